@@ -1,0 +1,42 @@
+"""Errors that a user can act on: where, what was wrong with figures, what to do next."""
+
+__all__ = ["InputError", "PromtrackError", "SettingsError"]
+
+
+class PromtrackError(Exception):
+    """Something the user can mend. `where` is filled in by whoever knows the file or frame.
+
+    The science function says what and how much; the caller that knows the file or frame says where
+    with `at`; the class, or the raiser, holds the remedy.
+    """
+
+    remedy: str = ""
+    exit_status: int = 1
+
+    def __init__(self, what: str, *, where: str = "", remedy: str = ""):
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        if remedy:
+            self.remedy = remedy
+
+    def at(self, where: str) -> "PromtrackError":
+        """The same error, saying where it arose; the innermost place is kept."""
+        if not self.where:
+            self.where = where
+        return self
+
+    def __str__(self) -> str:
+        head = f"{self.where}: " if self.where else ""
+        tail = f"; {self.remedy}" if self.remedy else ""
+        return f"{head}{self.what}{tail}"
+
+
+class InputError(PromtrackError):
+    """The input cannot be read or measured (exit status 1)."""
+
+
+class SettingsError(PromtrackError):
+    """A setting or an option is wrong (exit status 2)."""
+
+    exit_status = 2

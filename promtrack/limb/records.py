@@ -1,0 +1,63 @@
+"""What leaves the limb room: where the Sun stands in each frame, and how far that can be trusted.
+
+Geometry of a frame: a point at image angle theta (degrees counter-clockwise from image up, in the
+orientation of the reference frame) and distance rho from the Sun's centre lies at
+    x = centre_x - rho sin(theta + turn),   y = centre_y - rho cos(theta + turn)
+in that frame, with theta scaled by the flattening where refraction matters (see `limb.geometry`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+__all__ = ["CircleFit", "LimbLock"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CircleFit:
+    """Circle fitted to the limb of one frame."""
+
+    x_px: float
+    y_px: float
+    radius_px: float
+    cov_px2: np.ndarray    # (3, 3), order x, y, radius
+    rms_px: float          # radial residual of the points kept
+    arc_deg: float         # extent of the limb used, seen from the centre
+    kept: np.ndarray       # (n,) bool, the points that were not rejected
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LimbLock:
+    """The Sun's place in every frame of a sequence (arrays have one value a frame)."""
+
+    names: tuple[str, ...]
+    used: np.ndarray                # bool
+    reason: tuple[str, ...]         # '' where used, else one short reason
+    centre_x_px: np.ndarray         # with the common radius
+    centre_y_px: np.ndarray
+    centre_err_px: np.ndarray       # 1 sigma, across the limb
+    along_err_px: np.ndarray        # 1 sigma, along the limb at the limb
+    angle_deg: np.ndarray           # turn about the Sun's centre relative to the reference frame, counter-clockwise
+    angle_err_deg: np.ndarray
+    frame_radius_px: np.ndarray     # radius fitted to the frame alone
+    frame_radius_err_px: np.ndarray
+    limb_arc_deg: np.ndarray
+    limb_rms_px: np.ndarray
+    sharpness: np.ndarray           # limb gradient relative to the sequence's median; 1 = usual
+    transparency: np.ndarray        # brightness relative to the sequence's median; 1 = usual
+    sky: np.ndarray                 # counts, far off the limb
+    saturated_fraction: np.ndarray  # of the frame's pixels
+    flattening: np.ndarray          # 1 - vertical / horizontal diameter, from refraction; 0 where unknown
+    zenith_deg: np.ndarray          # image angle of the zenith; nan where unknown
+    radius_px: float                # common radius
+    radius_err_px: float
+    from_deg: float                 # visible limb in the reference frame, image angles, from < to
+    to_deg: float
+    reference: int                  # index of the reference frame
+    limb_points_px: np.ndarray      # (m, 2) x, y: limb points kept in the reference frame
+    rejected_points_px: np.ndarray  # (k, 2) limb points rejected there
+    shape: tuple[int, int]          # rows, columns of a frame
+    edge_bias_px: float             # stated bias of the edge by saturation; 0 when not saturated
+    notes: tuple[str, ...]          # plain sentences: what could not be told apart, limits, warnings

@@ -1,0 +1,86 @@
+"""What leaves the sequence room: frames that are read when asked for, and their times."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+__all__ = ["Rejected", "Sequence", "SolarHeader", "TimeReport"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A file or frame left out, and why."""
+
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SolarHeader:
+    """Geometry that a FITS header claims, in displayed pixels (row 0 on top); nan where it says nothing."""
+
+    centre_x_px: float
+    centre_y_px: float
+    arcsec_per_px: float
+    rsun_arcsec: float     # apparent radius of the photosphere for that observer
+    dsun_m: float          # distance observer - Sun
+    north_deg: float       # solar north in the displayed image, counter-clockwise from up
+    mirrored: bool         # east (solar) lies clockwise of north
+
+
+@dataclass(frozen=True, slots=True)
+class TimeReport:
+    """Where the times came from and what was odd about them."""
+
+    source: str                 # one of the values of times.source, never 'auto'
+    detail: str                 # for instance 'DATE-OBS + EXPTIME / 2'
+    problems: tuple[str, ...]   # one sentence each: duplicates, backward steps, gaps, missing times
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sequence:
+    """Time-ordered frames, read lazily.
+
+    `frame(i)` gives a 2-D array [y, x] in the camera's own type (uint8, uint16 or float32), row 0 on top,
+    colour turned to luminance, dark and flat applied. Reading is thread-safe.
+    """
+
+    path: Path
+    names: tuple[str, ...]          # file name, or 'file#number' inside a multi-frame file
+    times_utc: np.ndarray           # (n,) datetime64[us], middle of the exposure; NaT never occurs here
+    exposure_s: float               # nan if unknown
+    shape: tuple[int, int]          # rows, columns
+    full_scale: float               # value at which the camera saturates
+    read: Callable[[int], np.ndarray]
+    time_report: TimeReport
+    unreadable: tuple[Rejected, ...] = ()
+    header: SolarHeader | None = None
+    decode_is_costly: bool = False  # compressed or video: worth keeping decoded frames
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    @property
+    def time_s(self) -> np.ndarray:
+        """(n,) seconds since the first frame."""
+        return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
+
+    def frame(self, index: int) -> np.ndarray:
+        """Frame `index`; raises InputError, naming the file, if it cannot be decoded."""
+        return self.read(index)
+
+    def frames(self, indices: Iterable[int] | None = None, *, ahead: int = 3) -> Iterator[tuple[int, np.ndarray]]:
+        """Frames in the order asked for, decoded in the background up to `ahead` frames in advance."""
+        wanted = list(range(len(self)) if indices is None else indices)
+        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="decode") as pool:
+            waiting = [pool.submit(self.read, i) for i in wanted[:ahead]]
+            for position, index in enumerate(wanted):
+                frame = waiting.pop(0).result()
+                if position + ahead < len(wanted):
+                    waiting.append(pool.submit(self.read, wanted[position + ahead]))
+                yield index, frame

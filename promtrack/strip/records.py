@@ -1,0 +1,95 @@
+"""What leaves the strip room: height x angle strips of every used frame, kept on disk."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+__all__ = ["Strip", "StripGeometry", "TimeDistance"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StripGeometry:
+    """Axes of the strips, linear in both: index i along an axis is first + i * step."""
+
+    rows: int                   # heights
+    columns: int                # angles
+    low_mm: float               # height of row 0 above the H-alpha limb
+    mm_per_row: float
+    from_deg: float             # product angle (position angle or image angle) of column 0, may pass 360
+    deg_per_column: float       # always positive
+    limb_mm: float              # distance of the H-alpha limb from the Sun's centre
+    position_angles: bool       # False: image angles, counter-clockwise from image up
+
+    def height_mm(self, row: np.ndarray | float) -> np.ndarray | float:
+        return self.low_mm + self.mm_per_row * row
+
+    def angle_deg(self, column: np.ndarray | float) -> np.ndarray | float:
+        return self.from_deg + self.deg_per_column * column
+
+    def row(self, height_mm: np.ndarray | float) -> np.ndarray | float:
+        return (height_mm - self.low_mm) / self.mm_per_row
+
+    def column(self, angle_deg: np.ndarray | float) -> np.ndarray | float:
+        return (angle_deg - self.from_deg) / self.deg_per_column
+
+    def mm_per_column(self, height_mm: np.ndarray | float) -> np.ndarray | float:
+        """Length of one column along the limb at that height."""
+        return np.deg2rad(self.deg_per_column) * (self.limb_mm + height_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """Strips of all used frames, in counts of the reference frame's transparency, backdrop removed.
+
+    The cube [time, height, angle], float32, lies in a file; `read` brings a block of times into memory and
+    no more, so memory does not grow with the sequence. nan marks what a frame does not show.
+    """
+
+    geometry: StripGeometry
+    times_utc: np.ndarray       # (n,) datetime64[us]
+    frame: np.ndarray           # (n,) index of the frame in the sequence
+    path: Path                  # file that holds the cube
+    offset: int                 # bytes before its first value
+    dtype: str                  # '<f4' or '>f4'
+    noise: np.ndarray           # (rows,) 1-sigma noise of one strip value against height, typical frame
+    centre_err_mm: np.ndarray   # (n,) registration error across the limb, shared by all knots of a frame
+    along_err_mm: np.ndarray    # (n,) the same along the limb
+
+    def __len__(self) -> int:
+        return len(self.times_utc)
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        return len(self), self.geometry.rows, self.geometry.columns
+
+    @property
+    def time_s(self) -> np.ndarray:
+        """(n,) seconds since the first strip."""
+        return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
+
+    def read(self, first: int = 0, last: int | None = None) -> np.ndarray:
+        """Strips first <= i < last as a native float32 array of its own, [time, height, angle]."""
+        n, rows, columns = self.shape
+        last = n if last is None else min(last, n)
+        size = rows * columns
+        count = max(last - first, 0) * size
+        with Path(self.path).open("rb") as file:
+            file.seek(self.offset + first * size * 4)
+            block = np.fromfile(file, dtype=self.dtype, count=count)
+        return block.astype(np.float32, copy=False).reshape(-1, rows, columns)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TimeDistance:
+    """A time-distance diagram along one path."""
+
+    name: str                # as the user or the program names the path, for instance 'radial:124.5'
+    kind: str                # radial, parallel, straight or curved
+    angle_deg: np.ndarray    # (d,) product angle of the path's samples
+    height_mm: np.ndarray    # (d,)
+    distance_mm: np.ndarray  # (d,) along the path from its first point; even steps
+    value: np.ndarray        # (n, d) float32, one row a strip
+    time_s: np.ndarray       # (n,)
