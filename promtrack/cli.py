@@ -1,0 +1,223 @@
+"""Commands: words in, one call of the same name, words out. Nothing is computed here.
+
+Exit status: 0 done, 1 the input cannot be measured, 2 wrong usage. Results go to standard output,
+progress to standard error. Imports that take long stand inside the commands that need them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from promtrack import __version__
+from promtrack.errors import PromtrackError, SettingsError
+
+if TYPE_CHECKING:
+    from promtrack.settings import Settings
+
+__all__ = ["build_parser", "main"]
+
+_CAUTION = (
+    "Looking at or imaging the Sun without the right, undamaged filtration blinds and burns. Follow the filter maker's "
+    "instructions and ask experienced local observers."
+)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    parser = build_parser()
+    options = parser.parse_args(arguments)
+    if options.command is None:
+        parser.print_help()
+        return 2
+    try:
+        options.call(options)
+    except PromtrackError as error:
+        print(f"promtrack: {error}", file=sys.stderr)
+        return error.exit_status
+    except KeyboardInterrupt:
+        print("\npromtrack: stopped; finished products are whole, and the same command goes on from here", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return 0
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line; docs/command-line.md is made from it."""
+    parser = argparse.ArgumentParser(
+        prog="promtrack", description="Steady time-lapse clips and honest speeds of solar prominences.", epilog=_CAUTION)
+    parser.add_argument("--version", action="version", version=f"promtrack {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    _add_run(commands)
+    _add_check(commands)
+    for stage, text in _STAGE_HELP.items():
+        _add_stage(commands, stage, text)
+    _add_demo(commands)
+    _add_settings(commands)
+    return parser
+
+
+_STAGE_HELP = {
+    "lock": "find the limb in every frame again and write frames.ecsv",
+    "strip": "unwrap the frames into height-versus-angle strips again and write strip.fits",
+    "motion": "speeds of knots and fronts [km/s], with 1-sigma errors, again from strip.fits",
+    "clip": "render the clip again",
+    "figures": "draw the figures again",
+    "report": "write report.html again",
+}
+
+
+def _command(commands: argparse._SubParsersAction, name: str, text: str, example: str,
+             call: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
+    command = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", epilog=f"Example: {example}")
+    command.set_defaults(call=call)
+    command.add_argument("--settings", metavar="FILE", type=Path, help="settings file (TOML); see `promtrack settings`")
+    command.add_argument("--set", metavar="KEY=VALUE", action="append", default=[], dest="changes",
+                         help="change one setting, for instance clip.look=ash; may be repeated")
+    volume = command.add_mutually_exclusive_group()
+    volume.add_argument("--quiet", action="store_true", help="say nothing but results and errors")
+    volume.add_argument("--verbose", action="store_true", help="say what is decided on the way")
+    return command
+
+
+def _add_run(commands: argparse._SubParsersAction) -> None:
+    command = _command(commands, "run", "do everything, from frames to report",
+                       "promtrack run 2026-05-17-east-limb --set site.latitude_deg=50.1", _run)
+    command.add_argument("input", metavar="INPUT", type=Path, help="folder of frames, video, or a file with several frames")
+    command.add_argument("--out", metavar="DIR", type=Path,
+                         help="folder for the products (default: INPUT's name with -promtrack appended, beside it)")
+
+
+def _add_check(commands: argparse._SubParsersAction) -> None:
+    command = _command(commands, "check", "say what is there and whether it can be measured; changes nothing",
+                       "promtrack check 2026-05-17-east-limb", _check)
+    command.add_argument("input", metavar="INPUT", type=Path, help="folder of frames, video, or a file with several frames")
+    command.add_argument("--drift", action="store_true",
+                         help="INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift")
+
+
+def _add_stage(commands: argparse._SubParsersAction, stage: str, text: str) -> None:
+    command = _command(commands, stage, text, f"promtrack {stage} 2026-05-17-east-limb-promtrack", _stage)
+    command.add_argument("folder", metavar="DIR", type=Path, help="folder of products that `promtrack run` made")
+    if stage == "motion":
+        command.add_argument("--slit", metavar="PATH", action="append", default=[],
+                             help="cut a time-distance diagram along this path, for instance radial:124.5; may be repeated")
+
+
+def _add_demo(commands: argparse._SubParsersAction) -> None:
+    command = _command(commands, "demo", "make a synthetic sequence, run on it, and print truth beside measurement",
+                       "promtrack demo eruption", _demo)
+    command.add_argument("scenario", metavar="SCENARIO", nargs="?", default="quiet", help="quiet, eruption or rain (default quiet)")
+    command.add_argument("--out", metavar="DIR", type=Path, default=Path("promtrack-demo"),
+                         help="folder for frames and products (default promtrack-demo)")
+
+
+def _add_settings(commands: argparse._SubParsersAction) -> None:
+    command = _command(commands, "settings", "write a commented promtrack.toml with every setting",
+                       "promtrack settings --out promtrack.toml", _settings)
+    command.add_argument("--out", metavar="FILE", type=Path, help="file to write (default: standard output)")
+
+
+def _run(options: argparse.Namespace) -> None:
+    settings = _settings_for(options, options.input)
+    from promtrack.pipeline import run
+    from promtrack.products.summary import verdict_lines
+    job = run(options.input, options.out, settings, progress=_progress(options))
+    _say(options, verdict_lines(job.folder))
+
+
+def _check(options: argparse.Namespace) -> None:
+    settings = _settings_for(options, options.input)
+    from promtrack.checkup import check, check_drift
+    for line in (check_drift if options.drift else check)(options.input, settings):
+        print(line, flush=True)
+
+
+def _stage(options: argparse.Namespace) -> None:
+    from promtrack.pipeline import run_stage
+    if options.command == "motion" and options.slit:
+        options.changes.append("motion.slits=" + ",".join(options.slit))
+    job = run_stage(options.command, options.folder, lambda base: _changed(options, base), progress=_progress(options))
+    _say(options, [f"{options.command}: " + ", ".join(str(f) for f in job.files[options.command])])
+
+
+def _demo(options: argparse.Namespace) -> None:
+    from promtrack.demo import run_demo
+    for line in run_demo(options.scenario, options.out, lambda base: _changed(options, base), progress=_progress(options)):
+        print(line, flush=True)
+
+
+def _settings(options: argparse.Namespace) -> None:
+    from promtrack.settings import Settings, settings_as_toml
+    text = settings_as_toml(_changed(options, Settings()))
+    if options.out is None:
+        print(text)
+        return
+    if options.out.exists():
+        raise SettingsError("exists already", where=str(options.out), remedy="name another file with --out")
+    try:
+        options.out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"cannot be written ({error.strerror})", where=str(options.out), remedy="name another file with --out") from None
+    _say(options, [f"wrote {options.out}"])
+
+
+def _settings_for(options: argparse.Namespace, source: Path) -> Settings:
+    """Defaults, then a promtrack.toml inside or beside the input, then --settings, then --set."""
+    from promtrack.settings import Settings, load_settings
+    settings = Settings()
+    for place in (source.resolve().parent / "promtrack.toml", source / "promtrack.toml"):
+        if place.is_file():
+            if not options.quiet:
+                print(f"promtrack: settings from {place}", file=sys.stderr)
+            settings = load_settings(place, settings)
+    return _changed(options, settings)
+
+
+def _changed(options: argparse.Namespace, settings: Settings) -> Settings:
+    from promtrack.settings import change_settings, load_settings
+    if options.settings is not None:
+        settings = load_settings(options.settings, settings)
+    for change in options.changes:
+        key, equals, value = change.partition("=")
+        if not equals:
+            raise SettingsError(f"'{change}' has no '='", where="--set", remedy="write it as --set key=value")
+        settings = change_settings(settings, {key.strip(): value.strip()}, where="--set")
+    return settings
+
+
+def _progress(options: argparse.Namespace) -> Callable[[str], Callable[[int, int], None]]:
+    from promtrack.progress import Progress
+    if options.verbose:
+        talk = logging.StreamHandler(sys.stderr)
+        talk.setFormatter(logging.Formatter("promtrack: %(message)s"))
+        logging.getLogger("promtrack").addHandler(talk)
+    return Progress(sys.stderr, quiet=options.quiet).stage
+
+
+def _say(options: argparse.Namespace, lines: list[str]) -> None:
+    if not options.quiet:
+        print("\n".join(lines))
+
+
+def _report_bug(kind: type[BaseException], error: BaseException, trace: object) -> None:
+    """A fault of the program itself: one line for the user, the traceback into a log."""
+    log = Path.cwd() / "promtrack-fault.log"
+    text = "".join(traceback.format_exception(error))
+    try:
+        log.write_text(text, encoding="utf-8")
+        place = f"; the details are in {log}"
+    except OSError:
+        place = ""
+    print(f"promtrack: a fault in promtrack itself ({kind.__name__}: {error}){place}; please report it", file=sys.stderr)
+
+
+sys.excepthook = _report_bug

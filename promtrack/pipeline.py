@@ -1,0 +1,275 @@
+"""The stages in order: open, lock, strip, motion, clip, figures, report; each can be done again alone.
+
+A stage that ended well with the same input, settings and version is not done again, so an interrupted
+run goes on from where it stood.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+
+from promtrack import __version__
+from promtrack.errors import InputError
+from promtrack.limb import lock_limb
+from promtrack.limb.geometry import to_frame
+from promtrack.limb.records import LimbLock
+from promtrack.motion import measure_motion
+from promtrack.motion.records import Motion
+from promtrack.products import (
+    ProductFolder,
+    begin_strip,
+    default_folder,
+    finish_strip,
+    read_lock,
+    read_motion,
+    read_strip,
+    read_summary,
+    whole_file,
+    write_lock,
+    write_motion,
+    write_summary,
+)
+from promtrack.products.folder import stamp_of
+from promtrack.products.strips import CUBE_DTYPE, Circumstances
+from promtrack.sequence import Sequence, open_sequence
+from promtrack.settings import Settings, load_settings, settings_as_toml
+from promtrack.show import Measured, draw_figures, render_clip, write_report
+from promtrack.strip import strip_geometry, unwrap
+from promtrack.strip.records import Strip
+from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
+
+__all__ = ["STAGES", "Job", "run", "run_stage"]
+
+log = logging.getLogger("promtrack")
+STAGES = ("lock", "strip", "motion", "clip", "figures", "report")
+# Settings sections that each stage depends on, beyond those of the stages before it.
+_SECTIONS = {
+    "lock": ("times", "site", "camera", "limb"), "strip": ("strip",), "motion": ("motion",), "clip": ("clip",),
+    "figures": ("figures",), "report": ("clip", "figures"),
+}
+_BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip"), "clip": ("lock", "strip", "motion"),
+           "figures": ("lock", "strip", "motion"), "report": ("lock", "strip", "motion")}
+
+Progress = Callable[[str], Callable[[int, int], None]]
+
+
+def _silent(stage: str) -> Callable[[int, int], None]:
+    return lambda done, total: None
+
+
+@dataclass(slots=True)
+class Job:
+    """One run under way: where it reads and writes, and what the stages have found so far."""
+
+    source: Path
+    folder: ProductFolder
+    settings: Settings
+    progress: Progress = _silent
+    sequence: Sequence | None = None
+    lock: LimbLock | None = None
+    strip: Strip | None = None
+    motion: Motion | None = None
+    files: dict[str, list[Path]] = field(default_factory=dict)
+
+    @property
+    def geometry(self) -> tuple[SolarView, Scale, Orientation]:
+        """The Sun on the date, the scale and the orientation: cheap, so worked out from the lock each time."""
+        camera, header = self.settings.camera, self.sequence.header
+        view = solar_view(self.sequence.times_utc[self.lock.reference], site=self.settings.site, header=header)
+        scale = measure_scale(self.lock.radius_px, self.lock.radius_err_px, view, camera=camera, limb=self.settings.limb, header=header)
+        return view, scale, orient(view, camera=camera, header=header)
+
+    def measured(self) -> Measured:
+        """Everything measured, for the show room."""
+        view, scale, orientation = self.geometry
+        return Measured(settings=self.settings, sequence=self.sequence, lock=self.lock, view=view, scale=scale,
+                        orientation=orientation, strip=self.strip, motion=self.motion, version=__version__)
+
+    def stamp(self, stage: str) -> str:
+        """What the stage depends on: version, input files, and the settings of this stage and those before."""
+        sections = [name for s in (*_BEFORE[stage], stage) for name in _SECTIONS[s]]
+        return stamp_of(__version__, _fingerprint(self.source), *(getattr(self.settings, s) for s in dict.fromkeys(sections)))
+
+
+def run(source: Path, out: Path | None = None, settings: Settings | None = None, *, progress: Progress = _silent) -> Job:
+    """Everything, from frames to report.
+
+    Parameters
+    ----------
+    source : folder of frames, video, or file with several frames
+    out : folder for the products; default: the input's name with -promtrack appended, beside it
+    progress : progress(stage) gives a callable (done, total)
+
+    Raises
+    ------
+    InputError : the input cannot be measured, with the reason
+    """
+    source = Path(source)
+    job = Job(source, ProductFolder(Path(out) if out else default_folder(source)), settings or Settings(), progress)
+    job.sequence = open_sequence(source, times=job.settings.times, camera=job.settings.camera)
+    job.folder.create(source)
+    with job.folder.alone(), _logging(job.folder):
+        log.info("promtrack %s on %s: %d frames", __version__, source, len(job.sequence))
+        for note in (*job.sequence.time_report.problems, *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable)):
+            log.info(note)
+        with whole_file(job.folder["settings"]) as part:
+            part.write_text(settings_as_toml(job.settings), encoding="utf-8")
+        for stage in STAGES:
+            _do(job, stage)
+    return job
+
+
+def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = lambda settings: settings, *,
+              progress: Progress = _silent) -> Job:
+    """One stage again, from the products of the stages before it.
+
+    Parameters
+    ----------
+    out : folder that an earlier run made
+    changes : turns the settings of that run into those of this one
+
+    Raises
+    ------
+    InputError : the products of the stages before are missing or damaged, or the input has gone
+    """
+    folder = ProductFolder(Path(out))
+    source = Path(read_summary(folder)["input"])
+    settings = changes(load_settings(folder["settings"]))
+    job = Job(source, folder, settings, progress)
+    job.sequence = open_sequence(source, times=settings.times, camera=settings.camera)
+    with folder.alone(), _logging(folder):
+        log.info("promtrack %s: %s again", __version__, stage)
+        for before in _BEFORE[stage]:
+            _LOADERS[before](job)
+        job.folder.mark_undone(stage)
+        with whole_file(folder["settings"]) as part:
+            part.write_text(settings_as_toml(settings), encoding="utf-8")
+        _do(job, stage)
+    return job
+
+
+def _do(job: Job, stage: str) -> None:
+    """Do a stage, or bring back its products if they still hold."""
+    stamp = job.stamp(stage)
+    if job.folder.is_done(stage, stamp):
+        log.info("%s: kept from before", stage)
+        _LOADERS[stage](job)
+        return
+    job.folder.mark_undone(stage)
+    files = _DOERS[stage](job, job.progress(stage))
+    job.files[stage] = files
+    job.folder.mark_done(stage, stamp, files)
+    log.info("%s: done", stage)
+
+
+def _do_lock(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
+    s = job.settings
+    job.lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
+    rejected = int((~job.lock.used).sum())
+    if rejected > s.limb.most_rejected * len(job.sequence) or job.lock.used.sum() < 2:
+        reasons = ", ".join(sorted({reason for reason in job.lock.reason if reason}))
+        raise InputError(f"{rejected} of {len(job.sequence)} frames cannot be trusted ({reasons})", where=str(job.source),
+                         remedy="look at the frames, or allow more with --set limb.most_rejected=")
+    for note in job.lock.notes:
+        log.info(note)
+    path = write_lock(job.folder, job.sequence, job.lock)
+    return [path, write_summary(job.folder, __version__, job.sequence, job.lock, geometry=job.geometry)]
+
+
+def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
+    view, scale, orientation = job.geometry
+    log.info("scale: %.1f +- %.1f km a pixel (%s)%s", scale.km_per_px, scale.sigma_km_per_px, scale.source,
+             f"; {scale.check}" if scale.check else "")
+    log.info("orientation: %s", orientation.source)
+    geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip, limb=job.settings.limb)
+    about = Circumstances(view, scale, orientation, job.settings.limb.height_mm, __version__)
+    with whole_file(job.folder["strip"]) as part:
+        offset = begin_strip(part, geometry, int(job.lock.used.sum()), about)
+        strip = unwrap(job.sequence, job.lock, orientation, geometry, path=part, offset=offset, dtype=CUBE_DTYPE, progress=progress)
+        finish_strip(part, strip, job.sequence, job.lock, about)
+    _load_strip(job)
+    return [job.folder["strip"]]
+
+
+def _do_motion(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
+    _, scale, orientation = job.geometry
+    job.motion = measure_motion(job.strip, motion=job.settings.motion, scale_err=scale.sigma_km_per_px / scale.km_per_px,
+                                clock_err=job.settings.times.rate_err, progress=progress)
+    for note in job.motion.control.notes:
+        log.info(note)
+
+    def place(frame: int, angle_deg: float, height_mm: float) -> tuple[float, float]:
+        return to_frame(job.lock, frame, orientation.to_image(angle_deg), job.lock.radius_px + height_mm * 1e3 / scale.km_per_px)
+
+    files = write_motion(job.folder, job.strip, job.motion, place)
+    return [*files, write_summary(job.folder, __version__, job.sequence, job.lock, geometry=job.geometry, motion=job.motion)]
+
+
+def _do_clip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
+    return list(render_clip(job.measured(), job.folder.path, progress=progress))
+
+
+def _do_figures(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
+    return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
+
+
+def _do_report(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
+    figures = sorted(job.folder["figures"].glob("*.png"))
+    return [write_report(job.measured(), job.folder["report"], clip=job.folder["clip"], poster=job.folder["poster"], figures=figures)]
+
+
+def _load_lock(job: Job) -> None:
+    job.lock = read_lock(job.folder)
+    if job.lock.names != job.sequence.names:
+        raise InputError("does not belong to the frames in the input", where=str(job.folder["frames"]),
+                         remedy="make it again with `promtrack lock`")
+
+
+def _load_strip(job: Job) -> None:
+    job.strip = read_strip(job.folder)
+
+
+def _load_motion(job: Job) -> None:
+    job.motion = read_motion(job.folder, job.strip)
+
+
+def _load_nothing(job: Job) -> None:
+    """Files that no later stage reads back into records."""
+
+
+_DOERS: dict[str, Callable[[Job, Any], list[Path]]] = {
+    "lock": _do_lock, "strip": _do_strip, "motion": _do_motion, "clip": _do_clip, "figures": _do_figures, "report": _do_report}
+_LOADERS: dict[str, Callable[[Job], None]] = {
+    "lock": _load_lock, "strip": _load_strip, "motion": _load_motion, "clip": _load_nothing, "figures": _load_nothing,
+    "report": _load_nothing}
+
+
+def _fingerprint(source: Path) -> str:
+    """Names, sizes and times of the input files: enough to see that the input has changed."""
+    files = sorted(p for p in source.iterdir() if p.is_file()) if source.is_dir() else [source]
+    return stamp_of(source.resolve(), *((p.name, p.stat().st_size, p.stat().st_mtime_ns) for p in files))
+
+
+class _logging:
+    """promtrack.log, open while a run is under way."""
+
+    def __init__(self, folder: ProductFolder):
+        self.folder = folder
+
+    def __enter__(self) -> None:
+        self.handler = logging.FileHandler(self.folder["log"], encoding="utf-8")
+        self.handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S"))
+        log.addHandler(self.handler)
+        log.setLevel(logging.INFO)
+        log.propagate = False
+
+    def __exit__(self, kind: type | None, error: BaseException | None, trace: Any) -> None:
+        if error is not None and not isinstance(error, KeyboardInterrupt):
+            log.error("%s", error, exc_info=not isinstance(error, InputError))
+        log.removeHandler(self.handler)
+        self.handler.close()
