@@ -31,6 +31,7 @@ _CAUTION = (
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
+    sys.excepthook = _report_bug
     parser = build_parser()
     options = parser.parse_args(arguments)
     if options.command is None:
@@ -129,9 +130,9 @@ def _add_settings(commands: argparse._SubParsersAction) -> None:
 def _run(options: argparse.Namespace) -> None:
     settings = _settings_for(options, options.input)
     from promtrack.pipeline import run
-    from promtrack.products.summary import verdict_lines
+    from promtrack.products.summary import summary_lines
     job = run(options.input, options.out, settings, progress=_progress(options))
-    _say(options, verdict_lines(job.folder))
+    _say(options, summary_lines(job.folder))
 
 
 def _check(options: argparse.Namespace) -> None:
@@ -219,5 +220,3 @@ def _report_bug(kind: type[BaseException], error: BaseException, trace: object) 
         place = ""
     print(f"promtrack: a fault in promtrack itself ({kind.__name__}: {error}){place}; please report it", file=sys.stderr)
 
-
-sys.excepthook = _report_bug

@@ -18,7 +18,8 @@ from promtrack.errors import SettingsError
 
 __all__ = [
     "CameraSettings", "ClipSettings", "FigureSettings", "LimbSettings", "MotionSettings", "Settings",
-    "SiteSettings", "StripSettings", "TimesSettings", "change_settings", "load_settings", "settings_as_toml",
+    "SiteSettings", "StripSettings", "TimesSettings", "change_settings", "describe_settings", "load_settings",
+    "settings_as_toml",
 ]
 
 
@@ -271,8 +272,10 @@ def _one(key: str, value: Any, kind: type, item: Any, where: str) -> Any:
                             remedy=_limits(item) or item.metadata["help"]) from None
     if meta["choices"] and result not in meta["choices"]:
         raise SettingsError(f"'{key}' cannot be '{result}'", where=where, remedy="choose from " + ", ".join(meta["choices"]))
-    if kind in (int, float) and not (meta["low"] <= result <= meta["high"]):
-        raise SettingsError(f"'{key}' is {result:g}, outside its range", where=where, remedy=f"give {_limits(item)}")
+    if kind in (int, float) and not (math.isfinite(result) and meta["low"] <= result <= meta["high"]):
+        bounded = math.isfinite(meta["low"]) or math.isfinite(meta["high"])
+        raise SettingsError(f"'{key}' is {result:g}, outside its range", where=where,
+                            remedy=f"give {_limits(item)}" if bounded else "give a finite number")
     return result
 
 
@@ -288,7 +291,10 @@ def _convert(value: Any, kind: type) -> Any:
         return value if isinstance(value, str) else (_refuse() if isinstance(value, (list, dict)) else str(value))
     if kind is int and isinstance(value, float) and not value.is_integer():
         _refuse()
-    return kind(value)
+    try:
+        return kind(value)
+    except OverflowError:
+        return _refuse()
 
 
 def _refuse() -> Any:
@@ -327,7 +333,7 @@ def _toml_value(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-        escaped = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped)
+        escaped = "".join(c if c.isprintable() else (f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}") for c in escaped)
         return f'"{escaped}"'
     if isinstance(value, tuple):
         return "[" + ", ".join(_toml_value(v) for v in value) + "]"

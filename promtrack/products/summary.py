@@ -16,7 +16,7 @@ from promtrack.products.folder import ProductFolder, whole_file
 from promtrack.sequence.records import Sequence
 from promtrack.sun import Orientation, Scale, SolarView
 
-__all__ = ["read_summary", "write_summary"]
+__all__ = ["read_summary", "summary_lines", "write_summary"]
 
 
 def write_summary(folder: ProductFolder, version: str, sequence: Sequence, lock: LimbLock | None = None, *,
@@ -65,6 +65,24 @@ def read_summary(folder: ProductFolder) -> dict[str, Any]:
     if not isinstance(page, dict) or not isinstance(page.get("input"), str):
         raise InputError("does not name its input", where=str(path), remedy="make it again with `promtrack run`")
     return page
+
+
+def summary_lines(folder: ProductFolder) -> list[str]:
+    """The run in a few lines for the terminal."""
+    page = read_summary(folder)
+    scale, counts, headline = page["scale"], page["counts"], page["headline"]
+    lines = [
+        f"{page['frames_used']} of {page['frames_read']} frames used, {page['span_s'] / 60:.1f} min, "
+        f"one every {page['cadence_s']:.3g} s (times: {page['times']['source']})",
+        f"scale {scale['km_per_px']:.1f} +- {scale['sigma_km_per_px']:.1f} km a pixel (from the {scale['source']})"
+        + (f"; {scale['cross_check']}" if scale["cross_check"] else ""),
+        f"angles are {page['orientation']['angles']}s",
+        f"{counts['moving_knots']} moving of {counts['knots']} knots, {counts['moving_fronts']} moving of {counts['fronts']} fronts",
+    ]
+    lines += [meaning["sentence"] for meaning in page["meanings"][:3]]
+    lines += page["control"]["notes"]
+    lines.append(f"products in {folder.path}: open {folder['report'].name} and {folder['clip'].name}")
+    return lines
 
 
 def _geometry(view: SolarView, scale: Scale, orientation: Orientation) -> dict[str, Any]:

@@ -1,0 +1,57 @@
+"""Imports point one way, and the science modules neither print, plot nor parse arguments."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent / "promtrack"
+# What may import what: a module imports only from rooms of a lower number, or its own.
+ORDER = {"errors": 0, "settings": 1, "sun": 2, "sequence": 3, "limb": 4, "strip": 5, "motion": 6, "show": 7, "scene": 8, "products": 9,
+         "pipeline": 10, "checkup": 11, "demo": 11, "progress": 0, "cli": 12, "__main__": 13}
+SCIENCE = ("sun", "sequence", "limb", "strip", "motion", "scene")
+MODULES = sorted(ROOT.rglob("*.py"))
+
+
+def room(path: Path) -> str:
+    return path.relative_to(ROOT).parts[0].removesuffix(".py")
+
+
+def imported(path: Path) -> list[str]:
+    names = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            names += [f"{node.module}.{alias.name}" for alias in node.names]
+    return names
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_imports_point_one_way(path):
+    own = room(path)
+    if own == "__init__":
+        return
+    for name in imported(path):
+        parts = name.split(".")
+        if parts[0] == "promtrack" and len(parts) > 1 and parts[1] in ORDER:
+            assert parts[1] == own or ORDER[parts[1]] < ORDER[own], f"{own} imports {name}"
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if room(p) in SCIENCE], ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_science_neither_plots_prints_nor_parses(path):
+    roots = {name.split(".")[0] for name in imported(path)}
+    assert not roots & {"matplotlib", "argparse", "imageio"}
+    calls = [n.func.id for n in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)]
+    assert "print" not in calls
+
+
+def test_no_dumping_grounds_and_no_catch_all():
+    names = {p.stem for p in MODULES}
+    assert not names & {"utils", "helpers", "common", "misc"}
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ExceptHandler):
+                caught = getattr(node.type, "id", None) if node.type is not None else "everything"
+                assert caught not in ("everything", "Exception", "BaseException"), f"{path}:{node.lineno}"
