@@ -1,0 +1,233 @@
+"""Drift calibration: with the drive off the Sun drifts due west, and that direction and rate tell how the camera is turned.
+
+The Sun crosses a fixed telescope at the sky's rate less its own motion in right ascension, times the cosine of its
+declination: about 15 arcsec a second. The direction is west, the rate gives the scale. Whether the picture is mirrored a
+straight line cannot tell; two things can:
+- a nudge: the telescope pushed a little towards celestial north (or south) while it drifts. The picture then shows the
+  Sun moving the other way, south (or north);
+- the curve of the path: a small circle of declination dec bends towards the nearer pole by tan(dec) a radian. Over one
+  solar diameter that is at most 0.8 arcsec, less than a lens may distort, so it is believed only on long drifts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.settings import SiteSettings
+from promtrack.sun.constants import ARCSEC_PER_RAD
+from promtrack.sun.ephemeris import sky_place
+from promtrack.sun.records import DriftCalibration, SolarView
+from promtrack.sun.refraction import vertical_contraction
+
+__all__ = ["fit_drift"]
+
+SIDEREAL_ARCSEC_S = 15.04106717866910   # 2 pi * 1.00273781191135448 a day; Capitaine et al. 2003, IERS Conventions 2010
+LEAST_POINTS = 8
+LEAST_DRIFT_SIGMA = 20.0    # below this the direction would be worse than 3 deg
+NUDGE_SIGMA = 6.0
+DISTORTION = 1e-3           # how far a lens may bend a line, relative to its length / 4; common practice, no source
+CURVE_SIGMA = 4.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Line:
+    """Straight drift with one jump allowed: positions = start (+ jump after the nudge) + velocity * time."""
+
+    velocity: np.ndarray        # (2,) px/s
+    velocity_err: np.ndarray    # along and across the drift
+    jump: np.ndarray            # (2,) px; zero without a nudge
+    jump_err: float
+    residual: np.ndarray        # (n, 2) px
+    kept: np.ndarray            # (n,) bool
+
+
+def fit_drift(time_s: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, view: SolarView, *,
+              nudge: str = "") -> DriftCalibration:
+    """Direction of north and image scale from a recording with the drive off.
+
+    Parameters
+    ----------
+    time_s : (n,) seconds, increasing
+    x_px, y_px : (n,) the Sun's centre, or any one point of the Sun, in each frame; nan where it was not found
+    view : date (for declination and rate) and altitude, if known
+    nudge : 'north' or 'south', if the telescope was pushed that way during the recording; the Sun in the picture
+        moves the opposite way. Empty: no nudge is looked for.
+
+    Raises
+    ------
+    InputError : too few positions, no motion, the Sun's motion does not look like a drift, or no nudge is seen
+    ValueError : wrong shapes, or an unknown nudge
+    """
+    time, position = _checked(time_s, x_px, y_px, nudge)
+    line = _fit_line(time, position, look_for_nudge=bool(nudge))
+    speed = float(np.hypot(*line.velocity))
+    if speed * np.ptp(time) < LEAST_DRIFT_SIGMA * max(_scatter(line), 0.02):
+        raise InputError(f"the Sun moved only {speed * np.ptp(time):.1f} px, too little to tell a direction",
+                         remedy="switch the drive off and record until the Sun has crossed a good part of the frame")
+    rate, rate_err = _sky_rate(view)
+    west = _image_angle(line.velocity)
+    direction = line.velocity / speed
+    mirrored, evidence, remark = _parity(line, time, position, direction, rate / speed, view, nudge)
+    north = {False: _wrapped(west + 90.0), True: _wrapped(west - 90.0)}
+    west_err = float(np.hypot(np.rad2deg(line.velocity_err[1] / speed), _refraction_err_deg(view)))
+    scale, scale_err = rate / speed, rate / speed * float(np.hypot(line.velocity_err[0] / speed, rate_err))
+    sentence = (f"West lies at {west:.2f} +- {west_err:.2f} deg (counter-clockwise from image up) and a pixel is "
+                f"{scale:.4f} +- {scale_err:.4f} arcsec. {_advice(mirrored, north, evidence, remark)}")
+    return DriftCalibration(
+        west_deg=west, west_err_deg=west_err, arcsec_per_px=scale, arcsec_per_px_err=scale_err,
+        north_deg=np.nan if mirrored is None else north[mirrored], north_if_not_mirrored_deg=north[False],
+        north_if_mirrored_deg=north[True], mirrored=mirrored, evidence=evidence, rms_px=_scatter(line),
+        points=int(line.kept.sum()), sentence=sentence)
+
+
+def _checked(time_s, x_px, y_px, nudge: str) -> tuple[np.ndarray, np.ndarray]:
+    time = np.asarray(time_s, float)
+    position = np.column_stack([np.asarray(x_px, float), np.asarray(y_px, float)])
+    if time.ndim != 1 or len(position) != len(time):
+        raise ValueError(f"time_s, x_px and y_px must have one shape (n,), got {time.shape} and {position.shape}")
+    if nudge not in ("", "north", "south"):
+        raise ValueError(f"nudge must be 'north', 'south' or empty, got {nudge!r}")
+    good = np.isfinite(time) & np.isfinite(position).all(axis=1)
+    if good.sum() < LEAST_POINTS:
+        raise InputError(f"the Sun was found in {good.sum()} frames of the drift, need {LEAST_POINTS}",
+                         remedy="record the drift for longer, or at a higher frame rate")
+    return time[good] - time[good].mean(), position[good]
+
+
+def _fit_line(time: np.ndarray, position: np.ndarray, *, look_for_nudge: bool) -> _Line:
+    """Least squares with wrong points left out; the frames during a nudge count as wrong points."""
+    velocity = _usual_velocity(time, position)
+    residual = position - velocity * time[:, None]
+    after = np.zeros(len(time))
+    kept = np.ones(len(time), bool)
+    if look_for_nudge:
+        start, end = _nudge_span(time, residual)
+        after[end:] = 1.0
+        kept[start:end] = False
+    for _ in range(8):
+        columns = [np.ones(len(time)), time] + ([after] if look_for_nudge else [])
+        design = np.column_stack(columns)
+        solution = np.linalg.lstsq(design[kept], position[kept], rcond=None)[0]
+        residual = position - design @ solution
+        size = np.hypot(*residual.T)
+        limit = 4.0 * max(float(np.median(size[kept])) / 1.1774, 1e-6)     # 1.1774 sigma: median radius of a 2-D normal
+        fresh = kept & (size <= limit)
+        if fresh.sum() == kept.sum() or fresh.sum() < LEAST_POINTS:
+            break
+        kept = fresh
+    covariance = np.linalg.inv(design[kept].T @ design[kept])
+    along = solution[1] / max(np.hypot(*solution[1]), 1e-12)
+    parts = residual[kept] @ np.column_stack([along, [-along[1], along[0]]])
+    sigma = np.sqrt(np.sum(parts ** 2, axis=0) / max(kept.sum() - design.shape[1], 1))
+    jump_err = float(sigma.max() * np.sqrt(covariance[2, 2])) if look_for_nudge else np.nan
+    jump = solution[2] if look_for_nudge else np.zeros(2)
+    return _Line(solution[1], sigma * np.sqrt(covariance[1, 1]), jump, jump_err, residual, kept)
+
+
+def _usual_velocity(time: np.ndarray, position: np.ndarray) -> np.ndarray:
+    """Median velocity over pairs of frames a tenth of the recording apart: neither bad frames nor a short nudge move it."""
+    lag = max(len(time) // 10, 1)
+    elapsed = time[lag:] - time[:-lag]
+    moving = elapsed > 0
+    if not moving.any():
+        raise InputError("the times of the frames do not increase", remedy="check the times with `promtrack check`")
+    return np.median((position[lag:] - position[:-lag])[moving] / elapsed[moving, None], axis=0)
+
+
+def _nudge_span(time: np.ndarray, residual: np.ndarray) -> tuple[int, int]:
+    """Frames first <= i < last between which the Sun leaves the drift line for a parallel one."""
+    n = len(time)
+    best, span = np.inf, (0, 0)
+    # Two levels with a gap between them: the split and gap with the smallest scatter of what stays.
+    margin = max(n // 10, 3)
+    for gap in (0, n // 20, n // 10, n // 5, n // 3):
+        for start in range(margin, n - gap - margin, max(n // 100, 1)):
+            end = start + gap
+            before, after = residual[:start], residual[end:]
+            spread = (np.abs(before - np.median(before, axis=0)).sum() + np.abs(after - np.median(after, axis=0)).sum())
+            spread /= start + n - end
+            if spread < best:
+                best, span = spread, (start, end)
+    return span
+
+
+def _parity(line: _Line, time: np.ndarray, position: np.ndarray, direction: np.ndarray, arcsec_per_px: float,
+            view: SolarView, nudge: str) -> tuple[bool | None, str, str]:
+    """Is the picture mirrored, what tells so, and a remark."""
+    # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y pointing down.
+    north_if_not_mirrored = np.array([direction[1], -direction[0]])
+    if nudge:
+        across = float(line.jump @ north_if_not_mirrored)
+        if abs(across) < NUDGE_SIGMA * max(line.jump_err, 0.05):
+            raise InputError(f"no nudge across the drift is seen (moved by {abs(across):.1f} px)",
+                             remedy="push the telescope farther, about a tenth of the frame, or leave the nudge out")
+        # The telescope went north, so the Sun went south in the sky: in an unmirrored picture against that arrow.
+        return (across > 0) == (nudge == "north"), "nudge", ""
+    return _parity_from_curve(line, time, position, direction, north_if_not_mirrored, arcsec_per_px, view)
+
+
+def _parity_from_curve(line, time, position, direction, north, arcsec_per_px, view) -> tuple[bool | None, str, str]:
+    along, across = position[line.kept] @ direction, position[line.kept] @ north
+    length = np.ptp(along)
+    tangent = np.tan(np.deg2rad(_declination(view))) * arcsec_per_px / ARCSEC_PER_RAD    # bend towards north per px
+    expected_px = tangent * length ** 2 / 8.0
+    design = np.vander((along - along.mean()) / length, 3)
+    fit, *_ = np.linalg.lstsq(design, across, rcond=None)
+    sigma = float(np.std(across - design @ fit) * np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
+    measured_px, error_px = fit[0] / 4.0, float(np.hypot(sigma / 4.0, DISTORTION * length / 4.0))
+    if abs(expected_px) < CURVE_SIGMA * error_px:
+        return None, "", ""
+    for mirrored, sign in ((False, 1.0), (True, -1.0)):
+        if abs(measured_px - sign * expected_px) < 2.0 * error_px:
+            return mirrored, "curvature", ""
+    return None, "", "The path is bent in a way that the sky does not explain, so the lens or the mount bends it."
+
+
+def _sky_rate(view: SolarView) -> tuple[float, float]:
+    """How fast the Sun drifts [arcsec/s], and the relative error that refraction leaves."""
+    place = sky_place(np.array([view.time_utc]), site=SiteSettings())
+    rate = (SIDEREAL_ARCSEC_S - place.ra_rate_arcsec_s[0]) * np.cos(np.deg2rad(place.declination_deg[0]))
+    return float(rate), float(np.hypot(1e-4, _squeeze(view) / 2.0))
+
+
+def _declination(view: SolarView) -> float:
+    return float(sky_place(np.array([view.time_utc]), site=SiteSettings()).declination_deg[0])
+
+
+def _refraction_err_deg(view: SolarView) -> float:
+    """Refraction slows vertical motion, so a slanting path is turned by up to half that."""
+    return float(np.rad2deg(_squeeze(view) / 2.0))
+
+
+def _squeeze(view: SolarView) -> float:
+    """Part by which refraction shortens vertical motion; 30 deg of altitude is assumed when the site is unknown."""
+    altitude = view.altitude_deg if np.isfinite(view.altitude_deg) else 30.0
+    return 1.0 - float(vertical_contraction(max(altitude, 0.0)))
+
+
+def _scatter(line: _Line) -> float:
+    along = line.velocity / max(np.hypot(*line.velocity), 1e-12)
+    return float(np.std(line.residual[line.kept] @ np.array([-along[1], along[0]])))
+
+
+def _advice(mirrored: bool | None, north: dict[bool, float], evidence: str, remark: str) -> str:
+    if mirrored is None:
+        tail = f" {remark}" if remark else ""
+        return (f"North lies at {north[False]:.2f} deg if the picture is not mirrored, at {north[True]:.2f} deg if it is: a "
+                f"straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, mirrors), or record again "
+                f"and push the telescope a little towards north on the way.{tail}")
+    told = {"nudge": "the nudge", "curvature": "the curve of the path"}[evidence]
+    return (f"By {told} the picture is {'mirrored' if mirrored else 'not mirrored'}: set camera.north_deg = "
+            f"{north[mirrored]:.2f} and camera.mirrored = {str(mirrored).lower()}.")
+
+
+def _image_angle(direction: np.ndarray) -> float:
+    """Image angle, counter-clockwise from up, of a direction (dx, dy) with y pointing down."""
+    return float(np.rad2deg(np.arctan2(-direction[0], -direction[1])))
+
+
+def _wrapped(angle_deg: float) -> float:
+    return (angle_deg + 180.0) % 360.0 - 180.0

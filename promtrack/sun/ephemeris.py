@@ -1,0 +1,170 @@
+"""Where the Sun stands and how it is turned: times in, apparent size, P, B0, L0 and place in the sky out.
+
+Positions: the Earth's from the series that the IAU's SOFA library gives (`epv00`: Simon et al. 1994 tables, 1900 to 2100
+within 5 km, degrading slowly outside), through erfa, the library under astropy's time and coordinate code. No tables
+are downloaded; UT1 is taken as UTC (at most 0.9 s, 0.004 deg of hour angle).
+The Sun's axis: pole 286.13, +63.87 deg (ICRS), prime meridian 84.176 + 14.1844 d (Seidelmann et al. 2007, Celest.
+Mech. Dyn. Astr. 98, 155, table 1; the Carrington system).
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import erfa
+import numpy as np
+
+from promtrack.settings import SiteSettings
+from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
+from promtrack.sun.records import HeaderGeometry, SolarView
+
+__all__ = ["SkyPlace", "sky_place", "solar_view"]
+
+POLE_RA_DEG, POLE_DEC_DEG = 286.13, 63.87
+MERIDIAN_DEG, ROTATION_DEG_PER_DAY = 84.176, 14.1844
+LIGHT_AU_PER_DAY = 173.144632674        # IAU 2012 au, c = 299 792.458 km/s
+NEAR_EARTH_AU = 0.015                   # observers at the first Lagrange point (0.010 au) still see Earth's P, B0, L0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SkyPlace:
+    """The Sun's apparent place, one value a time."""
+
+    declination_deg: np.ndarray     # true equator of date
+    ra_rate_arcsec_s: np.ndarray    # motion in right ascension; the sky turns faster than the Sun by this
+    altitude_deg: np.ndarray        # true, topocentric; nan without a site
+    parallactic_deg: np.ndarray     # position angle of the zenith at the Sun, north through east; nan without a site
+
+
+def solar_view(time_utc: np.datetime64, *, site: SiteSettings | None = None,
+               header: HeaderGeometry | None = None) -> SolarView:
+    """The Sun's apparent size, orientation and altitude at one time.
+
+    Geocentric, except the altitude. An observer named by a FITS header (`dsun_m`, or `rsun_arcsec` alone) sets distance and
+    apparent radius; when that observer is not near the Earth, P, B0 and L0 are nan, since the header does not give them.
+
+    Parameters
+    ----------
+    time_utc : datetime64, UTC; any date, the accuracy stated above holds for 1900 to 2100
+    site : latitude and longitude, for the altitude
+    header : of the frames, where there is one
+
+    Raises
+    ------
+    ValueError : `time_utc` is NaT
+    """
+    time = np.datetime64(time_utc, "us")
+    if np.isnat(time):
+        raise ValueError("time_utc must be a valid time, got NaT")
+    earth_au, p, b0, l0 = (float(v[0]) for v in _geometry(np.array([time])))
+    altitude = float(sky_place(np.array([time]), site=site or SiteSettings()).altitude_deg[0])
+    observer, distance_au = "Earth", earth_au
+    claimed_au = _header_distance_au(header)
+    if np.isfinite(claimed_au):
+        observer, distance_au = "from the header", claimed_au
+        if abs(claimed_au - earth_au) > NEAR_EARTH_AU:
+            p = b0 = l0 = np.nan
+    radius = np.arcsin(SOLAR_RADIUS_KM / (distance_au * AU_KM)) * ARCSEC_PER_RAD
+    return SolarView(time, float(radius), p, b0, l0, distance_au, altitude, observer)
+
+
+def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
+    """Declination, rate, altitude and parallactic angle of the Sun.
+
+    Parameters
+    ----------
+    times_utc : (n,) datetime64, UTC
+    site : altitude and parallactic angle need latitude and longitude
+    """
+    times = np.asarray(times_utc, "datetime64[us]")
+    ra, dec, distance_au = _apparent_place(times)
+    later = _apparent_place(times + np.timedelta64(60, "s"))[0]
+    rate = np.angle(np.exp(1j * (later - ra))) * ARCSEC_PER_RAD / 60.0
+    if site.latitude_deg is None or site.longitude_deg is None:
+        unknown = np.full(len(times), np.nan)
+        return SkyPlace(np.rad2deg(dec), rate, unknown, unknown.copy())
+    latitude, longitude = np.deg2rad(site.latitude_deg), np.deg2rad(site.longitude_deg)
+    hour_angle = _sidereal_time(times) + longitude - ra
+    altitude = erfa.hd2ae(hour_angle, dec, latitude)[1]
+    parallax = np.arcsin(8.794143 / ARCSEC_PER_RAD) / distance_au * np.cos(altitude)   # IAU 2012 solar parallax
+    return SkyPlace(np.rad2deg(dec), rate, np.rad2deg(altitude - parallax),
+                    np.rad2deg(erfa.hd2pa(hour_angle, dec, latitude)))
+
+
+def _header_distance_au(header: HeaderGeometry | None) -> float:
+    if header is None:
+        return np.nan
+    if np.isfinite(header.dsun_m) and header.dsun_m > 0:
+        return header.dsun_m / 1000.0 / AU_KM
+    if np.isfinite(header.rsun_arcsec) and header.rsun_arcsec > 0:
+        return SOLAR_RADIUS_KM / np.sin(header.rsun_arcsec / ARCSEC_PER_RAD) / AU_KM
+    return np.nan
+
+
+def _geometry(times: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Distance [au], P, B0 and L0 [deg] as seen from the Earth's centre."""
+    tt = _terrestrial_time(times)
+    earth, unit = _earth_and_sun_direction(tt)
+    distance_au = np.linalg.norm(earth, axis=-1)
+    from_sun = earth / distance_au[:, None]
+    pole = erfa.s2c(np.deg2rad(POLE_RA_DEG), np.deg2rad(POLE_DEC_DEG))
+    node = erfa.s2c(np.deg2rad(POLE_RA_DEG + 90.0), 0.0)
+    b0 = np.rad2deg(np.arcsin(from_sun @ pole))
+    # The disc that is seen now left the Sun 8.3 minutes ago.
+    days = (tt[0] - 2451545.0) + tt[1] - distance_au / LIGHT_AU_PER_DAY
+    turned = np.rad2deg(np.arctan2(from_sun @ np.cross(pole, node), from_sun @ node))
+    l0 = (turned - MERIDIAN_DEG - ROTATION_DEG_PER_DAY * days) % 360.0
+    north = _quietly(erfa.pnm06a, *tt)[:, 2, :]     # true pole of date: what a drift or a polar axis shows
+    east = np.cross(north, unit)
+    # The axis is drawn by two points of the Sun, each moved by aberration; turning the direction alone is 0.002 deg off.
+    axis = _aberrated(pole * SOLAR_RADIUS_KM / AU_KM - earth, tt) - unit
+    p = np.rad2deg(np.arctan2(_dot(east, axis), _dot(np.cross(unit, east), axis)))
+    return distance_au, p, b0, l0
+
+
+def _apparent_place(times: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Right ascension and declination [rad] for the true equator of date, and distance [au]."""
+    tt = _terrestrial_time(times)
+    earth, unit = _earth_and_sun_direction(tt)
+    of_date = np.einsum("nij,nj->ni", _quietly(erfa.pnm06a, *tt), unit)
+    return np.arctan2(of_date[:, 1], of_date[:, 0]), np.arcsin(of_date[:, 2]), np.linalg.norm(earth, axis=-1)
+
+
+def _earth_and_sun_direction(tt: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """The Earth seen from the Sun [au, ICRS], and the direction in which the Earth sees the Sun, with aberration."""
+    earth = _quietly(erfa.epv00, *tt)[0]["p"]
+    return earth, _aberrated(-earth, tt)
+
+
+def _aberrated(from_earth_au: np.ndarray, tt: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """Apparent direction, a unit vector, of a point near the Sun given relative to the Earth."""
+    velocity = _quietly(erfa.epv00, *tt)[1]["v"] / LIGHT_AU_PER_DAY
+    slowness = np.sqrt(1.0 - np.sum(velocity ** 2, axis=-1))
+    distance_au = np.linalg.norm(from_earth_au, axis=-1)
+    return erfa.ab(from_earth_au / distance_au[:, None], velocity, distance_au, slowness)
+
+
+def _terrestrial_time(times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    day, part = _julian_utc(times)
+    return erfa.taitt(*_quietly(erfa.utctai, day, part))
+
+
+def _sidereal_time(times: np.ndarray) -> np.ndarray:
+    return _quietly(erfa.gst06a, *_julian_utc(times), *_terrestrial_time(times))
+
+
+def _julian_utc(times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    days = (times - np.datetime64("2000-01-01", "us")) / np.timedelta64(1, "D")
+    return 2451544.5 + np.floor(days), days - np.floor(days)
+
+
+def _quietly(function, *arguments):
+    """Call an erfa function without its warnings on dates far from now: leap seconds to come are not known."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", erfa.ErfaWarning)
+        return function(*arguments)
+
+
+def _dot(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    return np.sum(a * b, axis=-1)

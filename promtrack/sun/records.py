@@ -1,0 +1,96 @@
+"""What leaves the sun room: the Sun on a date, what a pixel is worth, and how the camera was turned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+__all__ = ["DriftCalibration", "HeaderGeometry", "Orientation", "Scale", "SolarView"]
+
+
+class HeaderGeometry(Protocol):
+    """What the Sun's room needs of a FITS header (`sequence.SolarHeader` is one); nan where it says nothing."""
+
+    @property
+    def arcsec_per_px(self) -> float: ...
+    @property
+    def rsun_arcsec(self) -> float: ...
+    @property
+    def dsun_m(self) -> float: ...
+    @property
+    def north_deg(self) -> float: ...
+    @property
+    def mirrored(self) -> bool: ...
+
+
+@dataclass(frozen=True, slots=True)
+class SolarView:
+    """The Sun as seen by the observer at one time."""
+
+    time_utc: np.datetime64
+    apparent_radius_arcsec: float   # of the photosphere, 695 700 km
+    p_deg: float                    # position angle of the north rotation pole, east positive; nan far from Earth
+    b0_deg: float                   # latitude of the disc's centre; nan far from Earth
+    l0_deg: float                   # longitude of the disc's centre; nan far from Earth
+    distance_au: float
+    altitude_deg: float             # of the Sun's centre, without refraction; nan without a site
+    observer: str                   # 'Earth' or 'from the header'
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What a pixel is worth, with one standard deviation and the check against a second source."""
+
+    km_per_px: float
+    sigma_km_per_px: float          # systematic: the same for every height and speed of the run
+    arcsec_per_px: float
+    source: str                     # 'limb', 'optics', 'given' or 'header'
+    check: str                      # one sentence on the agreement of the sources, '' if there is one source only
+    agrees: bool                    # False: a warning
+
+
+@dataclass(frozen=True, slots=True)
+class Orientation:
+    """How image angles (counter-clockwise from image up, reference frame) become product angles."""
+
+    position_angles: bool           # False: product angles are image angles
+    zero_deg: float                 # image angle of product angle 0 (solar north)
+    sign: int                       # +1, or -1 when the image is mirrored
+    error_deg: float
+    source: str                     # one sentence
+
+    def to_product(self, image_deg: np.ndarray | float) -> np.ndarray | float:
+        """Image angle to product angle, not wrapped."""
+        return self.sign * (image_deg - self.zero_deg)
+
+    def to_image(self, product_deg: np.ndarray | float) -> np.ndarray | float:
+        """Product angle to image angle, not wrapped."""
+        return self.sign * product_deg + self.zero_deg
+
+    @property
+    def label(self) -> str:
+        return "position angle" if self.position_angles else "image angle"
+
+
+@dataclass(frozen=True, slots=True)
+class DriftCalibration:
+    """What a recording with the drive switched off tells about the camera.
+
+    The drift alone gives west and the scale. North needs to know whether the image is mirrored, which a straight
+    drift cannot tell: without further evidence `mirrored` is None and both answers stand here.
+    """
+
+    west_deg: float                 # image angle towards which the Sun drifts
+    west_err_deg: float
+    arcsec_per_px: float
+    arcsec_per_px_err: float
+    north_deg: float                # image angle of celestial north; nan while mirroring is unknown
+    north_if_not_mirrored_deg: float
+    north_if_mirrored_deg: float
+    mirrored: bool | None           # None: the recording does not tell
+    evidence: str                   # what told the mirroring: 'nudge', 'curvature' or ''
+    rms_px: float                   # scatter of the positions across the drift
+    points: int                     # positions on which the drift rests
+    sentence: str                   # the result in words, and what to do with it
