@@ -189,7 +189,7 @@ def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip, limb=job.settings.limb)
     about = Circumstances(view, scale, orientation, job.settings.limb.height_mm, __version__)
     with whole_file(job.folder["strip"]) as part:
-        offset = begin_strip(part, geometry, int(job.lock.used.sum()), about)
+        offset = begin_strip(part, geometry, job.sequence.times_utc[job.lock.used], about)
         strip = unwrap(job.sequence, job.lock, orientation, geometry, path=part, offset=offset, dtype=CUBE_DTYPE, progress=progress)
         finish_strip(part, strip, job.sequence, job.lock, about)
     _load_strip(job)

@@ -37,32 +37,33 @@ class Circumstances:
     version: str
 
 
-def begin_strip(path: Path, geometry: StripGeometry, count: int, about: Circumstances) -> int:
-    """Write the header of a cube of `count` strips to `path`; returns the bytes before its first value."""
+def begin_strip(path: Path, geometry: StripGeometry, times_utc: np.ndarray, about: Circumstances) -> int:
+    """Write the header of a cube with a strip for each time to `path`; returns the bytes before its first value."""
     header = fits.Header()
     header["SIMPLE"] = (True, "FITS Standard 4.0")
     header["BITPIX"] = -32
     header["NAXIS"] = 3
     header["NAXIS1"] = (geometry.columns, "angle")
     header["NAXIS2"] = (geometry.rows, "height above the H-alpha limb")
-    header["NAXIS3"] = (count, "time, see the TIMES table")
+    header["NAXIS3"] = (len(times_utc), "time, see the TIMES table")
     header["EXTEND"] = True
     header["CTYPE1"] = ("POSANGLE" if geometry.position_angles else "IMGANGLE", _angle_comment(geometry))
     header["CUNIT1"], header["CRPIX1"] = "deg", 1.0
     header["CRVAL1"], header["CDELT1"] = geometry.from_deg, geometry.deg_per_column
     header["CTYPE2"], header["CUNIT2"], header["CRPIX2"] = "HEIGHT", "Mm", 1.0
     header["CRVAL2"], header["CDELT2"] = geometry.low_mm, geometry.mm_per_row
-    header["CTYPE3"] = ("STRIP", "index of the strip; times in the TIMES table")
+    header["CTYPE3"] = ("STRIP", "times in the TIMES table")
     header["CRPIX3"], header["CRVAL3"], header["CDELT3"] = 1.0, 0.0, 1.0
-    header["BUNIT"] = ("adu", "counts at the usual transparency, backdrop removed")
-    header["LIMBDIST"] = (geometry.limb_mm, "[Mm] H-alpha limb from the Sun's centre")
-    header["LIMBHGT"] = (about.limb_height_mm, "[Mm] H-alpha limb above the photosphere")
+    header["BUNIT"] = ("adu", "counts at usual transparency, no backdrop")
+    header["LIMBDIST"] = (geometry.limb_mm, "[Mm] H-alpha limb from the centre")
+    header["LIMBHGT"] = (about.limb_height_mm, "[Mm] H-alpha limb above photosphere")
     header["POSANG"] = (geometry.position_angles, "angles are solar position angles")
     header["KM_PX"] = (about.scale.km_per_px, "[km] one pixel")
     header["KM_PXERR"] = (about.scale.sigma_km_per_px, "[km] its standard deviation")
     header["RSUN_OBS"] = (about.view.apparent_radius_arcsec, "[arcsec] apparent radius of the photosphere")
     header["RSUN_REF"] = (SOLAR_RADIUS_KM * 1e3, "[m] IAU 2015 Resolution B3")
-    header["DATE-BEG"] = (str(np.datetime_as_string(about.view.time_utc, unit="ms")), "middle of the sequence's first frame")
+    header["DATE-BEG"] = (str(np.datetime_as_string(times_utc[0], unit="ms")), "middle of the first exposure")
+    header["DATE-END"] = (str(np.datetime_as_string(times_utc[-1], unit="ms")), "middle of the last exposure")
     header["TIMESYS"] = "UTC"
     header["CREATOR"] = f"promtrack {about.version}"
     data = header.tostring().encode("ascii")

@@ -1,0 +1,99 @@
+"""The product folder: whole files or none, one run at a time, finished stages remembered."""
+
+import multiprocessing
+
+import pytest
+
+from promtrack.errors import InputError
+from promtrack.products.folder import ProductFolder, default_folder, stamp_of, whole_file
+
+
+def test_default_folder_stands_beside_the_input(tmp_path):
+    assert default_folder(tmp_path / "east limb é") == tmp_path / "east limb é-promtrack"
+    assert default_folder(tmp_path / "clip.avi") == tmp_path / "clip.avi-promtrack"
+
+
+def test_a_failure_leaves_the_old_file_and_no_part(tmp_path):
+    path = tmp_path / "clip.mp4"
+    path.write_bytes(b"old")
+    with pytest.raises(ZeroDivisionError), whole_file(path) as part:
+        part.write_bytes(b"half")
+        1 / 0  # noqa: B018
+    assert path.read_bytes() == b"old"
+    assert [p.name for p in tmp_path.iterdir()] == ["clip.mp4"]
+
+
+def test_no_space_is_said_with_the_remedy(tmp_path):
+    with pytest.raises(InputError, match="No space left") as caught, whole_file(tmp_path / "clip.mp4"):
+        raise OSError(28, "No space left on device")
+    assert "--out" in str(caught.value)
+
+
+def test_products_never_land_in_the_input(tmp_path):
+    (tmp_path / "frames").mkdir()
+    for inside in (tmp_path / "frames", tmp_path / "frames" / "out"):
+        with pytest.raises(InputError, match="inside the input"):
+            ProductFolder(inside).create(tmp_path / "frames")
+    assert list((tmp_path / "frames").iterdir()) == []
+
+
+def test_other_things_in_the_folder_stay(tmp_path):
+    folder = ProductFolder(tmp_path / "out")
+    folder.path.mkdir()
+    (folder.path / "letter.txt").write_text("mine")
+    (folder.path / ".part-clip.mp4").write_text("left by a crash")
+    folder.create(tmp_path / "frames")
+    assert (folder.path / "letter.txt").read_text() == "mine"
+    assert not (folder.path / ".part-clip.mp4").exists()
+
+
+def test_an_unusable_folder_is_said(tmp_path):
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(InputError, match="cannot be made"):
+        ProductFolder(tmp_path / "out").create(tmp_path / "frames")
+
+
+def _try_alone(path, answer):
+    try:
+        with ProductFolder(path).alone():
+            answer.put("held")
+    except InputError as error:
+        answer.put(str(error))
+
+
+def test_a_second_run_is_refused(tmp_path):
+    context = multiprocessing.get_context("spawn")
+    answer = context.Queue()
+    with ProductFolder(tmp_path).alone():
+        process = context.Process(target=_try_alone, args=(tmp_path, answer))
+        process.start()
+        assert "another run" in answer.get(timeout=60)
+        process.join()
+    with ProductFolder(tmp_path).alone():
+        pass
+
+
+def test_a_stage_is_done_only_with_its_stamp_and_files(tmp_path):
+    folder = ProductFolder(tmp_path)
+    folder["frames"].write_text("x")
+    folder.mark_done("lock", "a", [folder["frames"]])
+    assert folder.is_done("lock", "a")
+    assert not folder.is_done("lock", "b")
+    assert not folder.is_done("strip", "a")
+    folder["frames"].unlink()
+    assert not folder.is_done("lock", "a")
+    folder["frames"].write_text("x")
+    folder.mark_undone("lock")
+    assert not folder.is_done("lock", "a")
+
+
+def test_a_damaged_state_file_means_nothing_is_done(tmp_path):
+    folder = ProductFolder(tmp_path)
+    for damage in ("{", "[]", "\x00"):
+        (tmp_path / ".stages.json").write_text(damage)
+        assert not folder.is_done("lock", "a")
+
+
+def test_stamps_tell_their_parts_apart():
+    assert stamp_of("a", "b") != stamp_of("ab", "")
+    assert stamp_of(1, 2.5) == stamp_of(1, 2.5)

@@ -1,0 +1,160 @@
+"""Products come back as the records they were made from, and outside readers understand them."""
+
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+from astropy import units
+from astropy.io import fits
+from astropy.table import QTable
+
+from promtrack.errors import InputError
+from promtrack.products import (
+    ProductFolder,
+    begin_strip,
+    finish_strip,
+    read_lock,
+    read_motion,
+    read_strip,
+    read_summary,
+    write_lock,
+    write_motion,
+    write_summary,
+)
+from promtrack.products.strips import CUBE_DTYPE, Circumstances
+from tests.show.fake_run import fake_measured
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    return fake_measured(tmp_path_factory.mktemp("fake"))
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return ProductFolder(tmp_path)
+
+
+def place(frame, angle_deg, height_mm):
+    return 100.0 + frame, angle_deg + height_mm
+
+
+def same(a, b, path="record"):
+    """Compare two records field by field, arrays exactly."""
+    if dataclasses.is_dataclass(a):
+        for f in dataclasses.fields(a):
+            same(getattr(a, f.name), getattr(b, f.name), f"{path}.{f.name}")
+    elif isinstance(a, tuple):
+        assert len(a) == len(b), path
+        for i, (one, other) in enumerate(zip(a, b, strict=True)):
+            same(one, other, f"{path}[{i}]")
+    elif isinstance(a, np.ndarray):
+        np.testing.assert_array_equal(np.asarray(b, dtype=a.dtype), a, err_msg=path)
+    elif isinstance(a, float) and np.isnan(a):
+        assert np.isnan(b), path
+    else:
+        assert a == b, path
+
+
+def write_strip(folder, measured):
+    about = Circumstances(measured.view, measured.scale, measured.orientation, 4.35, "0.1.0")
+    path = folder["strip"]
+    offset = begin_strip(path, measured.strip.geometry, measured.strip.times_utc, about)
+    with path.open("ab") as file:
+        assert file.tell() == offset
+        file.write(measured.strip.read().astype(CUBE_DTYPE).tobytes())
+    finish_strip(path, measured.strip, measured.sequence, measured.lock, about)
+
+
+def test_lock_comes_back(folder, measured):
+    write_lock(folder, measured.sequence, measured.lock)
+    back = read_lock(folder)
+    for f in dataclasses.fields(back):
+        one, other = getattr(measured.lock, f.name), getattr(back, f.name)
+        if f.name.endswith("points_px"):
+            np.testing.assert_allclose(other, one, atol=0.00051)   # written to 0.001 px
+        else:
+            same(one, other, f.name)
+
+
+def test_motion_comes_back(folder, measured):
+    write_strip(folder, measured)
+    strip = read_strip(folder)
+    write_motion(folder, strip, measured.motion, place)
+    back = read_motion(folder, strip)
+    for f in dataclasses.fields(back):
+        if f.name != "slits":   # cut again from the strip
+            same(getattr(measured.motion, f.name), getattr(back, f.name), f.name)
+    assert [s.name for s in back.slits] == [s.name for s in measured.motion.slits]
+
+
+def test_motion_without_any_knot_comes_back(folder, measured):
+    nothing = dataclasses.replace(measured.motion, knots=(), fronts=(), ridges=(), oscillations=(), slits=())
+    write_strip(folder, measured)
+    write_motion(folder, read_strip(folder), nothing, place)
+    back = read_motion(folder, read_strip(folder))
+    assert (back.knots, back.fronts, back.ridges, back.oscillations, back.slits) == ((), (), (), (), ())
+
+
+def test_strip_comes_back(folder, measured):
+    write_strip(folder, measured)
+    back = read_strip(folder)
+    np.testing.assert_array_equal(back.read(), measured.strip.read())
+    np.testing.assert_array_equal(back.read(3, 5), measured.strip.read()[3:5])
+    same(measured.strip.geometry, back.geometry)
+    np.testing.assert_array_equal(back.times_utc, measured.strip.times_utc)
+    np.testing.assert_array_equal(back.frame, measured.strip.frame)
+
+
+def test_strip_is_standard_fits(folder, measured):
+    # PUBLISHED  FITS Standard 4.0 as checked by astropy.io.fits (verify='exception').
+    write_strip(folder, measured)
+    with fits.open(folder["strip"]) as hdus:
+        hdus.verify("exception")
+        assert [hdu.name for hdu in hdus] == ["PRIMARY", "TIMES", "NOISE", "REFERENCE"]
+        assert hdus[0].data.shape == measured.strip.shape
+        assert hdus["REFERENCE"].data.shape == measured.sequence.shape
+    assert folder["strip"].stat().st_size % 2880 == 0
+
+
+def test_tables_open_with_units(folder, measured):
+    # PUBLISHED  ECSV (astropy APE 6) read by astropy's own QTable.
+    write_strip(folder, measured)
+    write_motion(folder, read_strip(folder), measured.motion, place)
+    knots = QTable.read(folder["knots"])
+    assert knots["speed_km_s"].unit == units.km / units.s
+    assert knots["accel_m_s2"].unit == units.m / units.s**2
+    assert knots["height_mm"].unit == units.Mm
+    points = QTable.read(folder["knot_points"])
+    first = points[0]
+    assert first["x_px"].value == pytest.approx(100.0 + first["frame"])
+    assert first["y_px"].value == pytest.approx(first["pa_deg"].value + first["height_mm"].value)
+
+
+def test_summary_holds_the_contract(folder, measured):
+    write_summary(folder, "0.1.0", measured.sequence, measured.lock, geometry=(measured.view, measured.scale, measured.orientation),
+                  motion=measured.motion)
+    page = read_summary(folder)
+    json.dumps(page, allow_nan=False)
+    assert {"version", "input", "frames_read", "frames_used", "span_s", "cadence_s", "scale", "sun", "orientation", "counts",
+            "headline"} <= set(page)
+    assert page["headline"]["fastest_knot"]["speed_km_s"] == max(k.fit.speed_km_s for k in measured.motion.knots if k.moving)
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[]", b"\xff\xfe", b"{}"])
+def test_a_damaged_summary_is_said(folder, content):
+    folder["summary"].write_bytes(content)
+    with pytest.raises(InputError, match=r"summary\.json"):
+        read_summary(folder)
+
+
+@pytest.mark.parametrize(("reader", "name"), [(read_lock, "frames"), (read_strip, "strip")])
+@pytest.mark.parametrize("content", [None, b"", b"nonsense", b"# %ECSV 1.0\n# ---\n# datatype:\n# - {name: a, datatype: int64}\na\n1\n"])
+def test_damaged_products_are_said(folder, reader, name, content):
+    if content is not None:
+        folder[name].write_bytes(content)
+    with pytest.raises(InputError) as caught:
+        reader(folder)
+    assert folder[name].name in str(caught.value)
+    assert "promtrack" in caught.value.remedy
