@@ -1,0 +1,215 @@
+"""Finding the limb of one frame without any guess: on any side, of any arc, whole or cut by the borders.
+
+The frame is reduced to a few hundred pixels, its steepest edges are thinned to lines, and circles through three
+edge points are tried at random; the circle wins that has the most edge along it with the bright side inside.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.limb.circle import Circle, fit_limb
+
+SMALL_PX = 320      # long side of the reduced frame
+EDGE_POINTS = 1500
+TRIALS = 12000
+TOLERANCE_PX = 1.5  # reduced pixels off the circle
+LEAST_SNR = 6.0
+
+
+class LimbNotFound(InputError):
+    """No limb in this frame; the message says what was seen instead."""
+
+    remedy = "keep part of the Sun's edge with dark sky beyond it in the frame, or leave the frame out"
+
+
+class SmallFrame:
+    """A frame reduced by area averaging, with what is needed to go back to full pixels."""
+
+    __slots__ = ("burnt", "factor", "image")
+
+    def __init__(self, frame: np.ndarray, full_scale: float):
+        rows, columns = frame.shape
+        self.factor = max(1.0, max(rows, columns) / SMALL_PX)
+        size = (max(8, round(columns / self.factor)), max(8, round(rows / self.factor)))   # (x, y)
+        if frame.dtype not in (np.uint8, np.uint16, np.float32):
+            frame = frame.astype(np.float32)
+        if frame.dtype == np.float32:
+            frame = np.nan_to_num(frame, nan=0.0, posinf=full_scale, neginf=0.0)
+        self.image = cv2.resize(frame, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+        self.burnt = self.image >= 0.985 * full_scale
+
+    def to_full(self, circle: Circle) -> Circle:
+        """A circle of the reduced frame in pixels of the full one (pixel centres are integers in both)."""
+        f = self.factor
+        return Circle((circle.x_px + 0.5) * f - 0.5, (circle.y_px + 0.5) * f - 0.5, circle.radius_px * f)
+
+    def to_small(self, circle: Circle) -> Circle:
+        f = self.factor
+        return Circle((circle.x_px + 0.5) / f - 0.5, (circle.y_px + 0.5) / f - 0.5, circle.radius_px / f)
+
+
+def find_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None, seed: int = 0) -> Circle:
+    """The circle of the limb to about a reduced pixel, from nothing but one frame.
+
+    Parameters
+    ----------
+    frame : (rows, columns) array of any numeric type
+    full_scale : value at which the camera saturates
+    radius_px : radius to keep to within 10 %, if known
+
+    Raises
+    ------
+    LimbNotFound : with what was seen instead
+    """
+    return find_in_small(SmallFrame(frame, full_scale), full_scale, radius_px=radius_px, seed=seed)
+
+
+def find_in_small(small: SmallFrame, full_scale: float, *, radius_px: float | None = None, seed: int = 0) -> Circle:
+    """As `find_limb`, for a frame already reduced."""
+    _refuse_blank(small, full_scale)
+    points, outward, strength = _edge_points(small.image)
+    if len(points) < 20:
+        raise LimbNotFound(_what_instead(small, full_scale))
+    wanted = None if radius_px is None else radius_px / small.factor
+    best = _best_circle(points, outward, strength, small.image.shape, wanted, np.random.default_rng(seed))
+    if best is None:
+        raise LimbNotFound(_what_instead(small, full_scale))
+    on, cosine = _on_circle(points, outward, best, 2 * TOLERANCE_PX)
+    on &= cosine > 0.8
+    fit = fit_limb(points[on], 0.5, guess=best)
+    circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
+    if not _is_limb(small.image, circle, points[on]):
+        raise LimbNotFound(_what_instead(small, full_scale))
+    return small.to_full(circle)
+
+
+def _refuse_blank(small: SmallFrame, full_scale: float) -> None:
+    image = small.image
+    low, high = float(image.min()), float(image.max())
+    if high <= 0:
+        raise LimbNotFound("no limb: the frame is all black")
+    if low == high:
+        raise LimbNotFound(f"no limb: the frame is constant, {high:g} everywhere")
+    if small.burnt.mean() > 0.97:
+        raise LimbNotFound("no limb: the frame is burnt out from border to border")
+
+
+def _what_instead(small: SmallFrame, full_scale: float) -> str:
+    middle = float(np.median(small.image)) / full_scale
+    spread = float(np.percentile(small.image, 95) - np.percentile(small.image, 5)) / full_scale
+    if middle > 0.9:
+        return "no limb: the frame is nearly burnt out everywhere"
+    if spread < 0.02:
+        return f"no limb: only even light at {100 * middle:.1f} % of full scale (cloud, closed cover, or the Sun outside)"
+    if middle > 0.15:
+        return f"no limb: bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge; the disc seems to fill the frame"
+    return f"no limb: no circular edge (brightness from dark to {100 * spread + 0:.0f} % of full scale)"
+
+
+def _edge_points(image: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points on thinned edges, the unit vector from bright to dark there, and a capped strength."""
+    # the root evens out the range between a saturated disc and faint light
+    even = np.sqrt(np.maximum(image - np.percentile(image, 0.5), 0))
+    even = cv2.GaussianBlur(even, (0, 0), 1.2)
+    gx = cv2.Sobel(even, cv2.CV_32F, 1, 0, ksize=3) / 8
+    gy = cv2.Sobel(even, cv2.CV_32F, 0, 1, ksize=3) / 8
+    size = np.hypot(gx, gy)
+    noise = 1.25 * float(np.median(size))
+    y, x = np.mgrid[0:image.shape[0], 0:image.shape[1]].astype(np.float32)
+    unit_x, unit_y = gx / (size + 1e-12), gy / (size + 1e-12)
+    before = cv2.remap(size, x + unit_x, y + unit_y, cv2.INTER_LINEAR)
+    after = cv2.remap(size, x - unit_x, y - unit_y, cv2.INTER_LINEAR)
+    ridge = (size >= before) & (size > after) & (size > 1.5 * noise)
+    ridge[:3], ridge[-3:], ridge[:, :3], ridge[:, -3:] = False, False, False, False
+    rows, columns = np.nonzero(ridge)
+    order = np.argsort(size[rows, columns])[::-1][:EDGE_POINTS]
+    rows, columns = rows[order], columns[order]
+    # vertex of the parabola through the three values across the ridge
+    left, middle, right = after[rows, columns], size[rows, columns], before[rows, columns]
+    shift = np.clip(0.5 * (right - left) / np.maximum(2 * middle - left - right, 1e-9), -0.5, 0.5)
+    direction = np.column_stack([unit_x[rows, columns], unit_y[rows, columns]])
+    points = np.column_stack([columns, rows]) + shift[:, None] * direction
+    strength = middle / max(float(np.percentile(middle, 60)), 1e-12) if len(rows) else middle
+    return points.astype(float), -direction.astype(float), np.minimum(strength, 1.5)
+
+
+def _best_circle(points: np.ndarray, outward: np.ndarray, strength: np.ndarray, shape: tuple[int, int],
+                 wanted_radius: float | None, rng: np.random.Generator) -> Circle | None:
+    chance = strength**2 / (strength**2).sum()
+    picks = rng.choice(len(points), size=(TRIALS, 3), p=chance)
+    x, y, radius = _circles_through(points[picks])
+    size = max(shape)
+    good = np.isfinite(radius) & (radius > 0.08 * min(shape)) & (radius < 40 * size)
+    if wanted_radius is not None:
+        good &= np.abs(radius / wanted_radius - 1) < 0.10
+    centre = np.stack([x, y], axis=1)[:, None, :]
+    with np.errstate(invalid="ignore"):
+        radial = (points[picks] - centre) / radius[:, None, None]
+        cosine = (radial * outward[picks]).sum(-1)
+        good &= (cosine > 0.85).all(axis=1)
+    candidates = np.nonzero(good)[0][:1500]
+    best, best_score = None, 0.0
+    for block in np.array_split(candidates, max(1, len(candidates) // 250)):
+        if not len(block):
+            continue
+        offset = points[None] - np.stack([x[block], y[block]], axis=1)[:, None, :]
+        distance = np.hypot(offset[..., 0], offset[..., 1])
+        cosine = (offset * outward[None]).sum(-1) / np.maximum(distance, 1e-9)
+        near = np.clip(1 - ((distance - radius[block, None]) / TOLERANCE_PX) ** 2, 0, None)
+        score = (near * (cosine > 0.85) * strength).sum(1)
+        # a full circle has more edge than a short arc of the same quality only because it is longer: no penalty
+        top = int(np.argmax(score))
+        if score[top] > best_score:
+            best_score = float(score[top])
+            best = Circle(float(x[block[top]]), float(y[block[top]]), float(radius[block[top]]))
+    return best
+
+
+def _circles_through(triples: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Centres and radii of the circles through (n, 3, 2) points; nan or inf for points on a line."""
+    a, b, c = triples[:, 0], triples[:, 1], triples[:, 2]
+    ab, ac = b - a, c - a
+    cross = 2 * (ab[:, 0] * ac[:, 1] - ab[:, 1] * ac[:, 0])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ab2, ac2 = (ab**2).sum(1), (ac**2).sum(1)
+        ux = (ac[:, 1] * ab2 - ab[:, 1] * ac2) / cross
+        uy = (ab[:, 0] * ac2 - ac[:, 0] * ab2) / cross
+        return a[:, 0] + ux, a[:, 1] + uy, np.hypot(ux, uy)
+
+
+def _on_circle(points: np.ndarray, outward: np.ndarray, circle: Circle, tolerance: float) -> tuple[np.ndarray, np.ndarray]:
+    offset = points - [circle.x_px, circle.y_px]
+    distance = np.hypot(offset[:, 0], offset[:, 1])
+    cosine = (offset * outward).sum(1) / np.maximum(distance, 1e-9)
+    return np.abs(distance - circle.radius_px) < tolerance, cosine
+
+
+def _is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
+    """Whether edge points cover much of the circle inside the frame, and it is brighter inside all along."""
+    count = int(np.clip(2 * np.pi * circle.radius_px, 64, 20000))
+    theta = np.linspace(0, 2 * np.pi, count, endpoint=False)
+    unit = np.column_stack([np.cos(theta), np.sin(theta)])
+    centre = np.array([circle.x_px, circle.y_px])
+    limb = centre + circle.radius_px * unit
+    rows, columns = image.shape
+    seen = (limb[:, 0] > 4) & (limb[:, 0] < columns - 5) & (limb[:, 1] > 4) & (limb[:, 1] < rows - 5)
+    if seen.sum() < 12:
+        return False
+    place = np.round(limb[seen]).astype(int)
+    covered = np.zeros(image.shape, np.uint8)
+    covered[np.round(on[:, 1]).astype(int), np.round(on[:, 0]).astype(int)] = 1
+    covered = cv2.dilate(covered, np.ones((5, 5), np.uint8))
+    if covered[place[:, 1], place[:, 0]].mean() < 0.45:
+        return False
+    inner, outer = (_sampled(image, centre + (circle.radius_px + d) * unit[seen]) for d in (-3.0, 3.0))
+    step = inner - outer
+    noise = 1.4826 * float(np.median(np.abs(step - np.median(step)))) + 1e-9
+    return float(np.median(step)) > 0 and float(np.median(step)) / noise * np.sqrt(len(step)) > LEAST_SNR
+
+
+def _sampled(image: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    x, y = (np.ascontiguousarray(xy[:, i], np.float32)[None] for i in (0, 1))
+    return cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]

@@ -1,0 +1,213 @@
+"""The lock on a whole sequence: one pass over the frames, then one solution for all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.limb.circle import MAD
+from promtrack.limb.edge import Grid, edge_of, make_grid, unwrap
+from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
+from promtrack.limb.geometry import Place, visible_angles
+from promtrack.limb.records import LimbLock
+from promtrack.limb.reject import judge, sharpness_of, transparency_of
+from promtrack.limb.solve import Centres, RadiusFit, TurnModel, collect_edges, fit_centres, fit_radius
+from promtrack.limb.track import BLUR_PX, FrameMeasure, Tracker, fit_rays, shifted_place
+from promtrack.sequence.records import Sequence
+from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
+
+SAMPLES = 9         # frames looked at before the pass, for the radius to start from
+INSIDE_PX = 20.0    # the limb zone reaches this far inside the limb
+OUTSIDE_PX = 60.0   # and this far outside
+
+
+def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera: CameraSettings = CameraSettings(),
+              site: SiteSettings = SiteSettings(), progress: Callable[[int, int], None] | None = None) -> LimbLock:
+    """Find the Sun's centre and turn in every frame, and the one radius of its limb.
+
+    Parameters
+    ----------
+    sequence : frames in order of time; each is read once, a handful twice
+    progress : called with (frames done, frames in all)
+
+    Raises
+    ------
+    LimbNotFound : no limb in any frame, or in too few (`limb.most_rejected`)
+    LimbArcTooShort : less limb than `limb.least_arc_deg`
+    """
+    radius, grid = starting_radius(sequence, limb)
+    flat, zenith = np.zeros(len(sequence)), np.full(len(sequence), np.nan)
+    tracker = Tracker(radius, sequence.full_scale, grid, flat, zenith)
+    found, failed = {}, {}
+    for index, frame, trouble in _readable(sequence):
+        if progress:
+            progress(index, len(sequence))
+        if frame is None:
+            failed[index] = f"could not be read: {trouble}"
+            continue
+        try:
+            found[index] = tracker.measure(index, frame, keep_points=not found)
+        except LimbNotFound as error:
+            failed[index] = error.what
+    if progress:
+        progress(len(sequence), len(sequence))
+    return _assemble(sequence, limb, camera, grid, tracker, found, failed, flat, zenith)
+
+
+def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]]:
+    """Every frame in order; one that cannot be read comes as None with the reason."""
+    waiting = list(range(len(sequence)))
+    while waiting:
+        done = 0
+        try:
+            for index, frame in sequence.frames(waiting):
+                done += 1
+                yield index, frame, ""
+            return
+        except InputError as error:
+            yield waiting[done], None, error.what
+            waiting = waiting[done + 1:]
+
+
+def starting_radius(sequence: Sequence, limb: LimbSettings) -> tuple[float, Grid]:
+    """Radius from a handful of frames, good enough to start from, and the grid that goes with it."""
+    picks = np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int))
+    rest = [i for i in range(len(sequence)) if i not in set(picks.tolist())]
+    radii, weights, arcs, first_error = [], [], [], None
+    for tried, index in enumerate([*picks.tolist(), *rest]):
+        if tried >= len(picks) and (radii or tried > 60):
+            break
+        try:
+            radius, error, arc = _sample(sequence.frame(index), sequence.full_scale, limb.radius_px)
+        except InputError as problem:
+            first_error = first_error or problem.at(sequence.names[index])
+            continue
+        radii.append(radius)
+        weights.append(1 / max(error, 1e-3) ** 2)
+        arcs.append(arc)
+    if not radii:
+        raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
+    radius = limb.radius_px or _weighted_median(np.array(radii), np.array(weights))
+    visible = np.radians(float(np.max(arcs))) * radius
+    return radius, make_grid(radius, visible, min(INSIDE_PX, 0.5 * radius), OUTSIDE_PX)
+
+
+def _sample(frame: np.ndarray, full_scale: float, held: float | None) -> tuple[float, float, float]:
+    """Radius, its error and the visible arc of one frame."""
+    circle = find_in_small(SmallFrame(frame, full_scale), full_scale, radius_px=held)
+    place = Place(circle.x_px, circle.y_px, circle.radius_px)
+    factor = max(1.0, max(frame.shape) / 320)
+    fit = None
+    for search in (6 * factor, 4.0 + factor, 6.0):
+        grid = make_grid(place.radius_px, 600.0, min(search + 8, 0.7 * place.radius_px), search + 8)
+        zone = unwrap(frame, place, grid)
+        edge = edge_of(zone, grid, search_px=search, blur_px=BLUR_PX, along_px=2.0)
+        if edge.good.sum() < 24:
+            raise LimbNotFound("no limb: its edge cannot be made out")
+        phi = np.radians(grid.theta_deg[zone.ray])
+        fit = fit_rays(phi, edge)
+        place = _free_moved(place, phi, edge, fit)
+    return place.radius_px, fit.radius_err_px, len(zone.ray) * grid.step_deg
+
+
+def _free_moved(place: Place, phi: np.ndarray, edge, fit) -> Place:
+    rows = np.column_stack([-np.sin(phi), -np.cos(phi), np.ones(len(phi))])[fit.kept]
+    solution = np.linalg.lstsq(rows, edge.offset_px[fit.kept], rcond=None)[0]
+    moved = shifted_place(place, solution[0], solution[1])
+    return Place(moved.x_px, moved.y_px, float(np.clip(place.radius_px + solution[2], 0.5 * place.radius_px, 2 * place.radius_px)))
+
+
+def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, grid: Grid, tracker: Tracker,
+              found: dict[int, FrameMeasure], failed: dict[int, str], flat: np.ndarray, zenith: np.ndarray) -> LimbLock:
+    if not found:
+        index = min(failed)
+        raise LimbNotFound(failed[index]).at(sequence.names[index])
+    indices = np.array(sorted(found))
+    measures = [found[i] for i in indices]
+    reasons = judge(measures)
+    good = np.array([not r for r in reasons])
+    if good.sum() < max(1, (1 - limb.most_rejected) * len(sequence)):
+        raise _too_many(sequence, indices, reasons, failed)
+    kept = [m for m, g in zip(measures, good, strict=True) if g]
+    edges = collect_edges(kept, grid, tracker.bin_rays)
+    radius = fit_radius(edges) if limb.radius_px is None else RadiusFit(0.0, 0.0, *_frame_radii(edges))
+    time = sequence.time_s[indices[good]]
+    degree = 0 if camera.mount == "equatorial" or len(kept) < 4 else min(3, len(kept) // 8 + 1)
+    centres = fit_centres(kept, edges, tracker.radius_px, radius.shift_px, TurnModel(time, degree))
+    return _lock(sequence, grid, tracker, found, failed, indices, good, reasons, radius, centres, flat, zenith)
+
+
+def _frame_radii(edges) -> tuple[np.ndarray, np.ndarray]:
+    fit = fit_radius(edges)
+    return fit.frame_shift_px, fit.frame_err_px
+
+
+def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], failed: dict[int, str]) -> LimbNotFound:
+    everything = dict(failed)
+    everything.update({int(i): r for i, r in zip(indices, reasons, strict=True) if r})
+    first = min(everything)
+    return LimbNotFound(f"{len(everything)} of {len(sequence)} frames cannot be trusted, "
+                        f"the first because: {everything[first]}").at(sequence.names[first])
+
+
+def _lock(sequence: Sequence, grid: Grid, tracker: Tracker, found: dict[int, FrameMeasure], failed: dict[int, str],
+          indices: np.ndarray, good: np.ndarray, reasons: list[str], radius: RadiusFit, centres: Centres,
+          flat: np.ndarray, zenith: np.ndarray) -> LimbLock:
+    count = len(sequence)
+    chosen = indices[good]
+    reason = [failed.get(i, "") for i in range(count)]
+    for i, text in zip(indices, reasons, strict=True):
+        reason[i] = text
+    final = tracker.radius_px + radius.shift_px
+    turn_px = centres.turn_px + np.radians([found[i].place.turn_deg for i in chosen]) * tracker.radius_px
+    turn_deg = np.degrees((turn_px - turn_px[0]) / tracker.radius_px)
+    places = [shifted_place(found[i].place, *s) for i, s in zip(chosen, centres.shift_px, strict=True)]
+    reference = int(chosen[0])
+    place = Place(places[0].x_px, places[0].y_px, final)
+    low, high = _visible_range(place, sequence.shape, grid)
+    all_found = [found[i] for i in indices]
+    first = min(found)
+
+    def spread(values, default=np.nan, where=chosen):
+        full = np.full(count, default, float)
+        full[where] = values
+        return full
+
+    return LimbLock(
+        names=sequence.names, used=np.isin(np.arange(count), chosen), reason=tuple(reason),
+        centre_x_px=spread([p.x_px for p in places]), centre_y_px=spread([p.y_px for p in places]),
+        centre_err_px=spread(centres.across_err_px), along_err_px=spread(centres.along_err_px),
+        angle_deg=spread(turn_deg), angle_err_deg=spread(np.degrees(centres.turn_err_px / final)),
+        frame_radius_px=spread(tracker.radius_px + radius.frame_shift_px), frame_radius_err_px=spread(radius.frame_err_px),
+        limb_arc_deg=spread([m.arc_deg for m in all_found], where=indices),
+        limb_rms_px=spread([m.rms_px for m in all_found], where=indices),
+        sharpness=spread(sharpness_of(all_found), where=indices),
+        transparency=spread(transparency_of(all_found), where=indices),
+        sky=spread([m.sky for m in all_found], where=indices),
+        saturated_fraction=spread([m.saturated_fraction for m in all_found], where=indices),
+        flattening=flat, zenith_deg=zenith, radius_px=final, radius_err_px=radius.err_px,
+        from_deg=low, to_deg=high, reference=reference,
+        limb_points_px=found[first].points_px, rejected_points_px=found[first].rejected_px,
+        shape=sequence.shape, edge_bias_px=0.0, notes=())
+
+
+def _visible_range(place: Place, shape: tuple[int, int], grid: Grid) -> tuple[float, float]:
+    """Image angles between which the limb can be seen: the full circle less its widest hidden gap."""
+    seen = np.nonzero(visible_angles(place, shape, grid.theta_deg))[0]
+    if not len(seen):
+        return 0.0, 0.0
+    gaps = np.diff(seen, append=seen[0] + len(grid.theta_deg))
+    widest = int(np.argmax(gaps))
+    if gaps[widest] < 3:
+        return 0.0, 360.0
+    start = float(grid.theta_deg[seen[(widest + 1) % len(seen)]])
+    extent = 360.0 - gaps[widest] * grid.step_deg
+    return start, start + extent

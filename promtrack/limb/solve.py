@@ -1,0 +1,298 @@
+"""The whole sequence at once: one radius, the centre and turn of every frame, and honest errors.
+
+Observed are, in each frame, the edge's offset from a provisional circle in bins of limb, and the shift of blocks of
+the limb zone along the limb against the template. Offsets are linear in what is wanted:
+    edge   = n . dc + dR + texture(angle)          n points outward
+    along  = t . dc + R dturn                      t points along the limb, towards larger angle
+The texture is the limb's own relief (spicules, prominence roots, active regions), the same in every frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from promtrack.limb.circle import MAD, TUKEY
+from promtrack.limb.edge import Grid
+from promtrack.limb.track import FrameMeasure
+
+JACK_BLOCKS = 12   # arc blocks of the jackknife of the radius
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edges:
+    """Edge offsets of all frames in a table: one row a frame, one column a bin of limb ever seen."""
+
+    offset_px: np.ndarray   # (n, b), 0 where not seen
+    weight: np.ndarray      # (n, b), 1 where seen
+    n: np.ndarray           # (n, b, 2) outward unit vectors, x and y
+    bin: np.ndarray         # (b,) numbers of the bins
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RadiusFit:
+    """The common radius against the provisional one."""
+
+    shift_px: float
+    err_px: float
+    frame_shift_px: np.ndarray   # (n,) of each frame alone
+    frame_err_px: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Centres:
+    """Centres and turns against the provisional places, in the Sun's round frame."""
+
+    shift_px: np.ndarray        # (n, 2)
+    across_err_px: np.ndarray   # (n,)
+    along_err_px: np.ndarray
+    turn_px: np.ndarray         # (n,) change of turn, as a displacement at the limb
+    turn_err_px: np.ndarray
+    drift_px: np.ndarray        # (n,) turn of each frame by itself, before the model, and
+    drift_err_px: np.ndarray    # its error
+    along_misfit_px: np.ndarray # (n,) scatter of the blocks
+
+
+def collect_edges(measures: list[FrameMeasure], grid: Grid, bin_rays: int) -> Edges:
+    """Edge bins of all frames as a table."""
+    seen = np.unique(np.concatenate([m.bin for m in measures]))
+    shape = (len(measures), len(seen))
+    offset, weight, normal = np.zeros(shape), np.zeros(shape), np.zeros((*shape, 2))
+    theta = np.radians((seen + 0.5) * bin_rays * grid.step_deg - 0.5 * grid.step_deg)
+    for row, m in enumerate(measures):
+        column = np.searchsorted(seen, m.bin)
+        offset[row, column], weight[row, column] = m.edge_px, 1.0
+        phi = theta + np.radians(m.place.turn_deg)
+        normal[row] = np.column_stack([-np.sin(phi), -np.cos(phi)])
+    return Edges(offset, weight, normal, seen)
+
+
+def fit_radius(edges: Edges) -> RadiusFit:
+    """One radius from all frames, each with its own centre.
+
+    The error is a jackknife over arc blocks: relief that stands still on the limb shifts every frame alike,
+    and so more frames do not average it away.
+    """
+    weight = _without_outliers(edges)
+    rows = np.concatenate([edges.n, np.ones((*edges.n.shape[:2], 1))], axis=2)
+    parts = _arc_blocks(weight)
+    normal = np.stack([np.einsum("ij,ija,ijb->iab", weight * p, rows, rows) for p in parts], axis=1)
+    right = np.stack([np.einsum("ij,ija,ij->ia", weight * p, rows, edges.offset_px) for p in parts], axis=1)
+    whole, each, information = _combined_radius(normal.sum(1), right.sum(1))
+    left_out = np.array([_combined_radius(normal.sum(1) - normal[:, g], right.sum(1) - right[:, g])[0]
+                         for g in range(len(parts))])
+    count = len(parts)
+    error = float(np.sqrt((count - 1) / count * ((left_out - left_out.mean()) ** 2).sum())) if count > 2 else float("nan")
+    scatter = _frame_scatter(edges, weight)
+    frame_error = scatter / np.sqrt(np.maximum(information, 1e-12))
+    return RadiusFit(whole, error, each, frame_error)
+
+
+def _combined_radius(normal: np.ndarray, right: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+    """Radius of all frames, of each, and each frame's information, the centres eliminated."""
+    centre = normal[:, :2, :2] + 1e-9 * np.eye(2)
+    cross = normal[:, :2, 2]
+    solved = np.linalg.solve(centre, np.stack([cross, right[:, :2]], axis=2))
+    information = normal[:, 2, 2] - (cross * solved[..., 0]).sum(1)
+    score = right[:, 2] - (cross * solved[..., 1]).sum(1)
+    each = score / np.maximum(information, 1e-9)
+    middle = np.median(each)
+    spread = MAD * np.median(np.abs(each - middle)) + 1e-9
+    robust = information * np.clip(1 - ((each - middle) / (TUKEY * spread)) ** 2, 0, None)
+    return float((robust * each).sum() / max(robust.sum(), 1e-12)), each, information
+
+
+def _arc_blocks(weight: np.ndarray) -> list[np.ndarray]:
+    """Masks over the bins that cut the limb into blocks of equal weight."""
+    total = np.cumsum(weight.sum(0))
+    count = int(min(JACK_BLOCKS, max(3, weight.shape[1] // 3)))
+    number = np.minimum((total / total[-1] * count - 1e-9).astype(int), count - 1)
+    return [(number == g).astype(float)[None, :] for g in range(count)]
+
+
+def _without_outliers(edges: Edges) -> np.ndarray:
+    """Weights after a biweight on what each bin leaves in the usual frame, and in the usual bin."""
+    weight = edges.weight.copy()
+    for _ in range(3):
+        shift = _centre_only(edges, weight, edges.offset_px)
+        residual = (edges.offset_px - (edges.n * shift[:, None]).sum(2))
+        seen = weight > 0
+        residual -= np.average(residual[seen])
+        scale = max(MAD * float(np.median(np.abs(residual[seen]))), 0.01)
+        weight = edges.weight * np.clip(1 - (residual / (1.5 * TUKEY * scale)) ** 2, 0, None)
+    return weight
+
+
+def _centre_only(edges: Edges, weight: np.ndarray, offset: np.ndarray) -> np.ndarray:
+    """(n, 2) centre shift of every frame from its edge alone, radius held."""
+    normal = np.einsum("ij,ija,ijb->iab", weight, edges.n, edges.n) + 1e-9 * np.eye(2)
+    right = np.einsum("ij,ija,ij->ia", weight, edges.n, offset)
+    return np.linalg.solve(normal, right[..., None])[..., 0]
+
+
+def _frame_scatter(edges: Edges, weight: np.ndarray) -> np.ndarray:
+    """Scatter of one bin about each frame's own circle."""
+    rows = np.concatenate([edges.n, np.ones((*edges.n.shape[:2], 1))], axis=2)
+    normal = np.einsum("ij,ija,ijb->iab", weight, rows, rows) + 1e-9 * np.eye(3)
+    right = np.einsum("ij,ija,ij->ia", weight, rows, edges.offset_px)
+    solution = np.linalg.solve(normal, right[..., None])[..., 0]
+    residual = edges.offset_px - np.einsum("ija,ia->ij", rows, solution)
+    return np.sqrt((weight * residual**2).sum(1) / np.maximum(weight.sum(1) - 3, 1))
+
+
+def limb_relief(edges: Edges, radius_shift_px: float, rounds: int = 3) -> tuple[np.ndarray, np.ndarray]:
+    """(b,) relief of the limb in every bin, and (n, b) what remains in each frame after it and its centre."""
+    weight = _without_outliers(edges)
+    relief = np.zeros(edges.offset_px.shape[1])
+    for _ in range(rounds):
+        offset = edges.offset_px - radius_shift_px - relief
+        shift = _centre_only(edges, weight, offset)
+        residual = offset - (edges.n * shift[:, None]).sum(2)
+        count = weight.sum(0)
+        # a bin seen in a few frames only is believed less
+        relief = relief + (weight * residual).sum(0) / (count + 2.0)
+    return relief, np.where(weight > 0, residual, np.nan)
+
+
+def correlation_factor(residual: np.ndarray) -> float:
+    """By how much neighbouring columns repeat each other: the variance of their mean over that of independent ones.
+
+    Sum of the autocorrelation along the rows of an (n, b) table (nan where nothing was seen) out to its first
+    fall below 0.05.
+    """
+    here = np.where(np.isfinite(residual), residual, 0.0)
+    seen = np.isfinite(residual).astype(float)
+    power = (here**2).sum() / max(seen.sum(), 1)
+    factor = 1.0
+    for lag in range(1, residual.shape[1] // 2):
+        pairs = (seen[:, lag:] * seen[:, :-lag]).sum()
+        if pairs < 10:
+            break
+        rho = (here[:, lag:] * here[:, :-lag]).sum() / pairs / max(power, 1e-12)
+        if rho < 0.05:
+            break
+        factor += 2 * rho
+    return factor
+
+
+def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, radius_shift_px: float,
+                model_turn: TurnModel) -> Centres:
+    """Centre and turn of every frame from edge and blocks together, with the common radius."""
+    relief, residual = limb_relief(edges, radius_shift_px)
+    offset = edges.offset_px - radius_shift_px - relief
+    edge_sigma = np.array([_robust_sigma(row) for row in residual])
+    edge_factor = correlation_factor(residual / np.maximum(edge_sigma, 1e-6)[:, None])
+    edge_weight = np.where(np.isfinite(residual), 1 / (edge_factor * np.maximum(edge_sigma, 0.003) ** 2)[:, None], 0.0)
+    blocks = [_block_table(m) for m in measures]
+    block_sigma, block_factor = _block_noise(blocks)
+    solution = np.zeros((len(measures), 3))
+    covariance = np.zeros((len(measures), 3, 3))
+    misfit = np.zeros(len(measures))
+    normals, rights = [], []
+    for i in range(len(measures)):
+        normal, right, misfit[i] = _frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i],
+                                                    block_sigma[i], block_factor)
+        normals.append(normal)
+        rights.append(right)
+        covariance[i] = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
+        solution[i] = covariance[i] @ right
+    total = solution[:, 2] + np.radians([m.place.turn_deg for m in measures]) * radius_px
+    turn, turn_err = model_turn(total, np.sqrt(covariance[:, 2, 2]))
+    held = turn - np.radians([m.place.turn_deg for m in measures]) * radius_px
+    shift = np.zeros((len(measures), 2))
+    across, along = np.zeros(len(measures)), np.zeros(len(measures))
+    for i in range(len(measures)):
+        small = np.linalg.inv(normals[i][:2, :2] + 1e-9 * np.eye(2))
+        shift[i] = small @ (rights[i][:2] - normals[i][:2, 2] * held[i])
+        across[i], along[i] = _split_errors(small, edges.n[i], edge_weight[i])
+    return Centres(shift, across, along, held, turn_err, total, np.sqrt(covariance[:, 2, 2]), misfit)
+
+
+class TurnModel:
+    """How the turn may run in time: constant, or smooth as field rotation is.
+
+    Called with each frame's own turn (as displacement at the limb) and error; gives the modelled ones.
+    """
+
+    def __init__(self, time_s: np.ndarray, degree: int, shape_px: np.ndarray | None = None):
+        self.time = (time_s - time_s.mean()) / max(np.ptp(time_s), 1e-9)
+        self.degree = degree
+        self.shape_px = np.zeros(len(time_s)) if shape_px is None else shape_px
+
+    def __call__(self, turn_px: np.ndarray, err_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        design = np.vander(self.time, self.degree + 1)
+        value = turn_px - self.shape_px
+        err = np.maximum(err_px, 0.02 * np.median(err_px) + 1e-6)
+        weight = 1 / err**2
+        for _ in range(8):
+            normal = design.T @ (design * weight[:, None]) + 1e-15 * np.eye(self.degree + 1)
+            solution = np.linalg.solve(normal, design.T @ (weight * value))
+            pull = (value - design @ solution) / err
+            scale = max(MAD * float(np.median(np.abs(pull))), 1e-6)
+            weight = np.clip(1 - (pull / (TUKEY * scale)) ** 2, 0, None) ** 2 / err**2
+        covariance = np.linalg.inv(normal) * max(scale, 1.0) ** 2
+        error = np.sqrt(np.einsum("ij,jk,ik->i", design, covariance, design))
+        return design @ solution + self.shape_px, error
+
+
+def _robust_sigma(row: np.ndarray) -> float:
+    row = row[np.isfinite(row)]
+    return MAD * float(np.median(np.abs(row))) if len(row) > 4 else 1.0
+
+
+def _block_table(m: FrameMeasure) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Along shifts, their own errors and tangent vectors of the usable blocks."""
+    s = m.shifts
+    if s is None:
+        return np.zeros(0), np.zeros(0), np.zeros((0, 2))
+    usable = np.isfinite(s.along_px) & (np.abs(s.along_px) < 4) & (s.along_err_px < 2) & (s.gain > 0.3) & (s.gain < 3)
+    phi = np.radians(s.theta_deg[usable] + m.place.turn_deg)
+    return s.along_px[usable], s.along_err_px[usable], np.column_stack([-np.cos(phi), np.sin(phi)])
+
+
+def _block_noise(blocks: list) -> tuple[np.ndarray, float]:
+    """(n,) scatter of the blocks beyond their own errors (air, moving plasma), and their correlation factor."""
+    extra = np.zeros(len(blocks))
+    for i, (along, err, _) in enumerate(blocks):
+        if len(along) < 4:
+            extra[i] = np.nan
+            continue
+        middle = np.median(along)
+        spread = MAD * np.median(np.abs(along - middle))
+        extra[i] = np.sqrt(max(spread**2 - np.median(err) ** 2, 0.0))
+    usual = float(np.nanmedian(extra)) if np.isfinite(extra).any() else 0.1
+    return np.where(np.isfinite(extra), np.maximum(extra, 0.5 * usual), usual), 1.0
+
+
+def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, block: tuple, extra: float,
+                     factor: float) -> tuple[np.ndarray, np.ndarray, float]:
+    rows = np.column_stack([n, np.zeros(len(n))])
+    normal = rows.T @ (rows * weight[:, None])
+    right = rows.T @ (weight * offset)
+    along, err, tangent = block
+    if not len(along):
+        # nothing fixes the turn: a weak prior keeps the system solvable
+        normal[2, 2] += 1e-6
+        return normal, right, float("nan")
+    sigma2 = err**2 + extra**2
+    middle = float(np.median(along))
+    pull = (along - middle) / np.sqrt(sigma2)
+    robust = np.clip(1 - (pull / (TUKEY * max(1.0, MAD * np.median(np.abs(pull))))) ** 2, 0, None) ** 2
+    block_weight = robust / (factor * sigma2)
+    design = np.column_stack([tangent, np.ones(len(along))])
+    normal += design.T @ (design * block_weight[:, None])
+    right += design.T @ (block_weight * along)
+    return normal, right, float(np.sqrt(np.average((along - middle) ** 2, weights=robust + 1e-12)))
+
+
+def _split_errors(covariance: np.ndarray, n: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
+    """Errors across the limb and along it, at the middle of the visible limb."""
+    middle = (n * weight[:, None]).sum(0)
+    size = np.hypot(*middle)
+    if size < 0.3 * weight.sum():   # limb nearly all round: no preferred direction
+        value = float(np.sqrt(0.5 * np.trace(covariance)))
+        return value, value
+    across = middle / size
+    along = np.array([-across[1], across[0]])
+    return float(np.sqrt(across @ covariance @ across)), float(np.sqrt(along @ covariance @ along))

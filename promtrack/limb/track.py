@@ -1,0 +1,257 @@
+"""One frame after the other: where the Sun stands, and everything the whole-sequence solution needs of it.
+
+A frame is first placed to about a pixel on its reduced picture, starting from the frame before, so that drift
+and jumps are followed; only when that fails is the limb looked for anew. Then the limb zone is unwrapped at full
+resolution, the edge measured on every ray, and the zone laid on the running template.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from promtrack.limb.along import BlockShifts, LimbTemplate
+from promtrack.limb.circle import MAD, TUKEY, Circle, fit_limb
+from promtrack.limb.edge import Edge, Grid, Zone, edge_of, make_grid, unwrap
+from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
+from promtrack.limb.geometry import Place, frame_points, visible_angles
+
+REACH_SMALL_PX = 30   # how far the limb is looked for around the last place, in reduced pixels
+SEARCH_PX = 9.0       # the same for the fine edge
+BLUR_PX = 1.6         # Gaussian whose derivative finds the edge: near the width of a seeing-blurred limb
+ALONG_PX = 2.0        # smoothing from ray to ray
+BIN_PX = 16.0         # edge offsets leave a frame as means over this much limb
+MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameMeasure:
+    """What one frame contributes."""
+
+    place: Place                # on which the zone was laid; radius is the provisional one
+    bin: np.ndarray             # (b,) numbers of the bins of limb, as `edge_px`
+    edge_px: np.ndarray         # (b,) mean edge offset outward from `place`
+    edge_count: np.ndarray      # (b,) rays in the mean
+    shifts: BlockShifts | None  # against the template; None in the first frame
+    free_radius_px: float       # circle of this frame alone
+    free_radius_err_px: float
+    arc_deg: float
+    rms_px: float
+    kept_part: float            # of the visible rays
+    fall: float                 # median steepness of the limb, counts per px
+    width_px: float             # median Gaussian width of the limb
+    disc: float                 # counts above the sky just inside the limb
+    sky: float                  # counts far off the limb
+    saturated_fraction: float
+    burnt_limb: bool            # disc burnt out at the limb
+    gain: float                 # off-limb brightness against the template
+    points_px: np.ndarray       # (k, 2) edge points kept and
+    rejected_px: np.ndarray     # (j, 2) rejected; empty unless asked for
+
+
+def coarse_place(small: SmallFrame, last: Place, full_scale: float) -> Place | None:
+    """Place of the Sun to about a reduced pixel, near the last one; None when the limb is not there."""
+    centre = small.to_small(Circle(last.x_px, last.y_px, last.radius_px))
+    place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
+    grid = make_grid(place.radius_px, 200.0, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX)
+    reach = float(REACH_SMALL_PX)
+    for search in (reach, 4.0, 4.0):
+        zone = unwrap(small.image, place, grid, interpolation=1)
+        if len(zone.ray) < 12:
+            return None
+        edge = edge_of(zone, grid, search_px=min(search, 0.55 * place.radius_px), blur_px=1.2, along_px=1.0)
+        if edge.good.sum() < 10:
+            return None
+        moved, part, rms = _moved_place(place, grid, zone, edge)
+        shift = np.hypot(moved.x_px - place.x_px, moved.y_px - place.y_px)
+        if shift > 2.5 * reach:
+            return None
+        place = moved
+    if part < 0.4 or rms > 1.2:
+        return None
+    back = small.to_full(Circle(place.x_px, place.y_px, place.radius_px))
+    return replace(last, x_px=back.x_px, y_px=back.y_px)
+
+
+def _moved_place(place: Place, grid: Grid, zone: Zone, edge: Edge) -> tuple[Place, float, float]:
+    """The place after a fit of the edge with held radius, the part of the rays kept, and the rms."""
+    phi = np.radians(grid.theta_deg[zone.ray] + place.turn_deg)
+    rho = place.radius_px + edge.offset_px
+    points = np.column_stack([-rho * np.sin(phi), -rho * np.cos(phi)])[edge.good]
+    fit = fit_limb(points, 1.0, guess=Circle(0.0, 0.0, place.radius_px), radius_px=place.radius_px)
+    return shifted_place(place, fit.x_px, fit.y_px), float(fit.kept.sum() / len(zone.ray)), fit.rms_px
+
+
+def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
+    """The place moved by an offset measured in the Sun's round, not flattened, frame."""
+    flat = place.flattening
+    if flat:
+        zx, zy = -np.sin(np.radians(place.zenith_deg)), -np.cos(np.radians(place.zenith_deg))
+        along = -flat * (dx_px * zx + dy_px * zy)
+        dx_px, dy_px = dx_px + along * zx, dy_px + along * zy
+    return replace(place, x_px=place.x_px + dx_px, y_px=place.y_px + dy_px)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RayFit:
+    """Linear fit of the edge offsets of one zone."""
+
+    shift_px: np.ndarray    # (2,) with held radius
+    radius_px: float        # change of radius when it is free
+    radius_err_px: float
+    rms_px: float
+    kept: np.ndarray        # (k,) bool
+
+
+def fit_rays(phi_rad: np.ndarray, edge: Edge) -> RayFit:
+    """Robust linear fit offset = n . shift (+ radius) to the edge on each ray.
+
+    Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a bright prominence and are
+    left out from the start; the biweight rejects the rest of the spoiled ones.
+    """
+    usable = edge.good.copy()
+    if usable.sum() >= 10:
+        fall, width = np.median(edge.fall[usable]), np.median(edge.width_px[usable])
+        usable &= (edge.fall > 0.3 * fall) & (edge.width_px < 2.5 * width)
+    rows = np.column_stack([-np.sin(phi_rad), -np.cos(phi_rad), np.ones(len(phi_rad))])
+    weight = usable.astype(float)
+    solution = np.zeros(3)
+    for free, rounds in ((2, 6), (3, 3)):
+        for _ in range(rounds):
+            left = rows[:, :free] * weight[:, None]
+            solution = np.zeros(3)
+            solution[:free] = np.linalg.lstsq(left.T @ rows[:, :free], left.T @ edge.offset_px, rcond=1e-12)[0]
+            residual = edge.offset_px - rows @ solution
+            scale = max(MAD * float(np.median(np.abs(residual[usable]))), 0.02)
+            weight = np.where(usable, np.clip(1 - (residual / (TUKEY * scale)) ** 2, 0, None) ** 2, 0)
+        if free == 2:
+            held, kept, rms = solution[:2], weight > 0, float(np.sqrt(np.mean(residual[weight > 0] ** 2)))
+    left = rows * weight[:, None]
+    covariance = np.linalg.pinv(left.T @ rows)
+    return RayFit(held, float(solution[2]), float(rms * np.sqrt(max(covariance[2, 2], 0))), rms, kept)
+
+
+class Tracker:
+    """Follows the Sun from frame to frame; keeps the last place and the template."""
+
+    def __init__(self, radius_px: float, full_scale: float, grid: Grid, flattening: np.ndarray, zenith_deg: np.ndarray):
+        self.grid = grid
+        self.full_scale = full_scale
+        self.radius_px = radius_px
+        self.last: Place | None = None
+        self.template = LimbTemplate(grid, block_px=48.0)
+        self.flattening, self.zenith_deg = flattening, zenith_deg
+        self.bin_rays = max(2, round(BIN_PX / grid.step_px))
+
+    def measure(self, index: int, frame: np.ndarray, *, keep_points: bool = False) -> FrameMeasure:
+        """Place one frame; raises LimbNotFound."""
+        if frame.dtype not in (np.uint8, np.uint16, np.float32):
+            frame = frame.astype(np.float32)
+        small = SmallFrame(frame, self.full_scale)
+        place = self._start(index, small)
+        for _ in range(2):
+            zone = unwrap(frame, place, self.grid)
+            if len(zone.ray) < 24:
+                raise LimbNotFound("no limb: the Sun has left the frame")
+            phi = np.radians(self.grid.theta_deg[zone.ray] + place.turn_deg)
+            edge = edge_of(zone, self.grid, search_px=SEARCH_PX + small.factor, blur_px=BLUR_PX, along_px=ALONG_PX)
+            if edge.good.sum() < 24:
+                raise LimbNotFound("no limb: its edge cannot be made out")
+            fit = fit_rays(phi, edge)
+            place = shifted_place(place, *fit.shift_px)
+            turn = 0.0
+            if self.template.frames:
+                turn, _ = self.template.coarse_shift(zone, MOST_ALONG_PX)
+                turn -= self._tangential(zone, phi, fit.shift_px)
+                place = replace(place, turn_deg=place.turn_deg + np.degrees(turn / self.radius_px))
+            if max(np.hypot(*fit.shift_px), abs(turn)) < 0.3:
+                break
+        measure = self._finish(frame, small, place, keep_points)
+        self.last = place
+        return measure
+
+    def _start(self, index: int, small: SmallFrame) -> Place:
+        turn = self.last.turn_deg if self.last else 0.0
+        if self.last is not None:
+            last = replace(self.last, flattening=float(self.flattening[index]), zenith_deg=float(self.zenith_deg[index]))
+            place = coarse_place(small, last, self.full_scale)
+            if place is not None:
+                return place
+        circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
+        place = Place(circle.x_px, circle.y_px, self.radius_px, turn, float(self.flattening[index]), float(self.zenith_deg[index]))
+        # the radius found goes with the centre found; the held radius needs the centre that fits it
+        middle = self._toward(circle, small)
+        shift = circle.radius_px - self.radius_px
+        return replace(place, x_px=place.x_px + shift * middle[0], y_px=place.y_px + shift * middle[1])
+
+    def _toward(self, circle: Circle, small: SmallFrame) -> np.ndarray:
+        """Direction from the centre to the middle of the visible limb; zero for a limb all round."""
+        theta = np.arange(0.0, 360.0, 0.5)
+        shape = tuple(int(n * small.factor) for n in small.image.shape)
+        seen = visible_angles(Place(circle.x_px, circle.y_px, circle.radius_px), shape, theta)
+        angle = np.radians(theta[seen])
+        mean = np.array([-np.sin(angle).mean(), -np.cos(angle).mean()]) if seen.any() else np.zeros(2)
+        size = np.hypot(*mean)
+        return mean / size if size > 0.3 else np.zeros(2)
+
+    @staticmethod
+    def _tangential(zone: Zone, phi: np.ndarray, shift: np.ndarray) -> float:
+        """Mean displacement along the limb that moving the centre by `shift` brings to the zone's features."""
+        return float(np.mean(-np.cos(phi) * shift[0] + np.sin(phi) * shift[1]))
+
+    def _finish(self, frame: np.ndarray, small: SmallFrame, place: Place, keep_points: bool) -> FrameMeasure:
+        grid = self.grid
+        zone = unwrap(frame, place, grid)
+        phi = np.radians(grid.theta_deg[zone.ray] + place.turn_deg)
+        edge = edge_of(zone, grid, search_px=SEARCH_PX, blur_px=BLUR_PX, along_px=ALONG_PX)
+        if edge.good.sum() < 24:
+            raise LimbNotFound("no limb: its edge cannot be made out")
+        fit = fit_rays(phi, edge)
+        ceiling = 0.97 * self.full_scale
+        shifts = self.template.block_shifts(zone, ceiling) if self.template.frames else None
+        gain = float(np.nanmedian(shifts.gain)) if shifts is not None and len(shifts.gain) else 1.0
+        gain = gain if np.isfinite(gain) and gain > 0.05 else 1.0
+        bins, means, counts = self._binned(zone, edge, fit)
+        inner = zone.value[:, (grid.offset_px > -16) & (grid.offset_px < -6)]
+        disc = float(np.median(inner))
+        sky, saturated = _sky(small, place, self.full_scale, frame)
+        points = np.zeros((0, 2))
+        x, y = frame_points(place, grid.theta_deg[zone.ray], place.radius_px + edge.offset_px)
+        points = np.column_stack([x, y])
+        kept_gaps = len(zone.ray) * grid.step_deg
+        if self._trusted(fit, gain):
+            self.template.add(zone, gain)
+        return FrameMeasure(
+            place, bins, means, counts, shifts, place.radius_px + fit.radius_px, fit.radius_err_px, kept_gaps, fit.rms_px,
+            float(fit.kept.mean()), float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])),
+            disc - sky, sky, saturated, disc > ceiling, gain,
+            points[fit.kept] if keep_points else np.zeros((0, 2)),
+            points[~fit.kept] if keep_points else np.zeros((0, 2)))
+
+    @staticmethod
+    def _trusted(fit: RayFit, gain: float) -> bool:
+        """Whether a frame is fit to teach the template."""
+        return bool(fit.kept.mean() > 0.5 and 0.4 < gain < 2.5)
+
+    def _binned(self, zone: Zone, edge: Edge, fit: RayFit) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        number = zone.ray[fit.kept] // self.bin_rays
+        if not len(number):
+            return np.zeros(0, np.int32), np.zeros(0), np.zeros(0)
+        first = int(number[0])
+        counts = np.bincount(number - first)
+        sums = np.bincount(number - first, weights=edge.offset_px[fit.kept])
+        full = counts >= max(2, self.bin_rays // 3)
+        return (np.nonzero(full)[0] + first).astype(np.int32), sums[full] / counts[full], counts[full].astype(float)
+
+
+def _sky(small: SmallFrame, place: Place, full_scale: float, frame: np.ndarray) -> tuple[float, float]:
+    """Counts far off the limb (their lower quartile) and the burnt-out part of the frame."""
+    circle = small.to_small(Circle(place.x_px, place.y_px, place.radius_px))
+    y, x = np.ogrid[0:small.image.shape[0], 0:small.image.shape[1]]
+    distance = np.hypot(x - circle.x_px, y - circle.y_px) - circle.radius_px
+    farthest = float(distance.max())
+    off = small.image[distance > 0.6 * farthest] if farthest > 3 else small.image[distance > 0]
+    sky = float(np.percentile(off, 25)) if off.size else float("nan")
+    part = frame[::5, ::5]
+    return sky, float((part >= 0.99 * full_scale).mean())
