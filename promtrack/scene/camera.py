@@ -1,0 +1,233 @@
+"""Mount, air, optics and sensor: where the Sun stands in each frame, and how its light becomes counts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from promtrack.scene.spec import SceneSpec
+from promtrack.scene.wander import smooth_noise, wander, wandering_field
+
+__all__ = ["Air", "Pointing", "Sensor", "air_of", "distortion", "expose", "exposure_gain", "knot_brightness", "make_sensor", "noise_of", "pointing_of"]
+
+SIDEREAL_ARCSEC_S = 15.0411   # daily motion of the sky
+FWHM_SIGMA = 2.3548           # full width at half maximum over sigma
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pointing:
+    """Where the Sun stands; one value a frame."""
+
+    centre_x_px: np.ndarray
+    centre_y_px: np.ndarray
+    turn_deg: np.ndarray
+    flattening: np.ndarray
+    zenith_deg: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Air:
+    """State of the air and the gain; one value a frame."""
+
+    seeing_arcsec: np.ndarray
+    transparency: np.ndarray
+    gain: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sensor:
+    """What is fixed to the sensor."""
+
+    shade: np.ndarray | None       # (rows, columns) transmission of motes
+    hot_row: np.ndarray
+    hot_column: np.ndarray
+    hot_level: np.ndarray          # in full scales
+
+
+def pointing_of(spec: SceneSpec) -> Pointing:
+    """The Sun's place in every frame, image motion included."""
+    time_s, n = spec.time_s, spec.count
+    part = (time_s - time_s[0]) / max(time_s[-1] - time_s[0], 1e-9)
+    turn = spec.rotation_deg_h * (time_s - time_s[0]) / 3600.0
+    middle = np.array([0.5 * (spec.shape[1] - 1), 0.5 * (spec.shape[0] - 1)])
+    arm = np.asarray(spec.first_centre_px) - middle
+    cos, sin = np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))
+    # counter-clockwise as displayed, y running down
+    centre = middle + np.column_stack((arm[0] * cos + arm[1] * sin, arm[1] * cos - arm[0] * sin))
+    centre += part[:, None] * np.asarray(spec.drift_px)
+    if not spec.drive_on:
+        centre += np.outer(time_s - time_s[0], _daily_motion_px_s(spec))
+    for jump in spec.jumps:
+        centre[jump.frame:] += (jump.dx_px, jump.dy_px)
+    if spec.image_motion_arcsec:
+        rng = np.random.default_rng([spec.seed, 21])
+        shake = wander(rng, time_s, spec.motion_s, 2).T if spec.motion_s else rng.standard_normal((n, 2))
+        centre += shake * spec.image_motion_arcsec / spec.px_arcsec
+    first, last = spec.flattening
+    zenith = spec.zenith_deg[0] + part * (spec.zenith_deg[1] - spec.zenith_deg[0])
+    return Pointing(centre[:, 0], centre[:, 1], turn, first + part * (last - first), zenith)
+
+
+def _daily_motion_px_s(spec: SceneSpec) -> np.ndarray:
+    from astropy.coordinates import get_sun
+    from astropy.time import Time
+    speed = SIDEREAL_ARCSEC_S * math.cos(get_sun(Time(spec.first_utc, scale="utc")).dec.rad) / spec.px_arcsec
+    west = math.radians(spec.north_deg + (90.0 if spec.mirrored else -90.0))
+    return speed * np.array([-math.sin(west), -math.cos(west)])
+
+
+def air_of(spec: SceneSpec) -> Air:
+    """Seeing, transparency (thick cloud included) and gain of every frame."""
+    rng = np.random.default_rng([spec.seed, 22])
+    seeing = spec.seeing_arcsec * np.exp(spec.seeing_variation * rng.standard_normal(spec.count))
+    for frame, fwhm in spec.blurred_frames:
+        seeing[frame] = fwhm
+    clear = np.clip(1.0 + spec.transparency * wander(rng, spec.time_s, spec.transparency_s)[0], 0.05, None)
+    for frame, transmission in spec.cloud_frames:
+        clear[frame] *= transmission
+    gain = np.ones(spec.count)
+    for frame, factor in spec.gain_changes:
+        gain[frame:] *= factor
+    return Air(seeing, clear, gain)
+
+
+def distortion(spec: SceneSpec, index: int) -> np.ndarray | None:
+    """Local displacement of the image in one frame, (rows, columns, 2) px, x first; None in still air."""
+    rms = spec.distortion_arcsec / spec.px_arcsec
+    if rms <= 0:
+        return None
+    slow = spec.distortion_s > 0
+    rng = np.random.default_rng([spec.seed, 23] if slow else [spec.seed, 23, index])
+    field = wandering_field(rng, spec.shape, float(spec.time_s[index]) if slow else 0.0,
+                            spec.distortion_scale_arcsec / spec.px_arcsec, spec.distortion_s or 1.0)
+    return field * np.float32(rms)
+
+
+def exposure_gain(spec: SceneSpec) -> float:
+    """Full scales at the disc's centre."""
+    return {"normal": 0.5, "both": 0.88, "burnt": 6.5}[spec.exposure] if isinstance(spec.exposure, str) else float(spec.exposure)
+
+
+def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:
+    """1-sigma noise of a pixel, in full scales, at a signal in full scales."""
+    electrons = np.maximum(signal, 0.0) * spec.full_well_e + spec.read_noise_e**2
+    return np.sqrt(electrons) / spec.full_well_e
+
+
+def knot_brightness(spec: SceneSpec, size_mm: float, snr: float) -> float:
+    """Peak brightness before seeing of a knot that shows `snr` over a prominence of usual brightness after it."""
+    gain = exposure_gain(spec)
+    background = gain * (spec.sky + 0.7 * spec.scattered + 0.04)
+    noise = math.hypot(float(noise_of(spec, background)), spec_step(spec) / math.sqrt(12.0))
+    return snr * noise / gain * spread_by_seeing(spec, size_mm, spec.seeing_arcsec)
+
+
+def spread_by_seeing(spec: SceneSpec, size_mm: float, seeing_arcsec: np.ndarray | float) -> np.ndarray | float:
+    """Factor by which seeing lowers the peak of a round Gaussian knot."""
+    size_px = size_mm / spec.mm_per_px
+    return 1.0 + (seeing_arcsec / spec.px_arcsec / size_px) ** 2
+
+
+def spec_step(spec: SceneSpec) -> float:
+    """One count, in full scales."""
+    return 1.0 / full_scale(spec)
+
+
+def full_scale(spec: SceneSpec) -> float:
+    """Value at which the camera saturates."""
+    return float(spec.full_scale if spec.full_scale is not None else 2**spec.bits - 1)
+
+
+def make_sensor(spec: SceneSpec) -> Sensor:
+    """Motes and hot pixels of this camera."""
+    rng = np.random.default_rng([spec.seed, 24])
+    rows, columns = spec.shape
+    shade = None
+    if spec.motes:
+        shade = np.ones(spec.shape, dtype=np.float32)
+        y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+        for _ in range(spec.motes):
+            radius = rng.uniform(5.0, 14.0)
+            distance = np.hypot(x - rng.uniform(0, columns), y - rng.uniform(0, rows)) / radius
+            # out-of-focus dust: a soft dark ring around a less dark middle
+            shade *= 1.0 - spec.mote_depth * (np.exp(-((distance - 0.75) / 0.22) ** 2) + 0.45 * np.exp(-(distance / 0.7) ** 4))
+    count = spec.hot_pixels
+    return Sensor(shade, rng.integers(0, rows, count), rng.integers(0, columns, count), rng.uniform(0.08, 1.2, count))
+
+
+def cloud_veil(spec: SceneSpec, index: int) -> np.ndarray | None:
+    """Transmission (rows, columns) of thin cloud drifting through the frame."""
+    if spec.thin_cloud <= 0:
+        return None
+    time_s = float(spec.time_s[index])
+    rng = np.random.default_rng([spec.seed, 25])
+    extent = max(spec.shape)
+    field = wandering_field(rng, spec.shape, time_s, 0.45 * extent, 90.0)[..., 0]
+    field = field + 0.4 * wandering_field(rng, spec.shape, time_s, 0.12 * extent, 40.0)[..., 0]
+    cover = np.clip(0.35 + 0.3 * field + 0.35 * wander(rng, time_s, 400.0)[0, 0], 0.0, 1.0)
+    return (1.0 - spec.thin_cloud * cover).astype(np.float32)
+
+
+def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndarray) -> np.ndarray:
+    """Counts of one frame from its light (disc's centre = 1) before seeing."""
+    rng = np.random.default_rng([spec.seed, 26, index])
+    veil = cloud_veil(spec, index)
+    clear = np.float32(air.transparency[index])
+    if veil is not None:
+        light = light * (veil * clear) + np.float32(0.03) * (1 - veil)  # cloud scatters what it takes away
+    else:
+        light = light * clear
+    if clear < 0.7:
+        light = light + np.float32(0.02 * (1 - clear))
+    sigma = air.seeing_arcsec[index] / spec.px_arcsec / FWHM_SIGMA
+    if sigma > 0.15:
+        light = cv2.GaussianBlur(light, (0, 0), float(sigma), borderType=cv2.BORDER_REFLECT_101)
+    light = _spoil(spec, rng, index, light)
+    if sensor.shade is not None:
+        light = light * sensor.shade
+    signal = light * np.float32(exposure_gain(spec) * air.gain[index])
+    signal[sensor.hot_row, sensor.hot_column] += sensor.hot_level.astype(np.float32)
+    signal += noise_of(spec, signal).astype(np.float32) * rng.standard_normal(spec.shape, dtype=np.float32)
+    top = full_scale(spec)
+    return np.clip(np.rint(signal * np.float32(top)), 0, top).astype(np.uint8 if spec.bits == 8 else np.uint16)
+
+
+def _spoil(spec: SceneSpec, rng: np.random.Generator, index: int, light: np.ndarray) -> np.ndarray:
+    for jump in spec.jumps:
+        if jump.frame == index and jump.smear:
+            light = _smeared(light, jump.dx_px, jump.dy_px)
+    if index in spec.aircraft_frames:
+        light = light * _aircraft(spec, rng)
+    return light
+
+
+def _smeared(light: np.ndarray, dx: float, dy: float) -> np.ndarray:
+    """The image drawn out along the jump that ends where it stands now."""
+    steps = max(int(math.hypot(dx, dy)), 2)
+    total = np.zeros_like(light)
+    for k in range(steps):
+        part = k / (steps - 1)
+        shift = np.float32([[1, 0, -dx * part], [0, 1, -dy * part]])
+        total += cv2.warpAffine(light, shift, light.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
+    return total / steps
+
+
+def _aircraft(spec: SceneSpec, rng: np.random.Generator) -> np.ndarray:
+    """Transmission of an airliner's silhouette with its exhaust."""
+    rows, columns = spec.shape
+    length = 0.32 * min(rows, columns)
+    turn = rng.uniform(0, 2 * np.pi)
+    middle = np.array([rng.uniform(0.35, 0.65) * columns, rng.uniform(0.35, 0.65) * rows])
+    outline = np.array([[0.5, 0], [0.42, 0.035], [0.1, 0.04], [-0.12, 0.45], [-0.2, 0.45], [-0.08, 0.04], [-0.38, 0.03], [-0.47, 0.16],
+                        [-0.52, 0.16], [-0.47, 0], [-0.52, -0.16], [-0.47, -0.16], [-0.38, -0.03], [-0.08, -0.04], [-0.2, -0.45],
+                        [-0.12, -0.45], [0.1, -0.04], [0.42, -0.035]]) * length
+    rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+    mask = np.ones(spec.shape, dtype=np.float32)
+    wake = np.array([[-0.2, 0.02], [-9, 0.25], [-9, -0.25], [-0.2, -0.02]]) * length
+    cv2.fillPoly(mask, [np.round(wake @ rotation.T + middle).astype(np.int32)], 0.85)
+    mask = cv2.GaussianBlur(mask, (0, 0), 5.0)
+    cv2.fillPoly(mask, [np.round(outline @ rotation.T + middle).astype(np.int32)], 0.03)
+    return cv2.GaussianBlur(mask, (0, 0), 1.5)

@@ -1,0 +1,106 @@
+"""Truth beside measurement: what a run found in a synthetic scene, row by row.
+
+A knot that was put in counts as found when a track follows it: the median distance between the two,
+over the track's frames, is less than `NEAR_MM`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from promtrack.limb.records import LimbLock
+from promtrack.motion.records import KnotTrack, Motion
+from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth
+from promtrack.strip.records import Strip
+from promtrack.sun import Orientation, Scale
+
+__all__ = ["Judgement", "KnotVerdict", "judge"]
+
+NEAR_MM = 3.0      # half the largest knot; tracks of neighbours stand further apart
+
+
+@dataclass(frozen=True, slots=True)
+class KnotVerdict:
+    """One knot that was put in, and the track that follows it."""
+
+    true_km_s: float           # median over the track's frames, or over the visible ones if it was not found
+    visible_frames: int
+    snr: float                 # median while visible
+    knot: int                  # number of the track, 0 if it was not found
+    found_km_s: float
+    found_err_km_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judgement:
+    """What a run got right."""
+
+    centre_rms_px: float       # of the locked centres across the limb, about their mean offset
+    scale_ratio: float         # measured / true
+    scale_sigma: float         # its stated relative error
+    knots: tuple[KnotVerdict, ...]
+    strays: int                # moving tracks that follow nothing
+    fronts: tuple[tuple[float, float, float], ...]  # (rms height error in Mm, true peak speed, measured peak speed)
+
+    @property
+    def median_speed_error(self) -> float:
+        """Median relative error of the speeds of the knots that were found."""
+        errors = [abs(k.found_km_s / k.true_km_s - 1.0) for k in self.knots if k.knot]
+        return float(np.median(errors)) if errors else math.nan
+
+
+def judge(truth: SceneTruth, lock: LimbLock, strip: Strip, motion: Motion, scale: Scale, orientation: Orientation) -> Judgement:
+    """Compare a run with the truth of its scene.
+
+    The strip's product angles are turned back into image angles of the reference frame, and those into the
+    first frame's by the true turn of the reference frame.
+    """
+    used = np.flatnonzero(lock.used)
+    facing = np.deg2rad(0.5 * (lock.from_deg + lock.to_deg))
+    off = np.stack([lock.centre_x_px[used] - truth.centre_x_px[used], lock.centre_y_px[used] - truth.centre_y_px[used]])
+    across = -off[0] * np.sin(facing) - off[1] * np.cos(facing)
+    moving = [k for k in motion.knots if k.moving]
+    partner = {id(track): _partner(track, truth, lock, orientation, strip) for track in moving}
+    verdicts = tuple(_knot_verdict(number, knot, [t for t in moving if partner[id(t)] == number]) for number, knot in enumerate(truth.knots))
+    fronts = tuple(_front_verdict(front, motion, strip) for front in truth.fronts)
+    true_scale = truth.mm_per_px * 1e3
+    return Judgement(
+        centre_rms_px=float(np.std(across)), scale_ratio=scale.km_per_px / true_scale, scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
+        knots=verdicts, strays=sum(1 for t in moving if partner[id(t)] is None), fronts=tuple(f for f in fronts if f is not None))
+
+
+def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: Orientation, strip: Strip) -> int | None:
+    """Index of the true knot that the track follows, or None."""
+    image_deg = orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
+    best, near = None, NEAR_MM
+    for number, knot in enumerate(truth.knots):
+        wrapped = (image_deg - knot.angle_deg[track.frame] + 180.0) % 360.0 - 180.0
+        along = np.deg2rad(wrapped) * (truth.limb_mm + knot.height_mm[track.frame])
+        apart = float(np.median(np.hypot(track.height_mm - knot.height_mm[track.frame], along)))
+        if apart < near:
+            best, near = number, apart
+    return best
+
+
+def _knot_verdict(number: int, knot: KnotTruth, tracks: list[KnotTrack]) -> KnotVerdict:
+    seen = np.flatnonzero(knot.visible)
+    snr = float(np.median(knot.snr[seen])) if len(seen) else 0.0
+    if not tracks:
+        true = float(np.median(knot.speed_km_s[seen])) if len(seen) else math.nan
+        return KnotVerdict(true, len(seen), snr, 0, math.nan, math.nan)
+    track = max(tracks, key=lambda t: len(t.frame))
+    # The fit gives the speed at mid-time: compare the mean velocity over the same frames.
+    true = math.hypot(float(np.mean(knot.radial_km_s[track.frame])), float(np.mean(knot.along_km_s[track.frame])))
+    return KnotVerdict(true, len(seen), snr, track.knot, track.fit.speed_km_s, track.fit.speed_err_km_s)
+
+
+def _front_verdict(true: FrontTruth, motion: Motion, strip: Strip) -> tuple[float, float, float] | None:
+    moving = [f for f in motion.fronts if f.moving and f.best is not None]
+    if not moving:
+        return None
+    front = max(moving, key=lambda f: float(np.max(f.height_mm)))
+    rms = float(np.sqrt(np.mean((front.height_mm - true.height_mm[front.frame]) ** 2)))
+    return rms, float(np.max(true.speed_km_s[front.frame])), front.best.peak_speed_km_s
