@@ -15,7 +15,7 @@ from scipy.linalg import lstsq
 from scipy.optimize import least_squares
 from scipy.stats import chi2 as chi2_law
 
-__all__ = ["ModelFit", "Polynomial", "aicc", "bic", "beyond_chance", "find_wrong_points", "fit_model", "fit_polynomial"]
+__all__ = ["ModelFit", "Polynomial", "aicc", "beyond_chance", "bic", "find_wrong_points", "fit_model", "fit_polynomial"]
 
 CHANCE = 0.01   # chi squared is beyond chance below this probability
 

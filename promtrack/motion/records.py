@@ -94,6 +94,7 @@ class Front:
     verdict: str               # chosen model, or 'none of the models describes this motion'
     false_alarm: float
     moving: bool
+    notes: tuple[str, ...] = ()   # plain sentences: width of the edge, where it left the strip, heights left out
 
     @property
     def best(self) -> FrontFit | None:

@@ -1,0 +1,201 @@
+"""Leading edge of what stands in a sector: strips in, one sub-pixel height a frame out.
+
+Every frame of the sector is smoothed lightly and reduced to the brightest value at each height. The edge is where
+that profile falls, going outward, through the middle of its leading structure's brightness; the range of levels
+around the middle, the noise and the steepness give the error.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import median_filter
+
+from promtrack.strip.records import Strip, StripGeometry
+
+__all__ = ["Edge", "SectorProfile", "brightest_noise_sigma", "find_edge", "sector_columns", "sector_profile", "smooth_along_px"]
+
+SMOOTH_PX = 1.2         # Gaussian smoothing in height before the maximum along the angle, 1 sigma
+SMOOTH_MM = 3.0         # the same along the limb: the air shifts the edge up and down from place to place, and the
+                        # maximum would pick the places where it is shifted up
+LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])   # of the leading structure's brightness
+ABOVE_NOISE = 3.0       # detection level above the brightest noise expected in the sector, in smoothed sigma
+DEPTH_MM = 12.0         # the leading structure's brightness is sought so far below its outermost trace
+BLOCK_VALUES = 8_000_000   # strip values read at a time (32 MB)
+LOWEST_MM = 3.0         # below lie the limb's own spicules and the lock's residuals
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SectorProfile:
+    """Brightest smoothed value in the sector at each height and time."""
+
+    height_mm: np.ndarray   # (rows,)
+    value: np.ndarray       # (n, rows) float32, nan where most of the sector is not shown
+    column: np.ndarray      # (n, rows) int16, strip column where the value was found
+    noise: np.ndarray       # (n, rows) float32, 1 sigma of a smoothed value
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edge:
+    """Leading edge; frames without a clear edge are left out."""
+
+    index: np.ndarray        # (m,) index of the strip
+    height_mm: np.ndarray    # (m,)
+    err_mm: np.ndarray       # (m,) from noise, steepness and threshold range, registration not included
+    column: np.ndarray       # (m,) strip column where the edge stands highest
+    width_mm: float          # height between the lowest and the highest level, typical
+    left_at: int | None      # index of the first strip in which the edge had left the strip's top
+
+
+def sector_columns(geometry: StripGeometry, from_deg: float, to_deg: float) -> slice:
+    """Columns of a sector, its angles taken modulo 360; empty if the strip does not show it."""
+    span = (to_deg - from_deg) % 360 or 360.0
+    first = (from_deg - geometry.from_deg) % 360
+    width = geometry.columns * geometry.deg_per_column
+    if first >= width and first + span > 360:   # the sector begins before the strip does
+        first, span = 0.0, first + span - 360
+    start = int(np.ceil(first / geometry.deg_per_column - 1e-6))
+    stop = int(np.floor((first + span) / geometry.deg_per_column + 1e-6)) + 1
+    return slice(min(start, geometry.columns), min(stop, geometry.columns))
+
+
+def sector_profile(strip: Strip, columns: slice) -> SectorProfile:
+    """Read the strip in blocks and reduce the sector to one profile a frame."""
+    along_px = smooth_along_px(strip.geometry)
+    first_row = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
+    n, rows = len(strip), strip.geometry.rows - first_row
+    value, noise = np.empty((n, rows), np.float32), np.empty((n, rows), np.float32)
+    column = np.empty((n, rows), np.int16)
+    block = max(1, BLOCK_VALUES // (strip.geometry.rows * strip.geometry.columns))
+    for start in range(0, n, block):
+        for i, picture in enumerate(strip.read(start, start + block)[:, first_row:, columns], start):
+            value[i], column[i], noise[i] = _reduce(picture, strip.noise[first_row:], along_px)
+    height = strip.geometry.height_mm(np.arange(first_row, strip.geometry.rows))
+    return SectorProfile(np.asarray(height, float), value, column + np.int16(columns.start), noise)
+
+
+def smooth_along_px(geometry: StripGeometry) -> float:
+    """1 sigma of the smoothing along the limb."""
+    return max(SMOOTH_MM / float(geometry.mm_per_column(0.0)), SMOOTH_PX)
+
+
+def _reduce(picture: np.ndarray, noise: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
+    shown = np.isfinite(picture)
+    smooth = cv2.GaussianBlur(np.where(shown, picture, np.float32(0)), (0, 0), sigmaX=along_px, sigmaY=SMOOTH_PX,
+                              borderType=cv2.BORDER_REFLECT)
+    best = np.where(shown, smooth, -np.inf).argmax(axis=1)
+    value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
+    value[shown.mean(axis=1) < 0.5] = np.nan
+    return value, best, noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px)))
+
+
+def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: int) -> float:
+    """Noise of the smoothed frame over that of a strip value in a typical frame; higher when a cloud dims the Sun.
+
+    Differences across a few smoothing lengths hold little but noise in the emptiest fifth of the heights.
+    """
+    lag = max(1, min(lag, smooth.shape[1] // 2))
+    step = np.abs(smooth[:, lag:] - smooth[:, :-lag]) / np.maximum(noise, 1e-12)[:, None]
+    step = np.where(shown[:, lag:] & shown[:, :-lag], step, np.nan)
+    groups = [group[np.isfinite(group)] for group in np.array_split(step, min(15, len(step)))]
+    levels = [np.median(group) for group in groups if len(group) > 20]
+    return float(np.percentile(levels, 20)) / (0.6745 * np.sqrt(2)) if levels else 1.0
+
+
+def brightest_noise_sigma(values: int, along_px: float) -> float:
+    """The brightest of so many smoothed noise values, in sigma: no structure (Gaussian extremes)."""
+    return float(np.sqrt(2 * np.log(max(values / (2.5**2 * along_px * SMOOTH_PX), 2.0))))
+
+
+def find_edge(profile: SectorProfile, columns: int, along_px: float) -> Edge:
+    """Leading edge of every frame that has one.
+
+    Parameters
+    ----------
+    columns : in the sector, over which the profile is the maximum
+    along_px : smoothing along the limb, from `smooth_along_px`
+    """
+    floor = (brightest_noise_sigma(columns * profile.value.shape[1], along_px) + ABOVE_NOISE) * profile.noise
+    outermost = _last_above(profile.value, floor)
+    seen = outermost >= 0
+    brightness = _leading_brightness(profile, outermost)
+    base = brightest_noise_sigma(int(2.5 * SMOOTH_PX * columns), along_px) * profile.noise   # of one height
+    crossing = np.full((len(LEVELS), len(seen)), np.nan)
+    for j, level in enumerate(LEVELS):
+        crossing[j] = _crossing(profile, base + level * (brightness[:, None] - base), seen)
+    top = _visible_top(profile)
+    step = profile.height_mm[1] - profile.height_mm[0]
+    gone = seen & (np.nanmax(np.where(np.isfinite(crossing), crossing, -np.inf), axis=0) > top - 2.5 * step)
+    left_at = _left_at(gone)
+    good = seen & ~gone & np.isfinite(crossing).all(axis=0)
+    if left_at is not None:
+        good[left_at:] = False
+    index = np.flatnonzero(good)
+    height, err, width = _height_and_error(profile, crossing[:, good], brightness[good], index)
+    row = np.clip(np.rint((height - profile.height_mm[0]) / step).astype(int), 0, len(profile.height_mm) - 1)
+    return Edge(index, height, err, profile.column[index, row], width, left_at)
+
+
+def _last_above(value: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """(n,) last row at or above the level, -1 if there is none."""
+    above = np.nan_to_num(value, nan=-np.inf) >= level
+    last = above.shape[1] - 1 - above[:, ::-1].argmax(axis=1)
+    return np.where(above.any(axis=1), last, -1)
+
+
+def _leading_brightness(profile: SectorProfile, outermost: np.ndarray) -> np.ndarray:
+    """(n,) peak of the leading structure, its flicker from frame to frame taken out by a running median."""
+    step = profile.height_mm[1] - profile.height_mm[0]
+    row = np.arange(profile.value.shape[1])
+    inside = (row <= outermost[:, None]) & (row > outermost[:, None] - DEPTH_MM / step)
+    peak = np.max(np.where(inside, np.nan_to_num(profile.value, nan=0.0), 0.0), axis=1)
+    seen = outermost >= 0
+    peak[seen] = median_filter(peak[seen], 5, mode="nearest") if seen.sum() >= 5 else peak[seen]
+    return peak
+
+
+def _crossing(profile: SectorProfile, level: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """(n,) height where the profile falls for good through the level, between two rows; nan if nowhere."""
+    last = _last_above(profile.value, level)
+    n, rows = profile.value.shape
+    inside = seen & (last >= 0) & (last < rows - 1)
+    here, below = np.arange(n)[inside], last[inside]
+    upper, lower = profile.value[here, below + 1], profile.value[here, below]
+    part = (lower - level[here, below]) / np.maximum(lower - upper, 1e-12)
+    result = np.full(n, np.nan)
+    step = profile.height_mm[1] - profile.height_mm[0]
+    result[inside] = profile.height_mm[below] + np.where(np.isfinite(upper), np.clip(part, 0, 1), 0.0) * step
+    result[seen & (last == rows - 1)] = profile.height_mm[-1]
+    return result
+
+
+def _visible_top(profile: SectorProfile) -> np.ndarray:
+    """(n,) height of the last row shown."""
+    shown = np.isfinite(profile.value)
+    last = shown.shape[1] - 1 - shown[:, ::-1].argmax(axis=1)
+    return np.where(shown.any(axis=1), profile.height_mm[last], -np.inf)
+
+
+def _left_at(gone: np.ndarray) -> int | None:
+    """First of two neighbouring frames in which the edge has left the top."""
+    twice = np.flatnonzero(gone[:-1] & gone[1:])
+    return int(twice[0]) if len(twice) else None
+
+
+def _height_and_error(profile: SectorProfile, crossing: np.ndarray, brightness: np.ndarray,
+                      index: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    if not len(index):
+        return np.empty(0), np.empty(0), np.nan
+    height = crossing.mean(axis=0)
+    width = np.maximum(crossing[0] - crossing[-1], 0.2 * (profile.height_mm[1] - profile.height_mm[0]))
+    row = np.clip(np.searchsorted(profile.height_mm, height), 0, len(profile.height_mm) - 1)
+    steepness = brightness * (LEVELS[-1] - LEVELS[0]) / width
+    from_noise = profile.noise[index, row] / steepness
+    # What the choice of the level adds at random is how its offset changes in time; the offset itself is no error
+    # of a speed and is told apart, as the edge's width.
+    offset = crossing - height
+    from_level = np.std(offset - np.median(offset, axis=1, keepdims=True), axis=0)
+    return height, np.hypot(from_noise, from_level), float(np.median(width))

@@ -1,0 +1,123 @@
+"""A front: the leading edge in a sector followed through the run, with models, errors and a test of its motion."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from promtrack.motion.edge import Edge, find_edge, sector_columns, sector_profile, smooth_along_px
+from promtrack.motion.front_fit import fit_front, front_verdict
+from promtrack.motion.records import Front
+from promtrack.motion.stillness import still_probability
+from promtrack.strip.records import Strip
+
+__all__ = ["follow_front"]
+
+LEAST_POINTS = 6       # frames in which the edge must be seen
+WRONG_SIGMA = 5.0      # farther from its neighbours' line a height is wrong
+
+
+def follow_front(strip: Strip, from_deg: float, to_deg: float, *, number: int = 1, trials: int = 1,
+                 false_alarms: float = 0.05, rng: np.random.Generator) -> Front | None:
+    """Follow the leading edge in one sector.
+
+    Parameters
+    ----------
+    from_deg, to_deg : sector in product angles, taken modulo 360
+    number : of the front
+    trials : sectors looked at in the run; the false-alarm figure counts all of them
+    false_alarms : a front moves if fewer false alarms than this are expected
+
+    Returns
+    -------
+    Front, or None if the strip does not show the sector or the edge is seen in fewer than 6 frames
+    """
+    columns = sector_columns(strip.geometry, from_deg, to_deg)
+    if columns.stop - columns.start < 4 or len(strip) < LEAST_POINTS:
+        return None
+    edge = find_edge(sector_profile(strip, columns), columns.stop - columns.start, smooth_along_px(strip.geometry))
+    keep, pieces = _continuous(strip.time_s[edge.index], edge.height_mm, edge.err_mm, strip.geometry.mm_per_row)
+    if keep.sum() < LEAST_POINTS:
+        return None
+    index, height = edge.index[keep], edge.height_mm[keep]
+    time_s = strip.time_s[index]
+    err = np.hypot(edge.err_mm[keep], strip.centre_err_mm[index])
+    err = np.hypot(err, _unrest(time_s, height, err))
+    fits = fit_front(time_s, height, err, rng=rng)
+    best = next(fit for fit in fits if fit.chosen)
+    false_alarm = trials * pieces * still_probability(time_s, height, best.curve_mm, rng=rng)
+    # A displacement below two rows, or below the stated errors, is never called a motion, however regular.
+    travel = np.ptp(best.curve_mm)
+    large = travel > max(2 * strip.geometry.mm_per_row, 3 * float(np.median(err)))
+    return Front(
+        front=number, from_deg=from_deg, to_deg=to_deg, frame=strip.frame[index], time_s=time_s, height_mm=height,
+        height_err_mm=err, angle_deg=np.asarray(strip.geometry.angle_deg(edge.column[keep]), float), fits=fits,
+        verdict=front_verdict(time_s, height, err, fits), false_alarm=float(false_alarm),
+        moving=bool(large and false_alarm < false_alarms), notes=_notes(strip, edge, len(edge.index) - int(keep.sum())))
+
+
+def _continuous(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, row_mm: float) -> tuple[np.ndarray, int]:
+    """(m,) points of one stretch without a lasting jump, single wrong heights left out; and the number of stretches.
+
+    An edge that jumps and stays there belongs to another structure: the first has faded, or a fainter one has come up
+    ahead of it. The stretch that travels farthest is followed, or the longest if none travels.
+    """
+    rest = _from_neighbours(time_s, height_mm)
+    spread = 1.4826 * np.median(np.abs(rest)) if len(rest) else 0.0
+    keep = np.abs(rest) <= np.maximum(WRONG_SIGMA * np.hypot(spread, err_mm), 2 * row_mm)
+    where = np.flatnonzero(keep)
+    if len(where) < LEAST_POINTS:
+        return keep, 1
+    pieces = np.split(where, _lasting_jumps(time_s[where], height_mm[where], row_mm))
+    pieces = [piece for piece in pieces if len(piece) >= LEAST_POINTS] or [where[:0]]
+    travel = [abs(np.median(height_mm[piece[-3:]]) - np.median(height_mm[piece[:3]])) if len(piece) else 0.0 for piece in pieces]
+    chosen = pieces[int(np.argmax(travel))] if max(travel) > 5 * row_mm else max(pieces, key=len)
+    result = np.zeros_like(keep)
+    result[chosen] = True
+    return result, len(pieces)
+
+
+def _unrest(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> float:
+    """What the heights scatter about their neighbours beyond the stated errors: the air moves the edge locally."""
+    rest = _from_neighbours(time_s, height_mm)
+    # The line through six neighbours adds a quarter to the variance (its own error at the middle, medians included).
+    variance = (1.4826 * np.median(np.abs(rest))) ** 2 / 1.25
+    return float(np.sqrt(max(variance - np.median(err_mm) ** 2, 0.0)))
+
+
+def _from_neighbours(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
+    """(m,) distance of each height from the line through its three neighbours on either side (Theil-Sen)."""
+    m = len(height_mm)
+    if m < LEAST_POINTS:
+        return np.zeros(m)
+    offset = np.array([-3, -2, -1, 1, 2, 3])
+    near = np.arange(m)[:, None] + offset
+    inside = (near >= 0) & (near < m)
+    near = np.clip(near, 0, m - 1)
+    gap = np.where(inside, time_s[near] - time_s[:, None], np.nan)
+    value = np.where(inside, height_mm[near], np.nan)
+    first, second = np.triu_indices(len(offset), 1)
+    slope = np.nanmedian((value[:, second] - value[:, first]) / (gap[:, second] - gap[:, first]), axis=1)
+    return height_mm - np.nanmedian(value - slope[:, None] * gap, axis=1)
+
+
+def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> np.ndarray:
+    """Indices before which the edge jumps: the step is far beyond what the pace on both sides explains."""
+    m = len(height_mm)
+    pace = np.diff(height_mm) / np.diff(time_s)
+    near = np.arange(m - 1)[:, None] + np.array([-3, -2, -1, 1, 2, 3])
+    around = np.where((near >= 0) & (near < m - 1), pace[np.clip(near, 0, m - 2)], np.nan)
+    usual = np.nanmedian(around, axis=1)
+    scatter = 1.4826 * np.nanmedian(np.abs(around - usual[:, None]), axis=1)
+    excess = np.abs(pace - usual) * np.diff(time_s)
+    return np.flatnonzero(excess > np.maximum(6 * row_mm, 8 * scatter * np.diff(time_s))) + 1
+
+
+def _notes(strip: Strip, edge: Edge, dropped: int) -> tuple[str, ...]:
+    notes = [f"the edge is {edge.width_mm:.1f} Mm wide between 30 and 70 % of its brightness; "
+             "all heights share the choice of the middle"]
+    if edge.left_at is not None:
+        stamp = np.datetime_as_string(strip.times_utc[edge.left_at], unit="s")[11:]
+        notes.append(f"the edge left the top of the strip at {stamp} UTC; it is followed until then")
+    if dropped:
+        notes.append(f"{dropped} heights left out because they jump away from their neighbours")
+    return tuple(notes)

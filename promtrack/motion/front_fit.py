@@ -1,0 +1,233 @@
+"""Models of a rising front: heights against time in, fits with bootstrap errors and a verdict out.
+
+Constant speed, constant acceleration, and linear plus exponential (slow rise, then fast rise):
+h(t) = c0 exp((t - t0)/tau) + c1 (t - t0) + c2 with t0 fixed at the first time, because a shift of t0 is absorbed by
+c0 and c2 (Cheng et al. 2013, ApJL 769, L25). Its onset is the time when the exponential part of the speed equals
+the linear part. For given tau it is linear, so tau alone is searched (variable projection: Golub & Pereyra 1973,
+SIAM J. Numer. Anal. 10, 413) and a whole bootstrap is one matrix product.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from promtrack.motion.kinematics import beyond_chance, bic, fit_model, fit_polynomial
+from promtrack.motion.records import FrontFit
+
+__all__ = ["fit_front", "front_verdict", "linear_exponential", "onset_time"]
+
+MODELS = ("constant speed", "constant acceleration", "linear plus exponential")
+NONE = "none of the models describes this motion"
+VERY_STRONG = 10.0   # difference of BIC; Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773
+KM_S, M_S2 = 1e3, 1e6   # Mm/s in km/s, Mm/s^2 in m/s^2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Draws:
+    """One model fitted to many data sets at once: first the data themselves, then the bootstrap."""
+
+    parameters: tuple[str, ...]
+    values: np.ndarray   # (m, k)
+    curve: np.ndarray    # (m, n)
+    speed: np.ndarray    # (m, 3) Mm/s at the first, middle and last time
+    peak: np.ndarray     # (m,) Mm/s, largest speed in the span
+    accel: np.ndarray    # (m,) Mm/s^2, mean over the span
+    onset: np.ndarray    # (m,) s, nan where there is none
+
+
+def linear_exponential(time_s: np.ndarray, c0: float, tau: float, c1: float, c2: float) -> np.ndarray:
+    """Height c0 exp(t/tau) + c1 t + c2."""
+    return c0 * np.exp(time_s / tau) + c1 * time_s + c2
+
+
+def onset_time(c0: np.ndarray | float, tau: np.ndarray | float, c1: np.ndarray | float) -> np.ndarray | float:
+    """Time after t0 when the exponential part of the speed equals the linear part: tau ln(c1 tau / c0)."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return tau * np.log(c1 * tau / c0)
+
+
+def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, rng: np.random.Generator,
+              draws: int = 400) -> tuple[FrontFit, ...]:
+    """Fit every model the number of points allows, and mark the one with the smallest BIC.
+
+    Parameters
+    ----------
+    time_s, height_mm, err_mm : (n,) rising times, n >= 5
+    draws : bootstrap samples. Standardised residuals are drawn again in blocks as long as their correlation lasts
+        (Kunsch 1989, Ann. Stat. 17, 1217), so that a slow wobble of the edge is not taken for many free points.
+
+    Raises
+    ------
+    ValueError : wrong shapes, fewer than 5 points
+    """
+    time_s, height_mm, err_mm = (np.asarray(values, float) for values in (time_s, height_mm, err_mm))
+    if not time_s.shape == height_mm.shape == err_mm.shape or time_s.ndim != 1 or len(time_s) < 5:
+        raise ValueError("time_s, height_mm and err_mm must have one shape (n,) with n >= 5, got "
+                         f"{time_s.shape}, {height_mm.shape} and {err_mm.shape}")
+    models = MODELS[: 2 if len(time_s) < 8 else 3]
+    first = {model: _fit_many(model, time_s, height_mm[None], err_mm) for model in models}
+    first = {model: fit for model, fit in first.items() if np.isfinite(fit.values).all()}
+    squares = {model: float(np.sum(((height_mm - fit.curve[0]) / err_mm) ** 2)) for model, fit in first.items()}
+    free = {model: len(fit.parameters) for model, fit in first.items()}
+    count = _independent((height_mm - first[min(squares, key=squares.get)].curve[0]) / err_mm)
+    criteria = {m: bic(squares[m] * count / len(time_s), count, free[m] + 1) for m in first}
+    chosen = min(criteria, key=criteria.get)
+    length = int(np.ceil(len(time_s) / count))
+    fits = []
+    for model, fit in first.items():
+        residual = (height_mm - fit.curve[0]) / err_mm * np.sqrt(len(time_s) / (len(time_s) - free[model]))
+        again = fit.curve[0] + err_mm * _redraw(residual, length, draws, rng)
+        fits.append(_record(model, fit, _fit_many(model, time_s, again, err_mm), bic=criteria[model],
+                            chi2_per_dof=squares[model] / (len(time_s) - free[model]), chosen=model == chosen))
+    return tuple(fits)
+
+
+def front_verdict(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, fits: tuple[FrontFit, ...]) -> str:
+    """The chosen model's name, or that none describes the motion.
+
+    None does if chi squared is beyond chance and a polynomial of degree 3 to 5 is very strongly preferred
+    (BIC difference above 10, counting correlated points once).
+    """
+    best = next(fit for fit in fits if fit.chosen)
+    n, free = len(time_s), len(best.parameters)
+    if not beyond_chance(best.chi2_per_dof * (n - free), n - free):
+        return best.model
+    freer = [fit_polynomial(time_s, height_mm, err_mm, degree) for degree in (3, 4, 5) if n >= degree + 4]
+    if not freer:
+        return best.model
+    count = _independent(freer[-1].residual / err_mm)
+    per_point = count / n
+    own = bic(best.chi2_per_dof * (n - free) * per_point, count, free + 1)
+    other = min(bic(fit.chi2 * per_point, count, fit.degree + 2) for fit in freer)
+    return NONE if other < own - VERY_STRONG else best.model
+
+
+def _independent(residual: np.ndarray) -> int:
+    """Number of independent points among n correlated ones, from the correlation of neighbours.
+
+    n (1 - r) / (1 + r) for a first-order autoregression; correlation within chance (5 %, one-sided) counts as none.
+    """
+    n = len(residual)
+    centred = residual - residual.mean()
+    power = float(centred @ centred)
+    r = float(centred[1:] @ centred[:-1]) / power if power > 0 else 0.0
+    r = min(r, 0.9) if r > 1.645 / np.sqrt(n) else 0.0
+    return max(int(round(n * (1 - r) / (1 + r))), min(n, 6))
+
+
+def _redraw(residual: np.ndarray, length: int, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """(draws, n) residuals put together again from circular blocks."""
+    n = len(residual)
+    starts = rng.integers(0, n, (draws, -(-n // length)))
+    index = (starts[..., None] + np.arange(length)).reshape(draws, -1)[:, :n] % n
+    return (residual - residual.mean())[index]
+
+
+def _fit_many(model: str, time_s: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> _Draws:
+    if model == MODELS[2]:
+        return _fit_linear_exponential(time_s, heights, err_mm)
+    return _fit_polynomials(time_s, heights, err_mm, MODELS.index(model) + 1)
+
+
+def _fit_polynomials(time_s: np.ndarray, heights: np.ndarray, err_mm: np.ndarray, degree: int) -> _Draws:
+    middle, half = 0.5 * (time_s[0] + time_s[-1]), 0.5 * (time_s[-1] - time_s[0])
+    u = (time_s - middle) / half
+    design = np.vander(u, degree + 1, increasing=True)
+    c = heights / err_mm @ np.linalg.pinv(design / err_mm[:, None]).T   # (m, degree + 1)
+    accel = 2 * c[:, 2] / half**2 if degree == 2 else np.zeros(len(c))
+    speed = c[:, 1:2] / half + accel[:, None] * half * np.array([-1.0, 0.0, 1.0])
+    values = np.column_stack([c[:, 0], c[:, 1] / half * KM_S] + ([accel * M_S2] if degree == 2 else []))
+    names = ("height_mm", "speed_km_s", "accel_m_s2")[: degree + 1]   # at mid-time
+    peak = np.take_along_axis(speed, np.abs(speed).argmax(axis=1)[:, None], axis=1)[:, 0]
+    return _Draws(names, values, c @ design.T, speed, peak, accel, np.full(len(c), np.nan))
+
+
+def _fit_linear_exponential(time_s: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> _Draws:
+    t = time_s - time_s[0]
+    span = t[-1]
+    tau = _search_tau(t, heights, err_mm)
+    if len(heights) == 1 and np.isfinite(tau[0]):
+        tau = _polished(t, heights[0], err_mm, tau[0])
+    values = np.full((len(heights), 4), np.nan)
+    curve = np.full(heights.shape, np.nan)
+    for i in np.flatnonzero(np.isfinite(tau)):
+        design = np.column_stack([np.exp((t - span) / tau[i]), t / span, np.ones_like(t)])
+        scaled = design / err_mm[:, None]
+        c = np.linalg.solve(scaled.T @ scaled, scaled.T @ (heights[i] / err_mm))
+        values[i] = c[0] * np.exp(-span / tau[i]), tau[i], c[1] / span, c[2]
+        curve[i] = design @ c
+    values[~(values[:, 0] > 0)] = np.nan   # a decaying part is another motion
+    c0, tau, c1, _ = values.T
+    at = np.array([0.0, 0.5 * span, span])
+    rise = (c0 / tau)[:, None] * np.exp(at / tau[:, None])
+    speed = rise + c1[:, None]
+    accel = (speed[:, 2] - speed[:, 0]) / span
+    onset = onset_time(c0, tau, c1) + time_s[0]
+    peak = np.where(np.abs(speed[:, 2]) >= np.abs(speed[:, 0]), speed[:, 2], speed[:, 0])
+    values = values * np.array([1.0, 1.0, KM_S, 1.0])
+    return _Draws(("rise_mm", "tau_s", "speed_km_s", "height_mm"), values, curve, speed, peak, accel, onset)
+
+
+def _search_tau(t: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> np.ndarray:
+    """(m,) tau of least squares for each row of heights, from a fine grid and a parabola through its minimum."""
+    span = t[-1]
+    shortest = max(2 * float(np.median(np.diff(t))), span / 100)
+    grid = np.geomspace(min(shortest, span / 8), span, 120)   # beyond the span it is a parabola
+    scaled = heights / err_mm
+    total = np.sum(scaled**2, axis=1)
+    squares = np.empty((len(grid), len(heights)))
+    positive = np.empty((len(grid), len(heights)), bool)
+    for j, tau in enumerate(grid):
+        design = np.column_stack([np.ones_like(t), t / span, np.exp((t - span) / tau)]) / err_mm[:, None]
+        q, r = np.linalg.qr(design)
+        part = scaled @ q
+        squares[j] = total - np.sum(part**2, axis=1)
+        positive[j] = part[:, 2] / r[2, 2] > 0
+    squares = np.where(positive, squares, np.inf)
+    best = squares.argmin(axis=0)
+    inner = np.clip(best, 1, len(grid) - 2)
+    low, mid, high = (squares[inner + d, np.arange(len(best))] for d in (-1, 0, 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shift = 0.5 * (low - high) / (low - 2 * mid + high)
+    shift = np.where(np.isfinite(shift) & (inner == best), np.clip(shift, -0.5, 0.5), 0.0)
+    tau = grid[best] * (grid[1] / grid[0]) ** shift
+    return np.where(np.isfinite(squares[best, np.arange(len(best))]), tau, np.nan)
+
+
+def _polished(t: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, tau: float) -> np.ndarray:
+    """tau of the full nonlinear fit, started from the grid's; the grid's where that does not converge near it."""
+    design = np.column_stack([np.exp((t - t[-1]) / tau), t, np.ones_like(t)]) / err_mm[:, None]
+    end, c1, c2 = np.linalg.lstsq(design, height_mm / err_mm, rcond=None)[0]
+    def model(x, *p):
+        return p[0] * np.exp((x - t[-1]) / p[1]) + p[2] * x + p[3]
+    try:
+        found = fit_model(model, t, height_mm, err_mm, np.array([end, tau, c1, c2])).values[1]
+    except ValueError:
+        return np.array([tau])
+    return np.array([found if 0.8 * tau < found < 1.25 * tau else tau])
+
+
+def _record(model: str, fit: _Draws, again: _Draws, *, bic: float, chi2_per_dof: float, chosen: bool) -> FrontFit:
+    ok = np.isfinite(again.peak)
+    accel_known = model != MODELS[0]
+    onset_ok = np.isfinite(again.onset)
+    onset_seen = np.isfinite(fit.onset[0]) and onset_ok.mean() > 0.8
+    return FrontFit(
+        model=model, parameters=fit.parameters, values=fit.values[0], errors=_spread(again.values[ok]),
+        curve_mm=fit.curve[0], speed_km_s=fit.speed[0] * KM_S, speed_err_km_s=_spread(again.speed[ok]) * KM_S,
+        peak_speed_km_s=float(fit.peak[0]) * KM_S, peak_speed_err_km_s=float(_spread(again.peak[ok])) * KM_S,
+        accel_m_s2=float(fit.accel[0]) * M_S2 if accel_known else np.nan,
+        accel_err_m_s2=float(_spread(again.accel[ok])) * M_S2 if accel_known else np.nan,
+        onset_s=float(fit.onset[0]) if onset_seen else np.nan,
+        onset_err_s=float(_spread(again.onset[onset_ok])) if onset_seen else np.nan,
+        bic=bic, chi2_per_dof=chi2_per_dof, chosen=chosen)
+
+
+def _spread(values: np.ndarray) -> np.ndarray:
+    """Half the interval that holds 68.3 % of the draws: a few wild ones do not count."""
+    if len(values) < 20:
+        return np.full(values.shape[1:], np.nan)
+    low, high = np.percentile(values, [15.87, 84.13], axis=0)
+    return 0.5 * (high - low)
