@@ -1,0 +1,17 @@
+"""Knots, fronts, slits and oscillations on strips, each with its fit and its error."""
+
+from promtrack.motion.measure import measure_motion
+from promtrack.motion.records import (
+    Control,
+    Front,
+    FrontFit,
+    KnotFit,
+    KnotTrack,
+    Meaning,
+    Motion,
+    Oscillation,
+    Ridge,
+)
+
+__all__ = ["Control", "Front", "FrontFit", "KnotFit", "KnotTrack", "Meaning", "Motion", "Oscillation", "Ridge",
+           "measure_motion"]

@@ -1,0 +1,176 @@
+"""The slow structure of the strips: what stands still while knots pass, and how much it flickers.
+
+At anchor times a low quantile over frames spread through a window gives the structure that stands still. The window
+is longer than the slowest knot needs to cross its own size several times, so that such a knot is not eaten, and the
+quantile is low because a knot is bright: it hides the structure behind it for less of the time than it leaves it free.
+All is kept in the bands of scale space in which knots are looked for (`bands`), because these are linear.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from promtrack.settings import MotionSettings
+from promtrack.strip.records import Strip, StripGeometry
+
+__all__ = ["Anchor", "Band", "anchors", "band_images", "bands", "between", "filled"]
+
+SLOWEST_KM_S = 5.0       # slowest knot that must not be eaten
+CROSSINGS = 3.0          # window in units of the time such a knot needs to cross its own size
+QUANTILE = 0.3
+STACK_BYTES = 60e6       # frames held at once for the quantile
+FWHM = 2.0 * math.sqrt(2.0 * math.log(2.0))
+STEP = 4                 # the flicker map is kept on every 4th row and column of a band
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """One band of scale space: difference of two Gaussians on a pyramid level."""
+
+    sigma_px: float      # of the inner Gaussian, in strip pixels
+    fwhm_mm: float       # of the knots it fits best
+    step: int            # strip pixels per pixel of the band
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Anchor:
+    """Slow structure and its flicker at one time, for every band."""
+
+    time_s: float
+    still: np.ndarray                   # (rows, columns) float32, low quantile of the strips
+    still_band: tuple[np.ndarray, ...]  # the same in every band
+    flicker: tuple[np.ndarray, ...]     # 1-sigma noise of a band with the structure subtracted, full band size
+    slope: tuple[tuple[float, float], ...]  # rms gradient (per pixel, along rows and columns) over rms value
+
+
+def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, ...]:
+    """Bands for knots between two diameters, each 1.6 times coarser than the one before.
+
+    Scale space and the difference of Gaussians: Lindeberg 1998, Int. J. Comput. Vision 30, 79; Lowe 2004, ibid. 60, 91.
+    """
+    finest = max(knot_mm[0] / FWHM / geometry.mm_per_row, 1.0)   # less than a pixel is not sampled
+    coarsest = max(knot_mm[1] / FWHM / geometry.mm_per_row, finest)
+    count = 1 + math.ceil(round(math.log(coarsest / finest) / math.log(1.6), 6))
+    return tuple(Band(finest * 1.6**k, finest * 1.6**k * FWHM * geometry.mm_per_row, 2 ** (k // 2))
+                 for k in range(count))
+
+
+def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.ndarray]:
+    """The image in every band; `image` is float32 without nan."""
+    sigma = [band.sigma_px for band in scale_space]
+    sigma += [sigma[-1] * 1.6, sigma[-1] * 2.56]
+    blurred: list[np.ndarray] = []
+    for k, wanted in enumerate(sigma):
+        level = 2 ** (k // 2)
+        if k == 0:
+            source, have = image, 0.0
+        elif k % 2:
+            source, have = blurred[-1], sigma[k - 1]
+        else:
+            # pyrDown smooths by one pixel of the finer level (binomial of order 4) and keeps even pixels in place.
+            source, have = cv2.pyrDown(blurred[-1]), math.hypot(sigma[k - 1], level / 2)
+        more = math.sqrt(max(wanted**2 - have**2, 0.0)) / level
+        blurred.append(cv2.GaussianBlur(source, (0, 0), more, borderType=cv2.BORDER_REFLECT) if more > 0.3 else source)
+    return [inner - cv2.pyrUp(outer, dstsize=inner.shape[::-1])   # dstsize is (width, height)
+            for inner, outer in zip(blurred, blurred[2:], strict=False)]
+
+
+def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings) -> Iterator[Anchor]:
+    """Anchors in order of time, the first at or before the first strip, the last at or after the last."""
+    for first, last in _windows(strip.time_s, motion):
+        yield _anchor(strip, scale_space, first, last)
+
+
+def between(before: Anchor, after: Anchor, time_s: float) -> float:
+    """Weight of `after` at that time, 0 to 1."""
+    span = after.time_s - before.time_s
+    return float(np.clip((time_s - before.time_s) / span, 0.0, 1.0)) if span > 0 else 0.0
+
+
+def filled(image: np.ndarray, still: np.ndarray) -> np.ndarray:
+    """The strip with what it does not show replaced by the slow structure."""
+    missing = np.isnan(image)
+    return np.where(missing, still, image) if missing.any() else image
+
+
+def _windows(time_s: np.ndarray, motion: MotionSettings) -> list[tuple[int, int]]:
+    """First and last (exclusive) strip of every anchor's window; windows overlap by half."""
+    n = len(time_s)
+    cadence = float(np.median(np.diff(time_s))) if n > 1 else 1.0
+    width = max(CROSSINGS * motion.knot_mm[1] * 1e3 / SLOWEST_KM_S, 80 * cadence)
+    span = float(time_s[-1] - time_s[0])
+    if span <= 1.5 * width:
+        return [(0, n)]
+    count = int(math.ceil(2 * span / width))
+    middles = np.linspace(time_s[0], time_s[-1], count + 1)
+    edges = [np.searchsorted(time_s, (max(m - width / 2, time_s[0]), min(m + width / 2, time_s[-1]))) for m in middles]
+    return [(int(a), min(int(b) + 1, n)) for a, b in edges if b - a >= 3]
+
+
+def _anchor(strip: Strip, scale_space: tuple[Band, ...], first: int, last: int) -> Anchor:
+    _, rows, columns = strip.shape
+    most = int(np.clip(STACK_BYTES / (4 * rows * columns), 9, 31))
+    chosen = np.unique(np.linspace(first, last - 1, min(most, last - first)).round().astype(int))
+    stack = np.empty((len(chosen), rows, columns), np.float32)
+    for k, i in enumerate(chosen):
+        stack[k] = strip.read(int(i), int(i) + 1)[0]
+    still = low_quantile(stack, QUANTILE)
+    still_band = band_images(still, scale_space)
+    flicker, slope = _flicker(stack, still, still_band, scale_space)
+    return Anchor(float(strip.time_s[chosen].mean()), still, tuple(still_band), flicker, slope)
+
+
+def low_quantile(stack: np.ndarray, quantile: float) -> np.ndarray:
+    """(rows, columns) quantile over the first axis of what is shown, 0 where nothing ever is."""
+    count = np.isfinite(stack).sum(axis=0)
+    n = len(stack)
+    if count.min() == n:
+        return np.partition(stack, int(quantile * (n - 1)), axis=0)[int(quantile * (n - 1))]
+    ordered = np.sort(stack, axis=0)       # nan goes last
+    at = np.floor(quantile * np.maximum(count - 1, 0)).astype(np.intp)
+    return np.nan_to_num(np.take_along_axis(ordered, at[None], axis=0)[0], nan=0.0)
+
+
+def _flicker(stack: np.ndarray, still: np.ndarray, still_band: list[np.ndarray],
+             scale_space: tuple[Band, ...]) -> tuple[tuple[np.ndarray, ...], tuple[tuple[float, float], ...]]:
+    samples: list[list[np.ndarray]] = [[] for _ in scale_space]
+    slopes: list[list[tuple[float, float]]] = [[] for _ in scale_space]
+    for image in stack:
+        images = band_images(filled(image, still), scale_space)
+        for k, (value, quiet) in enumerate(zip(images, still_band, strict=True)):
+            left = value - quiet
+            samples[k].append(left[::STEP, ::STEP])
+            slopes[k].append(_slopes(left))
+    maps = tuple(_noise_map(np.stack(sample), quiet.shape) for sample, quiet in zip(samples, still_band, strict=True))
+    return maps, tuple(tuple(np.median(slope, axis=0)) for slope in slopes)
+
+
+def _slopes(left: np.ndarray) -> tuple[float, float]:
+    # Median absolute values: a knot covers little of the strip. Central differences over two pixels.
+    value = np.median(np.abs(left))
+    if value == 0:
+        return (0.0, 0.0)
+    return (float(np.median(np.abs(left[2:] - left[:-2])) / 2 / value),
+            float(np.median(np.abs(left[:, 2:] - left[:, :-2])) / 2 / value))
+
+
+def _noise_map(samples: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """1-sigma noise in every pixel of a band from its scatter in time, at least the typical noise of its height.
+
+    Only the scatter below the median counts: knots are bright, and a stream of them must not raise the noise.
+    """
+    middle = np.median(samples, axis=0)
+    below = np.maximum(middle - samples, 0.0)
+    spread = np.sqrt((below**2).mean(axis=0) * 2.0).astype(np.float32)   # half of the samples are below
+    local = cv2.blur(spread, (5, 5), borderType=cv2.BORDER_REFLECT)
+    height = np.median(spread, axis=1, keepdims=True)
+    small = np.maximum(local, height)
+    grid = (np.arange(shape[1], dtype=np.float32) / STEP, np.arange(shape[0], dtype=np.float32) / STEP)
+    x, y = np.meshgrid(*grid)
+    full = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.maximum(full, np.float32(1e-6) * max(float(full.max()), 1e-30))

@@ -1,0 +1,261 @@
+"""Points of single strips joined to tracks: optimal assignment, prediction, gap closing.
+
+All in the plane of the sky (`knots.sky_plane`), Mm and s, where straight motion is straight. A track carries a
+Kalman filter with constant velocity and random acceleration. Tracks begin with three points that one velocity
+explains; from strip to strip the assignment of points to tracks is the one of greatest total likelihood against
+chance; last, ends and beginnings of tracks are joined across gaps, again by optimal assignment.
+
+References
+----------
+Assignment in two steps, strip to strip and then across gaps: Jaqaman et al. 2008, Nature Methods 5, 695.
+Likelihood of a point against chance: Reid 1979, IEEE Trans. Automat. Contr. 24, 843.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+__all__ = ["Linking", "Places", "link_points"]
+
+ACCEL_MM_S2 = 1.5e-4    # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
+GATE2 = 16.0            # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
+SMALLEST_MM = 0.15      # wander of a point by its own changes of shape and by the air, 1 sigma
+MISSES = 4              # strips in a row without a point that end a track
+FADE_SNR = 0.35         # scatter of the logarithm of the signal-to-noise ratio from strip to strip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Points in the plane of the sky, in order of time."""
+
+    index: np.ndarray     # (m,) strip
+    time_s: np.ndarray    # (n,) times of all strips, also of those without points
+    place_mm: np.ndarray  # (m, 2)
+    error_mm: np.ndarray  # (m, 2) 1 sigma
+    snr: np.ndarray       # (m,)
+
+
+@dataclass(frozen=True, slots=True)
+class Linking:
+    """Limits of the linking."""
+
+    fastest_mm_s: float
+    least_points: int
+    area_mm2: float        # area looked at, for the density of chance points
+
+
+@dataclass(slots=True, eq=False)
+class _Track:
+    points: list[int]
+    time_s: float
+    state: np.ndarray      # (2, 2): place and velocity, rows; axes, columns
+    cov: np.ndarray        # (2, 2, 2): for each axis, of place and velocity
+    misses: int = 0
+
+
+def link_points(places: Places, linking: Linking) -> list[np.ndarray]:
+    """Tracks as arrays of point indices, in order of time; each point is in one track at most."""
+    n = len(places.time_s)
+    order = np.searchsorted(places.index, np.arange(n + 1))
+    chance = max(len(places.index), 1) / n / linking.area_mm2
+    free = np.ones(len(places.index), bool)
+    alive: list[_Track] = []
+    done: list[_Track] = []
+    for i in range(n):
+        here = np.arange(order[i], order[i + 1])
+        _extend(alive, here, places, float(places.time_s[i]), chance, free)
+        done += [track for track in alive if track.misses > MISSES]
+        alive = [track for track in alive if track.misses <= MISSES]
+        alive += _begin(i, order, places, linking, free)
+    tracks = [np.array(track.points) for track in done + alive]
+    tracks = _close_gaps(tracks, places, linking)
+    return [track for track in tracks if len(track) >= linking.least_points]
+
+
+def _extend(alive: list[_Track], here: np.ndarray, places: Places, time_s: float, chance: float,
+            free: np.ndarray) -> None:
+    """Give points of one strip to the tracks, in place."""
+    if not alive:
+        return
+    state, cov = _predict(alive, time_s)
+    for track, new_state, new_cov in zip(alive, state, cov, strict=True):
+        track.state, track.cov, track.time_s = new_state, new_cov, time_s
+        track.misses += 1
+    if not len(here):
+        return
+    gain, allowed = _likelihoods(state, cov, alive, here, places, chance)
+    if not allowed.any():
+        return
+    # A point that is no gain for any track is left alone: an extra column a track, of no gain.
+    table = np.hstack([np.where(allowed, gain, -1e6), np.zeros((len(alive), len(alive)))])
+    for k, column in zip(*linear_sum_assignment(table, maximize=True), strict=True):
+        if column < len(here) and table[k, column] > 0:
+            _update(alive[k], int(here[column]), places)
+            free[here[column]] = False
+
+
+def _predict(alive: list[_Track], time_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """States (k, 2, 2) and covariances (k, 2, 2, 2) carried to a time; white noise in acceleration."""
+    dt = np.array([time_s - track.time_s for track in alive])
+    state = np.array([track.state for track in alive])
+    cov = np.array([track.cov for track in alive])
+    step = np.zeros((len(alive), 1, 2, 2))
+    step[:, 0, 0, 0] = step[:, 0, 1, 1] = 1.0
+    step[:, 0, 0, 1] = dt
+    push = np.stack([np.stack([dt**4 / 4, dt**3 / 2], -1), np.stack([dt**3 / 2, dt**2], -1)], -1) * ACCEL_MM_S2**2
+    return step[:, 0] @ state, step @ cov @ step.swapaxes(-1, -2) + push[:, None]
+
+
+def _likelihoods(state: np.ndarray, cov: np.ndarray, alive: list[_Track], here: np.ndarray, places: Places,
+                 chance: float) -> tuple[np.ndarray, np.ndarray]:
+    """Log likelihood ratio of each (track, point) pair against chance, and whether it is possible at all."""
+    off = places.place_mm[here][None] - state[:, None, 0]
+    spread2 = cov[:, :, 0, 0][:, None] + places.error_mm[here][None] ** 2 + SMALLEST_MM**2
+    distance2 = (off**2 / spread2).sum(-1)
+    bright = np.log(places.snr[here])[None] - np.array([np.mean(np.log(places.snr[track.points[-5:]]))
+                                                       for track in alive])[:, None]
+    gain = -0.5 * distance2 - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * chance)
+    return gain - 0.5 * np.minimum((bright / FADE_SNR) ** 2, 9.0), distance2 < GATE2
+
+
+def _update(track: _Track, point: int, places: Places) -> None:
+    noise2 = places.error_mm[point] ** 2 + SMALLEST_MM**2
+    weight = track.cov[:, :, 0] / (track.cov[:, 0, 0] + noise2)[:, None]          # (axis, place and velocity)
+    off = places.place_mm[point] - track.state[0]
+    track.state = track.state + weight.T * off
+    track.cov = track.cov - weight[:, :, None] * track.cov[:, None, 0, :]
+    track.points.append(point)
+    track.misses = 0
+
+
+def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np.ndarray) -> list[_Track]:
+    """New tracks of three free points, the last in strip i, with at most one strip left out."""
+    last = order[i] + np.flatnonzero(free[order[i]:order[i + 1]])
+    if i < 2 or not len(last):
+        return []
+    steps = [(1, 2), (1, 3), (2, 3)]
+    triples, costs = [], []
+    for near, far in steps:
+        if i < far:
+            continue
+        middle = order[i - near] + np.flatnonzero(free[order[i - near]:order[i - near + 1]])
+        first = order[i - far] + np.flatnonzero(free[order[i - far]:order[i - far + 1]])
+        if len(middle) and len(first):
+            found, cost = _triples(first, middle, last, places, linking)
+            triples.append(found)
+            costs.append(cost + 3.0 * (far - 2))    # a strip left out needs a better fit
+    if not triples:
+        return []
+    table, cost = np.concatenate(triples), np.concatenate(costs)
+    new = []
+    for three in table[np.argsort(cost, kind="stable")]:
+        if free[three].all():
+            free[three] = False
+            new.append(_new_track(three, places))
+    return new
+
+
+def _triples(first: np.ndarray, middle: np.ndarray, last: np.ndarray, places: Places,
+             linking: Linking) -> tuple[np.ndarray, np.ndarray]:
+    """(k, 3) triples that one velocity explains, and their costs."""
+    time = places.time_s[places.index]
+    t0, t1, t2 = time[first[0]], time[middle[0]], time[last[0]]
+    reach = linking.fastest_mm_s * (t2 - t0)
+    a, c = np.nonzero(((places.place_mm[first][:, None] - places.place_mm[last][None]) ** 2).sum(-1) < reach**2)
+    if not len(a):
+        return np.empty((0, 3), int), np.empty(0)
+    share = (t1 - t0) / (t2 - t0)
+    start, end = first[a], last[c]
+    expected = (1 - share) * places.place_mm[start] + share * places.place_mm[end]
+    bend = 0.5 * ACCEL_MM_S2 * (t1 - t0) * (t2 - t1)
+    base2 = ((1 - share) * places.error_mm[start]) ** 2 + (share * places.error_mm[end]) ** 2
+    spread2 = base2[:, None] + places.error_mm[middle][None] ** 2 + 1.5 * SMALLEST_MM**2 + bend**2
+    distance2 = ((places.place_mm[middle][None] - expected[:, None]) ** 2 / spread2).sum(-1)
+    pair, b = np.nonzero(distance2 < 0.6 * GATE2)
+    brightness = np.log(places.snr[np.stack([start[pair], middle[b], end[pair]])])
+    speed = np.sqrt(((places.place_mm[start] - places.place_mm[end]) ** 2).sum(-1))[pair] / reach
+    cost = distance2[pair, b] + np.ptp(brightness, axis=0) / FADE_SNR + 6.0 * speed
+    return np.column_stack([start[pair], middle[b], end[pair]]), cost
+
+
+def _new_track(three: np.ndarray, places: Places) -> _Track:
+    time = places.time_s[places.index[three]]
+    tau = time - time[2]
+    design = np.column_stack([np.ones(3), tau])
+    noise2 = places.error_mm[three] ** 2 + SMALLEST_MM**2
+    state, cov = np.empty((2, 2)), np.empty((2, 2, 2))
+    for axis in (0, 1):
+        weighted = design / noise2[:, axis, None]
+        cov[axis] = np.linalg.inv(design.T @ weighted)
+        state[:, axis] = cov[axis] @ weighted.T @ places.place_mm[three, axis]
+    return _Track([int(p) for p in three], float(time[2]), state, cov)
+
+
+def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> list[np.ndarray]:
+    """Join ends to beginnings where both tracks, carried into the gap, meet; repeated until nothing joins."""
+    tracks = [track for track in tracks if len(track) >= 4]
+    while len(tracks) > 1:
+        cost = _gap_costs(tracks, places)
+        if not np.isfinite(cost).any():
+            break
+        table = np.where(np.isfinite(cost), cost - 2 * GATE2, 0.0)
+        pairs = [(a, b) for a, b in zip(*linear_sum_assignment(table), strict=True) if np.isfinite(cost[a, b])]
+        if not pairs:
+            break
+        tracks = _joined(tracks, pairs)
+    return tracks
+
+
+def _joined(tracks: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[np.ndarray]:
+    after = dict(pairs)
+    started = set(range(len(tracks))) - set(after.values())
+    result = []
+    for k in sorted(started):
+        chain = [tracks[k]]
+        while k in after:
+            k = after[k]
+            chain.append(tracks[k])
+        result.append(np.concatenate(chain))
+    return result
+
+
+def _gap_costs(tracks: list[np.ndarray], places: Places) -> np.ndarray:
+    """Squared normalised misfit in place and velocity of end a and beginning b, inf where they cannot be one."""
+    ends = [_line(track[-6:], places, last=True) for track in tracks]
+    starts = [_line(track[:6], places, last=False) for track in tracks]
+    cost = np.full((len(tracks), len(tracks)), np.inf)
+    for a, (time_a, state_a, cov_a) in enumerate(ends):
+        for b, (time_b, state_b, cov_b) in enumerate(starts):
+            gap = time_b - time_a
+            missed = places.index[tracks[b][0]] - places.index[tracks[a][-1]] - 1
+            lasted = min(time_a - places.time_s[places.index[tracks[a][0]]],
+                         places.time_s[places.index[tracks[b][-1]]] - time_b)
+            if a == b or gap <= 0 or (missed > 3 * MISSES and gap > 0.5 * lasted) or gap > 2 * lasted:
+                continue
+            push2 = ACCEL_MM_S2**2 * np.array([gap**4 / 4, gap**2])
+            step = np.array([[1.0, gap], [0.0, 1.0]])
+            off = step @ state_a - state_b
+            moved = np.array([step @ cov_a[axis] @ step.T for axis in (0, 1)])
+            spread2 = np.array([np.diag(moved[axis] + cov_b[axis]) + push2 for axis in (0, 1)]).T
+            spread2[0] += SMALLEST_MM**2
+            total = float((off**2 / spread2).sum())
+            if total < GATE2 and spread2[0].max() < 25.0:    # a meeting place known to 5 Mm says something
+                cost[a, b] = total
+    return cost
+
+
+def _line(points: np.ndarray, places: Places, *, last: bool) -> tuple[float, np.ndarray, np.ndarray]:
+    """Straight line through a few points: time, state and covariance at its end or beginning."""
+    time = places.time_s[places.index[points]]
+    at = float(time[-1] if last else time[0])
+    design = np.column_stack([np.ones(len(points)), time - at])
+    noise2 = places.error_mm[points] ** 2 + SMALLEST_MM**2
+    state, cov = np.empty((2, 2)), np.empty((2, 2, 2))
+    for axis in (0, 1):
+        weighted = design / noise2[:, axis, None]
+        cov[axis] = np.linalg.inv(design.T @ weighted)
+        state[:, axis] = cov[axis] @ weighted.T @ places.place_mm[points, axis]
+    return at, state, cov

@@ -1,0 +1,118 @@
+"""Everything that moves on the strips: knots, fronts, slits with ridges and oscillations, and what it means."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from promtrack.errors import SettingsError
+from promtrack.motion.front import follow_front
+from promtrack.motion.knots import KnotPoints, find_knots
+from promtrack.motion.meaning import front_meaning, knot_meaning
+from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion
+from promtrack.motion.sectors import propose_sectors
+from promtrack.motion.tracks import TRIALS, track_knots
+from promtrack.settings import MotionSettings
+from promtrack.strip.records import Strip
+
+__all__ = ["measure_motion"]
+
+HEADLINES = 5       # knots that get a sentence
+SLOW_KM_S = 30.0    # a cadence that cannot follow even this is too slow for most prominences
+
+
+def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), scale_err: float = 0.0,
+                   clock_err: float = 0.0, seed: int = 0,
+                   progress: Callable[[int, int], None] | None = None) -> Motion:
+    """Measure all motion on a run's strips.
+
+    Parameters
+    ----------
+    motion : section of the settings
+    scale_err, clock_err : relative 1-sigma errors of the scale and of the clock's rate, kept apart from random errors
+    seed : of the trials; the same seed gives the same result
+    progress : called with the strips searched so far and their number
+
+    Raises
+    ------
+    SettingsError : a sector or a slit of `motion` cannot be read or lies outside the strips
+    """
+    rng = np.random.default_rng(seed)
+    sectors = tuple(_read_sector(text) for text in motion.sectors)
+    points = find_knots(strip, motion=motion, progress=progress)
+    knots, chance = track_knots(strip, points, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
+    fronts = _fronts(strip, sectors, motion, rng)
+    notes = _notes(strip, points, knots)
+    control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
+                      tolerated=motion.false_alarms, notes=notes)
+    return Motion(knots=knots, fronts=fronts, slits=(), ridges=(), oscillations=(), control=control,
+                  meanings=_meanings(knots, fronts, strip.geometry.limb_mm, scale_err, clock_err),
+                  scale_err=scale_err, clock_err=clock_err)
+
+
+_METHOD = ("A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance tracks are "
+           "counted in the same strips with their times scrambled ({trials} times, {found} tracks in all), and the knot must "
+           "have travelled farther than a standing structure of its size seems to when its brightness changes.")
+
+
+def _read_sector(text: str) -> tuple[float, float]:
+    first, dash, last = text.strip().rpartition("-")
+    try:
+        if not dash:
+            raise ValueError
+        return float(first), float(last)
+    except ValueError:
+        raise SettingsError(f"sector '{text}' cannot be read", where="motion.sectors",
+                            remedy="give it as FROM-TO in degrees, for instance 62-75") from None
+
+
+def _fronts(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings,
+            rng: np.random.Generator) -> tuple[Front, ...]:
+    """Fronts in the sectors asked for and in the most active ones."""
+    wanted = list(sectors) or list(propose_sectors(strip))
+    fronts = []
+    for first, last in wanted:
+        front = follow_front(strip, first, last, number=len(fronts) + 1, trials=len(wanted),
+                             false_alarms=motion.false_alarms, rng=rng)
+        if front is not None:
+            fronts.append(front)
+    return tuple(fronts)
+
+
+def _notes(strip: Strip, points: KnotPoints, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
+    notes = []
+    if len(strip) < 2:
+        return ("a single strip shows no motion",)
+    cadence = float(np.median(np.diff(strip.time_s)))
+    spacing = _spacing_mm(strip, points)
+    # Half the spacing: beyond it the nearest point of the next strip is more often another knot.
+    limit = 0.5e3 * spacing / cadence
+    fastest = max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0)
+    if limit < max(fastest, SLOW_KM_S):
+        notes.append(f"the cadence of {cadence:.0f} s is too slow for the motion: knots stand {spacing:.0f} Mm apart, so one "
+                     f"faster than {limit:.0f} km/s moves more than half their spacing between frames and may be confused "
+                     "with its neighbour; take frames more often")
+    return tuple(notes)
+
+
+def _spacing_mm(strip: Strip, points: KnotPoints) -> float:
+    """Median distance of a point to the nearest other point of the same strip, inf where there are no two."""
+    geometry = strip.geometry
+    nearest = []
+    edges = np.searchsorted(points.index, np.arange(len(strip) + 1))
+    for first, last in zip(edges, edges[1:], strict=False):
+        if last - first > 1:
+            row, column = points.row[first:last], points.column[first:last]
+            wide = geometry.mm_per_column(geometry.height_mm(row.mean()))
+            apart = np.hypot((row[:, None] - row) * geometry.mm_per_row, (column[:, None] - column) * wide)
+            np.fill_diagonal(apart, np.inf)
+            nearest.append(apart.min(axis=1))
+    return float(np.median(np.concatenate(nearest))) if nearest else float("inf")
+
+
+def _meanings(knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...], limb_mm: float, scale_err: float,
+              clock_err: float) -> tuple[Meaning, ...]:
+    words = [front_meaning(front, limb_mm, scale_err=scale_err, clock_err=clock_err) for front in fronts]
+    words += [knot_meaning(knot, limb_mm) for knot in knots[:HEADLINES] if knot.moving]
+    return tuple(word for word in words if word is not None)
