@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
+from promtrack.errors import InputError
+
 __all__ = ["Rejected", "Sequence", "SolarHeader", "TimeReport"]
 
 
@@ -61,6 +63,7 @@ class Sequence:
     unreadable: tuple[Rejected, ...] = ()
     header: SolarHeader | None = None
     decode_is_costly: bool = False  # compressed or video: worth keeping decoded frames
+    notes: tuple[str, ...] = ()     # one sentence each: how colour, bad pixels and calibration were treated
 
     def __len__(self) -> int:
         return len(self.names)
@@ -74,13 +77,25 @@ class Sequence:
         """Frame `index`; raises InputError, naming the file, if it cannot be decoded."""
         return self.read(index)
 
-    def frames(self, indices: Iterable[int] | None = None, *, ahead: int = 3) -> Iterator[tuple[int, np.ndarray]]:
-        """Frames in the order asked for, decoded in the background up to `ahead` frames in advance."""
+    def frames(self, indices: Iterable[int] | None = None, *, ahead: int = 3,
+               spoiled: Callable[[int, InputError], None] | None = None) -> Iterator[tuple[int, np.ndarray]]:
+        """Frames in the order asked for, decoded in the background up to `ahead` frames in advance.
+
+        A frame that cannot be decoded raises InputError, unless `spoiled` is given: then it is told the
+        index and the error, and the next frame follows.
+        """
         wanted = list(range(len(self)) if indices is None else indices)
         with ThreadPoolExecutor(max_workers=1, thread_name_prefix="decode") as pool:
             waiting = [pool.submit(self.read, i) for i in wanted[:ahead]]
             for position, index in enumerate(wanted):
-                frame = waiting.pop(0).result()
+                decoded = waiting.pop(0)
                 if position + ahead < len(wanted):
                     waiting.append(pool.submit(self.read, wanted[position + ahead]))
+                try:
+                    frame = decoded.result()
+                except InputError as error:
+                    if spoiled is None:
+                        raise
+                    spoiled(index, error)
+                    continue
                 yield index, frame

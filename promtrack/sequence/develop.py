@@ -1,0 +1,74 @@
+"""From a frame as stored to a frame as displayed: colour to luminance, rows top-down, the machine's own byte order.
+
+Colour. A narrow-band picture of the Sun taken through a colour sensor has its light in the red photosites alone; the other
+channels hold noise. So where one channel carries most of the light it is taken alone, and saturation stays visible;
+otherwise (grey stored as colour, false colour) the plain mean of the three is taken, which grows with brightness in any
+usual palette. The choice is made once for a sequence, on its first frame.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from promtrack.errors import InputError
+
+__all__ = ["Plan", "channel_plan", "develop"]
+
+Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
+
+_ALONE = 0.6  # share of the light that makes a channel stand for the whole; 0.33 would be grey
+_DEMOSAIC = {"rggb": cv2.COLOR_BayerRGGB2RGB, "bggr": cv2.COLOR_BayerBGGR2RGB,
+             "grbg": cv2.COLOR_BayerGRBG2RGB, "gbrg": cv2.COLOR_BayerGBRG2RGB}
+
+
+def channel_plan(stored: np.ndarray, colour: str) -> Plan:
+    """The channel that carries the light, or None where no channel stands out."""
+    rgb = _as_rgb(stored, colour)
+    if rgb.ndim == 2:
+        return None
+    sample = rgb[::4, ::4].reshape(-1, 3).astype(np.float32)
+    sample = sample[np.isfinite(sample).all(axis=1)]
+    if not len(sample):
+        return None
+    light = np.maximum(sample.mean(axis=0) - np.percentile(sample, 1, axis=0), 0.0)
+    best = int(np.argmax(light))
+    return best if light[best] > _ALONE * light.sum() > 0 else None
+
+
+def develop(stored: np.ndarray, colour: str, plan: Plan, turn_rows: bool) -> np.ndarray:
+    """The frame as displayed: 2-D, contiguous, uint8, uint16 or float32; values that are not finite become 0."""
+    grey = _luminance(_as_rgb(stored, colour), plan)
+    if turn_rows:
+        grey = grey[::-1]
+    if grey.dtype.kind == "u" and grey.dtype.itemsize <= 2:
+        return np.ascontiguousarray(grey, grey.dtype.newbyteorder("="))
+    with np.errstate(over="ignore", invalid="ignore"):
+        counts = np.ascontiguousarray(grey, np.float32)
+    if not np.isfinite(counts).all():
+        counts = np.nan_to_num(counts, copy=True, nan=0.0, posinf=0.0, neginf=0.0)
+    return counts
+
+
+def _as_rgb(stored: np.ndarray, colour: str) -> np.ndarray:
+    if stored.ndim == 2:
+        if colour not in _DEMOSAIC:
+            return stored
+        native = np.ascontiguousarray(stored, stored.dtype.newbyteorder("="))
+        if native.dtype.kind != "u" or native.dtype.itemsize > 2:
+            raise InputError("raw colour needs 8-bit or 16-bit frames", remedy="set camera.bayer to none")
+        return cv2.cvtColor(native, _DEMOSAIC[colour])
+    if stored.shape[2] < 3:
+        return stored[..., 0]
+    return stored[..., 2::-1] if colour == "bgr" else stored[..., :3]
+
+
+def _luminance(rgb: np.ndarray, plan: Plan) -> np.ndarray:
+    if rgb.ndim == 2:
+        return rgb
+    if plan is not None:
+        return rgb[..., plan]
+    native = np.ascontiguousarray(rgb, rgb.dtype.newbyteorder("="))
+    if native.dtype.itemsize > 4:
+        return native.mean(axis=2)
+    return cv2.transform(native, np.full((1, 3), 1.0 / 3.0))

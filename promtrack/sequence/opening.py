@@ -1,0 +1,158 @@
+"""Open a recording: a folder, a film or a cube in, a Sequence out.
+
+Headers only are read here, and a few frames to learn how bright the camera can get.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.sequence.calibrate import Calibration, calibrated, load_calibration
+from promtrack.sequence.develop import Plan, channel_plan, develop
+from promtrack.sequence.found import Found
+from promtrack.sequence.fullscale import full_scale
+from promtrack.sequence.order import by_time
+from promtrack.sequence.readers import find_frames
+from promtrack.sequence.records import Rejected, Sequence, TimeReport
+from promtrack.sequence.solarheader import solar_header
+from promtrack.sequence.times import frame_times
+from promtrack.settings import CameraSettings, TimesSettings
+
+__all__ = ["open_sequence", "sequence_from_arrays"]
+
+_SAMPLES = 5  # frames decoded on opening, spread over the sequence
+
+
+def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),  # noqa: B008 (frozen)
+                  camera: CameraSettings = CameraSettings()) -> Sequence:  # noqa: B008
+    """The recording at `path`, ordered by time; frames are read when asked for.
+
+    Parameters
+    ----------
+    path : a folder of TIFF, PNG, JPEG or FITS files or of films, one film, one multi-page TIFF or one FITS cube
+
+    Raises
+    ------
+    InputError : fewer than two frames can be used, with the reason
+    SettingsError : a setting of `times` or `camera` cannot be used
+    """
+    path = Path(path)
+    found, left_out = find_frames(path, bayer=camera.bayer)
+    try:
+        found, odd = _alike([_as_set(frame, camera) for frame in found])
+        timed = frame_times(found, times, path if path.is_dir() else path.parent)
+        ordered, times_utc, report, untimed = by_time(found, timed)
+    except InputError as error:
+        raise error.at(str(path)) from None
+    left_out = [*left_out, *odd, *untimed]
+    if len(ordered) < 2:
+        raise InputError(f"has {len(ordered)} usable frame{'s' * (len(ordered) != 1)}, at least 2 are needed"
+                         + (f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""),
+                         where=str(path), remedy="give the folder or film of a whole recording")
+    samples, plan, unreadable = _samples(ordered, str(path))
+    calibration = load_calibration(camera, ordered[0].shape, plan)
+    full = full_scale(samples, ordered[0])
+    return Sequence(path, tuple(frame.name for frame in ordered), times_utc, timed.exposure_s, ordered[0].shape, full,
+                    _reader(ordered, plan, calibration, full), report, tuple(left_out), solar_header(ordered[0]),
+                    any(frame.costly for frame in ordered), _notes(ordered[0], plan, calibration))
+
+
+def _as_set(frame: Found, camera: CameraSettings) -> Found:
+    """The frame with the order of rows and the colour pattern that the user has set."""
+    if camera.rows != "auto":
+        frame = replace(frame, bottom_up=camera.rows == "bottom-up")
+    if camera.bayer == "auto" or frame.colour in ("rgb", "bgr"):
+        return frame
+    return replace(frame, colour="mono" if camera.bayer == "none" else camera.bayer)
+
+
+def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
+    """The frames of the commonest size and depth, and the others."""
+    sizes = Counter((frame.shape, frame.kind) for frame in frames)
+    (usual, count), *others = sizes.most_common()
+    if others and 2 * count <= len(frames):
+        kinds = ", ".join(f"{n} of {shape[1]} x {shape[0]} {kind}" for (shape, kind), n in sizes.most_common(4))
+        raise InputError(f"holds frames of different sizes or depths, and no kind is in the majority ({kinds})",
+                         remedy="put each recording into a folder of its own")
+    odd = [Rejected(f.name, f"is {f.shape[1]} x {f.shape[0]} {f.kind}, the others are {usual[0][1]} x {usual[0][0]} {usual[1]}")
+           for f in frames if (f.shape, f.kind) != usual]
+    return [f for f in frames if (f.shape, f.kind) == usual], odd
+
+
+def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan, int]:
+    """A few developed frames, and the channel that carries the light; frames that cannot be decoded are passed over."""
+    samples, plan, failed = [], None, None
+    for index in np.unique(np.linspace(0, len(frames) - 1, _SAMPLES).round().astype(int)):
+        frame = frames[index]
+        try:
+            stored = frame.read()
+            if not samples:
+                plan = channel_plan(stored, frame.colour)
+            samples.append(develop(stored, frame.colour, plan, frame.bottom_up))
+        except InputError as error:
+            failed = failed or error.at(frame.name)
+    if not samples:
+        raise InputError(f"not one of the frames tried can be decoded ({failed})", where=where, remedy=failed.remedy)
+    return samples, plan, failed is not None
+
+
+def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None, full: float) -> Callable[[int], np.ndarray]:
+    def read(index: int) -> np.ndarray:
+        frame = frames[index]
+        try:
+            shown = develop(frame.read(), frame.colour, plan, frame.bottom_up)
+        except InputError as error:
+            raise error.at(frame.name) from None
+        except (OSError, MemoryError) as error:
+            raise InputError(f"cannot be read ({error})", where=frame.name, remedy="copy it again from the camera") from None
+        if shown.shape != frame.shape:
+            raise InputError(f"has {shown.shape[1]} x {shown.shape[0]} pixels, expected {frame.shape[1]} x {frame.shape[0]}",
+                             where=frame.name, remedy="copy it again from the camera")
+        return shown if calibration is None else calibrated(shown, calibration, full)
+    return read
+
+
+def _notes(frame: Found, plan: Plan, calibration: Calibration | None) -> tuple[str, ...]:
+    notes = []
+    if frame.colour != "mono":
+        how = "the mean of the channels" if plan is None else f"the {('red', 'green', 'blue')[plan]} channel, which carries the light"
+        notes.append(f"colour ({frame.colour}) was turned to luminance: {how}")
+    if frame.kind == "float":
+        notes.append("pixels that are not finite numbers count as 0")
+    return (*notes, *(calibration.notes if calibration else ()))
+
+
+def sequence_from_arrays(frames: Iterable[np.ndarray], times_utc: np.ndarray, *, full_scale: float,
+                         name: str = "frames") -> Sequence:
+    """A Sequence of frames that are in memory already (a list, or an (n, rows, columns) array), in order of time.
+
+    Parameters
+    ----------
+    frames : 2-D arrays of one shape, row 0 on top; uint8, uint16 or anything that float32 can hold
+    times_utc : (n,) datetime64, middle of each exposure
+    full_scale : value at which the camera saturates
+
+    Raises
+    ------
+    ValueError : wrong shapes, fewer than two frames, or a time that is missing
+    """
+    held = frames if isinstance(frames, np.ndarray) else list(frames)
+    moments = np.asarray(times_utc, "datetime64[us]")
+    if len(held) < 2 or moments.shape != (len(held),) or np.isnat(moments).any():
+        raise ValueError(f"times_utc must have shape ({len(held)},) without NaT for at least 2 frames, got {moments.shape}")
+    shapes = {np.shape(frame) for frame in held}
+    if len(shapes) != 1 or len(next(iter(shapes))) != 2:
+        raise ValueError(f"frames must be 2-D and of one shape, got {sorted(shapes)}")
+    order = np.argsort(moments, kind="stable")
+    names = tuple(f"{name}#{i}" for i in order)
+
+    def read(index: int) -> np.ndarray:
+        return develop(np.asarray(held[order[index]]), "mono", None, False)
+    return Sequence(Path(name), names, moments[order], np.nan, next(iter(shapes)), float(full_scale), read,
+                    TimeReport("table", "times given with the frames", ()))

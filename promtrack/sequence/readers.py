@@ -1,0 +1,144 @@
+"""What kind of file it is: a folder or a file in, found frames and files left out out.
+
+The kind is told by the content, never by the name; the name only decides whether a file that is no picture was meant to be one.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+from promtrack.errors import InputError
+from promtrack.sequence.capture import HEADER, capture_frames, is_capture
+from promtrack.sequence.fitsfile import fits_frames, opened
+from promtrack.sequence.found import Found
+from promtrack.sequence.records import Rejected
+from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
+from promtrack.sequence.video import video_frames
+
+__all__ = ["find_frames", "frames_of_file", "natural_key"]
+
+_STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
+_FILM_NAMES = frozenset((".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv", ".ser"))
+
+
+def natural_key(name: str) -> tuple:
+    """Order in which a person would list the names: frame2 before frame10."""
+    return tuple((0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in re.split(r"(\d+)", name)), name
+
+
+def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[Rejected]]:
+    """All frames in natural file order, and the files that were meant as pictures but are none.
+
+    Raises
+    ------
+    InputError : the path is missing or unreadable, or holds no frame at all
+    """
+    files = _files(path)
+    alone = len(files) == 1
+    frames, left_out = [], []
+    for file in files:
+        try:
+            frames += frames_of_file(file, alone=alone, bayer=bayer)
+        except InputError as error:
+            if path.is_file():
+                raise error.at(str(path)) from None
+            left_out.append(Rejected(file.name, error.what))
+    if not frames:
+        raise _nothing(path, left_out)
+    return frames, left_out
+
+
+def _files(path: Path) -> list[Path]:
+    try:
+        if path.is_dir():
+            with os.scandir(path) as entries:
+                names = [entry.name for entry in entries if not entry.name.startswith(".") and not _is_folder(entry)]
+            return [path / name for name in sorted(names, key=natural_key)]
+        path.stat()
+        return [path]
+    except FileNotFoundError:
+        raise InputError("is not there", where=str(path), remedy="check the path") from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"cannot be read ({getattr(error, 'strerror', None) or error})", where=str(path),
+                         remedy="check the path and the right to read it") from None
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:  # a symbolic link that leads to itself
+        return False
+
+
+def frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Found]:
+    """Frames of one file, by its content; an empty list where it is no picture and does not claim to be one.
+
+    Raises
+    ------
+    InputError : the file is damaged, or its name promises a picture that is not there
+    """
+    suffix = file.suffix.lower()
+    claims = alone or suffix in _STILL_NAMES | _FILM_NAMES
+    try:
+        if not file.is_file():
+            raise InputError("is not a file that can be read", remedy="remove the link, or mend it")
+        size = file.stat().st_size
+        with file.open("rb") as opened_file:
+            head = opened_file.read(HEADER)
+        return _by_content(file, head, size, suffix, alone=alone, bayer=bayer) if claims or _kind(head) else []
+    except OSError as error:
+        if not claims:
+            return []
+        raise InputError(f"cannot be read ({error.strerror or error})", remedy="check the right to read it") from None
+
+
+def _kind(head: bytes) -> str:
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "tiff"
+    if head[:8] == b"\x89PNG\r\n\x1a\n":
+        return "png"
+    if head[:3] == b"\xff\xd8\xff":
+        return "jpeg"
+    if head[:9] == b"SIMPLE  =":
+        return "fits"
+    if (head[:4] == b"RIFF" and head[8:12] == b"AVI ") or head[:4] == b"\x1a\x45\xdf\xa3" or head[4:8] in (
+            b"ftyp", b"moov", b"mdat", b"wide"):
+        return "film"
+    if is_capture(head):
+        return "capture"
+    return "gzip" if head[:2] == b"\x1f\x8b" else ""
+
+
+def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool, bayer: str) -> list[Found]:
+    if size == 0:
+        raise InputError("is empty (0 bytes)", remedy="copy it again from the camera, or remove it")
+    kind = _kind(head)
+    if kind == "gzip":
+        with opened(file) as unzipped:
+            kind = "fits" if unzipped.read(9) == b"SIMPLE  =" else ""
+    if kind == "tiff":
+        return tiff_frames(file, size)
+    if kind == "png":
+        return png_frames(file, size)
+    if kind == "jpeg":
+        return jpeg_frames(file, size)
+    if kind == "fits":
+        return fits_frames(file, size, alone=alone)
+    if kind == "capture":
+        return capture_frames(file, size)
+    if kind == "film" or suffix in _FILM_NAMES:
+        return video_frames(file, bayer=bayer)
+    raise InputError("is neither a TIFF, PNG, JPEG or FITS picture nor a film", remedy="save it in one of these formats")
+
+
+def _nothing(path: Path, left_out: list[Rejected]) -> InputError:
+    if left_out:
+        return InputError(f"holds no frame that can be read; {left_out[0].file} {left_out[0].reason}", where=str(path),
+                          remedy=f"see to the {len(left_out)} files in it" if len(left_out) > 1 else "see to that file")
+    if path.is_dir():
+        inner = sorted(entry.name for entry in path.iterdir() if entry.is_dir() and not entry.name.startswith("."))
+        hint = f"it has the folder '{inner[0]}': give that instead" if inner else "give the folder that holds the frames"
+        return InputError("holds no pictures (TIFF, PNG, JPEG, FITS or a film)", where=str(path), remedy=hint)
+    return InputError("holds no pictures", where=str(path), remedy="give a folder of frames or a film")

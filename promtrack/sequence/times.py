@@ -1,0 +1,276 @@
+"""When each frame was taken: found frames and settings in, UTC times and a report out.
+
+Each source answers for all frames at once, with NaT for a frame it knows nothing about. With times.source = auto the first
+source of the list that knows the time of most frames is taken. Nothing is repaired: what is odd is reported.
+FITS keywords: FITS Standard 4.0, section 9 (Rots et al. 2015, A&A 574, A36), and the SOLARNET schema for DATE-BEG,
+XPOSURE and TEXPOSUR.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+
+import numpy as np
+
+from promtrack.errors import InputError, SettingsError
+from promtrack.sequence.cards import number, text
+from promtrack.sequence.found import Found
+from promtrack.sequence.records import TimeReport
+from promtrack.sequence.stamps import Stamp, find_by_pattern, find_stamp, parse_stamp, pattern_search
+from promtrack.sequence.tables import table_stamps
+from promtrack.sequence.zones import NO_TIME, read_zone, stamps_to_utc
+from promtrack.settings import TimesSettings
+
+__all__ = ["FrameTimes", "frame_times"]
+
+_GIVE = ("give them: --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
+         "or a table with the columns file and time: --set times.table=FILE")
+_EXPOSURE = ("EXPTIME", "XPOSURE", "TEXPOSUR", "EXPOSURE")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameTimes:
+    """Times of frames in file order."""
+
+    times_utc: np.ndarray      # (n,) datetime64[us], middle of the exposure where it is known; NaT: no time
+    exposure_s: float          # median, nan if unknown
+    report: TimeReport         # problems of the stamps themselves; those of the order are added later
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Answer:
+    times_utc: np.ndarray
+    detail: str
+    problems: tuple[str, ...] = ()
+    exposure_s: float = np.nan
+
+
+def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> FrameTimes:
+    """Times of all frames from the source that the settings name, or from the first that knows most of them.
+
+    Raises
+    ------
+    InputError : no source knows the time of two frames or more
+    SettingsError : a zone, start, pattern or table that cannot be used
+    """
+    zone = read_zone(settings.zone)
+    best = None
+    for source, answer_of in _SOURCES.items():
+        if settings.source not in ("auto", source.partition(":")[0]) or (settings.source == "auto" and source == "file-date"):
+            continue
+        answer = answer_of(frames, settings, zone, folder)
+        known = 0 if answer is None else int(np.count_nonzero(~np.isnat(answer.times_utc)))
+        if best is None or known > best[0]:
+            best = known, source.partition(":")[0], answer
+        if 2 * known > len(frames):
+            break
+    if best is None or best[0] == 0:
+        raise InputError(_unknown(frames, settings), remedy=_GIVE)
+    _, source, answer = best
+    offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
+    return FrameTimes(answer.times_utc + offset, answer.exposure_s, TimeReport(source, answer.detail, answer.problems))
+
+
+def _unknown(frames: list[Found], settings: TimesSettings) -> str:
+    looked = {"auto": "headers, file names and camera data were looked at", "cadence": "times.start or times.cadence_s is missing",
+              "table": "the table names none of them", "names": "their names hold no stamp"}
+    what = "the film says nothing" if frames[0].count > 1 else "no frame says"
+    return f"{what} about when it was recorded ({looked.get(settings.source, 'times.source = ' + settings.source)})"
+
+
+def _within_file_s(frames: list[Found], settings: TimesSettings) -> np.ndarray:
+    """(n,) seconds since the first frame of the same file; nan where nothing tells."""
+    number_in_file = np.array([frame.number for frame in frames], float)
+    if settings.cadence_s > 0:
+        return number_in_file * settings.cadence_s
+    since = np.array([frame.stamps.since_start_s for frame in frames])
+    single = np.array([frame.count == 1 for frame in frames])
+    return np.where(single, np.where(np.isfinite(since), since, 0.0), since)
+
+
+def _shifted(times_utc: np.ndarray, seconds: np.ndarray) -> np.ndarray:
+    sane = np.isfinite(seconds) & (np.abs(seconds) < 1e9)
+    moved = times_utc + np.round(np.where(sane, seconds, 0.0) * 1e6).astype("timedelta64[us]")
+    return np.where(sane, moved, NO_TIME)
+
+
+def _in_files(frames: list[Found], settings: TimesSettings) -> str:
+    if all(frame.count == 1 for frame in frames):
+        return ""
+    return f" + {settings.cadence_s:g} s a frame" if settings.cadence_s > 0 else " + time within the file"
+
+
+def _from_fits(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+    if all(frame.stamps.fits is None for frame in frames):
+        return None
+    middles = [_fits_middle(frame.stamps.fits or {}) for frame in frames]
+    times, problems = stamps_to_utc([stamp for stamp, _, _ in middles], zone)
+    times = _shifted(times, np.array([shift for _, shift, _ in middles]) + _within_file_s(frames, settings))
+    labels = Counter(label for stamp, _, label in middles if stamp)
+    if len(labels) > 1:
+        problems.append("the frames have different time keywords: " + ", ".join(f"{k} ({n})" for k, n in labels.items()))
+    exposures = [exposure for frame in frames if (exposure := _exposure_s(frame.stamps.fits or {})) == exposure]
+    detail = labels.most_common(1)[0][0] if labels else ""
+    return _Answer(times, detail + _in_files(frames, settings), tuple(problems), _median(exposures))
+
+
+def _median(values: list[float]) -> float:
+    return float(np.median(values)) if values else np.nan
+
+
+def _exposure_s(cards: dict[str, object]) -> float:
+    exposure = number(cards, *_EXPOSURE)
+    return exposure if 0 <= exposure < 1e6 else np.nan
+
+
+def _fits_middle(cards: dict[str, object]) -> tuple[Stamp | None, float, str]:
+    """Stamp, seconds from it to the middle of the exposure, and the keywords used."""
+    begin, name = _fits_stamp(cards, "DATE-BEG"), "DATE-BEG"
+    if begin is None:
+        begin, name = _date_obs(cards), "DATE-OBS"
+    exposure = _exposure_s(cards)
+    if begin and exposure == exposure:
+        used = next(key for key in _EXPOSURE if number({key: cards.get(key)}, key) == number(cards, *_EXPOSURE))
+        return begin, exposure / 2, f"{name} + {used} / 2"
+    for middle in ("DATE-AVG", "DATE_AVG", "T_OBS", "MJD-AVG"):
+        stamp = _fits_stamp(cards, middle)
+        if stamp:
+            return stamp, 0.0, middle
+    end = _fits_stamp(cards, "DATE-END")
+    if begin and end and begin.scale == end.scale and begin.zone == end.zone:
+        return begin, (end.written - begin.written).total_seconds() / 2, f"middle of {name} and DATE-END"
+    if begin is None:
+        begin, name = _fits_stamp(cards, "MJD-BEG") or _fits_stamp(cards, "MJD-OBS"), "MJD-OBS"
+        return begin, 0.0 if exposure != exposure else exposure / 2, name + ("" if exposure != exposure else " + EXPTIME / 2")
+    return begin, 0.0, f"{name} (start of the exposure, whose length is not given)"
+
+
+def _date_obs(cards: dict[str, object]) -> Stamp | None:
+    date = text(cards, "DATE-OBS", "DATE_OBS")
+    clock = text(cards, "TIME-OBS", "UTSTART", "UT")
+    if len(date) == 10 and clock:
+        return _scaled(parse_stamp(f"{date}T{clock}"), cards)
+    return _scaled(parse_stamp(date), cards)
+
+
+def _fits_stamp(cards: dict[str, object], key: str) -> Stamp | None:
+    if key.startswith("MJD"):
+        days = number(cards, key)
+        if not 0 < days < 100_000:
+            return None
+        micros = np.datetime64("1858-11-17", "us") + np.timedelta64(round(days * 86400e6), "us")
+        return _scaled(Stamp(micros.astype(datetime)), cards)
+    return _scaled(parse_stamp(text(cards, key)), cards)
+
+
+def _scaled(stamp: Stamp | None, cards: dict[str, object]) -> Stamp | None:
+    """The stamp with the header's time system, which is UTC unless the header or the stamp says otherwise."""
+    system = text(cards, "TIMESYS").lower()
+    if stamp is None or stamp.scale != "utc" or stamp.zone is not None:
+        return stamp
+    if system in ("tai", "tt", "tdb", "tdt", "et"):
+        return replace(stamp, scale="tai" if system == "tai" else "tt")
+    return replace(stamp, zone=UTC) if system == "utc" else stamp
+
+
+def _from_table(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+    if not settings.table:
+        if settings.source == "table":
+            raise SettingsError("times.source is table, but times.table is empty", remedy="name the table: --set times.table=FILE")
+        return None
+    stamps, path = table_stamps(settings.table, folder)
+    times, problems = stamps_to_utc([_row_of(frame, stamps) for frame in frames], zone)
+    return _Answer(times, f"table {path.name}", tuple(problems))
+
+
+def _row_of(frame: Found, stamps: dict[str, Stamp]) -> Stamp | None:
+    return next((stamps[key] for key in (frame.name, f"{frame.file.stem}#{frame.number}") if key in stamps),
+                stamps.get(frame.file.name) or stamps.get(frame.file.stem) if frame.count == 1 else None)
+
+
+def _from_clock(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+    if all(frame.stamps.clock_utc is None for frame in frames):
+        return None
+    times = np.array([NO_TIME if f.stamps.clock_utc is None else f.stamps.clock_utc for f in frames], "datetime64[us]")
+    return _Answer(times, "stamps recorded with the frames")
+
+
+def _from_names(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+    if settings.pattern:
+        search = pattern_search(settings.pattern)
+        stamps = {name: find_by_pattern(name, settings.pattern, search) for name in {f.file.name for f in frames}}
+    else:
+        stamps = {name: find_stamp(Path(name).stem) or find_stamp(name) for name in {f.file.name for f in frames}}
+    # A film's name tells its start only; where the user has given the start, that counts.
+    given = settings.source == "auto" and bool(settings.start)
+    times, problems = stamps_to_utc([None if given and f.count > 1 else stamps[f.file.name] for f in frames], zone)
+    times = _shifted(times, _within_file_s(frames, settings))
+    how = f"pattern {settings.pattern}" if settings.pattern else "stamps in the file names"
+    return _Answer(times, how + _in_files(frames, settings), tuple(problems))
+
+
+def _from_exif(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+    if all(frame.stamps.exif is None for frame in frames):
+        return None
+    stamps = [_exif_stamp(frame) for frame in frames]
+    times, problems = stamps_to_utc(stamps, zone)
+    times = _shifted(times, _within_file_s(frames, settings))
+    exposure = _median([f.stamps.exif.exposure_s for f in frames if f.stamps.exif and np.isfinite(f.stamps.exif.exposure_s)])
+    if any(f.stamps.exif and f.stamps.exif.subsec for f in frames):
+        return _Answer(times, "EXIF DateTimeOriginal with decimals", tuple(problems), exposure)
+    return _Answer(times, "EXIF DateTimeOriginal in whole seconds", tuple(problems), exposure)
+
+
+def _exif_stamp(frame: Found) -> Stamp | None:
+    exif = frame.stamps.exif
+    if exif is None:
+        return None
+    decimals = f".{exif.subsec}" if exif.subsec.isdigit() else ""
+    offset = exif.offset if exif.offset == "Z" or exif.offset[:1] in ("+", "-") else ""
+    return parse_stamp(f"{exif.original}{decimals}{offset}") or parse_stamp(f"{exif.original}{decimals}")
+
+
+def _from_cadence(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+    if not settings.start:
+        return None
+    start = parse_stamp(settings.start)
+    if start is None:
+        raise SettingsError(f"times.start '{settings.start}' is no time", remedy="write it as 2026-05-17T09:31:20Z")
+    times, problems = stamps_to_utc([start], zone)
+    if settings.cadence_s > 0:
+        seconds = np.arange(len(frames)) * settings.cadence_s
+        return _Answer(_shifted(times, seconds), f"start {settings.start}, {settings.cadence_s:g} s a frame", tuple(problems))
+    if len({frame.file for frame in frames}) == 1 and frames[0].count > 1:
+        return _Answer(_shifted(times, _within_file_s(frames, settings)),
+                       f"start {settings.start} + time within the file", tuple(problems))
+    return None
+
+
+def _from_container(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+    created = {frame.stamps.created for frame in frames}
+    if created <= {""}:
+        return None
+    stamps = {text: parse_stamp(text) for text in created}
+    times, problems = stamps_to_utc([stamps[frame.stamps.created] for frame in frames], zone)
+    times = _shifted(times, _within_file_s(frames, settings))
+    problems.append("the times rest on the creation time in the film, which some recorders write at the end of the recording "
+                    "and in local time; compare with your notes")
+    return _Answer(times, "creation time of the film" + _in_files(frames, settings), tuple(problems))
+
+
+def _from_file_date(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+    moments = {file: np.datetime64(round(file.stat().st_mtime * 1e6), "us") for file in {f.file for f in frames}}
+    times = _shifted(np.array([moments[f.file] for f in frames]), _within_file_s(frames, settings))
+    return _Answer(times, "modification time of the files" + _in_files(frames, settings),
+                   ("file modification times tell when a file was written, and copying may change them",))
+
+
+# In the order in which auto tries them; the part behind the colon is for telling two kinds of one source apart.
+_SOURCES: dict[str, Callable[[list[Found], TimesSettings, tzinfo, Path], _Answer | None]] = {
+    "fits": _from_fits, "table": _from_table, "video:clock": _from_clock, "names": _from_names, "exif": _from_exif,
+    "cadence": _from_cadence, "video:container": _from_container, "file-date": _from_file_date,
+}

@@ -1,0 +1,202 @@
+"""Compressed and container video through ffmpeg: a file in, found frames out.
+
+One pass over the packets (nothing is decoded) gives the number of frames and their presentation times. Frames then come
+through one running ffmpeg; going back or far ahead starts it again at the wanted time.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import threading
+import weakref
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import imageio_ffmpeg
+import numpy as np
+
+from promtrack.errors import InputError, PromtrackError
+from promtrack.sequence.found import MOST_FRAMES, Found, Stamps, check_size
+
+__all__ = ["video_frames"]
+
+# Containers of moving pictures only; and nothing that would make ffmpeg open another file or the network.
+_GUARD = ("-protocol_whitelist", "file,pipe", "-format_whitelist",
+          "avi,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mpegts,mpeg,mpegvideo,asf,dv,ogg,flv,h264,hevc,m4v,mxf,nut,y4m,yuv4mpegpipe")
+_PROBE_S = 300.0       # longest wait for one pass over the packets
+_SKIP = 48             # frames ahead up to which reading on is cheaper than starting again
+_STREAM = re.compile(r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)")
+_CREATED = re.compile(r"creation_time\s*: (\S+)")
+
+
+@dataclass(frozen=True, slots=True)
+class _Film:
+    """What one file holds."""
+
+    path: Path
+    stream: int
+    rows: int
+    columns: int
+    pixels: str              # what ffmpeg is asked for
+    colour: str              # 'mono', 'rgb' or the pattern of raw colour
+    pts_s: np.ndarray        # (n,) presentation times, relative to the container's start
+    created: str
+
+
+class _Player:
+    """One running ffmpeg and its place in the film (an open resource)."""
+
+    def __init__(self, film: _Film):
+        self.film = film
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._next = 0
+        self._closing: Callable[[], object] | None = None
+
+    def frame(self, index: int) -> np.ndarray:
+        """Frame `index` as stored; thread-safe. Raises InputError where it cannot be decoded."""
+        with self._lock:
+            if self._process is None or not self._next <= index <= self._next + _SKIP:
+                self._start(index)
+            while self._next < index:
+                self._pull()
+            return self._pull()
+
+    def _start(self, index: int) -> None:
+        self._stop()
+        film = self.film
+        # Half a frame early, so that rounding of the times cannot skip the wanted frame.
+        before = film.pts_s[index] - film.pts_s[index - 1] if index else 0.0
+        seek = ["-ss", f"{max(film.pts_s[index] - 0.5 * before, 0.0):.6f}"] if index else []
+        command = [_executable(), "-nostdin", "-v", "quiet", *_GUARD, "-noautorotate", *seek, "-i", f"file:{film.path}",
+                   "-map", f"0:{film.stream}", "-fps_mode", "passthrough", "-f", "rawvideo", "-c:v", "rawvideo", "-pix_fmt", film.pixels, "-"]
+        self._process = _started(command)
+        self._closing = weakref.finalize(self, _end, self._process)
+        self._next = index
+
+    def _stop(self) -> None:
+        if self._closing is not None:
+            self._closing()
+        self._process = self._closing = None
+
+    def _pull(self) -> np.ndarray:
+        film = self.film
+        shape = (film.rows, film.columns, 3) if film.colour == "rgb" else (film.rows, film.columns)
+        frame = np.empty(shape, _dtype(film.pixels))
+        view = memoryview(frame).cast("B")
+        got = 0
+        while got < len(view):
+            step = self._process.stdout.readinto(view[got:])
+            if not step:
+                index = self._next
+                self._stop()
+                raise InputError(f"frame {index} cannot be decoded: the film ends or is damaged there",
+                                 where=str(film.path), remedy="copy it again from the camera, or save it anew")
+            got += step
+        self._next += 1
+        return frame
+
+
+def video_frames(path: Path, *, bayer: str = "auto") -> list[Found]:
+    """All frames of the film. Raises InputError where ffmpeg sees no moving picture."""
+    film = _film(path)
+    player = _Player(film)
+    if film.colour == "mono" and film.pixels == "gray" and bayer in ("auto", "none"):
+        film, player = _coloured(film, player)
+    count = len(film.pts_s)
+    kind = "8-bit" if _dtype(film.pixels).itemsize == 1 else "16-bit"
+    return [Found(path, i, count, (film.rows, film.columns), kind, film.colour, _reader(player, i), True,
+                  Stamps(since_start_s=float(film.pts_s[i] - film.pts_s[0]), created=film.created)) for i in range(count)]
+
+
+def _reader(player: _Player, index: int) -> Callable[[], np.ndarray]:
+    return lambda: player.frame(index)
+
+
+def _coloured(film: _Film, player: _Player) -> tuple[_Film, _Player]:
+    """A compressed film whose first frame is coloured is read as colour, so that the right channel can be taken."""
+    in_colour = _Player(_Film(film.path, film.stream, film.rows, film.columns, "rgb24", "rgb", film.pts_s, film.created))
+    sample = in_colour.frame(0)[::4, ::4].astype(np.int16)
+    # 12 of 255: more than the rounding of 4:2:0 colour makes of grey.
+    coloured = np.abs(sample[..., 0] - sample[..., 2]).mean() > 12 or np.ptp(sample, axis=2).mean() > 12
+    return (in_colour.film, in_colour) if coloured else (film, player)
+
+
+def _film(path: Path) -> _Film:
+    banner = _listened([_executable(), "-hide_banner", "-nostdin", *_GUARD, "-i", f"file:{path}"], path)[1]
+    found = _STREAM.search(banner)
+    if not found:
+        raise InputError("holds no moving picture that ffmpeg can read", remedy="save it as AVI, MP4, MOV or MKV")
+    stream, stored, columns, rows = int(found[1]), found[2], int(found[3]), int(found[4])
+    check_size(rows, columns)
+    pixels, colour = _asked_for(stored)
+    created = _CREATED.search(banner)
+    return _Film(path, stream, rows, columns, pixels, colour, _presentation_s(path, stream), created[1] if created else "")
+
+
+def _asked_for(stored: str) -> tuple[str, str]:
+    """Pixel format to ask ffmpeg for, at the full depth of the stored one, and what it holds."""
+    if stored.startswith("bayer_"):
+        return stored, stored[6:10]
+    deep = bool(re.search(r"(9|10|12|14|16|32)(le|be)$|^rgb48|^bgr48|^rgba64|^bgra64|^(p0|p2|p4)1[026]|^x2|f\d\d", stored))
+    if stored.startswith(("gray", "ya", "mono")):
+        return ("gray16le" if deep else "gray"), "mono"
+    if stored.startswith(("rgb", "bgr", "gbr", "pal8", "0rgb", "0bgr", "argb", "abgr", "x2rgb", "x2bgr")):
+        return ("rgb48le" if deep else "rgb24"), "rgb"
+    return ("gray16le" if deep else "gray"), "mono"
+
+
+def _dtype(pixels: str) -> np.dtype:
+    if pixels.endswith("16be"):
+        return np.dtype(">u2")
+    return np.dtype("<u2") if pixels.endswith(("16le", "48le")) else np.dtype("u1")
+
+
+def _presentation_s(path: Path, stream: int) -> np.ndarray:
+    """(n,) presentation time of every packet, ascending, relative to the container's start."""
+    command = [_executable(), "-nostdin", "-v", "quiet", *_GUARD, "-i", f"file:{path}", "-map", f"0:{stream}",
+               "-c", "copy", "-f", "framecrc", "-"]
+    listing = _listened(command, path)[0]
+    base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
+    ticks = [line.split(",")[2].strip() for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 4]
+    if not base or not ticks:
+        raise InputError("is cut short or damaged: not one frame is there", remedy="copy it again from the camera")
+    if len(ticks) > MOST_FRAMES:
+        raise InputError(f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}", remedy="cut it into parts")
+    return np.sort(np.array([int(t) for t in ticks]) * (int(base[1]) / int(base[2])))
+
+
+def _executable() -> str:
+    try:
+        return imageio_ffmpeg.get_ffmpeg_exe()
+    except RuntimeError:
+        raise PromtrackError("ffmpeg was not found", where="video",
+                             remedy="install it, or set the environment variable IMAGEIO_FFMPEG_EXE to its path") from None
+
+
+def _listened(command: list[str], path: Path) -> tuple[str, str]:
+    """What ffmpeg prints: standard output, standard error."""
+    try:
+        done = subprocess.run(command, capture_output=True, timeout=_PROBE_S, check=False, stdin=subprocess.DEVNULL)
+    except OSError as error:
+        raise InputError(f"ffmpeg cannot be started ({error.strerror})", where=str(path),
+                         remedy="install ffmpeg anew") from None
+    except subprocess.TimeoutExpired:
+        raise InputError(f"ffmpeg did not finish within {_PROBE_S:.0f} s", remedy="save the film anew") from None
+    return done.stdout.decode("utf-8", "replace"), done.stderr.decode("utf-8", "replace")
+
+
+def _started(command: list[str]) -> subprocess.Popen[bytes]:
+    try:
+        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, stdin=subprocess.DEVNULL,
+                                bufsize=0, pipesize=1 << 20)
+    except OSError as error:
+        raise InputError(f"ffmpeg cannot be started ({error.strerror})", where=command[0], remedy="install ffmpeg anew") from None
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    process.kill()
+    process.stdout.close()
+    process.wait()
