@@ -1,8 +1,10 @@
 """Synthetic recordings of the Sun's limb with known truth, for the demo, the tests and trials."""
 
+from promtrack.scene.files import write_scene
+from promtrack.scene.scenarios import read_scenario, scenario, scenario_names
 from promtrack.scene.scene import Scene, make_scene
 from promtrack.scene.spec import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SceneSpec, SwayingThread
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth, SwayTruth
 
 __all__ = ["Arch", "ArchKnot", "Eruption", "Filament", "FrontTruth", "Hedgerow", "Jump", "Knot", "KnotTruth", "Scene", "SceneSpec",
-           "SceneTruth", "SwayTruth", "SwayingThread", "make_scene"]
+           "SceneTruth", "SwayTruth", "SwayingThread", "make_scene", "read_scenario", "scenario", "scenario_names", "write_scene"]

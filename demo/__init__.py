@@ -1,0 +1,1 @@
+"""Scenario files of the demo; installed as `promtrack.scene.scenarios`."""

@@ -1,0 +1,80 @@
+"""Scenario files: TOML in, SceneSpec out.
+
+The files stand in `demo/` of the source tree and travel with the package as `promtrack.scene.scenarios`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import tomllib
+from importlib import resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any
+
+from promtrack.errors import SettingsError
+from promtrack.scene.spec import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SceneSpec, SwayingThread
+
+__all__ = ["read_scenario", "scenario", "scenario_names"]
+
+_CONTENT = {"hedgerows": Hedgerow, "arches": Arch, "filaments": Filament, "knots": Knot, "arch_knots": ArchKnot,
+            "eruptions": Eruption, "sways": SwayingThread, "jumps": Jump}
+
+
+def scenario_names() -> tuple[str, ...]:
+    """Names of the scenarios that come with the program, in alphabetical order."""
+    return tuple(sorted(item.name.removesuffix(".toml") for item in _folder().iterdir() if item.name.endswith(".toml")))
+
+
+def scenario(name: str) -> SceneSpec:
+    """The scenario of that name.
+
+    Raises
+    ------
+    SettingsError : there is none
+    """
+    if name not in scenario_names():
+        near = difflib.get_close_matches(name, scenario_names(), n=1)
+        raise SettingsError(f"there is no scenario '{name}'",
+                            remedy=f"did you mean '{near[0]}'?" if near else f"choose {', '.join(scenario_names())}")
+    return read_scenario(_folder() / f"{name}.toml")
+
+
+def read_scenario(file: Path | Traversable) -> SceneSpec:
+    """A scenario from a TOML file: the fields of SceneSpec, and tables [[hedgerows]], [[knots]], [[arch_knots]] and so on.
+
+    Raises
+    ------
+    SettingsError : not TOML, unknown field, or a value that makes no sense
+    """
+    where = file.name
+    try:
+        tree = tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(f"cannot be read ({error.strerror})", where=str(file), remedy="check the path") from None
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"is not valid TOML: {error}", where=where, remedy="start from a file in demo/") from None
+    content = {key: tuple(_record(_CONTENT[key], item, f"{where}, {key}") for item in tree.pop(key)) for key in tuple(_CONTENT) if key in tree}
+    content["knots"] = content.get("knots", ()) + content.pop("arch_knots", ())
+    return _record(SceneSpec, {"name": where.removesuffix(".toml"), "hedgerows": (), **tree, **content}, where)
+
+
+def _record(kind: type, values: dict[str, Any], where: str) -> Any:
+    known = [field.name for field in dataclasses.fields(kind)]
+    for key in values:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1)
+            raise SettingsError(f"unknown field '{key}'", where=where, remedy=f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known)}")
+    return kind(**{key: _frozen(value) for key, value in values.items()})
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(_frozen(item) for item in value) if isinstance(value, (list, tuple)) else value
+
+
+def _folder() -> Traversable:
+    try:
+        return resources.files("promtrack.scene.scenarios")
+    except ModuleNotFoundError:      # run from the source tree without an installation
+        return Path(__file__).parents[2] / "demo"
