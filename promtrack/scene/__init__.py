@@ -1,7 +1,7 @@
 """Synthetic recordings of the Sun's limb with known truth, for the demo, the tests and trials."""
 
 from promtrack.scene.files import write_scene
-from promtrack.scene.scenarios import read_scenario, scenario, scenario_names
+from promtrack.scene.scenario_files import read_scenario, scenario, scenario_names
 from promtrack.scene.scene import Scene, make_scene
 from promtrack.scene.spec import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SceneSpec, SwayingThread
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth, SwayTruth
