@@ -1,0 +1,155 @@
+"""What shines behind the prominences: sky and scattered light off the limb, the mean disc inside it, for one strip.
+
+Both change fast with height and slowly with angle. At each height a low-order polynomial in angle is fitted to the strip
+averaged over blocks of columns; blocks that stand out above it (prominences) are left out, and the fit repeats.
+Off the limb the coefficients are then smoothed along height, the more the farther out. Nothing is kept from one strip to
+the next, so a strip's backdrop does not depend on what came before it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from promtrack.strip.records import StripGeometry
+
+__all__ = ["Backdrop", "plan_backdrop"]
+
+BLOCKS = 96                 # blocks of columns, at most
+DEG_PER_TERM = 25.0         # the halo changes no faster with angle than polynomials of this reach follow
+MOST_TERMS = 6
+START_QUANTILE = 0.35       # at most about half of the limb may be covered by prominences at any height
+ROUNDS = 6
+ABOVE_SIGMA, BELOW_SIGMA = 2.5, 4.0
+SHARP_MM = 8.0              # below this height the fringe of spicules allows no smoothing along height
+WIDEST_MM = 12.0            # half-width of the smoothing far out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Backdrop:
+    """What a backdrop fit needs that is the same for all strips of one geometry."""
+
+    block: int                  # columns in a block
+    bins: np.ndarray            # (b,) first row of each bin of rows
+    basis: np.ndarray           # (terms, columns) polynomials in angle
+    block_basis: np.ndarray     # (terms, blocks)
+    off_limb: np.ndarray        # (b,) bool: outliers are bright there; on the disc they are dark as well
+    smoother: np.ndarray        # (rows, b) float32: coefficients of the bins to coefficients of the rows
+
+    def fit(self, strip: np.ndarray) -> np.ndarray:
+        """(rows, columns) backdrop of a strip; all nan where the strip shows too little for any.
+
+        Parameters
+        ----------
+        strip : (rows, columns) float32, nan where the frame shows nothing
+        """
+        level, seen = self._blocks(strip)
+        coefficients = _fit_rows(level, seen, self.block_basis, self.off_limb)
+        return _spread(self.smoother, coefficients) @ self.basis
+
+    def _blocks(self, strip: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Mean of each bin of rows x block of columns, and its share of pixels seen."""
+        rows, count = strip.shape[0], self.block_basis.shape[1]
+        used = strip[:, : count * self.block]
+        blocks = cv2.resize(used, (count, rows), interpolation=cv2.INTER_AREA)
+        seen = np.isfinite(blocks)
+        total = np.add.reduceat(np.where(seen, blocks, 0.0), self.bins, axis=0)
+        number = np.add.reduceat(seen.astype(np.float32), self.bins, axis=0)
+        return total / np.maximum(number, 1.0), number > 0
+
+
+def plan_backdrop(geometry: StripGeometry) -> Backdrop:
+    """Blocks, bins, polynomials and smoothing for a geometry."""
+    block = max(-(-geometry.columns // BLOCKS), 1)
+    count = max(geometry.columns // block, 1)
+    span_deg = geometry.columns * geometry.deg_per_column
+    terms = int(np.clip(1 + np.floor(span_deg / DEG_PER_TERM), 1, MOST_TERMS))
+    u = np.linspace(-1.0, 1.0, geometry.columns)
+    basis = np.polynomial.legendre.legvander(u, terms - 1).T
+    block_basis = basis[:, : count * block].reshape(terms, count, block).mean(axis=2)
+    bins = _bins(geometry)
+    centres = geometry.height_mm((bins + np.append(bins[1:], geometry.rows) - 1) / 2.0)
+    smoother = _smoother(geometry.height_mm(np.arange(geometry.rows)), centres)
+    return Backdrop(block, bins, basis.astype(np.float32), block_basis.astype(np.float32), centres > 0.0, smoother)
+
+
+def _bins(geometry: StripGeometry) -> np.ndarray:
+    """First row of each bin: single rows up to 8 Mm, then bins of about 2 Mm."""
+    sharp = int(np.clip(np.ceil(geometry.row(SHARP_MM)), 0, geometry.rows))
+    step = max(round(2.0 / geometry.mm_per_row), 1)
+    return np.concatenate([np.arange(sharp), np.arange(sharp, geometry.rows, step)]).astype(int)
+
+
+def _smoother(heights: np.ndarray, centres: np.ndarray) -> np.ndarray:
+    """Local quadratic regression along height, whose window widens from none at 8 Mm to 12 Mm either side."""
+    weights = np.zeros((len(heights), len(centres)), np.float32)
+    for row, height in enumerate(heights):
+        reach = min((height - SHARP_MM) * 0.75, WIDEST_MM)
+        near = np.flatnonzero(np.abs(centres - height) < reach) if reach > 0 else np.array([], int)
+        if len(near) < 4:
+            weights[row] = _linear(height, centres)
+            continue
+        d = (centres[near] - height) / reach
+        root = np.sqrt((1.0 - np.abs(d) ** 3) ** 3)
+        weights[row, near] = np.linalg.pinv(np.vander(d, 3, increasing=True) * root[:, None])[0] * root
+    return weights
+
+
+def _linear(height: float, centres: np.ndarray) -> np.ndarray:
+    """Weights of linear interpolation between the bins, nearest beyond the ends."""
+    weights = np.zeros(len(centres), np.float32)
+    upper = int(np.clip(np.searchsorted(centres, height), 1, len(centres) - 1))
+    share = np.clip((height - centres[upper - 1]) / (centres[upper] - centres[upper - 1]), 0.0, 1.0)
+    weights[upper - 1], weights[upper] = 1.0 - share, share
+    return weights
+
+
+def _fit_rows(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: np.ndarray) -> np.ndarray:
+    """(bins, terms) polynomial coefficients, prominences left out; nan where nothing is seen."""
+    terms = len(basis)
+    products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
+    damping = np.diag(1e-2 * np.arange(terms, dtype=np.float32))     # of higher terms where few blocks are left
+    centre = _quantile(level, seen, np.where(off_limb, START_QUANTILE, 0.5))
+    residual = level - centre[:, None]
+    for _ in range(ROUNDS):
+        kept = _ordinary(residual, seen, off_limb)
+        weight = kept.astype(np.float32)
+        number = weight.sum(axis=1)
+        normal = (weight @ products).reshape(-1, terms, terms) / np.maximum(number, 1.0)[:, None, None] + damping
+        right = (weight * (level - centre[:, None])) @ basis.T / np.maximum(number, 1.0)[:, None]
+        normal[:, 0, 0] += number == 0
+        coefficients = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+        residual = level - centre[:, None] - coefficients @ basis
+    coefficients[:, 0] += centre
+    coefficients[number < 3] = np.nan
+    return coefficients
+
+
+def _ordinary(residual: np.ndarray, seen: np.ndarray, off_limb: np.ndarray) -> np.ndarray:
+    """Blocks that belong to the backdrop: not far above it, nor (dust, filaments) far below."""
+    below = seen & (residual < 0)
+    # Blocks below the fit are free of prominences, so they tell the scatter.
+    sigma = 1.4826 * _quantile(-residual, below, 0.5) + 1e-6
+    upper = np.where(off_limb, ABOVE_SIGMA, BELOW_SIGMA) * sigma
+    return seen & (residual < upper[:, None]) & (residual > -BELOW_SIGMA * sigma[:, None])
+
+
+def _quantile(values: np.ndarray, seen: np.ndarray, share: np.ndarray | float) -> np.ndarray:
+    """Quantile of the seen values of each row; 0 where none is seen."""
+    ordered = np.sort(np.where(seen, values, np.inf), axis=1)
+    place = np.maximum((seen.sum(axis=1) - 1) * share, 0).astype(int)
+    picked = ordered[np.arange(len(ordered)), place]
+    return np.where(np.isfinite(picked), picked, 0.0).astype(np.float32)
+
+
+def _spread(smoother: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
+    """Coefficients of all rows; bins where too little is seen take those of the bins beside them."""
+    known = np.isfinite(coefficients[:, 0])
+    if not known.any():
+        return np.full((len(smoother), coefficients.shape[1]), np.nan, np.float32)
+    if not known.all():
+        place = np.arange(len(known))
+        coefficients = np.stack([np.interp(place, place[known], term[known]) for term in coefficients.T], axis=1)
+    return smoother @ coefficients.astype(np.float32)

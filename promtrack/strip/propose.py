@@ -1,0 +1,202 @@
+"""The paths worth a time-distance diagram: where a strip changes most beyond noise, and which way things move there.
+
+A knot leaves a streak in the map of temporal variance. The map, freed of noise and of what unsteady registration does to
+bright edges, is searched for the best radial path, the best limb-parallel path and the straight path with the most change
+along it; none may repeat another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from promtrack.strip.records import Strip, StripGeometry
+
+__all__ = ["activity_map", "propose_paths"]
+
+SAMPLED_STRIPS = 90
+SMOOTH_MM = 0.8             # 1-sigma blur before the variance: about a small knot
+LOWEST_MM = 3.0             # below lies the fringe of spicules, which changes everywhere
+CELL_MM = 1.5               # of the map that is searched
+LEAST_MM, LONGEST_MM = 15.0, 150.0
+JITTER_QUANTILE = 0.2
+APART_MM, APART_DEG = 6.0, 25.0     # paths nearer than this in place and direction are the same
+
+
+@dataclass(frozen=True, slots=True)
+class _Segment:
+    """A straight piece of the map, in its flat coordinates: x along the limb [Mm at the limb], y height [Mm]."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    score: float
+
+    def along(self, count: int) -> tuple[np.ndarray, np.ndarray]:
+        t = np.linspace(0.0, 1.0, count)
+        return self.x1 + t * (self.x2 - self.x1), self.y1 + t * (self.y2 - self.y1)
+
+    @property
+    def direction_deg(self) -> float:
+        return float(np.rad2deg(np.arctan2(self.y2 - self.y1, self.x2 - self.x1))) % 180.0
+
+
+def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
+    """The `count` most telling paths, as texts that `time_distance` reads; fewer when the strips show nothing more.
+
+    The first is radial, the second parallel to the limb, the others straight in the direction of the strongest streaks. A
+    strip in which nothing changes gives paths through its brightest parts.
+    """
+    geometry = strip.geometry
+    activity = activity_map(strip)
+    cells = _cells(activity, geometry)
+    if count <= 0 or cells.size == 0 or cells.max() <= 0:
+        return ()
+    chosen = [_radial(cells), _parallel(cells)]
+    for segment in _straights(cells):
+        if len(chosen) >= count:
+            break
+        if not any(_same(segment, other) for other in chosen):
+            chosen.append(segment)
+    return tuple(_text(place, segment, geometry) for place, segment in enumerate(chosen[:count]))
+
+
+def activity_map(strip: Strip) -> np.ndarray:
+    """(rows, columns) temporal variance beyond noise and registration jitter, in squared counts; 0 where nothing is shown.
+
+    Where nothing varies beyond noise the map is the mean brightness instead, so that it is never empty of meaning.
+    """
+    geometry = strip.geometry
+    sigma = max(SMOOTH_MM / geometry.mm_per_row, 0.5)
+    total = np.zeros((geometry.rows, geometry.columns))
+    squares, number = total.copy(), total.copy()
+    for place in np.unique(np.linspace(0, len(strip) - 1, min(len(strip), SAMPLED_STRIPS)).astype(int)):
+        plane = strip.read(int(place), int(place) + 1)[0]
+        seen = np.isfinite(plane)
+        smooth = cv2.GaussianBlur(np.where(seen, plane, 0.0).astype(np.float32), (0, 0), sigma)
+        total += np.where(seen, smooth, 0.0)
+        squares += np.where(seen, smooth.astype(float) ** 2, 0.0)
+        number += seen
+    often = number >= max(0.5 * number.max(), 2.0)
+    mean = np.where(often, total / np.maximum(number, 1.0), 0.0)
+    variance = np.where(often, squares / np.maximum(number, 1.0) - mean ** 2, 0.0)
+    beyond = _beyond_jitter(_beyond_noise(variance, often), mean, often)
+    beyond[geometry.height_mm(np.arange(geometry.rows)) < LOWEST_MM] = 0.0
+    if beyond.any():
+        return beyond
+    bright = np.maximum(mean - 3.0 * np.nan_to_num(strip.noise)[:, None], 0.0)
+    bright[geometry.height_mm(np.arange(geometry.rows)) < LOWEST_MM] = 0.0
+    return bright
+
+
+def _beyond_noise(variance: np.ndarray, often: np.ndarray) -> np.ndarray:
+    """Variance less what half of each row has: most of any row is empty sky. Little excesses count as none."""
+    rows = np.array([np.median(row[seen]) if seen.sum() > 8 else 0.0 for row, seen in zip(variance, often, strict=True)])
+    scatter = np.array([1.4826 * np.median(np.abs(row[seen] - middle)) if seen.sum() > 8 else np.inf
+                        for row, seen, middle in zip(variance, often, rows, strict=True)])
+    excess = variance - rows[:, None]
+    return np.where(excess > 6.0 * scatter[:, None], excess, 0.0)
+
+
+def _beyond_jitter(variance: np.ndarray, mean: np.ndarray, often: np.ndarray) -> np.ndarray:
+    """Variance less the part that shaking a still picture would make: the squared gradient of the mean."""
+    steep = sum(g ** 2 for g in np.gradient(mean))
+    edge = often & (variance > 0) & (steep > 0)
+    if edge.sum() < 16:
+        return variance
+    shake = np.quantile(variance[edge] / steep[edge], JITTER_QUANTILE)
+    return np.maximum(variance - shake * steep, 0.0)
+
+
+def _cells(activity: np.ndarray, geometry: StripGeometry) -> np.ndarray:
+    """Amplitude of the activity in square cells of CELL_MM; row 0 at the strip's bottom."""
+    size = (max(int(geometry.columns * geometry.mm_per_column(0.0) / CELL_MM), 1),
+            max(int(geometry.rows * geometry.mm_per_row / CELL_MM), 1))    # (x, y)
+    return np.sqrt(np.maximum(cv2.resize(activity.astype(np.float32), size, interpolation=cv2.INTER_AREA), 0.0))
+
+
+def _radial(cells: np.ndarray) -> _Segment:
+    column = int(np.argmax(np.convolve(cells.sum(axis=0), [0.5, 1.0, 0.5], "same")))
+    low, high = _extent(cells[:, max(column - 1, 0): column + 2].sum(axis=1))
+    return _Segment(column, low, column, max(high, low + LEAST_MM / CELL_MM), float(cells[:, column].sum()))
+
+
+def _parallel(cells: np.ndarray) -> _Segment:
+    row = int(np.argmax(np.convolve(cells.sum(axis=1), [0.5, 1.0, 0.5], "same")))
+    first, last = _extent(cells[max(row - 1, 0): row + 2].sum(axis=0))
+    short = max(LEAST_MM / CELL_MM - (last - first), 0.0) / 2.0
+    first, last = max(first - short, 0.0), min(last + short, cells.shape[1] - 1.0)
+    return _Segment(first, row, last, row, float(cells[row].sum()))
+
+
+def _extent(profile: np.ndarray) -> tuple[float, float]:
+    """The shortest stretch around the peak that holds nine tenths of a profile, LONGEST_MM at most, with a margin."""
+    share = np.cumsum(profile) / max(profile.sum(), 1e-12)
+    first, last = np.searchsorted(share, 0.05), np.searchsorted(share, 0.95)
+    peak, half = int(np.argmax(profile)), LONGEST_MM / CELL_MM / 2.0
+    return max(first - 3.0, peak - half, 0.0), min(last + 3.0, peak + half, len(profile) - 1.0)
+
+
+def _straights(cells: np.ndarray) -> list[_Segment]:
+    """Straight pieces through the strongest places, best first."""
+    found = []
+    for y, x in _peaks(cells, 12):
+        for angle in np.deg2rad(np.arange(0.0, 180.0, 10.0)):
+            found.append(_grown(cells, x, y, np.cos(angle), np.sin(angle)))
+    return sorted((s for s in found if np.hypot(s.x2 - s.x1, s.y2 - s.y1) * CELL_MM >= LEAST_MM), key=lambda s: -s.score)
+
+
+def _peaks(cells: np.ndarray, count: int) -> list[tuple[int, int]]:
+    """The strongest local maxima, none nearer than 6 cells to a stronger one."""
+    left, peaks = cv2.GaussianBlur(cells, (0, 0), 1.0), []
+    while len(peaks) < count and left.max() > 0:
+        y, x = np.unravel_index(int(np.argmax(left)), left.shape)
+        peaks.append((int(y), int(x)))
+        left[max(y - 6, 0): y + 7, max(x - 6, 0): x + 7] = 0.0
+    return peaks
+
+
+def _grown(cells: np.ndarray, x: int, y: int, dx: float, dy: float) -> _Segment:
+    """The piece through (x, y) along (dx, dy) that stays active: it ends where 6 cells in a row fall below a tenth."""
+    reach = int(LONGEST_MM / CELL_MM / 2.0)
+    steps = np.arange(-reach, reach + 1)
+    line = cv2.remap(cells, (x + steps * dx)[None].astype(np.float32), (y + steps * dy)[None].astype(np.float32),
+                     cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)[0]
+    active = line > 0.1 * line[reach]
+    ends = []
+    for side in (active[reach::-1], active[reach:]):
+        quiet = np.convolve(~side, np.ones(6), "valid") >= 6
+        ends.append(int(np.argmax(quiet)) if quiet.any() else int(np.flatnonzero(side)[-1]))
+    first, last = max(-ends[0] - 2, -reach), min(ends[1] + 2, reach)
+    score = float(line[reach + first: reach + last + 1].sum())
+    height, width = cells.shape
+    x1, x2 = np.clip([x + first * dx, x + last * dx], 0, width - 1)
+    y1, y2 = np.clip([y + first * dy, y + last * dy], 0, height - 1)
+    # Long pieces through little must not beat short ones through much: score against the length as well.
+    return _Segment(x1, y1, x2, y2, score / np.sqrt(last - first + 20.0))
+
+
+def _same(a: _Segment, b: _Segment) -> bool:
+    """Nearly the same direction, and half of the one within APART_MM of the other."""
+    turn = abs((a.direction_deg - b.direction_deg + 90.0) % 180.0 - 90.0)
+    if turn > APART_DEG:
+        return False
+    ax, ay = a.along(30)
+    bx, by = b.along(60)
+    near = np.hypot(ax[:, None] - bx, ay[:, None] - by).min(axis=1) * CELL_MM
+    return float((near < APART_MM).mean()) > 0.5
+
+
+def _text(place: int, segment: _Segment, geometry: StripGeometry) -> str:
+    """The path as its text; cells back to degrees and Mm."""
+    cell_deg = CELL_MM / geometry.mm_per_column(0.0) * geometry.deg_per_column
+    angles = [geometry.from_deg + (x + 0.5) * cell_deg for x in (segment.x1, segment.x2)]
+    heights = [geometry.low_mm + (y + 0.5) * CELL_MM for y in (segment.y1, segment.y2)]
+    if place == 0:
+        return f"radial:{angles[0]:.2f}"
+    if place == 1:
+        return f"parallel:{heights[0]:.1f}:{angles[0]:.2f}:{angles[1]:.2f}"
+    return f"straight:{angles[0]:.2f},{heights[0]:.1f}:{angles[1]:.2f},{heights[1]:.1f}"

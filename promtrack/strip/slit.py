@@ -1,0 +1,159 @@
+"""Time-distance diagrams: the strip's brightness along a path, strip under strip.
+
+A path is text: `radial:ANGLE`, `parallel:HEIGHT:FROM:TO`, `straight:ANGLE,HEIGHT:ANGLE,HEIGHT` (straight in the plane of
+the sky) or `curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...` (a smooth curve through the points); degrees and Mm. It is sampled at the
+strip's own resolution and averaged across a narrow width.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from promtrack.errors import SettingsError
+from promtrack.strip.records import Strip, StripGeometry, TimeDistance
+
+__all__ = ["SlitPath", "parse_path", "time_distance"]
+
+BLOCK_BYTES = 32_000_000    # of strips held at a time
+FORMS = {
+    "radial": "radial:ANGLE", "parallel": "parallel:HEIGHT:FROM:TO", "straight": "straight:ANGLE,HEIGHT:ANGLE,HEIGHT",
+    "curved": "curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SlitPath:
+    """A path laid over the strips, sampled evenly."""
+
+    name: str
+    kind: str
+    angle_deg: np.ndarray       # (d,) product angle
+    height_mm: np.ndarray       # (d,)
+    distance_mm: np.ndarray     # (d,) from the first point
+
+
+def parse_path(text: str, geometry: StripGeometry) -> SlitPath:
+    """The path that a text names, sampled at native resolution inside the strips.
+
+    Raises
+    ------
+    SettingsError : the text is none of the four forms, or the path lies outside the strips
+    """
+    kind, _, rest = text.strip().partition(":")
+    if kind not in FORMS:
+        raise SettingsError(f"path '{text}' is none of the four kinds", remedy="write " + ", ".join(FORMS.values()))
+    try:
+        numbers = [[float(v) for v in part.split(",")] for part in rest.split(":")]
+    except ValueError:
+        numbers = []
+    corners = _corners(kind, numbers, geometry)
+    if corners is None or not np.isfinite(corners).all():
+        raise SettingsError(f"path '{text}' cannot be read", remedy=f"write {FORMS[kind]}, degrees and Mm")
+    return _sampled(text.strip(), kind, corners, geometry)
+
+
+def time_distance(strip: Strip, path_text: str, *, width_px: int = 3) -> TimeDistance:
+    """Brightness along a path in every strip, averaged over `width_px` samples across it; nan where nothing is shown.
+
+    Raises
+    ------
+    SettingsError : see `parse_path`
+    """
+    path = parse_path(path_text, strip.geometry)
+    rows, columns = _across(path, strip.geometry, width_px)
+    value = np.empty((len(strip), len(path.angle_deg)), np.float32)
+    count = max(BLOCK_BYTES // (4 * strip.geometry.rows * strip.geometry.columns), 1)
+    for first in range(0, len(strip), count):
+        for place, plane in enumerate(strip.read(first, first + count), start=first):
+            samples = cv2.remap(plane, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+            value[place] = samples.mean(axis=0)
+    return TimeDistance(path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s)
+
+
+def _corners(kind: str, numbers: list[list[float]], geometry: StripGeometry) -> np.ndarray | None:
+    """(k, 2) angle, height of the points that define the path; None when the numbers do not fit the kind."""
+    shapes = [len(part) for part in numbers]
+    low, high = geometry.low_mm, geometry.height_mm(geometry.rows - 1)
+    if kind == "radial" and shapes == [1]:
+        return np.array([[numbers[0][0], max(low, 0.0)], [numbers[0][0], high]])
+    if kind == "parallel" and shapes == [1, 1, 1]:
+        height, first, last = (part[0] for part in numbers)
+        return np.array([[first, height], [first + (last - first) % 360.0, height]])
+    if kind in ("straight", "curved") and len(shapes) >= 2 and set(shapes) == {2}:
+        return np.array(numbers) if kind == "curved" or len(shapes) == 2 else None
+    return None
+
+
+def _sampled(name: str, kind: str, corners: np.ndarray, geometry: StripGeometry) -> SlitPath:
+    """The path as even steps of one row."""
+    angle, height = corners[:, 0], corners[:, 1]
+    middle = geometry.angle_deg((geometry.columns - 1) / 2.0)
+    turned = np.rad2deg(np.unwrap(np.deg2rad(angle))) if kind in ("straight", "curved") else angle
+    turned = turned + 360.0 * np.round((middle - turned.mean()) / 360.0)
+    fine_angle, fine_height = _TRACERS[kind](turned, height, geometry)
+    radius = geometry.limb_mm + fine_height
+    steps = np.hypot(np.diff(fine_height), np.deg2rad(np.diff(fine_angle)) * (radius[1:] + radius[:-1]) / 2.0)
+    length = np.concatenate([[0.0], np.cumsum(steps)])
+    if length[-1] < 8.0 * geometry.mm_per_row:
+        raise SettingsError(f"path '{name}' is only {length[-1]:.1f} Mm long", remedy="choose points farther apart")
+    distance = np.arange(0.0, length[-1], geometry.mm_per_row)
+    path = SlitPath(name, kind, np.interp(distance, length, fine_angle), np.interp(distance, length, fine_height), distance)
+    _check_inside(path, geometry)
+    return path
+
+
+def _even(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
+    """Straight in height and angle: radial and limb-parallel paths."""
+    t = np.linspace(0.0, 1.0, 4 * (geometry.rows + geometry.columns))
+    return angle[0] + t * (angle[1] - angle[0]), height[0] + t * (height[1] - height[0])
+
+
+def _straight(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
+    """Straight in the plane of the sky: a chord."""
+    t = np.linspace(0.0, 1.0, 4 * (geometry.rows + geometry.columns))
+    ends = (geometry.limb_mm + height) * np.exp(1j * np.deg2rad(angle - angle[0]))
+    return _polar(ends[0] + t * (ends[1] - ends[0]), angle[0], geometry)
+
+
+def _curved(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
+    """Natural cubic spline through the points in the plane of the sky, against the length of their polygon."""
+    points = (geometry.limb_mm + height) * np.exp(1j * np.deg2rad(angle - angle[0]))
+    length = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(points)))])
+    if (np.diff(length) <= 0).any():
+        raise SettingsError("a curved path names the same point twice in a row", remedy="leave one of them out")
+    spline = CubicSpline(length, np.stack([points.real, points.imag], axis=1), bc_type="natural")
+    fine = spline(np.linspace(0.0, length[-1], 4 * (geometry.rows + geometry.columns)))
+    return _polar(fine[:, 0] + 1j * fine[:, 1], angle[0], geometry)
+
+
+def _polar(points: np.ndarray, from_deg: float, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
+    return from_deg + np.rad2deg(np.unwrap(np.angle(points))), np.abs(points) - geometry.limb_mm
+
+
+_TRACERS = {"radial": _even, "parallel": _even, "straight": _straight, "curved": _curved}
+
+
+def _check_inside(path: SlitPath, geometry: StripGeometry) -> None:
+    row, column = geometry.row(path.height_mm), geometry.column(path.angle_deg)
+    inside = (row > -0.5) & (row < geometry.rows - 0.5) & (column > -0.5) & (column < geometry.columns - 0.5)
+    if inside.mean() < 0.5:
+        raise SettingsError(
+            f"path '{path.name}' lies outside the strips, which show {geometry.from_deg:.1f} to "
+            f"{geometry.angle_deg(geometry.columns - 1):.1f} deg and {geometry.low_mm:.0f} to "
+            f"{geometry.height_mm(geometry.rows - 1):.0f} Mm", remedy="choose points inside them")
+
+
+def _across(path: SlitPath, geometry: StripGeometry, width_px: int) -> tuple[np.ndarray, np.ndarray]:
+    """(width, d) float32 rows and columns of the samples across the path, one row of the strip apart."""
+    # Direction in the plane of the sky, as Mm outward and Mm along the limb, turned by a right angle.
+    outward = np.gradient(path.height_mm)
+    along = np.gradient(np.deg2rad(path.angle_deg)) * (geometry.limb_mm + path.height_mm)
+    size = np.maximum(np.hypot(outward, along), 1e-9)
+    shift_mm = (np.arange(width_px) - (width_px - 1) / 2.0)[:, None] * geometry.mm_per_row
+    row = geometry.row(path.height_mm + shift_mm * along / size)
+    column = geometry.column(path.angle_deg) - shift_mm * outward / size / geometry.mm_per_column(path.height_mm)
+    return row.astype(np.float32), column.astype(np.float32)

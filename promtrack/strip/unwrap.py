@@ -1,0 +1,173 @@
+"""Frames to strips: polar resampling, backdrop and transparency removed, streamed into one file.
+
+Cubic resampling (OpenCV, coefficients of Keys' kernel with a = -0.75, positions to 1/32 px). Where a column is wider than
+a pixel, as it gets far out, several samples are taken and averaged, so that nothing between the samples is lost and
+nothing is aliased. A strip's point whose kernel leaves the frame is nan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.limb.records import LimbLock
+from promtrack.sequence.records import Sequence
+from promtrack.strip.backdrop import Backdrop, plan_backdrop
+from promtrack.strip.polar import frame_matrix
+from promtrack.strip.records import Strip, StripGeometry
+from promtrack.sun import Orientation
+
+__all__ = ["StripCutter", "unwrap"]
+
+WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, trebled ... and averaged; finer would cost time
+                            # for detail that the air (blur of 3 px and more) does not let through
+NOISE_PAIRS = 8             # pairs of neighbouring frames from which the noise is told
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Band:
+    """Rows that are sampled equally finely."""
+
+    rows: slice
+    fine: tuple[int, int]   # samples per row and per column
+    offsets: np.ndarray     # (rows * fine, columns * fine, 2) float32: rho sin theta, rho cos theta
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StripCutter:
+    """Cuts strips out of frames of one lock; made by `StripCutter.plan`."""
+
+    geometry: StripGeometry
+    lock: LimbLock
+    bands: tuple[_Band, ...]
+    backdrop: Backdrop
+
+    @classmethod
+    def plan(cls, geometry: StripGeometry, lock: LimbLock, orientation: Orientation) -> StripCutter:
+        """Sampling grids and backdrop plan, the same for all frames."""
+        px_per_mm = lock.radius_px / geometry.limb_mm
+        heights = geometry.height_mm(np.arange(geometry.rows))
+        across = max(int(np.ceil(geometry.mm_per_row * px_per_mm / WIDEST_SAMPLE_PX)), 1)
+        column_px = np.deg2rad(geometry.deg_per_column) * px_per_mm * (geometry.limb_mm + heights)
+        along = np.maximum(np.ceil(column_px / WIDEST_SAMPLE_PX), 1).astype(int)
+        edges = np.flatnonzero(np.diff(along)) + 1
+        bands = [_band(geometry, orientation, lock.radius_px, part, (across, int(along[part[0]])))
+                 for part in np.split(np.arange(geometry.rows), edges)]
+        return cls(geometry, lock, tuple(bands), plan_backdrop(geometry))
+
+    def sample(self, frame: np.ndarray, index: int) -> np.ndarray:
+        """(rows, columns) float32 strip of frame `index`, as bright as the frame; nan where it shows nothing."""
+        matrix = frame_matrix(self.lock, index)
+        image = np.ascontiguousarray(frame, dtype=np.float32)
+        strip = np.empty((self.geometry.rows, self.geometry.columns), np.float32)
+        for band in self.bands:
+            places = cv2.transform(band.offsets, matrix)
+            fine = cv2.remap(image, places, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+            if band.fine != (1, 1):
+                size = (self.geometry.columns, band.rows.stop - band.rows.start)     # (x, y)
+                fine = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
+            strip[band.rows] = fine
+        return strip
+
+    def cut(self, frame: np.ndarray, index: int) -> np.ndarray:
+        """The strip with backdrop and transparency removed."""
+        strip = self.sample(frame, index)
+        strip -= self.backdrop.fit(strip)
+        strip /= np.float32(self.lock.transparency[index])
+        return strip
+
+
+def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry, *, path: Path,
+           offset: int = 0, dtype: str = "<f4", progress: Callable[[int, int], None] | None = None) -> Strip:
+    """Strips of all used frames, written one after the other to a file.
+
+    Parameters
+    ----------
+    path : file to write to; made if it does not exist, else kept up to `offset`
+    offset : bytes before the cube
+    dtype : '<f4' or '>f4' (FITS)
+    progress : called with the number of frames done and to do
+
+    Raises
+    ------
+    InputError : a frame cannot be read, or the disk is full
+    ValueError : another dtype
+    """
+    if dtype not in ("<f4", ">f4"):
+        raise ValueError(f"dtype must be '<f4' or '>f4', got {dtype!r}")
+    used = np.flatnonzero(lock.used)
+    cutter = StripCutter.plan(geometry, lock, orientation)
+    noise = _NoiseMeter(len(used))
+    path = Path(path)
+    with path.open("r+b" if path.exists() else "w+b") as file:
+        file.seek(offset)
+        for done, (index, frame) in enumerate(sequence.frames(used), start=1):
+            strip = cutter.cut(frame, index)
+            noise.look(strip, done - 1)
+            _write(file, strip.astype(dtype, copy=False), path)
+            if progress:
+                progress(done, len(used))
+        file.truncate()
+    mm_per_px = geometry.limb_mm / lock.radius_px
+    return Strip(
+        geometry=geometry, times_utc=sequence.times_utc[used], frame=used, path=path, offset=offset, dtype=dtype,
+        noise=noise.result(), centre_err_mm=lock.centre_err_px[used] * mm_per_px,
+        along_err_mm=lock.along_err_px[used] * mm_per_px)
+
+
+def _band(geometry: StripGeometry, orientation: Orientation, radius_px: float, rows: np.ndarray,
+          fine: tuple[int, int]) -> _Band:
+    row = rows[0] - 0.5 + (np.arange(len(rows) * fine[0]) + 0.5) / fine[0]
+    column = -0.5 + (np.arange(geometry.columns * fine[1]) + 0.5) / fine[1]
+    rho = radius_px * (1.0 + geometry.height_mm(row) / geometry.limb_mm)
+    theta = np.deg2rad(orientation.to_image(geometry.angle_deg(column)))
+    offsets = np.stack([np.multiply.outer(rho, np.sin(theta)), np.multiply.outer(rho, np.cos(theta))], axis=-1)
+    return _Band(slice(int(rows[0]), int(rows[-1]) + 1), fine, offsets.astype(np.float32))
+
+
+class _NoiseMeter:
+    """Noise of each row from the difference of neighbouring strips, at a few places of the sequence."""
+
+    def __init__(self, count: int):
+        self.places = set(np.linspace(1, max(count - 1, 1), NOISE_PAIRS).astype(int).tolist())
+        self.before: np.ndarray | None = None
+        self.found: list[np.ndarray] = []
+        self.only: np.ndarray | None = None
+
+    def look(self, strip: np.ndarray, place: int) -> None:
+        if place in self.places and self.before is not None:
+            self.found.append(_scatter(strip[:, ::2] - self.before) / np.sqrt(2.0))
+        if self.only is None:
+            # A single strip: second differences along the limb. Resampling ties neighbours, so every other one is used.
+            self.only = _scatter(strip[:, 4:] - 2.0 * strip[:, 2:-2] + strip[:, :-4]) / np.sqrt(6.0)
+        self.before = strip[:, ::2].copy() if place + 1 in self.places else None
+
+    def result(self) -> np.ndarray:
+        """(rows,) 1-sigma noise, the rows without data filled from their neighbours."""
+        noise = np.median(self.found, axis=0) if self.found else self.only
+        rows = np.arange(len(noise))
+        known = np.isfinite(noise) & (noise > 0)
+        if not known.any():
+            return np.full(len(noise), np.nan)
+        return np.interp(rows, rows[known], noise[known])
+
+
+def _scatter(values: np.ndarray) -> np.ndarray:
+    """Robust standard deviation of each row; nan where fewer than 8 values are seen."""
+    ordered = np.sort(np.abs(values), axis=1)      # nan sorts last
+    seen = np.isfinite(ordered).sum(axis=1)
+    middle = ordered[np.arange(len(ordered)), np.maximum(seen // 2, 0).clip(0, ordered.shape[1] - 1)]
+    return np.where(seen >= 8, 1.4826 * middle, np.nan)
+
+
+def _write(file, strip: np.ndarray, path: Path) -> None:
+    try:
+        strip.tofile(file)
+    except OSError as error:
+        raise InputError(f"cannot be written ({error.strerror or error})", where=str(path),
+                         remedy="free some space on the disk, or choose another folder with --out") from None
