@@ -74,10 +74,10 @@ def light_of(spec: SceneSpec, layers: SunLayers, pointing: camera.Pointing, inde
     time_s = float(spec.time_s[index])
     distance = cv2.magnitude(x, y)
     height = (distance - np.float32(spec.radius_px)) * np.float32(spec.mm_per_px)
-    column = (np.arctan2(-x, -y) - np.float32(layers.from_rad)) * np.float32(1.0 / layers.rad_per_column)
-    row = (height - np.float32(layers.low_mm)) * np.float32(1.0 / layers.mm_per_row)
+    column = (np.arctan2(-x, -y) - np.float32(layers.grid.from_rad)) * np.float32(1.0 / layers.grid.rad_per_column)
+    row = (height - np.float32(layers.grid.low_mm)) * np.float32(1.0 / layers.grid.mm_per_row)
     plasma = cv2.remap(plasma_at(spec, layers, time_s), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    row += np.float32((layers.low_mm - layers.fringe.height_mm) / layers.mm_per_row)
+    row += np.float32((layers.grid.low_mm - layers.fringe.height_mm) / layers.grid.mm_per_row)
     fringe = cv2.remap(fringe_at(layers, time_s), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     disc = darkening(distance * np.float32(1.0 / spec.radius_px), spec.limb_darkening)
     if spec.texture > 0:

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.scene.disc import disc_texture
-from promtrack.scene.paths import fading, front_height, knot_place, sway_displacement
+from promtrack.scene.grid import Grid, add_light
+from promtrack.scene.moving import add_eruption, add_knot, add_sway, erupting_threads
+from promtrack.scene.paths import fading, front_height, knot_place
 from promtrack.scene.prominence import Patch, arch_patch, filament_patch, group_light, hedgerow_patch
-from promtrack.scene.spec import Eruption, SceneSpec, SwayingThread
+from promtrack.scene.spec import SceneSpec
 from promtrack.scene.threads import draw_threads
 from promtrack.scene.wander import smooth_noise
 
@@ -37,12 +39,7 @@ class View:
 class SunLayers:
     """All that is drawn once."""
 
-    from_rad: float
-    rad_per_column: float
-    columns: int
-    low_mm: float
-    mm_per_row: float
-    rows: int
+    grid: Grid
     patches: tuple[Patch, ...]
     fringe: Patch
     eruption_threads: tuple[np.ndarray, ...]
@@ -63,27 +60,28 @@ def build_layers(spec: SceneSpec, view: View, knot_light: tuple[float, ...]) -> 
     low = min([-6.0 - 6 * step, *(patch.height_mm for patch in patches)])
     columns = math.ceil((view.to_rad - view.from_rad) * limb / step) + 1
     face, corner = _face(spec, view)
-    return SunLayers(from_rad=view.from_rad, rad_per_column=step / limb, columns=columns, low_mm=low, mm_per_row=step,
-                     rows=math.ceil((_content_top(spec, view) - low) / step) + 1, patches=tuple(patches),
-                     fringe=_fringe(spec, view, step, columns),
-                     eruption_threads=tuple(_eruption_threads((seed, 14, k)) for k in range(len(spec.eruptions))),
+    grid = Grid(from_rad=view.from_rad, rad_per_column=step / limb, columns=columns, low_mm=low, mm_per_row=step,
+                rows=math.ceil((_content_top(spec, view) - low) / step) + 1, limb_mm=limb)
+    return SunLayers(grid=grid, patches=tuple(patches), fringe=_fringe(spec, view, step, columns),
+                     eruption_threads=tuple(erupting_threads((seed, 14, k)) for k in range(len(spec.eruptions))),
                      face=face, face_left_px=corner[0], face_top_px=corner[1], knot_light=knot_light)
 
 
 def plasma_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
     """Plasma on the strip (rows, columns) float32: brightness off the limb, dark in front of the disc."""
-    strip = np.zeros((layers.rows, layers.columns), dtype=np.float32)
+    grid = layers.grid
+    strip = np.zeros((grid.rows, grid.columns), dtype=np.float32)
     for patch in layers.patches:
-        _add(strip, layers, group_light(patch, time_s), patch.angle_rad, patch.height_mm)
+        add_light(strip, grid, group_light(patch, time_s), patch.angle_rad, patch.height_mm)
     for eruption, threads in zip(spec.eruptions, layers.eruption_threads, strict=True):
-        _add_eruption(strip, layers, spec.limb_mm, eruption, threads, time_s)
+        add_eruption(strip, grid, eruption, threads, time_s)
     for sway in spec.sways:
-        _add_sway(strip, layers, spec.limb_mm, sway, time_s)
+        add_sway(strip, grid, sway, time_s)
     for knot, light in zip(spec.knots, layers.knot_light, strict=True):
         part = float(fading(np.float64(time_s), knot.from_s, knot.life_s, knot.fade_s))
         if part > 0:
             angle, height = knot_place(knot, time_s, spec.limb_mm)
-            _add_knot(strip, layers, spec.limb_mm, (float(angle[0]), float(height[0])), knot.size_mm, light * part)
+            add_knot(strip, grid, (float(angle[0]), float(height[0])), knot.size_mm, light * part)
     return strip
 
 
@@ -146,92 +144,3 @@ def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
     limb_row = math.ceil(-low / step + 1)
     light[:, :limb_row] = light[:, limb_row:limb_row + 1]  # goes on below the limb, where the disc's own edge cuts it
     return Patch(view.from_rad, low, np.ascontiguousarray(light, dtype=np.float32) * np.float32(spec.fringe), spec.boil_s, 0.5, (spec.seed, 17))
-
-
-def _add(strip: np.ndarray, layers: SunLayers, light: np.ndarray, angle_rad: float, height_mm: float) -> None:
-    column = (angle_rad - layers.from_rad) / layers.rad_per_column
-    row = (height_mm - layers.low_mm) / layers.mm_per_row
-    column, row = round(column), round(row)
-    r0, c0 = max(row, 0), max(column, 0)
-    r1, c1 = min(row + light.shape[0], strip.shape[0]), min(column + light.shape[1], strip.shape[1])
-    if r1 > r0 and c1 > c0:
-        strip[r0:r1, c0:c1] += light[r0 - row:r1 - row, c0 - column:c1 - column]
-
-
-def _box(layers: SunLayers, angle: tuple[float, float], height: tuple[float, float]) -> tuple[slice, slice, np.ndarray, np.ndarray]:
-    """Slices of the strip around a range of angle and height, with the angles (columns,) and heights (rows, 1)."""
-    c0 = max(math.floor((angle[0] - layers.from_rad) / layers.rad_per_column), 0)
-    c1 = min(math.ceil((angle[1] - layers.from_rad) / layers.rad_per_column) + 1, layers.columns)
-    r0 = max(math.floor((height[0] - layers.low_mm) / layers.mm_per_row), 0)
-    r1 = min(math.ceil((height[1] - layers.low_mm) / layers.mm_per_row) + 1, layers.rows)
-    rows, columns = slice(r0, max(r1, r0)), slice(c0, max(c1, c0))
-    angles = layers.from_rad + layers.rad_per_column * np.arange(columns.start, columns.stop)
-    heights = layers.low_mm + layers.mm_per_row * np.arange(rows.start, rows.stop)
-    return rows, columns, angles, heights[:, None]
-
-
-def _add_knot(strip: np.ndarray, layers: SunLayers, limb_mm: float, place: tuple[float, float], size_mm: float, light: float) -> None:
-    angle, height = place
-    sigma = size_mm / 2.3548
-    reach = 5.0 * sigma / (limb_mm + height)
-    rows, columns, angles, heights = _box(layers, (angle - reach, angle + reach), (height - 5 * sigma, height + 5 * sigma))
-    # exact distance in the plane of the sky, so that the knot is round at any height
-    rho, across = limb_mm + heights, angles - angle
-    dx, dy = rho * np.sin(across), rho * np.cos(across) - (limb_mm + height)
-    strip[rows, columns] += (light * np.exp(-0.5 * (dx * dx + dy * dy) / sigma**2)).astype(np.float32)
-
-
-def _add_sway(strip: np.ndarray, layers: SunLayers, limb_mm: float, sway: SwayingThread, time_s: float) -> None:
-    sigma = sway.size_mm / 2.3548
-    shift = float(sway_displacement(sway, time_s))
-    rest = math.radians(sway.at_deg)
-    reach = (sway.amplitude_mm + 5 * sigma) / limb_mm
-    rows, columns, angles, heights = _box(layers, (rest - reach, rest + reach), (sway.low_mm - 4, sway.high_mm + 4))
-    across = (angles - rest) * (limb_mm + heights) - shift
-    ends = 0.25 * (1 + np.tanh((heights - sway.low_mm) / 1.5)) * (1 + np.tanh((sway.high_mm - heights) / 1.5))
-    strip[rows, columns] += (sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)).astype(np.float32)
-
-
-def _eruption_threads(key: tuple[int, ...]) -> np.ndarray:
-    """Threads beside each other along an arch, in its own coordinates: rows outward, columns from foot to foot."""
-    rng = np.random.default_rng(key)
-    fine = smooth_noise(rng, (96, 512), (2.2, 42.0)) + 0.7 * smooth_noise(rng, (96, 512), (5.0, 70.0))
-    return np.exp(0.55 * fine).astype(np.float32) / np.float32(1.25)
-
-
-def _add_eruption(strip: np.ndarray, layers: SunLayers, limb_mm: float, eruption: Eruption, threads: np.ndarray, time_s: float) -> None:
-    front = float(front_height(eruption, time_s))
-    grown = front / eruption.height_mm
-    half = 0.5 * eruption.width_mm * grown**0.45
-    thick = eruption.thickness_mm * grown**0.55
-    middle = math.radians(eruption.at_deg)
-    reach = (half * 1.08 + 8 * eruption.edge_mm) / limb_mm
-    rows, columns, angles, heights = _box(layers, (middle - reach, middle + reach), (-4.0, front + 6 * eruption.edge_mm))
-    if rows.stop <= rows.start or columns.stop <= columns.start:
-        return
-    # the arch is half an ellipse in (along the limb, height); `outward` is the distance from its outer edge in Mm,
-    # exact at the apex and to first order elsewhere
-    x = ((angles - middle) * limb_mm / half).astype(np.float32)[None, :]
-    y = (heights / front).astype(np.float32)
-    q = np.sqrt(x * x + y * y)
-    slope = np.sqrt((x / half) ** 2 + (y / front) ** 2) / np.maximum(q, 1e-3)
-    outward = (q - 1.0) / np.maximum(slope, 1e-6)
-    profile = _edge(outward / eruption.edge_mm) * np.exp(np.minimum(outward, 0.0) / thick)
-    texture = _thread_pattern(threads, x, y, outward / thick)
-    light = eruption.brightness * (eruption.height_mm / front) ** eruption.dimming
-    strip[rows, columns] += np.float32(light) * profile * texture * (heights > -3.0)
-
-
-def _edge(z: np.ndarray) -> np.ndarray:
-    """The Gaussian distribution function of -z, with 1 inside; series of `math.erfc` in a table."""
-    grid = np.linspace(-5.0, 5.0, 2001)
-    table = 0.5 * np.array([math.erfc(v / math.sqrt(2.0)) for v in grid])
-    return np.interp(z, grid, table).astype(np.float32)
-
-
-def _thread_pattern(threads: np.ndarray, x: np.ndarray, y: np.ndarray, depth: np.ndarray) -> np.ndarray:
-    import cv2
-    phase = np.arctan2(x, np.maximum(y, -0.05)) / np.float32(np.pi) + np.float32(0.5)
-    column = np.clip(phase, 0.0, 1.0) * np.float32(threads.shape[1] - 1)
-    row = np.clip(-depth * 22.0 + 6.0, 0.0, threads.shape[0] - 1).astype(np.float32)
-    return cv2.remap(threads, column.astype(np.float32), row, cv2.INTER_LINEAR)

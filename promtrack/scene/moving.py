@@ -1,0 +1,109 @@
+"""Plasma of known place and motion, drawn analytically at a frame's own time: knots, swaying threads, eruptions."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from scipy.special import erfc
+
+from promtrack.scene.grid import Grid, window
+from promtrack.scene.paths import front_height, sway_displacement
+from promtrack.scene.spec import Eruption, SwayingThread
+from promtrack.scene.wander import smooth_noise
+
+__all__ = ["add_eruption", "add_knot", "add_sway", "erupting_threads"]
+
+FWHM_SIGMA = 2.3548   # full width at half maximum over sigma
+
+
+def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm: float, light: float) -> None:
+    """A round Gaussian at `place` (angle in rad, height in Mm) of full width `size_mm` at half maximum."""
+    angle, height = place
+    sigma = size_mm / FWHM_SIGMA
+    reach = 5.0 * sigma / (grid.limb_mm + height)
+    part = window(grid, (angle - reach, angle + reach), (height - 5 * sigma, height + 5 * sigma))
+    if part is None:
+        return
+    # exact distance in the plane of the sky, so that the knot is round at any height
+    rho, across = grid.limb_mm + part.height_mm, part.angle_rad - angle
+    dx, dy = rho * np.sin(across), rho * np.cos(across) - (grid.limb_mm + height)
+    strip[part.rows, part.columns] += (light * np.exp(-0.5 * (dx * dx + dy * dy) / sigma**2)).astype(np.float32)
+
+
+def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) -> None:
+    """A radial thread with soft ends, displaced along the limb by the same length at all its heights."""
+    sigma = sway.size_mm / FWHM_SIGMA
+    shift = float(sway_displacement(sway, time_s))
+    rest = math.radians(sway.at_deg)
+    reach = (abs(sway.amplitude_mm) + 5 * sigma) / grid.limb_mm
+    part = window(grid, (rest - reach, rest + reach), (sway.low_mm - 4, sway.high_mm + 4))
+    if part is None:
+        return
+    across = (part.angle_rad - rest) * (grid.limb_mm + part.height_mm) - shift
+    ends = 0.25 * (1 + np.tanh((part.height_mm - sway.low_mm) / 1.5)) * (1 + np.tanh((sway.high_mm - part.height_mm) / 1.5))
+    strip[part.rows, part.columns] += (sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)).astype(np.float32)
+
+
+def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
+    """Twisted threads and clumps of an erupting arch (2, rows, columns): rows inward, columns from foot to foot.
+
+    Layer 0 is the brightness, layer 1 how far the outer edge is dented (0 to 1).
+    """
+    rng = np.random.default_rng(key)
+    shape = 128, 640
+    column = np.arange(shape[1], dtype=np.float32)[None, :].repeat(shape[0], axis=0)
+    row = np.arange(shape[0], dtype=np.float32)[:, None].repeat(shape[1], axis=1)
+    total = np.zeros(shape, dtype=np.float32)
+    for slant, scale, weight in ((0.16, (1.8, 30.0), 0.8), (-0.12, (2.6, 38.0), 0.7), (0.05, (6.0, 26.0), 0.6)):
+        plain = smooth_noise(rng, (3 * shape[0], shape[1]), scale)
+        # threads that wind around the arch: their depth changes along it
+        total += weight * cv2.remap(plain, column, shape[0] + row + np.float32(slant) * (column - shape[1] / 2), cv2.INTER_LINEAR)
+    clumps = smooth_noise(rng, shape, (40.0, 45.0))
+    light = np.exp(0.62 * total + 0.5 * clumps)
+    dent = np.clip(0.45 + 0.33 * smooth_noise(rng, (1, shape[1]), (1.0, 55.0)) + 0.12 * smooth_noise(rng, (1, shape[1]), (1.0, 16.0)), 0.0, 1.0)
+    return np.stack((light / np.percentile(light, 85), dent.repeat(shape[0], axis=0))).astype(np.float32)
+
+
+def add_eruption(strip: np.ndarray, grid: Grid, eruption: Eruption, threads: np.ndarray, time_s: float) -> None:
+    """An arch on narrow legs whose outer edge, a soft step, has its half level at the front's height over the apex."""
+    front = float(front_height(eruption, time_s))
+    grown = front / eruption.height_mm
+    half_loop, half_feet = 0.5 * eruption.width_mm * grown**0.5, 0.5 * eruption.width_mm * grown**0.12
+    thick = eruption.thickness_mm * grown**0.45
+    middle = math.radians(eruption.at_deg)
+    reach = (half_loop * 1.1 + 6 * eruption.edge_mm) / grid.limb_mm
+    part = window(grid, (middle - reach, middle + reach), (-4.0, front + 6 * eruption.edge_mm))
+    if part is None:
+        return
+    y = (part.height_mm / front).astype(np.float32)
+    opening = np.clip(y / 0.75, 0.0, 1.0)
+    half = half_feet + (half_loop - half_feet) * opening * opening * (3 - 2 * opening)
+    x = ((part.angle_rad - middle) * grid.limb_mm / half).astype(np.float32)
+    turn = np.arctan2(x, np.maximum(y, -0.05))                    # 0 at the apex, +-pi/2 at the feet
+    column = np.clip(turn / np.float32(np.pi) + np.float32(0.5), 0.0, 1.0) * np.float32(threads.shape[2] - 1)
+    # dents spare the apex, so that the front there is where the truth says
+    dent = cv2.remap(threads[1], column, np.zeros_like(column), cv2.INTER_LINEAR)
+    calm = np.exp(-(turn / 0.3) ** 2)
+    edge = 1.0 - 0.16 * dent * (1 - calm)
+    q = np.sqrt(x * x + y * y)
+    # distance outside the edge in Mm: exact over the apex, to first order elsewhere
+    slope = np.sqrt((x / half) ** 2 + (y / front) ** 2) / np.maximum(q, 1e-3)
+    outward = (q - edge) / np.maximum(slope, 1e-6)
+    depth = np.maximum(-outward, 0.0)
+    row = np.clip(depth * (26.0 / thick) + 8.0, 0.0, threads.shape[1] - 1).astype(np.float32)
+    texture = cv2.remap(threads[0], column, row, cv2.INTER_LINEAR)
+    texture += 0.8 * calm * np.exp(-depth / 2.5)                  # the nose is never so thin that its edge is lost
+    body = np.exp(-((depth / (1.6 * thick)) ** 1.5)) + 0.10 * np.exp(-depth / (5 * thick))
+    level = eruption.brightness * (eruption.height_mm / front) ** eruption.dimming
+    light = level * _step(outward / eruption.edge_mm) * body * texture * (1.0 / (1.0 + np.exp(-(part.height_mm + 2.0))))
+    strip[part.rows, part.columns] += light.astype(np.float32)
+
+
+def _step(z: np.ndarray) -> np.ndarray:
+    """1 inside (z below 0), 0 outside, a Gaussian's distribution function between."""
+    step = (z < 0).astype(np.float32)
+    near = np.abs(z) < 5.0
+    step[near] = 0.5 * erfc(z[near] / math.sqrt(2.0))
+    return step
