@@ -9,11 +9,13 @@ import cv2
 import numpy as np
 
 from promtrack.scene.spec import SceneSpec
-from promtrack.scene.wander import smooth_noise, wander, wandering_field
+from promtrack.scene.wander import wander, wandering_field
+from promtrack.settings import CameraSettings, SiteSettings
+from promtrack.sun import field_turn_deg, flattening, sky_place, zenith_image_deg
+from promtrack.sun.drift import SIDEREAL_ARCSEC_S
 
 __all__ = ["Air", "Pointing", "Sensor", "air_of", "distortion", "expose", "exposure_gain", "knot_brightness", "make_sensor", "noise_of", "pointing_of"]
 
-SIDEREAL_ARCSEC_S = 15.0411   # daily motion of the sky
 FWHM_SIGMA = 2.3548           # full width at half maximum over sigma
 
 
@@ -51,7 +53,7 @@ def pointing_of(spec: SceneSpec) -> Pointing:
     """The Sun's place in every frame, image motion included."""
     time_s, n = spec.time_s, spec.count
     part = (time_s - time_s[0]) / max(time_s[-1] - time_s[0], 1e-9)
-    turn = spec.rotation_deg_h * (time_s - time_s[0]) / 3600.0
+    turn, flat, zenith = _attitude(spec, part)
     middle = np.array([0.5 * (spec.shape[1] - 1), 0.5 * (spec.shape[0] - 1)])
     arm = np.asarray(spec.first_centre_px) - middle
     cos, sin = np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))
@@ -66,17 +68,29 @@ def pointing_of(spec: SceneSpec) -> Pointing:
         rng = np.random.default_rng([spec.seed, 21])
         shake = wander(rng, time_s, spec.motion_s, 2).T if spec.motion_s else rng.standard_normal((n, 2))
         centre += shake * spec.image_motion_arcsec / spec.px_arcsec
-    first, last = spec.flattening
-    zenith = spec.zenith_deg[0] + part * (spec.zenith_deg[1] - spec.zenith_deg[0])
-    return Pointing(centre[:, 0], centre[:, 1], turn, first + part * (last - first), zenith)
+    return Pointing(centre[:, 0], centre[:, 1], turn, flat, zenith)
+
+
+def _attitude(spec: SceneSpec, part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Turn, flattening and direction of the zenith in every frame: from the site, or as the spec says."""
+    turn = spec.rotation_deg_h * (spec.time_s - spec.time_s[0]) / 3600.0
+    if spec.site is None:
+        (flat, flat_last), (zenith, zenith_last) = spec.flattening, spec.zenith_deg
+        return turn, flat + part * (flat_last - flat), zenith + part * (zenith_last - zenith)
+    camera = CameraSettings(north_deg=spec.north_deg, mirrored=spec.mirrored, mount=spec.mount)
+    if spec.mount == "altazimuth":
+        turn = field_turn_deg(spec.times_utc, site=spec.site, camera=camera)
+    altitude = sky_place(spec.times_utc, site=spec.site).altitude_deg
+    flat = flattening(altitude, elevation_m=spec.site.elevation_m)
+    return turn, np.nan_to_num(flat), zenith_image_deg(spec.times_utc, site=spec.site, camera=camera)
 
 
 def _daily_motion_px_s(spec: SceneSpec) -> np.ndarray:
-    from astropy.coordinates import get_sun
-    from astropy.time import Time
-    speed = SIDEREAL_ARCSEC_S * math.cos(get_sun(Time(spec.first_utc, scale="utc")).dec.rad) / spec.px_arcsec
+    """Motion of the image, x and y, with the drive off: due west at the Sun's own rate."""
+    sky = sky_place(spec.times_utc[:1], site=SiteSettings())
     west = math.radians(spec.north_deg + (90.0 if spec.mirrored else -90.0))
-    return speed * np.array([-math.sin(west), -math.cos(west)])
+    rate = (SIDEREAL_ARCSEC_S - float(sky.ra_rate_arcsec_s[0])) * math.cos(math.radians(float(sky.declination_deg[0])))
+    return rate / spec.px_arcsec * np.array([-math.sin(west), -math.cos(west)])
 
 
 def air_of(spec: SceneSpec) -> Air:
@@ -164,11 +178,12 @@ def cloud_veil(spec: SceneSpec, index: int) -> np.ndarray | None:
         return None
     time_s = float(spec.time_s[index])
     rng = np.random.default_rng([spec.seed, 25])
-    extent = max(spec.shape)
-    field = wandering_field(rng, spec.shape, time_s, 0.45 * extent, 90.0)[..., 0]
-    field = field + 0.4 * wandering_field(rng, spec.shape, time_s, 0.12 * extent, 40.0)[..., 0]
+    coarse = max(spec.shape[0] // 4, 8), max(spec.shape[1] // 4, 8)      # cloud has no fine detail
+    extent = max(coarse)
+    field = wandering_field(rng, coarse, time_s, 0.45 * extent, 90.0)[..., 0]
+    field = field + 0.4 * wandering_field(rng, coarse, time_s, 0.12 * extent, 40.0)[..., 0]
     cover = np.clip(0.35 + 0.3 * field + 0.35 * wander(rng, time_s, 400.0)[0, 0], 0.0, 1.0)
-    return (1.0 - spec.thin_cloud * cover).astype(np.float32)
+    return cv2.resize((1.0 - spec.thin_cloud * cover).astype(np.float32), spec.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
 
 def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndarray) -> np.ndarray:

@@ -15,6 +15,7 @@ from typing import Any
 
 from promtrack.errors import SettingsError
 from promtrack.scene.spec import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SceneSpec, SwayingThread
+from promtrack.settings import SiteSettings
 
 __all__ = ["read_scenario", "scenario", "scenario_names"]
 
@@ -56,6 +57,8 @@ def read_scenario(file: Path | Traversable) -> SceneSpec:
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise SettingsError(f"is not valid TOML: {error}", where=where, remedy="start from a file in demo/") from None
     content = {key: tuple(_record(_CONTENT[key], item, f"{where}, {key}") for item in tree.pop(key)) for key in tuple(_CONTENT) if key in tree}
+    if "site" in tree:
+        tree["site"] = _record(SiteSettings, tree["site"], f"{where}, site")
     content["knots"] = content.get("knots", ()) + content.pop("arch_knots", ())
     return _record(SceneSpec, {"name": where.removesuffix(".toml"), "hedgerows": (), **tree, **content}, where)
 

@@ -8,15 +8,14 @@ the disc's centre. With `side="whole"` the facing angle is 0, so that `at_deg` i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from astropy.coordinates import get_sun
-from astropy.time import Time
 
 from promtrack.errors import SettingsError
-from promtrack.sun import AU_KM, SOLAR_RADIUS_KM
+from promtrack.settings import SiteSettings
+from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, solar_view
 
 __all__ = ["Arch", "ArchKnot", "Eruption", "Filament", "Hedgerow", "Jump", "Knot", "SceneSpec", "SwayingThread"]
 
@@ -191,6 +190,8 @@ class SceneSpec:
     drift_px: tuple[float, float] = (0.0, 0.0)  # over the whole sequence
     drive_on: bool = True                      # False: the Sun drifts due west at its daily rate
     rotation_deg_h: float = 0.0                # field rotation about the frame's centre, counter-clockwise
+    site: SiteSettings | None = None           # with it, flattening and zenith are those of the site and the times
+    mount: str = "equatorial"                  # 'altazimuth' at a site: its field rotation beats rotation_deg_h
     jumps: tuple[Jump, ...] = ()
     image_motion_arcsec: float = 0.3           # rms, each axis
     motion_s: float = 0.0                      # correlation time of the image motion; 0: none
@@ -229,6 +230,9 @@ class SceneSpec:
             refuse(f"side '{self.side}' is unknown", f"use one of {', '.join(FACING_DEG)} or an angle")
         if isinstance(self.exposure, str) and self.exposure not in ("normal", "both", "burnt"):
             refuse(f"exposure '{self.exposure}' is unknown", "use normal, both, burnt or a number")
+        if self.mount not in ("equatorial", "altazimuth") or (self.mount == "altazimuth" and self.site is None):
+            refuse(f"mount '{self.mount}' {'needs a site' if self.mount == 'altazimuth' else 'is unknown'}",
+                   "use equatorial, or altazimuth with a site")
         if self.bits not in (8, 16):
             refuse(f"bits = {self.bits}", "use 8 or 16")
         if min(self.shape) < 16 or self.count < 1:
@@ -306,7 +310,11 @@ class SceneSpec:
         back = self.radius_px - (self.limb_at - 0.5) * extent
         return middle[0] - outward[0] * back, middle[1] - outward[1] * back
 
+    def motionless(self) -> SceneSpec:
+        """The same scene without knots, eruptions and swaying threads; all else boils, fades and drifts on."""
+        return replace(self, knots=(), eruptions=(), sways=())
+
 
 @lru_cache(maxsize=64)
 def _distance_au(first_utc: str) -> float:
-    return float(get_sun(Time(first_utc, scale="utc")).distance.au)
+    return float(solar_view(np.datetime64(first_utc, "us")).distance_au)
