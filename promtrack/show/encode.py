@@ -1,0 +1,158 @@
+"""Raw pictures in, verified video file out, through the ffmpeg program.
+
+Every file is written under a temporary name in its folder, decoded again, and only then renamed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import subprocess
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import imageio_ffmpeg
+
+from promtrack.errors import InputError
+
+__all__ = ["Encoder", "check_video", "ffmpeg_program", "run_ffmpeg", "written_whole"]
+
+WAITING = 4               # pictures that may wait for the encoder
+PRESET = "fast"
+
+
+def ffmpeg_program() -> str:
+    """Path of the ffmpeg program; InputError where there is none."""
+    try:
+        return imageio_ffmpeg.get_ffmpeg_exe()
+    except RuntimeError:
+        raise InputError("no ffmpeg program was found, so no clip can be written", where="clip",
+                         remedy="reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program") from None
+
+
+@contextlib.contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """A temporary name beside `path`; it becomes `path` when the block ends well, else it is removed."""
+    temporary = path.with_name(f".{path.stem}.part{path.suffix}")
+    try:
+        yield temporary
+        os.replace(temporary, path)
+    except OSError as error:
+        raise InputError(f"cannot be written ({error.strerror or error})", where=str(path),
+                         remedy="check free space and permissions of the output folder") from None
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+class Encoder:
+    """An H.264 encoder fed with raw yuv420p pictures; writing runs in a thread of its own."""
+
+    def __init__(self, path: Path, width: int, height: int, rate: float, quality: int, metadata: dict[str, str]):
+        self.path, self.pictures, self._error = path, 0, None
+        command = [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y",
+                   "-f", "rawvideo", "-pix_fmt", "yuv420p", "-video_size", f"{width}x{height}", "-framerate", f"{rate:g}",
+                   *_COLOUR, "-i", "pipe:0", "-c:v", "libx264", "-preset", PRESET, "-profile:v", "high", "-crf", str(quality),
+                   "-pix_fmt", "yuv420p", *_COLOUR, "-g", str(max(round(2 * rate), 2)), "-movflags", "+faststart", *_tags(metadata),
+                   "-f", "mp4", str(path)]
+        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        self._queue: queue.Queue = queue.Queue(WAITING)
+        self._said: list[bytes] = []
+        self._ear = threading.Thread(target=lambda: self._said.append(self._process.stderr.read()), name="encoder-log", daemon=True)
+        self._writer = threading.Thread(target=self._write, name="encode", daemon=True)
+        self._ear.start()
+        self._writer.start()
+
+    def put(self, planes: tuple[memoryview, ...], repeats: int = 1) -> None:
+        """Hand over one picture; its memory must not be changed afterwards."""
+        if self._error is not None:
+            raise self._failure()
+        self._queue.put((planes, repeats))
+        self.pictures += repeats
+
+    def close(self) -> None:
+        """Finish the file; InputError if the encoder failed."""
+        self._queue.put(None)
+        self._writer.join()
+        self._process.wait()
+        self._ear.join()
+        if self._error is not None or self._process.returncode:
+            raise self._failure()
+
+    def abort(self) -> None:
+        """Stop without a usable file."""
+        self._process.kill()
+        self._error = self._error or BrokenPipeError()
+        self._queue.put(None)
+        self._writer.join()
+        self._process.wait()
+
+    def __enter__(self) -> Encoder:
+        return self
+
+    def __exit__(self, kind: type | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.abort()
+
+    def _write(self) -> None:
+        while (item := self._queue.get()) is not None:
+            if self._error is not None:
+                continue
+            planes, repeats = item
+            try:
+                for _ in range(repeats):
+                    for plane in planes:
+                        self._process.stdin.write(plane)
+            except OSError as error:
+                self._error = error
+        with contextlib.suppress(OSError):
+            self._process.stdin.close()
+
+    def _failure(self) -> InputError:
+        self._process.wait()
+        self._ear.join()
+        return _failed(self.path, b"".join(self._said))
+
+
+_COLOUR = ["-color_range", "tv", "-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709"]
+
+
+def run_ffmpeg(arguments: list[str], path: Path) -> str:
+    """Run ffmpeg to its end; what it prints on standard output. `path` is named where it fails."""
+    done = subprocess.run([ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y", *arguments], capture_output=True,
+                          stdin=subprocess.DEVNULL, check=False)
+    if done.returncode:
+        raise _failed(path, done.stderr)
+    return done.stdout.decode("utf-8", "replace")
+
+
+def check_video(path: Path, pictures: int, width: int, height: int) -> None:
+    """Decode the whole file; InputError unless it holds exactly these pictures in this size."""
+    size = []
+    count = _decoded(path, size.append)
+    if count != pictures or size != [(width, height)]:
+        raise InputError(f"the file just written holds {count} pictures of {size}, not {pictures} of {width}x{height}",
+                         where=str(path), remedy="check the disk, then run `promtrack clip` again")
+
+
+def _decoded(path: Path, size: Callable[[tuple[int, int]], None]) -> int:
+    told = run_ffmpeg(["-xerror", "-i", str(path), "-map", "0:v:0", "-fps_mode", "passthrough", "-progress", "pipe:1", "-f", "null", "-"], path)
+    frames = [line.partition("=")[2] for line in told.splitlines() if line.startswith("frame=")]
+    with contextlib.closing(imageio_ffmpeg.read_frames(str(path))) as reader:
+        size(tuple(next(reader)["size"]))
+    return int(frames[-1]) if frames else 0
+
+
+def _tags(metadata: dict[str, str]) -> list[str]:
+    return [part for key, value in metadata.items() if value for part in ("-metadata", f"{key}={value}")]
+
+
+def _failed(path: Path, said: bytes) -> InputError:
+    lines = [line for line in said.decode("utf-8", "replace").splitlines() if line.strip()]
+    full = any("No space left" in line for line in lines)
+    reason = "there is no space left on the disk" if full else f"the encoder stopped: {lines[-1].strip()}" if lines else "the encoder stopped"
+    return InputError(reason, where=str(path).replace(".part", "").replace("/.", "/"),
+                      remedy="free some space and run `promtrack clip` again" if full else "run `promtrack clip` again")

@@ -1,0 +1,284 @@
+"""The standing parts of the annotation: clock, scale bar with the Earth, compass, title, note, height arcs.
+
+Each builder measures its block first, asks the layout for a place, and gives ink. The clock's digits are cells
+of fixed width whose glyphs are stamped from a cache, so they never jitter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, paint
+from promtrack.show.layout import Ground, Rect, nearest_free, place_block, take
+from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
+from promtrack.show.text import LIGHT, MEDIUM, REGULAR, WHITE, block_of, halo_of, text_mask, text_width
+from promtrack.show.view import ClipView
+from promtrack.sun import EARTH_RADIUS_KM, Orientation
+
+__all__ = ["GlyphLine", "compass_ink", "draw_glyphs", "glyph_line", "height_arcs", "nice_step", "note_ink", "scale_inks", "title_ink"]
+
+NICE = (1.0, 2.0, 5.0)
+EARTH_BGR = (232.0, 170.0, 96.0)
+
+
+@dataclass(frozen=True, slots=True)
+class GlyphLine:
+    """A line of text that changes from frame to frame: fixed cells, cached glyphs."""
+
+    x: int
+    y: int
+    size: int
+    weight: int
+    strength: float
+    cell: int                                             # px per character
+    page: Page
+    cache: dict[tuple[str, int], Stamp] = field(default_factory=dict, compare=False)
+
+
+def glyph_line(x: int, y: int, size: int, weight: int, page: Page, strength: float = 1.0) -> GlyphLine:
+    return GlyphLine(x, y, size, weight, strength, text_width("0", size, weight), page)
+
+
+def glyphs_width(text: str, size: int, weight: int) -> int:
+    cell = text_width("0", size, weight)
+    return sum(_advance(char, cell, size) for char in text)
+
+
+def draw_glyphs(line: GlyphLine, text: str, canvas: Canvas) -> None:
+    """Stamp the text, character by character."""
+    x = line.x
+    for char in text:
+        key = (char, x)
+        if key not in line.cache:
+            mask = text_mask(char, line.size, line.weight)
+            ink = blank_ink(x, line.y, mask.shape[1], mask.shape[0])
+            paint(ink, mask, WHITE, strength=line.strength)
+            line.cache[key] = line.page.stamp(ink)
+        lay(line.cache[key], canvas)
+        x += _advance(char, line.cell, line.size)
+
+
+def _advance(char: str, cell: int, size: int) -> int:
+    return cell if char.isdigit() or char in "+- " else text_width(char, size)
+
+
+def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
+    """Title line and credit line."""
+    lines = [(title, round(1.45 * page.unit), MEDIUM)] if title else []
+    lines += [(credit, round(0.82 * page.unit), REGULAR)] if credit else []
+    if not lines:
+        return [], ground
+    room = page.width - 2 * page.margin
+    lines = [(text, round(size * min(1.0, room / text_width(text, size, weight))), weight) for text, size, weight in lines]
+    mask = block_of(lines).mask
+    rect = place_block(ground, mask.shape[1], mask.shape[0], ("top left", "top right", "top"))
+    if rect is None:
+        return [], ground
+    if rect.left > page.width // 2:
+        mask = block_of(lines, right=True).mask
+    return [text_ink(mask, rect.left, rect.top, page.unit)], take(ground, rect.grown(page.unit // 2))
+
+
+def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
+    """The footnote, broken into two lines where the picture is narrow."""
+    size = max(round(0.72 * page.unit), 10)
+    lines = [text]
+    if text_width(text, size, REGULAR) > 0.62 * page.width:
+        words = text.split()
+        cut = min(range(1, len(words)), key=lambda i: abs(len(" ".join(words[:i])) - len(text) / 2))
+        lines = [" ".join(words[:cut]), " ".join(words[cut:])]
+    mask = block_of([(line, size, REGULAR) for line in lines]).mask
+    if mask.shape[1] > page.width - 2 * page.margin:
+        return [], ground
+    rect = place_block(ground, mask.shape[1], mask.shape[0], ("bottom", "bottom right", "bottom left", "top"))
+    if rect is None:
+        return [], ground
+    return [text_ink(mask, rect.left, rect.top, page.unit, strength=0.86)], take(ground, rect.grown(page.unit // 2))
+
+
+def nice_step(least: float) -> float:
+    """The smallest of 1, 2, 5 times a power of ten that is not below `least`."""
+    power = 10.0 ** np.floor(np.log10(least))
+    return float(next((n * power for n in NICE if n * power >= least * (1.0 - 1e-9)), 10.0 * power))
+
+
+def scale_inks(view: ClipView, page: Page, ground: Ground, *, bar: bool, earth: bool) -> tuple[list[Ink], Ground]:
+    """Scale bar in Mm, and the Earth beside it at the same scale."""
+    mm_px = 1e3 / view.km_per_px
+    length_mm = nice_step(0.10 * min(view.width, view.height) / mm_px)
+    bar_px = length_mm * mm_px
+    earth_px = 2.0 * EARTH_RADIUS_KM / view.km_per_px
+    label, name = text_mask(f"{length_mm:g} Mm", page.unit, REGULAR), text_mask("Earth", page.unit, REGULAR)
+    tick = round(0.42 * page.unit)
+    bar_width = max(round(bar_px) + 3, label.shape[1]) if bar else 0
+    earth_width = max(round(earth_px) + 3, name.shape[1]) if earth else 0
+    gap = page.unit if bar and earth else 0
+    low = max(tick, round(earth_px) + 3 if earth else 0)
+    width, height = bar_width + gap + earth_width, label.shape[0] + low + round(0.25 * page.unit)
+    rect = place_block(ground, width, height, ("bottom right", "bottom left", "top right", "top left"))
+    if rect is None:
+        return [], ground
+    inks = []
+    foot = rect.bottom - 2
+    if bar:
+        x0 = rect.left + 1.0
+        end = np.array([[x0, foot - tick], [x0, foot], [x0 + bar_px, foot], [x0 + bar_px, foot - tick]])
+        inks.append(polyline_ink(end, page, 1.5 * page.stroke))
+        inks.append(text_ink(label, rect.left, foot - tick - label.shape[0] - round(0.1 * page.unit), page.unit))
+    if earth:
+        left = rect.left + bar_width + gap
+        middle = left + earth_width / 2.0
+        inks.append(_earth_ink(middle, foot - earth_px / 2.0, earth_px / 2.0))
+        inks.append(text_ink(name, round(middle - name.shape[1] / 2.0), rect.top, page.unit))
+    return inks, take(ground, rect.grown(page.unit // 2))
+
+
+def polyline_ink(points_px: np.ndarray, page: Page, stroke_px: float, strength: float = 1.0) -> Ink:
+    """A polyline in picture coordinates over a soft dark surround."""
+    rect, own = strokes(points_px, round(stroke_px) + 2)
+    return shaded(rect, line_mask(rect.width, rect.height, [own], stroke_px), page, strength=strength)
+
+
+def _earth_ink(x: float, y: float, radius: float) -> Ink:
+    """The Earth as a softly lit ball, to scale."""
+    reach = int(np.ceil(radius)) + 3
+    left, top = int(np.floor(x)) - reach, int(np.floor(y)) - reach
+    size = 2 * reach + 2
+    grid_y, grid_x = np.mgrid[:size, :size].astype(np.float64)
+    dx, dy = (grid_x + left - x) / radius, (grid_y + top - y) / radius
+    distance = np.hypot(dx, dy)
+    edge = np.clip((1.0 - distance) * radius + 0.5, 0.0, 1.0)
+    ball = np.sqrt(np.clip(1.0 - distance**2, 0.0, 1.0))
+    light = np.clip(0.62 + 0.5 * (-0.55 * dx - 0.45 * dy + 0.5 * ball), 0.35, 1.25)
+    ink = blank_ink(left, top, size, size)
+    shade = (255.0 * np.clip((1.0 - distance) * radius + 2.5, 0.0, 1.0)).astype(np.uint8)
+    paint(ink, cv2.GaussianBlur(shade, (0, 0), 1.2), (0.0, 0.0, 0.0), strength=0.5)
+    ink.bgr[:] = ink.bgr * (1.0 - edge[..., None]) + edge[..., None] * np.clip(light[..., None] * np.array(EARTH_BGR), 0.0, 255.0)
+    ink.opacity[:] = ink.opacity * (1.0 - edge) + edge
+    return ink
+
+
+def compass_ink(view: ClipView, orientation: Orientation, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
+    """Arrows to solar north and east where they are known, else one arrow to the camera's image up."""
+    if orientation.position_angles:
+        arrows = [("N", float(orientation.to_image(0.0)), 1.0), ("E", float(orientation.to_image(90.0)), 0.72)]
+    else:
+        arrows = [("image up", 0.0, 1.0)]
+    length, pad = 2.0 * page.unit, round(1.3 * page.unit)
+    names = [text_mask(name, round(0.9 * page.unit), REGULAR) for name, _, _ in arrows]
+    tips = []
+    for _, theta, share in arrows:
+        angle = view.side * np.deg2rad(theta - view.turn_deg)
+        tips.append(np.array([-np.sin(angle), -np.cos(angle)]) * length * share)
+    ends = [tip * (1.0 + 0.55 * page.unit / np.linalg.norm(tip)) for tip in tips]
+    boxes = [np.array([end[0] - n.shape[1] * (0.5 - 0.5 * _lean(end[0])), end[1] - n.shape[0] * (0.5 - 0.5 * _lean(end[1]))])
+             for end, n in zip(ends, names, strict=True)]
+    low = np.min([np.zeros(2) - 0.3 * page.unit, *tips, *boxes], axis=0)
+    high = np.max([np.zeros(2) + 0.3 * page.unit, *tips, *[b + n.shape[::-1] for b, n in zip(boxes, names, strict=True)]], axis=0)
+    size = np.ceil(high - low).astype(int)
+    del pad
+    rect = place_block(ground, int(size[0]), int(size[1]), ("top right", "top left", "bottom right", "bottom left"))
+    if rect is None:
+        return [], ground
+    origin = np.array([rect.left, rect.top]) - low
+    inks = [_arrow_ink(origin, origin + tip, page) for tip in tips]
+    inks += [text_ink(name, *np.rint(origin + box).astype(int).tolist(), page.unit) for name, box in zip(names, boxes, strict=True)]
+    return inks, take(ground, rect.grown(page.unit // 2))
+
+
+def _lean(part: float) -> float:
+    """-1, 0 or 1: to which side of an arrow's end its name is set."""
+    return 0.0 if abs(part) < 8.0 else float(np.sign(part))
+
+
+def _arrow_ink(start: np.ndarray, tip: np.ndarray, page: Page) -> Ink:
+    along = (tip - start) / np.linalg.norm(tip - start)
+    across = np.array([-along[1], along[0]])
+    head = 0.38 * page.unit
+    wings = [tip - head * (along + 0.62 * across), tip, tip - head * (along - 0.62 * across)]
+    rect, _ = strokes(np.array([start, *wings]), 4)
+    corner = np.array([rect.left, rect.top])
+    mask = line_mask(rect.width, rect.height, [np.array([start, tip]) - corner, np.array(wings) - corner], 1.3 * page.stroke)
+    return shaded(rect, mask, page)
+
+
+def height_arcs(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tuple[list[Ink], Ground, list[tuple[float, Rect]]]:
+    """Arcs of equal height above the limb with their labels; also where each label stands.
+
+    The arcs end short of their labels. An arc without room for its label is left out.
+    """
+    step = nice_step(max(3.0 * page.unit * view.km_per_px * 1e-3, top_mm / 4.0))
+    inks, labels = [], []
+    for height_mm in step * np.arange(1, 6):
+        line = _arc_inside(view, float(height_mm), page.margin)
+        if height_mm > 1.35 * top_mm + step or line is None:
+            break
+        mask = text_mask(f"{height_mm:g} Mm", round(0.86 * page.unit), REGULAR)
+        rect = _label_on(ground, line, mask, page)
+        if rect is None:
+            continue
+        inks.append(_arc_ink(view, float(height_mm), page, rect))
+        inks.append(text_ink(mask, rect.left, rect.top, page.unit, strength=0.92))
+        labels.append((float(height_mm), rect))
+        ground = take(ground, rect.grown(page.unit // 3))
+    return inks, ground, labels
+
+
+def _arc_points(view: ClipView, height_mm: float) -> np.ndarray:
+    """(n, 2) picture points of a whole circle of equal height, every 2 px or so."""
+    radius = view.radius_px + height_mm * 1e3 / view.km_per_px
+    angle = np.linspace(-np.pi, np.pi, int(np.clip(np.pi * radius, 400, 40_000)))
+    return np.stack([view.sun_x_px - radius * np.sin(angle), view.sun_y_px - radius * np.cos(angle)], axis=1)
+
+
+def _arc_inside(view: ClipView, height_mm: float, margin: int) -> np.ndarray | None:
+    points = _arc_points(view, height_mm)
+    inside = ((points > margin) & (points < np.array([view.width, view.height]) - margin)).all(axis=1)
+    return points[inside] if inside.sum() > 40 else None
+
+
+def _label_on(ground: Ground, line: np.ndarray, mask: np.ndarray, page: Page) -> Rect | None:
+    """A free place for the label on the arc, nearest to one of the arc's ends."""
+    height, width = mask.shape
+    order = line[np.argsort(np.hypot(*(line - line[0]).T))]
+    for point in order[:: max(1, len(order) // 120)]:
+        left, top = round(point[0] - width / 2.0), round(point[1] - height / 2.0)
+        rect = Rect(left, top, width, height)
+        if left < page.margin or top < page.margin or rect.right > page.width - page.margin or rect.bottom > page.height - page.margin:
+            continue
+        found = nearest_free(ground, width, height, (point[0], point[1]), most_px=0.0)
+        if found is not None and _is_free(ground, rect):
+            return rect
+    return None
+
+
+def _is_free(ground: Ground, rect: Rect) -> bool:
+    part = np.s_[rect.top // 8:-(-rect.bottom // 8), rect.left // 8:-(-rect.right // 8)]
+    return not ground.taken[part].any() and float(ground.busy[part].mean()) < 0.02
+
+
+def _arc_ink(view: ClipView, height_mm: float, page: Page, label: Rect) -> Ink:
+    points = _arc_points(view, height_mm)
+    keep = ((points > -20) & (points < np.array([view.width, view.height]) + 20)).all(axis=1)
+    runs = np.split(points, np.flatnonzero(np.diff(keep.astype(int))) + 1)
+    lines = [run for run, first in zip(runs, keep[np.concatenate([[0], np.cumsum([len(r) for r in runs])[:-1]])], strict=True) if first]
+    mask = line_mask(page.width, page.height, lines, page.stroke)
+    gap = label.grown(round(0.35 * page.unit))
+    mask[max(gap.top, 0):max(gap.bottom, 0), max(gap.left, 0):max(gap.right, 0)] = 0
+    ink = blank_ink(0, 0, page.width, page.height)
+    paint(ink, mask, WHITE, strength=0.42)
+    return ink
+
+
+def clock_halo(rect: Rect, mask: np.ndarray, page: Page) -> Ink:
+    """The dark surround of text that changes."""
+    reach = max(3, round(0.42 * page.unit))
+    ink = blank_ink(rect.left - reach, rect.top - reach, mask.shape[1] + 2 * reach, mask.shape[0] + 2 * reach)
+    paint(ink, halo_of(mask, reach), (0.0, 0.0, 0.0), strength=0.78)
+    return ink
+
+
+_ = LIGHT

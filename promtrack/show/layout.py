@@ -1,0 +1,130 @@
+"""Where annotation goes: free places on a coarse map of the picture.
+
+The map knows how busy each cell is (plasma that must not be written over) and what is taken (border, other
+labels, trails). Every block asks for the cheapest of its spots, every label for the free place nearest to what
+it names. Places are settled once for the whole clip, so nothing wanders.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+__all__ = ["Ground", "Rect", "make_ground", "nearest_free", "overlaps", "place_block", "take", "take_line"]
+
+CELL = 8                  # picture px per cell
+BUSY_TONE = 0.10          # tone above the quiet Sun that counts as action
+WORST = 0.02              # largest busy share of a label's cells that still counts as free
+
+
+@dataclass(frozen=True, slots=True)
+class Rect:
+    """Whole pixels; right and bottom are the first pixel outside."""
+
+    left: int
+    top: int
+    width: int
+    height: int
+
+    @property
+    def right(self) -> int:
+        return self.left + self.width
+
+    @property
+    def bottom(self) -> int:
+        return self.top + self.height
+
+    def grown(self, by: int) -> Rect:
+        return Rect(self.left - by, self.top - by, self.width + 2 * by, self.height + 2 * by)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """State of the layout; every step gives a new one."""
+
+    width: int
+    height: int
+    margin: int
+    busy: np.ndarray      # (rows, columns) float32, 1 where there is action
+    taken: np.ndarray     # (rows, columns) float32, 1 where something is placed
+
+
+def make_ground(width: int, height: int, margin: int, busy_tone: np.ndarray) -> Ground:
+    """An empty picture over its action; `busy_tone` is a coarse map of tone above the quiet Sun."""
+    size = -(-width // CELL), -(-height // CELL)
+    busy = cv2.resize(busy_tone.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    busy = cv2.dilate((busy > BUSY_TONE).astype(np.float32), np.ones((3, 3), np.uint8))
+    return Ground(width, height, margin, busy, np.zeros(size[::-1], np.float32))
+
+
+def take(ground: Ground, rect: Rect) -> Ground:
+    """The ground with a rectangle taken."""
+    taken = ground.taken.copy()
+    taken[max(rect.top // CELL, 0):max(-(-rect.bottom // CELL), 0), max(rect.left // CELL, 0):max(-(-rect.right // CELL), 0)] = 1.0
+    return Ground(ground.width, ground.height, ground.margin, ground.busy, taken)
+
+
+def take_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
+    """The ground with a polyline ((n, 2) x, y) taken."""
+    taken = ground.taken.copy()
+    cells = np.rint(points_px / CELL * 16.0).astype(np.int32)          # 4 fractional bits; x, y order
+    cv2.polylines(taken, [cells[:, None]], False, 1.0, max(1, round(width_px / CELL)), cv2.LINE_8, 4)
+    return Ground(ground.width, ground.height, ground.margin, ground.busy, taken)
+
+
+def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:
+    """The best of the named spots ('top left', 'bottom', ...) for a block; earlier ones are preferred.
+
+    Falls back on any free place of the picture, and is None where there is none at all.
+    """
+    rects = [_spot(ground, width, height, spot) for spot in spots]
+    costs = [_cost(ground, rect) + 0.01 * order for order, rect in enumerate(rects)]
+    best = int(np.argmin(costs))
+    if costs[best] < 0.30:
+        return rects[best]
+    return nearest_free(ground, width, height, (rects[0].left + width / 2.0, rects[0].top + height / 2.0))
+
+
+def nearest_free(ground: Ground, width: int, height: int, anchor: tuple[float, float], *, most_px: float = np.inf) -> Rect | None:
+    """The free place for a label nearest to a point (x, y), or None within `most_px`."""
+    cells = max(1, -(-width // CELL) + 1), max(1, -(-height // CELL) + 1)
+    rows, columns = ground.taken.shape
+    if cells[0] > columns or cells[1] > rows:
+        return None
+    # Means over windows whose top-left cell is the pixel; cv2 sizes and anchors are (x, y).
+    blocked = cv2.boxFilter(ground.taken, -1, cells, anchor=(0, 0), borderType=cv2.BORDER_CONSTANT)
+    action = cv2.boxFilter(ground.busy, -1, cells, anchor=(0, 0), borderType=cv2.BORDER_CONSTANT)
+    top, left = (np.arange(n, dtype=np.float64)[:, None] * CELL for n in (rows, columns))
+    left = left.T
+    inside = (left >= ground.margin) & (top >= ground.margin)
+    inside = inside & (left + width <= ground.width - ground.margin) & (top + height <= ground.height - ground.margin)
+    free = inside & (blocked < 1e-3) & (action < WORST)
+    away_x = np.maximum(np.maximum(left - anchor[0], anchor[0] - left - width), 0.0)
+    away_y = np.maximum(np.maximum(top - anchor[1], anchor[1] - top - height), 0.0)
+    distance = np.where(free, np.hypot(away_x, away_y), np.inf)
+    best = np.unravel_index(int(np.argmin(distance)), distance.shape)
+    if not distance[best] <= most_px:
+        return None
+    return Rect(int(best[1]) * CELL, int(best[0]) * CELL, width, height)
+
+
+def overlaps(one: Rect, other: Rect) -> bool:
+    """Whether two rectangles share a pixel."""
+    return one.left < other.right and other.left < one.right and one.top < other.bottom and other.top < one.bottom
+
+
+def _spot(ground: Ground, width: int, height: int, spot: str) -> Rect:
+    words = spot.split()
+    left = ground.margin if "left" in words else ground.width - ground.margin - width if "right" in words else (ground.width - width) // 2
+    top = ground.margin if "top" in words else ground.height - ground.margin - height if "bottom" in words else (ground.height - height) // 2
+    return Rect(left, top, width, height)
+
+
+def _cost(ground: Ground, rect: Rect) -> float:
+    """Share of the rectangle that is busy; more than any share where something is placed or the border is crossed."""
+    if rect.left < 0 or rect.top < 0 or rect.right > ground.width or rect.bottom > ground.height:
+        return 10.0
+    part = np.s_[rect.top // CELL:-(-rect.bottom // CELL), rect.left // CELL:-(-rect.right // CELL)]
+    return float(ground.busy[part].mean()) + (10.0 if ground.taken[part].any() else 0.0)

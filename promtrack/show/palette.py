@@ -1,0 +1,83 @@
+"""Looks of the clip: an 8-bit tone in, a colour with an even CIE L* scale out.
+
+A look is a path through CIELAB whose lightness L* grows linearly with tone, so that equal steps of tone
+look equal (CIE 15:2004, section 8.2.1). Colours leave as sRGB (IEC 61966-2-1) and as limited-range
+Y'CbCr (ITU-R BT.709-6, items 3.2 to 3.5, 8 bit), which is what the H.264 file holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+__all__ = ["LOOKS", "Look", "bgr_to_ycc", "palette_bgr", "palette_ycc", "ycc_to_bgr"]
+
+LUMA_R, LUMA_G, LUMA_B = 0.2126, 0.7152, 0.0722     # ITU-R BT.709-6, item 3.2
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One look: the colour path and where disc and prominence lie on it."""
+
+    lightness: tuple[float, float]     # L* of tone 0 and of tone 255
+    knots: tuple[float, ...]           # L* at which hue and chroma are given, rising
+    hue_deg: tuple[float, ...]         # CIELAB hue angle there
+    chroma: tuple[float, ...]          # CIELAB chroma there
+    disc_limb: float                   # tone (0 to 1) of the quiet disc at the limb
+    disc_centre: float                 # the same at the disc's centre
+    disc_contrast: float               # tone for a brightness change by the quiet disc's own brightness
+    peak: float                        # tone of the brightest prominence
+
+
+LOOKS = {
+    "ash": Look((2.0, 97.0), (0.0, 100.0), (80.0, 80.0), (0.0, 0.0), 0.34, 0.52, 0.75, 0.95),
+    "ember": Look((2.5, 96.0), (0.0, 12.0, 30.0, 52.0, 70.0, 85.0, 97.0), (18.0, 26.0, 36.0, 46.0, 62.0, 78.0, 90.0),
+                  (2.0, 24.0, 56.0, 78.0, 66.0, 44.0, 14.0), 0.30, 0.46, 0.70, 0.95),
+    "nightfall": Look((1.5, 97.0), (0.0, 10.0, 30.0, 52.0, 70.0, 85.0, 97.0), (300.0, 330.0, 364.0, 380.0, 396.0, 420.0, 450.0),
+                      (3.0, 16.0, 44.0, 62.0, 54.0, 32.0, 10.0), 0.075, 0.115, 0.16, 0.97),
+}
+
+
+@cache
+def palette_bgr(name: str) -> np.ndarray:
+    """(256, 3) uint8 B, G, R of every tone, read-only."""
+    look = LOOKS[name]
+    lightness = np.linspace(*look.lightness, 256)
+    hue = np.deg2rad(PchipInterpolator(look.knots, look.hue_deg)(lightness))     # smooth: no kink shows as a band
+    chroma = PchipInterpolator(look.knots, look.chroma)(lightness)
+    lab = np.stack([lightness, chroma * np.cos(hue), chroma * np.sin(hue)], axis=-1)
+    bgr = cv2.cvtColor(lab[None].astype(np.float32), cv2.COLOR_Lab2BGR)[0]     # (1, 256, 3) L, a, b -> B, G, R in 0..1
+    table = np.rint(np.clip(bgr, 0.0, 1.0) * 255.0).astype(np.uint8)
+    table.setflags(write=False)
+    return table
+
+
+@cache
+def palette_ycc(name: str) -> np.ndarray:
+    """(3, 256) uint8 Y', Cb, Cr of every tone, read-only."""
+    table = np.rint(bgr_to_ycc(palette_bgr(name))).astype(np.uint8).T.copy()
+    table.setflags(write=False)
+    return table
+
+
+def bgr_to_ycc(bgr: np.ndarray) -> np.ndarray:
+    """(..., 3) B, G, R in 0..255 to limited-range BT.709 Y', Cb, Cr as floats."""
+    b, g, r = np.moveaxis(np.asarray(bgr, dtype=np.float64) / 255.0, -1, 0)
+    luma = LUMA_R * r + LUMA_G * g + LUMA_B * b
+    blue = (b - luma) / (2.0 * (1.0 - LUMA_B))
+    red = (r - luma) / (2.0 * (1.0 - LUMA_R))
+    return np.stack([16.0 + 219.0 * luma, 128.0 + 224.0 * blue, 128.0 + 224.0 * red], axis=-1)
+
+
+def ycc_to_bgr(ycc: np.ndarray) -> np.ndarray:
+    """The way back: (..., 3) Y', Cb, Cr to uint8 B, G, R."""
+    y, cb, cr = np.moveaxis(np.asarray(ycc, dtype=np.float32), -1, 0)
+    luma = (y - 16.0) / 219.0
+    b = luma + 2.0 * (1.0 - LUMA_B) * (cb - 128.0) / 224.0
+    r = luma + 2.0 * (1.0 - LUMA_R) * (cr - 128.0) / 224.0
+    g = (luma - LUMA_R * r - LUMA_B * b) / LUMA_G
+    return np.rint(np.clip(np.stack([b, g, r], axis=-1), 0.0, 1.0) * 255.0).astype(np.uint8)

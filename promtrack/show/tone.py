@@ -1,0 +1,142 @@
+"""Tone: counts in, an 8-bit tone out, disc and prominence each on its own scale and joined at the limb.
+
+Every pixel goes through one straight line of its own and then through one curve common to the whole clip:
+    tone = curve(line_gain * (counts - sky - veil * halo) / gain + line_base).
+On the disc the line carries brightness relative to the quiet disc; off the limb brightness in units of the
+brightest plasma. In between the quiet Sun falls steeply by a factor of ten or more; there the line follows
+the compressed quiet profile, and its slope shrinks as the profile grows, so that neither a rim nor ringing
+can arise. The curve is an inverse hyperbolic sine (Lupton et al. 1999, AJ 118, 1406) whose softening is set
+by the noise, with a toe that keeps the noise of the empty sky dark. Nothing but the level (sky, veil, gain)
+changes from frame to frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from promtrack.limb.records import LimbLock
+from promtrack.show.palette import LOOKS, Look
+from promtrack.show.sunlight import FrameLevel, QuietSun, Samples, frame_level
+from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
+
+__all__ = ["Toner", "busy_map", "make_toner", "tone_frame"]
+
+LOWEST, HIGHEST = -0.25, 2.25      # range of the line's value that the 16-bit table spans; 1 is the brightest plasma
+NOISE_TONE = 0.016                 # tone that 1 sigma of noise may reach: under 2 % it does not boil
+JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
+FEATHER = 0.05                     # of the frame's shorter side: how softly its border fades
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Toner:
+    """All that turns frames into tones; planes are (height, width) of the picture."""
+
+    quiet: QuietSun
+    line_gain: np.ndarray      # float32, table steps per count
+    line_base: np.ndarray      # float32, table steps
+    line_halo: np.ndarray      # float32, table steps: line_gain * halo
+    curve: np.ndarray          # (1, 65536) uint8
+    calm: np.ndarray           # uint8 tone of the quiet Sun, shown where a frame shows nothing
+    feather: np.ndarray        # uint8 weight of a frame's pixels, in the frame's geometry
+
+
+def make_toner(quiet: QuietSun, view: ClipView, look: str, shape: tuple[int, int]) -> Toner:
+    """The toner of a clip."""
+    chosen = LOOKS[look]
+    curve, table = _curve(chosen, quiet.noise / quiet.peak)
+    radial = _radial_lines(quiet, chosen, curve, table)
+    limb_px = view.height_map_px()
+    planes = [np.interp(limb_px, quiet.limb_px, line).astype(np.float32) for line in radial]
+    gain, base, halo, calm = planes
+    steps = np.float32(65535.0 / (HIGHEST - LOWEST))
+    # Noise lifts the mean tone where the curve bends, so the quiet Sun that fills gaps is given the same lift.
+    lifted = gaussian_filter1d(curve, quiet.noise / quiet.peak / (table[1] - table[0]))
+    calm_tone = np.rint(255.0 * np.interp(calm, table, lifted)).astype(np.uint8)
+    spaced = np.interp(np.linspace(LOWEST, HIGHEST, 65536), table, curve)
+    return Toner(quiet, gain * steps, (base - np.float32(LOWEST)) * steps, gain * halo * steps,
+                 np.rint(255.0 * spaced).astype(np.uint8)[None], calm_tone, _feather(shape))
+
+
+def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
+    """(height, width) uint8 tone of one frame in the picture's geometry."""
+    matrix = affine_to_frame(view, lock, index)
+    picture = warp(frame, matrix, view)
+    tone = apply_tone(picture, frame_level(picture, matrix, toner.quiet, lock, index), toner)
+    return tone if frame_border(view, lock, index) >= 0.0 else _faded(tone, matrix, toner, view)
+
+
+def apply_tone(picture: np.ndarray, level: FrameLevel, toner: Toner) -> np.ndarray:
+    """Tone of a picture whose level is known."""
+    line = cv2.multiply(picture, toner.line_gain, dtype=cv2.CV_32F)
+    shift = cv2.addWeighted(toner.line_gain, -level.sky / level.gain, toner.line_halo, -level.veil / level.gain, 0.0)
+    cv2.add(shift, toner.line_base, dst=shift)
+    steps = cv2.addWeighted(line, 1.0 / level.gain, shift, 1.0, 0.0, dtype=cv2.CV_16U)     # saturates at both ends
+    return cv2.LUT(steps, toner.curve)
+
+
+def busy_map(samples: Samples, toner: Toner, view: ClipView, lock: LimbLock) -> np.ndarray:
+    """Coarse (rows, columns) float tone above the quiet Sun, the highest of the sample frames: where not to write."""
+    size = samples.coarse.shape[2], samples.coarse.shape[1]
+    small = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in
+             (toner.line_gain, toner.line_base, toner.line_halo)]
+    coarse = Toner(toner.quiet, *small, toner.curve, toner.calm, toner.feather)
+    calm = cv2.resize(toner.calm, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    highest = np.zeros((size[1], size[0]), np.float32)
+    for index, picture in zip(samples.frame, samples.coarse, strict=True):
+        whole = cv2.resize(picture, (view.width, view.height), interpolation=cv2.INTER_NEAREST)
+        level = frame_level(whole, affine_to_frame(view, lock, int(index)), toner.quiet, lock, int(index))
+        highest = np.maximum(highest, apply_tone(picture, level, coarse) - calm)
+    return highest / 255.0
+
+
+def _curve(look: Look, noise: float) -> tuple[np.ndarray, np.ndarray]:
+    """Tone (0 to 1, rising) against the line's value; `noise` is 1 sigma in units of the brightest plasma."""
+    table = np.linspace(LOWEST, HIGHEST, 8192)
+    softening = np.geomspace(0.02, 3.0, 200)
+    slope = look.peak * noise / (softening * np.arcsinh(1.0 / softening))
+    soft = float(softening[np.argmax(slope <= NOISE_TONE)]) if (slope <= NOISE_TONE).any() else 3.0
+    width = max(2.0 * noise, 1e-4)
+    toe = 0.5 * (table - 0.5 * noise + np.hypot(table - 0.5 * noise, width)) - 0.25 * width
+    tone = look.peak * np.arcsinh(np.maximum(toe, 0.0) / soft) / np.arcsinh(1.0 / soft)
+    room = 1.0 - look.peak
+    over = np.maximum(tone - look.peak, 0.0)
+    tone = np.minimum(tone, look.peak) + room * over / (over + room)
+    return tone + 1e-6 * np.arange(len(table)), table        # strictly rising, so that it can be turned round
+
+
+def _radial_lines(quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Slope, offset, halo and quiet value of the line against distance from the limb."""
+    inside = np.clip(-quiet.limb_px / max(float(-quiet.limb_px[0]), 1.0), 0.0, 1.0)
+    tone = look.disc_limb + (look.disc_centre - look.disc_limb) * np.sqrt(inside)
+    disc_value = np.interp(tone, curve, table)
+    steep = np.interp(disc_value, table, np.gradient(curve, table))
+    sun = quiet.sun
+    disc_sun = np.maximum(quiet.sun_at(np.minimum(quiet.limb_px, -2.0 * JOIN_PX)), 1e-6 * quiet.peak)
+    disc_gain = np.zeros_like(sun) if quiet.burnt else look.disc_contrast / (disc_sun * steep)
+    limb_value = float(np.interp(look.disc_limb, curve, table))
+    press = 1.0 + sun / (limb_value * quiet.peak)
+    off_value, off_gain = sun / quiet.peak / press, 1.0 / (quiet.peak * press)
+    share = np.clip(0.5 - quiet.limb_px / (2.0 * JOIN_PX), 0.0, 1.0)
+    share = share**2 * (3.0 - 2.0 * share)
+    gain = share * disc_gain + (1.0 - share) * off_gain
+    value = share * disc_value + (1.0 - share) * off_value
+    return gain, value - gain * quiet.sun, quiet.halo, value
+
+
+def _feather(shape: tuple[int, int]) -> np.ndarray:
+    """uint8 weight of a frame's pixels: 0 at its border, 255 from a short way in."""
+    soft = max(FEATHER * min(shape), 4.0)
+    ramps = [np.clip((np.minimum(np.arange(n), np.arange(n)[::-1]) - 1.0) / soft, 0.0, 1.0) for n in shape]
+    ramps = [ramp**2 * (3.0 - 2.0 * ramp) for ramp in ramps]
+    return np.rint(255.0 * ramps[0][:, None] * ramps[1][None, :]).astype(np.uint8)
+
+
+def _faded(tone: np.ndarray, matrix: np.ndarray, toner: Toner, view: ClipView) -> np.ndarray:
+    weight = cv2.warpAffine(toner.feather, matrix, (view.width, view.height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    shown = cv2.multiply(tone, weight, scale=1.0 / 255.0, dtype=cv2.CV_16U)
+    calm = cv2.multiply(toner.calm, cv2.bitwise_not(weight), scale=1.0 / 255.0, dtype=cv2.CV_16U)
+    return cv2.add(shown, calm, dtype=cv2.CV_8U)

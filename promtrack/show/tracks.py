@@ -1,0 +1,222 @@
+"""Knot trails with their speeds, and the marker of a moving front."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.show.canvas import Canvas, blank_ink, join_inks, lay, paint
+from promtrack.show.layout import Ground, Rect, nearest_free, take, take_line
+from promtrack.show.marks import KNOT_BGR, Mark, Page, line_mask, strokes, text_ink
+from promtrack.show.text import REGULAR, WHITE, text_mask, text_width
+from promtrack.show.view import ClipView
+from promtrack.sun import Orientation
+
+__all__ = ["FrontMarker", "Trail", "draw_front", "draw_head", "front_marker", "knot_trails"]
+
+LABELLED = 6              # trails that carry their speed: the most significant ones
+FAR = 9.0                 # units of type: a label farther from its trail than this would not be read as its own
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trail:
+    """One moving knot in the picture."""
+
+    time_s: np.ndarray        # since the first frame shown
+    points_px: np.ndarray     # (n, 2) x, y
+    marks: tuple[Mark, ...]
+    label: Rect | None
+    page: Page
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrontMarker:
+    """The moving edge of a front."""
+
+    time_s: np.ndarray
+    height_mm: np.ndarray
+    theta_deg: np.ndarray     # (m,) image angles along the edge
+    label_theta_deg: float    # where the label's near end stands
+    right: bool               # the label lies to the right of that point
+    view: ClipView
+    page: Page
+
+
+def knot_trails(knots: tuple[KnotTrack, ...], view: ClipView, orientation: Orientation, page: Page, ground: Ground, *,
+                late_s: float, linger_s: float) -> tuple[list[Trail], Ground]:
+    """Trails of the moving knots, the most significant ones with labels where there is room.
+
+    Parameters
+    ----------
+    late_s : seconds from the first frame shown to the first strip (added to the tracks' times)
+    linger_s : how long a trail stays after its knot is gone
+    """
+    moving = sorted((k for k in knots if k.moving), key=lambda k: -k.significance)
+    lines = []
+    for knot in moving:
+        x, y = view.to_picture(orientation.to_image(knot.angle_deg), knot.height_mm)
+        lines.append(np.stack([x, y], axis=1))
+    inside = [_inside(line, page) for line in lines]
+    moving = [k for k, good in zip(moving, inside, strict=True) if good]
+    lines = [_smoothed(line) for line, good in zip(lines, inside, strict=True) if good]
+    for line in lines:
+        ground = take_line(ground, line, page.unit)
+    trails = []
+    for order, (knot, line) in enumerate(zip(moving, lines, strict=True)):
+        label = None
+        if order < LABELLED:
+            label, ground = _place_label(knot, line, page, ground)
+        trails.append(_trail(knot, line, label, page, late_s, linger_s))
+    return trails, ground
+
+
+def draw_head(trail: Trail, canvas: Canvas, now_s: float) -> None:
+    """A small ring round the knot's place now."""
+    if not trail.time_s[0] <= now_s <= trail.time_s[-1]:
+        return
+    centre = np.array([np.interp(now_s, trail.time_s, column) for column in trail.points_px.T])
+    radius = 0.42 * trail.page.unit
+    angle = np.linspace(0.0, 2.0 * np.pi, 40)
+    ring = centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    rect, own = strokes(ring, 3)
+    ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
+    paint(ink, line_mask(rect.width, rect.height, [own], 1.2 * trail.page.stroke), KNOT_BGR, strength=0.95)
+    lay(trail.page.stamp(ink), canvas)
+
+
+def speed_words(knot: KnotTrack) -> str:
+    """'33.1 ± 0.8 km/s', to the first figure of the error."""
+    fit = knot.fit
+    digits = 0 if fit.speed_err_km_s >= 0.95 else 1
+    return f"{fit.speed_km_s:.{digits}f} ± {max(fit.speed_err_km_s, 0.1):.{digits}f} km/s"
+
+
+def front_marker(front: Front, view: ClipView, orientation: Orientation, page: Page, ground: Ground, late_s: float) -> tuple[FrontMarker, Ground]:
+    """Marker of a front, with the way of its label kept free."""
+    theta = np.asarray(orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
+    width, height = text_width("front 000 Mm", page.unit) + page.unit // 2, round(1.3 * page.unit)
+    best = None
+    for end in (theta[0], theta[-1]):
+        outward = np.array(view.to_picture(end, 0.0)) - np.array(view.to_picture(np.median(theta), 0.0))
+        right = bool(outward[0] >= 0.0)
+        rects = [_front_label(view, page, float(end), right, float(h), width, height) for h in front.height_mm[::2]]
+        cost = sum(_busy_share(ground, rect) for rect in rects)
+        if best is None or cost < best[0]:
+            best = (cost, float(end), right, rects)
+    for rect in best[3]:
+        ground = take(ground, rect)
+    for h in front.height_mm[::4]:
+        x, y = view.to_picture(theta, h)
+        ground = take_line(ground, np.stack([x, y], axis=1), page.unit)
+    return FrontMarker(front.time_s + late_s, front.height_mm, theta, best[1], best[2], view, page), ground
+
+
+def draw_front(marker: FrontMarker, canvas: Canvas, now_s: float) -> None:
+    """The front's edge now, and its height."""
+    if not marker.time_s[0] <= now_s <= marker.time_s[-1]:
+        return
+    page, view = marker.page, marker.view
+    height_mm = float(np.interp(now_s, marker.time_s, marker.height_mm))
+    line = np.stack(view.to_picture(marker.theta_deg, height_mm), axis=1)
+    rect, own = strokes(line, 4)
+    ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
+    paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke + 2.0), (0.0, 0.0, 0.0), strength=0.5)
+    paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke), WHITE, strength=0.95)
+    mask = text_mask(f"front {height_mm:.0f} Mm", page.unit, REGULAR)
+    place = _front_label(view, page, marker.label_theta_deg, marker.right, height_mm, mask.shape[1], mask.shape[0])
+    for part in (ink, text_ink(mask, place.left, place.top, page.unit)):
+        lay(page.stamp(part), canvas)
+
+
+def _front_label(view: ClipView, page: Page, theta: float, right: bool, height_mm: float, width: int, height: int) -> Rect:
+    x, y = view.to_picture(theta, height_mm)
+    left = float(x) + 0.6 * page.unit if right else float(x) - 0.6 * page.unit - width
+    left = min(max(left, page.margin), page.width - page.margin - width)
+    top = min(max(float(y) - height / 2.0, page.margin), page.height - page.margin - height)
+    return Rect(round(left), round(top), width, height)
+
+
+def _busy_share(ground: Ground, rect: Rect) -> float:
+    part = np.s_[max(rect.top // 8, 0):-(-rect.bottom // 8), max(rect.left // 8, 0):-(-rect.right // 8)]
+    return float(ground.busy[part].mean() + 3.0 * ground.taken[part].mean()) if ground.busy[part].size else 10.0
+
+
+def _inside(line: np.ndarray, page: Page) -> bool:
+    return bool(((line > 0) & (line < np.array([page.width, page.height]) - 1)).all(axis=1).mean() > 0.8)
+
+
+def _smoothed(line: np.ndarray) -> np.ndarray:
+    """A quadratic through the track: the trail shows the motion, the ring on it the knot itself."""
+    if len(line) < 6:
+        return line
+    step = np.linspace(-1.0, 1.0, len(line))
+    return np.stack([np.polyval(np.polyfit(step, column, 2), step) for column in line.T], axis=1)
+
+
+def _place_label(knot: KnotTrack, line: np.ndarray, page: Page, ground: Ground) -> tuple[Rect | None, Ground]:
+    mask = text_mask(speed_words(knot), round(0.9 * page.unit), REGULAR)
+    spots = [nearest_free(ground, mask.shape[1], mask.shape[0], tuple(anchor), most_px=FAR * page.unit)
+             for anchor in (line[-1], line[len(line) // 2], line[0])]
+    near = [(np.hypot(*(_nearest_edge(rect, line[i]) - line[i])), rect) for rect, i in zip(spots, (-1, len(line) // 2, 0), strict=True) if rect]
+    if not near:
+        return None, ground
+    rect = min(near, key=lambda pair: pair[0])[1]
+    return rect, take(ground, rect.grown(page.unit // 4))
+
+
+def _nearest_edge(rect: Rect, point: np.ndarray) -> np.ndarray:
+    return np.array([np.clip(point[0], rect.left, rect.right), np.clip(point[1], rect.top, rect.bottom)])
+
+
+def _trail(knot: KnotTrack, line: np.ndarray, label: Rect | None, page: Page, late_s: float, linger_s: float) -> Trail:
+    time_s = knot.time_s + late_s
+    rect, own = strokes(line, 4)
+    dark, bright = blank_ink(rect.left, rect.top, rect.width, rect.height), blank_ink(rect.left, rect.top, rect.width, rect.height)
+    paint(dark, line_mask(rect.width, rect.height, [own], 1.3 * page.stroke + 3.0), (0.0, 0.0, 0.0), strength=0.45)
+    paint(bright, line_mask(rect.width, rect.height, [own], 1.3 * page.stroke), KNOT_BGR, strength=0.95)
+    joined = join_inks([_moved(dark, rect), _moved(bright, rect)], rect.width, rect.height)
+    ink = type(joined)(rect.left, rect.top, joined.bgr, joined.opacity)
+    kept = 0.65 if label is not None else 0.0
+    marks = [Mark(page.stamp(ink, _arrival(own, time_s, rect)), until_s=float(time_s[-1]) + linger_s, ease_s=max(linger_s, 1e-3),
+                  fade_s=max(0.35 * float(time_s[-1] - time_s[0]), 1.0), rest=0.55, after=kept)]
+    if label is not None:
+        words = text_ink(text_mask(speed_words(knot), round(0.9 * page.unit), REGULAR), label.left, label.top, page.unit, KNOT_BGR)
+        start = float(time_s[min(2, len(time_s) - 1)])
+        marks += [Mark(page.stamp(part), from_s=start, until_s=float(time_s[-1]) + linger_s, ease_s=max(linger_s, 1e-3), after=0.8)
+                  for part in [words, *_leader(label, line, page)]]
+    return Trail(time_s, line, tuple(marks), label, page)
+
+
+def _moved(ink, rect: Rect):
+    return type(ink)(ink.x - rect.left, ink.y - rect.top, ink.bgr, ink.opacity)
+
+
+def _arrival(own: np.ndarray, time_s: np.ndarray, rect: Rect) -> np.ndarray:
+    """(h, w) time at which the knot passes nearest to each pixel."""
+    fine = np.linspace(time_s[0], time_s[-1], max(4 * len(time_s), 32))
+    path = np.stack([np.interp(fine, time_s, column) for column in own.T], axis=1)
+    y, x = np.mgrid[:rect.height, :rect.width].astype(np.float32)
+    best, born = np.full(x.shape, np.inf, np.float32), np.zeros(x.shape)
+    for (px, py), moment in zip(path, fine, strict=True):
+        away = (x - np.float32(px)) ** 2 + (y - np.float32(py)) ** 2
+        nearer = away < best
+        best[nearer], born[nearer] = away[nearer], moment
+    return born
+
+
+def _leader(label: Rect, line: np.ndarray, page: Page) -> list:
+    """A thin line from the label to the nearest point of its trail, where they do not touch anyway."""
+    edges = np.array([_nearest_edge(label, point) for point in line])
+    away = np.hypot(*(edges - line).T)
+    near = int(np.argmin(away))
+    if away[near] < 0.8 * page.unit:
+        return []
+    ends = np.array([edges[near], line[near]])
+    along = (ends[1] - ends[0]) / away[near]
+    ends = np.array([ends[0] + 0.15 * page.unit * along, ends[1] - 0.45 * page.unit * along])
+    rect, own = strokes(ends, 3)
+    ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
+    paint(ink, line_mask(rect.width, rect.height, [own], page.stroke), KNOT_BGR, strength=0.6)
+    return [ink]
