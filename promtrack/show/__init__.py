@@ -1,0 +1,6 @@
+"""What people see: the clip, the figures and the report page."""
+
+from promtrack.show.figures import draw_figures
+from promtrack.show.records import Measured
+
+__all__ = ["Measured", "draw_figures"]

@@ -1,0 +1,170 @@
+"""The height-time sheet: knots and fronts in, heights with fits, residuals and error bars out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.show.curves import drawing_times, front_curve, knot_height
+from promtrack.show.figure_style import MARKERS, Theme, date_axis, days, foot, height_note, panel, sheet
+from promtrack.show.numbers import with_error
+from promtrack.show.records import Measured
+from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
+
+__all__ = ["Item", "draw_heights", "empty", "height_time", "items_of", "motion_title", "side_labels", "time_span"]
+
+LEAST_RANGE_MM = 20.0
+MOST_ITEMS, MOST_FRONTS = 6, 2  # named on one sheet; more are drawn thin and counted
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Item:
+    """One knot or front as it appears on a sheet."""
+
+    name: str
+    note: str
+    track: KnotTrack | Front
+    colour: str
+    marker: str
+
+
+def motion_title(measured: Measured) -> str:
+    """What moves, in one line."""
+    front, knot = leading_front(measured), fastest_knot(measured)
+    if front is not None and front.best is not None:
+        return f"Front {front.front} reaches {with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, 'km/s')}"
+    if front is not None:
+        return f"Front {front.front} climbs to {np.nanmax(front.height_mm):.0f} Mm; no model describes it"
+    if knot is not None:
+        return f"The fastest knot moves at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
+    return "Nothing moves significantly"
+
+
+def height_time(measured: Measured, theme: Theme) -> Figure:
+    """Heights of knots and fronts against time with their fits, residuals below."""
+    figure = sheet(motion_title(measured), height_note(measured))
+    top, below = panel(figure, 0.095, 0.385, 0.61, 0.455), panel(figure, 0.095, 0.145, 0.61, 0.185)
+    items = items_of(measured, theme)
+    draw_heights(top, measured, theme)
+    for item in items:
+        _residuals(below, measured, item)
+    below.axhline(0.0, color=theme.quiet, linewidth=1.2)
+    top.set_ylabel("height (Mm)")
+    below.set_ylabel("residual\n(Mm)")
+    top.set_xlim(*time_span(measured))
+    below.set_xlim(*time_span(measured))
+    date_axis(top, measured, label=False)
+    date_axis(below, measured)
+    side_labels(figure, items, [float(item.track.height_mm[-1]) for item in items])
+    if not items:
+        empty(below, "no fit, so no residuals", theme)
+    foot(figure, measured, speeds=True)
+    return figure
+
+
+def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
+    """Heights against time on given axes: tracks that do not move in grey, the others with fits and error bars."""
+    items = items_of(measured, theme)
+    named = {id(item.track) for item in items}
+    others = [track for track in (*measured.motion.knots, *measured.motion.fronts) if id(track) not in named]
+    for track in others:
+        axes.plot(days(measured, track.time_s), track.height_mm, color=theme.quiet, alpha=0.55, linewidth=1.2)
+    for item in items:
+        track = item.track
+        axes.errorbar(
+            days(measured, track.time_s),
+            track.height_mm,
+            track.height_err_mm,
+            fmt=item.marker,
+            color=item.colour,
+            markersize=5.5,
+            elinewidth=1.3,
+            alpha=0.85,
+        )
+        times = drawing_times(track.time_s)
+        axes.plot(days(measured, times), _model_height(track, times), color=item.colour, linewidth=2.6)
+    if others:
+        counted = f"{len(others)} {'track' if len(others) == 1 else 'tracks'}"
+        text = f"grey: {counted} more" if items else f"{counted} (grey), none moving"
+        axes.text(0.015, 0.97, text, transform=axes.transAxes, va="top", color=theme.quiet)
+        low, high = axes.get_ylim()
+        spare = max(LEAST_RANGE_MM - (high - low), 0.0)  # a track at rest should look at rest
+        axes.set_ylim(low - 0.5 * spare, high + 0.5 * spare)
+    elif not items:
+        empty(axes, "No knot and no front was found.", theme)
+        axes.set_ylim(0.0, max(measured.strip.geometry.height_mm(measured.strip.geometry.rows - 1), 1.0))
+
+
+def items_of(measured: Measured, theme: Theme) -> list[Item]:
+    """Fronts first, then knots: those that move, as many as one sheet can name."""
+    fronts = [front for front in measured.motion.fronts if front.moving][:MOST_FRONTS]
+    items = []
+    for index, track in enumerate((*fronts, *moving_knots(measured))[:MOST_ITEMS]):
+        name, note = _front_words(track) if isinstance(track, Front) else _knot_words(track)
+        items.append(Item(name, note, track, theme.series[index % len(theme.series)], MARKERS[index % len(MARKERS)]))
+    return items
+
+
+def side_labels(figure: Figure, items: list[Item], ends: list[float]) -> None:
+    """Key in the right margin, in the order of the curves' ends from top to bottom."""
+    left, top, gap = 0.735, 0.79, 0.103
+    for row, index in enumerate(np.argsort(ends, kind="stable")[::-1]):
+        item, place = items[index], top - gap * row
+        figure.add_artist(Line2D([left - 0.014, left + 0.014], [place] * 2, color=item.colour, linewidth=2.6))
+        figure.add_artist(
+            Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none")
+        )
+        figure.text(left + 0.026, place + 0.021, item.name, va="center", fontweight="bold")
+        figure.text(left + 0.026, place - 0.021, item.note, va="center")
+
+
+def time_span(measured: Measured) -> tuple[float, float]:
+    """Limits of a time axis over the whole run, as day numbers."""
+    last = float(measured.strip.time_s[-1])
+    margin = 0.015 * max(last, 1.0)
+    return float(days(measured, -margin)), float(days(measured, last + margin))
+
+
+def empty(axes: Axes, words: str, theme: Theme) -> None:
+    """Say in the middle of the axes why they are empty."""
+    axes.text(0.5, 0.5, words, transform=axes.transAxes, ha="center", va="center", color=theme.quiet)
+
+
+def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
+    if isinstance(track, KnotTrack):
+        return knot_height(track, times)
+    return front_curve(track, track.best, times).height_mm if track.best else np.full_like(times, np.nan)
+
+
+def _residuals(axes: Axes, measured: Measured, item: Item) -> None:
+    track = item.track
+    axes.errorbar(
+        days(measured, track.time_s),
+        track.height_mm - _model_height(track, track.time_s),
+        track.height_err_mm,
+        fmt=item.marker,
+        color=item.colour,
+        markersize=4.5,
+        elinewidth=1.1,
+        alpha=0.8,
+    )
+
+
+def _front_words(front: Front) -> tuple[str, str]:
+    if front.best is None:
+        return f"Front {front.front}", "no model fits"
+    return (
+        f"Front {front.front}",
+        f"up to {with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, 'km/s')}",
+    )
+
+
+def _knot_words(knot: KnotTrack) -> tuple[str, str]:
+    fit = knot.fit
+    sense = "↔" if abs(fit.radial_km_s) < 2.0 * fit.radial_err_km_s else "↑" if fit.radial_km_s > 0.0 else "↓"
+    return f"Knot {knot.knot}", f"{sense} {with_error(fit.speed_km_s, fit.speed_err_km_s, 'km/s')}"

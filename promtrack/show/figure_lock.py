@@ -1,0 +1,162 @@
+"""The registration check: the limb lock in, one sheet out that says in five seconds whether to trust it."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from promtrack.limb.geometry import to_frame
+from promtrack.show.figure_style import Theme, clipped, date_axis, date_numbers, foot, panel, plasma, sheet
+from promtrack.show.records import Measured
+from promtrack.show.verdict import lock_verdict, rejections
+
+__all__ = ["registration_check"]
+
+MARKS = {"good": "✓", "fair": "!", "poor": "✗"}
+KEPT, SPOILED, CIRCLE = "#8fe3ff", "#ff7ab8", "#ffffff"  # on the picture, in both themes
+MOST_REASONS = 4
+
+
+def registration_check(measured: Measured, theme: Theme) -> Figure:
+    """Verdict in words, limb points on the reference frame, and centre, turn and radius of every frame."""
+    verdict = lock_verdict(measured)
+    figure = sheet(f"{MARKS[verdict.level]} {verdict.headline}", f"{verdict.reasons[0]} {verdict.reasons[1]}")
+    if verdict.level != "good":
+        figure.texts[0].set_color(theme.warning)
+    _draw_frame(panel(figure, 0.08, 0.375, 0.375, 0.465), measured)
+    _write_reasons(figure, measured, theme)
+    places = [panel(figure, 0.565, bottom, 0.41, 0.19) for bottom in (0.655, 0.40, 0.145)]
+    for axes, draw in zip(places, (_draw_centre, _draw_turn, _draw_radius), strict=True):
+        draw(axes, measured, theme)
+        _mark_rejected(axes, measured, theme)
+        axes.margins(x=0.02, y=0.2)
+        axes.yaxis.get_major_locator().set_params(nbins=4)
+        date_axis(axes, measured, label=axes is places[-1], most=6)
+    figure.align_ylabels(places)
+    foot(figure, measured, speeds=False)
+    return figure
+
+
+def _draw_frame(axes: Axes, measured: Measured) -> None:
+    """The reference frame with the limb points kept and rejected, and the circle."""
+    lock = measured.lock
+    frame = np.asarray(measured.sequence.frame(lock.reference), dtype=np.float32)
+    rows, columns = lock.shape
+    low, top = np.nanpercentile(frame[::4, ::4], (1.0, 99.5))
+    axes.imshow(
+        plasma(0.6 * (frame - low), max(float(top - low), 1e-6), most=(520, 700)),
+        origin="upper",
+        extent=(-0.5, columns - 0.5, rows - 0.5, -0.5),
+        aspect="auto",
+    )
+    axes.grid(False)
+    theta = np.linspace(lock.from_deg, lock.to_deg, 400)
+    axes.plot(*to_frame(lock, lock.reference, theta, lock.radius_px), color=CIRCLE, linewidth=1.2, label="circle")
+    every = max(len(lock.limb_points_px) // 150, 1)
+    axes.plot(*lock.limb_points_px[::every].T, ".", color=KEPT, markersize=6, label="limb points used")
+    every = max(len(lock.rejected_points_px) // 80, 1)
+    axes.plot(
+        *lock.rejected_points_px[::every].T, "x", color=SPOILED, markersize=8, markeredgewidth=2.2, label="left out"
+    )
+    axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)", ylabel="y (px)")
+    axes.xaxis.get_major_locator().set_params(nbins=5)
+    axes.yaxis.get_major_locator().set_params(nbins=4)
+    centre_low = lock.centre_y_px[lock.reference] > 0.5 * rows
+    axes.legend(
+        loc="lower left" if centre_low else "upper left",
+        labelcolor="#ffffff",
+        frameon=True,
+        facecolor="#0b0908",
+        edgecolor="none",
+        framealpha=0.75,
+        handlelength=1.0,
+        borderpad=0.35,
+        labelspacing=0.25,
+    )
+
+
+def _write_reasons(figure: Figure, measured: Measured, theme: Theme) -> None:
+    """What was left out and why, under the picture."""
+    counted = rejections(measured.lock)
+    lines = [f"{count} × {clipped(reason, 40)}" for reason, count in counted[:MOST_REASONS]]
+    if len(counted) > MOST_REASONS:
+        lines[-1] = f"{sum(count for _, count in counted[MOST_REASONS - 1 :])} × other reasons (see the report)"
+    figure.text(
+        0.03,
+        0.255,
+        "× Frames left out" if lines else "No frame was left out",
+        va="center",
+        fontweight="bold",
+        color=theme.warning if lines else theme.ink,
+    )
+    for row, line in enumerate(lines):
+        figure.text(0.03, 0.210 - 0.042 * row, line, va="center", color=theme.ink)
+
+
+def _draw_centre(axes: Axes, measured: Measured, theme: Theme) -> None:
+    lock, at = measured.lock, date_numbers(measured.sequence.times_utc)
+    for values, colour, marker, name in (
+        (lock.centre_x_px, theme.series[1], "s", "x"),
+        (lock.centre_y_px, theme.series[0], "o", "y"),
+    ):
+        drift = values - values[lock.reference]
+        axes.errorbar(
+            at[lock.used],
+            drift[lock.used],
+            lock.centre_err_px[lock.used],
+            fmt=marker,
+            color=colour,
+            markersize=5,
+            elinewidth=1.2,
+            label=name,
+        )
+    axes.set_ylabel("centre\n(px)")
+    axes.legend(loc="upper left", ncols=2, handletextpad=0.1, columnspacing=0.8, borderaxespad=0.1)
+
+
+def _draw_turn(axes: Axes, measured: Measured, theme: Theme) -> None:
+    lock, at = measured.lock, date_numbers(measured.sequence.times_utc)
+    axes.errorbar(
+        at[lock.used],
+        lock.angle_deg[lock.used],
+        lock.angle_err_deg[lock.used],
+        fmt="o",
+        color=theme.series[1],
+        markersize=5,
+        elinewidth=1.2,
+    )
+    axes.set_ylabel("turn\n(degrees)")
+
+
+def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
+    lock, at = measured.lock, date_numbers(measured.sequence.times_utc)
+    axes.axhspan(-lock.radius_err_px, lock.radius_err_px, color=theme.series[0], alpha=0.25, linewidth=0)
+    axes.axhline(0.0, color=theme.quiet, linewidth=1.2)
+    axes.errorbar(
+        at[lock.used],
+        lock.frame_radius_px[lock.used] - lock.radius_px,
+        lock.frame_radius_err_px[lock.used],
+        fmt="o",
+        color=theme.series[1],
+        markersize=5,
+        elinewidth=1.2,
+    )
+    axes.set_ylabel("radius −\ncommon (px)")
+
+
+def _mark_rejected(axes: Axes, measured: Measured, theme: Theme) -> None:
+    """A cross at the foot of the axes for each frame left out."""
+    at = date_numbers(measured.sequence.times_utc)[~measured.lock.used]
+    axes.plot(
+        at,
+        np.full(len(at), 0.06),
+        "x",
+        color=theme.warning,
+        markersize=9,
+        markeredgewidth=2.4,
+        transform=axes.get_xaxis_transform(),
+        clip_on=False,
+    )
+    for place in at:
+        axes.axvline(place, color=theme.warning, alpha=0.35, linewidth=1.0)

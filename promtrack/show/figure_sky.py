@@ -1,0 +1,356 @@
+"""The picture sheets: the reference frame and strips in, knot map and strip montage out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
+from matplotlib.figure import Figure
+
+from promtrack.limb.geometry import to_frame, to_polar
+from promtrack.motion.records import KnotTrack
+from promtrack.show.figure_style import TEXT_PT, Theme, foot, height_note, outlined, panel, plasma, sheet, speed_colours
+from promtrack.show.numbers import clock, day, with_error
+from promtrack.show.records import Measured
+from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
+
+__all__ = ["Map", "draw_map", "knot_map", "map_of", "strip_montage"]
+
+MOMENTS, MAP_COLUMNS = 12, 1100
+MAP_INK = "#e9f6ff"  # lines and letters on pictures, in both themes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Map:
+    """The part of the reference frame that is shown: pixels, and what they are worth."""
+
+    left_px: float
+    right_px: float
+    top_px: float
+    bottom_px: float
+    mm_per_px: float
+
+    def mm(self, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Mm to the right and up from the lower left corner."""
+        return (np.asarray(x_px) - self.left_px) * self.mm_per_px, (self.bottom_px - np.asarray(y_px)) * self.mm_per_px
+
+    @property
+    def extent(self) -> tuple[float, float, float, float]:
+        return (
+            0.0,
+            (self.right_px - self.left_px) * self.mm_per_px,
+            0.0,
+            (self.bottom_px - self.top_px) * self.mm_per_px,
+        )
+
+
+def knot_map(measured: Measured, theme: Theme) -> Figure:
+    """Moving knots over the reference frame: arrows coloured by speed."""
+    knot, knots = fastest_knot(measured), moving_knots(measured)
+    title = (
+        f"{len(knots)} moving knots, up to {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
+        if len(knots) > 1
+        else f"One moving knot, at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
+        if knot
+        else "No knot moves significantly"
+    )
+    time = measured.sequence.times_utc[measured.lock.reference]
+    minutes = _arrow_minutes(measured)
+    subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above the H-alpha limb"
+    figure = sheet(title, f"{subtitle}; arrows show the way covered in {minutes:g} min" if knots else subtitle)
+    axes = panel(figure, 0.085, 0.145, 0.775 if knots else 0.885, 0.69)
+    draw_map(axes, measured, aspect=(0.775 if knots else 0.885) * 13.333 / (0.69 * 7.5), minutes=minutes)
+    axes.set(xlabel="across the frame (Mm)", ylabel="up the frame (Mm)")
+    if knots:
+        bar = figure.colorbar(
+            ScalarMappable(_speed_scale(knots), speed_colours()), cax=panel(figure, 0.885, 0.145, 0.02, 0.69)
+        )
+        bar.set_label("speed in the plane of the sky (km/s)")
+        bar.outline.set_visible(False)
+    foot(figure, measured, speeds=True)
+    return figure
+
+
+def draw_map(axes: Axes, measured: Measured, *, aspect: float, minutes: float | None = None) -> None:
+    """The map itself on given axes, `aspect` being their width over their height."""
+    area = map_of(measured, aspect)
+    axes.imshow(_picture(measured, area), extent=area.extent, aspect="auto", origin="upper")
+    axes.grid(False)
+    _height_arcs(axes, measured, area)
+    _compass(axes, measured, area)
+    knots = moving_knots(measured)
+    scale = _speed_scale(knots)
+    for knot in knots:
+        _arrow(
+            axes,
+            measured,
+            area,
+            knot,
+            minutes or _arrow_minutes(measured),
+            speed_colours()(scale(knot.fit.speed_km_s)),
+            named=len(knots) <= 12,
+        )
+    _front_edge(axes, measured, area)
+    axes.set(xlim=area.extent[:2], ylim=area.extent[2:])
+
+
+def map_of(measured: Measured, aspect: float) -> Map:
+    """The crop: around what moves, or around all that the strips show where nothing moves."""
+    geometry = measured.strip.geometry
+    tracks = [*moving_knots(measured), *(front for front in measured.motion.fronts if front.moving)]
+    angles = [angle for track in tracks for angle in (np.nanmin(track.angle_deg), np.nanmax(track.angle_deg))]
+    heights = [float(np.nanmax(track.height_mm)) for track in tracks]
+    low, high = (
+        (min(angles) - 1.5, max(angles) + 1.5)
+        if tracks
+        else (geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1)))
+    )
+    top = max(heights) + 15.0 if tracks else 0.6 * float(geometry.height_mm(geometry.rows - 1))
+    angle, height = np.meshgrid(np.linspace(low, high, 33), np.array([-12.0, 0.0, max(top, 30.0)]))
+    x, y = _pixels(measured, angle, height)
+    rows, columns = measured.lock.shape
+    left, right = max(float(x.min()), 0.0), min(float(x.max()), columns - 1.0)
+    upper, lower = max(float(y.min()), 0.0), min(float(y.max()), rows - 1.0)
+    half_x, half_y = (
+        0.5 * max(right - left, (lower - upper) * aspect),
+        0.5 * max(lower - upper, (right - left) / aspect),
+    )
+    middle_x = _shifted(0.5 * (left + right), half_x, columns - 1.0)
+    middle_y = _shifted(0.5 * (upper + lower), half_y, rows - 1.0)
+    return Map(
+        middle_x - half_x, middle_x + half_x, middle_y - half_y, middle_y + half_y, measured.scale.km_per_px * 1e-3
+    )
+
+
+def strip_montage(measured: Measured, theme: Theme) -> Figure:
+    """Twelve moments, height against angle, on one common scale of brightness."""
+    strip, geometry = measured.strip, measured.strip.geometry
+    chosen = np.unique(np.linspace(0, len(strip) - 1, MOMENTS).round().astype(int))
+    pictures = [strip.read(index, index + 1)[0] for index in chosen]
+    low = max(int(geometry.row(0.0)), 0)
+    top = max(float(np.nanpercentile(np.stack([picture[low::2, ::2] for picture in pictures]), 99.7)), 1e-6)
+    figure = sheet(f"{len(chosen)} moments in {_duration(measured)}", height_note(measured))
+    extent = (
+        geometry.from_deg,
+        float(geometry.angle_deg(geometry.columns - 1)),
+        geometry.low_mm,
+        float(geometry.height_mm(geometry.rows - 1)),
+    )
+    for place, (index, picture) in enumerate(zip(chosen, pictures, strict=True)):
+        row, column = divmod(place, 3)
+        axes = panel(figure, 0.085 + 0.302 * column, 0.665 - 0.1735 * row, 0.29, 0.162)
+        axes.imshow(plasma(picture, top, most=(300, 800)), extent=extent, aspect="auto")
+        axes.grid(False)
+        axes.axhline(0.0, color=MAP_INK, linewidth=1.0, alpha=0.7)
+        axes.text(
+            0.02,
+            0.93,
+            clock(strip.times_utc[index]),
+            transform=axes.transAxes,
+            color=MAP_INK,
+            va="top",
+            fontweight="bold",
+            path_effects=outlined(),
+        )
+        axes.xaxis.set_visible(row == 3)
+        axes.yaxis.set_visible(column == 0)
+        axes.xaxis.get_major_locator().set_params(nbins=5)
+        axes.yaxis.get_major_locator().set_params(nbins=3)
+    figure.text(0.02, 0.485, "height (Mm)", rotation=90, va="center", ha="center", fontsize=17)
+    figure.text(
+        0.53, 0.078, f"{measured.orientation.label} (degrees); times are UTC", va="center", ha="center", fontsize=17
+    )
+    foot(figure, measured, speeds=False)
+    return figure
+
+
+def _pixels(measured: Measured, angle_deg: np.ndarray, height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Product angle and height to pixels of the reference frame."""
+    lock = measured.lock
+    rho = lock.radius_px * (1.0 + np.asarray(height_mm) / measured.strip.geometry.limb_mm)
+    return to_frame(lock, lock.reference, measured.orientation.to_image(np.asarray(angle_deg)), rho)
+
+
+def _shifted(middle: float, half: float, last: float) -> float:
+    """Keep the crop inside the frame where it fits."""
+    return 0.5 * last if 2.0 * half > last else float(np.clip(middle, half, last - half))
+
+
+def _picture(measured: Measured, area: Map) -> np.ndarray:
+    """The crop, toned: the disc dark and flat, what stands off the limb bright; nan beyond the frame."""
+    lock = measured.lock
+    frame = measured.sequence.frame(lock.reference)
+    step = max((area.right_px - area.left_px) / MAP_COLUMNS, 1.0)
+    x = np.arange(area.left_px, area.right_px + 0.5 * step, step)
+    y = np.arange(area.top_px, area.bottom_px + 0.5 * step, step)
+    _, rho = to_polar(lock, lock.reference, x[None, :].astype(np.float32), y[:, None].astype(np.float32))
+    crop = _resampled(frame, x, y, step)
+    off = (rho > lock.radius_px + 1.5) & np.isfinite(crop)
+    base, top = np.percentile(crop[off], (4.0, 99.6)) if off.any() else (0.0, 1.0)
+    span = max(float(top - base), 1e-6)
+    disc = rho <= lock.radius_px
+    level = float(np.nanmedian(crop[disc])) if np.isfinite(crop[disc]).any() else 1.0
+    return plasma(np.where(disc, 0.028 * span * crop / max(level, 1e-6), crop - base), span)
+
+
+def _resampled(frame: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, step: float) -> np.ndarray:
+    """The frame at these columns and rows, averaged over `step` pixels; nan outside."""
+    picture = cv2.blur(frame, (round(step), round(step))) if step >= 1.5 else frame
+    x, y = np.meshgrid(x_px.astype(np.float32), y_px.astype(np.float32))  # cv2.remap wants x, then y, float32
+    return cv2.remap(
+        picture.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
+    )
+
+
+def _height_arcs(axes: Axes, measured: Measured, area: Map) -> None:
+    step = 20.0 if area.extent[3] < 160.0 else 50.0 if area.extent[3] < 500.0 else 200.0
+    corners_x, corners_y = [area.left_px, area.right_px] * 2, [area.top_px, area.top_px, area.bottom_px, area.bottom_px]
+    _, rho = to_polar(measured.lock, measured.lock.reference, np.array(corners_x), np.array(corners_y))
+    reach = (rho.max() / measured.lock.radius_px - 1.0) * measured.strip.geometry.limb_mm
+    angle = np.linspace(0.0, 360.0, 2881)
+    for height in np.arange(0.0, max(reach, step), step):
+        x, y = area.mm(*_pixels(measured, angle, np.full_like(angle, height)))
+        seen = (x > 0.0) & (x < area.extent[1]) & (y > 0.0) & (y < area.extent[3])
+        if seen.sum() < 8:
+            continue
+        axes.plot(
+            np.where(seen, x, np.nan),
+            np.where(seen, y, np.nan),
+            color=MAP_INK,
+            alpha=0.75 if height == 0.0 else 0.4,
+            linewidth=1.5 if height == 0.0 else 1.1,
+            linestyle="-" if height == 0.0 else (0, (2, 4)),
+        )
+        roomy = seen & (x > 0.1 * area.extent[1]) & (y < 0.92 * area.extent[3]) & (y > 0.06 * area.extent[3])
+        if not roomy.any():
+            continue
+        far = np.flatnonzero(roomy)[np.argmax(x[roomy])]
+        axes.annotate(
+            "limb" if height == 0.0 else f"{height:.0f} Mm",
+            (x[far], y[far]),
+            (-6, -6 if height == 0.0 else 4),
+            textcoords="offset points",
+            ha="right",
+            va="top" if height == 0.0 else "bottom",
+            color=MAP_INK,
+            fontsize=TEXT_PT,
+            path_effects=outlined(width=3.0),
+        )
+
+
+def _compass(axes: Axes, measured: Measured, area: Map) -> None:
+    """North and east where they are known, else the way up in the image; in the corner that lies deepest in the disc."""
+    orientation = measured.orientation
+    corners = [(0.09, 0.13), (0.86, 0.13), (0.09, 0.75), (0.86, 0.75)]
+    place = np.array(corners) * [area.right_px - area.left_px, area.top_px - area.bottom_px] + [
+        area.left_px,
+        area.bottom_px,
+    ]
+    _, rho = to_polar(measured.lock, measured.lock.reference, place[:, 0], place[:, 1])
+    origin = corners[int(np.argmin(rho * (1.0, 1.02, 1.0, 1.02)))]  # the right is where the arcs have their labels
+    arms = ((0.0, "N"), (90.0, "E")) if orientation.position_angles else ((0.0, "image up"),)
+    for angle, name in arms:
+        image = np.deg2rad(orientation.to_image(angle)) if orientation.position_angles else 0.0
+        way = np.array([-np.sin(image), np.cos(image)])
+        axes.annotate(
+            name,
+            origin,
+            way * 46.0,
+            xycoords="axes fraction",
+            textcoords="offset points",
+            color=MAP_INK,
+            ha="center",
+            va="center",
+            fontsize=TEXT_PT,
+            fontweight="bold",
+            path_effects=outlined(width=3.0),
+            arrowprops={"arrowstyle": "<-", "color": MAP_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0},
+        )
+
+
+def _speed_scale(knots: tuple[KnotTrack, ...]) -> Normalize:
+    return Normalize(0.0, max((knot.fit.speed_km_s for knot in knots), default=1.0))
+
+
+def _arrow_minutes(measured: Measured) -> float:
+    """A round number of minutes in which the fastest knot covers about 25 Mm."""
+    knot = fastest_knot(measured)
+    wanted = 25.0 / (0.06 * max(knot.fit.speed_km_s, 1.0)) if knot else 1.0
+    return min((0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0), key=lambda minutes: abs(np.log(minutes / wanted)))
+
+
+def _arrow(
+    axes: Axes, measured: Measured, area: Map, knot: KnotTrack, minutes: float, colour: object, *, named: bool
+) -> None:
+    """The knot's path, and an arrow from its middle along its velocity."""
+    x, y = area.mm(*_pixels(measured, knot.angle_deg, knot.height_mm))
+    axes.plot(x, y, color=MAP_INK, alpha=0.6, linewidth=1.2)
+    middle = len(knot.time_s) // 2
+    height, angle = (
+        float(np.median(knot.height_mm[middle - 1 : middle + 2])),
+        float(np.median(knot.angle_deg[middle - 1 : middle + 2])),
+    )
+    way_mm = np.array([knot.fit.radial_km_s, knot.fit.along_km_s]) * 0.06 * minutes
+    end_angle = angle + np.rad2deg(way_mm[1] / (measured.strip.geometry.limb_mm + height))
+    (x0, x1), (y0, y1) = area.mm(
+        *_pixels(measured, np.array([angle, end_angle]), np.array([height, height + way_mm[0]]))
+    )
+    axes.annotate(
+        "",
+        (x1, y1),
+        (x0, y0),
+        arrowprops={
+            "arrowstyle": "-|>,head_width=0.42,head_length=0.8",
+            "color": colour,
+            "linewidth": 3.4,
+            "shrinkA": 0.0,
+            "shrinkB": 0.0,
+            "path_effects": outlined(width=5.5),
+        },
+    )
+    axes.plot(x0, y0, "o", color=colour, markersize=6, markeredgecolor="#0b0908")
+    if named:
+        back = np.array([x0 - x1, y0 - y1]) / max(float(np.hypot(x1 - x0, y1 - y0)), 1e-6)
+        axes.annotate(
+            str(knot.knot),
+            (x0, y0),
+            tuple(18.0 * back),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            color=MAP_INK,
+            fontsize=TEXT_PT,
+            fontweight="bold",
+            path_effects=outlined(),
+        )
+
+
+def _front_edge(axes: Axes, measured: Measured, area: Map) -> None:
+    """Where the leading front stood first and last, as arcs across its sector."""
+    front = leading_front(measured)
+    if front is None:
+        return
+    angle = np.linspace(front.from_deg, front.to_deg, 40)
+    for index, words in ((0, ""), (-1, f"front {front.front}")):
+        x, y = area.mm(*_pixels(measured, angle, np.full_like(angle, front.height_mm[index])))
+        axes.plot(x, y, color="#ff9de2", linewidth=3.0, path_effects=outlined(width=5.0))
+        axes.annotate(
+            words,
+            (float(x.mean()), float(y.max())),
+            (0, 8),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            color="#ff9de2",
+            fontweight="bold",
+            path_effects=outlined(),
+        )
+
+
+def _duration(measured: Measured) -> str:
+    minutes = float(measured.strip.time_s[-1]) / 60.0
+    return f"{minutes:.0f} minutes" if minutes < 120.0 else f"{minutes / 60.0:.1f} hours"

@@ -1,0 +1,248 @@
+"""The speed sheets: knots and fronts in, speed and acceleration against time and the histogram of speeds out."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.show.curves import drawing_times, front_curve, knot_speed, local_speeds
+from promtrack.show.figure_heights import Item, empty, items_of, motion_title, side_labels, time_span
+from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, panel, sheet
+from promtrack.show.numbers import rounded, with_error
+from promtrack.show.records import Measured
+from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
+from promtrack.sun import escape_speed_km_s, gravity_m_s2
+
+__all__ = ["speed_histogram", "speed_time"]
+
+# To compare with. Threads: 5 to 15 km/s, transverse speeds alike (Schmieder et al. 2010, A&A 514, A68). Rain: range 30 to
+# 200 km/s from memory of reviews, the mean of 70 km/s from Antolin & Rouppe van der Voort 2012, ApJ 745, 152.
+USUAL_RANGES = (
+    ("quiet threads (Schmieder et al. 2010)", 5.0, 15.0),
+    ("coronal rain (Antolin & Rouppe van der Voort 2012)", 30.0, 200.0),
+)
+
+
+def speed_time(measured: Measured, theme: Theme) -> Figure:
+    """Speed and acceleration of knots and fronts against time."""
+    figure = sheet(motion_title(measured), _yardsticks(measured))
+    top, below = panel(figure, 0.105, 0.475, 0.60, 0.365), panel(figure, 0.105, 0.145, 0.60, 0.265)
+    items = items_of(measured, theme)
+    below.axhline(0.0, color=theme.quiet, linewidth=1.2)
+    accelerated = [_draw_speed(top, below, measured, item) for item in items]
+    top.set_ylabel("speed (km/s)")
+    below.set_ylabel("acceleration\n(m/s²)")
+    below.margins(y=0.18)
+    top.set_xlim(*time_span(measured))
+    below.set_xlim(*time_span(measured))
+    date_axis(top, measured, label=False)
+    date_axis(below, measured)
+    side_labels(figure, items, [_last_speed(item) for item in items])
+    if not items:
+        empty(top, "No significant motion: no speed to show", theme)
+    if not any(accelerated):
+        below.text(
+            0.5,
+            0.75,
+            "no acceleration beyond its error",
+            transform=below.transAxes,
+            ha="center",
+            va="center",
+            color=theme.quiet,
+        )
+    foot(figure, measured, speeds=True)
+    return figure
+
+
+def speed_histogram(measured: Measured, theme: Theme) -> Figure:
+    """How many knots move how fast, each knot's own value and error below, usual ranges above."""
+    knots = moving_knots(measured)
+    figure = sheet(*_histogram_words(measured))
+    top, below = panel(figure, 0.085, 0.44, 0.885, 0.315), panel(figure, 0.085, 0.145, 0.885, 0.25)
+    top.set_ylabel("knots")
+    top.tick_params(labelbottom=False)
+    below.set_xlabel("speed in the plane of the sky (km/s)")
+    if knots:
+        _draw_bars(top, knots, theme)
+        _draw_each(below, knots, theme)
+        below.set_xlim(top.get_xlim())
+    else:
+        empty(top, "No knot moves significantly.", theme)
+        top.set(xlim=(0.0, 60.0), ylim=(0.0, 1.0), yticks=[])
+        below.set(xlim=(0.0, 60.0), yticks=[])
+    _usual_ranges(top, theme)
+    foot(figure, measured, speeds=True)
+    return figure
+
+
+def _draw_speed(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
+    """Draw one knot's or front's speed and acceleration; whether there is an acceleration to show."""
+    draw = _draw_knot if isinstance(item.track, KnotTrack) else _draw_front
+    return draw(top, below, measured, item)
+
+
+def _draw_knot(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
+    fit, times = item.track.fit, np.linspace(item.track.time_s[0], item.track.time_s[-1], 24)
+    speed, error = knot_speed(item.track, times)
+    at, middle = days(measured, times), days(measured, fit.time_s)
+    top.fill_between(at, speed - error, speed + error, color=item.colour, alpha=0.28, linewidth=0)
+    top.plot(at, speed, color=item.colour)
+    top.plot(middle, fit.speed_km_s, item.marker, color=item.colour, markersize=9, zorder=3)
+    if not np.isfinite(fit.accel_m_s2):
+        return False
+    below.plot(at, np.full(len(at), fit.accel_m_s2), color=item.colour, linewidth=1.6)
+    below.errorbar(
+        middle, fit.accel_m_s2, fit.accel_err_m_s2, fmt=item.marker, color=item.colour, markersize=9, elinewidth=2.0
+    )
+    return True
+
+
+def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
+    front, best = item.track, item.track.best
+    times, speed, error = local_speeds(front)
+    top.errorbar(days(measured, times), speed, error, fmt=item.marker, color=item.colour, markersize=7, elinewidth=1.6)
+    if best is None:
+        return False
+    times = drawing_times(front.time_s)
+    at, curve = days(measured, times), front_curve(front, best, times)
+    top.fill_between(
+        at,
+        curve.speed_km_s - curve.speed_err_km_s,
+        curve.speed_km_s + curve.speed_err_km_s,
+        color=item.colour,
+        alpha=0.28,
+        linewidth=0,
+    )
+    top.plot(at, curve.speed_km_s, color=item.colour)
+    if best.model == "constant speed":
+        return False
+    below.plot(at, curve.accel_m_s2, color=item.colour)
+    if np.isfinite(best.accel_err_m_s2):
+        below.axhspan(
+            best.accel_m_s2 - best.accel_err_m_s2,
+            best.accel_m_s2 + best.accel_err_m_s2,
+            color=item.colour,
+            alpha=0.3,
+            linewidth=0,
+        )
+        below.text(
+            0.015,
+            0.93 - 0.17 * (front.front - 1),
+            f"front {front.front}: mean {with_error(best.accel_m_s2, best.accel_err_m_s2, 'm/s²')} (band)",
+            transform=below.transAxes,
+            va="top",
+        )
+    return True
+
+
+def _last_speed(item: Item) -> float:
+    track = item.track
+    if isinstance(track, KnotTrack):
+        return float(knot_speed(track, track.time_s[-1:])[0][0])
+    return float(track.best.speed_km_s[-1]) if track.best else float(np.sum(local_speeds(track)[1][-1:]))
+
+
+def _yardsticks(measured: Measured) -> str:
+    """Escape speed and gravity at the height of what moves highest, to compare with."""
+    track: Front | KnotTrack | None = leading_front(measured) or fastest_knot(measured)
+    height = float(np.nanmax(track.height_mm)) if track else 0.0
+    above = height + measured.settings.limb.height_mm
+    return (
+        f"For comparison, {height:.0f} Mm above the H-alpha limb: escape speed {float(escape_speed_km_s(above)):.0f} km/s, "
+        f"free fall {float(gravity_m_s2(above)):.0f} m/s² downward"
+    )
+
+
+def _histogram_words(measured: Measured) -> tuple[str, str]:
+    knots = moving_knots(measured)
+    resting = len(measured.motion.knots) - len(knots)
+    title = f"{len(knots) or 'No'} moving {'knot' if len(knots) == 1 else 'knots'}"
+    if len(knots) > 1:
+        title += f", median speed {rounded(float(np.median([knot.fit.speed_km_s for knot in knots])), 2)} km/s"
+    if not resting:
+        return title, "Every track moves significantly" if knots else "No track was long enough to be judged"
+    return (
+        title,
+        f"{resting} more {'track shows' if resting == 1 else 'tracks show'} no motion beyond what the same data give at rest",
+    )
+
+
+def _draw_bars(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
+    speeds = np.array([knot.fit.speed_km_s for knot in knots])
+    rising = np.array([knot.fit.radial_km_s > 0.0 for knot in knots])
+    width = _bin_width(speeds)
+    edges = np.arange(0.0, speeds.max() + 1.2 * width, width)
+    axes.hist(
+        [speeds[rising], speeds[~rising]],
+        bins=edges,
+        stacked=True,
+        color=[theme.series[0], theme.series[1]],
+        rwidth=0.92,
+        label=["rising", "falling"],
+    )
+    axes.yaxis.get_major_locator().set_params(integer=True)
+    axes.set_xlim(0.0, max(edges[-1], 1.13 * speeds.max(), 20.0))
+    axes.set_ylim(0.0, 1.28 * axes.get_ylim()[1])
+    axes.legend(loc="upper right", ncols=2)
+
+
+def _draw_each(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
+    for place, knot in enumerate(sorted(knots, key=lambda knot: knot.fit.speed_km_s)):
+        fit, up = knot.fit, knot.fit.radial_km_s > 0.0
+        axes.errorbar(
+            fit.speed_km_s,
+            place,
+            xerr=fit.speed_err_km_s,
+            fmt="^" if up else "v",
+            color=theme.series[0 if up else 1],
+            markersize=9 if len(knots) <= 12 else 5,
+            elinewidth=2.0,
+        )
+        if len(knots) <= 5:
+            axes.annotate(
+                f"knot {knot.knot}",
+                (fit.speed_km_s + fit.speed_err_km_s, place),
+                (12, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=TEXT_PT,
+            )
+    axes.set(yticks=[], ylim=(-0.8, len(knots) - 0.2), ylabel="each knot\n± 1 sigma")
+
+
+def _bin_width(speeds: np.ndarray) -> float:
+    """Freedman-Diaconis where there are enough values, else an eighth of the range; rounded to a step that reads well."""
+    quartiles = np.percentile(speeds, (25, 75))
+    width = (
+        2.0 * (quartiles[1] - quartiles[0]) / len(speeds) ** (1.0 / 3.0) if len(speeds) >= 20 else speeds.max() / 8.0
+    )
+    return float(min((1.0, 2.0, 5.0, 10.0, 20.0, 50.0), key=lambda step: abs(np.log(step / max(width, 0.5)))))
+
+
+def _usual_ranges(axes: Axes, theme: Theme) -> None:
+    """Brackets above the histogram: speeds that published studies give."""
+    low, high = axes.get_xlim()
+    for row, (name, first, last) in enumerate(USUAL_RANGES):
+        if first >= high:
+            continue
+        level, ends = 1.09 + 0.145 * row, (first, min(last, high))
+        axes.plot(
+            ends,
+            (level, level),
+            color=theme.accent,
+            linewidth=3.5,
+            transform=axes.get_xaxis_transform(),
+            clip_on=False,
+            solid_capstyle="butt",
+        )
+        right = ends[1] < 0.45 * (low + high)
+        axes.text(
+            ends[1] + 0.01 * (high - low) if right else ends[0] - 0.01 * (high - low),
+            level,
+            name,
+            transform=axes.get_xaxis_transform(),
+            va="center",
+            ha="left" if right else "right",
+        )

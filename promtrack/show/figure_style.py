@@ -1,0 +1,271 @@
+"""How the figures look: two themes, type, colours, the sheet with its title and foot, and saving.
+
+Only the figure modules of this room know matplotlib. No pyplot and no lasting change of its settings:
+`themed` sets them for the time of one drawing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC
+from functools import partial
+from pathlib import Path
+
+import cv2
+import matplotlib
+import matplotlib.style
+import numpy as np
+from cycler import cycler
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.dates import AutoDateLocator, DateFormatter, date2num
+from matplotlib.figure import Figure
+from matplotlib.image import imsave
+from matplotlib.patheffects import withStroke
+
+from promtrack.show.numbers import day, span_text
+from promtrack.show.records import Measured
+from promtrack.show.verdict import PLANE_OF_SKY
+
+__all__ = [
+    "DARK",
+    "LIGHT",
+    "MARKERS",
+    "PLASMA",
+    "Theme",
+    "clipped",
+    "date_axis",
+    "date_numbers",
+    "days",
+    "foot",
+    "height_note",
+    "outlined",
+    "panel",
+    "plasma",
+    "save_sheet",
+    "sheet",
+    "speed_colours",
+    "themed",
+]
+
+WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
+VECTOR_DPI = 100  # of pictures inside vector files
+TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
+MARKERS = ("o", "s", "^", "D", "v", "P")  # shape says again what colour says
+
+
+@dataclass(frozen=True, slots=True)
+class Theme:
+    """Colours of one background."""
+
+    suffix: str  # of the file name
+    paper: str
+    ink: str
+    quiet: str  # secondary text: contrast 4.5 or more on paper
+    faint: str  # grid
+    accent: str
+    warning: str
+    series: tuple[str, ...]  # told apart under all three colour-vision deficiencies
+
+
+# The series keep a CIE76 distance of 20 or more from one another in normal vision and under simulated protanopia, deuteranopia
+# and tritanopia (Machado, Oliveira & Fernandes 2009), and a contrast of 3.9 or more on their paper; tests check both.
+LIGHT = Theme(
+    "",
+    "#fbfaf8",
+    "#1c1917",
+    "#5f5852",
+    "#ddd8d2",
+    "#b83a0b",
+    "#a3142b",
+    ("#d1450f", "#2671d9", "#23266b", "#8f66a8", "#5c2410", "#a8706a"),
+)
+DARK = Theme(
+    "_dark",
+    "#14120f",
+    "#f4efe8",
+    "#b3aaa0",
+    "#3a352f",
+    "#ff9a4d",
+    "#ff7a85",
+    ("#ffb52e", "#67c7ff", "#e2562f", "#f3f3c4", "#9d6ff0", "#3f9275"),
+)
+
+# Lightness rises evenly from one end to the other in both maps (CIE L*), so that they hold in grey and for every eye.
+PLASMA = LinearSegmentedColormap.from_list(
+    "prominence", ("#0b0908", "#4a1405", "#9c3208", "#dd6c22", "#f7b36f", "#fff6e6")
+).with_extremes(bad="#2b2b31")
+_SPEED = LinearSegmentedColormap.from_list("speed", ("#3f74d8", "#3fa7c9", "#8fcf9f", "#dfe58a", "#fffde0"))
+
+
+def speed_colours() -> LinearSegmentedColormap:
+    """Colours for speeds drawn on a dark picture: slow blue, fast pale yellow."""
+    return _SPEED
+
+
+@contextmanager
+def themed(theme: Theme) -> Iterator[None]:
+    """matplotlib's own defaults plus this theme, whatever the user's own matplotlib settings are."""
+    style = {
+        "font.family": "DejaVu Sans",
+        "font.size": TEXT_PT,
+        "axes.labelsize": LABEL_PT,
+        "axes.titlesize": LABEL_PT,
+        "axes.titleweight": "bold",
+        "axes.titlelocation": "left",
+        "axes.facecolor": theme.paper,
+        "axes.edgecolor": theme.quiet,
+        "axes.labelcolor": theme.ink,
+        "axes.linewidth": 1.2,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.prop_cycle": cycler(color=theme.series),
+        "axes.grid": True,
+        "axes.axisbelow": True,
+        "grid.color": theme.faint,
+        "grid.linewidth": 0.9,
+        "figure.facecolor": theme.paper,
+        "savefig.facecolor": theme.paper,
+        "text.color": theme.ink,
+        "xtick.color": theme.quiet,
+        "ytick.color": theme.quiet,
+        "xtick.labelcolor": theme.ink,
+        "ytick.labelcolor": theme.ink,
+        "xtick.major.width": 1.2,
+        "ytick.major.width": 1.2,
+        "lines.linewidth": 2.4,
+        "lines.markersize": 6.0,
+        "errorbar.capsize": 0.0,
+        "legend.frameon": False,
+        "legend.fontsize": TEXT_PT,
+        "svg.fonttype": "path",
+        "svg.hashsalt": "promtrack",
+        "image.interpolation": "antialiased",
+        "image.origin": "lower",
+    }
+    with matplotlib.style.context(["default", style]):
+        yield
+
+
+def sheet(title: str, subtitle: str = "") -> Figure:
+    """An empty 16:9 sheet with a title that says what is found, and a line below it."""
+    figure = Figure(figsize=(WIDTH_INCH, HEIGHT_INCH))
+    FigureCanvasAgg(figure)
+    figure.text(0.03, 0.955, title, fontsize=TITLE_PT, fontweight="bold", va="center")
+    if subtitle:
+        figure.text(0.03, 0.896, subtitle, fontsize=TEXT_PT, va="center", color=matplotlib.rcParams["xtick.color"])
+    return figure
+
+
+def foot(figure: Figure, measured: Measured, *, speeds: bool) -> None:
+    """The foot of a sheet: the note on speeds on the left where speeds are shown, where and when on the right."""
+    quiet = matplotlib.rcParams["xtick.color"]
+    if speeds:
+        figure.text(0.03, 0.028, PLANE_OF_SKY, va="center", color=quiet)
+    times = measured.sequence.times_utc
+    figure.text(0.97, 0.028, span_text(times[0], times[-1]), va="center", ha="right", color=quiet)
+
+
+def height_note(measured: Measured) -> str:
+    """Which limb heights are counted from."""
+    return f"Heights above the H-alpha limb ({measured.settings.limb.height_mm:g} Mm above the photosphere)"
+
+
+def panel(figure: Figure, left: float, bottom: float, width: float, height: float, **axes: object) -> Axes:
+    """Axes at a place given in parts of the sheet."""
+    return figure.add_axes((left, bottom, width, height), **axes)
+
+
+def clipped(words: str, most: int) -> str:
+    """At most so many characters, so that a sheet's text stays in its place."""
+    return words if len(words) <= most else words[: most - 1].rstrip() + "…"
+
+
+def date_numbers(times_utc: np.ndarray) -> np.ndarray:
+    """Times as the day numbers of a date axis."""
+    return date2num(times_utc)
+
+
+def days(measured: Measured, time_s: np.ndarray | float) -> np.ndarray | float:
+    """Seconds since the first strip, as the day numbers of a date axis."""
+    return date2num(measured.strip.times_utc[0]) + np.asarray(time_s) / 86400.0
+
+
+def date_axis(axes: Axes, measured: Measured, *, label: bool = True, most: int = 7) -> None:
+    """Make the x axis a time axis that says UTC and the date."""
+    locator = AutoDateLocator(tz=UTC, minticks=3, maxticks=most)
+    axes.xaxis.set_major_locator(locator)
+    low, high = axes.get_xlim()
+    axes.xaxis.set_major_formatter(DateFormatter("%H:%M" if (high - low) * 1440.0 > most / 2 else "%H:%M:%S", tz=UTC))
+    if label:
+        axes.set_xlabel(f"UTC, {day(measured.strip.times_utc[0])}")
+    else:
+        axes.tick_params(labelbottom=False)
+
+
+def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400)) -> np.ndarray:
+    """Brightness above the backdrop as uint8 RGBA: even steps near zero, compressed above; nan gets a colour of its own.
+
+    top : the value shown brightest
+    most : rows and columns beyond which the picture is averaged down, since a figure shows no more
+    """
+    rows, columns = values.shape
+    if rows > most[0] or columns > most[1]:
+        size = (min(columns, most[1]), min(rows, most[0]))  # OpenCV wants (width, height)
+        values = cv2.resize(np.ascontiguousarray(values, dtype=np.float32), size, interpolation=cv2.INTER_AREA)
+    soft = 0.12 * top
+    return PLASMA(np.arcsinh(np.clip(values, 0.0, top) / soft) / np.arcsinh(top / soft), bytes=True)
+
+
+def outlined(colour: str = "#0b0908", width: float = 4.0) -> list[withStroke]:
+    """A dark rim around lines and letters that stand on a picture."""
+    return [withStroke(linewidth=width, foreground=colour)]
+
+
+def save_sheet(
+    figure: Figure, folder: Path, name: str, measured: Measured, theme: Theme, pool: Executor
+) -> tuple[tuple[Path, Path], Future[None]]:
+    """Write a sheet as PNG and as SVG or PDF; each appears under its name only when it is whole.
+
+    The files carry no date of writing, so that the same run gives the same bytes. The PNG is compressed in `pool`;
+    the future that comes back with the two paths is done, or raises, when it lies on disk.
+    """
+    settings = measured.settings.figures
+    made_by, title = f"promtrack {measured.version}", name.replace("_", " ").capitalize()
+    png, vector = folder / f"{name}{theme.suffix}.png", folder / f"{name}{theme.suffix}.{settings.vector}"
+    about = (
+        {"Title": title, "Creator": made_by, "Date": None}
+        if settings.vector == "svg"
+        else {"Title": title, "Creator": made_by, "Producer": made_by, "CreationDate": None}
+    )
+    _whole(vector, lambda part: figure.savefig(part, format=settings.vector, dpi=VECTOR_DPI, metadata=about))
+    figure.set_dpi(settings.dpi)
+    figure.canvas.draw()
+    pixels = np.asarray(figure.canvas.buffer_rgba()).copy()
+    return (png, vector), pool.submit(_whole, png, partial(_write_png, pixels, settings.dpi, title, made_by))
+
+
+def _write_png(pixels: np.ndarray, dpi: int, title: str, made_by: str, path: Path) -> None:
+    imsave(
+        path,
+        pixels,
+        format="png",
+        origin="upper",
+        dpi=dpi,
+        metadata={"Title": title, "Software": made_by},
+        pil_kwargs={"compress_level": 2},
+    )
+
+
+def _whole(path: Path, write: Callable[[Path], None]) -> None:
+    part = path.with_name(path.name + ".part")
+    try:
+        write(part)
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)

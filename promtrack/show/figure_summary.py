@@ -1,0 +1,76 @@
+"""The one-page summary: everything measured in, a slide out."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from promtrack.show.figure_heights import draw_heights, motion_title, time_span
+from promtrack.show.figure_sky import draw_map
+from promtrack.show.figure_style import Theme, clipped, date_axis, foot, height_note, panel, sheet
+from promtrack.show.numbers import with_error
+from promtrack.show.records import Measured
+from promtrack.show.verdict import fastest_knot, leading_front, lock_verdict, moving_knots
+
+__all__ = ["summary"]
+
+
+def summary(measured: Measured, theme: Theme) -> Figure:
+    """Map, heights and the four numbers that matter, on one slide."""
+    name = measured.settings.clip.title or measured.sequence.path.name
+    figure = sheet(motion_title(measured), f"{clipped(name, 48)}. {height_note(measured)}")
+    sky = panel(figure, 0.03, 0.325, 0.475, 0.525)
+    draw_map(sky, measured, aspect=0.475 * 13.333 / (0.525 * 7.5))
+    sky.set_axis_off()
+    heights = panel(figure, 0.60, 0.405, 0.37, 0.445)
+    draw_heights(heights, measured, theme)
+    heights.set_ylabel("height (Mm)")
+    heights.set_xlim(*time_span(measured))
+    date_axis(heights, measured, most=5)
+    cards = _cards(measured)
+    for index, (number, caption, detail) in enumerate(cards):
+        left = 0.03 + 0.2425 * index
+        figure.add_artist(Line2D([left, left + 0.215], [0.265, 0.265], color=theme.accent, linewidth=3.0))
+        figure.text(left, 0.218, number, fontsize=20, fontweight="bold", va="center")
+        figure.text(left, 0.160, caption, va="center")
+        figure.text(left, 0.112, detail, va="center", color=theme.quiet)
+    foot(figure, measured, speeds=True)
+    return figure
+
+
+def _cards(measured: Measured) -> list[tuple[str, str, str]]:
+    lock = measured.lock
+    verdict = lock_verdict(measured)
+    systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
+    trust = {"good": "lock to be trusted", "fair": "lock usable, with care", "poor": "lock not to be trusted"}[
+        verdict.level
+    ]
+    return [
+        _knot_card(measured),
+        _front_card(measured),
+        (f"{int(lock.used.sum())} of {len(lock.used)}", "frames used", trust),
+        (f"± {systematic:.1f} %", "scale and clock", "shifts all speeds alike"),
+    ]
+
+
+def _knot_card(measured: Measured) -> tuple[str, str, str]:
+    knot, count = fastest_knot(measured), len(moving_knots(measured))
+    if knot is None:
+        tracks = len(measured.motion.knots)
+        return "no knot moves", f"{tracks} {'track' if tracks == 1 else 'tracks'} followed", "none beats rest"
+    way = "rising" if knot.fit.radial_km_s > 0.0 else "falling"
+    return (
+        with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, "km/s"),
+        f"fastest knot (knot {knot.knot})",
+        f"{way}; {count} {'moves' if count == 1 else 'move'}",
+    )
+
+
+def _front_card(measured: Measured) -> tuple[str, str, str]:
+    front = leading_front(measured)
+    if front is None:
+        return "no front moves", "no eruption seen", "in any sector"
+    top = int(np.nanargmax(front.height_mm))
+    height = with_error(float(front.height_mm[top]), float(front.height_err_mm[top]), "Mm")
+    return height, f"highest front (front {front.front})", "top height in the run"

@@ -1,0 +1,107 @@
+"""All figures of a run: everything measured in, PNG and vector files in each theme out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from promtrack.show.figure_heights import height_time
+from promtrack.show.figure_lock import registration_check
+from promtrack.show.figure_sky import knot_map, strip_montage
+from promtrack.show.figure_slits import oscillation, time_distance
+from promtrack.show.figure_speeds import speed_histogram, speed_time
+from promtrack.show.figure_style import DARK, LIGHT, Theme, save_sheet, themed
+from promtrack.show.figure_summary import summary
+from promtrack.show.records import Measured
+
+__all__ = ["FIGURE_NAMES", "draw_figures"]
+
+# In the order in which a talk would show them; oscillation is drawn only where one was found.
+SHEETS: dict[str, Callable[[Measured, Theme], Figure]] = {
+    "summary": summary,
+    "height_time": height_time,
+    "speed_time": speed_time,
+    "knot_map": knot_map,
+    "speed_histogram": speed_histogram,
+    "time_distance": time_distance,
+    "strip_montage": strip_montage,
+    "registration_check": registration_check,
+}
+FIGURE_NAMES = (*SHEETS, "oscillation")
+
+
+def draw_figures(
+    measured: Measured, folder: Path, *, progress: Callable[[int, int], None] | None = None
+) -> tuple[Path, ...]:
+    """Draw every figure as PNG at `figures.dpi` and as SVG or PDF, in the themes asked for.
+
+    The same run gives the same bytes. Figures of an earlier drawing that do not belong to this one are removed,
+    so that no old picture stands beside new numbers; other files in the folder are left alone.
+
+    Parameters
+    ----------
+    folder : where the files go; made if it does not exist
+    progress : called with the number of sheets done and their total
+
+    Returns
+    -------
+    The files written, in the order of `FIGURE_NAMES`, light before dark, PNG before vector.
+
+    Raises
+    ------
+    InputError : the reference frame cannot be read
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    measured = _with_reference_kept(measured)
+    themes = {"light": (LIGHT,), "dark": (DARK,), "both": (LIGHT, DARK)}[measured.settings.figures.theme]
+    jobs = [(name, draw, theme) for name, draw in _sheets(measured).items() for theme in themes]
+    written: list[Path] = []
+    # PNG compression leaves the interpreter's lock, so it runs beside the drawing of the next sheet.
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="png") as pool:
+        waiting = []
+        for done, (name, draw, theme) in enumerate(jobs, 1):
+            with themed(theme):
+                paths, pending = save_sheet(draw(measured, theme), folder, name, measured, theme, pool)
+            written += paths
+            waiting.append(pending)
+            if progress is not None:
+                progress(done, len(jobs))
+        for pending in waiting:
+            pending.result()
+    _remove_stale(folder, written)
+    return tuple(written)
+
+
+def _sheets(measured: Measured) -> dict[str, Callable[[Measured, Theme], Figure]]:
+    sheets = dict(SHEETS)
+    if measured.motion.oscillations:
+        sheets["oscillation"] = _first_oscillation
+    return sheets
+
+
+def _first_oscillation(measured: Measured, theme: Theme) -> Figure:
+    """The oscillation least likely to be chance."""
+    return oscillation(measured, min(measured.motion.oscillations, key=lambda swing: swing.false_alarm), theme)
+
+
+def _with_reference_kept(measured: Measured) -> Measured:
+    """The same run whose reference frame is decoded once, however many sheets show it."""
+    sequence, reference = measured.sequence, measured.lock.reference
+    frame = sequence.frame(reference)
+    kept = replace(sequence, read=lambda index: frame if index == reference else sequence.read(index))
+    return replace(measured, sequence=kept)
+
+
+def _remove_stale(folder: Path, written: list[Path]) -> None:
+    own = {
+        f"{name}{theme.suffix}.{kind}"
+        for name in FIGURE_NAMES
+        for theme in (LIGHT, DARK)
+        for kind in ("png", "svg", "pdf")
+    }
+    for name in own - {path.name for path in written}:
+        (folder / name).unlink(missing_ok=True)
