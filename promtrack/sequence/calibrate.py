@@ -105,8 +105,8 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
         total = np.zeros(shape, np.float64)
         for frame in chosen:
             if frame.shape != shape:
-                raise InputError(f"is {frame.shape[1]} x {frame.shape[0]} pixels, the frames are {shape[1]} x {shape[0]}",
-                                 where=str(frame.file), remedy=f"record {key.partition('.')[2]}s at the size of the frames")
+                raise InputError(f"is {frame.shape[1]} x {frame.shape[0]} pixels, the frames are {shape[1]} x "
+                                 f"{shape[0]}", where=str(frame.file), remedy="record it at the size of the frames")
             colour = frame.colour if camera.bayer == "auto" or frame.colour in ("rgb", "bgr") else camera.bayer
             up = frame.bottom_up if camera.rows == "auto" else camera.rows == "bottom-up"
             total += develop(frame.read(), colour, plan, up)

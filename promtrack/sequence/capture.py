@@ -1,8 +1,8 @@
 """Raw uncompressed capture video: frames as the camera gave them behind a 178-byte header, time stamps at the end.
 
-Layout (little-endian, common practice; the tests compare with ffmpeg's demuxer): 14 bytes of identification, then int32 camera,
-colour, byte-order flag, columns, rows, bits per sample, frames; three texts of 40 bytes; int64 start in local time
-and in UTC. Behind the frames may stand one int64 UTC stamp a frame, in units of 100 ns since 0001-01-01.
+Layout (little-endian, common practice; the tests compare with ffmpeg's demuxer): 14 bytes of identification, then
+int32 camera, colour, byte-order flag, columns, rows, bits per sample, frames; three texts of 40 bytes; int64 start in
+local time and in UTC. Behind the frames may stand one int64 UTC stamp a frame, in units of 100 ns since 0001-01-01.
 It is read without ffmpeg because any frame can be reached at once, and because ffmpeg does not hand on the stamps.
 """
 
@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.sequence.found import MOST_FRAMES, Found, Stamps, check_size
+from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
 __all__ = ["capture_frames", "is_capture"]
 
@@ -62,16 +62,17 @@ def capture_frames(path: Path, size: int) -> list[Found]:
     with path.open("rb") as file:
         header = _parsed(file.read(HEADER))
     if header is None:
-        raise InputError("has a damaged header", remedy="copy it again from the camera, or remove it")
+        raise InputError("has a damaged header", remedy=COPY_AGAIN)
     check_size(header.rows, header.columns)
     count = min((size - HEADER) // header.frame_bytes, header.frames or MOST_FRAMES, MOST_FRAMES)
     if count < 1:
-        raise InputError("is cut short: not one whole frame is there", remedy="copy it again from the camera")
+        raise InputError("is cut short: not one whole frame is there", remedy=COPY_AGAIN)
     stamps = _stamps(path, header, count, size)
     order = _byte_order(path, header)
     full = float(2**header.bits - 1)
-    return [Found(path, i, count, (header.rows, header.columns), "16-bit" if header.bits > 8 else "8-bit", header.colour,
-                  _reader(path, header, order, i), False, stamps[i], full_scale=full) for i in range(count)]
+    shape, kind = (header.rows, header.columns), "16-bit" if header.bits > 8 else "8-bit"
+    return [Found(path, i, count, shape, kind, header.colour, _reader(path, header, order, i), False, stamps[i],
+                  full_scale=full) for i in range(count)]
 
 
 def _reader(path: Path, header: _Header, order: str, index: int) -> Callable[[], np.ndarray]:
@@ -83,7 +84,7 @@ def _frame(path: Path, header: _Header, order: str, index: int) -> np.ndarray:
     count = header.rows * header.columns * header.samples
     values = np.fromfile(path, dtype, count, offset=HEADER + index * header.frame_bytes)
     if values.size < count:
-        raise InputError("is cut short", remedy="copy it again from the camera")
+        raise InputError("is cut short", remedy=COPY_AGAIN)
     shape = (header.rows, header.columns)
     return values.reshape(shape if header.samples == 1 else (*shape, 3))
 

@@ -12,13 +12,15 @@ from dataclasses import dataclass
 from typing import BinaryIO
 
 from promtrack.errors import InputError
+from promtrack.sequence.found import COPY_AGAIN, SAVE_AGAIN
 
 __all__ = ["BLOCK", "Unit", "number", "read_unit", "text"]
 
 BLOCK = 2880
 _CARD = 80
 _MOST_BLOCKS = 4000  # 11 MB of header
-_VALUE = re.compile(r" *(?:'((?:[^']|'')*)'|([TF])(?= *(?:/|$))|([+-]?(?:\d+\.?\d*|\.\d+)(?:[EDed][+-]?\d+)?)(?= *(?:/|$)))")
+_VALUE = re.compile(r" *(?:'((?:[^']|'')*)'|([TF])(?= *(?:/|$))"
+                    r"|([+-]?(?:\d+\.?\d*|\.\d+)(?:[EDed][+-]?\d+)?)(?= *(?:/|$)))")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ def read_unit(file: BinaryIO, offset: int) -> Unit | None:
         if end >= 0:
             cards = _parse(bytes(raw))
             return Unit(cards, bytes(raw), offset + (len(raw) // BLOCK + 1) * BLOCK, _data_length(cards))
-    raise InputError("is cut short: its FITS header has no end", remedy="copy it again from the camera, or remove it")
+    raise InputError("is cut short: its FITS header has no end", remedy=COPY_AGAIN)
 
 
 def number(cards: dict[str, object], *names: str, default: float = float("nan")) -> float:
@@ -106,19 +108,19 @@ def _data_length(cards: dict[str, object]) -> int:
     if not axes:
         return 0
     if not all(isinstance(axis, int) and not isinstance(axis, bool) and 0 <= axis < 2**40 for axis in axes):
-        raise InputError("has a FITS header with impossible axes", remedy="save it again, or remove it")
+        raise InputError("has a FITS header with impossible axes", remedy=SAVE_AGAIN)
     size = abs(_whole(cards, "BITPIX", 8, -64, 64)) // 8 * _whole(cards, "GCOUNT", 1, 0, 2**20)
     total = _whole(cards, "PCOUNT", 0, 0, 2**50)
     product = 1
     for axis in axes:
         product *= axis
         if product > 2**50:
-            raise InputError("has a FITS header with impossible axes", remedy="save it again, or remove it")
+            raise InputError("has a FITS header with impossible axes", remedy=SAVE_AGAIN)
     return size * (total + product)
 
 
 def _whole(cards: dict[str, object], name: str, default: int, low: int, high: int) -> int:
     value = cards.get(name, default)
     if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-        raise InputError(f"has a FITS header with {name} = {str(value)[:30]}", remedy="save it again, or remove it")
+        raise InputError(f"has a FITS header with {name} = {str(value)[:30]}", remedy=SAVE_AGAIN)
     return value

@@ -1,9 +1,9 @@
 """From a frame as stored to a frame as displayed: colour to luminance, rows top-down, the machine's own byte order.
 
-Colour. A narrow-band picture of the Sun taken through a colour sensor has its light in the red photosites alone; the other
-channels hold noise. So where one channel carries most of the light it is taken alone, and saturation stays visible;
-otherwise (grey stored as colour, false colour) the plain mean of the three is taken, which grows with brightness in any
-usual palette. The choice is made once for a sequence, on its first frame.
+Colour. A narrow-band picture of the Sun taken through a colour sensor has its light in the red photosites alone; the
+other channels hold noise. So where one channel carries most of the light it is taken alone, and saturation stays
+visible; otherwise (grey stored as colour, false colour) the plain mean of the three is taken, which grows with
+brightness in any usual palette. The choice is made once for a sequence, on its first frame.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """When the camera says a picture was taken: EXIF block in, Exif out.
 
-Source: Exif 2.32 (CIPA DC-008-2019), section 4.6.5: DateTimeOriginal, SubSecTimeOriginal, OffsetTimeOriginal, ExposureTime.
+Source: Exif 2.32 (CIPA DC-008-2019), section 4.6.5: DateTimeOriginal, SubSecTimeOriginal, OffsetTimeOriginal,
+ExposureTime.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from promtrack.sequence.ifd import Layout, directories, read_layout
 __all__ = ["EXIF_POINTER", "exif_at", "exif_from"]
 
 EXIF_POINTER = 0x8769
-_EXPOSURE, _ORIGINAL, _OFFSET, _OFFSET_ORIGINAL, _SUBSEC, _SUBSEC_ORIGINAL = 0x829A, 0x9003, 0x9010, 0x9011, 0x9290, 0x9291
+_EXPOSURE, _ORIGINAL = 0x829A, 0x9003
+_OFFSET, _OFFSET_ORIGINAL, _SUBSEC, _SUBSEC_ORIGINAL = 0x9010, 0x9011, 0x9290, 0x9291
 _WANTED = frozenset((_EXPOSURE, _ORIGINAL, _OFFSET, _OFFSET_ORIGINAL, _SUBSEC, _SUBSEC_ORIGINAL))
 
 

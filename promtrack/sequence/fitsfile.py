@@ -1,7 +1,7 @@
 """FITS files: pictures, cubes and tile-compressed pictures in, found frames out.
 
-The first unit that holds a picture counts. Plain data are read straight from the disk; tile-compressed data are unpacked by
-astropy, which is handed the structural keywords only, so that no odd card can trouble it.
+The first unit that holds a picture counts. Plain data are read straight from the disk; tile-compressed data are
+unpacked by astropy, which is handed the structural keywords only, so that no odd card can trouble it.
 Source: FITS Standard 4.0, sections 4.4, 7.1 (image extensions) and 10.1 (tile compression).
 """
 
@@ -22,17 +22,17 @@ from astropy.io import fits
 
 from promtrack.errors import InputError
 from promtrack.sequence.cards import BLOCK, Unit, number, read_unit, text
-from promtrack.sequence.found import MOST_FRAMES, Found, Stamps, check_size
+from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, SAVE_AGAIN, Found, Stamps, check_size
 
 __all__ = ["first_picture", "fits_frames"]
 
-TIME_KEYWORDS = ("DATE-BEG", "DATE-OBS", "DATE_OBS", "TIME-OBS", "UTSTART", "UT", "DATE-END", "DATE-AVG", "DATE_AVG", "T_OBS",
-                 "MJD-BEG", "MJD-OBS", "MJD-AVG", "EXPTIME", "EXPOSURE", "XPOSURE", "TEXPOSUR", "TIMESYS")
+_TIME_KEYWORDS = ("DATE-BEG", "DATE-OBS", "DATE_OBS", "TIME-OBS", "UTSTART", "UT", "DATE-END", "DATE-AVG", "DATE_AVG",
+                  "T_OBS", "MJD-BEG", "MJD-OBS", "MJD-AVG", "EXPTIME", "EXPOSURE", "XPOSURE", "TEXPOSUR", "TIMESYS")
 _DTYPES = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 _STRUCTURE = re.compile(rb"(?:XTENSION|BITPIX|NAXIS\d*|[PG]COUNT|TFIELDS|T(?:TYPE|FORM|SCAL|ZERO|NULL)\d+"
-                        rb"|Z[A-Z]+\d*|BSCALE|BZERO|BLANK) *$")
-_UNPACK_ERRORS = (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, RuntimeError, EOFError,
-                  MemoryError, struct.error, zlib.error, fits.VerifyError)
+                        rb"|Z[A-Z]+\d*) *$")
+_UNPACK_ERRORS = (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, RuntimeError,
+                  EOFError, MemoryError, struct.error, zlib.error, fits.VerifyError)
 _MOST_UNITS = 200
 
 
@@ -62,8 +62,8 @@ def first_picture(path: Path) -> tuple[Unit, dict[str, object]]:
                     return unit, unit.cards
                 offset = unit.following
     except (OSError, EOFError, zlib.error) as error:
-        raise InputError(f"cannot be read ({error})", remedy="copy it again from the camera, or remove it") from None
-    raise InputError("holds no picture in any of its FITS units", remedy="save it again, or remove it")
+        raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
+    raise InputError("holds no picture in any of its FITS units", remedy=SAVE_AGAIN)
 
 
 def _axes(cards: dict[str, object]) -> list[int]:
@@ -87,18 +87,18 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     planes = int(np.prod(axes[2:], dtype=float)) if len(axes) > 2 else 1
     check_size(rows, columns)
     if planes > MOST_FRAMES:
-        raise InputError(f"claims {planes} planes", remedy="save it again, or remove it")
+        raise InputError(f"claims {planes} planes", remedy=SAVE_AGAIN)
     colour = planes == 3 and not alone and "TIME" not in text(cards, "CTYPE3").upper()
     packed = cards.get("ZIMAGE") is True
     zipped = path.open("rb").read(2) == b"\x1f\x8b"
     if not zipped and unit.data + unit.length > size:
         raise InputError(f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there",
-                         remedy="copy it again from the camera")
+                         remedy=COPY_AGAIN)
     dtype = _stored(cards, packed)
     take = _packed_reader(path, unit) if packed else _plane_reader(path, unit, dtype, (rows, columns))
     found = Found(path, 0, 1 if colour else planes, (rows, columns), _kind(dtype, cards), _colour(cards, colour),
                   _planes_reader(take, (0, 1, 2)) if colour else _planes_reader(take, (0,)), packed or zipped,
-                  Stamps(fits={k: cards[k] for k in TIME_KEYWORDS if k in cards}),
+                  Stamps(fits={k: cards[k] for k in _TIME_KEYWORDS if k in cards}),
                   bottom_up=text(cards, "ROWORDER").upper() != "TOP-DOWN", full_scale=number(cards, "SATURATE"))
     return [found] if found.count == 1 else [_plane(found, i, take, cards) for i in range(planes)]
 
@@ -106,7 +106,7 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
 def _stored(cards: dict[str, object], packed: bool) -> np.dtype:
     bits = cards.get("ZBITPIX" if packed else "BITPIX")
     if bits not in _DTYPES:
-        raise InputError(f"has a FITS header with BITPIX = {str(bits)[:30]}", remedy="save it again, or remove it")
+        raise InputError(f"has a FITS header with BITPIX = {str(bits)[:30]}", remedy=SAVE_AGAIN)
     return np.dtype(_DTYPES[bits])
 
 
@@ -155,9 +155,9 @@ def _plane_reader(path: Path, unit: Unit, dtype: np.dtype, shape: tuple[int, int
                 file.seek(unit.data + plane * size)
                 data = file.read(size)
         except (OSError, EOFError, zlib.error) as error:
-            raise InputError(f"cannot be read ({error})", remedy="copy it again from the camera, or remove it") from None
+            raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
         if len(data) < size:
-            raise InputError(f"is cut short: plane {plane} has {len(data)} of {size} bytes", remedy="copy it again from the camera")
+            raise InputError(f"is cut short: plane {plane} has {len(data)} of {size} bytes", remedy=COPY_AGAIN)
         return physical(np.frombuffer(data, dtype).reshape(shape), scale, zero, blank)
     return take
 
@@ -188,8 +188,8 @@ def _packed_reader(path: Path, unit: Unit) -> Callable[[int], np.ndarray]:
                 stored = units[1].section[(plane,) * (len(units[1].shape) - 2)] if len(units[1].shape) < 4 else (
                     units[1].data.reshape(-1, *units[1].shape[-2:])[plane])
         except _UNPACK_ERRORS as error:
-            raise InputError(f"cannot be unpacked ({str(error).splitlines()[0][:120] if str(error) else type(error).__name__})",
-                             remedy="copy it again from the camera, or remove it") from None
+            why = (str(error) or type(error).__name__).splitlines()[0][:120]
+            raise InputError(f"cannot be unpacked ({why})", remedy=COPY_AGAIN) from None
         return physical(np.asarray(stored), scale, zero, blank)
     return take
 
@@ -197,9 +197,9 @@ def _packed_reader(path: Path, unit: Unit) -> Callable[[int], np.ndarray]:
 def _bare(unit: Unit, table: bytes) -> bytes:
     """A FITS file of the unit alone, with its structural keywords only and without scaling of the values."""
     cards = [unit.raw[i:i + 80] for i in range(0, len(unit.raw), 80)]
-    kept = [card for card in cards if _STRUCTURE.match(card[:8]) and card[:8].rstrip() not in (b"BSCALE", b"BZERO", b"BLANK")]
-    primary = _padded([b"SIMPLE  =                    T", b"BITPIX  =                    8", b"NAXIS   =                    0",
-                       b"EXTEND  =                    T", b"END"])
+    kept = [card for card in cards if _STRUCTURE.match(card[:8])]
+    primary = _padded([b"SIMPLE  =                    T", b"BITPIX  =                    8",
+                       b"NAXIS   =                    0", b"EXTEND  =                    T", b"END"])
     return primary + _padded([*kept, b"END"]) + table + b"\0" * (-len(table) % BLOCK)
 
 

@@ -14,10 +14,14 @@ import numpy as np
 
 from promtrack.errors import InputError
 
-__all__ = ["MOST_FRAMES", "MOST_PIXELS", "Exif", "Found", "Stamps", "check_size", "read_exactly"]
+__all__ = [
+    "COPY_AGAIN", "MOST_FRAMES", "MOST_PIXELS", "SAVE_AGAIN", "Exif", "Found", "Stamps", "check_size", "read_exactly",
+]
 
 MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size is allocated
 MOST_FRAMES = 2_000_000    # of one sequence
+COPY_AGAIN = "copy it again from the camera, or remove it"
+SAVE_AGAIN = "save it again, or remove it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +69,7 @@ class Found:
 def check_size(rows: int, columns: int) -> None:
     """Raises InputError unless a frame of that size may be held in memory."""
     if rows < 1 or columns < 1:
-        raise InputError(f"claims a size of {columns} x {rows} pixels", remedy="save it again, or remove it")
+        raise InputError(f"claims a size of {columns} x {rows} pixels", remedy=SAVE_AGAIN)
     if rows * columns > MOST_PIXELS:
         raise InputError(f"claims {columns} x {rows} pixels, more than the limit of {MOST_PIXELS // 1_000_000} million",
                          remedy="crop the frames, or remove the file if its header is damaged")
@@ -77,5 +81,5 @@ def read_exactly(file: BinaryIO, offset: int, size: int) -> bytes:
     data = file.read(size)
     if len(data) < size:
         raise InputError(f"is cut short: {offset + size} bytes are needed, {offset + len(data)} are there",
-                         remedy="copy it again from the camera")
+                         remedy=COPY_AGAIN)
     return data

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import BinaryIO
 
 from promtrack.errors import InputError
-from promtrack.sequence.found import read_exactly
+from promtrack.sequence.found import COPY_AGAIN, SAVE_AGAIN, read_exactly
 
 __all__ = ["Layout", "directories", "read_layout"]
 
@@ -42,7 +42,7 @@ def read_layout(file: BinaryIO, size: int, base: int = 0) -> Layout:
         return Layout(order, False, struct.unpack(f"{order}I", head[4:])[0], size, base)
     if version == 43:
         return Layout(order, True, struct.unpack(f"{order}Q", read_exactly(file, base + 8, 8))[0], size, base)
-    raise InputError("is not a TIFF file", remedy="save it again, or remove it")
+    raise InputError("is not a TIFF file", remedy=SAVE_AGAIN)
 
 
 def directories(file: BinaryIO, layout: Layout, wanted: frozenset[int], start: int | None = None,
@@ -51,7 +51,7 @@ def directories(file: BinaryIO, layout: Layout, wanted: frozenset[int], start: i
     offset, seen = layout.first if start is None else start, set()
     while offset and len(seen) < most:
         if offset in seen:
-            raise InputError("has directories that form a loop", remedy="save it again, or remove it")
+            raise InputError("has directories that form a loop", remedy=SAVE_AGAIN)
         seen.add(offset)
         fields, offset = _directory(file, layout, offset, wanted)
         yield fields
@@ -62,7 +62,7 @@ def _directory(file: BinaryIO, layout: Layout, offset: int, wanted: frozenset[in
     head, entry, tail = (8, 20, 8) if wide else (2, 12, 4)
     count = struct.unpack(f"{order}{'Q' if wide else 'H'}", _bytes(file, layout, offset, head))[0]
     if count > _MOST_ENTRIES:
-        raise InputError(f"has a directory of {count} entries", remedy="save it again, or remove it")
+        raise InputError(f"has a directory of {count} entries", remedy=SAVE_AGAIN)
     block = _bytes(file, layout, offset + head, count * entry + tail)
     fields = {}
     for i in range(count):
@@ -77,7 +77,7 @@ def _values(file: BinaryIO, layout: Layout, kind: int, number: int, inline: byte
     code = _FORMATS[kind]
     length = number * struct.calcsize(f"{layout.order}{code}")
     if number > _MOST_VALUES:
-        raise InputError(f"has a field of {number} values", remedy="save it again, or remove it")
+        raise InputError(f"has a field of {number} values", remedy=SAVE_AGAIN)
     if length > len(inline):
         offset = struct.unpack(f"{layout.order}{'Q' if layout.wide else 'I'}", inline)[0]
         inline = _bytes(file, layout, offset, length)
@@ -89,5 +89,5 @@ def _values(file: BinaryIO, layout: Layout, kind: int, number: int, inline: byte
 def _bytes(file: BinaryIO, layout: Layout, offset: int, length: int) -> bytes:
     if offset + length > layout.size:
         raise InputError(f"is cut short: {offset + length} bytes are needed, {layout.size} are there",
-                         remedy="copy it again from the camera")
+                         remedy=COPY_AGAIN)
     return read_exactly(file, layout.base + offset, length)

@@ -15,7 +15,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.sequence.calibrate import Calibration, calibrated, load_calibration
 from promtrack.sequence.develop import Plan, channel_plan, develop
-from promtrack.sequence.found import Found
+from promtrack.sequence.found import COPY_AGAIN, Found
 from promtrack.sequence.fullscale import full_scale
 from promtrack.sequence.order import by_time
 from promtrack.sequence.readers import find_frames
@@ -55,7 +55,7 @@ def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),  
         raise InputError(f"has {len(ordered)} usable frame{'s' * (len(ordered) != 1)}, at least 2 are needed"
                          + (f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""),
                          where=str(path), remedy="give the folder or film of a whole recording")
-    samples, plan, unreadable = _samples(ordered, str(path))
+    samples, plan = _samples(ordered, str(path))
     calibration = load_calibration(camera, ordered[0].shape, plan)
     full = full_scale(samples, ordered[0])
     return Sequence(path, tuple(frame.name for frame in ordered), times_utc, timed.exposure_s, ordered[0].shape, full,
@@ -80,12 +80,13 @@ def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
         kinds = ", ".join(f"{n} of {shape[1]} x {shape[0]} {kind}" for (shape, kind), n in sizes.most_common(4))
         raise InputError(f"holds frames of different sizes or depths, and no kind is in the majority ({kinds})",
                          remedy="put each recording into a folder of its own")
-    odd = [Rejected(f.name, f"is {f.shape[1]} x {f.shape[0]} {f.kind}, the others are {usual[0][1]} x {usual[0][0]} {usual[1]}")
+    others_are = f"the others are {usual[0][1]} x {usual[0][0]} {usual[1]}"
+    odd = [Rejected(f.name, f"is {f.shape[1]} x {f.shape[0]} {f.kind}, {others_are}")
            for f in frames if (f.shape, f.kind) != usual]
     return [f for f in frames if (f.shape, f.kind) == usual], odd
 
 
-def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan, int]:
+def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
     """A few developed frames, and the channel that carries the light; frames that cannot be decoded are passed over."""
     samples, plan, failed = [], None, None
     for index in np.unique(np.linspace(0, len(frames) - 1, _SAMPLES).round().astype(int)):
@@ -99,10 +100,11 @@ def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan, i
             failed = failed or error.at(frame.name)
     if not samples:
         raise InputError(f"not one of the frames tried can be decoded ({failed})", where=where, remedy=failed.remedy)
-    return samples, plan, failed is not None
+    return samples, plan
 
 
-def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None, full: float) -> Callable[[int], np.ndarray]:
+def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None,
+            full: float) -> Callable[[int], np.ndarray]:
     def read(index: int) -> np.ndarray:
         frame = frames[index]
         try:
@@ -110,10 +112,10 @@ def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None, fu
         except InputError as error:
             raise error.at(frame.name) from None
         except (OSError, MemoryError) as error:
-            raise InputError(f"cannot be read ({error})", where=frame.name, remedy="copy it again from the camera") from None
+            raise InputError(f"cannot be read ({error})", where=frame.name, remedy=COPY_AGAIN) from None
         if shown.shape != frame.shape:
-            raise InputError(f"has {shown.shape[1]} x {shown.shape[0]} pixels, expected {frame.shape[1]} x {frame.shape[0]}",
-                             where=frame.name, remedy="copy it again from the camera")
+            raise InputError(f"has {shown.shape[1]} x {shown.shape[0]} pixels, not {frame.shape[1]} x {frame.shape[0]}",
+                             where=frame.name, remedy=COPY_AGAIN)
         return shown if calibration is None else calibrated(shown, calibration, full)
     return read
 
@@ -121,7 +123,9 @@ def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None, fu
 def _notes(frame: Found, plan: Plan, calibration: Calibration | None) -> tuple[str, ...]:
     notes = []
     if frame.colour != "mono":
-        how = "the mean of the channels" if plan is None else f"the {('red', 'green', 'blue')[plan]} channel, which carries the light"
+        how = "the mean of the channels"
+        if plan is not None:
+            how = f"the {('red', 'green', 'blue')[plan]} channel alone, which carries the light"
         notes.append(f"colour ({frame.colour}) was turned to luminance: {how}")
     if frame.kind == "float":
         notes.append("pixels that are not finite numbers count as 0")
@@ -145,7 +149,8 @@ def sequence_from_arrays(frames: Iterable[np.ndarray], times_utc: np.ndarray, *,
     held = frames if isinstance(frames, np.ndarray) else list(frames)
     moments = np.asarray(times_utc, "datetime64[us]")
     if len(held) < 2 or moments.shape != (len(held),) or np.isnat(moments).any():
-        raise ValueError(f"times_utc must have shape ({len(held)},) without NaT for at least 2 frames, got {moments.shape}")
+        raise ValueError(f"times_utc must have shape ({len(held)},) without NaT, for at least 2 frames, "
+                         f"got {moments.shape}")
     shapes = {np.shape(frame) for frame in held}
     if len(shapes) != 1 or len(next(iter(shapes))) != 2:
         raise ValueError(f"frames must be 2-D and of one shape, got {sorted(shapes)}")

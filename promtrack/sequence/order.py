@@ -29,8 +29,8 @@ def by_time(frames: list[Found], timed: FrameTimes) -> tuple[list[Found], np.nda
     times = timed.times_utc
     known = ~np.isnat(times)
     stray = _stray(times, known)
-    left_out = [Rejected(frame.name, "has no time" if np.isnat(time) else f"has the time {_iso(time)}, days from the others")
-                for frame, time, keep in zip(frames, times, known & ~stray, strict=True) if not keep]
+    left_out = [Rejected(frames[i].name, f"{_iso(times[i])} is days from the others" if known[i] else "has no time")
+                for i in np.flatnonzero(stray | ~known)]
     kept = np.flatnonzero(known & ~stray)
     problems = list(timed.report.problems)
     if left_out:
@@ -62,7 +62,8 @@ def _oddities(frames: list[Found], times: np.ndarray) -> list[str]:
     steps = np.diff(times) / np.timedelta64(1, "s")
     if not steps.any():
         raise InputError(f"all {len(frames)} frames carry the same time, {_iso(times[0])}",
-                         remedy="give --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, or a times.table")
+                         remedy="give --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
+                                "or a times.table")
     problems = []
     same = np.flatnonzero(steps == 0) + 1
     if len(same):

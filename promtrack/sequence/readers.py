@@ -1,6 +1,7 @@
 """What kind of file it is: a folder or a file in, found frames and files left out out.
 
-The kind is told by the content, never by the name; the name only decides whether a file that is no picture was meant to be one.
+The kind is told by the content, never by the name; the name only decides whether a file that is no picture was meant
+to be one.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from pathlib import Path
 from promtrack.errors import InputError
 from promtrack.sequence.capture import HEADER, capture_frames, is_capture
 from promtrack.sequence.fitsfile import fits_frames, opened
-from promtrack.sequence.found import Found
+from promtrack.sequence.found import COPY_AGAIN, Found
 from promtrack.sequence.records import Rejected
 from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
 from promtrack.sequence.video import video_frames
@@ -20,12 +21,14 @@ from promtrack.sequence.video import video_frames
 __all__ = ["find_frames", "frames_of_file", "natural_key"]
 
 _STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
-_FILM_NAMES = frozenset((".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv", ".ser"))
+_FILM_NAMES = frozenset((".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv",
+                         ".ser"))
 
 
 def natural_key(name: str) -> tuple:
     """Order in which a person would list the names: frame2 before frame10."""
-    return tuple((0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in re.split(r"(\d+)", name)), name
+    parts = re.split(r"(\d+)", name)
+    return tuple((0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in parts), name
 
 
 def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[Rejected]]:
@@ -113,7 +116,7 @@ def _kind(head: bytes) -> str:
 
 def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool, bayer: str) -> list[Found]:
     if size == 0:
-        raise InputError("is empty (0 bytes)", remedy="copy it again from the camera, or remove it")
+        raise InputError("is empty (0 bytes)", remedy=COPY_AGAIN)
     kind = _kind(head)
     if kind == "gzip":
         with opened(file) as unzipped:
@@ -130,7 +133,8 @@ def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool,
         return capture_frames(file, size)
     if kind == "film" or suffix in _FILM_NAMES:
         return video_frames(file, bayer=bayer)
-    raise InputError("is neither a TIFF, PNG, JPEG or FITS picture nor a film", remedy="save it in one of these formats")
+    raise InputError("is neither a TIFF, PNG, JPEG or FITS picture nor a film",
+                     remedy="save it in one of these formats")
 
 
 def _nothing(path: Path, left_out: list[Rejected]) -> InputError:
@@ -139,6 +143,6 @@ def _nothing(path: Path, left_out: list[Rejected]) -> InputError:
                           remedy=f"see to the {len(left_out)} files in it" if len(left_out) > 1 else "see to that file")
     if path.is_dir():
         inner = sorted(entry.name for entry in path.iterdir() if entry.is_dir() and not entry.name.startswith("."))
-        hint = f"it has the folder '{inner[0]}': give that instead" if inner else "give the folder that holds the frames"
+        hint = f"give its folder '{inner[0]}' instead" if inner else "give the folder that holds the frames"
         return InputError("holds no pictures (TIFF, PNG, JPEG, FITS or a film)", where=str(path), remedy=hint)
     return InputError("holds no pictures", where=str(path), remedy="give a folder of frames or a film")

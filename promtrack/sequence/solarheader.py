@@ -1,7 +1,7 @@
 """Where a FITS header says the Sun stands: helioprojective keywords in, SolarHeader in displayed pixels out.
 
-Source: Thompson 2006, A&A 449, 791 (CTYPE, CDELT, PC, CROTA2); SOLARNET schema for RSUN_OBS, RSUN_REF, DSUN_OBS. The header is
-read as it stands; whether it fits the picture is tested where the scale is measured.
+Source: Thompson 2006, A&A 449, 791 (CTYPE, CDELT, PC, CROTA2); SOLARNET schema for RSUN_OBS, RSUN_REF, DSUN_OBS. The
+header is read as it stands; whether it fits the picture is tested where the scale is measured.
 """
 
 from __future__ import annotations

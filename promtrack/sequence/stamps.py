@@ -1,7 +1,7 @@
 """Time stamps as text: ISO-like stamps of headers, tables and file names in, naive date-times and their zone out.
 
-The variants are those that capture programs and cameras write (common practice, no source); ISO 8601 and the FITS Standard
-4.0, section 9.1.1, are among them.
+The variants are those that capture programs and cameras write (common practice, no source); ISO 8601 and the FITS
+Standard 4.0, section 9.1.1, are among them.
 """
 
 from __future__ import annotations
@@ -72,15 +72,16 @@ def _built(found: re.Match[str]) -> Stamp | None:
     for part in ("millis", "glued"):
         if parts.get(part):
             micros = int(parts[part]) * 1000
-    zone = (parts.get("zone") or "").strip("-_ ") if "UT" in (parts.get("zone") or "").upper() else (parts.get("zone") or "")
+    zone = (parts.get("zone") or "").strip("_ ").upper()
     stamp = _stamp(int(parts["year"]), int(parts["month"]), int(parts["day"]), int(parts.get("hour") or 0),
                    int(parts.get("minute") or 0), second, micros)
-    scale = zone.strip(" _").lower() if zone.strip(" _").upper() in ("TAI", "TT") else "utc"
-    return stamp and Stamp(stamp.written, _zone(zone.strip(" _")), scale)
+    return stamp and Stamp(stamp.written, _zone(zone), zone.lower() if zone in ("TAI", "TT") else "utc")
 
 
-def _stamp(year: int, month: int, day: int, hour: int = 0, minute: int = 0, second: int = 0, micros: int = 0) -> Stamp | None:
-    leap = second == 60  # a leap second, as UTC allows it
+def _stamp(year: int, month: int, day: int, *clock: int) -> Stamp | None:
+    """A stamp from numbers (clock: hour, minute, second, microsecond), or None where they are no time."""
+    hour, minute, second, micros = (*clock, 0, 0, 0, 0)[:4]
+    leap = second == 60  # as UTC allows it
     try:
         written = datetime(year, month, day, hour, minute, 59 if leap else second, micros)
         return Stamp(written + timedelta(seconds=1 if leap else 0))
@@ -89,17 +90,18 @@ def _stamp(year: int, month: int, day: int, hour: int = 0, minute: int = 0, seco
 
 
 def _zone(text: str) -> timezone | None:
-    if not text or text.upper() in ("TAI", "TT"):
+    if not text or text in ("TAI", "TT"):
         return None
-    if text[0] not in "+-":
+    if not text[-1].isdigit():
         return UTC
     digits = text[1:].replace(":", "")
     ahead = timedelta(hours=int(digits[:2]), minutes=int(digits[2:] or 0))
     return timezone(ahead if text[0] == "+" else -ahead) if ahead < timedelta(hours=24) else None
 
 
-_DIRECTIVES = {"Y": r"\d{4}", "y": r"\d\d", "m": r"\d{1,2}", "d": r"\d{1,2}", "H": r"\d{1,2}", "I": r"\d{1,2}", "M": r"\d{1,2}",
-               "S": r"\d{1,2}", "f": r"\d{1,6}", "j": r"\d{1,3}", "b": r"[^\W\d_]{3}", "B": r"[^\W\d_]+", "p": r"[AaPp][Mm]",
+_TWO = r"\d{1,2}"
+_DIRECTIVES = {"Y": r"\d{4}", "y": r"\d\d", "m": _TWO, "d": _TWO, "H": _TWO, "I": _TWO, "M": _TWO, "S": _TWO,
+               "f": r"\d{1,6}", "j": r"\d{1,3}", "b": r"[^\W\d_]{3}", "B": r"[^\W\d_]+", "p": r"[AaPp][Mm]",
                "z": r"(?:Z|[+-]\d\d:?\d\d)", "%": "%"}
 
 
@@ -112,7 +114,7 @@ def pattern_search(pattern: str) -> re.Pattern[str]:
     """
     parts = re.split(r"(%.)", pattern, flags=re.DOTALL)
     unknown = [part for part in parts[1::2] if part[1] not in _DIRECTIVES]
-    if unknown or pattern.count("%") == 0 or pattern.endswith("%") and not pattern.endswith("%%"):
+    if unknown or "%" not in pattern or "%" in "".join(parts[::2]):
         raise SettingsError(f"times.pattern '{pattern}' cannot be used{': ' + unknown[0] if unknown else ''}",
                             remedy="use %Y %m %d %H %M %S %f, for instance --set times.pattern=%Y%m%d-%H%M%S")
     return re.compile("".join(_DIRECTIVES[p[1]] if i % 2 else re.escape(p) for i, p in enumerate(parts)))

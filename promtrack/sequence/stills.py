@@ -17,16 +17,18 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.sequence.exif import EXIF_POINTER, exif_at, exif_from
-from promtrack.sequence.found import Exif, Found, Stamps, check_size, read_exactly
+from promtrack.sequence.found import COPY_AGAIN, SAVE_AGAIN, Exif, Found, Stamps, check_size, read_exactly
 from promtrack.sequence.ifd import directories, read_layout
 
 __all__ = ["jpeg_frames", "png_frames", "tiff_frames"]
 
+cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # damaged files are reported by us, by name
+
 _COLUMNS, _ROWS, _BITS, _COMPRESSION, _PHOTOMETRIC, _FILL_ORDER = 256, 257, 258, 259, 262, 266
 _STRIPS, _SAMPLES, _STRIP_BYTES, _PLANAR, _PREDICTOR, _SUBFILE = 273, 277, 279, 284, 317, 254
 _TILES, _TILE_BYTES, _FORMAT = 324, 325, 339
-_TIFF_TAGS = frozenset((_COLUMNS, _ROWS, _BITS, _COMPRESSION, _PHOTOMETRIC, _FILL_ORDER, _STRIPS, _SAMPLES, _STRIP_BYTES,
-                        _PLANAR, _PREDICTOR, _SUBFILE, _TILES, _TILE_BYTES, _FORMAT, EXIF_POINTER))
+_TIFF_TAGS = frozenset((_COLUMNS, _ROWS, _BITS, _COMPRESSION, _PHOTOMETRIC, _FILL_ORDER, _STRIPS, _SAMPLES, _PLANAR,
+                        _STRIP_BYTES, _PREDICTOR, _SUBFILE, _TILES, _TILE_BYTES, _FORMAT, EXIF_POINTER))
 _DEFLATE = (8, 32946)
 _DEFLATE_GAIN = 1100      # deflate packs at most 1032:1 (RFC 1951: 258 bytes in 2 bits); a claim beyond it is a lie
 _REDUCED_OR_MASK = 0b101  # NewSubfileType: thumbnail or transparency mask
@@ -40,7 +42,7 @@ def tiff_frames(path: Path, size: int) -> list[Found]:
         pages = [(i, page) for i, page in enumerate(directories(file, layout, _TIFF_TAGS))
                  if not _one(page, _SUBFILE, 0) & _REDUCED_OR_MASK]
         if not pages:
-            raise InputError("holds no picture", remedy="save it again, or remove it")
+            raise InputError("holds no picture", remedy=SAVE_AGAIN)
         exif = exif_from(file, layout, pages[0][1])
     first = pages[0][1]
     same = [(i, page) for i, page in pages if _page_form(page) == _page_form(first)]
@@ -67,10 +69,10 @@ def _tiff_frame(path: Path, size: int, order: str, page: dict[int, tuple], *, po
     offsets, lengths = _extents(page, needed)
     end = max(o + n for o, n in zip(offsets, lengths, strict=True))
     if end > size:
-        raise InputError(f"is cut short: {end} bytes are needed, {size} are there", remedy="copy it again from the camera")
-    if _one(page, _COMPRESSION, 1) in _DEFLATE and sum(lengths) * _DEFLATE_GAIN < needed * _one(page, _BITS, 1) // (
-            8 * dtype.itemsize):
-        raise InputError(f"claims {columns} x {rows} pixels in {sum(lengths)} bytes", remedy="save it again, or remove it")
+        raise InputError(f"is cut short: {end} bytes are needed, {size} are there", remedy=COPY_AGAIN)
+    packed = sum(lengths) * _DEFLATE_GAIN if _one(page, _COMPRESSION, 1) in _DEFLATE else needed
+    if packed < needed:
+        raise InputError(f"claims {columns} x {rows} pixels in {sum(lengths)} bytes", remedy=SAVE_AGAIN)
     plain = _plain(page, dtype, offsets, lengths, needed)
     shape = (rows, columns) if samples == 1 else (rows, columns, samples)
     read = _plain_reader(path, dtype, offsets[0], shape) if plain else _cv_page_reader(path, directory, (rows, columns))
@@ -94,11 +96,12 @@ def _extents(page: dict[int, tuple], needed: int) -> tuple[tuple[int, ...], tupl
     offsets = page.get(_STRIPS) or page.get(_TILES) or ()
     lengths = page.get(_STRIP_BYTES) or page.get(_TILE_BYTES) or ((needed,) if len(offsets) == 1 else ())
     if not offsets or len(offsets) != len(lengths) or not all(isinstance(v, int) for v in offsets + lengths):
-        raise InputError("has no table of its strips", remedy="save it again, or remove it")
+        raise InputError("has no table of its strips", remedy=SAVE_AGAIN)
     return offsets, lengths
 
 
-def _plain(page: dict[int, tuple], dtype: np.dtype, offsets: tuple[int, ...], lengths: tuple[int, ...], needed: int) -> bool:
+def _plain(page: dict[int, tuple], dtype: np.dtype, offsets: tuple[int, ...], lengths: tuple[int, ...],
+           needed: int) -> bool:
     contiguous = all(o + n == after for o, n, after in zip(offsets, lengths, offsets[1:], strict=False))
     return (contiguous and sum(lengths) >= needed and _STRIPS in page and _one(page, _COMPRESSION, 1) == 1
             and _one(page, _BITS, 1) == 8 * dtype.itemsize and _one(page, _PHOTOMETRIC, 1) in (1, 2)
@@ -112,7 +115,7 @@ def _plain_reader(path: Path, dtype: np.dtype, offset: int, shape: tuple[int, ..
     def read() -> np.ndarray:
         values = np.fromfile(path, dtype, count, offset=offset)
         if values.size < count:
-            raise InputError(f"is cut short: {values.size} of {count} values are there", remedy="copy it again from the camera")
+            raise InputError(f"is cut short: {values.size} of {count} values are there", remedy=COPY_AGAIN)
         return values.reshape(shape)
     return read
 
@@ -143,13 +146,13 @@ def _of_shape(image: np.ndarray | None, shape: tuple[int, int]) -> np.ndarray:
     if image is None or image.shape[:2] != shape:
         got = "nothing" if image is None else f"{image.shape[1]} x {image.shape[0]} pixels"
         raise InputError(f"cannot be decoded: the header says {shape[1]} x {shape[0]} pixels, the data give {got}",
-                         remedy="copy it again from the camera, or remove it")
+                         remedy=COPY_AGAIN)
     return image
 
 
 def _undecodable(error: cv2.error) -> InputError:
     return InputError(f"cannot be decoded ({(error.err or 'damaged data').strip().splitlines()[0]})",
-                      remedy="copy it again from the camera, or remove it")
+                      remedy=COPY_AGAIN)
 
 
 def png_frames(path: Path, size: int) -> list[Found]:
@@ -160,14 +163,15 @@ def png_frames(path: Path, size: int) -> list[Found]:
         check_size(rows, columns)
         samples = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}.get(colour_type)
         if head[12:16] != b"IHDR" or samples is None or bits not in (1, 2, 4, 8, 16):
-            raise InputError("has a damaged PNG header", remedy="copy it again from the camera, or remove it")
+            raise InputError("has a damaged PNG header", remedy=COPY_AGAIN)
         if read_exactly(file, size - 12, 12)[4:8] != b"IEND":
             _walk_to_end(file, size)
         exif = _png_exif(file, size)
     if size * _DEFLATE_GAIN < rows * columns * samples * bits // 8:
-        raise InputError(f"claims {columns} x {rows} pixels in {size} bytes", remedy="save it again, or remove it")
-    return [Found(path, 0, 1, (rows, columns), "16-bit" if bits == 16 else "8-bit", "mono" if colour_type == 0 else "bgr",
-                  lambda: _decoded(path, (rows, columns)), True, Stamps(exif=exif))]
+        raise InputError(f"claims {columns} x {rows} pixels in {size} bytes", remedy=SAVE_AGAIN)
+    kind, colour = "16-bit" if bits == 16 else "8-bit", "mono" if colour_type == 0 else "bgr"
+    return [Found(path, 0, 1, (rows, columns), kind, colour, lambda: _decoded(path, (rows, columns)), True,
+                  Stamps(exif=exif))]
 
 
 def _walk_to_end(file: BinaryIO, size: int) -> None:
@@ -178,7 +182,7 @@ def _walk_to_end(file: BinaryIO, size: int) -> None:
         if name == b"IEND":
             return
         offset += 12 + length
-    raise InputError("is cut short: the end of the picture is missing", remedy="copy it again from the camera")
+    raise InputError("is cut short: the end of the picture is missing", remedy=COPY_AGAIN)
 
 
 def _png_exif(file: BinaryIO, size: int) -> Exif | None:
@@ -200,7 +204,7 @@ def jpeg_frames(path: Path, size: int) -> list[Found]:
         check_size(rows, columns)
         tail = read_exactly(file, max(size - 4096, 0), min(size, 4096))
         if b"\xff\xd9" not in tail and path.read_bytes().rfind(b"\xff\xd9") < 4096:
-            raise InputError("is cut short: the end of the picture is missing", remedy="copy it again from the camera")
+            raise InputError("is cut short: the end of the picture is missing", remedy=COPY_AGAIN)
     return [Found(path, 0, 1, (rows, columns), "8-bit", "mono" if components == 1 else "bgr",
                   lambda: _decoded(path, (rows, columns)), True, Stamps(exif=exif))]
 
@@ -222,4 +226,4 @@ def _jpeg_header(file: BinaryIO, size: int) -> tuple[int, int, int, Exif | None]
                 raise InputError(f"is a JPEG of {bits} bits, which cannot be read", remedy="save it as PNG or TIFF")
             return rows, columns, components, exif
         offset += 2 + length
-    raise InputError("has a damaged JPEG header", remedy="copy it again from the camera, or remove it")
+    raise InputError("has a damaged JPEG header", remedy=COPY_AGAIN)

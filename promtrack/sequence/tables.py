@@ -52,7 +52,8 @@ def _rows(lines: list[str], delimiter: str, path: Path) -> dict[str, Stamp]:
         reader = csv.DictReader(io.StringIO("\n".join(lines)), delimiter=delimiter, skipinitialspace=True)
         names = {(field or "").strip().lower(): field for field in reader.fieldnames or ()}
         if not {"file", "time"} <= set(names):
-            raise SettingsError(f"has the columns {', '.join(names)}", where=str(path), remedy="name two columns file and time")
+            raise SettingsError(f"has the columns {', '.join(names)}"[:200], where=str(path),
+                                remedy="name two columns file and time")
         for number, row in enumerate(reader, start=2):
             stamp = parse_stamp(row[names["time"]] or "")
             if stamp is None:

@@ -1,7 +1,7 @@
 """When each frame was taken: found frames and settings in, UTC times and a report out.
 
-Each source answers for all frames at once, with NaT for a frame it knows nothing about. With times.source = auto the first
-source of the list that knows the time of most frames is taken. Nothing is repaired: what is odd is reported.
+Each source answers for all frames at once, with NaT for a frame it knows nothing about. With times.source = auto the
+first source of the list that knows the time of most frames is taken. Nothing is repaired: what is odd is reported.
 FITS keywords: FITS Standard 4.0, section 9 (Rots et al. 2015, A&A 574, A36), and the SOLARNET schema for DATE-BEG,
 XPOSURE and TEXPOSUR.
 """
@@ -58,9 +58,9 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     SettingsError : a zone, start, pattern or table that cannot be used
     """
     zone = read_zone(settings.zone)
-    best = None
+    best, auto = None, settings.source == "auto"
     for source, answer_of in _SOURCES.items():
-        if settings.source not in ("auto", source.partition(":")[0]) or (settings.source == "auto" and source == "file-date"):
+        if source == "file-date" if auto else source.partition(":")[0] != settings.source:
             continue
         answer = answer_of(frames, settings, zone, folder)
         known = 0 if answer is None else int(np.count_nonzero(~np.isnat(answer.times_utc)))
@@ -76,7 +76,8 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
 
 
 def _unknown(frames: list[Found], settings: TimesSettings) -> str:
-    looked = {"auto": "headers, file names and camera data were looked at", "cadence": "times.start or times.cadence_s is missing",
+    looked = {"auto": "headers, file names and camera data were looked at",
+              "cadence": "times.start or times.cadence_s is missing",
               "table": "the table names none of them", "names": "their names hold no stamp"}
     what = "the film says nothing" if frames[0].count > 1 else "no frame says"
     return f"{what} about when it was recorded ({looked.get(settings.source, 'times.source = ' + settings.source)})"
@@ -112,7 +113,8 @@ def _from_fits(frames: list[Found], settings: TimesSettings, zone: tzinfo, folde
     times = _shifted(times, np.array([shift for _, shift, _ in middles]) + _within_file_s(frames, settings))
     labels = Counter(label for stamp, _, label in middles if stamp)
     if len(labels) > 1:
-        problems.append("the frames have different time keywords: " + ", ".join(f"{k} ({n})" for k, n in labels.items()))
+        kinds = ", ".join(f"{label} ({count})" for label, count in labels.items())
+        problems.append(f"the frames have different time keywords: {kinds}")
     exposures = [exposure for frame in frames if (exposure := _exposure_s(frame.stamps.fits or {})) == exposure]
     detail = labels.most_common(1)[0][0] if labels else ""
     return _Answer(times, detail + _in_files(frames, settings), tuple(problems), _median(exposures))
@@ -145,7 +147,8 @@ def _fits_middle(cards: dict[str, object]) -> tuple[Stamp | None, float, str]:
         return begin, (end.written - begin.written).total_seconds() / 2, f"middle of {name} and DATE-END"
     if begin is None:
         begin, name = _fits_stamp(cards, "MJD-BEG") or _fits_stamp(cards, "MJD-OBS"), "MJD-OBS"
-        return begin, 0.0 if exposure != exposure else exposure / 2, name + ("" if exposure != exposure else " + EXPTIME / 2")
+        if exposure == exposure:
+            return begin, exposure / 2, f"{name} + exposure / 2"
     return begin, 0.0, f"{name} (start of the exposure, whose length is not given)"
 
 
@@ -180,7 +183,8 @@ def _scaled(stamp: Stamp | None, cards: dict[str, object]) -> Stamp | None:
 def _from_table(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
     if not settings.table:
         if settings.source == "table":
-            raise SettingsError("times.source is table, but times.table is empty", remedy="name the table: --set times.table=FILE")
+            raise SettingsError("times.source is table, but times.table is empty",
+                                remedy="name the table: --set times.table=FILE")
         return None
     stamps, path = table_stamps(settings.table, folder)
     times, problems = stamps_to_utc([_row_of(frame, stamps) for frame in frames], zone)
@@ -219,10 +223,10 @@ def _from_exif(frames: list[Found], settings: TimesSettings, zone: tzinfo, folde
     stamps = [_exif_stamp(frame) for frame in frames]
     times, problems = stamps_to_utc(stamps, zone)
     times = _shifted(times, _within_file_s(frames, settings))
-    exposure = _median([f.stamps.exif.exposure_s for f in frames if f.stamps.exif and np.isfinite(f.stamps.exif.exposure_s)])
-    if any(f.stamps.exif and f.stamps.exif.subsec for f in frames):
-        return _Answer(times, "EXIF DateTimeOriginal with decimals", tuple(problems), exposure)
-    return _Answer(times, "EXIF DateTimeOriginal in whole seconds", tuple(problems), exposure)
+    blocks = [frame.stamps.exif for frame in frames if frame.stamps.exif]
+    exposure = _median([block.exposure_s for block in blocks if np.isfinite(block.exposure_s)])
+    how = "with decimals" if any(block.subsec for block in blocks) else "in whole seconds"
+    return _Answer(times, f"EXIF DateTimeOriginal {how}", tuple(problems), exposure)
 
 
 def _exif_stamp(frame: Found) -> Stamp | None:
@@ -243,7 +247,8 @@ def _from_cadence(frames: list[Found], settings: TimesSettings, zone: tzinfo, fo
     times, problems = stamps_to_utc([start], zone)
     if settings.cadence_s > 0:
         seconds = np.arange(len(frames)) * settings.cadence_s
-        return _Answer(_shifted(times, seconds), f"start {settings.start}, {settings.cadence_s:g} s a frame", tuple(problems))
+        detail = f"start {settings.start}, {settings.cadence_s:g} s a frame"
+        return _Answer(_shifted(times, seconds), detail, tuple(problems))
     if len({frame.file for frame in frames}) == 1 and frames[0].count > 1:
         return _Answer(_shifted(times, _within_file_s(frames, settings)),
                        f"start {settings.start} + time within the file", tuple(problems))
@@ -257,8 +262,8 @@ def _from_container(frames: list[Found], settings: TimesSettings, zone: tzinfo, 
     stamps = {text: parse_stamp(text) for text in created}
     times, problems = stamps_to_utc([stamps[frame.stamps.created] for frame in frames], zone)
     times = _shifted(times, _within_file_s(frames, settings))
-    problems.append("the times rest on the creation time in the film, which some recorders write at the end of the recording "
-                    "and in local time; compare with your notes")
+    problems.append("the times rest on the creation time in the film, which some recorders write at the end of the "
+                    "recording or in local time; compare it with your notes")
     return _Answer(times, "creation time of the film" + _in_files(frames, settings), tuple(problems))
 
 

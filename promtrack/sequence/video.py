@@ -11,14 +11,14 @@ import subprocess
 import threading
 import weakref
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import imageio_ffmpeg
 import numpy as np
 
 from promtrack.errors import InputError, PromtrackError
-from promtrack.sequence.found import MOST_FRAMES, Found, Stamps, check_size
+from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
 __all__ = ["video_frames"]
 
@@ -28,6 +28,7 @@ _GUARD = ("-protocol_whitelist", "file,pipe", "-format_whitelist",
 _PROBE_S = 300.0       # longest wait for one pass over the packets
 _SKIP = 48             # frames ahead up to which reading on is cheaper than starting again
 _STREAM = re.compile(r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)")
+_DEEP = re.compile(r"(9|10|12|14|16|32|48|64)(le|be)$|^x2")  # more than 8 bits a sample, as ffmpeg names the formats
 _CREATED = re.compile(r"creation_time\s*: (\S+)")
 
 
@@ -71,7 +72,8 @@ class _Player:
         before = film.pts_s[index] - film.pts_s[index - 1] if index else 0.0
         seek = ["-ss", f"{max(film.pts_s[index] - 0.5 * before, 0.0):.6f}"] if index else []
         command = [_executable(), "-nostdin", "-v", "quiet", *_GUARD, "-noautorotate", *seek, "-i", f"file:{film.path}",
-                   "-map", f"0:{film.stream}", "-fps_mode", "passthrough", "-f", "rawvideo", "-c:v", "rawvideo", "-pix_fmt", film.pixels, "-"]
+                   "-map", f"0:{film.stream}", "-fps_mode", "passthrough", "-f", "rawvideo", "-c:v", "rawvideo",
+                   "-pix_fmt", film.pixels, "-"]
         self._process = _started(command)
         self._closing = weakref.finalize(self, _end, self._process)
         self._next = index
@@ -107,8 +109,9 @@ def video_frames(path: Path, *, bayer: str = "auto") -> list[Found]:
         film, player = _coloured(film, player)
     count = len(film.pts_s)
     kind = "8-bit" if _dtype(film.pixels).itemsize == 1 else "16-bit"
+    since_s = (film.pts_s - film.pts_s[0]).tolist()
     return [Found(path, i, count, (film.rows, film.columns), kind, film.colour, _reader(player, i), True,
-                  Stamps(since_start_s=float(film.pts_s[i] - film.pts_s[0]), created=film.created)) for i in range(count)]
+                  Stamps(since_start_s=since_s[i], created=film.created)) for i in range(count)]
 
 
 def _reader(player: _Player, index: int) -> Callable[[], np.ndarray]:
@@ -117,7 +120,7 @@ def _reader(player: _Player, index: int) -> Callable[[], np.ndarray]:
 
 def _coloured(film: _Film, player: _Player) -> tuple[_Film, _Player]:
     """A compressed film whose first frame is coloured is read as colour, so that the right channel can be taken."""
-    in_colour = _Player(_Film(film.path, film.stream, film.rows, film.columns, "rgb24", "rgb", film.pts_s, film.created))
+    in_colour = _Player(replace(film, pixels="rgb24", colour="rgb"))
     sample = in_colour.frame(0)[::4, ::4].astype(np.int16)
     # 12 of 255: more than the rounding of 4:2:0 colour makes of grey.
     coloured = np.abs(sample[..., 0] - sample[..., 2]).mean() > 12 or np.ptp(sample, axis=2).mean() > 12
@@ -133,14 +136,15 @@ def _film(path: Path) -> _Film:
     check_size(rows, columns)
     pixels, colour = _asked_for(stored)
     created = _CREATED.search(banner)
-    return _Film(path, stream, rows, columns, pixels, colour, _presentation_s(path, stream), created[1] if created else "")
+    return _Film(path, stream, rows, columns, pixels, colour, _presentation_s(path, stream),
+                 created[1] if created else "")
 
 
 def _asked_for(stored: str) -> tuple[str, str]:
     """Pixel format to ask ffmpeg for, at the full depth of the stored one, and what it holds."""
     if stored.startswith("bayer_"):
         return stored, stored[6:10]
-    deep = bool(re.search(r"(9|10|12|14|16|32)(le|be)$|^rgb48|^bgr48|^rgba64|^bgra64|^(p0|p2|p4)1[026]|^x2|f\d\d", stored))
+    deep = bool(_DEEP.search(stored))
     if stored.startswith(("gray", "ya", "mono")):
         return ("gray16le" if deep else "gray"), "mono"
     if stored.startswith(("rgb", "bgr", "gbr", "pal8", "0rgb", "0bgr", "argb", "abgr", "x2rgb", "x2bgr")):
@@ -162,7 +166,7 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
     base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
     ticks = [line.split(",")[2].strip() for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 4]
     if not base or not ticks:
-        raise InputError("is cut short or damaged: not one frame is there", remedy="copy it again from the camera")
+        raise InputError("is cut short or damaged: not one frame is there", remedy=COPY_AGAIN)
     if len(ticks) > MOST_FRAMES:
         raise InputError(f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}", remedy="cut it into parts")
     return np.sort(np.array([int(t) for t in ticks]) * (int(base[1]) / int(base[2])))
@@ -173,7 +177,7 @@ def _executable() -> str:
         return imageio_ffmpeg.get_ffmpeg_exe()
     except RuntimeError:
         raise PromtrackError("ffmpeg was not found", where="video",
-                             remedy="install it, or set the environment variable IMAGEIO_FFMPEG_EXE to its path") from None
+                             remedy="install it, or set IMAGEIO_FFMPEG_EXE to its path") from None
 
 
 def _listened(command: list[str], path: Path) -> tuple[str, str]:
@@ -193,7 +197,8 @@ def _started(command: list[str]) -> subprocess.Popen[bytes]:
         return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, stdin=subprocess.DEVNULL,
                                 bufsize=0, pipesize=1 << 20)
     except OSError as error:
-        raise InputError(f"ffmpeg cannot be started ({error.strerror})", where=command[0], remedy="install ffmpeg anew") from None
+        raise InputError(f"ffmpeg cannot be started ({error.strerror})", where=command[0],
+                         remedy="install ffmpeg anew") from None
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:

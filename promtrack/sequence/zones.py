@@ -42,7 +42,8 @@ def read_zone(text: str) -> tzinfo:
 def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarray, list[str]]:
     """Stamps to (n,) datetime64[us] UTC, NaT where there is none, and one sentence on each odd thing met.
 
-    A stamp without a zone of its own is in `zone`. In the hour that a clock shows twice the first is taken, and this is said.
+    A stamp without a zone of its own is in `zone`. In the hour that a clock shows twice the first is taken, and this is
+    said.
     """
     times = np.full(len(stamps), NO_TIME)
     twice, never, scales = [], [], {}
@@ -65,7 +66,8 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
 
 
 def _scale_to_utc(times: np.ndarray, scale: str) -> np.ndarray:
-    return Time(times.astype(str).tolist(), format="isot", scale=scale).utc.to_value("datetime64").astype("datetime64[us]")
+    moments = Time(times.astype(str).tolist(), format="isot", scale=scale)
+    return moments.utc.to_value("datetime64").astype("datetime64[us]")
 
 
 def _daylight_problems(twice: list, never: list, zone: tzinfo) -> list[str]:

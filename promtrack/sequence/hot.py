@@ -1,0 +1,96 @@
+"""Hot and dead pixels: single pixels that stand out in every frame at the same place of the sensor.
+
+Left in, a hot pixel crosses the strips at the speed of the Sun's drift and looks like a knot in motion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.sequence.records import Sequence
+
+__all__ = ["find_hot_pixels", "mend_hot_pixels"]
+
+# A pixel that stands out by three times the local noise in each of five frames or more is no chance
+# event: 0.00135^5 a pixel. It must also stand alone: the image of a point, blurred to two pixels full width at
+# half maximum (the least that an instrument sampled by the Nyquist rule gives), has neighbours at half
+# its height, a hot pixel has none.
+LEAST_FRAMES = 5
+NOISE_TIMES = 3.0
+ALONE = 0.7
+MOST_PART = 0.002   # of the pixels; more is not a matter of single pixels
+_RING = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], dtype=np.uint8)
+
+
+def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarray:
+    """Places of hot and dead pixels, from frames spread over the recording.
+
+    Parameters
+    ----------
+    frames : at least `LEAST_FRAMES` arrays [y, x] of one shape
+    full_scale : value of a saturated pixel; saturated areas hold no hot pixels
+
+    Returns
+    -------
+    (k, 2) int array, rows y, x; empty when there are too few frames, or so many candidates that they are not
+    single faults of the sensor
+    """
+    if len(frames) < LEAST_FRAMES:
+        return np.empty((0, 2), dtype=int)
+    hot = dead = None
+    for frame in frames:
+        values = np.nan_to_num(frame.astype(np.float32), copy=False)
+        noise = _local_noise(values)
+        above = _stands_alone(values) & (values - cv2.medianBlur(values, 3) > NOISE_TIMES * noise)
+        below = _stands_alone(-values) & (cv2.medianBlur(values, 3) - values > NOISE_TIMES * noise) & (values < full_scale)
+        hot = above if hot is None else hot & above
+        dead = below if dead is None else dead & below
+    found = np.argwhere(hot | dead)
+    return found if len(found) <= MOST_PART * hot.size else np.empty((0, 2), dtype=int)
+
+
+def mend_hot_pixels(sequence: Sequence, *, samples: int = 9) -> tuple[Sequence, int]:
+    """The sequence with hot and dead pixels replaced by the median of their neighbours, and how many there are.
+
+    A sample that cannot be decoded is passed over: the stage that meets it again says so.
+    """
+    frames = []
+    for index in np.unique(np.linspace(0, len(sequence) - 1, samples).round().astype(int)):
+        try:
+            frames.append(sequence.frame(int(index)))
+        except InputError:
+            continue
+    places = find_hot_pixels(frames, full_scale=sequence.full_scale)
+    if len(places) == 0:
+        return sequence, 0
+    rows, columns = sequence.shape
+    ring = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dy or dx]
+    y = np.stack([np.clip(places[:, 0] + dy, 0, rows - 1) for dy, _ in ring])
+    x = np.stack([np.clip(places[:, 1] + dx, 0, columns - 1) for _, dx in ring])
+    read = sequence.read
+
+    def mended(index: int) -> np.ndarray:
+        frame = read(index)
+        if not frame.flags.writeable:
+            frame = frame.copy()
+        frame[places[:, 0], places[:, 1]] = np.median(frame[y, x], axis=0).astype(frame.dtype)
+        return frame
+
+    return replace(sequence, read=mended), len(places)
+
+
+def _stands_alone(values: np.ndarray) -> np.ndarray:
+    """Whether a pixel is higher than all its neighbours by most of its height over its surroundings."""
+    highest = cv2.dilate(values, _RING)
+    return values - highest > ALONE * np.maximum(values - cv2.medianBlur(values, 5), 1e-6)
+
+
+def _local_noise(values: np.ndarray) -> np.ndarray:
+    """1-sigma pixel noise from the differences to the 3 x 3 median, averaged over 31 pixels."""
+    rough = values - cv2.medianBlur(values, 3)
+    limit = 4.0 * np.median(np.abs(rough)) + 1e-3
+    return np.sqrt(cv2.blur(np.minimum(np.abs(rough), 4 * limit) ** 2, (31, 31))) + 1e-3
