@@ -37,6 +37,7 @@ from promtrack.products import (
 from promtrack.products.folder import stamp_of
 from promtrack.products.strips import CUBE_DTYPE, Circumstances
 from promtrack.sequence import Sequence, open_sequence
+from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.settings import Settings, load_settings, settings_as_toml
 from promtrack.show import Measured, draw_figures, render_clip, write_report
 from promtrack.strip import strip_geometry, unwrap
@@ -111,10 +112,10 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
     """
     source = Path(source)
     job = Job(source, ProductFolder(Path(out) if out else default_folder(source)), settings or Settings(), progress)
-    job.sequence = open_sequence(source, times=job.settings.times, camera=job.settings.camera)
+    job.sequence, hot = _open(job)
     job.folder.create(source)
     with job.folder.alone(), _logging(job.folder):
-        log.info("promtrack %s on %s: %d frames", __version__, source, len(job.sequence))
+        log.info("promtrack %s on %s: %d frames, %d hot or dead pixels mended", __version__, source, len(job.sequence), hot)
         for note in (*job.sequence.time_report.problems, *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable)):
             log.info(note)
         with whole_file(job.folder["settings"]) as part:
@@ -141,7 +142,7 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
     source = Path(read_summary(folder)["input"])
     settings = changes(load_settings(folder["settings"]))
     job = Job(source, folder, settings, progress)
-    job.sequence = open_sequence(source, times=settings.times, camera=settings.camera)
+    job.sequence, _ = _open(job)
     with folder.alone(), _logging(folder):
         log.info("promtrack %s: %s again", __version__, stage)
         for before in _BEFORE[stage]:
@@ -151,6 +152,11 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
             part.write_text(settings_as_toml(settings), encoding="utf-8")
         _do(job, stage)
     return job
+
+
+def _open(job: Job) -> tuple[Sequence, int]:
+    """The input with its hot pixels mended, and how many those are."""
+    return mend_hot_pixels(open_sequence(job.source, times=job.settings.times, camera=job.settings.camera))
 
 
 def _do(job: Job, stage: str) -> None:

@@ -74,9 +74,7 @@ def mend_hot_pixels(sequence: Sequence, *, samples: int = 9) -> tuple[Sequence, 
     read = sequence.read
 
     def mended(index: int) -> np.ndarray:
-        frame = read(index)
-        if not frame.flags.writeable:
-            frame = frame.copy()
+        frame = read(index).copy()   # the reader may hand out somebody else's array
         frame[places[:, 0], places[:, 1]] = np.median(frame[y, x], axis=0).astype(frame.dtype)
         return frame
 

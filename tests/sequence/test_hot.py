@@ -45,7 +45,7 @@ def test_the_input_frames_are_left_alone(frames):
     for frame in spoiled:
         frame[20, 17] += 9000
     before = spoiled[0].copy()
-    mended, _ = mend_hot_pixels(sequence_from_arrays(np.array(spoiled), SPEC.times_utc, full_scale=65535.0))
+    mended, _ = mend_hot_pixels(sequence_from_arrays(spoiled, SPEC.times_utc, full_scale=65535.0))
     mended.frame(0)
     np.testing.assert_array_equal(spoiled[0], before)
 
