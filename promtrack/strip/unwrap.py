@@ -20,12 +20,14 @@ from promtrack.sequence.records import Sequence
 from promtrack.strip.backdrop import Backdrop, plan_backdrop
 from promtrack.strip.polar import frame_matrix
 from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.transparency import RimLight, rim_of
 from promtrack.sun import Orientation
 
 __all__ = ["StripCutter", "unwrap"]
 
 WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, trebled ... and averaged; finer would cost time
                             # for detail that the air (blur of 3 px and more) does not let through
+OUTSIDE = 1e30              # stands for what the frame does not show: unlike nan, it vanishes when its weight is 0
 NOISE_PAIRS = 8             # pairs of neighbouring frames from which the noise is told
 
 
@@ -67,19 +69,29 @@ class StripCutter:
         strip = np.empty((self.geometry.rows, self.geometry.columns), np.float32)
         for band in self.bands:
             places = cv2.transform(band.offsets, matrix)
-            fine = cv2.remap(image, places, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+            fine = cv2.remap(image, places, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=OUTSIDE)
             if band.fine != (1, 1):
                 size = (self.geometry.columns, band.rows.stop - band.rows.start)     # (x, y)
                 fine = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
             strip[band.rows] = fine
+        np.copyto(strip, np.float32(np.nan), where=np.abs(strip) > np.float32(1e-9 * OUTSIDE))
         return strip
 
-    def cut(self, frame: np.ndarray, index: int) -> np.ndarray:
+    def cut(self, frame: np.ndarray, index: int, rim: RimLight | None) -> np.ndarray:
         """The strip with backdrop and transparency removed."""
         strip = self.sample(frame, index)
+        clear = float(self.lock.transparency[index])
+        if rim is not None:
+            clear = rim.relative(strip, float(self.lock.sky[index]), clear)
         strip -= self.backdrop.fit(strip)
-        strip /= np.float32(self.lock.transparency[index])
+        strip *= np.float32(1.0) / np.float32(clear)
         return strip
+
+    def rim(self, frame: np.ndarray, full_scale: float) -> RimLight | None:
+        """The disc's rim in the lock's reference frame, against which all frames are dimmed or brightened."""
+        index = self.lock.reference
+        return rim_of(self.sample(frame, index), self.geometry, float(self.lock.sky[index]),
+                      float(self.lock.transparency[index]), full_scale)
 
 
 def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry, *, path: Path,
@@ -102,12 +114,13 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
         raise ValueError(f"dtype must be '<f4' or '>f4', got {dtype!r}")
     used = np.flatnonzero(lock.used)
     cutter = StripCutter.plan(geometry, lock, orientation)
+    rim = cutter.rim(sequence.frame(lock.reference), sequence.full_scale)
     noise = _NoiseMeter(len(used))
     path = Path(path)
     with path.open("r+b" if path.exists() else "w+b") as file:
         file.seek(offset)
         for done, (index, frame) in enumerate(sequence.frames(used), start=1):
-            strip = cutter.cut(frame, index)
+            strip = cutter.cut(frame, index, rim)
             noise.look(strip, done - 1)
             _write(file, strip.astype(dtype, copy=False), path)
             if progress:

@@ -1,0 +1,122 @@
+"""The Sun's room: observers, scale and its checks."""
+
+import numpy as np
+import pytest
+
+from promtrack.errors import InputError
+from promtrack.sequence.records import SolarHeader
+from promtrack.settings import CameraSettings, LimbSettings
+from promtrack.sun import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM, measure_scale, solar_view
+
+TIME = np.datetime64("2024-05-11T09:00", "us")
+LIMB = LimbSettings()
+
+
+def header(**claims):
+    values = dict.fromkeys(("centre_x_px", "centre_y_px", "arcsec_per_px", "rsun_arcsec", "dsun_m", "north_deg"), np.nan)
+    return SolarHeader(**(values | {"mirrored": False} | claims))
+
+
+def test_observer_in_the_header_sets_the_apparent_radius():
+    # PUBLISHED  header of the test picture SOLO-EUI-FSI 2022-04-01 shipped with sunpy 7.0.5: RSUN_ARC 2790.411 arcsec for an
+    # observer at 0.344 au. Its radius refers to 696 000 km or so: 0.1 %.
+    view = solar_view(np.datetime64("2022-04-01T00:00:45"), header=header(rsun_arcsec=2790.411))
+    assert view.observer == "from the header"
+    assert view.distance_au == pytest.approx(0.344, abs=0.001)
+    assert view.apparent_radius_arcsec == pytest.approx(2790.411, rel=1e-6)
+    assert np.isnan([view.p_deg, view.b0_deg, view.l0_deg]).all()
+
+
+def test_distance_in_the_header_beats_its_radius_and_keeps_p_near_the_earth():
+    near = solar_view(TIME, header=header(dsun_m=1.0100730 * AU_KM * 1e3 * 1.0003, rsun_arcsec=949.9))
+    assert near.apparent_radius_arcsec == pytest.approx(949.6652 / 1.0003, abs=0.002)
+    assert near.p_deg == pytest.approx(-21.7935, abs=0.001)
+
+
+def test_a_missing_time_is_refused():
+    with pytest.raises(ValueError, match="NaT"):
+        solar_view(np.datetime64("NaT"))
+
+
+def test_scale_from_the_limb():
+    # PUBLISHED  a limb 4.35 Mm up at 1 au stands 5.998 arcsec outside the photosphere, and a scale that takes it for R_sun is
+    # 0.625 % too small in km. Tolerance: the last printed digit.
+    view = solar_view(TIME)
+    scale = measure_scale(800.0, 1.6, view, camera=CameraSettings(), limb=LIMB)
+    assert scale.source == "limb"
+    assert (scale.check, scale.agrees) == ("", True)
+    assert scale.km_per_px == pytest.approx((SOLAR_RADIUS_KM + 4350.0) / 800.0, rel=1e-12)
+    assert scale.km_per_px / (SOLAR_RADIUS_KM / 800.0) - 1.0 == pytest.approx(0.00625, abs=5e-6)
+    extra = scale.arcsec_per_px * 800.0 - view.apparent_radius_arcsec
+    assert extra * view.distance_au == pytest.approx(5.998, abs=0.001)
+    # 0.2 % of the fit and 0.5 Mm of the height, in quadrature
+    assert scale.sigma_km_per_px / scale.km_per_px == pytest.approx(np.hypot(0.002, 0.5 / 700.05), rel=1e-6)
+
+
+def optics(focal_mm, pixel_um=2.4, **more):
+    return CameraSettings(pixel_um=pixel_um, focal_mm=focal_mm, **more)
+
+
+def true_focal(view, radius_px=800.0, pixel_um=2.4):
+    angle = np.arcsin((SOLAR_RADIUS_KM + 4350.0) / (view.distance_au * AU_KM)) / radius_px
+    return pixel_um / 1000.0 / np.tan(angle)
+
+
+def test_optics_that_agree_confirm_the_limb_and_take_over_on_a_short_arc():
+    view = solar_view(TIME)
+    focal = true_focal(view) * 1.004
+    confirmed = measure_scale(800.0, 1.6, view, camera=optics(focal), limb=LIMB)
+    assert (confirmed.source, confirmed.agrees) == ("limb", True)
+    assert "agree" in confirmed.check
+    assert "-0.4 %" in confirmed.check
+    taken = measure_scale(800.0, 40.0, view, camera=optics(focal), limb=LIMB)
+    assert taken.source == "optics"
+    assert taken.arcsec_per_px == pytest.approx(2.4e-3 / focal * ARCSEC_PER_RAD, rel=1e-9)
+    assert taken.sigma_km_per_px / taken.km_per_px == pytest.approx(0.02)
+    assert taken.km_per_px == pytest.approx(taken.arcsec_per_px / ARCSEC_PER_RAD * view.distance_au * AU_KM)
+    for unknown in (np.inf, np.nan):
+        assert measure_scale(800.0, unknown, view, camera=optics(focal), limb=LIMB).source == "optics"
+
+
+@pytest.mark.parametrize(("factor", "words"), [(1.5, "reducer"), (1 / 1.5, "extender"), (2.0, "binned"), (0.5, "enlarged"),
+                                               (1.08, "focusing")])
+def test_wrong_focal_length_is_caught_and_explained(factor, words):
+    view = solar_view(TIME)
+    focal = true_focal(view)
+    scale = measure_scale(800.0, 1.6, view, camera=optics(focal * factor), limb=LIMB)
+    assert not scale.agrees
+    assert scale.source == "limb"
+    assert words in scale.check
+    assert f"{focal:.0f} mm would agree" in scale.check
+    assert f"factor {1 / factor:.3g}" in scale.check
+
+
+@pytest.mark.parametrize("bins", [2, 4, 8, 10])
+def test_stale_header_of_rebinned_frames_is_caught(bins):
+    view = solar_view(TIME)
+    true = measure_scale(157.2, 0.2, view, camera=CameraSettings(), limb=LIMB).arcsec_per_px
+    scale = measure_scale(157.2, 0.2, view, camera=CameraSettings(), limb=LIMB, header=header(arcsec_per_px=true / bins))
+    assert not scale.agrees
+    assert scale.source == "limb"
+    assert f"rebinned or resized by {bins}" in scale.check
+
+
+def test_header_that_agrees_takes_over_on_a_short_arc():
+    view = solar_view(TIME)
+    true = measure_scale(800.0, 1.0, view, camera=CameraSettings(), limb=LIMB).arcsec_per_px
+    scale = measure_scale(800.0, 12.0, view, camera=CameraSettings(), limb=LIMB, header=header(arcsec_per_px=true * 1.01))
+    assert (scale.source, scale.agrees) == ("header", True)
+
+
+def test_a_wrong_limb_height_is_named_when_the_scales_are_one_per_cent_apart():
+    view = solar_view(TIME)
+    true = measure_scale(800.0, 0.1, view, camera=CameraSettings(), limb=LIMB).arcsec_per_px
+    camera = CameraSettings(arcsec_per_px=true * 1.008, scale_err=0.001)
+    scale = measure_scale(800.0, 0.1, view, camera=camera, limb=LIMB)
+    assert not scale.agrees
+    assert "limb.height_mm" in scale.check
+
+
+def test_no_radius_no_scale():
+    with pytest.raises(InputError, match="radius is nan px"):
+        measure_scale(np.nan, 1.0, solar_view(TIME), camera=CameraSettings(), limb=LIMB)

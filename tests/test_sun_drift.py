@@ -1,0 +1,106 @@
+"""Drift calibration: west, scale and, where the recording can tell, north."""
+
+import numpy as np
+import pytest
+
+from promtrack.errors import InputError
+from promtrack.sun import ARCSEC_PER_RAD, fit_drift, solar_view
+
+TIME = np.datetime64("2024-05-11T09:00", "us")
+VIEW = solar_view(TIME)
+SCALE = 1.3
+# PUBLISHED  The Sun on 2024-05-11, 9 h: declination +17.96 deg (Meeus 1998, ch. 25, low accuracy, 0.01 deg). One mean solar day
+# is 86 400 s, so the rate is 15.0 arcsec/s times cos(dec), within the 0.03 % by which apparent days differ (equation of time).
+RATE = 15.0 * np.cos(np.radians(17.96))
+
+
+def drift(north_deg, mirrored, *, seconds=60.0, step_s=0.5, noise_px=0.2, nudge_px=0.0, nudge="north", seed=1, scale=SCALE, dec_deg=0.0):
+    """Positions of a Sun that drifts west; `dec_deg` bends the path as a small circle; the nudge moves it from 30 s to 34 s."""
+    t = np.arange(0.0, seconds, step_s)
+    west = np.radians(north_deg + (90.0 if mirrored else -90.0))
+    s = RATE * (t - t.mean()) / scale
+    bend = s ** 2 / 2.0 * np.tan(np.radians(dec_deg)) * scale / ARCSEC_PER_RAD     # towards the pole, px
+    away = np.clip((t - 30.0) / 4.0, 0.0, 1.0) * nudge_px * (-1.0 if nudge == "north" else 1.0)
+    north = np.radians(north_deg)
+    x = 700.0 - s * np.sin(west) - (bend + away) * np.sin(north)
+    y = 400.0 - s * np.cos(west) - (bend + away) * np.cos(north)
+    rng = np.random.default_rng(seed)
+    return t, x + rng.normal(0.0, noise_px, len(t)), y + rng.normal(0.0, noise_px, len(t))
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("north", [12.0, -133.0])
+def test_straight_drift_gives_west_and_scale_but_not_the_mirroring(north, mirrored):
+    # TRUTH  injected north, mirroring and scale; 4 sigma and the 0.03 % of the rate.
+    found = fit_drift(*drift(north, mirrored), VIEW)
+    west = north + (90.0 if mirrored else -90.0)
+    assert abs((found.west_deg - west + 180.0) % 360.0 - 180.0) < 4.0 * found.west_err_deg
+    assert found.west_err_deg < 0.06
+    assert abs(found.arcsec_per_px - SCALE) < 4.0 * found.arcsec_per_px_err + 0.0004
+    assert found.arcsec_per_px_err < 0.003
+    assert found.mirrored is None
+    assert np.isnan(found.north_deg)
+    right = found.north_if_mirrored_deg if mirrored else found.north_if_not_mirrored_deg
+    assert abs((right - north + 180.0) % 360.0 - 180.0) < 0.3
+    assert "cannot tell" in found.sentence
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("nudge", ["north", "south"])
+def test_a_nudge_tells_the_mirroring(nudge, mirrored):
+    # TRUTH  a telescope pushed north sees the Sun move south.
+    found = fit_drift(*drift(20.0, mirrored, nudge_px=60.0, nudge=nudge), VIEW, nudge=nudge)
+    assert found.mirrored is mirrored
+    assert found.evidence == "nudge"
+    assert found.north_deg == pytest.approx(20.0, abs=0.3)
+    assert found.arcsec_per_px == pytest.approx(SCALE, rel=0.003)
+    assert f"camera.mirrored = {str(mirrored).lower()}" in found.sentence
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_long_drift_bends_towards_the_pole(mirrored):
+    # TRUTH  seven minutes at 4 arcsec/px, a field of 1.7 deg: the path bends by 1.8 px.
+    found = fit_drift(*drift(20.0, mirrored, seconds=420.0, scale=4.0, dec_deg=17.96), VIEW)
+    assert found.mirrored is mirrored
+    assert found.evidence == "curvature"
+    assert found.north_deg == pytest.approx(20.0, abs=0.5)
+
+
+def test_a_short_drift_is_not_believed_for_its_curve():
+    # 90 s: 0.4 px of bend, which a lens can make as well.
+    found = fit_drift(*drift(20.0, False, seconds=90.0, dec_deg=17.96, noise_px=0.02), VIEW)
+    assert found.mirrored is None
+
+
+def test_errors_are_honest():
+    # TRUTH  200 drifts, noisy enough that the refraction part of the error (0.03 deg) hardly counts. Band: 4 standard errors,
+    # 4 / sqrt(2 * 200).
+    pulls = []
+    for seed in range(200):
+        found = fit_drift(*drift(12.0, False, noise_px=1.5, seed=seed), VIEW)
+        pulls.append((found.west_deg + 78.0) / found.west_err_deg)
+    assert np.std(pulls) == pytest.approx(1.0, abs=0.2)
+    assert abs(np.mean(pulls)) < 0.3
+
+
+def test_wrong_points_and_missing_frames_do_not_matter():
+    t, x, y = drift(12.0, False)
+    x[10], y[40] = x[10] + 300.0, y[40] - 50.0
+    x[[3, 77]] = np.nan
+    found = fit_drift(t, x, y, VIEW)
+    assert found.west_deg == pytest.approx(-78.0, abs=0.2)
+    assert found.points == len(t) - 4
+
+
+def test_bad_drifts_are_refused():
+    t, x, y = drift(12.0, False)
+    with pytest.raises(InputError, match="moved only"):
+        fit_drift(t, np.full_like(x, 5.0), np.full_like(y, 7.0), VIEW)
+    with pytest.raises(InputError, match="found in 5 frames"):
+        fit_drift(t[:5], x[:5], y[:5], VIEW)
+    with pytest.raises(InputError, match="no nudge"):
+        fit_drift(t, x, y, VIEW, nudge="north")
+    with pytest.raises(InputError, match="do not increase"):
+        fit_drift(np.zeros_like(t), x, y, VIEW)
+    with pytest.raises(ValueError, match="nudge must be"):
+        fit_drift(t, x, y, VIEW, nudge="up")
