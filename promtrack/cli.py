@@ -103,6 +103,8 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
     command.add_argument("input", metavar="INPUT", type=Path, help="folder of frames, video, or a file with several frames")
     command.add_argument("--drift", action="store_true",
                          help="INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift")
+    command.add_argument("--nudge", choices=("north", "south"), default="",
+                         help="with --drift: the telescope was pushed this way during the recording, which tells whether the image is mirrored")
 
 
 def _add_stage(commands: argparse._SubParsersAction, stage: str, text: str) -> None:
@@ -138,7 +140,8 @@ def _run(options: argparse.Namespace) -> None:
 def _check(options: argparse.Namespace) -> None:
     settings = _settings_for(options, options.input)
     from promtrack.checkup import check, check_drift
-    for line in (check_drift if options.drift else check)(options.input, settings):
+    lines = check_drift(options.input, settings, nudge=options.nudge) if options.drift else check(options.input, settings)
+    for line in lines:
         print(line, flush=True)
 
 

@@ -1,0 +1,83 @@
+"""`promtrack check`: what is there, and can it be measured? Nothing is written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from promtrack.limb import inspect_sequence, lock_limb
+from promtrack.sequence import Sequence, open_sequence
+from promtrack.settings import Settings
+from promtrack.sun import fit_drift, measure_scale, orient, solar_view
+
+__all__ = ["check", "check_drift"]
+
+
+def check(source: Path, settings: Settings) -> Iterator[str]:
+    """Lines to print, the first ones before any frame is decoded.
+
+    Raises
+    ------
+    InputError : the input cannot be read, or shows no limb
+    """
+    sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)
+    yield from _what_is_there(sequence)
+    inspection = inspect_sequence(sequence, limb=settings.limb)
+    yield from inspection.sentences
+    view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
+    scale = measure_scale(inspection.radius_px, inspection.radius_err_px, view, camera=settings.camera, limb=settings.limb,
+                          header=sequence.header)
+    yield (f"scale {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the "
+           f"{scale.source}; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec")
+    if scale.check:
+        yield scale.check
+    yield f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}"
+    if view.altitude_deg < 0:
+        yield (f"at {view.time_utc} UTC the Sun was {-view.altitude_deg:.0f} deg below the horizon of the site: are the times local? "
+               "set times.zone, or mend the site")
+    yield inspection.verdict
+
+
+def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterator[str]:
+    """The drift calibration in words, and the settings that follow from it.
+
+    Parameters
+    ----------
+    nudge : 'north' or 'south' if the telescope was pushed that way during the recording
+
+    Raises
+    ------
+    InputError : the recording shows no drift of the Sun
+    """
+    sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)
+    yield from _what_is_there(sequence)
+    lock = lock_limb(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)
+    view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
+    used = lock.used
+    drift = fit_drift(sequence.time_s[used], lock.centre_x_px[used], lock.centre_y_px[used], view, nudge=nudge)
+    yield f"drift followed in {drift.points} of {len(sequence)} frames, scatter across it {drift.rms_px:.2f} px"
+    yield drift.sentence
+    if drift.mirrored is not None:
+        yield (f"[camera]\nnorth_deg = {drift.north_deg:.2f}\nnorth_err_deg = {max(drift.west_err_deg, 0.01):.2f}\n"
+               f"mirrored = {str(drift.mirrored).lower()}\narcsec_per_px = {drift.arcsec_per_px:.5f}")
+
+
+def _what_is_there(sequence: Sequence) -> Iterator[str]:
+    rows, columns = sequence.shape
+    steps = np.diff(sequence.time_s)
+    yield f"{len(sequence)} frames of {columns}x{rows} px in {sequence.path}"
+    yield (f"times from {sequence.time_report.source} ({sequence.time_report.detail}): {_clock(sequence.times_utc[0])} to "
+           f"{_clock(sequence.times_utc[-1])} UTC, one every {np.median(steps):.3g} s")
+    if np.isfinite(sequence.exposure_s):
+        yield f"exposure {sequence.exposure_s:.4g} s"
+    yield from sequence.time_report.problems
+    for left_out in sequence.unreadable[:10]:
+        yield f"left out: {left_out.file}: {left_out.reason}"
+    if len(sequence.unreadable) > 10:
+        yield f"left out: {len(sequence.unreadable) - 10} more"
+
+
+def _clock(time: np.datetime64) -> str:
+    return str(np.datetime_as_string(time, unit="s")).replace("T", " ")
