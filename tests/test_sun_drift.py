@@ -77,7 +77,7 @@ def test_errors_are_honest():
     # 4 / sqrt(2 * 200).
     pulls = []
     for seed in range(200):
-        found = fit_drift(*drift(12.0, False, noise_px=1.5, seed=seed), VIEW)
+        found = fit_drift(*drift(12.0, False, noise_px=5.0, seed=seed), VIEW)
         pulls.append((found.west_deg + 78.0) / found.west_err_deg)
     assert np.std(pulls) == pytest.approx(1.0, abs=0.2)
     assert abs(np.mean(pulls)) < 0.3
