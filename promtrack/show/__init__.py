@@ -1,6 +1,7 @@
 """What people see: the clip, the figures and the report page."""
 
+from promtrack.show.clip import render_clip
 from promtrack.show.figures import draw_figures
 from promtrack.show.records import Measured
 
-__all__ = ["Measured", "draw_figures"]
+__all__ = ["Measured", "draw_figures", "render_clip"]

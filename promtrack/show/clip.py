@@ -126,7 +126,7 @@ def _best_shot(studio: Studio, annotation: Annotation) -> Shot:
                       + 2 * sum(f.time_s[0] < s.time_s <= f.time_s[-1] for f in annotation.fronts) for s in shots], dtype=float)
     late = np.array([s.time_s for s in shots]) / max(float(studio.time_s[-1]), 1e-6)
     sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
-    return shots[int(np.argmax(shown / max(shown.max(), 1.0) + 0.3 * late + np.clip(sharp, 0.5, 1.5)))]
+    return shots[int(np.argmax(shown / max(shown.max(), 1.0) + 0.7 * late + 0.8 * np.clip(sharp, 0.5, 1.2)))]
 
 
 def _metadata(studio: Studio) -> dict[str, str]:

@@ -6,14 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from promtrack.show.canvas import Canvas, Ink, blank_ink, lay, paint
-from promtrack.show.furniture import GlyphLine, draw_glyphs, glyph_line, glyphs_width
+from promtrack.show.canvas import Canvas, blank_ink, lay, paint
+from promtrack.show.glyphs import GlyphLine, draw_glyphs, glyph_line, glyphs_mask, glyphs_width
 from promtrack.show.layout import Ground, Rect, place_block, take
 from promtrack.show.marks import BLACK, SHADE, Mark, Page, text_ink
 from promtrack.show.pacing import GAP, cadence
-from promtrack.show.text import REGULAR, WHITE, block_of, halo_of, line_height, text_mask
+from promtrack.show.text import REGULAR, WHITE, ascent, block_of, halo_of, line_height, text_mask
 
 __all__ = ["Clock", "draw_clock", "gap_words", "make_clock"]
+
+HOURS, DATE = "08:08:08", "2088-08-08   +08:08:08"      # shapes of what changes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,7 +34,7 @@ def make_clock(start_utc: np.datetime64, time_s: np.ndarray, page: Page, ground:
                notices: bool) -> tuple[Clock, Ground]:
     """Clock block with its place; `time_s` are the times of the frames shown, since `start_utc`."""
     big, small = round(1.9 * page.unit), round(0.9 * page.unit)
-    lines = [("00:00:00 UTC", big, REGULAR), ("0000-00-00   +00:00:00", small, REGULAR)] if clock else []
+    lines = [(HOURS + " UTC", big, REGULAR), (DATE, small, REGULAR)] if clock else []
     above = line_height(page.unit) if notices else 0
     text = block_of(lines).mask if lines else np.zeros((0, 0), np.uint8)
     bar = round(0.55 * page.unit) if gaps else 0
@@ -42,11 +44,9 @@ def make_clock(start_utc: np.datetime64, time_s: np.ndarray, page: Page, ground:
         return Clock(start_utc, None, None, (), None, page), ground
     marks, hours, date = [], None, None
     if clock:
-        marks.append(Mark(page.stamp(_surround(rect.left, rect.top + above, text, page))))
         hours = glyph_line(rect.left, rect.top + above, big, REGULAR, page)
-        unit_x = rect.left + glyphs_width("00:00:00 ", big, REGULAR)
-        marks.append(Mark(page.stamp(_plain(text_mask("UTC", round(0.55 * big), REGULAR), unit_x, rect.top + above + round(0.44 * big)))))
         date = glyph_line(rect.left, rect.top + above + line_height(big) + round(0.08 * small), small, REGULAR, page, 0.9)
+        marks += _clock_ground(hours, date, page)
     if gaps:
         marks += _time_line(Rect(rect.left, rect.bottom - round(0.2 * page.unit), width, max(3, round(0.13 * page.unit))), time_s, page)
     notice = (rect.left, rect.top) if notices else None
@@ -80,18 +80,22 @@ def _elapsed(time_s: float) -> str:
     return f"+{minutes // 60:02d}:{minutes % 60:02d}:{seconds:02d}"
 
 
-def _plain(mask: np.ndarray, x: int, y: int) -> Ink:
-    ink = blank_ink(x, y, mask.shape[1], mask.shape[0])
-    paint(ink, mask, WHITE)
-    return ink
-
-
-def _surround(x: int, y: int, mask: np.ndarray, page: Page) -> Ink:
-    """The dark surround of text that changes: that of a text of the same shape."""
+def _clock_ground(hours: GlyphLine, date: GlyphLine, page: Page) -> list[Mark]:
+    """Dark surround of digits that change, and the letters UTC behind them."""
+    unit = text_mask("UTC", round(0.55 * hours.size), REGULAR)
+    unit_x = hours.x + glyphs_width(HOURS, hours.size, REGULAR) + round(0.25 * page.unit)
+    unit_y = hours.y + ascent(hours.size) - ascent(round(0.55 * hours.size))          # on one baseline with the digits
+    width = max(unit_x + unit.shape[1] - hours.x, glyphs_width(DATE, date.size, REGULAR)) + 4
+    mask = np.zeros((date.y + line_height(date.size) - hours.y, width), np.uint8)
+    for line, sample in ((hours, HOURS), (date, DATE)):
+        part = glyphs_mask(line, sample)
+        mask[line.y - hours.y:line.y - hours.y + part.shape[0], :part.shape[1]] |= part
+    mask[unit_y - hours.y:unit_y - hours.y + unit.shape[0], unit_x - hours.x:unit_x - hours.x + unit.shape[1]] |= unit
     reach = max(3, round(0.42 * page.unit))
-    ink = blank_ink(x - reach, y - reach, mask.shape[1] + 2 * reach, mask.shape[0] + 2 * reach)
+    ink = blank_ink(hours.x - reach, hours.y - reach, mask.shape[1] + 2 * reach, mask.shape[0] + 2 * reach)
     paint(ink, halo_of(mask, reach), BLACK, strength=SHADE)
-    return ink
+    paint(ink, unit, WHITE, x=unit_x - hours.x + reach, y=unit_y - hours.y + reach)
+    return [Mark(page.stamp(ink))]
 
 
 def _time_line(rect: Rect, time_s: np.ndarray, page: Page) -> list[Mark]:

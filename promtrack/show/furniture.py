@@ -1,68 +1,24 @@
-"""The standing parts of the annotation: clock, scale bar with the Earth, compass, title, note, height arcs.
+"""The standing parts of the annotation: scale bar with the Earth, compass, title, note, height arcs.
 
-Each builder measures its block first, asks the layout for a place, and gives ink. The clock's digits are cells
-of fixed width whose glyphs are stamped from a cache, so they never jitter.
+Each builder measures its block first, asks the layout for a place, and gives ink.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import cv2
 import numpy as np
 
-from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, paint
+from promtrack.show.canvas import Ink, blank_ink, paint
 from promtrack.show.layout import Ground, Rect, nearest_free, place_block, take
 from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
-from promtrack.show.text import LIGHT, MEDIUM, REGULAR, WHITE, block_of, halo_of, text_mask, text_width
+from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, text_width, tight
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
 
-__all__ = ["GlyphLine", "compass_ink", "draw_glyphs", "glyph_line", "height_arcs", "nice_step", "note_ink", "scale_inks", "title_ink"]
+__all__ = ["compass_ink", "height_arcs", "nice_step", "note_ink", "scale_inks", "title_ink"]
 
 NICE = (1.0, 2.0, 5.0)
 EARTH_BGR = (232.0, 170.0, 96.0)
-
-
-@dataclass(frozen=True, slots=True)
-class GlyphLine:
-    """A line of text that changes from frame to frame: fixed cells, cached glyphs."""
-
-    x: int
-    y: int
-    size: int
-    weight: int
-    strength: float
-    cell: int                                             # px per character
-    page: Page
-    cache: dict[tuple[str, int], Stamp] = field(default_factory=dict, compare=False)
-
-
-def glyph_line(x: int, y: int, size: int, weight: int, page: Page, strength: float = 1.0) -> GlyphLine:
-    return GlyphLine(x, y, size, weight, strength, text_width("0", size, weight), page)
-
-
-def glyphs_width(text: str, size: int, weight: int) -> int:
-    cell = text_width("0", size, weight)
-    return sum(_advance(char, cell, size) for char in text)
-
-
-def draw_glyphs(line: GlyphLine, text: str, canvas: Canvas) -> None:
-    """Stamp the text, character by character."""
-    x = line.x
-    for char in text:
-        key = (char, x)
-        if key not in line.cache:
-            mask = text_mask(char, line.size, line.weight)
-            ink = blank_ink(x, line.y, mask.shape[1], mask.shape[0])
-            paint(ink, mask, WHITE, strength=line.strength)
-            line.cache[key] = line.page.stamp(ink)
-        lay(line.cache[key], canvas)
-        x += _advance(char, line.cell, line.size)
-
-
-def _advance(char: str, cell: int, size: int) -> int:
-    return cell if char.isdigit() or char in "+- " else text_width(char, size)
 
 
 def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
@@ -167,8 +123,8 @@ def compass_ink(view: ClipView, orientation: Orientation, page: Page, ground: Gr
         arrows = [("N", float(orientation.to_image(0.0)), 1.0), ("E", float(orientation.to_image(90.0)), 0.72)]
     else:
         arrows = [("image up", 0.0, 1.0)]
-    length, pad = 2.0 * page.unit, round(1.3 * page.unit)
-    names = [text_mask(name, round(0.9 * page.unit), REGULAR) for name, _, _ in arrows]
+    length = 2.0 * page.unit
+    names = [tight(text_mask(name, round(0.9 * page.unit), REGULAR)) for name, _, _ in arrows]
     tips = []
     for _, theta, share in arrows:
         angle = view.side * np.deg2rad(theta - view.turn_deg)
@@ -179,7 +135,6 @@ def compass_ink(view: ClipView, orientation: Orientation, page: Page, ground: Gr
     low = np.min([np.zeros(2) - 0.3 * page.unit, *tips, *boxes], axis=0)
     high = np.max([np.zeros(2) + 0.3 * page.unit, *tips, *[b + n.shape[::-1] for b, n in zip(boxes, names, strict=True)]], axis=0)
     size = np.ceil(high - low).astype(int)
-    del pad
     rect = place_block(ground, int(size[0]), int(size[1]), ("top right", "top left", "bottom right", "bottom left"))
     if rect is None:
         return [], ground
@@ -271,14 +226,3 @@ def _arc_ink(view: ClipView, height_mm: float, page: Page, label: Rect) -> Ink:
     ink = blank_ink(0, 0, page.width, page.height)
     paint(ink, mask, WHITE, strength=0.42)
     return ink
-
-
-def clock_halo(rect: Rect, mask: np.ndarray, page: Page) -> Ink:
-    """The dark surround of text that changes."""
-    reach = max(3, round(0.42 * page.unit))
-    ink = blank_ink(rect.left - reach, rect.top - reach, mask.shape[1] + 2 * reach, mask.shape[0] + 2 * reach)
-    paint(ink, halo_of(mask, reach), (0.0, 0.0, 0.0), strength=0.78)
-    return ink
-
-
-_ = LIGHT

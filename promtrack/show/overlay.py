@@ -63,12 +63,12 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
     if "note" in wanted:
         ink, ground = note_ink(_note(wanted, measured), page, ground)
         inks += ink
-    if "compass" in wanted:
-        ink, ground = compass_ink(view, measured.orientation, page, ground)
-        inks += ink
     inset: list[Mark] = []
     if "inset" in wanted:
         inset, ground = make_inset(motion, float(time_s[-1]), late_s, page, ground)
+    if "compass" in wanted:
+        ink, ground = compass_ink(view, measured.orientation, page, ground)
+        inks += ink
     fronts = []
     if "front" in wanted:
         for front in motion.fronts:

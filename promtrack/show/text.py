@@ -12,10 +12,10 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-__all__ = ["WHITE", "TextBlock", "block_of", "halo_of", "text_mask", "text_width"]
+__all__ = ["MEDIUM", "REGULAR", "WHITE", "TextBlock", "ascent", "block_of", "halo_of", "line_height", "text_mask", "text_width", "tight"]
 
 WHITE = (255.0, 255.0, 255.0)
-REGULAR, MEDIUM, LIGHT = 400, 500, 330
+REGULAR, MEDIUM = 400, 500
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,6 +47,12 @@ def text_width(text: str, size: int, weight: int = REGULAR) -> int:
     scratch = np.zeros((1, 1), np.uint8)
     end, _ = cv2.putText(scratch, text, (0, 0), (255,), _face(), size, weight, cv2.PUT_TEXT_ALIGN_LEFT, (0, 1 << 20))
     return int(end[0])
+
+
+def tight(mask: np.ndarray) -> np.ndarray:
+    """A mask without its empty rows and columns."""
+    x, y, width, height = cv2.boundingRect(mask)
+    return mask[y:y + height, x:x + width]
 
 
 def ascent(size: int) -> int:
