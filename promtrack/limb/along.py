@@ -14,7 +14,8 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from promtrack.limb.edge import Grid, Zone
 
-MEMORY = 40   # frames over which the template forgets
+MEMORY = 40         # frames over which the template forgets
+EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,71 +80,91 @@ class LimbTemplate:
         return flat
 
     def block_shifts(self, zone: Zone, ceiling: float) -> BlockShifts:
-        """Least-squares shift, gain and offset of every block against the template.
+        """Least-squares shift and gain of every block against the template.
 
-        Zone = gain T + offset - along dT/d(along) - across dT/d(across); each point weighs by its past scatter.
-        `ceiling` is the count above which the camera is burnt out: there nothing can be seen.
+        Zone = gain T - along dT/d(along) - across dT/d(across) + an offset for every height: what does not vary along
+        the limb (halo, limb darkening, the edge itself) has no say, since it brightens and dims with the air. Each
+        point weighs by its past scatter. `ceiling` is the count above which the camera is burnt out.
         """
-        known = self.count[zone.ray] > 0
-        ray, value = zone.ray[known], zone.value[known]
-        template = self.mean[ray]
-        d_along = (self.mean[(ray + 1) % len(self.mean)] - self.mean[ray - 1]) * np.float32(0.5 / self.grid.step_px)
-        beside = (self.count[(ray + 1) % len(self.mean)] > 0) & (self.count[ray - 1] > 0)
-        d_across = np.gradient(template, axis=1).astype(np.float32)
-        weight = self._weight(ray) * zone.valid[known] * beside[:, None] * ((template < ceiling) & (value < ceiling))
-        block = ray // self.rays_per_block
-        starts = np.nonzero(np.diff(block, prepend=-1))[0]
-        return self._solve(value, template, d_along, d_across, weight, block, starts)
-
-    def _weight(self, ray: np.ndarray) -> np.ndarray:
-        if self.frames < 3:
-            return np.ones((len(ray), self.mean.shape[1]), np.float32)
-        scatter = self.scatter[ray]
-        floor = max(float(np.percentile(scatter, 10)), 1e-6)
-        return 1 / (scatter + np.float32(floor))
-
-    def _solve(self, value: np.ndarray, template: np.ndarray, d_along: np.ndarray, d_across: np.ndarray,
-               weight: np.ndarray, block: np.ndarray, starts: np.ndarray) -> BlockShifts:
+        ray, block, starts = self._whole_blocks(zone.ray)
         if not len(starts):
             empty = np.zeros(0)
             return BlockShifts(empty.astype(int), *([empty] * 7))
-        basis = (template, np.ones_like(template), -d_along, -d_across)
-        weighted = [weight * b for b in basis]
+        rows = np.searchsorted(zone.ray, ray)
+        heights = np.abs(self.grid.offset_px) > EDGE_ROWS_PX
+        value, template = zone.value[rows][:, heights], self.mean[ray][:, heights]
+        count = len(self.mean)
+        d_along = (self.mean[(ray + 1) % count] - self.mean[ray - 1])[:, heights] * np.float32(-0.5 / self.grid.step_px)
+        d_across = -np.gradient(self.mean[ray], axis=1)[:, heights]
+        weight = self._weight(ray)[:, heights] * (zone.valid[rows][:, heights] & (template < ceiling) & (value < ceiling))
+        columns = [_level(a, weight, starts) for a in (template, d_along, d_across, value)]
+        return self._solve(columns, weight, block, starts)
 
-        def total(product_of: np.ndarray, other: np.ndarray) -> np.ndarray:
-            return np.add.reduceat(np.einsum("ij,ij->i", product_of, other).astype(float), starts)
+    def _whole_blocks(self, ray: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Rays with a template on both sides that fill at least half a block, their blocks and the starts of those."""
+        count = self.count
+        ray = ray[(count[ray] > 0) & (count[(ray + 1) % len(count)] > 0) & (count[ray - 1] > 0)]
+        block = ray // self.rays_per_block
+        number, size = np.unique(block, return_counts=True)
+        ray = ray[np.isin(block, number[size >= self.rays_per_block // 2])]
+        block = ray // self.rays_per_block
+        return ray, block, np.nonzero(np.diff(block, prepend=-1))[0]
 
-        normal = np.empty((len(starts), 4, 4))
-        right = np.empty((len(starts), 4))
-        for i in range(4):
-            right[:, i] = total(weighted[i], value)
-            for j in range(i, 4):
-                normal[:, i, j] = normal[:, j, i] = total(weighted[i], basis[j])
-        square = total(weight * value, value)
+    def _weight(self, ray: np.ndarray) -> np.ndarray:
+        if self.frames < 4:
+            return np.ones((len(ray), self.mean.shape[1]), np.float32)
+        scatter = self.scatter[ray]
+        floor = max(float(np.percentile(scatter[::4], 10)), 1e-6)
+        return 1 / (scatter + np.float32(floor))
+
+    def _solve(self, columns: list[np.ndarray], weight: np.ndarray, block: np.ndarray, starts: np.ndarray) -> BlockShifts:
+        def total(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+            return np.add.reduceat(np.einsum("ij,ij->i", a, b).astype(float), starts)
+
+        weighted = [weight * c for c in columns]
+        square = np.stack([np.stack([total(w, c) for c in columns], axis=1) for w in weighted], axis=1)
+        normal, right = square[:, :3, :3], square[:, :3, 3]
         points = np.add.reduceat((weight > 0).sum(axis=1), starts)
         unit = 1 / np.sqrt(np.maximum(np.einsum("bii->bi", normal), 1e-30))
-        scaled = normal * unit[:, :, None] * unit[:, None, :] + 1e-9 * np.eye(4)
+        scaled = normal * unit[:, :, None] * unit[:, None, :] + 1e-6 * np.eye(3)
         inverse = np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :]
         solution = np.einsum("bij,bj->bi", inverse, right)
-        residual = np.maximum(square - (solution * right).sum(1), 0) / np.maximum(points - 4, 1)
-        # neighbouring samples share the camera's noise through the interpolation: two to an independent one
+        residual = np.maximum(square[:, 3, 3] - (solution * right).sum(1), 0) / np.maximum(points - 3 - weight.shape[1], 1)
         gain = solution[:, 0]
-        safe = np.where(np.abs(gain) > 0.05, gain, np.nan)
-        error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 2:]) / np.abs(safe)[:, None]
+        safe = np.where(np.abs(gain) > 0.1, gain, np.nan)
+        # neighbouring samples share the camera's noise through the interpolation: two to an independent one
+        error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(safe)[:, None]
         number = block[starts]
-        theta = (number + 0.5) * self.rays_per_block * self.grid.step_deg
-        return BlockShifts(number, theta, solution[:, 2] / safe, error[:, 0], solution[:, 3] / safe, error[:, 1],
-                           gain, np.sqrt(residual))
+        theta = ((number + 0.5) * self.rays_per_block - 0.5) * self.grid.step_deg
+        misfit = np.sqrt(residual) if self.frames >= 6 else np.full(len(number), np.nan)
+        return BlockShifts(number, theta, solution[:, 1] / safe, error[:, 0], solution[:, 2] / safe, error[:, 1], gain, misfit)
 
-    def add(self, zone: Zone, gain: float) -> None:
-        """Take an aligned zone into the mean and its residual into the scatter."""
+    def add(self, zone: Zone, gain: float, along_px: np.ndarray, across_px: np.ndarray) -> None:
+        """Take a zone, moved by what is left of its shift on each ray, into the mean and its residual into the scatter."""
         ray = zone.ray
-        value = zone.value / np.float32(gain)
+        value = zone.value
+        if np.any(along_px) or np.any(across_px):
+            slope_along = np.empty_like(value)
+            slope_along[1:-1] = value[2:] - value[:-2]
+            slope_along[0], slope_along[-1] = 0, 0
+            value = value + slope_along * (along_px * (0.5 / self.grid.step_px)).astype(np.float32)[:, None]
+            value += np.gradient(zone.value, axis=1) * across_px.astype(np.float32)[:, None]
+        value = value * np.float32(1 / gain)
+        first = (self.count[ray] == 0)[:, None]
         self.count[ray] = np.minimum(self.count[ray] + 1, MEMORY)
         part = (1 / self.count[ray])[:, None]
-        change = np.where(zone.valid | (self.count[ray] == 1)[:, None], value - self.mean[ray], 0)
+        old = self.mean[ray]
+        change = np.where(zone.valid | first, value - old, 0)
         if self.frames > 0:
-            old = (self.count[ray] > 1)[:, None]
-            self.scatter[ray] += np.where(old, part * (change**2 - self.scatter[ray]), 0)
-        self.mean[ray] += part * change
+            past = self.scatter[ray]
+            self.scatter[ray] = past + np.where(first, 0, part * (change**2 - past))
+        self.mean[ray] = old + part * change
         self.frames += 1
+
+
+def _level(values: np.ndarray, weight: np.ndarray, starts: np.ndarray) -> np.ndarray:
+    """Values less their weighted mean over each block, height by height."""
+    sizes = np.diff(starts, append=len(values))
+    total = np.add.reduceat(weight, starts, axis=0) + np.float32(1e-20)
+    mean = np.add.reduceat(values * weight, starts, axis=0) / total
+    return values - np.repeat(mean, sizes, axis=0)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from promtrack.limb.geometry import Place, frame_points, visible_angles
 
@@ -77,32 +76,54 @@ def unwrap(frame: np.ndarray, place: Place, grid: Grid, *, interpolation: int = 
     return Zone(ray, value, valid)
 
 
-def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_px: float,
-            expected_px: np.ndarray | float = 0.0) -> Edge:
-    """Steepest fall on each ray within `search_px` of `expected_px`.
+def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_px: float) -> Edge:
+    """Steepest fall on each ray within `search_px` of the limb circle on which the zone was laid.
 
     Parameters
     ----------
-    blur_px : width of the Gaussian whose derivative measures the fall; near the width of the edge is best
+    blur_px : width of the Gaussian whose derivative measures the fall
     along_px : smoothing from ray to ray, against noise
     """
-    smooth = cv2.GaussianBlur(zone.value, (1, 0) if along_px <= 0 else (0, 0), sigmaX=0.01, sigmaY=max(along_px / grid.step_px, 0.01)) \
-        if along_px > 0 else zone.value
-    slope = gaussian_filter1d(smooth, blur_px, axis=1, order=1, mode="nearest")
+    smooth = zone.value
+    if along_px > 0:
+        smooth = cv2.GaussianBlur(smooth, (1, _odd(3 * along_px / grid.step_px)), sigmaX=1, sigmaY=along_px / grid.step_px)
+    slope = cv2.sepFilter2D(smooth, cv2.CV_32F, _derivative(blur_px), np.ones(1), borderType=cv2.BORDER_REPLICATE)
     offsets = grid.offset_px
-    expected = np.broadcast_to(np.asarray(expected_px, np.float32), len(zone.ray))
-    window = (np.abs(offsets[None, :] - expected[:, None]) <= search_px) & zone.valid
-    fall = np.where(window, -slope, -np.inf)
-    at = np.argmax(fall, axis=1)
+    low, high = np.searchsorted(offsets, [-search_px, search_px + 1e-9])
+    low, high = max(low, 1), min(high, len(offsets) - 1)
+    window = slope[:, low:high]
+    at = np.argmin(np.where(zone.valid[:, low:high], window, np.inf), axis=1) + low
     ray = np.arange(len(at))
-    inner = np.clip(at, 1, len(offsets) - 2)
-    before, middle, after = -slope[ray, inner - 1], -slope[ray, inner], -slope[ray, inner + 1]
+    before, middle, after = -slope[ray, at - 1], -slope[ray, at], -slope[ray, at + 1]
     curvature = 2 * middle - before - after
-    good = (at == inner) & (curvature > 0) & (middle > 0) & (middle >= before) & (middle >= after)
-    if len(at):
-        good &= window[ray, inner - 1] & window[ray, inner + 1]
+    good = (middle > 0) & (curvature > 0) & (middle >= before) & (middle >= after) & zone.valid[ray, at - 1] & zone.valid[ray, at + 1]
     safe = np.where(good, curvature, 1.0)
     shift = np.where(good, 0.5 * (after - before) / safe, 0.0)
     # a Gaussian fall of total width s has slope'' / slope = -1 / s^2 at its steepest point
     width2 = np.where(good, middle / safe, 0.0) - blur_px**2
-    return Edge(offsets[inner] + shift, np.where(good, middle, 0.0), np.sqrt(np.maximum(width2, 0.01)), good)
+    return Edge(offsets[at] + shift, np.where(good, middle, 0.0), np.sqrt(np.maximum(width2, 0.01)), good)
+
+
+def bias_of(narrow: Edge, wide: Edge, narrow_px: float, wide_px: float, kept: np.ndarray) -> float:
+    """Shift of the narrow edge that blur brings where the two sides of the limb are unlike, outward positive.
+
+    A limb with a bright fringe outside or a darkening disc inside is not an odd function about its steepest point:
+    blur of variance s2 moves that point by c s2 to first order. Two known blurs give c, and with the limb's own
+    width the shift that all blur together has made. One value a frame: it is the same along the limb but for noise.
+    """
+    both = kept & wide.good & (np.abs(wide.offset_px - narrow.offset_px) < 1.5)
+    if both.sum() < 20:
+        return 0.0
+    rate = float(np.mean(wide.offset_px[both] - narrow.offset_px[both])) / (wide_px**2 - narrow_px**2)
+    return rate * (narrow_px**2 + float(np.median(narrow.width_px[both])) ** 2)
+
+
+def _derivative(sigma: float) -> np.ndarray:
+    """Derivative of a Gaussian, scaled so that a slope of 1 gives 1."""
+    x = np.arange(-int(np.ceil(3.5 * sigma)), int(np.ceil(3.5 * sigma)) + 1)
+    kernel = x * np.exp(-0.5 * (x / sigma) ** 2)
+    return kernel / (kernel * x).sum()
+
+
+def _odd(half: float) -> int:
+    return 2 * int(np.ceil(half)) + 1

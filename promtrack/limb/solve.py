@@ -178,35 +178,52 @@ def correlation_factor(residual: np.ndarray) -> float:
 
 def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, radius_shift_px: float,
                 model_turn: TurnModel) -> Centres:
-    """Centre and turn of every frame from edge and blocks together, with the common radius."""
+    """Centre and turn of every frame from edge and blocks together, with the common radius.
+
+    The fringe of spicules brightens and fades, which moves the edge of a whole frame outward or inward; how much is
+    told by how far edge and blocks disagree, and the edge weighs accordingly.
+    """
     relief, residual = limb_relief(edges, radius_shift_px)
     offset = edges.offset_px - radius_shift_px - relief
-    edge_sigma = np.array([_robust_sigma(row) for row in residual])
-    edge_factor = correlation_factor(residual / np.maximum(edge_sigma, 1e-6)[:, None])
-    edge_weight = np.where(np.isfinite(residual), 1 / (edge_factor * np.maximum(edge_sigma, 0.003) ** 2)[:, None], 0.0)
-    blocks = [_block_table(m) for m in measures]
-    block_sigma, block_factor = _block_noise(blocks)
-    solution = np.zeros((len(measures), 3))
-    covariance = np.zeros((len(measures), 3, 3))
-    misfit = np.zeros(len(measures))
-    normals, rights = [], []
-    for i in range(len(measures)):
-        normal, right, misfit[i] = _frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i],
-                                                    block_sigma[i], block_factor)
-        normals.append(normal)
-        rights.append(right)
-        covariance[i] = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
-        solution[i] = covariance[i] @ right
-    total = solution[:, 2] + np.radians([m.place.turn_deg for m in measures]) * radius_px
-    turn, turn_err = model_turn(total, np.sqrt(covariance[:, 2, 2]))
-    held = turn - np.radians([m.place.turn_deg for m in measures]) * radius_px
-    shift = np.zeros((len(measures), 2))
-    across, along = np.zeros(len(measures)), np.zeros(len(measures))
-    for i in range(len(measures)):
-        small = np.linalg.inv(normals[i][:2, :2] + 1e-9 * np.eye(2))
-        shift[i] = small @ (rights[i][:2] - normals[i][:2, 2] * held[i])
+    sigma = np.array([_robust_sigma(row) for row in residual])
+    factor = correlation_factor(residual / np.maximum(sigma, 1e-6)[:, None])
+    edge_weight = np.where(np.isfinite(residual), 1 / (factor * np.maximum(sigma, 0.003) ** 2)[:, None], 0.0)
+    blocks = [_usable_blocks(m) for m in measures]
+    breathing, level = _breathing(edges, offset, edge_weight, blocks)
+    parts = [_frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i], breathing, level) for i in range(len(measures))]
+    covariance = np.array([np.linalg.pinv(p.normal, rcond=1e-12, hermitian=True) for p in parts])
+    solution = np.einsum("iab,ib->ia", covariance, np.array([p.right for p in parts]))
+    before = np.radians([m.place.turn_deg for m in measures]) * radius_px
+    total, total_err = solution[:, 2] + before, np.sqrt(covariance[:, 2, 2])
+    turn, turn_err = model_turn(total, total_err)
+    held = turn - before
+    shift, across, along = np.zeros((len(measures), 2)), np.zeros(len(measures)), np.zeros(len(measures))
+    for i, p in enumerate(parts):
+        small = np.linalg.inv(p.normal[:2, :2] + 1e-9 * np.eye(2))
+        shift[i] = small @ (p.right[:2] - p.normal[:2, 2] * held[i])
         across[i], along[i] = _split_errors(small, edges.n[i], edge_weight[i])
-    return Centres(shift, across, along, held, turn_err, total, np.sqrt(covariance[:, 2, 2]), misfit)
+    return Centres(shift, across, along, held, turn_err, total, total_err, np.array([b.scatter_px for b in blocks]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """The usable blocks of one frame."""
+
+    along_px: np.ndarray
+    along_var: np.ndarray
+    across_px: np.ndarray
+    across_var: np.ndarray
+    tangent: np.ndarray     # (b, 2)
+    normal: np.ndarray      # (b, 2)
+    scatter_px: float       # of the along shifts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameEquations:
+    """Normal equations of one frame for centre x, y and turn."""
+
+    normal: np.ndarray   # (3, 3)
+    right: np.ndarray    # (3,)
 
 
 class TurnModel:
@@ -241,49 +258,77 @@ def _robust_sigma(row: np.ndarray) -> float:
     return MAD * float(np.median(np.abs(row))) if len(row) > 4 else 1.0
 
 
-def _block_table(m: FrameMeasure) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Along shifts, their own errors and tangent vectors of the usable blocks."""
+def _usable_blocks(m: FrameMeasure) -> Blocks:
+    """Blocks with a shift that can be believed; variances hold their own error and the scatter among the blocks."""
     s = m.shifts
     if s is None:
-        return np.zeros(0), np.zeros(0), np.zeros((0, 2))
-    usable = np.isfinite(s.along_px) & (np.abs(s.along_px) < 4) & (s.along_err_px < 2) & (s.gain > 0.3) & (s.gain < 3)
+        nothing = np.zeros(0)
+        return Blocks(nothing, nothing, nothing, nothing, np.zeros((0, 2)), np.zeros((0, 2)), float("nan"))
+    usable = np.isfinite(s.along_px) & (np.abs(s.along_px) < 4) & (s.along_err_px < 3) & (s.gain > 0.3) & (s.gain < 3)
     phi = np.radians(s.theta_deg[usable] + m.place.turn_deg)
-    return s.along_px[usable], s.along_err_px[usable], np.column_stack([-np.cos(phi), np.sin(phi)])
+    along, along_var, scatter = _with_scatter(s.along_px[usable], s.along_err_px[usable])
+    across, across_var, _ = _with_scatter(s.across_px[usable], s.across_err_px[usable])
+    return Blocks(along, along_var, across, across_var, np.column_stack([-np.cos(phi), np.sin(phi)]),
+                  np.column_stack([-np.sin(phi), -np.cos(phi)]), scatter)
 
 
-def _block_noise(blocks: list) -> tuple[np.ndarray, float]:
-    """(n,) scatter of the blocks beyond their own errors (air, moving plasma), and their correlation factor."""
-    extra = np.zeros(len(blocks))
-    for i, (along, err, _) in enumerate(blocks):
-        if len(along) < 4:
-            extra[i] = np.nan
+def _with_scatter(value: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Shifts and their variances, raised by what the blocks scatter beyond their errors; outliers get no weight."""
+    if not len(value):
+        return value, value, float("nan")
+    error = np.where(np.isfinite(error), error, 99.0)
+    extra = 0.0
+    for _ in range(4):
+        variance = error**2 + extra**2
+        middle = np.average(value, weights=_biweight((value - np.median(value)) / np.sqrt(variance)) / variance + 1e-12)
+        pull = (value - middle) / np.sqrt(variance)
+        extra = np.sqrt(max(extra**2 + np.median(variance) * ((MAD * np.median(np.abs(pull))) ** 2 - 1), 0.0))
+    variance = error**2 + extra**2
+    return value, variance / np.maximum(_biweight((value - middle) / np.sqrt(variance)), 1e-9), float(extra)
+
+
+def _biweight(pull: np.ndarray) -> np.ndarray:
+    return np.clip(1 - (pull / TUKEY) ** 2, 0, None) ** 2
+
+
+def _breathing(edges: Edges, offset: np.ndarray, weight: np.ndarray, blocks: list[Blocks]) -> tuple[float, float]:
+    """Rms common shift of a frame's edge that the blocks do not share, and the constant between the two."""
+    shift = _centre_only(edges, weight, offset)
+    apart, variance = [], []
+    for i, b in enumerate(blocks):
+        if len(b.across_px) < 3:
             continue
-        middle = np.median(along)
-        spread = MAD * np.median(np.abs(along - middle))
-        extra[i] = np.sqrt(max(spread**2 - np.median(err) ** 2, 0.0))
-    usual = float(np.nanmedian(extra)) if np.isfinite(extra).any() else 0.1
-    return np.where(np.isfinite(extra), np.maximum(extra, 0.5 * usual), usual), 1.0
+        w = 1 / b.across_var
+        apart.append(float(np.sum(w * (b.across_px - b.normal @ shift[i])) / w.sum()))
+        variance.append(1 / w.sum())
+    if len(apart) < 4:
+        return 0.05, 0.0
+    apart, variance = np.array(apart), np.array(variance)
+    level = float(np.median(apart))
+    spread = (MAD * float(np.median(np.abs(apart - level)))) ** 2
+    return float(np.sqrt(max(spread - np.median(variance), 0.0))), level
 
 
-def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, block: tuple, extra: float,
-                     factor: float) -> tuple[np.ndarray, np.ndarray, float]:
-    rows = np.column_stack([n, np.zeros(len(n))])
-    normal = rows.T @ (rows * weight[:, None])
-    right = rows.T @ (weight * offset)
-    along, err, tangent = block
-    if not len(along):
-        # nothing fixes the turn: a weak prior keeps the system solvable
-        normal[2, 2] += 1e-6
-        return normal, right, float("nan")
-    sigma2 = err**2 + extra**2
-    middle = float(np.median(along))
-    pull = (along - middle) / np.sqrt(sigma2)
-    robust = np.clip(1 - (pull / (TUKEY * max(1.0, MAD * np.median(np.abs(pull))))) ** 2, 0, None) ** 2
-    block_weight = robust / (factor * sigma2)
-    design = np.column_stack([tangent, np.ones(len(along))])
-    normal += design.T @ (design * block_weight[:, None])
-    right += design.T @ (block_weight * along)
-    return normal, right, float(np.sqrt(np.average((along - middle) ** 2, weights=robust + 1e-12)))
+def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, blocks: Blocks, breathing: float,
+                     level: float) -> FrameEquations:
+    """Edge, block shifts along and block shifts across, with the frame's own edge shift eliminated."""
+    rows = np.column_stack([n, np.zeros(len(n)), np.ones(len(n))])
+    normal = (rows * weight[:, None]).T @ rows
+    right = (rows * weight[:, None]).T @ offset
+    normal[3, 3] += 1 / max(breathing, 1e-3) ** 2
+    count = len(blocks.along_px)
+    if count:
+        design = np.zeros((2 * count, 4))
+        design[:count, :2], design[:count, 2] = blocks.tangent, 1.0
+        design[count:, :2] = blocks.normal
+        value = np.concatenate([blocks.along_px, blocks.across_px - level])
+        w = 1 / np.concatenate([blocks.along_var, blocks.across_var])
+        normal += (design * w[:, None]).T @ design
+        right += (design * w[:, None]).T @ value
+    else:
+        normal[2, 2] += 1e-6   # nothing fixes the turn: a weak prior keeps the system solvable
+    gone = normal[:3, 3] / normal[3, 3]
+    return FrameEquations(normal[:3, :3] - np.outer(gone, normal[3, :3]), right[:3] - gone * right[3])
 
 
 def _split_errors(covariance: np.ndarray, n: np.ndarray, weight: np.ndarray) -> tuple[float, float]:

@@ -13,13 +13,14 @@ import numpy as np
 
 from promtrack.limb.along import BlockShifts, LimbTemplate
 from promtrack.limb.circle import MAD, TUKEY, Circle, fit_limb
-from promtrack.limb.edge import Edge, Grid, Zone, edge_of, make_grid, unwrap
+from promtrack.limb.edge import Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, frame_points, visible_angles
 
 REACH_SMALL_PX = 30   # how far the limb is looked for around the last place, in reduced pixels
 SEARCH_PX = 9.0       # the same for the fine edge
-BLUR_PX = 1.6         # Gaussian whose derivative finds the edge: near the width of a seeing-blurred limb
+BLUR_PX = 0.8         # Gaussian whose derivative finds the edge, and
+WIDE_PX = 1.6         # a second one, which tells what blur does to it
 ALONG_PX = 2.0        # smoothing from ray to ray
 BIN_PX = 16.0         # edge offsets leave a frame as means over this much limb
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
@@ -208,6 +209,9 @@ class Tracker:
         if edge.good.sum() < 24:
             raise LimbNotFound("no limb: its edge cannot be made out")
         fit = fit_rays(phi, edge)
+        wide = edge_of(zone, grid, search_px=SEARCH_PX, blur_px=WIDE_PX, along_px=ALONG_PX)
+        bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, fit.kept)
+        edge = replace(edge, offset_px=edge.offset_px - bias)
         ceiling = 0.97 * self.full_scale
         shifts = self.template.block_shifts(zone, ceiling) if self.template.frames else None
         gain = float(np.nanmedian(shifts.gain)) if shifts is not None and len(shifts.gain) else 1.0
@@ -221,13 +225,27 @@ class Tracker:
         points = np.column_stack([x, y])
         kept_gaps = len(zone.ray) * grid.step_deg
         if self._trusted(fit, gain):
-            self.template.add(zone, gain)
+            self.template.add(zone, gain, *self._remaining(zone, phi, shifts))
         return FrameMeasure(
-            place, bins, means, counts, shifts, place.radius_px + fit.radius_px, fit.radius_err_px, kept_gaps, fit.rms_px,
+            place, bins, means, counts, shifts, place.radius_px + fit.radius_px - bias, fit.radius_err_px, kept_gaps, fit.rms_px,
             float(fit.kept.mean()), float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])),
             disc - sky, sky, saturated, disc > ceiling, gain,
             points[fit.kept] if keep_points else np.zeros((0, 2)),
             points[~fit.kept] if keep_points else np.zeros((0, 2)))
+
+    def _remaining(self, zone: Zone, phi: np.ndarray, shifts: BlockShifts | None) -> tuple[np.ndarray, np.ndarray]:
+        """Shift along and across that the blocks still see, on every ray: one turn and one displacement of the Sun."""
+        nothing = np.zeros(len(phi)), np.zeros(len(phi))
+        if shifts is None:
+            return nothing
+        usable = np.isfinite(shifts.along_px) & (np.abs(shifts.along_px) < 3) & (np.abs(shifts.across_px) < 3)
+        if usable.sum() < 3:
+            return nothing
+        along, across = ((v[usable], 1 / (e[usable] ** 2 + 0.1**2)) for v, e in (
+            (shifts.along_px, shifts.along_err_px), (shifts.across_px, shifts.across_err_px)))
+        turn = _weighted_median(*along)
+        out = _weighted_median(*across) if np.ptp(phi) < 2.0 else 0.0
+        return np.full(len(phi), turn), np.full(len(phi), out)
 
     @staticmethod
     def _trusted(fit: RayFit, gain: float) -> bool:
@@ -243,6 +261,12 @@ class Tracker:
         sums = np.bincount(number - first, weights=edge.offset_px[fit.kept])
         full = counts >= max(2, self.bin_rays // 3)
         return (np.nonzero(full)[0] + first).astype(np.int32), sums[full] / counts[full], counts[full].astype(float)
+
+
+def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
 def _sky(small: SmallFrame, place: Place, full_scale: float, frame: np.ndarray) -> tuple[float, float]:
