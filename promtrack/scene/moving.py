@@ -92,10 +92,12 @@ def add_eruption(strip: np.ndarray, grid: Grid, eruption: Eruption, threads: np.
     slope = np.sqrt((x / half) ** 2 + (y / front) ** 2) / np.maximum(q, 1e-3)
     outward = (q - edge) / np.maximum(slope, 1e-6)
     depth = np.maximum(-outward, 0.0)
-    row = np.clip(depth * (26.0 / thick) + 8.0, 0.0, threads.shape[1] - 1).astype(np.float32)
-    texture = cv2.remap(threads[0], column, row, cv2.INTER_LINEAR)
-    texture += 0.8 * calm * np.exp(-depth / 2.5)                  # the nose is never so thin that its edge is lost
-    body = np.exp(-((depth / (1.6 * thick)) ** 1.5)) + 0.10 * np.exp(-depth / (5 * thick))
+    # no threads within the soft edge itself: its half level is to be the front; and the nose is never so thin that its
+    # edge is lost
+    row = np.clip(np.maximum(depth - 2.5 * eruption.edge_mm, 0.0) * (26.0 / thick) + 8.0, 0.0, threads.shape[1] - 1)
+    texture = cv2.remap(threads[0], column, row.astype(np.float32), cv2.INTER_LINEAR)
+    texture += 0.8 * calm * np.exp(-((depth / 6.0) ** 3))
+    body = np.exp(-((depth / (1.6 * thick)) ** 2.5)) + 0.10 * np.exp(-depth / (5 * thick))
     level = eruption.brightness * (eruption.height_mm / front) ** eruption.dimming
     light = level * _step(outward / eruption.edge_mm) * body * texture * (1.0 / (1.0 + np.exp(-(part.height_mm + 2.0))))
     strip[part.rows, part.columns] += light.astype(np.float32)

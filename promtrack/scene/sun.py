@@ -131,16 +131,18 @@ def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
     shape = int((6.0 * spec.fringe_mm - low) / step) + 2, columns
     count = int(columns * step * 7.0)
     root = rng.uniform(0, columns, count)
-    height = rng.gamma(3.0, spec.fringe_mm / 3.0, count) / step
+    height = spec.fringe_mm * (0.6 + rng.gamma(1.6, 0.45, count)) / step
     lean = np.interp(root, np.arange(columns), 0.35 * smooth_noise(rng, (1, columns), (1.0, 12.0 / step))[0]) + rng.normal(0, 0.22, count)
     part = np.linspace(0.0, 1.0, max(int(6 * spec.fringe_mm / step), 8))[None, :]
     points = np.stack((root[:, None] + np.tan(np.clip(lean, -1, 1))[:, None] * height[:, None] * part,
                        -low / step + height[:, None] * part), axis=-1)
-    weights = (1.0 - part) ** 0.7 * height[:, None] * rng.lognormal(0.0, 0.6, (count, 1))
+    weights = (1.0 - part**2.5) * height[:, None] * rng.lognormal(0.0, 0.5, (count, 1))
     light = draw_threads(points, weights, rng.integers(0, groups, count), groups, shape, max(0.22 / step, 0.4))
     h = low + np.arange(shape[0]) * step
-    light *= 0.5 / max(float(light.sum(axis=0)[np.argmin(np.abs(h - 0.4 * spec.fringe_mm))].mean()), 1e-9)
-    light += (0.55 / groups * np.exp(-np.maximum(h, 0) / spec.fringe_mm))[None, :, None].astype(np.float32)
+    light *= 0.5 / max(float(light.sum(axis=0)[np.argmin(np.abs(h - 0.2 * spec.fringe_mm))].mean()), 1e-9)
+    # level at the limb, so that the steepest fall stays that of the disc's edge
+    base = np.exp(-(np.hypot(np.maximum(h, 0.0), 1.2) - 1.2) / spec.fringe_mm)
+    light += (0.55 / groups * base)[None, :, None].astype(np.float32)
     limb_row = math.ceil(-low / step + 1)
     light[:, :limb_row] = light[:, limb_row:limb_row + 1]  # goes on below the limb, where the disc's own edge cuts it
     return Patch(view.from_rad, low, np.ascontiguousarray(light, dtype=np.float32) * np.float32(spec.fringe), spec.boil_s, 0.5, (spec.seed, 17))
