@@ -1,0 +1,31 @@
+"""One small recording and one whole run on it, shared by the tests of the whole way."""
+
+from pathlib import Path
+
+import pytest
+
+from promtrack.pipeline import run
+from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene, write_scene
+
+SMALL = SceneSpec(
+    name="small", shape=(300, 400), frames=30, cadence_s=20.0, limb_arc_deg=40.0, drift_px=(6.0, -4.0), seed=11,
+    hedgerows=(Hedgerow(at_deg=-6.0, height_mm=30.0),),
+    knots=(Knot(at_deg=5.0, height_mm=18.0, radial_km_s=45.0, along_km_s=10.0, snr=25.0, size_mm=3.5),
+           Knot(at_deg=10.0, height_mm=50.0, radial_km_s=-40.0, along_km_s=-12.0, snr=25.0, size_mm=3.5)))
+
+
+@pytest.fixture(scope="session")
+def small_scene():
+    return make_scene(SMALL)
+
+
+@pytest.fixture(scope="session")
+def small_frames(small_scene, tmp_path_factory) -> Path:
+    """A folder of 16-bit TIFF frames, never to be changed."""
+    return write_scene(small_scene, tmp_path_factory.mktemp("input") / "east limb")
+
+
+@pytest.fixture(scope="session")
+def small_run(small_frames, tmp_path_factory):
+    """A whole run on it; its folder is to be read only."""
+    return run(small_frames, tmp_path_factory.mktemp("products") / "run")

@@ -1,0 +1,91 @@
+"""The commands as a user types them: help, exit status, one clear sentence when something is wrong."""
+
+import re
+import subprocess
+import sys
+import tomllib
+
+import pytest
+
+from promtrack.cli import build_parser, main
+
+COMMANDS = ("run", "check", "lock", "strip", "motion", "clip", "figures", "report", "demo", "settings")
+
+
+def promtrack(*arguments, **options):
+    """Run the program in a process of its own."""
+    return subprocess.run([sys.executable, "-m", "promtrack", *map(str, arguments)], capture_output=True, text=True,
+                          encoding="utf-8", timeout=300, **options)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help_with_an_example(command, capsys):
+    with pytest.raises(SystemExit) as left:
+        main([command, "--help"])
+    assert left.value.code == 0
+    text = capsys.readouterr().out
+    assert re.search(rf"Example:\s+promtrack\s+{command}", text)
+    assert "--settings FILE" in text
+
+
+def test_the_help_names_every_command_and_the_caution(capsys):
+    assert main([]) == 2
+    text = capsys.readouterr().out
+    assert [c for c in COMMANDS if c not in text] == []
+    assert "blinds" in text
+
+
+def test_start_up_imports_nothing_heavy():
+    # The help must come at once, so the command line alone may not load the numerical libraries.
+    code = "import sys, promtrack.cli; promtrack.cli.build_parser(); print(*sys.modules)"
+    loaded = set(subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split())
+    assert not loaded & {"numpy", "scipy", "cv2", "astropy", "matplotlib"}
+
+
+@pytest.mark.parametrize(("arguments", "status", "words"), [
+    (["run", "no such folder"], 1, "no such folder"),
+    (["run"], 2, "INPUT"),
+    (["dance"], 2, "invalid choice"),
+    (["run", ".", "--set", "clip.rat=3"], 2, "clip.rate"),
+    (["run", ".", "--set", "clip.rate"], 2, "key=value"),
+    (["run", ".", "--settings", "none.toml"], 2, "none.toml"),
+    (["motion", "no such folder"], 1, "promtrack run"),
+    (["demo", "waltz"], 2, "waltz"),
+])
+def test_mistakes_get_one_line_and_a_status(arguments, status, words, tmp_path):
+    done = promtrack(*arguments, cwd=tmp_path)
+    assert done.returncode == status
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert status == 2 and "usage:" in done.stderr or len(done.stderr.strip().splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_settings_are_written_once(tmp_path, capsys):
+    path = tmp_path / "promtrack.toml"
+    assert main(["settings", "--out", str(path), "--set", "clip.look=ash"]) == 0
+    assert tomllib.loads(path.read_text(encoding="utf-8"))["clip"]["look"] == "ash"
+    assert main(["settings", "--out", str(path)]) == 2
+    assert "exists already" in capsys.readouterr().err
+
+
+def test_settings_beside_and_inside_the_input_are_picked_up(tmp_path):
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    (tmp_path / "promtrack.toml").write_text("[clip]\nrate = 10.0\nlook = 'ash'\n", encoding="utf-8")
+    (folder / "promtrack.toml").write_text("[clip]\nrate = 12.0\n", encoding="utf-8")
+    from promtrack.cli import _settings_for
+    options = build_parser().parse_args(["run", str(folder), "--set", "clip.hold_s=0.5"])
+    settings = _settings_for(options, folder)
+    assert (settings.clip.rate, settings.clip.look, settings.clip.hold_s) == (12.0, "ash", 0.5)
+
+
+def test_check_says_what_is_there_and_changes_nothing(small_frames):
+    before = {p.name: p.stat().st_mtime_ns for p in small_frames.iterdir()}
+    done = promtrack("check", small_frames)
+    assert done.returncode == 0, done.stderr
+    assert "30 frames of 400x300 px" in done.stdout
+    assert "one every 20 s" in done.stdout
+    assert re.search(r"scale \d+ \+- \d+ km a pixel", done.stdout)
+    assert {p.name: p.stat().st_mtime_ns for p in small_frames.iterdir()} == before
+    assert [p.name for p in small_frames.parent.iterdir()] == [small_frames.name]

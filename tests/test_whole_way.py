@@ -1,0 +1,110 @@
+"""The whole way on a small scene: every product, against the scene's truth; stages again; interruption; repeatability."""
+
+import hashlib
+import json
+
+import numpy as np
+import pytest
+from astropy.table import Table
+
+from promtrack.pipeline import STAGES, run, run_stage
+from promtrack.products import read_summary
+from promtrack.products.folder import PRODUCTS
+from promtrack.scene.judge import judge
+from promtrack.settings import Settings, change_settings
+
+TABLES = [name for name in PRODUCTS.values() if name.endswith((".ecsv", ".fits"))]
+
+
+def digests(folder, names):
+    return {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in names}
+
+
+def test_every_product_of_the_contract_is_there(small_run):
+    folder = small_run.folder.path
+    assert [name for name in PRODUCTS.values() if not (folder / name).exists()] == []
+    assert not [p.name for p in folder.rglob(".part-*")]
+    for name in ("height_time", "time_distance", "knot_map", "strip_montage", "registration_check"):
+        assert (folder / "figures" / f"{name}.png").stat().st_size > 10_000
+        assert (folder / "figures" / f"{name}.svg").stat().st_size > 5_000
+
+
+def test_the_input_is_not_touched(small_scene, small_frames, small_run):
+    assert len(list(small_frames.iterdir())) == small_scene.spec.count
+
+
+def test_measurement_meets_truth(small_scene, small_run):
+    # TRUTH  the scene's own; the bands are those of the design's table, three times wider for the scale's own error bar.
+    _, scale, orientation = small_run.geometry
+    found = judge(small_scene.truth, small_run.lock, small_run.strip, small_run.motion, scale, orientation)
+    assert found.centre_rms_px < 0.3
+    assert abs(found.scale_ratio - 1.0) < 3.0 * found.scale_sigma
+    assert [knot.knot > 0 for knot in found.knots] == [True, True]
+    assert found.median_speed_error < 0.10
+    assert found.strays == 0
+
+
+def test_summary_and_tables_agree(small_run):
+    page = read_summary(small_run.folder)
+    frames = Table.read(small_run.folder["frames"], format="ascii.ecsv")
+    knots = Table.read(small_run.folder["knots"], format="ascii.ecsv")
+    assert page["frames_read"] == len(frames) == 30
+    assert page["frames_used"] == int(np.sum(frames["used"]))
+    assert page["counts"]["moving_knots"] == int(np.sum(knots["moving"]))
+    assert page["cadence_s"] == pytest.approx(20.0)
+
+
+def test_the_same_again_gives_the_same_bytes(small_frames, small_run, tmp_path):
+    again = run(small_frames, tmp_path / "again")
+    assert digests(again.folder.path, TABLES) == digests(small_run.folder.path, TABLES)
+
+
+def test_a_finished_run_is_kept(small_frames, small_run):
+    before = {name: (small_run.folder.path / name).stat().st_mtime_ns for name in TABLES}
+    run(small_frames, small_run.folder.path)
+    assert {name: (small_run.folder.path / name).stat().st_mtime_ns for name in TABLES} == before
+
+
+def test_each_stage_can_be_done_again_alone(small_frames, tmp_path):
+    first = run(small_frames, tmp_path / "out")
+    before = digests(first.folder.path, TABLES)
+    for stage in STAGES:
+        job = run_stage(stage, first.folder.path)
+        assert all(file.exists() for file in job.files[stage])
+        assert digests(first.folder.path, TABLES) == before, stage
+
+
+def test_changed_settings_reach_the_stage(small_run, small_frames, tmp_path):
+    out = run(small_frames, tmp_path / "out").folder
+    run_stage("clip", out.path, lambda s: change_settings(s, {"clip.view": "square", "clip.look": "ash"}))
+    import cv2
+    capture = cv2.VideoCapture(str(out["clip"]))
+    assert (capture.get(cv2.CAP_PROP_FRAME_WIDTH), capture.get(cv2.CAP_PROP_FRAME_HEIGHT)) == (1080, 1080)
+    capture.release()
+    assert 'look = "ash"' in out["settings"].read_text(encoding="utf-8")
+
+
+def test_an_interrupted_run_goes_on(small_frames, small_run, tmp_path, monkeypatch):
+    import promtrack.pipeline as pipeline
+
+    def stop(*_):
+        raise KeyboardInterrupt
+    with monkeypatch.context() as patch:
+        patch.setitem(pipeline._DOERS, "motion", stop)
+        with pytest.raises(KeyboardInterrupt):
+            run(small_frames, tmp_path / "out")
+    strip = tmp_path / "out" / "strip.fits"
+    stamp = strip.stat().st_mtime_ns
+    job = run(small_frames, tmp_path / "out")
+    assert strip.stat().st_mtime_ns == stamp
+    assert digests(job.folder.path, TABLES) == digests(small_run.folder.path, TABLES)
+
+
+def test_changed_input_is_done_anew(small_frames, tmp_path):
+    import shutil
+    copy = tmp_path / "frames"
+    shutil.copytree(small_frames, copy)
+    run(copy, tmp_path / "out", change_settings(Settings(), {"figures.theme": "light"}))
+    sorted(copy.iterdir())[-1].unlink()
+    job = run(copy, tmp_path / "out", change_settings(Settings(), {"figures.theme": "light"}))
+    assert json.loads(job.folder["summary"].read_text(encoding="utf-8"))["frames_read"] == 29
