@@ -3,5 +3,6 @@
 from promtrack.show.clip import render_clip
 from promtrack.show.figures import draw_figures
 from promtrack.show.records import Measured
+from promtrack.show.report import write_report
 
-__all__ = ["Measured", "draw_figures", "render_clip"]
+__all__ = ["Measured", "draw_figures", "render_clip", "write_report"]

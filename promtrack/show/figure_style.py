@@ -7,6 +7,7 @@ Only the figure modules of this room know matplotlib. No pyplot and no lasting c
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager
@@ -47,7 +48,9 @@ __all__ = [
     "outlined",
     "panel",
     "plasma",
-    "save_sheet",
+    "save_png",
+    "save_recoloured",
+    "save_vector",
     "sheet",
     "speed_colours",
     "themed",
@@ -71,6 +74,11 @@ class Theme:
     accent: str
     warning: str
     series: tuple[str, ...]  # told apart under all three colour-vision deficiencies
+
+    @property
+    def colours(self) -> tuple[str, ...]:
+        """All colours in a fixed order, each once: a sheet drawn in one theme can be recoloured into another."""
+        return (self.paper, self.ink, self.quiet, self.faint, self.accent, self.warning, *self.series)
 
 
 # The series keep a CIE76 distance of 20 or more from one another in normal vision and under simulated protanopia, deuteranopia
@@ -227,39 +235,33 @@ def outlined(colour: str = "#0b0908", width: float = 4.0) -> list[withStroke]:
     return [withStroke(linewidth=width, foreground=colour)]
 
 
-def save_sheet(
-    figure: Figure, folder: Path, name: str, measured: Measured, theme: Theme, pool: Executor
-) -> tuple[tuple[Path, Path], Future[None]]:
-    """Write a sheet as PNG and as SVG or PDF; each appears under its name only when it is whole.
+def save_vector(figure: Figure, path: Path, measured: Measured) -> None:
+    """Write a sheet as SVG or PDF without a date of writing, so that the same run gives the same bytes."""
+    made_by = f"promtrack {measured.version}"
+    about = {"Title": path.stem.replace("_", " ").capitalize(), "Creator": made_by}
+    about |= {"Date": None} if path.suffix == ".svg" else {"Producer": made_by, "CreationDate": None}
+    _whole(path, lambda part: figure.savefig(part, format=path.suffix[1:], dpi=VECTOR_DPI, metadata=about))
 
-    The files carry no date of writing, so that the same run gives the same bytes. The PNG is compressed in `pool`;
-    the future that comes back with the two paths is done, or raises, when it lies on disk.
-    """
-    settings = measured.settings.figures
-    made_by, title = f"promtrack {measured.version}", name.replace("_", " ").capitalize()
-    png, vector = folder / f"{name}{theme.suffix}.png", folder / f"{name}{theme.suffix}.{settings.vector}"
-    about = (
-        {"Title": title, "Creator": made_by, "Date": None}
-        if settings.vector == "svg"
-        else {"Title": title, "Creator": made_by, "Producer": made_by, "CreationDate": None}
-    )
-    _whole(vector, lambda part: figure.savefig(part, format=settings.vector, dpi=VECTOR_DPI, metadata=about))
-    figure.set_dpi(settings.dpi)
+
+def save_recoloured(drawn: Path, path: Path, *, old: Theme, new: Theme) -> None:
+    """The same SVG in another theme. Colours are plain text in it, and drawing it again costs a hundred times as much."""
+    colours = dict(zip(old.colours, new.colours, strict=True))
+    text = re.sub(r"#[0-9a-f]{6}", lambda found: colours.get(found[0], found[0]), drawn.read_text(encoding="utf-8"))
+    _whole(path, lambda part: part.write_text(text, encoding="utf-8", newline="\n"))
+
+
+def save_png(figure: Figure, path: Path, measured: Measured, pool: Executor) -> Future[None]:
+    """Write a sheet as PNG: drawn now, compressed in `pool`; the future is done, or raises, when it lies on disk."""
+    dpi = measured.settings.figures.dpi
+    figure.set_dpi(dpi)
     figure.canvas.draw()
     pixels = np.asarray(figure.canvas.buffer_rgba()).copy()
-    return (png, vector), pool.submit(_whole, png, partial(_write_png, pixels, settings.dpi, title, made_by))
+    about = {"Title": path.stem.replace("_", " ").capitalize(), "Software": f"promtrack {measured.version}"}
+    return pool.submit(_whole, path, partial(_write_png, pixels, dpi, about))
 
 
-def _write_png(pixels: np.ndarray, dpi: int, title: str, made_by: str, path: Path) -> None:
-    imsave(
-        path,
-        pixels,
-        format="png",
-        origin="upper",
-        dpi=dpi,
-        metadata={"Title": title, "Software": made_by},
-        pil_kwargs={"compress_level": 2},
-    )
+def _write_png(pixels: np.ndarray, dpi: int, about: dict[str, str], path: Path) -> None:
+    imsave(path, pixels, format="png", origin="upper", dpi=dpi, metadata=about, pil_kwargs={"compress_level": 1})
 
 
 def _whole(path: Path, write: Callable[[Path], None]) -> None:

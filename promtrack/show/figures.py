@@ -14,7 +14,7 @@ from promtrack.show.figure_lock import registration_check
 from promtrack.show.figure_sky import knot_map, strip_montage
 from promtrack.show.figure_slits import oscillation, time_distance
 from promtrack.show.figure_speeds import speed_histogram, speed_time
-from promtrack.show.figure_style import DARK, LIGHT, Theme, save_sheet, themed
+from promtrack.show.figure_style import DARK, LIGHT, Theme, save_png, save_recoloured, save_vector, themed
 from promtrack.show.figure_summary import summary
 from promtrack.show.records import Measured
 
@@ -64,10 +64,15 @@ def draw_figures(
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="png") as pool:
         waiting = []
         for done, (name, draw, theme) in enumerate(jobs, 1):
+            png, vector = (folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", measured.settings.figures.vector))
             with themed(theme):
-                paths, pending = save_sheet(draw(measured, theme), folder, name, measured, theme, pool)
-            written += paths
-            waiting.append(pending)
+                figure = draw(measured, theme)
+                if theme is not themes[0] and vector.suffix == ".svg":
+                    save_recoloured(folder / f"{name}{themes[0].suffix}.svg", vector, old=themes[0], new=theme)
+                else:
+                    save_vector(figure, vector, measured)
+                waiting.append(save_png(figure, png, measured, pool))
+            written += [png, vector]
             if progress is not None:
                 progress(done, len(jobs))
         for pending in waiting:

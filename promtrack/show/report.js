@@ -1,0 +1,50 @@
+"use strict";
+
+// Tables are put in order by the buttons in their heads; without a script they simply stay as they are.
+for (const table of document.querySelectorAll("table.sortable")) {
+  const body = table.tBodies[0];
+  const heads = [...table.tHead.rows[0].cells];
+  const said = document.getElementById("said");
+
+  const key = (row, column) => {
+    const cell = row.cells[column];
+    return cell.dataset.value === undefined ? cell.textContent.trim() : Number(cell.dataset.value);
+  };
+
+  const compare = (a, b) => {
+    const blank = (value) => typeof value === "number" && Number.isNaN(value);
+    if (blank(a) || blank(b)) return Number(blank(a)) - Number(blank(b));
+    return typeof a === "number" ? a - b : a.localeCompare(b, "en", { numeric: true });
+  };
+
+  heads.forEach((head, column) => {
+    const label = head.textContent.trim();
+    const button = document.createElement("button");
+    button.type = "button";
+    button.append(...head.childNodes);
+    head.replaceChildren(button);
+    button.addEventListener("click", () => {
+      const down = head.getAttribute("aria-sort") === "ascending";
+      const rows = [...body.rows];
+      rows.sort((a, b) => {
+        const left = key(a, column), right = key(b, column);
+        const order = compare(left, right);
+        const unknown = Number.isNaN(left) || Number.isNaN(right);
+        return down && !unknown ? -order : order;
+      });
+      body.append(...rows);
+      heads.forEach((other) => other.removeAttribute("aria-sort"));
+      head.setAttribute("aria-sort", down ? "descending" : "ascending");
+      said.textContent = `Sorted by ${label}, ${down ? "descending" : "ascending"}.`;
+    });
+  });
+}
+
+// Some browsers cannot seek in a data address; a blob address holds the same bytes and can.
+const video = document.querySelector("video[data-embedded]");
+if (video) {
+  const source = video.querySelector("source");
+  const [, kind, data] = source.src.match(/^data:([^;]+);base64,(.*)$/s);
+  const bytes = Uint8Array.from(atob(data), (letter) => letter.charCodeAt(0));
+  video.src = URL.createObjectURL(new Blob([bytes], { type: kind }));
+}

@@ -1,0 +1,226 @@
+"""The report's tables: motion and frames in, sortable HTML tables out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from promtrack.motion.records import Front, FrontFit, KnotTrack, Ridge
+from promtrack.show.markup import Markup, element, joined
+from promtrack.show.numbers import clock, false_alarm_text, rounded, with_error
+from promtrack.show.records import Measured
+
+__all__ = ["frames_table", "fronts_table", "knots_table", "ridges_table"]
+
+MOST_ROWS = 250  # a page with more is slow on a phone; the product tables hold them all
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What is shown, and the number by which it is sorted where the text would not do."""
+
+    text: str
+    value: float | None = None
+    kind: str = ""  # 'words' for text, 'long' for text that may run over several lines
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """Cells of one row; the first is its head."""
+
+    cells: tuple[Cell, ...]
+    class_: str = ""
+
+
+def knots_table(measured: Measured) -> Markup:
+    """A row a knot: moving ones first."""
+    knots = sorted(measured.motion.knots, key=lambda knot: (not knot.moving, knot.knot))
+    heads = (
+        "Knot",
+        "Moving",
+        "First seen (UTC)",
+        "Frames",
+        "Height (Mm)",
+        _angle_head(measured),
+        "Speed (km/s)",
+        "Scale and clock (km/s)",
+        "Outward (km/s)",
+        "Along the limb (km/s)",
+        "Acceleration (m/s²)",
+        "Chi² per degree of freedom",
+        "Significance (sigma)",
+        "False alarms expected",
+    )
+    note = (
+        f" The {MOST_ROWS} most significant of {len(knots)}; all are in knots.ecsv." if len(knots) > MOST_ROWS else ""
+    )
+    caption = (
+        "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation from chance alone, the error "
+        f"of scale and clock stands apart. A star marks errors that were enlarged because the points scatter more than theirs allow.{note}"
+    )
+    return _table(caption, heads, [_knot_row(measured, knot) for knot in knots[:MOST_ROWS]], "Knots")
+
+
+def fronts_table(measured: Measured) -> Markup:
+    """A row a front and model."""
+    heads = (
+        "Front",
+        "Model",
+        "Chosen",
+        f"Sector ({measured.orientation.label})",
+        "Speed, first (km/s)",
+        "middle (km/s)",
+        "last (km/s)",
+        "Fastest (km/s)",
+        "Acceleration (m/s²)",
+        "Onset (UTC)",
+        "BIC",
+        "Chi² per degree of freedom",
+    )
+    rows = [_front_row(measured, front, fit) for front in measured.motion.fronts for fit in front.fits]
+    caption = "Every model that was tried. The smaller BIC is the better; differences below 2 mean nothing, above 10 they are clear."
+    return _table(caption, heads, rows, "Fronts and their models")
+
+
+def ridges_table(measured: Measured) -> Markup:
+    """A row a ridge: the second, independent speed beside the knot's."""
+    heads = ("Path", "Time (UTC)", "Ridge speed (km/s)", "Knot", "Knot along the path (km/s)", "Agreement")
+    rows = [_ridge_row(measured, ridge) for ridge in measured.motion.ridges[:MOST_ROWS]]
+    caption = (
+        "Speeds along the path from the slope of ridges; positive is outward or towards the path's end. They agree when they lie "
+        "within two standard deviations."
+    )
+    return _table(caption, heads, rows, "Ridges in time-distance diagrams")
+
+
+def frames_table(measured: Measured) -> Markup:
+    """A row a frame or file left out, and why."""
+    lock, times = measured.lock, measured.sequence.times_utc
+    rows = [
+        Row(
+            (
+                Cell(name, kind="words"),
+                Cell(clock(times[index]), _seconds(times[index]), "words"),
+                Cell(lock.reason[index], kind="words long"),
+            )
+        )
+        for index, name in enumerate(lock.names)
+        if not lock.used[index]
+    ]
+    rows += [
+        Row((Cell(item.file, kind="words"), Cell("unknown", math.nan, "words"), Cell(item.reason, kind="words long")))
+        for item in measured.sequence.unreadable
+    ]
+    note = f" The first {MOST_ROWS} of {len(rows)}; all are in frames.ecsv." if len(rows) > MOST_ROWS else ""
+    return _table(
+        f"Frames kept out of every measurement; the clip shows them as gaps.{note}",
+        ("File", "Time (UTC)", "Why"),
+        rows[:MOST_ROWS],
+        "Frames left out",
+    )
+
+
+def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
+    fit = knot.fit
+    height, angle = float(np.mean(knot.height_mm)), float(np.mean(knot.angle_deg))
+    first = measured.strip.times_utc[0] + np.timedelta64(round(float(knot.time_s[0]) * 1e6), "us")
+    accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_m_s2) else "none seen"
+    return Row(
+        (
+            Cell(str(knot.knot), knot.knot),
+            Cell("yes" if knot.moving else "no", kind="words"),
+            Cell(clock(first), _seconds(first)),
+            Cell(str(len(knot.time_s)), len(knot.time_s)),
+            Cell(f"{height:.1f}", height),
+            Cell(f"{angle % 360.0:.1f}", angle),
+            Cell(with_error(fit.speed_km_s, fit.speed_err_km_s) + ("*" if fit.errors_scaled else ""), fit.speed_km_s),
+            Cell(f"± {rounded(fit.systematic_km_s, 2)}", fit.systematic_km_s),
+            Cell(with_error(fit.radial_km_s, fit.radial_err_km_s), fit.radial_km_s),
+            Cell(with_error(fit.along_km_s, fit.along_err_km_s), fit.along_km_s),
+            Cell(accel, fit.accel_m_s2),
+            Cell(f"{fit.chi2_per_dof:.2f}", fit.chi2_per_dof),
+            Cell(f"{knot.significance:.1f}", knot.significance),
+            Cell(false_alarm_text(knot.false_alarm), knot.false_alarm),
+        ),
+        "" if knot.moving else "resting",
+    )
+
+
+def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
+    onset = "none"
+    if math.isfinite(fit.onset_s):
+        time = measured.strip.times_utc[0] + np.timedelta64(round(fit.onset_s * 1e6), "us")
+        onset = clock(time) + (f" ± {rounded(fit.onset_err_s, 2)} s" if math.isfinite(fit.onset_err_s) else "")
+    speeds = [
+        Cell(with_error(float(speed), float(error)), float(speed))
+        for speed, error in zip(fit.speed_km_s, fit.speed_err_km_s, strict=True)
+    ]
+    accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
+    return Row(
+        (
+            Cell(str(front.front), front.front),
+            Cell(fit.model, kind="words"),
+            Cell("yes" if fit.chosen else "no", kind="words"),
+            Cell(f"{front.from_deg:.1f}° to {front.to_deg:.1f}°", front.from_deg, "words"),
+            *speeds,
+            Cell(with_error(fit.peak_speed_km_s, fit.peak_speed_err_km_s), fit.peak_speed_km_s),
+            Cell(accel, fit.accel_m_s2),
+            Cell(onset, fit.onset_s, "words"),
+            Cell(f"{fit.bic:.1f}", fit.bic),
+            Cell(f"{fit.chi2_per_dof:.2f}", fit.chi2_per_dof),
+        ),
+        "chosen" if fit.chosen else "",
+    )
+
+
+def _ridge_row(measured: Measured, ridge: Ridge) -> Row:
+    time = measured.strip.times_utc[0] + np.timedelta64(round(ridge.time_s * 1e6), "us")
+    knot = Cell(str(ridge.knot), ridge.knot) if ridge.knot else Cell("none", math.nan)
+    agreement = ("agree" if ridge.agrees else "differ") if ridge.knot else "no knot to compare"
+    return Row(
+        (
+            Cell(measured.motion.slits[ridge.slit].name, kind="words"),
+            Cell(clock(time), _seconds(time)),
+            Cell(with_error(ridge.speed_km_s, ridge.speed_err_km_s), ridge.speed_km_s),
+            knot,
+            Cell(rounded(ridge.knot_speed_km_s, 3) if ridge.knot else "none", ridge.knot_speed_km_s),
+            Cell(agreement, kind="words"),
+        )
+    )
+
+
+def _angle_head(measured: Measured) -> str:
+    return f"{measured.orientation.label.capitalize()} (degrees)"
+
+
+def _seconds(time_utc: np.datetime64) -> float:
+    return float((time_utc - np.datetime64("1970-01-01", "us")) / np.timedelta64(1, "s"))
+
+
+def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) -> Markup:
+    """A table in a box of its own that scrolls sideways, reached by keyboard and named for screen readers."""
+    kinds = [cell.kind for cell in rows[0].cells] if rows else [""] * len(heads)
+    head = element(
+        "tr",
+        *(
+            element("th", element("span", name), scope="col", class_="words" if "words" in kind or not column else None)
+            for column, (name, kind) in enumerate(zip(heads, kinds, strict=True))
+        ),
+    )
+    body = joined(
+        element("tr", *(_cell(cell, column) for column, cell in enumerate(row.cells)), class_=row.class_ or None)
+        for row in rows
+    )
+    table = element(
+        "table", element("caption", caption), element("thead", head), element("tbody", body), class_="sortable"
+    )
+    return element("div", table, class_="scroll", role="region", aria_label=f"Table: {label}", tabindex="0")
+
+
+def _cell(cell: Cell, column: int) -> Markup:
+    value = None if cell.value is None else "NaN" if math.isnan(cell.value) else repr(float(cell.value))
+    if column == 0:
+        return element("th", cell.text, scope="row", data_value=value)
+    return element("td", cell.text, class_=cell.kind or None, data_value=value)
