@@ -1,6 +1,6 @@
 """The paths worth a time-distance diagram: where a strip changes most beyond noise, and which way things move there.
 
-A knot leaves a streak in the map of temporal variance. The map, freed of noise and of what unsteady registration does to
+A knot leaves a streak in the map of what changes from its mean and is still there in the next strip. The map, freed of noise and of what unsteady registration does to
 bright edges, is searched for the best radial path, the best limb-parallel path and the straight path with the most change
 along it; none may repeat another.
 """
@@ -16,7 +16,7 @@ from promtrack.strip.records import Strip, StripGeometry
 
 __all__ = ["activity_map", "propose_paths"]
 
-SAMPLED_STRIPS = 90
+SAMPLED_PAIRS = 90
 SMOOTH_MM = 0.8             # 1-sigma blur before the variance: about a small knot
 LOWEST_MM = 3.0             # below lies the fringe of spicules, which changes everywhere
 CELL_MM = 1.5               # of the map that is searched
@@ -65,35 +65,58 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
 
 
 def activity_map(strip: Strip) -> np.ndarray:
-    """(rows, columns) temporal variance beyond noise and registration jitter, in squared counts; 0 where nothing is shown.
+    """(rows, columns) how much each place changes, in counts; 0 where nothing is shown.
 
-    Where nothing varies beyond noise the map is the mean brightness instead, so that it is never empty of meaning.
+    Covariance of neighbouring strips beyond noise and registration jitter, over the mean brightness: what comes and goes
+    counts in full, the flicker of something bright and lasting hardly. Where nothing varies the map is the mean brightness.
     """
     geometry = strip.geometry
-    sigma = max(SMOOTH_MM / geometry.mm_per_row, 0.5)
-    total = np.zeros((geometry.rows, geometry.columns))
-    squares, number = total.copy(), total.copy()
-    for place in np.unique(np.linspace(0, len(strip) - 1, min(len(strip), SAMPLED_STRIPS)).astype(int)):
-        plane = strip.read(int(place), int(place) + 1)[0]
-        seen = np.isfinite(plane)
-        smooth = cv2.GaussianBlur(np.where(seen, plane, 0.0).astype(np.float32), (0, 0), sigma)
-        total += np.where(seen, smooth, 0.0)
-        squares += np.where(seen, smooth.astype(float) ** 2, 0.0)
-        number += seen
-    often = number >= max(0.5 * number.max(), 2.0)
-    mean = np.where(often, total / np.maximum(number, 1.0), 0.0)
-    variance = np.where(often, squares / np.maximum(number, 1.0) - mean ** 2, 0.0)
+    mean, variance, often = _moments(strip)
+    noise = np.nan_to_num(strip.noise)[:, None]
     beyond = _beyond_jitter(_beyond_noise(variance, often), mean, often)
-    beyond[geometry.height_mm(np.arange(geometry.rows)) < LOWEST_MM] = 0.0
-    if beyond.any():
-        return beyond
-    bright = np.maximum(mean - 3.0 * np.nan_to_num(strip.noise)[:, None], 0.0)
-    bright[geometry.height_mm(np.arange(geometry.rows)) < LOWEST_MM] = 0.0
-    return bright
+    activity = beyond / (np.maximum(mean, 0.0) + 4.0 * noise + 1e-9)
+    if not activity[geometry.height_mm(np.arange(geometry.rows)) >= LOWEST_MM].any():
+        activity = np.maximum(mean - 3.0 * noise, 0.0)
+    activity[geometry.height_mm(np.arange(geometry.rows)) < LOWEST_MM] = 0.0
+    return activity
+
+
+def _moments(strip: Strip) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean of the smoothed strips, covariance of neighbouring strips, and where at least half of them show something.
+
+    Noise and seeing change from strip to strip and drop out of the covariance; things that move or grow stay. A steady
+    brightening or fading is taken out as well.
+    """
+    geometry = strip.geometry
+    total, sloped, products, number = (np.zeros((geometry.rows, geometry.columns)) for _ in range(4))
+    places = np.unique(np.linspace(0, max(len(strip) - 2, 0), min(max(len(strip) - 1, 1), SAMPLED_PAIRS)).astype(int))
+    when = (places - places.mean()) / max(np.std(places), 1e-9)
+    for place, u in zip(places, when, strict=True):
+        pair = strip.read(int(place), int(place) + 2)
+        first, whole = _smooth(pair[0], geometry)
+        second, whole_too = _smooth(pair[-1], geometry)
+        both = whole & whole_too
+        middle = np.where(both, (first + second) / 2.0, 0.0)
+        total += middle
+        sloped += u * middle
+        products += np.where(both, first * second, 0.0)
+        number += both
+    often = number >= max(0.5 * number.max(), 1.0)
+    count = np.maximum(number, 1.0)
+    mean = np.where(often, total / count, 0.0)
+    return mean, np.where(often, products / count - mean ** 2 - (sloped / count) ** 2, 0.0), often
+
+
+def _smooth(plane: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
+    """A strip blurred to the size of a small knot, and where the blur has not mixed in what is not shown."""
+    sigma = max(SMOOTH_MM / geometry.mm_per_row, 0.5)
+    seen = np.isfinite(plane)
+    smooth = cv2.GaussianBlur(np.where(seen, plane, 0.0).astype(np.float32), (0, 0), sigma).astype(float)
+    return smooth, cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigma) > 0.999
 
 
 def _beyond_noise(variance: np.ndarray, often: np.ndarray) -> np.ndarray:
-    """Variance less what half of each row has: most of any row is empty sky. Little excesses count as none."""
+    """Covariance less what half of each row has: most of any row is empty sky. Little excesses count as none."""
     rows = np.array([np.median(row[seen]) if seen.sum() > 8 else 0.0 for row, seen in zip(variance, often, strict=True)])
     scatter = np.array([1.4826 * np.median(np.abs(row[seen] - middle)) if seen.sum() > 8 else np.inf
                         for row, seen, middle in zip(variance, often, rows, strict=True)])
@@ -102,7 +125,7 @@ def _beyond_noise(variance: np.ndarray, often: np.ndarray) -> np.ndarray:
 
 
 def _beyond_jitter(variance: np.ndarray, mean: np.ndarray, often: np.ndarray) -> np.ndarray:
-    """Variance less the part that shaking a still picture would make: the squared gradient of the mean."""
+    """Covariance less the part that slow shaking of a still picture would make: the squared gradient of the mean."""
     steep = sum(g ** 2 for g in np.gradient(mean))
     edge = often & (variance > 0) & (steep > 0)
     if edge.sum() < 16:
@@ -112,10 +135,10 @@ def _beyond_jitter(variance: np.ndarray, mean: np.ndarray, often: np.ndarray) ->
 
 
 def _cells(activity: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """Amplitude of the activity in square cells of CELL_MM; row 0 at the strip's bottom."""
+    """The activity in square cells of CELL_MM; row 0 at the strip's bottom."""
     size = (max(int(geometry.columns * geometry.mm_per_column(0.0) / CELL_MM), 1),
             max(int(geometry.rows * geometry.mm_per_row / CELL_MM), 1))    # (x, y)
-    return np.sqrt(np.maximum(cv2.resize(activity.astype(np.float32), size, interpolation=cv2.INTER_AREA), 0.0))
+    return np.maximum(cv2.resize(activity.astype(np.float32), size, interpolation=cv2.INTER_AREA), 0.0)
 
 
 def _radial(cells: np.ndarray) -> _Segment:

@@ -28,6 +28,7 @@ __all__ = ["StripCutter", "unwrap"]
 WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, trebled ... and averaged; finer would cost time
                             # for detail that the air (blur of 3 px and more) does not let through
 OUTSIDE = 1e30              # stands for what the frame does not show: unlike nan, it vanishes when its weight is 0
+LARGEST = 1e12              # no count is larger, and the smallest weight, 1e-8 from rounding, leaves more than this of OUTSIDE
 NOISE_PAIRS = 8             # pairs of neighbouring frames from which the noise is told
 
 
@@ -74,7 +75,7 @@ class StripCutter:
                 size = (self.geometry.columns, band.rows.stop - band.rows.start)     # (x, y)
                 fine = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
             strip[band.rows] = fine
-        np.copyto(strip, np.float32(np.nan), where=np.abs(strip) > np.float32(1e-9 * OUTSIDE))
+        np.copyto(strip, np.float32(np.nan), where=np.abs(strip) > np.float32(LARGEST))
         return strip
 
     def cut(self, frame: np.ndarray, index: int, rim: RimLight | None) -> np.ndarray:
