@@ -1,0 +1,288 @@
+"""Ridges of a time-distance diagram: a speed along the path, found without looking at the knots.
+
+The diagram is freed of what stands still, and summed along slanted lines of all speeds (the local Radon transform, or
+velocity spectrum). The brightest line starts a ridge; from there it is followed both ways, its place in every strip
+is measured, and the slope of these places is the speed. Strips may be taken at uneven times: lines follow the clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.stats import t as student
+
+from promtrack.motion.kinematics import bic, find_wrong_points, fit_polynomial
+from promtrack.motion.records import Ridge
+from promtrack.strip.records import TimeDistance
+
+__all__ = ["find_ridges"]
+
+SMOOTH_PX = 1.2       # along the path, 1 sigma: below the smallest knot blurred by the air
+HALF_WINDOW = 4       # strips on either side that a slanted line covers
+EVERY = 2             # centres of lines, in strips
+SCRAMBLES = 4         # diagrams with scrambled times: the brightest line in them is chance
+LEAST_POINTS = 6
+REACH_PX = 3          # a place is sought so far from where it is expected
+PLACE_SNR = 2.5       # of a place on the ridge
+MOST_MISSES = 3       # strips in a row without a place end a ridge
+LEAST_SIGMA = 4.0     # a slope below this many of its errors is no motion
+MOST_RIDGES = 12
+INDEPENDENT_PER_WIDTH = 2.0   # independent places on a ridge for each of its widths travelled
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Picture:
+    """Diagram without its standing part, in units of its noise; 0 where nothing is shown."""
+
+    value: np.ndarray     # (n, d)
+    shown: np.ndarray     # (n, d) bool
+    time_s: np.ndarray    # (n,)
+    step_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lines:
+    """Brightest slanted line through each point of a coarse grid."""
+
+    index: np.ndarray     # (m,) strips of the centres
+    strength: np.ndarray  # (m, d)
+    px_s: np.ndarray      # (m, d) its speed
+
+
+def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 250.0,
+                rng: np.random.Generator | None = None) -> tuple[Ridge, ...]:
+    """Significant bright ridges that move along the path, the strongest first.
+
+    A ridge must be brighter than any line in the same diagram with its strips in scrambled order, must be seen in 6
+    strips or more, must have a slope above 4 of its errors, and must travel farther than its own width.
+
+    Parameters
+    ----------
+    slit : index of the diagram, noted in the ridges
+    fastest_km_s : largest speed looked for
+    rng : order of the scrambled strips (default: seed 0)
+
+    References
+    ----------
+    Summing along slanted lines: Deans 1983, The Radon Transform and Some of Its Applications. The slope's error comes
+    from the scatter of the places about the line, as for any weighted line.
+    """
+    if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 8:
+        return ()
+    picture = _without_background(diagram)
+    speeds = _speeds(picture, fastest_km_s)
+    lines = _slanted(picture, speeds)
+    level = _chance_level(picture, speeds, rng or np.random.default_rng(0))
+    strength = lines.strength.copy()
+    ridges: list[Ridge] = []
+    for _ in range(10 * MOST_RIDGES):
+        m, x = np.unravel_index(np.argmax(strength), strength.shape)
+        if strength[m, x] <= level or len(ridges) == MOST_RIDGES:
+            break
+        index, place = _follow(picture, int(lines.index[m]), float(x), float(lines.px_s[m, x]))
+        _blank(strength, lines.index, index, place, int(m), int(x))
+        ridge = _measured(diagram, picture, slit, index, place)
+        if ridge is not None and not any(_same(ridge, other) for other in ridges):
+            ridges.append(ridge)
+    return tuple(ridges)
+
+
+def _without_background(diagram: TimeDistance) -> _Picture:
+    shown = np.isfinite(diagram.value)
+    value = np.where(shown, diagram.value, np.nan).astype(float)
+    some = shown.mean(axis=0) > 0.2
+    standing = np.zeros(value.shape[1])
+    standing[some] = np.nanmedian(value[:, some], axis=0)
+    value = value - standing
+    lit = shown.any(axis=1)
+    value[lit] -= np.nanmedian(value[lit], axis=1, keepdims=True)   # what transparency leaves in a whole strip
+    value = np.where(shown & some, value, 0.0)
+    value = gaussian_filter1d(value, SMOOTH_PX, axis=1, mode="nearest")
+    shown = shown & some
+    # The noise against distance: the fringe near the limb boils more than the sky above it flickers.
+    noise = np.array([1.4826 * np.median(np.abs(column[ok])) if ok.sum() > 4 else np.inf
+                      for column, ok in zip(value.T, shown.T, strict=True)])
+    usual = np.median(noise[np.isfinite(noise)]) if np.isfinite(noise).any() else 1.0
+    noise = np.maximum(noise, 0.5 * usual) if usual > 0 else np.ones_like(noise)
+    step = float(np.median(np.diff(diagram.distance_mm)))
+    return _Picture(np.where(shown, value / noise, 0.0), shown, diagram.time_s, step)
+
+
+def _speeds(picture: _Picture, fastest_km_s: float) -> np.ndarray:
+    """Speeds to try [px/s], spaced so that a line errs by less than a smoothing length at its ends."""
+    cadence = float(np.median(np.diff(picture.time_s)))
+    spacing = SMOOTH_PX / (HALF_WINDOW * cadence)
+    fastest = fastest_km_s / 1e3 / picture.step_mm
+    fastest = min(fastest, picture.value.shape[1] / (2 * cadence))   # it must be seen in three strips at least
+    count = int(np.ceil(fastest / spacing))
+    return np.arange(-count, count + 1) * spacing
+
+
+def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
+    n, d = picture.value.shape
+    index = np.arange(0, n, EVERY)
+    reach = np.arange(-HALF_WINDOW, HALF_WINDOW + 1)
+    near = index[:, None] + reach                                        # (m, k)
+    gap = picture.time_s[np.clip(near, 0, n - 1)] - picture.time_s[index][:, None]
+    cadence = float(np.median(np.diff(picture.time_s)))
+    valid = (near >= 0) & (near < n) & (np.abs(gap) <= 2 * HALF_WINDOW * cadence)
+    near = np.clip(near, 0, n - 1)
+    margin = int(np.ceil(np.abs(speeds).max() * np.abs(gap[valid]).max())) + 1
+    wide = d + 2 * margin
+    flat = np.pad(picture.value.astype(np.float32), ((0, 0), (margin, margin))).ravel()
+    seen = np.pad(picture.shown.astype(np.float32), ((0, 0), (margin, margin))).ravel()
+    strength = np.full((len(index), d), -np.inf, np.float32)
+    best = np.zeros((len(index), d), np.float32)
+    across = np.arange(d)
+    for speed in speeds:
+        total = np.zeros((len(index), d), np.float32)
+        count = np.zeros((len(index), d), np.float32)
+        for k in range(len(reach)):
+            start = near[:, k] * wide + margin + np.rint(np.where(valid[:, k], speed * gap[:, k], 0)).astype(int)
+            place = start[:, None] + across
+            part = valid[:, k, None].astype(np.float32)
+            # A single flash must not make a line: no strip counts for more than a moderate excess.
+            total += np.minimum(flat[place], np.float32(6)) * part
+            count += seen[place] * part
+        value = np.where(count >= 4, total / np.sqrt(np.maximum(count, 1)), -np.inf)
+        better = value > strength
+        strength[better] = value[better]
+        best[better] = speed
+    return _Lines(index, strength, best)
+
+
+def _chance_level(picture: _Picture, speeds: np.ndarray, rng: np.random.Generator) -> float:
+    """Brightest line that the same strips give in scrambled order."""
+    level = 0.0
+    for _ in range(SCRAMBLES):
+        order = rng.permutation(len(picture.time_s))
+        scrambled = _Picture(picture.value[order], picture.shown[order], picture.time_s, picture.step_mm)
+        level = max(level, float(_slanted(scrambled, speeds).strength.max()))
+    return level
+
+
+def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Strips and places [px] of the ridge through a point."""
+    found: dict[int, float] = {}
+    first = _place(picture.value, picture.shown, start, x)
+    if first is not None:
+        found[start] = first
+    for direction in (1, -1):
+        misses, i = 0, start + direction
+        while 0 <= i < len(picture.time_s) and misses < MOST_MISSES:
+            at = _expected(picture, found, i, start, x, px_s)
+            place = _place(picture.value, picture.shown, i, at) if 0 <= at < picture.value.shape[1] else None
+            misses = misses + 1 if place is None else 0
+            if place is not None:
+                found[i] = place
+            i += direction
+    index = np.array(sorted(found), int)
+    return index, np.array([found[i] for i in index])
+
+
+def _expected(picture: _Picture, found: dict[int, float], i: int, start: int, x: float, px_s: float) -> float:
+    """Where the ridge should be in strip i: from the line through its nearest known places."""
+    near = sorted(found, key=lambda j: abs(j - i))[: 2 * HALF_WINDOW]
+    if len(near) < 5:
+        return x + px_s * (picture.time_s[i] - picture.time_s[start])
+    t = picture.time_s[near] - picture.time_s[i]
+    y = np.array([found[j] for j in near])
+    slope = np.sum((t - t.mean()) * (y - y.mean())) / np.sum((t - t.mean()) ** 2)
+    return float(y.mean() - slope * t.mean())
+
+
+def _place(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float | None:
+    """Place of the maximum near `at`, between pixels by a parabola; None without one above the noise.
+
+    The ends of the path are left alone: there the maximum is cut, and its place pushed inward.
+    """
+    low, high = max(round(at) - REACH_PX, REACH_PX), min(round(at) + REACH_PX + 1, value.shape[1] - REACH_PX)
+    if high <= low or not shown[i, low - 1:high + 1].all():
+        return None
+    row = value[i]
+    j = low + int(np.argmax(row[low:high]))
+    left, top, right = row[j - 1:j + 2]
+    if top < PLACE_SNR or left > top or right > top:
+        return None
+    bend = left - 2 * top + right
+    return j + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+
+
+def _placed_again(picture: _Picture, index: np.ndarray, place: np.ndarray,
+                  width: float) -> tuple[np.ndarray, np.ndarray]:
+    """The places measured once more after smoothing by the ridge's own width, which takes most of the noise out."""
+    value = gaussian_filter1d(picture.value[index], max(width / 2.355, 1.0), axis=1, mode="nearest")
+    again = [_place(value, picture.shown[index], k, at) for k, at in enumerate(place)]
+    good = np.array([p is not None and abs(p - q) <= REACH_PX for p, q in zip(again, place, strict=True)], bool)
+    return index[good], np.array([p for p, ok in zip(again, good, strict=True) if ok])
+
+
+def _width(picture: _Picture, index: np.ndarray, place: np.ndarray) -> float:
+    """Full width at half maximum of the ridge's mean cross-section, in pixels."""
+    if not len(index):
+        return 0.0
+    offset = np.arange(-8, 9)
+    column = np.clip(np.rint(place).astype(int)[:, None] + offset, 0, picture.value.shape[1] - 1)
+    section = picture.value[index[:, None], column].mean(axis=0)
+    return float(np.sum(section > 0.5 * section[8]))
+
+
+def _blank(strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: np.ndarray, m: int, x: int) -> None:
+    """Take a ridge out of the list of lines (in place: the array is the caller's own work space)."""
+    strength[m, max(x - 3, 0):x + 4] = -np.inf
+    if len(index) > 1:
+        along = np.interp(centres, index, place, left=np.nan, right=np.nan)
+        for row in np.flatnonzero(np.isfinite(along)):
+            j = round(along[row])
+            strength[row, max(j - 4, 0):j + 5] = -np.inf
+
+
+def _measured(diagram: TimeDistance, picture: _Picture, slit: int, index: np.ndarray,
+              place: np.ndarray) -> Ridge | None:
+    width = _width(picture, index, place)
+    index, place = _placed_again(picture, index, place, width)
+    if len(index) < LEAST_POINTS:
+        return None
+    time_s = picture.time_s[index]
+    distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
+    used = find_wrong_points(time_s, distance, None, 1)
+    line = fit_polynomial(time_s, distance, None, 1, used=used)
+    bent = fit_polynomial(time_s, distance, None, 2, used=used) if used.sum() >= 8 else line
+    n = int(used.sum())
+    fit = bent if bent.degree == 2 and bic(bent.chi2, n, 4) < bic(line.chi2, n, 3) else line
+    travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
+    fit = fit.scaled(_honest_factor(fit.residual[used], fit.dof, travel / (max(width, 1.0) * picture.step_mm)))
+    middle = 0.5 * (time_s[0] + time_s[-1])
+    speed, error = float(fit.value(middle, 1)) * 1e3, float(fit.error(middle, 1)) * 1e3
+    if abs(speed) < LEAST_SIGMA * error or travel < max(width, 3.0) * picture.step_mm:
+        return None
+    return Ridge(slit=slit, time_s=float(middle), distance_mm=float(fit.value(middle)), first_s=float(time_s[0]),
+                 last_s=float(time_s[-1]), speed_km_s=speed, speed_err_km_s=error, knot=0, knot_speed_km_s=np.nan,
+                 agrees=False)
+
+
+def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
+    """Factor on the slope's error for what the scatter of neighbouring places does not tell.
+
+    What shines through beneath a ridge shifts all places alike until the ridge has moved on by about its width, so no
+    more places are independent than widths were travelled (factor two calibrated by injected knots, see
+    tests/motion/test_ridge.py). The scatter of few places is itself uncertain (Student's law).
+    """
+    n = len(residual)
+    power = float(residual @ residual)
+    r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
+    r = min(r, 0.8) if r > 1.0 / np.sqrt(n) else 0.0
+    seen = (1 + r) / (1 - r)
+    moved = n / max(INDEPENDENT_PER_WIDTH * widths, 2.0)
+    return float(np.sqrt(max(seen, moved, 1.0)) * student.ppf(0.8413, dof))
+
+
+def _same(one: Ridge, other: Ridge) -> bool:
+    """Whether two ridges run over each other."""
+    if min(one.last_s, other.last_s) <= max(one.first_s, other.first_s):
+        return False
+    at = 0.5 * (max(one.first_s, other.first_s) + min(one.last_s, other.last_s))
+    places = [r.distance_mm + r.speed_km_s / 1e3 * (at - r.time_s) for r in (one, other)]
+    return abs(places[0] - places[1]) < 3.0
