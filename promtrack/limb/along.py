@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
@@ -44,39 +45,39 @@ class LimbTemplate:
         self.rays_per_block = max(8, round(block_px / grid.step_px))
         self.frames = 0
 
-    def coarse_shift(self, zone: Zone, most_px: float) -> tuple[float, float]:
-        """Shift along the limb in px and the height of the correlation peak (0 to 1).
+    def coarse_shift(self, zone: Zone, most_px: float) -> float:
+        """Shift along the limb in px: cross-correlation of what varies along the limb, summed over bands of height.
 
-        Plain cross-correlation of what varies along the limb, summed over the heights.
+        Every stretch of limb has the same say, however bright: an eruption must not outshout the quiet rest.
         """
         ray = zone.ray[self.count[zone.ray] > 0]
         if len(ray) < 32:
-            return 0.0, 0.0
+            return 0.0
         first, last = int(ray[0]), int(ray[-1])
-        length = next_fast_len(last - first + 1 + int(2 * most_px / self.grid.step_px) + 8, real=True)
-        here, there = (self._laid_out(values, rays, first, length) for values, rays in (
-            (zone.value, zone.ray), (self.mean[ray], ray)))
-        # only a wide prominence would survive the lowest frequencies, and vignetting and halo live there
-        spectrum = rfft(here, axis=0) * np.conj(rfft(there, axis=0))
-        spectrum[:3] = 0
-        correlation = irfft(spectrum.sum(axis=1), n=length)
         reach = int(most_px / self.grid.step_px) + 1
+        length = next_fast_len(last - first + 1 + 2 * reach, real=True)
+        here = self._laid_out(zone.value, zone.ray, first, length)
+        there = self._laid_out(self.mean[ray], ray, first, length)
+        spectrum = rfft(here, axis=1) * np.conj(rfft(there, axis=1))
+        spectrum[:, :3] = 0   # vignetting and halo live in the lowest frequencies
+        correlation = irfft(spectrum.sum(axis=0), n=length)
         window = np.concatenate([correlation[-reach:], correlation[:reach + 1]])
         at = int(np.argmax(window))
-        norm = np.sqrt((here.astype(float)**2).sum() * (there.astype(float)**2).sum()) + 1e-12
         if at in (0, len(window) - 1):
-            return 0.0, 0.0
+            return 0.0
         left, middle, right = window[at - 1:at + 2]
-        shift = at - reach + 0.5 * (left - right) / min(left + right - 2 * middle, -1e-12)
-        return shift * self.grid.step_px, float(middle / norm)
+        return (at - reach + 0.5 * (left - right) / min(left + right - 2 * middle, -1e-12)) * self.grid.step_px
 
     def _laid_out(self, values: np.ndarray, rays: np.ndarray, first: int, length: int) -> np.ndarray:
+        """(bands, length): bands of three heights without the edge's own, each stretch brought to the same strength."""
         inside = (rays >= first) & (rays - first < length)
-        flat = np.zeros((length, values.shape[1]), np.float32)
-        # each height weighs by its own noise: the disc is bright and grainy, the prominences are faint
-        part = values[inside] - values[inside].mean(axis=0)
-        scale = np.sqrt(np.maximum(self.scatter[rays[inside]].mean(axis=0), 1e-12)) if self.frames > 3 else part.std(axis=0)
-        flat[rays[inside] - first] = part / (scale + 1e-6)
+        bands = _bands(values[inside], np.abs(self.grid.offset_px) > EDGE_ROWS_PX)
+        window = 2 * self.rays_per_block + 1
+        bands = bands - cv2.blur(bands, (window, 1), borderType=cv2.BORDER_REFLECT)
+        strength = cv2.blur(bands * bands, (window, 1), borderType=cv2.BORDER_REFLECT)
+        floor = np.median(strength, axis=1, keepdims=True) + np.float32(1e-12)
+        flat = np.zeros((len(bands), length), np.float32)
+        flat[:, rays[inside] - first] = bands / np.sqrt(strength + floor)
         return flat
 
     def block_shifts(self, zone: Zone, ceiling: float) -> BlockShifts:
@@ -160,6 +161,13 @@ class LimbTemplate:
             self.scatter[ray] = past + np.where(first, 0, part * (change**2 - past))
         self.mean[ray] = old + part * change
         self.frames += 1
+
+
+def _bands(values: np.ndarray, heights: np.ndarray) -> np.ndarray:
+    """Means over bands of three of the chosen heights, one row a band."""
+    chosen = np.flatnonzero(heights)
+    chosen = chosen[:len(chosen) // 3 * 3].reshape(-1, 3)
+    return np.ascontiguousarray((values[:, chosen[:, 0]] + values[:, chosen[:, 1]] + values[:, chosen[:, 2]]).T)
 
 
 def _level(values: np.ndarray, weight: np.ndarray, starts: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ from promtrack.limb.circle import Circle, fit_limb
 
 SMALL_PX = 320      # long side of the reduced frame
 EDGE_POINTS = 1500
-TRIALS = 12000
+TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
 
@@ -150,9 +150,9 @@ def _best_circle(points: np.ndarray, outward: np.ndarray, strength: np.ndarray, 
         radial = (points[picks] - centre) / radius[:, None, None]
         cosine = (radial * outward[picks]).sum(-1)
         good &= (cosine > 0.85).all(axis=1)
-    candidates = np.nonzero(good)[0][:1500]
+    candidates = np.nonzero(good)[0][:500]
     best, best_score = None, 0.0
-    for block in np.array_split(candidates, max(1, len(candidates) // 250)):
+    for block in np.array_split(candidates, max(1, len(candidates) // 50)):
         if not len(block):
             continue
         offset = points[None] - np.stack([x[block], y[block]], axis=1)[:, None, :]

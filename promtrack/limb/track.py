@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from promtrack.limb.along import BlockShifts, LimbTemplate
@@ -152,25 +153,37 @@ class Tracker:
         small = SmallFrame(frame, self.full_scale)
         place = self._start(index, small)
         for _ in range(2):
-            zone = unwrap(frame, place, self.grid)
-            if len(zone.ray) < 24:
-                raise LimbNotFound("no limb: the Sun has left the frame")
-            phi = np.radians(self.grid.theta_deg[zone.ray] + place.turn_deg)
-            edge = edge_of(zone, self.grid, search_px=SEARCH_PX + small.factor, blur_px=BLUR_PX, along_px=ALONG_PX)
-            if edge.good.sum() < 24:
-                raise LimbNotFound("no limb: its edge cannot be made out")
-            fit = fit_rays(phi, edge)
+            zone, phi, fit = self._fitted(frame, place, SEARCH_PX + small.factor)
             place = shifted_place(place, *fit.shift_px)
-            turn = 0.0
-            if self.template.frames:
-                turn, _ = self.template.coarse_shift(zone, MOST_ALONG_PX)
-                turn -= self._tangential(zone, phi, fit.shift_px)
-                place = replace(place, turn_deg=place.turn_deg + np.degrees(turn / self.radius_px))
-            if max(np.hypot(*fit.shift_px), abs(turn)) < 0.3:
+            if np.hypot(*fit.shift_px) < 0.5:
                 break
+        if self.template.frames:
+            place = self._along(frame, place, zone, phi, fit)
         measure = self._finish(frame, small, place, keep_points)
         self.last = place
         return measure
+
+    def _fitted(self, frame: np.ndarray, place: Place, search_px: float) -> tuple[Zone, np.ndarray, RayFit]:
+        zone = unwrap(frame, place, self.grid)
+        if len(zone.ray) < 24:
+            raise LimbNotFound("no limb: the Sun has left the frame")
+        phi = np.radians(self.grid.theta_deg[zone.ray] + place.turn_deg)
+        edge = edge_of(zone, self.grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
+        if edge.good.sum() < 24:
+            raise LimbNotFound("no limb: its edge cannot be made out")
+        return zone, phi, fit_rays(phi, edge)
+
+    def _along(self, frame: np.ndarray, place: Place, zone: Zone, phi: np.ndarray, fit: RayFit) -> Place:
+        """The place turned so that the zone lies on the template: correlation first, then the blocks' own vote."""
+        turn = self.template.coarse_shift(zone, MOST_ALONG_PX) - self._tangential(phi, fit.shift_px)
+        place = replace(place, turn_deg=place.turn_deg + np.degrees(turn / self.radius_px))
+        for _ in range(2):
+            zone = unwrap(frame, place, self.grid, interpolation=cv2.INTER_LINEAR)
+            vote = _vote(self.template.block_shifts(zone, 0.97 * self.full_scale))
+            place = replace(place, turn_deg=place.turn_deg + np.degrees(vote / self.radius_px))
+            if abs(vote) < 0.3:
+                break
+        return place
 
     def _start(self, index: int, small: SmallFrame) -> Place:
         turn = self.last.turn_deg if self.last else 0.0
@@ -197,7 +210,7 @@ class Tracker:
         return mean / size if size > 0.3 else np.zeros(2)
 
     @staticmethod
-    def _tangential(zone: Zone, phi: np.ndarray, shift: np.ndarray) -> float:
+    def _tangential(phi: np.ndarray, shift: np.ndarray) -> float:
         """Mean displacement along the limb that moving the centre by `shift` brings to the zone's features."""
         return float(np.mean(-np.cos(phi) * shift[0] + np.sin(phi) * shift[1]))
 
@@ -225,7 +238,7 @@ class Tracker:
         points = np.column_stack([x, y])
         kept_gaps = len(zone.ray) * grid.step_deg
         if self._trusted(fit, gain):
-            self.template.add(zone, gain, *self._remaining(zone, phi, shifts))
+            self.template.add(zone, gain, *self._remaining(phi, shifts))
         return FrameMeasure(
             place, bins, means, counts, shifts, place.radius_px + fit.radius_px - bias, fit.radius_err_px, kept_gaps, fit.rms_px,
             float(fit.kept.mean()), float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])),
@@ -233,19 +246,13 @@ class Tracker:
             points[fit.kept] if keep_points else np.zeros((0, 2)),
             points[~fit.kept] if keep_points else np.zeros((0, 2)))
 
-    def _remaining(self, zone: Zone, phi: np.ndarray, shifts: BlockShifts | None) -> tuple[np.ndarray, np.ndarray]:
-        """Shift along and across that the blocks still see, on every ray: one turn and one displacement of the Sun."""
-        nothing = np.zeros(len(phi)), np.zeros(len(phi))
+    def _remaining(self, phi: np.ndarray, shifts: BlockShifts | None) -> tuple[np.ndarray, np.ndarray]:
+        """Shift along and across that the blocks still see, on every ray."""
         if shifts is None:
-            return nothing
-        usable = np.isfinite(shifts.along_px) & (np.abs(shifts.along_px) < 3) & (np.abs(shifts.across_px) < 3)
-        if usable.sum() < 3:
-            return nothing
-        along, across = ((v[usable], 1 / (e[usable] ** 2 + 0.1**2)) for v, e in (
-            (shifts.along_px, shifts.along_err_px), (shifts.across_px, shifts.across_err_px)))
-        turn = _weighted_median(*along)
-        out = _weighted_median(*across) if np.ptp(phi) < 2.0 else 0.0
-        return np.full(len(phi), turn), np.full(len(phi), out)
+            return np.zeros(len(phi)), np.zeros(len(phi))
+        # all round the Sun a common shift outward would be a change of radius, not of place
+        out = _vote(shifts, across=True) if np.ptp(phi) < 2.0 else 0.0
+        return np.full(len(phi), _vote(shifts)), np.full(len(phi), out)
 
     @staticmethod
     def _trusted(fit: RayFit, gain: float) -> bool:
@@ -261,6 +268,15 @@ class Tracker:
         sums = np.bincount(number - first, weights=edge.offset_px[fit.kept])
         full = counts >= max(2, self.bin_rays // 3)
         return (np.nonzero(full)[0] + first).astype(np.int32), sums[full] / counts[full], counts[full].astype(float)
+
+
+def _vote(shifts: BlockShifts, *, across: bool = False) -> float:
+    """Median shift of the blocks; well-measured blocks count more, but no block much more than another."""
+    value, error = (shifts.across_px, shifts.across_err_px) if across else (shifts.along_px, shifts.along_err_px)
+    usable = np.isfinite(value) & (np.abs(value) < 4) & (error < 3)
+    if usable.sum() < 3:
+        return 0.0
+    return _weighted_median(value[usable], 1 / (error[usable] ** 2 + 0.3**2))
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
