@@ -82,10 +82,11 @@ def _reader(sequence: Sequence, bursts: tuple[tuple[int, int], ...], keep: float
 def _mean_onto_first(sequence: Sequence, indices: list[int]) -> np.ndarray:
     sharpest = sequence.read(indices[0]).astype(np.float32)
     window = cv2.createHanningWindow(sharpest.shape[::-1], cv2.CV_32F)  # size as (columns, rows)
+    windowed = sharpest * window
     total, count = sharpest.copy(), 1
     for i in indices[1:]:
         frame = sequence.read(i).astype(np.float32)
-        (dx, dy), _ = cv2.phaseCorrelate(sharpest, frame, window)
+        (dx, dy), _ = cv2.phaseCorrelate(windowed.copy(), frame * window)  # may overwrite what it is given
         if max(abs(dx), abs(dy)) < _LARGEST_SHIFT * min(frame.shape):
             shift = np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]])
             total += cv2.warpAffine(frame, shift, frame.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,

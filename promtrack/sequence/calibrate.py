@@ -62,10 +62,11 @@ def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibr
         notes.append(f"dark of median {middle:.4g} subtracted")
     gain = None
     if flat is not None:
-        level = float(np.median(flat - np.median(dark) if dark is not None else flat))
+        light = flat if dark is None else flat - dark
+        level = float(np.median(light))
         if not level > 0:
             raise InputError("the flat is black", where="camera.flat", remedy="give a flat with light in it")
-        relative = (flat - np.float32(np.median(dark) if dark is not None else 0.0)) / level
+        relative = light / np.float32(level)
         blind = ~(relative > _LEAST_FLAT)
         bad |= blind
         gain = (1.0 / np.where(blind, 1.0, relative)).astype(np.float32)

@@ -38,9 +38,12 @@ _MOST_UNITS = 200
 
 def opened(path: Path) -> BinaryIO:
     """The file, unpacked on the fly where it is gzipped."""
+    return gzip.open(path, "rb") if _zipped(path) else path.open("rb")
+
+
+def _zipped(path: Path) -> bool:
     with path.open("rb") as file:
-        zipped = file.read(2) == b"\x1f\x8b"
-    return gzip.open(path, "rb") if zipped else path.open("rb")
+        return file.read(2) == b"\x1f\x8b"
 
 
 def first_picture(path: Path) -> tuple[Unit, dict[str, object]]:
@@ -90,7 +93,7 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
         raise InputError(f"claims {planes} planes", remedy=SAVE_AGAIN)
     colour = planes == 3 and not alone and "TIME" not in text(cards, "CTYPE3").upper()
     packed = cards.get("ZIMAGE") is True
-    zipped = path.open("rb").read(2) == b"\x1f\x8b"
+    zipped = _zipped(path)
     if not zipped and unit.data + unit.length > size:
         raise InputError(f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there",
                          remedy=COPY_AGAIN)

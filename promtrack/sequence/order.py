@@ -34,10 +34,10 @@ def by_time(frames: list[Found], timed: FrameTimes) -> tuple[list[Found], np.nda
     kept = np.flatnonzero(known & ~stray)
     problems = list(timed.report.problems)
     if left_out:
-        problems.append(f"{len(left_out)} frames have no usable time and were left out (first: {left_out[0].file})")
+        problems.append(f"{_frames(len(left_out))} without a usable time left out (first: {left_out[0].file})")
     backward = np.flatnonzero(np.diff(times[kept]) < np.timedelta64(0, "us")) + 1
     if len(backward):
-        problems.append(f"{len(backward)} frames are earlier than the frame before them in the order of names "
+        problems.append(f"{_frames(len(backward))} earlier than the one before in the order of names "
                         f"(first: {frames[kept[backward[0]]].name}); the order of time was taken")
     kept = kept[np.argsort(times[kept], kind="stable")]
     ordered, moments = [frames[i] for i in kept], times[kept]
@@ -67,20 +67,24 @@ def _oddities(frames: list[Found], times: np.ndarray) -> list[str]:
     problems = []
     same = np.flatnonzero(steps == 0) + 1
     if len(same):
-        problems.append(f"{len(same)} frames carry the same time as the frame before (first: {frames[same[0]].name}, "
-                        f"{_iso(times[same[0]])}); they were kept")
+        problems.append(f"{_frames(len(same))} with the same time as the one before (first: {frames[same[0]].name}, "
+                        f"{_iso(times[same[0]])}), kept")
     usual = float(np.median(steps[steps > 0]))
     gaps = np.flatnonzero(steps > _GAP * usual)
     if len(gaps):
         longest = int(np.argmax(steps))
-        problems.append(f"{len(gaps)} gaps are longer than {_GAP:g} times the usual cadence of {usual:.3g} s "
-                        f"(longest: {steps[longest]:.3g} s after {_iso(times[longest])})")
+        problems.append(f"{len(gaps)} gap{'s' * (len(gaps) > 1)} longer than {_GAP:g} times the usual cadence of "
+                        f"{usual:.3g} s (longest: {steps[longest]:.3g} s after {_iso(times[longest])})")
     if times[0] < _YEARS[0] or times[-1] > _YEARS[1]:
         problems.append(f"the times run from {_iso(times[0])} to {_iso(times[-1])}: the clock was hardly set; "
                         "the size and orientation of the Sun would be those of that date")
     if steps.sum() > _STRAY_DAYS * 86400:
         problems.append(f"the frames span {steps.sum() / 86400:.1f} days; prominences change within an hour")
     return problems
+
+
+def _frames(count: int) -> str:
+    return f"{count} frame{'s' * (count > 1)}"
 
 
 def _iso(time: np.datetime64) -> str:

@@ -38,14 +38,13 @@ def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[R
     ------
     InputError : the path is missing or unreadable, or holds no frame at all
     """
-    files = _files(path)
-    alone = len(files) == 1
+    files, alone = _files(path), path.is_file()
     frames, left_out = [], []
     for file in files:
         try:
             frames += frames_of_file(file, alone=alone, bayer=bayer)
         except InputError as error:
-            if path.is_file():
+            if alone:
                 raise error.at(str(path)) from None
             left_out.append(Rejected(file.name, error.what))
     if not frames:

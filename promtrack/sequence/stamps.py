@@ -18,14 +18,16 @@ _DATE = r"(?P<year>(?:19|20|21)\d\d)(?P<ds>[-_.:/]?)(?P<month>\d\d)(?P=ds)(?P<da
 _NAME = re.compile(
     r"(?<!\d)" + _DATE + r"(?:[-_ .T]+|T|)(?:at[-_ ]?)?"
     r"(?P<hour>\d\d)(?P<ts>[-_.:h]?)(?P<minute>\d\d)(?:"
-    r"(?:[-_.:m]?)(?P<second>\d\d)s?(?:[.,](?P<fraction>\d{1,9})(?=$|[^0-9])|[-_.,]?(?P<millis>\d{3})ms|(?P<glued>\d{3})(?!\d)|(?!\d))"
+    r"[-_.:m]?(?P<second>\d\d)s?"
+    r"(?:[.,](?P<fraction>\d{1,9})(?!\d)|[-_.,]?(?P<millis>\d{3})ms|(?P<glued>\d{3})(?!\d)|(?!\d))"
     r"|_(?P<tenth>\d)(?!\d))"
-    r"(?P<zone>Z|[-_ ]?UTC?(?![a-zA-Z])|[+-]\d\d:?\d\d(?!\d))?", re.IGNORECASE)
-_EPOCH = re.compile(r"(?<!\d)(?P<seconds>1\d{9})(?:(?P<millis>\d{3})|\.(?P<fraction>\d{1,6}))?(?!\d)")
+    r"(?P<zone>Z|[-_ ]?UTC?(?![a-zA-Z])|[+-]\d\d:?\d\d(?!\d))?", re.IGNORECASE | re.ASCII)
+_EPOCH = re.compile(r"(?<!\d)(?P<seconds>1\d{9})(?:(?P<millis>\d{3})|\.(?P<fraction>\d{1,6}))?(?!\d)", re.ASCII)
 _ISO = re.compile(
     r"\s*(?P<year>\d{4})[-./:](?P<month>\d\d)[-./:](?P<day>\d\d)(?:[T _]+(?P<hour>\d\d):(?P<minute>\d\d)"
-    r"(?::(?P<second>\d\d)(?:[.,](?P<fraction>\d{1,12}))?)?)?(?P<zone>Z|[ _]?(?:UTC|TAI|TT)|[+-]\d\d:?\d\d)?\s*$")
-_OLD_FITS = re.compile(r"\s*(?P<day>\d\d)/(?P<month>\d\d)/(?P<year>\d\d)\s*$")
+    r"(?::(?P<second>\d\d)(?:[.,](?P<fraction>\d{1,12}))?)?)?(?P<zone>Z|[ _]?(?:UTC|TAI|TT)|[+-]\d\d:?\d\d)?\s*$",
+    re.ASCII)
+_OLD_FITS = re.compile(r"\s*(?P<day>\d\d)/(?P<month>\d\d)/(?P<year>\d\d)\s*$", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

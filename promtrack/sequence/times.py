@@ -79,8 +79,8 @@ def _unknown(frames: list[Found], settings: TimesSettings) -> str:
     looked = {"auto": "headers, file names and camera data were looked at",
               "cadence": "times.start or times.cadence_s is missing",
               "table": "the table names none of them", "names": "their names hold no stamp"}
-    what = "the film says nothing" if frames[0].count > 1 else "no frame says"
-    return f"{what} about when it was recorded ({looked.get(settings.source, 'times.source = ' + settings.source)})"
+    what = "nothing in the film says" if frames[0].count > 1 else "no frame says"
+    return f"{what} when it was recorded ({looked.get(settings.source, 'times.source = ' + settings.source)})"
 
 
 def _within_file_s(frames: list[Found], settings: TimesSettings) -> np.ndarray:

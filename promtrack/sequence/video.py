@@ -17,7 +17,7 @@ from pathlib import Path
 import imageio_ffmpeg
 import numpy as np
 
-from promtrack.errors import InputError, PromtrackError
+from promtrack.errors import InputError
 from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
 __all__ = ["video_frames"]
@@ -176,8 +176,8 @@ def _executable() -> str:
     try:
         return imageio_ffmpeg.get_ffmpeg_exe()
     except RuntimeError:
-        raise PromtrackError("ffmpeg was not found", where="video",
-                             remedy="install it, or set IMAGEIO_FFMPEG_EXE to its path") from None
+        raise InputError("needs ffmpeg, which was not found",
+                         remedy="install it, or set IMAGEIO_FFMPEG_EXE to its path") from None
 
 
 def _listened(command: list[str], path: Path) -> tuple[str, str]:

@@ -74,9 +74,9 @@ def _daylight_problems(twice: list, never: list, zone: tzinfo) -> list[str]:
     problems = []
     advice = "give the offset instead, for instance times.zone=+02:00"
     if twice:
-        problems.append(f"{len(twice)} stamps (first {twice[0]}) fall into the hour that clocks in {zone} show twice; "
-                        f"the first was taken, {advice} if that is wrong")
+        problems.append(f"{len(twice)} of the stamps (first {twice[0]}) fall into the hour that clocks in {zone} show "
+                        f"twice; the first was taken, {advice} if that is wrong")
     if never:
-        problems.append(f"{len(never)} stamps (first {never[0]}) fall into the hour that clocks in {zone} leave out; "
-                        f"the clock was not changed: {advice}")
+        problems.append(f"{len(never)} of the stamps (first {never[0]}) fall into the hour that clocks in {zone} leave "
+                        f"out; the clock was not changed: {advice}")
     return problems

@@ -179,7 +179,8 @@ def test_exif_times_with_decimals_and_zone(tmp_path):
         done, data = cv2.imencode(".jpg", picture(i, "uint8"))
         assert done
         block = _exif(f"2026:05:17 11:31:2{i}", "250", "+02:00", (1, 125))
-        path.write_bytes(data.tobytes()[:2] + b"\xff\xe1" + struct.pack(">H", len(block) + 2) + block + data.tobytes()[2:])
+        jpeg = data.tobytes()
+        path.write_bytes(jpeg[:2] + b"\xff\xe1" + struct.pack(">H", len(block) + 2) + block + jpeg[2:])
     sequence = open_sequence(tmp_path)
     assert sequence.time_report.source == "exif"
     assert sequence.times_utc[2] == np.datetime64("2026-05-17T09:31:22.250")
@@ -200,4 +201,5 @@ def _exif(original: str, subsec: str, offset: str, exposure: tuple[int, int]) ->
         behind += data
     entries.append(struct.pack("<HHI4s", 0x9291, 2, len(subsec) + 1, subsec.encode() + b"\0"))
     pointer = struct.pack("<HHHIII", 1, 0x8769, 4, 1, first, 0)
-    return b"Exif\0\0II*\0" + struct.pack("<I", 8) + pointer + struct.pack("<H", 4) + b"".join(entries) + b"\0\0\0\0" + behind
+    inner = struct.pack("<H", 4) + b"".join(entries) + b"\0\0\0\0"
+    return b"Exif\0\0II*\0" + struct.pack("<I", 8) + pointer + inner + behind
