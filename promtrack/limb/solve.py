@@ -9,7 +9,7 @@ The texture is the limb's own relief (spicules, prominence roots, active regions
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -185,12 +185,11 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     """
     relief, residual = limb_relief(edges, radius_shift_px)
     offset = edges.offset_px - radius_shift_px - relief
-    sigma = np.array([_robust_sigma(row) for row in residual])
-    factor = correlation_factor(residual / np.maximum(sigma, 1e-6)[:, None])
-    edge_weight = np.where(np.isfinite(residual), 1 / (factor * np.maximum(sigma, 0.003) ** 2)[:, None], 0.0)
-    blocks = [_usable_blocks(m) for m in measures]
-    breathing, level = _breathing(edges, offset, edge_weight, blocks)
-    parts = [_frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i], breathing, level) for i in range(len(measures))]
+    edge_weight = _edge_weight(residual)
+    blocks = _pooled([_usable_blocks(m) for m in measures])
+    breathing = fit_breathing(measures, edges, offset, edge_weight, blocks)
+    offset = offset - breathing.shift_px[:, None]
+    parts = [_frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i], breathing.rest_px, breathing.level_px) for i in range(len(measures))]
     covariance = np.array([np.linalg.pinv(p.normal, rcond=1e-12, hermitian=True) for p in parts])
     solution = np.einsum("iab,ib->ia", covariance, np.array([p.right for p in parts]))
     before = np.radians([m.place.turn_deg for m in measures]) * radius_px
@@ -215,7 +214,8 @@ class Blocks:
     across_var: np.ndarray
     tangent: np.ndarray     # (b, 2)
     normal: np.ndarray      # (b, 2)
-    scatter_px: float       # of the along shifts
+    scatter_px: float       # of the along shifts beyond their own errors
+    across_scatter_px: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -263,13 +263,13 @@ def _usable_blocks(m: FrameMeasure) -> Blocks:
     s = m.shifts
     if s is None:
         nothing = np.zeros(0)
-        return Blocks(nothing, nothing, nothing, nothing, np.zeros((0, 2)), np.zeros((0, 2)), float("nan"))
+        return Blocks(nothing, nothing, nothing, nothing, np.zeros((0, 2)), np.zeros((0, 2)), float("nan"), float("nan"))
     usable = np.isfinite(s.along_px) & (np.abs(s.along_px) < 4) & (s.along_err_px < 3) & (s.gain > 0.3) & (s.gain < 3)
     phi = np.radians(s.theta_deg[usable] + m.place.turn_deg)
     along, along_var, scatter = _with_scatter(s.along_px[usable], s.along_err_px[usable])
-    across, across_var, _ = _with_scatter(s.across_px[usable], s.across_err_px[usable])
+    across, across_var, across_scatter = _with_scatter(s.across_px[usable], s.across_err_px[usable])
     return Blocks(along, along_var, across, across_var, np.column_stack([-np.cos(phi), np.sin(phi)]),
-                  np.column_stack([-np.sin(phi), -np.cos(phi)]), scatter)
+                  np.column_stack([-np.sin(phi), -np.cos(phi)]), scatter, across_scatter)
 
 
 def _with_scatter(value: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
@@ -291,22 +291,87 @@ def _biweight(pull: np.ndarray) -> np.ndarray:
     return np.clip(1 - (pull / TUKEY) ** 2, 0, None) ** 2
 
 
-def _breathing(edges: Edges, offset: np.ndarray, weight: np.ndarray, blocks: list[Blocks]) -> tuple[float, float]:
-    """Rms common shift of a frame's edge that the blocks do not share, and the constant between the two."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Breathing:
+    """Common shift of a frame's whole edge that the blocks do not share."""
+
+    shift_px: np.ndarray   # (n,) what blur and fringe explain
+    rest_px: float         # rms of what they do not
+    level_px: float        # constant between blocks and edge
+
+
+def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray, weight: np.ndarray,
+                  blocks: list[Blocks]) -> Breathing:
+    """Learn from the blocks how the width of the limb, its fringe and the light move the edge of a frame.
+
+    A brighter fringe, a wider blur, or more light on a disc that is burnt out draw the edge outward all along. The
+    blocks, which look at prominences and texture away from the edge, stay where they are.
+    """
     shift = _centre_only(edges, weight, offset)
-    apart, variance = [], []
+    apart = np.full(len(blocks), np.nan)
+    variance = np.full(len(blocks), np.nan)
     for i, b in enumerate(blocks):
-        if len(b.across_px) < 3:
-            continue
-        w = 1 / b.across_var
-        apart.append(float(np.sum(w * (b.across_px - b.normal @ shift[i])) / w.sum()))
-        variance.append(1 / w.sum())
-    if len(apart) < 4:
-        return 0.05, 0.0
-    apart, variance = np.array(apart), np.array(variance)
-    level = float(np.median(apart))
-    spread = (MAD * float(np.median(np.abs(apart - level)))) ** 2
-    return float(np.sqrt(max(spread - np.median(variance), 0.0))), level
+        if len(b.across_px) >= 3:
+            w = 1 / b.across_var
+            apart[i] = np.sum(w * (b.normal @ shift[i] - b.across_px)) / w.sum()
+            variance[i] = 1 / w.sum()
+    known = np.isfinite(apart)
+    if known.sum() < 8:
+        return Breathing(np.zeros(len(blocks)), 0.1, 0.0)
+    signs = np.column_stack([[m.width_px for m in measures], [m.fringe for m in measures], np.log([m.gain for m in measures])])
+    explained, level, rest = _explained(apart, variance, signs, known)
+    return Breathing(explained, float(np.sqrt(max(rest**2 - np.median(variance[known]), 0.0))), -level)
+
+
+def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, float, float]:
+    """Robust regression on those signs that explain it by 4 sigma; the explained part, its level and the scatter left."""
+    middle = np.median(signs[known], axis=0)
+    spread = MAD * np.median(np.abs(signs[known] - middle), axis=0) + 1e-9
+    unit = np.clip((signs - middle) / spread, -4, 4)
+    chosen = list(range(signs.shape[1])) if known.sum() >= 12 else []
+    while True:
+        design = np.column_stack([np.ones(len(apart)), unit[:, chosen]])
+        solution, error, rest = _robust_line(design[known], apart[known], variance[known])
+        strength = np.abs(solution[1:]) / error[1:]
+        if not chosen or strength.min() > 4:
+            break
+        del chosen[int(np.argmin(strength))]
+    return design[:, 1:] @ solution[1:], float(solution[0]), rest
+
+
+def _robust_line(design: np.ndarray, value: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    floor = np.median(variance)
+    weight = 1 / (variance + floor)
+    rest = value - np.median(value)
+    for _ in range(8):
+        spread = max(MAD * float(np.median(np.abs(rest))), 1e-4)
+        w = weight * _biweight(rest / spread)
+        normal = (design * w[:, None]).T @ design + 1e-12 * np.eye(design.shape[1])
+        solution = np.linalg.solve(normal, (design * w[:, None]).T @ value)
+        rest = value - design @ solution
+    inverse = np.linalg.inv(normal)
+    scale = np.sqrt((w * rest**2).sum() / max(len(value) - design.shape[1], 1))
+    return solution, np.sqrt(np.diag(inverse)) * scale, spread
+
+
+def _edge_weight(residual: np.ndarray) -> np.ndarray:
+    """(n, b) weights of the edge bins: each frame's scatter about its circle, neighbours not being independent."""
+    sigma = np.sqrt(np.nanmean(residual**2, axis=1))
+    usual = float(np.nanmedian(sigma))
+    sigma = np.clip(np.where(np.isfinite(sigma), sigma, usual), 0.5 * usual, None)
+    factor = correlation_factor(residual / sigma[:, None])
+    return np.where(np.isfinite(residual), 1 / (factor * np.maximum(sigma, 0.003) ** 2)[:, None], 0.0)
+
+
+def _pooled(blocks: list[Blocks]) -> list[Blocks]:
+    """Blocks whose scatter is at least what is usual: a handful of blocks may agree by chance."""
+    def usual(values: list[float]) -> float:
+        finite = np.array([v for v in values if np.isfinite(v)])
+        return float(np.sqrt(np.mean(np.minimum(finite, 2 * np.median(finite)) ** 2))) if len(finite) else 0.0
+    along, across = usual([b.scatter_px for b in blocks]), usual([b.across_scatter_px for b in blocks])
+    return [replace(b, along_var=b.along_var + max(along**2 - b.scatter_px**2, 0.0) if len(b.along_px) else b.along_var,
+                    across_var=b.across_var + max(across**2 - b.across_scatter_px**2, 0.0) if len(b.along_px) else b.across_var)
+            for b in blocks]
 
 
 def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, blocks: Blocks, breathing: float,

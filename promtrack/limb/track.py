@@ -43,6 +43,7 @@ class FrameMeasure:
     kept_part: float            # of the visible rays
     fall: float                 # median steepness of the limb, counts per px
     width_px: float             # median Gaussian width of the limb
+    fringe: float               # brightness just outside the limb, in parts of the disc just inside
     disc: float                 # counts above the sky just inside the limb
     sky: float                  # counts far off the limb
     saturated_fraction: float
@@ -242,7 +243,7 @@ class Tracker:
         return FrameMeasure(
             place, bins, means, counts, shifts, place.radius_px + fit.radius_px - bias, fit.radius_err_px, kept_gaps, fit.rms_px,
             float(fit.kept.mean()), float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])),
-            disc - sky, sky, saturated, disc > ceiling, gain,
+            _fringe(zone, grid), disc - sky, sky, saturated, disc > ceiling, gain,
             points[fit.kept] if keep_points else np.zeros((0, 2)),
             points[~fit.kept] if keep_points else np.zeros((0, 2)))
 
@@ -268,6 +269,14 @@ class Tracker:
         sums = np.bincount(number - first, weights=edge.offset_px[fit.kept])
         full = counts >= max(2, self.bin_rays // 3)
         return (np.nonzero(full)[0] + first).astype(np.int32), sums[full] / counts[full], counts[full].astype(float)
+
+
+def _fringe(zone: Zone, grid: Grid) -> float:
+    """Median brightness of the spicules 2 to 5 px outside the limb, in parts of the disc just inside."""
+    def level(low: float, high: float) -> float:
+        return float(np.median(zone.value[::2, (grid.offset_px >= low) & (grid.offset_px <= high)]))
+    halo = level(14.0, 20.0)
+    return (level(2.0, 5.0) - halo) / max(level(-8.0, -5.0) - halo, 1e-9)
 
 
 def _vote(shifts: BlockShifts, *, across: bool = False) -> float:

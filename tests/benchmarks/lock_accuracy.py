@@ -135,7 +135,7 @@ def measure(case: Case) -> Outcome:
 
 
 def _pull(error: np.ndarray, stated: np.ndarray) -> float:
-    return float(np.std(error / stated)) if len(error) > 2 else math.nan
+    return float(np.sqrt(np.mean(((error - np.mean(error)) / stated) ** 2))) if len(error) > 2 else math.nan
 
 
 def _true_place(scene: Scene, index: int) -> Place:
