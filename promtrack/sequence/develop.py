@@ -11,8 +11,6 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from promtrack.errors import InputError
-
 __all__ = ["Plan", "channel_plan", "develop"]
 
 Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
@@ -54,13 +52,22 @@ def _as_rgb(stored: np.ndarray, colour: str) -> np.ndarray:
     if stored.ndim == 2:
         if colour not in _DEMOSAIC:
             return stored
-        native = np.ascontiguousarray(stored, stored.dtype.newbyteorder("="))
-        if native.dtype.kind != "u" or native.dtype.itemsize > 2:
-            raise InputError("raw colour needs 8-bit or 16-bit frames", remedy="set camera.bayer to none")
-        return cv2.cvtColor(native, _DEMOSAIC[colour])
+        if stored.dtype.kind != "u" or stored.dtype.itemsize > 2:
+            return _demosaic_float(stored.astype(np.float32), colour)
+        return cv2.cvtColor(np.ascontiguousarray(stored, stored.dtype.newbyteorder("=")), _DEMOSAIC[colour])
     if stored.shape[2] < 3:
         return stored[..., 0]
     return stored[..., 2::-1] if colour == "bgr" else stored[..., :3]
+
+
+def _demosaic_float(raw: np.ndarray, pattern: str) -> np.ndarray:
+    """Bilinear demosaicing, which OpenCV offers for integers only: photosites spread to their neighbours."""
+    y, x = np.mgrid[:raw.shape[0], :raw.shape[1]]
+    here = np.array(list(pattern)).reshape(2, 2)[y % 2, x % 2]
+    cross, square = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]]), np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]])
+    planes = [cv2.filter2D(np.where(here == channel, raw, np.float32(0)), cv2.CV_32F, kernel / 4.0)
+              for channel, kernel in (("r", square), ("g", cross), ("b", square))]
+    return np.dstack(planes)
 
 
 def _luminance(rgb: np.ndarray, plan: Plan) -> np.ndarray:

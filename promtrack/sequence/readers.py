@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import zlib
 from pathlib import Path
 
 from promtrack.errors import InputError
@@ -118,8 +119,11 @@ def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool,
         raise InputError("is empty (0 bytes)", remedy=COPY_AGAIN)
     kind = _kind(head)
     if kind == "gzip":
-        with opened(file) as unzipped:
-            kind = "fits" if unzipped.read(9) == b"SIMPLE  =" else ""
+        try:
+            with opened(file) as unzipped:
+                kind = "fits" if unzipped.read(9) == b"SIMPLE  =" else ""
+        except (EOFError, zlib.error):
+            raise InputError("is a damaged gzip file", remedy=COPY_AGAIN) from None
     if kind == "tiff":
         return tiff_frames(file, size)
     if kind == "png":

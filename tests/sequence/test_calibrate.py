@@ -25,7 +25,8 @@ def patterns():
 
 
 def test_pattern_is_removed(tmp_path, patterns):
-    # TRUTH  light x flat + dark, rounded to counts (0.5 of 2000 in the sky); hot pixels are out of reach and take their neighbours' median
+    # TRUTH  light x flat + dark, rounded to counts (0.5 of 2000 in the sky); hot pixels are out of reach and take the
+    # median of their neighbours
     dark, flat = patterns
     light = 20000.0 * picture(0, "float32")
     for folder, frame in (("in", light * flat + dark), ("dark", dark), ("flat", 30000 * flat + dark)):

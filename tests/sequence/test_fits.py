@@ -130,12 +130,13 @@ def test_order_of_rows(tmp_path):
     np.testing.assert_array_equal(turned.frame(0), picture(0)[::-1])
 
 
-def test_raw_colour_by_header(tmp_path):
+@pytest.mark.parametrize("kind", ["uint16", "float32"])
+def test_raw_colour_by_header(tmp_path, kind):
     # TRUTH  the red photosites carry a slope; with XBAYROFF 1 they stand in the odd columns
     y, x = np.mgrid[:ROWS, :COLUMNS]
     for offset in (0, 1):
         slope = 1000 + 20 * x + 10 * y
-        raw = [np.where((y % 2 == 0) & (x % 2 == offset), slope, 0).astype(np.uint16) for _ in range(2)]
+        raw = [np.where((y % 2 == 0) & (x % 2 == offset), slope, 0).astype(kind) for _ in range(2)]
         sequence = open_sequence(write(tmp_path / f"in{offset}", raw, BAYERPAT="RGGB", XBAYROFF=offset))
         inner = (slice(2, -2), slice(2, -2))
         np.testing.assert_allclose(sequence.frame(0)[::-1][inner], slope[inner], atol=1)
