@@ -39,11 +39,22 @@ class LimbTemplate:
     def __init__(self, grid: Grid, block_px: float):
         size = (len(grid.theta_deg), len(grid.offset_px))
         self.grid = grid
+        self.pitch_px = float(grid.offset_px[1] - grid.offset_px[0])
         self.mean = np.zeros(size, np.float32)
         self.scatter = np.zeros(size, np.float32)   # running mean square residual
         self.count = np.zeros(size[0], np.float32)
         self.rays_per_block = max(8, round(block_px / grid.step_px))
         self.frames = 0
+
+    def unshifted(self, zone: Zone, error_px: float) -> BlockShifts:
+        """The shifts of the frame that has become the template: none, to `error_px`."""
+        _, block, starts = self._whole_blocks(zone.ray)
+        number = block[starts]
+        none, error = np.zeros(len(number)), np.full(len(number), error_px)
+        return BlockShifts(number, self._middle_deg(number), none, error, none, error, none + 1.0, np.full(len(number), np.nan))
+
+    def _middle_deg(self, block: np.ndarray) -> np.ndarray:
+        return ((block + 0.5) * self.rays_per_block - 0.5) * self.grid.step_deg
 
     def coarse_shift(self, zone: Zone, most_px: float) -> float:
         """Shift along the limb in px: cross-correlation of what varies along the limb, summed over bands of height.
@@ -96,7 +107,7 @@ class LimbTemplate:
         value, template = zone.value[rows][:, heights], self.mean[ray][:, heights]
         count = len(self.mean)
         d_along = (self.mean[(ray + 1) % count] - self.mean[ray - 1])[:, heights] * np.float32(-0.5 / self.grid.step_px)
-        d_across = -np.gradient(self.mean[ray], axis=1)[:, heights]
+        d_across = (np.gradient(self.mean[ray], axis=1) * np.float32(-1 / self.pitch_px))[:, heights]
         weight = self._weight(ray)[:, heights] * (zone.valid[rows][:, heights] & (template < ceiling) & (value < ceiling))
         columns = [_level(a, weight, starts) for a in (template, d_along, d_across, value)]
         return self._solve(columns, weight, block, starts)
@@ -136,9 +147,8 @@ class LimbTemplate:
         # neighbouring samples share the camera's noise through the interpolation: two to an independent one
         error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(safe)[:, None]
         number = block[starts]
-        theta = ((number + 0.5) * self.rays_per_block - 0.5) * self.grid.step_deg
         misfit = np.sqrt(residual) if self.frames >= 6 else np.full(len(number), np.nan)
-        return BlockShifts(number, theta, solution[:, 1] / safe, error[:, 0], solution[:, 2] / safe, error[:, 1], gain, misfit)
+        return BlockShifts(number, self._middle_deg(number), solution[:, 1] / safe, error[:, 0], solution[:, 2] / safe, error[:, 1], gain, misfit)
 
     def add(self, zone: Zone, gain: float, along_px: np.ndarray, across_px: np.ndarray) -> None:
         """Take a zone, moved by what is left of its shift on each ray, into the mean and its residual into the scatter."""
@@ -149,7 +159,7 @@ class LimbTemplate:
             slope_along[1:-1] = value[2:] - value[:-2]
             slope_along[0], slope_along[-1] = 0, 0
             value = value + slope_along * (along_px * (0.5 / self.grid.step_px)).astype(np.float32)[:, None]
-            value += np.gradient(zone.value, axis=1) * across_px.astype(np.float32)[:, None]
+            value += np.gradient(zone.value, axis=1) * (across_px / self.pitch_px).astype(np.float32)[:, None]
         value = value * np.float32(1 / gain)
         first = (self.count[ray] == 0)[:, None]
         self.count[ray] = np.minimum(self.count[ray] + 1, MEMORY)

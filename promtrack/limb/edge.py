@@ -1,7 +1,7 @@
 """The zone around the limb, unwrapped along rays, and the edge in it to a fraction of a pixel.
 
-One zone a frame serves the edge, the circle and the position along the limb. Rays stand on a fixed grid of
-angles of the reference frame, so that zones of different frames can be laid on each other.
+Rays stand on a fixed grid of angles of the reference frame, so that zones of different frames can be laid on each
+other: a narrow, fine one for the edge and the circle, a wide one for the position along the limb.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 
 from promtrack.limb.geometry import Place, frame_points, visible_angles
 
-MOST_RAYS = 1400
+MOST_RAYS = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,7 +22,7 @@ class Grid:
 
     theta_deg: np.ndarray   # (n,) all round the Sun, equally spaced
     step_px: float          # distance of neighbouring rays at the limb
-    offset_px: np.ndarray   # (m,) distances from the limb, 1 px apart
+    offset_px: np.ndarray   # (m,) distances from the limb, equally spaced
 
     @property
     def step_deg(self) -> float:
@@ -48,12 +48,12 @@ class Edge:
     good: np.ndarray        # (k,) bool: a fall was found inside the window, not at its border
 
 
-def make_grid(radius_px: float, visible_px: float, inside_px: float, outside_px: float) -> Grid:
-    """Grid for a limb of this radius of which `visible_px` can be seen in one frame."""
-    step = max(1.0, visible_px / MOST_RAYS)
-    count = int(np.ceil(2 * np.pi * radius_px / step))
+def make_grid(radius_px: float, inside_px: float, outside_px: float, *, ray_px: float = 1.0, pitch_px: float = 1.0) -> Grid:
+    """Grid for a limb of this radius: rays `ray_px` apart at the limb, samples `pitch_px` apart along them."""
+    count = int(np.ceil(2 * np.pi * radius_px / ray_px))
     theta = np.arange(count) * (360.0 / count)
-    return Grid(theta, 2 * np.pi * radius_px / count, np.arange(-round(inside_px), round(outside_px) + 1.0))
+    offsets = pitch_px * np.arange(-int(inside_px / pitch_px), int(outside_px / pitch_px) + 1.0)
+    return Grid(theta, 2 * np.pi * radius_px / count, offsets)
 
 
 def unwrap(frame: np.ndarray, place: Place, grid: Grid, *, interpolation: int = cv2.INTER_CUBIC) -> Zone:

@@ -18,9 +18,8 @@ from promtrack.limb.track import BLUR_PX, FrameMeasure, Tracker, fit_rays, shift
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
-SAMPLES = 9         # frames looked at before the pass, for the radius to start from
-INSIDE_PX = 20.0    # the limb zone reaches this far inside the limb
-OUTSIDE_PX = 60.0   # and this far outside
+SAMPLES = 5         # frames looked at before the pass, for the radius to start from
+MOST_TRIED = 60     # frames tried before the sequence is said to show no limb
 
 
 def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera: CameraSettings = CameraSettings(),
@@ -37,9 +36,9 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     LimbNotFound : no limb in any frame, or in too few (`limb.most_rejected`)
     LimbArcTooShort : less limb than `limb.least_arc_deg`
     """
-    radius, grid = starting_radius(sequence, limb)
+    radius, visible = starting_radius(sequence, limb)
     flat, zenith = np.zeros(len(sequence)), np.full(len(sequence), np.nan)
-    tracker = Tracker(radius, sequence.full_scale, grid, flat, zenith)
+    tracker = Tracker(radius, sequence.full_scale, visible, flat, zenith)
     found, failed = {}, {}
     for index, frame, trouble in _readable(sequence):
         if progress:
@@ -53,7 +52,7 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
             failed[index] = error.what
     if progress:
         progress(len(sequence), len(sequence))
-    return _assemble(sequence, limb, camera, grid, tracker, found, failed, flat, zenith)
+    return _assemble(sequence, limb, camera, tracker, found, failed, flat, zenith)
 
 
 def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]]:
@@ -71,52 +70,41 @@ def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]
             waiting = waiting[done + 1:]
 
 
-def starting_radius(sequence: Sequence, limb: LimbSettings) -> tuple[float, Grid]:
-    """Radius from a handful of frames, good enough to start from, and the grid that goes with it."""
-    picks = np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int))
-    rest = [i for i in range(len(sequence)) if i not in set(picks.tolist())]
-    radii, weights, arcs, first_error = [], [], [], None
-    for tried, index in enumerate([*picks.tolist(), *rest]):
-        if tried >= len(picks) and (radii or tried > 60):
+def starting_radius(sequence: Sequence, limb: LimbSettings) -> tuple[float, float]:
+    """Radius from a handful of frames, good enough to start from, and the longest limb seen in them, px."""
+    picks = np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
+    rest = [i for i in range(len(sequence)) if i not in picks]
+    found, first_error = [], None
+    for tried, index in enumerate([*picks, *rest]):
+        if tried >= len(picks) and (found or tried > MOST_TRIED):
             break
         try:
-            radius, error, arc = _sample(sequence.frame(index), sequence.full_scale, limb.radius_px)
+            found.append(_sample(sequence.frame(index), sequence.full_scale, limb.radius_px))
         except InputError as problem:
             first_error = first_error or problem.at(sequence.names[index])
-            continue
-        radii.append(radius)
-        weights.append(1 / max(error, 1e-3) ** 2)
-        arcs.append(arc)
-    if not radii:
+    if not found:
         raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
-    radius = limb.radius_px or _weighted_median(np.array(radii), np.array(weights))
-    visible = np.radians(float(np.max(arcs))) * radius
-    return radius, make_grid(radius, visible, min(INSIDE_PX, 0.5 * radius), OUTSIDE_PX)
+    radii, errors, arcs = np.array(found).T
+    radius = limb.radius_px or _weighted_median(radii, 1 / np.maximum(errors, 1e-3) ** 2)
+    return radius, float(np.radians(arcs.max()) * radius)
 
 
 def _sample(frame: np.ndarray, full_scale: float, held: float | None) -> tuple[float, float, float]:
     """Radius, its error and the visible arc of one frame."""
-    circle = find_in_small(SmallFrame(frame, full_scale), full_scale, radius_px=held)
+    small = SmallFrame(frame, full_scale)
+    circle = find_in_small(small, full_scale, radius_px=held)
     place = Place(circle.x_px, circle.y_px, circle.radius_px)
-    factor = max(1.0, max(frame.shape) / 320)
-    fit = None
-    for search in (6 * factor, 4.0 + factor, 6.0):
-        grid = make_grid(place.radius_px, 600.0, min(search + 8, 0.7 * place.radius_px), search + 8)
+    for search in (6 * small.factor, 4.0 + small.factor, 6.0):
+        grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)
         zone = unwrap(frame, place, grid)
         edge = edge_of(zone, grid, search_px=search, blur_px=BLUR_PX, along_px=2.0)
         if edge.good.sum() < 24:
             raise LimbNotFound("no limb: its edge cannot be made out")
-        phi = np.radians(grid.theta_deg[zone.ray])
-        fit = fit_rays(phi, edge)
-        place = _free_moved(place, phi, edge, fit)
-    return place.radius_px, fit.radius_err_px, len(zone.ray) * grid.step_deg
-
-
-def _free_moved(place: Place, phi: np.ndarray, edge, fit) -> Place:
-    rows = np.column_stack([-np.sin(phi), -np.cos(phi), np.ones(len(phi))])[fit.kept]
-    solution = np.linalg.lstsq(rows, edge.offset_px[fit.kept], rcond=None)[0]
-    moved = shifted_place(place, solution[0], solution[1])
-    return Place(moved.x_px, moved.y_px, float(np.clip(place.radius_px + solution[2], 0.5 * place.radius_px, 2 * place.radius_px)))
+        fit = fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=True)
+        moved = shifted_place(place, *fit.shift_px)
+        growth = np.clip(place.radius_px + fit.growth_px, 0.5 * place.radius_px, 2 * place.radius_px)
+        place = Place(moved.x_px, moved.y_px, float(growth))
+    return place.radius_px, fit.growth_err_px, len(zone.ray) * grid.step_deg
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
@@ -125,7 +113,7 @@ def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
-def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, grid: Grid, tracker: Tracker,
+def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tracker: Tracker,
               found: dict[int, FrameMeasure], failed: dict[int, str], flat: np.ndarray, zenith: np.ndarray) -> LimbLock:
     if not found:
         index = min(failed)
@@ -137,12 +125,12 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, gr
     if good.sum() < max(1, (1 - limb.most_rejected) * len(sequence)):
         raise _too_many(sequence, indices, reasons, failed)
     kept = [m for m, g in zip(measures, good, strict=True) if g]
-    edges = collect_edges(kept, grid, tracker.bin_rays)
+    edges = collect_edges(kept, tracker.grid, tracker.bin_rays)
     radius = fit_radius(edges) if limb.radius_px is None else RadiusFit(0.0, 0.0, *_frame_radii(edges))
     time = sequence.time_s[indices[good]]
     degree = 0 if camera.mount == "equatorial" or len(kept) < 4 else min(3, len(kept) // 8 + 1)
     centres = fit_centres(kept, edges, tracker.radius_px, radius.shift_px, TurnModel(time, degree))
-    return _lock(sequence, grid, tracker, found, failed, indices, good, reasons, radius, centres, flat, zenith)
+    return _lock(sequence, tracker, found, failed, indices, good, reasons, radius, centres, flat, zenith)
 
 
 def _frame_radii(edges) -> tuple[np.ndarray, np.ndarray]:
@@ -158,7 +146,7 @@ def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], faile
                         f"the first because: {everything[first]}").at(sequence.names[first])
 
 
-def _lock(sequence: Sequence, grid: Grid, tracker: Tracker, found: dict[int, FrameMeasure], failed: dict[int, str],
+def _lock(sequence: Sequence, tracker: Tracker, found: dict[int, FrameMeasure], failed: dict[int, str],
           indices: np.ndarray, good: np.ndarray, reasons: list[str], radius: RadiusFit, centres: Centres,
           flat: np.ndarray, zenith: np.ndarray) -> LimbLock:
     count = len(sequence)
@@ -172,7 +160,7 @@ def _lock(sequence: Sequence, grid: Grid, tracker: Tracker, found: dict[int, Fra
     places = [shifted_place(found[i].place, *s) for i, s in zip(chosen, centres.shift_px, strict=True)]
     reference = int(chosen[0])
     place = Place(places[0].x_px, places[0].y_px, final)
-    low, high = _visible_range(place, sequence.shape, grid)
+    low, high = _visible_range(place, sequence.shape, tracker.grid)
     all_found = [found[i] for i in indices]
     first = min(found)
 

@@ -57,7 +57,7 @@ def _light(measures: list[FrameMeasure]) -> np.ndarray:
 
 
 def _misfit(m: FrameMeasure) -> float:
-    if m.shifts is None or not len(m.shifts.misfit):
+    if not np.isfinite(m.shifts.misfit).any():
         return float("nan")
     return float(np.nanpercentile(m.shifts.misfit, 90))
 

@@ -261,9 +261,6 @@ def _robust_sigma(row: np.ndarray) -> float:
 def _usable_blocks(m: FrameMeasure) -> Blocks:
     """Blocks with a shift that can be believed; variances hold their own error and the scatter among the blocks."""
     s = m.shifts
-    if s is None:
-        nothing = np.zeros(0)
-        return Blocks(nothing, nothing, nothing, nothing, np.zeros((0, 2)), np.zeros((0, 2)), float("nan"), float("nan"))
     usable = np.isfinite(s.along_px) & (np.abs(s.along_px) < 4) & (s.along_err_px < 3) & (s.gain > 0.3) & (s.gain < 3)
     phi = np.radians(s.theta_deg[usable] + m.place.turn_deg)
     along, along_var, scatter = _with_scatter(s.along_px[usable], s.along_err_px[usable])

@@ -14,7 +14,7 @@ import numpy as np
 
 from promtrack.limb.along import BlockShifts, LimbTemplate
 from promtrack.limb.circle import MAD, TUKEY, Circle, fit_limb
-from promtrack.limb.edge import Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
+from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, frame_points, visible_angles
 
@@ -24,6 +24,10 @@ BLUR_PX = 0.8         # Gaussian whose derivative finds the edge, and
 WIDE_PX = 1.6         # a second one, which tells what blur does to it
 ALONG_PX = 2.0        # smoothing from ray to ray
 BIN_PX = 16.0         # edge offsets leave a frame as means over this much limb
+EDGE_INSIDE_PX = 20.0  # extent of the zone in which the edge is measured
+EDGE_OUTSIDE_PX = 24.0
+FINE_RADIUS_PX = 1200.0  # up to this radius the wide zone is sampled at every pixel
+CEILING = 0.97        # part of full scale above which the camera is taken as burnt out
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
 
 
@@ -35,9 +39,7 @@ class FrameMeasure:
     bin: np.ndarray             # (b,) numbers of the bins of limb, as `edge_px`
     edge_px: np.ndarray         # (b,) mean edge offset outward from `place`
     edge_count: np.ndarray      # (b,) rays in the mean
-    shifts: BlockShifts | None  # against the template; None in the first frame
-    free_radius_px: float       # circle of this frame alone
-    free_radius_err_px: float
+    shifts: BlockShifts         # against the template
     arc_deg: float
     rms_px: float
     kept_part: float            # of the visible rays
@@ -57,7 +59,7 @@ def coarse_place(small: SmallFrame, last: Place, full_scale: float) -> Place | N
     """Place of the Sun to about a reduced pixel, near the last one; None when the limb is not there."""
     centre = small.to_small(Circle(last.x_px, last.y_px, last.radius_px))
     place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
-    grid = make_grid(place.radius_px, 200.0, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX)
+    grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
     reach = float(REACH_SMALL_PX)
     for search in (reach, 4.0, 4.0):
         zone = unwrap(small.image, place, grid, interpolation=1)
@@ -100,15 +102,15 @@ def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
 class RayFit:
     """Linear fit of the edge offsets of one zone."""
 
-    shift_px: np.ndarray    # (2,) with held radius
-    radius_px: float        # change of radius when it is free
-    radius_err_px: float
+    shift_px: np.ndarray    # (2,) of the centre
+    growth_px: float        # of the radius; 0 when it is held
+    growth_err_px: float
     rms_px: float
     kept: np.ndarray        # (k,) bool
 
 
-def fit_rays(phi_rad: np.ndarray, edge: Edge) -> RayFit:
-    """Robust linear fit offset = n . shift (+ radius) to the edge on each ray.
+def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> RayFit:
+    """Robust linear fit offset = n . shift (+ growth) to the edge on each ray.
 
     Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a bright prominence and are
     left out from the start; the biweight rejects the rest of the spoiled ones.
@@ -116,36 +118,41 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge) -> RayFit:
     usable = edge.good.copy()
     if usable.sum() >= 10:
         fall, width = np.median(edge.fall[usable]), np.median(edge.width_px[usable])
-        usable &= (edge.fall > 0.3 * fall) & (edge.width_px < 2.5 * width)
-    rows = np.column_stack([-np.sin(phi_rad), -np.cos(phi_rad), np.ones(len(phi_rad))])
-    weight = usable.astype(float)
-    solution = np.zeros(3)
-    for free, rounds in ((2, 6), (3, 3)):
-        for _ in range(rounds):
-            left = rows[:, :free] * weight[:, None]
-            solution = np.zeros(3)
-            solution[:free] = np.linalg.lstsq(left.T @ rows[:, :free], left.T @ edge.offset_px, rcond=1e-12)[0]
-            residual = edge.offset_px - rows @ solution
-            scale = max(MAD * float(np.median(np.abs(residual[usable]))), 0.02)
-            weight = np.where(usable, np.clip(1 - (residual / (TUKEY * scale)) ** 2, 0, None) ** 2, 0)
-        if free == 2:
-            held, kept, rms = solution[:2], weight > 0, float(np.sqrt(np.mean(residual[weight > 0] ** 2)))
-    left = rows * weight[:, None]
-    covariance = np.linalg.pinv(left.T @ rows)
-    return RayFit(held, float(solution[2]), float(rms * np.sqrt(max(covariance[2, 2], 0))), rms, kept)
+        usable &= (edge.fall > 0.3 * fall) & (edge.width_px < 2.5 * width + 0.5)
+    used = np.flatnonzero(usable)
+    phi, offset = phi_rad[used], edge.offset_px[used]
+    rows = np.column_stack([-np.sin(phi), -np.cos(phi), np.ones(len(phi))])[:, :3 if free_radius else 2]
+    weight = np.ones(len(phi))
+    for _ in range(8):
+        left = (rows * weight[:, None]).T
+        solution = np.linalg.lstsq(left @ rows, left @ offset, rcond=1e-12)[0]
+        residual = offset - rows @ solution
+        scale = max(MAD * float(np.median(np.abs(residual))), 0.02)
+        before, weight = weight, np.clip(1 - (residual / (TUKEY * scale)) ** 2, 0, None) ** 2
+        if np.abs(weight - before).max() < 0.02:
+            break
+    kept = np.zeros(len(phi_rad), bool)
+    kept[used[weight > 0]] = True
+    rms = float(np.sqrt(np.mean(residual[weight > 0] ** 2)))
+    error = rms * np.sqrt(np.linalg.pinv(left @ rows)[-1, -1]) if free_radius else 0.0
+    return RayFit(solution[:2], float(solution[2]) if free_radius else 0.0, float(error), rms, kept)
 
 
 class Tracker:
     """Follows the Sun from frame to frame; keeps the last place and the template."""
 
-    def __init__(self, radius_px: float, full_scale: float, grid: Grid, flattening: np.ndarray, zenith_deg: np.ndarray):
-        self.grid = grid
+    def __init__(self, radius_px: float, full_scale: float, visible_px: float, flattening: np.ndarray, zenith_deg: np.ndarray):
         self.full_scale = full_scale
         self.radius_px = radius_px
         self.last: Place | None = None
-        self.template = LimbTemplate(grid, block_px=48.0)
         self.flattening, self.zenith_deg = flattening, zenith_deg
-        self.bin_rays = max(2, round(BIN_PX / grid.step_px))
+        inside = min(EDGE_INSIDE_PX, 0.5 * radius_px)
+        self.grid = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=max(1.0, visible_px / MOST_RAYS))
+        self.bin_rays = max(2, round(BIN_PX / self.grid.step_px))
+        # a larger picture of the Sun is no sharper in arcseconds: the zone looked at for the shift along grows with it
+        pitch = float(np.clip(radius_px / FINE_RADIUS_PX, 1.0, 2.5))
+        field = make_grid(radius_px, min(40 * pitch, 0.6 * radius_px), 70 * pitch, ray_px=pitch, pitch_px=pitch)
+        self.template = LimbTemplate(field, block_px=48.0 * pitch)
 
     def measure(self, index: int, frame: np.ndarray, *, keep_points: bool = False) -> FrameMeasure:
         """Place one frame; raises LimbNotFound."""
@@ -154,17 +161,17 @@ class Tracker:
         small = SmallFrame(frame, self.full_scale)
         place = self._start(index, small)
         for _ in range(2):
-            zone, phi, fit = self._fitted(frame, place, SEARCH_PX + small.factor)
+            fit = self._fitted(frame, place, SEARCH_PX + small.factor)
             place = shifted_place(place, *fit.shift_px)
             if np.hypot(*fit.shift_px) < 0.5:
                 break
         if self.template.frames:
-            place = self._along(frame, place, zone, phi, fit)
+            place = self._along(frame, place)
         measure = self._finish(frame, small, place, keep_points)
         self.last = place
         return measure
 
-    def _fitted(self, frame: np.ndarray, place: Place, search_px: float) -> tuple[Zone, np.ndarray, RayFit]:
+    def _fitted(self, frame: np.ndarray, place: Place, search_px: float) -> RayFit:
         zone = unwrap(frame, place, self.grid)
         if len(zone.ray) < 24:
             raise LimbNotFound("no limb: the Sun has left the frame")
@@ -172,18 +179,19 @@ class Tracker:
         edge = edge_of(zone, self.grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
         if edge.good.sum() < 24:
             raise LimbNotFound("no limb: its edge cannot be made out")
-        return zone, phi, fit_rays(phi, edge)
+        return fit_rays(phi, edge)
 
-    def _along(self, frame: np.ndarray, place: Place, zone: Zone, phi: np.ndarray, fit: RayFit) -> Place:
+    def _along(self, frame: np.ndarray, place: Place) -> Place:
         """The place turned so that the zone lies on the template: correlation first, then the blocks' own vote."""
-        turn = self.template.coarse_shift(zone, MOST_ALONG_PX) - self._tangential(phi, fit.shift_px)
-        place = replace(place, turn_deg=place.turn_deg + np.degrees(turn / self.radius_px))
+        field = unwrap(frame, place, self.template.grid, interpolation=cv2.INTER_LINEAR)
+        shift = self.template.coarse_shift(field, MOST_ALONG_PX)
+        place = replace(place, turn_deg=place.turn_deg + np.degrees(shift / self.radius_px))
         for _ in range(2):
-            zone = unwrap(frame, place, self.grid, interpolation=cv2.INTER_LINEAR)
-            vote = _vote(self.template.block_shifts(zone, 0.97 * self.full_scale))
-            place = replace(place, turn_deg=place.turn_deg + np.degrees(vote / self.radius_px))
+            field = unwrap(frame, place, self.template.grid, interpolation=cv2.INTER_LINEAR)
+            vote = _vote(self.template.block_shifts(field, CEILING * self.full_scale))
             if abs(vote) < 0.3:
                 break
+            place = replace(place, turn_deg=place.turn_deg + np.degrees(vote / self.radius_px))
         return place
 
     def _start(self, index: int, small: SmallFrame) -> Place:
@@ -210,13 +218,8 @@ class Tracker:
         size = np.hypot(*mean)
         return mean / size if size > 0.3 else np.zeros(2)
 
-    @staticmethod
-    def _tangential(phi: np.ndarray, shift: np.ndarray) -> float:
-        """Mean displacement along the limb that moving the centre by `shift` brings to the zone's features."""
-        return float(np.mean(-np.cos(phi) * shift[0] + np.sin(phi) * shift[1]))
-
     def _finish(self, frame: np.ndarray, small: SmallFrame, place: Place, keep_points: bool) -> FrameMeasure:
-        grid = self.grid
+        grid, ceiling = self.grid, CEILING * self.full_scale
         zone = unwrap(frame, place, grid)
         phi = np.radians(grid.theta_deg[zone.ray] + place.turn_deg)
         edge = edge_of(zone, grid, search_px=SEARCH_PX, blur_px=BLUR_PX, along_px=ALONG_PX)
@@ -225,48 +228,44 @@ class Tracker:
         fit = fit_rays(phi, edge)
         wide = edge_of(zone, grid, search_px=SEARCH_PX, blur_px=WIDE_PX, along_px=ALONG_PX)
         bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, fit.kept)
-        edge = replace(edge, offset_px=edge.offset_px - bias)
-        ceiling = 0.97 * self.full_scale
-        shifts = self.template.block_shifts(zone, ceiling) if self.template.frames else None
-        gain = float(np.nanmedian(shifts.gain)) if shifts is not None and len(shifts.gain) else 1.0
-        gain = gain if np.isfinite(gain) and gain > 0.05 else 1.0
-        bins, means, counts = self._binned(zone, edge, fit)
-        inner = zone.value[:, (grid.offset_px > -16) & (grid.offset_px < -6)]
-        disc = float(np.median(inner))
+        shifts, gain = self._match(frame, place, bool(fit.kept.mean() > 0.5))
+        bins, means, counts = self._binned(zone, edge.offset_px - bias, fit)
+        disc = float(np.median(zone.value[:, (grid.offset_px > -16) & (grid.offset_px < -6)]))
         sky, saturated = _sky(small, place, self.full_scale, frame)
-        points = np.zeros((0, 2))
         x, y = frame_points(place, grid.theta_deg[zone.ray], place.radius_px + edge.offset_px)
-        points = np.column_stack([x, y])
-        kept_gaps = len(zone.ray) * grid.step_deg
-        if self._trusted(fit, gain):
-            self.template.add(zone, gain, *self._remaining(phi, shifts))
+        points = np.column_stack([x, y]) if keep_points else np.zeros((len(zone.ray), 0))
         return FrameMeasure(
-            place, bins, means, counts, shifts, place.radius_px + fit.radius_px - bias, fit.radius_err_px, kept_gaps, fit.rms_px,
-            float(fit.kept.mean()), float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])),
-            _fringe(zone, grid), disc - sky, sky, saturated, disc > ceiling, gain,
-            points[fit.kept] if keep_points else np.zeros((0, 2)),
-            points[~fit.kept] if keep_points else np.zeros((0, 2)))
+            place, bins, means, counts, shifts, len(zone.ray) * grid.step_deg, fit.rms_px, float(fit.kept.mean()),
+            float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])), _fringe(zone, grid),
+            disc - sky, sky, saturated, disc > ceiling, gain, points[fit.kept], points[~fit.kept])
 
-    def _remaining(self, phi: np.ndarray, shifts: BlockShifts | None) -> tuple[np.ndarray, np.ndarray]:
+    def _match(self, frame: np.ndarray, place: Place, trusted: bool) -> tuple[BlockShifts, float]:
+        """Shifts and gain against the template, which then takes the frame in if it is fit to teach."""
+        field = unwrap(frame, place, self.template.grid, interpolation=cv2.INTER_LINEAR)
+        if not self.template.frames:
+            nothing = np.zeros(len(field.ray))
+            self.template.add(field, 1.0, nothing, nothing)
+            return self.template.unshifted(field, 0.05), 1.0
+        shifts = self.template.block_shifts(field, CEILING * self.full_scale)
+        usable = np.isfinite(shifts.gain) & np.isfinite(shifts.along_err_px)
+        gain = _weighted_median(shifts.gain[usable], 1 / (shifts.along_err_px[usable] ** 2 + 0.3**2)) if usable.any() else np.nan
+        if trusted and 0.4 < gain < 2.5:
+            self.template.add(field, gain, *self._remaining(len(field.ray), place, shifts))
+        return shifts, gain if np.isfinite(gain) and gain > 0.02 else 0.02
+
+    def _remaining(self, count: int, place: Place, shifts: BlockShifts) -> tuple[np.ndarray, np.ndarray]:
         """Shift along and across that the blocks still see, on every ray."""
-        if shifts is None:
-            return np.zeros(len(phi)), np.zeros(len(phi))
         # all round the Sun a common shift outward would be a change of radius, not of place
-        out = _vote(shifts, across=True) if np.ptp(phi) < 2.0 else 0.0
-        return np.full(len(phi), _vote(shifts)), np.full(len(phi), out)
+        short = count * self.template.grid.step_deg < 120
+        return np.full(count, _vote(shifts)), np.full(count, _vote(shifts, across=True) if short else 0.0)
 
-    @staticmethod
-    def _trusted(fit: RayFit, gain: float) -> bool:
-        """Whether a frame is fit to teach the template."""
-        return bool(fit.kept.mean() > 0.5 and 0.4 < gain < 2.5)
-
-    def _binned(self, zone: Zone, edge: Edge, fit: RayFit) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _binned(self, zone: Zone, offset_px: np.ndarray, fit: RayFit) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         number = zone.ray[fit.kept] // self.bin_rays
         if not len(number):
             return np.zeros(0, np.int32), np.zeros(0), np.zeros(0)
         first = int(number[0])
         counts = np.bincount(number - first)
-        sums = np.bincount(number - first, weights=edge.offset_px[fit.kept])
+        sums = np.bincount(number - first, weights=offset_px[fit.kept])
         full = counts >= max(2, self.bin_rays // 3)
         return (np.nonzero(full)[0] + first).astype(np.int32), sums[full] / counts[full], counts[full].astype(float)
 
