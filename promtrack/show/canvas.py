@@ -18,6 +18,9 @@ __all__ = ["Canvas", "Ink", "Stamp", "blank_ink", "canvas_from_tone", "canvas_to
            "planes_of"]
 
 
+FAINTEST = 1.0 / 160.0    # opacity below which ink changes no 8-bit value that matters
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Canvas:
     """One picture as uint8 planes that are drawn on in place."""
@@ -112,7 +115,7 @@ def make_stamp(ink: Ink, width: int, height: int, step: int, born_s: np.ndarray 
     parts = []
     for size in (1, step):
         rows, columns, opacity, bgr, born = _reduced(ink, size, born_s)
-        inside = (opacity > 1.0 / 512.0) & (rows[:, None] >= 0) & (rows[:, None] < height // size)
+        inside = (opacity > FAINTEST) & (rows[:, None] >= 0) & (rows[:, None] < height // size)
         inside &= (columns[None] >= 0) & (columns[None] < width // size)
         place = (rows[:, None] * (width // size) + columns[None])[inside]
         alpha = opacity[inside]
@@ -139,11 +142,13 @@ def _reduced(ink: Ink, size: int, born_s: np.ndarray | None) -> tuple[np.ndarray
     return (ink.y - top) // size + np.arange(tall), (ink.x - left) // size + np.arange(wide), opacity, bgr, born
 
 
-def lay(stamp: Stamp, canvas: Canvas, *, now_s: float = np.inf, strength: float = 1.0, fade_s: float = 0.0, rest: float = 1.0) -> None:
+def lay(stamp: Stamp, canvas: Canvas, *, at: tuple[int, int] = (0, 0), now_s: float = np.inf, strength: float = 1.0,
+        fade_s: float = 0.0, rest: float = 1.0) -> None:
     """Lay a stamp onto the picture, in place.
 
     Parameters
     ----------
+    at : shift x, y in whole colour steps of the canvas (even px at step 2); it must not push pixels over the border
     now_s : pixels of a growing stamp that appear later are left out
     strength : factor on the opacity
     fade_s, rest : pixels of a growing stamp fade with this time constant from full strength towards `rest`
@@ -159,5 +164,8 @@ def lay(stamp: Stamp, canvas: Canvas, *, now_s: float = np.inf, strength: float 
                 opacity, value = opacity * weight, value * weight
         if fade_s <= 0.0 and strength != 1.0:
             opacity, value = opacity * np.float32(strength), value * np.float32(strength)
+        if at != (0, 0):
+            size = canvas.step if part else 1
+            place = place + (at[1] // size * plane.shape[1] + at[0] // size)
         flat = plane.reshape(-1)
         flat[place] = flat[place] * (1.0 - opacity) + value + 0.5

@@ -21,7 +21,7 @@ from promtrack.show.encode import Encoder, check_video, written_whole
 from promtrack.show.overlay import Annotation, annotate, draw_annotation, make_page
 from promtrack.show.pacing import Shot, plan_shots, speed_up
 from promtrack.show.records import Measured
-from promtrack.show.sunlight import place_probes, quiet_sun, take_samples
+from promtrack.show.sunlight import place_probes, quiet_sun, sample_levels, take_samples
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import ClipView, choose_view
 
@@ -80,7 +80,7 @@ def _prepare(measured: Measured) -> Studio:
     quiet = quiet_sun(samples, probes, lock, view, measured.sequence.full_scale)
     toner = make_toner(quiet, view, clip.look, lock.shape)
     time_s = measured.sequence.time_s[used] - measured.sequence.time_s[used[0]]
-    return Studio(measured, view, toner, busy_map(samples, toner, view, lock), plan_shots(used, time_s, clip), time_s)
+    return Studio(measured, view, toner, busy_map(samples, sample_levels(samples, quiet, lock), toner), plan_shots(used, time_s, clip), time_s)
 
 
 def _toned(studio: Studio) -> Iterator[tuple[Shot, np.ndarray]]:
@@ -122,11 +122,13 @@ def _poster(studio: Studio, path: Path) -> Path:
 def _best_shot(studio: Studio, annotation: Annotation) -> Shot:
     """The sharpest picture among those that show most of what moves."""
     shots = [s for s in studio.shots if s.other < 0 and s.gap_s == 0.0] or studio.shots
-    shown = np.array([sum(t.time_s[0] < s.time_s <= t.time_s[-1] for t in annotation.trails)
-                      + 2 * sum(f.time_s[0] < s.time_s <= f.time_s[-1] for f in annotation.fronts) for s in shots], dtype=float)
-    late = np.array([s.time_s for s in shots]) / max(float(studio.time_s[-1]), 1e-6)
+    time_s = np.array([s.time_s for s in shots])
+    shown = np.zeros(len(shots))
+    for track in (*annotation.fronts, *(t for t in annotation.trails if t.label is not None)):
+        part = (time_s - track.time_s[0]) / max(float(track.time_s[-1] - track.time_s[0]), 1e-6)
+        shown += np.where(part <= 1.0, np.clip(part, 0.0, 1.0), 0.5)            # a long trail says more than a short one
     sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
-    return shots[int(np.argmax(shown / max(shown.max(), 1.0) + 0.7 * late + 0.8 * np.clip(sharp, 0.5, 1.2)))]
+    return shots[int(np.argmax(shown / max(shown.max(), 1.0) + np.clip(sharp, 0.4, 1.2)))]
 
 
 def _metadata(studio: Studio) -> dict[str, str]:

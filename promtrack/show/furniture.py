@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from promtrack.show.canvas import Ink, blank_ink, paint
-from promtrack.show.layout import Ground, Rect, nearest_free, place_block, take
+from promtrack.show.layout import CELL, Ground, Rect, is_free, place_block, take
 from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
 from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, text_width, tight
 from promtrack.show.view import ClipView
@@ -166,7 +166,7 @@ def height_arcs(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tu
     The arcs end short of their labels. An arc without room for its label is left out.
     """
     step = nice_step(max(3.0 * page.unit * view.km_per_px * 1e-3, top_mm / 4.0))
-    inks, labels = [], []
+    inks, labels, blocks = [], [], ground
     for height_mm in step * np.arange(1, 6):
         line = _arc_inside(view, float(height_mm), page.margin)
         if height_mm > 1.35 * top_mm + step or line is None:
@@ -175,7 +175,7 @@ def height_arcs(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tu
         rect = _label_on(ground, line, mask, page)
         if rect is None:
             continue
-        inks.append(_arc_ink(view, float(height_mm), page, rect))
+        inks.append(_arc_ink(view, float(height_mm), page, rect, blocks))
         inks.append(text_ink(mask, rect.left, rect.top, page.unit, strength=0.92))
         labels.append((float(height_mm), rect))
         ground = take(ground, rect.grown(page.unit // 3))
@@ -204,18 +204,13 @@ def _label_on(ground: Ground, line: np.ndarray, mask: np.ndarray, page: Page) ->
         rect = Rect(left, top, width, height)
         if left < page.margin or top < page.margin or rect.right > page.width - page.margin or rect.bottom > page.height - page.margin:
             continue
-        found = nearest_free(ground, width, height, (point[0], point[1]), most_px=0.0)
-        if found is not None and _is_free(ground, rect):
+        if is_free(ground, rect):
             return rect
     return None
 
 
-def _is_free(ground: Ground, rect: Rect) -> bool:
-    part = np.s_[rect.top // 8:-(-rect.bottom // 8), rect.left // 8:-(-rect.right // 8)]
-    return not ground.taken[part].any() and float(ground.busy[part].mean()) < 0.02
-
-
-def _arc_ink(view: ClipView, height_mm: float, page: Page, label: Rect) -> Ink:
+def _arc_ink(view: ClipView, height_mm: float, page: Page, label: Rect, ground: Ground) -> Ink:
+    """The arc, broken at its own label and at every block."""
     points = _arc_points(view, height_mm)
     keep = ((points > -20) & (points < np.array([view.width, view.height]) + 20)).all(axis=1)
     runs = np.split(points, np.flatnonzero(np.diff(keep.astype(int))) + 1)
@@ -223,6 +218,7 @@ def _arc_ink(view: ClipView, height_mm: float, page: Page, label: Rect) -> Ink:
     mask = line_mask(page.width, page.height, lines, page.stroke)
     gap = label.grown(round(0.35 * page.unit))
     mask[max(gap.top, 0):max(gap.bottom, 0), max(gap.left, 0):max(gap.right, 0)] = 0
+    mask[cv2.resize(ground.taken, None, fx=CELL, fy=CELL, interpolation=cv2.INTER_NEAREST)[:page.height, :page.width] > 0] = 0
     ink = blank_ink(0, 0, page.width, page.height)
     paint(ink, mask, WHITE, strength=0.42)
     return ink

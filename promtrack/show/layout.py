@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-__all__ = ["Ground", "Rect", "make_ground", "nearest_free", "overlaps", "place_block", "take", "take_line"]
+__all__ = ["CELL", "Ground", "Rect", "crowding", "is_free", "make_ground", "nearest_free", "overlaps", "place_block", "take", "take_line"]
 
 CELL = 8                  # picture px per cell
 BUSY_TONE = 0.10          # tone above the quiet Sun that counts as action
@@ -36,8 +36,10 @@ class Rect:
     def bottom(self) -> int:
         return self.top + self.height
 
-    def grown(self, by: int) -> Rect:
-        return Rect(self.left - by, self.top - by, self.width + 2 * by, self.height + 2 * by)
+    def grown(self, by: int, sideways: int = 0) -> Rect:
+        """Larger by `by` px on every side, and by `sideways` more at left and right."""
+        wide = by + sideways
+        return Rect(self.left - wide, self.top - by, self.width + 2 * wide, self.height + 2 * by)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +64,7 @@ def make_ground(width: int, height: int, margin: int, busy_tone: np.ndarray) -> 
 def take(ground: Ground, rect: Rect) -> Ground:
     """The ground with a rectangle taken."""
     taken = ground.taken.copy()
-    taken[max(rect.top // CELL, 0):max(-(-rect.bottom // CELL), 0), max(rect.left // CELL, 0):max(-(-rect.right // CELL), 0)] = 1.0
+    taken[_cells(rect)] = 1.0
     return Ground(ground.width, ground.height, ground.margin, ground.busy, taken)
 
 
@@ -110,6 +112,22 @@ def nearest_free(ground: Ground, width: int, height: int, anchor: tuple[float, f
     return Rect(int(best[1]) * CELL, int(best[0]) * CELL, width, height)
 
 
+def is_free(ground: Ground, rect: Rect) -> bool:
+    """Whether nothing stands or happens in a rectangle inside the picture."""
+    part = _cells(rect)
+    return not ground.taken[part].any() and float(ground.busy[part].mean()) < WORST
+
+
+def crowding(ground: Ground, rect: Rect) -> float:
+    """How busy and how much taken a rectangle is; large outside the picture."""
+    part = _cells(rect)
+    return float(ground.busy[part].mean() + 3.0 * ground.taken[part].mean()) if ground.busy[part].size else 10.0
+
+
+def _cells(rect: Rect) -> tuple[slice, slice]:
+    return np.s_[max(rect.top // CELL, 0):max(-(-rect.bottom // CELL), 0), max(rect.left // CELL, 0):max(-(-rect.right // CELL), 0)]
+
+
 def overlaps(one: Rect, other: Rect) -> bool:
     """Whether two rectangles share a pixel."""
     return one.left < other.right and other.left < one.right and one.top < other.bottom and other.top < one.bottom
@@ -126,5 +144,5 @@ def _cost(ground: Ground, rect: Rect) -> float:
     """Share of the rectangle that is busy; more than any share where something is placed or the border is crossed."""
     if rect.left < 0 or rect.top < 0 or rect.right > ground.width or rect.bottom > ground.height:
         return 10.0
-    part = np.s_[rect.top // CELL:-(-rect.bottom // CELL), rect.left // CELL:-(-rect.right // CELL)]
+    part = _cells(rect)
     return float(ground.busy[part].mean()) + (10.0 if ground.taken[part].any() else 0.0)

@@ -14,7 +14,7 @@ from promtrack.show.text import WHITE, halo_of
 __all__ = ["KNOT_BGR", "SHADE", "Mark", "Page", "draw_mark", "line_mask", "shaded", "strokes", "text_ink"]
 
 KNOT_BGR = (255.0, 232.0, 148.0)       # pale cyan: apart from every look's own colours, also for colour-blind eyes
-SHADE = 0.78                           # opacity of the dark surround of text
+SHADE = 0.60                           # opacity of the dark surround of text
 BLACK = (0.0, 0.0, 0.0)
 FRACTION = 4                           # fractional bits of OpenCV's drawing coordinates
 
@@ -68,7 +68,8 @@ def draw_mark(mark: Mark, canvas: Canvas, now_s: float) -> None:
         lay(mark.stamp, canvas, now_s=now_s, strength=strength, fade_s=mark.fade_s, rest=mark.rest)
 
 
-def text_ink(mask: np.ndarray, x: int, y: int, unit: int, bgr: tuple[float, float, float] = WHITE, strength: float = 1.0) -> Ink:
+def text_ink(mask: np.ndarray, x: int, y: int, unit: int, bgr: tuple[float, float, float] = WHITE, *,
+             strength: float = 1.0) -> Ink:
     """Text at (x, y) over a soft dark surround."""
     reach = max(3, round(0.42 * unit))
     ink = blank_ink(x - reach, y - reach, mask.shape[1] + 2 * reach, mask.shape[0] + 2 * reach)
@@ -77,11 +78,11 @@ def text_ink(mask: np.ndarray, x: int, y: int, unit: int, bgr: tuple[float, floa
     return ink
 
 
-def shaded(rect: Rect, mask: np.ndarray, page: Page, bgr: tuple[float, float, float] = WHITE, strength: float = 1.0) -> Ink:
+def shaded(rect: Rect, mask: np.ndarray, page: Page, bgr: tuple[float, float, float] = WHITE, *, strength: float = 1.0) -> Ink:
     """A line drawing (mask of the rectangle's size) over a soft dark surround."""
     reach = max(2, round(0.2 * page.unit))
     ink = blank_ink(rect.left - reach, rect.top - reach, rect.width + 2 * reach, rect.height + 2 * reach)
-    paint(ink, halo_of(mask, reach), BLACK, strength=0.6)
+    paint(ink, halo_of(mask, reach), BLACK, strength=0.5)
     paint(ink, mask, bgr, x=reach, y=reach, strength=strength)
     return ink
 

@@ -8,7 +8,9 @@ every frame, so that cloud and gain changes leave the picture steady.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -17,7 +19,7 @@ from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.show.view import ClipView, affine_to_frame, warp
 
-__all__ = ["FrameLevel", "Probes", "QuietSun", "frame_level", "place_probes", "quiet_sun", "take_samples"]
+__all__ = ["FrameLevel", "Probes", "QuietSun", "frame_level", "place_probes", "quiet_sun", "sample_levels", "take_samples"]
 
 SAMPLES = 12
 HALO_FROM_MM = 12.0
@@ -36,6 +38,7 @@ class Probes:
     row: np.ndarray
     column: np.ndarray
     limb_px: np.ndarray       # distance from the limb, frame px
+    number: np.ndarray        # among all probes of the picture
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +89,7 @@ def place_probes(view: ClipView, seed: int = 7) -> Probes:
               for where in (np.flatnonzero(band), np.flatnonzero(~band)) if len(where)]
     flat = np.sort(np.concatenate(chosen))
     row, column = np.unravel_index(flat, limb_px.shape)
-    return Probes(row, column, limb_px.ravel()[flat])
+    return Probes(row, column, limb_px.ravel()[flat], np.arange(len(flat)))
 
 
 def take_samples(sequence: Sequence, lock: LimbLock, view: ClipView, probes: Probes) -> Samples:
@@ -97,11 +100,11 @@ def take_samples(sequence: Sequence, lock: LimbLock, view: ClipView, probes: Pro
     value, coarse = [], []
     for index, frame in sequence.frames(wanted.tolist()):
         matrix = affine_to_frame(view, lock, index)
-        picture = warp(frame, matrix, view)
-        level = picture[probes.row, probes.column].astype(np.float32)
+        picture = warp(frame.astype(np.float32, copy=False), matrix, view)
+        level = picture[probes.row, probes.column]
         level[~_reached(matrix, probes, lock.shape)] = np.nan
         value.append(level)
-        coarse.append(cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.float32))
+        coarse.append(cv2.resize(picture, size, interpolation=cv2.INTER_AREA))
     return Samples(wanted, np.stack(value), np.stack(coarse))
 
 
@@ -125,14 +128,27 @@ def quiet_sun(samples: Samples, probes: Probes, lock: LimbLock, view: ClipView, 
     return QuietSun(limb_px, halo, sun, burnt, _peak(plasma[:, off_limb], noise), noise, *_zones(probes, inside, calm))
 
 
-def frame_level(picture: np.ndarray, matrix: np.ndarray, quiet: QuietSun, lock: LimbLock, index: int) -> FrameLevel:
+def frame_level(frame: np.ndarray, matrix: np.ndarray, quiet: QuietSun, lock: LimbLock, index: int) -> FrameLevel:
     """Sky, veil and gain of one frame, from medians in three zones of its picture.
 
     The disc gives the gain; where it is burnt out or out of view the lock's transparency does.
     """
+    return _level(quiet, lock, index, lambda zone: _zone(frame, matrix, zone))
+
+
+def sample_levels(samples: Samples, quiet: QuietSun, lock: LimbLock) -> list[FrameLevel]:
+    """The levels of the sample frames."""
+    def seen(value: np.ndarray, zone: Probes) -> tuple[np.ndarray, np.ndarray]:
+        good = np.isfinite(value[zone.number])
+        return value[zone.number][good], zone.limb_px[good]
+    return [_level(quiet, lock, int(index), lambda zone, value=value: seen(value, zone))
+            for index, value in zip(samples.frame, samples.value, strict=True)]
+
+
+def _level(quiet: QuietSun, lock: LimbLock, index: int, seen: Callable[[Probes], tuple[np.ndarray, np.ndarray]]) -> FrameLevel:
     gain, sky = (float(v[0]) for v in _lock_level(lock, np.array([index])))
     veil = gain
-    (near, near_px), (far, far_px) = (_zone(picture, matrix, zone, lock.shape) for zone in (quiet.near, quiet.far))
+    (near, near_px), (far, far_px) = seen(quiet.near), seen(quiet.far)
     if len(far) >= LEAST_PROBES:
         far_halo, far_value = float(np.median(quiet.halo_at(far_px))), float(np.median(far))
         if len(near) >= LEAST_PROBES:
@@ -140,7 +156,7 @@ def frame_level(picture: np.ndarray, matrix: np.ndarray, quiet: QuietSun, lock: 
             rise = float(np.median(near)) - far_value
             veil = float(np.clip(rise / span, 0.2 * gain, 8.0 * gain)) if span > 2.0 * quiet.noise else gain
         sky = far_value - veil * far_halo
-    disc, disc_px = _zone(picture, matrix, quiet.disc, lock.shape)
+    disc, disc_px = seen(quiet.disc)
     if not quiet.burnt and len(disc) >= LEAST_PROBES:
         direct = (disc - sky - veil * quiet.halo[0]) / np.maximum(quiet.sun_at(disc_px), 1e-9)
         gain = max(float(np.median(direct)), 0.05 * gain)
@@ -178,7 +194,7 @@ def _radial_profile(limb_px: np.ndarray, value: np.ndarray) -> tuple[np.ndarray,
     limb_px, value = limb_px[order], value[order]
     starts = np.searchsorted(limb_px, edges)
     place, level = [], []
-    for first, last in zip(starts[:-1], starts[1:], strict=True):
+    for first, last in pairwise(starts):
         if last - first >= 12:
             share = 50.0 if limb_px[first] < 0.0 else CALM_SHARE
             place.append(float(limb_px[first:last].mean()))
@@ -222,10 +238,13 @@ def _zones(probes: Probes, inside: np.ndarray, calm: np.ndarray) -> tuple[Probes
 def _thin(probes: Probes, mask: np.ndarray) -> Probes:
     index = np.flatnonzero(mask)
     index = index[:: max(1, len(index) // ZONE_PROBES)]
-    return Probes(probes.row[index], probes.column[index], probes.limb_px[index])
+    return Probes(probes.row[index], probes.column[index], probes.limb_px[index], probes.number[index])
 
 
-def _zone(picture: np.ndarray, matrix: np.ndarray, zone: Probes, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Counts and distances from the limb of a zone's probes that the frame reaches."""
-    reached = _reached(matrix, zone, shape)
-    return picture[zone.row[reached], zone.column[reached]].astype(np.float32), zone.limb_px[reached]
+def _zone(frame: np.ndarray, matrix: np.ndarray, zone: Probes) -> tuple[np.ndarray, np.ndarray]:
+    """Counts and distances from the limb of a zone's probes that the frame reaches; the nearest pixel will do."""
+    reached = _reached(matrix, zone, frame.shape)
+    column, row = zone.column[reached], zone.row[reached]
+    x = np.rint(matrix[0, 0] * column + matrix[0, 1] * row + matrix[0, 2]).astype(np.intp)
+    y = np.rint(matrix[1, 0] * column + matrix[1, 1] * row + matrix[1, 2]).astype(np.intp)
+    return frame[y, x].astype(np.float32), zone.limb_px[reached]

@@ -82,6 +82,8 @@ def block_of(lines: list[tuple[str, int, int]], *, right: bool = False, gap: flo
 def halo_of(mask: np.ndarray, reach: int) -> np.ndarray:
     """Soft dark surround of a mask, `reach` px wider on every side: keeps text readable over a bright disc."""
     padded = cv2.copyMakeBorder(mask, reach, reach, reach, reach, cv2.BORDER_CONSTANT, value=0)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach | 1, reach | 1))
-    spread = cv2.dilate(padded, kernel)
-    return cv2.GaussianBlur(spread, (0, 0), max(reach / 3.0, 0.6))
+    wide = max(reach // 2, 1) | 1
+    spread = cv2.dilate(padded, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide)))
+    near = cv2.GaussianBlur(spread, (0, 0), max(reach / 6.0, 0.6))
+    far = cv2.GaussianBlur(cv2.dilate(spread, np.ones((wide, wide), np.uint8)), (0, 0), max(reach / 3.2, 0.6))
+    return cv2.max(near, cv2.convertScaleAbs(far, alpha=0.8))

@@ -28,6 +28,7 @@ __all__ = ["Toner", "busy_map", "make_toner", "tone_frame"]
 LOWEST, HIGHEST = -0.25, 2.25      # range of the line's value that the 16-bit table spans; 1 is the brightest plasma
 NOISE_TONE = 0.016                 # tone that 1 sigma of noise may reach: under 2 % it does not boil
 JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
+COARSE = 4                         # picture px per px of the feather's map
 FEATHER = 0.05                     # of the frame's shorter side: how softly its border fades
 
 
@@ -64,33 +65,29 @@ def make_toner(quiet: QuietSun, view: ClipView, look: str, shape: tuple[int, int
 def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
     """(height, width) uint8 tone of one frame in the picture's geometry."""
     matrix = affine_to_frame(view, lock, index)
-    picture = warp(frame, matrix, view)
-    tone = apply_tone(picture, frame_level(picture, matrix, toner.quiet, lock, index), toner)
+    level = frame_level(frame, matrix, toner.quiet, lock, index)
+    picture = warp(frame.astype(np.float32, copy=False), matrix, view)     # float32 is the type OpenCV warps fastest
+    tone = apply_tone(picture, level, toner.line_gain, toner.line_base, toner.line_halo, toner.curve)
     return tone if frame_border(view, lock, index) >= 0.0 else _faded(tone, matrix, toner, view)
 
 
-def apply_tone(picture: np.ndarray, level: FrameLevel, toner: Toner) -> np.ndarray:
-    """Tone of a picture whose level is known."""
-    line = cv2.multiply(picture, toner.line_gain, dtype=cv2.CV_32F)
-    shift = cv2.addWeighted(toner.line_gain, -level.sky / level.gain, toner.line_halo, -level.veil / level.gain, 0.0)
-    cv2.add(shift, toner.line_base, dst=shift)
+def apply_tone(picture: np.ndarray, level: FrameLevel, gain: np.ndarray, base: np.ndarray, halo: np.ndarray,
+               curve: np.ndarray) -> np.ndarray:
+    """Tone of a float32 picture whose level is known, with the lines of its pixels."""
+    line = cv2.multiply(picture, gain)
+    shift = cv2.addWeighted(gain, -level.sky / level.gain, halo, -level.veil / level.gain, 0.0)
+    cv2.add(shift, base, dst=shift)
     steps = cv2.addWeighted(line, 1.0 / level.gain, shift, 1.0, 0.0, dtype=cv2.CV_16U)     # saturates at both ends
-    return cv2.LUT(steps, toner.curve)
+    return cv2.LUT(steps, curve)
 
 
-def busy_map(samples: Samples, toner: Toner, view: ClipView, lock: LimbLock) -> np.ndarray:
+def busy_map(samples: Samples, levels: list[FrameLevel], toner: Toner) -> np.ndarray:
     """Coarse (rows, columns) float tone above the quiet Sun, the highest of the sample frames: where not to write."""
     size = samples.coarse.shape[2], samples.coarse.shape[1]
-    small = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in
-             (toner.line_gain, toner.line_base, toner.line_halo)]
-    coarse = Toner(toner.quiet, *small, toner.curve, toner.calm, toner.feather)
+    lines = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (toner.line_gain, toner.line_base, toner.line_halo)]
     calm = cv2.resize(toner.calm, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    highest = np.zeros((size[1], size[0]), np.float32)
-    for index, picture in zip(samples.frame, samples.coarse, strict=True):
-        whole = cv2.resize(picture, (view.width, view.height), interpolation=cv2.INTER_NEAREST)
-        level = frame_level(whole, affine_to_frame(view, lock, int(index)), toner.quiet, lock, int(index))
-        highest = np.maximum(highest, apply_tone(picture, level, coarse) - calm)
-    return highest / 255.0
+    tones = [apply_tone(picture, level, *lines, toner.curve) for picture, level in zip(samples.coarse, levels, strict=True)]
+    return np.clip(np.max(tones, axis=0) - calm, 0.0, None) / 255.0
 
 
 def _curve(look: Look, noise: float) -> tuple[np.ndarray, np.ndarray]:
@@ -136,7 +133,10 @@ def _feather(shape: tuple[int, int]) -> np.ndarray:
 
 
 def _faded(tone: np.ndarray, matrix: np.ndarray, toner: Toner, view: ClipView) -> np.ndarray:
-    weight = cv2.warpAffine(toner.feather, matrix, (view.width, view.height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    shown = cv2.multiply(tone, weight, scale=1.0 / 255.0, dtype=cv2.CV_16U)
-    calm = cv2.multiply(toner.calm, cv2.bitwise_not(weight), scale=1.0 / 255.0, dtype=cv2.CV_16U)
-    return cv2.add(shown, calm, dtype=cv2.CV_8U)
+    """The tone, going over into the quiet Sun's where the frame ends. The weight is smooth, so a coarse one will do."""
+    coarse = np.array([[COARSE, 0.0, (COARSE - 1) / 2.0], [0.0, COARSE, (COARSE - 1) / 2.0], [0.0, 0.0, 1.0]])
+    size = -(-view.width // COARSE), -(-view.height // COARSE)
+    weight = cv2.warpAffine(toner.feather, matrix @ coarse, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    weight = cv2.resize(weight, (size[0] * COARSE, size[1] * COARSE))[:view.height, :view.width]
+    shown = cv2.multiply(tone, weight, scale=1.0 / 255.0)
+    return cv2.add(shown, cv2.multiply(toner.calm, cv2.bitwise_not(weight), scale=1.0 / 255.0))

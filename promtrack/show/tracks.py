@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.canvas import Canvas, blank_ink, join_inks, lay, paint
-from promtrack.show.layout import Ground, Rect, nearest_free, take, take_line
-from promtrack.show.marks import KNOT_BGR, Mark, Page, line_mask, strokes, text_ink
+from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, paint
+from promtrack.show.layout import Ground, Rect, crowding, nearest_free, take, take_line
+from promtrack.show.marks import BLACK, KNOT_BGR, Mark, Page, line_mask, strokes, text_ink
 from promtrack.show.text import REGULAR, WHITE, text_mask, text_width
 from promtrack.show.view import ClipView
 from promtrack.sun import Orientation
@@ -74,16 +75,25 @@ def knot_trails(knots: tuple[KnotTrack, ...], view: ClipView, orientation: Orien
 
 def draw_head(trail: Trail, canvas: Canvas, now_s: float) -> None:
     """A small ring round the knot's place now."""
-    if not trail.time_s[0] <= now_s <= trail.time_s[-1]:
+    page = trail.page
+    if trail.label is None or not trail.time_s[0] <= now_s <= trail.time_s[-1]:
         return
-    centre = np.array([np.interp(now_s, trail.time_s, column) for column in trail.points_px.T])
-    radius = 0.42 * trail.page.unit
-    angle = np.linspace(0.0, 2.0 * np.pi, 40)
-    ring = centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    rect, own = strokes(ring, 3)
-    ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
-    paint(ink, line_mask(rect.width, rect.height, [own], 1.2 * trail.page.stroke), KNOT_BGR, strength=0.95)
-    lay(trail.page.stamp(ink), canvas)
+    x, y = (float(np.interp(now_s, trail.time_s, column)) for column in trail.points_px.T)
+    reach = round(0.42 * page.unit) + 4
+    if reach < x < page.width - reach - 2 and reach < y < page.height - reach - 2:
+        left, top = int(x - reach) // 2 * 2, int(y - reach) // 2 * 2
+        lay(_ring(page, round(4.0 * (x - left)), round(4.0 * (y - top))), canvas, at=(left, top))
+
+
+@lru_cache(maxsize=512)
+def _ring(page: Page, x_quarters: int, y_quarters: int) -> Stamp:
+    """A ring with its centre at that many quarters of a pixel, in the picture's corner."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 48)
+    ring = np.array([x_quarters, y_quarters]) / 4.0 + 0.42 * page.unit * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    size = 2 * round(0.42 * page.unit) + 14
+    ink = blank_ink(0, 0, size, size)
+    paint(ink, line_mask(size, size, [ring], 1.2 * page.stroke), KNOT_BGR, strength=0.95)
+    return page.stamp(ink)
 
 
 def speed_words(knot: KnotTrack) -> str:
@@ -102,7 +112,7 @@ def front_marker(front: Front, view: ClipView, orientation: Orientation, page: P
         outward = np.array(view.to_picture(end, 0.0)) - np.array(view.to_picture(np.median(theta), 0.0))
         right = bool(outward[0] >= 0.0)
         rects = [_front_label(view, page, float(end), right, float(h), width, height) for h in front.height_mm[::2]]
-        cost = sum(_busy_share(ground, rect) for rect in rects)
+        cost = sum(crowding(ground, rect) for rect in rects)
         if best is None or cost < best[0]:
             best = (cost, float(end), right, rects)
     for rect in best[3]:
@@ -122,12 +132,12 @@ def draw_front(marker: FrontMarker, canvas: Canvas, now_s: float) -> None:
     line = np.stack(view.to_picture(marker.theta_deg, height_mm), axis=1)
     rect, own = strokes(line, 4)
     ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
-    paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke + 2.0), (0.0, 0.0, 0.0), strength=0.5)
+    paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke + 2.0), BLACK, strength=0.5)
     paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke), WHITE, strength=0.95)
+    lay(page.stamp(ink), canvas)
     mask = text_mask(f"front {height_mm:.0f} Mm", page.unit, REGULAR)
     place = _front_label(view, page, marker.label_theta_deg, marker.right, height_mm, mask.shape[1], mask.shape[0])
-    for part in (ink, text_ink(mask, place.left, place.top, page.unit)):
-        lay(page.stamp(part), canvas)
+    lay(page.stamp(text_ink(mask, place.left, place.top, page.unit)), canvas)
 
 
 def _front_label(view: ClipView, page: Page, theta: float, right: bool, height_mm: float, width: int, height: int) -> Rect:
@@ -136,11 +146,6 @@ def _front_label(view: ClipView, page: Page, theta: float, right: bool, height_m
     left = min(max(left, page.margin), page.width - page.margin - width)
     top = min(max(float(y) - height / 2.0, page.margin), page.height - page.margin - height)
     return Rect(round(left), round(top), width, height)
-
-
-def _busy_share(ground: Ground, rect: Rect) -> float:
-    part = np.s_[max(rect.top // 8, 0):-(-rect.bottom // 8), max(rect.left // 8, 0):-(-rect.right // 8)]
-    return float(ground.busy[part].mean() + 3.0 * ground.taken[part].mean()) if ground.busy[part].size else 10.0
 
 
 def _inside(line: np.ndarray, page: Page) -> bool:
@@ -163,7 +168,7 @@ def _place_label(knot: KnotTrack, line: np.ndarray, page: Page, ground: Ground) 
     if not near:
         return None, ground
     rect = min(near, key=lambda pair: pair[0])[1]
-    return rect, take(ground, rect.grown(page.unit // 4))
+    return rect, take(ground, rect.grown(page.unit // 5, page.unit // 3))
 
 
 def _nearest_edge(rect: Rect, point: np.ndarray) -> np.ndarray:
@@ -173,11 +178,10 @@ def _nearest_edge(rect: Rect, point: np.ndarray) -> np.ndarray:
 def _trail(knot: KnotTrack, line: np.ndarray, label: Rect | None, page: Page, late_s: float, linger_s: float) -> Trail:
     time_s = knot.time_s + late_s
     rect, own = strokes(line, 4)
-    dark, bright = blank_ink(rect.left, rect.top, rect.width, rect.height), blank_ink(rect.left, rect.top, rect.width, rect.height)
-    paint(dark, line_mask(rect.width, rect.height, [own], 1.3 * page.stroke + 3.0), (0.0, 0.0, 0.0), strength=0.45)
-    paint(bright, line_mask(rect.width, rect.height, [own], 1.3 * page.stroke), KNOT_BGR, strength=0.95)
-    joined = join_inks([_moved(dark, rect), _moved(bright, rect)], rect.width, rect.height)
-    ink = type(joined)(rect.left, rect.top, joined.bgr, joined.opacity)
+    ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
+    weight = 1.0 if label is not None else 0.45
+    paint(ink, line_mask(rect.width, rect.height, [own], 1.3 * page.stroke + 3.0), BLACK, strength=0.45 * weight)
+    paint(ink, line_mask(rect.width, rect.height, [own], 1.3 * page.stroke), KNOT_BGR, strength=0.95 * weight)
     kept = 0.65 if label is not None else 0.0
     marks = [Mark(page.stamp(ink, _arrival(own, time_s, rect)), until_s=float(time_s[-1]) + linger_s, ease_s=max(linger_s, 1e-3),
                   fade_s=max(0.35 * float(time_s[-1] - time_s[0]), 1.0), rest=0.55, after=kept)]
@@ -187,10 +191,6 @@ def _trail(knot: KnotTrack, line: np.ndarray, label: Rect | None, page: Page, la
         marks += [Mark(page.stamp(part), from_s=start, until_s=float(time_s[-1]) + linger_s, ease_s=max(linger_s, 1e-3), after=0.8)
                   for part in [words, *_leader(label, line, page)]]
     return Trail(time_s, line, tuple(marks), label, page)
-
-
-def _moved(ink, rect: Rect):
-    return type(ink)(ink.x - rect.left, ink.y - rect.top, ink.bgr, ink.opacity)
 
 
 def _arrival(own: np.ndarray, time_s: np.ndarray, rect: Rect) -> np.ndarray:
@@ -206,7 +206,7 @@ def _arrival(own: np.ndarray, time_s: np.ndarray, rect: Rect) -> np.ndarray:
     return born
 
 
-def _leader(label: Rect, line: np.ndarray, page: Page) -> list:
+def _leader(label: Rect, line: np.ndarray, page: Page) -> list[Ink]:
     """A thin line from the label to the nearest point of its trail, where they do not touch anyway."""
     edges = np.array([_nearest_edge(label, point) for point in line])
     away = np.hypot(*(edges - line).T)

@@ -158,9 +158,8 @@ def frame_border(view: ClipView, lock: LimbLock, index: int) -> float:
     return float(min(x.min(), y.min(), columns - 1 - x.max(), rows - 1 - y.max()) * view.zoom)
 
 
-def warp(frame: np.ndarray, matrix: np.ndarray, view: ClipView, fill: np.ndarray | None = None) -> np.ndarray:
-    """The frame in the picture's geometry, in the frame's own type; what it does not show is 0 or `fill`."""
+def warp(frame: np.ndarray, matrix: np.ndarray, view: ClipView) -> np.ndarray:
+    """The frame in the picture's geometry, in its own type; what it does not show repeats its border."""
+    # Cubic also where nothing is enlarged: linear interpolation blurs by an amount that goes with the drift's fraction.
     flags = cv2.WARP_INVERSE_MAP | (cv2.INTER_CUBIC if view.zoom > 0.9 else cv2.INTER_LINEAR)
-    if fill is None:
-        return cv2.warpAffine(frame, matrix, (view.width, view.height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return cv2.warpAffine(frame, matrix, (view.width, view.height), dst=fill, flags=flags, borderMode=cv2.BORDER_TRANSPARENT)
+    return cv2.warpAffine(frame, matrix, (view.width, view.height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
