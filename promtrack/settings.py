@@ -33,7 +33,7 @@ class TimesSettings:
     """When each frame was taken."""
 
     source: str = _setting("auto", "where the times come from; auto tries them in this order",
-                           choices=("auto", "fits", "table", "names", "exif", "cadence", "file-date"))
+                           choices=("auto", "fits", "table", "names", "exif", "cadence", "video", "file-date"))
     zone: str = _setting("UTC", "zone of the time stamps, as +02:00 or as a tz database name")
     offset_s: float = _setting(0.0, "clock error to add to every time", unit="s")
     offset_err_s: float = _setting(0.0, "1-sigma error of the clock offset", unit="s", low=0.0)

@@ -29,6 +29,7 @@ class Unit:
 
     cards: dict[str, object]   # str, bool, int or float; the first of repeated keywords counts
     raw: bytes                 # the cards as they stand, without END
+    start: int                 # offset of the header
     data: int                  # offset of the data
     length: int                # bytes of data, without padding
 
@@ -57,7 +58,7 @@ def read_unit(file: BinaryIO, offset: int) -> Unit | None:
         raw += block[:end] if end >= 0 else block
         if end >= 0:
             cards = _parse(bytes(raw))
-            return Unit(cards, bytes(raw), offset + (len(raw) // BLOCK + 1) * BLOCK, _data_length(cards))
+            return Unit(cards, bytes(raw), offset, offset + (len(raw) // BLOCK + 1) * BLOCK, _data_length(cards))
     raise InputError("is cut short: its FITS header has no end", remedy=COPY_AGAIN)
 
 

@@ -13,7 +13,7 @@ import re
 import struct
 import zlib
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -34,6 +34,13 @@ _STRUCTURE = re.compile(rb"(?:XTENSION|BITPIX|NAXIS\d*|[PG]COUNT|TFIELDS|T(?:TYP
 _UNPACK_ERRORS = (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, RuntimeError,
                   EOFError, MemoryError, struct.error, zlib.error, fits.VerifyError)
 _MOST_UNITS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class _Scaling:
+    scale: float
+    zero: float
+    blank: object   # the integer that stands for no value, or None
 
 
 def opened(path: Path) -> BinaryIO:
@@ -98,7 +105,10 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
         raise InputError(f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there",
                          remedy=COPY_AGAIN)
     dtype = _stored(cards, packed)
-    take = _packed_reader(path, unit) if packed else _plane_reader(path, unit, dtype, (rows, columns))
+    scaling = _Scaling(number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0),
+                       cards.get("BLANK", cards.get("ZBLANK")))
+    take = (_packed_reader(path, unit.start, scaling) if packed
+            else _plane_reader(path, unit.data, scaling, (dtype, rows, columns)))
     found = Found(path, 0, 1 if colour else planes, (rows, columns), _kind(dtype, cards), _colour(cards, colour),
                   _planes_reader(take, (0, 1, 2)) if colour else _planes_reader(take, (0,)), packed or zipped,
                   Stamps(fits={k: cards[k] for k in _TIME_KEYWORDS if k in cards}),
@@ -147,44 +157,43 @@ def _planes_reader(take: Callable[[int], np.ndarray], planes: tuple[int, ...]) -
     return lambda: np.stack([take(plane) for plane in planes], axis=-1)
 
 
-def _plane_reader(path: Path, unit: Unit, dtype: np.dtype, shape: tuple[int, int]) -> Callable[[int], np.ndarray]:
-    scale, zero = number(unit.cards, "BSCALE", default=1.0), number(unit.cards, "BZERO", default=0.0)
-    blank = unit.cards.get("BLANK")
-    size = shape[0] * shape[1] * dtype.itemsize
+def _plane_reader(path: Path, start: int, scaling: _Scaling,
+                  layout: tuple[np.dtype, int, int]) -> Callable[[int], np.ndarray]:
+    dtype, rows, columns = layout
+    size = rows * columns * dtype.itemsize
 
     def take(plane: int) -> np.ndarray:
         try:
             with opened(path) as file:
-                file.seek(unit.data + plane * size)
+                file.seek(start + plane * size)
                 data = file.read(size)
         except (OSError, EOFError, zlib.error) as error:
             raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
         if len(data) < size:
             raise InputError(f"is cut short: plane {plane} has {len(data)} of {size} bytes", remedy=COPY_AGAIN)
-        return physical(np.frombuffer(data, dtype).reshape(shape), scale, zero, blank)
+        return _physical(np.frombuffer(data, dtype).reshape(rows, columns), scaling)
     return take
 
 
-def physical(stored: np.ndarray, scale: float, zero: float, blank: object = None) -> np.ndarray:
+def _physical(stored: np.ndarray, scaling: _Scaling) -> np.ndarray:
     """Stored values to counts: uint8 and uint16 where they are that, float32 otherwise; blank becomes nan."""
-    if scale == 1.0 and zero == 0.0 and stored.dtype.itemsize == 1:
+    linear = scaling.scale, scaling.zero
+    if linear == (1.0, 0.0) and stored.dtype.itemsize == 1:
         return stored
-    if scale == 1.0 and zero == 32768.0 and stored.dtype == np.dtype(">i2"):
-        return stored.view(">u2") ^ np.uint16(0x8000)
+    if linear == (1.0, 32768.0) and stored.dtype.newbyteorder("=") == np.int16:
+        return stored.view(stored.dtype.str.replace("i", "u")) ^ np.uint16(0x8000)
     with np.errstate(over="ignore", invalid="ignore"):
-        counts = (stored if (scale, zero) == (1.0, 0.0) else stored * scale + zero).astype(np.float32)
-    if isinstance(blank, int) and stored.dtype.kind == "i":
-        counts[stored == blank] = np.nan
+        counts = (stored if linear == (1.0, 0.0) else stored * scaling.scale + scaling.zero).astype(np.float32)
+    if isinstance(scaling.blank, int) and stored.dtype.kind == "i":
+        counts[stored == scaling.blank] = np.nan
     return counts
 
 
-def _packed_reader(path: Path, unit: Unit) -> Callable[[int], np.ndarray]:
-    scale, zero = number(unit.cards, "BSCALE", default=1.0), number(unit.cards, "BZERO", default=0.0)
-    blank = unit.cards.get("BLANK", unit.cards.get("ZBLANK"))
-
+def _packed_reader(path: Path, start: int, scaling: _Scaling) -> Callable[[int], np.ndarray]:
     def take(plane: int) -> np.ndarray:
         try:
             with opened(path) as file:
+                unit = read_unit(file, start)  # again: kept for every frame, headers would fill the memory
                 file.seek(unit.data)
                 table = file.read(unit.length)
             with fits.open(io.BytesIO(_bare(unit, table)), do_not_scale_image_data=True) as units:
@@ -193,7 +202,7 @@ def _packed_reader(path: Path, unit: Unit) -> Callable[[int], np.ndarray]:
         except _UNPACK_ERRORS as error:
             why = (str(error) or type(error).__name__).splitlines()[0][:120]
             raise InputError(f"cannot be unpacked ({why})", remedy=COPY_AGAIN) from None
-        return physical(np.asarray(stored), scale, zero, blank)
+        return _physical(np.asarray(stored), scaling)
     return take
 
 

@@ -45,8 +45,9 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
     for frame in frames:
         values = np.nan_to_num(frame.astype(np.float32), copy=False)
         noise = _local_noise(values)
-        above = _stands_alone(values) & (values - cv2.medianBlur(values, 3) > NOISE_TIMES * noise)
-        below = _stands_alone(-values) & (cv2.medianBlur(values, 3) - values > NOISE_TIMES * noise) & (values < full_scale)
+        excess = values - cv2.medianBlur(values, 3)
+        above = _stands_alone(values) & (excess > NOISE_TIMES * noise)
+        below = _stands_alone(-values) & (-excess > NOISE_TIMES * noise) & (values < full_scale)
         hot = above if hot is None else hot & above
         dead = below if dead is None else dead & below
     found = np.argwhere(hot | dead)

@@ -22,7 +22,7 @@ _NAME = re.compile(
     r"(?:[.,](?P<fraction>\d{1,9})(?!\d)|[-_.,]?(?P<millis>\d{3})ms|(?P<glued>\d{3})(?!\d)|(?!\d))"
     r"|_(?P<tenth>\d)(?!\d))"
     r"(?P<zone>Z|[-_ ]?UTC?(?![a-zA-Z])|[+-]\d\d:?\d\d(?!\d))?", re.IGNORECASE | re.ASCII)
-_EPOCH = re.compile(r"(?<!\d)(?P<seconds>1\d{9})(?:(?P<millis>\d{3})|\.(?P<fraction>\d{1,6}))?(?!\d)", re.ASCII)
+_EPOCH = re.compile(r"(?<!\d)(?P<seconds>1[4-9]\d{8})(?:(?P<millis>\d{3})|\.(?P<fraction>\d{1,6}))?(?!\d)", re.ASCII)
 _ISO = re.compile(
     r"\s*(?P<year>\d{4})[-./:](?P<month>\d\d)[-./:](?P<day>\d\d)(?:[T _]+(?P<hour>\d\d):(?P<minute>\d\d)"
     r"(?::(?P<second>\d\d)(?:[.,](?P<fraction>\d{1,12}))?)?)?(?P<zone>Z|[ _]?(?:UTC|TAI|TT)|[+-]\d\d:?\d\d)?\s*$",

@@ -67,15 +67,16 @@ def _tiff_frame(path: Path, size: int, order: str, page: dict[int, tuple], *, po
     dtype = _tiff_dtype(page, order)
     needed = rows * columns * samples * dtype.itemsize
     offsets, lengths = _extents(page, needed)
-    end = max(o + n for o, n in zip(offsets, lengths, strict=True))
+    end = int(np.max(offsets + lengths))
     if end > size:
         raise InputError(f"is cut short: {end} bytes are needed, {size} are there", remedy=COPY_AGAIN)
-    packed = sum(lengths) * _DEFLATE_GAIN if _one(page, _COMPRESSION, 1) in _DEFLATE else needed
+    packed = int(lengths.sum()) * _DEFLATE_GAIN if _one(page, _COMPRESSION, 1) in _DEFLATE else needed
     if packed < needed:
-        raise InputError(f"claims {columns} x {rows} pixels in {sum(lengths)} bytes", remedy=SAVE_AGAIN)
+        raise InputError(f"claims {columns} x {rows} pixels in {lengths.sum()} bytes", remedy=SAVE_AGAIN)
     plain = _plain(page, dtype, offsets, lengths, needed)
     shape = (rows, columns) if samples == 1 else (rows, columns, samples)
-    read = _plain_reader(path, dtype, offsets[0], shape) if plain else _cv_page_reader(path, directory, (rows, columns))
+    read = (_plain_reader(path, dtype, int(offsets[0]), shape) if plain
+            else _cv_page_reader(path, directory, (rows, columns)))
     colour = "mono" if samples < 3 and _one(page, _PHOTOMETRIC, 1) != 3 else "rgb" if plain else "bgr"
     return Found(path, number, count, (rows, columns), _KINDS[dtype.kind, dtype.itemsize], colour, read, not plain,
                  Stamps(exif=exif))
@@ -92,18 +93,20 @@ def _tiff_dtype(page: dict[int, tuple], order: str) -> np.dtype:
     return np.dtype(f"{order}{code}")
 
 
-def _extents(page: dict[int, tuple], needed: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+def _extents(page: dict[int, tuple], needed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Offsets and lengths of the strips or tiles."""
     offsets = page.get(_STRIPS) or page.get(_TILES) or ()
     lengths = page.get(_STRIP_BYTES) or page.get(_TILE_BYTES) or ((needed,) if len(offsets) == 1 else ())
-    if not offsets or len(offsets) != len(lengths) or not all(isinstance(v, int) for v in offsets + lengths):
+    # The values of one field are of one type, and no file is longer than 2^62 bytes.
+    whole = [isinstance(values[0], int) and 0 <= max(values) < 2**62 for values in (offsets, lengths) if values]
+    if not offsets or len(offsets) != len(lengths) or not all(whole):
         raise InputError("has no table of its strips", remedy=SAVE_AGAIN)
-    return offsets, lengths
+    return np.array(offsets), np.array(lengths)
 
 
-def _plain(page: dict[int, tuple], dtype: np.dtype, offsets: tuple[int, ...], lengths: tuple[int, ...],
-           needed: int) -> bool:
-    contiguous = all(o + n == after for o, n, after in zip(offsets, lengths, offsets[1:], strict=False))
-    return (contiguous and sum(lengths) >= needed and _STRIPS in page and _one(page, _COMPRESSION, 1) == 1
+def _plain(page: dict[int, tuple], dtype: np.dtype, offsets: np.ndarray, lengths: np.ndarray, needed: int) -> bool:
+    contiguous = bool((offsets[:-1] + lengths[:-1] == offsets[1:]).all())
+    return (contiguous and lengths.sum() >= needed and _STRIPS in page and _one(page, _COMPRESSION, 1) == 1
             and _one(page, _BITS, 1) == 8 * dtype.itemsize and _one(page, _PHOTOMETRIC, 1) in (1, 2)
             and _one(page, _FILL_ORDER, 1) == 1 and _one(page, _PREDICTOR, 1) == 1
             and (_one(page, _PLANAR, 1) == 1 or _one(page, _SAMPLES, 1) == 1))

@@ -205,8 +205,7 @@ def _from_clock(frames: list[Found], settings: TimesSettings, zone: tzinfo, fold
 
 def _from_names(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
     if settings.pattern:
-        search = pattern_search(settings.pattern)
-        stamps = {name: find_by_pattern(name, settings.pattern, search) for name in {f.file.name for f in frames}}
+        stamps = _by_pattern({frame.file.name for frame in frames}, settings)
     else:
         stamps = {name: find_stamp(Path(name).stem) or find_stamp(name) for name in {f.file.name for f in frames}}
     # A film's name tells its start only; where the user has given the start, that counts.
@@ -215,6 +214,20 @@ def _from_names(frames: list[Found], settings: TimesSettings, zone: tzinfo, fold
     times = _shifted(times, _within_file_s(frames, settings))
     how = f"pattern {settings.pattern}" if settings.pattern else "stamps in the file names"
     return _Answer(times, how + _in_files(frames, settings), tuple(problems))
+
+
+def _by_pattern(names: set[str], settings: TimesSettings) -> dict[str, Stamp | None]:
+    """Stamps by the user's pattern; a pattern without a date takes the date of times.start."""
+    search = pattern_search(settings.pattern)
+    stamps = {name: find_by_pattern(name, settings.pattern, search) for name in names}
+    if "%Y" in settings.pattern or "%y" in settings.pattern:
+        return stamps
+    day = parse_stamp(settings.start)
+    if day is None:
+        raise SettingsError(f"times.pattern '{settings.pattern}' has no year",
+                            remedy="add %Y, or give the date as well: --set times.start=2026-05-17")
+    return {name: stamp and replace(stamp, written=datetime.combine(day.written.date(), stamp.written.time()))
+            for name, stamp in stamps.items()}
 
 
 def _from_exif(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:

@@ -98,6 +98,8 @@ class _Player:
                                  where=str(film.path), remedy="copy it again from the camera, or save it anew")
             got += step
         self._next += 1
+        if self._next == len(film.pts_s):  # many films may be open at once, but few are read
+            self._stop()
         return frame
 
 

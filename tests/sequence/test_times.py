@@ -183,6 +183,10 @@ def test_user_pattern(tmp_path):
     assert sequence.time_s.tolist() == [0.0, 1.0]
     with pytest.raises(SettingsError, match=r"times\.pattern .*%Q"):
         open_sequence(folder, times=TimesSettings(pattern="%Q"))
+    with pytest.raises(SettingsError, match="has no year"):
+        open_sequence(folder, times=TimesSettings(pattern="%H%M%S.%f"))
+    dated = open_sequence(folder, times=TimesSettings(pattern=" %H%M%S.%f", start="2026-05-17"))
+    assert dated.times_utc[0] == np.datetime64("2026-05-17T09:31:20.25")
 
 
 @pytest.mark.parametrize("kind", ["csv", "semicolons", "ecsv"])

@@ -147,6 +147,18 @@ def test_start_of_a_film_in_its_name(tmp_path):
     assert slow.times_utc[2] == np.datetime64("2026-05-17T09:32:20")
 
 
+def test_several_films_make_one_recording(tmp_path):
+    # common practice, no source: a short film every minute, each named by its start
+    for k in range(3):
+        frames = [picture(4 * k + i, "uint8") for i in range(4)]
+        encode(tmp_path / f"20260517_093{k}20.mkv", frames, "gray", "-c:v", "ffv1", rate="5")
+    sequence = open_sequence(tmp_path)
+    assert len(sequence) == 12
+    assert sequence.time_s.tolist() == pytest.approx([60 * k + 0.2 * i for k in range(3) for i in range(4)])
+    for i in (0, 5, 11, 4):
+        np.testing.assert_array_equal(sequence.frame(i), picture(i, "uint8"))
+
+
 def test_a_film_without_any_clock_asks_for_one(tmp_path):
     path = encode(tmp_path / "sun.mp4", [picture(i, "uint8")[:, :64] for i in range(4)], "gray", "-pix_fmt", "yuv420p")
     with pytest.raises(InputError, match=r"times\.start=.*times\.cadence_s") as caught:
