@@ -1,10 +1,30 @@
 """Synthetic recordings of the Sun's limb with known truth, for the demo, the tests and trials."""
 
+from promtrack.scene.content import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SwayingThread
 from promtrack.scene.files import write_scene
 from promtrack.scene.scenario_files import read_scenario, scenario, scenario_names
 from promtrack.scene.scene import Scene, make_scene
-from promtrack.scene.spec import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SceneSpec, SwayingThread
+from promtrack.scene.spec import SceneSpec
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth, SwayTruth
 
-__all__ = ["Arch", "ArchKnot", "Eruption", "Filament", "FrontTruth", "Hedgerow", "Jump", "Knot", "KnotTruth", "Scene", "SceneSpec",
-           "SceneTruth", "SwayTruth", "SwayingThread", "make_scene", "read_scenario", "scenario", "scenario_names", "write_scene"]
+__all__ = [
+    "Arch",
+    "ArchKnot",
+    "Eruption",
+    "Filament",
+    "FrontTruth",
+    "Hedgerow",
+    "Jump",
+    "Knot",
+    "KnotTruth",
+    "Scene",
+    "SceneSpec",
+    "SceneTruth",
+    "SwayTruth",
+    "SwayingThread",
+    "make_scene",
+    "read_scenario",
+    "scenario",
+    "scenario_names",
+    "write_scene",
+]

@@ -14,9 +14,21 @@ from promtrack.settings import CameraSettings, SiteSettings
 from promtrack.sun import field_turn_deg, flattening, sky_place, zenith_image_deg
 from promtrack.sun.drift import SIDEREAL_ARCSEC_S
 
-__all__ = ["Air", "Pointing", "Sensor", "air_of", "distortion", "expose", "exposure_gain", "knot_brightness", "make_sensor", "noise_of", "pointing_of"]
+__all__ = [
+    "Air",
+    "Pointing",
+    "Sensor",
+    "air_of",
+    "distortion",
+    "expose",
+    "exposure_gain",
+    "knot_brightness",
+    "make_sensor",
+    "noise_of",
+    "pointing_of",
+]
 
-FWHM_SIGMA = 2.3548           # full width at half maximum over sigma
+FWHM_SIGMA = 2.3548  # full width at half maximum over sigma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,10 +55,10 @@ class Air:
 class Sensor:
     """What is fixed to the sensor."""
 
-    shade: np.ndarray | None       # (rows, columns) transmission of motes
+    shade: np.ndarray | None  # (rows, columns) transmission of motes
     hot_row: np.ndarray
     hot_column: np.ndarray
-    hot_level: np.ndarray          # in full scales
+    hot_level: np.ndarray  # in full scales
 
 
 def pointing_of(spec: SceneSpec) -> Pointing:
@@ -63,7 +75,7 @@ def pointing_of(spec: SceneSpec) -> Pointing:
     if not spec.drive_on:
         centre += np.outer(time_s - time_s[0], _daily_motion_px_s(spec))
     for jump in spec.jumps:
-        centre[jump.frame:] += (jump.dx_px, jump.dy_px)
+        centre[jump.frame :] += (jump.dx_px, jump.dy_px)
     if spec.image_motion_arcsec:
         rng = np.random.default_rng([spec.seed, 21])
         shake = wander(rng, time_s, spec.motion_s, 2).T if spec.motion_s else rng.standard_normal((n, 2))
@@ -115,14 +127,23 @@ def distortion(spec: SceneSpec, index: int) -> np.ndarray | None:
         return None
     slow = spec.distortion_s > 0
     rng = np.random.default_rng([spec.seed, 23] if slow else [spec.seed, 23, index])
-    field = wandering_field(rng, spec.shape, float(spec.time_s[index]) if slow else 0.0,
-                            spec.distortion_scale_arcsec / spec.px_arcsec, spec.distortion_s or 1.0)
+    field = wandering_field(
+        rng,
+        spec.shape,
+        float(spec.time_s[index]) if slow else 0.0,
+        spec.distortion_scale_arcsec / spec.px_arcsec,
+        spec.distortion_s or 1.0,
+    )
     return field * np.float32(rms)
 
 
 def exposure_gain(spec: SceneSpec) -> float:
     """Full scales at the disc's centre."""
-    return {"normal": 0.5, "both": 0.88, "burnt": 6.5}[spec.exposure] if isinstance(spec.exposure, str) else float(spec.exposure)
+    return (
+        {"normal": 0.5, "both": 0.88, "burnt": 6.5}[spec.exposure]
+        if isinstance(spec.exposure, str)
+        else float(spec.exposure)
+    )
 
 
 def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:
@@ -167,7 +188,9 @@ def make_sensor(spec: SceneSpec) -> Sensor:
             radius = rng.uniform(5.0, 14.0)
             distance = np.hypot(x - rng.uniform(0, columns), y - rng.uniform(0, rows)) / radius
             # out-of-focus dust: a soft dark ring around a less dark middle
-            shade *= 1.0 - spec.mote_depth * (np.exp(-((distance - 0.75) / 0.22) ** 2) + 0.45 * np.exp(-(distance / 0.7) ** 4))
+            shade *= 1.0 - spec.mote_depth * (
+                np.exp(-(((distance - 0.75) / 0.22) ** 2)) + 0.45 * np.exp(-((distance / 0.7) ** 4))
+            )
     count = spec.hot_pixels
     return Sensor(shade, rng.integers(0, rows, count), rng.integers(0, columns, count), rng.uniform(0.08, 1.2, count))
 
@@ -178,23 +201,24 @@ def cloud_veil(spec: SceneSpec, index: int) -> np.ndarray | None:
         return None
     time_s = float(spec.time_s[index])
     rng = np.random.default_rng([spec.seed, 25])
-    coarse = max(spec.shape[0] // 4, 8), max(spec.shape[1] // 4, 8)      # cloud has no fine detail
+    coarse = max(spec.shape[0] // 4, 8), max(spec.shape[1] // 4, 8)  # cloud has no fine detail
     extent = max(coarse)
     field = wandering_field(rng, coarse, time_s, 0.45 * extent, 90.0)[..., 0]
     field = field + 0.4 * wandering_field(rng, coarse, time_s, 0.12 * extent, 40.0)[..., 0]
     cover = np.clip(0.35 + 0.3 * field + 0.35 * wander(rng, time_s, 400.0)[0, 0], 0.0, 1.0)
-    return cv2.resize((1.0 - spec.thin_cloud * cover).astype(np.float32), spec.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return cv2.resize(
+        (1.0 - spec.thin_cloud * cover).astype(np.float32), spec.shape[::-1], interpolation=cv2.INTER_LINEAR
+    )
 
 
 def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndarray) -> np.ndarray:
     """Counts of one frame from its light (disc's centre = 1) before seeing."""
     rng = np.random.default_rng([spec.seed, 26, index])
-    veil = cloud_veil(spec, index)
     clear = np.float32(air.transparency[index])
+    light = light * clear
+    veil = cloud_veil(spec, index)
     if veil is not None:
-        light = light * (veil * clear) + np.float32(0.03) * (1 - veil)  # cloud scatters what it takes away
-    else:
-        light = light * clear
+        light = light * veil + np.float32(0.03) * (1 - veil)  # cloud scatters what it takes away
     if clear < 0.7:
         light = light + np.float32(0.02 * (1 - clear))
     sigma = air.seeing_arcsec[index] / spec.px_arcsec / FWHM_SIGMA
@@ -236,9 +260,31 @@ def _aircraft(spec: SceneSpec, rng: np.random.Generator) -> np.ndarray:
     length = 0.32 * min(rows, columns)
     turn = rng.uniform(0, 2 * np.pi)
     middle = np.array([rng.uniform(0.35, 0.65) * columns, rng.uniform(0.35, 0.65) * rows])
-    outline = np.array([[0.5, 0], [0.42, 0.035], [0.1, 0.04], [-0.12, 0.45], [-0.2, 0.45], [-0.08, 0.04], [-0.38, 0.03], [-0.47, 0.16],
-                        [-0.52, 0.16], [-0.47, 0], [-0.52, -0.16], [-0.47, -0.16], [-0.38, -0.03], [-0.08, -0.04], [-0.2, -0.45],
-                        [-0.12, -0.45], [0.1, -0.04], [0.42, -0.035]]) * length
+    outline = (
+        np.array(
+            [
+                [0.5, 0],
+                [0.42, 0.035],
+                [0.1, 0.04],
+                [-0.12, 0.45],
+                [-0.2, 0.45],
+                [-0.08, 0.04],
+                [-0.38, 0.03],
+                [-0.47, 0.16],
+                [-0.52, 0.16],
+                [-0.47, 0],
+                [-0.52, -0.16],
+                [-0.47, -0.16],
+                [-0.38, -0.03],
+                [-0.08, -0.04],
+                [-0.2, -0.45],
+                [-0.12, -0.45],
+                [0.1, -0.04],
+                [0.42, -0.035],
+            ]
+        )
+        * length
+    )
     rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
     mask = np.ones(spec.shape, dtype=np.float32)
     wake = np.array([[-0.2, 0.02], [-9, 0.25], [-9, -0.25], [-0.2, -0.02]]) * length

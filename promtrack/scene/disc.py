@@ -12,16 +12,18 @@ __all__ = ["darkening", "disc_texture"]
 
 
 def darkening(distance: np.ndarray, coefficient: float) -> np.ndarray:
-    """Brightness at `distance` (in limb radii) from the disc's centre: I(mu) = 1 - u (1 - mu); at the limb's value outside.
+    """Brightness at `distance` (limb radii) from the disc's centre: I(mu) = 1 - u (1 - mu); the limb's value outside.
 
-    mu stays above 0.1, as in a layer of some thickness: a plain mu would fall ever faster towards the limb, and pull the
-    steepest fall inward by some hundredths of a pixel.
+    mu stays above 0.1, as in a layer of some thickness: a plain mu would fall ever faster towards the limb, and pull
+    the steepest fall inward by some hundredths of a pixel.
     """
     mu = np.sqrt(np.maximum(1.0 - distance * distance, 0.0, dtype=np.float32) + np.float32(0.01))
     return (1.0 - coefficient) + np.float32(coefficient) * mu
 
 
-def disc_texture(rng: np.random.Generator, x: np.ndarray, y: np.ndarray, radius_px: float, mm_per_px: float) -> np.ndarray:
+def disc_texture(
+    rng: np.random.Generator, x: np.ndarray, y: np.ndarray, radius_px: float, mm_per_px: float
+) -> np.ndarray:
     """Contrast of zero mean and about unit variance on pixels (x, y) from the Sun's centre: (rows, columns).
 
     The pattern is drawn in an equal-area plane of the sphere, then seen in perspective: towards the limb it is

@@ -1,4 +1,4 @@
-"""A scene written as an observer's files: stills with time stamps in their names, FITS with header times, or a video."""
+"""A scene written as an observer's files: stills with stamps in their names, FITS with header times, or a video."""
 
 from __future__ import annotations
 
@@ -20,7 +20,9 @@ __all__ = ["write_scene"]
 _SUFFIX = {"tiff16": ".tif", "png16": ".png", "png8": ".png", "fits": ".fits", "mp4": ".mp4"}
 
 
-def write_scene(scene: Scene, folder: Path, *, kind: str = "tiff16", progress: Callable[[int, int], None] | None = None) -> Path:
+def write_scene(
+    scene: Scene, folder: Path, *, kind: str = "tiff16", progress: Callable[[int, int], None] | None = None
+) -> Path:
     """Write all frames into `folder`, which is made if it is missing.
 
     Parameters
@@ -52,8 +54,11 @@ def write_scene(scene: Scene, folder: Path, *, kind: str = "tiff16", progress: C
             if progress:
                 progress(index + 1, len(scene))
     except OSError as error:
-        raise InputError(f"cannot be written ({error.strerror or error})", where=str(folder),
-                         remedy="choose a folder that can be written to") from None
+        raise InputError(
+            f"cannot be written ({error.strerror or error})",
+            where=str(folder),
+            remedy="choose a folder that can be written to",
+        ) from None
     return folder
 
 
@@ -88,29 +93,44 @@ def _write_still(scene: Scene, index: int, frame: np.ndarray, path: Path) -> Non
     done, data = cv2.imencode(path.suffix, frame, flags)
     if not done:
         raise OSError(f"frame {index} cannot be encoded")
-    path.write_bytes(data.tobytes())   # not cv2.imwrite: it fails on some paths without saying why
+    path.write_bytes(data.tobytes())  # not cv2.imwrite: it fails on some paths without saying why
 
 
 def _write_fits(scene: Scene, index: int, frame: np.ndarray, path: Path) -> None:
     spec = scene.spec
     exposure = np.timedelta64(round(spec.exposure_s * 1e6), "us")
-    unit = fits.PrimaryHDU(np.ascontiguousarray(frame[::-1]))   # rows run bottom-up in FITS
+    unit = fits.PrimaryHDU(np.ascontiguousarray(frame[::-1]))  # rows run bottom-up in FITS
     begin = spec.times_utc[index] - exposure // 2
-    for key, value, comment in (("TIMESYS", "UTC", "time scale"), ("DATE-BEG", np.datetime_as_string(begin, unit="us"), "start of the exposure"),
-                                ("EXPTIME", spec.exposure_s, "[s] exposure"), ("OBJECT", "Sun, synthetic scene", "not an observation")):
+    for key, value, comment in (
+        ("TIMESYS", "UTC", "time scale"),
+        ("DATE-BEG", np.datetime_as_string(begin, unit="us"), "start of the exposure"),
+        ("EXPTIME", spec.exposure_s, "[s] exposure"),
+        ("OBJECT", "Sun, synthetic scene", "not an observation"),
+    ):
         unit.header[key] = (value, comment)
     unit.writeto(path, overwrite=True)
 
 
 def _write_video(scene: Scene, path: Path, progress: Callable[[int, int], None] | None) -> Path:
     rows, columns = scene.spec.shape
-    even = rows + rows % 2, columns + columns % 2     # 4:2:0 colour needs even sizes
-    writer = imageio_ffmpeg.write_frames(str(path), even[::-1], pix_fmt_in="gray", fps=10, codec="libx264", pix_fmt_out="yuv420p",
-                                         quality=None, macro_block_size=1, output_params=["-crf", "10", "-preset", "veryfast", "-movflags", "+faststart"])
+    even = rows + rows % 2, columns + columns % 2  # 4:2:0 colour needs even sizes
+    writer = imageio_ffmpeg.write_frames(
+        str(path),
+        even[::-1],
+        pix_fmt_in="gray",
+        fps=10,
+        codec="libx264",
+        pix_fmt_out="yuv420p",
+        quality=None,
+        macro_block_size=1,
+        output_params=["-crf", "10", "-preset", "veryfast", "-movflags", "+faststart"],
+    )
     writer.send(None)
     try:
         for index, frame in enumerate(_drawn(scene)):
-            full = cv2.copyMakeBorder(_as_kind(frame, "mp4"), 0, even[0] - rows, 0, even[1] - columns, cv2.BORDER_REPLICATE)
+            full = cv2.copyMakeBorder(
+                _as_kind(frame, "mp4"), 0, even[0] - rows, 0, even[1] - columns, cv2.BORDER_REPLICATE
+            )
             writer.send(np.ascontiguousarray(full))
             if progress:
                 progress(index + 1, len(scene))

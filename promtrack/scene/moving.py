@@ -8,14 +8,14 @@ import cv2
 import numpy as np
 from scipy.special import erfc
 
+from promtrack.scene.content import Eruption, SwayingThread
 from promtrack.scene.grid import Grid, window
 from promtrack.scene.paths import front_height, sway_displacement
-from promtrack.scene.spec import Eruption, SwayingThread
 from promtrack.scene.wander import smooth_noise
 
 __all__ = ["add_eruption", "add_knot", "add_sway", "erupting_threads"]
 
-FWHM_SIGMA = 2.3548   # full width at half maximum over sigma
+FWHM_SIGMA = 2.3548  # full width at half maximum over sigma
 
 
 def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm: float, light: float) -> None:
@@ -42,7 +42,11 @@ def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) 
     if part is None:
         return
     across = (part.angle_rad - rest) * (grid.limb_mm + part.height_mm) - shift
-    ends = 0.25 * (1 + np.tanh((part.height_mm - sway.low_mm) / 1.5)) * (1 + np.tanh((sway.high_mm - part.height_mm) / 1.5))
+    ends = (
+        0.25
+        * (1 + np.tanh((part.height_mm - sway.low_mm) / 1.5))
+        * (1 + np.tanh((sway.high_mm - part.height_mm) / 1.5))
+    )
     strip[part.rows, part.columns] += (sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)).astype(np.float32)
 
 
@@ -59,10 +63,18 @@ def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
     for slant, scale, weight in ((0.16, (1.8, 30.0), 0.8), (-0.12, (2.6, 38.0), 0.7), (0.05, (6.0, 26.0), 0.6)):
         plain = smooth_noise(rng, (3 * shape[0], shape[1]), scale)
         # threads that wind around the arch: their depth changes along it
-        total += weight * cv2.remap(plain, column, shape[0] + row + np.float32(slant) * (column - shape[1] / 2), cv2.INTER_LINEAR)
+        total += weight * cv2.remap(
+            plain, column, shape[0] + row + np.float32(slant) * (column - shape[1] / 2), cv2.INTER_LINEAR
+        )
     clumps = smooth_noise(rng, shape, (40.0, 45.0))
     light = np.exp(0.62 * total + 0.5 * clumps)
-    dent = np.clip(0.45 + 0.33 * smooth_noise(rng, (1, shape[1]), (1.0, 55.0)) + 0.12 * smooth_noise(rng, (1, shape[1]), (1.0, 16.0)), 0.0, 1.0)
+    dent = np.clip(
+        0.45
+        + 0.33 * smooth_noise(rng, (1, shape[1]), (1.0, 55.0))
+        + 0.12 * smooth_noise(rng, (1, shape[1]), (1.0, 16.0)),
+        0.0,
+        1.0,
+    )
     return np.stack((light / np.percentile(light, 85), dent.repeat(shape[0], axis=0))).astype(np.float32)
 
 
@@ -81,11 +93,11 @@ def add_eruption(strip: np.ndarray, grid: Grid, eruption: Eruption, threads: np.
     opening = np.clip(y / 0.75, 0.0, 1.0)
     half = half_feet + (half_loop - half_feet) * opening * opening * (3 - 2 * opening)
     x = ((part.angle_rad - middle) * grid.limb_mm / half).astype(np.float32)
-    turn = np.arctan2(x, np.maximum(y, -0.05))                    # 0 at the apex, +-pi/2 at the feet
+    turn = np.arctan2(x, np.maximum(y, -0.05))  # 0 at the apex, +-pi/2 at the feet
     column = np.clip(turn / np.float32(np.pi) + np.float32(0.5), 0.0, 1.0) * np.float32(threads.shape[2] - 1)
     # dents spare the apex, so that the front there is where the truth says
     dent = cv2.remap(threads[1], column, np.zeros_like(column), cv2.INTER_LINEAR)
-    calm = np.exp(-(turn / 0.3) ** 2)
+    calm = np.exp(-((turn / 0.3) ** 2))
     edge = 1.0 - 0.16 * dent * (1 - calm)
     q = np.sqrt(x * x + y * y)
     # distance outside the edge in Mm: exact over the apex, to first order elsewhere

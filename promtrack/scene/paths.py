@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from promtrack.scene.spec import ArchKnot, Eruption, Knot, SwayingThread
+from promtrack.scene.content import ArchKnot, Eruption, Knot, SwayingThread
 
 __all__ = ["fading", "front_height", "knot_place", "onset", "sway_displacement"]
 
@@ -50,7 +50,7 @@ def _along_arch(knot: ArchKnot, time_s: np.ndarray, limb_mm: float) -> tuple[np.
     path = np.concatenate(([0.0], np.cumsum(step)))
     u = time_s - knot.from_s
     s = knot.start * path[-1] + 1e-3 * knot.speed_km_s * u + 0.5e-6 * knot.accel_m_s2 * u * u
-    below = np.minimum(path[-1] - s, 0.0)     # past the foot it goes straight down
+    below = np.minimum(path[-1] - s, 0.0)  # past the foot it goes straight down
     place = np.interp(np.clip(s, 0.0, path[-1]), path, phase)
     foot = math.radians(knot.at_deg) + np.sign(knot.leg) * 0.5 * knot.width_mm / limb_mm * np.sin(place)
     return foot, knot.apex_mm * np.cos(place) + below
@@ -59,15 +59,21 @@ def _along_arch(knot: ArchKnot, time_s: np.ndarray, limb_mm: float) -> tuple[np.
 def front_height(eruption: Eruption, time_s: np.ndarray) -> np.ndarray:
     """Height [Mm] of the front above the apex's limb."""
     u = np.maximum(np.asarray(time_s, dtype=float) - eruption.start_s, 0.0)
-    return (eruption.height_mm + 1e-3 * eruption.speed_km_s * u + 0.5e-6 * eruption.accel_m_s2 * u * u
-            + eruption.growth_mm * np.expm1(u / eruption.growth_s))
+    return (
+        eruption.height_mm
+        + 1e-3 * eruption.speed_km_s * u
+        + 0.5e-6 * eruption.accel_m_s2 * u * u
+        + eruption.growth_mm * np.expm1(u / eruption.growth_s)
+    )
 
 
 def onset(eruption: Eruption) -> float:
     """Seconds after the first frame when the exponential part of the speed equals the linear part."""
     if eruption.growth_mm <= 0 or eruption.speed_km_s <= 0:
         return math.nan
-    return eruption.start_s + eruption.growth_s * math.log(1e-3 * eruption.speed_km_s * eruption.growth_s / eruption.growth_mm)
+    return eruption.start_s + eruption.growth_s * math.log(
+        1e-3 * eruption.speed_km_s * eruption.growth_s / eruption.growth_mm
+    )
 
 
 def sway_displacement(sway: SwayingThread, time_s: np.ndarray) -> np.ndarray:

@@ -2,8 +2,8 @@
 
 A `Patch` is drawn on the scene's plasma strip: columns run along the limb (counter-clockwise), rows upward; one
 value is the brightness off the limb in units of the disc's centre. Threads are shared out among groups, and each
-group brightens and fades in its own time, so that within an hour the prominence looks clearly different although
-nothing in it travels.
+group brightens and fades in its own time; a hedgerow's threads besides come in generations that replace each other on
+the same feet. So within an hour a prominence looks clearly different although nothing in it travels.
 """
 
 from __future__ import annotations
@@ -14,34 +14,47 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.scene.spec import Arch, Filament, Hedgerow
+from promtrack.scene.content import Arch, Filament, Hedgerow
 from promtrack.scene.threads import draw_threads, trace
 from promtrack.scene.wander import smooth_noise, wander
 
 __all__ = ["Patch", "arch_patch", "filament_patch", "group_light", "hedgerow_patch"]
 
-GROUPS = 14
+GROUPS = 14  # of an arch or a filament
+GENERATIONS, BUNDLES = 3, 6  # of a hedgerow: groups in each generation
+LIFE = 6.0  # a generation comes back after this many times change_s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patch:
     """Groups of threads on a piece of the strip."""
 
-    angle_rad: float          # of the patch's column 0
-    height_mm: float          # of its row 0
-    light: np.ndarray         # (groups, rows, columns) float32
-    change_s: float           # 0: never
-    depth: float              # rms of a group's relative change
-    key: tuple[int, ...]      # seed of its change
+    angle_rad: float  # of the patch's column 0
+    height_mm: float  # of its row 0
+    light: np.ndarray  # (groups, rows, columns) float32
+    change_s: float  # 0: never
+    depth: float  # rms of the logarithm of a group's light
+    key: tuple[int, ...]  # seed of its change
+    phase: np.ndarray | None = None  # (groups,) of the generation each belongs to, in cycles; None: they stay
 
 
 def group_light(patch: Patch, time_s: float) -> np.ndarray:
     """The patch at a time: (rows, columns) float32."""
     if not patch.change_s:
-        return patch.light.sum(axis=0)
+        return np.tensordot(_generations(patch, 0.0), patch.light, axes=1)
     change = wander(np.random.default_rng(patch.key), time_s, patch.change_s, len(patch.light))[:, 0]
-    share = np.maximum(1.0 + patch.depth * change, 0.05).astype(np.float32)
-    return np.tensordot(share, patch.light, axes=1)
+    # log-normal, so that threads vanish and appear, without its rare flashes; all groups together stay as bright
+    share = np.minimum(np.exp(patch.depth * change), 4.0).astype(np.float32)
+    share /= share.mean()
+    return np.tensordot(share * _generations(patch, time_s / (LIFE * patch.change_s)), patch.light, axes=1)
+
+
+def _generations(patch: Patch, cycles: float) -> np.ndarray:
+    """(groups,) share of full brightness at which each group's generation stands."""
+    if patch.phase is None:
+        return np.ones(len(patch.light), dtype=np.float32)
+    # together they keep the brightness of one
+    return (1.0 + np.cos(2 * np.pi * (patch.phase - cycles))).astype(np.float32) / GENERATIONS
 
 
 def hedgerow_patch(row: Hedgerow, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
@@ -49,36 +62,65 @@ def hedgerow_patch(row: Hedgerow, step_mm: float, limb_mm: float, key: tuple[int
     rng = np.random.default_rng(key)
     margin, low = 8.0, -4.0
     shape = (int((1.3 * row.height_mm + margin - low) / step_mm), int((row.width_mm + 2 * margin) / step_mm))
+    feet = np.arange(-0.45 * row.width_mm, 0.46 * row.width_mm, 10.0)
+    feet = feet + rng.normal(0.0, 2.4, feet.size)
+    light = np.concatenate(
+        [_scaled(_curtain(rng, row, feet, shape, step_mm, (margin, low)), row.brightness) for _ in range(GENERATIONS)]
+    )
+    left = math.radians(row.at_deg) - (0.5 * row.width_mm + margin) / limb_mm
+    phase = np.repeat(np.arange(GENERATIONS) / GENERATIONS, BUNDLES)
+    return Patch(left, low, light, row.change_s, 0.7, (*key, 1), phase)
+
+
+def _curtain(
+    rng: np.random.Generator,
+    row: Hedgerow,
+    feet: np.ndarray,
+    shape: tuple[int, int],
+    step_mm: float,
+    origin: tuple[float, float],
+) -> np.ndarray:
+    """One generation of threads (BUNDLES, rows, columns)."""
     lean = 0.42 * smooth_noise(rng, shape, 10.0 / step_mm) + 0.22 * smooth_noise(rng, shape, 3.0 / step_mm)
     count = int(row.threads * row.width_mm * row.height_mm * 1.1)
-    seeds = _hedgerow_seeds(rng, row, shape, step_mm, (margin, low), count)
+    seeds = _hedgerow_seeds(rng, row, feet, shape, step_mm, origin, count)
     length = np.clip(rng.gamma(2.2, 3.6, count), 1.5, 0.8 * row.height_mm) / step_mm
     points, weights = trace(seeds, length, np.sin(lean), np.cos(lean), step=max(0.5, 0.25 / step_mm))
-    height = low + points[..., 1] * step_mm
+    height = origin[1] + points[..., 1] * step_mm
     weights *= rng.lognormal(0.0, 0.8, (count, 1)) * np.clip(1.15 - 0.55 * height / row.height_mm, 0.15, None)
-    group = _clusters(rng, seeds, shape, 12.0 / step_mm)
-    fine = 0.28 / step_mm
-    light = draw_threads(points, weights, group, GROUPS, shape, max(fine, 0.45))
-    light += 0.25 * np.stack([cv2.GaussianBlur(one, (0, 0), 1.1 / step_mm) for one in light])
-    left = math.radians(row.at_deg) - (0.5 * row.width_mm + margin) / limb_mm
-    return Patch(left, low, _scaled(light, row.brightness), row.change_s, 0.7, (*key, 1))
+    group = _clusters(rng, seeds, shape, 12.0 / step_mm, BUNDLES)
+    light = draw_threads(points, weights, group, BUNDLES, shape, max(0.28 / step_mm, 0.45))
+    return light + 0.25 * np.stack([cv2.GaussianBlur(one, (0, 0), 1.1 / step_mm) for one in light])
 
 
-def _hedgerow_seeds(rng: np.random.Generator, row: Hedgerow, shape: tuple[int, int], step_mm: float,
-                    origin: tuple[float, float], count: int) -> np.ndarray:
+def _hedgerow_seeds(
+    rng: np.random.Generator,
+    row: Hedgerow,
+    feet: np.ndarray,
+    shape: tuple[int, int],
+    step_mm: float,
+    origin: tuple[float, float],
+    count: int,
+) -> np.ndarray:
+    """Where threads begin: on leaning columns above the feet, and under a ragged top; gaps between."""
     margin, low = origin
     x = np.arange(shape[1]) * step_mm - margin - 0.5 * row.width_mm
     h = (low + np.arange(shape[0]) * step_mm)[:, None]
     edge = np.clip(1.0 - np.abs(2.0 * x / row.width_mm) ** 5, 0.0, 1.0)
-    ragged = smooth_noise(rng, (1, shape[1]), (1.0, 9.0 / step_mm))[0] * 0.2 + smooth_noise(rng, (1, shape[1]), (1.0, 2.5 / step_mm))[0] * 0.09
+    ragged = (
+        smooth_noise(rng, (1, shape[1]), (1.0, 9.0 / step_mm))[0] * 0.2
+        + smooth_noise(rng, (1, shape[1]), (1.0, 2.5 / step_mm))[0] * 0.09
+    )
     top = row.height_mm * np.clip(0.68 + ragged, 0.15, 0.95) * edge
-    feet = np.arange(-0.45 * row.width_mm, 0.46 * row.width_mm, 10.0)
-    feet = feet + rng.normal(0.0, 2.4, feet.size)
     spread = 1.3 + 0.10 * np.maximum(h, 0.0)
-    columns = sum(np.exp(-0.5 * ((x - foot - slant * h) / spread) ** 2)
-                  for foot, slant in zip(feet, rng.normal(0.0, 0.18, feet.size), strict=True))
+    columns = sum(
+        np.exp(-0.5 * ((x - foot - slant * h) / spread) ** 2)
+        for foot, slant in zip(feet, rng.normal(0.0, 0.18, feet.size), strict=True)
+    )
     canopy = 1.0 / (1.0 + np.exp(-(h - 0.38 * top) / 3.0))
-    gaps = np.exp(1.1 * smooth_noise(rng, shape, (7.0 / step_mm, 1.7 / step_mm)) + 0.5 * smooth_noise(rng, shape, 6.0 / step_mm))
+    gaps = np.exp(
+        1.1 * smooth_noise(rng, shape, (7.0 / step_mm, 1.7 / step_mm)) + 0.5 * smooth_noise(rng, shape, 6.0 / step_mm)
+    )
     density = (0.9 * columns + 0.75 * canopy) * gaps * (h < top) * (h > -1.5)
     chance = np.cumsum(density.ravel())
     place = np.searchsorted(chance, rng.random(count) * chance[-1])
@@ -101,11 +143,11 @@ def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...])
     h = (arch.height_mm + offset + wave) * np.cos(phase)
     points = np.stack(((x + 0.5 * arch.width_mm + margin) / step_mm, (h - low) / step_mm), axis=-1)
     weights = np.sin(np.pi * part) ** 0.7 * rng.lognormal(0.0, 0.7, (count, 1)) * extent * (h > -3.0)
-    group = _clusters(rng, points[:, points.shape[1] // 2], shape, 12.0 / step_mm)
+    group = _clusters(rng, points[:, points.shape[1] // 2], shape, 12.0 / step_mm, GROUPS)
     light = draw_threads(points, weights, group, GROUPS, shape, max(0.3 / step_mm, 0.45))
     light += 0.3 * np.stack([cv2.GaussianBlur(one, (0, 0), 1.2 / step_mm) for one in light])
     left = math.radians(arch.at_deg) - (0.5 * arch.width_mm + margin) / limb_mm
-    return Patch(left, low, _scaled(light, arch.brightness), arch.change_s, 0.6, (*key, 1))
+    return Patch(left, low, _scaled(light, arch.brightness), arch.change_s, 0.7, (*key, 1))
 
 
 def filament_patch(filament: Filament, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
@@ -132,20 +174,22 @@ def filament_patch(filament: Filament, step_mm: float, limb_mm: float, key: tupl
     length = np.clip(rng.gamma(3.0, 2.2, count), 2.0, 0.5 * filament.outside_mm + 6.0) / step_mm
     points, weights = trace(seeds, length, np.sin(lean), np.cos(lean), step=max(0.5, 0.25 / step_mm))
     weights *= rng.lognormal(0.0, 0.6, (count, 1))
-    group = _clusters(rng, seeds, shape, 10.0 / step_mm)
+    group = _clusters(rng, seeds, shape, 10.0 / step_mm, GROUPS)
     light = draw_threads(points, weights, group, GROUPS, shape, max(0.32 / step_mm, 0.45))
     light += 0.5 * np.stack([cv2.GaussianBlur(one, (0, 0), 1.5 / step_mm) for one in light])
     angle = math.radians(filament.at_deg) + left / limb_mm
-    return Patch(angle, low, _scaled(light, filament.brightness), filament.change_s, 0.5, (*key, 1))
+    return Patch(angle, low, _scaled(light, filament.brightness), filament.change_s, 0.6, (*key, 1))
 
 
-def _clusters(rng: np.random.Generator, seeds: np.ndarray, shape: tuple[int, int], scale: float) -> np.ndarray:
+def _clusters(
+    rng: np.random.Generator, seeds: np.ndarray, shape: tuple[int, int], scale: float, groups: int
+) -> np.ndarray:
     """Group of each thread: neighbours mostly share one, so that whole bundles brighten and fade."""
     field = smooth_noise(rng, shape, scale)
     column = np.clip(seeds[:, 0].astype(int), 0, shape[1] - 1)
     row = np.clip(seeds[:, 1].astype(int), 0, shape[0] - 1)
     rank = np.argsort(np.argsort(field[row, column] + rng.normal(0.0, 0.25, len(seeds))))
-    return rank * GROUPS // max(len(seeds), 1)
+    return rank * groups // max(len(seeds), 1)
 
 
 def _scaled(light: np.ndarray, brightness: float) -> np.ndarray:

@@ -14,13 +14,22 @@ from pathlib import Path
 from typing import Any
 
 from promtrack.errors import SettingsError
-from promtrack.scene.spec import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SceneSpec, SwayingThread
+from promtrack.scene.content import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SwayingThread
+from promtrack.scene.spec import SceneSpec
 from promtrack.settings import SiteSettings
 
 __all__ = ["read_scenario", "scenario", "scenario_names"]
 
-_CONTENT = {"hedgerows": Hedgerow, "arches": Arch, "filaments": Filament, "knots": Knot, "arch_knots": ArchKnot,
-            "eruptions": Eruption, "sways": SwayingThread, "jumps": Jump}
+_CONTENT = {
+    "hedgerows": Hedgerow,
+    "arches": Arch,
+    "filaments": Filament,
+    "knots": Knot,
+    "arch_knots": ArchKnot,
+    "eruptions": Eruption,
+    "sways": SwayingThread,
+    "jumps": Jump,
+}
 
 
 def scenario_names() -> tuple[str, ...]:
@@ -37,13 +46,15 @@ def scenario(name: str) -> SceneSpec:
     """
     if name not in scenario_names():
         near = difflib.get_close_matches(name, scenario_names(), n=1)
-        raise SettingsError(f"there is no scenario '{name}'",
-                            remedy=f"did you mean '{near[0]}'?" if near else f"choose {', '.join(scenario_names())}")
+        raise SettingsError(
+            f"there is no scenario '{name}'",
+            remedy=f"did you mean '{near[0]}'?" if near else f"choose {', '.join(scenario_names())}",
+        )
     return read_scenario(_folder() / f"{name}.toml")
 
 
 def read_scenario(file: Path | Traversable) -> SceneSpec:
-    """A scenario from a TOML file: the fields of SceneSpec, and tables [[hedgerows]], [[knots]], [[arch_knots]] and so on.
+    """A scenario from a TOML file: the fields of SceneSpec, and tables [[hedgerows]], [[knots]], [[arch_knots]] ...
 
     Raises
     ------
@@ -56,7 +67,11 @@ def read_scenario(file: Path | Traversable) -> SceneSpec:
         raise SettingsError(f"cannot be read ({error.strerror})", where=str(file), remedy="check the path") from None
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise SettingsError(f"is not valid TOML: {error}", where=where, remedy="start from a file in demo/") from None
-    content = {key: tuple(_record(_CONTENT[key], item, f"{where}, {key}") for item in tree.pop(key)) for key in tuple(_CONTENT) if key in tree}
+    content = {
+        key: tuple(_record(_CONTENT[key], item, f"{where}, {key}") for item in tree.pop(key))
+        for key in tuple(_CONTENT)
+        if key in tree
+    }
     if "site" in tree:
         tree["site"] = _record(SiteSettings, tree["site"], f"{where}, site")
     content["knots"] = content.get("knots", ()) + content.pop("arch_knots", ())
@@ -68,7 +83,11 @@ def _record(kind: type, values: dict[str, Any], where: str) -> Any:
     for key in values:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1)
-            raise SettingsError(f"unknown field '{key}'", where=where, remedy=f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known)}")
+            raise SettingsError(
+                f"unknown field '{key}'",
+                where=where,
+                remedy=f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known)}",
+            )
     return kind(**{key: _frozen(value) for key, value in values.items()})
 
 
@@ -79,5 +98,5 @@ def _frozen(value: Any) -> Any:
 def _folder() -> Traversable:
     try:
         return resources.files("promtrack.scene.scenarios")
-    except ModuleNotFoundError:      # run from the source tree without an installation
+    except ModuleNotFoundError:  # run from the source tree without an installation
         return Path(__file__).parents[2] / "demo"

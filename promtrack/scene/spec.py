@@ -1,8 +1,7 @@
-"""What a synthetic scene is to show: the Sun's content, the air, the optics and the camera, all in one record.
+"""What a synthetic scene is to show: the Sun's content, the air, the mount and the camera, all in one record.
 
-Solar content is placed by `at_deg`, the image angle counter-clockwise from the middle of the visible limb
-(`SceneSpec.facing_deg`), and by its height in Mm above the H-alpha limb; lengths are in Mm, brightness in units of
-the disc's centre. With `side="whole"` the facing angle is 0, so that `at_deg` is the image angle itself.
+Solar content is placed from the middle of the visible limb (see `content`); with `side="whole"` the facing angle is 0,
+so that `at_deg` is the image angle itself.
 """
 
 from __future__ import annotations
@@ -14,134 +13,13 @@ from functools import lru_cache
 import numpy as np
 
 from promtrack.errors import SettingsError
+from promtrack.scene.content import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SwayingThread
 from promtrack.settings import SiteSettings
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, solar_view
 
-__all__ = ["Arch", "ArchKnot", "Eruption", "Filament", "Hedgerow", "Jump", "Knot", "SceneSpec", "SwayingThread"]
+__all__ = ["SceneSpec"]
 
 FACING_DEG = {"bottom": 0.0, "right": 90.0, "top": 180.0, "left": -90.0, "whole": 0.0}
-
-
-@dataclass(frozen=True, slots=True)
-class Hedgerow:
-    """A quiet prominence of many fine threads, standing on feet under a ragged top."""
-
-    at_deg: float = 0.0
-    width_mm: float = 70.0
-    height_mm: float = 38.0
-    brightness: float = 0.10       # of its bright threads
-    threads: float = 1.0           # relative number of threads
-    change_s: float = 900.0        # time in which threads brighten and fade; 0: never
-
-
-@dataclass(frozen=True, slots=True)
-class Arch:
-    """An arch from limb to limb, made of threads beside each other."""
-
-    at_deg: float = 0.0
-    width_mm: float = 60.0         # foot to foot
-    height_mm: float = 45.0        # of the apex
-    thickness_mm: float = 5.0
-    brightness: float = 0.05
-    change_s: float = 900.0
-
-
-@dataclass(frozen=True, slots=True)
-class Filament:
-    """A filament: dark in front of the disc, running on over the limb as a bright prominence."""
-
-    at_deg: float = -6.0
-    inside_mm: float = 90.0        # how far it reaches in from the limb, as seen
-    outside_mm: float = 22.0       # how high it stands off the limb
-    lean_deg: float = 35.0         # of its course on the disc against the radius
-    thickness_mm: float = 6.0
-    brightness: float = 0.10
-    change_s: float = 1500.0
-
-
-@dataclass(frozen=True, slots=True)
-class Knot:
-    """A knot with constant acceleration, radial and along the limb (counter-clockwise positive)."""
-
-    at_deg: float = 0.0
-    height_mm: float = 20.0        # at `from_s`
-    radial_km_s: float = 0.0       # at `from_s`, outward positive
-    along_km_s: float = 0.0
-    radial_accel_m_s2: float = 0.0
-    along_accel_m_s2: float = 0.0
-    from_s: float = 0.0            # begins to be seen, seconds after the first frame
-    life_s: float = math.inf
-    fade_s: float = 120.0          # time of fading in, and of fading out
-    size_mm: float = 2.5           # full width at half maximum
-    snr: float = 12.0              # peak over the noise of one pixel, usual seeing, fully faded in
-    brightness: float | None = None  # before seeing; beats snr
-
-
-@dataclass(frozen=True, slots=True)
-class ArchKnot:
-    """A knot that falls along one leg of an arch (half an ellipse in angle and height)."""
-
-    at_deg: float = 0.0            # of the arch
-    width_mm: float = 60.0
-    apex_mm: float = 45.0
-    leg: int = 1                   # +1: the counter-clockwise leg, -1: the other
-    start: float = 0.15            # where it starts, part of the way from the apex to the foot
-    speed_km_s: float = 40.0       # along the arch, at `from_s`
-    accel_m_s2: float = 0.0
-    from_s: float = 0.0
-    life_s: float = math.inf
-    fade_s: float = 120.0
-    size_mm: float = 2.5
-    snr: float = 12.0
-    brightness: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Eruption:
-    """An arch whose apex rises; its outer edge is the front.
-
-    Height of the front at t seconds after the first frame, with u = t - start_s (u = 0 before):
-    `height_mm + speed u + accel u^2 / 2`, and, where `growth_mm` > 0, plus
-    `growth_mm (exp(u / growth_s) - 1)`: linear plus exponential (Cheng et al. 2013, ApJL 769, L25).
-    """
-
-    at_deg: float = 0.0
-    width_mm: float = 70.0         # foot to foot
-    height_mm: float = 35.0        # of the front at `start_s`
-    speed_km_s: float = 5.0
-    accel_m_s2: float = 0.0
-    growth_mm: float = 0.0
-    growth_s: float = 600.0
-    start_s: float = 0.0
-    thickness_mm: float = 7.0      # at the start; grows with the arch
-    edge_mm: float = 0.9           # 1-sigma softness of the outer edge
-    brightness: float = 0.11
-    dimming: float = 0.35          # brightness falls as (height at start / height) to this power
-
-
-@dataclass(frozen=True, slots=True)
-class SwayingThread:
-    """A bright radial thread swinging along the limb: a damped sine."""
-
-    at_deg: float = 0.0
-    low_mm: float = 8.0
-    high_mm: float = 40.0
-    amplitude_mm: float = 2.5
-    period_s: float = 1200.0
-    damping_s: float = math.inf
-    phase_deg: float = 0.0
-    size_mm: float = 2.2           # full width at half maximum
-    brightness: float = 0.09
-
-
-@dataclass(frozen=True, slots=True)
-class Jump:
-    """The mount is nudged during frame `frame`; that frame is smeared and all later ones are shifted."""
-
-    frame: int
-    dx_px: float
-    dy_px: float
-    smear: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,23 +33,23 @@ class SceneSpec:
 
     name: str = "scene"
     # view
-    shape: tuple[int, int] = (480, 640)        # rows, columns
+    shape: tuple[int, int] = (480, 640)  # rows, columns
     arcsec_per_px: float = 1.0
-    limb_arc_deg: float | None = None          # beats arcsec_per_px: arc of limb across the frame
-    side: str | float = "bottom"               # side of the frame where the disc lies; 'whole'; or the facing angle
-    limb_at: float = 0.35                      # how far the limb reaches into the frame from that side, 0 to 1
+    limb_arc_deg: float | None = None  # beats arcsec_per_px: arc of limb across the frame
+    side: str | float = "bottom"  # side of the frame where the disc lies; 'whole'; or the facing angle
+    limb_at: float = 0.35  # how far the limb reaches into the frame from that side, 0 to 1
     centre_px: tuple[float, float] | None = None  # x, y of the Sun's centre in the first frame; beats limb_at
-    north_deg: float = 0.0                     # celestial north, counter-clockwise from image up, first frame
-    mirrored: bool = False                     # east lies clockwise of north
-    limb_height_mm: float = 4.35               # H-alpha limb above the photosphere
-    distance_au: float | None = None           # None: that of the date
+    north_deg: float = 0.0  # celestial north, counter-clockwise from image up, first frame
+    mirrored: bool = False  # east lies clockwise of north
+    limb_height_mm: float = 4.35  # H-alpha limb above the photosphere
+    distance_au: float | None = None  # None: that of the date
     # time
     first_utc: str = "2026-05-17T09:30:00"
     frames: int = 60
     cadence_s: float = 30.0
-    time_jitter_s: float = 0.0                 # 1 sigma of irregular times
-    gaps: tuple[tuple[int, float], ...] = ()   # (frame, seconds of pause before it)
-    times_s: tuple[float, ...] = ()            # seconds after first_utc; beats frames, cadence, jitter and gaps
+    time_jitter_s: float = 0.0  # 1 sigma of irregular times
+    gaps: tuple[tuple[int, float], ...] = ()  # (frame, seconds of pause before it)
+    times_s: tuple[float, ...] = ()  # seconds after first_utc; beats frames, cadence, jitter and gaps
     exposure_s: float = 0.02
     # the Sun
     hedgerows: tuple[Hedgerow, ...] = (Hedgerow(),)
@@ -180,41 +58,41 @@ class SceneSpec:
     knots: tuple[Knot | ArchKnot, ...] = ()
     eruptions: tuple[Eruption, ...] = ()
     sways: tuple[SwayingThread, ...] = ()
-    fringe: float = 0.22                       # brightness of the spicule fringe at the limb
-    fringe_mm: float = 2.4                     # its scale height
-    boil_s: float = 260.0                      # time in which the fringe changes; 0: never
-    texture: float = 0.08                      # rms contrast of the disc's mottles and fibrils
-    texture_s: float = 1500.0                  # time in which they change; 0: never
-    limb_darkening: float = 0.55               # I(mu) = 1 - u (1 - mu)
+    fringe: float = 0.22  # brightness of the spicule fringe at the limb
+    fringe_mm: float = 2.4  # its scale height
+    boil_s: float = 260.0  # time in which the fringe changes; 0: never
+    texture: float = 0.08  # rms contrast of the disc's mottles and fibrils
+    texture_s: float = 1500.0  # time in which they change; 0: never
+    limb_darkening: float = 0.55  # I(mu) = 1 - u (1 - mu)
     # mount and air
     drift_px: tuple[float, float] = (0.0, 0.0)  # over the whole sequence
-    drive_on: bool = True                      # False: the Sun drifts due west at its daily rate
-    rotation_deg_h: float = 0.0                # field rotation about the frame's centre, counter-clockwise
-    site: SiteSettings | None = None           # with it, flattening and zenith are those of the site and the times
-    mount: str = "equatorial"                  # 'altazimuth' at a site: its field rotation beats rotation_deg_h
+    drive_on: bool = True  # False: the Sun drifts due west at its daily rate
+    rotation_deg_h: float = 0.0  # field rotation about the frame's centre, counter-clockwise
+    site: SiteSettings | None = None  # with it, flattening and zenith are those of the site and the times
+    mount: str = "equatorial"  # 'altazimuth' at a site: its field rotation beats rotation_deg_h
     jumps: tuple[Jump, ...] = ()
-    image_motion_arcsec: float = 0.3           # rms, each axis
-    motion_s: float = 0.0                      # correlation time of the image motion; 0: none
-    seeing_arcsec: float = 2.0                 # full width at half maximum of all blur
-    seeing_variation: float = 0.1              # rms, relative
-    distortion_arcsec: float = 0.3             # rms local displacement, each axis
-    distortion_scale_arcsec: float = 25.0      # correlation length
-    distortion_s: float = 0.0                  # correlation time; 0: new in every frame
-    transparency: float = 0.01                 # rms relative variation
+    image_motion_arcsec: float = 0.3  # rms, each axis
+    motion_s: float = 0.0  # correlation time of the image motion; 0: none
+    seeing_arcsec: float = 2.0  # full width at half maximum of all blur
+    seeing_variation: float = 0.1  # rms, relative
+    distortion_arcsec: float = 0.3  # rms local displacement, each axis
+    distortion_scale_arcsec: float = 25.0  # correlation length
+    distortion_s: float = 0.0  # correlation time; 0: new in every frame
+    transparency: float = 0.01  # rms relative variation
     transparency_s: float = 300.0
-    thin_cloud: float = 0.0                    # deepest loss by drifting thin cloud, 0 to 1
+    thin_cloud: float = 0.0  # deepest loss by drifting thin cloud, 0 to 1
     cloud_frames: tuple[tuple[int, float], ...] = ()  # (frame, transmission) of thick cloud
-    lost_frames: tuple[int, ...] = ()          # no Sun
+    lost_frames: tuple[int, ...] = ()  # no Sun
     blurred_frames: tuple[tuple[int, float], ...] = ()  # (frame, full width at half maximum in arcsec)
     aircraft_frames: tuple[int, ...] = ()
-    scattered: float = 0.012                   # halo just off the limb
+    scattered: float = 0.012  # halo just off the limb
     sky: float = 0.002
     flattening: tuple[float, float] = (0.0, 0.0)  # 1 - vertical/horizontal diameter, first and last frame
     zenith_deg: tuple[float, float] = (0.0, 0.0)  # image angle of the zenith, first and last frame
     # camera
     bits: int = 16
-    full_scale: float | None = None            # None: 2^bits - 1
-    exposure: str | float = "both"             # 'normal', 'both', 'burnt', or full scales at the disc's centre
+    full_scale: float | None = None  # None: 2^bits - 1
+    exposure: str | float = "both"  # 'normal', 'both', 'burnt', or full scales at the disc's centre
     full_well_e: float = 14000.0
     read_noise_e: float = 5.0
     gain_changes: tuple[tuple[int, float], ...] = ()  # (frame, factor from there on)
@@ -226,17 +104,23 @@ class SceneSpec:
     def __post_init__(self) -> None:
         def refuse(what: str, remedy: str) -> None:
             raise SettingsError(what, where=f"scene '{self.name}'", remedy=remedy)
+
         if isinstance(self.side, str) and self.side not in FACING_DEG:
             refuse(f"side '{self.side}' is unknown", f"use one of {', '.join(FACING_DEG)} or an angle")
         if isinstance(self.exposure, str) and self.exposure not in ("normal", "both", "burnt"):
             refuse(f"exposure '{self.exposure}' is unknown", "use normal, both, burnt or a number")
         if self.mount not in ("equatorial", "altazimuth") or (self.mount == "altazimuth" and self.site is None):
-            refuse(f"mount '{self.mount}' {'needs a site' if self.mount == 'altazimuth' else 'is unknown'}",
-                   "use equatorial, or altazimuth with a site")
+            refuse(
+                f"mount '{self.mount}' {'needs a site' if self.mount == 'altazimuth' else 'is unknown'}",
+                "use equatorial, or altazimuth with a site",
+            )
         if self.bits not in (8, 16):
             refuse(f"bits = {self.bits}", "use 8 or 16")
         if min(self.shape) < 16 or self.count < 1:
-            refuse(f"{self.count} frames of {self.shape[1]}x{self.shape[0]} px", "ask for a frame or more of 16x16 px or more")
+            refuse(
+                f"{self.count} frames of {self.shape[1]}x{self.shape[0]} px",
+                "ask for a frame or more of 16x16 px or more",
+            )
         if np.any(np.diff(self.time_s) <= 0):
             refuse("times do not increase", "use a smaller time_jitter_s, or sort times_s")
 

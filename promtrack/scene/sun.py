@@ -43,28 +43,47 @@ class SunLayers:
     patches: tuple[Patch, ...]
     fringe: Patch
     eruption_threads: tuple[np.ndarray, ...]
-    face: np.ndarray                # (2, rows, columns) two patterns of the disc, between which it turns
+    face: np.ndarray  # (2, rows, columns) two patterns of the disc, between which it turns
     face_left_px: float
     face_top_px: float
-    knot_light: tuple[float, ...]   # brightness of each knot before seeing
+    knot_light: tuple[float, ...]  # brightness of each knot before seeing
 
 
 def build_layers(spec: SceneSpec, view: View, knot_light: tuple[float, ...]) -> SunLayers:
     """Draw everything that stays in its place."""
     limb, seed = spec.limb_mm, spec.seed
     step = spec.mm_per_px / view.oversampling
-    patches = [make(item, step, limb, (seed, code, number))
-               for code, make, items in ((11, hedgerow_patch, spec.hedgerows), (12, arch_patch, spec.arches),
-                                         (13, filament_patch, spec.filaments))
-               for number, item in enumerate(items)]
+    patches = [
+        make(item, step, limb, (seed, code, number))
+        for code, make, items in (
+            (11, hedgerow_patch, spec.hedgerows),
+            (12, arch_patch, spec.arches),
+            (13, filament_patch, spec.filaments),
+        )
+        for number, item in enumerate(items)
+    ]
     low = min([-6.0 - 6 * step, *(patch.height_mm for patch in patches)])
     columns = math.ceil((view.to_rad - view.from_rad) * limb / step) + 1
     face, corner = _face(spec, view)
-    grid = Grid(from_rad=view.from_rad, rad_per_column=step / limb, columns=columns, low_mm=low, mm_per_row=step,
-                rows=math.ceil((_content_top(spec, view) - low) / step) + 1, limb_mm=limb)
-    return SunLayers(grid=grid, patches=tuple(patches), fringe=_fringe(spec, view, step, columns),
-                     eruption_threads=tuple(erupting_threads((seed, 14, k)) for k in range(len(spec.eruptions))),
-                     face=face, face_left_px=corner[0], face_top_px=corner[1], knot_light=knot_light)
+    grid = Grid(
+        from_rad=view.from_rad,
+        rad_per_column=step / limb,
+        columns=columns,
+        low_mm=low,
+        mm_per_row=step,
+        rows=math.ceil((_content_top(spec, view) - low) / step) + 1,
+        limb_mm=limb,
+    )
+    return SunLayers(
+        grid=grid,
+        patches=tuple(patches),
+        fringe=_fringe(spec, view, step, columns),
+        eruption_threads=tuple(erupting_threads((seed, 14, k)) for k in range(len(spec.eruptions))),
+        face=face,
+        face_left_px=corner[0],
+        face_top_px=corner[1],
+        knot_light=knot_light,
+    )
 
 
 def plasma_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
@@ -99,8 +118,13 @@ def face_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
 
 def _content_top(spec: SceneSpec, view: View) -> float:
     time_s = spec.time_s
-    tops = [12.0, *(1.4 * row.height_mm + 8 for row in spec.hedgerows), *(a.height_mm + 4 * a.thickness_mm for a in spec.arches),
-            *(1.4 * f.outside_mm + 8 for f in spec.filaments), *(s.high_mm + 10 for s in spec.sways)]
+    tops = [
+        12.0,
+        *(1.4 * row.height_mm + 8 for row in spec.hedgerows),
+        *(a.height_mm + 4 * a.thickness_mm for a in spec.arches),
+        *(1.4 * f.outside_mm + 8 for f in spec.filaments),
+        *(s.high_mm + 10 for s in spec.sways),
+    ]
     for knot in spec.knots:
         on = fading(time_s, knot.from_s, knot.life_s, knot.fade_s) > 0
         if on.any():
@@ -119,7 +143,10 @@ def _face(spec: SceneSpec, view: View) -> tuple[np.ndarray, tuple[float, float]]
     y = np.arange(math.floor(top) - 2, math.ceil(bottom) + 3, dtype=np.float32)[:, None]
     x, y = np.broadcast_arrays(x, y)
     count = 2 if spec.texture_s else 1
-    face = [disc_texture(np.random.default_rng([spec.seed, 15, k]), x, y, spec.radius_px, spec.mm_per_px) for k in range(count)]
+    face = [
+        disc_texture(np.random.default_rng([spec.seed, 15, k]), x, y, spec.radius_px, spec.mm_per_px)
+        for k in range(count)
+    ]
     return np.stack(face), (float(x[0, 0]), float(y[0, 0]))
 
 
@@ -132,10 +159,17 @@ def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
     count = int(columns * step * 7.0)
     root = rng.uniform(0, columns, count)
     height = spec.fringe_mm * (0.6 + rng.gamma(1.6, 0.45, count)) / step
-    lean = np.interp(root, np.arange(columns), 0.35 * smooth_noise(rng, (1, columns), (1.0, 12.0 / step))[0]) + rng.normal(0, 0.22, count)
+    lean = np.interp(
+        root, np.arange(columns), 0.35 * smooth_noise(rng, (1, columns), (1.0, 12.0 / step))[0]
+    ) + rng.normal(0, 0.22, count)
     part = np.linspace(0.0, 1.0, max(int(6 * spec.fringe_mm / step), 8))[None, :]
-    points = np.stack((root[:, None] + np.tan(np.clip(lean, -1, 1))[:, None] * height[:, None] * part,
-                       -low / step + height[:, None] * part), axis=-1)
+    points = np.stack(
+        (
+            root[:, None] + np.tan(np.clip(lean, -1, 1))[:, None] * height[:, None] * part,
+            -low / step + height[:, None] * part,
+        ),
+        axis=-1,
+    )
     weights = (1.0 - part**2.5) * height[:, None] * rng.lognormal(0.0, 0.5, (count, 1))
     light = draw_threads(points, weights, rng.integers(0, groups, count), groups, shape, max(0.22 / step, 0.4))
     h = low + np.arange(shape[0]) * step
@@ -144,5 +178,12 @@ def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
     base = np.exp(-(np.hypot(np.maximum(h, 0.0), 1.2) - 1.2) / spec.fringe_mm)
     light += (0.55 / groups * base)[None, :, None].astype(np.float32)
     limb_row = math.ceil(-low / step + 1)
-    light[:, :limb_row] = light[:, limb_row:limb_row + 1]  # goes on below the limb, where the disc's own edge cuts it
-    return Patch(view.from_rad, low, np.ascontiguousarray(light, dtype=np.float32) * np.float32(spec.fringe), spec.boil_s, 0.5, (spec.seed, 17))
+    light[:, :limb_row] = light[:, limb_row : limb_row + 1]  # goes on below the limb, where the disc's own edge cuts it
+    return Patch(
+        view.from_rad,
+        low,
+        np.ascontiguousarray(light, dtype=np.float32) * np.float32(spec.fringe),
+        spec.boil_s,
+        0.8,
+        (spec.seed, 17),
+    )

@@ -12,7 +12,9 @@ import numpy as np
 __all__ = ["draw_threads", "trace"]
 
 
-def trace(seeds: np.ndarray, length: np.ndarray, lean: np.ndarray, rise: np.ndarray, *, step: float = 0.5) -> tuple[np.ndarray, np.ndarray]:
+def trace(
+    seeds: np.ndarray, length: np.ndarray, lean: np.ndarray, rise: np.ndarray, *, step: float = 0.5
+) -> tuple[np.ndarray, np.ndarray]:
     """Points along threads and their weights.
 
     Parameters
@@ -31,7 +33,7 @@ def trace(seeds: np.ndarray, length: np.ndarray, lean: np.ndarray, rise: np.ndar
     here = np.array(seeds, dtype=np.float32)
     for k in range(count):
         points[:, k] = here
-        column = np.clip(here[:, 0], 0, lean.shape[1] - 1).astype(int)   # the nearest sample: directions vary slowly
+        column = np.clip(here[:, 0], 0, lean.shape[1] - 1).astype(int)  # the nearest sample: directions vary slowly
         row = np.clip(here[:, 1], 0, lean.shape[0] - 1).astype(int)
         here = here + np.float32(step) * np.column_stack((lean[row, column], rise[row, column]))
     part = np.arange(count) * step / np.maximum(length[:, None], 1e-6)
@@ -39,8 +41,14 @@ def trace(seeds: np.ndarray, length: np.ndarray, lean: np.ndarray, rise: np.ndar
     return points, weights.astype(np.float32)
 
 
-def draw_threads(points: np.ndarray, weights: np.ndarray, group: np.ndarray, groups: int, shape: tuple[int, int],
-                 width: float | tuple[float, float]) -> np.ndarray:
+def draw_threads(
+    points: np.ndarray,
+    weights: np.ndarray,
+    group: np.ndarray,
+    groups: int,
+    shape: tuple[int, int],
+    width: float | tuple[float, float],
+) -> np.ndarray:
     """Light of threads (groups, rows, columns): bilinear splats, then a Gaussian of 1-sigma `width` (across, down)."""
     rows, columns = shape
     x, y = points[..., 0].ravel().astype(float), points[..., 1].ravel().astype(float)
@@ -51,7 +59,12 @@ def draw_threads(points: np.ndarray, weights: np.ndarray, group: np.ndarray, gro
     fx, fy = x - left, y - top
     base = (which * rows + top) * columns + left
     light = np.zeros(groups * rows * columns)
-    for offset, part in ((0, (1 - fx) * (1 - fy)), (1, fx * (1 - fy)), (columns, (1 - fx) * fy), (columns + 1, fx * fy)):
+    for offset, part in (
+        (0, (1 - fx) * (1 - fy)),
+        (1, fx * (1 - fy)),
+        (columns, (1 - fx) * fy),
+        (columns + 1, fx * fy),
+    ):
         light += np.bincount(base + offset, weights=weight * part, minlength=light.size)
     light = light.reshape(groups, rows, columns).astype(np.float32)
     across, down = (width, width) if np.isscalar(width) else width

@@ -21,7 +21,7 @@ def wander(rng: np.random.Generator, time_s: np.ndarray | float, scale_s: float,
 
 
 def smooth_noise(rng: np.random.Generator, shape: tuple[int, int], scale: float | tuple[float, float]) -> np.ndarray:
-    """Random field of zero mean and unit variance; correlation exp(-d^2 / (2 scale^2)), scale in samples (down, across)."""
+    """Random field of zero mean and unit variance; correlation exp(-d^2 / (2 scale^2)), scale (down, across)."""
     down, across = (scale, scale) if np.isscalar(scale) else scale
     # drawn on a coarse grid of about three samples a correlation length, then interpolated: the cost does not
     # grow with the scale
@@ -29,15 +29,18 @@ def smooth_noise(rng: np.random.Generator, shape: tuple[int, int], scale: float 
     rows, columns = int(shape[0] / step[0]) + 16, int(shape[1] / step[1]) + 16
     coarse = rng.standard_normal((rows, columns), dtype=np.float32)
     sigma = (across / step[1] / np.sqrt(2), down / step[0] / np.sqrt(2))
-    coarse = cv2.GaussianBlur(coarse, (0, 0), sigmaX=max(sigma[0], 0.3), sigmaY=max(sigma[1], 0.3),
-                              borderType=cv2.BORDER_REFLECT)
+    coarse = cv2.GaussianBlur(
+        coarse, (0, 0), sigmaX=max(sigma[0], 0.3), sigmaY=max(sigma[1], 0.3), borderType=cv2.BORDER_REFLECT
+    )
     coarse = (coarse - coarse.mean()) / max(float(coarse.std()), 1e-9)
     x = (np.arange(shape[1], dtype=np.float32) / np.float32(step[1]) + 8)[None, :].repeat(shape[0], axis=0)
     y = (np.arange(shape[0], dtype=np.float32) / np.float32(step[0]) + 8)[:, None].repeat(shape[1], axis=1)
     return cv2.remap(coarse, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
 
 
-def wandering_field(rng: np.random.Generator, shape: tuple[int, int], time_s: float, scale: float, scale_s: float) -> np.ndarray:
+def wandering_field(
+    rng: np.random.Generator, shape: tuple[int, int], time_s: float, scale: float, scale_s: float
+) -> np.ndarray:
     """Two independent random fields (rows, columns, 2) of unit variance that change within `scale_s`."""
     # six samples a correlation length: straight lines between them miss a Gaussian-correlated field by 0.4 % of its rms
     step = max(scale / 6.0, 1.0)
@@ -52,5 +55,10 @@ def wandering_field(rng: np.random.Generator, shape: tuple[int, int], time_s: fl
     across = np.exp(1j * (wave[:, 1, :, None] * x[None, None, :] + phase[..., None]))
     coarse = np.moveaxis(np.sqrt(2.0 / terms) * (down @ across).real, 0, -1).astype(np.float32)
     grow = np.float32([[1 / step, 0, 0], [0, 1 / step, 0]])
-    return cv2.warpAffine(np.ascontiguousarray(coarse), grow, (shape[1], shape[0]),
-                          flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    return cv2.warpAffine(
+        np.ascontiguousarray(coarse),
+        grow,
+        (shape[1], shape[0]),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )

@@ -1,0 +1,135 @@
+"""What can be put on the synthetic Sun: prominences, filaments, knots, eruptions, swaying threads.
+
+Things stand at `at_deg`, the image angle counter-clockwise from the middle of the visible limb
+(`SceneSpec.facing_deg`), and at a height in Mm above the H-alpha limb; lengths are in Mm, brightness in units of the
+disc's centre.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+__all__ = ["Arch", "ArchKnot", "Eruption", "Filament", "Hedgerow", "Jump", "Knot", "SwayingThread"]
+
+
+@dataclass(frozen=True, slots=True)
+class Hedgerow:
+    """A quiet prominence of many fine threads, standing on feet under a ragged top."""
+
+    at_deg: float = 0.0
+    width_mm: float = 70.0
+    height_mm: float = 38.0
+    brightness: float = 0.10  # of its bright threads
+    threads: float = 1.0  # relative number of threads
+    change_s: float = 900.0  # time in which threads brighten and fade; 0: never
+
+
+@dataclass(frozen=True, slots=True)
+class Arch:
+    """An arch from limb to limb, made of threads beside each other."""
+
+    at_deg: float = 0.0
+    width_mm: float = 60.0  # foot to foot
+    height_mm: float = 45.0  # of the apex
+    thickness_mm: float = 5.0
+    brightness: float = 0.05
+    change_s: float = 900.0
+
+
+@dataclass(frozen=True, slots=True)
+class Filament:
+    """A filament: dark in front of the disc, running on over the limb as a bright prominence."""
+
+    at_deg: float = -6.0
+    inside_mm: float = 90.0  # how far it reaches in from the limb, as seen
+    outside_mm: float = 22.0  # how high it stands off the limb
+    lean_deg: float = 35.0  # of its course on the disc against the radius
+    thickness_mm: float = 6.0
+    brightness: float = 0.10
+    change_s: float = 1500.0
+
+
+@dataclass(frozen=True, slots=True)
+class Knot:
+    """A knot with constant acceleration, radial and along the limb (counter-clockwise positive)."""
+
+    at_deg: float = 0.0
+    height_mm: float = 20.0  # at `from_s`
+    radial_km_s: float = 0.0  # at `from_s`, outward positive
+    along_km_s: float = 0.0
+    radial_accel_m_s2: float = 0.0
+    along_accel_m_s2: float = 0.0
+    from_s: float = 0.0  # begins to be seen, seconds after the first frame
+    life_s: float = math.inf
+    fade_s: float = 120.0  # time of fading in, and of fading out
+    size_mm: float = 2.5  # full width at half maximum
+    snr: float = 12.0  # peak over the noise of one pixel, usual seeing, fully faded in
+    brightness: float | None = None  # before seeing; beats snr
+
+
+@dataclass(frozen=True, slots=True)
+class ArchKnot:
+    """A knot that falls along one leg of an arch (half an ellipse in angle and height)."""
+
+    at_deg: float = 0.0  # of the arch
+    width_mm: float = 60.0
+    apex_mm: float = 45.0
+    leg: int = 1  # +1: the counter-clockwise leg, -1: the other
+    start: float = 0.15  # where it starts, part of the way from the apex to the foot
+    speed_km_s: float = 40.0  # along the arch, at `from_s`
+    accel_m_s2: float = 0.0
+    from_s: float = 0.0
+    life_s: float = math.inf
+    fade_s: float = 120.0
+    size_mm: float = 2.5
+    snr: float = 12.0
+    brightness: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Eruption:
+    """An arch whose apex rises; its outer edge is the front.
+
+    Height of the front at t seconds after the first frame, with u = t - start_s (u = 0 before):
+    `height_mm + speed u + accel u^2 / 2`, and, where `growth_mm` > 0, plus
+    `growth_mm (exp(u / growth_s) - 1)`: linear plus exponential (Cheng et al. 2013, ApJL 769, L25).
+    """
+
+    at_deg: float = 0.0
+    width_mm: float = 70.0  # foot to foot
+    height_mm: float = 35.0  # of the front at `start_s`
+    speed_km_s: float = 5.0
+    accel_m_s2: float = 0.0
+    growth_mm: float = 0.0
+    growth_s: float = 600.0
+    start_s: float = 0.0
+    thickness_mm: float = 7.0  # at the start; grows with the arch
+    edge_mm: float = 0.9  # 1-sigma softness of the outer edge
+    brightness: float = 0.11
+    dimming: float = 0.35  # brightness falls as (height at start / height) to this power
+
+
+@dataclass(frozen=True, slots=True)
+class SwayingThread:
+    """A bright radial thread swinging along the limb: a damped sine."""
+
+    at_deg: float = 0.0
+    low_mm: float = 8.0
+    high_mm: float = 40.0
+    amplitude_mm: float = 2.5
+    period_s: float = 1200.0
+    damping_s: float = math.inf
+    phase_deg: float = 0.0
+    size_mm: float = 2.2  # full width at half maximum
+    brightness: float = 0.09
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """The mount is nudged during frame `frame`; that frame is smeared and all later ones are shifted."""
+
+    frame: int
+    dx_px: float
+    dy_px: float
+    smear: bool = True
