@@ -21,7 +21,8 @@ BLOCKS = 96                 # blocks of columns, at most
 DEG_PER_TERM = 25.0         # the halo changes no faster with angle than polynomials of this reach follow
 MOST_TERMS = 6
 START_QUANTILE = 0.35       # at most about half of the limb may be covered by prominences at any height
-ROUNDS = 6
+HUGGING, ROUNDS = 4, 6       # rounds that hug the lower edge, and rounds that leave prominences out
+HUG_ABOVE = np.float32(0.02)    # weight of what lies above the lower edge
 ABOVE_SIGMA, BELOW_SIGMA = 2.5, 4.0
 SHARP_MM = 8.0              # below this height the fringe of spicules allows no smoothing along height
 WIDEST_MM = 12.0            # half-width of the smoothing far out
@@ -110,15 +111,19 @@ def _fit_rows(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: 
     """(bins, terms) polynomial coefficients, prominences left out; nan where nothing is seen."""
     terms = len(basis)
     products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
-    damping = np.diag(1e-2 * np.arange(terms, dtype=np.float32))     # of higher terms where few blocks are left
+    damping = np.diag(0.02 * np.arange(terms, dtype=np.float32))     # of higher terms where few blocks are left
     centre = _quantile(level, seen, np.where(off_limb, START_QUANTILE, 0.5))
     residual = level - centre[:, None]
-    for _ in range(ROUNDS):
-        kept = _ordinary(residual, seen, off_limb)
-        weight = kept.astype(np.float32)
+    for turn in range(HUGGING + ROUNDS):
+        if turn < HUGGING:
+            # Hug the lower edge first, slope and all, or the brighter end of a slanting halo would pass for a prominence.
+            weight = seen * np.where((residual > 0) & off_limb[:, None], HUG_ABOVE, np.float32(1.0))
+        else:
+            offset = _quantile(residual, seen, START_QUANTILE) * off_limb if turn == HUGGING else np.zeros_like(centre)
+            weight = _ordinary(residual - offset[:, None], seen, off_limb).astype(np.float32)
         number = weight.sum(axis=1)
-        normal = (weight @ products).reshape(-1, terms, terms) / np.maximum(number, 1.0)[:, None, None] + damping
-        right = (weight * (level - centre[:, None])) @ basis.T / np.maximum(number, 1.0)[:, None]
+        normal = (weight @ products).reshape(-1, terms, terms) + damping
+        right = (weight * (level - centre[:, None])) @ basis.T
         normal[:, 0, 0] += number == 0
         coefficients = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
         residual = level - centre[:, None] - coefficients @ basis
@@ -133,7 +138,10 @@ def _ordinary(residual: np.ndarray, seen: np.ndarray, off_limb: np.ndarray) -> n
     # Blocks below the fit are free of prominences, so they tell the scatter.
     sigma = 1.4826 * _quantile(-residual, below, 0.5) + 1e-6
     upper = np.where(off_limb, ABOVE_SIGMA, BELOW_SIGMA) * sigma
-    return seen & (residual < upper[:, None]) & (residual > -BELOW_SIGMA * sigma[:, None])
+    kept = seen & (residual < upper[:, None]) & (residual > -BELOW_SIGMA * sigma[:, None])
+    # A wide faint prominence can pass for a bend of the halo in one row; the rows beside it know better.
+    agreed = cv2.blur(kept.astype(np.float32), (1, 7)) > 0.45      # (x, y)
+    return np.where(off_limb[:, None], kept & agreed, kept)
 
 
 def _quantile(values: np.ndarray, seen: np.ndarray, share: np.ndarray | float) -> np.ndarray:

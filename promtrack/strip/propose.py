@@ -22,6 +22,7 @@ LOWEST_MM = 3.0             # below lies the fringe of spicules, which changes e
 CELL_MM = 1.5               # of the map that is searched
 LEAST_MM, LONGEST_MM = 15.0, 150.0
 JITTER_QUANTILE = 0.2
+NOISE_SIGMA = 5.0
 APART_MM, APART_DEG = 6.0, 25.0     # paths nearer than this in place and direction are the same
 
 
@@ -115,13 +116,19 @@ def _smooth(plane: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.
     return smooth, cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigma) > 0.999
 
 
-def _beyond_noise(variance: np.ndarray, often: np.ndarray) -> np.ndarray:
-    """Covariance less what half of each row has: most of any row is empty sky. Little excesses count as none."""
-    rows = np.array([np.median(row[seen]) if seen.sum() > 8 else 0.0 for row, seen in zip(variance, often, strict=True)])
-    scatter = np.array([1.4826 * np.median(np.abs(row[seen] - middle)) if seen.sum() > 8 else np.inf
-                        for row, seen, middle in zip(variance, often, rows, strict=True)])
-    excess = variance - rows[:, None]
-    return np.where(excess > 6.0 * scatter[:, None], excess, 0.0)
+def _beyond_noise(covariance: np.ndarray, often: np.ndarray) -> np.ndarray:
+    """Covariance less what the quieter part of each row has; excesses that noise could make count as none."""
+    excess = np.zeros_like(covariance)
+    for row, seen in enumerate(often):
+        if seen.sum() < 8:
+            continue
+        values = covariance[row]
+        level, low = np.quantile(values[seen], [0.25, 0.1])
+        # 0.61 is the distance of those quantiles of a normal distribution in sigma; the level itself lies 0.67 sigma low.
+        sigma = (level - low) / 0.61
+        beyond = values - (level + 0.67 * sigma)
+        excess[row] = np.where(seen & (beyond > NOISE_SIGMA * sigma), beyond, 0.0)
+    return excess
 
 
 def _beyond_jitter(variance: np.ndarray, mean: np.ndarray, often: np.ndarray) -> np.ndarray:
