@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -126,16 +127,13 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tr
         raise _too_many(sequence, indices, reasons, failed)
     kept = [m for m, g in zip(measures, good, strict=True) if g]
     edges = collect_edges(kept, tracker.grid, tracker.bin_rays)
-    radius = fit_radius(edges) if limb.radius_px is None else RadiusFit(0.0, 0.0, *_frame_radii(edges))
+    radius = fit_radius(edges)
+    if limb.radius_px is not None:
+        radius = replace(radius, shift_px=limb.radius_px - tracker.radius_px, err_px=0.0)
     time = sequence.time_s[indices[good]]
     degree = 0 if camera.mount == "equatorial" or len(kept) < 4 else min(3, len(kept) // 8 + 1)
-    centres = fit_centres(kept, edges, tracker.radius_px, radius.shift_px, TurnModel(time, degree))
+    centres = fit_centres(kept, edges, tracker.radius_px, radius, TurnModel(time, degree))
     return _lock(sequence, tracker, found, failed, indices, good, reasons, radius, centres, flat, zenith)
-
-
-def _frame_radii(edges) -> tuple[np.ndarray, np.ndarray]:
-    fit = fit_radius(edges)
-    return fit.frame_shift_px, fit.frame_err_px
 
 
 def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], failed: dict[int, str]) -> LimbNotFound:

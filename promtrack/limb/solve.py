@@ -38,6 +38,7 @@ class RadiusFit:
     err_px: float
     frame_shift_px: np.ndarray   # (n,) of each frame alone
     frame_err_px: np.ndarray
+    factor: float                # variance of a long stretch of edge over that of as many independent bins
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +87,11 @@ def fit_radius(edges: Edges) -> RadiusFit:
     error = float(np.sqrt((count - 1) / count * ((left_out - left_out.mean()) ** 2).sum())) if count > 2 else float("nan")
     scatter = _frame_scatter(edges, weight)
     frame_error = scatter / np.sqrt(np.maximum(information, 1e-12))
-    return RadiusFit(whole, error, each, frame_error)
+    # the air bends the limb in waves longer than a bin: how much, the radii of the single frames tell
+    factor = 1.0
+    if len(each) >= 8:
+        factor = max(1.0, (MAD * float(np.median(np.abs(each - np.median(each)) / frame_error))) ** 2)
+    return RadiusFit(whole, error, each, frame_error * np.sqrt(factor), factor)
 
 
 def _combined_radius(normal: np.ndarray, right: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
@@ -176,20 +181,21 @@ def correlation_factor(residual: np.ndarray) -> float:
     return factor
 
 
-def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, radius_shift_px: float,
+def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, radius: RadiusFit,
                 model_turn: TurnModel) -> Centres:
     """Centre and turn of every frame from edge and blocks together, with the common radius.
 
     The fringe of spicules brightens and fades, which moves the edge of a whole frame outward or inward; how much is
     told by how far edge and blocks disagree, and the edge weighs accordingly.
     """
-    relief, residual = limb_relief(edges, radius_shift_px)
-    offset = edges.offset_px - radius_shift_px - relief
-    edge_weight = _edge_weight(residual)
+    relief, residual = limb_relief(edges, radius.shift_px)
+    offset = edges.offset_px - radius.shift_px - relief
+    edge_weight = _edge_weight(residual, radius.factor)
+    middle = middle_vectors(measures, edges)
     blocks = _pooled([_usable_blocks(m) for m in measures])
-    breathing = fit_breathing(measures, edges, offset, edge_weight, blocks)
+    breathing = fit_breathing(measures, edges, offset, edge_weight, blocks, middle)
     offset = offset - breathing.shift_px[:, None]
-    parts = [_frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i], breathing.rest_px, breathing.level_px) for i in range(len(measures))]
+    parts = [_frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i], breathing.rest_px, breathing.level_px * middle[i]) for i in range(len(measures))]
     covariance = np.array([np.linalg.pinv(p.normal, rcond=1e-12, hermitian=True) for p in parts])
     solution = np.einsum("iab,ib->ia", covariance, np.array([p.right for p in parts]))
     before = np.radians([m.place.turn_deg for m in measures]) * radius_px
@@ -294,11 +300,11 @@ class Breathing:
 
     shift_px: np.ndarray   # (n,) what blur and fringe explain
     rest_px: float         # rms of what they do not
-    level_px: float        # constant between blocks and edge
+    level_px: float        # place of the edge's circle against the template's, outward at the middle of the limb
 
 
 def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray, weight: np.ndarray,
-                  blocks: list[Blocks]) -> Breathing:
+                  blocks: list[Blocks], middle: np.ndarray) -> Breathing:
     """Learn from the blocks how the width of the limb, its fringe and the light move the edge of a frame.
 
     A brighter fringe, a wider blur, or more light on a disc that is burnt out draw the edge outward all along. The
@@ -308,16 +314,17 @@ def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray
     apart = np.full(len(blocks), np.nan)
     variance = np.full(len(blocks), np.nan)
     for i, b in enumerate(blocks):
-        if len(b.across_px) >= 3:
+        if len(b.across_px) >= 3 and middle[i].any():
             w = 1 / b.across_var
-            apart[i] = np.sum(w * (b.normal @ shift[i] - b.across_px)) / w.sum()
+            apart[i] = np.sum(w * (b.normal @ shift[i] - b.across_px)) / np.sum(w * (b.normal @ middle[i]))
             variance[i] = 1 / w.sum()
     known = np.isfinite(apart)
     if known.sum() < 8:
-        return Breathing(np.zeros(len(blocks)), 0.1, 0.0)
+        level = float(np.nanmedian(apart)) if known.any() else 0.0
+        return Breathing(np.zeros(len(blocks)), 0.1, level)
     signs = np.column_stack([[m.width_px for m in measures], [m.fringe for m in measures], np.log([m.gain for m in measures])])
     explained, level, rest = _explained(apart, variance, signs, known)
-    return Breathing(explained, float(np.sqrt(max(rest**2 - np.median(variance[known]), 0.0))), -level)
+    return Breathing(explained, float(np.sqrt(max(rest**2 - np.median(variance[known]), 0.0))), level)
 
 
 def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, float, float]:
@@ -351,12 +358,24 @@ def _robust_line(design: np.ndarray, value: np.ndarray, variance: np.ndarray) ->
     return solution, np.sqrt(np.diag(inverse)) * scale, spread
 
 
-def _edge_weight(residual: np.ndarray) -> np.ndarray:
+def middle_vectors(measures: list[FrameMeasure], edges: Edges) -> np.ndarray:
+    """(n, 2) direction from the Sun's centre to the middle of the limb ever seen, in each frame; zero for a limb all round."""
+    mean = (edges.n * edges.weight[..., None]).sum(1) / np.maximum(edges.weight.sum(1), 1)[:, None]
+    size = np.hypot(mean[:, 0], mean[:, 1])
+    turn = np.radians([m.place.turn_deg for m in measures])
+    if np.median(size) < 0.5:
+        return np.zeros((len(measures), 2))
+    first = np.arctan2(-mean[:, 0], -mean[:, 1]) - turn
+    fixed = np.median(np.unwrap(first)) + turn
+    return np.column_stack([-np.sin(fixed), -np.cos(fixed)])
+
+
+def _edge_weight(residual: np.ndarray, least_factor: float) -> np.ndarray:
     """(n, b) weights of the edge bins: each frame's scatter about its circle, neighbours not being independent."""
     sigma = np.sqrt(np.nanmean(residual**2, axis=1))
     usual = float(np.nanmedian(sigma))
     sigma = np.clip(np.where(np.isfinite(sigma), sigma, usual), 0.5 * usual, None)
-    factor = correlation_factor(residual / sigma[:, None])
+    factor = max(least_factor, correlation_factor(residual / sigma[:, None]))
     return np.where(np.isfinite(residual), 1 / (factor * np.maximum(sigma, 0.003) ** 2)[:, None], 0.0)
 
 
@@ -372,7 +391,7 @@ def _pooled(blocks: list[Blocks]) -> list[Blocks]:
 
 
 def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, blocks: Blocks, breathing: float,
-                     level: float) -> FrameEquations:
+                     apart: np.ndarray) -> FrameEquations:
     """Edge, block shifts along and block shifts across, with the frame's own edge shift eliminated."""
     rows = np.column_stack([n, np.zeros(len(n)), np.ones(len(n))])
     normal = (rows * weight[:, None]).T @ rows
@@ -383,7 +402,8 @@ def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, bloc
         design = np.zeros((2 * count, 4))
         design[:count, :2], design[:count, 2] = blocks.tangent, 1.0
         design[count:, :2] = blocks.normal
-        value = np.concatenate([blocks.along_px, blocks.across_px - level])
+        # the template was laid out on the provisional circle: its Sun stands `apart` from the final one
+        value = np.concatenate([blocks.along_px + blocks.tangent @ apart, blocks.across_px + blocks.normal @ apart])
         w = 1 / np.concatenate([blocks.along_var, blocks.across_var])
         normal += (design * w[:, None]).T @ design
         right += (design * w[:, None]).T @ value
