@@ -18,11 +18,11 @@ __all__ = ["activity_map", "propose_paths"]
 
 SAMPLED_PAIRS = 90
 SMOOTH_MM = 0.8             # 1-sigma blur before the variance: about a small knot
-LOWEST_MM = 3.0             # below lies the fringe of spicules, which changes everywhere
+LOWEST_MM = 5.0             # below lies the fringe of spicules, which changes everywhere
 CELL_MM = 1.5               # of the map that is searched
 LEAST_MM, LONGEST_MM = 15.0, 150.0
 JITTER_QUANTILE = 0.2
-NOISE_SIGMA = 5.0
+NOISE_SIGMA = 7.0
 APART_MM, APART_DEG = 6.0, 25.0     # paths nearer than this in place and direction are the same
 
 
@@ -117,17 +117,15 @@ def _smooth(plane: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.
 
 
 def _beyond_noise(covariance: np.ndarray, often: np.ndarray) -> np.ndarray:
-    """Covariance less what the quieter part of each row has; excesses that noise could make count as none."""
+    """Covariance less the median of each row, since more than half of any row is quiet; small excesses count as none."""
     excess = np.zeros_like(covariance)
     for row, seen in enumerate(often):
         if seen.sum() < 8:
             continue
-        values = covariance[row]
-        level, low = np.quantile(values[seen], [0.25, 0.1])
-        # 0.61 is the distance of those quantiles of a normal distribution in sigma; the level itself lies 0.67 sigma low.
-        sigma = (level - low) / 0.61
-        beyond = values - (level + 0.67 * sigma)
-        excess[row] = np.where(seen & (beyond > NOISE_SIGMA * sigma), beyond, 0.0)
+        middle = np.median(covariance[row, seen])
+        scatter = 1.4826 * np.median(np.abs(covariance[row, seen] - middle))
+        beyond = covariance[row] - middle
+        excess[row] = np.where(seen & (beyond > NOISE_SIGMA * scatter), beyond, 0.0)
     return excess
 
 
