@@ -1,0 +1,86 @@
+"""Make the generated pages of docs/: `python -m tests.make_docs`. A test fails while a page is behind the code."""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+from pathlib import Path
+from unittest import mock
+
+from promtrack.cli import build_parser
+from promtrack.settings import Settings, describe_settings, settings_as_toml
+
+DOCS = Path(__file__).resolve().parent.parent / "docs"
+_MADE = "<!-- made by `python -m tests.make_docs`; do not edit -->\n"
+
+
+def settings_page() -> str:
+    """docs/settings.md"""
+    lines = [
+        "# Settings", "", _MADE,
+        "Settings stand in a TOML file. A `promtrack.toml` inside the input folder or beside it is picked up; `--settings FILE` and",
+        "`--set key=value` beat it, in this order. `promtrack settings --out promtrack.toml` writes a file with all of them and their",
+        "help texts. Empty means unknown, or found by promtrack itself.", ""]
+    section = ""
+    for key, default, limits, text in describe_settings():
+        name = key.partition(".")[0]
+        if name != section:
+            section = name
+            about = (type(getattr(Settings(), name)).__doc__ or "").strip()
+            lines += [f"## {name}", "", about, "", "| key | default | values | meaning |", "| --- | --- | --- | --- |"]
+        lines.append(f"| `{key}` | {_shown(default)} | {_cell(limits)} | {_cell(text)} |")
+        following = [row[0] for row in describe_settings()]
+        place = following.index(key) + 1
+        if place == len(following) or not following[place].startswith(f"{section}."):
+            lines.append("")
+    lines += ["## The whole file", "", "```toml", settings_as_toml(Settings()).rstrip(), "```", ""]
+    return "\n".join(lines)
+
+
+def command_page() -> str:
+    """docs/command-line.md"""
+    with mock.patch.dict(os.environ, {"COLUMNS": "100"}):
+        parser = build_parser()
+        lines = ["# Command line", "", _MADE,
+                 "Exit status: 0 done, 1 the input cannot be measured (with the reason), 2 wrong usage, 130 stopped by Ctrl-C. Results go to",
+                 "standard output, progress to standard error.", "", "```text", _help(parser), "```", ""]
+        for name, command in _commands(parser).items():
+            lines += [f"## {name}", "", "```text", _help(command), "```", ""]
+    return "\n".join(lines)
+
+
+PAGES = {"settings.md": settings_page, "command-line.md": command_page}
+
+
+def _commands(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    actions = [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]
+    return dict(actions[0].choices)
+
+
+def _help(parser: argparse.ArgumentParser) -> str:
+    text = io.StringIO()
+    parser.print_help(text)
+    return text.getvalue().rstrip()
+
+
+def _shown(value: object) -> str:
+    if value is None or value == "" or value == ():
+        return "empty"
+    if isinstance(value, tuple):
+        return ", ".join(f"`{v}`" for v in value)
+    return f"`{str(value).lower() if isinstance(value, bool) else value}`"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|")
+
+
+def main() -> None:
+    for name, page in PAGES.items():
+        (DOCS / name).write_text(page(), encoding="utf-8")
+        print(f"docs/{name}")
+
+
+if __name__ == "__main__":
+    main()

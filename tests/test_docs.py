@@ -1,0 +1,39 @@
+"""The docs: generated pages are up to date, links lead somewhere, and every Python snippet runs."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.make_docs import PAGES
+
+ROOT = Path(__file__).resolve().parent.parent
+TEXTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "demo" / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+SNIPPET = re.compile(r"```python\n(.*?)```", re.S)
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_generated_pages_are_up_to_date(name):
+    stands = (ROOT / "docs" / name).read_text(encoding="utf-8")
+    assert stands == PAGES[name](), "run python -m tests.make_docs"
+
+
+@pytest.mark.parametrize("text", TEXTS, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_links_lead_somewhere(text):
+    content = text.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\((?!https?://|#|mailto:)([^)#\s]+)", content):
+        assert (text.parent / target).exists(), f"{text.name} links to {target}"
+
+
+@pytest.mark.parametrize("text", [t for t in TEXTS if SNIPPET.search(t.read_text(encoding="utf-8"))],
+                         ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_every_python_snippet_runs(text, small_run, small_frames, tmp_path):
+    # The snippets of a page run in order, as in one notebook, in a folder that holds what they speak of.
+    import shutil
+    shutil.copytree(small_frames, tmp_path / "east limb")
+    shutil.copytree(small_run.folder.path, tmp_path / "east limb-promtrack")
+    code = "\n".join(SNIPPET.findall(text.read_text(encoding="utf-8")))
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, encoding="utf-8", timeout=300)
+    assert done.returncode == 0, done.stderr
