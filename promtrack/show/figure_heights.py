@@ -48,8 +48,9 @@ def motion_title(measured: Measured) -> str:
 def height_time(measured: Measured, theme: Theme) -> Figure:
     """Heights of knots and fronts against time with their fits, residuals below."""
     figure = sheet(motion_title(measured), height_note(measured))
-    top, below = panel(figure, 0.095, 0.385, 0.61, 0.455), panel(figure, 0.095, 0.145, 0.61, 0.185)
     items = items_of(measured, theme)
+    width = 0.61 if items else 0.875
+    top, below = panel(figure, 0.095, 0.385, width, 0.455), panel(figure, 0.095, 0.145, width, 0.185)
     draw_heights(top, measured, theme)
     for item in items:
         _residuals(below, measured, item)
@@ -63,6 +64,7 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
     side_labels(figure, items, [float(item.track.height_mm[-1]) for item in items])
     if not items:
         empty(below, "no fit, so no residuals", theme)
+        below.set_ylim(-1.0, 1.0)
     foot(figure, measured, speeds=True)
     return figure
 
@@ -72,8 +74,10 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
     items = items_of(measured, theme)
     named = {id(item.track) for item in items}
     others = [track for track in (*measured.motion.knots, *measured.motion.fronts) if id(track) not in named]
-    for track in others:
-        axes.plot(days(measured, track.time_s), track.height_mm, color=theme.quiet, alpha=0.55, linewidth=1.2)
+    if others:  # one line with gaps: hundreds of tracks would each cost an artist
+        at = np.concatenate([np.append(track.time_s, np.nan) for track in others])
+        heights = np.concatenate([np.append(track.height_mm, np.nan) for track in others])
+        axes.plot(days(measured, at), heights, color=theme.quiet, alpha=0.55, linewidth=1.2)
     for item in items:
         track = item.track
         axes.errorbar(

@@ -20,7 +20,7 @@ from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
 
 __all__ = ["Map", "draw_map", "knot_map", "map_of", "strip_montage"]
 
-MOMENTS, MAP_COLUMNS = 12, 1100
+MOMENTS, MAP_COLUMNS, MOST_NAMED = 12, 1100, 12
 MAP_INK = "#e9f6ff"  # lines and letters on pictures, in both themes
 
 
@@ -82,18 +82,7 @@ def draw_map(axes: Axes, measured: Measured, *, aspect: float, minutes: float | 
     axes.grid(False)
     _height_arcs(axes, measured, area)
     _compass(axes, measured, area)
-    knots = moving_knots(measured)
-    scale = _speed_scale(knots)
-    for knot in knots:
-        _arrow(
-            axes,
-            measured,
-            area,
-            knot,
-            minutes or _arrow_minutes(measured),
-            speed_colours()(scale(knot.fit.speed_km_s)),
-            named=len(knots) <= 12,
-        )
+    _arrows(axes, measured, area, minutes or _arrow_minutes(measured))
     _front_edge(axes, measured, area)
     axes.set(xlim=area.extent[:2], ylim=area.extent[2:])
 
@@ -283,50 +272,40 @@ def _arrow_minutes(measured: Measured) -> float:
     return min((0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0), key=lambda minutes: abs(np.log(minutes / wanted)))
 
 
-def _arrow(
-    axes: Axes, measured: Measured, area: Map, knot: KnotTrack, minutes: float, colour: object, *, named: bool
-) -> None:
-    """The knot's path, and an arrow from its middle along its velocity."""
-    x, y = area.mm(*_pixels(measured, knot.angle_deg, knot.height_mm))
-    axes.plot(x, y, color=MAP_INK, alpha=0.6, linewidth=1.2)
-    middle = len(knot.time_s) // 2
-    height, angle = (
-        float(np.median(knot.height_mm[middle - 1 : middle + 2])),
-        float(np.median(knot.angle_deg[middle - 1 : middle + 2])),
-    )
-    way_mm = np.array([knot.fit.radial_km_s, knot.fit.along_km_s]) * 0.06 * minutes
-    end_angle = angle + np.rad2deg(way_mm[1] / (measured.strip.geometry.limb_mm + height))
-    (x0, x1), (y0, y1) = area.mm(
-        *_pixels(measured, np.array([angle, end_angle]), np.array([height, height + way_mm[0]]))
-    )
-    axes.annotate(
-        "",
-        (x1, y1),
-        (x0, y0),
-        arrowprops={
-            "arrowstyle": "-|>,head_width=0.42,head_length=0.8",
-            "color": colour,
-            "linewidth": 3.4,
-            "shrinkA": 0.0,
-            "shrinkB": 0.0,
-            "path_effects": outlined(width=5.5),
-        },
-    )
-    axes.plot(x0, y0, "o", color=colour, markersize=6, markeredgecolor="#0b0908")
-    if named:
-        back = np.array([x0 - x1, y0 - y1]) / max(float(np.hypot(x1 - x0, y1 - y0)), 1e-6)
+def _arrows(axes: Axes, measured: Measured, area: Map, minutes: float) -> None:
+    """The paths of moving knots, and an arrow from the middle of each along its velocity."""
+    knots = moving_knots(measured)
+    if not knots:
+        return
+    angle = np.concatenate([np.append(knot.angle_deg, np.nan) for knot in knots])
+    height = np.concatenate([np.append(knot.height_mm, np.nan) for knot in knots])
+    axes.plot(*area.mm(*_pixels(measured, angle, height)), color=MAP_INK, alpha=0.6, linewidth=1.2)
+    angle = np.array([np.median(knot.angle_deg[_middle(knot)]) for knot in knots])
+    height = np.array([np.median(knot.height_mm[_middle(knot)]) for knot in knots])
+    radial, along = 0.06 * minutes * np.array([(knot.fit.radial_km_s, knot.fit.along_km_s) for knot in knots]).T
+    end = angle + np.rad2deg(along / (measured.strip.geometry.limb_mm + height))
+    x0, y0 = area.mm(*_pixels(measured, angle, height))
+    x1, y1 = area.mm(*_pixels(measured, end, height + radial))
+    speeds = [knot.fit.speed_km_s for knot in knots]
+    axes.quiver(
+        x0, y0, x1 - x0, y1 - y0, speeds, cmap=speed_colours(), norm=_speed_scale(knots), angles="xy", scale_units="xy", scale=1.0,
+        units="inches", width=0.062, headwidth=4.6, headlength=5.0, headaxislength=4.6, minlength=1.5, edgecolor="#0b0908",
+        linewidth=1.2, zorder=4,
+    )  # fmt: skip
+    if len(knots) > MOST_NAMED:
+        return
+    length = np.maximum(np.hypot(x1 - x0, y1 - y0), 1e-6)
+    for knot, x, y, back_x, back_y in zip(knots, x0, y0, (x0 - x1) / length, (y0 - y1) / length, strict=True):
         axes.annotate(
-            str(knot.knot),
-            (x0, y0),
-            tuple(18.0 * back),
-            textcoords="offset points",
-            ha="center",
-            va="center",
-            color=MAP_INK,
-            fontsize=TEXT_PT,
-            fontweight="bold",
-            path_effects=outlined(),
-        )
+            str(knot.knot), (x, y), (13.0 * back_x, 13.0 * back_y), textcoords="offset points", ha="center", va="center",
+            color=MAP_INK, fontsize=TEXT_PT, fontweight="bold", path_effects=outlined(),
+        )  # fmt: skip
+
+
+def _middle(knot: KnotTrack) -> slice:
+    """The three points in the middle of a track."""
+    middle = len(knot.time_s) // 2
+    return slice(middle - 1, middle + 2)
 
 
 def _front_edge(axes: Axes, measured: Measured, area: Map) -> None:

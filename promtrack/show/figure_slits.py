@@ -130,25 +130,24 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     extent = (*days(measured, np.array([first, last])), slit.distance_mm[0], slit.distance_mm[-1])
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
-    middle = 0.5 * (slit.distance_mm[0] + slit.distance_mm[-1])
     for ridge in sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[
         :MOST_RIDGES
     ]:
         ends = np.array([ridge.first_s, ridge.last_s])
         line = ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)
         axes.plot(days(measured, ends), line, color=RIDGE_COLOUR, linewidth=2.6, path_effects=outlined(width=4.6))
-        up = ridge.distance_mm < middle
-        late = ridge.time_s > 0.5 * (first + last)
+        late, rising = ridge.time_s > 0.5 * (first + last), ridge.speed_km_s > 0.0
+        above = late == rising  # beside the line, on the side that has room
         axes.annotate(
             _ridge_words(ridge),
             (days(measured, ridge.time_s), ridge.distance_mm),
-            (0, 34 if up else -34),
+            (-12 if late else 12, 8 if above else -8),
             textcoords="offset points",
             color=RIDGE_COLOUR,
             fontsize=TEXT_PT,
             fontweight="bold",
             ha="right" if late else "left",
-            va="bottom" if up else "top",
+            va="bottom" if above else "top",
             path_effects=outlined(),
             linespacing=1.2,
         )

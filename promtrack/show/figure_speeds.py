@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -10,7 +12,7 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_speed, local_speeds
 from promtrack.show.figure_heights import Item, empty, items_of, motion_title, side_labels, time_span
 from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, panel, sheet
-from promtrack.show.numbers import rounded, with_error
+from promtrack.show.numbers import counted, rounded, with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
 from promtrack.sun import escape_speed_km_s, gravity_m_s2
@@ -28,8 +30,9 @@ USUAL_RANGES = (
 def speed_time(measured: Measured, theme: Theme) -> Figure:
     """Speed and acceleration of knots and fronts against time."""
     figure = sheet(motion_title(measured), _yardsticks(measured))
-    top, below = panel(figure, 0.105, 0.475, 0.60, 0.365), panel(figure, 0.105, 0.145, 0.60, 0.265)
     items = items_of(measured, theme)
+    width = 0.60 if items else 0.865
+    top, below = panel(figure, 0.105, 0.475, width, 0.365), panel(figure, 0.105, 0.145, width, 0.265)
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
     accelerated = [_draw_speed(top, below, measured, item) for item in items]
     top.set_ylabel("speed (km/s)")
@@ -41,7 +44,8 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     date_axis(below, measured)
     side_labels(figure, items, [_last_speed(item) for item in items])
     if not items:
-        empty(top, "No significant motion: no speed to show", theme)
+        _draw_resting(top, measured, theme)
+        below.set_ylim(-60.0, 60.0)
     if not any(accelerated):
         below.text(
             0.5,
@@ -64,14 +68,15 @@ def speed_histogram(measured: Measured, theme: Theme) -> Figure:
     top.set_ylabel("knots")
     top.tick_params(labelbottom=False)
     below.set_xlabel("speed in the plane of the sky (km/s)")
-    if knots:
-        _draw_bars(top, knots, theme)
-        _draw_each(below, knots, theme)
+    shown = knots or measured.motion.knots
+    if shown:
+        _draw_bars(top, shown, theme)
+        _draw_each(below, shown, theme)
         below.set_xlim(top.get_xlim())
     else:
-        empty(top, "No knot moves significantly.", theme)
-        top.set(xlim=(0.0, 60.0), ylim=(0.0, 1.0), yticks=[])
-        below.set(xlim=(0.0, 60.0), yticks=[])
+        empty(top, "No track was long enough to be fitted.", theme)
+        for axes in (top, below):
+            axes.set(xlim=(0.0, 60.0), ylim=(0.0, 1.0), yticks=[])
     _usual_ranges(top, theme)
     foot(figure, measured, speeds=True)
     return figure
@@ -97,6 +102,22 @@ def _draw_knot(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
         middle, fit.accel_m_s2, fit.accel_err_m_s2, fmt=item.marker, color=item.colour, markersize=9, elinewidth=2.0
     )
     return True
+
+
+def _draw_resting(axes: Axes, measured: Measured, theme: Theme) -> None:
+    """Speeds of tracks that are not called moving, with their errors: how still the prominence is known to be."""
+    knots = measured.motion.knots
+    axes.errorbar(
+        days(measured, np.array([knot.fit.time_s for knot in knots])),
+        [knot.fit.speed_km_s for knot in knots],
+        [knot.fit.speed_err_km_s for knot in knots],
+        fmt="o",
+        color=theme.quiet,
+        elinewidth=1.6,
+    )
+    axes.set_ylim(0.0, max(5.0, 1.2 * axes.get_ylim()[1]))
+    words = "grey: tracks that do not beat rest" if knots else "no track was long enough to be fitted"
+    axes.text(0.015, 0.95, words, transform=axes.transAxes, va="top", color=theme.quiet)
 
 
 def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
@@ -163,52 +184,65 @@ def _histogram_words(measured: Measured) -> tuple[str, str]:
         title += f", median speed {rounded(float(np.median([knot.fit.speed_km_s for knot in knots])), 2)} km/s"
     if not resting:
         return title, "Every track moves significantly" if knots else "No track was long enough to be judged"
-    return (
-        title,
-        f"{resting} more {'track shows' if resting == 1 else 'tracks show'} no motion beyond what the same data give at rest",
+    tracks = (
+        counted(resting, "track shows", "tracks show")
+        if not knots
+        else counted(resting, "more track shows", "more tracks show")
     )
+    return title, f"{tracks} no motion beyond what the same data give at rest"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """Knots of one kind on the histogram."""
+
+    knots: list[KnotTrack]
+    name: str
+    marker: str
+    colour: str
+
+
+def _groups(knots: tuple[KnotTrack, ...], theme: Theme) -> list[_Group]:
+    """Rising and falling where they move, else all at rest."""
+    if not any(knot.moving for knot in knots):
+        return [_Group(list(knots), "at rest", "o", theme.quiet)]
+    rising = [knot for knot in knots if knot.fit.radial_km_s > 0.0]
+    falling = [knot for knot in knots if knot.fit.radial_km_s <= 0.0]
+    groups = (_Group(rising, "rising", "^", theme.series[0]), _Group(falling, "falling", "v", theme.series[1]))
+    return [group for group in groups if group.knots]
 
 
 def _draw_bars(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
-    speeds = np.array([knot.fit.speed_km_s for knot in knots])
-    rising = np.array([knot.fit.radial_km_s > 0.0 for knot in knots])
-    width = _bin_width(speeds)
-    edges = np.arange(0.0, speeds.max() + 1.2 * width, width)
-    axes.hist(
-        [speeds[rising], speeds[~rising]],
-        bins=edges,
-        stacked=True,
-        color=[theme.series[0], theme.series[1]],
-        rwidth=0.92,
-        label=["rising", "falling"],
-    )
+    groups = _groups(knots, theme)
+    speeds = [np.array([knot.fit.speed_km_s for knot in group.knots]) for group in groups]
+    fastest = float(np.concatenate(speeds).max())
+    width = _bin_width(np.concatenate(speeds))
+    edges = np.arange(0.0, fastest + 1.2 * width, width)
+    names, colours = [group.name for group in groups], [group.colour for group in groups]
+    axes.hist(speeds, bins=edges, stacked=True, color=colours, rwidth=0.92, label=names)
     axes.yaxis.get_major_locator().set_params(integer=True)
-    axes.set_xlim(0.0, max(edges[-1], 1.13 * speeds.max(), 20.0))
+    axes.set_xlim(0.0, max(edges[-1], 1.13 * fastest, 40.0))
     axes.set_ylim(0.0, 1.28 * axes.get_ylim()[1])
-    axes.legend(loc="upper right", ncols=2)
+    axes.legend(loc="upper right", ncols=len(groups))
 
 
 def _draw_each(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
-    for place, knot in enumerate(sorted(knots, key=lambda knot: knot.fit.speed_km_s)):
-        fit, up = knot.fit, knot.fit.radial_km_s > 0.0
+    place = {knot.knot: row for row, knot in enumerate(sorted(knots, key=lambda knot: knot.fit.speed_km_s))}
+    size = 9 if len(knots) <= 12 else 5 if len(knots) <= 60 else 3
+    for group in _groups(knots, theme):
+        fits = [knot.fit for knot in group.knots]
         axes.errorbar(
-            fit.speed_km_s,
-            place,
-            xerr=fit.speed_err_km_s,
-            fmt="^" if up else "v",
-            color=theme.series[0 if up else 1],
-            markersize=9 if len(knots) <= 12 else 5,
+            [fit.speed_km_s for fit in fits],
+            [place[knot.knot] for knot in group.knots],
+            xerr=[fit.speed_err_km_s for fit in fits],
+            fmt=group.marker,
+            color=group.colour,
+            markersize=size,
             elinewidth=2.0,
         )
-        if len(knots) <= 5:
-            axes.annotate(
-                f"knot {knot.knot}",
-                (fit.speed_km_s + fit.speed_err_km_s, place),
-                (12, 0),
-                textcoords="offset points",
-                va="center",
-                fontsize=TEXT_PT,
-            )
+    for knot in knots if len(knots) <= 5 else ():
+        right = (knot.fit.speed_km_s + knot.fit.speed_err_km_s, place[knot.knot])
+        axes.annotate(f"knot {knot.knot}", right, (12, 0), textcoords="offset points", va="center", fontsize=TEXT_PT)
     axes.set(yticks=[], ylim=(-0.8, len(knots) - 0.2), ylabel="each knot\n± 1 sigma")
 
 

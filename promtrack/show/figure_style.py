@@ -238,7 +238,7 @@ def outlined(colour: str = "#0b0908", width: float = 4.0) -> list[withStroke]:
 def save_vector(figure: Figure, path: Path, measured: Measured) -> None:
     """Write a sheet as SVG or PDF without a date of writing, so that the same run gives the same bytes."""
     made_by = f"promtrack {measured.version}"
-    about = {"Title": path.stem.replace("_", " ").capitalize(), "Creator": made_by}
+    about = {"Title": _title_of(path), "Creator": made_by}
     about |= {"Date": None} if path.suffix == ".svg" else {"Producer": made_by, "CreationDate": None}
     _whole(path, lambda part: figure.savefig(part, format=path.suffix[1:], dpi=VECTOR_DPI, metadata=about))
 
@@ -256,8 +256,12 @@ def save_png(figure: Figure, path: Path, measured: Measured, pool: Executor) -> 
     figure.set_dpi(dpi)
     figure.canvas.draw()
     pixels = np.asarray(figure.canvas.buffer_rgba()).copy()
-    about = {"Title": path.stem.replace("_", " ").capitalize(), "Software": f"promtrack {measured.version}"}
+    about = {"Title": _title_of(path), "Software": f"promtrack {measured.version}"}
     return pool.submit(_whole, path, partial(_write_png, pixels, dpi, about))
+
+
+def _title_of(path: Path) -> str:
+    return path.stem.removesuffix(DARK.suffix).replace("_", " ").capitalize()
 
 
 def _write_png(pixels: np.ndarray, dpi: int, about: dict[str, str], path: Path) -> None:

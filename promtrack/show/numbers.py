@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-__all__ = ["clock", "day", "false_alarm_text", "rounded", "span_text", "with_error"]
+__all__ = ["clock", "counted", "day", "false_alarm_text", "rounded", "span_text", "with_error"]
 
 MINUS = "−"
 
@@ -43,6 +43,11 @@ def rounded(value: float, digits: int = 3, unit: str = "") -> str:
     """A number without an error, to so many significant digits."""
     tail = f" {unit}" if unit else ""
     return f"{_plain(value, _significant(value, digits))}{tail}" if math.isfinite(value) else "unknown"
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """'1 track', '3 tracks', 'no tracks'."""
+    return f"{count or 'no'} {one if count == 1 else many}"
 
 
 def false_alarm_text(expected: float) -> str:

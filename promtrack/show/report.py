@@ -14,7 +14,7 @@ import numpy as np
 from promtrack.settings import settings_as_toml
 from promtrack.show.markup import Markup, element, joined
 from promtrack.show.method import CAUTIONS, method_steps
-from promtrack.show.numbers import day, rounded, span_text, with_error
+from promtrack.show.numbers import counted, day, rounded, span_text, with_error
 from promtrack.show.records import Measured
 from promtrack.show.report_pictures import clip_part, figure_parts
 from promtrack.show.report_tables import frames_table, fronts_table, knots_table, ridges_table
@@ -24,10 +24,15 @@ __all__ = ["write_report"]
 
 # Decoration only: a limb with two prominences, hidden from screen readers.
 LIMB = Markup(
-    '<svg viewBox="0 0 1200 90" preserveAspectRatio="xMidYMax slice" aria-hidden="true" focusable="false">'
-    '<path d="M250 62c6-30 14-34 18-46 5 15 16 22 20 44M700 40c2-30 66-34 72-2" fill="none" stroke="#dd6c22" stroke-width="3" '
-    'stroke-linecap="round" opacity=".75"/><path d="M-60 96Q600 -14 1260 96Z" fill="#3a1206"/>'
-    '<path d="M-60 96Q600 -14 1260 96" fill="none" stroke="#ff9a4d" stroke-width="2.5"/></svg>'
+    '<svg viewBox="0 0 1200 90" preserveAspectRatio="xMidYMax slice" aria-hidden="true" focusable="false"><defs>'
+    '<linearGradient id="disc" x1="0" y1="0" x2="0" y2="1"><stop offset="0" stop-color="#7a2606"/>'
+    '<stop offset=".6" stop-color="#2b0d04"/></linearGradient></defs><g fill="none" stroke-linecap="round" stroke="#f0853a">'
+    '<g stroke-width="1.6"><path opacity=".9" d="M828 48C826 6 902 2 906 54"/><path opacity=".6" d="M836 48C838 15 892 12 897 53"/>'
+    '<path opacity=".4" d="M845 49C848 24 881 22 888 52"/></g><g stroke-width="1.3" opacity=".8"><path d="M281 61c3-13-3-20 2-33"/>'
+    '<path d="M290 59c-4-15 5-24 1-40"/><path d="M300 57c5-12-2-21 5-34"/><path d="M309 56c-3-17 6-27 0-45"/>'
+    '<path d="M319 54c4-11 0-18 6-28"/><path d="M329 53c-2-10 4-15 2-23"/></g></g>'
+    '<path d="M-60 96Q600 -14 1260 96Z" fill="url(#disc)"/>'
+    '<path d="M-60 96Q600 -14 1260 96" fill="none" stroke="#ffab66" stroke-width="2"/></svg>'
 )
 
 
@@ -185,10 +190,14 @@ def _contents() -> Markup:
 
 def _verdict(measured: Measured) -> Markup:
     verdict = lock_verdict(measured)
-    mark = {"good": "✓", "fair": "!", "poor": "✗"}[verdict.level]
+    mark, words = {
+        "good": ("✓", "Trustworthy"),
+        "fair": ("!", "Usable with care"),
+        "poor": ("✗", "Not to be trusted"),
+    }[verdict.level]
     return element(
         "div",
-        element("p", element("span", f"{mark} ", aria_hidden="true"), verdict.headline, class_="badge"),
+        element("p", element("span", f"{mark} ", aria_hidden="true"), words, class_="badge"),
         *(element("p", sentence) for sentence in three_sentences(measured)),
         class_=f"verdict {verdict.level}",
     )
@@ -266,7 +275,7 @@ def _motion_cards(measured: Measured) -> list[Markup]:
             _card(
                 "Motion",
                 "None found",
-                f"{len(measured.motion.knots)} tracks followed",
+                f"{counted(len(measured.motion.knots), 'track', 'tracks')} followed",
                 "No track beats what the same data give under no motion.",
             )
         )

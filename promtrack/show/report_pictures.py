@@ -13,7 +13,7 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.show.markup import Markup, element
-from promtrack.show.numbers import span_text
+from promtrack.show.numbers import counted, span_text
 from promtrack.show.records import Measured
 from promtrack.show.verdict import (
     PLANE_OF_SKY,
@@ -100,66 +100,53 @@ def clip_part(measured: Measured, clip: Path | None, poster: Path | None, page: 
 def figure_parts(measured: Measured, figures: Sequence[Path], page: Path) -> Markup:
     """Every figure with its light and dark version, a heading, alternative text and a caption, in the order of a talk."""
     shown = {path.stem: path for path in figures if path.suffix == ".png"}
-    parts = []
-    for name, (title, caption) in CAPTIONS.items():
-        light, dark = shown.get(name), shown.get(f"{name}_dark")
-        if light is None and dark is None:
-            continue
-        base = light or dark
-        picture = (
-            [element("source", srcset=_picture_address(dark), media="(prefers-color-scheme: dark) and (not print)")]
-            if light and dark
-            else []
-        )
-        picture.append(
-            element(
-                "img",
-                src=_picture_address(base),
-                alt=alternative_text(name, measured),
-                width="1600",
-                height="900",
-                loading="lazy",
-            )
-        )
-        parts.append(
-            element(
-                "figure",
-                element("h3", title),
-                element("picture", *picture),
-                element(
-                    "figcaption",
-                    f"{caption} ",
-                    element("a", "PNG", href=_relative(base, page), aria_label=f"{title} as PNG"),
-                    *_vector_link(base, page, title),
-                ),
-                id=f"figure-{name.replace('_', '-')}",
-            )
-        )
+    parts = [
+        _figure(measured, name, [path for path in (shown.get(name), shown.get(f"{name}_dark")) if path], page)
+        for name in CAPTIONS
+        if name in shown or f"{name}_dark" in shown
+    ]
     if not parts:
         return element("p", "No figures were drawn in this run.", class_="quiet")
     return element("div", *parts, class_="figures")
 
 
+def _figure(measured: Measured, name: str, versions: list[Path], page: Path) -> Markup:
+    """One figure; with two versions the second is for dark screens, and paper gets the first."""
+    title, caption = CAPTIONS[name]
+    picture = [
+        element("source", srcset=_picture_address(path), media="screen and (prefers-color-scheme: dark)")
+        for path in versions[1:]
+    ]
+    words = alternative_text(name, measured)
+    picture.append(
+        element("img", src=_picture_address(versions[0]), alt=words, width="1600", height="900", loading="lazy")
+    )
+    link = element("a", "PNG", href=_relative(versions[0], page), aria_label=f"{title} as PNG")
+    below = element("figcaption", f"{caption} ", link, *_vector_link(versions[0], page, title))
+    return element(
+        "figure", element("h3", title), element("picture", *picture), below, id=f"figure-{name.replace('_', '-')}"
+    )
+
+
 def alternative_text(name: str, measured: Measured) -> str:
     """What a figure shows, for those who cannot see it."""
     lock, motion = lock_verdict(measured), three_sentences(measured)[1]
-    knots, fronts = len(moving_knots(measured)), sum(front.moving for front in measured.motion.fronts)
-    counted = (
-        f"{knots} moving {'knot' if knots == 1 else 'knots'} and {fronts} moving {'front' if fronts == 1 else 'fronts'}"
-    )
-    limb = " ".join(lock.reasons[:3])
-    return {
-        "summary": f"Summary slide: map of the prominence, heights against time and four headline numbers. {motion} {limb}",
-        "height_time": f"Heights in megametres against UTC for {counted}, with fitted curves, and a panel of residuals below. {motion}",
-        "speed_time": f"Speed in kilometres per second and acceleration in metres per second squared against UTC for {counted}. {motion}",
-        "knot_map": f"The reference frame with arrows on {knots} moving {'knot' if knots == 1 else 'knots'}, coloured by speed. {motion}",
-        "speed_histogram": f"Histogram of the speeds of {knots} moving {'knot' if knots == 1 else 'knots'}, each shown below with its "
-        f"error. {_speed_range(measured)}",
-        "time_distance": f"{len(measured.motion.slits)} time-distance diagrams with {len(measured.motion.ridges)} ridges.",
+    fronts = sum(front.moving for front in measured.motion.fronts)
+    knots = counted(len(moving_knots(measured)), "moving knot", "moving knots")
+    things = f"{knots} and {counted(fronts, 'moving front', 'moving fronts')}"
+    slits = counted(len(measured.motion.slits), "time-distance diagram", "time-distance diagrams")
+    words = {
+        "summary": f"Slide with a map of the prominence, heights against time and four headline numbers. {motion}",
+        "height_time": f"Heights in megametres against UTC for {things}, with fits and residuals. {motion}",
+        "speed_time": f"Speed in km/s and acceleration in m/s² against UTC for {things}. {motion}",
+        "knot_map": f"The reference frame with arrows on {knots}, coloured by speed. {motion}",
+        "speed_histogram": f"Histogram of the speeds of {knots}, each with its error below. {_speed_range(measured)}",
+        "time_distance": f"{slits} with {counted(len(measured.motion.ridges), 'ridge', 'ridges')}.",
         "strip_montage": f"Twelve strips of height against {measured.orientation.label}, from first to last moment.",
         "oscillation": "Displacement against time with a damped sine, and Lomb-Scargle power against period.",
         "registration_check": f"Registration check. {lock.headline}. {' '.join(lock.reasons)}",
     }[name]
+    return words[0].upper() + words[1:]
 
 
 def _clip_words(measured: Measured) -> str:

@@ -136,7 +136,7 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
             Cell(f"{height:.1f}", height),
             Cell(f"{angle % 360.0:.1f}", angle),
             Cell(with_error(fit.speed_km_s, fit.speed_err_km_s) + ("*" if fit.errors_scaled else ""), fit.speed_km_s),
-            Cell(f"± {rounded(fit.systematic_km_s, 2)}", fit.systematic_km_s),
+            Cell(_systematic(fit.systematic_km_s), fit.systematic_km_s),
             Cell(with_error(fit.radial_km_s, fit.radial_err_km_s), fit.radial_km_s),
             Cell(with_error(fit.along_km_s, fit.along_err_km_s), fit.along_km_s),
             Cell(accel, fit.accel_m_s2),
@@ -146,6 +146,10 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
         ),
         "" if knot.moving else "resting",
     )
+
+
+def _systematic(error: float) -> str:
+    return "below 0.01" if error < 0.01 else f"± {rounded(error, 2)}"
 
 
 def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
@@ -214,7 +218,7 @@ def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) ->
         for row in rows
     )
     table = element(
-        "table", element("caption", caption), element("thead", head), element("tbody", body), class_="sortable"
+        "table", element("caption", element("span", caption)), element("thead", head), element("tbody", body), class_="sortable"
     )
     return element("div", table, class_="scroll", role="region", aria_label=f"Table: {label}", tabindex="0")
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from promtrack.limb.records import LimbLock
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.numbers import with_error
+from promtrack.show.numbers import counted, with_error
 from promtrack.show.records import Measured
 
 __all__ = [
@@ -115,7 +115,7 @@ def _motion_sentence(measured: Measured) -> str:
     knots, knot, front = moving_knots(measured), fastest_knot(measured), leading_front(measured)
     parts = []
     if knot is not None:
-        count = "One knot moves" if len(knots) == 1 else f"{len(knots)} knots move"
+        count = counted(len(knots), "knot moves", "knots move")
         parts.append(
             f"{count} significantly, the fastest at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
         )
@@ -128,11 +128,9 @@ def _motion_sentence(measured: Measured) -> str:
         )
         parts.append(f"{'a' if parts else 'A'} front climbs to {top:.0f} Mm{speed}")
     if not parts:
-        return (
-            f"Nothing moves significantly: {len(measured.motion.knots)} tracks were followed, and none beats what the same data "
-            "give under no motion."
-        )
-    return " and ".join(parts) + "."
+        followed = counted(len(measured.motion.knots), "track was", "tracks were")
+        return f"Nothing moves significantly: {followed} followed, and none beats what the same data give at rest."
+    return ", and ".join(parts) + "."
 
 
 def _centre_error(measured: Measured) -> tuple[float, float]:

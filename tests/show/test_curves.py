@@ -1,0 +1,68 @@
+"""Curves for drawing agree with the records they are read from."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from promtrack.show.curves import drawing_times, front_curve, knot_height, knot_speed, local_speeds
+from tests.show.fake_run import front_height_mm
+
+
+def test_front_models_return_their_own_curve(measured_fake):
+    # TRUTH  the record's curve, exactly: the models are linear once tau is known.
+    front = measured_fake.motion.fronts[0]
+    for fit in front.fits:
+        assert front_curve(front, fit, front.time_s).height_mm == pytest.approx(fit.curve_mm, abs=1e-8)
+
+
+def test_front_speed_and_acceleration_between_the_points(measured_fake):
+    # TRUTH  h = 30 + 2.5e-3 t + 2.2 exp((t - 700) / 270): its derivatives in closed form.
+    front = measured_fake.motion.fronts[0]
+    times = np.linspace(front.time_s[0], front.time_s[-1], 57)
+    curve = front_curve(front, front.best, times)
+    rise = 2.2 * np.exp((times - 700.0) / 270.0)
+    assert curve.height_mm == pytest.approx(front_height_mm(times), abs=1e-6)
+    assert curve.speed_km_s == pytest.approx(2.5 + 1e3 * rise / 270.0, rel=1e-6)
+    assert curve.accel_m_s2 == pytest.approx(1e6 * rise / 270.0 ** 2, rel=1e-6)
+
+
+def test_knot_curve_has_the_fitted_speed_and_passes_through_the_points(measured_fake):
+    knot = measured_fake.motion.knots[1]
+    height = knot_height(knot, knot.time_s)
+    slope = 1e3 * np.polyfit(knot.time_s, height, 1)[0]
+    assert slope == pytest.approx(knot.fit.radial_km_s, abs=1e-6)
+    assert np.average(knot.height_mm - height, weights=knot.height_err_mm ** -2.0) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_knot_speed_changes_only_with_an_acceleration(measured_fake):
+    steady, changing = measured_fake.motion.knots[1], measured_fake.motion.knots[0]
+    times = np.array([0.0, 600.0])
+    assert np.ptp(knot_speed(steady, times)[0]) == 0.0
+    speed, error = knot_speed(changing, changing.fit.time_s + np.array([0.0, 600.0]))
+    assert speed[1] - speed[0] == pytest.approx(0.6 * changing.fit.accel_m_s2)
+    assert error[1] > error[0]
+
+
+def test_local_speeds_are_unbiased_and_their_errors_true(measured_fake):
+    # TRUTH  a straight line at 80 km/s with noise of 0.5 Mm; the pulls of 400 windows have a standard deviation of 1,
+    # within 4 standard errors, 4 / sqrt(2 * 400) = 0.14.
+    rng = np.random.default_rng(1)
+    time_s = np.arange(2000) * 20.0
+    front = replace(
+        measured_fake.motion.fronts[0], time_s=time_s, height_mm=0.08 * time_s + 0.5 * rng.normal(size=2000),
+        height_err_mm=np.full(2000, 0.5),
+    )
+    _, speed, error = local_speeds(front)
+    pulls = (speed - 80.0) / error
+    assert len(pulls) == 400
+    assert np.std(pulls) == pytest.approx(1.0, abs=0.14)
+    assert np.mean(pulls) == pytest.approx(0.0, abs=0.2)
+
+
+def test_no_line_is_drawn_through_a_gap():
+    time_s = np.concatenate([np.arange(0.0, 300.0, 30.0), np.arange(600.0, 900.0, 30.0)])
+    times = drawing_times(time_s)
+    drawn = times[np.isfinite(times)]
+    assert not ((drawn > 270.0) & (drawn < 600.0)).any()
+    assert np.isnan(times).sum() > 20

@@ -1,0 +1,266 @@
+"""The figures say what the records say, fit on their sheet, and are the same every time."""
+
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from itertools import combinations
+
+import cv2
+import matplotlib
+import numpy as np
+import pytest
+from matplotlib.dates import num2date
+from matplotlib.quiver import Quiver
+from matplotlib.text import Text
+
+from promtrack.show.figure_heights import height_time
+from promtrack.show.figure_lock import registration_check
+from promtrack.show.figure_sky import knot_map, map_of, strip_montage
+from promtrack.show.figure_slits import even_times, time_distance
+from promtrack.show.figure_speeds import speed_histogram, speed_time
+from promtrack.show.figure_style import DARK, LIGHT, save_vector, themed
+from promtrack.show.figures import FIGURE_NAMES, SHEETS, draw_figures
+from promtrack.show.verdict import PLANE_OF_SKY
+from promtrack.strip.records import Strip
+
+SHOWS_SPEEDS = {"summary", "height_time", "speed_time", "knot_map", "speed_histogram", "time_distance"}
+
+
+def sheet_of(name, measured, theme=LIGHT):
+    with themed(theme):
+        figure = SHEETS[name](measured, theme)
+        figure.canvas.draw()
+    return figure
+
+
+def visible_texts(figure):
+    """Texts that are drawn: matplotlib keeps hidden ones, and tick labels beyond the limits."""
+    renderer = figure.canvas.get_renderer()
+    found = []
+    for text in figure.findobj(Text):
+        if not (text.get_visible() and text.get_text().strip()):
+            continue
+        axes = text.axes
+        if axes is not None and not axes.axison and text not in axes.texts:
+            continue
+        found.append((text, text.get_window_extent(renderer)))
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            hidden = {id(t) for tick in axis.get_major_ticks() + axis.get_minor_ticks() for t in (tick.label1, tick.label2)}
+            if axis.get_visible() and axes.axison:
+                low, high = sorted(axis.get_view_interval())
+                hidden -= {id(tick.label1) for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high}
+            else:
+                hidden.add(id(axis.label))
+            found = [(text, box) for text, box in found if id(text) not in hidden]
+    return found
+
+
+@pytest.fixture(scope="session")
+def drawn(measured_fake, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("figures")
+    (folder / "notes.txt").write_text("mine")
+    (folder / "height_time.pdf").write_text("of an earlier drawing")
+    calls = []
+    before = dict(matplotlib.rcParams)
+    paths = draw_figures(measured_fake, folder, progress=lambda done, total: calls.append((done, total)))
+    return folder, paths, calls, before == dict(matplotlib.rcParams)
+
+
+def test_every_figure_in_both_themes_and_formats(drawn):
+    folder, paths, calls, settings_kept = drawn
+    expected = [f"{name}{suffix}.{kind}" for name in FIGURE_NAMES for suffix in ("", "_dark") for kind in ("png", "svg")]
+    assert [path.name for path in paths] == expected
+    assert sorted(path.name for path in folder.iterdir()) == sorted([*expected, "notes.txt"])   # no .part, nothing stale
+    assert calls == [(i, len(FIGURE_NAMES) * 2) for i in range(1, len(FIGURE_NAMES) * 2 + 1)]
+    assert settings_kept
+
+
+def test_png_has_the_resolution_asked_for(drawn):
+    # 13.333 x 7.5 inches, the common wide slide, at 200 dpi
+    for path in drawn[1]:
+        if path.suffix == ".png":
+            assert cv2.imread(str(path)).shape == (1500, 2666, 3)
+
+
+def test_themes_differ_in_background(drawn):
+    folder = drawn[0]
+    light, dark = (cv2.imread(str(folder / f"height_time{suffix}.png"))[5, 5].mean() for suffix in ("", "_dark"))
+    assert light > 240
+    assert dark < 30
+
+
+def test_dark_svg_is_what_drawing_it_dark_gives(drawn, measured_fake, tmp_path):
+    # TWIN  the recoloured file against the sheet drawn anew in dark colours.
+    with themed(DARK):
+        save_vector(height_time(measured_fake, DARK), tmp_path / "height_time_dark.svg", measured_fake)
+    # Names of reused shapes are digests of shape and colour, so they differ; nothing else may.
+    ours, twin = (re.sub(r"\b[mph][0-9a-f]{10}\b", "name", (folder / "height_time_dark.svg").read_text())
+                  for folder in (drawn[0], tmp_path))
+    assert ours == twin
+
+
+def test_same_run_same_bytes_whatever_the_users_own_settings(measured_fake, tmp_path):
+    for number, own in enumerate(({}, {"font.size": 5, "axes.facecolor": "red", "svg.fonttype": "none", "lines.linewidth": 9})):
+        (tmp_path / str(number)).mkdir()
+        with matplotlib.rc_context(own), themed(LIGHT):
+            save_vector(speed_time(measured_fake, LIGHT), tmp_path / str(number) / "speeds.svg", measured_fake)
+    first, second = (path.read_bytes() for path in tmp_path.rglob("*.svg"))
+    assert first == second
+
+
+def test_drawing_needs_no_window_system():
+    code = "import sys, promtrack.show.figures; sys.exit('matplotlib.pyplot' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("name", SHEETS)
+@pytest.mark.parametrize("run", ["measured_fake", "measured_still"])
+def test_texts_are_large_inside_the_sheet_and_apart(name, run, request):
+    figure = sheet_of(name, request.getfixturevalue(run))
+    width, height = figure.canvas.get_width_height()
+    texts = visible_texts(figure)
+    assert len(texts) > 5
+    for text, box in texts:
+        assert text.get_fontsize() >= 16, text.get_text()
+        assert box.x0 >= -1, text.get_text()
+        assert box.x1 <= width + 1, text.get_text()
+        assert box.y0 >= -1, text.get_text()
+        assert box.y1 <= height + 1, text.get_text()
+    for (one, box), (other, other_box) in combinations(texts, 2):
+        overlap = (min(box.x1, other_box.x1) - max(box.x0, other_box.x0), min(box.y1, other_box.y1) - max(box.y0, other_box.y0))
+        # two pixels of empty room belong to the box of a text
+        assert min(overlap) <= 2, f"{one.get_text()!r} over {other.get_text()!r} by {overlap}"
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_every_axis_has_a_unit(name, measured_fake):
+    # Words that are themselves the unit or need none: counts, and the two rows of names below the histogram.
+    bare = {"knots", "each knot\n± 1 sigma"}
+    figure = sheet_of(name, measured_fake)
+    shared = " ".join(text.get_text() for text in figure.texts)
+    for axes in figure.axes:
+        if not axes.axison:
+            continue
+        for axis in (axes.xaxis, axes.yaxis):
+            label = axis.label.get_text()
+            if label and label not in bare:
+                assert "(" in label or label.startswith("UTC"), label
+    if name == "strip_montage":
+        assert "height (Mm)" in shared
+        assert "position angle (degrees)" in shared
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_note_on_speeds_stands_once_where_speeds_are_shown(name, measured_fake):
+    texts = [text.get_text() for text, _ in visible_texts(sheet_of(name, measured_fake))]
+    assert texts.count(PLANE_OF_SKY) == (1 if name in SHOWS_SPEEDS else 0)
+
+
+def test_time_axis_is_utc(measured_fake):
+    axes = sheet_of("height_time", measured_fake).axes[1]
+    assert axes.get_xlabel() == "UTC, 2026-06-21"
+    labels = {tick.get_loc(): tick.label1.get_text() for tick in axes.xaxis.get_major_ticks()}
+    assert len(labels) >= 3
+    for place, label in labels.items():
+        assert num2date(place).strftime("%H:%M") == label
+
+
+def test_heights_errors_and_residuals_are_those_of_the_records(measured_fake):
+    top, below = sheet_of("height_time", measured_fake).axes
+    moving = [measured_fake.motion.fronts[0], *(knot for knot in measured_fake.motion.knots if knot.moving)]
+    assert len(top.containers) == len(below.containers) == len(moving)
+    for container, residual, track in zip(top.containers, below.containers, moving, strict=True):
+        points, _, (bars,) = container.lines
+        assert np.asarray(points.get_ydata()) == pytest.approx(track.height_mm)
+        halves = [0.5 * np.ptp(segment[:, 1]) for segment in bars.get_segments()]
+        assert halves == pytest.approx(list(track.height_err_mm))
+        pulls = np.asarray(residual.lines[0].get_ydata()) / track.height_err_mm
+        # TRUTH  noise is Gaussian with the stated error; chi squared of 20 points or more within 4 standard errors
+        assert np.mean(pulls ** 2) == pytest.approx(1.0, abs=4 * np.sqrt(2 / len(pulls)))
+
+
+def test_histogram_counts_every_moving_knot(measured_fake):
+    top = sheet_of("speed_histogram", measured_fake).axes[0]
+    assert sum(bar.get_height() for container in top.containers for bar in container) == 5
+
+
+def test_arrows_are_the_way_covered(measured_fake):
+    # TRUTH  an arrow's length in Mm over its time is the speed: at 0.06 Mm a minute for each km/s. The curvature of the
+    # limb along an arrow changes this by less than 1 %.
+    figure = sheet_of("knot_map", measured_fake)
+    (arrows,) = (found for found in figure.findobj(Quiver))
+    minutes = float(next(t.get_text() for t in figure.texts if "way covered" in t.get_text()).split(" in ")[-1].split()[0])
+    speeds = [knot.fit.speed_km_s for knot in measured_fake.motion.knots if knot.moving]
+    assert np.hypot(arrows.U, arrows.V) / (0.06 * minutes) == pytest.approx(speeds, rel=0.01)
+    assert np.asarray(arrows.get_array()) == pytest.approx(speeds)
+    assert arrows.V[2] > 0.0      # knot 3 rises, and up in this frame is up
+    assert arrows.V[0] < 0.0      # knot 1 falls
+
+
+def test_map_shows_what_moves_and_keeps_its_proportions(measured_fake):
+    for aspect in (1.0, 2.0, 3.3):
+        area = map_of(measured_fake, aspect)
+        assert (area.right_px - area.left_px) / (area.bottom_px - area.top_px) == pytest.approx(aspect)
+
+
+def test_montage_reads_twelve_single_strips(measured_fake, monkeypatch):
+    read, asked = Strip.read, []
+    monkeypatch.setattr(Strip, "read", lambda strip, first=0, last=None: (asked.append((first, last)), read(strip, first, last))[1])
+    with themed(LIGHT):
+        strip_montage(measured_fake, LIGHT)
+    assert len(asked) == 12
+    assert all(last - first == 1 for first, last in asked)
+    assert asked[0][0] == 0
+    assert asked[-1][1] == len(measured_fake.strip)
+
+
+def test_angles_are_called_what_they_are(measured_fake):
+    unknown = replace(measured_fake, orientation=replace(measured_fake.orientation, position_angles=False, sign=1))
+    for draw in (strip_montage, time_distance, knot_map):
+        with themed(LIGHT):
+            words = " ".join(text.get_text().replace("\n", " ") for text in draw(unknown, LIGHT).findobj(Text))
+        assert "position angle" not in words
+        assert draw is knot_map or "image angle" in words
+        assert draw is not knot_map or "image up" in words
+
+
+def test_gaps_stay_gaps_in_time_distance_diagrams(measured_fake):
+    slit = measured_fake.motion.slits[0]
+    picture, first, last = even_times(slit)
+    step = (last - first) / picture.shape[1]
+    assert step == pytest.approx(30.0, rel=0.02)                  # the cadence of the run
+    middle = first + step * (np.arange(picture.shape[1]) + 0.5)
+    distance = np.abs(middle[:, None] - slit.time_s).min(axis=1)
+    assert np.isnan(picture).all(axis=0) == pytest.approx(distance > 0.75 * step)
+    seen = int(np.flatnonzero(distance < 1.0)[10])
+    assert picture[:, seen] == pytest.approx(slit.value[np.abs(slit.time_s - middle[seen]).argmin()])
+
+
+def test_registration_check_gives_the_verdict_in_words(measured_fake):
+    poor = replace(measured_fake, lock=replace(measured_fake.lock, centre_err_px=np.full(44, 2.0)))
+    for measured, words in ((measured_fake, "The lock can be trusted"), (poor, "The lock should not be trusted")):
+        with themed(LIGHT):
+            texts = [text.get_text() for text in registration_check(measured, LIGHT).texts]
+        assert words in texts[0]
+        assert "2 × limb too faint: thin cloud" in texts
+
+
+def test_nothing_moving_is_said(measured_still):
+    for draw, words in (
+        (height_time, "Nothing moves significantly"), (speed_time, "grey: tracks that do not beat rest"),
+        (speed_histogram, "No moving knots"), (knot_map, "No knot moves significantly"), (time_distance, "No time-distance diagram"),
+    ):
+        with themed(LIGHT):
+            assert words in [text.get_text() for text in draw(measured_still, LIGHT).findobj(Text)]
+
+
+def test_a_run_without_any_track_can_be_drawn(measured_still, tmp_path):
+    bare = replace(measured_still, motion=replace(measured_still.motion, knots=()),
+                   settings=replace(measured_still.settings, figures=replace(measured_still.settings.figures, theme="dark", vector="pdf",
+                                                                             dpi=60)))
+    paths = draw_figures(bare, tmp_path)
+    assert len(paths) == 2 * len(SHEETS)
+    assert all(path.stem.endswith("_dark") for path in paths)
+    assert all(path.read_bytes().startswith(b"%PDF") for path in paths if path.suffix == ".pdf")

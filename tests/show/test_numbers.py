@@ -1,0 +1,63 @@
+"""Values and errors become text that does not claim more than it knows."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from promtrack.show.numbers import clock, counted, error_decimals, false_alarm_text, rounded, span_text, with_error
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "text"),
+    [
+        # PUBLISHED  Particle Data Group, Review of Particle Physics, Introduction, section 5.3: 0.827 +- 0.119 becomes
+        # 0.83 +- 0.12, 0.827 +- 0.367 becomes 0.8 +- 0.4 (quoted from memory).
+        (0.827, 0.119, "0.83 ± 0.12"),
+        (0.827, 0.367, "0.8 ± 0.4"),
+        (37.23, 1.42, "37.2 ± 1.4"),
+        (1234.0, 354.0, "1230 ± 350"),
+        (1234.0, 355.0, "1200 ± 400"),
+        (12.3456, 0.996, "12.3 ± 1.0"),
+        (-3.21, 0.2, "−3.21 ± 0.20"),
+        (0.01, 0.3, "0.01 ± 0.30"),
+        (0.0, 12.0, "0 ± 12"),
+    ],
+)
+def test_value_and_error_are_rounded_together(value, error, text):
+    assert with_error(value, error) == text
+
+
+def test_unknown_errors_are_said_to_be_unknown():
+    assert with_error(5.0, math.nan, "km/s") == "5.00 km/s (error unknown)"
+    assert with_error(math.nan, 1.0) == "unknown"
+    assert with_error(5.0, math.inf) == "5.00 (error unknown)"
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e6))
+def test_rounding_loses_less_than_a_quarter_of_the_error(value, error):
+    # TRUTH  with one kept digit of at least 3.55 the error moves by at most 0.5 in 3.55, with two digits by 0.5 in 10;
+    # the value moves by at most half a unit of the last place, thus by less than 0.15 errors.
+    shown_value, shown_error = (float(part.replace("−", "-")) for part in with_error(value, error).split(" ± "))
+    assert abs(shown_error - error) <= 0.15 * error
+    assert abs(shown_value - value) <= 0.15 * error + 1e-9 * abs(value)
+
+
+def test_decimals_at_the_borders_of_the_rule():
+    assert [error_decimals(error) for error in (0.100, 0.354, 0.355, 0.949, 0.951, 1.0)] == [2, 2, 1, 1, 1, 1]
+
+
+def test_times_and_counts():
+    first, last = np.datetime64("2026-06-21T23:58:10"), np.datetime64("2026-06-22T00:31:00")
+    assert clock(first) == "23:58:10"
+    assert span_text(first, last) == "2026-06-21, 23:58 to 2026-06-22, 00:31 UTC"
+    assert counted(1, "track", "tracks") == "1 track"
+    assert counted(0, "track", "tracks") == "no tracks"
+
+
+def test_small_numbers_do_not_become_zero():
+    assert false_alarm_text(3.2e-9) == "below 0.000001"
+    assert false_alarm_text(0.0123) == "0.01"
+    assert rounded(0.0456, 2) == "0.046"

@@ -1,0 +1,66 @@
+"""The verdict follows the evidence."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from promtrack.show.verdict import fastest_knot, leading_front, lock_verdict, rejections, three_sentences
+
+
+def with_lock(measured, **changes):
+    return replace(measured, lock=replace(measured.lock, **changes))
+
+
+def test_a_sound_lock_is_called_good(measured_fake):
+    verdict = lock_verdict(measured_fake)
+    assert verdict.level == "good"
+    assert verdict.reasons[0] == "40 of 44 frames are used."
+
+
+@pytest.mark.parametrize(
+    ("changes", "level"),
+    [
+        (lambda lock: {"centre_err_px": np.full(44, 0.3)}, "fair"),   # 0.26 Mm at 870 km/px
+        (lambda lock: {"centre_err_px": np.full(44, 0.9)}, "poor"),   # 0.78 Mm
+        (lambda lock: {"used": np.arange(44) % 3 > 0}, "fair"),       # 29 of 44
+        (lambda lock: {"used": np.arange(44) % 4 == 0}, "poor"),      # 11 of 44
+        (lambda lock: {"frame_radius_err_px": np.full(44, 0.1)}, "poor"),
+    ],
+)
+def test_each_kind_of_evidence_counts(measured_fake, changes, level):
+    assert lock_verdict(with_lock(measured_fake, **changes(measured_fake.lock))).level == level
+
+
+def test_sources_of_scale_that_disagree_are_never_good(measured_fake):
+    scale = replace(measured_fake.scale, agrees=False, check="Limb and optics disagree by 7 standard deviations.")
+    verdict = lock_verdict(replace(measured_fake, scale=scale))
+    assert verdict.level == "fair"
+    assert "disagree by 7" in verdict.reasons[-1]
+
+
+def test_without_a_used_frame_the_lock_is_poor(measured_fake):
+    assert lock_verdict(with_lock(measured_fake, used=np.zeros(44, dtype=bool))).level == "poor"
+
+
+def test_what_moves_is_found(measured_fake, measured_still):
+    assert fastest_knot(measured_fake).knot == 1
+    assert leading_front(measured_fake).front == 1
+    assert fastest_knot(measured_still) is None
+    assert leading_front(measured_still) is None
+
+
+def test_three_sentences_carry_the_numbers(measured_fake, measured_still):
+    knot, front = fastest_knot(measured_fake), leading_front(measured_fake)
+    first, second, third = three_sentences(measured_fake)
+    assert "40 of 44" in first
+    assert f"{knot.fit.speed_km_s:.2f}" in second
+    assert f"{front.best.peak_speed_km_s:.1f}" in second
+    assert "0.6 %" in third
+    assert "lower bounds" in third
+    assert "Nothing moves significantly: 1 track was followed" in three_sentences(measured_still)[1]
+
+
+def test_reasons_are_counted(measured_fake):
+    assert rejections(measured_fake.lock)[0] == ("limb too faint: thin cloud", 2)
+    assert sum(count for _, count in rejections(measured_fake.lock)) == 4
