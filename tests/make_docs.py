@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import io
-import os
 from pathlib import Path
-from unittest import mock
 
 from promtrack.cli import build_parser
 from promtrack.settings import Settings, describe_settings, settings_as_toml
@@ -39,14 +36,19 @@ def settings_page() -> str:
 
 
 def command_page() -> str:
-    """docs/command-line.md"""
-    with mock.patch.dict(os.environ, {"COLUMNS": "100"}):
-        parser = build_parser()
-        lines = ["# Command line", "", _MADE,
-                 "Exit status: 0 done, 1 the input cannot be measured (with the reason), 2 wrong usage, 130 stopped by Ctrl-C. Results go to",
-                 "standard output, progress to standard error.", "", "```text", _help(parser), "```", ""]
-        for name, command in _commands(parser).items():
-            lines += [f"## {name}", "", "```text", _help(command), "```", ""]
+    """docs/command-line.md, from the parser's own actions (argparse words its help differently from version to version)"""
+    parser = build_parser()
+    lines = ["# Command line", "", _MADE,
+             "Exit status: 0 done, 1 the input cannot be measured (with the reason), 2 wrong usage, 130 stopped by Ctrl-C. Results go to",
+             "standard output, progress to standard error. `promtrack COMMAND --help` says the same at the terminal.", "",
+             "| command | what it does |", "| --- | --- |"]
+    commands = _commands(parser)
+    lines += [f"| [{name}](#{name}) | {command.description} |" for name, command in commands.items()]
+    lines += ["", parser.epilog, ""]
+    for name, command in commands.items():
+        lines += [f"## {name}", "", command.description, "", "| argument | meaning |", "| --- | --- |"]
+        lines += [f"| `{_call(action)}` | {_cell(action.help)} |" for action in command._actions if action.dest != "help"]
+        lines += ["", command.epilog.replace("Example: ", "Example: `", 1) + "`", ""]
     return "\n".join(lines)
 
 
@@ -58,10 +60,12 @@ def _commands(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentPar
     return dict(actions[0].choices)
 
 
-def _help(parser: argparse.ArgumentParser) -> str:
-    text = io.StringIO()
-    parser.print_help(text)
-    return text.getvalue().rstrip()
+def _call(action: argparse.Action) -> str:
+    """How an argument is written."""
+    value = action.metavar or ("|".join(action.choices) if action.choices else "")
+    if not action.option_strings:
+        return str(action.metavar)
+    return f"{action.option_strings[-1]} {value}".strip().replace("|", "\\|")
 
 
 def _shown(value: object) -> str:
