@@ -15,13 +15,16 @@ from scipy.ndimage import median_filter
 
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = ["Edge", "SectorProfile", "brightest_noise_sigma", "find_edge", "sector_columns", "sector_profile", "smooth_along_px"]
+__all__ = ["Edge", "SectorProfile", "brightest_noise_sigma", "detection_floor", "find_edge", "sector_columns",
+           "sector_profile", "smooth_along_px"]
 
 SMOOTH_PX = 1.2         # Gaussian smoothing in height before the maximum along the angle, 1 sigma
 SMOOTH_MM = 3.0         # the same along the limb: the air shifts the edge up and down from place to place, and the
                         # maximum would pick the places where it is shifted up
 LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])   # of the leading structure's brightness
 ABOVE_NOISE = 3.0       # detection level above the brightest noise expected in the sector, in smoothed sigma
+OVER_SKY = 3.0          # detection level over the frame's darkest heights
+FAINTEST = 0.04         # and as a part of its brightest height
 DEPTH_MM = 12.0         # the leading structure's brightness is sought so far below its outermost trace
 BLOCK_VALUES = 8_000_000   # strip values read at a time (32 MB)
 LOWEST_MM = 3.0         # below lie the limb's own spicules and the lock's residuals
@@ -110,6 +113,19 @@ def brightest_noise_sigma(values: int, along_px: float) -> float:
     return float(np.sqrt(2 * np.log(max(values / (2.5**2 * along_px * SMOOTH_PX), 2.0))))
 
 
+def detection_floor(value: np.ndarray, noise_floor: np.ndarray) -> np.ndarray:
+    """Level above which a profile (..., rows) shows structure and not noise or what is left of the sky.
+
+    The noise floor; 3 times the frame's own darkest heights (a veil of cloud, scattered light); and 4 % of the
+    brightest height, below which the wings of the blur and the backdrop's residuals lie.
+    """
+    clean = np.nan_to_num(value, nan=np.inf)
+    dark = np.percentile(np.where(np.isfinite(clean), clean, np.nanmax(value, initial=0.0)), 10, axis=-1)
+    bright = np.max(np.nan_to_num(value, nan=0.0), axis=-1)
+    least = np.maximum(OVER_SKY * dark, FAINTEST * bright)
+    return np.maximum(noise_floor, least[..., None])
+
+
 def find_edge(profile: SectorProfile, columns: int, along_px: float) -> Edge:
     """Leading edge of every frame that has one.
 
@@ -119,6 +135,7 @@ def find_edge(profile: SectorProfile, columns: int, along_px: float) -> Edge:
     along_px : smoothing along the limb, from `smooth_along_px`
     """
     floor = (brightest_noise_sigma(columns * profile.value.shape[1], along_px) + ABOVE_NOISE) * profile.noise
+    floor = detection_floor(profile.value, floor)
     outermost = _last_above(profile.value, floor)
     seen = outermost >= 0
     brightness = _leading_brightness(profile, outermost)
@@ -129,7 +146,7 @@ def find_edge(profile: SectorProfile, columns: int, along_px: float) -> Edge:
     top = _visible_top(profile)
     step = profile.height_mm[1] - profile.height_mm[0]
     gone = seen & (np.nanmax(np.where(np.isfinite(crossing), crossing, -np.inf), axis=0) > top - 2.5 * step)
-    left_at = _left_at(gone)
+    left_at = _left_at(gone, np.where(seen & ~gone, crossing.mean(axis=0), np.nan), float(top.max()), step)
     good = seen & ~gone & np.isfinite(crossing).all(axis=0)
     if left_at is not None:
         good[left_at:] = False
@@ -179,10 +196,16 @@ def _visible_top(profile: SectorProfile) -> np.ndarray:
     return np.where(shown.any(axis=1), profile.height_mm[last], -np.inf)
 
 
-def _left_at(gone: np.ndarray) -> int | None:
-    """First of two neighbouring frames in which the edge has left the top."""
-    twice = np.flatnonzero(gone[:-1] & gone[1:])
-    return int(twice[0]) if len(twice) else None
+def _left_at(gone: np.ndarray, height: np.ndarray, top_mm: float, row_mm: float) -> int | None:
+    """First of two frames in a row beyond the top, if the edge was on its way there and not just hidden by glare."""
+    for i in np.flatnonzero(gone[:-1] & gone[1:]):
+        before = height[:i][np.isfinite(height[:i])][-4:]
+        if not len(before):
+            return int(i) if i == 0 and gone.all() else None
+        pace = max(float(np.median(np.diff(before))), 0.0) if len(before) > 1 else 0.0
+        if before[-1] + 3 * pace + 8 * row_mm >= top_mm:
+            return int(i)
+    return None
 
 
 def _height_and_error(profile: SectorProfile, crossing: np.ndarray, brightness: np.ndarray,

@@ -13,6 +13,8 @@ from promtrack.strip.records import Strip
 __all__ = ["follow_front"]
 
 LEAST_POINTS = 6       # frames in which the edge must be seen
+LEAST_TRAVEL_MM = 4.0  # less is never called a motion, however regular: threads that brighten or fade within an hour
+                       # shift the edge as much (measured in tests/benchmarks/front_accuracy.py)
 WRONG_SIGMA = 5.0      # farther from its neighbours' line a height is wrong
 
 
@@ -45,9 +47,7 @@ def follow_front(strip: Strip, from_deg: float, to_deg: float, *, number: int = 
     fits = fit_front(time_s, height, err, rng=rng)
     best = next(fit for fit in fits if fit.chosen)
     false_alarm = trials * pieces * still_probability(time_s, height, best.curve_mm, rng=rng)
-    # A displacement below two rows, or below the stated errors, is never called a motion, however regular.
-    travel = np.ptp(best.curve_mm)
-    large = travel > max(2 * strip.geometry.mm_per_row, 3 * float(np.median(err)))
+    large = np.ptp(best.curve_mm) > max(LEAST_TRAVEL_MM, 3 * float(np.median(err)))
     return Front(
         front=number, from_deg=from_deg, to_deg=to_deg, frame=strip.frame[index], time_s=time_s, height_mm=height,
         height_err_mm=err, angle_deg=np.asarray(strip.geometry.angle_deg(edge.column[keep]), float), fits=fits,
@@ -69,11 +69,16 @@ def _continuous(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, r
         return keep, 1
     pieces = np.split(where, _lasting_jumps(time_s[where], height_mm[where], row_mm))
     pieces = [piece for piece in pieces if len(piece) >= LEAST_POINTS] or [where[:0]]
-    travel = [abs(np.median(height_mm[piece[-3:]]) - np.median(height_mm[piece[:3]])) if len(piece) else 0.0 for piece in pieces]
+    travel = [_travel(height_mm[piece]) for piece in pieces]
     chosen = pieces[int(np.argmax(travel))] if max(travel) > 5 * row_mm else max(pieces, key=len)
     result = np.zeros_like(keep)
     result[chosen] = True
     return result, len(pieces)
+
+
+def _travel(height_mm: np.ndarray) -> float:
+    """Displacement from the first to the last heights."""
+    return float(abs(np.median(height_mm[-3:]) - np.median(height_mm[:3]))) if len(height_mm) else 0.0
 
 
 def _unrest(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> float:

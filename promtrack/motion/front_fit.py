@@ -12,8 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import minimize_scalar
 
-from promtrack.motion.kinematics import beyond_chance, bic, fit_model, fit_polynomial
+from promtrack.motion.kinematics import beyond_chance, bic, fit_polynomial
 from promtrack.motion.records import FrontFit
 
 __all__ = ["fit_front", "front_verdict", "linear_exponential", "onset_time"]
@@ -79,8 +80,9 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
     for model, fit in first.items():
         residual = (height_mm - fit.curve[0]) / err_mm * np.sqrt(len(time_s) / (len(time_s) - free[model]))
         again = fit.curve[0] + err_mm * _redraw(residual, length, draws, rng)
-        fits.append(_record(model, fit, _fit_many(model, time_s, again, err_mm), bic=criteria[model],
-                            chi2_per_dof=squares[model] / (len(time_s) - free[model]), chosen=model == chosen))
+        fits.append(_record(model, fit, _fit_many(model, time_s, again, err_mm), (time_s[0], time_s[-1]),
+                            bic=criteria[model], chi2_per_dof=squares[model] / (len(time_s) - free[model]),
+                            chosen=model == chosen))
     return tuple(fits)
 
 
@@ -114,7 +116,7 @@ def _independent(residual: np.ndarray) -> int:
     power = float(centred @ centred)
     r = float(centred[1:] @ centred[:-1]) / power if power > 0 else 0.0
     r = min(r, 0.9) if r > 1.645 / np.sqrt(n) else 0.0
-    return max(int(round(n * (1 - r) / (1 + r))), min(n, 6))
+    return max(round(n * (1 - r) / (1 + r)), min(n, 6))
 
 
 def _redraw(residual: np.ndarray, length: int, draws: int, rng: np.random.Generator) -> np.ndarray:
@@ -197,23 +199,25 @@ def _search_tau(t: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> np.nd
 
 
 def _polished(t: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, tau: float) -> np.ndarray:
-    """tau of the full nonlinear fit, started from the grid's; the grid's where that does not converge near it."""
-    design = np.column_stack([np.exp((t - t[-1]) / tau), t, np.ones_like(t)]) / err_mm[:, None]
-    end, c1, c2 = np.linalg.lstsq(design, height_mm / err_mm, rcond=None)[0]
-    def model(x, *p):
-        return p[0] * np.exp((x - t[-1]) / p[1]) + p[2] * x + p[3]
-    try:
-        found = fit_model(model, t, height_mm, err_mm, np.array([end, tau, c1, c2])).values[1]
-    except ValueError:
-        return np.array([tau])
-    return np.array([found if 0.8 * tau < found < 1.25 * tau else tau])
+    """tau of least squares itself, from the grid's tau."""
+    def squares(log_tau: float) -> float:
+        design = np.column_stack([np.exp((t - t[-1]) / np.exp(log_tau)), t / t[-1], np.ones_like(t)]) / err_mm[:, None]
+        q, _ = np.linalg.qr(design)
+        scaled = height_mm / err_mm
+        return float(scaled @ scaled - np.sum((scaled @ q) ** 2))
+    found = minimize_scalar(squares, bounds=(np.log(0.9 * tau), np.log(1.1 * tau)), method="bounded",
+                            options={"xatol": 1e-7})
+    return np.array([np.exp(found.x)])
 
 
-def _record(model: str, fit: _Draws, again: _Draws, *, bic: float, chi2_per_dof: float, chosen: bool) -> FrontFit:
+def _record(model: str, fit: _Draws, again: _Draws, span_s: tuple[float, float], *, bic: float, chi2_per_dof: float,
+            chosen: bool) -> FrontFit:
+    first_s, last_s = span_s
     ok = np.isfinite(again.peak)
     accel_known = model != MODELS[0]
     onset_ok = np.isfinite(again.onset)
-    onset_seen = np.isfinite(fit.onset[0]) and onset_ok.mean() > 0.8
+    # An onset outside the time observed is no observation.
+    onset_seen = bool(first_s < fit.onset[0] < last_s) and onset_ok.mean() > 0.8
     return FrontFit(
         model=model, parameters=fit.parameters, values=fit.values[0], errors=_spread(again.values[ok]),
         curve_mm=fit.curve[0], speed_km_s=fit.speed[0] * KM_S, speed_err_km_s=_spread(again.speed[ok]) * KM_S,

@@ -16,6 +16,7 @@ from promtrack.motion.edge import (
     LOWEST_MM,
     SMOOTH_PX,
     brightest_noise_sigma,
+    detection_floor,
     smooth_along_px,
 )
 from promtrack.strip.records import Strip
@@ -55,7 +56,7 @@ def _traces(strip: Strip) -> tuple[np.ndarray, int]:
     first_row = int(np.clip(np.ceil(geometry.row(LOWEST_MM)), 0, geometry.rows - 8))
     height = np.asarray(geometry.height_mm(np.arange(first_row, geometry.rows)), float)
     along_px = smooth_along_px(geometry)
-    left = 1 / np.sqrt(4 * np.pi * along_px * SMOOTH_PX)   # of white noise; twice that, because resampling correlates it
+    left = 1 / np.sqrt(4 * np.pi * along_px * SMOOTH_PX)   # of white noise; twice that: resampling correlates it
     floor = 2 * left * (brightest_noise_sigma(width * len(height), along_px) + ABOVE_NOISE) * strip.noise[first_row:]
     floor = floor.astype(np.float32)
     trace = np.full((len(strip), steps), np.nan)
@@ -63,9 +64,10 @@ def _traces(strip: Strip) -> tuple[np.ndarray, int]:
     for start in range(0, len(strip), block):
         for i, picture in enumerate(strip.read(start, start + block)[:, first_row:, : steps * width], start):
             smooth = cv2.GaussianBlur(np.nan_to_num(picture, nan=0.0), (0, 0), sigmaX=along_px, sigmaY=SMOOTH_PX)
-            above = smooth.reshape(len(height), steps, width).max(axis=2) >= floor[:, None]
-            last = len(height) - 1 - above[::-1].argmax(axis=0)
-            trace[i] = np.where(above.any(axis=0), height[last], np.nan)
+            profile = smooth.reshape(len(height), steps, width).max(axis=2).T
+            above = profile >= detection_floor(profile, floor)
+            last = len(height) - 1 - above[:, ::-1].argmax(axis=1)
+            trace[i] = np.where(above.any(axis=1), height[last], np.nan)
     return trace, width
 
 

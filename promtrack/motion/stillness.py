@@ -1,8 +1,7 @@
 """How often an edge that only wobbles would seem to move as much: heights against time in, probability out.
 
-The wobble of the same data is what a smooth curve leaves over. Its variance and correlation time are taken from
-there, corrected for what the curve swallows, and motionless edges with that wobble are drawn at random; they are
-fitted like the data, and the share that seems to move as much is the probability.
+The wobble of the same data is what a smooth curve leaves over. Motionless edges with such a wobble are drawn at
+random and fitted like the data; the share that seems to move as much is the probability.
 """
 
 from __future__ import annotations
@@ -14,7 +13,9 @@ __all__ = ["still_probability"]
 
 BINS = 48          # averaging to at most so many points loses no slow motion and bounds the work
 DRAWS = 1000
-TIMES = np.array([0.01, 0.03, 0.06, 0.1, 0.15, 0.22, 0.3])   # correlation times tried, in parts of the span
+SLOWEST = 0.2      # 1-sigma correlation time of the slow unrest, in parts of the span: brightness that changes more
+                   # slowly than that cannot be told from motion, and is held down by the least travel of a front
+SHARES = np.array([0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0])
 
 
 def still_probability(time_s: np.ndarray, height_mm: np.ndarray, curve_mm: np.ndarray, *,
@@ -27,27 +28,27 @@ def still_probability(time_s: np.ndarray, height_mm: np.ndarray, curve_mm: np.nd
 
     Notes
     -----
-    The statistic is the variance ratio (still - cubic) / cubic, the cubic replaced by `curve_mm` if that is closer.
-    Correlation in time is an Ornstein-Uhlenbeck process; among the correlation times tried the longest one that
-    gives the neighbour correlation seen (not improbable at 5 %) is taken: caution goes before power. The tail
-    of the null distribution is continued by a gamma law through its mean and variance in the logarithm-free scale
-    of its upper half.
+    The statistic is the variance ratio (still - smooth) / smooth, smooth being what a cubic, or `curve_mm` if that is
+    closer, leaves over. The wobble is white noise and slow unrest (Gaussian correlation, 1 sigma a fifth of the
+    span: threads that brighten and fade). The share of slow unrest is the largest that does not make the correlation
+    of neighbours seen in the data improbably low (5 %): caution goes before power. Beyond the draws the null
+    distribution of log(1 + ratio) is continued by a gamma law with its mean and variance.
     """
     t, h, c = _binned(time_s, height_mm, curve_mm)
     smooth = _hat(t)
     rest = h - smooth @ h
     if np.sum((h - c) ** 2) < np.sum(rest**2):
         rest = h - c
-    still = h - h.mean()
-    ratio = _ratio(still, rest)
+    ratio = _ratio(h - h.mean(), rest)
     seen = _neighbour(rest[None])[0]
-    draws = None
-    for part in TIMES[::-1]:
-        draws = _wobble(t, part * (t[-1] - t[0]), rng)
+    slow, quick = _slow(t, rng), rng.normal(size=(DRAWS, len(t)))
+    null = np.zeros(DRAWS)
+    for share in SHARES[::-1]:
+        draws = np.sqrt(share) * slow + np.sqrt(1 - share) * quick
         left = draws - draws @ smooth.T
-        if np.mean(_neighbour(left) < seen) > 0.05 or part == TIMES[0]:
+        null = _ratio(draws - draws.mean(axis=1, keepdims=True), left)
+        if np.mean(_neighbour(left) <= seen) > 0.05:
             break
-    null = _ratio(draws - draws.mean(axis=1, keepdims=True), left)
     return _tail(null, ratio)
 
 
@@ -74,15 +75,12 @@ def _neighbour(rest: np.ndarray) -> np.ndarray:
     return np.sum(rest[:, 1:] * rest[:, :-1], axis=1) / np.maximum(np.sum(rest**2, axis=1), 1e-12)
 
 
-def _wobble(t: np.ndarray, lasting: float, rng: np.random.Generator) -> np.ndarray:
-    """(DRAWS, n) Ornstein-Uhlenbeck series of unit variance at the given, possibly uneven, times."""
-    keep = np.exp(-np.diff(t, prepend=t[0] - 1e9) / lasting)
-    kick = rng.normal(size=(DRAWS, len(t))) * np.sqrt(1 - keep**2)
-    series = np.empty_like(kick)
-    value = np.zeros(DRAWS)
-    for i in range(len(t)):
-        value = series[:, i] = keep[i] * value + kick[:, i]
-    return series
+def _slow(t: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """(DRAWS, n) smooth random series of unit variance at the given, possibly uneven, times."""
+    apart = (t[:, None] - t) / (SLOWEST * (t[-1] - t[0]))
+    value, vector = np.linalg.eigh(np.exp(-0.5 * apart**2))
+    root = vector * np.sqrt(np.maximum(value, 0.0))
+    return rng.normal(size=(DRAWS, len(t))) @ root.T
 
 
 def _tail(null: np.ndarray, ratio: float) -> float:
@@ -90,7 +88,6 @@ def _tail(null: np.ndarray, ratio: float) -> float:
     counted = (np.sum(null >= ratio) + 1) / (len(null) + 1)
     if counted > 0.02:
         return float(counted)
-    # log(1 + ratio) is -log(1 - R^2); for correlated Gaussian noise its upper tail is close to a gamma law.
     logs = np.log1p(null)
     mean, variance = logs.mean(), logs.var()
     return float(gamma.sf(np.log1p(ratio), mean**2 / variance, scale=variance / mean))
