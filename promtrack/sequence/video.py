@@ -68,12 +68,14 @@ class _Player:
     def _start(self, index: int) -> None:
         self._stop()
         film = self.film
-        # Half a frame early, so that rounding of the times cannot skip the wanted frame.
-        before = film.pts_s[index] - film.pts_s[index - 1] if index else 0.0
-        seek = ["-ss", f"{max(film.pts_s[index] - 0.5 * before, 0.0):.6f}"] if index else []
-        command = [_executable(), "-nostdin", "-v", "quiet", *_GUARD, "-noautorotate", *seek, "-i", f"file:{film.path}",
-                   "-map", f"0:{film.stream}", "-fps_mode", "passthrough", "-f", "rawvideo", "-c:v", "rawvideo",
-                   "-pix_fmt", film.pixels, "-"]
+        # Half the shortest step early, so that rounding of the times cannot skip the wanted frame. With -xerror ffmpeg
+        # stops at damage instead of leaving a frame out, which would give all later ones a wrong number.
+        steps = np.diff(film.pts_s)
+        early = film.pts_s[index] - 0.5 * float(steps[steps > 0].min(initial=1.0))
+        seek = ["-ss", f"{max(early, 0.0):.6f}"] if index else []
+        command = [_executable(), "-nostdin", "-v", "quiet", "-xerror", *_GUARD, "-noautorotate", *seek,
+                   "-i", f"file:{film.path}", "-map", f"0:{film.stream}", "-fps_mode", "passthrough",
+                   "-f", "rawvideo", "-c:v", "rawvideo", "-pix_fmt", film.pixels, "-"]
         self._process = _started(command)
         self._closing = weakref.finalize(self, _end, self._process)
         self._next = index
@@ -166,12 +168,19 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
                "-c", "copy", "-f", "framecrc", "-"]
     listing = _listened(command, path)[0]
     base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
-    ticks = [line.split(",")[2].strip() for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 4]
+    packets = [line.split(",") for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 5]
+    ticks = [packet[2].strip() for packet in packets if not _discarded(packet[-1])]
     if not base or not ticks:
         raise InputError("is cut short or damaged: not one frame is there", remedy=COPY_AGAIN)
     if len(ticks) > MOST_FRAMES:
         raise InputError(f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}", remedy="cut it into parts")
     return np.sort(np.array([int(t) for t in ticks]) * (int(base[1]) / int(base[2])))
+
+
+def _discarded(flags: str) -> bool:
+    """Whether a packet is needed for decoding only and gives no frame (a film cut without encoding it anew)."""
+    found = re.search(r"F=0x([0-9A-Fa-f]+)", flags)
+    return bool(found) and bool(int(found[1], 16) & 4)  # AV_PKT_FLAG_DISCARD of ffmpeg's packet.h
 
 
 def _executable() -> str:

@@ -116,6 +116,38 @@ def test_compressed_film_as_pyav_decodes_it(tmp_path, suffix):
         np.testing.assert_allclose(sequence.frame(i), expected, atol=1.0)  # rounding
 
 
+@pytest.mark.parametrize("suffix", [".mp4", ".mkv"])
+def test_film_cut_without_encoding_it_anew(tmp_path, suffix):
+    # TWIN  PyAV; such a film begins with pictures that are decoded but not shown
+    frames = [np.roll(picture(0, "uint8")[:, :64], i % 64, axis=1) for i in range(100)]
+    whole = encode(tmp_path / f"whole{suffix}", frames, "gray", "-c:v", "libx264", "-pix_fmt", "yuv420p", "-g", "25")
+    cut = tmp_path / f"cut{suffix}"
+    subprocess.run([FFMPEG, "-v", "error", "-ss", "1.3", "-i", str(whole), "-c", "copy", str(cut)], check=True)
+    with av.open(str(cut)) as film:
+        lumas = [f.to_ndarray(format="yuv420p")[:ROWS, :64].astype(float) for f in film.decode(video=0)]
+    sequence = open_sequence(cut, times=START)
+    assert len(sequence) == len(lumas)
+    for i in (0, 1, 40, 7, len(lumas) - 1):
+        np.testing.assert_allclose(sequence.frame(i), np.clip((lumas[i] - 16) * 255 / 219, 0, 255), atol=1.0)
+
+
+def test_damage_inside_a_film_moves_no_frame(tmp_path):
+    # TRUTH  frames that still decode carry their own picture, and those that do not are told; the demuxer may take the
+    # damaged packet and its neighbour for one
+    frames = [np.roll(picture(0, "uint8")[:, :64], i, axis=1) for i in range(60)]
+    path = encode(tmp_path / "sun.avi", frames, "gray", "-c:v", "png")
+    data = bytearray(path.read_bytes())
+    start = data.index(b"\x89PNG", len(data) // 2)
+    data[start:start + 60] = b"\0" * 60
+    path.write_bytes(data)
+    sequence = open_sequence(path, times=START)
+    assert len(sequence) in (59, 60)
+    told = []
+    for i, frame in sequence.frames(spoiled=lambda i, error: told.append(i)):
+        np.testing.assert_array_equal(frame, frames[i + (60 - len(sequence) if told else 0)])
+    assert len(told) == 1
+
+
 def test_red_film_takes_the_red(tmp_path):
     grey = [picture(i, "uint8")[:, :64] for i in range(4)]
     red = [np.dstack([g, g // 30, g // 30]) for g in grey]
