@@ -1,7 +1,57 @@
 """promtrack: steady time-lapse clips and honest speeds of solar prominences.
 
-The stages of a run are functions on records: `open_sequence`, `lock_limb`, `solar_view`, `unwrap`,
-`measure_motion`, `render_clip`, `draw_figures` and `write_report`; `run` does them all in order.
+The stages of a run are functions on records, in the order of the data: `open_sequence`, `lock_limb`, `solar_view`,
+`measure_scale`, `orient`, `strip_geometry`, `unwrap`, `measure_motion`, then `render_clip`, `draw_figures` and `write_report`
+on a `Measured`. `run` does them all, `run_stage` one of them again. Names are loaded when first used, so that importing
+promtrack costs nothing.
 """
 
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from promtrack.errors import InputError, PromtrackError, SettingsError
+    from promtrack.limb import LimbLock, lock_limb
+    from promtrack.motion import Motion, measure_motion
+    from promtrack.pipeline import run, run_stage
+    from promtrack.scene import SceneSpec, make_scene, write_scene
+    from promtrack.sequence import Sequence, open_sequence, sequence_from_arrays
+    from promtrack.settings import Settings, change_settings, load_settings
+    from promtrack.show import Measured, draw_figures, render_clip, write_report
+    from promtrack.strip import Strip, strip_geometry, time_distance, unwrap
+    from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
+
 __version__ = "0.1.0"
+
+_HOMES = {
+    "promtrack.errors": ("InputError", "PromtrackError", "SettingsError"),
+    "promtrack.limb": ("LimbLock", "lock_limb"),
+    "promtrack.motion": ("Motion", "measure_motion"),
+    "promtrack.pipeline": ("run", "run_stage"),
+    "promtrack.scene": ("SceneSpec", "make_scene", "write_scene"),
+    "promtrack.sequence": ("Sequence", "open_sequence", "sequence_from_arrays"),
+    "promtrack.settings": ("Settings", "change_settings", "load_settings"),
+    "promtrack.show": ("Measured", "draw_figures", "render_clip", "write_report"),
+    "promtrack.strip": ("Strip", "strip_geometry", "time_distance", "unwrap"),
+    "promtrack.sun": ("Orientation", "Scale", "SolarView", "measure_scale", "orient", "solar_view"),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "InputError", "LimbLock", "Measured", "Motion", "Orientation", "PromtrackError", "Scale", "SceneSpec", "Sequence", "Settings",
+    "SettingsError", "SolarView", "Strip", "change_settings", "draw_figures", "load_settings", "lock_limb", "make_scene",
+    "measure_motion", "measure_scale", "open_sequence", "orient", "render_clip", "run", "run_stage", "sequence_from_arrays",
+    "solar_view", "strip_geometry", "time_distance", "unwrap", "write_report", "write_scene",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME_OF:
+        return getattr(importlib.import_module(_HOME_OF[name]), name)
+    raise AttributeError(f"module 'promtrack' has no attribute '{name}'")
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])
