@@ -1,0 +1,115 @@
+"""Killed or stopped at any moment, a run leaves whole products or none, and the next run ends as if nothing had happened."""
+
+import hashlib
+import random
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from promtrack.products import ProductFolder, read_lock, read_strip, read_summary
+from promtrack.products.folder import PRODUCTS
+
+TABLES = [name for name in PRODUCTS.values() if name.endswith((".ecsv", ".fits"))]
+QUICK = ("--set", "figures.theme=light", "--set", "figures.dpi=60", "--set", "clip.view=native", "--quiet")
+
+
+def start(frames, out):
+    return subprocess.Popen([sys.executable, "-m", "promtrack", "run", str(frames), "--out", str(out), *QUICK],
+                            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8")
+
+
+def digests(out):
+    return {name: hashlib.sha256((out / name).read_bytes()).hexdigest() for name in TABLES}
+
+
+def inputs(frames):
+    return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in frames.iterdir()}
+
+
+def assert_whole(out):
+    """Every product that stands under its own name can be read to its end."""
+    folder = ProductFolder(out)
+    readers = {"frames": read_lock, "strip": read_strip, "summary": read_summary}
+    for product, reader in readers.items():
+        if folder[product].exists():
+            reader(folder)
+    if folder["strip"].exists():
+        strip = read_strip(folder)
+        assert strip.read(len(strip) - 1).shape[0] == 1
+    if folder["clip"].exists():
+        import cv2
+        capture = cv2.VideoCapture(str(folder["clip"]))
+        assert capture.get(cv2.CAP_PROP_FRAME_COUNT) > 0
+        capture.release()
+    if folder["report"].exists():
+        assert folder["report"].read_text(encoding="utf-8").rstrip().endswith("</html>")
+
+
+@pytest.fixture(scope="module")
+def undisturbed(small_frames, tmp_path_factory):
+    out = tmp_path_factory.mktemp("undisturbed") / "out"
+    begun = time.monotonic()
+    process = start(small_frames, out)
+    errors = process.communicate(timeout=600)[1]
+    assert process.returncode == 0, errors
+    return digests(out), time.monotonic() - begun
+
+
+def disturb(small_frames, undisturbed, out, times, seed, stop):
+    """Stop `times` runs into one folder at random moments, looking at the products each time; then let one end."""
+    expected, duration = undisturbed
+    before = inputs(small_frames)
+    rng = random.Random(seed)
+    for _ in range(times):
+        process = start(small_frames, out)
+        try:
+            process.wait(timeout=rng.uniform(0.3, 1.1 * duration))
+        except subprocess.TimeoutExpired:
+            stop(process)
+        errors = process.communicate(timeout=60)[1]
+        assert "Traceback" not in errors
+        assert_whole(out)
+    process = start(small_frames, out)
+    errors = process.communicate(timeout=600)[1]
+    assert process.returncode == 0, errors
+    assert digests(out) == expected
+    assert [p.name for p in out.rglob(".part-*")] == []
+    assert inputs(small_frames) == before
+
+
+def kill(process):
+    process.kill()
+
+
+def interrupt(process):
+    process.send_signal(signal.SIGINT)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to another process there")
+@pytest.mark.parametrize("stop", [kill, interrupt])
+def test_a_stopped_run_goes_on(small_frames, undisturbed, tmp_path, stop):
+    disturb(small_frames, undisturbed, tmp_path / "out", 3, 5, stop)
+
+
+@pytest.mark.long
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to another process there")
+@pytest.mark.parametrize("seed", range(20))
+def test_stopped_again_and_again(small_frames, undisturbed, tmp_path, seed):
+    # 20 folders with 10 stops each: 200 in all, kill and Ctrl-C in turn.
+    disturb(small_frames, undisturbed, tmp_path / "out", 10, seed, interrupt if seed % 2 else kill)
+
+
+def test_ctrl_c_is_answered_in_words(small_frames, tmp_path):
+    if sys.platform == "win32":
+        pytest.skip("Ctrl-C cannot be sent to another process there")
+    process = start(small_frames, tmp_path / "out")
+    while not (tmp_path / "out" / "settings.toml").exists():
+        time.sleep(0.02)
+        assert process.poll() is None
+    interrupt(process)
+    errors = process.communicate(timeout=60)[1]
+    assert process.returncode == 130
+    assert "stopped" in errors
