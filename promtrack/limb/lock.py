@@ -132,7 +132,7 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tr
         radius = replace(radius, shift_px=limb.radius_px - tracker.radius_px, err_px=0.0)
     time = sequence.time_s[indices[good]]
     degree = 0 if camera.mount == "equatorial" or len(kept) < 4 else min(3, len(kept) // 8 + 1)
-    centres = fit_centres(kept, edges, tracker.radius_px, radius, TurnModel(time, degree))
+    centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, TurnModel(time, degree))
     return _lock(sequence, tracker, found, failed, indices, good, reasons, radius, centres, flat, zenith)
 
 

@@ -12,11 +12,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from promtrack.limb.circle import MAD, TUKEY
 from promtrack.limb.edge import Grid
-from promtrack.limb.track import FrameMeasure
+from promtrack.limb.track import BIN_PX, FrameMeasure
 
+SLOW_FRAMES = 6.0  # slower than this the edge is believed, not the blocks
 JACK_BLOCKS = 12   # arc blocks of the jackknife of the radius
 
 
@@ -181,7 +183,7 @@ def correlation_factor(residual: np.ndarray) -> float:
     return factor
 
 
-def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, radius: RadiusFit,
+def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, radius: RadiusFit, block_px: float,
                 model_turn: TurnModel) -> Centres:
     """Centre and turn of every frame from edge and blocks together, with the common radius.
 
@@ -192,10 +194,11 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     offset = edges.offset_px - radius.shift_px - relief
     edge_weight = _edge_weight(residual, radius.factor)
     middle = middle_vectors(measures, edges)
-    blocks = _pooled([_usable_blocks(m) for m in measures])
+    wave = max(1.0, radius.factor * BIN_PX / block_px)
+    blocks = _pooled([_usable_blocks(m) for m in measures], wave)
     breathing = fit_breathing(measures, edges, offset, edge_weight, blocks, middle)
     offset = offset - breathing.shift_px[:, None]
-    parts = [_frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i], breathing.rest_px, breathing.level_px * middle[i]) for i in range(len(measures))]
+    parts = [_frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i], breathing.rest_px, breathing.level_px[i] * middle[i]) for i in range(len(measures))]
     covariance = np.array([np.linalg.pinv(p.normal, rcond=1e-12, hermitian=True) for p in parts])
     solution = np.einsum("iab,ib->ia", covariance, np.array([p.right for p in parts]))
     before = np.radians([m.place.turn_deg for m in measures]) * radius_px
@@ -300,7 +303,7 @@ class Breathing:
 
     shift_px: np.ndarray   # (n,) what blur and fringe explain
     rest_px: float         # rms of what they do not
-    level_px: float        # place of the edge's circle against the template's, outward at the middle of the limb
+    level_px: np.ndarray   # (n,) place of the edge's circle against the template's, outward at the middle of the limb
 
 
 def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray, weight: np.ndarray,
@@ -321,32 +324,45 @@ def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray
     known = np.isfinite(apart)
     if known.sum() < 8:
         level = float(np.nanmedian(apart)) if known.any() else 0.0
-        return Breathing(np.zeros(len(blocks)), 0.1, level)
+        return Breathing(np.zeros(len(blocks)), 0.1, np.full(len(blocks), level))
     signs = np.column_stack([[m.width_px for m in measures], [m.fringe for m in measures], np.log([m.gain for m in measures])])
     explained, level, rest = _explained(apart, variance, signs, known)
     return Breathing(explained, float(np.sqrt(max(rest**2 - np.median(variance[known]), 0.0))), level)
 
 
-def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, float, float]:
-    """Robust regression on those signs that explain it by 4 sigma; the explained part, its level and the scatter left."""
+def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """What the signs explain, the slow course of the rest, and the scatter left.
+
+    Only quick changes teach: slowly, the blocks drift with the prominences that change under them.
+    """
+    apart = np.where(known, apart, np.nanmedian(apart))
+    apart = np.clip(apart, *(np.median(apart) + np.array([-4, 4]) * (MAD * np.median(np.abs(apart - np.median(apart))) + 1e-6)))
     middle = np.median(signs[known], axis=0)
     spread = MAD * np.median(np.abs(signs[known] - middle), axis=0) + 1e-9
     unit = np.clip((signs - middle) / spread, -4, 4)
-    chosen = list(range(signs.shape[1])) if known.sum() >= 12 else []
-    while True:
-        design = np.column_stack([np.ones(len(apart)), unit[:, chosen]])
-        solution, error, rest = _robust_line(design[known], apart[known], variance[known])
-        strength = np.abs(solution[1:]) / error[1:]
-        if not chosen or strength.min() > 4:
+    quick, quick_signs = apart - _slowly(apart), unit - _slowly(unit)
+    chosen = list(range(signs.shape[1])) if known.sum() >= 16 else []
+    solution = np.zeros(0)
+    rest = MAD * float(np.median(np.abs(quick)))
+    while chosen:
+        solution, error, rest = _robust_line(quick_signs[known][:, chosen], quick[known], variance[known])
+        strength = np.abs(solution) / error
+        if strength.min() > 4:
             break
         del chosen[int(np.argmin(strength))]
-    return design[:, 1:] @ solution[1:], float(solution[0]), rest
+        solution = np.zeros(0)
+    explained = quick_signs[:, chosen] @ solution[:len(chosen)] if chosen else np.zeros(len(apart))
+    return explained, _slowly(apart - explained), rest
+
+
+def _slowly(values: np.ndarray) -> np.ndarray:
+    return gaussian_filter1d(values, SLOW_FRAMES, axis=0, mode="nearest")
 
 
 def _robust_line(design: np.ndarray, value: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
     floor = np.median(variance)
     weight = 1 / (variance + floor)
-    rest = value - np.median(value)
+    rest = value
     for _ in range(8):
         spread = max(MAD * float(np.median(np.abs(rest))), 1e-4)
         w = weight * _biweight(rest / spread)
@@ -379,15 +395,18 @@ def _edge_weight(residual: np.ndarray, least_factor: float) -> np.ndarray:
     return np.where(np.isfinite(residual), 1 / (factor * np.maximum(sigma, 0.003) ** 2)[:, None], 0.0)
 
 
-def _pooled(blocks: list[Blocks]) -> list[Blocks]:
-    """Blocks whose scatter is at least what is usual: a handful of blocks may agree by chance."""
+def _pooled(blocks: list[Blocks], wave: float) -> list[Blocks]:
+    """Blocks whose scatter is at least what is usual: a handful of blocks may agree by chance.
+
+    `wave` is the variance of a long stretch over that of as many independent blocks.
+    """
     def usual(values: list[float]) -> float:
         finite = np.array([v for v in values if np.isfinite(v)])
         return float(np.sqrt(np.mean(np.minimum(finite, 2 * np.median(finite)) ** 2))) if len(finite) else 0.0
     along, across = usual([b.scatter_px for b in blocks]), usual([b.across_scatter_px for b in blocks])
-    return [replace(b, along_var=b.along_var + max(along**2 - b.scatter_px**2, 0.0) if len(b.along_px) else b.along_var,
-                    across_var=b.across_var + max(across**2 - b.across_scatter_px**2, 0.0) if len(b.along_px) else b.across_var)
-            for b in blocks]
+    return [replace(b, along_var=wave * (b.along_var + max(along**2 - b.scatter_px**2, 0.0)),
+                    across_var=wave * (b.across_var + max(across**2 - b.across_scatter_px**2, 0.0)))
+            if len(b.along_px) else b for b in blocks]
 
 
 def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, blocks: Blocks, breathing: float,

@@ -23,6 +23,7 @@ SEARCH_PX = 9.0       # the same for the fine edge
 BLUR_PX = 0.8         # Gaussian whose derivative finds the edge, and
 WIDE_PX = 1.6         # a second one, which tells what blur does to it
 ALONG_PX = 2.0        # smoothing from ray to ray
+BLOCK_PX = 48.0       # length of the blocks that vote on the shift along the limb
 BIN_PX = 16.0         # edge offsets leave a frame as means over this much limb
 EDGE_INSIDE_PX = 20.0  # extent of the zone in which the edge is measured
 EDGE_OUTSIDE_PX = 24.0
@@ -152,7 +153,8 @@ class Tracker:
         # a larger picture of the Sun is no sharper in arcseconds: the zone looked at for the shift along grows with it
         pitch = float(np.clip(radius_px / FINE_RADIUS_PX, 1.0, 2.5))
         field = make_grid(radius_px, min(40 * pitch, 0.6 * radius_px), 70 * pitch, ray_px=pitch, pitch_px=pitch)
-        self.template = LimbTemplate(field, block_px=48.0 * pitch)
+        self.block_px = BLOCK_PX * pitch
+        self.template = LimbTemplate(field, self.block_px)
 
     def measure(self, index: int, frame: np.ndarray, *, keep_points: bool = False) -> FrameMeasure:
         """Place one frame; raises LimbNotFound."""
