@@ -9,13 +9,16 @@ from promtrack.sun import ARCSEC_PER_RAD, fit_drift, solar_view
 TIME = np.datetime64("2024-05-11T09:00", "us")
 VIEW = solar_view(TIME)
 SCALE = 1.3
-# PUBLISHED  The Sun on 2024-05-11, 9 h: declination +17.96 deg (Meeus 1998, ch. 25, low accuracy, 0.01 deg). One mean solar day
-# is 86 400 s, so the rate is 15.0 arcsec/s times cos(dec), within the 0.03 % by which apparent days differ (equation of time).
+# PUBLISHED  The Sun on 2024-05-11, 9 h: declination +17.96 deg (Meeus 1998, ch. 25, low accuracy, 0.01 deg). One mean
+# solar day is 86 400 s, so the rate is 15.0 arcsec/s times cos(dec), within the 0.03 % by which apparent days differ
+# (equation of time).
 RATE = 15.0 * np.cos(np.radians(17.96))
 
 
-def drift(north_deg, mirrored, *, seconds=60.0, step_s=0.5, noise_px=0.2, nudge_px=0.0, nudge="north", seed=1, scale=SCALE, dec_deg=0.0):
-    """Positions of a Sun that drifts west; `dec_deg` bends the path as a small circle; the nudge moves it from 30 s to 34 s."""
+def drift(north_deg, mirrored, *, seconds=60.0, step_s=0.5, noise_px=0.2, nudge_px=0.0, nudge="north", seed=1,
+          scale=SCALE, dec_deg=0.0):
+    """Positions of a Sun that drifts west; `dec_deg` bends the path as a small circle; the nudge moves it from 30 s to
+    34 s."""
     t = np.arange(0.0, seconds, step_s)
     west = np.radians(north_deg + (90.0 if mirrored else -90.0))
     s = RATE * (t - t.mean()) / scale
@@ -73,8 +76,8 @@ def test_a_short_drift_is_not_believed_for_its_curve():
 
 
 def test_errors_are_honest():
-    # TRUTH  200 drifts, noisy enough that the refraction part of the error (0.03 deg) hardly counts. Band: 4 standard errors,
-    # 4 / sqrt(2 * 200).
+    # TRUTH  200 drifts, noisy enough that the refraction part of the error (0.03 deg) hardly counts. Band: 4 standard
+    # errors, 4 / sqrt(2 * 200).
     pulls = []
     for seed in range(200):
         found = fit_drift(*drift(12.0, False, noise_px=5.0, seed=seed), VIEW)

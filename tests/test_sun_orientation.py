@@ -116,7 +116,8 @@ def test_zenith_turns_on_an_equatorial_mount_only():
 def test_afternoon_zenith_stands_east_of_north():
     # Common practice, no source: in the northern hemisphere's afternoon the Sun sets to the right and celestial north
     # leans right of the zenith, so the zenith lies on north's left, the eastern side: position angle above 0.
-    morning, afternoon = sky_place(np.array(["2024-05-11T07:00", "2024-05-11T15:00"], "datetime64[us]"), site=SITE).parallactic_deg
+    times = np.array(["2024-05-11T07:00", "2024-05-11T15:00"], "datetime64[us]")
+    morning, afternoon = sky_place(times, site=SITE).parallactic_deg
     assert morning < -20.0
     assert afternoon > 20.0
 

@@ -1,9 +1,9 @@
 """What shines behind the prominences: sky and scattered light off the limb, the mean disc inside it, for one strip.
 
-Both change fast with height and slowly with angle. At each height a low-order polynomial in angle is fitted to the strip
-averaged over blocks of columns; blocks that stand out above it (prominences) are left out, and the fit repeats.
-Off the limb the coefficients are then smoothed along height, the more the farther out. Nothing is kept from one strip to
-the next, so a strip's backdrop does not depend on what came before it.
+Both change fast with height and slowly with angle. At each height a low-order polynomial in angle is fitted to the
+strip averaged over blocks of columns; blocks that stand out above it (prominences) are left out, and the fit repeats.
+Off the limb the coefficients are then smoothed along height, the more the farther out. Nothing is kept from one strip
+to the next, so a strip's backdrop does not depend on what came before it.
 """
 
 from __future__ import annotations
@@ -71,8 +71,8 @@ def plan_backdrop(geometry: StripGeometry) -> Backdrop:
     basis = np.polynomial.legendre.legvander(u, terms - 1).T
     block_basis = basis[:, : count * block].reshape(terms, count, block).mean(axis=2)
     bins = _bins(geometry)
-    centres = geometry.height_mm((bins + np.append(bins[1:], geometry.rows) - 1) / 2.0)
-    smoother = _smoother(geometry.height_mm(np.arange(geometry.rows)), centres)
+    centres = np.asarray(geometry.height_mm((bins + np.append(bins[1:], geometry.rows) - 1) / 2.0))
+    smoother = _smoother(np.asarray(geometry.height_mm(np.arange(geometry.rows))), centres)
     return Backdrop(block, bins, basis.astype(np.float32), block_basis.astype(np.float32), centres > 0.0, smoother)
 
 
@@ -116,7 +116,8 @@ def _fit_rows(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: 
     residual = level - centre[:, None]
     for turn in range(HUGGING + ROUNDS):
         if turn < HUGGING:
-            # Hug the lower edge first, slope and all, or the brighter end of a slanting halo would pass for a prominence.
+            # Hug the lower edge first, slope and all, or the brighter end of a slanting halo would pass for a
+            # prominence.
             weight = seen * np.where((residual > 0) & off_limb[:, None], HUG_ABOVE, np.float32(1.0))
         else:
             offset = _quantile(residual, seen, START_QUANTILE) * off_limb if turn == HUGGING else np.zeros_like(centre)

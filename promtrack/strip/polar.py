@@ -18,7 +18,7 @@ from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale
 
 __all__ = ["frame_matrix", "frame_to_strip", "strip_geometry", "strip_to_frame"]
 
-LOWEST_MM = -20.0           # default lower edge: enough disc for the transparency and for filaments that run over the limb
+LOWEST_MM = -20.0           # default lower edge: disc enough for the transparency and for filaments over the limb
 HIGHEST_MM = 400.0          # default upper edge at most; prominences rarely pass it, and whole-disc strips stay sane
 MOST_VALUES = 4_000_000     # of one strip; 16 MB
 SAMPLED_FRAMES = 24
@@ -30,9 +30,9 @@ def strip_geometry(lock: LimbLock, scale: Scale, orientation: Orientation, *, st
                    limb: LimbSettings) -> StripGeometry:
     """Axes of the strips: native scale, and all that at least half of the used frames show, within the settings.
 
-    Heights count from the fitted limb. The limb's distance from the Sun's centre is R_sun + limb.height_mm when the limb gave
-    the scale; when another source did, it is the lock's radius at that scale, so that a pixel is worth the same along the
-    limb as across it.
+    Heights count from the fitted limb. The limb's distance from the Sun's centre is R_sun + limb.height_mm when the
+    limb gave the scale; when another source did, it is the lock's radius at that scale, so that a pixel is worth the
+    same along the limb as across it.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def strip_to_frame(geometry: StripGeometry, lock: LimbLock, orientation: Orienta
                    angle_deg: np.ndarray, height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Pixel coordinates x, y in frame `index` of points at product angle and height above the limb (broadcast)."""
     rho_px = lock.radius_px * (1.0 + np.asarray(height_mm, float) / geometry.limb_mm)
-    return to_frame(lock, index, orientation.to_image(np.asarray(angle_deg, float)), rho_px)
+    return to_frame(lock, index, np.asarray(orientation.to_image(np.asarray(angle_deg, float))), rho_px)
 
 
 def frame_to_strip(geometry: StripGeometry, lock: LimbLock, orientation: Orientation, index: int,
@@ -76,7 +76,7 @@ def frame_to_strip(geometry: StripGeometry, lock: LimbLock, orientation: Orienta
     """Product angle, within a half turn of the strip's middle, and height [Mm] of pixels of frame `index`."""
     theta, rho_px = to_polar(lock, index, x_px, y_px)
     middle = geometry.angle_deg((geometry.columns - 1) / 2.0)
-    angle = middle + (orientation.to_product(theta) - middle + 180.0) % 360.0 - 180.0
+    angle = np.asarray(middle + (orientation.to_product(theta) - middle + 180.0) % 360.0 - 180.0)
     return angle, geometry.limb_mm * (rho_px / lock.radius_px - 1.0)
 
 
@@ -98,13 +98,13 @@ def _visible_share(lock: LimbLock, orientation: Orientation,
     sampled = used[np.linspace(0, used.size - 1, min(used.size, SAMPLED_FRAMES)).astype(int)]
     middle, span = (lock.from_deg + lock.to_deg) / 2.0, lock.to_deg - lock.from_deg
     half = min(0.65 * span + np.rad2deg(20.0 / lock.radius_px), 180.0)
-    product = np.sort(orientation.to_product(np.array([middle - half, middle + half])))
-    angles = np.linspace(*product, 721)
+    ends = sorted(float(orientation.to_product(end)) for end in (middle - half, middle + half))
+    angles = np.linspace(ends[0], ends[1], 721)
     px_mm = limb_mm / lock.radius_px
     heights = np.arange(max(-0.9 * limb_mm, -500.0), 3000.0, max(2.0 * px_mm, 2.0))
     reach_px = np.hypot(*lock.shape) * 1.5 + abs(lock.radius_px)
     heights = heights[heights < reach_px * px_mm]
-    theta = orientation.to_image(angles)[None, :]
+    theta = np.asarray(orientation.to_image(angles))[None, :]
     rho_px = lock.radius_px * (1.0 + heights / limb_mm)[:, None]
     count = np.zeros((len(heights), len(angles)), np.int32)
     for index in sampled:
@@ -135,10 +135,8 @@ def _angle_range(angles: np.ndarray, heights: np.ndarray, share: np.ndarray,
 
 def _wanted_range(shown: tuple[float, float], strip: StripSettings) -> tuple[float, float]:
     """The range that the settings ask for, moved by whole turns to where it overlaps the range in view the most."""
-    if strip.from_deg is None and strip.to_deg is None:
-        return shown
     if strip.from_deg is None:
-        return shown[0], shown[0] + (strip.to_deg - shown[0]) % 360.0
+        return shown if strip.to_deg is None else (shown[0], shown[0] + (strip.to_deg - shown[0]) % 360.0)
     if strip.to_deg is None:
         return shown[1] - (shown[1] - strip.from_deg) % 360.0, shown[1]
     width = (strip.to_deg - strip.from_deg) % 360.0 or 360.0
@@ -155,8 +153,8 @@ def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) 
     low = max(LOWEST_MM if strip.low_mm is None else strip.low_mm, float(shown.min()))
     high = min(HIGHEST_MM if strip.high_mm is None else strip.high_mm, float(shown.max()))
     if low >= high:
-        raise SettingsError(f"strip.low_mm to strip.high_mm leaves no height in view ({shown.min():.0f} to {shown.max():.0f} Mm "
-                            "is)", remedy="choose heights inside it")
+        raise SettingsError(f"strip.low_mm to strip.high_mm leaves no height in view ({shown.min():.0f} to "
+                            f"{shown.max():.0f} Mm is)", remedy="choose heights inside it")
     return low, high
 
 

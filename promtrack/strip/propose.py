@@ -1,8 +1,8 @@
 """The paths worth a time-distance diagram: where a strip changes most beyond noise, and which way things move there.
 
-A knot leaves a streak in the map of what changes from its mean and is still there in the next strip. The map, freed of noise and of what unsteady registration does to
-bright edges, is searched for the best radial path, the best limb-parallel path and the straight path with the most change
-along it; none may repeat another.
+A knot leaves a streak in the map of what changes from its mean and is still there in the next strip. The map, freed of
+noise and of what unsteady registration does to bright edges, is searched for the best radial path, the best
+limb-parallel path and the straight path with the most change along it; none may repeat another.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ class _Segment:
 def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
     """The `count` most telling paths, as texts that `time_distance` reads; fewer when the strips show nothing more.
 
-    The first is radial, the second parallel to the limb, the others straight in the direction of the strongest streaks. A
-    strip in which nothing changes gives paths through its brightest parts.
+    The first is radial, the second parallel to the limb, the others straight in the direction of the strongest streaks.
+    A strip in which nothing changes gives paths through its brightest parts.
     """
     geometry = strip.geometry
     activity = activity_map(strip)
@@ -68,8 +68,9 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
 def activity_map(strip: Strip) -> np.ndarray:
     """(rows, columns) how much each place changes, in counts; 0 where nothing is shown.
 
-    Covariance of neighbouring strips beyond noise and registration jitter, over the mean brightness: what comes and goes
-    counts in full, the flicker of something bright and lasting hardly. Where nothing varies the map is the mean brightness.
+    Covariance of neighbouring strips beyond noise and registration jitter, over the mean brightness: what comes and
+    goes counts in full, the flicker of something bright and lasting hardly. Where nothing varies the map is the mean
+    brightness.
     """
     geometry = strip.geometry
     mean, variance, often = _moments(strip)
@@ -117,7 +118,8 @@ def _smooth(plane: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.
 
 
 def _beyond_noise(covariance: np.ndarray, often: np.ndarray) -> np.ndarray:
-    """Covariance less the median of each row, since more than half of any row is quiet; small excesses count as none."""
+    """Covariance less the median of each row, since more than half of any row is quiet; small excesses count as
+    none."""
     excess = np.zeros_like(covariance)
     for row, seen in enumerate(often):
         if seen.sum() < 8:
@@ -174,12 +176,14 @@ def _straights(cells: np.ndarray) -> list[_Segment]:
     for y, x in _peaks(cells, 12):
         for angle in np.deg2rad(np.arange(0.0, 180.0, 10.0)):
             found.append(_grown(cells, x, y, np.cos(angle), np.sin(angle)))
-    return sorted((s for s in found if np.hypot(s.x2 - s.x1, s.y2 - s.y1) * CELL_MM >= LEAST_MM), key=lambda s: -s.score)
+    long_enough = [s for s in found if np.hypot(s.x2 - s.x1, s.y2 - s.y1) * CELL_MM >= LEAST_MM]
+    return sorted(long_enough, key=lambda s: -s.score)
 
 
 def _peaks(cells: np.ndarray, count: int) -> list[tuple[int, int]]:
     """The strongest local maxima, none nearer than 6 cells to a stronger one."""
-    left, peaks = cv2.GaussianBlur(cells, (0, 0), 1.0), []
+    left = cv2.GaussianBlur(cells, (0, 0), 1.0)
+    peaks: list[tuple[int, int]] = []
     while len(peaks) < count and left.max() > 0:
         y, x = np.unravel_index(int(np.argmax(left)), left.shape)
         peaks.append((int(y), int(x)))

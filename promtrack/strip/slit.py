@@ -1,8 +1,8 @@
 """Time-distance diagrams: the strip's brightness along a path, strip under strip.
 
-A path is text: `radial:ANGLE`, `parallel:HEIGHT:FROM:TO`, `straight:ANGLE,HEIGHT:ANGLE,HEIGHT` (straight in the plane of
-the sky) or `curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...` (a smooth curve through the points); degrees and Mm. It is sampled at the
-strip's own resolution and averaged across a narrow width.
+A path is text: `radial:ANGLE`, `parallel:HEIGHT:FROM:TO`, `straight:ANGLE,HEIGHT:ANGLE,HEIGHT` (straight in the plane
+of the sky) or `curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...` (a smooth curve through the points); degrees and Mm. It is sampled
+at the strip's own resolution and averaged across a narrow width.
 """
 
 from __future__ import annotations
@@ -69,7 +69,9 @@ def time_distance(strip: Strip, path_text: str, *, width_px: int = 3) -> TimeDis
     count = max(BLOCK_BYTES // (4 * strip.geometry.rows * strip.geometry.columns), 1)
     for first in range(0, len(strip), count):
         for place, plane in enumerate(strip.read(first, first + count), start=first):
-            samples = cv2.remap(plane, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+            # Bilinear, which does not shift what it reads (see unwrap.py).
+            samples = cv2.remap(plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
+                                borderValue=np.nan)
             value[place] = samples.mean(axis=0)
     return TimeDistance(path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s)
 
@@ -101,7 +103,8 @@ def _sampled(name: str, kind: str, corners: np.ndarray, geometry: StripGeometry)
     if length[-1] < 8.0 * geometry.mm_per_row:
         raise SettingsError(f"path '{name}' is only {length[-1]:.1f} Mm long", remedy="choose points farther apart")
     distance = np.arange(0.0, length[-1], geometry.mm_per_row)
-    path = SlitPath(name, kind, np.interp(distance, length, fine_angle), np.interp(distance, length, fine_height), distance)
+    path = SlitPath(name, kind, np.interp(distance, length, fine_angle), np.interp(distance, length, fine_height),
+                    distance)
     _check_inside(path, geometry)
     return path
 
@@ -138,7 +141,7 @@ _TRACERS = {"radial": _even, "parallel": _even, "straight": _straight, "curved":
 
 
 def _check_inside(path: SlitPath, geometry: StripGeometry) -> None:
-    row, column = geometry.row(path.height_mm), geometry.column(path.angle_deg)
+    row, column = np.asarray(geometry.row(path.height_mm)), np.asarray(geometry.column(path.angle_deg))
     inside = (row > -0.5) & (row < geometry.rows - 0.5) & (column > -0.5) & (column < geometry.columns - 0.5)
     if inside.mean() < 0.5:
         raise SettingsError(
@@ -154,6 +157,7 @@ def _across(path: SlitPath, geometry: StripGeometry, width_px: int) -> tuple[np.
     along = np.gradient(np.deg2rad(path.angle_deg)) * (geometry.limb_mm + path.height_mm)
     size = np.maximum(np.hypot(outward, along), 1e-9)
     shift_mm = (np.arange(width_px) - (width_px - 1) / 2.0)[:, None] * geometry.mm_per_row
-    row = geometry.row(path.height_mm + shift_mm * along / size)
-    column = geometry.column(path.angle_deg) - shift_mm * outward / size / geometry.mm_per_column(path.height_mm)
+    row = np.asarray(geometry.row(path.height_mm + shift_mm * along / size))
+    per_column = geometry.mm_per_column(path.height_mm)
+    column = np.asarray(geometry.column(path.angle_deg)) - shift_mm * outward / size / per_column
     return row.astype(np.float32), column.astype(np.float32)

@@ -1,8 +1,8 @@
 """How clear the air was in each frame, along the limb: the rim of the disc against the same rim in the reference frame.
 
-Thin cloud dims one part of a frame more than another, so one number a frame is not enough. The disc just inside the limb
-shines through the same air as the prominence above it; its mean over a few degrees is steady to better than a per cent.
-Where the disc is burnt out or out of view, the lock's number for the whole frame stands in.
+Thin cloud dims one part of a frame more than another, so one number a frame is not enough. The disc just inside the
+limb shines through the same air as the prominence above it; its mean over a few degrees is steady to better than a per
+cent. Where the disc is burnt out or out of view, the lock's number for the whole frame stands in.
 """
 
 from __future__ import annotations
@@ -46,15 +46,14 @@ class RimLight:
         known = np.isfinite(ratio) & (ratio > 0)
         if known.mean() < LEAST_RIM_SHARE:
             return usual
-        weight = cv2.GaussianBlur(known.astype(np.float32)[None], (0, 0), SMOOTH_DEG / CELLS_DEG, borderType=cv2.BORDER_REFLECT)
-        total = cv2.GaussianBlur(np.where(known, ratio, 0.0).astype(np.float32)[None], (0, 0), SMOOTH_DEG / CELLS_DEG,
-                                 borderType=cv2.BORDER_REFLECT)
-        smooth = np.where(weight > 0.05, total / np.maximum(weight, 0.05), np.median(ratio[known]))[0]
+        weight, total = _blurred(known), _blurred(np.where(known, ratio, 0.0))
+        smooth = np.where(weight > 0.05, total / np.maximum(weight, 0.05), np.median(ratio[known]))
         columns = (np.arange(strip.shape[1]) + 0.5) / strip.shape[1] * len(smooth) - 0.5
         return np.interp(columns, np.arange(len(smooth)), smooth).astype(np.float32)
 
 
-def rim_of(strip: np.ndarray, geometry: StripGeometry, sky: float, transparency: float, full_scale: float) -> RimLight | None:
+def rim_of(strip: np.ndarray, geometry: StripGeometry, *, sky: float, transparency: float,
+           full_scale: float) -> RimLight | None:
     """The rim of the reference frame's strip; None where the strip holds no rim that is not burnt out."""
     first, last = (int(np.clip(np.ceil(geometry.row(h)), 0, geometry.rows)) for h in RIM_MM)
     if last - first < 3:
@@ -65,6 +64,11 @@ def rim_of(strip: np.ndarray, geometry: StripGeometry, sky: float, transparency:
     if np.isfinite(cells).mean() < LEAST_RIM_SHARE:
         return None
     return RimLight(slice(first, last), cells, transparency, full_scale)
+
+
+def _blurred(cells: np.ndarray) -> np.ndarray:
+    return cv2.GaussianBlur(cells.astype(np.float32)[None], (0, 0), SMOOTH_DEG / CELLS_DEG,
+                            borderType=cv2.BORDER_REFLECT)[0]
 
 
 def _cells(rim: np.ndarray, full_scale: float, count: int) -> np.ndarray:

@@ -1,11 +1,11 @@
 """Frames to strips: polar resampling, backdrop and transparency removed, streamed into one file.
 
-Resampling must not shift what it resamples: a speed is a small shift over many frames. OpenCV's cubic kernel (a = -0.75)
-moves a centroid by up to 0.05 px as it crosses a pixel, bilinear interpolation by nothing, but it blurs the more the
-farther it is from a pixel's centre. So each value is the mean of two bilinear samples half a pixel apart on the diagonal,
-which blur by all but the same everywhere, and the frame is sharpened beforehand by just that blur.
-Where a column is wider than a pixel, as it gets far out, several samples are taken and averaged, so that nothing between
-the samples is lost and nothing is aliased. A strip's point that lies outside the frame is nan.
+Resampling must not shift what it resamples: a speed is a small shift over many frames. OpenCV's cubic kernel (a =
+-0.75) moves a centroid by up to 0.05 px as it crosses a pixel, bilinear interpolation by nothing, but it blurs the more
+the farther it is from a pixel's centre. So each value is the mean of two bilinear samples half a pixel apart on the
+diagonal, which blur by all but the same everywhere, and the frame is sharpened beforehand by just that blur. Where a
+column is wider than a pixel, as it gets far out, several samples are taken and averaged, so that nothing between the
+samples is lost and nothing is aliased. A strip's point that lies outside the frame is nan.
 """
 
 from __future__ import annotations
@@ -28,12 +28,12 @@ from promtrack.sun import Orientation
 
 __all__ = ["StripCutter", "unwrap"]
 
-WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, trebled ... and averaged; finer would cost time
-                            # for detail that the air (blur of 3 px and more) does not let through
+WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, trebled ... and averaged; finer would
+                            # cost time for detail that the air (blur of 3 px and more) does not let through
 QUARTER_PX = 0.25           # of either sample from the point it stands for, in x and in y
-SHARPEN = np.array([-0.125, 1.25, -0.125], np.float32)   # undoes a blur of 0.25 px^2: bilinear 1/6, the two samples 1/16
+SHARPEN = np.array([-0.125, 1.25, -0.125], np.float32)   # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
 OUTSIDE = 1e30              # stands for what the frame does not show: unlike nan, it vanishes when its weight is 0
-LARGEST = 1e12              # no count is larger, and the smallest weight, 1e-8 from rounding, leaves more than this of OUTSIDE
+LARGEST = 1e12              # no count is larger, and the smallest weight (1e-8, rounding) leaves more of OUTSIDE
 NOISE_PAIRS = 8             # pairs of neighbouring frames from which the noise is told
 
 
@@ -72,11 +72,10 @@ class StripCutter:
         """(rows, columns) float32 strip of frame `index`, as bright as the frame; nan where it shows nothing."""
         matrix = frame_matrix(self.lock, index)
         image = cv2.sepFilter2D(np.ascontiguousarray(frame, dtype=np.float32), -1, SHARPEN, SHARPEN)
-        matrices = [matrix + [[0.0, 0.0, shift], [0.0, 0.0, shift]] for shift in (-QUARTER_PX, QUARTER_PX)]
+        matrices = [matrix + np.array([0.0, 0.0, shift]) for shift in (-QUARTER_PX, QUARTER_PX)]
         strip = np.empty((self.geometry.rows, self.geometry.columns), np.float32)
         for band in self.bands:
-            one, two = (cv2.remap(image, cv2.transform(band.offsets, m), None, cv2.INTER_LINEAR,
-                                  borderMode=cv2.BORDER_CONSTANT, borderValue=OUTSIDE) for m in matrices)
+            one, two = (_bilinear(image, cv2.transform(band.offsets, m)) for m in matrices)
             fine = cv2.addWeighted(one, 0.5, two, 0.5, 0.0, dst=one)
             if band.fine != (1, 1):
                 size = (self.geometry.columns, band.rows.stop - band.rows.start)     # (x, y)
@@ -88,18 +87,17 @@ class StripCutter:
     def cut(self, frame: np.ndarray, index: int, rim: RimLight | None) -> np.ndarray:
         """The strip with backdrop and transparency removed."""
         strip = self.sample(frame, index)
-        clear = float(self.lock.transparency[index])
-        if rim is not None:
-            clear = rim.relative(strip, float(self.lock.sky[index]), clear)
+        usual = float(self.lock.transparency[index])
+        clear = usual if rim is None else rim.relative(strip, float(self.lock.sky[index]), usual)
         strip -= self.backdrop.fit(strip)
-        strip *= np.float32(1.0) / np.float32(clear)
+        strip *= np.float32(1.0) / np.asarray(clear, np.float32)
         return strip
 
     def rim(self, frame: np.ndarray, full_scale: float) -> RimLight | None:
         """The disc's rim in the lock's reference frame, against which all frames are dimmed or brightened."""
         index = self.lock.reference
-        return rim_of(self.sample(frame, index), self.geometry, float(self.lock.sky[index]),
-                      float(self.lock.transparency[index]), full_scale)
+        return rim_of(self.sample(frame, index), self.geometry, sky=float(self.lock.sky[index]),
+                      transparency=float(self.lock.transparency[index]), full_scale=full_scale)
 
 
 def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry, *, path: Path,
@@ -141,6 +139,12 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
         along_err_mm=lock.along_err_px[used] * mm_per_px)
 
 
+def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """The image at places (x, y), OUTSIDE beyond its border."""
+    return cv2.remap(image, places, None, cv2.INTER_LINEAR,  # type: ignore[call-overload]
+                     borderMode=cv2.BORDER_CONSTANT, borderValue=OUTSIDE)
+
+
 def _band(geometry: StripGeometry, orientation: Orientation, radius_px: float, rows: np.ndarray,
           fine: tuple[int, int]) -> _Band:
     row = rows[0] - 0.5 + (np.arange(len(rows) * fine[0]) + 0.5) / fine[0]
@@ -170,6 +174,8 @@ class _NoiseMeter:
 
     def result(self) -> np.ndarray:
         """(rows,) 1-sigma noise, the rows without data filled from their neighbours."""
+        if self.only is None:
+            return np.zeros(0)
         noise = np.median(self.found, axis=0) if self.found else self.only
         rows = np.arange(len(noise))
         known = np.isfinite(noise) & (noise > 0)

@@ -1,8 +1,9 @@
-"""Drift calibration: with the drive off the Sun drifts due west, and that direction and rate tell how the camera is turned.
+"""Drift calibration: with the drive off the Sun drifts due west, and that direction and rate tell how the camera is
+turned.
 
 The Sun crosses a fixed telescope at the sky's rate less its own motion in right ascension, times the cosine of its
-declination: about 15 arcsec a second. The direction is west, the rate gives the scale. Whether the picture is mirrored a
-straight line cannot tell; two things can:
+declination: about 15 arcsec a second. The direction is west, the rate gives the scale. Whether the picture is mirrored
+a straight line cannot tell; two things can:
 - a nudge: the telescope pushed a little towards celestial north (or south) while it drifts. The picture then shows the
   Sun moving the other way, south (or north);
 - the curve of the path: a small circle of declination dec bends towards the nearer pole by tan(dec) a radian. Over one
@@ -128,7 +129,8 @@ def _fit_line(time: np.ndarray, position: np.ndarray, *, look_for_nudge: bool) -
 
 
 def _usual_velocity(time: np.ndarray, position: np.ndarray) -> np.ndarray:
-    """Median velocity over pairs of frames a tenth of the recording apart: neither bad frames nor a short nudge move it."""
+    """Median velocity over pairs of frames a tenth of the recording apart: neither bad frames nor a short nudge move
+    it."""
     lag = max(len(time) // 10, 1)
     elapsed = time[lag:] - time[:-lag]
     moving = elapsed > 0
@@ -157,7 +159,8 @@ def _nudge_span(time: np.ndarray, residual: np.ndarray) -> tuple[int, int]:
 def _parity(line: _Line, time: np.ndarray, position: np.ndarray, direction: np.ndarray, arcsec_per_px: float,
             view: SolarView, nudge: str) -> tuple[bool | None, str, str]:
     """Is the picture mirrored, what tells so, and a remark."""
-    # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y pointing down.
+    # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y pointing
+    # down.
     north_if_not_mirrored = np.array([direction[1], -direction[0]])
     if nudge:
         across = float(line.jump @ north_if_not_mirrored)
@@ -216,9 +219,9 @@ def _scatter(line: _Line) -> float:
 def _advice(mirrored: bool | None, north: dict[bool, float], evidence: str, remark: str) -> str:
     if mirrored is None:
         tail = f" {remark}" if remark else ""
-        return (f"North lies at {north[False]:.2f} deg if the picture is not mirrored, at {north[True]:.2f} deg if it is: a "
-                f"straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, mirrors), or record again "
-                f"and push the telescope a little towards north on the way.{tail}")
+        return (f"North lies at {north[False]:.2f} deg if the picture is not mirrored, at {north[True]:.2f} deg if it "
+                f"is: a straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, mirrors), "
+                f"or record again and push the telescope a little towards north on the way.{tail}")
     told = {"nudge": "the nudge", "curvature": "the curve of the path"}[evidence]
     return (f"By {told} the picture is {'mirrored' if mirrored else 'not mirrored'}: set camera.north_deg = "
             f"{north[mirrored]:.2f} and camera.mirrored = {str(mirrored).lower()}.")

@@ -1,10 +1,10 @@
 """Where the Sun stands and how it is turned: times in, apparent size, P, B0, L0 and place in the sky out.
 
-Positions: the Earth's from the series that the IAU's SOFA library gives (`epv00`: Simon et al. 1994 tables, 1900 to 2100
-within 5 km, degrading slowly outside), through erfa, the library under astropy's time and coordinate code. No tables
-are downloaded; UT1 is taken as UTC (at most 0.9 s, 0.004 deg of hour angle).
-The Sun's axis: pole 286.13, +63.87 deg (ICRS), prime meridian 84.176 + 14.1844 d (Seidelmann et al. 2007, Celest.
-Mech. Dyn. Astr. 98, 155, table 1; the Carrington system).
+Positions: the Earth's from the series that the IAU's SOFA library gives (`epv00`: Simon et al. 1994 tables, 1900 to
+2100 within 5 km, degrading slowly outside), through erfa, the library under astropy's time and coordinate code. No
+tables are downloaded; UT1 is taken as UTC (at most 0.9 s, 0.004 deg of hour angle). The Sun's axis: pole 286.13, +63.87
+deg (ICRS), prime meridian 84.176 + 14.1844 d (Seidelmann et al. 2007, Celest. Mech. Dyn. Astr. 98, 155, table 1; the
+Carrington system).
 """
 
 from __future__ import annotations
@@ -41,8 +41,9 @@ def solar_view(time_utc: np.datetime64, *, site: SiteSettings | None = None,
                header: HeaderGeometry | None = None) -> SolarView:
     """The Sun's apparent size, orientation and altitude at one time.
 
-    Geocentric, except the altitude. An observer named by a FITS header (`dsun_m`, or `rsun_arcsec` alone) sets distance and
-    apparent radius; when that observer is not near the Earth, P, B0 and L0 are nan, since the header does not give them.
+    Geocentric, except the altitude. An observer named by a FITS header (`dsun_m`, or `rsun_arcsec` alone) sets distance
+    and apparent radius; when that observer is not near the Earth, P, B0 and L0 are nan, since the header does not give
+    them.
 
     Parameters
     ----------
@@ -54,11 +55,11 @@ def solar_view(time_utc: np.datetime64, *, site: SiteSettings | None = None,
     ------
     ValueError : `time_utc` is NaT
     """
-    time = np.datetime64(time_utc, "us")
-    if np.isnat(time):
+    times = np.array([time_utc], "datetime64[us]")
+    if np.isnat(times[0]):
         raise ValueError("time_utc must be a valid time, got NaT")
-    earth_au, p, b0, l0 = (float(v[0]) for v in _geometry(np.array([time])))
-    altitude = float(sky_place(np.array([time]), site=site or SiteSettings()).altitude_deg[0])
+    earth_au, p, b0, l0 = (float(v[0]) for v in _geometry(times))
+    altitude = float(sky_place(times, site=site or SiteSettings()).altitude_deg[0])
     observer, distance_au = "Earth", earth_au
     claimed_au = _header_distance_au(header)
     if np.isfinite(claimed_au):
@@ -66,7 +67,7 @@ def solar_view(time_utc: np.datetime64, *, site: SiteSettings | None = None,
         if abs(claimed_au - earth_au) > NEAR_EARTH_AU:
             p = b0 = l0 = np.nan
     radius = np.arcsin(SOLAR_RADIUS_KM / (distance_au * AU_KM)) * ARCSEC_PER_RAD
-    return SolarView(time, float(radius), p, b0, l0, distance_au, altitude, observer)
+    return SolarView(times[0], float(radius), p, b0, l0, distance_au, altitude, observer)
 
 
 def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
@@ -117,7 +118,8 @@ def _geometry(times: np.ndarray) -> tuple[np.ndarray, ...]:
     l0 = (turned - MERIDIAN_DEG - ROTATION_DEG_PER_DAY * days) % 360.0
     north = _quietly(erfa.pnm06a, *tt)[:, 2, :]     # true pole of date: what a drift or a polar axis shows
     east = np.cross(north, unit)
-    # The axis is drawn by two points of the Sun, each moved by aberration; turning the direction alone is 0.002 deg off.
+    # The axis is drawn by two points of the Sun, each moved by aberration; turning the direction alone is 0.002 deg
+    # off.
     axis = _aberrated(pole * SOLAR_RADIUS_KM / AU_KM - earth, tt) - unit
     p = np.rad2deg(np.arctan2(_dot(east, axis), _dot(np.cross(unit, east), axis)))
     return distance_au, p, b0, l0

@@ -14,15 +14,15 @@ from promtrack.sun.records import HeaderGeometry, Orientation, SolarView
 
 __all__ = ["field_turn_deg", "orient", "zenith_image_deg"]
 
-HEADER_ERR_DEG = 0.1    # roll angles in headers of ground and space instruments are trusted this far; common practice, no source
+HEADER_ERR_DEG = 0.1    # roll angles in headers are trusted this far; common practice, no source
 
 
 def orient(view: SolarView, *, camera: CameraSettings, header: HeaderGeometry | None = None,
            turn_deg: float = 0.0) -> Orientation:
     """Which image angle is solar north, and which way position angles run.
 
-    The user's `camera.north_deg` (celestial north) plus P comes first; then solar north from a FITS header; with neither,
-    product angles stay image angles and are called so.
+    The user's `camera.north_deg` (celestial north) plus P comes first; then solar north from a FITS header; with
+    neither, product angles stay image angles and are called so.
 
     Parameters
     ----------
@@ -31,14 +31,13 @@ def orient(view: SolarView, *, camera: CameraSettings, header: HeaderGeometry | 
     header : solar north as the header of the first frame has it
     turn_deg : turn of the first frame relative to the reference frame, counter-clockwise (`LimbLock.angle_deg[0]`)
     """
-    from_header = header is not None and np.isfinite(header.north_deg)
     if camera.north_deg is not None and np.isfinite(view.p_deg):
         sign = -1 if camera.mirrored else 1
         zero = camera.north_deg + sign * view.p_deg - turn_deg
         source = (f"celestial north as given ({camera.north_deg:g} deg{', mirrored' if camera.mirrored else ''}) "
                   f"and P = {view.p_deg:+.2f} deg{_header_doubt(zero + turn_deg, sign, camera, header)}")
         return Orientation(True, _wrapped(zero), sign, camera.north_err_deg, source)
-    if from_header:
+    if header is not None and np.isfinite(header.north_deg):
         sign = -1 if header.mirrored else 1
         return Orientation(True, _wrapped(header.north_deg - turn_deg), sign, HEADER_ERR_DEG,
                            "solar north from the FITS header")
@@ -86,7 +85,8 @@ def _header_doubt(zero_deg: float, sign: int, camera: CameraSettings, header: He
     apart = abs(_wrapped(zero_deg - header.north_deg))
     if apart > 3.0 * np.hypot(camera.north_err_deg, HEADER_ERR_DEG) or (sign < 0) != header.mirrored:
         other = ", mirrored" if header.mirrored else ""
-        return f"; the FITS header says otherwise (solar north at {header.north_deg:.2f} deg{other}): check which is right"
+        return (f"; the FITS header says otherwise (solar north at {header.north_deg:.2f} deg{other}): "
+                "check which is right")
     return "; the FITS header agrees"
 
 

@@ -1,8 +1,8 @@
 """What a pixel is worth: from the limb, from the optics, from a header, and whether they agree.
 
-The limb that is fitted is the H-alpha limb, a few Mm above the photosphere; seen from a distance d its angular radius is
-asin((R_sun + height) / d), and one pixel is (R_sun + height) / radius_px. Every error here is systematic: it is the same
-for all heights and speeds of a run.
+The limb that is fitted is the H-alpha limb, a few Mm above the photosphere; seen from a distance d its angular radius
+is asin((R_sun + height) / d), and one pixel is (R_sun + height) / radius_px. Every error here is systematic: it is the
+same for all heights and speeds of a run.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ def measure_scale(radius_px: float, radius_err_px: float, view: SolarView, *, ca
                   limb: LimbSettings, header: HeaderGeometry | None = None) -> Scale:
     """The scale with its systematic error, and the check of its sources against each other.
 
-    The limb gives it, unless the optics (`camera.arcsec_per_px`, or pixel size and focal length) or the header state it with
-    a smaller error and agree with the limb: on a short arc they know it better. A source that disagrees with the limb by
-    more than 3 sigma never takes over; `check` then names the likely causes.
+    The limb gives it, unless the optics (`camera.arcsec_per_px`, or pixel size and focal length) or the header state it
+    with a smaller error and agree with the limb: on a short arc they know it better. A source that disagrees with the
+    limb by more than 3 sigma never takes over; `check` then names the likely causes.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def measure_scale(radius_px: float, radius_err_px: float, view: SolarView, *, ca
     for other in others:
         sentence, fine = _compare(limb_candidate, other)
         if not fine and other.source == "optics":
-            sentence += f" With {camera.pixel_um:g} um pixels a focal length of {_agreeing_focal(camera, other, limb_candidate)} mm would agree."
+            sentence += _agreeing_focal(camera, other, limb_candidate)
         sentences.append(sentence)
         agrees = agrees and fine
         if fine and other.error < chosen.error:
@@ -106,13 +106,14 @@ def _compare(limb: _Candidate, other: _Candidate) -> tuple[str, bool]:
     """One sentence on the agreement of a source with the limb, and whether they agree."""
     ratio = other.arcsec_per_px / limb.arcsec_per_px
     sigma = float(np.hypot(limb.error, other.error))
+    name = _sentence(_NAMES[other.source])
     figures = f"{other.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec/px from the limb"
     if not np.isfinite(sigma):
         return f"The limb's arc is too short to check the scale of {_NAMES[other.source]}.", True
     # Symmetric in the two sources: a factor 1/2 is as far off as a factor 2.
     if abs(np.log(ratio)) <= DISAGREE_SIGMA * sigma:
-        return f"{_sentence(_NAMES[other.source])} and the limb agree: {figures}, {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %.", True
-    return (f"{_sentence(_NAMES[other.source])} and the limb disagree: {figures}, a factor {ratio:.3g} "
+        return f"{name} and the limb agree: {figures}, {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %.", True
+    return (f"{name} and the limb disagree: {figures}, a factor {ratio:.3g} "
             f"({abs(np.log(ratio)) / sigma:.0f} sigma). {_likely_cause(ratio, other.source)}"), False
 
 
@@ -121,8 +122,8 @@ def _likely_cause(ratio: float, source: str) -> str:
     factor = max(ratio, 1.0 / ratio)
     whole = round(factor)
     if factor < 1.015:
-        return ("Likely cause: the height of the H-alpha limb (limb.height_mm), or a filter tuned off the line, which shows "
-                "the limb lower.")
+        return ("Likely cause: the height of the H-alpha limb (limb.height_mm), or a filter tuned off the line, which "
+                "shows the limb lower.")
     if source == "header" and whole >= 2 and abs(factor / whole - 1.0) < 0.03:
         return (f"Likely cause: the frames were rebinned or resized by {whole} and the header was left as it was; "
                 "the limb's scale is used.")
@@ -130,7 +131,8 @@ def _likely_cause(ratio: float, source: str) -> str:
         return _SMALL_CAUSE[source]
     if source == "optics" and ratio > 1.0:
         cause = f"the true focal length is {factor:.3g} times the one stated (an extender that was not counted)"
-        return f"Likely cause: {cause}{_binning(whole, factor, 'the frames were enlarged, or the pixel is smaller than stated')}."
+        enlarged = "the frames were enlarged, or the pixel is smaller than stated"
+        return f"Likely cause: {cause}{_binning(whole, factor, enlarged)}."
     if source == "optics":
         cause = f"the true focal length is {factor:.3g} times shorter than stated (a reducer that was not counted)"
         return f"Likely cause: {cause}{_binning(whole, factor, 'the camera or the software binned the pixels')}."
@@ -138,8 +140,8 @@ def _likely_cause(ratio: float, source: str) -> str:
 
 
 _SMALL_CAUSE = {
-    "optics": "Likely cause: the stated focal length or pixel size is a little off; focusing and added elements change the "
-              "focal length by a few per cent.",
+    "optics": "Likely cause: the stated focal length or pixel size is a little off; focusing and added elements change "
+              "the focal length by a few per cent.",
     "given": "Likely cause: the scale was measured with another focus or camera position.",
     "header": "Likely cause: the header's scale is nominal, or belongs to another instrument setting.",
 }
@@ -150,7 +152,9 @@ def _binning(whole: int, factor: float, cause: str) -> str:
 
 
 def _agreeing_focal(camera: CameraSettings, optics: _Candidate, limb: _Candidate) -> str:
-    return f"{camera.focal_mm * optics.arcsec_per_px / limb.arcsec_per_px:.0f}"
+    assert camera.focal_mm is not None     # the optics gave a scale
+    focal_mm = camera.focal_mm * optics.arcsec_per_px / limb.arcsec_per_px
+    return f" With {camera.pixel_um:g} um pixels a focal length of {focal_mm:.0f} mm would agree."
 
 
 def _sentence(text: str) -> str:

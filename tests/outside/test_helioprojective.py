@@ -1,12 +1,13 @@
-"""Heights and position angles of points given in helioprojective coordinates: published example and a reference library."""
+"""Heights and position angles of points given in helioprojective coordinates: published example and a reference
+library."""
 
 import numpy as np
 import pytest
 from astropy.utils import iers
 from astropy.wcs import WCS
 
-from promtrack.settings import CameraSettings, LimbSettings, StripSettings
 from promtrack.sequence.records import SolarHeader
+from promtrack.settings import CameraSettings, LimbSettings, StripSettings
 from promtrack.strip import frame_to_strip, strip_geometry, strip_to_frame
 from promtrack.sun import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM, measure_scale, orient, solar_view
 from tests.strip.sky import make_lock
@@ -15,9 +16,11 @@ TIME = np.datetime64("2024-05-11T09:00", "us")
 ARCSEC_PER_PX = 1.0
 SHAPE = (2400, 2400)
 CENTRE = (1199.5, 1199.5)
-# PUBLISHED  Unwrapping example, after Thompson 2006, A&A 449, 791 (X to the west, Y to the north, PA north through east) for
-# 2024-05-11 09:00 UTC: X, Y, rho [arcsec], PA [deg], height in the plane through the Sun's centre [Mm]. Tolerances: 0.001 deg, 0.01 Mm.
-EXAMPLE = [(-900, 500, 1029.563, 60.945, 58.540), (0, 1000, 1000.000, 0.000, 36.882), (980, 0, 980.000, 270.000, 22.230),
+# PUBLISHED  Unwrapping example, after Thompson 2006, A&A 449, 791 (X to the west, Y to the north, PA north through
+# east) for 2024-05-11 09:00 UTC: X, Y, rho [arcsec], PA [deg], height in the plane through the Sun's centre [Mm].
+# Tolerances: 0.001 deg, 0.01 Mm.
+EXAMPLE = [(-900, 500, 1029.563, 60.945, 58.540), (0, 1000, 1000.000, 0.000, 36.882),
+           (980, 0, 980.000, 270.000, 22.230),
            (700, -700, 989.949, 225.000, 29.519), (-600, -800, 1000.000, 143.130, 36.882)]
 
 
@@ -41,8 +44,8 @@ def test_unwrapping_example(x, y, rho, pa, height):
     angle, found = frame_to_strip(geometry, lock, orientation, 0, CENTRE[0] + x * tangent, CENTRE[1] - y * tangent)
     assert np.hypot(x, y) == pytest.approx(rho, abs=0.0006)
     assert angle % 360.0 == pytest.approx(pa, abs=0.001) or angle % 360.0 == pytest.approx(360.0 + pa, abs=0.001)
-    # The example measures in the plane through the centre (rho - limb, times distance); the limb itself seen along a tangent
-    # stands R / cos(semidiameter) there: 0.008 Mm.
+    # The example measures in the plane through the centre (rho - limb, times distance); the limb itself seen along a
+    # tangent stands R / cos(semidiameter) there: 0.008 Mm.
     assert found == pytest.approx(height, abs=0.01)
 
 
@@ -57,19 +60,23 @@ def test_heights_against_the_small_angle_form():
 
 @pytest.mark.parametrize(("roll", "mirrored"), [(0.0, False), (37.0, False), (-125.0, True)])
 def test_round_trip_through_sunpy(roll, mirrored):
-    # TWIN  sunpy: a WCS that says north stands `roll` counter-clockwise of up; its pixel_to_world gives Tx, Ty and so PA.
+    # TWIN  sunpy: a WCS that says north stands `roll` counter-clockwise of up; its pixel_to_world gives Tx, Ty and so
+    # PA.
     pytest.importorskip("sunpy.coordinates")
     view = solar_view(TIME)
-    orientation = orient(view, camera=CameraSettings(), header=SolarHeader(np.nan, np.nan, 1.2, np.nan, np.nan, roll, mirrored))
+    claim = SolarHeader(np.nan, np.nan, 1.2, np.nan, np.nan, roll, mirrored)
+    orientation = orient(view, camera=CameraSettings(), header=claim)
     lock = make_lock([(300.0, 900.0)], (600, 700), radius_px=790.0, from_deg=-25.0, to_deg=25.0)
     scale = measure_scale(790.0, 0.5, view, camera=CameraSettings(), limb=LimbSettings())
     geometry = strip_geometry(lock, scale, orientation, strip=StripSettings(), limb=LimbSettings())
     q, sign = np.radians(roll), -1.0 if mirrored else 1.0
     header = {
-        "ctype1": "HPLN-TAN", "ctype2": "HPLT-TAN", "cunit1": "arcsec", "cunit2": "arcsec", "crval1": 0.0, "crval2": 0.0,
+        "ctype1": "HPLN-TAN", "ctype2": "HPLT-TAN", "cunit1": "arcsec", "cunit2": "arcsec",
+        "crval1": 0.0, "crval2": 0.0,
         "crpix1": 301.0, "crpix2": 600.0 - 900.0, "cdelt1": scale.arcsec_per_px, "cdelt2": scale.arcsec_per_px,
         "pc1_1": sign * np.cos(q), "pc1_2": sign * np.sin(q), "pc2_1": -np.sin(q), "pc2_2": np.cos(q),
-        "date-obs": str(TIME)[:19], "mjd-obs": 60441.375, "dsun_obs": view.distance_au * AU_KM * 1e3, "hgln_obs": 0.0, "hglt_obs": view.b0_deg,
+        "date-obs": str(TIME)[:19], "mjd-obs": 60441.375, "dsun_obs": view.distance_au * AU_KM * 1e3,
+        "hgln_obs": 0.0, "hglt_obs": view.b0_deg,
         "rsun_ref": SOLAR_RADIUS_KM * 1e3}
     with iers.conf.set_temp("auto_download", False):
         world = WCS({key.upper(): value for key, value in header.items()})

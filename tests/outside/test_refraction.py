@@ -8,8 +8,8 @@ from promtrack.sun.refraction import vertical_contraction
 
 
 def test_worked_example():
-    # PUBLISHED  Meeus 1998, Astronomical Algorithms, example 16.a (p. 107): lower limb at apparent altitude 0.5 deg, true
-    # diameter 32 arcmin. Tolerance: the last printed digit.
+    # PUBLISHED  Meeus 1998, Astronomical Algorithms, example 16.a (p. 107): lower limb at apparent altitude 0.5 deg,
+    # true diameter 32 arcmin. Tolerance: the last printed digit.
     lower = refraction_from_apparent_arcmin(0.5)
     assert lower == pytest.approx(28.754, abs=0.001)
     assert 30.0 - lower == pytest.approx(1.246, abs=0.001)
@@ -26,7 +26,8 @@ def test_bennett_at_the_zenith():
 
 
 def test_table_of_the_flattened_disc():
-    # PUBLISHED  table computed from Saemundsson's formula for a disc of 32 arcmin (Meeus 1998, ch. 16); tolerance 0.0005.
+    # PUBLISHED  table computed from Saemundsson's formula for a disc of 32 arcmin (Meeus 1998, ch. 16); tolerance
+    # 0.0005.
     altitude = np.array([5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0])
     assert refraction_arcmin(altitude) == pytest.approx([9.674, 5.408, 3.675, 2.741, 1.746, 1.013, 0.585], abs=0.001)
     assert vertical_contraction(altitude) == pytest.approx(

@@ -41,8 +41,8 @@ def utc(row):
 
 @pytest.mark.parametrize("row", rows(), ids=lambda row: row["time"])
 def test_table_of_computed_values(row):
-    # PUBLISHED  sunpy 7.0.5 + astropy 8.0.2, as listed in data/solar_ephemeris.csv. The table prints 4 decimals; 0.001 deg and
-    # 0.005 arcsec are ten times finer than any use here. L0: 0.01 deg, the size of the aberration convention.
+    # PUBLISHED  sunpy 7.0.5 + astropy 8.0.2, as listed in data/solar_ephemeris.csv. The table prints 4 decimals; 0.001
+    # deg and 0.005 arcsec are ten times finer than any use here. L0: 0.01 deg, the size of the aberration convention.
     view = solar_view(utc(row))
     assert view.p_deg == pytest.approx(float(row["P_deg"]), abs=0.001)
     assert view.b0_deg == pytest.approx(float(row["B0_deg"]), abs=0.001)
@@ -53,8 +53,8 @@ def test_table_of_computed_values(row):
 
 @pytest.mark.parametrize("row", [r for r in rows() if r["published_P_deg"]], ids=lambda row: row["time"])
 def test_table_of_published_values(row):
-    # PUBLISHED  Meeus 1998, Astronomical Algorithms, example 29.a; Astronomical Almanac 2013 (P, L0); JPL Horizons (B0).
-    # Half the last printed digit (0.005), and for L0 the 0.006 deg of the Almanac's aberration besides.
+    # PUBLISHED  Meeus 1998, Astronomical Algorithms, example 29.a; Astronomical Almanac 2013 (P, L0); JPL Horizons
+    # (B0). Half the last printed digit (0.005), and for L0 the 0.006 deg of the Almanac's aberration besides.
     view = solar_view(utc(row))
     assert view.p_deg == pytest.approx(float(row["published_P_deg"]), abs=0.006)
     assert view.b0_deg == pytest.approx(float(row["published_B0_deg"]), abs=0.005)
@@ -109,7 +109,8 @@ def test_altitude_and_parallactic_angle_against_astropy():
         # The zenith's position angle, from the true pole of date, by spherical astronomy with the library's own angles.
         step = sun.transform_to(frame)
         phi, alt, az = np.radians(latitude), step.alt.rad, step.az.rad
-        q = np.degrees(np.arctan2(-np.sin(az) * np.cos(phi), np.sin(phi) * np.cos(alt) - np.cos(phi) * np.sin(alt) * np.cos(az)))
+        towards_pole = np.sin(phi) * np.cos(alt) - np.cos(phi) * np.sin(alt) * np.cos(az)
+        q = np.degrees(np.arctan2(-np.sin(az) * np.cos(phi), towards_pole))
         apart = (place.parallactic_deg - q + 180.0) % 360.0 - 180.0
         assert np.abs(apart[up]).max() < 0.03
 

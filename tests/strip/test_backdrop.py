@@ -43,8 +43,9 @@ def test_halo_alone_leaves_nothing(tilt):
 @pytest.mark.parametrize("tilt", [0.0, 0.1, -0.3])
 @pytest.mark.parametrize("cover", [0.05, 0.25, 0.45])
 def test_prominences_are_not_eaten(cover, tilt):
-    # TRUTH  a prominence over 5, 25 and 45 % of the limb, before a level or slanting halo, keeps its light within 2 % and half a
-    # noise at every height (the mean of a row of the narrow one is itself uncertain by a sixth of the noise).
+    # TRUTH  a prominence over 5, 25 and 45 % of the limb, before a level or slanting halo, keeps its light within 2 %
+    # and half a noise at every height (the mean of a row of the narrow one is itself uncertain by a sixth of the
+    # noise).
     put_in = prominences(cover)
     strip = noisy(halo(tilt) + put_in)
     left = strip - plan_backdrop(GEOMETRY).fit(strip)

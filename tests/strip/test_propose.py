@@ -22,7 +22,8 @@ def strip_of(draw, path, seed=0):
 
 
 def spot(rows, columns, height, angle, size=3.0, peak=60.0):
-    return peak * np.exp(-((rows - GEOMETRY.row(height)) ** 2 + (columns - GEOMETRY.column(angle)) ** 2) / (2.0 * size ** 2))
+    squared = (rows - GEOMETRY.row(height)) ** 2 + (columns - GEOMETRY.column(angle)) ** 2
+    return peak * np.exp(-squared / (2.0 * size ** 2))
 
 
 def still(rows, columns):
@@ -31,7 +32,8 @@ def still(rows, columns):
 
 
 def test_paths_follow_a_knot_that_falls_slantwise(tmp_path):
-    # TRUTH  a knot falls from 363 deg, 60 Mm to 366 deg, 15 Mm beside a brighter still prominence that trembles by 0.1 px.
+    # TRUTH  a knot falls from 363 deg, 60 Mm to 366 deg, 15 Mm beside a brighter still prominence that trembles by 0.1
+    # px.
     def draw(i, rows, columns):
         u = i / (N - 1)
         shake = np.random.default_rng(i).normal(0.0, 0.1)

@@ -59,8 +59,8 @@ def test_curved_path_passes_through_its_points():
     assert np.hypot(*np.diff(sky(path.angle_deg, path.height_mm), axis=1)) == pytest.approx(0.7, rel=0.01)
 
 
-@pytest.mark.parametrize("text", ["", "radial", "radial:a", "radial:1:2", "parallel:1:2", "straight:1,2", "straight:1,2:3,4:5,6",
-                                  "spiral:3", "curved:1,2,3:4,5", "radial:nan", "radial:1e400"])
+@pytest.mark.parametrize("text", ["", "radial", "radial:a", "radial:1:2", "parallel:1:2", "straight:1,2",
+                                  "straight:1,2:3,4:5,6", "spiral:3", "curved:1,2,3:4,5", "radial:nan", "radial:1e400"])
 def test_unreadable_paths_are_refused_with_the_forms(text):
     with pytest.raises(SettingsError) as caught:
         parse_path(text, GEOMETRY)
@@ -80,8 +80,8 @@ def test_short_and_doubled_paths_are_refused():
         parse_path("curved:0,10:0,10:3,40", GEOMETRY)
 
 
-@pytest.mark.parametrize(("text", "speed_km_s"), [("radial:0", 30.0), ("straight:352,60:4,10", 45.0), ("curved:352,5:357,50:5,30", 25.0),
-                                                  ("parallel:30:350:8", 60.0)])
+@pytest.mark.parametrize(("text", "speed_km_s"), [("radial:0", 30.0), ("straight:352,60:4,10", 45.0),
+                                                  ("curved:352,5:357,50:5,30", 25.0), ("parallel:30:350:8", 60.0)])
 def test_a_knot_moving_along_the_path_draws_its_speed(tmp_path, text, speed_km_s):
     # TRUTH  a knot runs along the path at a known speed: the slope of the diagram is that speed within 1 %.
     path = parse_path(text, GEOMETRY)
@@ -107,8 +107,8 @@ def test_width_averages_across_and_borders_are_nan(tmp_path):
     cube = rng.normal(0.0, 10.0, (30, GEOMETRY.rows, GEOMETRY.columns))
     cube[:, 120:, :] = np.nan
     strip = strip_of(cube, tmp_path / "c")
-    thin, wide = (time_distance(strip, "radial:0", width_px=w).value for w in (1, 9))
-    assert np.nanstd(wide) / np.nanstd(thin) == pytest.approx(1 / 3.0, rel=0.15)
+    # TRUTH  the mean of 9 samples one pixel apart has a third of the noise of 10 counts.
+    assert np.nanstd(time_distance(strip, "radial:0", width_px=9).value) == pytest.approx(10.0 / 3.0, rel=0.1)
     diagram = time_distance(strip, "radial:0")
     assert np.isnan(diagram.value[:, diagram.height_mm > GEOMETRY.height_mm(121)]).all()
     assert np.isfinite(diagram.value[:, diagram.height_mm < GEOMETRY.height_mm(117)]).all()

@@ -14,7 +14,11 @@ SHAPE = (420, 560)
 
 
 def a_lock(**more):
-    return make_lock([(280.3, 1000.7), (275.8, 1003.2), (284.1, 996.4)], SHAPE, radius_px=800.0, from_deg=-20.0, to_deg=20.0, **more)
+    return lock_at([(280.3, 1000.7), (275.8, 1003.2), (284.1, 996.4)], **more)
+
+
+def lock_at(centres, **more):
+    return make_lock(centres, SHAPE, radius_px=800.0, from_deg=-20.0, to_deg=20.0, **more)
 
 
 def geometry_of(lock, orientation=NORTH_UP, **strip):
@@ -43,8 +47,8 @@ def moments(strip, row, column, reach):
 @pytest.mark.parametrize("mirrored", [False, True])
 @pytest.mark.parametrize("sigma_px", [1.3, 2.5])
 def test_a_spot_is_found_where_it_is_and_keeps_its_light(sigma_px, mirrored):
-    # TRUTH  spots at known height and position angle, unequal offsets and turns: within 0.02 px. Light: within 1 % of what the
-    # wider columns at that height leave (a column spans (R + h) / R px there).
+    # TRUTH  spots at known height and position angle, unequal offsets and turns: within 0.02 px. Light: within 1 % of
+    # what the wider columns at that height leave (a column spans (R + h) / R px there).
     lock = a_lock(turns=[0.0, 1.7, -2.2])
     orientation = Orientation(True, 33.0, -1 if mirrored else 1, 0.1, "")
     geometry = geometry_of(lock, orientation)
@@ -88,18 +92,15 @@ def test_what_the_frame_does_not_show_is_nan_and_nothing_else():
 
 
 def test_wide_columns_are_averaged_not_skipped():
-    # TRUTH  white noise of 10 counts, columns 2 px wide: averaging leaves at most 10 / sqrt(2) of it, point sampling would leave
-    # more; and a grating of 2.5 px period along the limb, too fine for such columns, must not come back as a coarse one.
+    # TRUTH  white noise of 10 counts, columns 2 px wide: averaging leaves at most 10 / sqrt(2) of it, point sampling
+    # would leave more; and a grating of 2.5 px period along the limb, too fine for such columns, must not come back as
+    # a coarse one.
     lock = make_lock([(700.0, 260.0)], (520, 1400), radius_px=100.0, from_deg=-80.0, to_deg=80.0)
     geometry = geometry_of(lock, high_mm=1150.0, low_mm=720.0, from_deg=-55.0, to_deg=55.0)
     cutter = StripCutter.plan(geometry, lock, NORTH_UP)
     assert max(band.fine[1] for band in cutter.bands) == 2
     noise = np.random.default_rng(3).normal(0.0, 10.0, (520, 1400)).astype(np.float32)
     assert np.nanstd(cutter.sample(noise, 0)) < 7.2
-
-
-def uniform_frames(levels):
-    return [np.full(SHAPE, level, np.float32) for level in levels]
 
 
 def test_strips_stand_in_the_file_where_they_should(tmp_path):
@@ -131,13 +132,13 @@ def test_strips_stand_in_the_file_where_they_should(tmp_path):
 def test_other_byte_orders_are_refused(tmp_path):
     lock = a_lock()
     with pytest.raises(ValueError, match="dtype must be"):
-        unwrap(make_sequence(uniform_frames([1, 1, 1])), lock, NORTH_UP, geometry_of(lock), path=tmp_path / "c", dtype="f8")
+        unwrap(make_sequence([np.ones(SHAPE)] * 3), lock, NORTH_UP, geometry_of(lock), path=tmp_path / "c", dtype="f8")
 
 
 def test_stated_noise_is_the_scatter_of_the_strips(tmp_path):
-    # TRUTH  white noise of 12 counts in every frame: the stated noise is the scatter of the strip's own values, within 5 %,
-    # which resampling has brought below 12.
-    lock = make_lock([(280.3 + 0.37 * i, 1000.7 - 0.21 * i) for i in range(8)], SHAPE, radius_px=800.0, from_deg=-20.0, to_deg=20.0)
+    # TRUTH  white noise of 12 counts in every frame: the stated noise is the scatter of the strip's own values, within
+    # 5 %, which resampling has brought below 12.
+    lock = lock_at([(280.3 + 0.37 * i, 1000.7 - 0.21 * i) for i in range(8)])
     geometry = geometry_of(lock, high_mm=150.0)
     rng = np.random.default_rng(4)
     frames = [rng.normal(300.0, 12.0, SHAPE).astype(np.float32) for _ in range(8)]
@@ -145,7 +146,7 @@ def test_stated_noise_is_the_scatter_of_the_strips(tmp_path):
     scatter = np.nanstd(strip.read(), axis=(0, 2))
     assert np.median(strip.noise / scatter) == pytest.approx(1.0, abs=0.05)
     assert 0.5 * 12.0 < np.median(strip.noise) < 12.0
-    alone = unwrap(make_sequence(frames[:1]), make_lock([(280.3, 1000.7)], SHAPE, radius_px=800.0), NORTH_UP, geometry, path=tmp_path / "d")
+    alone = unwrap(make_sequence(frames[:1]), lock_at([(280.3, 1000.7)]), NORTH_UP, geometry, path=tmp_path / "d")
     assert np.median(alone.noise / scatter) == pytest.approx(1.0, abs=0.15)
 
 
@@ -172,11 +173,11 @@ def prominence_light(strip):
 
 
 def test_quiet_prominence_stays_steady_under_thin_cloud(tmp_path):
-    # TRUTH  a steady prominence under a veil that dims by up to 40 %, and unevenly by 15 % across the frame, while the lock's
-    # number for the whole frame is 8 % wrong: the strip's brightness stays steady within 2 % rms.
+    # TRUTH  a steady prominence under a veil that dims by up to 40 %, and unevenly by 15 % across the frame, while the
+    # lock's number for the whole frame is 8 % wrong: the strip's brightness stays steady within 2 % rms.
     n = 12
     rng = np.random.default_rng(8)
-    lock = make_lock(np.array([280.3, 1000.7]) + rng.normal(0, 2, (n, 2)), SHAPE, radius_px=800.0, from_deg=-20.0, to_deg=20.0)
+    lock = lock_at(np.array([280.3, 1000.7]) + rng.normal(0, 2, (n, 2)))
     clear = rng.uniform(0.6, 1.0, n)
     slant = np.linspace(-1.0, 1.0, SHAPE[1])[None, :] * rng.uniform(-0.15, 0.15, (n, 1))
     frames = [sun_frame(lock, i, clear[i] * (1.0 + slant[i])[None, :].repeat(SHAPE[0], 0)) for i in range(n)]
