@@ -1,0 +1,46 @@
+"""The fitters against the certified values of the NIST Statistical Reference Datasets (StRD, public domain)."""
+
+import json
+
+import numpy as np
+import pytest
+
+from promtrack.motion.kinematics import fit_model, fit_polynomial
+from tests.outside.height_time import DATA
+
+MODELS = {
+    "misra1a": lambda x, b1, b2: b1 * -np.expm1(-b2 * x),
+    "danwood": lambda x, b1, b2: b1 * x**b2,
+    "chwirut2": lambda x, b1, b2, b3: np.exp(-b1 * x) / (b2 + b3 * x),
+}
+
+
+def load(name):
+    data = json.loads((DATA / f"nist_{name}.json").read_text(encoding="utf-8"))
+    certified = data["certified"]
+    return data, np.array(data["x"]), np.array(data["y"]), np.array(certified["estimates"]), \
+        np.array(certified["standard_deviations"]), certified["residual_standard_deviation"]
+
+
+@pytest.mark.parametrize(("name", "degree"), [("norris", 1), ("pontius", 2)])
+def test_linear_regression_certified(name, degree):
+    # PUBLISHED  NIST StRD linear regression, itl.nist.gov/div898/strd: Norris, Pontius. Pontius is the trap for
+    # uncentred normal equations (errors by factors of 2000). Tolerance 1e-9, ten of the 15 certified digits.
+    _, x, y, estimates, deviations, residual_sd = load(name)
+    fit = fit_polynomial(x, y, None, degree)
+    values, errors = fit.in_powers_of_x()
+    np.testing.assert_allclose(values, estimates, rtol=1e-9)
+    np.testing.assert_allclose(errors, deviations, rtol=1e-9)
+    assert np.sqrt(fit.chi2 / fit.dof) == pytest.approx(residual_sd, rel=1e-9)
+
+
+@pytest.mark.parametrize("start", ["start1", "start2"])
+@pytest.mark.parametrize("name", sorted(MODELS))
+def test_nonlinear_regression_certified(name, start):
+    # PUBLISHED  NIST StRD nonlinear regression: Misra1a, DanWood, Chwirut2, from both certified starts.
+    # Tolerances: 1e-7 on estimates and 1e-4 on standard deviations, of 11 certified digits (finite-difference slopes).
+    data, x, y, estimates, deviations, residual_sd = load(name)
+    fit = fit_model(MODELS[name], x, y, None, np.array(data[start]))
+    np.testing.assert_allclose(fit.values, estimates, rtol=1e-7)
+    np.testing.assert_allclose(fit.errors, deviations, rtol=1e-4)
+    assert np.sqrt(fit.chi2 / fit.dof) == pytest.approx(residual_sd, rel=1e-8)
