@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import MAD
+from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.edge import Grid, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, visible_angles
 from promtrack.limb.records import LimbLock
 from promtrack.limb.reject import judge, sharpness_of, transparency_of
-from promtrack.limb.solve import Centres, RadiusFit, TurnModel, collect_edges, fit_centres, fit_radius
+from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius
+from promtrack.limb.solve import Centres, RadiusFit, collect_edges, fit_centres, fit_radius
+from promtrack.limb.verdict import burnt_bias, settle_radius, turn_model, turn_notes
 from promtrack.limb.track import BLUR_PX, FrameMeasure, Tracker, fit_rays, shifted_place
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
@@ -38,8 +40,8 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     LimbArcTooShort : less limb than `limb.least_arc_deg`
     """
     radius, visible = starting_radius(sequence, limb)
-    flat, zenith = np.zeros(len(sequence)), np.full(len(sequence), np.nan)
-    tracker = Tracker(radius, sequence.full_scale, visible, flat, zenith)
+    expected = expected_sky(sequence.times_utc, site=site, camera=camera)
+    tracker = Tracker(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg)
     found, failed = {}, {}
     for index, frame, trouble in _readable(sequence):
         if progress:
@@ -53,7 +55,8 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
             failed[index] = error.what
     if progress:
         progress(len(sequence), len(sequence))
-    return _assemble(sequence, limb, camera, tracker, found, failed, flat, zenith)
+    optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site)
+    return _assemble(sequence, limb, camera, tracker, expected, optics, Pass(found, failed))
 
 
 def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]]:
@@ -114,26 +117,35 @@ def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
-def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tracker: Tracker,
-              found: dict[int, FrameMeasure], failed: dict[int, str], flat: np.ndarray, zenith: np.ndarray) -> LimbLock:
-    if not found:
-        index = min(failed)
-        raise LimbNotFound(failed[index]).at(sequence.names[index])
-    indices = np.array(sorted(found))
-    measures = [found[i] for i in indices]
-    reasons = judge(measures)
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """What the pass over the frames gave, by frame index."""
+
+    found: dict[int, FrameMeasure]
+    failed: dict[int, str]
+
+
+def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tracker: Tracker, expected: Expected,
+              optics: OpticalRadius | None, seen: Pass) -> LimbLock:
+    if not seen.found:
+        index = min(seen.failed)
+        raise LimbNotFound(seen.failed[index]).at(sequence.names[index])
+    indices = np.array(sorted(seen.found))
+    reasons = judge([seen.found[i] for i in indices])
     good = np.array([not r for r in reasons])
     if good.sum() < max(1, (1 - limb.most_rejected) * len(sequence)):
-        raise _too_many(sequence, indices, reasons, failed)
-    kept = [m for m, g in zip(measures, good, strict=True) if g]
+        raise _too_many(sequence, indices, reasons, seen.failed)
+    kept = [m for m, g in zip([seen.found[i] for i in indices], good, strict=True) if g]
+    arc = float(np.median([m.arc_deg for m in kept]))
+    if arc < limb.least_arc_deg:
+        raise LimbArcTooShort(arc, limb.least_arc_deg).at(sequence.names[int(indices[good][0])])
     edges = collect_edges(kept, tracker.grid, tracker.bin_rays)
-    radius = fit_radius(edges)
-    if limb.radius_px is not None:
-        radius = replace(radius, shift_px=limb.radius_px - tracker.radius_px, err_px=0.0)
-    time = sequence.time_s[indices[good]]
-    degree = 0 if camera.mount == "equatorial" or len(kept) < 4 else min(3, len(kept) // 8 + 1)
-    centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, TurnModel(time, degree))
-    return _lock(sequence, tracker, found, failed, indices, good, reasons, radius, centres, flat, zenith)
+    radius, notes = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics)
+    model = turn_model(sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px)
+    centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model)
+    notes = [*notes, *turn_notes(sequence.time_s[indices[good]], centres, arc, camera.mount, tracker.radius_px,
+                                 bool(np.isfinite(expected.turn_deg).all())), *expected.notes]
+    return _lock(sequence, tracker, expected, seen, good, reasons, radius, centres, tuple(notes))
 
 
 def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], failed: dict[int, str]) -> LimbNotFound:
@@ -144,9 +156,10 @@ def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], faile
                         f"the first because: {everything[first]}").at(sequence.names[first])
 
 
-def _lock(sequence: Sequence, tracker: Tracker, found: dict[int, FrameMeasure], failed: dict[int, str],
-          indices: np.ndarray, good: np.ndarray, reasons: list[str], radius: RadiusFit, centres: Centres,
-          flat: np.ndarray, zenith: np.ndarray) -> LimbLock:
+def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, good: np.ndarray, reasons: list[str],
+          radius: RadiusFit, centres: Centres, notes: tuple[str, ...]) -> LimbLock:
+    found, failed = seen.found, seen.failed
+    indices = np.array(sorted(found))
     count = len(sequence)
     chosen = indices[good]
     reason = [failed.get(i, "") for i in range(count)]
@@ -179,10 +192,10 @@ def _lock(sequence: Sequence, tracker: Tracker, found: dict[int, FrameMeasure], 
         transparency=spread(transparency_of(all_found), where=indices),
         sky=spread([m.sky for m in all_found], where=indices),
         saturated_fraction=spread([m.saturated_fraction for m in all_found], where=indices),
-        flattening=flat, zenith_deg=zenith, radius_px=final, radius_err_px=radius.err_px,
+        flattening=expected.flattening, zenith_deg=expected.zenith_deg, radius_px=final, radius_err_px=radius.err_px,
         from_deg=low, to_deg=high, reference=reference,
         limb_points_px=found[first].points_px, rejected_points_px=found[first].rejected_px,
-        shape=sequence.shape, edge_bias_px=0.0, notes=())
+        shape=sequence.shape, edge_bias_px=burnt_bias([found[i] for i in chosen], final), notes=notes)
 
 
 def _visible_range(place: Place, shape: tuple[int, int], grid: Grid) -> tuple[float, float]:

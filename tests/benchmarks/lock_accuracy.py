@@ -21,11 +21,13 @@ from promtrack.limb.geometry import Place, frame_points, place_of, polar_points
 from promtrack.limb.records import LimbLock
 from promtrack.scene import Arch, Eruption, Hedgerow, Jump, Scene, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
+from promtrack.sun import flattening, sky_place, zenith_image_deg
 
 STILL = {"image_motion_arcsec": 0.0, "seeing_arcsec": 1.5, "seeing_variation": 0.0, "distortion_arcsec": 0.0, "transparency": 0.0}
 SEEING = {"image_motion_arcsec": 0.5, "seeing_arcsec": 2.5, "seeing_variation": 0.12, "distortion_arcsec": 0.3}
 PROMINENCES = (Hedgerow(at_deg=-4.0), Arch(at_deg=7.0, width_mm=45.0, height_mm=35.0, brightness=0.07), Hedgerow(at_deg=13.0, width_mm=25.0, height_mm=20.0))
 EARLY = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)
+LOW_UTC, NORTH_DEG = "2026-05-17T04:38:00", 60.0   # altitude 7 to 10 deg, the zenith 18 deg left of image up
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,8 @@ def cases(frames: int = 40, seed: int = 1) -> list[Case]:
     spoiled = {"transparency": 0.15, "cloud_frames": ((9, 0.25), (10, 0.15)), "lost_frames": (15, 16), "jumps": (Jump(20, 31.0, 25.0),),
                "gain_changes": ((25, 1.3),), "aircraft_frames": (30,), "hot_pixels": 60, "motes": 6, "blurred_frames": ((34, 9.0),)}
     short = {"limb_arc_deg": 15.0, "exposure": 0.45, "full_well_e": 1500.0, "hedgerows": (Hedgerow(at_deg=-2.0), Hedgerow(at_deg=4.0, width_mm=30.0)), "arches": ()}
-    low = {"first_utc": "2026-05-17T04:32:00", "flattening": low_sun(frames)[0], "zenith_deg": (0.0, 0.0)}
+    flat, zenith = low_sky(frames)
+    low = {"first_utc": LOW_UTC, "flattening": flat, "zenith_deg": zenith, "north_deg": NORTH_DEG}
     tall = {"hedgerows": (Hedgerow(at_deg=-4.0), ), "arches": (), "eruptions": (
         Eruption(at_deg=8.0, width_mm=140.0, height_mm=60.0, speed_km_s=40.0, accel_m_s2=30.0, thickness_mm=14.0, brightness=0.35),)}
     whole = {"side": "whole", "limb_arc_deg": None, "arcsec_per_px": 2.0, "shape": (1040, 1040), "frames": min(frames, 20),
@@ -67,7 +70,7 @@ def cases(frames: int = 40, seed: int = 1) -> list[Case]:
         Case("field rotation 10 deg/h, drift 100 px", scene("turning", **SEEING, rotation_deg_h=10.0, drift_px=(80.0, 60.0), cadence_s=3600.0 / frames),
              "left 1.1, turn 0.03 deg", camera=CameraSettings(mount="altazimuth")),
         Case("cloud, lost frames, jump, gain, aircraft, motes", scene("spoiled", **{**SEEING, **spoiled}), "left 1.1"),
-        Case("Sun at 8 deg, site known", scene("low", **SEEING, **low), "left 1.1", site=EARLY, camera=CameraSettings(north_deg=low_sun(frames)[1])),
+        Case("Sun at 8 deg, site known", scene("low", **SEEING, **low), "left 1.1", site=EARLY, camera=CameraSettings(north_deg=NORTH_DEG)),
         Case("Sun at 8 deg, site unknown", scene("low", **SEEING, **low), "left 1.1"),
         Case("eruption across a third of the arc", scene("tall", **SEEING, **tall), "left 1.1"),
         Case("the same without the eruption", scene("calm", **SEEING, **{**tall, "eruptions": ()}), "left 1.1"),
@@ -79,9 +82,12 @@ def _optics(arc_deg: float) -> float:
     return SceneSpec(limb_arc_deg=arc_deg).px_arcsec * 1.003
 
 
-def low_sun(frames: int) -> tuple[tuple[float, float], float]:
-    """Flattening in the first and last frame of the low-Sun scene, and north in its first one, zenith being up."""
-    return (0.0120, 0.0105), 0.0
+def low_sky(frames: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Flattening and image angle of the zenith in the first and last frame of the low-Sun scene (EARLY, LOW_UTC, NORTH_DEG)."""
+    times = np.datetime64(LOW_UTC, "us") + np.array([0, 30 * (frames - 1)]) * np.timedelta64(1_000_000, "us")
+    flat = flattening(sky_place(times, site=EARLY).altitude_deg)
+    zenith = zenith_image_deg(times, site=EARLY, camera=CameraSettings(north_deg=NORTH_DEG))
+    return (float(flat[0]), float(flat[1])), (float(zenith[0]), float(zenith[1]))
 
 
 @dataclass(frozen=True, slots=True)

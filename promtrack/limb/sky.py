@@ -1,0 +1,76 @@
+"""What site, clock and optics say beforehand: flattening by refraction, turn of the field, size of the limb."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
+from promtrack.sun import ARCSEC_PER_RAD, SOLAR_RADIUS_KM, field_turn_deg, flattening, sky_place, solar_view, zenith_image_deg
+from promtrack.sun.scale import limb_radius_arcsec
+
+MOMENTS = 24             # the sky is computed at so many moments and interpolated between
+LEAST_FLATTENING = 2e-4  # 0.1 px on a radius of 500 px: below it nothing would be seen
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Expected:
+    """Expected geometry of every frame; nan where it cannot be known."""
+
+    flattening: np.ndarray   # (n,) 0 where unknown or too small
+    zenith_deg: np.ndarray   # (n,) image angle of the zenith
+    turn_deg: np.ndarray     # (n,) turn of the field since the first frame, nan where unknown
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OpticalRadius:
+    """Radius of the limb that the optics make one expect."""
+
+    radius_px: float
+    err_px: float
+
+
+def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings) -> Expected:
+    """Flattening, direction of the zenith and turn of the field in every frame."""
+    count = len(times_utc)
+    unknown = np.full(count, np.nan)
+    if site.latitude_deg is None or site.longitude_deg is None:
+        note = ("The site is not known, so the flattening of the Sun by refraction is not modelled: 0.8 % of the vertical diameter "
+                "at 10 deg altitude, 0.2 % at 20 deg, 0.1 % at 30 deg.")
+        turn = np.zeros(count) if camera.mount == "equatorial" else unknown
+        return Expected(np.zeros(count), unknown, turn, (note,))
+    picks = np.unique(np.linspace(0, count - 1, min(MOMENTS, count)).astype(int))
+    moments = times_utc[picks]
+    seconds = (times_utc - times_utc[0]) / np.timedelta64(1, "s")
+
+    def between(values: np.ndarray, period: float | None = None) -> np.ndarray:
+        if period is not None:
+            values = np.unwrap(values, period=period)
+        return np.interp(seconds, seconds[picks], values)
+
+    flat = between(np.nan_to_num(flattening(sky_place(moments, site=site).altitude_deg, elevation_m=site.elevation_m)))
+    turn = between(field_turn_deg(moments, site=site, camera=camera))
+    zenith = between(zenith_image_deg(moments, site=site, camera=camera), 360.0)
+    notes = []
+    if flat.max() > LEAST_FLATTENING and not np.isfinite(zenith).all():
+        notes.append(f"Refraction flattens the Sun by up to {100 * flat.max():.2f} %, but the direction of the zenith in the image is "
+                     "unknown, so this is not modelled; give camera.north_deg.")
+        flat = np.zeros(count)
+    elif flat.max() <= LEAST_FLATTENING:
+        flat = np.zeros(count)
+    return Expected(flat, zenith, turn, tuple(notes))
+
+
+def optical_radius(time_utc: np.datetime64, *, camera: CameraSettings, limb: LimbSettings, site: SiteSettings) -> OpticalRadius | None:
+    """Radius of the limb from the optical scale and the date; None when the optics are not known."""
+    if camera.arcsec_per_px is not None:
+        scale = camera.arcsec_per_px
+    elif camera.pixel_um is not None and camera.focal_mm is not None:
+        scale = camera.pixel_um / 1000.0 / camera.focal_mm * ARCSEC_PER_RAD
+    else:
+        return None
+    radius = limb_radius_arcsec(solar_view(time_utc, site=site), limb.height_mm) / scale
+    height = 1000.0 * limb.height_err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
+    return OpticalRadius(radius, radius * float(np.hypot(camera.scale_err, height)))

@@ -1,0 +1,88 @@
+"""Choices and sentences of the whole-sequence solution: whose radius holds, how the field turns, what cannot be known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from promtrack.limb.circle import MAD
+from promtrack.limb.sky import OpticalRadius
+from promtrack.limb.solve import Centres, RadiusFit, TurnModel
+from promtrack.limb.track import FrameMeasure
+from promtrack.settings import LimbSettings
+
+# A burnt-out disc is cut where the light under the fringe reaches full scale: 1.1 px outside the limb at 3 times full
+# scale, 4.0 at 6.5 times, 6.0 at 12 times, on a radius of 1064 px (docs/studies/limb_edge_bias.py)
+BURNT_BIAS = 4.0 / 1064
+EDGE_ERR = 0.15        # systematic error of the edge in limb widths; the same study
+SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
+
+
+def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: float, *, limb: LimbSettings,
+                  optics: OpticalRadius | None) -> tuple[RadiusFit, list[str]]:
+    """The common radius with its systematic error: as given, as fitted, or joined with that of better-known optics."""
+    if limb.radius_px is not None:
+        return replace(fit, shift_px=limb.radius_px - provisional_px, err_px=0.0), []
+    notes = []
+    systematic = EDGE_ERR * float(np.median([m.width_px for m in kept]))
+    bias = burnt_bias(kept, provisional_px)
+    if bias:
+        notes.append(f"The disc is burnt out, so its edge lies outside the true limb: by about {bias:.1f} px if it is exposed six times "
+                     "over, less if less; radius and scale carry this as an error.")
+    fit = replace(fit, err_px=float(np.sqrt(fit.err_px**2 + systematic**2 + bias**2)))
+    if optics is None:
+        return fit, notes
+    fitted = provisional_px + fit.shift_px
+    apart = abs(fitted - optics.radius_px) / np.hypot(fit.err_px, optics.err_px)
+    if optics.err_px >= fit.err_px or apart > 3:
+        return fit, notes
+    weight = np.array([fit.err_px**-2, optics.err_px**-2])
+    joined = float(np.average([fitted, optics.radius_px], weights=weight))
+    notes.append(f"The limb alone gives a radius of {fitted:.1f} +- {fit.err_px:.1f} px; the optics know it better "
+                 f"({optics.radius_px:.1f} +- {optics.err_px:.1f} px) and take over.")
+    return replace(fit, shift_px=joined - provisional_px, err_px=float(weight.sum() ** -0.5)), notes
+
+
+def burnt_bias(kept: list[FrameMeasure], radius_px: float) -> float:
+    """Stated shift of the edge of a burnt-out disc, px outward; 0 for a disc that is not."""
+    return BURNT_BIAS * radius_px if np.mean([m.burnt_limb for m in kept]) > 0.5 else 0.0
+
+
+def turn_model(time_s: np.ndarray, expected_deg: np.ndarray, mount: str, radius_px: float) -> TurnModel:
+    """Constant on an equatorial mount, the computed field rotation where the site is known, else a smooth curve."""
+    if mount == "equatorial":
+        return TurnModel(time_s, 0)
+    if np.isfinite(expected_deg).all():
+        return TurnModel(time_s, 0, np.radians(expected_deg) * radius_px)
+    return TurnModel(time_s, 0 if len(time_s) < 4 else min(2, 1 + len(time_s) // 30))
+
+
+def turn_notes(time_s: np.ndarray, centres: Centres, arc_deg: float, mount: str, radius_px: float, computed: bool) -> list[str]:
+    """What the frames say about the turn, and what they cannot say."""
+    notes = []
+    if arc_deg < SHORT_ARC_DEG:
+        where = {"equatorial": "it is taken as a shift, as an equatorial mount does not turn the field"}.get(
+            mount, "the turn is computed from the site" if computed else "the turn is only as good as the limb's curvature")
+        notes.append(f"On {arc_deg:.0f} deg of limb a turn about the Sun's centre and a shift along the limb look alike: {where}. "
+                     "Solar rotation, and plasma that flows along the whole limb, would be taken for the same.")
+    rate, err = _rate(time_s, centres.drift_px / radius_px, centres.drift_err_px / radius_px)
+    if mount == "equatorial" and abs(rate) > 5 * err and abs(rate) * np.ptp(time_s) > np.radians(0.15):
+        notes.append(f"The frames seem to turn by {np.degrees(rate) * 3600:+.2f} deg an hour although the mount is called equatorial: "
+                     "if it is an altazimuth mount, set camera.mount.")
+    return notes
+
+
+def _rate(time_s: np.ndarray, turn_rad: np.ndarray, err_rad: np.ndarray) -> tuple[float, float]:
+    """Slope of the frames' own turns in rad/s and its error, from their scatter."""
+    if len(time_s) < 8:
+        return 0.0, np.inf
+    t = time_s - time_s.mean()
+    middle = np.median(turn_rad)
+    spread = MAD * np.median(np.abs(turn_rad - middle)) + 1e-12
+    weight = 1 / (err_rad**2 + (0.1 * spread) ** 2)
+    t = t - np.average(t, weights=weight)
+    slope = float((weight * t * turn_rad).sum() / (weight * t * t).sum())
+    rest = turn_rad - np.average(turn_rad, weights=weight) - slope * t
+    # neighbouring frames share the slow changes of the limb: ten to an independent one
+    return slope, float(np.sqrt(10 * np.average(rest**2, weights=weight) * weight.sum() / (weight * t * t).sum() / len(t)))
