@@ -9,6 +9,7 @@ import numpy as np
 
 from promtrack.errors import InputError, PromtrackError
 from promtrack.sequence.develop import Plan, develop
+from promtrack.sequence.found import as_stored
 from promtrack.sequence.readers import find_frames
 from promtrack.settings import CameraSettings
 
@@ -110,7 +111,7 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
                                  f"{shape[0]}", where=str(frame.file), remedy="record it at the size of the frames")
             colour = frame.colour if camera.bayer == "auto" or frame.colour in ("rgb", "bgr") else camera.bayer
             up = frame.bottom_up if camera.rows == "auto" else camera.rows == "bottom-up"
-            total += develop(frame.read(), colour, plan, up)
+            total += develop(as_stored(frame), colour, plan, up)
     except PromtrackError as error:
         error.where = f"{key} ({error.where or path})"
         raise

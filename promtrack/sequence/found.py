@@ -15,7 +15,8 @@ import numpy as np
 from promtrack.errors import InputError
 
 __all__ = [
-    "COPY_AGAIN", "MOST_FRAMES", "MOST_PIXELS", "SAVE_AGAIN", "Exif", "Found", "Stamps", "check_size", "read_exactly",
+    "COPY_AGAIN", "MOST_FRAMES", "MOST_PIXELS", "SAVE_AGAIN", "Exif", "Found", "Stamps", "as_stored", "check_size",
+    "read_exactly",
 ]
 
 MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size is allocated
@@ -64,6 +65,16 @@ class Found:
     @property
     def name(self) -> str:
         return self.file.name if self.count == 1 else f"{self.file.name}#{self.number}"
+
+
+def as_stored(frame: Found) -> np.ndarray:
+    """The frame as stored; raises InputError, naming the frame, whatever keeps it from being read."""
+    try:
+        return frame.read()
+    except InputError as error:
+        raise error.at(frame.name) from None
+    except (OSError, MemoryError) as error:
+        raise InputError(f"cannot be read ({error})", where=frame.name, remedy=COPY_AGAIN) from None
 
 
 def check_size(rows: int, columns: int) -> None:

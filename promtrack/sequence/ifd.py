@@ -48,7 +48,8 @@ def read_layout(file: BinaryIO, size: int, base: int = 0) -> Layout:
 def directories(file: BinaryIO, layout: Layout, wanted: frozenset[int], start: int | None = None,
                 most: int = 100_000) -> Iterator[dict[int, tuple]]:
     """The wanted fields of each directory of the chain that begins at `start` (default: the first)."""
-    offset, seen = layout.first if start is None else start, set()
+    offset = layout.first if start is None else start
+    seen: set[int] = set()
     while offset and len(seen) < most:
         if offset in seen:
             raise InputError("has directories that form a loop", remedy=SAVE_AGAIN)

@@ -15,7 +15,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.sequence.calibrate import Calibration, calibrated, load_calibration
 from promtrack.sequence.develop import Plan, channel_plan, develop
-from promtrack.sequence.found import COPY_AGAIN, Found
+from promtrack.sequence.found import COPY_AGAIN, Found, as_stored
 from promtrack.sequence.fullscale import full_scale
 from promtrack.sequence.order import by_time
 from promtrack.sequence.readers import find_frames
@@ -88,17 +88,19 @@ def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
 
 def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
     """A few developed frames, and the channel that carries the light; frames that cannot be decoded are passed over."""
-    samples, plan, failed = [], None, None
+    samples: list[np.ndarray] = []
+    plan: Plan = None
+    failed: InputError | None = None
     for index in np.unique(np.linspace(0, len(frames) - 1, _SAMPLES).round().astype(int)):
         frame = frames[index]
         try:
-            stored = frame.read()
+            stored = as_stored(frame)
             if not samples:
                 plan = channel_plan(stored, frame.colour)
             samples.append(develop(stored, frame.colour, plan, frame.bottom_up))
         except InputError as error:
-            failed = failed or error.at(frame.name)
-    if not samples:
+            failed = failed or error
+    if failed and not samples:
         raise InputError(f"not one of the frames tried can be decoded ({failed})", where=where, remedy=failed.remedy)
     return samples, plan
 
@@ -107,12 +109,7 @@ def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None,
             full: float) -> Callable[[int], np.ndarray]:
     def read(index: int) -> np.ndarray:
         frame = frames[index]
-        try:
-            shown = develop(frame.read(), frame.colour, plan, frame.bottom_up)
-        except InputError as error:
-            raise error.at(frame.name) from None
-        except (OSError, MemoryError) as error:
-            raise InputError(f"cannot be read ({error})", where=frame.name, remedy=COPY_AGAIN) from None
+        shown = develop(as_stored(frame), frame.colour, plan, frame.bottom_up)
         if shown.shape != frame.shape:
             raise InputError(f"has {shown.shape[1]} x {shown.shape[0]} pixels, not {frame.shape[1]} x {frame.shape[0]}",
                              where=frame.name, remedy=COPY_AGAIN)

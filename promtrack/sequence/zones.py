@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence as Series
-from datetime import UTC, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -46,7 +46,9 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
     said.
     """
     times = np.full(len(stamps), NO_TIME)
-    twice, never, scales = [], [], {}
+    twice: list[datetime] = []
+    never: list[datetime] = []
+    scales: dict[str, list[int]] = {}
     for i, stamp in enumerate(stamps):
         if stamp is None:
             continue
@@ -70,7 +72,7 @@ def _scale_to_utc(times: np.ndarray, scale: str) -> np.ndarray:
     return moments.utc.to_value("datetime64").astype("datetime64[us]")
 
 
-def _daylight_problems(twice: list, never: list, zone: tzinfo) -> list[str]:
+def _daylight_problems(twice: list[datetime], never: list[datetime], zone: tzinfo) -> list[str]:
     problems = []
     advice = "give the offset instead, for instance times.zone=+02:00"
     if twice:

@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 
+from promtrack.errors import InputError
 from promtrack.sequence import open_sequence, sequence_from_arrays
 from promtrack.sequence.readers import natural_key
 from tests.sequence.make import picture, write_stills
@@ -63,3 +64,13 @@ def test_three_thousand_files_open_in_a_moment(tmp_path):
     started = time.perf_counter()
     assert len(open_sequence(tmp_path / "in")) == 3000
     assert time.perf_counter() - started < 1.5
+
+
+def test_a_file_that_vanishes_is_named(tmp_path):
+    paths = write_stills(tmp_path / "in", 6)
+    sequence = open_sequence(tmp_path / "in")
+    paths[2].unlink()
+    with pytest.raises(InputError, match=paths[2].name):
+        sequence.frame(2)
+    told = []
+    assert [i for i, _ in sequence.frames(spoiled=lambda i, error: told.append(i))] == [0, 1, 3, 4, 5]
