@@ -22,6 +22,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     ------
     InputError : the input cannot be read, or shows no limb
     """
+    yield f"looking at {source}"   # at once: opening thousands of files takes a second or two
     sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)
     yield from _what_is_there(sequence)
     inspection = inspect_sequence(sequence, limb=settings.limb)
@@ -72,7 +73,7 @@ def _what_is_there(sequence: Sequence) -> Iterator[str]:
            f"{_clock(sequence.times_utc[-1])} UTC, one every {np.median(steps):.3g} s")
     if np.isfinite(sequence.exposure_s):
         yield f"exposure {sequence.exposure_s:.4g} s"
-    yield from sequence.time_report.problems
+    yield from (*sequence.time_report.problems, *sequence.notes)
     for left_out in sequence.unreadable[:10]:
         yield f"left out: {left_out.file}: {left_out.reason}"
     if len(sequence.unreadable) > 10:

@@ -116,7 +116,7 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
     job.folder.create(source)
     with job.folder.alone(), _logging(job.folder):
         log.info("promtrack %s on %s: %d frames, %d hot or dead pixels mended", __version__, source, len(job.sequence), hot)
-        for note in (*job.sequence.time_report.problems, *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable)):
+        for note in (*job.sequence.time_report.problems, *job.sequence.notes, *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable)):
             log.info(note)
         with whole_file(job.folder["settings"]) as part:
             part.write_text(settings_as_toml(job.settings), encoding="utf-8")
