@@ -20,7 +20,7 @@ SAMPLED_PAIRS = 90
 SMOOTH_MM = 0.8             # 1-sigma blur before the variance: about a small knot
 LOWEST_MM = 5.0             # below lies the fringe of spicules, which changes everywhere
 CELL_MM = 1.5               # of the map that is searched
-LEAST_MM, LONGEST_MM = 15.0, 150.0
+LEAST_MM, LONGEST_MM = 20.0, 150.0
 JITTER_QUANTILE = 0.2
 NOISE_SIGMA = 7.0
 APART_MM, APART_DEG = 6.0, 25.0     # paths nearer than this in place and direction are the same
@@ -142,10 +142,11 @@ def _beyond_jitter(variance: np.ndarray, mean: np.ndarray, often: np.ndarray) ->
 
 
 def _cells(activity: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """The activity in square cells of CELL_MM; row 0 at the strip's bottom."""
+    """Square root of the activity, so that a long faint streak counts against a short bright flash, in square cells of
+    CELL_MM; row 0 at the strip's bottom."""
     size = (max(int(geometry.columns * geometry.mm_per_column(0.0) / CELL_MM), 1),
             max(int(geometry.rows * geometry.mm_per_row / CELL_MM), 1))    # (x, y)
-    return np.maximum(cv2.resize(activity.astype(np.float32), size, interpolation=cv2.INTER_AREA), 0.0)
+    return np.sqrt(np.maximum(cv2.resize(activity.astype(np.float32), size, interpolation=cv2.INTER_AREA), 0.0))
 
 
 def _radial(cells: np.ndarray) -> _Segment:
@@ -197,7 +198,7 @@ def _grown(cells: np.ndarray, x: int, y: int, dx: float, dy: float) -> _Segment:
     steps = np.arange(-reach, reach + 1)
     line = cv2.remap(cells, (x + steps * dx)[None].astype(np.float32), (y + steps * dy)[None].astype(np.float32),
                      cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)[0]
-    active = line > 0.1 * line[reach]
+    active = line > 0.3 * line[reach]      # a tenth of its activity
     ends = []
     for side in (active[reach::-1], active[reach:]):
         quiet = np.convolve(~side, np.ones(6), "valid") >= 6

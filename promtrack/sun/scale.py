@@ -20,6 +20,7 @@ __all__ = ["limb_radius_arcsec", "measure_scale"]
 
 HEADER_ERR = 0.002      # relative error of a header's plate scale: includes which solar radius it was tied to
 DISAGREE_SIGMA = 3.0
+LARGEST_BINNING = 16    # beyond that a stale header is not the likeliest cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +125,7 @@ def _likely_cause(ratio: float, source: str) -> str:
     if factor < 1.015:
         return ("Likely cause: the height of the H-alpha limb (limb.height_mm), or a filter tuned off the line, which "
                 "shows the limb lower.")
-    if source == "header" and whole >= 2 and abs(factor / whole - 1.0) < 0.03:
+    if source == "header" and 2 <= whole <= LARGEST_BINNING and abs(factor / whole - 1.0) < 0.03:
         return (f"Likely cause: the frames were rebinned or resized by {whole} and the header was left as it was; "
                 "the limb's scale is used.")
     if factor < 1.15:
@@ -136,7 +137,8 @@ def _likely_cause(ratio: float, source: str) -> str:
     if source == "optics":
         cause = f"the true focal length is {factor:.3g} times shorter than stated (a reducer that was not counted)"
         return f"Likely cause: {cause}{_binning(whole, factor, 'the camera or the software binned the pixels')}."
-    return f"Likely cause: the scale belongs to other optics or another binning, off by {factor:.3g}."
+    return (f"Likely cause: the scale belongs to other optics or another binning, off by {factor:.3g}, or something else was "
+            "taken for the limb.")
 
 
 _SMALL_CAUSE = {
