@@ -8,22 +8,26 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.show.action import find_action
-from promtrack.show.canvas import canvas_from_tone, canvas_to_bgr, planes_of
+from promtrack.show.action import Action, find_action
+from promtrack.show.beside import beside_tone, draw_beside, make_beside
+from promtrack.show.canvas import Canvas, canvas_from_tone, canvas_to_bgr, planes_of
 from promtrack.show.encode import Encoder, check_video, written_whole
+from promtrack.show.locked import locked_name, write_locked
 from promtrack.show.overlay import Annotation, annotate, draw_annotation, make_page
 from promtrack.show.pacing import Shot, plan_shots, speed_up
 from promtrack.show.records import Measured
+from promtrack.show.sharing import write_gif, write_webp
+from promtrack.show.steady import smoothed_tone
 from promtrack.show.sunlight import place_probes, quiet_sun, sample_levels, take_samples
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
-from promtrack.show.view import ClipView, choose_view
+from promtrack.show.view import ClipView, choose_view, locked_view
 
 __all__ = ["render_clip"]
 
@@ -35,36 +39,98 @@ class Studio:
     """All that is settled before the first picture."""
 
     measured: Measured
+    action: Action
     view: ClipView
     toner: Toner
     busy_tone: np.ndarray
     shots: list[Shot]
     time_s: np.ndarray        # of the used frames, since the first of them
 
+    @property
+    def pictures(self) -> int:
+        return sum(shot.repeats for shot in self.shots)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Take:
+    """One shot with its toned picture; `frame` is there when its frame is shown for the first time."""
+
+    shot: Shot
+    tone: np.ndarray
+    frame: np.ndarray | None
+
 
 def render_clip(measured: Measured, folder: Path, *, progress: Progress | None = None) -> tuple[Path, ...]:
     """Write `clip.mp4`, `poster.png` and what `clip.also` asks for into `folder`.
+
+    Further files are clip-plain.mp4, clip-beside.mp4, clip.gif, clip.webp, and TIFF files in locked-frames/.
 
     Raises
     ------
     InputError : no frame is used, no ffmpeg, the encoder fails, or the disk is full; no half file is left
     """
     folder = Path(folder)
+    clip = measured.settings.clip
     studio = _prepare(measured)
-    clip, view = measured.settings.clip, studio.view
-    annotation = annotate(measured, view, make_page(view, 2), studio.busy_tone, studio.time_s)
-    path = folder / "clip.mp4"
-    pictures = sum(shot.repeats for shot in studio.shots)
-    with written_whole(path) as temporary:
-        with Encoder(temporary, view.width, view.height, clip.rate, clip.quality, _metadata(studio)) as encoder:
-            for done, (shot, tone) in enumerate(_toned(studio)):
-                canvas = canvas_from_tone(tone, clip.look, 2)
-                draw_annotation(annotation, canvas, shot)
-                encoder.put(planes_of(canvas), shot.repeats)
-                if progress is not None:
-                    progress(done + 1, len(studio.shots))
-        check_video(temporary, pictures, view.width, view.height)
-    return path, _poster(studio, folder / "poster.png")
+    films = {name: draw for name, draw in _films(studio).items() if name == "clip.mp4" or name[5:-4] in clip.also}
+    with contextlib.ExitStack() as stack:
+        paths = {name: stack.enter_context(written_whole(folder / name)) for name in films}
+        _film(studio, films, paths, folder / "locked-frames" if "frames" in clip.also else None, progress)
+        for path in paths.values():
+            check_video(path, studio.pictures, studio.view.width, studio.view.height)
+    files = [folder / name for name in films]
+    files.insert(1, _poster(studio, folder / "poster.png"))
+    for kind, write in (("gif", write_gif), ("webp", write_webp)):
+        if kind in clip.also:
+            files.append(write(files[0], folder / f"clip.{kind}", studio.view.width, clip.rate, clip.limit_mb))
+    return tuple(files)
+
+
+def _films(studio: Studio) -> dict[str, Callable[[], Callable[[Take], Canvas]]]:
+    """What each film shows: a maker (the layout is worked out only if asked for) of a function from take to picture."""
+    measured, page, look = studio.measured, make_page(studio.view, 2), studio.measured.settings.clip.look
+
+    def annotated() -> Callable[[Take], Canvas]:
+        annotation = annotate(measured, studio.view, page, studio.busy_tone, studio.time_s)
+
+        def draw(take: Take) -> Canvas:
+            canvas = canvas_from_tone(take.tone, look, 2)
+            draw_annotation(annotation, canvas, take.shot)
+            return canvas
+        return draw
+
+    def beside() -> Callable[[Take], Canvas]:
+        double = make_beside(measured, page, studio.action, studio.time_s)
+
+        def draw(take: Take) -> Canvas:
+            canvas = canvas_from_tone(beside_tone(double, take.tone, take.shot.frame, studio.toner), look, 2)
+            draw_beside(double, canvas, take.shot.time_s)
+            return canvas
+        return draw
+
+    return {"clip.mp4": annotated, "clip-plain.mp4": lambda: lambda take: canvas_from_tone(take.tone, look, 2), "clip-beside.mp4": beside}
+
+
+def _film(studio: Studio, films: dict[str, Callable[[], Callable[[Take], Canvas]]], paths: dict[str, Path], locked: Path | None,
+          progress: Progress | None) -> None:
+    """The one pass over the frames: every film takes its picture of every shot."""
+    measured, view, clip = studio.measured, studio.view, studio.measured.settings.clip
+    upright = locked_view(measured.lock, measured.scale)
+    if locked is not None:
+        locked.mkdir(exist_ok=True)
+    with contextlib.ExitStack() as stack:
+        draws = {name: make() for name, make in films.items()}
+        encoders = {name: stack.enter_context(Encoder(paths[name], view.width, view.height, clip.rate, clip.quality, _metadata(studio)))
+                    for name in films}
+        for done, take in enumerate(_takes(studio)):
+            for name, draw in draws.items():
+                encoders[name].put(planes_of(draw(take)), take.shot.repeats)
+            if locked is not None and take.frame is not None:
+                index = take.shot.frame
+                name = locked_name(index, measured.sequence.times_utc[index])
+                write_locked(take.frame, locked / name, upright, measured.lock, index, measured.sequence.full_scale)
+            if progress is not None:
+                progress(done + 1, len(studio.shots))
 
 
 def _prepare(measured: Measured) -> Studio:
@@ -80,27 +146,31 @@ def _prepare(measured: Measured) -> Studio:
     quiet = quiet_sun(samples, probes, lock, view, measured.sequence.full_scale)
     toner = make_toner(quiet, view, clip.look, lock.shape)
     time_s = measured.sequence.time_s[used] - measured.sequence.time_s[used[0]]
-    return Studio(measured, view, toner, busy_map(samples, sample_levels(samples, quiet, lock), toner), plan_shots(used, time_s, clip), time_s)
+    busy_tone = busy_map(samples, sample_levels(samples, quiet, lock), toner, view)
+    return Studio(measured, action, view, toner, busy_tone, plan_shots(used, time_s, clip), time_s)
 
 
-def _toned(studio: Studio) -> Iterator[tuple[Shot, np.ndarray]]:
-    """Every shot with its toned picture; a frame that several shots in a row need is read once."""
-    lock, view = studio.measured.lock, studio.view
+def _takes(studio: Studio) -> Iterator[Take]:
+    """Every shot with its toned picture; a frame that several shots in a row need is read and toned once."""
+    measured, clip = studio.measured, studio.measured.settings.clip
     wanted: list[int] = []
     for shot in studio.shots:
         wanted += [i for i in (shot.frame, shot.other) if i >= 0 and i not in wanted[-2:]]
-    frames = studio.measured.sequence.frames(wanted)
-    ready: dict[int, np.ndarray] = {}
-    with contextlib.closing(frames):
+    ready: dict[int, tuple[np.ndarray, np.ndarray]] = {}                 # the last two frames, toned and as they came
+    seen: set[int] = set()
+    past = None
+    with contextlib.closing(measured.sequence.frames(wanted)) as frames:
         for shot in studio.shots:
             for index in (shot.frame, shot.other):
                 while index >= 0 and index not in ready:
                     number, frame = next(frames)
-                    ready = dict(list(ready.items())[-1:]) | {number: tone_frame(frame, studio.toner, view, lock, number)}
-            tone = ready[shot.frame]
+                    past = smoothed_tone(tone_frame(frame, studio.toner, studio.view, measured.lock, number), past, clip.smooth)
+                    ready = dict(list(ready.items())[-1:]) | {number: (past, frame)}
+            tone, frame = ready[shot.frame]
             if shot.other >= 0:
-                tone = cv2.addWeighted(tone, 1.0 - shot.share, ready[shot.other], shot.share, 0.0)
-            yield shot, tone
+                tone = cv2.addWeighted(tone, 1.0 - shot.share, ready[shot.other][0], shot.share, 0.0)
+            yield Take(shot, tone, None if shot.frame in seen else frame)
+            seen.add(shot.frame)
 
 
 def _poster(studio: Studio, path: Path) -> Path:
@@ -121,7 +191,7 @@ def _poster(studio: Studio, path: Path) -> Path:
 
 def _best_shot(studio: Studio, annotation: Annotation) -> Shot:
     """The sharpest picture among those that show most of what moves."""
-    shots = [s for s in studio.shots if s.other < 0 and s.gap_s == 0.0] or studio.shots
+    shots = [replace(s, gap_s=0.0) for s in studio.shots if s.other < 0]
     time_s = np.array([s.time_s for s in shots])
     shown = np.zeros(len(shots))
     for track in (*annotation.fronts, *(t for t in annotation.trails if t.label is not None)):

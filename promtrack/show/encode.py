@@ -10,14 +10,14 @@ import os
 import queue
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import imageio_ffmpeg
 
 from promtrack.errors import InputError
 
-__all__ = ["Encoder", "check_video", "ffmpeg_program", "run_ffmpeg", "written_whole"]
+__all__ = ["Encoder", "check_video", "count_pictures", "ffmpeg_program", "run_ffmpeg", "written_whole"]
 
 WAITING = 4               # pictures that may wait for the encoder
 PRESET = "fast"
@@ -131,18 +131,18 @@ def run_ffmpeg(arguments: list[str], path: Path) -> str:
 
 def check_video(path: Path, pictures: int, width: int, height: int) -> None:
     """Decode the whole file; InputError unless it holds exactly these pictures in this size."""
-    size = []
-    count = _decoded(path, size.append)
-    if count != pictures or size != [(width, height)]:
-        raise InputError(f"the file just written holds {count} pictures of {size}, not {pictures} of {width}x{height}",
+    count = count_pictures(path)
+    with contextlib.closing(imageio_ffmpeg.read_frames(str(path))) as reader:
+        size = next(reader)["size"]
+    if count != pictures or tuple(size) != (width, height):
+        raise InputError(f"the file just written holds {count} pictures of {size[0]}x{size[1]}, not {pictures} of {width}x{height}",
                          where=str(path), remedy="check the disk, then run `promtrack clip` again")
 
 
-def _decoded(path: Path, size: Callable[[tuple[int, int]], None]) -> int:
+def count_pictures(path: Path) -> int:
+    """Number of pictures that decode without error."""
     told = run_ffmpeg(["-xerror", "-i", str(path), "-map", "0:v:0", "-fps_mode", "passthrough", "-progress", "pipe:1", "-f", "null", "-"], path)
     frames = [line.partition("=")[2] for line in told.splitlines() if line.startswith("frame=")]
-    with contextlib.closing(imageio_ffmpeg.read_frames(str(path))) as reader:
-        size(tuple(next(reader)["size"]))
     return int(frames[-1]) if frames else 0
 
 

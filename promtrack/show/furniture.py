@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from promtrack.show.canvas import Ink, blank_ink, paint
-from promtrack.show.layout import CELL, Ground, Rect, is_free, place_block, take
+from promtrack.show.layout import CELL, Ground, Rect, is_free, place_block, raise_floor, take
 from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
 from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, text_width, tight
 from promtrack.show.view import ClipView
@@ -39,10 +39,11 @@ def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list
 
 
 def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
-    """The footnote, broken into two lines where the picture is narrow."""
+    """The footnote; in a narrow picture it has the bottom to itself, broken into two lines where it must be."""
     size = max(round(0.72 * page.unit), 10)
+    room = page.width - 2 * page.margin if page.narrow else 0.62 * page.width
     lines = [text]
-    if text_width(text, size, REGULAR) > 0.62 * page.width:
+    if text_width(text, size, REGULAR) > room:
         words = text.split()
         cut = min(range(1, len(words)), key=lambda i: abs(len(" ".join(words[:i])) - len(text) / 2))
         lines = [" ".join(words[:cut]), " ".join(words[cut:])]
@@ -52,7 +53,9 @@ def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
     rect = place_block(ground, mask.shape[1], mask.shape[0], ("bottom", "bottom right", "bottom left", "top"))
     if rect is None:
         return [], ground
-    return [text_ink(mask, rect.left, rect.top, page.unit, strength=0.86)], take(ground, rect.grown(page.unit // 2))
+    low = page.narrow and rect.bottom == ground.floor
+    ground = raise_floor(ground, rect, round(0.5 * page.unit)) if low else take(ground, rect.grown(page.unit // 2))
+    return [text_ink(mask, rect.left, rect.top, page.unit, strength=0.86)], ground
 
 
 def nice_step(least: float) -> float:

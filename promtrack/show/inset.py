@@ -16,6 +16,7 @@ from promtrack.show.text import REGULAR, WHITE, text_mask
 __all__ = ["make_inset"]
 
 CURVES = 3                # knots shown where there is no front
+TIME_STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +86,7 @@ def _panel(rect: Rect, plot: Rect, page: Page, span_s: float, limits: tuple[floa
         mask = text_mask(f"{value:g}", size, REGULAR)
         paint(ink, mask, WHITE, x=own.left - round(0.4 * page.unit) - mask.shape[1], y=round(y - 0.56 * mask.shape[0]), strength=0.9)
     unit_s, name = (3600.0, "h") if span_s > 3 * 3600 else (60.0, "min")
-    step = nice_step(span_s / unit_s / 3.2)
+    step = next((n for n in TIME_STEPS if n >= span_s / unit_s / 4.5), nice_step(span_s / unit_s / 4.5))
     ticks = np.arange(1, np.floor(span_s / unit_s / step) + 1) * step
     for value in ticks:
         x = own.left + own.width * value * unit_s / span_s

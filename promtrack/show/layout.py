@@ -7,12 +7,12 @@ it names. Places are settled once for the whole clip, so nothing wanders.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-__all__ = ["CELL", "Ground", "Rect", "crowding", "is_free", "make_ground", "nearest_free", "overlaps", "place_block", "take", "take_line"]
+__all__ = ["CELL", "Ground", "Rect", "crosses", "crowding", "is_free", "make_ground", "nearest_free", "overlaps", "place_block", "raise_floor", "take", "take_line"]
 
 CELL = 8                  # picture px per cell
 BUSY_TONE = 0.10          # tone above the quiet Sun that counts as action
@@ -49,6 +49,7 @@ class Ground:
     width: int
     height: int
     margin: int
+    floor: int            # y below which only what stands there already may be
     busy: np.ndarray      # (rows, columns) float32, 1 where there is action
     taken: np.ndarray     # (rows, columns) float32, 1 where something is placed
 
@@ -58,14 +59,19 @@ def make_ground(width: int, height: int, margin: int, busy_tone: np.ndarray) -> 
     size = -(-width // CELL), -(-height // CELL)
     busy = cv2.resize(busy_tone.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
     busy = cv2.dilate((busy > BUSY_TONE).astype(np.float32), np.ones((3, 3), np.uint8))
-    return Ground(width, height, margin, busy, np.zeros(size[::-1], np.float32))
+    return Ground(width, height, margin, height - margin, busy, np.zeros(size[::-1], np.float32))
 
 
 def take(ground: Ground, rect: Rect) -> Ground:
     """The ground with a rectangle taken."""
     taken = ground.taken.copy()
     taken[_cells(rect)] = 1.0
-    return Ground(ground.width, ground.height, ground.margin, ground.busy, taken)
+    return replace(ground, taken=taken)
+
+
+def raise_floor(ground: Ground, rect: Rect, gap: int) -> Ground:
+    """The ground with everything further kept above a rectangle at the bottom."""
+    return replace(take(ground, rect), floor=rect.top - gap)
 
 
 def take_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
@@ -73,20 +79,22 @@ def take_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
     taken = ground.taken.copy()
     cells = np.rint(points_px / CELL * 16.0).astype(np.int32)          # 4 fractional bits; x, y order
     cv2.polylines(taken, [cells[:, None]], False, 1.0, max(1, round(width_px / CELL)), cv2.LINE_8, 4)
-    return Ground(ground.width, ground.height, ground.margin, ground.busy, taken)
+    return replace(ground, taken=taken)
 
 
 def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:
     """The best of the named spots ('top left', 'bottom', ...) for a block; earlier ones are preferred.
 
-    Falls back on any free place of the picture, and is None where there is none at all.
+    Falls back on any free place of the picture, then on the least busy spot, and is None where all is taken.
     """
     rects = [_spot(ground, width, height, spot) for spot in spots]
     costs = [_cost(ground, rect) + 0.01 * order for order, rect in enumerate(rects)]
     best = int(np.argmin(costs))
-    if costs[best] < 0.30:
+    if costs[best] < 0.01 * len(spots) + WORST:
         return rects[best]
-    return nearest_free(ground, width, height, (rects[0].left + width / 2.0, rects[0].top + height / 2.0))
+    first = rects[0]
+    other = nearest_free(ground, width, height, (first.left + width / 2.0, first.top + height / 2.0))
+    return other or (rects[best] if costs[best] < 1.0 else None)
 
 
 def nearest_free(ground: Ground, width: int, height: int, anchor: tuple[float, float], *, most_px: float = np.inf) -> Rect | None:
@@ -101,7 +109,7 @@ def nearest_free(ground: Ground, width: int, height: int, anchor: tuple[float, f
     top, left = (np.arange(n, dtype=np.float64)[:, None] * CELL for n in (rows, columns))
     left = left.T
     inside = (left >= ground.margin) & (top >= ground.margin)
-    inside = inside & (left + width <= ground.width - ground.margin) & (top + height <= ground.height - ground.margin)
+    inside = inside & (left + width <= ground.width - ground.margin) & (top + height <= ground.floor)
     free = inside & (blocked < 1e-3) & (action < WORST)
     away_x = np.maximum(np.maximum(left - anchor[0], anchor[0] - left - width), 0.0)
     away_y = np.maximum(np.maximum(top - anchor[1], anchor[1] - top - height), 0.0)
@@ -128,6 +136,12 @@ def _cells(rect: Rect) -> tuple[slice, slice]:
     return np.s_[max(rect.top // CELL, 0):max(-(-rect.bottom // CELL), 0), max(rect.left // CELL, 0):max(-(-rect.right // CELL), 0)]
 
 
+def crosses(rect: Rect, start: np.ndarray, end: np.ndarray) -> bool:
+    """Whether a straight line (x, y to x, y) meets a rectangle."""
+    hit, _, _ = cv2.clipLine((rect.left, rect.top, rect.width, rect.height), tuple(int(v) for v in start), tuple(int(v) for v in end))
+    return bool(hit)
+
+
 def overlaps(one: Rect, other: Rect) -> bool:
     """Whether two rectangles share a pixel."""
     return one.left < other.right and other.left < one.right and one.top < other.bottom and other.top < one.bottom
@@ -136,7 +150,7 @@ def overlaps(one: Rect, other: Rect) -> bool:
 def _spot(ground: Ground, width: int, height: int, spot: str) -> Rect:
     words = spot.split()
     left = ground.margin if "left" in words else ground.width - ground.margin - width if "right" in words else (ground.width - width) // 2
-    top = ground.margin if "top" in words else ground.height - ground.margin - height if "bottom" in words else (ground.height - height) // 2
+    top = ground.margin if "top" in words else ground.floor - height if "bottom" in words else (ground.height - height) // 2
     return Rect(left, top, width, height)
 
 

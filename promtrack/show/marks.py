@@ -37,6 +37,11 @@ class Page:
         """Width of a plain line, px."""
         return max(1.0, self.unit / 14.0)
 
+    @property
+    def narrow(self) -> bool:
+        """Too narrow for the footnote to stand between clock and scale bar."""
+        return self.width < 1.3 * self.height
+
     def stamp(self, ink: Ink, born_s: np.ndarray | None = None) -> Stamp:
         return make_stamp(ink, self.width, self.height, self.step, born_s)
 

@@ -55,12 +55,15 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
     if "title" in wanted:
         ink, ground = title_ink(clip.title, clip.credit, page, ground)
         inks += ink
+    if "note" in wanted and page.narrow:                      # below everything else; else between clock and scale bar
+        ink, ground = note_ink(_note(wanted, measured), page, ground)
+        inks += ink
     clock, ground = make_clock(start, time_s, page, ground, clock="clock" in wanted, gaps="gaps" in wanted,
                                notices="gaps" in wanted or clip.blend > 0)
     if {"scale", "earth"} & wanted:
         ink, ground = scale_inks(view, page, ground, bar="scale" in wanted, earth="earth" in wanted)
         inks += ink
-    if "note" in wanted:
+    if "note" in wanted and not page.narrow:
         ink, ground = note_ink(_note(wanted, measured), page, ground)
         inks += ink
     inset: list[Mark] = []

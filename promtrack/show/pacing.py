@@ -11,7 +11,7 @@ from promtrack.settings import ClipSettings
 __all__ = ["Shot", "plan_shots", "speed_up"]
 
 GAP = 1.8                 # times the usual cadence: a longer step means that frames are missing
-GAP_SHOWN_S = 0.9         # clip time for which a gap's mark stays
+GAP_SHOWN_S = 0.7         # clip time for which a gap's mark stays
 
 
 @dataclass(frozen=True, slots=True)

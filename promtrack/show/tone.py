@@ -23,7 +23,7 @@ from promtrack.show.palette import LOOKS, Look
 from promtrack.show.sunlight import FrameLevel, QuietSun, Samples, frame_level
 from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
 
-__all__ = ["Toner", "busy_map", "make_toner", "tone_frame"]
+__all__ = ["Toner", "apply_tone", "busy_map", "line_tone", "make_toner", "tone_frame"]
 
 LOWEST, HIGHEST = -0.25, 2.25      # range of the line's value that the 16-bit table spans; 1 is the brightest plasma
 NOISE_TONE = 0.016                 # tone that 1 sigma of noise may reach: under 2 % it does not boil
@@ -81,13 +81,23 @@ def apply_tone(picture: np.ndarray, level: FrameLevel, gain: np.ndarray, base: n
     return cv2.LUT(steps, curve)
 
 
-def busy_map(samples: Samples, levels: list[FrameLevel], toner: Toner) -> np.ndarray:
-    """Coarse (rows, columns) float tone above the quiet Sun, the highest of the sample frames: where not to write."""
+def line_tone(value: np.ndarray, toner: Toner) -> np.ndarray:
+    """uint8 tone of plasma off the limb, float32 in units of the brightest."""
+    steps = 65535.0 / (HIGHEST - LOWEST)
+    return cv2.LUT(np.clip((value - LOWEST) * steps, 0.0, 65535.0).astype(np.uint16), toner.curve)
+
+
+def busy_map(samples: Samples, levels: list[FrameLevel], toner: Toner, view: ClipView) -> np.ndarray:
+    """Coarse (rows, columns) float tone above the quiet sky, the highest of the sample frames: where not to write.
+
+    The disc counts as free: its texture is everywhere.
+    """
     size = samples.coarse.shape[2], samples.coarse.shape[1]
     lines = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (toner.line_gain, toner.line_base, toner.line_halo)]
     calm = cv2.resize(toner.calm, size, interpolation=cv2.INTER_AREA).astype(np.float32)
     tones = [apply_tone(picture, level, *lines, toner.curve) for picture, level in zip(samples.coarse, levels, strict=True)]
-    return np.clip(np.max(tones, axis=0) - calm, 0.0, None) / 255.0
+    off_limb = cv2.resize(view.height_map_px(), size, interpolation=cv2.INTER_AREA) > 0.0
+    return np.where(off_limb, np.clip(np.max(tones, axis=0) - calm, 0.0, None) / 255.0, 0.0)
 
 
 def _curve(look: Look, noise: float) -> tuple[np.ndarray, np.ndarray]:
@@ -102,7 +112,8 @@ def _curve(look: Look, noise: float) -> tuple[np.ndarray, np.ndarray]:
     room = 1.0 - look.peak
     over = np.maximum(tone - look.peak, 0.0)
     tone = np.minimum(tone, look.peak) + room * over / (over + room)
-    return tone + 1e-6 * np.arange(len(table)), table        # strictly rising, so that it can be turned round
+    rising = tone + 1e-6 * np.arange(len(table))               # strictly, so that it can be turned round
+    return rising / max(rising[-1], 1.0), table
 
 
 def _radial_lines(quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndarray) -> tuple[np.ndarray, ...]:

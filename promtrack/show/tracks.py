@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, paint
-from promtrack.show.layout import Ground, Rect, crowding, nearest_free, take, take_line
+from promtrack.show.layout import Ground, Rect, crosses, crowding, nearest_free, take, take_line
 from promtrack.show.marks import BLACK, KNOT_BGR, Mark, Page, line_mask, strokes, text_ink
 from promtrack.show.text import REGULAR, WHITE, text_mask, text_width
 from promtrack.show.view import ClipView
@@ -18,6 +19,8 @@ from promtrack.sun import Orientation
 __all__ = ["FrontMarker", "Trail", "draw_front", "draw_head", "front_marker", "knot_trails"]
 
 LABELLED = 6              # trails that carry their speed: the most significant ones
+SMOOTH_POINTS = 1.5
+PLACES = 8                # rounds of places tried for a label
 FAR = 9.0                 # units of type: a label farther from its trail than this would not be read as its own
 
 
@@ -68,7 +71,7 @@ def knot_trails(knots: tuple[KnotTrack, ...], view: ClipView, orientation: Orien
     for order, (knot, line) in enumerate(zip(moving, lines, strict=True)):
         label = None
         if order < LABELLED:
-            label, ground = _place_label(knot, line, page, ground)
+            label, ground = _place_label(knot, line, page, ground, [t.label for t in trails if t.label is not None])
         trails.append(_trail(knot, line, label, page, late_s, linger_s))
     return trails, ground
 
@@ -153,22 +156,38 @@ def _inside(line: np.ndarray, page: Page) -> bool:
 
 
 def _smoothed(line: np.ndarray) -> np.ndarray:
-    """A quadratic through the track: the trail shows the motion, the ring on it the knot itself."""
-    if len(line) < 6:
-        return line
-    step = np.linspace(-1.0, 1.0, len(line))
-    return np.stack([np.polyval(np.polyfit(step, column, 2), step) for column in line.T], axis=1)
+    """The track without the jitter of its points: the trail shows the way, the ring on it the knot."""
+    return gaussian_filter1d(line, SMOOTH_POINTS, axis=0, mode="nearest") if len(line) > 5 else line
 
 
-def _place_label(knot: KnotTrack, line: np.ndarray, page: Page, ground: Ground) -> tuple[Rect | None, Ground]:
+def _place_label(knot: KnotTrack, line: np.ndarray, page: Page, ground: Ground, others: list[Rect]) -> tuple[Rect | None, Ground]:
+    """A free place near the trail from which a leader runs to it without crossing another label."""
     mask = text_mask(speed_words(knot), round(0.9 * page.unit), REGULAR)
-    spots = [nearest_free(ground, mask.shape[1], mask.shape[0], tuple(anchor), most_px=FAR * page.unit)
-             for anchor in (line[-1], line[len(line) // 2], line[0])]
-    near = [(np.hypot(*(_nearest_edge(rect, line[i]) - line[i])), rect) for rect, i in zip(spots, (-1, len(line) // 2, 0), strict=True) if rect]
-    if not near:
+    height, width = mask.shape
+    trial, found = ground, []
+    for _ in range(PLACES):
+        spots = [nearest_free(trial, width, height, tuple(anchor), most_px=FAR * page.unit) for anchor in (line[-1], line[len(line) // 2], line[0])]
+        for rect in filter(None, spots):
+            _, start, end, away = _reach(rect, line)
+            if not any(crosses(other.grown(2), start, end) for other in others):
+                found.append((away, rect))
+            trial = take(trial, Rect(rect.left + width // 2 - 4, rect.top + height // 2 - 4, 8, 8))
+        if found:
+            break
+    if not found:
         return None, ground
-    rect = min(near, key=lambda pair: pair[0])[1]
-    return rect, take(ground, rect.grown(page.unit // 5, page.unit // 3))
+    rect = min(found, key=lambda pair: pair[0])[1]
+    ground = take(ground, rect.grown(page.unit // 5, page.unit // 3))
+    _, start, end, _ = _reach(rect, line)
+    return rect, take_line(ground, np.array([start, end]), 1.0)
+
+
+def _reach(rect: Rect, line: np.ndarray) -> tuple[int, np.ndarray, np.ndarray, float]:
+    """The trail's point nearest to a label: its number, the label's edge, the point, and their distance."""
+    edges = np.array([_nearest_edge(rect, point) for point in line])
+    away = np.hypot(*(edges - line).T)
+    near = int(np.argmin(away))
+    return near, edges[near], line[near], float(away[near])
 
 
 def _nearest_edge(rect: Rect, point: np.ndarray) -> np.ndarray:
@@ -187,9 +206,11 @@ def _trail(knot: KnotTrack, line: np.ndarray, label: Rect | None, page: Page, la
                   fade_s=max(0.35 * float(time_s[-1] - time_s[0]), 1.0), rest=0.55, after=kept)]
     if label is not None:
         words = text_ink(text_mask(speed_words(knot), round(0.9 * page.unit), REGULAR), label.left, label.top, page.unit, KNOT_BGR)
-        start = float(time_s[min(2, len(time_s) - 1)])
-        marks += [Mark(page.stamp(part), from_s=start, until_s=float(time_s[-1]) + linger_s, ease_s=max(linger_s, 1e-3), after=0.8)
-                  for part in [words, *_leader(label, line, page)]]
+        life = {"until_s": float(time_s[-1]) + linger_s, "ease_s": max(linger_s, 1e-3), "after": 0.8}
+        marks.append(Mark(page.stamp(words), from_s=float(time_s[min(2, len(time_s) - 1)]), **life))
+        near, leader = _leader(label, line, page)
+        if leader is not None:
+            marks.append(Mark(page.stamp(leader), from_s=float(time_s[max(near, 2)]), **life))
     return Trail(time_s, line, tuple(marks), label, page)
 
 
@@ -206,17 +227,14 @@ def _arrival(own: np.ndarray, time_s: np.ndarray, rect: Rect) -> np.ndarray:
     return born
 
 
-def _leader(label: Rect, line: np.ndarray, page: Page) -> list[Ink]:
-    """A thin line from the label to the nearest point of its trail, where they do not touch anyway."""
-    edges = np.array([_nearest_edge(label, point) for point in line])
-    away = np.hypot(*(edges - line).T)
-    near = int(np.argmin(away))
-    if away[near] < 0.8 * page.unit:
-        return []
-    ends = np.array([edges[near], line[near]])
-    along = (ends[1] - ends[0]) / away[near]
-    ends = np.array([ends[0] + 0.15 * page.unit * along, ends[1] - 0.45 * page.unit * along])
+def _leader(label: Rect, line: np.ndarray, page: Page) -> tuple[int, Ink | None]:
+    """The point of the trail nearest to the label, and a thin line there where the two do not touch anyway."""
+    near, edge, point, away = _reach(label, line)
+    if away < 0.8 * page.unit:
+        return near, None
+    along = (point - edge) / away
+    ends = np.array([edge + 0.15 * page.unit * along, point - 0.45 * page.unit * along])
     rect, own = strokes(ends, 3)
     ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
     paint(ink, line_mask(rect.width, rect.height, [own], page.stroke), KNOT_BGR, strength=0.6)
-    return [ink]
+    return near, ink
