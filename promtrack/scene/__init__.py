@@ -2,6 +2,7 @@
 
 from promtrack.scene.content import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SwayingThread
 from promtrack.scene.files import write_scene
+from promtrack.scene.observer import observer_settings
 from promtrack.scene.scenario_files import read_scenario, scenario, scenario_names
 from promtrack.scene.scene import Scene, make_scene
 from promtrack.scene.spec import SceneSpec
@@ -23,6 +24,7 @@ __all__ = [
     "SwayTruth",
     "SwayingThread",
     "make_scene",
+    "observer_settings",
     "read_scenario",
     "scenario",
     "scenario_names",
