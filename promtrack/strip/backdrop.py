@@ -77,10 +77,14 @@ def plan_backdrop(geometry: StripGeometry) -> Backdrop:
 
 
 def _bins(geometry: StripGeometry) -> np.ndarray:
-    """First row of each bin: single rows up to 8 Mm, then bins of about 2 Mm."""
-    sharp = int(np.clip(np.ceil(geometry.row(SHARP_MM)), 0, geometry.rows))
-    step = max(round(2.0 / geometry.mm_per_row), 1)
-    return np.concatenate([np.arange(sharp), np.arange(sharp, geometry.rows, step)]).astype(int)
+    """First row of each bin: single rows up to 8 Mm, then bins of 2 Mm that widen to 5 Mm from 100 Mm on."""
+    bins = list(range(int(np.clip(np.ceil(geometry.row(SHARP_MM)), 1, geometry.rows))))
+    row = bins[-1] + 1
+    while row < geometry.rows:
+        bins.append(row)
+        wide_mm = float(np.clip(0.05 * geometry.height_mm(row), 2.0, 5.0))
+        row += max(round(wide_mm / geometry.mm_per_row), 1)
+    return np.array(bins)
 
 
 def _smoother(heights: np.ndarray, centres: np.ndarray) -> np.ndarray:

@@ -147,11 +147,14 @@ def _wanted_range(shown: tuple[float, float], strip: StripSettings) -> tuple[flo
 
 
 def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) -> tuple[float, float]:
-    """Lowest and highest height: where half of the frames show at least a twentieth of the columns."""
-    seen = (share >= GOOD_SHARE).mean(axis=1) >= 0.05
-    shown = heights[seen]
+    """Lowest and highest height: where half of the frames show at least a fifth of the columns.
+
+    Higher up only the frame's corners show anything, for which half of a strip would be empty; a setting reaches there.
+    """
+    part = (share >= GOOD_SHARE).mean(axis=1)
+    shown, usual = heights[part >= 0.02], heights[part >= 0.2]
     low = max(LOWEST_MM if strip.low_mm is None else strip.low_mm, float(shown.min()))
-    high = min(HIGHEST_MM if strip.high_mm is None else strip.high_mm, float(shown.max()))
+    high = min(HIGHEST_MM, float(usual.max())) if strip.high_mm is None else min(strip.high_mm, float(shown.max()))
     if low >= high:
         raise SettingsError(f"strip.low_mm to strip.high_mm leaves no height in view ({shown.min():.0f} to "
                             f"{shown.max():.0f} Mm is)", remedy="choose heights inside it")

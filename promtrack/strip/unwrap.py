@@ -32,8 +32,7 @@ WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, treb
                             # cost time for detail that the air (blur of 3 px and more) does not let through
 QUARTER_PX = 0.25           # of either sample from the point it stands for, in x and in y
 SHARPEN = np.array([-0.125, 1.25, -0.125], np.float32)   # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
-OUTSIDE = 1e30              # stands for what the frame does not show: unlike nan, it vanishes when its weight is 0
-LARGEST = 1e12              # no count is larger, and the smallest weight (1e-8, rounding) leaves more of OUTSIDE
+BAND_ROWS = 32              # rows sampled at a time: their map stays in the processor's cache
 NOISE_PAIRS = 8             # pairs of neighbouring frames from which the noise is told
 
 
@@ -63,7 +62,7 @@ class StripCutter:
         across = max(int(np.ceil(geometry.mm_per_row * px_per_mm / WIDEST_SAMPLE_PX)), 1)
         column_px = np.deg2rad(geometry.deg_per_column) * px_per_mm * (geometry.limb_mm + heights)
         along = np.maximum(np.ceil(column_px / WIDEST_SAMPLE_PX), 1).astype(int)
-        edges = np.flatnonzero(np.diff(along)) + 1
+        edges = np.union1d(np.flatnonzero(np.diff(along)) + 1, np.arange(BAND_ROWS, geometry.rows, BAND_ROWS))
         bands = [_band(geometry, orientation, lock.radius_px, part, (across, int(along[part[0]])))
                  for part in np.split(np.arange(geometry.rows), edges)]
         return cls(geometry, lock, tuple(bands), plan_backdrop(geometry))
@@ -76,12 +75,12 @@ class StripCutter:
         strip = np.empty((self.geometry.rows, self.geometry.columns), np.float32)
         for band in self.bands:
             one, two = (_bilinear(image, cv2.transform(band.offsets, m)) for m in matrices)
+            if band.fine == (1, 1):
+                cv2.addWeighted(one, 0.5, two, 0.5, 0.0, dst=strip[band.rows])
+                continue
+            size = (self.geometry.columns, band.rows.stop - band.rows.start)     # (x, y)
             fine = cv2.addWeighted(one, 0.5, two, 0.5, 0.0, dst=one)
-            if band.fine != (1, 1):
-                size = (self.geometry.columns, band.rows.stop - band.rows.start)     # (x, y)
-                fine = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
-            strip[band.rows] = fine
-        np.copyto(strip, np.float32(np.nan), where=np.abs(strip) > np.float32(LARGEST))
+            cv2.resize(fine, size, dst=strip[band.rows], interpolation=cv2.INTER_AREA)
         return strip
 
     def cut(self, frame: np.ndarray, index: int, rim: RimLight | None) -> np.ndarray:
@@ -140,9 +139,9 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
 
 
 def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """The image at places (x, y), OUTSIDE beyond its border."""
+    """The image at places (x, y); nan beyond its border."""
     return cv2.remap(image, places, None, cv2.INTER_LINEAR,  # type: ignore[call-overload]
-                     borderMode=cv2.BORDER_CONSTANT, borderValue=OUTSIDE)
+                     borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
 
 
 def _band(geometry: StripGeometry, orientation: Orientation, radius_px: float, rows: np.ndarray,

@@ -137,8 +137,8 @@ def _likely_cause(ratio: float, source: str) -> str:
     if source == "optics":
         cause = f"the true focal length is {factor:.3g} times shorter than stated (a reducer that was not counted)"
         return f"Likely cause: {cause}{_binning(whole, factor, 'the camera or the software binned the pixels')}."
-    return (f"Likely cause: the scale belongs to other optics or another binning, off by {factor:.3g}, or something else was "
-            "taken for the limb.")
+    return (f"Likely cause: the scale belongs to other optics or another binning, off by {factor:.3g}, or something "
+            "else was taken for the limb.")
 
 
 _SMALL_CAUSE = {

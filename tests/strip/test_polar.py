@@ -41,9 +41,12 @@ def test_extent_is_what_the_frames_show():
     first, last = geometry.from_deg - 360.0, geometry.angle_deg(geometry.columns - 1) - 360.0
     assert first == pytest.approx(-np.degrees(np.arcsin(454.0 / 900.0)), abs=1.0)
     assert last == pytest.approx(np.degrees(np.arcsin(445.0 / 900.0)), abs=1.0)
-    # The top corners stand farthest from the Sun's centre, 425 px or 331 Mm above the limb; the highest row is where a
-    # twentieth of the columns is still in view.
-    assert 300.0 < geometry.height_mm(geometry.rows - 1) < 331.0
+    # The top corners stand farthest from the centre, 425 px or 331 Mm above the limb, the middle of the upper border
+    # 350 px or 272 Mm; the highest row is where a fifth of the columns is still in view.
+    assert 272.0 < geometry.height_mm(geometry.rows - 1) < 320.0
+    # A setting reaches into the corners.
+    corners = geometry_of(lock, high_mm=1000.0)
+    assert 315.0 < corners.height_mm(corners.rows - 1) < 331.0
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
