@@ -49,8 +49,8 @@ def _table(found: Judgement) -> Iterator[str]:
         label = f"knot {knot.knot}: speed km/s" if knot.knot else f"a knot not found (S/N {knot.snr:.0f}, {knot.visible_frames} frames)"
         measured = f"{knot.found_km_s:13.2f} +- {knot.found_err_km_s:.2f}" if knot.knot else f"{'-':>13}"
         yield f"{label:34}{knot.true_km_s:12.2f}{measured}"
-    for number, (rms, true, measured) in enumerate(found.fronts, 1):
-        yield f"{f'front {number}: peak speed km/s':34}{true:12.2f}{measured:13.2f}"
+    for number, (rms, true, peak) in enumerate(found.fronts, 1):
+        yield f"{f'front {number}: peak speed km/s':34}{true:12.2f}{peak:13.2f}"
         yield f"{f'front {number}: height, rms error Mm':34}{0:12.2f}{rms:13.2f}"
     if not math.isnan(found.median_speed_error):
         yield f"{'median speed error':34}{'':12}{100 * found.median_speed_error:12.1f}%"

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 
 from promtrack import __version__
 from promtrack.errors import InputError
@@ -71,10 +73,10 @@ class Job:
     folder: ProductFolder
     settings: Settings
     progress: Progress = _silent
-    sequence: Sequence | None = None
-    lock: LimbLock | None = None
-    strip: Strip | None = None
-    motion: Motion | None = None
+    sequence: Sequence = field(init=False)   # each is set by its stage, in this order
+    lock: LimbLock = field(init=False)
+    strip: Strip = field(init=False)
+    motion: Motion = field(init=False)
     files: dict[str, list[Path]] = field(default_factory=dict)
 
     @property
@@ -210,7 +212,9 @@ def _do_motion(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
         log.info(note)
 
     def place(frame: int, angle_deg: float, height_mm: float) -> tuple[float, float]:
-        return to_frame(job.lock, frame, orientation.to_image(angle_deg), job.lock.radius_px + height_mm * 1e3 / scale.km_per_px)
+        rho_px = job.lock.radius_px + height_mm * 1e3 / scale.km_per_px
+        x, y = to_frame(job.lock, frame, np.asarray(orientation.to_image(angle_deg)), np.asarray(rho_px))
+        return float(x), float(y)
 
     files = write_motion(job.folder, job.strip, job.motion, place)
     return [*files, write_summary(job.folder, __version__, job.sequence, job.lock, geometry=job.geometry, motion=job.motion)]

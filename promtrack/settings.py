@@ -175,12 +175,13 @@ def change_settings(settings: Settings, changes: dict[str, Any], *, where: str =
     """
     for key, value in changes.items():
         section_name, _, name = key.partition(".")
-        section = getattr(settings, section_name, None) if section_name in _section_names() else None
+        section: Any = getattr(settings, section_name, None) if section_name in _section_names() else None
         known = {f.name: f for f in fields(section)} if section is not None else {}
         if name not in known:
             raise SettingsError(f"unknown setting '{key}'", where=where, remedy=_suggestion(key))
         checked = _checked(key, value, known[name], section, where)
-        settings = replace(settings, **{section_name: replace(section, **{name: checked})})
+        changed: Any = {section_name: replace(section, **{name: checked})}
+        settings = replace(settings, **changed)
     return settings
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -17,10 +18,10 @@ from typing import IO
 
 from promtrack.errors import InputError
 
-try:
-    import fcntl
-except ImportError:  # Windows
+if sys.platform == "win32":
     import msvcrt
+else:
+    import fcntl
 
 __all__ = ["PRODUCTS", "ProductFolder", "default_folder", "whole_file"]
 
@@ -133,8 +134,8 @@ class ProductFolder:
 
     def is_done(self, stage: str, stamp: str) -> bool:
         """Whether `stage` ended well with the same input, settings and version, and its files still stand."""
-        entry = self._state().get(stage)
-        return bool(entry) and entry["stamp"] == stamp and all((self.path / name).exists() for name in entry["files"])
+        entry = self._state().get(stage) or {"stamp": None, "files": []}
+        return entry["stamp"] == stamp and all((self.path / name).exists() for name in entry["files"])
 
     def mark_done(self, stage: str, stamp: str, files: list[Path]) -> None:
         """Note that `stage` ended well and which files it made."""
@@ -165,8 +166,8 @@ def stamp_of(*parts: object) -> str:
 
 def _hold(handle: IO[bytes]) -> None:
     """Take the operating system's lock on an open file; OSError if somebody else has it."""
-    if "fcntl" in globals():
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    else:
+    if sys.platform == "win32":
         handle.seek(0)
         msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
+    else:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -66,7 +66,7 @@ def write_lock(folder: ProductFolder, sequence: Sequence, lock: LimbLock) -> Pat
                                "time": _iso(sequence.times_utc)}
     for column, name in _LOCK_COLUMNS.items():
         columns[column] = list(getattr(lock, name)) if name == "reason" else getattr(lock, name)
-    meta = {name: float(getattr(lock, name)) for name in _LOCK_META}
+    meta: dict[str, Any] = {name: float(getattr(lock, name)) for name in _LOCK_META}
     meta |= {"reference": int(lock.reference), "shape": [int(n) for n in lock.shape], "notes": list(lock.notes),
              "limb_points_px": _pairs(lock.limb_points_px), "rejected_points_px": _pairs(lock.rejected_points_px)}
     return _write(folder["frames"], columns, meta)
@@ -138,8 +138,8 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
             slits=tuple(time_distance(strip, name) for name in meta["slits"]),
             ridges=tuple(Ridge(**{name: _plain(row[name]) for name in _RIDGE_COLUMNS}) for row in ridges),
             oscillations=tuple(
-                Oscillation(**{name: _plain(row[name]) for name in _OSCILLATION_SCALARS},
-                            **{name: np.array(arrays[name]) for name in _OSCILLATION_ARRAYS})
+                Oscillation(**({name: _plain(row[name]) for name in _OSCILLATION_SCALARS}
+                               | {name: np.array(arrays[name]) for name in _OSCILLATION_ARRAYS}))
                 for row, arrays in zip(oscillations, oscillations.meta["arrays"], strict=True)),
             control=control, meanings=tuple(Meaning(**m) for m in meta["meanings"]),
             scale_err=meta["scale_err"], clock_err=meta["clock_err"])

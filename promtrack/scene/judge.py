@@ -98,9 +98,9 @@ def _knot_verdict(number: int, knot: KnotTruth, tracks: list[KnotTrack]) -> Knot
 
 
 def _front_verdict(true: FrontTruth, motion: Motion, strip: Strip) -> tuple[float, float, float] | None:
-    moving = [f for f in motion.fronts if f.moving and f.best is not None]
+    moving = [(f, f.best) for f in motion.fronts if f.moving and f.best is not None]
     if not moving:
         return None
-    front = max(moving, key=lambda f: float(np.max(f.height_mm)))
+    front, best = max(moving, key=lambda pair: float(np.max(pair[0].height_mm)))
     rms = float(np.sqrt(np.mean((front.height_mm - true.height_mm[front.frame]) ** 2)))
-    return rms, float(np.max(true.speed_km_s[front.frame])), front.best.peak_speed_km_s
+    return rms, float(np.max(true.speed_km_s[front.frame])), best.peak_speed_km_s

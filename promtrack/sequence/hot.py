@@ -41,15 +41,14 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
     """
     if len(frames) < LEAST_FRAMES:
         return np.empty((0, 2), dtype=int)
-    hot = dead = None
+    hot = dead = np.ones(frames[0].shape, dtype=bool)
     for frame in frames:
         values = np.nan_to_num(frame.astype(np.float32), copy=False)
         noise = _local_noise(values)
         excess = values - cv2.medianBlur(values, 3)
         above = _stands_alone(values) & (excess > NOISE_TIMES * noise)
         below = _stands_alone(-values) & (-excess > NOISE_TIMES * noise) & (values < full_scale)
-        hot = above if hot is None else hot & above
-        dead = below if dead is None else dead & below
+        hot, dead = hot & above, dead & below
     found = np.argwhere(hot | dead)
     return found if len(found) <= MOST_PART * hot.size else np.empty((0, 2), dtype=int)
 
