@@ -26,7 +26,7 @@ class FrontCurve:
 
 
 def drawing_times(time_s: np.ndarray, count: int = 160) -> np.ndarray:
-    """Even times over a track's span for a smooth line; nan inside gaps, so that no line is drawn where nothing was seen."""
+    """Even times over a track's span for a smooth line; nan in gaps, so that no line runs where nothing was seen."""
     times = np.linspace(time_s[0], time_s[-1], count)
     after = np.clip(np.searchsorted(time_s, times), 1, len(time_s) - 1)
     step = time_s[after] - time_s[after - 1]
@@ -52,7 +52,8 @@ def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:
     """A front's model at any times inside its span."""
     middle, unit = 0.5 * (front.time_s[0] + front.time_s[-1]), 0.5 * (front.time_s[-1] - front.time_s[0])
     tau = float(fit.values[fit.parameters.index("tau_s")]) / unit if "tau_s" in fit.parameters else None
-    # Linear in its coefficients once tau is known, so this only reads the coefficients back from the record's own curve.
+    # Linear in its coefficients once tau is known, so this only reads the coefficients back from the record's
+    # own curve.
     coefficients = np.linalg.lstsq(_basis(fit, (front.time_s - middle) / unit, tau, 0), fit.curve_mm, rcond=None)[0]
     at = (time_s - middle) / unit
     height, speed, accel = (_basis(fit, at, tau, order) @ coefficients for order in (0, 1, 2))

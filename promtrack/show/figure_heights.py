@@ -37,7 +37,8 @@ def motion_title(measured: Measured) -> str:
     """What moves, in one line."""
     front, knot = leading_front(measured), fastest_knot(measured)
     if front is not None and front.best is not None:
-        return f"Front {front.front} reaches {with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, 'km/s')}"
+        peak = with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, "km/s")
+        return f"Front {front.front} reaches {peak}"
     if front is not None:
         return f"Front {front.front} climbs to {np.nanmax(front.height_mm):.0f} Mm; no model describes it"
     if knot is not None:

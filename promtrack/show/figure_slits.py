@@ -112,7 +112,7 @@ def oscillation(measured: Measured, swing: Oscillation, theme: Theme) -> Figure:
 
 
 def even_times(slit: TimeDistance) -> tuple[np.ndarray, float, float]:
-    """The diagram [distance, time] on even time steps of the usual cadence, nan where no frame is near; first and last time."""
+    """The diagram [distance, time] on even time steps, nan where no frame is near; its first and last time."""
     cadence = float(np.median(np.diff(slit.time_s)))
     count = int(np.clip(round((slit.time_s[-1] - slit.time_s[0]) / cadence) + 1, 2, 1400))
     times = np.linspace(slit.time_s[0], slit.time_s[-1], count)

@@ -19,7 +19,8 @@ from promtrack.sun import escape_speed_km_s, gravity_m_s2
 
 __all__ = ["speed_histogram", "speed_time"]
 
-# To compare with. Threads: 5 to 15 km/s, transverse speeds alike (Schmieder et al. 2010, A&A 514, A68). Rain: range 30 to
+# To compare with. Threads: 5 to 15 km/s, transverse speeds alike (Schmieder et al. 2010, A&A 514, A68). Rain: range
+# 30 to
 # 200 km/s from memory of reviews, the mean of 70 km/s from Antolin & Rouppe van der Voort 2012, ApJ 745, 152.
 USUAL_RANGES = (
     ("quiet threads (Schmieder et al. 2010)", 5.0, 15.0),
@@ -171,7 +172,8 @@ def _yardsticks(measured: Measured) -> str:
     height = float(np.nanmax(track.height_mm)) if track else 0.0
     above = height + measured.settings.limb.height_mm
     return (
-        f"For comparison, {height:.0f} Mm above the H-alpha limb: escape speed {float(escape_speed_km_s(above)):.0f} km/s, "
+        f"For comparison, {height:.0f} Mm above the H-alpha limb: escape speed "
+        f"{float(escape_speed_km_s(above)):.0f} km/s, "
         f"free fall {float(gravity_m_s2(above)):.0f} m/s² downward"
     )
 
@@ -247,7 +249,7 @@ def _draw_each(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
 
 
 def _bin_width(speeds: np.ndarray) -> float:
-    """Freedman-Diaconis where there are enough values, else an eighth of the range; rounded to a step that reads well."""
+    """Freedman-Diaconis where there are enough values, else an eighth of the range; a step that reads well."""
     quartiles = np.percentile(speeds, (25, 75))
     width = (
         2.0 * (quartiles[1] - quartiles[0]) / len(speeds) ** (1.0 / 3.0) if len(speeds) >= 20 else speeds.max() / 8.0

@@ -81,7 +81,8 @@ class Theme:
         return (self.paper, self.ink, self.quiet, self.faint, self.accent, self.warning, *self.series)
 
 
-# The series keep a CIE76 distance of 20 or more from one another in normal vision and under simulated protanopia, deuteranopia
+# The series keep a CIE76 distance of 20 or more from one another in normal vision and under simulated protanopia,
+# deuteranopia
 # and tritanopia (Machado, Oliveira & Fernandes 2009), and a contrast of 3.9 or more on their paper; tests check both.
 LIGHT = Theme(
     "",
@@ -106,8 +107,18 @@ DARK = Theme(
 
 # Lightness rises evenly from one end to the other in both maps (CIE L*), so that they hold in grey and for every eye.
 PLASMA = LinearSegmentedColormap.from_list(
-    "prominence", ("#0b0908", "#4a1405", "#9c3208", "#dd6c22", "#f7b36f", "#fff6e6")
+    "prominence",
+    (
+        (0.0, "#0b0908"),
+        (0.059, "#2b1008"),
+        (0.135, "#4a1405"),
+        (0.361, "#9c3208"),
+        (0.588, "#dd6c22"),
+        (0.797, "#f7b36f"),
+        (1.0, "#fff6e6"),
+    ),
 ).with_extremes(bad="#2b2b31")
+PICTURE_INK = "#e9f6ff"  # lines and letters on pictures, in both themes
 _SPEED = LinearSegmentedColormap.from_list("speed", ("#3f74d8", "#3fa7c9", "#8fcf9f", "#dfe58a", "#fffde0"))
 
 
@@ -217,7 +228,7 @@ def date_axis(axes: Axes, measured: Measured, *, label: bool = True, most: int =
 
 
 def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400)) -> np.ndarray:
-    """Brightness above the backdrop as uint8 RGBA: even steps near zero, compressed above; nan gets a colour of its own.
+    """Brightness above the backdrop as uint8 RGBA: even steps near zero, compressed above; nan has its own colour.
 
     top : the value shown brightest
     most : rows and columns beyond which the picture is averaged down, since a figure shows no more
@@ -244,7 +255,7 @@ def save_vector(figure: Figure, path: Path, measured: Measured) -> None:
 
 
 def save_recoloured(drawn: Path, path: Path, *, old: Theme, new: Theme) -> None:
-    """The same SVG in another theme. Colours are plain text in it, and drawing it again costs a hundred times as much."""
+    """The same SVG in another theme: colours are plain text in it, and drawing it again costs far more."""
     colours = dict(zip(old.colours, new.colours, strict=True))
     text = re.sub(r"#[0-9a-f]{6}", lambda found: colours.get(found[0], found[0]), drawn.read_text(encoding="utf-8"))
     _whole(path, lambda part: part.write_text(text, encoding="utf-8", newline="\n"))

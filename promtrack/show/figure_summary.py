@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from promtrack.show.figure_heights import draw_heights, motion_title, time_span
-from promtrack.show.figure_sky import draw_map
+from promtrack.show.figure_map import draw_map
 from promtrack.show.figure_style import Theme, clipped, date_axis, foot, height_note, panel, sheet
 from promtrack.show.numbers import with_error
 from promtrack.show.records import Measured

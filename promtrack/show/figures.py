@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 
 from promtrack.show.figure_heights import height_time
 from promtrack.show.figure_lock import registration_check
-from promtrack.show.figure_sky import knot_map, strip_montage
+from promtrack.show.figure_map import knot_map
+from promtrack.show.figure_montage import strip_montage
 from promtrack.show.figure_slits import oscillation, time_distance
 from promtrack.show.figure_speeds import speed_histogram, speed_time
 from promtrack.show.figure_style import DARK, LIGHT, Theme, save_png, save_recoloured, save_vector, themed
@@ -64,7 +65,9 @@ def draw_figures(
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="png") as pool:
         waiting = []
         for done, (name, draw, theme) in enumerate(jobs, 1):
-            png, vector = (folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", measured.settings.figures.vector))
+            png, vector = (
+                folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", measured.settings.figures.vector)
+            )
             with themed(theme):
                 figure = draw(measured, theme)
                 if theme is not themes[0] and vector.suffix == ".svg":

@@ -22,7 +22,8 @@ CAUTIONS = (
     (
         "Protect your eyes",
         "Looking at or imaging the Sun without the right, undamaged, full-aperture or manufacturer-approved filter "
-        "blinds and burns within a moment. Follow the instructions of the maker of your filter, and ask experienced local observers "
+        "blinds and burns within a moment. Follow the instructions of the maker of your filter, and "
+        "ask experienced local observers "
         "before you try anything new. Never alter a solar filter.",
     ),
     (
@@ -43,9 +44,12 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
     return (
         Step(
             "Locking the frames to the limb",
-            "Points on the Sun's edge are found to a fraction of a pixel, points spoiled by prominences, dust or frame borders are thrown "
-            "out, and a circle is fitted. All frames share one radius, because a short arc cannot tell radius and centre apart. The "
-            "place along the limb, which a circle cannot fix, comes from comparing the brightness near the limb between frames.",
+            "Points on the Sun's edge are found to a fraction of a pixel, points spoiled by "
+            "prominences, dust or frame borders are thrown "
+            "out, and a circle is fitted. All frames share one radius, because a short arc cannot "
+            "tell radius and centre apart. The "
+            "place along the limb, which a circle cannot fix, comes from comparing the brightness "
+            "near the limb between frames.",
             (
                 "Gander, Golub & Strebel 1994, BIT 34, 558 (geometric circle fit)",
                 "Al-Sharadqah & Chernov 2009, Electron. J. Stat. 3, 886 (bias on short arcs)",
@@ -67,8 +71,10 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
         ),
         Step(
             "Knots",
-            "Small bright knots are looked for at several sizes, after what stands still has been subtracted, and joined from "
-            "frame to frame so that all tracks together are as likely as possible. Speeds come from straight-line or constant-acceleration "
+            "Small bright knots are looked for at several sizes, after what stands still has been "
+            "subtracted, and joined from "
+            "frame to frame so that all tracks together are as likely as possible. Speeds come from "
+            "straight-line or constant-acceleration "
             "fits; the simpler one is kept unless the data speak clearly against it.",
             (
                 "Lindeberg 1998, Int. J. Comput. Vision 30, 79 (sizes)",
@@ -86,7 +92,8 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
         Step(
             "Fronts",
             "The leading edge of a rising prominence is followed in a sector and described by constant speed, constant "
-            "acceleration, or a slow rise that turns into an exponential one. The error comes from fitting again after shuffling the "
+            "acceleration, or a slow rise that turns into an exponential one. The error comes from "
+            "fitting again after shuffling the "
             "residuals. It may turn out that none of the models describes the motion.",
             (
                 "Cheng et al. 2013, ApJL 769, L25 (slow rise plus exponential)",
@@ -96,13 +103,15 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
         ),
         Step(
             "Ridges",
-            "Along a chosen path the brightness is drawn against time. What moves leaves a slanted ridge, and its slope is a "
+            "Along a chosen path the brightness is drawn against time. What moves leaves a slanted "
+            "ridge, and its slope is a "
             "second speed that does not depend on the tracks. Where a ridge and a knot meet, the two are compared.",
             (),
         ),
         Step(
             "Errors",
-            "Each ± is one standard deviation from chance alone. The errors of scale and clock shift all speeds of the run by "
+            "Each ± is one standard deviation from chance alone. The errors of scale and clock shift "
+            "all speeds of the run by "
             "the same factor and are given apart.",
             (),
         ),

@@ -98,7 +98,7 @@ def clip_part(measured: Measured, clip: Path | None, poster: Path | None, page: 
 
 
 def figure_parts(measured: Measured, figures: Sequence[Path], page: Path) -> Markup:
-    """Every figure with its light and dark version, a heading, alternative text and a caption, in the order of a talk."""
+    """Every figure, light and dark, with heading, alternative text and caption, in the order of a talk."""
     shown = {path.stem: path for path in figures if path.suffix == ".png"}
     parts = [
         _figure(measured, name, [path for path in (shown.get(name), shown.get(f"{name}_dark")) if path], page)

@@ -57,8 +57,10 @@ def knots_table(measured: Measured) -> Markup:
         f" The {MOST_ROWS} most significant of {len(knots)}; all are in knots.ecsv." if len(knots) > MOST_ROWS else ""
     )
     caption = (
-        "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation from chance alone, the error "
-        f"of scale and clock stands apart. A star marks errors that were enlarged because the points scatter more than theirs allow.{note}"
+        "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation "
+        "from chance alone, the error "
+        f"of scale and clock stands apart. A star marks errors that were enlarged because the points "
+        f"scatter more than theirs allow.{note}"
     )
     return _table(caption, heads, [_knot_row(measured, knot) for knot in knots[:MOST_ROWS]], "Knots")
 
@@ -80,7 +82,10 @@ def fronts_table(measured: Measured) -> Markup:
         "Chi² per degree of freedom",
     )
     rows = [_front_row(measured, front, fit) for front in measured.motion.fronts for fit in front.fits]
-    caption = "Every model that was tried. The smaller BIC is the better; differences below 2 mean nothing, above 10 they are clear."
+    caption = (
+        "Every model that was tried. The smaller BIC is the better; differences below 2 say nothing, above 10 they "
+        "are very strong (Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773)."
+    )
     return _table(caption, heads, rows, "Fronts and their models")
 
 
@@ -89,7 +94,8 @@ def ridges_table(measured: Measured) -> Markup:
     heads = ("Path", "Time (UTC)", "Ridge speed (km/s)", "Knot", "Knot along the path (km/s)", "Agreement")
     rows = [_ridge_row(measured, ridge) for ridge in measured.motion.ridges[:MOST_ROWS]]
     caption = (
-        "Speeds along the path from the slope of ridges; positive is outward or towards the path's end. They agree when they lie "
+        "Speeds along the path from the slope of ridges; positive is outward or towards the path's "
+        "end. They agree when they lie "
         "within two standard deviations."
     )
     return _table(caption, heads, rows, "Ridges in time-distance diagrams")
@@ -218,7 +224,11 @@ def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) ->
         for row in rows
     )
     table = element(
-        "table", element("caption", element("span", caption)), element("thead", head), element("tbody", body), class_="sortable"
+        "table",
+        element("caption", element("span", caption)),
+        element("thead", head),
+        element("tbody", body),
+        class_="sortable",
     )
     return element("div", table, class_="scroll", role="region", aria_label=f"Table: {label}", tabindex="0")
 

@@ -29,7 +29,8 @@ __all__ = [
 PLANE_OF_SKY = "Plane-of-sky speeds: lower bounds of the true speed."
 
 # Judgement of this program, not a published limit: with a tenth of a megametre of registration error, a knot
-# followed for five minutes carries 0.5 km/s from the lock; with half a megametre 2.4 km/s, as much as a slow knot moves.
+# followed for five minutes carries 0.5 km/s from the lock; with half a megametre 2.4 km/s, as much as a slow knot
+# moves.
 GOOD_CENTRE_MM, POOR_CENTRE_MM = 0.1, 0.5
 GOOD_USED, POOR_USED = 0.8, 0.5
 GOOD_PULL, POOR_PULL = 2.0, 4.0
@@ -100,12 +101,14 @@ def three_sentences(measured: Measured) -> tuple[str, str, str]:
     """The verdict of the whole run: the lock, what moves, and what limits the numbers."""
     verdict = lock_verdict(measured)
     first = (
-        f"{verdict.headline}: {verdict.reasons[0][:-1].replace(' are used', ' were used')}, and the Sun's centre is known "
+        f"{verdict.headline}: {verdict.reasons[0][:-1].replace(' are used', ' were used')}, and the "
+        f"Sun's centre is known "
         f"to {_centre_error(measured)[1]:.2f} Mm in a typical one."
     )
     systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
     third = (
-        f"Scale and clock together may be off by {systematic:.1f} % (1 sigma), which shifts all speeds alike, and speeds are "
+        f"Scale and clock together may be off by {systematic:.1f} % (1 sigma), which shifts all "
+        f"speeds alike, and speeds are "
         "in the plane of the sky: lower bounds of the true speed."
     )
     return first, _motion_sentence(measured), third

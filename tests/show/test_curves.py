@@ -24,7 +24,7 @@ def test_front_speed_and_acceleration_between_the_points(measured_fake):
     rise = 2.2 * np.exp((times - 700.0) / 270.0)
     assert curve.height_mm == pytest.approx(front_height_mm(times), abs=1e-6)
     assert curve.speed_km_s == pytest.approx(2.5 + 1e3 * rise / 270.0, rel=1e-6)
-    assert curve.accel_m_s2 == pytest.approx(1e6 * rise / 270.0 ** 2, rel=1e-6)
+    assert curve.accel_m_s2 == pytest.approx(1e6 * rise / 270.0**2, rel=1e-6)
 
 
 def test_knot_curve_has_the_fitted_speed_and_passes_through_the_points(measured_fake):
@@ -32,7 +32,7 @@ def test_knot_curve_has_the_fitted_speed_and_passes_through_the_points(measured_
     height = knot_height(knot, knot.time_s)
     slope = 1e3 * np.polyfit(knot.time_s, height, 1)[0]
     assert slope == pytest.approx(knot.fit.radial_km_s, abs=1e-6)
-    assert np.average(knot.height_mm - height, weights=knot.height_err_mm ** -2.0) == pytest.approx(0.0, abs=1e-9)
+    assert np.average(knot.height_mm - height, weights=knot.height_err_mm**-2.0) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_knot_speed_changes_only_with_an_acceleration(measured_fake):
@@ -50,7 +50,9 @@ def test_local_speeds_are_unbiased_and_their_errors_true(measured_fake):
     rng = np.random.default_rng(1)
     time_s = np.arange(2000) * 20.0
     front = replace(
-        measured_fake.motion.fronts[0], time_s=time_s, height_mm=0.08 * time_s + 0.5 * rng.normal(size=2000),
+        measured_fake.motion.fronts[0],
+        time_s=time_s,
+        height_mm=0.08 * time_s + 0.5 * rng.normal(size=2000),
         height_err_mm=np.full(2000, 0.5),
     )
     _, speed, error = local_speeds(front)

@@ -4,6 +4,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
+from functools import lru_cache
 from itertools import combinations
 
 import cv2
@@ -16,7 +17,8 @@ from matplotlib.text import Text
 
 from promtrack.show.figure_heights import height_time
 from promtrack.show.figure_lock import registration_check
-from promtrack.show.figure_sky import knot_map, map_of, strip_montage
+from promtrack.show.figure_map import knot_map, map_of
+from promtrack.show.figure_montage import strip_montage
 from promtrack.show.figure_slits import even_times, time_distance
 from promtrack.show.figure_speeds import speed_histogram, speed_time
 from promtrack.show.figure_style import DARK, LIGHT, save_vector, themed
@@ -27,9 +29,11 @@ from promtrack.strip.records import Strip
 SHOWS_SPEEDS = {"summary", "height_time", "speed_time", "knot_map", "speed_histogram", "time_distance"}
 
 
-def sheet_of(name, measured, theme=LIGHT):
-    with themed(theme):
-        figure = SHEETS[name](measured, theme)
+@lru_cache(maxsize=32)
+def sheet_of(name, measured):
+    """A light sheet, drawn once for all tests that only look at it (records compare by identity)."""
+    with themed(LIGHT):
+        figure = SHEETS[name](measured, LIGHT)
         figure.canvas.draw()
     return figure
 
@@ -47,7 +51,9 @@ def visible_texts(figure):
         found.append((text, text.get_window_extent(renderer)))
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
-            hidden = {id(t) for tick in axis.get_major_ticks() + axis.get_minor_ticks() for t in (tick.label1, tick.label2)}
+            hidden = {
+                id(t) for tick in axis.get_major_ticks() + axis.get_minor_ticks() for t in (tick.label1, tick.label2)
+            }
             if axis.get_visible() and axes.axison:
                 low, high = sorted(axis.get_view_interval())
                 hidden -= {id(tick.label1) for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high}
@@ -57,35 +63,27 @@ def visible_texts(figure):
     return found
 
 
-@pytest.fixture(scope="session")
-def drawn(measured_fake, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("figures")
-    (folder / "notes.txt").write_text("mine")
-    (folder / "height_time.pdf").write_text("of an earlier drawing")
-    calls = []
-    before = dict(matplotlib.rcParams)
-    paths = draw_figures(measured_fake, folder, progress=lambda done, total: calls.append((done, total)))
-    return folder, paths, calls, before == dict(matplotlib.rcParams)
-
-
 def test_every_figure_in_both_themes_and_formats(drawn):
-    folder, paths, calls, settings_kept = drawn
-    expected = [f"{name}{suffix}.{kind}" for name in FIGURE_NAMES for suffix in ("", "_dark") for kind in ("png", "svg")]
-    assert [path.name for path in paths] == expected
-    assert sorted(path.name for path in folder.iterdir()) == sorted([*expected, "notes.txt"])   # no .part, nothing stale
-    assert calls == [(i, len(FIGURE_NAMES) * 2) for i in range(1, len(FIGURE_NAMES) * 2 + 1)]
-    assert settings_kept
+    expected = [
+        f"{name}{suffix}.{kind}" for name in FIGURE_NAMES for suffix in ("", "_dark") for kind in ("png", "svg")
+    ]
+    assert [path.name for path in drawn.paths] == expected
+    assert sorted(path.name for path in drawn.folder.iterdir()) == sorted(
+        [*expected, "notes.txt"]
+    )  # no .part, nothing stale
+    assert drawn.calls == [(i, len(FIGURE_NAMES) * 2) for i in range(1, len(FIGURE_NAMES) * 2 + 1)]
+    assert drawn.settings_kept
 
 
 def test_png_has_the_resolution_asked_for(drawn):
     # 13.333 x 7.5 inches, the common wide slide, at 200 dpi
-    for path in drawn[1]:
+    for path in drawn.paths:
         if path.suffix == ".png":
             assert cv2.imread(str(path)).shape == (1500, 2666, 3)
 
 
 def test_themes_differ_in_background(drawn):
-    folder = drawn[0]
+    folder = drawn.folder
     light, dark = (cv2.imread(str(folder / f"height_time{suffix}.png"))[5, 5].mean() for suffix in ("", "_dark"))
     assert light > 240
     assert dark < 30
@@ -96,13 +94,17 @@ def test_dark_svg_is_what_drawing_it_dark_gives(drawn, measured_fake, tmp_path):
     with themed(DARK):
         save_vector(height_time(measured_fake, DARK), tmp_path / "height_time_dark.svg", measured_fake)
     # Names of reused shapes are digests of shape and colour, so they differ; nothing else may.
-    ours, twin = (re.sub(r"\b[mph][0-9a-f]{10}\b", "name", (folder / "height_time_dark.svg").read_text())
-                  for folder in (drawn[0], tmp_path))
+    ours, twin = (
+        re.sub(r"\b[mph][0-9a-f]{10}\b", "name", (folder / "height_time_dark.svg").read_text())
+        for folder in (drawn.folder, tmp_path)
+    )
     assert ours == twin
 
 
 def test_same_run_same_bytes_whatever_the_users_own_settings(measured_fake, tmp_path):
-    for number, own in enumerate(({}, {"font.size": 5, "axes.facecolor": "red", "svg.fonttype": "none", "lines.linewidth": 9})):
+    for number, own in enumerate(
+        ({}, {"font.size": 5, "axes.facecolor": "red", "svg.fonttype": "none", "lines.linewidth": 9})
+    ):
         (tmp_path / str(number)).mkdir()
         with matplotlib.rc_context(own), themed(LIGHT):
             save_vector(speed_time(measured_fake, LIGHT), tmp_path / str(number) / "speeds.svg", measured_fake)
@@ -129,7 +131,10 @@ def test_texts_are_large_inside_the_sheet_and_apart(name, run, request):
         assert box.y0 >= -1, text.get_text()
         assert box.y1 <= height + 1, text.get_text()
     for (one, box), (other, other_box) in combinations(texts, 2):
-        overlap = (min(box.x1, other_box.x1) - max(box.x0, other_box.x0), min(box.y1, other_box.y1) - max(box.y0, other_box.y0))
+        overlap = (
+            min(box.x1, other_box.x1) - max(box.x0, other_box.x0),
+            min(box.y1, other_box.y1) - max(box.y0, other_box.y0),
+        )
         # two pixels of empty room belong to the box of a text
         assert min(overlap) <= 2, f"{one.get_text()!r} over {other.get_text()!r} by {overlap}"
 
@@ -178,7 +183,7 @@ def test_heights_errors_and_residuals_are_those_of_the_records(measured_fake):
         assert halves == pytest.approx(list(track.height_err_mm))
         pulls = np.asarray(residual.lines[0].get_ydata()) / track.height_err_mm
         # TRUTH  noise is Gaussian with the stated error; chi squared of 20 points or more within 4 standard errors
-        assert np.mean(pulls ** 2) == pytest.approx(1.0, abs=4 * np.sqrt(2 / len(pulls)))
+        assert np.mean(pulls**2) == pytest.approx(1.0, abs=4 * np.sqrt(2 / len(pulls)))
 
 
 def test_histogram_counts_every_moving_knot(measured_fake):
@@ -191,12 +196,14 @@ def test_arrows_are_the_way_covered(measured_fake):
     # limb along an arrow changes this by less than 1 %.
     figure = sheet_of("knot_map", measured_fake)
     (arrows,) = (found for found in figure.findobj(Quiver))
-    minutes = float(next(t.get_text() for t in figure.texts if "way covered" in t.get_text()).split(" in ")[-1].split()[0])
+    minutes = float(
+        next(t.get_text() for t in figure.texts if "way covered" in t.get_text()).split(" in ")[-1].split()[0]
+    )
     speeds = [knot.fit.speed_km_s for knot in measured_fake.motion.knots if knot.moving]
     assert np.hypot(arrows.U, arrows.V) / (0.06 * minutes) == pytest.approx(speeds, rel=0.01)
     assert np.asarray(arrows.get_array()) == pytest.approx(speeds)
-    assert arrows.V[2] > 0.0      # knot 3 rises, and up in this frame is up
-    assert arrows.V[0] < 0.0      # knot 1 falls
+    assert arrows.V[2] > 0.0  # knot 3 rises, and up in this frame is up
+    assert arrows.V[0] < 0.0  # knot 1 falls
 
 
 def test_map_shows_what_moves_and_keeps_its_proportions(measured_fake):
@@ -207,7 +214,9 @@ def test_map_shows_what_moves_and_keeps_its_proportions(measured_fake):
 
 def test_montage_reads_twelve_single_strips(measured_fake, monkeypatch):
     read, asked = Strip.read, []
-    monkeypatch.setattr(Strip, "read", lambda strip, first=0, last=None: (asked.append((first, last)), read(strip, first, last))[1])
+    monkeypatch.setattr(
+        Strip, "read", lambda strip, first=0, last=None: (asked.append((first, last)), read(strip, first, last))[1]
+    )
     with themed(LIGHT):
         strip_montage(measured_fake, LIGHT)
     assert len(asked) == 12
@@ -230,7 +239,7 @@ def test_gaps_stay_gaps_in_time_distance_diagrams(measured_fake):
     slit = measured_fake.motion.slits[0]
     picture, first, last = even_times(slit)
     step = (last - first) / picture.shape[1]
-    assert step == pytest.approx(30.0, rel=0.02)                  # the cadence of the run
+    assert step == pytest.approx(30.0, rel=0.02)  # the cadence of the run
     middle = first + step * (np.arange(picture.shape[1]) + 0.5)
     distance = np.abs(middle[:, None] - slit.time_s).min(axis=1)
     assert np.isnan(picture).all(axis=0) == pytest.approx(distance > 0.75 * step)
@@ -249,17 +258,25 @@ def test_registration_check_gives_the_verdict_in_words(measured_fake):
 
 def test_nothing_moving_is_said(measured_still):
     for draw, words in (
-        (height_time, "Nothing moves significantly"), (speed_time, "grey: tracks that do not beat rest"),
-        (speed_histogram, "No moving knots"), (knot_map, "No knot moves significantly"), (time_distance, "No time-distance diagram"),
+        (height_time, "Nothing moves significantly"),
+        (speed_time, "grey: tracks that do not beat rest"),
+        (speed_histogram, "No moving knots"),
+        (knot_map, "No knot moves significantly"),
+        (time_distance, "No time-distance diagram"),
     ):
         with themed(LIGHT):
             assert words in [text.get_text() for text in draw(measured_still, LIGHT).findobj(Text)]
 
 
 def test_a_run_without_any_track_can_be_drawn(measured_still, tmp_path):
-    bare = replace(measured_still, motion=replace(measured_still.motion, knots=()),
-                   settings=replace(measured_still.settings, figures=replace(measured_still.settings.figures, theme="dark", vector="pdf",
-                                                                             dpi=60)))
+    bare = replace(
+        measured_still,
+        motion=replace(measured_still.motion, knots=()),
+        settings=replace(
+            measured_still.settings,
+            figures=replace(measured_still.settings.figures, theme="dark", vector="pdf", dpi=60),
+        ),
+    )
     paths = draw_figures(bare, tmp_path)
     assert len(paths) == 2 * len(SHEETS)
     assert all(path.stem.endswith("_dark") for path in paths)

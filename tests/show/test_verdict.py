@@ -21,10 +21,10 @@ def test_a_sound_lock_is_called_good(measured_fake):
 @pytest.mark.parametrize(
     ("changes", "level"),
     [
-        (lambda lock: {"centre_err_px": np.full(44, 0.3)}, "fair"),   # 0.26 Mm at 870 km/px
-        (lambda lock: {"centre_err_px": np.full(44, 0.9)}, "poor"),   # 0.78 Mm
-        (lambda lock: {"used": np.arange(44) % 3 > 0}, "fair"),       # 29 of 44
-        (lambda lock: {"used": np.arange(44) % 4 == 0}, "poor"),      # 11 of 44
+        (lambda lock: {"centre_err_px": np.full(44, 0.3)}, "fair"),  # 0.26 Mm at 870 km/px
+        (lambda lock: {"centre_err_px": np.full(44, 0.9)}, "poor"),  # 0.78 Mm
+        (lambda lock: {"used": np.arange(44) % 3 > 0}, "fair"),  # 29 of 44
+        (lambda lock: {"used": np.arange(44) % 4 == 0}, "poor"),  # 11 of 44
         (lambda lock: {"frame_radius_err_px": np.full(44, 0.1)}, "poor"),
     ],
 )

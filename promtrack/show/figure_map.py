@@ -1,4 +1,4 @@
-"""The picture sheets: the reference frame and strips in, knot map and strip montage out."""
+"""The knot map: the reference frame and moving knots in, a map with arrows coloured by speed out."""
 
 from __future__ import annotations
 
@@ -13,15 +13,14 @@ from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.motion.records import KnotTrack
-from promtrack.show.figure_style import TEXT_PT, Theme, foot, height_note, outlined, panel, plasma, sheet, speed_colours
+from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, foot, outlined, panel, plasma, sheet, speed_colours
 from promtrack.show.numbers import clock, day, with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
 
-__all__ = ["Map", "draw_map", "knot_map", "map_of", "strip_montage"]
+__all__ = ["Map", "draw_map", "knot_map", "map_of"]
 
-MOMENTS, MAP_COLUMNS, MOST_NAMED = 12, 1100, 12
-MAP_INK = "#e9f6ff"  # lines and letters on pictures, in both themes
+MAP_COLUMNS, MOST_NAMED = 1100, 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,48 +114,6 @@ def map_of(measured: Measured, aspect: float) -> Map:
     )
 
 
-def strip_montage(measured: Measured, theme: Theme) -> Figure:
-    """Twelve moments, height against angle, on one common scale of brightness."""
-    strip, geometry = measured.strip, measured.strip.geometry
-    chosen = np.unique(np.linspace(0, len(strip) - 1, MOMENTS).round().astype(int))
-    pictures = [strip.read(index, index + 1)[0] for index in chosen]
-    low = max(int(geometry.row(0.0)), 0)
-    top = max(float(np.nanpercentile(np.stack([picture[low::2, ::2] for picture in pictures]), 99.7)), 1e-6)
-    figure = sheet(f"{len(chosen)} moments in {_duration(measured)}", height_note(measured))
-    extent = (
-        geometry.from_deg,
-        float(geometry.angle_deg(geometry.columns - 1)),
-        geometry.low_mm,
-        float(geometry.height_mm(geometry.rows - 1)),
-    )
-    for place, (index, picture) in enumerate(zip(chosen, pictures, strict=True)):
-        row, column = divmod(place, 3)
-        axes = panel(figure, 0.085 + 0.302 * column, 0.665 - 0.1735 * row, 0.29, 0.162)
-        axes.imshow(plasma(picture, top, most=(300, 800)), extent=extent, aspect="auto")
-        axes.grid(False)
-        axes.axhline(0.0, color=MAP_INK, linewidth=1.0, alpha=0.7)
-        axes.text(
-            0.02,
-            0.93,
-            clock(strip.times_utc[index]),
-            transform=axes.transAxes,
-            color=MAP_INK,
-            va="top",
-            fontweight="bold",
-            path_effects=outlined(),
-        )
-        axes.xaxis.set_visible(row == 3)
-        axes.yaxis.set_visible(column == 0)
-        axes.xaxis.get_major_locator().set_params(nbins=5)
-        axes.yaxis.get_major_locator().set_params(nbins=3)
-    figure.text(0.02, 0.485, "height (Mm)", rotation=90, va="center", ha="center", fontsize=17)
-    figure.text(
-        0.53, 0.078, f"{measured.orientation.label} (degrees); times are UTC", va="center", ha="center", fontsize=17
-    )
-    foot(figure, measured, speeds=False)
-    return figure
-
-
 def _pixels(measured: Measured, angle_deg: np.ndarray, height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Product angle and height to pixels of the reference frame."""
     lock = measured.lock
@@ -209,7 +166,7 @@ def _height_arcs(axes: Axes, measured: Measured, area: Map) -> None:
         axes.plot(
             np.where(seen, x, np.nan),
             np.where(seen, y, np.nan),
-            color=MAP_INK,
+            color=PICTURE_INK,
             alpha=0.75 if height == 0.0 else 0.4,
             linewidth=1.5 if height == 0.0 else 1.1,
             linestyle="-" if height == 0.0 else (0, (2, 4)),
@@ -225,14 +182,14 @@ def _height_arcs(axes: Axes, measured: Measured, area: Map) -> None:
             textcoords="offset points",
             ha="right",
             va="top" if height == 0.0 else "bottom",
-            color=MAP_INK,
+            color=PICTURE_INK,
             fontsize=TEXT_PT,
             path_effects=outlined(width=3.0),
         )
 
 
 def _compass(axes: Axes, measured: Measured, area: Map) -> None:
-    """North and east where they are known, else the way up in the image; in the corner that lies deepest in the disc."""
+    """North and east where they are known, else the way up in the image; in the corner deepest in the disc."""
     orientation = measured.orientation
     corners = [(0.09, 0.13), (0.86, 0.13), (0.09, 0.75), (0.86, 0.75)]
     place = np.array(corners) * [area.right_px - area.left_px, area.top_px - area.bottom_px] + [
@@ -251,13 +208,13 @@ def _compass(axes: Axes, measured: Measured, area: Map) -> None:
             way * 46.0,
             xycoords="axes fraction",
             textcoords="offset points",
-            color=MAP_INK,
+            color=PICTURE_INK,
             ha="center",
             va="center",
             fontsize=TEXT_PT,
             fontweight="bold",
             path_effects=outlined(width=3.0),
-            arrowprops={"arrowstyle": "<-", "color": MAP_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0},
+            arrowprops={"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0},
         )
 
 
@@ -279,7 +236,7 @@ def _arrows(axes: Axes, measured: Measured, area: Map, minutes: float) -> None:
         return
     angle = np.concatenate([np.append(knot.angle_deg, np.nan) for knot in knots])
     height = np.concatenate([np.append(knot.height_mm, np.nan) for knot in knots])
-    axes.plot(*area.mm(*_pixels(measured, angle, height)), color=MAP_INK, alpha=0.6, linewidth=1.2)
+    axes.plot(*area.mm(*_pixels(measured, angle, height)), color=PICTURE_INK, alpha=0.6, linewidth=1.2)
     angle = np.array([np.median(knot.angle_deg[_middle(knot)]) for knot in knots])
     height = np.array([np.median(knot.height_mm[_middle(knot)]) for knot in knots])
     radial, along = 0.06 * minutes * np.array([(knot.fit.radial_km_s, knot.fit.along_km_s) for knot in knots]).T
@@ -288,18 +245,42 @@ def _arrows(axes: Axes, measured: Measured, area: Map, minutes: float) -> None:
     x1, y1 = area.mm(*_pixels(measured, end, height + radial))
     speeds = [knot.fit.speed_km_s for knot in knots]
     axes.quiver(
-        x0, y0, x1 - x0, y1 - y0, speeds, cmap=speed_colours(), norm=_speed_scale(knots), angles="xy", scale_units="xy", scale=1.0,
-        units="inches", width=0.062, headwidth=4.6, headlength=5.0, headaxislength=4.6, minlength=1.5, edgecolor="#0b0908",
-        linewidth=1.2, zorder=4,
-    )  # fmt: skip
+        x0,
+        y0,
+        x1 - x0,
+        y1 - y0,
+        speeds,
+        cmap=speed_colours(),
+        norm=_speed_scale(knots),
+        angles="xy",
+        scale_units="xy",
+        scale=1.0,
+        units="inches",
+        width=0.062,
+        headwidth=4.6,
+        headlength=5.0,
+        headaxislength=4.6,
+        minlength=1.5,
+        edgecolor="#0b0908",
+        linewidth=1.2,
+        zorder=4,
+    )
     if len(knots) > MOST_NAMED:
         return
     length = np.maximum(np.hypot(x1 - x0, y1 - y0), 1e-6)
     for knot, x, y, back_x, back_y in zip(knots, x0, y0, (x0 - x1) / length, (y0 - y1) / length, strict=True):
         axes.annotate(
-            str(knot.knot), (x, y), (13.0 * back_x, 13.0 * back_y), textcoords="offset points", ha="center", va="center",
-            color=MAP_INK, fontsize=TEXT_PT, fontweight="bold", path_effects=outlined(),
-        )  # fmt: skip
+            str(knot.knot),
+            (x, y),
+            (13.0 * back_x, 13.0 * back_y),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            color=PICTURE_INK,
+            fontsize=TEXT_PT,
+            fontweight="bold",
+            path_effects=outlined(),
+        )
 
 
 def _middle(knot: KnotTrack) -> slice:
@@ -328,8 +309,3 @@ def _front_edge(axes: Axes, measured: Measured, area: Map) -> None:
             fontweight="bold",
             path_effects=outlined(),
         )
-
-
-def _duration(measured: Measured) -> str:
-    minutes = float(measured.strip.time_s[-1]) / 60.0
-    return f"{minutes:.0f} minutes" if minutes < 120.0 else f"{minutes / 60.0:.1f} hours"

@@ -1,0 +1,66 @@
+"""The strip montage: strips in, twelve moments on one scale of brightness out."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from promtrack.show.figure_style import LABEL_PT, PICTURE_INK, Theme, foot, height_note, outlined, panel, plasma, sheet
+from promtrack.show.numbers import clock
+from promtrack.show.records import Measured
+
+__all__ = ["strip_montage"]
+
+MOMENTS = 12
+
+
+def strip_montage(measured: Measured, theme: Theme) -> Figure:
+    """Twelve moments, height against angle, on one common scale of brightness."""
+    strip, geometry = measured.strip, measured.strip.geometry
+    chosen = np.unique(np.linspace(0, len(strip) - 1, MOMENTS).round().astype(int))
+    pictures = [strip.read(index, index + 1)[0] for index in chosen]
+    low = max(int(geometry.row(0.0)), 0)
+    top = max(float(np.nanpercentile(np.stack([picture[low::2, ::2] for picture in pictures]), 99.7)), 1e-6)
+    figure = sheet(f"{len(chosen)} moments in {_duration(measured)}", height_note(measured))
+    extent = (
+        geometry.from_deg,
+        float(geometry.angle_deg(geometry.columns - 1)),
+        geometry.low_mm,
+        float(geometry.height_mm(geometry.rows - 1)),
+    )
+    for place, (index, picture) in enumerate(zip(chosen, pictures, strict=True)):
+        row, column = divmod(place, 3)
+        axes = panel(figure, 0.085 + 0.302 * column, 0.665 - 0.1735 * row, 0.29, 0.162)
+        axes.imshow(plasma(picture, top, most=(300, 800)), extent=extent, aspect="auto")
+        axes.grid(False)
+        axes.axhline(0.0, color=PICTURE_INK, linewidth=1.0, alpha=0.7)
+        axes.text(
+            0.02,
+            0.93,
+            clock(strip.times_utc[index]),
+            transform=axes.transAxes,
+            color=PICTURE_INK,
+            va="top",
+            fontweight="bold",
+            path_effects=outlined(),
+        )
+        axes.xaxis.set_visible(row == 3)
+        axes.yaxis.set_visible(column == 0)
+        axes.xaxis.get_major_locator().set_params(nbins=5)
+        axes.yaxis.get_major_locator().set_params(nbins=3)
+    figure.text(0.02, 0.485, "height (Mm)", rotation=90, va="center", ha="center", fontsize=LABEL_PT)
+    figure.text(
+        0.53,
+        0.078,
+        f"{measured.orientation.label} (degrees); times are UTC",
+        va="center",
+        ha="center",
+        fontsize=LABEL_PT,
+    )
+    foot(figure, measured, speeds=False)
+    return figure
+
+
+def _duration(measured: Measured) -> str:
+    minutes = float(measured.strip.time_s[-1]) / 60.0
+    return f"{minutes:.0f} minutes" if minutes < 120.0 else f"{minutes / 60.0:.1f} hours"

@@ -1,0 +1,110 @@
+"""The report's headline numbers: everything measured in, one card a number out, chance and systematic errors apart."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from promtrack.show.markup import Markup, element
+from promtrack.show.numbers import counted, rounded, with_error
+from promtrack.show.records import Measured
+from promtrack.show.verdict import fastest_knot, leading_front
+
+__all__ = ["numbers_part"]
+
+
+def numbers_part(measured: Measured) -> Markup:
+    cards = [
+        *_motion_cards(measured),
+        _card(
+            "Scale",
+            f"{with_error(measured.scale.km_per_px, measured.scale.sigma_km_per_px)} km/px",
+            f"from: {measured.scale.source}",
+            measured.scale.check or "There is one source only, so nothing checks it.",
+        ),
+        _card(
+            "Orientation",
+            "Position angles" if measured.orientation.position_angles else "Image angles",
+            f"± {measured.orientation.error_deg:.1f}°"
+            if measured.orientation.position_angles
+            else "counter-clockwise from image up",
+            f"From: {measured.orientation.source}",
+        ),
+        _card(
+            "The Sun that day",
+            f"{measured.view.apparent_radius_arcsec:.1f}″ radius",
+            f"P {_signed(measured.view.p_deg)}°, B₀ {_signed(measured.view.b0_deg)}°, L₀ {measured.view.l0_deg:.1f}°",
+            f"Distance {measured.view.distance_au:.4f} au, seen {_observer(measured)}.",
+        ),
+    ]
+    return element("ul", *cards, class_="cards")
+
+
+def _motion_cards(measured: Measured) -> list[Markup]:
+    knot, front, cards = fastest_knot(measured), leading_front(measured), []
+    meanings = {meaning.about: meaning for meaning in measured.motion.meanings}
+    if knot is not None:
+        meaning = meanings.get(f"knot {knot.knot}")
+        cards.append(
+            _card(
+                f"Fastest knot (knot {knot.knot})",
+                with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, "km/s"),
+                f"and ± {rounded(knot.fit.systematic_km_s, 2)} km/s from scale and clock",
+                meaning.sentence if meaning else "",
+                meaning.source if meaning else "",
+            )
+        )
+    if front is not None:
+        meaning, best = meanings.get(f"front {front.front}"), front.best
+        top = int(np.nanargmax(front.height_mm))
+        height = float(front.height_mm[top])
+        cards.append(
+            _card(
+                f"Highest front (front {front.front})",
+                with_error(height, float(front.height_err_mm[top]), "Mm"),
+                f"and ± {rounded(height * measured.motion.scale_err, 2)} Mm from the scale; above the H-alpha limb",
+            )
+        )
+        speed = with_error(best.peak_speed_km_s, best.peak_speed_err_km_s, "km/s") if best else "No model fits"
+        systematic = float(np.hypot(measured.motion.scale_err, measured.motion.clock_err)) * (
+            best.peak_speed_km_s if best else np.nan
+        )
+        cards.append(
+            _card(
+                f"Its greatest speed ({front.verdict})",
+                speed,
+                f"and ± {rounded(systematic, 2)} km/s from scale and clock"
+                if best
+                else "its heights are in the tables",
+                meaning.sentence if meaning else "",
+                meaning.source if meaning else "",
+            )
+        )
+    if not cards:
+        cards.append(
+            _card(
+                "Motion",
+                "None found",
+                f"{counted(len(measured.motion.knots), 'track', 'tracks')} followed",
+                "No track beats what the same data give under no motion.",
+            )
+        )
+    return cards
+
+
+def _card(title: str, number: str, parts: str, meaning: str = "", source: str = "") -> Markup:
+    return element(
+        "li",
+        element("h3", title),
+        element("p", number, class_="number"),
+        element("p", parts, class_="parts"),
+        element("p", meaning, class_="meaning") if meaning else Markup(""),
+        element("p", f"Compared with: {source}", class_="source") if source else Markup(""),
+    )
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.1f}".replace("-", "−")
+
+
+def _observer(measured: Measured) -> str:
+    return "from the Earth" if measured.view.observer == "Earth" else measured.view.observer
