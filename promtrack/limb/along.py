@@ -126,6 +126,10 @@ class LimbTemplate:
         if self.frames < 4:
             return np.ones((len(ray), self.mean.shape[1]), np.float32)
         scatter = self.scatter[ray]
+        young = self.count[ray] < 4
+        if young.any() and not young.all():
+            # limb that has just come into view has shown no scatter yet: take that of the same height elsewhere
+            scatter[young] = scatter[~young].mean(axis=0)
         floor = max(float(np.percentile(scatter[::4], 10)), 1e-6)
         return 1 / (scatter + np.float32(floor))
 

@@ -8,6 +8,8 @@ from promtrack.limb.circle import MAD
 from promtrack.limb.track import FrameMeasure
 
 LEAST_TRANSPARENCY = 0.5   # thinner light than this is cloud, not haze
+LEAST_SHARPNESS = 0.45     # of the usual
+LEAST_DARK = 0.002         # of the frame
 LEAST_KEPT = 0.45          # of the rays along the limb
 
 
@@ -16,27 +18,37 @@ def judge(measures: list[FrameMeasure]) -> list[str]:
 
     Every quantity is judged against the sequence itself: its median, and its own frame-to-frame scatter.
     """
-    fall_width = np.array([m.width_px for m in measures])
-    bright = transparency_of(measures)
-    rms = np.array([m.rms_px for m in measures])
-    kept = np.array([m.kept_part for m in measures])
-    misfit = np.array([_misfit(m) for m in measures])
-    sharp = sharpness_of(measures)
-    reasons = [""] * len(measures)
-    for i in range(len(measures)):
+    width = np.array([m.width_px for m in measures])
+    bright, sharp = transparency_of(measures), sharpness_of(measures)
+    step = _steps(measures)
+    wide = _high(np.log(width), 6.0, 0.35)
+    torn = _high(np.log([max(m.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
+    crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
+    dark = _high(np.array([m.dark_part for m in measures]), 8.0, LEAST_DARK)
+    reasons = []
+    for i, m in enumerate(measures):
+        blurred = wide[i] or sharp[i] < LEAST_SHARPNESS
         if bright[i] < LEAST_TRANSPARENCY:
-            reasons[i] = f"cloud: {100 * bright[i]:.0f} % of the usual light"
-        elif kept[i] < LEAST_KEPT:
-            reasons[i] = f"limb spoiled: {100 * kept[i]:.0f} % of its points agree"
-        elif _high(np.log(fall_width), i, 6.0, 0.35):
-            reasons[i] = f"blurred: limb {fall_width[i] / np.median(fall_width):.1f} times as wide as usual"
-        elif sharp[i] < 0.45:
-            reasons[i] = f"blurred: {100 * sharp[i]:.0f} % of the usual sharpness"
-        elif _high(np.log(np.maximum(rms, 1e-3)), i, 8.0, 0.7):
-            reasons[i] = f"limb torn: points scatter {rms[i]:.1f} px"
-        elif np.isfinite(misfit[i]) and _high(misfit, i, 10.0, 1.5):
-            reasons[i] = "something crossed the limb (aircraft, bird or cloud edge)"
+            reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
+        elif blurred and step[i] > 6:
+            reasons.append(f"blurred by a jump of {step[i]:.0f} px")
+        elif blurred:
+            reasons.append(f"blurred: limb {width[i] / np.median(width):.1f} times as wide as usual, sharpness {100 * sharp[i]:.0f} %")
+        elif dark[i]:
+            reasons.append("something dark crossed the frame (aircraft or bird)")
+        elif m.kept_part < LEAST_KEPT or torn[i]:
+            reasons.append(f"limb spoiled: {100 * m.kept_part:.0f} % of its points agree, to {m.rms_px:.1f} px")
+        elif crossed[i]:
+            reasons.append("limb zone unlike that of the other frames (cloud edge or something in the way)")
+        else:
+            reasons.append("")
     return reasons
+
+
+def _steps(measures: list[FrameMeasure]) -> np.ndarray:
+    """How far the Sun moved since the frame before, px."""
+    place = np.array([[m.place.x_px, m.place.y_px] for m in measures])
+    return np.concatenate([[0.0], np.hypot(*np.diff(place, axis=0).T)])
 
 
 def sharpness_of(measures: list[FrameMeasure]) -> np.ndarray:
@@ -62,9 +74,12 @@ def _misfit(m: FrameMeasure) -> float:
     return float(np.nanpercentile(m.shifts.misfit, 90))
 
 
-def _high(values: np.ndarray, i: int, sigmas: float, least: float) -> bool:
-    """Whether value i lies above the median by `sigmas` robust deviations and by `least`."""
+def _high(values: np.ndarray, sigmas: float, least: float) -> np.ndarray:
+    """(n,) bool: values above the median by `sigmas` robust deviations and by `least`; nan is not high."""
+    values = np.asarray(values, float)
     finite = values[np.isfinite(values)]
+    if not len(finite):
+        return np.zeros(len(values), bool)
     middle = float(np.median(finite))
     spread = MAD * float(np.median(np.abs(finite - middle)))
-    return bool(values[i] > middle + max(sigmas * spread, least))
+    return np.nan_to_num(values, nan=middle) > middle + max(sigmas * spread, least)

@@ -49,6 +49,7 @@ class FrameMeasure:
     fringe: float               # brightness just outside the limb, in parts of the disc just inside
     disc: float                 # counts above the sky just inside the limb
     sky: float                  # counts far off the limb
+    dark_part: float            # of the frame, far darker than usual at that distance from the limb
     saturated_fraction: float
     burnt_limb: bool            # disc burnt out at the limb
     gain: float                 # off-limb brightness against the template
@@ -233,13 +234,13 @@ class Tracker:
         shifts, gain = self._match(frame, place, bool(fit.kept.mean() > 0.5))
         bins, means, counts = self._binned(zone, edge.offset_px - bias, fit)
         disc = float(np.median(zone.value[:, (grid.offset_px > -16) & (grid.offset_px < -6)]))
-        sky, saturated = _sky(small, place, self.full_scale, frame)
+        sky, dark, saturated = _surroundings(small, place, self.full_scale, frame)
         x, y = frame_points(place, grid.theta_deg[zone.ray], place.radius_px + edge.offset_px)
         points = np.column_stack([x, y]) if keep_points else np.zeros((len(zone.ray), 0))
         return FrameMeasure(
             place, bins, means, counts, shifts, len(zone.ray) * grid.step_deg, fit.rms_px, float(fit.kept.mean()),
             float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])), _fringe(zone, grid),
-            disc - sky, sky, saturated, disc > ceiling, gain, points[fit.kept], points[~fit.kept])
+            disc - sky, sky, dark, saturated, disc > ceiling, gain, points[fit.kept], points[~fit.kept])
 
     def _match(self, frame: np.ndarray, place: Place, trusted: bool) -> tuple[BlockShifts, float]:
         """Shifts and gain against the template, which then takes the frame in if it is fit to teach."""
@@ -295,13 +296,28 @@ def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
-def _sky(small: SmallFrame, place: Place, full_scale: float, frame: np.ndarray) -> tuple[float, float]:
-    """Counts far off the limb (their lower quartile) and the burnt-out part of the frame."""
+def _surroundings(small: SmallFrame, place: Place, full_scale: float, frame: np.ndarray) -> tuple[float, float, float]:
+    """Counts far off the limb (their lower quartile), the part of the frame that is dark where it should not be, and the
+    burnt-out part.
+
+    Dark means less than 40 % of what is usual at that distance from the Sun: neither prominences nor filaments do that,
+    but an aircraft or a bird does.
+    """
     circle = small.to_small(Circle(place.x_px, place.y_px, place.radius_px))
-    y, x = np.ogrid[0:small.image.shape[0], 0:small.image.shape[1]]
+    image = small.image[::2, ::2]
+    y, x = np.ogrid[0:small.image.shape[0]:2, 0:small.image.shape[1]:2]
     distance = np.hypot(x - circle.x_px, y - circle.y_px) - circle.radius_px
     farthest = float(distance.max())
-    off = small.image[distance > 0.6 * farthest] if farthest > 3 else small.image[distance > 0]
+    off = image[distance > 0.6 * farthest] if farthest > 3 else image[distance > 0]
     sky = float(np.percentile(off, 25)) if off.size else float("nan")
-    part = frame[::5, ::5]
-    return sky, float((part >= 0.99 * full_scale).mean())
+    ring = ((distance - distance.min()) / 4.0).astype(np.int32).ravel()
+    light = image.ravel()
+    usual = _ring_mean(ring, light)
+    usual = _ring_mean(ring, np.minimum(light, usual[ring]))   # prominences must not raise what is usual
+    away = np.abs(distance).ravel() > 6
+    dark = away & (light < 0.4 * usual[ring]) & (usual[ring] > 4.0)
+    return sky, float(dark.mean()), float((frame[::5, ::5] >= 0.99 * full_scale).mean())
+
+
+def _ring_mean(ring: np.ndarray, light: np.ndarray) -> np.ndarray:
+    return np.bincount(ring, weights=light) / np.maximum(np.bincount(ring), 1)
