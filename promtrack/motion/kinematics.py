@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import lstsq
 from scipy.optimize import least_squares
 from scipy.stats import chi2 as chi2_law
 
@@ -200,11 +199,13 @@ def find_wrong_points(x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degr
     u = (x - np.mean(x)) / (np.ptp(x) / 2 or 1.0)
     limit = chi2_law.isf(CHANCE / n, m)   # a good point is lost in one track of a hundred
     distance = _distance(u, y, sigma, used, degree)
-    if err is not None and distance.max() < limit and distance.sum() < chi2_law.isf(CHANCE, m * (n - degree - 1)):
+    if err is not None and distance.max() < limit and distance.sum() < chi2_law.isf(CHANCE, m * n):
         return used
     distance = _least_median(u, y, sigma, degree)
+    small = (1 + 5 / (n - degree - 1)) ** 2   # Rousseeuw & Leroy's factor for the few points of the first curve
     for _ in range(10):
-        typical = np.median(distance) / chi2_law.median(m) * (1 + 5 / (n - degree - 1)) ** 2
+        typical = small * np.median(distance) / chi2_law.median(m)
+        small = 1.0
         inflation = typical if err is None else max(1.0, typical)
         new = distance <= limit * inflation
         if n - new.sum() > allowed:
@@ -217,12 +218,20 @@ def find_wrong_points(x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degr
 
 
 def _distance(u: np.ndarray, y: np.ndarray, sigma: np.ndarray, used: np.ndarray, degree: int) -> np.ndarray:
-    """(n,) squared normalised distance of every point from the least-squares fit of those used."""
+    """(n,) squared normalised distance of every point from the least-squares fit of those used.
+
+    A point that is used has drawn the fit towards itself, one that is not may lie where the fit is poorly known: the
+    variance of the residual is that of the point times 1 - h or 1 + h, with h the leverage.
+    """
     design = np.vander(u, degree + 1, increasing=True)
     total = np.zeros(len(u))
     for values, errors in zip(y, sigma, strict=True):
-        coefficients = lstsq(design[used] / errors[used, None], values[used] / errors[used], check_finite=False)[0]
-        total += ((values - design @ coefficients) / errors) ** 2
+        weighted = design / errors[:, None]
+        q, r = np.linalg.qr(weighted[used])
+        coefficients = np.linalg.solve(r, q.T @ (values[used] / errors[used]))
+        leverage = np.sum(np.linalg.solve(r.T, weighted.T) ** 2, axis=0)
+        variance = np.where(used, np.maximum(1 - leverage, 1e-3), 1 + leverage)
+        total += ((values - design @ coefficients) / errors) ** 2 / variance
     return total
 
 

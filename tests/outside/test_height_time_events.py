@@ -57,7 +57,7 @@ def test_lasco_choice_of_model(lasco):
 
 def test_lasco_no_model_describes_it(lasco):
     # PUBLISHED  same event: heights are read to 0.01 R from the images; a reading error of 0.1 R is generous. The
-    # residuals of the published parabola curve far beyond that, so none of the models may be said to describe the motion.
+    # residuals of the published parabola curve far beyond that, so no model may be said to describe the motion.
     time_s, height_km = lasco
     err = np.full(len(time_s), 0.1 * SOLAR_RADIUS_KM / 1e3)
     fits = fit_front(time_s, height_km / 1e3, err, rng=np.random.default_rng(1), draws=50)
@@ -138,7 +138,7 @@ def test_outlier_track_least_squares(track):
 
 def test_outlier_track_robust(track):
     # TRUTH  a robust parabola comes within 8 km/s and 1.0 m/s2 of the fit without the six points (220.2, 8.78); soft-L1
-    # gives 225.6 and 8.29. Every point left out must be one of the six.
+    # gives 225.6 and 8.29. Every point left out is one of the six.
     used = find_wrong_points(track[0], track[1], None, 2)
     fit = fit_polynomial(*track, None, 2, used=used)
     assert fit.value(track[0][0], 1) == pytest.approx(220.2, abs=8.0)

@@ -29,7 +29,7 @@ def test_shift_of_t0_is_absorbed():
 
 @pytest.fixture(scope="module")
 def recovered():
-    """40 sequences: t0 = 5400 s, c0 = 0.5 Mm, tau = 1200 s, c1 = 2.1 km/s, c2 = 60 Mm; 120 s cadence, 3 h, 1 Mm noise."""
+    """40 runs: t0 = 5400 s, c0 = 0.5 Mm, tau = 1200 s, c1 = 2.1 km/s, c2 = 60 Mm; 120 s cadence, 3 h, 1 Mm noise."""
     t = np.arange(0.0, 10801.0, 120.0)
     true = linear_exponential(t, 0.5 * np.exp(-4.5), 1200.0, 2.1e-3, 60 - 2.1e-3 * 5400)
     fits = []
