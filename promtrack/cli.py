@@ -104,7 +104,7 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
     command.add_argument("--drift", action="store_true",
                          help="INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift")
     command.add_argument("--nudge", choices=("north", "south"), default="",
-                         help="with --drift: the telescope was pushed this way during the recording, which tells whether the image is mirrored")
+                         help="with --drift: the telescope was pushed this way during the recording; tells whether the image is mirrored")
 
 
 def _add_stage(commands: argparse._SubParsersAction, stage: str, text: str) -> None:
@@ -170,7 +170,8 @@ def _settings(options: argparse.Namespace) -> None:
     try:
         options.out.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise SettingsError(f"cannot be written ({error.strerror})", where=str(options.out), remedy="name another file with --out") from None
+        raise SettingsError(f"cannot be written ({error.strerror})", where=str(options.out),
+                            remedy="name another file with --out") from None
     _say(options, [f"wrote {options.out}"])
 
 

@@ -34,7 +34,7 @@ def run_demo(name: str, out: Path, changes: Callable[[Settings], Settings], *, p
     yield f"a synthetic sequence, scenario '{name}': {spec.count} frames of {spec.shape[1]}x{spec.shape[0]} px in {frames}"
     job = run(frames, folder.path, changes(Settings()), progress=progress)
     _, scale, orientation = job.geometry
-    yield from _table(judge(scene.truth, job.lock, job.strip, job.motion, scale, orientation))
+    yield from _table(judge(scene.truth, job.lock, job.motion, scale, orientation))
     yield ""
     yield from summary_lines(job.folder)
     yield "files: " + ", ".join(_made(job))

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 
-
 from promtrack import __version__
 from promtrack.errors import InputError
 from promtrack.limb import lock_limb

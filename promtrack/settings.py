@@ -106,7 +106,8 @@ class MotionSettings:
     least_points: int = _setting(8, "frames in which a knot must be seen to be fitted", low=4, high=100000)
     false_alarms: float = _setting(0.05, "false alarms tolerated in a whole run", low=1e-6, high=100.0)
     least_snr: float = _setting(5.0, "smallest signal-to-noise ratio of a knot in one frame", low=2.0, high=1000.0)
-    knot_mm: tuple[float, ...] = _setting((1.5, 6.0), "smallest and largest diameter of the knots looked for", unit="Mm", low=0.1, high=100.0)
+    knot_mm: tuple[float, ...] = _setting((1.5, 6.0), "smallest and largest diameter of the knots looked for", unit="Mm",
+                                          low=0.1, high=100.0)
     fastest_km_s: float = _setting(250.0, "fastest knot looked for", unit="km/s", low=1.0, high=3000.0)
     sectors: tuple[str, ...] = _setting((), "sectors in which to follow a front, each as FROM-TO in degrees, for instance 62-75")
     slits: tuple[str, ...] = _setting(

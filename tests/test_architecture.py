@@ -43,7 +43,8 @@ def test_imports_point_one_way(path):
 def test_science_neither_plots_prints_nor_parses(path):
     roots = {name.split(".")[0] for name in imported(path)}
     assert not roots & {"matplotlib", "argparse", "imageio"}
-    calls = [n.func.id for n in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)]
+    calls = [node.func.id for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)]
     assert "print" not in calls
 
 

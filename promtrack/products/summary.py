@@ -70,7 +70,7 @@ def read_summary(folder: ProductFolder) -> dict[str, Any]:
 def summary_lines(folder: ProductFolder) -> list[str]:
     """The run in a few lines for the terminal."""
     page = read_summary(folder)
-    scale, counts, headline = page["scale"], page["counts"], page["headline"]
+    scale, counts = page["scale"], page["counts"]
     lines = [
         f"{page['frames_used']} of {page['frames_read']} frames used, {page['span_s'] / 60:.1f} min, "
         f"one every {page['cadence_s']:.3g} s (times: {page['times']['source']})",

@@ -14,7 +14,6 @@ import numpy as np
 from promtrack.limb.records import LimbLock
 from promtrack.motion.records import KnotTrack, Motion
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth
-from promtrack.strip.records import Strip
 from promtrack.sun import Orientation, Scale
 
 __all__ = ["Judgement", "KnotVerdict", "judge"]
@@ -52,7 +51,7 @@ class Judgement:
         return float(np.median(errors)) if errors else math.nan
 
 
-def judge(truth: SceneTruth, lock: LimbLock, strip: Strip, motion: Motion, scale: Scale, orientation: Orientation) -> Judgement:
+def judge(truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orientation: Orientation) -> Judgement:
     """Compare a run with the truth of its scene.
 
     The strip's product angles are turned back into image angles of the reference frame, and those into the
@@ -63,16 +62,16 @@ def judge(truth: SceneTruth, lock: LimbLock, strip: Strip, motion: Motion, scale
     off = np.stack([lock.centre_x_px[used] - truth.centre_x_px[used], lock.centre_y_px[used] - truth.centre_y_px[used]])
     across = -off[0] * np.sin(facing) - off[1] * np.cos(facing)
     moving = [k for k in motion.knots if k.moving]
-    partner = {id(track): _partner(track, truth, lock, orientation, strip) for track in moving}
-    verdicts = tuple(_knot_verdict(number, knot, [t for t in moving if partner[id(t)] == number]) for number, knot in enumerate(truth.knots))
-    fronts = tuple(_front_verdict(front, motion, strip) for front in truth.fronts)
+    partner = {id(track): _partner(track, truth, lock, orientation) for track in moving}
+    verdicts = tuple(_knot_verdict(knot, [t for t in moving if partner[id(t)] == number]) for number, knot in enumerate(truth.knots))
+    fronts = tuple(_front_verdict(front, motion) for front in truth.fronts)
     true_scale = truth.mm_per_px * 1e3
     return Judgement(
         centre_rms_px=float(np.std(across)), scale_ratio=scale.km_per_px / true_scale, scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
         knots=verdicts, strays=sum(1 for t in moving if partner[id(t)] is None), fronts=tuple(f for f in fronts if f is not None))
 
 
-def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: Orientation, strip: Strip) -> int | None:
+def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> int | None:
     """Index of the true knot that the track follows, or None."""
     image_deg = orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
     best, near = None, NEAR_MM
@@ -85,7 +84,7 @@ def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: O
     return best
 
 
-def _knot_verdict(number: int, knot: KnotTruth, tracks: list[KnotTrack]) -> KnotVerdict:
+def _knot_verdict(knot: KnotTruth, tracks: list[KnotTrack]) -> KnotVerdict:
     seen = np.flatnonzero(knot.visible)
     snr = float(np.median(knot.snr[seen])) if len(seen) else 0.0
     if not tracks:
@@ -97,7 +96,7 @@ def _knot_verdict(number: int, knot: KnotTruth, tracks: list[KnotTrack]) -> Knot
     return KnotVerdict(true, len(seen), snr, track.knot, track.fit.speed_km_s, track.fit.speed_err_km_s)
 
 
-def _front_verdict(true: FrontTruth, motion: Motion, strip: Strip) -> tuple[float, float, float] | None:
+def _front_verdict(true: FrontTruth, motion: Motion) -> tuple[float, float, float] | None:
     moving = [(f, f.best) for f in motion.fronts if f.moving and f.best is not None]
     if not moving:
         return None
