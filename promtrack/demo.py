@@ -10,7 +10,7 @@ from promtrack.pipeline import Job, Progress, run
 from promtrack.products import ProductFolder
 from promtrack.products.folder import PRODUCTS
 from promtrack.products.summary import summary_lines
-from promtrack.scene import make_scene, scenario, write_scene
+from promtrack.scene import make_scene, observer_settings, scenario, write_scene
 from promtrack.scene.judge import Judgement, judge
 from promtrack.settings import Settings
 
@@ -32,7 +32,7 @@ def run_demo(name: str, out: Path, changes: Callable[[Settings], Settings], *, p
     folder.create(frames)
     write_scene(scene, frames, progress=progress("scene"))
     yield f"a synthetic sequence, scenario '{name}': {spec.count} frames of {spec.shape[1]}x{spec.shape[0]} px in {frames}"
-    job = run(frames, folder.path, changes(Settings()), progress=progress)
+    job = run(frames, folder.path, changes(observer_settings(spec, Settings())), progress=progress)
     _, scale, orientation = job.geometry
     yield from _table(judge(scene.truth, job.lock, job.motion, scale, orientation))
     yield ""

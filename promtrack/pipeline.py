@@ -84,7 +84,8 @@ class Job:
         camera, header = self.settings.camera, self.sequence.header
         view = solar_view(self.sequence.times_utc[self.lock.reference], site=self.settings.site, header=header)
         scale = measure_scale(self.lock.radius_px, self.lock.radius_err_px, view, camera=camera, limb=self.settings.limb, header=header)
-        return view, scale, orient(view, camera=camera, header=header)
+        # camera.north_deg holds for the first frame, angles for the reference frame.
+        return view, scale, orient(view, camera=camera, header=header, turn_deg=float(self.lock.angle_deg[0]))
 
     def measured(self) -> Measured:
         """Everything measured, for the show room."""
