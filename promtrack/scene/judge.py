@@ -25,7 +25,7 @@ NEAR_MM = 3.0      # half the largest knot; tracks of neighbours stand further a
 class KnotVerdict:
     """One knot that was put in, and the track that follows it."""
 
-    true_km_s: float           # median over the track's frames, or over the visible ones if it was not found
+    true_km_s: float           # at the track's mid-time; median while visible if it was not found
     visible_frames: int
     snr: float                 # median while visible
     knot: int                  # number of the track, 0 if it was not found
@@ -91,8 +91,9 @@ def _knot_verdict(knot: KnotTruth, tracks: list[KnotTrack]) -> KnotVerdict:
         true = float(np.median(knot.speed_km_s[seen])) if len(seen) else math.nan
         return KnotVerdict(true, len(seen), snr, 0, math.nan, math.nan)
     track = max(tracks, key=lambda t: len(t.frame))
-    # The fit gives the speed at mid-time: compare the mean velocity over the same frames.
-    true = math.hypot(float(np.mean(knot.radial_km_s[track.frame])), float(np.mean(knot.along_km_s[track.frame])))
+    # The fit gives the speed at mid-time; the strips' clock starts at the first frame used.
+    later_s = float(knot.time_s[track.frame[0]] - track.time_s[0])
+    true = float(np.interp(track.fit.time_s + later_s, knot.time_s, knot.speed_km_s))
     return KnotVerdict(true, len(seen), snr, track.knot, track.fit.speed_km_s, track.fit.speed_err_km_s)
 
 
