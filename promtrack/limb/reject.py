@@ -71,7 +71,7 @@ def _light(measures: list[FrameMeasure]) -> np.ndarray:
 def _misfit(m: FrameMeasure) -> float:
     if not np.isfinite(m.shifts.misfit).any():
         return float("nan")
-    return float(np.nanpercentile(m.shifts.misfit, 90))
+    return float(np.nanmedian(m.shifts.misfit))
 
 
 def _high(values: np.ndarray, sigmas: float, least: float) -> np.ndarray:

@@ -209,7 +209,7 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     for i, p in enumerate(parts):
         small = np.linalg.inv(p.normal[:2, :2] + 1e-9 * np.eye(2))
         shift[i] = small @ (p.right[:2] - p.normal[:2, 2] * held[i])
-        across[i], along[i] = _split_errors(small, edges.n[i], edge_weight[i])
+        across[i], along[i] = _split_errors(small * _shared(p), edges.n[i], edge_weight[i])
     return Centres(shift, across, along, held, turn_err, total, total_err, np.array([b.scatter_px for b in blocks]))
 
 
@@ -233,38 +233,39 @@ class FrameEquations:
 
     normal: np.ndarray   # (3, 3)
     right: np.ndarray    # (3,)
-
+    edge_part: float     # of what is known across the limb, from the edge
 
 class TurnModel:
-    """How the turn may run in time: constant, or smooth as field rotation is.
+    """How the turn may run in time: a polynomial of at most `degree` on top of a known course.
 
-    Called with each frame's own turn (as displacement at the limb) and error; gives the modelled ones.
+    Called with each frame's own turn (as displacement at the limb) and its error; gives the modelled ones. A higher
+    power is taken only when its coefficient stands out by 4 sigma: field rotation is nearly steady over an hour.
     """
 
-    def __init__(self, time_s: np.ndarray, degree: int, shape_px: np.ndarray | None = None):
+    def __init__(self, time_s: np.ndarray, degree: int, course_px: np.ndarray | None = None):
         self.time = (time_s - time_s.mean()) / max(np.ptp(time_s), 1e-9)
         self.degree = degree
-        self.shape_px = np.zeros(len(time_s)) if shape_px is None else shape_px
+        self.course_px = np.zeros(len(time_s)) if course_px is None else course_px
 
     def __call__(self, turn_px: np.ndarray, err_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        design = np.vander(self.time, self.degree + 1)
-        value = turn_px - self.shape_px
-        err = np.maximum(err_px, 0.02 * np.median(err_px) + 1e-6)
-        weight = 1 / err**2
-        for _ in range(8):
-            normal = design.T @ (design * weight[:, None]) + 1e-15 * np.eye(self.degree + 1)
-            solution = np.linalg.solve(normal, design.T @ (weight * value))
-            pull = (value - design @ solution) / err
-            scale = max(MAD * float(np.median(np.abs(pull))), 1e-6)
-            weight = np.clip(1 - (pull / (TUKEY * scale)) ** 2, 0, None) ** 2 / err**2
-        covariance = np.linalg.inv(normal) * max(scale, 1.0) ** 2
-        error = np.sqrt(np.einsum("ij,jk,ik->i", design, covariance, design))
-        return design @ solution + self.shape_px, error
+        value = turn_px - self.course_px
+        for degree in range(self.degree, -1, -1):
+            design = np.vander(self.time, degree + 1)
+            solution, covariance = _robust_polynomial(design, value, np.maximum(err_px, 0.02 * np.median(err_px) + 1e-6))
+            if degree <= 1 or abs(solution[0]) > 4 * np.sqrt(covariance[0, 0]):
+                break
+        return design @ solution + self.course_px, np.sqrt(np.einsum("ij,jk,ik->i", design, covariance, design))
 
 
-def _robust_sigma(row: np.ndarray) -> float:
-    row = row[np.isfinite(row)]
-    return MAD * float(np.median(np.abs(row))) if len(row) > 4 else 1.0
+def _robust_polynomial(design: np.ndarray, value: np.ndarray, err: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    weight = 1 / err**2
+    for _ in range(8):
+        normal = design.T @ (design * weight[:, None]) + 1e-15 * np.eye(design.shape[1])
+        solution = np.linalg.solve(normal, design.T @ (weight * value))
+        pull = (value - design @ solution) / err
+        scale = max(MAD * float(np.median(np.abs(pull))), 1e-6)
+        weight = _biweight(pull / scale) / err**2
+    return solution, np.linalg.inv(normal) * max(scale, 1.0) ** 2
 
 
 def _usable_blocks(m: FrameMeasure) -> Blocks:
@@ -280,17 +281,20 @@ def _usable_blocks(m: FrameMeasure) -> Blocks:
 
 def _with_scatter(value: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
     """Shifts and their variances, raised by what the blocks scatter beyond their errors; outliers get no weight."""
-    if not len(value):
-        return value, value, float("nan")
+    if len(value) < 2:
+        return value, np.full(len(value), 1.0), float("nan")
     error = np.where(np.isfinite(error), error, 99.0)
     extra = 0.0
     for _ in range(4):
         variance = error**2 + extra**2
-        middle = np.average(value, weights=_biweight((value - np.median(value)) / np.sqrt(variance)) / variance + 1e-12)
-        pull = (value - middle) / np.sqrt(variance)
-        extra = np.sqrt(max(extra**2 + np.median(variance) * ((MAD * np.median(np.abs(pull))) ** 2 - 1), 0.0))
-    variance = error**2 + extra**2
-    return value, variance / np.maximum(_biweight((value - middle) / np.sqrt(variance)), 1e-9), float(extra)
+        spread = np.sqrt(variance) * max(1.0, MAD * float(np.median(np.abs(value - np.median(value)) / np.sqrt(variance))))
+        robust = _biweight((value - np.median(value)) / spread) + 1e-9
+        weight = robust / variance
+        middle = (weight * value).sum() / weight.sum()
+        # one degree of freedom goes into the mean
+        excess = (robust * ((value - middle) ** 2 / variance)).sum() / max(robust.sum() - 1, 0.5)
+        extra = float(np.sqrt(max(extra**2 + np.median(variance) * (excess - 1), 0.0)))
+    return value, (error**2 + extra**2) / robust, extra
 
 
 def _biweight(pull: np.ndarray) -> np.ndarray:
@@ -416,6 +420,8 @@ def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, bloc
     normal = (rows * weight[:, None]).T @ rows
     right = (rows * weight[:, None]).T @ offset
     normal[3, 3] += 1 / max(breathing, 1e-3) ** 2
+    gone = normal[:2, 3] / normal[3, 3]
+    from_edge = float(np.trace(normal[:2, :2] - np.outer(gone, normal[3, :2])))
     count = len(blocks.along_px)
     if count:
         design = np.zeros((2 * count, 4))
@@ -429,7 +435,14 @@ def _frame_equations(n: np.ndarray, offset: np.ndarray, weight: np.ndarray, bloc
     else:
         normal[2, 2] += 1e-6   # nothing fixes the turn: a weak prior keeps the system solvable
     gone = normal[:3, 3] / normal[3, 3]
-    return FrameEquations(normal[:3, :3] - np.outer(gone, normal[3, :3]), right[:3] - gone * right[3])
+    across = float((blocks.normal**2 / blocks.across_var[:, None]).sum()) if count else 0.0
+    return FrameEquations(normal[:3, :3] - np.outer(gone, normal[3, :3]), right[:3] - gone * right[3],
+                          from_edge / max(from_edge + across, 1e-12))
+
+
+def _shared(equations: FrameEquations) -> float:
+    """Factor on the variance because edge and blocks look through the same air: two equal shares add nothing."""
+    return 2.0 - abs(2.0 * equations.edge_part - 1.0)
 
 
 def _split_errors(covariance: np.ndarray, n: np.ndarray, weight: np.ndarray) -> tuple[float, float]:

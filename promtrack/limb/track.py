@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from promtrack.limb.along import BlockShifts, LimbTemplate
-from promtrack.limb.circle import MAD, TUKEY, Circle, fit_limb
+from promtrack.limb.circle import MAD, TUKEY, Circle
 from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, frame_points, visible_angles
@@ -62,32 +62,24 @@ def coarse_place(small: SmallFrame, last: Place, full_scale: float) -> Place | N
     centre = small.to_small(Circle(last.x_px, last.y_px, last.radius_px))
     place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
     grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
-    reach = float(REACH_SMALL_PX)
-    for search in (reach, 4.0, 4.0):
-        zone = unwrap(small.image, place, grid, interpolation=1)
+    for search in (float(REACH_SMALL_PX), 5.0, 4.0):
+        zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR)
         if len(zone.ray) < 12:
             return None
         edge = edge_of(zone, grid, search_px=min(search, 0.55 * place.radius_px), blur_px=1.2, along_px=1.0)
         if edge.good.sum() < 10:
             return None
-        moved, part, rms = _moved_place(place, grid, zone, edge)
-        shift = np.hypot(moved.x_px - place.x_px, moved.y_px - place.y_px)
-        if shift > 2.5 * reach:
+        fit = fit_rays(np.radians(grid.theta_deg[zone.ray] + place.turn_deg), edge)
+        part, rms, moved = float(fit.kept.mean()), fit.rms_px, float(np.hypot(*fit.shift_px))
+        if moved > 2.5 * REACH_SMALL_PX:
             return None
-        place = moved
+        place = shifted_place(place, *fit.shift_px)
+        if moved < 0.7 and rms < 0.6:
+            break
     if part < 0.4 or rms > 1.2:
         return None
     back = small.to_full(Circle(place.x_px, place.y_px, place.radius_px))
     return replace(last, x_px=back.x_px, y_px=back.y_px)
-
-
-def _moved_place(place: Place, grid: Grid, zone: Zone, edge: Edge) -> tuple[Place, float, float]:
-    """The place after a fit of the edge with held radius, the part of the rays kept, and the rms."""
-    phi = np.radians(grid.theta_deg[zone.ray] + place.turn_deg)
-    rho = place.radius_px + edge.offset_px
-    points = np.column_stack([-rho * np.sin(phi), -rho * np.cos(phi)])[edge.good]
-    fit = fit_limb(points, 1.0, guess=Circle(0.0, 0.0, place.radius_px), radius_px=place.radius_px)
-    return shifted_place(place, fit.x_px, fit.y_px), float(fit.kept.sum() / len(zone.ray)), fit.rms_px
 
 
 def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
@@ -140,6 +132,14 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> R
     return RayFit(solution[:2], float(solution[2]) if free_radius else 0.0, float(error), rms, kept)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Match:
+    """The wide zone of a frame and its shifts against the template."""
+
+    field: Zone
+    shifts: BlockShifts
+
+
 class Tracker:
     """Follows the Sun from frame to frame; keeps the last place and the template."""
 
@@ -147,6 +147,7 @@ class Tracker:
         self.full_scale = full_scale
         self.radius_px = radius_px
         self.last: Place | None = None
+        self.past: list[np.ndarray] = []   # rms and width of the limb in the frames so far
         self.flattening, self.zenith_deg = flattening, zenith_deg
         inside = min(EDGE_INSIDE_PX, 0.5 * radius_px)
         self.grid = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=max(1.0, visible_px / MOST_RAYS))
@@ -168,9 +169,8 @@ class Tracker:
             place = shifted_place(place, *fit.shift_px)
             if np.hypot(*fit.shift_px) < 0.5:
                 break
-        if self.template.frames:
-            place = self._along(frame, place)
-        measure = self._finish(frame, small, place, keep_points)
+        place, match = self._along(frame, place)
+        measure = self._finish(frame, small, place, match, keep_points)
         self.last = place
         return measure
 
@@ -184,18 +184,26 @@ class Tracker:
             raise LimbNotFound("no limb: its edge cannot be made out")
         return fit_rays(phi, edge)
 
-    def _along(self, frame: np.ndarray, place: Place) -> Place:
-        """The place turned so that the zone lies on the template: correlation first, then the blocks' own vote."""
-        field = unwrap(frame, place, self.template.grid, interpolation=cv2.INTER_LINEAR)
-        shift = self.template.coarse_shift(field, MOST_ALONG_PX)
-        place = replace(place, turn_deg=place.turn_deg + np.degrees(shift / self.radius_px))
-        for _ in range(2):
-            field = unwrap(frame, place, self.template.grid, interpolation=cv2.INTER_LINEAR)
-            vote = _vote(self.template.block_shifts(field, CEILING * self.full_scale))
-            if abs(vote) < 0.3:
+    def _along(self, frame: np.ndarray, place: Place) -> tuple[Place, Match]:
+        """The place turned so that the zone lies on the template, and the zone's shifts there.
+
+        The blocks vote; where they are too far off to measure, a correlation finds the way first.
+        """
+        template = self.template
+        field = unwrap(frame, place, template.grid, interpolation=cv2.INTER_LINEAR)
+        if not template.frames:
+            template.add(field, 1.0, np.zeros(len(field.ray)), np.zeros(len(field.ray)))
+            return place, Match(field, template.unshifted(field, 0.05))
+        shifts = template.block_shifts(field, CEILING * self.full_scale)
+        tries = [_vote(shifts)] if template.frames > 4 and _agree(shifts) else [template.coarse_shift(field, MOST_ALONG_PX), None]
+        for step in [*tries, None]:
+            step = _vote(shifts) if step is None else step
+            if abs(step) < 0.3:
                 break
-            place = replace(place, turn_deg=place.turn_deg + np.degrees(vote / self.radius_px))
-        return place
+            place = replace(place, turn_deg=place.turn_deg + np.degrees(step / self.radius_px))
+            field = unwrap(frame, place, template.grid, interpolation=cv2.INTER_LINEAR)
+            shifts = template.block_shifts(field, CEILING * self.full_scale)
+        return place, Match(field, shifts)
 
     def _start(self, index: int, small: SmallFrame) -> Place:
         turn = self.last.turn_deg if self.last else 0.0
@@ -221,7 +229,7 @@ class Tracker:
         size = np.hypot(*mean)
         return mean / size if size > 0.3 else np.zeros(2)
 
-    def _finish(self, frame: np.ndarray, small: SmallFrame, place: Place, keep_points: bool) -> FrameMeasure:
+    def _finish(self, frame: np.ndarray, small: SmallFrame, place: Place, match: Match, keep_points: bool) -> FrameMeasure:
         grid, ceiling = self.grid, CEILING * self.full_scale
         zone = unwrap(frame, place, grid)
         phi = np.radians(grid.theta_deg[zone.ray] + place.turn_deg)
@@ -231,7 +239,8 @@ class Tracker:
         fit = fit_rays(phi, edge)
         wide = edge_of(zone, grid, search_px=SEARCH_PX, blur_px=WIDE_PX, along_px=ALONG_PX)
         bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, fit.kept)
-        shifts, gain = self._match(frame, place, bool(fit.kept.mean() > 0.5))
+        shifts = match.shifts
+        gain = self._learn(match, self._usual(fit, edge))
         bins, means, counts = self._binned(zone, edge.offset_px - bias, fit)
         disc = float(np.median(zone.value[:, (grid.offset_px > -16) & (grid.offset_px < -6)]))
         sky, dark, saturated = _surroundings(small, place, self.full_scale, frame)
@@ -242,25 +251,27 @@ class Tracker:
             float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])), _fringe(zone, grid),
             disc - sky, sky, dark, saturated, disc > ceiling, gain, points[fit.kept], points[~fit.kept])
 
-    def _match(self, frame: np.ndarray, place: Place, trusted: bool) -> tuple[BlockShifts, float]:
-        """Shifts and gain against the template, which then takes the frame in if it is fit to teach."""
-        field = unwrap(frame, place, self.template.grid, interpolation=cv2.INTER_LINEAR)
-        if not self.template.frames:
-            nothing = np.zeros(len(field.ray))
-            self.template.add(field, 1.0, nothing, nothing)
-            return self.template.unshifted(field, 0.05), 1.0
-        shifts = self.template.block_shifts(field, CEILING * self.full_scale)
-        usable = np.isfinite(shifts.gain) & np.isfinite(shifts.along_err_px)
-        gain = _weighted_median(shifts.gain[usable], 1 / (shifts.along_err_px[usable] ** 2 + 0.3**2)) if usable.any() else np.nan
-        if trusted and 0.4 < gain < 2.5:
-            self.template.add(field, gain, *self._remaining(len(field.ray), place, shifts))
-        return shifts, gain if np.isfinite(gain) and gain > 0.02 else 0.02
+    def _usual(self, fit: RayFit, edge: Edge) -> bool:
+        """Whether the limb is about as sharp and as round as it has been: only then may the frame teach the template."""
+        if fit.kept.mean() < 0.5:
+            return False
+        now = np.array([fit.rms_px, float(np.median(edge.width_px[fit.kept]))])
+        usual = np.median(self.past[-31:], axis=0) if len(self.past) >= 5 else now
+        self.past.append(now)
+        return bool((now < np.array([2.5, 1.5]) * usual).all())
 
-    def _remaining(self, count: int, place: Place, shifts: BlockShifts) -> tuple[np.ndarray, np.ndarray]:
-        """Shift along and across that the blocks still see, on every ray."""
-        # all round the Sun a common shift outward would be a change of radius, not of place
-        short = count * self.template.grid.step_deg < 120
-        return np.full(count, _vote(shifts)), np.full(count, _vote(shifts, across=True) if short else 0.0)
+    def _learn(self, match: Match, usual: bool) -> float:
+        """Gain against the template, which takes the zone in if the frame is fit to teach."""
+        shifts, count = match.shifts, len(match.field.ray)
+        usable = np.isfinite(shifts.gain) & np.isfinite(shifts.along_err_px)
+        if not usable.any():
+            return 1.0
+        gain = _weighted_median(shifts.gain[usable], 1 / (shifts.along_err_px[usable] ** 2 + 0.3**2))
+        if usual and 0.4 < gain < 2.5 and len(self.past) > 1:   # the first frame is the template already
+            # all round the Sun a common shift outward would be a change of radius, not of place
+            out = _vote(shifts, across=True) if count * self.template.grid.step_deg < 120 else 0.0
+            self.template.add(match.field, gain, np.full(count, _vote(shifts)), np.full(count, out))
+        return max(gain, 0.02)
 
     def _binned(self, zone: Zone, offset_px: np.ndarray, fit: RayFit) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         number = zone.ray[fit.kept] // self.bin_rays
@@ -288,6 +299,16 @@ def _vote(shifts: BlockShifts, *, across: bool = False) -> float:
     if usable.sum() < 3:
         return 0.0
     return _weighted_median(value[usable], 1 / (error[usable] ** 2 + 0.3**2))
+
+
+def _agree(shifts: BlockShifts) -> bool:
+    """Whether most blocks see the same small shift, within reach of their linear measure."""
+    usable = np.isfinite(shifts.along_px) & (shifts.along_err_px < 1)
+    if usable.sum() < max(3, len(shifts.along_px) // 3):
+        return False
+    shift = _vote(shifts)
+    near = np.abs(shifts.along_px[usable] - shift) < 1.0
+    return bool(abs(shift) < 1.5 and near.mean() > 0.6)
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:

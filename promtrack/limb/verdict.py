@@ -15,7 +15,7 @@ from promtrack.settings import LimbSettings
 # A burnt-out disc is cut where the light under the fringe reaches full scale: 1.1 px outside the limb at 3 times full
 # scale, 4.0 at 6.5 times, 6.0 at 12 times, on a radius of 1064 px (docs/studies/limb_edge_bias.py)
 BURNT_BIAS = 4.0 / 1064
-EDGE_ERR = 0.15        # systematic error of the edge in limb widths; the same study
+EDGE_ERR = 0.25        # systematic error of the edge in limb widths; the same study
 SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
 
 
@@ -55,7 +55,7 @@ def turn_model(time_s: np.ndarray, expected_deg: np.ndarray, mount: str, radius_
         return TurnModel(time_s, 0)
     if np.isfinite(expected_deg).all():
         return TurnModel(time_s, 0, np.radians(expected_deg) * radius_px)
-    return TurnModel(time_s, 0 if len(time_s) < 4 else min(2, 1 + len(time_s) // 30))
+    return TurnModel(time_s, min(3, max(len(time_s) // 8, int(len(time_s) > 3))))
 
 
 def turn_notes(time_s: np.ndarray, centres: Centres, arc_deg: float, mount: str, radius_px: float, computed: bool) -> list[str]:

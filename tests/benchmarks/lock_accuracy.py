@@ -27,7 +27,7 @@ STILL = {"image_motion_arcsec": 0.0, "seeing_arcsec": 1.5, "seeing_variation": 0
 SEEING = {"image_motion_arcsec": 0.5, "seeing_arcsec": 2.5, "seeing_variation": 0.12, "distortion_arcsec": 0.3}
 PROMINENCES = (Hedgerow(at_deg=-4.0), Arch(at_deg=7.0, width_mm=45.0, height_mm=35.0, brightness=0.07), Hedgerow(at_deg=13.0, width_mm=25.0, height_mm=20.0))
 EARLY = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)
-LOW_UTC, NORTH_DEG = "2026-05-17T04:38:00", 60.0   # altitude 7 to 10 deg, the zenith 18 deg left of image up
+LOW_UTC, NORTH_DEG = "2026-05-17T04:40:00", 60.0   # altitude 7.5 to 8.5 deg, the zenith 18 deg left of image up
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ def cases(frames: int = 40, seed: int = 1) -> list[Case]:
                "gain_changes": ((25, 1.3),), "aircraft_frames": (30,), "hot_pixels": 60, "motes": 6, "blurred_frames": ((34, 9.0),)}
     short = {"limb_arc_deg": 15.0, "exposure": 0.45, "full_well_e": 1500.0, "hedgerows": (Hedgerow(at_deg=-2.0), Hedgerow(at_deg=4.0, width_mm=30.0)), "arches": ()}
     flat, zenith = low_sky(frames)
-    low = {"first_utc": LOW_UTC, "flattening": flat, "zenith_deg": zenith, "north_deg": NORTH_DEG}
+    low = {"first_utc": LOW_UTC, "flattening": flat, "zenith_deg": zenith, "north_deg": NORTH_DEG, "cadence_s": 10.0}
     tall = {"hedgerows": (Hedgerow(at_deg=-4.0), ), "arches": (), "eruptions": (
         Eruption(at_deg=8.0, width_mm=140.0, height_mm=60.0, speed_km_s=40.0, accel_m_s2=30.0, thickness_mm=14.0, brightness=0.35),)}
     whole = {"side": "whole", "limb_arc_deg": None, "arcsec_per_px": 2.0, "shape": (1040, 1040), "frames": min(frames, 20),
@@ -84,7 +84,7 @@ def _optics(arc_deg: float) -> float:
 
 def low_sky(frames: int) -> tuple[tuple[float, float], tuple[float, float]]:
     """Flattening and image angle of the zenith in the first and last frame of the low-Sun scene (EARLY, LOW_UTC, NORTH_DEG)."""
-    times = np.datetime64(LOW_UTC, "us") + np.array([0, 30 * (frames - 1)]) * np.timedelta64(1_000_000, "us")
+    times = np.datetime64(LOW_UTC, "us") + np.array([0, 10 * (frames - 1)]) * np.timedelta64(1_000_000, "us")
     flat = flattening(sky_place(times, site=EARLY).altitude_deg)
     zenith = zenith_image_deg(times, site=EARLY, camera=CameraSettings(north_deg=NORTH_DEG))
     return (float(flat[0]), float(flat[1])), (float(zenith[0]), float(zenith[1]))
