@@ -35,9 +35,7 @@ def drawing_times(time_s: np.ndarray, count: int = 160) -> np.ndarray:
 
 def knot_height(knot: KnotTrack, time_s: np.ndarray) -> np.ndarray:
     """Model height of a knot; its fit holds speeds only, so the offset is the weighted mean of what they leave."""
-    return _knot_rise(knot, time_s) + np.average(
-        knot.height_mm - _knot_rise(knot, knot.time_s), weights=knot.height_err_mm**-2.0
-    )
+    return _knot_rise(knot, time_s) + np.average(knot.height_mm - _knot_rise(knot, knot.time_s), weights=knot.height_err_mm**-2.0)
 
 
 def knot_speed(knot: KnotTrack, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -121,9 +121,7 @@ def side_labels(figure: Figure, items: list[Item], ends: list[float]) -> None:
     for row, index in enumerate(np.argsort(ends, kind="stable")[::-1]):
         item, place = items[index], top - gap * row
         figure.add_artist(Line2D([left - 0.014, left + 0.014], [place] * 2, color=item.colour, linewidth=2.6))
-        figure.add_artist(
-            Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none")
-        )
+        figure.add_artist(Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none"))
         figure.text(left + 0.026, place + 0.021, item.name, va="center", fontweight="bold")
         figure.text(left + 0.026, place - 0.021, item.note, va="center")
 

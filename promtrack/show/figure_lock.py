@@ -30,7 +30,7 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
     for axes, draw in zip(places, (_draw_centre, _draw_turn, _draw_radius), strict=True):
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
-        axes.margins(x=0.02, y=0.2)
+        axes.margins(x=0.02, y=0.45 if draw is _draw_centre else 0.2)  # room for the key
         axes.yaxis.get_major_locator().set_params(nbins=4)
         date_axis(axes, measured, label=axes is places[-1], most=6)
     figure.align_ylabels(places)
@@ -56,9 +56,7 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     every = max(len(lock.limb_points_px) // 150, 1)
     axes.plot(*lock.limb_points_px[::every].T, ".", color=KEPT, markersize=6, label="limb points used")
     every = max(len(lock.rejected_points_px) // 80, 1)
-    axes.plot(
-        *lock.rejected_points_px[::every].T, "x", color=SPOILED, markersize=8, markeredgewidth=2.2, label="left out"
-    )
+    axes.plot(*lock.rejected_points_px[::every].T, "x", color=SPOILED, markersize=8, markeredgewidth=2.2, label="left out")
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)", ylabel="y (px)")
     axes.xaxis.get_major_locator().set_params(nbins=5)
     axes.yaxis.get_major_locator().set_params(nbins=4)

@@ -21,6 +21,7 @@ from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
 __all__ = ["Map", "draw_map", "knot_map", "map_of"]
 
 MAP_COLUMNS, MOST_NAMED = 1100, 12
+LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,9 +66,7 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     draw_map(axes, measured, aspect=(0.775 if knots else 0.885) * 13.333 / (0.69 * 7.5), minutes=minutes)
     axes.set(xlabel="across the frame (Mm)", ylabel="up the frame (Mm)")
     if knots:
-        bar = figure.colorbar(
-            ScalarMappable(_speed_scale(knots), speed_colours()), cax=panel(figure, 0.885, 0.145, 0.02, 0.69)
-        )
+        bar = figure.colorbar(ScalarMappable(_speed_scale(knots), speed_colours()), cax=panel(figure, 0.885, 0.145, 0.02, 0.69))
         bar.set_label("speed in the plane of the sky (km/s)")
         bar.outline.set_visible(False)
     foot(figure, measured, speeds=True)
@@ -79,8 +78,9 @@ def draw_map(axes: Axes, measured: Measured, *, aspect: float, minutes: float | 
     area = map_of(measured, aspect)
     axes.imshow(_picture(measured, area), extent=area.extent, aspect="auto", origin="upper")
     axes.grid(False)
-    _height_arcs(axes, measured, area)
-    _compass(axes, measured, area)
+    compass = _compass_place(axes, measured, area)
+    _height_arcs(axes, measured, area, compass)
+    _compass(axes, measured, compass)
     _arrows(axes, measured, area, minutes or _arrow_minutes(measured))
     _front_edge(axes, measured, area)
     axes.set(xlim=area.extent[:2], ylim=area.extent[2:])
@@ -92,26 +92,18 @@ def map_of(measured: Measured, aspect: float) -> Map:
     tracks = [*moving_knots(measured), *(front for front in measured.motion.fronts if front.moving)]
     angles = [angle for track in tracks for angle in (np.nanmin(track.angle_deg), np.nanmax(track.angle_deg))]
     heights = [float(np.nanmax(track.height_mm)) for track in tracks]
-    low, high = (
-        (min(angles) - 1.5, max(angles) + 1.5)
-        if tracks
-        else (geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1)))
-    )
+    low, high = (min(angles) - 1.5, max(angles) + 1.5) if tracks else (geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1)))
     top = max(heights) + 15.0 if tracks else 0.6 * float(geometry.height_mm(geometry.rows - 1))
     angle, height = np.meshgrid(np.linspace(low, high, 33), np.array([-12.0, 0.0, max(top, 30.0)]))
     x, y = _pixels(measured, angle, height)
     rows, columns = measured.lock.shape
     left, right = max(float(x.min()), 0.0), min(float(x.max()), columns - 1.0)
     upper, lower = max(float(y.min()), 0.0), min(float(y.max()), rows - 1.0)
-    half_x, half_y = (
-        0.5 * max(right - left, (lower - upper) * aspect),
-        0.5 * max(lower - upper, (right - left) / aspect),
-    )
+    half_x = max(0.5 * (right - left), 0.5 * (lower - upper) * aspect, LEAST_HALF_PX)
+    half_y = half_x / aspect
     middle_x = _shifted(0.5 * (left + right), half_x, columns - 1.0)
     middle_y = _shifted(0.5 * (upper + lower), half_y, rows - 1.0)
-    return Map(
-        middle_x - half_x, middle_x + half_x, middle_y - half_y, middle_y + half_y, measured.scale.km_per_px * 1e-3
-    )
+    return Map(middle_x - half_x, middle_x + half_x, middle_y - half_y, middle_y + half_y, measured.scale.km_per_px * 1e-3)
 
 
 def _pixels(measured: Measured, angle_deg: np.ndarray, height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -147,66 +139,79 @@ def _resampled(frame: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, step: floa
     """The frame at these columns and rows, averaged over `step` pixels; nan outside."""
     picture = cv2.blur(frame, (round(step), round(step))) if step >= 1.5 else frame
     x, y = np.meshgrid(x_px.astype(np.float32), y_px.astype(np.float32))  # cv2.remap wants x, then y, float32
-    return cv2.remap(
-        picture.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
+    return cv2.remap(picture.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"))
+
+
+def _height_arcs(axes: Axes, measured: Measured, area: Map, compass: tuple[float, float]) -> None:
+    """The limb and dotted arcs of equal height, each with its label near the right, clear of the compass."""
+    step = 20.0 if area.extent[3] < 160.0 else 50.0 if area.extent[3] < 500.0 else 200.0
+    width, height_mm = area.extent[1], area.extent[3]
+    inch = width / _inches(axes)[0]
+    angle = np.linspace(0.0, 360.0, 2881)
+    for height in np.arange(0.0, max(_highest(measured, area), step), step):
+        x, y = area.mm(*_pixels(measured, angle, np.full_like(angle, height)))
+        seen = (x > 0.0) & (x < width) & (y > 0.0) & (y < height_mm)
+        if seen.sum() < 8:
+            continue
+        style = {"alpha": 0.75, "linewidth": 1.5} if height == 0.0 else {"alpha": 0.4, "linewidth": 1.1, "linestyle": (0, (2, 4))}
+        axes.plot(np.where(seen, x, np.nan), np.where(seen, y, np.nan), color=PICTURE_INK, **style)
+        beside = (np.abs(x - compass[0] - 0.5 * inch) < 1.5 * inch) & (np.abs(y - compass[1]) < inch)
+        roomy = seen & (x > 0.1 * width) & (y < 0.92 * height_mm) & (y > 0.06 * height_mm) & ~beside
+        if roomy.any():
+            far = np.flatnonzero(roomy)[np.argmax(x[roomy])]
+            _arc_label(axes, height, (float(x[far]), float(y[far])))
+
+
+def _arc_label(axes: Axes, height: float, place: tuple[float, float]) -> None:
+    """The limb's name below its line, a height above its own."""
+    limb = height == 0.0
+    axes.annotate(
+        "limb" if limb else f"{height:.0f} Mm",
+        place,
+        (-6, -6 if limb else 4),
+        textcoords="offset points",
+        ha="right",
+        va="top" if limb else "bottom",
+        color=PICTURE_INK,
+        fontsize=TEXT_PT,
+        path_effects=outlined(width=3.0),
     )
 
 
-def _height_arcs(axes: Axes, measured: Measured, area: Map) -> None:
-    step = 20.0 if area.extent[3] < 160.0 else 50.0 if area.extent[3] < 500.0 else 200.0
-    corners_x, corners_y = [area.left_px, area.right_px] * 2, [area.top_px, area.top_px, area.bottom_px, area.bottom_px]
-    _, rho = to_polar(measured.lock, measured.lock.reference, np.array(corners_x), np.array(corners_y))
-    reach = (rho.max() / measured.lock.radius_px - 1.0) * measured.strip.geometry.limb_mm
-    angle = np.linspace(0.0, 360.0, 2881)
-    for height in np.arange(0.0, max(reach, step), step):
-        x, y = area.mm(*_pixels(measured, angle, np.full_like(angle, height)))
-        seen = (x > 0.0) & (x < area.extent[1]) & (y > 0.0) & (y < area.extent[3])
-        if seen.sum() < 8:
-            continue
-        axes.plot(
-            np.where(seen, x, np.nan),
-            np.where(seen, y, np.nan),
-            color=PICTURE_INK,
-            alpha=0.75 if height == 0.0 else 0.4,
-            linewidth=1.5 if height == 0.0 else 1.1,
-            linestyle="-" if height == 0.0 else (0, (2, 4)),
-        )
-        roomy = seen & (x > 0.1 * area.extent[1]) & (y < 0.92 * area.extent[3]) & (y > 0.06 * area.extent[3])
-        if not roomy.any():
-            continue
-        far = np.flatnonzero(roomy)[np.argmax(x[roomy])]
-        axes.annotate(
-            "limb" if height == 0.0 else f"{height:.0f} Mm",
-            (x[far], y[far]),
-            (-6, -6 if height == 0.0 else 4),
-            textcoords="offset points",
-            ha="right",
-            va="top" if height == 0.0 else "bottom",
-            color=PICTURE_INK,
-            fontsize=TEXT_PT,
-            path_effects=outlined(width=3.0),
-        )
+def _highest(measured: Measured, area: Map) -> float:
+    """Height above the limb of the corner that is farthest out."""
+    x, y = np.array([area.left_px, area.right_px] * 2), np.array([area.top_px, area.top_px, area.bottom_px, area.bottom_px])
+    _, rho = to_polar(measured.lock, measured.lock.reference, x, y)
+    return float(rho.max() / measured.lock.radius_px - 1.0) * measured.strip.geometry.limb_mm
 
 
-def _compass(axes: Axes, measured: Measured, area: Map) -> None:
-    """North and east where they are known, else the way up in the image; in the corner deepest in the disc."""
+def _inches(axes: Axes) -> tuple[float, float]:
+    """Width and height of the axes."""
+    box, figure = axes.get_position(), axes.figure
+    return box.width * figure.get_figwidth(), box.height * figure.get_figheight()
+
+
+def _compass_place(axes: Axes, measured: Measured, area: Map) -> tuple[float, float]:
+    """The corner that lies deepest in the disc, where nothing else is shown, with room for an arm in every direction."""
+    side, end = 0.95 * area.extent[1] / _inches(axes)[0], 0.95 * area.extent[3] / _inches(axes)[1]
+    x, y = np.array([side, area.extent[1] - side] * 2), np.array([end, end, area.extent[3] - end, area.extent[3] - end])
+    _, rho = to_polar(measured.lock, measured.lock.reference, area.left_px + x / area.mm_per_px, area.bottom_px - y / area.mm_per_px)
+    best = int(np.argmin(rho * (1.0, 1.02, 1.0, 1.02)))  # rather left: the right is where the arcs have their labels
+    return float(x[best]), float(y[best])
+
+
+def _compass(axes: Axes, measured: Measured, origin: tuple[float, float]) -> None:
+    """North and east where they are known, else the way up in the image."""
     orientation = measured.orientation
-    corners = [(0.09, 0.13), (0.86, 0.13), (0.09, 0.75), (0.86, 0.75)]
-    place = np.array(corners) * [area.right_px - area.left_px, area.top_px - area.bottom_px] + [
-        area.left_px,
-        area.bottom_px,
-    ]
-    _, rho = to_polar(measured.lock, measured.lock.reference, place[:, 0], place[:, 1])
-    origin = corners[int(np.argmin(rho * (1.0, 1.02, 1.0, 1.02)))]  # the right is where the arcs have their labels
     arms = ((0.0, "N"), (90.0, "E")) if orientation.position_angles else ((0.0, "image up"),)
     for angle, name in arms:
         image = np.deg2rad(orientation.to_image(angle)) if orientation.position_angles else 0.0
-        way = np.array([-np.sin(image), np.cos(image)])
+        way = 46.0 * np.array([-np.sin(image), np.cos(image)])
+        arrow = {"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0}
         axes.annotate(
             name,
             origin,
-            way * 46.0,
-            xycoords="axes fraction",
+            way,
             textcoords="offset points",
             color=PICTURE_INK,
             ha="center",
@@ -214,7 +219,7 @@ def _compass(axes: Axes, measured: Measured, area: Map) -> None:
             fontsize=TEXT_PT,
             fontweight="bold",
             path_effects=outlined(width=3.0),
-            arrowprops={"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0},
+            arrowprops=arrow,
         )
 
 

@@ -51,7 +51,7 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
         axes.text(
             0.5,
             0.5,
-            "No path was worth a diagram: nothing changes along any of them.\nName one with motion.slits to see it.",
+            "No path stood out, and none was named.\nName one with motion.slits to see it.",
             transform=axes.transAxes,
             ha="center",
             va="center",
@@ -99,11 +99,7 @@ def oscillation(measured: Measured, swing: Oscillation, theme: Theme) -> Figure:
     right.plot(swing.power_period_s / 60.0, swing.power, color=theme.series[1])
     right.axvline(minutes, color=theme.series[0], linewidth=2.0, linestyle=(0, (4, 3)))
     right.set(xscale="log", xlabel="period (min)", ylabel="Lomb-Scargle power")
-    ticks = [
-        t
-        for t in (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
-        if swing.power_period_s.min() <= 60 * t <= swing.power_period_s.max()
-    ]
+    ticks = [t for t in (0.5, 1, 2, 5, 10, 20, 50, 100, 200) if swing.power_period_s.min() <= 60 * t <= swing.power_period_s.max()]
     right.set_xticks(ticks, [f"{t:g}" for t in ticks])
     right.minorticks_off()
     right.set_title(f"false alarm: {false_alarm_text(swing.false_alarm)}", fontsize=TEXT_PT, fontweight="normal")
@@ -130,9 +126,7 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     extent = (*days(measured, np.array([first, last])), slit.distance_mm[0], slit.distance_mm[-1])
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
-    for ridge in sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[
-        :MOST_RIDGES
-    ]:
+    for ridge in sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[:MOST_RIDGES]:
         ends = np.array([ridge.first_s, ridge.last_s])
         line = ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)
         axes.plot(days(measured, ends), line, color=RIDGE_COLOUR, linewidth=2.6, path_effects=outlined(width=4.6))

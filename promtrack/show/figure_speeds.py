@@ -32,8 +32,8 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     """Speed and acceleration of knots and fronts against time."""
     figure = sheet(motion_title(measured), _yardsticks(measured))
     items = items_of(measured, theme)
-    width = 0.60 if items else 0.865
-    top, below = panel(figure, 0.105, 0.475, width, 0.365), panel(figure, 0.105, 0.145, width, 0.265)
+    width = 0.59 if items else 0.855
+    top, below = panel(figure, 0.115, 0.475, width, 0.365), panel(figure, 0.115, 0.145, width, 0.265)
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
     accelerated = [_draw_speed(top, below, measured, item) for item in items]
     top.set_ylabel("speed (km/s)")
@@ -46,8 +46,9 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     side_labels(figure, items, [_last_speed(item) for item in items])
     if not items:
         _draw_resting(top, measured, theme)
-        below.set_ylim(-60.0, 60.0)
+    top.set_ylim(bottom=min(0.0, top.get_ylim()[0]))
     if not any(accelerated):
+        below.set_ylim(-60.0, 60.0)
         below.text(
             0.5,
             0.75,
@@ -99,9 +100,7 @@ def _draw_knot(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
     if not np.isfinite(fit.accel_m_s2):
         return False
     below.plot(at, np.full(len(at), fit.accel_m_s2), color=item.colour, linewidth=1.6)
-    below.errorbar(
-        middle, fit.accel_m_s2, fit.accel_err_m_s2, fmt=item.marker, color=item.colour, markersize=9, elinewidth=2.0
-    )
+    below.errorbar(middle, fit.accel_m_s2, fit.accel_err_m_s2, fmt=item.marker, color=item.colour, markersize=9, elinewidth=2.0)
     return True
 
 
@@ -185,12 +184,9 @@ def _histogram_words(measured: Measured) -> tuple[str, str]:
     if len(knots) > 1:
         title += f", median speed {rounded(float(np.median([knot.fit.speed_km_s for knot in knots])), 2)} km/s"
     if not resting:
-        return title, "Every track moves significantly" if knots else "No track was long enough to be judged"
-    tracks = (
-        counted(resting, "track shows", "tracks show")
-        if not knots
-        else counted(resting, "more track shows", "more tracks show")
-    )
+        every = "The only track moves" if len(knots) == 1 else "All tracks move"
+        return title, f"{every} significantly" if knots else "No track was long enough to be judged"
+    tracks = counted(resting, "track shows", "tracks show") if not knots else counted(resting, "more track shows", "more tracks show")
     return title, f"{tracks} no motion beyond what the same data give at rest"
 
 
@@ -251,34 +247,26 @@ def _draw_each(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
 def _bin_width(speeds: np.ndarray) -> float:
     """Freedman-Diaconis where there are enough values, else an eighth of the range; a step that reads well."""
     quartiles = np.percentile(speeds, (25, 75))
-    width = (
-        2.0 * (quartiles[1] - quartiles[0]) / len(speeds) ** (1.0 / 3.0) if len(speeds) >= 20 else speeds.max() / 8.0
-    )
+    width = 2.0 * (quartiles[1] - quartiles[0]) / len(speeds) ** (1.0 / 3.0) if len(speeds) >= 20 else speeds.max() / 8.0
     return float(min((1.0, 2.0, 5.0, 10.0, 20.0, 50.0), key=lambda step: abs(np.log(step / max(width, 0.5)))))
 
 
 def _usual_ranges(axes: Axes, theme: Theme) -> None:
-    """Brackets above the histogram: speeds that published studies give."""
-    low, high = axes.get_xlim()
+    """Brackets above the histogram, each with its name over it: speeds that published studies give."""
+    high = axes.get_xlim()[1]
+    place = axes.get_xaxis_transform()
     for row, (name, first, last) in enumerate(USUAL_RANGES):
         if first >= high:
             continue
-        level, ends = 1.09 + 0.145 * row, (first, min(last, high))
+        level = 1.05 + 0.17 * row
         axes.plot(
-            ends,
+            (first, min(last, high)),
             (level, level),
             color=theme.accent,
             linewidth=3.5,
-            transform=axes.get_xaxis_transform(),
+            transform=place,
             clip_on=False,
             solid_capstyle="butt",
         )
-        right = ends[1] < 0.45 * (low + high)
-        axes.text(
-            ends[1] + 0.01 * (high - low) if right else ends[0] - 0.01 * (high - low),
-            level,
-            name,
-            transform=axes.get_xaxis_transform(),
-            va="center",
-            ha="left" if right else "right",
-        )
+        fits = first / high < 0.45  # the longer name takes half the width
+        axes.text(first if fits else high, level + 0.03, name, transform=place, ha="left" if fits else "right", va="bottom")

@@ -15,6 +15,8 @@ from promtrack.show.verdict import fastest_knot, leading_front, lock_verdict, mo
 
 __all__ = ["summary"]
 
+POOR = "lock not to be trusted"
+
 
 def summary(measured: Measured, theme: Theme) -> Figure:
     """Map, heights and the four numbers that matter, on one slide."""
@@ -34,7 +36,7 @@ def summary(measured: Measured, theme: Theme) -> Figure:
         figure.add_artist(Line2D([left, left + 0.215], [0.265, 0.265], color=theme.accent, linewidth=3.0))
         figure.text(left, 0.218, number, fontsize=20, fontweight="bold", va="center")
         figure.text(left, 0.160, caption, va="center")
-        figure.text(left, 0.112, detail, va="center", color=theme.quiet)
+        figure.text(left, 0.112, detail, va="center", color=theme.warning if detail == POOR else theme.quiet)
     foot(figure, measured, speeds=True)
     return figure
 
@@ -43,9 +45,7 @@ def _cards(measured: Measured) -> list[tuple[str, str, str]]:
     lock = measured.lock
     verdict = lock_verdict(measured)
     systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
-    trust = {"good": "lock to be trusted", "fair": "lock usable, with care", "poor": "lock not to be trusted"}[
-        verdict.level
-    ]
+    trust = {"good": "lock to be trusted", "fair": "lock usable, with care", "poor": POOR}[verdict.level]
     return [
         _knot_card(measured),
         _front_card(measured),

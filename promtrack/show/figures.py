@@ -35,9 +35,7 @@ SHEETS: dict[str, Callable[[Measured, Theme], Figure]] = {
 FIGURE_NAMES = (*SHEETS, "oscillation")
 
 
-def draw_figures(
-    measured: Measured, folder: Path, *, progress: Callable[[int, int], None] | None = None
-) -> tuple[Path, ...]:
+def draw_figures(measured: Measured, folder: Path, *, progress: Callable[[int, int], None] | None = None) -> tuple[Path, ...]:
     """Draw every figure as PNG at `figures.dpi` and as SVG or PDF, in the themes asked for.
 
     The same run gives the same bytes. Figures of an earlier drawing that do not belong to this one are removed,
@@ -65,9 +63,7 @@ def draw_figures(
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="png") as pool:
         waiting = []
         for done, (name, draw, theme) in enumerate(jobs, 1):
-            png, vector = (
-                folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", measured.settings.figures.vector)
-            )
+            png, vector = (folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", measured.settings.figures.vector))
             with themed(theme):
                 figure = draw(measured, theme)
                 if theme is not themes[0] and vector.suffix == ".svg":
@@ -105,11 +101,6 @@ def _with_reference_kept(measured: Measured) -> Measured:
 
 
 def _remove_stale(folder: Path, written: list[Path]) -> None:
-    own = {
-        f"{name}{theme.suffix}.{kind}"
-        for name in FIGURE_NAMES
-        for theme in (LIGHT, DARK)
-        for kind in ("png", "svg", "pdf")
-    }
+    own = {f"{name}{theme.suffix}.{kind}" for name in FIGURE_NAMES for theme in (LIGHT, DARK) for kind in ("png", "svg", "pdf")}
     for name in own - {path.name for path in written}:
         (folder / name).unlink(missing_ok=True)

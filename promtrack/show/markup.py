@@ -33,6 +33,4 @@ def element(tag: str, *children: str, **attributes: str | bool | None) -> Markup
 
 def joined(children: Iterable[str]) -> Markup:
     """Pieces one after the other, each escaped unless it is Markup."""
-    return Markup(
-        "".join(child if isinstance(child, Markup) else html.escape(str(child), quote=False) for child in children)
-    )
+    return Markup("".join(child if isinstance(child, Markup) else html.escape(str(child), quote=False) for child in children))

@@ -47,9 +47,7 @@ LIMB = Markup(
 )
 
 
-def write_report(
-    measured: Measured, path: Path, *, clip: Path | None, poster: Path | None, figures: Sequence[Path]
-) -> Path:
+def write_report(measured: Measured, path: Path, *, clip: Path | None, poster: Path | None, figures: Sequence[Path]) -> Path:
     """Write one page that holds everything and works offline, from disk, without a network.
 
     Parameters
@@ -197,6 +195,4 @@ def _contents() -> Markup:
 
 
 def _footer(measured: Measured) -> Markup:
-    return element(
-        "footer", element("p", f"Made by promtrack {measured.version}. This page loads nothing from the network.")
-    )
+    return element("footer", element("p", f"Made by promtrack {measured.version}. This page loads nothing from the network."))

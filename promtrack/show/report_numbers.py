@@ -24,9 +24,7 @@ def numbers_part(measured: Measured) -> Markup:
         _card(
             "Orientation",
             "Position angles" if measured.orientation.position_angles else "Image angles",
-            f"± {measured.orientation.error_deg:.1f}°"
-            if measured.orientation.position_angles
-            else "counter-clockwise from image up",
+            f"± {measured.orientation.error_deg:.1f}°" if measured.orientation.position_angles else "counter-clockwise from image up",
             f"From: {measured.orientation.source}",
         ),
         _card(
@@ -65,16 +63,12 @@ def _motion_cards(measured: Measured) -> list[Markup]:
             )
         )
         speed = with_error(best.peak_speed_km_s, best.peak_speed_err_km_s, "km/s") if best else "No model fits"
-        systematic = float(np.hypot(measured.motion.scale_err, measured.motion.clock_err)) * (
-            best.peak_speed_km_s if best else np.nan
-        )
+        systematic = float(np.hypot(measured.motion.scale_err, measured.motion.clock_err)) * (best.peak_speed_km_s if best else np.nan)
         cards.append(
             _card(
                 f"Its greatest speed ({front.verdict})",
                 speed,
-                f"and ± {rounded(systematic, 2)} km/s from scale and clock"
-                if best
-                else "its heights are in the tables",
+                f"and ± {rounded(systematic, 2)} km/s from scale and clock" if best else "its heights are in the tables",
                 meaning.sentence if meaning else "",
                 meaning.source if meaning else "",
             )

@@ -59,8 +59,7 @@ CAPTIONS = {
     "oscillation": ("Oscillation", "Displacement along a path with a damped sine, and the power of each period."),
     "registration_check": (
         "Registration check",
-        "Limb points on the reference frame, and the Sun's centre, turn and radius in every frame; "
-        "crosses mark frames left out.",
+        "Limb points on the reference frame, and the Sun's centre, turn and radius in every frame; crosses mark frames left out.",
     ),
 }
 
@@ -113,19 +112,12 @@ def figure_parts(measured: Measured, figures: Sequence[Path], page: Path) -> Mar
 def _figure(measured: Measured, name: str, versions: list[Path], page: Path) -> Markup:
     """One figure; with two versions the second is for dark screens, and paper gets the first."""
     title, caption = CAPTIONS[name]
-    picture = [
-        element("source", srcset=_picture_address(path), media="screen and (prefers-color-scheme: dark)")
-        for path in versions[1:]
-    ]
+    picture = [element("source", srcset=_picture_address(path), media="screen and (prefers-color-scheme: dark)") for path in versions[1:]]
     words = alternative_text(name, measured)
-    picture.append(
-        element("img", src=_picture_address(versions[0]), alt=words, width="1600", height="900", loading="lazy")
-    )
+    picture.append(element("img", src=_picture_address(versions[0]), alt=words, width="1600", height="900", loading="lazy"))
     link = element("a", "PNG", href=_relative(versions[0], page), aria_label=f"{title} as PNG")
     below = element("figcaption", f"{caption} ", link, *_vector_link(versions[0], page, title))
-    return element(
-        "figure", element("h3", title), element("picture", *picture), below, id=f"figure-{name.replace('_', '-')}"
-    )
+    return element("figure", element("h3", title), element("picture", *picture), below, id=f"figure-{name.replace('_', '-')}")
 
 
 def alternative_text(name: str, measured: Measured) -> str:
@@ -151,13 +143,7 @@ def alternative_text(name: str, measured: Measured) -> str:
 
 def _clip_words(measured: Measured) -> str:
     knot, front = fastest_knot(measured), leading_front(measured)
-    shows = (
-        "an erupting front"
-        if front
-        else "moving knots"
-        if knot
-        else "a prominence in which nothing moves significantly"
-    )
+    shows = "an erupting front" if front else "moving knots" if knot else "a prominence in which nothing moves significantly"
     return f"Annotated time-lapse clip of the limb, {span_text(*measured.sequence.times_utc[[0, -1]])}, showing {shows}"
 
 
@@ -192,18 +178,14 @@ def _picture_address(png: Path) -> str:
     picture = _read(png)
     width = min(FIGURE_WIDTH_PX, picture.shape[1])
     size = (width, round(picture.shape[0] * width / picture.shape[1]))  # OpenCV wants (width, height)
-    return _encoded(
-        cv2.resize(picture, size, interpolation=cv2.INTER_AREA), ".png", [cv2.IMWRITE_PNG_COMPRESSION, 4], "image/png"
-    )
+    return _encoded(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), ".png", [cv2.IMWRITE_PNG_COMPRESSION, 4], "image/png")
 
 
 def _small_jpeg(poster: Path) -> str:
     picture = _read(poster)
     width = min(1280, picture.shape[1])
     size = (width, round(picture.shape[0] * width / picture.shape[1]))
-    return _encoded(
-        cv2.resize(picture, size, interpolation=cv2.INTER_AREA), ".jpg", [cv2.IMWRITE_JPEG_QUALITY, 84], "image/jpeg"
-    )
+    return _encoded(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), ".jpg", [cv2.IMWRITE_JPEG_QUALITY, 84], "image/jpeg")
 
 
 def _read(path: Path) -> np.ndarray:

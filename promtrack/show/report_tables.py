@@ -53,9 +53,7 @@ def knots_table(measured: Measured) -> Markup:
         "Significance (sigma)",
         "False alarms expected",
     )
-    note = (
-        f" The {MOST_ROWS} most significant of {len(knots)}; all are in knots.ecsv." if len(knots) > MOST_ROWS else ""
-    )
+    note = f" The {MOST_ROWS} most significant of {len(knots)}; all are in knots.ecsv." if len(knots) > MOST_ROWS else ""
     caption = (
         "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation "
         "from chance alone, the error "
@@ -164,8 +162,7 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
         time = measured.strip.times_utc[0] + np.timedelta64(round(fit.onset_s * 1e6), "us")
         onset = clock(time) + (f" ± {rounded(fit.onset_err_s, 2)} s" if math.isfinite(fit.onset_err_s) else "")
     speeds = [
-        Cell(with_error(float(speed), float(error)), float(speed))
-        for speed, error in zip(fit.speed_km_s, fit.speed_err_km_s, strict=True)
+        Cell(with_error(float(speed), float(error)), float(speed)) for speed, error in zip(fit.speed_km_s, fit.speed_err_km_s, strict=True)
     ]
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
     return Row(
@@ -219,10 +216,7 @@ def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) ->
             for column, (name, kind) in enumerate(zip(heads, kinds, strict=True))
         ),
     )
-    body = joined(
-        element("tr", *(_cell(cell, column) for column, cell in enumerate(row.cells)), class_=row.class_ or None)
-        for row in rows
-    )
+    body = joined(element("tr", *(_cell(cell, column) for column, cell in enumerate(row.cells)), class_=row.class_ or None) for row in rows)
     table = element(
         "table",
         element("caption", element("span", caption)),

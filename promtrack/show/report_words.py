@@ -47,9 +47,7 @@ def knots_part(measured: Measured) -> Markup:
     control = measured.motion.control
     words = [
         element("p", "Click a column's name to sort by it.", class_="quiet small"),
-        knots_table(measured)
-        if measured.motion.knots
-        else element("p", "No knot was followed long enough to be fitted."),
+        knots_table(measured) if measured.motion.knots else element("p", "No knot was followed long enough to be fitted."),
     ]
     words += [element("p", note, class_="prose") for note in control.notes]
     if measured.motion.ridges:
@@ -107,9 +105,7 @@ def method_part(measured: Measured) -> Markup:
                 "li",
                 element("h3", step.title),
                 element("p", step.text),
-                element("p", "Sources: " + "; ".join(step.sources) + ".", class_="source")
-                if step.sources
-                else Markup(""),
+                element("p", "Sources: " + "; ".join(step.sources) + ".", class_="source") if step.sources else Markup(""),
             )
             for step in method_steps(measured)
         ),
@@ -118,9 +114,7 @@ def method_part(measured: Measured) -> Markup:
 
 
 def cautions_part() -> Markup:
-    return joined(
-        element("div", element("h3", title), element("p", text), class_="caution") for title, text in CAUTIONS
-    )
+    return joined(element("div", element("h3", title), element("p", text), class_="caution") for title, text in CAUTIONS)
 
 
 def settings_part(measured: Measured) -> Markup:
@@ -154,8 +148,7 @@ def cite_part(measured: Measured) -> Markup:
             ),
             element(
                 "p",
-                "Say with every number that the errors are one standard deviation, and give the "
-                "error of scale and clock beside it.",
+                "Say with every number that the errors are one standard deviation, and give the error of scale and clock beside it.",
                 class_="prose quiet",
             ),
         ]

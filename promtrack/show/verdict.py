@@ -91,8 +91,7 @@ def lock_verdict(measured: Measured) -> LockVerdict:
             f"{int(lock.used.sum())} of {len(lock.used)} frames are used.",
             f"The Sun's centre is known to {centre_px:.2f} px ({centre_mm:.2f} Mm) across the limb in a typical frame.",
             _radius_sentence(pull),
-            measured.scale.check
-            or f"The scale comes from one source only ({measured.scale.source}); nothing checks it.",
+            measured.scale.check or f"The scale comes from one source only ({measured.scale.source}); nothing checks it.",
         ),
     )
 
@@ -106,11 +105,10 @@ def three_sentences(measured: Measured) -> tuple[str, str, str]:
         f"to {_centre_error(measured)[1]:.2f} Mm in a typical one."
     )
     systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
-    third = (
-        f"Scale and clock together may be off by {systematic:.1f} % (1 sigma), which shifts all "
-        f"speeds alike, and speeds are "
-        "in the plane of the sky: lower bounds of the true speed."
-    )
+    doubt = f"Scale and clock together may be off by {systematic:.1f} % (1 sigma)"
+    if not measured.scale.agrees:
+        doubt = f"The sources of the scale disagree, so check it before quoting a speed ({doubt[0].lower()}{doubt[1:]})"
+    third = f"{doubt}, which shifts all speeds alike, and speeds are in the plane of the sky: lower bounds of the true speed."
     return first, _motion_sentence(measured), third
 
 
@@ -119,16 +117,10 @@ def _motion_sentence(measured: Measured) -> str:
     parts = []
     if knot is not None:
         count = counted(len(knots), "knot moves", "knots move")
-        parts.append(
-            f"{count} significantly, the fastest at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
-        )
+        parts.append(f"{count} significantly, the fastest at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}")
     if front is not None:
         top = float(np.nanmax(front.height_mm))
-        speed = (
-            f" at up to {with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, 'km/s')}"
-            if front.best
-            else ""
-        )
+        speed = f" at up to {with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, 'km/s')}" if front.best else ""
         parts.append(f"{'a' if parts else 'A'} front climbs to {top:.0f} Mm{speed}")
     if not parts:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")

@@ -29,29 +29,17 @@ SVG = "{http://www.w3.org/2000/svg}"
 # every row must add up to 1, because grey stays grey).
 DEFICIENCIES = {
     "none": np.eye(3),
-    "protanopia": np.array(
-        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
-    ),
-    "deuteranopia": np.array(
-        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
-    ),
-    "tritanopia": np.array(
-        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]
-    ),
+    "protanopia": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]),
+    "deuteranopia": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]),
+    "tritanopia": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]),
 }
 # IEC 61966-2-1 (sRGB): linear RGB to XYZ, white D65
-TO_XYZ = np.array(
-    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
-)
+TO_XYZ = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]])
 
 
 def linear(colour):
     """Linear RGB of a hex colour or of RGB values from 0 to 1 (IEC 61966-2-1)."""
-    rgb = (
-        np.array([int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)])
-        if isinstance(colour, str)
-        else np.asarray(colour)[..., :3]
-    )
+    rgb = np.array([int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]) if isinstance(colour, str) else np.asarray(colour)[..., :3]
     return np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
 
 
@@ -81,9 +69,7 @@ def products(tmp_path_factory):
     run = fake_measured(folder)
     measured = replace(run, settings=replace(run.settings, figures=replace(run.settings.figures, dpi=50)))
     figures = draw_figures(measured, folder / "figures")
-    page = write_report(
-        measured, folder / "report.html", clip=None, poster=None, figures=[p for p in figures if p.suffix == ".png"]
-    )
+    page = write_report(measured, folder / "report.html", clip=None, poster=None, figures=[p for p in figures if p.suffix == ".png"])
     return page, figures
 
 
@@ -118,9 +104,7 @@ def test_identifiers_are_unique_and_links_within_the_page_lead_somewhere(page):
 
 def test_headings_go_down_one_level_at_a_time(page):
     # WCAG 1.3.1, technique H42: one h1, no level left out.
-    levels = [
-        int(item.tag[1]) for item in page.iter() if isinstance(item.tag, str) and re.fullmatch("h[1-6]", item.tag)
-    ]
+    levels = [int(item.tag[1]) for item in page.iter() if isinstance(item.tag, str) and re.fullmatch("h[1-6]", item.tag)]
     assert levels[0] == 1
     assert levels.count(1) == 1
     assert len(levels) > 25
@@ -221,9 +205,7 @@ def test_svg_files_are_well_formed_and_complete(products):
     drawings = [path for path in products[1] if path.suffix == ".svg"]
     assert len(drawings) == 18
     for path in drawings:
-        root = etree.parse(
-            str(path), etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)
-        ).getroot()
+        root = etree.parse(str(path), etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)).getroot()
         assert root.tag == f"{SVG}svg"
         width, height = (float(number) for number in root.get("viewBox").split()[2:])
         assert width / height == pytest.approx(16 / 9, rel=0.001)

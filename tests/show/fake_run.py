@@ -156,9 +156,7 @@ def _lock():
         rejected_points_px=limb[spoiled],
         shape=SHAPE,
         edge_bias_px=0.0,
-        notes=(
-            "Rotation about the Sun's centre and a shift along the limb can only be told apart by texture on the limb.",
-        ),
+        notes=("Rotation about the Sun's centre and a shift along the limb can only be told apart by texture on the limb.",),
     )
 
 
@@ -285,9 +283,7 @@ def _knot(number, knot, strip):
 
 def _polynomial_fit(model, degree, time_s, height_mm, sigma_mm):
     middle = time_s.mean()
-    values, covariance = np.polyfit(
-        time_s - middle, height_mm, degree, cov="unscaled", w=np.full(len(time_s), 1 / sigma_mm)
-    )
+    values, covariance = np.polyfit(time_s - middle, height_mm, degree, cov="unscaled", w=np.full(len(time_s), 1 / sigma_mm))
     curve = np.polyval(values, time_s - middle)
     at = np.array([time_s[0], 0.5 * (time_s[0] + time_s[-1]), time_s[-1]]) - middle
     speed = 1e3 * np.polyval(np.polyder(values), at)

@@ -51,9 +51,7 @@ def visible_texts(figure):
         found.append((text, text.get_window_extent(renderer)))
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
-            hidden = {
-                id(t) for tick in axis.get_major_ticks() + axis.get_minor_ticks() for t in (tick.label1, tick.label2)
-            }
+            hidden = {id(t) for tick in axis.get_major_ticks() + axis.get_minor_ticks() for t in (tick.label1, tick.label2)}
             if axis.get_visible() and axes.axison:
                 low, high = sorted(axis.get_view_interval())
                 hidden -= {id(tick.label1) for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high}
@@ -64,13 +62,9 @@ def visible_texts(figure):
 
 
 def test_every_figure_in_both_themes_and_formats(drawn):
-    expected = [
-        f"{name}{suffix}.{kind}" for name in FIGURE_NAMES for suffix in ("", "_dark") for kind in ("png", "svg")
-    ]
+    expected = [f"{name}{suffix}.{kind}" for name in FIGURE_NAMES for suffix in ("", "_dark") for kind in ("png", "svg")]
     assert [path.name for path in drawn.paths] == expected
-    assert sorted(path.name for path in drawn.folder.iterdir()) == sorted(
-        [*expected, "notes.txt"]
-    )  # no .part, nothing stale
+    assert sorted(path.name for path in drawn.folder.iterdir()) == sorted([*expected, "notes.txt"])  # no .part, nothing stale
     assert drawn.calls == [(i, len(FIGURE_NAMES) * 2) for i in range(1, len(FIGURE_NAMES) * 2 + 1)]
     assert drawn.settings_kept
 
@@ -95,16 +89,13 @@ def test_dark_svg_is_what_drawing_it_dark_gives(drawn, measured_fake, tmp_path):
         save_vector(height_time(measured_fake, DARK), tmp_path / "height_time_dark.svg", measured_fake)
     # Names of reused shapes are digests of shape and colour, so they differ; nothing else may.
     ours, twin = (
-        re.sub(r"\b[mph][0-9a-f]{10}\b", "name", (folder / "height_time_dark.svg").read_text())
-        for folder in (drawn.folder, tmp_path)
+        re.sub(r"\b[mph][0-9a-f]{10}\b", "name", (folder / "height_time_dark.svg").read_text()) for folder in (drawn.folder, tmp_path)
     )
     assert ours == twin
 
 
 def test_same_run_same_bytes_whatever_the_users_own_settings(measured_fake, tmp_path):
-    for number, own in enumerate(
-        ({}, {"font.size": 5, "axes.facecolor": "red", "svg.fonttype": "none", "lines.linewidth": 9})
-    ):
+    for number, own in enumerate(({}, {"font.size": 5, "axes.facecolor": "red", "svg.fonttype": "none", "lines.linewidth": 9})):
         (tmp_path / str(number)).mkdir()
         with matplotlib.rc_context(own), themed(LIGHT):
             save_vector(speed_time(measured_fake, LIGHT), tmp_path / str(number) / "speeds.svg", measured_fake)
@@ -196,9 +187,7 @@ def test_arrows_are_the_way_covered(measured_fake):
     # limb along an arrow changes this by less than 1 %.
     figure = sheet_of("knot_map", measured_fake)
     (arrows,) = (found for found in figure.findobj(Quiver))
-    minutes = float(
-        next(t.get_text() for t in figure.texts if "way covered" in t.get_text()).split(" in ")[-1].split()[0]
-    )
+    minutes = float(next(t.get_text() for t in figure.texts if "way covered" in t.get_text()).split(" in ")[-1].split()[0])
     speeds = [knot.fit.speed_km_s for knot in measured_fake.motion.knots if knot.moving]
     assert np.hypot(arrows.U, arrows.V) / (0.06 * minutes) == pytest.approx(speeds, rel=0.01)
     assert np.asarray(arrows.get_array()) == pytest.approx(speeds)
@@ -214,9 +203,7 @@ def test_map_shows_what_moves_and_keeps_its_proportions(measured_fake):
 
 def test_montage_reads_twelve_single_strips(measured_fake, monkeypatch):
     read, asked = Strip.read, []
-    monkeypatch.setattr(
-        Strip, "read", lambda strip, first=0, last=None: (asked.append((first, last)), read(strip, first, last))[1]
-    )
+    monkeypatch.setattr(Strip, "read", lambda strip, first=0, last=None: (asked.append((first, last)), read(strip, first, last))[1])
     with themed(LIGHT):
         strip_montage(measured_fake, LIGHT)
     assert len(asked) == 12

@@ -115,9 +115,7 @@ def test_figures_come_in_the_order_of_a_talk_with_both_themes(measured_fake, pro
 
 def test_figures_without_drawings_are_embedded_smaller(measured_fake, tmp_path):
     cv2.imwrite(str(tmp_path / "height_time.png"), np.full((1500, 2666, 3), 128, dtype=np.uint8))
-    page = write_report(
-        measured_fake, tmp_path / "report.html", clip=None, poster=None, figures=[tmp_path / "height_time.png"]
-    )
+    page = write_report(measured_fake, tmp_path / "report.html", clip=None, poster=None, figures=[tmp_path / "height_time.png"])
     data = re.search(r'<img src="data:image/png;base64,([^"]+)"', page.read_text())[1]
     picture = cv2.imdecode(np.frombuffer(base64.b64decode(data), dtype=np.uint8), cv2.IMREAD_COLOR)
     assert picture.shape == (900, 1600, 3)
@@ -126,16 +124,12 @@ def test_figures_without_drawings_are_embedded_smaller(measured_fake, tmp_path):
 def test_a_broken_figure_is_named(measured_fake, tmp_path):
     (tmp_path / "height_time.png").write_bytes(b"not a picture")
     with pytest.raises(InputError, match=r"height_time\.png: cannot be decoded as a picture; draw it again"):
-        write_report(
-            measured_fake, tmp_path / "report.html", clip=None, poster=None, figures=[tmp_path / "height_time.png"]
-        )
+        write_report(measured_fake, tmp_path / "report.html", clip=None, poster=None, figures=[tmp_path / "height_time.png"])
     assert not list(tmp_path.glob("report*"))  # neither the page nor a half-written one
 
 
 def test_nothing_moving_and_nothing_made_is_said(measured_still, tmp_path):
-    page = write_report(
-        measured_still, tmp_path / "report.html", clip=tmp_path / "clip.mp4", poster=None, figures=[]
-    ).read_text()
+    page = write_report(measured_still, tmp_path / "report.html", clip=tmp_path / "clip.mp4", poster=None, figures=[]).read_text()
     assert "No clip was made in this run." in page
     assert "No figures were drawn in this run." in page
     assert "Nothing moves significantly: 1 track was followed" in page

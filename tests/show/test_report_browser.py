@@ -63,9 +63,7 @@ def report(measured_fake, drawn):
         check=True,
     )
     figures = [path for path in drawn.paths if path.suffix == ".png"]
-    return write_report(
-        measured_fake, folder / "report.html", clip=clip, poster=drawn.folder / "knot_map.png", figures=figures
-    )
+    return write_report(measured_fake, folder / "report.html", clip=clip, poster=drawn.folder / "knot_map.png", figures=figures)
 
 
 @pytest.fixture(scope="module")
@@ -83,15 +81,11 @@ def opened(browser, report):
 
     def open_page(width=1280, scheme="light", address=None):
         page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
-        page.on(
-            "console", lambda message: complaints.append(message.text) if message.type in ("error", "warning") else None
-        )
+        page.on("console", lambda message: complaints.append(message.text) if message.type in ("error", "warning") else None)
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.on(
             "request",
-            lambda request: (
-                complaints.append(request.url) if request.url.split(":")[0] not in ("file", "data", "blob") else None
-            ),
+            lambda request: complaints.append(request.url) if request.url.split(":")[0] not in ("file", "data", "blob") else None,
         )
         page.goto(address or report.as_uri())
         pages.append(page)
@@ -117,17 +111,14 @@ def test_clip_plays(opened):
     page.evaluate("document.querySelector('video').play()")
     eventually(page, "document.querySelector('video').currentTime > 0.3")
     video = page.evaluate(
-        "(() => { const v = document.querySelector('video'); return [v.videoWidth, v.duration, "
-        "v.muted, v.loop, v.controls]; })()"
+        "(() => { const v = document.querySelector('video'); return [v.videoWidth, v.duration, v.muted, v.loop, v.controls]; })()"
     )
     assert video == [320, pytest.approx(2.0, abs=0.1), True, True, True]
 
 
 def test_linked_clip_plays_too(opened, measured_fake, report, monkeypatch):
     monkeypatch.setattr(report_pictures, "MOST_CLIP_BYTES", 10)
-    linked = write_report(
-        measured_fake, report.with_name("linked.html"), clip=report.with_name("clip.mp4"), poster=None, figures=[]
-    )
+    linked = write_report(measured_fake, report.with_name("linked.html"), clip=report.with_name("clip.mp4"), poster=None, figures=[])
     page = opened(address=linked.as_uri())
     page.evaluate("document.querySelector('video').play()")
     eventually(page, "document.querySelector('video').currentTime > 0.3")
@@ -187,14 +178,12 @@ def test_phone_text_is_large_enough_and_targets_can_be_hit(opened):
     page = opened(width=390)
     assert (
         page.evaluate(
-            "Math.min(...[...document.querySelectorAll('p,li,td,th,figcaption,h3')].map(e => "
-            "parseFloat(getComputedStyle(e).fontSize)))"
+            "Math.min(...[...document.querySelectorAll('p,li,td,th,figcaption,h3')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
         )
         >= 12
     )
     sizes = page.evaluate(
-        "[...document.querySelectorAll('button,summary,.contents a')].map(e => "
-        "e.getBoundingClientRect()).map(r => [r.width, r.height])"
+        "[...document.querySelectorAll('button,summary,.contents a')].map(e => e.getBoundingClientRect()).map(r => [r.width, r.height])"
     )
     assert len(sizes) > 20
     assert min(min(size) for size in sizes) >= 24
@@ -203,9 +192,7 @@ def test_phone_text_is_large_enough_and_targets_can_be_hit(opened):
 def test_dark_mode_turns_page_and_figures_dark(opened):
     for scheme, dark in (("light", False), ("dark", True)):
         page = opened(scheme=scheme)
-        red, green, blue = page.evaluate(
-            "getComputedStyle(document.body).backgroundColor.match(/[0-9]+/g).slice(0, 3).map(Number)"
-        )
+        red, green, blue = page.evaluate("getComputedStyle(document.body).backgroundColor.match(/[0-9]+/g).slice(0, 3).map(Number)")
         assert (max(red, green, blue) < 60) is dark
         image = page.locator("#figure-height-time img")
         image.scroll_into_view_if_needed()
