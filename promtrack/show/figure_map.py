@@ -192,11 +192,13 @@ def _inches(axes: Axes) -> tuple[float, float]:
 
 
 def _compass_place(axes: Axes, measured: Measured, area: Map) -> tuple[float, float]:
-    """The corner that lies deepest in the disc, where nothing else is shown, with room for an arm in every direction."""
+    """The place at the rim that lies deepest in the disc, where nothing else is shown, with room for an arm either way."""
     side, end = 0.95 * area.extent[1] / _inches(axes)[0], 0.95 * area.extent[3] / _inches(axes)[1]
-    x, y = np.array([side, area.extent[1] - side] * 2), np.array([end, end, area.extent[3] - end, area.extent[3] - end])
+    right, top = area.extent[1] - side, area.extent[3] - end
+    x, y = np.meshgrid((side, 0.5 * area.extent[1], right), (end, 0.5 * area.extent[3], top))
     _, rho = to_polar(measured.lock, measured.lock.reference, area.left_px + x / area.mm_per_px, area.bottom_px - y / area.mm_per_px)
-    best = int(np.argmin(rho * (1.0, 1.02, 1.0, 1.02)))  # rather left: the right is where the arcs have their labels
+    rho[1, 1] = np.inf  # never in the middle
+    best = np.unravel_index(np.argmin(rho), rho.shape)
     return float(x[best]), float(y[best])
 
 
