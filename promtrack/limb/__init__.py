@@ -2,7 +2,8 @@
 
 from promtrack.limb.circle import LimbArcTooShort, fit_limb
 from promtrack.limb.find import LimbNotFound, find_limb
+from promtrack.limb.inspect import Inspection, inspect_sequence
 from promtrack.limb.lock import lock_limb
 from promtrack.limb.records import CircleFit, LimbLock
 
-__all__ = ["CircleFit", "LimbArcTooShort", "LimbLock", "LimbNotFound", "find_limb", "fit_limb", "lock_limb"]
+__all__ = ["CircleFit", "Inspection", "LimbArcTooShort", "LimbLock", "LimbNotFound", "find_limb", "fit_limb", "inspect_sequence", "lock_limb"]

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import Circle, fit_limb
+from promtrack.limb.circle import MAD, Circle, fit_limb
 
 SMALL_PX = 320      # long side of the reduced frame
 EDGE_POINTS = 1500
@@ -58,7 +58,7 @@ def find_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None =
     ----------
     frame : (rows, columns) array of any numeric type
     full_scale : value at which the camera saturates
-    radius_px : radius to keep to within 10 %, if known
+    radius_px : radius of the limb, if known
 
     Raises
     ------
@@ -70,20 +70,31 @@ def find_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None =
 def find_in_small(small: SmallFrame, full_scale: float, *, radius_px: float | None = None, seed: int = 0) -> Circle:
     """As `find_limb`, for a frame already reduced."""
     _refuse_blank(small, full_scale)
-    points, outward, strength = _edge_points(small.image)
-    if len(points) < 20:
-        raise LimbNotFound(_what_instead(small, full_scale))
     wanted = None if radius_px is None else radius_px / small.factor
-    best = _best_circle(points, outward, strength, small.image.shape, wanted, np.random.default_rng(seed))
-    if best is None:
-        raise LimbNotFound(_what_instead(small, full_scale))
-    on, cosine = _on_circle(points, outward, best, 2 * TOLERANCE_PX)
-    on &= cosine > 0.8
-    fit = fit_limb(points[on], 0.5, guess=best)
-    circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
-    if not _is_limb(small.image, circle, points[on]):
-        raise LimbNotFound(_what_instead(small, full_scale))
-    return small.to_full(circle)
+    # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the limb
+    for even in (_root, _logarithm):
+        points, outward, strength = _edge_points(even(small.image))
+        if len(points) < 20:
+            continue
+        best = _best_circle(points, outward, strength, small.image.shape, wanted, np.random.default_rng(seed))
+        if best is None:
+            continue
+        on, cosine = _on_circle(points, outward, best, 2 * TOLERANCE_PX)
+        on &= cosine > 0.8
+        fit = fit_limb(points[on], 0.5, guess=best, radius_px=wanted)
+        circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
+        if _is_limb(small.image, circle, points[on]):
+            return small.to_full(circle)
+    raise LimbNotFound(_what_instead(small, full_scale))
+
+
+def _root(image: np.ndarray) -> np.ndarray:
+    return np.sqrt(np.maximum(image - np.percentile(image, 0.5), 0)).astype(np.float32)
+
+
+def _logarithm(image: np.ndarray) -> np.ndarray:
+    low = np.percentile(image, [0.5, 25])
+    return np.log(np.maximum(image - low[0], 0) + 0.5 * (low[1] - low[0]) + 1e-6 * image.max()).astype(np.float32)
 
 
 def _refuse_blank(small: SmallFrame, full_scale: float) -> None:
@@ -109,16 +120,14 @@ def _what_instead(small: SmallFrame, full_scale: float) -> str:
     return f"no limb: no circular edge (brightness from dark to {100 * spread + 0:.0f} % of full scale)"
 
 
-def _edge_points(image: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Points on thinned edges, the unit vector from bright to dark there, and a capped strength."""
-    # the root evens out the range between a saturated disc and faint light
-    even = np.sqrt(np.maximum(image - np.percentile(image, 0.5), 0))
     even = cv2.GaussianBlur(even, (0, 0), 1.2)
     gx = cv2.Sobel(even, cv2.CV_32F, 1, 0, ksize=3) / 8
     gy = cv2.Sobel(even, cv2.CV_32F, 0, 1, ksize=3) / 8
     size = np.hypot(gx, gy)
     noise = 1.25 * float(np.median(size))
-    y, x = np.mgrid[0:image.shape[0], 0:image.shape[1]].astype(np.float32)
+    y, x = np.mgrid[0:even.shape[0], 0:even.shape[1]].astype(np.float32)
     unit_x, unit_y = gx / (size + 1e-12), gy / (size + 1e-12)
     before = cv2.remap(size, x + unit_x, y + unit_y, cv2.INTER_LINEAR)
     after = cv2.remap(size, x - unit_x, y - unit_y, cv2.INTER_LINEAR)
@@ -144,7 +153,7 @@ def _best_circle(points: np.ndarray, outward: np.ndarray, strength: np.ndarray, 
     size = max(shape)
     good = np.isfinite(radius) & (radius > 0.08 * min(shape)) & (radius < 40 * size)
     if wanted_radius is not None:
-        good &= np.abs(radius / wanted_radius - 1) < 0.10
+        good &= np.abs(radius / wanted_radius - 1) < 0.20
     centre = np.stack([x, y], axis=1)[:, None, :]
     with np.errstate(invalid="ignore"):
         radial = (points[picks] - centre) / radius[:, None, None]
@@ -204,10 +213,26 @@ def _is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     covered = cv2.dilate(covered, np.ones((5, 5), np.uint8))
     if covered[place[:, 1], place[:, 0]].mean() < 0.45:
         return False
-    inner, outer = (_sampled(image, centre + (circle.radius_px + d) * unit[seen]) for d in (-3.0, 3.0))
+    return _brighter_inside(image, centre, circle.radius_px, unit[seen], 3.0, LEAST_SNR)
+
+
+def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
+    """Whether a circle stated beforehand, in full pixels, is brighter inside than outside along its visible part."""
+    here = small.to_small(circle)
+    theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * here.radius_px, 64, 20000)), endpoint=False)
+    unit = np.column_stack([np.cos(theta), np.sin(theta)])
+    centre = np.array([here.x_px, here.y_px])
+    limb = centre + here.radius_px * unit
+    rows, columns = small.image.shape
+    seen = (limb[:, 0] > 4) & (limb[:, 0] < columns - 5) & (limb[:, 1] > 4) & (limb[:, 1] < rows - 5)
+    return bool(seen.sum() >= 12) and _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
+
+
+def _brighter_inside(image: np.ndarray, centre: np.ndarray, radius: float, unit: np.ndarray, reach: float, least: float) -> bool:
+    inner, outer = (_sampled(image, centre + (radius + d) * unit) for d in (-reach, reach))
     step = inner - outer
-    noise = 1.4826 * float(np.median(np.abs(step - np.median(step)))) + 1e-9
-    return float(np.median(step)) > 0 and float(np.median(step)) / noise * np.sqrt(len(step)) > LEAST_SNR
+    noise = MAD * float(np.median(np.abs(step - np.median(step)))) + 1e-9
+    return float(np.median(step)) > 0 and float(np.median(step)) / noise * np.sqrt(len(step)) > least
 
 
 def _sampled(image: np.ndarray, xy: np.ndarray) -> np.ndarray:

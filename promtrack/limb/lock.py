@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,10 +14,10 @@ from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, visible_angles
 from promtrack.limb.records import LimbLock
 from promtrack.limb.reject import judge, sharpness_of, transparency_of
-from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius
+from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius, stated_place
 from promtrack.limb.solve import Centres, RadiusFit, collect_edges, fit_centres, fit_radius
 from promtrack.limb.verdict import burnt_bias, settle_radius, turn_model, turn_notes
-from promtrack.limb.track import BLUR_PX, FrameMeasure, Tracker, fit_rays, shifted_place
+from promtrack.limb.track import ALONG_PX, BLUR_PX, FrameMeasure, Tracker, fit_rays, shifted_place, stated_start
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
@@ -39,9 +39,11 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     LimbNotFound : no limb in any frame, or in too few (`limb.most_rejected`)
     LimbArcTooShort : less limb than `limb.least_arc_deg`
     """
-    radius, visible = starting_radius(sequence, limb)
+    stated = stated_place(sequence.header, limb)
+    radius, visible = starting_radius(sequence, limb, stated)
     expected = expected_sky(sequence.times_utc, site=site, camera=camera)
-    tracker = Tracker(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg)
+    tracker = Tracker(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg,
+                      replace(stated, radius_px=radius) if stated else None)
     found, failed = {}, {}
     for index, frame, trouble in _readable(sequence):
         if progress:
@@ -55,7 +57,7 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
             failed[index] = error.what
     if progress:
         progress(len(sequence), len(sequence))
-    optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site)
+    optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated)
     return _assemble(sequence, limb, camera, tracker, expected, optics, Pass(found, failed))
 
 
@@ -74,7 +76,7 @@ def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]
             waiting = waiting[done + 1:]
 
 
-def starting_radius(sequence: Sequence, limb: LimbSettings) -> tuple[float, float]:
+def starting_radius(sequence: Sequence, limb: LimbSettings, stated: Place | None = None) -> tuple[float, float]:
     """Radius from a handful of frames, good enough to start from, and the longest limb seen in them, px."""
     picks = np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
     rest = [i for i in range(len(sequence)) if i not in picks]
@@ -83,32 +85,56 @@ def starting_radius(sequence: Sequence, limb: LimbSettings) -> tuple[float, floa
         if tried >= len(picks) and (found or tried > MOST_TRIED):
             break
         try:
-            found.append(_sample(sequence.frame(index), sequence.full_scale, limb.radius_px))
+            found.append(sample_limb(sequence.frame(index), sequence.full_scale, radius_px=limb.radius_px, guess=stated))
         except InputError as problem:
             first_error = first_error or problem.at(sequence.names[index])
     if not found:
         raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
-    radii, errors, arcs = np.array(found).T
+    radii, errors = np.array([(f.place.radius_px, f.radius_err_px) for f in found]).T
+    if stated and limb.radius_px is None:
+        # the stated radius is started from unless the frames contradict it
+        near = np.abs(radii - stated.radius_px) < 0.05 * stated.radius_px + 3 * errors
+        if near.mean() > 0.5:
+            return stated.radius_px, float(np.radians(max(f.arc_deg for f in found)) * stated.radius_px)
     radius = limb.radius_px or _weighted_median(radii, 1 / np.maximum(errors, 1e-3) ** 2)
-    return radius, float(np.radians(arcs.max()) * radius)
+    return radius, float(np.radians(max(f.arc_deg for f in found)) * radius)
 
 
-def _sample(frame: np.ndarray, full_scale: float, held: float | None) -> tuple[float, float, float]:
-    """Radius, its error and the visible arc of one frame."""
+@dataclass(frozen=True, slots=True)
+class LimbSample:
+    """The limb of one frame by itself."""
+
+    place: Place
+    radius_err_px: float   # from the scatter of the edge
+    rms_px: float
+    arc_deg: float
+    kept_part: float       # of the rays
+
+
+def sample_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None,
+                guess: Place | None = None) -> LimbSample:
+    """Find the limb in one frame, without any guess or near one, and fit its circle at full resolution.
+
+    Raises
+    ------
+    LimbNotFound : with what was seen instead
+    """
     small = SmallFrame(frame, full_scale)
-    circle = find_in_small(small, full_scale, radius_px=held)
-    place = Place(circle.x_px, circle.y_px, circle.radius_px)
+    place = stated_start(small, guess) if guess else None
+    if place is None:
+        circle = find_in_small(small, full_scale, radius_px=radius_px)
+        place = Place(circle.x_px, circle.y_px, circle.radius_px)
     for search in (6 * small.factor, 4.0 + small.factor, 6.0):
         grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)
         zone = unwrap(frame, place, grid)
-        edge = edge_of(zone, grid, search_px=search, blur_px=BLUR_PX, along_px=2.0)
+        edge = edge_of(zone, grid, search_px=search, blur_px=BLUR_PX, along_px=ALONG_PX)
         if edge.good.sum() < 24:
             raise LimbNotFound("no limb: its edge cannot be made out")
         fit = fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=True)
         moved = shifted_place(place, *fit.shift_px)
         growth = np.clip(place.radius_px + fit.growth_px, 0.5 * place.radius_px, 2 * place.radius_px)
         place = Place(moved.x_px, moved.y_px, float(growth))
-    return place.radius_px, fit.growth_err_px, len(zone.ray) * grid.step_deg
+    return LimbSample(place, fit.growth_err_px, fit.rms_px, len(zone.ray) * grid.step_deg, float(fit.kept.mean()))
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:

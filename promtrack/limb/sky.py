@@ -6,9 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from promtrack.limb.geometry import Place
+from promtrack.sequence.records import SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import ARCSEC_PER_RAD, SOLAR_RADIUS_KM, field_turn_deg, flattening, sky_place, solar_view, zenith_image_deg
-from promtrack.sun.scale import limb_radius_arcsec
+from promtrack.sun.scale import HEADER_ERR, limb_radius_arcsec
 
 MOMENTS = 24             # the sky is computed at so many moments and interpolated between
 LEAST_FLATTENING = 2e-4  # 0.1 px on a radius of 500 px: below it nothing would be seen
@@ -63,14 +65,26 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
     return Expected(flat, zenith, turn, tuple(notes))
 
 
-def optical_radius(time_utc: np.datetime64, *, camera: CameraSettings, limb: LimbSettings, site: SiteSettings) -> OpticalRadius | None:
-    """Radius of the limb from the optical scale and the date; None when the optics are not known."""
+def optical_radius(time_utc: np.datetime64, *, camera: CameraSettings, limb: LimbSettings, site: SiteSettings,
+                   stated: Place | None = None) -> OpticalRadius | None:
+    """Radius of the limb from the optical scale and the date, or as a header states it; None when neither is known."""
+    height = 1000.0 * limb.height_err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
     if camera.arcsec_per_px is not None:
         scale = camera.arcsec_per_px
     elif camera.pixel_um is not None and camera.focal_mm is not None:
         scale = camera.pixel_um / 1000.0 / camera.focal_mm * ARCSEC_PER_RAD
     else:
-        return None
+        return OpticalRadius(stated.radius_px, stated.radius_px * float(np.hypot(HEADER_ERR, height))) if stated else None
     radius = limb_radius_arcsec(solar_view(time_utc, site=site), limb.height_mm) / scale
-    height = 1000.0 * limb.height_err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
     return OpticalRadius(radius, radius * float(np.hypot(camera.scale_err, height)))
+
+
+def stated_place(header: SolarHeader | None, limb: LimbSettings) -> Place | None:
+    """Where a FITS header puts the Sun and how large its limb is; None when it does not say."""
+    if header is None:
+        return None
+    values = np.array([header.centre_x_px, header.centre_y_px, header.arcsec_per_px, header.rsun_arcsec])
+    if not np.isfinite(values).all() or header.arcsec_per_px <= 0 or header.rsun_arcsec <= 0:
+        return None
+    radius = header.rsun_arcsec / header.arcsec_per_px * (1 + 1000.0 * limb.height_mm / SOLAR_RADIUS_KM)
+    return Place(header.centre_x_px, header.centre_y_px, radius if limb.radius_px is None else limb.radius_px)

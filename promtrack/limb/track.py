@@ -15,10 +15,11 @@ import numpy as np
 from promtrack.limb.along import BlockShifts, LimbTemplate
 from promtrack.limb.circle import MAD, TUKEY, Circle
 from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
-from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
+from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small, limb_stands_at
 from promtrack.limb.geometry import Place, frame_points, visible_angles
 
 REACH_SMALL_PX = 30   # how far the limb is looked for around the last place, in reduced pixels
+GUESS_SMALL_PX = 5    # the same around a place that a header states
 SEARCH_PX = 9.0       # the same for the fine edge
 BLUR_PX = 0.8         # Gaussian whose derivative finds the edge, and
 WIDE_PX = 1.6         # a second one, which tells what blur does to it
@@ -57,12 +58,13 @@ class FrameMeasure:
     rejected_px: np.ndarray     # (j, 2) rejected; empty unless asked for
 
 
-def coarse_place(small: SmallFrame, last: Place, full_scale: float) -> Place | None:
-    """Place of the Sun to about a reduced pixel, near the last one; None when the limb is not there."""
+def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMALL_PX) -> Place | None:
+    """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when the limb is
+    not there."""
     centre = small.to_small(Circle(last.x_px, last.y_px, last.radius_px))
     place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
     grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
-    for search in (float(REACH_SMALL_PX), 5.0, 4.0):
+    for search in (float(reach_px), 5.0, 4.0):
         zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR)
         if len(zone.ray) < 12:
             return None
@@ -80,6 +82,15 @@ def coarse_place(small: SmallFrame, last: Place, full_scale: float) -> Place | N
         return None
     back = small.to_full(Circle(place.x_px, place.y_px, place.radius_px))
     return replace(last, x_px=back.x_px, y_px=back.y_px)
+
+
+def stated_start(small: SmallFrame, stated: Place) -> Place | None:
+    """Place to start from where a header states one: that nearby where the limb is found, or the stated one itself if the
+    limb is there but too rough to fit at this scale; None when the header is wrong."""
+    found = coarse_place(small, stated, reach_px=GUESS_SMALL_PX)
+    if found is None and limb_stands_at(small, Circle(stated.x_px, stated.y_px, stated.radius_px)):
+        return stated
+    return found
 
 
 def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
@@ -143,10 +154,12 @@ class Match:
 class Tracker:
     """Follows the Sun from frame to frame; keeps the last place and the template."""
 
-    def __init__(self, radius_px: float, full_scale: float, visible_px: float, flattening: np.ndarray, zenith_deg: np.ndarray):
+    def __init__(self, radius_px: float, full_scale: float, visible_px: float, flattening: np.ndarray, zenith_deg: np.ndarray,
+                 stated: Place | None = None):
         self.full_scale = full_scale
         self.radius_px = radius_px
         self.last: Place | None = None
+        self.stated = stated
         self.past: list[np.ndarray] = []   # rms and width of the limb in the frames so far
         self.flattening, self.zenith_deg = flattening, zenith_deg
         inside = min(EDGE_INSIDE_PX, 0.5 * radius_px)
@@ -207,13 +220,17 @@ class Tracker:
 
     def _start(self, index: int, small: SmallFrame) -> Place:
         turn = self.last.turn_deg if self.last else 0.0
+        sky = {"flattening": float(self.flattening[index]), "zenith_deg": float(self.zenith_deg[index])}
+        if self.stated is not None:
+            place = stated_start(small, replace(self.stated, turn_deg=turn, **sky))
+            if place is not None:
+                return place
         if self.last is not None:
-            last = replace(self.last, flattening=float(self.flattening[index]), zenith_deg=float(self.zenith_deg[index]))
-            place = coarse_place(small, last, self.full_scale)
+            place = coarse_place(small, replace(self.last, **sky))
             if place is not None:
                 return place
         circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
-        place = Place(circle.x_px, circle.y_px, self.radius_px, turn, float(self.flattening[index]), float(self.zenith_deg[index]))
+        place = Place(circle.x_px, circle.y_px, self.radius_px, turn, **sky)
         # the radius found goes with the centre found; the held radius needs the centre that fits it
         middle = self._toward(circle, small)
         shift = circle.radius_px - self.radius_px
