@@ -30,7 +30,6 @@ from promtrack.products import (
     read_motion,
     read_strip,
     read_summary,
-    whole_file,
     write_lock,
     write_motion,
     write_summary,
@@ -44,6 +43,7 @@ from promtrack.show import Measured, draw_figures, render_clip, write_report
 from promtrack.strip import strip_geometry, unwrap
 from promtrack.strip.records import Strip
 from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
+from promtrack.whole import whole_file
 
 __all__ = ["STAGES", "Job", "run", "run_stage"]
 

@@ -1,15 +1,11 @@
 """The only room that knows file names and columns: records in, files out, and back again."""
 
-from promtrack.products.folder import (
-    ProductFolder,
-    default_folder,
-    whole_file,
-)
+from promtrack.products.folder import ProductFolder, default_folder
 from promtrack.products.strips import begin_strip, finish_strip, read_strip
 from promtrack.products.summary import read_summary, write_summary
 from promtrack.products.tables import read_lock, read_motion, write_lock, write_motion
 
 __all__ = [
     "ProductFolder", "begin_strip", "default_folder", "finish_strip", "read_lock", "read_motion", "read_strip",
-    "read_summary", "whole_file", "write_lock", "write_motion", "write_summary",
+    "read_summary", "write_lock", "write_motion", "write_summary",
 ]

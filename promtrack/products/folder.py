@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -17,13 +16,14 @@ from pathlib import Path
 from typing import IO
 
 from promtrack.errors import InputError
+from promtrack.whole import PART, whole_file
 
 if sys.platform == "win32":
     import msvcrt
 else:
     import fcntl
 
-__all__ = ["PRODUCTS", "ProductFolder", "default_folder", "whole_file"]
+__all__ = ["PRODUCTS", "ProductFolder", "default_folder"]
 
 PRODUCTS = {
     "summary": "summary.json",
@@ -44,34 +44,12 @@ PRODUCTS = {
 }
 _STATE = ".stages.json"
 _LOCK = ".running"
-_PART = ".part-"
 
 
 def default_folder(source: Path) -> Path:
     """INPUT's name with -promtrack appended, beside it."""
     source = Path(source).resolve()
     return source.with_name(source.name + "-promtrack")
-
-
-@contextmanager
-def whole_file(path: Path) -> Iterator[Path]:
-    """A temporary path beside `path`, renamed to it when the block ends well and removed when it does not.
-
-    Raises
-    ------
-    InputError : the disc is full or the folder cannot be written
-    """
-    path = Path(path)
-    part = path.with_name(_PART + path.name)
-    try:
-        yield part
-        os.replace(part, path)
-    except OSError as error:
-        raise InputError(f"cannot be written ({error.strerror or error})", where=str(path),
-                         remedy="free some space or choose another folder with --out") from error
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +83,7 @@ class ProductFolder:
     def _sweep(self) -> None:
         """Remove what an interrupted run left under temporary names."""
         for folder in (self.path, self["figures"]):
-            for part in folder.glob(_PART + "*"):
+            for part in folder.glob(PART + "*"):
                 with suppress(OSError):
                     part.unlink()
 

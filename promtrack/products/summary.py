@@ -12,9 +12,10 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.records import Motion
-from promtrack.products.folder import ProductFolder, whole_file
+from promtrack.products.folder import ProductFolder
 from promtrack.sequence.records import Sequence
 from promtrack.sun import Orientation, Scale, SolarView
+from promtrack.whole import whole_file
 
 __all__ = ["read_summary", "summary_lines", "write_summary"]
 

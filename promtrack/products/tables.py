@@ -29,10 +29,11 @@ from promtrack.motion.records import (
     Oscillation,
     Ridge,
 )
-from promtrack.products.folder import ProductFolder, whole_file
+from promtrack.products.folder import ProductFolder
 from promtrack.sequence.records import Sequence
 from promtrack.strip import time_distance
 from promtrack.strip.records import Strip
+from promtrack.whole import whole_file
 
 __all__ = ["read_lock", "read_motion", "write_lock", "write_motion"]
 

@@ -18,7 +18,7 @@ from promtrack.errors import InputError
 from promtrack.show.action import Action, find_action
 from promtrack.show.beside import beside_tone, draw_beside, make_beside
 from promtrack.show.canvas import Canvas, canvas_from_tone, canvas_to_bgr, planes_of
-from promtrack.show.encode import Encoder, check_video, written_whole
+from promtrack.show.encode import Encoder, check_video
 from promtrack.show.locked import locked_name, write_locked
 from promtrack.show.overlay import Annotation, annotate, draw_annotation, make_page
 from promtrack.show.pacing import Shot, plan_shots, speed_up
@@ -28,6 +28,7 @@ from promtrack.show.steady import smoothed_tone
 from promtrack.show.sunlight import place_probes, quiet_sun, sample_levels, take_samples
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import ClipView, choose_view, locked_view
+from promtrack.whole import whole_file
 
 __all__ = ["render_clip"]
 
@@ -69,12 +70,12 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
     ------
     InputError : no frame is used, no ffmpeg, the encoder fails, or the disk is full; no half file is left
     """
-    folder = Path(folder)
+    folder = Path(folder).absolute()   # ffmpeg would take "a:" at the start of a name for a protocol
     clip = measured.settings.clip
     studio = _prepare(measured)
     films = {name: draw for name, draw in _films(studio).items() if name == "clip.mp4" or name[5:-4] in clip.also}
     with contextlib.ExitStack() as stack:
-        paths = {name: stack.enter_context(written_whole(folder / name)) for name in films}
+        paths = {name: stack.enter_context(whole_file(folder / name)) for name in films}
         _film(studio, films, paths, folder / "locked-frames" if "frames" in clip.also else None, progress)
         for path in paths.values():
             check_video(path, studio.pictures, studio.view.width, studio.view.height)
@@ -184,7 +185,7 @@ def _poster(studio: Studio, path: Path) -> Path:
     done, data = cv2.imencode(".png", canvas_to_bgr(canvas))
     if not done:
         raise InputError("the poster could not be encoded", where=str(path), remedy="run `promtrack clip` again")
-    with written_whole(path) as temporary:
+    with whole_file(path) as temporary:
         temporary.write_bytes(data.tobytes())
     return path
 

@@ -6,18 +6,18 @@ Every file is written under a temporary name in its folder, decoded again, and o
 from __future__ import annotations
 
 import contextlib
-import os
 import queue
+import shutil
 import subprocess
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import imageio_ffmpeg
 
 from promtrack.errors import InputError
+from promtrack.whole import PART
 
-__all__ = ["Encoder", "check_video", "count_pictures", "ffmpeg_program", "run_ffmpeg", "written_whole"]
+__all__ = ["Encoder", "check_video", "count_pictures", "ffmpeg_program", "run_ffmpeg"]
 
 WAITING = 4               # pictures that may wait for the encoder
 PRESET = "fast"
@@ -26,24 +26,13 @@ PRESET = "fast"
 def ffmpeg_program() -> str:
     """Path of the ffmpeg program; InputError where there is none."""
     try:
-        return imageio_ffmpeg.get_ffmpeg_exe()
+        program = imageio_ffmpeg.get_ffmpeg_exe()
     except RuntimeError:
-        raise InputError("no ffmpeg program was found, so no clip can be written", where="clip",
-                         remedy="reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program") from None
-
-
-@contextlib.contextmanager
-def written_whole(path: Path) -> Iterator[Path]:
-    """A temporary name beside `path`; it becomes `path` when the block ends well, else it is removed."""
-    temporary = path.with_name(f".{path.stem}.part{path.suffix}")
-    try:
-        yield temporary
-        os.replace(temporary, path)
-    except OSError as error:
-        raise InputError(f"cannot be written ({error.strerror or error})", where=str(path),
-                         remedy="check free space and permissions of the output folder") from None
-    finally:
-        temporary.unlink(missing_ok=True)
+        program = ""
+    if shutil.which(program) is None:   # the variable IMAGEIO_FFMPEG_EXE is believed unseen
+        raise InputError("no ffmpeg program was found" + (f" at {program}" if program else "") + ", so no clip can be written",
+                         where="clip", remedy="reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program")
+    return program
 
 
 class Encoder:
@@ -73,10 +62,14 @@ class Encoder:
 
     def close(self) -> None:
         """Finish the file; InputError if the encoder failed."""
-        self._queue.put(None)
-        self._writer.join()
-        self._process.wait()
-        self._ear.join()
+        try:
+            self._queue.put(None)
+            self._writer.join()
+            self._process.wait()
+            self._ear.join()
+        except KeyboardInterrupt:
+            self.abort()
+            raise
         if self._error is not None or self._process.returncode:
             raise self._failure()
 
@@ -154,5 +147,5 @@ def _failed(path: Path, said: bytes) -> InputError:
     lines = [line for line in said.decode("utf-8", "replace").splitlines() if line.strip()]
     full = any("No space left" in line for line in lines)
     reason = "there is no space left on the disk" if full else f"the encoder stopped: {lines[-1].strip()}" if lines else "the encoder stopped"
-    return InputError(reason, where=str(path).replace(".part", "").replace("/.", "/"),
+    return InputError(reason, where=str(path.with_name(path.name.removeprefix(PART))),
                       remedy="free some space and run `promtrack clip` again" if full else "run `promtrack clip` again")

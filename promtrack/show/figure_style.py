@@ -6,7 +6,6 @@ Only the figure modules of this room know matplotlib. No pyplot and no lasting c
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
@@ -32,6 +31,7 @@ from matplotlib.patheffects import withStroke
 from promtrack.show.numbers import day, span_text
 from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY
+from promtrack.whole import whole_file
 
 __all__ = [
     "DARK",
@@ -280,9 +280,5 @@ def _write_png(pixels: np.ndarray, dpi: int, about: dict[str, str], path: Path) 
 
 
 def _whole(path: Path, write: Callable[[Path], None]) -> None:
-    part = path.with_name(path.name + ".part")
-    try:
+    with whole_file(path) as part:
         write(part)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)

@@ -9,8 +9,8 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
-from promtrack.show.encode import written_whole
 from promtrack.show.view import ClipView, affine_to_frame, warp
+from promtrack.whole import whole_file
 
 __all__ = ["locked_name", "write_locked"]
 
@@ -29,8 +29,8 @@ def write_locked(frame: np.ndarray, path: Path, view: ClipView, lock: LimbLock, 
     picture = warp(frame.astype(np.float32, copy=False), affine_to_frame(view, lock, index), view)
     counts = np.rint(np.clip(picture * np.float32(65535.0 / full_scale), 0.0, 65535.0)).astype(np.uint16)
     done, data = cv2.imencode(".tif", counts)
-    with written_whole(path) as temporary:
+    with whole_file(path) as temporary:
         temporary.write_bytes(data.tobytes())
-        again = cv2.imread(str(temporary), cv2.IMREAD_UNCHANGED) if done else None
+        again = cv2.imdecode(np.fromfile(temporary, np.uint8), cv2.IMREAD_UNCHANGED) if done else None
         if again is None or again.dtype != np.uint16 or not np.array_equal(again, counts):
             raise InputError("the file just written does not read back", where=str(path), remedy="check the disk, then run `promtrack clip` again")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import os
 from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
@@ -27,6 +26,7 @@ from promtrack.show.report_words import (
     settings_part,
     verdict_part,
 )
+from promtrack.whole import whole_file
 
 __all__ = ["write_report"]
 
@@ -58,7 +58,7 @@ def write_report(measured: Measured, path: Path, *, clip: Path | None, poster: P
 
     Raises
     ------
-    InputError : the poster or a figure cannot be decoded
+    InputError : the poster or a figure cannot be decoded, or the page cannot be written
     """
     style, script = _resource("report.css"), _resource("report.js")
     body = joined(
@@ -95,12 +95,9 @@ def write_report(measured: Measured, path: Path, *, clip: Path | None, poster: P
             Markup("\n"),
         ]
     )
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_text(page, encoding="utf-8", newline="\n")
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
+    with whole_file(path) as part:
+        # a file's name may hold bytes that are no UTF-8: they are shown as \udcXX
+        part.write_text(page, encoding="utf-8", errors="backslashreplace", newline="\n")
     return path
 
 

@@ -10,7 +10,8 @@ from pathlib import Path
 import cv2
 
 from promtrack.errors import InputError
-from promtrack.show.encode import count_pictures, run_ffmpeg, written_whole
+from promtrack.show.encode import count_pictures, run_ffmpeg
+from promtrack.whole import whole_file
 
 __all__ = ["gif_delay_cs", "write_gif", "write_webp"]
 
@@ -50,7 +51,7 @@ def write_webp(clip: Path, path: Path, width: int, rate: float, limit_mb: float)
 def _under_limit(path: Path, encode: Encode, width: int, rate: float, limit_mb: float, count: Callable[[Path], int]) -> Path:
     """Encode smaller and, where that is not enough, slower, until the file is below the limit; then decode it."""
     limit, wide, slower = limit_mb * 1e6, min(width, LARGEST_WIDTH) // 2 * 2, rate
-    with written_whole(path) as temporary:
+    with whole_file(path) as temporary:
         for _ in range(TRIES):
             encode(temporary, wide, slower)
             size = temporary.stat().st_size

@@ -5,7 +5,8 @@ import multiprocessing
 import pytest
 
 from promtrack.errors import InputError
-from promtrack.products.folder import ProductFolder, default_folder, stamp_of, whole_file
+from promtrack.products.folder import ProductFolder, default_folder, stamp_of
+from promtrack.whole import whole_file
 
 
 def test_default_folder_stands_beside_the_input(tmp_path):
