@@ -22,10 +22,12 @@ from promtrack.show.encode import Encoder, check_video
 from promtrack.show.locked import locked_name, write_locked
 from promtrack.show.overlay import Annotation, annotate, draw_annotation, make_page
 from promtrack.show.pacing import Shot, plan_shots, speed_up
+from promtrack.show.probes import place_probes, take_samples
+from promtrack.show.quiet import quiet_sun
 from promtrack.show.records import Measured
 from promtrack.show.sharing import write_gif, write_webp
 from promtrack.show.steady import smoothed_tone
-from promtrack.show.sunlight import place_probes, quiet_sun, sample_levels, take_samples
+from promtrack.show.sunlight import sample_levels
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import ClipView, choose_view, locked_view
 from promtrack.whole import whole_file

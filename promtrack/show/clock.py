@@ -50,7 +50,7 @@ def make_clock(start_utc: np.datetime64, time_s: np.ndarray, page: Page, ground:
     if gaps:
         marks += _time_line(Rect(rect.left, rect.bottom - round(0.2 * page.unit), width, max(3, round(0.13 * page.unit))), time_s, page)
     notice = (rect.left, rect.top) if notices else None
-    return Clock(start_utc, hours, date, tuple(marks), notice, page), take(ground, rect.grown(page.unit // 2))
+    return Clock(start_utc, hours, date, tuple(marks), notice, page), take(ground, rect, page.unit // 2)
 
 
 def draw_clock(clock: Clock, canvas: Canvas, time_s: float, notice: str) -> None:

@@ -35,7 +35,7 @@ def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list
         return [], ground
     if rect.left > page.width // 2:
         mask = block_of(lines, right=True).mask
-    return [text_ink(mask, rect.left, rect.top, page.unit)], take(ground, rect.grown(page.unit // 2))
+    return [text_ink(mask, rect.left, rect.top, page.unit)], take(ground, rect, page.unit // 2)
 
 
 def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
@@ -54,7 +54,7 @@ def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
     if rect is None:
         return [], ground
     low = page.narrow and rect.bottom == ground.floor
-    ground = raise_floor(ground, rect, round(0.5 * page.unit)) if low else take(ground, rect.grown(page.unit // 2))
+    ground = raise_floor(ground, rect, round(0.9 * page.unit)) if low else take(ground, rect, page.unit // 2)
     return [text_ink(mask, rect.left, rect.top, page.unit, strength=0.86)], ground
 
 
@@ -92,7 +92,7 @@ def scale_inks(view: ClipView, page: Page, ground: Ground, *, bar: bool, earth: 
         middle = left + earth_width / 2.0
         inks.append(_earth_ink(middle, foot - earth_px / 2.0, earth_px / 2.0))
         inks.append(text_ink(name, round(middle - name.shape[1] / 2.0), rect.top, page.unit))
-    return inks, take(ground, rect.grown(page.unit // 2))
+    return inks, take(ground, rect, page.unit // 2)
 
 
 def polyline_ink(points_px: np.ndarray, page: Page, stroke_px: float, strength: float = 1.0) -> Ink:
@@ -144,7 +144,7 @@ def compass_ink(view: ClipView, orientation: Orientation, page: Page, ground: Gr
     origin = np.array([rect.left, rect.top]) - low
     inks = [_arrow_ink(origin, origin + tip, page) for tip in tips]
     inks += [text_ink(name, *np.rint(origin + box).astype(int).tolist(), page.unit) for name, box in zip(names, boxes, strict=True)]
-    return inks, take(ground, rect.grown(page.unit // 2))
+    return inks, take(ground, rect, page.unit // 2)
 
 
 def _lean(part: float) -> float:
@@ -181,7 +181,7 @@ def height_arcs(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tu
         inks.append(_arc_ink(view, float(height_mm), page, rect, blocks))
         inks.append(text_ink(mask, rect.left, rect.top, page.unit, strength=0.92))
         labels.append((float(height_mm), rect))
-        ground = take(ground, rect.grown(page.unit // 3))
+        ground = take(ground, rect, page.unit // 3)
     return inks, ground, labels
 
 

@@ -46,7 +46,7 @@ def make_inset(motion: Motion, span_s: float, late_s: float, page: Page, ground:
     marks = [Mark(page.stamp(_panel(rect, plot, page, span_s, (low, high))))]
     for curve in curves:
         marks += _growing(curve, to_px, rect, page)
-    return marks, take(ground, rect.grown(page.unit // 2))
+    return marks, take(ground, rect, page.unit // 2)
 
 
 def _curves(motion: Motion, late_s: float) -> list[Curve]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-__all__ = ["CELL", "Ground", "Rect", "crosses", "crowding", "is_free", "make_ground", "nearest_free", "overlaps", "place_block", "raise_floor", "take", "take_line"]
+__all__ = ["CELL", "Ground", "Rect", "crosses", "crowding", "is_free", "make_ground", "nearest_free", "overlaps", "place_block", "raise_floor", "take", "take_line", "take_way"]
 
 CELL = 8                  # picture px per cell
 BUSY_TONE = 0.10          # tone above the quiet Sun that counts as action
@@ -52,6 +52,7 @@ class Ground:
     floor: int            # y below which only what stands there already may be
     busy: np.ndarray      # (rows, columns) float32, 1 where there is action
     taken: np.ndarray     # (rows, columns) float32, 1 where something is placed
+    placed: tuple[Rect, ...] = ()
 
 
 def make_ground(width: int, height: int, margin: int, busy_tone: np.ndarray) -> Ground:
@@ -62,16 +63,24 @@ def make_ground(width: int, height: int, margin: int, busy_tone: np.ndarray) -> 
     return Ground(width, height, margin, height - margin, busy, np.zeros(size[::-1], np.float32))
 
 
-def take(ground: Ground, rect: Rect) -> Ground:
-    """The ground with a rectangle taken."""
+def take(ground: Ground, rect: Rect, gap: int = 0, sideways: int = 0) -> Ground:
+    """The ground with something placed, and a gap kept clear around it (a wider one at its sides)."""
     taken = ground.taken.copy()
-    taken[_cells(rect)] = 1.0
-    return replace(ground, taken=taken)
+    taken[_cells(rect.grown(gap, sideways))] = 1.0
+    return replace(ground, taken=taken, placed=(*ground.placed, rect))
 
 
 def raise_floor(ground: Ground, rect: Rect, gap: int) -> Ground:
     """The ground with everything further kept above a rectangle at the bottom."""
     return replace(take(ground, rect), floor=rect.top - gap)
+
+
+def take_way(ground: Ground, rects: list[Rect]) -> Ground:
+    """The ground with the way of a label that moves kept clear."""
+    taken = ground.taken.copy()
+    for rect in rects:
+        taken[_cells(rect)] = 1.0
+    return replace(ground, taken=taken)
 
 
 def take_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:

@@ -20,15 +20,19 @@ from scipy.ndimage import gaussian_filter1d
 
 from promtrack.limb.records import LimbLock
 from promtrack.show.palette import LOOKS, Look
-from promtrack.show.sunlight import FrameLevel, QuietSun, Samples, frame_level
+from promtrack.show.probes import Samples
+from promtrack.show.sunlight import FrameLevel, QuietSun, frame_level
 from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
 
 __all__ = ["Toner", "apply_tone", "busy_map", "line_tone", "make_toner", "tone_frame"]
 
 LOWEST, HIGHEST = -0.25, 2.25      # range of the line's value that the 16-bit table spans; 1 is the brightest plasma
 NOISE_TONE = 0.016                 # tone that 1 sigma of noise may reach: under 2 % it does not boil
+MIDDLE_TONE = 0.56                 # of the peak's tone, at most, for middling plasma: bright plasma keeps its shades
+USUAL_TEXTURE = 0.25               # a disc that varies by more is shown with less contrast
 JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
 COARSE = 4                         # picture px per px of the feather's map
+CALM = 0.75                        # what no frame shows is the quiet Sun, dimmed
 FEATHER = 0.05                     # of the frame's shorter side: how softly its border fades
 
 
@@ -48,7 +52,7 @@ class Toner:
 def make_toner(quiet: QuietSun, view: ClipView, look: str, shape: tuple[int, int]) -> Toner:
     """The toner of a clip."""
     chosen = LOOKS[look]
-    curve, table = _curve(chosen, quiet.noise / quiet.peak)
+    curve, table = _curve(chosen, quiet.noise / quiet.peak, quiet.middle / quiet.peak)
     radial = _radial_lines(quiet, chosen, curve, table)
     limb_px = view.height_map_px()
     planes = [np.interp(limb_px, quiet.limb_px, line).astype(np.float32) for line in radial]
@@ -56,7 +60,7 @@ def make_toner(quiet: QuietSun, view: ClipView, look: str, shape: tuple[int, int
     steps = np.float32(65535.0 / (HIGHEST - LOWEST))
     # Noise lifts the mean tone where the curve bends, so the quiet Sun that fills gaps is given the same lift.
     lifted = gaussian_filter1d(curve, quiet.noise / quiet.peak / (table[1] - table[0]))
-    calm_tone = np.rint(255.0 * np.interp(calm, table, lifted)).astype(np.uint8)
+    calm_tone = np.rint(255.0 * np.interp(calm, table, lifted) * CALM).astype(np.uint8)
     spaced = np.interp(np.linspace(LOWEST, HIGHEST, 65536), table, curve)
     return Toner(quiet, gain * steps, (base - np.float32(LOWEST)) * steps, gain * halo * steps,
                  np.rint(255.0 * spaced).astype(np.uint8)[None], calm_tone, _feather(shape))
@@ -68,7 +72,7 @@ def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, 
     level = frame_level(frame, matrix, toner.quiet, lock, index)
     picture = warp(frame.astype(np.float32, copy=False), matrix, view)     # float32 is the type OpenCV warps fastest
     tone = apply_tone(picture, level, toner.line_gain, toner.line_base, toner.line_halo, toner.curve)
-    return tone if frame_border(view, lock, index) >= 0.0 else _faded(tone, matrix, toner, view)
+    return tone if frame_border(view, lock, index) > -0.5 else _faded(tone, matrix, toner, view)
 
 
 def apply_tone(picture: np.ndarray, level: FrameLevel, gain: np.ndarray, base: np.ndarray, halo: np.ndarray,
@@ -95,17 +99,20 @@ def busy_map(samples: Samples, levels: list[FrameLevel], toner: Toner, view: Cli
     size = samples.coarse.shape[2], samples.coarse.shape[1]
     lines = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (toner.line_gain, toner.line_base, toner.line_halo)]
     calm = cv2.resize(toner.calm, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    tones = [apply_tone(picture, level, *lines, toner.curve) for picture, level in zip(samples.coarse, levels, strict=True)]
+    tones = [np.where(np.isfinite(picture), apply_tone(np.nan_to_num(picture), level, *lines, toner.curve), 0)
+             for picture, level in zip(samples.coarse, levels, strict=True)]
     off_limb = cv2.resize(view.height_map_px(), size, interpolation=cv2.INTER_AREA) > 0.0
     return np.where(off_limb, np.clip(np.max(tones, axis=0) - calm, 0.0, None) / 255.0, 0.0)
 
 
-def _curve(look: Look, noise: float) -> tuple[np.ndarray, np.ndarray]:
-    """Tone (0 to 1, rising) against the line's value; `noise` is 1 sigma in units of the brightest plasma."""
+def _curve(look: Look, noise: float, middle: float) -> tuple[np.ndarray, np.ndarray]:
+    """Tone (0 to 1, rising) against the line's value; noise (1 sigma) and middling plasma in units of the brightest."""
     table = np.linspace(LOWEST, HIGHEST, 8192)
-    softening = np.geomspace(0.02, 3.0, 200)
-    slope = look.peak * noise / (softening * np.arcsinh(1.0 / softening))
-    soft = float(softening[np.argmax(slope <= NOISE_TONE)]) if (slope <= NOISE_TONE).any() else 3.0
+    softening = np.geomspace(0.15, 3.0, 200)
+    calm = look.peak * noise / (softening * np.arcsinh(1.0 / softening)) <= NOISE_TONE
+    shaded = np.arcsinh(middle / softening) / np.arcsinh(1.0 / softening) <= MIDDLE_TONE
+    good = calm & shaded
+    soft = float(softening[np.argmax(good)]) if good.any() else float(softening[-1])
     width = max(2.0 * noise, 1e-4)
     toe = 0.5 * (table - 0.5 * noise + np.hypot(table - 0.5 * noise, width)) - 0.25 * width
     tone = look.peak * np.arcsinh(np.maximum(toe, 0.0) / soft) / np.arcsinh(1.0 / soft)
@@ -124,7 +131,8 @@ def _radial_lines(quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndar
     steep = np.interp(disc_value, table, np.gradient(curve, table))
     sun = quiet.sun
     disc_sun = np.maximum(quiet.sun_at(np.minimum(quiet.limb_px, -2.0 * JOIN_PX)), 1e-6 * quiet.peak)
-    disc_gain = np.zeros_like(sun) if quiet.burnt else look.disc_contrast / (disc_sun * steep)
+    contrast = 0.0 if quiet.burnt else look.disc_contrast * min(1.0, USUAL_TEXTURE / max(quiet.texture, 1e-9))
+    disc_gain = contrast / (disc_sun * steep)
     limb_value = float(np.interp(look.disc_limb, curve, table))
     press = 1.0 + sun / (limb_value * quiet.peak)
     off_value, off_gain = sun / quiet.peak / press, 1.0 / (quiet.peak * press)

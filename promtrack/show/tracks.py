@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, paint
-from promtrack.show.layout import Ground, Rect, crosses, crowding, nearest_free, take, take_line
+from promtrack.show.layout import Ground, Rect, crosses, crowding, nearest_free, take, take_line, take_way
 from promtrack.show.marks import BLACK, KNOT_BGR, Mark, Page, line_mask, strokes, text_ink
 from promtrack.show.text import REGULAR, WHITE, text_mask, text_width
 from promtrack.show.view import ClipView
@@ -118,8 +118,7 @@ def front_marker(front: Front, view: ClipView, orientation: Orientation, page: P
         cost = sum(crowding(ground, rect) for rect in rects)
         if best is None or cost < best[0]:
             best = (cost, float(end), right, rects)
-    for rect in best[3]:
-        ground = take(ground, rect)
+    ground = take_way(ground, best[3])
     for h in front.height_mm[::4]:
         x, y = view.to_picture(theta, h)
         ground = take_line(ground, np.stack([x, y], axis=1), page.unit)
@@ -177,7 +176,7 @@ def _place_label(knot: KnotTrack, line: np.ndarray, page: Page, ground: Ground, 
     if not found:
         return None, ground
     rect = min(found, key=lambda pair: pair[0])[1]
-    ground = take(ground, rect.grown(page.unit // 5, page.unit // 3))
+    ground = take(ground, rect, page.unit // 5, page.unit // 3)
     _, start, end, _ = _reach(rect, line)
     return rect, take_line(ground, np.array([start, end]), 1.0)
 

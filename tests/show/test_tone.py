@@ -1,0 +1,163 @@
+"""Tone: looks, the join at the limb, steadiness, noise."""
+
+import cv2
+import numpy as np
+import pytest
+from skimage.color import rgb2lab
+
+from promtrack.show.palette import LOOKS, bgr_to_ycc, palette_bgr, palette_ycc, ycc_to_bgr
+from promtrack.show.probes import place_probes, take_samples
+from promtrack.show.quiet import quiet_sun
+from promtrack.show.steady import smoothed_tone
+from promtrack.show.sunlight import frame_level
+from promtrack.show.tone import make_toner, tone_frame
+from promtrack.show.view import affine_to_frame
+from tests.show.clip_case import CENTRE, RADIUS_PX, SHAPE, lock_of, picture_of, sequence_of, view_of
+
+
+def toner_of(frames, lock, look="ember", zoom=1.0):
+    view = view_of(zoom)
+    probes = place_probes(view)
+    samples = take_samples(sequence_of(frames), lock, view, probes)
+    quiet = quiet_sun(samples, probes, lock, view, 16383.0)
+    return make_toner(quiet, view, look, SHAPE), view
+
+
+def limb_distance():
+    y, x = np.mgrid[:SHAPE[0], :SHAPE[1]]
+    return np.hypot(x - CENTRE[0], y - CENTRE[1]) - RADIUS_PX
+
+
+@pytest.mark.parametrize("look", LOOKS)
+def test_lightness_rises_evenly(look):
+    # PUBLISHED  CIE 15:2004: L* is perceptually even lightness; computed here by scikit-image from the sRGB colours.
+    # Band: 8-bit colours place L* to about 0.4 (half a step of G near black), so 0.75 off a straight line and no fall.
+    lightness = rgb2lab(palette_bgr(look)[None, :, ::-1] / 255.0)[0, :, 0]
+    line = np.linspace(*LOOKS[look].lightness, 256)
+    assert np.abs(lightness - line).max() < 0.75
+    assert (np.diff(lightness) > -0.05).all()
+    assert lightness[-1] - lightness[0] > 90.0
+
+
+def test_bt709_code_values():
+    # PUBLISHED  ITU-R BT.709-6, items 3.2 to 3.5: 8-bit codes of white, black and the pure primaries (100 % bars).
+    bgr = np.array([[255, 255, 255], [0, 0, 0], [0, 0, 255], [0, 255, 0], [255, 0, 0]])
+    codes = np.rint(bgr_to_ycc(bgr))
+    assert codes.tolist() == [[235, 128, 128], [16, 128, 128], [63, 102, 240], [173, 42, 26], [32, 240, 118]]
+
+
+def test_colour_round_trip():
+    # TRUTH  8-bit Y'CbCr steps are coarser than RGB steps by 255/219, and blue by 1.8556 * 255/224: at most 2 off.
+    for look in LOOKS:
+        back = ycc_to_bgr(palette_ycc(look).T)
+        assert np.abs(back.astype(int) - palette_bgr(look)).max() <= 2
+
+
+@pytest.mark.parametrize("burnt", [False, True])
+@pytest.mark.parametrize("look", LOOKS)
+def test_no_rim_and_no_ringing_at_the_limb(look, burnt):
+    # TRUTH  the scene falls steadily from disc to sky, so the tone must too: no rim brighter than the disc beside it and
+    # no dark ring, at most 2 of 255 steps against the fall (noise of a median over some 200 pixels is below 1).
+    frames = [picture_of(seed=i, burnt=burnt, prominence=0.0) for i in range(8)]
+    toner, view = toner_of(frames, lock_of(8), look)
+    tone = tone_frame(frames[3], toner, view, lock_of(8), 3)
+    out = limb_distance()
+    profile = np.array([np.median(tone[np.abs(out - q) < 0.5]) for q in np.arange(-25.0, 30.0)])
+    assert (np.diff(profile) <= 2.0).all()
+    assert profile[0] - profile[-1] > 0.7 * 255 * LOOKS[look].disc_limb
+
+
+def test_one_exposure_shows_disc_and_prominence():
+    # TRUTH  a prominence of 4 % of the disc and disc texture of 15 % are both plain to see in one frame.
+    frames = [picture_of(seed=i, texture=0.15) for i in range(8)]
+    toner, view = toner_of(frames, lock_of(8))
+    tone = tone_frame(frames[0], toner, view, lock_of(8), 0).astype(float)
+    out = limb_distance()
+    column = slice(166, 175)
+    plume, sky = tone[:, column][np.abs(out[:, column] - 15.0) < 4.0], tone[:, 20:80][np.abs(out[:, 20:80] - 15.0) < 4.0]
+    assert plume.mean() - sky.mean() > 100.0
+    assert tone[out < -20.0].std() > 6.0
+
+
+def test_burnt_disc_is_calm():
+    # TRUTH  a saturated disc holds no data, so it gets a smooth tone of its own: no grain at all.
+    frames = [picture_of(seed=i, texture=0.15, burnt=True) for i in range(8)]
+    toner, view = toner_of(frames, lock_of(8))
+    assert toner.quiet.burnt
+    tone = tone_frame(frames[0], toner, view, lock_of(8), 0).astype(np.float32)
+    inside = limb_distance() < -20.0
+    assert np.abs(tone - cv2.GaussianBlur(tone, (0, 0), 2.0))[inside].max() <= 1.0
+
+
+def test_steady_through_cloud_and_gain_change():
+    # TRUTH  gain 0.6 to 1.3, a sky of up to 500 counts and twice the halo leave disc, plume and sky within 4 of 255 steps.
+    # The lock's own transparency and sky are given 3 % and 20 counts wrong, as a real lock's may be.
+    rng = np.random.default_rng(2)
+    gain, sky, veil = rng.uniform(0.6, 1.3, 10), rng.uniform(0, 500, 10), rng.uniform(0.6, 2.0, 10)
+    frames = [picture_of(g, s, v, seed=i) for i, (g, s, v) in enumerate(zip(gain, sky, veil, strict=True))]
+    lock = lock_of(10, gain=gain * rng.normal(1, 0.03, 10), sky=sky + rng.normal(0, 20, 10))
+    toner, view = toner_of(frames, lock)
+    out = limb_distance()
+    tones = [tone_frame(frame, toner, view, lock, i) for i, frame in enumerate(frames)]
+    plume = np.zeros(SHAPE, bool)
+    plume[:, 166:175] = np.abs(out[:, 166:175] - 15.0) < 4.0
+    for region in (out < -20.0, plume, out > 100.0):
+        level = [float(tone[region].mean()) for tone in tones]
+        assert np.ptp(level) < 4.0
+
+
+def test_frame_level_is_found():
+    # TRUTH  a frame whose level the lock does not know at all. The halo over the disc cannot be seen, only carried on from
+    # outside; 20 counts wrong there are 0.5 % of the disc. Sky and the halo's far end are nearly the same thing: 25 counts.
+    frames = [picture_of(seed=i) for i in range(8)] + [picture_of(0.7, 300.0, 1.5, seed=9)]
+    lock = lock_of(9)
+    toner, view = toner_of(frames[:8], lock_of(8))
+    level = frame_level(frames[8], affine_to_frame(view, lock, 8), toner.quiet, lock, 8)
+    assert level.gain == pytest.approx(0.7, rel=0.01)
+    assert level.veil / level.gain == pytest.approx(1.5 / 0.7, rel=0.10)
+    assert level.sky == pytest.approx(300.0, abs=25.0)
+
+
+def test_empty_sky_does_not_boil():
+    # TRUTH  noise of 1 % of the plume reaches at most 2 % of the tone scale.
+    frames = [picture_of(seed=i) for i in range(8)]
+    toner, view = toner_of(frames, lock_of(8))
+    tone = tone_frame(frames[5], toner, view, lock_of(8), 5)
+    assert tone[limb_distance() > 90.0].std() < 0.02 * 255.0
+
+
+def test_frame_border_goes_over_calmly():
+    # TRUTH  a frame that has drifted by 60 px leaves a part of the picture bare: no edge above 12 of 255 steps a pixel there,
+    # and the bare part is the quiet Sun's tone.
+    shift = [(0.0, 0.0)] * 7 + [(60.0, 0.0)]
+    frames = [picture_of(seed=i, prominence=0.0, centre=(CENTRE[0] + s[0], CENTRE[1])) for i, s in enumerate(shift)]
+    lock = lock_of(8, shift_px=shift)
+    toner, view = toner_of(frames, lock)
+    tone = tone_frame(frames[7], toner, view, lock, 7).astype(int)
+    far_right = np.s_[180:, 270:]
+    assert np.abs(tone[far_right] - toner.calm[far_right]).max() <= 1
+    edge = cv2.GaussianBlur(tone[200:].astype(np.float32), (0, 0), 1.5)
+    assert np.abs(np.diff(edge, axis=1)).max() < 12.0
+
+
+def test_smoothing_calms_noise_and_spares_motion():
+    # TRUTH  a knot of 3 px radius moving 4 px a frame over noise of 4 steps: noise falls by a third or more, while the knot's
+    # centroid moves by less than 0.1 px and its peak by less than 3 %.
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[:80, :160]
+    past, calm = None, []
+    for i in range(20):
+        knot = 150.0 * np.exp(-0.5 * ((x - 30.0 - 4.0 * i) ** 2 + (y - 40.0) ** 2) / 9.0)
+        tone = np.clip(40.0 + knot + rng.normal(0, 4.0, x.shape), 0, 255).astype(np.uint8)
+        past = smoothed_tone(tone, past, 1.0)
+        calm.append(past)
+    weight = np.clip(past.astype(float) - 70.0, 0, None)
+    true_weight = np.clip(40.0 + knot - 70.0, 0, None)
+    assert (weight * x).sum() / weight.sum() == pytest.approx((true_weight * x).sum() / true_weight.sum(), abs=0.1)
+    assert past.max() > 0.97 * (40.0 + knot.max())
+    assert calm[-1][:20].std() < 0.67 * 4.0
+
+
+def test_no_smoothing_is_no_change():
+    tone = np.full((4, 4), 9, np.uint8)
+    assert smoothed_tone(tone, np.zeros((4, 4), np.uint8), 0.0) is tone
