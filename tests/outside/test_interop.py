@@ -86,11 +86,13 @@ def test_strip_is_good_fits(oriented):
             for card in hdu.header.cards:
                 card.verify("exception")
         header, times = hdus[0].header, hdus["TIMES"]
-        assert header["CTYPE1"] == "POSANGLE" and header["POSANG"] is True
+        assert header["CTYPE1"] == "POSANGLE"
+        assert header["POSANG"] is True
         assert len(times.data) == header["NAXIS3"]
         moments = Time([t.rstrip("Z") for t in times.data["time"]], format="isot", scale="utc")
         assert np.allclose((moments - moments[0]).to_value("s"), times.data["time_s"], atol=2e-6)   # microseconds, rounded
-        assert times.columns["time_s"].unit == "s" and times.columns["centre_err_mm"].unit == "Mm"
+        assert times.columns["time_s"].unit == "s"
+        assert times.columns["centre_err_mm"].unit == "Mm"
 
 
 def test_reference_frame_opens_in_sunpy(reference, oriented):

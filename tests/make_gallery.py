@@ -1,0 +1,152 @@
+"""Make docs/gallery.md and docs/pictures/: `python -m tests.make_gallery`.
+
+Runs the demo's scenarios into a scratch folder (kept and gone on from with --scratch), reduces posters and figures, and
+writes the page. Nothing in docs/pictures is drawn by hand.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from promtrack.demo import run_demo
+from promtrack.pipeline import run_stage
+from promtrack.progress import Progress
+from promtrack.settings import change_settings
+
+DOCS = Path(__file__).resolve().parent.parent / "docs"
+PICTURES = DOCS / "pictures"
+WIDEST_PX = 1600
+LIMIT_MB = 6.0
+JPEG_QUALITY = 88
+
+SCENARIOS = {
+    "quiet": "A quiet prominence with moving knots",
+    "eruption": "An eruption",
+    "rain": "Rain along an arch",
+}
+ABOUT = {
+    "quiet": "A hedgerow prominence in one exposure that holds disc and prominence. Knots rise, sink, run along its top and are thrown "
+             "out; a filament runs on over the limb. Thin cloud passes, the observer pauses once, and one frame shows no Sun.",
+    "eruption": "A prominence rises slowly, then erupts. The disc is burnt out, the frames have 8 bits, cloud hides two of them, and the "
+                "mount is nudged once.",
+    "rain": "Condensations fall along both legs of an arch. The mount is an altazimuth one, so that the field turns during the recording.",
+}
+# figure -> what to see in it; the order of a talk
+FIGURES = {
+    "summary": "The slide: map, heights and the numbers that matter.",
+    "height_time": "Height against time, with fits, residuals and error bars.",
+    "speed_time": "Speed and acceleration against time.",
+    "knot_map": "Where the moving knots are and where they go; arrows are coloured by speed.",
+    "speed_histogram": "How many knots move how fast.",
+    "time_distance": "Time-distance diagrams along three paths; ridges are drawn over them.",
+    "strip_montage": "Twelve moments of the strips.",
+    "registration_check": "Whether the lock on the limb can be trusted.",
+    "oscillation": "A swaying thread, with the damped sine fitted to it.",
+}
+PHOTOGRAPHIC = ("summary", "knot_map", "strip_montage", "time_distance", "registration_check")
+# Which figures the page shows of each scenario: all of the first, of the others what they are about.
+SHOWN = {
+    "quiet": tuple(FIGURES),
+    "eruption": ("height_time", "speed_time", "strip_montage", "oscillation"),
+    "rain": ("knot_map", "time_distance", "height_time", "oscillation"),
+}
+VIEWS = (("ember", "square"), ("ash", "wide"), ("nightfall", "tall"))   # looks and views shown side by side
+
+
+def make_gallery(scratch: Path) -> list[str]:
+    """Run the scenarios, write the pictures, and return the page's lines."""
+    for old in PICTURES.glob("*"):
+        old.unlink()
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    lines = ["# Gallery", "", "<!-- made by `python -m tests.make_gallery`; do not edit -->", "",
+             "Every picture on this page was made by promtrack from the synthetic recordings of `promtrack demo`. The scenarios are "
+             "invented; nothing here was observed. Each is reduced in size; your own come at full size, as PNG and SVG, light and "
+             "dark.", ""]
+    for name, title in SCENARIOS.items():
+        folder = scratch / name
+        for line in run_demo(name, scratch, lambda settings: settings, progress=Progress(sys.stderr).stage):
+            print(line)
+        lines += [f"## {title}", "", ABOUT[name], "", f"    promtrack demo {name}", ""]
+        lines += _shown(reduced(folder / "poster.png", f"{name}-clip", photo=True), "A frame of the clip.")
+        lines += _headlines(folder)
+        for figure in SHOWN[name]:
+            drawn = folder / "figures" / f"{figure}.png"
+            if drawn.exists():
+                lines += _shown(reduced(drawn, f"{name}-{figure}", photo=figure in PHOTOGRAPHIC), FIGURES[figure])
+        if name == "quiet":
+            lines += ["### Dark figures", ""]
+            lines += _shown(reduced(folder / "figures" / "height_time_dark.png", "quiet-height_time-dark", photo=False),
+                            "The same height-time figure for a dark slide (`figures.theme`).")
+    lines += ["## Looks and views", "", "`clip.look` sets the tone, `clip.view` the frame.", ""]
+    lines += _looks(scratch / "quiet")
+    write_png(small(cv2.imread(str(scratch / "quiet" / "poster.png")), WIDEST_PX), PICTURES / "clip.png")
+    return lines
+
+
+def reduced(source: Path, name: str, *, photo: bool, widest_px: int = WIDEST_PX) -> Path:
+    """A picture of docs/pictures: JPEG for what looks like a photograph, PNG of few colours for line drawings."""
+    picture = small(cv2.imread(str(source)), widest_px)
+    if not photo:
+        return write_png(picture, PICTURES / f"{name}.png")
+    path = PICTURES / f"{name}.jpg"
+    path.write_bytes(cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1].tobytes())
+    return path
+
+
+def small(picture: np.ndarray, widest_px: int) -> np.ndarray:
+    """At most that wide, averaged over areas."""
+    factor = min(1.0, widest_px / picture.shape[1])
+    size = (round(picture.shape[1] * factor), round(picture.shape[0] * factor))   # (x, y)
+    return cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+
+
+def write_png(picture: np.ndarray, path: Path) -> Path:
+    """PNG with 5 bits a channel, spread over 0 to 255: unseen in drawings, and half the size."""
+    levels = np.rint(np.rint(np.arange(256) * 31 / 255) * 255 / 31).astype(np.uint8)
+    path.write_bytes(cv2.imencode(".png", levels[picture], [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes())
+    return path
+
+
+def _headlines(folder: Path) -> list[str]:
+    page = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    counts = page["counts"]
+    lines = [f"{page['frames_used']} of {page['frames_read']} frames used; {counts['moving_knots']} moving of {counts['knots']} knots, "
+             f"{counts['moving_fronts']} moving of {counts['fronts']} fronts.", ""]
+    return lines + [f"> {meaning['sentence']}\n" for meaning in page["meanings"][:2]]
+
+
+def _looks(folder: Path) -> list[str]:
+    lines = []
+    for look, view in VIEWS:
+        run_stage("clip", folder, lambda s, look=look, view=view: change_settings(s, {"clip.look": look, "clip.view": view}))
+        lines += _shown(reduced(folder / "poster.png", f"look-{look}-{view}", photo=True, widest_px=800), f"Look `{look}`, view `{view}`.")
+    run_stage("clip", folder, lambda s: change_settings(s, {"clip.look": "ember", "clip.view": "wide"}))   # as it was
+    return lines
+
+
+def _shown(path: Path, caption: str) -> Iterator[str]:
+    yield from (f"![{caption}](pictures/{path.name})", "", f"*{caption}*", "")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.make_gallery", description="make docs/gallery.md and docs/pictures/")
+    parser.add_argument("--scratch", type=Path, help="folder for frames and products, kept afterwards (default: a temporary one)")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as temporary:
+        lines = make_gallery(options.scratch or Path(temporary))
+    (DOCS / "gallery.md").write_text("\n".join(lines).rstrip() + "\n", encoding="utf-8")
+    size_mb = sum(p.stat().st_size for p in PICTURES.iterdir()) / 1e6
+    print(f"docs/gallery.md and {len(list(PICTURES.iterdir()))} pictures, {size_mb:.1f} MB"
+          + ("" if size_mb < LIMIT_MB else f": more than {LIMIT_MB:g} MB, show fewer"))
+
+
+if __name__ == "__main__":
+    main()
