@@ -79,6 +79,9 @@ def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]
 def starting_radius(sequence: Sequence, limb: LimbSettings, stated: Place | None = None) -> tuple[float, float]:
     """Radius from a handful of frames, good enough to start from, and the longest limb seen in them, px."""
     picks = np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
+    if stated and _stands(sequence, picks, stated):
+        seen = visible_angles(stated, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
+        return stated.radius_px, float(2 * np.pi * seen * stated.radius_px)
     rest = [i for i in range(len(sequence)) if i not in picks]
     found, first_error = [], None
     for tried, index in enumerate([*picks, *rest]):
@@ -91,13 +94,19 @@ def starting_radius(sequence: Sequence, limb: LimbSettings, stated: Place | None
     if not found:
         raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
     radii, errors = np.array([(f.place.radius_px, f.radius_err_px) for f in found]).T
-    if stated and limb.radius_px is None:
-        # the stated radius is started from unless the frames contradict it
-        near = np.abs(radii - stated.radius_px) < 0.05 * stated.radius_px + 3 * errors
-        if near.mean() > 0.5:
-            return stated.radius_px, float(np.radians(max(f.arc_deg for f in found)) * stated.radius_px)
     radius = limb.radius_px or _weighted_median(radii, 1 / np.maximum(errors, 1e-3) ** 2)
     return radius, float(np.radians(max(f.arc_deg for f in found)) * radius)
+
+
+def _stands(sequence: Sequence, picks: list[int], stated: Place) -> bool:
+    """Whether the limb is where the header says in most of the frames picked."""
+    found = 0
+    for index in picks:
+        try:
+            found += stated_start(SmallFrame(sequence.frame(index), sequence.full_scale), stated) is not None
+        except InputError:
+            continue
+    return found > len(picks) / 2
 
 
 @dataclass(frozen=True, slots=True)

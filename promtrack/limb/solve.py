@@ -19,6 +19,7 @@ from promtrack.limb.edge import Grid
 from promtrack.limb.track import BIN_PX, FrameMeasure
 
 SLOW_FRAMES = 6.0  # slower than this the edge is believed, not the blocks
+STEADY_EDGE_PX = 0.15   # with a poorer edge than this, blocks are believed for longer
 JACK_BLOCKS = 12   # arc blocks of the jackknife of the radius
 
 
@@ -330,11 +331,14 @@ def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray
         level = float(np.nanmedian(apart)) if known.any() else 0.0
         return Breathing(np.zeros(len(blocks)), 0.1, np.full(len(blocks), level))
     signs = np.column_stack([[m.width_px for m in measures], [m.fringe for m in measures], np.log([m.gain for m in measures])])
-    explained, level, rest = _explained(apart, variance, signs, known)
+    edge_err = np.median(1 / np.sqrt(np.maximum(weight.sum(1), 1e-9)))
+    slow = SLOW_FRAMES * max(1.0, (edge_err / STEADY_EDGE_PX) ** 2)
+    explained, level, rest = _explained(apart, variance, signs, known, slow)
     return Breathing(explained, float(np.sqrt(max(rest**2 - np.median(variance[known]), 0.0))), level)
 
 
-def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray,
+               slow: float) -> tuple[np.ndarray, np.ndarray, float]:
     """What the signs explain, the slow course of the rest, and the scatter left.
 
     Only quick changes teach: slowly, the blocks drift with the prominences that change under them.
@@ -344,7 +348,7 @@ def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known
     middle = np.median(signs[known], axis=0)
     spread = MAD * np.median(np.abs(signs[known] - middle), axis=0) + 1e-9
     unit = np.clip((signs - middle) / spread, -4, 4)
-    quick, quick_signs = apart - _slowly(apart), unit - _slowly(unit)
+    quick, quick_signs = apart - _slowly(apart, slow), unit - _slowly(unit, slow)
     chosen = list(range(signs.shape[1])) if known.sum() >= 16 else []
     solution = np.zeros(0)
     rest = MAD * float(np.median(np.abs(quick)))
@@ -356,11 +360,11 @@ def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known
         del chosen[int(np.argmin(strength))]
         solution = np.zeros(0)
     explained = quick_signs[:, chosen] @ solution[:len(chosen)] if chosen else np.zeros(len(apart))
-    return explained, _slowly(apart - explained), rest
+    return explained, _slowly(apart - explained, slow), rest
 
 
-def _slowly(values: np.ndarray) -> np.ndarray:
-    return gaussian_filter1d(values, SLOW_FRAMES, axis=0, mode="nearest")
+def _slowly(values: np.ndarray, frames: float) -> np.ndarray:
+    return gaussian_filter1d(values, min(frames, 2.0 * len(values)), axis=0, mode="nearest")
 
 
 def _robust_line(design: np.ndarray, value: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:

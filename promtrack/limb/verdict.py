@@ -16,6 +16,7 @@ from promtrack.settings import LimbSettings
 # scale, 4.0 at 6.5 times, 6.0 at 12 times, on a radius of 1064 px (docs/studies/limb_edge_bias.py)
 BURNT_BIAS = 4.0 / 1064
 EDGE_ERR = 0.25        # systematic error of the edge in limb widths; the same study
+ROUGH_PX = 2.5         # scatter of the edge above which structure, not noise, spoils it
 SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
 
 
@@ -30,7 +31,12 @@ def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: floa
     if bias:
         notes.append(f"The disc is burnt out, so its edge lies outside the true limb: by about {bias:.1f} px if it is exposed six times "
                      "over, less if less; radius and scale carry this as an error.")
-    fit = replace(fit, err_px=float(np.sqrt(fit.err_px**2 + systematic**2 + bias**2)))
+    rough = float(np.median([m.rms_px for m in kept]))
+    if rough > ROUGH_PX:
+        notes.append(f"The limb is rough (points scatter by {rough:.1f} px): loops and prominences stand all along it, so the error of "
+                     "the radius is doubled.")
+    random = fit.err_px * (2.0 if rough > ROUGH_PX else 1.0)
+    fit = replace(fit, err_px=float(np.sqrt(random**2 + systematic**2 + bias**2)))
     if optics is None:
         return fit, notes
     fitted = provisional_px + fit.shift_px
