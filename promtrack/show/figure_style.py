@@ -25,10 +25,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.dates import AutoDateLocator, DateFormatter, date2num
 from matplotlib.figure import Figure
-from matplotlib.image import imsave
 from matplotlib.patheffects import withStroke
 
 from promtrack.show.numbers import day, span_text
+from promtrack.show.png import png_bytes
 from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY
 from promtrack.whole import whole_file
@@ -266,7 +266,7 @@ def save_png(figure: Figure, path: Path, measured: Measured, pool: Executor) -> 
     dpi = measured.settings.figures.dpi
     figure.set_dpi(dpi)
     figure.canvas.draw()
-    pixels = np.asarray(figure.canvas.buffer_rgba()).copy()
+    pixels = np.asarray(figure.canvas.buffer_rgba())[..., :3].copy()
     about = {"Title": _title_of(path), "Software": f"promtrack {measured.version}"}
     return pool.submit(_whole, path, partial(_write_png, pixels, dpi, about))
 
@@ -276,7 +276,7 @@ def _title_of(path: Path) -> str:
 
 
 def _write_png(pixels: np.ndarray, dpi: int, about: dict[str, str], path: Path) -> None:
-    imsave(path, pixels, format="png", origin="upper", dpi=dpi, metadata=about, pil_kwargs={"compress_level": 1})
+    path.write_bytes(png_bytes(pixels, dpi, about))
 
 
 def _whole(path: Path, write: Callable[[Path], None]) -> None:

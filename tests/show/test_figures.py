@@ -6,6 +6,7 @@ import sys
 from dataclasses import replace
 from functools import lru_cache
 from itertools import combinations
+from pathlib import Path
 
 import cv2
 import matplotlib
@@ -15,6 +16,7 @@ from matplotlib.dates import num2date
 from matplotlib.quiver import Quiver
 from matplotlib.text import Text
 
+import promtrack.show
 from promtrack.show.figure_heights import height_time
 from promtrack.show.figure_lock import registration_check
 from promtrack.show.figure_map import knot_map, map_of
@@ -106,6 +108,17 @@ def test_same_run_same_bytes_whatever_the_users_own_settings(measured_fake, tmp_
 def test_drawing_needs_no_window_system():
     code = "import sys, promtrack.show.figures; sys.exit('matplotlib.pyplot' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_only_the_figure_modules_know_the_plotting_library():
+    root = Path(promtrack.show.__file__).parent.parent
+    found = {
+        path.relative_to(root).as_posix()
+        for path in root.rglob("*.py")
+        if re.search(r"^\s*(import|from) matplotlib", path.read_text(encoding="utf-8"), flags=re.M)
+    }
+    assert found
+    assert all(name.startswith("show/figure") for name in found)
 
 
 @pytest.mark.parametrize("name", SHEETS)
