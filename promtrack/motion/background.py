@@ -18,13 +18,14 @@ import numpy as np
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = ["Anchor", "Band", "anchors", "band_images", "bands", "between", "filled"]
+__all__ = ["Anchor", "Band", "BandNoise", "anchors", "band_images", "bands", "between", "filled", "gain", "windows"]
 
 SLOWEST_KM_S = 5.0       # slowest knot that must not be eaten
 CROSSINGS = 3.0          # window in units of the time such a knot needs to cross its own size
 QUANTILE = 0.3
 STACK_BYTES = 60e6       # frames held at once for the quantile
 FWHM = 2.0 * math.sqrt(2.0 * math.log(2.0))
+LOWER_QUARTILE = 0.6745  # of a Gaussian, in sigma
 STEP = 4                 # the flicker map is kept on every 4th row and column of a band
 
 
@@ -38,14 +39,29 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class BandNoise:
+    """What is left in every band when the slow structure is subtracted, at one time; small enough to keep."""
+
+    time_s: float
+    sigma: tuple[np.ndarray, ...]           # 1 sigma on every 4th row and column of the band
+    slope: tuple[tuple[float, float], ...]  # rms gradient (per pixel, along rows and columns) over rms value
+
+    def at(self, band: int, row: np.ndarray, column: np.ndarray) -> np.ndarray:
+        """Noise of a band at pixels of the band."""
+        small = self.sigma[band]
+        return small[np.clip((row + STEP // 2) // STEP, 0, small.shape[0] - 1),
+                     np.clip((column + STEP // 2) // STEP, 0, small.shape[1] - 1)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Anchor:
     """Slow structure and its flicker at one time, for every band."""
 
     time_s: float
     still: np.ndarray                   # (rows, columns) float32, low quantile of the strips
     still_band: tuple[np.ndarray, ...]  # the same in every band
-    flicker: tuple[np.ndarray, ...]     # 1-sigma noise of a band with the structure subtracted, full band size
-    slope: tuple[tuple[float, float], ...]  # rms gradient (per pixel, along rows and columns) over rms value
+    noise: BandNoise
+    flicker: tuple[np.ndarray, ...]     # the noise of every band on all its pixels
 
 
 def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, ...]:
@@ -82,7 +98,7 @@ def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.nda
 
 def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings) -> Iterator[Anchor]:
     """Anchors in order of time, the first at or before the first strip, the last at or after the last."""
-    for first, last in _windows(strip.time_s, motion):
+    for first, last in windows(strip.time_s, motion):
         yield _anchor(strip, scale_space, first, last)
 
 
@@ -98,7 +114,13 @@ def filled(image: np.ndarray, still: np.ndarray) -> np.ndarray:
     return np.where(missing, still, image) if missing.any() else image
 
 
-def _windows(time_s: np.ndarray, motion: MotionSettings) -> list[tuple[int, int]]:
+def gain(value: np.ndarray, quiet: np.ndarray) -> np.float32:
+    """How bright the slow structure is in this strip: thin cloud leaves some per cent of change behind."""
+    power = float(np.vdot(quiet, quiet))
+    return np.float32(np.vdot(value, quiet) / power) if power > 0 else np.float32(1.0)
+
+
+def windows(time_s: np.ndarray, motion: MotionSettings) -> list[tuple[int, int]]:
     """First and last (exclusive) strip of every anchor's window; windows overlap by half."""
     n = len(time_s)
     cadence = float(np.median(np.diff(time_s))) if n > 1 else 1.0
@@ -121,8 +143,10 @@ def _anchor(strip: Strip, scale_space: tuple[Band, ...], first: int, last: int) 
         stack[k] = strip.read(int(i), int(i) + 1)[0]
     still = low_quantile(stack, QUANTILE)
     still_band = band_images(still, scale_space)
-    flicker, slope = _flicker(stack, still, still_band, scale_space)
-    return Anchor(float(strip.time_s[chosen].mean()), still, tuple(still_band), flicker, slope)
+    middle_s = float(strip.time_s[chosen].mean())
+    noise = _band_noise(middle_s, stack, still, still_band, scale_space)
+    flicker = tuple(_on_all_pixels(small, quiet.shape) for small, quiet in zip(noise.sigma, still_band, strict=True))
+    return Anchor(middle_s, still, tuple(still_band), noise, flicker)
 
 
 def low_quantile(stack: np.ndarray, quantile: float) -> np.ndarray:
@@ -136,41 +160,45 @@ def low_quantile(stack: np.ndarray, quantile: float) -> np.ndarray:
     return np.nan_to_num(np.take_along_axis(ordered, at[None], axis=0)[0], nan=0.0)
 
 
-def _flicker(stack: np.ndarray, still: np.ndarray, still_band: list[np.ndarray],
-             scale_space: tuple[Band, ...]) -> tuple[tuple[np.ndarray, ...], tuple[tuple[float, float], ...]]:
+def _band_noise(time_s: float, stack: np.ndarray, still: np.ndarray, still_band: list[np.ndarray],
+                scale_space: tuple[Band, ...]) -> BandNoise:
     samples: list[list[np.ndarray]] = [[] for _ in scale_space]
     slopes: list[list[tuple[float, float]]] = [[] for _ in scale_space]
-    for image in stack:
+    for i, image in enumerate(stack):
         images = band_images(filled(image, still), scale_space)
         for k, (value, quiet) in enumerate(zip(images, still_band, strict=True)):
             left = value - quiet
             samples[k].append(left[::STEP, ::STEP])
-            slopes[k].append(_slopes(left))
-    maps = tuple(_noise_map(np.stack(sample), quiet.shape) for sample, quiet in zip(samples, still_band, strict=True))
-    return maps, tuple(tuple(np.median(slope, axis=0)) for slope in slopes)
+            if i % STEP == 0:
+                slopes[k].append(_slopes(left))
+    return BandNoise(time_s, tuple(_noise_map(np.stack(sample)) for sample in samples),
+                     tuple(tuple(np.median(slope, axis=0)) for slope in slopes))
 
 
 def _slopes(left: np.ndarray) -> tuple[float, float]:
     # Median absolute values: a knot covers little of the strip. Central differences over two pixels.
-    value = np.median(np.abs(left))
+    value = np.median(np.abs(left[::2, ::2]))
     if value == 0:
         return (0.0, 0.0)
-    return (float(np.median(np.abs(left[2:] - left[:-2])) / 2 / value),
-            float(np.median(np.abs(left[:, 2:] - left[:, :-2])) / 2 / value))
+    return (float(np.median(np.abs(left[2::2, ::2] - left[:-2:2, ::2])) / 2 / value),
+            float(np.median(np.abs(left[::2, 2::2] - left[::2, :-2:2])) / 2 / value))
 
 
-def _noise_map(samples: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    """1-sigma noise in every pixel of a band from its scatter in time, at least the typical noise of its height.
+def _noise_map(samples: np.ndarray) -> np.ndarray:
+    """1-sigma noise on every 4th row and column of a band from its scatter in time, at least the typical noise of its height.
 
-    Only the scatter below the median counts: knots are bright, and a stream of them must not raise the noise.
+    From the median down to the lower quartile: knots are bright, and neither a stream of them nor the dark rings
+    that a difference of Gaussians puts around them must raise the noise.
     """
-    middle = np.median(samples, axis=0)
-    below = np.maximum(middle - samples, 0.0)
-    spread = np.sqrt((below**2).mean(axis=0) * 2.0).astype(np.float32)   # half of the samples are below
+    lower, middle = np.partition(samples, (len(samples) // 4, len(samples) // 2), axis=0)[[len(samples) // 4,
+                                                                                           len(samples) // 2]]
+    spread = ((middle - lower) / LOWER_QUARTILE).astype(np.float32)
     local = cv2.blur(spread, (5, 5), borderType=cv2.BORDER_REFLECT)
     height = np.median(spread, axis=1, keepdims=True)
     small = np.maximum(local, height)
-    grid = (np.arange(shape[1], dtype=np.float32) / STEP, np.arange(shape[0], dtype=np.float32) / STEP)
-    x, y = np.meshgrid(*grid)
-    full = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.maximum(full, np.float32(1e-6) * max(float(full.max()), 1e-30))
+    return np.maximum(small, np.float32(1e-6) * max(float(small.max()), 1e-30))
+
+
+def _on_all_pixels(small: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    x, y = np.meshgrid(np.arange(shape[1], dtype=np.float32) / STEP, np.arange(shape[0], dtype=np.float32) / STEP)
+    return cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)   # maps are x, then y

@@ -11,11 +11,11 @@ from dataclasses import dataclass, fields
 import cv2
 import numpy as np
 
-from promtrack.motion.background import Anchor, Band, anchors, band_images, bands, between, filled
+from promtrack.motion.background import Anchor, Band, BandNoise, anchors, band_images, bands, between, filled, gain
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = ["KnotPoints", "find_knots", "sky_plane", "sky_to_strip"]
+__all__ = ["KnotPoints", "Search", "find_knots", "measured_peaks", "sky_plane", "sky_to_strip"]
 
 LOWEST_MM = 1.5        # below it the limb itself, moved by the air, drowns every knot
 FLOOR_PX = 0.03        # error left by pixels and interpolation; measured in tests/motion/test_knots.py
@@ -33,7 +33,7 @@ class KnotPoints:
     row_err: np.ndarray      # 1 sigma, in strip pixels
     column_err: np.ndarray
     snr: np.ndarray          # of the best band over the noise of that band there
-    fwhm_mm: np.ndarray      # of the best band
+    band: np.ndarray         # number of the best band
 
     def __len__(self) -> int:
         return len(self.index)
@@ -43,8 +43,22 @@ class KnotPoints:
         return KnotPoints(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """Result of the search in all strips."""
+
+    points: KnotPoints
+    bands: tuple[Band, ...]
+    noise: tuple[BandNoise, ...]    # in order of time
+
+    @property
+    def fwhm_mm(self) -> np.ndarray:
+        """Diameter of every point's band."""
+        return np.array([band.fwhm_mm for band in self.bands])[self.points.band]
+
+
 def find_knots(strip: Strip, *, motion: MotionSettings = MotionSettings(),
-               progress: Callable[[int, int], None] | None = None) -> KnotPoints:
+               progress: Callable[[int, int], None] | None = None) -> Search:
     """All knots of signal-to-noise ratio `motion.least_snr` or more in every strip.
 
     Memory holds a block of strips, two anchors of the slow structure, and the points.
@@ -55,18 +69,21 @@ def find_knots(strip: Strip, *, motion: MotionSettings = MotionSettings(),
     stream = anchors(strip, scale_space, motion)
     before = next(stream)
     after = next(stream, before)
+    noise = [before.noise] if after is before else [before.noise, after.noise]
     found: list[np.ndarray] = []
     for first in range(0, n, block):
         for i, image in enumerate(strip.read(first, first + block), start=first):
             while strip.time_s[i] > after.time_s and (later := next(stream, None)) is not None:
                 before, after = after, later
+                noise.append(later.noise)
             points = _points(image, before, after, between(before, after, strip.time_s[i]), scale_space,
                              strip.geometry, motion.least_snr)
             found.append(np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points]))
         if progress is not None:
             progress(min(first + block, n), n)
     table = np.concatenate(found) if found else np.empty((0, 8))
-    return KnotPoints(table[:, 0].astype(int), *table[:, 1:].T)
+    points = KnotPoints(table[:, 0].astype(int), *table[:, 1:7].T, table[:, 7].astype(int))
+    return Search(points, scale_space, tuple(noise))
 
 
 def sky_plane(geometry: StripGeometry, row: np.ndarray, column: np.ndarray,
@@ -89,7 +106,7 @@ def sky_to_strip(geometry: StripGeometry, x_mm: np.ndarray, y_mm: np.ndarray,
 
 def _points(image: np.ndarray, before: Anchor, after: Anchor, weight: float, scale_space: tuple[Band, ...],
             geometry: StripGeometry, least_snr: float) -> np.ndarray:
-    """(k, 6): row, column, row error, column error, snr, fwhm of the points of one strip."""
+    """(k, 6): row, column, row error, column error, snr, band of the points of one strip."""
     still = before.still if weight == 0 else before.still + np.float32(weight) * (after.still - before.still)
     missing = np.isnan(image)
     images = band_images(filled(image, still), scale_space)
@@ -97,60 +114,65 @@ def _points(image: np.ndarray, before: Anchor, after: Anchor, weight: float, sca
     for k, band in enumerate(scale_space):
         quiet = _mixed(before.still_band[k], after.still_band[k], weight)
         noise = _mixed(before.flicker[k], after.flicker[k], weight)
-        left = images[k] - _gain(images[k], quiet) * quiet
-        slope = np.array(before.slope[k]) * (1 - weight) + np.array(after.slope[k]) * weight
-        peaks.append(_peaks(left, noise, slope, band, least_snr))
+        above = max(int(np.ceil(geometry.row(LOWEST_MM))), 0) // band.step     # the limb must not set the gain
+        left = images[k] - gain(images[k][above:], quiet[above:]) * quiet
+        slope = np.array(before.noise.slope[k]) * (1 - weight) + np.array(after.noise.slope[k]) * weight
+        row, column = np.nonzero(left[1:-1, 1:-1] >= least_snr * noise[1:-1, 1:-1])
+        found = measured_peaks(left, row + 1, column + 1, noise[row + 1, column + 1], slope, band)
+        peaks.append(np.column_stack([found, np.full(len(found), k)]))
     points = np.concatenate(peaks)
+    diameter = np.array([band.fwhm_mm for band in scale_space])[points[:, 5].astype(int)]
     height = geometry.height_mm(points[:, 0])
-    margin = 1.5 * points[:, 5] / geometry.mm_per_row / 2
+    margin = 0.75 * diameter / geometry.mm_per_row
     inside = ((height > LOWEST_MM) & (points[:, 0] < geometry.rows - 1 - margin)
               & (points[:, 1] > margin) & (points[:, 1] < geometry.columns - 1 - margin))
-    points = points[inside]
+    points, diameter = points[inside], diameter[inside]
     if missing.any() and len(points):
         near = cv2.dilate(missing.astype(np.uint8), np.ones((7, 7), np.uint8))
-        points = points[near[points[:, 0].round().astype(int), points[:, 1].round().astype(int)] == 0]
-    return _best_of_each(points, geometry.mm_per_row)
+        shown = near[points[:, 0].round().astype(int), points[:, 1].round().astype(int)] == 0
+        points, diameter = points[shown], diameter[shown]
+    return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)
 
 
 def _mixed(first: np.ndarray, second: np.ndarray, weight: float) -> np.ndarray:
     return first if weight == 0 else first + np.float32(weight) * (second - first)
 
 
-def _gain(value: np.ndarray, quiet: np.ndarray) -> np.float32:
-    """How bright the slow structure is in this strip; thin cloud is left by the strip stage to some per cent."""
-    power = float(np.vdot(quiet, quiet))
-    return np.float32(np.vdot(value, quiet) / power) if power > 0 else np.float32(1.0)
+def measured_peaks(left: np.ndarray, row: np.ndarray, column: np.ndarray, sigma: np.ndarray, slope: np.ndarray,
+                   band: Band) -> np.ndarray:
+    """Those of the given pixels of a band that are maxima, refined by the parabola through the neighbours.
 
+    Parameters
+    ----------
+    left : a band with the slow structure subtracted
+    row, column : (m,) pixels of the band, none on its border
+    sigma : (m,) noise there
+    slope : (2,) rms gradient of the noise over its rms value
 
-def _peaks(left: np.ndarray, noise: np.ndarray, slope: np.ndarray, band: Band, least_snr: float) -> np.ndarray:
-    """(k, 6) maxima of one band over the limit, refined by the parabola through the neighbours."""
-    ratio = left / noise
-    row, column = np.nonzero(ratio[1:-1, 1:-1] >= least_snr)
-    row, column = row + 1, column + 1
+    Returns
+    -------
+    (k, 5) row, column in strip pixels, their errors, signal-to-noise ratio
+    """
     patch = left[row[:, None, None] + np.arange(-1, 2)[:, None], column[:, None, None] + np.arange(-1, 2)]
+    top = patch[:, 1, 1] >= patch.reshape(-1, 9).max(axis=1, initial=-np.inf)
+    row, column, patch, sigma = row[top], column[top], patch[top].astype(float), sigma[top].astype(float)
     centre = patch[:, 1, 1]
-    top = centre >= patch.reshape(-1, 9).max(axis=1)
-    row, column, patch, centre = row[top], column[top], patch[top].astype(float), centre[top].astype(float)
-    place, bend = [], []
-    for lower, upper in ((patch[:, 0, 1], patch[:, 2, 1]), (patch[:, 1, 0], patch[:, 1, 2])):
-        curve = np.maximum(2 * centre - lower - upper, 1e-12)
-        place.append(np.clip((upper - lower) / (2 * curve), -0.6, 0.6))
-        bend.append(curve)
-    sigma = noise[row, column].astype(float)
-    # A maximum shifts by the noise of the gradient over the curvature.
-    errors = [np.hypot(sigma * slope[axis] / bend[axis] * band.step, FLOOR_PX) for axis in (0, 1)]
-    return np.column_stack([(row + place[0]) * band.step, (column + place[1]) * band.step, *errors, centre / sigma,
-                            np.full(len(row), band.fwhm_mm)]).reshape(-1, 6)
+    place, errors = [], []
+    for axis, (lower, upper) in enumerate(((patch[:, 0, 1], patch[:, 2, 1]), (patch[:, 1, 0], patch[:, 1, 2]))):
+        bend = np.maximum(2 * centre - lower - upper, 1e-12)
+        place.append(np.clip((upper - lower) / (2 * bend), -0.6, 0.6))
+        # A maximum shifts by the noise of the gradient over the curvature.
+        errors.append(np.hypot(sigma * slope[axis] / bend * band.step, FLOOR_PX))
+    return np.column_stack([(row + place[0]) * band.step, (column + place[1]) * band.step, *errors, centre / sigma])
 
 
-def _best_of_each(points: np.ndarray, mm_per_row: float) -> np.ndarray:
-    """The most significant of the points that lie within each other's size."""
+def _best_of_each(points: np.ndarray, reach: np.ndarray) -> np.ndarray:
+    """The most significant of the points that lie within each other's reach, in pixels."""
     order = np.argsort(-points[:, 4], kind="stable")
-    points = points[order]
+    points, reach = points[order], reach[order]
     keep = np.ones(len(points), bool)
     for i in range(len(points)):
         if keep[i]:
-            reach = np.maximum(points[i, 5], points[i + 1:, 5]) * 0.75 / mm_per_row
             apart = np.hypot(points[i + 1:, 0] - points[i, 0], points[i + 1:, 1] - points[i, 1])
-            keep[i + 1:] &= apart > reach
+            keep[i + 1:] &= apart > np.maximum(reach[i], reach[i + 1:])
     return points[keep]

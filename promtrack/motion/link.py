@@ -24,6 +24,7 @@ ACCEL_MM_S2 = 1.5e-4    # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 6
 GATE2 = 16.0            # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
 SMALLEST_MM = 0.15      # wander of a point by its own changes of shape and by the air, 1 sigma
 MISSES = 4              # strips in a row without a point that end a track
+LEAST_GAIN = 3.0        # log likelihood ratio that joins two tracks across a gap
 FADE_SNR = 0.35         # scatter of the logarithm of the signal-to-noise ratio from strip to strip
 
 
@@ -198,11 +199,9 @@ def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> l
     """Join ends to beginnings where both tracks, carried into the gap, meet; repeated until nothing joins."""
     tracks = [track for track in tracks if len(track) >= 4]
     while len(tracks) > 1:
-        cost = _gap_costs(tracks, places)
-        if not np.isfinite(cost).any():
-            break
-        table = np.where(np.isfinite(cost), cost - 2 * GATE2, 0.0)
-        pairs = [(a, b) for a, b in zip(*linear_sum_assignment(table), strict=True) if np.isfinite(cost[a, b])]
+        gain = _gap_gains(tracks, places, linking)
+        table = np.where(gain > LEAST_GAIN, gain, 0.0)
+        pairs = [(a, b) for a, b in zip(*linear_sum_assignment(table, maximize=True), strict=True) if table[a, b] > 0]
         if not pairs:
             break
         tracks = _joined(tracks, pairs)
@@ -222,29 +221,37 @@ def _joined(tracks: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[np.n
     return result
 
 
-def _gap_costs(tracks: list[np.ndarray], places: Places) -> np.ndarray:
-    """Squared normalised misfit in place and velocity of end a and beginning b, inf where they cannot be one."""
+def _gap_gains(tracks: list[np.ndarray], places: Places, linking: Linking) -> np.ndarray:
+    """Log likelihood ratio of end a and beginning b as one knot against chance, -inf where they cannot be one."""
     ends = [_line(track[-6:], places, last=True) for track in tracks]
     starts = [_line(track[:6], places, last=False) for track in tracks]
-    cost = np.full((len(tracks), len(tracks)), np.inf)
+    bright = np.array([np.mean(np.log(places.snr[track])) for track in tracks])
+    # By chance a track begins anywhere, with any velocity.
+    chance = -np.log(len(tracks) / linking.area_mm2 / (2 * linking.fastest_mm_s) ** 2)
+    gain = np.full((len(tracks), len(tracks)), -np.inf)
     for a, (time_a, state_a, cov_a) in enumerate(ends):
         for b, (time_b, state_b, cov_b) in enumerate(starts):
             gap = time_b - time_a
-            missed = places.index[tracks[b][0]] - places.index[tracks[a][-1]] - 1
-            lasted = min(time_a - places.time_s[places.index[tracks[a][0]]],
-                         places.time_s[places.index[tracks[b][-1]]] - time_b)
-            if a == b or gap <= 0 or (missed > 3 * MISSES and gap > 0.5 * lasted) or gap > 2 * lasted:
+            if gap <= 0 or not _may_join(tracks[a], tracks[b], places):
                 continue
-            push2 = ACCEL_MM_S2**2 * np.array([gap**4 / 4, gap**2])
             step = np.array([[1.0, gap], [0.0, 1.0]])
             off = step @ state_a - state_b
-            moved = np.array([step @ cov_a[axis] @ step.T for axis in (0, 1)])
-            spread2 = np.array([np.diag(moved[axis] + cov_b[axis]) + push2 for axis in (0, 1)]).T
+            moved = step @ cov_a @ step.T
+            push2 = ACCEL_MM_S2**2 * np.array([gap**4 / 4, gap**2])
+            spread2 = np.diagonal(moved + cov_b, axis1=1, axis2=2).T + push2[:, None]
             spread2[0] += SMALLEST_MM**2
             total = float((off**2 / spread2).sum())
-            if total < GATE2 and spread2[0].max() < 25.0:    # a meeting place known to 5 Mm says something
-                cost[a, b] = total
-    return cost
+            if total < GATE2:
+                fading = min(((bright[a] - bright[b]) / FADE_SNR) ** 2, 9.0)
+                gain[a, b] = chance - 0.5 * (total + fading) - 0.5 * np.log(2 * np.pi * spread2).sum()
+    return gain
+
+
+def _may_join(before: np.ndarray, after: np.ndarray, places: Places) -> bool:
+    """Whether the gap is short: a few strips, or less than either track lasted."""
+    first, last = places.time_s[places.index[before]], places.time_s[places.index[after]]
+    missed = places.index[after[0]] - places.index[before[-1]] - 1
+    return missed <= 3 * MISSES or last[0] - first[-1] < 0.5 * min(np.ptp(first), np.ptp(last))
 
 
 def _line(points: np.ndarray, places: Places, *, last: bool) -> tuple[float, np.ndarray, np.ndarray]:

@@ -7,14 +7,19 @@ from collections.abc import Callable
 import numpy as np
 
 from promtrack.errors import SettingsError
+from promtrack.motion.agreement import match_ridges
 from promtrack.motion.front import follow_front
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning
+from promtrack.motion.oscillation import fit_oscillation
 from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion
+from promtrack.motion.ridge import find_ridges
 from promtrack.motion.sectors import propose_sectors
-from promtrack.motion.tracks import TRIALS, track_knots
+from promtrack.motion.tracks import track_knots
 from promtrack.settings import MotionSettings
+from promtrack.strip.propose import propose_paths
 from promtrack.strip.records import Strip
+from promtrack.strip.slit import time_distance
 
 __all__ = ["measure_motion"]
 
@@ -40,13 +45,19 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
     """
     rng = np.random.default_rng(seed)
     sectors = tuple(_read_sector(text) for text in motion.sectors)
-    points = find_knots(strip, motion=motion, progress=progress)
-    knots, chance = track_knots(strip, points, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
+    search = find_knots(strip, motion=motion, progress=progress)
+    knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
     fronts = _fronts(strip, sectors, motion, rng)
-    notes = _notes(strip, points, knots)
+    slits = tuple(time_distance(strip, text) for text in motion.slits or propose_paths(strip))
+    found = tuple(ridge for k, slit in enumerate(slits)
+                  for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng))
+    ridges = match_ridges(found, slits, knots, strip.geometry)
+    waves = tuple(fit_oscillation(slit, k) for k, slit in enumerate(slits))
+    notes = _notes(strip, search.points, knots)
     control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
                       tolerated=motion.false_alarms, notes=notes)
-    return Motion(knots=knots, fronts=fronts, slits=(), ridges=(), oscillations=(), control=control,
+    return Motion(knots=knots, fronts=fronts, slits=slits, ridges=ridges,
+                  oscillations=tuple(wave for wave in waves if wave is not None), control=control,
                   meanings=_meanings(knots, fronts, strip.geometry.limb_mm, scale_err, clock_err),
                   scale_err=scale_err, clock_err=clock_err)
 
