@@ -68,8 +68,10 @@ def _speed_along(knot: KnotTrack, along_mm: np.ndarray, ridge: Ridge, tangent: n
         return float(tangent @ velocity), float(np.hypot(*(tangent * errors)))
     place = tangent[0] * knot.height_mm + tangent[1] * along_mm
     sigma = np.hypot(tangent[0] * knot.height_err_mm, tangent[1] * knot.along_err_mm)
-    degree = 2 if during.sum() >= 10 else 1
-    fit = fit_polynomial(knot.time_s, place, sigma, degree, used=during)
+    count = int(during.sum())
+    fits = [fit_polynomial(knot.time_s, place, sigma, degree, used=during) for degree in range(1, min(3, count // 5) + 1)]
+    fit = min(fits or [fit_polynomial(knot.time_s, place, sigma, 1, used=during)],
+              key=lambda one: one.chi2 + (one.degree + 1) * np.log(count))   # BIC with known errors
     if beyond_chance(fit.chi2, fit.dof):
         fit = fit.scaled(float(np.sqrt(fit.chi2 / fit.dof)))
     at = float(np.clip(ridge.time_s, knot.time_s[during][0], knot.time_s[during][-1]))

@@ -25,11 +25,15 @@ EVERY = 2             # centres of lines, in strips
 SCRAMBLES = 4         # diagrams with scrambled times: the brightest line in them is chance
 LEAST_POINTS = 6
 REACH_PX = 3          # a place is sought so far from where it is expected
+MOST_EXCESS = 6.0     # of one strip over the noise, as it counts in a line
+FAINTEST = 0.4        # of the ridge's bright places; fainter ones are not used
 PLACE_SNR = 2.5       # of a place on the ridge
 MOST_MISSES = 3       # strips in a row without a place end a ridge
 LEAST_SIGMA = 4.0     # a slope below this many of its errors is no motion
 MOST_RIDGES = 12
-INDEPENDENT_PER_WIDTH = 2.0   # independent places on a ridge for each of its widths travelled
+FLOOR = 0.02          # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
+LEAST_WIDTHS = 1.5    # a ridge travels farther than this many of its widths: less may be a brightening that shifts
+INDEPENDENT_PER_WIDTH = 1.0   # independent places on a ridge for each of its widths travelled
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,10 +57,10 @@ class _Lines:
 
 def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 250.0,
                 rng: np.random.Generator | None = None) -> tuple[Ridge, ...]:
-    """Significant bright ridges that move along the path, the strongest first.
+    """Significant bright ridges that move along the path, the best known first.
 
     A ridge must be brighter than any line in the same diagram with its strips in scrambled order, must be seen in 6
-    strips or more, must have a slope above 4 of its errors, and must travel farther than its own width.
+    strips or more, must have a slope above 4 of its errors, and must travel 1.5 times its own width.
 
     Parameters
     ----------
@@ -86,7 +90,7 @@ def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 2
         ridge = _measured(diagram, picture, slit, index, place)
         if ridge is not None and not any(_same(ridge, other) for other in ridges):
             ridges.append(ridge)
-    return tuple(ridges)
+    return tuple(sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / abs(ridge.speed_km_s)))
 
 
 def _without_background(diagram: TimeDistance) -> _Picture:
@@ -131,21 +135,20 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     near = np.clip(near, 0, n - 1)
     margin = int(np.ceil(np.abs(speeds).max() * np.abs(gap[valid]).max())) + 1
     wide = d + 2 * margin
-    flat = np.pad(picture.value.astype(np.float32), ((0, 0), (margin, margin))).ravel()
+    # A single flash must not make a line: no strip counts for more than a moderate excess.
+    flat = np.pad(np.minimum(picture.value, MOST_EXCESS).astype(np.float32), ((0, 0), (margin, margin))).ravel()
     seen = np.pad(picture.shown.astype(np.float32), ((0, 0), (margin, margin))).ravel()
+    light, count_of = (np.lib.stride_tricks.sliding_window_view(one, d) for one in (flat, seen))
     strength = np.full((len(index), d), -np.inf, np.float32)
     best = np.zeros((len(index), d), np.float32)
-    across = np.arange(d)
     for speed in speeds:
         total = np.zeros((len(index), d), np.float32)
         count = np.zeros((len(index), d), np.float32)
         for k in range(len(reach)):
             start = near[:, k] * wide + margin + np.rint(np.where(valid[:, k], speed * gap[:, k], 0)).astype(int)
-            place = start[:, None] + across
-            part = valid[:, k, None].astype(np.float32)
-            # A single flash must not make a line: no strip counts for more than a moderate excess.
-            total += np.minimum(flat[place], np.float32(6)) * part
-            count += seen[place] * part
+            part = valid[:, k]
+            total[part] += light[start[part]]
+            count[part] += count_of[start[part]]
         value = np.where(count >= 4, total / np.sqrt(np.maximum(count, 1)), -np.inf)
         better = value > strength
         strength[better] = value[better]
@@ -211,12 +214,19 @@ def _place(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float | N
 
 
 def _placed_again(picture: _Picture, index: np.ndarray, place: np.ndarray,
-                  width: float) -> tuple[np.ndarray, np.ndarray]:
-    """The places measured once more after smoothing by the ridge's own width, which takes most of the noise out."""
+                  width: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The places measured once more after smoothing by the ridge's own width, which takes most of the noise out.
+
+    Also how bright each is. Places much fainter than the ridge's bright ones, mostly at its ends, are left out: there
+    the maximum is drawn to whatever else stands near, and the ends decide about the slope.
+    """
     value = gaussian_filter1d(picture.value[index], max(width / 2.355, 1.0), axis=1, mode="nearest")
     again = [_place(value, picture.shown[index], k, at) for k, at in enumerate(place)]
     good = np.array([p is not None and abs(p - q) <= REACH_PX for p, q in zip(again, place, strict=True)], bool)
-    return index[good], np.array([p for p, ok in zip(again, good, strict=True) if ok])
+    index, row, place = index[good], np.flatnonzero(good), np.array([p for p, ok in zip(again, good, strict=True) if ok])
+    bright = value[row, np.rint(place).astype(int)] if len(place) else np.empty(0)
+    clear = bright >= FAINTEST * np.percentile(bright, 75) if len(bright) else np.empty(0, bool)
+    return index[clear], place[clear], bright[clear]
 
 
 def _width(picture: _Picture, index: np.ndarray, place: np.ndarray) -> float:
@@ -242,21 +252,23 @@ def _blank(strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: 
 def _measured(diagram: TimeDistance, picture: _Picture, slit: int, index: np.ndarray,
               place: np.ndarray) -> Ridge | None:
     width = _width(picture, index, place)
-    index, place = _placed_again(picture, index, place, width)
+    index, place, bright = _placed_again(picture, index, place, width)
     if len(index) < LEAST_POINTS:
         return None
     time_s = picture.time_s[index]
     distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
     used = find_wrong_points(time_s, distance, None, 1)
-    line = fit_polynomial(time_s, distance, None, 1, used=used)
-    bent = fit_polynomial(time_s, distance, None, 2, used=used) if used.sum() >= 8 else line
-    n = int(used.sum())
+    n, err = int(used.sum()), np.median(bright) / bright   # in units still unknown: a bright place is better known
+    line = fit_polynomial(time_s, distance, err, 1, used=used)
+    bent = fit_polynomial(time_s, distance, err, 2, used=used) if n >= 8 else line
     fit = bent if bent.degree == 2 and bic(bent.chi2, n, 4) < bic(line.chi2, n, 3) else line
+    fit = fit.scaled(np.sqrt(fit.chi2 / fit.dof))
     travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
     fit = fit.scaled(_honest_factor(fit.residual[used], fit.dof, travel / (max(width, 1.0) * picture.step_mm)))
     middle = 0.5 * (time_s[0] + time_s[-1])
     speed, error = float(fit.value(middle, 1)) * 1e3, float(fit.error(middle, 1)) * 1e3
-    if abs(speed) < LEAST_SIGMA * error or travel < max(width, 3.0) * picture.step_mm:
+    error = float(np.hypot(error, FLOOR * speed))
+    if abs(speed) < LEAST_SIGMA * error or travel < LEAST_WIDTHS * max(width, 3.0) * picture.step_mm:
         return None
     return Ridge(slit=slit, time_s=float(middle), distance_mm=float(fit.value(middle)), first_s=float(time_s[0]),
                  last_s=float(time_s[-1]), speed_km_s=speed, speed_err_km_s=error, knot=0, knot_speed_km_s=np.nan,
@@ -267,7 +279,7 @@ def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
     """Factor on the slope's error for what the scatter of neighbouring places does not tell.
 
     What shines through beneath a ridge shifts all places alike until the ridge has moved on by about its width, so no
-    more places are independent than widths were travelled (factor two calibrated by injected knots, see
+    more places are independent than widths were travelled (calibrated with injected knots, see
     tests/motion/test_ridge.py). The scatter of few places is itself uncertain (Student's law).
     """
     n = len(residual)
@@ -280,9 +292,10 @@ def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
 
 
 def _same(one: Ridge, other: Ridge) -> bool:
-    """Whether two ridges run over each other."""
-    if min(one.last_s, other.last_s) <= max(one.first_s, other.first_s):
+    """Whether two ridges run over each other, and do not only cross."""
+    first, last = max(one.first_s, other.first_s), min(one.last_s, other.last_s)
+    if last <= first:
         return False
-    at = 0.5 * (max(one.first_s, other.first_s) + min(one.last_s, other.last_s))
-    places = [r.distance_mm + r.speed_km_s / 1e3 * (at - r.time_s) for r in (one, other)]
-    return abs(places[0] - places[1]) < 3.0
+    ends = np.array([first, last])
+    places = [r.distance_mm + r.speed_km_s / 1e3 * (ends - r.time_s) for r in (one, other)]
+    return bool(np.all(np.abs(places[0] - places[1]) < 3.0))
