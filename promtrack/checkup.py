@@ -9,6 +9,7 @@ import numpy as np
 
 from promtrack.limb import inspect_sequence, lock_limb
 from promtrack.sequence import Sequence, open_sequence
+from promtrack.sequence.daylight import doubt_night
 from promtrack.settings import Settings
 from promtrack.sun import fit_drift, measure_scale, orient, solar_view
 
@@ -23,7 +24,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     InputError : the input cannot be read, or shows no limb
     """
     yield f"looking at {source}"   # at once: opening thousands of files takes a second or two
-    sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)
+    sequence = doubt_night(open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site)
     yield from _what_is_there(sequence)
     inspection = inspect_sequence(sequence, limb=settings.limb)
     yield from inspection.sentences
@@ -35,9 +36,6 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     if scale.check:
         yield scale.check
     yield f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}"
-    if view.altitude_deg < 0:
-        yield (f"at {view.time_utc} UTC the Sun was {-view.altitude_deg:.0f} deg below the horizon of the site: are the times local? "
-               "set times.zone, or mend the site")
     yield inspection.verdict
 
 

@@ -7,9 +7,11 @@ progress to standard error. Imports that take long stand inside the commands tha
 from __future__ import annotations
 
 import argparse
+import io
 import logging
 import os
 import sys
+import tempfile
 import traceback
 from collections.abc import Callable
 from pathlib import Path
@@ -32,6 +34,8 @@ _CAUTION = (
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     sys.excepthook = _report_bug
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")   # a file's name may hold what the terminal cannot show
     parser = build_parser()
     options = parser.parse_args(arguments)
     if options.command is None:
@@ -48,6 +52,13 @@ def main(arguments: list[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except MemoryError:
+        print("promtrack: there is not enough memory; close other programs, or crop the frames", file=sys.stderr)
+        return 1
+    except OSError as error:
+        print(f"promtrack: {error.filename or 'the system'}: {error.strerror or error}; see to free space and to the right to read "
+              "and write there, then give the same command again", file=sys.stderr)
+        return 1
     return 0
 
 
@@ -179,7 +190,7 @@ def _settings_for(options: argparse.Namespace, source: Path) -> Settings:
     """Defaults, then a promtrack.toml inside or beside the input, then --settings, then --set."""
     from promtrack.settings import Settings, load_settings
     settings = Settings()
-    for place in (source.resolve().parent / "promtrack.toml", source / "promtrack.toml"):
+    for place in (Path(os.path.abspath(source)).parent / "promtrack.toml", source / "promtrack.toml"):
         if place.is_file():
             if not options.quiet:
                 print(f"promtrack: settings from {place}", file=sys.stderr)
@@ -215,11 +226,11 @@ def _say(options: argparse.Namespace, lines: list[str]) -> None:
 
 def _report_bug(kind: type[BaseException], error: BaseException, trace: object) -> None:
     """A fault of the program itself: one line for the user, the traceback into a log."""
-    log = Path.cwd() / "promtrack-fault.log"
-    text = "".join(traceback.format_exception(error))
-    try:
-        log.write_text(text, encoding="utf-8")
-        place = f"; the details are in {log}"
+    try:   # not in the working folder, which may be the input's
+        with tempfile.NamedTemporaryFile("w", prefix="promtrack-fault-", suffix=".log", encoding="utf-8", delete=False,
+                                         errors="backslashreplace") as log:
+            log.write("".join(traceback.format_exception(error)))
+        place = f"; the details are in {log.name}"
     except OSError:
         place = ""
     print(f"promtrack: a fault in promtrack itself ({kind.__name__}: {error}){place}; please report it", file=sys.stderr)

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from promtrack import __version__
-from promtrack.errors import InputError
+from promtrack.errors import InputError, PromtrackError, SettingsError
 from promtrack.limb import lock_limb
 from promtrack.limb.geometry import to_frame
 from promtrack.limb.records import LimbLock
@@ -34,14 +34,18 @@ from promtrack.products import (
     write_motion,
     write_summary,
 )
-from promtrack.products.folder import stamp_of
-from promtrack.products.strips import CUBE_DTYPE, Circumstances
+from promtrack.products.folder import fingerprint_of, stamp_of
+from promtrack.products.journal import Journal
+from promtrack.products.strips import CUBE_DTYPE, Circumstances, check_space
 from promtrack.sequence import Sequence, open_sequence
+from promtrack.sequence.daylight import doubt_night
 from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.settings import Settings, load_settings, settings_as_toml
 from promtrack.show import Measured, draw_figures, render_clip, write_report
+from promtrack.show.encode import ffmpeg_program
 from promtrack.strip import strip_geometry, unwrap
-from promtrack.strip.records import Strip
+from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.slit import parse_path
 from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
 from promtrack.whole import whole_file
 
@@ -72,6 +76,7 @@ class Job:
     folder: ProductFolder
     settings: Settings
     progress: Progress = _silent
+    fingerprint: str = field(init=False)     # of the input before it was opened: what changes later is seen by the next run
     sequence: Sequence = field(init=False)   # each is set by its stage, in this order
     lock: LimbLock = field(init=False)
     strip: Strip = field(init=False)
@@ -96,7 +101,7 @@ class Job:
     def stamp(self, stage: str) -> str:
         """What the stage depends on: version, input files, and the settings of this stage and those before."""
         sections = [name for s in (*_BEFORE[stage], stage) for name in _SECTIONS[s]]
-        return stamp_of(__version__, _fingerprint(self.source), *(getattr(self.settings, s) for s in dict.fromkeys(sections)))
+        return stamp_of(__version__, self.fingerprint, *(getattr(self.settings, s) for s in dict.fromkeys(sections)))
 
 
 def run(source: Path, out: Path | None = None, settings: Settings | None = None, *, progress: Progress = _silent) -> Job:
@@ -114,9 +119,11 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
     """
     source = Path(source)
     job = Job(source, ProductFolder(Path(out) if out else default_folder(source)), settings or Settings(), progress)
-    job.sequence, hot = _open(job)
+    hot = _open(job)
+    ffmpeg_program()   # better missed now than after the measurement
     job.folder.create(source)
-    with job.folder.alone(), _logging(job.folder):
+    with job.folder.alone(), Journal(job.folder):
+        job.folder.sweep()
         log.info("promtrack %s on %s: %d frames, %d hot or dead pixels mended", __version__, source, len(job.sequence), hot)
         for note in (*job.sequence.time_report.problems, *job.sequence.notes, *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable)):
             log.info(note)
@@ -141,13 +148,18 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
     InputError : the products of the stages before are missing or damaged, or the input has gone
     """
     folder = ProductFolder(Path(out))
-    source = Path(read_summary(folder)["input"])
+    page = read_summary(folder)
+    if page["version"] != __version__:
+        raise InputError(f"was made by promtrack {page['version']}, and this is {__version__}", where=str(folder.path),
+                         remedy=f"make everything again with `promtrack run {page['input']} --out {folder.path}`")
     settings = changes(load_settings(folder["settings"]))
-    job = Job(source, folder, settings, progress)
-    job.sequence, _ = _open(job)
-    with folder.alone(), _logging(folder):
+    job = Job(Path(page["input"]), folder, settings, progress)
+    _open(job)
+    with folder.alone(), Journal(folder):
+        folder.sweep()
         log.info("promtrack %s: %s again", __version__, stage)
         for before in _BEFORE[stage]:
+            _require(job, before)
             _LOADERS[before](job)
         job.folder.mark_undone(stage)
         with whole_file(folder["settings"]) as part:
@@ -156,23 +168,41 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
     return job
 
 
-def _open(job: Job) -> tuple[Sequence, int]:
-    """The input with its hot pixels mended, and how many those are."""
-    return mend_hot_pixels(open_sequence(job.source, times=job.settings.times, camera=job.settings.camera))
+def _open(job: Job) -> int:
+    """Open the input and mend its hot pixels; how many those are."""
+    job.fingerprint = fingerprint_of(job.source)
+    sequence = open_sequence(job.source, times=job.settings.times, camera=job.settings.camera)
+    job.sequence, hot = mend_hot_pixels(doubt_night(sequence, job.settings.site))
+    return hot
 
 
 def _do(job: Job, stage: str) -> None:
     """Do a stage, or bring back its products if they still hold."""
     stamp = job.stamp(stage)
     if job.folder.is_done(stage, stamp):
-        log.info("%s: kept from before", stage)
-        _LOADERS[stage](job)
-        return
+        try:
+            _LOADERS[stage](job)
+            log.info("%s: kept from before", stage)
+            return
+        except InputError as error:
+            log.warning("%s: done again, since %s", stage, error)
     job.folder.mark_undone(stage)
-    files = _DOERS[stage](job, job.progress(stage))
+    try:
+        files = _DOERS[stage](job, job.progress(stage))
+    except PromtrackError as error:
+        raise error.at(str(job.source)) from None
     job.files[stage] = files
     job.folder.mark_done(stage, stamp, files)
     log.info("%s: done", stage)
+
+
+def _require(job: Job, stage: str) -> None:
+    """Raises InputError unless `stage` was done with the very input and settings that a later stage is to be done with."""
+    stamp = job.folder.stamp(stage)
+    if stamp != job.stamp(stage):
+        what = "was made from other frames or with other settings" if stamp else "has not been finished"
+        raise InputError(f"the stage '{stage}' {what}", where=str(job.folder.path),
+                         remedy=f"do `promtrack {stage} {job.folder.path}` first, with the same --set and --settings")
 
 
 def _do_lock(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
@@ -186,7 +216,8 @@ def _do_lock(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     for note in job.lock.notes:
         log.info(note)
     path = write_lock(job.folder, job.sequence, job.lock)
-    return [path, write_summary(job.folder, __version__, job.sequence, job.lock, geometry=job.geometry)]
+    write_summary(job.folder, __version__, job.sequence, job.lock, geometry=job.geometry)   # motion completes it
+    return [path]
 
 
 def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
@@ -196,12 +227,23 @@ def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     log.info("orientation: %s", orientation.source)
     geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip, limb=job.settings.limb)
     about = Circumstances(view, scale, orientation, job.settings.limb.height_mm, __version__)
+    for path in job.settings.motion.slits:
+        _checked_slit(path, geometry)
+    check_space(job.folder, geometry, int(job.lock.used.sum()))
     with whole_file(job.folder["strip"]) as part:
         offset = begin_strip(part, geometry, job.sequence.times_utc[job.lock.used], about)
         strip = unwrap(job.sequence, job.lock, orientation, geometry, path=part, offset=offset, dtype=CUBE_DTYPE, progress=progress)
         finish_strip(part, strip, job.sequence, job.lock, about)
     _load_strip(job)
     return [job.folder["strip"]]
+
+
+def _checked_slit(path: str, geometry: StripGeometry) -> None:
+    """A path that cannot be cut is told before the frames are unwrapped."""
+    try:
+        parse_path(path, geometry)
+    except SettingsError as error:
+        raise error.at("motion.slits") from None
 
 
 def _do_motion(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
@@ -229,7 +271,7 @@ def _do_figures(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
 
 
 def _do_report(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
-    figures = sorted(job.folder["figures"].glob("*.png"))
+    figures = [file for file in job.folder.files_of("figures") if file.suffix == ".png" and file.exists()]
     return [write_report(job.measured(), job.folder["report"], clip=job.folder["clip"], poster=job.folder["poster"], figures=figures)]
 
 
@@ -257,29 +299,3 @@ _DOERS: dict[str, Callable[[Job, Any], list[Path]]] = {
 _LOADERS: dict[str, Callable[[Job], None]] = {
     "lock": _load_lock, "strip": _load_strip, "motion": _load_motion, "clip": _load_nothing, "figures": _load_nothing,
     "report": _load_nothing}
-
-
-def _fingerprint(source: Path) -> str:
-    """Names, sizes and times of the input files: enough to see that the input has changed."""
-    files = sorted(p for p in source.iterdir() if p.is_file()) if source.is_dir() else [source]
-    return stamp_of(source.resolve(), *((p.name, p.stat().st_size, p.stat().st_mtime_ns) for p in files))
-
-
-class _logging:
-    """promtrack.log, open while a run is under way."""
-
-    def __init__(self, folder: ProductFolder):
-        self.folder = folder
-
-    def __enter__(self) -> None:
-        self.handler = logging.FileHandler(self.folder["log"], encoding="utf-8")
-        self.handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S"))
-        log.addHandler(self.handler)
-        log.setLevel(logging.INFO)
-        log.propagate = False
-
-    def __exit__(self, kind: type | None, error: BaseException | None, trace: Any) -> None:
-        if error is not None and not isinstance(error, KeyboardInterrupt):
-            log.error("%s", error, exc_info=not isinstance(error, InputError))
-        log.removeHandler(self.handler)
-        self.handler.close()

@@ -7,6 +7,7 @@ coordinates of the reference frame: Thompson 2006, A&A 449, 791.
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from promtrack.sequence.records import Sequence
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, SolarView
 
-__all__ = ["Circumstances", "begin_strip", "finish_strip", "read_strip"]
+__all__ = ["Circumstances", "begin_strip", "check_space", "finish_strip", "read_strip"]
 
 _BLOCK = 2880   # FITS record length in bytes
 CUBE_DTYPE = ">f4"
@@ -35,6 +36,16 @@ class Circumstances:
     orientation: Orientation
     limb_height_mm: float
     version: str
+
+
+def check_space(folder: ProductFolder, geometry: StripGeometry, count: int) -> None:
+    """Raises InputError unless `count` strips fit on the disk, with a tenth to spare for the other products."""
+    needed = 1.1 * count * geometry.rows * geometry.columns * np.dtype(CUBE_DTYPE).itemsize
+    free = shutil.disk_usage(folder.path).free
+    if needed > free:
+        raise InputError(f"the strips need {needed / 1e6:.0f} MB, but only {free / 1e6:.0f} MB are free", where=str(folder.path),
+                         remedy="free some space, choose another disk with --out, or make the strips smaller with "
+                                "--set strip.high_mm= or with strip.from_deg and strip.to_deg")
 
 
 def begin_strip(path: Path, geometry: StripGeometry, times_utc: np.ndarray, about: Circumstances) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ def write_summary(folder: ProductFolder, version: str, sequence: Sequence, lock:
     steps = np.diff(sequence.time_s)
     page: dict[str, Any] = {
         "version": version,
-        "input": str(sequence.path.resolve()),
+        "input": os.path.abspath(sequence.path),
         "frames_read": len(sequence),
         "frames_unreadable": [{"file": r.file, "reason": r.reason} for r in sequence.unreadable],
         "first_time": _iso(sequence.times_utc[0]),
@@ -38,13 +39,16 @@ def write_summary(folder: ProductFolder, version: str, sequence: Sequence, lock:
     }
     if lock is not None:
         page["frames_used"] = int(lock.used.sum())
+        page["frames_left_out"] = [{"file": name, "reason": reason}
+                                   for name, reason, used in zip(lock.names, lock.reason, lock.used, strict=True) if not used]
         page["limb"] = {"radius_px": lock.radius_px, "radius_err_px": lock.radius_err_px, "notes": list(lock.notes)}
     if geometry is not None:
         page |= _geometry(*geometry)
     if motion is not None:
         page |= _motion(sequence, motion)
     with whole_file(folder["summary"]) as part:
-        part.write_text(json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        # Bytes of a file's name that are no UTF-8 come out as JSON's own \udcXX.
+        part.write_text(json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n", encoding="utf-8", errors="backslashreplace")
     return folder["summary"]
 
 
@@ -61,10 +65,10 @@ def read_summary(folder: ProductFolder) -> dict[str, Any]:
     except FileNotFoundError:
         raise InputError("is not a folder of products (it has no summary.json)", where=str(folder.path),
                          remedy="name the folder that `promtrack run` made") from None
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise InputError(f"cannot be read ({error})", where=str(path), remedy="make it again with `promtrack run`") from None
-    if not isinstance(page, dict) or not isinstance(page.get("input"), str):
-        raise InputError("does not name its input", where=str(path), remedy="make it again with `promtrack run`")
+    if not isinstance(page, dict) or not all(isinstance(page.get(key), str) for key in ("input", "version")):
+        raise InputError("does not name its input and version", where=str(path), remedy="make it again with `promtrack run`")
     return page
 
 
@@ -80,6 +84,11 @@ def summary_lines(folder: ProductFolder) -> list[str]:
         f"angles are {page['orientation']['angles']}s",
         f"{counts['moving_knots']} moving of {counts['knots']} knots, {counts['moving_fronts']} moving of {counts['fronts']} fronts",
     ]
+    lines += page["times"]["problems"]
+    left_out = len(page["frames_unreadable"])
+    if left_out:
+        first = page["frames_unreadable"][0]
+        lines.append(f"{left_out} file{'s' * (left_out > 1)} left out: {first['file']} {first['reason']}" + ", ..." * (left_out > 1))
     lines += [meaning["sentence"] for meaning in page["meanings"][:3]]
     lines += page["control"]["notes"]
     lines.append(f"products in {folder.path}: open {folder['report'].name} and {folder['clip'].name}")

@@ -89,8 +89,9 @@ def read_lock(folder: ProductFolder) -> LimbLock:
             **fields, names=tuple(str(name) for name in _filled(table["file"])), shape=tuple(table.meta["shape"]),
             notes=tuple(table.meta["notes"]), limb_points_px=np.array(table.meta["limb_points_px"]).reshape(-1, 2),
             rejected_points_px=np.array(table.meta["rejected_points_px"]).reshape(-1, 2))
-    except KeyError as error:
-        raise InputError(f"has no {error}", where=str(folder["frames"]), remedy="make it again with `promtrack lock`") from None
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError(f"does not hold what is needed ({error})", where=str(folder["frames"]),
+                         remedy="make it again with `promtrack lock`") from None
 
 
 def write_motion(folder: ProductFolder, strip: Strip, motion: Motion, place: Callable[..., Any]) -> list[Path]:
@@ -144,7 +145,7 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
                 for row, arrays in zip(oscillations, oscillations.meta["arrays"], strict=True)),
             control=control, meanings=tuple(Meaning(**m) for m in meta["meanings"]),
             scale_err=meta["scale_err"], clock_err=meta["clock_err"])
-    except (KeyError, TypeError) as error:
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         raise InputError(f"do not hold what is needed ({error})", where=str(folder.path),
                          remedy="make them again with `promtrack motion`") from None
 

@@ -44,6 +44,7 @@ def test_other_things_in_the_folder_stay(tmp_path):
     (folder.path / "letter.txt").write_text("mine")
     (folder.path / ".part-clip.mp4").write_text("left by a crash")
     folder.create(tmp_path / "frames")
+    folder.sweep()
     assert (folder.path / "letter.txt").read_text() == "mine"
     assert not (folder.path / ".part-clip.mp4").exists()
 
@@ -76,7 +77,7 @@ def test_a_second_run_is_refused(tmp_path):
 
 def test_a_stage_is_done_only_with_its_stamp_and_files(tmp_path):
     folder = ProductFolder(tmp_path)
-    folder["frames"].write_text("x")
+    folder["frames"].write_text("xy")
     folder.mark_done("lock", "a", [folder["frames"]])
     assert folder.is_done("lock", "a")
     assert not folder.is_done("lock", "b")
@@ -84,13 +85,46 @@ def test_a_stage_is_done_only_with_its_stamp_and_files(tmp_path):
     folder["frames"].unlink()
     assert not folder.is_done("lock", "a")
     folder["frames"].write_text("x")
+    assert not folder.is_done("lock", "a")       # it was cut short or grew since
+    folder["frames"].write_text("xy")
+    assert folder.is_done("lock", "a")
     folder.mark_undone("lock")
     assert not folder.is_done("lock", "a")
+    assert folder.stamp("lock") == ""
+
+
+def test_files_of_an_earlier_time_do_not_stand_beside_the_new(tmp_path):
+    folder = ProductFolder(tmp_path)
+    for name in ("clip.mp4", "clip.gif", "letter.txt"):
+        (tmp_path / name).write_text("x")
+    folder.mark_done("clip", "a", [tmp_path / "clip.mp4", tmp_path / "clip.gif"])
+    folder.mark_undone("clip")
+    folder.mark_done("clip", "b", [tmp_path / "clip.mp4"])
+    assert sorted(p.name for p in tmp_path.iterdir() if not p.name.startswith(".")) == ["clip.mp4", "letter.txt"]
+    assert folder.files_of("clip") == [tmp_path / "clip.mp4"]
+
+
+def test_foreign_files_under_the_names_of_products_are_not_overwritten(tmp_path):
+    folder = ProductFolder(tmp_path / "out")
+    folder.path.mkdir()
+    (folder.path / "report.html").write_text("mine")
+    with pytest.raises(InputError, match=r"report\.html.*no run of promtrack"):
+        folder.create(tmp_path / "frames")
+    assert [p.name for p in folder.path.iterdir()] == ["report.html"]
+
+
+def test_a_film_among_the_products_is_no_input_for_the_same_folder(tmp_path):
+    folder = ProductFolder(tmp_path / "out")
+    folder.create(tmp_path / "frames")
+    folder["clip"].write_bytes(b"film")
+    with pytest.raises(InputError, match="never changed"):
+        folder.create(folder["clip"])
 
 
 def test_a_damaged_state_file_means_nothing_is_done(tmp_path):
     folder = ProductFolder(tmp_path)
-    for damage in ("{", "[]", "\x00"):
+    for damage in ("{", "[]", "\x00", '{"lock": 1}', '{"lock": {"stamp": "a"}}', '{"lock": {"stamp": "a", "files": ["x"]}}',
+                   '{"lock": {"stamp": "a", "files": {"../x": 1}}}', "[" * 100_000):
         (tmp_path / ".stages.json").write_text(damage)
         assert not folder.is_done("lock", "a")
 
