@@ -154,6 +154,18 @@ class LimbTemplate:
         misfit = np.sqrt(residual) if self.frames >= 6 else np.full(len(number), np.nan)
         return BlockShifts(number, self._middle_deg(number), solution[:, 1] / safe, error[:, 0], solution[:, 2] / safe, error[:, 1], gain, misfit)
 
+    def brightness(self, zone: Zone, ceiling: float) -> float:
+        """Light of a zone against the template's: the usual ratio of their sums along the rays.
+
+        Not the blocks' own gain, which falls as the prominences change.
+        """
+        ray = self.count[zone.ray] > 0
+        value, template = zone.value[ray][::2], self.mean[zone.ray[ray]][::2]
+        fit = zone.valid[ray][::2] & (value < ceiling) & (template < ceiling)
+        below = (template * fit).sum(axis=1)
+        known = below > 0
+        return float(np.median((value * fit).sum(axis=1)[known] / below[known])) if known.any() else 1.0
+
     def add(self, zone: Zone, gain: float, along_px: np.ndarray, across_px: np.ndarray) -> None:
         """Take a zone, moved by what is left of its shift on each ray, into the mean and its residual into the scatter."""
         ray = zone.ray

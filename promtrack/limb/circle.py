@@ -120,8 +120,9 @@ def fit_limb(points_px: np.ndarray, sigma_px: float | np.ndarray, *, guess: Circ
     parameters = np.array([start.x_px, start.y_px, radius_px or start.radius_px])
     free = 2 if radius_px is not None else 3
     # a wide cut first, so that a poor start does not throw good points out
-    for cut in (3 * TUKEY, TUKEY):
-        parameters, weight, scale = _robust_descent(points, sigma, parameters, free, cut)
+    weight = np.ones(len(points))
+    for cut in (3 * TUKEY, 0.0, TUKEY, TUKEY):
+        parameters, weight, scale = _robust_descent(points, sigma, parameters, free, cut, weight)
     kept = weight > 0
     residual, jacobian = _radial(points, parameters)
     arc = arc_of(points[kept], parameters[:2])
@@ -145,15 +146,17 @@ def arc_of(points_px: np.ndarray, centre: np.ndarray) -> float:
 
 
 def _robust_descent(points: np.ndarray, sigma: np.ndarray, start: np.ndarray, free: int,
-                    cut: float) -> tuple[np.ndarray, np.ndarray, float]:
+                    cut: float, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
     parameters = start.copy()
     for _ in range(30):
         residual, jacobian = _radial(points, parameters)
         pull = residual / sigma
-        scale = max(MAD * float(np.median(np.abs(pull - np.median(pull)))), 1e-9)
+        good = pull[weight > 0]   # the scale must not be raised by what is rejected already
+        scale = max(MAD * float(np.median(np.abs(good - np.median(good)))), 1e-9)
         # a start that is off leaves a common residual: it must not count as an outlier
-        spread = max(scale, MAD * float(np.median(np.abs(pull))))
-        weight = np.clip(1 - (pull / (cut * spread)) ** 2, 0, None) ** 2
+        spread = max(scale, MAD * float(np.median(np.abs(good))))
+        # a long-tailed weight (cut 0, Cauchy's) lets the majority win before anything is cut off
+        weight = np.clip(1 - (pull / (cut * spread)) ** 2, 0, None) ** 2 if cut else 1 / (1 + (pull / (0.5 * spread)) ** 2)
         rows = jacobian[:, :free] * (weight / sigma**2)[:, None]
         normal = rows.T @ jacobian[:, :free]
         step = _solve_scaled(normal, rows.T @ residual)

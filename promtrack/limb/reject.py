@@ -20,7 +20,7 @@ def judge(measures: list[FrameMeasure]) -> list[str]:
     """
     width = np.array([m.width_px for m in measures])
     bright, sharp = transparency_of(measures), sharpness_of(measures)
-    step = _steps(measures)
+    step, kept = _steps(measures), float(np.median([m.kept_part for m in measures]))
     wide = _high(np.log(width), 6.0, 0.35)
     torn = _high(np.log([max(m.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
     crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
@@ -36,7 +36,7 @@ def judge(measures: list[FrameMeasure]) -> list[str]:
             reasons.append(f"blurred: limb {width[i] / np.median(width):.1f} times as wide as usual, sharpness {100 * sharp[i]:.0f} %")
         elif dark[i]:
             reasons.append("something dark crossed the frame (aircraft or bird)")
-        elif m.kept_part < LEAST_KEPT or torn[i]:
+        elif m.kept_part < min(LEAST_KEPT, 0.6 * kept) or torn[i]:
             reasons.append(f"limb spoiled: {100 * m.kept_part:.0f} % of its points agree, to {m.rms_px:.1f} px")
         elif crossed[i]:
             reasons.append("limb zone unlike that of the other frames (cloud edge or something in the way)")

@@ -199,6 +199,9 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     blocks = _pooled([_usable_blocks(m) for m in measures], wave)
     breathing = fit_breathing(measures, edges, offset, edge_weight, blocks, middle)
     offset = offset - breathing.shift_px[:, None]
+    # blocks that have been seen to drift across the limb are believed no further than that
+    drift = float(np.var(breathing.level_px)) if middle.any() else 0.0
+    blocks = [replace(b, across_var=b.across_var + drift) for b in blocks]
     parts = [_frame_equations(edges.n[i], offset[i], edge_weight[i], blocks[i], breathing.rest_px, breathing.level_px[i] * middle[i]) for i in range(len(measures))]
     covariance = np.array([np.linalg.pinv(p.normal, rcond=1e-12, hermitian=True) for p in parts])
     solution = np.einsum("iab,ib->ia", covariance, np.array([p.right for p in parts]))
@@ -272,7 +275,8 @@ def _robust_polynomial(design: np.ndarray, value: np.ndarray, err: np.ndarray) -
 def _usable_blocks(m: FrameMeasure) -> Blocks:
     """Blocks with a shift that can be believed; variances hold their own error and the scatter among the blocks."""
     s = m.shifts
-    usable = np.isfinite(s.along_px) & (np.abs(s.along_px) < 4) & (s.along_err_px < 3) & (s.gain > 0.3) & (s.gain < 3)
+    usable = np.isfinite(s.along_px) & np.isfinite(s.across_px) & (np.abs(s.along_px) < 4) & (np.abs(s.across_px) < 50)
+    usable &= (s.along_err_px < 3) & np.isfinite(s.across_err_px) & (s.gain > 0.2) & (s.gain < 5)
     phi = np.radians(s.theta_deg[usable] + m.place.turn_deg)
     along, along_var, scatter = _with_scatter(s.along_px[usable], s.along_err_px[usable])
     across, across_var, across_scatter = _with_scatter(s.across_px[usable], s.across_err_px[usable])
@@ -412,8 +416,8 @@ def _pooled(blocks: list[Blocks], wave: float) -> list[Blocks]:
         finite = np.array([v for v in values if np.isfinite(v)])
         return float(np.sqrt(np.mean(np.minimum(finite, 2 * np.median(finite)) ** 2))) if len(finite) else 0.0
     along, across = usual([b.scatter_px for b in blocks]), usual([b.across_scatter_px for b in blocks])
-    return [replace(b, along_var=wave * (b.along_var + max(along**2 - b.scatter_px**2, 0.0)),
-                    across_var=wave * (b.across_var + max(across**2 - b.across_scatter_px**2, 0.0)))
+    return [replace(b, along_var=wave * (b.along_var + max(along**2 - np.nan_to_num(b.scatter_px) ** 2, 0.0)),
+                    across_var=wave * (b.across_var + max(across**2 - np.nan_to_num(b.across_scatter_px) ** 2, 0.0)))
             if len(b.along_px) else b for b in blocks]
 
 

@@ -29,6 +29,7 @@ BIN_PX = 16.0         # edge offsets leave a frame as means over this much limb
 EDGE_INSIDE_PX = 20.0  # extent of the zone in which the edge is measured
 EDGE_OUTSIDE_PX = 24.0
 FINE_RADIUS_PX = 1200.0  # up to this radius the wide zone is sampled at every pixel
+ROUGH_PX = 2.5        # scatter of the edge above which structure, not noise, spoils it
 CEILING = 0.97        # part of full scale above which the camera is taken as burnt out
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
 
@@ -280,10 +281,7 @@ class Tracker:
     def _learn(self, match: Match, usual: bool) -> float:
         """Gain against the template, which takes the zone in if the frame is fit to teach."""
         shifts, count = match.shifts, len(match.field.ray)
-        usable = np.isfinite(shifts.gain) & np.isfinite(shifts.along_err_px)
-        if not usable.any():
-            return 1.0
-        gain = _weighted_median(shifts.gain[usable], 1 / (shifts.along_err_px[usable] ** 2 + 0.3**2))
+        gain = self.template.brightness(match.field, CEILING * self.full_scale)
         if usual and 0.4 < gain < 2.5 and len(self.past) > 1:   # the first frame is the template already
             # all round the Sun a common shift outward would be a change of radius, not of place
             out = _vote(shifts, across=True) if count * self.template.grid.step_deg < 120 else 0.0

@@ -9,14 +9,13 @@ import numpy as np
 from promtrack.limb.circle import MAD
 from promtrack.limb.sky import OpticalRadius
 from promtrack.limb.solve import Centres, RadiusFit, TurnModel
-from promtrack.limb.track import FrameMeasure
+from promtrack.limb.track import ROUGH_PX, FrameMeasure
 from promtrack.settings import LimbSettings
 
 # A burnt-out disc is cut where the light under the fringe reaches full scale: 1.1 px outside the limb at 3 times full
 # scale, 4.0 at 6.5 times, 6.0 at 12 times, on a radius of 1064 px (docs/studies/limb_edge_bias.py)
 BURNT_BIAS = 4.0 / 1064
 EDGE_ERR = 0.25        # systematic error of the edge in limb widths; the same study
-ROUGH_PX = 2.5         # scatter of the edge above which structure, not noise, spoils it
 SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
 
 

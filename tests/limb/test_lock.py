@@ -1,0 +1,104 @@
+"""The lock on whole scenes against their truth."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from promtrack.errors import InputError
+from promtrack.limb import LimbNotFound, inspect_sequence, lock_limb
+from promtrack.limb.geometry import to_frame, to_polar
+from promtrack.scene import Jump, SceneSpec, make_scene
+from promtrack.settings import CameraSettings, LimbSettings
+
+STILL = SceneSpec(frames=14, limb_arc_deg=35.0, image_motion_arcsec=0.0, seeing_arcsec=1.5, seeing_variation=0.0, distortion_arcsec=0.0,
+                  transparency=0.0)
+SPOILED = SceneSpec(frames=24, limb_arc_deg=35.0, shape=(360, 480), cloud_frames=((5, 0.2),), lost_frames=(8,), aircraft_frames=(12,),
+                    jumps=(Jump(15, 30.0, 24.0),), blurred_frames=((19, 9.0),), gain_changes=((10, 1.3),), hot_pixels=40, motes=4)
+
+
+def errors(scene, lock) -> tuple[np.ndarray, np.ndarray]:
+    """Across and along errors of the centre in the frames used, about their mean."""
+    t, used = scene.truth, lock.used
+    f = np.radians(scene.spec.facing_deg)
+    x, y = (lock.centre_x_px - t.centre_x_px)[used], (lock.centre_y_px - t.centre_y_px)[used]
+    across, along = -np.sin(f) * x - np.cos(f) * y, -np.cos(f) * x + np.sin(f) * y
+    return across - across.mean(), along - along.mean()
+
+
+def test_still_air():
+    # TRUTH  0.03 px across the limb and 0.1 px along it, scale within 0.2 %: the figures to reach.
+    scene = make_scene(STILL)
+    lock = lock_limb(scene.sequence())
+    across, along = errors(scene, lock)
+    assert lock.used.all()
+    assert np.std(across) < 0.03
+    assert np.std(along) < 0.1
+    assert lock.radius_px == pytest.approx(scene.truth.radius_px, rel=0.002)
+
+
+def test_every_spoiled_frame_rejected_with_its_reason():
+    # TRUTH  the scene says what it spoiled.
+    lock = lock_limb(make_scene(SPOILED).sequence())
+    words = {5: "cloud", 8: "no limb", 12: "dark", 15: "jump", 19: "blurred"}
+    assert set(np.flatnonzero(~lock.used)) == set(words)
+    for frame, word in words.items():
+        assert word in lock.reason[frame]
+
+
+def test_unreadable_frame_is_a_gap():
+    scene = make_scene(replace(STILL, frames=8))
+
+    def read(index: int) -> np.ndarray:
+        if index in (3, 4):
+            raise InputError("cut short", where=f"frame{index}")
+        return scene.frame(index)
+    lock = lock_limb(replace(scene.sequence(), read=read))
+    assert list(np.flatnonzero(~lock.used)) == [3, 4]
+    assert lock.reason[3] == "could not be read: cut short"
+
+
+def test_field_rotation():
+    # TRUTH  the scene's turn; target 0.03 deg rms, about the mean: the zero is only the reference frame's.
+    scene = make_scene(SceneSpec(frames=24, limb_arc_deg=35.0, rotation_deg_h=10.0, drift_px=(60.0, 40.0), cadence_s=120.0))
+    lock = lock_limb(scene.sequence(), camera=CameraSettings(mount="altazimuth"))
+    turn = lock.angle_deg - (scene.truth.angle_deg - scene.truth.angle_deg[lock.reference])
+    assert np.std(turn) < 0.03
+    assert np.abs(turn).max() < 0.1
+
+
+def test_rotation_under_an_equatorial_mount_is_said():
+    scene = make_scene(SceneSpec(frames=24, limb_arc_deg=35.0, rotation_deg_h=10.0, cadence_s=120.0))
+    notes = " ".join(lock_limb(scene.sequence()).notes)
+    assert "deg an hour although the mount is called equatorial" in notes
+
+
+def test_radius_given_is_kept():
+    scene = make_scene(replace(STILL, frames=4))
+    lock = lock_limb(scene.sequence(), limb=LimbSettings(radius_px=scene.truth.radius_px))
+    assert lock.radius_px == scene.truth.radius_px
+
+
+def test_no_limb_at_all_names_the_frame():
+    scene = make_scene(replace(STILL, frames=3, lost_frames=(0, 1, 2)))
+    with pytest.raises(LimbNotFound) as caught:
+        lock_limb(scene.sequence())
+    assert "scene#0000" in str(caught.value)
+    assert "even light" in str(caught.value)
+
+
+def test_points_go_to_the_frame_and_back():
+    scene = make_scene(replace(STILL, frames=4))
+    lock = lock_limb(scene.sequence())
+    x, y = to_frame(lock, 2, np.array([2.0, 5.0]), np.array([1000.0, 1100.0]))
+    theta, rho = to_polar(lock, 2, x, y)
+    assert theta == pytest.approx([2.0, 5.0])
+    assert rho == pytest.approx([1000.0, 1100.0])
+
+
+def test_inspection_speaks_plainly():
+    scene = make_scene(replace(STILL, frames=6, exposure="burnt"))
+    inspection = inspect_sequence(scene.sequence(), limb=LimbSettings(), frames=3)
+    assert inspection.measurable
+    assert "limb was found in 3 of 3 frames" in inspection.verdict[0]
+    assert any("burnt out" in line for line in inspection.verdict)
