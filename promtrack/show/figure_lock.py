@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame
-from promtrack.show.figure_style import Theme, clipped, date_axis, date_numbers, foot, panel, plasma, sheet
+from promtrack.show.figure_style import Theme, brightness_range, clipped, date_axis, date_numbers, foot, panel, plasma, sheet
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lock_verdict, rejections
 
@@ -43,9 +43,9 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     lock = measured.lock
     frame = np.asarray(measured.sequence.frame(lock.reference), dtype=np.float32)
     rows, columns = lock.shape
-    low, top = np.nanpercentile(frame[::4, ::4], (1.0, 99.5))
+    low, top = brightness_range(frame[::4, ::4], 1.0, 99.5)
     axes.imshow(
-        plasma(0.6 * (frame - low), max(float(top - low), 1e-6), most=(520, 700)),
+        plasma(0.6 * (frame - low), top - low, most=(520, 700)),
         origin="upper",
         extent=(-0.5, columns - 0.5, rows - 0.5, -0.5),
         aspect="auto",

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.motion.records import KnotTrack
-from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, foot, outlined, panel, plasma, sheet, speed_colours
+from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, brightness_range, foot, outlined, panel, plasma, sheet, speed_colours
 from promtrack.show.numbers import clock, day, with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
@@ -128,8 +128,8 @@ def _picture(measured: Measured, area: Map) -> np.ndarray:
     _, rho = to_polar(lock, lock.reference, x[None, :].astype(np.float32), y[:, None].astype(np.float32))
     crop = _resampled(frame, x, y, step)
     off = (rho > lock.radius_px + 1.5) & np.isfinite(crop)
-    base, top = np.percentile(crop[off], (4.0, 99.6)) if off.any() else (0.0, 1.0)
-    span = max(float(top - base), 1e-6)
+    base, top = brightness_range(crop[off], 4.0, 99.6)
+    span = top - base
     disc = rho <= lock.radius_px
     level = float(np.nanmedian(crop[disc])) if np.isfinite(crop[disc]).any() else 1.0
     return plasma(np.where(disc, 0.028 * span * crop / max(level, 1e-6), crop - base), span)

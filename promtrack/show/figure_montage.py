@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.figure import Figure
 
-from promtrack.show.figure_style import LABEL_PT, PICTURE_INK, Theme, foot, height_note, outlined, panel, plasma, sheet
+from promtrack.show.figure_style import LABEL_PT, PICTURE_INK, Theme, brightness_range, foot, height_note, outlined, panel, plasma, sheet
 from promtrack.show.numbers import clock
 from promtrack.show.records import Measured
 
@@ -20,7 +20,7 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
     chosen = np.unique(np.linspace(0, len(strip) - 1, MOMENTS).round().astype(int))
     pictures = [strip.read(index, index + 1)[0] for index in chosen]
     low = max(int(geometry.row(0.0)), 0)
-    top = max(float(np.nanpercentile(np.stack([picture[low::2, ::2] for picture in pictures]), 99.7)), 1e-6)
+    top = max(brightness_range(np.stack([picture[low::2, ::2] for picture in pictures]), 0.0, 99.7)[1], 1e-6)
     figure = sheet(f"{len(chosen)} moments in {_duration(measured)}", height_note(measured))
     extent = (
         geometry.from_deg,

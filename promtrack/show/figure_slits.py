@@ -11,6 +11,7 @@ from promtrack.show.curves import drawing_times
 from promtrack.show.figure_style import (
     TEXT_PT,
     Theme,
+    brightness_range,
     date_axis,
     days,
     foot,
@@ -122,7 +123,7 @@ def even_times(slit: TimeDistance) -> tuple[np.ndarray, float, float]:
 
 def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[Ridge]) -> None:
     picture, first, last = even_times(slit)
-    top = max(float(np.nanpercentile(picture, 99.7)), 1e-6)
+    top = max(brightness_range(picture, 0.0, 99.7)[1], 1e-6)
     extent = (*days(measured, np.array([first, last])), slit.distance_mm[0], slit.distance_mm[-1])
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)

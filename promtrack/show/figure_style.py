@@ -39,6 +39,7 @@ __all__ = [
     "MARKERS",
     "PLASMA",
     "Theme",
+    "brightness_range",
     "clipped",
     "date_axis",
     "date_numbers",
@@ -225,6 +226,15 @@ def date_axis(axes: Axes, measured: Measured, *, label: bool = True, most: int =
         axes.set_xlabel(f"UTC, {day(measured.strip.times_utc[0])}")
     else:
         axes.tick_params(labelbottom=False)
+
+
+def brightness_range(values: np.ndarray, low: float, high: float) -> tuple[float, float]:
+    """Percentiles of the values that are known, never equal; 0 and 1 where none is."""
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return 0.0, 1.0
+    bottom, top = np.percentile(known, (low, high))
+    return float(bottom), max(float(top), float(bottom) + 1e-6)
 
 
 def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400)) -> np.ndarray:
