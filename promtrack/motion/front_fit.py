@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize_scalar
+from scipy.signal import lfilter
 
 from promtrack.motion.kinematics import beyond_chance, bic, fit_polynomial
 from promtrack.motion.records import FrontFit
@@ -22,6 +23,7 @@ __all__ = ["fit_front", "front_verdict", "linear_exponential", "onset_time"]
 MODELS = ("constant speed", "constant acceleration", "linear plus exponential")
 NONE = "none of the models describes this motion"
 VERY_STRONG = 10.0   # difference of BIC; Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773
+STRAYED, SMOOTHLY = 2.0, 0.6
 KM_S, M_S2 = 1e3, 1e6   # Mm/s in km/s, Mm/s^2 in m/s^2
 
 
@@ -56,8 +58,9 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
     Parameters
     ----------
     time_s, height_mm, err_mm : (n,) rising times, n >= 5
-    draws : bootstrap samples. Standardised residuals are drawn again in blocks as long as their correlation lasts
-        (Kunsch 1989, Ann. Stat. 17, 1217), so that a slow wobble of the edge is not taken for many free points.
+    draws : bootstrap samples. Standardised residuals are drawn again; where neighbours are correlated, their
+        innovations are drawn and the correlation is put back (sieve bootstrap of first order: Buhlmann 1997, Bernoulli
+        3, 123), so that a slow wobble of the edge is not taken for many free points.
 
     Raises
     ------
@@ -72,14 +75,15 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
     first = {model: fit for model, fit in first.items() if np.isfinite(fit.values).all()}
     squares = {model: float(np.sum(((height_mm - fit.curve[0]) / err_mm) ** 2)) for model, fit in first.items()}
     free = {model: len(fit.parameters) for model, fit in first.items()}
-    count = _independent((height_mm - first[min(squares, key=squares.get)].curve[0]) / err_mm)
+    closest = min(squares, key=squares.get)
+    count = _independent((height_mm - first[closest].curve[0]) / err_mm, free[closest])
     criteria = {m: bic(squares[m] * count / len(time_s), count, free[m] + 1) for m in first}
     chosen = min(criteria, key=criteria.get)
-    length = int(np.ceil(len(time_s) / count))
+    memory = _memory((height_mm - first[chosen].curve[0]) / err_mm, free[chosen])
     fits = []
     for model, fit in first.items():
-        residual = (height_mm - fit.curve[0]) / err_mm * np.sqrt(len(time_s) / (len(time_s) - free[model]))
-        again = fit.curve[0] + err_mm * _redraw(residual, length, draws, rng)
+        residual = (height_mm - fit.curve[0]) / err_mm
+        again = fit.curve[0] + err_mm * _redraw(residual, memory, free[model], draws, rng)
         fits.append(_record(model, fit, _fit_many(model, time_s, again, err_mm), (time_s[0], time_s[-1]),
                             bic=criteria[model], chi2_per_dof=squares[model] / (len(time_s) - free[model]),
                             chosen=model == chosen))
@@ -89,42 +93,59 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
 def front_verdict(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, fits: tuple[FrontFit, ...]) -> str:
     """The chosen model's name, or that none describes the motion.
 
-    None does if chi squared is beyond chance and a polynomial of degree 3 to 5 is very strongly preferred
-    (BIC difference above 10, counting correlated points once).
+    None does if chi squared is beyond chance and a polynomial of degree 3 to 8 is very strongly preferred
+    (BIC difference above 10, counting correlated points once), or if the heights stray from the model smoothly (correlation
+    of neighbours above 0.6) and by more than twice their errors: steps and bends that no such polynomial follows either.
     """
     best = next(fit for fit in fits if fit.chosen)
     n, free = len(time_s), len(best.parameters)
     if not beyond_chance(best.chi2_per_dof * (n - free), n - free):
         return best.model
-    freer = [fit_polynomial(time_s, height_mm, err_mm, degree) for degree in (3, 4, 5) if n >= degree + 4]
+    if best.chi2_per_dof > STRAYED**2 and _memory((height_mm - best.curve_mm) / err_mm, free) > SMOOTHLY:
+        return NONE
+    freer = [fit_polynomial(time_s, height_mm, err_mm, degree) for degree in range(3, 9) if n >= min(2 * degree, degree + 4)]
     if not freer:
         return best.model
-    count = _independent(freer[-1].residual / err_mm)
+    count = _independent(freer[-1].residual / err_mm, freer[-1].degree + 1)
     per_point = count / n
     own = bic(best.chi2_per_dof * (n - free) * per_point, count, free + 1)
     other = min(bic(fit.chi2 * per_point, count, fit.degree + 2) for fit in freer)
     return NONE if other < own - VERY_STRONG else best.model
 
 
-def _independent(residual: np.ndarray) -> int:
-    """Number of independent points among n correlated ones, from the correlation of neighbours.
+def _memory(residual: np.ndarray, free: int) -> float:
+    """Correlation of neighbours, corrected for what the fit has swallowed; 0 within chance (5 %, one-sided).
 
-    n (1 - r) / (1 + r) for a first-order autoregression; correlation within chance (5 %, one-sided) counts as none.
+    The estimate's bias is -(1 + 4 r)/n for a mean (Kendall 1954, Biometrika 41, 403), and about as much again for every
+    further parameter.
     """
     n = len(residual)
     centred = residual - residual.mean()
     power = float(centred @ centred)
     r = float(centred[1:] @ centred[:-1]) / power if power > 0 else 0.0
-    r = min(r, 0.9) if r > 1.645 / np.sqrt(n) else 0.0
+    if r <= 1.645 / np.sqrt(n):
+        return 0.0
+    return min(r + (1 + 4 * r) / n + (free - 1) * (1 + r) / n, 0.9)
+
+
+def _independent(residual: np.ndarray, free: int) -> int:
+    """Number of independent points among n correlated ones: n (1 - r) / (1 + r) for a first-order autoregression."""
+    n, r = len(residual), _memory(residual, free)
     return max(round(n * (1 - r) / (1 + r)), min(n, 6))
 
 
-def _redraw(residual: np.ndarray, length: int, draws: int, rng: np.random.Generator) -> np.ndarray:
-    """(draws, n) residuals put together again from circular blocks."""
+def _redraw(residual: np.ndarray, memory: float, free: int, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """(draws, n) residuals drawn again, with their memory."""
     n = len(residual)
-    starts = rng.integers(0, n, (draws, -(-n // length)))
-    index = (starts[..., None] + np.arange(length)).reshape(draws, -1)[:, :n] % n
-    return (residual - residual.mean())[index]
+    centred = residual - residual.mean()
+    innovation = centred[1:] - memory * centred[:-1]
+    # The fit has taken its parameters' share of the variance away, each as long as the memory lasts.
+    swallowed = min(free * (1 + memory) / (1 - memory), 0.6 * n)
+    source = innovation if memory > 0 else centred
+    scale = np.sqrt(n / (n - swallowed) * np.mean(centred**2) * (1 - memory**2) / max(np.mean(source**2), 1e-300))
+    lead = round(5 / (1 - memory)) if memory > 0 else 0
+    drawn = rng.choice(source, (draws, n + lead)) * scale
+    return lfilter([1.0], [1.0, -memory], drawn, axis=1)[:, lead:]
 
 
 def _fit_many(model: str, time_s: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> _Draws:

@@ -30,8 +30,9 @@ def still_probability(time_s: np.ndarray, height_mm: np.ndarray, curve_mm: np.nd
     -----
     The statistic is the variance ratio (still - smooth) / smooth, smooth being what a cubic, or `curve_mm` if that is
     closer, leaves over. The wobble is white noise and slow unrest (Gaussian correlation, 1 sigma a fifth of the
-    span: threads that brighten and fade). The share of slow unrest is the largest that does not make the correlation
-    of neighbours seen in the data improbably low (5 %): caution goes before power. Beyond the draws the null
+    span: threads that brighten and fade). Its share is the largest one that does not make the slow part of what is
+    left over (Legendre polynomials of degree 4 to 8) improbably small (16 %, an upper limit of 1 sigma): caution
+    goes before power. Beyond the draws the null
     distribution of log(1 + ratio) is continued by a gamma law with its mean and variance.
     """
     t, h, c = _binned(time_s, height_mm, curve_mm)
@@ -40,14 +41,15 @@ def still_probability(time_s: np.ndarray, height_mm: np.ndarray, curve_mm: np.nd
     if np.sum((h - c) ** 2) < np.sum(rest**2):
         rest = h - c
     ratio = _ratio(h - h.mean(), rest)
-    seen = _neighbour(rest[None])[0]
+    gentle = _gentle(t)
+    seen = _slow_part(rest, gentle)
     slow, quick = _slow(t, rng), rng.normal(size=(DRAWS, len(t)))
     null = np.zeros(DRAWS)
     for share in SHARES[::-1]:
         draws = np.sqrt(share) * slow + np.sqrt(1 - share) * quick
         left = draws - draws @ smooth.T
         null = _ratio(draws - draws.mean(axis=1, keepdims=True), left)
-        if np.mean(_neighbour(left) <= seen) > 0.05:
+        if np.mean(_slow_part(left, gentle) <= seen) > 0.16:
             break
     return _tail(null, ratio)
 
@@ -70,9 +72,17 @@ def _ratio(still: np.ndarray, rest: np.ndarray) -> np.ndarray:
     return np.maximum(np.sum(still**2, axis=-1) - left, 0) / left
 
 
-def _neighbour(rest: np.ndarray) -> np.ndarray:
-    """(m,) correlation of neighbours."""
-    return np.sum(rest[:, 1:] * rest[:, :-1], axis=1) / np.maximum(np.sum(rest**2, axis=1), 1e-12)
+def _gentle(t: np.ndarray) -> np.ndarray:
+    """(n, k) orthonormal polynomials that come next after those of `_hat`."""
+    u = (t - t.mean()) / (np.ptp(t) / 2)
+    first = 4 if len(t) >= 8 else 3
+    q, _ = np.linalg.qr(np.polynomial.legendre.legvander(u, min(8, len(t) - 2)))
+    return q[:, first:]
+
+
+def _slow_part(rest: np.ndarray, gentle: np.ndarray) -> np.ndarray:
+    """(...) part of the variance of what is left over that lies in slow swings."""
+    return np.sum((rest @ gentle) ** 2, axis=-1) / np.maximum(np.sum(rest**2, axis=-1), 1e-12)
 
 
 def _slow(t: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -1,0 +1,123 @@
+"""Models of a front from heights alone: choice, bootstrap errors, and the verdict that none fits."""
+
+import numpy as np
+import pytest
+
+from promtrack.motion.front_fit import NONE, fit_front, front_verdict, linear_exponential
+from promtrack.motion.kinematics import fit_model
+from promtrack.motion.stillness import still_probability
+
+T = np.arange(60) * 30.0
+
+
+def fitted(height, *, noise=0.3, seed=0, draws=200):
+    rng = np.random.default_rng(seed)
+    data = height + noise * rng.normal(size=len(height))
+    err = np.full(len(height), noise)
+    fits = fit_front(T[:len(height)], data, err, rng=rng, draws=draws)
+    return data, err, fits, next(fit for fit in fits if fit.chosen)
+
+
+def test_bootstrap_errors_equal_the_scatter():
+    # TRUTH  60 fronts with constant acceleration: errors of speed and acceleration against the scatter over the fronts.
+    # Band: 4 / sqrt(2 x 60) = 37 %.
+    true = 30 + 0.02 * T + 0.5 * 3e-5 * T**2
+    best = [fitted(true, seed=s, noise=0.5)[3] for s in range(60)]
+    assert np.mean([fit.model == "constant acceleration" for fit in best]) > 0.9
+    best = [fit for fit in best if fit.model == "constant acceleration"]
+    for place in range(3):
+        stated = np.median([fit.speed_err_km_s[place] for fit in best])
+        assert stated == pytest.approx(np.std([fit.speed_km_s[place] for fit in best]), rel=0.37)
+    assert np.median([fit.accel_err_m_s2 for fit in best]) == pytest.approx(np.std([f.accel_m_s2 for f in best]), rel=0.37)
+    assert np.mean([fit.accel_m_s2 for fit in best]) == pytest.approx(30.0, rel=0.02)
+
+
+def test_correlated_unrest_widens_the_errors():
+    # TRUTH  an edge that wobbles with a memory of six frames: errors at least twice those of white noise, and still honest
+    def wobble(rng):
+        w = np.zeros(60)
+        for i in range(1, 60):
+            w[i] = 0.85 * w[i - 1] + (1 - 0.85**2) ** 0.5 * rng.normal()
+        return w
+    pulls = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        fits = fit_front(T, 30 + 0.04 * T + 0.5 * wobble(rng), np.full(60, 0.5), rng=rng, draws=150)
+        line = fits[0]
+        pulls.append((line.speed_km_s[1] - 40.0) / line.speed_err_km_s[1])
+    # the correlation is known from 60 points only: coverage 55 % at least (errors of white noise would give 28 %)
+    assert np.mean(np.abs(pulls) < 1) > 0.55
+    assert fits[0].speed_err_km_s[1] > 2 * 0.5 * (12 / 60) ** 0.5 / T[-1] * 1e3 * 0.8
+
+
+def test_linear_exponential_is_the_least_squares_solution():
+    # TWIN  a full nonlinear fit of all four parameters from the true values
+    data, err, fits, _ = fitted(linear_exponential(T, 0.5, 400.0, 0.004, 40.0))
+    values = fits[2].values
+    twin = fit_model(linear_exponential, T, data, err, np.array([0.5, 400.0, 0.004, 40.0]))
+    assert fits[2].model == "linear plus exponential"
+    np.testing.assert_allclose(values * [1, 1, 1e-3, 1], twin.values, rtol=1e-3)
+    assert fits[2].chi2_per_dof == pytest.approx(twin.chi2 / twin.dof, rel=1e-6)
+
+
+def test_decay_is_no_linear_exponential():
+    # TRUTH  a front that comes to rest: the exponential part must not be negative, so the model is left out or not chosen
+    _, _, _, best = fitted(60 - 25 * np.exp(-T / 500))
+    assert best.model != "linear plus exponential"
+
+
+def test_no_onset_outside_the_time_observed():
+    # TRUTH  an exponential that rules from the first frame on: its onset was before
+    _, _, fits, _ = fitted(30 + 6 * np.exp(T / 600) + 0.002 * T)
+    assert np.isnan(fits[2].onset_s)
+
+
+def test_two_stages_are_no_model():
+    # TRUTH  rises, stops, rises again: none of the three describes it, and the verdict says so
+    true = 30 + 20 / (1 + np.exp(-(T - 400) / 60)) + 20 / (1 + np.exp(-(T - 1400) / 60))
+    data, err, fits, _ = fitted(true)
+    assert front_verdict(T, data, err, fits) == NONE
+
+
+def test_verdict_of_good_fits():
+    # TRUTH  30 fronts that one model does describe: at most one may be refused (1 % chance each)
+    refused = 0
+    for seed in range(30):
+        data, err, fits, _ = fitted(30 + 0.05 * T, seed=seed, draws=40)
+        refused += front_verdict(T, data, err, fits) == NONE
+    assert refused <= 1
+
+
+@pytest.mark.parametrize("n", [5, 6, 7, 8])
+def test_few_points(n):
+    true = 30 + 0.05 * T[:n]
+    _, _, fits, best = fitted(true, draws=50)
+    assert len(fits) == (2 if n < 8 else len(fits))
+    assert best.speed_km_s[1] == pytest.approx(50.0, abs=12.0)
+
+
+def test_too_few_points():
+    with pytest.raises(ValueError, match=r"n >= 5, got \(4,\)"):
+        fit_front(T[:4], T[:4], np.ones(4), rng=np.random.default_rng(0))
+
+
+def test_still_edges_seldom_seem_to_move():
+    # TRUTH  100 still edges, half white noise, half unrest with a memory of a tenth of the run: at 1 % at most 5 (the
+    # probability of more is below 0.1 %; the test errs to caution)
+    low = 0
+    for seed in range(100):
+        rng = np.random.default_rng(seed)
+        t = np.linspace(0, 3600, 60)
+        slow = np.cos(np.outer(t / 360.0, rng.normal(size=30)) + rng.uniform(0, 6.28, 30)).sum(axis=1) / 15**0.5
+        edge = 40 + rng.normal(size=60) + (seed % 2) * 2 * slow
+        curve = np.polynomial.Polynomial.fit(t, edge, 2)(t)
+        low += still_probability(t, edge, curve, rng=rng) < 0.01
+    assert low <= 5
+
+
+def test_a_clear_rise_is_told():
+    # TRUTH  7 Mm in an hour with 0.5 Mm noise (a slow rise of 2 km/s: mean of McCauley et al. 2015, Solar Phys. 290, 1703)
+    rng = np.random.default_rng(1)
+    t = np.linspace(0, 3600, 60)
+    edge = 40 + 0.002 * t + 0.5 * rng.normal(size=60)
+    assert still_probability(t, edge, 40 + 0.002 * t, rng=rng) < 1e-3
