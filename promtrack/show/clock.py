@@ -8,7 +8,7 @@ import numpy as np
 
 from promtrack.show.canvas import Canvas, blank_ink, lay, paint
 from promtrack.show.glyphs import GlyphLine, draw_glyphs, glyph_line, glyphs_mask, glyphs_width
-from promtrack.show.layout import Ground, Rect, place_block, take
+from promtrack.show.layout import Ground, Rect, place_anyhow, take
 from promtrack.show.marks import BLACK, SHADE, Mark, Page, text_ink
 from promtrack.show.pacing import GAP, cadence
 from promtrack.show.text import REGULAR, WHITE, ascent, block_of, halo_of, line_height, text_mask
@@ -39,7 +39,9 @@ def make_clock(start_utc: np.datetime64, time_s: np.ndarray, page: Page, ground:
     text = block_of(lines).mask if lines else np.zeros((0, 0), np.uint8)
     bar = round(0.55 * page.unit) if gaps else 0
     width = max(text.shape[1], round(8.6 * page.unit))
-    rect = place_block(ground, width, above + text.shape[0] + bar, ("bottom left", "bottom right", "top left", "top right"))
+    if not (clock or gaps or notices):
+        return Clock(start_utc, None, None, (), None, page), ground
+    rect = place_anyhow(ground, width, above + text.shape[0] + bar, ("bottom left", "bottom right", "top left", "top right"))
     if rect is None:
         return Clock(start_utc, None, None, (), None, page), ground
     marks, hours, date = [], None, None
@@ -106,7 +108,8 @@ def _time_line(rect: Rect, time_s: np.ndarray, page: Page) -> list[Mark]:
     step = np.diff(time_s)[place - 1] if len(time_s) > 1 else np.zeros(rect.width)
     shown = np.where(step > GAP * cadence(time_s), 0, 255).astype(np.uint8)
     mask = np.repeat(shown[None], rect.height, axis=0)
-    track, fill = blank_ink(rect.left - 2, rect.top - 2, rect.width + 4, rect.height + 4), blank_ink(rect.left, rect.top, rect.width, rect.height)
+    track = blank_ink(rect.left - 2, rect.top - 2, rect.width + 4, rect.height + 4)
+    fill = blank_ink(rect.left, rect.top, rect.width, rect.height)
     paint(track, np.full((rect.height + 4, rect.width + 4), 255, np.uint8), BLACK, strength=0.35)
     paint(track, mask, WHITE, x=2, y=2, strength=0.30)
     paint(fill, mask, WHITE, strength=0.85)

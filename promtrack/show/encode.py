@@ -12,6 +12,7 @@ import subprocess
 import threading
 from pathlib import Path
 
+import cv2
 import imageio_ffmpeg
 
 from promtrack.errors import InputError
@@ -48,7 +49,7 @@ class Encoder:
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
         self._queue: queue.Queue = queue.Queue(WAITING)
         self._said: list[bytes] = []
-        self._ear = threading.Thread(target=lambda: self._said.append(self._process.stderr.read()), name="encoder-log", daemon=True)
+        self._ear = threading.Thread(target=self._listen, name="encoder-log", daemon=True)
         self._writer = threading.Thread(target=self._write, name="encode", daemon=True)
         self._ear.start()
         self._writer.start()
@@ -80,6 +81,7 @@ class Encoder:
         self._queue.put(None)
         self._writer.join()
         self._process.wait()
+        self._ear.join()
 
     def __enter__(self) -> Encoder:
         return self
@@ -89,6 +91,10 @@ class Encoder:
             self.close()
         else:
             self.abort()
+
+    def _listen(self) -> None:
+        with self._process.stderr as log:
+            self._said.append(log.read())
 
     def _write(self) -> None:
         while (item := self._queue.get()) is not None:
@@ -125,16 +131,18 @@ def run_ffmpeg(arguments: list[str], path: Path) -> str:
 def check_video(path: Path, pictures: int, width: int, height: int) -> None:
     """Decode the whole file; InputError unless it holds exactly these pictures in this size."""
     count = count_pictures(path)
-    with contextlib.closing(imageio_ffmpeg.read_frames(str(path))) as reader:
-        size = next(reader)["size"]
-    if count != pictures or tuple(size) != (width, height):
+    film = cv2.VideoCapture(str(path))
+    size = int(film.get(cv2.CAP_PROP_FRAME_WIDTH)), int(film.get(cv2.CAP_PROP_FRAME_HEIGHT))
+    film.release()
+    if count != pictures or size != (width, height):
         raise InputError(f"the file just written holds {count} pictures of {size[0]}x{size[1]}, not {pictures} of {width}x{height}",
                          where=str(path), remedy="check the disk, then run `promtrack clip` again")
 
 
 def count_pictures(path: Path) -> int:
     """Number of pictures that decode without error."""
-    told = run_ffmpeg(["-xerror", "-i", str(path), "-map", "0:v:0", "-fps_mode", "passthrough", "-progress", "pipe:1", "-f", "null", "-"], path)
+    told = run_ffmpeg(["-xerror", "-i", str(path), "-map", "0:v:0", "-fps_mode", "passthrough", "-progress", "pipe:1",
+                       "-f", "null", "-"], path)
     frames = [line.partition("=")[2] for line in told.splitlines() if line.startswith("frame=")]
     return int(frames[-1]) if frames else 0
 
@@ -144,8 +152,8 @@ def _tags(metadata: dict[str, str]) -> list[str]:
 
 
 def _failed(path: Path, said: bytes) -> InputError:
-    lines = [line for line in said.decode("utf-8", "replace").splitlines() if line.strip()]
+    lines = [line.strip() for line in said.decode("utf-8", "replace").splitlines() if line.strip()]
     full = any("No space left" in line for line in lines)
-    reason = "there is no space left on the disk" if full else f"the encoder stopped: {lines[-1].strip()}" if lines else "the encoder stopped"
+    reason = "there is no space left on the disk" if full else ": ".join(["the encoder stopped", *lines[-1:]])
     return InputError(reason, where=str(path.with_name(path.name.removeprefix(PART))),
                       remedy="free some space and run `promtrack clip` again" if full else "run `promtrack clip` again")

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from promtrack.show.canvas import Ink, blank_ink, paint
-from promtrack.show.layout import CELL, Ground, Rect, is_free, place_block, raise_floor, take
+from promtrack.show.layout import CELL, Ground, Rect, is_free, place_anyhow, place_block, raise_floor, take
 from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
 from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, text_width, tight
 from promtrack.show.view import ClipView
@@ -42,15 +42,14 @@ def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
     """The footnote; in a narrow picture it has the bottom to itself, broken into two lines where it must be."""
     size = max(round(0.72 * page.unit), 10)
     room = page.width - 2 * page.margin if page.narrow else 0.62 * page.width
-    lines = [text]
-    if text_width(text, size, REGULAR) > room:
-        words = text.split()
-        cut = min(range(1, len(words)), key=lambda i: abs(len(" ".join(words[:i])) - len(text) / 2))
-        lines = [" ".join(words[:cut]), " ".join(words[cut:])]
-    mask = block_of([(line, size, REGULAR) for line in lines]).mask
-    if mask.shape[1] > page.width - 2 * page.margin:
-        return [], ground
-    rect = place_block(ground, mask.shape[1], mask.shape[0], ("bottom", "bottom right", "bottom left", "top"))
+    words = text.split()
+    cut = min(range(1, len(words)), key=lambda i: abs(len(" ".join(words[:i])) - len(text) / 2))
+    halves = [" ".join(words[:cut]), " ".join(words[cut:])]
+    one, two = (block_of([(line, size, REGULAR) for line in lines]).mask for lines in ([text], halves))
+    spots = ("bottom", "bottom right", "bottom left", "top")
+    mask, rect = one, place_block(ground, one.shape[1], one.shape[0], spots) if one.shape[1] <= room else None
+    if rect is None:
+        mask, rect = two, place_anyhow(ground, two.shape[1], two.shape[0], spots)
     if rect is None:
         return [], ground
     low = page.narrow and rect.bottom == ground.floor
@@ -77,7 +76,7 @@ def scale_inks(view: ClipView, page: Page, ground: Ground, *, bar: bool, earth: 
     gap = page.unit if bar and earth else 0
     low = max(tick, round(earth_px) + 3 if earth else 0)
     width, height = bar_width + gap + earth_width, label.shape[0] + low + round(0.25 * page.unit)
-    rect = place_block(ground, width, height, ("bottom right", "bottom left", "top right", "top left"))
+    rect = place_anyhow(ground, width, height, ("bottom right", "bottom left", "top right", "top left"))
     if rect is None:
         return [], ground
     inks = []

@@ -12,7 +12,10 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-__all__ = ["CELL", "Ground", "Rect", "crosses", "crowding", "is_free", "make_ground", "nearest_free", "overlaps", "place_block", "raise_floor", "take", "take_line", "take_way"]
+__all__ = [
+    "CELL", "Ground", "Rect", "crosses", "crowding", "is_free", "make_ground", "nearest_free", "overlaps", "place_anyhow", "place_block",
+    "raise_floor", "take", "take_line", "take_way",
+]
 
 CELL = 8                  # picture px per cell
 BUSY_TONE = 0.10          # tone above the quiet Sun that counts as action
@@ -94,16 +97,25 @@ def take_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
 def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:
     """The best of the named spots ('top left', 'bottom', ...) for a block; earlier ones are preferred.
 
-    Falls back on any free place of the picture, then on the least busy spot, and is None where all is taken.
+    Falls back on any free place of the picture, and is None where there is none.
     """
+    best, cost = _best_spot(ground, width, height, spots)
+    if cost < WORST:
+        return best
+    return nearest_free(ground, width, height, (best.left + width / 2.0, best.top + height / 2.0))
+
+
+def place_anyhow(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:
+    """The same for a block that must not be missing: over the action if need be, but never over another block."""
+    best, cost = _best_spot(ground, width, height, spots)
+    return place_block(ground, width, height, spots) or (best if cost <= 1.0 else None)
+
+
+def _best_spot(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> tuple[Rect, float]:
     rects = [_spot(ground, width, height, spot) for spot in spots]
-    costs = [_cost(ground, rect) + 0.01 * order for order, rect in enumerate(rects)]
-    best = int(np.argmin(costs))
-    if costs[best] < 0.01 * len(spots) + WORST:
-        return rects[best]
-    first = rects[0]
-    other = nearest_free(ground, width, height, (first.left + width / 2.0, first.top + height / 2.0))
-    return other or (rects[best] if costs[best] < 1.0 else None)
+    costs = [_cost(ground, rect) for rect in rects]
+    best = int(np.argmin([cost + 0.01 * order for order, cost in enumerate(costs)]))
+    return rects[best], costs[best]
 
 
 def nearest_free(ground: Ground, width: int, height: int, anchor: tuple[float, float], *, most_px: float = np.inf) -> Rect | None:
@@ -124,7 +136,7 @@ def nearest_free(ground: Ground, width: int, height: int, anchor: tuple[float, f
     away_y = np.maximum(np.maximum(top - anchor[1], anchor[1] - top - height), 0.0)
     distance = np.where(free, np.hypot(away_x, away_y), np.inf)
     best = np.unravel_index(int(np.argmin(distance)), distance.shape)
-    if not distance[best] <= most_px:
+    if not np.isfinite(distance[best]) or distance[best] > most_px:
         return None
     return Rect(int(best[1]) * CELL, int(best[0]) * CELL, width, height)
 

@@ -33,4 +33,5 @@ def write_locked(frame: np.ndarray, path: Path, view: ClipView, lock: LimbLock, 
         temporary.write_bytes(data.tobytes())
         again = cv2.imdecode(np.fromfile(temporary, np.uint8), cv2.IMREAD_UNCHANGED) if done else None
         if again is None or again.dtype != np.uint16 or not np.array_equal(again, counts):
-            raise InputError("the file just written does not read back", where=str(path), remedy="check the disk, then run `promtrack clip` again")
+            raise InputError("the file just written does not read back", where=str(path),
+                             remedy="check the disk, then run `promtrack clip` again")

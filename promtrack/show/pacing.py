@@ -49,8 +49,8 @@ def cadence(time_s: np.ndarray) -> float:
 
 def speed_up(shots: list[Shot], rate: float) -> float:
     """How many times faster than the clock the clip runs, the hold at its end aside."""
-    count = sum(shot.repeats for shot in shots[:-1])
-    return abs(shots[-1].time_s - shots[0].time_s) * rate / max(count, 1)
+    last = max(range(len(shots)), key=lambda i: shots[i].time_s)          # of a clip that runs back, the way forward
+    return (shots[last].time_s - shots[0].time_s) * rate / max(sum(shot.repeats for shot in shots[:last]), 1)
 
 
 def _even(used: np.ndarray, time_s: np.ndarray, blend: int) -> list[Shot]:
@@ -65,11 +65,12 @@ def _even(used: np.ndarray, time_s: np.ndarray, blend: int) -> list[Shot]:
 
 
 def _true_to_clock(used: np.ndarray, time_s: np.ndarray) -> list[Shot]:
-    """Pictures in even steps of time, each showing the frame nearest before its middle."""
+    """Pictures in even steps of time, each showing the last frame taken, half a step of lateness forgiven."""
     step = cadence(time_s)
     count = round(float(time_s[-1] - time_s[0]) / step) + 1
     wanted = time_s[0] + step * np.arange(count)
     place = np.maximum(np.searchsorted(time_s, wanted + 0.5 * step, side="left") - 1, 0)
+    place[0] = 0
     place, repeats = np.unique(place, return_counts=True)
     return [Shot(int(used[p]), -1, 0.0, float(time_s[p]), 0.0, int(n)) for p, n in zip(place, repeats, strict=True)]
 

@@ -34,9 +34,11 @@ def write_gif(clip: Path, path: Path, width: int, rate: float, limit_mb: float) 
     def encode(target: Path, wide: int, slower: float) -> None:
         pick = f"fps=100/{gif_delay_cs(slower)},scale={wide}:-2:flags=lanczos"
         with _scratch(target.with_suffix(".palette.png")) as palette:
-            run_ffmpeg(["-i", str(clip), "-vf", f"{pick},palettegen=stats_mode=full", "-frames:v", "1", "-update", "1", str(palette)], path)
+            run_ffmpeg(["-i", str(clip), "-vf", f"{pick},palettegen=stats_mode=full", "-frames:v", "1", "-update", "1",
+                        str(palette)], path)
             run_ffmpeg(["-i", str(clip), "-i", str(palette), "-lavfi",
-                        f"{pick}[x];[x][1:v]paletteuse=dither=bayer:bayer_scale=4:diff_mode=rectangle", "-loop", "0", "-f", "gif", str(target)], path)
+                        f"{pick}[x];[x][1:v]paletteuse=dither=bayer:bayer_scale=4:diff_mode=rectangle",
+                        "-loop", "0", "-f", "gif", str(target)], path)
     return _under_limit(path, encode, width, rate, limit_mb, count_pictures)
 
 

@@ -106,7 +106,8 @@ def speed_words(knot: KnotTrack) -> str:
     return f"{fit.speed_km_s:.{digits}f} ± {max(fit.speed_err_km_s, 0.1):.{digits}f} km/s"
 
 
-def front_marker(front: Front, view: ClipView, orientation: Orientation, page: Page, ground: Ground, late_s: float) -> tuple[FrontMarker, Ground]:
+def front_marker(front: Front, view: ClipView, orientation: Orientation, page: Page, ground: Ground,
+                 late_s: float) -> tuple[FrontMarker, Ground]:
     """Marker of a front, with the way of its label kept free."""
     theta = np.asarray(orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
     width, height = text_width("front 000 Mm", page.unit) + page.unit // 2, round(1.3 * page.unit)
@@ -165,7 +166,8 @@ def _place_label(knot: KnotTrack, line: np.ndarray, page: Page, ground: Ground, 
     height, width = mask.shape
     trial, found = ground, []
     for _ in range(PLACES):
-        spots = [nearest_free(trial, width, height, tuple(anchor), most_px=FAR * page.unit) for anchor in (line[-1], line[len(line) // 2], line[0])]
+        anchors = (line[-1], line[len(line) // 2], line[0])
+        spots = [nearest_free(trial, width, height, tuple(anchor), most_px=FAR * page.unit) for anchor in anchors]
         for rect in filter(None, spots):
             _, start, end, away = _reach(rect, line)
             if not any(crosses(other.grown(2), start, end) for other in others):

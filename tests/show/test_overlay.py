@@ -1,0 +1,241 @@
+"""Annotation: where it stands, that it can be switched off, that it is right and readable."""
+
+from dataclasses import replace
+from itertools import combinations
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from promtrack.settings import ClipSettings
+from promtrack.show.action import find_action
+from promtrack.show.canvas import Canvas, blank_ink, canvas_from_tone, canvas_to_bgr, lay, make_stamp, paint
+from promtrack.show.clock import gap_words
+from promtrack.show.furniture import nice_step, scale_inks
+from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, place_block, take
+from promtrack.show.marks import KNOT_BGR, Page, text_ink
+from promtrack.show.overlay import annotate, draw_annotation, make_page
+from promtrack.show.pacing import plan_shots
+from promtrack.show.palette import LOOKS
+from promtrack.show.text import REGULAR, WHITE, block_of, text_mask
+from promtrack.show.tracks import speed_words
+from promtrack.show.view import choose_view
+from tests.show.clip_case import quick_run
+
+ALL = ClipSettings().overlays
+
+
+def stage(**clip):
+    """Run, view, page, times and shots for these clip settings."""
+    run = quick_run(**clip)
+    action = find_action(run.strip, run.motion, run.orientation, run.lock)
+    view = choose_view(run.lock, run.scale, run.orientation, action, run.settings.clip)
+    used = np.flatnonzero(run.lock.used)
+    time_s = run.sequence.time_s[used] - run.sequence.time_s[used[0]]
+    return run, view, make_page(view, 2), time_s, plan_shots(used, time_s, run.settings.clip)
+
+
+def drawn(run, view, page, time_s, shot, *, tone=0):
+    annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
+    canvas = canvas_from_tone(np.full((view.height, view.width), tone, np.uint8), "ash", 2)
+    draw_annotation(annotation, canvas, shot)
+    return canvas, annotation
+
+
+@pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
+@pytest.mark.parametrize("title", ["", "Eruption on the east limb"])
+def test_nothing_overlaps_and_all_keeps_clear_of_the_border(name, title):
+    run, view, page, time_s, _ = stage(view=name, title=title, credit="Hillside observatory" if title else "")
+    busy = np.zeros((view.height // 8, view.width // 8), np.float32)
+    rows, columns = busy.shape
+    busy[int(0.3 * rows):int(0.7 * rows), int(0.4 * columns):int(0.6 * columns)] = 1.0       # the action
+    annotation = annotate(run, view, page, busy, time_s)
+    placed = annotation.ground.placed
+    assert len(placed) >= (9 if name != "native" else 6)
+    assert not [pair for pair in combinations(placed, 2) if overlaps(*pair)]
+    assert all(r.left >= 0.9 * page.margin and r.top >= 0.9 * page.margin for r in placed)
+    assert all(r.right <= page.width - 0.9 * page.margin and r.bottom <= page.height - 0.9 * page.margin for r in placed)
+    for rect in placed:
+        part = annotation.ground.busy[rect.top // 8:rect.bottom // 8, rect.left // 8:rect.right // 8]
+        assert part.mean() < 0.05
+
+
+@pytest.mark.parametrize("overlay", ALL)
+def test_each_part_can_be_switched_off(overlay):
+    # TRUTH  alone it draws something, and without any the picture is left untouched.
+    run, view, page, time_s, shots = stage(view="native", title="A title")
+    shot = next(s for s in shots if s.gap_s > 0.0) if overlay == "gaps" else shots[len(shots) // 2]
+    marks = {}
+    for wanted in ((overlay,), ()):
+        some = replace(run, settings=replace(run.settings, clip=replace(run.settings.clip, overlays=wanted)))
+        canvas, _ = drawn(some, view, page, time_s, shot)
+        marks[wanted] = int((canvas.y > 30).sum())
+    assert marks[(overlay,)] > 20
+    assert marks[()] == 0
+
+
+def test_scale_bar_and_earth_are_to_scale():
+    # TRUTH  measured on the drawn picture: the bar's inner length against km per px, and the Earth's area against its radius
+    # (6378.1 km, IAU 2015 Resolution B3).
+    _, view, page, _, _ = stage(view="wide")
+    ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
+    step = nice_step(0.10 * page.height * view.km_per_px * 1e-3)
+    inks, _ = scale_inks(view, page, ground, bar=True, earth=False)
+    bar = inks[0]
+    bright = bar.bgr.max(axis=2) > 100.0
+    columns = np.flatnonzero(bright.any(axis=0))
+    stroke = 1.5 * page.stroke
+    assert columns[-1] - columns[0] + 1 - stroke == pytest.approx(step * 1e3 / view.km_per_px, abs=1.0)
+    inks, _ = scale_inks(view, page, ground, bar=False, earth=True)
+    earth = inks[0]
+    blue = np.clip(earth.bgr[..., 0], 0, None) > 40.0
+    diameter = 2.0 * np.sqrt(blue.sum() / np.pi)
+    assert diameter == pytest.approx(2.0 * 6378.1 / view.km_per_px, abs=1.0)
+
+
+def test_front_and_knot_marks_stand_where_the_tracks_are():
+    # TRUTH  the ring's centroid is the knot's place, and the front's line its height, both within 1 px (half the trail's jitter).
+    run, view, page, time_s, shots = stage(view="wide", overlays=("knots",))
+    knot = next(k for k in run.motion.knots if k.moving)
+    shot = next(s for s in shots if s.time_s > knot.time_s[len(knot.time_s) // 2])
+    one = replace(run, motion=replace(run.motion, knots=(knot,), fronts=()))
+    canvas, annotation = drawn(one, view, page, time_s, shot)
+    trail = annotation.trails[0]
+    x, y = (float(np.interp(shot.time_s, trail.time_s, c)) for c in trail.points_px.T)
+    true_x, true_y = view.to_picture(run.orientation.to_image(np.interp(shot.time_s, knot.time_s, knot.angle_deg)),
+                                     np.interp(shot.time_s, knot.time_s, knot.height_mm))
+    assert np.hypot(x - true_x, y - true_y) < 2.0
+    radius = 0.42 * page.unit
+    yy, xx = np.mgrid[:view.height, :view.width]
+    ring = np.abs(np.hypot(xx - x, yy - y) - radius) < 1.0
+    assert np.median(canvas.y[ring]) > 100.0
+
+
+def test_trail_grows_with_time():
+    run, view, page, time_s, _ = stage(view="wide")
+    annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
+    trail = max(annotation.trails, key=lambda t: len(t.time_s))
+    counts = []
+    for share in (0.1, 0.5, 1.0):
+        canvas = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
+        lay(trail.marks[0].stamp, canvas, now_s=trail.time_s[0] + share * np.ptp(trail.time_s))
+        counts.append(int((canvas.y > 60).sum()))
+    assert 0 < counts[0] < counts[1] < counts[2]
+
+
+def contrast(one, other):
+    """Contrast ratio of two sRGB colours (..., 3) B, G, R."""
+    def luminance(bgr):
+        part = np.asarray(bgr, dtype=float) / 255.0
+        linear = np.where(part <= 0.04045, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
+        return linear @ np.array([0.0722, 0.7152, 0.2126])
+    a, b = luminance(one), luminance(other)
+    return (np.maximum(a, b) + 0.05) / (np.minimum(a, b) + 0.05)
+
+
+def test_contrast_formula():
+    # PUBLISHED  WCAG 2.1, definition of contrast ratio: black on white 21:1; #777777 on white 4.48:1 (just below the 4.5 of AA).
+    assert contrast((0, 0, 0), (255, 255, 255)) == pytest.approx(21.0)
+    assert contrast((0x77, 0x77, 0x77), (255, 255, 255)) == pytest.approx(4.48, abs=0.005)
+
+
+@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("colour", [WHITE, KNOT_BGR])
+def test_text_is_readable_over_the_disc(look, colour):
+    # PUBLISHED  WCAG 2.1, success criterion 1.4.3: 4.5:1 for text. Over the disc's brightest quiet tone; what counts is the
+    # ground that touches the letters, so the pixels within 1 to 2 px of them.
+    tone = np.full((120, 400), round(255 * LOOKS[look].disc_centre), np.uint8)
+    canvas = canvas_from_tone(tone, look, 1)
+    mask = text_mask("33.1 ± 0.8 km/s", 28, REGULAR)
+    lay(make_stamp(text_ink(mask, 60, 40, 28, colour), 400, 120, 1), canvas)
+    letters = np.zeros((120, 400), np.uint8)
+    letters[40:40 + mask.shape[0], 60:60 + mask.shape[1]] = mask
+    near = cv2.dilate(letters, np.ones((5, 5), np.uint8)) > 0
+    touching = near & (cv2.dilate(letters, np.ones((3, 3), np.uint8)) == 0)
+    ground = canvas_to_bgr(canvas)[touching]
+    assert np.percentile(contrast(ground, colour), 5) >= 4.5
+
+
+def test_stamp_equals_plain_blending():
+    # TWIN  a stamp laid on planes against blending done in colour, at full colour resolution: 2 steps of rounding.
+    rng = np.random.default_rng(1)
+    ink = blank_ink(3, 5, 20, 12)
+    paint(ink, rng.integers(0, 256, (12, 20)).astype(np.uint8), (40.0, 200.0, 90.0), strength=0.7)
+    tone = rng.integers(0, 256, (30, 40)).astype(np.uint8)
+    canvas = canvas_from_tone(tone, "ember", 1)
+    before = canvas_to_bgr(canvas).astype(float)
+    lay(make_stamp(ink, 40, 30, 1), canvas)
+    expected = before.copy()
+    part = np.s_[5:17, 3:23]
+    expected[part] = expected[part] * (1.0 - ink.opacity[..., None]) + ink.bgr
+    assert np.abs(canvas_to_bgr(canvas) - expected).max() <= 3.0
+
+
+def test_shifted_stamp_equals_one_drawn_there():
+    ink = blank_ink(2, 4, 6, 6)
+    paint(ink, np.full((6, 6), 200, np.uint8), WHITE)
+    moved = blank_ink(12, 10, 6, 6)
+    paint(moved, np.full((6, 6), 200, np.uint8), WHITE)
+    planes = []
+    for stamp, at in ((make_stamp(ink, 40, 30, 2), (10, 6)), (make_stamp(moved, 40, 30, 2), (0, 0))):
+        canvas = Canvas(np.zeros((30, 40), np.uint8), np.zeros((15, 20), np.uint8), np.zeros((15, 20), np.uint8), 2)
+        lay(stamp, canvas, at=at)
+        planes.append(canvas)
+    assert np.array_equal(planes[0].y, planes[1].y)
+    assert np.array_equal(planes[0].cb, planes[1].cb)
+
+
+def test_digits_do_not_jitter():
+    # TRUTH  every digit has the same advance, so two times of the clock differ in the cells of the digits that changed only.
+    widths = {text_mask(d * 8, 50, REGULAR).shape[1] for d in "0123456789"}
+    assert len(widths) == 1
+    assert block_of([("08:08:08", 50, REGULAR)]).mask.max() > 200
+
+
+def test_words():
+    run, *_ = stage(view="native")
+    knot = run.motion.knots[0]
+    fit = replace(knot.fit, speed_km_s=33.14, speed_err_km_s=0.84)
+    assert speed_words(replace(knot, fit=fit)) == "33.1 ± 0.8 km/s"
+    assert speed_words(replace(knot, fit=replace(fit, speed_err_km_s=4.2))) == "33 ± 4 km/s"
+    assert gap_words(250.0) == "gap 4 min 10 s"
+    assert gap_words(7260.0) == "gap 2 h 1 min"
+    assert [nice_step(v) for v in (0.9, 1.0, 1.2, 3.0, 7.0, 23.0)] == [1.0, 1.0, 2.0, 5.0, 10.0, 50.0]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(20, 400), st.integers(16, 120)), min_size=1, max_size=12), st.integers(0, 2**32 - 1))
+def test_layout_never_overlaps(sizes, seed):
+    rng = np.random.default_rng(seed)
+    ground = make_ground(960, 540, 20, (rng.random((20, 30)) > 0.9).astype(np.float32))
+    rects = []
+    for i, (width, height) in enumerate(sizes):
+        rect = (place_block(ground, width, height, ("top left", "bottom right")) if i % 2
+                else nearest_free(ground, width, height, tuple(rng.uniform(0, 960, 2))))
+        if rect is not None:
+            ground = take(ground, rect)
+            rects.append(rect)
+    assert rects or min(w for w, _ in sizes) > 100
+    assert not [pair for pair in combinations(rects, 2) if overlaps(*pair)]
+    assert all(r.left >= 20 and r.top >= 20 and r.right <= 940 and r.bottom <= 520 for r in rects)
+
+
+def test_no_room_gives_no_label():
+    ground = take(make_ground(200, 100, 8, np.zeros((5, 5))), Rect(0, 0, 200, 100))
+    assert nearest_free(ground, 40, 20, (100.0, 50.0)) is None
+    assert place_block(ground, 40, 20, ("top left",)) is None
+
+
+def test_unknown_north_is_never_called_north():
+    # TRUTH  without orientation the compass names the camera's image, not the sky's points.
+    run, view, page, time_s, shots = stage(view="native", overlays=("compass",))
+    unknown = replace(run, orientation=replace(run.orientation, position_angles=False, zero_deg=0.0, sign=1))
+    known, _ = drawn(run, view, page, time_s, shots[0])
+    canvas, _ = drawn(unknown, view, page, time_s, shots[0])
+    assert not np.array_equal(known.y, canvas.y)
+
+
+def test_page_type_size():
+    assert Page(1920, 1080, 28, 2).margin == 42
