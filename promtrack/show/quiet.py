@@ -54,7 +54,10 @@ def _model(value: np.ndarray, samples: Samples, probes: Probes, lock: LimbLock, 
     burnt = not inside.any() or _burnt(samples.value[:, inside], usual[inside], full_scale)
     texture = _texture(plasma[:, inside], np.interp(probes.limb_px[inside], limb_px, sun))
     peak, middle = _bright(plasma[:, probes.limb_px > halo_from / 3.0], noise)
-    return QuietSun(limb_px, halo, sun, burnt, texture, peak, middle, noise, *_zones(probes, inside, calm))
+    zones = _zones(probes, inside, calm)
+    rests = [usual[zone.number] - np.interp(zone.limb_px, limb_px, halo) for zone in zones[1:]]
+    rests = [float(np.median(rest)) if len(rest) else 0.0 for rest in rests]
+    return QuietSun(limb_px, halo, sun, burnt, texture, peak, middle, noise, *zones, *rests)
 
 
 def _nanmedian(value: np.ndarray) -> np.ndarray:

@@ -35,6 +35,8 @@ class QuietSun:
     disc: Probes              # zones that find a frame's level
     near: Probes
     far: Probes
+    near_rest: float          # counts above the halo usual in these zones: 0 but for plasma that is everywhere
+    far_rest: float
 
     def halo_at(self, limb_px: np.ndarray) -> np.ndarray:
         return np.interp(limb_px, self.limb_px, self.halo)
@@ -77,9 +79,9 @@ def _level(quiet: QuietSun, lock: LimbLock, index: int, seen: Callable[[Probes],
         far_halo, far_value = float(np.median(quiet.halo_at(far_px))), float(np.median(far))
         if len(near) >= LEAST_PROBES:
             span = float(np.median(quiet.halo_at(near_px))) - far_halo
-            rise = float(np.median(near)) - far_value
+            rise = float(np.median(near)) - far_value - gain * (quiet.near_rest - quiet.far_rest)
             veil = float(np.clip(rise / span, 0.2 * gain, 8.0 * gain)) if span > 2.0 * quiet.noise else gain
-        sky = far_value - veil * far_halo
+        sky = far_value - gain * quiet.far_rest - veil * far_halo
     disc, disc_px = seen(quiet.disc)
     if not quiet.burnt and len(disc) >= LEAST_PROBES:
         direct = (disc - sky - veil * quiet.halo[0]) / np.maximum(quiet.sun_at(disc_px), 1e-9)

@@ -32,7 +32,7 @@ MIDDLE_TONE = 0.56                 # of the peak's tone, at most, for middling p
 USUAL_TEXTURE = 0.25               # a disc that varies by more is shown with less contrast
 JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
 COARSE = 4                         # picture px per px of the feather's map
-CALM = 0.75                        # what no frame shows is the quiet Sun, dimmed
+
 FEATHER = 0.05                     # of the frame's shorter side: how softly its border fades
 
 
@@ -60,7 +60,7 @@ def make_toner(quiet: QuietSun, view: ClipView, look: str, shape: tuple[int, int
     steps = np.float32(65535.0 / (HIGHEST - LOWEST))
     # Noise lifts the mean tone where the curve bends, so the quiet Sun that fills gaps is given the same lift.
     lifted = gaussian_filter1d(curve, quiet.noise / quiet.peak / (table[1] - table[0]))
-    calm_tone = np.rint(255.0 * np.interp(calm, table, lifted) * CALM).astype(np.uint8)
+    calm_tone = np.rint(255.0 * np.interp(calm, table, lifted)).astype(np.uint8)
     spaced = np.interp(np.linspace(LOWEST, HIGHEST, 65536), table, curve)
     return Toner(quiet, gain * steps, (base - np.float32(LOWEST)) * steps, gain * halo * steps,
                  np.rint(255.0 * spaced).astype(np.uint8)[None], calm_tone, _feather(shape))

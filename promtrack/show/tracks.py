@@ -208,10 +208,10 @@ def _trail(knot: KnotTrack, line: np.ndarray, label: Rect | None, page: Page, la
     if label is not None:
         words = text_ink(text_mask(speed_words(knot), round(0.9 * page.unit), REGULAR), label.left, label.top, page.unit, KNOT_BGR)
         life = {"until_s": float(time_s[-1]) + linger_s, "ease_s": max(linger_s, 1e-3), "after": 0.8}
-        marks.append(Mark(page.stamp(words), from_s=float(time_s[min(2, len(time_s) - 1)]), **life))
         near, leader = _leader(label, line, page)
-        if leader is not None:
-            marks.append(Mark(page.stamp(leader), from_s=float(time_s[max(near, 2)]), **life))
+        # The speed comes up as the knot passes its label, so that one sees which is whose.
+        start = float(time_s[min(max(near, 2), int(0.6 * len(time_s)))])
+        marks += [Mark(page.stamp(part), from_s=start, **life) for part in (words, leader) if part is not None]
     return Trail(time_s, line, tuple(marks), label, page)
 
 

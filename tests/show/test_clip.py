@@ -103,6 +103,7 @@ def test_no_ffmpeg_is_one_sentence(tmp_path, monkeypatch):
 def test_failing_encoder_is_one_sentence_and_leaves_nothing(tmp_path, monkeypatch):
     fake = tmp_path / "ffmpeg.py"
     fake.write_text("import sys\nsys.exit('av_interleaved_write_frame(): No space left on device')\n", encoding="utf-8")
+    encode.ffmpeg_program()                       # found and tried out before the fake takes its place
     real = encode.subprocess.Popen
     monkeypatch.setattr(encode.subprocess, "Popen", lambda command, **kw: real([sys.executable, str(fake)], **kw))
     out = tmp_path / "out"
