@@ -169,6 +169,7 @@ def height_arcs(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tu
     """
     step = nice_step(max(3.0 * page.unit * view.km_per_px * 1e-3, top_mm / 4.0))
     inks, labels, blocks = [], [], ground
+    arcs = np.zeros((page.height, page.width), np.uint8)
     for height_mm in step * np.arange(1, 6):
         line = _arc_inside(view, float(height_mm), page.margin)
         if height_mm > 1.35 * top_mm + step or line is None:
@@ -177,11 +178,15 @@ def height_arcs(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tu
         rect = _label_on(ground, line, mask, page)
         if rect is None:
             continue
-        inks.append(_arc_ink(view, float(height_mm), page, rect, blocks))
+        arcs = np.maximum(arcs, _arc_mask(view, float(height_mm), page, rect))
         inks.append(text_ink(mask, rect.left, rect.top, page.unit, strength=0.92))
         labels.append((float(height_mm), rect))
         ground = take(ground, rect, page.unit // 3)
-    return inks, ground, labels
+    # Broken at the blocks too.
+    arcs[cv2.resize(blocks.taken, None, fx=CELL, fy=CELL, interpolation=cv2.INTER_NEAREST)[:page.height, :page.width] > 0] = 0
+    ink = blank_ink(0, 0, page.width, page.height)
+    paint(ink, arcs, WHITE, strength=0.42)
+    return [ink, *inks], ground, labels
 
 
 def _arc_points(view: ClipView, height_mm: float) -> np.ndarray:
@@ -211,16 +216,13 @@ def _label_on(ground: Ground, line: np.ndarray, mask: np.ndarray, page: Page) ->
     return None
 
 
-def _arc_ink(view: ClipView, height_mm: float, page: Page, label: Rect, ground: Ground) -> Ink:
-    """The arc, broken at its own label and at every block."""
+def _arc_mask(view: ClipView, height_mm: float, page: Page, label: Rect) -> np.ndarray:
+    """The arc, broken at its own label."""
     points = _arc_points(view, height_mm)
     keep = ((points > -20) & (points < np.array([view.width, view.height]) + 20)).all(axis=1)
-    runs = np.split(points, np.flatnonzero(np.diff(keep.astype(int))) + 1)
-    lines = [run for run, first in zip(runs, keep[np.concatenate([[0], np.cumsum([len(r) for r in runs])[:-1]])], strict=True) if first]
+    cuts = np.flatnonzero(np.diff(keep.astype(int))) + 1
+    lines = [run for run, start in zip(np.split(points, cuts), [0, *cuts], strict=True) if keep[start]]
     mask = line_mask(page.width, page.height, lines, page.stroke)
     gap = label.grown(round(0.35 * page.unit))
     mask[max(gap.top, 0):max(gap.bottom, 0), max(gap.left, 0):max(gap.right, 0)] = 0
-    mask[cv2.resize(ground.taken, None, fx=CELL, fy=CELL, interpolation=cv2.INTER_NEAREST)[:page.height, :page.width] > 0] = 0
-    ink = blank_ink(0, 0, page.width, page.height)
-    paint(ink, mask, WHITE, strength=0.42)
-    return ink
+    return mask

@@ -204,7 +204,7 @@ def _trail(knot: KnotTrack, line: np.ndarray, label: Rect | None, page: Page, la
     paint(ink, line_mask(rect.width, rect.height, [own], 1.3 * page.stroke), KNOT_BGR, strength=0.95 * weight)
     kept = 0.65 if label is not None else 0.0
     marks = [Mark(page.stamp(ink, _arrival(own, time_s, rect)), until_s=float(time_s[-1]) + linger_s, ease_s=max(linger_s, 1e-3),
-                  fade_s=max(0.35 * float(time_s[-1] - time_s[0]), 1.0), rest=0.55, after=kept)]
+                  fade_s=max(0.35 * float(time_s[-1] - time_s[0]), 1.0) if label is not None else 0.0, rest=0.55, after=kept)]
     if label is not None:
         words = text_ink(text_mask(speed_words(knot), round(0.9 * page.unit), REGULAR), label.left, label.top, page.unit, KNOT_BGR)
         life = {"until_s": float(time_s[-1]) + linger_s, "ease_s": max(linger_s, 1e-3), "after": 0.8}
