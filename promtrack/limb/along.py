@@ -152,7 +152,8 @@ class LimbTemplate:
         error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(safe)[:, None]
         number = block[starts]
         misfit = np.sqrt(residual) if self.frames >= 6 else np.full(len(number), np.nan)
-        return BlockShifts(number, self._middle_deg(number), solution[:, 1] / safe, error[:, 0], solution[:, 2] / safe, error[:, 1], gain, misfit)
+        return BlockShifts(number, self._middle_deg(number), solution[:, 1] / safe, error[:, 0], solution[:, 2] / safe, error[:, 1],
+                           gain, misfit)
 
     def brightness(self, zone: Zone, ceiling: float) -> float:
         """Light of a zone against the template's: the usual ratio of their sums along the rays.

@@ -70,7 +70,7 @@ def fit_pratt(points_px: np.ndarray) -> Circle:
     else:
         inverse = np.array([[0, 0, 0, -0.5], [0, 1, 0, 0], [0, 0, 1, 0], [-0.5, 0, 0, 0]])
         scaled = vt.T * s
-        values, vectors = np.linalg.eigh(scaled.T @ inverse @ scaled)
+        _, vectors = np.linalg.eigh(scaled.T @ inverse @ scaled)
         coefficients = (vt.T / s) @ vectors[:, 1]  # one eigenvalue is negative; the smallest positive one is wanted
     return _back(_from_coefficients(*coefficients), mean, size)
 
@@ -143,6 +143,11 @@ def arc_of(points_px: np.ndarray, centre: np.ndarray) -> float:
     widest = gaps.max()
     # points spread all round leave only gaps of the usual size
     return 360.0 if widest < 4 * np.median(gaps) else float(np.degrees(2 * np.pi - widest))
+
+
+def biweight(pull: np.ndarray) -> np.ndarray:
+    """Tukey's weight of residuals in units of their sigma: 1 in the middle, 0 beyond the cut."""
+    return np.clip(1 - (pull / TUKEY) ** 2, 0, None) ** 2
 
 
 def _robust_descent(points: np.ndarray, sigma: np.ndarray, start: np.ndarray, free: int,

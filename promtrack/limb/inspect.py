@@ -46,8 +46,9 @@ def inspect_sequence(sequence: Sequence, *, limb: LimbSettings = LimbSettings(),
         try:
             frame = sequence.frame(int(index))
             burnt[row] = float((frame[::3, ::3] >= 0.99 * sequence.full_scale).mean())
-            samples.append(sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=stated))
-            level[row] = _disc_level(frame, samples[-1], sequence.full_scale)
+            sample = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=stated)
+            level[row] = _disc_level(frame, sample, sequence.full_scale)
+            samples.append(sample)
             problems.append("")
         except InputError as error:
             samples.append(None)
@@ -58,11 +59,11 @@ def inspect_sequence(sequence: Sequence, *, limb: LimbSettings = LimbSettings(),
 
     arc, rms = column(lambda s: s.arc_deg), column(lambda s: s.rms_px)
     x, y = column(lambda s: s.place.x_px), column(lambda s: s.place.y_px)
-    radius, error = column(lambda s: s.place.radius_px), column(lambda s: s.radius_err_px)
+    radius, radius_err = column(lambda s: s.place.radius_px), column(lambda s: s.radius_err_px)
     found = np.isfinite(arc)
     measurable = bool(found.mean() >= 0.2 and np.median(arc[found]) >= limb.least_arc_deg) if found.any() else False
     verdict = _verdict(sequence, picks, problems, limb, samples, level)
-    return Inspection(picks, tuple(problems), x, y, radius, error, arc, rms, burnt, level, measurable, verdict)
+    return Inspection(picks, tuple(problems), x, y, radius, radius_err, arc, rms, burnt, level, measurable, verdict)
 
 
 def _disc_level(frame: np.ndarray, sample: LimbSample, full_scale: float) -> float:
@@ -79,14 +80,15 @@ def _verdict(sequence: Sequence, picks: np.ndarray, problems: list[str], limb: L
     lines = []
     if not good:
         return (f"No limb was found in any of the {len(picks)} frames looked at; {sequence.names[picks[0]]}: {problems[0]}.",)
-    arc, radius = (float(np.median([getattr(s, "arc_deg") for s in good])), float(np.median([s.place.radius_px for s in good])))
+    arc, radius = (float(np.median([s.arc_deg for s in good])), float(np.median([s.place.radius_px for s in good])))
     spread = float(np.std([s.place.radius_px for s in good])) if len(good) > 1 else good[0].radius_err_px
     lines.append(f"The limb was found in {len(good)} of {len(picks)} frames: {arc:.0f} deg of it, radius {radius:.0f} +- {spread:.0f} px "
                  f"from frame to frame, points within {np.median([s.rms_px for s in good]):.2f} px rms of the circle.")
     if arc < limb.least_arc_deg:
         lines.append(f"That is less than {limb.least_arc_deg:g} deg (limb.least_arc_deg): too little to lock on.")
     elif arc < GOOD_ARC_DEG:
-        lines.append("So short an arc gives the scale poorly: state the optics (camera.focal_mm and camera.pixel_um, or camera.arcsec_per_px).")
+        lines.append("So short an arc gives the scale poorly: state the optics (camera.focal_mm and camera.pixel_um, or "
+                     "camera.arcsec_per_px).")
     if radius < SMALL_RADIUS_PX:
         lines.append(f"The Sun is small in the picture: a pixel is about {700 / radius:.1f} Mm, and knots are rarely larger.")
     for index, problem in zip(picks, problems, strict=True):

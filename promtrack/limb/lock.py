@@ -12,12 +12,14 @@ from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.edge import Grid, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, visible_angles
+from promtrack.limb.radius import RadiusFit, collect_edges, fit_radius
+from promtrack.limb.rays import fit_rays, shifted_place, stated_start
 from promtrack.limb.records import LimbLock
 from promtrack.limb.reject import judge, sharpness_of, transparency_of
 from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius, stated_place
-from promtrack.limb.solve import Centres, RadiusFit, collect_edges, fit_centres, fit_radius
+from promtrack.limb.solve import Centres, fit_centres
+from promtrack.limb.track import ALONG_PX, BLUR_PX, FrameMeasure, Tracker
 from promtrack.limb.verdict import burnt_bias, settle_radius, turn_model, turn_notes
-from promtrack.limb.track import ALONG_PX, BLUR_PX, FrameMeasure, Tracker, fit_rays, shifted_place, stated_start
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
@@ -44,7 +46,8 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     expected = expected_sky(sequence.times_utc, site=site, camera=camera)
     tracker = Tracker(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg,
                       replace(stated, radius_px=radius) if stated else None)
-    found, failed = {}, {}
+    found: dict[int, FrameMeasure] = {}
+    failed: dict[int, str] = {}
     for index, frame, trouble in _readable(sequence):
         if progress:
             progress(index, len(sequence))
@@ -83,7 +86,8 @@ def starting_radius(sequence: Sequence, limb: LimbSettings, stated: Place | None
         seen = visible_angles(stated, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
         return stated.radius_px, float(2 * np.pi * seen * stated.radius_px)
     rest = [i for i in range(len(sequence)) if i not in picks]
-    found, first_error = [], None
+    found: list[LimbSample] = []
+    first_error = None
     for tried, index in enumerate([*picks, *rest]):
         if tried >= len(picks) and (found or tried > MOST_TRIED):
             break
@@ -187,8 +191,10 @@ def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], faile
     everything = dict(failed)
     everything.update({int(i): r for i, r in zip(indices, reasons, strict=True) if r})
     first = min(everything)
-    return LimbNotFound(f"{len(everything)} of {len(sequence)} frames cannot be trusted, "
-                        f"the first because: {everything[first]}").at(sequence.names[first])
+    error = LimbNotFound(f"{len(everything)} of {len(sequence)} frames cannot be trusted, "
+                        f"the first because: {everything[first]}")
+    error.at(sequence.names[first])
+    return error
 
 
 def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, good: np.ndarray, reasons: list[str],

@@ -13,14 +13,13 @@ import cv2
 import numpy as np
 
 from promtrack.limb.along import BlockShifts, LimbTemplate
-from promtrack.limb.circle import MAD, TUKEY, Circle
+from promtrack.limb.circle import Circle
 from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
-from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small, limb_stands_at
+from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, frame_points, visible_angles
+from promtrack.limb.rays import RayFit, coarse_place, fit_rays, shifted_place, stated_start
 
-REACH_SMALL_PX = 30   # how far the limb is looked for around the last place, in reduced pixels
-GUESS_SMALL_PX = 5    # the same around a place that a header states
-SEARCH_PX = 9.0       # the same for the fine edge
+SEARCH_PX = 9.0       # how far the edge is looked for around the place
 BLUR_PX = 0.8         # Gaussian whose derivative finds the edge, and
 WIDE_PX = 1.6         # a second one, which tells what blur does to it
 ALONG_PX = 2.0        # smoothing from ray to ray
@@ -41,7 +40,6 @@ class FrameMeasure:
     place: Place                # on which the zone was laid; radius is the provisional one
     bin: np.ndarray             # (b,) numbers of the bins of limb, as `edge_px`
     edge_px: np.ndarray         # (b,) mean edge offset outward from `place`
-    edge_count: np.ndarray      # (b,) rays in the mean
     shifts: BlockShifts         # against the template
     arc_deg: float
     rms_px: float
@@ -57,91 +55,6 @@ class FrameMeasure:
     gain: float                 # off-limb brightness against the template
     points_px: np.ndarray       # (k, 2) edge points kept and
     rejected_px: np.ndarray     # (j, 2) rejected; empty unless asked for
-
-
-def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMALL_PX) -> Place | None:
-    """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when the limb is
-    not there."""
-    centre = small.to_small(Circle(last.x_px, last.y_px, last.radius_px))
-    place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
-    grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
-    for search in (float(reach_px), 5.0, 4.0):
-        zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR)
-        if len(zone.ray) < 12:
-            return None
-        edge = edge_of(zone, grid, search_px=min(search, 0.55 * place.radius_px), blur_px=1.2, along_px=1.0)
-        if edge.good.sum() < 10:
-            return None
-        fit = fit_rays(np.radians(grid.theta_deg[zone.ray] + place.turn_deg), edge)
-        part, rms, moved = float(fit.kept.mean()), fit.rms_px, float(np.hypot(*fit.shift_px))
-        if moved > 2.5 * REACH_SMALL_PX:
-            return None
-        place = shifted_place(place, *fit.shift_px)
-        if moved < 0.7 and rms < 0.6:
-            break
-    if part < 0.4 or rms > 1.2:
-        return None
-    back = small.to_full(Circle(place.x_px, place.y_px, place.radius_px))
-    return replace(last, x_px=back.x_px, y_px=back.y_px)
-
-
-def stated_start(small: SmallFrame, stated: Place) -> Place | None:
-    """Place to start from where a header states one: that nearby where the limb is found, or the stated one itself if the
-    limb is there but too rough to fit at this scale; None when the header is wrong."""
-    found = coarse_place(small, stated, reach_px=GUESS_SMALL_PX)
-    if found is None and limb_stands_at(small, Circle(stated.x_px, stated.y_px, stated.radius_px)):
-        return stated
-    return found
-
-
-def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
-    """The place moved by an offset measured in the Sun's round, not flattened, frame."""
-    flat = place.flattening
-    if flat:
-        zx, zy = -np.sin(np.radians(place.zenith_deg)), -np.cos(np.radians(place.zenith_deg))
-        along = -flat * (dx_px * zx + dy_px * zy)
-        dx_px, dy_px = dx_px + along * zx, dy_px + along * zy
-    return replace(place, x_px=place.x_px + dx_px, y_px=place.y_px + dy_px)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RayFit:
-    """Linear fit of the edge offsets of one zone."""
-
-    shift_px: np.ndarray    # (2,) of the centre
-    growth_px: float        # of the radius; 0 when it is held
-    growth_err_px: float
-    rms_px: float
-    kept: np.ndarray        # (k,) bool
-
-
-def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> RayFit:
-    """Robust linear fit offset = n . shift (+ growth) to the edge on each ray.
-
-    Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a bright prominence and are
-    left out from the start; the biweight rejects the rest of the spoiled ones.
-    """
-    usable = edge.good.copy()
-    if usable.sum() >= 10:
-        fall, width = np.median(edge.fall[usable]), np.median(edge.width_px[usable])
-        usable &= (edge.fall > 0.3 * fall) & (edge.width_px < 2.5 * width + 0.5)
-    used = np.flatnonzero(usable)
-    phi, offset = phi_rad[used], edge.offset_px[used]
-    rows = np.column_stack([-np.sin(phi), -np.cos(phi), np.ones(len(phi))])[:, :3 if free_radius else 2]
-    weight = np.ones(len(phi))
-    for _ in range(8):
-        left = (rows * weight[:, None]).T
-        solution = np.linalg.lstsq(left @ rows, left @ offset, rcond=1e-12)[0]
-        residual = offset - rows @ solution
-        scale = max(MAD * float(np.median(np.abs(residual))), 0.02)
-        before, weight = weight, np.clip(1 - (residual / (TUKEY * scale)) ** 2, 0, None) ** 2
-        if np.abs(weight - before).max() < 0.02:
-            break
-    kept = np.zeros(len(phi_rad), bool)
-    kept[used[weight > 0]] = True
-    rms = float(np.sqrt(np.mean(residual[weight > 0] ** 2)))
-    error = rms * np.sqrt(np.linalg.pinv(left @ rows)[-1, -1]) if free_radius else 0.0
-    return RayFit(solution[:2], float(solution[2]) if free_radius else 0.0, float(error), rms, kept)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,13 +172,13 @@ class Tracker:
         bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, fit.kept)
         shifts = match.shifts
         gain = self._learn(match, self._usual(fit, edge))
-        bins, means, counts = self._binned(zone, edge.offset_px - bias, fit)
+        bins, means = self._binned(zone, edge.offset_px - bias, fit)
         disc = float(np.median(zone.value[:, (grid.offset_px > -16) & (grid.offset_px < -6)]))
         sky, dark, saturated = _surroundings(small, place, self.full_scale, frame)
         x, y = frame_points(place, grid.theta_deg[zone.ray], place.radius_px + edge.offset_px)
         points = np.column_stack([x, y]) if keep_points else np.zeros((len(zone.ray), 0))
         return FrameMeasure(
-            place, bins, means, counts, shifts, len(zone.ray) * grid.step_deg, fit.rms_px, float(fit.kept.mean()),
+            place, bins, means, shifts, len(zone.ray) * grid.step_deg, fit.rms_px, float(fit.kept.mean()),
             float(np.median(edge.fall[fit.kept])), float(np.median(edge.width_px[fit.kept])), _fringe(zone, grid),
             disc - sky, sky, dark, saturated, disc > ceiling, gain, points[fit.kept], points[~fit.kept])
 
@@ -288,15 +201,15 @@ class Tracker:
             self.template.add(match.field, gain, np.full(count, _vote(shifts)), np.full(count, out))
         return max(gain, 0.02)
 
-    def _binned(self, zone: Zone, offset_px: np.ndarray, fit: RayFit) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _binned(self, zone: Zone, offset_px: np.ndarray, fit: RayFit) -> tuple[np.ndarray, np.ndarray]:
         number = zone.ray[fit.kept] // self.bin_rays
         if not len(number):
-            return np.zeros(0, np.int32), np.zeros(0), np.zeros(0)
+            return np.zeros(0, np.int32), np.zeros(0)
         first = int(number[0])
         counts = np.bincount(number - first)
         sums = np.bincount(number - first, weights=offset_px[fit.kept])
         full = counts >= max(2, self.bin_rays // 3)
-        return (np.nonzero(full)[0] + first).astype(np.int32), sums[full] / counts[full], counts[full].astype(float)
+        return (np.nonzero(full)[0] + first).astype(np.int32), sums[full] / counts[full]
 
 
 def _fringe(zone: Zone, grid: Grid) -> float:

@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 
 from promtrack.limb.circle import MAD
+from promtrack.limb.radius import RadiusFit
 from promtrack.limb.sky import OpticalRadius
-from promtrack.limb.solve import Centres, RadiusFit, TurnModel
+from promtrack.limb.solve import Centres
 from promtrack.limb.track import ROUGH_PX, FrameMeasure
+from promtrack.limb.turn import TurnModel
 from promtrack.settings import LimbSettings
 
 # A burnt-out disc is cut where the light under the fringe reaches full scale: 1.1 px outside the limb at 3 times full
