@@ -1,13 +1,15 @@
 """Make docs/gallery.md and docs/pictures/: `python -m tests.make_gallery`.
 
 Runs the demo's scenarios into a scratch folder (kept and gone on from with --scratch), reduces posters and figures, and
-writes the page. Nothing in docs/pictures is drawn by hand.
+writes the page. The worked example of docs/results.md is written anew with the numbers of the same runs. Nothing in
+docs/pictures is drawn by hand.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -15,12 +17,14 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from astropy.table import QTable
 
 from promtrack.demo import run_demo
 from promtrack.pipeline import run_stage
 from promtrack.progress import Progress
 from promtrack.settings import change_settings
 
+BEGIN, END = "<!-- worked example: made by `python -m tests.make_gallery` from here -->", "<!-- to here -->"
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 PICTURES = DOCS / "pictures"
 WIDEST_PX = 1600
@@ -72,8 +76,10 @@ def make_gallery(scratch: Path) -> list[str]:
              "dark.", ""]
     for name, title in SCENARIOS.items():
         folder = scratch / name
-        for line in run_demo(name, scratch, lambda settings: settings, progress=Progress(sys.stderr).stage):
-            print(line)
+        said = list(run_demo(name, scratch, lambda settings: settings, progress=Progress(sys.stderr).stage))
+        print("\n".join(said))
+        if name == "quiet":
+            _put_between(DOCS / "results.md", worked_example(folder, said))
         lines += [f"## {title}", "", ABOUT[name], "", f"    promtrack demo {name}", ""]
         lines += _shown(reduced(folder / "poster.png", f"{name}-clip", photo=True), "A frame of the clip.")
         lines += _headlines(folder)
@@ -113,6 +119,57 @@ def write_png(picture: np.ndarray, path: Path) -> Path:
     levels = np.rint(np.rint(np.arange(256) * 31 / 255) * 255 / 31).astype(np.uint8)
     path.write_bytes(cv2.imencode(".png", levels[picture], [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes())
     return path
+
+
+def worked_example(folder: Path, said: list[str]) -> list[str]:
+    """The quiet scenario's output and its fastest moving knot, number by number."""
+    knots = QTable.read(folder / "knots.ecsv")
+    table = said[2:said.index("", 2)]
+    lines = ["`promtrack demo quiet` makes a recording whose truth is known, so that one can see what the words are worth. It prints:", "",
+             "```text", *table, "```", ""]
+    if not knots["moving"].any():
+        return [*lines, "No knot was called moving, so there is nothing to work out.", ""]
+    page = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    return lines + _one_knot(knots[knots["moving"]][0], knots.meta["heights"], table, page)
+
+
+def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list[str]:
+    speed, random, systematic, height = (
+        float(knot[name].value) for name in ("speed_km_s", "speed_err_km_s", "systematic_km_s", "height_mm"))
+    km, sigma_km, total = page["scale"]["km_per_px"], page["scale"]["sigma_km_per_px"], math.hypot(random, systematic)
+    true = next((float(line.split()[4]) for line in table if line.startswith(f"knot {knot['knot']}:")), math.nan)
+    truth = "this track follows nothing that was put into the scene."
+    if math.isfinite(true):
+        truth = (f"{true:.2f} km/s at the same moment. The measurement is off by {abs(speed - true):.2f} km/s, "
+                 f"{abs(speed - true) / total:.1f} times the error. One case in three is off by more than 1, one in twenty by more "
+                 "than 2.")
+    return [
+        f"Take knot {knot['knot']}, the fastest that moves.", "",
+        f"- **Speed**: {speed:.2f} km/s in the plane of the sky, with a random error of {random:.2f} km/s (1 sigma). "
+        f"Its parts are {_signed(knot, 'radial')} outward and {_signed(knot, 'along')} along the limb.",
+        f"- **Scale**: {km:.1f} ± {sigma_km:.1f} km a pixel, {100 * sigma_km / km:.2f} %. With the clock that makes "
+        f"{systematic:.3f} km/s of systematic error.",
+        f"- **Together**, for a comparison with somebody else's value: sqrt({random:.2f}² + {systematic:.3f}²) = {total:.2f} km/s.",
+        f"- **Truth**: {truth}",
+        f"- **Moving**: {knot['false_alarm']:.2g} false alarms are expected at its level in the whole run, which is "
+        f"{knot['significance']:.1f} sigma; {page['control']['tolerated']:g} are tolerated.",
+        f"- **Model**: {knot['model']}, chi squared per degree of freedom {knot['chi2_per_dof']:.2f}"
+        + ("; its errors were scaled up." if knot["errors_scaled"] else "; its errors stand as they are."),
+        f"- **Height**: {height:.1f} Mm on average, {limb}. Above the photosphere it is {height:.1f} + 4.35 = {height + 4.35:.1f} Mm, "
+        "± 0.5 Mm from the height of the limb.", "",
+        f"So a fair sentence is: *a knot {height:.0f} Mm above the H-alpha limb moved at {speed:.1f} ± {max(total, 0.1):.1f} km/s in the "
+        "plane of the sky, a lower bound of its true speed.*", ""]
+
+
+def _signed(knot: QTable.Row, part: str) -> str:
+    return f"{knot[f'{part}_km_s'].value:+.2f} ± {knot[f'{part}_err_km_s'].value:.2f} km/s"
+
+
+def _put_between(path: Path, lines: list[str]) -> None:
+    """Replace what stands between the marks of a page."""
+    before, _, rest = path.read_text(encoding="utf-8").partition(BEGIN)
+    after = rest.partition(END)[2]
+    path.write_text("\n".join([before + BEGIN, "", *lines]) + END + after, encoding="utf-8")
 
 
 def _headlines(folder: Path) -> list[str]:
