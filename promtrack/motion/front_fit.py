@@ -22,7 +22,9 @@ __all__ = ["fit_front", "front_verdict", "linear_exponential", "onset_time"]
 
 MODELS = ("constant speed", "constant acceleration", "linear plus exponential")
 NONE = "none of the models describes this motion"
-VERY_STRONG = 10.0   # difference of BIC; Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773
+# differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery 1995,
+# J. Am. Stat. Assoc. 90, 773
+BARE_MENTION, VERY_STRONG = 2.0, 10.0
 STRAYED, SMOOTHLY = 2.0, 0.6
 KM_S, M_S2 = 1e3, 1e6   # Mm/s in km/s, Mm/s^2 in m/s^2
 
@@ -53,7 +55,7 @@ def onset_time(c0: np.ndarray | float, tau: np.ndarray | float, c1: np.ndarray |
 
 def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, rng: np.random.Generator,
               draws: int = 400) -> tuple[FrontFit, ...]:
-    """Fit every model the number of points allows, and mark the one with the smallest BIC.
+    """Fit every model the number of points allows, and mark the simplest whose BIC is within 2 of the smallest.
 
     Parameters
     ----------
@@ -78,7 +80,7 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
     closest = min(squares, key=squares.get)
     count = _independent((height_mm - first[closest].curve[0]) / err_mm, free[closest])
     criteria = {m: bic(squares[m] * count / len(time_s), count, free[m] + 1) for m in first}
-    chosen = min(criteria, key=criteria.get)
+    chosen = next(m for m in first if criteria[m] <= min(criteria.values()) + BARE_MENTION)   # the simplest comes first
     memory = _memory((height_mm - first[chosen].curve[0]) / err_mm, free[chosen])
     fits = []
     for model, fit in first.items():
