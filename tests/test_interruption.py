@@ -1,6 +1,7 @@
 """Killed or stopped at any moment, a run leaves whole products or none, and the next run ends as if nothing had happened."""
 
 import hashlib
+import os
 import random
 import signal
 import subprocess
@@ -12,6 +13,8 @@ import pytest
 from promtrack.products import ProductFolder, read_lock, read_strip, read_summary
 from promtrack.products.folder import PRODUCTS
 
+# 20 rounds of 10 stops, 200 in all, take a quarter of an hour: PROMTRACK_ROUNDS says how many of them this run has time for.
+ROUNDS = int(os.environ.get("PROMTRACK_ROUNDS", "20"))
 TABLES = [name for name in PRODUCTS.values() if name.endswith((".ecsv", ".fits"))]
 QUICK = ("--set", "figures.theme=light", "--set", "figures.dpi=60", "--set", "clip.view=native", "--quiet")
 
@@ -96,9 +99,9 @@ def test_a_stopped_run_goes_on(small_frames, undisturbed, tmp_path, stop):
 
 @pytest.mark.long
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to another process there")
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(ROUNDS))
 def test_stopped_again_and_again(small_frames, undisturbed, tmp_path, seed):
-    # 20 folders with 10 stops each: 200 in all, kill and Ctrl-C in turn.
+    # 10 stops in each folder, kill and Ctrl-C in turn.
     disturb(small_frames, undisturbed, tmp_path / "out", 10, seed, interrupt if seed % 2 else kill)
 
 
