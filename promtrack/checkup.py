@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, lock_limb
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.daylight import doubt_night
@@ -21,22 +22,28 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
 
     Raises
     ------
-    InputError : the input cannot be read, or shows no limb
+    InputError : the input cannot be read, or not measured: no limb, or too little of it
     """
     yield f"looking at {source}"   # at once: opening thousands of files takes a second or two
     sequence = doubt_night(open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site)
     yield from _what_is_there(sequence)
     inspection = inspect_sequence(sequence, limb=settings.limb)
-    yield from inspection.sentences
+    if not inspection.measurable:
+        yield from inspection.verdict[1:]
+        raise InputError(f"cannot be measured. {inspection.verdict[0].rstrip('.')}", where=str(source),
+                         remedy="keep part of the Sun's edge with dark sky beyond it in the frame")
+    yield from inspection.verdict
+    radius = inspection.radius_px[np.isfinite(inspection.radius_px)]
+    radius_err = max(float(np.nanmedian(inspection.radius_err_px)), float(np.std(radius))) / len(radius) ** 0.5
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
-    scale = measure_scale(inspection.radius_px, inspection.radius_err_px, view, camera=settings.camera, limb=settings.limb,
+    scale = measure_scale(float(np.median(radius)), radius_err, view, camera=settings.camera, limb=settings.limb,
                           header=sequence.header)
     yield (f"scale {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the "
            f"{scale.source}; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec")
     if scale.check:
         yield scale.check
     yield f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}"
-    yield inspection.verdict
+    yield "it can be measured: promtrack run"
 
 
 def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterator[str]:

@@ -29,8 +29,8 @@ __all__ = ["open_sequence", "sequence_from_arrays"]
 _SAMPLES = 5  # frames decoded on opening, spread over the sequence
 
 
-def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),  # noqa: B008 (frozen)
-                  camera: CameraSettings = CameraSettings()) -> Sequence:  # noqa: B008
+def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),
+                  camera: CameraSettings = CameraSettings()) -> Sequence:
     """The recording at `path`, ordered by time; frames are read when asked for.
 
     Parameters
@@ -60,7 +60,7 @@ def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),  
     full = full_scale(samples, ordered[0])
     return Sequence(path, tuple(frame.name for frame in ordered), times_utc, timed.exposure_s, ordered[0].shape, full,
                     _reader(ordered, plan, calibration, full), report, tuple(left_out), solar_header(ordered[0]),
-                    any(frame.costly for frame in ordered), _notes(ordered[0], plan, calibration))
+                    any(frame.costly for frame in ordered), _notes(ordered[0], plan, calibration, samples))
 
 
 def _as_set(frame: Found, camera: CameraSettings) -> Found:
@@ -117,8 +117,10 @@ def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None,
     return read
 
 
-def _notes(frame: Found, plan: Plan, calibration: Calibration | None) -> tuple[str, ...]:
+def _notes(frame: Found, plan: Plan, calibration: Calibration | None, samples: list[np.ndarray]) -> tuple[str, ...]:
     notes = []
+    if len(samples) > 1 and all(np.array_equal(sample, samples[0]) for sample in samples[1:]):
+        notes.append(f"the {len(samples)} frames looked at are one and the same picture: nothing can move in them")
     if frame.colour != "mono":
         how = "the mean of the channels"
         if plan is not None:

@@ -176,6 +176,7 @@ class _NoiseMeter:
         if self.only is None:
             return np.zeros(0)
         noise = np.median(self.found, axis=0) if self.found else self.only
+        noise = np.where(noise > 0, noise, self.only)     # frames that repeat each other differ by nothing
         rows = np.arange(len(noise))
         known = np.isfinite(noise) & (noise > 0)
         if not known.any():
