@@ -87,8 +87,8 @@ def _attitude(spec: SceneSpec, part: np.ndarray) -> tuple[np.ndarray, np.ndarray
     """Turn, flattening and direction of the zenith in every frame: from the site, or as the spec says."""
     turn = spec.rotation_deg_h * (spec.time_s - spec.time_s[0]) / 3600.0
     if spec.site is None:
-        (flat, flat_last), (zenith, zenith_last) = spec.flattening, spec.zenith_deg
-        return turn, flat + part * (flat_last - flat), zenith + part * (zenith_last - zenith)
+        (first_flat, last_flat), (first_zenith, last_zenith) = spec.flattening, spec.zenith_deg
+        return turn, first_flat + part * (last_flat - first_flat), first_zenith + part * (last_zenith - first_zenith)
     camera = CameraSettings(north_deg=spec.north_deg, mirrored=spec.mirrored, mount=spec.mount)
     if spec.mount == "altazimuth":
         turn = field_turn_deg(spec.times_utc, site=spec.site, camera=camera)
@@ -157,7 +157,7 @@ def knot_brightness(spec: SceneSpec, size_mm: float, snr: float) -> float:
     gain = exposure_gain(spec)
     background = gain * (spec.sky + 0.7 * spec.scattered + 0.04)
     noise = math.hypot(float(noise_of(spec, background)), spec_step(spec) / math.sqrt(12.0))
-    return snr * noise / gain * spread_by_seeing(spec, size_mm, spec.seeing_arcsec)
+    return snr * noise / gain * float(spread_by_seeing(spec, size_mm, spec.seeing_arcsec))
 
 
 def spread_by_seeing(spec: SceneSpec, size_mm: float, seeing_arcsec: np.ndarray | float) -> np.ndarray | float:
@@ -229,7 +229,7 @@ def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndar
         light = light * sensor.shade
     signal = light * np.float32(exposure_gain(spec) * air.gain[index])
     signal[sensor.hot_row, sensor.hot_column] += sensor.hot_level.astype(np.float32)
-    signal += noise_of(spec, signal).astype(np.float32) * rng.standard_normal(spec.shape, dtype=np.float32)
+    signal += np.asarray(noise_of(spec, signal), dtype=np.float32) * rng.standard_normal(spec.shape, dtype=np.float32)
     top = full_scale(spec)
     return np.clip(np.rint(signal * np.float32(top)), 0, top).astype(np.uint8 if spec.bits == 8 else np.uint16)
 
@@ -249,8 +249,8 @@ def _smeared(light: np.ndarray, dx: float, dy: float) -> np.ndarray:
     total = np.zeros_like(light)
     for k in range(steps):
         part = k / (steps - 1)
-        shift = np.float32([[1, 0, -dx * part], [0, 1, -dy * part]])
-        total += cv2.warpAffine(light, shift, light.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
+        shift = np.array([[1, 0, -dx * part], [0, 1, -dy * part]], dtype=np.float32)
+        total += cv2.warpAffine(light, shift, (light.shape[1], light.shape[0]), borderMode=cv2.BORDER_REPLICATE)
     return total / steps
 
 
@@ -286,7 +286,7 @@ def _aircraft(spec: SceneSpec, rng: np.random.Generator) -> np.ndarray:
         * length
     )
     rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-    mask = np.ones(spec.shape, dtype=np.float32)
+    mask: np.ndarray = np.ones(spec.shape, dtype=np.float32)
     wake = np.array([[-0.2, 0.02], [-9, 0.25], [-9, -0.25], [-0.2, -0.02]]) * length
     cv2.fillPoly(mask, [np.round(wake @ rotation.T + middle).astype(np.int32)], 0.85)
     mask = cv2.GaussianBlur(mask, (0, 0), 5.0)

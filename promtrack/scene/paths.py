@@ -14,14 +14,14 @@ from promtrack.scene.content import ArchKnot, Eruption, Knot, SwayingThread
 __all__ = ["fading", "front_height", "knot_place", "onset", "sway_displacement"]
 
 
-def fading(time_s: np.ndarray, from_s: float, life_s: float, fade_s: float) -> np.ndarray:
+def fading(time_s: np.ndarray | float, from_s: float, life_s: float, fade_s: float) -> np.ndarray:
     """Part of its full brightness that a knot shows: a raised cosine in and out."""
     rise = np.clip((time_s - from_s) / max(fade_s, 1e-9), 0.0, 1.0)
     fall = np.clip((from_s + life_s - time_s) / max(fade_s, 1e-9), 0.0, 1.0)
     return (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
 
 
-def knot_place(knot: Knot | ArchKnot, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
+def knot_place(knot: Knot | ArchKnot, time_s: np.ndarray | float, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """Angle [rad] and height [Mm] of a knot; (n,) each."""
     time_s = np.atleast_1d(np.asarray(time_s, dtype=float))
     return _along_arch(knot, time_s, limb_mm) if isinstance(knot, ArchKnot) else _free(knot, time_s, limb_mm)
@@ -56,7 +56,7 @@ def _along_arch(knot: ArchKnot, time_s: np.ndarray, limb_mm: float) -> tuple[np.
     return foot, knot.apex_mm * np.cos(place) + below
 
 
-def front_height(eruption: Eruption, time_s: np.ndarray) -> np.ndarray:
+def front_height(eruption: Eruption, time_s: np.ndarray | float) -> np.ndarray:
     """Height [Mm] of the front above the apex's limb."""
     u = np.maximum(np.asarray(time_s, dtype=float) - eruption.start_s, 0.0)
     return (
@@ -76,7 +76,7 @@ def onset(eruption: Eruption) -> float:
     )
 
 
-def sway_displacement(sway: SwayingThread, time_s: np.ndarray) -> np.ndarray:
+def sway_displacement(sway: SwayingThread, time_s: np.ndarray | float) -> np.ndarray:
     """Displacement [Mm] along the limb."""
     time_s = np.asarray(time_s, dtype=float)
     phase = 2 * np.pi * time_s / sway.period_s + math.radians(sway.phase_deg)

@@ -54,13 +54,9 @@ def build_layers(spec: SceneSpec, view: View, knot_light: tuple[float, ...]) -> 
     limb, seed = spec.limb_mm, spec.seed
     step = spec.mm_per_px / view.oversampling
     patches = [
-        make(item, step, limb, (seed, code, number))
-        for code, make, items in (
-            (11, hedgerow_patch, spec.hedgerows),
-            (12, arch_patch, spec.arches),
-            (13, filament_patch, spec.filaments),
-        )
-        for number, item in enumerate(items)
+        *(hedgerow_patch(row, step, limb, (seed, 11, k)) for k, row in enumerate(spec.hedgerows)),
+        *(arch_patch(arch, step, limb, (seed, 12, k)) for k, arch in enumerate(spec.arches)),
+        *(filament_patch(filament, step, limb, (seed, 13, k)) for k, filament in enumerate(spec.filaments)),
     ]
     low = min([-6.0 - 6 * step, *(patch.height_mm for patch in patches)])
     columns = math.ceil((view.to_rad - view.from_rad) * limb / step) + 1
@@ -97,7 +93,7 @@ def plasma_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
     for sway in spec.sways:
         add_sway(strip, grid, sway, time_s)
     for knot, light in zip(spec.knots, layers.knot_light, strict=True):
-        part = float(fading(np.float64(time_s), knot.from_s, knot.life_s, knot.fade_s))
+        part = float(fading(time_s, knot.from_s, knot.life_s, knot.fade_s))
         if part > 0:
             angle, height = knot_place(knot, time_s, spec.limb_mm)
             add_knot(strip, grid, (float(angle[0]), float(height[0])), knot.size_mm, light * part)

@@ -30,7 +30,7 @@ def trace(
     """
     count = int(np.ceil(length.max() / step)) + 1
     points = np.empty((len(seeds), count, 2), dtype=np.float32)
-    here = np.array(seeds, dtype=np.float32)
+    here: np.ndarray = np.array(seeds, dtype=np.float32)
     for k in range(count):
         points[:, k] = here
         column = np.clip(here[:, 0], 0, lean.shape[1] - 1).astype(int)  # the nearest sample: directions vary slowly
@@ -66,6 +66,6 @@ def draw_threads(
         (columns + 1, fx * fy),
     ):
         light += np.bincount(base + offset, weights=weight * part, minlength=light.size)
-    light = light.reshape(groups, rows, columns).astype(np.float32)
-    across, down = (width, width) if np.isscalar(width) else width
-    return np.stack([cv2.GaussianBlur(one, (0, 0), sigmaX=across, sigmaY=down) for one in light])
+    layers = light.reshape(groups, rows, columns).astype(np.float32)
+    across, down = width if isinstance(width, tuple) else (width, width)
+    return np.stack([cv2.GaussianBlur(one, (0, 0), sigmaX=across, sigmaY=down) for one in layers])

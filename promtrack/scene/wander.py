@@ -22,15 +22,15 @@ def wander(rng: np.random.Generator, time_s: np.ndarray | float, scale_s: float,
 
 def smooth_noise(rng: np.random.Generator, shape: tuple[int, int], scale: float | tuple[float, float]) -> np.ndarray:
     """Random field of zero mean and unit variance; correlation exp(-d^2 / (2 scale^2)), scale (down, across)."""
-    down, across = (scale, scale) if np.isscalar(scale) else scale
+    down, across = scale if isinstance(scale, tuple) else (scale, scale)
     # drawn on a coarse grid of about three samples a correlation length, then interpolated: the cost does not
     # grow with the scale
     step = max(down / 3.0, 1.0), max(across / 3.0, 1.0)
     rows, columns = int(shape[0] / step[0]) + 16, int(shape[1] / step[1]) + 16
-    coarse = rng.standard_normal((rows, columns), dtype=np.float32)
+    drawn = rng.standard_normal((rows, columns), dtype=np.float32)
     sigma = (across / step[1] / np.sqrt(2), down / step[0] / np.sqrt(2))
     coarse = cv2.GaussianBlur(
-        coarse, (0, 0), sigmaX=max(sigma[0], 0.3), sigmaY=max(sigma[1], 0.3), borderType=cv2.BORDER_REFLECT
+        drawn, (0, 0), sigmaX=max(sigma[0], 0.3), sigmaY=max(sigma[1], 0.3), borderType=cv2.BORDER_REFLECT
     )
     coarse = (coarse - coarse.mean()) / max(float(coarse.std()), 1e-9)
     x = (np.arange(shape[1], dtype=np.float32) / np.float32(step[1]) + 8)[None, :].repeat(shape[0], axis=0)
@@ -54,7 +54,7 @@ def wandering_field(
     down = np.exp(1j * wave[:, 0, None, :] * y[None, :, None])
     across = np.exp(1j * (wave[:, 1, :, None] * x[None, None, :] + phase[..., None]))
     coarse = np.moveaxis(np.sqrt(2.0 / terms) * (down @ across).real, 0, -1).astype(np.float32)
-    grow = np.float32([[1 / step, 0, 0], [0, 1 / step, 0]])
+    grow = np.array([[1 / step, 0, 0], [0, 1 / step, 0]], dtype=np.float32)
     return cv2.warpAffine(
         np.ascontiguousarray(coarse),
         grow,

@@ -55,7 +55,9 @@ def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibr
     ------
     InputError : the flat is black
     """
-    notes, bad = [], np.zeros(np.shape(dark if dark is not None else flat), bool)
+    notes: list[str] = []
+    given = dark if dark is not None else flat
+    bad = np.zeros(() if given is None else given.shape, dtype=bool)
     if dark is not None:
         middle = float(np.median(dark))
         spread = max(1.4826 * float(np.median(np.abs(dark - middle))), 1e-6 * abs(middle), 0.5)

@@ -105,11 +105,9 @@ def _value(found: re.Match[str]) -> object:
 
 
 def _data_length(cards: dict[str, object]) -> int:
-    axes = [cards.get(f"NAXIS{i + 1}") for i in range(_whole(cards, "NAXIS", 0, 0, 999))]
+    axes = [_axis(cards.get(f"NAXIS{i + 1}")) for i in range(_whole(cards, "NAXIS", 0, 0, 999))]
     if not axes:
         return 0
-    if not all(isinstance(axis, int) and not isinstance(axis, bool) and 0 <= axis < 2**40 for axis in axes):
-        raise InputError("has a FITS header with impossible axes", remedy=SAVE_AGAIN)
     size = abs(_whole(cards, "BITPIX", 8, -64, 64)) // 8 * _whole(cards, "GCOUNT", 1, 0, 2**20)
     total = _whole(cards, "PCOUNT", 0, 0, 2**50)
     product = 1
@@ -118,6 +116,12 @@ def _data_length(cards: dict[str, object]) -> int:
         if product > 2**50:
             raise InputError("has a FITS header with impossible axes", remedy=SAVE_AGAIN)
     return size * (total + product)
+
+
+def _axis(length: object) -> int:
+    if not isinstance(length, int) or isinstance(length, bool) or not 0 <= length < 2**40:
+        raise InputError("has a FITS header with impossible axes", remedy=SAVE_AGAIN)
+    return length
 
 
 def _whole(cards: dict[str, object], name: str, default: int, low: int, high: int) -> int:

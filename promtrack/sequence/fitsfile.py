@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 import numpy as np
 from astropy.io import fits
@@ -45,7 +45,8 @@ class _Scaling:
 
 def opened(path: Path) -> BinaryIO:
     """The file, unpacked on the fly where it is gzipped."""
-    return gzip.open(path, "rb") if _zipped(path) else path.open("rb")
+    # a gzip file reads and seeks like any binary file, but the type stubs do not call it one
+    return cast(BinaryIO, gzip.open(path, "rb")) if _zipped(path) else path.open("rb")
 
 
 def _zipped(path: Path) -> bool:
@@ -194,6 +195,8 @@ def _packed_reader(path: Path, start: int, scaling: _Scaling) -> Callable[[int],
         try:
             with opened(path) as file:
                 unit = read_unit(file, start)  # again: kept for every frame, headers would fill the memory
+                if unit is None:
+                    raise EOFError("the file has become shorter")
                 file.seek(unit.data)
                 table = file.read(unit.length)
             with fits.open(io.BytesIO(_bare(unit, table)), do_not_scale_image_data=True) as units:

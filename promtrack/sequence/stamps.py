@@ -57,11 +57,11 @@ def find_stamp(name: str) -> Stamp | None:
         stamp = _built(found)
         if stamp:
             return stamp
-    found = _EPOCH.search(name)
-    if not found:
+    epoch = _EPOCH.search(name)
+    if not epoch:
         return None
-    micros = int(found["millis"] or 0) * 1000 + int((found["fraction"] or "0").ljust(6, "0"))
-    return Stamp(datetime(1970, 1, 1) + timedelta(seconds=int(found["seconds"]), microseconds=micros), UTC)
+    micros = int(epoch["millis"] or 0) * 1000 + int((epoch["fraction"] or "0").ljust(6, "0"))
+    return Stamp(datetime(1970, 1, 1) + timedelta(seconds=int(epoch["seconds"]), microseconds=micros), UTC)
 
 
 def _built(found: re.Match[str]) -> Stamp | None:

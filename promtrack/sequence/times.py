@@ -58,17 +58,18 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     SettingsError : a zone, start, pattern or table that cannot be used
     """
     zone = read_zone(settings.zone)
-    best, auto = None, settings.source == "auto"
+    best: tuple[int, str, _Answer] | None = None
+    auto = settings.source == "auto"
     for source, answer_of in _SOURCES.items():
         if source == "file-date" if auto else source.partition(":")[0] != settings.source:
             continue
         answer = answer_of(frames, settings, zone, folder)
         known = 0 if answer is None else int(np.count_nonzero(~np.isnat(answer.times_utc)))
-        if best is None or known > best[0]:
+        if answer is not None and known > (best[0] if best else 0):
             best = known, source.partition(":")[0], answer
         if 2 * known > len(frames):
             break
-    if best is None or best[0] == 0:
+    if best is None:
         raise InputError(_unknown(frames, settings), remedy=_GIVE)
     _, source, answer = best
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")

@@ -12,7 +12,9 @@ import threading
 import weakref
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from io import FileIO
 from pathlib import Path
+from typing import cast
 
 import imageio_ffmpeg
 import numpy as np
@@ -52,14 +54,14 @@ class _Player:
     def __init__(self, film: _Film):
         self.film = film
         self._lock = threading.Lock()
-        self._process: subprocess.Popen[bytes] | None = None
+        self._pipe: FileIO | None = None
         self._next = 0
         self._closing: Callable[[], object] | None = None
 
     def frame(self, index: int) -> np.ndarray:
         """Frame `index` as stored; thread-safe. Raises InputError where it cannot be decoded."""
         with self._lock:
-            if self._process is None or not self._next <= index <= self._next + _SKIP:
+            if self._pipe is None or not self._next <= index <= self._next + _SKIP:
                 self._start(index)
             while self._next < index:
                 self._pull()
@@ -76,23 +78,26 @@ class _Player:
         command = [_executable(), "-nostdin", "-v", "quiet", "-xerror", *_GUARD, "-noautorotate", *seek,
                    "-i", f"file:{film.path}", "-map", f"0:{film.stream}", "-fps_mode", "passthrough",
                    "-f", "rawvideo", "-c:v", "rawvideo", "-pix_fmt", film.pixels, "-"]
-        self._process = _started(command)
-        self._closing = weakref.finalize(self, _end, self._process)
+        process = _started(command)
+        # without a buffer (`_started` asks for none) the pipe is a plain file
+        self._pipe = cast(FileIO, process.stdout)
+        self._closing = weakref.finalize(self, _end, process, self._pipe)
         self._next = index
 
     def _stop(self) -> None:
         if self._closing is not None:
             self._closing()
-        self._process = self._closing = None
+        self._pipe = self._closing = None
 
     def _pull(self) -> np.ndarray:
         film = self.film
         shape = (film.rows, film.columns, 3) if film.colour == "rgb" else (film.rows, film.columns)
         frame = np.empty(shape, _dtype(film.pixels))
-        view = memoryview(frame).cast("B")
+        view, pipe = frame.data.cast("B"), self._pipe
+        assert pipe is not None, "`frame` has started ffmpeg"
         got = 0
         while got < len(view):
-            step = self._process.stdout.readinto(view[got:])
+            step = pipe.readinto(view[got:])
             if not step:
                 index = self._next
                 self._stop()
@@ -180,7 +185,7 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
 def _discarded(flags: str) -> bool:
     """Whether a packet is needed for decoding only and gives no frame (a film cut without encoding it anew)."""
     found = re.search(r"F=0x([0-9A-Fa-f]+)", flags)
-    return bool(found) and bool(int(found[1], 16) & 4)  # AV_PKT_FLAG_DISCARD of ffmpeg's packet.h
+    return found is not None and bool(int(found[1], 16) & 4)  # AV_PKT_FLAG_DISCARD of ffmpeg's packet.h
 
 
 def _executable() -> str:
@@ -212,7 +217,7 @@ def _started(command: list[str]) -> subprocess.Popen[bytes]:
                          remedy="install ffmpeg anew") from None
 
 
-def _end(process: subprocess.Popen[bytes]) -> None:
+def _end(process: subprocess.Popen[bytes], pipe: FileIO) -> None:
     process.kill()
-    process.stdout.close()
+    pipe.close()
     process.wait()
