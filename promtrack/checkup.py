@@ -9,6 +9,8 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, lock_limb
+from promtrack.limb.geometry import Place
+from promtrack.limb.second import second_limb_note
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.daylight import doubt_night
 from promtrack.settings import Settings
@@ -33,6 +35,9 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
         raise InputError(f"cannot be measured. {inspection.verdict[0].rstrip('.')}", where=str(source),
                          remedy="keep part of the Sun's edge with dark sky beyond it in the frame")
     yield from inspection.verdict
+    found = int(np.flatnonzero(np.isfinite(inspection.radius_px))[0])
+    place = Place(*(float(value[found]) for value in (inspection.centre_x_px, inspection.centre_y_px, inspection.radius_px)))
+    yield from second_limb_note(sequence.frame(int(inspection.indices[found])), sequence.full_scale, place)
     radius = inspection.radius_px[np.isfinite(inspection.radius_px)]
     radius_err = max(float(np.nanmedian(inspection.radius_err_px)), float(np.std(radius))) / len(radius) ** 0.5
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)

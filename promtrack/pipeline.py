@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +17,9 @@ import numpy as np
 from promtrack import __version__
 from promtrack.errors import InputError, PromtrackError, SettingsError
 from promtrack.limb import lock_limb
-from promtrack.limb.geometry import to_frame
+from promtrack.limb.geometry import place_of, to_frame
 from promtrack.limb.records import LimbLock
+from promtrack.limb.second import second_limb_note
 from promtrack.motion import measure_motion
 from promtrack.motion.records import Motion
 from promtrack.products import (
@@ -207,7 +208,9 @@ def _require(job: Job, stage: str) -> None:
 
 def _do_lock(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     s = job.settings
-    job.lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
+    lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
+    second = second_limb_note(job.sequence.frame(lock.reference), job.sequence.full_scale, place_of(lock, lock.reference))
+    job.lock = replace(lock, notes=(*lock.notes, *second))
     rejected = int((~job.lock.used).sum())
     if rejected > s.limb.most_rejected * len(job.sequence) or job.lock.used.sum() < 2:
         reasons = ", ".join(sorted({reason for reason in job.lock.reason if reason}))

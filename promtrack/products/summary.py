@@ -36,6 +36,7 @@ def write_summary(folder: ProductFolder, version: str, sequence: Sequence, lock:
         "cadence_s": float(np.median(steps)) if len(steps) else None,
         "times": {"source": sequence.time_report.source, "detail": sequence.time_report.detail,
                   "problems": list(sequence.time_report.problems)},
+        "notes": list(sequence.notes),
     }
     if lock is not None:
         page["frames_used"] = int(lock.used.sum())
@@ -84,7 +85,7 @@ def summary_lines(folder: ProductFolder) -> list[str]:
         f"angles are {page['orientation']['angles']}s",
         f"{counts['moving_knots']} moving of {counts['knots']} knots, {counts['moving_fronts']} moving of {counts['fronts']} fronts",
     ]
-    lines += page["times"]["problems"]
+    lines += [*page["times"]["problems"], *page["notes"]]
     left_out = len(page["frames_unreadable"])
     if left_out:
         first = page["frames_unreadable"][0]

@@ -1,0 +1,75 @@
+"""A second limb in the same frame: two exposures in one, a reflection in the optics, or two discs side by side.
+
+The lock follows one limb through the whole sequence; that there is another must be said, since its disc may lie
+where prominences are looked for.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from promtrack.limb.circle import Circle, fit_limb
+from promtrack.limb.find import TOLERANCE_PX, SmallFrame, _best_circle, _edge_points, _is_limb, _on_circle, _root
+from promtrack.limb.geometry import Place
+
+__all__ = ["second_limb", "second_limb_note"]
+
+CLEAR_PX = 4.0      # reduced pixels about the first limb that belong to it: its edge, the fringe and low prominences
+LEAST_COVERED = 0.75  # of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
+
+
+def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int = 0) -> Circle | None:
+    """The limb of another disc of the same size outside the one already found; None if there is none.
+
+    Parameters
+    ----------
+    frame : (rows, columns) array
+    full_scale : value at which the camera saturates
+    first : the limb already found
+    """
+    small = SmallFrame(frame, full_scale)
+    here = small.to_small(Circle(first.x_px, first.y_px, first.radius_px))
+    points, outward, strength = _edge_points(_root(small.image))
+    distance = np.hypot(points[:, 0] - here.x_px, points[:, 1] - here.y_px)
+    other = np.abs(distance - here.radius_px) > CLEAR_PX
+    points, outward, strength = points[other], outward[other], strength[other]
+    if len(points) < 20:
+        return None
+    found = _best_circle(points, outward, strength, small.image.shape, here.radius_px, np.random.default_rng(seed))
+    if found is None:
+        return None
+    on, cosine = _on_circle(points, outward, found, 2 * TOLERANCE_PX)
+    on &= cosine > 0.8
+    fit = fit_limb(points[on], 0.5, guess=found, radius_px=here.radius_px)
+    circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
+    apart = float(np.hypot(circle.x_px - here.x_px, circle.y_px - here.y_px))
+    if apart <= CLEAR_PX or not _is_limb(small.image, circle, points[on]):
+        return None
+    return small.to_full(circle) if _covered(small.image.shape, circle, here, points[on]) > LEAST_COVERED else None
+
+
+def second_limb_note(frame: np.ndarray, full_scale: float, first: Place) -> tuple[str, ...]:
+    """One sentence about a second limb, if there is one."""
+    other = second_limb(frame, full_scale, first)
+    if other is None:
+        return ()
+    apart = np.hypot(other.x_px - first.x_px, other.y_px - first.y_px)
+    return (f"There is a second limb in the picture, of a disc {apart:.0f} px away: a double exposure, a reflection, or two discs. "
+            "One of them is followed; do not trust what lies near the other.",)
+
+
+def _covered(shape: tuple[int, int], second: Circle, first: Circle, edge: np.ndarray) -> float:
+    """Part of the second limb inside the frame that has an edge, 0 where less of it is seen than half the first."""
+    def inside(circle: Circle) -> np.ndarray:
+        theta = np.linspace(0.0, 2.0 * np.pi, int(2.0 * np.pi * circle.radius_px), endpoint=False)
+        x, y = circle.x_px + circle.radius_px * np.cos(theta), circle.y_px + circle.radius_px * np.sin(theta)
+        seen = (x > 4) & (x < shape[1] - 5) & (y > 4) & (y < shape[0] - 5)
+        return np.column_stack([x[seen], y[seen]])
+
+    limb, whole = inside(second), inside(first)
+    near_first = np.abs(np.hypot(limb[:, 0] - first.x_px, limb[:, 1] - first.y_px) - first.radius_px) < CLEAR_PX
+    limb = limb[~near_first]
+    if len(limb) < 0.5 * len(whole):
+        return 0.0
+    return float(np.mean(cKDTree(edge).query(limb, distance_upper_bound=2.5)[0] < 2.5))
