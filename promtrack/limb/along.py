@@ -192,8 +192,8 @@ class LimbTemplate:
 
 def _bands(values: np.ndarray, heights: np.ndarray) -> np.ndarray:
     """Means over bands of three of the chosen heights, one row a band."""
-    chosen = np.flatnonzero(heights)
-    chosen = chosen[:len(chosen) // 3 * 3].reshape(-1, 3)
+    count = int(heights.sum()) // 3 * 3
+    chosen = np.flatnonzero(heights)[:count].reshape(-1, 3)
     return np.ascontiguousarray((values[:, chosen[:, 0]] + values[:, chosen[:, 1]] + values[:, chosen[:, 2]]).T)
 
 

@@ -99,8 +99,8 @@ def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray
             variance[i] = 1 / w.sum()
     known = np.isfinite(apart)
     if known.sum() < 8:
-        level = float(np.nanmedian(apart)) if known.any() else 0.0
-        return Breathing(np.zeros(len(blocks)), 0.1, np.full(len(blocks), level))
+        usual = float(np.nanmedian(apart)) if known.any() else 0.0
+        return Breathing(np.zeros(len(blocks)), 0.1, np.full(len(blocks), usual))
     signs = np.column_stack([[m.width_px for m in measures], [m.fringe for m in measures], np.log([m.gain for m in measures])])
     edge_err = np.median(1 / np.sqrt(np.maximum(weight.sum(1), 1e-9)))
     slow = SLOW_FRAMES * max(1.0, (edge_err / STEADY_EDGE_PX) ** 2)

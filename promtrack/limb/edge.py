@@ -56,9 +56,14 @@ def make_grid(radius_px: float, inside_px: float, outside_px: float, *, ray_px: 
     return Grid(theta, 2 * np.pi * radius_px / count, offsets)
 
 
-def unwrap(frame: np.ndarray, place: Place, grid: Grid, *, interpolation: int = cv2.INTER_CUBIC) -> Zone:
-    """Sample the limb zone of a frame around `place` (cubic: the edge must not depend on the pixel's phase)."""
-    ray = np.nonzero(visible_angles(place, frame.shape, grid.theta_deg))[0]
+def unwrap(frame: np.ndarray, place: Place, grid: Grid, *, interpolation: int = cv2.INTER_CUBIC,
+           margin_px: float = 5.0) -> Zone:
+    """Sample the limb zone of a frame around `place` (cubic: the edge must not depend on the pixel's phase).
+
+    Rays whose limb lies within `margin_px` of the border are left out: they lean out of the frame, and an edge half cut
+    off at both ends of the arc would bend the circle.
+    """
+    ray = np.nonzero(visible_angles(place, frame.shape, grid.theta_deg, margin_px))[0]
     if not len(ray):
         empty = np.zeros((0, len(grid.offset_px)), np.float32)
         return Zone(ray, empty, empty.astype(bool))

@@ -210,8 +210,8 @@ def _is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     place = np.round(limb[seen]).astype(int)
     covered = np.zeros(image.shape, np.uint8)
     covered[np.round(on[:, 1]).astype(int), np.round(on[:, 0]).astype(int)] = 1
-    covered = cv2.dilate(covered, np.ones((5, 5), np.uint8))
-    if covered[place[:, 1], place[:, 0]].mean() < 0.45:
+    near = cv2.dilate(covered, np.ones((5, 5), np.uint8))
+    if near[place[:, 1], place[:, 0]].mean() < 0.45:
         return False
     return _brighter_inside(image, centre, circle.radius_px, unit[seen], 3.0, LEAST_SNR)
 

@@ -44,7 +44,7 @@ def to_polar(lock: LimbLock, index: int, x_px: np.ndarray, y_px: np.ndarray) -> 
     return polar_points(place_of(lock, index), x_px, y_px)
 
 
-def frame_points(place: Place, theta_deg: np.ndarray, rho_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def frame_points(place: Place, theta_deg: np.ndarray, rho_px: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
     """Pixel coordinates x, y of (theta, rho) for a given place of the Sun."""
     angle = np.radians(np.asarray(theta_deg) + place.turn_deg)
     dx, dy = -rho_px * np.sin(angle), -rho_px * np.cos(angle)

@@ -55,8 +55,8 @@ def collect_edges(measures: list[FrameMeasure], grid: Grid, bin_rays: int) -> Ed
 def fit_radius(edges: Edges) -> RadiusFit:
     """One radius from all frames, each with its own centre.
 
-    The error is a jackknife over arc blocks: relief that stands still on the limb shifts every frame alike,
-    and so more frames do not average it away.
+    The error is a jackknife over arc blocks, since relief that stands still on the limb shifts every frame alike, joined
+    with the scatter of the frames' own radii.
     """
     weight = _without_outliers(edges)
     rows = np.concatenate([edges.n, np.ones((*edges.n.shape[:2], 1))], axis=2)
@@ -68,6 +68,9 @@ def fit_radius(edges: Edges) -> RadiusFit:
                          for g in range(len(parts))])
     count = len(parts)
     error = float(np.sqrt((count - 1) / count * ((left_out - left_out.mean()) ** 2).sum())) if count > 2 else float("nan")
+    # waves of the air longer than a block escape the jackknife, but not the scatter of the single frames
+    if len(each) >= 4:
+        error = float(np.hypot(error, MAD * np.median(np.abs(each - np.median(each))) / np.sqrt(len(each))))
     scatter = _frame_scatter(edges, weight)
     frame_error = scatter / np.sqrt(np.maximum(information, 1e-12))
     # the air bends the limb in waves longer than a bin: how much, the radii of the single frames tell

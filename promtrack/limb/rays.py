@@ -63,7 +63,7 @@ def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMAL
     place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
     grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
     for search in (float(reach_px), 5.0, 4.0):
-        zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR)
+        zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR, margin_px=4.0)
         if len(zone.ray) < 12:
             return None
         edge = edge_of(zone, grid, search_px=min(search, 0.55 * place.radius_px), blur_px=1.2, along_px=1.0)

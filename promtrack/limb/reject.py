@@ -22,12 +22,13 @@ def judge(measures: list[FrameMeasure]) -> list[str]:
     bright, sharp = transparency_of(measures), sharpness_of(measures)
     step, kept = _steps(measures), float(np.median([m.kept_part for m in measures]))
     wide = _high(np.log(width), 6.0, 0.35)
+    dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
     torn = _high(np.log([max(m.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
     crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
     dark = _high(np.array([m.dark_part for m in measures]), 8.0, LEAST_DARK)
     reasons = []
     for i, m in enumerate(measures):
-        blurred = wide[i] or sharp[i] < LEAST_SHARPNESS
+        blurred = wide[i] or dull[i] or sharp[i] < LEAST_SHARPNESS
         if bright[i] < LEAST_TRANSPARENCY:
             reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
         elif blurred and step[i] > 6:

@@ -94,7 +94,7 @@ class Tracker:
         for _ in range(2):
             fit = self._fitted(frame, place, SEARCH_PX + small.factor)
             place = shifted_place(place, *fit.shift_px)
-            if np.hypot(*fit.shift_px) < 0.5:
+            if np.hypot(*fit.shift_px) < 2.0:   # the last fit, in `_finish`, takes the rest
                 break
         place, match = self._along(frame, place)
         measure = self._finish(frame, small, place, match, keep_points)
@@ -153,7 +153,7 @@ class Tracker:
     def _toward(self, circle: Circle, small: SmallFrame) -> np.ndarray:
         """Direction from the centre to the middle of the visible limb; zero for a limb all round."""
         theta = np.arange(0.0, 360.0, 0.5)
-        shape = tuple(int(n * small.factor) for n in small.image.shape)
+        shape = int(small.image.shape[0] * small.factor), int(small.image.shape[1] * small.factor)
         seen = visible_angles(Place(circle.x_px, circle.y_px, circle.radius_px), shape, theta)
         angle = np.radians(theta[seen])
         mean = np.array([-np.sin(angle).mean(), -np.cos(angle).mean()]) if seen.any() else np.zeros(2)
@@ -261,12 +261,16 @@ def _surroundings(small: SmallFrame, place: Place, full_scale: float, frame: np.
     sky = float(np.percentile(off, 25)) if off.size else float("nan")
     ring = ((distance - distance.min()) / 4.0).astype(np.int32).ravel()
     light = image.ravel()
-    usual = _ring_mean(ring, light)
-    usual = _ring_mean(ring, np.minimum(light, usual[ring]))   # prominences must not raise what is usual
+    usual = _ring_quantile(ring, light, 0.35)   # low enough that an eruption across half a ring does not raise it
     away = np.abs(distance).ravel() > 6
     dark = away & (light < 0.4 * usual[ring]) & (usual[ring] > 4.0)
     return sky, float(dark.mean()), float((frame[::5, ::5] >= 0.99 * full_scale).mean())
 
 
-def _ring_mean(ring: np.ndarray, light: np.ndarray) -> np.ndarray:
-    return np.bincount(ring, weights=light) / np.maximum(np.bincount(ring), 1)
+def _ring_quantile(ring: np.ndarray, light: np.ndarray, part: float) -> np.ndarray:
+    """(rings,) the value below which `part` of each ring's pixels lie."""
+    order = np.lexsort((light, ring))
+    count = np.bincount(ring)
+    first = np.cumsum(count) - count
+    at = np.minimum(first + (part * count).astype(int), len(order) - 1)
+    return light[order][at]
