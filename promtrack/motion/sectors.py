@@ -72,11 +72,17 @@ def _traces(strip: Strip) -> tuple[np.ndarray, int]:
 
 
 def _activity(trace: np.ndarray) -> np.ndarray:
-    """(steps,) displacement over the run in units of its flicker; 0 where it is within the unrest."""
+    """(steps,) displacement over the run in units of its flicker; 0 where it is within the unrest.
+
+    A front goes its way once. A trace that hops between the plasma and a blotch of sky goes it many times over, so the
+    displacement counts by the part it makes of the whole way gone, squared.
+    """
     n = len(trace)
     filled = np.where(np.isfinite(trace), trace, 0.0)   # an edge that appears out of nothing has moved too
     window = max(3, 2 * (n // 16) + 1)
     slow = median_filter(filled, (min(window, n), 1), mode="nearest")
     flicker = 1.4826 * np.median(np.abs(filled - slow), axis=0)
     travel = np.percentile(slow, 95, axis=0) - np.percentile(slow, 5, axis=0)
-    return np.where(travel > np.maximum(LEAST_MM, 5 * flicker), travel / (1.0 + flicker), 0.0)
+    way = np.abs(np.diff(slow, axis=0)).sum(axis=0)
+    straight = np.minimum(travel / np.maximum(way, LEAST_MM), 1.0)
+    return np.where(travel > np.maximum(LEAST_MM, 5 * flicker), travel * straight**2 / (1.0 + flicker), 0.0)
