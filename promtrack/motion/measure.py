@@ -80,13 +80,13 @@ def _read_sector(text: str) -> tuple[float, float]:
 
 def _fronts(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings,
             rng: np.random.Generator) -> tuple[Front, ...]:
-    """Fronts in the sectors asked for and in the most active ones."""
+    """Fronts in the sectors asked for, moving or not; without any, the moving ones of the most active sectors."""
     wanted = list(sectors) or list(propose_sectors(strip))
     fronts = []
     for first, last in wanted:
         front = follow_front(strip, first, last, number=len(fronts) + 1, trials=len(wanted),
                              false_alarms=motion.false_alarms, rng=rng)
-        if front is not None:
+        if front is not None and (sectors or front.moving):
             fronts.append(front)
     return tuple(fronts)
 
