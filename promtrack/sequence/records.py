@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -78,7 +78,7 @@ class Sequence:
         return self.read(index)
 
     def frames(self, indices: Iterable[int] | None = None, *, ahead: int = 3,
-               spoiled: Callable[[int, InputError], None] | None = None) -> Iterator[tuple[int, np.ndarray]]:
+               spoiled: Callable[[int, InputError], None] | None = None) -> Generator[tuple[int, np.ndarray], None, None]:
         """Frames in the order asked for, decoded in the background up to `ahead` frames in advance.
 
         A frame that cannot be decoded raises InputError, unless `spoiled` is given: then it is told the

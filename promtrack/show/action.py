@@ -58,13 +58,13 @@ def _plasma(strip: Strip) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     geometry = strip.geometry
     rows = max(1, round(CELL_MM / geometry.mm_per_row))
     columns = max(1, round(CELL_MM / float(geometry.mm_per_column(0.0))))
-    count, total, square = 0, 0.0, 0.0
+    noise = _cells(np.repeat(strip.noise[:, None], columns, axis=1), rows, columns)
+    count, total, square = 0, np.zeros(()), np.zeros(())
     for index in np.unique(np.linspace(0, len(strip) - 1, min(STRIPS, len(strip))).astype(int)):
         cells = np.nan_to_num(_cells(strip.read(int(index), int(index) + 1)[0], rows, columns))
         count, total, square = count + 1, total + cells, square + cells**2
     mean = total / count
     change = np.sqrt(np.maximum(square / count - mean**2, 0.0))
-    noise = _cells(np.repeat(strip.noise[:, None], columns, axis=1), rows, columns)
     height = geometry.height_mm((np.arange(mean.shape[0]) + 0.5) * rows - 0.5)
     bright = (mean > BRIGHT * np.maximum(noise, 1e-9)) & (height > FRINGE_MM)[:, None]
     row, column = np.nonzero(bright)

@@ -67,7 +67,7 @@ def canvas_to_bgr(canvas: Canvas) -> np.ndarray:
 
 def planes_of(canvas: Canvas) -> tuple[memoryview, memoryview, memoryview]:
     """The planes' bytes in the order of raw yuv420p."""
-    return memoryview(canvas.y).cast("B"), memoryview(canvas.cb).cast("B"), memoryview(canvas.cr).cast("B")
+    return canvas.y.data.cast("B"), canvas.cb.data.cast("B"), canvas.cr.data.cast("B")
 
 
 def blank_ink(x: int, y: int, width: int, height: int) -> Ink:
@@ -83,7 +83,7 @@ def paint(ink: Ink, mask: np.ndarray, bgr: tuple[float, float, float], *, x: int
         return
     alpha = mask[top - y:bottom - y, left - x:right - x].astype(np.float32) * (strength / 255.0)
     part = np.s_[top:bottom, left:right]
-    ink.bgr[part] = ink.bgr[part] * (1.0 - alpha[..., None]) + alpha[..., None] * np.float32(bgr)
+    ink.bgr[part] = ink.bgr[part] * (1.0 - alpha[..., None]) + alpha[..., None] * np.array(bgr, np.float32)
     ink.opacity[part] = ink.opacity[part] * (1.0 - alpha) + alpha
 
 
@@ -112,7 +112,7 @@ def make_stamp(ink: Ink, width: int, height: int, step: int, born_s: np.ndarray 
     step : 2 for yuv420p, 1 for full colour resolution
     born_s : (h, w) time at which each of the ink's pixels appears, for a growing stamp
     """
-    parts = []
+    places, alphas, colours, births = [], [], [], []
     for size in (1, step):
         rows, columns, opacity, bgr, born = _reduced(ink, size, born_s)
         inside = (opacity > FAINTEST) & (rows[:, None] >= 0) & (rows[:, None] < height // size)
@@ -121,13 +121,17 @@ def make_stamp(ink: Ink, width: int, height: int, step: int, born_s: np.ndarray 
         alpha = opacity[inside]
         ycc = bgr_to_ycc(bgr[inside] / alpha[:, None]).astype(np.float32) * alpha[:, None] if len(alpha) else np.zeros((0, 3), np.float32)
         order = np.argsort(born[inside], kind="stable") if born is not None else np.arange(len(alpha))
-        parts.append((place[order], alpha[order], ycc[order], None if born is None else born[inside][order]))
-    luma, chroma = parts
-    born_pair = None if born_s is None else (luma[3], chroma[3])
-    return Stamp((luma[0], chroma[0]), (luma[1], chroma[1]), (luma[2][:, 0], chroma[2][:, 1], chroma[2][:, 2]), born_pair)
+        places.append(place[order])
+        alphas.append(alpha[order])
+        colours.append(ycc[order])
+        if born is not None:
+            births.append(born[inside][order])
+    luma, chroma = colours
+    return Stamp((places[0], places[1]), (alphas[0], alphas[1]), (luma[:, 0], chroma[:, 1], chroma[:, 2]),
+                 (births[0], births[1]) if births else None)
 
 
-def _reduced(ink: Ink, size: int, born_s: np.ndarray | None) -> tuple[np.ndarray, ...]:
+def _reduced(ink: Ink, size: int, born_s: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
     """Rows, columns, opacity, colour and birth of the ink on a grid `size` times coarser, aligned with the picture."""
     top, left = ink.y % size, ink.x % size
     rows, columns = ink.opacity.shape

@@ -197,8 +197,9 @@ def _best_shot(studio: Studio, annotation: Annotation) -> Shot:
     shots = [replace(s, gap_s=0.0) for s in studio.shots if s.other < 0]
     time_s = np.array([s.time_s for s in shots])
     shown = np.zeros(len(shots))
-    for track in (*annotation.fronts, *(t for t in annotation.trails if t.label is not None)):
-        part = (time_s - track.time_s[0]) / max(float(track.time_s[-1] - track.time_s[0]), 1e-6)
+    drawn = [front.time_s for front in annotation.fronts] + [trail.time_s for trail in annotation.trails if trail.label is not None]
+    for track_s in drawn:
+        part = (time_s - track_s[0]) / max(float(track_s[-1] - track_s[0]), 1e-6)
         shown += np.where(part <= 1.0, np.clip(part, 0.0, 1.0), 0.5)            # a long trail says more than a short one
     sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
     return shots[int(np.argmax(shown / max(shown.max(), 1.0) + np.clip(sharp, 0.4, 1.2)))]

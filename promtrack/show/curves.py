@@ -69,7 +69,8 @@ def local_speeds(front: Front, window: int = 5) -> tuple[np.ndarray, np.ndarray,
         run = front.time_s[part] - middle
         squares = np.sum(weight * run**2)
         rows.append((middle, 1e3 * np.sum(weight * run * front.height_mm[part]) / squares, 1e3 / np.sqrt(squares)))
-    return tuple(np.array(rows).reshape(-1, 3).T)
+    middle_s, speed, error = np.array(rows).reshape(-1, 3).T
+    return middle_s, speed, error
 
 
 def _knot_rise(knot: KnotTrack, time_s: np.ndarray) -> np.ndarray:

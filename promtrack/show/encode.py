@@ -40,14 +40,15 @@ class Encoder:
     """An H.264 encoder fed with raw yuv420p pictures; writing runs in a thread of its own."""
 
     def __init__(self, path: Path, width: int, height: int, rate: float, quality: int, metadata: dict[str, str]):
-        self.path, self.pictures, self._error = path, 0, None
+        self.path, self.pictures = path, 0
+        self._error: OSError | None = None
         command = [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y",
                    "-f", "rawvideo", "-pix_fmt", "yuv420p", "-video_size", f"{width}x{height}", "-framerate", f"{rate:g}",
                    *_COLOUR, "-i", "pipe:0", "-c:v", "libx264", "-preset", PRESET, "-profile:v", "high", "-crf", str(quality),
                    "-pix_fmt", "yuv420p", *_COLOUR, "-g", str(max(round(2 * rate), 2)), "-movflags", "+faststart", *_tags(metadata),
                    "-f", "mp4", str(path)]
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-        self._queue: queue.Queue = queue.Queue(WAITING)
+        self._queue: queue.Queue[tuple[tuple[memoryview, ...], int] | None] = queue.Queue(WAITING)
         self._said: list[bytes] = []
         self._ear = threading.Thread(target=self._listen, name="encoder-log", daemon=True)
         self._writer = threading.Thread(target=self._write, name="encode", daemon=True)
@@ -93,10 +94,14 @@ class Encoder:
             self.abort()
 
     def _listen(self) -> None:
-        with self._process.stderr as log:
+        log = self._process.stderr
+        assert log is not None, "the encoder is started with a pipe for what it says"
+        with log:
             self._said.append(log.read())
 
     def _write(self) -> None:
+        pipe = self._process.stdin
+        assert pipe is not None, "the encoder is started with a pipe for its pictures"
         while (item := self._queue.get()) is not None:
             if self._error is not None:
                 continue
@@ -104,11 +109,11 @@ class Encoder:
             try:
                 for _ in range(repeats):
                     for plane in planes:
-                        self._process.stdin.write(plane)
+                        pipe.write(plane)
             except OSError as error:
                 self._error = error
         with contextlib.suppress(OSError):
-            self._process.stdin.close()
+            pipe.close()
 
     def _failure(self) -> InputError:
         self._process.wait()

@@ -74,7 +74,8 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
     """Heights against time on given axes: tracks that do not move in grey, the others with fits and error bars."""
     items = items_of(measured, theme)
     named = {id(item.track) for item in items}
-    others = [track for track in (*measured.motion.knots, *measured.motion.fronts) if id(track) not in named]
+    tracks: tuple[KnotTrack | Front, ...] = (*measured.motion.knots, *measured.motion.fronts)
+    others = [track for track in tracks if id(track) not in named]
     if others:  # one line with gaps: hundreds of tracks would each cost an artist
         at = np.concatenate([np.append(track.time_s, np.nan) for track in others])
         heights = np.concatenate([np.append(track.height_mm, np.nan) for track in others])
@@ -108,8 +109,9 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
 def items_of(measured: Measured, theme: Theme) -> list[Item]:
     """Fronts first, then knots: those that move, as many as one sheet can name."""
     fronts = [front for front in measured.motion.fronts if front.moving][:MOST_FRONTS]
+    tracks: tuple[KnotTrack | Front, ...] = (*fronts, *moving_knots(measured))
     items = []
-    for index, track in enumerate((*fronts, *moving_knots(measured))[:MOST_ITEMS]):
+    for index, track in enumerate(tracks[:MOST_ITEMS]):
         name, note = _front_words(track) if isinstance(track, Front) else _knot_words(track)
         items.append(Item(name, note, track, theme.series[index % len(theme.series)], MARKERS[index % len(MARKERS)]))
     return items

@@ -31,7 +31,7 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
         axes.margins(x=0.02, y=0.45 if draw is _draw_centre else 0.2)  # room for the key
-        axes.yaxis.get_major_locator().set_params(nbins=4)
+        axes.locator_params(axis="y", nbins=4)
         date_axis(axes, measured, label=axes is places[-1], most=6)
     figure.align_ylabels(places)
     foot(figure, measured, speeds=False)
@@ -52,14 +52,14 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     )
     axes.grid(False)
     theta = np.linspace(lock.from_deg, lock.to_deg, 400)
-    axes.plot(*to_frame(lock, lock.reference, theta, lock.radius_px), color=CIRCLE, linewidth=1.2, label="circle")
+    axes.plot(*to_frame(lock, lock.reference, theta, np.full_like(theta, lock.radius_px)), color=CIRCLE, linewidth=1.2, label="circle")
     every = max(len(lock.limb_points_px) // 150, 1)
     axes.plot(*lock.limb_points_px[::every].T, ".", color=KEPT, markersize=6, label="limb points used")
     every = max(len(lock.rejected_points_px) // 80, 1)
     axes.plot(*lock.rejected_points_px[::every].T, "x", color=SPOILED, markersize=8, markeredgewidth=2.2, label="left out")
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)", ylabel="y (px)")
-    axes.xaxis.get_major_locator().set_params(nbins=5)
-    axes.yaxis.get_major_locator().set_params(nbins=4)
+    axes.locator_params(axis="x", nbins=5)
+    axes.locator_params(axis="y", nbins=4)
     centre_low = lock.centre_y_px[lock.reference] > 0.5 * rows
     axes.legend(
         loc="lower left" if centre_low else "upper left",

@@ -12,7 +12,7 @@ from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame, to_polar
-from promtrack.motion.records import KnotTrack
+from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, brightness_range, foot, outlined, panel, plasma, sheet, speed_colours
 from promtrack.show.numbers import clock, day, with_error
 from promtrack.show.records import Measured
@@ -53,7 +53,7 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     knot, knots = fastest_knot(measured), moving_knots(measured)
     title = (
         f"{len(knots)} moving knots, up to {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
-        if len(knots) > 1
+        if knot and len(knots) > 1
         else f"One moving knot, at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
         if knot
         else "No knot moves significantly"
@@ -89,7 +89,8 @@ def draw_map(axes: Axes, measured: Measured, *, aspect: float, minutes: float | 
 def map_of(measured: Measured, aspect: float) -> Map:
     """The crop: around what moves, or around all that the strips show where nothing moves."""
     geometry = measured.strip.geometry
-    tracks = [*moving_knots(measured), *(front for front in measured.motion.fronts if front.moving)]
+    fronts = [front for front in measured.motion.fronts if front.moving]
+    tracks: list[KnotTrack | Front] = [*moving_knots(measured), *fronts]
     angles = [angle for track in tracks for angle in (np.nanmin(track.angle_deg), np.nanmax(track.angle_deg))]
     heights = [float(np.nanmax(track.height_mm)) for track in tracks]
     low, high = (min(angles) - 1.5, max(angles) + 1.5) if tracks else (geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1)))
@@ -187,8 +188,9 @@ def _highest(measured: Measured, area: Map) -> float:
 
 def _inches(axes: Axes) -> tuple[float, float]:
     """Width and height of the axes."""
-    box, figure = axes.get_position(), axes.figure
-    return box.width * figure.get_figwidth(), box.height * figure.get_figheight()
+    box, window = axes.get_position(), axes.get_figure(root=True)
+    assert window is not None, "axes on a sheet"
+    return box.width * window.get_figwidth(), box.height * window.get_figheight()
 
 
 def _compass_place(axes: Axes, measured: Measured, area: Map) -> tuple[float, float]:
@@ -208,7 +210,7 @@ def _compass(axes: Axes, measured: Measured, origin: tuple[float, float]) -> Non
     arms = ((0.0, "N"), (90.0, "E")) if orientation.position_angles else ((0.0, "image up"),)
     for angle, name in arms:
         image = np.deg2rad(orientation.to_image(angle)) if orientation.position_angles else 0.0
-        way = 46.0 * np.array([-np.sin(image), np.cos(image)])
+        way = (-46.0 * np.sin(image), 46.0 * np.cos(image))
         arrow = {"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0}
         axes.annotate(
             name,

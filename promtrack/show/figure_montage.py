@@ -46,9 +46,9 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
         )
         axes.xaxis.set_visible(row == 3)
         axes.yaxis.set_visible(column == 0)
-        axes.xaxis.get_major_locator().set_params(nbins=5)
+        axes.locator_params(axis="x", nbins=5)
         axes.xaxis.set_major_formatter(lambda angle, _: f"{angle % 360.0:g}")  # angles may pass 360
-        axes.yaxis.get_major_locator().set_params(nbins=3)
+        axes.locator_params(axis="y", nbins=3)
     figure.text(0.02, 0.485, "height (Mm)", rotation=90, va="center", ha="center", fontsize=LABEL_PT)
     figure.text(
         0.53,

@@ -124,7 +124,7 @@ def even_times(slit: TimeDistance) -> tuple[np.ndarray, float, float]:
 def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[Ridge]) -> None:
     picture, first, last = even_times(slit)
     top = max(brightness_range(picture, 0.0, 99.7)[1], 1e-6)
-    extent = (*days(measured, np.array([first, last])), slit.distance_mm[0], slit.distance_mm[-1])
+    extent = (days(measured, first), days(measured, last), float(slit.distance_mm[0]), float(slit.distance_mm[-1]))
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
     for ridge in sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[:MOST_RIDGES]:

@@ -86,13 +86,14 @@ def speed_histogram(measured: Measured, theme: Theme) -> Figure:
 
 def _draw_speed(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
     """Draw one knot's or front's speed and acceleration; whether there is an acceleration to show."""
-    draw = _draw_knot if isinstance(item.track, KnotTrack) else _draw_front
-    return draw(top, below, measured, item)
+    if isinstance(item.track, KnotTrack):
+        return _draw_knot(top, below, measured, item, item.track)
+    return _draw_front(top, below, measured, item, item.track)
 
 
-def _draw_knot(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
-    fit, times = item.track.fit, np.linspace(item.track.time_s[0], item.track.time_s[-1], 24)
-    speed, error = knot_speed(item.track, times)
+def _draw_knot(top: Axes, below: Axes, measured: Measured, item: Item, knot: KnotTrack) -> bool:
+    fit, times = knot.fit, np.linspace(knot.time_s[0], knot.time_s[-1], 24)
+    speed, error = knot_speed(knot, times)
     at, middle = days(measured, times), days(measured, fit.time_s)
     top.fill_between(at, speed - error, speed + error, color=item.colour, alpha=0.28, linewidth=0)
     top.plot(at, speed, color=item.colour)
@@ -120,8 +121,8 @@ def _draw_resting(axes: Axes, measured: Measured, theme: Theme) -> None:
     axes.text(0.015, 0.95, words, transform=axes.transAxes, va="top", color=theme.quiet)
 
 
-def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
-    front, best = item.track, item.track.best
+def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item, front: Front) -> bool:
+    best = front.best
     times, speed, error = local_speeds(front)
     top.errorbar(days(measured, times), speed, error, fmt=item.marker, color=item.colour, markersize=7, elinewidth=1.6)
     if best is None:
@@ -217,8 +218,8 @@ def _draw_bars(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
     width = _bin_width(np.concatenate(speeds))
     edges = np.arange(0.0, fastest + 1.2 * width, width)
     names, colours = [group.name for group in groups], [group.colour for group in groups]
-    axes.hist(speeds, bins=edges, stacked=True, color=colours, rwidth=0.92, label=names)
-    axes.yaxis.get_major_locator().set_params(integer=True)
+    axes.hist(speeds, bins=edges.tolist(), stacked=True, color=colours, rwidth=0.92, label=names)
+    axes.locator_params(axis="y", integer=True)
     axes.set_xlim(0.0, max(edges[-1], 1.13 * fastest, 40.0))
     axes.set_ylim(0.0, 1.28 * axes.get_ylim()[1])
     axes.legend(loc="upper right", ncols=len(groups))

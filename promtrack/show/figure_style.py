@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC
 from functools import partial
 from pathlib import Path
+from typing import Any, TypeVar
 
 import cv2
 import matplotlib
@@ -60,6 +61,7 @@ __all__ = [
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
 VECTOR_DPI = 100  # of pictures inside vector files
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
+Moments = TypeVar("Moments", float, np.ndarray)  # one time or many: what goes in comes out
 MARKERS = ("o", "s", "^", "D", "v", "P")  # shape says again what colour says
 
 
@@ -196,7 +198,7 @@ def height_note(measured: Measured) -> str:
     return f"Heights above the H-alpha limb ({measured.settings.limb.height_mm:g} Mm above the photosphere)"
 
 
-def panel(figure: Figure, left: float, bottom: float, width: float, height: float, **axes: object) -> Axes:
+def panel(figure: Figure, left: float, bottom: float, width: float, height: float, **axes: Any) -> Axes:
     """Axes at a place given in parts of the sheet."""
     return figure.add_axes((left, bottom, width, height), **axes)
 
@@ -211,9 +213,9 @@ def date_numbers(times_utc: np.ndarray) -> np.ndarray:
     return date2num(times_utc)
 
 
-def days(measured: Measured, time_s: np.ndarray | float) -> np.ndarray | float:
+def days(measured: Measured, time_s: Moments) -> Moments:
     """Seconds since the first strip, as the day numbers of a date axis."""
-    return date2num(measured.strip.times_utc[0]) + np.asarray(time_s) / 86400.0
+    return date2num(measured.strip.times_utc[0]) + time_s / 86400.0
 
 
 def date_axis(axes: Axes, measured: Measured, *, label: bool = True, most: int = 7) -> None:
@@ -259,7 +261,7 @@ def outlined(colour: str = "#0b0908", width: float = 4.0) -> list[withStroke]:
 def save_vector(figure: Figure, path: Path, measured: Measured) -> None:
     """Write a sheet as SVG or PDF without a date of writing, so that the same run gives the same bytes."""
     made_by = f"promtrack {measured.version}"
-    about = {"Title": _title_of(path), "Creator": made_by}
+    about: dict[str, str | None] = {"Title": _title_of(path), "Creator": made_by}
     about |= {"Date": None} if path.suffix == ".svg" else {"Producer": made_by, "CreationDate": None}
     _whole(path, lambda part: figure.savefig(part, format=path.suffix[1:], dpi=VECTOR_DPI, metadata=about))
 
@@ -275,8 +277,9 @@ def save_png(figure: Figure, path: Path, measured: Measured, pool: Executor) -> 
     """Write a sheet as PNG: drawn now, compressed in `pool`; the future is done, or raises, when it lies on disk."""
     dpi = measured.settings.figures.dpi
     figure.set_dpi(dpi)
-    figure.canvas.draw()
-    pixels = np.asarray(figure.canvas.buffer_rgba())[..., :3].copy()
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    pixels = np.asarray(canvas.buffer_rgba())[..., :3].copy()
     about = {"Title": _title_of(path), "Software": f"promtrack {measured.version}"}
     return pool.submit(_whole, path, partial(_write_png, pixels, dpi, about))
 
@@ -289,6 +292,6 @@ def _write_png(pixels: np.ndarray, dpi: int, about: dict[str, str], path: Path) 
     path.write_bytes(png_bytes(pixels, dpi, about))
 
 
-def _whole(path: Path, write: Callable[[Path], None]) -> None:
+def _whole(path: Path, write: Callable[[Path], object]) -> None:
     with whole_file(path) as part:
         write(part)

@@ -142,7 +142,8 @@ def compass_ink(view: ClipView, orientation: Orientation, page: Page, ground: Gr
         return [], ground
     origin = np.array([rect.left, rect.top]) - low
     inks = [_arrow_ink(origin, origin + tip, page) for tip in tips]
-    inks += [text_ink(name, *np.rint(origin + box).astype(int).tolist(), page.unit) for name, box in zip(names, boxes, strict=True)]
+    corners = [np.rint(origin + box).astype(int) for box in boxes]
+    inks += [text_ink(name, int(corner[0]), int(corner[1]), page.unit) for name, corner in zip(names, corners, strict=True)]
     return inks, take(ground, rect, page.unit // 2)
 
 
@@ -219,7 +220,7 @@ def _label_on(ground: Ground, line: np.ndarray, mask: np.ndarray, page: Page) ->
 def _arc_mask(view: ClipView, height_mm: float, page: Page, label: Rect) -> np.ndarray:
     """The arc, broken at its own label."""
     points = _arc_points(view, height_mm)
-    keep = ((points > -20) & (points < np.array([view.width, view.height]) + 20)).all(axis=1)
+    keep = np.all((points > -20) & (points < np.array([view.width, view.height]) + 20), axis=1)
     cuts = np.flatnonzero(np.diff(keep.astype(int))) + 1
     lines = [run for run, start in zip(np.split(points, cuts), [0, *cuts], strict=True) if keep[start]]
     mask = line_mask(page.width, page.height, lines, page.stroke)

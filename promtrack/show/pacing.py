@@ -79,7 +79,8 @@ def _with_gaps(shots: list[Shot], used: np.ndarray, time_s: np.ndarray, rate: fl
     """The length of a gap noted on the shots that follow it, for as long as its mark shows."""
     longest = GAP * cadence(time_s)
     step_before = dict(zip(used[1:].tolist(), np.diff(time_s).tolist(), strict=True))
-    left, length, out = 0, 0.0, []
+    left, length = 0, 0.0
+    out: list[Shot] = []
     for shot in shots:
         step = step_before.get(shot.frame, 0.0)
         if step > longest and (not out or out[-1].frame != shot.frame):

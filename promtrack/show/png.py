@@ -38,7 +38,7 @@ def png_bytes(pixels: np.ndarray, dpi: float, texts: dict[str, str]) -> bytes:
             _chunk(b"IHDR", struct.pack(">IIBBBBB", columns, rows, 8, 2, 0, 0, 0)),
             _chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
             *(_chunk(b"tEXt", f"{word}\0{text}".encode("latin-1", "replace")) for word, text in texts.items()),
-            _chunk(b"IDAT", zlib.compress(lines, 1)),
+            _chunk(b"IDAT", zlib.compress(lines.data, 1)),
             _chunk(b"IEND", b""),
         ]
     )

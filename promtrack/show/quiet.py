@@ -133,8 +133,8 @@ def _bright(plasma: np.ndarray, noise: float) -> tuple[float, float]:
 def _zones(probes: Probes, inside: np.ndarray, calm: np.ndarray) -> tuple[Probes, Probes, Probes]:
     """Probes on the disc, and of the calm sky the quarter nearest to the limb and the quarter farthest from it."""
     split = np.percentile(probes.limb_px[calm], (25, 75)) if calm.any() else (0.0, 0.0)
-    where = (inside, calm & (probes.limb_px <= split[0]), calm & (probes.limb_px >= split[1]))
-    return tuple(_thin(probes, mask) for mask in where)
+    near, far = calm & (probes.limb_px <= split[0]), calm & (probes.limb_px >= split[1])
+    return _thin(probes, inside), _thin(probes, near), _thin(probes, far)
 
 
 def _thin(probes: Probes, mask: np.ndarray) -> Probes:

@@ -202,7 +202,7 @@ def _read(path: Path) -> np.ndarray:
 
 def _encoded(picture: np.ndarray, suffix: str, options: list[int], kind: str) -> str:
     _, data = cv2.imencode(suffix, picture, options)
-    return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
+    return f"data:{kind};base64,{base64.b64encode(data.data).decode('ascii')}"
 
 
 def _data_address(path: Path, kind: str) -> str:

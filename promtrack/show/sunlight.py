@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -67,7 +68,7 @@ def sample_levels(samples: Samples, quiet: QuietSun, lock: LimbLock) -> list[Fra
     def seen(value: np.ndarray, zone: Probes) -> tuple[np.ndarray, np.ndarray]:
         good = np.isfinite(value[zone.number])
         return value[zone.number][good], zone.limb_px[good]
-    return [_level(quiet, lock, int(index), lambda zone, value=value: seen(value, zone))
+    return [_level(quiet, lock, int(index), partial(seen, value))
             for index, value in zip(samples.frame, samples.value, strict=True)]
 
 

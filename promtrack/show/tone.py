@@ -97,9 +97,10 @@ def busy_map(samples: Samples, levels: list[FrameLevel], toner: Toner, view: Cli
     The disc counts as free: its texture is everywhere.
     """
     size = samples.coarse.shape[2], samples.coarse.shape[1]
-    lines = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (toner.line_gain, toner.line_base, toner.line_halo)]
+    planes = (toner.line_gain, toner.line_base, toner.line_halo)
+    gain, base, halo = (cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in planes)
     calm = cv2.resize(toner.calm, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    tones = [np.where(np.isfinite(picture), apply_tone(np.nan_to_num(picture), level, *lines, toner.curve), 0)
+    tones = [np.where(np.isfinite(picture), apply_tone(np.nan_to_num(picture), level, gain, base, halo, toner.curve), 0)
              for picture, level in zip(samples.coarse, levels, strict=True)]
     off_limb = cv2.resize(view.height_map_px(), size, interpolation=cv2.INTER_AREA) > 0.0
     return np.where(off_limb, np.clip(np.max(tones, axis=0) - calm, 0.0, None) / 255.0, 0.0)

@@ -67,7 +67,7 @@ def knot_trails(knots: tuple[KnotTrack, ...], view: ClipView, orientation: Orien
     lines = [_smoothed(line) for line, good in zip(lines, inside, strict=True) if good]
     for line in lines:
         ground = take_line(ground, line, page.unit)
-    trails = []
+    trails: list[Trail] = []
     for order, (knot, line) in enumerate(zip(moving, lines, strict=True)):
         label = None
         if order < LABELLED:
@@ -111,19 +111,18 @@ def front_marker(front: Front, view: ClipView, orientation: Orientation, page: P
     """Marker of a front, with the way of its label kept free."""
     theta = np.asarray(orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
     width, height = text_width("front 000 Mm", page.unit) + page.unit // 2, round(1.3 * page.unit)
-    best = None
+    choices = []
     for end in (theta[0], theta[-1]):
         outward = np.array(view.to_picture(end, 0.0)) - np.array(view.to_picture(np.median(theta), 0.0))
         right = bool(outward[0] >= 0.0)
         rects = [_front_label(view, page, float(end), right, float(h), width, height) for h in front.height_mm[::2]]
-        cost = sum(crowding(ground, rect) for rect in rects)
-        if best is None or cost < best[0]:
-            best = (cost, float(end), right, rects)
-    ground = take_way(ground, best[3])
+        choices.append((sum(crowding(ground, rect) for rect in rects), float(end), right, rects))
+    _, end_deg, right, rects = min(choices, key=lambda choice: choice[0])
+    ground = take_way(ground, rects)
     for h in front.height_mm[::4]:
         x, y = view.to_picture(theta, h)
         ground = take_line(ground, np.stack([x, y], axis=1), page.unit)
-    return FrontMarker(front.time_s + late_s, front.height_mm, theta, best[1], best[2], view, page), ground
+    return FrontMarker(front.time_s + late_s, front.height_mm, theta, end_deg, right, view, page), ground
 
 
 def draw_front(marker: FrontMarker, canvas: Canvas, now_s: float) -> None:

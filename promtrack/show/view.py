@@ -89,7 +89,8 @@ def choose_view(lock: LimbLock, scale: Scale, orientation: Orientation, action: 
     closest = min(LARGEST_ZOOM, max(fill, CLOSE_ZOOM))
     zoom = float(np.clip((FILL * size / span).min(), min(float((size / room).min()), LARGEST_ZOOM), closest))
     corner = _corner(box, cover, size / zoom)
-    return ClipView(width, height, zoom, turn, side, *(-corner * zoom).tolist(), lock.radius_px * zoom,
+    sun = -corner * zoom
+    return ClipView(width, height, zoom, turn, side, float(sun[0]), float(sun[1]), lock.radius_px * zoom,
                     scale.km_per_px / zoom, up)
 
 

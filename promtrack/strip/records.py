@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
 __all__ = ["Strip", "StripGeometry", "TimeDistance"]
+
+Places = TypeVar("Places", float, np.ndarray)   # one place or many: what goes in comes out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,19 +26,19 @@ class StripGeometry:
     limb_mm: float              # distance of the H-alpha limb from the Sun's centre
     position_angles: bool       # False: image angles, counter-clockwise from image up
 
-    def height_mm(self, row: np.ndarray | float) -> np.ndarray | float:
+    def height_mm(self, row: Places) -> Places:
         return self.low_mm + self.mm_per_row * row
 
-    def angle_deg(self, column: np.ndarray | float) -> np.ndarray | float:
+    def angle_deg(self, column: Places) -> Places:
         return self.from_deg + self.deg_per_column * column
 
-    def row(self, height_mm: np.ndarray | float) -> np.ndarray | float:
+    def row(self, height_mm: Places) -> Places:
         return (height_mm - self.low_mm) / self.mm_per_row
 
-    def column(self, angle_deg: np.ndarray | float) -> np.ndarray | float:
+    def column(self, angle_deg: Places) -> Places:
         return (angle_deg - self.from_deg) / self.deg_per_column
 
-    def mm_per_column(self, height_mm: np.ndarray | float) -> np.ndarray | float:
+    def mm_per_column(self, height_mm: Places) -> Places:
         """Length of one column along the limb at that height."""
         return np.deg2rad(self.deg_per_column) * (self.limb_mm + height_mm)
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import numpy as np
 
 __all__ = ["DriftCalibration", "HeaderGeometry", "Orientation", "Scale", "SolarView"]
+
+Angles = TypeVar("Angles", float, np.ndarray)   # one angle or many: what goes in comes out
 
 
 class HeaderGeometry(Protocol):
@@ -61,11 +63,11 @@ class Orientation:
     error_deg: float
     source: str                     # one sentence
 
-    def to_product(self, image_deg: np.ndarray | float) -> np.ndarray | float:
+    def to_product(self, image_deg: Angles) -> Angles:
         """Image angle to product angle, not wrapped."""
         return self.sign * (image_deg - self.zero_deg)
 
-    def to_image(self, product_deg: np.ndarray | float) -> np.ndarray | float:
+    def to_image(self, product_deg: Angles) -> Angles:
         """Product angle to image angle, not wrapped."""
         return self.sign * product_deg + self.zero_deg
 
