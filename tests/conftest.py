@@ -6,12 +6,19 @@ import pytest
 
 from promtrack.pipeline import run
 from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene, write_scene
+from promtrack.settings import Settings, change_settings
 
 SMALL = SceneSpec(
     name="small", shape=(300, 400), frames=30, cadence_s=20.0, limb_arc_deg=40.0, drift_px=(6.0, -4.0), seed=11,
     hedgerows=(Hedgerow(at_deg=-6.0, height_mm=30.0),),
     knots=(Knot(at_deg=5.0, height_mm=18.0, radial_km_s=45.0, along_km_s=10.0, snr=25.0, size_mm=3.5),
            Knot(at_deg=10.0, height_mm=50.0, radial_km_s=-40.0, along_km_s=-12.0, snr=25.0, size_mm=3.5)))
+
+
+# Where the look is not what is tested: one theme, coarse figures, a small clip.
+QUICK = {"figures.theme": "light", "figures.dpi": 60, "clip.view": "native"}
+QUICK_SETTINGS = change_settings(Settings(), QUICK)
+QUICK_OPTIONS = (*(part for key, value in QUICK.items() for part in ("--set", f"{key}={value}")), "--quiet")
 
 
 @pytest.fixture(scope="session")
@@ -28,4 +35,4 @@ def small_frames(small_scene, tmp_path_factory) -> Path:
 @pytest.fixture(scope="session")
 def small_run(small_frames, tmp_path_factory):
     """A whole run on it; its folder is to be read only."""
-    return run(small_frames, tmp_path_factory.mktemp("products") / "run")
+    return run(small_frames, tmp_path_factory.mktemp("products") / "run", QUICK_SETTINGS)

@@ -57,7 +57,7 @@ def test_mistakes_get_one_line_and_a_status(arguments, status, words, tmp_path):
     assert done.returncode == status
     assert words in done.stderr
     assert "Traceback" not in done.stderr
-    assert status == 2 and "usage:" in done.stderr or len(done.stderr.strip().splitlines()) == 1
+    assert (status == 2 and "usage:" in done.stderr) or len(done.stderr.strip().splitlines()) == 1
     assert list(tmp_path.iterdir()) == []
 
 

@@ -2,18 +2,25 @@
 
 import hashlib
 import json
+import shutil
 
 import numpy as np
 import pytest
 from astropy.table import Table
 
 from promtrack.pipeline import STAGES, run, run_stage
-from promtrack.products import read_summary
+from promtrack.products import ProductFolder, read_summary
 from promtrack.products.folder import PRODUCTS
 from promtrack.scene.judge import judge
-from promtrack.settings import Settings, change_settings
+from promtrack.settings import change_settings
+from tests.conftest import QUICK_SETTINGS
 
 TABLES = [name for name in PRODUCTS.values() if name.endswith((".ecsv", ".fits"))]
+
+
+def copied(small_run, tmp_path):
+    """The finished run in a folder that a test may change."""
+    return shutil.copytree(small_run.folder.path, tmp_path / "out")
 
 
 def digests(folder, names):
@@ -25,7 +32,7 @@ def test_every_product_of_the_contract_is_there(small_run):
     assert [name for name in PRODUCTS.values() if not (folder / name).exists()] == []
     assert not [p.name for p in folder.rglob(".part-*")]
     for name in ("height_time", "time_distance", "knot_map", "strip_montage", "registration_check"):
-        assert (folder / "figures" / f"{name}.png").stat().st_size > 10_000
+        assert (folder / "figures" / f"{name}.png").stat().st_size > 5_000
         assert (folder / "figures" / f"{name}.svg").stat().st_size > 5_000
 
 
@@ -54,28 +61,23 @@ def test_summary_and_tables_agree(small_run):
     assert page["cadence_s"] == pytest.approx(20.0)
 
 
-def test_the_same_again_gives_the_same_bytes(small_frames, small_run, tmp_path):
-    again = run(small_frames, tmp_path / "again")
-    assert digests(again.folder.path, TABLES) == digests(small_run.folder.path, TABLES)
-
-
 def test_a_finished_run_is_kept(small_frames, small_run):
     before = {name: (small_run.folder.path / name).stat().st_mtime_ns for name in TABLES}
-    run(small_frames, small_run.folder.path)
+    run(small_frames, small_run.folder.path, QUICK_SETTINGS)
     assert {name: (small_run.folder.path / name).stat().st_mtime_ns for name in TABLES} == before
 
 
-def test_each_stage_can_be_done_again_alone(small_frames, tmp_path):
-    first = run(small_frames, tmp_path / "out")
-    before = digests(first.folder.path, TABLES)
+def test_each_stage_can_be_done_again_alone(small_run, tmp_path):
+    out = copied(small_run, tmp_path)
+    before = digests(out, TABLES)
     for stage in STAGES:
-        job = run_stage(stage, first.folder.path)
+        job = run_stage(stage, out)
         assert all(file.exists() for file in job.files[stage])
-        assert digests(first.folder.path, TABLES) == before, stage
+        assert digests(out, TABLES) == before, stage
 
 
-def test_changed_settings_reach_the_stage(small_run, small_frames, tmp_path):
-    out = run(small_frames, tmp_path / "out").folder
+def test_changed_settings_reach_the_stage(small_run, tmp_path):
+    out = ProductFolder(copied(small_run, tmp_path))
     run_stage("clip", out.path, lambda s: change_settings(s, {"clip.view": "square", "clip.look": "ash"}))
     import cv2
     capture = cv2.VideoCapture(str(out["clip"]))
@@ -84,7 +86,7 @@ def test_changed_settings_reach_the_stage(small_run, small_frames, tmp_path):
     assert 'look = "ash"' in out["settings"].read_text(encoding="utf-8")
 
 
-def test_an_interrupted_run_goes_on(small_frames, small_run, tmp_path, monkeypatch):
+def test_an_interrupted_run_goes_on_and_gives_the_same_bytes_as_another(small_frames, small_run, tmp_path, monkeypatch):
     import promtrack.pipeline as pipeline
 
     def stop(*_):
@@ -92,19 +94,20 @@ def test_an_interrupted_run_goes_on(small_frames, small_run, tmp_path, monkeypat
     with monkeypatch.context() as patch:
         patch.setitem(pipeline._DOERS, "motion", stop)
         with pytest.raises(KeyboardInterrupt):
-            run(small_frames, tmp_path / "out")
+            run(small_frames, tmp_path / "out", QUICK_SETTINGS)
     strip = tmp_path / "out" / "strip.fits"
     stamp = strip.stat().st_mtime_ns
-    job = run(small_frames, tmp_path / "out")
+    job = run(small_frames, tmp_path / "out", QUICK_SETTINGS)
     assert strip.stat().st_mtime_ns == stamp
     assert digests(job.folder.path, TABLES) == digests(small_run.folder.path, TABLES)
 
 
-def test_changed_input_is_done_anew(small_frames, tmp_path):
-    import shutil
+def test_changed_input_is_done_anew(small_frames, tmp_path, monkeypatch):
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
     copy = tmp_path / "frames"
     shutil.copytree(small_frames, copy)
-    run(copy, tmp_path / "out", change_settings(Settings(), {"figures.theme": "light"}))
+    run(copy, tmp_path / "out")
     sorted(copy.iterdir())[-1].unlink()
-    job = run(copy, tmp_path / "out", change_settings(Settings(), {"figures.theme": "light"}))
+    job = run(copy, tmp_path / "out")
     assert json.loads(job.folder["summary"].read_text(encoding="utf-8"))["frames_read"] == 29
+    assert len(job.lock.used) == 29
