@@ -74,6 +74,8 @@ class Tracker:
         self.radius_px = radius_px
         self.last: Place | None = None
         self.stated = stated
+        self.turn_step_deg = 0.0           # usual change of turn from frame to frame
+        self.misfits: list[float] = []     # of the frames so far against the template
         self.past: list[np.ndarray] = []   # rms and width of the limb in the frames so far
         self.flattening, self.zenith_deg = flattening, zenith_deg
         inside = min(EDGE_INSIDE_PX, 0.5 * radius_px)
@@ -98,6 +100,8 @@ class Tracker:
                 break
         place, match = self._along(frame, place)
         measure = self._finish(frame, small, place, match, keep_points)
+        if self.last is not None:
+            self.turn_step_deg += 0.15 * (place.turn_deg - self.last.turn_deg - self.turn_step_deg)
         self.last = place
         return measure
 
@@ -122,25 +126,27 @@ class Tracker:
             template.add(field, 1.0, np.zeros(len(field.ray)), np.zeros(len(field.ray)))
             return place, Match(field, template.unshifted(field, 0.05))
         shifts = template.block_shifts(field, CEILING * self.full_scale)
-        tries = [_vote(shifts)] if template.frames > 4 and _agree(shifts) else [template.coarse_shift(field, MOST_ALONG_PX), None]
-        for step in [*tries, None]:
-            step = _vote(shifts) if step is None else step
+        sure = template.frames > 4 and _agree(shifts) and self._fits(shifts)
+        step = _vote(shifts) if sure else template.coarse_shift(field, MOST_ALONG_PX)
+        for _ in range(3):
             if abs(step) < 0.3:
                 break
             place = replace(place, turn_deg=place.turn_deg + np.degrees(step / self.radius_px))
             field = unwrap(frame, place, template.grid, interpolation=cv2.INTER_LINEAR)
             shifts = template.block_shifts(field, CEILING * self.full_scale)
+            step = _vote(shifts)
+        self.misfits.append(_median_misfit(shifts))
         return place, Match(field, shifts)
 
     def _start(self, index: int, small: SmallFrame) -> Place:
-        turn = self.last.turn_deg if self.last else 0.0
+        turn = self.last.turn_deg + self.turn_step_deg if self.last else 0.0
         sky = {"flattening": float(self.flattening[index]), "zenith_deg": float(self.zenith_deg[index])}
         if self.stated is not None:
             place = stated_start(small, replace(self.stated, turn_deg=turn, **sky))
             if place is not None:
                 return place
         if self.last is not None:
-            place = coarse_place(small, replace(self.last, **sky))
+            place = coarse_place(small, replace(self.last, turn_deg=turn, **sky))
             if place is not None:
                 return place
         circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
@@ -159,6 +165,11 @@ class Tracker:
         mean = np.array([-np.sin(angle).mean(), -np.cos(angle).mean()]) if seen.any() else np.zeros(2)
         size = np.hypot(*mean)
         return mean / size if size > 0.3 else np.zeros(2)
+
+    def _fits(self, shifts: BlockShifts) -> bool:
+        """Whether the zone is as like the template as it usually is once it lies right."""
+        past = [m for m in self.misfits[-21:] if np.isfinite(m)]
+        return len(past) >= 5 and _median_misfit(shifts) < 1.25 * float(np.median(past))
 
     def _finish(self, frame: np.ndarray, small: SmallFrame, place: Place, match: Match, keep_points: bool) -> FrameMeasure:
         grid, ceiling = self.grid, CEILING * self.full_scale
@@ -235,8 +246,13 @@ def _agree(shifts: BlockShifts) -> bool:
     if usable.sum() < max(3, len(shifts.along_px) // 3):
         return False
     shift = _vote(shifts)
-    near = np.abs(shifts.along_px[usable] - shift) < 1.0
-    return bool(abs(shift) < 1.5 and near.mean() > 0.6)
+    # farther off the linear measure is no measure: blocks then agree on a small shift that is not the true one
+    near = np.abs(shifts.along_px[usable] - shift) < 0.7
+    return bool(abs(shift) < 0.8 and near.mean() > 0.6)
+
+
+def _median_misfit(shifts: BlockShifts) -> float:
+    return float(np.nanmedian(shifts.misfit)) if np.isfinite(shifts.misfit).any() else float("nan")
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:

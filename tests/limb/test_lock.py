@@ -60,7 +60,7 @@ def test_unreadable_frame_is_a_gap():
 
 def test_field_rotation():
     # TRUTH  the scene's turn; target 0.03 deg rms, about the mean: the zero is only the reference frame's.
-    scene = make_scene(SceneSpec(frames=24, limb_arc_deg=35.0, rotation_deg_h=10.0, drift_px=(60.0, 40.0), cadence_s=120.0))
+    scene = make_scene(SceneSpec(frames=40, limb_arc_deg=35.0, rotation_deg_h=10.0, drift_px=(60.0, 40.0), cadence_s=90.0))
     lock = lock_limb(scene.sequence(), camera=CameraSettings(mount="altazimuth"))
     turn = lock.angle_deg - (scene.truth.angle_deg - scene.truth.angle_deg[lock.reference])
     assert np.std(turn) < 0.03
