@@ -1,0 +1,67 @@
+"""Messy folders and the command line, for the tests of bad input."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+
+from promtrack.cli import main
+from tests.conftest import QUICK_OPTIONS
+
+
+def frames_in(folder: Path, pictures: Iterable[np.ndarray], *, names: Iterable[str] = ()) -> Path:
+    """A folder of TIFF files 20 s apart, the time in the name unless names are given."""
+    folder.mkdir(parents=True)
+    given = list(names)
+    for i, picture in enumerate(pictures):
+        seconds = 9 * 3600 + 30 * 60 + 20 * i
+        name = given[i] if given else f"2026-05-17T{seconds // 3600:02d}-{seconds // 60 % 60:02d}-{seconds % 60:02d}Z.tif"
+        tifffile.imwrite(folder / name, picture, photometric="minisblack")
+    return folder
+
+
+def some_of(small_frames: Path, folder: Path, count: int) -> Path:
+    """A folder with the first `count` frames of the small recording, free to be changed."""
+    folder.mkdir(parents=True)
+    for path in sorted(small_frames.iterdir())[:count]:
+        shutil.copy2(path, folder)
+    return folder
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def command(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    """Run a command in this process: exit status, standard output, standard error."""
+    capsys.readouterr()
+    status = main([str(argument) for argument in arguments])
+    told = capsys.readouterr()
+    assert "Traceback" not in told.out + told.err
+    return status, told.out, told.err
+
+
+def refused(capsys: pytest.CaptureFixture[str], *arguments: object, status: int = 1) -> str:
+    """The one sentence with which a command is refused: where, what, and after the semicolon what to do."""
+    got, _, err = command(capsys, *arguments)
+    assert got == status, err
+    sentence = err.removeprefix("promtrack: ").strip()
+    assert len(sentence.splitlines()) == 1, err
+    assert ": " in sentence, "it does not say where"
+    assert "; " in sentence, "it does not say what to do"
+    return sentence
+
+
+def refused_run(capsys: pytest.CaptureFixture[str], source: Path, out: Path, *arguments: object, status: int = 1) -> str:
+    """As `refused`, for a run; the input is as before, and no product stands, be it whole or half."""
+    before = contents(source) if source.is_dir() else None
+    sentence = refused(capsys, "run", source, "--out", out, *QUICK_OPTIONS, *arguments, status=status)
+    assert before is None or contents(source) == before
+    left = {path.name for path in out.iterdir()} if out.is_dir() else set()
+    assert left <= {".running", ".stages.json", "promtrack.log", "settings.toml"}
+    return sentence
