@@ -54,7 +54,8 @@ def _table(found: Judgement) -> Iterator[str]:
         yield f"{f'front {number}: height, rms error Mm':34}{0:12.2f}{rms:13.2f}"
     if not math.isnan(found.median_speed_error):
         yield f"{'median speed error':34}{'':12}{100 * found.median_speed_error:12.1f}%"
-    yield f"{'moving tracks that follow nothing':34}{0:12d}{found.strays:13d}"
+    # Knots that form in an erupting arch move and are no invention; without an eruption only the knots put in move.
+    yield f"{'moving tracks beside these':34}{'-' if found.fronts else '0':>12}{found.strays:13d}"
 
 
 def _made(job: Job) -> list[str]:

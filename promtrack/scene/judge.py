@@ -41,7 +41,7 @@ class Judgement:
     scale_ratio: float         # measured / true
     scale_sigma: float         # its stated relative error
     knots: tuple[KnotVerdict, ...]
-    strays: int                # moving tracks that follow nothing
+    strays: int                # moving tracks that follow no knot that was put in
     fronts: tuple[tuple[float, float, float], ...]  # (rms height error in Mm, true peak speed, measured peak speed)
 
     @property
