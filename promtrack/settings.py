@@ -106,7 +106,7 @@ class MotionSettings:
     least_points: int = _setting(8, "frames in which a knot must be seen to be fitted", low=4, high=100000)
     false_alarms: float = _setting(0.05, "false alarms tolerated in a whole run", low=1e-6, high=100.0)
     least_snr: float = _setting(5.0, "smallest signal-to-noise ratio of a knot in one frame", low=2.0, high=1000.0)
-    knot_mm: tuple[float, ...] = _setting((1.5, 6.0), "smallest and largest diameter of the knots looked for", unit="Mm",
+    knot_mm: tuple[float, float] = _setting((1.5, 6.0), "smallest and largest diameter of the knots looked for", unit="Mm",
                                           low=0.1, high=100.0)
     fastest_km_s: float = _setting(250.0, "fastest knot looked for", unit="km/s", low=1.0, high=3000.0)
     sectors: tuple[str, ...] = _setting((), "sectors in which to follow a front, each as FROM-TO in degrees, for instance 62-75")
@@ -255,12 +255,14 @@ def _checked(key: str, value: Any, item: Any, section: Any, where: str) -> Any:
     if optional and value in ("", None):
         return None
     if typing.get_origin(base) is tuple:
-        inner = typing.get_args(base)[0]
+        inner, *others = typing.get_args(base)
         if isinstance(value, str):
             value = [part.strip() for part in value.strip("[]").split(",") if part.strip()]
             value = [part.strip("\"'") for part in value]
         if not isinstance(value, (list, tuple)):
             raise SettingsError(f"'{key}' needs a list, got {value!r}", where=where, remedy=_limits(item) or "give a list")
+        if Ellipsis not in others and len(value) != 1 + len(others):
+            raise SettingsError(f"'{key}' needs {1 + len(others)} values, got {len(value)}", where=where, remedy=f"give the {item.metadata['help']}")
         return tuple(_one(key, part, inner, item, where) for part in value)
     return _one(key, value, base, item, where)
 

@@ -69,6 +69,7 @@ def test_written_toml_is_toml():
     ("motion.least_points", True, "whole number"),
     ("motion.least_points", 1e400, "whole number"),
     ("times.start", [1], "text"),
+    ("motion.knot_mm", [2.0], "needs 2 values, got 1"),
 ])
 def test_mistakes_are_explained(key, value, figures):
     with pytest.raises(SettingsError) as caught:

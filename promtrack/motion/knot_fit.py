@@ -84,7 +84,8 @@ def _choose(fits: list[tuple[Polynomial, Polynomial]]) -> tuple[int, float, list
 
 def _as_knot_fit(fit: tuple[Polynomial, Polynomial], chosen: int, scale: float, criteria: list[float],
                  middle: float, relative_err: float) -> KnotFit:
-    fit = tuple(part.scaled(scale) for part in fit)
+    radial, along = fit
+    fit = radial.scaled(scale), along.scaled(scale)
     velocity = np.array([part.value(middle, 1) for part in fit]) * KM_S
     sigma = np.array([part.error(middle, 1) for part in fit]) * KM_S
     speed, speed_err, unit = _speed(velocity, sigma)

@@ -35,6 +35,12 @@ class KnotPoints:
     snr: np.ndarray          # of the best band over the noise of that band there
     band: np.ndarray         # number of the best band
 
+    @classmethod
+    def of_table(cls, table: np.ndarray) -> KnotPoints:
+        """From an (n, 8) float array, its columns in the order of the fields."""
+        index, time_s, row, column, row_err, column_err, snr, band = table.T
+        return cls(index.astype(int), time_s, row, column, row_err, column_err, snr, band.astype(int))
+
     def __len__(self) -> int:
         return len(self.index)
 
@@ -82,8 +88,7 @@ def find_knots(strip: Strip, *, motion: MotionSettings = MotionSettings(),
         if progress is not None:
             progress(min(first + block, n), n)
     table = np.concatenate(found) if found else np.empty((0, 8))
-    points = KnotPoints(table[:, 0].astype(int), *table[:, 1:7].T, table[:, 7].astype(int))
-    return Search(points, scale_space, tuple(noise))
+    return Search(KnotPoints.of_table(table), scale_space, tuple(noise))
 
 
 def sky_plane(geometry: StripGeometry, row: np.ndarray, column: np.ndarray,

@@ -10,10 +10,11 @@ import math
 from dataclasses import dataclass
 
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Meaning
-from promtrack.sun import SOLAR_GM_KM3_S2
+from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
-__all__ = ["escape_km_s", "front_meaning", "gravity_m_s2", "knot_meaning"]
+__all__ = ["front_meaning", "knot_meaning"]
 
+PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
 LEAST_BOUND = 2.0     # standard deviations in which a number may still lie on the other side of a limit
 
 
@@ -37,21 +38,12 @@ ERUPTIONS = "McCauley et al. 2015, Solar Phys. 290, 1703"
 ESCAPE = "nominal solar mass of IAU 2015 Resolution B3"
 
 
-def escape_km_s(distance_mm: float) -> float:
-    """Escape speed at a distance from the Sun's centre."""
-    return math.sqrt(2 * SOLAR_GM_KM3_S2 / (distance_mm * 1e3))
-
-
-def gravity_m_s2(distance_mm: float) -> float:
-    """Solar gravity at a distance from the Sun's centre."""
-    return SOLAR_GM_KM3_S2 / (distance_mm * 1e3) ** 2 * 1e3
-
-
 def knot_meaning(knot: KnotTrack, limb_mm: float) -> Meaning:
     """One sentence on a moving knot: against quiet prominences, against what moves its way, against escape."""
     fit = knot.fit
     error = math.hypot(fit.speed_err_km_s, fit.systematic_km_s)
     radial_error = math.hypot(fit.radial_err_km_s, fit.systematic_km_s)
+    ranges: tuple[Usual, ...]
     if fit.radial_km_s < -LEAST_BOUND * radial_error:
         ranges, motion = (QUIET, DESCENDING, RAIN), "falls"
     elif fit.radial_km_s > LEAST_BOUND * radial_error:
@@ -59,7 +51,7 @@ def knot_meaning(knot: KnotTrack, limb_mm: float) -> Meaning:
     else:
         ranges, motion = (QUIET,), "moves"
     middle_mm = float(knot.height_mm.mean())
-    escape = escape_km_s(limb_mm + middle_mm)
+    escape = float(escape_speed_km_s(limb_mm + middle_mm - PHOTOSPHERE_MM))
     comparisons = [_compared(fit.speed_km_s, error, usual) for usual in ranges]
     speed = f"{_figure(fit.speed_km_s, error)} km/s in the plane of the sky"
     if motion != "moves" and abs(fit.radial_km_s) < 0.5 * fit.speed_km_s:
@@ -77,7 +69,7 @@ def front_meaning(front: Front, limb_mm: float, *, scale_err: float, clock_err: 
     relative = math.hypot(scale_err, clock_err)
     peak, error = abs(best.peak_speed_km_s), math.hypot(best.peak_speed_err_km_s, best.peak_speed_km_s * relative)
     top_mm = float(front.height_mm.max())
-    escape = escape_km_s(limb_mm + top_mm)
+    escape = float(escape_speed_km_s(limb_mm + top_mm - PHOTOSPHERE_MM))
     parts = [_against_eruptions(peak, error), f"at least {100 * peak / escape:.1f} % of the escape speed at {top_mm:.0f} Mm"]
     parts += _acceleration(best, limb_mm + float(front.height_mm.mean()))
     speed = f"{_figure(peak, error)} km/s in the plane of the sky"
@@ -111,7 +103,7 @@ def _acceleration(best: FrontFit, distance_mm: float) -> list[str]:
     if not math.isfinite(best.accel_m_s2) or not math.isfinite(best.accel_err_m_s2):
         return []
     value, error = best.accel_m_s2, best.accel_err_m_s2
-    gravity = gravity_m_s2(distance_mm)
+    gravity = float(gravity_m_s2(distance_mm - PHOTOSPHERE_MM))
     if abs(value) < LEAST_BOUND * error:
         return [f"no acceleration beyond its error of {error:.0f} m/s² is seen"]
     words = f"its mean acceleration of {_figure(value, error)} m/s² compares with {-gravity:.0f} m/s² in free fall there"

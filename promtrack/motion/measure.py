@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 
@@ -82,7 +83,7 @@ def _fronts(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: Moti
             rng: np.random.Generator) -> tuple[Front, ...]:
     """Fronts in the sectors asked for, moving or not; without any, the moving ones of the most active sectors."""
     wanted = list(sectors) or list(propose_sectors(strip))
-    fronts = []
+    fronts: list[Front] = []
     for first, last in wanted:
         front = follow_front(strip, first, last, number=len(fronts) + 1, trials=len(wanted),
                              false_alarms=motion.false_alarms, rng=rng)
@@ -112,7 +113,7 @@ def _spacing_mm(strip: Strip, points: KnotPoints) -> float:
     geometry = strip.geometry
     nearest = []
     edges = np.searchsorted(points.index, np.arange(len(strip) + 1))
-    for first, last in zip(edges, edges[1:], strict=False):
+    for first, last in pairwise(edges.tolist()):
         if last - first > 1:
             row, column = points.row[first:last], points.column[first:last]
             wide = geometry.mm_per_column(geometry.height_mm(row.mean()))

@@ -36,7 +36,7 @@ def propose_sectors(strip: Strip, count: int = 3) -> tuple[tuple[float, float], 
     """
     trace, width = _traces(strip)
     activity = _activity(trace)
-    sectors = []
+    sectors: list[tuple[float, float]] = []
     while len(sectors) < count and activity.max(initial=0.0) > 0:
         top = int(activity.argmax())
         core, _ = label(activity >= CORE * activity[top])

@@ -93,7 +93,7 @@ def _slow(t: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return rng.normal(size=(DRAWS, len(t))) @ root.T
 
 
-def _tail(null: np.ndarray, ratio: float) -> float:
+def _tail(null: np.ndarray, ratio: np.ndarray | float) -> float:
     """Share of the null distribution above the ratio, continued beyond the draws."""
     counted = (np.sum(null >= ratio) + 1) / (len(null) + 1)
     if counted > 0.02:
