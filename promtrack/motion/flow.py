@@ -49,14 +49,14 @@ class _Free:
     mean: np.ndarray
 
 
-def refine_tracks(strip: Strip, search: Search, tracks: list[np.ndarray], *,
+def refine_tracks(strip: Strip, search: Search, tracks: list[KnotPoints], *,
                   motion: MotionSettings = MotionSettings()) -> list[KnotPoints]:
     """Measure tracks again; memory holds a block of strips and two backgrounds.
 
     Parameters
     ----------
     search : of the whole strip
-    tracks : indices into its points, each in order of time
+    tracks : points of every track, in order of time
 
     Returns
     -------
@@ -82,8 +82,7 @@ def refine_tracks(strip: Strip, search: Search, tracks: list[np.ndarray], *,
     return [_as_points(rows) for rows in measured]
 
 
-def _path(strip: Strip, search: Search, track: np.ndarray) -> _Path:
-    points = search.points.pick(track)
+def _path(strip: Strip, search: Search, points: KnotPoints) -> _Path:
     band = int(np.bincount(points.band).argmax())
     first = max(int(points.index[0]) - BEYOND, 0)
     last = min(int(points.index[-1]) + BEYOND, len(strip) - 1)

@@ -10,7 +10,8 @@ from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 from scipy.stats import chi2
 
-from promtrack.motion.flow import refine_tracks
+from promtrack.motion.background import windows
+from promtrack.motion.flow import BEYOND, LEAST_COUNT, MASK, refine_tracks
 from promtrack.motion.knot_fit import fit_knot
 from promtrack.motion.knots import KnotPoints, Search, sky_plane
 from promtrack.motion.link import Linking, Places, link_points
@@ -31,6 +32,8 @@ __all__ = ["TRIALS", "middle_angle", "places_of", "track_knots"]
 
 TRIALS = 20           # scrambled runs
 LEAST_SCATTER = 20    # points needed to judge their scatter
+LAGS = (1, 2, 3)      # strips over which points may err alike
+LINGERS = 4.0         # sizes a knot must travel, at its speed, in the whole run, for the search to leave it its path
 CLIP = 4.0            # single wrong points must not decide on the scatter
 CLIPPED_MEAN = float(chi2.cdf(CLIP**2, 3) + CLIP**2 * chi2.sf(CLIP**2, 1))   # of the clipped square of a Gaussian
 
@@ -39,6 +42,7 @@ CLIPPED_MEAN = float(chi2.cdf(CLIP**2, 3) + CLIP**2 * chi2.sf(CLIP**2, 1))   # o
 class Scatter:
     """What the tracks of a run show beyond the errors of single points; axes: along the limb, outward."""
 
+    factor: np.ndarray      # (2,) on the points' own errors, 1 or less: the noise of a strip overstated them
     excess_mm: np.ndarray   # (2,) 1 sigma, to add in quadrature
     memory: np.ndarray      # (2,) factor on the errors of a fit, because neighbouring points err alike
 
@@ -73,7 +77,7 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
     good = np.flatnonzero(by_chance <= motion.false_alarms)
     refined = _refined(strip, search, [tracks[k] for k in good], motion)
     scatter = _scatter(strip, refined)
-    knots = [_knot(strip, track, scatter, float(by_chance[k] + standing[k]), motion, scale_err, clock_err)
+    knots = [_knot(strip, search, track, scatter, float(by_chance[k] + standing[k]), motion, scale_err, clock_err)
              for k, track in zip(good, refined, strict=True)]
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     return tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1)), chance
@@ -81,9 +85,22 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
 
 def _refined(strip: Strip, search: Search, tracks: list[np.ndarray], motion: MotionSettings) -> list[KnotPoints]:
     """Tracks measured again; as they were found where that leaves too few points."""
-    again = refine_tracks(strip, search, tracks, motion=motion)
-    return [new if len(new) >= max(motion.least_points, 0.7 * len(track)) else search.points.pick(track)
-            for track, new in zip(tracks, again, strict=True)]
+    found = [search.points.pick(track) for track in tracks]
+    rounds = 2 if any(_lingers(strip, search, track) for track in found) else 1
+    again = found
+    for _ in range(rounds):
+        new = refine_tracks(strip, search, again, motion=motion)
+        again = [one if len(one) >= max(motion.least_points, 0.7 * len(old)) else old
+                 for one, old in zip(new, found, strict=True)]
+    return again
+
+
+def _lingers(strip: Strip, search: Search, track: KnotPoints) -> bool:
+    """Whether a knot stays over its own size so long that its light is in the slow structure, and bent its path."""
+    places = places_of(strip, track)
+    speed = np.hypot(*np.polyfit(track.time_s, places.place_mm, 1)[0])
+    size = search.bands[int(np.bincount(track.band).argmax())].fwhm_mm
+    return bool(speed * (strip.time_s[-1] - strip.time_s[0]) < LINGERS * size)
 
 
 def _linking(strip: Strip, motion: MotionSettings) -> Linking:
@@ -100,35 +117,46 @@ def _scatter(strip: Strip, tracks: list[KnotPoints]) -> Scatter:
     is not known exactly: all move a centroid, some of it in the same way for several strips, and none shows in the
     noise of one strip.
     """
-    rest, own, products, squares = [], [], np.zeros(2), np.zeros(2)
+    if sum(map(len, tracks)) < LEAST_SCATTER:
+        return Scatter(np.ones(2), np.zeros(2), np.ones(2))
     shared_mm = np.column_stack([strip.along_err_mm, strip.centre_err_mm])
+    rest, own, lost = [], [], []
     for track in tracks:
         places = places_of(strip, track)
-        off, keep = _about_smooth_path(track.time_s, places.place_mm)
-        error = np.hypot(places.error_mm, shared_mm[track.index])
-        scaled = np.clip(off / np.sqrt(keep)[:, None] / error, -5, 5)   # one wrong point must not decide
-        rest.append(off / np.sqrt(keep)[:, None])
-        own.append(error)
-        # The fit takes memory out of its residuals: by its free parameters over the number of points.
-        lost = (1.0 - keep).sum() / len(track)
-        products += (scaled[1:] * scaled[:-1]).sum(axis=0) + lost * (scaled**2).sum(axis=0)
-        squares += (scaled**2).sum(axis=0)
-    if not tracks:
-        return Scatter(np.zeros(2), np.ones(2))
-    rest_mm, own_mm = np.concatenate(rest), np.concatenate(own)
+        off, part = _about_smooth_path(track.time_s, places.place_mm)
+        rest.append(off)
+        lost.append(np.broadcast_to(part[:, None], off.shape))
+        own.append(np.hypot(places.error_mm, shared_mm[track.index]))
+    memory2 = _memory2(rest, own, lost)
+    # What the path takes out of the scatter grows with its memory: slow unrest is what a smooth path follows best.
+    left = np.sqrt(np.maximum(1.0 - np.concatenate(lost) * memory2, 0.2))
+    rest_mm, own_mm = np.concatenate(rest) / left, np.concatenate(own)
+    factor = np.array([_factor(rest_mm[:, axis], own_mm[:, axis]) for axis in (0, 1)])
     excess = np.array([_excess(rest_mm[:, axis], own_mm[:, axis]) for axis in (0, 1)])
-    enough = len(rest_mm) >= LEAST_SCATTER
-    memory = np.clip(products / np.maximum(squares, 1e-12), 0.0, 0.8) if enough else np.zeros(2)
-    return Scatter(excess, np.sqrt((1 + memory) / (1 - memory)))
+    return Scatter(factor, excess, np.sqrt(memory2))
+
+
+def _memory2(rest: list[np.ndarray], own: list[np.ndarray], lost: list[np.ndarray]) -> np.ndarray:
+    """(2,) variance of a mean of many neighbouring points over that of independent ones, 1 or more.
+
+    One plus twice the first autocorrelations, each freed of what the fitted path took out of it.
+    """
+    scaled = [np.clip(off / error, -5, 5) for off, error in zip(rest, own, strict=True)]   # one wrong point decides nothing
+    square = np.concatenate([z**2 for z in scaled]).mean(axis=0)
+    part = float(np.concatenate(lost).mean())
+    correlation = sum(np.concatenate([z[lag:] * z[:-lag] for z in scaled]).mean(axis=0) / square for lag in LAGS)
+    # Of independent points a smooth path leaves a correlation of minus its part at each lag. Freeing the points of the
+    # memory itself in the same way would feed on its own result.
+    return np.clip(1 + 2 * (correlation * (1 - part) + len(LAGS) * part), 1.0, 6.0)
 
 
 def _about_smooth_path(time_s: np.ndarray, place_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(n, 2) distances from a polynomial through a track, and (n,) the part of their variance that is left."""
+    """(n, 2) distances from a polynomial through a track, and (n,) the part of their variance that it takes out."""
     u = (time_s - time_s.mean()) / max(np.ptp(time_s) / 2, 1e-9)
     degree = int(np.clip(len(time_s) // 4, 1, 5))
     design = np.vander(u, degree + 1)
-    keep = 1.0 - np.einsum("ij,ji->i", design, np.linalg.pinv(design))
-    return place_mm - design @ np.linalg.lstsq(design, place_mm, rcond=None)[0], np.maximum(keep, 0.2)
+    leverage = np.einsum("ij,ji->i", design, np.linalg.pinv(design))
+    return place_mm - design @ np.linalg.lstsq(design, place_mm, rcond=None)[0], leverage
 
 
 def _excess(rest: np.ndarray, own: np.ndarray) -> float:
@@ -139,25 +167,45 @@ def _excess(rest: np.ndarray, own: np.ndarray) -> float:
                         5 * np.abs(rest).max()))
 
 
+def _factor(rest: np.ndarray, own: np.ndarray) -> float:
+    """Factor on the errors, 1 or less, so that the same holds; never below a half."""
+    return float(np.sqrt(np.clip(_clipped_mean((rest / own) ** 2) / CLIPPED_MEAN, 0.25, 1.0)))
+
+
 def _clipped_mean(squares: np.ndarray) -> float:
     return float(np.minimum(squares, CLIP**2).mean())
 
 
-def _knot(strip: Strip, points: KnotPoints, scatter: Scatter, false_alarm: float, motion: MotionSettings,
+def _background_share(strip: Strip, search: Search, points: KnotPoints, motion: MotionSettings) -> float:
+    """Factor on the errors of a fit for what the background under the knot adds, which lingers as long as the knot does.
+
+    A mean of `free` strips has their noise over sqrt(free), and it is the same in all the strips in which the knot
+    stands over its own size: there it counts as often as they are many.
+    """
+    speed = np.hypot(*np.polyfit(points.time_s, places_of(strip, points).place_mm, 1)[0])
+    size = search.bands[int(np.bincount(points.band).argmax())].fwhm_mm
+    inside = max(last - first for first, last in windows(strip.time_s, motion))
+    cadence = (points.time_s[-1] - points.time_s[0]) / (points.index[-1] - points.index[0])
+    stays = min(size / max(speed * cadence, 1e-9), float(len(points)))
+    free = max(inside - min(2 * MASK * stays, float(len(points) + 2 * BEYOND)), LEAST_COUNT)
+    return math.sqrt(1.0 + stays / free)
+
+
+def _knot(strip: Strip, search: Search, points: KnotPoints, scatter: Scatter, false_alarm: float, motion: MotionSettings,
           scale_err: float, clock_err: float) -> KnotTrack:
     geometry = strip.geometry
     height = geometry.height_mm(points.row)
     angle = geometry.angle_deg(points.column)
     column_mm = geometry.mm_per_column(height)
     across, outward = sky_plane(geometry, points.row, points.column, float(angle.mean()))
-    height_err = np.hypot(points.row_err * geometry.mm_per_row, scatter.excess_mm[1])
-    along_err = np.hypot(points.column_err * column_mm, scatter.excess_mm[0])
-    # Points that err alike are worth fewer points: a factor on all errors of the fit (AR(1): (1 + r) / (1 - r)).
-    more_along, more_radial = scatter.memory
+    height_err = np.hypot(scatter.factor[1] * points.row_err * geometry.mm_per_row, scatter.excess_mm[1])
+    along_err = np.hypot(scatter.factor[0] * points.column_err * column_mm, scatter.excess_mm[0])
+    # Points that err alike are worth fewer points: a factor on all errors of the fit (see _memory2).
+    more_along, more_radial = scatter.memory * _background_share(strip, search, points, motion)
     fit = fit_knot(points.time_s, outward, across, height_err * more_radial, along_err * more_along,
                    shared_radial_mm=strip.centre_err_mm[points.index] * more_radial,
                    shared_along_mm=strip.along_err_mm[points.index] * more_along, scale_err=scale_err, clock_err=clock_err)
-    fit = replace(fit, chi2_per_dof=fit.chi2_per_dof * float(np.mean(scatter.memory**2)))
+    fit = replace(fit, chi2_per_dof=fit.chi2_per_dof * float(np.mean([more_along**2, more_radial**2])))
     return KnotTrack(
         knot=0, frame=strip.frame[points.index], time_s=points.time_s, height_mm=height, height_err_mm=height_err,
         angle_deg=angle, along_mm=np.deg2rad(angle - angle[0]) * (geometry.limb_mm + height), along_err_mm=along_err,
