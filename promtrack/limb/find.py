@@ -17,6 +17,7 @@ EDGE_POINTS = 1500
 TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
+STEEPER = 2.0        # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
 
 
 class LimbNotFound(InputError):
@@ -83,7 +84,7 @@ def find_in_small(small: SmallFrame, full_scale: float, *, radius_px: float | No
         on &= cosine > 0.8
         fit = fit_limb(points[on], 0.5, guess=best, radius_px=wanted)
         circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
-        if _is_limb(small.image, circle, points[on]):
+        if _is_limb(small.image, circle, points[on]) and (wanted is not None or _steeper_than_beside(small.image, circle)):
             return small.to_full(circle)
     raise LimbNotFound(_what_instead(small, full_scale))
 
@@ -214,6 +215,19 @@ def _is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     if near[place[:, 1], place[:, 0]].mean() < 0.45:
         return False
     return _brighter_inside(image, centre, circle.radius_px, unit[seen], 3.0, LEAST_SNR)
+
+
+def _steeper_than_beside(image: np.ndarray, circle: Circle) -> bool:
+    """Whether the light falls more across the circle than just inside and just outside it: an edge, not the slope of
+    a cloud or of the middle of the disc. Where the radius is known no slope passes, but a limb blurred by a jump may."""
+    theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
+    unit = np.column_stack([np.cos(theta), np.sin(theta)])
+    limb = np.array([circle.x_px, circle.y_px]) + circle.radius_px * unit
+    unit = unit[((limb > 4) & (limb < np.array(image.shape[::-1]) - 5)).all(axis=1)]
+    far_in, inner, outer, far_out = (
+        _sampled(image, np.array([circle.x_px, circle.y_px]) + (circle.radius_px + d) * unit) for d in (-9.0, -3.0, 3.0, 9.0))
+    beside = max(float(np.median(far_in - inner)) + float(np.median(outer - far_out)), 0.0) / 2.0
+    return float(np.median(inner - outer)) > STEEPER * beside
 
 
 def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
