@@ -16,6 +16,7 @@ import numpy as np
 
 from promtrack import __version__
 from promtrack.errors import InputError, PromtrackError, SettingsError
+from promtrack.ffmpeg import ffmpeg_program
 from promtrack.limb import lock_limb
 from promtrack.limb.geometry import place_of, to_frame
 from promtrack.limb.records import LimbLock
@@ -43,8 +44,7 @@ from promtrack.sequence.daylight import doubt_night
 from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.settings import Settings, load_settings, settings_as_toml
 from promtrack.show import Measured, draw_figures, render_clip, write_report
-from promtrack.show.encode import ffmpeg_program
-from promtrack.strip import strip_geometry, unwrap
+from promtrack.strip import strip_geometry, under_ceiling, unwrap
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
 from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
@@ -229,6 +229,10 @@ def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
              f"; {scale.check}" if scale.check else "")
     log.info("orientation: %s", orientation.source)
     geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip, limb=job.settings.limb)
+    if job.settings.strip.high_mm is None:
+        geometry = under_ceiling(job.sequence, job.lock, orientation, geometry)
+    log.info("strips: %d x %d px, %.0f to %.0f Mm above the limb", geometry.columns, geometry.rows, geometry.low_mm,
+             geometry.height_mm(geometry.rows - 1))
     about = Circumstances(view, scale, orientation, job.settings.limb.height_mm, __version__)
     for path in job.settings.motion.slits:
         _checked_slit(path, geometry)

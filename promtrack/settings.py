@@ -91,10 +91,12 @@ class LimbSettings:
 
 @dataclass(frozen=True, slots=True)
 class StripSettings:
-    """Extent of the height-versus-angle strips. Empty values mean all that the frames show."""
+    """Extent of the height-versus-angle strips. Empty values mean all that the frames show, but for the upper edge."""
 
     low_mm: float | None = _setting(None, "lower edge, below the limb when negative", unit="Mm", low=-500.0, high=2000.0)
-    high_mm: float | None = _setting(None, "upper edge above the limb", unit="Mm", low=1.0, high=3000.0)
+    high_mm: float | None = _setting(
+        None, "upper edge above the limb; empty: 1.3 times the greatest height at which plasma is seen, plus 20 Mm", unit="Mm",
+        low=1.0, high=3000.0)
     from_deg: float | None = _setting(None, "angle where the strips begin", unit="deg", low=-360.0, high=720.0)
     to_deg: float | None = _setting(None, "angle where the strips end", unit="deg", low=-360.0, high=720.0)
 
@@ -262,7 +264,8 @@ def _checked(key: str, value: Any, item: Any, section: Any, where: str) -> Any:
         if not isinstance(value, (list, tuple)):
             raise SettingsError(f"'{key}' needs a list, got {value!r}", where=where, remedy=_limits(item) or "give a list")
         if Ellipsis not in others and len(value) != 1 + len(others):
-            raise SettingsError(f"'{key}' needs {1 + len(others)} values, got {len(value)}", where=where, remedy=f"give the {item.metadata['help']}")
+            raise SettingsError(f"'{key}' needs {1 + len(others)} values, got {len(value)}", where=where,
+                                remedy=f"give the {item.metadata['help']}")
         return tuple(_one(key, part, inner, item, where) for part in value)
     return _one(key, value, base, item, where)
 

@@ -1,5 +1,6 @@
 """Strips: the limb laid out straight, height against angle, one strip a frame, with the backdrop removed."""
 
+from promtrack.strip.ceiling import under_ceiling
 from promtrack.strip.polar import frame_to_strip, strip_geometry, strip_to_frame
 from promtrack.strip.propose import propose_paths
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
@@ -7,4 +8,4 @@ from promtrack.strip.slit import parse_path, time_distance
 from promtrack.strip.unwrap import unwrap
 
 __all__ = ["Strip", "StripGeometry", "TimeDistance", "frame_to_strip", "parse_path", "propose_paths", "strip_geometry",
-           "strip_to_frame", "time_distance", "unwrap"]
+           "strip_to_frame", "time_distance", "under_ceiling", "unwrap"]

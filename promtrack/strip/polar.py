@@ -14,7 +14,7 @@ from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.limb.records import LimbLock
 from promtrack.settings import LimbSettings, StripSettings
 from promtrack.strip.records import StripGeometry
-from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale
+from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, wrapped_deg
 
 __all__ = ["frame_matrix", "frame_to_strip", "strip_geometry", "strip_to_frame"]
 
@@ -76,7 +76,7 @@ def frame_to_strip(geometry: StripGeometry, lock: LimbLock, orientation: Orienta
     """Product angle, within a half turn of the strip's middle, and height [Mm] of pixels of frame `index`."""
     theta, rho_px = to_polar(lock, index, x_px, y_px)
     middle = geometry.angle_deg((geometry.columns - 1) / 2.0)
-    angle = np.asarray(middle + (orientation.to_product(theta) - middle + 180.0) % 360.0 - 180.0)
+    angle = middle + wrapped_deg(orientation.to_product(theta) - middle)
     return angle, geometry.limb_mm * (rho_px / lock.radius_px - 1.0)
 
 

@@ -147,7 +147,8 @@ def _check_inside(path: SlitPath, geometry: StripGeometry) -> None:
         raise SettingsError(
             f"path '{path.name}' lies outside the strips, which show {geometry.from_deg:.1f} to "
             f"{geometry.angle_deg(geometry.columns - 1):.1f} deg and {geometry.low_mm:.0f} to "
-            f"{geometry.height_mm(geometry.rows - 1):.0f} Mm", remedy="choose points inside them")
+            f"{geometry.height_mm(geometry.rows - 1):.0f} Mm",
+            remedy="choose points inside them, or make the strips higher with strip.high_mm")
 
 
 def _across(path: SlitPath, geometry: StripGeometry, width_px: int) -> tuple[np.ndarray, np.ndarray]:
