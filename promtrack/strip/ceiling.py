@@ -27,12 +27,13 @@ COARSE = 4                  # frame pixels per pixel of the search, each way: wh
 STEP_S = 90.0               # between the frames searched: 45 Mm at 500 km/s, within the margin of what erupts
 LEAST_FRAMES = 24
 NOISE_SIGMA = 6.0           # of the brightest of some million independent values: less than one in a hundred runs
+NOISE_ROWS = 15             # over which the noise of a row is evened out
 SMOOTH = 1.0                # Gaussian, 1 sigma in coarse pixels: about the image of a small knot
 SLOW_MM = 75.0              # along the limb; halo and cloud do not change much over half of it, plasma does
 STEP_NOISE = 0.25           # counts: the contours of a smooth sky in whole counts must not pass for plasma
 LEAST_CEILING_MM = 60.0
 MARGIN, MORE_MM = 1.3, 20.0
-LEAST_SEEN = 0.2            # part of a row that tells its noise; the strips reach no higher by default either
+LEAST_SEEN = 0.3            # part of a row that tells its noise
 
 
 def under_ceiling(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry) -> StripGeometry:
@@ -122,5 +123,5 @@ def _top_row(left: np.ndarray, seen: np.ndarray, least_noise: float) -> int:
     left, number = np.where(seen[enough] > 0, left[enough], np.nan), number[enough]
     ordered, row = np.sort(left, axis=1), np.arange(len(left))        # nan goes last
     middle, low, high = ordered[row, number // 2], ordered[row, (0.1587 * number).astype(int)], ordered[row, number - 1]
-    noise = np.maximum(median_filter(middle - low, min(9, len(row)), mode="nearest"), least_noise)
+    noise = np.maximum(median_filter(middle - low, min(NOISE_ROWS, len(row)), mode="nearest"), least_noise)
     return int(np.flatnonzero(enough)[high - middle > NOISE_SIGMA * noise].max(initial=0))
