@@ -46,8 +46,8 @@ def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: floa
         return fit, notes
     weight = np.array([fit.err_px**-2, optics.err_px**-2])
     joined = float(np.average([fitted, optics.radius_px], weights=weight))
-    notes.append(f"The limb alone gives a radius of {fitted:.1f} +- {fit.err_px:.1f} px; the optics know it better "
-                 f"({optics.radius_px:.1f} +- {optics.err_px:.1f} px) and take over.")
+    notes.append(f"The limb alone gives a radius of {fitted:.1f} +- {fit.err_px:.1f} px; the stated scale knows it better "
+                 f"({optics.radius_px:.1f} +- {optics.err_px:.1f} px) and takes over.")
     return replace(fit, shift_px=joined - provisional_px, err_px=float(weight.sum() ** -0.5)), notes
 
 
