@@ -34,6 +34,7 @@ _CAUTION = (
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     sys.excepthook = _report_bug
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")   # before numpy is there: on matrices as small as ours its threads only wait
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")   # a file's name may hold what the terminal cannot show
     parser = build_parser()
@@ -191,7 +192,7 @@ def _settings_for(options: argparse.Namespace, source: Path) -> Settings:
     from promtrack.settings import Settings, load_settings
     settings = Settings()
     for place in (Path(os.path.abspath(source)).parent / "promtrack.toml", source / "promtrack.toml"):
-        if place.is_file():
+        if os.path.isfile(place):   # Path.is_file would raise where the folder may not be entered
             if not options.quiet:
                 print(f"promtrack: settings from {place}", file=sys.stderr)
             settings = load_settings(place, settings)

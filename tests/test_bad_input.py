@@ -102,8 +102,9 @@ def blank(pictures, kind):
             "nan": [np.full(p.shape, np.nan, np.float32) for p in pictures]}[kind]
 
 
-@pytest.mark.parametrize(("kind", "words"), [("black", "all black"), ("white", "constant, 65535"), ("constant", "constant, 20000"),
-                                             ("noise", "only even light"), ("disc", "the disc seems to fill the frame"), ("nan", "all black")])
+@pytest.mark.parametrize(("kind", "words"), [
+    ("black", "all black"), ("white", "constant, 65535"), ("constant", "constant, 20000"), ("noise", "only even light"),
+    ("disc", "the disc seems to fill the frame"), ("nan", "all black")])
 def test_frames_without_a_limb(tmp_path, capsys, pictures, kind, words):
     folder = frames_in(tmp_path / "in", blank(pictures, kind))
     sentence = refused_run(capsys, folder, tmp_path / "out")

@@ -8,11 +8,13 @@ coordinates of the reference frame: Thompson 2006, A&A 449, 791.
 from __future__ import annotations
 
 import shutil
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
+from astropy.utils.exceptions import AstropyUserWarning
 
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
@@ -105,7 +107,9 @@ def read_strip(folder: ProductFolder) -> Strip:
     path = folder["strip"]
     remedy = "make it again with `promtrack strip`"
     try:
-        with fits.open(path, memmap=True) as hdus:
+        # opened here, since astropy leaves a file open whose header it cannot read
+        with warnings.catch_warnings(action="error", category=AstropyUserWarning), path.open("rb") as file, \
+                fits.open(file, memmap=True) as hdus:
             header, times, noise = hdus[0].header, hdus["TIMES"].data, hdus["NOISE"].data
             geometry = StripGeometry(
                 rows=header["NAXIS2"], columns=header["NAXIS1"], low_mm=header["CRVAL2"], mm_per_row=header["CDELT2"],
@@ -118,8 +122,9 @@ def read_strip(folder: ProductFolder) -> Strip:
                 along_err_mm=np.array(times["along_err_mm"], dtype=float))
     except FileNotFoundError:
         raise InputError("is missing", where=str(path), remedy="make it with `promtrack strip`") from None
-    except (OSError, KeyError, ValueError, TypeError) as error:
-        raise InputError(f"cannot be read ({error})", where=str(path), remedy=remedy) from None
+    except (OSError, KeyError, ValueError, TypeError, IndexError, AttributeError, AstropyUserWarning) as error:
+        said = next(iter(str(error).splitlines()), "") or type(error).__name__
+        raise InputError(f"cannot be read ({said})", where=str(path), remedy=remedy) from None
 
 
 def _angle_comment(geometry: StripGeometry) -> str:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from astropy.table import Table
+from astropy.table.meta import YamlParseError
 from astropy.units import UnitsWarning
 
 from promtrack.errors import InputError
@@ -279,8 +280,9 @@ def _read(path: Path, command: str) -> Table:
             return Table.read(path, format="ascii.ecsv")
     except FileNotFoundError:
         raise InputError("is missing", where=str(path), remedy=f"make it with `{command}`") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"cannot be read ({str(error).splitlines()[0]})", where=str(path),
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, YamlParseError) as error:
+        said = next(iter(str(error).splitlines()), "") or type(error).__name__
+        raise InputError(f"cannot be read ({said})", where=str(path),
                          remedy=f"make it again with `{command}`") from None
 
 
