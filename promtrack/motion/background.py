@@ -23,6 +23,7 @@ __all__ = ["Anchor", "Band", "BandNoise", "anchors", "band_images", "bands", "be
 SLOWEST_KM_S = 5.0       # slowest knot that must not be eaten
 CROSSINGS = 3.0          # window in units of the time such a knot needs to cross its own size
 QUANTILE = 0.3
+BLOCK_BYTES = 24e6       # strips read at once
 STACK_BYTES = 60e6       # frames held at once for the quantile
 FWHM = 2.0 * math.sqrt(2.0 * math.log(2.0))
 LOWER_QUARTILE = 0.6745  # of a Gaussian, in sigma
@@ -102,10 +103,10 @@ def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings)
         yield _anchor(strip, scale_space, first, last)
 
 
-def between(before: Anchor, after: Anchor, time_s: float) -> float:
-    """Weight of `after` at that time, 0 to 1."""
-    span = after.time_s - before.time_s
-    return float(np.clip((time_s - before.time_s) / span, 0.0, 1.0)) if span > 0 else 0.0
+def between(before_s: float, after_s: float, time_s: float) -> float:
+    """Weight of what stands at `after_s` at a time, 0 to 1; the rest belongs to what stands at `before_s`."""
+    span = after_s - before_s
+    return float(np.clip((time_s - before_s) / span, 0.0, 1.0)) if span > 0 else 0.0
 
 
 def filled(image: np.ndarray, still: np.ndarray) -> np.ndarray:

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.motion.background import Band, BandNoise, band_images, between, filled, gain, windows
-from promtrack.motion.knots import BLOCK_BYTES, LOWEST_MM, KnotPoints, Search, measured_peaks
+from promtrack.motion.background import BLOCK_BYTES, Band, BandNoise, band_images, between, filled, gain, windows
+from promtrack.motion.knots import LOWEST_MM, KnotPoints, Search, measured_peaks
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
@@ -75,7 +75,7 @@ def refine_tracks(strip: Strip, search: Search, tracks: list[KnotPoints], *,
         here = [k for k, path in enumerate(paths) if path.first <= i <= path.last]
         if not here:
             continue
-        weight = np.float32(between(before, after, strip.time_s[i]))
+        weight = np.float32(between(before.time_s, after.time_s, strip.time_s[i]))
         still = before.mean if weight == 0 else before.mean + weight * (after.mean - before.mean)
         for k, point in _measure(strip, i, image, still, [paths[k] for k in here], here, search):
             measured[k].append(point)

@@ -11,7 +11,18 @@ from dataclasses import dataclass, fields
 import cv2
 import numpy as np
 
-from promtrack.motion.background import Anchor, Band, BandNoise, anchors, band_images, bands, between, filled, gain
+from promtrack.motion.background import (
+    BLOCK_BYTES,
+    Anchor,
+    Band,
+    BandNoise,
+    anchors,
+    band_images,
+    bands,
+    between,
+    filled,
+    gain,
+)
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -19,7 +30,6 @@ __all__ = ["KnotPoints", "Search", "find_knots", "measured_peaks", "sky_plane", 
 
 LOWEST_MM = 1.5        # below it the limb itself, moved by the air, drowns every knot
 FLOOR_PX = 0.03        # error left by pixels and interpolation; measured in tests/motion/test_knots.py
-BLOCK_BYTES = 24e6     # strips read at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +92,7 @@ def find_knots(strip: Strip, *, motion: MotionSettings = MotionSettings(),
             while strip.time_s[i] > after.time_s and (later := next(stream, None)) is not None:
                 before, after = after, later
                 noise.append(later.noise)
-            points = _points(image, before, after, between(before, after, strip.time_s[i]), scale_space,
+            points = _points(image, before, after, between(before.time_s, after.time_s, strip.time_s[i]), scale_space,
                              strip.geometry, motion.least_snr)
             found.append(np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points]))
         if progress is not None:

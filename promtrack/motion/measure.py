@@ -20,7 +20,7 @@ from promtrack.motion.tracks import track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.propose import propose_paths
 from promtrack.strip.records import Strip
-from promtrack.strip.slit import time_distance
+from promtrack.strip.slit import parse_path, time_distance
 
 __all__ = ["measure_motion"]
 
@@ -42,9 +42,11 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
 
     Raises
     ------
-    SettingsError : a sector or a slit of `motion` cannot be read or lies outside the strips
+    SettingsError : a sector or a slit of `motion` cannot be read, or a slit lies outside the strips
     """
     rng = np.random.default_rng(seed)
+    for text in motion.slits:
+        parse_path(text, strip.geometry)    # before any work is done
     sectors = tuple(_read_sector(text) for text in motion.sectors)
     search = find_knots(strip, motion=motion, progress=progress)
     knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
@@ -65,7 +67,8 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
 
 _METHOD = ("A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance tracks are "
            "counted in the same strips with their times scrambled ({trials} times, {found} tracks in all), and the knot must "
-           "have travelled farther than a standing structure of its size seems to when its brightness changes.")
+           "have travelled farther than a standing structure of its size seems to when its brightness changes, and farther "
+           "than its errors.")
 
 
 def _read_sector(text: str) -> tuple[float, float]:

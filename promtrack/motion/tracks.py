@@ -11,20 +11,21 @@ from scipy.spatial import cKDTree
 from scipy.stats import chi2
 
 from promtrack.motion.background import windows
-from promtrack.motion.flow import BEYOND, LEAST_COUNT, MASK, refine_tracks
-from promtrack.motion.knot_fit import fit_knot
-from promtrack.motion.knots import KnotPoints, Search, sky_plane
-from promtrack.motion.link import Linking, Places, link_points
-from promtrack.motion.records import KnotTrack
-from promtrack.motion.trial import (
+from promtrack.motion.chance import (
     Chance,
     chance_tracks,
     expected_by_chance,
     expected_standing,
+    expected_unmoved,
     significance,
     track_score,
     travel,
 )
+from promtrack.motion.flow import BEYOND, LEAST_COUNT, MASK, refine_tracks
+from promtrack.motion.knot_fit import fit_knot
+from promtrack.motion.knots import KnotPoints, Search, sky_plane
+from promtrack.motion.link import Linking, Places, link_points
+from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
@@ -72,15 +73,21 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
         return (), chance
     tree = cKDTree(places.place_mm)
     by_chance = np.array([expected_by_chance(track_score(track, places, linking, tree), chance) for track in tracks])
-    standing = np.array([expected_standing(travel(track, places), float(np.median(size_mm[track])), len(tracks))
-                         for track in tracks])
     good = np.flatnonzero(by_chance <= motion.false_alarms)
     refined = _refined(strip, search, [tracks[k] for k in good], motion)
     scatter = _scatter(strip, refined)
-    knots = [_knot(strip, search, track, scatter, float(by_chance[k] + standing[k]), motion, scale_err, clock_err)
-             for k, track in zip(good, refined, strict=True)]
+    fits = [_fit(strip, search, track, scatter, motion, (scale_err, clock_err)) for track in refined]
+    alarms = [by_chance[k] + expected_standing(min(travel(tracks[k], places), _travel(strip, track)),
+                                               float(np.median(size_mm[tracks[k]])), len(tracks))
+              + expected_unmoved(fit, len(tracks)) for k, track, fit in zip(good, refined, fits, strict=True)]
+    knots = [_knot(strip, track, scatter, fit, float(alarm), motion)
+             for track, fit, alarm in zip(refined, fits, alarms, strict=True)]
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     return tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1)), chance
+
+
+def _travel(strip: Strip, track: KnotPoints) -> float:
+    return travel(np.arange(len(track)), places_of(strip, track))
 
 
 def _refined(strip: Strip, search: Search, tracks: list[np.ndarray], motion: MotionSettings) -> list[KnotPoints]:
@@ -191,23 +198,35 @@ def _background_share(strip: Strip, search: Search, points: KnotPoints, motion: 
     return math.sqrt(1.0 + stays / free)
 
 
-def _knot(strip: Strip, search: Search, points: KnotPoints, scatter: Scatter, false_alarm: float, motion: MotionSettings,
-          scale_err: float, clock_err: float) -> KnotTrack:
+def _errors_mm(strip: Strip, points: KnotPoints, scatter: Scatter) -> tuple[np.ndarray, np.ndarray]:
+    """Errors of the single points, outward and along the limb."""
+    column_mm = strip.geometry.mm_per_column(strip.geometry.height_mm(points.row))
+    return (np.hypot(scatter.factor[1] * points.row_err * strip.geometry.mm_per_row, scatter.excess_mm[1]),
+            np.hypot(scatter.factor[0] * points.column_err * column_mm, scatter.excess_mm[0]))
+
+
+def _fit(strip: Strip, search: Search, points: KnotPoints, scatter: Scatter, motion: MotionSettings,
+         systematic: tuple[float, float]) -> KnotFit:
+    middle = float(strip.geometry.angle_deg(points.column).mean())
+    along_mm, outward_mm = sky_plane(strip.geometry, points.row, points.column, middle)
+    outward_err, along_err = _errors_mm(strip, points, scatter)
+    # Points that err alike are worth fewer points: a factor on all errors of the fit (see _memory2).
+    more_along, more_outward = scatter.memory * _background_share(strip, search, points, motion)
+    fit = fit_knot(points.time_s, outward_mm, along_mm, outward_err * more_outward, along_err * more_along,
+                   shared_radial_mm=strip.centre_err_mm[points.index] * more_outward,
+                   shared_along_mm=strip.along_err_mm[points.index] * more_along,
+                   scale_err=systematic[0], clock_err=systematic[1])
+    return replace(fit, chi2_per_dof=fit.chi2_per_dof * float(np.mean([more_along**2, more_outward**2])))
+
+
+def _knot(strip: Strip, points: KnotPoints, scatter: Scatter, fit: KnotFit, false_alarm: float,
+          motion: MotionSettings) -> KnotTrack:
     geometry = strip.geometry
     height = geometry.height_mm(points.row)
     angle = geometry.angle_deg(points.column)
-    column_mm = geometry.mm_per_column(height)
-    across, outward = sky_plane(geometry, points.row, points.column, float(angle.mean()))
-    height_err = np.hypot(scatter.factor[1] * points.row_err * geometry.mm_per_row, scatter.excess_mm[1])
-    along_err = np.hypot(scatter.factor[0] * points.column_err * column_mm, scatter.excess_mm[0])
-    # Points that err alike are worth fewer points: a factor on all errors of the fit (see _memory2).
-    more_along, more_radial = scatter.memory * _background_share(strip, search, points, motion)
-    fit = fit_knot(points.time_s, outward, across, height_err * more_radial, along_err * more_along,
-                   shared_radial_mm=strip.centre_err_mm[points.index] * more_radial,
-                   shared_along_mm=strip.along_err_mm[points.index] * more_along, scale_err=scale_err, clock_err=clock_err)
-    fit = replace(fit, chi2_per_dof=fit.chi2_per_dof * float(np.mean([more_along**2, more_radial**2])))
+    height_err, along_err = _errors_mm(strip, points, scatter)
     return KnotTrack(
         knot=0, frame=strip.frame[points.index], time_s=points.time_s, height_mm=height, height_err_mm=height_err,
         angle_deg=angle, along_mm=np.deg2rad(angle - angle[0]) * (geometry.limb_mm + height), along_err_mm=along_err,
         snr=points.snr, fit=fit, significance=significance(false_alarm), false_alarm=false_alarm,
-        moving=bool(false_alarm <= motion.false_alarms and math.isfinite(fit.speed_km_s)))
+        moving=false_alarm <= motion.false_alarms)

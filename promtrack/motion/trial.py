@@ -1,101 +1,142 @@
-"""Trials that say how far the tracks can be trusted: chance tracks from scrambled times, and injected knots.
+"""Injection and recovery: knots of known motion put into an observer's own strips, and what is found of them.
 
-Two things look like motion without being one. Points of chance may line up: the same strips with their times
-scrambled give only such tracks, since what stands still stays and what moves is torn apart. And a structure may
-change its brightness from one side to the other while it stands still: that shifts a knot by a part of its own size.
+Says for one's own air, camera and prominence how faint and how slow a knot may be. A knot is a round Gaussian on a
+straight path, faded in and out, at a time and a place drawn at random; the strips keep all that hurts a real knot.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
-from scipy.spatial import cKDTree
-from scipy.stats import norm
 
-from promtrack.motion.link import SMALLEST_MM, Linking, Places, link_points
+from promtrack.motion.background import BLOCK_BYTES, FWHM
+from promtrack.motion.knots import find_knots, sky_plane, sky_to_strip
+from promtrack.motion.records import KnotTrack
+from promtrack.motion.tracks import middle_angle, track_knots
+from promtrack.settings import MotionSettings
+from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = ["Chance", "chance_tracks", "expected_by_chance", "expected_standing", "significance", "track_score", "travel"]
+__all__ = ["InjectedKnot", "Recovery", "inject_knots", "recover_knots", "was_found"]
 
-NEAR_MM = 6.0            # radius in which chance points are counted
-STANDING = 0.35          # 1-sigma shift of a standing structure by changes of its brightness, per axis, over its size
-LEAST_SCALE = 3.0        # decay of the scores of chance tracks, at least; measured: 1 to 3
+LOWEST_MM = 10.0      # injected above the fringe of spicules, which would hide it
+DRAWS = 1000          # places tried for one knot
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Chance:
-    """Scores of the tracks that scrambled times gave."""
+class InjectedKnot:
+    """A knot put into strips first to first + n - 1; arrays have one value a strip."""
 
-    scores: np.ndarray    # of all trials, falling
-    trials: int
-
-
-def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.random.Generator) -> Chance:
-    """Link the same points `trials` times with the times of the strips scrambled."""
-    n = len(places.time_s)
-    scores: list[float] = []
-    for _ in range(trials):
-        scrambled = _scrambled(places, rng.permutation(n))
-        tree = cKDTree(scrambled.place_mm) if len(places.index) else None
-        scores += [track_score(track, scrambled, linking, tree) for track in link_points(scrambled, linking)]
-    return Chance(np.sort(scores)[::-1], trials)
+    first: int
+    x_mm: np.ndarray       # plane of the sky, from the strips' middle angle (`knots.sky_plane`)
+    y_mm: np.ndarray       # distance from the Sun's centre along it
+    snr: np.ndarray        # peak over the noise of one strip value
+    fwhm_mm: float
+    speed_km_s: float
 
 
-def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTree) -> float:
-    """Log likelihood ratio of a track as one moving knot against chance points as dense as they are around it.
+@dataclass(frozen=True, slots=True, eq=False)
+class Recovery:
+    """What was found of the injected knots; one value a knot."""
 
-    Each inner point is predicted from its two neighbours; the track's own points do not count as chance points.
+    injected: tuple[InjectedKnot, ...]
+    found: np.ndarray            # bool
+    moving: np.ndarray           # bool: found and called moving
+    speed_error_km_s: np.ndarray   # measured minus true, nan where it was not found
+    stated_error_km_s: np.ndarray
+
+
+def recover_knots(strip: Strip, folder: Path, *, count: int, snr: float, speed_km_s: float, fwhm_mm: float,
+                  motion: MotionSettings = MotionSettings(), rng: np.random.Generator) -> Recovery:
+    """Inject knots of one kind into a copy of the strips in `folder`, measure it, and compare.
+
+    Raises
+    ------
+    ValueError : the strips are too small or too short for such knots
     """
-    place, time = places.place_mm[track], places.time_s[places.index[track]]
-    variance = places.error_mm[track] ** 2 + SMALLEST_MM**2
-    share = ((time[1:-1] - time[:-2]) / (time[2:] - time[:-2]))[:, None]
-    off = place[1:-1] - (1 - share) * place[:-2] - share * place[2:]
-    spread2 = variance[1:-1] + (1 - share) ** 2 * variance[:-2] + share**2 * variance[2:]
-    around = tree.query_ball_point(place[1:-1], NEAR_MM, return_length=True)
-    own = cKDTree(place).query_ball_point(place[1:-1], NEAR_MM, return_length=True)
-    n = len(places.time_s)
-    density = (around - own) / (n * np.pi * NEAR_MM**2) + max(len(places.index), 1) / (n * linking.area_mm2)
-    gain = -0.5 * (off**2 / spread2).sum(-1) - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * density)
-    return float(gain.sum())
+    knots = tuple(_drawn(strip, snr, speed_km_s, fwhm_mm, motion.least_points, rng) for _ in range(count))
+    copy = inject_knots(strip, knots, Path(folder) / "injected.bin")
+    try:
+        tracks, _ = track_knots(copy, find_knots(copy, motion=motion), motion=motion, scale_err=0.0, clock_err=0.0,
+                                rng=rng)
+    finally:
+        copy.path.unlink()
+    best = [next((track for track in tracks if was_found(strip, track, knot)), None) for knot in knots]
+    return Recovery(
+        injected=knots, found=np.array([track is not None for track in best]),
+        moving=np.array([track is not None and track.moving for track in best]),
+        speed_error_km_s=np.array([np.nan if track is None else track.fit.speed_km_s - speed_km_s for track in best]),
+        stated_error_km_s=np.array([np.nan if track is None else track.fit.speed_err_km_s for track in best]))
 
 
-def expected_by_chance(score: float, chance: Chance) -> float:
-    """Number of chance tracks expected in a run with at least this score.
-
-    Counted in the trials as far as they reach; beyond, the tail of their scores is carried on as an exponential,
-    never steeper than the trials show it.
-    """
-    above = int(np.searchsorted(-chance.scores, -score, side="right"))
-    top = chance.scores[: max(5, len(chance.scores) // 4)]
-    if above >= len(top) and above > 0:
-        return above / chance.trials
-    if len(top) == 0:
-        return float(np.exp(-max(score, 0.0) / LEAST_SCALE) / chance.trials)
-    scale = max(float(np.mean(top - top[-1])), LEAST_SCALE)
-    return float(len(top) / chance.trials * np.exp(-max(score - top[-1], 0.0) / scale))
-
-
-def travel(track: np.ndarray, places: Places) -> float:
-    """Distance travelled in Mm, from the means of the first and the last third, carried to the ends."""
-    third = max(len(track) // 3, 1)
-    time, place = places.time_s[places.index[track]], places.place_mm[track]
-    lasted = time[-third:].mean() - time[:third].mean()
-    moved = np.hypot(*(place[-third:].mean(axis=0) - place[:third].mean(axis=0)))
-    return float(moved * (time[-1] - time[0]) / lasted)
+def inject_knots(strip: Strip, knots: tuple[InjectedKnot, ...], path: Path) -> Strip:
+    """The strips with the knots added, in a new file at `path`; read and written in blocks."""
+    _, rows, columns = strip.shape
+    block = max(1, int(BLOCK_BYTES / (4 * rows * columns)))
+    with Path(path).open("wb") as file:
+        for first in range(0, len(strip), block):
+            images = strip.read(first, first + block)
+            for i, image in enumerate(images, start=first):
+                for knot in knots:
+                    if 0 <= i - knot.first < len(knot.snr):
+                        _add(image, strip, knot, i - knot.first)
+            images.astype("<f4").tofile(file)
+    return replace(strip, path=Path(path), offset=0, dtype="<f4")
 
 
-def expected_standing(travel_mm: float, size_mm: float, tracks: int) -> float:
-    """Number of tracks of standing structure, of `tracks` in all, expected to shift that far by changes of brightness."""
-    return float(tracks * np.exp(-0.5 * (travel_mm / (STANDING * size_mm)) ** 2))
+def was_found(strip: Strip, track: KnotTrack, knot: InjectedKnot) -> bool:
+    """Whether most points of a track lie on a knot, and it was followed for half of its time or more."""
+    at = np.searchsorted(strip.frame, track.frame) - knot.first
+    inside = (at >= 0) & (at < len(knot.snr))
+    geometry = strip.geometry
+    x, y = sky_plane(geometry, geometry.row(track.height_mm), geometry.column(track.angle_deg), middle_angle(strip))
+    at = np.clip(at, 0, len(knot.snr) - 1)
+    near = inside & (np.hypot(x - knot.x_mm[at], y - knot.y_mm[at]) < max(2.0, 0.7 * knot.fwhm_mm))
+    return bool(near.sum() > 0.5 * len(near) and near.sum() >= 0.5 * len(knot.snr))
 
 
-def significance(false_alarm: float) -> float:
-    """A false-alarm number as the sigma of a Gaussian with that upper tail; at most 37."""
-    probability = -np.expm1(-false_alarm)
-    return float(max(norm.isf(max(probability, 1e-300)), 0.0))
+def _drawn(strip: Strip, snr: float, speed_km_s: float, fwhm_mm: float, least_points: int,
+           rng: np.random.Generator) -> InjectedKnot:
+    n = len(strip)
+    if n < 2 * least_points:
+        raise ValueError(f"injected knots need {2 * least_points} strips, got {n}")
+    for _ in range(DRAWS):
+        count = int(rng.integers(2 * least_points, min(n, 6 * least_points) + 1))
+        first = int(rng.integers(0, n - count + 1))
+        time = strip.time_s[first:first + count]
+        along = speed_km_s / 1e3 * (time - time.mean())
+        direction = rng.uniform(0, 2 * np.pi)
+        place = _random_place(strip, rng)
+        x, y = place[0] + along * np.cos(direction), place[1] + along * np.sin(direction)
+        if _inside(strip.geometry, *sky_to_strip(strip.geometry, x, y, middle_angle(strip)), fwhm_mm):
+            phase = (np.arange(count) + 0.5) / count
+            fade = np.minimum(1.0, 8 * np.minimum(phase, 1 - phase))
+            return InjectedKnot(first, x, y, snr * fade, fwhm_mm, speed_km_s)
+    raise ValueError(f"no path of {speed_km_s:g} km/s over {2 * least_points} strips fits into the strips")
 
 
-def _scrambled(places: Places, new: np.ndarray) -> Places:
-    index = new[places.index]
-    order = np.argsort(index, kind="stable")
-    return Places(index[order], places.time_s, places.place_mm[order], places.error_mm[order], places.snr[order])
+def _random_place(strip: Strip, rng: np.random.Generator) -> tuple[float, float]:
+    _, rows, columns = strip.shape
+    x, y = sky_plane(strip.geometry, np.array(rng.uniform(0, rows)), np.array(rng.uniform(0, columns)), middle_angle(strip))
+    return float(x), float(y)
+
+
+def _inside(geometry: StripGeometry, row: np.ndarray, column: np.ndarray, fwhm_mm: float) -> bool:
+    margin = fwhm_mm / geometry.mm_per_row + 3
+    return bool((geometry.height_mm(row) > LOWEST_MM).all() and (row < geometry.rows - margin).all()
+                and (column > margin).all() and (column < geometry.columns - margin).all())
+
+
+def _add(image: np.ndarray, strip: Strip, knot: InjectedKnot, k: int) -> None:
+    """Add a knot to one strip, in place."""
+    geometry = strip.geometry
+    row, column = sky_to_strip(geometry, knot.x_mm[k], knot.y_mm[k], middle_angle(strip))
+    sigma_row = knot.fwhm_mm / FWHM / geometry.mm_per_row
+    sigma_column = knot.fwhm_mm / FWHM / geometry.mm_per_column(geometry.height_mm(row))
+    rows, columns = (np.arange(max(int(at - 4 * sigma), 0), min(int(at + 4 * sigma) + 2, size))
+                     for at, sigma, size in ((row, sigma_row, geometry.rows), (column, sigma_column, geometry.columns)))
+    peak = knot.snr[k] * np.interp(row, np.arange(geometry.rows), strip.noise)
+    image[rows[0]:rows[-1] + 1, columns[0]:columns[-1] + 1] += (
+        peak * np.exp(-0.5 * ((rows - row) / sigma_row) ** 2)[:, None] * np.exp(-0.5 * ((columns - column) / sigma_column) ** 2)
+    ).astype(np.float32)

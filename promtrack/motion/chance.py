@@ -1,0 +1,119 @@
+"""Chance tracks and standing structure: how many tracks would look like motion without being one.
+
+Two things look like motion without being one. Points of chance may line up: the same strips with their times
+scrambled give only such tracks, since what stands still stays and what moves is torn apart. And a structure may
+change its brightness from one side to the other while it stands still: that shifts a knot by a part of its own size.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+from scipy.stats import norm
+
+from promtrack.motion.link import SMALLEST_MM, Linking, Places, link_points
+from promtrack.motion.records import KnotFit
+
+__all__ = ["Chance", "chance_tracks", "expected_by_chance", "expected_standing", "expected_unmoved",
+           "significance", "track_score", "travel"]
+
+NEAR_MM = 6.0            # radius in which chance points are counted
+STANDING = 0.5           # 1-sigma shift of a standing structure by changes of its brightness, per axis, over its size
+BLOCK = 3                # strips that stay together when times are scrambled: the unrest of the fringe has a memory
+MISS_COST = 1.0          # log likelihood that a strip without a point costs a track: a knot is seen in two of three
+LEAST_SCALE = 3.0        # decay of the scores of chance tracks, at least; measured: 1 to 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chance:
+    """Scores of the tracks that scrambled times gave."""
+
+    scores: np.ndarray    # of all trials, falling
+    trials: int
+
+
+def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.random.Generator) -> Chance:
+    """Link the same points `trials` times with the times of the strips scrambled in blocks of three."""
+    n = len(places.time_s)
+    scores: list[float] = []
+    for _ in range(trials):
+        scrambled = _scrambled(places, _block_order(n, rng))
+        tree = cKDTree(scrambled.place_mm) if len(places.index) else None
+        scores += [track_score(track, scrambled, linking, tree) for track in link_points(scrambled, linking)]
+    return Chance(np.sort(scores)[::-1], trials)
+
+
+def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTree) -> float:
+    """Log likelihood ratio of a track as one moving knot against chance points as dense as they are around it.
+
+    Each inner point is predicted from its two neighbours; the track's own points do not count as chance points.
+    """
+    place, time = places.place_mm[track], places.time_s[places.index[track]]
+    variance = places.error_mm[track] ** 2 + SMALLEST_MM**2
+    share = ((time[1:-1] - time[:-2]) / (time[2:] - time[:-2]))[:, None]
+    off = place[1:-1] - (1 - share) * place[:-2] - share * place[2:]
+    spread2 = variance[1:-1] + (1 - share) ** 2 * variance[:-2] + share**2 * variance[2:]
+    around = tree.query_ball_point(place[1:-1], NEAR_MM, return_length=True)
+    own = cKDTree(place).query_ball_point(place[1:-1], NEAR_MM, return_length=True)
+    n = len(places.time_s)
+    density = (around - own) / (n * np.pi * NEAR_MM**2) + max(len(places.index), 1) / (n * linking.area_mm2)
+    gain = -0.5 * (off**2 / spread2).sum(-1) - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * density)
+    missed = places.index[track[-1]] - places.index[track[0]] + 1 - len(track)
+    return float(gain.sum() - MISS_COST * missed)
+
+
+def expected_by_chance(score: float, chance: Chance) -> float:
+    """Number of chance tracks expected in a run with at least this score.
+
+    Counted in the trials as far as they reach; beyond, the tail of their scores is carried on as an exponential,
+    never steeper than the trials show it.
+    """
+    above = int(np.searchsorted(-chance.scores, -score, side="right"))
+    top = chance.scores[: max(5, len(chance.scores) // 4)]
+    if above >= len(top) and above > 0:
+        return above / chance.trials
+    if len(top) == 0:
+        return float(np.exp(-max(score, 0.0) / LEAST_SCALE) / chance.trials)
+    scale = max(float(np.mean(top - top[-1])), LEAST_SCALE)
+    return float(len(top) / chance.trials * np.exp(-max(score - top[-1], 0.0) / scale))
+
+
+def travel(track: np.ndarray, places: Places) -> float:
+    """Distance travelled in Mm, from the means of the first and the last third, carried to the ends."""
+    third = max(len(track) // 3, 1)
+    time, place = places.time_s[places.index[track]], places.place_mm[track]
+    lasted = time[-third:].mean() - time[:third].mean()
+    moved = np.hypot(*(place[-third:].mean(axis=0) - place[:third].mean(axis=0)))
+    return float(moved * (time[-1] - time[0]) / lasted)
+
+
+def expected_standing(travel_mm: float, size_mm: float, tracks: int) -> float:
+    """Number of tracks of standing structure, of `tracks` in all, expected to shift that far by changes of brightness."""
+    return float(tracks * np.exp(-0.5 * (travel_mm / (STANDING * size_mm)) ** 2))
+
+
+def expected_unmoved(fit: KnotFit, tracks: int) -> float:
+    """Number of tracks at rest, of `tracks` in all, expected to show so large a speed by the errors of the fit."""
+    normalised2 = (fit.radial_km_s / fit.radial_err_km_s) ** 2 + (fit.along_km_s / fit.along_err_km_s) ** 2
+    return float(tracks * np.exp(-0.5 * normalised2))
+
+
+def significance(false_alarm: float) -> float:
+    """A false-alarm number as the sigma of a Gaussian with that upper tail; at most 37."""
+    probability = -np.expm1(-false_alarm)
+    return float(max(norm.isf(max(probability, 1e-300)), 0.0))
+
+
+def _block_order(n: int, rng: np.random.Generator) -> np.ndarray:
+    """New place of every strip when blocks of strips change places."""
+    blocks = [np.arange(first, min(first + BLOCK, n)) for first in range(0, n, BLOCK)]
+    order = np.concatenate([blocks[k] for k in rng.permutation(len(blocks))])
+    return np.argsort(order)
+
+
+def _scrambled(places: Places, new: np.ndarray) -> Places:
+    index = new[places.index]
+    order = np.argsort(index, kind="stable")
+    return Places(index[order], places.time_s, places.place_mm[order], places.error_mm[order], places.snr[order])
