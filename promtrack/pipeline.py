@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from promtrack import __version__
+from promtrack.abreast import one_thread_each
 from promtrack.errors import InputError, PromtrackError, SettingsError
 from promtrack.ffmpeg import ffmpeg_program
 from promtrack.limb import lock_limb
@@ -123,7 +124,7 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
     hot = _open(job)
     ffmpeg_program()   # better missed now than after the measurement
     job.folder.create(source)
-    with job.folder.alone(), Journal(job.folder):
+    with job.folder.alone(), Journal(job.folder), one_thread_each():
         job.folder.sweep()
         log.info("promtrack %s on %s: %d frames, %d hot or dead pixels mended", __version__, source, len(job.sequence), hot)
         for note in (*job.sequence.time_report.problems, *job.sequence.notes, *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable)):
@@ -156,7 +157,7 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
     settings = changes(load_settings(folder["settings"]))
     job = Job(Path(page["input"]), folder, settings, progress)
     _open(job)
-    with folder.alone(), Journal(folder):
+    with folder.alone(), Journal(folder), one_thread_each():
         folder.sweep()
         log.info("promtrack %s: %s again", __version__, stage)
         for before in _BEFORE[stage]:

@@ -17,6 +17,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from promtrack.abreast import abreast
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
@@ -124,10 +125,10 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
     path = Path(path)
     with path.open("r+b" if path.exists() else "w+b") as file:
         file.seek(offset)
-        for done, (index, frame) in enumerate(sequence.frames(used), start=1):
-            strip = cutter.cut(frame, index, rim)
+        strips = abreast(lambda item: _cut(cutter, *item, rim, dtype), sequence.frames(used))
+        for done, (strip, stored) in enumerate(strips, start=1):
             noise.look(strip, done - 1)
-            _write(file, strip.astype(dtype, copy=False), path)
+            _write(file, stored, path)
             if progress:
                 progress(done, len(used))
         file.truncate()
@@ -136,6 +137,13 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
         geometry=geometry, times_utc=sequence.times_utc[used], frame=used, path=path, offset=offset, dtype=dtype,
         noise=noise.result(), centre_err_mm=lock.centre_err_px[used] * mm_per_px,
         along_err_mm=lock.along_err_px[used] * mm_per_px)
+
+
+def _cut(cutter: StripCutter, index: int, frame: np.ndarray, rim: RimLight | None,
+         dtype: str) -> tuple[np.ndarray, np.ndarray]:
+    """A strip, and the same as it is stored."""
+    strip = cutter.cut(frame, index, rim)
+    return strip, strip.astype(dtype, copy=False)
 
 
 def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
