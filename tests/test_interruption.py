@@ -12,15 +12,15 @@ import pytest
 
 from promtrack.products import ProductFolder, read_lock, read_strip, read_summary
 from promtrack.products.folder import PRODUCTS
+from tests.conftest import QUICK_OPTIONS
 
 # 20 rounds of 10 stops, 200 in all, take a quarter of an hour: PROMTRACK_ROUNDS says how many of them this run has time for.
 ROUNDS = int(os.environ.get("PROMTRACK_ROUNDS", "20"))
 TABLES = [name for name in PRODUCTS.values() if name.endswith((".ecsv", ".fits"))]
-QUICK = ("--set", "figures.theme=light", "--set", "figures.dpi=60", "--set", "clip.view=native", "--quiet")
 
 
 def start(frames, out):
-    return subprocess.Popen([sys.executable, "-m", "promtrack", "run", str(frames), "--out", str(out), *QUICK],
+    return subprocess.Popen([sys.executable, "-m", "promtrack", "run", str(frames), "--out", str(out), *QUICK_OPTIONS],
                             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8")
 
 
