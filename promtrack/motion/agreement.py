@@ -9,6 +9,7 @@ import numpy as np
 from promtrack.motion.kinematics import beyond_chance, fit_polynomial
 from promtrack.motion.records import KnotTrack, Ridge
 from promtrack.strip.records import StripGeometry, TimeDistance
+from promtrack.sun import wrapped_deg
 
 __all__ = ["match_ridges"]
 
@@ -34,7 +35,7 @@ def _matched(ridge: Ridge, slit: TimeDistance, knots: tuple[KnotTrack, ...], geo
     if not away or min(away) > NEAR_MM:
         return ridge
     knot = knots[int(np.argmin(away))]
-    turn = np.deg2rad((knot.angle_deg - angle + 180) % 360 - 180)
+    turn = np.deg2rad(wrapped_deg(knot.angle_deg - angle))
     along_mm = turn * (geometry.limb_mm + knot.height_mm)
     speed, error = _speed_along(knot, along_mm, ridge, _tangent(slit, ridge.distance_mm, geometry))
     agrees = abs(speed - ridge.speed_km_s) <= SIGMAS * np.hypot(error, ridge.speed_err_km_s)
@@ -47,7 +48,7 @@ def _distance_mm(knot: KnotTrack, time_s: float, height_mm: float, angle_deg: fl
         return float("inf")
     h = float(np.interp(time_s, knot.time_s, knot.height_mm))
     a = float(np.interp(time_s, knot.time_s, np.unwrap(knot.angle_deg, period=360)))
-    turn = np.deg2rad((a - angle_deg + 180) % 360 - 180)
+    turn = np.deg2rad(wrapped_deg(a - angle_deg))
     return float(np.hypot(h - height_mm, turn * (geometry.limb_mm + 0.5 * (h + height_mm))))
 
 

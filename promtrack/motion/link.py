@@ -183,16 +183,7 @@ def _triples(first: np.ndarray, middle: np.ndarray, last: np.ndarray, places: Pl
 
 
 def _new_track(three: np.ndarray, places: Places) -> _Track:
-    time = places.time_s[places.index[three]]
-    tau = time - time[2]
-    design = np.column_stack([np.ones(3), tau])
-    noise2 = places.error_mm[three] ** 2 + SMALLEST_MM**2
-    state, cov = np.empty((2, 2)), np.empty((2, 2, 2))
-    for axis in (0, 1):
-        weighted = design / noise2[:, axis, None]
-        cov[axis] = np.linalg.inv(design.T @ weighted)
-        state[:, axis] = cov[axis] @ weighted.T @ places.place_mm[three, axis]
-    return _Track([int(p) for p in three], float(time[2]), state, cov)
+    return _Track([int(p) for p in three], *_line(three, places, last=True))
 
 
 def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> list[np.ndarray]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from promtrack.scene.content import FWHM_SIGMA
 from promtrack.scene.spec import SceneSpec
 from promtrack.scene.wander import wander, wandering_field
 from promtrack.settings import CameraSettings, SiteSettings
@@ -27,8 +28,6 @@ __all__ = [
     "noise_of",
     "pointing_of",
 ]
-
-FWHM_SIGMA = 2.3548  # full width at half maximum over sigma
 
 
 @dataclass(frozen=True, slots=True, eq=False)

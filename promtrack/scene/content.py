@@ -10,7 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["Arch", "ArchKnot", "Eruption", "Filament", "Hedgerow", "Jump", "Knot", "SwayingThread"]
+__all__ = ["FWHM_SIGMA", "Arch", "ArchKnot", "Eruption", "Filament", "Hedgerow", "Jump", "Knot", "SwayingThread"]
+
+FWHM_SIGMA = 2.3548  # full width at half maximum over sigma
 
 
 @dataclass(frozen=True, slots=True)

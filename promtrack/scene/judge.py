@@ -14,7 +14,7 @@ import numpy as np
 from promtrack.limb.records import LimbLock
 from promtrack.motion.records import KnotTrack, Motion
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth
-from promtrack.sun import Orientation, Scale
+from promtrack.sun import Orientation, Scale, wrapped_deg
 
 __all__ = ["Judgement", "KnotVerdict", "judge"]
 
@@ -76,8 +76,8 @@ def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: O
     image_deg = orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
     best, near = None, NEAR_MM
     for number, knot in enumerate(truth.knots):
-        wrapped = (image_deg - knot.angle_deg[track.frame] + 180.0) % 360.0 - 180.0
-        along = np.deg2rad(wrapped) * (truth.limb_mm + knot.height_mm[track.frame])
+        turn_deg = wrapped_deg(image_deg - knot.angle_deg[track.frame])
+        along = np.deg2rad(turn_deg) * (truth.limb_mm + knot.height_mm[track.frame])
         apart = float(np.median(np.hypot(track.height_mm - knot.height_mm[track.frame], along)))
         if apart < near:
             best, near = number, apart

@@ -8,14 +8,12 @@ import cv2
 import numpy as np
 from scipy.special import erfc
 
-from promtrack.scene.content import Eruption, SwayingThread
+from promtrack.scene.content import FWHM_SIGMA, Eruption, SwayingThread
 from promtrack.scene.grid import Grid, window
 from promtrack.scene.paths import front_height, sway_displacement
 from promtrack.scene.wander import smooth_noise
 
 __all__ = ["add_eruption", "add_knot", "add_sway", "erupting_threads"]
-
-FWHM_SIGMA = 2.3548  # full width at half maximum over sigma
 
 
 def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm: float, light: float) -> None:

@@ -13,10 +13,10 @@ from promtrack.sequence.cards import number, text
 from promtrack.sequence.fitsfile import first_picture
 from promtrack.sequence.found import Found
 from promtrack.sequence.records import SolarHeader
+from promtrack.sun import SOLAR_RADIUS_KM
 
 __all__ = ["header_from_cards", "solar_header"]
 
-_RSUN_M = 695_700_000.0  # nominal; IAU 2015 Resolution B3
 _UNITS = {"": 1.0, "arcsec": 1.0, "arcsecs": 1.0, "deg": 3600.0, "degree": 3600.0}
 
 
@@ -75,5 +75,5 @@ def _rsun_arcsec(cards: dict[str, object]) -> float:
     given = number(cards, "RSUN_OBS", "SOLAR_R")
     if given > 0:
         return given
-    ratio = number(cards, "RSUN_REF", default=_RSUN_M) / (number(cards, "DSUN_OBS") or np.nan)
+    ratio = number(cards, "RSUN_REF", default=1e3 * SOLAR_RADIUS_KM) / (number(cards, "DSUN_OBS") or np.nan)
     return float(np.degrees(np.arcsin(ratio)) * 3600.0) if 0 < ratio < 1 else np.nan

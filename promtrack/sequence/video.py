@@ -16,10 +16,10 @@ from io import FileIO
 from pathlib import Path
 from typing import cast
 
-import imageio_ffmpeg
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.ffmpeg import ffmpeg_program
 from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
 __all__ = ["video_frames"]
@@ -75,7 +75,7 @@ class _Player:
         steps = np.diff(film.pts_s)
         early = film.pts_s[index] - 0.5 * float(steps[steps > 0].min(initial=1.0))
         seek = ["-ss", f"{max(early, 0.0):.6f}"] if index else []
-        command = [_executable(), "-nostdin", "-v", "quiet", "-xerror", *_GUARD, "-noautorotate", *seek,
+        command = [ffmpeg_program(), "-nostdin", "-v", "quiet", "-xerror", *_GUARD, "-noautorotate", *seek,
                    "-i", f"file:{film.path}", "-map", f"0:{film.stream}", "-fps_mode", "passthrough",
                    "-f", "rawvideo", "-c:v", "rawvideo", "-pix_fmt", film.pixels, "-"]
         process = _started(command)
@@ -137,7 +137,7 @@ def _coloured(film: _Film, player: _Player) -> tuple[_Film, _Player]:
 
 
 def _film(path: Path) -> _Film:
-    banner = _listened([_executable(), "-hide_banner", "-nostdin", *_GUARD, "-i", f"file:{path}"], path)[1]
+    banner = _listened([ffmpeg_program(), "-hide_banner", "-nostdin", *_GUARD, "-i", f"file:{path}"], path)[1]
     found = _STREAM.search(banner)
     if not found:
         raise InputError("holds no moving picture that ffmpeg can read", remedy="save it as AVI, MP4, MOV or MKV")
@@ -169,7 +169,7 @@ def _dtype(pixels: str) -> np.dtype:
 
 def _presentation_s(path: Path, stream: int) -> np.ndarray:
     """(n,) presentation time of every packet, ascending, relative to the container's start."""
-    command = [_executable(), "-nostdin", "-v", "quiet", *_GUARD, "-i", f"file:{path}", "-map", f"0:{stream}",
+    command = [ffmpeg_program(), "-nostdin", "-v", "quiet", *_GUARD, "-i", f"file:{path}", "-map", f"0:{stream}",
                "-c", "copy", "-f", "framecrc", "-"]
     listing = _listened(command, path)[0]
     base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
@@ -186,14 +186,6 @@ def _discarded(flags: str) -> bool:
     """Whether a packet is needed for decoding only and gives no frame (a film cut without encoding it anew)."""
     found = re.search(r"F=0x([0-9A-Fa-f]+)", flags)
     return found is not None and bool(int(found[1], 16) & 4)  # AV_PKT_FLAG_DISCARD of ffmpeg's packet.h
-
-
-def _executable() -> str:
-    try:
-        return imageio_ffmpeg.get_ffmpeg_exe()
-    except RuntimeError:
-        raise InputError("needs ffmpeg, which was not found",
-                         remedy="install it, or set IMAGEIO_FFMPEG_EXE to its path") from None
 
 
 def _listened(command: list[str], path: Path) -> tuple[str, str]:

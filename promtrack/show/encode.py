@@ -7,33 +7,20 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import shutil
 import subprocess
 import threading
 from pathlib import Path
 
 import cv2
-import imageio_ffmpeg
 
 from promtrack.errors import InputError
+from promtrack.ffmpeg import ffmpeg_program
 from promtrack.whole import PART
 
-__all__ = ["Encoder", "check_video", "count_pictures", "ffmpeg_program", "run_ffmpeg"]
+__all__ = ["Encoder", "check_video", "count_pictures", "run_ffmpeg"]
 
 WAITING = 4               # pictures that may wait for the encoder
 PRESET = "fast"
-
-
-def ffmpeg_program() -> str:
-    """Path of the ffmpeg program; InputError where there is none."""
-    try:
-        program = imageio_ffmpeg.get_ffmpeg_exe()
-    except RuntimeError:
-        program = ""
-    if shutil.which(program) is None:   # the variable IMAGEIO_FFMPEG_EXE is believed unseen
-        raise InputError("no ffmpeg program was found" + (f" at {program}" if program else "") + ", so no clip can be written",
-                         where="clip", remedy="reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program")
-    return program
 
 
 class Encoder:

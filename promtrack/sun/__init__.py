@@ -3,6 +3,7 @@
 Pixels become kilometres and image angles become position angles here and nowhere else.
 """
 
+from promtrack.sun.angles import wrapped_deg
 from promtrack.sun.constants import (
     ARCSEC_PER_RAD,
     AU_KM,
@@ -23,5 +24,5 @@ __all__ = [
     "ARCSEC_PER_RAD", "AU_KM", "EARTH_RADIUS_KM", "SOLAR_GM_KM3_S2", "SOLAR_RADIUS_KM", "DriftCalibration",
     "Orientation", "Scale", "SkyPlace", "SolarView", "escape_speed_km_s", "field_turn_deg", "fit_drift", "flattening",
     "gravity_m_s2", "measure_scale", "orient", "refraction_arcmin", "refraction_from_apparent_arcmin", "sky_place",
-    "solar_view", "zenith_image_deg",
+    "solar_view", "wrapped_deg", "zenith_image_deg",
 ]

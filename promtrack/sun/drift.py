@@ -18,6 +18,7 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.settings import SiteSettings
+from promtrack.sun.angles import wrapped_deg
 from promtrack.sun.constants import ARCSEC_PER_RAD
 from promtrack.sun.ephemeris import sky_place
 from promtrack.sun.records import DriftCalibration, SolarView
@@ -72,7 +73,7 @@ def fit_drift(time_s: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, view: Sola
     west = _image_angle(line.velocity)
     direction = line.velocity / speed
     mirrored, evidence, remark = _parity(line, time, position, direction, rate / speed, view, nudge)
-    north = {False: _wrapped(west + 90.0), True: _wrapped(west - 90.0)}
+    north = {False: wrapped_deg(west + 90.0), True: wrapped_deg(west - 90.0)}
     west_err = float(np.hypot(np.rad2deg(line.velocity_err[1] / speed), _refraction_err_deg(view)))
     scale, scale_err = rate / speed, rate / speed * float(np.hypot(line.velocity_err[0] / speed, rate_err))
     sentence = (f"West lies at {west:.2f} +- {west_err:.2f} deg (counter-clockwise from image up) and a pixel is "
@@ -230,7 +231,3 @@ def _advice(mirrored: bool | None, north: dict[bool, float], evidence: str, rema
 def _image_angle(direction: np.ndarray) -> float:
     """Image angle, counter-clockwise from up, of a direction (dx, dy) with y pointing down."""
     return float(np.rad2deg(np.arctan2(-direction[0], -direction[1])))
-
-
-def _wrapped(angle_deg: float) -> float:
-    return (angle_deg + 180.0) % 360.0 - 180.0

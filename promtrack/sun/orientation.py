@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from promtrack.settings import CameraSettings, SiteSettings
+from promtrack.sun.angles import wrapped_deg
 from promtrack.sun.ephemeris import sky_place
 from promtrack.sun.records import HeaderGeometry, Orientation, SolarView
 
@@ -36,10 +37,10 @@ def orient(view: SolarView, *, camera: CameraSettings, header: HeaderGeometry | 
         zero = camera.north_deg + sign * view.p_deg - turn_deg
         source = (f"celestial north as given ({camera.north_deg:g} deg{', mirrored' if camera.mirrored else ''}) "
                   f"and P = {view.p_deg:+.2f} deg{_header_doubt(zero + turn_deg, sign, camera, header)}")
-        return Orientation(True, _wrapped(zero), sign, camera.north_err_deg, source)
+        return Orientation(True, wrapped_deg(zero), sign, camera.north_err_deg, source)
     if header is not None and np.isfinite(header.north_deg):
         sign = -1 if header.mirrored else 1
-        return Orientation(True, _wrapped(header.north_deg - turn_deg), sign, HEADER_ERR_DEG,
+        return Orientation(True, wrapped_deg(header.north_deg - turn_deg), sign, HEADER_ERR_DEG,
                            "solar north from the FITS header")
     reason = "camera.north_deg is not set"
     if camera.north_deg is not None:
@@ -62,7 +63,7 @@ def zenith_image_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: Camer
         return np.full(len(times), np.nan)
     parallactic = sky_place(times if camera.mount == "equatorial" else times[:1], site=site).parallactic_deg
     zenith = camera.north_deg + (-1 if camera.mirrored else 1) * parallactic
-    return np.broadcast_to(_wrapped(zenith), times.shape).copy()
+    return np.broadcast_to(wrapped_deg(zenith), times.shape).copy()
 
 
 def field_turn_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings) -> np.ndarray:
@@ -82,14 +83,9 @@ def field_turn_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraS
 def _header_doubt(zero_deg: float, sign: int, camera: CameraSettings, header: HeaderGeometry | None) -> str:
     if header is None or not np.isfinite(header.north_deg):
         return ""
-    apart = abs(_wrapped(zero_deg - header.north_deg))
+    apart = abs(wrapped_deg(zero_deg - header.north_deg))
     if apart > 3.0 * np.hypot(camera.north_err_deg, HEADER_ERR_DEG) or (sign < 0) != header.mirrored:
         other = ", mirrored" if header.mirrored else ""
         return (f"; the FITS header says otherwise (solar north at {header.north_deg:.2f} deg{other}): "
                 "check which is right")
     return "; the FITS header agrees"
-
-
-def _wrapped(angle_deg):
-    """Into -180 <= angle < 180."""
-    return (angle_deg + 180.0) % 360.0 - 180.0

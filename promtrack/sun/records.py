@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from typing import Protocol
 
 import numpy as np
 
-__all__ = ["DriftCalibration", "HeaderGeometry", "Orientation", "Scale", "SolarView"]
+from promtrack.sun.angles import Angles
 
-Angles = TypeVar("Angles", float, np.ndarray)   # one angle or many: what goes in comes out
+__all__ = ["DriftCalibration", "HeaderGeometry", "Orientation", "Scale", "SolarView"]
 
 
 class HeaderGeometry(Protocol):

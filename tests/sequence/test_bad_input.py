@@ -297,7 +297,7 @@ def test_no_ffmpeg(tmp_path, monkeypatch):
     def missing():
         raise RuntimeError("No ffmpeg exe could be found.")
     monkeypatch.setattr("imageio_ffmpeg.get_ffmpeg_exe", missing)
-    assert "needs ffmpeg" in refused(tmp_path / "sun.mkv", times=START)
+    assert "no ffmpeg program" in refused(tmp_path / "sun.mkv", times=START)
 
 
 @pytest.mark.parametrize("key", ["dark", "flat"])

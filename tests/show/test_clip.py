@@ -94,7 +94,7 @@ def test_gif_rates():
 def test_no_ffmpeg_is_one_sentence(tmp_path, monkeypatch):
     def missing():
         raise RuntimeError("No ffmpeg exe could be found.")
-    monkeypatch.setattr(encode.imageio_ffmpeg, "get_ffmpeg_exe", missing)
+    monkeypatch.setattr("imageio_ffmpeg.get_ffmpeg_exe", missing)
     with pytest.raises(InputError, match=r"no ffmpeg program was found.*imageio-ffmpeg"):
         render_clip(quick_run(view="native"), tmp_path)
     assert not list(tmp_path.iterdir())
