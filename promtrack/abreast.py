@@ -18,7 +18,8 @@ import cv2
 __all__ = ["abreast", "one_thread_each"]
 
 MOST_WORKERS = 4        # beyond, reading and writing set the pace and memory grows
-Item, Result = TypeVar("Item"), TypeVar("Result")
+Item = TypeVar("Item")
+Result = TypeVar("Result")
 
 
 def abreast(work: Callable[[Item], Result], items: Iterable[Item], *, workers: int | None = None) -> Iterator[Result]:

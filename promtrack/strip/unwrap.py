@@ -125,7 +125,7 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
     path = Path(path)
     with path.open("r+b" if path.exists() else "w+b") as file:
         file.seek(offset)
-        strips = abreast(lambda item: _cut(cutter, *item, rim, dtype), sequence.frames(used))
+        strips = abreast(lambda item: _cut(cutter, item, rim, dtype), sequence.frames(used))
         for done, (strip, stored) in enumerate(strips, start=1):
             noise.look(strip, done - 1)
             _write(file, stored, path)
@@ -139,9 +139,10 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
         along_err_mm=lock.along_err_px[used] * mm_per_px)
 
 
-def _cut(cutter: StripCutter, index: int, frame: np.ndarray, rim: RimLight | None,
+def _cut(cutter: StripCutter, numbered: tuple[int, np.ndarray], rim: RimLight | None,
          dtype: str) -> tuple[np.ndarray, np.ndarray]:
-    """A strip, and the same as it is stored."""
+    """A strip from a frame with its number, and the same as it is stored."""
+    index, frame = numbered
     strip = cutter.cut(frame, index, rim)
     return strip, strip.astype(dtype, copy=False)
 

@@ -108,7 +108,8 @@ def print_check(frames: list[Path]) -> None:
     for path in frames[:: max(1, len(frames) // 12)][:12]:
         cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
     reading = time.perf_counter() - begun
-    print(f"\n### check\n\nwhole {check.wall_s:.2f} s, first words after {check.first_words_s:.2f} s, reading 12 frames alone {reading:.3f} s")
+    print(f"\n### check\n\nwhole {check.wall_s:.2f} s, first words after {check.first_words_s:.2f} s, "
+          f"reading 12 frames alone {reading:.3f} s")
 
 
 def print_start() -> None:
@@ -136,12 +137,14 @@ def main() -> None:
         print_run(f"{options.frames} frames 1920x1200", options.frames, timing, floor_s, scratch / "large-out-promtrack" / "clip.mp4")
         if options.library:
             seconds, speed = library_seconds(small)
-            print(f"\n### scikit-image and trackpy\n\n60 frames 1024x768: {seconds:.1f} s without clip or figures; median speed {speed:.1f} km/s")
+            print(f"\n### scikit-image and trackpy\n\n60 frames 1024x768: {seconds:.1f} s without clip or figures; "
+                  f"median speed {speed:.1f} km/s")
         if options.long:
             many = lengthen(large, scratch / "many", 10, 10.0)
             timing10, floor10 = compare("many-out", many, scratch, 1)
             print_run(f"{len(many)} frames 1920x1200", len(many), timing10, floor10, scratch / "many-out-promtrack" / "clip.mp4")
-            print(f"\ntime for ten times the frames: {timing10.wall_s / timing.wall_s:.2f} times; memory {timing10.peak_mb / timing.peak_mb:.2f} times")
+            print(f"\ntime for ten times the frames: {timing10.wall_s / timing.wall_s:.2f} times; "
+                  f"memory {timing10.peak_mb / timing.peak_mb:.2f} times")
 
 
 if __name__ == "__main__":
