@@ -116,7 +116,7 @@ def _free_of_knots(strip: Strip, paths: list[_Path], motion: MotionSettings) -> 
             shown = _unmasked(strip.shape[1:], paths, i) & np.isfinite(image).astype(np.uint8)
             cv2.accumulate(np.nan_to_num(image, nan=0.0), total, mask=shown)
             count += shown
-        mean = total / np.maximum(count, 1)
+        mean: np.ndarray = total / np.maximum(count, 1)
         missing = (count < LEAST_COUNT).astype(np.uint8)
         if missing.any() and not missing.all():
             mean = cv2.inpaint(mean, missing, 3, cv2.INPAINT_TELEA)
@@ -202,5 +202,4 @@ def _climb(left: np.ndarray, row: float, column: float, noise: BandNoise, number
 
 
 def _as_points(rows: list[np.ndarray]) -> KnotPoints:
-    table = np.array(rows).reshape(-1, 8)
-    return KnotPoints(table[:, 0].astype(int), *table[:, 1:7].T, table[:, 7].astype(int))
+    return KnotPoints.of_table(np.array(rows).reshape(-1, 8))

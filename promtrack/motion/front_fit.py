@@ -77,7 +77,7 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
     first = {model: fit for model, fit in first.items() if np.isfinite(fit.values).all()}
     squares = {model: float(np.sum(((height_mm - fit.curve[0]) / err_mm) ** 2)) for model, fit in first.items()}
     free = {model: len(fit.parameters) for model, fit in first.items()}
-    closest = min(squares, key=squares.get)
+    closest = min(squares, key=lambda model: squares[model])
     count = _independent((height_mm - first[closest].curve[0]) / err_mm, free[closest])
     criteria = {m: bic(squares[m] * count / len(time_s), count, free[m] + 1) for m in first}
     chosen = next(m for m in first if criteria[m] <= min(criteria.values()) + BARE_MENTION)   # the simplest comes first
