@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import pathlib
 import re
 import shutil
 import subprocess
@@ -108,6 +109,30 @@ def run_quickly_to_strip(frames, out, monkeypatch):
     monkeypatch.setattr("shutil.disk_usage", lambda path: usage._replace(free=10**12))
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip"))
     return run(frames, out).folder["strip"]
+
+
+@pytest.mark.skipif(not POSIX, reason="a colon cannot stand in a file's name there")
+def test_relative_folder_with_a_colon_and_a_terminal_that_knows_no_accents(tmp_path, small_frames):
+    some_of(small_frames, tmp_path / "é 東", 3)
+    done = bound("run", "é 東", "--out", "a:b", *QUICK_OPTIONS[:-1], cwd=tmp_path, env=os.environ | {"PYTHONIOENCODING": "ascii"})
+    assert done.returncode == 0, done.stderr
+    assert "products in" in done.stdout
+    assert (tmp_path / "a:b" / "clip.mp4").exists()
+    done = bound("report", "a:b", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_fault_is_one_line_and_its_details_are_kept_elsewhere(tmp_path):
+    code = ("import promtrack.cli, promtrack.products.summary as s\n"
+            "def fail(*_): raise ZeroDivisionError('a bug')\n"
+            "import promtrack.pipeline as p; p.read_summary = fail\n"
+            "promtrack.cli.main(['clip', 'x'])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8", cwd=tmp_path, check=False)
+    assert_one_sentence(done, "a fault in promtrack itself (ZeroDivisionError: a bug)", "please report it")
+    log = pathlib.Path(re.search(r"the details are in (.*); please", done.stderr)[1])
+    assert "Traceback" in log.read_text(encoding="utf-8")
+    log.unlink()
+    assert list(tmp_path.iterdir()) == []      # the working folder may be the input's
 
 
 def test_too_little_space_is_told_before_the_strips_are_made(tmp_path, capsys, small_frames, monkeypatch):

@@ -62,6 +62,10 @@ class ProductFolder:
 
     path: Path
 
+    def __post_init__(self) -> None:
+        # absolute: the working folder may change, and ffmpeg would take "a:" at the start of a name for a protocol
+        object.__setattr__(self, "path", Path(self.path).absolute())
+
     def __getitem__(self, product: str) -> Path:
         return self.path / PRODUCTS[product]
 
