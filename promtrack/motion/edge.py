@@ -25,7 +25,9 @@ LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])   # of the leading structure's brig
 ABOVE_NOISE = 3.0       # detection level above the brightest noise expected in the sector, in smoothed sigma
 OVER_SKY = 3.0          # detection level over the frame's darkest heights
 FAINTEST = 0.04         # and as a part of its brightest height
-DEPTH_MM = 12.0         # the leading structure's brightness is sought so far below its outermost trace
+DEPTH_MM = 12.0         # the leading structure's brightness is sought so far below its outermost trace,
+PLATEAU_MM = 4.0        # and then so far below its half level: farther down, other threads are brighter, and half their
+                        # brightness would lie inside the edge
 BLOCK_VALUES = 8_000_000   # strip values read at a time (32 MB)
 LOWEST_MM = 3.0         # below lie the limb's own spicules and the lock's residuals
 
@@ -138,8 +140,12 @@ def find_edge(profile: SectorProfile, columns: int, along_px: float) -> Edge:
     floor = detection_floor(profile.value, floor)
     outermost = _last_above(profile.value, floor)
     seen = outermost >= 0
-    brightness = _leading_brightness(profile, outermost)
     base = brightest_noise_sigma(int(2.5 * SMOOTH_PX * columns), along_px) * profile.noise   # of one height
+    rough = _leading_brightness(profile, outermost, DEPTH_MM)
+    half = _last_above(profile.value, base + 0.5 * (rough[:, None] - base))
+    seen &= half >= 0
+    brightness = _leading_brightness(profile, np.where(seen, half, -1), PLATEAU_MM)
+    seen &= brightness > base.max(axis=1)
     crossing = np.full((len(LEVELS), len(seen)), np.nan)
     for j, level in enumerate(LEVELS):
         crossing[j] = _crossing(profile, base + level * (brightness[:, None] - base), seen)
@@ -163,11 +169,11 @@ def _last_above(value: np.ndarray, level: np.ndarray) -> np.ndarray:
     return np.where(above.any(axis=1), last, -1)
 
 
-def _leading_brightness(profile: SectorProfile, outermost: np.ndarray) -> np.ndarray:
-    """(n,) peak of the leading structure, its flicker from frame to frame taken out by a running median."""
+def _leading_brightness(profile: SectorProfile, outermost: np.ndarray, depth_mm: float) -> np.ndarray:
+    """(n,) peak below a row, its flicker from frame to frame taken out by a running median."""
     step = profile.height_mm[1] - profile.height_mm[0]
     row = np.arange(profile.value.shape[1])
-    inside = (row <= outermost[:, None]) & (row > outermost[:, None] - DEPTH_MM / step)
+    inside = (row <= outermost[:, None]) & (row > outermost[:, None] - depth_mm / step)
     peak = np.max(np.where(inside, np.nan_to_num(profile.value, nan=0.0), 0.0), axis=1)
     seen = outermost >= 0
     peak[seen] = median_filter(peak[seen], 5, mode="nearest") if seen.sum() >= 5 else peak[seen]

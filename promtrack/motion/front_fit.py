@@ -26,6 +26,8 @@ NONE = "none of the models describes this motion"
 # J. Am. Stat. Assoc. 90, 773
 BARE_MENTION, VERY_STRONG = 2.0, 10.0
 STRAYED, SMOOTHLY = 2.0, 0.6
+DRIFT = 0.003   # relative error of a speed beyond the scatter: a front that grows and thins shifts its own half level
+                # (scatter of the slope over 20 scenes, tests/benchmarks/front_accuracy.py)
 KM_S, M_S2 = 1e3, 1e6   # Mm/s in km/s, Mm/s^2 in m/s^2
 
 
@@ -243,10 +245,12 @@ def _record(model: str, fit: _Draws, again: _Draws, span_s: tuple[float, float],
     onset_seen = bool(first_s < fit.onset[0] < last_s) and onset_ok.mean() > 0.8
     return FrontFit(
         model=model, parameters=fit.parameters, values=fit.values[0], errors=_spread(again.values[ok]),
-        curve_mm=fit.curve[0], speed_km_s=fit.speed[0] * KM_S, speed_err_km_s=_spread(again.speed[ok]) * KM_S,
-        peak_speed_km_s=float(fit.peak[0]) * KM_S, peak_speed_err_km_s=float(_spread(again.peak[ok])) * KM_S,
+        curve_mm=fit.curve[0], speed_km_s=fit.speed[0] * KM_S,
+        speed_err_km_s=np.hypot(_spread(again.speed[ok]), DRIFT * fit.speed[0]) * KM_S,
+        peak_speed_km_s=float(fit.peak[0]) * KM_S,
+        peak_speed_err_km_s=float(np.hypot(_spread(again.peak[ok]), DRIFT * fit.peak[0])) * KM_S,
         accel_m_s2=float(fit.accel[0]) * M_S2 if accel_known else np.nan,
-        accel_err_m_s2=float(_spread(again.accel[ok])) * M_S2 if accel_known else np.nan,
+        accel_err_m_s2=float(np.hypot(_spread(again.accel[ok]), DRIFT * fit.accel[0])) * M_S2 if accel_known else np.nan,
         onset_s=float(fit.onset[0]) if onset_seen else np.nan,
         onset_err_s=float(_spread(again.onset[onset_ok])) if onset_seen else np.nan,
         bic=bic, chi2_per_dof=chi2_per_dof, chosen=chosen)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.ndimage import label, median_filter
+from scipy.ndimage import convolve1d, label, median_filter
 
 from promtrack.motion.edge import (
     ABOVE_NOISE,
@@ -72,8 +72,9 @@ def _traces(strip: Strip) -> tuple[np.ndarray, int]:
 
 
 def _activity(trace: np.ndarray) -> np.ndarray:
-    """(steps,) displacement over the run in units of its flicker; 0 where it is within the unrest.
+    """(steps,) displacement over the run times the height reached; 0 where it is within the unrest.
 
+    The height counts because the flanks of an arch sweep up from the limb as far as its top rises, but the front is the top.
     A front goes its way once. A trace that hops between the plasma and a blotch of sky goes it many times over, so the
     displacement counts by the part it makes of the whole way gone, squared.
     """
@@ -82,7 +83,9 @@ def _activity(trace: np.ndarray) -> np.ndarray:
     window = max(3, 2 * (n // 16) + 1)
     slow = median_filter(filled, (min(window, n), 1), mode="nearest")
     flicker = 1.4826 * np.median(np.abs(filled - slow), axis=0)
-    travel = np.percentile(slow, 95, axis=0) - np.percentile(slow, 5, axis=0)
+    low, high = np.percentile(slow, [5, 95], axis=0)
+    travel = high - low
     way = np.abs(np.diff(slow, axis=0)).sum(axis=0)
     straight = np.minimum(travel / np.maximum(way, LEAST_MM), 1.0)
-    return np.where(travel > np.maximum(LEAST_MM, 5 * flicker), travel * straight**2 / (1.0 + flicker), 0.0)
+    score = np.where(travel > np.maximum(LEAST_MM, 5 * flicker), (travel - 5 * flicker) * straight**2 * high, 0.0)
+    return np.where(score > 0, convolve1d(score, [0.25, 0.5, 0.25], mode="nearest"), 0.0)   # a front is wider than a step

@@ -161,8 +161,8 @@ def oscillation_rows(seeds: int) -> list[str]:
         sigma = np.array([fit.period_err_s for fit in fits])
         fades = "" if np.isinf(damping) else f", damping {damping:.0f} s"
         size = 100 * np.abs(error) / period
-        rows.append(f"| {amplitude:.0f} px, {period:.0f} s{fades} | {len(fits)} of {seeds} | {np.median(size):.2f} %, {np.max(size):.2f} % | "
-                    f"{100 * np.mean(np.abs(error) < sigma):.0f} % |")
+        rows.append(f"| {amplitude:.0f} px, {period:.0f} s{fades} | {len(fits)} of {seeds} | {np.median(size):.2f} %, "
+                    f"{np.max(size):.2f} % | {100 * np.mean(np.abs(error) < sigma):.0f} % |")
     return rows
 
 
