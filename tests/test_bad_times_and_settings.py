@@ -142,7 +142,8 @@ def test_a_mirrored_camera_gives_the_same_position_angles(tmp_path, small_scene,
     assert angles[0] == pytest.approx(angles[1], abs=1e-6)
 
 
-def test_two_frames_are_enough_to_say_that_nothing_can_be_followed(tmp_path, small_frames, monkeypatch):
-    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
-    job = run(some_of(small_frames, tmp_path / "in", 2), tmp_path / "out", QUICK_SETTINGS)
+@pytest.mark.parametrize("count", [2, 5])
+def test_a_few_frames_are_enough_to_say_that_nothing_can_be_followed(tmp_path, small_frames, count):
+    job = run(some_of(small_frames, tmp_path / "in", count), tmp_path / "out", QUICK_SETTINGS)
     assert (job.motion.knots, job.motion.fronts) == ((), ())
+    assert job.folder["report"].exists()

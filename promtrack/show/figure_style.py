@@ -24,7 +24,7 @@ from cycler import cycler
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
-from matplotlib.dates import AutoDateLocator, DateFormatter, date2num
+from matplotlib.dates import HOURLY, MINUTELY, SECONDLY, AutoDateLocator, DateFormatter, date2num
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 
@@ -220,7 +220,8 @@ def days(measured: Measured, time_s: Moments) -> Moments:
 
 def date_axis(axes: Axes, measured: Measured, *, label: bool = True, most: int = 7) -> None:
     """Make the x axis a time axis that says UTC and the date."""
-    locator = AutoDateLocator(tz=UTC, minticks=3, maxticks=most)
+    # below 3 minutes seconds are ticked, in steps of 30 s at most: fewer than 8 ticks could not span them
+    locator = AutoDateLocator(tz=UTC, minticks=3, maxticks={HOURLY: most, MINUTELY: most, SECONDLY: max(most, 8)})
     axes.xaxis.set_major_locator(locator)
     low, high = axes.get_xlim()
     axes.xaxis.set_major_formatter(DateFormatter("%H:%M" if (high - low) * 1440.0 > most / 2 else "%H:%M:%S", tz=UTC))
