@@ -27,6 +27,7 @@ BLOCK_BYTES = 24e6       # strips read at once
 STACK_BYTES = 60e6       # frames held at once for the quantile
 FWHM = 2.0 * math.sqrt(2.0 * math.log(2.0))
 LOWER_QUARTILE = 0.6745  # of a Gaussian, in sigma
+LEAST_SIGMA_PX = 1.2     # of the finest band in its own pixels, where the frames are fine enough
 STEP = 4                 # the flicker map is kept on every 4th row and column of a band
 
 
@@ -73,7 +74,8 @@ def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, 
     finest = max(knot_mm[0] / FWHM / geometry.mm_per_row, 1.0)   # less than a pixel is not sampled
     coarsest = max(knot_mm[1] / FWHM / geometry.mm_per_row, finest)
     count = 1 + math.ceil(round(math.log(coarsest / finest) / math.log(1.6), 6))
-    return tuple(Band(finest * 1.6**k, finest * 1.6**k * FWHM * geometry.mm_per_row, 2 ** (k // 2))
+    first = max(int(math.log2(finest / LEAST_SIGMA_PX)), 0)      # fine frames hold no knot as small as their pixels
+    return tuple(Band(finest * 1.6**k, finest * 1.6**k * FWHM * geometry.mm_per_row, 2 ** (first + k // 2))
                  for k in range(count))
 
 
@@ -83,9 +85,9 @@ def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.nda
     sigma += [sigma[-1] * 1.6, sigma[-1] * 2.56]
     blurred: list[np.ndarray] = []
     for k, wanted in enumerate(sigma):
-        level = 2 ** (k // 2)
+        level = scale_space[0].step * 2 ** (k // 2)
         if k == 0:
-            source, have = image, 0.0
+            source, have = _halved(image, level)
         elif k % 2:
             source, have = blurred[-1], sigma[k - 1]
         else:
@@ -95,6 +97,14 @@ def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.nda
         blurred.append(cv2.GaussianBlur(source, (0, 0), more, borderType=cv2.BORDER_REFLECT) if more > 0.3 else source)
     return [inner - cv2.pyrUp(outer, dstsize=inner.shape[::-1])   # dstsize is (width, height)
             for inner, outer in zip(blurred, blurred[2:], strict=False)]
+
+
+def _halved(image: np.ndarray, level: int) -> tuple[np.ndarray, float]:
+    """The image on every `level`-th pixel, and by how many pixels (1 sigma) that has blurred it."""
+    step, variance = 1, 0.0
+    while step < level:
+        image, variance, step = cv2.pyrDown(image), variance + step**2, 2 * step
+    return image, math.sqrt(variance)
 
 
 def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings) -> Iterator[Anchor]:

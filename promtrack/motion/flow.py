@@ -173,7 +173,7 @@ def _measure(strip: Strip, i: int, image: np.ndarray, still: np.ndarray, paths: 
 def _window(strip: Strip, row: np.ndarray, column: np.ndarray, scale_space: tuple[Band, ...]) -> tuple[slice, slice]:
     """Part of the strip around some places, beginning on a pixel of the coarsest level."""
     _, rows, columns = strip.shape
-    coarsest = 2 ** ((len(scale_space) + 1) // 2)
+    coarsest = scale_space[0].step * 2 ** ((len(scale_space) + 1) // 2)
     margin = int(np.ceil(6 * scale_space[-1].sigma_px))
     low = max(int(row.min()) - margin, 0) // coarsest * coarsest
     left = max(int(column.min()) - margin, 0) // coarsest * coarsest

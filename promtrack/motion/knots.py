@@ -5,12 +5,13 @@ A knot is a maximum over place and scale of the strip with its slow structure su
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
 
+from promtrack.abreast import abreast
 from promtrack.motion.background import (
     BLOCK_BYTES,
     Anchor,
@@ -80,25 +81,30 @@ def find_knots(strip: Strip, *, motion: MotionSettings = MotionSettings(),
     Memory holds a block of strips, two anchors of the slow structure, and the points.
     """
     scale_space = bands(strip.geometry, motion.knot_mm)
-    n, rows, columns = strip.shape
-    block = max(1, int(BLOCK_BYTES / (4 * rows * columns)))
-    stream = anchors(strip, scale_space, motion)
-    before = next(stream)
-    after = next(stream, before)
-    noise = [before.noise] if after is before else [before.noise, after.noise]
-    found: list[np.ndarray] = []
-    for first in range(0, n, block):
-        for i, image in enumerate(strip.read(first, first + block), start=first):
-            while strip.time_s[i] > after.time_s and (later := next(stream, None)) is not None:
-                before, after = after, later
-                noise.append(later.noise)
-            points = _points(image, before, after, between(before.time_s, after.time_s, strip.time_s[i]), scale_space,
-                             strip.geometry, motion.least_snr)
-            found.append(np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points]))
+    noise: list[BandNoise] = []
+    found = []
+    looks = _looks(strip, anchors(strip, scale_space, motion), noise)
+    for i, points in enumerate(abreast(lambda look: _points(*look, scale_space, strip.geometry, motion.least_snr), looks)):
+        found.append(np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points]))
         if progress is not None:
-            progress(min(first + block, n), n)
+            progress(i + 1, len(strip))
     table = np.concatenate(found) if found else np.empty((0, 8))
     return Search(KnotPoints.of_table(table), scale_space, tuple(noise))
+
+
+def _looks(strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]) -> Iterator[tuple[np.ndarray, Anchor, Anchor, float]]:
+    """Every strip with the anchors before and after it and the weight of the later; notes the anchors' noise as they come."""
+    n, rows, columns = strip.shape
+    block = max(1, int(BLOCK_BYTES / (4 * rows * columns)))
+    before = next(stream)
+    after = next(stream, before)
+    noise += [before.noise] if after is before else [before.noise, after.noise]
+    for first in range(0, n, block):
+        for time_s, image in zip(strip.time_s[first:first + block], strip.read(first, first + block), strict=True):
+            while time_s > after.time_s and (later := next(stream, None)) is not None:
+                before, after = after, later
+                noise.append(later.noise)
+            yield image, before, after, between(before.time_s, after.time_s, time_s)
 
 
 def sky_plane(geometry: StripGeometry, row: np.ndarray, column: np.ndarray,
