@@ -93,12 +93,12 @@ def make_gallery(scratch: Path) -> list[str]:
                             "The same height-time figure for a dark slide (`figures.theme`).")
     lines += ["## Looks and views", "", "`clip.look` sets the tone, `clip.view` the frame.", ""]
     lines += _looks(scratch / "quiet")
-    write_png(small(cv2.imread(str(scratch / "quiet" / "poster.png")), WIDEST_PX), PICTURES / "clip.png")
+    write_png(small(cv2.imread(str(scratch / "quiet" / "poster.png")), WIDEST_PX), PICTURES / "clip.png", bits=5)
     return lines
 
 
 def reduced(source: Path, name: str, *, photo: bool, widest_px: int = WIDEST_PX) -> Path:
-    """A picture of docs/pictures: JPEG for what looks like a photograph, PNG of few colours for line drawings."""
+    """A picture of docs/pictures: JPEG for what looks like a photograph, PNG for line drawings."""
     picture = small(cv2.imread(str(source)), widest_px)
     if not photo:
         return write_png(picture, PICTURES / f"{name}.png")
@@ -114,9 +114,10 @@ def small(picture: np.ndarray, widest_px: int) -> np.ndarray:
     return cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
 
 
-def write_png(picture: np.ndarray, path: Path) -> Path:
-    """PNG with 5 bits a channel, spread over 0 to 255: unseen in drawings, and half the size."""
-    levels = np.rint(np.rint(np.arange(256) * 31 / 255) * 255 / 31).astype(np.uint8)
+def write_png(picture: np.ndarray, path: Path, *, bits: int = 8) -> Path:
+    """PNG, with fewer bits a channel if asked for: unseen in a noisy photograph, and half the size."""
+    most = 2**bits - 1
+    levels = np.rint(np.rint(np.arange(256) * most / 255) * 255 / most).astype(np.uint8)
     path.write_bytes(cv2.imencode(".png", levels[picture], [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes())
     return path
 
