@@ -7,7 +7,7 @@ limb-parallel path and the straight path with the most change along it; none may
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,6 +18,7 @@ __all__ = ["activity_map", "propose_paths"]
 
 SAMPLED_PAIRS = 90
 SMOOTH_MM = 0.8             # 1-sigma blur before the variance: about a small knot
+LEAST_SMOOTH_PX = 1.2       # the same in pixels of the map: finer frames are averaged first
 LOWEST_MM = 5.0             # below lies the fringe of spicules, which changes everywhere
 CELL_MM = 1.5               # of the map that is searched
 LEAST_MM, LONGEST_MM = 20.0, 150.0
@@ -52,8 +53,7 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
     A strip in which nothing changes gives paths through its brightest parts.
     """
     geometry = strip.geometry
-    activity = activity_map(strip)
-    cells = _cells(activity, geometry)
+    cells = _cells(*activity_map(strip))
     if count <= 0 or cells.size == 0 or cells.max() <= 0:
         return ()
     chosen = [_radial(cells), _parallel(cells)]
@@ -65,38 +65,45 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
     return tuple(_text(place, segment, geometry) for place, segment in enumerate(chosen[:count]))
 
 
-def activity_map(strip: Strip) -> np.ndarray:
-    """(rows, columns) how much each place changes, in counts; 0 where nothing is shown.
+def activity_map(strip: Strip) -> tuple[np.ndarray, StripGeometry]:
+    """(rows, columns) how much each place changes, in counts, 0 where nothing is shown; and the map's own, coarser axes.
 
     Covariance of neighbouring strips beyond noise and registration jitter, over the mean brightness: what comes and
     goes counts in full, the flicker of something bright and lasting hardly. Where nothing varies the map is the mean
     brightness.
     """
-    geometry = strip.geometry
-    mean, variance, often = _moments(strip)
-    noise = np.nan_to_num(strip.noise)[:, None]
+    step = max(int(SMOOTH_MM / strip.geometry.mm_per_row / LEAST_SMOOTH_PX), 1)
+    geometry = _every(strip.geometry, step)
+    mean, variance, often = _moments(strip, step, geometry)
+    noise = np.nan_to_num(strip.noise[:geometry.rows * step].reshape(-1, step).mean(axis=1))[:, None]
     beyond = _beyond_jitter(_beyond_noise(variance, often), mean, often)
     activity = beyond / (np.maximum(mean, 0.0) + 4.0 * noise + 1e-9)
     if not activity[geometry.height_mm(np.arange(geometry.rows)) >= LOWEST_MM].any():
         activity = np.maximum(mean - 3.0 * noise, 0.0)
     activity[geometry.height_mm(np.arange(geometry.rows)) < LOWEST_MM] = 0.0
-    return activity
+    return activity, geometry
 
 
-def _moments(strip: Strip) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _every(geometry: StripGeometry, step: int) -> StripGeometry:
+    """Axes of the means over `step` x `step` values; what does not fill such a square is left out."""
+    return replace(geometry, rows=geometry.rows // step, columns=geometry.columns // step,
+                   low_mm=float(geometry.height_mm((step - 1) / 2.0)), mm_per_row=step * geometry.mm_per_row,
+                   from_deg=float(geometry.angle_deg((step - 1) / 2.0)), deg_per_column=step * geometry.deg_per_column)
+
+
+def _moments(strip: Strip, step: int, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean of the smoothed strips, covariance of neighbouring strips, and where at least half of them show something.
 
     Noise and seeing change from strip to strip and drop out of the covariance; things that move or grow stay. A steady
     brightening or fading is taken out as well.
     """
-    geometry = strip.geometry
     total, sloped, products, number = (np.zeros((geometry.rows, geometry.columns)) for _ in range(4))
     places = np.unique(np.linspace(0, max(len(strip) - 2, 0), min(max(len(strip) - 1, 1), SAMPLED_PAIRS)).astype(int))
     when = (places - places.mean()) / max(np.std(places), 1e-9)
     for place, u in zip(places, when, strict=True):
         pair = strip.read(int(place), int(place) + 2)
-        first, whole = _smooth(pair[0], geometry)
-        second, whole_too = _smooth(pair[-1], geometry)
+        first, whole = _smooth(pair[0], step, geometry)
+        second, whole_too = _smooth(pair[-1], step, geometry)
         both = whole & whole_too
         middle = np.where(both, (first + second) / 2.0, 0.0)
         total += middle
@@ -109,11 +116,13 @@ def _moments(strip: Strip) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return mean, np.where(often, products / count - mean ** 2 - (sloped / count) ** 2, 0.0), often
 
 
-def _smooth(plane: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
+def _smooth(plane: np.ndarray, step: int, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
     """A strip blurred to the size of a small knot, and where the blur has not mixed in what is not shown."""
     sigma = max(SMOOTH_MM / geometry.mm_per_row, 0.5)
-    seen = np.isfinite(plane)
-    smooth = cv2.GaussianBlur(np.where(seen, plane, 0.0).astype(np.float32), (0, 0), sigma).astype(float)
+    means = cv2.resize(plane[:geometry.rows * step, :geometry.columns * step], (geometry.columns, geometry.rows),   # (x, y)
+                       interpolation=cv2.INTER_AREA)
+    seen = np.isfinite(means)
+    smooth = cv2.GaussianBlur(np.where(seen, means, np.float32(0)), (0, 0), sigma).astype(float)
     return smooth, cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigma) > 0.999
 
 

@@ -82,7 +82,9 @@ class Strip:
         with Path(self.path).open("rb") as file:
             file.seek(self.offset + first * size * 4)
             block = np.fromfile(file, dtype=self.dtype, count=count)
-        return block.astype(np.float32, copy=False).reshape(-1, rows, columns)
+        if not block.dtype.isnative:
+            block = block.byteswap(inplace=True).view(block.dtype.newbyteorder("="))
+        return block.reshape(-1, rows, columns)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
