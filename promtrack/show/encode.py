@@ -17,10 +17,16 @@ from promtrack.errors import InputError
 from promtrack.ffmpeg import ffmpeg_program
 from promtrack.whole import PART
 
-__all__ = ["Encoder", "check_video", "count_pictures", "run_ffmpeg"]
+__all__ = ["Encoder", "check_video", "count_pictures", "run_ffmpeg", "x264_options"]
 
 WAITING = 4               # pictures that may wait for the encoder
 PRESET = "fast"
+
+
+def x264_options(rate: float, quality: int) -> list[str]:
+    """What ffmpeg is told about the encoder; the benchmarks' floor is told the same."""
+    return ["-c:v", "libx264", "-preset", PRESET, "-profile:v", "high", "-crf", str(quality), "-pix_fmt", "yuv420p", *_COLOUR,
+            "-g", str(max(round(2 * rate), 2)), "-movflags", "+faststart"]
 
 
 class Encoder:
@@ -31,8 +37,7 @@ class Encoder:
         self._error: OSError | None = None
         command = [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y",
                    "-f", "rawvideo", "-pix_fmt", "yuv420p", "-video_size", f"{width}x{height}", "-framerate", f"{rate:g}",
-                   *_COLOUR, "-i", "pipe:0", "-c:v", "libx264", "-preset", PRESET, "-profile:v", "high", "-crf", str(quality),
-                   "-pix_fmt", "yuv420p", *_COLOUR, "-g", str(max(round(2 * rate), 2)), "-movflags", "+faststart", *_tags(metadata),
+                   *_COLOUR, "-i", "pipe:0", *x264_options(rate, quality), *_tags(metadata),
                    "-f", "mp4", str(path)]
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
         self._queue: queue.Queue[tuple[tuple[memoryview, ...], int] | None] = queue.Queue(WAITING)

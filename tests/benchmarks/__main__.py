@@ -19,10 +19,13 @@ import cv2
 
 from promtrack.scene import SceneSpec, make_scene
 from promtrack.scene.spec import Hedgerow, Knot
-from promtrack.show.clip import ENCODER
+from promtrack.settings import Settings
+from promtrack.show.encode import x264_options
 from tests.benchmarks.by_library import library_seconds
 from tests.benchmarks.floor import encoder_options, floor_seconds
 from tests.benchmarks.process import Timing, time_command
+
+ENCODER = x264_options(Settings().clip.rate, Settings().clip.quality)
 
 
 def bench_spec(shape: tuple[int, int], frames: int) -> SceneSpec:
