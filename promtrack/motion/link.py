@@ -17,6 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 __all__ = ["Linking", "Places", "link_points"]
 
@@ -55,6 +57,15 @@ class _Track:
     state: np.ndarray      # (2, 2): place and velocity, rows; axes, columns
     cov: np.ndarray        # (2, 2, 2): for each axis, of place and velocity
     misses: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lines:
+    """Straight lines: places and velocities at one time each."""
+
+    time_s: np.ndarray     # (k,)
+    state: np.ndarray      # (k, 2, 2): place and velocity, rows; axes, columns
+    cov: np.ndarray        # (k, 2, 2, 2): for each axis, of place and velocity
 
 
 def link_points(places: Places, linking: Linking) -> list[np.ndarray]:
@@ -183,20 +194,40 @@ def _triples(first: np.ndarray, middle: np.ndarray, last: np.ndarray, places: Pl
 
 
 def _new_track(three: np.ndarray, places: Places) -> _Track:
-    return _Track([int(p) for p in three], *_line(three, places, last=True))
+    line = _lines([three], places, last=True)
+    return _Track([int(p) for p in three], float(line.time_s[0]), line.state[0], line.cov[0])
 
 
 def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> list[np.ndarray]:
     """Join ends to beginnings where both tracks, carried into the gap, meet; repeated until nothing joins."""
     tracks = [track for track in tracks if len(track) >= 4]
     while len(tracks) > 1:
-        gain = _gap_gains(tracks, places, linking)
-        table = np.where(gain > LEAST_GAIN, gain, 0.0)
-        pairs = [(a, b) for a, b in zip(*linear_sum_assignment(table, maximize=True), strict=True) if table[a, b] > 0]
+        pairs = _assigned(*_gap_gains(tracks, places, linking))
         if not pairs:
             break
         tracks = _joined(tracks, pairs)
     return tracks
+
+
+def _assigned(end: np.ndarray, start: np.ndarray, gain: np.ndarray) -> list[tuple[int, int]]:
+    """The pairs of greatest total gain, each end and each start in one pair at most.
+
+    Pairs that share neither an end nor a start do not compete, so each group of competitors is settled by itself: the cost
+    grows with the number of tracks and not with its cube.
+    """
+    good = gain > LEAST_GAIN
+    end, start, gain = end[good], start[good], gain[good]
+    size = int(max(end.max(initial=-1), start.max(initial=-1))) + 1
+    _, group = connected_components(coo_array((np.ones(len(end)), (end, size + start)), shape=(2 * size, 2 * size)), directed=False)
+    pairs = []
+    for members in np.split(np.argsort(group[end], kind="stable"), np.flatnonzero(np.diff(np.sort(group[end]))) + 1):
+        ends, row = np.unique(end[members], return_inverse=True)
+        starts, column = np.unique(start[members], return_inverse=True)
+        table = np.zeros((len(ends), len(starts)))
+        table[row, column] = gain[members]
+        pairs += [(int(ends[a]), int(starts[b])) for a, b in zip(*linear_sum_assignment(table, maximize=True), strict=True)
+                  if table[a, b] > 0]
+    return pairs
 
 
 def _joined(tracks: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[np.ndarray]:
@@ -212,48 +243,54 @@ def _joined(tracks: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[np.n
     return result
 
 
-def _gap_gains(tracks: list[np.ndarray], places: Places, linking: Linking) -> np.ndarray:
-    """Log likelihood ratio of end a and beginning b as one knot against chance, -inf where they cannot be one."""
-    ends = [_line(track[-6:], places, last=True) for track in tracks]
-    starts = [_line(track[:6], places, last=False) for track in tracks]
+def _gap_gains(tracks: list[np.ndarray], places: Places, linking: Linking) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(k,) ends, (k,) starts of the tracks that may be one knot, and their log likelihood ratios against chance."""
+    ends, starts = (_lines([track[part] for track in tracks], places, last=last)
+                    for part, last in ((np.s_[-6:], True), (np.s_[:6], False)))
     bright = np.array([np.mean(np.log(places.snr[track])) for track in tracks])
     # By chance a track begins anywhere, with any velocity.
     chance = -np.log(len(tracks) / linking.area_mm2 / (2 * linking.fastest_mm_s) ** 2)
-    gain = np.full((len(tracks), len(tracks)), -np.inf)
-    for a, (time_a, state_a, cov_a) in enumerate(ends):
-        for b, (time_b, state_b, cov_b) in enumerate(starts):
-            gap = time_b - time_a
-            if gap <= 0 or not _may_join(tracks[a], tracks[b], places):
-                continue
-            step = np.array([[1.0, gap], [0.0, 1.0]])
-            off = step @ state_a - state_b
-            moved = step @ cov_a @ step.T
-            push2 = ACCEL_MM_S2**2 * np.array([gap**4 / 4, gap**2])
-            spread2 = np.diagonal(moved + cov_b, axis1=1, axis2=2).T + push2[:, None]
-            spread2[0] += SMALLEST_MM**2
-            total = float((off**2 / spread2).sum())
-            if total < GATE2:
-                fading = min(((bright[a] - bright[b]) / FADE_SNR) ** 2, 9.0)
-                gain[a, b] = chance - 0.5 * (total + fading) - 0.5 * np.log(2 * np.pi * spread2).sum()
-    return gain
+    a, b = _may_join(tracks, places)
+    gap = (starts.time_s[b] - ends.time_s[a])[:, None]
+    off = np.stack([ends.state[a, 0] + gap * ends.state[a, 1] - starts.state[b, 0], ends.state[a, 1] - starts.state[b, 1]], axis=1)
+    cov = ends.cov[a]
+    moved = np.stack([cov[..., 0, 0] + 2 * gap * cov[..., 0, 1] + gap**2 * cov[..., 1, 1], cov[..., 1, 1]], axis=1)
+    spread2 = moved + np.diagonal(starts.cov[b], axis1=2, axis2=3).swapaxes(1, 2)       # (k, place and velocity, axis)
+    spread2 += ACCEL_MM_S2**2 * np.stack([gap**4 / 4, gap**2], axis=1)
+    spread2[:, 0] += SMALLEST_MM**2
+    total = (off**2 / spread2).sum(axis=(1, 2))
+    fading = np.minimum(((bright[a] - bright[b]) / FADE_SNR) ** 2, 9.0)
+    gain = chance - 0.5 * (total + fading) - 0.5 * np.log(2 * np.pi * spread2).sum(axis=(1, 2))
+    near = total < GATE2
+    return a[near], b[near], gain[near]
 
 
-def _may_join(before: np.ndarray, after: np.ndarray, places: Places) -> bool:
-    """Whether the gap is short: a few strips, or less than either track lasted."""
-    first, last = places.time_s[places.index[before]], places.time_s[places.index[after]]
-    missed = places.index[after[0]] - places.index[before[-1]] - 1
-    return missed <= 3 * MISSES or last[0] - first[-1] < 0.5 * min(np.ptp(first), np.ptp(last))
+def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.ndarray]:
+    """Numbers of the tracks with a short gap between them: a few strips, or less than half of what either track lasted."""
+    first, last = (places.index[[track[k] for track in tracks]] for k in (0, -1))
+    begun, ended = places.time_s[first], places.time_s[last]
+    order = np.argsort(begun, kind="stable")
+    low = np.searchsorted(begun[order], ended, side="right")
+    high = np.maximum(np.searchsorted(first[order], last + 3 * MISSES + 1, side="right"),
+                      np.searchsorted(begun[order], ended + 0.5 * (ended - begun)))
+    count = np.maximum(high - low, 0)
+    a = np.repeat(np.arange(len(tracks)), count)
+    b = order[np.repeat(low - np.cumsum(count) + count, count) + np.arange(count.sum())]
+    lasted = np.minimum(ended[a] - begun[a], ended[b] - begun[b])
+    short = (first[b] - last[a] - 1 <= 3 * MISSES) | (begun[b] - ended[a] < 0.5 * lasted)
+    return a[short], b[short]
 
 
-def _line(points: np.ndarray, places: Places, *, last: bool) -> tuple[float, np.ndarray, np.ndarray]:
-    """Straight line through a few points: time, state and covariance at its end or beginning."""
+def _lines(pieces: list[np.ndarray], places: Places, *, last: bool) -> _Lines:
+    """Weighted straight lines through a few points each (at least two strips), at their ends or beginnings."""
+    most = max(len(piece) for piece in pieces)
+    length = np.array([len(piece) for piece in pieces])
+    points = np.array([np.pad(piece, (0, most - len(piece)), mode="edge") for piece in pieces])
     time = places.time_s[places.index[points]]
-    at = float(time[-1] if last else time[0])
-    design = np.column_stack([np.ones(len(points)), time - at])
-    noise2 = places.error_mm[points] ** 2 + SMALLEST_MM**2
-    state, cov = np.empty((2, 2)), np.empty((2, 2, 2))
-    for axis in (0, 1):
-        weighted = design / noise2[:, axis, None]
-        cov[axis] = np.linalg.inv(design.T @ weighted)
-        state[:, axis] = cov[axis] @ weighted.T @ places.place_mm[points, axis]
-    return at, state, cov
+    at = time[:, -1] if last else time[:, 0]
+    t = (time - at[:, None])[..., None]                                                  # (k, most, 1)
+    weight = (np.arange(most) < length[:, None])[..., None] / (places.error_mm[points] ** 2 + SMALLEST_MM**2)
+    s0, s1, s2 = (np.sum(weight * t**power, axis=1) for power in (0, 1, 2))              # (k, axis)
+    cov = np.stack([np.stack([s2, -s1], -1), np.stack([-s1, s0], -1)], -2) / (s0 * s2 - s1**2)[..., None, None]
+    right = np.stack([np.sum(weight * t**power * places.place_mm[points], axis=1) for power in (0, 1)], -1)
+    return _Lines(at, np.swapaxes((cov @ right[..., None])[..., 0], 1, 2), cov)
