@@ -1,5 +1,6 @@
 """One small recording and one whole run on it, shared by the tests of the whole way."""
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -36,3 +37,9 @@ def small_frames(small_scene, tmp_path_factory) -> Path:
 def small_run(small_frames, tmp_path_factory):
     """A whole run on it; its folder is to be read only."""
     return run(small_frames, tmp_path_factory.mktemp("products") / "run", QUICK_SETTINGS)
+
+
+@pytest.fixture
+def finished(small_run, tmp_path) -> Path:
+    """A finished run that may be spoiled."""
+    return shutil.copytree(small_run.folder.path, tmp_path / "out")

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +16,10 @@ import tifffile
 
 from promtrack.cli import main
 from tests.conftest import QUICK_OPTIONS
+
+# The super-user may read and write everything, so for these tests that right is laid down.
+BOUND = ["setpriv", "--bounding-set=-dac_override,-dac_read_search", "--inh-caps=-dac_override,-dac_read_search"]
+CAN_BE_BOUND = os.name == "posix" and (os.geteuid() != 0 or shutil.which("setpriv") is not None)
 
 
 def frames_in(folder: Path, pictures: Iterable[np.ndarray], *, names: Iterable[str] = ()) -> Path:
@@ -65,3 +73,19 @@ def refused_run(capsys: pytest.CaptureFixture[str], source: Path, out: Path, *ar
     left = {path.name for path in out.iterdir()} if out.is_dir() else set()
     assert left <= {".running", ".stages.json", "promtrack.log", "settings.toml"}
     return sentence
+
+
+def bound(*arguments: object, **options: Any) -> subprocess.CompletedProcess[str]:
+    """Run the program in a process that permissions bind."""
+    prefix = BOUND if os.geteuid() == 0 else []
+    return subprocess.run([*prefix, sys.executable, "-m", "promtrack", *map(str, arguments)], capture_output=True, text=True,
+                          encoding="utf-8", timeout=300, check=False, **options)
+
+
+def assert_one_sentence(done: subprocess.CompletedProcess[str], *words: str, status: int = 1) -> None:
+    """A process ended with one clear sentence that holds the words."""
+    assert done.returncode == status, done.stderr
+    assert "Traceback" not in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1, done.stderr
+    for word in words:
+        assert word in done.stderr

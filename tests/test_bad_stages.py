@@ -1,0 +1,115 @@
+"""Stages out of turn, products damaged or of another version, input that changed or vanished, two runs at once."""
+
+import json
+import shutil
+
+import pytest
+
+from promtrack.pipeline import run, run_stage
+from promtrack.products import ProductFolder
+from promtrack.products.folder import PRODUCTS
+from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
+from tests.messy import assert_one_sentence, bound, command, refused, some_of
+
+
+def test_a_stage_in_no_folder_of_products(tmp_path, capsys):
+    (tmp_path / "empty").mkdir()
+    for folder in (tmp_path / "nowhere", tmp_path / "empty"):
+        assert "promtrack run" in refused(capsys, "clip", folder)
+    assert list((tmp_path / "empty").iterdir()) == []
+
+
+def test_a_stage_in_a_folder_of_another_version(finished, capsys):
+    page = json.loads((finished / "summary.json").read_text(encoding="utf-8"))
+    (finished / "summary.json").write_text(json.dumps(page | {"version": "0.0.1"}), encoding="utf-8")
+    sentence = refused(capsys, "clip", finished)
+    assert "was made by promtrack 0.0.1" in sentence
+    assert f"promtrack run {page['input']} --out {finished}" in sentence
+
+
+def test_a_stage_before_its_turn(tmp_path, capsys, small_frames, monkeypatch):
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
+    run(small_frames, tmp_path / "out", QUICK_SETTINGS)
+    for stage in ("motion", "clip", "figures", "report"):
+        assert "the stage 'strip' has not been finished; do `promtrack strip " in refused(capsys, stage, tmp_path / "out")
+
+
+def test_a_stage_with_other_settings_of_an_earlier_stage(finished, capsys):
+    sentence = refused(capsys, "motion", finished, "--set", "strip.high_mm=60")
+    assert "the stage 'strip' was made from other frames or with other settings" in sentence
+    assert "high_mm = 60" not in (finished / "settings.toml").read_text(encoding="utf-8")
+
+
+def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, monkeypatch):
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
+    folder = some_of(small_frames, tmp_path / "in", 6)
+    run(folder, tmp_path / "out", QUICK_SETTINGS)
+    files = sorted(folder.iterdir())
+    files[2].write_bytes(files[2].read_bytes() + b"\0" * 4)
+    assert "was made from other frames" in refused(capsys, "strip", tmp_path / "out", "--quiet")
+    shutil.rmtree(folder)
+    assert f"{folder}: is not there" in refused(capsys, "strip", tmp_path / "out", "--quiet")
+
+
+def test_input_that_vanishes_between_the_stages(tmp_path, capsys, small_frames, monkeypatch):
+    import promtrack.pipeline as pipeline
+    folder = some_of(small_frames, tmp_path / "in", 6)
+    real = pipeline._DOERS["strip"]
+
+    def gone(job, progress):
+        shutil.rmtree(folder)
+        return real(job, progress)
+    monkeypatch.setitem(pipeline._DOERS, "strip", gone)
+    sentence = refused(capsys, "run", folder, "--out", tmp_path / "out", *QUICK_OPTIONS)
+    assert "2026-05-17T09-30-00Z.tif: cannot be read" in sentence
+    assert (tmp_path / "out" / "frames.ecsv").exists()
+    assert [p.name for p in (tmp_path / "out").rglob(".part-*")] == []
+
+
+NEXT = {"summary": "strip", "settings": "strip", "frames": "strip", "strip": "motion", "knots": "report", "knot_points": "report",
+        "front_points": "report", "front_fits": "report", "ridges": "report", "oscillations": "report"}
+SPOIL = {"missing": lambda data: None, "empty": lambda data: b"", "cut short": lambda data: data[:len(data) // 2],
+         "noise": lambda data: bytes(range(256)) * 40, "another kind": lambda data: b"[]", "header only": lambda data: data[:300]}
+
+
+@pytest.mark.parametrize(("product", "how"), [(product, how) for product in NEXT for how in SPOIL
+                                              if product in ("summary", "settings", "frames", "strip", "knots") or how == "cut short"])
+def test_damaged_products_are_named(finished, capsys, product, how):
+    path = finished / PRODUCTS[product]
+    data = SPOIL[how](path.read_bytes())
+    path.unlink() if data is None else path.write_bytes(data)
+    stage = NEXT[product]
+    if product == "settings" and how in ("empty", "cut short", "header only"):
+        status, _, err = command(capsys, stage, finished, "--quiet")      # less settings are still settings
+        assert status in (0, 1, 2), err
+        return
+    status, _, err = command(capsys, stage, finished, "--quiet")
+    assert status in (1, 2)
+    assert len(err.strip().splitlines()) == 1
+    assert str(finished) in err
+    assert "`promtrack " in err or "--settings" in err or product == "settings"
+
+
+@pytest.mark.parametrize("product", ["frames", "strip", "knots", "clip"])
+def test_a_run_mends_what_was_damaged(finished, small_frames, product):
+    path = finished / PRODUCTS[product]
+    whole = path.read_bytes()
+    path.write_bytes(whole[:len(whole) // 2])
+    run(small_frames, finished, QUICK_SETTINGS)
+    assert path.read_bytes() == whole
+
+
+def test_a_run_mends_a_table_that_cannot_be_read(finished, small_frames):
+    path = finished / "knots.ecsv"
+    whole = path.read_bytes()
+    path.write_bytes(b"#" * len(whole))
+    run(small_frames, finished, QUICK_SETTINGS)
+    assert path.read_bytes() == whole
+    assert "done again, since" in (finished / "promtrack.log").read_text(encoding="utf-8")
+
+
+def test_two_runs_at_once_are_refused(finished, small_frames):
+    with ProductFolder(finished).alone():
+        for arguments in (("run", small_frames, "--out", finished), ("report", finished)):
+            assert_one_sentence(bound(*arguments, *(QUICK_OPTIONS if arguments[0] == "run" else ())), "another run is writing")
+    run_stage("report", finished)
