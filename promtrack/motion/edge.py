@@ -7,16 +7,18 @@ around the middle, the noise and the steepness give the error.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
+from promtrack.abreast import abreast
 from promtrack.strip.records import Strip, StripGeometry
 
 __all__ = ["Edge", "SectorProfile", "brightest_noise_sigma", "detection_floor", "find_edge", "sector_columns",
-           "sector_profile", "smooth_along_px"]
+           "sector_profile", "sector_profiles", "smooth_along_px", "smoothed"]
 
 SMOOTH_PX = 1.2         # Gaussian smoothing in height before the maximum along the angle, 1 sigma
 SMOOTH_MM = 3.0         # the same along the limb: the air shifts the edge up and down from place to place, and the
@@ -28,7 +30,7 @@ FAINTEST = 0.04         # and as a part of its brightest height
 DEPTH_MM = 12.0         # the leading structure's brightness is sought so far below its outermost trace,
 PLATEAU_MM = 4.0        # and then so far below its half level: farther down, other threads are brighter, and half their
                         # brightness would lie inside the edge
-BLOCK_VALUES = 8_000_000   # strip values read at a time (32 MB)
+LEAST_ALONG_PX = 3.0    # smoothing that is left to do after columns are averaged, in their means
 LOWEST_MM = 3.0         # below lie the limb's own spicules and the lock's residuals
 
 
@@ -67,18 +69,26 @@ def sector_columns(geometry: StripGeometry, from_deg: float, to_deg: float) -> s
 
 
 def sector_profile(strip: Strip, columns: slice) -> SectorProfile:
-    """Read the strip in blocks and reduce the sector to one profile a frame."""
+    """The sector, reduced to one profile a frame."""
+    return sector_profiles(strip, (columns,))[0]
+
+
+def sector_profiles(strip: Strip, sectors: Sequence[slice]) -> tuple[SectorProfile, ...]:
+    """`sector_profile` of several sectors; the strips are read once."""
     along_px = smooth_along_px(strip.geometry)
     first_row = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
-    n, rows = len(strip), strip.geometry.rows - first_row
-    value, noise = np.empty((n, rows), np.float32), np.empty((n, rows), np.float32)
-    column = np.empty((n, rows), np.int16)
-    block = max(1, BLOCK_VALUES // (strip.geometry.rows * strip.geometry.columns))
-    for start in range(0, n, block):
-        for i, picture in enumerate(strip.read(start, start + block)[:, first_row:, columns], start):
-            value[i], column[i], noise[i] = _reduce(picture, strip.noise[first_row:], along_px)
-    height = strip.geometry.height_mm(np.arange(first_row, strip.geometry.rows))
-    return SectorProfile(np.asarray(height, float), value, column + np.int16(columns.start), noise)
+    shape = len(strip), strip.geometry.rows - first_row
+    value, noise = (np.empty((len(sectors), *shape), np.float32) for _ in range(2))
+    column = np.empty((len(sectors), *shape), np.int16)
+
+    def reduced(picture: np.ndarray) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        return [_reduce(picture[first_row:, columns], strip.noise[first_row:], along_px) for columns in sectors]
+
+    for i, profiles in enumerate(abreast(reduced, strip.each())):
+        for k, profile in enumerate(profiles):
+            value[k, i], column[k, i], noise[k, i] = profile
+    height = np.asarray(strip.geometry.height_mm(np.arange(first_row, strip.geometry.rows)), float)
+    return tuple(SectorProfile(height, value[k], column[k] + np.int16(columns.start), noise[k]) for k, columns in enumerate(sectors))
 
 
 def smooth_along_px(geometry: StripGeometry) -> float:
@@ -86,15 +96,25 @@ def smooth_along_px(geometry: StripGeometry) -> float:
     return max(SMOOTH_MM / float(geometry.mm_per_column(0.0)), SMOOTH_PX)
 
 
+def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray, int]:
+    """A picture smoothed by `along_px` columns and `SMOOTH_PX` rows, nan counting as 0; where it shows something; and how
+    many columns make one of these: where frames are far finer than the smoothing, columns are averaged first."""
+    step = max(int(along_px / LEAST_ALONG_PX), 1)
+    rows, columns = picture.shape[0], picture.shape[1] // step
+    means = cv2.resize(picture[:, :columns * step], (columns, rows), interpolation=cv2.INTER_AREA)       # (x, y)
+    shown = np.isfinite(means)
+    rest_px = np.sqrt(along_px**2 - (step**2 - 1) / 12.0) / step
+    return cv2.GaussianBlur(np.where(shown, means, np.float32(0)), (0, 0), sigmaX=rest_px, sigmaY=SMOOTH_PX,
+                            borderType=cv2.BORDER_REFLECT), shown, step
+
+
 def _reduce(picture: np.ndarray, noise: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
-    shown = np.isfinite(picture)
-    smooth = cv2.GaussianBlur(np.where(shown, picture, np.float32(0)), (0, 0), sigmaX=along_px, sigmaY=SMOOTH_PX,
-                              borderType=cv2.BORDER_REFLECT)
+    smooth, shown, step = smoothed(picture, along_px)
     best = np.where(shown, smooth, -np.inf).argmax(axis=1)
     value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
     value[shown.mean(axis=1) < 0.5] = np.nan
-    return value, best, noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px)))
+    return value, best * step + (step - 1) // 2, noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step)))
 
 
 def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: int) -> float:

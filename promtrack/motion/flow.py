@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.motion.background import BLOCK_BYTES, Band, BandNoise, band_images, between, filled, gain, windows
+from promtrack.motion.background import Band, BandNoise, band_images, between, filled, gain, windows
 from promtrack.motion.knots import LOWEST_MM, KnotPoints, Search, measured_peaks
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
@@ -69,7 +69,7 @@ def refine_tracks(strip: Strip, search: Search, tracks: list[KnotPoints], *,
     stream = _free_of_knots(strip, paths, motion)
     before = next(stream)
     after = next(stream, before)
-    for i, image in _each(strip, 0, len(strip)):
+    for i, image in enumerate(strip.each()):
         while strip.time_s[i] > after.time_s and (later := next(stream, None)) is not None:
             before, after = after, later
         here = [k for k, path in enumerate(paths) if path.first <= i <= path.last]
@@ -101,18 +101,11 @@ def _smooth(time_s: np.ndarray, value: np.ndarray, at_s: np.ndarray) -> np.ndarr
     return v.mean(axis=1) + slope * (at_s - centre[:, 0])
 
 
-def _each(strip: Strip, first: int, last: int) -> Iterator[tuple[int, np.ndarray]]:
-    _, rows, columns = strip.shape
-    block = max(1, int(BLOCK_BYTES / (4 * rows * columns)))
-    for start in range(first, last, block):
-        yield from enumerate(strip.read(start, min(start + block, last)), start=start)
-
-
 def _free_of_knots(strip: Strip, paths: list[_Path], motion: MotionSettings) -> Iterator[_Free]:
     for first, last in windows(strip.time_s, motion):
         total = np.zeros(strip.shape[1:], np.float32)
         count = np.zeros(strip.shape[1:], np.float32)
-        for i, image in _each(strip, first, last):
+        for i, image in enumerate(strip.each(first, last), start=first):
             shown = _unmasked(strip.shape[1:], paths, i) & np.isfinite(image).astype(np.uint8)
             cv2.accumulate(np.nan_to_num(image, nan=0.0), total, mask=shown)
             count += shown

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
-from promtrack.motion.edge import Edge, find_edge, sector_columns, sector_profile, smooth_along_px
+from promtrack.motion.edge import Edge, SectorProfile, find_edge, sector_columns, sector_profiles, smooth_along_px
 from promtrack.motion.front_fit import fit_front, front_verdict
 from promtrack.motion.records import Front
 from promtrack.motion.stillness import still_probability
 from promtrack.strip.records import Strip
 
-__all__ = ["follow_front"]
+__all__ = ["follow_front", "follow_fronts"]
 
 LEAST_POINTS = 6       # frames in which the edge must be seen
 LEAST_TRAVEL_MM = 4.0  # less is never called a motion, however regular: threads that brighten or fade within an hour
@@ -33,10 +36,30 @@ def follow_front(strip: Strip, from_deg: float, to_deg: float, *, number: int = 
     -------
     Front, or None if the strip does not show the sector or the edge is seen in fewer than 6 frames
     """
-    columns = sector_columns(strip.geometry, from_deg, to_deg)
-    if columns.stop - columns.start < 4 or len(strip) < LEAST_POINTS:
-        return None
-    edge = find_edge(sector_profile(strip, columns), columns.stop - columns.start, smooth_along_px(strip.geometry))
+    (front,) = follow_fronts(strip, ((from_deg, to_deg),), trials=trials, false_alarms=false_alarms, rng=rng)
+    return None if front is None else replace(front, front=number)
+
+
+def follow_fronts(strip: Strip, sectors: Sequence[tuple[float, float]], *, trials: int, false_alarms: float = 0.05,
+                  rng: np.random.Generator) -> tuple[Front | None, ...]:
+    """`follow_front` in several sectors, numbered from 1 as they stand; the strips are read once."""
+    columns = [sector_columns(strip.geometry, *sector) for sector in sectors]
+    shown = [k for k, part in enumerate(columns) if part.stop - part.start >= 4 and len(strip) >= LEAST_POINTS]
+    profiles = dict(zip(shown, sector_profiles(strip, [columns[k] for k in shown]), strict=True)) if shown else {}
+    fronts: list[Front | None] = []
+    for number, sector in enumerate(sectors):
+        front = None
+        if number in profiles:
+            front = _front(strip, sector, profiles[number], trials=trials, false_alarms=false_alarms, rng=rng)
+        fronts.append(None if front is None else replace(front, front=number + 1))
+    return tuple(fronts)
+
+
+def _front(strip: Strip, sector: tuple[float, float], profile: SectorProfile, *, trials: int, false_alarms: float,
+           rng: np.random.Generator) -> Front | None:
+    """The front of one sector; None if its edge is seen in too few frames."""
+    columns = sector_columns(strip.geometry, *sector)
+    edge = find_edge(profile, columns.stop - columns.start, smooth_along_px(strip.geometry))
     keep, pieces = _continuous(strip.time_s[edge.index], edge.height_mm, edge.err_mm, strip.geometry.mm_per_row)
     if keep.sum() < LEAST_POINTS:
         return None
@@ -49,7 +72,7 @@ def follow_front(strip: Strip, from_deg: float, to_deg: float, *, number: int = 
     false_alarm = trials * pieces * still_probability(time_s, height, best.curve_mm, rng=rng)
     large = np.ptp(best.curve_mm) > max(LEAST_TRAVEL_MM, 3 * float(np.median(err)))
     return Front(
-        front=number, from_deg=from_deg, to_deg=to_deg, frame=strip.frame[index], time_s=time_s, height_mm=height,
+        front=1, from_deg=sector[0], to_deg=sector[1], frame=strip.frame[index], time_s=time_s, height_mm=height,
         height_err_mm=err, angle_deg=np.asarray(strip.geometry.angle_deg(edge.column[keep]), float), fits=fits,
         verdict=front_verdict(time_s, height, err, fits), false_alarm=float(false_alarm),
         moving=bool(large and false_alarm < false_alarms), notes=_notes(strip, edge, len(edge.index) - int(keep.sum())))

@@ -13,7 +13,6 @@ import numpy as np
 
 from promtrack.abreast import abreast
 from promtrack.motion.background import (
-    BLOCK_BYTES,
     Anchor,
     Band,
     BandNoise,
@@ -94,17 +93,14 @@ def find_knots(strip: Strip, *, motion: MotionSettings = MotionSettings(),
 
 def _looks(strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]) -> Iterator[tuple[np.ndarray, Anchor, Anchor, float]]:
     """Every strip with the anchors before and after it and the weight of the later; notes the anchors' noise as they come."""
-    n, rows, columns = strip.shape
-    block = max(1, int(BLOCK_BYTES / (4 * rows * columns)))
     before = next(stream)
     after = next(stream, before)
     noise += [before.noise] if after is before else [before.noise, after.noise]
-    for first in range(0, n, block):
-        for time_s, image in zip(strip.time_s[first:first + block], strip.read(first, first + block), strict=True):
-            while time_s > after.time_s and (later := next(stream, None)) is not None:
-                before, after = after, later
-                noise.append(later.noise)
-            yield image, before, after, between(before.time_s, after.time_s, time_s)
+    for time_s, image in zip(strip.time_s, strip.each(), strict=True):
+        while time_s > after.time_s and (later := next(stream, None)) is not None:
+            before, after = after, later
+            noise.append(later.noise)
+        yield image, before, after, between(before.time_s, after.time_s, time_s)
 
 
 def sky_plane(geometry: StripGeometry, row: np.ndarray, column: np.ndarray,

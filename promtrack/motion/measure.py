@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
 from promtrack.errors import SettingsError
 from promtrack.motion.agreement import match_ridges
-from promtrack.motion.front import follow_front
+from promtrack.motion.front import follow_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning
 from promtrack.motion.oscillation import fit_oscillation
@@ -20,12 +21,12 @@ from promtrack.motion.tracks import track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.propose import propose_paths
 from promtrack.strip.records import Strip
-from promtrack.strip.slit import parse_path, time_distance
+from promtrack.strip.slit import parse_path, time_distances
 
 __all__ = ["measure_motion"]
 
 HEADLINES = 5       # knots that get a sentence
-SLOW_KM_S = 30.0    # a cadence that cannot follow even this is too slow for most prominences
+RAIN_KM_S = 70.0    # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
 
 
 def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), scale_err: float = 0.0,
@@ -51,7 +52,7 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
     search = find_knots(strip, motion=motion, progress=progress)
     knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
     fronts = _fronts(strip, sectors, motion, rng)
-    slits = tuple(time_distance(strip, text) for text in motion.slits or propose_paths(strip))
+    slits = time_distances(strip, motion.slits or propose_paths(strip))
     found = tuple(ridge for k, slit in enumerate(slits)
                   for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng))
     ridges = match_ridges(found, slits, knots, strip.geometry)
@@ -85,14 +86,10 @@ def _read_sector(text: str) -> tuple[float, float]:
 def _fronts(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings,
             rng: np.random.Generator) -> tuple[Front, ...]:
     """Fronts in the sectors asked for, moving or not; without any, the moving ones of the most active sectors."""
-    wanted = list(sectors) or list(propose_sectors(strip))
-    fronts: list[Front] = []
-    for first, last in wanted:
-        front = follow_front(strip, first, last, number=len(fronts) + 1, trials=len(wanted),
-                             false_alarms=motion.false_alarms, rng=rng)
-        if front is not None and (sectors or front.moving):
-            fronts.append(front)
-    return tuple(fronts)
+    wanted = sectors or propose_sectors(strip)
+    found = follow_fronts(strip, wanted, trials=len(wanted), false_alarms=motion.false_alarms, rng=rng)
+    kept = [front for front in found if front is not None and (sectors or front.moving)]
+    return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1))
 
 
 def _notes(strip: Strip, points: KnotPoints, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
@@ -101,11 +98,12 @@ def _notes(strip: Strip, points: KnotPoints, knots: tuple[KnotTrack, ...]) -> tu
         return ("a single strip shows no motion",)
     cadence = float(np.median(np.diff(strip.time_s)))
     spacing = _spacing_mm(strip, points)
-    # Half the spacing: beyond it the nearest point of the next strip is more often another knot.
+    # Half the spacing: beyond it the nearest point of the next strip is more often another knot. Knots in file then seem
+    # to move slowly, or backward: what was measured cannot tell, so what usually falls must be within reach too.
     limit = 0.5e3 * spacing / cadence
     fastest = max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0)
-    if limit < max(fastest, SLOW_KM_S):
-        notes.append(f"the cadence of {cadence:.0f} s is too slow for the motion: knots stand {spacing:.0f} Mm apart, so one "
+    if limit < max(fastest, RAIN_KM_S):
+        notes.append(f"the cadence of {cadence:.0f} s is too slow for such motion: knots stand {spacing:.0f} Mm apart, so one "
                      f"faster than {limit:.0f} km/s moves more than half their spacing between frames and may be confused "
                      "with its neighbour; take frames more often")
     return tuple(notes)

@@ -6,18 +6,18 @@ the run by much more than it flickers. Neighbouring active steps make a sector.
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from scipy.ndimage import convolve1d, label, median_filter
 
+from promtrack.abreast import abreast
 from promtrack.motion.edge import (
     ABOVE_NOISE,
-    BLOCK_VALUES,
     LOWEST_MM,
     SMOOTH_PX,
     brightest_noise_sigma,
     detection_floor,
     smooth_along_px,
+    smoothed,
 )
 from promtrack.strip.records import Strip
 
@@ -51,24 +51,23 @@ def propose_sectors(strip: Strip, count: int = 3) -> tuple[tuple[float, float], 
 def _traces(strip: Strip) -> tuple[np.ndarray, int]:
     """(n, steps) height of the outermost trace, nan without one; and the columns in a step."""
     geometry = strip.geometry
+    along_px = smooth_along_px(geometry)
     width = int(np.clip(round(STEP_MM / geometry.mm_per_column(0.0)), 4, geometry.columns))
     steps = geometry.columns // width
     first_row = int(np.clip(np.ceil(geometry.row(LOWEST_MM)), 0, geometry.rows - 8))
     height = np.asarray(geometry.height_mm(np.arange(first_row, geometry.rows)), float)
-    along_px = smooth_along_px(geometry)
     left = 1 / np.sqrt(4 * np.pi * along_px * SMOOTH_PX)   # of white noise; twice that: resampling correlates it
     floor = 2 * left * (brightest_noise_sigma(width * len(height), along_px) + ABOVE_NOISE) * strip.noise[first_row:]
     floor = floor.astype(np.float32)
-    trace = np.full((len(strip), steps), np.nan)
-    block = max(1, BLOCK_VALUES // (geometry.rows * geometry.columns))
-    for start in range(0, len(strip), block):
-        for i, picture in enumerate(strip.read(start, start + block)[:, first_row:, : steps * width], start):
-            smooth = cv2.GaussianBlur(np.nan_to_num(picture, nan=0.0), (0, 0), sigmaX=along_px, sigmaY=SMOOTH_PX)
-            profile = smooth.reshape(len(height), steps, width).max(axis=2).T
-            above = profile >= detection_floor(profile, floor)
-            last = len(height) - 1 - above[:, ::-1].argmax(axis=1)
-            trace[i] = np.where(above.any(axis=1), height[last], np.nan)
-    return trace, width
+
+    def trace(picture: np.ndarray) -> np.ndarray:
+        smooth, _, step = smoothed(picture[first_row:, : steps * width], along_px)
+        profile = np.maximum.reduceat(smooth, np.arange(steps) * width // step, axis=1).T
+        above = profile >= detection_floor(profile, floor)
+        last = len(height) - 1 - above[:, ::-1].argmax(axis=1)
+        return np.where(above.any(axis=1), height[last], np.nan)
+
+    return np.array(list(abreast(trace, strip.each()))), width
 
 
 def _activity(trace: np.ndarray) -> np.ndarray:

@@ -4,8 +4,8 @@ from promtrack.strip.ceiling import under_ceiling
 from promtrack.strip.polar import frame_to_strip, strip_geometry, strip_to_frame
 from promtrack.strip.propose import propose_paths
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
-from promtrack.strip.slit import parse_path, time_distance
+from promtrack.strip.slit import parse_path, time_distance, time_distances
 from promtrack.strip.unwrap import unwrap
 
 __all__ = ["Strip", "StripGeometry", "TimeDistance", "frame_to_strip", "parse_path", "propose_paths", "strip_geometry",
-           "strip_to_frame", "time_distance", "under_ceiling", "unwrap"]
+           "strip_to_frame", "time_distance", "time_distances", "under_ceiling", "unwrap"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -9,6 +10,8 @@ from typing import TypeVar
 import numpy as np
 
 __all__ = ["Strip", "StripGeometry", "TimeDistance"]
+
+BLOCK_BYTES = 16e6
 
 Places = TypeVar("Places", float, np.ndarray)   # one place or many: what goes in comes out
 
@@ -85,6 +88,14 @@ class Strip:
         if not block.dtype.isnative:
             block = block.byteswap(inplace=True).view(block.dtype.newbyteorder("="))
         return block.reshape(-1, rows, columns)
+
+    def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
+        """The same strips one by one; no more than `BLOCK_BYTES` of them are in memory at a time."""
+        n, rows, columns = self.shape
+        last = n if last is None else min(last, n)
+        block = max(int(BLOCK_BYTES / (4 * rows * columns)), 1)
+        for start in range(first, last, block):
+            yield from self.read(start, min(start + block, last))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

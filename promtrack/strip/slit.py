@@ -7,6 +7,7 @@ at the strip's own resolution and averaged across a narrow width.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
@@ -16,9 +17,8 @@ from scipy.interpolate import CubicSpline
 from promtrack.errors import SettingsError
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 
-__all__ = ["SlitPath", "parse_path", "time_distance"]
+__all__ = ["SlitPath", "parse_path", "time_distance", "time_distances"]
 
-BLOCK_BYTES = 32_000_000    # of strips held at a time
 FORMS = {
     "radial": "radial:ANGLE", "parallel": "parallel:HEIGHT:FROM:TO", "straight": "straight:ANGLE,HEIGHT:ANGLE,HEIGHT",
     "curved": "curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...",
@@ -63,17 +63,24 @@ def time_distance(strip: Strip, path_text: str, *, width_px: int = 3) -> TimeDis
     ------
     SettingsError : see `parse_path`
     """
-    path = parse_path(path_text, strip.geometry)
-    rows, columns = _across(path, strip.geometry, width_px)
-    value = np.empty((len(strip), len(path.angle_deg)), np.float32)
-    count = max(BLOCK_BYTES // (4 * strip.geometry.rows * strip.geometry.columns), 1)
-    for first in range(0, len(strip), count):
-        for place, plane in enumerate(strip.read(first, first + count), start=first):
+    return time_distances(strip, (path_text,), width_px=width_px)[0]
+
+
+def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int = 3) -> tuple[TimeDistance, ...]:
+    """`time_distance` of several paths; the strips are read once."""
+    paths = [parse_path(text, strip.geometry) for text in path_texts]
+    if not paths:
+        return ()
+    maps = [_across(path, strip.geometry, width_px) for path in paths]
+    values = [np.empty((len(strip), len(path.angle_deg)), np.float32) for path in paths]
+    for place, plane in enumerate(strip.each()):
+        for value, (rows, columns) in zip(values, maps, strict=True):
             # Bilinear, which does not shift what it reads (see unwrap.py).
             samples = cv2.remap(plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
                                 borderValue=np.nan)
             value[place] = samples.mean(axis=0)
-    return TimeDistance(path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s)
+    return tuple(TimeDistance(path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s)
+                 for path, value in zip(paths, values, strict=True))
 
 
 def _corners(kind: str, numbers: list[list[float]], geometry: StripGeometry) -> np.ndarray | None:
