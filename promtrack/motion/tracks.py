@@ -29,9 +29,10 @@ from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
-__all__ = ["TRIALS", "middle_angle", "places_of", "track_knots"]
+__all__ = ["middle_angle", "places_of", "track_knots"]
 
-TRIALS = 20           # scrambled runs
+MOST_TRIALS, LEAST_TRIALS = 20, 5   # scrambled runs
+TRIAL_STRIPS = 2000   # in all of them together: a long run shows as many chance tracks in few trials as a short one in many
 LEAST_SCATTER = 20    # points needed to judge their scatter
 LAGS = (1, 2, 3)      # strips over which points may err alike
 LINGERS = 4.0         # sizes a knot must travel, at its speed, in the whole run, for the search to leave it its path
@@ -68,7 +69,8 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
     places = places_of(strip, points)
     linking = _linking(strip, motion)
     tracks = link_points(places, linking)
-    chance = chance_tracks(places, linking, trials=TRIALS, rng=rng)
+    trials = int(np.clip(round(TRIAL_STRIPS / len(strip)), LEAST_TRIALS, MOST_TRIALS))
+    chance = chance_tracks(places, linking, trials=trials, rng=rng)
     if not tracks:
         return (), chance
     tree = cKDTree(places.place_mm)
