@@ -28,21 +28,24 @@ LEAST_SCALE = 3.0        # decay of the scores of chance tracks, at least; measu
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chance:
-    """Scores of the tracks that scrambled times gave."""
+    """The tracks that scrambled times gave, in falling order of their scores."""
 
-    scores: np.ndarray    # of all trials, falling
+    scores: np.ndarray       # of all trials
+    travels_mm: np.ndarray
     trials: int
 
 
 def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.random.Generator) -> Chance:
     """Link the same points `trials` times with the times of the strips scrambled in blocks of three."""
     n = len(places.time_s)
-    scores: list[float] = []
+    found: list[tuple[float, float]] = []
     for _ in range(trials):
         scrambled = _scrambled(places, _block_order(n, rng))
         tree = cKDTree(scrambled.place_mm) if len(places.index) else None
-        scores += [track_score(track, scrambled, linking, tree) for track in link_points(scrambled, linking)]
-    return Chance(np.sort(scores)[::-1], trials)
+        found += [(track_score(track, scrambled, linking, tree), travel(track, scrambled))
+                  for track in link_points(scrambled, linking)]
+    table = np.array(sorted(found, reverse=True)).reshape(-1, 2)
+    return Chance(table[:, 0], table[:, 1], trials)
 
 
 def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTree) -> float:
@@ -64,14 +67,15 @@ def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTr
     return float(gain.sum() - MISS_COST * missed)
 
 
-def expected_by_chance(score: float, chance: Chance) -> float:
-    """Number of chance tracks expected in a run with at least this score.
+def expected_by_chance(score: float, travel_mm: float, chance: Chance) -> float:
+    """Number of chance tracks expected in a run with at least this score that travel at least half as far.
 
-    Counted in the trials as far as they reach; beyond, the tail of their scores is carried on as an exponential,
-    never steeper than the trials show it.
+    What stands still makes chance tracks of high score, but they go nowhere. Counted in the trials as far as they reach;
+    beyond, the tail of their scores is carried on as an exponential, never steeper than the trials show it.
     """
-    above = int(np.searchsorted(-chance.scores, -score, side="right"))
-    top = chance.scores[: max(5, len(chance.scores) // 4)]
+    scores = chance.scores[chance.travels_mm >= 0.5 * travel_mm]
+    above = int(np.searchsorted(-scores, -score, side="right"))
+    top = scores[: max(5, len(scores) // 4)]
     if above >= len(top) and above > 0:
         return above / chance.trials
     if len(top) == 0:

@@ -74,7 +74,8 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
     if not tracks:
         return (), chance
     tree = cKDTree(places.place_mm)
-    by_chance = np.array([expected_by_chance(track_score(track, places, linking, tree), chance) for track in tracks])
+    by_chance = np.array([expected_by_chance(track_score(track, places, linking, tree), travel(track, places), chance)
+                          for track in tracks])
     good = np.flatnonzero(by_chance <= motion.false_alarms)
     refined = _refined(strip, search, [tracks[k] for k in good], motion)
     scatter = _scatter(strip, refined)

@@ -136,7 +136,10 @@ def _add(image: np.ndarray, strip: Strip, knot: InjectedKnot, k: int) -> None:
     sigma_column = knot.fwhm_mm / FWHM / geometry.mm_per_column(geometry.height_mm(row))
     rows, columns = (np.arange(max(int(at - 4 * sigma), 0), min(int(at + 4 * sigma) + 2, size))
                      for at, sigma, size in ((row, sigma_row, geometry.rows), (column, sigma_column, geometry.columns)))
+    if not len(rows) or not len(columns):
+        return    # outside the strips
     peak = knot.snr[k] * np.interp(row, np.arange(geometry.rows), strip.noise)
     image[rows[0]:rows[-1] + 1, columns[0]:columns[-1] + 1] += (
-        peak * np.exp(-0.5 * ((rows - row) / sigma_row) ** 2)[:, None] * np.exp(-0.5 * ((columns - column) / sigma_column) ** 2)
+        peak * np.exp(-0.5 * ((rows - row) / sigma_row) ** 2)[:, None]
+        * np.exp(-0.5 * ((columns - column) / sigma_column) ** 2)
     ).astype(np.float32)

@@ -28,11 +28,13 @@ def floor_seconds(frames: list[Path], clip: Path, x264: list[str], scratch: Path
     size = encoder_options(clip)
     command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-y", "-f", "rawvideo", "-pix_fmt", "gray",
                "-s", f"{size['width']}x{size['height']}", "-r", str(size["rate"]), "-i", "-", *x264, str(scratch / "floor.mp4")]
+    # Stretched as a picture is, so that the encoder has as much to do.
+    gain = 255.0 / max(float(np.percentile(cv2.imread(str(frames[0]), cv2.IMREAD_UNCHANGED), 99.9)), 1.0)
     begun = time.perf_counter()
     with subprocess.Popen(command, stdin=subprocess.PIPE) as encoder:
         for picture in range(size["pictures"]):
             if picture < len(frames):
                 frame = cv2.imread(str(frames[picture]), cv2.IMREAD_UNCHANGED)
-                grey = cv2.resize(cv2.convertScaleAbs(frame, alpha=1 / 256), (size["width"], size["height"]))
+                grey = cv2.resize(cv2.convertScaleAbs(frame, alpha=gain), (size["width"], size["height"]))
             encoder.stdin.write(np.ascontiguousarray(grey).tobytes())
     return time.perf_counter() - begun
