@@ -90,7 +90,7 @@ def disturb(small_frames, undisturbed, out, times, seed, stop):
             process.wait(timeout=rng.uniform(0.1 * duration, 1.1 * duration))   # earlier, Python itself is still starting
         except subprocess.TimeoutExpired:
             stop(process)
-        errors = process.communicate(timeout=60)[1]
+        errors = process.communicate(timeout=180)[1]
         assert "Traceback" not in errors, errors
         assert_no_orphans(out)
         assert_whole(out)
