@@ -12,6 +12,7 @@ from promtrack.limb import inspect_sequence, lock_limb
 from promtrack.limb.geometry import Place
 from promtrack.limb.second import second_limb_note
 from promtrack.sequence import Sequence, open_sequence
+from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.daylight import doubt_night
 from promtrack.settings import Settings
 from promtrack.sun import fit_drift, measure_scale, orient, solar_view
@@ -28,6 +29,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     """
     yield f"looking at {source}"   # at once: opening thousands of files takes a second or two
     sequence = doubt_night(open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site)
+    sequence = best_of_bursts(sequence, settings.times)
     yield from _what_is_there(sequence)
     inspection = inspect_sequence(sequence, limb=settings.limb)
     if not inspection.measurable:

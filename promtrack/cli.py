@@ -159,9 +159,10 @@ def _check(options: argparse.Namespace) -> None:
 
 def _stage(options: argparse.Namespace) -> None:
     from promtrack.pipeline import run_stage
-    if options.command == "motion" and options.slit:
-        options.changes.append("motion.slits=" + ",".join(options.slit))
-    job = run_stage(options.command, options.folder, lambda base: _changed(options, base), progress=_progress(options))
+    from promtrack.settings import change_settings
+    slits = {"motion.slits": options.slit} if options.command == "motion" and options.slit else {}
+    job = run_stage(options.command, options.folder, lambda base: change_settings(_changed(options, base), slits, where="--slit"),
+                    progress=_progress(options))
     _say(options, [f"{options.command}: " + ", ".join(str(f) for f in job.files[options.command])])
 
 

@@ -7,7 +7,10 @@ run goes on from where it stood.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +22,7 @@ from promtrack.abreast import one_thread_each
 from promtrack.errors import InputError, PromtrackError, SettingsError
 from promtrack.ffmpeg import ffmpeg_program
 from promtrack.limb import lock_limb
-from promtrack.limb.geometry import place_of, to_frame
+from promtrack.limb.geometry import place_of, to_frame, turn_at
 from promtrack.limb.records import LimbLock
 from promtrack.limb.second import second_limb_note
 from promtrack.motion import measure_motion
@@ -41,6 +44,7 @@ from promtrack.products.folder import fingerprint_of, stamp_of
 from promtrack.products.journal import Journal
 from promtrack.products.strips import CUBE_DTYPE, Circumstances, check_space
 from promtrack.sequence import Sequence, open_sequence
+from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.daylight import doubt_night
 from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.settings import Settings, load_settings, settings_as_toml
@@ -62,6 +66,8 @@ _SECTIONS = {
 }
 _BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip"), "clip": ("lock", "strip", "motion"),
            "figures": ("lock", "strip", "motion"), "report": ("lock", "strip", "motion")}
+# Needs nothing that the other makes: drawing keeps one core half busy, encoding the rest of both.
+_BESIDE = {"clip": ("figures",)}
 
 Progress = Callable[[str], Callable[[int, int], None]]
 
@@ -92,7 +98,7 @@ class Job:
         view = solar_view(self.sequence.times_utc[self.lock.reference], site=self.settings.site, header=header)
         scale = measure_scale(self.lock.radius_px, self.lock.radius_err_px, view, camera=camera, limb=self.settings.limb, header=header)
         # camera.north_deg holds for the first frame, angles for the reference frame.
-        return view, scale, orient(view, camera=camera, header=header, turn_deg=float(self.lock.angle_deg[0]))
+        return view, scale, orient(view, camera=camera, header=header, turn_deg=turn_at(self.lock, 0))
 
     def measured(self) -> Measured:
         """Everything measured, for the show room."""
@@ -131,8 +137,13 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
             log.info(note)
         with whole_file(job.folder["settings"]) as part:
             part.write_text(settings_as_toml(job.settings), encoding="utf-8")
-        for stage in STAGES:
-            _do(job, stage)
+        stages = list(STAGES)
+        while stages:
+            stage = stages.pop(0)
+            beside = [other for other in _BESIDE.get(stage, ()) if other in stages]
+            stages = [other for other in stages if other not in beside]
+            with _under_way(job, beside):
+                _do(job, stage)
     return job
 
 
@@ -174,11 +185,44 @@ def _open(job: Job) -> int:
     """Open the input and mend its hot pixels; how many those are."""
     job.fingerprint = fingerprint_of(job.source)
     sequence = open_sequence(job.source, times=job.settings.times, camera=job.settings.camera)
-    job.sequence, hot = mend_hot_pixels(doubt_night(sequence, job.settings.site))
+    sequence, hot = mend_hot_pixels(doubt_night(sequence, job.settings.site))
+    job.sequence = best_of_bursts(sequence, job.settings.times)
     return hot
 
 
-def _do(job: Job, stage: str) -> None:
+@contextmanager
+def _under_way(job: Job, stages: list[str]) -> Iterator[None]:
+    """Stages that are done in a thread while the block does another one.
+
+    They tell no progress but their end: a terminal has room for one bar. When the block fails, they stop at their next step.
+    """
+    stop = threading.Event()
+
+    def until_stopped(stage: str) -> Callable[[int, int], None]:
+        tell = job.progress(stage)
+
+        def told(done: int, total: int) -> None:
+            if stop.is_set():
+                raise _Stopped
+            if done >= total:
+                tell(done, total)
+        return told
+
+    with ThreadPoolExecutor(1, thread_name_prefix="beside") as pool:
+        pending = [pool.submit(_do, job, stage, until_stopped) for stage in stages]
+        try:
+            yield
+            for one in pending:
+                one.result()
+        finally:
+            stop.set()
+
+
+class _Stopped(Exception):
+    """Ends a stage in a thread whose work is no longer wanted."""
+
+
+def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
     """Do a stage, or bring back its products if they still hold."""
     stamp = job.stamp(stage)
     if job.folder.is_done(stage, stamp):
@@ -190,7 +234,7 @@ def _do(job: Job, stage: str) -> None:
             log.warning("%s: done again, since %s", stage, error)
     job.folder.mark_undone(stage)
     try:
-        files = _DOERS[stage](job, job.progress(stage))
+        files = _DOERS[stage](job, (progress or job.progress)(stage))
     except PromtrackError as error:
         raise error.at(str(job.source)) from None
     job.files[stage] = files

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import tomllib
 import types
 import typing
@@ -36,10 +37,11 @@ class TimesSettings:
                            choices=("auto", "fits", "table", "names", "exif", "cadence", "video", "file-date"))
     zone: str = _setting("UTC", "zone of the time stamps, as +02:00 or as a tz database name")
     offset_s: float = _setting(0.0, "clock error to add to every time", unit="s")
-    offset_err_s: float = _setting(0.0, "1-sigma error of the clock offset", unit="s", low=0.0)
     rate_err: float = _setting(1e-4, "1-sigma relative error of the clock's rate", low=0.0, high=0.1)
     start: str = _setting("", "time of the first frame (ISO), for source = cadence")
     cadence_s: float = _setting(0.0, "time between frames, for source = cadence", unit="s", low=0.0)
+    bursts: str = _setting("keep", "what to do with a recording made in bursts; best: one frame a burst, the mean of its "
+                           "sharpest frames", choices=("keep", "best"))
     table: str = _setting("", "CSV or ECSV file with the columns file and time, for source = table")
     pattern: str = _setting("", "strptime pattern of the stamp in the file names, for source = names")
 
@@ -259,7 +261,9 @@ def _checked(key: str, value: Any, item: Any, section: Any, where: str) -> Any:
     if typing.get_origin(base) is tuple:
         inner, *others = typing.get_args(base)
         if isinstance(value, str):
-            value = [part.strip() for part in value.strip("[]").split(",") if part.strip()]
+            # A slit holds commas of its own (straight:120,5:124,60); the next one begins with the name of its kind.
+            comma = r",(?=\s*[A-Za-z\"'])" if ":" in value else ","
+            value = [part.strip() for part in re.split(comma, value.strip("[]")) if part.strip()]
             value = [part.strip("\"'") for part in value]
         if not isinstance(value, (list, tuple)):
             raise SettingsError(f"'{key}' needs a list, got {value!r}", where=where, remedy=_limits(item) or "give a list")

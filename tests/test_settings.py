@@ -112,3 +112,9 @@ def test_any_value_is_taken_or_refused_in_words(key, value):
 def tomllib_values(settings):
     tree = tomllib.loads(settings_as_toml(settings))
     return {f"{section}.{name}": value for section, content in tree.items() for name, value in content.items()}
+
+
+def test_slits_hold_commas_of_their_own():
+    slits = change_settings(Settings(), {"motion.slits": "radial:124.5,straight:120,5:124,60"}).motion.slits
+    assert slits == ("radial:124.5", "straight:120,5:124,60")
+    assert change_settings(Settings(), {"motion.sectors": "62-75,80-90"}).motion.sectors == ("62-75", "80-90")

@@ -34,6 +34,18 @@ def place_of(lock: LimbLock, index: int) -> Place:
                  float(lock.angle_deg[index]), flat, zenith)
 
 
+def turn_at(lock: LimbLock, index: int) -> float:
+    """Turn of frame `index`, also of one that was left out: on the line through the ten used frames nearest to it."""
+    if lock.used[index] and np.isfinite(lock.angle_deg[index]):
+        return float(lock.angle_deg[index])
+    known = np.flatnonzero(lock.used & np.isfinite(lock.angle_deg))
+    near = known[np.argsort(np.abs(known - index), kind="stable")[:10]]
+    if len(near) < 2:
+        return float(lock.angle_deg[near[0]]) if len(near) else 0.0
+    _, offset = np.polyfit(near - index, lock.angle_deg[near], 1)
+    return float(offset)
+
+
 def to_frame(lock: LimbLock, index: int, theta_deg: np.ndarray, rho_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Pixel coordinates x, y in frame `index` of points at image angle theta and distance rho (broadcast)."""
     return frame_points(place_of(lock, index), theta_deg, rho_px)

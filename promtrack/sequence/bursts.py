@@ -16,8 +16,9 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.sequence.quality import sharpness
 from promtrack.sequence.records import Sequence
+from promtrack.settings import TimesSettings
 
-__all__ = ["find_bursts", "reduce_bursts"]
+__all__ = ["best_of_bursts", "find_bursts", "reduce_bursts"]
 
 _PAUSE = 5.0        # usual steps within a burst that make a pause
 _LEAST_FRAMES = 4   # frames of a burst
@@ -40,6 +41,22 @@ def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
     if len(bursts) < 2 or any(last - first < _LEAST_FRAMES for first, last in bursts[1:-1]):
         return ()
     return bursts if all(last - first > 1 for first, last in bursts) else ()
+
+
+def best_of_bursts(sequence: Sequence, times: TimesSettings) -> Sequence:
+    """What `times.bursts` asks for: the sequence as it is, with a note when it is made in bursts, or one frame a burst.
+
+    Raises
+    ------
+    InputError : one frame a burst is asked for and there are no bursts
+    """
+    if times.bursts == "best":
+        return reduce_bursts(sequence)
+    bursts = find_bursts(sequence.times_utc)
+    if not bursts:
+        return sequence
+    note = (f"recorded in {len(bursts)} bursts; with times.bursts = \"best\" each becomes one frame, the mean of its sharpest ones")
+    return replace(sequence, notes=(*sequence.notes, note))
 
 
 def reduce_bursts(sequence: Sequence, *, keep: float = 0.3) -> Sequence:

@@ -8,8 +8,9 @@ import pytest
 
 from promtrack.errors import InputError
 from promtrack.sequence import sequence_from_arrays
-from promtrack.sequence.bursts import find_bursts, reduce_bursts
+from promtrack.sequence.bursts import best_of_bursts, find_bursts, reduce_bursts
 from promtrack.sequence.quality import saturated_fraction, sharpness, sky_level
+from promtrack.settings import TimesSettings
 
 
 def limb(blur_px=1.0, *, sky=300.0, noise=10.0, seed=0, shape=(240, 320)):
@@ -92,3 +93,13 @@ def test_a_reduced_burst_is_sharp_and_quiet():
     sky = (slice(5, 40), slice(200, 300))
     assert 1.5 < np.std(one[sky]) / np.std(mean[sky]) < 3.0
     assert sharpness(mean) > 0.9 * sharpness(limb(1.2, noise=20.0))
+
+
+def test_bursts_are_reduced_only_when_asked_for():
+    times = np.datetime64("2026-05-17T09:00:00", "us") + (np.arange(30) + 60 * (np.arange(30) // 6)).astype("timedelta64[s]")
+    frames = np.random.default_rng(1).integers(0, 255, (30, 40, 60)).astype(np.uint8)
+    sequence = sequence_from_arrays(frames, times, full_scale=255.0)
+    kept = best_of_bursts(sequence, TimesSettings())
+    assert len(kept) == 30
+    assert any("5 bursts" in note for note in kept.notes)
+    assert len(best_of_bursts(sequence, TimesSettings(bursts="best"))) == 5
