@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -46,6 +47,7 @@ PRODUCTS = {
 }
 _STATE = ".stages.json"
 _LOCK = ".running"
+_NOTING = threading.RLock()   # two stages may be under way at once
 _HELD = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)   # somebody else holds the lock; other errors are the disk's
 _ELSEWHERE = "choose another folder with --out"
 
@@ -149,9 +151,10 @@ class ProductFolder:
             self._note(stage, "", files)
 
     def _note(self, stage: str, stamp: str, files: dict[str, int]) -> None:
-        state = self._state() | {stage: {"stamp": stamp, "files": files}}
-        with whole_file(self.path / _STATE) as part:
-            part.write_text(json.dumps(state, indent=1), encoding="utf-8")
+        with _NOTING:
+            state = self._state() | {stage: {"stamp": stamp, "files": files}}
+            with whole_file(self.path / _STATE) as part:
+                part.write_text(json.dumps(state, indent=1), encoding="utf-8")
 
     def _entry(self, stage: str) -> tuple[str, dict[str, int]]:
         """Stamp and files with their sizes; what is not as this program writes it counts as nothing."""
@@ -163,7 +166,8 @@ class ProductFolder:
 
     def _state(self) -> dict:
         try:
-            state = json.loads((self.path / _STATE).read_text(encoding="utf-8"))
+            with _NOTING:
+                state = json.loads((self.path / _STATE).read_text(encoding="utf-8"))
         except (OSError, ValueError, RecursionError):
             return {}
         return state if isinstance(state, dict) else {}
