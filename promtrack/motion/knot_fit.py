@@ -6,23 +6,42 @@ Heights and distances along the limb in Mm, times in s, speeds in km/s, accelera
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from promtrack.motion.kinematics import Polynomial, beyond_chance, find_wrong_points, fit_polynomial
 from promtrack.motion.records import KnotFit
 
-__all__ = ["fit_knot"]
+__all__ = ["KnotPath", "fit_knot", "fit_path"]
 
 KM_S = 1e3      # Mm/s in km/s
 M_S2 = 1e6      # Mm/s^2 in m/s^2
 VERY_STRONG = 10.0   # difference of BIC; Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class KnotPath:
+    """A knot's fit, and where the fitted path runs at the times of its points, in the coordinates of the points."""
+
+    fit: KnotFit
+    radial_mm: np.ndarray   # (n,)
+    along_mm: np.ndarray    # (n,)
+
+
 def fit_knot(time_s: np.ndarray, radial_mm: np.ndarray, along_mm: np.ndarray,
              radial_err_mm: np.ndarray | float, along_err_mm: np.ndarray | float, *,
              shared_radial_mm: np.ndarray | float = 0.0, shared_along_mm: np.ndarray | float = 0.0,
              scale_err: float = 0.0, clock_err: float = 0.0) -> KnotFit:
+    """The fit alone of `fit_path`."""
+    return fit_path(time_s, radial_mm, along_mm, radial_err_mm, along_err_mm, shared_radial_mm=shared_radial_mm,
+                    shared_along_mm=shared_along_mm, scale_err=scale_err, clock_err=clock_err).fit
+
+
+def fit_path(time_s: np.ndarray, radial_mm: np.ndarray, along_mm: np.ndarray,
+             radial_err_mm: np.ndarray | float, along_err_mm: np.ndarray | float, *,
+             shared_radial_mm: np.ndarray | float = 0.0, shared_along_mm: np.ndarray | float = 0.0,
+             scale_err: float = 0.0, clock_err: float = 0.0) -> KnotPath:
     """Fit constant speed and constant acceleration in both coordinates, and choose by BIC.
 
     Wrong points are left out first (see `find_wrong_points`; at most a quarter of them). If chi squared of the
@@ -58,7 +77,9 @@ def fit_knot(time_s: np.ndarray, radial_mm: np.ndarray, along_mm: np.ndarray,
     fits = [_fit_both(time_s, place, error, degree, used) for degree in range(1, min(3, int(used.sum()) - 3) + 1)]
     chosen, scale, criteria = _choose(fits)
     middle = 0.5 * (time_s[0] + time_s[-1])
-    return _as_knot_fit(fits[chosen], chosen, scale, criteria, middle, math.hypot(scale_err, clock_err))
+    fit = _as_knot_fit(fits[chosen], chosen, scale, criteria, middle, math.hypot(scale_err, clock_err))
+    radial, along = (part.value(time_s) for part in fits[chosen])
+    return KnotPath(fit, radial, along)
 
 
 def _fit_both(time_s: np.ndarray, place: np.ndarray, error: np.ndarray, degree: int,

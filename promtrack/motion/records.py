@@ -50,6 +50,8 @@ class KnotTrack:
     along_mm: np.ndarray         # along the limb from the track's first point, at the height of the point
     along_err_mm: np.ndarray
     snr: np.ndarray
+    curve_mm: np.ndarray         # height of the fitted path at these times; of the cubic where no model describes it
+    curve_angle_deg: np.ndarray  # product angle of the fitted path
     fit: KnotFit
     significance: float          # false-alarm probability turned into sigma
     false_alarm: float           # expected number of false alarms at least this significant in the run

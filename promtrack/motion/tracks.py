@@ -22,10 +22,10 @@ from promtrack.motion.chance import (
     travel,
 )
 from promtrack.motion.flow import BEYOND, LEAST_COUNT, MASK, refine_tracks
-from promtrack.motion.knot_fit import fit_knot
-from promtrack.motion.knots import KnotPoints, Search, sky_plane
+from promtrack.motion.knot_fit import KnotPath, fit_path
+from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
-from promtrack.motion.records import KnotFit, KnotTrack
+from promtrack.motion.records import KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
@@ -79,12 +79,12 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
     good = np.flatnonzero(by_chance <= motion.false_alarms)
     refined = _refined(strip, search, [tracks[k] for k in good], motion)
     scatter = _scatter(strip, refined)
-    fits = [_fit(strip, search, track, scatter, motion, (scale_err, clock_err)) for track in refined]
+    paths = [_fit(strip, search, track, scatter, motion, (scale_err, clock_err)) for track in refined]
     alarms = [by_chance[k] + expected_standing(min(travel(tracks[k], places), _travel(strip, track)),
                                                float(np.median(size_mm[tracks[k]])), len(tracks))
-              + expected_unmoved(fit, len(tracks)) for k, track, fit in zip(good, refined, fits, strict=True)]
-    knots = [_knot(strip, track, scatter, fit, float(alarm), motion)
-             for track, fit, alarm in zip(refined, fits, alarms, strict=True)]
+              + expected_unmoved(path.fit, len(tracks)) for k, track, path in zip(good, refined, paths, strict=True)]
+    knots = [_knot(strip, track, scatter, path, float(alarm), motion)
+             for track, path, alarm in zip(refined, paths, alarms, strict=True)]
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     return tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1)), chance
 
@@ -201,6 +201,10 @@ def _background_share(strip: Strip, search: Search, points: KnotPoints, motion: 
     return math.sqrt(1.0 + stays / free)
 
 
+def _mean_angle(strip: Strip, points: KnotPoints) -> float:
+    return float(strip.geometry.angle_deg(points.column).mean())
+
+
 def _errors_mm(strip: Strip, points: KnotPoints, scatter: Scatter) -> tuple[np.ndarray, np.ndarray]:
     """Errors of the single points, outward and along the limb."""
     column_mm = strip.geometry.mm_per_column(strip.geometry.height_mm(points.row))
@@ -209,27 +213,30 @@ def _errors_mm(strip: Strip, points: KnotPoints, scatter: Scatter) -> tuple[np.n
 
 
 def _fit(strip: Strip, search: Search, points: KnotPoints, scatter: Scatter, motion: MotionSettings,
-         systematic: tuple[float, float]) -> KnotFit:
-    middle = float(strip.geometry.angle_deg(points.column).mean())
+         systematic: tuple[float, float]) -> KnotPath:
+    middle = _mean_angle(strip, points)
     along_mm, outward_mm = sky_plane(strip.geometry, points.row, points.column, middle)
     outward_err, along_err = _errors_mm(strip, points, scatter)
     # Points that err alike are worth fewer points: a factor on all errors of the fit (see _memory2).
     more_along, more_outward = scatter.memory * _background_share(strip, search, points, motion)
-    fit = fit_knot(points.time_s, outward_mm, along_mm, outward_err * more_outward, along_err * more_along,
-                   shared_radial_mm=strip.centre_err_mm[points.index] * more_outward,
-                   shared_along_mm=strip.along_err_mm[points.index] * more_along,
-                   scale_err=systematic[0], clock_err=systematic[1])
-    return replace(fit, chi2_per_dof=fit.chi2_per_dof * float(np.mean([more_along**2, more_outward**2])))
+    path = fit_path(points.time_s, outward_mm, along_mm, outward_err * more_outward, along_err * more_along,
+                    shared_radial_mm=strip.centre_err_mm[points.index] * more_outward,
+                    shared_along_mm=strip.along_err_mm[points.index] * more_along,
+                    scale_err=systematic[0], clock_err=systematic[1])
+    chi2_per_dof = path.fit.chi2_per_dof * float(np.mean([more_along**2, more_outward**2]))
+    return replace(path, fit=replace(path.fit, chi2_per_dof=chi2_per_dof))
 
 
-def _knot(strip: Strip, points: KnotPoints, scatter: Scatter, fit: KnotFit, false_alarm: float,
+def _knot(strip: Strip, points: KnotPoints, scatter: Scatter, path: KnotPath, false_alarm: float,
           motion: MotionSettings) -> KnotTrack:
     geometry = strip.geometry
     height = geometry.height_mm(points.row)
     angle = geometry.angle_deg(points.column)
     height_err, along_err = _errors_mm(strip, points, scatter)
+    row, column = sky_to_strip(geometry, path.along_mm, path.radial_mm, _mean_angle(strip, points))
     return KnotTrack(
         knot=0, frame=strip.frame[points.index], time_s=points.time_s, height_mm=height, height_err_mm=height_err,
         angle_deg=angle, along_mm=np.deg2rad(angle - angle[0]) * (geometry.limb_mm + height), along_err_mm=along_err,
-        snr=points.snr, fit=fit, significance=significance(false_alarm), false_alarm=false_alarm,
+        snr=points.snr, curve_mm=geometry.height_mm(row), curve_angle_deg=geometry.angle_deg(column), fit=path.fit,
+        significance=significance(false_alarm), false_alarm=false_alarm,
         moving=false_alarm <= motion.false_alarms)

@@ -56,6 +56,11 @@ _KNOT_COLUMNS = {
     "mid_s": "time_s", "direction_deg": "direction_deg", "systematic_km_s": "systematic_km_s",
     "chi2_per_dof": "chi2_per_dof", "errors_scaled": "errors_scaled", "bic_speed": "bic_speed", "bic_accel": "bic_accel",
 }
+# column of knot_points.ecsv -> field of KnotTrack
+_POINT_COLUMNS = {
+    "height_mm": "height_mm", "height_err_mm": "height_err_mm", "pa_deg": "angle_deg", "along_mm": "along_mm",
+    "along_err_mm": "along_err_mm", "model_height_mm": "curve_mm", "model_pa_deg": "curve_angle_deg", "snr": "snr",
+}
 _RIDGE_COLUMNS = tuple(f.name for f in dataclasses.fields(Ridge))
 _OSCILLATION_SCALARS = ("slit", "period_s", "period_err_s", "amplitude_mm", "amplitude_err_mm", "damping_s",
                         "damping_err_s", "false_alarm")
@@ -115,7 +120,8 @@ def write_motion(folder: ProductFolder, strip: Strip, motion: Motion, place: Cal
         _write(folder["knots"], _knot_columns(strip, motion.knots), meta),
         _write(folder["knot_points"], _knot_point_columns(strip, motion.knots, place), {}),
         _write(folder["front_points"], _front_point_columns(strip, motion.fronts), {}),
-        _write(folder["front_fits"], _front_fit_columns(strip, motion.fronts), {}),
+        _write(folder["front_fits"], _front_fit_columns(strip, motion.fronts), {
+            "notes": [{"front": f.front, "notes": list(f.notes)} for f in motion.fronts]}),
         _write(folder["ridges"], {name: _column([getattr(r, name) for r in motion.ridges], name) for name in _RIDGE_COLUMNS}, {}),
         _write(folder["oscillations"], _oscillation_columns(motion.oscillations), {"arrays": [
             {name: [float(v) for v in getattr(o, name)] for name in _OSCILLATION_ARRAYS} for o in motion.oscillations]}),
@@ -173,11 +179,9 @@ def _knot_point_columns(strip: Strip, knots: tuple[KnotTrack, ...], place: Calla
         "time": _column([_at(strip, t) for k in knots for t in k.time_s], "time"),
         "time_s": _joined([k.time_s for k in knots], float),
     }
-    for name in ("height_mm", "height_err_mm", "angle_deg", "along_mm", "along_err_mm"):
-        columns["pa_deg" if name == "angle_deg" else name] = _joined([getattr(k, name) for k in knots], float)
+    columns |= {column: _joined([getattr(k, name) for k in knots], float) for column, name in _POINT_COLUMNS.items()}
     columns["x_px"] = _column([float(x) for x, _ in where], "x_px")
     columns["y_px"] = _column([float(y) for _, y in where], "y_px")
-    columns["snr"] = _joined([k.snr for k in knots], float)
     return columns
 
 
@@ -223,9 +227,9 @@ def _oscillation_columns(oscillations: tuple[Oscillation, ...]) -> dict[str, Any
 
 def _knot(row: Any, points: Table, strip: Strip) -> KnotTrack:
     fit = KnotFit(**{name: _plain(row[column]) for column, name in _KNOT_COLUMNS.items()})
-    arrays = {name: np.array(points["pa_deg" if name == "angle_deg" else name]) for name in (
-        "frame", "time_s", "height_mm", "height_err_mm", "angle_deg", "along_mm", "along_err_mm", "snr")}
-    return KnotTrack(knot=int(row["knot"]), **arrays, fit=fit, significance=float(row["significance"]),
+    arrays = {name: np.array(points[column]) for column, name in _POINT_COLUMNS.items()}
+    return KnotTrack(knot=int(row["knot"]), frame=np.array(points["frame"]), time_s=np.array(points["time_s"]), **arrays, fit=fit,
+                     significance=float(row["significance"]),
                      false_alarm=float(row["false_alarm"]), moving=bool(row["moving"]))
 
 
@@ -237,7 +241,8 @@ def _front(number: int, points: Table, fits: Table, strip: Strip) -> Front:
         time_s=np.array(points["time_s"]), height_mm=np.array(points["height_mm"]),
         height_err_mm=np.array(points["height_err_mm"]), angle_deg=np.array(points["pa_deg"]),
         fits=tuple(_front_fit(row, points) for row in fits), verdict=str(first["verdict"]),
-        false_alarm=float(first["false_alarm"]), moving=bool(first["moving"]))
+        false_alarm=float(first["false_alarm"]), moving=bool(first["moving"]),
+        notes=next(tuple(one["notes"]) for one in fits.meta["notes"] if one["front"] == number))
 
 
 def _front_fit(row: Any, points: Table) -> FrontFit:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 
@@ -34,8 +35,8 @@ def drawing_times(time_s: np.ndarray, count: int = 160) -> np.ndarray:
 
 
 def knot_height(knot: KnotTrack, time_s: np.ndarray) -> np.ndarray:
-    """Model height of a knot; its fit holds speeds only, so the offset is the weighted mean of what they leave."""
-    return _knot_rise(knot, time_s) + np.average(knot.height_mm - _knot_rise(knot, knot.time_s), weights=knot.height_err_mm**-2.0)
+    """Height of a knot's fitted path at any times inside its span; the spline through the record's own curve is that path."""
+    return CubicSpline(knot.time_s, knot.curve_mm)(time_s)
 
 
 def knot_speed(knot: KnotTrack, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -71,12 +72,6 @@ def local_speeds(front: Front, window: int = 5) -> tuple[np.ndarray, np.ndarray,
         rows.append((middle, 1e3 * np.sum(weight * run * front.height_mm[part]) / squares, 1e3 / np.sqrt(squares)))
     middle_s, speed, error = np.array(rows).reshape(-1, 3).T
     return middle_s, speed, error
-
-
-def _knot_rise(knot: KnotTrack, time_s: np.ndarray) -> np.ndarray:
-    fit, run = knot.fit, time_s - knot.fit.time_s
-    accel = fit.accel_m_s2 * np.cos(np.deg2rad(fit.direction_deg)) if np.isfinite(fit.accel_m_s2) else 0.0
-    return 1e-3 * fit.radial_km_s * run + 0.5e-6 * accel * run**2
 
 
 def _basis(fit: FrontFit, at: np.ndarray, tau: float | None, order: int) -> np.ndarray:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from promtrack.motion.knot_fit import fit_knot
+from promtrack.motion.knot_fit import fit_knot, fit_path
 
 
 def track(n, speed, direction_deg, *, accel=0.0, noise=0.3, rng=None, cadence=20.0):
@@ -109,6 +109,15 @@ def test_uneven_times_and_errors():
         fit = fit_knot(t, 0.02 * t + err * rng.normal(size=18), -0.01 * t + err * rng.normal(size=18), err, err)
         pulls.append((fit.radial_km_s - 20.0) / fit.radial_err_km_s)
     assert np.std(pulls) == pytest.approx(1.0, abs=0.16)
+
+
+def test_the_path_is_that_of_the_fit():
+    # TRUTH  an accelerated track without noise lies on its own path, whatever the frame's direction
+    t, radial, along = track(24, 40.0, 130.0, accel=60.0)
+    path = fit_path(t, radial, along, 0.1, 0.1)
+    assert path.fit.model == "constant acceleration"
+    assert path.radial_mm == pytest.approx(radial, abs=1e-9)
+    assert path.along_mm == pytest.approx(along, abs=1e-9)
 
 
 def test_systematic_part_is_kept_apart():

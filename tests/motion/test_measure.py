@@ -37,6 +37,19 @@ def test_knots_are_found_with_their_speeds(measured):
     assert np.median([one.off_km_s / max(1.0, 0.03 * one.true_km_s) for one in found]) < 1
 
 
+def test_curves_run_through_the_points(measured):
+    # TRUTH  what the points leave about the fitted path is their own error: rms over all tracks between 0.6 and 1.4 of it
+    # (memory of neighbouring points and the factor of the run's scatter allow for that much), in height and along the limb.
+    strip, _, motion = measured
+    height, along = [], []
+    for knot in motion.knots:
+        height.append((knot.height_mm - knot.curve_mm) / np.hypot(knot.height_err_mm, 0.024))
+        turn = np.deg2rad(knot.angle_deg - knot.curve_angle_deg) * (strip.geometry.limb_mm + knot.height_mm)
+        along.append(turn / np.hypot(knot.along_err_mm, 0.024))
+    for rest in (np.concatenate(height), np.concatenate(along)):
+        assert 0.6 < np.sqrt(np.mean(np.clip(rest, -4, 4) ** 2)) < 1.4
+
+
 def test_knots_are_numbered_fastest_first(measured):
     _, _, motion = measured
     assert [knot.knot for knot in motion.knots] == list(range(1, len(motion.knots) + 1))
@@ -52,7 +65,7 @@ def test_a_record_is_whole(measured):
         n = len(knot.frame)
         assert n >= 8
         for values in (knot.time_s, knot.height_mm, knot.height_err_mm, knot.angle_deg, knot.along_mm, knot.along_err_mm,
-                       knot.snr):
+                       knot.snr, knot.curve_mm, knot.curve_angle_deg):
             assert values.shape == (n,)
             assert np.isfinite(values).all()
         assert (np.diff(knot.frame) > 0).all()
@@ -121,7 +134,7 @@ def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: fl
     fit = KnotFit("constant speed", 0.0, radial_km_s, error_km_s, along_km_s, error_km_s, speed, error_km_s, 0.0, np.nan,
                   np.nan, 0.0, 1.0, False, 0.0, 0.0)
     one = np.ones(8)
-    return KnotTrack(3, np.arange(8), np.arange(8.0), height_mm * one, one, one, one, one, one, fit, 9.0, 1e-9, True)
+    return KnotTrack(3, np.arange(8), np.arange(8.0), height_mm * one, one, one, one, one, one, one, one, fit, 9.0, 1e-9, True)
 
 
 @pytest.mark.parametrize(("radial", "along", "error", "said"), [

@@ -116,8 +116,8 @@ def knot(number, radial_km_s, along_km_s, *, angle_deg=70.0, height_mm=50.0):
     along = np.deg2rad(angle - angle[0]) * (700.0 + height)
     rng = np.random.default_rng(number)
     fit = fit_knot(t, height, along, err, err)
-    return KnotTrack(number, np.arange(30), t, height + 0.2 * rng.normal(size=30), err, angle, along, err, np.full(30, 10.0), fit, 9.0,
-                     1e-6, True)
+    return KnotTrack(number, np.arange(30), t, height + 0.2 * rng.normal(size=30), err, angle, along, err, np.full(30, 10.0), height,
+                     angle, fit, 9.0, 1e-6, True)
 
 
 def ridge(speed_km_s, err_km_s=1.0, distance_mm=50.0):
