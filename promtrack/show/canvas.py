@@ -17,7 +17,7 @@ from promtrack.show.palette import bgr_to_ycc, palette_ycc, ycc_to_bgr
 __all__ = ["Canvas", "Ink", "Stamp", "blank_ink", "canvas_from_tone", "canvas_to_bgr", "join_inks", "lay", "make_stamp", "paint",
            "planes_of"]
 
-
+BAND_ROWS = 128           # of a picture turned into B, G, R at a time
 FAINTEST = 1.0 / 160.0    # opacity below which ink changes no 8-bit value that matters
 
 
@@ -62,7 +62,11 @@ def canvas_to_bgr(canvas: Canvas) -> np.ndarray:
     """(height, width, 3) uint8 B, G, R."""
     size = canvas.y.shape[1], canvas.y.shape[0]
     colour = [cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR) if canvas.step > 1 else plane for plane in (canvas.cb, canvas.cr)]
-    return ycc_to_bgr(np.stack([canvas.y, *colour], axis=-1))
+    bgr = np.empty((*canvas.y.shape, 3), np.uint8)
+    for top in range(0, len(bgr), BAND_ROWS):       # the floats of a whole picture would fill a hundred megabytes
+        band = slice(top, top + BAND_ROWS)
+        bgr[band] = ycc_to_bgr(np.stack([plane[band] for plane in (canvas.y, *colour)], axis=-1))
+    return bgr
 
 
 def planes_of(canvas: Canvas) -> tuple[memoryview, memoryview, memoryview]:
@@ -133,8 +137,10 @@ def make_stamp(ink: Ink, width: int, height: int, step: int, born_s: np.ndarray 
 
 def _reduced(ink: Ink, size: int, born_s: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
     """Rows, columns, opacity, colour and birth of the ink on a grid `size` times coarser, aligned with the picture."""
-    top, left = ink.y % size, ink.x % size
     rows, columns = ink.opacity.shape
+    if size == 1:
+        return ink.y + np.arange(rows), ink.x + np.arange(columns), ink.opacity, ink.bgr, born_s
+    top, left = ink.y % size, ink.x % size
     pad = ((top, -(top + rows) % size), (left, -(left + columns) % size))
     opacity, bgr = np.pad(ink.opacity, pad), np.pad(ink.bgr, (*pad, (0, 0)))
     tall, wide = opacity.shape[0] // size, opacity.shape[1] // size

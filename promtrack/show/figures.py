@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import gc
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -60,7 +62,7 @@ def draw_figures(measured: Measured, folder: Path, *, progress: Callable[[int, i
     jobs = [(name, draw, theme) for name, draw in _sheets(measured).items() for theme in themes]
     written: list[Path] = []
     # PNG compression leaves the interpreter's lock, so it runs beside the drawing of the next sheet.
-    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="png") as pool:
+    with _drawn_figures_freed() as free, ThreadPoolExecutor(max_workers=1, thread_name_prefix="png") as pool:
         waiting = []
         for done, (name, draw, theme) in enumerate(jobs, 1):
             png, vector = (folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", measured.settings.figures.vector))
@@ -71,6 +73,8 @@ def draw_figures(measured: Measured, folder: Path, *, progress: Callable[[int, i
                 else:
                     save_vector(figure, vector, measured)
                 waiting.append(save_png(figure, png, measured, pool))
+            del figure
+            free()
             written += [png, vector]
             if progress is not None:
                 progress(done, len(jobs))
@@ -78,6 +82,19 @@ def draw_figures(measured: Measured, folder: Path, *, progress: Callable[[int, i
             pending.result()
     _remove_stale(folder, written)
     return tuple(written)
+
+
+@contextmanager
+def _drawn_figures_freed() -> Iterator[Callable[[], int]]:
+    """A call that frees the figures drawn in this block; they hold themselves in circles, 16 MB each.
+
+    What was there before is left out of the search for circles, which costs a millisecond then.
+    """
+    gc.freeze()
+    try:
+        yield gc.collect
+    finally:
+        gc.unfreeze()
 
 
 def _sheets(measured: Measured) -> dict[str, Callable[[Measured, Theme], Figure]]:
