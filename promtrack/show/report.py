@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from promtrack.show.markup import Markup, element, joined
+from promtrack.show.markup import Markup, element, joined, write_markup
 from promtrack.show.numbers import rounded, span_text
 from promtrack.show.records import Measured
 from promtrack.show.report_numbers import numbers_part
@@ -96,8 +96,7 @@ def write_report(measured: Measured, path: Path, *, clip: Path | None, poster: P
         ]
     )
     with whole_file(path) as part:
-        # a file's name may hold bytes that are no UTF-8: they are shown as \udcXX
-        part.write_text(page, encoding="utf-8", errors="backslashreplace", newline="\n")
+        write_markup(page, part)
     return path
 
 

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.show.markup import Markup, element
+from promtrack.show.markup import Markup, contents_of, element
 from promtrack.show.numbers import counted, span_text
 from promtrack.show.records import Measured
 from promtrack.show.verdict import (
@@ -205,8 +205,8 @@ def _encoded(picture: np.ndarray, suffix: str, options: list[int], kind: str) ->
     return f"data:{kind};base64,{base64.b64encode(data.data).decode('ascii')}"
 
 
-def _data_address(path: Path, kind: str) -> str:
-    return f"data:{kind};base64,{base64.b64encode(path.read_bytes()).decode('ascii')}"
+def _data_address(path: Path, kind: str) -> Markup:
+    return Markup(f"data:{kind};base64,{contents_of(path)}")
 
 
 def _relative(path: Path, page: Path) -> str:
