@@ -301,7 +301,7 @@ def _checked_slit(path: str, geometry: StripGeometry) -> None:
 def _do_motion(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     _, scale, orientation = job.geometry
     job.motion = measure_motion(job.strip, motion=job.settings.motion, scale_err=scale.sigma_km_per_px / scale.km_per_px,
-                                clock_err=job.settings.times.rate_err, progress=progress)
+                                clock_err=job.settings.times.rate_err, progress=lambda done, total: progress(done, total + 1))
     for note in job.motion.control.notes:
         log.info(note)
 
@@ -311,6 +311,7 @@ def _do_motion(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
         return float(x), float(y)
 
     files = write_motion(job.folder, job.strip, job.motion, place)
+    progress(len(job.strip) + 1, len(job.strip) + 1)
     return [*files, write_summary(job.folder, __version__, job.sequence, job.lock, geometry=job.geometry, motion=job.motion)]
 
 

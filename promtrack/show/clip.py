@@ -86,6 +86,8 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
     for kind, write in (("gif", write_gif), ("webp", write_webp)):
         if kind in clip.also:
             files.append(write(files[0], folder / f"clip.{kind}", studio.view.width, clip.rate, clip.limit_mb))
+    if progress is not None:
+        progress(len(studio.shots) + 1, len(studio.shots) + 1)
     return tuple(files)
 
 
@@ -133,7 +135,7 @@ def _film(studio: Studio, films: dict[str, Callable[[], Callable[[Take], Canvas]
                 name = locked_name(index, measured.sequence.times_utc[index])
                 write_locked(take.frame, locked / name, upright, measured.lock, index, measured.sequence.full_scale)
             if progress is not None:
-                progress(done + 1, len(studio.shots))
+                progress(done + 1, len(studio.shots) + 1)      # the last step: files closed and decoded again
 
 
 def _prepare(measured: Measured) -> Studio:
