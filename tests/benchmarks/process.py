@@ -92,4 +92,5 @@ def _children(pid: int) -> list[int]:
 
 
 def _larger(a: float, b: float) -> float:
-    return b if not a >= b else a
+    """The larger of two; nan counts as nothing (the process has just ended)."""
+    return b if a != a or b > a else a
