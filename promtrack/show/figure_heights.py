@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_height
-from promtrack.show.figure_style import MARKERS, Theme, date_axis, days, foot, height_note, panel, sheet
+from promtrack.show.figure_style import MARKERS, TEXT_PT, Theme, date_axis, days, foot, height_note, panel, set_ylabel, sheet
 from promtrack.show.numbers import with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
@@ -19,7 +19,7 @@ from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
 __all__ = ["Item", "draw_heights", "empty", "height_time", "items_of", "motion_title", "side_labels", "time_span"]
 
 LEAST_RANGE_MM = 20.0
-MOST_ITEMS, MOST_FRONTS = 6, 2  # named on one sheet; more are drawn thin and counted
+MOST_ITEMS, MOST_FRONTS, MOST_BESIDE_FRONT = 6, 2, 3  # named on one sheet; more are drawn thin and counted
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,14 +50,14 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
     """Heights of knots and fronts against time with their fits, residuals below."""
     figure = sheet(motion_title(measured), height_note(measured))
     items = items_of(measured, theme)
-    width = 0.61 if items else 0.875
-    top, below = panel(figure, 0.095, 0.385, width, 0.455), panel(figure, 0.095, 0.145, width, 0.185)
+    width = 0.59 if items else 0.86
+    top, below = panel(figure, 0.115, 0.385, width, 0.43), panel(figure, 0.115, 0.145, width, 0.185)
     draw_heights(top, measured, theme)
     for item in items:
         _residuals(below, measured, item)
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
-    top.set_ylabel("height (Mm)")
-    below.set_ylabel("residual\n(Mm)")
+    set_ylabel(top, "height (Mm)", 0.04)
+    set_ylabel(below, "residual\n(Mm)", 0.04)
     top.set_xlim(*time_span(measured))
     below.set_xlim(*time_span(measured))
     date_axis(top, measured, label=False)
@@ -96,8 +96,8 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
         axes.plot(days(measured, times), _model_height(track, times), color=item.colour, linewidth=2.6)
     if others:
         counted = f"{len(others)} {'track' if len(others) == 1 else 'tracks'}"
-        text = f"grey: {counted} more" if items else f"{counted} (grey), none moving"
-        axes.text(0.015, 0.97, text, transform=axes.transAxes, va="top", color=theme.quiet)
+        text = f"grey: {len(others)} more {'track' if len(others) == 1 else 'tracks'}" if items else f"{counted} (grey), none moving"
+        axes.set_title(text, fontsize=TEXT_PT, fontweight="normal", color=theme.quiet)  # above the axes: over no data
         low, high = axes.get_ylim()
         spare = max(LEAST_RANGE_MM - (high - low), 0.0)  # a track at rest should look at rest
         axes.set_ylim(low - 0.5 * spare, high + 0.5 * spare)
@@ -107,11 +107,18 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
 
 
 def items_of(measured: Measured, theme: Theme) -> list[Item]:
-    """Fronts first, then knots: those that move, as many as one sheet can name."""
-    fronts = [front for front in measured.motion.fronts if front.moving][:MOST_FRONTS]
-    tracks: tuple[KnotTrack | Front, ...] = (*fronts, *moving_knots(measured))
+    """Fronts first, then the fastest knots: those that move, as many as one sheet can name.
+
+    Of many beside a front fewer are named: most of them are parts of the same eruption.
+    """
+    fronts = [front for front in measured.motion.fronts if front.moving]
+    fronts = sorted(fronts, key=lambda front: -float(np.nanmax(front.height_mm)))[:MOST_FRONTS]
+    knots = moving_knots(measured)
+    most = MOST_BESIDE_FRONT if fronts and len(fronts) + len(knots) > MOST_ITEMS else MOST_ITEMS
+    fastest = sorted(knots, key=lambda knot: -knot.fit.speed_km_s)[:most]
+    tracks: tuple[KnotTrack | Front, ...] = (*fronts, *sorted(fastest, key=lambda knot: knot.knot))
     items = []
-    for index, track in enumerate(tracks[:MOST_ITEMS]):
+    for index, track in enumerate(tracks):
         name, note = _front_words(track) if isinstance(track, Front) else _knot_words(track)
         items.append(Item(name, note, track, theme.series[index % len(theme.series)], MARKERS[index % len(MARKERS)]))
     return items
@@ -125,7 +132,7 @@ def side_labels(figure: Figure, items: list[Item], ends: list[float]) -> None:
         figure.add_artist(Line2D([left - 0.014, left + 0.014], [place] * 2, color=item.colour, linewidth=2.6))
         figure.add_artist(Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none"))
         figure.text(left + 0.026, place + 0.021, item.name, va="center", fontweight="bold")
-        figure.text(left + 0.026, place - 0.021, item.note, va="center")
+        figure.text(left + 0.026, place - 0.021, item.note.replace("(error unknown)", "± unknown"), va="center")
 
 
 def time_span(measured: Measured) -> tuple[float, float]:
@@ -163,10 +170,9 @@ def _residuals(axes: Axes, measured: Measured, item: Item) -> None:
 def _front_words(front: Front) -> tuple[str, str]:
     if front.best is None:
         return f"Front {front.front}", "no model fits"
-    return (
-        f"Front {front.front}",
-        f"up to {with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, 'km/s')}",
-    )
+    speed = front.best.peak_speed_km_s
+    way = "up to" if speed > 0.0 else "↓"
+    return f"Front {front.front}", f"{way} {with_error(abs(speed), front.best.peak_speed_err_km_s, 'km/s')}"
 
 
 def _knot_words(knot: KnotTrack) -> tuple[str, str]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame
-from promtrack.show.figure_style import Theme, brightness_range, clipped, date_axis, date_numbers, foot, panel, plasma, sheet
+from promtrack.limb.records import LimbLock
+from promtrack.show.figure_style import Theme, brightness_range, date_axis, date_numbers, foot, panel, plasma, set_ylabel, sheet
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lock_verdict, rejections
 
@@ -15,7 +18,8 @@ __all__ = ["registration_check"]
 
 MARKS = {"good": "✓", "fair": "!", "poor": "✗"}
 KEPT, SPOILED, CIRCLE = "#8fe3ff", "#ff7ab8", "#ffffff"  # on the picture, in both themes
-MOST_REASONS = 4
+REASON_LINES, REASON_WIDTH = 5, 42  # lines under the picture, characters in each
+YLABEL_AT = 0.5
 
 
 def registration_check(measured: Measured, theme: Theme) -> Figure:
@@ -24,16 +28,15 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
     figure = sheet(f"{MARKS[verdict.level]} {verdict.headline}", f"{verdict.reasons[0]} {verdict.reasons[1]}")
     if verdict.level != "good":
         figure.texts[0].set_color(theme.warning)
-    _draw_frame(panel(figure, 0.08, 0.375, 0.375, 0.465), measured)
+    _draw_frame(panel(figure, 0.08, 0.375, 0.37, 0.465), measured)
     _write_reasons(figure, measured, theme)
-    places = [panel(figure, 0.565, bottom, 0.41, 0.19) for bottom in (0.655, 0.40, 0.145)]
+    places = [panel(figure, 0.605, bottom, 0.37, 0.19) for bottom in (0.655, 0.40, 0.145)]
     for axes, draw in zip(places, (_draw_centre, _draw_turn, _draw_radius), strict=True):
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
         axes.margins(x=0.02, y=0.45 if draw is _draw_centre else 0.2)  # room for the key
         axes.locator_params(axis="y", nbins=4)
         date_axis(axes, measured, label=axes is places[-1], most=6)
-    figure.align_ylabels(places)
     foot(figure, measured, speeds=False)
     return figure
 
@@ -48,8 +51,9 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
         plasma(0.6 * (frame - low), top - low, most=(520, 700)),
         origin="upper",
         extent=(-0.5, columns - 0.5, rows - 0.5, -0.5),
-        aspect="auto",
+        aspect="equal",
     )
+    axes.set_anchor("NW")
     axes.grid(False)
     theta = np.linspace(lock.from_deg, lock.to_deg, 400)
     axes.plot(*to_frame(lock, lock.reference, theta, np.full_like(theta, lock.radius_px)), color=CIRCLE, linewidth=1.2, label="circle")
@@ -60,9 +64,8 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)", ylabel="y (px)")
     axes.locator_params(axis="x", nbins=5)
     axes.locator_params(axis="y", nbins=4)
-    centre_low = lock.centre_y_px[lock.reference] > 0.5 * rows
     axes.legend(
-        loc="lower left" if centre_low else "upper left",
+        loc=_emptiest_corner(lock),
         labelcolor="#ffffff",
         frameon=True,
         facecolor="#0b0908",
@@ -74,12 +77,26 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     )
 
 
+def _emptiest_corner(lock: LimbLock) -> str:
+    """The corner of the picture with the fewest limb points, on the disc where several are free."""
+    rows, columns = lock.shape
+    x, y = np.concatenate([lock.limb_points_px, lock.rejected_points_px]).T
+    corners = [(up, left) for up in (False, True) for left in (True, False)]
+    held = [np.sum(((x < 0.55 * columns) == left) & ((y < 0.4 * rows) == up)) for up, left in corners]
+    up, left = corners[int(np.argmin(held))]
+    return f"{'upper' if up else 'lower'} {'left' if left else 'right'}"
+
+
 def _write_reasons(figure: Figure, measured: Measured, theme: Theme) -> None:
     """What was left out and why, under the picture."""
     counted = rejections(measured.lock)
-    lines = [f"{count} × {clipped(reason, 40)}" for reason, count in counted[:MOST_REASONS]]
-    if len(counted) > MOST_REASONS:
-        lines[-1] = f"{sum(count for _, count in counted[MOST_REASONS - 1 :])} × other reasons (see the report)"
+    lines: list[str] = []
+    for place, (reason, count) in enumerate(counted):
+        more = textwrap.wrap(f"{count} × {reason}", REASON_WIDTH, subsequent_indent="    ")
+        if len(lines) + len(more) > REASON_LINES - (place + 1 < len(counted)):  # one line is kept for what does not fit
+            lines.append(f"{sum(number for _, number in counted[place:])} × other reasons (see the report)")
+            break
+        lines += more
     figure.text(
         0.03,
         0.255,
@@ -89,7 +106,7 @@ def _write_reasons(figure: Figure, measured: Measured, theme: Theme) -> None:
         color=theme.warning if lines else theme.ink,
     )
     for row, line in enumerate(lines):
-        figure.text(0.03, 0.210 - 0.042 * row, line, va="center", color=theme.ink)
+        figure.text(0.03, 0.214 - 0.039 * row, line, va="center", color=theme.ink)
 
 
 def _draw_centre(axes: Axes, measured: Measured, theme: Theme) -> None:
@@ -109,7 +126,7 @@ def _draw_centre(axes: Axes, measured: Measured, theme: Theme) -> None:
             elinewidth=1.2,
             label=name,
         )
-    axes.set_ylabel("centre\n(px)")
+    set_ylabel(axes, "centre\n(px)", YLABEL_AT)
     axes.legend(loc="upper left", ncols=2, handletextpad=0.1, columnspacing=0.8, borderaxespad=0.1)
 
 
@@ -124,7 +141,7 @@ def _draw_turn(axes: Axes, measured: Measured, theme: Theme) -> None:
         markersize=5,
         elinewidth=1.2,
     )
-    axes.set_ylabel("turn\n(degrees)")
+    set_ylabel(axes, "turn\n(degrees)", YLABEL_AT)
 
 
 def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
@@ -140,7 +157,7 @@ def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
         markersize=5,
         elinewidth=1.2,
     )
-    axes.set_ylabel("radius −\ncommon (px)")
+    set_ylabel(axes, "radius −\ncommon (px)", YLABEL_AT)
 
 
 def _mark_rejected(axes: Axes, measured: Measured, theme: Theme) -> None:

@@ -8,19 +8,27 @@ import cv2
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
+from matplotlib.collections import LineCollection
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.show.figure_labels import Room, label_beside, label_on, pixels_of, room_of
 from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, brightness_range, foot, outlined, panel, plasma, sheet, speed_colours
 from promtrack.show.numbers import clock, day, with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
 
-__all__ = ["Map", "draw_map", "knot_map", "map_of"]
+__all__ = ["SHEET_ASPECT", "Map", "arrow_minutes", "draw_map", "fitting_aspect", "knot_map", "map_of"]
 
-MAP_COLUMNS, MOST_NAMED = 1100, 12
+MAP_COLUMNS, MOST_ARROWS = 1100, 12
+MOST_ARCS = 6.0
+ARM_PT = 46.0  # of the compass
+MAP_HEIGHT, SHEET_ASPECT = 0.69, 13.333 / 7.5  # of the knot map, in parts of the sheet
+CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky
+DISC_TONE = 0.05  # of the brightest plasma: the disc stays calm and dark, and is seen
+FRONT_COLOUR = "#ff9de2"
 LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
 
 
@@ -58,39 +66,69 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
         if knot
         else "No knot moves significantly"
     )
+    aspect = fitting_aspect(measured, (0.775 if knots else 0.885) * SHEET_ASPECT / MAP_HEIGHT)
+    width = aspect * MAP_HEIGHT / SHEET_ASPECT
+    minutes = arrow_minutes(measured, map_of(measured, aspect))
     time = measured.sequence.times_utc[measured.lock.reference]
-    minutes = _arrow_minutes(measured)
     subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above the H-alpha limb"
-    figure = sheet(title, f"{subtitle}; arrows show the way covered in {minutes:g} min" if knots else subtitle)
-    axes = panel(figure, 0.085, 0.145, 0.775 if knots else 0.885, 0.69)
-    draw_map(axes, measured, aspect=(0.775 if knots else 0.885) * 13.333 / (0.69 * 7.5), minutes=minutes)
+    arrows = "arrows" if len(knots) <= MOST_ARROWS else f"{MOST_ARROWS} fastest"
+    figure = sheet(title, f"{subtitle}; {arrows}: way covered in {minutes:g} min" if knots else subtitle)
+    left = 0.085 + 0.5 * ((0.775 if knots else 0.885) - width)  # a map narrower than its place stands in the middle
+    axes = panel(figure, left, 0.145, width, MAP_HEIGHT)
+    draw_map(axes, measured, aspect=aspect)
     axes.set(xlabel="across the frame (Mm)", ylabel="up the frame (Mm)")
     if knots:
-        bar = figure.colorbar(ScalarMappable(_speed_scale(knots), speed_colours()), cax=panel(figure, 0.885, 0.145, 0.02, 0.69))
+        place = panel(figure, left + width + 0.025, 0.145, 0.02, MAP_HEIGHT)
+        bar = figure.colorbar(ScalarMappable(_speed_scale(knots), speed_colours()), cax=place)
         bar.set_label("speed in the plane of the sky (km/s)")
         bar.outline.set_visible(False)
     foot(figure, measured, speeds=True)
     return figure
 
 
-def draw_map(axes: Axes, measured: Measured, *, aspect: float, minutes: float | None = None) -> None:
+def draw_map(axes: Axes, measured: Measured, *, aspect: float) -> None:
     """The map itself on given axes, `aspect` being their width over their height."""
     area = map_of(measured, aspect)
     axes.imshow(_picture(measured, area), extent=area.extent, aspect="auto", origin="upper")
     axes.grid(False)
-    compass = _compass_place(axes, measured, area)
-    _height_arcs(axes, measured, area, compass)
-    _compass(axes, measured, compass)
-    _arrows(axes, measured, area, minutes or _arrow_minutes(measured))
-    _front_edge(axes, measured, area)
     axes.set(xlim=area.extent[:2], ylim=area.extent[2:])
+    _compass(axes, measured, area)
+    ways = _arrows(axes, measured, area)
+    edges = _front_edge(axes, measured, area)
+    room = room_of(axes, [*ways, *edges])
+    front = leading_front(measured)
+    if front is not None:
+        style = {"color": FRONT_COLOUR, "fontweight": "bold", "path_effects": outlined()}
+        label_beside(room, f"front {front.front}", pixels_of(axes, edges[-1]), **style)
+    _height_arcs(axes, measured, area, room)
+
+
+def fitting_aspect(measured: Measured, widest: float) -> float:
+    """Width over height of a map that shows what it must and nothing beyond the frame; `widest` where the frame allows."""
+    (left, right), (upper, lower) = _wanted(measured)
+    rows, columns = measured.lock.shape
+    half_x = max(0.5 * (right - left), 0.5 * (lower - upper) * widest, LEAST_HALF_PX)
+    if 2.0 * half_x <= columns - 1.0:
+        return widest
+    half_y = max(0.5 * (lower - upper), 0.5 * (columns - 1.0) / widest)
+    return float(np.clip(0.5 * (columns - 1.0) / min(half_y, 0.5 * (rows - 1.0)), 0.6, widest))
 
 
 def map_of(measured: Measured, aspect: float) -> Map:
     """The crop: around what moves, or around all that the strips show where nothing moves."""
+    (left, right), (upper, lower) = _wanted(measured)
+    rows, columns = measured.lock.shape
+    half_x = max(0.5 * (right - left), 0.5 * (lower - upper) * aspect, LEAST_HALF_PX)
+    half_y = half_x / aspect
+    middle_x = _shifted(0.5 * (left + right), half_x, columns - 1.0)
+    middle_y = _shifted(0.5 * (upper + lower), half_y, rows - 1.0)
+    return Map(middle_x - half_x, middle_x + half_x, middle_y - half_y, middle_y + half_y, measured.scale.km_per_px * 1e-3)
+
+
+def _wanted(measured: Measured) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Columns and rows between which lies what the map must show."""
     geometry = measured.strip.geometry
-    fronts = [front for front in measured.motion.fronts if front.moving]
-    tracks: list[KnotTrack | Front] = [*moving_knots(measured), *fronts]
+    tracks: list[KnotTrack | Front] = [*moving_knots(measured), *(front for front in measured.motion.fronts if front.moving)]
     angles = [angle for track in tracks for angle in (np.nanmin(track.angle_deg), np.nanmax(track.angle_deg))]
     heights = [float(np.nanmax(track.height_mm)) for track in tracks]
     low, high = (min(angles) - 1.5, max(angles) + 1.5) if tracks else (geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1)))
@@ -100,11 +138,7 @@ def map_of(measured: Measured, aspect: float) -> Map:
     rows, columns = measured.lock.shape
     left, right = max(float(x.min()), 0.0), min(float(x.max()), columns - 1.0)
     upper, lower = max(float(y.min()), 0.0), min(float(y.max()), rows - 1.0)
-    half_x = max(0.5 * (right - left), 0.5 * (lower - upper) * aspect, LEAST_HALF_PX)
-    half_y = half_x / aspect
-    middle_x = _shifted(0.5 * (left + right), half_x, columns - 1.0)
-    middle_y = _shifted(0.5 * (upper + lower), half_y, rows - 1.0)
-    return Map(middle_x - half_x, middle_x + half_x, middle_y - half_y, middle_y + half_y, measured.scale.km_per_px * 1e-3)
+    return (left, right), (upper, lower)
 
 
 def _pixels(measured: Measured, angle_deg: np.ndarray, height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -128,12 +162,25 @@ def _picture(measured: Measured, area: Map) -> np.ndarray:
     y = np.arange(area.top_px, area.bottom_px + 0.5 * step, step)
     _, rho = to_polar(lock, lock.reference, x[None, :].astype(np.float32), y[:, None].astype(np.float32))
     crop = _resampled(frame, x, y, step)
-    off = (rho > lock.radius_px + 1.5) & np.isfinite(crop)
-    base, top = brightness_range(crop[off], 4.0, 99.6)
-    span = top - base
-    disc = rho <= lock.radius_px
+    out = rho - lock.radius_px
+    off, disc = (out > 0.0) & np.isfinite(crop), out <= 0.0
+    crop[off] -= _calm(out[off], crop[off], step)  # the glow about the limb would outshine the prominence
+    top = brightness_range(crop[off], 0.0, 99.7)[1]
     level = float(np.nanmedian(crop[disc])) if np.isfinite(crop[disc]).any() else 1.0
-    return plasma(np.where(disc, 0.028 * span * crop / max(level, 1e-6), crop - base), span)
+    return plasma(np.where(disc, DISC_TONE * top * crop / max(level, 1e-6), crop), top)
+
+
+def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
+    """The calm sky's brightness at each pixel: a low share of what stands at its distance from the limb, never rising."""
+    ring = (8.0 * np.log1p(out_px / (8.0 * step))).astype(np.intp)  # a pixel wide at the limb, wider where noise matters more
+    order = np.lexsort((value, ring))
+    first = np.searchsorted(ring[order], np.arange(ring.max() + 2)) if ring.size else np.zeros(1, np.intp)
+    count = np.diff(first)
+    seen = np.flatnonzero(count > 8)
+    if not len(seen):
+        return np.zeros_like(value)
+    level = value[order][first[seen] + (CALM_SHARE * count[seen]).astype(np.intp)]
+    return np.interp(out_px, 8.0 * step * np.expm1((seen + 0.5) / 8.0), np.minimum.accumulate(level))
 
 
 def _resampled(frame: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, step: float) -> np.ndarray:
@@ -143,40 +190,25 @@ def _resampled(frame: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, step: floa
     return cv2.remap(picture.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"))
 
 
-def _height_arcs(axes: Axes, measured: Measured, area: Map, compass: tuple[float, float]) -> None:
-    """The limb and dotted arcs of equal height, each with its label near the right, clear of the compass."""
-    step = 20.0 if area.extent[3] < 160.0 else 50.0 if area.extent[3] < 500.0 else 200.0
-    width, height_mm = area.extent[1], area.extent[3]
-    inch = width / _inches(axes)[0]
-    angle = np.linspace(0.0, 360.0, 2881)
-    for height in np.arange(0.0, max(_highest(measured, area), step), step):
-        x, y = area.mm(*_pixels(measured, angle, np.full_like(angle, height)))
-        seen = (x > 0.0) & (x < width) & (y > 0.0) & (y < height_mm)
-        if seen.sum() < 8:
+def _height_arcs(axes: Axes, measured: Measured, area: Map, room: Room) -> None:
+    """The limb and dotted arcs of equal height, each broken at its label."""
+    highest = _highest(measured, area)
+    step = next((step for step in (10.0, 20.0, 50.0, 100.0, 200.0) if highest / step <= MOST_ARCS), 500.0)
+    angle = np.linspace(0.0, 360.0, 5761)
+    box = axes.bbox.extents
+    prefer = np.array([box[2], box[1]])
+    for height in np.arange(0.0, max(highest, step), step):
+        line = np.stack(area.mm(*_pixels(measured, angle, np.full_like(angle, height))), axis=1)
+        seen = ((line > 0.0) & (line < (area.extent[1], area.extent[3]))).all(axis=1)
+        if seen.sum() < 16:
             continue
-        style = {"alpha": 0.75, "linewidth": 1.5} if height == 0.0 else {"alpha": 0.4, "linewidth": 1.1, "linestyle": (0, (2, 4))}
-        axes.plot(np.where(seen, x, np.nan), np.where(seen, y, np.nan), color=PICTURE_INK, **style)
-        beside = (np.abs(x - compass[0] - 0.5 * inch) < 1.5 * inch) & (np.abs(y - compass[1]) < inch)
-        roomy = seen & (x > 0.1 * width) & (y < 0.92 * height_mm) & (y > 0.06 * height_mm) & ~beside
-        if roomy.any():
-            far = np.flatnonzero(roomy)[np.argmax(x[roomy])]
-            _arc_label(axes, height, (float(x[far]), float(y[far])))
-
-
-def _arc_label(axes: Axes, height: float, place: tuple[float, float]) -> None:
-    """The limb's name below its line, a height above its own."""
-    limb = height == 0.0
-    axes.annotate(
-        "limb" if limb else f"{height:.0f} Mm",
-        place,
-        (-6, -6 if limb else 4),
-        textcoords="offset points",
-        ha="right",
-        va="top" if limb else "bottom",
-        color=PICTURE_INK,
-        fontsize=TEXT_PT,
-        path_effects=outlined(width=3.0),
-    )
+        place = axes.transData.transform(line)
+        words = "limb" if height == 0.0 else f"{height:.0f} Mm"
+        label = label_on(room, words, place[seen][::4], prefer, color=PICTURE_INK, fontsize=TEXT_PT, path_effects=outlined(width=3.0))
+        if label is not None:
+            seen &= ~((place > label[:2] - 4.0) & (place < label[2:] + 4.0)).all(axis=1)
+        style = {"alpha": 0.75, "linewidth": 1.5} if height == 0.0 else {"alpha": 0.45, "linewidth": 1.2, "linestyle": (0, (2, 4))}
+        axes.plot(*np.where(seen[:, None], line, np.nan).T, color=PICTURE_INK, **style)
 
 
 def _highest(measured: Measured, area: Map) -> float:
@@ -193,25 +225,28 @@ def _inches(axes: Axes) -> tuple[float, float]:
     return box.width * window.get_figwidth(), box.height * window.get_figheight()
 
 
-def _compass_place(axes: Axes, measured: Measured, area: Map) -> tuple[float, float]:
-    """The place at the rim that lies deepest in the disc, where nothing else is shown, with room for an arm either way."""
-    side, end = 0.95 * area.extent[1] / _inches(axes)[0], 0.95 * area.extent[3] / _inches(axes)[1]
-    right, top = area.extent[1] - side, area.extent[3] - end
-    x, y = np.meshgrid((side, 0.5 * area.extent[1], right), (end, 0.5 * area.extent[3], top))
-    _, rho = to_polar(measured.lock, measured.lock.reference, area.left_px + x / area.mm_per_px, area.bottom_px - y / area.mm_per_px)
-    rho[1, 1] = np.inf  # never in the middle
-    best = np.unravel_index(np.argmin(rho), rho.shape)
-    return float(x[best]), float(y[best])
-
-
-def _compass(axes: Axes, measured: Measured, origin: tuple[float, float]) -> None:
-    """North and east where they are known, else the way up in the image."""
+def _arms(measured: Measured) -> tuple[tuple[str, np.ndarray], ...]:
+    """North and east where they are known, else the way up in the image: names and ways to them on the sheet, points."""
     orientation = measured.orientation
-    arms = ((0.0, "N"), (90.0, "E")) if orientation.position_angles else ((0.0, "image up"),)
-    for angle, name in arms:
-        image = np.deg2rad(orientation.to_image(angle)) if orientation.position_angles else 0.0
-        way = (-46.0 * np.sin(image), 46.0 * np.cos(image))
-        arrow = {"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0}
+    if not orientation.position_angles:
+        return (("image up", np.array([0.0, ARM_PT])),)
+    image = np.deg2rad([float(orientation.to_image(angle)) for angle in (0.0, 90.0)])
+    return tuple((name, ARM_PT * np.array([-np.sin(angle), np.cos(angle)])) for name, angle in zip("NE", image, strict=True))
+
+
+def _compass(axes: Axes, measured: Measured, area: Map) -> None:
+    """The compass where all of it lies deepest in the disc, or farthest from the limb where no disc is in view."""
+    mm_per_pt = area.extent[1] / (72.0 * _inches(axes)[0])
+    arms = _arms(measured)
+    reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)]) * mm_per_pt
+    pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
+    low, high = pad - reach.min(axis=0), np.array([area.extent[1], area.extent[3]]) - pad - reach.max(axis=0)
+    x, y = (np.linspace(first, max(last, first), 13) for first, last in zip(low, high, strict=True))
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2) + reach
+    pixels = area.left_px + places[..., 0] / area.mm_per_px, area.bottom_px - places[..., 1] / area.mm_per_px
+    _, rho = to_polar(measured.lock, measured.lock.reference, *pixels)
+    origin = places[int(np.argmin(rho.max(axis=1))), 0]
+    for name, way in arms:
         axes.annotate(
             name,
             origin,
@@ -223,7 +258,7 @@ def _compass(axes: Axes, measured: Measured, origin: tuple[float, float]) -> Non
             fontsize=TEXT_PT,
             fontweight="bold",
             path_effects=outlined(width=3.0),
-            arrowprops=arrow,
+            arrowprops={"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0},
         )
 
 
@@ -231,36 +266,36 @@ def _speed_scale(knots: tuple[KnotTrack, ...]) -> Normalize:
     return Normalize(0.0, max((knot.fit.speed_km_s for knot in knots), default=1.0))
 
 
-def _arrow_minutes(measured: Measured) -> float:
-    """A round number of minutes in which the fastest knot covers about 25 Mm."""
+def arrow_minutes(measured: Measured, area: Map) -> float:
+    """A round number of minutes in which the fastest knot covers about an eighth of the map's width."""
     knot = fastest_knot(measured)
-    wanted = 25.0 / (0.06 * max(knot.fit.speed_km_s, 1.0)) if knot else 1.0
+    wanted = 0.125 * area.extent[1] / (0.06 * max(knot.fit.speed_km_s, 1.0)) if knot else 1.0
     return min((0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0), key=lambda minutes: abs(np.log(minutes / wanted)))
 
 
-def _arrows(axes: Axes, measured: Measured, area: Map, minutes: float) -> None:
-    """The paths of moving knots, and an arrow from the middle of each along its velocity."""
-    knots = moving_knots(measured)
+def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
+    """The paths of moving knots, and an arrow from the middle of each along its velocity; all these lines, in Mm."""
+    knots, minutes = moving_knots(measured), arrow_minutes(measured, area)
     if not knots:
-        return
-    angle = np.concatenate([np.append(knot.angle_deg, np.nan) for knot in knots])
-    height = np.concatenate([np.append(knot.height_mm, np.nan) for knot in knots])
-    axes.plot(*area.mm(*_pixels(measured, angle, height)), color=PICTURE_INK, alpha=0.6, linewidth=1.2)
+        return []
+    paths = [np.stack(area.mm(*_pixels(measured, knot.angle_deg, knot.height_mm)), axis=1) for knot in knots]
+    speeds = [knot.fit.speed_km_s for knot in knots]
+    axes.add_collection(LineCollection(paths, cmap=speed_colours(), norm=_speed_scale(knots), array=speeds, linewidths=1.6), autolim=False)
+    knots = with_arrows(knots)
     angle = np.array([np.median(knot.angle_deg[_middle(knot)]) for knot in knots])
     height = np.array([np.median(knot.height_mm[_middle(knot)]) for knot in knots])
     radial, along = 0.06 * minutes * np.array([(knot.fit.radial_km_s, knot.fit.along_km_s) for knot in knots]).T
     end = angle + np.rad2deg(along / (measured.strip.geometry.limb_mm + height))
     x0, y0 = area.mm(*_pixels(measured, angle, height))
     x1, y1 = area.mm(*_pixels(measured, end, height + radial))
-    speeds = [knot.fit.speed_km_s for knot in knots]
     axes.quiver(
         x0,
         y0,
         x1 - x0,
         y1 - y0,
-        speeds,
+        [knot.fit.speed_km_s for knot in knots],
         cmap=speed_colours(),
-        norm=_speed_scale(knots),
+        norm=_speed_scale(moving_knots(measured)),
         angles="xy",
         scale_units="xy",
         scale=1.0,
@@ -274,22 +309,25 @@ def _arrows(axes: Axes, measured: Measured, area: Map, minutes: float) -> None:
         linewidth=1.2,
         zorder=4,
     )
-    if len(knots) > MOST_NAMED:
-        return
-    length = np.maximum(np.hypot(x1 - x0, y1 - y0), 1e-6)
-    for knot, x, y, back_x, back_y in zip(knots, x0, y0, (x0 - x1) / length, (y0 - y1) / length, strict=True):
-        axes.annotate(
-            str(knot.knot),
-            (x, y),
-            (13.0 * back_x, 13.0 * back_y),
-            textcoords="offset points",
-            ha="center",
-            va="center",
-            color=PICTURE_INK,
-            fontsize=TEXT_PT,
-            fontweight="bold",
-            path_effects=outlined(),
-        )
+    _numbers(axes, knots, np.stack([x0, y0], axis=1), np.stack([x1, y1], axis=1))
+    return [*paths, *np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2)]
+
+
+def _numbers(axes: Axes, knots: tuple[KnotTrack, ...], start_mm: np.ndarray, end_mm: np.ndarray) -> None:
+    """The knots' numbers behind their arrows, the fastest first; one without room is left out."""
+    start, end = axes.transData.transform(start_mm), axes.transData.transform(end_mm)
+    back = (start - end) / np.maximum(np.hypot(*(end - start).T), 1e-6)[:, None]
+    room = room_of(axes, [])
+    for index in np.argsort([-knot.fit.speed_km_s for knot in knots]):
+        turn = np.arctan2(back[index, 1], back[index, 0]) + np.deg2rad([0.0, 50.0, -50.0, 90.0, -90.0])
+        places = start[index] + 18.0 * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+        style = {"color": PICTURE_INK, "fontsize": TEXT_PT, "fontweight": "bold", "path_effects": outlined(), "zorder": 5}
+        label_on(room, str(knots[index].knot), places, places[0], **style)
+
+
+def with_arrows(knots: tuple[KnotTrack, ...]) -> tuple[KnotTrack, ...]:
+    """The fastest knots, as many as there is room for arrows with numbers; the others show as paths."""
+    return tuple(sorted(sorted(knots, key=lambda knot: -knot.fit.speed_km_s)[:MOST_ARROWS], key=lambda knot: knot.knot))
 
 
 def _middle(knot: KnotTrack) -> slice:
@@ -298,23 +336,13 @@ def _middle(knot: KnotTrack) -> slice:
     return slice(middle - 1, middle + 2)
 
 
-def _front_edge(axes: Axes, measured: Measured, area: Map) -> None:
-    """Where the leading front stood first and last, as arcs across its sector."""
+def _front_edge(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
+    """Where the leading front stood first and last, as arcs across its sector, in Mm."""
     front = leading_front(measured)
     if front is None:
-        return
+        return []
     angle = np.linspace(front.from_deg, front.to_deg, 40)
-    for index, words in ((0, ""), (-1, f"front {front.front}")):
-        x, y = area.mm(*_pixels(measured, angle, np.full_like(angle, front.height_mm[index])))
-        axes.plot(x, y, color="#ff9de2", linewidth=3.0, path_effects=outlined(width=5.0))
-        axes.annotate(
-            words,
-            (float(x.mean()), float(y.max())),
-            (0, 8),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            color="#ff9de2",
-            fontweight="bold",
-            path_effects=outlined(),
-        )
+    edges = [np.stack(area.mm(*_pixels(measured, angle, np.full_like(angle, front.height_mm[index]))), axis=1) for index in (0, -1)]
+    for edge in edges:
+        axes.plot(*edge.T, color=FRONT_COLOUR, linewidth=3.0, path_effects=outlined(width=5.0))
+    return edges

@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 
 from promtrack.motion.records import Oscillation, Ridge
 from promtrack.show.curves import drawing_times
+from promtrack.show.figure_labels import label_beside, pixels_of, room_of
 from promtrack.show.figure_style import (
     TEXT_PT,
     Theme,
@@ -21,24 +22,14 @@ from promtrack.show.figure_style import (
     plasma,
     sheet,
 )
-from promtrack.show.numbers import false_alarm_text, with_error
+from promtrack.show.numbers import false_alarm_text, path_words, with_error
 from promtrack.show.records import Measured
 from promtrack.strip.records import TimeDistance
 
-__all__ = ["oscillation", "path_words", "time_distance"]
+__all__ = ["oscillation", "time_distance"]
 
 MOST_SLITS, MOST_RIDGES = 3, 4
 RIDGE_COLOUR = "#8fe3ff"  # stands out from the warm colours of the plasma for every eye
-
-
-def path_words(slit: TimeDistance, label: str) -> str:
-    """A slit's path in words; `label` is 'position angle' or 'image angle'."""
-    angle, height = slit.angle_deg, slit.height_mm
-    if slit.kind == "radial":
-        return f"outward at {label} {angle[0]:.1f}°"
-    if slit.kind == "parallel":
-        return f"along the limb, {height[0]:.0f} Mm up, from {angle[0]:.1f}°"
-    return f"{slit.kind}, {angle[0]:.1f}°, {height[0]:.0f} Mm to {angle[-1]:.1f}°, {height[-1]:.0f} Mm"
 
 
 def time_distance(measured: Measured, theme: Theme) -> Figure:
@@ -71,7 +62,7 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
             linespacing=1.25,
         )
         axes.set_ylabel("distance along the path (Mm)" if index == 0 else "")
-        date_axis(axes, measured, most=7 if len(slits) == 1 else 4)
+        date_axis(axes, measured, most=7 if len(slits) == 1 else 5)
     foot(figure, measured, speeds=True)
     return figure
 
@@ -127,26 +118,29 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     extent = (days(measured, first), days(measured, last), float(slit.distance_mm[0]), float(slit.distance_mm[-1]))
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
-    for ridge in sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[:MOST_RIDGES]:
-        ends = np.array([ridge.first_s, ridge.last_s])
-        line = ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)
-        axes.plot(days(measured, ends), line, color=RIDGE_COLOUR, linewidth=2.6, path_effects=outlined(width=4.6))
-        late, rising = ridge.time_s > 0.5 * (first + last), ridge.speed_km_s > 0.0
-        above = late == rising  # beside the line, on the side that has room
-        axes.annotate(
+    axes.set(xlim=extent[:2], ylim=extent[2:])
+    shown = sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[:MOST_RIDGES]
+    lines = [_ridge_line(measured, ridge) for ridge in shown]
+    for line in lines:
+        axes.plot(*line.T, color=RIDGE_COLOUR, linewidth=2.6, path_effects=outlined(width=4.6))
+    room = room_of(axes, lines)
+    for ridge, line in zip(shown, lines, strict=True):
+        label_beside(
+            room,
             _ridge_words(ridge),
-            (days(measured, ridge.time_s), ridge.distance_mm),
-            (-12 if late else 12, 8 if above else -8),
-            textcoords="offset points",
+            pixels_of(axes, line),
             color=RIDGE_COLOUR,
             fontsize=TEXT_PT,
             fontweight="bold",
-            ha="right" if late else "left",
-            va="bottom" if above else "top",
             path_effects=outlined(),
             linespacing=1.2,
         )
-    axes.set(xlim=extent[:2], ylim=extent[2:])
+
+
+def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:
+    """(2, 2) ends of a ridge: day number, Mm."""
+    ends = np.array([ridge.first_s, ridge.last_s])
+    return np.stack([days(measured, ends), ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)], axis=1)
 
 
 def _ridge_words(ridge: Ridge) -> str:

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_speed, local_speeds
 from promtrack.show.figure_heights import Item, empty, items_of, motion_title, side_labels, time_span
-from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, panel, sheet
+from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, panel, set_ylabel, sheet
 from promtrack.show.numbers import counted, rounded, with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
@@ -33,11 +33,11 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     figure = sheet(motion_title(measured), _yardsticks(measured))
     items = items_of(measured, theme)
     width = 0.59 if items else 0.855
-    top, below = panel(figure, 0.115, 0.475, width, 0.365), panel(figure, 0.115, 0.145, width, 0.265)
+    top, below = panel(figure, 0.115, 0.475, width, 0.34), panel(figure, 0.115, 0.145, width, 0.25)
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
     accelerated = [_draw_speed(top, below, measured, item) for item in items]
-    top.set_ylabel("speed (km/s)")
-    below.set_ylabel("acceleration\n(m/s²)")
+    set_ylabel(top, "speed (km/s)", 0.04)
+    set_ylabel(below, "acceleration\n(m/s²)", 0.04)
     below.margins(y=0.18)
     top.set_xlim(*time_span(measured))
     below.set_xlim(*time_span(measured))
@@ -118,7 +118,7 @@ def _draw_resting(axes: Axes, measured: Measured, theme: Theme) -> None:
     )
     axes.set_ylim(0.0, max(5.0, 1.2 * axes.get_ylim()[1]))
     words = "grey: tracks that do not beat rest" if knots else "no track was long enough to be fitted"
-    axes.text(0.015, 0.95, words, transform=axes.transAxes, va="top", color=theme.quiet)
+    axes.set_title(words, fontsize=TEXT_PT, fontweight="normal", color=theme.quiet)
 
 
 def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item, front: Front) -> bool:
@@ -149,13 +149,9 @@ def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item, front: F
             alpha=0.3,
             linewidth=0,
         )
-        below.text(
-            0.015,
-            0.93 - 0.17 * (front.front - 1),
-            f"front {front.front}: mean {with_error(best.accel_m_s2, best.accel_err_m_s2, 'm/s²')} (band)",
-            transform=below.transAxes,
-            va="top",
-        )
+        words = f"front {front.front}: mean {with_error(best.accel_m_s2, best.accel_err_m_s2, 'm/s²')} (band)"
+        before = below.get_title(loc="left")
+        below.set_title(f"{before}; {words}" if before else words, fontsize=TEXT_PT, fontweight="normal")
     return True
 
 
@@ -242,7 +238,8 @@ def _draw_each(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
     for knot in knots if len(knots) <= 5 else ():
         right = (knot.fit.speed_km_s + knot.fit.speed_err_km_s, place[knot.knot])
         axes.annotate(f"knot {knot.knot}", right, (12, 0), textcoords="offset points", va="center", fontsize=TEXT_PT)
-    axes.set(yticks=[], ylim=(-0.8, len(knots) - 0.2), ylabel="each knot\n± 1 sigma")
+    spare = max(0.8, 0.05 * len(knots))
+    axes.set(yticks=[], ylim=(-spare, len(knots) - 1.0 + spare), ylabel="each knot\n± 1 sigma")
 
 
 def _bin_width(speeds: np.ndarray) -> float:
@@ -261,7 +258,7 @@ def _usual_ranges(axes: Axes, theme: Theme) -> None:
             continue
         level = 1.05 + 0.17 * row
         axes.plot(
-            (first, min(last, high)),
+            (first, min(last, 0.995 * high)),
             (level, level),
             color=theme.accent,
             linewidth=3.5,
@@ -269,5 +266,7 @@ def _usual_ranges(axes: Axes, theme: Theme) -> None:
             clip_on=False,
             solid_capstyle="butt",
         )
+        if last > high:  # the range goes on
+            axes.plot(high, level, ">", color=theme.accent, markersize=13, transform=place, clip_on=False)
         fits = first / high < 0.45  # the longer name takes half the width
         axes.text(first if fits else high, level + 0.03, name, transform=place, ha="left" if fits else "right", va="bottom")

@@ -27,6 +27,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.dates import HOURLY, MINUTELY, SECONDLY, AutoDateLocator, DateFormatter, date2num
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
+from matplotlib.transforms import blended_transform_factory
 
 from promtrack.show.numbers import day, span_text
 from promtrack.show.png import png_bytes
@@ -53,6 +54,7 @@ __all__ = [
     "save_png",
     "save_recoloured",
     "save_vector",
+    "set_ylabel",
     "sheet",
     "speed_colours",
     "themed",
@@ -159,6 +161,7 @@ def themed(theme: Theme) -> Iterator[None]:
         "xtick.labelcolor": theme.ink,
         "ytick.labelcolor": theme.ink,
         "xtick.major.width": 1.2,
+        "xtick.major.pad": 6.0,
         "ytick.major.width": 1.2,
         "lines.linewidth": 2.4,
         "lines.markersize": 6.0,
@@ -201,6 +204,14 @@ def height_note(measured: Measured) -> str:
 def panel(figure: Figure, left: float, bottom: float, width: float, height: float, **axes: Any) -> Axes:
     """Axes at a place given in parts of the sheet."""
     return figure.add_axes((left, bottom, width, height), **axes)
+
+
+def set_ylabel(axes: Axes, words: str, place: float) -> None:
+    """The name of the y axis with its middle at this part of the sheet's width, however wide the tick labels are."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None, "axes on a sheet"
+    axes.set_ylabel(words, va="center")
+    axes.yaxis.set_label_coords(place, 0.5, transform=blended_transform_factory(figure.transFigure, axes.transAxes))
 
 
 def clipped(words: str, most: int) -> str:

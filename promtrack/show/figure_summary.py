@@ -7,9 +7,9 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from promtrack.show.figure_heights import draw_heights, motion_title, time_span
-from promtrack.show.figure_map import draw_map
-from promtrack.show.figure_style import Theme, clipped, date_axis, foot, height_note, panel, sheet
-from promtrack.show.numbers import with_error
+from promtrack.show.figure_map import SHEET_ASPECT, draw_map, fitting_aspect
+from promtrack.show.figure_style import Theme, clipped, date_axis, foot, height_note, panel, set_ylabel, sheet
+from promtrack.show.numbers import rounded, with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, lock_verdict, moving_knots
 
@@ -22,14 +22,16 @@ def summary(measured: Measured, theme: Theme) -> Figure:
     """Map, heights and the four numbers that matter, on one slide."""
     name = measured.settings.clip.title or measured.sequence.path.name
     figure = sheet(motion_title(measured), f"{clipped(name, 48)}. {height_note(measured)}")
-    sky = panel(figure, 0.03, 0.325, 0.475, 0.525)
-    draw_map(sky, measured, aspect=0.475 * 13.333 / (0.525 * 7.5))
+    aspect = fitting_aspect(measured, 0.445 * SHEET_ASPECT / 0.525)
+    width = aspect * 0.525 / SHEET_ASPECT
+    sky = panel(figure, 0.03 + 0.5 * (0.445 - width), 0.325, width, 0.525)
+    draw_map(sky, measured, aspect=aspect)
     sky.set_axis_off()
-    heights = panel(figure, 0.60, 0.405, 0.37, 0.445)
+    heights = panel(figure, 0.60, 0.405, 0.37, 0.41)
     draw_heights(heights, measured, theme)
-    heights.set_ylabel("height (Mm)")
+    set_ylabel(heights, "height (Mm)", 0.545)
     heights.set_xlim(*time_span(measured))
-    date_axis(heights, measured, most=5)
+    date_axis(heights, measured, most=6)
     cards = _cards(measured)
     for index, (number, caption, detail) in enumerate(cards):
         left = 0.03 + 0.2425 * index
@@ -61,8 +63,7 @@ def _knot_card(measured: Measured) -> tuple[str, str, str]:
         return "no knot moves", f"{tracks} {'track' if tracks == 1 else 'tracks'} followed", "none beats rest"
     way = "rising" if knot.fit.radial_km_s > 0.0 else "falling"
     return (
-        with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, "km/s"),
-        f"fastest knot (knot {knot.knot})",
+        *_card_number(knot.fit.speed_km_s, knot.fit.speed_err_km_s, "km/s", f"fastest knot (knot {knot.knot})"),
         f"{way}; {count} {'moves' if count == 1 else 'move'}",
     )
 
@@ -72,5 +73,12 @@ def _front_card(measured: Measured) -> tuple[str, str, str]:
     if front is None:
         return "no front moves", "no eruption seen", "in any sector"
     top = int(np.nanargmax(front.height_mm))
-    height = with_error(float(front.height_mm[top]), float(front.height_err_mm[top]), "Mm")
-    return height, f"highest front (front {front.front})", "top height in the run"
+    number = _card_number(float(front.height_mm[top]), float(front.height_err_mm[top]), "Mm", f"highest front (front {front.front})")
+    return *number, "top height in the run"
+
+
+def _card_number(value: float, error: float, unit: str, caption: str) -> tuple[str, str]:
+    """The number of a card and its caption, which says so where the error is unknown: a card is narrow."""
+    if np.isfinite(error):
+        return with_error(value, error, unit), caption
+    return rounded(value, 3, unit), f"{caption.partition(' (')[0]}, error unknown"

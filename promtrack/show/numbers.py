@@ -6,7 +6,9 @@ import math
 
 import numpy as np
 
-__all__ = ["clock", "counted", "day", "false_alarm_text", "rounded", "span_text", "with_error"]
+from promtrack.strip.records import TimeDistance
+
+__all__ = ["clock", "counted", "day", "degrees", "false_alarm_text", "path_words", "rounded", "span_text", "with_error"]
 
 MINUS = "−"
 
@@ -48,6 +50,21 @@ def rounded(value: float, digits: int = 3, unit: str = "") -> str:
 def counted(count: int, one: str, many: str) -> str:
     """'1 track', '3 tracks', 'no tracks'."""
     return f"{count or 'no'} {one if count == 1 else many}"
+
+
+def degrees(angle_deg: float) -> str:
+    """An angle within the circle, 0.0° to 359.9°: angles of a stretch of limb may run past 360 or below 0."""
+    return f"{round(float(angle_deg), 1) % 360.0:.1f}°"
+
+
+def path_words(slit: TimeDistance, label: str) -> str:
+    """A slit's path in words; `label` is 'position angle' or 'image angle'."""
+    angle, height = slit.angle_deg, slit.height_mm
+    if slit.kind == "radial":
+        return f"outward at {label} {degrees(angle[0])}"
+    if slit.kind == "parallel":
+        return f"along the limb, {height[0]:.0f} Mm up, from {degrees(angle[0])}"
+    return f"{slit.kind}, {degrees(angle[0])}, {height[0]:.0f} Mm to {degrees(angle[-1])}, {height[-1]:.0f} Mm"
 
 
 def false_alarm_text(expected: float) -> str:

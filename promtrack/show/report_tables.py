@@ -9,7 +9,7 @@ import numpy as np
 
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Ridge
 from promtrack.show.markup import Markup, element, joined
-from promtrack.show.numbers import clock, false_alarm_text, rounded, with_error
+from promtrack.show.numbers import clock, degrees, false_alarm_text, path_words, rounded, with_error
 from promtrack.show.records import Measured
 
 __all__ = ["frames_table", "fronts_table", "knots_table", "ridges_table"]
@@ -170,7 +170,7 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
             Cell(str(front.front), front.front),
             Cell(fit.model, kind="words"),
             Cell("yes" if fit.chosen else "no", kind="words"),
-            Cell(f"{front.from_deg:.1f}° to {front.to_deg:.1f}°", front.from_deg, "words"),
+            Cell(f"{degrees(front.from_deg)} to {degrees(front.to_deg)}", front.from_deg, "words"),
             *speeds,
             Cell(with_error(fit.peak_speed_km_s, fit.peak_speed_err_km_s), fit.peak_speed_km_s),
             Cell(accel, fit.accel_m_s2),
@@ -188,7 +188,7 @@ def _ridge_row(measured: Measured, ridge: Ridge) -> Row:
     agreement = ("agree" if ridge.agrees else "differ") if ridge.knot else "no knot to compare"
     return Row(
         (
-            Cell(measured.motion.slits[ridge.slit].name, kind="words"),
+            Cell(path_words(measured.motion.slits[ridge.slit], measured.orientation.label), kind="words"),
             Cell(clock(time), _seconds(time)),
             Cell(with_error(ridge.speed_km_s, ridge.speed_err_km_s), ridge.speed_km_s),
             knot,

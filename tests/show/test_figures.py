@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import lru_cache
 from itertools import combinations
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import matplotlib
@@ -19,12 +20,13 @@ from matplotlib.text import Text
 import promtrack.show
 from promtrack.show.figure_heights import height_time
 from promtrack.show.figure_lock import registration_check
-from promtrack.show.figure_map import knot_map, map_of
+from promtrack.show.figure_map import fitting_aspect, knot_map, map_of
 from promtrack.show.figure_montage import strip_montage
 from promtrack.show.figure_slits import even_times, time_distance
 from promtrack.show.figure_speeds import speed_histogram, speed_time
 from promtrack.show.figure_style import DARK, LIGHT, save_vector, themed
 from promtrack.show.figures import FIGURE_NAMES, SHEETS, draw_figures
+from promtrack.show.numbers import degrees
 from promtrack.show.verdict import PLANE_OF_SKY
 from promtrack.strip.records import Strip
 
@@ -281,3 +283,104 @@ def test_a_run_without_any_track_can_be_drawn(measured_still, tmp_path):
     assert len(paths) == 2 * len(SHEETS)
     assert all(path.stem.endswith("_dark") for path in paths)
     assert all(path.read_bytes().startswith(b"%PDF") for path in paths if path.suffix == ".pdf")
+
+
+def crowded(measured):
+    """The run with 40 more moving knots side by side, ridges on top of one another, and angles past 360."""
+    knot = next(knot for knot in measured.motion.knots if knot.moving)
+    ridge = measured.motion.ridges[0]
+    more = tuple(
+        replace(
+            knot,
+            knot=100 + number,
+            angle_deg=knot.angle_deg + 0.02 * number,
+            fit=replace(knot.fit, speed_km_s=60.0 + number, speed_err_km_s=np.nan if number % 2 else 2.0),
+        )
+        for number in range(40)
+    )
+    ridges = tuple(replace(ridge, speed_km_s=ridge.speed_km_s + number, speed_err_km_s=0.5) for number in range(4))
+    lock = measured.lock
+    reason = tuple(f"{lock.names[0]}: no limb, only even light at 0.2 % of full scale (cloud, a closed cover or the Sun outside)"
+                   for _ in lock.names)
+    motion = replace(measured.motion, knots=(*measured.motion.knots, *more), ridges=ridges)
+    return replace(measured, motion=motion, lock=replace(lock, reason=reason))
+
+
+@pytest.fixture(scope="module")
+def measured_crowded(measured_fake):
+    return crowded(measured_fake)
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_crowded_sheets_keep_their_texts_apart(name, measured_crowded):
+    test_texts_are_large_inside_the_sheet_and_apart(name, "run", SimpleNamespace(getfixturevalue=lambda _: measured_crowded))
+
+
+@pytest.mark.parametrize("run", ["measured_fake", "measured_crowded"])
+def test_labels_stay_on_their_own_picture(run, request):
+    # no label of a ridge or of an arc leaves its axes, and none of the registration check reaches its picture
+    for name in ("time_distance", "knot_map", "summary"):
+        figure = sheet_of(name, request.getfixturevalue(run))
+        renderer = figure.canvas.get_renderer()
+        for axes in figure.axes:
+            for text in axes.texts:
+                box, room = text.get_window_extent(renderer), axes.bbox
+                assert room.x0 - 1 <= box.x0 < box.x1 <= room.x1 + 1, text.get_text()
+                assert room.y0 - 1 <= box.y0 < box.y1 <= room.y1 + 1, text.get_text()
+    figure = sheet_of("registration_check", request.getfixturevalue(run))
+    picture, *plots = figure.axes
+    for axes in plots:
+        assert axes.yaxis.label.get_window_extent().x0 > picture.bbox.x1
+
+
+def test_reasons_are_told_in_full(measured_crowded):
+    texts = [text.get_text().strip() for text in sheet_of("registration_check", measured_crowded).texts]
+    assert measured_crowded.lock.reason[0] in " ".join(texts)
+
+
+def test_grey_tracks_are_named_above_the_data(measured_crowded):
+    for name, place in (("height_time", 0), ("summary", 1)):
+        axes = sheet_of(name, measured_crowded).axes[place]
+        title = axes.title if axes.title.get_text() else axes._left_title
+        assert "more tracks" in title.get_text()
+        assert title.get_window_extent().y0 >= axes.bbox.y1
+
+
+def test_a_range_that_goes_on_ends_in_an_arrow(measured_fake):
+    # PUBLISHED  coronal rain reaches 200 km/s (see USUAL_RANGES); the axis of this run ends before, that of fast knots does not.
+    fast = crowded(measured_fake)
+    knots = tuple(replace(knot, fit=replace(knot.fit, speed_km_s=220.0)) for knot in fast.motion.knots)
+    for measured, arrows in ((measured_fake, 1), (replace(fast, motion=replace(fast.motion, knots=knots)), 0)):
+        with themed(LIGHT):
+            top = speed_histogram(measured, LIGHT).axes[0]
+        assert (top.get_xlim()[1] < 200.0) == bool(arrows)
+        assert sum(line.get_marker() == ">" for line in top.lines) == arrows
+
+
+def test_angles_are_shown_within_the_circle(measured_fake):
+    # TRUTH  366.9 degrees is 6.9; -0.02 is 0.0, not 360.0.
+    assert [degrees(angle) for angle in (366.9, -0.02, 359.96, 720.0, -8.0)] == ["6.9°", "0.0°", "0.0°", "0.0°", "352.0°"]
+    slits = tuple(replace(slit, angle_deg=slit.angle_deg + 360.0) for slit in measured_fake.motion.slits)
+    strip = measured_fake.strip
+    strip = replace(strip, geometry=replace(strip.geometry, from_deg=352.0))
+    turned = replace(measured_fake, motion=replace(measured_fake.motion, slits=slits), strip=strip)
+    with themed(LIGHT):
+        titles = [axes.get_title(loc="left") for axes in time_distance(turned, LIGHT).axes]
+        figure = strip_montage(turned, LIGHT)
+        figure.canvas.draw()
+    for angle in re.findall(r"(-?[\d.]+)°", " ".join(titles)):
+        assert 0.0 <= float(angle) < 360.0
+    labels = [float(label.get_text()) for axes in figure.axes for label in axes.get_xticklabels() if label.get_text()]
+    assert 0.0 in labels
+    assert max(labels) < 360.0
+    assert min(labels) >= 0.0
+
+
+def test_map_stays_inside_a_portrait_frame(measured_fake):
+    # TRUTH  a frame twice as tall as wide: the map is made narrower instead of showing what is beyond the frame.
+    lock = replace(measured_fake.lock, shape=(measured_fake.lock.shape[0], measured_fake.lock.shape[0] // 2))
+    aspect = fitting_aspect(replace(measured_fake, lock=lock), 2.0)
+    area = map_of(replace(measured_fake, lock=lock), aspect)
+    assert aspect < 2.0
+    assert area.left_px >= -0.5
+    assert area.right_px <= lock.shape[1] - 0.5
