@@ -158,11 +158,12 @@ def fit_model(model: Callable[..., np.ndarray], x: np.ndarray, y: np.ndarray, er
         return (y - model(x, *parameters)) / spread
 
     found = least_squares(misfit, start / unit, jac="3-point", method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15,
-                          max_nfev=4000)
+                          max_nfev=400)
     if found.status == 0 or not np.all(np.isfinite(found.x)):
         raise ValueError(f"no convergence after {found.nfev} steps")
     values, chi2, dof = found.x * unit, float(2 * found.cost), len(x) - len(start)
-    cov = np.linalg.pinv(found.jac.T @ found.jac) * np.outer(unit, unit) * (chi2 / dof if err is None else 1.0)
+    inverse = np.linalg.pinv(found.jac)   # of the Jacobian itself: squaring it first may leave negative variances
+    cov = inverse @ inverse.T * np.outer(unit, unit) * (chi2 / dof if err is None else 1.0)
     return ModelFit(values, cov, y - model(x, *values), chi2, dof)
 
 

@@ -13,7 +13,7 @@ from promtrack.motion.agreement import match_ridges
 from promtrack.motion.front import follow_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning
-from promtrack.motion.oscillation import fit_oscillation
+from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.sectors import propose_sectors
@@ -56,12 +56,11 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
     found = tuple(ridge for k, slit in enumerate(slits)
                   for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng))
     ridges = match_ridges(found, slits, knots, strip.geometry)
-    waves = tuple(fit_oscillation(slit, k) for k, slit in enumerate(slits))
     notes = _notes(strip, search.points, knots)
     control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
                       tolerated=motion.false_alarms, notes=notes)
     return Motion(knots=knots, fronts=fronts, slits=slits, ridges=ridges,
-                  oscillations=tuple(wave for wave in waves if wave is not None), control=control,
+                  oscillations=find_oscillations(strip, slits), control=control,
                   meanings=_meanings(knots, fronts, strip.geometry.limb_mm, scale_err, clock_err),
                   scale_err=scale_err, clock_err=clock_err)
 

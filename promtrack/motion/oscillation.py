@@ -1,7 +1,9 @@
 """Transverse oscillation of a thread that a slit crosses: a time-distance diagram in, a damped sine out.
 
 The thread's place is measured in every strip, Lomb-Scargle power tells whether it swings, and a damped sine on a slow
-drift gives period, amplitude and damping time with errors.
+drift gives period, amplitude and damping time with errors. A thread is long: what swings must swing alike on a slit
+beside the first one. Knots that pass one after the other make a trace hop to and fro too, but reach the other slit
+earlier or later.
 """
 
 from __future__ import annotations
@@ -16,18 +18,25 @@ from scipy.signal import find_peaks
 
 from promtrack.motion.kinematics import ModelFit, fit_model, fit_polynomial
 from promtrack.motion.records import Oscillation
-from promtrack.strip.records import TimeDistance
+from promtrack.strip.records import Strip, TimeDistance
+from promtrack.strip.slit import time_distances
 
-__all__ = ["fit_oscillation"]
+__all__ = ["find_oscillations", "fit_oscillation"]
 
 LEAST_POINTS = 16
-SIGNIFICANT = 0.01     # largest false-alarm probability, all threads of the slit counted
+SIGNIFICANT = 0.01     # largest false-alarm probability, all threads of all slits counted
 LEAST_SIGMA = 4.0      # the amplitude in its errors
 FEWEST_PERIODS = 1.8   # in the time observed
 SHORTEST_STRIPS = 4.0  # strips in the shortest period
 THREADS = 4            # brightest threads of the slit that are tried
 REACH_MM = 2.5         # a thread moves less than this from one strip to the next
 PLACE_SNR = 3.0
+LEAST_POWER = 0.3      # of the highest peak; below it no damped sine explains half (spares the fit)
+LEAST_SHARE = 0.5      # of the variance about the drift that the sine must explain: hopping leaves more than it explains
+ASIDE_MM = 4.0         # to the slits beside: farther than most knots are large, nearer than threads bend
+LEAST_BESIDE = 4.0     # the sine's part in the swing beside, in its errors
+LIKE_AMPLITUDE = 2.5   # factor by which the amplitude beside may differ
+LIKE_PHASE_DEG = 45.0  # and the phase
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,11 +48,20 @@ class _Trace:
     err_mm: np.ndarray
 
 
+def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Oscillation, ...]:
+    """The oscillations that the slits show (see `fit_oscillation`) and that a slit 4 Mm beside shows too."""
+    found = [one for k, slit in enumerate(slits) if (one := _best(slit, k, len(slits))) is not None]
+    names = [slits[wave.slit].name for _, wave in found]
+    beside = zip(*(time_distances(strip, names, aside_mm=aside) for aside in (-ASIDE_MM, ASIDE_MM)), strict=True)
+    return tuple(wave for (trace, wave), sides in zip(found, beside, strict=True)
+                 if any(_swings_alike(trace, wave, side) for side in sides))
+
+
 def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
     """The most significant oscillation of the brightest threads that the slit crosses, None if there is none.
 
     Significant means: a Lomb-Scargle peak with a false-alarm probability below 1 %, an amplitude above 4 of its
-    errors, and 1.8 periods or more in the time observed.
+    errors, half of the thread's displacement explained, and 1.8 periods or more in the time observed.
 
     References
     ----------
@@ -51,23 +69,56 @@ def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
     `astropy.timeseries`. Slow unrest of a thread is no white noise: the power is measured against the spectrum of a
     first-order autoregression fitted to what the sine leaves (after Vaughan 2005, A&A 431, 391).
     """
+    best = _best(diagram, slit, 1)
+    return None if best is None else best[1]
+
+
+def _best(diagram: TimeDistance, slit: int, slits: int) -> tuple[_Trace, Oscillation] | None:
+    """The most significant oscillation of a slit with its trace; the threads of `slits` slits count as trials."""
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 12:
         return None
-    starts = _threads(diagram)
+    starts = _threads(diagram)[:THREADS]
     traces = [trace for start in starts if (trace := _traced(diagram, start)) is not None]
-    found = [one for trace in traces if (one := _oscillation(trace, slit, len(starts))) is not None]
-    return min(found, key=lambda one: one.false_alarm, default=None)
+    found = [(trace, one) for trace in traces if (one := _oscillation(trace, slit, slits * len(starts))) is not None]
+    return min(found, key=lambda pair: pair[1].false_alarm, default=None)
+
+
+def _swings_alike(trace: _Trace, wave: Oscillation, beside: TimeDistance) -> bool:
+    """Whether a thread near the same place of another slit swings with the wave's period, amplitude and phase."""
+    step = float(np.median(np.diff(beside.distance_mm)))
+    rest = float(np.median(trace.place_mm) - beside.distance_mm[0]) / step
+    reach = (REACH_MM + ASIDE_MM) / step   # a thread may lean by 45 degrees
+    starts = [start for start in _threads(beside) if abs(start - rest) <= reach][:THREADS]
+    traces = [other for start in starts if (other := _traced(beside, start)) is not None]
+    return any(_shares(wave, other) for other in traces)
+
+
+def _shares(wave: Oscillation, other: _Trace) -> bool:
+    """Whether a trace holds the wave: its displacement is fitted with the wave and the wave a quarter later."""
+    keep = _calm(other) & np.isin(other.time_s, wave.time_s)
+    if keep.sum() < LEAST_POINTS:
+        return False
+    t, place = other.time_s[keep], other.place_mm[keep]
+    drift = np.polynomial.Polynomial.fit(wave.time_s, wave.curve_mm, 1)
+    swing = np.interp(t, wave.time_s, wave.curve_mm - drift(wave.time_s))
+    later = np.interp(t - wave.period_s / 4, wave.time_s, wave.curve_mm - drift(wave.time_s))
+    design = np.column_stack([swing, later, np.ones_like(t), (t - t.mean()) / np.ptp(t)])
+    fitted, *_ = np.linalg.lstsq(design, place, rcond=None)
+    rest = place - design @ fitted
+    r = float(np.clip(rest[1:] @ rest[:-1] / max(rest @ rest, 1e-300), 0.0, 0.95))
+    noise = math.sqrt(float(rest @ rest) / (len(t) - 4) * (1 + r) / (1 - r) / max(float(swing @ swing), 1e-300))
+    amplitude, phase = float(np.hypot(*fitted[:2])), math.degrees(math.atan2(fitted[1], fitted[0]))
+    return (1 / LIKE_AMPLITUDE <= amplitude <= LIKE_AMPLITUDE and abs(phase) <= LIKE_PHASE_DEG
+            and fitted[0] >= LEAST_BESIDE * noise)
 
 
 def _threads(diagram: TimeDistance) -> list[float]:
-    """Places [px] of the brightest threads, from the strip-by-strip maxima gathered over the run."""
+    """Places [px] of the threads, the brightest first, from the mean over the run."""
     value = np.nan_to_num(diagram.value, nan=0.0)
     smooth = gaussian_filter1d(value, 1.5, axis=1)
     mean = gaussian_filter1d(smooth.mean(axis=0), 1.5)
     peaks, about = find_peaks(mean, prominence=0)
-    strongest = peaks[np.argsort(about["prominences"])[::-1][:THREADS]]
-    # A thread that swings widely is brightest at its turning points: the middle strip says where to begin.
-    return [float(p) for p in strongest]
+    return [float(p) for p in peaks[np.argsort(about["prominences"])[::-1]]]
 
 
 def _traced(diagram: TimeDistance, start: float) -> _Trace | None:
@@ -135,12 +186,15 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     frequency = np.arange(low, high, 0.1 / span)
     search = LombScargle(t, drift.residual, err)
     power = search.power(frequency)
+    if power.max() < LEAST_POWER:
+        return None
     fit = _damped_sine(t, x, err, float(frequency[np.argmax(power)]), low, high)
     if fit is None:
         return None
     period, amplitude, damping, values = _shape(fit)
     false_alarm = min(1.0, threads * _false_alarm(search, frequency, power, fit, t, cadence))
-    if false_alarm > SIGNIFICANT or amplitude[0] < LEAST_SIGMA * amplitude[1]:
+    share = 1 - float(np.var(fit.residual)) / float(np.var(drift.residual))
+    if false_alarm > SIGNIFICANT or amplitude[0] < LEAST_SIGMA * amplitude[1] or share < LEAST_SHARE:
         return None
     curve = (_model if len(values) == 6 else _steady)(trace.time_s - trace.time_s[0], *values)
     rest = float(values[0])
@@ -152,10 +206,11 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
 
 
 def _calm(trace: _Trace) -> np.ndarray:
-    """Places that do not jump away from their neighbours."""
-    near = np.lib.stride_tricks.sliding_window_view(np.pad(trace.place_mm, 3, mode="edge"), 7)
-    rest = trace.place_mm - np.median(near, axis=1)
-    return np.abs(rest) < 6 * max(1.4826 * float(np.median(np.abs(rest))), float(np.median(trace.err_mm)))
+    """Places that do not jump away from their neighbours; where a swing turns, the neighbours' own spread is allowed."""
+    near = np.sort(np.lib.stride_tricks.sliding_window_view(np.pad(trace.place_mm, 3, mode="edge"), 7), axis=1)
+    rest = trace.place_mm - near[:, 3]
+    usual = max(1.4826 * float(np.median(np.abs(rest))), float(np.median(trace.err_mm)))
+    return np.abs(rest) < 6 * usual + 0.5 * (near[:, -2] - near[:, 1])
 
 
 def _steady(t: np.ndarray, rest: float, drift: float, cosine: float, sine: float, frequency: float) -> np.ndarray:

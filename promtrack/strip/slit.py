@@ -66,12 +66,16 @@ def time_distance(strip: Strip, path_text: str, *, width_px: int = 3) -> TimeDis
     return time_distances(strip, (path_text,), width_px=width_px)[0]
 
 
-def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int = 3) -> tuple[TimeDistance, ...]:
-    """`time_distance` of several paths; the strips are read once."""
+def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int = 3,
+                   aside_mm: float = 0.0) -> tuple[TimeDistance, ...]:
+    """`time_distance` of several paths; the strips are read once.
+
+    With `aside_mm` the brightness is that of the parallel path so far to the side (of a limb-parallel path: above it).
+    """
     paths = [parse_path(text, strip.geometry) for text in path_texts]
     if not paths:
         return ()
-    maps = [_across(path, strip.geometry, width_px) for path in paths]
+    maps = [_across(path, strip.geometry, width_px, aside_mm) for path in paths]
     values = [np.empty((len(strip), len(path.angle_deg)), np.float32) for path in paths]
     for place, plane in enumerate(strip.each()):
         for value, (rows, columns) in zip(values, maps, strict=True):
@@ -158,13 +162,13 @@ def _check_inside(path: SlitPath, geometry: StripGeometry) -> None:
             remedy="choose points inside them, or make the strips higher with strip.high_mm")
 
 
-def _across(path: SlitPath, geometry: StripGeometry, width_px: int) -> tuple[np.ndarray, np.ndarray]:
+def _across(path: SlitPath, geometry: StripGeometry, width_px: int, aside_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """(width, d) float32 rows and columns of the samples across the path, one row of the strip apart."""
     # Direction in the plane of the sky, as Mm outward and Mm along the limb, turned by a right angle.
     outward = np.gradient(path.height_mm)
     along = np.gradient(np.deg2rad(path.angle_deg)) * (geometry.limb_mm + path.height_mm)
     size = np.maximum(np.hypot(outward, along), 1e-9)
-    shift_mm = (np.arange(width_px) - (width_px - 1) / 2.0)[:, None] * geometry.mm_per_row
+    shift_mm = aside_mm + (np.arange(width_px) - (width_px - 1) / 2.0)[:, None] * geometry.mm_per_row
     row = np.asarray(geometry.row(path.height_mm + shift_mm * along / size))
     per_column = geometry.mm_per_column(path.height_mm)
     column = np.asarray(geometry.column(path.angle_deg)) - shift_mm * outward / size / per_column
