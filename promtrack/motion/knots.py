@@ -26,6 +26,8 @@ from promtrack.motion.background import (
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
+MOST_POINTS = 400   # of a strip: linking weighs triples of them, and no prominence shows as many knots at once
+
 __all__ = ["KnotPoints", "Search", "find_knots", "measured_peaks", "sky_plane", "sky_to_strip"]
 
 LOWEST_MM = 1.5        # below it the limb itself, moved by the air, drowns every knot
@@ -148,7 +150,7 @@ def _points(image: np.ndarray, before: Anchor, after: Anchor, weight: float, sca
         near = cv2.dilate(missing.astype(np.uint8), np.ones((7, 7), np.uint8))
         shown = near[points[:, 0].round().astype(int), points[:, 1].round().astype(int)] == 0
         points, diameter = points[shown], diameter[shown]
-    return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)
+    return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[:MOST_POINTS]   # the most significant stand first
 
 
 def _mixed(first: np.ndarray, second: np.ndarray, weight: float) -> np.ndarray:

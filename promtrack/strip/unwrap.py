@@ -27,13 +27,15 @@ from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.transparency import RimLight, rim_of
 from promtrack.sun import Orientation
 
-__all__ = ["StripCutter", "unwrap"]
+__all__ = ["StripCutter", "grey_step", "unwrap"]
 
 WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, trebled ... and averaged; finer would
                             # cost time for detail that the air (blur of 3 px and more) does not let through
 QUARTER_PX = 0.25           # of either sample from the point it stands for, in x and in y
 SHARPEN = np.array([-0.125, 1.25, -0.125], np.float32)   # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
 BAND_ROWS = 32              # rows sampled at a time: their map stays in the processor's cache
+LEAST_STEPS = 0.5           # of the frame's grey scale: a dark sky of 8 bits that flickers by one step now and then
+                            # looks noiseless to a median
 NOISE_PAIRS = 8             # pairs of neighbouring frames from which the noise is told
 
 
@@ -120,8 +122,9 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
         raise ValueError(f"dtype must be '<f4' or '>f4', got {dtype!r}")
     used = np.flatnonzero(lock.used)
     cutter = StripCutter.plan(geometry, lock, orientation)
-    rim = cutter.rim(sequence.frame(lock.reference), sequence.full_scale)
-    noise = _NoiseMeter(len(used))
+    reference = sequence.frame(lock.reference)
+    rim = cutter.rim(reference, sequence.full_scale)
+    noise = _NoiseMeter(len(used), LEAST_STEPS * grey_step(reference))
     path = Path(path)
     with path.open("r+b" if path.exists() else "w+b") as file:
         file.seek(offset)
@@ -137,6 +140,14 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
         geometry=geometry, times_utc=sequence.times_utc[used], frame=used, path=path, offset=offset, dtype=dtype,
         noise=noise.result(), centre_err_mm=lock.centre_err_px[used] * mm_per_px,
         along_err_mm=lock.along_err_px[used] * mm_per_px)
+
+
+def grey_step(frame: np.ndarray) -> float:
+    """Step of the grey scale: the smallest difference of values in the frame; 0 for floating-point frames."""
+    if frame.dtype.kind not in "ui":
+        return 0.0
+    values = np.unique(frame[::5, ::5])
+    return float(np.diff(values).min()) if len(values) > 1 else 1.0
 
 
 def _cut(cutter: StripCutter, numbered: tuple[int, np.ndarray], rim: RimLight | None,
@@ -166,7 +177,8 @@ def _band(geometry: StripGeometry, orientation: Orientation, radius_px: float, r
 class _NoiseMeter:
     """Noise of each row from the difference of neighbouring strips, at a few places of the sequence."""
 
-    def __init__(self, count: int):
+    def __init__(self, count: int, least: float):
+        self.least = least
         self.places = set(np.linspace(1, max(count - 1, 1), NOISE_PAIRS).astype(int).tolist())
         self.before: np.ndarray | None = None
         self.found: list[np.ndarray] = []
@@ -190,7 +202,7 @@ class _NoiseMeter:
         known = np.isfinite(noise) & (noise > 0)
         if not known.any():
             return np.full(len(noise), np.nan)
-        return np.interp(rows, rows[known], noise[known])
+        return np.maximum(np.interp(rows, rows[known], noise[known]), self.least)
 
 
 def _scatter(values: np.ndarray) -> np.ndarray:

@@ -6,7 +6,7 @@ import pytest
 
 from promtrack.settings import LimbSettings, StripSettings
 from promtrack.strip import Strip, strip_geometry, strip_to_frame, unwrap
-from promtrack.strip.unwrap import StripCutter
+from promtrack.strip.unwrap import StripCutter, grey_step
 from promtrack.sun import Orientation
 from tests.strip.sky import NORTH_UP, make_lock, make_sequence, scale_of
 
@@ -197,3 +197,17 @@ def test_burnt_disc_leaves_the_locks_transparency(tmp_path):
     strip = unwrap(make_sequence(frames, full_scale=9000.0), lock, NORTH_UP, geometry_of(lock), path=tmp_path / "c")
     assert isinstance(strip, Strip)
     assert np.std(prominence_light(strip)) < 0.01
+
+
+def test_noise_of_a_coarse_grey_scale_is_not_taken_for_none(tmp_path):
+    # TRUTH  a dark sky of 8 bits in which one pixel in twenty is one step high: its median scatter is zero.
+    sky = (np.random.default_rng(2).random((60, 80)) < 0.05).astype(np.uint8)
+    assert grey_step(sky) == 1.0
+    assert grey_step(sky.astype(np.uint16) * 257) == 257.0
+    assert grey_step(sky.astype(np.float32)) == 0.0
+    lock = a_lock()
+    geometry = geometry_of(lock)
+    rng = np.random.default_rng(5)
+    frames = [(rng.random(SHAPE) < 0.05).astype(np.uint8) for _ in range(3)]
+    strip = unwrap(make_sequence(frames), lock, NORTH_UP, geometry, path=tmp_path / "cube")
+    assert strip.noise.min() == 0.5
