@@ -124,6 +124,7 @@ def _write_video(scene: Scene, path: Path, progress: Callable[[int, int], None] 
         quality=None,
         macro_block_size=1,
         output_params=["-crf", "10", "-preset", "veryfast", "-movflags", "+faststart"],
+        ffmpeg_timeout=0,  # wait until it is done: on a busy computer it would be killed, and say so
     )
     writer.send(None)
     try:

@@ -149,7 +149,7 @@ def _prepare(measured: Measured) -> Studio:
     probes = place_probes(view)
     samples = take_samples(measured.sequence, lock, view, probes)
     quiet = quiet_sun(samples, probes, lock, view, measured.sequence.full_scale)
-    toner = make_toner(quiet, view, clip.look, lock.shape)
+    toner = make_toner(quiet, view, clip.look, lock)
     time_s = measured.sequence.time_s[used] - measured.sequence.time_s[used[0]]
     busy_tone = busy_map(samples, sample_levels(samples, quiet, lock), toner, view)
     return Studio(measured, action, view, toner, busy_tone, plan_shots(used, time_s, clip), time_s)

@@ -87,10 +87,10 @@ def _clock_ground(hours: GlyphLine, date: GlyphLine, page: Page) -> list[Mark]:
     unit = text_mask("UTC", round(0.55 * hours.size), REGULAR)
     unit_x = hours.x + glyphs_width(HOURS, hours.size, REGULAR) + round(0.25 * page.unit)
     unit_y = hours.y + ascent(hours.size) - ascent(round(0.55 * hours.size))          # on one baseline with the digits
-    width = max(unit_x + unit.shape[1] - hours.x, glyphs_width(DATE, date.size, REGULAR)) + 4
+    parts = [(line, glyphs_mask(line, sample)) for line, sample in ((hours, HOURS), (date, DATE))]
+    width = max(unit_x + unit.shape[1] - hours.x + 4, *(part.shape[1] for _, part in parts))
     mask = np.zeros((date.y + line_height(date.size) - hours.y, width), np.uint8)
-    for line, sample in ((hours, HOURS), (date, DATE)):
-        part = glyphs_mask(line, sample)
+    for line, part in parts:
         mask[line.y - hours.y:line.y - hours.y + part.shape[0], :part.shape[1]] |= part
     mask[unit_y - hours.y:unit_y - hours.y + unit.shape[0], unit_x - hours.x:unit_x - hours.x + unit.shape[1]] |= unit
     reach = max(3, round(0.42 * page.unit))

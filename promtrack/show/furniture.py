@@ -15,10 +15,11 @@ from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, tex
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
 
-__all__ = ["compass_ink", "height_arcs", "nice_step", "note_ink", "scale_inks", "title_ink"]
+__all__ = ["compass_ink", "height_arcs", "height_labels", "nice_step", "note_ink", "scale_inks", "title_ink"]
 
 NICE = (1.0, 2.0, 5.0)
 EARTH_BGR = (232.0, 170.0, 96.0)
+CRUMB = 4.0               # units of type: a shorter piece of an arc between blocks is left out
 
 
 def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
@@ -40,7 +41,7 @@ def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list
 
 def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
     """The footnote; in a narrow picture it has the bottom to itself, broken into two lines where it must be."""
-    size = max(round(0.72 * page.unit), 10)
+    size = max(round((0.72 if page.narrow else 0.6) * page.unit), 10)
     room = page.width - 2 * page.margin if page.narrow else 0.62 * page.width
     words = text.split()
     cut = min(range(1, len(words)), key=lambda i: abs(len(" ".join(words[:i])) - len(text) / 2))
@@ -69,7 +70,8 @@ def scale_inks(view: ClipView, page: Page, ground: Ground, *, bar: bool, earth: 
     length_mm = nice_step(0.10 * min(view.width, view.height) / mm_px)
     bar_px = length_mm * mm_px
     earth_px = 2.0 * EARTH_RADIUS_KM / view.km_per_px
-    label, name = text_mask(f"{length_mm:g} Mm", page.unit, REGULAR), text_mask("Earth", page.unit, REGULAR)
+    size = round(1.1 * page.unit)
+    label, name = text_mask(f"{length_mm:g} Mm", size, REGULAR), text_mask("Earth", size, REGULAR)
     tick = round(0.42 * page.unit)
     bar_width = max(round(bar_px) + 3, label.shape[1]) if bar else 0
     earth_width = max(round(earth_px) + 3, name.shape[1]) if earth else 0
@@ -163,14 +165,13 @@ def _arrow_ink(start: np.ndarray, tip: np.ndarray, page: Page) -> Ink:
     return shaded(rect, mask, page)
 
 
-def height_arcs(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tuple[list[Ink], Ground, list[tuple[float, Rect]]]:
-    """Arcs of equal height above the limb with their labels; also where each label stands.
+def height_labels(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tuple[list[Ink], Ground, list[tuple[float, Rect]]]:
+    """Labels of arcs of equal height above the limb, with the height and the place of each.
 
-    The arcs end short of their labels. An arc without room for its label is left out.
+    A height without room for its label is left out.
     """
     step = nice_step(max(3.0 * page.unit * view.km_per_px * 1e-3, top_mm / 4.0))
-    inks, labels, blocks = [], [], ground
-    arcs = np.zeros((page.height, page.width), np.uint8)
+    inks, labels = [], []
     for height_mm in step * np.arange(1, 6):
         line = _arc_inside(view, float(height_mm), page.margin)
         if height_mm > 1.35 * top_mm + step or line is None:
@@ -179,15 +180,31 @@ def height_arcs(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tu
         rect = _label_on(ground, line, mask, page)
         if rect is None:
             continue
-        arcs = np.maximum(arcs, _arc_mask(view, float(height_mm), page, rect))
         inks.append(text_ink(mask, rect.left, rect.top, page.unit, strength=0.92))
         labels.append((float(height_mm), rect))
         ground = take(ground, rect, page.unit // 3)
-    # Broken at the blocks too.
+    return inks, ground, labels
+
+
+def height_arcs(view: ClipView, page: Page, labels: list[tuple[float, Rect]], blocks: Ground, words: list[Rect]) -> Ink:
+    """The arcs that belong to the labels, broken at every label, at the blocks and at further words; no crumbs are left."""
+    arcs = np.zeros((page.height, page.width), np.uint8)
+    for height_mm, _ in labels:
+        arcs = np.maximum(arcs, _arc_mask(view, height_mm, page))
+    for rect in [*(rect for _, rect in labels), *words]:
+        gap = rect.grown(round(0.35 * page.unit))
+        arcs[max(gap.top, 0):max(gap.bottom, 0), max(gap.left, 0):max(gap.right, 0)] = 0
     arcs[cv2.resize(blocks.taken, None, fx=CELL, fy=CELL, interpolation=cv2.INTER_NEAREST)[:page.height, :page.width] > 0] = 0
+    _, numbers, stats, _ = cv2.connectedComponentsWithStats(np.ascontiguousarray(arcs > 0).view(np.uint8), connectivity=8)
+    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
+    crumb = sides < CRUMB * page.unit
+    for _, rect in labels:  # the piece next to its label says whose label it is
+        near = rect.grown(page.unit)
+        crumb[np.unique(numbers[max(near.top, 0):near.bottom, max(near.left, 0):near.right])] = False
+    arcs[crumb[numbers]] = 0
     ink = blank_ink(0, 0, page.width, page.height)
     paint(ink, arcs, WHITE, strength=0.42)
-    return [ink, *inks], ground, labels
+    return ink
 
 
 def _arc_points(view: ClipView, height_mm: float) -> np.ndarray:
@@ -217,13 +234,10 @@ def _label_on(ground: Ground, line: np.ndarray, mask: np.ndarray, page: Page) ->
     return None
 
 
-def _arc_mask(view: ClipView, height_mm: float, page: Page, label: Rect) -> np.ndarray:
-    """The arc, broken at its own label."""
+def _arc_mask(view: ClipView, height_mm: float, page: Page) -> np.ndarray:
+    """The whole arc."""
     points = _arc_points(view, height_mm)
     keep = np.all((points > -20) & (points < np.array([view.width, view.height]) + 20), axis=1)
     cuts = np.flatnonzero(np.diff(keep.astype(int))) + 1
     lines = [run for run, start in zip(np.split(points, cuts), [0, *cuts], strict=True) if keep[start]]
-    mask = line_mask(page.width, page.height, lines, page.stroke)
-    gap = label.grown(round(0.35 * page.unit))
-    mask[max(gap.top, 0):max(gap.bottom, 0), max(gap.left, 0):max(gap.right, 0)] = 0
-    return mask
+    return line_mask(page.width, page.height, lines, page.stroke)

@@ -12,9 +12,9 @@ import numpy as np
 
 from promtrack.show.canvas import Canvas, Ink, Stamp, join_inks, lay
 from promtrack.show.clock import Clock, draw_clock, gap_words, make_clock
-from promtrack.show.furniture import compass_ink, height_arcs, note_ink, scale_inks, title_ink
+from promtrack.show.furniture import compass_ink, height_arcs, height_labels, note_ink, scale_inks, title_ink
 from promtrack.show.inset import make_inset
-from promtrack.show.layout import Ground, make_ground
+from promtrack.show.layout import Ground, Rect, make_ground
 from promtrack.show.marks import Mark, Page, draw_mark
 from promtrack.show.pacing import Shot, cadence
 from promtrack.show.records import Measured
@@ -39,8 +39,8 @@ class Annotation:
 
 
 def make_page(view: ClipView, step: int) -> Page:
-    """Type grows with the picture's shorter side."""
-    unit = max(round(0.026 * min(view.width, view.height)), 11)
+    """Type grows with the picture's shorter side; in a wide one with its width, as on a phone it is shown small."""
+    unit = max(round(max(0.026 * min(view.width, view.height), 0.0178 * view.width)), 11)
     return Page(view.width, view.height, round(1.12 * unit) if view.height > 1.3 * view.width else unit, step)
 
 
@@ -72,19 +72,22 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
     if "compass" in wanted:
         ink, ground = compass_ink(view, measured.orientation, page, ground)
         inks += ink
-    fronts = []
+    blocks, fronts = ground, []
     if "front" in wanted:
         for front in motion.fronts:
             if front.moving:
                 marker, ground = front_marker(front, view, measured.orientation, page, ground, late_s)
                 fronts.append(marker)
+    labels: list[tuple[float, Rect]] = []
     if "heights" in wanted:
-        arcs, ground, _ = height_arcs(view, page, ground, _top(measured))
-        inks = arcs + inks
+        ink, ground, labels = height_labels(view, page, ground, _top(measured))
+        inks += ink
     trails: list[Trail] = []
     if "knots" in wanted:
         trails, ground = knot_trails(motion.knots, view, measured.orientation, page, ground, late_s=late_s,
                                      linger_s=LINGER * cadence(time_s))
+    if labels:
+        inks.insert(0, height_arcs(view, page, labels, blocks, [trail.label for trail in trails if trail.label is not None]))
     standing = page.stamp(join_inks(inks, view.width, view.height))
     return Annotation(standing, clock, tuple(inset), tuple(trails), tuple(fronts), ground)
 

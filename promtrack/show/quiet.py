@@ -23,6 +23,7 @@ MOST_HALO = 0.5           # of the faintest disc
 CALM_SHARE = 20.0         # percentile over angle taken as 'no prominence here', off the limb
 ZONE_PROBES = 4000
 LEAST_PROBES = 200        # of a profile
+BRIGHTEST = 99.7          # percentile of the bright plasma that is shown brightest: an arcade keeps its shades
 
 
 def quiet_sun(samples: Samples, probes: Probes, lock: LimbLock, view: ClipView, full_scale: float) -> QuietSun:
@@ -126,7 +127,7 @@ def _bright(plasma: np.ndarray, noise: float) -> tuple[float, float]:
     bright = seen[seen > 8.0 * noise]
     if len(bright) < 200:
         return 40.0 * noise, 8.0 * noise
-    peak = max(float(np.percentile(bright, 98.5)), 15.0 * noise)
+    peak = max(float(np.percentile(bright, BRIGHTEST)), 15.0 * noise)
     return peak, min(float(np.median(bright)), peak)
 
 

@@ -32,8 +32,10 @@ MIDDLE_TONE = 0.56                 # of the peak's tone, at most, for middling p
 USUAL_TEXTURE = 0.25               # a disc that varies by more is shown with less contrast
 JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
 COARSE = 4                         # picture px per px of the feather's map
+SLIVER = 0.04                      # part of the picture
+BORDERS = 24                       # frames from which the usual border is taken
 
-FEATHER = 0.05                     # of the frame's shorter side: how softly its border fades
+FEATHER = 0.09                     # of the frame's shorter side: how softly its border fades
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,11 +47,11 @@ class Toner:
     line_base: np.ndarray      # float32, table steps
     line_halo: np.ndarray      # float32, table steps: line_gain * halo
     curve: np.ndarray          # (1, 65536) uint8
-    calm: np.ndarray           # uint8 tone of the quiet Sun, shown where a frame shows nothing
+    calm: np.ndarray           # uint8 tone shown where a frame shows nothing: the quiet Sun, dark where most frames show nothing
     feather: np.ndarray        # uint8 weight of a frame's pixels, in the frame's geometry
 
 
-def make_toner(quiet: QuietSun, view: ClipView, look: str, shape: tuple[int, int]) -> Toner:
+def make_toner(quiet: QuietSun, view: ClipView, look: str, lock: LimbLock) -> Toner:
     """The toner of a clip."""
     chosen = LOOKS[look]
     curve, table = _curve(chosen, quiet.noise / quiet.peak, quiet.middle / quiet.peak)
@@ -60,10 +62,11 @@ def make_toner(quiet: QuietSun, view: ClipView, look: str, shape: tuple[int, int
     steps = np.float32(65535.0 / (HIGHEST - LOWEST))
     # Noise lifts the mean tone where the curve bends, so the quiet Sun that fills gaps is given the same lift.
     lifted = gaussian_filter1d(curve, quiet.noise / quiet.peak / (table[1] - table[0]))
-    calm_tone = np.rint(255.0 * np.interp(calm, table, lifted)).astype(np.uint8)
+    feather = _feather(lock.shape)
+    calm_tone = np.rint(np.interp(calm, table, lifted) * _mostly_shown(feather, view, lock)).astype(np.uint8)
     spaced = np.interp(np.linspace(LOWEST, HIGHEST, 65536), table, curve)
     return Toner(quiet, gain * steps, (base - np.float32(LOWEST)) * steps, gain * halo * steps,
-                 np.rint(255.0 * spaced).astype(np.uint8)[None], calm_tone, _feather(shape))
+                 np.rint(255.0 * spaced).astype(np.uint8)[None], calm_tone, feather)
 
 
 def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
@@ -152,11 +155,36 @@ def _feather(shape: tuple[int, int]) -> np.ndarray:
     return np.rint(255.0 * ramps[0][:, None] * ramps[1][None, :]).astype(np.uint8)
 
 
-def _faded(tone: np.ndarray, matrix: np.ndarray, toner: Toner, view: ClipView) -> np.ndarray:
-    """The tone, going over into the quiet Sun's where the frame ends. The weight is smooth, so a coarse one will do."""
+def _mostly_shown(feather: np.ndarray, view: ClipView, lock: LimbLock) -> np.ndarray:
+    """(height, width) float32 weight, 255 where most frames show the Sun, falling softly to 0 at their usual border.
+
+    255 everywhere if no more than slivers along the picture's border are not shown: there the quiet Sun looks calmer.
+    """
+    used = np.flatnonzero(lock.used)
+    some = used[np.unique(np.linspace(0, len(used) - 1, BORDERS).round().astype(int))]
+    matrices = [affine_to_frame(view, lock, int(index)) for index in some]
+    whole = np.full_like(feather, 255)
+    shown = np.median([_coarse_weight(whole, matrix, view) for matrix in matrices], axis=0)
+    if np.mean(shown < 128.0) < SLIVER:
+        return np.full((view.height, view.width), 255.0, np.float32)
+    weight = np.median([_coarse_weight(feather, matrix, view) for matrix in matrices], axis=0)
+    return _enlarged(weight.astype(np.float32), view)
+
+
+def _coarse_weight(feather: np.ndarray, matrix: np.ndarray, view: ClipView) -> np.ndarray:
+    """The feather in the picture's geometry, `COARSE` times smaller."""
     coarse = np.array([[COARSE, 0.0, (COARSE - 1) / 2.0], [0.0, COARSE, (COARSE - 1) / 2.0], [0.0, 0.0, 1.0]])
     size = -(-view.width // COARSE), -(-view.height // COARSE)
-    weight = cv2.warpAffine(toner.feather, matrix @ coarse, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    weight = cv2.resize(weight, (size[0] * COARSE, size[1] * COARSE))[:view.height, :view.width]
+    return cv2.warpAffine(feather, matrix @ coarse, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+
+
+def _enlarged(weight: np.ndarray, view: ClipView) -> np.ndarray:
+    """A coarse weight at the picture's size."""
+    return cv2.resize(weight, (weight.shape[1] * COARSE, weight.shape[0] * COARSE))[:view.height, :view.width]
+
+
+def _faded(tone: np.ndarray, matrix: np.ndarray, toner: Toner, view: ClipView) -> np.ndarray:
+    """The tone, going over into the quiet Sun's where the frame ends. The weight is smooth, so a coarse one will do."""
+    weight = _enlarged(_coarse_weight(toner.feather, matrix, view), view)
     shown = cv2.multiply(tone, weight, scale=1.0 / 255.0)
     return cv2.add(shown, cv2.multiply(toner.calm, cv2.bitwise_not(weight), scale=1.0 / 255.0))

@@ -10,15 +10,18 @@ from scipy.ndimage import gaussian_filter1d
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, paint
+from promtrack.show.curves import front_curve
 from promtrack.show.layout import Ground, Rect, crosses, crowding, nearest_free, take, take_line, take_way
 from promtrack.show.marks import BLACK, KNOT_BGR, Mark, Page, line_mask, strokes, text_ink
 from promtrack.show.text import REGULAR, WHITE, text_mask, text_width
 from promtrack.show.view import ClipView
 from promtrack.sun import Orientation
 
-__all__ = ["FrontMarker", "Trail", "draw_front", "draw_head", "front_marker", "knot_trails"]
+__all__ = ["FrontMarker", "Trail", "draw_front", "draw_head", "front_marker", "front_words", "knot_trails", "speed_mask", "speed_words"]
 
-LABELLED = 6              # trails that carry their speed: the most significant ones
+LABELLED, DRAWN = 6, 12   # trails that carry their speed, and trails at all: the fastest ones
+FEW = 3                   # trails with their speed where more than DRAWN knots move: a crowd of labels says nothing
+KNOT_TYPE = 1.1           # units of type: the speeds are what a phone must still show
 SMOOTH_POINTS = 1.5
 PLACES = 8                # rounds of places tried for a label
 FAR = 9.0                 # units of type: a label farther from its trail than this would not be read as its own
@@ -41,6 +44,7 @@ class FrontMarker:
 
     time_s: np.ndarray
     height_mm: np.ndarray
+    speed_km_s: np.ndarray    # of the model; nan where none describes the front
     theta_deg: np.ndarray     # (m,) image angles along the edge
     label_theta_deg: float    # where the label's near end stands
     right: bool               # the label lies to the right of that point
@@ -50,27 +54,28 @@ class FrontMarker:
 
 def knot_trails(knots: tuple[KnotTrack, ...], view: ClipView, orientation: Orientation, page: Page, ground: Ground, *,
                 late_s: float, linger_s: float) -> tuple[list[Trail], Ground]:
-    """Trails of the moving knots, the most significant ones with labels where there is room.
+    """Trails of the fastest moving knots, the first few with labels where there is room.
 
     Parameters
     ----------
     late_s : seconds from the first frame shown to the first strip (added to the tracks' times)
     linger_s : how long a trail stays after its knot is gone
     """
-    moving = sorted((k for k in knots if k.moving), key=lambda k: -k.significance)
+    moving = sorted((k for k in knots if k.moving), key=lambda k: -k.fit.speed_km_s)
     lines = []
     for knot in moving:
         x, y = view.to_picture(orientation.to_image(knot.angle_deg), knot.height_mm)
         lines.append(np.stack([x, y], axis=1))
     inside = [_inside(line, page) for line in lines]
-    moving = [k for k, good in zip(moving, inside, strict=True) if good]
-    lines = [_smoothed(line) for line, good in zip(lines, inside, strict=True) if good]
+    labelled = LABELLED if sum(inside) <= DRAWN else FEW
+    moving = [k for k, good in zip(moving, inside, strict=True) if good][:DRAWN]
+    lines = [_smoothed(line) for line, good in zip(lines, inside, strict=True) if good][:DRAWN]
     for line in lines:
         ground = take_line(ground, line, page.unit)
     trails: list[Trail] = []
     for order, (knot, line) in enumerate(zip(moving, lines, strict=True)):
         label = None
-        if order < LABELLED:
+        if order < labelled:
             label, ground = _place_label(knot, line, page, ground, [t.label for t in trails if t.label is not None])
         trails.append(_trail(knot, line, label, page, late_s, linger_s))
     return trails, ground
@@ -106,11 +111,17 @@ def speed_words(knot: KnotTrack) -> str:
     return f"{fit.speed_km_s:.{digits}f} ± {max(fit.speed_err_km_s, 0.1):.{digits}f} km/s"
 
 
+def speed_mask(knot: KnotTrack, page: Page) -> np.ndarray:
+    """The speed as a mask, in the size in which the clip shows it."""
+    return text_mask(speed_words(knot), round(KNOT_TYPE * page.unit), REGULAR)
+
+
 def front_marker(front: Front, view: ClipView, orientation: Orientation, page: Page, ground: Ground,
                  late_s: float) -> tuple[FrontMarker, Ground]:
     """Marker of a front, with the way of its label kept free."""
     theta = np.asarray(orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
-    width, height = text_width("front 000 Mm", page.unit) + page.unit // 2, round(1.3 * page.unit)
+    longest = front_words(888.0, 888.0 if front.best else np.nan)
+    width, height = text_width(longest, page.unit, REGULAR) + page.unit // 2, round(1.3 * page.unit)
     choices = []
     for end in (theta[0], theta[-1]):
         outward = np.array(view.to_picture(end, 0.0)) - np.array(view.to_picture(np.median(theta), 0.0))
@@ -122,7 +133,8 @@ def front_marker(front: Front, view: ClipView, orientation: Orientation, page: P
     for h in front.height_mm[::4]:
         x, y = view.to_picture(theta, h)
         ground = take_line(ground, np.stack([x, y], axis=1), page.unit)
-    return FrontMarker(front.time_s + late_s, front.height_mm, theta, end_deg, right, view, page), ground
+    speed = front_curve(front, front.best, front.time_s).speed_km_s if front.best else np.full(len(front.time_s), np.nan)
+    return FrontMarker(front.time_s + late_s, front.height_mm, speed, theta, end_deg, right, view, page), ground
 
 
 def draw_front(marker: FrontMarker, canvas: Canvas, now_s: float) -> None:
@@ -137,9 +149,15 @@ def draw_front(marker: FrontMarker, canvas: Canvas, now_s: float) -> None:
     paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke + 2.0), BLACK, strength=0.5)
     paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke), WHITE, strength=0.95)
     lay(page.stamp(ink), canvas)
-    mask = text_mask(f"front {height_mm:.0f} Mm", page.unit, REGULAR)
+    mask = text_mask(front_words(height_mm, float(np.interp(now_s, marker.time_s, marker.speed_km_s))), page.unit, REGULAR)
     place = _front_label(view, page, marker.label_theta_deg, marker.right, height_mm, mask.shape[1], mask.shape[0])
     lay(page.stamp(text_ink(mask, place.left, place.top, page.unit)), canvas)
+
+
+def front_words(height_mm: float, speed_km_s: float) -> str:
+    """'front 212 Mm, 180 km/s'."""
+    speed = f", {speed_km_s:.0f} km/s".replace("-", "−") if np.isfinite(speed_km_s) else ""
+    return f"front {height_mm:.0f} Mm{speed}"
 
 
 def _front_label(view: ClipView, page: Page, theta: float, right: bool, height_mm: float, width: int, height: int) -> Rect:
@@ -161,7 +179,7 @@ def _smoothed(line: np.ndarray) -> np.ndarray:
 
 def _place_label(knot: KnotTrack, line: np.ndarray, page: Page, ground: Ground, others: list[Rect]) -> tuple[Rect | None, Ground]:
     """A free place near the trail from which a leader runs to it without crossing another label."""
-    mask = text_mask(speed_words(knot), round(0.9 * page.unit), REGULAR)
+    mask = speed_mask(knot, page)
     height, width = mask.shape
     trial, found = ground, []
     for _ in range(PLACES):
@@ -205,7 +223,7 @@ def _trail(knot: KnotTrack, line: np.ndarray, label: Rect | None, page: Page, la
     marks = [Mark(page.stamp(ink, _arrival(own, time_s, rect)), until_s=float(time_s[-1]) + linger_s, ease_s=max(linger_s, 1e-3),
                   fade_s=max(0.35 * float(time_s[-1] - time_s[0]), 1.0) if label is not None else 0.0, rest=0.55, after=kept)]
     if label is not None:
-        words = text_ink(text_mask(speed_words(knot), round(0.9 * page.unit), REGULAR), label.left, label.top, page.unit, KNOT_BGR)
+        words = text_ink(speed_mask(knot, page), label.left, label.top, page.unit, KNOT_BGR)
         life = {"until_s": float(time_s[-1]) + linger_s, "ease_s": max(linger_s, 1e-3), "after": 0.8}
         near, leader = _leader(label, line, page)
         # The speed comes up as the knot passes its label, so that one sees which is whose.

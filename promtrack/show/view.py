@@ -24,7 +24,8 @@ __all__ = ["ClipView", "affine_to_frame", "choose_view", "locked_view"]
 SIZES = {"wide": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
 LARGEST_ZOOM = 2.5        # beyond it a picture is soft, not larger
 CLOSE_ZOOM = 1.6          # closest approach where the frames alone would fill the view
-FILL = 0.58               # part of the view's width or height that the action takes at most, so that labels find room
+FILL = 0.58               # part of the view's width or height that the action takes at most, so that labels find room ...
+FILL_BESIDE = 0.66        # ... and where the frames cannot fill the view: labels find room beside them
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,8 @@ def choose_view(lock: LimbLock, scale: Scale, orientation: Orientation, action: 
     size = np.array([width, height], dtype=float)
     fill = float((size / room).max())                                            # frames just fill the view
     closest = min(LARGEST_ZOOM, max(fill, CLOSE_ZOOM))
-    zoom = float(np.clip((FILL * size / span).min(), min(float((size / room).min()), LARGEST_ZOOM), closest))
+    share = FILL_BESIDE if fill > closest else FILL
+    zoom = float(np.clip((share * size / span).min(), min(float((size / room).min()), LARGEST_ZOOM), closest))
     corner = _corner(box, cover, size / zoom)
     sun = -corner * zoom
     return ClipView(width, height, zoom, turn, side, float(sun[0]), float(sun[1]), lock.radius_px * zoom,

@@ -12,15 +12,15 @@ from hypothesis import strategies as st
 from promtrack.settings import ClipSettings
 from promtrack.show.action import find_action
 from promtrack.show.canvas import Canvas, blank_ink, canvas_from_tone, canvas_to_bgr, lay, make_stamp, paint
-from promtrack.show.clock import gap_words
-from promtrack.show.furniture import nice_step, scale_inks
+from promtrack.show.clock import gap_words, make_clock
+from promtrack.show.furniture import height_arcs, height_labels, nice_step, scale_inks
 from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, place_block, take
 from promtrack.show.marks import KNOT_BGR, Page, text_ink
 from promtrack.show.overlay import annotate, draw_annotation, make_page
 from promtrack.show.pacing import plan_shots
 from promtrack.show.palette import LOOKS
 from promtrack.show.text import REGULAR, WHITE, block_of, text_mask
-from promtrack.show.tracks import speed_words
+from promtrack.show.tracks import front_words, speed_mask, speed_words
 from promtrack.show.view import choose_view
 from tests.show.clip_case import quick_run
 
@@ -84,10 +84,9 @@ def test_scale_bar_and_earth_are_to_scale():
     step = nice_step(0.10 * page.height * view.km_per_px * 1e-3)
     inks, _ = scale_inks(view, page, ground, bar=True, earth=False)
     bar = inks[0]
-    bright = bar.bgr.max(axis=2) > 100.0
-    columns = np.flatnonzero(bright.any(axis=0))
-    stroke = 1.5 * page.stroke
-    assert columns[-1] - columns[0] + 1 - stroke == pytest.approx(step * 1e3 / view.km_per_px, abs=1.0)
+    rows = bar.bgr.max(axis=2)
+    row = rows[np.argmax(rows.sum(axis=1))]  # along the bar; partly covered pixels count in part
+    assert row.sum() / row.max() - 1.5 * page.stroke == pytest.approx(step * 1e3 / view.km_per_px, abs=1.0)
     inks, _ = scale_inks(view, page, ground, bar=False, earth=True)
     earth = inks[0]
     blue = np.clip(earth.bgr[..., 0], 0, None) > 40.0
@@ -235,6 +234,62 @@ def test_unknown_north_is_never_called_north():
     known, _ = drawn(run, view, page, time_s, shots[0])
     canvas, _ = drawn(unknown, view, page, time_s, shots[0])
     assert not np.array_equal(known.y, canvas.y)
+
+
+@pytest.mark.parametrize("unit", range(11, 48))
+def test_clock_fits_at_every_type_size(unit):
+    # TRUTH  whatever the size, the block lies inside the margins and holds the widest text.
+    page = Page(64 * unit, 36 * unit, unit, 2)
+    ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
+    clock, _ = make_clock(np.datetime64("2088-08-08T08:08:08", "us"), np.arange(5.0), page, ground, clock=True, gaps=True, notices=True)
+    assert clock.hours.x >= page.margin
+    assert clock.date.y < page.height - page.margin
+
+
+def test_essential_type_is_read_on_a_phone():
+    # TRUTH  a clip 1920 px wide on a screen 400 px wide: speeds and scale at 7.5 px and more, the clock at 13 px and more.
+    run, view, page, _, _ = stage(view="wide")
+    shown = 400.0 / view.width
+    knot = next(k for k in run.motion.knots if k.moving)
+    assert speed_mask(knot, page).shape[0] / 1.24 * shown >= 7.5       # 1.24: line height over type size
+    assert round(1.1 * page.unit) * shown >= 7.5
+    assert round(1.9 * page.unit) * shown >= 13.0
+
+
+def test_arcs_stay_clear_of_speeds_and_leave_no_crumbs():
+    # TRUTH  no pixel of an arc under a label, and no piece shorter than four letters but those next to the arcs' own labels.
+    _, view, page, *_ = stage(view="wide")
+    ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
+    _, ground, labels = height_labels(view, page, ground, 60.0)
+    assert len(labels) > 1
+    words = [Rect(int(x), int(y), 200, 40) for x, y in zip(*view.to_picture(view.turn_deg, [h for h, _ in labels]), strict=True)]
+    ink = height_arcs(view, page, labels, ground, words)
+    for rect in [*words, *(place for _, place in labels)]:
+        assert not ink.opacity[rect.top:rect.bottom, rect.left:rect.right].any()
+    _, numbers, stats, _ = cv2.connectedComponentsWithStats((ink.opacity > 0).astype(np.uint8), connectivity=8)
+    for number in range(1, len(stats)):
+        long = stats[number, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max() >= 4 * page.unit
+        near = any((numbers[max(r.top - page.unit, 0):r.bottom + page.unit, max(r.left - page.unit, 0):r.right + page.unit] == number).any()
+                   for _, r in labels)
+        assert long or near
+
+
+def test_the_fastest_knots_are_labelled_and_a_crowd_is_thinned():
+    # TRUTH  with 30 moving knots no more than 12 trails are drawn and 3 carry speeds: the fastest that find room.
+    run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
+    knot = next(k for k in run.motion.knots if k.moving)
+    many = tuple(replace(knot, knot=n, fit=replace(knot.fit, speed_km_s=10.0 + n), angle_deg=knot.angle_deg + 0.02 * n) for n in range(30))
+    crowd = replace(run, motion=replace(run.motion, knots=many, fronts=()))
+    trails = annotate(crowd, view, page, np.zeros((30, 40)), time_s).trails
+    assert len(trails) == 12
+    assert 1 <= sum(trail.label is not None for trail in trails) <= 3
+    assert all(trail.label is None for trail in trails[3:])
+
+
+def test_front_says_height_and_speed():
+    assert front_words(211.6, 180.4) == "front 212 Mm, 180 km/s"
+    assert front_words(211.6, -4.4) == "front 212 Mm, −4 km/s"
+    assert front_words(211.6, np.nan) == "front 212 Mm"
 
 
 def test_page_type_size():

@@ -1,5 +1,7 @@
 """Tone: looks, the join at the limb, steadiness, noise."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -20,7 +22,7 @@ def toner_of(frames, lock, look="ember", zoom=1.0):
     probes = place_probes(view)
     samples = take_samples(sequence_of(frames), lock, view, probes)
     quiet = quiet_sun(samples, probes, lock, view, 16383.0)
-    return make_toner(quiet, view, look, SHAPE), view
+    return make_toner(quiet, view, look, lock), view
 
 
 def limb_distance():
@@ -161,3 +163,39 @@ def test_smoothing_calms_noise_and_spares_motion():
 def test_no_smoothing_is_no_change():
     tone = np.full((4, 4), 9, np.uint8)
     assert smoothed_tone(tone, np.zeros((4, 4), np.uint8), 0.0) is tone
+
+
+def test_what_no_frame_shows_is_dark_on_both_sides_of_the_limb():
+    # TRUTH  a view twice as wide as the frames: beside them the fill is the darkest tone on disc and sky alike, it comes in
+    # softly, and inside the disc keeps its brightness. Where only slivers are not shown, the quiet Sun fills them.
+    lock, frames = lock_of(4), [picture_of(seed=i) for i in range(4)]
+    narrow = view_of(2.0)
+    wide = replace(narrow, width=2 * narrow.width, sun_x_px=narrow.sun_x_px + narrow.width / 2)
+    probes = place_probes(wide)
+    samples = take_samples(sequence_of(frames), lock, wide, probes)
+    toner = make_toner(quiet_sun(samples, probes, lock, wide, 16383.0), wide, "ember", lock)
+    tone = tone_frame(frames[0], toner, wide, lock, 0).astype(int)
+    beside = np.concatenate([tone[:, :narrow.width // 2 - 4], tone[:, -narrow.width // 2 + 4:]], axis=1)
+    assert beside.max() == 0
+    disc = wide.height_map_px() < -30.0
+    inside = tone[:, wide.width // 2 - 60:wide.width // 2 + 60][disc[:, wide.width // 2 - 60:wide.width // 2 + 60]]
+    assert np.median(inside) > 60
+    row = tone[wide.height - 60, narrow.width // 2:narrow.width // 2 + 80].astype(float)
+    assert np.abs(np.diff(cv2.blur(row[None], (5, 1))[0])).max() < 12.0
+    sliver = replace(narrow, width=narrow.width + 8, sun_x_px=narrow.sun_x_px + 4)
+    toner = make_toner(toner.quiet, sliver, "ember", lock)
+    assert toner.calm[-40:, 0].min() > 60
+
+
+def test_a_bright_arcade_keeps_its_shades():
+    # TRUTH  plasma as bright as 0.35 of the disc over a third of the sky: less than 2 % of it at the top tone, its brightest
+    # tenth still told from its brighter half.
+    y, x = np.mgrid[:SHAPE[0], :SHAPE[1]]
+    out = np.hypot(x - CENTRE[0], y - CENTRE[1]) - RADIUS_PX
+    arcade = 2100.0 * np.exp(-0.5 * ((x - 150.0) / 60.0) ** 2) * (0.55 + 0.45 * np.sin(x / 3.0)) * ((out > 2) & (out < 70))
+    frames = [np.clip(picture_of(seed=i) + arcade, 0, 16383).astype(np.uint16) for i in range(4)]
+    toner, view = toner_of(frames, lock_of(4))
+    tone = tone_frame(frames[0], toner, view, lock_of(4), 0)[(arcade > 200.0)]
+    assert np.mean(tone >= 250) < 0.02
+    bright, brightest = np.percentile(tone, (50, 95))
+    assert brightest - bright > 40
