@@ -107,7 +107,8 @@ def _free_of_knots(strip: Strip, paths: list[_Path], motion: MotionSettings) -> 
         count = np.zeros(strip.shape[1:], np.float32)
         for i, image in enumerate(strip.each(first, last), start=first):
             shown = _unmasked(strip.shape[1:], paths, i) & np.isfinite(image).astype(np.uint8)
-            cv2.accumulate(np.nan_to_num(image, nan=0.0), total, mask=shown)
+            cv2.patchNaNs(image)      # in place: the array is our own
+            cv2.accumulate(image, total, mask=shown)
             count += shown
         mean: np.ndarray = total / np.maximum(count, 1)
         missing = (count < LEAST_COUNT).astype(np.uint8)

@@ -10,6 +10,7 @@ import numpy as np
 
 from promtrack.errors import SettingsError
 from promtrack.motion.agreement import match_ridges
+from promtrack.motion.edge import sector_columns
 from promtrack.motion.front import follow_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning
@@ -20,11 +21,12 @@ from promtrack.motion.sectors import propose_sectors
 from promtrack.motion.tracks import track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.propose import propose_paths
-from promtrack.strip.records import Strip
+from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path, time_distances
 
-__all__ = ["measure_motion"]
+__all__ = ["measure_motion", "named_sectors"]
 
+LEAST_COLUMNS = 4   # of a sector
 HEADLINES = 5       # knots that get a sentence
 RAIN_KM_S = 70.0    # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
 
@@ -48,7 +50,7 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
     rng = np.random.default_rng(seed)
     for text in motion.slits:
         parse_path(text, strip.geometry)    # before any work is done
-    sectors = tuple(_read_sector(text) for text in motion.sectors)
+    sectors = named_sectors(motion, strip.geometry)
     search = find_knots(strip, motion=motion, progress=progress)
     knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
     fronts = _fronts(strip, sectors, motion, rng)
@@ -69,6 +71,23 @@ _METHOD = ("A knot is called moving when fewer false alarms than tolerated are e
            "counted in the same strips with their times scrambled ({trials} times, {found} tracks in all), and the knot must "
            "have travelled farther than a standing structure of its size seems to when its brightness changes, and farther "
            "than its errors.")
+
+
+def named_sectors(motion: MotionSettings, geometry: StripGeometry) -> tuple[tuple[float, float], ...]:
+    """The sectors of `motion.sectors`, in degrees.
+
+    Raises
+    ------
+    SettingsError : a sector cannot be read, or the strips do not show it
+    """
+    sectors = tuple(_read_sector(text) for text in motion.sectors)
+    for text, sector in zip(motion.sectors, sectors, strict=True):
+        shown = sector_columns(geometry, *sector)
+        if shown.stop - shown.start < LEAST_COLUMNS:
+            last = geometry.from_deg + geometry.deg_per_column * (geometry.columns - 1)
+            raise SettingsError(f"sector '{text}' lies outside the strips", where="motion.sectors",
+                                remedy=f"they show {geometry.from_deg % 360:.0f} to {last % 360:.0f} deg")
+    return sectors
 
 
 def _read_sector(text: str) -> tuple[float, float]:

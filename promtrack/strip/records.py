@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -90,12 +91,16 @@ class Strip:
         return block.reshape(-1, rows, columns)
 
     def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
-        """The same strips one by one; no more than `BLOCK_BYTES` of them are in memory at a time."""
+        """The same strips one by one, read ahead; twice `BLOCK_BYTES` of them are in memory at most."""
         n, rows, columns = self.shape
         last = n if last is None else min(last, n)
         block = max(int(BLOCK_BYTES / (4 * rows * columns)), 1)
-        for start in range(first, last, block):
-            yield from self.read(start, min(start + block, last))
+        with ThreadPoolExecutor(1, thread_name_prefix="strips") as pool:
+            ahead = pool.submit(self.read, first, min(first + block, last))
+            for start in range(first, last, block):
+                strips = ahead.result()
+                ahead = pool.submit(self.read, start + block, min(start + 2 * block, last))
+                yield from strips
 
 
 @dataclass(frozen=True, slots=True, eq=False)
