@@ -37,7 +37,7 @@ def room_of(axes: Axes, lines: list[np.ndarray]) -> Room:
     lines : (n, 2) polylines in data units that labels must not cover
     """
     renderer = _renderer(axes)
-    boxes = [text.get_window_extent(renderer).extents for text in axes.texts]
+    boxes = [np.asarray(text.get_window_extent(renderer).extents) for text in axes.texts]
     points = [pixels_of(axes, line) for line in lines]
     return Room(axes, boxes, np.concatenate(points) if points else np.zeros((0, 2)))
 
@@ -109,8 +109,8 @@ def _distances(boxes: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def _write(room: Room, box: np.ndarray, words: str, style: dict[str, Any]) -> None:
-    place = room.axes.transAxes.inverted().transform((0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])))
-    room.axes.text(*place, words, transform=room.axes.transAxes, ha="center", va="center", multialignment="center", **style)
+    x, y = room.axes.transAxes.inverted().transform((0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])))
+    room.axes.text(x, y, words, transform=room.axes.transAxes, ha="center", va="center", multialignment="center", **style)
     room.boxes.append(box)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from typing import Literal
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -20,6 +21,7 @@ MARKS = {"good": "✓", "fair": "!", "poor": "✗"}
 KEPT, SPOILED, CIRCLE = "#8fe3ff", "#ff7ab8", "#ffffff"  # on the picture, in both themes
 REASON_LINES, REASON_WIDTH = 5, 42  # lines under the picture, characters in each
 YLABEL_AT = 0.5
+Corner = Literal["upper left", "upper right", "lower left", "lower right"]
 
 
 def registration_check(measured: Measured, theme: Theme) -> Figure:
@@ -77,14 +79,16 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     )
 
 
-def _emptiest_corner(lock: LimbLock) -> str:
+def _emptiest_corner(lock: LimbLock) -> Corner:
     """The corner of the picture with the fewest limb points, on the disc where several are free."""
     rows, columns = lock.shape
     x, y = np.concatenate([lock.limb_points_px, lock.rejected_points_px]).T
     corners = [(up, left) for up in (False, True) for left in (True, False)]
     held = [np.sum(((x < 0.55 * columns) == left) & ((y < 0.4 * rows) == up)) for up, left in corners]
     up, left = corners[int(np.argmin(held))]
-    return f"{'upper' if up else 'lower'} {'left' if left else 'right'}"
+    if up:
+        return "upper left" if left else "upper right"
+    return "lower left" if left else "lower right"
 
 
 def _write_reasons(figure: Figure, measured: Measured, theme: Theme) -> None:

@@ -199,7 +199,7 @@ def _height_arcs(axes: Axes, measured: Measured, area: Map, room: Room) -> None:
     prefer = np.array([box[2], box[1]])
     for height in np.arange(0.0, max(highest, step), step):
         line = np.stack(area.mm(*_pixels(measured, angle, np.full_like(angle, height))), axis=1)
-        seen = ((line > 0.0) & (line < (area.extent[1], area.extent[3]))).all(axis=1)
+        seen = np.all((line > 0.0) & (line < (area.extent[1], area.extent[3])), axis=1)
         if seen.sum() < 16:
             continue
         place = axes.transData.transform(line)
@@ -250,7 +250,7 @@ def _compass(axes: Axes, measured: Measured, area: Map) -> None:
         axes.annotate(
             name,
             origin,
-            way,
+            (float(way[0]), float(way[1])),
             textcoords="offset points",
             color=PICTURE_INK,
             ha="center",

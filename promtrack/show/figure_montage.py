@@ -68,7 +68,7 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
 
 def _angle_ticks(first: float, last: float) -> np.ndarray:
     """Round angles, none so close to an end that its number would meet the neighbouring panel's."""
-    ticks, margin = MaxNLocator(5, steps=(1, 2, 5, 10)).tick_values(first, last), END_SHARE * (last - first)
+    ticks, margin = np.asarray(MaxNLocator(5, steps=(1, 2, 5, 10)).tick_values(first, last)), END_SHARE * (last - first)
     return ticks[(ticks >= first + margin) & (ticks <= last - margin)]
 
 
