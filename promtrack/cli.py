@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from promtrack import __version__
-from promtrack.errors import PromtrackError, SettingsError
+from promtrack.errors import PromtrackError, SettingsError, command_line
 
 if TYPE_CHECKING:
     from promtrack.settings import Settings
@@ -155,15 +155,28 @@ def _check(options: argparse.Namespace) -> None:
     lines = check_drift(options.input, settings, nudge=options.nudge) if options.drift else check(options.input, settings)
     for line in lines:
         print(line, flush=True)
+    if not options.drift:
+        print("next: " + command_line("promtrack", "run", options.input, *_settings_words(options)))
+
+
+def _settings_words(options: argparse.Namespace) -> list[str]:
+    """The options that changed settings, as they were typed."""
+    file = ["--settings", str(options.settings)] if options.settings is not None else []
+    return file + [word for change in options.changes for word in ("--set", change)]
 
 
 def _stage(options: argparse.Namespace) -> None:
-    from promtrack.pipeline import run_stage
+    from promtrack.pipeline import not_up_to_date, run_stage
+    from promtrack.products.summary import motion_lines
     from promtrack.settings import change_settings
     slits = {"motion.slits": options.slit} if options.command == "motion" and options.slit else {}
     job = run_stage(options.command, options.folder, lambda base: change_settings(_changed(options, base), slits, where="--slit"),
                     progress=_progress(options))
-    _say(options, [f"{options.command}: " + ", ".join(str(f) for f in job.files[options.command])])
+    lines = [f"{options.command}: " + ", ".join(str(f) for f in job.files[options.command])]
+    if options.command == "motion":
+        lines += motion_lines(job.folder)
+    later = [command_line("promtrack", stage, options.folder) for stage in not_up_to_date(job)]
+    _say(options, lines + ["still to be done again: " + "; ".join(later)] * bool(later))
 
 
 def _demo(options: argparse.Namespace) -> None:

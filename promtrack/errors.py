@@ -1,6 +1,11 @@
 """Errors that a user can act on: where, what was wrong with figures, what to do next."""
 
-__all__ = ["InputError", "PromtrackError", "SettingsError"]
+from __future__ import annotations
+
+import os
+import shlex
+
+__all__ = ["InputError", "PromtrackError", "SettingsError", "command_line"]
 
 
 class PromtrackError(Exception):
@@ -20,7 +25,7 @@ class PromtrackError(Exception):
         if remedy:
             self.remedy = remedy
 
-    def at(self, where: str) -> "PromtrackError":
+    def at(self, where: str) -> PromtrackError:
         """The same error, saying where it arose; the innermost place is kept."""
         if not self.where:
             self.where = where
@@ -40,3 +45,10 @@ class SettingsError(PromtrackError):
     """A setting or an option is wrong (exit status 2)."""
 
     exit_status = 2
+
+
+def command_line(*words: object) -> str:
+    """A command as it is typed, words with spaces quoted as the system's own shell reads them."""
+    if os.name == "nt":
+        return " ".join(f'"{word}"' if " " in str(word) else str(word) for word in words)
+    return shlex.join(str(word) for word in words)

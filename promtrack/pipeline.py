@@ -19,13 +19,13 @@ import numpy as np
 
 from promtrack import __version__
 from promtrack.abreast import one_thread_each
-from promtrack.errors import InputError, PromtrackError, SettingsError
+from promtrack.errors import InputError, PromtrackError, SettingsError, command_line
 from promtrack.ffmpeg import ffmpeg_program
 from promtrack.limb import lock_limb
 from promtrack.limb.geometry import place_of, to_frame, turn_at
 from promtrack.limb.records import LimbLock
 from promtrack.limb.second import second_limb_note
-from promtrack.motion import measure_motion
+from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.records import Motion
 from promtrack.products import (
     ProductFolder,
@@ -55,7 +55,7 @@ from promtrack.strip.slit import parse_path
 from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
 from promtrack.whole import whole_file
 
-__all__ = ["STAGES", "Job", "run", "run_stage"]
+__all__ = ["STAGES", "Job", "not_up_to_date", "run", "run_stage"]
 
 log = logging.getLogger("promtrack")
 STAGES = ("lock", "strip", "motion", "clip", "figures", "report")
@@ -68,6 +68,7 @@ _BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip"), "clip": 
            "figures": ("lock", "strip", "motion"), "report": ("lock", "strip", "motion")}
 # Needs nothing that the other makes: drawing keeps one core half busy, encoding the rest of both.
 _BESIDE = {"clip": ("figures",)}
+_RECORDING = threading.Lock()
 
 Progress = Callable[[str], Callable[[int, int], None]]
 
@@ -135,8 +136,6 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
         log.info("promtrack %s on %s: %d frames, %d hot or dead pixels mended", __version__, source, len(job.sequence), hot)
         for note in (*job.sequence.time_report.problems, *job.sequence.notes, *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable)):
             log.info(note)
-        with whole_file(job.folder["settings"]) as part:
-            part.write_text(settings_as_toml(job.settings), encoding="utf-8")
         stages = list(STAGES)
         while stages:
             stage = stages.pop(0)
@@ -144,6 +143,7 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
             stages = [other for other in stages if other not in beside]
             with _under_way(job, beside):
                 _do(job, stage)
+        _record_settings(job)
     return job
 
 
@@ -164,7 +164,7 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
     page = read_summary(folder)
     if page["version"] != __version__:
         raise InputError(f"was made by promtrack {page['version']}, and this is {__version__}", where=str(folder.path),
-                         remedy=f"make everything again with `promtrack run {page['input']} --out {folder.path}`")
+                         remedy="make everything again with `" + command_line("promtrack", "run", page["input"], "--out", folder.path) + "`")
     settings = changes(load_settings(folder["settings"]))
     job = Job(Path(page["input"]), folder, settings, progress)
     _open(job)
@@ -174,9 +174,8 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
         for before in _BEFORE[stage]:
             _require(job, before)
             _LOADERS[before](job)
+        _refuse(job, stage)   # what cannot be done leaves the folder as it was
         job.folder.mark_undone(stage)
-        with whole_file(folder["settings"]) as part:
-            part.write_text(settings_as_toml(settings), encoding="utf-8")
         _do(job, stage)
     return job
 
@@ -232,6 +231,8 @@ def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
             return
         except InputError as error:
             log.warning("%s: done again, since %s", stage, error)
+    _refuse(job, stage)
+    _record_settings(job)
     job.folder.mark_undone(stage)
     try:
         files = _DOERS[stage](job, (progress or job.progress)(stage))
@@ -242,13 +243,43 @@ def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
     log.info("%s: done", stage)
 
 
+def not_up_to_date(job: Job) -> list[str]:
+    """Stages whose products show something else than the run's present numbers and settings."""
+    return [stage for stage in STAGES if not job.folder.is_done(stage, job.stamp(stage))]
+
+
+def _refuse(job: Job, stage: str) -> None:
+    """Raises SettingsError, before anything is written, if the strips do not show what the settings ask for."""
+    if stage == "motion":
+        _asked_for(job, job.strip.geometry)
+
+
+def _asked_for(job: Job, geometry: StripGeometry) -> None:
+    named_sectors(job.settings.motion, geometry)
+    for path in job.settings.motion.slits:
+        try:
+            parse_path(path, geometry)
+        except SettingsError as error:
+            raise error.at("motion.slits") from None
+
+
+def _record_settings(job: Job) -> None:
+    """Write settings.toml unless it stands there already; two stages may begin at once."""
+    text, path = settings_as_toml(job.settings), job.folder["settings"]
+    with _RECORDING:
+        if path.exists() and path.read_text(encoding="utf-8", errors="replace") == text:
+            return
+        with whole_file(path) as part:
+            part.write_text(text, encoding="utf-8")
+
+
 def _require(job: Job, stage: str) -> None:
     """Raises InputError unless `stage` was done with the very input and settings that a later stage is to be done with."""
     stamp = job.folder.stamp(stage)
     if stamp != job.stamp(stage):
         what = "was made from other frames or with other settings" if stamp else "has not been finished"
         raise InputError(f"the stage '{stage}' {what}", where=str(job.folder.path),
-                         remedy=f"do `promtrack {stage} {job.folder.path}` first, with the same --set and --settings")
+                         remedy=f"do `{command_line('promtrack', stage, job.folder.path)}` first, with the same --set and --settings")
 
 
 def _do_lock(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
@@ -279,8 +310,7 @@ def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     log.info("strips: %d x %d px, %.0f to %.0f Mm above the limb", geometry.columns, geometry.rows, geometry.low_mm,
              geometry.height_mm(geometry.rows - 1))
     about = Circumstances(view, scale, orientation, job.settings.limb.height_mm, __version__)
-    for path in job.settings.motion.slits:
-        _checked_slit(path, geometry)
+    _asked_for(job, geometry)   # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
     with whole_file(job.folder["strip"]) as part:
         offset = begin_strip(part, geometry, job.sequence.times_utc[job.lock.used], about)
@@ -288,14 +318,6 @@ def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
         finish_strip(part, strip, job.sequence, job.lock, about)
     _load_strip(job)
     return [job.folder["strip"]]
-
-
-def _checked_slit(path: str, geometry: StripGeometry) -> None:
-    """A path that cannot be cut is told before the frames are unwrapped."""
-    try:
-        parse_path(path, geometry)
-    except SettingsError as error:
-        raise error.at("motion.slits") from None
 
 
 def _do_motion(job: Job, progress: Callable[[int, int], None]) -> list[Path]:

@@ -24,7 +24,7 @@ def test_a_stage_in_a_folder_of_another_version(finished, capsys):
     (finished / "summary.json").write_text(json.dumps(page | {"version": "0.0.1"}), encoding="utf-8")
     sentence = refused(capsys, "clip", finished)
     assert "was made by promtrack 0.0.1" in sentence
-    assert f"promtrack run {page['input']} --out {finished}" in sentence
+    assert f"promtrack run '{page['input']}' --out {finished}" in sentence
 
 
 def test_a_stage_before_its_turn(tmp_path, capsys, small_frames, monkeypatch):
@@ -38,6 +38,25 @@ def test_a_stage_with_other_settings_of_an_earlier_stage(finished, capsys):
     sentence = refused(capsys, "motion", finished, "--set", "strip.high_mm=60")
     assert "the stage 'strip' was made from other frames or with other settings" in sentence
     assert "high_mm = 60" not in (finished / "settings.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("change", "words"), [
+    (("--set", "motion.sectors=200-210"), "sector '200-210' lies outside the strips"),
+    (("--set", "motion.sectors=here"), "sector 'here' cannot be read"),
+    (("--slit", "radial:200"), "motion.slits: "), (("--slit", "somewhere"), "motion.slits: ")])
+def test_a_refused_sector_or_slit_changes_nothing(finished, capsys, change, words):
+    before = {path: path.read_bytes() for path in finished.rglob("*") if path.is_file() and path.name != "promtrack.log"}
+    assert words in refused(capsys, "motion", finished, *change, "--quiet", status=2)
+    assert {path: path.read_bytes() for path in before} == before
+    assert command(capsys, "report", finished, "--quiet")[0] == 0
+
+
+def test_motion_again_tells_what_moves_and_what_is_left_to_do(finished, capsys):
+    status, out, _ = command(capsys, "motion", finished, "--set", "motion.least_points=9")
+    lines = out.splitlines()
+    assert status == 0
+    assert any("moving of" in line for line in lines)
+    assert lines[-1] == "still to be done again: " + "; ".join(f"promtrack {stage} {finished}" for stage in ("clip", "figures", "report"))
 
 
 def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, monkeypatch):

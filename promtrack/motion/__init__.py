@@ -1,6 +1,6 @@
 """Knots, fronts, slits and oscillations on strips, each with its fit and its error."""
 
-from promtrack.motion.measure import measure_motion
+from promtrack.motion.measure import measure_motion, named_sectors
 from promtrack.motion.records import (
     Control,
     Front,
@@ -14,4 +14,4 @@ from promtrack.motion.records import (
 )
 
 __all__ = ["Control", "Front", "FrontFit", "KnotFit", "KnotTrack", "Meaning", "Motion", "Oscillation", "Ridge",
-           "measure_motion"]
+           "measure_motion", "named_sectors"]

@@ -18,7 +18,7 @@ from promtrack.sequence.records import Sequence
 from promtrack.sun import Orientation, Scale, SolarView
 from promtrack.whole import whole_file
 
-__all__ = ["read_summary", "summary_lines", "write_summary"]
+__all__ = ["motion_lines", "read_summary", "summary_lines", "write_summary"]
 
 
 def write_summary(folder: ProductFolder, version: str, sequence: Sequence, lock: LimbLock | None = None, *,
@@ -76,24 +76,30 @@ def read_summary(folder: ProductFolder) -> dict[str, Any]:
 def summary_lines(folder: ProductFolder) -> list[str]:
     """The run in a few lines for the terminal."""
     page = read_summary(folder)
-    scale, counts = page["scale"], page["counts"]
+    scale = page["scale"]
     lines = [
         f"{page['frames_used']} of {page['frames_read']} frames used, {page['span_s'] / 60:.1f} min, "
         f"one every {page['cadence_s']:.3g} s (times: {page['times']['source']})",
         f"scale {scale['km_per_px']:.1f} +- {scale['sigma_km_per_px']:.1f} km a pixel (from the {scale['source']})"
         + (f"; {scale['cross_check']}" if scale["cross_check"] else ""),
         f"angles are {page['orientation']['angles']}s",
-        f"{counts['moving_knots']} moving of {counts['knots']} knots, {counts['moving_fronts']} moving of {counts['fronts']} fronts",
     ]
     lines += [*page["times"]["problems"], *page["notes"]]
     left_out = len(page["frames_unreadable"])
     if left_out:
         first = page["frames_unreadable"][0]
         lines.append(f"{left_out} file{'s' * (left_out > 1)} left out: {first['file']} {first['reason']}" + ", ..." * (left_out > 1))
-    lines += [meaning["sentence"] for meaning in page["meanings"][:3]]
-    lines += page["control"]["notes"]
+    lines += motion_lines(folder)
     lines.append(f"products in {folder.path}: open {folder['report'].name} and {folder['clip'].name}")
     return lines
+
+
+def motion_lines(folder: ProductFolder) -> list[str]:
+    """What moves, in a few lines for the terminal."""
+    page = read_summary(folder)
+    counts = page["counts"]
+    return [f"{counts['moving_knots']} moving of {counts['knots']} knots, {counts['moving_fronts']} moving of {counts['fronts']} fronts",
+            *(meaning["sentence"] for meaning in page["meanings"][:3]), *page["control"]["notes"]]
 
 
 def _geometry(view: SolarView, scale: Scale, orientation: Orientation) -> dict[str, Any]:

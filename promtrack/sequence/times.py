@@ -73,12 +73,23 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
         raise InputError(_unknown(frames, settings), remedy=_GIVE)
     _, source, answer = best
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
-    return FrameTimes(answer.times_utc + offset, answer.exposure_s, TimeReport(source, answer.detail, answer.problems))
+    problems = answer.problems + _not_used(source, settings)
+    return FrameTimes(answer.times_utc + offset, answer.exposure_s, TimeReport(source, answer.detail, problems))
+
+
+def _not_used(source: str, settings: TimesSettings) -> tuple[str, ...]:
+    """A start that was given, though the frames themselves told their times."""
+    if source == "cadence" or not settings.start or settings.pattern:
+        return ()
+    return (f"times.start is not used, since the times come from {source}; to use it nevertheless: --set times.source=cadence",)
 
 
 def _unknown(frames: list[Found], settings: TimesSettings) -> str:
+    if settings.source in ("auto", "cadence") and bool(settings.start) != (settings.cadence_s > 0):
+        given, missing = ("times.start", "times.cadence_s") if settings.start else ("times.cadence_s", "times.start")
+        return f"{given} is given, but {missing} is missing, and the frames do not say when they were recorded"
     looked = {"auto": "headers, file names and camera data were looked at",
-              "cadence": "times.start or times.cadence_s is missing",
+              "cadence": "times.start and times.cadence_s are missing",
               "table": "the table names none of them", "names": "their names hold no stamp"}
     what = "nothing in the film says" if frames[0].count > 1 else "no frame says"
     return f"{what} when it was recorded ({looked.get(settings.source, 'times.source = ' + settings.source)})"

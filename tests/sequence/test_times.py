@@ -1,6 +1,7 @@
 """Times from every source: names, FITS keywords, tables, cadence, file dates; zones; and what is odd about them."""
 
 import os
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
@@ -225,6 +226,19 @@ def test_start_and_cadence(tmp_path):
         open_sequence(folder, times=TimesSettings(start="noon", cadence_s=1.0))
     with pytest.raises(InputError, match=r"times\.cadence_s is missing"):
         open_sequence(folder, times=TimesSettings(source="cadence", start="2026-05-17T09:31:20Z"))
+    with pytest.raises(InputError, match=r"times\.start is given, but times\.cadence_s is missing"):
+        open_sequence(folder, times=TimesSettings(start="2026-05-17T09:31:20Z"))
+    with pytest.raises(InputError, match=r"times\.cadence_s is given, but times\.start is missing"):
+        open_sequence(folder, times=TimesSettings(cadence_s=5.0))
+
+
+def test_a_start_that_is_not_used_is_told(tmp_path):
+    folder = plain(tmp_path / "in", ["2026-05-17T09-31-20Z.tif", "2026-05-17T09-31-30Z.tif"])
+    given = TimesSettings(start="2026-05-17T08:00:00Z", cadence_s=7.5)
+    assert any("times.start is not used" in problem for problem in open_sequence(folder, times=given).time_report.problems)
+    obeyed = open_sequence(folder, times=replace(given, source="cadence"))
+    assert obeyed.time_s[1] == 7.5
+    assert obeyed.time_report.problems == ()
 
 
 def test_file_dates_only_when_asked(tmp_path):
