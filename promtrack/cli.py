@@ -10,12 +10,13 @@ import argparse
 import io
 import logging
 import os
+import re
 import sys
 import tempfile
 import traceback
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from promtrack import __version__
 from promtrack.errors import PromtrackError, SettingsError, command_line
@@ -63,9 +64,23 @@ def main(arguments: list[str] | None = None) -> int:
     return 0
 
 
+class _Parser(argparse.ArgumentParser):
+    """Mistakes get one sentence, as everywhere else, and the nearest word where one was mistyped."""
+
+    def error(self, message: str) -> NoReturn:
+        remedy = f"`{self.prog} --help` shows what there is"
+        mistyped = re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message)
+        if mistyped:
+            from difflib import get_close_matches
+            message = message.partition(" (choose from")[0]
+            near = get_close_matches(mistyped[1], re.findall(r"[\w-]+", mistyped[2]), n=1)
+            remedy = f"did you mean '{near[0]}'?" if near else remedy
+        self.exit(2, f"{self.prog}: {message}; {remedy}\n")
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The whole command line; docs/command-line.md is made from it."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="promtrack", description="Steady time-lapse clips and honest speeds of solar prominences.", epilog=_CAUTION)
     parser.add_argument("--version", action="version", version=f"promtrack {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")

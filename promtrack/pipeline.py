@@ -163,8 +163,9 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
     folder = ProductFolder(Path(out))
     page = read_summary(folder)
     if page["version"] != __version__:
+        again = command_line("promtrack", "run", page["input"], "--out", folder.path)
         raise InputError(f"was made by promtrack {page['version']}, and this is {__version__}", where=str(folder.path),
-                         remedy="make everything again with `" + command_line("promtrack", "run", page["input"], "--out", folder.path) + "`")
+                         remedy=f"make everything again with `{again}`")
     settings = changes(load_settings(folder["settings"]))
     job = Job(Path(page["input"]), folder, settings, progress)
     _open(job)
