@@ -1,12 +1,15 @@
 """Settings: every default is valid, TOML goes out and comes back, mistakes are explained."""
 
 import math
+import re
 import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import promtrack
 from promtrack.errors import PromtrackError, SettingsError
 from promtrack.settings import (
     Settings,
@@ -27,6 +30,12 @@ def test_every_default_passes_its_own_check():
 
 def test_every_setting_has_a_help_text():
     assert [key for key, _, _, text in describe_settings() if len(text) < 8] == []
+
+
+def test_every_setting_is_read_somewhere():
+    package = Path(promtrack.__file__).parent
+    code = "\n".join(path.read_text(encoding="utf-8") for path in package.rglob("*.py") if path.name != "settings.py")
+    assert [key for key in KEYS if not re.search(rf"\.{key.partition('.')[2]}\b", code)] == []
 
 
 def test_contract_keys_exist():
