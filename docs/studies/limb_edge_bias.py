@@ -10,8 +10,8 @@ import numpy as np
 
 from promtrack.limb.edge import bias_of, edge_of, make_grid, unwrap
 from promtrack.limb.geometry import Place
+from promtrack.limb.look import ALONG_PX, BLUR_PX, SEARCH_PX, WIDE_PX
 from promtrack.limb.rays import fit_rays
-from promtrack.limb.track import ALONG_PX, BLUR_PX, SEARCH_PX, WIDE_PX
 from promtrack.scene import SceneSpec, make_scene
 
 print("exposure  seeing  raw edge  corrected  width  steepness (full scales per px)")

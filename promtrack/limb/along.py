@@ -48,8 +48,7 @@ class LimbTemplate:
 
     def unshifted(self, zone: Zone, error_px: float) -> BlockShifts:
         """The shifts of the frame that has become the template: none, to `error_px`."""
-        _, block, starts = self._whole_blocks(zone.ray)
-        number = block[starts]
+        _, number, _ = self._whole_blocks(zone.ray)
         none, error = np.zeros(len(number)), np.full(len(number), error_px)
         return BlockShifts(number, self._middle_deg(number), none, error, none, error, none + 1.0, np.full(len(number), np.nan))
 
@@ -64,11 +63,11 @@ class LimbTemplate:
         ray = zone.ray[self.count[zone.ray] > 0]
         if len(ray) < 32:
             return 0.0
-        first, last = int(ray[0]), int(ray[-1])
+        first, count = int(ray[0]), len(self.count)
         reach = int(most_px / self.grid.step_px) + 1
-        length = next_fast_len(last - first + 1 + 2 * reach, real=True)
-        here = self._laid_out(zone.value, zone.ray, first, length)
-        there = self._laid_out(self.mean[ray], ray, first, length)
+        length = next_fast_len(int((ray[-1] - first) % count) + 1 + 2 * reach, real=True)
+        here = self._laid_out(zone.value, (zone.ray - first) % count, length)
+        there = self._laid_out(self.mean[ray], (ray - first) % count, length)
         spectrum = rfft(here, axis=1) * np.conj(rfft(there, axis=1))
         spectrum[:, :3] = 0   # vignetting and halo live in the lowest frequencies
         correlation = irfft(spectrum.sum(axis=0), n=length)
@@ -79,16 +78,16 @@ class LimbTemplate:
         left, middle, right = window[at - 1:at + 2]
         return (at - reach + 0.5 * (left - right) / min(left + right - 2 * middle, -1e-12)) * self.grid.step_px
 
-    def _laid_out(self, values: np.ndarray, rays: np.ndarray, first: int, length: int) -> np.ndarray:
+    def _laid_out(self, values: np.ndarray, place: np.ndarray, length: int) -> np.ndarray:
         """(bands, length): bands of three heights without the edge's own, each stretch brought to the same strength."""
-        inside = (rays >= first) & (rays - first < length)
+        inside = place < length
         bands = _bands(values[inside], np.abs(self.grid.offset_px) > EDGE_ROWS_PX)
         window = 2 * self.rays_per_block + 1
         bands = bands - cv2.blur(bands, (window, 1), borderType=cv2.BORDER_REFLECT)
         strength = cv2.blur(bands * bands, (window, 1), borderType=cv2.BORDER_REFLECT)
         floor = np.median(strength, axis=1, keepdims=True) + np.float32(1e-12)
         flat = np.zeros((len(bands), length), np.float32)
-        flat[:, rays[inside] - first] = bands / np.sqrt(strength + floor)
+        flat[:, place[inside]] = bands / np.sqrt(strength + floor)
         return flat
 
     def block_shifts(self, zone: Zone, ceiling: float) -> BlockShifts:
@@ -98,29 +97,32 @@ class LimbTemplate:
         the limb (halo, limb darkening, the edge itself) has no say, since it brightens and dims with the air. Each
         point weighs by its past scatter. `ceiling` is the count above which the camera is burnt out.
         """
-        ray, block, starts = self._whole_blocks(zone.ray)
-        if not len(starts):
+        row, number, slot = self._whole_blocks(zone.ray)
+        if not len(number):
             empty = np.zeros(0)
             return BlockShifts(empty.astype(int), *([empty] * 7))
-        rows = np.searchsorted(zone.ray, ray)
-        heights = np.abs(self.grid.offset_px) > EDGE_ROWS_PX
-        value, template = zone.value[rows][:, heights], self.mean[ray][:, heights]
-        count = len(self.mean)
-        d_along = (self.mean[(ray + 1) % count] - self.mean[ray - 1])[:, heights] * np.float32(-0.5 / self.grid.step_px)
-        d_across = (np.gradient(self.mean[ray], axis=1) * np.float32(-1 / self.pitch_px))[:, heights]
-        weight = self._weight(ray)[:, heights] * (zone.valid[rows][:, heights] & (template < ceiling) & (value < ceiling))
-        columns = [_level(a, weight, starts) for a in (template, d_along, d_across, value)]
-        return self._solve(columns, weight, block, starts)
+        ray, heights, length = zone.ray[row], len(self.grid.offset_px), self.rays_per_block
+        template, value = self.mean[ray], zone.value[row]
+        used = zone.valid[row] & (template < ceiling) & (value < ceiling)
+        used[:, np.abs(self.grid.offset_px) <= EDGE_ROWS_PX] = False
+        weight = np.zeros((len(number) * length, heights), np.float32)
+        weight[slot] = self._weight(ray) * used
+        columns = np.zeros((4, len(number) * length, heights), np.float32)
+        columns[0, slot] = template
+        columns[1, slot] = (self.mean[(ray + 1) % len(self.mean)] - self.mean[ray - 1]) * np.float32(-0.5 / self.grid.step_px)
+        columns[2, slot] = np.gradient(template, axis=1) * np.float32(-1 / self.pitch_px)
+        columns[3, slot] = value
+        return self._solve(columns.reshape(4, len(number), length, heights), weight.reshape(len(number), length, heights), number)
 
     def _whole_blocks(self, ray: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Rays with a template on both sides that fill at least half a block, their blocks and the starts of those."""
-        count = self.count
-        ray = ray[(count[ray] > 0) & (count[(ray + 1) % len(count)] > 0) & (count[ray - 1] > 0)]
-        block = ray // self.rays_per_block
-        number, size = np.unique(block, return_counts=True)
-        ray = ray[np.isin(block, number[size >= self.rays_per_block // 2])]
-        block = ray // self.rays_per_block
-        return ray, block, np.nonzero(np.diff(block, prepend=-1))[0]
+        """Rows of a zone with a template on both sides that fill at least half a block, the numbers of those blocks, and the
+        place of each row when the blocks, all equally long, stand one after the other."""
+        count, length = self.count, self.rays_per_block
+        seen = (count[ray] > 0) & (count[(ray + 1) % len(count)] > 0) & (count[ray - 1] > 0)
+        number, size = np.unique(ray[seen] // length, return_counts=True)
+        number = number[size >= length // 2]
+        row = np.flatnonzero(seen & np.isin(ray // length, number))
+        return row, number, np.searchsorted(number, ray[row] // length) * length + ray[row] % length
 
     def _weight(self, ray: np.ndarray) -> np.ndarray:
         if self.frames < 4:
@@ -133,24 +135,24 @@ class LimbTemplate:
         floor = max(float(np.percentile(scatter[::4], 10)), 1e-6)
         return 1 / (scatter + np.float32(floor))
 
-    def _solve(self, columns: list[np.ndarray], weight: np.ndarray, block: np.ndarray, starts: np.ndarray) -> BlockShifts:
-        def total(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-            return np.add.reduceat(np.einsum("ij,ij->i", a, b).astype(float), starts)
-
-        weighted = [weight * c for c in columns]
-        square = np.stack([np.stack([total(w, c) for c in columns], axis=1) for w in weighted], axis=1)
+    def _solve(self, columns: np.ndarray, weight: np.ndarray, number: np.ndarray) -> BlockShifts:
+        """Solve every block: `columns` is (4, blocks, rays, heights), the last one the values to be explained."""
+        mean = np.einsum("cbrh,brh->cbh", columns, weight) / (weight.sum(axis=1) + np.float32(1e-20))
+        columns -= mean[:, :, None, :]
+        flat = columns.reshape(4, len(number), -1)
+        weighted = flat * weight.reshape(len(number), -1)
+        square = np.matmul(weighted.transpose(1, 0, 2), flat.transpose(1, 2, 0)).astype(float)
         normal, right = square[:, :3, :3], square[:, :3, 3]
-        points = np.add.reduceat((weight > 0).sum(axis=1), starts)
+        points, heights = np.count_nonzero(weight, axis=(1, 2)), np.count_nonzero(np.abs(self.grid.offset_px) > EDGE_ROWS_PX)
         unit = 1 / np.sqrt(np.maximum(np.einsum("bii->bi", normal), 1e-30))
         scaled = normal * unit[:, :, None] * unit[:, None, :] + 1e-6 * np.eye(3)
         inverse = np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :]
         solution = np.einsum("bij,bj->bi", inverse, right)
-        residual = np.maximum(square[:, 3, 3] - (solution * right).sum(1), 0) / np.maximum(points - 3 - weight.shape[1], 1)
+        residual = np.maximum(square[:, 3, 3] - (solution * right).sum(1), 0) / np.maximum(points - 3 - heights, 1)
         gain = solution[:, 0]
         safe = np.where(np.abs(gain) > 0.1, gain, np.nan)
         # neighbouring samples share the camera's noise through the interpolation: two to an independent one
         error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(safe)[:, None]
-        number = block[starts]
         misfit = np.sqrt(residual) if self.frames >= 6 else np.full(len(number), np.nan)
         return BlockShifts(number, self._middle_deg(number), solution[:, 1] / safe, error[:, 0], solution[:, 2] / safe, error[:, 1],
                            gain, misfit)
@@ -195,11 +197,3 @@ def _bands(values: np.ndarray, heights: np.ndarray) -> np.ndarray:
     count = int(heights.sum()) // 3 * 3
     chosen = np.flatnonzero(heights)[:count].reshape(-1, 3)
     return np.ascontiguousarray((values[:, chosen[:, 0]] + values[:, chosen[:, 1]] + values[:, chosen[:, 2]]).T)
-
-
-def _level(values: np.ndarray, weight: np.ndarray, starts: np.ndarray) -> np.ndarray:
-    """Values less their weighted mean over each block, height by height."""
-    sizes = np.diff(starts, append=len(values))
-    total = np.add.reduceat(weight, starts, axis=0) + np.float32(1e-20)
-    mean = np.add.reduceat(values * weight, starts, axis=0) / total
-    return values - np.repeat(mean, sizes, axis=0)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from promtrack.limb.circle import MAD, biweight
+from promtrack.limb.circle import MAD, biweight, median
 from promtrack.limb.radius import Edges, centre_only
 from promtrack.limb.track import FrameMeasure
 
@@ -46,16 +46,16 @@ def _with_scatter(value: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, np.
     if len(value) < 2:
         return value, np.full(len(value), 1.0), float("nan")
     error = np.where(np.isfinite(error), error, 99.0)
-    extra = 0.0
+    extra, middle = 0.0, median(value)
     for _ in range(4):
         variance = error**2 + extra**2
-        spread = np.sqrt(variance) * max(1.0, MAD * float(np.median(np.abs(value - np.median(value)) / np.sqrt(variance))))
-        robust = biweight((value - np.median(value)) / spread) + 1e-9
+        spread = np.sqrt(variance) * max(1.0, MAD * median(np.abs(value - middle) / np.sqrt(variance)))
+        robust = biweight((value - middle) / spread) + 1e-9
         weight = robust / variance
-        middle = (weight * value).sum() / weight.sum()
+        mean = (weight * value).sum() / weight.sum()
         # one degree of freedom goes into the mean
-        excess = (robust * ((value - middle) ** 2 / variance)).sum() / max(robust.sum() - 1, 0.5)
-        extra = float(np.sqrt(max(extra**2 + np.median(variance) * (excess - 1), 0.0)))
+        excess = (robust * ((value - mean) ** 2 / variance)).sum() / max(robust.sum() - 1, 0.5)
+        extra = float(np.sqrt(max(extra**2 + median(variance) * (excess - 1), 0.0)))
     return value, (error**2 + extra**2) / robust, extra
 
 
@@ -101,7 +101,7 @@ def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray
     if known.sum() < 8:
         usual = float(np.nanmedian(apart)) if known.any() else 0.0
         return Breathing(np.zeros(len(blocks)), 0.1, np.full(len(blocks), usual))
-    signs = np.column_stack([[m.width_px for m in measures], [m.fringe for m in measures], np.log([m.gain for m in measures])])
+    signs = np.column_stack([[m.signs.width_px for m in measures], [m.signs.fringe for m in measures], np.log([m.gain for m in measures])])
     edge_err = np.median(1 / np.sqrt(np.maximum(weight.sum(1), 1e-9)))
     slow = SLOW_FRAMES * max(1.0, (edge_err / STEADY_EDGE_PX) ** 2)
     explained, level, rest = _explained(apart, variance, signs, known, slow)

@@ -145,6 +145,12 @@ def arc_of(points_px: np.ndarray, centre: np.ndarray) -> float:
     return 360.0 if widest < 4 * np.median(gaps) else float(np.degrees(2 * np.pi - widest))
 
 
+def median(values: np.ndarray) -> float:
+    """As `numpy.median`, which takes ten times as long on the few hundred values that a frame gives, many times over."""
+    ordered = np.sort(values, axis=None)
+    return 0.5 * (float(ordered[(len(ordered) - 1) // 2]) + float(ordered[len(ordered) // 2]))
+
+
 def biweight(pull: np.ndarray) -> np.ndarray:
     """Tukey's weight of residuals in units of their sigma: 1 in the middle, 0 beyond the cut."""
     return np.clip(1 - (pull / TUKEY) ** 2, 0, None) ** 2

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.limb.geometry import Place, frame_points, visible_angles
+from promtrack.limb.circle import median
+from promtrack.limb.geometry import Place, squeezed
 
 MOST_RAYS = 1000
+STRIDE = 16     # rays of which one is tried first, whether they lie in the frame
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,6 +25,8 @@ class Grid:
     theta_deg: np.ndarray   # (n,) all round the Sun, equally spaced
     step_px: float          # distance of neighbouring rays at the limb
     offset_px: np.ndarray   # (m,) distances from the limb, equally spaced
+    sine: np.ndarray        # (n,) of theta, kept because every frame needs them
+    cosine: np.ndarray      # (n,)
 
     @property
     def step_deg(self) -> float:
@@ -33,7 +37,7 @@ class Grid:
 class Zone:
     """The limb zone of one frame: rows are rays, columns run outward."""
 
-    ray: np.ndarray         # (k,) numbers of the rays in the grid, increasing
+    ray: np.ndarray         # (k,) numbers of the rays in the grid, in order round the Sun from one end of the limb seen
     value: np.ndarray       # (k, m) float32, counts
     valid: np.ndarray       # (k, m) bool, inside the frame
 
@@ -53,7 +57,7 @@ def make_grid(radius_px: float, inside_px: float, outside_px: float, *, ray_px: 
     count = int(np.ceil(2 * np.pi * radius_px / ray_px))
     theta = np.arange(count) * (360.0 / count)
     offsets = pitch_px * np.arange(-int(inside_px / pitch_px), int(outside_px / pitch_px) + 1.0)
-    return Grid(theta, 2 * np.pi * radius_px / count, offsets)
+    return Grid(theta, 2 * np.pi * radius_px / count, offsets, np.sin(np.radians(theta)), np.cos(np.radians(theta)))
 
 
 def unwrap(frame: np.ndarray, place: Place, grid: Grid, *, interpolation: int = cv2.INTER_CUBIC,
@@ -63,22 +67,55 @@ def unwrap(frame: np.ndarray, place: Place, grid: Grid, *, interpolation: int = 
     Rays whose limb lies within `margin_px` of the border are left out: they lean out of the frame, and an edge half cut
     off at both ends of the arc would bend the circle.
     """
-    ray = np.nonzero(visible_angles(place, frame.shape, grid.theta_deg, margin_px))[0]
+    rows, columns = frame.shape
+    ray = np.arange(len(grid.theta_deg))
+    # one ray in a stride is tried first, with its neighbours' room: of a short arc few remain to be looked at
+    near = _inside(frame.shape, place, _directions(place, grid, ray[::STRIDE]), margin_px - STRIDE * grid.step_px)
+    ray = ray[np.repeat(near, STRIDE)[:len(ray)]]
+    dx, dy = _directions(place, grid, ray)
+    seen = _inside(frame.shape, place, (dx, dy), margin_px)
+    ray, dx, dy = _from_one_end(ray[seen], dx[seen], dy[seen], len(grid.theta_deg))
     if not len(ray):
         empty = np.zeros((0, len(grid.offset_px)), np.float32)
         return Zone(ray, empty, empty.astype(bool))
-    # x and y are linear in rho along a ray: two points a ray give them all
-    x0, y0 = frame_points(place, grid.theta_deg[ray], place.radius_px)
-    x1, y1 = frame_points(place, grid.theta_deg[ray], place.radius_px + 1.0)
-    x = (x0[:, None] + (x1 - x0)[:, None] * grid.offset_px).astype(np.float32)
-    y = (y0[:, None] + (y1 - y0)[:, None] * grid.offset_px).astype(np.float32)
-    rows, columns = frame.shape
-    valid = (x >= 1) & (x <= columns - 2) & (y >= 1) & (y <= rows - 2)
-    left, right = max(0, int(x.min()) - 3), min(columns, int(x.max()) + 5)
-    top, bottom = max(0, int(y.min()) - 3), min(rows, int(y.max()) + 5)
-    part = frame[top:bottom, left:right].astype(np.float32)
-    value = cv2.remap(part, x - np.float32(left), y - np.float32(top), interpolation, borderMode=cv2.BORDER_REPLICATE)
+    # x and y are linear in the distance along a ray, so a zone reaches as far as its first and last samples do
+    limb_x, limb_y = place.x_px + place.radius_px * dx, place.y_px + place.radius_px * dy
+    ends = grid.offset_px[[0, -1]][:, None]
+    end_x, end_y = limb_x + ends * dx, limb_y + ends * dy
+    left, right = max(0, int(end_x.min()) - 3), min(columns, int(end_x.max()) + 5)
+    top, bottom = max(0, int(end_y.min()) - 3), min(rows, int(end_y.max()) + 5)
+    offset = grid.offset_px.astype(np.float32)
+    x = np.outer(dx.astype(np.float32), offset) + (limb_x - left).astype(np.float32)[:, None]
+    y = np.outer(dy.astype(np.float32), offset) + (limb_y - top).astype(np.float32)[:, None]
+    if end_x.min() >= 1 and end_x.max() <= columns - 2 and end_y.min() >= 1 and end_y.max() <= rows - 2:
+        valid = np.ones(x.shape, bool)
+    else:
+        valid = (x >= 1 - left) & (x <= columns - 2 - left) & (y >= 1 - top) & (y <= rows - 2 - top)
+    value = cv2.remap(frame[top:bottom, left:right].astype(np.float32), x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
     return Zone(ray, value, valid)
+
+
+def _directions(place: Place, grid: Grid, ray: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(k,) steps in x and y of one px outward along some rays."""
+    cosine, sine = np.cos(np.radians(place.turn_deg)), np.sin(np.radians(place.turn_deg))
+    dx = -(grid.sine[ray] * cosine + grid.cosine[ray] * sine)
+    dy = -(grid.cosine[ray] * cosine - grid.sine[ray] * sine)
+    return squeezed(dx, dy, place.zenith_deg, -place.flattening) if place.flattening else (dx, dy)
+
+
+def _inside(shape: tuple[int, int], place: Place, directions: tuple[np.ndarray, np.ndarray], margin_px: float) -> np.ndarray:
+    """(k,) bool: the limb on these rays lies inside the frame by `margin_px`."""
+    x, y = (c + place.radius_px * d for c, d in zip((place.x_px, place.y_px), directions, strict=True))
+    return (x >= margin_px) & (x <= shape[1] - 1 - margin_px) & (y >= margin_px) & (y <= shape[0] - 1 - margin_px)
+
+
+def _from_one_end(ray: np.ndarray, dx: np.ndarray, dy: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Rays of a full circle of `count`, and what belongs to them, rolled to begin after the widest gap: neighbours along the
+    limb then stand beside each other, also where the numbers start anew."""
+    if not len(ray):
+        return ray, dx, dy
+    start = int(np.argmax(np.diff(ray, append=ray[0] + count))) + 1
+    return np.roll(ray, -start), np.roll(dx, -start), np.roll(dy, -start)
 
 
 def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_px: float) -> Edge:
@@ -120,7 +157,7 @@ def bias_of(narrow: Edge, wide: Edge, narrow_px: float, wide_px: float, kept: np
     if both.sum() < 20:
         return 0.0
     rate = float(np.mean(wide.offset_px[both] - narrow.offset_px[both])) / (wide_px**2 - narrow_px**2)
-    return rate * (narrow_px**2 + float(np.median(narrow.width_px[both])) ** 2)
+    return rate * (narrow_px**2 + median(narrow.width_px[both]) ** 2)
 
 
 def _derivative(sigma: float) -> np.ndarray:

@@ -160,22 +160,25 @@ def _best_circle(points: np.ndarray, outward: np.ndarray, strength: np.ndarray, 
         radial = (points[picks] - centre) / radius[:, None, None]
         cosine = (radial * outward[picks]).sum(-1)
         good &= (cosine > 0.85).all(axis=1)
-    candidates = np.nonzero(good)[0][:500]
-    best, best_score = None, 0.0
-    for block in np.array_split(candidates, max(1, len(candidates) // 50)):
-        if not len(block):
-            continue
-        offset = points[None] - np.stack([x[block], y[block]], axis=1)[:, None, :]
-        distance = np.hypot(offset[..., 0], offset[..., 1])
-        cosine = (offset * outward[None]).sum(-1) / np.maximum(distance, 1e-9)
-        near = np.clip(1 - ((distance - radius[block, None]) / TOLERANCE_PX) ** 2, 0, None)
-        score = (near * (cosine > 0.85) * strength).sum(1)
-        # a full circle has more edge than a short arc of the same quality only because it is longer: no penalty
-        top = int(np.argmax(score))
-        if score[top] > best_score:
-            best_score = float(score[top])
-            best = Circle(float(x[block[top]]), float(y[block[top]]), float(radius[block[top]]))
-    return best
+    circles = np.column_stack([x, y, radius])[np.flatnonzero(good)[:500]]
+    if not len(circles):
+        return None
+    # some of the points sort out most of the circles
+    some = slice(None, None, 4)
+    promising = circles[np.argsort(_score(circles, points[some], outward[some], strength[some]))[-60:]]
+    score = _score(promising, points, outward, strength)
+    best = int(np.argmax(score))
+    return Circle(*map(float, promising[best])) if score[best] > 0 else None
+
+
+def _score(circles: np.ndarray, points: np.ndarray, outward: np.ndarray, strength: np.ndarray) -> np.ndarray:
+    """(c,) how much edge lies along each of (c, 3) circles. A full circle has more of it than a short arc of the same quality
+    only because it is longer: no penalty for that."""
+    dx, dy = points[:, 0] - circles[:, :1], points[:, 1] - circles[:, 1:2]
+    distance = np.sqrt(dx * dx + dy * dy)
+    near = np.clip(1 - ((distance - circles[:, 2:]) / TOLERANCE_PX) ** 2, 0, None)
+    facing = dx * outward[:, 0] + dy * outward[:, 1] > 0.85 * distance
+    return (near * facing) @ strength
 
 
 def _circles_through(triples: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

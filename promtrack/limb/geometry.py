@@ -61,7 +61,7 @@ def frame_points(place: Place, theta_deg: np.ndarray, rho_px: np.ndarray | float
     angle = np.radians(np.asarray(theta_deg) + place.turn_deg)
     dx, dy = -rho_px * np.sin(angle), -rho_px * np.cos(angle)
     if place.flattening:
-        dx, dy = _squeezed(dx, dy, place.zenith_deg, -place.flattening)
+        dx, dy = squeezed(dx, dy, place.zenith_deg, -place.flattening)
     return place.x_px + dx, place.y_px + dy
 
 
@@ -69,7 +69,7 @@ def polar_points(place: Place, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.n
     """(theta, rho) of pixels for a given place of the Sun; theta runs from 0 to 360."""
     dx, dy = np.asarray(x_px) - place.x_px, np.asarray(y_px) - place.y_px
     if place.flattening:
-        dx, dy = _squeezed(dx, dy, place.zenith_deg, place.flattening / (1 - place.flattening))
+        dx, dy = squeezed(dx, dy, place.zenith_deg, place.flattening / (1 - place.flattening))
     theta = np.degrees(np.arctan2(-dx, -dy)) - place.turn_deg
     return np.mod(theta, 360.0), np.hypot(dx, dy)
 
@@ -80,7 +80,7 @@ def visible_angles(place: Place, shape: tuple[int, int], theta_deg: np.ndarray, 
     return ((x >= margin_px) & (x <= shape[1] - 1 - margin_px) & (y >= margin_px) & (y <= shape[0] - 1 - margin_px))
 
 
-def _squeezed(dx: np.ndarray, dy: np.ndarray, zenith_deg: float, stretch: float) -> tuple[np.ndarray, np.ndarray]:
+def squeezed(dx: np.ndarray, dy: np.ndarray, zenith_deg: float, stretch: float) -> tuple[np.ndarray, np.ndarray]:
     """Stretch offsets along the zenith's direction by 1 + stretch."""
     zx, zy = -np.sin(np.radians(zenith_deg)), -np.cos(np.radians(zenith_deg))
     along = stretch * (dx * zx + dy * zy)

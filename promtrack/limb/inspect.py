@@ -9,8 +9,8 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.find import SmallFrame
 from promtrack.limb.lock import LimbSample, sample_limb
+from promtrack.limb.look import CEILING
 from promtrack.limb.sky import stated_place
-from promtrack.limb.track import CEILING
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
 

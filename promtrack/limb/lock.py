@@ -7,18 +7,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from promtrack.abreast import abreast, one_thread_each
 from promtrack.errors import InputError
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.edge import Grid, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, visible_angles
+from promtrack.limb.look import ALONG_PX, BLUR_PX, Follower, Look
 from promtrack.limb.radius import RadiusFit, collect_edges, fit_radius
 from promtrack.limb.rays import fit_rays, shifted_place, stated_start
 from promtrack.limb.records import LimbLock
 from promtrack.limb.reject import judge, sharpness_of, transparency_of
 from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius, stated_place
 from promtrack.limb.solve import Centres, fit_centres
-from promtrack.limb.track import ALONG_PX, BLUR_PX, FrameMeasure, Tracker
+from promtrack.limb.track import FrameMeasure, Tracker
 from promtrack.limb.verdict import burnt_bias, settle_radius, turn_model, turn_notes
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
@@ -44,24 +46,24 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     stated = stated_place(sequence.header, limb)
     radius, visible = starting_radius(sequence, limb, stated)
     expected = expected_sky(sequence.times_utc, site=site, camera=camera)
-    tracker = Tracker(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg,
-                      replace(stated, radius_px=radius) if stated else None)
-    found: dict[int, FrameMeasure] = {}
-    failed: dict[int, str] = {}
-    for index, frame, trouble in _readable(sequence):
-        if progress:
-            progress(index, len(sequence))
-        if frame is None:
-            failed[index] = f"could not be read: {trouble}"
-            continue
-        try:
-            found[index] = tracker.measure(index, frame, keep_points=not found)
-        except LimbNotFound as error:
-            failed[index] = error.what
+    follower = Follower(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg,
+                        replace(stated, radius_px=radius) if stated else None)
+    tracker = Tracker(radius, sequence.full_scale, follower.grid.step_px)
+    seen = Pass({}, {}, {})
+    # the next frame is looked at while this one is laid on the template
+    with one_thread_each():
+        for index, frame, look in abreast(follower.look_or_reason, _readable(sequence), workers=1):
+            if progress:
+                progress(index, len(sequence))
+            if frame is None or isinstance(look, str):
+                seen.failed[index] = str(look)
+                continue
+            seen.found[index] = tracker.measure(frame, look)
+            seen.looks.setdefault(min(seen.found), look)
     if progress:
         progress(len(sequence), len(sequence))
     optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated)
-    return _assemble(sequence, limb, camera, tracker, expected, optics, Pass(found, failed))
+    return _assemble(sequence, limb, camera, tracker, expected, optics, seen)
 
 
 def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]]:
@@ -162,6 +164,7 @@ class Pass:
 
     found: dict[int, FrameMeasure]
     failed: dict[int, str]
+    looks: dict[int, Look]   # of the first frame found, for its points
 
 
 def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tracker: Tracker, expected: Expected,
@@ -175,10 +178,10 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tr
     if good.sum() < max(1, (1 - limb.most_rejected) * len(sequence)):
         raise _too_many(sequence, indices, reasons, seen.failed)
     kept = [m for m, g in zip([seen.found[i] for i in indices], good, strict=True) if g]
-    arc = float(np.median([m.arc_deg for m in kept]))
+    arc = float(np.median([m.signs.arc_deg for m in kept]))
     if arc < limb.least_arc_deg:
         raise LimbArcTooShort(arc, limb.least_arc_deg).at(sequence.names[int(indices[good][0])])
-    edges = collect_edges(kept, tracker.grid, tracker.bin_rays)
+    edges = collect_edges(kept, tracker.bin_deg)
     radius, notes = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics)
     model = turn_model(sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px)
     centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model)
@@ -212,7 +215,7 @@ def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, 
     places = [shifted_place(found[i].place, *s) for i, s in zip(chosen, centres.shift_px, strict=True)]
     reference = int(chosen[0])
     place = Place(places[0].x_px, places[0].y_px, final)
-    low, high = _visible_range(place, sequence.shape, tracker.grid)
+    low, high = _visible_range(place, sequence.shape, tracker.template.grid)
     all_found = [found[i] for i in indices]
     first = min(found)
 
@@ -227,15 +230,15 @@ def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, 
         centre_err_px=spread(centres.across_err_px), along_err_px=spread(centres.along_err_px),
         angle_deg=spread(turn_deg), angle_err_deg=spread(np.degrees(centres.turn_err_px / final)),
         frame_radius_px=spread(tracker.radius_px + radius.frame_shift_px), frame_radius_err_px=spread(radius.frame_err_px),
-        limb_arc_deg=spread([m.arc_deg for m in all_found], where=indices),
-        limb_rms_px=spread([m.rms_px for m in all_found], where=indices),
+        limb_arc_deg=spread([m.signs.arc_deg for m in all_found], where=indices),
+        limb_rms_px=spread([m.signs.rms_px for m in all_found], where=indices),
         sharpness=spread(sharpness_of(all_found), where=indices),
         transparency=spread(transparency_of(all_found), where=indices),
-        sky=spread([m.sky for m in all_found], where=indices),
-        saturated_fraction=spread([m.saturated_fraction for m in all_found], where=indices),
+        sky=spread([m.signs.sky for m in all_found], where=indices),
+        saturated_fraction=spread([m.signs.saturated_fraction for m in all_found], where=indices),
         flattening=expected.flattening, zenith_deg=expected.zenith_deg, radius_px=final, radius_err_px=radius.err_px,
         from_deg=low, to_deg=high, reference=reference,
-        limb_points_px=found[first].points_px, rejected_points_px=found[first].rejected_px,
+        limb_points_px=seen.looks[first].points_px, rejected_points_px=seen.looks[first].rejected_px,
         shape=sequence.shape, edge_bias_px=burnt_bias([found[i] for i in chosen], final), notes=notes)
 
 

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.limb.circle import MAD, TUKEY
-from promtrack.limb.edge import Grid
 from promtrack.limb.track import FrameMeasure
 
 JACK_BLOCKS = 12   # arc blocks of the jackknife of the radius
@@ -38,12 +37,12 @@ class RadiusFit:
     factor: float                # variance of a long stretch of edge over that of as many independent bins
 
 
-def collect_edges(measures: list[FrameMeasure], grid: Grid, bin_rays: int) -> Edges:
+def collect_edges(measures: list[FrameMeasure], bin_deg: float) -> Edges:
     """Edge bins of all frames as a table."""
     seen = np.unique(np.concatenate([m.bin for m in measures]))
     shape = (len(measures), len(seen))
     offset, weight, normal = np.zeros(shape), np.zeros(shape), np.zeros((*shape, 2))
-    theta = np.radians((seen + 0.5) * bin_rays * grid.step_deg - 0.5 * grid.step_deg)
+    theta = np.radians((seen + 0.5) * bin_deg)
     for row, m in enumerate(measures):
         column = np.searchsorted(seen, m.bin)
         offset[row, column], weight[row, column] = m.edge_px, 1.0

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import MAD, Circle, biweight
+from promtrack.limb.circle import MAD, Circle, biweight, median
 from promtrack.limb.edge import Edge, edge_of, make_grid, unwrap
 from promtrack.limb.find import SmallFrame, limb_stands_at
 from promtrack.limb.geometry import Place
@@ -35,7 +35,7 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> R
     """
     usable = edge.good.copy()
     if usable.sum() >= 10:
-        fall, width = np.median(edge.fall[usable]), np.median(edge.width_px[usable])
+        fall, width = median(edge.fall[usable]), median(edge.width_px[usable])
         usable &= (edge.fall > 0.3 * fall) & (edge.width_px < 2.5 * width + 0.5)
     used = np.flatnonzero(usable)
     phi, offset = phi_rad[used], edge.offset_px[used]
@@ -45,7 +45,7 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> R
         left = (rows * weight[:, None]).T
         solution = np.linalg.lstsq(left @ rows, left @ offset, rcond=1e-12)[0]
         residual = offset - rows @ solution
-        scale = max(MAD * float(np.median(np.abs(residual))), 0.02)
+        scale = max(MAD * median(np.abs(residual)), 0.02)
         before, weight = weight, biweight(residual / scale)
         if np.abs(weight - before).max() < 0.02:
             break

@@ -18,14 +18,14 @@ def judge(measures: list[FrameMeasure]) -> list[str]:
 
     Every quantity is judged against the sequence itself: its median, and its own frame-to-frame scatter.
     """
-    width = np.array([m.width_px for m in measures])
+    width = np.array([m.signs.width_px for m in measures])
     bright, sharp = transparency_of(measures), sharpness_of(measures)
-    step, kept = _steps(measures), float(np.median([m.kept_part for m in measures]))
+    step, kept = _steps(measures), float(np.median([m.signs.kept_part for m in measures]))
     wide = _high(np.log(width), 6.0, 0.35)
     dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
-    torn = _high(np.log([max(m.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
+    torn = _high(np.log([max(m.signs.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
     crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
-    dark = _high(np.array([m.dark_part for m in measures]), 8.0, LEAST_DARK)
+    dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, LEAST_DARK)
     reasons = []
     for i, m in enumerate(measures):
         blurred = wide[i] or dull[i] or sharp[i] < LEAST_SHARPNESS
@@ -37,8 +37,8 @@ def judge(measures: list[FrameMeasure]) -> list[str]:
             reasons.append(f"blurred: limb {width[i] / np.median(width):.1f} times as wide as usual, sharpness {100 * sharp[i]:.0f} %")
         elif dark[i]:
             reasons.append("something dark crossed the frame (aircraft or bird)")
-        elif m.kept_part < min(LEAST_KEPT, 0.6 * kept) or torn[i]:
-            reasons.append(f"limb spoiled: {100 * m.kept_part:.0f} % of its points agree, to {m.rms_px:.1f} px")
+        elif m.signs.kept_part < min(LEAST_KEPT, 0.6 * kept) or torn[i]:
+            reasons.append(f"limb spoiled: {100 * m.signs.kept_part:.0f} % of its points agree, to {m.signs.rms_px:.1f} px")
         elif crossed[i]:
             reasons.append("limb zone unlike that of the other frames (cloud edge or something in the way)")
         else:
@@ -54,7 +54,7 @@ def _steps(measures: list[FrameMeasure]) -> np.ndarray:
 
 def sharpness_of(measures: list[FrameMeasure]) -> np.ndarray:
     """Steepness of the limb per unit of light, against the sequence's median."""
-    value = np.array([m.fall for m in measures]) / np.maximum(_light(measures), 1e-9)
+    value = np.array([m.signs.fall for m in measures]) / np.maximum(_light(measures), 1e-9)
     return value / max(float(np.median(value)), 1e-12)
 
 
@@ -65,8 +65,8 @@ def transparency_of(measures: list[FrameMeasure]) -> np.ndarray:
 
 
 def _light(measures: list[FrameMeasure]) -> np.ndarray:
-    burnt = np.mean([m.burnt_limb for m in measures]) > 0.2
-    return np.array([m.gain if burnt else max(m.disc, 1e-9) for m in measures])
+    burnt = np.mean([m.signs.burnt_limb for m in measures]) > 0.2
+    return np.array([m.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
 
 
 def _misfit(m: FrameMeasure) -> float:

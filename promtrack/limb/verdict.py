@@ -10,7 +10,7 @@ from promtrack.limb.circle import MAD
 from promtrack.limb.radius import RadiusFit
 from promtrack.limb.sky import OpticalRadius
 from promtrack.limb.solve import Centres
-from promtrack.limb.track import ROUGH_PX, FrameMeasure
+from promtrack.limb.track import FrameMeasure
 from promtrack.limb.turn import TurnModel
 from promtrack.settings import LimbSettings
 
@@ -18,6 +18,7 @@ from promtrack.settings import LimbSettings
 # scale, 4.0 at 6.5 times, 6.0 at 12 times, on a radius of 1064 px (docs/studies/limb_edge_bias.py)
 BURNT_BIAS = 4.0 / 1064
 EDGE_ERR = 0.25        # systematic error of the edge in limb widths; the same study
+ROUGH_PX = 2.5         # scatter of the edge above which structure, not noise, spoils it
 SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
 
 
@@ -27,12 +28,12 @@ def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: floa
     if limb.radius_px is not None:
         return replace(fit, shift_px=limb.radius_px - provisional_px, err_px=0.0), []
     notes = []
-    systematic = EDGE_ERR * float(np.median([m.width_px for m in kept]))
+    systematic = EDGE_ERR * float(np.median([m.signs.width_px for m in kept]))
     bias = burnt_bias(kept, provisional_px)
     if bias:
         notes.append(f"The disc is burnt out, so its edge lies outside the true limb: by about {bias:.1f} px if it is exposed six times "
                      "over, less if less; radius and scale carry this as an error.")
-    rough = float(np.median([m.rms_px for m in kept]))
+    rough = float(np.median([m.signs.rms_px for m in kept]))
     if rough > ROUGH_PX:
         notes.append(f"The limb is rough (points scatter by {rough:.1f} px): loops and prominences stand all along it, so the error of "
                      "the radius is doubled.")
@@ -53,7 +54,7 @@ def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: floa
 
 def burnt_bias(kept: list[FrameMeasure], radius_px: float) -> float:
     """Stated shift of the edge of a burnt-out disc, px outward; 0 for a disc that is not."""
-    return BURNT_BIAS * radius_px if np.mean([m.burnt_limb for m in kept]) > 0.5 else 0.0
+    return BURNT_BIAS * radius_px if np.mean([m.signs.burnt_limb for m in kept]) > 0.5 else 0.0
 
 
 def turn_model(time_s: np.ndarray, expected_deg: np.ndarray, mount: str, radius_px: float) -> TurnModel:
