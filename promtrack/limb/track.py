@@ -15,10 +15,13 @@ from promtrack.limb.along import BlockShifts, LimbTemplate
 from promtrack.limb.edge import Zone, make_grid, unwrap
 from promtrack.limb.geometry import Place
 from promtrack.limb.look import CEILING, LimbSigns, Look
+from promtrack.limb.rays import shifted_place
 
 BLOCK_PX = 48.0       # length of the blocks that vote on the shift along the limb
 BIN_PX = 16.0         # edge offsets leave a frame as means over this much limb
 FINE_RADIUS_PX = 1200.0  # up to this radius the wide zone is sampled at every pixel
+LINEAR = 0.25         # samples over which the blocks' linear measure holds: to 2 % where a feature is as narrow as a sample
+MOST_ROUND_DEG = 120.0   # of limb on which a shift outward is a shift of the Sun
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
 
 
@@ -69,7 +72,9 @@ class Tracker:
         if not first:
             self.turn_step_deg += 0.15 * (place.turn_deg - self.turn_deg - self.turn_step_deg)
         self.turn_deg = place.turn_deg
-        bins, means = self._binned(look.theta_deg - place.turn_deg, look.edge_px)
+        phi = np.radians(look.theta_deg)
+        moved = (place.x_px - look.place.x_px) * np.sin(phi) + (place.y_px - look.place.y_px) * np.cos(phi)
+        bins, means = self._binned(look.theta_deg - place.turn_deg, look.edge_px + moved)
         return FrameMeasure(place, bins, means, match.shifts, gain, look.signs)
 
     def _along(self, frame: np.ndarray, place: Place) -> tuple[Place, Match]:
@@ -84,18 +89,27 @@ class Tracker:
             return place, Match(field, template.unshifted(field, 0.05))
         shifts = template.block_shifts(field, self.ceiling)
         sure = template.frames > 4 and _agree(shifts, template.grid.step_px) and self._fits(shifts)
-        step = _vote(shifts) if sure else template.coarse_shift(field, MOST_ALONG_PX)
+        along = _vote(shifts) if sure else template.coarse_shift(field, MOST_ALONG_PX)
         for _ in range(3):
-            rays = round(step / template.grid.step_px)
-            if not rays:
+            across = self._across(field, shifts)
+            if max(abs(along), abs(across)) < LINEAR * template.grid.step_px:
                 break
-            # a turn by whole rays needs no second sampling: it gives the rays other numbers
-            place = replace(place, turn_deg=place.turn_deg + rays * template.grid.step_deg)
-            field = replace(field, ray=(field.ray - rays) % len(template.grid.theta_deg))
+            place = replace(place, turn_deg=place.turn_deg + np.degrees(along / self.radius_px))
+            place = shifted_place(place, *(across * self._middle(field, place)))
+            field = unwrap(frame, place, template.grid, interpolation=cv2.INTER_LINEAR)
             shifts = template.block_shifts(field, self.ceiling)
-            step = _vote(shifts)
+            along = _vote(shifts)
         self.misfits.append(_median_misfit(shifts))
         return place, Match(field, shifts)
+
+    def _across(self, field: Zone, shifts: BlockShifts) -> float:
+        """Shift outward at the middle of the limb; all round the Sun it would be a change of radius, not of place."""
+        return _vote(shifts, across=True) if len(field.ray) * self.template.grid.step_deg < MOST_ROUND_DEG else 0.0
+
+    def _middle(self, field: Zone, place: Place) -> np.ndarray:
+        """Outward direction in the frame at the middle of the limb seen."""
+        phi = np.radians(self.template.grid.theta_deg[field.ray[len(field.ray) // 2]] + place.turn_deg)
+        return np.array([-np.sin(phi), -np.cos(phi)])
 
     def _fits(self, shifts: BlockShifts) -> bool:
         """Whether the zone is as like the template as it usually is once it lies right."""
@@ -116,9 +130,7 @@ class Tracker:
         shifts, count = match.shifts, len(match.field.ray)
         gain = self.template.brightness(match.field, self.ceiling)
         if usual and 0.4 < gain < 2.5 and len(self.past) > 1:   # the first frame is the template already
-            # all round the Sun a common shift outward would be a change of radius, not of place
-            out = _vote(shifts, across=True) if count * self.template.grid.step_deg < 120 else 0.0
-            self.template.add(match.field, gain, np.full(count, _vote(shifts)), np.full(count, out))
+            self.template.add(match.field, gain, np.full(count, _vote(shifts)), np.full(count, self._across(match.field, shifts)))
         return max(gain, 0.02)
 
     def _binned(self, theta_deg: np.ndarray, offset_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
