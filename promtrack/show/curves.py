@@ -13,7 +13,9 @@ from scipy.interpolate import CubicSpline
 
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 
-__all__ = ["FrontCurve", "drawing_times", "front_curve", "knot_height", "knot_speed", "local_speeds"]
+__all__ = ["LOCAL_POINTS", "FrontCurve", "drawing_times", "front_curve", "knot_height", "knot_speed", "local_speeds"]
+
+LOCAL_POINTS = 5  # heights from which a local speed is taken
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +62,7 @@ def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:
     return FrontCurve(height, 1e3 * speed / unit, np.interp(time_s, known, fit.speed_err_km_s), 1e6 * accel / unit**2)
 
 
-def local_speeds(front: Front, window: int = 5) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def local_speeds(front: Front, window: int = LOCAL_POINTS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Speed in windows of so many points that share none, so that the values are independent: time, speed, error."""
     rows = []
     for first in range(0, len(front.time_s) - window + 1, window):

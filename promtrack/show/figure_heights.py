@@ -11,10 +11,9 @@ from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_height
-from promtrack.show.figure_style import MARKERS, TEXT_PT, Theme, date_axis, days, foot, height_note, panel, set_ylabel, sheet
-from promtrack.show.numbers import with_error
+from promtrack.show.figure_style import MARKERS, Theme, date_axis, days, foot, height_note, note_above, panel, set_ylabel, sheet
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
+from promtrack.show.verdict import fastest_knot, leading_front, moving_knots, speed_text
 
 __all__ = ["Item", "draw_heights", "empty", "height_time", "items_of", "motion_title", "side_labels", "time_span"]
 
@@ -37,12 +36,11 @@ def motion_title(measured: Measured) -> str:
     """What moves, in one line."""
     front, knot = leading_front(measured), fastest_knot(measured)
     if front is not None and front.best is not None:
-        peak = with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, "km/s")
-        return f"Front {front.front} reaches {peak}"
+        return f"Front {front.front} reaches {speed_text(measured, front)}"
     if front is not None:
         return f"Front {front.front} climbs to {np.nanmax(front.height_mm):.0f} Mm; no model describes it"
     if knot is not None:
-        return f"The fastest knot moves at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
+        return f"The fastest knot moves at {speed_text(measured, knot)}"
     return "Nothing moves significantly"
 
 
@@ -50,14 +48,14 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
     """Heights of knots and fronts against time with their fits, residuals below."""
     figure = sheet(motion_title(measured), height_note(measured))
     items = items_of(measured, theme)
-    width = 0.59 if items else 0.86
-    top, below = panel(figure, 0.115, 0.385, width, 0.43), panel(figure, 0.115, 0.145, width, 0.185)
+    width = 0.61 if items else 0.88
+    top, below = panel(figure, 0.095, 0.41, width, 0.405), panel(figure, 0.095, 0.145, width, 0.19)
     draw_heights(top, measured, theme)
     for item in items:
         _residuals(below, measured, item)
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
-    set_ylabel(top, "height (Mm)", 0.04)
-    set_ylabel(below, "residual\n(Mm)", 0.04)
+    set_ylabel(top, "height (Mm)")
+    set_ylabel(below, "residual (Mm)")
     top.set_xlim(*time_span(measured))
     below.set_xlim(*time_span(measured))
     date_axis(top, measured, label=False)
@@ -97,7 +95,7 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
     if others:
         counted = f"{len(others)} {'track' if len(others) == 1 else 'tracks'}"
         text = f"grey: {len(others)} more {'track' if len(others) == 1 else 'tracks'}" if items else f"{counted} (grey), none moving"
-        axes.set_title(text, fontsize=TEXT_PT, fontweight="normal", color=theme.quiet)  # above the axes: over no data
+        note_above(axes, text, theme.quiet)
         low, high = axes.get_ylim()
         spare = max(LEAST_RANGE_MM - (high - low), 0.0)  # a track at rest should look at rest
         axes.set_ylim(low - 0.5 * spare, high + 0.5 * spare)
@@ -119,7 +117,7 @@ def items_of(measured: Measured, theme: Theme) -> list[Item]:
     tracks: tuple[KnotTrack | Front, ...] = (*fronts, *sorted(fastest, key=lambda knot: knot.knot))
     items = []
     for index, track in enumerate(tracks):
-        name, note = _front_words(track) if isinstance(track, Front) else _knot_words(track)
+        name, note = _front_words(measured, track) if isinstance(track, Front) else _knot_words(measured, track)
         items.append(Item(name, note, track, theme.series[index % len(theme.series)], MARKERS[index % len(MARKERS)]))
     return items
 
@@ -167,15 +165,13 @@ def _residuals(axes: Axes, measured: Measured, item: Item) -> None:
     )
 
 
-def _front_words(front: Front) -> tuple[str, str]:
+def _front_words(measured: Measured, front: Front) -> tuple[str, str]:
     if front.best is None:
         return f"Front {front.front}", "no model fits"
-    speed = front.best.peak_speed_km_s
-    way = "up to" if speed > 0.0 else "↓"
-    return f"Front {front.front}", f"{way} {with_error(abs(speed), front.best.peak_speed_err_km_s, 'km/s')}"
+    return f"Front {front.front}", f"{'up to' if front.best.peak_speed_km_s > 0.0 else '↓'} {speed_text(measured, front)}"
 
 
-def _knot_words(knot: KnotTrack) -> tuple[str, str]:
+def _knot_words(measured: Measured, knot: KnotTrack) -> tuple[str, str]:
     fit = knot.fit
     sense = "↔" if abs(fit.radial_km_s) < 2.0 * fit.radial_err_km_s else "↑" if fit.radial_km_s > 0.0 else "↓"
-    return f"Knot {knot.knot}", f"{sense} {with_error(fit.speed_km_s, fit.speed_err_km_s, 'km/s')}"
+    return f"Knot {knot.knot}", f"{sense} {speed_text(measured, knot)}"

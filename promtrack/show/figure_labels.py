@@ -15,7 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 __all__ = ["Room", "label_beside", "label_on", "pixels_of", "room_of"]
 
-GAP_PX = 5.0  # at 100 dots an inch: kept clear round a label
+GAP_PX, SIDE_PX = 5.0, 14.0  # at 100 dots an inch: kept clear round a label, and between neighbours in a line
 GRID = 56  # places tried across, and as many up
 LEADER_PX = 16.0  # a label farther from its line than this gets a leader
 
@@ -95,7 +95,7 @@ def _free(boxes: np.ndarray, room: Room, points: np.ndarray) -> np.ndarray:
     """Which boxes (n, 4) cover no other box and no point, with a gap."""
     free = np.ones(len(boxes), dtype=bool)
     for other in room.boxes:
-        apart = (boxes[:, 2] + GAP_PX < other[0]) | (boxes[:, 0] - GAP_PX > other[2])
+        apart = (boxes[:, 2] + SIDE_PX < other[0]) | (boxes[:, 0] - SIDE_PX > other[2])
         free &= apart | (boxes[:, 3] + GAP_PX < other[1]) | (boxes[:, 1] - GAP_PX > other[3])
     if len(points):
         free[free] = _distances(boxes[free], points).min(axis=1) > GAP_PX

@@ -20,7 +20,6 @@ __all__ = ["registration_check"]
 MARKS = {"good": "✓", "fair": "!", "poor": "✗"}
 KEPT, SPOILED, CIRCLE = "#8fe3ff", "#ff7ab8", "#ffffff"  # on the picture, in both themes
 REASON_LINES, REASON_WIDTH = 5, 42  # lines under the picture, characters in each
-YLABEL_AT = 0.5
 Corner = Literal["upper left", "upper right", "lower left", "lower right"]
 
 
@@ -32,7 +31,7 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
         figure.texts[0].set_color(theme.warning)
     _draw_frame(panel(figure, 0.08, 0.375, 0.37, 0.465), measured)
     _write_reasons(figure, measured, theme)
-    places = [panel(figure, 0.605, bottom, 0.37, 0.19) for bottom in (0.655, 0.40, 0.145)]
+    places = [panel(figure, 0.605, bottom, 0.37, 0.18) for bottom in (0.64, 0.3925, 0.145)]
     for axes, draw in zip(places, (_draw_centre, _draw_turn, _draw_radius), strict=True):
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
@@ -130,7 +129,7 @@ def _draw_centre(axes: Axes, measured: Measured, theme: Theme) -> None:
             elinewidth=1.2,
             label=name,
         )
-    set_ylabel(axes, "centre\n(px)", YLABEL_AT)
+    set_ylabel(axes, "centre (px)")
     axes.legend(loc="upper left", ncols=2, handletextpad=0.1, columnspacing=0.8, borderaxespad=0.1)
 
 
@@ -145,7 +144,7 @@ def _draw_turn(axes: Axes, measured: Measured, theme: Theme) -> None:
         markersize=5,
         elinewidth=1.2,
     )
-    set_ylabel(axes, "turn\n(degrees)", YLABEL_AT)
+    set_ylabel(axes, "turn (degrees)")
 
 
 def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
@@ -161,7 +160,7 @@ def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
         markersize=5,
         elinewidth=1.2,
     )
-    set_ylabel(axes, "radius −\ncommon (px)", YLABEL_AT)
+    set_ylabel(axes, "radius − common radius (px)")
 
 
 def _mark_rejected(axes: Axes, measured: Measured, theme: Theme) -> None:

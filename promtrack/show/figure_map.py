@@ -1,10 +1,7 @@
-"""The knot map: the reference frame and moving knots in, a map with arrows coloured by speed out."""
+"""The knot map: one frame and moving knots in, a map with arrows coloured by speed out."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-import cv2
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
@@ -12,71 +9,44 @@ from matplotlib.collections import LineCollection
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
-from promtrack.limb.geometry import to_frame, to_polar
-from promtrack.motion.records import Front, KnotTrack
+from promtrack.motion.records import KnotTrack
 from promtrack.show.figure_labels import Room, label_beside, label_on, pixels_of, room_of
-from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, brightness_range, foot, outlined, panel, plasma, sheet, speed_colours
-from promtrack.show.numbers import clock, day, with_error
+from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, foot, outlined, panel, sheet, speed_colours
+from promtrack.show.map_view import MOST_ARROWS, Map, fitting_aspect, map_of, map_picture, with_arrows
+from promtrack.show.numbers import clock, day
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
+from promtrack.show.verdict import fastest_knot, leading_front, moving_knots, speed_text
+from promtrack.show.view import ClipView
 
-__all__ = ["SHEET_ASPECT", "Map", "arrow_minutes", "draw_map", "fitting_aspect", "knot_map", "map_of"]
+__all__ = ["SHEET_ASPECT", "arrow_minutes", "draw_map", "knot_map"]
 
-MAP_COLUMNS, MOST_ARROWS = 1100, 12
 MOST_ARCS = 6.0
 ARM_PT = 46.0  # of the compass
 MAP_HEIGHT, SHEET_ASPECT = 0.69, 13.333 / 7.5  # of the knot map, in parts of the sheet
-CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky
-DISC_TONE = 0.05  # of the brightest plasma: the disc stays calm and dark, and is seen
 FRONT_COLOUR = "#ff9de2"
-LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Map:
-    """The part of the reference frame that is shown: pixels, and what they are worth."""
-
-    left_px: float
-    right_px: float
-    top_px: float
-    bottom_px: float
-    mm_per_px: float
-
-    def mm(self, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Mm to the right and up from the lower left corner."""
-        return (np.asarray(x_px) - self.left_px) * self.mm_per_px, (self.bottom_px - np.asarray(y_px)) * self.mm_per_px
-
-    @property
-    def extent(self) -> tuple[float, float, float, float]:
-        return (
-            0.0,
-            (self.right_px - self.left_px) * self.mm_per_px,
-            0.0,
-            (self.bottom_px - self.top_px) * self.mm_per_px,
-        )
 
 
 def knot_map(measured: Measured, theme: Theme) -> Figure:
-    """Moving knots over the reference frame: arrows coloured by speed."""
+    """Moving knots over the frame that shows them best: arrows coloured by speed."""
     knot, knots = fastest_knot(measured), moving_knots(measured)
     title = (
-        f"{len(knots)} moving knots, up to {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
+        f"{len(knots)} moving knots, up to {speed_text(measured, knot)}"
         if knot and len(knots) > 1
-        else f"One moving knot, at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}"
+        else f"One moving knot, at {speed_text(measured, knot)}"
         if knot
         else "No knot moves significantly"
     )
     aspect = fitting_aspect(measured, (0.775 if knots else 0.885) * SHEET_ASPECT / MAP_HEIGHT)
     width = aspect * MAP_HEIGHT / SHEET_ASPECT
-    minutes = arrow_minutes(measured, map_of(measured, aspect))
-    time = measured.sequence.times_utc[measured.lock.reference]
+    area = map_of(measured, aspect)
+    minutes, time = arrow_minutes(measured, area), measured.sequence.times_utc[area.frame]
     subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above the H-alpha limb"
     arrows = "arrows" if len(knots) <= MOST_ARROWS else f"{MOST_ARROWS} fastest"
     figure = sheet(title, f"{subtitle}; {arrows}: way covered in {minutes:g} min" if knots else subtitle)
     left = 0.085 + 0.5 * ((0.775 if knots else 0.885) - width)  # a map narrower than its place stands in the middle
     axes = panel(figure, left, 0.145, width, MAP_HEIGHT)
-    draw_map(axes, measured, aspect=aspect)
-    axes.set(xlabel="across the frame (Mm)", ylabel="up the frame (Mm)")
+    draw_map(axes, measured, area)
+    axes.set(xlabel="across the picture (Mm)", ylabel="up the picture (Mm)")
     if knots:
         place = panel(figure, left + width + 0.025, 0.145, 0.02, MAP_HEIGHT)
         bar = figure.colorbar(ScalarMappable(_speed_scale(knots), speed_colours()), cax=place)
@@ -86,12 +56,11 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     return figure
 
 
-def draw_map(axes: Axes, measured: Measured, *, aspect: float) -> None:
-    """The map itself on given axes, `aspect` being their width over their height."""
-    area = map_of(measured, aspect)
-    axes.imshow(_picture(measured, area), extent=area.extent, aspect="auto", origin="upper")
+def draw_map(axes: Axes, measured: Measured, area: Map) -> None:
+    """The map itself on axes of its shape."""
+    axes.imshow(map_picture(measured, area), extent=area.extent, aspect="auto", origin="upper")
     axes.grid(False)
-    axes.set(xlim=area.extent[:2], ylim=area.extent[2:])
+    axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
     _compass(axes, measured, area)
     ways = _arrows(axes, measured, area)
     edges = _front_edge(axes, measured, area)
@@ -99,123 +68,45 @@ def draw_map(axes: Axes, measured: Measured, *, aspect: float) -> None:
     front = leading_front(measured)
     if front is not None:
         style = {"color": FRONT_COLOUR, "fontweight": "bold", "path_effects": outlined()}
-        label_beside(room, f"front {front.front}", pixels_of(axes, edges[-1]), **style)
+        for edge, moment in zip(edges, front.time_s[[0, -1]], strict=True):
+            label_beside(room, _moment(measured, float(moment)), pixels_of(axes, edge), **style)
     _height_arcs(axes, measured, area, room)
 
 
-def fitting_aspect(measured: Measured, widest: float) -> float:
-    """Width over height of a map that shows what it must and nothing beyond the frame; `widest` where the frame allows."""
-    (left, right), (upper, lower) = _wanted(measured)
-    rows, columns = measured.lock.shape
-    half_x = max(0.5 * (right - left), 0.5 * (lower - upper) * widest, LEAST_HALF_PX)
-    if 2.0 * half_x <= columns - 1.0:
-        return widest
-    half_y = max(0.5 * (lower - upper), 0.5 * (columns - 1.0) / widest)
-    return float(np.clip(0.5 * (columns - 1.0) / min(half_y, 0.5 * (rows - 1.0)), 0.6, widest))
-
-
-def map_of(measured: Measured, aspect: float) -> Map:
-    """The crop: around what moves, or around all that the strips show where nothing moves."""
-    (left, right), (upper, lower) = _wanted(measured)
-    rows, columns = measured.lock.shape
-    half_x = max(0.5 * (right - left), 0.5 * (lower - upper) * aspect, LEAST_HALF_PX)
-    half_y = half_x / aspect
-    middle_x = _shifted(0.5 * (left + right), half_x, columns - 1.0)
-    middle_y = _shifted(0.5 * (upper + lower), half_y, rows - 1.0)
-    return Map(middle_x - half_x, middle_x + half_x, middle_y - half_y, middle_y + half_y, measured.scale.km_per_px * 1e-3)
-
-
-def _wanted(measured: Measured) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Columns and rows between which lies what the map must show."""
-    geometry = measured.strip.geometry
-    tracks: list[KnotTrack | Front] = [*moving_knots(measured), *(front for front in measured.motion.fronts if front.moving)]
-    angles = [angle for track in tracks for angle in (np.nanmin(track.angle_deg), np.nanmax(track.angle_deg))]
-    heights = [float(np.nanmax(track.height_mm)) for track in tracks]
-    low, high = (min(angles) - 1.5, max(angles) + 1.5) if tracks else (geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1)))
-    top = max(heights) + 15.0 if tracks else 0.6 * float(geometry.height_mm(geometry.rows - 1))
-    angle, height = np.meshgrid(np.linspace(low, high, 33), np.array([-12.0, 0.0, max(top, 30.0)]))
-    x, y = _pixels(measured, angle, height)
-    rows, columns = measured.lock.shape
-    left, right = max(float(x.min()), 0.0), min(float(x.max()), columns - 1.0)
-    upper, lower = max(float(y.min()), 0.0), min(float(y.max()), rows - 1.0)
-    return (left, right), (upper, lower)
-
-
-def _pixels(measured: Measured, angle_deg: np.ndarray, height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Product angle and height to pixels of the reference frame."""
-    lock = measured.lock
-    rho = lock.radius_px * (1.0 + np.asarray(height_mm) / measured.strip.geometry.limb_mm)
-    return to_frame(lock, lock.reference, measured.orientation.to_image(np.asarray(angle_deg)), rho)
-
-
-def _shifted(middle: float, half: float, last: float) -> float:
-    """Keep the crop inside the frame where it fits."""
-    return 0.5 * last if 2.0 * half > last else float(np.clip(middle, half, last - half))
-
-
-def _picture(measured: Measured, area: Map) -> np.ndarray:
-    """The crop, toned: the disc dark and flat, what stands off the limb bright; nan beyond the frame."""
-    lock = measured.lock
-    frame = measured.sequence.frame(lock.reference)
-    step = max((area.right_px - area.left_px) / MAP_COLUMNS, 1.0)
-    x = np.arange(area.left_px, area.right_px + 0.5 * step, step)
-    y = np.arange(area.top_px, area.bottom_px + 0.5 * step, step)
-    _, rho = to_polar(lock, lock.reference, x[None, :].astype(np.float32), y[:, None].astype(np.float32))
-    crop = _resampled(frame, x, y, step)
-    out = rho - lock.radius_px
-    off, disc = (out > 0.0) & np.isfinite(crop), out <= 0.0
-    crop[off] -= _calm(out[off], crop[off], step)  # the glow about the limb would outshine the prominence
-    top = brightness_range(crop[off], 0.0, 99.7)[1]
-    level = float(np.nanmedian(crop[disc])) if np.isfinite(crop[disc]).any() else 1.0
-    return plasma(np.where(disc, DISC_TONE * top * crop / max(level, 1e-6), crop), top)
-
-
-def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
-    """The calm sky's brightness at each pixel: a low share of what stands at its distance from the limb, never rising."""
-    ring = (8.0 * np.log1p(out_px / (8.0 * step))).astype(np.intp)  # a pixel wide at the limb, wider where noise matters more
-    order = np.lexsort((value, ring))
-    first = np.searchsorted(ring[order], np.arange(ring.max() + 2)) if ring.size else np.zeros(1, np.intp)
-    count = np.diff(first)
-    seen = np.flatnonzero(count > 8)
-    if not len(seen):
-        return np.zeros_like(value)
-    level = value[order][first[seen] + (CALM_SHARE * count[seen]).astype(np.intp)]
-    return np.interp(out_px, 8.0 * step * np.expm1((seen + 0.5) / 8.0), np.minimum.accumulate(level))
-
-
-def _resampled(frame: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, step: float) -> np.ndarray:
-    """The frame at these columns and rows, averaged over `step` pixels; nan outside."""
-    picture = cv2.blur(frame, (round(step), round(step))) if step >= 1.5 else frame
-    x, y = np.meshgrid(x_px.astype(np.float32), y_px.astype(np.float32))  # cv2.remap wants x, then y, float32
-    return cv2.remap(picture.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"))
+def _moment(measured: Measured, time_s: float) -> str:
+    return f"front at {clock(measured.strip.times_utc[0] + np.timedelta64(round(time_s * 1e6), 'us'), seconds=False)}"
 
 
 def _height_arcs(axes: Axes, measured: Measured, area: Map, room: Room) -> None:
-    """The limb and dotted arcs of equal height, each broken at its label."""
-    highest = _highest(measured, area)
+    """The limb and dotted arcs of equal height, each broken at its label; the labels stand one over the other."""
+    highest = float(area.above_mm(*np.meshgrid([0.0, area.width_mm], [0.0, area.height_mm])).max())
     step = next((step for step in (10.0, 20.0, 50.0, 100.0, 200.0) if highest / step <= MOST_ARCS), 500.0)
     angle = np.linspace(0.0, 360.0, 5761)
-    box = axes.bbox.extents
-    prefer = np.array([box[2], box[1]])
+    taken: list[np.ndarray] = []
     for height in np.arange(0.0, max(highest, step), step):
-        line = np.stack(area.mm(*_pixels(measured, angle, np.full_like(angle, height))), axis=1)
-        seen = np.all((line > 0.0) & (line < (area.extent[1], area.extent[3])), axis=1)
+        line = np.stack(area.place(angle, np.full_like(angle, height)), axis=1)
+        seen = np.all((line > 0.0) & (line < (area.width_mm, area.height_mm)), axis=1)
         if seen.sum() < 16:
             continue
         place = axes.transData.transform(line)
         words = "limb" if height == 0.0 else f"{height:.0f} Mm"
-        label = label_on(room, words, place[seen][::4], prefer, color=PICTURE_INK, fontsize=TEXT_PT, path_effects=outlined(width=3.0))
+        label = label_on(room, words, place[seen][::4], _arc_end(axes, area, taken), color=PICTURE_INK, fontsize=TEXT_PT,
+                         path_effects=outlined(width=3.0))
         if label is not None:
+            taken.append(label)
             seen &= ~((place > label[:2] - 4.0) & (place < label[2:] + 4.0)).all(axis=1)
         style = {"alpha": 0.75, "linewidth": 1.5} if height == 0.0 else {"alpha": 0.45, "linewidth": 1.2, "linestyle": (0, (2, 4))}
         axes.plot(*np.where(seen[:, None], line, np.nan).T, color=PICTURE_INK, **style)
 
 
-def _highest(measured: Measured, area: Map) -> float:
-    """Height above the limb of the corner that is farthest out."""
-    x, y = np.array([area.left_px, area.right_px] * 2), np.array([area.top_px, area.top_px, area.bottom_px, area.bottom_px])
-    _, rho = to_polar(measured.lock, measured.lock.reference, x, y)
-    return float(rho.max() / measured.lock.radius_px - 1.0) * measured.strip.geometry.limb_mm
+def _arc_end(axes: Axes, area: Map, taken: list[np.ndarray]) -> np.ndarray:
+    """Where the next arc's label should stand: straight out from the last one, else at the end of the limb on the right."""
+    box = axes.bbox.extents
+    if not taken:
+        return np.array([box[2], 0.5 * (box[1] + box[3])])
+    middle, sun = 0.5 * (taken[-1][:2] + taken[-1][2:]), axes.transData.transform(area.sun_mm)
+    out = (middle - sun) / np.hypot(*(middle - sun))
+    return middle + 60.0 * out
 
 
 def _inches(axes: Axes) -> tuple[float, float]:
@@ -225,27 +116,26 @@ def _inches(axes: Axes) -> tuple[float, float]:
     return box.width * window.get_figwidth(), box.height * window.get_figheight()
 
 
-def _arms(measured: Measured) -> tuple[tuple[str, np.ndarray], ...]:
+def _arms(measured: Measured, view: ClipView) -> tuple[tuple[str, np.ndarray], ...]:
     """North and east where they are known, else the way up in the image: names and ways to them on the sheet, points."""
     orientation = measured.orientation
-    if not orientation.position_angles:
-        return (("image up", np.array([0.0, ARM_PT])),)
-    image = np.deg2rad([float(orientation.to_image(angle)) for angle in (0.0, 90.0)])
-    return tuple((name, ARM_PT * np.array([-np.sin(angle), np.cos(angle)])) for name, angle in zip("NE", image, strict=True))
+    known = orientation.position_angles
+    ways = [("N", float(orientation.to_image(0.0))), ("E", float(orientation.to_image(90.0)))] if known else [("image up", 0.0)]
+    turned = [(name, view.side * np.deg2rad(image - view.turn_deg)) for name, image in ways]
+    return tuple((name, ARM_PT * np.array([-np.sin(angle), np.cos(angle)])) for name, angle in turned)
 
 
 def _compass(axes: Axes, measured: Measured, area: Map) -> None:
     """The compass where all of it lies deepest in the disc, or farthest from the limb where no disc is in view."""
-    mm_per_pt = area.extent[1] / (72.0 * _inches(axes)[0])
-    arms = _arms(measured)
+    mm_per_pt = area.width_mm / (72.0 * _inches(axes)[0])
+    arms = _arms(measured, area.view)
     reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)]) * mm_per_pt
     pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
-    low, high = pad - reach.min(axis=0), np.array([area.extent[1], area.extent[3]]) - pad - reach.max(axis=0)
+    low, high = pad - reach.min(axis=0), np.array([area.width_mm, area.height_mm]) - pad - reach.max(axis=0)
     x, y = (np.linspace(first, max(last, first), 13) for first, last in zip(low, high, strict=True))
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2) + reach
-    pixels = area.left_px + places[..., 0] / area.mm_per_px, area.bottom_px - places[..., 1] / area.mm_per_px
-    _, rho = to_polar(measured.lock, measured.lock.reference, *pixels)
-    origin = places[int(np.argmin(rho.max(axis=1))), 0]
+    above = area.above_mm(places[..., 0], places[..., 1])
+    origin = places[int(np.argmin(above.max(axis=1))), 0]
     for name, way in arms:
         axes.annotate(
             name,
@@ -269,16 +159,16 @@ def _speed_scale(knots: tuple[KnotTrack, ...]) -> Normalize:
 def arrow_minutes(measured: Measured, area: Map) -> float:
     """A round number of minutes in which the fastest knot covers about an eighth of the map's width."""
     knot = fastest_knot(measured)
-    wanted = 0.125 * area.extent[1] / (0.06 * max(knot.fit.speed_km_s, 1.0)) if knot else 1.0
+    wanted = 0.125 * area.width_mm / (0.06 * max(knot.fit.speed_km_s, 1.0)) if knot else 1.0
     return min((0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0), key=lambda minutes: abs(np.log(minutes / wanted)))
 
 
 def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
     """The paths of moving knots, and an arrow from the middle of each along its velocity; all these lines, in Mm."""
-    knots, minutes = moving_knots(measured), arrow_minutes(measured, area)
+    knots, minutes, to_image = moving_knots(measured), arrow_minutes(measured, area), measured.orientation.to_image
     if not knots:
         return []
-    paths = [np.stack(area.mm(*_pixels(measured, knot.angle_deg, knot.height_mm)), axis=1) for knot in knots]
+    paths = [np.stack(area.place(to_image(knot.angle_deg), knot.height_mm), axis=1) for knot in knots]
     speeds = [knot.fit.speed_km_s for knot in knots]
     axes.add_collection(LineCollection(paths, cmap=speed_colours(), norm=_speed_scale(knots), array=speeds, linewidths=1.6), autolim=False)
     knots = with_arrows(knots)
@@ -286,8 +176,8 @@ def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
     height = np.array([np.median(knot.height_mm[_middle(knot)]) for knot in knots])
     radial, along = 0.06 * minutes * np.array([(knot.fit.radial_km_s, knot.fit.along_km_s) for knot in knots]).T
     end = angle + np.rad2deg(along / (measured.strip.geometry.limb_mm + height))
-    x0, y0 = area.mm(*_pixels(measured, angle, height))
-    x1, y1 = area.mm(*_pixels(measured, end, height + radial))
+    x0, y0 = area.place(to_image(angle), height)
+    x1, y1 = area.place(to_image(end), height + radial)
     axes.quiver(
         x0,
         y0,
@@ -325,11 +215,6 @@ def _numbers(axes: Axes, knots: tuple[KnotTrack, ...], start_mm: np.ndarray, end
         label_on(room, str(knots[index].knot), places, places[0], **style)
 
 
-def with_arrows(knots: tuple[KnotTrack, ...]) -> tuple[KnotTrack, ...]:
-    """The fastest knots, as many as there is room for arrows with numbers; the others show as paths."""
-    return tuple(sorted(sorted(knots, key=lambda knot: -knot.fit.speed_km_s)[:MOST_ARROWS], key=lambda knot: knot.knot))
-
-
 def _middle(knot: KnotTrack) -> slice:
     """The three points in the middle of a track."""
     middle = len(knot.time_s) // 2
@@ -342,7 +227,8 @@ def _front_edge(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
     if front is None:
         return []
     angle = np.linspace(front.from_deg, front.to_deg, 40)
-    edges = [np.stack(area.mm(*_pixels(measured, angle, np.full_like(angle, front.height_mm[index]))), axis=1) for index in (0, -1)]
+    image = np.asarray(measured.orientation.to_image(angle))
+    edges = [np.stack(area.place(image, np.full_like(angle, front.height_mm[index])), axis=1) for index in (0, -1)]
     for edge in edges:
         axes.plot(*edge.T, color=FRONT_COLOUR, linewidth=3.0, path_effects=outlined(width=5.0))
     return edges

@@ -9,9 +9,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.curves import drawing_times, front_curve, knot_speed, local_speeds
+from promtrack.show.curves import LOCAL_POINTS, drawing_times, front_curve, knot_speed, local_speeds
 from promtrack.show.figure_heights import Item, empty, items_of, motion_title, side_labels, time_span
-from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, panel, set_ylabel, sheet
+from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, note_above, panel, set_ylabel, sheet
 from promtrack.show.numbers import counted, rounded, with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
@@ -30,22 +30,23 @@ USUAL_RANGES = (
 
 def speed_time(measured: Measured, theme: Theme) -> Figure:
     """Speed and acceleration of knots and fronts against time."""
-    figure = sheet(motion_title(measured), _yardsticks(measured))
     items = items_of(measured, theme)
-    width = 0.59 if items else 0.855
-    top, below = panel(figure, 0.115, 0.475, width, 0.34), panel(figure, 0.115, 0.145, width, 0.25)
+    figure = sheet(motion_title(measured), _conventions(items))
+    width = 0.61 if items else 0.875
+    top, below = panel(figure, 0.095, 0.48, width, 0.335), panel(figure, 0.095, 0.145, width, 0.255)
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
     accelerated = [_draw_speed(top, below, measured, item) for item in items]
-    set_ylabel(top, "speed (km/s)", 0.04)
-    set_ylabel(below, "acceleration\n(m/s²)", 0.04)
+    set_ylabel(top, "speed (km/s)")
+    set_ylabel(below, "acceleration (m/s²)")
     below.margins(y=0.18)
     top.set_xlim(*time_span(measured))
     below.set_xlim(*time_span(measured))
     date_axis(top, measured, label=False)
     date_axis(below, measured)
     side_labels(figure, items, [_last_speed(item) for item in items])
-    if not items:
-        _draw_resting(top, measured, theme)
+    escape, fall = _yardsticks(measured)
+    note_above(top, escape if items else _draw_resting(top, measured, theme), theme.quiet)
+    note_above(below, f"{_mean_band(below, measured, theme)}{fall}", theme.quiet)
     top.set_ylim(bottom=min(0.0, top.get_ylim()[0]))
     if not any(accelerated):
         below.set_ylim(-60.0, 60.0)
@@ -105,8 +106,8 @@ def _draw_knot(top: Axes, below: Axes, measured: Measured, item: Item, knot: Kno
     return True
 
 
-def _draw_resting(axes: Axes, measured: Measured, theme: Theme) -> None:
-    """Speeds of tracks that are not called moving, with their errors: how still the prominence is known to be."""
+def _draw_resting(axes: Axes, measured: Measured, theme: Theme) -> str:
+    """Speeds of tracks that are not called moving, with their errors: how still the prominence is known to be; what is drawn."""
     knots = measured.motion.knots
     axes.errorbar(
         days(measured, np.array([knot.fit.time_s for knot in knots])),
@@ -117,8 +118,7 @@ def _draw_resting(axes: Axes, measured: Measured, theme: Theme) -> None:
         elinewidth=1.6,
     )
     axes.set_ylim(0.0, max(5.0, 1.2 * axes.get_ylim()[1]))
-    words = "grey: tracks that do not beat rest" if knots else "no track was long enough to be fitted"
-    axes.set_title(words, fontsize=TEXT_PT, fontweight="normal", color=theme.quiet)
+    return "grey: tracks that do not beat rest" if knots else "no track was long enough to be fitted"
 
 
 def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item, front: Front) -> bool:
@@ -141,17 +141,6 @@ def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item, front: F
     if best.model == "constant speed":
         return False
     below.plot(at, curve.accel_m_s2, color=item.colour)
-    if np.isfinite(best.accel_err_m_s2):
-        below.axhspan(
-            best.accel_m_s2 - best.accel_err_m_s2,
-            best.accel_m_s2 + best.accel_err_m_s2,
-            color=item.colour,
-            alpha=0.3,
-            linewidth=0,
-        )
-        words = f"front {front.front}: mean {with_error(best.accel_m_s2, best.accel_err_m_s2, 'm/s²')} (band)"
-        before = below.get_title(loc="left")
-        below.set_title(f"{before}; {words}" if before else words, fontsize=TEXT_PT, fontweight="normal")
     return True
 
 
@@ -162,15 +151,38 @@ def _last_speed(item: Item) -> float:
     return float(track.best.speed_km_s[-1]) if track.best else float(np.sum(local_speeds(track)[1][-1:]))
 
 
-def _yardsticks(measured: Measured) -> str:
+def _mean_band(axes: Axes, measured: Measured, theme: Theme) -> str:
+    """The leading front's mean acceleration with its error, as a band; what is to be said of it, or nothing."""
+    front = leading_front(measured)
+    best = front.best if front else None
+    if best is None or best.model == "constant speed" or not np.isfinite(best.accel_err_m_s2):
+        return ""
+    low, high = best.accel_m_s2 - best.accel_err_m_s2, best.accel_m_s2 + best.accel_err_m_s2
+    axes.axhspan(low, high, color=theme.series[0], alpha=0.3, linewidth=0)
+    axes.axhline(best.accel_m_s2, color=theme.series[0], linewidth=1.2, linestyle=(0, (4, 3)))
+    return f"dashed: the front's mean, {with_error(best.accel_m_s2, best.accel_err_m_s2)}; "
+
+
+def _conventions(items: list[Item]) -> str:
+    """What lines, bands and marks stand for."""
+    if not items:
+        return "Marks: speed of each track at its mid-time, with its error (1 sigma, chance alone)"
+    words = "Lines: fitted models, with bands of 1 sigma from chance"
+    if any(isinstance(item.track, KnotTrack) for item in items):
+        words += "; knots: mark at mid-time"
+    if any(isinstance(item.track, Front) for item in items):
+        words += f"; front: slopes over {LOCAL_POINTS} heights"
+    return words
+
+
+def _yardsticks(measured: Measured) -> tuple[str, str]:
     """Escape speed and gravity at the height of what moves highest, to compare with."""
     track: Front | KnotTrack | None = leading_front(measured) or fastest_knot(measured)
     height = float(np.nanmax(track.height_mm)) if track else 0.0
     above = height + measured.settings.limb.height_mm
     return (
-        f"For comparison, {height:.0f} Mm above the H-alpha limb: escape speed "
-        f"{float(escape_speed_km_s(above)):.0f} km/s, "
-        f"free fall {float(gravity_m_s2(above)):.0f} m/s² downward"
+        f"escape speed {height:.0f} Mm up: {float(escape_speed_km_s(above)):.0f} km/s",
+        f"free fall: −{float(gravity_m_s2(above)):.0f}",
     )
 
 

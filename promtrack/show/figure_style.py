@@ -27,7 +27,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.dates import HOURLY, MINUTELY, SECONDLY, AutoDateLocator, DateFormatter, date2num
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
-from matplotlib.transforms import blended_transform_factory
+from matplotlib.transforms import ScaledTranslation, blended_transform_factory
 
 from promtrack.show.numbers import day, span_text
 from promtrack.show.png import png_bytes
@@ -48,6 +48,7 @@ __all__ = [
     "days",
     "foot",
     "height_note",
+    "note_above",
     "outlined",
     "panel",
     "plasma",
@@ -63,6 +64,7 @@ __all__ = [
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
 VECTOR_DPI = 100  # of pictures inside vector files
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
+NAME_LEFT = 0.06  # of the sheet: from the name of a y axis to the axis, room for its tick labels
 Moments = TypeVar("Moments", float, np.ndarray)  # one time or many: what goes in comes out
 MARKERS = ("o", "s", "^", "D", "v", "P")  # shape says again what colour says
 
@@ -206,12 +208,18 @@ def panel(figure: Figure, left: float, bottom: float, width: float, height: floa
     return figure.add_axes((left, bottom, width, height), **axes)
 
 
-def set_ylabel(axes: Axes, words: str, place: float) -> None:
-    """The name of the y axis with its middle at this part of the sheet's width, however wide the tick labels are."""
+def set_ylabel(axes: Axes, words: str) -> None:
+    """The name of the y axis, upright above its tick labels: read without turning the head, and never off the sheet."""
     figure = axes.get_figure(root=True)
     assert figure is not None, "axes on a sheet"
-    axes.set_ylabel(words, va="center")
-    axes.yaxis.set_label_coords(place, 0.5, transform=blended_transform_factory(figure.transFigure, axes.transAxes))
+    axes.set_ylabel(words, rotation=0, ha="left", va="bottom")
+    place = blended_transform_factory(figure.transFigure, axes.transAxes) + ScaledTranslation(0.0, 7.0 / 72.0, figure.dpi_scale_trans)
+    axes.yaxis.set_label_coords(axes.get_position().x0 - NAME_LEFT, 1.0, transform=place)
+
+
+def note_above(axes: Axes, words: str, colour: str) -> None:
+    """A short note above the axes on the right, over no data."""
+    axes.set_title(words, loc="right", fontsize=TEXT_PT, fontweight="normal", color=colour)
 
 
 def clipped(words: str, most: int) -> str:

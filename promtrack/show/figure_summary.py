@@ -7,11 +7,12 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from promtrack.show.figure_heights import draw_heights, motion_title, time_span
-from promtrack.show.figure_map import SHEET_ASPECT, draw_map, fitting_aspect
+from promtrack.show.figure_map import SHEET_ASPECT, draw_map
 from promtrack.show.figure_style import Theme, clipped, date_axis, foot, height_note, panel, set_ylabel, sheet
+from promtrack.show.map_view import fitting_aspect, map_of
 from promtrack.show.numbers import rounded, with_error
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front, lock_verdict, moving_knots
+from promtrack.show.verdict import fastest_knot, leading_front, lock_verdict, moving_knots, speed_error
 
 __all__ = ["summary"]
 
@@ -25,11 +26,11 @@ def summary(measured: Measured, theme: Theme) -> Figure:
     aspect = fitting_aspect(measured, 0.445 * SHEET_ASPECT / 0.525)
     width = aspect * 0.525 / SHEET_ASPECT
     sky = panel(figure, 0.03 + 0.5 * (0.445 - width), 0.325, width, 0.525)
-    draw_map(sky, measured, aspect=aspect)
+    draw_map(sky, measured, map_of(measured, aspect))
     sky.set_axis_off()
     heights = panel(figure, 0.60, 0.405, 0.37, 0.41)
     draw_heights(heights, measured, theme)
-    set_ylabel(heights, "height (Mm)", 0.545)
+    set_ylabel(heights, "height (Mm)")
     heights.set_xlim(*time_span(measured))
     date_axis(heights, measured, most=6)
     cards = _cards(measured)
@@ -52,7 +53,7 @@ def _cards(measured: Measured) -> list[tuple[str, str, str]]:
         _knot_card(measured),
         _front_card(measured),
         (f"{int(lock.used.sum())} of {len(lock.used)}", "frames used", trust),
-        (f"± {systematic:.1f} %", "scale and clock", "shifts all speeds alike"),
+        (f"± {systematic:.1f} %", "from scale and clock", "in every error, alike"),
     ]
 
 
@@ -63,7 +64,7 @@ def _knot_card(measured: Measured) -> tuple[str, str, str]:
         return "no knot moves", f"{tracks} {'track' if tracks == 1 else 'tracks'} followed", "none beats rest"
     way = "rising" if knot.fit.radial_km_s > 0.0 else "falling"
     return (
-        *_card_number(knot.fit.speed_km_s, knot.fit.speed_err_km_s, "km/s", f"fastest knot (knot {knot.knot})"),
+        *_card_number(knot.fit.speed_km_s, speed_error(measured, knot), "km/s", f"fastest knot (knot {knot.knot})"),
         f"{way}; {count} {'moves' if count == 1 else 'move'}",
     )
 
@@ -73,7 +74,9 @@ def _front_card(measured: Measured) -> tuple[str, str, str]:
     if front is None:
         return "no front moves", "no eruption seen", "in any sector"
     top = int(np.nanargmax(front.height_mm))
-    number = _card_number(float(front.height_mm[top]), float(front.height_err_mm[top]), "Mm", f"highest front (front {front.front})")
+    height = float(front.height_mm[top])
+    error = float(np.hypot(front.height_err_mm[top], height * measured.motion.scale_err))
+    number = _card_number(height, error, "Mm", f"highest front (front {front.front})")
     return *number, "top height in the run"
 
 

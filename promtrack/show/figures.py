@@ -19,6 +19,7 @@ from promtrack.show.figure_slits import oscillation, time_distance
 from promtrack.show.figure_speeds import speed_histogram, speed_time
 from promtrack.show.figure_style import DARK, LIGHT, Theme, save_png, save_recoloured, save_vector, themed
 from promtrack.show.figure_summary import summary
+from promtrack.show.map_view import moment_of
 from promtrack.show.records import Measured
 
 __all__ = ["FIGURE_NAMES", "draw_figures"]
@@ -54,10 +55,10 @@ def draw_figures(measured: Measured, folder: Path, *, progress: Callable[[int, i
 
     Raises
     ------
-    InputError : the reference frame cannot be read
+    InputError : a frame that is shown cannot be read
     """
     folder.mkdir(parents=True, exist_ok=True)
-    measured = _with_reference_kept(measured)
+    measured = _with_frames_kept(measured)
     themes = {"light": (LIGHT,), "dark": (DARK,), "both": (LIGHT, DARK)}[measured.settings.figures.theme]
     jobs = [(name, draw, theme) for name, draw in _sheets(measured).items() for theme in themes]
     written: list[Path] = []
@@ -109,12 +110,11 @@ def _first_oscillation(measured: Measured, theme: Theme) -> Figure:
     return oscillation(measured, min(measured.motion.oscillations, key=lambda swing: swing.false_alarm), theme)
 
 
-def _with_reference_kept(measured: Measured) -> Measured:
-    """The same run whose reference frame is decoded once, however many sheets show it."""
-    sequence, reference = measured.sequence, measured.lock.reference
-    frame = sequence.frame(reference)
-    kept = replace(sequence, read=lambda index: frame if index == reference else sequence.read(index))
-    return replace(measured, sequence=kept)
+def _with_frames_kept(measured: Measured) -> Measured:
+    """The same run whose reference frame and whose map's frame are decoded once, however many sheets show them."""
+    sequence = measured.sequence
+    kept = {index: sequence.frame(index) for index in {measured.lock.reference, moment_of(measured)}}
+    return replace(measured, sequence=replace(sequence, read=lambda index: kept[index] if index in kept else sequence.read(index)))
 
 
 def _remove_stale(folder: Path, written: list[Path]) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 from promtrack.show.markup import Markup, element
 from promtrack.show.numbers import counted, rounded, with_error
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front
+from promtrack.show.verdict import fastest_knot, leading_front, speed_error, speed_text
 
 __all__ = ["numbers_part"]
 
@@ -45,8 +45,8 @@ def _motion_cards(measured: Measured) -> list[Markup]:
         cards.append(
             _card(
                 f"Fastest knot (knot {knot.knot})",
-                with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, "km/s"),
-                f"and ± {rounded(knot.fit.systematic_km_s, 2)} km/s from scale and clock",
+                speed_text(measured, knot),
+                f"in the plane of the sky; {_parts(knot.fit.speed_err_km_s, knot.fit.systematic_km_s, 'km/s', 'scale and clock')}",
                 meaning.sentence if meaning else "",
                 meaning.source if meaning else "",
             )
@@ -54,21 +54,22 @@ def _motion_cards(measured: Measured) -> list[Markup]:
     if front is not None:
         meaning, best = meanings.get(f"front {front.front}"), front.best
         top = int(np.nanargmax(front.height_mm))
-        height = float(front.height_mm[top])
+        height, chance = float(front.height_mm[top]), float(front.height_err_mm[top])
+        systematic = height * measured.motion.scale_err
         cards.append(
             _card(
                 f"Highest front (front {front.front})",
-                with_error(height, float(front.height_err_mm[top]), "Mm"),
-                f"and ± {rounded(height * measured.motion.scale_err, 2)} Mm from the scale; above the H-alpha limb",
+                with_error(height, float(np.hypot(chance, systematic)), "Mm"),
+                f"above the H-alpha limb; {_parts(chance, systematic, 'Mm', 'the scale')}",
             )
         )
-        speed = with_error(best.peak_speed_km_s, best.peak_speed_err_km_s, "km/s") if best else "No model fits"
-        systematic = float(np.hypot(measured.motion.scale_err, measured.motion.clock_err)) * (best.peak_speed_km_s if best else np.nan)
+        chance = best.peak_speed_err_km_s if best else np.nan
+        systematic = float(np.sqrt(max(speed_error(measured, front) ** 2 - chance**2, 0.0)))
         cards.append(
             _card(
                 f"Its greatest speed ({front.verdict})",
-                speed,
-                f"and ± {rounded(systematic, 2)} km/s from scale and clock" if best else "its heights are in the tables",
+                speed_text(measured, front) if best else "No model fits",
+                f"in the plane of the sky; {_parts(chance, systematic, 'km/s', 'scale and clock')}" if best else "its heights are in the tables",
                 meaning.sentence if meaning else "",
                 meaning.source if meaning else "",
             )
@@ -83,6 +84,13 @@ def _motion_cards(measured: Measured) -> list[Markup]:
             )
         )
     return cards
+
+
+def _parts(chance: float, systematic: float, unit: str, source: str) -> str:
+    """Where an error comes from."""
+    if not np.isfinite(chance):
+        return f"the error from chance is unknown, ± {rounded(systematic, 2)} {unit} come from {source}"
+    return f"± {rounded(chance, 2)} {unit} from chance, ± {rounded(systematic, 2)} {unit} from {source}"
 
 
 def _card(title: str, number: str, parts: str, meaning: str = "", source: str = "") -> Markup:

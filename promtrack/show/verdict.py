@@ -23,6 +23,8 @@ __all__ = [
     "lock_verdict",
     "moving_knots",
     "rejections",
+    "speed_error",
+    "speed_text",
     "three_sentences",
 ]
 
@@ -59,6 +61,25 @@ def leading_front(measured: Measured) -> Front | None:
     """The front that is called moving and reaches highest."""
     moving = [front for front in measured.motion.fronts if front.moving]
     return max(moving, key=lambda front: float(np.nanmax(front.height_mm)), default=None)
+
+
+def speed_error(measured: Measured, track: KnotTrack | Front) -> float:
+    """1-sigma error of the speed that a track is quoted with: chance, scale and clock together; nan where unknown.
+
+    The tables give chance and the systematic part apart; a number that is read alone needs both.
+    """
+    if isinstance(track, KnotTrack):
+        return float(np.hypot(track.fit.speed_err_km_s, track.fit.systematic_km_s))
+    if track.best is None:
+        return np.nan
+    systematic = track.best.peak_speed_km_s * np.hypot(measured.motion.scale_err, measured.motion.clock_err)
+    return float(np.hypot(track.best.peak_speed_err_km_s, systematic))
+
+
+def speed_text(measured: Measured, track: KnotTrack | Front) -> str:
+    """The speed that a track is quoted with: a knot's at mid-time, a front's greatest, without its sign."""
+    speed = track.fit.speed_km_s if isinstance(track, KnotTrack) else abs(track.best.peak_speed_km_s) if track.best else np.nan
+    return with_error(speed, speed_error(measured, track), "km/s")
 
 
 def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
@@ -117,10 +138,10 @@ def _motion_sentence(measured: Measured) -> str:
     parts = []
     if knot is not None:
         count = counted(len(knots), "knot moves", "knots move")
-        parts.append(f"{count} significantly, the fastest at {with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, 'km/s')}")
+        parts.append(f"{count} significantly, the fastest at {speed_text(measured, knot)}")
     if front is not None:
         top = float(np.nanmax(front.height_mm))
-        speed = f" at up to {with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, 'km/s')}" if front.best else ""
+        speed = f" at up to {speed_text(measured, front)}" if front.best else ""
         parts.append(f"{'a' if parts else 'A'} front climbs to {top:.0f} Mm{speed}")
     if not parts:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")

@@ -19,7 +19,7 @@ from promtrack.settings import ClipSettings
 from promtrack.show.action import Action
 from promtrack.sun import Orientation, Scale
 
-__all__ = ["ClipView", "affine_to_frame", "choose_view", "locked_view"]
+__all__ = ["ClipView", "affine_to_frame", "choose_view", "covered", "frame_border", "locked_view", "picture_up", "turned", "warp"]
 
 SIZES = {"wide": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
 LARGEST_ZOOM = 2.5        # beyond it a picture is soft, not larger
@@ -49,12 +49,6 @@ class ClipView:
         rho = self.radius_px + np.asarray(height_mm) * 1e3 / self.km_per_px
         return self.sun_x_px - rho * np.sin(angle), self.sun_y_px - rho * np.cos(angle)
 
-    def to_sun(self, x_px: np.ndarray | float, y_px: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
-        """Image angle of the reference frame (-180 to 180 about the picture's up) and height above the limb [Mm]."""
-        dx, dy = np.asarray(x_px) - self.sun_x_px, np.asarray(y_px) - self.sun_y_px
-        theta = self.turn_deg + self.side * np.rad2deg(np.arctan2(-dx, -dy))
-        return theta, (np.hypot(dx, dy) - self.radius_px) * self.km_per_px * 1e-3
-
     def height_map_px(self) -> np.ndarray:
         """(height, width) float32 distance from the limb in px of the frames, outside positive."""
         x = np.arange(self.width, dtype=np.float32) - np.float32(self.sun_x_px)
@@ -79,10 +73,10 @@ def choose_view(lock: LimbLock, scale: Scale, orientation: Orientation, action: 
     """The view for these settings: solar north up where known, else the limb level; cropped on the action."""
     if clip.view == "native":
         return _native(lock, scale)
-    turn, side, up = _turn(lock, orientation, action, clip)
+    turn, side, up = picture_up(lock, orientation, action, clip)
     width, height = SIZES[clip.view]
-    cover = _covered(lock, turn, side)
-    x, y = _turned(action.theta_deg, lock.radius_px + action.height_mm * 1e3 / scale.km_per_px, turn, side)
+    cover = covered(lock, turn, side)
+    x, y = turned(action.theta_deg, lock.radius_px + action.height_mm * 1e3 / scale.km_per_px, turn, side)
     box = np.array([x.min(), y.min(), x.max(), y.max()])
     room, span = cover[2:] - cover[:2], np.maximum(box[2:] - box[:2], 8.0)
     size = np.array([width, height], dtype=float)
@@ -105,7 +99,7 @@ def locked_view(lock: LimbLock, scale: Scale) -> ClipView:
 
 def _native(lock: LimbLock, scale: Scale) -> ClipView:
     """As recorded at one picture px per frame px, on what the frames share, with an even size."""
-    cover = _covered(lock, 0.0, 1)
+    cover = covered(lock, 0.0, 1)
     rows, columns = lock.shape
     size = np.minimum(np.floor(cover[2:] - cover[:2] + 1.0), [columns, rows]).astype(int) // 2 * 2
     corner = np.rint((cover[:2] + cover[2:] - size + 1.0) / 2.0)
@@ -113,7 +107,8 @@ def _native(lock: LimbLock, scale: Scale) -> ClipView:
                     scale.km_per_px, "image")
 
 
-def _turn(lock: LimbLock, orientation: Orientation, action: Action, clip: ClipSettings) -> tuple[float, int, str]:
+def picture_up(lock: LimbLock, orientation: Orientation, action: Action, clip: ClipSettings) -> tuple[float, int, str]:
+    """Image angle that points up in pictures, +1 or -1 where they are mirrored back, and what points up."""
     side = orientation.sign if orientation.position_angles else 1
     if orientation.position_angles and not clip.level_limb:
         return orientation.zero_deg, side, "solar north"
@@ -122,20 +117,21 @@ def _turn(lock: LimbLock, orientation: Orientation, action: Action, clip: ClipSe
     return float(np.average(action.theta_deg, weights=action.weight)), side, "limb"
 
 
-def _turned(theta_deg: np.ndarray, rho_px: np.ndarray, turn: float, side: int) -> tuple[np.ndarray, np.ndarray]:
+def turned(theta_deg: np.ndarray, rho_px: np.ndarray, turn: float, side: int) -> tuple[np.ndarray, np.ndarray]:
+    """x, y about the Sun's centre, y down, of image angles and distances in a picture turned and mirrored so."""
     angle = side * np.deg2rad(theta_deg - turn)
     return -rho_px * np.sin(angle), -rho_px * np.cos(angle)
 
 
-def _covered(lock: LimbLock, turn: float, side: int) -> np.ndarray:
-    """x0, y0, x1, y1 about the Sun's centre (turned, frame px) that nearly every used frame shows."""
+def covered(lock: LimbLock, turn: float, side: int, frames: np.ndarray | None = None) -> np.ndarray:
+    """x0, y0, x1, y1 about the Sun's centre (turned, frame px) that nearly every one of these frames shows; None: all used."""
     rows, columns = lock.shape
     edges = []
-    for index in np.flatnonzero(lock.used):
+    for index in np.flatnonzero(lock.used) if frames is None else frames:
         x = np.array([0.0, columns - 1.0, columns - 1.0, 0.0]) - lock.centre_x_px[index]
         y = np.array([0.0, 0.0, rows - 1.0, rows - 1.0]) - lock.centre_y_px[index]
         theta = np.rad2deg(np.arctan2(-x, -y)) - lock.angle_deg[index]
-        px, py = _turned(theta, np.hypot(x, y), turn, side)
+        px, py = turned(theta, np.hypot(x, y), turn, side)
         # Of a frame that stands askew the box through the middles of its slanted sides is taken.
         px, py = np.sort(px), np.sort(py)
         edges.append([px[:2].mean(), py[:2].mean(), px[2:].mean(), py[2:].mean()])

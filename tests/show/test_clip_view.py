@@ -78,13 +78,11 @@ def test_affine_agrees_with_the_lock(side):
                    centre_x_px=np.full(count, 300.0), centre_y_px=np.full(count, 900.0))
     view = replace(view_for(run)[0], side=side)
     rng = np.random.default_rng(0)
-    x, y = rng.uniform(0, view.width, 50), rng.uniform(0, view.height, 50)
-    theta, height = view.to_sun(x, y)
+    theta, height = view.turn_deg + rng.uniform(-15.0, 15.0, 50), rng.uniform(-60.0, 120.0, 50)
+    x, y = view.to_picture(theta, height)
     fx, fy = to_frame(lock, 3, theta, view.radius_px / view.zoom + height * 1e3 / (view.km_per_px * view.zoom))
     got = affine_to_frame(view, lock, 3) @ np.stack([x, y, np.ones(50)])
     assert np.abs(got - [fx, fy]).max() < 1e-6
-    back = view.to_picture(theta, height)
-    assert np.abs(np.array(back) - [x, y]).max() < 1e-6
 
 
 TIMES = np.array([0.0, 20.0, 40.0, 60.0, 160.0, 180.0])

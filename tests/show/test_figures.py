@@ -20,14 +20,15 @@ from matplotlib.text import Text
 import promtrack.show
 from promtrack.show.figure_heights import height_time
 from promtrack.show.figure_lock import registration_check
-from promtrack.show.figure_map import fitting_aspect, knot_map, map_of
+from promtrack.show.figure_map import knot_map
 from promtrack.show.figure_montage import strip_montage
 from promtrack.show.figure_slits import even_times, time_distance
 from promtrack.show.figure_speeds import speed_histogram, speed_time
 from promtrack.show.figure_style import DARK, LIGHT, save_vector, themed
 from promtrack.show.figures import FIGURE_NAMES, SHEETS, draw_figures
+from promtrack.show.map_view import fitting_aspect, map_of, moment_of
 from promtrack.show.numbers import degrees
-from promtrack.show.verdict import PLANE_OF_SKY
+from promtrack.show.verdict import PLANE_OF_SKY, speed_error, speed_text
 from promtrack.strip.records import Strip
 
 SHOWS_SPEEDS = {"summary", "height_time", "speed_time", "knot_map", "speed_histogram", "time_distance"}
@@ -52,7 +53,7 @@ def visible_texts(figure):
         axes = text.axes
         if axes is not None and not axes.axison and text not in axes.texts:
             continue
-        found.append((text, text.get_window_extent(renderer)))
+        found.append((text, Text.get_window_extent(text, renderer)))  # of an annotation the words alone, without its arrow
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
             hidden = {id(t) for tick in axis.get_major_ticks() + axis.get_minor_ticks() for t in (tick.label1, tick.label2)}
@@ -206,14 +207,16 @@ def test_arrows_are_the_way_covered(measured_fake):
     speeds = [knot.fit.speed_km_s for knot in measured_fake.motion.knots if knot.moving]
     assert np.hypot(arrows.U, arrows.V) / (0.06 * minutes) == pytest.approx(speeds, rel=0.01)
     assert np.asarray(arrows.get_array()) == pytest.approx(speeds)
-    assert arrows.V[2] > 0.0  # knot 3 rises, and up in this frame is up
-    assert arrows.V[0] < 0.0  # knot 1 falls
+    # TRUTH  the prominence stands at position angle 78 on the east limb, so that outward is to the left, north being up
+    assert arrows.U[2] < 0.0  # knot 3 rises
+    assert arrows.U[0] > 0.0  # knot 1 falls
 
 
 def test_map_shows_what_moves_and_keeps_its_proportions(measured_fake):
     for aspect in (1.0, 2.0, 3.3):
         area = map_of(measured_fake, aspect)
-        assert (area.right_px - area.left_px) / (area.bottom_px - area.top_px) == pytest.approx(aspect)
+        assert area.width_mm / area.height_mm == pytest.approx(aspect)
+        assert area.view.width / area.view.height == pytest.approx(aspect, rel=0.01)  # whole pixels
 
 
 def test_montage_reads_twelve_single_strips(measured_fake, monkeypatch):
@@ -341,7 +344,7 @@ def test_reasons_are_told_in_full(measured_crowded):
 def test_grey_tracks_are_named_above_the_data(measured_crowded):
     for name, place in (("height_time", 0), ("summary", 1)):
         axes = sheet_of(name, measured_crowded).axes[place]
-        title = axes.title if axes.title.get_text() else axes._left_title
+        title = axes._right_title
         assert "more tracks" in title.get_text()
         assert title.get_window_extent().y0 >= axes.bbox.y1
 
@@ -376,11 +379,53 @@ def test_angles_are_shown_within_the_circle(measured_fake):
     assert min(labels) >= 0.0
 
 
-def test_map_stays_inside_a_portrait_frame(measured_fake):
-    # TRUTH  a frame twice as tall as wide: the map is made narrower instead of showing what is beyond the frame.
-    lock = replace(measured_fake.lock, shape=(measured_fake.lock.shape[0], measured_fake.lock.shape[0] // 2))
+def test_map_stays_inside_a_narrow_frame(measured_fake):
+    # TRUTH  north up, a frame of 640 x 240 px stands on its short side: the map is made narrower instead of showing what is beyond.
+    lock = replace(measured_fake.lock, shape=(measured_fake.lock.shape[0] // 2, measured_fake.lock.shape[1]))
     aspect = fitting_aspect(replace(measured_fake, lock=lock), 2.0)
     area = map_of(replace(measured_fake, lock=lock), aspect)
     assert aspect < 2.0
-    assert area.left_px >= -0.5
-    assert area.right_px <= lock.shape[1] - 0.5
+    assert area.width_mm <= 1.1 * 240 * 0.87  # 870 km a pixel; the frame stands 12 degrees askew
+
+
+def test_map_shows_the_moment_of_the_motion(measured_fake, measured_still):
+    # TRUTH  of all frames the one shown lies in the spans of as many moving knots as any does; where nothing moves it is the reference.
+    knots = [knot for knot in measured_fake.motion.knots if knot.moving]
+    time = dict(zip(measured_fake.strip.frame.tolist(), measured_fake.strip.time_s.tolist(), strict=True))
+
+    def seen(frame):
+        return sum(knot.time_s[0] <= time[frame] <= knot.time_s[-1] for knot in knots)
+
+    assert seen(moment_of(measured_fake)) == max(map(seen, time))
+    assert moment_of(measured_still) == measured_still.lock.reference
+    front = measured_fake.motion.fronts[0]
+    alone = replace(measured_fake, motion=replace(measured_fake.motion, knots=()))
+    assert moment_of(alone) == front.frame[np.argmax(front.height_mm)]
+
+
+def test_height_labels_of_the_map_stand_apart(measured_fake):
+    # at least the width of a letter (0.6 of 16 points at 100 dots an inch: 13 px) between two in a line
+    figure = sheet_of("knot_map", measured_fake)
+    boxes = [text.get_window_extent() for text in figure.axes[0].texts if text.get_text().endswith(" Mm") or text.get_text() == "limb"]
+    assert len(boxes) > 2
+    for one, other in combinations(boxes, 2):
+        side = max(one.x0, other.x0) - min(one.x1, other.x1)
+        above = max(one.y0, other.y0) - min(one.y1, other.y1)
+        assert side >= 13 or above >= 0
+
+
+def test_numbers_read_alone_carry_the_whole_error(measured_fake):
+    # TWIN  chance and systematic parts in quadrature, for the front from scale and clock
+    front, motion = measured_fake.motion.fronts[0], measured_fake.motion
+    systematic = front.best.peak_speed_km_s * np.hypot(motion.scale_err, motion.clock_err)
+    assert speed_error(measured_fake, front) == pytest.approx(np.hypot(front.best.peak_speed_err_km_s, systematic))
+    knot = motion.knots[0]
+    assert speed_error(measured_fake, knot) == pytest.approx(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s))
+    words = " ".join(text.get_text() for text in sheet_of("height_time", measured_fake).texts)
+    assert speed_text(measured_fake, front) in words
+
+
+def test_speed_sheet_says_its_conventions(measured_fake):
+    words = " ".join(text.get_text() for text, _ in visible_texts(sheet_of("speed_time", measured_fake)))
+    for part in ("bands of 1 sigma", "mark at mid-time", "slopes over 5 heights", "free fall: −", "the front's mean"):
+        assert part in words

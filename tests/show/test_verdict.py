@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from promtrack.show.numbers import with_error
 from promtrack.show.verdict import fastest_knot, leading_front, lock_verdict, rejections, three_sentences
 
 
@@ -54,8 +55,9 @@ def test_three_sentences_carry_the_numbers(measured_fake, measured_still):
     knot, front = fastest_knot(measured_fake), leading_front(measured_fake)
     first, second, third = three_sentences(measured_fake)
     assert "40 of 44" in first
-    assert f"{knot.fit.speed_km_s:.2f}" in second
-    assert f"{front.best.peak_speed_km_s:.1f}" in second
+    # TRUTH  systematic part 0.6 %: 42.75 km/s becomes 42.7 ± 0.4, and the front's 179 km/s carries 4 km/s in all
+    assert with_error(knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s") in second
+    assert f"up to {front.best.peak_speed_km_s:.0f} ± " in second
     assert "0.6 %" in third
     assert "lower bounds" in third
     assert "Nothing moves significantly: 1 track was followed" in three_sentences(measured_still)[1]
