@@ -135,7 +135,20 @@ def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known
 
 
 def _slowly(values: np.ndarray, frames: float) -> np.ndarray:
-    return gaussian_filter1d(values, min(frames, 2.0 * len(values)), axis=0, mode="nearest")
+    """Slow course of (n,) or (n, k) values: at each frame a straight line through its neighbours, Gaussian weights.
+
+    A line, not a mean: what drifts steadily (disc texture that solar rotation carries along, plasma) is then followed
+    to the ends of the sequence.
+    """
+    def near(series: np.ndarray) -> np.ndarray:
+        return gaussian_filter1d(series, min(frames, 2.0 * len(series)), axis=0, mode="constant", truncate=6.0)
+    table = values.reshape(len(values), -1)
+    time = np.arange(len(values), dtype=float)[:, None]
+    ones, first, second = near(np.ones_like(time)), near(time), near(time * time)
+    level, slope = near(table), near(time * table)
+    spread = np.maximum(ones * second - first * first, 1e-9)
+    line = (level * (second - first * time) + slope * (ones * time - first)) / spread
+    return line.reshape(values.shape)
 
 
 def _robust_line(design: np.ndarray, value: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:

@@ -6,13 +6,16 @@ every frame, and so more frames do not average it away.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import warnings
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from promtrack.limb.circle import MAD, TUKEY
 from promtrack.limb.track import FrameMeasure
 
+RESTLESS = 1.5     # times the scatter of the quieter quarter of the limb: in even air the bins stay within it
+LEAST_FRAMES = 8   # needed to tell restless limb
 JACK_BLOCKS = 12   # arc blocks of the jackknife of the radius
 
 
@@ -21,7 +24,7 @@ class Edges:
     """Edge offsets of all frames in a table: one row a frame, one column a bin of limb ever seen."""
 
     offset_px: np.ndarray   # (n, b), 0 where not seen
-    weight: np.ndarray      # (n, b), 1 where seen
+    weight: np.ndarray      # (n, b), 0 where not seen; 1, or less for limb that moves more than is usual
     n: np.ndarray           # (n, b, 2) outward unit vectors, x and y
     bin: np.ndarray         # (b,) numbers of the bins
 
@@ -48,7 +51,28 @@ def collect_edges(measures: list[FrameMeasure], bin_deg: float) -> Edges:
         offset[row, column], weight[row, column] = m.edge_px, 1.0
         phi = theta + np.radians(m.place.turn_deg)
         normal[row] = np.column_stack([-np.sin(phi), -np.cos(phi)])
-    return Edges(offset, weight, normal, seen)
+    return _less_of_the_restless(Edges(offset, weight, normal, seen))
+
+
+def _less_of_the_restless(edges: Edges) -> Edges:
+    """Edges with less weight where the limb moves far more from frame to frame than it does in its quieter half.
+
+    Under an arcade or an eruption the edge jumps from loop to loop; air moves all of the limb alike.
+    """
+    if len(edges.weight) < LEAST_FRAMES:
+        return edges
+    seen, steady = edges.weight > 0, edges
+    for _ in range(3):
+        weight = _without_outliers(steady)
+        shift = centre_only(steady, weight, edges.offset_px)
+        residual = np.where(seen, edges.offset_px - (edges.n * shift[:, None]).sum(2), np.nan)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)   # bins seen in no frame that counts
+            restless = MAD * np.nanmedian(np.abs(residual - np.nanmedian(residual, axis=0)), axis=0)
+        usual = RESTLESS * float(np.nanpercentile(restless, 25))
+        trust = np.clip((usual / np.maximum(np.nan_to_num(restless, nan=usual), 1e-3)) ** 2, None, 1.0)
+        steady = replace(edges, weight=seen * trust)
+    return steady
 
 
 def fit_radius(edges: Edges) -> RadiusFit:
@@ -166,10 +190,15 @@ def correlation_factor(residual: np.ndarray) -> float:
     return factor
 
 
-def edge_weights(residual: np.ndarray, least_factor: float) -> np.ndarray:
-    """(n, b) weights of the edge bins: each frame's scatter about its circle, neighbours not being independent."""
-    sigma = np.sqrt(np.nanmean(residual**2, axis=1))
+def edge_weights(residual: np.ndarray, trust: np.ndarray, least_factor: float) -> np.ndarray:
+    """(n, b) weights of the edge bins: each frame's scatter about its circle, neighbours not being independent.
+
+    `trust` is the weight of the bins against each other.
+    """
+    trust = np.where(np.isfinite(residual), trust, 0.0)
+    sigma = np.sqrt((trust * np.nan_to_num(residual) ** 2).sum(1) / np.maximum(trust.sum(1), 1e-9))
+    sigma[trust.sum(1) <= 0] = np.nan
     usual = float(np.nanmedian(sigma))
     sigma = np.clip(np.where(np.isfinite(sigma), sigma, usual), 0.5 * usual, None)
     factor = max(least_factor, correlation_factor(residual / sigma[:, None]))
-    return np.where(np.isfinite(residual), 1 / (factor * np.maximum(sigma, 0.003) ** 2)[:, None], 0.0)
+    return trust / (factor * np.maximum(sigma, 0.003) ** 2)[:, None]

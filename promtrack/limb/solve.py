@@ -50,7 +50,7 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     """
     relief, residual = limb_relief(edges, radius.shift_px)
     offset = edges.offset_px - radius.shift_px - relief
-    edge_weight = edge_weights(residual, radius.factor)
+    edge_weight = edge_weights(residual, edges.weight, radius.factor)
     middle = middle_vectors(measures, edges)
     wave = max(1.0, radius.factor * BIN_PX / block_px)
     blocks = pooled_blocks([usable_blocks(m) for m in measures], wave)
@@ -77,7 +77,8 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
 
 def middle_vectors(measures: list[FrameMeasure], edges: Edges) -> np.ndarray:
     """(n, 2) direction from the Sun's centre to the middle of the limb ever seen, in each frame; zero for a limb all round."""
-    mean = (edges.n * edges.weight[..., None]).sum(1) / np.maximum(edges.weight.sum(1), 1)[:, None]
+    seen = edges.weight > 0
+    mean = (edges.n * seen[..., None]).sum(1) / np.maximum(seen.sum(1), 1)[:, None]
     size = np.hypot(mean[:, 0], mean[:, 1])
     turn = np.radians([m.place.turn_deg for m in measures])
     if np.median(size) < 0.5:
