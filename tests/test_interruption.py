@@ -79,12 +79,12 @@ def undisturbed(small_frames, tmp_path_factory):
     return digests(out), time.monotonic() - begun
 
 
-def disturb(small_frames, undisturbed, out, times, seed, stop):
-    """Stop `times` runs into one folder at random moments, looking at the products each time; then let one end."""
+def disturb(small_frames, undisturbed, out, stops, seed):
+    """Stop runs into one folder in these ways at random moments, looking at the products each time; then let one end."""
     expected, duration = undisturbed
     before = inputs(small_frames)
     rng = random.Random(seed)
-    for _ in range(times):
+    for stop in stops:
         process = start(small_frames, out)
         try:
             process.wait(timeout=rng.uniform(0.1 * duration, 1.1 * duration))   # earlier, Python itself is still starting
@@ -111,17 +111,15 @@ def interrupt(process):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to another process there")
-@pytest.mark.parametrize("stop", [kill, interrupt])
-def test_a_stopped_run_goes_on(small_frames, undisturbed, tmp_path, stop):
-    disturb(small_frames, undisturbed, tmp_path / "out", 3, 5, stop)
+def test_a_stopped_run_goes_on(small_frames, undisturbed, tmp_path):
+    disturb(small_frames, undisturbed, tmp_path / "out", (kill, interrupt, kill, interrupt), 5)
 
 
 @pytest.mark.long
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to another process there")
 @pytest.mark.parametrize("seed", range(ROUNDS))
 def test_stopped_again_and_again(small_frames, undisturbed, tmp_path, seed):
-    # 10 stops in each folder, kill and Ctrl-C in turn.
-    disturb(small_frames, undisturbed, tmp_path / "out", 10, seed, interrupt if seed % 2 else kill)
+    disturb(small_frames, undisturbed, tmp_path / "out", (kill, interrupt) * 5, seed)
 
 
 def test_ctrl_c_is_answered_in_words(small_frames, tmp_path):
