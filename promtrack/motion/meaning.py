@@ -29,9 +29,9 @@ class Usual:
 
 
 QUIET = Usual("threads of quiet prominences", 5.0, 15.0, "Schmieder et al. 2010, A&A 514, A68")
-DESCENDING = Usual("knots descending in prominences", 10.0, 35.0, "Chae 2010, ApJ 714, 618")
-RAIN = Usual("coronal rain", 30.0, 200.0, "Antolin & Rouppe van der Voort 2012, ApJ 745, 152, and reviews by Antolin")
-PLUMES = Usual("plumes rising in quiet prominences", 10.0, 20.0, "Berger et al. 2008, ApJ 676, L89; 2010, ApJ 716, 1288")
+DESCENDING = Usual("knots descending in prominences", 10.0, 35.0, "Chae 2010, ApJ 714, 618 (from memory)")
+RAIN = Usual("coronal rain", 30.0, 200.0, "Antolin & Rouppe van der Voort 2012, ApJ 745, 152, its range: reviews by him (from memory)")
+PLUMES = Usual("plumes rising in quiet prominences", 10.0, 20.0, "Berger et al. 2008, ApJ 676, L89; 2010, ApJ 716, 1288 (from memory)")
 # Mean of the log-normal distribution of the largest speeds of 106 eruptions at the limb, and of their slow rise.
 ERUPTION_KM_S, SLOW_RISE_KM_S, ERUPTION_M_S2 = 106.0, 2.1, 111.0
 ERUPTIONS = "McCauley et al. 2015, Solar Phys. 290, 1703"

@@ -19,12 +19,11 @@ from promtrack.sun import escape_speed_km_s, gravity_m_s2
 
 __all__ = ["speed_histogram", "speed_time"]
 
-# To compare with. Threads: 5 to 15 km/s, transverse speeds alike (Schmieder et al. 2010, A&A 514, A68). Rain: range
-# 30 to
-# 200 km/s from memory of reviews, the mean of 70 km/s from Antolin & Rouppe van der Voort 2012, ApJ 745, 152.
+# To compare with. Threads: 5 to 15 km/s, transverse speeds alike (Schmieder et al. 2010, A&A 514, A68). Rain: 30 to
+# 200 km/s from memory of reviews by Antolin.
 USUAL_RANGES = (
     ("quiet threads (Schmieder et al. 2010)", 5.0, 15.0),
-    ("coronal rain (Antolin & Rouppe van der Voort 2012)", 30.0, 200.0),
+    ("coronal rain (reviews by Antolin, from memory)", 30.0, 200.0),
 )
 
 

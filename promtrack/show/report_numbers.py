@@ -69,7 +69,7 @@ def _motion_cards(measured: Measured) -> list[Markup]:
             _card(
                 f"Its greatest speed ({front.verdict})",
                 speed_text(measured, front) if best else "No model fits",
-                f"in the plane of the sky; {_parts(chance, systematic, 'km/s', 'scale and clock')}" if best else "its heights are in the tables",
+                f"in the plane of the sky; {_parts(chance, systematic, 'km/s', 'scale and clock')}" if best else "heights: see the tables",
                 meaning.sentence if meaning else "",
                 meaning.source if meaning else "",
             )

@@ -38,11 +38,12 @@ CAPTIONS = {
     ),
     "speed_time": (
         "Speed and acceleration",
-        "Lines are the models with their 1-sigma bands; dots with bars come from a few neighbouring points each.",
+        "Lines are the fitted models with bands of 1 sigma from chance; a knot's mark stands at its mid-time, where its speed is quoted; "
+        "a front's dots are slopes over a few neighbouring heights, its dashed line the mean acceleration with its error.",
     ),
     "knot_map": (
         "Where the knots move",
-        "The reference frame; arrows show the way covered in the time named above, their colours the speed.",
+        "The frame that shows most of the fastest knots; arrows show the way covered in the time named above, their colours the speed.",
     ),
     "speed_histogram": (
         "How many knots move how fast",
@@ -131,7 +132,7 @@ def alternative_text(name: str, measured: Measured) -> str:
         "summary": f"Slide with a map of the prominence, heights against time and four headline numbers. {motion}",
         "height_time": f"Heights in megametres against UTC for {things}, with fits and residuals. {motion}",
         "speed_time": f"Speed in km/s and acceleration in m/s² against UTC for {things}. {motion}",
-        "knot_map": f"The reference frame with arrows on {knots}, coloured by speed. {motion}",
+        "knot_map": f"A frame with arrows on {knots}, coloured by speed. {motion}",
         "speed_histogram": f"Histogram of the speeds of {knots}, each with its error below. {_speed_range(measured)}",
         "time_distance": f"{slits} with {counted(len(measured.motion.ridges), 'ridge', 'ridges')}.",
         "strip_montage": f"Twelve strips of height against {measured.orientation.label}, from first to last moment.",

@@ -45,20 +45,17 @@ def knots_table(measured: Measured) -> Markup:
         "Height (Mm)",
         _angle_head(measured),
         "Speed (km/s)",
-        "Scale and clock (km/s)",
         "Outward (km/s)",
         "Along the limb (km/s)",
         "Acceleration (m/s²)",
-        "Chi² per degree of freedom",
-        "Significance (sigma)",
         "False alarms expected",
     )
-    note = f" The {MOST_ROWS} most significant of {len(knots)}; all are in knots.ecsv." if len(knots) > MOST_ROWS else ""
+    note = f" The first {MOST_ROWS} of {len(knots)} rows; all are in knots.ecsv." if len(knots) > MOST_ROWS else ""
+    systematic = 100.0 * math.hypot(measured.motion.scale_err, measured.motion.clock_err)
     caption = (
-        "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation "
-        "from chance alone, the error "
-        f"of scale and clock stands apart. A star marks errors that were enlarged because the points "
-        f"scatter more than theirs allow.{note}"
+        "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation from chance alone, and scale and "
+        f"clock add {rounded(systematic, 2)} % to all. A star marks errors that were enlarged because the points scatter more than "
+        f"they allow. Goodness of fit and more are in knots.ecsv.{note}"
     )
     return _table(caption, heads, [_knot_row(measured, knot) for knot in knots[:MOST_ROWS]], "Knots")
 
@@ -140,20 +137,13 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
             Cell(f"{height:.1f}", height),
             Cell(f"{angle % 360.0:.1f}", angle),
             Cell(with_error(fit.speed_km_s, fit.speed_err_km_s) + ("*" if fit.errors_scaled else ""), fit.speed_km_s),
-            Cell(_systematic(fit.systematic_km_s), fit.systematic_km_s),
             Cell(with_error(fit.radial_km_s, fit.radial_err_km_s), fit.radial_km_s),
             Cell(with_error(fit.along_km_s, fit.along_err_km_s), fit.along_km_s),
             Cell(accel, fit.accel_m_s2),
-            Cell(f"{fit.chi2_per_dof:.2f}", fit.chi2_per_dof),
-            Cell(f"{knot.significance:.1f}", knot.significance),
             Cell(false_alarm_text(knot.false_alarm), knot.false_alarm),
         ),
         "" if knot.moving else "resting",
     )
-
-
-def _systematic(error: float) -> str:
-    return "below 0.01" if error < 0.01 else f"± {rounded(error, 2)}"
 
 
 def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:

@@ -33,6 +33,7 @@ USUAL_TEXTURE = 0.25               # a disc that varies by more is shown with le
 JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
 COARSE = 4                         # picture px per px of the feather's map
 SLIVER = 0.04                      # part of the picture
+BAND_ROWS = 64                     # of the picture toned at a time: they stay in the processor's cache
 BORDERS = 24                       # frames from which the usual border is taken
 
 FEATHER = 0.09                     # of the frame's shorter side: how softly its border fades
@@ -73,8 +74,12 @@ def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, 
     """(height, width) uint8 tone of one frame in the picture's geometry."""
     matrix = affine_to_frame(view, lock, index)
     level = frame_level(frame, matrix, toner.quiet, lock, index)
-    picture = warp(frame.astype(np.float32, copy=False), matrix, view)     # float32 is the type OpenCV warps fastest
-    tone = apply_tone(picture, level, toner.line_gain, toner.line_base, toner.line_halo, toner.curve)
+    counts = frame.astype(np.float32, copy=False)                          # the type OpenCV warps fastest
+    tone = np.empty((view.height, view.width), np.uint8)
+    for top in range(0, view.height, BAND_ROWS):
+        band = slice(top, min(top + BAND_ROWS, view.height))
+        picture = warp(counts, matrix, view, band)
+        tone[band] = apply_tone(picture, level, toner.line_gain[band], toner.line_base[band], toner.line_halo[band], toner.curve)
     return tone if frame_border(view, lock, index) > -0.5 else _faded(tone, matrix, toner, view)
 
 

@@ -127,6 +127,8 @@ def three_sentences(measured: Measured) -> tuple[str, str, str]:
     )
     systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
     doubt = f"Scale and clock together may be off by {systematic:.1f} % (1 sigma)"
+    if not measured.scale.check:
+        doubt = f"The scale comes from one source only, the {measured.scale.source}, and nothing checks it; {doubt[0].lower()}{doubt[1:]}"
     if not measured.scale.agrees:
         doubt = f"The sources of the scale disagree, so check it before quoting a speed ({doubt[0].lower()}{doubt[1:]})"
     third = f"{doubt}, which shifts all speeds alike, and speeds are in the plane of the sky: lower bounds of the true speed."

@@ -157,8 +157,10 @@ def frame_border(view: ClipView, lock: LimbLock, index: int) -> float:
     return float(min(x.min(), y.min(), columns - 1 - x.max(), rows - 1 - y.max()) * view.zoom)
 
 
-def warp(frame: np.ndarray, matrix: np.ndarray, view: ClipView) -> np.ndarray:
-    """The frame in the picture's geometry, in its own type; what it does not show repeats its border."""
+def warp(frame: np.ndarray, matrix: np.ndarray, view: ClipView, rows: slice | None = None) -> np.ndarray:
+    """The frame in the picture's geometry, or some of its rows, in its own type; what it does not show repeats its border."""
     # Cubic also where nothing is enlarged: linear interpolation blurs by an amount that goes with the drift's fraction.
     flags = cv2.WARP_INVERSE_MAP | (cv2.INTER_CUBIC if view.zoom > 0.9 else cv2.INTER_LINEAR)
-    return cv2.warpAffine(frame, matrix, (view.width, view.height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    first, last = (0, view.height) if rows is None else (rows.start, rows.stop)
+    moved = matrix + np.array([[0.0, 0.0, matrix[0, 1] * first], [0.0, 0.0, matrix[1, 1] * first]])
+    return cv2.warpAffine(frame, moved, (view.width, last - first), flags=flags, borderMode=cv2.BORDER_REPLICATE)

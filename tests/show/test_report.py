@@ -12,7 +12,7 @@ import pytest
 
 from promtrack.errors import InputError
 from promtrack.show import report_pictures
-from promtrack.show.numbers import with_error
+from promtrack.show.numbers import rounded, with_error
 from promtrack.show.report import write_report
 from promtrack.show.report_pictures import CAPTIONS
 from promtrack.show.verdict import three_sentences
@@ -46,9 +46,11 @@ def written(measured, folder, name="report.html", **changes):
 def test_headline_numbers_stand_there_with_their_errors(measured_fake, products):
     page = written(measured_fake, products)
     knot, front = measured_fake.motion.knots[0], measured_fake.motion.fronts[0]
-    assert with_error(knot.fit.speed_km_s, knot.fit.speed_err_km_s, "km/s") in page
-    assert with_error(front.best.peak_speed_km_s, front.best.peak_speed_err_km_s, "km/s") in page
-    assert "and ± 0.26 km/s from scale and clock" in page  # random and systematic parts apart
+    # TWIN  a card's number carries its whole error, and says below of what parts
+    assert with_error(knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s") in page
+    systematic = front.best.peak_speed_km_s * np.hypot(measured_fake.motion.scale_err, measured_fake.motion.clock_err)
+    assert with_error(front.best.peak_speed_km_s, float(np.hypot(front.best.peak_speed_err_km_s, systematic)), "km/s") in page
+    assert f"in the plane of the sky; ± {rounded(knot.fit.speed_err_km_s, 2)} km/s from chance, ± 0.26 km/s from scale and clock" in page
     for sentence in three_sentences(measured_fake):
         assert sentence in page
     for meaning in measured_fake.motion.meanings:
@@ -144,7 +146,7 @@ def test_only_as_many_rows_as_a_phone_can_bear(measured_fake, products):
     many = tuple(replace(measured_fake.motion.knots[0], knot=number) for number in range(1, 401))
     page = written(replace(measured_fake, motion=replace(measured_fake.motion, knots=many)), products, name="many.html")
     assert re.findall(r"<tbody>(.*?)</tbody>", page, flags=re.S)[0].count("<tr") == 250
-    assert "The 250 most significant of 400; all are in knots.ecsv." in page
+    assert "The first 250 of 400 rows; all are in knots.ecsv." in page
 
 
 def test_cautions_and_settings_are_there(measured_fake, products):
