@@ -34,6 +34,7 @@ __all__ = ["middle_angle", "places_of", "track_knots"]
 MOST_TRIALS, LEAST_TRIALS = 20, 5   # scrambled runs
 TRIAL_STRIPS = 2000   # in all of them together: a long run shows as many chance tracks in few trials as a short one in many
 LEAST_SCATTER = 20    # points needed to judge their scatter
+PRIOR = 15.0          # values that the scatter of all tracks counts against a track's own; coverage is flat from 5 to 30
 LAGS = (1, 2, 3)      # strips over which points may err alike
 LINGERS = 4.0         # sizes a knot must travel, at its speed, in the whole run, for the search to leave it its path
 CLIP = 4.0            # single wrong points must not decide on the scatter
@@ -47,6 +48,9 @@ class Scatter:
     factor: np.ndarray      # (2,) on the points' own errors, 1 or less: the noise of a strip overstated them
     excess_mm: np.ndarray   # (2,) 1 sigma, to add in quadrature
     memory: np.ndarray      # (2,) factor on the errors of a fit, because neighbouring points err alike
+
+    def times(self, factor: float) -> Scatter:
+        return replace(self, factor=self.factor * factor, excess_mm=self.excess_mm * factor)
 
 
 def middle_angle(strip: Strip) -> float:
@@ -82,9 +86,9 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
     paths = [_fit(strip, search, track, scatter, motion, (scale_err, clock_err)) for track in refined]
     alarms = [by_chance[k] + expected_standing(min(travel(tracks[k], places), _travel(strip, track)),
                                                float(np.median(size_mm[tracks[k]])), len(tracks))
-              + expected_unmoved(path.fit, len(tracks)) for k, track, path in zip(good, refined, paths, strict=True)]
-    knots = [_knot(strip, track, scatter, path, float(alarm), motion)
-             for track, path, alarm in zip(refined, paths, alarms, strict=True)]
+              + expected_unmoved(path.fit, len(tracks)) for k, track, (path, _) in zip(good, refined, paths, strict=True)]
+    knots = [_knot(strip, track, own, path, float(alarm), motion)
+             for track, (path, own), alarm in zip(refined, paths, alarms, strict=True)]
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     return tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1)), chance
 
@@ -213,18 +217,33 @@ def _errors_mm(strip: Strip, points: KnotPoints, scatter: Scatter) -> tuple[np.n
 
 
 def _fit(strip: Strip, search: Search, points: KnotPoints, scatter: Scatter, motion: MotionSettings,
-         systematic: tuple[float, float]) -> KnotPath:
-    middle = _mean_angle(strip, points)
-    along_mm, outward_mm = sky_plane(strip.geometry, points.row, points.column, middle)
-    outward_err, along_err = _errors_mm(strip, points, scatter)
+         systematic: tuple[float, float]) -> tuple[KnotPath, Scatter]:
+    """Path of a track, and the scatter that is its own."""
     # Points that err alike are worth fewer points: a factor on all errors of the fit (see _memory2).
-    more_along, more_outward = scatter.memory * _background_share(strip, search, points, motion)
-    path = fit_path(points.time_s, outward_mm, along_mm, outward_err * more_outward, along_err * more_along,
+    more = scatter.memory * _background_share(strip, search, points, motion)
+    path = _fit_with(strip, points, scatter, more, systematic)
+    more2 = float(np.mean(more**2))
+    chi2_per_dof = path.fit.chi2_per_dof * more2
+    if not path.fit.errors_scaled:
+        scatter = scatter.times(_own_factor(chi2_per_dof, len(points), more2))
+        path = _fit_with(strip, points, scatter, more, systematic)
+    return replace(path, fit=replace(path.fit, chi2_per_dof=chi2_per_dof)), scatter   # against the scatter of all tracks
+
+
+def _own_factor(chi2_per_dof: float, points: int, more2: float) -> float:
+    """Factor on the point errors of a track for its own scatter, drawn towards that of all tracks by `PRIOR` values."""
+    free = 2 * points / more2
+    return math.sqrt((PRIOR + free * chi2_per_dof) / (PRIOR + free))
+
+
+def _fit_with(strip: Strip, points: KnotPoints, scatter: Scatter, more: np.ndarray, systematic: tuple[float, float]) -> KnotPath:
+    along_mm, outward_mm = sky_plane(strip.geometry, points.row, points.column, _mean_angle(strip, points))
+    outward_err, along_err = _errors_mm(strip, points, scatter)
+    more_along, more_outward = more
+    return fit_path(points.time_s, outward_mm, along_mm, outward_err * more_outward, along_err * more_along,
                     shared_radial_mm=strip.centre_err_mm[points.index] * more_outward,
                     shared_along_mm=strip.along_err_mm[points.index] * more_along,
                     scale_err=systematic[0], clock_err=systematic[1])
-    chi2_per_dof = path.fit.chi2_per_dof * float(np.mean([more_along**2, more_outward**2]))
-    return replace(path, fit=replace(path.fit, chi2_per_dof=chi2_per_dof))
 
 
 def _knot(strip: Strip, points: KnotPoints, scatter: Scatter, path: KnotPath, false_alarm: float,
