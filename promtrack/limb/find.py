@@ -17,6 +17,7 @@ EDGE_POINTS = 1500
 TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
+STEEPER_STATED = 1.2  # the same for a rough limb near a place stated beforehand; 0.8 and less beside it
 STEEPER = 2.0        # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
 
 
@@ -220,7 +221,7 @@ def _is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     return _brighter_inside(image, centre, circle.radius_px, unit[seen], 3.0, LEAST_SNR)
 
 
-def _steeper_than_beside(image: np.ndarray, circle: Circle) -> bool:
+def _steeper_than_beside(image: np.ndarray, circle: Circle, least: float = STEEPER) -> bool:
     """Whether the light falls more across the circle than just inside and just outside it: an edge, not the slope of
     a cloud or of the middle of the disc. Where the radius is known no slope passes, but a limb blurred by a jump may."""
     theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
@@ -230,11 +231,11 @@ def _steeper_than_beside(image: np.ndarray, circle: Circle) -> bool:
     far_in, inner, outer, far_out = (
         _sampled(image, np.array([circle.x_px, circle.y_px]) + (circle.radius_px + d) * unit) for d in (-9.0, -3.0, 3.0, 9.0))
     beside = max(float(np.median(far_in - inner)) + float(np.median(outer - far_out)), 0.0) / 2.0
-    return float(np.median(inner - outer)) > STEEPER * beside
+    return float(np.median(inner - outer)) > least * beside
 
 
 def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
-    """Whether a circle stated beforehand, in full pixels, is brighter inside than outside along its visible part."""
+    """Whether it gets dark across the visible part of a circle stated beforehand, in full pixels, more than beside it."""
     here = small.to_small(circle)
     theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * here.radius_px, 64, 20000)), endpoint=False)
     unit = np.column_stack([np.cos(theta), np.sin(theta)])
@@ -242,7 +243,8 @@ def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
     limb = centre + here.radius_px * unit
     rows, columns = small.image.shape
     seen = (limb[:, 0] > 4) & (limb[:, 0] < columns - 5) & (limb[:, 1] > 4) & (limb[:, 1] < rows - 5)
-    return bool(seen.sum() >= 12) and _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
+    return (bool(seen.sum() >= 12) and _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
+            and _steeper_than_beside(small.image, here, STEEPER_STATED))
 
 
 def _brighter_inside(image: np.ndarray, centre: np.ndarray, radius: float, unit: np.ndarray, reach: float, least: float) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 
 from promtrack.abreast import abreast, one_thread_each
 from promtrack.errors import InputError
+from promtrack.limb.absolute import angle_note, common_centre, join_header
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.edge import Grid, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
@@ -63,7 +64,7 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     if progress:
         progress(len(sequence), len(sequence))
     optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated)
-    return _assemble(sequence, limb, camera, tracker, expected, optics, seen)
+    return _assemble(sequence, limb, camera, (follower, tracker), expected, optics, seen)
 
 
 def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]]:
@@ -167,8 +168,9 @@ class Pass:
     looks: dict[int, Look]   # of the first frame found, for its points
 
 
-def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tracker: Tracker, expected: Expected,
+def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, stages: tuple[Follower, Tracker], expected: Expected,
               optics: OpticalRadius | None, seen: Pass) -> LimbLock:
+    follower, tracker = stages
     if not seen.found:
         index = min(seen.failed)
         raise LimbNotFound(seen.failed[index]).at(sequence.names[index])
@@ -185,6 +187,12 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, tr
     radius, notes = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics)
     model = turn_model(sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px)
     centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model)
+    error = common_centre(edges, radius)
+    notes += angle_note(error, tracker.radius_px)
+    if follower.stated is not None and sequence.header is not None and indices[good][0] == 0:
+        found = shifted_place(kept[0].place, *centres.shift_px[0])
+        centres, radius, said = join_header(centres, radius, error, found, follower.stated, sequence.header.arcsec_per_px)
+        notes += said
     notes = [*notes, *turn_notes(sequence.time_s[indices[good]], centres, arc, camera.mount, tracker.radius_px,
                                  bool(np.isfinite(expected.turn_deg).all())), *expected.notes]
     return _lock(sequence, tracker, expected, seen, good, reasons, radius, centres, tuple(notes))

@@ -104,7 +104,12 @@ class Follower:
             place = coarse_place(small, replace(self.last, **sky))
             if place is not None:
                 return place
-        circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
+        try:
+            circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
+        except LimbNotFound as error:
+            if self.stated is None:
+                raise
+            raise LimbNotFound(f"{error.what}, not where the FITS header puts it either") from None
         # the radius found goes with the centre found; the held radius needs the centre that fits it
         middle = _toward_limb(circle, small)
         shift = circle.radius_px - self.radius_px

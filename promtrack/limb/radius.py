@@ -63,7 +63,7 @@ def _less_of_the_restless(edges: Edges) -> Edges:
         return edges
     seen, steady = edges.weight > 0, edges
     for _ in range(3):
-        weight = _without_outliers(steady)
+        weight = without_outliers(steady)
         shift = centre_only(steady, weight, edges.offset_px)
         residual = np.where(seen, edges.offset_px - (edges.n * shift[:, None]).sum(2), np.nan)
         with warnings.catch_warnings():
@@ -81,9 +81,9 @@ def fit_radius(edges: Edges) -> RadiusFit:
     The error is a jackknife over arc blocks, since relief that stands still on the limb shifts every frame alike, joined
     with the scatter of the frames' own radii.
     """
-    weight = _without_outliers(edges)
+    weight = without_outliers(edges)
     rows = np.concatenate([edges.n, np.ones((*edges.n.shape[:2], 1))], axis=2)
-    parts = _arc_blocks(weight)
+    parts = arc_blocks(weight)
     normal = np.stack([np.einsum("ij,ija,ijb->iab", weight * p, rows, rows) for p in parts], axis=1)
     right = np.stack([np.einsum("ij,ija,ij->ia", weight * p, rows, edges.offset_px) for p in parts], axis=1)
     whole, each, information = _combined_radius(normal.sum(1), right.sum(1))
@@ -117,7 +117,7 @@ def _combined_radius(normal: np.ndarray, right: np.ndarray) -> tuple[float, np.n
     return float((robust * each).sum() / max(robust.sum(), 1e-12)), each, information
 
 
-def _arc_blocks(weight: np.ndarray) -> list[np.ndarray]:
+def arc_blocks(weight: np.ndarray) -> list[np.ndarray]:
     """Masks over the bins that cut the limb into blocks of equal weight."""
     total = np.cumsum(weight.sum(0))
     count = int(min(JACK_BLOCKS, max(3, weight.shape[1] // 3)))
@@ -125,7 +125,7 @@ def _arc_blocks(weight: np.ndarray) -> list[np.ndarray]:
     return [(number == g).astype(float)[None, :] for g in range(count)]
 
 
-def _without_outliers(edges: Edges) -> np.ndarray:
+def without_outliers(edges: Edges) -> np.ndarray:
     """Weights after a biweight on what each bin leaves in the usual frame, and in the usual bin."""
     weight = edges.weight.copy()
     for _ in range(3):
@@ -157,7 +157,7 @@ def _frame_scatter(edges: Edges, weight: np.ndarray) -> np.ndarray:
 
 def limb_relief(edges: Edges, radius_shift_px: float, rounds: int = 3) -> tuple[np.ndarray, np.ndarray]:
     """(b,) relief of the limb in every bin, and (n, b) what remains in each frame after it and its centre."""
-    weight = _without_outliers(edges)
+    weight = without_outliers(edges)
     relief = np.zeros(edges.offset_px.shape[1])
     for _ in range(rounds):
         offset = edges.offset_px - radius_shift_px - relief
