@@ -202,7 +202,7 @@ def _best_shot(studio: Studio, annotation: Annotation) -> Shot:
     drawn = [front.time_s for front in annotation.fronts] + [trail.time_s for trail in annotation.trails if trail.label is not None]
     for track_s in drawn:
         part = (time_s - track_s[0]) / max(float(track_s[-1] - track_s[0]), 1e-6)
-        shown += np.where(part <= 1.0, np.clip(part, 0.0, 1.0), 0.5)            # a long trail says more than a short one
+        shown += np.where(part <= 1.0, np.clip(part, 0.0, 1.0), 0.0)            # a long trail says more than a short one
     sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
     return shots[int(np.argmax(shown / max(shown.max(), 1.0) + np.clip(sharp, 0.4, 1.2)))]
 

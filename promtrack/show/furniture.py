@@ -9,13 +9,13 @@ import cv2
 import numpy as np
 
 from promtrack.show.canvas import Ink, blank_ink, paint
-from promtrack.show.layout import CELL, Ground, Rect, is_free, place_anyhow, place_block, raise_floor, take
+from promtrack.show.layout import Ground, Rect, free_spot, is_free, place_anyhow, place_block, raise_floor, take
 from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
 from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, text_width, tight
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
 
-__all__ = ["compass_ink", "height_arcs", "height_labels", "nice_step", "note_ink", "scale_inks", "title_ink"]
+__all__ = ["arc_lines", "compass_ink", "height_arcs", "height_labels", "nice_step", "note_ink", "scale_inks", "title_ink"]
 
 NICE = (1.0, 2.0, 5.0)
 EARTH_BGR = (232.0, 170.0, 96.0)
@@ -47,10 +47,11 @@ def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
     cut = min(range(1, len(words)), key=lambda i: abs(len(" ".join(words[:i])) - len(text) / 2))
     halves = [" ".join(words[:cut]), " ".join(words[cut:])]
     one, two = (block_of([(line, size, REGULAR) for line in lines]).mask for lines in ([text], halves))
-    spots = ("bottom", "bottom right", "bottom left", "top")
-    mask, rect = one, place_block(ground, one.shape[1], one.shape[0], spots) if one.shape[1] <= room else None
+    fits = [one] if one.shape[1] <= room else []
+    at_foot = ((mask, free_spot(ground, mask.shape[1], mask.shape[0], ("bottom",))) for mask in (*fits, two))
+    mask, rect = next(((mask, rect) for mask, rect in at_foot if rect is not None), (two, None))
     if rect is None:
-        mask, rect = two, place_anyhow(ground, two.shape[1], two.shape[0], spots)
+        rect = place_anyhow(ground, two.shape[1], two.shape[0], ("bottom right", "bottom left", "top"))
     if rect is None:
         return [], ground
     low = page.narrow and rect.bottom == ground.floor
@@ -186,15 +187,14 @@ def height_labels(view: ClipView, page: Page, ground: Ground, top_mm: float) -> 
     return inks, ground, labels
 
 
-def height_arcs(view: ClipView, page: Page, labels: list[tuple[float, Rect]], blocks: Ground, words: list[Rect]) -> Ink:
-    """The arcs that belong to the labels, broken at every label, at the blocks and at further words; no crumbs are left."""
+def height_arcs(view: ClipView, page: Page, labels: list[tuple[float, Rect]], words: list[Rect]) -> Ink:
+    """The arcs that belong to the labels, broken at every label and at further words and blocks; no crumbs are left."""
     arcs = np.zeros((page.height, page.width), np.uint8)
     for height_mm, _ in labels:
         arcs = np.maximum(arcs, _arc_mask(view, height_mm, page))
     for rect in [*(rect for _, rect in labels), *words]:
         gap = rect.grown(round(0.35 * page.unit))
         arcs[max(gap.top, 0):max(gap.bottom, 0), max(gap.left, 0):max(gap.right, 0)] = 0
-    arcs[cv2.resize(blocks.taken, None, fx=CELL, fy=CELL, interpolation=cv2.INTER_NEAREST)[:page.height, :page.width] > 0] = 0
     _, numbers, stats, _ = cv2.connectedComponentsWithStats(np.ascontiguousarray(arcs > 0).view(np.uint8), connectivity=8)
     sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
     crumb = sides < CRUMB * page.unit
@@ -205,6 +205,12 @@ def height_arcs(view: ClipView, page: Page, labels: list[tuple[float, Rect]], bl
     ink = blank_ink(0, 0, page.width, page.height)
     paint(ink, arcs, WHITE, strength=0.42)
     return ink
+
+
+def arc_lines(view: ClipView, labels: list[tuple[float, Rect]]) -> list[np.ndarray]:
+    """The arcs that belong to the labels, as polylines inside the picture."""
+    lines = [_arc_inside(view, height_mm, 0) for height_mm, _ in labels]
+    return [line for line in lines if line is not None]
 
 
 def _arc_points(view: ClipView, height_mm: float) -> np.ndarray:

@@ -34,7 +34,7 @@ def make_inset(motion: Motion, span_s: float, late_s: float, page: Page, ground:
     curves = _curves(motion, late_s)
     if not curves:
         return [], ground
-    width, height = round(12.5 * page.unit), round(7.6 * page.unit)
+    width, height = round(11.5 * page.unit), round(7.0 * page.unit)
     rect = place_block(ground, width, height, ("top right", "top left", "bottom right", "bottom left", "right", "left"))
     if rect is None:
         return [], ground
@@ -54,7 +54,7 @@ def _curves(motion: Motion, late_s: float) -> list[Curve]:
     if fronts:
         front = max(fronts, key=lambda f: float(f.height_mm.max()))
         return [Curve(front.time_s + late_s, front.height_mm, front.best.curve_mm if front.best else None, WHITE)]
-    knots = sorted((k for k in motion.knots if k.moving), key=lambda k: -k.significance)[:CURVES]
+    knots = sorted((k for k in motion.knots if k.moving), key=lambda k: -k.fit.speed_km_s)[:CURVES]
     return [Curve(k.time_s + late_s, k.height_mm, None, KNOT_BGR) for k in knots]
 
 

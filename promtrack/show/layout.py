@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 
 __all__ = [
-    "CELL", "Ground", "Rect", "crosses", "crowding", "is_free", "make_ground", "nearest_free", "overlaps", "place_anyhow", "place_block",
-    "raise_floor", "take", "take_line", "take_way",
+    "CELL", "Ground", "Rect", "crosses", "crowding", "free_spot", "is_free", "make_ground", "mind_line", "nearest_free", "overlaps",
+    "place_anyhow", "place_block", "raise_floor", "take", "take_line", "take_way",
 ]
 
 CELL = 8                  # picture px per cell
@@ -86,12 +86,27 @@ def take_way(ground: Ground, rects: list[Rect]) -> Ground:
     return replace(ground, taken=taken)
 
 
+def mind_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
+    """The ground with a polyline counted as action, which blocks keep clear of where they can."""
+    return replace(ground, busy=_with_line(ground.busy, points_px, width_px))
+
+
 def take_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
     """The ground with a polyline ((n, 2) x, y) taken."""
-    taken = ground.taken.copy()
-    cells = np.rint(points_px / CELL * 16.0).astype(np.int32)          # 4 fractional bits; x, y order
-    cv2.polylines(taken, [cells[:, None]], False, 1.0, max(1, round(width_px / CELL)), cv2.LINE_8, 4)
-    return replace(ground, taken=taken)
+    return replace(ground, taken=_with_line(ground.taken, points_px, width_px))
+
+
+def _with_line(cells: np.ndarray, points_px: np.ndarray, width_px: float) -> np.ndarray:
+    """The map with a polyline in it."""
+    drawn, points = cells.copy(), np.rint(points_px / CELL * 16.0).astype(np.int32)     # 4 fractional bits; x, y order
+    cv2.polylines(drawn, [points[:, None]], False, 1.0, max(1, round(width_px / CELL)), cv2.LINE_8, 4)
+    return drawn
+
+
+def free_spot(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:
+    """The first of the named spots ('top left', 'bottom', ...) that is free for a block."""
+    best, cost = _best_spot(ground, width, height, spots)
+    return best if cost < WORST else None
 
 
 def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:

@@ -56,7 +56,6 @@ class Mark:
     ease_s: float = 0.0         # comes and goes over this time
     fade_s: float = 0.0         # pixels of a growing stamp fade with this time constant ...
     rest: float = 1.0           # ... towards this strength
-    after: float = 0.0          # strength kept after until_s
 
 
 def draw_mark(mark: Mark, canvas: Canvas, now_s: float) -> None:
@@ -68,7 +67,7 @@ def draw_mark(mark: Mark, canvas: Canvas, now_s: float) -> None:
         strength = min(1.0, 0.25 + (now_s - mark.from_s) / mark.ease_s)
     if now_s > mark.until_s:
         gone = min(1.0, (now_s - mark.until_s) / mark.ease_s) if mark.ease_s > 0.0 else 1.0
-        strength *= 1.0 - gone * (1.0 - mark.after)
+        strength *= 1.0 - gone
     if strength > 0.01:
         lay(mark.stamp, canvas, now_s=now_s, strength=strength, fade_s=mark.fade_s, rest=mark.rest)
 

@@ -12,19 +12,17 @@ import numpy as np
 
 from promtrack.show.canvas import Canvas, Ink, Stamp, join_inks, lay
 from promtrack.show.clock import Clock, draw_clock, gap_words, make_clock
-from promtrack.show.furniture import compass_ink, height_arcs, height_labels, note_ink, scale_inks, title_ink
+from promtrack.show.front_marks import FrontMarker, draw_front, front_edge, front_label, front_marker, take_front
+from promtrack.show.furniture import arc_lines, compass_ink, height_arcs, height_labels, note_ink, scale_inks, title_ink
 from promtrack.show.inset import make_inset
-from promtrack.show.layout import Ground, Rect, make_ground
+from promtrack.show.layout import Ground, Rect, crosses, make_ground, mind_line, overlaps, take_line
 from promtrack.show.marks import Mark, Page, draw_mark
 from promtrack.show.pacing import Shot, cadence
 from promtrack.show.records import Measured
-from promtrack.show.tracks import FrontMarker, Trail, draw_front, draw_head, front_marker, knot_trails
+from promtrack.show.tracks import Pace, Trail, draw_head, drawn_paths, knot_trails, label_shows, trail_paths
 from promtrack.show.view import ClipView
 
-__all__ = ["Annotation", "annotate", "draw_annotation", "make_page"]
-
-LINGER = 14               # frames for which a trail stays after its knot is gone
-
+__all__ = ["Annotation", "annotate", "draw_annotation", "label_boxes", "make_page"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Annotation:
@@ -36,11 +34,12 @@ class Annotation:
     trails: tuple[Trail, ...]
     fronts: tuple[FrontMarker, ...]
     ground: Ground                       # the layout, for checks
+    blocks: tuple[Rect, ...]             # where words stand all the time
 
 
 def make_page(view: ClipView, step: int) -> Page:
     """Type grows with the picture's shorter side; in a wide one with its width, as on a phone it is shown small."""
-    unit = max(round(max(0.026 * min(view.width, view.height), 0.0178 * view.width)), 11)
+    unit = max(round(max(0.026 * min(view.width, view.height), 0.021 * view.width)), 11)
     return Page(view.width, view.height, round(1.12 * unit) if view.height > 1.3 * view.width else unit, step)
 
 
@@ -50,7 +49,10 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
     wanted = frozenset(clip.overlays)
     ground = make_ground(view.width, view.height, page.margin, busy_tone)
     start = measured.sequence.times_utc[np.flatnonzero(measured.lock.used)[0]]
-    late_s = float((measured.strip.times_utc[0] - start) / np.timedelta64(1, "s"))
+    pace = Pace(float((measured.strip.times_utc[0] - start) / np.timedelta64(1, "s")), cadence(time_s), float(time_s[-1]))
+    paths = trail_paths(motion.knots, view, measured.orientation, page, pace) if "knots" in wanted else []
+    for path in drawn_paths(paths):      # what must not be missing keeps clear of trails where it can ...
+        ground = mind_line(ground, path.points_px, page.unit)
     inks: list[Ink] = []
     if "title" in wanted:
         ink, ground = title_ink(clip.title, clip.credit, page, ground)
@@ -66,30 +68,32 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
     if "note" in wanted and not page.narrow:
         ink, ground = note_ink(_note(wanted, measured), page, ground)
         inks += ink
+    for path in drawn_paths(paths):      # ... and all else in any case
+        ground = take_line(ground, path.points_px, page.unit)
+    moving = sorted((f for f in motion.fronts if f.moving), key=lambda f: -float(f.height_mm.max())) if "front" in wanted else []
+    for front in moving:
+        ground = take_front(front, view, measured.orientation, page, ground)
     inset: list[Mark] = []
     if "inset" in wanted:
-        inset, ground = make_inset(motion, float(time_s[-1]), late_s, page, ground)
+        inset, ground = make_inset(motion, float(time_s[-1]), pace.late_s, page, ground)
     if "compass" in wanted:
         ink, ground = compass_ink(view, measured.orientation, page, ground)
         inks += ink
-    blocks, fronts = ground, []
-    if "front" in wanted:
-        for front in motion.fronts:
-            if front.moving:
-                marker, ground = front_marker(front, view, measured.orientation, page, ground, late_s)
-                fronts.append(marker)
+    fronts: list[FrontMarker] = []
+    for front in moving:
+        marker, ground = front_marker(front, view, measured.orientation, page, ground, pace.late_s)
+        fronts.append(marker)
     labels: list[tuple[float, Rect]] = []
+    blocks = ground.placed
     if "heights" in wanted:
         ink, ground, labels = height_labels(view, page, ground, _top(measured))
         inks += ink
-    trails: list[Trail] = []
-    if "knots" in wanted:
-        trails, ground = knot_trails(motion.knots, view, measured.orientation, page, ground, late_s=late_s,
-                                     linger_s=LINGER * cadence(time_s))
+    standing = ground.placed
+    trails, ground = knot_trails(paths, page, ground, arc_lines(view, labels), pace)
     if labels:
-        inks.insert(0, height_arcs(view, page, labels, blocks, [trail.label for trail in trails if trail.label is not None]))
-    standing = page.stamp(join_inks(inks, view.width, view.height))
-    return Annotation(standing, clock, tuple(inset), tuple(trails), tuple(fronts), ground)
+        inks.insert(0, height_arcs(view, page, labels, [*blocks, *(trail.label for trail in trails if trail.label is not None)]))
+    stamp = page.stamp(join_inks(inks, view.width, view.height))
+    return Annotation(stamp, clock, tuple(inset), tuple(trails), tuple(fronts), ground, standing)
 
 
 def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
@@ -102,10 +106,28 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
         for mark in trail.marks:
             draw_mark(mark, canvas, now_s)
         draw_head(trail, canvas, now_s)
+    shown = label_boxes(annotation, now_s)
     for marker in annotation.fronts:
-        draw_front(marker, canvas, now_s)
+        label = front_label(marker, now_s)
+        draw_front(marker, canvas, now_s, labelled=label is not None and label[1] in shown)
     notice = gap_words(shot.gap_s) if shot.gap_s > 0.0 else "blended" if shot.other >= 0 else ""
     draw_clock(annotation.clock, canvas, now_s, notice)
+
+
+def label_boxes(annotation: Annotation, now_s: float) -> list[Rect]:
+    """Where words stand at that time: blocks, height labels, speeds, and fronts' labels as far as they have room.
+
+    A front's label wanders; it is left out while it would lie on other words or on another front.
+    """
+    boxes = list(annotation.blocks)
+    boxes += [trail.label for trail in annotation.trails if trail.label is not None and label_shows(trail, now_s)]
+    edges = [edge for edge in (front_edge(marker, now_s) for marker in annotation.fronts) if edge is not None]
+    for marker in annotation.fronts:
+        label = front_label(marker, now_s)
+        if label is None or any(overlaps(label[1], box) for box in boxes) or any(crosses(label[1], edge[0], edge[-1]) for edge in edges):
+            continue
+        boxes.append(label[1])
+    return boxes
 
 
 def _note(wanted: frozenset[str], measured: Measured) -> str:

@@ -13,14 +13,15 @@ from promtrack.settings import ClipSettings
 from promtrack.show.action import find_action
 from promtrack.show.canvas import Canvas, blank_ink, canvas_from_tone, canvas_to_bgr, lay, make_stamp, paint
 from promtrack.show.clock import gap_words, make_clock
+from promtrack.show.front_marks import front_edge, front_words
 from promtrack.show.furniture import height_arcs, height_labels, nice_step, scale_inks
 from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, place_block, take
-from promtrack.show.marks import KNOT_BGR, Page, text_ink
-from promtrack.show.overlay import annotate, draw_annotation, make_page
+from promtrack.show.marks import KNOT_BGR, Page, draw_mark, text_ink
+from promtrack.show.overlay import annotate, draw_annotation, label_boxes, make_page
 from promtrack.show.pacing import plan_shots
 from promtrack.show.palette import LOOKS
 from promtrack.show.text import REGULAR, WHITE, block_of, text_mask
-from promtrack.show.tracks import front_words, speed_mask, speed_words
+from promtrack.show.tracks import FADE_FRAMES, label_shows, speed_mask, speed_words
 from promtrack.show.view import choose_view
 from tests.show.clip_case import quick_run
 
@@ -112,6 +113,71 @@ def test_front_and_knot_marks_stand_where_the_tracks_are():
     assert np.median(canvas.y[ring]) > 100.0
 
 
+@pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
+def test_words_never_meet_at_any_time(name):
+    # TRUTH  in every picture of the clip, all boxes of words are disjoint and inside the margins; the front's label wanders.
+    run, view, page, time_s, shots = stage(view=name, title="Eruption on the east limb")
+    second = replace(run.motion.fronts[0], front=2, height_mm=run.motion.fronts[0].height_mm + 4.0)   # on the heels of the first
+    run = replace(run, motion=replace(run.motion, fronts=(*run.motion.fronts, second)))
+    annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
+    fronts_labelled = 0
+    for shot in shots:
+        boxes = label_boxes(annotation, shot.time_s)
+        fronts_labelled += len(boxes) - len(annotation.blocks) - sum(label_shows(trail, shot.time_s) for trail in annotation.trails)
+        assert not [pair for pair in combinations(boxes, 2) if overlaps(*pair)]
+        for box in boxes:
+            assert min(box.left, box.top) >= 0.9 * page.margin
+            assert box.right <= page.width - 0.9 * page.margin
+            assert box.bottom <= page.height - 0.9 * page.margin
+    assert fronts_labelled > len(shots) / 4
+
+
+def test_a_trail_goes_with_its_knot_and_its_leader_points_at_it():
+    # TRUTH  on black: a trail is gone a few frames after its knot's end, label and all; a leader shows only while its trail does, and
+    # not before the knot has come to where it points.
+    run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
+    annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
+    step = float(np.median(np.diff(time_s)))
+
+    def ink_of(mark, now_s):
+        canvas = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
+        draw_mark(mark, canvas, now_s)
+        return int((canvas.y > 40).sum())
+
+    labelled = [trail for trail in annotation.trails if trail.label is not None]
+    assert labelled
+    for trail in labelled:
+        end_s = float(trail.time_s[-1])
+        middle_s = 0.5 * (trail.label_s + end_s)
+        assert ink_of(trail.marks[0], middle_s) > 20
+        assert ink_of(trail.marks[1], middle_s) > 20
+        assert label_shows(trail, middle_s)
+        gone_s = end_s + (FADE_FRAMES + 0.1) * step
+        assert not label_shows(trail, gone_s)
+        assert all(ink_of(mark, gone_s) == 0 for mark in trail.marks)
+        for leader in trail.marks[2:]:
+            place = np.array([leader.stamp.place[0] % view.width, leader.stamp.place[0] // view.width]).T
+            away = np.hypot(*(place[:, None] - trail.points_px).transpose(2, 0, 1)).min(axis=0)
+            assert leader.from_s >= trail.time_s[np.argmin(away)] - 1e-6 or np.argmin(away) < 2
+
+
+def test_a_front_is_not_drawn_where_it_was_not_seen():
+    # TRUTH  a front with a hole of ten steps in its track is drawn on both sides of the hole and not in it.
+    run, view, page, time_s, _ = stage(view="wide", overlays=("front",))
+    front = run.motion.fronts[0]
+    middle = len(front.time_s) // 2
+    keep = np.ones(len(front.time_s), bool)
+    keep[middle:middle + 9] = False
+    track = {key: getattr(front, key)[keep] for key in ("frame", "time_s", "height_mm", "height_err_mm", "angle_deg")}
+    holed = replace(front, **track, fits=())
+    marker = annotate(replace(run, motion=replace(run.motion, fronts=(holed,))), view, page, np.zeros((30, 40)), time_s).fronts[0]
+    late_s = marker.time_s[0] - holed.time_s[0]
+    hole_s = 0.5 * (front.time_s[middle] + front.time_s[middle + 8]) + late_s
+    assert front_edge(marker, hole_s) is None
+    assert front_edge(marker, marker.time_s[1]) is not None
+    assert front_edge(marker, marker.time_s[-2]) is not None
+
+
 def test_trail_grows_with_time():
     run, view, page, time_s, _ = stage(view="wide")
     annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
@@ -196,8 +262,9 @@ def test_digits_do_not_jitter():
 def test_words():
     run, *_ = stage(view="native")
     knot = run.motion.knots[0]
-    fit = replace(knot.fit, speed_km_s=33.14, speed_err_km_s=0.84)
+    fit = replace(knot.fit, speed_km_s=33.14, speed_err_km_s=0.84, systematic_km_s=0.1)
     assert speed_words(replace(knot, fit=fit)) == "33.1 ± 0.8 km/s"
+    assert speed_words(replace(knot, fit=replace(fit, systematic_km_s=0.84))) == "33 ± 1 km/s"  # TRUTH  0.84 x sqrt(2) = 1.19
     assert speed_words(replace(knot, fit=replace(fit, speed_err_km_s=4.2))) == "33 ± 4 km/s"
     assert gap_words(250.0) == "gap 4 min 10 s"
     assert gap_words(7260.0) == "gap 2 h 1 min"
@@ -263,7 +330,7 @@ def test_arcs_stay_clear_of_speeds_and_leave_no_crumbs():
     _, ground, labels = height_labels(view, page, ground, 60.0)
     assert len(labels) > 1
     words = [Rect(int(x), int(y), 200, 40) for x, y in zip(*view.to_picture(view.turn_deg, [h for h, _ in labels]), strict=True)]
-    ink = height_arcs(view, page, labels, ground, words)
+    ink = height_arcs(view, page, labels, words)
     for rect in [*words, *(place for _, place in labels)]:
         assert not ink.opacity[rect.top:rect.bottom, rect.left:rect.right].any()
     _, numbers, stats, _ = cv2.connectedComponentsWithStats((ink.opacity > 0).astype(np.uint8), connectivity=8)

@@ -1,0 +1,130 @@
+"""The marker of a moving front: its edge, its height and its speed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from promtrack.motion.records import Front
+from promtrack.show.canvas import Canvas, blank_ink, lay, paint
+from promtrack.show.curves import front_curve
+from promtrack.show.layout import Ground, Rect, crowding, take_line, take_way
+from promtrack.show.marks import BLACK, Page, line_mask, strokes, text_ink
+from promtrack.show.text import REGULAR, WHITE, text_mask, text_width
+from promtrack.show.view import ClipView
+from promtrack.sun import Orientation
+
+__all__ = ["FrontMarker", "draw_front", "front_edge", "front_label", "front_marker", "front_words", "take_front"]
+
+GAP_STEPS = 3.5           # usual steps between two heights: over a longer gap nothing is drawn, since nothing was seen
+
+STEEP = 0.5               # part of an edge's run that goes sideways, below which it counts as running up and down
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrontMarker:
+    """The moving edge of a front."""
+
+    time_s: np.ndarray
+    height_mm: np.ndarray
+    speed_km_s: np.ndarray    # of the model; nan where none describes the front
+    theta_deg: np.ndarray     # (m,) image angles along the edge
+    label_theta_deg: float    # where the label's near end stands
+    side: tuple[int, int]     # where the label lies from that point: 1 right or -1 left, 1 below, -1 above or 0 beside
+    view: ClipView
+    page: Page
+
+
+def take_front(front: Front, view: ClipView, orientation: Orientation, page: Page, ground: Ground) -> Ground:
+    """The ground without the sky that a front's edge sweeps over."""
+    theta = np.asarray(orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
+    for height_mm in front.height_mm:
+        ground = take_line(ground, np.stack(view.to_picture(theta, height_mm), axis=1), page.unit)
+    return ground
+
+
+def front_marker(front: Front, view: ClipView, orientation: Orientation, page: Page, ground: Ground,
+                 late_s: float) -> tuple[FrontMarker, Ground]:
+    """Marker of a front, with the way of its label kept free."""
+    theta = np.asarray(orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
+    longest = front_words(888.0, 888.0 if front.best else np.nan)
+    width, height = text_width(longest, page.unit, REGULAR) + page.unit // 2, round(1.3 * page.unit)
+    choices = []
+    for end in (theta[0], theta[-1]):
+        side = _label_side(view, float(np.median(theta)), float(end))
+        rects = [_label_place(view, page, (float(end), float(h)), side, (width, height)) for h in front.height_mm]
+        choices.append((sum(crowding(ground, rect) for rect in rects), float(end), side, rects))
+    _, end_deg, side, rects = min(choices, key=lambda choice: choice[0])
+    ground = take_way(ground, rects)
+    speed = front_curve(front, front.best, front.time_s).speed_km_s if front.best else np.full(len(front.time_s), np.nan)
+    return FrontMarker(front.time_s + late_s, front.height_mm, speed, theta, end_deg, side, view, page), ground
+
+
+def front_edge(marker: FrontMarker, now_s: float) -> np.ndarray | None:
+    """(n, 2) picture points of the edge now; None where the front is not seen."""
+    height_mm = _height_now(marker, now_s)
+    return None if height_mm is None else np.stack(marker.view.to_picture(marker.theta_deg, height_mm), axis=1)
+
+
+def front_label(marker: FrontMarker, now_s: float) -> tuple[str, Rect] | None:
+    """What the label says now, and where; None where the front is not seen."""
+    height_mm = _height_now(marker, now_s)
+    if height_mm is None:
+        return None
+    words = front_words(height_mm, float(np.interp(now_s, marker.time_s, marker.speed_km_s)))
+    height, width = text_mask(words, marker.page.unit, REGULAR).shape
+    return words, _label_place(marker.view, marker.page, (marker.label_theta_deg, height_mm), marker.side, (width, height))
+
+
+def draw_front(marker: FrontMarker, canvas: Canvas, now_s: float, *, labelled: bool) -> None:
+    """The front's edge now, and its height and speed if there is room for them."""
+    line, label, page = front_edge(marker, now_s), front_label(marker, now_s), marker.page
+    if line is None or label is None:
+        return
+    rect, own = strokes(line, 4)
+    ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
+    paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke + 2.0), BLACK, strength=0.5)
+    paint(ink, line_mask(rect.width, rect.height, [own], 1.6 * page.stroke), WHITE, strength=0.95)
+    lay(page.stamp(ink), canvas)
+    if labelled:
+        words, place = label
+        lay(page.stamp(text_ink(text_mask(words, page.unit, REGULAR), place.left, place.top, page.unit)), canvas)
+
+
+def _height_now(marker: FrontMarker, now_s: float) -> float | None:
+    """Height between the measured ones; None before, after and in longer gaps."""
+    time_s = marker.time_s
+    if not time_s[0] <= now_s <= time_s[-1]:
+        return None
+    after = int(np.clip(np.searchsorted(time_s, now_s), 1, len(time_s) - 1))
+    in_gap = time_s[after - 1] < now_s < time_s[after]
+    if in_gap and time_s[after] - time_s[after - 1] > GAP_STEPS * float(np.median(np.diff(time_s))):
+        return None
+    return float(np.interp(now_s, time_s, marker.height_mm))
+
+
+def front_words(height_mm: float, speed_km_s: float) -> str:
+    """'front 212 Mm, 180 km/s'."""
+    speed = f", {speed_km_s:.0f} km/s".replace("-", "−") if np.isfinite(speed_km_s) else ""
+    return f"front {height_mm:.0f} Mm{speed}"
+
+
+def _label_side(view: ClipView, middle_deg: float, end_deg: float) -> tuple[int, int]:
+    """Beyond the edge's end; where the edge runs up and down, above or below it and away from the Sun."""
+    middle, end, out = (np.array(view.to_picture(*place)) for place in ((middle_deg, 0.0), (end_deg, 0.0), (middle_deg, 1.0)))
+    along = (end - middle) / max(float(np.hypot(*(end - middle))), 1e-9)
+    if abs(along[0]) >= STEEP:
+        return (1 if along[0] > 0.0 else -1), 0
+    return (1 if out[0] > middle[0] else -1), (1 if along[1] > 0.0 else -1)
+
+
+def _label_place(view: ClipView, page: Page, point: tuple[float, float], side: tuple[int, int], size: tuple[int, int]) -> Rect:
+    """Beside a point (image angle, height) of the edge, inside the margins."""
+    x, y = view.to_picture(*point)
+    width, height = size
+    left = float(x) + 0.6 * page.unit if side[0] > 0 else float(x) - 0.6 * page.unit - width
+    top = float(y) - height / 2.0 + side[1] * (height / 2.0 + 0.3 * page.unit)
+    left = min(max(left, page.margin), page.width - page.margin - width)
+    top = min(max(top, page.margin), page.height - page.margin - height)
+    return Rect(round(left), round(top), width, height)
