@@ -184,7 +184,8 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
     if arc < limb.least_arc_deg:
         raise LimbArcTooShort(arc, limb.least_arc_deg).at(sequence.names[int(indices[good][0])])
     edges = collect_edges(kept, tracker.bin_deg)
-    radius, notes = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics)
+    radius, notes = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics,
+                                  refraction_err=expected.radius_err)
     model = turn_model(sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px)
     centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model)
     error = common_centre(edges, radius)

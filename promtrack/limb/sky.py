@@ -13,6 +13,9 @@ from promtrack.sun import ARCSEC_PER_RAD, SOLAR_RADIUS_KM, field_turn_deg, flatt
 from promtrack.sun.scale import HEADER_ERR, limb_radius_arcsec
 
 MOMENTS = 24             # the sky is computed at so many moments and interpolated between
+POSSIBLE_ALTITUDES_DEG = np.arange(8.0, 61.0)   # of the Sun over an unknown site, all alike: lower, hardly anybody records
+# a flattened limb is bent like a circle larger by 1 + f - 3 f sin^2 of the angle from the zenith: this times f, rms, all round
+SHORT_ARC_BENT = 1.17
 LEAST_FLATTENING = 2e-4  # 0.1 px on a radius of 500 px: below it nothing would be seen
 
 
@@ -23,6 +26,7 @@ class Expected:
     flattening: np.ndarray   # (n,) 0 where unknown or too small
     zenith_deg: np.ndarray   # (n,) image angle of the zenith
     turn_deg: np.ndarray     # (n,) turn of the field since the first frame, nan where unknown
+    radius_err: float        # 1 sigma of the radius, relative, from flattening that is not modelled
     notes: tuple[str, ...]
 
 
@@ -39,10 +43,12 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
     count = len(times_utc)
     unknown = np.full(count, np.nan)
     if site.latitude_deg is None or site.longitude_deg is None:
+        possible = SHORT_ARC_BENT * float(np.sqrt(np.mean(flattening(POSSIBLE_ALTITUDES_DEG) ** 2)))
         note = ("The site is not known, so the flattening of the Sun by refraction is not modelled: 0.8 % of the vertical diameter "
-                "at 10 deg altitude, 0.2 % at 20 deg, 0.1 % at 30 deg.")
+                f"at 10 deg altitude, 0.2 % at 20 deg, 0.1 % at 30 deg. Radius and scale carry {100 * possible:.2f} % for it as an error; "
+                "below 15 deg it is more, and the circle creeps as the Sun climbs or sinks.")
         turn = np.zeros(count) if camera.mount == "equatorial" else unknown
-        return Expected(np.zeros(count), unknown, turn, (note,))
+        return Expected(np.zeros(count), unknown, turn, possible, (note,))
     picks = np.unique(np.linspace(0, count - 1, min(MOMENTS, count)).astype(int))
     moments = times_utc[picks]
     seconds = (times_utc - times_utc[0]) / np.timedelta64(1, "s")
@@ -55,14 +61,14 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
     flat = between(np.nan_to_num(flattening(sky_place(moments, site=site).altitude_deg, elevation_m=site.elevation_m)))
     turn = between(field_turn_deg(moments, site=site, camera=camera))
     zenith = between(zenith_image_deg(moments, site=site, camera=camera), 360.0)
-    notes = []
+    notes, left = [], 0.0
     if flat.max() > LEAST_FLATTENING and not np.isfinite(zenith).all():
         notes.append(f"Refraction flattens the Sun by up to {100 * flat.max():.2f} %, but the direction of the zenith in the image is "
-                     "unknown, so this is not modelled; give camera.north_deg.")
-        flat = np.zeros(count)
+                     "unknown, so this is not modelled; give camera.north_deg. Radius and scale carry it as an error.")
+        left, flat = SHORT_ARC_BENT * float(flat.max()), np.zeros(count)
     elif flat.max() <= LEAST_FLATTENING:
         flat = np.zeros(count)
-    return Expected(flat, zenith, turn, tuple(notes))
+    return Expected(flat, zenith, turn, left, tuple(notes))
 
 
 def optical_radius(time_utc: np.datetime64, *, camera: CameraSettings, limb: LimbSettings, site: SiteSettings,

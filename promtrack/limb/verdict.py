@@ -23,8 +23,11 @@ SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
 
 
 def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: float, *, limb: LimbSettings,
-                  optics: OpticalRadius | None) -> tuple[RadiusFit, list[str]]:
-    """The common radius with its systematic error: as given, as fitted, or joined with that of better-known optics."""
+                  optics: OpticalRadius | None, refraction_err: float = 0.0) -> tuple[RadiusFit, list[str]]:
+    """The common radius with its systematic error: as given, as fitted, or joined with that of better-known optics.
+
+    `refraction_err` is the relative error of the radius from flattening that is not modelled.
+    """
     if limb.radius_px is not None:
         return replace(fit, shift_px=limb.radius_px - provisional_px, err_px=0.0), []
     notes = []
@@ -38,7 +41,7 @@ def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: floa
         notes.append(f"The limb is rough (points scatter by {rough:.1f} px): loops and prominences stand all along it, so the error of "
                      "the radius is doubled.")
     random = fit.err_px * (2.0 if rough > ROUGH_PX else 1.0)
-    fit = replace(fit, err_px=float(np.sqrt(random**2 + systematic**2 + bias**2)))
+    fit = replace(fit, err_px=float(np.sqrt(random**2 + systematic**2 + bias**2 + (refraction_err * provisional_px) ** 2)))
     if optics is None:
         return fit, notes
     fitted = provisional_px + fit.shift_px

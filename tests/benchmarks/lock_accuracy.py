@@ -26,6 +26,7 @@ STILL = {"image_motion_arcsec": 0.0, "seeing_arcsec": 1.5, "seeing_variation": 0
 SEEING = {"image_motion_arcsec": 0.5, "seeing_arcsec": 2.5, "seeing_variation": 0.12, "distortion_arcsec": 0.3}
 PROMINENCES = (Hedgerow(at_deg=-4.0), Arch(at_deg=7.0, width_mm=45.0, height_mm=35.0, brightness=0.07),
                Hedgerow(at_deg=13.0, width_mm=25.0, height_mm=20.0))
+SITE = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)   # the Sun 54 deg high: flattening below 0.03 %
 EARLY = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)
 LOW_UTC, NORTH_DEG = "2026-05-17T04:40:00", 60.0   # altitude 7.5 to 8.5 deg, the zenith 18 deg left of image up
 
@@ -40,7 +41,7 @@ class Case:
     crop_deg: float = -4.0                 # where the prominence stands on which "left" is measured
     camera: CameraSettings = CameraSettings()
     limb: LimbSettings = LimbSettings()
-    site: SiteSettings = SiteSettings()
+    site: SiteSettings = SITE
 
 
 def cases(frames: int = 40, seed: int = 1) -> list[Case]:
@@ -71,10 +72,10 @@ def cases(frames: int = 40, seed: int = 1) -> list[Case]:
         Case("normal exposure, disc texture", scene("normal", **SEEING, exposure="normal"), "left 1.02"),
         Case("field rotation 10 deg/h, drift 100 px",
              scene("turning", **SEEING, rotation_deg_h=10.0, drift_px=(80.0, 60.0), cadence_s=3600.0 / frames),
-             "left 1.1, turn 0.03 deg", camera=CameraSettings(mount="altazimuth")),
+             "left 1.1, turn 0.03 deg", camera=CameraSettings(mount="altazimuth"), site=SiteSettings()),
         Case("cloud, lost frames, jump, gain, aircraft, motes", scene("spoiled", **{**SEEING, **spoiled}), "left 1.1"),
         Case("Sun at 8 deg, site known", scene("low", **SEEING, **low), "left 1.1", site=EARLY, camera=CameraSettings(north_deg=NORTH_DEG)),
-        Case("Sun at 8 deg, site unknown", scene("low", **SEEING, **low), "left 1.1"),
+        Case("Sun at 8 deg, site unknown", scene("low", **SEEING, **low), "left 1.1", site=SiteSettings()),
         Case("eruption across a third of the arc", scene("tall", **SEEING, **tall), "left 1.1"),
         Case("the same without the eruption", scene("calm", **SEEING, **{**tall, "eruptions": ()}), "left 1.1"),
         Case("whole disc, 2 arcsec/px", scene("whole", **SEEING, **whole), "0.1 px, scale 0.1 %", crop_deg=60.0),
