@@ -5,7 +5,14 @@ from types import SimpleNamespace
 import matplotlib
 import pytest
 
+from promtrack.limb import lock_limb
+from promtrack.motion import measure_motion
+from promtrack.scene import make_scene, observer_settings, scenario
+from promtrack.settings import Settings
 from promtrack.show.figures import draw_figures
+from promtrack.show.records import Measured
+from promtrack.strip import strip_geometry, unwrap
+from promtrack.sun import measure_scale, orient, solar_view
 from tests.show.fake_run import fake_measured, without_motion
 
 
@@ -31,3 +38,18 @@ def drawn(measured_fake, tmp_path_factory):
     calls, before = [], dict(matplotlib.rcParams)
     paths = draw_figures(measured_fake, folder, progress=lambda done, total: calls.append((done, total)))
     return SimpleNamespace(folder=folder, paths=paths, calls=calls, settings_kept=before == dict(matplotlib.rcParams))
+
+
+@pytest.fixture(scope="session")
+def eruption(tmp_path_factory):
+    """The demonstration's eruption, locked and measured: half a minute, so for long tests only."""
+    spec = scenario("eruption")
+    settings, sequence = observer_settings(spec, Settings()), make_scene(spec).sequence()
+    lock = lock_limb(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)
+    view = solar_view(sequence.times_utc[lock.reference], site=settings.site)
+    scale = measure_scale(lock.radius_px, lock.radius_err_px, view, camera=settings.camera, limb=settings.limb)
+    orientation = orient(view, camera=settings.camera)
+    geometry = strip_geometry(lock, scale, orientation, strip=settings.strip, limb=settings.limb)
+    strip = unwrap(sequence, lock, orientation, geometry, path=tmp_path_factory.mktemp("eruption") / "cube")
+    motion = measure_motion(strip, motion=settings.motion)
+    return Measured(settings, sequence, lock, view, scale, orientation, strip, motion, "test")

@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from promtrack.settings import ClipSettings
+from promtrack.settings import ClipSettings, change_settings
 from promtrack.show.action import find_action
 from promtrack.show.canvas import Canvas, blank_ink, canvas_from_tone, canvas_to_bgr, lay, make_stamp, paint
+from promtrack.show.clip import _prepare
 from promtrack.show.clock import gap_words, make_clock
 from promtrack.show.front_marks import front_edge, front_words
 from promtrack.show.furniture import height_arcs, height_labels, nice_step, scale_inks
@@ -361,3 +362,21 @@ def test_front_says_height_and_speed():
 
 def test_page_type_size():
     assert Page(1920, 1080, 28, 2).margin == 42
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
+def test_words_never_meet_in_the_eruption(name, eruption):
+    # TRUTH  the demonstration's eruption, measured: in every picture all boxes of words are disjoint and inside the margins.
+    run = replace(eruption, settings=change_settings(eruption.settings, {"clip.view": name, "clip.title": "An eruption"}))
+    studio = _prepare(run)
+    page = make_page(studio.view, 2)
+    annotation = annotate(run, studio.view, page, studio.busy_tone, studio.time_s)
+    assert any(trail.label is not None for trail in annotation.trails)
+    for shot in studio.shots:
+        boxes = label_boxes(annotation, shot.time_s)
+        assert not [pair for pair in combinations(boxes, 2) if overlaps(*pair)]
+        for box in boxes:
+            assert min(box.left, box.top) >= 0.9 * page.margin
+            assert box.right <= page.width - 0.9 * page.margin
+            assert box.bottom <= page.height - 0.9 * page.margin
