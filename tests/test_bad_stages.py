@@ -71,14 +71,14 @@ def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, mo
 
 
 def test_input_that_vanishes_between_the_stages(tmp_path, capsys, small_frames, monkeypatch):
-    import promtrack.pipeline as pipeline
+    import promtrack.stages as stages
     folder = some_of(small_frames, tmp_path / "in", 6)
-    real = pipeline._DOERS["strip"]
+    real = stages.DOERS["strip"]
 
     def gone(job, progress):
         shutil.rmtree(folder)
         return real(job, progress)
-    monkeypatch.setitem(pipeline._DOERS, "strip", gone)
+    monkeypatch.setitem(stages.DOERS, "strip", gone)
     sentence = refused(capsys, "run", folder, "--out", tmp_path / "out", *QUICK_OPTIONS)
     assert "2026-05-17T09-30-00Z.tif: cannot be read" in sentence
     assert (tmp_path / "out" / "frames.ecsv").exists()

@@ -87,12 +87,12 @@ def test_changed_settings_reach_the_stage(small_run, tmp_path):
 
 
 def test_an_interrupted_run_goes_on_and_gives_the_same_bytes_as_another(small_frames, small_run, tmp_path, monkeypatch):
-    import promtrack.pipeline as pipeline
+    import promtrack.stages as stages
 
     def stop(*_):
         raise KeyboardInterrupt
     with monkeypatch.context() as patch:
-        patch.setitem(pipeline._DOERS, "motion", stop)
+        patch.setitem(stages.DOERS, "motion", stop)
         with pytest.raises(KeyboardInterrupt):
             run(small_frames, tmp_path / "out", QUICK_SETTINGS)
     strip = tmp_path / "out" / "strip.fits"
