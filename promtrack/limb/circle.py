@@ -1,7 +1,7 @@
 """Circle fits: limb points in, circle with covariance out.
 
-Pixels only; x runs right, y down. The algebraic fits start the geometric one: Kasa's is biased to small
-circles on short arcs, Pratt's and Taubin's are not (Al-Sharadqah & Chernov 2009, Electron. J. Stat. 3, 886).
+Pixels only; x runs right, y down. Taubin's algebraic fit starts the geometric one: it is not biased to small circles on
+short arcs, as the simplest algebraic fit is (Al-Sharadqah & Chernov 2009, Electron. J. Stat. 3, 886).
 """
 
 from __future__ import annotations
@@ -35,44 +35,6 @@ class LimbArcTooShort(InputError):
         super().__init__(f"limb points span {arc_deg:.1f} deg of the disc, need {needed_deg:.1f} deg")
         self.arc_deg = arc_deg
         self.needed_deg = needed_deg
-
-
-def fit_unit_norm(points_px: np.ndarray) -> Circle:
-    """Algebraic fit of a (x2 + y2) + b.x + c = 0 with a unit coefficient vector.
-
-    Gander, Golub & Strebel 1994, BIT 34, 558, section 2. `points_px` is (n, 2), n >= 3.
-    """
-    points = _checked(points_px)
-    a, bx, by, c = np.linalg.svd(np.column_stack([(points**2).sum(1), points, np.ones(len(points))]))[2][-1]
-    return _from_coefficients(a, bx, by, c)
-
-
-def fit_kasa(points_px: np.ndarray) -> Circle:
-    """Linear least squares on x2 + y2 (Kasa 1976, IEEE Trans. Instrum. Meas. 25, 8); biased on short arcs."""
-    points = _checked(points_px)
-    mean = points.mean(0)
-    shifted = points - mean
-    design = np.column_stack([2 * shifted, np.ones(len(points))])
-    x, y, c = np.linalg.lstsq(design, (shifted**2).sum(1), rcond=None)[0]
-    return Circle(x + mean[0], y + mean[1], float(np.sqrt(c + x * x + y * y)))
-
-
-def fit_pratt(points_px: np.ndarray) -> Circle:
-    """Pratt 1987, Computer Graphics 21, 145: algebraic distance under b2 - 4ac = 1."""
-    points = _checked(points_px)
-    mean = points.mean(0)
-    shifted = points - mean
-    size = np.sqrt((shifted**2).sum(1).mean())
-    unit = shifted / size
-    _, s, vt = np.linalg.svd(np.column_stack([(unit**2).sum(1), unit, np.ones(len(unit))]), full_matrices=False)
-    if s[-1] < 1e-12 * s[0]:  # the points lie on a circle
-        coefficients = vt[-1]
-    else:
-        inverse = np.array([[0, 0, 0, -0.5], [0, 1, 0, 0], [0, 0, 1, 0], [-0.5, 0, 0, 0]])
-        scaled = vt.T * s
-        _, vectors = np.linalg.eigh(scaled.T @ inverse @ scaled)
-        coefficients = (vt.T / s) @ vectors[:, 1]  # one eigenvalue is negative; the smallest positive one is wanted
-    return _back(_from_coefficients(*coefficients), mean, size)
 
 
 def fit_taubin(points_px: np.ndarray) -> Circle:
@@ -122,7 +84,7 @@ def fit_limb(points_px: np.ndarray, sigma_px: float | np.ndarray, *, guess: Circ
     # a wide cut first, so that a poor start does not throw good points out
     weight = np.ones(len(points))
     for cut in (3 * TUKEY, 0.0, TUKEY, TUKEY):
-        parameters, weight, scale = _robust_descent(points, sigma, parameters, free, cut, weight)
+        parameters, weight, scale = robust_descent(points, sigma, parameters, free, cut, weight)
     kept = weight > 0
     residual, jacobian = _radial(points, parameters)
     arc = arc_of(points[kept], parameters[:2])
@@ -156,8 +118,13 @@ def biweight(pull: np.ndarray) -> np.ndarray:
     return np.clip(1 - (pull / TUKEY) ** 2, 0, None) ** 2
 
 
-def _robust_descent(points: np.ndarray, sigma: np.ndarray, start: np.ndarray, free: int,
-                    cut: float, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+def robust_descent(points: np.ndarray, sigma: np.ndarray, start: np.ndarray, free: int,
+                   cut: float, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Gauss-Newton steps on the weighted radial distances; gives x, y, radius, the weights and the scale of the pulls.
+
+    `cut` is where the biweight ends, in units of the scatter: inf gives every point the same weight, 0 stands for
+    Cauchy's weight. The first `free` parameters are fitted.
+    """
     parameters = start.copy()
     for _ in range(30):
         residual, jacobian = _radial(points, parameters)

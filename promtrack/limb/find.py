@@ -74,23 +74,24 @@ def find_in_small(small: SmallFrame, full_scale: float, *, radius_px: float | No
     _refuse_blank(small, full_scale)
     wanted = None if radius_px is None else radius_px / small.factor
     # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the limb
-    for even in (_root, _logarithm):
-        points, outward, strength = _edge_points(even(small.image))
+    for even in (root_of, _logarithm):
+        points, outward, strength = edge_points(even(small.image))
         if len(points) < 20:
             continue
-        best = _best_circle(points, outward, strength, small.image.shape, wanted, np.random.default_rng(seed))
+        best = best_circle(points, outward, strength, small.image.shape, wanted, np.random.default_rng(seed))
         if best is None:
             continue
-        on, cosine = _on_circle(points, outward, best, 2 * TOLERANCE_PX)
+        on, cosine = on_circle(points, outward, best, 2 * TOLERANCE_PX)
         on &= cosine > 0.8
         fit = fit_limb(points[on], 0.5, guess=best, radius_px=wanted)
         circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
-        if _is_limb(small.image, circle, points[on]) and (wanted is not None or _steeper_than_beside(small.image, circle)):
+        if is_limb(small.image, circle, points[on]) and (wanted is not None or _steeper_than_beside(small.image, circle)):
             return small.to_full(circle)
     raise LimbNotFound(_what_instead(small, full_scale))
 
 
-def _root(image: np.ndarray) -> np.ndarray:
+def root_of(image: np.ndarray) -> np.ndarray:
+    """Square root of the light above the darkest: noise is then about even."""
     return np.sqrt(np.maximum(image - np.percentile(image, 0.5), 0)).astype(np.float32)
 
 
@@ -122,7 +123,7 @@ def _what_instead(small: SmallFrame, full_scale: float) -> str:
     return f"no limb: no circular edge (brightness from dark to {100 * spread + 0:.0f} % of full scale)"
 
 
-def _edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Points on thinned edges, the unit vector from bright to dark there, and a capped strength."""
     even = cv2.GaussianBlur(even, (0, 0), 1.2)
     gx = cv2.Sobel(even, cv2.CV_32F, 1, 0, ksize=3) / 8
@@ -147,8 +148,9 @@ def _edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return points.astype(float), -direction.astype(float), np.minimum(strength, 1.5)
 
 
-def _best_circle(points: np.ndarray, outward: np.ndarray, strength: np.ndarray, shape: tuple[int, int],
+def best_circle(points: np.ndarray, outward: np.ndarray, strength: np.ndarray, shape: tuple[int, int],
                  wanted_radius: float | None, rng: np.random.Generator) -> Circle | None:
+    """The circle through three of the edge points, tried at random, that has the most edge along it; None without any."""
     chance = strength**2 / (strength**2).sum()
     picks = rng.choice(len(points), size=(TRIALS, 3), p=chance)
     x, y, radius = _circles_through(points[picks])
@@ -194,14 +196,15 @@ def _circles_through(triples: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
         return a[:, 0] + ux, a[:, 1] + uy, np.hypot(ux, uy)
 
 
-def _on_circle(points: np.ndarray, outward: np.ndarray, circle: Circle, tolerance: float) -> tuple[np.ndarray, np.ndarray]:
+def on_circle(points: np.ndarray, outward: np.ndarray, circle: Circle, tolerance: float) -> tuple[np.ndarray, np.ndarray]:
+    """Which points lie on a circle, as booleans, and the cosine between their outward direction and the circle's."""
     offset = points - [circle.x_px, circle.y_px]
     distance = np.hypot(offset[:, 0], offset[:, 1])
     cosine = (offset * outward).sum(1) / np.maximum(distance, 1e-9)
     return np.abs(distance - circle.radius_px) < tolerance, cosine
 
 
-def _is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
+def is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     """Whether edge points cover much of the circle inside the frame, and it is brighter inside all along."""
     count = int(np.clip(2 * np.pi * circle.radius_px, 64, 20000))
     theta = np.linspace(0, 2 * np.pi, count, endpoint=False)

@@ -31,7 +31,6 @@ class Inspection:
     limb_arc_deg: np.ndarray
     limb_rms_px: np.ndarray
     saturated_fraction: np.ndarray
-    disc_level: np.ndarray            # brightness of the disc just inside the limb, part of full scale
     measurable: bool
     verdict: tuple[str, ...]          # plain sentences, the most important first
 
@@ -63,7 +62,7 @@ def inspect_sequence(sequence: Sequence, *, limb: LimbSettings = LimbSettings(),
     found = np.isfinite(arc)
     measurable = bool(found.mean() >= 0.2 and np.median(arc[found]) >= limb.least_arc_deg) if found.any() else False
     verdict = _verdict(sequence, picks, problems, limb, samples, level)
-    return Inspection(picks, tuple(problems), x, y, radius, radius_err, arc, rms, burnt, level, measurable, verdict)
+    return Inspection(picks, tuple(problems), x, y, radius, radius_err, arc, rms, burnt, measurable, verdict)
 
 
 def _disc_level(frame: np.ndarray, sample: LimbSample, full_scale: float) -> float:

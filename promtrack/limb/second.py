@@ -10,7 +10,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from promtrack.limb.circle import Circle, fit_limb
-from promtrack.limb.find import TOLERANCE_PX, SmallFrame, _best_circle, _edge_points, _is_limb, _on_circle, _root
+from promtrack.limb.find import TOLERANCE_PX, SmallFrame, best_circle, edge_points, is_limb, on_circle, root_of
 from promtrack.limb.geometry import Place
 
 __all__ = ["second_limb", "second_limb_note"]
@@ -30,21 +30,21 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int
     """
     small = SmallFrame(frame, full_scale)
     here = small.to_small(Circle(first.x_px, first.y_px, first.radius_px))
-    points, outward, strength = _edge_points(_root(small.image))
+    points, outward, strength = edge_points(root_of(small.image))
     distance = np.hypot(points[:, 0] - here.x_px, points[:, 1] - here.y_px)
     other = np.abs(distance - here.radius_px) > CLEAR_PX
     points, outward, strength = points[other], outward[other], strength[other]
     if len(points) < 20:
         return None
-    found = _best_circle(points, outward, strength, small.image.shape, here.radius_px, np.random.default_rng(seed))
+    found = best_circle(points, outward, strength, small.image.shape, here.radius_px, np.random.default_rng(seed))
     if found is None:
         return None
-    on, cosine = _on_circle(points, outward, found, 2 * TOLERANCE_PX)
+    on, cosine = on_circle(points, outward, found, 2 * TOLERANCE_PX)
     on &= cosine > 0.8
     fit = fit_limb(points[on], 0.5, guess=found, radius_px=here.radius_px)
     circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
     apart = float(np.hypot(circle.x_px - here.x_px, circle.y_px - here.y_px))
-    if apart <= CLEAR_PX or not _is_limb(small.image, circle, points[on]):
+    if apart <= CLEAR_PX or not is_limb(small.image, circle, points[on]):
         return None
     return small.to_full(circle) if _covered(small.image.shape, circle, here, points[on]) > LEAST_COVERED else None
 
