@@ -122,7 +122,11 @@ def between(before_s: float, after_s: float, time_s: float) -> float:
 def filled(image: np.ndarray, still: np.ndarray) -> np.ndarray:
     """The strip with what it does not show replaced by the slow structure."""
     missing = np.isnan(image)
-    return np.where(missing, still, image) if missing.any() else image
+    if not missing.any():
+        return image
+    whole = image.copy()
+    np.copyto(whole, still, where=missing)      # far faster than np.where
+    return whole
 
 
 def gain(value: np.ndarray, quiet: np.ndarray) -> np.float32:

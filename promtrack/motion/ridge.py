@@ -136,19 +136,19 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     margin = int(np.ceil(np.abs(speeds).max() * np.abs(gap[valid]).max())) + 1
     wide = d + 2 * margin
     # A single flash must not make a line: no strip counts for more than a moderate excess.
-    flat = np.pad(np.minimum(picture.value, MOST_EXCESS).astype(np.float32), ((0, 0), (margin, margin))).ravel()
-    seen = np.pad(picture.shown.astype(np.float32), ((0, 0), (margin, margin))).ravel()
+    # A row of zeros at the end stands for strips that do not count.
+    flat, seen = (np.pad(one.astype(np.float32), ((0, 1), (margin, margin))).ravel()
+                  for one in (np.minimum(picture.value, MOST_EXCESS), picture.shown))
     light, count_of = (np.lib.stride_tricks.sliding_window_view(one, d) for one in (flat, seen))
     strength = np.full((len(index), d), -np.inf, np.float32)
     best = np.zeros((len(index), d), np.float32)
     for speed in speeds:
         total = np.zeros((len(index), d), np.float32)
         count = np.zeros((len(index), d), np.float32)
-        for k in range(len(reach)):
-            start = near[:, k] * wide + margin + np.rint(np.where(valid[:, k], speed * gap[:, k], 0)).astype(int)
-            part = valid[:, k]
-            total[part] += light[start[part]]
-            count[part] += count_of[start[part]]
+        starts = np.where(valid, near * wide + margin + np.rint(speed * gap * valid).astype(int), n * wide)
+        for start in starts.T:
+            total += light[start]
+            count += count_of[start]
         value = np.where(count >= 4, total / np.sqrt(np.maximum(count, 1)), -np.inf)
         better = value > strength
         strength[better] = value[better]
@@ -168,31 +168,32 @@ def _chance_level(picture: _Picture, speeds: np.ndarray, rng: np.random.Generato
 
 def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
     """Strips and places [px] of the ridge through a point."""
-    found: dict[int, float] = {}
+    found: list[tuple[int, float]] = []         # in order of time
     first = _place(picture.value, picture.shown, start, x)
     if first is not None:
-        found[start] = first
+        found.append((start, first))
     for direction in (1, -1):
         misses, i = 0, start + direction
         while 0 <= i < len(picture.time_s) and misses < MOST_MISSES:
-            at = _expected(picture, found, i, start, x, px_s)
+            nearest = found[:-2 * HALF_WINDOW - 1:-1] if direction > 0 else found[:2 * HALF_WINDOW]
+            at = _expected(picture, nearest, i, start, x, px_s)
             place = _place(picture.value, picture.shown, i, at) if 0 <= at < picture.value.shape[1] else None
             misses = misses + 1 if place is None else 0
             if place is not None:
-                found[i] = place
+                found.insert(len(found) if direction > 0 else 0, (i, place))
             i += direction
-    index = np.array(sorted(found), int)
-    return index, np.array([found[i] for i in index])
+    index, place_px = zip(*found, strict=True) if found else ((), ())
+    return np.array(index, int), np.array(place_px)
 
 
-def _expected(picture: _Picture, found: dict[int, float], i: int, start: int, x: float, px_s: float) -> float:
+def _expected(picture: _Picture, nearest: list[tuple[int, float]], i: int, start: int, x: float, px_s: float) -> float:
     """Where the ridge should be in strip i: from the line through its nearest known places."""
-    near = sorted(found, key=lambda j: abs(j - i))[: 2 * HALF_WINDOW]
-    if len(near) < 5:
+    if len(nearest) < 5:
         return x + px_s * (picture.time_s[i] - picture.time_s[start])
-    t = picture.time_s[near] - picture.time_s[i]
-    y = np.array([found[j] for j in near])
-    slope = np.sum((t - t.mean()) * (y - y.mean())) / np.sum((t - t.mean()) ** 2)
+    t = picture.time_s[[j for j, _ in nearest]] - picture.time_s[i]
+    y = np.array([place for _, place in nearest])
+    off = t - t.mean()
+    slope = np.sum(off * (y - y.mean())) / np.sum(off**2)
     return float(y.mean() - slope * t.mean())
 
 

@@ -86,9 +86,7 @@ class Strip:
         with Path(self.path).open("rb") as file:
             file.seek(self.offset + first * size * 4)
             block = np.fromfile(file, dtype=self.dtype, count=count)
-        if not block.dtype.isnative:
-            block = block.byteswap(inplace=True).view(block.dtype.newbyteorder("="))
-        return block.reshape(-1, rows, columns)
+        return block.astype(np.float32, copy=False).reshape(-1, rows, columns)    # swaps bytes faster than byteswap does
 
     def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
         """The same strips one by one, read ahead; twice `BLOCK_BYTES` of them are in memory at most."""
