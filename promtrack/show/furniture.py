@@ -201,6 +201,7 @@ def height_arcs(view: ClipView, page: Page, labels: list[tuple[float, Rect]], wo
     for _, rect in labels:  # the piece next to its label says whose label it is
         near = rect.grown(page.unit)
         crumb[np.unique(numbers[max(near.top, 0):near.bottom, max(near.left, 0):near.right])] = False
+    crumb |= sides < page.unit
     arcs[crumb[numbers]] = 0
     ink = blank_ink(0, 0, page.width, page.height)
     paint(ink, arcs, WHITE, strength=0.42)

@@ -36,7 +36,7 @@ SLIVER = 0.04                      # part of the picture
 BAND_ROWS = 64                     # of the picture toned at a time: they stay in the processor's cache
 BORDERS = 24                       # frames from which the usual border is taken
 
-FEATHER = 0.09                     # of the frame's shorter side: how softly its border fades
+FEATHER = 0.06                     # of the frame's shorter side: how softly its border fades
 
 
 @dataclass(frozen=True, slots=True, eq=False)

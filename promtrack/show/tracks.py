@@ -48,6 +48,11 @@ class Pace:
         """For how many pictures something shows; the last frame stays long enough for everything."""
         return np.inf if self.held(until_s) else (until_s - from_s) / self.frame_s + FADE_FRAMES
 
+    def latest_s(self, end_s: float) -> float:
+        """When a label must come at the latest to be read before its trail goes at `end_s`."""
+        frames = 2 * FADE_FRAMES if self.held(end_s) else self.least_frames - FADE_FRAMES
+        return end_s - frames * self.frame_s
+
     def held(self, until_s: float) -> bool:
         """Whether something is still there in the last frame."""
         return until_s > self.last_s - self.frame_s
@@ -60,6 +65,7 @@ class TrailPath:
     knot: KnotTrack
     time_s: np.ndarray        # since the first frame shown
     points_px: np.ndarray     # (n, 2) x, y, smoothed
+    begin_px: np.ndarray      # (m, 2) the first of them: what a label may point at and still be read
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +86,9 @@ def trail_paths(knots: tuple[KnotTrack, ...], view: ClipView, orientation: Orien
     for knot in sorted((k for k in knots if k.moving), key=lambda k: -k.fit.speed_km_s):
         line = np.stack(view.to_picture(orientation.to_image(knot.angle_deg), knot.height_mm), axis=1)
         if _inside(line, page):
-            paths.append(TrailPath(knot, knot.time_s + pace.late_s, _smoothed(line)))
+            time_s, line = knot.time_s + pace.late_s, _smoothed(line)
+            reached = int(np.searchsorted(time_s, pace.latest_s(float(time_s[-1])), side="right"))
+            paths.append(TrailPath(knot, time_s, line, line[:max(reached, 3)]))
     return paths
 
 
@@ -105,7 +113,7 @@ def knot_trails(paths: list[TrailPath], page: Page, ground: Ground, arcs: list[n
             label = _label_place(path, page, _with_lines(ground, arcs), others) or _label_place(path, page, ground, others)
         if label is not None:
             ground = take(ground, label, page.unit // 5, page.unit // 3)
-            _, start, end, _ = _reach(label, path.points_px)
+            _, start, end, _ = _reach(label, path.begin_px)
             ground = take_line(ground, np.array([start, end]), 1.0)
         trails.append(_trail(path, label, page, pace))
     return trails, ground
@@ -169,10 +177,10 @@ def _with_lines(ground: Ground, lines: list[np.ndarray]) -> Ground:
 
 def _label_place(path: TrailPath, page: Page, ground: Ground, others: list[Rect]) -> Rect | None:
     """A free place near the trail from which a leader runs to it without crossing another label; sooner on the way is better."""
-    line, found = path.points_px, []
+    line, found = path.begin_px, []
     height, width = speed_mask(path.knot, page).shape
     for _ in range(PLACES):
-        anchors = (line[len(line) // 4], line[len(line) // 2], line[0])
+        anchors = (line[len(line) // 2], line[-1], line[0])
         spots = [nearest_free(ground, width, height, tuple(anchor), most_px=FAR * page.unit) for anchor in anchors]
         for rect in filter(None, spots):
             near, start, end, away = _reach(rect, line)
@@ -208,15 +216,11 @@ def _trail(path: TrailPath, label: Rect | None, page: Page, pace: Pace) -> Trail
                   fade_s=max(0.35 * (end_s - float(time_s[0])), 1.0) if label is not None else 0.0, rest=0.55)]
     if label is None:
         return Trail(time_s, line, tuple(marks), None, np.inf, page)
-    near, leader = _leader(label, line, page)
-    # The speed comes up as the knot passes its label, so that one sees which is whose; in time to be read.
-    passes_s = float(time_s[max(near, 2)])
-    latest_s = end_s - (2 * FADE_FRAMES if pace.held(end_s) else pace.least_frames - FADE_FRAMES) * pace.frame_s
-    comes_s = max(min(passes_s, latest_s), float(time_s[2]))
+    near, leader = _leader(label, path.begin_px, page)
+    # The speed comes up as the knot passes its label, and with it the leader: so one sees which is whose.
+    comes_s = float(time_s[max(near, 2)])
     words = text_ink(speed_mask(path.knot, page), label.left, label.top, page.unit, KNOT_BGR)
-    marks.append(Mark(page.stamp(words), from_s=comes_s, until_s=end_s, ease_s=fade_s))
-    if leader is not None:           # it points at the trail, so it waits for the trail to get there
-        marks.append(Mark(page.stamp(leader), from_s=passes_s, until_s=end_s, ease_s=fade_s))
+    marks += [Mark(page.stamp(part), from_s=comes_s, until_s=end_s, ease_s=fade_s) for part in (words, leader) if part is not None]
     return Trail(time_s, line, tuple(marks), label, comes_s, page)
 
 
