@@ -67,19 +67,18 @@ def fronts_table(measured: Measured) -> Markup:
         "Model",
         "Chosen",
         f"Sector ({measured.orientation.label})",
-        "Speed, first (km/s)",
-        "middle (km/s)",
-        "last (km/s)",
+        "First speed (km/s)",
+        "Last speed (km/s)",
         "Fastest (km/s)",
         "Acceleration (m/s²)",
         "Onset (UTC)",
         "BIC",
-        "Chi² per degree of freedom",
+        "Reduced chi²",
     )
     rows = [_front_row(measured, front, fit) for front in measured.motion.fronts for fit in front.fits]
     caption = (
-        "Every model that was tried. The smaller BIC is the better; differences below 2 say nothing, above 10 they "
-        "are very strong (Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773)."
+        "Every model that was tried, with speeds in the plane of the sky. The smaller BIC is the better; differences below 2 say "
+        "nothing, above 10 they are very strong (Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773)."
     )
     return _table(caption, heads, rows, "Fronts and their models")
 
@@ -151,9 +150,7 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
     if math.isfinite(fit.onset_s):
         time = measured.strip.times_utc[0] + np.timedelta64(round(fit.onset_s * 1e6), "us")
         onset = clock(time) + (f" ± {rounded(fit.onset_err_s, 2)} s" if math.isfinite(fit.onset_err_s) else "")
-    speeds = [
-        Cell(with_error(float(speed), float(error)), float(speed)) for speed, error in zip(fit.speed_km_s, fit.speed_err_km_s, strict=True)
-    ]
+    speeds = [Cell(with_error(float(fit.speed_km_s[end]), float(fit.speed_err_km_s[end])), float(fit.speed_km_s[end])) for end in (0, -1)]
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
     return Row(
         (

@@ -224,5 +224,5 @@ def test_tables_and_figures_are_not_cut_off(opened, width):
     # a common notebook shows the knot table whole; a phone scrolls tables and figures sideways inside the page, never the page
     page = opened(width=width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    wide = page.evaluate("[...document.querySelectorAll('#knots .scroll')].map(box => box.scrollWidth - box.clientWidth)")
+    wide = page.evaluate("[...document.querySelectorAll('#knots .scroll, #fronts .scroll')].map(box => box.scrollWidth - box.clientWidth)")
     assert width < 1000 or max(wide) <= 0
