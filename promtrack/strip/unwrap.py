@@ -33,7 +33,7 @@ WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, treb
                             # cost time for detail that the air (blur of 3 px and more) does not let through
 QUARTER_PX = 0.25           # of either sample from the point it stands for, in x and in y
 SHARPEN = np.array([-0.125, 1.25, -0.125], np.float32)   # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
-BAND_ROWS = 32              # rows sampled at a time: their map stays in the processor's cache
+BAND_ROWS = 32              # rows sharpened and sampled at a time: they and their map stay in the processor's cache
 LEAST_STEPS = 0.5           # of the frame's grey scale: a dark sky of 8 bits that flickers by one step now and then
                             # looks noiseless to a median
 NOISE_PAIRS = 8             # pairs of neighbouring frames from which the noise is told
@@ -55,6 +55,7 @@ class StripCutter:
     geometry: StripGeometry
     lock: LimbLock
     bands: tuple[_Band, ...]
+    outline: np.ndarray     # (1, k, 2) float32: offsets on the border of the strip, as in `_Band`
     backdrop: Backdrop
 
     @classmethod
@@ -68,12 +69,14 @@ class StripCutter:
         edges = np.union1d(np.flatnonzero(np.diff(along)) + 1, np.arange(BAND_ROWS, geometry.rows, BAND_ROWS))
         bands = [_band(geometry, orientation, lock.radius_px, part, (across, int(along[part[0]])))
                  for part in np.split(np.arange(geometry.rows), edges)]
-        return cls(geometry, lock, tuple(bands), plan_backdrop(geometry))
+        outline = [edge for band in bands for edge in (band.offsets[0], band.offsets[-1], band.offsets[:, 0], band.offsets[:, -1])]
+        return cls(geometry, lock, tuple(bands), np.concatenate(outline)[None], plan_backdrop(geometry))
 
     def sample(self, frame: np.ndarray, index: int) -> np.ndarray:
         """(rows, columns) float32 strip of frame `index`, as bright as the frame; nan where it shows nothing."""
         matrix = frame_matrix(self.lock, index)
-        image = cv2.sepFilter2D(np.ascontiguousarray(frame, dtype=np.float32), -1, SHARPEN, SHARPEN)
+        reached = cv2.transform(self.outline, matrix)[0, :, 1]
+        image = _sharpened(frame, max(int(reached.min()) - 2, 0), min(int(reached.max()) + 4, len(frame)))
         matrices = [matrix + np.array([0.0, 0.0, shift]) for shift in (-QUARTER_PX, QUARTER_PX)]
         strip = np.empty((self.geometry.rows, self.geometry.columns), np.float32)
         for band in self.bands:
@@ -156,6 +159,17 @@ def _cut(cutter: StripCutter, numbered: tuple[int, np.ndarray], rim: RimLight | 
     index, frame = numbered
     strip = cutter.cut(frame, index, rim)
     return strip, strip.astype(dtype, copy=False)
+
+
+def _sharpened(frame: np.ndarray, first: int, last: int) -> np.ndarray:
+    """The frame as float32, sharpened; of its rows only those from `first` to before `last` hold anything."""
+    image = np.empty(frame.shape, np.float32)
+    for top in range(first, last, BAND_ROWS):
+        bottom = min(top + BAND_ROWS, last)
+        above, below = max(top - 1, 0), min(bottom + 1, len(frame))      # the kernel reaches one row beyond
+        part = cv2.sepFilter2D(np.ascontiguousarray(frame[above:below], dtype=np.float32), -1, SHARPEN, SHARPEN)
+        image[top:bottom] = part[top - above:bottom - above]
+    return image
 
 
 def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
