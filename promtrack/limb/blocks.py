@@ -12,6 +12,8 @@ from promtrack.limb.radius import Edges, centre_only
 from promtrack.limb.track import FrameMeasure
 
 SLOW_FRAMES = 6.0       # slower than this the edge is believed, not the blocks
+LEAST_TAUGHT = 16       # frames from which the blocks teach how the edge breathes
+TEACHERS = 1.3          # times the edge's error: blocks that are worse than that teach it nothing
 STEADY_EDGE_PX = 0.15   # with a poorer edge than this, blocks are believed for longer
 
 
@@ -104,7 +106,8 @@ def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray
     signs = np.column_stack([[m.signs.width_px for m in measures], [m.signs.fringe for m in measures], np.log([m.gain for m in measures])])
     edge_err = np.median(1 / np.sqrt(np.maximum(weight.sum(1), 1e-9)))
     slow = SLOW_FRAMES * max(1.0, (edge_err / STEADY_EDGE_PX) ** 2)
-    explained, level, rest = _explained(apart, variance, signs, known, slow)
+    teach = known.sum() >= LEAST_TAUGHT and float(np.median(variance[known])) < (TEACHERS * edge_err) ** 2
+    explained, level, rest = _explained(apart, variance, signs if teach else signs[:, :0], known, slow)
     return Breathing(explained, float(np.sqrt(max(rest**2 - np.median(variance[known]), 0.0))), level)
 
 
@@ -120,7 +123,7 @@ def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known
     spread = MAD * np.median(np.abs(signs[known] - middle), axis=0) + 1e-9
     unit = np.clip((signs - middle) / spread, -4, 4)
     quick, quick_signs = apart - _slowly(apart, slow), unit - _slowly(unit, slow)
-    chosen = list(range(signs.shape[1])) if known.sum() >= 16 else []
+    chosen = list(range(signs.shape[1]))
     solution = np.zeros(0)
     rest = MAD * float(np.median(np.abs(quick)))
     while chosen:
