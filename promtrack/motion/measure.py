@@ -69,8 +69,8 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
 
 _METHOD = ("A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance tracks are "
            "counted in the same strips with their times scrambled ({trials} times, {found} tracks in all), and the knot must "
-           "have travelled farther than a standing structure of its size seems to when its brightness changes, and farther "
-           "than its errors.")
+           "have travelled farther than a standing structure of its size seems to when its brightness changes, farther than its "
+           "errors, and above the fringe of spicules (5 Mm).")
 
 
 def named_sectors(motion: MotionSettings, geometry: StripGeometry) -> tuple[tuple[float, float], ...]:

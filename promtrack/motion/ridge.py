@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.stats import t as student
 
-from promtrack.motion.kinematics import bic, find_wrong_points, fit_polynomial
+from promtrack.motion.kinematics import Polynomial, aicc, bic, find_wrong_points, fit_polynomial
 from promtrack.motion.records import Ridge
 from promtrack.strip.records import TimeDistance
 
@@ -29,9 +29,12 @@ MOST_EXCESS = 6.0     # of one strip over the noise, as it counts in a line
 FAINTEST = 0.4        # of the ridge's bright places; fainter ones are not used
 PLACE_SNR = 2.5       # of a place on the ridge
 MOST_MISSES = 3       # strips in a row without a place end a ridge
-LEAST_SIGMA = 4.0     # a slope below this many of its errors is no motion
+LEAST_SIGMA = 6.0     # a slope below this many of its errors is no motion, or a path from one knot to another
 MOST_RIDGES = 12
+SHARED = 0.3          # part of a ridge's places that may lie on better known ridges: where they cross
+APART_PX = 3.0        # nearer places are the same
 FLOOR = 0.02          # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
+BLOCKS = 3            # stretches of a ridge left out in turn
 LEAST_WIDTHS = 1.5    # a ridge travels farther than this many of its widths: less may be a brightening that shifts
 INDEPENDENT_PER_WIDTH = 1.0   # independent places on a ridge for each of its widths travelled
 
@@ -55,12 +58,22 @@ class _Lines:
     px_s: np.ndarray      # (m, d) its speed
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """A ridge, and the places that it was measured from."""
+
+    ridge: Ridge
+    index: np.ndarray     # (m,) strips
+    place: np.ndarray     # (m,) px
+
+
 def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 250.0,
                 rng: np.random.Generator | None = None) -> tuple[Ridge, ...]:
     """Significant bright ridges that move along the path, the best known first.
 
     A ridge must be brighter than any line in the same diagram with its strips in scrambled order, must be seen in 6
-    strips or more, must have a slope above 4 of its errors, and must travel 1.5 times its own width.
+    strips or more, must have a slope above 6 of its errors, must travel 1.5 times its own width, and must not run over a
+    better known one.
 
     Parameters
     ----------
@@ -80,17 +93,30 @@ def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 2
     lines = _slanted(picture, speeds)
     level = _chance_level(picture, speeds, rng or np.random.default_rng(0))
     strength = lines.strength.copy()
-    ridges: list[Ridge] = []
+    found: list[_Found] = []
     for _ in range(10 * MOST_RIDGES):
         m, x = np.unravel_index(np.argmax(strength), strength.shape)
-        if strength[m, x] <= level or len(ridges) == MOST_RIDGES:
+        if strength[m, x] <= level or len(found) == MOST_RIDGES:
             break
         index, place = _follow(picture, int(lines.index[m]), float(x), float(lines.px_s[m, x]))
         _blank(strength, lines.index, index, place, int(m), int(x))
-        ridge = _measured(diagram, picture, slit, index, place)
-        if ridge is not None and not any(_same(ridge, other) for other in ridges):
-            ridges.append(ridge)
-    return tuple(sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / abs(ridge.speed_km_s)))
+        one = _measured(diagram, picture, slit, index, place)
+        if one is not None:
+            found.append(one)
+    return tuple(one.ridge for one in _each_once(found))
+
+
+def _each_once(found: list[_Found]) -> list[_Found]:
+    """The best known ridges first; a worse known one that runs over them is the same light once more."""
+    kept: list[_Found] = []
+    for one in sorted(found, key=lambda one: one.ridge.speed_err_km_s / abs(one.ridge.speed_km_s)):
+        shared = np.zeros(len(one.index), bool)
+        for other in kept:
+            there = np.interp(one.index, other.index, other.place, left=np.nan, right=np.nan)
+            shared |= np.abs(one.place - there) < APART_PX
+        if shared.mean() <= SHARED:
+            kept.append(one)
+    return kept
 
 
 def _without_background(diagram: TimeDistance) -> _Picture:
@@ -251,7 +277,7 @@ def _blank(strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: 
 
 
 def _measured(diagram: TimeDistance, picture: _Picture, slit: int, index: np.ndarray,
-              place: np.ndarray) -> Ridge | None:
+              place: np.ndarray) -> _Found | None:
     width = _width(picture, index, place)
     index, place, bright = _placed_again(picture, index, place, width)
     if len(index) < LEAST_POINTS:
@@ -260,20 +286,45 @@ def _measured(diagram: TimeDistance, picture: _Picture, slit: int, index: np.nda
     distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
     used = find_wrong_points(time_s, distance, None, 1)
     n, err = int(used.sum()), np.median(bright) / bright   # in units still unknown: a bright place is better known
-    line = fit_polynomial(time_s, distance, err, 1, used=used)
-    bent = fit_polynomial(time_s, distance, err, 2, used=used) if n >= 8 else line
-    fit = bent if bent.degree == 2 and bic(bent.chi2, n, 4) < bic(line.chi2, n, 3) else line
-    fit = fit.scaled(np.sqrt(fit.chi2 / fit.dof))
-    travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
-    fit = fit.scaled(_honest_factor(fit.residual[used], fit.dof, travel / (max(width, 1.0) * picture.step_mm)))
+    fits = [fit_polynomial(time_s, distance, err, degree, used=used) for degree in (1, 2, 3) if n >= 4 * degree or degree == 1]
+    fit = min(fits[:2], key=lambda one: bic(one.chi2, n, one.degree + 2))
     middle = 0.5 * (time_s[0] + time_s[-1])
-    speed, error = float(fit.value(middle, 1)) * 1e3, float(fit.error(middle, 1)) * 1e3
+    travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
+    scaled = fit.scaled(np.sqrt(fit.chi2 / fit.dof)
+                        * _honest_factor(fit.residual[used], fit.dof, travel / (max(width, 1.0) * picture.step_mm)))
+    speed = float(fit.value(middle, 1)) * 1e3
+    own = max(float(scaled.error(middle, 1)), _block_error(time_s, distance, err, fit, middle))
+    error = float(np.hypot(own, _bend(fits, fit, middle))) * 1e3
     error = float(np.hypot(error, FLOOR * speed))
     if abs(speed) < LEAST_SIGMA * error or travel < LEAST_WIDTHS * max(width, 3.0) * picture.step_mm:
         return None
-    return Ridge(slit=slit, time_s=float(middle), distance_mm=float(fit.value(middle)), first_s=float(time_s[0]),
-                 last_s=float(time_s[-1]), speed_km_s=speed, speed_err_km_s=error, knot=0, knot_speed_km_s=np.nan,
-                 agrees=False)
+    ridge = Ridge(slit=slit, time_s=float(middle), distance_mm=float(fit.value(middle)), first_s=float(time_s[0]),
+                  last_s=float(time_s[-1]), speed_km_s=speed, speed_err_km_s=error, knot=0, knot_speed_km_s=np.nan,
+                  agrees=False)
+    return _Found(ridge, index, place)
+
+
+def _block_error(time_s: np.ndarray, distance: np.ndarray, err: np.ndarray, fit: Polynomial, at_s: float) -> float:
+    """Error of the slope from leaving out each of `BLOCKS` stretches of the ridge in turn (delete-a-group jackknife).
+
+    Another light beneath one end draws all places there, which the scatter of neighbours does not show. Quenouille 1956,
+    Biometrika 43, 353.
+    """
+    slopes = []
+    for block in np.array_split(np.flatnonzero(fit.used), BLOCKS):
+        kept = fit.used.copy()
+        kept[block] = False
+        slopes.append(float(fit_polynomial(time_s, distance, err, fit.degree, used=kept).value(at_s, 1)))
+    return float(np.sqrt((BLOCKS - 1) * np.var(slopes)))
+
+
+def _bend(fits: list[Polynomial], chosen: Polynomial, at_s: float) -> float:
+    """Spread of the slopes of all fits about the chosen one, weighted by their support (see `knot_fit.fit_path`)."""
+    n = int(chosen.used.sum())
+    support = np.array([aicc(fit.chi2, n, fit.degree + 2) for fit in fits])
+    weights = np.exp(-0.5 * (support - support.min()))
+    away = np.array([float(fit.value(at_s, 1) - chosen.value(at_s, 1)) for fit in fits])
+    return float(np.sqrt(weights @ away**2 / weights.sum()))
 
 
 def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
@@ -290,13 +341,3 @@ def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
     seen = (1 + r) / (1 - r)
     moved = n / max(INDEPENDENT_PER_WIDTH * widths, 2.0)
     return float(np.sqrt(max(seen, moved, 1.0)) * student.ppf(0.8413, dof))
-
-
-def _same(one: Ridge, other: Ridge) -> bool:
-    """Whether two ridges run over each other, and do not only cross."""
-    first, last = max(one.first_s, other.first_s), min(one.last_s, other.last_s)
-    if last <= first:
-        return False
-    ends = np.array([first, last])
-    places = [r.distance_mm + r.speed_km_s / 1e3 * (ends - r.time_s) for r in (one, other)]
-    return bool(np.all(np.abs(places[0] - places[1]) < 3.0))

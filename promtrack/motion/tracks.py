@@ -36,6 +36,7 @@ TRIAL_STRIPS = 2000   # in all of them together: a long run shows as many chance
 LEAST_SCATTER = 20    # points needed to judge their scatter
 PRIOR = 15.0          # values that the scatter of all tracks counts against a track's own; coverage is flat from 5 to 30
 LAGS = (1, 2, 3)      # strips over which points may err alike
+FRINGE_MM = 5.0       # spicules come and go below: a track with its median height there follows one after the other
 LINGERS = 4.0         # sizes a knot must travel, at its speed, in the whole run, for the search to leave it its path
 CLIP = 4.0            # single wrong points must not decide on the scatter
 CLIPPED_MEAN = float(chi2.cdf(CLIP**2, 3) + CLIP**2 * chi2.sf(CLIP**2, 1))   # of the clipped square of a Gaussian
@@ -87,10 +88,20 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
     alarms = [by_chance[k] + expected_standing(min(travel(tracks[k], places), _travel(strip, track)),
                                                float(np.median(size_mm[tracks[k]])), len(tracks))
               + expected_unmoved(path.fit, len(tracks)) for k, track, (path, _) in zip(good, refined, paths, strict=True)]
+    alarms = np.add(alarms, _in_fringe(strip, refined))
     knots = [_knot(strip, track, own, path, float(alarm), motion)
              for track, (path, own), alarm in zip(refined, paths, alarms, strict=True)]
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     return tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1)), chance
+
+
+def _in_fringe(strip: Strip, tracks: list[KnotPoints]) -> np.ndarray:
+    """(k,) expected false alarms of tracks that stay in the fringe of spicules: as many as there are; 0 for the others.
+
+    Spicules rise and fade for minutes, longer than scrambled blocks of strips keep together, so the trials miss them.
+    """
+    low = np.array([np.median(strip.geometry.height_mm(track.row)) < FRINGE_MM for track in tracks], float)
+    return low * low.sum()
 
 
 def _travel(strip: Strip, track: KnotPoints) -> float:

@@ -44,9 +44,9 @@ def _arch_knot(rng: np.random.Generator) -> ArchKnot:
 
 
 def quiet_scene(seed: int, knots: int = 6) -> SceneSpec:
-    """The demo's quiet hedgerow with other knots, another Sun and another sky."""
+    """The demo's quiet hedgerow with other knots, another Sun and another sky; hot pixels are mended before strips are cut."""
     rng = np.random.default_rng([seed, 18])
-    return replace(scenario("quiet"), name="quiet", seed=2000 + seed, knots=tuple(_knot(rng) for _ in range(knots)))
+    return replace(scenario("quiet"), name="quiet", seed=2000 + seed, hot_pixels=0, knots=tuple(_knot(rng) for _ in range(knots)))
 
 
 def _knot(rng: np.random.Generator) -> Knot:

@@ -87,6 +87,17 @@ def test_nothing_there(value):
     assert find_ridges(as_diagram(value, np.arange(len(value)) * 30.0)) == ()
 
 
+def test_one_knot_is_one_ridge():
+    # TRUTH  a broad knot that flickers, with a fainter companion 4 px behind it: one ridge, of the knot
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        knot, companion = running(rng, speed_km_s=40.0), running(rng, speed_km_s=40.0, snr=3.0)
+        value = knot.value + np.roll(companion.value, -4, axis=1)
+        ridges = find_ridges(as_diagram(value, knot.time_s, "radial"))
+        assert len(ridges) == 1
+        assert ridges[0].speed_km_s == pytest.approx(40.0, rel=0.05)
+
+
 def test_parts_not_shown():
     # TRUTH  strips that miss, and a path whose end leaves the frame
     diagram = running(np.random.default_rng(7), speed_km_s=40.0)
@@ -120,13 +131,13 @@ def knot(number, radial_km_s, along_km_s, *, angle_deg=70.0, height_mm=50.0):
                      angle, fit, 9.0, 1e-6, True)
 
 
-def ridge(speed_km_s, err_km_s=1.0, distance_mm=50.0):
-    return Ridge(0, 290.0, distance_mm, 100.0, 480.0, speed_km_s, err_km_s, 0, np.nan, False)
+def ridge(speed_km_s, err_km_s=1.0, distance_mm=50.0, lasts_s=380.0):
+    return Ridge(0, 290.0, distance_mm, 290.0 - 0.5 * lasts_s, 290.0 + 0.5 * lasts_s, speed_km_s, err_km_s, 0, np.nan, False)
 
 
 def test_matching_by_place_and_projection():
-    # TRUTH  a knot that moves 40 km/s outward and 30 km/s along shows 40 km/s on a radial path
-    matched, = match_ridges((ridge(41.0),), (radial_slit(),), (knot(1, 40.0, 30.0),), GEOMETRY)
+    # TRUTH  a knot that moves 40 km/s outward and 30 km/s along shows 40 km/s on a radial path, while it crosses it
+    matched, = match_ridges((ridge(41.0, lasts_s=160.0),), (radial_slit(),), (knot(1, 40.0, 30.0),), GEOMETRY)
     assert matched.knot == 1
     assert matched.knot_speed_km_s == pytest.approx(40.0, abs=1.0)
     assert matched.agrees
@@ -144,6 +155,12 @@ def test_no_knot_there():
     matched, = match_ridges((ridge(40.0),), (radial_slit(),), far, GEOMETRY)
     assert (matched.knot, matched.agrees) == (0, False)
     assert match_ridges((ridge(40.0),), (radial_slit(),), (), GEOMETRY)[0].knot == 0
+
+
+def test_a_knot_seen_only_in_a_part_of_the_ridge_is_not_compared():
+    # TRUTH  the knot is seen for 580 s of a ridge of 1200 s
+    matched, = match_ridges((ridge(40.0, lasts_s=1200.0),), (radial_slit(),), (knot(1, 40.0, 0.0),), GEOMETRY)
+    assert (matched.knot, matched.agrees) == (0, False)
 
 
 def test_the_nearest_of_two_knots():
