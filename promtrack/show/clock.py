@@ -36,7 +36,7 @@ def make_clock(start_utc: np.datetime64, time_s: np.ndarray, page: Page, ground:
     big, small = round(1.9 * page.unit), round(0.9 * page.unit)
     lines = [(HOURS + " UTC", big, REGULAR), (DATE, small, REGULAR)] if clock else []
     above = line_height(page.unit) if notices else 0
-    text = block_of(lines).mask if lines else np.zeros((0, 0), np.uint8)
+    text = block_of(lines) if lines else np.zeros((0, 0), np.uint8)
     bar = round(0.55 * page.unit) if gaps else 0
     width = max(text.shape[1], round(8.6 * page.unit))
     if not (clock or gaps or notices):

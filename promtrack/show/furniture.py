@@ -30,12 +30,12 @@ def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list
         return [], ground
     room = page.width - 2 * page.margin
     lines = [(text, round(size * min(1.0, room / text_width(text, size, weight))), weight) for text, size, weight in lines]
-    mask = block_of(lines).mask
+    mask = block_of(lines)
     rect = place_block(ground, mask.shape[1], mask.shape[0], ("top left", "top right", "top"))
     if rect is None:
         return [], ground
     if rect.left > page.width // 2:
-        mask = block_of(lines, right=True).mask
+        mask = block_of(lines, right=True)
     return [text_ink(mask, rect.left, rect.top, page.unit)], take(ground, rect, page.unit // 2)
 
 
@@ -46,7 +46,7 @@ def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
     words = text.split()
     cut = min(range(1, len(words)), key=lambda i: abs(len(" ".join(words[:i])) - len(text) / 2))
     halves = [" ".join(words[:cut]), " ".join(words[cut:])]
-    one, two = (block_of([(line, size, REGULAR) for line in lines]).mask for lines in ([text], halves))
+    one, two = (block_of([(line, size, REGULAR) for line in lines]) for lines in ([text], halves))
     fits = [one] if one.shape[1] <= room else []
     at_foot = ((mask, free_spot(ground, mask.shape[1], mask.shape[0], ("bottom",))) for mask in (*fits, two))
     mask, rect = next(((mask, rect) for mask, rect in at_foot if rect is not None), (two, None))

@@ -16,7 +16,6 @@ __all__ = ["KNOT_BGR", "SHADE", "Mark", "Page", "draw_mark", "line_mask", "shade
 KNOT_BGR = (255.0, 232.0, 148.0)       # pale cyan: apart from every look's own colours, also for colour-blind eyes
 SHADE = 0.60                           # opacity of the dark surround of text
 BLACK = (0.0, 0.0, 0.0)
-FRACTION = 4                           # fractional bits of OpenCV's drawing coordinates
 
 
 @dataclass(frozen=True, slots=True)

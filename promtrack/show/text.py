@@ -6,24 +6,15 @@ digits are all equally wide.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
 import numpy as np
 
-__all__ = ["MEDIUM", "REGULAR", "WHITE", "TextBlock", "ascent", "block_of", "halo_of", "line_height", "text_mask", "text_width", "tight"]
+__all__ = ["MEDIUM", "REGULAR", "WHITE", "ascent", "block_of", "halo_of", "line_height", "text_mask", "text_width", "tight"]
 
 WHITE = (255.0, 255.0, 255.0)
 REGULAR, MEDIUM = 400, 500
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class TextBlock:
-    """Lines of text under one another."""
-
-    mask: np.ndarray      # (height, width) uint8
-    baselines: tuple[int, ...]
 
 
 @lru_cache(maxsize=8)
@@ -63,21 +54,18 @@ def line_height(size: int) -> int:
     return round(1.24 * size)
 
 
-def block_of(lines: list[tuple[str, int, int]], *, right: bool = False, gap: float = 0.08) -> TextBlock:
-    """Lines (text, size, weight) under one another, flush left or right."""
+def block_of(lines: list[tuple[str, int, int]], *, right: bool = False, gap: float = 0.08) -> np.ndarray:
+    """uint8 mask of lines (text, size, weight) under one another, flush left or right."""
     masks = [text_mask(*line) for line in lines]
-    spaces = [round(gap * size) for _, size, _ in lines]
-    height = sum(m.shape[0] for m in masks) + sum(spaces[1:])
-    block = np.zeros((height, max(m.shape[1] for m in masks)), np.uint8)
+    spaces = [0, *(round(gap * size) for _, size, _ in lines[1:])]
+    block = np.zeros((sum(m.shape[0] for m in masks) + sum(spaces), max(m.shape[1] for m in masks)), np.uint8)
     top = 0
-    baselines: list[int] = []
-    for mask, space, (_, size, _) in zip(masks, spaces, lines, strict=True):
-        top += space if baselines else 0
+    for mask, space in zip(masks, spaces, strict=True):
+        top += space
         left = block.shape[1] - mask.shape[1] if right else 0
         block[top:top + mask.shape[0], left:left + mask.shape[1]] = mask
-        baselines.append(top + ascent(size))
         top += mask.shape[0]
-    return TextBlock(block, tuple(baselines))
+    return block
 
 
 def halo_of(mask: np.ndarray, reach: int) -> np.ndarray:
