@@ -192,8 +192,8 @@ def height_arcs(view: ClipView, page: Page, labels: list[tuple[float, Rect]], wo
     arcs = np.zeros((page.height, page.width), np.uint8)
     for height_mm, _ in labels:
         arcs = np.maximum(arcs, _arc_mask(view, height_mm, page))
-    for rect in [*(rect for _, rect in labels), *words]:
-        gap = rect.grown(round(0.35 * page.unit))
+    gaps = [rect.grown(round(0.35 * page.unit)) for _, rect in labels] + [rect.grown(round(0.1 * page.unit)) for rect in words]
+    for gap in gaps:
         arcs[max(gap.top, 0):max(gap.bottom, 0), max(gap.left, 0):max(gap.right, 0)] = 0
     _, numbers, stats, _ = cv2.connectedComponentsWithStats(np.ascontiguousarray(arcs > 0).view(np.uint8), connectivity=8)
     sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
