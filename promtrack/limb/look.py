@@ -187,11 +187,11 @@ def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float]:
 
 def _ring_quantile(ring: np.ndarray, light: np.ndarray, part: float) -> np.ndarray:
     """(rings,) the value below which `part` of each ring's pixels lie."""
-    # one sort of ring and light together, ring first, is five times quicker than numpy's sort by two keys
+    # one sort of ring and light in one whole number, ring first, is many times quicker than numpy's sort by two keys
     low = float(light.min())
-    span = float(light.max()) - low + 1.0
-    ordered = np.sort(ring * span + (light - low))
+    step = max(float(light.max()) - low, 1e-9) / 65535.0
+    ordered = np.sort(ring.astype(np.uint32) << np.uint32(16) | ((light - low) / step).astype(np.uint32))
     count = np.bincount(ring)
     first = np.cumsum(count) - count
     at = np.minimum(first + (part * count).astype(int), len(ordered) - 1)
-    return ordered[at] - np.arange(len(count)) * span + low
+    return (ordered[at] & np.uint32(0xFFFF)) * step + low
