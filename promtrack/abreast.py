@@ -7,6 +7,7 @@ item of its own, so OpenCV's own threads, which would fight for the same cores, 
 from __future__ import annotations
 
 import os
+import sys
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -18,6 +19,8 @@ import cv2
 __all__ = ["abreast", "one_thread_each"]
 
 MOST_WORKERS = 4        # beyond, reading and writing set the pace and memory grows
+TURN_S = 0.0005         # a thread that comes back from OpenCV waits so long for one that computes in Python; by default ten
+                        # times as long, in which the encoder runs out of pictures while figures are drawn
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
@@ -43,10 +46,12 @@ def abreast(work: Callable[[Item], Result], items: Iterable[Item], *, workers: i
 
 @contextmanager
 def one_thread_each() -> Iterator[None]:
-    """OpenCV calls in this block do not spread over threads of their own."""
-    usual = cv2.getNumThreads()
+    """OpenCV calls in this block do not spread over threads of their own, and threads take turns quickly."""
+    usual, usual_turn_s = cv2.getNumThreads(), sys.getswitchinterval()
     cv2.setNumThreads(1)
+    sys.setswitchinterval(TURN_S)
     try:
         yield
     finally:
         cv2.setNumThreads(usual)
+        sys.setswitchinterval(usual_turn_s)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import pairwise
 
@@ -15,13 +16,13 @@ from promtrack.motion.front import follow_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning
 from promtrack.motion.oscillation import find_oscillations
-from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion
+from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion, Oscillation, Ridge
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.sectors import propose_sectors
 from promtrack.motion.tracks import track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.propose import propose_paths
-from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 from promtrack.strip.slit import parse_path, time_distances
 
 __all__ = ["measure_motion", "named_sectors"]
@@ -47,24 +48,34 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
     ------
     SettingsError : a sector or a slit of `motion` cannot be read, or a slit lies outside the strips
     """
-    rng = np.random.default_rng(seed)
     for text in motion.slits:
         parse_path(text, strip.geometry)    # before any work is done
     sectors = named_sectors(motion, strip.geometry)
-    search = find_knots(strip, motion=motion, progress=progress)
-    knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
-    fronts = _fronts(strip, sectors, motion, rng)
-    slits = time_distances(strip, motion.slits or propose_paths(strip))
-    found = tuple(ridge for k, slit in enumerate(slits)
-                  for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng))
+    rng = np.random.default_rng(seed)
+    beside = rng.spawn(1)[0]                # draws of its own, so that the two halves of the work do not wait for each other
+    with ThreadPoolExecutor(1, thread_name_prefix="motion") as pool:
+        other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
+        search = find_knots(strip, motion=motion, progress=progress)
+        knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
+        fronts, slits, found, oscillations = other.result()
     ridges = match_ridges(found, slits, knots, strip.geometry)
     notes = _notes(strip, search.points, knots)
     control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
                       tolerated=motion.false_alarms, notes=notes)
-    return Motion(knots=knots, fronts=fronts, slits=slits, ridges=ridges,
-                  oscillations=find_oscillations(strip, slits), control=control,
+    return Motion(knots=knots, fronts=fronts, slits=slits, ridges=ridges, oscillations=oscillations, control=control,
                   meanings=_meanings(knots, fronts, strip.geometry.limb_mm, scale_err, clock_err),
                   scale_err=scale_err, clock_err=clock_err)
+
+
+def _apart_from_knots(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings,
+                      rng: np.random.Generator) -> tuple[tuple[Front, ...], tuple[TimeDistance, ...], tuple[Ridge, ...],
+                                                         tuple[Oscillation, ...]]:
+    """Fronts, time-distance diagrams, ridges in them, and oscillations: all that needs no knots."""
+    fronts = _fronts(strip, sectors, motion, rng)
+    slits = time_distances(strip, motion.slits or propose_paths(strip))
+    ridges = tuple(ridge for k, slit in enumerate(slits)
+                   for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng))
+    return fronts, slits, ridges, find_oscillations(strip, slits)
 
 
 _METHOD = ("A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance tracks are "
