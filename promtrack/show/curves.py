@@ -41,12 +41,15 @@ def knot_height(knot: KnotTrack, time_s: np.ndarray) -> np.ndarray:
     return CubicSpline(knot.time_s, knot.curve_mm)(time_s)
 
 
-def knot_speed(knot: KnotTrack, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Speed of a knot and its random error, km/s."""
+def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Speed of a knot along its fitted path at any times inside its span, and its random error, km/s.
+
+    limb_mm : distance of the limb from the Sun's centre
+    """
+    height, angle = CubicSpline(knot.time_s, knot.curve_mm), CubicSpline(knot.time_s, np.deg2rad(knot.curve_angle_deg))
+    speed = 1e3 * np.hypot(height(time_s, 1), (limb_mm + height(time_s)) * angle(time_s, 1))
     fit, run = knot.fit, time_s - knot.fit.time_s
-    if not np.isfinite(fit.accel_m_s2):
-        return np.full_like(run, fit.speed_km_s), np.full_like(run, fit.speed_err_km_s)
-    return fit.speed_km_s + 1e-3 * fit.accel_m_s2 * run, np.hypot(fit.speed_err_km_s, 1e-3 * fit.accel_err_m_s2 * run)
+    return speed, np.hypot(fit.speed_err_km_s, 1e-3 * (fit.accel_err_m_s2 if np.isfinite(fit.accel_m_s2) else 0.0) * run)
 
 
 def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:

@@ -42,7 +42,7 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     below.set_xlim(*time_span(measured))
     date_axis(top, measured, label=False)
     date_axis(below, measured)
-    side_labels(figure, items, [_last_speed(item) for item in items])
+    side_labels(figure, items, [_last_speed(measured, item) for item in items])
     escape, fall = _yardsticks(measured)
     note_above(top, escape if items else _draw_resting(top, measured, theme), theme.quiet)
     note_above(below, f"{_mean_band(below, measured, theme)}{fall}", theme.quiet)
@@ -93,7 +93,7 @@ def _draw_speed(top: Axes, below: Axes, measured: Measured, item: Item) -> bool:
 
 def _draw_knot(top: Axes, below: Axes, measured: Measured, item: Item, knot: KnotTrack) -> bool:
     fit, times = knot.fit, np.linspace(knot.time_s[0], knot.time_s[-1], 24)
-    speed, error = knot_speed(knot, times)
+    speed, error = knot_speed(knot, measured.strip.geometry.limb_mm, times)
     at, middle = days(measured, times), days(measured, fit.time_s)
     top.fill_between(at, speed - error, speed + error, color=item.colour, alpha=0.28, linewidth=0)
     top.plot(at, speed, color=item.colour)
@@ -143,10 +143,10 @@ def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item, front: F
     return True
 
 
-def _last_speed(item: Item) -> float:
+def _last_speed(measured: Measured, item: Item) -> float:
     track = item.track
     if isinstance(track, KnotTrack):
-        return float(knot_speed(track, track.time_s[-1:])[0][0])
+        return float(knot_speed(track, measured.strip.geometry.limb_mm, track.time_s[-1:])[0][0])
     return float(track.best.speed_km_s[-1]) if track.best else float(np.sum(local_speeds(track)[1][-1:]))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from promtrack.motion.records import Front
 from promtrack.show.canvas import Canvas, blank_ink, lay, paint
 from promtrack.show.curves import front_curve
-from promtrack.show.layout import Ground, Rect, crowding, take_line, take_way
+from promtrack.show.layout import Ground, Rect, crowding, overlaps, take_line, take_way
 from promtrack.show.marks import BLACK, Page, line_mask, strokes, text_ink
 from promtrack.show.text import REGULAR, WHITE, text_mask, text_width
 from promtrack.show.view import ClipView
@@ -19,6 +19,7 @@ __all__ = ["FrontMarker", "draw_front", "front_edge", "front_label", "front_mark
 
 GAP_STEPS = 3.5           # usual steps between two heights: over a longer gap nothing is drawn, since nothing was seen
 
+HIDDEN = 5.0              # how much worse than a crowded place one is where the label cannot show
 STEEP = 0.5               # part of an edge's run that goes sideways, below which it counts as running up and down
 
 
@@ -54,7 +55,8 @@ def front_marker(front: Front, view: ClipView, orientation: Orientation, page: P
     for end in (theta[0], theta[-1]):
         side = _label_side(view, float(np.median(theta)), float(end))
         rects = [_label_place(view, page, (float(end), float(h)), side, (width, height)) for h in front.height_mm]
-        choices.append((sum(crowding(ground, rect) for rect in rects), float(end), side, rects))
+        hidden = sum(any(overlaps(rect, block) for block in ground.placed) for rect in rects)
+        choices.append((HIDDEN * hidden + sum(crowding(ground, rect) for rect in rects), float(end), side, rects))
     _, end_deg, side, rects = min(choices, key=lambda choice: choice[0])
     ground = take_way(ground, rects)
     speed = front_curve(front, front.best, front.time_s).speed_km_s if front.best else np.full(len(front.time_s), np.nan)
