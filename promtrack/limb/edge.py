@@ -141,8 +141,10 @@ def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_p
     good = (middle > 0) & (curvature > 0) & (middle >= before) & (middle >= after) & zone.valid[ray, at - 1] & zone.valid[ray, at + 1]
     safe = np.where(good, curvature, 1.0)
     shift = np.where(good, 0.5 * (after - before) / safe, 0.0)
-    # a Gaussian fall of total width s has slope'' / slope = -1 / s^2 at its steepest point
-    width2 = np.where(good, middle / safe, 0.0) - blur_px**2
+    # the slope of an error function's fall is a Gaussian, whose logarithm is a parabola: three samples give its width exactly
+    known = good & (before > 0) & (after > 0)
+    bend = np.log(middle**2 / np.where(known, before * after, 1.0), where=known, out=np.full(len(at), np.inf))
+    width2 = 1.0 / np.maximum(bend, 1e-6) - blur_px**2
     return Edge(offsets[at] + shift, np.where(good, middle, 0.0), np.sqrt(np.maximum(width2, 0.01)), good)
 
 

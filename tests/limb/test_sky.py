@@ -1,0 +1,38 @@
+"""What site and clock say beforehand of the shape of the limb."""
+
+import numpy as np
+import pytest
+
+from promtrack.limb.sky import expected_sky
+from promtrack.settings import CameraSettings, SiteSettings
+from promtrack.sun import flattening
+
+NOON = np.array(["2026-05-17T11:00:00", "2026-05-17T11:10:00"], "datetime64[us]")
+DAWN = np.array(["2026-05-17T04:40:00", "2026-05-17T04:46:00"], "datetime64[us]")
+SITE = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)
+
+
+def test_unknown_site_leaves_flattening_as_an_error_of_the_radius():
+    # TRUTH  by its definition: the rms over altitudes from 8 to 60 deg of what flattening does to the curvature of a short arc,
+    # R (1 + f - 3 f sin^2): rms over all angles sqrt(1 - 6/2 + 9 * 3/8) = 1.17 f.
+    expected = expected_sky(NOON, site=SiteSettings(), camera=CameraSettings())
+    angle = np.linspace(0.0, np.pi, 1000, endpoint=False)
+    bent = np.sqrt(np.mean((1 - 3 * np.sin(angle) ** 2) ** 2))
+    altitude = np.arange(8.0, 61.0)
+    assert expected.radius_err == pytest.approx(bent * np.sqrt(np.mean(flattening(altitude) ** 2)), rel=0.01)
+    assert f"{100 * expected.radius_err:.2f} %" in expected.notes[0]
+    assert (expected.flattening == 0).all()
+
+
+def test_low_sun_of_unknown_north_is_said_and_carried():
+    expected = expected_sky(DAWN, site=SITE, camera=CameraSettings())
+    assert "camera.north_deg" in expected.notes[0]
+    assert 0.01 < expected.radius_err < 0.02      # 8 deg high: flattened by 1.1 %
+
+
+@pytest.mark.parametrize(("times", "north"), [(NOON, None), (DAWN, 60.0)])
+def test_nothing_is_left_open_where_the_sun_is_high_or_its_flattening_modelled(times, north):
+    expected = expected_sky(times, site=SITE, camera=CameraSettings(north_deg=north))
+    assert expected.radius_err == 0.0
+    assert expected.notes == ()
+    assert (expected.flattening > 0).all() == (north is not None)
