@@ -171,7 +171,9 @@ def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
     paths = [np.stack(area.place(to_image(knot.angle_deg), knot.height_mm), axis=1) for knot in knots]
     speeds = [knot.fit.speed_km_s for knot in knots]
     axes.add_collection(LineCollection(paths, cmap=speed_colours(), norm=_speed_scale(knots), array=speeds, linewidths=1.6), autolim=False)
-    knots = with_arrows(knots)
+    knots = with_arrows(tuple(knot for knot in knots if _starts_inside(knot, measured, area)))
+    if not knots:
+        return paths
     angle = np.array([np.median(knot.angle_deg[_middle(knot)]) for knot in knots])
     height = np.array([np.median(knot.height_mm[_middle(knot)]) for knot in knots])
     radial, along = 0.06 * minutes * np.array([(knot.fit.radial_km_s, knot.fit.along_km_s) for knot in knots]).T
@@ -201,6 +203,13 @@ def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
     )
     _numbers(axes, knots, np.stack([x0, y0], axis=1), np.stack([x1, y1], axis=1))
     return [*paths, *np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2)]
+
+
+def _starts_inside(knot: KnotTrack, measured: Measured, area: Map) -> bool:
+    """Whether the middle of a track lies on the map, so that its arrow does."""
+    middle = _middle(knot)
+    x, y = area.place(np.asarray(measured.orientation.to_image(np.median(knot.angle_deg[middle]))), np.median(knot.height_mm[middle]))
+    return bool(0.0 < x < area.width_mm and 0.0 < y < area.height_mm)
 
 
 def _numbers(axes: Axes, knots: tuple[KnotTrack, ...], start_mm: np.ndarray, end_mm: np.ndarray) -> None:
