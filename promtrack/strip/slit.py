@@ -2,7 +2,7 @@
 
 A path is text: `radial:ANGLE`, `parallel:HEIGHT:FROM:TO`, `straight:ANGLE,HEIGHT:ANGLE,HEIGHT` (straight in the plane
 of the sky) or `curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...` (a smooth curve through the points); degrees and Mm. It is sampled
-at the strip's own resolution and averaged across a narrow width.
+at the strip's own resolution and averaged across the width of a small knot.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from promtrack.errors import SettingsError
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 
 __all__ = ["SlitPath", "parse_path", "time_distance", "time_distances"]
+
+WIDTH_MM, LEAST_WIDTH_PX = 2.0, 3   # of a path: a small knot
 
 FORMS = {
     "radial": "radial:ANGLE", "parallel": "parallel:HEIGHT:FROM:TO", "straight": "straight:ANGLE,HEIGHT:ANGLE,HEIGHT",
@@ -56,8 +58,10 @@ def parse_path(text: str, geometry: StripGeometry) -> SlitPath:
     return _sampled(text.strip(), kind, corners, geometry)
 
 
-def time_distance(strip: Strip, path_text: str, *, width_px: int = 3) -> TimeDistance:
+def time_distance(strip: Strip, path_text: str, *, width_px: int | None = None) -> TimeDistance:
     """Brightness along a path in every strip, averaged over `width_px` samples across it; nan where nothing is shown.
+
+    The default width is that of a small knot, 2 Mm, and 3 samples at least.
 
     Raises
     ------
@@ -66,7 +70,7 @@ def time_distance(strip: Strip, path_text: str, *, width_px: int = 3) -> TimeDis
     return time_distances(strip, (path_text,), width_px=width_px)[0]
 
 
-def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int = 3,
+def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int | None = None,
                    aside_mm: float = 0.0) -> tuple[TimeDistance, ...]:
     """`time_distance` of several paths; the strips are read once.
 
@@ -75,6 +79,7 @@ def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int = 3
     paths = [parse_path(text, strip.geometry) for text in path_texts]
     if not paths:
         return ()
+    width_px = width_px or max(LEAST_WIDTH_PX, round(WIDTH_MM / strip.geometry.mm_per_row))
     maps = [_across(path, strip.geometry, width_px, aside_mm) for path in paths]
     values = [np.empty((len(strip), len(path.angle_deg)), np.float32) for path in paths]
     for place, plane in enumerate(strip.each()):

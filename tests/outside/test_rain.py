@@ -15,7 +15,9 @@ from promtrack.sun import SOLAR_RADIUS_KM, measure_scale, orient, solar_view
 
 RAIN = Path(__file__).resolve().parents[2].parent / "shared" / "real" / "rain-304"
 
-FEW_FRAMES = MotionSettings(false_alarms=0.5, least_points=6)
+# along the path of a condensation that falls far from the crowded arcade
+SLIT = "curved:263.27,38.9:262.90,34.2:262.45,28.2:261.98,22.4:261.62,17.6"
+FEW_FRAMES = MotionSettings(false_alarms=1.0, least_points=6, least_snr=4.0, slits=(SLIT,))
 pytestmark = pytest.mark.skipif(not RAIN.is_dir(), reason="needs the folder ../shared/real/rain-304 beside the repository")
 
 
@@ -33,8 +35,8 @@ def strip(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def motion(strip):
-    # 26 frames at 36 s are few: a knot of rain is in sight for six to thirteen of them. Half a false alarm a run is tolerated here
-    # instead of the default's one in twenty, which leaves a single knot.
+    # 26 frames at 36 s are few: a knot of rain is in sight for six to thirteen of them. Fainter points and one false alarm a run are
+    # tolerated here; with the defaults (one false alarm in twenty runs) two or three knots are left.
     return measure_motion(strip, motion=FEW_FRAMES, seed=0)
 
 
@@ -53,10 +55,10 @@ def test_knots_fall_as_rain_does(motion):
 
 
 def test_knots_fall_along_both_legs(motion):
-    # TRUTH  seen by eye in the clip: the arcade's legs stand on either side of position angle 256 deg.
+    # TRUTH  seen by eye in the mean of the strips: the arcade stands from 252.6 to 259 deg, its middle at 255.8 deg.
     angles = np.array([knot.angle_deg.mean() for knot in falling(motion)])
-    assert (angles < 255.0).any()
-    assert (angles > 257.0).any()
+    assert (angles < 255.8).any()
+    assert (angles > 257.6).any()
 
 
 def test_knots_fall_more_slowly_than_freely(strip, motion):
@@ -66,3 +68,10 @@ def test_knots_fall_more_slowly_than_freely(strip, motion):
         top, low = (strip.geometry.limb_mm + height - SOLAR_RADIUS_KM / 1e3 for height in (knot.height_mm.max(), knot.height_mm.min()))
         assert knot.fit.speed_km_s < free_fall_km_s(top, low) + 2 * knot.fit.speed_err_km_s
 
+
+def test_knot_and_ridge_tell_the_same_speed(motion):
+    # TWIN  the same condensation measured as a knot and as the slope of its ridge: within two combined errors, and the ridge is
+    # worth something (better than 10 %). In the arcade itself knots lie so close that ridges of 36 s steps mix them; see docs/accuracy.md.
+    ridges = [ridge for ridge in motion.ridges if ridge.knot in {knot.knot for knot in falling(motion)}]
+    assert ridges
+    assert all(ridge.agrees and ridge.speed_err_km_s < 0.1 * abs(ridge.speed_km_s) for ridge in ridges)

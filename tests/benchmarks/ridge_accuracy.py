@@ -1,0 +1,136 @@
+"""Knots and ridges of whole scenes, against each other and against the truth: frames in, a Markdown table out.
+
+    python -m tests.benchmarks.ridge_accuracy [--seeds 20]
+
+Scenes: the quiet hedgerow and the rain of the demo with other knots, another Sun and another sky for every seed, drawn as
+frames and cut into strips with the true centres. The slits are those that the program proposes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from promtrack.motion.measure import measure_motion
+from promtrack.motion.records import Motion, Ridge
+from promtrack.scene import SceneSpec, SceneTruth
+from promtrack.strip.records import Strip, TimeDistance
+from promtrack.sun import wrapped_deg
+from tests.motion.motion_scenes import partner_of, quiet_scene, rain_scene
+from tests.motion.scene_strips import scene_strip
+
+SCENES = {"quiet hedgerow": quiet_scene, "rain": rain_scene}
+NEAR_MM = 4.0   # median distance of a true knot from a ridge
+
+
+@dataclass(slots=True)
+class Tally:
+    """What the scenes of one kind gave."""
+
+    agree: list[bool] = field(default_factory=list)
+    without_knot: int = 0
+    again: int = 0              # further ridges of a knot on the same slit
+    ridge_pulls: list[float] = field(default_factory=list)
+    ridge_errors: list[float] = field(default_factory=list)     # relative
+    knot_pulls: list[float] = field(default_factory=list)
+    knot_errors: list[float] = field(default_factory=list)      # over the larger of 3 % and 1 km/s
+    strays: int = 0
+    crossed: int = 0            # moving knots with a ridge
+    moving: int = 0
+
+
+def measure(scene: Callable[[int], SceneSpec], seeds: int, folder: Path) -> Tally:
+    tally = Tally()
+    for seed in range(seeds):
+        with tempfile.TemporaryDirectory(dir=folder) as place:
+            strip, truth = scene_strip(scene(seed), Path(place))
+            motion = measure_motion(strip, seed=seed)
+        _count_ridges(tally, motion, strip, truth)
+        _count_knots(tally, motion, strip, truth)
+    return tally
+
+
+def _count_ridges(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) -> None:
+    matched = [ridge for ridge in motion.ridges if ridge.knot]
+    tally.agree += [ridge.agrees for ridge in matched]
+    tally.without_knot += len(motion.ridges) - len(matched)
+    tally.again += len(matched) - len({(ridge.slit, ridge.knot) for ridge in matched})
+    moving = {knot.knot for knot in motion.knots if knot.moving}
+    tally.moving += len(moving)
+    tally.crossed += len(moving & {ridge.knot for ridge in matched})
+    for ridge in motion.ridges:
+        true = true_speed(ridge, motion.slits[ridge.slit], strip, truth)
+        if np.isfinite(true):
+            tally.ridge_pulls.append((ridge.speed_km_s - true) / ridge.speed_err_km_s)
+            tally.ridge_errors.append(abs(ridge.speed_km_s / true - 1))
+
+
+def _count_knots(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) -> None:
+    for track in motion.knots:
+        if not track.moving:
+            continue
+        partner = partner_of(track, strip, truth)
+        if partner is None:
+            tally.strays += 1
+            continue
+        fit = track.fit
+        tally.knot_pulls += [(fit.radial_km_s - partner.radial_km_s) / fit.radial_err_km_s,
+                             (fit.along_km_s - partner.along_km_s) / fit.along_err_km_s]
+        tally.knot_errors.append(abs(fit.speed_km_s - partner.speed_km_s) / max(0.03 * partner.speed_km_s, 1.0))
+
+
+def true_speed(ridge: Ridge, slit: TimeDistance, strip: Strip, truth: SceneTruth) -> float:
+    """Speed along the path, in km/s, of the true knot that runs along the ridge; nan if none does."""
+    time = np.linspace(ridge.first_s, ridge.last_s, 9)
+    distance = ridge.distance_mm + ridge.speed_km_s / 1e3 * (time - ridge.time_s)
+    height, angle = (np.interp(distance, slit.distance_mm, axis) for axis in (slit.height_mm, slit.angle_deg))
+    best, near = np.nan, NEAR_MM
+    for knot in truth.knots:
+        clock = knot.time_s - knot.time_s[strip.frame[0]]
+        seen = np.interp(time, clock, knot.visible.astype(float)) > 0.5
+        turn = np.deg2rad(wrapped_deg(np.interp(time, clock, knot.angle_deg) - angle))
+        apart = np.hypot(np.interp(time, clock, knot.height_mm) - height, turn * (truth.limb_mm + height))
+        if seen.sum() >= 5 and np.median(apart[seen]) < near:
+            near = float(np.median(apart[seen]))
+            best = float(_tangent(slit, ridge.distance_mm, truth.limb_mm) @ [
+                np.interp(ridge.time_s, clock, part) for part in (knot.radial_km_s, knot.along_km_s)])
+    return best
+
+
+def _tangent(slit: TimeDistance, distance_mm: float, limb_mm: float) -> np.ndarray:
+    """(2,) direction of the path, outward and towards increasing angle, from two points 1 Mm to either side."""
+    height, angle = (np.interp([distance_mm - 1, distance_mm + 1], slit.distance_mm, axis)
+                     for axis in (slit.height_mm, slit.angle_deg))
+    vector = np.array([np.diff(height)[0], np.deg2rad(np.diff(angle)[0]) * (limb_mm + height.mean())])
+    return vector / np.hypot(*vector)
+
+
+def row(kind: str, tally: Tally) -> str:
+    def inside(pulls: list[float]) -> str:
+        size = np.abs(pulls)
+        return f"{100 * np.mean(size < 1):.0f} %, {100 * np.mean(size < 2):.0f} % of {len(size)}"
+    return (f"| {kind} | {sum(tally.agree)} of {len(tally.agree)} = {100 * np.mean(tally.agree):.0f} % | {tally.without_knot} | "
+            f"{tally.again} | {100 * np.median(tally.ridge_errors):.1f} % | {inside(tally.ridge_pulls)} | "
+            f"{tally.crossed} of {tally.moving} | {np.median(tally.knot_errors):.2f} | {inside(tally.knot_pulls)} | {tally.strays} |")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seeds", type=int, default=20, help="scenes of each kind")
+    arguments = parser.parse_args()
+    print("| scenes | ridge and knot agree (2 sigma) | ridges without a knot | second ridges of a knot on a slit | ridge against truth, "
+          "median | ridge inside 1, 2 sigma | moving knots with a ridge | knot speed error over max(3 %, 1 km/s), median | "
+          "knot velocities inside 1, 2 sigma | moving tracks without a true knot |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
+    with tempfile.TemporaryDirectory() as folder:
+        for kind, scene in SCENES.items():
+            print(row(kind, measure(scene, arguments.seeds, Path(folder))), flush=True)
+
+
+if __name__ == "__main__":
+    main()
