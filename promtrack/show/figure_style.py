@@ -1,4 +1,4 @@
-"""How the figures look: two themes, type, colours, the sheet with its title and foot, and saving.
+"""How the figures look: two themes, type, colours, and the sheet with its title and foot.
 
 Only the figure modules of this room know matplotlib. No pyplot and no lasting change of its settings:
 `themed` sets them for the time of one drawing.
@@ -6,14 +6,10 @@ Only the figure modules of this room know matplotlib. No pyplot and no lasting c
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC
-from functools import partial
-from pathlib import Path
 from typing import Any, TypeVar
 
 import cv2
@@ -30,10 +26,8 @@ from matplotlib.patheffects import withStroke
 from matplotlib.transforms import ScaledTranslation, blended_transform_factory
 
 from promtrack.show.numbers import day, span_text
-from promtrack.show.png import png_bytes
 from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY
-from promtrack.whole import whole_file
 
 __all__ = [
     "DARK",
@@ -52,9 +46,6 @@ __all__ = [
     "outlined",
     "panel",
     "plasma",
-    "save_png",
-    "save_recoloured",
-    "save_vector",
     "set_ylabel",
     "sheet",
     "speed_colours",
@@ -62,7 +53,6 @@ __all__ = [
 ]
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
-VECTOR_DPI = 100  # of pictures inside vector files
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
 NAME_LEFT = 0.06  # of the sheet: from the name of a y axis to the axis, room for its tick labels
 Moments = TypeVar("Moments", float, np.ndarray)  # one time or many: what goes in comes out
@@ -276,42 +266,3 @@ def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400
 def outlined(colour: str = "#0b0908", width: float = 4.0) -> list[withStroke]:
     """A dark rim around lines and letters that stand on a picture."""
     return [withStroke(linewidth=width, foreground=colour)]
-
-
-def save_vector(figure: Figure, path: Path, measured: Measured) -> None:
-    """Write a sheet as SVG or PDF without a date of writing, so that the same run gives the same bytes."""
-    made_by = f"promtrack {measured.version}"
-    about: dict[str, str | None] = {"Title": _title_of(path), "Creator": made_by}
-    about |= {"Date": None} if path.suffix == ".svg" else {"Producer": made_by, "CreationDate": None}
-    _whole(path, lambda part: figure.savefig(part, format=path.suffix[1:], dpi=VECTOR_DPI, metadata=about))
-
-
-def save_recoloured(drawn: Path, path: Path, *, old: Theme, new: Theme) -> None:
-    """The same SVG in another theme: colours are plain text in it, and drawing it again costs far more."""
-    colours = dict(zip(old.colours, new.colours, strict=True))
-    text = re.sub(r"#[0-9a-f]{6}", lambda found: colours.get(found[0], found[0]), drawn.read_text(encoding="utf-8"))
-    _whole(path, lambda part: part.write_text(text, encoding="utf-8", newline="\n"))
-
-
-def save_png(figure: Figure, path: Path, measured: Measured, pool: Executor) -> Future[None]:
-    """Write a sheet as PNG: drawn now, compressed in `pool`; the future is done, or raises, when it lies on disk."""
-    dpi = measured.settings.figures.dpi
-    figure.set_dpi(dpi)
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    pixels = np.asarray(canvas.buffer_rgba())[..., :3].copy()
-    about = {"Title": _title_of(path), "Software": f"promtrack {measured.version}"}
-    return pool.submit(_whole, path, partial(_write_png, pixels, dpi, about))
-
-
-def _title_of(path: Path) -> str:
-    return path.stem.removesuffix(DARK.suffix).replace("_", " ").capitalize()
-
-
-def _write_png(pixels: np.ndarray, dpi: int, about: dict[str, str], path: Path) -> None:
-    path.write_bytes(png_bytes(pixels, dpi, about))
-
-
-def _whole(path: Path, write: Callable[[Path], object]) -> None:
-    with whole_file(path) as part:
-        write(part)

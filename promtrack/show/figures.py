@@ -11,13 +11,14 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
+from promtrack.show.figure_files import save_png, save_recoloured, save_vector
 from promtrack.show.figure_heights import height_time
 from promtrack.show.figure_lock import registration_check
 from promtrack.show.figure_map import knot_map
 from promtrack.show.figure_montage import strip_montage
 from promtrack.show.figure_slits import oscillation, time_distance
 from promtrack.show.figure_speeds import speed_histogram, speed_time
-from promtrack.show.figure_style import DARK, LIGHT, Theme, save_png, save_recoloured, save_vector, themed
+from promtrack.show.figure_style import DARK, LIGHT, Theme, themed
 from promtrack.show.figure_summary import summary
 from promtrack.show.map_view import moment_of
 from promtrack.show.records import Measured

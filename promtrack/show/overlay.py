@@ -45,29 +45,13 @@ def make_page(view: ClipView, step: int) -> Page:
 
 def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarray, time_s: np.ndarray) -> Annotation:
     """Build the annotation that the settings ask for; `time_s` are the times of the frames shown."""
-    clip, motion = measured.settings.clip, measured.motion
-    wanted = frozenset(clip.overlays)
+    motion, wanted = measured.motion, frozenset(measured.settings.clip.overlays)
     ground = make_ground(view.width, view.height, page.margin, busy_tone)
-    start = measured.sequence.times_utc[np.flatnonzero(measured.lock.used)[0]]
-    pace = Pace(float((measured.strip.times_utc[0] - start) / np.timedelta64(1, "s")), cadence(time_s), float(time_s[-1]))
+    pace = Pace(float((measured.strip.times_utc[0] - _start(measured)) / np.timedelta64(1, "s")), cadence(time_s), float(time_s[-1]))
     paths = trail_paths(motion.knots, view, measured.orientation, page, pace) if "knots" in wanted else []
     for path in drawn_paths(paths):      # what must not be missing keeps clear of trails where it can ...
         ground = mind_line(ground, path.points_px, page.unit)
-    inks: list[Ink] = []
-    if "title" in wanted:
-        ink, ground = title_ink(clip.title, clip.credit, page, ground)
-        inks += ink
-    if "note" in wanted and page.narrow:                      # below everything else; else between clock and scale bar
-        ink, ground = note_ink(_note(wanted, measured), page, ground)
-        inks += ink
-    clock, ground = make_clock(start, time_s, page, ground, clock="clock" in wanted, gaps="gaps" in wanted,
-                               notices="gaps" in wanted or clip.blend > 0)
-    if {"scale", "earth"} & wanted:
-        ink, ground = scale_inks(view, page, ground, bar="scale" in wanted, earth="earth" in wanted)
-        inks += ink
-    if "note" in wanted and not page.narrow:
-        ink, ground = note_ink(_note(wanted, measured), page, ground)
-        inks += ink
+    inks, clock, ground = _corner_blocks(measured, view, page, ground, time_s)
     for path in drawn_paths(paths):      # ... and all else in any case
         ground = take_line(ground, path.points_px, page.unit)
     moving = sorted((f for f in motion.fronts if f.moving), key=lambda f: -float(f.height_mm.max())) if "front" in wanted else []
@@ -94,6 +78,32 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
         inks.insert(0, height_arcs(view, page, labels, [*blocks, *(trail.label for trail in trails if trail.label is not None)]))
     stamp = page.stamp(join_inks(inks, view.width, view.height))
     return Annotation(stamp, clock, tuple(inset), tuple(trails), tuple(fronts), ground, standing)
+
+
+def _corner_blocks(measured: Measured, view: ClipView, page: Page, ground: Ground, time_s: np.ndarray) -> tuple[list[Ink], Clock, Ground]:
+    """What must not be missing: title, clock, scale bar with the Earth, footnote."""
+    clip, wanted = measured.settings.clip, frozenset(measured.settings.clip.overlays)
+    start = _start(measured)
+    inks: list[Ink] = []
+    if "title" in wanted:
+        ink, ground = title_ink(clip.title, clip.credit, page, ground)
+        inks += ink
+    if "note" in wanted and page.narrow:                      # below everything else; else between clock and scale bar
+        ink, ground = note_ink(_note(wanted, measured), page, ground)
+        inks += ink
+    clock, ground = make_clock(start, time_s, page, ground, clock="clock" in wanted, gaps="gaps" in wanted,
+                               notices="gaps" in wanted or clip.blend > 0)
+    if {"scale", "earth"} & wanted:
+        ink, ground = scale_inks(view, page, ground, bar="scale" in wanted, earth="earth" in wanted)
+        inks += ink
+    if "note" in wanted and not page.narrow:
+        ink, ground = note_ink(_note(wanted, measured), page, ground)
+        inks += ink
+    return inks, clock, ground
+
+
+def _start(measured: Measured) -> np.datetime64:
+    return measured.sequence.times_utc[np.flatnonzero(measured.lock.used)[0]]
 
 
 def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:

@@ -18,13 +18,14 @@ from matplotlib.quiver import Quiver
 from matplotlib.text import Text
 
 import promtrack.show
+from promtrack.show.figure_files import save_vector
 from promtrack.show.figure_heights import height_time
 from promtrack.show.figure_lock import registration_check
 from promtrack.show.figure_map import knot_map
 from promtrack.show.figure_montage import strip_montage
 from promtrack.show.figure_slits import even_times, time_distance
 from promtrack.show.figure_speeds import speed_histogram, speed_time
-from promtrack.show.figure_style import DARK, LIGHT, save_vector, themed
+from promtrack.show.figure_style import DARK, LIGHT, themed
 from promtrack.show.figures import FIGURE_NAMES, SHEETS, draw_figures
 from promtrack.show.map_view import fitting_aspect, map_of, moment_of
 from promtrack.show.numbers import degrees
