@@ -122,7 +122,7 @@ def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known
     middle = np.median(signs[known], axis=0)
     spread = MAD * np.median(np.abs(signs[known] - middle), axis=0) + 1e-9
     unit = np.clip((signs - middle) / spread, -4, 4)
-    quick, quick_signs = apart - _slowly(apart, slow), unit - _slowly(unit, slow)
+    quick, quick_signs = apart - slowly(apart, slow), unit - slowly(unit, slow)
     chosen = list(range(signs.shape[1]))
     solution = np.zeros(0)
     rest = MAD * float(np.median(np.abs(quick)))
@@ -134,10 +134,10 @@ def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known
         del chosen[int(np.argmin(strength))]
         solution = np.zeros(0)
     explained = quick_signs[:, chosen] @ solution[:len(chosen)] if chosen else np.zeros(len(apart))
-    return explained, _slowly(apart - explained, slow), rest
+    return explained, slowly(apart - explained, slow), rest
 
 
-def _slowly(values: np.ndarray, frames: float) -> np.ndarray:
+def slowly(values: np.ndarray, frames: float) -> np.ndarray:
     """Slow course of (n,) or (n, k) values: at each frame a straight line through its neighbours, Gaussian weights.
 
     A line, not a mean: what drifts steadily (disc texture that solar rotation carries along, plasma) is then followed

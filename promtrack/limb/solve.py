@@ -15,6 +15,7 @@ import numpy as np
 
 from promtrack.limb.blocks import Blocks, fit_breathing, pooled_blocks, usable_blocks
 from promtrack.limb.radius import Edges, RadiusFit, edge_weights, limb_relief
+from promtrack.limb.steady import steadied
 from promtrack.limb.track import BIN_PX, FrameMeasure
 from promtrack.limb.turn import TurnModel
 
@@ -75,7 +76,18 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
         small = np.linalg.inv(p.normal[:2, :2] + 1e-9 * np.eye(2))
         shift[i] = small @ (p.right[:2] - p.normal[:2, 2] * held[i])
         across[i], along[i] = _split_errors(small * _shared(p) + SAMPLING_PX**2 * np.eye(2), edges.n[i], edge_weight[i])
+    shift = _steadied(measures, shift, middle[0], across, along)
     return Centres(shift, across, along, held, turn_err, total, total_err)
+
+
+def _steadied(measures: list[FrameMeasure], shift: np.ndarray, middle: np.ndarray, across: np.ndarray, along: np.ndarray) -> np.ndarray:
+    """(n, 2) shifts less the scatter that is only the measurement's own, across the limb and along it."""
+    out = middle if middle.any() else np.array([0.0, -1.0])
+    axes = np.array([out, [-out[1], out[0]]])
+    position = np.array([(m.place.x_px, m.place.y_px) for m in measures]) + shift
+    seen = (position - position[0]) @ axes.T
+    calm = np.column_stack([steadied(seen[:, 0], across), steadied(seen[:, 1], along)])
+    return shift + (calm - seen) @ axes
 
 
 def middle_vectors(measures: list[FrameMeasure], edges: Edges) -> np.ndarray:
