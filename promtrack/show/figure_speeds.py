@@ -175,9 +175,9 @@ def _conventions(items: list[Item]) -> str:
 
 
 def _yardsticks(measured: Measured) -> tuple[str, str]:
-    """Escape speed and gravity at the height of what moves highest, to compare with."""
-    track: Front | KnotTrack | None = leading_front(measured) or fastest_knot(measured)
-    height = float(np.nanmax(track.height_mm)) if track else 0.0
+    """Escape speed and gravity at a front's greatest height, or a knot's mean one, as in the sentences on them."""
+    front, knot = leading_front(measured), fastest_knot(measured)
+    height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
     above = height + measured.settings.limb.height_mm
     return (
         f"escape speed {height:.0f} Mm up: {float(escape_speed_km_s(above)):.0f} km/s",
