@@ -21,7 +21,7 @@ from promtrack.limb.records import LimbLock
 from promtrack.limb.reject import judge, sharpness_of, transparency_of
 from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius, stated_place
 from promtrack.limb.solve import Centres, fit_centres
-from promtrack.limb.track import FrameMeasure, Tracker
+from promtrack.limb.track import EARLY_FRAMES, FrameMeasure, Tracker
 from promtrack.limb.verdict import burnt_bias, settle_radius, turn_model, turn_notes
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
@@ -61,6 +61,10 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
                 continue
             seen.found[index] = tracker.measure(frame, look)
             seen.looks.setdefault(min(seen.found), look)
+            if len(seen.found) == EARLY_FRAMES:
+                seen.look_again(tracker)
+    if 1 < len(seen.found) < EARLY_FRAMES:
+        seen.look_again(tracker)
     if progress:
         progress(len(sequence), len(sequence))
     optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated)
@@ -166,6 +170,11 @@ class Pass:
     found: dict[int, FrameMeasure]
     failed: dict[int, str]
     looks: dict[int, Look]   # of the first frame found, for its points
+
+    def look_again(self, tracker: Tracker) -> None:
+        """Take the first frames' shifts from the template as it is by now."""
+        for index, shifts in zip(list(self.found), tracker.second_look(), strict=False):
+            self.found[index] = replace(self.found[index], shifts=shifts)
 
 
 def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, stages: tuple[Follower, Tracker], expected: Expected,

@@ -20,6 +20,7 @@ from promtrack.limb.rays import shifted_place
 BLOCK_PX = 48.0       # length of the blocks that vote on the shift along the limb
 BIN_PX = 16.0         # edge offsets leave a frame as means over this much limb
 FINE_RADIUS_PX = 1200.0  # up to this radius the wide zone is sampled at every pixel
+EARLY_FRAMES = 10     # frames after which the template has settled
 LINEAR = 0.25         # samples over which the blocks' linear measure holds: to 2 % where a feature is as narrow as a sample
 MOST_ROUND_DEG = 120.0   # of limb on which a shift outward is a shift of the Sun
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
@@ -55,6 +56,7 @@ class Tracker:
         self.turn_step_deg = 0.0           # the usual change from frame to frame
         self.misfits: list[float] = []     # of the frames so far against the template
         self.past: list[np.ndarray] = []   # rms and width of the limb in the frames so far
+        self.early: list[Zone] = []        # the first frames' zones, until the template has settled
         count = max(8, round(2 * np.pi * radius_px / BIN_PX))
         self.bin_deg = 360.0 / count
         self.least_rays = max(2.0, BIN_PX / ray_px / 3)
@@ -69,6 +71,8 @@ class Tracker:
         first = not self.template.frames
         place, match = self._along(frame, replace(look.place, turn_deg=self.turn_deg + self.turn_step_deg))
         gain = self._learn(match, self._usual(look.signs))
+        if len(self.misfits) < EARLY_FRAMES:
+            self.early.append(match.field)
         if not first:
             self.turn_step_deg += 0.15 * (place.turn_deg - self.turn_deg - self.turn_step_deg)
         self.turn_deg = place.turn_deg
@@ -101,6 +105,16 @@ class Tracker:
             along = _vote(shifts)
         self.misfits.append(_median_misfit(shifts))
         return place, Match(field, shifts)
+
+    def second_look(self) -> list[BlockShifts]:
+        """Shifts of the first frames against a template that has settled; forgets their zones.
+
+        The very first frames were laid on each other: what stands still in the camera (hot pixels, dust) held them, as
+        nothing had yet shown that it does not move with the Sun.
+        """
+        shifts = [self.template.block_shifts(zone, self.ceiling) for zone in self.early]
+        self.early = []
+        return shifts
 
     def _across(self, field: Zone, shifts: BlockShifts) -> float:
         """Shift outward at the middle of the limb; all round the Sun it would be a change of radius, not of place."""
