@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -19,7 +19,7 @@ from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion, Oscillation, Ridge
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.sectors import propose_sectors
-from promtrack.motion.tracks import track_knots
+from promtrack.motion.tracks import TRACK_PARTS, track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.propose import propose_paths
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
@@ -28,6 +28,7 @@ from promtrack.strip.slit import parse_path, time_distances
 __all__ = ["measure_motion", "named_sectors"]
 
 LEAST_COLUMNS = 4   # of a sector
+AFTER = 0.6         # time after the search over that of the search
 HEADLINES = 5       # knots that get a sentence
 RAIN_KM_S = 70.0    # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
 
@@ -42,7 +43,7 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
     motion : section of the settings
     scale_err, clock_err : relative 1-sigma errors of the scale and of the clock's rate, kept apart from random errors
     seed : of the trials; the same seed gives the same result
-    progress : called with the strips searched so far and their number
+    progress : called with the work done so far and all of it; the last call, when everything is measured, has both alike
 
     Raises
     ------
@@ -51,20 +52,43 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
     for text in motion.slits:
         parse_path(text, strip.geometry)    # before any work is done
     sectors = named_sectors(motion, strip.geometry)
-    rng = np.random.default_rng(seed)
+    rng, work = np.random.default_rng(seed), _Work(len(strip), progress or (lambda done, total: None))
     beside = rng.spawn(1)[0]                # draws of its own, so that the two halves of the work do not wait for each other
     with ThreadPoolExecutor(1, thread_name_prefix="motion") as pool:
         other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
-        search = find_knots(strip, motion=motion, progress=progress)
-        knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng)
+        search = find_knots(strip, motion=motion, progress=work.searched)
+        knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng,
+                                    progress=work.tracked)
         fronts, slits, found, oscillations = other.result()
     ridges = match_ridges(found, slits, knots, strip.geometry)
     notes = _notes(strip, search.points, knots)
     control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
                       tolerated=motion.false_alarms, notes=notes)
+    work.finished()
     return Motion(knots=knots, fronts=fronts, slits=slits, ridges=ridges, oscillations=oscillations, control=control,
                   meanings=_meanings(knots, fronts, strip.geometry.limb_mm, scale_err, clock_err),
                   scale_err=scale_err, clock_err=clock_err)
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """How far the work has come, in strips searched; what follows the search counts as `AFTER` of it."""
+
+    strips: int
+    tell: Callable[[int, int], None]
+
+    def searched(self, done: int, strips: int) -> None:
+        self.tell(done, self._total)
+
+    def tracked(self, done: int, parts: int) -> None:
+        self.tell(self.strips + done * (self._total - self.strips) // (parts + 1), self._total)
+
+    def finished(self) -> None:
+        self.tell(self._total, self._total)
+
+    @property
+    def _total(self) -> int:
+        return self.strips + max(round(AFTER * self.strips), TRACK_PARTS + 1)
 
 
 def _apart_from_knots(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,8 +30,9 @@ from promtrack.motion.records import KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
-__all__ = ["middle_angle", "places_of", "track_knots"]
+__all__ = ["TRACK_PARTS", "middle_angle", "places_of", "track_knots"]
 
+TRACK_PARTS = 3       # trials, refinement, fits: what `progress` counts
 MOST_TRIALS, LEAST_TRIALS = 20, 5   # scrambled runs
 TRIAL_STRIPS = 2000   # in all of them together: a long run shows as many chance tracks in few trials as a short one in many
 LEAST_SCATTER = 20    # points needed to judge their scatter
@@ -68,14 +70,16 @@ def places_of(strip: Strip, points: KnotPoints) -> Places:
 
 
 def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_err: float, clock_err: float,
-                rng: np.random.Generator) -> tuple[tuple[KnotTrack, ...], Chance]:
-    """Tracks that chance does not explain, moving ones first and the fastest of them first."""
+                rng: np.random.Generator,
+                progress: Callable[[int, int], None] = lambda done, total: None) -> tuple[tuple[KnotTrack, ...], Chance]:
+    """Tracks that chance does not explain, moving ones first and the fastest of them first; `progress` counts `TRACK_PARTS`."""
     points, size_mm = search.points, search.fwhm_mm
     places = places_of(strip, points)
     linking = _linking(strip, motion)
     tracks = link_points(places, linking)
     trials = int(np.clip(round(TRIAL_STRIPS / len(strip)), LEAST_TRIALS, MOST_TRIALS))
     chance = chance_tracks(places, linking, trials=trials, rng=rng)
+    progress(1, TRACK_PARTS)
     if not tracks:
         return (), chance
     tree = cKDTree(places.place_mm)
@@ -83,6 +87,7 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
                           for track in tracks])
     good = np.flatnonzero(by_chance <= motion.false_alarms)
     refined = _refined(strip, search, [tracks[k] for k in good], motion)
+    progress(2, TRACK_PARTS)
     scatter = _scatter(strip, refined)
     paths = [_fit(strip, search, track, scatter, motion, (scale_err, clock_err)) for track in refined]
     alarms = [by_chance[k] + expected_standing(min(travel(tracks[k], places), _travel(strip, track)),

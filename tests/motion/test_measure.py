@@ -129,6 +129,18 @@ def test_a_run_of_a_few_strips_is_no_trouble(measured, count):
     assert motion.fronts == ()
 
 
+def test_progress_ends_with_the_work(measured):
+    # TRUTH  rising counts of one total; the search is not the end, and the last call is the total
+    strip = measured[0]
+    told = []
+    measure_motion(strip, progress=lambda done, total: told.append((done, total)))
+    done, totals = [one for one, _ in told], {total for _, total in told}
+    assert len(totals) == 1
+    assert done == sorted(done)
+    assert done[len(strip) - 1] < done[-1] == totals.pop()
+    assert len(told) > len(strip) + 1
+
+
 def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: float = 50.0) -> KnotTrack:
     speed = float(np.hypot(radial_km_s, along_km_s))
     fit = KnotFit("constant speed", 0.0, radial_km_s, error_km_s, along_km_s, error_km_s, speed, error_km_s, 0.0, np.nan,
