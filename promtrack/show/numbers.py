@@ -8,7 +8,7 @@ import numpy as np
 
 from promtrack.strip.records import TimeDistance
 
-__all__ = ["clock", "counted", "day", "degrees", "false_alarm_text", "path_words", "rounded", "span_text", "with_error"]
+__all__ = ["clock", "counted", "day", "degrees", "false_alarm_text", "path_words", "rounded", "sentence", "span_text", "with_error"]
 
 MINUS = "−"
 
@@ -39,6 +39,11 @@ def error_decimals(error: float) -> int:
     exponent = math.floor(math.log10(error))
     leading = round(error / 10.0 ** (exponent - 2), 6)
     return -exponent if 355.0 <= leading < 950.0 else -exponent + (0 if leading >= 950.0 else 1)
+
+
+def sentence(note: str) -> str:
+    """A note from a log as a sentence of its own, with the sign that people know."""
+    return f"{note[:1].upper()}{note[1:]}{'' if note.endswith('.') else '.'}".replace("+-", "±")
 
 
 def rounded(value: float, digits: int = 3, unit: str = "") -> str:

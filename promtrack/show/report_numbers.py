@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from promtrack.show.markup import Markup, element
-from promtrack.show.numbers import counted, rounded, with_error
+from promtrack.show.numbers import counted, rounded, sentence, with_error
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, leading_front, speed_error, speed_text
 
@@ -19,19 +19,19 @@ def numbers_part(measured: Measured) -> Markup:
             "Scale",
             f"{with_error(measured.scale.km_per_px, measured.scale.sigma_km_per_px)} km/px",
             f"from: {measured.scale.source}",
-            measured.scale.check or "There is one source only, so nothing checks it.",
+            sentence(measured.scale.check or "There is one source only, so nothing checks it"),
         ),
         _card(
             "Orientation",
             "Position angles" if measured.orientation.position_angles else "Image angles",
             f"± {measured.orientation.error_deg:.1f}°" if measured.orientation.position_angles else "counter-clockwise from image up",
-            f"From: {measured.orientation.source}",
+            sentence(f"From: {measured.orientation.source}"),
         ),
         _card(
             "The Sun that day",
             f"{measured.view.apparent_radius_arcsec:.1f}″ radius",
             f"P {_signed(measured.view.p_deg)}°, B₀ {_signed(measured.view.b0_deg)}°, L₀ {measured.view.l0_deg:.1f}°",
-            f"Distance {measured.view.distance_au:.4f} au, seen {_observer(measured)}.",
+            f"Distance {measured.view.distance_au:.4f} au, {_observer(measured)}.",
         ),
     ]
     return element("ul", *cards, class_="cards")
@@ -109,4 +109,4 @@ def _signed(value: float) -> str:
 
 
 def _observer(measured: Measured) -> str:
-    return "from the Earth" if measured.view.observer == "Earth" else measured.view.observer
+    return "seen from the Earth" if measured.view.observer == "Earth" else "as the header gives it"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from promtrack.settings import settings_as_toml
 from promtrack.show.markup import Markup, element, joined
 from promtrack.show.method import CAUTIONS, method_steps
-from promtrack.show.numbers import day
+from promtrack.show.numbers import day, sentence
 from promtrack.show.records import Measured
 from promtrack.show.report_tables import frames_table, fronts_table, knots_table, ridges_table
 from promtrack.show.verdict import lock_verdict, three_sentences
@@ -49,15 +49,10 @@ def knots_part(measured: Measured) -> Markup:
         element("p", "Click a column's name to sort by it.", class_="quiet small"),
         knots_table(measured) if measured.motion.knots else element("p", "No knot was followed long enough to be fitted."),
     ]
-    words += [element("p", _sentence(note), class_="prose") for note in control.notes]
+    words += [element("p", sentence(note), class_="prose") for note in control.notes]
     if measured.motion.ridges:
         words += [element("h3", "A second opinion: ridges"), ridges_table(measured)]
     return joined(words)
-
-
-def _sentence(note: str) -> str:
-    """A note as a sentence of its own."""
-    return f"{note[:1].upper()}{note[1:]}{'' if note.endswith('.') else '.'}"
 
 
 def fronts_part(measured: Measured) -> Markup:
@@ -82,12 +77,12 @@ def fronts_part(measured: Measured) -> Markup:
 def left_out_part(measured: Measured) -> Markup:
     times, out = measured.sequence.time_report, (~measured.lock.used).any() or measured.sequence.unreadable
     problems = (
-        element("ul", *(element("li", _sentence(problem)) for problem in times.problems))
+        element("ul", *(element("li", sentence(problem)) for problem in times.problems))
         if times.problems
         else element("p", "Nothing was odd about the times.")
     )
     notes = (
-        [element("h3", "Limits of the lock"), element("ul", *(element("li", _sentence(note)) for note in measured.lock.notes))]
+        [element("h3", "Limits of the lock"), element("ul", *(element("li", sentence(note)) for note in measured.lock.notes))]
         if measured.lock.notes
         else []
     )

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from promtrack.show.numbers import clock, counted, error_decimals, false_alarm_text, rounded, span_text, with_error
+from promtrack.show.numbers import clock, counted, error_decimals, false_alarm_text, rounded, sentence, span_text, with_error
 
 
 @pytest.mark.parametrize(
@@ -61,3 +61,8 @@ def test_small_numbers_do_not_become_zero():
     assert false_alarm_text(3.2e-9) == "below 0.000001"
     assert false_alarm_text(0.0123) == "0.01"
     assert rounded(0.0456, 2) == "0.046"
+
+
+def test_notes_become_sentences():
+    assert sentence("the limb alone gives 1176.0 +- 254.6 px") == "The limb alone gives 1176.0 ± 254.6 px."
+    assert sentence("All is well.") == "All is well."
