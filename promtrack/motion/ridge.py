@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.stats import t as student
 
-from promtrack.motion.kinematics import Polynomial, aicc, bic, find_wrong_points, fit_polynomial
 from promtrack.motion.records import Ridge
+from promtrack.motion.ridge_fit import LEAST_POINTS, FoundRidge, Picture, measured_ridge, place_near
 from promtrack.strip.records import TimeDistance
 
 __all__ = ["find_ridges"]
@@ -23,30 +22,11 @@ SMOOTH_PX = 1.2       # along the path, 1 sigma: below the smallest knot blurred
 HALF_WINDOW = 4       # strips on either side that a slanted line covers
 EVERY = 2             # centres of lines, in strips
 SCRAMBLES = 4         # diagrams with scrambled times: the brightest line in them is chance
-LEAST_POINTS = 6
-REACH_PX = 3          # a place is sought so far from where it is expected
 MOST_EXCESS = 6.0     # of one strip over the noise, as it counts in a line
-FAINTEST = 0.4        # of the ridge's bright places; fainter ones are not used
-PLACE_SNR = 2.5       # of a place on the ridge
 MOST_MISSES = 3       # strips in a row without a place end a ridge
-LEAST_SIGMA = 6.0     # a slope below this many of its errors is no motion, or a path from one knot to another
 MOST_RIDGES = 12
 SHARED = 0.3          # part of a ridge's places that may lie on better known ridges: where they cross
 APART_PX = 3.0        # nearer places are the same
-FLOOR = 0.02          # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
-BLOCKS = 3            # stretches of a ridge left out in turn
-LEAST_WIDTHS = 1.5    # a ridge travels farther than this many of its widths: less may be a brightening that shifts
-INDEPENDENT_PER_WIDTH = 1.0   # independent places on a ridge for each of its widths travelled
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Picture:
-    """Diagram without its standing part, in units of its noise; 0 where nothing is shown."""
-
-    value: np.ndarray     # (n, d)
-    shown: np.ndarray     # (n, d) bool
-    time_s: np.ndarray    # (n,)
-    step_mm: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,15 +36,6 @@ class _Lines:
     index: np.ndarray     # (m,) strips of the centres
     strength: np.ndarray  # (m, d)
     px_s: np.ndarray      # (m, d) its speed
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Found:
-    """A ridge, and the places that it was measured from."""
-
-    ridge: Ridge
-    index: np.ndarray     # (m,) strips
-    place: np.ndarray     # (m,) px
 
 
 def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 250.0,
@@ -93,22 +64,22 @@ def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 2
     lines = _slanted(picture, speeds)
     level = _chance_level(picture, speeds, rng or np.random.default_rng(0))
     strength = lines.strength.copy()
-    found: list[_Found] = []
+    found: list[FoundRidge] = []
     for _ in range(10 * MOST_RIDGES):
         m, x = np.unravel_index(np.argmax(strength), strength.shape)
         if strength[m, x] <= level or len(found) == MOST_RIDGES:
             break
         index, place = _follow(picture, int(lines.index[m]), float(x), float(lines.px_s[m, x]))
         _blank(strength, lines.index, index, place, int(m), int(x))
-        one = _measured(diagram, picture, slit, index, place)
+        one = measured_ridge(diagram, picture, slit, index, place)
         if one is not None:
             found.append(one)
     return tuple(one.ridge for one in _each_once(found))
 
 
-def _each_once(found: list[_Found]) -> list[_Found]:
+def _each_once(found: list[FoundRidge]) -> list[FoundRidge]:
     """The best known ridges first; a worse known one that runs over them is the same light once more."""
-    kept: list[_Found] = []
+    kept: list[FoundRidge] = []
     for one in sorted(found, key=lambda one: one.ridge.speed_err_km_s / abs(one.ridge.speed_km_s)):
         shared = np.zeros(len(one.index), bool)
         for other in kept:
@@ -119,7 +90,7 @@ def _each_once(found: list[_Found]) -> list[_Found]:
     return kept
 
 
-def _without_background(diagram: TimeDistance) -> _Picture:
+def _without_background(diagram: TimeDistance) -> Picture:
     shown = np.isfinite(diagram.value)
     value = np.where(shown, diagram.value, np.nan).astype(float)
     some = shown.mean(axis=0) > 0.2
@@ -137,10 +108,10 @@ def _without_background(diagram: TimeDistance) -> _Picture:
     usual = np.median(noise[np.isfinite(noise)]) if np.isfinite(noise).any() else 1.0
     noise = np.maximum(noise, 0.5 * usual) if usual > 0 else np.ones_like(noise)
     step = float(np.median(np.diff(diagram.distance_mm)))
-    return _Picture(np.where(shown, value / noise, 0.0), shown, diagram.time_s, step)
+    return Picture(np.where(shown, value / noise, 0.0), shown, diagram.time_s, step)
 
 
-def _speeds(picture: _Picture, fastest_km_s: float) -> np.ndarray:
+def _speeds(picture: Picture, fastest_km_s: float) -> np.ndarray:
     """Speeds to try [px/s], spaced so that a line errs by less than a smoothing length at its ends."""
     cadence = float(np.median(np.diff(picture.time_s)))
     spacing = SMOOTH_PX / (HALF_WINDOW * cadence)
@@ -150,7 +121,7 @@ def _speeds(picture: _Picture, fastest_km_s: float) -> np.ndarray:
     return np.arange(-count, count + 1) * spacing
 
 
-def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
+def _slanted(picture: Picture, speeds: np.ndarray) -> _Lines:
     n, d = picture.value.shape
     index = np.arange(0, n, EVERY)
     reach = np.arange(-HALF_WINDOW, HALF_WINDOW + 1)
@@ -182,20 +153,20 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     return _Lines(index, strength, best)
 
 
-def _chance_level(picture: _Picture, speeds: np.ndarray, rng: np.random.Generator) -> float:
+def _chance_level(picture: Picture, speeds: np.ndarray, rng: np.random.Generator) -> float:
     """Brightest line that the same strips give in scrambled order."""
     level = 0.0
     for _ in range(SCRAMBLES):
         order = rng.permutation(len(picture.time_s))
-        scrambled = _Picture(picture.value[order], picture.shown[order], picture.time_s, picture.step_mm)
+        scrambled = Picture(picture.value[order], picture.shown[order], picture.time_s, picture.step_mm)
         level = max(level, float(_slanted(scrambled, speeds).strength.max()))
     return level
 
 
-def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
+def _follow(picture: Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
     """Strips and places [px] of the ridge through a point."""
     found: list[tuple[int, float]] = []         # in order of time
-    first = _place(picture.value, picture.shown, start, x)
+    first = place_near(picture.value, picture.shown, start, x)
     if first is not None:
         found.append((start, first))
     for direction in (1, -1):
@@ -203,7 +174,7 @@ def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.nd
         while 0 <= i < len(picture.time_s) and misses < MOST_MISSES:
             nearest = found[:-2 * HALF_WINDOW - 1:-1] if direction > 0 else found[:2 * HALF_WINDOW]
             at = _expected(picture, nearest, i, start, x, px_s)
-            place = _place(picture.value, picture.shown, i, at) if 0 <= at < picture.value.shape[1] else None
+            place = place_near(picture.value, picture.shown, i, at) if 0 <= at < picture.value.shape[1] else None
             misses = misses + 1 if place is None else 0
             if place is not None:
                 found.insert(len(found) if direction > 0 else 0, (i, place))
@@ -212,7 +183,7 @@ def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.nd
     return np.array(index, int), np.array(place_px)
 
 
-def _expected(picture: _Picture, nearest: list[tuple[int, float]], i: int, start: int, x: float, px_s: float) -> float:
+def _expected(picture: Picture, nearest: list[tuple[int, float]], i: int, start: int, x: float, px_s: float) -> float:
     """Where the ridge should be in strip i: from the line through its nearest known places."""
     if len(nearest) < 5:
         return x + px_s * (picture.time_s[i] - picture.time_s[start])
@@ -223,49 +194,6 @@ def _expected(picture: _Picture, nearest: list[tuple[int, float]], i: int, start
     return float(y.mean() - slope * t.mean())
 
 
-def _place(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float | None:
-    """Place of the maximum near `at`, between pixels by a parabola; None without one above the noise.
-
-    The ends of the path are left alone: there the maximum is cut, and its place pushed inward.
-    """
-    low, high = max(round(at) - REACH_PX, REACH_PX), min(round(at) + REACH_PX + 1, value.shape[1] - REACH_PX)
-    if high <= low or not shown[i, low - 1:high + 1].all():
-        return None
-    row = value[i]
-    j = low + int(np.argmax(row[low:high]))
-    left, top, right = row[j - 1:j + 2]
-    if top < PLACE_SNR or left > top or right > top:
-        return None
-    bend = left - 2 * top + right
-    return j + (0.5 * (left - right) / bend if bend < 0 else 0.0)
-
-
-def _placed_again(picture: _Picture, index: np.ndarray, place: np.ndarray,
-                  width: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The places measured once more after smoothing by the ridge's own width, which takes most of the noise out.
-
-    Also how bright each is. Places much fainter than the ridge's bright ones, mostly at its ends, are left out: there
-    the maximum is drawn to whatever else stands near, and the ends decide about the slope.
-    """
-    value = gaussian_filter1d(picture.value[index], max(width / 2.355, 1.0), axis=1, mode="nearest")
-    again = [_place(value, picture.shown[index], k, at) for k, at in enumerate(place)]
-    good = np.array([p is not None and abs(p - q) <= REACH_PX for p, q in zip(again, place, strict=True)], bool)
-    index, row, place = index[good], np.flatnonzero(good), np.array([p for p, ok in zip(again, good, strict=True) if ok])
-    bright = value[row, np.rint(place).astype(int)] if len(place) else np.empty(0)
-    clear = bright >= FAINTEST * np.percentile(bright, 75) if len(bright) else np.empty(0, bool)
-    return index[clear], place[clear], bright[clear]
-
-
-def _width(picture: _Picture, index: np.ndarray, place: np.ndarray) -> float:
-    """Full width at half maximum of the ridge's mean cross-section, in pixels."""
-    if not len(index):
-        return 0.0
-    offset = np.arange(-8, 9)
-    column = np.clip(np.rint(place).astype(int)[:, None] + offset, 0, picture.value.shape[1] - 1)
-    section = picture.value[index[:, None], column].mean(axis=0)
-    return float(np.sum(section > 0.5 * section[8]))
-
-
 def _blank(strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: np.ndarray, m: int, x: int) -> None:
     """Take a ridge out of the list of lines (in place: the array is the caller's own work space)."""
     strength[m, max(x - 3, 0):x + 4] = -np.inf
@@ -274,70 +202,3 @@ def _blank(strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: 
         for row in np.flatnonzero(np.isfinite(along)):
             j = round(along[row])
             strength[row, max(j - 4, 0):j + 5] = -np.inf
-
-
-def _measured(diagram: TimeDistance, picture: _Picture, slit: int, index: np.ndarray,
-              place: np.ndarray) -> _Found | None:
-    width = _width(picture, index, place)
-    index, place, bright = _placed_again(picture, index, place, width)
-    if len(index) < LEAST_POINTS:
-        return None
-    time_s = picture.time_s[index]
-    distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
-    used = find_wrong_points(time_s, distance, None, 1)
-    n, err = int(used.sum()), np.median(bright) / bright   # in units still unknown: a bright place is better known
-    fits = [fit_polynomial(time_s, distance, err, degree, used=used) for degree in (1, 2, 3) if n >= 4 * degree or degree == 1]
-    fit = min(fits[:2], key=lambda one: bic(one.chi2, n, one.degree + 2))
-    middle = 0.5 * (time_s[0] + time_s[-1])
-    travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
-    scaled = fit.scaled(np.sqrt(fit.chi2 / fit.dof)
-                        * _honest_factor(fit.residual[used], fit.dof, travel / (max(width, 1.0) * picture.step_mm)))
-    speed = float(fit.value(middle, 1)) * 1e3
-    own = max(float(scaled.error(middle, 1)), _block_error(time_s, distance, err, fit, middle))
-    error = float(np.hypot(own, _bend(fits, fit, middle))) * 1e3
-    error = float(np.hypot(error, FLOOR * speed))
-    if abs(speed) < LEAST_SIGMA * error or travel < LEAST_WIDTHS * max(width, 3.0) * picture.step_mm:
-        return None
-    ridge = Ridge(slit=slit, time_s=float(middle), distance_mm=float(fit.value(middle)), first_s=float(time_s[0]),
-                  last_s=float(time_s[-1]), speed_km_s=speed, speed_err_km_s=error, knot=0, knot_speed_km_s=np.nan,
-                  agrees=False)
-    return _Found(ridge, index, place)
-
-
-def _block_error(time_s: np.ndarray, distance: np.ndarray, err: np.ndarray, fit: Polynomial, at_s: float) -> float:
-    """Error of the slope from leaving out each of `BLOCKS` stretches of the ridge in turn (delete-a-group jackknife).
-
-    Another light beneath one end draws all places there, which the scatter of neighbours does not show. Quenouille 1956,
-    Biometrika 43, 353.
-    """
-    slopes = []
-    for block in np.array_split(np.flatnonzero(fit.used), BLOCKS):
-        kept = fit.used.copy()
-        kept[block] = False
-        slopes.append(float(fit_polynomial(time_s, distance, err, fit.degree, used=kept).value(at_s, 1)))
-    return float(np.sqrt((BLOCKS - 1) * np.var(slopes)))
-
-
-def _bend(fits: list[Polynomial], chosen: Polynomial, at_s: float) -> float:
-    """Spread of the slopes of all fits about the chosen one, weighted by their support (see `knot_fit.fit_path`)."""
-    n = int(chosen.used.sum())
-    support = np.array([aicc(fit.chi2, n, fit.degree + 2) for fit in fits])
-    weights = np.exp(-0.5 * (support - support.min()))
-    away = np.array([float(fit.value(at_s, 1) - chosen.value(at_s, 1)) for fit in fits])
-    return float(np.sqrt(weights @ away**2 / weights.sum()))
-
-
-def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
-    """Factor on the slope's error for what the scatter of neighbouring places does not tell.
-
-    What shines through beneath a ridge shifts all places alike until the ridge has moved on by about its width, so no
-    more places are independent than widths were travelled (calibrated with injected knots, see
-    tests/motion/test_ridge.py). The scatter of few places is itself uncertain (Student's law).
-    """
-    n = len(residual)
-    power = float(residual @ residual)
-    r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
-    r = min(r, 0.8) if r > 1.0 / np.sqrt(n) else 0.0
-    seen = (1 + r) / (1 - r)
-    moved = n / max(INDEPENDENT_PER_WIDTH * widths, 2.0)
-    return float(np.sqrt(max(seen, moved, 1.0)) * student.ppf(0.8413, dof))
