@@ -315,13 +315,13 @@ def test_clock_fits_at_every_type_size(unit):
 
 
 def test_essential_type_is_read_on_a_phone():
-    # TRUTH  a clip 1920 px wide on a screen 400 px wide: speeds and scale at 7.5 px and more, the clock at 13 px and more.
+    # TRUTH  a clip 1920 px wide on a screen 400 px wide: speeds and scale at 9 px and more, the clock at 15 px and more.
     run, view, page, _, _ = stage(view="wide")
     shown = 400.0 / view.width
     knot = next(k for k in run.motion.knots if k.moving)
-    assert speed_mask(knot, page).shape[0] / 1.24 * shown >= 7.5       # 1.24: line height over type size
-    assert round(1.1 * page.unit) * shown >= 7.5
-    assert round(1.9 * page.unit) * shown >= 13.0
+    assert speed_mask(knot, page).shape[0] / 1.24 * shown >= 9.0       # 1.24: line height over type size
+    assert round(1.1 * page.unit) * shown >= 9.0
+    assert round(1.9 * page.unit) * shown >= 15.0
 
 
 def test_arcs_stay_clear_of_speeds_and_leave_no_crumbs():
