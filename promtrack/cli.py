@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from promtrack import __version__
 from promtrack.errors import PromtrackError, SettingsError, command_line
+from promtrack.heap import one_heap
 
 if TYPE_CHECKING:
     from promtrack.settings import Settings
@@ -35,6 +36,7 @@ _CAUTION = (
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     sys.excepthook = _report_bug
+    one_heap()
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")   # before numpy is there: on matrices as small as ours its threads only wait
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")   # a file's name may hold what the terminal cannot show

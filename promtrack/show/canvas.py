@@ -118,38 +118,42 @@ def make_stamp(ink: Ink, width: int, height: int, step: int, born_s: np.ndarray 
     """
     places, alphas, colours, births = [], [], [], []
     for size in (1, step):
-        rows, columns, opacity, bgr, born = _reduced(ink, size, born_s)
-        inside = (opacity > FAINTEST) & (rows[:, None] >= 0) & (rows[:, None] < height // size)
-        inside &= (columns[None] >= 0) & (columns[None] < width // size)
-        place = (rows[:, None] * (width // size) + columns[None])[inside]
-        alpha = opacity[inside]
-        ycc = bgr_to_ycc(bgr[inside] / alpha[:, None]).astype(np.float32) * alpha[:, None] if len(alpha) else np.zeros((0, 3), np.float32)
-        order = np.argsort(born[inside], kind="stable") if born is not None else np.arange(len(alpha))
-        places.append(place[order])
-        alphas.append(alpha[order])
-        colours.append(ycc[order])
+        top, left, opacity, bgr, born = _reduced(ink, size, born_s)
+        row, column = np.divmod(np.flatnonzero(opacity > FAINTEST), opacity.shape[1])
+        inside = (row + top >= 0) & (row + top < height // size) & (column + left >= 0) & (column + left < width // size)
+        row, column = row[inside], column[inside]
         if born is not None:
-            births.append(born[inside][order])
+            order = np.argsort(born[row, column], kind="stable")
+            row, column = row[order], column[order]
+            births.append(born[row, column])
+        alpha = opacity[row, column]
+        ycc = np.zeros((0, 3), np.float32)
+        if len(alpha):
+            ycc = bgr_to_ycc(bgr[row, column] / alpha[:, None]).astype(np.float32) * alpha[:, None]
+        places.append((row + top) * (width // size) + column + left)
+        alphas.append(alpha)
+        colours.append(ycc)
     luma, chroma = colours
     return Stamp((places[0], places[1]), (alphas[0], alphas[1]), (luma[:, 0], chroma[:, 1], chroma[:, 2]),
                  (births[0], births[1]) if births else None)
 
 
-def _reduced(ink: Ink, size: int, born_s: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
-    """Rows, columns, opacity, colour and birth of the ink on a grid `size` times coarser, aligned with the picture."""
+def _reduced(ink: Ink, size: int, born_s: np.ndarray | None) -> tuple[int, int, np.ndarray, np.ndarray, np.ndarray | None]:
+    """Top row, left column, opacity, colour and birth of the ink on a grid `size` times coarser, aligned with the picture."""
     rows, columns = ink.opacity.shape
     if size == 1:
-        return ink.y + np.arange(rows), ink.x + np.arange(columns), ink.opacity, ink.bgr, born_s
+        return ink.y, ink.x, ink.opacity, ink.bgr, born_s
     top, left = ink.y % size, ink.x % size
     pad = ((top, -(top + rows) % size), (left, -(left + columns) % size))
-    opacity, bgr = np.pad(ink.opacity, pad), np.pad(ink.bgr, (*pad, (0, 0)))
-    tall, wide = opacity.shape[0] // size, opacity.shape[1] // size
-    opacity = opacity.reshape(tall, size, wide, size).mean(axis=(1, 3))
-    bgr = bgr.reshape(tall, size, wide, size, 3).mean(axis=(1, 3))
-    born = None
-    if born_s is not None:
-        born = np.pad(born_s, pad, constant_values=np.inf).reshape(tall, size, wide, size).min(axis=(1, 3))
-    return (ink.y - top) // size + np.arange(tall), (ink.x - left) // size + np.arange(wide), opacity, bgr, born
+    wide, tall = (pad[1][0] + columns + pad[1][1]) // size, (pad[0][0] + rows + pad[0][1]) // size
+    opacity, bgr, born = ink.opacity, ink.bgr, born_s
+    if any(map(any, pad)):
+        opacity, bgr = np.pad(opacity, pad), np.pad(bgr, (*pad, (0, 0)))
+        born = None if born is None else np.pad(born, pad, constant_values=np.inf)
+    opacity, bgr = (cv2.resize(plane, (wide, tall), interpolation=cv2.INTER_AREA) for plane in (opacity, bgr))
+    if born is not None:
+        born = born.reshape(tall, size, wide, size).min(axis=(1, 3))
+    return (ink.y - top) // size, (ink.x - left) // size, opacity, bgr, born
 
 
 def lay(stamp: Stamp, canvas: Canvas, *, at: tuple[int, int] = (0, 0), now_s: float = np.inf, strength: float = 1.0,
