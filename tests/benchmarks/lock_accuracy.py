@@ -19,6 +19,7 @@ import numpy as np
 from promtrack.limb import lock_limb
 from promtrack.limb.geometry import Place, frame_points, place_of, polar_points
 from promtrack.scene import Arch, Eruption, Hedgerow, Jump, Scene, SceneSpec, make_scene
+from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import flattening, sky_place, zenith_image_deg
 
@@ -118,8 +119,9 @@ class Outcome:
 def measure(case: Case) -> Outcome:
     """Run the lock on one scene and compare with its truth."""
     scene = make_scene(case.spec)
-    frames = [scene.frame(i) for i in range(len(scene))]
-    sequence = replace(scene.sequence(), read=frames.__getitem__)
+    mended, _ = mend_hot_pixels(scene.sequence())     # as for every folder that is opened
+    frames = [mended.frame(i) for i in range(len(scene))]
+    sequence = replace(mended, read=frames.__getitem__)
     start = time.process_time()
     lock = lock_limb(sequence, limb=case.limb, camera=case.camera, site=case.site)
     spent = (time.process_time() - start) / len(frames) * 1e3

@@ -8,6 +8,9 @@ import pytest
 from promtrack.errors import InputError
 from promtrack.limb import LimbNotFound, inspect_sequence, lock_limb
 from promtrack.limb.geometry import to_frame, to_polar
+from promtrack.limb.lock import starting_radius
+from promtrack.limb.look import Follower
+from promtrack.limb.track import EARLY_FRAMES, Tracker
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings
 
@@ -102,3 +105,20 @@ def test_inspection_speaks_plainly():
     assert inspection.measurable
     assert "limb was found in 3 of 3 frames" in inspection.verdict[0]
     assert any("burnt out" in line for line in inspection.verdict)
+
+
+def test_first_frames_are_measured_again_on_a_settled_template():
+    # A shaking Sun behind 12 motes: once ten frames have made the template, the very first frame, which
+    # was the template alone, has a shift and a misfit of its own.
+    scene = make_scene(SceneSpec(frames=12, limb_arc_deg=35.0, shape=(360, 480), image_motion_arcsec=0.5, motes=12, mote_depth=0.3, seed=1))
+    frames = [scene.frame(i) for i in range(12)]
+    radius, visible = starting_radius(scene.sequence(), LimbSettings())
+    follower = Follower(radius, scene.sequence().full_scale, visible, np.zeros(12), np.zeros(12))
+    tracker = Tracker(radius, scene.sequence().full_scale, follower.grid.step_px)
+    found = [tracker.measure(frame, follower.look(i, frame)) for i, frame in enumerate(frames)]
+    assert np.isnan(found[0].shifts.misfit).all()
+    again = tracker.second_look()
+    assert len(again) == EARLY_FRAMES
+    assert np.isfinite(again[0].misfit).all()
+    assert (again[0].along_px != 0).all()
+    assert tracker.second_look() == []
