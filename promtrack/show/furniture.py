@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from promtrack.show.canvas import Ink, blank_ink, paint
-from promtrack.show.layout import Ground, Rect, free_spot, is_free, place_anyhow, place_block, raise_floor, take
+from promtrack.show.layout import Ground, Rect, free_spot, is_free, nearest_free, place_anyhow, place_block, raise_floor, take
 from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
 from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, text_width, tight
 from promtrack.show.view import ClipView
@@ -48,7 +48,10 @@ def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
     halves = [" ".join(words[:cut]), " ".join(words[cut:])]
     one, two = (block_of([(line, size, REGULAR) for line in lines]) for lines in ([text], halves))
     fits = [one] if one.shape[1] <= room else []
-    at_foot = ((mask, free_spot(ground, mask.shape[1], mask.shape[0], ("bottom",))) for mask in (*fits, two))
+    at_foot = [(mask, free_spot(ground, mask.shape[1], mask.shape[0], ("bottom",))) for mask in (*fits, two)]
+    for share, far in ((0.5, 1.0), (1.0, 6.0), (0.0, 6.0)):       # beside the middle of the foot, above the scale bar, above the clock
+        place = share * page.width, float(ground.floor)
+        at_foot.append((two, nearest_free(ground, two.shape[1], two.shape[0], place, most_px=far * page.unit)))
     mask, rect = next(((mask, rect) for mask, rect in at_foot if rect is not None), (two, None))
     if rect is None:
         rect = place_anyhow(ground, two.shape[1], two.shape[0], ("bottom right", "bottom left", "top"))
