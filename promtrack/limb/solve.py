@@ -19,8 +19,8 @@ from promtrack.limb.steady import steadied
 from promtrack.limb.track import BIN_PX, FrameMeasure
 from promtrack.limb.turn import TurnModel
 
-# OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the rounding, less where not
-SAMPLING_PX = 0.006
+# OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the rounding, half on an arc
+SAMPLING_PX = 0.0045
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +76,9 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
         small = np.linalg.inv(p.normal[:2, :2] + 1e-9 * np.eye(2))
         shift[i] = small @ (p.right[:2] - p.normal[:2, 2] * held[i])
         across[i], along[i] = _split_errors(small * _shared(p) + SAMPLING_PX**2 * np.eye(2), edges.n[i], edge_weight[i])
+    # waves of the air longer than the limb seen move edge and blocks alike; the frames' own radii tell their strength
+    air = np.sqrt((1.0 - 1.0 / radius.factor) / np.maximum(edge_weight.sum(1), 1e-9))
+    across, along = np.maximum(across, air), np.maximum(along, air)
     shift = _steadied(measures, shift, middle[0], across, along)
     return Centres(shift, across, along, held, turn_err, total, total_err)
 
