@@ -1,7 +1,8 @@
 """The least that the job can cost: read every frame once with OpenCV and pipe as many pictures into the same encoder.
 
 Two floors, because what a picture shows decides what encoding it costs. The plain one pipes the frames themselves, stretched
-and cut to the clip's size. The clip's floor pipes the clip's own pictures: a prominence made visible, with its noise.
+and cut to the clip's size. The clip's floor pipes the clip's own pictures as the encoder got them: a prominence made visible,
+with its noise. (Pictures decoded from the clip have lost much of that noise, and encode in two thirds of the time.)
 """
 
 from __future__ import annotations
@@ -10,15 +11,29 @@ import itertools
 import subprocess
 import time
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import imageio_ffmpeg
 import numpy as np
 
-__all__ = ["clip_floor_seconds", "clip_shape", "plain_floor_seconds"]
+from promtrack.show.canvas import planes_of
+from promtrack.show.clip import _films, _prepare, _takes
+from promtrack.show.records import Measured
+from tests.benchmarks.process import children_cpu_s
+
+__all__ = ["Floor", "clip_floor", "clip_pictures", "clip_shape", "plain_floor"]
 
 HELD_PICTURES = 100     # of the clip, in memory; a longer clip is piped as these, forward and backward
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """Wall time, and processor time of reading and encoding together."""
+
+    wall_s: float
+    cpu_s: float
 
 
 def clip_shape(clip: Path) -> dict[str, int | float]:
@@ -31,8 +46,17 @@ def clip_shape(clip: Path) -> dict[str, int | float]:
         capture.release()
 
 
-def plain_floor_seconds(frames: list[Path], clip: Path, x264: list[str], scratch: Path) -> float:
-    """Wall time of reading `frames` once while they, stretched and cut to the clip's size, go into x264."""
+def clip_pictures(measured: Measured) -> list[bytes]:
+    """Pictures of the clip as raw yuv420p before they are encoded, from its middle, where all annotation stands."""
+    studio = _prepare(measured)
+    first = max(len(studio.shots) - HELD_PICTURES, 0) // 2
+    draw = _films(studio)["clip.mp4"]()
+    takes = _takes(replace(studio, shots=studio.shots[first:first + HELD_PICTURES]))
+    return [b"".join(planes_of(draw(take))) for take in takes]
+
+
+def plain_floor(frames: list[Path], clip: Path, x264: list[str], scratch: Path) -> Floor:
+    """Reading `frames` once while they, stretched and cut to the clip's size, go into x264."""
     shape = clip_shape(clip)
     # Stretched as a picture is, so that the encoder has as much to do.
     gain = 255.0 / max(float(np.percentile(cv2.imread(str(frames[0]), cv2.IMREAD_UNCHANGED), 99.9)), 1.0)
@@ -45,40 +69,29 @@ def plain_floor_seconds(frames: list[Path], clip: Path, x264: list[str], scratch
             yield grey
         yield from itertools.repeat(grey, max(shape["pictures"] - len(frames), 0))
 
-    return _encoding_seconds(pictures(), shape, "gray", x264, scratch)
+    return _encoded(pictures(), shape, "gray", x264, scratch)
 
 
-def clip_floor_seconds(frames: list[Path], clip: Path, x264: list[str], scratch: Path) -> float:
-    """Wall time of reading `frames` once while the clip's own pictures go into x264."""
+def clip_floor(frames: list[Path], held: list[bytes], clip: Path, x264: list[str], scratch: Path) -> Floor:
+    """Reading `frames` once while pictures of the clip, from `clip_pictures`, go into x264; the last one is held as in the clip."""
     shape = clip_shape(clip)
-    held = _decoded(clip, shape)
     there_and_back = itertools.cycle([*held, *held[-2:0:-1]])
-    reads = itertools.chain(frames, itertools.repeat(None, max(shape["pictures"] - len(frames), 0)))
 
     def pictures() -> Iterator[bytes]:
-        for frame, picture in zip(reads, there_and_back, strict=False):
-            if frame is not None:
-                cv2.imread(str(frame), cv2.IMREAD_UNCHANGED)
+        picture = b""
+        for frame, picture in zip(frames, there_and_back, strict=False):
+            cv2.imread(str(frame), cv2.IMREAD_UNCHANGED)
             yield picture
+        yield from itertools.repeat(picture, max(shape["pictures"] - len(frames), 0))
 
-    return _encoding_seconds(pictures(), shape, "yuv420p", x264, scratch)
-
-
-def _decoded(clip: Path, shape: dict[str, int | float]) -> list[bytes]:
-    """Pictures of the clip as raw yuv420p, from its middle, where all annotation stands."""
-    count = min(int(shape["pictures"]), HELD_PICTURES)
-    begin_s = (shape["pictures"] - count) / 2.0 / shape["rate"]
-    raw = subprocess.run([imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-ss", f"{begin_s:.3f}", "-i", str(clip), "-frames:v", str(count),
-                          "-f", "rawvideo", "-pix_fmt", "yuv420p", "-"], capture_output=True, check=True).stdout
-    size = int(shape["width"]) * int(shape["height"]) * 3 // 2
-    return [raw[start:start + size] for start in range(0, len(raw), size)]
+    return _encoded(pictures(), shape, "yuv420p", x264, scratch)
 
 
-def _encoding_seconds(pictures: Iterable[bytes], shape: dict[str, int | float], pixels: str, x264: list[str], scratch: Path) -> float:
+def _encoded(pictures: Iterable[bytes], shape: dict[str, int | float], pixels: str, x264: list[str], scratch: Path) -> Floor:
     command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-y", "-f", "rawvideo", "-pix_fmt", pixels,
                "-s", f"{shape['width']}x{shape['height']}", "-r", str(shape["rate"]), "-i", "-", *x264, str(scratch / "floor.mp4")]
-    begun = time.perf_counter()
+    begun, own, children = time.perf_counter(), time.process_time(), children_cpu_s()
     with subprocess.Popen(command, stdin=subprocess.PIPE) as encoder:
         for picture in pictures:
             encoder.stdin.write(picture)
-    return time.perf_counter() - begun
+    return Floor(time.perf_counter() - begun, time.process_time() - own + children_cpu_s() - children)
