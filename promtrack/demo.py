@@ -42,20 +42,30 @@ def run_demo(name: str, out: Path, changes: Callable[[Settings], Settings], *, p
 
 def _table(found: Judgement) -> Iterator[str]:
     yield ""
-    yield f"{'':34}{'truth':>12}{'measured':>22}"
-    yield f"{'scale, relative':34}{1:12.4f}{found.scale_ratio:13.4f} +- {found.scale_sigma:.4f}"
-    yield f"{'centre across the limb, rms px':34}{0:12.3f}{found.centre_rms_px:13.3f}"
+    yield f"{'':38}{'truth':>10}{'measured':>20}{'error':>10}{'in sigma':>10}"
+    yield _row("scale, relative", 1.0, found.scale_ratio, found.scale_sigma, digits=4)
     for knot in found.knots:
-        label = f"knot {knot.knot}: speed km/s" if knot.knot else f"a knot not found (S/N {knot.snr:.0f}, {knot.visible_frames} frames)"
-        measured = f"{knot.found_km_s:13.2f} +- {knot.found_err_km_s:.2f}" if knot.knot else f"{'-':>13}"
-        yield f"{label:34}{knot.true_km_s:12.2f}{measured}"
-    for number, (rms, true, peak) in enumerate(found.fronts, 1):
-        yield f"{f'front {number}: peak speed km/s':34}{true:12.2f}{peak:13.2f}"
-        yield f"{f'front {number}: height, rms error Mm':34}{0:12.2f}{rms:13.2f}"
+        if knot.knot:
+            yield _row(f"knot {knot.knot}: speed, km/s", knot.true_km_s, knot.found_km_s, knot.found_err_km_s)
+        else:
+            yield f"{f'a knot of S/N {knot.snr:.0f} in {knot.visible_frames} frames, km/s':38}{knot.true_km_s:10.2f}{'not found':>20}"
+    for number, front in enumerate(found.fronts, 1):
+        yield _row(f"front {number}: largest speed, km/s", front.true_km_s, front.found_km_s, front.found_err_km_s)
+        yield f"{f'front {number}: heights, rms error in Mm':38}{'':30}{front.rms_mm:10.2f}"
+    yield f"{'centre across the limb, rms error in px':38}{'':29}{found.centre_rms_px:11.3f}"
     if not math.isnan(found.median_speed_error):
-        yield f"{'median speed error':34}{'':12}{100 * found.median_speed_error:12.1f}%"
-    # Knots that form in an erupting arch move and are no invention; without an eruption only the knots put in move.
-    yield f"{'moving tracks beside these':34}{'-' if found.fronts else '0':>12}{found.strays:13d}"
+        yield f"{'median error of the speeds of knots':38}{'':30}{100 * found.median_speed_error:9.1f}%"
+    # An erupting arch is made of threads, which are told as knots where they are bright: real motion, of no knot put in.
+    if found.fronts or found.in_eruptions:
+        yield f"{'moving threads of the erupting arch':38}{'some':>10}{found.in_eruptions:13d}"
+    yield f"{'moving tracks of nothing put in':38}{0:10d}{found.strays:13d}"
+    yield "+- is 1 sigma, chance and scale together; the error is measured minus truth"
+
+
+def _row(what: str, true: float, found: float, sigma: float, *, digits: int = 2) -> str:
+    """Truth, measured value with its error, and how far off it is, also in units of that error."""
+    measured = f"{found:.{digits}f} +- {sigma:.{digits}f}"
+    return f"{what:38}{true:10.{digits}f}{measured:>20}{found - true:+10.{digits}f}{(found - true) / sigma:+10.1f}"
 
 
 def _made(job: Job) -> list[str]:

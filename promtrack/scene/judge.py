@@ -16,7 +16,7 @@ from promtrack.motion.records import KnotTrack, Motion
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth
 from promtrack.sun import Orientation, Scale, wrapped_deg
 
-__all__ = ["Judgement", "KnotVerdict", "judge"]
+__all__ = ["FrontVerdict", "Judgement", "KnotVerdict", "judge"]
 
 NEAR_MM = 3.0      # half the largest knot; tracks of neighbours stand further apart
 
@@ -30,7 +30,17 @@ class KnotVerdict:
     snr: float                 # median while visible
     knot: int                  # number of the track, 0 if it was not found
     found_km_s: float
-    found_err_km_s: float
+    found_err_km_s: float      # chance and scale together: the truth knows no scale error
+
+
+@dataclass(frozen=True, slots=True)
+class FrontVerdict:
+    """The front of one eruption that was put in, and the highest moving front that was found."""
+
+    rms_mm: float              # error of the heights
+    true_km_s: float           # largest speed in the frames where the front was seen
+    found_km_s: float
+    found_err_km_s: float      # chance and scale together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,8 +51,9 @@ class Judgement:
     scale_ratio: float         # measured / true
     scale_sigma: float         # its stated relative error
     knots: tuple[KnotVerdict, ...]
-    strays: int                # moving tracks that follow no knot that was put in
-    fronts: tuple[tuple[float, float, float], ...]  # (rms height error in Mm, true peak speed, measured peak speed)
+    in_eruptions: int          # moving tracks that rise within an erupting arch: threads of it, in true motion
+    strays: int                # moving tracks that follow nothing that was put in
+    fronts: tuple[FrontVerdict, ...]
 
     @property
     def median_speed_error(self) -> float:
@@ -65,15 +76,29 @@ def judge(truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orien
     partner = {id(track): _partner(track, truth, lock, orientation) for track in moving}
     verdicts = tuple(_knot_verdict(knot, [t for t in moving if partner[id(t)] == number]) for number, knot in enumerate(truth.knots))
     fronts = tuple(_front_verdict(front, motion) for front in truth.fronts)
+    alone = [t for t in moving if partner[id(t)] is None]
+    threads = sum(1 for t in alone if any(_within(t, front, truth, lock, orientation) for front in truth.fronts))
     true_scale = truth.mm_per_px * 1e3
     return Judgement(
         centre_rms_px=float(np.std(across)), scale_ratio=scale.km_per_px / true_scale, scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
-        knots=verdicts, strays=sum(1 for t in moving if partner[id(t)] is None), fronts=tuple(f for f in fronts if f is not None))
+        knots=verdicts, in_eruptions=threads, strays=len(alone) - threads, fronts=tuple(f for f in fronts if f is not None))
+
+
+def _first_frame_deg(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> np.ndarray:
+    return orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
+
+
+def _within(track: KnotTrack, front: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> bool:
+    """Whether a track rises below a true front, no farther to its side than the front stands high."""
+    top = front.height_mm[track.frame]
+    turn = np.deg2rad(wrapped_deg(_first_frame_deg(track, truth, lock, orientation) - front.angle_deg))
+    inside = (np.abs(turn) * (truth.limb_mm + track.height_mm) < top) & (track.height_mm < top + NEAR_MM)
+    return bool(track.fit.radial_km_s > 0 and np.mean(inside) > 0.5)
 
 
 def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> int | None:
     """Index of the true knot that the track follows, or None."""
-    image_deg = orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
+    image_deg = _first_frame_deg(track, truth, lock, orientation)
     best, near = None, NEAR_MM
     for number, knot in enumerate(truth.knots):
         turn_deg = wrapped_deg(image_deg - knot.angle_deg[track.frame])
@@ -94,13 +119,15 @@ def _knot_verdict(knot: KnotTruth, tracks: list[KnotTrack]) -> KnotVerdict:
     # The fit gives the speed at mid-time; the strips' clock starts at the first frame used.
     later_s = float(knot.time_s[track.frame[0]] - track.time_s[0])
     true = float(np.interp(track.fit.time_s + later_s, knot.time_s, knot.speed_km_s))
-    return KnotVerdict(true, len(seen), snr, track.knot, track.fit.speed_km_s, track.fit.speed_err_km_s)
+    error = math.hypot(track.fit.speed_err_km_s, track.fit.systematic_km_s)
+    return KnotVerdict(true, len(seen), snr, track.knot, track.fit.speed_km_s, error)
 
 
-def _front_verdict(true: FrontTruth, motion: Motion) -> tuple[float, float, float] | None:
+def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict | None:
     moving = [(f, f.best) for f in motion.fronts if f.moving and f.best is not None]
     if not moving:
         return None
     front, best = max(moving, key=lambda pair: float(np.max(pair[0].height_mm)))
     rms = float(np.sqrt(np.mean((front.height_mm - true.height_mm[front.frame]) ** 2)))
-    return rms, float(np.max(true.speed_km_s[front.frame])), best.peak_speed_km_s
+    error = math.hypot(best.peak_speed_err_km_s, best.peak_speed_km_s * math.hypot(motion.scale_err, motion.clock_err))
+    return FrontVerdict(rms, float(np.max(true.speed_km_s[front.frame])), best.peak_speed_km_s, error)
