@@ -59,7 +59,7 @@ PHOTOGRAPHIC = ("summary", "knot_map", "strip_montage", "time_distance", "regist
 # Which figures the page shows of each scenario: all of the first, of the others what they are about.
 SHOWN = {
     "quiet": tuple(FIGURES),
-    "eruption": ("height_time", "speed_time", "strip_montage", "oscillation"),
+    "eruption": ("summary", "height_time", "speed_time", "knot_map", "strip_montage", "oscillation"),
     "rain": ("knot_map", "time_distance", "height_time", "oscillation"),
 }
 VIEWS = (("ember", "square"), ("ash", "wide"), ("nightfall", "tall"))   # looks and views shown side by side
