@@ -14,7 +14,7 @@ from promtrack.limb.track import FrameMeasure
 from promtrack.limb.turn import TurnModel
 from promtrack.settings import LimbSettings
 
-# A burnt-out disc is cut where the light under the fringe reaches full scale: 1.1 px outside the limb at 3 times full
+# A burnt-out disc is cut where the light under the fringe reaches full scale: 1.2 px outside the limb at 3 times full
 # scale, 4.0 at 6.5 times, 6.0 at 12 times, on a radius of 1064 px (docs/studies/limb_edge_bias.py)
 BURNT_BIAS = 4.0 / 1064
 EDGE_ERR = 0.25        # systematic error of the edge in limb widths; the same study
