@@ -33,7 +33,7 @@ from promtrack.products.folder import stamp_of
 from promtrack.products.strips import CUBE_DTYPE, Circumstances, check_space
 from promtrack.sequence import Sequence
 from promtrack.settings import Settings
-from promtrack.show import Measured, draw_figures, render_clip, write_report
+from promtrack.show import Measured, render_clip, write_report
 from promtrack.strip import strip_geometry, under_ceiling, unwrap
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
@@ -164,6 +164,7 @@ def _do_clip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
 
 
 def _do_figures(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
+    from promtrack.show import draw_figures  # see there why so late
     return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
 
 

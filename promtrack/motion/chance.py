@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from promtrack.motion.link import SMALLEST_MM, Linking, Places, link_points
 from promtrack.motion.records import KnotFit
@@ -107,7 +107,7 @@ def expected_unmoved(fit: KnotFit, tracks: int) -> float:
 def significance(false_alarm: float) -> float:
     """A false-alarm number as the sigma of a Gaussian with that upper tail; at most 37."""
     probability = -np.expm1(-false_alarm)
-    return float(max(norm.isf(max(probability, 1e-300)), 0.0))
+    return float(max(-ndtri(max(probability, 1e-300)), 0.0))
 
 
 def _block_order(n: int, rng: np.random.Generator) -> np.ndarray:

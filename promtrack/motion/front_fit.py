@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize_scalar
-from scipy.signal import lfilter
 
 from promtrack.motion.kinematics import beyond_chance, bic, fit_polynomial
 from promtrack.motion.records import FrontFit
@@ -149,6 +148,7 @@ def _redraw(residual: np.ndarray, memory: float, free: int, draws: int, rng: np.
     scale = np.sqrt(n / (n - swallowed) * np.mean(centred**2) * (1 - memory**2) / max(np.mean(source**2), 1e-300))
     lead = round(5 / (1 - memory)) if memory > 0 else 0
     drawn = rng.choice(source, (draws, n + lead)) * scale
+    from scipy.signal import lfilter  # takes a quarter of a second to load: beside the search for knots
     return lfilter([1.0], [1.0, -memory], drawn, axis=1)[:, lead:]
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import chi2 as chi2_law
+from scipy.special import chdtri
 
 __all__ = ["ModelFit", "Polynomial", "aicc", "beyond_chance", "bic", "find_wrong_points", "fit_model", "fit_polynomial"]
 
@@ -198,14 +198,14 @@ def find_wrong_points(x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degr
     if allowed < 1:
         return used
     u = (x - np.mean(x)) / (np.ptp(x) / 2 or 1.0)
-    limit = chi2_law.isf(CHANCE / n, m)   # a good point is lost in one track of a hundred
+    limit = chdtri(m, CHANCE / n)   # a good point is lost in one track of a hundred
     distance = _distance(u, y, sigma, used, degree)
-    if err is not None and distance.max() < limit and distance.sum() < chi2_law.isf(CHANCE, m * n):
+    if err is not None and distance.max() < limit and distance.sum() < chdtri(m * n, CHANCE):
         return used
     distance = _least_median(u, y, sigma, degree)
     small = (1 + 5 / (n - degree - 1)) ** 2   # Rousseeuw & Leroy's factor for the few points of the first curve
     for _ in range(10):
-        typical = small * np.median(distance) / chi2_law.median(m)
+        typical = small * np.median(distance) / chdtri(m, 0.5)
         small = 1.0
         inflation = typical if err is None else max(1.0, typical)
         new = distance <= limit * inflation
@@ -253,7 +253,7 @@ def _least_median(u: np.ndarray, y: np.ndarray, sigma: np.ndarray, degree: int) 
 
 def beyond_chance(chi2: float, dof: int) -> bool:
     """Whether chi squared is larger than chance allows (probability below 1 %)."""
-    return dof > 0 and chi2 > chi2_law.isf(CHANCE, dof)
+    return dof > 0 and chi2 > chdtri(dof, CHANCE)
 
 
 def bic(squares: float, n: int, parameters: int) -> float:

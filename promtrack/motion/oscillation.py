@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.timeseries import LombScargle
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
 from promtrack.motion.kinematics import ModelFit, fit_model, fit_polynomial
 from promtrack.motion.records import Oscillation
@@ -117,6 +116,7 @@ def _threads(diagram: TimeDistance) -> list[float]:
     value = np.nan_to_num(diagram.value, nan=0.0)
     smooth = gaussian_filter1d(value, 1.5, axis=1)
     mean = gaussian_filter1d(smooth.mean(axis=0), 1.5)
+    from scipy.signal import find_peaks  # takes a quarter of a second to load: beside the search for knots
     peaks, about = find_peaks(mean, prominence=0)
     return [float(p) for p in peaks[np.argsort(about["prominences"])[::-1]]]
 

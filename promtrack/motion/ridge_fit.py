@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from promtrack.motion.kinematics import Polynomial, aicc, bic, find_wrong_points, fit_polynomial
 from promtrack.motion.records import Ridge
@@ -109,7 +109,7 @@ def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
     r = min(r, 0.8) if r > 1.0 / np.sqrt(n) else 0.0
     seen = (1 + r) / (1 - r)
     moved = n / max(INDEPENDENT_PER_WIDTH * widths, 2.0)
-    return float(np.sqrt(max(seen, moved, 1.0)) * student.ppf(0.8413, dof))
+    return float(np.sqrt(max(seen, moved, 1.0)) * stdtrit(dof, 0.8413))
 
 
 def _placed_again(picture: Picture, index: np.ndarray, place: np.ndarray,

@@ -7,7 +7,7 @@ random and fitted like the data; the share that seems to move as much is the pro
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import gamma
+from scipy.special import gammaincc
 
 __all__ = ["still_probability"]
 
@@ -100,4 +100,4 @@ def _tail(null: np.ndarray, ratio: np.ndarray | float) -> float:
         return float(counted)
     logs = np.log1p(null)
     mean, variance = logs.mean(), logs.var()
-    return float(gamma.sf(np.log1p(ratio), mean**2 / variance, scale=variance / mean))
+    return float(gammaincc(mean**2 / variance, np.log1p(ratio) / (variance / mean)))

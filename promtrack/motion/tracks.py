@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import brentq
 from scipy.spatial import cKDTree
-from scipy.stats import chi2
+from scipy.special import chdtr, chdtrc
 
 from promtrack.motion.background import windows
 from promtrack.motion.chance import (
@@ -41,7 +41,7 @@ LAGS = (1, 2, 3)      # strips over which points may err alike
 FRINGE_MM = 5.0       # spicules come and go below: a track with its median height there follows one after the other
 LINGERS = 4.0         # sizes a knot must travel, at its speed, in the whole run, for the search to leave it its path
 CLIP = 4.0            # single wrong points must not decide on the scatter
-CLIPPED_MEAN = float(chi2.cdf(CLIP**2, 3) + CLIP**2 * chi2.sf(CLIP**2, 1))   # of the clipped square of a Gaussian
+CLIPPED_MEAN = float(chdtr(3, CLIP**2) + CLIP**2 * chdtrc(1, CLIP**2))   # of the clipped square of a Gaussian
 
 
 @dataclass(frozen=True, slots=True, eq=False)
