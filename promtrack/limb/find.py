@@ -17,7 +17,7 @@ EDGE_POINTS = 1500
 TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
-STEEPER_STATED = 1.2  # the same for a rough limb near a place stated beforehand; 0.8 and less beside it
+STEEPER_STATED = 3.0  # the same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it
 STEEPER = 2.0        # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
 
 

@@ -125,13 +125,14 @@ def test_rain_sequence_holds_still():
     assert np.std(along - np.polyval(np.polyfit(np.arange(len(along)), along, 1), np.arange(len(along)))) < 0.1
 
 
-def test_a_header_that_is_far_off_is_not_followed():
-    # TRUTH  the same frames, the header's centre put 60 px off across the limb, into the sky: what is found must not be
+@pytest.mark.parametrize("off_px", [20.0, 60.0])
+def test_a_header_that_is_off_is_not_followed(off_px):
+    # TRUTH  the same frames, the header's centre put 12 and 36 arcsec off across the limb, into the sky: what is found must not be
     # the header's circle laid over nothing, and the scale's check must say that header and picture disagree.
     sequence, _ = rain()
     facing = np.radians(254.0)
-    moved = replace(sequence.header, centre_x_px=sequence.header.centre_x_px - 60 * np.sin(facing),
-                    centre_y_px=sequence.header.centre_y_px - 60 * np.cos(facing))
+    moved = replace(sequence.header, centre_x_px=sequence.header.centre_x_px - off_px * np.sin(facing),
+                    centre_y_px=sequence.header.centre_y_px - off_px * np.cos(facing))
     few = replace(sequence, names=sequence.names[:4], times_utc=sequence.times_utc[:4], header=moved)
     lock = lock_limb(few, limb=LimbSettings(height_mm=6.4))
     view = solar_view(few.times_utc[0], header=moved)
