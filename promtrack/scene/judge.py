@@ -37,7 +37,8 @@ class KnotVerdict:
 class FrontVerdict:
     """The front of one eruption that was put in, and the highest moving front that was found."""
 
-    rms_mm: float              # error of the heights
+    offset_mm: float           # mean error of the heights: limb of a burnt-out disc, choice of the edge's level
+    scatter_mm: float          # rms error about it
     true_km_s: float           # largest speed in the frames where the front was seen
     found_km_s: float
     found_err_km_s: float      # chance and scale together
@@ -128,6 +129,6 @@ def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict | None:
     if not moving:
         return None
     front, best = max(moving, key=lambda pair: float(np.max(pair[0].height_mm)))
-    rms = float(np.sqrt(np.mean((front.height_mm - true.height_mm[front.frame]) ** 2)))
+    off = front.height_mm - true.height_mm[front.frame]
     error = math.hypot(best.peak_speed_err_km_s, best.peak_speed_km_s * math.hypot(motion.scale_err, motion.clock_err))
-    return FrontVerdict(rms, float(np.max(true.speed_km_s[front.frame])), best.peak_speed_km_s, error)
+    return FrontVerdict(float(off.mean()), float(off.std()), float(np.max(true.speed_km_s[front.frame])), best.peak_speed_km_s, error)
