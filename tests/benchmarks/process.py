@@ -1,6 +1,6 @@
 """One promtrack command as a whole process: wall time and processor time, stage by stage, peak memory of itself and of its encoder.
 
-Processor time (of all cores together, promtrack's and its children's) hardly depends on what else the machine does.
+Processor time (of all cores together, promtrack's and its children's) depends far less on what else the machine does.
 """
 
 from __future__ import annotations
