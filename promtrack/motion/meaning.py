@@ -66,16 +66,20 @@ def knot_meaning(knot: KnotTrack, limb_mm: float) -> Meaning:
     return Meaning(f"knot {knot.knot}", sentence + ".", "; ".join(sources))
 
 
-def front_meaning(front: Front, limb_mm: float, *, scale_err: float, clock_err: float) -> Meaning | None:
+def front_meaning(front: Front, limb_mm: float, *, scale_err: float, clock_err: float, follows: int = 0) -> Meaning | None:
     """A sentence on the largest speed of a moving front and one on its acceleration; None without a fit.
 
-    Escape speed and gravity are those at the greatest height of the front.
+    Escape speed and gravity are those at the greatest height of the front. An edge that follows knot number `follows` is no
+    eruption and is not compared with any.
     """
     best = front.best
     if best is None or not front.moving:
         return None
     relative = math.hypot(scale_err, clock_err)
     peak, error = abs(best.peak_speed_km_s), math.hypot(best.peak_speed_err_km_s, best.peak_speed_km_s * relative)
+    if follows:
+        return Meaning(f"front {front.front}", f"Front {front.front} follows knot {follows}: its largest speed is "
+                       f"{_speed(peak, error)}.", "")
     above_mm = limb_mm + float(front.height_mm.max()) - PHOTOSPHERE_MM
     sentence = (f"Front {front.front} reaches {_speed(peak, error)}: {_against_eruptions(peak, error)}, "
                 f"{_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed.")

@@ -12,6 +12,7 @@ import numpy as np
 from promtrack.errors import SettingsError
 from promtrack.motion.agreement import match_ridges
 from promtrack.motion.edge import sector_columns
+from promtrack.motion.follows import knot_followed
 from promtrack.motion.front import follow_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning
@@ -60,13 +61,14 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
         knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng,
                                     progress=work.tracked)
         fronts, slits, found, oscillations = other.result()
+    fronts, followed = _told_by_knots(fronts, knots, strip.geometry, asked=bool(sectors))
     ridges = match_ridges(found, slits, knots, strip.geometry)
     notes = _notes(strip, search.points, knots)
     control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
                       tolerated=motion.false_alarms, notes=notes)
     work.finished()
     return Motion(knots=knots, fronts=fronts, slits=slits, ridges=ridges, oscillations=oscillations, control=control,
-                  meanings=_meanings(knots, fronts, strip.geometry.limb_mm, scale_err, clock_err),
+                  meanings=_meanings(knots, fronts, followed, strip.geometry.limb_mm, (scale_err, clock_err)),
                   scale_err=scale_err, clock_err=clock_err)
 
 
@@ -145,6 +147,19 @@ def _fronts(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: Moti
     return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1))
 
 
+def _told_by_knots(fronts: tuple[Front, ...], knots: tuple[KnotTrack, ...], geometry: StripGeometry, *,
+                   asked: bool) -> tuple[tuple[Front, ...], dict[int, int]]:
+    """Fronts without those that are no more than a knot, which tells them itself, unless their sectors were asked for; and
+    by the number of a front that of the knot it follows."""
+    followed = {front.front: knot_followed(front, knots, geometry) for front in fronts if front.moving}
+    if asked:
+        words = {number: f"its edge follows knot {knot}" for number, knot in followed.items() if knot}
+        return tuple(replace(front, notes=(*front.notes, words[front.front])) if front.front in words else front
+                     for front in fronts), followed
+    kept = [front for front in fronts if not followed[front.front]]
+    return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), {}
+
+
 def _notes(strip: Strip, points: KnotPoints, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
     notes = []
     if len(strip) < 2:
@@ -177,8 +192,9 @@ def _spacing_mm(strip: Strip, points: KnotPoints) -> float:
     return float(np.median(np.concatenate(nearest))) if nearest else float("inf")
 
 
-def _meanings(knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...], limb_mm: float, scale_err: float,
-              clock_err: float) -> tuple[Meaning, ...]:
-    words = [front_meaning(front, limb_mm, scale_err=scale_err, clock_err=clock_err) for front in fronts]
+def _meanings(knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...], followed: dict[int, int], limb_mm: float,
+              errors: tuple[float, float]) -> tuple[Meaning, ...]:
+    words = [front_meaning(front, limb_mm, scale_err=errors[0], clock_err=errors[1], follows=followed.get(front.front, 0))
+             for front in fronts]
     words += [knot_meaning(knot, limb_mm) for knot in knots[:HEADLINES] if knot.moving]
     return tuple(word for word in words if word is not None)

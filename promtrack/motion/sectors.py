@@ -21,7 +21,7 @@ from promtrack.motion.edge import (
 )
 from promtrack.strip.records import Strip
 
-__all__ = ["propose_sectors"]
+__all__ = ["STEP_MM", "propose_sectors"]
 
 STEP_MM = 12.0     # width of a step of angle, at the limb
 CORE = 0.7         # part of the largest displacement that still belongs to the front's top

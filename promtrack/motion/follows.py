@@ -1,0 +1,59 @@
+"""Fronts beside knots: which knot a front's edge merely follows, and which knots move with a front as its threads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.motion.sectors import STEP_MM
+from promtrack.strip.records import StripGeometry
+from promtrack.sun import wrapped_deg
+
+__all__ = ["knot_followed", "moves_with"]
+
+PLACE_MM = 6.0          # size of the largest knot: its edge, half a size above its middle, is smoothed outward once more
+WIDER_MM = 2.5 * STEP_MM  # a still knot is seen in one or two steps of angle
+WIDENING = 0.25         # of a sector's width, by which an arch that rises may grow beyond it on either side
+ALIKE = 2.0             # factor within which a thread has the front's speed times its part of the front's height
+
+
+def knot_followed(front: Front, knots: Iterable[KnotTrack], geometry: StripGeometry) -> int:
+    """Number of the moving knot that is all there is to a front, 0 if there is none.
+
+    The edge lies in the place of that knot at most of its times, and the sector is not much wider than the way of the knot
+    along the limb: an eruption's front is wide, though it has knots along it.
+    """
+    width_mm = np.deg2rad((front.to_deg - front.from_deg) % 360.0) * geometry.limb_mm
+    for knot in knots:
+        if not knot.moving or width_mm > WIDER_MM + np.ptp(knot.along_mm):
+            continue
+        _, mine, its = np.intersect1d(front.frame, knot.frame, return_indices=True)
+        apart = front.height_mm[mine] - knot.height_mm[its]
+        turn = np.deg2rad(wrapped_deg(front.angle_deg[mine] - knot.angle_deg[its]))
+        along = turn * (geometry.limb_mm + knot.height_mm[its])
+        reach_mm = PLACE_MM + 2 * np.hypot(front.height_err_mm[mine], knot.height_err_mm[its])
+        if 2 * np.sum((np.abs(apart) < reach_mm) & (np.abs(along) < reach_mm)) > len(front.frame):
+            return knot.knot
+    return 0
+
+
+def moves_with(knot: KnotTrack, front: Front) -> bool:
+    """Whether a moving knot is a thread of a moving front: in its sector, below it, and with its part of its speed.
+
+    An arch that grows alike in all its parts gives each the front's speed times the part's height over the front's.
+    """
+    best = front.best
+    if best is None or not (front.moving and knot.moving):
+        return False
+    width = (front.to_deg - front.from_deg) % 360.0
+    beside = np.abs(wrapped_deg(knot.angle_deg - front.from_deg - 0.5 * width)) < (0.5 + WIDENING) * width
+    top = np.interp(knot.time_s, front.time_s, best.curve_mm)
+    if 2 * np.sum(beside & (knot.height_mm < top)) <= len(top):
+        return False
+    middle = knot.fit.time_s
+    speed = float(np.interp(middle, front.time_s, np.gradient(best.curve_mm, front.time_s))) * 1e3
+    part = float(np.interp(middle, knot.time_s, knot.height_mm / np.maximum(top, 1e-9)))
+    return bool(speed > 0 and speed * part / ALIKE < knot.fit.radial_km_s < speed * part * ALIKE)
+

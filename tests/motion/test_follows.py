@@ -1,0 +1,45 @@
+"""A knot alone is no front; a front with knots along it is one."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from promtrack.motion.follows import knot_followed
+from promtrack.motion.meaning import front_meaning
+from promtrack.motion.measure import _told_by_knots
+from promtrack.motion.records import Front, FrontFit
+from promtrack.strip.records import StripGeometry
+from tests.motion.test_measure import knot
+
+GEOMETRY = StripGeometry(200, 240, -3.0, 0.73, 60.0, 0.06, 700.0, True)
+RISE = 20.0 + 1.5 * np.arange(8)
+
+
+def front(width_deg: float, above_mm: float = 2.0) -> Front:
+    three = np.full(3, 50.0)
+    fit = FrontFit("constant speed", (), three, three, RISE, three, three / 50, 50.0, 1.0, 0.0, np.nan, np.nan, np.nan, 0.0, 1.0, True)
+    one = np.ones(8)
+    return Front(1, 70.0 - 0.5 * width_deg, 70.0 + 0.5 * width_deg, np.arange(8), np.arange(8.0) * 30, RISE + above_mm, 0.2 * one,
+                 70.0 * one, (fit,), "constant speed", 1e-9, True)
+
+
+RISING = replace(knot(50.0, 0.0, 1.0), height_mm=RISE, angle_deg=np.full(8, 70.0))
+
+
+@pytest.mark.parametrize(("width", "above", "followed"), [(0.9, 2.0, 3), (8.0, 2.0, 0), (0.9, 15.0, 0)])
+def test_an_edge_in_the_place_of_a_knot_is_that_knot(width, above, followed):
+    # TRUTH  a knot's own edge, 11 Mm wide; a front 98 Mm wide with a knot in its crest; an edge 15 Mm above the knot
+    one = front(width, above)
+    assert knot_followed(one, (RISING,), GEOMETRY) == followed
+    assert knot_followed(one, (replace(RISING, moving=False),), GEOMETRY) == 0
+    kept, _ = _told_by_knots((one,), (RISING,), GEOMETRY, asked=False)
+    assert len(kept) == (0 if followed else 1)
+
+
+def test_a_front_asked_for_is_kept_and_told():
+    kept, followed = _told_by_knots((front(0.9),), (RISING,), GEOMETRY, asked=True)
+    assert kept[0].notes == ("its edge follows knot 3",)
+    words = front_meaning(kept[0], 700.0, scale_err=0.0, clock_err=0.0, follows=followed[1])
+    assert "follows knot 3" in words.sentence
+    assert "eruption" not in words.sentence + words.source
