@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Meaning
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
-__all__ = ["front_meaning", "knot_meaning"]
+__all__ = ["acceleration_error", "front_meaning", "knot_meaning"]
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
 LEAST_BOUND = 2.0     # standard deviations in which a number may still lie on the other side of a limit
@@ -31,9 +31,11 @@ class Usual:
 
 # Names short enough for a sentence; "quiet", "descending" and "rising" are said of quiet prominences.
 QUIET = Usual("quiet threads", 5.0, 15.0, "Schmieder et al. 2010, A&A 514, A68")
-DESCENDING = Usual("descending knots", 10.0, 35.0, "Chae 2010, ApJ 714, 618 (from memory)")
-RAIN = Usual("coronal rain", 30.0, 200.0, "Antolin & Rouppe van der Voort 2012, ApJ 745, 152, its range: reviews by him (from memory)")
-PLUMES = Usual("rising plumes", 10.0, 20.0, "Berger et al. 2008, ApJ 676, L89; 2010, ApJ 716, 1288 (from memory)")
+DESCENDING = Usual("descending knots", 10.0, 35.0, "Chae 2010, ApJ 714, 618 (value not checked against the paper)")
+RAIN = Usual("coronal rain", 30.0, 200.0,
+             "Antolin & Rouppe van der Voort 2012, ApJ 745, 152, its range: reviews by him (value not checked against the paper)")
+PLUMES = Usual("rising plumes", 10.0, 20.0,
+               "Berger et al. 2008, ApJ 676, L89; 2010, ApJ 716, 1288 (value not checked against the paper)")
 # Mean of the log-normal distribution of the largest speeds of 106 eruptions at the limb, and of their slow rise.
 ERUPTION_KM_S, SLOW_RISE_KM_S, ERUPTION_M_S2 = 106.0, 2.1, 111.0
 ERUPTIONS = "McCauley et al. 2015, Solar Phys. 290, 1703"
@@ -83,7 +85,14 @@ def front_meaning(front: Front, limb_mm: float, *, scale_err: float, clock_err: 
     above_mm = limb_mm + float(front.height_mm.max()) - PHOTOSPHERE_MM
     sentence = (f"Front {front.front} reaches {_speed(peak, error)}: {_against_eruptions(peak, error)}, "
                 f"{_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed.")
-    return Meaning(f"front {front.front}", sentence + _acceleration(best, float(gravity_m_s2(above_mm))), f"{ERUPTIONS}; {ESCAPE}")
+    return Meaning(f"front {front.front}",
+                   sentence + _acceleration(best, acceleration_error(best, scale_err, clock_err), float(gravity_m_s2(above_mm))),
+                   f"{ERUPTIONS}; {ESCAPE}")
+
+
+def acceleration_error(fit: FrontFit, scale_err: float, clock_err: float) -> float:
+    """1-sigma error of a front's mean acceleration read alone: chance, scale, and twice the clock, since time counts squared."""
+    return math.hypot(fit.accel_err_m_s2, fit.accel_m_s2 * math.hypot(scale_err, 2 * clock_err))
 
 
 def _speed(value: float, error: float) -> str:
@@ -122,9 +131,9 @@ def _against_eruptions(peak: float, error: float) -> str:
     return f"compatible with {usual}"
 
 
-def _acceleration(best: FrontFit, gravity_m_s2: float) -> str:
+def _acceleration(best: FrontFit, error: float, gravity_m_s2: float) -> str:
     """A second sentence, or nothing."""
-    value, error = best.accel_m_s2, best.accel_err_m_s2
+    value = best.accel_m_s2
     if not math.isfinite(value) or not math.isfinite(error):
         return ""
     if abs(value) < LEAST_BOUND * error:

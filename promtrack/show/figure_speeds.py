@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from promtrack.motion.meaning import acceleration_error
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import LOCAL_POINTS, drawing_times, front_curve, knot_speed, local_speeds
 from promtrack.show.figure_heights import Item, empty, items_of, motion_title, side_labels, time_span
@@ -156,10 +157,11 @@ def _mean_band(axes: Axes, measured: Measured, theme: Theme) -> str:
     best = front.best if front else None
     if best is None or best.model == "constant speed" or not np.isfinite(best.accel_err_m_s2):
         return ""
-    low, high = best.accel_m_s2 - best.accel_err_m_s2, best.accel_m_s2 + best.accel_err_m_s2
+    error = acceleration_error(best, measured.motion.scale_err, measured.motion.clock_err)
+    low, high = best.accel_m_s2 - error, best.accel_m_s2 + error
     axes.axhspan(low, high, color=theme.series[0], alpha=0.3, linewidth=0)
     axes.axhline(best.accel_m_s2, color=theme.series[0], linewidth=1.2, linestyle=(0, (4, 3)))
-    return f"dashed: the front's mean, {with_error(best.accel_m_s2, best.accel_err_m_s2)}; "
+    return f"dashed: the front's mean, {with_error(best.accel_m_s2, error)}; "
 
 
 def _conventions(items: list[Item]) -> str:

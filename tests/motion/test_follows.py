@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from promtrack.motion.follows import knot_followed
-from promtrack.motion.meaning import front_meaning
+from promtrack.motion.meaning import acceleration_error, front_meaning
 from promtrack.motion.measure import _told_by_knots
 from promtrack.motion.records import Front, FrontFit
 from promtrack.strip.records import StripGeometry
@@ -43,3 +43,10 @@ def test_a_front_asked_for_is_kept_and_told():
     words = front_meaning(kept[0], 700.0, scale_err=0.0, clock_err=0.0, follows=followed[1])
     assert "follows knot 3" in words.sentence
     assert "eruption" not in words.sentence + words.source
+
+
+def test_an_acceleration_read_alone_counts_scale_and_clock():
+    # TRUTH  a = d/t²: 3 % of scale and twice 2 % of clock are 5 % together, 5 m/s² of 100; with 12 m/s² of chance 13
+    fit = replace(front(8.0).fits[0], accel_m_s2=100.0, accel_err_m_s2=12.0)
+    assert acceleration_error(fit, 0.03, 0.02) == pytest.approx(13.0)
+    assert "± 13 m/s²" in front_meaning(replace(front(8.0), fits=(fit,)), 700.0, scale_err=0.03, clock_err=0.02).sentence
