@@ -45,8 +45,8 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
     scale = measure_scale(float(np.median(radius)), radius_err, view, camera=settings.camera, limb=settings.limb,
                           header=sequence.header)
-    yield (f"scale {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the "
-           f"{scale.source}; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec")
+    yield (f"scale about {scale.km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the {scale.source}; a run measures it "
+           f"better and gives its error; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec")
     if scale.check:
         yield scale.check
     yield f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}"

@@ -189,11 +189,18 @@ def _stage(options: argparse.Namespace) -> None:
     slits = {"motion.slits": options.slit} if options.command == "motion" and options.slit else {}
     job = run_stage(options.command, options.folder, lambda base: change_settings(_changed(options, base), slits, where="--slit"),
                     progress=_progress(options))
-    lines = [f"{options.command}: " + ", ".join(str(f) for f in job.files[options.command])]
+    lines = [f"{options.command}: {_made(job.files[options.command])} in {job.folder.path}"]
     if options.command == "motion":
         lines += motion_lines(job.folder)
-    later = [command_line("promtrack", stage, options.folder) for stage in not_up_to_date(job)]
-    _say(options, lines + ["still to be done again: " + "; ".join(later)] * bool(later))
+    later = not_up_to_date(job)
+    if later:
+        again = command_line("promtrack", later[0], options.folder)
+        lines.append(f"still to be done again: {', '.join(later)}" + (f"; begin with `{again}`" if later[1:] else f": `{again}`"))
+    _say(options, lines)
+
+
+def _made(files: list[Path]) -> str:
+    return files[0].name if len(files) == 1 else f"{len(files)} files"
 
 
 def _demo(options: argparse.Namespace) -> None:

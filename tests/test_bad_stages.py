@@ -14,8 +14,8 @@ from tests.messy import assert_one_sentence, bound, command, refused, some_of
 
 def test_a_stage_in_no_folder_of_products(tmp_path, capsys):
     (tmp_path / "empty").mkdir()
-    for folder in (tmp_path / "nowhere", tmp_path / "empty"):
-        assert "promtrack run" in refused(capsys, "clip", folder)
+    assert "nowhere: is not there" in refused(capsys, "clip", tmp_path / "nowhere")
+    assert "is not a folder of products" in refused(capsys, "clip", tmp_path / "empty")
     assert list((tmp_path / "empty").iterdir()) == []
 
 
@@ -43,6 +43,7 @@ def test_a_stage_with_other_settings_of_an_earlier_stage(finished, capsys):
 @pytest.mark.parametrize(("change", "words"), [
     (("--set", "motion.sectors=200-210"), "sector '200-210' lies outside the strips"),
     (("--set", "motion.sectors=here"), "sector 'here' cannot be read"),
+    (("--set", "motion.sectors=75-62"), "sector '75-62' goes round 347 deg of the limb"),
     (("--slit", "radial:200"), "motion.slits: "), (("--slit", "somewhere"), "motion.slits: ")])
 def test_a_refused_sector_or_slit_changes_nothing(finished, capsys, change, words):
     before = {path: path.read_bytes() for path in finished.rglob("*") if path.is_file() and path.name != "promtrack.log"}
@@ -56,7 +57,8 @@ def test_motion_again_tells_what_moves_and_what_is_left_to_do(finished, capsys):
     lines = out.splitlines()
     assert status == 0
     assert any("moving of" in line for line in lines)
-    assert lines[-1] == "still to be done again: " + "; ".join(f"promtrack {stage} {finished}" for stage in ("clip", "figures", "report"))
+    assert lines[0] == f"motion: 7 files in {finished}"
+    assert lines[-1] == f"still to be done again: clip, figures, report; begin with `promtrack clip {finished}`"
 
 
 def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, monkeypatch):

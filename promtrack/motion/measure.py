@@ -29,6 +29,7 @@ from promtrack.strip.slit import parse_path, time_distances
 __all__ = ["measure_motion", "named_sectors"]
 
 LEAST_COLUMNS = 4   # of a sector
+WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
 AFTER = 0.6         # time after the search over that of the search
 HEADLINES = 5       # knots that get a sentence
 RAIN_KM_S = 70.0    # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
@@ -132,10 +133,15 @@ def _read_sector(text: str) -> tuple[float, float]:
     try:
         if not dash:
             raise ValueError
-        return float(first), float(last)
+        sector = float(first), float(last)
     except ValueError:
         raise SettingsError(f"sector '{text}' cannot be read", where="motion.sectors",
                             remedy="give it as FROM-TO in degrees, for instance 62-75") from None
+    span = (sector[1] - sector[0]) % 360
+    if not 0 < span <= WIDEST_DEG:   # nan too
+        raise SettingsError(f"sector '{text}' goes round {span:.0f} deg of the limb", where="motion.sectors",
+                            remedy=f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads through 0")
+    return sector
 
 
 def _fronts(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings,

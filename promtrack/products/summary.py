@@ -64,6 +64,8 @@ def read_summary(folder: ProductFolder) -> dict[str, Any]:
     try:
         page = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
+        if not folder.path.exists():
+            raise InputError("is not there", where=str(folder.path), remedy="name the folder that `promtrack run` made") from None
         raise InputError("is not a folder of products (it has no summary.json)", where=str(folder.path),
                          remedy="name the folder that `promtrack run` made") from None
     except (OSError, ValueError, RecursionError) as error:

@@ -18,7 +18,7 @@ from promtrack.sequence.develop import Plan, channel_plan, develop
 from promtrack.sequence.found import COPY_AGAIN, Found, as_stored
 from promtrack.sequence.fullscale import full_scale
 from promtrack.sequence.order import by_time
-from promtrack.sequence.readers import find_frames
+from promtrack.sequence.readers import find_frames, passed_over
 from promtrack.sequence.records import Rejected, Sequence, TimeReport
 from promtrack.sequence.solarheader import solar_header
 from promtrack.sequence.times import frame_times
@@ -44,6 +44,7 @@ def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),
     """
     path = Path(path)
     found, left_out = find_frames(path, bayer=camera.bayer)
+    others = [name for name in passed_over(path, found, left_out) if name != Path(times.table).name]
     try:
         found, odd = _alike([_as_set(frame, camera) for frame in found])
         timed = frame_times(found, times, path if path.is_dir() else path.parent)
@@ -60,7 +61,7 @@ def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),
     full = full_scale(samples, ordered[0])
     return Sequence(path, tuple(frame.name for frame in ordered), times_utc, timed.exposure_s, ordered[0].shape, full,
                     _reader(ordered, plan, calibration, full), report, tuple(left_out), solar_header(ordered[0]),
-                    any(frame.costly for frame in ordered), _notes(ordered[0], plan, calibration, samples))
+                    any(frame.costly for frame in ordered), (*_others(others), *_notes(ordered[0], plan, calibration, samples)))
 
 
 def _as_set(frame: Found, camera: CameraSettings) -> Found:
@@ -115,6 +116,13 @@ def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None,
                              where=frame.name, remedy=COPY_AGAIN)
         return shown if calibration is None else calibrated(shown, calibration, full)
     return read
+
+
+def _others(names: list[str]) -> tuple[str, ...]:
+    """What else lies in the folder."""
+    if not names:
+        return ()
+    return (f"{len(names)} other file{'s are' if len(names) > 1 else ' is'} no picture: {names[0]}" + ", ..." * (len(names) > 1),)
 
 
 def _notes(frame: Found, plan: Plan, calibration: Calibration | None, samples: list[np.ndarray]) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ from promtrack.sequence.records import Rejected
 from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
 from promtrack.sequence.video import video_frames
 
-__all__ = ["find_frames", "frames_of_file", "natural_key"]
+__all__ = ["find_frames", "frames_of_file", "natural_key", "passed_over"]
 
 _STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
 _FILM_NAMES = frozenset((".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv",
@@ -51,6 +51,12 @@ def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[R
     if not frames:
         raise _nothing(path, left_out)
     return frames, left_out
+
+
+def passed_over(path: Path, found: list[Found], left_out: list[Rejected]) -> list[str]:
+    """Names of the files in the folder that are no pictures and do not claim to be any; settings are not counted."""
+    known = {frame.file.name for frame in found} | {rejected.file for rejected in left_out} | {"promtrack.toml"}
+    return [file.name for file in _files(path) if file.name not in known] if path.is_dir() else []
 
 
 def _files(path: Path) -> list[Path]:

@@ -161,8 +161,8 @@ def _check_inside(path: SlitPath, geometry: StripGeometry) -> None:
     inside = (row > -0.5) & (row < geometry.rows - 0.5) & (column > -0.5) & (column < geometry.columns - 0.5)
     if inside.mean() < 0.5:
         raise SettingsError(
-            f"path '{path.name}' lies outside the strips, which show {geometry.from_deg:.1f} to "
-            f"{geometry.angle_deg(geometry.columns - 1):.1f} deg and {geometry.low_mm:.0f} to "
+            f"path '{path.name}' lies outside the strips, which show {geometry.from_deg % 360:.1f} to "
+            f"{geometry.angle_deg(geometry.columns - 1) % 360:.1f} deg and {geometry.low_mm:.0f} to "
             f"{geometry.height_mm(geometry.rows - 1):.0f} Mm",
             remedy="choose points inside them, or make the strips higher with strip.high_mm")
 

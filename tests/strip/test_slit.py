@@ -69,7 +69,7 @@ def test_unreadable_paths_are_refused_with_the_forms(text):
 
 @pytest.mark.parametrize("text", ["radial:90", "parallel:300:350:10", "straight:100,10:120,40"])
 def test_paths_outside_the_strips_are_refused_with_what_is_there(text):
-    with pytest.raises(SettingsError, match=r"345\.0 to 373\.6 deg and -10 to 101 Mm"):
+    with pytest.raises(SettingsError, match=r"345\.0 to 13\.6 deg and -10 to 101 Mm"):
         parse_path(text, GEOMETRY)
 
 
