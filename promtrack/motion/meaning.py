@@ -9,10 +9,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from promtrack.motion.records import Front, FrontFit, KnotTrack, Meaning
+from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meaning
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
-__all__ = ["acceleration_error", "front_meaning", "knot_meaning"]
+__all__ = ["acceleration_error", "course", "front_meaning", "knot_meaning"]
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
 LEAST_BOUND = 2.0     # standard deviations in which a number may still lie on the other side of a limit
@@ -36,10 +36,20 @@ RAIN = Usual("coronal rain", 30.0, 200.0,
              "Antolin & Rouppe van der Voort 2012, ApJ 745, 152, its range: reviews by him (value not checked against the paper)")
 PLUMES = Usual("rising plumes", 10.0, 20.0,
                "Berger et al. 2008, ApJ 676, L89; 2010, ApJ 716, 1288 (value not checked against the paper)")
+_RANGES = {"rises": (PLUMES, QUIET), "falls": (DESCENDING, RAIN, QUIET)}   # of what goes along the limb: quiet threads
 # Mean of the log-normal distribution of the largest speeds of 106 eruptions at the limb, and of their slow rise.
 ERUPTION_KM_S, SLOW_RISE_KM_S, ERUPTION_M_S2 = 106.0, 2.1, 111.0
 ERUPTIONS = "McCauley et al. 2015, Solar Phys. 290, 1703"
 ESCAPE = "nominal solar mass of IAU 2015 Resolution B3"
+
+
+def course(fit: KnotFit) -> str:
+    """Which way a knot goes: it 'rises', 'falls', 'moves along the limb', or 'moves' where its errors leave that open."""
+    if abs(fit.radial_km_s) < MOSTLY * fit.speed_km_s:
+        return "moves along the limb"
+    if abs(fit.radial_km_s) <= LEAST_BOUND * math.hypot(fit.radial_err_km_s, fit.systematic_km_s):
+        return "moves"
+    return "rises" if fit.radial_km_s > 0 else "falls"
 
 
 def knot_meaning(knot: KnotTrack, limb_mm: float) -> Meaning:
@@ -49,16 +59,8 @@ def knot_meaning(knot: KnotTrack, limb_mm: float) -> Meaning:
     """
     fit = knot.fit
     error = math.hypot(fit.speed_err_km_s, fit.systematic_km_s)
-    radial_error = math.hypot(fit.radial_err_km_s, fit.systematic_km_s)
-    ranges: tuple[Usual, ...]
-    upright = abs(fit.radial_km_s) >= MOSTLY * fit.speed_km_s
-    if abs(fit.radial_km_s) <= LEAST_BOUND * radial_error or not upright:
-        ranges, motion = (QUIET,), "moves" if upright else "moves along the limb"
-    elif fit.radial_km_s < 0:
-        ranges, motion = (DESCENDING, RAIN, QUIET), "falls"
-    else:
-        ranges, motion = (PLUMES, QUIET), "rises"
-    usual = min(ranges, key=lambda one: _distance(fit.speed_km_s, error, one))
+    motion = course(fit)
+    usual = min(_RANGES.get(motion, (QUIET,)), key=lambda one: _distance(fit.speed_km_s, error, one))
     sources = [usual.source]
     sentence = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}: {_compared(fit.speed_km_s, error, usual)}"
     if motion in ("falls", "rises"):

@@ -13,7 +13,7 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_height
 from promtrack.show.figure_style import MARKERS, Theme, date_axis, days, foot, height_note, note_above, panel, set_ylabel, sheet
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front, moving_knots, speed_text
+from promtrack.show.verdict import fastest_knot, going, leading_front, moving_knots, speed_text
 
 __all__ = ["Item", "draw_heights", "empty", "height_time", "items_of", "motion_title", "side_labels", "time_span"]
 
@@ -172,6 +172,5 @@ def _front_words(measured: Measured, front: Front) -> tuple[str, str]:
 
 
 def _knot_words(measured: Measured, knot: KnotTrack) -> tuple[str, str]:
-    fit = knot.fit
-    sense = "↔" if abs(fit.radial_km_s) < 2.0 * fit.radial_err_km_s else "↑" if fit.radial_km_s > 0.0 else "↓"
+    sense = {"rising": "↑", "falling": "↓"}.get(going(knot), "↔")
     return f"Knot {knot.knot}", f"{sense} {speed_text(measured, knot)}"

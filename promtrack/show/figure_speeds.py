@@ -15,7 +15,7 @@ from promtrack.show.figure_heights import Item, empty, items_of, motion_title, s
 from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, note_above, panel, set_ylabel, sheet
 from promtrack.show.numbers import counted, rounded, with_error
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front, moving_knots
+from promtrack.show.verdict import fastest_knot, going, leading_front, moving_knots
 from promtrack.sun import escape_speed_km_s, gravity_m_s2
 
 __all__ = ["speed_histogram", "speed_time"]
@@ -24,7 +24,7 @@ __all__ = ["speed_histogram", "speed_time"]
 # 200 km/s from memory of reviews by Antolin.
 USUAL_RANGES = (
     ("quiet threads (Schmieder et al. 2010)", 5.0, 15.0),
-    ("coronal rain (reviews by Antolin, from memory)", 30.0, 200.0),
+    ("coronal rain (reviews by Antolin, unchecked)", 30.0, 200.0),
 )
 
 
@@ -211,12 +211,12 @@ class _Group:
 
 
 def _groups(knots: tuple[KnotTrack, ...], theme: Theme) -> list[_Group]:
-    """Rising and falling where they move, else all at rest."""
+    """By the way they go where they move, else all at rest."""
     if not any(knot.moving for knot in knots):
         return [_Group(list(knots), "at rest", "o", theme.quiet)]
-    rising = [knot for knot in knots if knot.fit.radial_km_s > 0.0]
-    falling = [knot for knot in knots if knot.fit.radial_km_s <= 0.0]
-    groups = (_Group(rising, "rising", "^", theme.series[0]), _Group(falling, "falling", "v", theme.series[1]))
+    looks = {"rising": ("^", theme.series[0]), "falling": ("v", theme.series[1]), "along the limb": ("D", theme.series[2]),
+             "moving": ("o", theme.quiet)}
+    groups = [_Group([knot for knot in knots if going(knot) == name], name, *look) for name, look in looks.items()]
     return [group for group in groups if group.knots]
 
 

@@ -12,7 +12,7 @@ from promtrack.show.figure_style import Theme, clipped, date_axis, foot, height_
 from promtrack.show.map_view import fitting_aspect, map_of
 from promtrack.show.numbers import rounded, with_error
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front, lock_verdict, moving_knots, speed_error
+from promtrack.show.verdict import fastest_knot, going, leading_front, lock_verdict, moving_knots, speed_error
 
 __all__ = ["summary"]
 
@@ -62,10 +62,9 @@ def _knot_card(measured: Measured) -> tuple[str, str, str]:
     if knot is None:
         tracks = len(measured.motion.knots)
         return "no knot moves", f"{tracks} {'track' if tracks == 1 else 'tracks'} followed", "none beats rest"
-    way = "rising" if knot.fit.radial_km_s > 0.0 else "falling"
     return (
         *_card_number(knot.fit.speed_km_s, speed_error(measured, knot), "km/s", f"fastest knot (knot {knot.knot})"),
-        f"{way}; {count} {'moves' if count == 1 else 'move'}",
+        f"{going(knot)}; {count} {'moves' if count == 1 else 'move'}",
     )
 
 

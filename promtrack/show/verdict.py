@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.limb.records import LimbLock
+from promtrack.motion.meaning import course
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.numbers import counted, with_error
 from promtrack.show.records import Measured
@@ -19,6 +20,7 @@ __all__ = [
     "PLANE_OF_SKY",
     "LockVerdict",
     "fastest_knot",
+    "going",
     "leading_front",
     "lock_verdict",
     "moving_knots",
@@ -55,6 +57,11 @@ def moving_knots(measured: Measured) -> tuple[KnotTrack, ...]:
 def fastest_knot(measured: Measured) -> KnotTrack | None:
     """The fastest knot that is called moving."""
     return max(moving_knots(measured), key=lambda knot: knot.fit.speed_km_s, default=None)
+
+
+def going(knot: KnotTrack) -> str:
+    """Which way a knot goes: 'rising', 'falling', 'along the limb', or 'moving' where that is open."""
+    return {"rises": "rising", "falls": "falling", "moves along the limb": "along the limb"}.get(course(knot.fit), "moving")
 
 
 def leading_front(measured: Measured) -> Front | None:

@@ -8,7 +8,7 @@ import pytest
 from promtrack.errors import SettingsError
 from promtrack.motion import measure_motion
 from promtrack.motion.knots import find_knots
-from promtrack.motion.meaning import front_meaning, knot_meaning
+from promtrack.motion.meaning import course, front_meaning, knot_meaning
 from promtrack.motion.measure import _notes
 from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.motion.trial import InjectedKnot, inject_knots
@@ -165,6 +165,12 @@ def test_words_never_say_more_than_the_numbers(radial, along, error, said):
     sentence = knot_meaning(knot(radial, along, error), SOLAR_RADIUS_KM / 1e3).sentence
     assert said in sentence, sentence
     assert len(sentence.split()) <= 31   # signs and numbers counted
+
+
+@pytest.mark.parametrize(("radial", "along", "error", "way"), [
+    (2.0, 26.0, 0.1, "moves along the limb"), (13.0, -15.0, 0.2, "rises"), (-13.0, 15.0, 0.2, "falls"), (3.0, 3.0, 2.0, "moves")])
+def test_which_way_a_knot_goes(radial, along, error, way):
+    assert course(knot(radial, along, error).fit) == way
 
 
 def test_escape_speed_in_words():
