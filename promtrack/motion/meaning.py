@@ -7,15 +7,17 @@ below": the part along the line of sight is missing. Every comparison allows two
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meaning
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
-__all__ = ["acceleration_error", "course", "front_meaning", "knot_meaning"]
+__all__ = ["acceleration_error", "course", "front_meaning", "knot_meaning", "threads_meaning"]
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
 LEAST_BOUND = 2.0     # standard deviations in which a number may still lie on the other side of a limit
+DOUBT = "perhaps confused with a neighbour (too slow a cadence)"
 MOSTLY = 0.5          # radial part of the speed, below which a knot runs along the limb: within 30 degrees of it
 
 
@@ -52,8 +54,10 @@ def course(fit: KnotFit) -> str:
     return "rises" if fit.radial_km_s > 0 else "falls"
 
 
-def knot_meaning(knot: KnotTrack, limb_mm: float) -> Meaning:
+def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -> Meaning:
     """One sentence on a moving knot: beside what usually moves its way and, if mostly up or down, beside escape.
+
+    Of a knot faster than `sure_km_s` it says that it may have been taken for its neighbour.
 
     The escape speed is that at the knot's mean height, since its speed is that at mid-time.
     """
@@ -62,12 +66,24 @@ def knot_meaning(knot: KnotTrack, limb_mm: float) -> Meaning:
     motion = course(fit)
     usual = min(_RANGES.get(motion, (QUIET,)), key=lambda one: _distance(fit.speed_km_s, error, one))
     sources = [usual.source]
-    sentence = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}: {_compared(fit.speed_km_s, error, usual)}"
+    doubt = f", {DOUBT}" if fit.speed_km_s > sure_km_s else ""
+    sentence = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}{doubt}: {_compared(fit.speed_km_s, error, usual)}"
     if motion in ("falls", "rises"):
         escape = float(escape_speed_km_s(limb_mm + float(knot.height_mm.mean()) - PHOTOSPHERE_MM))
         sentence += f", {_percent(abs(fit.radial_km_s) / escape)} of escape speed"
         sources.append(ESCAPE)
     return Meaning(f"knot {knot.knot}", sentence + ".", "; ".join(sources))
+
+
+def threads_meaning(threads: Sequence[KnotTrack], front: Front, sure_km_s: float = math.inf) -> Meaning:
+    """One sentence on the knots that move with a front as its threads; its own speed is the one to quote."""
+    fastest = max(threads, key=lambda knot: knot.fit.speed_km_s)
+    fit = fastest.fit
+    speed = _speed(fit.speed_km_s, math.hypot(fit.speed_err_km_s, fit.systematic_km_s))
+    moves = f"{len(threads)} knots move" if len(threads) > 1 else f"Knot {fastest.knot} moves"
+    which = f"the fastest, knot {fastest.knot}, at" if len(threads) > 1 else "at"
+    doubt = f", {DOUBT}" if fit.speed_km_s > sure_km_s else ""
+    return Meaning(f"knot {fastest.knot}", f"{moves} with front {front.front} as threads of it, {which} {speed}{doubt}.", "")
 
 
 def front_meaning(front: Front, limb_mm: float, *, scale_err: float, clock_err: float, follows: int = 0) -> Meaning | None:

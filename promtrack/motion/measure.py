@@ -12,10 +12,10 @@ import numpy as np
 from promtrack.errors import SettingsError
 from promtrack.motion.agreement import match_ridges
 from promtrack.motion.edge import sector_columns
-from promtrack.motion.follows import knot_followed
+from promtrack.motion.follows import knot_followed, moves_with
 from promtrack.motion.front import follow_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
-from promtrack.motion.meaning import front_meaning, knot_meaning
+from promtrack.motion.meaning import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion, Oscillation, Ridge
 from promtrack.motion.ridge import find_ridges
@@ -64,12 +64,12 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
         fronts, slits, found, oscillations = other.result()
     fronts, followed = _told_by_knots(fronts, knots, strip.geometry, asked=bool(sectors))
     ridges = match_ridges(found, slits, knots, strip.geometry)
-    notes = _notes(strip, search.points, knots)
+    spacing = _spacing_mm(strip, search.points)
     control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
-                      tolerated=motion.false_alarms, notes=notes)
+                      tolerated=motion.false_alarms, notes=_notes(strip, spacing, knots), sure_km_s=_sure_km_s(strip, spacing))
     work.finished()
     return Motion(knots=knots, fronts=fronts, slits=slits, ridges=ridges, oscillations=oscillations, control=control,
-                  meanings=_meanings(knots, fronts, followed, strip.geometry.limb_mm, (scale_err, clock_err)),
+                  meanings=_meanings(knots, fronts, followed, strip.geometry.limb_mm, (scale_err, clock_err), control.sure_km_s),
                   scale_err=scale_err, clock_err=clock_err)
 
 
@@ -166,21 +166,25 @@ def _told_by_knots(fronts: tuple[Front, ...], knots: tuple[KnotTrack, ...], geom
     return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), {}
 
 
-def _notes(strip: Strip, points: KnotPoints, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
-    notes = []
+def _sure_km_s(strip: Strip, spacing_mm: float) -> float:
+    """The speed at which a knot moves half the spacing of knots between two frames.
+
+    Beyond it the nearest point of the next strip is more often another knot. Knots in file then seem to move slowly, or
+    backward.
+    """
+    return 0.5e3 * spacing_mm / float(np.median(np.diff(strip.time_s))) if len(strip) > 1 else 0.0
+
+
+def _notes(strip: Strip, spacing_mm: float, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
     if len(strip) < 2:
         return ("a single strip shows no motion",)
-    cadence = float(np.median(np.diff(strip.time_s)))
-    spacing = _spacing_mm(strip, points)
-    # Half the spacing: beyond it the nearest point of the next strip is more often another knot. Knots in file then seem
-    # to move slowly, or backward: what was measured cannot tell, so what usually falls must be within reach too.
-    limit = 0.5e3 * spacing / cadence
-    fastest = max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0)
-    if limit < max(fastest, RAIN_KM_S):
-        notes.append(f"the cadence of {cadence:.0f} s is too slow for such motion: knots stand {spacing:.0f} Mm apart, so one "
-                     f"faster than {limit:.0f} km/s moves more than half their spacing between frames and may be confused "
-                     "with its neighbour; take frames more often")
-    return tuple(notes)
+    # What was measured cannot tell of confusion, so what usually falls must be within reach too.
+    limit = _sure_km_s(strip, spacing_mm)
+    if limit >= max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0) and limit >= RAIN_KM_S:
+        return ()
+    return (f"the cadence of {np.median(np.diff(strip.time_s)):.0f} s is too slow for such motion: knots stand {spacing_mm:.0f} Mm "
+            f"apart, so one faster than {limit:.0f} km/s moves more than half their spacing between frames and may be confused "
+            "with its neighbour; take frames more often",)
 
 
 def _spacing_mm(strip: Strip, points: KnotPoints) -> float:
@@ -199,8 +203,14 @@ def _spacing_mm(strip: Strip, points: KnotPoints) -> float:
 
 
 def _meanings(knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...], followed: dict[int, int], limb_mm: float,
-              errors: tuple[float, float]) -> tuple[Meaning, ...]:
+              errors: tuple[float, float], sure_km_s: float) -> tuple[Meaning, ...]:
+    """A sentence a front, one for all the threads of a front together, and one for each of the fastest other knots."""
     words = [front_meaning(front, limb_mm, scale_err=errors[0], clock_err=errors[1], follows=followed.get(front.front, 0))
              for front in fronts]
-    words += [knot_meaning(knot, limb_mm) for knot in knots[:HEADLINES] if knot.moving]
+    others = [knot for knot in knots if knot.moving]
+    for front in fronts:
+        threads = [knot for knot in others if moves_with(knot, front)]
+        others = [knot for knot in others if knot not in threads]
+        words += [threads_meaning(threads, front, sure_km_s)] if threads else []
+    words += [knot_meaning(knot, limb_mm, sure_km_s) for knot in others[:HEADLINES]]
     return tuple(word for word in words if word is not None)

@@ -6,6 +6,7 @@ An error is one standard deviation; `scale_err` and `clock_err` are relative sys
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -147,6 +148,7 @@ class Control:
     trials: int
     tolerated: float           # motion.false_alarms
     notes: tuple[str, ...]     # for instance: the cadence is too slow for ...
+    sure_km_s: float = math.inf   # a knot faster than this moves more than half the usual spacing of knots between two frames
 
 
 @dataclass(frozen=True, slots=True)

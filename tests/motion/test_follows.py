@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.motion.follows import knot_followed
-from promtrack.motion.meaning import acceleration_error, front_meaning
+from promtrack.motion.follows import knot_followed, moves_with
+from promtrack.motion.meaning import acceleration_error, front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.measure import _told_by_knots
 from promtrack.motion.records import Front, FrontFit
 from promtrack.strip.records import StripGeometry
@@ -50,3 +50,26 @@ def test_an_acceleration_read_alone_counts_scale_and_clock():
     fit = replace(front(8.0).fits[0], accel_m_s2=100.0, accel_err_m_s2=12.0)
     assert acceleration_error(fit, 0.03, 0.02) == pytest.approx(13.0)
     assert "± 13 m/s²" in front_meaning(replace(front(8.0), fits=(fit,)), 700.0, scale_err=0.03, clock_err=0.02).sentence
+
+
+@pytest.mark.parametrize(("radial", "part", "turn", "moving", "thread"), [
+    (25.0, 0.5, 0.0, True, True), (-25.0, 0.5, 0.0, True, False), (6.0, 0.5, 0.0, True, False), (25.0, 0.5, 9.0, True, False),
+    (25.0, 0.5, 0.0, False, False), (60.0, 1.3, 0.0, True, False)])
+def test_threads_of_a_front(radial, part, turn, moving, thread):
+    # TRUTH  a front 8 deg wide at 50 km/s; at half its height its threads rise at 25 km/s. Falling, much slower, beside it, at rest
+    # or above it a knot is none.
+    one = replace(knot(radial, 0.0, 1.0), height_mm=part * (RISE + 2.0), angle_deg=np.full(8, 70.0 + turn),
+                  time_s=np.arange(8.0) * 30, moving=moving)
+    one = replace(one, fit=replace(one.fit, time_s=105.0))
+    assert moves_with(one, front(8.0)) == thread
+
+
+def test_threads_get_one_sentence_without_comparison():
+    slow, fast = knot(25.0, 0.0, 1.0), replace(knot(45.0, 0.0, 1.0), knot=7)
+    words = threads_meaning((slow, fast), front(8.0), sure_km_s=40.0)
+    assert words.sentence == ("2 knots move with front 1 as threads of it, the fastest, knot 7, at 45.0 ± 1.0 km/s in the plane of "
+                              "the sky, perhaps confused with a neighbour (too slow a cadence).")
+    assert words.about == "knot 7"
+    assert "perhaps" not in threads_meaning((slow,), front(8.0), sure_km_s=40.0).sentence
+    assert "perhaps confused" in knot_meaning(fast, 700.0, sure_km_s=40.0).sentence
+    assert "perhaps" not in knot_meaning(slow, 700.0, sure_km_s=40.0).sentence

@@ -9,7 +9,7 @@ from promtrack.errors import SettingsError
 from promtrack.motion import measure_motion
 from promtrack.motion.knots import find_knots
 from promtrack.motion.meaning import course, front_meaning, knot_meaning
-from promtrack.motion.measure import _notes
+from promtrack.motion.measure import _notes, _spacing_mm
 from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.motion.trial import InjectedKnot, inject_knots
 from promtrack.settings import MotionSettings
@@ -104,7 +104,7 @@ def test_a_slow_cadence_is_said(tmp_path, cadence_s, said):
     file = tuple(InjectedKnot(0, first + 8.0 * k + along, 740.0 * one, 20.0 * one, 2.5, 80.0)
                  for k in range(int((220.0 - 110.0 - first) / 8.0)))
     strip = inject_knots(empty, file, tmp_path / "file.bin")
-    notes = _notes(strip, find_knots(strip).points, ())
+    notes = _notes(strip, _spacing_mm(strip, find_knots(strip).points), ())
     assert any("is too slow for such motion" in note for note in notes) == said
 
 
