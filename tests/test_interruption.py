@@ -22,7 +22,13 @@ TABLES = [name for name in PRODUCTS.values() if name.endswith((".ecsv", ".fits")
 
 def start(frames, out):
     return subprocess.Popen([sys.executable, "-m", "promtrack", "run", str(frames), "--out", str(out), *QUICK_OPTIONS],
-                            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8")
+                            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8",
+                            preexec_fn=None if sys.platform == "win32" else heed_ctrl_c)
+
+
+def heed_ctrl_c():
+    """A shell that starts the tests in the background has them, and what they start, ignore Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def digests(out):
