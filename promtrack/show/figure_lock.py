@@ -61,7 +61,8 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     every = max(len(lock.limb_points_px) // 150, 1)
     axes.plot(*lock.limb_points_px[::every].T, ".", color=KEPT, markersize=6, label="limb points used")
     every = max(len(lock.rejected_points_px) // 80, 1)
-    axes.plot(*lock.rejected_points_px[::every].T, "x", color=SPOILED, markersize=8, markeredgewidth=2.2, label="left out")
+    if len(lock.rejected_points_px):
+        axes.plot(*lock.rejected_points_px[::every].T, "x", color=SPOILED, markersize=8, markeredgewidth=2.2, label="left out")
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)", ylabel="y (px)")
     axes.locator_params(axis="x", nbins=5)
     axes.locator_params(axis="y", nbins=4)

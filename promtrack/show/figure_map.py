@@ -9,7 +9,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
-from promtrack.motion.records import KnotTrack
+from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.figure_labels import Room, label_beside, label_on, pixels_of, room_of
 from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, foot, outlined, panel, sheet, speed_colours
 from promtrack.show.map_view import MOST_ARROWS, Map, fitting_aspect, map_of, map_picture, with_arrows
@@ -21,6 +21,8 @@ from promtrack.show.view import ClipView
 __all__ = ["SHEET_ASPECT", "arrow_minutes", "draw_map", "knot_map"]
 
 MOST_ARCS = 6.0
+ARROWS_APART = 0.08  # of the map's width: closer arrows and their numbers would cover each other
+MANY = 12  # paths, beyond which each is drawn thin
 ARM_PT = 46.0  # of the compass
 MAP_HEIGHT, SHEET_ASPECT = 0.69, 13.333 / 7.5  # of the knot map, in parts of the sheet
 FRONT_COLOUR = "#ff9de2"
@@ -41,7 +43,7 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     area = map_of(measured, aspect)
     minutes, time = arrow_minutes(measured, area), measured.sequence.times_utc[area.frame]
     subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above the H-alpha limb"
-    arrows = "arrows" if len(knots) <= MOST_ARROWS else f"{MOST_ARROWS} fastest"
+    arrows = "arrows" if len(knots) <= MOST_ARROWS else "arrows of the fastest"
     figure = sheet(title, f"{subtitle}; {arrows}: way covered in {minutes:g} min" if knots else subtitle)
     left = 0.085 + 0.5 * ((0.775 if knots else 0.885) - width)  # a map narrower than its place stands in the middle
     axes = panel(figure, left, 0.145, width, MAP_HEIGHT)
@@ -63,13 +65,15 @@ def draw_map(axes: Axes, measured: Measured, area: Map) -> None:
     axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
     _compass(axes, measured, area)
     ways = _arrows(axes, measured, area)
-    edges = _front_edge(axes, measured, area)
-    room = room_of(axes, [*ways, *edges])
     front = leading_front(measured)
-    if front is not None:
+    if front is None:
+        room = room_of(axes, ways)
+    else:
+        index = int(np.argmin(np.abs(front.frame - area.frame)))   # the map's own frame, or the nearest that shows the front
+        edge = _front_edge(axes, measured, area, front, index)
+        room = room_of(axes, [*ways, edge])
         style = {"color": FRONT_COLOUR, "fontweight": "bold", "path_effects": outlined()}
-        for edge, moment in zip(edges, front.time_s[[0, -1]], strict=True):
-            label_beside(room, _moment(measured, float(moment)), pixels_of(axes, edge), **style)
+        label_beside(room, _moment(measured, float(front.time_s[index])), pixels_of(axes, edge), **style)
     _height_arcs(axes, measured, area, room)
 
 
@@ -170,8 +174,10 @@ def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
         return []
     paths = [np.stack(area.place(to_image(knot.angle_deg), knot.height_mm), axis=1) for knot in knots]
     speeds = [knot.fit.speed_km_s for knot in knots]
-    axes.add_collection(LineCollection(paths, cmap=speed_colours(), norm=_speed_scale(knots), array=speeds, linewidths=1.6), autolim=False)
-    knots = with_arrows(tuple(knot for knot in knots if _starts_inside(knot, measured, area)))
+    thick = 1.6 if len(knots) <= MANY else 0.8
+    axes.add_collection(LineCollection(paths, cmap=speed_colours(), norm=_speed_scale(knots), array=speeds, linewidths=thick),
+                        autolim=False)
+    knots = with_arrows(_apart(knots, measured, area))
     if not knots:
         return paths
     angle = np.array([np.median(knot.angle_deg[_middle(knot)]) for knot in knots])
@@ -205,11 +211,17 @@ def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
     return [*paths, *np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2)]
 
 
-def _starts_inside(knot: KnotTrack, measured: Measured, area: Map) -> bool:
-    """Whether the middle of a track lies on the map, so that its arrow does."""
-    middle = _middle(knot)
-    x, y = area.place(np.asarray(measured.orientation.to_image(np.median(knot.angle_deg[middle]))), np.median(knot.height_mm[middle]))
-    return bool(0.0 < x < area.width_mm and 0.0 < y < area.height_mm)
+def _apart(knots: tuple[KnotTrack, ...], measured: Measured, area: Map) -> tuple[KnotTrack, ...]:
+    """Knots whose arrows begin on the map, the fastest first, without those that begin close to a faster one."""
+    kept: list[tuple[KnotTrack, np.ndarray]] = []
+    for knot in sorted(knots, key=lambda knot: -knot.fit.speed_km_s):
+        middle = _middle(knot)
+        image = np.asarray(measured.orientation.to_image(np.median(knot.angle_deg[middle])))
+        start = np.array(area.place(image, np.median(knot.height_mm[middle])))
+        inside = np.all((start > 0.0) & (start < (area.width_mm, area.height_mm)))
+        if inside and all(np.hypot(*(start - other)) > ARROWS_APART * area.width_mm for _, other in kept):
+            kept.append((knot, start))
+    return tuple(knot for knot, _ in kept)
 
 
 def _numbers(axes: Axes, knots: tuple[KnotTrack, ...], start_mm: np.ndarray, end_mm: np.ndarray) -> None:
@@ -230,14 +242,10 @@ def _middle(knot: KnotTrack) -> slice:
     return slice(middle - 1, middle + 2)
 
 
-def _front_edge(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
-    """Where the leading front stood first and last, as arcs across its sector, in Mm."""
-    front = leading_front(measured)
-    if front is None:
-        return []
+def _front_edge(axes: Axes, measured: Measured, area: Map, front: Front, index: int) -> np.ndarray:
+    """Where a front stood at one of its points, as an arc across its sector, in Mm."""
     angle = np.linspace(front.from_deg, front.to_deg, 40)
     image = np.asarray(measured.orientation.to_image(angle))
-    edges = [np.stack(area.place(image, np.full_like(angle, front.height_mm[index])), axis=1) for index in (0, -1)]
-    for edge in edges:
-        axes.plot(*edge.T, color=FRONT_COLOUR, linewidth=3.0, path_effects=outlined(width=5.0))
-    return edges
+    edge = np.stack(area.place(image, np.full_like(angle, front.height_mm[index])), axis=1)
+    axes.plot(*edge.T, color=FRONT_COLOUR, linewidth=3.0, path_effects=outlined(width=5.0))
+    return edge

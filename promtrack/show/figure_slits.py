@@ -34,8 +34,9 @@ RIDGE_COLOUR = "#8fe3ff"  # stands out from the warm colours of the plasma for e
 
 def time_distance(measured: Measured, theme: Theme) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
-    slits = measured.motion.slits[:MOST_SLITS]
-    ridges = [ridge for ridge in measured.motion.ridges if ridge.slit < len(slits)]
+    shown = _telling(measured)
+    slits = [measured.motion.slits[number] for number in shown]
+    ridges = [ridge for ridge in measured.motion.ridges if ridge.slit in shown]
     figure = sheet(_title(ridges, len(slits)), f"Brightness along a path against time. {height_note(measured)}")
     if not slits:
         axes = panel(figure, 0.095, 0.145, 0.875, 0.69)
@@ -52,9 +53,9 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
         )
         date_axis(axes, measured)
     width = (0.895 - 0.065 * (len(slits) - 1)) / max(len(slits), 1)
-    for index, slit in enumerate(slits):
+    for index, (number, slit) in enumerate(zip(shown, slits, strict=True)):
         axes = panel(figure, 0.08 + index * (width + 0.065), 0.145, width, 0.635)
-        _draw_slit(axes, measured, slit, [ridge for ridge in ridges if ridge.slit == index])
+        _draw_slit(axes, measured, slit, [ridge for ridge in ridges if ridge.slit == number])
         axes.set_title(
             _wrapped(path_words(slit, measured.orientation.label), len(slits)),
             fontsize=TEXT_PT,
@@ -65,6 +66,14 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
         date_axis(axes, measured, most=7 if len(slits) == 1 else 5)
     foot(figure, measured, speeds=True)
     return figure
+
+
+def _telling(measured: Measured) -> list[int]:
+    """Numbers of the slits to show: those with a ridge of a knot first, then those with any ridge."""
+    ridges = measured.motion.ridges
+    worth = [max((1 + (ridge.knot > 0) for ridge in ridges if ridge.slit == number), default=0)
+             for number in range(len(measured.motion.slits))]
+    return sorted(range(len(worth)), key=lambda number: -worth[number])[:MOST_SLITS]
 
 
 def oscillation(measured: Measured, swing: Oscillation, theme: Theme) -> Figure:

@@ -19,7 +19,7 @@ from promtrack.show.view import ClipView, affine_to_frame, covered, picture_up, 
 
 __all__ = ["Map", "fitting_aspect", "map_of", "map_picture", "moment_of", "with_arrows"]
 
-MAP_COLUMNS, MOST_ARROWS = 1100, 12
+MAP_COLUMNS, MOST_ARROWS = 1100, 6
 LARGEST_ZOOM = 2.5  # beyond it single pixels would show
 LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
 CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky

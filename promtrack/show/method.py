@@ -74,8 +74,8 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
             "Small bright knots are looked for at several sizes, after what stands still has been "
             "subtracted, and joined from "
             "frame to frame so that all tracks together are as likely as possible. Speeds come from "
-            "straight-line or constant-acceleration "
-            "fits; the simpler one is kept unless the data speak clearly against it.",
+            "fits of constant speed or constant acceleration; the simpler one is kept unless the data speak clearly against it. "
+            "Where neither describes a track, its speed is the slope of a freer smooth curve at mid-time, and the table says so.",
             (
                 "Lindeberg 1998, Int. J. Comput. Vision 30, 79 (sizes)",
                 "Jaqaman et al. 2008, Nature Methods 5, 695 (tracks)",

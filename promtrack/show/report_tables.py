@@ -55,7 +55,8 @@ def knots_table(measured: Measured) -> Markup:
     caption = (
         "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation from chance alone, and scale and "
         f"clock add {rounded(systematic, 2)} % to all. A star marks errors that were enlarged because the points scatter more than "
-        f"they allow. Goodness of fit and more are in knots.ecsv.{note}"
+        f"they allow. Where the acceleration changes, no simple model describes the track, and the speed is the slope of a smooth "
+        f"curve. Goodness of fit and more are in knots.ecsv.{note}"
     )
     return _table(caption, heads, [_knot_row(measured, knot) for knot in knots[:MOST_ROWS]], "Knots")
 
@@ -90,7 +91,8 @@ def ridges_table(measured: Measured) -> Markup:
     caption = (
         "Speeds along the path from the slope of ridges; positive is outward or towards the path's "
         "end. They agree when they lie "
-        "within two standard deviations."
+        "within two standard deviations. The knot's speed is that along the path during the ridge's own time, so it may differ from "
+        "the knot's speed at mid-time in the table of knots."
     )
     return _table(caption, heads, rows, "Ridges in time-distance diagrams")
 
@@ -127,6 +129,7 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
     height, angle = float(np.mean(knot.height_mm)), float(np.mean(knot.angle_deg))
     first = measured.strip.times_utc[0] + np.timedelta64(round(float(knot.time_s[0]) * 1e6), "us")
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_m_s2) else "none seen"
+    accel = "changes" if fit.model == "none" else accel
     return Row(
         (
             Cell(str(knot.knot), knot.knot),

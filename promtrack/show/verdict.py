@@ -5,7 +5,7 @@ The figures and the report say the same sentences, so they are made here once.
 
 from __future__ import annotations
 
-from collections import Counter
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,8 +90,13 @@ def speed_text(measured: Measured, track: KnotTrack | Front) -> str:
 
 
 def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
-    """Reasons for leaving frames out, each with its count, most frequent first."""
-    return tuple(Counter(reason for reason, used in zip(lock.reason, lock.used, strict=True) if not used).most_common())
+    """Reasons for leaving frames out, each with its count, most frequent first; what differs only in figures is one reason."""
+    kinds: dict[str, list[str]] = {}
+    for reason, used in zip(lock.reason, lock.used, strict=True):
+        if not used:
+            kinds.setdefault(re.sub(r"[\d.]+", "", reason), []).append(reason)
+    counted = [(alike[0] if len(set(alike)) == 1 else alike[0].partition(":")[0], len(alike)) for alike in kinds.values()]
+    return tuple(sorted(counted, key=lambda one: -one[1]))
 
 
 def lock_verdict(measured: Measured) -> LockVerdict:

@@ -66,3 +66,12 @@ def test_three_sentences_carry_the_numbers(measured_fake, measured_still):
 def test_reasons_are_counted(measured_fake):
     assert rejections(measured_fake.lock)[0] == ("limb too faint: thin cloud", 2)
     assert sum(count for _, count in rejections(measured_fake.lock)) == 4
+
+
+def test_reasons_that_differ_in_figures_count_as_one(measured_fake):
+    lock = measured_fake.lock
+    bad = np.flatnonzero(~lock.used)
+    reason = [*lock.reason]
+    for number, index in enumerate(bad):
+        reason[index] = f"blurred: limb 1.{number} times as wide as usual"
+    assert rejections(replace(lock, reason=tuple(reason))) == (("blurred", 4),)
