@@ -60,6 +60,7 @@ def _table(found: Judgement) -> Iterator[str]:
     if found.fronts or found.in_eruptions:
         yield f"{'moving threads of the erupting arch':38}{'some':>10}{found.in_eruptions:13d}"
     yield f"{'moving tracks of nothing put in':38}{0:10d}{found.strays:13d}"
+    yield f"{'moving fronts of nothing put in':38}{0:10d}{found.false_fronts:13d}"
     yield "+- is 1 sigma, chance and scale together; the error is measured minus truth"
     if any(abs(front.offset_mm) > 1.0 for front in found.fronts):
         yield "a mean error of the heights is mostly that of the limb, which a burnt-out disc shows too far out; it changes no speed"

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.limb.records import LimbLock
-from promtrack.motion.records import KnotTrack, Motion
+from promtrack.motion.records import Front, KnotTrack, Motion
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth
 from promtrack.sun import Orientation, Scale, wrapped_deg
 
 __all__ = ["FrontVerdict", "Judgement", "KnotVerdict", "judge"]
 
+NEAR_FRONT_MM = 8.0   # an edge is told 3 Mm inside the true one on a burnt-out disc, and wanders with the air
+ALIKE = 2.0        # factor between the speed of a thread and that of the arch at its height
 NEAR_MM = 3.0      # half the largest knot; tracks of neighbours stand further apart
 
 
@@ -54,6 +56,7 @@ class Judgement:
     knots: tuple[KnotVerdict, ...]
     in_eruptions: int          # moving tracks that rise within an erupting arch: threads of it, in true motion
     strays: int                # moving tracks that follow nothing that was put in
+    false_fronts: int          # moving fronts in the place of no true front
     fronts: tuple[FrontVerdict, ...]
 
     @property
@@ -82,19 +85,33 @@ def judge(truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orien
     true_scale = truth.mm_per_px * 1e3
     return Judgement(
         centre_rms_px=float(np.std(across)), scale_ratio=scale.km_per_px / true_scale, scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
-        knots=verdicts, in_eruptions=threads, strays=len(alone) - threads, fronts=tuple(f for f in fronts if f is not None))
+        knots=verdicts, in_eruptions=threads, strays=len(alone) - threads,
+        false_fronts=sum(f.moving and not any(_follows(f, true, truth, lock, orientation) for true in truth.fronts) for f in motion.fronts),
+        fronts=tuple(f for f in fronts if f is not None))
 
 
-def _first_frame_deg(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> np.ndarray:
+def _follows(front: Front, true: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> bool:
+    """Whether a front lies at the height of a true one, and no farther to its side than that stands high."""
+    top = true.height_mm[front.frame]
+    turn = np.deg2rad(wrapped_deg(_first_frame_deg(front, truth, lock, orientation) - true.angle_deg))
+    near = (np.abs(front.height_mm - top) < NEAR_FRONT_MM) & (np.abs(turn) * (truth.limb_mm + top) < top)
+    return bool(np.mean(near) > 0.5)
+
+
+def _first_frame_deg(track: KnotTrack | Front, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> np.ndarray:
     return orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
 
 
 def _within(track: KnotTrack, front: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> bool:
-    """Whether a track rises below a true front, no farther to its side than the front stands high."""
+    """Whether a track rises below a true front, no farther to its side than the front stands high, and with its speed there.
+
+    A part of the arch at a constant part of the front's height has that part of the front's speed.
+    """
     top = front.height_mm[track.frame]
     turn = np.deg2rad(wrapped_deg(_first_frame_deg(track, truth, lock, orientation) - front.angle_deg))
     inside = (np.abs(turn) * (truth.limb_mm + track.height_mm) < top) & (track.height_mm < top + NEAR_MM)
-    return bool(track.fit.radial_km_s > 0 and np.mean(inside) > 0.5)
+    part, speed = float(np.median(track.height_mm / top)), float(np.median(front.speed_km_s[track.frame]))
+    return bool(np.mean(inside) > 0.5 and part * speed / ALIKE < track.fit.radial_km_s < part * speed * ALIKE)
 
 
 def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> int | None:
