@@ -25,6 +25,7 @@ FEW = 3                   # trails with their speed where more than DRAWN knots 
 KNOT_TYPE = 1.1           # units of type: the speeds are what a phone must still show
 SMOOTH_POINTS = 1.5
 PLACES = 8                # rounds of places tried for a label
+DASHES_APART = 0.42         # units of type, of a leader's dashes
 FAR = 9.0                 # units of type: a label farther from its trail than this would not be read as its own
 LATE = 5.0                # units of type: so much farther off may a label stand that shows from the track's begin on
 FADE_FRAMES = 5           # a trail fades within so many frames of its knot's end
@@ -238,13 +239,17 @@ def _arrival(own: np.ndarray, time_s: np.ndarray, rect: Rect) -> np.ndarray:
 
 
 def _leader(label: Rect, line: np.ndarray, page: Page) -> tuple[int, Ink | None]:
-    """The point of the trail nearest to the label, and a thin line there where the two do not touch anyway."""
+    """The point of the trail nearest to the label, and a dashed line there, unlike any trail, where the two do not touch anyway."""
     near, edge, point, away = _reach(label, line)
     if away < 0.8 * page.unit:
         return near, None
     along = (point - edge) / away
-    ends = np.array([edge + 0.15 * page.unit * along, point - 0.45 * page.unit * along])
-    rect, own = strokes(ends, 3)
+    first, last = edge + 0.15 * page.unit * along, point - 0.45 * page.unit * along
+    count = max(round(float(np.hypot(*(last - first))) / (DASHES_APART * page.unit)), 1) + 1
+    middles = np.linspace(first, last, count)
+    rect, own = strokes(np.array([first, last]), 3)
     ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
-    paint(ink, line_mask(rect.width, rect.height, [own], page.stroke), KNOT_BGR, strength=0.6)
+    short = 0.09 * page.unit * along
+    dashes = [np.array([middle - short, middle + short]) + (own[0] - first) for middle in middles]
+    paint(ink, line_mask(rect.width, rect.height, dashes, page.stroke), KNOT_BGR, strength=0.75)
     return near, ink

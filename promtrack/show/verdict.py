@@ -152,7 +152,8 @@ def _motion_sentence(measured: Measured) -> str:
     parts = []
     if knot is not None:
         count = counted(len(knots), "knot moves", "knots move")
-        parts.append(f"{count} significantly, the fastest at {speed_text(measured, knot)}")
+        doubt = " (faster than this cadence can be sure of)" if knot.fit.speed_km_s > measured.motion.control.sure_km_s else ""
+        parts.append(f"{count} significantly, the fastest at {speed_text(measured, knot)}{doubt}")
     if front is not None:
         top = float(np.nanmax(front.height_mm))
         speed = f" at up to {speed_text(measured, front)}" if front.best else ""

@@ -48,7 +48,8 @@ def test_invented_fronts_are_counted(above, off, moving, false):
 
 
 @pytest.mark.parametrize(("radial", "height", "off", "thread"), [
-    (15.0, 40.0, 1.0, False), (300.0, 40.0, 1.0, False), (80.0, 40.0, 1.0, True), (-80.0, 40.0, 1.0, False), (80.0, 200.0, 0.0, False), (80.0, 40.0, 9.0, False)])
+    (15.0, 40.0, 1.0, False), (300.0, 40.0, 1.0, False),
+    (80.0, 40.0, 1.0, True), (-80.0, 40.0, 1.0, False), (80.0, 200.0, 0.0, False), (80.0, 40.0, 9.0, False)])
 def test_threads_of_an_eruption_are_no_inventions(radial, height, off, thread):
     # TRUTH  an arch that stands 60 to 102 Mm high: what rises inside is a thread of it; what falls, stands above it, stands
     # 120 Mm beside it, or has another speed than the arch there (about 50 km/s) is not

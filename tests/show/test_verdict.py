@@ -75,3 +75,11 @@ def test_reasons_that_differ_in_figures_count_as_one(measured_fake):
     for number, index in enumerate(bad):
         reason[index] = f"blurred: limb 1.{number} times as wide as usual"
     assert rejections(replace(lock, reason=tuple(reason))) == (("blurred", 4),)
+
+
+def test_a_knot_too_fast_for_the_cadence_is_told_in_the_verdict(measured_fake):
+    # TRUTH  the limit lies just above, then just below the fastest knot
+    speed = fastest_knot(measured_fake).fit.speed_km_s
+    for limit, told in ((1.01 * speed, False), (0.99 * speed, True)):
+        motion = replace(measured_fake.motion, control=replace(measured_fake.motion.control, sure_km_s=limit))
+        assert ("faster than this cadence can be sure of" in three_sentences(replace(measured_fake, motion=motion))[1]) == told
