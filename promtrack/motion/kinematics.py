@@ -49,13 +49,6 @@ class Polynomial:
         """The same fit with all errors multiplied by `factor`."""
         return replace(self, cov=self.cov * factor**2)
 
-    def in_powers_of_x(self) -> tuple[np.ndarray, np.ndarray]:
-        """Coefficients of rising powers of x itself, and their errors."""
-        order = np.arange(self.degree + 1)
-        factorial = np.array([math.factorial(i) for i in order], float)
-        rows = np.stack([self._rows(0.0, int(i)) for i in order]) / factorial[:, None]
-        return rows @ self.coefficients, np.sqrt(np.diag(rows @ self.cov @ rows.T))
-
     def _rows(self, x: np.ndarray | float, order: int) -> np.ndarray:
         u = (np.asarray(x, float) - self.centre) / self.scale
         power = np.arange(self.degree + 1)

@@ -26,7 +26,7 @@ def test_errors_in_one_coordinate():
     # TRUTH  weighted least squares in closed form, computed independently: 6.100109 - 0.610813 x, standard deviations
     # 0.204663 and 0.030087, chi squared 34.3452 on 8. Tolerance: half the last digit.
     fit = fit_polynomial(X, Y, WEIGHT_Y**-0.5, 1)
-    values, errors = fit.in_powers_of_x()
+    values, errors = ([at(0.0, i) for i in (0, 1)] for at in (fit.value, fit.error))   # intercept and slope
     np.testing.assert_allclose(values, [6.100109, -0.610813], atol=6e-7)
     np.testing.assert_allclose(errors, [0.204663, 0.030087], atol=6e-7)
     assert (fit.chi2, fit.dof) == (pytest.approx(34.3452, abs=5e-5), 8)
@@ -36,5 +36,6 @@ def test_errors_scaled_beyond_chance():
     # TRUTH  the same, deviations times sqrt(chi2 / 8): 0.424059 and 0.062341; chi2 = 34.3 on 8 is beyond chance.
     fit = fit_polynomial(X, Y, WEIGHT_Y**-0.5, 1)
     assert beyond_chance(fit.chi2, fit.dof)
-    _, errors = fit.scaled((fit.chi2 / fit.dof) ** 0.5).in_powers_of_x()
+    scaled = fit.scaled((fit.chi2 / fit.dof) ** 0.5)
+    errors = [scaled.error(0.0, i) for i in (0, 1)]
     np.testing.assert_allclose(errors, [0.424059, 0.062341], atol=6e-7)

@@ -1,4 +1,4 @@
-"""Quality of one frame: saturation, sky and sharpness against truths of our own; bursts."""
+"""Quality of one frame: saturation and sharpness against truths of our own; bursts."""
 
 from itertools import pairwise
 
@@ -9,7 +9,7 @@ import pytest
 from promtrack.errors import InputError
 from promtrack.sequence import sequence_from_arrays
 from promtrack.sequence.bursts import best_of_bursts, find_bursts, reduce_bursts
-from promtrack.sequence.quality import saturated_fraction, sharpness, sky_level
+from promtrack.sequence.quality import saturated_fraction, sharpness
 from promtrack.settings import TimesSettings
 
 
@@ -29,17 +29,9 @@ def test_saturated_fraction():
     assert saturated_fraction(frame, 65535.0) == 15 / 200
 
 
-@pytest.mark.parametrize("sky", [50.0, 300.0, 2000.0])
-@pytest.mark.parametrize("noise", [2.0, 10.0, 60.0])
-def test_sky_level(sky, noise):
-    # TRUTH  the sky that was put in; scattered light of the disc may lift it by a fraction of the noise
-    assert sky_level(limb(sky=sky, noise=noise)) == pytest.approx(sky, abs=0.3 * noise + 4.0)
-
-
 @pytest.mark.parametrize("frame", [np.zeros((30, 40), np.uint8), np.full((30, 40), 65535, np.uint16),
                                    np.ones((1, 1), np.float32)])
 def test_flat_frames_do_no_harm(frame):
-    assert sky_level(frame) == frame.flat[0]
     assert sharpness(frame) == 0.0
 
 
