@@ -7,6 +7,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy.special import expit
 
 ROWS, COLUMNS = 48, 65  # not square, one side odd
 
@@ -14,7 +15,7 @@ ROWS, COLUMNS = 48, 65  # not square, one side odd
 def picture(index: int = 0, dtype: str = "uint16") -> np.ndarray:
     """A bright disc low in the frame, a slope across it, a mark in the upper left, and noise of its own."""
     y, x = np.mgrid[:ROWS, :COLUMNS].astype(float)
-    shade = 0.1 + 0.6 / (1 + np.exp((np.hypot(x - 30 - index, y - 70) - 40) / 1.5)) + 0.002 * x
+    shade = 0.1 + 0.6 * expit((40 - np.hypot(x - 30 - index, y - 70)) / 1.5) + 0.002 * x
     shade[3:6, 4:12] += 0.15
     shade += np.random.default_rng(index).normal(0, 0.004, shade.shape)
     if dtype == "float32":

@@ -11,13 +11,14 @@ from promtrack.sequence.readers import natural_key
 from tests.sequence.make import picture, write_stills
 
 
-def test_few_frames_are_decoded_on_opening(tmp_path, monkeypatch):
-    write_stills(tmp_path / "in", 200)
+@pytest.mark.parametrize("count", [200, pytest.param(3000, marks=pytest.mark.long)])
+def test_few_frames_are_decoded_on_opening(tmp_path, monkeypatch, count):
+    write_stills(tmp_path / "in", count)
     calls = []
     real = np.fromfile
     monkeypatch.setattr(np, "fromfile", lambda *a, **k: calls.append(a) or real(*a, **k))
     sequence = open_sequence(tmp_path / "in")
-    assert len(sequence) == 200
+    assert len(sequence) == count
     assert len(calls) <= 5
 
 
