@@ -27,6 +27,7 @@ def oscillations(spec, folder):
     return found, truth
 
 
+@pytest.mark.long
 def test_rain_does_not_sway(rain):
     # TRUTH  nothing sways in this scene, but knots pass the slits one after the other, and a trace hops between them
     _, truth, motion = rain
