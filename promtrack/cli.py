@@ -7,6 +7,7 @@ progress to standard error. Imports that take long stand inside the commands tha
 from __future__ import annotations
 
 import argparse
+import codecs
 import io
 import logging
 import os
@@ -33,13 +34,17 @@ _CAUTION = (
 )
 
 
+_PLAIN_SIGNS = {"−": "-", "±": "+-", "²": "2", "°": " deg"}
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     sys.excepthook = _report_bug
     one_heap()
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")   # before numpy is there: on matrices as small as ours its threads only wait
     if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="backslashreplace")   # a file's name may hold what the terminal cannot show
+        codecs.register_error("in-plain-signs", _in_plain_signs)
+        sys.stdout.reconfigure(errors="in-plain-signs")   # a file's name may hold what the terminal cannot show
     parser = build_parser()
     options = parser.parse_args(arguments)
     if options.command is None:
@@ -261,6 +266,13 @@ def _progress(options: argparse.Namespace) -> Callable[[str], Callable[[int, int
 def _say(options: argparse.Namespace, lines: list[str]) -> None:
     if not options.quiet:
         print("\n".join(lines))
+
+
+def _in_plain_signs(error: UnicodeError) -> tuple[str, int]:
+    """For a terminal that lacks a character: the signs of print in plain ones, all else as its code."""
+    assert isinstance(error, UnicodeEncodeError), "only what is written is replaced"
+    lacking = error.object[error.start:error.end]
+    return "".join(_PLAIN_SIGNS.get(sign) or sign.encode("ascii", "backslashreplace").decode("ascii") for sign in lacking), error.end
 
 
 def _report_bug(kind: type[BaseException], error: BaseException, trace: object) -> None:

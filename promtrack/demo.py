@@ -10,6 +10,7 @@ from promtrack.pipeline import Job, Progress, run
 from promtrack.products import ProductFolder
 from promtrack.products.folder import PRODUCTS
 from promtrack.products.summary import summary_lines
+from promtrack.rounding import typeset
 from promtrack.scene import make_scene, observer_settings, scenario, write_scene
 from promtrack.scene.judge import Judgement, judge
 from promtrack.settings import Settings
@@ -51,7 +52,7 @@ def _table(found: Judgement) -> Iterator[str]:
             yield f"{f'a knot of S/N {knot.snr:.0f} in {knot.visible_frames} frames, km/s':38}{knot.true_km_s:10.2f}{'not found':>20}"
     for number, front in enumerate(found.fronts, 1):
         yield _row(f"front {number}: largest speed, km/s", front.true_km_s, front.found_km_s, front.found_err_km_s)
-        yield f"{f'front {number}: heights, mean error in Mm':38}{'':30}{front.offset_mm:+10.2f}"
+        yield f"{f'front {number}: heights, mean error in Mm':38}{'':30}{typeset(f'{front.offset_mm:+.2f}'):>10}"
         yield f"{f'front {number}: heights, rms about that in Mm':38}{'':30}{front.scatter_mm:10.2f}"
     yield f"{'centre across the limb, rms error in px':38}{'':29}{found.centre_rms_px:11.3f}"
     if not math.isnan(found.median_speed_error):
@@ -61,15 +62,15 @@ def _table(found: Judgement) -> Iterator[str]:
         yield f"{'moving threads of the erupting arch':38}{'some':>10}{found.in_eruptions:13d}"
     yield f"{'moving tracks of nothing put in':38}{0:10d}{found.strays:13d}"
     yield f"{'moving fronts of nothing put in':38}{0:10d}{found.false_fronts:13d}"
-    yield "+- is 1 sigma, chance and scale together; the error is measured minus truth"
+    yield "± is 1 sigma, chance and scale together; the error is measured minus truth"
     if any(abs(front.offset_mm) > 1.0 for front in found.fronts):
         yield "a mean error of the heights is mostly that of the limb, which a burnt-out disc shows too far out; it changes no speed"
 
 
 def _row(what: str, true: float, found: float, sigma: float, *, digits: int = 2) -> str:
     """Truth, measured value with its error, and how far off it is, also in units of that error."""
-    measured = f"{found:.{digits}f} +- {sigma:.{digits}f}"
-    return f"{what:38}{true:10.{digits}f}{measured:>20}{found - true:+10.{digits}f}{(found - true) / sigma:+10.1f}"
+    measured, error, pull = f"{found:.{digits}f} ± {sigma:.{digits}f}", f"{found - true:+.{digits}f}", f"{(found - true) / sigma:+.1f}"
+    return f"{what:38}{true:10.{digits}f}{measured:>20}{typeset(error):>10}{typeset(pull):>10}"
 
 
 def _made(job: Job) -> list[str]:

@@ -9,7 +9,7 @@ ROOT = Path(__file__).resolve().parent.parent / "promtrack"
 # What may import what: a module imports only from rooms of a lower number, or its own.
 ORDER = {"errors": 0, "settings": 1, "sun": 2, "sequence": 3, "limb": 4, "strip": 5, "motion": 6, "show": 7, "scene": 8, "products": 9,
          "stages": 10, "pipeline": 11, "checkup": 12, "demo": 12, "progress": 0, "abreast": 0, "heap": 0, "ffmpeg": 1, "whole": 1,
-         "cli": 13, "__main__": 14}
+         "rounding": 0, "cli": 13, "__main__": 14}
 SCIENCE = ("sun", "sequence", "limb", "strip", "motion", "scene")
 MODULES = sorted(ROOT.rglob("*.py"))
 

@@ -102,6 +102,15 @@ def test_a_terminal_that_knows_no_accents(tmp_path, small_frames):
     assert r"3 frames of 400x300 px in \xe9 \u6771" in done.stdout
 
 
+def test_a_terminal_without_the_signs_of_print_gets_plain_ones():
+    code = ("import promtrack.cli as cli, promtrack.pipeline as p\n"
+            "cli.build_parser = lambda: (print('v −0.3 ± 0.1 m/s², 5°, é'), (_ for _ in ()).throw(SystemExit(0)))\n"
+            "cli.main([])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="ascii", check=False,
+                          env=os.environ | {"PYTHONIOENCODING": "ascii"})
+    assert done.stdout == "v -0.3 +- 0.1 m/s2, 5 deg, \\xe9\n"
+
+
 def test_a_fault_is_one_line_and_its_details_are_kept_elsewhere(tmp_path):
     code = ("import promtrack.cli, promtrack.products.summary as s\n"
             "def fail(*_): raise ZeroDivisionError('a bug')\n"

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meaning
+from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
 __all__ = ["acceleration_error", "course", "front_meaning", "knot_meaning", "threads_meaning"]
@@ -114,7 +115,7 @@ def acceleration_error(fit: FrontFit, scale_err: float, clock_err: float) -> flo
 
 
 def _speed(value: float, error: float) -> str:
-    return f"{_figure(value, error)} km/s in the plane of the sky"
+    return f"{with_error(value, error, 'km/s')} in the plane of the sky"
 
 
 def _percent(part: float) -> str:
@@ -155,15 +156,6 @@ def _acceleration(best: FrontFit, error: float, gravity_m_s2: float) -> str:
     if not math.isfinite(value) or not math.isfinite(error):
         return ""
     if abs(value) < LEAST_BOUND * error:
-        return f" No acceleration beyond its error of {error:.0f} m/s² is seen."
-    words = f" Its mean acceleration is {_figure(value, error)} m/s²; gravity there pulls with {gravity_m_s2:.0f} m/s²"
+        return f" No acceleration beyond its error of {error_text(error, 'm/s²')} is seen."
+    words = f" Its mean acceleration is {with_error(value, error, 'm/s²')}; gravity there pulls with {gravity_m_s2:.0f} m/s²"
     return words + (f", and eruptions show {ERUPTION_M_S2:.0f} m/s² in the mean." if value > 0 else ".")
-
-
-def _figure(value: float, error: float) -> str:
-    """A value with its error, to the digits that the error leaves."""
-    if not math.isfinite(error) or error <= 0:
-        return f"{value:.0f}"
-    digits = max(0, -math.floor(math.log10(error) - math.log10(2.0)))   # one digit of the error, two from 1 to 2
-    return f"{value:.{digits}f} ± {error:.{digits}f}"
-

@@ -14,6 +14,7 @@ from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.records import Motion
 from promtrack.products.folder import ProductFolder
+from promtrack.rounding import typeset, with_error
 from promtrack.sequence.records import Sequence
 from promtrack.sun import Orientation, Scale, SolarView
 from promtrack.whole import whole_file
@@ -82,11 +83,11 @@ def summary_lines(folder: ProductFolder) -> list[str]:
     lines = [
         f"{page['frames_used']} of {page['frames_read']} frames used, {page['span_s'] / 60:.1f} min, "
         f"one every {page['cadence_s']:.3g} s (times: {page['times']['source']})",
-        f"scale {scale['km_per_px']:.1f} +- {scale['sigma_km_per_px']:.1f} km a pixel (from the {scale['source']})"
-        + (f"; {scale['cross_check']}" if scale["cross_check"] else ""),
+        f"scale {with_error(scale['km_per_px'], scale['sigma_km_per_px'], 'km')} a pixel (from the {scale['source']})"
+        + (f"; {typeset(scale['cross_check'])}" if scale["cross_check"] else ""),
         f"angles are {page['orientation']['angles']}s",
     ]
-    lines += [*page["times"]["problems"], *page["notes"]]
+    lines += [*map(typeset, page["times"]["problems"]), *map(typeset, page["notes"])]
     left_out = len(page["frames_unreadable"])
     if left_out:
         first = page["frames_unreadable"][0]
@@ -101,7 +102,7 @@ def motion_lines(folder: ProductFolder) -> list[str]:
     page = read_summary(folder)
     counts = page["counts"]
     return [f"{counts['moving_knots']} moving of {counts['knots']} knots, {counts['moving_fronts']} moving of {counts['fronts']} fronts",
-            *(meaning["sentence"] for meaning in page["meanings"][:3]), *page["control"]["notes"]]
+            *(meaning["sentence"] for meaning in page["meanings"][:3]), *map(typeset, page["control"]["notes"])]
 
 
 def _geometry(view: SolarView, scale: Scale, orientation: Orientation) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_height
 from promtrack.show.figure_style import MARKERS, Theme, date_axis, days, foot, height_note, note_above, panel, set_ylabel, sheet
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, going, leading_front, moving_knots, speed_text
+from promtrack.show.verdict import fastest_knot, going, height_text, leading_front, moving_knots, speed_text
 
 __all__ = ["Item", "draw_heights", "empty", "height_time", "items_of", "motion_title", "side_labels", "time_span"]
 
@@ -38,7 +38,7 @@ def motion_title(measured: Measured) -> str:
     if front is not None and front.best is not None:
         return f"Front {front.front} reaches {speed_text(measured, front)}"
     if front is not None:
-        return f"Front {front.front} climbs to {np.nanmax(front.height_mm):.0f} Mm; no model describes it"
+        return f"Front {front.front} climbs to {height_text(measured, front)}; no model describes it"
     if knot is not None:
         return f"The fastest knot moves at {speed_text(measured, knot)}"
     return "Nothing moves significantly"

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from promtrack.motion.records import Oscillation, Ridge
+from promtrack.rounding import with_error
 from promtrack.show.curves import drawing_times
 from promtrack.show.figure_labels import label_beside, pixels_of, room_of
 from promtrack.show.figure_style import (
@@ -22,7 +23,7 @@ from promtrack.show.figure_style import (
     plasma,
     sheet,
 )
-from promtrack.show.numbers import false_alarm_text, path_words, with_error
+from promtrack.show.numbers import false_alarm_text, path_words
 from promtrack.show.records import Measured
 from promtrack.strip.records import TimeDistance
 

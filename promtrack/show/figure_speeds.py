@@ -10,10 +10,11 @@ from matplotlib.figure import Figure
 
 from promtrack.motion.meaning import acceleration_error
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.rounding import rounded, with_error
 from promtrack.show.curves import LOCAL_POINTS, drawing_times, front_curve, knot_speed, local_speeds
 from promtrack.show.figure_heights import Item, empty, items_of, motion_title, side_labels, time_span
 from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, note_above, panel, set_ylabel, sheet
-from promtrack.show.numbers import counted, rounded, with_error
+from promtrack.show.numbers import counted
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, going, leading_front, moving_knots
 from promtrack.sun import escape_speed_km_s, gravity_m_s2

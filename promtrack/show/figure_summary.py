@@ -6,13 +6,13 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from promtrack.rounding import rounded, with_error
 from promtrack.show.figure_heights import draw_heights, motion_title, time_span
 from promtrack.show.figure_map import SHEET_ASPECT, draw_map
 from promtrack.show.figure_style import Theme, clipped, date_axis, foot, height_note, panel, set_ylabel, sheet
 from promtrack.show.map_view import fitting_aspect, map_of
-from promtrack.show.numbers import rounded, with_error
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, going, leading_front, lock_verdict, moving_knots, speed_error
+from promtrack.show.verdict import fastest_knot, going, highest, leading_front, lock_verdict, moving_knots, speed_error
 
 __all__ = ["summary"]
 
@@ -72,9 +72,8 @@ def _front_card(measured: Measured) -> tuple[str, str, str]:
     front = leading_front(measured)
     if front is None:
         return "no front moves", "no eruption seen", "in any sector"
-    top = int(np.nanargmax(front.height_mm))
-    height = float(front.height_mm[top])
-    error = float(np.hypot(front.height_err_mm[top], height * measured.motion.scale_err))
+    height, chance, systematic = highest(measured, front)
+    error = float(np.hypot(chance, systematic))
     number = _card_number(height, error, "Mm", f"highest front (front {front.front})")
     return *number, "top height in the run"
 

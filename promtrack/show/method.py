@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from promtrack.rounding import with_error
 from promtrack.show.records import Measured
 
 __all__ = ["CAUTIONS", "Step", "method_steps"]
@@ -126,7 +127,7 @@ def _scale_words(measured: Measured) -> str:
         "header": "the image scale in the files' headers",
     }[measured.scale.source]
     return (
-        f"One pixel is worth {measured.scale.km_per_px:.1f} ± {measured.scale.sigma_km_per_px:.1f} km, from {source}. "
+        f"One pixel is worth {with_error(measured.scale.km_per_px, measured.scale.sigma_km_per_px, 'km')}, from {source}. "
         f"Heights count from the H-alpha limb, which is taken to lie {measured.settings.limb.height_mm:g} ± "
         f"{measured.settings.limb.height_err_mm:g} Mm above the photosphere."
     )

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
+from promtrack.rounding import rounded
 from promtrack.show.markup import Markup, element, joined, write_markup
-from promtrack.show.numbers import rounded, span_text
+from promtrack.show.numbers import span_text
 from promtrack.show.records import Measured
 from promtrack.show.report_numbers import numbers_part
 from promtrack.show.report_pictures import clip_part, figure_parts

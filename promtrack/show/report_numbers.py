@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from promtrack.rounding import error_text, typeset, with_error
 from promtrack.show.markup import Markup, element
-from promtrack.show.numbers import counted, rounded, sentence, with_error
+from promtrack.show.numbers import counted, sentence
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front, speed_error, speed_text
+from promtrack.show.verdict import fastest_knot, height_text, highest, leading_front, speed_error, speed_text
 
 __all__ = ["numbers_part"]
 
@@ -53,13 +54,11 @@ def _motion_cards(measured: Measured) -> list[Markup]:
         )
     if front is not None:
         meaning, best = meanings.get(f"front {front.front}"), front.best
-        top = int(np.nanargmax(front.height_mm))
-        height, chance = float(front.height_mm[top]), float(front.height_err_mm[top])
-        systematic = height * measured.motion.scale_err
+        _, chance, systematic = highest(measured, front)
         cards.append(
             _card(
                 f"Highest front (front {front.front})",
-                with_error(height, float(np.hypot(chance, systematic)), "Mm"),
+                height_text(measured, front),
                 f"above the H-alpha limb; {_parts(chance, systematic, 'Mm', 'the scale')}",
             )
         )
@@ -89,8 +88,8 @@ def _motion_cards(measured: Measured) -> list[Markup]:
 def _parts(chance: float, systematic: float, unit: str, source: str) -> str:
     """Where an error comes from."""
     if not np.isfinite(chance):
-        return f"the error from chance is unknown, ± {rounded(systematic, 2)} {unit} come from {source}"
-    return f"± {rounded(chance, 2)} {unit} from chance, ± {rounded(systematic, 2)} {unit} from {source}"
+        return f"the error from chance is unknown, ± {error_text(systematic, unit)} come from {source}"
+    return f"± {error_text(chance, unit)} from chance, ± {error_text(systematic, unit)} from {source}"
 
 
 def _card(title: str, number: str, parts: str, meaning: str = "", source: str = "") -> Markup:
@@ -105,7 +104,7 @@ def _card(title: str, number: str, parts: str, meaning: str = "", source: str = 
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.1f}".replace("-", "−")
+    return typeset(f"{value:+.1f}")
 
 
 def _observer(measured: Measured) -> str:

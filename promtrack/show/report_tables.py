@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Ridge
+from promtrack.rounding import error_text, plain, rounded, with_error
 from promtrack.show.markup import Markup, element, joined
-from promtrack.show.numbers import clock, degrees, false_alarm_text, path_words, rounded, with_error
+from promtrack.show.numbers import clock, degrees, false_alarm_text, path_words
 from promtrack.show.records import Measured
 
 __all__ = ["frames_table", "fronts_table", "knots_table", "ridges_table"]
@@ -136,7 +137,7 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
             Cell("yes" if knot.moving else "no", kind="words"),
             Cell(clock(first), _seconds(first)),
             Cell(str(len(knot.time_s)), len(knot.time_s)),
-            Cell(f"{height:.1f}", height),
+            Cell(plain(height, 1), height),
             Cell(f"{angle % 360.0:.1f}", angle),
             Cell(with_error(fit.speed_km_s, fit.speed_err_km_s) + ("*" if fit.errors_scaled else ""), fit.speed_km_s),
             Cell(with_error(fit.radial_km_s, fit.radial_err_km_s), fit.radial_km_s),
@@ -152,7 +153,7 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
     onset = "none"
     if math.isfinite(fit.onset_s):
         time = measured.strip.times_utc[0] + np.timedelta64(round(fit.onset_s * 1e6), "us")
-        onset = clock(time) + (f" ± {rounded(fit.onset_err_s, 2)} s" if math.isfinite(fit.onset_err_s) else "")
+        onset = clock(time) + (f" ± {error_text(fit.onset_err_s, 's')}" if math.isfinite(fit.onset_err_s) else "")
     speeds = [Cell(with_error(float(fit.speed_km_s[end]), float(fit.speed_err_km_s[end])), float(fit.speed_km_s[end])) for end in (0, -1)]
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
     return Row(
@@ -165,8 +166,8 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
             Cell(with_error(fit.peak_speed_km_s, fit.peak_speed_err_km_s), fit.peak_speed_km_s),
             Cell(accel, fit.accel_m_s2),
             Cell(onset, fit.onset_s, "words"),
-            Cell(f"{fit.bic:.1f}", fit.bic),
-            Cell(f"{fit.chi2_per_dof:.2f}", fit.chi2_per_dof),
+            Cell(plain(fit.bic, 1), fit.bic),
+            Cell(rounded(fit.chi2_per_dof, 2), fit.chi2_per_dof),
         ),
         "chosen" if fit.chosen else "",
     )

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from promtrack.motion.records import KnotTrack
+from promtrack.rounding import with_error
 from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, paint
 from promtrack.show.layout import Ground, Rect, crosses, nearest_free, take, take_line
 from promtrack.show.marks import BLACK, KNOT_BGR, Mark, Page, line_mask, strokes, text_ink
@@ -150,10 +151,8 @@ def _ring(page: Page, x_quarters: int, y_quarters: int) -> Stamp:
 
 
 def speed_words(knot: KnotTrack) -> str:
-    """'33.1 ± 0.8 km/s', to the first figure of the whole error: chance, scale and clock."""
-    speed, error = knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s))
-    digits = 0 if error >= 0.95 else 1
-    return f"{speed:.{digits}f} ± {max(error, 0.1):.{digits}f} km/s"
+    """'33.1 ± 0.8 km/s', with the whole error: chance, scale and clock."""
+    return with_error(knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s")
 
 
 def speed_mask(knot: KnotTrack, page: Page) -> np.ndarray:

@@ -13,7 +13,8 @@ import numpy as np
 from promtrack.limb.records import LimbLock
 from promtrack.motion.meaning import course
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.numbers import counted, with_error
+from promtrack.rounding import with_error
+from promtrack.show.numbers import counted, sentence
 from promtrack.show.records import Measured
 
 __all__ = [
@@ -21,6 +22,8 @@ __all__ = [
     "LockVerdict",
     "fastest_knot",
     "going",
+    "height_text",
+    "highest",
     "leading_front",
     "lock_verdict",
     "moving_knots",
@@ -89,6 +92,19 @@ def speed_text(measured: Measured, track: KnotTrack | Front) -> str:
     return with_error(speed, speed_error(measured, track), "km/s")
 
 
+def highest(measured: Measured, front: Front) -> tuple[float, float, float]:
+    """Greatest height of a front [Mm], its 1-sigma error from chance, and that from the scale."""
+    top = int(np.nanargmax(front.height_mm))
+    height = float(front.height_mm[top])
+    return height, float(front.height_err_mm[top]), height * measured.motion.scale_err
+
+
+def height_text(measured: Measured, front: Front) -> str:
+    """The greatest height of a front, with its whole error."""
+    height, chance, systematic = highest(measured, front)
+    return with_error(height, float(np.hypot(chance, systematic)), "Mm")
+
+
 def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
     """Reasons for leaving frames out, each with its count, most frequent first; what differs only in figures is one reason."""
     kinds: dict[str, list[str]] = {}
@@ -124,7 +140,7 @@ def lock_verdict(measured: Measured) -> LockVerdict:
             f"{int(lock.used.sum())} of {len(lock.used)} frames are used.",
             f"The Sun's centre is known to {centre_px:.2f} px ({centre_mm:.2f} Mm) across the limb in a typical frame.",
             _radius_sentence(pull),
-            measured.scale.check or f"The scale comes from one source only ({measured.scale.source}); nothing checks it.",
+            sentence(measured.scale.check or f"The scale comes from one source only ({measured.scale.source}); nothing checks it."),
         ),
     )
 
@@ -155,9 +171,8 @@ def _motion_sentence(measured: Measured) -> str:
         doubt = " (faster than this cadence can be sure of)" if knot.fit.speed_km_s > measured.motion.control.sure_km_s else ""
         parts.append(f"{count} significantly, the fastest at {speed_text(measured, knot)}{doubt}")
     if front is not None:
-        top = float(np.nanmax(front.height_mm))
         speed = f" at up to {speed_text(measured, front)}" if front.best else ""
-        parts.append(f"{'a' if parts else 'A'} front climbs to {top:.0f} Mm{speed}")
+        parts.append(f"{'a' if parts else 'A'} front climbs to {height_text(measured, front)}{speed}")
     if not parts:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
         return f"Nothing moves significantly: {followed} followed, and none beats what the same data give at rest."

@@ -150,7 +150,7 @@ def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: fl
 
 
 @pytest.mark.parametrize(("radial", "along", "error", "said"), [
-    (-70.0, 5.0, 2.0, "Knot 3 falls at 70 ± 2 km/s in the plane of the sky: within the 30 to 200 km/s of coronal rain, "
+    (-70.0, 5.0, 2.0, "Knot 3 falls at 70.2 ± 2.0 km/s in the plane of the sky: within the 30 to 200 km/s of coronal rain, "
                       "at least 12 % of escape speed."),
     (-34.0, 0.0, 4.0, "compatible with the 30 to 200 km/s of coronal rain"),
     (-20.0, 0.0, 1.0, "within the 10 to 35 km/s of descending knots"),

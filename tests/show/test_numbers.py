@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from promtrack.show.numbers import clock, counted, error_decimals, false_alarm_text, rounded, sentence, span_text, with_error
+from promtrack.rounding import error_decimals, rounded, typeset, with_error
+from promtrack.show.numbers import clock, counted, false_alarm_text, sentence, span_text
 
 
 @pytest.mark.parametrize(
@@ -66,3 +67,10 @@ def test_small_numbers_do_not_become_zero():
 def test_notes_become_sentences():
     assert sentence("the limb alone gives 1176.0 +- 254.6 px") == "The limb alone gives 1176.0 ± 254.6 px."
     assert sentence("All is well.") == "All is well."
+
+
+def test_messages_carry_the_signs_of_print():
+    # TRUTH  a minus before a number, also after a bracket; a hyphen in a word, a date, a range or a file's name stays.
+    assert typeset("off by -0.1 % +- 0.2 % (-.5)") == "off by −0.1 % ± 0.2 % (−.5)"
+    for kept in ("H-alpha 2026-05-17", "frame-7.tif", "10-20 km/s", "a/-7", "plane-of-sky"):
+        assert typeset(kept) == kept

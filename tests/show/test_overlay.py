@@ -265,7 +265,7 @@ def test_words():
     knot = run.motion.knots[0]
     fit = replace(knot.fit, speed_km_s=33.14, speed_err_km_s=0.84, systematic_km_s=0.1)
     assert speed_words(replace(knot, fit=fit)) == "33.1 ± 0.8 km/s"
-    assert speed_words(replace(knot, fit=replace(fit, systematic_km_s=0.84))) == "33 ± 1 km/s"  # TRUTH  0.84 x sqrt(2) = 1.19
+    assert speed_words(replace(knot, fit=replace(fit, systematic_km_s=0.84))) == "33.1 ± 1.2 km/s"  # TRUTH  0.84 x sqrt(2) = 1.19
     assert speed_words(replace(knot, fit=replace(fit, speed_err_km_s=4.2))) == "33 ± 4 km/s"
     assert gap_words(250.0) == "gap 4 min 10 s"
     assert gap_words(7260.0) == "gap 2 h 1 min"

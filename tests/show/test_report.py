@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from promtrack.errors import InputError
+from promtrack.rounding import error_text, with_error
 from promtrack.show import report_pictures
-from promtrack.show.numbers import rounded, with_error
 from promtrack.show.report import write_report
 from promtrack.show.report_pictures import CAPTIONS
 from promtrack.show.verdict import three_sentences
@@ -50,7 +50,7 @@ def test_headline_numbers_stand_there_with_their_errors(measured_fake, products)
     assert with_error(knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s") in page
     systematic = front.best.peak_speed_km_s * np.hypot(measured_fake.motion.scale_err, measured_fake.motion.clock_err)
     assert with_error(front.best.peak_speed_km_s, float(np.hypot(front.best.peak_speed_err_km_s, systematic)), "km/s") in page
-    assert f"in the plane of the sky; ± {rounded(knot.fit.speed_err_km_s, 2)} km/s from chance, ± 0.26 km/s from scale and clock" in page
+    assert f"in the plane of the sky; ± {error_text(knot.fit.speed_err_km_s)} km/s from chance, ± 0.26 km/s from scale and clock" in page
     for sentence in three_sentences(measured_fake):
         assert sentence in page
     for meaning in measured_fake.motion.meanings:
