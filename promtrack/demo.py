@@ -45,7 +45,7 @@ def _table(found: Judgement) -> Iterator[str]:
     yield ""
     yield f"{'':38}{'truth':>10}{'measured':>20}{'error':>10}{'in sigma':>10}"
     yield _row("scale, relative", 1.0, found.scale_ratio, found.scale_sigma, digits=4)
-    for knot in found.knots:
+    for knot in sorted(found.knots, key=lambda one: (one.knot == 0, one.knot)):      # as the report lists them; what was missed last
         if knot.knot:
             yield _row(f"knot {knot.knot}: speed, km/s", knot.true_km_s, knot.found_km_s, knot.found_err_km_s)
         else:
