@@ -11,6 +11,7 @@ from promtrack.abreast import abreast, one_thread_each
 from promtrack.errors import InputError
 from promtrack.limb.absolute import angle_note, common_centre, join_header
 from promtrack.limb.circle import LimbArcTooShort
+from promtrack.limb.creep import Creep, centre_creep
 from promtrack.limb.edge import Grid, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, visible_angles
@@ -22,7 +23,7 @@ from promtrack.limb.reject import judge, sharpness_of, transparency_of
 from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius, stated_place
 from promtrack.limb.solve import Centres, fit_centres
 from promtrack.limb.track import EARLY_FRAMES, FrameMeasure, Tracker
-from promtrack.limb.verdict import burnt_bias, settle_radius, turn_model, turn_notes
+from promtrack.limb.verdict import burnt_bias, creep_note, settle_radius, turn_model, turn_notes
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
@@ -203,9 +204,10 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
         found = shifted_place(kept[0].place, *centres.shift_px[0])
         centres, radius, said = join_header(centres, radius, error, found, follower.stated, sequence.header.arcsec_per_px)
         notes += said
+    creep = centre_creep(edges, expected.unmodelled[indices[good]], tracker.radius_px)
     notes = [*notes, *turn_notes(sequence.time_s[indices[good]], centres, arc, camera.mount, tracker.radius_px,
-                                 bool(np.isfinite(expected.turn_deg).all())), *expected.notes]
-    return _lock(sequence, tracker, expected, seen, good, reasons, radius, centres, tuple(notes))
+                                 bool(np.isfinite(expected.turn_deg).all())), *expected.notes, *creep_note(creep)]
+    return _lock(sequence, tracker, expected, seen, good, reasons, radius, (centres, creep), tuple(notes))
 
 
 def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], failed: dict[int, str]) -> LimbNotFound:
@@ -219,8 +221,9 @@ def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], faile
 
 
 def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, good: np.ndarray, reasons: list[str],
-          radius: RadiusFit, centres: Centres, notes: tuple[str, ...]) -> LimbLock:
+          radius: RadiusFit, placed: tuple[Centres, Creep], notes: tuple[str, ...]) -> LimbLock:
     found, failed = seen.found, seen.failed
+    centres, creep = placed
     indices = np.array(sorted(found))
     count = len(sequence)
     chosen = indices[good]
@@ -246,6 +249,7 @@ def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, 
         names=sequence.names, used=np.isin(np.arange(count), chosen), reason=tuple(reason),
         centre_x_px=spread([p.x_px for p in places]), centre_y_px=spread([p.y_px for p in places]),
         centre_err_px=spread(centres.across_err_px), along_err_px=spread(centres.along_err_px),
+        creep_err_px=spread(creep.across_px), creep_along_err_px=spread(creep.along_px),
         angle_deg=spread(turn_deg), angle_err_deg=spread(np.degrees(centres.turn_err_px / final)),
         frame_radius_px=spread(tracker.radius_px + radius.frame_shift_px), frame_radius_err_px=spread(radius.frame_err_px),
         limb_arc_deg=spread([m.signs.arc_deg for m in all_found], where=indices),

@@ -14,6 +14,7 @@ from promtrack.sun.scale import HEADER_ERR, limb_radius_arcsec
 
 MOMENTS = 24             # the sky is computed at so many moments and interpolated between
 POSSIBLE_ALTITUDES_DEG = np.arange(8.0, 61.0)   # of the Sun over an unknown site, all alike: lower, hardly anybody records
+CLIMB_DEG_S = 10.0 / 3600.0   # how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
 # a flattened limb is bent like a circle larger by 1 + f - 3 f sin^2 of the angle from the zenith: this times f, rms, all round
 SHORT_ARC_BENT = 1.17
 LEAST_FLATTENING = 2e-4  # 0.1 px on a radius of 500 px: below it nothing would be seen
@@ -27,6 +28,7 @@ class Expected:
     zenith_deg: np.ndarray   # (n,) image angle of the zenith
     turn_deg: np.ndarray     # (n,) turn of the field since the first frame, nan where unknown
     radius_err: float        # 1 sigma of the radius, relative, from flattening that is not modelled
+    unmodelled: np.ndarray   # (n,) that flattening: as computed, or without a site as it would be at the lowest altitude
     notes: tuple[str, ...]
 
 
@@ -42,16 +44,15 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
     """Flattening, direction of the zenith and turn of the field in every frame."""
     count = len(times_utc)
     unknown = np.full(count, np.nan)
+    seconds = (times_utc - times_utc[0]) / np.timedelta64(1, "s")
     if site.latitude_deg is None or site.longitude_deg is None:
-        possible = SHORT_ARC_BENT * float(np.sqrt(np.mean(flattening(POSSIBLE_ALTITUDES_DEG) ** 2)))
-        note = ("The site is not known, so the flattening of the Sun by refraction is not modelled: 0.8 % of the vertical diameter "
-                f"at 10 deg altitude, 0.2 % at 20 deg, 0.1 % at 30 deg. Radius and scale carry {100 * possible:.2f} % for it as an error; "
-                "below 15 deg it is more, and the circle creeps as the Sun climbs or sinks.")
         turn = np.zeros(count) if camera.mount == "equatorial" else unknown
-        return Expected(np.zeros(count), unknown, turn, possible, (note,))
+        possible = SHORT_ARC_BENT * float(np.sqrt(np.mean(flattening(POSSIBLE_ALTITUDES_DEG) ** 2)))
+        # above 60 deg the course does not matter any more
+        lowest = np.asarray(flattening(np.minimum(POSSIBLE_ALTITUDES_DEG[0] + CLIMB_DEG_S * (seconds - seconds.min()), 60.0)))
+        return Expected(np.zeros(count), unknown, turn, possible, lowest, (_without_site(possible, lowest),))
     picks = np.unique(np.linspace(0, count - 1, min(MOMENTS, count)).astype(int))
     moments = times_utc[picks]
-    seconds = (times_utc - times_utc[0]) / np.timedelta64(1, "s")
 
     def between(values: np.ndarray, period: float | None = None) -> np.ndarray:
         if period is not None:
@@ -61,14 +62,22 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
     flat = between(np.nan_to_num(flattening(sky_place(moments, site=site).altitude_deg, elevation_m=site.elevation_m)))
     turn = between(field_turn_deg(moments, site=site, camera=camera))
     zenith = between(zenith_image_deg(moments, site=site, camera=camera), 360.0)
-    notes, left = [], 0.0
+    notes, left, unmodelled = [], 0.0, np.zeros(count)
     if flat.max() > LEAST_FLATTENING and not np.isfinite(zenith).all():
         notes.append(f"Refraction flattens the Sun by up to {100 * flat.max():.2f} %, but the direction of the zenith in the image is "
                      "unknown, so this is not modelled; give camera.north_deg. Radius and scale carry it as an error.")
-        left, flat = SHORT_ARC_BENT * float(flat.max()), np.zeros(count)
+        left, unmodelled, flat = SHORT_ARC_BENT * float(flat.max()), flat, np.zeros(count)
     elif flat.max() <= LEAST_FLATTENING:
         flat = np.zeros(count)
-    return Expected(flat, zenith, turn, left, tuple(notes))
+    return Expected(flat, zenith, turn, left, unmodelled, tuple(notes))
+
+
+def _without_site(possible: float, lowest: np.ndarray) -> str:
+    """What an unknown site leaves open; `lowest` is the flattening's course for the lowest Sun."""
+    return ("The site is not known, so the flattening of the Sun by refraction is not modelled: 0.8 % of the vertical diameter at 10 deg "
+            f"altitude, 0.2 % at 20 deg, 0.1 % at 30 deg. Radius and scale carry {100 * possible:.2f} % for it as an error. With the Sun "
+            f"at {POSSIBLE_ALTITUDES_DEG[0]:.0f} deg they may be off by {200 * float(lowest.max()):.1f} %; the drift of the centre is "
+            "stated for that altitude.")
 
 
 def optical_radius(time_utc: np.datetime64, *, camera: CameraSettings, limb: LimbSettings, site: SiteSettings,

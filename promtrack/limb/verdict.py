@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from promtrack.limb.circle import MAD
+from promtrack.limb.creep import Creep
 from promtrack.limb.radius import RadiusFit
 from promtrack.limb.sky import OpticalRadius
 from promtrack.limb.solve import Centres
@@ -19,6 +20,7 @@ from promtrack.settings import LimbSettings
 BURNT_BIAS = 4.0 / 1064
 EDGE_ERR = 0.25        # systematic error of the edge in limb widths; the same study
 ROUGH_PX = 2.5         # scatter of the edge above which structure, not noise, spoils it
+CREEP_PX = 0.1         # of the centre over a recording, rms, below which nothing is said of it
 SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
 
 
@@ -82,6 +84,16 @@ def turn_notes(time_s: np.ndarray, centres: Centres, arc_deg: float, mount: str,
         notes.append(f"The frames seem to turn by {np.degrees(rate) * 3600:+.2f} deg an hour although the mount is called equatorial: "
                      "if it is an altazimuth mount, set camera.mount.")
     return notes
+
+
+def creep_note(creep: Creep) -> list[str]:
+    """One sentence about the slow drift of the centre that flattening leaves in, where it counts."""
+    size = float(np.hypot(*(np.sqrt(np.mean(part**2)) for part in (creep.across_px, creep.along_px))))
+    if size < CREEP_PX:
+        return []
+    return [f"As the Sun climbs or sinks its flattening changes, and the circle, which stays on the limb seen, may creep off the Sun's "
+            f"centre by some {size:.1f} px rms over the recording. Heights above the limb have no part in it; frames.ecsv states it apart "
+            "from the errors of the single frames."]
 
 
 def _rate(time_s: np.ndarray, turn_rad: np.ndarray, err_rad: np.ndarray) -> tuple[float, float]:

@@ -43,7 +43,8 @@ _LOCK_COLUMNS = {
     "used": "used", "reason": "reason", "centre_x_px": "centre_x_px", "centre_y_px": "centre_y_px",
     "radius_px": "frame_radius_px", "radius_err_px": "frame_radius_err_px", "angle_deg": "angle_deg",
     "limb_arc_deg": "limb_arc_deg", "limb_rms_px": "limb_rms_px", "centre_err_px": "centre_err_px",
-    "along_err_px": "along_err_px", "angle_err_deg": "angle_err_deg", "sharpness": "sharpness",
+    "along_err_px": "along_err_px", "creep_err_px": "creep_err_px", "creep_along_err_px": "creep_along_err_px",
+    "angle_err_deg": "angle_err_deg", "sharpness": "sharpness",
     "transparency": "transparency", "sky": "sky", "saturated_fraction": "saturated_fraction",
     "flattening": "flattening", "zenith_deg": "zenith_deg",
 }

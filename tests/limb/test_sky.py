@@ -22,17 +22,21 @@ def test_unknown_site_leaves_flattening_as_an_error_of_the_radius():
     assert expected.radius_err == pytest.approx(bent * np.sqrt(np.mean(flattening(altitude) ** 2)), rel=0.01)
     assert f"{100 * expected.radius_err:.2f} %" in expected.notes[0]
     assert (expected.flattening == 0).all()
+    # and the drift is that of the lowest Sun thought of, 8 deg high and climbing
+    assert expected.unmodelled == pytest.approx(flattening(np.array([8.0, 8.0 + 10.0 / 6.0])))
 
 
 def test_low_sun_of_unknown_north_is_said_and_carried():
     expected = expected_sky(DAWN, site=SITE, camera=CameraSettings())
     assert "camera.north_deg" in expected.notes[0]
     assert 0.01 < expected.radius_err < 0.02      # 8 deg high: flattened by 1.1 %
+    assert expected.unmodelled[0] > expected.unmodelled[1] > 0.009
 
 
 @pytest.mark.parametrize(("times", "north"), [(NOON, None), (DAWN, 60.0)])
 def test_nothing_is_left_open_where_the_sun_is_high_or_its_flattening_modelled(times, north):
     expected = expected_sky(times, site=SITE, camera=CameraSettings(north_deg=north))
     assert expected.radius_err == 0.0
+    assert (expected.unmodelled == 0.0).all()
     assert expected.notes == ()
     assert (expected.flattening > 0).all() == (north is not None)

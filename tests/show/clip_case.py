@@ -48,6 +48,7 @@ def lock_of(count: int, *, gain=None, sky=None, shift_px=None) -> LimbLock:
     return LimbLock(
         names=tuple(f"{i:03d}.tif" for i in range(count)), used=np.ones(count, bool), reason=("",) * count,
         centre_x_px=CENTRE[0] + shift[:, 0], centre_y_px=CENTRE[1] + shift[:, 1], centre_err_px=flat, along_err_px=flat,
+        creep_err_px=flat, creep_along_err_px=flat,
         angle_deg=flat, angle_err_deg=flat, frame_radius_px=flat + RADIUS_PX, frame_radius_err_px=flat, limb_arc_deg=flat + 20.0,
         limb_rms_px=flat, sharpness=flat + 1.0, transparency=flat + 1.0 if gain is None else np.asarray(gain),
         sky=flat if sky is None else np.asarray(sky), saturated_fraction=flat, flattening=flat, zenith_deg=flat + np.nan,

@@ -135,6 +135,8 @@ def _lock():
         centre_y_px=np.where(used, centre_y, np.nan),
         centre_err_px=np.full(FRAMES, 0.045),
         along_err_px=np.full(FRAMES, 0.09),
+        creep_err_px=np.zeros(FRAMES),
+        creep_along_err_px=np.zeros(FRAMES),
         angle_deg=np.where(used, 0.0011 * step + rng.normal(0, 0.004, FRAMES), np.nan),
         angle_err_deg=np.full(FRAMES, 0.006),
         frame_radius_px=np.where(used, RADIUS_PX + rng.normal(0, 0.9, FRAMES), np.nan),

@@ -20,7 +20,8 @@ def make_lock(centres, shape, *, radius_px=900.0, from_deg=-20.0, to_deg=20.0, t
     return LimbLock(
         names=tuple(f"{i:03d}.tif" for i in range(n)), used=np.ones(n, bool) if used is None else np.asarray(used),
         reason=("",) * n, centre_x_px=centres[:, 0], centre_y_px=centres[:, 1], centre_err_px=full(0.03),
-        along_err_px=full(0.1), angle_deg=full(0) if turns is None else np.asarray(turns, float),
+        along_err_px=full(0.1), creep_err_px=full(0.0), creep_along_err_px=full(0.0),
+        angle_deg=full(0) if turns is None else np.asarray(turns, float),
         angle_err_deg=full(0.001), frame_radius_px=full(radius_px), frame_radius_err_px=full(1.0),
         limb_arc_deg=full(to_deg - from_deg), limb_rms_px=full(0.3), sharpness=full(1),
         transparency=full(1) if transparency is None else np.asarray(transparency, float), sky=full(0),
