@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -79,10 +80,12 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
     with contextlib.ExitStack() as stack:
         paths = {name: stack.enter_context(whole_file(folder / name)) for name in films}
         _film(studio, films, paths, folder / "locked-frames" if "frames" in clip.also else None, progress)
-        for path in paths.values():
-            check_video(path, studio.pictures, studio.view.width, studio.view.height)
+        with ThreadPoolExecutor(1, thread_name_prefix="poster") as pool:      # drawn while the films are decoded
+            poster = pool.submit(_poster, studio, folder / "poster.png")
+            for path in paths.values():
+                check_video(path, studio.pictures, studio.view.width, studio.view.height)
     files = [folder / name for name in films]
-    files.insert(1, _poster(studio, folder / "poster.png"))
+    files.insert(1, poster.result())
     for kind, write in (("gif", write_gif), ("webp", write_webp)):
         if kind in clip.also:
             files.append(write(files[0], folder / f"clip.{kind}", studio.view.width, clip.rate, clip.limit_mb))

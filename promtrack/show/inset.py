@@ -109,13 +109,17 @@ def _growing(curve: Curve, to_px, rect: Rect, page: Page) -> list[Mark]:
         marks.append(Mark(page.stamp(ink, born)))
     points = to_px(curve.time_s, curve.height_mm) - [rect.left, rect.top]
     ink, radius = blank_ink(rect.left, rect.top, rect.width, rect.height), max(1.6, 0.12 * page.unit)
-    y, x = np.mgrid[:rect.height, :rect.width].astype(np.float32)
-    mask, born = np.zeros(x.shape), np.full(x.shape, np.inf)
+    mask, born = np.zeros((rect.height, rect.width)), np.full((rect.height, rect.width), np.inf)
+    reach = int(radius) + 2
     for point, moment in zip(points, curve.time_s, strict=True):
+        left, top = (max(int(p) - reach, 0) for p in point)
+        right, bottom = min(int(point[0]) + reach + 1, rect.width), min(int(point[1]) + reach + 1, rect.height)
+        part = np.s_[top:bottom, left:right]
+        y, x = np.mgrid[part]
         cover = np.clip(radius + 0.5 - np.hypot(x - point[0], y - point[1]), 0.0, 1.0)
-        new = cover > mask
-        mask[new] = cover[new]
-        born[new & np.isinf(born)] = moment
+        new = cover > mask[part]
+        mask[part][new] = cover[new]
+        born[part][new & np.isinf(born[part])] = moment
     paint(ink, np.rint(255.0 * mask).astype(np.uint8), curve.bgr)
     marks.append(Mark(page.stamp(ink, born)))
     return marks
