@@ -139,8 +139,8 @@ def check_video(path: Path, pictures: int, width: int, height: int) -> None:
 def count_pictures(path: Path) -> int:
     """Number of pictures that decode without error."""
     # The deblocking filter comes after all that can fail; the pictures are counted, not looked at.
-    told = run_ffmpeg(["-xerror", "-skip_loop_filter", "all", "-i", str(path), "-map", "0:v:0", "-fps_mode", "passthrough", "-progress", "pipe:1",
-                       "-f", "null", "-"], path)
+    told = run_ffmpeg(["-xerror", "-skip_loop_filter", "all", "-i", str(path), "-map", "0:v:0", "-fps_mode", "passthrough",
+                       "-progress", "pipe:1", "-f", "null", "-"], path)
     frames = [line.partition("=")[2] for line in told.splitlines() if line.startswith("frame=")]
     return int(frames[-1]) if frames else 0
 
