@@ -15,7 +15,7 @@ import numpy as np
 from promtrack.show.palette import bgr_to_ycc, palette_ycc, ycc_to_bgr
 
 __all__ = ["Canvas", "Ink", "Stamp", "blank_ink", "canvas_from_tone", "canvas_to_bgr", "join_inks", "lay", "make_stamp", "paint",
-           "planes_of"]
+           "planes_of", "without"]
 
 BAND_ROWS = 128           # of a picture turned into B, G, R at a time
 FAINTEST = 1.0 / 160.0    # opacity below which ink changes no 8-bit value that matters
@@ -187,3 +187,16 @@ def lay(stamp: Stamp, canvas: Canvas, *, at: tuple[int, int] = (0, 0), now_s: fl
         blend += value
         blend += np.float32(0.5)
         flat[place] = blend.astype(np.uint8)      # cast first: numpy scatters values of another type several times slower
+
+
+def without(stamp: Stamp, spared: tuple[int, int, int, int], width: int, step: int) -> Stamp:
+    """A standing stamp without its pixels in a rectangle: left, top, right, bottom (the first outside), in a picture of this width."""
+    left, top, right, bottom = spared
+    kept = []
+    for size, place in zip((1, step), stamp.place, strict=True):
+        row, column = np.divmod(place, width // size)
+        kept.append((row < top // size) | (row >= -(-bottom // size)) | (column < left // size) | (column >= -(-right // size)))
+    luma, chroma = kept
+    y, cb, cr = stamp.colour
+    return Stamp((stamp.place[0][luma], stamp.place[1][chroma]), (stamp.opacity[0][luma], stamp.opacity[1][chroma]),
+                 (y[luma], cb[chroma], cr[chroma]), None)

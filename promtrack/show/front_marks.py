@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from promtrack.motion.records import Front
+from promtrack.motion.records import Front, Motion
+from promtrack.rounding import with_error
 from promtrack.show.canvas import Canvas, blank_ink, lay, paint
 from promtrack.show.curves import front_curve
 from promtrack.show.layout import Ground, Rect, crowding, overlaps, take_line, take_way
 from promtrack.show.marks import BLACK, Page, line_mask, strokes, text_ink
-from promtrack.show.text import REGULAR, WHITE, text_mask, text_width
+from promtrack.show.records import Measured
+from promtrack.show.text import REGULAR, WHITE, block_of
 from promtrack.show.view import ClipView
 from promtrack.sun import Orientation
 
@@ -30,6 +32,7 @@ class FrontMarker:
     time_s: np.ndarray
     height_mm: np.ndarray
     speed_km_s: np.ndarray    # of the model; nan where none describes the front
+    speed_err_km_s: np.ndarray   # chance, scale and clock
     theta_deg: np.ndarray     # (m,) image angles along the edge
     label_theta_deg: float    # where the label's near end stands
     side: tuple[int, int]     # where the label lies from that point: 1 right or -1 left, 1 below, -1 above or 0 beside
@@ -45,12 +48,12 @@ def take_front(front: Front, view: ClipView, orientation: Orientation, page: Pag
     return ground
 
 
-def front_marker(front: Front, view: ClipView, orientation: Orientation, page: Page, ground: Ground,
-                 late_s: float) -> tuple[FrontMarker, Ground]:
+def front_marker(front: Front, view: ClipView, page: Page, ground: Ground, measured: Measured, late_s: float) -> tuple[FrontMarker, Ground]:
     """Marker of a front, with the way of its label kept free."""
-    theta = np.asarray(orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
-    longest = front_words(888.0, 888.0 if front.best else np.nan)
-    width, height = text_width(longest, page.unit, REGULAR) + page.unit // 2, round(1.3 * page.unit)
+    theta = np.asarray(measured.orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
+    speed, error = _speeds(front, measured.motion)
+    words = [front_words(*now) for now in zip(front.height_mm, speed, error, strict=True)]
+    height, width = np.max([_block(lines, page, right=False).shape for lines in words], axis=0)
     choices = []
     for end in (theta[0], theta[-1]):
         side = _label_side(view, float(np.median(theta)), float(end))
@@ -59,8 +62,15 @@ def front_marker(front: Front, view: ClipView, orientation: Orientation, page: P
         choices.append((HIDDEN * hidden + sum(crowding(ground, rect) for rect in rects), float(end), side, rects))
     _, end_deg, side, rects = min(choices, key=lambda choice: choice[0])
     ground = take_way(ground, rects)
-    speed = front_curve(front, front.best, front.time_s).speed_km_s if front.best else np.full(len(front.time_s), np.nan)
-    return FrontMarker(front.time_s + late_s, front.height_mm, speed, theta, end_deg, side, view, page), ground
+    return FrontMarker(front.time_s + late_s, front.height_mm, speed, error, theta, end_deg, side, view, page), ground
+
+
+def _speeds(front: Front, motion: Motion) -> tuple[np.ndarray, np.ndarray]:
+    """The model's speed at the front's times and its whole error; nan where no model describes the front."""
+    if front.best is None:
+        return np.full(len(front.time_s), np.nan), np.full(len(front.time_s), np.nan)
+    curve = front_curve(front, front.best, front.time_s)
+    return curve.speed_km_s, np.hypot(curve.speed_err_km_s, curve.speed_km_s * np.hypot(motion.scale_err, motion.clock_err))
 
 
 def front_edge(marker: FrontMarker, now_s: float) -> np.ndarray | None:
@@ -69,13 +79,14 @@ def front_edge(marker: FrontMarker, now_s: float) -> np.ndarray | None:
     return None if height_mm is None else np.stack(marker.view.to_picture(marker.theta_deg, height_mm), axis=1)
 
 
-def front_label(marker: FrontMarker, now_s: float) -> tuple[str, Rect] | None:
-    """What the label says now, and where; None where the front is not seen."""
+def front_label(marker: FrontMarker, now_s: float) -> tuple[tuple[str, ...], Rect] | None:
+    """The lines of the label now, and where; None where the front is not seen."""
     height_mm = _height_now(marker, now_s)
     if height_mm is None:
         return None
-    words = front_words(height_mm, float(np.interp(now_s, marker.time_s, marker.speed_km_s)))
-    height, width = text_mask(words, marker.page.unit, REGULAR).shape
+    speed, error = (float(np.interp(now_s, marker.time_s, values)) for values in (marker.speed_km_s, marker.speed_err_km_s))
+    words = front_words(height_mm, speed, error)
+    height, width = _block(words, marker.page, right=False).shape
     return words, _label_place(marker.view, marker.page, (marker.label_theta_deg, height_mm), marker.side, (width, height))
 
 
@@ -91,7 +102,7 @@ def draw_front(marker: FrontMarker, canvas: Canvas, now_s: float, *, labelled: b
     lay(page.stamp(ink), canvas)
     if labelled:
         words, place = label
-        lay(page.stamp(text_ink(text_mask(words, page.unit, REGULAR), place.left, place.top, page.unit)), canvas)
+        lay(page.stamp(text_ink(_block(words, page, right=marker.side[0] < 0), place.left, place.top, page.unit)), canvas)
 
 
 def _height_now(marker: FrontMarker, now_s: float) -> float | None:
@@ -106,10 +117,15 @@ def _height_now(marker: FrontMarker, now_s: float) -> float | None:
     return float(np.interp(now_s, time_s, marker.height_mm))
 
 
-def front_words(height_mm: float, speed_km_s: float) -> str:
-    """'front 212 Mm, 180 km/s'."""
-    speed = f", {speed_km_s:.0f} km/s".replace("-", "−") if np.isfinite(speed_km_s) else ""
-    return f"front {height_mm:.0f} Mm{speed}"
+def front_words(height_mm: float, speed_km_s: float, error_km_s: float) -> tuple[str, ...]:
+    """'front 212 Mm' and, below it, '180.4 ± 2.3 km/s'."""
+    height = f"front {height_mm:.0f} Mm"
+    return (height, with_error(speed_km_s, error_km_s, "km/s")) if np.isfinite(speed_km_s) else (height,)
+
+
+def _block(words: tuple[str, ...], page: Page, *, right: bool) -> np.ndarray:
+    """The label's mask, flush with the side that looks at the edge."""
+    return block_of([(line, page.unit, REGULAR) for line in words], right=right, gap=0.0)
 
 
 def _label_side(view: ClipView, middle_deg: float, end_deg: float) -> tuple[int, int]:

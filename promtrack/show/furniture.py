@@ -19,6 +19,7 @@ __all__ = ["arc_lines", "compass_ink", "height_arcs", "height_labels", "nice_ste
 
 NICE = (1.0, 2.0, 5.0)
 EARTH_BGR = (232.0, 170.0, 96.0)
+NOTE_TYPE = {False: 0.9, True: 0.8}     # units of type, by whether the picture is narrow: 7 px and more on a phone 390 px wide
 CRUMB = 4.0               # units of type: a shorter piece of an arc between blocks is left out
 
 
@@ -39,15 +40,12 @@ def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list
     return [text_ink(mask, rect.left, rect.top, page.unit)], take(ground, rect, page.unit // 2)
 
 
-def note_ink(text: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
-    """The footnote; in a narrow picture it has the bottom to itself, broken into two lines where it must be."""
-    size = max(round((0.72 if page.narrow else 0.6) * page.unit), 10)
+def note_ink(parts: list[str], page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
+    """The footnote, a line each part; in a narrow picture it has the bottom to itself, in one line where that fits."""
+    size = max(round(NOTE_TYPE[page.narrow] * page.unit), 10)
     room = page.width - 2 * page.margin if page.narrow else 0.62 * page.width
-    words = text.split()
-    cut = min(range(1, len(words)), key=lambda i: abs(len(" ".join(words[:i])) - len(text) / 2))
-    halves = [" ".join(words[:cut]), " ".join(words[cut:])]
-    one, two = (block_of([(line, size, REGULAR) for line in lines]) for lines in ([text], halves))
-    fits = [one] if one.shape[1] <= room else []
+    one, two = (block_of([(line, size, REGULAR) for line in lines]) for lines in (["   ".join(parts)], parts))
+    fits = [one] if page.narrow and one.shape[1] <= room else []
     at_foot = [(mask, free_spot(ground, mask.shape[1], mask.shape[0], ("bottom",))) for mask in (*fits, two)]
     for share, far in ((0.5, 1.0), (1.0, 6.0), (0.0, 6.0)):       # beside the middle of the foot, above the scale bar, above the clock
         place = share * page.width, float(ground.floor)

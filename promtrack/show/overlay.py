@@ -1,7 +1,7 @@
 """The whole annotation of a clip: built and laid out once, then drawn onto every picture.
 
-Order of the layout: the blocks that belong to corners first, then height labels, the front's label and the
-knots' labels, each into what is still free. Times are seconds since the first frame shown.
+Order of the layout: the blocks that must not be missing first, then the way of the front's label, inset and
+compass, height labels and the knots' labels, each into what is still free. Times are seconds since the first frame shown.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from promtrack.show.canvas import Canvas, Ink, Stamp, join_inks, lay
+from promtrack.show.canvas import Canvas, Ink, Stamp, join_inks, lay, without
 from promtrack.show.clock import Clock, draw_clock, gap_words, make_clock
 from promtrack.show.front_marks import FrontMarker, draw_front, front_edge, front_label, front_marker, take_front
 from promtrack.show.furniture import arc_lines, compass_ink, height_arcs, height_labels, note_ink, scale_inks, title_ink
@@ -28,6 +28,7 @@ __all__ = ["Annotation", "annotate", "draw_annotation", "label_boxes", "make_pag
 class Annotation:
     """Everything drawn over the clip."""
 
+    arcs: Stamp | None                   # of equal height; they give way to words that come and go
     standing: Stamp
     clock: Clock
     marks: tuple[Mark, ...]              # the inset
@@ -57,16 +58,16 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
     moving = sorted((f for f in motion.fronts if f.moving), key=lambda f: -float(f.height_mm.max())) if "front" in wanted else []
     for front in moving:
         ground = take_front(front, view, measured.orientation, page, ground)
+    fronts: list[FrontMarker] = []
+    for front in moving:
+        marker, ground = front_marker(front, view, page, ground, measured, pace.late_s)
+        fronts.append(marker)
     inset: list[Mark] = []
     if "inset" in wanted:
         inset, ground = make_inset(motion, float(time_s[-1]), pace.late_s, page, ground)
     if "compass" in wanted:
         ink, ground = compass_ink(view, measured.orientation, page, ground)
         inks += ink
-    fronts: list[FrontMarker] = []
-    for front in moving:
-        marker, ground = front_marker(front, view, measured.orientation, page, ground, pace.late_s)
-        fronts.append(marker)
     labels: list[tuple[float, Rect]] = []
     blocks = ground.placed
     if "heights" in wanted:
@@ -74,10 +75,9 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
         inks += ink
     standing = ground.placed
     trails, ground = knot_trails(paths, page, ground, arc_lines(view, labels), pace)
-    if labels:
-        inks.insert(0, height_arcs(view, page, labels, [*blocks, *(trail.label for trail in trails if trail.label is not None)]))
+    arcs = page.stamp(height_arcs(view, page, labels, list(blocks))) if labels else None
     stamp = page.stamp(join_inks(inks, view.width, view.height))
-    return Annotation(stamp, clock, tuple(inset), tuple(trails), tuple(fronts), ground, standing)
+    return Annotation(arcs, stamp, clock, tuple(inset), tuple(trails), tuple(fronts), ground, standing)
 
 
 def _corner_blocks(measured: Measured, view: ClipView, page: Page, ground: Ground, time_s: np.ndarray) -> tuple[list[Ink], Clock, Ground]:
@@ -109,6 +109,9 @@ def _start(measured: Measured) -> np.datetime64:
 def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
     """Draw everything as it stands at the shot's time, in place."""
     now_s = shot.time_s
+    shown = label_boxes(annotation, now_s)
+    if annotation.arcs is not None:
+        lay(_giving_way(annotation, annotation.arcs, shown), canvas)
     lay(annotation.standing, canvas)
     for mark in annotation.marks:
         draw_mark(mark, canvas, now_s)
@@ -116,12 +119,20 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
         for mark in trail.marks:
             draw_mark(mark, canvas, now_s)
         draw_head(trail, canvas, now_s)
-    shown = label_boxes(annotation, now_s)
     for marker in annotation.fronts:
         label = front_label(marker, now_s)
         draw_front(marker, canvas, now_s, labelled=label is not None and label[1] in shown)
     notice = gap_words(shot.gap_s) if shot.gap_s > 0.0 else "blended" if shot.other >= 0 else ""
     draw_clock(annotation.clock, canvas, now_s, notice)
+
+
+def _giving_way(annotation: Annotation, arcs: Stamp, shown: list[Rect]) -> Stamp:
+    """The arcs broken at the words that are shown now and do not stand there all the time."""
+    page = annotation.clock.page
+    for box in shown[len(annotation.blocks):]:
+        gap = box.grown(round(0.3 * page.unit))
+        arcs = without(arcs, (gap.left, gap.top, gap.right, gap.bottom), page.width, page.step)
+    return arcs
 
 
 def label_boxes(annotation: Annotation, now_s: float) -> list[Rect]:
@@ -140,13 +151,12 @@ def label_boxes(annotation: Annotation, now_s: float) -> list[Rect]:
     return boxes
 
 
-def _note(wanted: frozenset[str], measured: Measured) -> str:
-    parts = []
-    if {"heights", "front", "inset"} & wanted:
-        parts.append("Heights above the H-alpha limb.")
-    if any(k.moving for k in measured.motion.knots) or any(f.moving for f in measured.motion.fronts):
-        parts.append("Plane-of-sky speeds: lower bounds of the true speeds.")
-    return " ".join(parts) or "Heights above the H-alpha limb."
+def _note(wanted: frozenset[str], measured: Measured) -> list[str]:
+    speeds = any(k.moving for k in measured.motion.knots) or any(f.moving for f in measured.motion.fronts)
+    parts = ["Plane-of-sky speeds: lower bounds"] if speeds else []
+    if {"heights", "front", "inset"} & wanted or not speeds:
+        parts.append("Heights above the H-alpha limb")
+    return parts
 
 
 def _top(measured: Measured) -> float:

