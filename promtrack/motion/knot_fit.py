@@ -6,29 +6,56 @@ Heights and distances along the limb in Mm, times in s, speeds in km/s, accelera
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from promtrack.motion.kinematics import Polynomial, beyond_chance, find_wrong_points, fit_polynomial
 from promtrack.motion.records import KnotFit
 
-__all__ = ["KnotPath", "fit_knot", "fit_path"]
+__all__ = ["Choice", "KnotPath", "allow_swerve", "fit_knot", "fit_path", "usual_swerve"]
 
 KM_S = 1e3      # Mm/s in km/s
 M_S2 = 1e6      # Mm/s^2 in m/s^2
 FREEST = 6           # degree of the freest polynomial tried: an arch from leg to leg
 POINTS_PER_COEFFICIENT = 3   # for degrees above 2
 LESS_SUPPORT = 2.0   # difference of AICc below which a model keeps substantial support; Burnham & Anderson 2004
+SWERVES = np.concatenate([[0.0], np.geomspace(3e-4, 0.3, 60)])   # relative; from none to a third of the speed
+PARABOLA, CUBIC, QUINTIC = 1, 2, 4   # index of the fit of degree 2, 3, 5
+TURNS_ON = 0.2       # swerve to be expected beyond a cubic or quartic, over what the cubic turned the parabola's velocity
+                     # (arches of made strips: 0.03 to 0.2)
+TAILS = 4.0          # degrees of freedom of Student's law for swerves: one track that changes knots decides little
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """Which of several fits is quoted, and how much the others count."""
+
+    chosen: int           # index of the fit
+    scale: float          # factor on its errors
+    weights: np.ndarray   # (k,) support of each fit, sum 1
+    criteria: np.ndarray  # (k,) BIC of each fit
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnotPath:
-    """A knot's fit, and where the fitted path runs at the times of its points, in the coordinates of the points."""
+    """A knot's fit, where the fitted path runs at the times of its points, in their coordinates, and what else was fitted."""
 
     fit: KnotFit
     radial_mm: np.ndarray   # (n,)
     along_mm: np.ndarray    # (n,)
+    fits: list[tuple[Polynomial, Polynomial]]   # of degree 1, 2, ... as far as the points carry; outward, along the limb
+    choice: Choice
+
+    def velocity(self, fit: int) -> tuple[np.ndarray, np.ndarray]:
+        """(2,) outward and along the limb at mid-time by one of the fits, and its error; km/s."""
+        value, error = np.array([[part.value(self.fit.time_s, 1), part.error(self.fit.time_s, 1)] for part in self.fits[fit]]).T
+        return value * KM_S, error * KM_S * self.choice.scale
+
+    def apart(self, simpler: int, freer: int) -> tuple[np.ndarray, np.ndarray]:
+        """(2,) velocity by the freer fit minus that by the simpler one, and its error if the simpler one is true; km/s."""
+        (value, error), (other, other_err) = self.velocity(simpler), self.velocity(freer)
+        return other - value, np.sqrt(np.maximum(other_err**2 - error**2, 1e-12))   # Hausman 1978, Econometrica 46, 1251
 
 
 def fit_knot(time_s: np.ndarray, radial_mm: np.ndarray, along_mm: np.ndarray,
@@ -85,17 +112,49 @@ def fit_path(time_s: np.ndarray, radial_mm: np.ndarray, along_mm: np.ndarray,
     middle = 0.5 * (time_s[0] + time_s[-1])
     fit = _as_knot_fit(fits, choice, middle, math.hypot(scale_err, clock_err))
     radial, along = (part.value(time_s) for part in fits[choice.chosen])
-    return KnotPath(fit, radial, along)
+    return KnotPath(fit, radial, along, fits, choice)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Choice:
-    """Which fit is quoted, and how much the others count."""
+def usual_swerve(paths: list[KnotPath]) -> float:
+    """How far knots of one run usually swerve from line and parabola: 1 sigma of their velocity's change, over their speed.
 
-    chosen: int           # index of the fit
-    scale: float          # factor on its errors
-    weights: np.ndarray   # (k,) support of each fit, sum 1
-    criteria: np.ndarray  # (k,) BIC of each fit
+    Of evenly spaced points line and parabola give one velocity at mid-time; a cubic changes it. Rain that falls along one
+    arcade swerves in each of its knots, mostly by less than a single fit can tell. All of them together tell: the value of
+    greatest likelihood, 0 where the errors explain it all. Empirical Bayes: Efron & Morris 1973, J. Am. Stat. Assoc. 68, 117.
+    """
+    known = [path for path in paths if len(path.fits) > CUBIC]
+    if not known:
+        return 0.0
+    away, err = np.concatenate([path.apart(PARABOLA, CUBIC) for path in known], axis=1)
+    speed = np.repeat([np.hypot(*path.velocity(PARABOLA)[0]) for path in known], 2)
+    variance = err**2 + (SWERVES[:, None] * speed) ** 2
+    likelihood = -0.5 * np.sum((TAILS + 1) * np.log1p(away**2 / variance / TAILS) + np.log(variance), axis=1)
+    return float(SWERVES[np.argmax(likelihood)])
+
+
+def allow_swerve(path: KnotPath, usual: float) -> KnotPath:
+    """The path with errors that hold the swerve to be expected of it, in place of the spread of the models.
+
+    Line and parabola may swerve as the run's knots usually do, a polynomial of degree 3 or 4 by a fifth of what it turned
+    already; the next odd power, where it was fitted, bounds either: mean and variance after the data, of a Gaussian before
+    them. Paths of degree 5 and 6 keep the spread.
+    """
+    chosen = path.choice.chosen
+    if chosen >= QUINTIC:
+        return path
+    fit, (velocity, sigma) = path.fit, path.velocity(chosen)
+    freer, before = (CUBIC, usual * np.hypot(*velocity)) if chosen < CUBIC else (QUINTIC,
+                                                                               TURNS_ON * np.hypot(*path.apart(PARABOLA, CUBIC)[0]))
+    after2 = np.full(2, before**2)
+    if len(path.fits) > freer:
+        away, err = path.apart(chosen, freer)
+        weight = before**2 / (before**2 + err**2)
+        after2 = (1 - weight) * before**2 + (weight * away) ** 2
+    sigma = np.sqrt(sigma**2 + after2)
+    speed, speed_err, _ = _speed(velocity, sigma)
+    relative_err = fit.systematic_km_s / fit.speed_km_s if fit.speed_km_s > 0 else 0.0
+    return replace(path, fit=replace(fit, radial_err_km_s=float(sigma[0]), along_err_km_s=float(sigma[1]), speed_km_s=speed,
+                                     speed_err_km_s=speed_err, systematic_km_s=speed * relative_err))
 
 
 def _degrees(points: int) -> list[int]:
@@ -110,7 +169,7 @@ def _fit_both(time_s: np.ndarray, place: np.ndarray, error: np.ndarray, degree: 
     return radial, along
 
 
-def _choose(fits: list[tuple[Polynomial, Polynomial]]) -> _Choice:
+def _choose(fits: list[tuple[Polynomial, Polynomial]]) -> Choice:
     squares = np.array([radial.chi2 + along.chi2 for radial, along in fits])
     dof = np.array([radial.dof + along.dof for radial, along in fits])
     values = 2 * int(fits[0][0].used.sum())
@@ -123,7 +182,7 @@ def _choose(fits: list[tuple[Polynomial, Polynomial]]) -> _Choice:
     if len(fits) > 2 and support[2:].min() < support[:2].min() - LESS_SUPPORT:
         chosen = 2 + int(np.argmin(support[2:]))
     weights = np.exp(-0.5 * (support - support.min()))
-    return _Choice(chosen, math.sqrt(_excess(squares[chosen], dof[chosen])), weights / weights.sum(), criteria)
+    return Choice(chosen, math.sqrt(_excess(squares[chosen], dof[chosen])), weights / weights.sum(), criteria)
 
 
 def _excess(squares: float, dof: int) -> float:
@@ -131,7 +190,7 @@ def _excess(squares: float, dof: int) -> float:
     return squares / dof if beyond_chance(squares, dof) else 1.0
 
 
-def _as_knot_fit(fits: list[tuple[Polynomial, Polynomial]], choice: _Choice, middle: float, relative_err: float) -> KnotFit:
+def _as_knot_fit(fits: list[tuple[Polynomial, Polynomial]], choice: Choice, middle: float, relative_err: float) -> KnotFit:
     velocity, sigma = (part * KM_S for part in _derivative(fits, choice, middle, 1))
     speed, speed_err, unit = _speed(velocity, sigma)
     accel = accel_err = math.nan
@@ -150,7 +209,7 @@ def _as_knot_fit(fits: list[tuple[Polynomial, Polynomial]], choice: _Choice, mid
         bic_speed=float(choice.criteria[0]), bic_accel=float(choice.criteria[1]) if len(fits) > 1 else math.inf)
 
 
-def _derivative(fits: list[tuple[Polynomial, Polynomial]], choice: _Choice, at_s: float,
+def _derivative(fits: list[tuple[Polynomial, Polynomial]], choice: Choice, at_s: float,
                 order: int) -> tuple[np.ndarray, np.ndarray]:
     """(2,) derivative of the chosen fit, outward and along the limb, and its error with the spread of the other fits."""
     values = np.array([[part.value(at_s, order) for part in fit] for fit in fits])

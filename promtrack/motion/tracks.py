@@ -23,7 +23,7 @@ from promtrack.motion.chance import (
     travel,
 )
 from promtrack.motion.flow import BEYOND, LEAST_COUNT, MASK, refine_tracks
-from promtrack.motion.knot_fit import KnotPath, fit_path
+from promtrack.motion.knot_fit import KnotPath, allow_swerve, fit_path, usual_swerve
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
 from promtrack.motion.records import KnotTrack
@@ -90,6 +90,8 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
     progress(2, TRACK_PARTS)
     scatter = _scatter(strip, refined)
     paths = [_fit(strip, search, track, scatter, motion, (scale_err, clock_err)) for track in refined]
+    usual = usual_swerve([path for path, _ in paths])
+    paths = [(allow_swerve(path, usual), own) for path, own in paths]
     alarms = [by_chance[k] + expected_standing(min(travel(tracks[k], places), _travel(strip, track)),
                                                float(np.median(size_mm[tracks[k]])), len(tracks))
               + expected_unmoved(path.fit, len(tracks)) for k, track, (path, _) in zip(good, refined, paths, strict=True)]
@@ -150,43 +152,46 @@ def _scatter(strip: Strip, tracks: list[KnotPoints]) -> Scatter:
     if sum(map(len, tracks)) < LEAST_SCATTER:
         return Scatter(np.ones(2), np.zeros(2), np.ones(2))
     shared_mm = np.column_stack([strip.along_err_mm, strip.centre_err_mm])
-    rest, own, lost = [], [], []
+    rest, own, hats = [], [], []
     for track in tracks:
         places = places_of(strip, track)
-        off, part = _about_smooth_path(track.time_s, places.place_mm)
-        rest.append(off)
-        lost.append(np.broadcast_to(part[:, None], off.shape))
+        hats.append(_smooth_path(track.time_s))
+        rest.append(places.place_mm - hats[-1] @ places.place_mm)
         own.append(np.hypot(places.error_mm, shared_mm[track.index]))
-    memory2 = _memory2(rest, own, lost)
+    memory2 = _memory2(rest, own, hats)
     # What the path takes out of the scatter grows with its memory: slow unrest is what a smooth path follows best.
-    left = np.sqrt(np.maximum(1.0 - np.concatenate(lost) * memory2, 0.2))
+    lost = np.concatenate([np.diag(hat) for hat in hats])[:, None]
+    left = np.sqrt(np.maximum(1.0 - lost * memory2, 0.2))
     rest_mm, own_mm = np.concatenate(rest) / left, np.concatenate(own)
     factor = np.array([_factor(rest_mm[:, axis], own_mm[:, axis]) for axis in (0, 1)])
     excess = np.array([_excess(rest_mm[:, axis], own_mm[:, axis]) for axis in (0, 1)])
     return Scatter(factor, excess, np.sqrt(memory2))
 
 
-def _memory2(rest: list[np.ndarray], own: list[np.ndarray], lost: list[np.ndarray]) -> np.ndarray:
+def _memory2(rest: list[np.ndarray], own: list[np.ndarray], hats: list[np.ndarray]) -> np.ndarray:
     """(2,) variance of a mean of many neighbouring points over that of independent ones, 1 or more.
 
-    One plus twice the first autocorrelations, each freed of what the fitted path took out of it.
+    One plus twice the first autocorrelations. Of independent points of variance 1 a path leaves covariances of minus the
+    side diagonals of its projection, whose sums are added; it takes out more of points that err alike, so a second round adds
+    as many times more. Further rounds would feed on their own result.
     """
     scaled = [np.clip(off / error, -5, 5) for off, error in zip(rest, own, strict=True)]   # one wrong point decides nothing
-    square = np.concatenate([z**2 for z in scaled]).mean(axis=0)
-    part = float(np.concatenate(lost).mean())
-    correlation = sum(np.concatenate([z[lag:] * z[:-lag] for z in scaled]).mean(axis=0) / square for lag in LAGS)
-    # Of independent points a smooth path leaves a correlation of minus its part at each lag. Freeing the points of the
-    # memory itself in the same way would feed on its own result.
-    return np.clip(1 + 2 * (correlation * (1 - part) + len(LAGS) * part), 1.0, 6.0)
+    variance = sum((z**2).sum(axis=0) for z in scaled) / sum(len(hat) - float(np.trace(hat)) for hat in hats)
+    together = np.array([sum((z[lag:] * z[:-lag]).sum(axis=0) for z in scaled) for lag in LAGS]) / variance   # (lag, axis)
+    taken = np.array([sum(float(np.trace(hat, lag)) for hat in hats) for lag in LAGS])[:, None]
+    pairs = np.array([sum(max(len(hat) - lag, 0) for hat in hats) for lag in LAGS])[:, None]
+    memory2 = np.ones(2)
+    for _ in range(2):
+        memory2 = np.clip(1 + 2 * np.sum((together + memory2 * taken) / pairs, axis=0), 1.0, 6.0)
+    return memory2
 
 
-def _about_smooth_path(time_s: np.ndarray, place_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(n, 2) distances from a polynomial through a track, and (n,) the part of their variance that it takes out."""
+def _smooth_path(time_s: np.ndarray) -> np.ndarray:
+    """(n, n) projection on a polynomial through a track."""
     u = (time_s - time_s.mean()) / max(np.ptp(time_s) / 2, 1e-9)
-    degree = int(np.clip(len(time_s) // 4, 1, 5))
-    design = np.vander(u, degree + 1)
-    leverage = np.einsum("ij,ji->i", design, np.linalg.pinv(design))
-    return place_mm - design @ np.linalg.lstsq(design, place_mm, rcond=None)[0], leverage
+    design = np.vander(u, int(np.clip(len(time_s) // 4, 1, 5)) + 1)
+    hat: np.ndarray = design @ np.linalg.pinv(design)
+    return hat
 
 
 def _excess(rest: np.ndarray, own: np.ndarray) -> float:
