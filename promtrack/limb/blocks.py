@@ -1,20 +1,24 @@
-"""What the blocks of the limb zone say of a frame's shift, and how the edge breathes against them."""
+"""What the blocks of the limb zone say of the frames' shifts, and how far they can be believed together.
+
+A block errs by its own noise, by what moves in it, and by the air, which bends it. The last two show as scatter among the
+blocks of a frame. That scatter is taken from all frames at once: a dozen blocks do not tell their own, and where plasma moves
+across a third of the limb the middle of all deviations is still that of the quiet rest.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
+from promtrack.limb.along import MEMORY, BlockShifts
 from promtrack.limb.circle import MAD, biweight, median
-from promtrack.limb.radius import Edges, centre_only
-from promtrack.limb.track import FrameMeasure
+from promtrack.limb.track import EARLY_FRAMES, FrameMeasure
 
-SLOW_FRAMES = 6.0       # slower than this the edge is believed, not the blocks
-LEAST_TAUGHT = 16       # frames from which the blocks teach how the edge breathes
-TEACHERS = 1.3          # times the edge's error: blocks that are worse than that teach it nothing
-STEADY_EDGE_PX = 0.15   # with a poorer edge than this, blocks are believed for longer
+LEAST_BLOCKS = 5     # of a frame that tell how neighbours resemble each other
+RESTLESS = 1.5       # times the usual variance, above which a frame's own scatter counts
+OUTLYING = 0.7       # of a frame's own scatter its blocks are measured by, where that is larger than the usual
+CUT_SIGMA = 4.0      # blocks farther off say nothing of their neighbours
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,143 +31,123 @@ class Blocks:
     across_var: np.ndarray
     tangent: np.ndarray     # (b, 2)
     normal: np.ndarray      # (b, 2)
-    scatter_px: float       # of the along shifts beyond their own errors
-    across_scatter_px: float
-
-
-def usable_blocks(m: FrameMeasure) -> Blocks:
-    """Blocks with a shift that can be believed; variances hold their own error and the scatter among the blocks."""
-    s = m.shifts
-    usable = np.isfinite(s.along_px) & np.isfinite(s.across_px) & (np.abs(s.along_px) < 4) & (np.abs(s.across_px) < 50)
-    usable &= (s.along_err_px < 3) & np.isfinite(s.across_err_px) & (s.gain > 0.2) & (s.gain < 5)
-    phi = np.radians(s.theta_deg[usable] + m.place.turn_deg)
-    along, along_var, scatter = _with_scatter(s.along_px[usable], s.along_err_px[usable])
-    across, across_var, across_scatter = _with_scatter(s.across_px[usable], s.across_err_px[usable])
-    return Blocks(along, along_var, across, across_var, np.column_stack([-np.cos(phi), np.sin(phi)]),
-                  np.column_stack([-np.sin(phi), -np.cos(phi)]), scatter, across_scatter)
-
-
-def _with_scatter(value: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    """Shifts and their variances, raised by what the blocks scatter beyond their errors; outliers get no weight."""
-    if len(value) < 2:
-        return value, np.full(len(value), 1.0), float("nan")
-    error = np.where(np.isfinite(error), error, 99.0)
-    extra, middle = 0.0, median(value)
-    for _ in range(4):
-        variance = error**2 + extra**2
-        spread = np.sqrt(variance) * max(1.0, MAD * median(np.abs(value - middle) / np.sqrt(variance)))
-        robust = biweight((value - middle) / spread) + 1e-9
-        weight = robust / variance
-        mean = (weight * value).sum() / weight.sum()
-        # one degree of freedom goes into the mean
-        excess = (robust * ((value - mean) ** 2 / variance)).sum() / max(robust.sum() - 1, 0.5)
-        extra = float(np.sqrt(max(extra**2 + median(variance) * (excess - 1), 0.0)))
-    return value, (error**2 + extra**2) / robust, extra
-
-
-def pooled_blocks(blocks: list[Blocks], wave: float) -> list[Blocks]:
-    """Blocks whose scatter is at least what is usual: a handful of blocks may agree by chance.
-
-    `wave` is the variance of a long stretch over that of as many independent blocks.
-    """
-    def usual(values: list[float]) -> float:
-        finite = np.array([v for v in values if np.isfinite(v)])
-        return float(np.sqrt(np.mean(np.minimum(finite, 2 * np.median(finite)) ** 2))) if len(finite) else 0.0
-    along, across = usual([b.scatter_px for b in blocks]), usual([b.across_scatter_px for b in blocks])
-    return [replace(b, along_var=wave * (b.along_var + max(along**2 - np.nan_to_num(b.scatter_px) ** 2, 0.0)),
-                    across_var=wave * (b.across_var + max(across**2 - np.nan_to_num(b.across_scatter_px) ** 2, 0.0)))
-            if len(b.along_px) else b for b in blocks]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Breathing:
-    """Common shift of a frame's whole edge that the blocks do not share."""
+class Votes:
+    """Shifts of one frame's blocks in one direction."""
 
-    shift_px: np.ndarray   # (n,) what blur and fringe explain
-    rest_px: float         # rms of what they do not
-    level_px: np.ndarray   # (n,) place of the edge's circle against the template's, outward at the middle of the limb
+    value_px: np.ndarray
+    err_px: np.ndarray      # each block's own
+    block: np.ndarray       # numbers of the blocks, ascending
 
 
-def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray, weight: np.ndarray,
-                  blocks: list[Blocks], middle: np.ndarray) -> Breathing:
-    """Learn from the blocks how the width of the limb, its fringe and the light move the edge of a frame.
+def usable_blocks(measures: list[FrameMeasure], wave: float) -> list[Blocks]:
+    """Blocks of every frame with a shift that can be believed, and variances such that their weighted mean is as unsure as it says.
 
-    A brighter fringe, a wider blur, or more light on a disc that is burnt out draw the edge outward all along. The
-    blocks, which look at prominences and texture away from the edge, stay where they are.
+    Parameters
+    ----------
+    wave : variance of a long stretch of edge over that of as many independent blocks; the blocks' own likeness counts where it
+        is larger
     """
-    shift = centre_only(edges, weight, offset)
-    apart = np.full(len(blocks), np.nan)
-    variance = np.full(len(blocks), np.nan)
-    for i, b in enumerate(blocks):
-        if len(b.across_px) >= 3 and middle[i].any():
-            w = 1 / b.across_var
-            apart[i] = np.sum(w * (b.normal @ shift[i] - b.across_px)) / np.sum(w * (b.normal @ middle[i]))
-            variance[i] = 1 / w.sum()
-    known = np.isfinite(apart)
-    if known.sum() < 8:
-        usual = float(np.nanmedian(apart)) if known.any() else 0.0
-        return Breathing(np.zeros(len(blocks)), 0.1, np.full(len(blocks), usual))
-    signs = np.column_stack([[m.signs.width_px for m in measures], [m.signs.fringe for m in measures], np.log([m.gain for m in measures])])
-    edge_err = np.median(1 / np.sqrt(np.maximum(weight.sum(1), 1e-9)))
-    slow = SLOW_FRAMES * max(1.0, (edge_err / STEADY_EDGE_PX) ** 2)
-    teach = known.sum() >= LEAST_TAUGHT and float(np.median(variance[known])) < (TEACHERS * edge_err) ** 2
-    explained, level, rest = _explained(apart, variance, signs if teach else signs[:, :0], known, slow)
-    return Breathing(explained, float(np.sqrt(max(rest**2 - np.median(variance[known]), 0.0))), level)
+    usable = [_usable(m.shifts) for m in measures]
+    along = [Votes(m.shifts.along_px[u], m.shifts.along_err_px[u], m.shifts.block[u]) for m, u in zip(measures, usable, strict=True)]
+    across = [Votes(m.shifts.across_px[u], m.shifts.across_err_px[u], m.shifts.block[u]) for m, u in zip(measures, usable, strict=True)]
+    blocks = []
+    parted = usual_scatter(parted_since(along))
+    for m, u, a, a_var, x, x_var in zip(measures, usable, along, variances(along, wave, parted), across, variances(across, wave),
+                                        strict=True):
+        phi = np.radians(m.shifts.theta_deg[u] + m.place.turn_deg)
+        blocks.append(Blocks(a.value_px, a_var, x.value_px, x_var, np.column_stack([-np.cos(phi), np.sin(phi)]),
+                             np.column_stack([-np.sin(phi), -np.cos(phi)])))
+    return blocks
 
 
-def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray,
-               slow: float) -> tuple[np.ndarray, np.ndarray, float]:
-    """What the signs explain, the slow course of the rest, and the scatter left.
+def _usable(s: BlockShifts) -> np.ndarray:
+    usable = np.isfinite(s.along_px) & np.isfinite(s.across_px) & (np.abs(s.along_px) < 4) & (np.abs(s.across_px) < 50)
+    return usable & (s.along_err_px < 3) & np.isfinite(s.across_err_px) & (s.gain > 0.2) & (s.gain < 5)
 
-    Only quick changes teach: slowly, the blocks drift with the prominences that change under them.
+
+def parted_since(votes: list[Votes]) -> list[Votes]:
+    """The votes as they would be against the template of the first frames.
+
+    The template takes in what each block changes, but not what all have in common, since it is moved by their vote. Blocks whose
+    features drift apart therefore seem to agree, while their mean drifts on.
     """
-    apart = np.where(known, apart, np.nanmedian(apart))
-    apart = np.clip(apart, *(np.median(apart) + np.array([-4, 4]) * (MAD * np.median(np.abs(apart - np.median(apart))) + 1e-6)))
-    middle = np.median(signs[known], axis=0)
-    spread = MAD * np.median(np.abs(signs[known] - middle), axis=0) + 1e-9
-    unit = np.clip((signs - middle) / spread, -4, 4)
-    quick, quick_signs = apart - slowly(apart, slow), unit - slowly(unit, slow)
-    chosen = list(range(signs.shape[1]))
-    solution = np.zeros(0)
-    rest = MAD * float(np.median(np.abs(quick)))
-    while chosen:
-        solution, error, rest = _robust_line(quick_signs[known][:, chosen], quick[known], variance[known])
-        strength = np.abs(solution) / error
-        if strength.min() > 4:
-            break
-        del chosen[int(np.argmin(strength))]
-        solution = np.zeros(0)
-    explained = quick_signs[:, chosen] @ solution[:len(chosen)] if chosen else np.zeros(len(apart))
-    return explained, slowly(apart - explained, slow), rest
+    learnt: dict[int, float] = {}
+    since = []
+    for count, v in enumerate(votes, start=1):
+        before = np.array([learnt.get(int(b), 0.0) for b in v.block])
+        since.append(Votes(v.value_px + before, v.err_px, v.block))
+        if count > EARLY_FRAMES and len(v.value_px):    # these were all laid on the template that they had made
+            apart = before + (v.value_px - _robust_mean(v.value_px)) / min(count, MEMORY)
+            learnt.update(zip(v.block.tolist(), apart.tolist(), strict=True))
+    return since
 
 
-def slowly(values: np.ndarray, frames: float) -> np.ndarray:
-    """Slow course of (n,) or (n, k) values: at each frame a straight line through its neighbours, Gaussian weights.
+def variances(votes: list[Votes], wave: float, scatter: float | None = None) -> list[np.ndarray]:
+    """(b,) variances for every frame; outliers get no weight. `scatter` of the blocks, px, where it is larger than the frames show."""
+    scatter = max(usual_scatter(votes), scatter or 0.0)
+    factor = max(wave, likeness(votes))
+    return [factor * _with_scatter(v, scatter) if len(v.value_px) > 1 else np.ones(len(v.value_px)) for v in votes]
 
-    A line, not a mean: what drifts steadily (disc texture that solar rotation carries along, plasma) is then followed
-    to the ends of the sequence.
+
+def usual_scatter(votes: list[Votes]) -> float:
+    """Scatter of the blocks about their frame's mean beyond their own errors: the middle of all frames."""
+    apart, own = [np.zeros(0)], [np.zeros(0)]
+    for v in votes:
+        count = len(v.value_px)
+        if count > 2:
+            apart.append((v.value_px - _robust_mean(v.value_px)) * np.sqrt(count / (count - 1)))
+            own.append(v.err_px**2)
+    deviation = np.abs(np.concatenate(apart))
+    if not len(deviation):
+        return 0.0
+    return float(np.sqrt(max((MAD * median(deviation)) ** 2 - median(np.concatenate(own)), 0.0)))
+
+
+def _robust_mean(value: np.ndarray) -> float:
+    middle = median(value)
+    for _ in range(3):
+        weight = biweight((value - middle) / max(MAD * median(np.abs(value - middle)), 1e-6)) + 1e-9
+        middle = float((weight * value).sum() / weight.sum())
+    return middle
+
+
+def _with_scatter(votes: Votes, scatter: float) -> np.ndarray:
+    """Own variance and the usual scatter's, more in a frame that is clearly more restless, and without end for outliers."""
+    value, variance = votes.value_px, votes.err_px**2 + scatter**2 + 1e-12
+    middle = median(value)
+    for _ in range(5):
+        spread = np.sqrt(variance) * max(1.0, OUTLYING * MAD * median(np.abs(value - middle) / np.sqrt(variance)))
+        robust = biweight((value - middle) / spread) + 1e-9
+        middle = float((robust / variance * value).sum() / (robust / variance).sum())
+    # one degree of freedom goes into the mean
+    excess = float((robust * (value - middle) ** 2 / variance).sum() / max(robust.sum() - 1, 0.5))
+    return variance * max(1.0, excess / RESTLESS) / robust
+
+
+def likeness(votes: list[Votes]) -> float:
+    """Variance of a frame's mean over that of as many independent blocks, from how neighbours deviate alike; at least 1.
+
+    Deviations are taken from the frame's own mean, which hides what all its blocks share. If only neighbours share anything, with
+    variance c0 and covariance c1 of the deviations the mean's is V = (c0 + m c1) / n / (1 - (1 + m) / n), m = 2 (1 - 1 / n).
     """
-    def near(series: np.ndarray) -> np.ndarray:
-        return gaussian_filter1d(series, min(frames, 2.0 * len(series)), axis=0, mode="constant", truncate=6.0)
-    table = values.reshape(len(values), -1)
-    time = np.arange(len(values), dtype=float)[:, None]
-    ones, first, second = near(np.ones_like(time)), near(time), near(time * time)
-    level, slope = near(table), near(time * table)
-    spread = np.maximum(ones * second - first * first, 1e-9)
-    line = (level * (second - first * time) + slope * (ones * time - first)) / spread
-    return line.reshape(values.shape)
-
-
-def _robust_line(design: np.ndarray, value: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    floor = np.median(variance)
-    weight = 1 / (variance + floor)
-    rest = value
-    for _ in range(8):
-        spread = max(MAD * float(np.median(np.abs(rest))), 1e-4)
-        w = weight * biweight(rest / spread)
-        normal = (design * w[:, None]).T @ design + 1e-12 * np.eye(design.shape[1])
-        solution = np.linalg.solve(normal, (design * w[:, None]).T @ value)
-        rest = value - design @ solution
-    inverse = np.linalg.inv(normal)
-    scale = np.sqrt((w * rest**2).sum() / max(len(value) - design.shape[1], 1))
-    return solution, np.sqrt(np.diag(inverse)) * scale, spread
+    square, product, counts = [np.zeros(0)], [np.zeros(0)], []
+    for v in votes:
+        if len(v.value_px) < LEAST_BLOCKS:
+            continue
+        middle = median(v.value_px)
+        near = np.abs(v.value_px - middle) < CUT_SIGMA * max(MAD * median(np.abs(v.value_px - middle)), 1e-6)
+        apart = v.value_px - v.value_px[near].mean()
+        pair = (np.diff(v.block) == 1) & near[1:] & near[:-1]
+        square.append(apart[near] ** 2)
+        product.append((apart[1:] * apart[:-1])[pair])
+        counts.append(int(near.sum()))
+    products, squares = np.concatenate(product), np.concatenate(square)
+    if not len(products):
+        return 1.0
+    n, c0 = float(np.mean(counts)), max(float(squares.mean()), 1e-12)
+    m = 2.0 * (1.0 - 1.0 / n)
+    shared = max(float(products.mean()), -c0 / n)
+    return max(1.0, (1.0 + m * shared / c0) / (1.0 - (1.0 + m) / n) * (n - 1.0) / n)

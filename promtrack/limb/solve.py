@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from promtrack.limb.blocks import Blocks, fit_breathing, pooled_blocks, usable_blocks
+from promtrack.limb.blocks import Blocks, usable_blocks
+from promtrack.limb.breathing import fit_breathing
 from promtrack.limb.radius import Edges, RadiusFit, edge_weights, limb_relief
 from promtrack.limb.steady import steadied
 from promtrack.limb.track import BIN_PX, FrameMeasure
@@ -21,6 +22,9 @@ from promtrack.limb.turn import TurnModel
 
 # OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the rounding, half on an arc
 SAMPLING_PX = 0.0045
+# of the variance by the air, more for the mean of an arc than for its radius, from which its strength is taken: the longest waves are
+# the strongest. With it errors across the limb are true in ten kinds of scene, 17 Suns each (tests/benchmarks/lock_accuracy.py)
+LONG_WAVES = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,7 +61,7 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     edge_weight = edge_weights(residual, edges.weight, radius.factor)
     middle = middle_vectors(measures, edges)
     wave = max(1.0, radius.factor * BIN_PX / block_px)
-    blocks = pooled_blocks([usable_blocks(m) for m in measures], wave)
+    blocks = usable_blocks(measures, wave)
     breathing = fit_breathing(measures, edges, offset, edge_weight, blocks, middle)
     offset = offset - breathing.shift_px[:, None]
     # blocks that have been seen to drift across the limb are believed no further than that
@@ -71,14 +75,16 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     total, total_err = solution[:, 2] + before, np.sqrt(covariance[:, 2, 2])
     turn, turn_err = model_turn(total, total_err)
     held = turn - before
-    shift, across, along = np.zeros((len(measures), 2)), np.zeros(len(measures)), np.zeros(len(measures))
-    for i, p in enumerate(parts):
-        small = np.linalg.inv(p.normal[:2, :2] + 1e-9 * np.eye(2))
-        shift[i] = small @ (p.right[:2] - p.normal[:2, 2] * held[i])
-        across[i], along[i] = _split_errors(small * _shared(p) + SAMPLING_PX**2 * np.eye(2), edges.n[i], edge_weight[i])
+    small = np.linalg.inv(np.array([p.normal[:2, :2] for p in parts]) + 1e-9 * np.eye(2))
+    shift = np.array([s @ (p.right[:2] - p.normal[:2, 2] * h) for s, p, h in zip(small, parts, held, strict=True)])
+    across, along = np.array([_split_errors(p, s, edges.n[i], edge_weight[i]) for i, (p, s) in enumerate(zip(parts, small, strict=True))]).T
     # waves of the air longer than the limb seen move edge and blocks alike; the frames' own radii tell their strength
-    air = np.sqrt((1.0 - 1.0 / radius.factor) / np.maximum(edge_weight.sum(1), 1e-9))
-    across, along = np.maximum(across, air), np.maximum(along, air)
+    bent = 1.0 - 1.0 / radius.factor
+    air = np.sqrt(bent / np.maximum(edge_weight.sum(1), 1e-9))
+    longer = np.sqrt(1.0 + LONG_WAVES * bent) if middle.any() else 1.0
+    across, along = longer * np.maximum(across, air), np.maximum(along, longer * air)
+    # what is wrong with the course of the turn comes from slow changes on the limb, and they move the place along it as well
+    along = np.hypot(along, np.sqrt(turn_err**2 - turn_err.min() ** 2))
     shift = _steadied(measures, shift, middle[0], across, along)
     return Centres(shift, across, along, held, turn_err, total, total_err)
 
@@ -138,13 +144,17 @@ def _shared(equations: FrameEquations) -> float:
     return 2.0 - abs(2.0 * equations.edge_part - 1.0)
 
 
-def _split_errors(covariance: np.ndarray, n: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
-    """Errors across the limb and along it, at the middle of the visible limb."""
+def _split_errors(equations: FrameEquations, small: np.ndarray, n: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
+    """Errors across the limb and along it, at the middle of the visible limb; `small` is the centre's covariance, the turn held.
+
+    Along the limb the edge says hardly anything, so only across it two look through the same air.
+    """
     middle = (n * weight[:, None]).sum(0)
     size = np.hypot(*middle)
     if size < 0.3 * weight.sum():   # limb nearly all round: no preferred direction
-        value = float(np.sqrt(0.5 * np.trace(covariance)))
+        value = float(np.sqrt(0.5 * np.trace(small) * _shared(equations) + SAMPLING_PX**2))
         return value, value
     across = middle / size
     along = np.array([-across[1], across[0]])
-    return float(np.sqrt(across @ covariance @ across)), float(np.sqrt(along @ covariance @ along))
+    return (float(np.sqrt(across @ small @ across * _shared(equations) + SAMPLING_PX**2)),
+            float(np.sqrt(along @ small @ along + SAMPLING_PX**2)))

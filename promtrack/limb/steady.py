@@ -7,8 +7,8 @@ Which it is, the centres tell: where they scatter about their slow course by no 
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
-from promtrack.limb.blocks import slowly
 from promtrack.limb.circle import MAD, median
 
 SLOW_FRAMES = 3.0   # motion slower than this is followed as it is
@@ -33,3 +33,20 @@ def steadied(position_px: np.ndarray, err_px: np.ndarray) -> np.ndarray:
     moved = np.abs(apart) > REAL_SIGMA * np.sqrt(error**2 + motion2)
     kept = np.where(moved, 1.0, motion2 / (motion2 + error**2))
     return position_px - (1.0 - kept) * apart
+
+
+def slowly(values: np.ndarray, frames: float) -> np.ndarray:
+    """Slow course of (n,) or (n, k) values: at each frame a straight line through its neighbours, Gaussian weights.
+
+    A line, not a mean: what drifts steadily (disc texture that solar rotation carries along, plasma) is then followed
+    to the ends of the sequence.
+    """
+    def near(series: np.ndarray) -> np.ndarray:
+        return gaussian_filter1d(series, min(frames, 2.0 * len(series)), axis=0, mode="constant", truncate=6.0)
+    table = values.reshape(len(values), -1)
+    time = np.arange(len(values), dtype=float)[:, None]
+    ones, first, second = near(np.ones_like(time)), near(time), near(time * time)
+    level, slope = near(table), near(time * table)
+    spread = np.maximum(ones * second - first * first, 1e-9)
+    line = (level * (second - first * time) + slope * (ones * time - first)) / spread
+    return line.reshape(values.shape)

@@ -2,8 +2,8 @@
 
     python -m tests.benchmarks.lock_accuracy [--case NAME] [--seeds N] [--first N]
 
-"Left" is the rms shift of a prominence crop against the median of the aligned frames, measured on the pixels, as a
-ratio to what aligning the same frames with their true centres and turns leaves.
+"Left" is the rms shift of a prominence crop against the median of the aligned frames, measured on the pixels, over all scenes
+of a row, as a ratio to what aligning the same frames with their true centres and turns leaves.
 """
 
 from __future__ import annotations
@@ -111,8 +111,8 @@ class Outcome:
     scale_error: float
     radius_pull: float
     turn_rms_deg: float
-    left_across: float
-    left_along: float
+    left_across_px: float
+    left_along_px: float
     ideal_across_px: float
     ideal_along_px: float
     ms_per_frame: float
@@ -124,6 +124,8 @@ def measure(case: Case) -> Outcome:
     mended, _ = mend_hot_pixels(scene.sequence())     # as for every folder that is opened
     frames = [mended.frame(i) for i in range(len(scene))]
     sequence = replace(mended, read=frames.__getitem__)
+    # the drift that an unknown site leaves open is stated as for the lowest Sun: it counts where the Sun is as low
+    low = max(case.spec.flattening) > 0.0
     start = time.process_time()
     lock = lock_limb(sequence, limb=case.limb, camera=case.camera, site=case.site)
     spent = (time.process_time() - start) / len(frames) * 1e3
@@ -141,10 +143,10 @@ def measure(case: Case) -> Outcome:
     return Outcome(
         int(used.sum()), int((truth.good & ~used).sum()), int((~truth.good & used).sum()),
         float(np.std(across[both])), float(np.std(felt[both])),
-        _pull(across[both], np.hypot(lock.centre_err_px, lock.creep_err_px)[both]),
-        _pull(felt[both], np.hypot(lock.along_err_px, lock.creep_along_err_px)[both]),
+        _pull(across[both], np.hypot(lock.centre_err_px, low * lock.creep_err_px)[both]),
+        _pull(felt[both], np.hypot(lock.along_err_px, low * lock.creep_along_err_px)[both]),
         lock.radius_px / truth.radius_px - 1, (lock.radius_px - truth.radius_px) / lock.radius_err_px,
-        float(np.sqrt(np.mean(turn[both] ** 2))), left[0] / ideal[0], left[1] / ideal[1], ideal[0], ideal[1],
+        float(np.sqrt(np.mean(turn[both] ** 2))), left[0], left[1], ideal[0], ideal[1],
         spent)
 
 
@@ -213,7 +215,8 @@ def _row(name: str, results: list[Outcome]) -> str:
     def rms(key: str) -> float:
         return float(np.sqrt(np.mean([getattr(r, key) ** 2 for r in results])))
     pull = ", ".join(f"{r.radius_pull:+.1f}" for r in results)
-    return (f"| {name} | {rms('across_rms_px'):.3f} | {rms('along_rms_px'):.3f} | {rms('left_across'):.3f}, {rms('left_along'):.3f} "
+    return (f"| {name} | {rms('across_rms_px'):.3f} | {rms('along_rms_px'):.3f} | {rms('left_across_px') / rms('ideal_across_px'):.3f}, "
+            f"{rms('left_along_px') / rms('ideal_along_px'):.3f} "
             f"(ideal {rms('ideal_across_px'):.2f}, {rms('ideal_along_px'):.2f} px) | {100 * rms('scale_error'):.2f} % "
             f"| {rms('across_pull'):.2f}, {rms('along_pull'):.2f} | {pull} | {rms('turn_rms_deg'):.3f} "
             f"| {sum(r.lost_good for r in results)} / {sum(r.missed_spoiled for r in results)} | {rms('ms_per_frame'):.1f} |")
