@@ -13,7 +13,7 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_height
 from promtrack.show.figure_style import MARKERS, Theme, date_axis, days, foot, height_note, note_above, panel, set_ylabel, sheet
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, going, height_text, leading_front, moving_knots, speed_text
+from promtrack.show.verdict import fastest_knot, going, height_text, leading_front, moving_knots, speed_text, too_fast
 
 __all__ = ["Item", "draw_heights", "empty", "height_time", "items_of", "motion_title", "side_labels", "time_span"]
 
@@ -40,7 +40,8 @@ def motion_title(measured: Measured) -> str:
     if front is not None:
         return f"Front {front.front} climbs to {height_text(measured, front)}; no model describes it"
     if knot is not None:
-        return f"The fastest knot moves at {speed_text(measured, knot)}"
+        moves = "seems to move" if too_fast(measured, knot) else "moves"
+        return f"The fastest knot {moves} at {speed_text(measured, knot)}{' (cadence too slow)' if too_fast(measured, knot) else ''}"
     return "Nothing moves significantly"
 
 

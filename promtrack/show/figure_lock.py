@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame
 from promtrack.limb.records import LimbLock
+from promtrack.rounding import error_text
 from promtrack.show.figure_style import Theme, brightness_range, date_axis, date_numbers, foot, panel, plasma, set_ylabel, sheet
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lock_verdict, rejections
@@ -19,6 +20,7 @@ __all__ = ["registration_check"]
 
 MARKS = {"good": "✓", "fair": "!", "poor": "✗"}
 KEPT, SPOILED, CIRCLE = "#8fe3ff", "#ff7ab8", "#ffffff"  # on the picture, in both themes
+LEAST_TURN = 0.01  # errors: a smaller turn is none
 REASON_LINES, REASON_WIDTH = 5, 42  # lines under the picture, characters in each
 Corner = Literal["upper left", "upper right", "lower left", "lower right"]
 
@@ -31,13 +33,19 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
         figure.texts[0].set_color(theme.warning)
     _draw_frame(panel(figure, 0.08, 0.375, 0.37, 0.465), measured)
     _write_reasons(figure, measured, theme)
-    places = [panel(figure, 0.605, bottom, 0.37, 0.18) for bottom in (0.64, 0.3925, 0.145)]
-    for axes, draw in zip(places, (_draw_centre, _draw_turn, _draw_radius), strict=True):
+    used = measured.lock.used
+    turns = bool(np.ptp(measured.lock.angle_deg[used]) > LEAST_TURN * np.median(measured.lock.angle_err_deg[used]))
+    draws = (_draw_centre, _draw_turn, _draw_radius) if turns else (_draw_centre, _draw_radius)
+    bottoms, height = ((0.64, 0.3925, 0.145), 0.18) if turns else ((0.60, 0.145), 0.22)
+    places = [panel(figure, 0.605, bottom, 0.37, height) for bottom in bottoms]
+    for axes, draw in zip(places, draws, strict=True):
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
         axes.margins(x=0.02, y=0.45 if draw is _draw_centre else 0.2)  # room for the key
         axes.locator_params(axis="y", nbins=4)
         date_axis(axes, measured, label=axes is places[-1], most=6)
+    if not turns:
+        figure.text(0.545, 0.495, _no_turn(measured), va="center", color=theme.ink)
     foot(figure, measured, speeds=False)
     return figure
 
@@ -146,6 +154,14 @@ def _draw_turn(axes: Axes, measured: Measured, theme: Theme) -> None:
         elinewidth=1.2,
     )
     set_ylabel(axes, "turn (degrees)")
+
+
+def _no_turn(measured: Measured) -> str:
+    """Why there is no turn to draw."""
+    error = error_text(float(np.median(measured.lock.angle_err_deg[measured.lock.used])))
+    if measured.settings.camera.mount == "equatorial":
+        return f"turn: none, as an equatorial mount\ndoes not turn the field (± {error}°)"
+    return f"turn: the same in all frames (± {error}°)"
 
 
 def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:

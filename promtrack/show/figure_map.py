@@ -15,7 +15,7 @@ from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, foot, outli
 from promtrack.show.map_view import MOST_ARROWS, Map, fitting_aspect, map_of, map_picture, with_arrows
 from promtrack.show.numbers import clock, day
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, leading_front, moving_knots, speed_text
+from promtrack.show.verdict import fastest_knot, leading_front, limb_name, moving_knots, speed_text
 from promtrack.show.view import ClipView
 
 __all__ = ["SHEET_ASPECT", "arrow_minutes", "draw_map", "knot_map"]
@@ -42,7 +42,7 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     width = aspect * MAP_HEIGHT / SHEET_ASPECT
     area = map_of(measured, aspect)
     minutes, time = arrow_minutes(measured, area), measured.sequence.times_utc[area.frame]
-    subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above the H-alpha limb"
+    subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above {limb_name(measured)}"
     arrows = "arrows" if len(knots) <= MOST_ARROWS else "arrows of the fastest"
     figure = sheet(title, f"{subtitle}; {arrows}: way covered in {minutes:g} min" if knots else subtitle)
     left = 0.085 + 0.5 * ((0.775 if knots else 0.885) - width)  # a map narrower than its place stands in the middle

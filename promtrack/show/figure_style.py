@@ -27,7 +27,7 @@ from matplotlib.transforms import ScaledTranslation, blended_transform_factory
 
 from promtrack.show.numbers import day, span_text
 from promtrack.show.records import Measured
-from promtrack.show.verdict import PLANE_OF_SKY
+from promtrack.show.verdict import PLANE_OF_SKY, limb_words
 
 __all__ = [
     "DARK",
@@ -190,7 +190,7 @@ def foot(figure: Figure, measured: Measured, *, speeds: bool) -> None:
 
 def height_note(measured: Measured) -> str:
     """Which limb heights are counted from."""
-    return f"Heights above the H-alpha limb ({measured.settings.limb.height_mm:g} Mm above the photosphere)"
+    return f"Heights above {limb_words(measured)}"
 
 
 def panel(figure: Figure, left: float, bottom: float, width: float, height: float, **axes: Any) -> Axes:

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 
 from promtrack.rounding import plain, significant_decimals, typeset
 from promtrack.strip.records import TimeDistance
 
-__all__ = ["clock", "counted", "day", "degrees", "false_alarm_text", "path_words", "sentence", "span_text"]
+__all__ = ["clock", "counted", "day", "degrees", "false_alarm_text", "path_words", "sentence", "span_text", "unbroken"]
+
+BLANK = "\N{NO-BREAK SPACE}"
+UNIT = "km/s|km/px|Mm|km|px|m/s²|min|au|deg|s|h|%"
 
 
 def sentence(note: str) -> str:
     """A note from a log as a sentence of its own, with the signs of print."""
     return typeset(f"{note[:1].upper()}{note[1:]}{'' if note.endswith('.') else '.'}")
+
+
+def unbroken(words: str) -> str:
+    """The same words on a page whose lines break anywhere but inside a number with its error and unit."""
+    words = re.sub(r"(?<=[\d%°″]) ±|^± ", lambda part: part[0].replace(" ", BLANK), words)
+    return re.sub(rf"(?<=±) (?=\d)|(?<=\d) (?=(?:{UNIT})(?![\w]))", BLANK, words)
 
 
 def counted(count: int, one: str, many: str) -> str:

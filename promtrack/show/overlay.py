@@ -20,6 +20,7 @@ from promtrack.show.marks import Mark, Page, draw_mark
 from promtrack.show.pacing import Shot, cadence
 from promtrack.show.records import Measured
 from promtrack.show.tracks import Pace, Trail, draw_head, drawn_paths, knot_trails, label_shows, trail_paths
+from promtrack.show.verdict import limb_name
 from promtrack.show.view import ClipView
 
 __all__ = ["Annotation", "annotate", "draw_annotation", "label_boxes", "make_page"]
@@ -155,7 +156,7 @@ def _note(wanted: frozenset[str], measured: Measured) -> list[str]:
     speeds = any(k.moving for k in measured.motion.knots) or any(f.moving for f in measured.motion.fronts)
     parts = ["Plane-of-sky speeds: lower bounds"] if speeds else []
     if {"heights", "front", "inset"} & wanted or not speeds:
-        parts.append("Heights above the H-alpha limb")
+        parts.append(f"Heights above {limb_name(measured)}")
     return parts
 
 

@@ -6,9 +6,9 @@ import numpy as np
 
 from promtrack.rounding import error_text, typeset, with_error
 from promtrack.show.markup import Markup, element
-from promtrack.show.numbers import counted, sentence
+from promtrack.show.numbers import counted, sentence, unbroken
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, height_text, highest, leading_front, speed_error, speed_text
+from promtrack.show.verdict import fastest_knot, height_text, highest, leading_front, limb_words, speed_error, speed_text, too_fast
 
 __all__ = ["numbers_part"]
 
@@ -47,7 +47,8 @@ def _motion_cards(measured: Measured) -> list[Markup]:
             _card(
                 f"Fastest knot (knot {knot.knot})",
                 speed_text(measured, knot),
-                f"in the plane of the sky; {_parts(knot.fit.speed_err_km_s, knot.fit.systematic_km_s, 'km/s', 'scale and clock')}",
+                f"in the plane of the sky; {_parts(knot.fit.speed_err_km_s, knot.fit.systematic_km_s, 'km/s', 'scale and clock')}"
+                f"{'; faster than this cadence can be sure of' if too_fast(measured, knot) else ''}",
                 meaning.sentence if meaning else "",
                 meaning.source if meaning else "",
             )
@@ -59,7 +60,7 @@ def _motion_cards(measured: Measured) -> list[Markup]:
             _card(
                 f"Highest front (front {front.front})",
                 height_text(measured, front),
-                f"above the H-alpha limb; {_parts(chance, systematic, 'Mm', 'the scale')}",
+                f"above {limb_words(measured)}; {_parts(chance, systematic, 'Mm', 'the scale')}",
             )
         )
         chance = best.peak_speed_err_km_s if best else np.nan
@@ -96,9 +97,9 @@ def _card(title: str, number: str, parts: str, meaning: str = "", source: str = 
     return element(
         "li",
         element("h3", title),
-        element("p", number, class_="number"),
-        element("p", parts, class_="parts"),
-        element("p", meaning, class_="meaning") if meaning else Markup(""),
+        element("p", unbroken(number), class_="number"),
+        element("p", unbroken(parts), class_="parts"),
+        element("p", unbroken(meaning), class_="meaning") if meaning else Markup(""),
         element("p", f"Compared with: {source}", class_="source") if source else Markup(""),
     )
 

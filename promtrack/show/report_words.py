@@ -5,10 +5,10 @@ from __future__ import annotations
 from promtrack.settings import settings_as_toml
 from promtrack.show.markup import Markup, element, joined
 from promtrack.show.method import CAUTIONS, method_steps
-from promtrack.show.numbers import day, sentence
+from promtrack.show.numbers import day, sentence, unbroken
 from promtrack.show.records import Measured
 from promtrack.show.report_tables import frames_table, fronts_table, knots_table, ridges_table
-from promtrack.show.verdict import lock_verdict, three_sentences
+from promtrack.show.verdict import limb_words, lock_verdict, three_sentences
 
 __all__ = [
     "cautions_part",
@@ -38,7 +38,7 @@ def verdict_part(measured: Measured) -> Markup:
     return element(
         "div",
         element("p", element("span", f"{mark} ", aria_hidden="true"), words, class_="badge"),
-        *(element("p", sentence) for sentence in three_sentences(measured)),
+        *(element("p", unbroken(words)) for words in three_sentences(measured)),
         class_=f"verdict {verdict.level}",
     )
 
@@ -46,10 +46,10 @@ def verdict_part(measured: Measured) -> Markup:
 def knots_part(measured: Measured) -> Markup:
     control = measured.motion.control
     words = [
-        element("p", "Click a column's name to sort by it.", class_="quiet small"),
+        element("p", "Click a column's name to sort by it.", class_="quiet small how"),
         knots_table(measured) if measured.motion.knots else element("p", "No knot was followed long enough to be fitted."),
     ]
-    words += [element("p", sentence(note), class_="prose") for note in control.notes]
+    words += [element("p", unbroken(sentence(note)), class_="prose") for note in control.notes]
     if measured.motion.ridges:
         words += [element("h3", "A second opinion: ridges"), ridges_table(measured)]
     return joined(words)
@@ -77,12 +77,12 @@ def fronts_part(measured: Measured) -> Markup:
 def left_out_part(measured: Measured) -> Markup:
     times, out = measured.sequence.time_report, (~measured.lock.used).any() or measured.sequence.unreadable
     problems = (
-        element("ul", *(element("li", sentence(problem)) for problem in times.problems))
+        element("ul", *(element("li", unbroken(sentence(problem))) for problem in times.problems))
         if times.problems
         else element("p", "Nothing was odd about the times.")
     )
     notes = (
-        [element("h3", "Limits of the lock"), element("ul", *(element("li", sentence(note)) for note in measured.lock.notes))]
+        [element("h3", "Limits of the lock"), element("ul", *(element("li", unbroken(sentence(note))) for note in measured.lock.notes))]
         if measured.lock.notes
         else []
     )
@@ -104,7 +104,7 @@ def method_part(measured: Measured) -> Markup:
             element(
                 "li",
                 element("h3", step.title),
-                element("p", step.text),
+                element("p", unbroken(step.text)),
                 element("p", "Sources: " + "; ".join(step.sources) + ".", class_="source") if step.sources else Markup(""),
             )
             for step in method_steps(measured)
@@ -141,9 +141,8 @@ def cite_part(measured: Measured) -> Markup:
         [
             element(
                 "p",
-                f"Observer's name, H-alpha limb sequence {run_name(measured)} of {date} UTC, measured with promtrack "
-                f"{measured.version}. Plane-of-sky speeds; heights above the H-alpha limb, taken at "
-                f"{measured.settings.limb.height_mm:g} Mm above the photosphere.",
+                unbroken(f"Observer's name, H-alpha limb sequence {run_name(measured)} of {date} UTC, measured with promtrack "
+                f"{measured.version}. Plane-of-sky speeds; heights above {limb_words(measured)}."),
                 class_="cite",
             ),
             element(

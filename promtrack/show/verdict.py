@@ -13,7 +13,7 @@ import numpy as np
 from promtrack.limb.records import LimbLock
 from promtrack.motion.meaning import course
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.rounding import with_error
+from promtrack.rounding import rounded, with_error
 from promtrack.show.numbers import counted, sentence
 from promtrack.show.records import Measured
 
@@ -25,12 +25,15 @@ __all__ = [
     "height_text",
     "highest",
     "leading_front",
+    "limb_name",
+    "limb_words",
     "lock_verdict",
     "moving_knots",
     "rejections",
     "speed_error",
     "speed_text",
     "three_sentences",
+    "too_fast",
 ]
 
 PLANE_OF_SKY = "Plane-of-sky speeds: lower bounds of the true speed."
@@ -71,6 +74,25 @@ def leading_front(measured: Measured) -> Front | None:
     """The front that is called moving and reaches highest."""
     moving = [front for front in measured.motion.fronts if front.moving]
     return max(moving, key=lambda front: float(np.nanmax(front.height_mm)), default=None)
+
+
+def too_fast(measured: Measured, knot: KnotTrack) -> bool:
+    """Whether a knot is so fast that at this cadence it may have been confused with its neighbour."""
+    return knot.fit.speed_km_s > measured.motion.control.sure_km_s
+
+
+def limb_name(measured: Measured) -> str:
+    """What heights are counted from, in three words."""
+    return "the burnt-out limb" if measured.lock.edge_bias_px > 0.0 else "the H-alpha limb"
+
+
+def limb_words(measured: Measured) -> str:
+    """The same with where it stands: the edge of a burnt-out disc lies outside the H-alpha limb."""
+    bias_px = measured.lock.edge_bias_px
+    if bias_px <= 0.0:
+        return f"the H-alpha limb ({measured.settings.limb.height_mm:g} Mm above the photosphere)"
+    outside = rounded(bias_px * measured.scale.km_per_px * 1e-3, 2, "Mm")
+    return f"the burnt-out limb, up to {outside} outside the H-alpha limb"
 
 
 def speed_error(measured: Measured, track: KnotTrack | Front) -> float:
@@ -168,7 +190,7 @@ def _motion_sentence(measured: Measured) -> str:
     parts = []
     if knot is not None:
         count = counted(len(knots), "knot moves", "knots move")
-        doubt = " (faster than this cadence can be sure of)" if knot.fit.speed_km_s > measured.motion.control.sure_km_s else ""
+        doubt = " (faster than this cadence can be sure of)" if too_fast(measured, knot) else ""
         parts.append(f"{count} significantly, the fastest at {speed_text(measured, knot)}{doubt}")
     if front is not None:
         speed = f" at up to {speed_text(measured, front)}" if front.best else ""

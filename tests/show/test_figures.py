@@ -262,6 +262,37 @@ def test_registration_check_gives_the_verdict_in_words(measured_fake):
         assert "2 × limb too faint: thin cloud" in texts
 
 
+def doubtful(measured):
+    """The same run with a burnt-out disc, no turn, no front, and a cadence too slow for any of its knots."""
+    lock = replace(measured.lock, angle_deg=np.full(44, 1e-18), edge_bias_px=3.1)
+    control = replace(measured.motion.control, sure_km_s=1.0)
+    return replace(measured, lock=lock, motion=replace(measured.motion, control=control, fronts=()))
+
+
+def test_where_nothing_turns_words_stand_in_place_of_a_plot(measured_fake):
+    # TRUTH  the fake run turns by 0.05 degrees, ten times its error; the other by rounding only.
+    counts = {}
+    for name, measured in (("turns", measured_fake), ("still", doubtful(measured_fake))):
+        figure = sheet_of("registration_check", measured)
+        counts[name] = len(figure.axes)
+        words = " ".join(text.get_text() for text in figure.texts)
+        assert ("an equatorial mount\ndoes not turn the field (± 0.006°)" in words) is (name == "still")
+        assert all(box.x1 <= figure.canvas.get_width_height()[0] for _, box in visible_texts(figure))
+    assert counts["turns"] == counts["still"] + 1
+
+
+def test_doubts_are_on_every_sheet_that_quotes_the_number(measured_fake):
+    # TRUTH  3.1 px of 870 km are 2.7 Mm; what is said in the verdict is said on slide and sheets too.
+    run = doubtful(measured_fake)
+    for name in ("summary", "height_time", "strip_montage", "time_distance"):
+        words = " ".join(text.get_text() for text in sheet_of(name, run).texts)
+        assert "Heights above the burnt-out limb, up to 2.7 Mm outside the H-alpha limb" in words
+    slide = [text.get_text() for text in sheet_of("summary", run).texts]
+    assert "unsure: cadence too slow" in slide
+    assert slide[0].startswith("The fastest knot seems to move at ")
+    assert "unsure: cadence too slow" not in [text.get_text() for text in sheet_of("summary", measured_fake).texts]
+
+
 def test_nothing_moving_is_said(measured_still):
     for draw, words in (
         (height_time, "Nothing moves significantly"),

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from promtrack.rounding import error_decimals, rounded, typeset, with_error
-from promtrack.show.numbers import clock, counted, false_alarm_text, sentence, span_text
+from promtrack.show.numbers import clock, counted, false_alarm_text, sentence, span_text, unbroken
 
 
 @pytest.mark.parametrize(
@@ -67,6 +67,13 @@ def test_small_numbers_do_not_become_zero():
 def test_notes_become_sentences():
     assert sentence("the limb alone gives 1176.0 +- 254.6 px") == "The limb alone gives 1176.0 ± 254.6 px."
     assert sentence("All is well.") == "All is well."
+
+
+def test_a_number_is_not_torn_from_its_unit():
+    # TRUTH  blanks inside numbers hold; those between words may break.
+    shown = unbroken("up to 294.5 ± 2.4 km/s; ± 1.7 km/s (66.6 ± 0.5 m/s²), 89 of 90 frames, 40 s pass, 3 knots, 0.1 % ± 0.2 %")
+    assert shown.replace("\N{NO-BREAK SPACE}", "_") == (
+        "up to 294.5_±_2.4_km/s; ±_1.7_km/s (66.6_±_0.5_m/s²), 89 of 90 frames, 40_s pass, 3 knots, 0.1_%_±_0.2_%")
 
 
 def test_messages_carry_the_signs_of_print():

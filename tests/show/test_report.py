@@ -40,7 +40,8 @@ def written(measured, folder, name="report.html", **changes):
         "poster": folder / "poster.png",
         "figures": sorted((folder / "figures").glob("*.png")),
     }
-    return write_report(measured, folder / name, **(parts | changes)).read_text(encoding="utf-8")
+    page = write_report(measured, folder / name, **(parts | changes)).read_text(encoding="utf-8")
+    return page.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_headline_numbers_stand_there_with_their_errors(measured_fake, products):
@@ -56,6 +57,17 @@ def test_headline_numbers_stand_there_with_their_errors(measured_fake, products)
     for meaning in measured_fake.motion.meanings:
         assert meaning.sentence in page
         assert meaning.source.replace("&", "&amp;") in page
+
+
+def test_cards_carry_the_cautions_of_the_verdict(measured_fake, products):
+    # TRUTH  3.1 px of 870 km are 2.7 Mm
+    assert "than this cadence can be sure of" not in written(measured_fake, products)
+    control = replace(measured_fake.motion.control, sure_km_s=1.0)
+    lock = replace(measured_fake.lock, edge_bias_px=3.1)
+    page = written(replace(measured_fake, lock=lock, motion=replace(measured_fake.motion, control=control)), products)
+    cards = page[page.index('class="cards"'):page.index('id="figures"')]
+    assert "faster than this cadence can be sure of" in cards
+    assert "above the burnt-out limb, up to 2.7 Mm outside the H-alpha limb; " in cards
 
 
 def test_every_track_model_ridge_and_rejected_frame_has_a_row(measured_fake, products):
