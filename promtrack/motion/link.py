@@ -110,11 +110,17 @@ def _extend(alive: list[_Track], here: np.ndarray, places: Places, time_s: float
 
 
 def _predict(alive: list[_Track], time_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """States (k, 2, 2) and covariances (k, 2, 2, 2) carried to a time; white noise in acceleration."""
+    """States (k, 2, 2) and covariances (k, 2, 2, 2) carried to a time."""
     dt = np.array([time_s - track.time_s for track in alive])
-    state = np.array([track.state for track in alive])
-    cov = np.array([track.cov for track in alive])
-    step = np.zeros((len(alive), 1, 2, 2))
+    return _carried(np.array([track.state for track in alive]), np.array([track.cov for track in alive]), dt)
+
+
+def _carried(state: np.ndarray, cov: np.ndarray, dt: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """States and covariances after the times dt (k,), in each of which the acceleration is constant and unknown.
+
+    It changes place and velocity together: a knot that rests before and after a gap has gone nowhere in it.
+    """
+    step = np.zeros((len(dt), 1, 2, 2))
     step[:, 0, 0, 0] = step[:, 0, 1, 1] = 1.0
     step[:, 0, 0, 1] = dt
     push = np.stack([np.stack([dt**4 / 4, dt**3 / 2], -1), np.stack([dt**3 / 2, dt**2], -1)], -1) * ACCEL_MM_S2**2
@@ -251,16 +257,13 @@ def _gap_gains(tracks: list[np.ndarray], places: Places, linking: Linking) -> tu
     # By chance a track begins anywhere, with any velocity.
     chance = -np.log(len(tracks) / linking.area_mm2 / (2 * linking.fastest_mm_s) ** 2)
     a, b = _may_join(tracks, places)
-    gap = (starts.time_s[b] - ends.time_s[a])[:, None]
-    off = np.stack([ends.state[a, 0] + gap * ends.state[a, 1] - starts.state[b, 0], ends.state[a, 1] - starts.state[b, 1]], axis=1)
-    cov = ends.cov[a]
-    moved = np.stack([cov[..., 0, 0] + 2 * gap * cov[..., 0, 1] + gap**2 * cov[..., 1, 1], cov[..., 1, 1]], axis=1)
-    spread2 = moved + np.diagonal(starts.cov[b], axis1=2, axis2=3).swapaxes(1, 2)       # (k, place and velocity, axis)
-    spread2 += ACCEL_MM_S2**2 * np.stack([gap**4 / 4, gap**2], axis=1)
-    spread2[:, 0] += SMALLEST_MM**2
-    total = (off**2 / spread2).sum(axis=(1, 2))
+    carried, cov = _carried(ends.state[a], ends.cov[a], starts.time_s[b] - ends.time_s[a])
+    off = np.swapaxes(carried - starts.state[b], 1, 2)                                   # (k, axis, place and velocity)
+    spread2 = cov + starts.cov[b]
+    spread2[..., 0, 0] += SMALLEST_MM**2
+    total = np.einsum("kai,kaij,kaj->k", off, np.linalg.inv(spread2), off)
     fading = np.minimum(((bright[a] - bright[b]) / FADE_SNR) ** 2, 9.0)
-    gain = chance - 0.5 * (total + fading) - 0.5 * np.log(2 * np.pi * spread2).sum(axis=(1, 2))
+    gain = chance - 0.5 * (total + fading) - 0.5 * np.log(4 * np.pi**2 * np.linalg.det(spread2)).sum(axis=1)
     near = total < GATE2
     return a[near], b[near], gain[near]
 

@@ -82,6 +82,17 @@ def test_a_gap_between_strangers_stays_open():
     assert sorted(pure(link_points(places, LINKING), owner)) == [(0, 18), (1, 18)]
 
 
+def test_what_rests_on_both_sides_of_a_gap_has_not_moved_in_it():
+    # TRUTH  a thread fades; after 12 strips of 20 s another one brightens 16 Mm aside. To go there and rest again within the gap a
+    # knot would have to turn its acceleration round at half way.
+    time = np.arange(30) * 20.0
+    first, second = line(time, 0, 780, 0, 0), line(time, 16, 779, 0, 0)
+    first[9:], second[:21] = np.nan, np.nan
+    for seed in range(20):
+        places, owner = places_of([first, second], time, err_mm=0.4, seed=seed)
+        assert sorted(pure(link_points(places, LINKING), owner)) == [(0, 9), (1, 9)]
+
+
 def test_uneven_times_and_missed_strips():
     # TRUTH  7 knots, a fifth of the points missing, 6 chance points a strip, cadence of 10 to 30 s.
     rng = np.random.default_rng(5)
