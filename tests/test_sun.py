@@ -35,7 +35,7 @@ def test_distance_in_the_header_beats_its_radius_and_keeps_p_near_the_earth():
 
 def test_a_missing_time_is_refused():
     with pytest.raises(ValueError, match="NaT"):
-        solar_view(np.datetime64("NaT"))
+        solar_view(np.datetime64("NaT", "us"))
 
 
 def test_scale_from_the_limb():
