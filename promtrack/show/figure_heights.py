@@ -15,9 +15,10 @@ from promtrack.show.figure_style import MARKERS, Theme, date_axis, days, foot, h
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, going, height_text, leading_front, moving_knots, speed_text, too_fast
 
-__all__ = ["Item", "draw_heights", "empty", "height_time", "items_of", "motion_title", "side_labels", "time_span"]
+__all__ = ["Item", "draw_heights", "empty", "height_time", "hold_values", "items_of", "motion_title", "side_labels", "time_span"]
 
 LEAST_RANGE_MM = 20.0
+LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
 MOST_ITEMS, MOST_FRONTS, MOST_BESIDE_FRONT = 6, 2, 3  # named on one sheet; more are drawn thin and counted
 
 
@@ -54,6 +55,7 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
     draw_heights(top, measured, theme)
     for item in items:
         _residuals(below, measured, item)
+    hold_values(below, [(_residual(item.track), item.track.height_err_mm) for item in items])
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
     set_ylabel(top, "height (Mm)")
     set_ylabel(below, "residual (Mm)")
@@ -93,6 +95,8 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
         )
         times = drawing_times(track.time_s)
         axes.plot(days(measured, times), _model_height(track, times), color=item.colour, linewidth=2.6)
+    shown = [(item.track.height_mm, item.track.height_err_mm) for item in items]
+    hold_values(axes, [*shown, *((track.height_mm, np.zeros(len(track.time_s))) for track in others)])
     if others:
         counted = f"{len(others)} {'track' if len(others) == 1 else 'tracks'}"
         text = f"grey: {len(others)} more {'track' if len(others) == 1 else 'tracks'}" if items else f"{counted} (grey), none moving"
@@ -103,6 +107,22 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
     elif not items:
         empty(axes, "No knot and no front was found.", theme)
         axes.set_ylim(0.0, max(measured.strip.geometry.height_mm(measured.strip.geometry.rows - 1), 1.0))
+
+
+def hold_values(axes: Axes, shown: list[tuple[np.ndarray, np.ndarray]]) -> None:
+    """A y range that holds every value, and error bars as long as they usually are: one bad point must not flatten the rest."""
+    if not shown:
+        return
+    values, errors = (np.concatenate(column) for column in zip(*shown, strict=True))
+    known = np.isfinite(values)
+    if not known.any():
+        return
+    values, errors = values[known], np.nan_to_num(errors[known])
+    usual = float(np.median(errors[errors > 0.0])) if (errors > 0.0).any() else 0.0
+    reach = np.minimum(errors, LONG_BAR * usual)
+    low, high = float((values - reach).min()), float((values + reach).max())
+    room = max(0.05 * (high - low), 1e-3)
+    axes.set_ylim(low - room, high + room)
 
 
 def items_of(measured: Measured, theme: Theme) -> list[Item]:
@@ -152,11 +172,15 @@ def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
     return front_curve(track, track.best, times).height_mm if track.best else np.full_like(times, np.nan)
 
 
+def _residual(track: KnotTrack | Front) -> np.ndarray:
+    return track.height_mm - _model_height(track, track.time_s)
+
+
 def _residuals(axes: Axes, measured: Measured, item: Item) -> None:
     track = item.track
     axes.errorbar(
         days(measured, track.time_s),
-        track.height_mm - _model_height(track, track.time_s),
+        _residual(track),
         track.height_err_mm,
         fmt=item.marker,
         color=item.colour,

@@ -20,6 +20,7 @@ __all__ = ["registration_check"]
 
 MARKS = {"good": "✓", "fair": "!", "poor": "✗"}
 KEPT, SPOILED, CIRCLE = "#8fe3ff", "#ff7ab8", "#ffffff"  # on the picture, in both themes
+BESIDE = 0.85  # width over height of a picture, below which its key stands at its side
 LEAST_TURN = 0.01  # errors: a smaller turn is none
 REASON_LINES, REASON_WIDTH = 5, 42  # lines under the picture, characters in each
 Corner = Literal["upper left", "upper right", "lower left", "lower right"]
@@ -37,7 +38,7 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
     turns = bool(np.ptp(measured.lock.angle_deg[used]) > LEAST_TURN * np.median(measured.lock.angle_err_deg[used]))
     draws = (_draw_centre, _draw_turn, _draw_radius) if turns else (_draw_centre, _draw_radius)
     bottoms, height = ((0.64, 0.3925, 0.145), 0.18) if turns else ((0.60, 0.145), 0.22)
-    places = [panel(figure, 0.605, bottom, 0.37, height) for bottom in bottoms]
+    places = [panel(figure, 0.605, bottom, 0.36, height) for bottom in bottoms]
     for axes, draw in zip(places, draws, strict=True):
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
@@ -74,8 +75,10 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)", ylabel="y (px)")
     axes.locator_params(axis="x", nbins=5)
     axes.locator_params(axis="y", nbins=4)
+    beside = columns < BESIDE * rows  # a narrow picture has no corner free, but room at its side
     axes.legend(
-        loc=_emptiest_corner(lock),
+        loc="upper left" if beside else _emptiest_corner(lock),
+        bbox_to_anchor=(1.02, 1.02) if beside else None,
         labelcolor="#ffffff",
         frameon=True,
         facecolor="#0b0908",

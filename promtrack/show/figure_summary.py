@@ -28,7 +28,7 @@ def summary(measured: Measured, theme: Theme) -> Figure:
     sky = panel(figure, 0.03 + 0.5 * (0.445 - width), 0.325, width, 0.525)
     draw_map(sky, measured, map_of(measured, aspect))
     sky.set_axis_off()
-    heights = panel(figure, 0.60, 0.405, 0.37, 0.41)
+    heights = panel(figure, 0.60, 0.405, 0.36, 0.41)
     draw_heights(heights, measured, theme)
     set_ylabel(heights, "height (Mm)")
     heights.set_xlim(*time_span(measured))

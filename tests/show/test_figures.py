@@ -293,6 +293,21 @@ def test_doubts_are_on_every_sheet_that_quotes_the_number(measured_fake):
     assert "unsure: cadence too slow" not in [text.get_text() for text in sheet_of("summary", measured_fake).texts]
 
 
+def test_one_bad_point_does_not_flatten_the_rest(measured_fake):
+    # TRUTH  a front's height with an error of 90 Mm: its value stays on the axes, its bar runs off, and the axes grow by less than a half.
+    def ranges(run):
+        figure = sheet_of("height_time", run)
+        return [np.ptp(axes.get_ylim()) for axes in figure.axes[:2]], figure.axes[0].get_ylim()
+
+    front = measured_fake.motion.fronts[0]
+    errors = front.height_err_mm.copy()
+    errors[3] = 90.0
+    bad = replace(measured_fake, motion=replace(measured_fake.motion, fronts=(replace(front, height_err_mm=errors),)))
+    (usual, _), (spoiled, (low, high)) = ranges(measured_fake), ranges(bad)
+    assert all(wide < 1.5 * narrow for wide, narrow in zip(spoiled, usual, strict=True))
+    assert low < front.height_mm.min() < front.height_mm.max() < high
+
+
 def test_nothing_moving_is_said(measured_still):
     for draw, words in (
         (height_time, "Nothing moves significantly"),
