@@ -106,7 +106,7 @@ def _axes(plot: Rect, matrix: np.ndarray, measured: Measured, page: Page) -> Ink
         lines.append(np.array([[x, plot.bottom], [x, plot.bottom + 0.3 * page.unit]]))
         mask = text_mask(f"{value % 360.0:g}°", size, REGULAR)
         paint(ink, mask, WHITE, x=round(x - mask.shape[1] / 2.0), y=plot.bottom + round(0.4 * page.unit))
-    title = text_mask(f"height above {limb_name(measured)} [Mm]", size, REGULAR)
+    title = text_mask(f"height above {limb_name(measured)} (Mm)", size, REGULAR)
     paint(ink, title, WHITE, x=plot.left, y=plot.top - round(1.6 * page.unit), strength=0.9)
     name = text_mask(measured.orientation.label, size, REGULAR)
     paint(ink, name, WHITE, x=plot.right - name.shape[1], y=plot.bottom + round(1.7 * page.unit), strength=0.9)

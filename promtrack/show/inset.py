@@ -77,7 +77,7 @@ def _panel(rect: Rect, plot: Rect, page: Page, span_s: float, limits: tuple[floa
     own = Rect(plot.left - rect.left, plot.top - rect.top, plot.width, plot.height)
     frame = np.array([[own.left, own.top - 0.3 * page.unit], [own.left, own.bottom], [own.right, own.bottom]])
     lines = [frame]
-    paint(ink, text_mask("height [Mm]", size, REGULAR), WHITE, x=own.left - round(1.6 * page.unit), y=round(0.4 * page.unit), strength=0.9)
+    paint(ink, text_mask("height (Mm)", size, REGULAR), WHITE, x=own.left - round(1.6 * page.unit), y=round(0.4 * page.unit), strength=0.9)
     low, high = limits
     step = nice_step((high - low) / 3.2)
     for value in np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step:

@@ -17,6 +17,8 @@ __all__ = ["gif_delay_cs", "write_gif", "write_webp"]
 
 TRIES = 7
 LEAST_WIDTH = 200
+LEGIBLE_WIDTH = 480       # a narrower picture can no longer be read; before that it goes slower
+CALM_RATE = 10.0          # pictures a second that still move smoothly
 LARGEST_WIDTH = 1080
 LEAST_RATE = 4.0
 PAGE = 40                 # pictures decoded at a time when a WebP is checked
@@ -51,7 +53,7 @@ def write_webp(clip: Path, path: Path, width: int, rate: float, limit_mb: float)
 
 
 def _under_limit(path: Path, encode: Encode, width: int, rate: float, limit_mb: float, count: Callable[[Path], int]) -> Path:
-    """Encode smaller and, where that is not enough, slower, until the file is below the limit; then decode it."""
+    """Encode smaller, before it is illegible slower, and then smaller and slower still, until the file is below the limit; then decode it."""
     limit, wide, slower = limit_mb * 1e6, min(width, LARGEST_WIDTH) // 2 * 2, rate
     with whole_file(path) as temporary:
         for _ in range(TRIES):
@@ -61,7 +63,10 @@ def _under_limit(path: Path, encode: Encode, width: int, rate: float, limit_mb: 
                 if count(temporary) < 1:
                     raise InputError("the file just written cannot be decoded", where=str(path), remedy="run `promtrack clip` again")
                 return path
-            wide = int(wide * min(0.96 * math.sqrt(limit / size), 0.92)) // 2 * 2
+            share = 0.92 * limit / size
+            if wide * math.sqrt(share) < LEGIBLE_WIDTH and slower > CALM_RATE:     # half the pictures, each the larger for it
+                share, slower = share * min(2.0, slower / CALM_RATE), max(slower / 2.0, CALM_RATE)
+            wide = int(wide * min(math.sqrt(share), 0.92)) // 2 * 2
             if wide < LEAST_WIDTH:
                 wide, slower = LEAST_WIDTH, max(slower / 2.0, LEAST_RATE)
         raise InputError(f"{size / 1e6:.1f} MB even at {wide} px width, the limit is {limit_mb:g} MB", where=str(path),

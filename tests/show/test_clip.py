@@ -13,7 +13,7 @@ from promtrack.show.clip import render_clip
 from promtrack.show.encode import Encoder, check_video, count_pictures
 from promtrack.show.locked import locked_name
 from promtrack.show.pacing import plan_shots
-from promtrack.show.sharing import gif_delay_cs, write_gif
+from promtrack.show.sharing import _under_limit, gif_delay_cs, write_gif
 from tests.show.clip_case import lock_of, picture_of, quick_run, sequence_of
 
 
@@ -84,6 +84,21 @@ def test_impossible_limit_is_said(tmp_path):
     with pytest.raises(InputError, match=r"the limit is 0\.01 MB.*raise clip\.limit_mb"):
         write_gif(path, tmp_path / "x.gif", 320, 20.0, 0.01)
     assert [p.name for p in tmp_path.iterdir()] == ["x.mp4"]
+
+
+def test_a_small_limit_halves_the_rate_before_the_picture_is_illegible(tmp_path):
+    # TRUTH  an encoder whose bytes are proportional to width² times rate: at full rate 400 px would fit, at half the rate 566 px do.
+    made = []
+
+    def encode(target, wide, rate):
+        made.append((wide, rate))
+        target.write_bytes(b"0" * int(wide * wide * rate / 4.0))
+
+    limit_mb = 400.0 * 400.0 * 20.0 / 4.0 / 1e6
+    _under_limit(tmp_path / "x.gif", encode, 1920, 20.0, limit_mb, lambda path: 1)
+    assert made[0] == (1080, 20.0)
+    assert made[-1][1] == 10.0
+    assert 480 < made[-1][0] < 566
 
 
 def test_gif_rates():
