@@ -53,7 +53,7 @@ def write_webp(clip: Path, path: Path, width: int, rate: float, limit_mb: float)
 
 
 def _under_limit(path: Path, encode: Encode, width: int, rate: float, limit_mb: float, count: Callable[[Path], int]) -> Path:
-    """Encode smaller, before it is illegible slower, and then smaller and slower still, until the file is below the limit; then decode it."""
+    """Encode smaller, before it is illegible slower, then smaller and slower still, until the file is below the limit; then decode it."""
     limit, wide, slower = limit_mb * 1e6, min(width, LARGEST_WIDTH) // 2 * 2, rate
     with whole_file(path) as temporary:
         for _ in range(TRIES):
