@@ -87,6 +87,8 @@ class LimbSettings:
     height_err_mm: float = _setting(0.5, "1-sigma error of height_mm", unit="Mm", low=0.0, high=20.0)
     least_arc_deg: float = _setting(8.0, "shortest arc of limb accepted, seen from the Sun's centre", unit="deg", low=2.0, high=180.0)
     radius_px: float | None = _setting(None, "radius of the limb, if known; else it is found", unit="px", low=20.0, high=1e6)
+    solar_rotation: bool = _setting(True, "take out of the lock how solar rotation carries what stands on the limb, where the "
+                                    "orientation is known")
     most_rejected: float = _setting(0.8, "largest part of the frames that may be rejected before the run gives up",
                                     low=0.0, high=1.0)
 

@@ -106,7 +106,7 @@ class LimbTemplate:
         used = zone.valid[row] & (template < ceiling) & (value < ceiling)
         used[:, np.abs(self.grid.offset_px) <= EDGE_ROWS_PX] = False
         weight = np.zeros((len(number) * length, heights), np.float32)
-        weight[slot] = self._weight(ray) * used
+        weight[slot] = self.weight(ray) * used
         columns = np.zeros((4, len(number) * length, heights), np.float32)
         columns[0, slot] = template
         columns[1, slot] = (self.mean[(ray + 1) % len(self.mean)] - self.mean[ray - 1]) * np.float32(-0.5 / self.grid.step_px)
@@ -124,7 +124,8 @@ class LimbTemplate:
         row = np.flatnonzero(seen & np.isin(ray // length, number))
         return row, number, np.searchsorted(number, ray[row] // length) * length + ray[row] % length
 
-    def _weight(self, ray: np.ndarray) -> np.ndarray:
+    def weight(self, ray: np.ndarray) -> np.ndarray:
+        """(rays, heights) weight of the template's points, by their past scatter."""
         if self.frames < 4:
             return np.ones((len(ray), self.mean.shape[1]), np.float32)
         scatter = self.scatter[ray]

@@ -10,6 +10,7 @@ import numpy as np
 from promtrack.abreast import abreast, one_thread_each
 from promtrack.errors import InputError
 from promtrack.limb.absolute import angle_note, common_centre, join_header
+from promtrack.limb.carried import carried_along
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.creep import Creep, centre_creep
 from promtrack.limb.edge import Grid, edge_of, make_grid, unwrap
@@ -197,7 +198,8 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
     radius, notes = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics,
                                   refraction_err=expected.radius_err)
     model = turn_model(sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px)
-    centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model)
+    carried = carried_along(tracker.template, tracker.radius_px, tracker.ceiling, sequence, indices[good], limb=limb, camera=camera)
+    centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model, carried.course_px)
     error = common_centre(edges, radius)
     notes += angle_note(error, tracker.radius_px)
     if follower.stated is not None and sequence.header is not None and indices[good][0] == 0:
@@ -206,7 +208,8 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
         notes += said
     creep = centre_creep(edges, expected.unmodelled[indices[good]], tracker.radius_px)
     notes = [*notes, *turn_notes(sequence.time_s[indices[good]], centres, arc, camera.mount, tracker.radius_px,
-                                 bool(np.isfinite(expected.turn_deg).all())), *expected.notes, *creep_note(creep)]
+                                 bool(np.isfinite(expected.turn_deg).all())), *expected.notes, *creep_note(creep),
+             *carried.notes]
     return _lock(sequence, tracker, expected, seen, good, reasons, radius, (centres, creep), tuple(notes))
 
 

@@ -50,8 +50,10 @@ class FrameEquations:
 
 
 def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, radius: RadiusFit, block_px: float,
-                model_turn: TurnModel) -> Centres:
+                model_turn: TurnModel, carried_px: np.ndarray) -> Centres:
     """Centre and turn of every frame from edge and blocks together, with the common radius.
+
+    `carried_px` is how far solar rotation has carried the features along the limb since the first frame, (n,).
 
     The fringe of spicules brightens and fades, which moves the edge of a whole frame outward or inward; how much is
     told by how far edge and blocks disagree, and the edge weighs accordingly.
@@ -61,7 +63,7 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     edge_weight = edge_weights(residual, edges.weight, radius.factor)
     middle = middle_vectors(measures, edges)
     wave = max(1.0, radius.factor * BIN_PX / block_px)
-    blocks = usable_blocks(measures, wave)
+    blocks = [replace(b, along_px=b.along_px - c) for b, c in zip(usable_blocks(measures, wave), carried_px, strict=True)]
     breathing = fit_breathing(measures, edges, offset, edge_weight, blocks, middle)
     offset = offset - breathing.shift_px[:, None]
     # blocks that have been seen to drift across the limb are believed no further than that

@@ -78,7 +78,7 @@ def turn_notes(time_s: np.ndarray, centres: Centres, arc_deg: float, mount: str,
         where = {"equatorial": "it is taken as a shift, as an equatorial mount does not turn the field"}.get(
             mount, "the turn is computed from the site" if computed else "the turn is only as good as the limb's curvature")
         notes.append(f"On {arc_deg:.0f} deg of limb a turn about the Sun's centre and a shift along the limb look alike: {where}. "
-                     "Solar rotation, and plasma that flows along the whole limb, would be taken for the same.")
+                     "Plasma that flows along the whole limb would be taken for the same.")
     rate, err = _rate(time_s, centres.drift_px / radius_px, centres.drift_err_px / radius_px)
     if mount == "equatorial" and abs(rate) > 5 * err and abs(rate) * np.ptp(time_s) > np.radians(0.15):
         notes.append(f"The frames seem to turn by {np.degrees(rate) * 3600:+.2f} deg an hour although the mount is called equatorial: "

@@ -18,11 +18,12 @@ from promtrack.sun.ephemeris import SkyPlace, sky_place, solar_view
 from promtrack.sun.orientation import field_turn_deg, orient, zenith_image_deg
 from promtrack.sun.records import DriftCalibration, Orientation, Scale, SolarView
 from promtrack.sun.refraction import flattening, refraction_arcmin, refraction_from_apparent_arcmin
+from promtrack.sun.rotation import limb_drift, synodic_deg_day
 from promtrack.sun.scale import measure_scale
 
 __all__ = [
     "ARCSEC_PER_RAD", "AU_KM", "EARTH_RADIUS_KM", "SOLAR_GM_KM3_S2", "SOLAR_RADIUS_KM", "DriftCalibration",
     "Orientation", "Scale", "SkyPlace", "SolarView", "escape_speed_km_s", "field_turn_deg", "fit_drift", "flattening",
-    "gravity_m_s2", "measure_scale", "orient", "refraction_arcmin", "refraction_from_apparent_arcmin", "sky_place",
-    "solar_view", "wrapped_deg", "zenith_image_deg",
+    "gravity_m_s2", "limb_drift", "measure_scale", "orient", "refraction_arcmin", "refraction_from_apparent_arcmin", "sky_place",
+    "solar_view", "synodic_deg_day", "wrapped_deg", "zenith_image_deg",
 ]

@@ -77,7 +77,8 @@ def cases(frames: int = 40, seed: int = 1) -> list[Case]:
              scene("turning", **SEEING, rotation_deg_h=10.0, drift_px=(80.0, 60.0), cadence_s=3600.0 / frames),
              "left 1.1, turn 0.03 deg", camera=CameraSettings(mount="altazimuth"), site=SiteSettings()),
         Case("cloud, lost frames, jump, gain, aircraft, motes", scene("spoiled", **{**SEEING, **spoiled}), "left 1.1"),
-        Case("Sun at 8 deg, site known", scene("low", **SEEING, **low), "left 1.1", site=EARLY, camera=CameraSettings(north_deg=north)),
+        Case("Sun at 8 deg, site known", scene("low", **SEEING, **low), "left 1.1", site=EARLY, camera=CameraSettings(north_deg=north),
+             limb=LimbSettings(solar_rotation=False)),    # the synthetic Sun does not turn
         Case("Sun at 8 deg, site unknown", scene("low", **SEEING, **low), "left 1.1", site=SiteSettings()),
         Case("eruption across a third of the arc", scene("tall", **SEEING, **tall), "left 1.1"),
         Case("the same without the eruption", scene("calm", **SEEING, **{**tall, "eruptions": ()}), "left 1.1"),
