@@ -253,6 +253,14 @@ def test_shifted_stamp_equals_one_drawn_there():
     assert np.array_equal(planes[0].cb, planes[1].cb)
 
 
+def test_blended_pictures_say_so_whatever_else_is_drawn():
+    # TRUTH  on black without any overlay: a blended shot shows a word, its neighbour nothing.
+    run, view, page, time_s, shots = stage(view="native", overlays=(), blend=1)
+    blended, plain = (next(s for s in shots if (s.other >= 0) is wanted) for wanted in (True, False))
+    assert (drawn(run, view, page, time_s, blended)[0].y > 60).sum() > 50
+    assert not (drawn(run, view, page, time_s, plain)[0].y > 30).any()
+
+
 def test_digits_do_not_jitter():
     # TRUTH  every digit has the same advance, so two times of the clock differ in the cells of the digits that changed only.
     widths = {text_mask(d * 8, 50, REGULAR).shape[1] for d in "0123456789"}

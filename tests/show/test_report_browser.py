@@ -7,12 +7,14 @@ import shutil
 import subprocess
 import time
 from dataclasses import replace
+from itertools import pairwise
 
 import imageio_ffmpeg
 import pytest
 
 from promtrack.show import report_pictures
 from promtrack.show.report import write_report
+from tests.show.test_overlay import contrast
 
 playwright = pytest.importorskip("playwright.sync_api", reason="the test extra `playwright` is not installed")
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
@@ -165,6 +167,58 @@ def test_unknown_values_stay_at_the_end(opened):
         head.click()
         assert set(column(page, 10)[1:]) == {"none seen", "changes"}
         assert column(page, 10)[0] != "none seen"
+
+
+def test_a_screen_reader_finds_its_way(opened):
+    # TRUTH  one first heading, no level skipped; pictures, film, tables and links have names; heads say what they head; ids are unique.
+    page = opened()
+    levels = [int(tag[1]) for tag in page.evaluate("[...document.querySelectorAll('h1,h2,h3,h4,h5,h6')].map(h => h.tagName)")]
+    assert levels.count(1) == 1
+    assert levels[0] == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+    assert page.evaluate("[...document.images].filter(image => image.alt.length < 20).length") == 0
+    assert page.evaluate("[...document.querySelectorAll('video')].every(video => video.ariaLabel.length > 20)")
+    assert page.evaluate("[...document.querySelectorAll('table')].every(table => table.caption.textContent.length > 20)")
+    assert page.evaluate("[...document.querySelectorAll('th')].every(head => head.scope)")
+    names = page.evaluate("[...document.querySelectorAll('a')].map(link => link.getAttribute('aria-label') || link.textContent)")
+    assert len(set(names)) == len(names)
+    ids = page.evaluate("[...document.querySelectorAll('[id]')].map(part => part.id)")
+    assert len(set(ids)) == len(ids)
+
+
+def test_keyboard_reaches_everything_and_shows_where_it_is(opened):
+    # PUBLISHED  WCAG 2.2, success criterion 2.4.7 (focus visible): each stop has a drawn outline; the film's own controls draw theirs.
+    page = opened()
+    stops = page.evaluate("[...document.querySelectorAll('a[href],button,summary,[tabindex=\"0\"]')].filter("
+                          "part => part.checkVisibility() && !part.closest('video') && !part.closest('details:not([open]) pre')).length")
+    reached = 0
+    for _ in range(3 * stops):
+        page.keyboard.press("Tab")
+        tag, style = page.evaluate("[document.activeElement.tagName, getComputedStyle(document.activeElement).outlineStyle]")
+        assert style == "solid" or tag in ("VIDEO", "BODY"), tag
+        reached += tag not in ("VIDEO", "BODY")
+        if tag == "BODY":
+            break
+    assert reached == stops
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_word_is_told_from_its_ground(opened, scheme):
+    # PUBLISHED  WCAG 2.1, success criterion 1.4.3: 4.5:1 for text; each element with words of its own against the first painted ground
+    # behind it (the page's head paints a picture behind its words: its darkest and lightest parts are the ground's own colour).
+    page = opened(scheme=scheme)
+    pairs = page.evaluate("""
+        [...document.querySelectorAll('body *')].filter(part => part.offsetParent && [...part.childNodes].some(
+            node => node.nodeType === 3 && node.textContent.trim())).map(part => {
+          let ground = part;
+          while (ground && getComputedStyle(ground).backgroundColor === 'rgba(0, 0, 0, 0)') ground = ground.parentElement;
+          const numbers = colour => colour.match(/[0-9.]+/g).slice(0, 3).map(Number);
+          return [part.tagName + ' ' + part.textContent.slice(0, 20), numbers(getComputedStyle(part).color),
+                  numbers(getComputedStyle(ground || document.body).backgroundColor)];
+        })""")
+    assert len(pairs) > 100
+    for words, ink, ground in pairs:
+        assert contrast(ink[::-1], ground[::-1]) >= 4.5, (words, ink, ground)
 
 
 @pytest.fixture(scope="module")
