@@ -18,6 +18,8 @@ __all__ = ["follow_front", "follow_fronts"]
 LEAST_POINTS = 6       # frames in which the edge must be seen
 LEAST_TRAVEL_MM = 4.0  # less is never called a motion, however regular: threads that brighten or fade within an hour
                        # shift the edge as much (measured in tests/benchmarks/front_accuracy.py)
+DRIFT_SHARE = 0.07    # rms drift of an edge's own level over a run, over the edge's width between 30 and 70 % of its brightness
+                       # (60 scenes of tests/benchmarks/front_accuracy.py: 0.1 Mm of 1.5, in some scenes thrice that)
 WRONG_SIGMA = 5.0      # farther from its neighbours' line a height is wrong
 
 
@@ -67,7 +69,7 @@ def _front(strip: Strip, sector: tuple[float, float], profile: SectorProfile, *,
     time_s = strip.time_s[index]
     err = np.hypot(edge.err_mm[keep], strip.centre_err_mm[index])
     err = np.hypot(err, _unrest(time_s, height, err))
-    fits = fit_front(time_s, height, err, rng=rng)
+    fits = fit_front(time_s, height, err, rng=rng, drift_mm=DRIFT_SHARE * edge.width_mm)
     best = next(fit for fit in fits if fit.chosen)
     false_alarm = trials * pieces * still_probability(time_s, height, best.curve_mm, rng=rng)
     large = np.ptp(best.curve_mm) > max(LEAST_TRAVEL_MM, 3 * float(np.median(err)))

@@ -25,8 +25,8 @@ NONE = "none of the models describes this motion"
 # J. Am. Stat. Assoc. 90, 773
 BARE_MENTION, VERY_STRONG = 2.0, 10.0
 STRAYED, SMOOTHLY = 2.0, 0.6
-DRIFT = 0.005   # relative error of a speed beyond the scatter: a front that grows and thins shifts its own half level
-                # (from the scatter of the peak speed over 60 scenes, tests/benchmarks/front_accuracy.py)
+DRIFT_POWERS = 6   # Legendre polynomials in the drift of the edge's own level ...
+STEEPNESS = 1.5    # ... and the power of their degree by which each is smaller (tests/benchmarks/front_accuracy.py)
 KM_S, M_S2 = 1e3, 1e6   # Mm/s in km/s, Mm/s^2 in m/s^2
 
 
@@ -43,6 +43,40 @@ class _Draws:
     onset: np.ndarray    # (m,) s, nan where there is none
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Errors:
+    """Independent errors of the heights and a slow drift they share, in a form that least squares understands.
+
+    The drift is a sum of polynomials of known variance; those that fit best are taken out of whatever is fitted, and what
+    they cost is added (generalised least squares, the covariance err^2 + drift drift^T; Rybicki & Press 1992, ApJ 398, 169).
+    """
+
+    err_mm: np.ndarray     # (n,)
+    drift_mm: np.ndarray   # (n, k) polynomials, each of 1 sigma
+    basis: np.ndarray      # (n + k, k) orthonormal
+
+    @classmethod
+    def of(cls, time_s: np.ndarray, err_mm: np.ndarray, drift_mm: float) -> _Errors:
+        powers = min(DRIFT_POWERS, len(time_s) // 5) if drift_mm > 0 else 0
+        u = 2 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1
+        degree = np.arange(1, powers + 1)
+        drift = np.polynomial.legendre.legvander(u, powers)[:, 1:] * np.sqrt(2 * degree + 1) * drift_mm / degree**STEEPNESS
+        basis, _ = np.linalg.qr(np.vstack([drift / err_mm[:, None], np.eye(powers)]))
+        return cls(err_mm, drift, basis)
+
+    def white(self, values: np.ndarray) -> np.ndarray:
+        """(n + k, ...) values (n, ...) free of drift in units of their errors, and the drift's own cost."""
+        scaled = (values.T / self.err_mm).T
+        padded = np.concatenate([scaled, np.zeros((self.drift_mm.shape[1], *scaled.shape[1:]))])
+        result: np.ndarray = padded - self.basis @ (self.basis.T @ padded)
+        return result
+
+    @property
+    def taken(self) -> float:
+        """How many points' worth of freedom the drift takes."""
+        return float(np.sum(self.basis[: len(self.err_mm)] ** 2))
+
+
 def linear_exponential(time_s: np.ndarray, c0: float, tau: float, c1: float, c2: float) -> np.ndarray:
     """Height c0 exp(t/tau) + c1 t + c2."""
     return c0 * np.exp(time_s / tau) + c1 * time_s + c2
@@ -55,12 +89,14 @@ def onset_time(c0: np.ndarray | float, tau: np.ndarray | float, c1: np.ndarray |
 
 
 def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, rng: np.random.Generator,
-              draws: int = 400) -> tuple[FrontFit, ...]:
+              drift_mm: float = 0.0, draws: int = 400) -> tuple[FrontFit, ...]:
     """Fit every model the number of points allows, and mark the simplest whose BIC is within 2 of the smallest.
 
     Parameters
     ----------
     time_s, height_mm, err_mm : (n,) rising times, n >= 5
+    drift_mm : rms of the straight part, over the span, of a slow drift that all heights share: a front that grows and thins
+        shifts its own half level. Bends are smaller. It is part of all errors, and no model is preferred for following it.
     draws : bootstrap samples. Standardised residuals are drawn again; where neighbours are correlated, their
         innovations are drawn and the correlation is put back (sieve bootstrap of first order: Buhlmann 1997, Bernoulli
         3, 123), so that a slow wobble of the edge is not taken for many free points.
@@ -74,22 +110,23 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
         raise ValueError("time_s, height_mm and err_mm must have one shape (n,) with n >= 5, got "
                          f"{time_s.shape}, {height_mm.shape} and {err_mm.shape}")
     models = MODELS[: 2 if len(time_s) < 8 else 3]
-    first = {model: _fit_many(model, time_s, height_mm[None], err_mm) for model in models}
+    n, errors = len(time_s), _Errors.of(time_s, err_mm, drift_mm)
+    first = {model: _fit_many(model, time_s, height_mm[None], errors) for model in models}
     first = {model: fit for model, fit in first.items() if np.isfinite(fit.values).all()}
-    squares = {model: float(np.sum(((height_mm - fit.curve[0]) / err_mm) ** 2)) for model, fit in first.items()}
+    white = {model: errors.white(height_mm - fit.curve[0]) for model, fit in first.items()}
+    squares = {model: float(np.sum(rest**2)) for model, rest in white.items()}
     free = {model: len(fit.parameters) for model, fit in first.items()}
     closest = min(squares, key=lambda model: squares[model])
-    count = _independent((height_mm - first[closest].curve[0]) / err_mm, free[closest])
-    criteria = {m: bic(squares[m] * count / len(time_s), count, free[m] + 1) for m in first}
+    count = _independent(white[closest][:n], free[closest])
+    criteria = {m: bic(squares[m] * count / n, count, free[m] + 1) for m in first}
     chosen = next(m for m in first if criteria[m] <= min(criteria.values()) + BARE_MENTION)   # the simplest comes first
-    memory = _memory((height_mm - first[chosen].curve[0]) / err_mm, free[chosen])
+    memory = _memory(white[chosen][:n], free[chosen])
     fits = []
     for model, fit in first.items():
-        residual = (height_mm - fit.curve[0]) / err_mm
-        again = fit.curve[0] + err_mm * _redraw(residual, memory, free[model], draws, rng)
-        fits.append(_record(model, fit, _fit_many(model, time_s, again, err_mm), (time_s[0], time_s[-1]),
-                            bic=criteria[model], chi2_per_dof=squares[model] / (len(time_s) - free[model]),
-                            chosen=model == chosen))
+        again = fit.curve[0] + err_mm * _redraw(white[model][:n], memory, free[model] + errors.taken, draws, rng)
+        again += rng.normal(size=(draws, errors.drift_mm.shape[1])) @ errors.drift_mm.T
+        fits.append(_record(model, fit, _fit_many(model, time_s, again, errors), (time_s[0], time_s[-1]),
+                            bic=criteria[model], chi2_per_dof=squares[model] / (n - free[model]), chosen=model == chosen))
     return tuple(fits)
 
 
@@ -137,7 +174,7 @@ def _independent(residual: np.ndarray, free: int) -> int:
     return max(round(n * (1 - r) / (1 + r)), min(n, 6))
 
 
-def _redraw(residual: np.ndarray, memory: float, free: int, draws: int, rng: np.random.Generator) -> np.ndarray:
+def _redraw(residual: np.ndarray, memory: float, free: float, draws: int, rng: np.random.Generator) -> np.ndarray:
     """(draws, n) residuals drawn again, with their memory."""
     n = len(residual)
     centred = residual - residual.mean()
@@ -152,17 +189,17 @@ def _redraw(residual: np.ndarray, memory: float, free: int, draws: int, rng: np.
     return lfilter([1.0], [1.0, -memory], drawn, axis=1)[:, lead:]
 
 
-def _fit_many(model: str, time_s: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> _Draws:
+def _fit_many(model: str, time_s: np.ndarray, heights: np.ndarray, errors: _Errors) -> _Draws:
     if model == MODELS[2]:
-        return _fit_linear_exponential(time_s, heights, err_mm)
-    return _fit_polynomials(time_s, heights, err_mm, MODELS.index(model) + 1)
+        return _fit_linear_exponential(time_s, heights, errors)
+    return _fit_polynomials(time_s, heights, errors, MODELS.index(model) + 1)
 
 
-def _fit_polynomials(time_s: np.ndarray, heights: np.ndarray, err_mm: np.ndarray, degree: int) -> _Draws:
+def _fit_polynomials(time_s: np.ndarray, heights: np.ndarray, errors: _Errors, degree: int) -> _Draws:
     middle, half = 0.5 * (time_s[0] + time_s[-1]), 0.5 * (time_s[-1] - time_s[0])
     u = (time_s - middle) / half
     design = np.vander(u, degree + 1, increasing=True)
-    c = heights / err_mm @ np.linalg.pinv(design / err_mm[:, None]).T   # (m, degree + 1)
+    c = errors.white(heights.T).T @ np.linalg.pinv(errors.white(design)).T   # (m, degree + 1)
     accel = 2 * c[:, 2] / half**2 if degree == 2 else np.zeros(len(c))
     speed = c[:, 1:2] / half + accel[:, None] * half * np.array([-1.0, 0.0, 1.0])
     values = np.column_stack([c[:, 0], c[:, 1] / half * KM_S] + ([accel * M_S2] if degree == 2 else []))
@@ -171,18 +208,19 @@ def _fit_polynomials(time_s: np.ndarray, heights: np.ndarray, err_mm: np.ndarray
     return _Draws(names, values, c @ design.T, speed, peak, accel, np.full(len(c), np.nan))
 
 
-def _fit_linear_exponential(time_s: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> _Draws:
+def _fit_linear_exponential(time_s: np.ndarray, heights: np.ndarray, errors: _Errors) -> _Draws:
     t = time_s - time_s[0]
     span = t[-1]
-    tau = _search_tau(t, heights, err_mm)
+    white = errors.white(heights.T).T
+    tau = _search_tau(t, white, errors)
     if len(heights) == 1 and np.isfinite(tau[0]):
-        tau = _polished(t, heights[0], err_mm, tau[0])
+        tau = _polished(t, white[0], errors, tau[0])
     values = np.full((len(heights), 4), np.nan)
     curve = np.full(heights.shape, np.nan)
     for i in np.flatnonzero(np.isfinite(tau)):
         design = np.column_stack([np.exp((t - span) / tau[i]), t / span, np.ones_like(t)])
-        scaled = design / err_mm[:, None]
-        c = np.linalg.solve(scaled.T @ scaled, scaled.T @ (heights[i] / err_mm))
+        scaled = errors.white(design)
+        c = np.linalg.solve(scaled.T @ scaled, scaled.T @ white[i])
         values[i] = c[0] * np.exp(-span / tau[i]), tau[i], c[1] / span, c[2]
         curve[i] = design @ c
     values[~(values[:, 0] > 0)] = np.nan   # a decaying part is another motion
@@ -197,19 +235,17 @@ def _fit_linear_exponential(time_s: np.ndarray, heights: np.ndarray, err_mm: np.
     return _Draws(("rise_mm", "tau_s", "speed_km_s", "height_mm"), values, curve, speed, peak, accel, onset)
 
 
-def _search_tau(t: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> np.ndarray:
-    """(m,) tau of least squares for each row of heights, from a fine grid and a parabola through its minimum."""
+def _search_tau(t: np.ndarray, white: np.ndarray, errors: _Errors) -> np.ndarray:
+    """(m,) tau of least squares for each row of whitened heights, from a fine grid and a parabola through its minimum."""
     span = t[-1]
     shortest = max(2 * float(np.median(np.diff(t))), span / 100)
     grid = np.geomspace(min(shortest, span / 8), span, 120)   # beyond the span it is a parabola
-    scaled = heights / err_mm
-    total = np.sum(scaled**2, axis=1)
-    squares = np.empty((len(grid), len(heights)))
-    positive = np.empty((len(grid), len(heights)), bool)
+    total = np.sum(white**2, axis=1)
+    squares = np.empty((len(grid), len(white)))
+    positive = np.empty((len(grid), len(white)), bool)
     for j, tau in enumerate(grid):
-        design = np.column_stack([np.ones_like(t), t / span, np.exp((t - span) / tau)]) / err_mm[:, None]
-        q, r = np.linalg.qr(design)
-        part = scaled @ q
+        q, r = np.linalg.qr(errors.white(np.column_stack([np.ones_like(t), t / span, np.exp((t - span) / tau)])))
+        part = white @ q
         squares[j] = total - np.sum(part**2, axis=1)
         positive[j] = part[:, 2] / r[2, 2] > 0
     squares = np.where(positive, squares, np.inf)
@@ -223,13 +259,12 @@ def _search_tau(t: np.ndarray, heights: np.ndarray, err_mm: np.ndarray) -> np.nd
     return np.where(np.isfinite(squares[best, np.arange(len(best))]), tau, np.nan)
 
 
-def _polished(t: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, tau: float) -> np.ndarray:
+def _polished(t: np.ndarray, white: np.ndarray, errors: _Errors, tau: float) -> np.ndarray:
     """tau of least squares itself, from the grid's tau."""
     def squares(log_tau: float) -> float:
-        design = np.column_stack([np.exp((t - t[-1]) / np.exp(log_tau)), t / t[-1], np.ones_like(t)]) / err_mm[:, None]
-        q, _ = np.linalg.qr(design)
-        scaled = height_mm / err_mm
-        return float(scaled @ scaled - np.sum((scaled @ q) ** 2))
+        design = np.column_stack([np.exp((t - t[-1]) / np.exp(log_tau)), t / t[-1], np.ones_like(t)])
+        q, _ = np.linalg.qr(errors.white(design))
+        return float(white @ white - np.sum((white @ q) ** 2))
     found = minimize_scalar(squares, bounds=(np.log(0.9 * tau), np.log(1.1 * tau)), method="bounded",
                             options={"xatol": 1e-7})
     return np.array([np.exp(found.x)])
@@ -246,11 +281,11 @@ def _record(model: str, fit: _Draws, again: _Draws, span_s: tuple[float, float],
     return FrontFit(
         model=model, parameters=fit.parameters, values=fit.values[0], errors=_spread(again.values[ok]),
         curve_mm=fit.curve[0], speed_km_s=fit.speed[0] * KM_S,
-        speed_err_km_s=np.hypot(_spread(again.speed[ok]), DRIFT * fit.speed[0]) * KM_S,
+        speed_err_km_s=_spread(again.speed[ok]) * KM_S,
         peak_speed_km_s=float(fit.peak[0]) * KM_S,
-        peak_speed_err_km_s=float(np.hypot(_spread(again.peak[ok]), DRIFT * fit.peak[0])) * KM_S,
+        peak_speed_err_km_s=float(_spread(again.peak[ok])) * KM_S,
         accel_m_s2=float(fit.accel[0]) * M_S2 if accel_known else np.nan,
-        accel_err_m_s2=float(np.hypot(_spread(again.accel[ok]), DRIFT * fit.accel[0])) * M_S2 if accel_known else np.nan,
+        accel_err_m_s2=float(_spread(again.accel[ok])) * M_S2 if accel_known else np.nan,
         onset_s=float(fit.onset[0]) if onset_seen else np.nan,
         onset_err_s=float(_spread(again.onset[onset_ok])) if onset_seen else np.nan,
         bic=bic, chi2_per_dof=chi2_per_dof, chosen=chosen)

@@ -1,6 +1,6 @@
 """How accurate fronts, ridges and oscillations are: scenes with known truth in, Markdown tables out.
 
-    python -m tests.benchmarks.front_accuracy [--seeds 20] [--still 20]
+    python -m tests.benchmarks.front_accuracy [--seeds 20] [--still 20] [--first 0]
 
 Fronts: eruptions beside a quiet hedgerow, drawn as frames with seeing, local distortion, flicker and noise, cut into strips
 with the true centres; the sector is the one the program proposes. Still scenes: an hour of two hedgerows and an
@@ -26,6 +26,7 @@ from tests.motion.diagrams import running, swinging
 from tests.motion.scene_strips import scene_strip
 
 FRAMES, CADENCE_S = 60, 30.0
+DIAGRAMS = 10   # threads a scene: they cost little, and twenty do not tell 55 from 68 %
 ERUPTIONS = {
     "constant speed": {"height_mm": 35.0, "speed_km_s": 60.0},
     "constant acceleration": {"height_mm": 35.0, "speed_km_s": 10.0, "accel_m_s2": 40.0},
@@ -98,16 +99,17 @@ def still_seed_moves(seed: int, folder: Path) -> bool:
     return any(front is not None and front.moving for front in fronts)
 
 
-def front_rows(seeds: int, folder: Path) -> list[str]:
-    rows = ["| truth | found moving | model chosen | height rms (median, 90 %) Mm | mean offset Mm | peak speed error "
-            "(median, 90 %) | inside 1 sigma | acceleration error (median, 90 %) | onset error (median, 90 %) s | onset inside 1 sigma |",
+def front_rows(seeds: range, folder: Path) -> list[str]:
+    rows = ["| truth | found moving | model chosen | height rms (all together; median, 90 % of scenes) Mm | mean offset Mm | "
+            "peak speed error (median, 90 %) | inside 1, 2 sigma | acceleration error (median, 90 %) | "
+            "onset error (median, 90 %) s | onset inside 1, 2 sigma |",
             "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"]
     for kind in ERUPTIONS:
         results = []
-        for seed in range(seeds):
+        for seed in seeds:
             with tempfile.TemporaryDirectory(dir=folder) as place:
                 results.append(measure_front(kind, seed, Path(place)))
-        rows.append(front_row(kind, [result for result in results if result is not None], seeds))
+        rows.append(front_row(kind, [result for result in results if result is not None], len(seeds)))
     return rows
 
 
@@ -122,47 +124,54 @@ def front_row(kind: str, results: list[Result], seeds: int) -> str:
     def inside(name: str) -> str:
         values = column(name)
         values = values[np.isfinite(values)]
-        return f"{100 * np.mean(np.abs(values) < 1):.0f} % of {len(values)}" if len(values) else "-"
+        return _inside(values, 1.0) if len(values) else "-"
+    together = np.sqrt(np.mean(column("rms_mm") ** 2))
     return (f"| {kind} | {sum(r.moving for r in results)} of {seeds} | {sum(r.model for r in results)} of {len(results)} | "
-            f"{spread(column('rms_mm'), '{:.2f}')} | {np.mean(column('offset_mm')):+.2f} | {spread(100 * column('peak'), '{:.1f} %')} | "
+            f"{together:.2f}; {spread(column('rms_mm'), '{:.2f}')} | {np.mean(column('offset_mm')):+.2f} | "
+            f"{spread(100 * column('peak'), '{:.1f} %')} | "
             f"{inside('peak_sigma')} | {spread(100 * column('accel'), '{:.1f} %')} | {spread(column('onset_s'), '{:.0f}')} | "
             f"{inside('onset_sigma')} |")
 
 
-def still_rows(seeds: int, folder: Path) -> list[str]:
+def _inside(error: np.ndarray, sigma: np.ndarray | float) -> str:
+    size = np.abs(error) / sigma
+    return f"{100 * np.mean(size < 1):.0f} %, {100 * np.mean(size < 2):.0f} % of {len(size)}"
+
+
+def still_rows(seeds: range, folder: Path) -> list[str]:
     moving = 0
-    for seed in range(seeds):
+    for seed in seeds:
         with tempfile.TemporaryDirectory(dir=folder) as place:
             moving += still_seed_moves(seed, Path(place))
     return ["| motionless, boiling, cloudy hour | scenes with a front called moving |", "| --- | --- |",
-            f"| {seeds} scenes, proposed and two fixed sectors each | {moving} |"]
+            f"| {len(seeds)} scenes, proposed and two fixed sectors each | {moving} |"]
 
 
-def ridge_rows(seeds: int) -> list[str]:
-    rows = ["| ridge, S/N 8 | found | speed error (median, 90 %) | inside 1 sigma | inside 2 sigma |", "| --- | --- | --- | --- | --- |"]
+def ridge_rows(seeds: range) -> list[str]:
+    rows = ["| ridge, S/N 8 | found | speed error (median, 90 %) | inside 1, 2 sigma |", "| --- | --- | --- | --- |"]
     for speed in (10.0, -25.0, 40.0, -80.0, 120.0):
-        ridges = [find_ridges(running(np.random.default_rng(seed), speed_km_s=speed, jitter_s=4.0)) for seed in range(seeds)]
+        ridges = [find_ridges(running(np.random.default_rng(seed), speed_km_s=speed, jitter_s=4.0)) for seed in seeds]
         best = [found[0] for found in ridges if found]
         error = np.array([ridge.speed_km_s - speed for ridge in best])
         sigma = np.array([ridge.speed_err_km_s for ridge in best])
         size = 100 * np.abs(error) / abs(speed)
-        rows.append(f"| {speed:+.0f} km/s | {len(best)} of {seeds} | {np.median(size):.1f} %, {np.quantile(size, 0.9):.1f} % | "
-                    f"{100 * np.mean(np.abs(error) < sigma):.0f} % | {100 * np.mean(np.abs(error) < 2 * sigma):.0f} % |")
+        rows.append(f"| {speed:+.0f} km/s | {len(best)} of {len(seeds)} | {np.median(size):.1f} %, {np.quantile(size, 0.9):.1f} % | "
+                    f"{_inside(error, sigma)} |")
     return rows
 
 
-def oscillation_rows(seeds: int) -> list[str]:
-    rows = ["| thread, one hour | found | period error (median, largest) | inside 1 sigma |", "| --- | --- | --- | --- |"]
+def oscillation_rows(seeds: range) -> list[str]:
+    rows = ["| thread, one hour | found | period error (median, largest) | inside 1, 2 sigma |", "| --- | --- | --- | --- |"]
     for amplitude, period, damping in ((2.0, 1700.0, np.inf), (2.0, 900.0, np.inf), (2.0, 300.0, np.inf), (4.0, 1200.0, 2500.0)):
         fits = [fit_oscillation(swinging(np.random.default_rng(seed), amplitude_px=amplitude, period_s=period, damping_s=damping))
-                for seed in range(seeds)]
+                for seed in seeds]
         fits = [fit for fit in fits if fit is not None]
         error = np.array([fit.period_s - period for fit in fits])
         sigma = np.array([fit.period_err_s for fit in fits])
         fades = "" if np.isinf(damping) else f", damping {damping:.0f} s"
         size = 100 * np.abs(error) / period
-        rows.append(f"| {amplitude:.0f} px, {period:.0f} s{fades} | {len(fits)} of {seeds} | {np.median(size):.2f} %, "
-                    f"{np.max(size):.2f} % | {100 * np.mean(np.abs(error) < sigma):.0f} % |")
+        rows.append(f"| {amplitude:.0f} px, {period:.0f} s{fades} | {len(fits)} of {len(seeds)} | {np.median(size):.2f} %, "
+                    f"{np.max(size):.2f} % | {_inside(error, sigma)} |")
     return rows
 
 
@@ -170,10 +179,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=20, help="scenes of each kind")
     parser.add_argument("--still", type=int, default=20, help="motionless scenes")
+    parser.add_argument("--first", type=int, default=0, help="first seed (default 0)")
     arguments = parser.parse_args()
+
+    def seeds(count: int) -> range:
+        return range(arguments.first, arguments.first + count)
     with tempfile.TemporaryDirectory() as folder:
-        for rows in (front_rows(arguments.seeds, Path(folder)), still_rows(arguments.still, Path(folder)),
-                     ridge_rows(arguments.seeds), oscillation_rows(arguments.seeds)):
+        for rows in (front_rows(seeds(arguments.seeds), Path(folder)), still_rows(seeds(arguments.still), Path(folder)),
+                     ridge_rows(seeds(arguments.seeds)), oscillation_rows(seeds(DIAGRAMS * arguments.seeds))):
             print("\n".join(rows), flush=True)
             print()
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from promtrack.motion.front_fit import DRIFT, NONE, fit_front, front_verdict, linear_exponential
+from promtrack.motion.front_fit import NONE, fit_front, front_verdict, linear_exponential
 from promtrack.motion.kinematics import fit_model
 from promtrack.motion.stillness import still_probability
 
@@ -19,8 +19,7 @@ def fitted(height, *, noise=0.3, seed=0, draws=200):
 
 
 def test_bootstrap_errors_equal_the_scatter():
-    # TRUTH  60 fronts with constant acceleration: errors of speed and acceleration against the scatter over the fronts, the
-    # stated part for a front that changes its shape (0.3 %) added.
+    # TRUTH  60 fronts with constant acceleration: errors of speed and acceleration against the scatter over the fronts.
     # Band: 4 / sqrt(2 x 60) = 37 %.
     true = 30 + 0.02 * T + 0.5 * 3e-5 * T**2
     best = [fitted(true, seed=s, noise=0.5)[3] for s in range(60)]
@@ -28,11 +27,29 @@ def test_bootstrap_errors_equal_the_scatter():
     best = [fit for fit in best if fit.model == "constant acceleration"]
     for place in range(3):
         stated = np.median([fit.speed_err_km_s[place] for fit in best])
-        expected = np.hypot(np.std([fit.speed_km_s[place] for fit in best]), DRIFT * best[0].speed_km_s[place])
-        assert stated == pytest.approx(expected, rel=0.37)
+        assert stated == pytest.approx(np.std([fit.speed_km_s[place] for fit in best]), rel=0.37)
     stated = np.median([fit.accel_err_m_s2 for fit in best])
     assert stated == pytest.approx(np.std([fit.accel_m_s2 for fit in best]), rel=0.37)
     assert np.mean([fit.accel_m_s2 for fit in best]) == pytest.approx(30.0, rel=0.02)
+
+
+def test_a_drift_of_the_edge_is_no_acceleration():
+    # TRUTH  100 fronts of constant speed whose edge drifts slowly, the straight part by 0.5 Mm rms, bends by less. With the drift stated
+    # nine in ten are told as constant speed and the pulls of their speeds are standard (4 / sqrt(200) = 28 %); without it half of
+    # them are told as accelerated.
+    degree = np.arange(1, 5)
+    shapes = np.polynomial.legendre.legvander(2 * T / T[-1] - 1, 4)[:, 1:] * np.sqrt(2 * degree + 1) * 0.5 / degree**1.5
+    straight, unaware, found = 0, 0, []
+    for seed in range(100):
+        rng = np.random.default_rng(seed)
+        data = 30 + 0.06 * T + shapes @ rng.normal(size=4) + 0.2 * rng.normal(size=60)
+        fits = fit_front(T, data, np.full(60, 0.2), rng=rng, drift_mm=0.5, draws=100)
+        straight += fits[0].chosen
+        unaware += fit_front(T, data, np.full(60, 0.2), rng=rng, draws=20)[0].chosen
+        found.append((fits[0].speed_km_s[1] - 60.0) / fits[0].speed_err_km_s[1])
+    assert straight >= 90
+    assert unaware <= 50
+    assert np.std(found) == pytest.approx(1.0, abs=0.28)
 
 
 def test_correlated_unrest_widens_the_errors():
