@@ -21,6 +21,8 @@ LEAST_TRAVEL_MM = 4.0  # less is never called a motion, however regular: threads
 DRIFT_SHARE = 0.07    # rms drift of an edge's own level over a run, over the edge's width between 30 and 70 % of its brightness
                        # (60 scenes of tests/benchmarks/front_accuracy.py: 0.1 Mm of 1.5, in some scenes thrice that)
 WRONG_SIGMA = 5.0      # farther from its neighbours' line a height is wrong
+VAGUE = 10.0           # times the usual error: such a height says nothing
+LEAST_SEEN = 1 / 3     # of the frames between its first and its last height: what shows up more rarely is no edge that travels
 
 
 def follow_front(strip: Strip, from_deg: float, to_deg: float, *, number: int = 1, trials: int = 1,
@@ -62,7 +64,10 @@ def _front(strip: Strip, sector: tuple[float, float], profile: SectorProfile, *,
     """The front of one sector; None if its edge is seen in too few frames."""
     columns = sector_columns(strip.geometry, *sector)
     edge = find_edge(profile, columns.stop - columns.start, smooth_along_px(strip.geometry))
-    keep, pieces = _continuous(strip.time_s[edge.index], edge.height_mm, edge.err_mm, strip.geometry.mm_per_row)
+    clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
+    keep = np.zeros(len(edge.index), bool)
+    keep[clear], pieces = _continuous(strip.time_s[edge.index[clear]], edge.height_mm[clear], edge.err_mm[clear],
+                                      strip.geometry.mm_per_row)
     if keep.sum() < LEAST_POINTS:
         return None
     index, height = edge.index[keep], edge.height_mm[keep]
@@ -73,11 +78,12 @@ def _front(strip: Strip, sector: tuple[float, float], profile: SectorProfile, *,
     best = next(fit for fit in fits if fit.chosen)
     false_alarm = trials * pieces * still_probability(time_s, height, best.curve_mm, rng=rng)
     large = np.ptp(best.curve_mm) > max(LEAST_TRAVEL_MM, 3 * float(np.median(err)))
+    steady = len(index) >= LEAST_SEEN * (index[-1] - index[0] + 1)
     return Front(
         front=1, from_deg=sector[0], to_deg=sector[1], frame=strip.frame[index], time_s=time_s, height_mm=height,
         height_err_mm=err, angle_deg=np.asarray(strip.geometry.angle_deg(edge.column[keep]), float), fits=fits,
         verdict=front_verdict(time_s, height, err, fits), false_alarm=float(false_alarm),
-        moving=bool(large and false_alarm < false_alarms), notes=_notes(strip, edge, len(edge.index) - int(keep.sum())))
+        moving=bool(large and steady and false_alarm < false_alarms), notes=_notes(strip, edge, len(edge.index) - int(keep.sum())))
 
 
 def _continuous(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, row_mm: float) -> tuple[np.ndarray, int]:
@@ -149,5 +155,5 @@ def _notes(strip: Strip, edge: Edge, dropped: int) -> tuple[str, ...]:
         stamp = np.datetime_as_string(strip.times_utc[edge.left_at], unit="s")[11:]
         notes.append(f"the edge left the top of the strip at {stamp} UTC; it is followed until then")
     if dropped:
-        notes.append(f"{dropped} heights left out because they jump away from their neighbours")
+        notes.append(f"{dropped} heights left out because they jump away from their neighbours or are unsure")
     return tuple(notes)

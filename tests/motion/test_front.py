@@ -126,6 +126,19 @@ def test_frames_without_light_and_parts_not_shown(tmp_path):
     assert not np.isin([5, 6, 30, 12, 33], front.frame).any()
 
 
+@pytest.mark.parametrize(("every", "moves"), [(2, True), (5, False)])
+def test_what_shows_up_now_and_then_is_no_front(tmp_path, every, moves):
+    # TRUTH  the shell rises at 60 km/s but is bright in one frame of `every` only; between, the sky is empty
+    scene = StripScene(seed=7, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=210, columns=220, quiet=False)
+    strip = scene.write(tmp_path / "cube.bin")
+    cube = np.memmap(strip.path, "<f4", "r+", shape=strip.shape)
+    empty = np.arange(len(TIMES)) % every > 0
+    cube[empty] = np.random.default_rng(0).normal(0, 12.0, cube[empty].shape)
+    cube.flush()
+    front = follow_front(strip, 67.0, 72.0, rng=np.random.default_rng(0))
+    assert (len(front.time_s), front.moving) == (pytest.approx(len(TIMES) / every, abs=2), moves)
+
+
 def test_nothing_to_follow(tmp_path):
     scene = StripScene(seed=6, times_s=TIMES[:10], rows=60, columns=80, quiet=False)
     strip = scene.write(tmp_path / "cube.bin")
