@@ -53,6 +53,7 @@ class LockVerdict:
     level: str  # 'good', 'fair' or 'poor'
     headline: str  # a few words
     reasons: tuple[str, ...]  # one short sentence each
+    why: str  # what keeps it from being good, as the end of a sentence; '' where nothing does
 
 
 def moving_knots(measured: Measured) -> tuple[KnotTrack, ...]:
@@ -149,7 +150,8 @@ def lock_verdict(measured: Measured) -> LockVerdict:
         _mark(pull, GOOD_PULL, POOR_PULL),
         0 if measured.scale.agrees else 1,
     ]
-    level = ("good", "fair", "poor")[max(marks)]
+    worst = max(marks)
+    level = ("good", "fair", "poor")[worst]
     headline = {
         "good": "The lock can be trusted",
         "fair": "The lock is usable, with care",
@@ -164,17 +166,31 @@ def lock_verdict(measured: Measured) -> LockVerdict:
             _radius_sentence(pull),
             sentence(measured.scale.check or f"The scale comes from one source only ({measured.scale.source}); nothing checks it."),
         ),
+        " and ".join(doubt for doubt, mark in zip(_doubts(used, centre_mm, pull), marks, strict=True) if mark == worst > 0),
+    )
+
+
+def _doubts(used: float, centre_mm: float, pull: float) -> tuple[str, str, str, str]:
+    """What speaks against the lock, in the order of the marks."""
+    centre = f"the Sun's centre is known to {centre_mm:.2f} Mm in a typical frame, where {GOOD_CENTRE_MM:g} Mm would be good"
+    radii = "the radii of single frames scatter more than their errors allow"
+    return (
+        f"only {100.0 * used:.0f} % of the frames could be used",
+        centre if np.isfinite(centre_mm) else "the error of the Sun's centre is not known",
+        radii if np.isfinite(pull) else "the radii of single frames could not be compared",
+        "the sources of the scale disagree",
     )
 
 
 def three_sentences(measured: Measured) -> tuple[str, str, str]:
     """The verdict of the whole run: the lock, what moves, and what limits the numbers."""
     verdict = lock_verdict(measured)
-    first = (
-        f"{verdict.headline}: {verdict.reasons[0][:-1].replace(' are used', ' were used')}, and the "
-        f"Sun's centre is known "
-        f"to {_centre_error(measured)[1]:.2f} Mm in a typical one."
-    )
+    first = f"{verdict.headline}, since {verdict.why}; {verdict.reasons[0][:-1].replace(' are used', ' were used')}."
+    if not verdict.why:
+        first = (
+            f"{verdict.headline}: {verdict.reasons[0][:-1].replace(' are used', ' were used')}, and the Sun's centre is known to "
+            f"{_centre_error(measured)[1]:.2f} Mm in a typical one."
+        )
     systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
     doubt = f"Scale and clock together may be off by {systematic:.1f} % (1 sigma)"
     if not measured.scale.check:

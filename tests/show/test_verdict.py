@@ -73,6 +73,22 @@ def test_three_sentences_carry_the_numbers(measured_fake, measured_still):
     assert "Nothing moves significantly: 1 track was followed" in three_sentences(measured_still)[1]
 
 
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"centre_err_px": np.full(44, 0.3)}, "since the Sun's centre is known to 0.26 Mm in a typical frame, where 0.1 Mm would be good; 40 "),
+        ({"used": np.arange(44) < 30}, "since only 68 % of the frames could be used; 30 of 44 frames were used."),
+        ({"frame_radius_err_px": np.full(44, np.nan)}, "since the radii of single frames could not be compared; "),
+    ],
+)
+def test_a_doubtful_lock_says_why(measured_fake, changes, why):
+    # TRUTH  0.3 px at 870 km/px are 0.26 Mm; 30 of 44 are 68 %
+    verdict = lock_verdict(with_lock(measured_fake, **changes))
+    assert verdict.level == "fair"
+    assert why in three_sentences(with_lock(measured_fake, **changes))[0]
+    assert lock_verdict(measured_fake).why == ""
+
+
 def test_one_number_reads_alike_everywhere(measured_fake):
     # TWIN  sentence, clip and what the verdict, the cards and the figures quote are the same text for the same number
     run, limb_mm = measured_fake, measured_fake.strip.geometry.limb_mm
