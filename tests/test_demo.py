@@ -1,7 +1,37 @@
 """The demo's table of truth beside measurement."""
 
-from promtrack.demo import _table
-from promtrack.scene.judge import Judgement, KnotVerdict
+import numpy as np
+import pytest
+
+from promtrack import pipeline
+from promtrack.demo import _table, run_demo
+from promtrack.pipeline import run
+from promtrack.scene import make_scene, scenario
+from promtrack.scene.judge import Judgement, KnotVerdict, judge
+from promtrack.stages import silent
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("name", "knots", "fronts"), [("quiet", 3, 0), ("eruption", 2, 1), ("rain", 8, 0)])
+def test_the_demo_finds_what_was_put_in_and_nothing_else(tmp_path, monkeypatch, name, knots, fronts):
+    # TRUTH  the scenario's own. A speed is to be right within 3 % or 1 km/s in the median and no single one beyond 4 sigma.
+    jobs = []
+    monkeypatch.setattr(pipeline, "STAGES", ("lock", "strip", "motion"))     # nothing that is only looked at
+    monkeypatch.setattr("promtrack.demo.run", lambda *a, **k: jobs.append(run(*a, **k)) or jobs[0])
+    lines = "\n".join(run_demo(name, tmp_path, lambda settings: settings, progress=silent))
+    _, scale, orientation = jobs[0].geometry
+    found = judge(make_scene(scenario(name)).truth, jobs[0].lock, jobs[0].motion, scale, orientation)
+    assert (found.strays, found.false_fronts) == (0, 0), lines
+    assert found.centre_rms_px < 0.3
+    assert abs(found.scale_ratio - 1) < 3 * found.scale_sigma
+    seen = [knot for knot in found.knots if knot.knot]
+    assert len(seen) >= knots
+    error = np.array([knot.found_km_s - knot.true_km_s for knot in seen])
+    true = np.array([knot.true_km_s for knot in seen])
+    assert np.median(np.abs(error) / np.maximum(0.03 * true, 1.0)) < 1
+    assert np.all(np.abs(error) < 4 * np.array([knot.found_err_km_s for knot in seen])), lines
+    assert len(found.fronts) == fronts
+    assert all(abs(front.found_km_s / front.true_km_s - 1) < 0.03 for front in found.fronts)
 
 
 def test_knots_stand_in_the_order_of_the_report_and_what_was_missed_last():
