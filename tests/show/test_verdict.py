@@ -76,7 +76,7 @@ def test_three_sentences_carry_the_numbers(measured_fake, measured_still):
 @pytest.mark.parametrize(
     ("changes", "why"),
     [
-        ({"centre_err_px": np.full(44, 0.3)}, "since the Sun's centre is known to 0.26 Mm in a typical frame, where 0.1 Mm would be good; 40 "),
+        ({"centre_err_px": np.full(44, 0.3)}, "since the Sun's centre is known to 0.26 Mm in a typical frame, where 0.1 Mm would be"),
         ({"used": np.arange(44) < 30}, "since only 68 % of the frames could be used; 30 of 44 frames were used."),
         ({"frame_radius_err_px": np.full(44, np.nan)}, "since the radii of single frames could not be compared; "),
     ],
