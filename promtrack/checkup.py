@@ -50,7 +50,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     if scale.check:
         yield scale.check
     yield f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}"
-    yield "it can be measured"
+    yield "it can be measured" if scale.agrees else "it can be measured, but look first at what disagrees"
 
 
 def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterator[str]:

@@ -42,17 +42,28 @@ def common_centre(edges: Edges, radius: RadiusFit) -> CommonCentre:
     return CommonCentre((len(parts) - 1) / len(parts) * apart.T @ apart, per_radius)
 
 
+def header_err_px(arcsec_per_px: float, off_px: float) -> tuple[float, list[str]]:
+    """Error of a header's centre whose pointing was found to be off by `off_px` across the limb, and a sentence where it is."""
+    usual = HEADER_CENTRE_ERR_ARCSEC / arcsec_per_px
+    if off_px <= 3.0 * usual:
+        return float(np.hypot(usual, off_px)), []
+    return float(np.hypot(usual, off_px)), [
+        f"The limb stands {off_px:.0f} px ({off_px * arcsec_per_px:.0f} arcsec) from where the FITS header puts it; it was found by the "
+        "Sun's size, and the header's centre is believed no further than that."]
+
+
 def join_header(centres: Centres, radius: RadiusFit, error: CommonCentre, found: Place, stated: Place,
-                arcsec_per_px: float) -> tuple[Centres, RadiusFit, list[str]]:
+                err_px: float) -> tuple[Centres, RadiusFit, list[str]]:
     """Centres and radius with the header's centre of the first frame taken into account, each by its error.
 
     Parameters
     ----------
     found, stated : the Sun's place in the first frame, from the limb and from the header
+    err_px : 1 sigma of the header's centre, either way
     """
     apart = np.array([found.x_px - stated.x_px, found.y_px - stated.y_px])
     limb = error.covariance(radius.err_px)
-    both = limb + np.eye(2) * (HEADER_CENTRE_ERR_ARCSEC / arcsec_per_px) ** 2
+    both = limb + np.eye(2) * err_px**2
     if apart @ np.linalg.solve(both, apart) > DISAGREE:
         return centres, radius, [f"The FITS header puts the Sun's centre {np.hypot(*apart):.1f} px from where the limb puts it; "
                                  "the limb is believed."]

@@ -18,6 +18,8 @@ TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
 STEEPER_STATED = 3.0  # the same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it
+POINTING_SMALL_PX = 24.0   # reduced pixels by which a header's pointing may be off
+LEAST_FALL = 0.05          # of the light inside, across a stated limb: 0.15 on a real one, 0.02 on a filament's border
 STEEPER = 2.0        # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
 
 
@@ -248,6 +250,34 @@ def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
     seen = (limb[:, 0] > 4) & (limb[:, 0] < columns - 5) & (limb[:, 1] > 4) & (limb[:, 1] < rows - 5)
     return (bool(seen.sum() >= 12) and _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
             and _steeper_than_beside(small.image, here, STEEPER_STATED))
+
+
+def places_near(small: SmallFrame, stated: Circle) -> tuple[list[Circle], np.ndarray]:
+    """The stated circle moved step by step towards the frame and away from it, and how far the light falls across each where a limb
+    may stand there, else 0.
+
+    For a limb too rough for a fit, and a header whose pointing is off: the size of the Sun is still known.
+    """
+    here = small.to_small(stated)
+    centre = np.array([here.x_px, here.y_px])
+    out = 0.5 * (np.array(small.image.shape[::-1]) - 1) - centre
+    out /= max(float(np.hypot(*out)), 1.0)
+    steps = np.arange(-POINTING_SMALL_PX, POINTING_SMALL_PX + 1.0)
+    places = [Circle(float(centre[0] + s * out[0]), float(centre[1] + s * out[1]), here.radius_px) for s in steps]
+    full = [small.to_full(p) for p in places]
+    return full, np.array([_fall_across(small.image, p) if limb_stands_at(small, f) else 0.0 for p, f in zip(places, full, strict=True)])
+
+
+def _fall_across(image: np.ndarray, circle: Circle) -> float:
+    """Median fall of the light across the visible part of a circle, in parts of the light inside; 0 where it is next to nothing."""
+    theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
+    unit = np.column_stack([np.cos(theta), np.sin(theta)])
+    centre = np.array([circle.x_px, circle.y_px])
+    limb = centre + circle.radius_px * unit
+    unit = unit[((limb > 4) & (limb < np.array(image.shape[::-1]) - 5)).all(axis=1)]
+    inner, outer = (float(np.median(_sampled(image, centre + (circle.radius_px + d) * unit))) for d in (-3.0, 3.0))
+    fall = (inner - outer) / max(inner, 1e-9)
+    return fall if fall > LEAST_FALL else 0.0
 
 
 def _brighter_inside(image: np.ndarray, centre: np.ndarray, radius: float, unit: np.ndarray, reach: float, least: float) -> bool:

@@ -8,9 +8,9 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.find import SmallFrame
-from promtrack.limb.lock import LimbSample, sample_limb
 from promtrack.limb.look import CEILING
 from promtrack.limb.sky import stated_place
+from promtrack.limb.start import LimbSample, pointed, sample_limb
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
 
@@ -38,7 +38,7 @@ class Inspection:
 def inspect_sequence(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), frames: int = 12) -> Inspection:
     """Look at up to `frames` frames spread over the sequence; reads nothing else and changes nothing."""
     picks = np.unique(np.linspace(0, len(sequence) - 1, min(frames, len(sequence))).astype(int))
-    stated = stated_place(sequence.header, limb)
+    stated = pointed(sequence, stated_place(sequence.header, limb))
     samples: list[LimbSample | None] = []
     problems, burnt, level = [], np.full(len(picks), np.nan), np.full(len(picks), np.nan)
     for row, index in enumerate(picks):

@@ -9,27 +9,25 @@ import numpy as np
 
 from promtrack.abreast import abreast, one_thread_each
 from promtrack.errors import InputError
-from promtrack.limb.absolute import angle_note, common_centre, join_header
+from promtrack.limb.absolute import CommonCentre, angle_note, common_centre, header_err_px, join_header
 from promtrack.limb.carried import carried_along
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.creep import Creep, centre_creep
-from promtrack.limb.edge import Grid, edge_of, make_grid, unwrap
-from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
+from promtrack.limb.edge import Grid
+from promtrack.limb.find import LimbNotFound
 from promtrack.limb.geometry import Place, visible_angles
-from promtrack.limb.look import ALONG_PX, BLUR_PX, Follower, Look
+from promtrack.limb.look import Follower, Look
 from promtrack.limb.radius import RadiusFit, collect_edges, fit_radius
-from promtrack.limb.rays import fit_rays, shifted_place, stated_start
+from promtrack.limb.rays import shifted_place
 from promtrack.limb.records import LimbLock
 from promtrack.limb.reject import judge, sharpness_of, transparency_of
 from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius, stated_place
 from promtrack.limb.solve import Centres, fit_centres
+from promtrack.limb.start import pointed, starting_radius
 from promtrack.limb.track import EARLY_FRAMES, FrameMeasure, Tracker
 from promtrack.limb.verdict import burnt_bias, creep_note, settle_radius, turn_model, turn_notes
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import Sequence, SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
-
-SAMPLES = 5         # frames looked at before the pass, for the radius to start from
-MOST_TRIED = 60     # frames tried before the sequence is said to show no limb
 
 
 def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera: CameraSettings = CameraSettings(),
@@ -46,7 +44,7 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     LimbNotFound : no limb in any frame, or in too few (`limb.most_rejected`)
     LimbArcTooShort : less limb than `limb.least_arc_deg`
     """
-    stated = stated_place(sequence.header, limb)
+    stated = pointed(sequence, stated_place(sequence.header, limb))
     radius, visible = starting_radius(sequence, limb, stated)
     expected = expected_sky(sequence.times_utc, site=site, camera=camera)
     follower = Follower(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg,
@@ -88,83 +86,6 @@ def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]
             waiting = waiting[done + 1:]
 
 
-def starting_radius(sequence: Sequence, limb: LimbSettings, stated: Place | None = None) -> tuple[float, float]:
-    """Radius from a handful of frames, good enough to start from, and the longest limb seen in them, px."""
-    picks = np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
-    if stated and _stands(sequence, picks, stated):
-        seen = visible_angles(stated, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
-        return stated.radius_px, float(2 * np.pi * seen * stated.radius_px)
-    rest = [i for i in range(len(sequence)) if i not in picks]
-    found: list[LimbSample] = []
-    first_error = None
-    for tried, index in enumerate([*picks, *rest]):
-        if tried >= len(picks) and (found or tried > MOST_TRIED):
-            break
-        try:
-            found.append(sample_limb(sequence.frame(index), sequence.full_scale, radius_px=limb.radius_px, guess=stated))
-        except InputError as problem:
-            first_error = first_error or problem.at(sequence.names[index])
-    if not found:
-        raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
-    radii, errors = np.array([(f.place.radius_px, f.radius_err_px) for f in found]).T
-    radius = limb.radius_px or _weighted_median(radii, 1 / np.maximum(errors, 1e-3) ** 2)
-    return radius, float(np.radians(max(f.arc_deg for f in found)) * radius)
-
-
-def _stands(sequence: Sequence, picks: list[int], stated: Place) -> bool:
-    """Whether the limb is where the header says in most of the frames picked."""
-    found = 0
-    for index in picks:
-        try:
-            found += stated_start(SmallFrame(sequence.frame(index), sequence.full_scale), stated) is not None
-        except InputError:
-            continue
-    return found > len(picks) / 2
-
-
-@dataclass(frozen=True, slots=True)
-class LimbSample:
-    """The limb of one frame by itself."""
-
-    place: Place
-    radius_err_px: float   # from the scatter of the edge
-    rms_px: float
-    arc_deg: float
-    kept_part: float       # of the rays
-
-
-def sample_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None,
-                guess: Place | None = None) -> LimbSample:
-    """Find the limb in one frame, without any guess or near one, and fit its circle at full resolution.
-
-    Raises
-    ------
-    LimbNotFound : with what was seen instead
-    """
-    small = SmallFrame(frame, full_scale)
-    place = stated_start(small, guess) if guess else None
-    if place is None:
-        circle = find_in_small(small, full_scale, radius_px=radius_px)
-        place = Place(circle.x_px, circle.y_px, circle.radius_px)
-    for search in (6 * small.factor, 4.0 + small.factor, 6.0):
-        grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)
-        zone = unwrap(frame, place, grid)
-        edge = edge_of(zone, grid, search_px=search, blur_px=BLUR_PX, along_px=ALONG_PX)
-        if edge.good.sum() < 24:
-            raise LimbNotFound("no limb: its edge cannot be made out")
-        fit = fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=True)
-        moved = shifted_place(place, *fit.shift_px)
-        growth = np.clip(place.radius_px + fit.growth_px, 0.5 * place.radius_px, 2 * place.radius_px)
-        place = Place(moved.x_px, moved.y_px, float(growth))
-    return LimbSample(place, fit.growth_err_px, fit.rms_px, len(zone.ray) * grid.step_deg, float(fit.kept.mean()))
-
-
-def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
-
-
 @dataclass(frozen=True, slots=True)
 class Pass:
     """What the pass over the frames gave, by frame index."""
@@ -204,13 +125,23 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
     notes += angle_note(error, tracker.radius_px)
     if follower.stated is not None and sequence.header is not None and indices[good][0] == 0:
         found = shifted_place(kept[0].place, *centres.shift_px[0])
-        centres, radius, said = join_header(centres, radius, error, found, follower.stated, sequence.header.arcsec_per_px)
+        centres, radius, said = _with_header(centres, radius, error, found, follower.stated, sequence.header)
         notes += said
     creep = centre_creep(edges, expected.unmodelled[indices[good]], tracker.radius_px)
     notes = [*notes, *turn_notes(sequence.time_s[indices[good]], centres, arc, camera.mount, tracker.radius_px,
                                  bool(np.isfinite(expected.turn_deg).all())), *expected.notes, *creep_note(creep),
              *carried.notes]
     return _lock(sequence, tracker, expected, seen, good, reasons, radius, (centres, creep), tuple(notes))
+
+
+def _with_header(centres: Centres, radius: RadiusFit, error: CommonCentre, found: Place, followed: Place,
+                 header: SolarHeader) -> tuple[Centres, RadiusFit, list[str]]:
+    """Centres and radius joined with the header's centre; `followed` is that centre where its limb was found to stand."""
+    stated = replace(followed, x_px=header.centre_x_px, y_px=header.centre_y_px)
+    off_px = float(np.hypot(followed.x_px - stated.x_px, followed.y_px - stated.y_px))
+    err_px, said = header_err_px(header.arcsec_per_px, off_px)
+    centres, radius, more = join_header(centres, radius, error, found, stated, err_px)
+    return centres, radius, [*said, *more]
 
 
 def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], failed: dict[int, str]) -> LimbNotFound:

@@ -21,6 +21,7 @@ BURNT_BIAS = 4.0 / 1064
 EDGE_ERR = 0.25        # systematic error of the edge in limb widths; the same study
 ROUGH_PX = 2.5         # scatter of the edge above which structure, not noise, spoils it
 CREEP_PX = 0.1         # of the centre over a recording, rms, below which nothing is said of it
+OTHER_SIZE = 1.3       # times the radius expected, beyond which a rough edge is perhaps not the limb
 SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
 
 
@@ -48,6 +49,10 @@ def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: floa
         return fit, notes
     fitted = provisional_px + fit.shift_px
     apart = abs(fitted - optics.radius_px) / np.hypot(fit.err_px, optics.err_px)
+    if apart > 3 and rough > ROUGH_PX and not 1 / OTHER_SIZE < fitted / optics.radius_px < OTHER_SIZE:
+        notes.append(f"What was followed is perhaps not the Sun's limb: a rough edge bent with a radius of {fitted:.0f} px, where the "
+                     f"stated scale makes one expect {optics.radius_px:.0f} px. A loop or an arcade may outshine the limb. Look at the "
+                     "registration check; correct the header or the optics, or give limb.radius_px.")
     if optics.err_px >= fit.err_px or apart > 3:
         return fit, notes
     weight = np.array([fit.err_px**-2, optics.err_px**-2])

@@ -57,7 +57,7 @@ def test_header_takes_over_where_it_knows_better():
     error = common_centre(edges, radius)
     along_err = np.sqrt(error.cov_px2[0, 0])
     found = replace(PLACE, x_px=PLACE.x_px + 1.5 * along_err)
-    moved, fit, said = join_header(centres(), radius, error, found, PLACE, 2.0)
+    moved, fit, said = join_header(centres(), radius, error, found, PLACE, 0.5)
     assert said == []
     assert moved.shift_px[:, 0] == pytest.approx(-1.5 * along_err / (1 + 0.25 / along_err**2), rel=0.05)
     assert fit.err_px < radius.err_px
@@ -65,7 +65,7 @@ def test_header_takes_over_where_it_knows_better():
 
 def test_header_that_contradicts_the_limb_is_told_and_left_aside():
     error = common_centre(edges_of(np.random.default_rng(1).normal(0, 0.3, 40), np.linspace(-20.0, 20.0, 40)), radius_fit(0.5))
-    moved, fit, said = join_header(centres(), radius_fit(0.5), error, replace(PLACE, y_px=PLACE.y_px + 12.0), PLACE, 2.0)
+    moved, fit, said = join_header(centres(), radius_fit(0.5), error, replace(PLACE, y_px=PLACE.y_px + 12.0), PLACE, 0.5)
     assert "12.0 px from where the limb puts it" in said[0]
     assert (moved.shift_px == 0).all()
     assert fit.err_px == 0.5

@@ -8,8 +8,8 @@ import pytest
 from promtrack.errors import InputError
 from promtrack.limb import LimbNotFound, inspect_sequence, lock_limb
 from promtrack.limb.geometry import to_frame, to_polar
-from promtrack.limb.lock import starting_radius
 from promtrack.limb.look import Follower
+from promtrack.limb.start import starting_radius
 from promtrack.limb.track import EARLY_FRAMES, Tracker
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings

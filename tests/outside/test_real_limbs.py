@@ -12,7 +12,7 @@ from astropy.io import fits
 from astropy.io.fits.verify import VerifyWarning
 
 from promtrack.limb import lock_limb
-from promtrack.limb.lock import sample_limb
+from promtrack.limb.start import sample_limb
 from promtrack.sequence.records import Sequence, SolarHeader, TimeReport
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import measure_scale, solar_view
@@ -141,17 +141,43 @@ def test_rain_is_carried_along_the_limb_by_solar_rotation():
     assert not any("Solar rotation" in note for note in without.notes)
 
 
-@pytest.mark.parametrize("off_px", [20.0, 60.0])
-def test_a_header_that_is_off_is_not_followed(off_px):
-    # TRUTH  the same frames, the header's centre put 12 and 36 arcsec off across the limb, into the sky: what is found must not be
-    # the header's circle laid over nothing, and the scale's check must say that header and picture disagree.
-    sequence, _ = rain()
+def off_across(sequence: Sequence, off_px: float) -> Sequence:
+    """Six of the frames with the header's centre moved across the limb, towards the sky."""
     facing = np.radians(254.0)
     moved = replace(sequence.header, centre_x_px=sequence.header.centre_x_px - off_px * np.sin(facing),
                     centre_y_px=sequence.header.centre_y_px - off_px * np.cos(facing))
-    few = replace(sequence, names=sequence.names[:4], times_utc=sequence.times_utc[:4], header=moved)
+    return replace(sequence, names=sequence.names[:6], times_utc=sequence.times_utc[:6], header=moved)
+
+
+@pytest.mark.parametrize("off_px", [-20.0, 10.0, 30.0])
+def test_limb_is_found_by_the_suns_size_where_a_header_points_beside_it(off_px):
+    # TRUTH  the header's centre put 6 to 18 arcsec off across the limb. The rough limb alone fixes it to 2 px across and 19 px along, the
+    # header no better than it was found to be off. The scale must agree, and the notes say by how much the header is off.
+    sequence, _ = rain()
+    few = off_across(sequence, off_px)
     lock = lock_limb(few, limb=LimbSettings(height_mm=6.4))
-    view = solar_view(few.times_utc[0], header=moved)
-    scale = measure_scale(lock.radius_px, lock.radius_err_px, view, camera=CameraSettings(), limb=LimbSettings(height_mm=6.4), header=moved)
+    used = np.flatnonzero(lock.used)
+    x, y = lock.centre_x_px[used] - sequence.header.centre_x_px, lock.centre_y_px[used] - sequence.header.centre_y_px
+    facing = np.radians(254.0)
+    assert np.abs(-np.sin(facing) * x - np.cos(facing) * y).max() < 6.0     # three errors of the rough limb
+    assert lock.radius_px == pytest.approx(1587.6, rel=0.004)               # two of the header's scale
+    assert any("from where the FITS header puts it" in note for note in lock.notes)
+
+
+def test_limb_is_found_with_the_height_of_another_line():
+    # TRUTH  the same frames with the default height of the H-alpha limb: a circle 4.6 px smaller than the 304 angstrom limb.
+    sequence, _ = rain()
+    assert lock_limb(sequence).radius_px == pytest.approx(1585.0, rel=0.004)
+
+
+def test_a_header_far_off_is_not_followed_and_the_doubt_is_said():
+    # TRUTH  the header's centre put 36 arcsec off into the sky: no limb is where it says, a loop of the arcade is bent like one. What is
+    # found must not be the header's circle laid over nothing; the notes must doubt it, and the scale's check disagree.
+    sequence, _ = rain()
+    few = off_across(sequence, 60.0)
+    lock = lock_limb(few, limb=LimbSettings(height_mm=6.4))
+    scale = measure_scale(lock.radius_px, lock.radius_err_px, solar_view(few.times_utc[0], header=few.header), camera=CameraSettings(),
+                          limb=LimbSettings(height_mm=6.4), header=few.header)
+    assert any("perhaps not the Sun's limb" in note and "1588 px" in note for note in lock.notes)
     assert not scale.agrees
     assert "disagree" in scale.check
