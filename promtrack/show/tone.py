@@ -30,6 +30,7 @@ LOWEST, HIGHEST = -0.25, 2.25      # range of the line's value that the 16-bit t
 NOISE_TONE = 0.016                 # tone that 1 sigma of noise may reach: under 2 % it does not boil
 MIDDLE_TONE = 0.56                 # of the peak's tone, at most, for middling plasma: bright plasma keeps its shades
 USUAL_TEXTURE = 0.25               # a disc that varies by more is shown with less contrast
+MOST_SWAY = 0.03                   # tone that a limb displaced by 1 px by the air adds to or takes from the disc: more is a seam
 JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
 COARSE = 4                         # picture px per px of the feather's map
 SLIVER = 0.04                      # part of the picture
@@ -141,7 +142,8 @@ def _radial_lines(quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndar
     sun = quiet.sun
     disc_sun = np.maximum(quiet.sun_at(np.minimum(quiet.limb_px, -2.0 * JOIN_PX)), 1e-6 * quiet.peak)
     contrast = 0.0 if quiet.burnt else look.disc_contrast * min(1.0, USUAL_TEXTURE / max(quiet.texture, 1e-9))
-    disc_gain = contrast / (disc_sun * steep)
+    fall = np.abs(np.gradient(sun, quiet.limb_px)) * steep                # tone a px, for a gain of 1
+    disc_gain = np.minimum(contrast / (disc_sun * steep), MOST_SWAY / np.maximum(fall, 1e-12))
     limb_value = float(np.interp(look.disc_limb, curve, table))
     press = 1.0 + sun / (limb_value * quiet.peak)
     off_value, off_gain = sun / quiet.peak / press, 1.0 / (quiet.peak * press)

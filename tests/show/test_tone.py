@@ -69,6 +69,21 @@ def test_no_rim_and_no_ringing_at_the_limb(look, burnt):
     assert profile[0] - profile[-1] > 0.7 * 255 * LOOKS[look].disc_limb
 
 
+@pytest.mark.parametrize(("shift", "least"), [(1, 50.0), (2, 40.0)])
+def test_no_dark_seam_where_the_air_displaces_the_limb(shift, least):
+    # TRUTH  a disc (tone 85 at the limb) with a fringe of spicules outside it; one frame stands 1 or 2 px off, towards the Sun's centre.
+    # No darker line than that stands between disc and fringe; with the disc's contrast carried to its very edge it was at 34 and 5.
+    out, row = limb_distance(), np.mgrid[:SHAPE[0], :SHAPE[1]][1]
+    fringe = 600.0 * np.clip(1.0 - np.abs(out - 4.0) / 4.0, 0.0, 1.0)
+    frames = [(picture_of(seed=i, prominence=0.0) + fringe).astype(np.uint16) for i in range(8)]
+    toner, view = toner_of(frames, lock_of(8))
+    tone = tone_frame(np.roll(frames[3], shift, axis=0), toner, view, lock_of(8), 3).astype(float)
+    middle = np.abs(row - CENTRE[0]) < 60.0                   # where down is towards the Sun's centre
+    profile = [np.median(tone[(np.abs(out - q) < 0.5) & middle]) for q in np.arange(-8.0, 4.0 - shift)]
+    assert min(profile) > least
+    assert max(profile[-2:]) > min(profile)
+
+
 def test_one_exposure_shows_disc_and_prominence():
     # TRUTH  a prominence of 4 % of the disc and disc texture of 15 % are both plain to see in one frame.
     frames = [picture_of(seed=i, texture=0.15) for i in range(8)]
