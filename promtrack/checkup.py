@@ -11,6 +11,7 @@ from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, lock_limb
 from promtrack.limb.geometry import Place
 from promtrack.limb.second import second_limb_note
+from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.daylight import doubt_night
@@ -33,10 +34,10 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     yield from _what_is_there(sequence)
     inspection = inspect_sequence(sequence, limb=settings.limb)
     if not inspection.measurable:
-        yield from inspection.verdict[1:]
+        yield from map(typeset, inspection.verdict[1:])
         raise InputError(f"cannot be measured. {inspection.verdict[0].rstrip('.')}", where=str(source),
                          remedy="keep part of the Sun's edge with dark sky beyond it in the frame")
-    yield from inspection.verdict
+    yield from map(typeset, inspection.verdict)
     found = int(np.flatnonzero(np.isfinite(inspection.radius_px))[0])
     place = Place(*(float(value[found]) for value in (inspection.centre_x_px, inspection.centre_y_px, inspection.radius_px)))
     yield from second_limb_note(sequence.frame(int(inspection.indices[found])), sequence.full_scale, place)
@@ -48,8 +49,8 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     yield (f"scale about {scale.km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the {scale.source}; a run measures it "
            f"better and gives its error; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec")
     if scale.check:
-        yield scale.check
-    yield f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}"
+        yield typeset(scale.check)
+    yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")
     yield "it can be measured" if scale.agrees else "it can be measured, but look first at what disagrees"
 
 
@@ -71,7 +72,7 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     used = lock.used
     drift = fit_drift(sequence.time_s[used], lock.centre_x_px[used], lock.centre_y_px[used], view, nudge=nudge)
     yield f"drift followed in {drift.points} of {len(sequence)} frames, scatter across it {drift.rms_px:.2f} px"
-    yield drift.sentence
+    yield typeset(drift.sentence)
     if drift.mirrored is not None:
         yield (f"[camera]\nnorth_deg = {drift.north_deg:.2f}\nnorth_err_deg = {max(drift.west_err_deg, 0.01):.2f}\n"
                f"mirrored = {str(drift.mirrored).lower()}\narcsec_per_px = {drift.arcsec_per_px:.5f}")

@@ -54,8 +54,8 @@ def rounded(value: float, digits: int = 3, unit: str = "") -> str:
 
 
 def typeset(words: str) -> str:
-    """A message with the signs of print: '+-' becomes ±, and the hyphen before a number a minus."""
-    return re.sub(r"(?<![\w.)\]/-])-(?=\.?\d)", MINUS, words.replace("+-", "±"))
+    """A message with the signs of print: '+-' becomes ±, and the hyphen before a number a minus, but in a setting to be copied."""
+    return re.sub(r"(?<![\w.)\]/=-])(?<!= )-(?=\.?\d)", MINUS, words.replace("+-", "±"))
 
 
 def significant_decimals(value: float, digits: int) -> int:
