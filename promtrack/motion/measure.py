@@ -17,6 +17,7 @@ from promtrack.motion.front import follow_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.oscillation import find_oscillations
+from promtrack.motion.own_path import own_path_ridges
 from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion, Oscillation, Ridge
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.sectors import propose_sectors
@@ -63,7 +64,8 @@ def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), s
                                     progress=work.tracked)
         fronts, slits, found, oscillations = other.result()
     fronts, followed = _told_by_knots(fronts, knots, strip.geometry, asked=bool(sectors))
-    ridges = match_ridges(found, slits, knots, strip.geometry)
+    ridges = (*match_ridges(found, slits, knots, strip.geometry),
+              *own_path_ridges(strip, knots, fastest_km_s=motion.fastest_km_s, rng=rng))
     spacing = _spacing_mm(strip, search.points)
     control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
                       tolerated=motion.false_alarms, notes=_notes(strip, spacing, knots), sure_km_s=_sure_km_s(strip, spacing))

@@ -13,7 +13,9 @@ import numpy as np
 
 from promtrack.strip.records import TimeDistance
 
-__all__ = ["Control", "Front", "FrontFit", "KnotFit", "KnotTrack", "Meaning", "Motion", "Oscillation", "Ridge"]
+__all__ = ["OWN_PATH", "Control", "Front", "FrontFit", "KnotFit", "KnotTrack", "Meaning", "Motion", "Oscillation", "Ridge"]
+
+OWN_PATH = -1   # in place of a slit's index: a ridge along the knot's own path, whose diagram is not kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +110,7 @@ class Front:
 class Ridge:
     """Slope of a ridge in a time-distance diagram: a second, independent speed."""
 
-    slit: int                  # index into Motion.slits
+    slit: int                  # index into Motion.slits, or OWN_PATH
     time_s: float              # middle of the ridge
     distance_mm: float
     first_s: float             # extent, for drawing

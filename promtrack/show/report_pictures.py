@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.motion.records import OWN_PATH
 from promtrack.show.markup import Markup, contents_of, element
 from promtrack.show.numbers import counted, span_text
 from promtrack.show.records import Measured
@@ -128,13 +129,14 @@ def alternative_text(name: str, measured: Measured) -> str:
     knots = counted(len(moving_knots(measured)), "moving knot", "moving knots")
     things = f"{knots} and {counted(fronts, 'moving front', 'moving fronts')}"
     slits = counted(len(measured.motion.slits), "time-distance diagram", "time-distance diagrams")
+    ridges = counted(sum(ridge.slit != OWN_PATH for ridge in measured.motion.ridges), "ridge", "ridges")
     words = {
         "summary": f"Slide with a map of the prominence, heights against time and four headline numbers. {motion}",
         "height_time": f"Heights in megametres against UTC for {things}, with fits and residuals. {motion}",
         "speed_time": f"Speed in km/s and acceleration in m/s² against UTC for {things}. {motion}",
         "knot_map": f"A frame with arrows on {knots}, coloured by speed. {motion}",
         "speed_histogram": f"Histogram of the speeds of {knots}, each with its error below. {_speed_range(measured)}",
-        "time_distance": f"{slits} with {counted(len(measured.motion.ridges), 'ridge', 'ridges')}.",
+        "time_distance": f"{slits} with {ridges}.",
         "strip_montage": f"Twelve strips of height against {measured.orientation.label}, from first to last moment.",
         "oscillation": "Displacement against time with a damped sine, and Lomb-Scargle power against period.",
         "registration_check": f"Registration check. {lock.headline}. {' '.join(lock.reasons)}",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from promtrack.motion.records import Front, FrontFit, KnotTrack, Ridge
+from promtrack.motion.records import OWN_PATH, Front, FrontFit, KnotTrack, Ridge
 from promtrack.rounding import error_text, plain, rounded, with_error
 from promtrack.show.markup import Markup, element, joined
 from promtrack.show.numbers import clock, degrees, false_alarm_text, path_words
@@ -93,7 +93,8 @@ def ridges_table(measured: Measured) -> Markup:
     caption = (
         "Speeds along the path from the slope of ridges; positive is outward or towards the path's "
         "end. They agree when they lie "
-        "within two standard deviations. The knot's speed is that along the path during the ridge's own time, so it may differ from "
+        "within two standard deviations. A moving knot has one along its own path, if its light stands out there. "
+        "The knot's speed is that along the path during the ridge's own time, so it may differ from "
         "the knot's speed at mid-time in the table of knots."
     )
     return _table(caption, heads, rows, "Ridges in time-distance diagrams")
@@ -177,10 +178,12 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
 def _ridge_row(measured: Measured, ridge: Ridge) -> Row:
     time = measured.strip.times_utc[0] + np.timedelta64(round(ridge.time_s * 1e6), "us")
     knot = Cell(str(ridge.knot), ridge.knot) if ridge.knot else Cell("none", math.nan)
+    path = ("the knot's own path" if ridge.slit == OWN_PATH
+            else path_words(measured.motion.slits[ridge.slit], measured.orientation.label))
     agreement = ("agree" if ridge.agrees else "differ") if ridge.knot else "no knot to compare"
     return Row(
         (
-            Cell(path_words(measured.motion.slits[ridge.slit], measured.orientation.label), kind="words"),
+            Cell(path, kind="words"),
             Cell(clock(time), _seconds(time)),
             Cell(with_error(ridge.speed_km_s, ridge.speed_err_km_s), ridge.speed_km_s),
             knot,

@@ -88,6 +88,13 @@ class Strip:
                 strip[:] = np.fromfile(file, dtype=self.dtype, count=rows * columns).reshape(rows, columns)
         return block
 
+    def patches(self, rows: slice, columns: slice, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
+        """The same part of strips first <= i < last, one by one; of the file little more than that part is read."""
+        if len(self):
+            cube = np.memmap(self.path, self.dtype, "r", self.offset, self.shape)
+            for plane in cube[first:last, rows, columns]:
+                yield np.ascontiguousarray(plane, np.float32)
+
     def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
         """The same strips one by one, read ahead; twice `BLOCK_BYTES` of them are in memory at most."""
         n, rows, columns = self.shape

@@ -17,7 +17,7 @@ from scipy.interpolate import CubicSpline
 from promtrack.errors import SettingsError
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 
-__all__ = ["SlitPath", "parse_path", "time_distance", "time_distances"]
+__all__ = ["SlitPath", "parse_path", "time_distance", "time_distance_around", "time_distances"]
 
 WIDTH_MM, LEAST_WIDTH_PX = 2.0, 3   # of a path: a small knot
 
@@ -79,17 +79,41 @@ def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int | N
     paths = [parse_path(text, strip.geometry) for text in path_texts]
     if not paths:
         return ()
-    width_px = width_px or max(LEAST_WIDTH_PX, round(WIDTH_MM / strip.geometry.mm_per_row))
+    width_px = width_px or _width_px(strip.geometry)
     maps = [_across(path, strip.geometry, width_px, aside_mm) for path in paths]
     values = [np.empty((len(strip), len(path.angle_deg)), np.float32) for path in paths]
     for place, plane in enumerate(strip.each()):
         for value, (rows, columns) in zip(values, maps, strict=True):
-            # Bilinear, which does not shift what it reads (see unwrap.py).
-            samples = cv2.remap(plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
-                                borderValue=np.nan)
-            value[place] = samples.mean(axis=0)
+            value[place] = _brightness(plane, rows, columns)
     return tuple(TimeDistance(path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s)
                  for path, value in zip(paths, values, strict=True))
+
+
+def time_distance_around(strip: Strip, path_text: str, first: int, last: int) -> TimeDistance:
+    """The part of `time_distance` from strip `first` to before `last`; only the pixels around the path are read.
+
+    Raises
+    ------
+    SettingsError : see `parse_path`
+    """
+    path = parse_path(path_text, strip.geometry)
+    rows, columns = _across(path, strip.geometry, _width_px(strip.geometry), 0.0)
+    top, left = (max(int(places.min()), 0) for places in (rows, columns))
+    patches = strip.patches(slice(top, int(rows.max()) + 2), slice(left, int(columns.max()) + 2), first, last)
+    value = np.array([_brightness(patch, rows - np.float32(top), columns - np.float32(left)) for patch in patches])
+    return TimeDistance(path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s[first:last])
+
+
+def _width_px(geometry: StripGeometry) -> int:
+    return max(LEAST_WIDTH_PX, round(WIDTH_MM / geometry.mm_per_row))
+
+
+def _brightness(plane: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """(d,) mean across the path of what a strip shows at rows and columns (width, d)."""
+    # Bilinear, which does not shift what it reads (see unwrap.py).
+    samples = cv2.remap(plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+    result: np.ndarray = samples.mean(axis=0)
+    return result
 
 
 def _corners(kind: str, numbers: list[list[float]], geometry: StripGeometry) -> np.ndarray | None:

@@ -1,9 +1,10 @@
-"""Knots and ridges of whole scenes, against each other and against the truth: frames in, a Markdown table out.
+"""Knots and ridges of whole scenes, against each other and against the truth: frames in, Markdown tables out.
 
     python -m tests.benchmarks.ridge_accuracy [--seeds 20]
 
 Scenes: the quiet hedgerow and the rain of the demo with other knots, another Sun and another sky for every seed, drawn as
-frames and cut into strips with the true centres. The slits are those that the program proposes.
+frames and cut into strips with the true centres. Ridges are those along the paths that the program proposes, and those along the
+moving knots' own paths.
 """
 
 from __future__ import annotations
@@ -17,9 +18,11 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.motion.measure import measure_motion
-from promtrack.motion.records import Motion, Ridge
+from promtrack.motion.own_path import path_of
+from promtrack.motion.records import OWN_PATH, Motion, Ridge
 from promtrack.scene import SceneSpec, SceneTruth
 from promtrack.strip.records import Strip, TimeDistance
+from promtrack.strip.slit import SlitPath, parse_path
 from promtrack.sun import wrapped_deg
 from tests.motion.motion_scenes import partner_of, quiet_scene, rain_scene
 from tests.motion.scene_strips import scene_strip
@@ -29,18 +32,26 @@ NEAR_MM = 4.0   # median distance of a true knot from a ridge
 
 
 @dataclass(slots=True)
-class Tally:
-    """What the scenes of one kind gave."""
+class Ridges:
+    """What the ridges along paths of one kind gave."""
 
     agree: list[bool] = field(default_factory=list)
     without_knot: int = 0
     again: int = 0              # further ridges of a knot on the same slit
-    ridge_pulls: list[float] = field(default_factory=list)
-    ridge_errors: list[float] = field(default_factory=list)     # relative
+    pulls: list[float] = field(default_factory=list)
+    errors: list[float] = field(default_factory=list)     # relative
+    crossed: int = 0            # moving knots with a ridge
+
+
+@dataclass(slots=True)
+class Tally:
+    """What the scenes of one kind gave."""
+
+    proposed: Ridges = field(default_factory=Ridges)
+    own: Ridges = field(default_factory=Ridges)
     knot_pulls: list[float] = field(default_factory=list)
     knot_errors: list[float] = field(default_factory=list)      # over the larger of 3 % and 1 km/s
     strays: int = 0
-    crossed: int = 0            # moving knots with a ridge
     moving: int = 0
 
 
@@ -50,24 +61,35 @@ def measure(scene: Callable[[int], SceneSpec], seeds: range, folder: Path) -> Ta
         with tempfile.TemporaryDirectory(dir=folder) as place:
             strip, truth = scene_strip(scene(seed), Path(place))
             motion = measure_motion(strip, seed=seed)
-        _count_ridges(tally, motion, strip, truth)
-        _count_knots(tally, motion, strip, truth)
+        count(tally, motion, strip, truth)
     return tally
 
 
-def _count_ridges(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) -> None:
-    matched = [ridge for ridge in motion.ridges if ridge.knot]
+def count(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) -> None:
+    """Add one scene."""
+    tally.moving += sum(knot.moving for knot in motion.knots)
+    _count_ridges(tally.proposed, [ridge for ridge in motion.ridges if ridge.slit != OWN_PATH], motion, strip, truth)
+    _count_ridges(tally.own, [ridge for ridge in motion.ridges if ridge.slit == OWN_PATH], motion, strip, truth)
+    _count_knots(tally, motion, strip, truth)
+
+
+def _count_ridges(tally: Ridges, ridges: list[Ridge], motion: Motion, strip: Strip, truth: SceneTruth) -> None:
+    matched = [ridge for ridge in ridges if ridge.knot]
     tally.agree += [ridge.agrees for ridge in matched]
-    tally.without_knot += len(motion.ridges) - len(matched)
+    tally.without_knot += len(ridges) - len(matched)
     tally.again += len(matched) - len({(ridge.slit, ridge.knot) for ridge in matched})
-    moving = {knot.knot for knot in motion.knots if knot.moving}
-    tally.moving += len(moving)
-    tally.crossed += len(moving & {ridge.knot for ridge in matched})
-    for ridge in motion.ridges:
-        true = true_speed(ridge, motion.slits[ridge.slit], strip, truth)
+    tally.crossed += len({knot.knot for knot in motion.knots if knot.moving} & {ridge.knot for ridge in matched})
+    for ridge in ridges:
+        true = true_speed(ridge, _path(ridge, motion, strip), strip, truth)
         if np.isfinite(true):
-            tally.ridge_pulls.append((ridge.speed_km_s - true) / ridge.speed_err_km_s)
-            tally.ridge_errors.append(abs(ridge.speed_km_s / true - 1))
+            tally.pulls.append((ridge.speed_km_s - true) / ridge.speed_err_km_s)
+            tally.errors.append(abs(ridge.speed_km_s / true - 1))
+
+
+def _path(ridge: Ridge, motion: Motion, strip: Strip) -> TimeDistance | SlitPath:
+    if ridge.slit != OWN_PATH:
+        return motion.slits[ridge.slit]
+    return parse_path(path_of(next(knot for knot in motion.knots if knot.knot == ridge.knot), strip.geometry), strip.geometry)
 
 
 def _count_knots(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) -> None:
@@ -84,7 +106,7 @@ def _count_knots(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) 
         tally.knot_errors.append(abs(fit.speed_km_s - partner.speed_km_s) / max(0.03 * partner.speed_km_s, 1.0))
 
 
-def true_speed(ridge: Ridge, slit: TimeDistance, strip: Strip, truth: SceneTruth) -> float:
+def true_speed(ridge: Ridge, slit: TimeDistance | SlitPath, strip: Strip, truth: SceneTruth) -> float:
     """Speed along the path, in km/s, of the true knot that runs along the ridge; nan if none does."""
     time = np.linspace(ridge.first_s, ridge.last_s, 9)
     distance = ridge.distance_mm + ridge.speed_km_s / 1e3 * (time - ridge.time_s)
@@ -102,7 +124,7 @@ def true_speed(ridge: Ridge, slit: TimeDistance, strip: Strip, truth: SceneTruth
     return best
 
 
-def _tangent(slit: TimeDistance, distance_mm: float, limb_mm: float) -> np.ndarray:
+def _tangent(slit: TimeDistance | SlitPath, distance_mm: float, limb_mm: float) -> np.ndarray:
     """(2,) direction of the path, outward and towards increasing angle, from two points 1 Mm to either side."""
     height, angle = (np.interp([distance_mm - 1, distance_mm + 1], slit.distance_mm, axis)
                      for axis in (slit.height_mm, slit.angle_deg))
@@ -110,13 +132,20 @@ def _tangent(slit: TimeDistance, distance_mm: float, limb_mm: float) -> np.ndarr
     return vector / np.hypot(*vector)
 
 
-def row(kind: str, tally: Tally) -> str:
-    def inside(pulls: list[float]) -> str:
-        size = np.abs(pulls)
-        return f"{100 * np.mean(size < 1):.0f} %, {100 * np.mean(size < 2):.0f} % of {len(size)}"
-    return (f"| {kind} | {sum(tally.agree)} of {len(tally.agree)} = {100 * np.mean(tally.agree):.0f} % | {tally.without_knot} | "
-            f"{tally.again} | {100 * np.median(tally.ridge_errors):.1f} % | {inside(tally.ridge_pulls)} | "
-            f"{tally.crossed} of {tally.moving} | {np.median(tally.knot_errors):.2f} | {inside(tally.knot_pulls)} | {tally.strays} |")
+def ridge_row(kind: str, ridges: Ridges, moving: int) -> str:
+    agree = f"{sum(ridges.agree)} of {len(ridges.agree)} = {100 * np.mean(ridges.agree):.0f} %" if ridges.agree else "-"
+    error = f"{100 * np.median(ridges.errors):.1f} %" if ridges.errors else "-"
+    return (f"| {kind} | {agree} | {ridges.without_knot} | {ridges.again} | {error} | {_inside(ridges.pulls)} | "
+            f"{ridges.crossed} of {moving} |")
+
+
+def knot_row(kind: str, tally: Tally) -> str:
+    return f"| {kind} | {np.median(tally.knot_errors):.2f} | {_inside(tally.knot_pulls)} | {tally.strays} of {tally.moving} |"
+
+
+def _inside(pulls: list[float]) -> str:
+    size = np.abs(pulls)
+    return f"{100 * np.mean(size < 1):.0f} %, {100 * np.mean(size < 2):.0f} % of {len(size)}" if len(size) else "-"
 
 
 def main() -> None:
@@ -125,13 +154,18 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="first seed (default 0)")
     arguments = parser.parse_args()
     seeds = range(arguments.first, arguments.first + arguments.seeds)
-    print("| scenes | ridge and knot agree (2 sigma) | ridges without a knot | second ridges of a knot on a slit | ridge against truth, "
-          "median | ridge inside 1, 2 sigma | moving knots with a ridge | knot speed error over max(3 %, 1 km/s), median | "
-          "knot velocities inside 1, 2 sigma | moving tracks without a true knot |")
-    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as folder:
-        for kind, scene in SCENES.items():
-            print(row(kind, measure(scene, seeds, Path(folder))), flush=True)
+        tallies = {kind: measure(scene, seeds, Path(folder)) for kind, scene in SCENES.items()}
+    print("| scenes, ridges along | ridge and knot agree (2 sigma) | ridges without a knot | second ridges of a knot on a slit | "
+          "ridge against truth, median | ridge inside 1, 2 sigma | moving knots with a ridge |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for kind, tally in tallies.items():
+        print(ridge_row(f"{kind}, proposed paths", tally.proposed, tally.moving))
+        print(ridge_row(f"{kind}, knots' own paths", tally.own, tally.moving))
+    print("\n| scenes | knot speed error over max(3 %, 1 km/s), median | knot velocities inside 1, 2 sigma | "
+          "moving tracks without a true knot |\n| --- | --- | --- | --- |")
+    for kind, tally in tallies.items():
+        print(knot_row(kind, tally))
 
 
 if __name__ == "__main__":
