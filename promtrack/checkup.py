@@ -11,6 +11,7 @@ from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, lock_limb
 from promtrack.limb.geometry import Place
 from promtrack.limb.second import second_limb_note
+from promtrack.limb.sky import expected_sky
 from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
@@ -51,6 +52,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     if scale.check:
         yield typeset(scale.check)
     yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")
+    yield from map(typeset, expected_sky(sequence.times_utc, site=settings.site, camera=settings.camera).notes)
     yield "it can be measured" if scale.agrees else "it can be measured, but look first at what disagrees"
 
 

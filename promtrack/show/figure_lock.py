@@ -14,7 +14,7 @@ from promtrack.limb.records import LimbLock
 from promtrack.rounding import error_text
 from promtrack.show.figure_style import Theme, brightness_range, date_axis, date_numbers, foot, panel, plasma, set_ylabel, sheet
 from promtrack.show.records import Measured
-from promtrack.show.verdict import lock_verdict, rejections
+from promtrack.show.verdict import lock_verdict, not_known, rejections
 
 __all__ = ["registration_check"]
 
@@ -122,6 +122,10 @@ def _write_reasons(figure: Figure, measured: Measured, theme: Theme) -> None:
     )
     for row, line in enumerate(lines):
         figure.text(0.03, 0.214 - 0.039 * row, line, va="center", color=theme.ink)
+    limits = textwrap.wrap(f"Not known: {', '.join(not_known(measured))}", REASON_WIDTH) if not_known(measured) else []
+    if len(lines) + len(limits) <= REASON_LINES:
+        for row, line in enumerate(limits, start=len(lines)):
+            figure.text(0.03, 0.205 - 0.039 * row, line, va="center", color=theme.quiet)
 
 
 def _draw_centre(axes: Axes, measured: Measured, theme: Theme) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.limb.records import LimbLock
+from promtrack.limb.verdict import ROUGH_PX
 from promtrack.motion.meaning import course
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import rounded, with_error
@@ -29,6 +30,7 @@ __all__ = [
     "limb_words",
     "lock_verdict",
     "moving_knots",
+    "not_known",
     "rejections",
     "speed_error",
     "speed_text",
@@ -148,9 +150,9 @@ def lock_verdict(measured: Measured) -> LockVerdict:
         _mark(1.0 - used, 1.0 - GOOD_USED, 1.0 - POOR_USED),
         _mark(centre_mm, GOOD_CENTRE_MM, POOR_CENTRE_MM),
         _mark(pull, GOOD_PULL, POOR_PULL),
-        0 if measured.scale.agrees else 1,
+        0 if measured.scale.agrees else 1 + _rough(lock),
     ]
-    worst = max(marks)
+    worst, doubts = max(marks), _doubts(used, centre_mm, pull, rough=_rough(lock))
     level = ("good", "fair", "poor")[worst]
     headline = {
         "good": "The lock can be trusted",
@@ -166,11 +168,32 @@ def lock_verdict(measured: Measured) -> LockVerdict:
             _radius_sentence(pull),
             sentence(measured.scale.check or f"The scale comes from one source only ({measured.scale.source}); nothing checks it."),
         ),
-        " and ".join(doubt for doubt, mark in zip(_doubts(used, centre_mm, pull), marks, strict=True) if mark == worst > 0),
+        " and ".join(doubt for doubt, mark in zip(doubts, marks, strict=True) if mark == worst > 0),
     )
 
 
-def _doubts(used: float, centre_mm: float, pull: float) -> tuple[str, str, str, str]:
+def not_known(measured: Measured) -> tuple[str, ...]:
+    """What the lock leaves open, each in a few words."""
+    lock = measured.lock
+    return tuple(
+        words
+        for words, open_ in (
+            ("whether this is the limb", _rough(lock) and not measured.scale.agrees),
+            ("refraction", bool(np.nanmax(lock.creep_err_px, initial=0.0) > 0.0)),
+            ("north", not measured.orientation.position_angles),
+            (f"the true limb to {lock.edge_bias_px:.1f} px", lock.edge_bias_px > 0.0),
+        )
+        if open_
+    )
+
+
+def _rough(lock: LimbLock) -> bool:
+    """Whether something rougher than a limb was followed in most frames."""
+    rms = lock.limb_rms_px[lock.used & np.isfinite(lock.limb_rms_px)]
+    return bool(len(rms) and np.median(rms) > ROUGH_PX)
+
+
+def _doubts(used: float, centre_mm: float, pull: float, *, rough: bool) -> tuple[str, str, str, str]:
     """What speaks against the lock, in the order of the marks."""
     centre = f"the Sun's centre is known to {centre_mm:.2f} Mm in a typical frame, where {GOOD_CENTRE_MM:g} Mm would be good"
     radii = "the radii of single frames scatter more than their errors allow"
@@ -178,7 +201,7 @@ def _doubts(used: float, centre_mm: float, pull: float) -> tuple[str, str, str, 
         f"only {100.0 * used:.0f} % of the frames could be used",
         centre if np.isfinite(centre_mm) else "the error of the Sun's centre is not known",
         radii if np.isfinite(pull) else "the radii of single frames could not be compared",
-        "the sources of the scale disagree",
+        "what was followed is perhaps not the limb: rough, and not of the stated size" if rough else "the sources of the scale disagree",
     )
 
 

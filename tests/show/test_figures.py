@@ -383,6 +383,21 @@ def test_labels_stay_on_their_own_picture(run, request):
         assert axes.yaxis.label.get_window_extent().x0 > picture.bbox.x1
 
 
+def test_what_the_lock_leaves_open_stands_on_the_registration_check(measured_fake):
+    crept = replace(measured_fake.lock, creep_err_px=np.full(44, 0.4), edge_bias_px=3.8)
+    measured = replace(measured_fake, lock=crept, orientation=replace(measured_fake.orientation, position_angles=False))
+    texts = " ".join(text.get_text() for text in registration_check(measured, LIGHT).texts)
+    assert "Not known: refraction, north, the true limb to 3.8 px" in texts.replace("\n", " ")
+
+
+def test_a_rough_edge_of_another_size_is_no_lock_to_trust(measured_fake):
+    rough = replace(measured_fake.lock, limb_rms_px=np.full(44, 4.0))
+    measured = replace(measured_fake, lock=rough, scale=replace(measured_fake.scale, agrees=False))
+    texts = " ".join(text.get_text() for text in registration_check(measured, LIGHT).texts)
+    assert "should not be trusted" in texts
+    assert "whether this is the limb" in texts
+
+
 def test_reasons_are_told_in_full(measured_crowded):
     texts = [text.get_text().strip() for text in sheet_of("registration_check", measured_crowded).texts]
     assert measured_crowded.lock.reason[0] in " ".join(texts)
