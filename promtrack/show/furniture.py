@@ -41,23 +41,31 @@ def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list
 
 
 def note_ink(parts: list[str], page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
-    """The footnote, a line each part; in a narrow picture it has the bottom to itself, in one line where that fits."""
+    """The footnote, a line each part; in a narrow picture it has the bottom to itself, as many parts a line as fit."""
     size = max(round(NOTE_TYPE[page.narrow] * page.unit), 10)
-    room = page.width - 2 * page.margin if page.narrow else 0.62 * page.width
-    one, two = (block_of([(line, size, REGULAR) for line in lines]) for lines in (["   ".join(parts)], parts))
-    fits = [one] if page.narrow and one.shape[1] <= room else []
-    at_foot = [(mask, free_spot(ground, mask.shape[1], mask.shape[0], ("bottom",))) for mask in (*fits, two)]
+    lines = _packed(parts, size, page.width - 2 * page.margin) if page.narrow else parts
+    block = block_of([(line, size, REGULAR) for line in lines])
+    at_foot = [free_spot(ground, block.shape[1], block.shape[0], ("bottom",))]
     for share, far in ((0.5, 1.0), (1.0, 6.0), (0.0, 6.0)):       # beside the middle of the foot, above the scale bar, above the clock
         place = share * page.width, float(ground.floor)
-        at_foot.append((two, nearest_free(ground, two.shape[1], two.shape[0], place, most_px=far * page.unit)))
-    mask, rect = next(((mask, rect) for mask, rect in at_foot if rect is not None), (two, None))
+        at_foot.append(nearest_free(ground, block.shape[1], block.shape[0], place, most_px=far * page.unit))
+    rect = next((place for place in at_foot if place is not None), None)
     if rect is None:
-        rect = place_anyhow(ground, two.shape[1], two.shape[0], ("bottom right", "bottom left", "top"))
+        rect = place_anyhow(ground, block.shape[1], block.shape[0], ("bottom right", "bottom left", "top"))
     if rect is None:
         return [], ground
     low = page.narrow and rect.bottom == ground.floor
     ground = raise_floor(ground, rect, round(0.9 * page.unit)) if low else take(ground, rect, page.unit // 2)
-    return [text_ink(mask, rect.left, rect.top, page.unit, strength=0.86)], ground
+    return [text_ink(block, rect.left, rect.top, page.unit, strength=0.86)], ground
+
+
+def _packed(parts: list[str], size: int, room: int) -> list[str]:
+    """As many parts in a line as fit."""
+    lines = parts[:1]
+    for part in parts[1:]:
+        longer = f"{lines[-1]}   {part}"
+        lines = [*lines[:-1], longer] if text_width(longer, size, REGULAR) <= room else [*lines, part]
+    return lines
 
 
 def nice_step(least: float) -> float:

@@ -50,7 +50,7 @@ def annotate(measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarr
     motion, wanted = measured.motion, frozenset(measured.settings.clip.overlays)
     ground = make_ground(view.width, view.height, page.margin, busy_tone)
     pace = Pace(float((measured.strip.times_utc[0] - _start(measured)) / np.timedelta64(1, "s")), cadence(time_s), float(time_s[-1]))
-    paths = trail_paths(motion.knots, view, measured.orientation, page, pace) if "knots" in wanted else []
+    paths = trail_paths(motion, view, measured.orientation, page, pace) if "knots" in wanted else []
     for path in drawn_paths(paths):      # what must not be missing keeps clear of trails where it can ...
         ground = mind_line(ground, path.points_px, page.unit)
     inks, clock, ground = _corner_blocks(measured, view, page, ground, time_s)
@@ -153,10 +153,13 @@ def label_boxes(annotation: Annotation, now_s: float) -> list[Rect]:
 
 
 def _note(wanted: frozenset[str], measured: Measured) -> list[str]:
-    speeds = any(k.moving for k in measured.motion.knots) or any(f.moving for f in measured.motion.fronts)
+    moving, sure_km_s = [knot for knot in measured.motion.knots if knot.moving], measured.motion.control.sure_km_s
+    speeds = bool(moving) or any(f.moving for f in measured.motion.fronts)
     parts = ["Plane-of-sky speeds: lower bounds"] if speeds else []
     if {"heights", "front", "inset"} & wanted or not speeds:
         parts.append(f"Heights above {limb_name(measured)}")
+    if "knots" in wanted and any(knot.fit.speed_km_s > sure_km_s for knot in moving):
+        parts.append("? cadence too slow to be sure")
     return parts
 
 

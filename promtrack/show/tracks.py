@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from promtrack.motion.records import KnotTrack
+from promtrack.motion.records import KnotTrack, Motion
 from promtrack.rounding import with_error
 from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, paint
 from promtrack.show.layout import Ground, Rect, crosses, nearest_free, take, take_line
@@ -64,7 +64,7 @@ class Pace:
 class TrailPath:
     """Where a moving knot goes in the picture."""
 
-    knot: KnotTrack
+    words: str                # its speed, with a ? where the cadence is too slow to be sure of it
     time_s: np.ndarray        # since the first frame shown
     points_px: np.ndarray     # (n, 2) x, y, smoothed
     begin_px: np.ndarray      # (m, 2) the first of them: what a label may point at and still be read
@@ -82,15 +82,16 @@ class Trail:
     page: Page
 
 
-def trail_paths(knots: tuple[KnotTrack, ...], view: ClipView, orientation: Orientation, page: Page, pace: Pace) -> list[TrailPath]:
+def trail_paths(motion: Motion, view: ClipView, orientation: Orientation, page: Page, pace: Pace) -> list[TrailPath]:
     """The paths of all moving knots that the picture shows, the fastest first."""
     paths = []
-    for knot in sorted((k for k in knots if k.moving), key=lambda k: -k.fit.speed_km_s):
+    for knot in sorted((k for k in motion.knots if k.moving), key=lambda k: -k.fit.speed_km_s):
         line = np.stack(view.to_picture(orientation.to_image(knot.angle_deg), knot.height_mm), axis=1)
         if _inside(line, page):
             time_s, line = knot.time_s + pace.late_s, _smoothed(line)
             reached = int(np.searchsorted(time_s, pace.latest_s(float(time_s[-1])), side="right"))
-            paths.append(TrailPath(knot, time_s, line, line[:max(reached, 3)]))
+            words = speed_words(knot, sure=knot.fit.speed_km_s <= motion.control.sure_km_s)
+            paths.append(TrailPath(words, time_s, line, line[:max(reached, 3)]))
     return paths
 
 
@@ -151,14 +152,15 @@ def _ring(page: Page, x_quarters: int, y_quarters: int) -> Stamp:
     return page.stamp(ink)
 
 
-def speed_words(knot: KnotTrack) -> str:
+def speed_words(knot: KnotTrack, *, sure: bool = True) -> str:
     """'33.1 ± 0.8 km/s', with the whole error: chance, scale and clock."""
-    return with_error(knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s")
+    words = with_error(knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s")
+    return words if sure else f"{words} ?"
 
 
-def speed_mask(knot: KnotTrack, page: Page) -> np.ndarray:
-    """The speed as a mask, in the size in which the clip shows it."""
-    return text_mask(speed_words(knot), round(KNOT_TYPE * page.unit), REGULAR)
+def speed_mask(words: str, page: Page) -> np.ndarray:
+    """A speed as a mask, in the size in which the clip shows it."""
+    return text_mask(words, round(KNOT_TYPE * page.unit), REGULAR)
 
 
 def _inside(line: np.ndarray, page: Page) -> bool:
@@ -179,7 +181,7 @@ def _with_lines(ground: Ground, lines: list[np.ndarray]) -> Ground:
 def _label_place(path: TrailPath, page: Page, ground: Ground, others: list[Rect]) -> Rect | None:
     """A free place near the trail from which a leader runs to it without crossing other words; sooner on the way is better."""
     line, found = path.begin_px, []
-    height, width = speed_mask(path.knot, page).shape
+    height, width = speed_mask(path.words, page).shape
     for _ in range(PLACES):
         anchors = (line[len(line) // 2], line[-1], line[0])
         spots = [nearest_free(ground, width, height, tuple(anchor), most_px=FAR * page.unit) for anchor in anchors]
@@ -220,7 +222,7 @@ def _trail(path: TrailPath, label: Rect | None, page: Page, pace: Pace) -> Trail
     near, leader = _leader(label, path.begin_px, page)
     # The speed comes up as the knot passes its label, and with it the leader: so one sees which is whose.
     comes_s = float(time_s[max(near, 2)])
-    words = text_ink(speed_mask(path.knot, page), label.left, label.top, page.unit, KNOT_BGR)
+    words = text_ink(speed_mask(path.words, page), label.left, label.top, page.unit, KNOT_BGR)
     marks += [Mark(page.stamp(part), from_s=comes_s, until_s=end_s, ease_s=fade_s) for part in (words, leader) if part is not None]
     return Trail(time_s, line, tuple(marks), label, comes_s, page)
 

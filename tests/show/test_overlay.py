@@ -22,7 +22,7 @@ from promtrack.show.overlay import annotate, draw_annotation, label_boxes, make_
 from promtrack.show.pacing import plan_shots
 from promtrack.show.palette import LOOKS
 from promtrack.show.text import REGULAR, WHITE, block_of, text_mask
-from promtrack.show.tracks import FADE_FRAMES, label_shows, speed_mask, speed_words
+from promtrack.show.tracks import FADE_FRAMES, Pace, label_shows, speed_mask, speed_words, trail_paths
 from promtrack.show.view import choose_view
 from tests.show.clip_case import quick_run
 
@@ -261,6 +261,18 @@ def test_blended_pictures_say_so_whatever_else_is_drawn():
     assert not (drawn(run, view, page, time_s, plain)[0].y > 30).any()
 
 
+def test_speeds_that_the_cadence_cannot_be_sure_of_carry_a_question_mark():
+    # TRUTH  with a limit between the speeds of the fake run's knots the faster ones are marked, and the footnote has a line more.
+    run, view, page, time_s, _ = stage(view="wide", overlays=("knots", "note"))
+    speeds = sorted(k.fit.speed_km_s for k in run.motion.knots if k.moving)
+    doubtful = replace(run, motion=replace(run.motion, control=replace(run.motion.control, sure_km_s=speeds[-1] - 0.1)))
+    plain, doubted = (trail_paths(some.motion, view, run.orientation, page, Pace(0.0, 60.0, float(time_s[-1]))) for some in (run, doubtful))
+    assert [path.words.endswith(" ?") for path in doubted] == [True] + [False] * (len(doubted) - 1)
+    assert not any("?" in path.words for path in plain)
+    before, after = (annotate(some, view, page, np.zeros((30, 40)), time_s).blocks[0] for some in (run, doubtful))
+    assert after.height > before.height
+
+
 def test_digits_do_not_jitter():
     # TRUTH  every digit has the same advance, so two times of the clock differ in the cells of the digits that changed only.
     widths = {text_mask(d * 8, 50, REGULAR).shape[1] for d in "0123456789"}
@@ -329,7 +341,7 @@ def test_essential_type_is_read_on_a_phone(name):
     run, view, page, time_s, _ = stage(view=name)
     shown = 390.0 / view.width
     knot = next(k for k in run.motion.knots if k.moving)
-    assert speed_mask(knot, page).shape[0] / 1.24 * shown >= 8.9       # 1.24: line height over type size
+    assert speed_mask(speed_words(knot), page).shape[0] / 1.24 * shown >= 8.9       # 1.24: line height over type size
     assert round(1.1 * page.unit) * shown >= 8.9
     assert round(1.9 * page.unit) * shown >= 15.0
     bare = replace(run, settings=change_settings(run.settings, {"clip.overlays": ["note", "heights"]}))
