@@ -23,7 +23,8 @@ from promtrack.limb.turn import TurnModel
 # OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the rounding, half on an arc
 SAMPLING_PX = 0.0045
 # of the variance by the air, more for the mean of an arc than for its radius, from which its strength is taken: the longest waves are
-# the strongest. With it errors across the limb are true in ten kinds of scene, 17 Suns each (tests/benchmarks/lock_accuracy.py)
+# the strongest. Twice as much for the least error along it, which the edge does not share. With it the errors are true in ten kinds of
+# scene, 17 Suns each (tests/benchmarks/lock_accuracy.py)
 LONG_WAVES = 0.5
 
 
@@ -82,9 +83,8 @@ def fit_centres(measures: list[FrameMeasure], edges: Edges, radius_px: float, ra
     across, along = np.array([_split_errors(p, s, edges.n[i], edge_weight[i]) for i, (p, s) in enumerate(zip(parts, small, strict=True))]).T
     # waves of the air longer than the limb seen move edge and blocks alike; the frames' own radii tell their strength
     bent = 1.0 - 1.0 / radius.factor
-    air = np.sqrt(bent / np.maximum(edge_weight.sum(1), 1e-9))
-    longer = np.sqrt(1.0 + LONG_WAVES * bent) if middle.any() else 1.0
-    across, along = longer * np.maximum(across, air), np.maximum(along, longer * air)
+    air, longer = np.sqrt(bent / np.maximum(edge_weight.sum(1), 1e-9)), LONG_WAVES * bent * bool(middle.any())
+    across, along = np.sqrt(1.0 + longer) * np.maximum(across, air), np.maximum(along, np.sqrt(1.0 + 2.0 * longer) * air)
     # what is wrong with the course of the turn comes from slow changes on the limb, and they move the place along it as well
     along = np.hypot(along, np.sqrt(turn_err**2 - turn_err.min() ** 2))
     shift = _steadied(measures, shift, middle[0], across, along)

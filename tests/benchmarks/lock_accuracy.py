@@ -30,6 +30,7 @@ PROMINENCES = (Hedgerow(at_deg=-4.0), Arch(at_deg=7.0, width_mm=45.0, height_mm=
 SITE = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)   # the Sun 54 deg high: flattening below 0.03 %
 EARLY = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)
 LOW_UTC = "2026-05-17T04:40:00"          # altitude 7.5 to 8.5 deg
+GOLDEN = 0.6180339887                    # the seeds' altitudes lie evenly between their bounds, however many there are
 NORTH_DEG, NORTH_STEP_DEG = 60.0, 74.0   # for the first seed the zenith lies 18 deg left of image up; from seed to seed it is turned
 
 
@@ -59,8 +60,7 @@ def cases(frames: int = 40, seed: int = 1) -> list[Case]:
     short = {"limb_arc_deg": 15.0, "exposure": 0.45, "full_well_e": 1500.0, "arches": (),
              "hedgerows": (Hedgerow(at_deg=-2.0), Hedgerow(at_deg=4.0, width_mm=30.0))}
     north = (NORTH_DEG + NORTH_STEP_DEG * (seed - 1) + 180.0) % 360.0 - 180.0
-    flat, zenith = low_sky(frames, north)
-    low = {"first_utc": LOW_UTC, "flattening": flat, "zenith_deg": zenith, "north_deg": north, "cadence_s": 10.0}
+    low, any_height = morning(LOW_UTC, frames, north), morning(morning_utc(8.0 + 52.0 * (GOLDEN * seed % 1.0)), frames, north)
     tall = {"hedgerows": (Hedgerow(at_deg=-4.0), ), "arches": (), "eruptions": (
         Eruption(at_deg=8.0, width_mm=140.0, height_mm=60.0, speed_km_s=40.0, accel_m_s2=30.0, thickness_mm=14.0, brightness=0.35),)}
     whole = {"side": "whole", "limb_arc_deg": None, "arcsec_per_px": 2.0, "shape": (1040, 1040), "frames": min(frames, 20),
@@ -80,6 +80,7 @@ def cases(frames: int = 40, seed: int = 1) -> list[Case]:
         Case("Sun at 8 deg, site known", scene("low", **SEEING, **low), "left 1.1", site=EARLY, camera=CameraSettings(north_deg=north),
              limb=LimbSettings(solar_rotation=False)),    # the synthetic Sun does not turn
         Case("Sun at 8 deg, site unknown", scene("low", **SEEING, **low), "left 1.1", site=SiteSettings()),
+        Case("Sun between 8 and 60 deg, site unknown", scene("somewhere", **SEEING, **any_height), "left 1.1", site=SiteSettings()),
         Case("eruption across a third of the arc", scene("tall", **SEEING, **tall), "left 1.1"),
         Case("the same without the eruption", scene("calm", **SEEING, **{**tall, "eruptions": ()}), "left 1.1"),
         Case("whole disc, 2 arcsec/px", scene("whole", **SEEING, **whole), "0.1 px, scale 0.1 %", crop_deg=60.0),
@@ -90,12 +91,20 @@ def _optics(arc_deg: float) -> float:
     return SceneSpec(limb_arc_deg=arc_deg).px_arcsec * 1.003
 
 
-def low_sky(frames: int, north_deg: float) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Flattening and image angle of the zenith in the first and last frame of the low-Sun scene (EARLY, LOW_UTC)."""
-    times = np.datetime64(LOW_UTC, "us") + np.array([0, 10 * (frames - 1)]) * np.timedelta64(1_000_000, "us")
+def morning(first_utc: str, frames: int, north_deg: float) -> dict[str, object]:
+    """What refraction makes of the first and the last of frames taken every 10 s at the site EARLY, as changes to a scene."""
+    times = np.datetime64(first_utc, "us") + np.array([0, 10 * (frames - 1)]) * np.timedelta64(1_000_000, "us")
     flat = flattening(sky_place(times, site=EARLY).altitude_deg)
     zenith = zenith_image_deg(times, site=EARLY, camera=CameraSettings(north_deg=north_deg))
-    return (float(flat[0]), float(flat[1])), (float(zenith[0]), float(zenith[1]))
+    return {"first_utc": first_utc, "flattening": (float(flat[0]), float(flat[1])), "zenith_deg": (float(zenith[0]), float(zenith[1])),
+            "north_deg": north_deg, "cadence_s": 10.0}
+
+
+def morning_utc(altitude_deg: float) -> str:
+    """When the Sun stands that high over the site EARLY, up to 61 deg, on the morning of the low-Sun scene."""
+    times = np.datetime64(LOW_UTC, "s") + np.arange(0, 6 * 3600, 60) * np.timedelta64(1, "s")
+    altitude = sky_place(times, site=EARLY).altitude_deg
+    return str(times[min(int(np.searchsorted(altitude, altitude_deg)), len(times) - 1)])
 
 
 @dataclass(frozen=True, slots=True)
