@@ -22,6 +22,7 @@ from astropy.table import QTable
 from promtrack.demo import run_demo
 from promtrack.pipeline import run_stage
 from promtrack.progress import Progress
+from promtrack.rounding import typeset
 from promtrack.settings import change_settings
 
 BEGIN, END = "<!-- worked example: made by `python -m tests.make_gallery` from here -->", "<!-- to here -->"
@@ -163,7 +164,7 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
 
 
 def _signed(knot: QTable.Row, part: str) -> str:
-    return f"{knot[f'{part}_km_s'].value:+.2f} ± {knot[f'{part}_err_km_s'].value:.2f} km/s"
+    return typeset(f"{knot[f'{part}_km_s'].value:+.2f} ± {knot[f'{part}_err_km_s'].value:.2f} km/s")
 
 
 def _put_between(path: Path, lines: list[str]) -> None:

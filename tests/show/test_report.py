@@ -68,6 +68,8 @@ def test_cards_carry_the_cautions_of_the_verdict(measured_fake, products):
     cards = page[page.index('class="cards"'):page.index('id="figures"')]
     assert "faster than this cadence can be sure of" in cards
     assert "above the burnt-out limb, up to 2.7 Mm outside the H-alpha limb; " in cards
+    counted = "Heights count from the burnt-out limb, up to 2.7 Mm outside the H-alpha limb; the H-alpha limb is taken to lie 4.35 ± 0.5 Mm"
+    assert counted in page
 
 
 def test_every_track_model_ridge_and_rejected_frame_has_a_row(measured_fake, products):
