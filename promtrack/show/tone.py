@@ -31,6 +31,7 @@ NOISE_TONE = 0.016                 # tone that 1 sigma of noise may reach: under
 MIDDLE_TONE = 0.56                 # of the peak's tone, at most, for middling plasma: bright plasma keeps its shades
 USUAL_TEXTURE = 0.25               # a disc that varies by more is shown with less contrast
 MOST_SWAY = 0.03                   # tone that a limb displaced by 1 px by the air adds to or takes from the disc: more is a seam
+SWAY_REACH_PX, SWAY_SMOOTH_PX = 30.0, 1.0
 JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
 COARSE = 4                         # picture px per px of the feather's map
 SLIVER = 0.04                      # part of the picture
@@ -142,8 +143,7 @@ def _radial_lines(quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndar
     sun = quiet.sun
     disc_sun = np.maximum(quiet.sun_at(np.minimum(quiet.limb_px, -2.0 * JOIN_PX)), 1e-6 * quiet.peak)
     contrast = 0.0 if quiet.burnt else look.disc_contrast * min(1.0, USUAL_TEXTURE / max(quiet.texture, 1e-9))
-    fall = np.abs(np.gradient(sun, quiet.limb_px)) * steep                # tone a px, for a gain of 1
-    disc_gain = np.minimum(contrast / (disc_sun * steep), MOST_SWAY / np.maximum(fall, 1e-12))
+    disc_gain = contrast / (disc_sun * steep) * _unswayed(quiet, contrast / disc_sun)
     limb_value = float(np.interp(look.disc_limb, curve, table))
     press = 1.0 + sun / (limb_value * quiet.peak)
     off_value, off_gain = sun / quiet.peak / press, 1.0 / (quiet.peak * press)
@@ -152,6 +152,15 @@ def _radial_lines(quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndar
     gain = share * disc_gain + (1.0 - share) * off_gain
     value = share * disc_value + (1.0 - share) * off_value
     return gain, value - gain * quiet.sun, quiet.halo, value
+
+
+def _unswayed(quiet: QuietSun, tone_per_count: np.ndarray) -> np.ndarray:
+    """Factor on the disc's contrast that keeps a limb displaced by the air from showing; as smooth as the seeing along the radius."""
+    near = np.arange(-SWAY_REACH_PX, SWAY_REACH_PX, 0.5)
+    smooth = gaussian_filter1d(quiet.sun_at(near), 2.0 * SWAY_SMOOTH_PX)
+    sway = np.abs(np.gradient(smooth, near)) * np.interp(near, quiet.limb_px, tone_per_count)
+    factor = gaussian_filter1d(np.minimum(1.0, MOST_SWAY / np.maximum(sway, 1e-12)), 2.0 * SWAY_SMOOTH_PX)
+    return np.interp(quiet.limb_px, near, factor, left=1.0, right=1.0)
 
 
 def _feather(shape: tuple[int, int]) -> np.ndarray:

@@ -12,7 +12,7 @@ from promtrack.show.probes import place_probes, take_samples
 from promtrack.show.quiet import quiet_sun
 from promtrack.show.steady import smoothed_tone
 from promtrack.show.sunlight import frame_level
-from promtrack.show.tone import make_toner, tone_frame
+from promtrack.show.tone import _unswayed, make_toner, tone_frame
 from promtrack.show.view import affine_to_frame
 from tests.show.clip_case import CENTRE, RADIUS_PX, SHAPE, lock_of, picture_of, sequence_of, view_of
 
@@ -82,6 +82,17 @@ def test_no_dark_seam_where_the_air_displaces_the_limb(shift, least):
     profile = [np.median(tone[(np.abs(out - q) < 0.5) & middle]) for q in np.arange(-8.0, 4.0 - shift)]
     assert min(profile) > least
     assert max(profile[-2:]) > min(profile)
+
+
+def test_a_jagged_profile_leaves_no_lines_along_the_limb():
+    # TRUTH  a disc whose quiet profile comes down in steps of 3 %, as a rough limb's does: its contrast stays within a tenth.
+    frames = [picture_of(seed=i, prominence=0.0) for i in range(8)]
+    toner, _ = toner_of(frames, lock_of(8))
+    at = np.arange(-40.0, 20.0, 0.5)
+    stairs = 4000.0 * 0.97 ** np.floor((at + 40.0) / 7.0)
+    factor = _unswayed(replace(toner.quiet, limb_px=at, sun=stairs, halo=0.0 * at), np.full(len(at), 1.0 / 4000.0))
+    assert factor.min() > 0.9
+    assert _unswayed(toner.quiet, np.full(len(toner.quiet.limb_px), 1.0 / 4000.0)).min() < 0.5      # while a limb proper is calmed
 
 
 def test_one_exposure_shows_disc_and_prominence():
