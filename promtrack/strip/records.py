@@ -90,10 +90,14 @@ class Strip:
 
     def patches(self, rows: slice, columns: slice, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
         """The same part of strips first <= i < last, one by one; of the file little more than that part is read."""
-        if len(self):
-            cube = np.memmap(self.path, self.dtype, "r", self.offset, self.shape)
-            for plane in cube[first:last, rows, columns]:
-                yield np.ascontiguousarray(plane, np.float32)
+        n, all_rows, all_columns = self.shape
+        top, bottom, _ = rows.indices(all_rows)
+        # Read, not mapped: pages of a mapped file stay in the process's memory.
+        with Path(self.path).open("rb") as file:
+            for i in range(*slice(first, last).indices(n)):
+                file.seek(self.offset + 4 * all_columns * (i * all_rows + top))
+                plane = np.fromfile(file, dtype=self.dtype, count=(bottom - top) * all_columns).reshape(-1, all_columns)
+                yield plane[:, columns].astype(np.float32)
 
     def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
         """The same strips one by one, read ahead; twice `BLOCK_BYTES` of them are in memory at most."""
