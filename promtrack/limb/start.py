@@ -17,6 +17,7 @@ from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
 
 SAMPLES = 5         # frames looked at before the pass, for the radius to start from
+ONE_LIMB_STEPS = 5  # over which one rough limb stands out
 MOST_TRIED = 60     # frames tried before the sequence is said to show no limb
 
 
@@ -35,9 +36,14 @@ def pointed(sequence: Sequence, stated: Place | None) -> Place | None:
             continue
     if not falls:
         return stated
-    often = (np.array(falls) > 0).mean(axis=0) > 0.5
-    best = int(np.argmax(np.where(often, np.mean(falls, axis=0), 0.0)))
-    return replace(stated, x_px=places[best].x_px, y_px=places[best].y_px) if often.any() else stated
+    usual = np.where((np.array(falls) > 0).mean(axis=0) > 0.5, np.mean(falls, axis=0), 0.0)
+    if not usual.any():
+        return stated
+    # a rough limb stands out at several steps: its middle is where the fewest frames will miss it
+    step = np.arange(len(usual))
+    near = np.where(np.abs(step - np.argmax(usual)) <= ONE_LIMB_STEPS, usual, 0.0)
+    x, y = (float(np.interp(np.average(step, weights=near), step, [getattr(p, axis) for p in places])) for axis in ("x_px", "y_px"))
+    return replace(stated, x_px=x, y_px=y)
 
 
 def _some(sequence: Sequence) -> list[int]:
