@@ -13,7 +13,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
-from promtrack.motion.link import SMALLEST_MM, Linking, Places, link_points
+from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_points
 from promtrack.motion.records import KnotFit
 
 __all__ = ["Chance", "chance_tracks", "expected_by_chance", "expected_standing", "expected_unmoved",
@@ -51,7 +51,9 @@ def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.rand
 def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTree) -> float:
     """Log likelihood ratio of a track as one moving knot against chance points as dense as they are around it.
 
-    Each inner point is predicted from its two neighbours; the track's own points do not count as chance points.
+    Each inner point is predicted from its two neighbours; the track's own points do not count as chance points. In a strip that shows
+    more points than usual, chance points are denser by as much: a cloud fills a few strips in a row with them, and scrambled
+    times, which tear these apart, would make its chance tracks seem rare.
     """
     place, time = places.place_mm[track], places.time_s[places.index[track]]
     variance = places.error_mm[track] ** 2 + SMALLEST_MM**2
@@ -60,8 +62,9 @@ def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTr
     spread2 = variance[1:-1] + (1 - share) ** 2 * variance[:-2] + share**2 * variance[2:]
     around = tree.query_ball_point(place[1:-1], NEAR_MM, return_length=True)
     own = cKDTree(place).query_ball_point(place[1:-1], NEAR_MM, return_length=True)
-    n = len(places.time_s)
-    density = (around - own) / (n * np.pi * NEAR_MM**2) + max(len(places.index), 1) / (n * linking.area_mm2)
+    n, points = len(places.time_s), max(len(places.index), 1)
+    density = (around - own) / (n * np.pi * NEAR_MM**2) + points / (n * linking.area_mm2)
+    density = density * crowding(places)[places.index[track[1:-1]]]
     gain = -0.5 * (off**2 / spread2).sum(-1) - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * density)
     missed = places.index[track[-1]] - places.index[track[0]] + 1 - len(track)
     return float(gain.sum() - MISS_COST * missed)

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import cv2
 import numpy as np
 
 from promtrack.abreast import abreast
 from promtrack.motion.background import (
+    LOWER_QUARTILE,
     Anchor,
     Band,
     BandNoise,
@@ -30,6 +32,8 @@ MOST_POINTS = 400   # of a strip: linking weighs triples of them, and no promine
 
 __all__ = ["KnotPoints", "Search", "find_knots", "measured_peaks", "sky_plane", "sky_to_strip"]
 
+HIDDEN_PX = 3.0        # least distance of a point from what a strip does not show
+ZONES, EVERY = 6, 4    # of heights, and pixels of a band looked at, for the unrest of a strip
 LOWEST_MM = 1.5        # below it the limb itself, moved by the air, drowns every knot
 FLOOR_PX = 0.03        # error left by pixels and interpolation; measured in tests/motion/test_knots.py
 
@@ -136,6 +140,7 @@ def _points(image: np.ndarray, before: Anchor, after: Anchor, weight: float, sca
         above = max(int(np.ceil(geometry.row(LOWEST_MM))), 0) // band.step     # the limb must not set the gain
         left = images[k] - gain(images[k][above:], quiet[above:]) * quiet
         slope = np.array(before.noise.slope[k]) * (1 - weight) + np.array(after.noise.slope[k]) * weight
+        noise = noise * _unrest(left, noise)
         row, column = _inner(left >= least_snr * noise)
         found = measured_peaks(left, row, column, noise[row, column], slope, band)
         peaks.append(np.column_stack([found, np.full(len(found), k)]))
@@ -147,10 +152,34 @@ def _points(image: np.ndarray, before: Anchor, after: Anchor, weight: float, sca
               & (points[:, 1] > margin) & (points[:, 1] < geometry.columns - 1 - margin))
     points, diameter = points[inside], diameter[inside]
     if hidden and len(points):
-        near = cv2.dilate(missing.astype(np.uint8), np.ones((7, 7), np.uint8))
-        shown = near[points[:, 0].round().astype(int), points[:, 1].round().astype(int)] == 0
+        shown = _far_from(missing, points, np.maximum(margin[inside], HIDDEN_PX))
         points, diameter = points[shown], diameter[shown]
     return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[:MOST_POINTS]   # the most significant stand first
+
+
+def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """(rows, 1) factor on the noise, 1 or more: a cloud leaves structure in a whole strip that the usual flicker does not know.
+
+    The median of |left| over the noise, by height, against that of a Gaussian; knots cover less than half of a strip.
+    """
+    factor = np.ones((len(left), 1), np.float32)
+    bounds = np.linspace(0, len(left), ZONES + 1).astype(int)
+    for first, last in pairwise(bounds.tolist()):
+        size = np.abs(left[first:last:EVERY, ::EVERY]) / noise[first:last:EVERY, ::EVERY]
+        if size.size:
+            middle = size.size // 2
+            factor[first:last] = max(float(np.partition(size, middle, axis=None)[middle]) / LOWER_QUARTILE, 1.0)
+    return factor
+
+
+def _far_from(missing: np.ndarray, points: np.ndarray, reach_px: np.ndarray) -> np.ndarray:
+    """Whether each point is farther than its reach from what a strip does not show: the edge of a cloud there looks like a knot."""
+    row, column = points[:, 0].round().astype(int), points[:, 1].round().astype(int)
+    shown = np.ones(len(points), bool)
+    for reach in np.unique(np.ceil(reach_px)).astype(int):
+        near = cv2.dilate(missing.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+        shown &= (np.ceil(reach_px) != reach) | (near[row, column] == 0)
+    return shown
 
 
 def _mixed(first: np.ndarray, second: np.ndarray, weight: float) -> np.ndarray:

@@ -20,7 +20,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-__all__ = ["Linking", "Places", "link_points"]
+__all__ = ["Linking", "Places", "crowding", "link_points"]
 
 ACCEL_MM_S2 = 1.5e-4    # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
 GATE2 = 16.0            # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
@@ -39,6 +39,12 @@ class Places:
     place_mm: np.ndarray  # (m, 2)
     error_mm: np.ndarray  # (m, 2) 1 sigma
     snr: np.ndarray       # (m,)
+
+    def without(self, points: np.ndarray) -> Places:
+        """All but some of the points."""
+        keep = np.ones(len(self.index), bool)
+        keep[points] = False
+        return Places(self.index[keep], self.time_s, self.place_mm[keep], self.error_mm[keep], self.snr[keep])
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,19 +78,25 @@ def link_points(places: Places, linking: Linking) -> list[np.ndarray]:
     """Tracks as arrays of point indices, in order of time; each point is in one track at most."""
     n = len(places.time_s)
     order = np.searchsorted(places.index, np.arange(n + 1))
-    chance = max(len(places.index), 1) / n / linking.area_mm2
+    chance = max(len(places.index), 1) / n / linking.area_mm2 * crowding(places)
     free = np.ones(len(places.index), bool)
     alive: list[_Track] = []
     done: list[_Track] = []
     for i in range(n):
         here = np.arange(order[i], order[i + 1])
-        _extend(alive, here, places, float(places.time_s[i]), chance, free)
+        _extend(alive, here, places, float(places.time_s[i]), float(chance[i]), free)
         done += [track for track in alive if track.misses > MISSES]
         alive = [track for track in alive if track.misses <= MISSES]
         alive += _begin(i, order, places, linking, free)
     tracks = [np.array(track.points) for track in done + alive]
     tracks = _close_gaps(tracks, places, linking)
     return [track for track in tracks if len(track) >= linking.least_points]
+
+
+def crowding(places: Places) -> np.ndarray:
+    """(n,) how many more points each strip shows than strips do in the mean, 1 or more."""
+    n = len(places.time_s)
+    return np.maximum(np.bincount(places.index, minlength=n) * n / max(len(places.index), 1), 1.0)
 
 
 def _extend(alive: list[_Track], here: np.ndarray, places: Places, time_s: float, chance: float,

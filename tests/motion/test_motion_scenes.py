@@ -6,10 +6,14 @@ import numpy as np
 import pytest
 
 from promtrack.motion import measure_motion
+from promtrack.motion.knots import find_knots
 from promtrack.motion.oscillation import find_oscillations
+from promtrack.motion.tracks import track_knots
 from promtrack.scene import scenario
+from promtrack.settings import MotionSettings
 from promtrack.strip import propose_paths
 from promtrack.strip.slit import time_distances
+from tests.benchmarks.front_accuracy import still_scene
 from tests.motion.motion_scenes import quiet_scene, rain_scene, swaying_scene
 from tests.motion.scene_strips import scene_strip
 
@@ -52,3 +56,13 @@ def test_no_scene_without_a_sway_shows_one(seed, tmp_path):
     # TRUTH  knots falling along arches, knots over a hedgerow; at 1 % false alarms a run none is expected in 16
     for spec in (rain_scene(seed), quiet_scene(seed)):
         assert oscillations(spec, tmp_path)[0] == ()
+
+
+@pytest.mark.parametrize("seed", [1, pytest.param(0, marks=pytest.mark.long), pytest.param(3, marks=pytest.mark.long)])
+def test_clouds_are_no_knots(seed, tmp_path):
+    # TRUTH  an hour without motion, drawn as frames: threads brighten and fade, thin cloud drifts across and fills the sky with light whose
+    # edges moved, above the plasma, before a strip's own unrest was part of its noise
+    strip, _ = scene_strip(still_scene(seed), tmp_path)
+    knots, _ = track_knots(strip, find_knots(strip), motion=MotionSettings(), scale_err=0.0, clock_err=0.0,
+                           rng=np.random.default_rng(seed))
+    assert not any(knot.moving for knot in knots)
