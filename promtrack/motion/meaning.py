@@ -10,6 +10,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from promtrack.motion.gravity import free_fall_km_s
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meaning
 from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
@@ -19,6 +22,7 @@ __all__ = ["acceleration_error", "course", "front_meaning", "knot_meaning", "thr
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
 LEAST_BOUND = 2.0     # standard deviations in which a number may still lie on the other side of a limit
 DOUBT = "perhaps confused with a neighbour (too slow a cadence)"
+LEAST_FALL_MM = 2.0   # by mid-time; the error of a height would decide about less
 MOSTLY = 0.5          # radial part of the speed, below which a knot runs along the limb: within 30 degrees of it
 
 
@@ -43,7 +47,7 @@ _RANGES = {"rises": (PLUMES, QUIET), "falls": (DESCENDING, RAIN, QUIET)}   # of 
 # Mean of the log-normal distribution of the largest speeds of 106 eruptions at the limb, and of their slow rise.
 ERUPTION_KM_S, SLOW_RISE_KM_S, ERUPTION_M_S2 = 106.0, 2.1, 111.0
 ERUPTIONS = "McCauley et al. 2015, Solar Phys. 290, 1703"
-ESCAPE = "nominal solar mass of IAU 2015 Resolution B3"
+GRAVITY = "nominal solar mass of IAU 2015 Resolution B3"
 
 
 def course(fit: KnotFit) -> str:
@@ -56,11 +60,12 @@ def course(fit: KnotFit) -> str:
 
 
 def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -> Meaning:
-    """One sentence on a moving knot: beside what usually moves its way and, if mostly up or down, beside escape.
+    """One sentence on a moving knot: beside what usually moves its way and, if mostly up or down, beside what gravity does.
 
     Of a knot faster than `sure_km_s` it says that it may have been taken for its neighbour.
 
-    The escape speed is that at the knot's mean height, since its speed is that at mid-time.
+    A knot that rises stands beside the escape speed at its mean height, since its speed is that at mid-time. One that falls
+    stands beside free fall from rest at its greatest height to that at mid-time; if it fell less than 2 Mm, beside escape too.
     """
     fit = knot.fit
     error = math.hypot(fit.speed_err_km_s, fit.systematic_km_s)
@@ -69,10 +74,16 @@ def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -
     sources = [usual.source]
     doubt = f", {DOUBT}" if fit.speed_km_s > sure_km_s else ""
     sentence = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}{doubt}: {_compared(fit.speed_km_s, error, usual)}"
-    if motion in ("falls", "rises"):
-        escape = float(escape_speed_km_s(limb_mm + float(knot.height_mm.mean()) - PHOTOSPHERE_MM))
+    above_mm = limb_mm - PHOTOSPHERE_MM
+    top_mm, middle_mm = float(knot.curve_mm.max()), float(np.interp(fit.time_s, knot.time_s, knot.curve_mm))
+    if motion == "falls" and top_mm - middle_mm >= LEAST_FALL_MM:
+        free = float(free_fall_km_s(above_mm + top_mm, above_mm + middle_mm))
+        sentence += f", {_percent(fit.speed_km_s / free)} of free-fall speed"
+        sources.append(GRAVITY)
+    elif motion in ("falls", "rises"):
+        escape = float(escape_speed_km_s(above_mm + float(knot.height_mm.mean())))
         sentence += f", {_percent(abs(fit.radial_km_s) / escape)} of escape speed"
-        sources.append(ESCAPE)
+        sources.append(GRAVITY)
     return Meaning(f"knot {knot.knot}", sentence + ".", "; ".join(sources))
 
 
@@ -106,7 +117,7 @@ def front_meaning(front: Front, limb_mm: float, *, scale_err: float, clock_err: 
                 f"{_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed.")
     return Meaning(f"front {front.front}",
                    sentence + _acceleration(best, acceleration_error(best, scale_err, clock_err), float(gravity_m_s2(above_mm))),
-                   f"{ERUPTIONS}; {ESCAPE}")
+                   f"{ERUPTIONS}; {GRAVITY}")
 
 
 def acceleration_error(fit: FrontFit, scale_err: float, clock_err: float) -> float:

@@ -183,6 +183,16 @@ def test_escape_speed_in_words():
     assert "Resolution B3" in meaning.source
 
 
+def test_free_fall_in_words():
+    # PUBLISHED  the same constants: from rest at 60 Mm to 40 Mm above the photosphere free fall gives 97.7 km/s
+    # (sqrt(2 GM (1/r - 1/r0))); the knot has half of that.
+    fallen = replace(knot(-48.86, 0.0, 0.5), time_s=np.arange(9.0), curve_mm=np.linspace(60.0, 20.0, 9))
+    fallen = replace(fallen, fit=replace(fallen.fit, time_s=4.0))
+    meaning = knot_meaning(fallen, SOLAR_RADIUS_KM / 1e3)
+    assert meaning.sentence.endswith("at least 50 % of free-fall speed.")
+    assert len(meaning.sentence.split()) <= 31
+
+
 def test_a_front_that_does_not_move_has_no_meaning(measured):
     strip = measured[0]
     motion = measure_motion(strip, motion=MotionSettings(sectors=("65-70",)))
