@@ -1,7 +1,7 @@
 """Ridges along the knots' own paths: a second speed for each moving knot, where no slit was laid before it was known.
 
 A short slit is laid along the fitted path of the knot, a little beyond both its ends. In the diagram of its time, and as much
-before and after, ridges are looked for as in any other diagram, both ways and up to thrice the knot's speed: of what the knot was
+before and after, ridges are looked for as in any other diagram, both ways and up to twice the knot's speed: of what the knot was
 measured to do nothing else enters but the path. With less time beside it the knot's own light is taken for standing structure, which
 pushes its ridge steeper. The pixels around the path alone are read.
 """
@@ -26,8 +26,9 @@ BEYOND_MM = 6.0      # of the path before and after the knot's: its light must e
 MOST_CORNERS = 8     # of the curve through the fitted path
 LEAST_STEP_MM = 1.0  # between corners
 LEAST_BESIDE = 5     # strips before and after the knot: what stands still beneath it
-FASTER = 3.0         # largest speed looked for, over the knot's ...
-LEAST_FASTEST_KM_S = 60.0   # ... and at least
+FASTER = 2.0         # largest speed looked for, over the knot's ...
+LEAST_FASTEST_KM_S = 40.0   # ... and at least
+SCRAMBLES = 2        # a ridge must besides lie on its knot
 
 
 def own_path_ridges(strip: Strip, knots: Iterable[KnotTrack], *, fastest_km_s: float,
@@ -60,7 +61,7 @@ def _own_ridge(strip: Strip, knot: KnotTrack, fastest_km_s: float, rng: np.rando
     except SettingsError:    # most of the path lies outside the strips
         return None
     fastest = min(fastest_km_s, max(FASTER * knot.fit.speed_km_s, LEAST_FASTEST_KM_S))
-    ridges = match_ridges(find_ridges(diagram, fastest_km_s=fastest, rng=rng), (diagram,), (knot,), strip.geometry)
+    ridges = match_ridges(find_ridges(diagram, fastest_km_s=fastest, scrambles=SCRAMBLES, rng=rng), (diagram,), (knot,), strip.geometry)
     own = [ridge for ridge in ridges if ridge.knot]
     longest = max(own, key=lambda ridge: ridge.last_s - ridge.first_s, default=None)
     return None if longest is None else replace(longest, slit=OWN_PATH)

@@ -21,7 +21,7 @@ __all__ = ["find_ridges"]
 SMOOTH_PX = 1.2       # along the path, 1 sigma: below the smallest knot blurred by the air
 HALF_WINDOW = 4       # strips on either side that a slanted line covers
 EVERY = 2             # centres of lines, in strips
-SCRAMBLES = 4         # diagrams with scrambled times: the brightest line in them is chance
+SCRAMBLES = 4         # see find_ridges
 MOST_EXCESS = 6.0     # of one strip over the noise, as it counts in a line
 MOST_MISSES = 3       # strips in a row without a place end a ridge
 MOST_RIDGES = 12
@@ -38,7 +38,7 @@ class _Lines:
     px_s: np.ndarray      # (m, d) its speed
 
 
-def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 250.0,
+def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 250.0, scrambles: int = SCRAMBLES,
                 rng: np.random.Generator | None = None) -> tuple[Ridge, ...]:
     """Significant bright ridges that move along the path, the best known first.
 
@@ -50,6 +50,7 @@ def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 2
     ----------
     slit : index of the diagram, noted in the ridges
     fastest_km_s : largest speed looked for
+    scrambles : diagrams with scrambled times; the brightest line in them is chance
     rng : order of the scrambled strips (default: seed 0)
 
     References
@@ -62,7 +63,7 @@ def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 2
     picture = _without_background(diagram)
     speeds = _speeds(picture, fastest_km_s)
     lines = _slanted(picture, speeds)
-    level = _chance_level(picture, speeds, rng or np.random.default_rng(0))
+    level = _chance_level(picture, speeds, scrambles, rng or np.random.default_rng(0))
     strength = lines.strength.copy()
     found: list[FoundRidge] = []
     for _ in range(10 * MOST_RIDGES):
@@ -153,10 +154,10 @@ def _slanted(picture: Picture, speeds: np.ndarray) -> _Lines:
     return _Lines(index, strength, best)
 
 
-def _chance_level(picture: Picture, speeds: np.ndarray, rng: np.random.Generator) -> float:
+def _chance_level(picture: Picture, speeds: np.ndarray, scrambles: int, rng: np.random.Generator) -> float:
     """Brightest line that the same strips give in scrambled order."""
     level = 0.0
-    for _ in range(SCRAMBLES):
+    for _ in range(scrambles):
         order = rng.permutation(len(picture.time_s))
         scrambled = Picture(picture.value[order], picture.shown[order], picture.time_s, picture.step_mm)
         level = max(level, float(_slanted(scrambled, speeds).strength.max()))
@@ -187,11 +188,11 @@ def _expected(picture: Picture, nearest: list[tuple[int, float]], i: int, start:
     """Where the ridge should be in strip i: from the line through its nearest known places."""
     if len(nearest) < 5:
         return x + px_s * (picture.time_s[i] - picture.time_s[start])
-    t = picture.time_s[[j for j, _ in nearest]] - picture.time_s[i]
-    y = np.array([place for _, place in nearest])
-    off = t - t.mean()
-    slope = np.sum(off * (y - y.mean())) / np.sum(off**2)
-    return float(y.mean() - slope * t.mean())
+    # A handful of places: plain numbers are several times faster than arrays.
+    times, places = [float(picture.time_s[j]) for j, _ in nearest], [place for _, place in nearest]
+    t, y = sum(times) / len(times), sum(places) / len(places)
+    slope = sum((one - t) * (place - y) for one, place in zip(times, places, strict=True)) / sum((one - t) ** 2 for one in times)
+    return y + slope * (float(picture.time_s[i]) - t)
 
 
 def _blank(strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: np.ndarray, m: int, x: int) -> None:
