@@ -23,7 +23,7 @@ from promtrack.show.figure_style import (
     plasma,
     sheet,
 )
-from promtrack.show.numbers import false_alarm_text, path_words
+from promtrack.show.numbers import counted, false_alarm_text, path_words
 from promtrack.show.records import Measured
 from promtrack.strip.records import TimeDistance
 
@@ -37,8 +37,8 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
     shown = _telling(measured)
     slits = [measured.motion.slits[number] for number in shown]
-    ridges = [ridge for ridge in measured.motion.ridges if ridge.slit in shown]
-    figure = sheet(_title(ridges, len(slits)), f"Brightness along a path against time. {height_note(measured)}")
+    drawn = [ridge for number in shown for ridge in _surest([ridge for ridge in measured.motion.ridges if ridge.slit == number])]
+    figure = sheet(_title(measured.motion.ridges, drawn, len(slits)), f"Brightness along a path against time. {height_note(measured)}")
     if not slits:
         axes = panel(figure, 0.095, 0.145, 0.875, 0.69)
         axes.set(xlim=days(measured, measured.strip.time_s[[0, -1]]), ylim=(0.0, 1.0), yticks=[])
@@ -56,7 +56,7 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
     width = (0.895 - 0.065 * (len(slits) - 1)) / max(len(slits), 1)
     for index, (number, slit) in enumerate(zip(shown, slits, strict=True)):
         axes = panel(figure, 0.08 + index * (width + 0.065), 0.145, width, 0.635)
-        _draw_slit(axes, measured, slit, [ridge for ridge in ridges if ridge.slit == number])
+        _draw_slit(axes, measured, slit, [ridge for ridge in drawn if ridge.slit == number])
         axes.set_title(
             _wrapped(path_words(slit, measured.orientation.label), len(slits)),
             fontsize=TEXT_PT,
@@ -75,6 +75,11 @@ def _telling(measured: Measured) -> list[int]:
     worth = [max((1 + (ridge.knot > 0) for ridge in ridges if ridge.slit == number), default=0)
              for number in range(len(measured.motion.slits))]
     return sorted(range(len(worth)), key=lambda number: -worth[number])[:MOST_SLITS]
+
+
+def _surest(ridges: list[Ridge]) -> list[Ridge]:
+    """The ridges of one slit that are drawn: the relatively surest ones."""
+    return sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[:MOST_RIDGES]
 
 
 def oscillation(measured: Measured, swing: Oscillation, theme: Theme) -> Figure:
@@ -129,12 +134,11 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
     axes.set(xlim=extent[:2], ylim=extent[2:])
-    shown = sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[:MOST_RIDGES]
-    lines = [_ridge_line(measured, ridge) for ridge in shown]
+    lines = [_ridge_line(measured, ridge) for ridge in ridges]
     for line in lines:
         axes.plot(*line.T, color=RIDGE_COLOUR, linewidth=2.6, path_effects=outlined(width=4.6))
     room = room_of(axes, lines)
-    for ridge, line in zip(shown, lines, strict=True):
+    for ridge, line in zip(ridges, lines, strict=True):
         label_beside(
             room,
             _ridge_words(ridge),
@@ -154,24 +158,27 @@ def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:
 
 
 def _ridge_words(ridge: Ridge) -> str:
-    speed = with_error(abs(ridge.speed_km_s), ridge.speed_err_km_s, "km/s")
+    speed = with_error(ridge.speed_km_s, ridge.speed_err_km_s, "km/s")   # the sign as in the tables: positive is outward
     if not ridge.knot:
         return speed
     return f"{speed}\nknot {ridge.knot} {'agrees' if ridge.agrees else 'differs'}"
 
 
-def _title(ridges: list[Ridge], slits: int) -> str:
+def _title(ridges: tuple[Ridge, ...], drawn: list[Ridge], slits: int) -> str:
+    """What all ridges of the run say together, as the report's table has them: those along knots' own paths are not drawn."""
     if not slits:
         return "No time-distance diagram"
+    if not drawn:
+        return "No ridge stands out along these paths"
     crossed = [ridge for ridge in ridges if ridge.knot]
+    agree = sum(ridge.agrees for ridge in crossed)
+    if len(crossed) == 1:
+        return f"Ridge and knot give {'the same speed' if agree else 'different speeds'}"
     if crossed:
-        agree = sum(ridge.agrees for ridge in crossed)
-        if len(crossed) == 1:
-            return f"Ridge and knot give {'the same speed' if agree else 'different speeds'}"
-        return f"Ridge and knot give the same speed in {agree} of {len(crossed)} cases"
-    if not ridges:
-        return "Time-distance diagrams: no ridge stands out"
-    return f"{len(ridges)} {'ridge' if len(ridges) == 1 else 'ridges'} in the time-distance diagrams"
+        here = sum(ridge.knot > 0 for ridge in drawn)
+        part = f" ({here or 'none'} drawn)" if here < len(crossed) else ""
+        return f"Ridge and knot give the same speed in {agree} of {len(crossed)} cases{part}"
+    return f"{counted(len(drawn), 'ridge', 'ridges')} in the time-distance diagrams"
 
 
 def _wrapped(words: str, slits: int) -> str:

@@ -52,7 +52,8 @@ CAPTIONS = {
     ),
     "time_distance": (
         "Time-distance diagrams",
-        "Brightness along a path against time. Grey bands are gaps. Blue lines are ridges.",
+        "Brightness along a path against time. Grey bands are gaps. Blue lines are ridges; those along knots' own paths stand only in "
+        "the table of ridges.",
     ),
     "strip_montage": (
         "Twelve moments",

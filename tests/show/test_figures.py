@@ -18,6 +18,7 @@ from matplotlib.quiver import Quiver
 from matplotlib.text import Text
 
 import promtrack.show
+from promtrack.motion.records import OWN_PATH
 from promtrack.show.figure_files import save_vector
 from promtrack.show.figure_heights import height_time
 from promtrack.show.figure_lock import registration_check
@@ -251,6 +252,23 @@ def test_gaps_stay_gaps_in_time_distance_diagrams(measured_fake):
     assert np.isnan(picture).all(axis=0) == pytest.approx(distance > 0.75 * step)
     seen = int(np.flatnonzero(distance < 1.0)[10])
     assert picture[:, seen] == pytest.approx(slit.value[np.abs(slit.time_s - middle[seen]).argmin()])
+
+
+def test_the_title_of_the_ridges_counts_what_the_table_lists(measured_fake):
+    # TRUTH  two ridges of the run are drawn, one of them with a knot; three more lie along knots' own paths, two with the knot's speed.
+    motion = measured_fake.motion
+    own = [replace(motion.ridges[0], slit=OWN_PATH, knot=knot, agrees=knot < 4) for knot in (2, 3, 4)]
+    falling = replace(motion.ridges[1], speed_km_s=-50.0)
+    for ridges, title in (
+        ((motion.ridges[0], falling, *own), "Ridge and knot give the same speed in 3 of 4 cases (1 drawn)"),
+        (tuple(own[:1]), "No ridge stands out along these paths"),
+        (motion.ridges, "Ridge and knot give the same speed"),
+    ):
+        sheet = sheet_of("time_distance", replace(measured_fake, motion=replace(motion, ridges=ridges)))
+        assert sheet.texts[0].get_text() == title
+        assert all(box.x1 <= sheet.canvas.get_width_height()[0] for _, box in visible_texts(sheet))
+        labels = [text.get_text() for axes in sheet.axes for text in axes.texts]
+        assert any(label.startswith("−50.0 ± 2.6 km/s") for label in labels) is (falling in ridges)
 
 
 def test_registration_check_gives_the_verdict_in_words(measured_fake):
