@@ -45,9 +45,12 @@ def _table(found: Judgement) -> Iterator[str]:
     yield ""
     yield f"{'':38}{'truth':>10}{'measured':>20}{'error':>10}{'in sigma':>10}"
     yield _row("scale, relative", 1.0, found.scale_ratio, found.scale_sigma, digits=4)
-    for knot in sorted(found.knots, key=lambda one: (one.knot == 0, one.knot)):      # as the report lists them; what was missed last
+    pieces = {knot.knot for knot in found.again}
+    # In the order of the report; what was missed comes last.
+    for knot in sorted((*found.knots, *found.again), key=lambda one: (one.knot == 0, one.knot)):
         if knot.knot:
-            yield _row(f"knot {knot.knot}: speed, km/s", knot.true_km_s, knot.found_km_s, knot.found_err_km_s)
+            name = f"knot {knot.knot}{' (further track)' if knot.knot in pieces else ''}: speed, km/s"
+            yield _row(name, knot.true_km_s, knot.found_km_s, knot.found_err_km_s)
         else:
             yield f"{f'a knot of S/N {knot.snr:.0f} in {knot.visible_frames} frames, km/s':38}{knot.true_km_s:10.2f}{'not found':>20}"
     for number, front in enumerate(found.fronts, 1):
@@ -60,6 +63,8 @@ def _table(found: Judgement) -> Iterator[str]:
     # An erupting arch is made of threads, which are told as knots where they are bright: real motion, of no knot put in.
     if found.fronts or found.in_eruptions:
         yield f"{'moving threads of the erupting arch':38}{'some':>10}{found.in_eruptions:13d}"
+    if found.again:
+        yield f"{'further tracks of the same knots':38}{0:10d}{len(found.again):13d}"
     yield f"{'moving tracks of nothing put in':38}{0:10d}{found.strays:13d}"
     yield f"{'moving fronts of nothing put in':38}{0:10d}{found.false_fronts:13d}"
     yield "± is 1 sigma, chance and scale together; the error is measured minus truth"

@@ -12,9 +12,10 @@ from promtrack.stages import silent
 
 
 @pytest.mark.long
-@pytest.mark.parametrize(("name", "knots", "fronts"), [("quiet", 3, 0), ("eruption", 2, 1), ("rain", 8, 0)])
-def test_the_demo_finds_what_was_put_in_and_nothing_else(tmp_path, monkeypatch, name, knots, fronts):
-    # TRUTH  the scenario's own. A speed is to be right within 3 % or 1 km/s in the median and no single one beyond 4 sigma.
+@pytest.mark.parametrize(("name", "fronts"), [("quiet", 0), ("eruption", 1), ("rain", 0)])
+def test_the_demo_finds_what_was_put_in_and_nothing_else(tmp_path, monkeypatch, name, fronts):
+    # TRUTH  the scenario's own. Of knots of S/N 8 or more in 8 frames or more one may be missed; one more may have been torn in two.
+    # A speed is to be right within 3 % or 1 km/s in the median and no single one beyond 4 sigma.
     jobs = []
     monkeypatch.setattr(pipeline, "STAGES", ("lock", "strip", "motion"))     # nothing that is only looked at
     monkeypatch.setattr("promtrack.demo.run", lambda *a, **k: jobs.append(run(*a, **k)) or jobs[0])
@@ -22,10 +23,11 @@ def test_the_demo_finds_what_was_put_in_and_nothing_else(tmp_path, monkeypatch, 
     _, scale, orientation = jobs[0].geometry
     found = judge(make_scene(scenario(name)).truth, jobs[0].lock, jobs[0].motion, scale, orientation)
     assert (found.strays, found.false_fronts) == (0, 0), lines
+    assert sum(not knot.knot for knot in found.knots if knot.snr >= 8 and knot.visible_frames >= 8) <= 1, lines
+    assert len(found.again) <= 1, lines
     assert found.centre_rms_px < 0.3
     assert abs(found.scale_ratio - 1) < 3 * found.scale_sigma
-    seen = [knot for knot in found.knots if knot.knot]
-    assert len(seen) >= knots
+    seen = [knot for knot in (*found.knots, *found.again) if knot.knot]
     error = np.array([knot.found_km_s - knot.true_km_s for knot in seen])
     true = np.array([knot.true_km_s for knot in seen])
     assert np.median(np.abs(error) / np.maximum(0.03 * true, 1.0)) < 1
@@ -44,3 +46,10 @@ def test_knots_stand_in_the_order_of_the_report_and_what_was_missed_last():
     row = next(line for line in lines if line.startswith("knot 4"))
     assert row.split()[-6:] == ["16.00", "15.90", "±", "0.20", "−0.10", "−0.5"]
     assert len({len(line) for line in lines if line.startswith("knot ")}) == 1      # the columns stay in their places
+
+
+def test_a_knot_torn_in_two_is_told():
+    knots, again = (KnotVerdict(60.0, 40, 9.0, 1, 60.1, 0.5),), (KnotVerdict(59.0, 40, 9.0, 2, 60.0, 2.6),)
+    lines = list(_table(Judgement(0.1, 1.0, 0.01, knots, 0, 0, 0, (), again)))
+    assert [line.split(":")[0] for line in lines if line.startswith("knot")] == ["knot 1", "knot 2 (further track)"]
+    assert next(line for line in lines if line.startswith("further tracks of the same knots")).split()[-2:] == ["0", "1"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -14,20 +14,23 @@ from promtrack.sun import wrapped_deg
 __all__ = ["knot_followed", "moves_with"]
 
 PLACE_MM = 6.0          # size of the largest knot: its edge, half a size above its middle, is smoothed outward once more
-WIDER_MM = 2.5 * STEP_MM  # a still knot is seen in one or two steps of angle
+WIDER_MM = 3.5 * STEP_MM  # a still knot is seen in one to three steps of angle
 WIDENING = 0.25         # of a sector's width, by which an arch that rises may grow beyond it on either side
 ALIKE = 2.0             # factor within which a thread has the front's speed times its part of the front's height
 
 
-def knot_followed(front: Front, knots: Iterable[KnotTrack], geometry: StripGeometry) -> int:
-    """Number of the moving knot that is all there is to a front, 0 if there is none.
+def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeometry, *, asked: bool = False) -> int:
+    """Number of the knot that is all there is to a front, 0 if there is none.
 
     The edge lies in the place of that knot at most of its times, and the sector is not much wider than the way of the knot
-    along the limb: an eruption's front is wide, though it has knots along it.
+    along the limb: an eruption's front is wide, though it has knots along it. The width of a sector that was asked for says
+    nothing; there the eruption is told by more than one thread. Whether the knot is called moving does not matter: it has
+    been tried as a knot then, which asks for more than the edge of a sector.
     """
     width_mm = np.deg2rad((front.to_deg - front.from_deg) % 360.0) * geometry.limb_mm
+    alone = asked and sum(moves_with(knot, front) for knot in knots) <= 1
     for knot in knots:
-        if not knot.moving or width_mm > WIDER_MM + np.ptp(knot.along_mm):
+        if not alone and width_mm > WIDER_MM + np.ptp(knot.along_mm):
             continue
         _, mine, its = np.intersect1d(front.frame, knot.frame, return_indices=True)
         apart = front.height_mm[mine] - knot.height_mm[its]

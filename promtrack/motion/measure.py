@@ -159,12 +159,12 @@ def _told_by_knots(fronts: tuple[Front, ...], knots: tuple[KnotTrack, ...], geom
                    asked: bool) -> tuple[tuple[Front, ...], dict[int, int]]:
     """Fronts without those that are no more than a knot, which tells them itself, unless their sectors were asked for; and
     by the number of a front that of the knot it follows."""
-    followed = {front.front: knot_followed(front, knots, geometry) for front in fronts if front.moving}
+    followed = {front.front: knot_followed(front, knots, geometry, asked=asked) for front in fronts if front.moving}
     if asked:
         words = {number: f"its edge follows knot {knot}" for number, knot in followed.items() if knot}
         return tuple(replace(front, notes=(*front.notes, words[front.front])) if front.front in words else front
                      for front in fronts), followed
-    kept = [front for front in fronts if not followed[front.front]]
+    kept = [front for front in fronts if not followed.get(front.front)]
     return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), {}
 
 
@@ -211,7 +211,7 @@ def _meanings(knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...], followed:
              for front in fronts]
     others = [knot for knot in knots if knot.moving]
     for front in fronts:
-        threads = [knot for knot in others if moves_with(knot, front)]
+        threads = [knot for knot in others if moves_with(knot, front) and knot.knot != followed.get(front.front)]
         others = [knot for knot in others if knot not in threads]
         words += [threads_meaning(threads, front, sure_km_s)] if threads else []
     words += [knot_meaning(knot, limb_mm, sure_km_s) for knot in others[:HEADLINES]]

@@ -58,6 +58,7 @@ class Judgement:
     strays: int                # moving tracks that follow nothing that was put in
     false_fronts: int          # moving fronts in the place of no true front
     fronts: tuple[FrontVerdict, ...]
+    again: tuple[KnotVerdict, ...] = ()     # further moving tracks of knots that have one already
 
     @property
     def median_speed_error(self) -> float:
@@ -78,14 +79,15 @@ def judge(truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orien
     across = -off[0] * np.sin(facing) - off[1] * np.cos(facing)
     moving = [k for k in motion.knots if k.moving]
     partner = {id(track): _partner(track, truth, lock, orientation) for track in moving}
-    verdicts = tuple(_knot_verdict(knot, [t for t in moving if partner[id(t)] == number]) for number, knot in enumerate(truth.knots))
+    verdicts = [_knot_verdicts(knot, [t for t in moving if partner[id(t)] == number]) for number, knot in enumerate(truth.knots)]
     fronts = tuple(_front_verdict(front, motion) for front in truth.fronts)
     alone = [t for t in moving if partner[id(t)] is None]
     threads = sum(1 for t in alone if any(_within(t, front, truth, lock, orientation) for front in truth.fronts))
     true_scale = truth.mm_per_px * 1e3
     return Judgement(
         centre_rms_px=float(np.std(across)), scale_ratio=scale.km_per_px / true_scale, scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
-        knots=verdicts, in_eruptions=threads, strays=len(alone) - threads,
+        knots=tuple(one[0] for one in verdicts), again=tuple(more for one in verdicts for more in one[1:]),
+        in_eruptions=threads, strays=len(alone) - threads,
         false_fronts=sum(f.moving and not any(_follows(f, true, truth, lock, orientation) for true in truth.fronts) for f in motion.fronts),
         fronts=tuple(f for f in fronts if f is not None))
 
@@ -127,18 +129,21 @@ def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: O
     return best
 
 
-def _knot_verdict(knot: KnotTruth, tracks: list[KnotTrack]) -> KnotVerdict:
+def _knot_verdicts(knot: KnotTruth, tracks: list[KnotTrack]) -> list[KnotVerdict]:
+    """One verdict for each track of a knot, the longest first; one that says so if there is none."""
     seen = np.flatnonzero(knot.visible)
     snr = float(np.median(knot.snr[seen])) if len(seen) else 0.0
     if not tracks:
         true = float(np.median(knot.speed_km_s[seen])) if len(seen) else math.nan
-        return KnotVerdict(true, len(seen), snr, 0, math.nan, math.nan)
-    track = max(tracks, key=lambda t: len(t.frame))
-    # The fit gives the speed at mid-time; the strips' clock starts at the first frame used.
-    later_s = float(knot.time_s[track.frame[0]] - track.time_s[0])
-    true = float(np.interp(track.fit.time_s + later_s, knot.time_s, knot.speed_km_s))
-    error = math.hypot(track.fit.speed_err_km_s, track.fit.systematic_km_s)
-    return KnotVerdict(true, len(seen), snr, track.knot, track.fit.speed_km_s, error)
+        return [KnotVerdict(true, len(seen), snr, 0, math.nan, math.nan)]
+    verdicts = []
+    for track in sorted(tracks, key=lambda t: -len(t.frame)):
+        # The fit gives the speed at mid-time; the strips' clock starts at the first frame used.
+        later_s = float(knot.time_s[track.frame[0]] - track.time_s[0])
+        true = float(np.interp(track.fit.time_s + later_s, knot.time_s, knot.speed_km_s))
+        error = math.hypot(track.fit.speed_err_km_s, track.fit.systematic_km_s)
+        verdicts.append(KnotVerdict(true, len(seen), snr, track.knot, track.fit.speed_km_s, error))
+    return verdicts
 
 
 def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict | None:
