@@ -11,6 +11,8 @@ import re
 __all__ = ["MINUS", "error_decimals", "error_text", "plain", "rounded", "significant_decimals", "typeset", "with_error"]
 
 MINUS = "−"
+_HYPHEN = re.compile(r"(?P<setting>\b[a-z]\w*[._][\w.]+ = )?(?<![\w.)\]/=-])-(?=\.?\d)")   # a setting's name holds a dot or a stroke
+_DEGREES = re.compile(r"(?<=\d) deg\b")
 
 
 def with_error(value: float, error: float, unit: str = "") -> str:
@@ -54,8 +56,12 @@ def rounded(value: float, digits: int = 3, unit: str = "") -> str:
 
 
 def typeset(words: str) -> str:
-    """A message with the signs of print: '+-' becomes ±, and the hyphen before a number a minus, but in a setting to be copied."""
-    return re.sub(r"(?<![\w.)\]/=-])(?<!= )-(?=\.?\d)", MINUS, words.replace("+-", "±"))
+    """A message with the signs of print: '+-' becomes ±, the hyphen before a number a minus and 'deg' behind it °.
+
+    A setting to be copied, as camera.north_deg = -12, stays as it is.
+    """
+    signed = _HYPHEN.sub(lambda part: part[0] if part["setting"] else MINUS, words.replace("+-", "±"))
+    return _DEGREES.sub("°", signed)
 
 
 def significant_decimals(value: float, digits: int) -> int:

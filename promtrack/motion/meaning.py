@@ -40,7 +40,7 @@ class Usual:
 QUIET = Usual("quiet threads", 5.0, 15.0, "Schmieder et al. 2010, A&A 514, A68")
 DESCENDING = Usual("descending knots", 10.0, 35.0, "Chae 2010, ApJ 714, 618 (value not checked against the paper)")
 RAIN = Usual("coronal rain", 30.0, 200.0,
-             "Antolin & Rouppe van der Voort 2012, ApJ 745, 152, its range: reviews by him (value not checked against the paper)")
+             "Antolin & Rouppe van der Voort 2012, ApJ 745, 152; its range from reviews by the first author (not checked against them)")
 PLUMES = Usual("rising plumes", 10.0, 20.0,
                "Berger et al. 2008, ApJ 676, L89; 2010, ApJ 716, 1288 (value not checked against the paper)")
 _RANGES = {"rises": (PLUMES, QUIET), "falls": (DESCENDING, RAIN, QUIET)}   # of what goes along the limb: quiet threads

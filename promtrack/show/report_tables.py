@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.motion.records import OWN_PATH, Front, FrontFit, KnotTrack, Ridge
-from promtrack.rounding import error_text, plain, rounded, with_error
+from promtrack.rounding import error_text, plain, rounded, typeset, with_error
 from promtrack.show.markup import Markup, element, joined
 from promtrack.show.numbers import clock, degrees, false_alarm_text, path_words
 from promtrack.show.records import Measured
@@ -108,14 +108,14 @@ def frames_table(measured: Measured) -> Markup:
             (
                 Cell(name, kind="words"),
                 Cell(clock(times[index]), _seconds(times[index]), "words"),
-                Cell(lock.reason[index], kind="words long"),
+                Cell(typeset(lock.reason[index]), kind="words long"),
             )
         )
         for index, name in enumerate(lock.names)
         if not lock.used[index]
     ]
     rows += [
-        Row((Cell(item.file, kind="words"), Cell("unknown", math.nan, "words"), Cell(item.reason, kind="words long")))
+        Row((Cell(item.file, kind="words"), Cell("unknown", math.nan, "words"), Cell(typeset(item.reason), kind="words long")))
         for item in measured.sequence.unreadable
     ]
     note = f" The first {MOST_ROWS} of {len(rows)}; all are in frames.ecsv." if len(rows) > MOST_ROWS else ""

@@ -179,7 +179,7 @@ def test_escape_speed_in_words():
     meaning = knot_meaning(knot(-59.66, 15.0, 0.5), SOLAR_RADIUS_KM / 1e3)
     assert "at least 10 % of escape speed" in meaning.sentence
     assert "Antolin" in meaning.source
-    assert "value not checked against the paper" in meaning.source
+    assert "its range from reviews by the first author (not checked against them)" in meaning.source
     assert "Resolution B3" in meaning.source
 
 

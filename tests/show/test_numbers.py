@@ -79,5 +79,7 @@ def test_a_number_is_not_torn_from_its_unit():
 def test_messages_carry_the_signs_of_print():
     # TRUTH  a minus before a number, also after a bracket; a hyphen in a word, a date, a range or a file's name stays.
     assert typeset("off by -0.1 % +- 0.2 % (-.5)") == "off by −0.1 % ± 0.2 % (−.5)"
-    for kept in ("2026-05-17", "frame-7.tif", "10-20 km/s", "a/-7", "--set camera.north_deg=-12", "north_deg = -12.5"):
+    for kept in ("2026-05-17", "frame-7.tif", "10-20 km/s", "a/-7", "--set camera.north_deg=-12", "north_deg = -12.5",
+                 "set camera.north_deg = -12.00"):
         assert typeset(kept) == kept
+    assert typeset("P = -20.30 deg and B0 = -2.4 deg; 15.02 +- 0.30 deg") == "P = −20.30° and B0 = −2.4°; 15.02 ± 0.30°"
