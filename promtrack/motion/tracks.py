@@ -97,7 +97,7 @@ def track_knots(strip: Strip, search: Search, *, motion: MotionSettings, scale_e
     paths = [_fit(strip, search, track, scatter, motion, (scale_err, clock_err)) for track in refined]
     usual = usual_swerve([path for path, _ in paths])
     paths = [(allow_swerve(path, usual), own) for path, own in paths]
-    alarms = [by_chance[k] + expected_standing(min(travel(tracks[k], places), _travel(strip, track)),
+    alarms = [by_chance[k] + expected_standing(min(travel(tracks[k], places), _travel(strip, track), _steady_mm(strip, track)),
                                                float(np.median(size_mm[tracks[k]])), len(tracks))
               + expected_unmoved(path.fit, len(tracks)) for k, track, (path, _) in zip(good, refined, paths, strict=True)]
     alarms = np.add(alarms, _in_fringe(strip, refined))
@@ -125,6 +125,17 @@ def _in_fringe(strip: Strip, tracks: list[KnotPoints]) -> np.ndarray:
 
 def _travel(strip: Strip, track: KnotPoints) -> float:
     return travel(np.arange(len(track)), places_of(strip, track))
+
+
+def _steady_mm(strip: Strip, track: KnotPoints) -> float:
+    """How far a track would have gone at its usual pace: the median velocity over an eighth of its points, times its duration.
+
+    Two threads at rest, one of which fades while the other brightens, make a track that rests, goes over, and rests.
+    """
+    step = max(len(track) // 8, 1)
+    place = places_of(strip, track).place_mm
+    pace = (place[step:] - place[:-step]) / (track.time_s[step:] - track.time_s[:-step])[:, None]
+    return float(np.hypot(*np.median(pace, axis=0)) * np.ptp(track.time_s))
 
 
 def _refined(strip: Strip, search: Search, tracks: list[np.ndarray], motion: MotionSettings) -> list[KnotPoints]:

@@ -17,11 +17,14 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.motion.front import follow_front
+from promtrack.motion.knots import find_knots
 from promtrack.motion.oscillation import fit_oscillation
 from promtrack.motion.records import Front
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.sectors import propose_sectors
+from promtrack.motion.tracks import track_knots
 from promtrack.scene import Arch, Eruption, Hedgerow, SceneSpec
+from promtrack.settings import MotionSettings
 from tests.motion.diagrams import running, swinging
 from tests.motion.scene_strips import scene_strip
 
@@ -90,13 +93,15 @@ def compare(kind: str, front: Front, true_mm: np.ndarray) -> Result:
         onset_sigma=(best.onset_s - onset) / best.onset_err_s, model=front.verdict == kind, moving=front.moving)
 
 
-def still_seed_moves(seed: int, folder: Path) -> bool:
-    """Whether any proposed sector, or one of two fixed ones, is called moving."""
+def still_seed_moves(seed: int, folder: Path) -> tuple[bool, bool]:
+    """Whether any proposed sector, or one of two fixed ones, is called moving; and whether any knot is."""
     strip, _ = scene_strip(still_scene(seed), folder)
     middle = strip.geometry.angle_deg(strip.geometry.columns / 2)
     sectors = [*propose_sectors(strip), (middle - 10, middle - 2), (middle + 3, middle + 10)]
     fronts = [follow_front(strip, *sector, trials=len(sectors), rng=np.random.default_rng(seed)) for sector in sectors]
-    return any(front is not None and front.moving for front in fronts)
+    knots, _ = track_knots(strip, find_knots(strip), motion=MotionSettings(), scale_err=0.0, clock_err=0.0,
+                           rng=np.random.default_rng(seed))
+    return any(front is not None and front.moving for front in fronts), any(knot.moving for knot in knots)
 
 
 def front_rows(seeds: range, folder: Path) -> list[str]:
@@ -139,12 +144,13 @@ def _inside(error: np.ndarray, sigma: np.ndarray | float) -> str:
 
 
 def still_rows(seeds: range, folder: Path) -> list[str]:
-    moving = 0
+    fronts = knots = 0
     for seed in seeds:
         with tempfile.TemporaryDirectory(dir=folder) as place:
-            moving += still_seed_moves(seed, Path(place))
-    return ["| motionless, boiling, cloudy hour | scenes with a front called moving |", "| --- | --- |",
-            f"| {len(seeds)} scenes, proposed and two fixed sectors each | {moving} |"]
+            front, knot = still_seed_moves(seed, Path(place))
+        fronts, knots = fronts + front, knots + knot
+    return ["| motionless, boiling, cloudy hour | scenes with a front called moving | with a knot called moving |", "| --- | --- | --- |",
+            f"| {len(seeds)} scenes, proposed and two fixed sectors each | {fronts} | {knots} |"]
 
 
 def ridge_rows(seeds: range) -> list[str]:
