@@ -59,6 +59,11 @@ for (const table of document.querySelectorAll("table.sortable")) {
   }
 }
 
+// A table that is wider than its box says so.
+for (const box of document.querySelectorAll(".scroll")) {
+  new ResizeObserver(() => box.classList.toggle("wide", box.scrollWidth > box.clientWidth + 1)).observe(box);
+}
+
 // Some browsers cannot seek in a data address; a blob address holds the same bytes and can.
 const video = document.querySelector("video[data-embedded]");
 if (video) {

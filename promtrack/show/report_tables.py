@@ -226,5 +226,5 @@ def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) ->
 def _cell(cell: Cell, column: int) -> Markup:
     value = None if cell.value is None else "NaN" if math.isnan(cell.value) else repr(float(cell.value))
     if column == 0:
-        return element("th", cell.text, scope="row", data_value=value)
+        return element("th", cell.text, scope="row", class_=cell.kind or None, data_value=value)
     return element("td", cell.text, class_=cell.kind or None, data_value=value)

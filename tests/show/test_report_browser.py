@@ -256,6 +256,7 @@ def test_a_long_table_shows_its_first_rows_in_any_order_and_all_when_asked(opene
 
 @pytest.mark.parametrize("width", [1024, 1280, 390])
 def test_a_card_s_number_stands_in_one_line(opened, width):
+    # TRUTH  an element of one line is one line height tall, of two twice that.
     page = opened(width=width)
     lines = page.evaluate("[...document.querySelectorAll('.cards .number')].map(e => e.getBoundingClientRect().height / "
                           "parseFloat(getComputedStyle(e).lineHeight))")
@@ -323,3 +324,18 @@ def test_tables_and_figures_are_not_cut_off(opened, width):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     wide = page.evaluate("[...document.querySelectorAll('#knots .scroll, #fronts .scroll')].map(box => box.scrollWidth - box.clientWidth)")
     assert width < 1000 or max(wide) <= 0
+
+
+def test_a_table_that_reaches_beyond_its_box_says_so_and_names_break_into_few_lines(opened):
+    # TRUTH  the knots' eleven columns are wider than a phone and fit a notebook; names of 13 and 22 letters stand in two lines.
+    hint = "getComputedStyle(document.querySelector('#knots caption span'), '::after').content"
+    for width, wide in ((1280, False), (390, True)):
+        page = opened(width=width)
+        eventually(page, f"document.querySelector('#knots .scroll').classList.contains('wide') === {str(wide).lower()}")
+        assert ("Scroll sideways" in page.evaluate(hint)) is wide
+        lines = page.evaluate("""[...document.querySelectorAll('#left-out tbody th')].map(e => {
+            const range = document.createRange(); range.selectNodeContents(e);
+            return new Set([...range.getClientRects()].map(r => Math.round(r.top))).size; })""")
+        assert 1 <= max(lines) <= 2
+        page.emulate_media(media="print")
+        assert "Scroll" not in page.evaluate(hint)
