@@ -78,7 +78,8 @@ class Job:
         """The Sun on the date, the scale and the orientation: cheap, so worked out from the lock each time."""
         camera, header = self.settings.camera, self.sequence.header
         view = solar_view(self.sequence.times_utc[self.lock.reference], site=self.settings.site, header=header)
-        scale = measure_scale(self.lock.radius_px, self.lock.radius_err_px, view, camera=camera, limb=self.settings.limb, header=header)
+        scale = measure_scale(self.lock.own_radius_px, self.lock.own_radius_err_px, view, camera=camera, limb=self.settings.limb,
+                              header=header)
         # camera.north_deg holds for the first frame, angles for the reference frame.
         return view, scale, orient(view, camera=camera, header=header, turn_deg=turn_at(self.lock, 0))
 

@@ -119,6 +119,45 @@ def test_a_wrong_limb_height_is_named_when_the_scales_are_one_per_cent_apart():
     assert "limb.height_mm" in scale.check
 
 
+def test_a_check_too_weak_to_tell_says_what_it_could_not_have_told():
+    # TRUTH  three sigma of 10 %: exp(0.3) - 1 = 35 %, a factor of 1.349
+    view = solar_view(TIME)
+    focal = true_focal(view)
+    weak = measure_scale(800.0, 80.0, view, camera=optics(focal * 1.1, scale_err=0.001), limb=LIMB)
+    assert weak.agrees
+    assert weak.untold == "a factor below 1.3"
+    assert weak.check_tells == pytest.approx(np.expm1(0.3), rel=0.01)
+    assert "could not tell" in weak.check
+    firm = measure_scale(800.0, 8.0, view, camera=optics(focal * 1.01, scale_err=0.001), limb=LIMB)
+    assert firm.agrees
+    assert (firm.untold, "could not" in firm.check) == ("", False)
+    nothing = measure_scale(800.0, np.nan, view, camera=optics(focal), limb=LIMB)
+    assert nothing.untold == "any difference"
+
+
+def test_an_agreement_at_the_edge_gives_its_sigma():
+    # TRUTH  ln 1.023 over 1.01 %: 2.3 sigma
+    view = solar_view(TIME)
+    true = measure_scale(800.0, 8.0, view, camera=CameraSettings(), limb=LIMB).arcsec_per_px
+    edge = measure_scale(800.0, 8.0, view, camera=CameraSettings(arcsec_per_px=1.023 * true, scale_err=0.001), limb=LIMB)
+    assert edge.agrees
+    assert "+2.3 % +- 1.0 % (2.3 sigma)" in edge.check
+
+
+def test_a_radius_given_is_believed_and_compared_with_the_limb():
+    # TRUTH  0.4 % against 0.5 % agree; a quarter against 0.7 % does not
+    view = solar_view(TIME)
+    given = LimbSettings(radius_px=800.0)
+    fine = measure_scale(803.0, 4.0, view, camera=CameraSettings(), limb=given)
+    assert fine.agrees
+    assert fine.km_per_px == measure_scale(800.0, 0.0, view, camera=CameraSettings(), limb=LIMB).km_per_px
+    assert "limb.radius_px and the limb agree" in fine.check
+    wrong = measure_scale(600.0, 4.0, view, camera=CameraSettings(), limb=given)
+    assert not wrong.agrees
+    assert wrong.km_per_px == fine.km_per_px
+    assert "limb.radius_px and the limb disagree" in wrong.check
+
+
 def test_no_radius_no_scale():
     with pytest.raises(InputError, match="radius is nan px"):
         measure_scale(np.nan, 1.0, solar_view(TIME), camera=CameraSettings(), limb=LIMB)

@@ -25,7 +25,7 @@ from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_ra
 from promtrack.limb.solve import Centres, fit_centres
 from promtrack.limb.start import pointed, starting_radius
 from promtrack.limb.track import EARLY_FRAMES, FrameMeasure, Tracker
-from promtrack.limb.verdict import burnt_bias, creep_note, settle_radius, turn_model, turn_notes
+from promtrack.limb.verdict import Settled, burnt_bias, creep_note, settle_radius, turn_model, turn_notes
 from promtrack.sequence.records import Sequence, SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
@@ -116,8 +116,8 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
     if arc < limb.least_arc_deg:
         raise LimbArcTooShort(arc, limb.least_arc_deg).at(sequence.names[int(indices[good][0])])
     edges = collect_edges(kept, tracker.bin_deg)
-    radius, notes = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics,
-                                  refraction_err=expected.radius_err)
+    settled = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics, refraction_err=expected.radius_err)
+    radius, notes = settled.radius, settled.notes
     model = turn_model(sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px)
     carried = carried_along(tracker.template, tracker.radius_px, tracker.ceiling, sequence, indices[good], limb=limb, camera=camera)
     centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model, carried.course_px)
@@ -131,7 +131,7 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
     notes = [*notes, *turn_notes(sequence.time_s[indices[good]], centres, arc, camera.mount, tracker.radius_px,
                                  bool(np.isfinite(expected.turn_deg).all())), *expected.notes, *creep_note(creep),
              *carried.notes]
-    return _lock(sequence, tracker, expected, seen, good, reasons, radius, (centres, creep), tuple(notes))
+    return _lock(sequence, tracker, expected, seen, good, reasons, replace(settled, radius=radius, notes=notes), (centres, creep))
 
 
 def _with_header(centres: Centres, radius: RadiusFit, error: CommonCentre, found: Place, followed: Place,
@@ -155,8 +155,8 @@ def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], faile
 
 
 def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, good: np.ndarray, reasons: list[str],
-          radius: RadiusFit, placed: tuple[Centres, Creep], notes: tuple[str, ...]) -> LimbLock:
-    found, failed = seen.found, seen.failed
+          settled: Settled, placed: tuple[Centres, Creep]) -> LimbLock:
+    radius, found, failed = settled.radius, seen.found, seen.failed
     centres, creep = placed
     indices = np.array(sorted(found))
     count = len(sequence)
@@ -193,9 +193,9 @@ def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, 
         sky=spread([m.signs.sky for m in all_found], where=indices),
         saturated_fraction=spread([m.signs.saturated_fraction for m in all_found], where=indices),
         flattening=expected.flattening, zenith_deg=expected.zenith_deg, radius_px=final, radius_err_px=radius.err_px,
-        from_deg=low, to_deg=high, reference=reference,
+        own_radius_px=settled.own_px, own_radius_err_px=settled.own_err_px, from_deg=low, to_deg=high, reference=reference,
         limb_points_px=seen.looks[first].points_px, rejected_points_px=seen.looks[first].rejected_px,
-        shape=sequence.shape, edge_bias_px=burnt_bias([found[i] for i in chosen], final), notes=notes)
+        shape=sequence.shape, edge_bias_px=burnt_bias([found[i] for i in chosen], final), notes=tuple(settled.notes))
 
 
 def _visible_range(place: Place, shape: tuple[int, int], grid: Grid) -> tuple[float, float]:

@@ -55,6 +55,8 @@ class LimbLock:
     zenith_deg: np.ndarray          # image angle of the zenith; nan where unknown
     radius_px: float                # common radius
     radius_err_px: float
+    own_radius_px: float            # of the limb alone, before anything stated is joined in; that is checked against it
+    own_radius_err_px: float
     from_deg: float                 # visible limb in the reference frame, image angles, from < to
     to_deg: float
     reference: int                  # index of the reference frame

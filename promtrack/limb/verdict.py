@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,41 +25,58 @@ OTHER_SIZE = 1.3       # times the radius expected, beyond which a rough edge is
 SHORT_ARC_DEG = 60.0   # on less limb a turn and a shift along it look alike
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """The radius that holds for all frames, and what the limb alone says."""
+
+    radius: RadiusFit      # as given, as fitted, or joined with that of better-known optics; systematic error included
+    own_px: float          # radius of the limb alone
+    own_err_px: float      # its 1 sigma, systematic error included
+    notes: list[str]
+
+
 def settle_radius(fit: RadiusFit, kept: list[FrameMeasure], provisional_px: float, *, limb: LimbSettings,
-                  optics: OpticalRadius | None, refraction_err: float = 0.0) -> tuple[RadiusFit, list[str]]:
+                  optics: OpticalRadius | None, refraction_err: float = 0.0) -> Settled:
     """The common radius with its systematic error: as given, as fitted, or joined with that of better-known optics.
 
     `refraction_err` is the relative error of the radius from flattening that is not modelled.
     """
-    if limb.radius_px is not None:
-        return replace(fit, shift_px=limb.radius_px - provisional_px, err_px=0.0), []
-    notes = []
     systematic = EDGE_ERR * float(np.median([m.signs.width_px for m in kept]))
     bias = burnt_bias(kept, provisional_px)
+    rough = float(np.median([m.signs.rms_px for m in kept]))
+    random = fit.err_px * (2.0 if rough > ROUGH_PX else 1.0)
+    own = replace(fit, err_px=float(np.sqrt(random**2 + systematic**2 + bias**2 + (refraction_err * provisional_px) ** 2)))
+    own_px = provisional_px + own.shift_px
+    if limb.radius_px is not None:
+        given = replace(fit, shift_px=limb.radius_px - provisional_px, err_px=0.0)
+        return Settled(given, own_px, own.err_px, [])
+    notes = []
     if bias:
         notes.append(f"The disc is burnt out, so its edge lies outside the true limb: by about {bias:.1f} px if it is exposed six times "
                      "over, less if less; radius and scale carry this as an error.")
-    rough = float(np.median([m.signs.rms_px for m in kept]))
     if rough > ROUGH_PX:
         notes.append(f"The limb is rough (points scatter by {rough:.1f} px): loops and prominences stand all along it, so the error of "
                      "the radius is doubled.")
-    random = fit.err_px * (2.0 if rough > ROUGH_PX else 1.0)
-    fit = replace(fit, err_px=float(np.sqrt(random**2 + systematic**2 + bias**2 + (refraction_err * provisional_px) ** 2)))
-    if optics is None:
-        return fit, notes
-    fitted = provisional_px + fit.shift_px
-    apart = abs(fitted - optics.radius_px) / np.hypot(fit.err_px, optics.err_px)
-    if apart > 3 and rough > ROUGH_PX and not 1 / OTHER_SIZE < fitted / optics.radius_px < OTHER_SIZE:
+    radius, said = _with_optics(own, provisional_px, optics, rough_px=rough) if optics else (own, [])
+    return Settled(radius, own_px, own.err_px, [*notes, *said])
+
+
+def _with_optics(own: RadiusFit, provisional_px: float, optics: OpticalRadius, *, rough_px: float) -> tuple[RadiusFit, list[str]]:
+    """The limb's radius joined with that of the optics, where these know it better and do not contradict it."""
+    notes = []
+    fitted = provisional_px + own.shift_px
+    apart = abs(fitted - optics.radius_px) / np.hypot(own.err_px, optics.err_px)
+    if apart > 3 and rough_px > ROUGH_PX and not 1 / OTHER_SIZE < fitted / optics.radius_px < OTHER_SIZE:
         notes.append(f"What was followed is perhaps not the Sun's limb: a rough edge bent with a radius of {fitted:.0f} px, where the "
                      f"stated scale makes one expect {optics.radius_px:.0f} px. A loop or an arcade may outshine the limb. Look at the "
                      "registration check; correct the header or the optics, or give limb.radius_px.")
-    if optics.err_px >= fit.err_px or apart > 3:
-        return fit, notes
-    weight = np.array([fit.err_px**-2, optics.err_px**-2])
+    if optics.err_px >= own.err_px or apart > 3:
+        return own, notes
+    weight = np.array([own.err_px**-2, optics.err_px**-2])
     joined = float(np.average([fitted, optics.radius_px], weights=weight))
-    notes.append(f"The limb alone gives a radius of {fitted:.1f} +- {fit.err_px:.1f} px; the stated scale knows it better "
+    notes.append(f"The limb alone gives a radius of {fitted:.1f} +- {own.err_px:.1f} px; the stated scale knows it better "
                  f"({optics.radius_px:.1f} +- {optics.err_px:.1f} px) and takes over.")
-    return replace(fit, shift_px=joined - provisional_px, err_px=float(weight.sum() ** -0.5)), notes
+    return replace(own, shift_px=joined - provisional_px, err_px=float(weight.sum() ** -0.5)), notes
 
 
 def burnt_bias(kept: list[FrameMeasure], radius_px: float) -> float:

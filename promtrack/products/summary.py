@@ -43,7 +43,8 @@ def write_summary(folder: ProductFolder, version: str, sequence: Sequence, lock:
         page["frames_used"] = int(lock.used.sum())
         page["frames_left_out"] = [{"file": name, "reason": reason}
                                    for name, reason, used in zip(lock.names, lock.reason, lock.used, strict=True) if not used]
-        page["limb"] = {"radius_px": lock.radius_px, "radius_err_px": lock.radius_err_px, "notes": list(lock.notes)}
+        page["limb"] = {"radius_px": lock.radius_px, "radius_err_px": lock.radius_err_px, "own_radius_px": lock.own_radius_px,
+                        "own_radius_err_px": lock.own_radius_err_px, "notes": list(lock.notes)}
     if geometry is not None:
         page |= _geometry(*geometry)
     if motion is not None:
@@ -109,7 +110,7 @@ def _geometry(view: SolarView, scale: Scale, orientation: Orientation) -> dict[s
     return {
         "scale": {"km_per_px": scale.km_per_px, "sigma_km_per_px": scale.sigma_km_per_px,
                   "arcsec_per_px": scale.arcsec_per_px, "source": scale.source, "cross_check": scale.check,
-                  "agrees": scale.agrees},
+                  "agrees": scale.agrees, "check_tells": scale.check_tells},
         "sun": {"apparent_radius_arcsec": view.apparent_radius_arcsec, "p_deg": view.p_deg, "b0_deg": view.b0_deg,
                 "l0_deg": view.l0_deg, "distance_au": view.distance_au, "altitude_deg": view.altitude_deg,
                 "observer": view.observer},

@@ -48,7 +48,7 @@ _LOCK_COLUMNS = {
     "transparency": "transparency", "sky": "sky", "saturated_fraction": "saturated_fraction",
     "flattening": "flattening", "zenith_deg": "zenith_deg",
 }
-_LOCK_META = ("radius_px", "radius_err_px", "from_deg", "to_deg", "reference", "edge_bias_px")
+_LOCK_META = ("radius_px", "radius_err_px", "own_radius_px", "own_radius_err_px", "from_deg", "to_deg", "reference", "edge_bias_px")
 _UNITS = (("_km_s", "km / s"), ("_m_s2", "m / s2"), ("_mm", "Mm"), ("_px", "pix"), ("_deg", "deg"), ("_s", "s"))
 _KNOT_COLUMNS = {
     "speed_km_s": "speed_km_s", "speed_err_km_s": "speed_err_km_s", "radial_km_s": "radial_km_s",

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame
 from promtrack.limb.records import LimbLock
-from promtrack.rounding import error_text
+from promtrack.rounding import error_text, with_error
 from promtrack.show.figure_style import Theme, brightness_range, date_axis, date_numbers, foot, panel, plasma, set_ylabel, sheet
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lock_verdict, not_known, rejections
@@ -22,6 +22,7 @@ MARKS = {"good": "✓", "fair": "!", "poor": "✗"}
 KEPT, SPOILED, CIRCLE = "#8fe3ff", "#ff7ab8", "#ffffff"  # on the picture, in both themes
 BESIDE = 0.85  # width over height of a picture, below which its key stands at its side
 LEAST_TURN = 0.01  # errors: a smaller turn is none
+JOINED = 0.05  # of the limb's own error, by which the common radius stands beside it before it is drawn apart
 REASON_LINES, REASON_WIDTH = 5, 42  # lines under the picture, characters in each
 Corner = Literal["upper left", "upper right", "lower left", "lower right"]
 
@@ -42,7 +43,7 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
     for axes, draw in zip(places, draws, strict=True):
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
-        axes.margins(x=0.02, y=0.45 if draw is _draw_centre else 0.2)  # room for the key
+        axes.margins(x=0.02, y=0.45 if axes.get_legend() else 0.2)  # room for the key
         axes.locator_params(axis="y", nbins=4)
         date_axis(axes, measured, label=axes is places[-1], most=6)
     if not turns:
@@ -172,6 +173,7 @@ def _no_turn(measured: Measured) -> str:
 
 
 def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
+    """Each frame's own radius against the common one, and what the limb alone makes of all frames where something stated was joined in."""
     lock, at = measured.lock, date_numbers(measured.sequence.times_utc)
     axes.axhspan(-lock.radius_err_px, lock.radius_err_px, color=theme.series[0], alpha=0.25, linewidth=0)
     axes.axhline(0.0, color=theme.quiet, linewidth=1.2)
@@ -184,6 +186,11 @@ def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
         markersize=5,
         elinewidth=1.2,
     )
+    beside = lock.own_radius_px - lock.radius_px
+    if abs(beside) > JOINED * lock.own_radius_err_px:
+        words = f"limb alone: {with_error(lock.own_radius_px, lock.own_radius_err_px, 'px')}"
+        axes.axhline(beside, color=theme.series[1], linewidth=1.6, linestyle="--", label=words)
+        axes.legend(loc="upper left", handlelength=1.6, borderaxespad=0.1)
     set_ylabel(axes, "radius − common radius (px)")
 
 

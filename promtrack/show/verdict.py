@@ -216,6 +216,11 @@ def three_sentences(measured: Measured) -> tuple[str, str, str]:
         )
     systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
     doubt = f"Scale and clock together may be off by {systematic:.1f} % (1 sigma)"
+    if measured.scale.untold:
+        doubt = (
+            f"The scale comes from one source, the {measured.scale.source}, and the check on it could not tell "
+            f"{measured.scale.untold}; {doubt[0].lower()}{doubt[1:]}"
+        )
     if not measured.scale.check:
         doubt = f"The scale comes from one source only, the {measured.scale.source}, and nothing checks it; {doubt[0].lower()}{doubt[1:]}"
     if not measured.scale.agrees:

@@ -41,6 +41,16 @@ class SolarView:
     observer: str                   # 'Earth' or 'from the header'
 
 
+WEAK_CHECK = 0.1    # relative difference that a check of the scale should tell: common errors of optics reach 5 to 50 %
+
+
+def untold_words(relative: float) -> str:
+    """'a difference below 12 %', 'a factor below 2.4'."""
+    if not np.isfinite(relative):
+        return "any difference"
+    return f"a difference below {100 * relative:.0f} %" if relative < 0.3 else f"a factor below {1 + relative:.2g}"
+
+
 @dataclass(frozen=True, slots=True)
 class Scale:
     """What a pixel is worth, with one standard deviation and the check against a second source."""
@@ -51,6 +61,12 @@ class Scale:
     source: str                     # 'limb', 'optics', 'given' or 'header'
     check: str                      # one sentence on the agreement of the sources, '' if there is one source only
     agrees: bool                    # False: a warning
+    check_tells: float = np.nan     # relative difference that the check could just tell; nan with one source, inf: it told nothing
+
+    @property
+    def untold(self) -> str:
+        """What a weak check could not have told, in a few words; '' where there is none or it is good enough."""
+        return untold_words(self.check_tells) if self.agrees and self.check_tells > WEAK_CHECK else ""
 
 
 @dataclass(frozen=True, slots=True)

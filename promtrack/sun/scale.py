@@ -7,19 +7,20 @@ same for all heights and speeds of a run.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
-from promtrack.sun.records import HeaderGeometry, Scale, SolarView
+from promtrack.sun.records import WEAK_CHECK, HeaderGeometry, Scale, SolarView, untold_words
 
 __all__ = ["limb_radius_arcsec", "measure_scale"]
 
 HEADER_ERR = 0.002      # relative error of a header's plate scale: includes which solar radius it was tied to
 DISAGREE_SIGMA = 3.0
+BARELY_SIGMA = 2.0      # beyond it an agreement is given with its sigma
 LARGEST_BINNING = 16    # beyond that a stale header is not the likeliest cause
 
 
@@ -30,6 +31,7 @@ class _Candidate:
     source: str
     arcsec_per_px: float
     error: float            # relative, 1 sigma
+    name: str
 
 
 def measure_scale(radius_px: float, radius_err_px: float, view: SolarView, *, camera: CameraSettings,
@@ -38,11 +40,13 @@ def measure_scale(radius_px: float, radius_err_px: float, view: SolarView, *, ca
 
     The limb gives it, unless the optics (`camera.arcsec_per_px`, or pixel size and focal length) or the header state it
     with a smaller error and agree with the limb: on a short arc they know it better. A source that disagrees with the
-    limb by more than 3 sigma never takes over; `check` then names the likely causes.
+    limb by more than 3 sigma never takes over; `check` then names the likely causes. A given `limb.radius_px` is
+    believed in the limb's place, and is itself compared with the limb.
 
     Parameters
     ----------
-    radius_px, radius_err_px : of the fitted limb; the error may be inf or nan when the arc does not tell the radius
+    radius_px, radius_err_px : of the limb alone (`LimbLock.own_radius_px`), before anything stated was joined in; the
+        error may be inf or nan when the arc does not tell the radius
     view : distance of the observer
 
     Raises
@@ -52,21 +56,26 @@ def measure_scale(radius_px: float, radius_err_px: float, view: SolarView, *, ca
     if not (np.isfinite(radius_px) and radius_px > 0):
         raise InputError(f"the limb's radius is {radius_px} px, so there is no scale",
                          remedy="check the lock, or give limb.radius_px")
-    limb_candidate = _from_limb(radius_px, radius_err_px, view, limb)
-    others = [c for c in (_from_user(camera), _from_optics(camera), _from_header(header)) if c]
-    sentences, agrees, chosen = [], True, limb_candidate
-    for other in others:
-        sentence, fine = _compare(limb_candidate, other)
-        if not fine and other.source == "optics":
-            sentence += _agreeing_focal(camera, other, limb_candidate)
-        sentences.append(sentence)
-        agrees = agrees and fine
-        if fine and other.error < chosen.error:
+    measured = believed = _from_limb(radius_px, radius_err_px, view, limb, "the limb")
+    checks = []
+    if limb.radius_px is not None:
+        believed = _from_limb(limb.radius_px, 0.0, view, limb, "limb.radius_px")
+        checks.append(_compare(measured, believed))
+    chosen = believed
+    for other in (_from_user(camera), _from_optics(camera), _from_header(header)):
+        if other is None:
+            continue
+        check = _compare(believed, other)
+        if not check.agrees and other.source == "optics":
+            check = replace(check, sentence=check.sentence + _agreeing_focal(camera, other, believed))
+        checks.append(check)
+        if check.agrees and other.error < chosen.error:
             chosen = other
     km = chosen.arcsec_per_px / ARCSEC_PER_RAD * view.distance_au * AU_KM
-    if chosen is limb_candidate:
-        km = (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm) / radius_px    # exact, where the small-angle form is 1e-5 off
-    return Scale(km, km * chosen.error, chosen.arcsec_per_px, chosen.source, " ".join(sentences), agrees)
+    if chosen is believed:   # exact, where the small-angle form is 1e-5 off
+        km = (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm) / (limb.radius_px or radius_px)
+    return Scale(km, km * chosen.error, chosen.arcsec_per_px, chosen.source, " ".join(check.sentence for check in checks),
+                 all(check.agrees for check in checks), min((check.tells for check in checks), default=np.nan))
 
 
 def limb_radius_arcsec(view: SolarView, height_mm: float) -> float:
@@ -74,54 +83,67 @@ def limb_radius_arcsec(view: SolarView, height_mm: float) -> float:
     return float(np.arcsin((SOLAR_RADIUS_KM + 1000.0 * height_mm) / (view.distance_au * AU_KM)) * ARCSEC_PER_RAD)
 
 
-def _from_limb(radius_px: float, radius_err_px: float, view: SolarView, limb: LimbSettings) -> _Candidate:
+def _from_limb(radius_px: float, radius_err_px: float, view: SolarView, limb: LimbSettings, name: str) -> _Candidate:
     fit = radius_err_px / radius_px if np.isfinite(radius_err_px) else np.inf
     height = 1000.0 * limb.height_err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
-    return _Candidate("limb", limb_radius_arcsec(view, limb.height_mm) / radius_px, float(np.hypot(fit, height)))
+    return _Candidate("limb", limb_radius_arcsec(view, limb.height_mm) / radius_px, float(np.hypot(fit, height)), name)
 
 
 def _from_user(camera: CameraSettings) -> _Candidate | None:
     if camera.arcsec_per_px is None:
         return None
-    return _Candidate("given", camera.arcsec_per_px, camera.scale_err)
+    return _Candidate("given", camera.arcsec_per_px, camera.scale_err, "camera.arcsec_per_px")
 
 
 def _from_optics(camera: CameraSettings) -> _Candidate | None:
     if camera.pixel_um is None or camera.focal_mm is None or camera.arcsec_per_px is not None:
         return None
     return _Candidate("optics", float(np.arctan(camera.pixel_um / 1000.0 / camera.focal_mm)) * ARCSEC_PER_RAD,
-                      camera.scale_err)
+                      camera.scale_err, "pixel size and focal length")
 
 
 def _from_header(header: HeaderGeometry | None) -> _Candidate | None:
     if header is None or not (np.isfinite(header.arcsec_per_px) and header.arcsec_per_px > 0):
         return None
-    return _Candidate("header", header.arcsec_per_px, HEADER_ERR)
+    return _Candidate("header", header.arcsec_per_px, HEADER_ERR, "the FITS header")
 
 
-_NAMES = {"limb": "the limb", "given": "camera.arcsec_per_px", "optics": "pixel size and focal length",
-          "header": "the FITS header"}
+@dataclass(frozen=True, slots=True)
+class _Check:
+    """One stated source against the limb."""
+
+    sentence: str
+    agrees: bool
+    tells: float            # relative difference that it could just have told
 
 
-def _compare(limb: _Candidate, other: _Candidate) -> tuple[str, bool]:
-    """One sentence on the agreement of a source with the limb, and whether they agree."""
+def _compare(limb: _Candidate, other: _Candidate) -> _Check:
+    """The agreement of a source with the limb, and how large a difference could have hidden in it."""
     ratio = other.arcsec_per_px / limb.arcsec_per_px
-    sigma = float(np.hypot(limb.error, other.error))
-    name = _sentence(_NAMES[other.source])
-    figures = f"{other.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec/px from the limb"
+    sigma = max(float(np.hypot(limb.error, other.error)), 1e-9)
     if not np.isfinite(sigma):
-        return f"The limb's arc is too short to check the scale of {_NAMES[other.source]}.", True
+        return _Check(f"The limb's arc is too short to check {other.name}.", True, np.inf)
+    tells, apart = float(np.expm1(DISAGREE_SIGMA * sigma)), float(abs(np.log(ratio))) / sigma
+    figures = f"{other.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec/px from {limb.name}"
     # Symmetric in the two sources: a factor 1/2 is as far off as a factor 2.
-    if abs(np.log(ratio)) <= DISAGREE_SIGMA * sigma:
-        return f"{name} and the limb agree: {figures}, {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %.", True
-    return (f"{name} and the limb disagree: {figures}, a factor {ratio:.3g} "
-            f"({abs(np.log(ratio)) / sigma:.0f} sigma). {_likely_cause(ratio, other.source)}"), False
+    if apart > DISAGREE_SIGMA:
+        return _Check(f"{_sentence(other.name)} and {limb.name} disagree: {figures}, a factor {ratio:.3g} "
+                      f"({apart:.0f} sigma). {_likely_cause(ratio, other.source)}", False, tells)
+    doubt = f" ({apart:.1f} sigma)" if apart > BARELY_SIGMA else ""
+    if tells > WEAK_CHECK:
+        whose = "so short or rough a limb" if limb.error > other.error else "scales so uncertain"
+        doubt += f", but {whose} could not tell {untold_words(tells)}"
+    return _Check(f"{_sentence(other.name)} and {limb.name} agree: {figures}, {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %{doubt}.",
+                  True, tells)
 
 
 def _likely_cause(ratio: float, source: str) -> str:
     """What usually lies behind a scale that is `ratio` times the limb's (common practice, no source)."""
     factor = max(ratio, 1.0 / ratio)
     whole = round(factor)
+    if source == "limb":
+        return ("Likely cause: limb.radius_px belongs to other optics or another binning, or something else was taken "
+                "for the limb. limb.radius_px is used.")
     if factor < 1.015:
         return ("Likely cause: the height of the H-alpha limb (limb.height_mm), or a filter tuned off the line, which "
                 "shows the limb lower.")
@@ -160,4 +182,4 @@ def _agreeing_focal(camera: CameraSettings, optics: _Candidate, limb: _Candidate
 
 
 def _sentence(text: str) -> str:
-    return text if text.startswith("camera.") else text[0].upper() + text[1:]
+    return text if text.startswith(("camera.", "limb.")) else text[0].upper() + text[1:]

@@ -13,6 +13,7 @@ from promtrack.limb.start import starting_radius
 from promtrack.limb.track import EARLY_FRAMES, Tracker
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings
+from promtrack.sun import ARCSEC_PER_RAD, measure_scale, solar_view
 
 STILL = SceneSpec(frames=14, limb_arc_deg=35.0, image_motion_arcsec=0.0, seeing_arcsec=1.5, seeing_variation=0.0, distortion_arcsec=0.0,
                   transparency=0.0)
@@ -38,6 +39,34 @@ def test_still_air():
     assert np.std(across) < 0.03
     assert np.std(along) < 0.1
     assert lock.radius_px == pytest.approx(scene.truth.radius_px, rel=0.002)
+
+
+@pytest.mark.parametrize("off", [1.0, 0.993])
+def test_a_stated_scale_is_checked_against_the_limb_alone(off):
+    # TRUTH  20 deg of limb tell the radius to 0.4 %, a scale stated to 0.1 % takes over. Stated 0.7 % too small it must not be
+    # compared with the radius it was joined into, but with the limb's own, which stays the same whatever is stated.
+    scene = make_scene(replace(STILL, limb_arc_deg=20.0))
+    sequence, camera = scene.sequence(), CameraSettings(arcsec_per_px=off * scene.truth.arcsec_per_px, scale_err=0.001)
+    lock, alone = lock_limb(sequence, camera=camera), lock_limb(sequence)
+    assert lock.own_radius_px == pytest.approx(alone.radius_px, abs=1e-6)
+    assert lock.own_radius_err_px == pytest.approx(alone.radius_err_px, abs=1e-6)
+    assert lock.radius_err_px < 0.5 * lock.own_radius_err_px
+    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, solar_view(sequence.times_utc[0]), camera=camera, limb=LimbSettings())
+    assert (scale.source, scale.agrees) == ("given", True)
+    assert f"{100 * (off * alone.radius_px / scene.truth.radius_px - 1):+.1f} %" in scale.check
+
+
+@pytest.mark.parametrize("factor", [1.5, 1 / 1.5])
+def test_a_wrong_focal_length_is_caught_on_a_short_arc(factor):
+    # TRUTH  the scene's optics, the focal length 1.5 times wrong either way: the lock keeps the limb's own radius.
+    scene = make_scene(replace(STILL, limb_arc_deg=20.0))
+    sequence = scene.sequence()
+    camera = CameraSettings(pixel_um=2.4, focal_mm=factor * 2.4e-3 / scene.truth.arcsec_per_px * ARCSEC_PER_RAD)
+    lock = lock_limb(sequence, camera=camera)
+    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, solar_view(sequence.times_utc[0]), camera=camera, limb=LimbSettings())
+    assert lock.radius_px == pytest.approx(scene.truth.radius_px, rel=0.01)
+    assert (scale.source, scale.agrees) == ("limb", False)
+    assert ("extender" if factor < 1 else "reducer") in scale.check
 
 
 def test_every_spoiled_frame_rejected_with_its_reason():

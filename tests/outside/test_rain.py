@@ -27,7 +27,7 @@ def strip(tmp_path_factory):
     sequence = open_sequence(RAIN)
     lock = lock_limb(sequence, limb=limb)
     view = solar_view(sequence.times_utc[lock.reference], header=sequence.header)
-    scale = measure_scale(lock.radius_px, lock.radius_err_px, view, camera=CameraSettings(), limb=limb, header=sequence.header)
+    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, view, camera=CameraSettings(), limb=limb, header=sequence.header)
     orientation = orient(view, camera=CameraSettings(), header=sequence.header, turn_deg=float(lock.angle_deg[0]))
     geometry = strip_geometry(lock, scale, orientation, strip=StripSettings(low_mm=-5.0, high_mm=85.0), limb=limb)
     return unwrap(sequence, lock, orientation, geometry, path=tmp_path_factory.mktemp("rain") / "strip.bin")

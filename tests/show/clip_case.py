@@ -52,7 +52,8 @@ def lock_of(count: int, *, gain=None, sky=None, shift_px=None) -> LimbLock:
         angle_deg=flat, angle_err_deg=flat, frame_radius_px=flat + RADIUS_PX, frame_radius_err_px=flat, limb_arc_deg=flat + 20.0,
         limb_rms_px=flat, sharpness=flat + 1.0, transparency=flat + 1.0 if gain is None else np.asarray(gain),
         sky=flat if sky is None else np.asarray(sky), saturated_fraction=flat, flattening=flat, zenith_deg=flat + np.nan,
-        radius_px=RADIUS_PX, radius_err_px=0.1, from_deg=-12.0, to_deg=12.0, reference=0, limb_points_px=np.zeros((0, 2)),
+        radius_px=RADIUS_PX, radius_err_px=0.1, own_radius_px=RADIUS_PX, own_radius_err_px=0.1,
+        from_deg=-12.0, to_deg=12.0, reference=0, limb_points_px=np.zeros((0, 2)),
         rejected_points_px=np.zeros((0, 2)), shape=SHAPE, edge_bias_px=0.0, notes=())
 
 

@@ -47,7 +47,7 @@ def eruption(tmp_path_factory):
     settings, sequence = observer_settings(spec, Settings()), make_scene(spec).sequence()
     lock = lock_limb(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)
     view = solar_view(sequence.times_utc[lock.reference], site=settings.site)
-    scale = measure_scale(lock.radius_px, lock.radius_err_px, view, camera=settings.camera, limb=settings.limb)
+    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, view, camera=settings.camera, limb=settings.limb)
     orientation = orient(view, camera=settings.camera)
     geometry = strip_geometry(lock, scale, orientation, strip=settings.strip, limb=settings.limb)
     strip = unwrap(sequence, lock, orientation, geometry, path=tmp_path_factory.mktemp("eruption") / "cube")

@@ -151,6 +151,8 @@ def _lock():
         zenith_deg=np.full(FRAMES, np.nan),
         radius_px=RADIUS_PX,
         radius_err_px=0.6,
+        own_radius_px=RADIUS_PX,
+        own_radius_err_px=0.6,
         from_deg=-20.8,
         to_deg=20.8,
         reference=12,

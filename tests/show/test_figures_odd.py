@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
+from promtrack.show.figure_lock import registration_check
 from promtrack.show.figure_slits import oscillation
 from promtrack.show.figure_style import LIGHT, themed
 from promtrack.show.figures import SHEETS
@@ -106,3 +107,13 @@ def test_a_swing_without_damping(measured_fake):
     with themed(LIGHT):
         figure = oscillation(measured_fake, swing, LIGHT)
     assert "no damping seen" in figure.texts[1].get_text()
+
+
+def test_the_limbs_own_radius_is_drawn_where_something_stated_was_joined_in(measured_fake):
+    # TRUTH  the limb alone 6 px below the common radius: a line there and its key; none where nothing was joined
+    joined = locked(measured_fake, own_radius_px=measured_fake.lock.radius_px - 6.0, own_radius_err_px=2.0)
+    keys = []
+    for run in (joined, measured_fake):
+        axes = registration_check(run, LIGHT).axes[-1]
+        keys.append([(line.get_label(), line.get_ydata()[0]) for line in axes.lines if str(line.get_label()).startswith("limb alone")])
+    assert keys == [[(f"limb alone: {joined.lock.own_radius_px:.1f} ± 2.0 px", pytest.approx(-6.0))], []]

@@ -51,6 +51,14 @@ def test_sources_of_scale_that_disagree_are_never_good(measured_fake):
     assert "disagree by 7" in verdict.reasons[-1]
 
 
+def test_a_weak_check_of_the_scale_is_owned(measured_fake):
+    scale = replace(measured_fake.scale, source="header", check_tells=1.2)
+    third = three_sentences(replace(measured_fake, scale=scale))[2]
+    assert third.startswith("The scale comes from one source, the header, and the check on it could not tell a factor below 2.2; scale and")
+    firm = replace(scale, check_tells=0.03)
+    assert "could not tell" not in three_sentences(replace(measured_fake, scale=firm))[2]
+
+
 def test_without_a_used_frame_the_lock_is_poor(measured_fake):
     assert lock_verdict(with_lock(measured_fake, used=np.zeros(44, dtype=bool))).level == "poor"
 

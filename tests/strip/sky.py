@@ -26,7 +26,8 @@ def make_lock(centres, shape, *, radius_px=900.0, from_deg=-20.0, to_deg=20.0, t
         limb_arc_deg=full(to_deg - from_deg), limb_rms_px=full(0.3), sharpness=full(1),
         transparency=full(1) if transparency is None else np.asarray(transparency, float), sky=full(0),
         saturated_fraction=full(0), flattening=full(flattening), zenith_deg=full(zenith_deg), radius_px=radius_px,
-        radius_err_px=0.5, from_deg=from_deg, to_deg=to_deg, reference=0, limb_points_px=np.zeros((0, 2)),
+        radius_err_px=0.5, own_radius_px=radius_px, own_radius_err_px=0.5,
+        from_deg=from_deg, to_deg=to_deg, reference=0, limb_points_px=np.zeros((0, 2)),
         rejected_points_px=np.zeros((0, 2)), shape=shape, edge_bias_px=0.0, notes=())
 
 
