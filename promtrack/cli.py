@@ -65,8 +65,8 @@ def main(arguments: list[str] | None = None) -> int:
         print("promtrack: there is not enough memory; close other programs, or crop the frames", file=sys.stderr)
         return 1
     except OSError as error:
-        print(f"promtrack: {error.filename or 'the system'}: {error.strerror or error}; see to free space and to the right to read "
-              "and write there, then give the same command again", file=sys.stderr)
+        print(f"promtrack: {error.filename or 'the system'}: {error.strerror or error}; make sure that there is free space and that you "
+              "may read and write there, then give the same command again", file=sys.stderr)
         return 1
     return 0
 
@@ -118,7 +118,7 @@ def _command(commands: argparse._SubParsersAction, name: str, text: str, example
     command.add_argument("--set", metavar="KEY=VALUE", action="append", default=[], dest="changes",
                          help="change one setting, for instance clip.look=ash; may be repeated")
     volume = command.add_mutually_exclusive_group()
-    volume.add_argument("--quiet", action="store_true", help="say nothing but results and errors")
+    volume.add_argument("--quiet", action="store_true", help="print the results and nothing else: no progress, no advice")
     volume.add_argument("--verbose", action="store_true", help="say what is decided on the way")
     return command
 
@@ -168,16 +168,18 @@ def _run(options: argparse.Namespace) -> None:
     from promtrack.pipeline import run
     from promtrack.products.summary import summary_lines
     job = run(options.input, options.out, settings, progress=_progress(options))
-    _say(options, summary_lines(job.folder))
+    print(*summary_lines(job.folder), sep="\n")
 
 
 def _check(options: argparse.Namespace) -> None:
+    if options.nudge and not options.drift:
+        raise SettingsError("tells north from south in a recording of the drift only", where="--nudge", remedy="give --drift too")
     settings = _settings_for(options, options.input)
     from promtrack.checkup import check, check_drift
     lines = check_drift(options.input, settings, nudge=options.nudge) if options.drift else check(options.input, settings)
     for line in lines:
         print(line, flush=True)
-    if not options.drift:
+    if not options.drift and not options.quiet:
         print("next: " + command_line("promtrack", "run", options.input, *_settings_words(options)))
 
 
@@ -198,10 +200,10 @@ def _stage(options: argparse.Namespace) -> None:
     if options.command == "motion":
         lines += motion_lines(job.folder)
     later = not_up_to_date(job)
-    if later:
+    if later and not options.quiet:
         again = command_line("promtrack", later[0], options.folder)
         lines.append(f"still to be done again: {', '.join(later)}" + (f"; begin with `{again}`" if later[1:] else f": `{again}`"))
-    _say(options, lines)
+    print(*lines, sep="\n")
 
 
 def _made(files: list[Path]) -> str:
@@ -227,7 +229,8 @@ def _settings(options: argparse.Namespace) -> None:
     except OSError as error:
         raise SettingsError(f"cannot be written ({error.strerror})", where=str(options.out),
                             remedy="name another file with --out") from None
-    _say(options, [f"wrote {options.out}"])
+    if not options.quiet:
+        print(f"wrote {options.out}")
 
 
 def _settings_for(options: argparse.Namespace, source: Path) -> Settings:
@@ -261,11 +264,6 @@ def _progress(options: argparse.Namespace) -> Callable[[str], Callable[[int, int
         talk.setFormatter(logging.Formatter("promtrack: %(message)s"))
         logging.getLogger("promtrack").addHandler(talk)
     return Progress(sys.stderr, quiet=options.quiet).stage
-
-
-def _say(options: argparse.Namespace, lines: list[str]) -> None:
-    if not options.quiet:
-        print("\n".join(lines))
 
 
 def _in_plain_signs(error: UnicodeError) -> tuple[str, int]:

@@ -32,7 +32,7 @@ def whole_file(path: Path) -> Iterator[Path]:
         os.replace(part, path)
     except OSError as error:
         raise InputError(f"cannot be written ({error.strerror or error})", where=str(path),
-                         remedy="free some space, see to the right to write there, or choose another folder with --out") from error
+                         remedy="free some space, make sure that you may write there, or choose another folder with --out") from error
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)

@@ -21,6 +21,7 @@ from astropy.table import QTable
 
 from promtrack.demo import run_demo
 from promtrack.pipeline import run_stage
+from promtrack.products.summary import moving_text
 from promtrack.progress import Progress
 from promtrack.rounding import typeset
 from promtrack.settings import change_settings
@@ -176,9 +177,7 @@ def _put_between(path: Path, lines: list[str]) -> None:
 
 def _headlines(folder: Path) -> list[str]:
     page = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    counts = page["counts"]
-    lines = [f"{page['frames_used']} of {page['frames_read']} frames used; {counts['moving_knots']} moving of {counts['knots']} knots, "
-             f"{counts['moving_fronts']} moving of {counts['fronts']} fronts.", ""]
+    lines = [f"{page['frames_used']} of {page['frames_read']} frames used; {moving_text(page['counts'])}.", ""]
     return lines + [f"> {meaning['sentence']}\n" for meaning in page["meanings"][:2]]
 
 

@@ -60,20 +60,21 @@ def test_output_that_is_a_file_lies_in_the_input_or_is_foreign(tmp_path, capsys,
     assert "cannot be made" in refused(capsys, "run", folder, "--out", tmp_path / "file")
     assert "never changed" in refused_run(capsys, folder, folder / "out")
     (tmp_path / "other").mkdir()
-    (tmp_path / "other" / "report.html").write_text("mine")
-    assert "'report.html', which no run of promtrack" in refused(capsys, "run", folder, "--out", tmp_path / "other")
-    assert contents(tmp_path / "other") == {"report.html": b"mine"}
+    (tmp_path / "other" / "letter.txt").write_text("mine")
+    assert "'letter.txt', which no run of promtrack" in refused(capsys, "run", folder, "--out", tmp_path / "other")
+    assert contents(tmp_path / "other") == {"letter.txt": b"mine"}
     assert (tmp_path / "file").read_text() == "mine"
 
 
 def test_other_things_in_the_output_folder_stay(tmp_path, small_frames, monkeypatch):
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
     (tmp_path / "out" / "figures").mkdir(parents=True)
-    (tmp_path / "out" / "letter.txt").write_text("mine")
     (tmp_path / "out" / "figures" / "holiday.png").write_bytes(b"mine")
     with pytest.raises(Exception, match="no run of promtrack"):
         run(some_of(small_frames, tmp_path / "in", 3), tmp_path / "out")
     shutil.rmtree(tmp_path / "out" / "figures")
+    run(tmp_path / "in", tmp_path / "out")
+    (tmp_path / "out" / "letter.txt").write_text("mine")
     run(tmp_path / "in", tmp_path / "out")
     assert (tmp_path / "out" / "letter.txt").read_text() == "mine"
 

@@ -8,6 +8,7 @@ import tomllib
 import pytest
 
 from promtrack.cli import build_parser, main
+from tests.conftest import QUICK_OPTIONS
 
 COMMANDS = ("run", "check", "lock", "strip", "motion", "clip", "figures", "report", "demo", "settings")
 
@@ -48,6 +49,7 @@ def test_start_up_imports_nothing_heavy():
     (["dance"], 2, "promtrack --help"),
     (["chek", "folder"], 2, "did you mean 'check'?"),
     (["check", ".", "--nudge", "nrth"], 2, "did you mean 'north'?"),
+    (["check", ".", "--nudge", "north"], 2, "--drift"),
     (["run", ".", "--set", "clip.rat=3"], 2, "clip.rate"),
     (["run", ".", "--set", "clip.rate"], 2, "key=value"),
     (["run", ".", "--settings", "none.toml"], 2, "none.toml"),
@@ -91,3 +93,20 @@ def test_check_says_what_is_there_and_changes_nothing(small_frames):
     assert re.search(r"scale about \d+ km a pixel", done.stdout)
     assert {p.name: p.stat().st_mtime_ns for p in small_frames.iterdir()} == before
     assert [p.name for p in small_frames.parent.iterdir()] == [small_frames.name]
+
+
+def test_quiet_prints_the_results_and_nothing_else(small_frames, finished, capsys):
+    # TRUTH  what each command is called for; progress, advice and what is left to do are not among it.
+    loud = [option for option in QUICK_OPTIONS if option != "--quiet"]
+    for arguments, results, rest in (
+        (["run", small_frames, "--out", finished, *loud], ("30 of 30 frames used", "km a pixel", "moving of"), ""),
+        (["check", small_frames], ("30 frames of 400x300 px", "km a pixel", "it can be measured"), "next: promtrack run"),
+        (["report", finished], ("report: report.html in",), ""),
+        (["motion", finished, "--slit", "radial:0"], ("motion: ", "moving of"), "still to be done again"),
+    ):
+        for quiet in (False, True):
+            assert main([*map(str, arguments), *(["--quiet"] if quiet else [])]) == 0
+            out, err = capsys.readouterr()
+            assert all(result in out for result in results)
+            assert (rest in out + err) is (not quiet or not rest)
+            assert not (quiet and err)

@@ -47,6 +47,8 @@ PRODUCTS = {
 }
 _STATE = ".stages.json"
 _LOCK = ".running"
+# Ours without products, what systems put into a folder by themselves, and settings that were written for the run.
+_NO_MATTER = frozenset({_LOCK, ".DS_Store", "Thumbs.db", "desktop.ini", "lost+found", "promtrack.toml"})
 _NOTING = threading.RLock()   # two stages may be under way at once
 _HELD = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)   # somebody else holds the lock; other errors are the disk's
 _ELSEWHERE = "choose another folder with --out"
@@ -72,25 +74,32 @@ class ProductFolder:
         return self.path / PRODUCTS[product]
 
     def create(self, source: Path) -> None:
-        """Make the folder, never inside the input and never over files that no run has made.
+        """Make the folder, never inside the input and never among files that no run has made.
 
         Raises
         ------
-        InputError : the folder lies inside the input, holds other files under the products' names, or cannot be made
+        InputError : the folder lies inside the input, holds other things and no run of ours, or cannot be made
         """
         source, own = (Path(os.path.realpath(path)) for path in (source, self.path))
         if (source.is_dir() and source in (own, *own.parents)) or source in [own / name for name in PRODUCTS.values()]:
             raise InputError("lies inside the input or would overwrite it, and the input is never changed", where=str(self.path),
                              remedy=_ELSEWHERE)
-        foreign = [name for name in PRODUCTS.values() if (self.path / name).exists()]
-        if foreign and not (self.path / _STATE).exists():
-            raise InputError(f"holds '{foreign[0]}', which no run of promtrack is known to have made", where=str(self.path),
-                             remedy=_ELSEWHERE + ", or move that file away")
         try:
-            self.path.mkdir(parents=True, exist_ok=True)
-            (self.path / _STATE).touch()
+            foreign = self._foreign()
+            if not foreign:
+                self.path.mkdir(parents=True, exist_ok=True)
+                (self.path / _STATE).touch()
         except OSError as error:
             raise InputError(f"cannot be made or written ({error.strerror})", where=str(self.path), remedy=_ELSEWHERE) from None
+        if foreign:
+            raise InputError(f"holds '{foreign}', which no run of promtrack is known to have made", where=str(self.path),
+                             remedy="give a new or an empty folder with --out")
+
+    def _foreign(self) -> str:
+        """Name of something in the folder where no run of ours has been; empty if it may be written into."""
+        if not self.path.is_dir() or (self.path / _STATE).exists():
+            return ""
+        return min((name for name in os.listdir(self.path) if name not in _NO_MATTER and not name.startswith(PART)), default="")
 
     def sweep(self) -> None:
         """Remove what an interrupted run left under temporary names; only for whoever holds the folder."""

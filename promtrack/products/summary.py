@@ -19,7 +19,7 @@ from promtrack.sequence.records import Sequence
 from promtrack.sun import Orientation, Scale, SolarView
 from promtrack.whole import whole_file
 
-__all__ = ["motion_lines", "read_summary", "summary_lines", "write_summary"]
+__all__ = ["motion_lines", "moving_text", "read_summary", "summary_lines", "write_summary"]
 
 
 def write_summary(folder: ProductFolder, version: str, sequence: Sequence, lock: LimbLock | None = None, *,
@@ -102,8 +102,13 @@ def motion_lines(folder: ProductFolder) -> list[str]:
     """What moves, in a few lines for the terminal."""
     page = read_summary(folder)
     counts = page["counts"]
-    return [f"{counts['moving_knots']} moving of {counts['knots']} knots, {counts['moving_fronts']} moving of {counts['fronts']} fronts",
-            *(meaning["sentence"] for meaning in page["meanings"][:3]), *map(typeset, page["control"]["notes"])]
+    return [moving_text(counts), *(meaning["sentence"] for meaning in page["meanings"][:3]), *map(typeset, page["control"]["notes"])]
+
+
+def moving_text(counts: dict[str, int]) -> str:
+    """'5 moving of 10 knots, 1 moving of 1 front' from the summary's counts."""
+    kinds = [(kind, counts[f"{kind}s"]) for kind in ("knot", "front")]
+    return ", ".join(f"{counts[f'moving_{kind}s']} moving of {total} {kind}{'s' * (total != 1)}" for kind, total in kinds)
 
 
 def _geometry(view: SolarView, scale: Scale, orientation: Orientation) -> dict[str, Any]:

@@ -149,7 +149,7 @@ def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool,
 def _nothing(path: Path, left_out: list[Rejected]) -> InputError:
     if left_out:
         return InputError(f"holds no frame that can be read; {left_out[0].file} {left_out[0].reason}", where=str(path),
-                          remedy=f"see to the {len(left_out)} files in it" if len(left_out) > 1 else "see to that file")
+                          remedy=f"look at the {len(left_out)} files in it" if len(left_out) > 1 else "look at that file")
     if path.is_dir():
         inner = sorted(entry.name for entry in path.iterdir() if entry.is_dir() and not entry.name.startswith("."))
         hint = f"give its folder '{inner[0]}' instead" if inner else "give the folder that holds the frames"

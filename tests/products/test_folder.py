@@ -40,7 +40,7 @@ def test_products_never_land_in_the_input(tmp_path):
 
 def test_other_things_in_the_folder_stay(tmp_path):
     folder = ProductFolder(tmp_path / "out")
-    folder.path.mkdir()
+    folder.create(tmp_path / "frames")
     (folder.path / "letter.txt").write_text("mine")
     (folder.path / ".part-clip.mp4").write_text("left by a crash")
     folder.create(tmp_path / "frames")
@@ -104,13 +104,25 @@ def test_files_of_an_earlier_time_do_not_stand_beside_the_new(tmp_path):
     assert folder.files_of("clip") == [tmp_path / "clip.mp4"]
 
 
-def test_foreign_files_under_the_names_of_products_are_not_overwritten(tmp_path):
+@pytest.mark.parametrize("name", ["report.html", "letter.txt", ".config"])
+def test_a_folder_of_other_things_is_refused_and_untouched(tmp_path, name):
     folder = ProductFolder(tmp_path / "out")
     folder.path.mkdir()
-    (folder.path / "report.html").write_text("mine")
-    with pytest.raises(InputError, match=r"report\.html.*no run of promtrack"):
+    (folder.path / name).write_text("mine")
+    with pytest.raises(InputError, match=f"holds '{name}', which no run of promtrack .* empty folder with --out"):
         folder.create(tmp_path / "frames")
-    assert [p.name for p in folder.path.iterdir()] == ["report.html"]
+    assert [p.name for p in folder.path.iterdir()] == [name]
+
+
+def test_new_empty_and_own_folders_are_written_into(tmp_path):
+    for name in (None, ".DS_Store", "promtrack.toml", ".part-clip.mp4"):
+        folder = ProductFolder(tmp_path / f"with {name}")
+        if name:
+            folder.path.mkdir()
+            (folder.path / name).write_text("x")
+        for _ in range(2):
+            folder.create(tmp_path / "frames")
+            (folder.path / "letter.txt").write_text("put there after the first run")
 
 
 def test_a_film_among_the_products_is_no_input_for_the_same_folder(tmp_path):
