@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from promtrack.errors import InputError
+from promtrack.motion.records import OWN_PATH
 from promtrack.rounding import error_text, with_error
 from promtrack.show import report_pictures
 from promtrack.show.report import write_report
@@ -167,3 +168,11 @@ def test_cautions_and_settings_are_there(measured_fake, products):
     page = written(measured_fake, products)
     for words in ("blinds and burns", "lower bounds", "Not a space-weather warning", "least_points = 8", "How to cite"):
         assert words in page
+
+
+def test_a_ridge_along_a_knots_own_path_names_no_slit(measured_fake, products):
+    own = replace(measured_fake.motion.ridges[0], slit=OWN_PATH)
+    page = written(replace(measured_fake, motion=replace(measured_fake.motion, ridges=(own,))), products)
+    ridges = re.findall(r"<tbody>(.*?)</tbody>", page, flags=re.S)[1]
+    assert ridges.count("<tr") == 1
+    assert "the knot's own path" in ridges.replace("&#x27;", "'").replace("&#39;", "'")
