@@ -16,8 +16,8 @@ from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.daylight import doubt_night
-from promtrack.settings import Settings
-from promtrack.sun import fit_drift, measure_scale, orient, solar_view
+from promtrack.settings import CameraSettings, Settings
+from promtrack.sun import check_against_limb, fit_drift, measure_scale, orient, solar_view
 
 __all__ = ["check", "check_drift"]
 
@@ -65,7 +65,7 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
 
     Raises
     ------
-    InputError : the recording shows no drift of the Sun
+    InputError : the recording shows no drift of the Sun, or one that is not the sky's
     """
     sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)
     yield from _what_is_there(sequence)
@@ -74,10 +74,13 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     used = lock.used
     drift = fit_drift(sequence.time_s[used], lock.centre_x_px[used], lock.centre_y_px[used], view, nudge=nudge)
     yield f"drift followed in {drift.points} of {len(sequence)} frames, scatter across it {drift.rms_px:.2f} px"
+    by_limb = measure_scale(lock.own_radius_px, lock.own_radius_err_px, view, camera=CameraSettings(), limb=settings.limb)
+    against_limb, agrees = check_against_limb(drift, by_limb)
     yield typeset(drift.sentence)
+    yield typeset(against_limb)
     if drift.mirrored is not None:
         yield (f"[camera]\nnorth_deg = {drift.north_deg:.2f}\nnorth_err_deg = {max(drift.west_err_deg, 0.01):.2f}\n"
-               f"mirrored = {str(drift.mirrored).lower()}\narcsec_per_px = {drift.arcsec_per_px:.5f}")
+               f"mirrored = {str(drift.mirrored).lower()}" + (f"\narcsec_per_px = {drift.arcsec_per_px:.5f}" if agrees else ""))
 
 
 def _what_is_there(sequence: Sequence) -> Iterator[str]:

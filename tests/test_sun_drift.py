@@ -1,10 +1,13 @@
 """Drift calibration: west, scale and, where the recording can tell, north."""
 
+import re
+
 import numpy as np
 import pytest
 
 from promtrack.errors import InputError
-from promtrack.sun import ARCSEC_PER_RAD, fit_drift, solar_view
+from promtrack.settings import CameraSettings, LimbSettings
+from promtrack.sun import ARCSEC_PER_RAD, check_against_limb, fit_drift, measure_scale, solar_view
 
 TIME = np.datetime64("2024-05-11T09:00", "us")
 VIEW = solar_view(TIME)
@@ -107,3 +110,33 @@ def test_bad_drifts_are_refused():
         fit_drift(np.zeros_like(t), x, y, VIEW)
     with pytest.raises(ValueError, match="nudge must be"):
         fit_drift(t, x, y, VIEW, nudge="up")
+
+
+def by_limb(arcsec_per_px, part_err=0.004):
+    """The scale that a limb of that radius gives."""
+    radius = measure_scale(1000.0, 0.0, VIEW, camera=CameraSettings(), limb=LimbSettings()).arcsec_per_px * 1000.0 / arcsec_per_px
+    return measure_scale(radius, part_err * radius, VIEW, camera=CameraSettings(), limb=LimbSettings())
+
+
+def test_a_drift_that_the_limb_confirms():
+    # TRUTH  both 1.3 arcsec a pixel
+    sentence, agrees = check_against_limb(fit_drift(*drift(12.0, False), VIEW), by_limb(SCALE))
+    assert agrees
+    assert sentence.startswith("The drift and the limb agree: ")
+
+
+def test_a_drift_four_per_cent_off_the_limb_is_said():
+    # TRUTH  a drive that runs at 4 % of its rate: the Sun is 4 % slow, a pixel seems 4 % too large; the limb knows it to 0.4 %
+    t, x, y = drift(12.0, False)
+    sentence, agrees = check_against_limb(fit_drift(t * 1.04, x, y, VIEW), by_limb(SCALE))
+    assert not agrees
+    assert re.search(r"[+](3[.][89]|4[.][012]) %", sentence)    # within the 0.2 % of the drift itself
+    assert "do not use this scale" in sentence
+
+
+@pytest.mark.parametrize("slower", [2.0, 350.0, 0.5])
+def test_a_tracked_recording_is_no_drift(slower):
+    # TRUTH  the Sun creeps over the frame by bad tracking, or the times are stretched
+    t, x, y = drift(12.0, False)
+    with pytest.raises(InputError, match=f"{1 / slower:.3g} times the rate of the sky"):
+        check_against_limb(fit_drift(t * slower, x, y, VIEW), by_limb(SCALE))

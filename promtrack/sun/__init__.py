@@ -13,7 +13,7 @@ from promtrack.sun.constants import (
     escape_speed_km_s,
     gravity_m_s2,
 )
-from promtrack.sun.drift import fit_drift
+from promtrack.sun.drift import check_against_limb, fit_drift
 from promtrack.sun.ephemeris import SkyPlace, sky_place, solar_view
 from promtrack.sun.orientation import field_turn_deg, orient, zenith_image_deg
 from promtrack.sun.records import DriftCalibration, Orientation, Scale, SolarView
@@ -23,7 +23,7 @@ from promtrack.sun.scale import measure_scale
 
 __all__ = [
     "ARCSEC_PER_RAD", "AU_KM", "EARTH_RADIUS_KM", "SOLAR_GM_KM3_S2", "SOLAR_RADIUS_KM", "DriftCalibration",
-    "Orientation", "Scale", "SkyPlace", "SolarView", "escape_speed_km_s", "field_turn_deg", "fit_drift", "flattening",
+    "Orientation", "Scale", "SkyPlace", "SolarView", "check_against_limb", "escape_speed_km_s", "field_turn_deg", "fit_drift", "flattening",
     "gravity_m_s2", "limb_drift", "measure_scale", "orient", "refraction_arcmin", "refraction_from_apparent_arcmin", "sky_place",
     "solar_view", "synodic_deg_day", "wrapped_deg", "zenith_image_deg",
 ]

@@ -21,10 +21,10 @@ from promtrack.settings import SiteSettings
 from promtrack.sun.angles import wrapped_deg
 from promtrack.sun.constants import ARCSEC_PER_RAD
 from promtrack.sun.ephemeris import sky_place
-from promtrack.sun.records import DriftCalibration, SolarView
+from promtrack.sun.records import DriftCalibration, Scale, SolarView
 from promtrack.sun.refraction import vertical_contraction
 
-__all__ = ["fit_drift"]
+__all__ = ["check_against_limb", "fit_drift"]
 
 SIDEREAL_ARCSEC_S = 15.04106717866910   # 2 pi * 1.00273781191135448 a day; Capitaine et al. 2003, IERS Conventions 2010
 LEAST_POINTS = 8
@@ -32,6 +32,8 @@ LEAST_DRIFT_SIGMA = 20.0    # below this the direction would be worse than 3 deg
 NUDGE_SIGMA = 6.0
 DISTORTION = 1e-3           # how far a lens may bend a line, relative to its length / 4; common practice, no source
 CURVE_SIGMA = 4.0
+DISAGREE_SIGMA = 3.0        # of drift and limb
+NO_DRIFT = 1.3              # times the sky's rate, or a part of it: no drive is off by so much that is not on
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +62,8 @@ def fit_drift(time_s: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, view: Sola
 
     Raises
     ------
-    InputError : too few positions, no motion, the Sun's motion does not look like a drift, or no nudge is seen
+    InputError : too few positions, too little motion to tell a direction, or no nudge is seen; that the motion has the
+        sky's rate only the limb can tell (`check_against_limb`)
     ValueError : wrong shapes, or an unknown nudge
     """
     time, position = _checked(time_s, x_px, y_px, nudge)
@@ -83,6 +86,32 @@ def fit_drift(time_s: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, view: Sola
         north_deg=np.nan if mirrored is None else north[mirrored], north_if_not_mirrored_deg=north[False],
         north_if_mirrored_deg=north[True], mirrored=mirrored, evidence=evidence, rms_px=_scatter(line),
         points=int(line.kept.sum()), sentence=sentence)
+
+
+def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]:
+    """The drift's scale against the limb's: one sentence, and whether they agree.
+
+    Parameters
+    ----------
+    limb : the scale from the radius of the limb alone, in the same frames
+
+    Raises
+    ------
+    InputError : the Sun moves at another rate than the sky, so the drive was on or the times are wrong
+    """
+    ratio = found.arcsec_per_px / limb.arcsec_per_px
+    err = max(float(np.hypot(limb.sigma_km_per_px / limb.km_per_px, found.arcsec_per_px_err / found.arcsec_per_px)), 1e-9)
+    if not np.isfinite(err):
+        return "So short an arc of limb does not check the drift's scale.", True
+    figures = f"{found.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec a pixel, {100 * (ratio - 1):+.1f} % +- {100 * err:.1f} %"
+    if abs(np.log(ratio)) <= DISAGREE_SIGMA * err:
+        return f"The drift and the limb agree: {figures}.", True
+    if not 1 / NO_DRIFT < ratio < NO_DRIFT:
+        raise InputError(f"the Sun moves at {1 / ratio:.3g} times the rate of the sky (a pixel of {limb.arcsec_per_px:.4g} arcsec by the "
+                         f"limb would have to be {found.arcsec_per_px:.4g}): this is no drift with the drive off, or the times are wrong",
+                         remedy="switch the drive off, record again, and check the times with `promtrack check`")
+    return (f"The drift and the limb disagree: {figures}. Either the drive was not wholly off, or the times are wrong, or the limb stands "
+            "low and is flattened; do not use this scale, and the direction with care."), False
 
 
 def _checked(time_s, x_px, y_px, nudge: str) -> tuple[np.ndarray, np.ndarray]:
