@@ -62,7 +62,7 @@ def _oddities(frames: list[Found], times: np.ndarray) -> list[str]:
     steps = np.diff(times) / np.timedelta64(1, "s")
     if not steps.any():
         raise InputError(f"all {len(frames)} frames carry the same time, {_iso(times[0])}",
-                         remedy="give --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
+                         remedy="give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
                                 "or a times.table")
     problems = []
     same = np.flatnonzero(steps == 0) + 1

@@ -86,9 +86,10 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
                 check_video(path, studio.pictures, studio.view.width, studio.view.height)
     files = [folder / name for name in films]
     files.insert(1, poster.result())
-    for kind, write in (("gif", write_gif), ("webp", write_webp)):
-        if kind in clip.also:
-            files.append(write(files[0], folder / f"clip.{kind}", studio.view.width, clip.rate, clip.limit_mb))
+    animations = [(folder / f"clip.{kind}", write) for kind, write in (("gif", write_gif), ("webp", write_webp)) if kind in clip.also]
+    for path, _ in animations:
+        path.unlink(missing_ok=True)      # should the limit not be met, none of an earlier clip stands beside the new one
+    files += [write(files[0], path, studio.view.width, clip.rate, clip.limit_mb) for path, write in animations]
     if progress is not None:
         progress(len(studio.shots) + 1, len(studio.shots) + 1)
     return tuple(files)

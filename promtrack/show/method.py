@@ -41,22 +41,70 @@ CAUTIONS = (
 )
 
 
+LOCKING = Step(
+    "Locking the frames to the limb",
+    "Points on the Sun's edge are found to a fraction of a pixel, points spoiled by "
+    "prominences, dust or frame borders are thrown "
+    "out, and a circle is fitted. All frames share one radius, because a short arc cannot "
+    "tell radius and centre apart. The "
+    "place along the limb, which a circle cannot fix, comes from comparing the brightness "
+    "near the limb between frames.",
+    (
+        "Gander, Golub & Strebel 1994, BIT 34, 558 (geometric circle fit)",
+        "Al-Sharadqah & Chernov 2009, Electron. J. Stat. 3, 886 (bias on short arcs)",
+    ),
+)
+STRIPS = Step(
+    "Strips",
+    "Every frame is unrolled into a picture of height against angle, and sky, scattered light and changes of "
+    "transparency are taken out, so that a prominence at rest keeps its brightness.",
+    (),
+)
+KNOTS = Step(
+    "Knots",
+    "Small bright knots are looked for at several sizes, after what stands still has been "
+    "subtracted, and joined from "
+    "frame to frame so that all tracks together are as likely as possible. Speeds come from "
+    "fits of constant speed or constant acceleration; the simpler one is kept unless the data speak clearly against it. "
+    "Where neither describes a track, its speed is the slope of a freer smooth curve at mid-time, and the table says so.",
+    (
+        "Lindeberg 1998, Int. J. Comput. Vision 30, 79 (sizes)",
+        "Jaqaman et al. 2008, Nature Methods 5, 695 (tracks)",
+        "Schwarz 1978, Ann. Stat. 6, 461 (choice of model)",
+    ),
+)
+FRONTS = Step(
+    "Fronts",
+    "The leading edge of a rising prominence is followed in a sector and described by constant speed, constant "
+    "acceleration, or a slow rise that turns into an exponential one. The error comes from "
+    "fitting again after shuffling the "
+    "residuals. It may turn out that none of the models describes the motion.",
+    (
+        "Cheng et al. 2013, ApJL 769, L25 (slow rise plus exponential)",
+        "McCauley et al. 2015, Solar Phys. 290, 1703",
+        "Byrne et al. 2013, A&A 557, A96 (residual bootstrap)",
+    ),
+)
+RIDGES = Step(
+    "Ridges",
+    "Along a chosen path the brightness is drawn against time. What moves leaves a slanted "
+    "ridge, and its slope is a "
+    "second speed that does not depend on the tracks. Where a ridge and a knot meet, the two are compared.",
+    (),
+)
+ERRORS = Step(
+    "Errors",
+    "Each ± is one standard deviation from chance alone. The errors of scale and clock shift "
+    "all speeds of the run by "
+    "the same factor and are given apart.",
+    (),
+)
+
+
 def method_steps(measured: Measured) -> tuple[Step, ...]:
     """The way from frames to speeds, with the values of this run where they matter."""
     return (
-        Step(
-            "Locking the frames to the limb",
-            "Points on the Sun's edge are found to a fraction of a pixel, points spoiled by "
-            "prominences, dust or frame borders are thrown "
-            "out, and a circle is fitted. All frames share one radius, because a short arc cannot "
-            "tell radius and centre apart. The "
-            "place along the limb, which a circle cannot fix, comes from comparing the brightness "
-            "near the limb between frames.",
-            (
-                "Gander, Golub & Strebel 1994, BIT 34, 558 (geometric circle fit)",
-                "Al-Sharadqah & Chernov 2009, Electron. J. Stat. 3, 886 (bias on short arcs)",
-            ),
-        ),
+        LOCKING,
         Step(
             "Pixels to kilometres",
             _scale_words(measured),
@@ -65,58 +113,17 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
                 "Johannesson & Zirin 1996, ApJ 471, 510 (height of the H-alpha limb)",
             ),
         ),
-        Step(
-            "Strips",
-            "Every frame is unrolled into a picture of height against angle, and sky, scattered light and changes of "
-            "transparency are taken out, so that a prominence at rest keeps its brightness.",
-            (),
-        ),
-        Step(
-            "Knots",
-            "Small bright knots are looked for at several sizes, after what stands still has been "
-            "subtracted, and joined from "
-            "frame to frame so that all tracks together are as likely as possible. Speeds come from "
-            "fits of constant speed or constant acceleration; the simpler one is kept unless the data speak clearly against it. "
-            "Where neither describes a track, its speed is the slope of a freer smooth curve at mid-time, and the table says so.",
-            (
-                "Lindeberg 1998, Int. J. Comput. Vision 30, 79 (sizes)",
-                "Jaqaman et al. 2008, Nature Methods 5, 695 (tracks)",
-                "Schwarz 1978, Ann. Stat. 6, 461 (choice of model)",
-            ),
-        ),
+        STRIPS,
+        KNOTS,
         Step(
             "Moving or not",
             f"{measured.motion.control.method} The number of false alarms tolerated in a whole run was "
-            f"{measured.motion.control.tolerated:g}"
-            + (f"; {measured.motion.control.trials} trials were made." if measured.motion.control.trials else "."),
+            f"{measured.motion.control.tolerated:g}.",
             (),
         ),
-        Step(
-            "Fronts",
-            "The leading edge of a rising prominence is followed in a sector and described by constant speed, constant "
-            "acceleration, or a slow rise that turns into an exponential one. The error comes from "
-            "fitting again after shuffling the "
-            "residuals. It may turn out that none of the models describes the motion.",
-            (
-                "Cheng et al. 2013, ApJL 769, L25 (slow rise plus exponential)",
-                "McCauley et al. 2015, Solar Phys. 290, 1703",
-                "Byrne et al. 2013, A&A 557, A96 (residual bootstrap)",
-            ),
-        ),
-        Step(
-            "Ridges",
-            "Along a chosen path the brightness is drawn against time. What moves leaves a slanted "
-            "ridge, and its slope is a "
-            "second speed that does not depend on the tracks. Where a ridge and a knot meet, the two are compared.",
-            (),
-        ),
-        Step(
-            "Errors",
-            "Each ± is one standard deviation from chance alone. The errors of scale and clock shift "
-            "all speeds of the run by "
-            "the same factor and are given apart.",
-            (),
-        ),
+        FRONTS,
+        RIDGES,
+        ERRORS,
     )
 
 

@@ -66,25 +66,7 @@ def write_report(measured: Measured, path: Path, *, clip: Path | None, poster: P
         [
             element("a", "Skip to the verdict", href="#verdict", class_="skip"),
             _top(measured),
-            element(
-                "div",
-                _contents(),
-                element(
-                    "main",
-                    *(
-                        element(
-                            "section",
-                            element("h2", title, id=f"{name}-title"),
-                            content,
-                            id=name,
-                            aria_labelledby=f"{name}-title",
-                        )
-                        for name, title, content in _sections(measured, path, clip, poster, figures)
-                    ),
-                    _footer(measured),
-                ),
-                class_="page",
-            ),
+            element("div", _contents(), _main(measured, _sections(measured, path, clip, poster, figures)), class_="page"),
             element("p", id="said", class_="sr", role="status", aria_live="polite"),
             element("script", Markup(script)),
         ]
@@ -133,6 +115,14 @@ def _sections(
         cite_part(measured),
     )
     return [(name, title, part) for (name, title), part in zip(SECTION_NAMES, content, strict=True)]
+
+
+def _main(measured: Measured, sections: list[tuple[str, str, Markup]]) -> Markup:
+    parts = [
+        element("section", element("h2", title, id=f"{name}-title"), content, id=name, aria_labelledby=f"{name}-title")
+        for name, title, content in sections
+    ]
+    return element("main", *parts, _footer(measured))
 
 
 def _resource(name: str) -> str:

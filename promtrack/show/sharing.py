@@ -58,6 +58,7 @@ def _under_limit(path: Path, encode: Encode, width: int, rate: float, limit_mb: 
     with whole_file(path) as temporary:
         for _ in range(TRIES):
             encode(temporary, wide, slower)
+            tried = f"{wide} px width and {slower:.3g} pictures a second"
             size = temporary.stat().st_size
             if size <= limit:
                 if count(temporary) < 1:
@@ -69,7 +70,8 @@ def _under_limit(path: Path, encode: Encode, width: int, rate: float, limit_mb: 
             wide = int(wide * min(math.sqrt(share), 0.92)) // 2 * 2
             if wide < LEAST_WIDTH:
                 wide, slower = LEAST_WIDTH, max(slower / 2.0, LEAST_RATE)
-        raise InputError(f"{size / 1e6:.1f} MB even at {wide} px width, the limit is {limit_mb:g} MB", where=str(path),
+        least_mb = math.ceil(size / 1e4) / 100     # upwards, so that it never reads like the limit
+        raise InputError(f"{least_mb:g} MB even at {tried}, the limit is {limit_mb:g} MB", where=str(path),
                          remedy="raise clip.limit_mb, or make the clip shorter")
 
 

@@ -50,6 +50,7 @@ def test_plasma_across_a_third_of_the_limb():
 
 
 def test_likeness_of_nothing_is_one():
+    # TRUTH  frames alike in everything, for want of anything, are not unlike.
     assert likeness([]) == 1.0
     assert likeness(frames_of(np.zeros((5, 3)))) == 1.0
 

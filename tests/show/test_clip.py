@@ -101,6 +101,31 @@ def test_a_small_limit_halves_the_rate_before_the_picture_is_illegible(tmp_path)
     assert 480 < made[-1][0] < 566
 
 
+def test_what_cannot_be_met_is_said_of_the_last_picture_tried(tmp_path):
+    # TRUTH  an encoder that always makes 101,000 bytes, a limit of 0.1 MB: said with the width that was tried last, and above the limit.
+    made = []
+
+    def encode(target, wide, rate):
+        made.append(wide)
+        target.write_bytes(b"0" * 101_000)
+
+    with pytest.raises(InputError) as caught:
+        _under_limit(tmp_path / "x.gif", encode, 1920, 20.0, 0.1, lambda path: 1)
+    assert f"0.11 MB even at {made[-1]} px width and " in str(caught.value)
+    assert "the limit is 0.1 MB" in str(caught.value)
+
+
+def test_no_animation_of_an_earlier_clip_stands_beside_a_new_one(tmp_path, monkeypatch):
+    def fail(*_):
+        raise InputError("too large")
+    monkeypatch.setattr("promtrack.show.clip.write_gif", fail)
+    for name in ("clip.gif", "clip.webp"):
+        (tmp_path / name).write_text("of an earlier clip")
+    with pytest.raises(InputError, match="too large"):
+        render_clip(quick_run(view="native", also="gif,webp", hold_s=0.0), tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["clip.mp4", "poster.png"]
+
+
 def test_gif_rates():
     # PUBLISHED  GIF89a: delays count 1/100 s; below 2 the common players fall back to ten pictures a second.
     assert [gif_delay_cs(rate) for rate in (60.0, 50.0, 30.0, 25.0, 20.0, 10.0)] == [2, 2, 4, 4, 5, 10]
