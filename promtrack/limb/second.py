@@ -7,6 +7,7 @@ where prominences are looked for.
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
 from promtrack.limb.circle import Circle, fit_limb
@@ -16,6 +17,10 @@ from promtrack.limb.geometry import Place
 __all__ = ["second_limb", "second_limb_note"]
 
 CLEAR_PX = 4.0      # reduced pixels about the first limb that belong to it: its edge, the fringe and low prominences
+ACROSS_PX = 3.0     # reduced pixels inside and outside of a limb between which its fall is taken
+# digits' steps across it: where the sky's glow is coarse, as in 8 bits, its steps are circles about the Sun, one step high each (two in
+# coarse JPEG); reflections of 3 % of the disc and more fall by 7 steps of 8 bits
+LEAST_STEPS = 4.0
 LEAST_COVERED = 0.75  # of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
 
 
@@ -46,7 +51,9 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int
     apart = float(np.hypot(circle.x_px - here.x_px, circle.y_px - here.y_px))
     if apart <= CLEAR_PX or not is_limb(small.image, circle, points[on]):
         return None
-    return small.to_full(circle) if _covered(small.image.shape, circle, here, points[on]) > LEAST_COVERED else None
+    if _covered(small.image.shape, circle, here, points[on]) <= LEAST_COVERED:
+        return None
+    return small.to_full(circle) if _fall(small.image, circle, here) > LEAST_STEPS * _smallest_step(frame) else None
 
 
 def second_limb_note(frame: np.ndarray, full_scale: float, first: Place) -> tuple[str, ...]:
@@ -61,15 +68,38 @@ def second_limb_note(frame: np.ndarray, full_scale: float, first: Place) -> tupl
 
 def _covered(shape: tuple[int, int], second: Circle, first: Circle, edge: np.ndarray) -> float:
     """Part of the second limb inside the frame that has an edge, 0 where less of it is seen than half the first."""
-    def inside(circle: Circle) -> np.ndarray:
-        theta = np.linspace(0.0, 2.0 * np.pi, int(2.0 * np.pi * circle.radius_px), endpoint=False)
-        x, y = circle.x_px + circle.radius_px * np.cos(theta), circle.y_px + circle.radius_px * np.sin(theta)
-        seen = (x > 4) & (x < shape[1] - 5) & (y > 4) & (y < shape[0] - 5)
-        return np.column_stack([x[seen], y[seen]])
-
-    limb, whole = inside(second), inside(first)
-    near_first = np.abs(np.hypot(limb[:, 0] - first.x_px, limb[:, 1] - first.y_px) - first.radius_px) < CLEAR_PX
-    limb = limb[~near_first]
+    limb, whole = _inside(shape, second), _inside(shape, first)
+    limb = limb[~_near(limb, first)]
     if len(limb) < 0.5 * len(whole):
         return 0.0
     return float(np.mean(cKDTree(edge).query(limb, distance_upper_bound=2.5)[0] < 2.5))
+
+
+def _fall(image: np.ndarray, second: Circle, first: Circle) -> float:
+    """Median fall of the light across the second limb, counts."""
+    limb = _inside(image.shape, second)
+    limb = limb[~_near(limb, first)]
+    centre = np.array([second.x_px, second.y_px])
+    outward = (limb - centre) / second.radius_px
+    y, x = np.moveaxis(np.stack([limb - ACROSS_PX * outward, limb + ACROSS_PX * outward]), 2, 0)[::-1]
+    inner, outer = map_coordinates(image, [y, x], order=1, mode="nearest")
+    return float(np.median(inner - outer))
+
+
+def _smallest_step(frame: np.ndarray) -> float:
+    """Least difference between two values of a frame, counts: what one step of its digits is worth."""
+    values = np.unique(frame[::3, ::3])
+    return float(np.diff(values[np.isfinite(values)].astype(float)).min()) if len(values) > 1 else 0.0
+
+
+def _inside(shape: tuple[int, int], circle: Circle) -> np.ndarray:
+    """(n, 2) x, y: points a pixel apart on the part of a circle inside the frame."""
+    theta = np.linspace(0.0, 2.0 * np.pi, int(2.0 * np.pi * circle.radius_px), endpoint=False)
+    x, y = circle.x_px + circle.radius_px * np.cos(theta), circle.y_px + circle.radius_px * np.sin(theta)
+    seen = (x > 4) & (x < shape[1] - 5) & (y > 4) & (y < shape[0] - 5)
+    return np.column_stack([x[seen], y[seen]])
+
+
+def _near(points: np.ndarray, circle: Circle) -> np.ndarray:
+    """Which points belong to a limb."""
+    return np.abs(np.hypot(points[:, 0] - circle.x_px, points[:, 1] - circle.y_px) - circle.radius_px) < CLEAR_PX
