@@ -19,7 +19,7 @@ def pictures(small_scene):
 
 def test_no_times(tmp_path, capsys, pictures):
     folder = frames_in(tmp_path / "in", pictures, names=[f"sun_{i}.tif" for i in range(6)])
-    assert "times.start" in refused_run(capsys, folder, tmp_path / "out")
+    assert "give them, for instance: --set times.start=" in refused_run(capsys, folder, tmp_path / "out")
 
 
 def test_one_time_for_all(tmp_path, capsys, pictures):

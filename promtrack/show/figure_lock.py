@@ -191,7 +191,7 @@ def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
         words = f"limb alone: {with_error(lock.own_radius_px, lock.own_radius_err_px, 'px')}"
         axes.axhline(beside, color=theme.series[1], linewidth=1.6, linestyle="--", label=words)
         axes.legend(loc="upper left", handlelength=1.6, borderaxespad=0.1)
-    set_ylabel(axes, "radius − common radius (px)")
+    set_ylabel(axes, "radius − common radius (px); band: its error")
 
 
 def _mark_rejected(axes: Axes, measured: Measured, theme: Theme) -> None:
