@@ -11,6 +11,7 @@ from promtrack.limb.find import SmallFrame
 from promtrack.limb.look import CEILING
 from promtrack.limb.sky import stated_place
 from promtrack.limb.start import LimbSample, pointed, sample_limb
+from promtrack.rounding import with_error
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
 
@@ -81,8 +82,8 @@ def _verdict(sequence: Sequence, picks: np.ndarray, problems: list[str], limb: L
         return (f"No limb was found in any of the {len(picks)} frames looked at; {sequence.names[picks[0]]}: {problems[0]}.",)
     arc, radius = (float(np.median([s.arc_deg for s in good])), float(np.median([s.place.radius_px for s in good])))
     spread = float(np.std([s.place.radius_px for s in good])) if len(good) > 1 else good[0].radius_err_px
-    lines.append(f"The limb was found in {len(good)} of {len(picks)} frames: {arc:.0f} deg of it, radius {radius:.0f} +- {spread:.0f} px "
-                 f"from frame to frame, points within {np.median([s.rms_px for s in good]):.2f} px rms of the circle.")
+    lines.append(f"The limb was found in {len(good)} of {len(picks)} frames: {arc:.0f} deg of it, "
+                 f"radius {with_error(radius, spread, 'px')} from frame to frame, points within {np.median([s.rms_px for s in good]):.2f} px rms of the circle.")
     if arc < limb.least_arc_deg:
         lines.append(f"That is less than {limb.least_arc_deg:g} deg (limb.least_arc_deg): too little to lock on.")
     elif arc < GOOD_ARC_DEG:

@@ -164,7 +164,7 @@ def lock_verdict(measured: Measured) -> LockVerdict:
         headline,
         (
             f"{int(lock.used.sum())} of {len(lock.used)} frames are used.",
-            f"The Sun's centre is known to {centre_px:.2f} px ({centre_mm:.2f} Mm) across the limb in a typical frame.",
+            f"The Sun's centre is known to {_centre_text(centre_px, centre_mm)} across the limb in a typical frame.",
             _radius_sentence(pull),
             sentence(measured.scale.check or f"The scale comes from one source only ({measured.scale.source}); nothing checks it."),
         ),
@@ -212,7 +212,7 @@ def three_sentences(measured: Measured) -> tuple[str, str, str]:
     if not verdict.why:
         first = (
             f"{verdict.headline}: {verdict.reasons[0][:-1].replace(' are used', ' were used')}, and the Sun's centre is known to "
-            f"{_centre_error(measured)[1]:.2f} Mm in a typical one."
+            f"{_at_best(_centre_error(measured)[1], 'Mm')} in a typical one."
         )
     systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
     doubt = f"Scale and clock together may be off by {systematic:.1f} % (1 sigma)"
@@ -243,6 +243,18 @@ def _motion_sentence(measured: Measured) -> str:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
         return f"Nothing moves significantly: {followed} followed, and none beats what the same data give at rest."
     return ", and ".join(parts) + "."
+
+
+def _at_best(error: float, unit: str) -> str:
+    """'0.07 Mm', 'better than 0.01 Mm': no error is nothing."""
+    return f"better than 0.01 {unit}" if error < 0.01 else f"{error:.2f} {unit}"
+
+
+def _centre_text(error_px: float, error_mm: float) -> str:
+    """In pixels and megametres; the latter alone where they are too small to write, as a line on a figure has no room for more."""
+    if error_mm < 0.01:
+        return _at_best(error_mm, "Mm")
+    return f"{_at_best(error_px, 'px')} ({_at_best(error_mm, 'Mm')})"
 
 
 def _centre_error(measured: Measured) -> tuple[float, float]:

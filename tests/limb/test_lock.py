@@ -11,6 +11,7 @@ from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.limb.look import Follower
 from promtrack.limb.start import starting_radius
 from promtrack.limb.track import EARLY_FRAMES, Tracker
+from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import ARCSEC_PER_RAD, measure_scale, solar_view
@@ -133,6 +134,9 @@ def test_inspection_speaks_plainly():
     inspection = inspect_sequence(scene.sequence(), limb=LimbSettings(), frames=3)
     assert inspection.measurable
     assert "limb was found in 3 of 3 frames" in inspection.verdict[0]
+    spread = float(np.std(inspection.radius_px))    # below half a pixel in still air: not to be called 0
+    assert f"radius {with_error(float(np.median(inspection.radius_px)), spread, 'px')} from frame to frame" in inspection.verdict[0]
+    assert "± 0 px" not in inspection.verdict[0]
     assert any("burnt out" in line for line in inspection.verdict)
 
 

@@ -44,6 +44,15 @@ def test_each_kind_of_evidence_counts(measured_fake, changes, level):
     assert lock_verdict(with_lock(measured_fake, **changes(measured_fake.lock))).level == level
 
 
+def test_an_error_too_small_to_write_is_not_zero(measured_fake):
+    # TRUTH  0.004 px at 870 km/px are 0.0035 Mm
+    sharp = with_lock(measured_fake, centre_err_px=np.full(44, 0.004))
+    assert "known to better than 0.01 Mm across the limb" in lock_verdict(sharp).reasons[1]
+    assert three_sentences(sharp)[0].endswith("the Sun's centre is known to better than 0.01 Mm in a typical one.")
+    # TRUTH  0.02 px are 0.017 Mm
+    assert "known to 0.02 px (0.02 Mm)" in lock_verdict(with_lock(measured_fake, centre_err_px=np.full(44, 0.02))).reasons[1]
+
+
 def test_sources_of_scale_that_disagree_are_never_good(measured_fake):
     scale = replace(measured_fake.scale, agrees=False, check="Limb and optics disagree by 7 standard deviations.")
     verdict = lock_verdict(replace(measured_fake, scale=scale))
