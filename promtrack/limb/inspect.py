@@ -83,7 +83,8 @@ def _verdict(sequence: Sequence, picks: np.ndarray, problems: list[str], limb: L
     arc, radius = (float(np.median([s.arc_deg for s in good])), float(np.median([s.place.radius_px for s in good])))
     spread = float(np.std([s.place.radius_px for s in good])) if len(good) > 1 else good[0].radius_err_px
     lines.append(f"The limb was found in {len(good)} of {len(picks)} frames: {arc:.0f} deg of it, "
-                 f"radius {with_error(radius, spread, 'px')} from frame to frame, points within {np.median([s.rms_px for s in good]):.2f} px rms of the circle.")
+                 f"radius {with_error(radius, spread, 'px')} from frame to frame, "
+                 f"points within {np.median([s.rms_px for s in good]):.2f} px rms of the circle.")
     if arc < limb.least_arc_deg:
         lines.append(f"That is less than {limb.least_arc_deg:g} deg (limb.least_arc_deg): too little to lock on.")
     elif arc < GOOD_ARC_DEG:
