@@ -53,6 +53,7 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         options.call(options)
     except PromtrackError as error:
+        error.where = _as_typed(error.where, options)
         print(f"promtrack: {error}", file=sys.stderr)
         return error.exit_status
     except KeyboardInterrupt:
@@ -69,6 +70,14 @@ def main(arguments: list[str] | None = None) -> int:
               "may read and write there, then give the same command again", file=sys.stderr)
         return 1
     return 0
+
+
+def _as_typed(where: str, options: argparse.Namespace) -> str:
+    """A path in or of the folder of products, which are absolute, as the user named that folder."""
+    typed = next((path for path in (getattr(options, "folder", None), getattr(options, "out", None)) if path is not None), None)
+    if typed is None or typed.is_absolute() or not Path(where).is_relative_to(typed.absolute()):
+        return where
+    return str(typed / Path(where).relative_to(typed.absolute()))
 
 
 class _Parser(argparse.ArgumentParser):

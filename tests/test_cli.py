@@ -65,6 +65,18 @@ def test_mistakes_get_one_line_and_a_status(arguments, status, words, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_path_in_a_message_is_the_one_that_was_typed(tmp_path, monkeypatch, capsys, small_frames):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "letter.txt").write_text("mine")
+    for arguments, words in ((["motion", "nowhere"], "promtrack: nowhere: is not there"),
+                             (["motion", "other"], "promtrack: other: is not a folder of products"),
+                             (["run", str(small_frames), "--out", "other"], "promtrack: other: holds 'letter.txt'"),
+                             (["motion", str(tmp_path / "nowhere")], f"promtrack: {tmp_path / 'nowhere'}: is not there")):
+        assert main(arguments) == 1
+        assert capsys.readouterr().err.startswith(words)
+
+
 def test_settings_are_written_once(tmp_path, capsys):
     path = tmp_path / "promtrack.toml"
     assert main(["settings", "--out", str(path), "--set", "clip.look=ash"]) == 0
