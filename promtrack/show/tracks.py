@@ -130,9 +130,9 @@ def label_shows(trail: Trail, now_s: float) -> bool:
 
 
 def draw_head(trail: Trail, canvas: Canvas, now_s: float) -> None:
-    """A small ring round the knot's place now."""
+    """A small ring round the knot's place now, with its speed and not before: of two rings side by side each has its own speed in sight."""
     page = trail.page
-    if trail.label is None or not trail.time_s[0] <= now_s <= trail.time_s[-1]:
+    if not label_shows(trail, now_s) or now_s > trail.time_s[-1]:
         return
     x, y = (float(np.interp(now_s, trail.time_s, column)) for column in trail.points_px.T)
     reach = round(0.42 * page.unit) + 4

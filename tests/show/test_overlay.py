@@ -22,7 +22,7 @@ from promtrack.show.overlay import annotate, draw_annotation, label_boxes, make_
 from promtrack.show.pacing import plan_shots
 from promtrack.show.palette import LOOKS
 from promtrack.show.text import REGULAR, WHITE, block_of, text_mask
-from promtrack.show.tracks import FADE_FRAMES, Pace, label_shows, speed_mask, speed_words, trail_paths
+from promtrack.show.tracks import FADE_FRAMES, Pace, draw_head, label_shows, speed_mask, speed_words, trail_paths
 from promtrack.show.view import choose_view
 from tests.show.clip_case import quick_run
 
@@ -160,6 +160,24 @@ def test_a_trail_goes_with_its_knot_and_its_leader_points_at_it():
             place = np.array([leader.stamp.place[0] % view.width, leader.stamp.place[0] // view.width]).T
             away = np.hypot(*(place[:, None] - trail.points_px).transpose(2, 0, 1)).min(axis=0)
             assert leader.from_s >= trail.time_s[np.argmin(away)] - 1e-6 or np.argmin(away) < 2
+
+
+def test_a_ring_shows_only_beside_its_speed():
+    # TRUTH  on black: before the speed comes and after the knot has gone there is no ring, in between there is one at the knot's place.
+    run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
+    rings = 0
+    for trail in annotate(run, view, page, np.zeros((30, 40)), time_s).trails:
+        middle_s = 0.5 * (trail.label_s + trail.time_s[-1])
+        for now_s, seen in ((trail.label_s - 1.0, False), (middle_s, trail.label is not None), (trail.time_s[-1] + 1.0, False)):
+            canvas = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
+            draw_head(trail, canvas, now_s)
+            y, x = np.nonzero(canvas.y > 40)
+            assert bool(len(x)) is seen
+            if seen:
+                place = [float(np.interp(now_s, trail.time_s, column)) for column in trail.points_px.T]
+                assert np.hypot(x.mean() - place[0], y.mean() - place[1]) < 2.0
+                rings += 1
+    assert rings
 
 
 def test_a_front_is_not_drawn_where_it_was_not_seen():
