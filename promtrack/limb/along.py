@@ -17,6 +17,7 @@ from promtrack.limb.edge import Grid, Zone
 
 MEMORY = 40         # frames over which the template forgets
 EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
+LEAST_SCATTER = 1e-6    # counts squared
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +46,7 @@ class LimbTemplate:
         self.count = np.zeros(size[0], np.float32)
         self.rays_per_block = max(8, round(block_px / grid.step_px))
         self.frames = 0
+        self.least_scatter = LEAST_SCATTER          # what no point is surer than
 
     def unshifted(self, zone: Zone, error_px: float) -> BlockShifts:
         """The shifts of the frame that has become the template: none, to `error_px`."""
@@ -133,7 +135,7 @@ class LimbTemplate:
         if young.any() and not young.all():
             # limb that has just come into view has shown no scatter yet: take that of the same height elsewhere
             scatter[young] = scatter[~young].mean(axis=0)
-        floor = max(float(np.percentile(scatter[::4], 10)), 1e-6)
+        floor = max(float(np.percentile(scatter[::4], 10)), self.least_scatter)
         return 1 / (scatter + np.float32(floor))
 
     def _solve(self, columns: np.ndarray, weight: np.ndarray, number: np.ndarray) -> BlockShifts:

@@ -11,6 +11,7 @@ from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
 from promtrack.limb.circle import Circle, fit_limb
+from promtrack.limb.digits import smallest_step
 from promtrack.limb.find import TOLERANCE_PX, SmallFrame, best_circle, edge_points, is_limb, on_circle, root_of
 from promtrack.limb.geometry import Place
 
@@ -53,7 +54,7 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int
         return None
     if _covered(small.image.shape, circle, here, points[on]) <= LEAST_COVERED:
         return None
-    return small.to_full(circle) if _fall(small.image, circle, here) > LEAST_STEPS * _smallest_step(frame) else None
+    return small.to_full(circle) if _fall(small.image, circle, here) > LEAST_STEPS * smallest_step(frame) else None
 
 
 def second_limb_note(frame: np.ndarray, full_scale: float, first: Place) -> tuple[str, ...]:
@@ -84,12 +85,6 @@ def _fall(image: np.ndarray, second: Circle, first: Circle) -> float:
     y, x = np.moveaxis(np.stack([limb - ACROSS_PX * outward, limb + ACROSS_PX * outward]), 2, 0)[::-1]
     inner, outer = map_coordinates(image, [y, x], order=1, mode="nearest")
     return float(np.median(inner - outer))
-
-
-def _smallest_step(frame: np.ndarray) -> float:
-    """Least difference between two values of a frame, counts: what one step of its digits is worth."""
-    values = np.unique(frame[::3, ::3])
-    return float(np.diff(values[np.isfinite(values)].astype(float)).min()) if len(values) > 1 else 0.0
 
 
 def _inside(shape: tuple[int, int], circle: Circle) -> np.ndarray:

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from promtrack.limb.along import BlockShifts, LimbTemplate
+from promtrack.limb.along import LEAST_SCATTER, BlockShifts, LimbTemplate
+from promtrack.limb.digits import smallest_step
 from promtrack.limb.edge import Zone, make_grid, unwrap
 from promtrack.limb.geometry import Place
 from promtrack.limb.look import CEILING, LimbSigns, Look
@@ -69,6 +70,9 @@ class Tracker:
     def measure(self, frame: np.ndarray, look: Look) -> FrameMeasure:
         """Lay the next frame on the template, around the place that its own look gave."""
         first = not self.template.frames
+        if first:
+            # a sky that is the same count in all frames so far is no surer than its digits: in 8 bits the next count would be beyond belief
+            self.template.least_scatter = max(smallest_step(frame) ** 2 / 12, LEAST_SCATTER)
         place, match = self._along(frame, replace(look.place, turn_deg=self.turn_deg + self.turn_step_deg))
         gain = self._learn(match, self._usual(look.signs))
         if len(self.misfits) < EARLY_FRAMES:
