@@ -29,7 +29,6 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     ------
     InputError : the input cannot be read, or not measured: no limb, or too little of it
     """
-    yield f"looking at {source}"   # at once: opening thousands of files takes a second or two
     sequence = doubt_night(open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site)
     sequence = best_of_bursts(sequence, settings.times)
     yield from _what_is_there(sequence)

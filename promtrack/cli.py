@@ -185,6 +185,8 @@ def _check(options: argparse.Namespace) -> None:
         raise SettingsError("tells north from south in a recording of the drift only", where="--nudge", remedy="give --drift too")
     settings = _settings_for(options, options.input)
     from promtrack.checkup import check, check_drift
+    if not options.quiet:
+        print(f"looking at {options.input}", flush=True)   # at once: opening thousands of files takes a second or two
     lines = check_drift(options.input, settings, nudge=options.nudge) if options.drift else check(options.input, settings)
     for line in lines:
         print(line, flush=True)

@@ -112,6 +112,7 @@ def test_quiet_prints_the_results_and_nothing_else(small_frames, finished, capsy
     loud = [option for option in QUICK_OPTIONS if option != "--quiet"]
     for arguments, results, rest in (
         (["run", small_frames, "--out", finished, *loud], ("30 of 30 frames used", "km a pixel", "moving of"), ""),
+        (["check", small_frames], ("30 frames of 400x300 px", "km a pixel", "it can be measured"), "looking at "),
         (["check", small_frames], ("30 frames of 400x300 px", "km a pixel", "it can be measured"), "next: promtrack run"),
         (["report", finished], ("report: report.html in",), ""),
         (["motion", finished, "--slit", "radial:0"], ("motion: ", "moving of"), "still to be done again"),

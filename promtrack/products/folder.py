@@ -99,7 +99,8 @@ class ProductFolder:
         """Name of something in the folder where no run of ours has been; empty if it may be written into."""
         if not self.path.is_dir() or (self.path / _STATE).exists():
             return ""
-        return min((name for name in os.listdir(self.path) if name not in _NO_MATTER and not name.startswith(PART)), default="")
+        names = (name for name in os.listdir(self.path) if name not in _NO_MATTER and not name.startswith(PART))
+        return min(names, key=lambda name: (name.startswith("."), name), default="")   # rather one that the user sees
 
     def sweep(self) -> None:
         """Remove what an interrupted run left under temporary names; only for whoever holds the folder."""

@@ -104,6 +104,13 @@ def test_files_of_an_earlier_time_do_not_stand_beside_the_new(tmp_path):
     assert folder.files_of("clip") == [tmp_path / "clip.mp4"]
 
 
+def test_of_other_things_one_that_is_not_hidden_is_named(tmp_path):
+    for name in (".config", "letter.txt"):
+        (tmp_path / name).write_text("mine")
+    with pytest.raises(InputError, match=r"holds 'letter\.txt'"):
+        ProductFolder(tmp_path).create(tmp_path / "frames")
+
+
 @pytest.mark.parametrize("name", ["report.html", "letter.txt", ".config"])
 def test_a_folder_of_other_things_is_refused_and_untouched(tmp_path, name):
     folder = ProductFolder(tmp_path / "out")
