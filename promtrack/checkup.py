@@ -41,17 +41,17 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     found = int(np.flatnonzero(np.isfinite(inspection.radius_px))[0])
     place = Place(*(float(value[found]) for value in (inspection.centre_x_px, inspection.centre_y_px, inspection.radius_px)))
     yield from second_limb_note(sequence.frame(int(inspection.indices[found])), sequence.full_scale, place)
-    radius = inspection.radius_px[np.isfinite(inspection.radius_px)]
-    radius_err = max(float(np.nanmedian(inspection.radius_err_px)), float(np.std(radius))) / len(radius) ** 0.5
+    sky = expected_sky(sequence.times_utc, site=settings.site, camera=settings.camera)
+    radius_err = float(np.hypot(inspection.own_radius_err_px, sky.radius_err * inspection.own_radius_px))
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
-    scale = measure_scale(float(np.median(radius)), radius_err, view, camera=settings.camera, limb=settings.limb,
+    scale = measure_scale(inspection.own_radius_px, radius_err, view, camera=settings.camera, limb=settings.limb,
                           header=sequence.header)
     yield (f"scale about {scale.km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the {scale.source}; a run measures it "
            f"better and gives its error; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec")
     if scale.check:
         yield typeset(scale.check)
     yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")
-    yield from map(typeset, expected_sky(sequence.times_utc, site=settings.site, camera=settings.camera).notes)
+    yield from map(typeset, sky.notes)
     yield "it can be measured" if scale.agrees else "it can be measured, but look first at what disagrees"
 
 

@@ -11,6 +11,7 @@ from promtrack.limb.find import SmallFrame
 from promtrack.limb.look import CEILING
 from promtrack.limb.sky import stated_place
 from promtrack.limb.start import LimbSample, pointed, sample_limb
+from promtrack.limb.verdict import BURNT_BIAS, ROUGH_PX
 from promtrack.rounding import with_error
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
@@ -29,6 +30,8 @@ class Inspection:
     centre_y_px: np.ndarray
     radius_px: np.ndarray
     radius_err_px: np.ndarray
+    own_radius_px: float              # of the limb in all of them together; nan where none was found
+    own_radius_err_px: float          # 1 sigma, without what refraction does
     limb_arc_deg: np.ndarray
     limb_rms_px: np.ndarray
     saturated_fraction: np.ndarray
@@ -42,9 +45,11 @@ def inspect_sequence(sequence: Sequence, *, limb: LimbSettings = LimbSettings(),
     stated = pointed(sequence, stated_place(sequence.header, limb))
     samples: list[LimbSample | None] = []
     problems, burnt, level = [], np.full(len(picks), np.nan), np.full(len(picks), np.nan)
+    counts = False   # whole numbers as a camera gives them: of others, as in calibrated frames, the full scale is a guess
     for row, index in enumerate(picks):
         try:
             frame = sequence.frame(int(index))
+            counts |= frame.dtype.kind in "ui"
             burnt[row] = float((frame[::3, ::3] >= 0.99 * sequence.full_scale).mean())
             sample = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=stated)
             level[row] = _disc_level(frame, sample, sequence.full_scale)
@@ -62,8 +67,32 @@ def inspect_sequence(sequence: Sequence, *, limb: LimbSettings = LimbSettings(),
     radius, radius_err = column(lambda s: s.place.radius_px), column(lambda s: s.radius_err_px)
     found = np.isfinite(arc)
     measurable = bool(found.mean() >= 0.2 and np.median(arc[found]) >= limb.least_arc_deg) if found.any() else False
-    verdict = _verdict(sequence, picks, problems, limb, samples, level)
-    return Inspection(picks, tuple(problems), x, y, radius, radius_err, arc, rms, burnt, measurable, verdict)
+    verdict = _verdict(sequence, picks, problems, limb, samples, Light(level, counts))
+    own = _own_radius([s for s in samples if s is not None], float(np.nanmedian(level)) if found.any() else np.nan)
+    return Inspection(picks, tuple(problems), x, y, radius, radius_err, *own, arc, rms, burnt, measurable, verdict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Light:
+    """How bright the disc is at the limb, frame by frame."""
+
+    level: np.ndarray   # (n,) in parts of full scale; nan where no limb was found
+    counts: bool        # whether that full scale is a camera's, and not guessed
+
+
+def _own_radius(good: list[LimbSample], level: float) -> tuple[float, float]:
+    """Radius of the limb in all frames looked at and its error, both in px.
+
+    The limb's own relief is the same in all frames, so that they are no surer together than one of them; a run tells the two apart.
+    """
+    if not good:
+        return np.nan, np.nan
+    radii = np.array([s.place.radius_px for s in good])
+    radius = float(np.median(radii))
+    random = max(float(np.median([s.radius_err_px for s in good])), float(np.std(radii)))
+    rough = np.median([s.rms_px for s in good]) > ROUGH_PX
+    bias = BURNT_BIAS * radius if level > CEILING else 0.0
+    return radius, float(np.hypot(random * (2.0 if rough else 1.0), bias))
 
 
 def _disc_level(frame: np.ndarray, sample: LimbSample, full_scale: float) -> float:
@@ -75,7 +104,7 @@ def _disc_level(frame: np.ndarray, sample: LimbSample, full_scale: float) -> flo
 
 
 def _verdict(sequence: Sequence, picks: np.ndarray, problems: list[str], limb: LimbSettings,
-             samples: list[LimbSample | None], level: np.ndarray) -> tuple[str, ...]:
+             samples: list[LimbSample | None], light: Light) -> tuple[str, ...]:
     good = [s for s in samples if s is not None]
     lines = []
     if not good:
@@ -95,16 +124,16 @@ def _verdict(sequence: Sequence, picks: np.ndarray, problems: list[str], limb: L
     for index, problem in zip(picks, problems, strict=True):
         if problem:
             lines.append(f"{sequence.names[index]}: {problem}.")
-    lines += _exposure_and_drift(level, good)
+    lines += _exposure_and_drift(light, good)
     return tuple(lines)
 
 
-def _exposure_and_drift(level: np.ndarray, good: list[LimbSample]) -> list[str]:
+def _exposure_and_drift(light: Light, good: list[LimbSample]) -> list[str]:
     lines = []
-    disc = float(np.nanmedian(level))
+    disc = float(np.nanmedian(light.level))
     if disc > CEILING:
         lines.append("The disc is burnt out: prominences can be measured, but the edge lies a few px outside the true limb.")
-    elif disc < 0.05:
+    elif disc < 0.05 and light.counts:
         lines.append(f"The disc reaches only {100 * disc:.1f} % of full scale: faint prominences will drown in noise; expose longer.")
     if len(good) > 1:
         middle = np.array([[s.place.x_px, s.place.y_px, s.place.radius_px] for s in good])

@@ -140,6 +140,23 @@ def test_inspection_speaks_plainly():
     assert any("burnt out" in line for line in inspection.verdict)
 
 
+@pytest.mark.parametrize(("kind", "said"), [(np.uint16, True), (np.float32, False)])
+def test_exposure_is_judged_by_counts_of_a_camera_only(kind, said):
+    # TRUTH  a disc at 3 % of full scale; of floats, as calibration leaves them, the full scale is not known
+    scene = make_scene(replace(STILL, frames=4, exposure=0.03))
+    sequence = scene.sequence()
+    look = inspect_sequence(replace(sequence, read=lambda index: scene.frame(index).astype(kind)))
+    assert any("expose longer" in line for line in look.verdict) is said
+
+
+def test_the_quick_look_knows_its_own_error():
+    # TRUTH  the scene's radius: within 3 of the errors stated, which are no smaller for looking at more frames
+    scene = make_scene(replace(STILL, frames=12, seeing_arcsec=2.5, distortion_arcsec=0.4))
+    few, many = (inspect_sequence(scene.sequence(), frames=count) for count in (4, 12))
+    assert abs(many.own_radius_px - scene.truth.radius_px) < 3 * many.own_radius_err_px
+    assert many.own_radius_err_px > 0.5 * few.own_radius_err_px
+
+
 def test_first_frames_are_measured_again_on_a_settled_template():
     # A shaking Sun behind 12 motes: once ten frames have made the template, the very first frame, which
     # was the template alone, has a shift and a misfit of its own.

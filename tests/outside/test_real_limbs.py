@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 from astropy.io.fits.verify import VerifyWarning
 
-from promtrack.limb import lock_limb
+from promtrack.limb import inspect_sequence, lock_limb
 from promtrack.limb.start import sample_limb
 from promtrack.sequence.records import Sequence, SolarHeader, TimeReport
 from promtrack.settings import CameraSettings, LimbSettings
@@ -169,6 +169,20 @@ def test_rain_limb_alone_is_too_rough_to_check_the_header():
     assert (scale.source, scale.agrees) == ("header", True)
     assert f"{100 * (lock.own_radius_px / 1587.6 - 1):+.0f}"[:3] in scale.check
     assert "so short or rough a limb could not tell a factor below" in scale.check
+
+
+def test_a_quick_look_at_rain_says_of_the_scale_what_a_run_says():
+    # TRUTH  the header's 1587.6 px: the few frames looked at, whose rough limb gives 1150 px, must not call the header wrong; calibrated
+    # counts do not say how the camera was exposed.
+    sequence, _ = rain()
+    limb = LimbSettings(height_mm=6.4)
+    look = inspect_sequence(sequence, limb=limb)
+    assert abs(look.own_radius_px - 1587.6) < 3 * look.own_radius_err_px
+    scale = measure_scale(look.own_radius_px, look.own_radius_err_px, solar_view(sequence.times_utc[0], header=sequence.header),
+                          camera=CameraSettings(), limb=limb, header=sequence.header)
+    assert scale.agrees
+    assert scale.untold.startswith("a factor below")
+    assert not any("expose longer" in line for line in look.verdict)
 
 
 def off_across(sequence: Sequence, off_px: float) -> Sequence:
