@@ -253,16 +253,26 @@ def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
 
 
 def places_near(small: SmallFrame, stated: Circle) -> tuple[list[Circle], np.ndarray]:
-    """The stated circle moved step by step towards the frame and away from it, and how far the light falls across each where a limb
-    may stand there, else 0.
+    """The stated circle moved step by step towards the frame and away from it, and how far the light falls across each.
 
-    For a limb too rough for a fit, and a header whose pointing is off: the size of the Sun is still known.
+    For a limb too rough for a fit, and a header whose pointing is off: the size of the Sun is still known. A Sun in the middle of the
+    frame has its limb on all sides, so there is no such direction and only its place as stated.
+
+    Parameters
+    ----------
+    stated : in px of the full frame
+
+    Returns
+    -------
+    the circles in px of the full frame, a reduced pixel apart, and (steps,) the fall in parts of the light inside, 0 where no limb may
+    stand
     """
     here = small.to_small(stated)
     centre = np.array([here.x_px, here.y_px])
     out = 0.5 * (np.array(small.image.shape[::-1]) - 1) - centre
-    out /= max(float(np.hypot(*out)), 1.0)
-    steps = np.arange(-POINTING_SMALL_PX, POINTING_SMALL_PX + 1.0)
+    far = float(np.hypot(*out))
+    out /= max(far, 1.0)
+    steps = np.arange(-POINTING_SMALL_PX, POINTING_SMALL_PX + 1.0) if far > 1.0 else np.zeros(1)
     places = [Circle(float(centre[0] + s * out[0]), float(centre[1] + s * out[1]), here.radius_px) for s in steps]
     full = [small.to_full(p) for p in places]
     return full, np.array([_fall_across(small.image, p) if limb_stands_at(small, f) else 0.0 for p, f in zip(places, full, strict=True)])

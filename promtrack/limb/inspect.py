@@ -42,7 +42,8 @@ class Inspection:
 def inspect_sequence(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), frames: int = 12) -> Inspection:
     """Look at up to `frames` frames spread over the sequence; reads nothing else and changes nothing."""
     picks = np.unique(np.linspace(0, len(sequence) - 1, min(frames, len(sequence))).astype(int))
-    stated = pointed(sequence, stated_place(sequence.header, limb))
+    pointing = pointed(sequence, stated_place(sequence.header, limb))
+    stated = pointing.place if pointing else None
     samples: list[LimbSample | None] = []
     problems, burnt, level = [], np.full(len(picks), np.nan), np.full(len(picks), np.nan)
     counts = False   # whole numbers as a camera gives them: of others, as in calibrated frames, the full scale is a guess

@@ -36,7 +36,7 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
 
     Parameters
     ----------
-    sequence : frames in order of time; each is read once, a handful twice
+    sequence : frames in order of time; each is read once, a handful up to four times
     progress : called with (frames done, frames in all)
 
     Raises
@@ -44,8 +44,9 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     LimbNotFound : no limb in any frame, or in too few (`limb.most_rejected`)
     LimbArcTooShort : less limb than `limb.least_arc_deg`
     """
-    stated = pointed(sequence, stated_place(sequence.header, limb))
-    radius, visible = starting_radius(sequence, limb, stated)
+    pointing = pointed(sequence, stated_place(sequence.header, limb))
+    stated = pointing.place if pointing else None
+    radius, visible = starting_radius(sequence, limb, pointing)
     expected = expected_sky(sequence.times_utc, site=site, camera=camera)
     follower = Follower(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg,
                         replace(stated, radius_px=radius) if stated else None)
@@ -123,7 +124,9 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
     centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model, carried.course_px)
     error = common_centre(edges, radius)
     notes += angle_note(error, tracker.radius_px)
-    if follower.stated is not None and sequence.header is not None and indices[good][0] == 0:
+    if follower.stated is not None and sequence.header is not None and indices[good][0] != 0:
+        notes.append("The first frame is left out, and the FITS header's centre with it, since it holds for that frame only.")
+    elif follower.stated is not None and sequence.header is not None:
         found = shifted_place(kept[0].place, *centres.shift_px[0])
         centres, radius, said = _with_header(centres, radius, error, found, follower.stated, sequence.header)
         notes += said

@@ -21,11 +21,32 @@ ONE_LIMB_STEPS = 5  # over which one rough limb stands out
 MOST_TRIED = 60     # frames tried before the sequence is said to show no limb
 
 
-def pointed(sequence: Sequence, stated: Place | None) -> Place | None:
-    """The place that a header states, or where on the way to it most of a handful of frames show its limb; as it is if they do not."""
+@dataclass(frozen=True, slots=True)
+class Pointing:
+    """The Sun's place as a header states it, or beside it where its limb is, px; `stands`: most of a handful of frames show it there."""
+
+    place: Place
+    stands: bool
+
+
+def pointed(sequence: Sequence, stated: Place | None) -> Pointing | None:
+    """Where a header's Sun has its limb in most of a handful of frames: as stated, or on the way between there and the frame.
+
+    Parameters
+    ----------
+    stated : in px of the full frame; None when no header states a place
+    """
+    if stated is None:
+        return None
     picks = _some(sequence)
-    if stated is None or _stands(sequence, picks, stated):
-        return stated
+    if _stands(sequence, picks, stated):
+        return Pointing(stated, True)
+    beside = _beside(sequence, picks, stated)
+    return Pointing(stated, False) if beside is None else Pointing(beside, _stands(sequence, picks, beside))
+
+
+def _beside(sequence: Sequence, picks: list[int], stated: Place) -> Place | None:
+    """The stated place moved towards the frame or away from it to where the limb stands in most of the frames picked; None: nowhere."""
     circle = Circle(stated.x_px, stated.y_px, stated.radius_px)
     falls = []
     for index in picks:
@@ -35,10 +56,10 @@ def pointed(sequence: Sequence, stated: Place | None) -> Place | None:
         except InputError:
             continue
     if not falls:
-        return stated
+        return None
     usual = np.where((np.array(falls) > 0).mean(axis=0) > 0.5, np.mean(falls, axis=0), 0.0)
     if not usual.any():
-        return stated
+        return None
     # a rough limb stands out at several steps: its middle is where the fewest frames will miss it
     step = np.arange(len(usual))
     near = np.where(np.abs(step - np.argmax(usual)) <= ONE_LIMB_STEPS, usual, 0.0)
@@ -51,12 +72,14 @@ def _some(sequence: Sequence) -> list[int]:
     return np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
 
 
-def starting_radius(sequence: Sequence, limb: LimbSettings, stated: Place | None = None) -> tuple[float, float]:
+def starting_radius(sequence: Sequence, limb: LimbSettings, pointing: Pointing | None = None) -> tuple[float, float]:
     """Radius from a handful of frames, good enough to start from, and the longest limb seen in them, px."""
+    if pointing and pointing.stands:
+        place = pointing.place
+        seen = visible_angles(place, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
+        return place.radius_px, float(2 * np.pi * seen * place.radius_px)
+    stated = pointing.place if pointing else None
     picks = _some(sequence)
-    if stated and _stands(sequence, picks, stated):
-        seen = visible_angles(stated, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
-        return stated.radius_px, float(2 * np.pi * seen * stated.radius_px)
     rest = [i for i in range(len(sequence)) if i not in picks]
     found: list[LimbSample] = []
     first_error = None

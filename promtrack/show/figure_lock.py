@@ -24,6 +24,8 @@ BESIDE = 0.85  # width over height of a picture, below which its key stands at i
 LEAST_TURN = 0.01  # errors: a smaller turn is none
 JOINED = 0.05  # of the limb's own error, by which the common radius stands beside it before it is drawn apart
 REASON_LINES, REASON_WIDTH = 5, 42  # lines under the picture, characters in each
+LIMIT_LINES = 2  # of them for what is not known
+REASONS_TOP, REASON_STEP, LIMITS_BELOW = 0.214, 0.039, 0.009  # of the sheet: first line, from line to line, gap before what is not known
 Corner = Literal["upper left", "upper right", "lower left", "lower right"]
 
 
@@ -104,29 +106,34 @@ def _emptiest_corner(lock: LimbLock) -> Corner:
 
 
 def _write_reasons(figure: Figure, measured: Measured, theme: Theme) -> None:
-    """What was left out and why, under the picture."""
-    counted = rejections(measured.lock)
-    lines: list[str] = []
-    for place, (reason, count) in enumerate(counted):
-        more = textwrap.wrap(f"{count} × {reason}", REASON_WIDTH, subsequent_indent="    ")
-        if len(lines) + len(more) > REASON_LINES - (place + 1 < len(counted)):  # one line is kept for what does not fit
-            lines.append(f"{sum(number for _, number in counted[place:])} × other reasons (see the report)")
-            break
-        lines += more
+    """What was left out and why, and what is not known, under the picture."""
+    open_ = not_known(measured)
+    limits = textwrap.wrap(f"Not known: {', '.join(open_)}", REASON_WIDTH, max_lines=LIMIT_LINES, placeholder=" …") if open_ else []
+    lines = _reason_lines(measured.lock, most=REASON_LINES - len(limits))
     figure.text(
         0.03,
-        0.255,
+        REASONS_TOP + 1.05 * REASON_STEP,
         "× Frames left out" if lines else "No frame was left out",
         va="center",
         fontweight="bold",
         color=theme.warning if lines else theme.ink,
     )
     for row, line in enumerate(lines):
-        figure.text(0.03, 0.214 - 0.039 * row, line, va="center", color=theme.ink)
-    limits = textwrap.wrap(f"Not known: {', '.join(not_known(measured))}", REASON_WIDTH) if not_known(measured) else []
-    if len(lines) + len(limits) <= REASON_LINES:
-        for row, line in enumerate(limits, start=len(lines)):
-            figure.text(0.03, 0.205 - 0.039 * row, line, va="center", color=theme.quiet)
+        figure.text(0.03, REASONS_TOP - REASON_STEP * row, line, va="center", color=theme.ink)
+    for row, line in enumerate(limits, start=len(lines)):
+        figure.text(0.03, REASONS_TOP - LIMITS_BELOW - REASON_STEP * row, line, va="center", color=theme.quiet)
+
+
+def _reason_lines(lock: LimbLock, *, most: int) -> list[str]:
+    """Reasons for leaving frames out with their counts, in at most so many lines."""
+    counted = rejections(lock)
+    lines: list[str] = []
+    for place, (reason, count) in enumerate(counted):
+        more = textwrap.wrap(f"{count} × {reason}", REASON_WIDTH, subsequent_indent="    ")
+        if len(lines) + len(more) > most - (place + 1 < len(counted)):  # one line is kept for what does not fit
+            return [*lines, f"{sum(number for _, number in counted[place:])} × other reasons (see the report)"]
+        lines += more
+    return lines
 
 
 def _draw_centre(axes: Axes, measured: Measured, theme: Theme) -> None:

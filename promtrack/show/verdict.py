@@ -150,7 +150,7 @@ def lock_verdict(measured: Measured) -> LockVerdict:
         _mark(1.0 - used, 1.0 - GOOD_USED, 1.0 - POOR_USED),
         _mark(centre_mm, GOOD_CENTRE_MM, POOR_CENTRE_MM),
         _mark(pull, GOOD_PULL, POOR_PULL),
-        0 if measured.scale.agrees else 1 + _rough(lock),
+        0 if measured.scale.agrees else 2 if _rough(lock) else 1,
     ]
     worst, doubts = max(marks), _doubts(used, centre_mm, pull, rough=_rough(lock))
     level = ("good", "fair", "poor")[worst]

@@ -185,6 +185,15 @@ def test_a_quick_look_at_rain_says_of_the_scale_what_a_run_says():
     assert not any("expose longer" in line for line in look.verdict)
 
 
+def test_a_header_whose_frame_is_left_out_is_left_aside_and_said():
+    # TRUTH  the first frame is black; the header belongs to it, and its centre says nothing of the others
+    sequence, _ = rain()
+    few = replace(off_across(sequence, 0.0), read=lambda index: (index > 0) * sequence.frame(index))
+    lock = lock_limb(few, limb=LimbSettings(height_mm=6.4))
+    assert not lock.used[0]
+    assert any("The first frame is left out, and the FITS header's centre with it" in note for note in lock.notes)
+
+
 def off_across(sequence: Sequence, off_px: float) -> Sequence:
     """Six of the frames with the header's centre moved across the limb, towards the sky."""
     facing = np.radians(254.0)

@@ -117,3 +117,15 @@ def test_the_limbs_own_radius_is_drawn_where_something_stated_was_joined_in(meas
         axes = registration_check(run, LIGHT).axes[-1]
         keys.append([(line.get_label(), line.get_ydata()[0]) for line in axes.lines if str(line.get_label()).startswith("limb alone")])
     assert keys == [[(f"limb alone: {joined.lock.own_radius_px:.1f} ± 2.0 px", pytest.approx(-6.0))], []]
+
+
+def test_what_is_not_known_stands_below_any_number_of_reasons(measured_fake):
+    # TRUTH  twelve frames left out for a dozen reasons of two lines each, and north not known
+    used = np.arange(44) >= 12
+    kinds = "abcdefghijkl"
+    reason = tuple(f"something of the kind {kinds[i]} stood in the way of the limb and of the sky" if i < 12 else "" for i in range(44))
+    run = replace(locked(measured_fake, used=used, reason=reason, creep_err_px=np.full(44, 0.2)),
+                  orientation=replace(measured_fake.orientation, position_angles=False))
+    said = [text.get_text() for text in registration_check(run, LIGHT).findobj(Text)]
+    assert any(words.startswith("Not known: refraction, north") for words in said)
+    assert any("other reasons (see the report)" in words for words in said)
