@@ -20,6 +20,7 @@ import numpy as np
 from astropy.table import QTable
 
 from promtrack.demo import run_demo
+from promtrack.motion.chance import LEAST_TOLD
 from promtrack.pipeline import run_stage
 from promtrack.products.summary import moving_text
 from promtrack.progress import Progress
@@ -154,8 +155,8 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
         f"{systematic:.3f} km/s of systematic error.",
         f"- **Together**, for a comparison with somebody else's value: sqrt({random:.2f}² + {systematic:.3f}²) = {total:.2f} km/s.",
         f"- **Truth**: {truth}",
-        f"- **Moving**: {knot['false_alarm']:.2g} false alarms are expected at its level in the whole run, which is "
-        f"{knot['significance']:.1f} sigma; {page['control']['tolerated']:g} are tolerated.",
+        f"- **Moving**: {'no more than ' if knot['false_alarm'] <= LEAST_TOLD else ''}{knot['false_alarm']:.2g} false alarms are expected "
+        f"at its level in the whole run, which is {knot['significance']:.1f} sigma; {page['control']['tolerated']:g} are tolerated.",
         f"- **Model**: {knot['model']}, chi squared per degree of freedom {knot['chi2_per_dof']:.2f}"
         + ("; its errors were scaled up." if knot["errors_scaled"] else "; its errors stand as they are."),
         f"- **Height**: {height:.1f} Mm on average, {limb}. Above the photosphere it is {height:.1f} + 4.35 = {height + 4.35:.1f} Mm, "

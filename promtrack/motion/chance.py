@@ -16,13 +16,14 @@ from scipy.special import ndtri
 from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_points
 from promtrack.motion.records import KnotFit
 
-__all__ = ["Chance", "chance_tracks", "expected_by_chance", "expected_standing", "expected_unmoved",
+__all__ = ["LEAST_TOLD", "Chance", "chance_tracks", "expected_by_chance", "expected_standing", "expected_unmoved",
            "significance", "track_score", "travel"]
 
 NEAR_MM = 6.0            # radius in which chance points are counted
 STANDING = 0.5           # 1-sigma shift of a standing structure by changes of its brightness, per axis, over its size
 BLOCK = 3                # strips that stay together when times are scrambled: the unrest of the fringe has a memory
 MISS_COST = 1.0          # log likelihood that a strip without a point costs a track: a knot is seen in two of three
+LEAST_TOLD = 1e-6        # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
 LEAST_SCALE = 3.0        # decay of the scores of chance tracks, at least; measured: 1 to 3
 
 

@@ -57,7 +57,7 @@ class KnotTrack:
     curve_angle_deg: np.ndarray  # product angle of the fitted path
     fit: KnotFit
     significance: float          # false-alarm probability turned into sigma
-    false_alarm: float           # expected number of false alarms at least this significant in the run
+    false_alarm: float           # expected number of false alarms at least this significant in the run; 1e-6 at least
     moving: bool
 
 

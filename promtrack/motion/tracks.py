@@ -13,6 +13,7 @@ from scipy.special import chdtr, chdtrc
 
 from promtrack.motion.background import windows
 from promtrack.motion.chance import (
+    LEAST_TOLD,
     Chance,
     chance_tracks,
     expected_by_chance,
@@ -297,6 +298,7 @@ def _knot(strip: Strip, points: KnotPoints, scatter: Scatter, path: KnotPath, fa
     angle = geometry.angle_deg(points.column)
     height_err, along_err = _errors_mm(strip, points, scatter)
     row, column = sky_to_strip(geometry, path.along_mm, path.radial_mm, _mean_angle(strip, points))
+    false_alarm = max(false_alarm, LEAST_TOLD)
     return KnotTrack(
         knot=0, frame=strip.frame[points.index], time_s=points.time_s, height_mm=height, height_err_mm=height_err,
         angle_deg=angle, along_mm=np.deg2rad(angle - angle[0]) * (geometry.limb_mm + height), along_err_mm=along_err,
