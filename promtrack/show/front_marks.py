@@ -66,7 +66,7 @@ def front_marker(front: Front, view: ClipView, page: Page, ground: Ground, measu
 
 
 def _speeds(front: Front, motion: Motion) -> tuple[np.ndarray, np.ndarray]:
-    """The model's speed at the front's times and its whole error; nan where no model describes the front."""
+    """The model's speed at the front's times and its whole error [km/s]; nan where no model describes the front."""
     if front.best is None:
         return np.full(len(front.time_s), np.nan), np.full(len(front.time_s), np.nan)
     curve = front_curve(front, front.best, front.time_s)

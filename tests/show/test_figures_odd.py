@@ -74,7 +74,7 @@ CASES = {
     ),
     "black frame": (lambda m: framed(m, 0.0), ("knot_map", "registration_check"), "x (px)"),
     "blind frame": (lambda m: framed(m, np.nan), ("knot_map", "registration_check"), "x (px)"),
-    "blind slit": (blind_slit, ("time_distance",), "Time-distance diagrams: no ridge stands out"),
+    "blind slit": (blind_slit, ("time_distance",), "No ridge stands out along these paths"),
     "two strips": (two_strips, tuple(SHEETS), "No knot and no front was found."),
 }
 
