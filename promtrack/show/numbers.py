@@ -7,6 +7,7 @@ import re
 
 import numpy as np
 
+from promtrack.motion.chance import LEAST_TOLD
 from promtrack.rounding import plain, significant_decimals, typeset
 from promtrack.strip.records import TimeDistance
 
@@ -51,8 +52,8 @@ def false_alarm_text(expected: float) -> str:
     """Expected number of false alarms, in words that do not suggest more digits than it has."""
     if not math.isfinite(expected):
         return "unknown"
-    if expected < 1e-6:
-        return "below 0.000001"
+    if expected <= LEAST_TOLD:     # what is less is told as that
+        return f"below {plain(LEAST_TOLD, 6)}"
     return plain(expected, min(significant_decimals(expected, 1), 6))
 
 
