@@ -1,9 +1,9 @@
 """promtrack: steady time-lapse clips and honest speeds of solar prominences.
 
-The stages of a run are functions on records, in the order of the data: `open_sequence`, `lock_limb`, `solar_view`,
-`measure_scale`, `orient`, `strip_geometry`, `unwrap`, `measure_motion`, then `render_clip`, `draw_figures` and `write_report`
-on a `Measured`. `run` does them all, `run_stage` one of them again. Names are loaded when first used, so that importing
-promtrack costs nothing.
+The stages of a run are functions on records, in the order of the data: `open_sequence`, `lock_limb`,
+`solar_view`, `measure_scale`, `orient`, `strip_geometry`, `unwrap`, `measure_motion`, then `render_clip`,
+`draw_figures` and `write_report` on a `Measured`. `run` does them all, `run_stage` one of them again. Names
+are loaded when first used, so that importing promtrack costs nothing.
 """
 
 from __future__ import annotations
@@ -40,10 +40,38 @@ _HOMES = {
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
-    "InputError", "LimbLock", "Measured", "Motion", "Orientation", "PromtrackError", "Scale", "SceneSpec", "Sequence", "Settings",
-    "SettingsError", "SolarView", "Strip", "change_settings", "draw_figures", "load_settings", "lock_limb", "make_scene",
-    "measure_motion", "measure_scale", "open_sequence", "orient", "render_clip", "run", "run_stage", "sequence_from_arrays",
-    "solar_view", "strip_geometry", "time_distance", "unwrap", "write_report", "write_scene",
+    "InputError",
+    "LimbLock",
+    "Measured",
+    "Motion",
+    "Orientation",
+    "PromtrackError",
+    "Scale",
+    "SceneSpec",
+    "Sequence",
+    "Settings",
+    "SettingsError",
+    "SolarView",
+    "Strip",
+    "change_settings",
+    "draw_figures",
+    "load_settings",
+    "lock_limb",
+    "make_scene",
+    "measure_motion",
+    "measure_scale",
+    "open_sequence",
+    "orient",
+    "render_clip",
+    "run",
+    "run_stage",
+    "sequence_from_arrays",
+    "solar_view",
+    "strip_geometry",
+    "time_distance",
+    "unwrap",
+    "write_report",
+    "write_scene",
 ]
 
 

@@ -29,25 +29,43 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     ------
     InputError : the input cannot be read, or not measured: no limb, or too little of it
     """
-    sequence = doubt_night(open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site)
+    sequence = doubt_night(
+        open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site
+    )
     sequence = best_of_bursts(sequence, settings.times)
     yield from _what_is_there(sequence)
     inspection = inspect_sequence(sequence, limb=settings.limb)
     if not inspection.measurable:
         yield from map(typeset, inspection.verdict[1:])
-        raise InputError(f"cannot be measured. {inspection.verdict[0].rstrip('.')}", where=str(source),
-                         remedy="keep part of the Sun's edge with dark sky beyond it in the frame")
+        raise InputError(
+            f"cannot be measured. {inspection.verdict[0].rstrip('.')}",
+            where=str(source),
+            remedy="keep part of the Sun's edge with dark sky beyond it in the frame",
+        )
     yield from map(typeset, inspection.verdict)
     found = int(np.flatnonzero(np.isfinite(inspection.radius_px))[0])
-    place = Place(*(float(value[found]) for value in (inspection.centre_x_px, inspection.centre_y_px, inspection.radius_px)))
+    place = Place(
+        *(
+            float(value[found])
+            for value in (inspection.centre_x_px, inspection.centre_y_px, inspection.radius_px)
+        )
+    )
     yield from second_limb_note(sequence.frame(int(inspection.indices[found])), sequence.full_scale, place)
     sky = expected_sky(sequence.times_utc, site=settings.site, camera=settings.camera)
     radius_err = float(np.hypot(inspection.own_radius_err_px, sky.radius_err * inspection.own_radius_px))
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
-    scale = measure_scale(inspection.own_radius_px, radius_err, view, camera=settings.camera, limb=settings.limb,
-                          header=sequence.header)
-    yield (f"scale about {scale.km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the {scale.source}; a run measures it "
-           f"better and gives its error; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec")
+    scale = measure_scale(
+        inspection.own_radius_px,
+        radius_err,
+        view,
+        camera=settings.camera,
+        limb=settings.limb,
+        header=sequence.header,
+    )
+    yield (
+        f"scale about {scale.km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the {scale.source}; a run measures it "
+        f"better and gives its error; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec"
+    )
     if scale.check:
         yield typeset(scale.check)
     yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")
@@ -71,23 +89,32 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     lock = lock_limb(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
     used = lock.used
-    drift = fit_drift(sequence.time_s[used], lock.centre_x_px[used], lock.centre_y_px[used], view, nudge=nudge)
+    drift = fit_drift(
+        sequence.time_s[used], lock.centre_x_px[used], lock.centre_y_px[used], view, nudge=nudge
+    )
     yield f"drift followed in {drift.points} of {len(sequence)} frames, scatter across it {drift.rms_px:.2f} px"
-    by_limb = measure_scale(lock.own_radius_px, lock.own_radius_err_px, view, camera=CameraSettings(), limb=settings.limb)
+    by_limb = measure_scale(
+        lock.own_radius_px, lock.own_radius_err_px, view, camera=CameraSettings(), limb=settings.limb
+    )
     against_limb, agrees = check_against_limb(drift, by_limb)
     yield typeset(drift.sentence)
     yield typeset(against_limb)
     if drift.mirrored is not None:
-        yield (f"[camera]\nnorth_deg = {drift.north_deg:.2f}\nnorth_err_deg = {max(drift.west_err_deg, 0.01):.2f}\n"
-               f"mirrored = {str(drift.mirrored).lower()}" + (f"\narcsec_per_px = {drift.arcsec_per_px:.5f}" if agrees else ""))
+        yield (
+            f"[camera]\nnorth_deg = {drift.north_deg:.2f}\nnorth_err_deg = {max(drift.west_err_deg, 0.01):.2f}\n"
+            f"mirrored = {str(drift.mirrored).lower()}"
+            + (f"\narcsec_per_px = {drift.arcsec_per_px:.5f}" if agrees else "")
+        )
 
 
 def _what_is_there(sequence: Sequence) -> Iterator[str]:
     rows, columns = sequence.shape
     steps = np.diff(sequence.time_s)
     yield f"{len(sequence)} frames of {columns}x{rows} px in {sequence.path}"
-    yield (f"times from {sequence.time_report.source} ({sequence.time_report.detail}): {_clock(sequence.times_utc[0])} to "
-           f"{_clock(sequence.times_utc[-1])} UTC, one every {np.median(steps):.3g} s")
+    yield (
+        f"times from {sequence.time_report.source} ({sequence.time_report.detail}): {_clock(sequence.times_utc[0])} to "
+        f"{_clock(sequence.times_utc[-1])} UTC, one every {np.median(steps):.3g} s"
+    )
     if np.isfinite(sequence.exposure_s):
         yield f"exposure {sequence.exposure_s:.4g} s"
     yield from (*sequence.time_report.problems, *sequence.notes)

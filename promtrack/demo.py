@@ -18,7 +18,9 @@ from promtrack.settings import Settings
 __all__ = ["run_demo"]
 
 
-def run_demo(name: str, out: Path, changes: Callable[[Settings], Settings], *, progress: Progress) -> Iterator[str]:
+def run_demo(
+    name: str, out: Path, changes: Callable[[Settings], Settings], *, progress: Progress
+) -> Iterator[str]:
     """Make the frames of scenario `name`, run on them, and yield the lines to print.
 
     Raises
@@ -54,13 +56,16 @@ def _table(found: Judgement) -> Iterator[str]:
         else:
             yield f"{f'a knot of S/N {knot.snr:.0f} in {knot.visible_frames} frames, km/s':38}{knot.true_km_s:10.2f}{'not found':>20}"
     for number, front in enumerate(found.fronts, 1):
-        yield _row(f"front {number}: largest speed, km/s", front.true_km_s, front.found_km_s, front.found_err_km_s)
+        yield _row(
+            f"front {number}: largest speed, km/s", front.true_km_s, front.found_km_s, front.found_err_km_s
+        )
         yield f"{f'front {number}: heights, mean error in Mm':38}{'':30}{typeset(f'{front.offset_mm:+.2f}'):>10}"
         yield f"{f'front {number}: heights, rms about that in Mm':38}{'':30}{front.scatter_mm:10.2f}"
     yield f"{'centre across the limb, rms error in px':38}{'':29}{found.centre_rms_px:11.3f}"
     if not math.isnan(found.median_speed_error):
         yield f"{'median error of the speeds of knots':38}{'':30}{100 * found.median_speed_error:9.1f}%"
-    # An erupting arch is made of threads, which are told as knots where they are bright: real motion, of no knot put in.
+    # An erupting arch is made of threads, which are told as knots where they are bright: real motion, of no
+    # knot put in.
     if found.fronts or found.in_eruptions:
         yield f"{'moving threads of the erupting arch':38}{'some':>10}{found.in_eruptions:13d}"
     if found.again:
@@ -74,7 +79,11 @@ def _table(found: Judgement) -> Iterator[str]:
 
 def _row(what: str, true: float, found: float, sigma: float, *, digits: int = 2) -> str:
     """Truth, measured value with its error, and how far off it is, also in units of that error."""
-    measured, error, pull = f"{found:.{digits}f} ± {sigma:.{digits}f}", f"{found - true:+.{digits}f}", f"{(found - true) / sigma:+.1f}"
+    measured, error, pull = (
+        f"{found:.{digits}f} ± {sigma:.{digits}f}",
+        f"{found - true:+.{digits}f}",
+        f"{(found - true) / sigma:+.1f}",
+    )
     return f"{what:38}{true:10.{digits}f}{measured:>20}{typeset(error):>10}{typeset(pull):>10}"
 
 

@@ -22,7 +22,11 @@ def ffmpeg_program() -> str:
         program = imageio_ffmpeg.get_ffmpeg_exe()
     except RuntimeError:
         program = ""
-    if shutil.which(program) is None:   # the variable IMAGEIO_FFMPEG_EXE is believed unseen
-        raise InputError("no ffmpeg program was found" + (f" at {program}" if program else "") + ", and films and clips need one",
-                         remedy="reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program")
+    if shutil.which(program) is None:  # the variable IMAGEIO_FFMPEG_EXE is believed unseen
+        raise InputError(
+            "no ffmpeg program was found"
+            + (f" at {program}" if program else "")
+            + ", and films and clips need one",
+            remedy="reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program",
+        )
     return program

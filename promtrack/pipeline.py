@@ -37,7 +37,9 @@ _BESIDE = {"clip": ("figures",)}
 _RECORDING = threading.Lock()
 
 
-def run(source: Path, out: Path | None = None, settings: Settings | None = None, *, progress: Progress = silent) -> Job:
+def run(
+    source: Path, out: Path | None = None, settings: Settings | None = None, *, progress: Progress = silent
+) -> Job:
     """Everything, from frames to report.
 
     Parameters
@@ -51,14 +53,26 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
     InputError : the input cannot be measured, with the reason
     """
     source = Path(source)
-    job = Job(source, ProductFolder(Path(out) if out else default_folder(source)), settings or Settings(), progress)
+    job = Job(
+        source, ProductFolder(Path(out) if out else default_folder(source)), settings or Settings(), progress
+    )
     hot = _open(job)
-    ffmpeg_program()   # better missed now than after the measurement
+    ffmpeg_program()  # better missed now than after the measurement
     job.folder.create(source)
     with job.folder.alone(), Journal(job.folder), one_thread_each():
         job.folder.sweep()
-        log.info("promtrack %s on %s: %d frames, %d hot or dead pixels mended", __version__, source, len(job.sequence), hot)
-        for note in (*job.sequence.time_report.problems, *job.sequence.notes, *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable)):
+        log.info(
+            "promtrack %s on %s: %d frames, %d hot or dead pixels mended",
+            __version__,
+            source,
+            len(job.sequence),
+            hot,
+        )
+        for note in (
+            *job.sequence.time_report.problems,
+            *job.sequence.notes,
+            *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable),
+        ):
             log.info(note)
         stages = list(STAGES)
         while stages:
@@ -71,8 +85,13 @@ def run(source: Path, out: Path | None = None, settings: Settings | None = None,
     return job
 
 
-def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = lambda settings: settings, *,
-              progress: Progress = silent) -> Job:
+def run_stage(
+    stage: str,
+    out: Path,
+    changes: Callable[[Settings], Settings] = lambda settings: settings,
+    *,
+    progress: Progress = silent,
+) -> Job:
     """One stage again, from the products of the stages before it.
 
     Parameters
@@ -88,8 +107,11 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
     page = read_summary(folder)
     if page["version"] != __version__:
         again = command_line("promtrack", "run", page["input"], "--out", folder.path)
-        raise InputError(f"was made by promtrack {page['version']}, and this is {__version__}", where=str(folder.path),
-                         remedy=f"make everything again with `{again}`")
+        raise InputError(
+            f"was made by promtrack {page['version']}, and this is {__version__}",
+            where=str(folder.path),
+            remedy=f"make everything again with `{again}`",
+        )
     settings = changes(load_settings(folder["settings"]))
     job = Job(Path(page["input"]), folder, settings, progress)
     _open(job)
@@ -99,7 +121,7 @@ def run_stage(stage: str, out: Path, changes: Callable[[Settings], Settings] = l
         for before in BEFORE[stage]:
             _require(job, before)
             LOADERS[before](job)
-        _refuse(job, stage)   # what cannot be done leaves the folder as it was
+        _refuse(job, stage)  # what cannot be done leaves the folder as it was
         job.folder.mark_undone(stage)
         _do(job, stage)
     return job
@@ -118,7 +140,8 @@ def _open(job: Job) -> int:
 def _under_way(job: Job, stages: list[str]) -> Iterator[None]:
     """Stages that are done in a thread while the block does another one.
 
-    They tell no progress but their end: a terminal has room for one bar. When the block fails, they stop at their next step.
+    They tell no progress but their end: a terminal has room for one bar. When the block fails, they stop at
+    their next step.
     """
     stop = threading.Event()
 
@@ -130,6 +153,7 @@ def _under_way(job: Job, stages: list[str]) -> Iterator[None]:
                 raise _Stopped
             if done >= total:
                 tell(done, total)
+
         return told
 
     with ThreadPoolExecutor(1, thread_name_prefix="beside") as pool:
@@ -174,7 +198,8 @@ def not_up_to_date(job: Job) -> list[str]:
 
 
 def _refuse(job: Job, stage: str) -> None:
-    """Raises SettingsError, before anything is written, if the strips do not show what the settings ask for."""
+    """Raises SettingsError, before anything is written, if the strips do not show what the settings ask
+    for."""
     if stage == "motion":
         check_asked_for(job, job.strip.geometry)
 
@@ -190,11 +215,13 @@ def _record_settings(job: Job) -> None:
 
 
 def _require(job: Job, stage: str) -> None:
-    """Raises InputError unless `stage` was done with the very input and settings that a later stage is to be done with."""
+    """Raises InputError unless `stage` was done with the very input and settings that a later stage is to be
+    done with."""
     stamp = job.folder.stamp(stage)
     if stamp != job.stamp(stage):
         what = "was made from other frames or with other settings" if stamp else "has not been finished"
-        raise InputError(f"the stage '{stage}' {what}", where=str(job.folder.path),
-                         remedy=f"do `{command_line('promtrack', stage, job.folder.path)}` first, with the same --set and --settings")
-
-
+        raise InputError(
+            f"the stage '{stage}' {what}",
+            where=str(job.folder.path),
+            remedy=f"do `{command_line('promtrack', stage, job.folder.path)}` first, with the same --set and --settings",
+        )

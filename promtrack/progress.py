@@ -9,8 +9,13 @@ from typing import TextIO
 __all__ = ["Progress"]
 
 _NAMES = {
-    "scene": "making the frames", "lock": "locking on the limb", "strip": "unwrapping", "motion": "measuring motion",
-    "clip": "rendering the clip", "figures": "drawing figures", "report": "writing the report",
+    "scene": "making the frames",
+    "lock": "locking on the limb",
+    "strip": "unwrapping",
+    "motion": "measuring motion",
+    "clip": "rendering the clip",
+    "figures": "drawing figures",
+    "report": "writing the report",
 }
 
 
@@ -36,12 +41,16 @@ class Progress:
                 self._write(f"{label}: done in {now - begun:.1f} s", end="\n")
             elif self.live and now - shown[0] > 0.1:
                 shown[0] = now
-                self._write(f"{label} {_bar(done / total)} {done}/{total}{_left(now - begun, done, total)}", end="")
+                self._write(
+                    f"{label} {_bar(done / total)} {done}/{total}{_left(now - begun, done, total)}", end=""
+                )
 
         return tell
 
     def _write(self, text: str, *, end: str) -> None:
-        self.stream.write((f"\r{text:<78}" if self.live else text) + end)   # padded: a longer line is overwritten
+        self.stream.write(
+            (f"\r{text:<78}" if self.live else text) + end
+        )  # padded: a longer line is overwritten
         self.stream.flush()
 
 

@@ -8,10 +8,21 @@ from __future__ import annotations
 import math
 import re
 
-__all__ = ["MINUS", "error_decimals", "error_text", "plain", "rounded", "significant_decimals", "typeset", "with_error"]
+__all__ = [
+    "MINUS",
+    "error_decimals",
+    "error_text",
+    "plain",
+    "rounded",
+    "significant_decimals",
+    "typeset",
+    "with_error",
+]
 
 MINUS = "−"
-_HYPHEN = re.compile(r"(?P<setting>\b[a-z]\w*[._][\w.]+ = )?(?<![\w.)\]/=-])-(?=\.?\d)")   # a setting's name holds a dot or a stroke
+_HYPHEN = re.compile(
+    r"(?P<setting>\b[a-z]\w*[._][\w.]+ = )?(?<![\w.)\]/=-])-(?=\.?\d)"
+)  # a setting's name holds a dot or a stroke
 _DEGREES = re.compile(r"(?<=\d) deg\b")
 
 
@@ -39,7 +50,11 @@ def with_error(value: float, error: float, unit: str = "") -> str:
 def error_text(error: float, unit: str = "") -> str:
     """'1.4 km/s': an error told alone, rounded as `with_error` rounds it."""
     tail = f" {unit}" if unit else ""
-    return f"{plain(error, error_decimals(error)) if error > 0.0 else '0'}{tail}" if math.isfinite(error) else "unknown"
+    return (
+        f"{plain(error, error_decimals(error)) if error > 0.0 else '0'}{tail}"
+        if math.isfinite(error)
+        else "unknown"
+    )
 
 
 def error_decimals(error: float) -> int:
@@ -56,7 +71,8 @@ def rounded(value: float, digits: int = 3, unit: str = "") -> str:
 
 
 def typeset(words: str) -> str:
-    """A message with the signs of print: '+-' becomes ±, the hyphen before a number a minus and 'deg' behind it °.
+    """A message with the signs of print: '+-' becomes ±, the hyphen before a number a minus and 'deg' behind
+    it °.
 
     A setting to be copied, as camera.north_deg = -12, stays as it is.
     """

@@ -18,30 +18,56 @@ from typing import Any
 from promtrack.errors import SettingsError
 
 __all__ = [
-    "CameraSettings", "ClipSettings", "FigureSettings", "LimbSettings", "MotionSettings", "Settings",
-    "SiteSettings", "StripSettings", "TimesSettings", "change_settings", "describe_settings", "load_settings",
+    "CameraSettings",
+    "ClipSettings",
+    "FigureSettings",
+    "LimbSettings",
+    "MotionSettings",
+    "Settings",
+    "SiteSettings",
+    "StripSettings",
+    "TimesSettings",
+    "change_settings",
+    "describe_settings",
+    "load_settings",
     "settings_as_toml",
 ]
 
 
-def _setting(default: Any, text: str, *, unit: str = "", low: float = -math.inf, high: float = math.inf,
-             choices: tuple[str, ...] = ()) -> Any:
-    return field(default=default, metadata={"help": text, "unit": unit, "low": low, "high": high, "choices": choices})
+def _setting(
+    default: Any,
+    text: str,
+    *,
+    unit: str = "",
+    low: float = -math.inf,
+    high: float = math.inf,
+    choices: tuple[str, ...] = (),
+) -> Any:
+    return field(
+        default=default, metadata={"help": text, "unit": unit, "low": low, "high": high, "choices": choices}
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class TimesSettings:
     """When each frame was taken."""
 
-    source: str = _setting("auto", "where the times come from; auto tries them in this order",
-                           choices=("auto", "fits", "table", "names", "exif", "cadence", "video", "file-date"))
+    source: str = _setting(
+        "auto",
+        "where the times come from; auto tries them in this order",
+        choices=("auto", "fits", "table", "names", "exif", "cadence", "video", "file-date"),
+    )
     zone: str = _setting("UTC", "zone of the time stamps, as +02:00 or as a tz database name")
     offset_s: float = _setting(0.0, "clock error to add to every time", unit="s")
     rate_err: float = _setting(1e-4, "1-sigma relative error of the clock's rate", low=0.0, high=0.1)
     start: str = _setting("", "time of the first frame (ISO), for source = cadence")
     cadence_s: float = _setting(0.0, "time between frames, for source = cadence", unit="s", low=0.0)
-    bursts: str = _setting("keep", "what to do with a recording made in bursts; best: one frame a burst, the mean of its "
-                           "sharpest frames", choices=("keep", "best"))
+    bursts: str = _setting(
+        "keep",
+        "what to do with a recording made in bursts; best: one frame a burst, the mean of its "
+        "sharpest frames",
+        choices=("keep", "best"),
+    )
     table: str = _setting("", "CSV or ECSV file with the columns file and time, for source = table")
     pattern: str = _setting("", "strptime pattern of the stamp in the file names, for source = names")
 
@@ -51,7 +77,9 @@ class SiteSettings:
     """Where the observer stood. Empty values mean unknown."""
 
     latitude_deg: float | None = _setting(None, "latitude, north positive", unit="deg", low=-90.0, high=90.0)
-    longitude_deg: float | None = _setting(None, "longitude, east positive", unit="deg", low=-180.0, high=360.0)
+    longitude_deg: float | None = _setting(
+        None, "longitude, east positive", unit="deg", low=-180.0, high=360.0
+    )
     elevation_m: float = _setting(0.0, "height above sea level", unit="m", low=-500.0, high=9000.0)
 
 
@@ -61,18 +89,32 @@ class CameraSettings:
 
     pixel_um: float | None = _setting(None, "pixel size", unit="um", low=0.1, high=1000.0)
     focal_mm: float | None = _setting(None, "effective focal length", unit="mm", low=1.0, high=1e6)
-    arcsec_per_px: float | None = _setting(None, "image scale, if measured otherwise", unit="arcsec/px", low=0.001, high=1000.0)
+    arcsec_per_px: float | None = _setting(
+        None, "image scale, if measured otherwise", unit="arcsec/px", low=0.001, high=1000.0
+    )
     scale_err: float = _setting(0.02, "1-sigma relative error of the optical scale", low=0.0, high=0.5)
     north_deg: float | None = _setting(
-        None, "direction of celestial north in the displayed image (row 0 on top), counter-clockwise from up, at the first frame",
-        unit="deg", low=-360.0, high=360.0)
+        None,
+        "direction of celestial north in the displayed image (row 0 on top), counter-clockwise from up, at the first frame",
+        unit="deg",
+        low=-360.0,
+        high=360.0,
+    )
     north_err_deg: float = _setting(0.5, "1-sigma error of north_deg", unit="deg", low=0.0, high=180.0)
     mirrored: bool = _setting(False, "true when east lies clockwise of north in the displayed image")
-    mount: str = _setting("equatorial", "equatorial (no field rotation) or altazimuth", choices=("equatorial", "altazimuth"))
-    rows: str = _setting("auto", "order of the rows in the files; auto: FITS bottom-up, all others top-down",
-                         choices=("auto", "top-down", "bottom-up"))
-    bayer: str = _setting("auto", "colour pattern of raw frames; auto believes the file, none means monochrome",
-                          choices=("auto", "none", "rggb", "bggr", "grbg", "gbrg"))
+    mount: str = _setting(
+        "equatorial", "equatorial (no field rotation) or altazimuth", choices=("equatorial", "altazimuth")
+    )
+    rows: str = _setting(
+        "auto",
+        "order of the rows in the files; auto: FITS bottom-up, all others top-down",
+        choices=("auto", "top-down", "bottom-up"),
+    )
+    bayer: str = _setting(
+        "auto",
+        "colour pattern of raw frames; auto believes the file, none means monochrome",
+        choices=("auto", "none", "rggb", "bggr", "grbg", "gbrg"),
+    )
     dark: str = _setting("", "dark frame, or folder of dark frames, to subtract")
     flat: str = _setting("", "flat frame, or folder of flat frames, to divide by")
 
@@ -82,26 +124,48 @@ class LimbSettings:
     """The lock on the limb."""
 
     height_mm: float = _setting(
-        4.35, "height of the H-alpha limb above the photosphere (4.3 to 4.4 at line centre, near 6 at the poles: "
-        "Johannesson & Zirin 1996, ApJ 471, 510)", unit="Mm", low=-5.0, high=50.0)
+        4.35,
+        "height of the H-alpha limb above the photosphere (4.3 to 4.4 at line centre, near 6 at the poles: "
+        "Johannesson & Zirin 1996, ApJ 471, 510)",
+        unit="Mm",
+        low=-5.0,
+        high=50.0,
+    )
     height_err_mm: float = _setting(0.5, "1-sigma error of height_mm", unit="Mm", low=0.0, high=20.0)
-    least_arc_deg: float = _setting(8.0, "shortest arc of limb accepted, seen from the Sun's centre", unit="deg", low=2.0, high=180.0)
-    radius_px: float | None = _setting(None, "radius of the limb, if known; else it is found", unit="px", low=20.0, high=1e6)
-    solar_rotation: bool = _setting(True, "take out of the lock how solar rotation carries what stands on the limb, where the "
-                                    "orientation is known")
-    most_rejected: float = _setting(0.8, "largest part of the frames that may be rejected before the run gives up",
-                                    low=0.0, high=1.0)
+    least_arc_deg: float = _setting(
+        8.0, "shortest arc of limb accepted, seen from the Sun's centre", unit="deg", low=2.0, high=180.0
+    )
+    radius_px: float | None = _setting(
+        None, "radius of the limb, if known; else it is found", unit="px", low=20.0, high=1e6
+    )
+    solar_rotation: bool = _setting(
+        True,
+        "take out of the lock how solar rotation carries what stands on the limb, where the "
+        "orientation is known",
+    )
+    most_rejected: float = _setting(
+        0.8, "largest part of the frames that may be rejected before the run gives up", low=0.0, high=1.0
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class StripSettings:
-    """Extent of the height-versus-angle strips. Empty values mean all that the frames show, but for the upper edge."""
+    """Extent of the height-versus-angle strips. Empty values mean all that the frames show, but for the upper
+    edge."""
 
-    low_mm: float | None = _setting(None, "lower edge, below the limb when negative", unit="Mm", low=-500.0, high=2000.0)
+    low_mm: float | None = _setting(
+        None, "lower edge, below the limb when negative", unit="Mm", low=-500.0, high=2000.0
+    )
     high_mm: float | None = _setting(
-        None, "upper edge above the limb; empty: 1.3 times the greatest height at which plasma is seen, plus 20 Mm", unit="Mm",
-        low=1.0, high=3000.0)
-    from_deg: float | None = _setting(None, "angle where the strips begin", unit="deg", low=-360.0, high=720.0)
+        None,
+        "upper edge above the limb; empty: 1.3 times the greatest height at which plasma is seen, plus 20 Mm",
+        unit="Mm",
+        low=1.0,
+        high=3000.0,
+    )
+    from_deg: float | None = _setting(
+        None, "angle where the strips begin", unit="deg", low=-360.0, high=720.0
+    )
     to_deg: float | None = _setting(None, "angle where the strips end", unit="deg", low=-360.0, high=720.0)
 
 
@@ -111,14 +175,21 @@ class MotionSettings:
 
     least_points: int = _setting(8, "frames in which a knot must be seen to be fitted", low=4, high=100000)
     false_alarms: float = _setting(0.05, "false alarms tolerated in a whole run", low=1e-6, high=100.0)
-    least_snr: float = _setting(5.0, "smallest signal-to-noise ratio of a knot in one frame", low=2.0, high=1000.0)
-    knot_mm: tuple[float, float] = _setting((1.5, 6.0), "smallest and largest diameter of the knots looked for", unit="Mm",
-                                          low=0.1, high=100.0)
+    least_snr: float = _setting(
+        5.0, "smallest signal-to-noise ratio of a knot in one frame", low=2.0, high=1000.0
+    )
+    knot_mm: tuple[float, float] = _setting(
+        (1.5, 6.0), "smallest and largest diameter of the knots looked for", unit="Mm", low=0.1, high=100.0
+    )
     fastest_km_s: float = _setting(250.0, "fastest knot looked for", unit="km/s", low=1.0, high=3000.0)
-    sectors: tuple[str, ...] = _setting((), "sectors in which to follow a front, each as FROM-TO in degrees, for instance 62-75")
+    sectors: tuple[str, ...] = _setting(
+        (), "sectors in which to follow a front, each as FROM-TO in degrees, for instance 62-75"
+    )
     slits: tuple[str, ...] = _setting(
-        (), "paths of time-distance diagrams: radial:ANGLE, parallel:HEIGHT:FROM:TO, straight:ANGLE,HEIGHT:ANGLE,HEIGHT or "
-        "curved:ANGLE,HEIGHT:ANGLE,HEIGHT:... (degrees and Mm)")
+        (),
+        "paths of time-distance diagrams: radial:ANGLE, parallel:HEIGHT:FROM:TO, straight:ANGLE,HEIGHT:ANGLE,HEIGHT or "
+        "curved:ANGLE,HEIGHT:ANGLE,HEIGHT:... (degrees and Mm)",
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,20 +199,41 @@ class ClipSettings:
     view: str = _setting("wide", "frame of the clip", choices=("wide", "square", "tall", "native"))
     look: str = _setting("ember", "how the picture is toned", choices=("ash", "ember", "nightfall"))
     rate: float = _setting(20.0, "frames per second", unit="1/s", low=1.0, high=60.0)
-    pacing: str = _setting("even", "even: one picture a frame; clock: true to the clock", choices=("even", "clock"))
+    pacing: str = _setting(
+        "even", "even: one picture a frame; clock: true to the clock", choices=("even", "clock")
+    )
     overlays: tuple[str, ...] = _setting(
         ("clock", "scale", "earth", "heights", "compass", "knots", "front", "gaps", "inset", "title", "note"),
         "what is drawn over the picture",
-        choices=("clock", "scale", "earth", "heights", "compass", "knots", "front", "gaps", "inset", "title", "note"))
+        choices=(
+            "clock",
+            "scale",
+            "earth",
+            "heights",
+            "compass",
+            "knots",
+            "front",
+            "gaps",
+            "inset",
+            "title",
+            "note",
+        ),
+    )
     title: str = _setting("", "title line; empty: none")
     credit: str = _setting("", "credit line; empty: none")
-    level_limb: bool = _setting(False, "turn the picture so that the limb lies level, even where north is known")
+    level_limb: bool = _setting(
+        False, "turn the picture so that the limb lies level, even where north is known"
+    )
     hold_s: float = _setting(1.5, "hold on the last frame", unit="s", low=0.0, high=30.0)
     there_and_back: bool = _setting(False, "play forward, then backward")
     blend: int = _setting(0, "blended pictures put between two frames; marked on screen", low=0, high=8)
     smooth: float = _setting(0.0, "light smoothing in time, 0 (off) to 1", low=0.0, high=1.0)
-    quality: int = _setting(18, "constant rate factor of the H.264 encoder; smaller is better and larger", low=0, high=40)
-    also: tuple[str, ...] = _setting((), "further files", choices=("gif", "webp", "plain", "beside", "frames"))
+    quality: int = _setting(
+        18, "constant rate factor of the H.264 encoder; smaller is better and larger", low=0, high=40
+    )
+    also: tuple[str, ...] = _setting(
+        (), "further files", choices=("gif", "webp", "plain", "beside", "frames")
+    )
     limit_mb: float = _setting(8.0, "size limit of the GIF and the WebP", unit="MB", low=0.1, high=500.0)
 
 
@@ -202,15 +294,23 @@ def load_settings(path: Path, base: Settings | None = None) -> Settings:
     try:
         tree = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
     except OSError as error:
-        raise SettingsError(f"cannot be read ({error.strerror})", where=str(path), remedy="check the path") from None
+        raise SettingsError(
+            f"cannot be read ({error.strerror})", where=str(path), remedy="check the path"
+        ) from None
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise SettingsError(f"is not valid TOML: {error}", where=str(path),
-                            remedy="start from the file that `promtrack settings` writes") from None
+        raise SettingsError(
+            f"is not valid TOML: {error}",
+            where=str(path),
+            remedy="start from the file that `promtrack settings` writes",
+        ) from None
     changes: dict[str, Any] = {}
     for section, content in tree.items():
         if not isinstance(content, dict):
-            raise SettingsError(f"'{section}' stands outside a section", where=str(path),
-                                remedy="put it under a section such as [clip]")
+            raise SettingsError(
+                f"'{section}' stands outside a section",
+                where=str(path),
+                remedy="put it under a section such as [clip]",
+            )
         changes.update({f"{section}.{name}": value for name, value in content.items()})
     return change_settings(base or Settings(), changes, where=str(path))
 
@@ -237,7 +337,14 @@ def describe_settings() -> list[tuple[str, Any, str, str]]:
     for section_field in fields(Settings):
         section = getattr(Settings(), section_field.name)
         for item in fields(section):
-            rows.append((f"{section_field.name}.{item.name}", getattr(section, item.name), _limits(item), item.metadata["help"]))
+            rows.append(
+                (
+                    f"{section_field.name}.{item.name}",
+                    getattr(section, item.name),
+                    _limits(item),
+                    item.metadata["help"],
+                )
+            )
     return rows
 
 
@@ -263,15 +370,21 @@ def _checked(key: str, value: Any, item: Any, section: Any, where: str) -> Any:
     if typing.get_origin(base) is tuple:
         inner, *others = typing.get_args(base)
         if isinstance(value, str):
-            # A slit holds commas of its own (straight:120,5:124,60); the next one begins with the name of its kind.
+            # A slit holds commas of its own (straight:120,5:124,60); the next one begins with the name of its
+            # kind.
             comma = r",(?=\s*[A-Za-z\"'])" if ":" in value else ","
             value = [part.strip() for part in re.split(comma, value.strip("[]")) if part.strip()]
             value = [part.strip("\"'") for part in value]
         if not isinstance(value, (list, tuple)):
-            raise SettingsError(f"'{key}' needs a list, got {value!r}", where=where, remedy=_limits(item) or "give a list")
+            raise SettingsError(
+                f"'{key}' needs a list, got {value!r}", where=where, remedy=_limits(item) or "give a list"
+            )
         if Ellipsis not in others and len(value) != 1 + len(others):
-            raise SettingsError(f"'{key}' needs {1 + len(others)} values, got {len(value)}", where=where,
-                                remedy=f"give the {item.metadata['help']}")
+            raise SettingsError(
+                f"'{key}' needs {1 + len(others)} values, got {len(value)}",
+                where=where,
+                remedy=f"give the {item.metadata['help']}",
+            )
         return tuple(_one(key, part, inner, item, where) for part in value)
     return _one(key, value, base, item, where)
 
@@ -281,27 +394,42 @@ def _one(key: str, value: Any, kind: type, item: Any, where: str) -> Any:
     try:
         result = _convert(value, kind)
     except (TypeError, ValueError):
-        raise SettingsError(f"'{key}' needs {_KIND_NAMES[kind]}, got {value!r}", where=where,
-                            remedy=_limits(item) or item.metadata["help"]) from None
+        raise SettingsError(
+            f"'{key}' needs {_KIND_NAMES[kind]}, got {value!r}",
+            where=where,
+            remedy=_limits(item) or item.metadata["help"],
+        ) from None
     if meta["choices"] and result not in meta["choices"]:
-        raise SettingsError(f"'{key}' cannot be '{result}'", where=where, remedy="choose from " + ", ".join(meta["choices"]))
+        raise SettingsError(
+            f"'{key}' cannot be '{result}'", where=where, remedy="choose from " + ", ".join(meta["choices"])
+        )
     if kind in (int, float) and not (math.isfinite(result) and meta["low"] <= result <= meta["high"]):
         bounded = math.isfinite(meta["low"]) or math.isfinite(meta["high"])
-        raise SettingsError(f"'{key}' is {result:g}, outside its range", where=where,
-                            remedy=f"give {_limits(item)}" if bounded else "give a finite number")
+        raise SettingsError(
+            f"'{key}' is {result:g}, outside its range",
+            where=where,
+            remedy=f"give {_limits(item)}" if bounded else "give a finite number",
+        )
     return result
 
 
 def _convert(value: Any, kind: type) -> Any:
     if kind is bool:
         if isinstance(value, str):
-            return {"true": True, "false": False, "yes": True, "no": False}[value.lower()] if value.lower() in (
-                "true", "false", "yes", "no") else _refuse()
+            return (
+                {"true": True, "false": False, "yes": True, "no": False}[value.lower()]
+                if value.lower() in ("true", "false", "yes", "no")
+                else _refuse()
+            )
         return value if isinstance(value, bool) else _refuse()
     if isinstance(value, bool):
         _refuse()
     if kind is str:
-        return value if isinstance(value, str) else (_refuse() if isinstance(value, (list, dict)) else str(value))
+        return (
+            value
+            if isinstance(value, str)
+            else (_refuse() if isinstance(value, (list, dict)) else str(value))
+        )
     if kind is int and isinstance(value, float) and not value.is_integer():
         _refuse()
     try:
@@ -346,7 +474,10 @@ def _toml_value(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-        escaped = "".join(c if c.isprintable() else (f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}") for c in escaped)
+        escaped = "".join(
+            c if c.isprintable() else (f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}")
+            for c in escaped
+        )
         return f'"{escaped}"'
     if isinstance(value, tuple):
         return "[" + ", ".join(_toml_value(v) for v in value) + "]"

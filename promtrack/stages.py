@@ -45,11 +45,21 @@ __all__ = ["BEFORE", "DOERS", "LOADERS", "Job", "Progress", "check_asked_for", "
 log = logging.getLogger("promtrack")
 # Settings sections that each stage depends on, beyond those of the stages before it.
 _SECTIONS = {
-    "lock": ("times", "site", "camera", "limb"), "strip": ("strip",), "motion": ("motion",), "clip": ("clip",),
-    "figures": ("figures",), "report": ("clip", "figures"),
+    "lock": ("times", "site", "camera", "limb"),
+    "strip": ("strip",),
+    "motion": ("motion",),
+    "clip": ("clip",),
+    "figures": ("figures",),
+    "report": ("clip", "figures"),
 }
-BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip"), "clip": ("lock", "strip", "motion"),
-          "figures": ("lock", "strip", "motion"), "report": ("lock", "strip", "motion")}
+BEFORE = {
+    "lock": (),
+    "strip": ("lock",),
+    "motion": ("lock", "strip"),
+    "clip": ("lock", "strip", "motion"),
+    "figures": ("lock", "strip", "motion"),
+    "report": ("lock", "strip", "motion"),
+}
 Progress = Callable[[str], Callable[[int, int], None]]
 
 
@@ -66,8 +76,10 @@ class Job:
     folder: ProductFolder
     settings: Settings
     progress: Progress = silent
-    fingerprint: str = field(init=False)     # of the input before it was opened: what changes later is seen by the next run
-    sequence: Sequence = field(init=False)   # each is set by its stage, in this order
+    fingerprint: str = field(
+        init=False
+    )  # of the input before it was opened: what changes later is seen by the next run
+    sequence: Sequence = field(init=False)  # each is set by its stage, in this order
     lock: LimbLock = field(init=False)
     strip: Strip = field(init=False)
     motion: Motion = field(init=False)
@@ -75,28 +87,50 @@ class Job:
 
     @property
     def geometry(self) -> tuple[SolarView, Scale, Orientation]:
-        """The Sun on the date, the scale and the orientation: cheap, so worked out from the lock each time."""
+        """The Sun on the date, the scale and the orientation: cheap, so worked out from the lock each
+        time."""
         camera, header = self.settings.camera, self.sequence.header
-        view = solar_view(self.sequence.times_utc[self.lock.reference], site=self.settings.site, header=header)
-        scale = measure_scale(self.lock.own_radius_px, self.lock.own_radius_err_px, view, camera=camera, limb=self.settings.limb,
-                              header=header)
+        view = solar_view(
+            self.sequence.times_utc[self.lock.reference], site=self.settings.site, header=header
+        )
+        scale = measure_scale(
+            self.lock.own_radius_px,
+            self.lock.own_radius_err_px,
+            view,
+            camera=camera,
+            limb=self.settings.limb,
+            header=header,
+        )
         # camera.north_deg holds for the first frame, angles for the reference frame.
         return view, scale, orient(view, camera=camera, header=header, turn_deg=turn_at(self.lock, 0))
 
     def measured(self) -> Measured:
         """Everything measured, for the show room."""
         view, scale, orientation = self.geometry
-        return Measured(settings=self.settings, sequence=self.sequence, lock=self.lock, view=view, scale=scale,
-                        orientation=orientation, strip=self.strip, motion=self.motion, version=__version__)
+        return Measured(
+            settings=self.settings,
+            sequence=self.sequence,
+            lock=self.lock,
+            view=view,
+            scale=scale,
+            orientation=orientation,
+            strip=self.strip,
+            motion=self.motion,
+            version=__version__,
+        )
 
     def stamp(self, stage: str) -> str:
-        """What the stage depends on: version, input files, and the settings of this stage and those before."""
+        """What the stage depends on: version, input files, and the settings of this stage and those
+        before."""
         sections = [name for s in (*BEFORE[stage], stage) for name in _SECTIONS[s]]
-        return stamp_of(__version__, self.fingerprint, *(getattr(self.settings, s) for s in dict.fromkeys(sections)))
+        return stamp_of(
+            __version__, self.fingerprint, *(getattr(self.settings, s) for s in dict.fromkeys(sections))
+        )
 
 
 def check_asked_for(job: Job, geometry: StripGeometry) -> None:
-    """Raises SettingsError if strips of this geometry do not show the sectors and slits that the settings name."""
+    """Raises SettingsError if strips of this geometry do not show the sectors and slits that the settings
+    name."""
     named_sectors(job.settings.motion, geometry)
     for path in job.settings.motion.slits:
         try:
@@ -108,36 +142,62 @@ def check_asked_for(job: Job, geometry: StripGeometry) -> None:
 def _do_lock(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     s = job.settings
     lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
-    second = second_limb_note(job.sequence.frame(lock.reference), job.sequence.full_scale, place_of(lock, lock.reference))
+    second = second_limb_note(
+        job.sequence.frame(lock.reference), job.sequence.full_scale, place_of(lock, lock.reference)
+    )
     job.lock = replace(lock, notes=(*lock.notes, *second))
     rejected = int((~job.lock.used).sum())
     if rejected > s.limb.most_rejected * len(job.sequence) or job.lock.used.sum() < 2:
         reasons = ", ".join(sorted({reason for reason in job.lock.reason if reason}))
-        raise InputError(f"{rejected} of {len(job.sequence)} frames cannot be trusted ({reasons})", where=str(job.source),
-                         remedy="look at the frames, or allow more with --set limb.most_rejected=")
+        raise InputError(
+            f"{rejected} of {len(job.sequence)} frames cannot be trusted ({reasons})",
+            where=str(job.source),
+            remedy="look at the frames, or allow more with --set limb.most_rejected=",
+        )
     for note in job.lock.notes:
         log.info(note)
     path = write_lock(job.folder, job.sequence, job.lock)
-    write_summary(job.folder, __version__, job.sequence, job.lock, geometry=job.geometry)   # motion completes it
+    write_summary(
+        job.folder, __version__, job.sequence, job.lock, geometry=job.geometry
+    )  # motion completes it
     return [path]
 
 
 def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     view, scale, orientation = job.geometry
-    log.info("scale: %.1f +- %.1f km a pixel (%s)%s", scale.km_per_px, scale.sigma_km_per_px, scale.source,
-             f"; {scale.check}" if scale.check else "")
+    log.info(
+        "scale: %.1f +- %.1f km a pixel (%s)%s",
+        scale.km_per_px,
+        scale.sigma_km_per_px,
+        scale.source,
+        f"; {scale.check}" if scale.check else "",
+    )
     log.info("orientation: %s", orientation.source)
     geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip, limb=job.settings.limb)
     if job.settings.strip.high_mm is None:
         geometry = under_ceiling(job.sequence, job.lock, orientation, geometry)
-    log.info("strips: %d x %d px, %.0f to %.0f Mm above the limb", geometry.columns, geometry.rows, geometry.low_mm,
-             geometry.height_mm(geometry.rows - 1))
+    log.info(
+        "strips: %d x %d px, %.0f to %.0f Mm above the limb",
+        geometry.columns,
+        geometry.rows,
+        geometry.low_mm,
+        geometry.height_mm(geometry.rows - 1),
+    )
     about = Circumstances(view, scale, orientation, job.settings.limb.height_mm, __version__)
-    check_asked_for(job, geometry)   # rather now than when the frames are unwrapped
+    check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
     with whole_file(job.folder["strip"]) as part:
         offset = begin_strip(part, geometry, job.sequence.times_utc[job.lock.used], about)
-        strip = unwrap(job.sequence, job.lock, orientation, geometry, path=part, offset=offset, dtype=CUBE_DTYPE, progress=progress)
+        strip = unwrap(
+            job.sequence,
+            job.lock,
+            orientation,
+            geometry,
+            path=part,
+            offset=offset,
+            dtype=CUBE_DTYPE,
+            progress=progress,
+        )
         finish_strip(part, strip, job.sequence, job.lock, about)
     _load_strip(job)
     return [job.folder["strip"]]
@@ -145,8 +205,13 @@ def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
 
 def _do_motion(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     _, scale, orientation = job.geometry
-    job.motion = measure_motion(job.strip, motion=job.settings.motion, scale_err=scale.sigma_km_per_px / scale.km_per_px,
-                                clock_err=job.settings.times.rate_err, progress=lambda done, total: progress(done, total + 1))
+    job.motion = measure_motion(
+        job.strip,
+        motion=job.settings.motion,
+        scale_err=scale.sigma_km_per_px / scale.km_per_px,
+        clock_err=job.settings.times.rate_err,
+        progress=lambda done, total: progress(done, total + 1),
+    )
     for note in job.motion.control.notes:
         log.info(note)
 
@@ -157,7 +222,12 @@ def _do_motion(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
 
     files = write_motion(job.folder, job.strip, job.motion, place)
     progress(len(job.strip) + 1, len(job.strip) + 1)
-    return [*files, write_summary(job.folder, __version__, job.sequence, job.lock, geometry=job.geometry, motion=job.motion)]
+    return [
+        *files,
+        write_summary(
+            job.folder, __version__, job.sequence, job.lock, geometry=job.geometry, motion=job.motion
+        ),
+    ]
 
 
 def _do_clip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
@@ -166,19 +236,31 @@ def _do_clip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
 
 def _do_figures(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     from promtrack.show import draw_figures  # see there why so late
+
     return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
 
 
 def _do_report(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     figures = [file for file in job.folder.files_of("figures") if file.suffix == ".png" and file.exists()]
-    return [write_report(job.measured(), job.folder["report"], clip=job.folder["clip"], poster=job.folder["poster"], figures=figures)]
+    return [
+        write_report(
+            job.measured(),
+            job.folder["report"],
+            clip=job.folder["clip"],
+            poster=job.folder["poster"],
+            figures=figures,
+        )
+    ]
 
 
 def _load_lock(job: Job) -> None:
     job.lock = read_lock(job.folder)
     if job.lock.names != job.sequence.names:
-        raise InputError("does not belong to the frames in the input", where=str(job.folder["frames"]),
-                         remedy="make it again with `promtrack lock`")
+        raise InputError(
+            "does not belong to the frames in the input",
+            where=str(job.folder["frames"]),
+            remedy="make it again with `promtrack lock`",
+        )
 
 
 def _load_strip(job: Job) -> None:
@@ -194,7 +276,18 @@ def _load_nothing(job: Job) -> None:
 
 
 DOERS: dict[str, Callable[[Job, Any], list[Path]]] = {
-    "lock": _do_lock, "strip": _do_strip, "motion": _do_motion, "clip": _do_clip, "figures": _do_figures, "report": _do_report}
+    "lock": _do_lock,
+    "strip": _do_strip,
+    "motion": _do_motion,
+    "clip": _do_clip,
+    "figures": _do_figures,
+    "report": _do_report,
+}
 LOADERS: dict[str, Callable[[Job], None]] = {
-    "lock": _load_lock, "strip": _load_strip, "motion": _load_motion, "clip": _load_nothing, "figures": _load_nothing,
-    "report": _load_nothing}
+    "lock": _load_lock,
+    "strip": _load_strip,
+    "motion": _load_motion,
+    "clip": _load_nothing,
+    "figures": _load_nothing,
+    "report": _load_nothing,
+}

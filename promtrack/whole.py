@@ -14,7 +14,7 @@ from promtrack.errors import InputError
 
 __all__ = ["PART", "whole_file"]
 
-PART = ".part-"   # what a file's name begins with until it is whole; an interrupted run may leave such files
+PART = ".part-"  # what a file's name begins with until it is whole; an interrupted run may leave such files
 
 
 @contextmanager
@@ -31,8 +31,11 @@ def whole_file(path: Path) -> Iterator[Path]:
         yield part
         os.replace(part, path)
     except OSError as error:
-        raise InputError(f"cannot be written ({error.strerror or error})", where=str(path),
-                         remedy="free some space, make sure that you may write there, or choose another folder with --out") from error
+        raise InputError(
+            f"cannot be written ({error.strerror or error})",
+            where=str(path),
+            remedy="free some space, make sure that you may write there, or choose another folder with --out",
+        ) from error
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)

@@ -10,10 +10,19 @@ from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene, write_scene
 from promtrack.settings import Settings, change_settings
 
 SMALL = SceneSpec(
-    name="small", shape=(300, 400), frames=30, cadence_s=20.0, limb_arc_deg=40.0, drift_px=(6.0, -4.0), seed=11,
+    name="small",
+    shape=(300, 400),
+    frames=30,
+    cadence_s=20.0,
+    limb_arc_deg=40.0,
+    drift_px=(6.0, -4.0),
+    seed=11,
     hedgerows=(Hedgerow(at_deg=-6.0, height_mm=30.0),),
-    knots=(Knot(at_deg=5.0, height_mm=18.0, radial_km_s=45.0, along_km_s=10.0, snr=25.0, size_mm=3.5),
-           Knot(at_deg=10.0, height_mm=50.0, radial_km_s=-40.0, along_km_s=-12.0, snr=25.0, size_mm=3.5)))
+    knots=(
+        Knot(at_deg=5.0, height_mm=18.0, radial_km_s=45.0, along_km_s=10.0, snr=25.0, size_mm=3.5),
+        Knot(at_deg=10.0, height_mm=50.0, radial_km_s=-40.0, along_km_s=-12.0, snr=25.0, size_mm=3.5),
+    ),
+)
 
 
 # Where the look is not what is tested: one theme, coarse figures, a small clip.

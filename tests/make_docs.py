@@ -1,4 +1,5 @@
-"""Make the generated pages of docs/: `python -m tests.make_docs`. A test fails while a page is behind the code."""
+"""Make the generated pages of docs/: `python -m tests.make_docs`. A test fails while a page is behind the
+code."""
 
 from __future__ import annotations
 
@@ -15,17 +16,28 @@ _MADE = "<!-- made by `python -m tests.make_docs`; do not edit -->\n"
 def settings_page() -> str:
     """docs/settings.md"""
     lines = [
-        "# Settings", "", _MADE,
+        "# Settings",
+        "",
+        _MADE,
         "Settings stand in a TOML file. A `promtrack.toml` inside the input folder or beside it is picked up; `--settings FILE` and",
         "`--set key=value` beat it, in this order. `promtrack settings --out promtrack.toml` writes a file with all of them and their",
-        "help texts. Empty means unknown, or found by promtrack itself.", ""]
+        "help texts. Empty means unknown, or found by promtrack itself.",
+        "",
+    ]
     section = ""
     for key, default, limits, text in describe_settings():
         name = key.partition(".")[0]
         if name != section:
             section = name
             about = (type(getattr(Settings(), name)).__doc__ or "").strip()
-            lines += [f"## {name}", "", about, "", "| key | default | values | meaning |", "| --- | --- | --- | --- |"]
+            lines += [
+                f"## {name}",
+                "",
+                about,
+                "",
+                "| key | default | values | meaning |",
+                "| --- | --- | --- | --- |",
+            ]
         lines.append(f"| `{key}` | {_shown(default)} | {_cell(limits)} | {_cell(text)} |")
         following = [row[0] for row in describe_settings()]
         place = following.index(key) + 1
@@ -36,18 +48,29 @@ def settings_page() -> str:
 
 
 def command_page() -> str:
-    """docs/command-line.md, from the parser's own actions (argparse words its help differently from version to version)"""
+    """docs/command-line.md, from the parser's own actions (argparse words its help differently from version
+    to version)"""
     parser = build_parser()
-    lines = ["# Command line", "", _MADE,
-             "Exit status: 0 done, 1 the input cannot be measured (with the reason), 2 wrong usage, 130 stopped by Ctrl-C. Results go to",
-             "standard output, progress to standard error. `promtrack COMMAND --help` says the same at the terminal.", "",
-             "| command | what it does |", "| --- | --- |"]
+    lines = [
+        "# Command line",
+        "",
+        _MADE,
+        "Exit status: 0 done, 1 the input cannot be measured (with the reason), 2 wrong usage, 130 stopped by Ctrl-C. Results go to",
+        "standard output, progress to standard error. `promtrack COMMAND --help` says the same at the terminal.",
+        "",
+        "| command | what it does |",
+        "| --- | --- |",
+    ]
     commands = _commands(parser)
     lines += [f"| [{name}](#{name}) | {command.description} |" for name, command in commands.items()]
     lines += ["", parser.epilog, ""]
     for name, command in commands.items():
         lines += [f"## {name}", "", command.description, "", "| argument | meaning |", "| --- | --- |"]
-        lines += [f"| `{_call(action)}` | {_cell(action.help)} |" for action in command._actions if action.dest != "help"]
+        lines += [
+            f"| `{_call(action)}` | {_cell(action.help)} |"
+            for action in command._actions
+            if action.dest != "help"
+        ]
         lines += ["", command.epilog.replace("Example: ", "Example: `", 1) + "`", ""]
     return "\n".join(lines)
 

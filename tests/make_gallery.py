@@ -1,8 +1,8 @@
 """Make docs/gallery.md and docs/pictures/: `python -m tests.make_gallery`.
 
-Runs the demo's scenarios into a scratch folder (kept and gone on from with --scratch), reduces posters and figures, and
-writes the page. The worked example of docs/results.md is written anew with the numbers of the same runs. Nothing in
-docs/pictures is drawn by hand.
+Runs the demo's scenarios into a scratch folder (kept and gone on from with --scratch), reduces posters and
+figures, and writes the page. The worked example of docs/results.md is written anew with the numbers of the
+same runs. Nothing in docs/pictures is drawn by hand.
 """
 
 from __future__ import annotations
@@ -41,9 +41,9 @@ SCENARIOS = {
 }
 ABOUT = {
     "quiet": "A hedgerow prominence in one exposure that holds disc and prominence. Knots rise, sink, run along its top and are thrown "
-             "out; a filament runs on over the limb. Thin cloud passes, the observer pauses once, and one frame shows no Sun.",
+    "out; a filament runs on over the limb. Thin cloud passes, the observer pauses once, and one frame shows no Sun.",
     "eruption": "A prominence rises slowly, then erupts. The disc is burnt out, the frames have 8 bits, cloud hides two of them, and the "
-                "mount is nudged once.",
+    "mount is nudged once.",
     "rain": "Condensations fall along both legs of an arch. The mount is an altazimuth one, so that the field turns during the recording.",
 }
 # figure -> what to see in it; the order of a talk
@@ -65,7 +65,7 @@ SHOWN = {
     "eruption": ("summary", "height_time", "speed_time", "knot_map", "strip_montage", "oscillation"),
     "rain": ("knot_map", "time_distance", "height_time", "oscillation"),
 }
-VIEWS = (("ember", "square"), ("ash", "wide"), ("nightfall", "tall"))   # looks and views shown side by side
+VIEWS = (("ember", "square"), ("ash", "wide"), ("nightfall", "tall"))  # looks and views shown side by side
 
 
 def make_gallery(scratch: Path) -> list[str]:
@@ -73,10 +73,16 @@ def make_gallery(scratch: Path) -> list[str]:
     for old in PICTURES.glob("*"):
         old.unlink()
     PICTURES.mkdir(parents=True, exist_ok=True)
-    lines = ["# Gallery", "", "<!-- made by `python -m tests.make_gallery`; do not edit -->", "",
-             "Every picture on this page was made by promtrack from the synthetic recordings of `promtrack demo`. The scenarios are "
-             "invented; nothing here was observed. Each is reduced in size; your own come at full size, as PNG and SVG, light and "
-             "dark.", ""]
+    lines = [
+        "# Gallery",
+        "",
+        "<!-- made by `python -m tests.make_gallery`; do not edit -->",
+        "",
+        "Every picture on this page was made by promtrack from the synthetic recordings of `promtrack demo`. The scenarios are "
+        "invented; nothing here was observed. Each is reduced in size; your own come at full size, as PNG and SVG, light and "
+        "dark.",
+        "",
+    ]
     for name, title in SCENARIOS.items():
         folder = scratch / name
         said = list(run_demo(name, scratch, lambda settings: settings, progress=Progress(sys.stderr).stage))
@@ -89,14 +95,20 @@ def make_gallery(scratch: Path) -> list[str]:
         for figure in SHOWN[name]:
             drawn = folder / "figures" / f"{figure}.png"
             if drawn.exists():
-                lines += _shown(reduced(drawn, f"{name}-{figure}", photo=figure in PHOTOGRAPHIC), FIGURES[figure])
+                lines += _shown(
+                    reduced(drawn, f"{name}-{figure}", photo=figure in PHOTOGRAPHIC), FIGURES[figure]
+                )
         if name == "quiet":
             lines += ["### Dark figures", ""]
-            lines += _shown(reduced(folder / "figures" / "height_time_dark.png", "quiet-height_time-dark", photo=False),
-                            "The same height-time figure for a dark slide (`figures.theme`).")
+            lines += _shown(
+                reduced(folder / "figures" / "height_time_dark.png", "quiet-height_time-dark", photo=False),
+                "The same height-time figure for a dark slide (`figures.theme`).",
+            )
     lines += ["## Looks and views", "", "`clip.look` sets the tone, `clip.view` the frame.", ""]
     lines += _looks(scratch / "quiet")
-    write_png(small(cv2.imread(str(scratch / "quiet" / "poster.png")), WIDEST_PX), PICTURES / "clip.png", bits=5)
+    write_png(
+        small(cv2.imread(str(scratch / "quiet" / "poster.png")), WIDEST_PX), PICTURES / "clip.png", bits=5
+    )
     return lines
 
 
@@ -113,7 +125,7 @@ def reduced(source: Path, name: str, *, photo: bool, widest_px: int = WIDEST_PX)
 def small(picture: np.ndarray, widest_px: int) -> np.ndarray:
     """At most that wide, averaged over areas."""
     factor = min(1.0, widest_px / picture.shape[1])
-    size = (round(picture.shape[1] * factor), round(picture.shape[0] * factor))   # (x, y)
+    size = (round(picture.shape[1] * factor), round(picture.shape[0] * factor))  # (x, y)
     return cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
 
 
@@ -128,9 +140,15 @@ def write_png(picture: np.ndarray, path: Path, *, bits: int = 8) -> Path:
 def worked_example(folder: Path, said: list[str]) -> list[str]:
     """The quiet scenario's output and its fastest moving knot, number by number."""
     knots = QTable.read(folder / "knots.ecsv")
-    table = said[2:said.index("", 2)]
-    lines = ["`promtrack demo quiet` makes a recording whose truth is known, so that one can see what the words are worth. It prints:", "",
-             "```text", *table, "```", ""]
+    table = said[2 : said.index("", 2)]
+    lines = [
+        "`promtrack demo quiet` makes a recording whose truth is known, so that one can see what the words are worth. It prints:",
+        "",
+        "```text",
+        *table,
+        "```",
+        "",
+    ]
     if not knots["moving"].any():
         return [*lines, "No knot was called moving, so there is nothing to work out.", ""]
     page = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
@@ -139,16 +157,26 @@ def worked_example(folder: Path, said: list[str]) -> list[str]:
 
 def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list[str]:
     speed, random, systematic, height = (
-        float(knot[name].value) for name in ("speed_km_s", "speed_err_km_s", "systematic_km_s", "height_mm"))
-    km, sigma_km, total = page["scale"]["km_per_px"], page["scale"]["sigma_km_per_px"], math.hypot(random, systematic)
-    true = next((float(line.split()[4]) for line in table if line.startswith(f"knot {knot['knot']}:")), math.nan)
+        float(knot[name].value) for name in ("speed_km_s", "speed_err_km_s", "systematic_km_s", "height_mm")
+    )
+    km, sigma_km, total = (
+        page["scale"]["km_per_px"],
+        page["scale"]["sigma_km_per_px"],
+        math.hypot(random, systematic),
+    )
+    true = next(
+        (float(line.split()[4]) for line in table if line.startswith(f"knot {knot['knot']}:")), math.nan
+    )
     truth = "this track follows nothing that was put into the scene."
     if math.isfinite(true):
-        truth = (f"{true:.2f} km/s at the same moment. The measurement is off by {abs(speed - true):.2f} km/s, "
-                 f"{abs(speed - true) / total:.1f} times the error. One case in three is off by more than 1, one in twenty by more "
-                 "than 2.")
+        truth = (
+            f"{true:.2f} km/s at the same moment. The measurement is off by {abs(speed - true):.2f} km/s, "
+            f"{abs(speed - true) / total:.1f} times the error. One case in three is off by more than 1, one in twenty by more "
+            "than 2."
+        )
     return [
-        f"Take knot {knot['knot']}, the fastest that moves.", "",
+        f"Take knot {knot['knot']}, the fastest that moves.",
+        "",
         f"- **Speed**: {speed:.2f} km/s in the plane of the sky, with a random error of {random:.2f} km/s (1 sigma). "
         f"Its parts are {_signed(knot, 'radial')} outward and {_signed(knot, 'along')} along the limb.",
         f"- **Scale**: {km:.1f} ± {sigma_km:.1f} km a pixel, {100 * sigma_km / km:.2f} %. With the clock that makes "
@@ -160,9 +188,12 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
         f"- **Model**: {knot['model']}, chi squared per degree of freedom {knot['chi2_per_dof']:.2f}"
         + ("; its errors were scaled up." if knot["errors_scaled"] else "; its errors stand as they are."),
         f"- **Height**: {height:.1f} Mm on average, {limb}. Above the photosphere it is {height:.1f} + 4.35 = {height + 4.35:.1f} Mm, "
-        "± 0.5 Mm from the height of the limb.", "",
+        "± 0.5 Mm from the height of the limb.",
+        "",
         f"So a fair sentence is: *a knot {height:.0f} Mm above the H-alpha limb moved at {speed:.1f} ± {max(total, 0.1):.1f} km/s in the "
-        "plane of the sky, a lower bound of its true speed.*", ""]
+        "plane of the sky, a lower bound of its true speed.*",
+        "",
+    ]
 
 
 def _signed(knot: QTable.Row, part: str) -> str:
@@ -178,16 +209,28 @@ def _put_between(path: Path, lines: list[str]) -> None:
 
 def _headlines(folder: Path) -> list[str]:
     page = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    lines = [f"{page['frames_used']} of {page['frames_read']} frames used; {moving_text(page['counts'])}.", ""]
+    lines = [
+        f"{page['frames_used']} of {page['frames_read']} frames used; {moving_text(page['counts'])}.",
+        "",
+    ]
     return lines + [f"> {meaning['sentence']}\n" for meaning in page["meanings"][:2]]
 
 
 def _looks(folder: Path) -> list[str]:
     lines = []
     for look, view in VIEWS:
-        run_stage("clip", folder, lambda s, look=look, view=view: change_settings(s, {"clip.look": look, "clip.view": view}))
-        lines += _shown(reduced(folder / "poster.png", f"look-{look}-{view}", photo=True, widest_px=800), f"Look `{look}`, view `{view}`.")
-    run_stage("clip", folder, lambda s: change_settings(s, {"clip.look": "ember", "clip.view": "wide"}))   # as it was
+        run_stage(
+            "clip",
+            folder,
+            lambda s, look=look, view=view: change_settings(s, {"clip.look": look, "clip.view": view}),
+        )
+        lines += _shown(
+            reduced(folder / "poster.png", f"look-{look}-{view}", photo=True, widest_px=800),
+            f"Look `{look}`, view `{view}`.",
+        )
+    run_stage(
+        "clip", folder, lambda s: change_settings(s, {"clip.look": "ember", "clip.view": "wide"})
+    )  # as it was
     return lines
 
 
@@ -196,15 +239,23 @@ def _shown(path: Path, caption: str) -> Iterator[str]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(prog="python -m tests.make_gallery", description="make docs/gallery.md and docs/pictures/")
-    parser.add_argument("--scratch", type=Path, help="folder for frames and products, kept afterwards (default: a temporary one)")
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.make_gallery", description="make docs/gallery.md and docs/pictures/"
+    )
+    parser.add_argument(
+        "--scratch",
+        type=Path,
+        help="folder for frames and products, kept afterwards (default: a temporary one)",
+    )
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
         lines = make_gallery(options.scratch or Path(temporary))
     (DOCS / "gallery.md").write_text("\n".join(lines).rstrip() + "\n", encoding="utf-8")
     size_mb = sum(p.stat().st_size for p in PICTURES.iterdir()) / 1e6
-    print(f"docs/gallery.md and {len(list(PICTURES.iterdir()))} pictures, {size_mb:.1f} MB"
-          + ("" if size_mb < LIMIT_MB else f": more than {LIMIT_MB:g} MB, show fewer"))
+    print(
+        f"docs/gallery.md and {len(list(PICTURES.iterdir()))} pictures, {size_mb:.1f} MB"
+        + ("" if size_mb < LIMIT_MB else f": more than {LIMIT_MB:g} MB, show fewer")
+    )
 
 
 if __name__ == "__main__":

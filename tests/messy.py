@@ -18,7 +18,11 @@ from promtrack.cli import main
 from tests.conftest import QUICK_OPTIONS
 
 # The super-user may read and write everything, so for these tests that right is laid down.
-BOUND = ["setpriv", "--bounding-set=-dac_override,-dac_read_search", "--inh-caps=-dac_override,-dac_read_search"]
+BOUND = [
+    "setpriv",
+    "--bounding-set=-dac_override,-dac_read_search",
+    "--inh-caps=-dac_override,-dac_read_search",
+]
 CAN_BE_BOUND = os.name == "posix" and (os.geteuid() != 0 or shutil.which("setpriv") is not None)
 
 
@@ -28,7 +32,11 @@ def frames_in(folder: Path, pictures: Iterable[np.ndarray], *, names: Iterable[s
     given = list(names)
     for i, picture in enumerate(pictures):
         seconds = 9 * 3600 + 30 * 60 + 20 * i
-        name = given[i] if given else f"2026-05-17T{seconds // 3600:02d}-{seconds // 60 % 60:02d}-{seconds % 60:02d}Z.tif"
+        name = (
+            given[i]
+            if given
+            else f"2026-05-17T{seconds // 3600:02d}-{seconds // 60 % 60:02d}-{seconds % 60:02d}Z.tif"
+        )
         tifffile.imwrite(folder / name, picture, photometric="minisblack")
     return folder
 
@@ -42,7 +50,9 @@ def some_of(small_frames: Path, folder: Path, count: int) -> Path:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()
+    }
 
 
 def command(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
@@ -65,7 +75,9 @@ def refused(capsys: pytest.CaptureFixture[str], *arguments: object, status: int 
     return sentence
 
 
-def refused_run(capsys: pytest.CaptureFixture[str], source: Path, out: Path, *arguments: object, status: int = 1) -> str:
+def refused_run(
+    capsys: pytest.CaptureFixture[str], source: Path, out: Path, *arguments: object, status: int = 1
+) -> str:
     """As `refused`, for a run; the input is as before, and no product stands, be it whole or half."""
     before = contents(source) if source.is_dir() else None
     sentence = refused(capsys, "run", source, "--out", out, *QUICK_OPTIONS, *arguments, status=status)
@@ -78,8 +90,15 @@ def refused_run(capsys: pytest.CaptureFixture[str], source: Path, out: Path, *ar
 def bound(*arguments: object, **options: Any) -> subprocess.CompletedProcess[str]:
     """Run the program in a process that permissions bind."""
     prefix = BOUND if os.geteuid() == 0 else []
-    return subprocess.run([*prefix, sys.executable, "-m", "promtrack", *map(str, arguments)], capture_output=True, text=True,
-                          encoding="utf-8", timeout=300, check=False, **options)
+    return subprocess.run(
+        [*prefix, sys.executable, "-m", "promtrack", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=300,
+        check=False,
+        **options,
+    )
 
 
 def assert_one_sentence(done: subprocess.CompletedProcess[str], *words: str, status: int = 1) -> None:

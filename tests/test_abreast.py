@@ -14,6 +14,7 @@ def test_results_come_in_the_order_of_the_items():
     def slow_first(k):
         time.sleep(0.02 if k == 0 else 0.0)
         return k * k
+
     assert list(abreast(slow_first, range(20), workers=3)) == [k * k for k in range(20)]
 
 
@@ -25,6 +26,7 @@ def test_no_more_items_are_drawn_than_needed():
         for k in range(10):
             drawn.append(k)
             yield k
+
     for result in abreast(lambda k: k, items(), workers=2):
         assert max(drawn) <= result + 2
 

@@ -23,7 +23,9 @@ def test_unknown_names_are_refused():
 
 def test_importing_loads_nothing():
     code = "import sys, promtrack; print(*sys.modules)"
-    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout.split()
     assert not {"numpy", "cv2", "scipy", "astropy", "matplotlib"} & set(loaded)
 
 
@@ -33,4 +35,6 @@ def test_every_public_function_is_typed():
         if inspect.isfunction(thing):
             signature = inspect.signature(thing)
             assert signature.return_annotation is not inspect.Signature.empty, name
-            assert [p.name for p in signature.parameters.values() if p.annotation is inspect.Parameter.empty] == [], name
+            assert [
+                p.name for p in signature.parameters.values() if p.annotation is inspect.Parameter.empty
+            ] == [], name

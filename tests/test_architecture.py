@@ -7,9 +7,30 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent / "promtrack"
 # What may import what: a module imports only from rooms of a lower number, or its own.
-ORDER = {"errors": 0, "settings": 1, "sun": 2, "sequence": 3, "limb": 4, "strip": 5, "motion": 6, "show": 7, "scene": 8, "products": 9,
-         "stages": 10, "pipeline": 11, "checkup": 12, "demo": 12, "progress": 0, "abreast": 0, "heap": 0, "ffmpeg": 1, "whole": 1,
-         "rounding": 0, "cli": 13, "__main__": 14}
+ORDER = {
+    "errors": 0,
+    "settings": 1,
+    "sun": 2,
+    "sequence": 3,
+    "limb": 4,
+    "strip": 5,
+    "motion": 6,
+    "show": 7,
+    "scene": 8,
+    "products": 9,
+    "stages": 10,
+    "pipeline": 11,
+    "checkup": 12,
+    "demo": 12,
+    "progress": 0,
+    "abreast": 0,
+    "heap": 0,
+    "ffmpeg": 1,
+    "whole": 1,
+    "rounding": 0,
+    "cli": 13,
+    "__main__": 14,
+}
 SCIENCE = ("sun", "sequence", "limb", "strip", "motion", "scene")
 MODULES = sorted(ROOT.rglob("*.py"))
 
@@ -40,12 +61,17 @@ def test_imports_point_one_way(path):
             assert parts[1] == own or ORDER[parts[1]] < ORDER[own], f"{own} imports {name}"
 
 
-@pytest.mark.parametrize("path", [p for p in MODULES if room(p) in SCIENCE], ids=lambda p: p.relative_to(ROOT).as_posix())
+@pytest.mark.parametrize(
+    "path", [p for p in MODULES if room(p) in SCIENCE], ids=lambda p: p.relative_to(ROOT).as_posix()
+)
 def test_science_neither_plots_prints_nor_parses(path):
     roots = {name.split(".")[0] for name in imported(path)}
     assert not roots & {"matplotlib", "argparse", "imageio"}
-    calls = [node.func.id for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)]
+    calls = [
+        node.func.id
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    ]
     assert "print" not in calls
 
 

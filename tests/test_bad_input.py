@@ -32,12 +32,14 @@ def test_folder_without_pictures(tmp_path, capsys):
 
 
 def test_one_frame(tmp_path, capsys, small_frames):
-    assert "1 usable frame, at least 2" in refused_run(capsys, some_of(small_frames, tmp_path / "in", 1), tmp_path / "out")
+    assert "1 usable frame, at least 2" in refused_run(
+        capsys, some_of(small_frames, tmp_path / "in", 1), tmp_path / "out"
+    )
 
 
 def damage(path, how):
     data = path.read_bytes()
-    path.write_bytes({"empty": b"", "cut short": data[:len(data) // 3], "no picture": b"hello" * 100}[how])
+    path.write_bytes({"empty": b"", "cut short": data[: len(data) // 3], "no picture": b"hello" * 100}[how])
 
 
 @pytest.mark.parametrize("how", ["empty", "cut short", "no picture"])
@@ -52,7 +54,9 @@ def test_all_files_damaged(tmp_path, capsys, small_frames, how):
 
 def film(path, pictures):
     """A small film, and its bytes."""
-    writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"mp4v"), 20.0, pictures[0].shape[::-1], isColor=False)
+    writer = cv2.VideoWriter(
+        str(path), cv2.VideoWriter_fourcc(*"mp4v"), 20.0, pictures[0].shape[::-1], isColor=False
+    )
     for picture in pictures:
         writer.write((picture >> 8).astype(np.uint8))
     writer.release()
@@ -62,29 +66,48 @@ def film(path, pictures):
 @pytest.mark.parametrize("keep", [0.0, 0.3, 0.9])
 def test_film_cut_short(tmp_path, capsys, pictures, keep):
     data = film(tmp_path / "sun.mp4", pictures)
-    (tmp_path / "sun.mp4").write_bytes(data[:int(keep * len(data))])
-    sentence = refused_run(capsys, tmp_path / "sun.mp4", tmp_path / "out", "--set", "times.start=2026-05-17T09:30:00Z",
-                           "--set", "times.cadence_s=20")
+    (tmp_path / "sun.mp4").write_bytes(data[: int(keep * len(data))])
+    sentence = refused_run(
+        capsys,
+        tmp_path / "sun.mp4",
+        tmp_path / "out",
+        "--set",
+        "times.start=2026-05-17T09:30:00Z",
+        "--set",
+        "times.cadence_s=20",
+    )
     assert "is empty" in sentence or "no moving picture" in sentence
 
 
-@pytest.mark.parametrize(("name", "data"), [("a.tif", huge_tiff(100_000, 100_000, 1)), ("a.png", huge_png(100_000, 100_000)),
-                                            ("a.fits", huge_fits(100_000, 100_000))])
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("a.tif", huge_tiff(100_000, 100_000, 1)),
+        ("a.png", huge_png(100_000, 100_000)),
+        ("a.fits", huge_fits(100_000, 100_000)),
+    ],
+)
 def test_picture_that_claims_an_enormous_size(tmp_path, capsys, name, data):
     (tmp_path / "in").mkdir()
     (tmp_path / "in" / name).write_bytes(data)
     assert "more than the limit of 120 million" in refused_run(capsys, tmp_path / "in", tmp_path / "out")
 
 
-@pytest.mark.parametrize(("card", "words"), [
-    ("NAXIS1  = -5", "impossible axes"), ("NAXIS1  = 99999999999999999999", "impossible axes"), ("BITPIX  = 17", "BITPIX = 17"),
-    ("NAXIS   = 1000", "NAXIS = 1000")])
+@pytest.mark.parametrize(
+    ("card", "words"),
+    [
+        ("NAXIS1  = -5", "impossible axes"),
+        ("NAXIS1  = 99999999999999999999", "impossible axes"),
+        ("BITPIX  = 17", "BITPIX = 17"),
+        ("NAXIS   = 1000", "NAXIS = 1000"),
+    ],
+)
 def test_hostile_fits_header(tmp_path, capsys, card, words):
     fits.PrimaryHDU(np.zeros((8, 8), np.int16)).writeto(tmp_path / "a.fits")
     raw = (tmp_path / "a.fits").read_bytes()
     at = raw.index(card[:8].encode())
     (tmp_path / "in").mkdir()
-    (tmp_path / "in" / "a.fits").write_bytes(raw[:at] + card.encode().ljust(80) + raw[at + 80:])
+    (tmp_path / "in" / "a.fits").write_bytes(raw[:at] + card.encode().ljust(80) + raw[at + 80 :])
     assert f"a.fits has a FITS header with {words}" in refused_run(capsys, tmp_path / "in", tmp_path / "out")
 
 
@@ -96,17 +119,29 @@ def test_no_size_in_the_majority(tmp_path, capsys, pictures):
 def blank(pictures, kind):
     noise = np.random.default_rng(3).integers(1000, 1200, pictures[0].shape).astype(np.uint16)
     # the middle of the disc fills the frame: bright all over, a slope, no edge
-    y, x = np.mgrid[:pictures[0].shape[0], :pictures[0].shape[1]]
+    y, x = np.mgrid[: pictures[0].shape[0], : pictures[0].shape[1]]
     disc = 40000 + 20 * x + 10 * y
-    return {"black": [np.zeros_like(p) for p in pictures], "white": [np.full_like(p, 65535) for p in pictures],
-            "constant": [np.full_like(p, 20000) for p in pictures], "noise": [np.roll(noise, i) for i in range(8)],
-            "disc": [(disc + np.roll(noise, i)).astype(np.uint16) for i in range(8)],
-            "nan": [np.full(p.shape, np.nan, np.float32) for p in pictures]}[kind]
+    return {
+        "black": [np.zeros_like(p) for p in pictures],
+        "white": [np.full_like(p, 65535) for p in pictures],
+        "constant": [np.full_like(p, 20000) for p in pictures],
+        "noise": [np.roll(noise, i) for i in range(8)],
+        "disc": [(disc + np.roll(noise, i)).astype(np.uint16) for i in range(8)],
+        "nan": [np.full(p.shape, np.nan, np.float32) for p in pictures],
+    }[kind]
 
 
-@pytest.mark.parametrize(("kind", "words"), [
-    ("black", "all black"), ("white", "constant, 65535"), ("constant", "constant, 20000"), ("noise", "only even light"),
-    ("disc", "the disc seems to fill the frame"), ("nan", "all black")])
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        ("black", "all black"),
+        ("white", "constant, 65535"),
+        ("constant", "constant, 20000"),
+        ("noise", "only even light"),
+        ("disc", "the disc seems to fill the frame"),
+        ("nan", "all black"),
+    ],
+)
 def test_frames_without_a_limb(tmp_path, capsys, pictures, kind, words):
     folder = frames_in(tmp_path / "in", blank(pictures, kind))
     sentence = refused_run(capsys, folder, tmp_path / "out")
@@ -136,15 +171,20 @@ def shifted(picture, down):
 
 @pytest.mark.parametrize("kind", ["double exposure", "two discs"])
 def test_two_limbs_are_said(tmp_path, capsys, pictures, kind, monkeypatch):
-    second = [cv2.addWeighted(p, 0.8, shifted(p, 40), 0.2, 0.0) if kind == "double exposure" else np.maximum(p, p[::-1])
-              for p in pictures]
+    second = [
+        cv2.addWeighted(p, 0.8, shifted(p, 40), 0.2, 0.0)
+        if kind == "double exposure"
+        else np.maximum(p, p[::-1])
+        for p in pictures
+    ]
     folder = frames_in(tmp_path / "in", second)
     assert "There is a second limb" in command(capsys, "check", folder)[1]
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
     from promtrack.pipeline import run
+
     job = run(folder, tmp_path / "out")
     assert any("There is a second limb" in note for note in job.lock.notes)
-    assert np.ptp(job.lock.centre_y_px[job.lock.used]) < 20      # one of the two is followed throughout
+    assert np.ptp(job.lock.centre_y_px[job.lock.used]) < 20  # one of the two is followed throughout
 
 
 def test_one_limb_is_not_called_two(small_frames, capsys):
@@ -154,7 +194,10 @@ def test_one_limb_is_not_called_two(small_frames, capsys):
 
 
 def test_the_same_picture_again_and_again_is_said(tmp_path, capsys, pictures):
-    assert "one and the same picture" in command(capsys, "check", frames_in(tmp_path / "in", pictures[:1] * 4))[1]
+    assert (
+        "one and the same picture"
+        in command(capsys, "check", frames_in(tmp_path / "in", pictures[:1] * 4))[1]
+    )
 
 
 @pytest.mark.skipif(not hasattr(os, "symlink"), reason="no symbolic links")
@@ -175,12 +218,18 @@ def test_check_lists_what_is_left_out_and_changes_nothing(tmp_path, capsys, smal
     files = sorted(folder.iterdir())
     damage(files[1], "empty")
     damage(files[2], "cut short")
-    tifffile.imwrite(folder / "2026-05-17T10-00-00Z.tif", np.zeros((20, 30), np.uint8), photometric="minisblack")
+    tifffile.imwrite(
+        folder / "2026-05-17T10-00-00Z.tif", np.zeros((20, 30), np.uint8), photometric="minisblack"
+    )
     before = contents(folder)
     status, out, _ = command(capsys, "check", folder)
     assert status == 0
     assert "4 frames of 400x300 px" in out
-    for words in (f"left out: {files[1].name}: is empty", f"left out: {files[2].name}: is cut short", "is 30 x 20 8-bit"):
+    for words in (
+        f"left out: {files[1].name}: is empty",
+        f"left out: {files[2].name}: is cut short",
+        "is 30 x 20 8-bit",
+    ):
         assert words in out
     assert contents(folder) == before
     assert [p.name for p in tmp_path.iterdir()] == ["in"]
@@ -189,4 +238,6 @@ def test_check_lists_what_is_left_out_and_changes_nothing(tmp_path, capsys, smal
 def test_a_truncated_claim_inside_a_capture_video(tmp_path, capsys):
     head = b"PLAIN-CAPTURE1" + struct.pack("<7i", 0, 0, 0, 100_000, 100_000, 16, 5) + b" " * 120 + b"\0" * 16
     (tmp_path / "sun.ser").write_bytes(head)
-    assert "claims 100000 x 100000 pixels, more than the limit" in refused_run(capsys, tmp_path / "sun.ser", tmp_path / "out")
+    assert "claims 100000 x 100000 pixels, more than the limit" in refused_run(
+        capsys, tmp_path / "sun.ser", tmp_path / "out"
+    )

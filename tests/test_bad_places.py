@@ -13,7 +13,16 @@ import pytest
 from promtrack.pipeline import run, run_stage
 from promtrack.products.folder import PRODUCTS
 from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
-from tests.messy import CAN_BE_BOUND, assert_one_sentence, bound, command, contents, refused, refused_run, some_of
+from tests.messy import (
+    CAN_BE_BOUND,
+    assert_one_sentence,
+    bound,
+    command,
+    contents,
+    refused,
+    refused_run,
+    some_of,
+)
 
 POSIX = os.name == "posix"
 MAY_MOUNT = POSIX and os.geteuid() == 0 and sys.platform == "linux"
@@ -23,8 +32,12 @@ MAY_MOUNT = POSIX and os.geteuid() == 0 and sys.platform == "linux"
 def test_folders_without_the_right_to_read_or_write(tmp_path, small_frames):
     folder = some_of(small_frames, tmp_path / "in", 3)
     (tmp_path / "shut").mkdir(mode=0o555)
-    assert_one_sentence(bound("run", folder, "--out", tmp_path / "shut" / "out"), "shut", "Permission denied", "--out")
-    assert_one_sentence(bound("run", folder, "--out", tmp_path / "shut"), "shut", "Permission denied", "--out")
+    assert_one_sentence(
+        bound("run", folder, "--out", tmp_path / "shut" / "out"), "shut", "Permission denied", "--out"
+    )
+    assert_one_sentence(
+        bound("run", folder, "--out", tmp_path / "shut"), "shut", "Permission denied", "--out"
+    )
     assert list((tmp_path / "shut").iterdir()) == []
     for path in folder.iterdir():
         path.chmod(0)
@@ -45,9 +58,18 @@ def test_a_read_only_input_is_enough(tmp_path, small_frames):
     try:
         done = bound("check", folder)
         assert done.returncode == 0, done.stderr
-        done = bound("run", folder, "--out", tmp_path / "out", "--quiet",
-                     "--set", "strip.low_mm=9", "--set", "strip.high_mm=8")
-        assert_one_sentence(done, "strip", status=done.returncode)       # it came as far as the strips
+        done = bound(
+            "run",
+            folder,
+            "--out",
+            tmp_path / "out",
+            "--quiet",
+            "--set",
+            "strip.low_mm=9",
+            "--set",
+            "strip.high_mm=8",
+        )
+        assert_one_sentence(done, "strip", status=done.returncode)  # it came as far as the strips
         assert (tmp_path / "out" / "frames.ecsv").exists()
     finally:
         folder.chmod(0o755)
@@ -61,7 +83,9 @@ def test_output_that_is_a_file_lies_in_the_input_or_is_foreign(tmp_path, capsys,
     assert "never changed" in refused_run(capsys, folder, folder / "out")
     (tmp_path / "other").mkdir()
     (tmp_path / "other" / "letter.txt").write_text("mine")
-    assert "'letter.txt', which no run of promtrack" in refused(capsys, "run", folder, "--out", tmp_path / "other")
+    assert "'letter.txt', which no run of promtrack" in refused(
+        capsys, "run", folder, "--out", tmp_path / "other"
+    )
     assert contents(tmp_path / "other") == {"letter.txt": b"mine"}
     assert (tmp_path / "file").read_text() == "mine"
 
@@ -104,25 +128,42 @@ def test_a_terminal_that_knows_no_accents(tmp_path, small_frames):
 
 
 def test_a_terminal_without_the_signs_of_print_gets_plain_ones():
-    code = ("import promtrack.cli as cli, promtrack.pipeline as p\n"
-            "cli.build_parser = lambda: (print('v −0.3 ± 0.1 m/s², 5°, é'), (_ for _ in ()).throw(SystemExit(0)))\n"
-            "cli.main([])")
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="ascii", check=False,
-                          env=os.environ | {"PYTHONIOENCODING": "ascii"})
+    code = (
+        "import promtrack.cli as cli, promtrack.pipeline as p\n"
+        "cli.build_parser = lambda: (print('v −0.3 ± 0.1 m/s², 5°, é'), (_ for _ in ()).throw(SystemExit(0)))\n"
+        "cli.main([])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        encoding="ascii",
+        check=False,
+        env=os.environ | {"PYTHONIOENCODING": "ascii"},
+    )
     assert done.stdout == "v -0.3 +- 0.1 m/s2, 5 deg, \\xe9\n"
 
 
 def test_a_fault_is_one_line_and_its_details_are_kept_elsewhere(tmp_path):
-    code = ("import promtrack.cli, promtrack.products.summary as s\n"
-            "def fail(*_): raise ZeroDivisionError('a bug')\n"
-            "import promtrack.pipeline as p; p.read_summary = fail\n"
-            "promtrack.cli.main(['clip', 'x'])")
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8", cwd=tmp_path, check=False)
+    code = (
+        "import promtrack.cli, promtrack.products.summary as s\n"
+        "def fail(*_): raise ZeroDivisionError('a bug')\n"
+        "import promtrack.pipeline as p; p.read_summary = fail\n"
+        "promtrack.cli.main(['clip', 'x'])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        cwd=tmp_path,
+        check=False,
+    )
     assert_one_sentence(done, "a fault in promtrack itself (ZeroDivisionError: a bug)", "please report it")
     log = Path(re.search(r"the details are in (.*); please", done.stderr)[1])
     assert "Traceback" in log.read_text(encoding="utf-8")
     log.unlink()
-    assert list(tmp_path.iterdir()) == []      # the working folder may be the input's
+    assert list(tmp_path.iterdir()) == []  # the working folder may be the input's
 
 
 def test_too_little_space_is_told_before_the_strips_are_made(tmp_path, capsys, small_frames, monkeypatch):
@@ -142,7 +183,9 @@ def test_too_little_space_is_told_before_the_strips_are_made(tmp_path, capsys, s
 def test_a_disk_that_fills_up(tmp_path, small_frames, size):
     disk = tmp_path / "disk"
     disk.mkdir()
-    if subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", disk], capture_output=True, check=False).returncode:
+    if subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", disk], capture_output=True, check=False
+    ).returncode:
         pytest.skip("mounting is not allowed here")
     try:
         done = bound("run", small_frames, "--out", disk / "out", *QUICK_OPTIONS)
@@ -154,13 +197,23 @@ def test_a_disk_that_fills_up(tmp_path, small_frames, size):
         subprocess.run(["umount", disk], check=True)
 
 
-BY_STAGE = [("lock", "frames"), ("lock", "summary"), ("strip", "strip"), ("motion", "knots"), ("motion", "front_fits"), ("clip", "clip"),
-            ("clip", "poster"), ("figures", "figures"), ("report", "report")]
+BY_STAGE = [
+    ("lock", "frames"),
+    ("lock", "summary"),
+    ("strip", "strip"),
+    ("motion", "knots"),
+    ("motion", "front_fits"),
+    ("clip", "clip"),
+    ("clip", "poster"),
+    ("figures", "figures"),
+    ("report", "report"),
+]
 
 
 @pytest.mark.parametrize(("stage", "product"), BY_STAGE)
 def test_no_space_at_any_product(finished, capsys, monkeypatch, stage, product):
-    # The renaming of the whole file fails as it does on a full disk: the old product stays, whole, and no half file.
+    # The renaming of the whole file fails as it does on a full disk: the old product stays, whole, and no
+    # half file.
     before = {k: v for k, v in contents(finished).items() if not k.startswith(".")}
     name = "knot_map.png" if product == "figures" else PRODUCTS[product]
     real = os.replace
@@ -169,6 +222,7 @@ def test_no_space_at_any_product(finished, capsys, monkeypatch, stage, product):
         if os.path.basename(target) == name:
             raise OSError(errno.ENOSPC, "No space left on device")
         real(source, target)
+
     monkeypatch.setattr("os.replace", full)
     sentence = refused(capsys, stage, finished, "--quiet")
     assert name in sentence
@@ -180,10 +234,14 @@ def test_no_space_at_any_product(finished, capsys, monkeypatch, stage, product):
 
 
 def test_a_failure_of_the_system_is_one_sentence(finished, capsys, monkeypatch):
-    for error, words in ((OSError(errno.EIO, "Input/output error", "strip.fits"), "strip.fits: Input/output error"),
-                         (MemoryError(), "not enough memory")):
+    for error, words in (
+        (OSError(errno.EIO, "Input/output error", "strip.fits"), "strip.fits: Input/output error"),
+        (MemoryError(), "not enough memory"),
+    ):
+
         def fail(*_, error=error):
             raise error
+
         monkeypatch.setattr("promtrack.stages.measure_motion", lambda *_, fail=fail, **__: fail())
         assert command(capsys, "motion", finished, "--quiet")[0] == 1
         status, _, err = command(capsys, "motion", finished, "--quiet")
@@ -197,8 +255,10 @@ def test_no_ffmpeg_is_told_before_the_work_begins(tmp_path, capsys, small_frames
     if found == "wrong path":
         monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", str(tmp_path / "nowhere"))
     else:
+
         def missing():
             raise RuntimeError("No ffmpeg exe could be found.")
+
         monkeypatch.setattr("imageio_ffmpeg.get_ffmpeg_exe", missing)
     assert "no ffmpeg program was found" in refused(capsys, "run", small_frames, "--out", tmp_path / "out")
     assert not (tmp_path / "out").exists()

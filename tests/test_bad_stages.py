@@ -1,4 +1,5 @@
-"""Stages out of turn, products damaged or of another version, input that changed or vanished, two runs at once."""
+"""Stages out of turn, products damaged or of another version, input that changed or vanished, two runs at
+once."""
 
 import json
 import shutil
@@ -31,7 +32,9 @@ def test_a_stage_before_its_turn(tmp_path, capsys, small_frames, monkeypatch):
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
     run(small_frames, tmp_path / "out", QUICK_SETTINGS)
     for stage in ("motion", "clip", "figures", "report"):
-        assert "the stage 'strip' has not been finished; do `promtrack strip " in refused(capsys, stage, tmp_path / "out")
+        assert "the stage 'strip' has not been finished; do `promtrack strip " in refused(
+            capsys, stage, tmp_path / "out"
+        )
 
 
 def test_a_stage_with_other_settings_of_an_earlier_stage(finished, capsys):
@@ -40,13 +43,22 @@ def test_a_stage_with_other_settings_of_an_earlier_stage(finished, capsys):
     assert "high_mm = 60" not in (finished / "settings.toml").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(("change", "words"), [
-    (("--set", "motion.sectors=200-210"), "sector '200-210' lies outside the strips"),
-    (("--set", "motion.sectors=here"), "sector 'here' cannot be read"),
-    (("--set", "motion.sectors=75-62"), "sector '75-62' goes round 347 deg of the limb"),
-    (("--slit", "radial:200"), "motion.slits: "), (("--slit", "somewhere"), "motion.slits: ")])
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("--set", "motion.sectors=200-210"), "sector '200-210' lies outside the strips"),
+        (("--set", "motion.sectors=here"), "sector 'here' cannot be read"),
+        (("--set", "motion.sectors=75-62"), "sector '75-62' goes round 347 deg of the limb"),
+        (("--slit", "radial:200"), "motion.slits: "),
+        (("--slit", "somewhere"), "motion.slits: "),
+    ],
+)
 def test_a_refused_sector_or_slit_changes_nothing(finished, capsys, change, words):
-    before = {path: path.read_bytes() for path in finished.rglob("*") if path.is_file() and path.name != "promtrack.log"}
+    before = {
+        path: path.read_bytes()
+        for path in finished.rglob("*")
+        if path.is_file() and path.name != "promtrack.log"
+    }
     assert words in refused(capsys, "motion", finished, *change, "--quiet", status=2)
     assert {path: path.read_bytes() for path in before} == before
     assert command(capsys, "report", finished, "--quiet")[0] == 0
@@ -58,7 +70,9 @@ def test_motion_again_tells_what_moves_and_what_is_left_to_do(finished, capsys):
     assert status == 0
     assert any("moving of" in line for line in lines)
     assert lines[0] == f"motion: 7 files in {finished}"
-    assert lines[-1] == f"still to be done again: clip, figures, report; begin with `promtrack clip {finished}`"
+    assert (
+        lines[-1] == f"still to be done again: clip, figures, report; begin with `promtrack clip {finished}`"
+    )
 
 
 def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, monkeypatch):
@@ -74,12 +88,14 @@ def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, mo
 
 def test_input_that_vanishes_between_the_stages(tmp_path, capsys, small_frames, monkeypatch):
     import promtrack.stages as stages
+
     folder = some_of(small_frames, tmp_path / "in", 6)
     real = stages.DOERS["strip"]
 
     def gone(job, progress):
         shutil.rmtree(folder)
         return real(job, progress)
+
     monkeypatch.setitem(stages.DOERS, "strip", gone)
     sentence = refused(capsys, "run", folder, "--out", tmp_path / "out", *QUICK_OPTIONS)
     assert "2026-05-17T09-30-00Z.tif: cannot be read" in sentence
@@ -87,21 +103,44 @@ def test_input_that_vanishes_between_the_stages(tmp_path, capsys, small_frames, 
     assert [p.name for p in (tmp_path / "out").rglob(".part-*")] == []
 
 
-NEXT = {"summary": "strip", "settings": "strip", "frames": "strip", "strip": "motion", "knots": "report", "knot_points": "report",
-        "front_points": "report", "front_fits": "report", "ridges": "report", "oscillations": "report"}
-SPOIL = {"missing": lambda data: None, "empty": lambda data: b"", "cut short": lambda data: data[:len(data) // 2],
-         "noise": lambda data: bytes(range(256)) * 40, "another kind": lambda data: b"[]", "header only": lambda data: data[:300]}
+NEXT = {
+    "summary": "strip",
+    "settings": "strip",
+    "frames": "strip",
+    "strip": "motion",
+    "knots": "report",
+    "knot_points": "report",
+    "front_points": "report",
+    "front_fits": "report",
+    "ridges": "report",
+    "oscillations": "report",
+}
+SPOIL = {
+    "missing": lambda data: None,
+    "empty": lambda data: b"",
+    "cut short": lambda data: data[: len(data) // 2],
+    "noise": lambda data: bytes(range(256)) * 40,
+    "another kind": lambda data: b"[]",
+    "header only": lambda data: data[:300],
+}
 
 
-@pytest.mark.parametrize(("product", "how"), [(product, how) for product in NEXT for how in SPOIL
-                                              if product in ("summary", "settings", "frames", "strip", "knots") or how == "cut short"])
+@pytest.mark.parametrize(
+    ("product", "how"),
+    [
+        (product, how)
+        for product in NEXT
+        for how in SPOIL
+        if product in ("summary", "settings", "frames", "strip", "knots") or how == "cut short"
+    ],
+)
 def test_damaged_products_are_named(finished, capsys, product, how):
     path = finished / PRODUCTS[product]
     data = SPOIL[how](path.read_bytes())
     path.unlink() if data is None else path.write_bytes(data)
     stage = NEXT[product]
     if product == "settings" and how in ("empty", "cut short", "header only"):
-        status, _, err = command(capsys, stage, finished, "--quiet")      # less settings are still settings
+        status, _, err = command(capsys, stage, finished, "--quiet")  # less settings are still settings
         assert status in (0, 1, 2), err
         return
     status, _, err = command(capsys, stage, finished, "--quiet")
@@ -115,7 +154,7 @@ def test_damaged_products_are_named(finished, capsys, product, how):
 def test_a_run_mends_what_was_damaged(finished, small_frames, product):
     path = finished / PRODUCTS[product]
     whole = path.read_bytes()
-    path.write_bytes(whole[:len(whole) // 2])
+    path.write_bytes(whole[: len(whole) // 2])
     run(small_frames, finished, QUICK_SETTINGS)
     assert path.read_bytes() == whole
 
@@ -132,5 +171,7 @@ def test_a_run_mends_a_table_that_cannot_be_read(finished, small_frames):
 def test_two_runs_at_once_are_refused(finished, small_frames):
     with ProductFolder(finished).alone():
         for arguments in (("run", small_frames, "--out", finished), ("report", finished)):
-            assert_one_sentence(bound(*arguments, *(QUICK_OPTIONS if arguments[0] == "run" else ())), "another run is writing")
+            assert_one_sentence(
+                bound(*arguments, *(QUICK_OPTIONS if arguments[0] == "run" else ())), "another run is writing"
+            )
     run_stage("report", finished)

@@ -34,11 +34,19 @@ def checked(capsys, folder, *arguments):
 
 
 def test_duplicate_backward_missing_and_stray_times_are_said(tmp_path, capsys, pictures):
-    names = ["a_2026-05-17T09-30-00Z.tif", "b_2026-05-17T09-30-20Z.tif", "c_2026-05-17T09-30-20Z.tif",
-             "d_2026-05-17T09-30-10Z.tif", "e_without.tif", "f_2031-01-01T00-00-00Z.tif"]
+    names = [
+        "a_2026-05-17T09-30-00Z.tif",
+        "b_2026-05-17T09-30-20Z.tif",
+        "c_2026-05-17T09-30-20Z.tif",
+        "d_2026-05-17T09-30-10Z.tif",
+        "e_without.tif",
+        "f_2031-01-01T00-00-00Z.tif",
+    ]
     out = checked(capsys, frames_in(tmp_path / "in", pictures, names=names))
     assert "1 frame with the same time as the one before (first: c_2026-05-17T09-30-20Z.tif" in out
-    assert "1 frame earlier than the one before in the order of names (first: d_2026-05-17T09-30-10Z.tif)" in out
+    assert (
+        "1 frame earlier than the one before in the order of names (first: d_2026-05-17T09-30-10Z.tif)" in out
+    )
     assert "left out: e_without.tif: has no time" in out
     assert "left out: f_2031-01-01T00-00-00Z.tif: 2031-01-01T00:00:00Z is days from the others" in out
 
@@ -49,10 +57,15 @@ def test_a_clock_that_was_never_set_is_said(tmp_path, capsys, pictures):
 
 
 def test_the_change_to_winter_time_is_said(tmp_path, capsys, pictures):
-    # PUBLISHED  In Germany clocks went back from 03:00 to 02:00 on 2025 October 26 (Directive 2000/84/EC: the last
-    # Sunday of October, 01:00 UTC), so 02:30 happened twice and 03:30 CET is 02:30 UTC.
-    names = [f"2025-10-26T{time}.tif" for time in ("01-50-00", "02-10-00", "02-30-00", "02-50-00", "03-10-00", "03-30-00")]
-    out = checked(capsys, frames_in(tmp_path / "in", pictures, names=names), "--set", "times.zone=Europe/Berlin")
+    # PUBLISHED  In Germany clocks went back from 03:00 to 02:00 on 2025 October 26 (Directive 2000/84/EC: the
+    # last Sunday of October, 01:00 UTC), so 02:30 happened twice and 03:30 CET is 02:30 UTC.
+    names = [
+        f"2025-10-26T{time}.tif"
+        for time in ("01-50-00", "02-10-00", "02-30-00", "02-50-00", "03-10-00", "03-30-00")
+    ]
+    out = checked(
+        capsys, frames_in(tmp_path / "in", pictures, names=names), "--set", "times.zone=Europe/Berlin"
+    )
     assert "2025-10-25 23:50:00 to 2025-10-26 02:30:00 UTC" in out
     assert "twice" in out
 
@@ -64,41 +77,64 @@ def test_local_time_taken_for_utc_is_said_by_check(small_frames, capsys):
     assert "deg below the horizon of the site: if the times are local, set times.zone" in out
 
 
-@pytest.mark.parametrize(("change", "words"), [
-    ("clip.rat=3", "unknown setting 'clip.rat'; did you mean 'clip.rate'?"),
-    ("clop.rate=3", "clip.rate"),
-    ("clip.rate=fast", "'clip.rate' needs a number, got 'fast'; 1 to 60 1/s"),
-    ("clip.rate=1000", "'clip.rate' is 1000, outside its range; give 1 to 60 1/s"),
-    ("clip.rate=nan", "'clip.rate' is nan, outside its range"),
-    ("clip.look=neon", "choose from ash, ember, nightfall"),
-    ("camera.mirrored=perhaps", "'camera.mirrored' needs true or false"),
-    ("motion.least_points=8.5", "needs a whole number"),
-    ("clip.rate", "'clip.rate' has no '='"),
-    ("times.zone=Mars/Olympus", "Mars/Olympus"),
-    ("times.start=yesterday", "yesterday"),
-    ("times.table=/nowhere/times.csv", "/nowhere/times.csv"),
-    ("camera.dark=/nowhere/dark.tif", "/nowhere/dark.tif"),
-])
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ("clip.rat=3", "unknown setting 'clip.rat'; did you mean 'clip.rate'?"),
+        ("clop.rate=3", "clip.rate"),
+        ("clip.rate=fast", "'clip.rate' needs a number, got 'fast'; 1 to 60 1/s"),
+        ("clip.rate=1000", "'clip.rate' is 1000, outside its range; give 1 to 60 1/s"),
+        ("clip.rate=nan", "'clip.rate' is nan, outside its range"),
+        ("clip.look=neon", "choose from ash, ember, nightfall"),
+        ("camera.mirrored=perhaps", "'camera.mirrored' needs true or false"),
+        ("motion.least_points=8.5", "needs a whole number"),
+        ("clip.rate", "'clip.rate' has no '='"),
+        ("times.zone=Mars/Olympus", "Mars/Olympus"),
+        ("times.start=yesterday", "yesterday"),
+        ("times.table=/nowhere/times.csv", "/nowhere/times.csv"),
+        ("camera.dark=/nowhere/dark.tif", "/nowhere/dark.tif"),
+    ],
+)
 def test_wrong_settings(tmp_path, capsys, small_frames, change, words):
-    source = ["--set", "times.source=cadence", "--set", "times.cadence_s=20"] if change.startswith("times.start") else []
+    source = (
+        ["--set", "times.source=cadence", "--set", "times.cadence_s=20"]
+        if change.startswith("times.start")
+        else []
+    )
     status = 1 if change.startswith("camera.dark") else 2
-    sentence = refused(capsys, "run", small_frames, "--out", tmp_path / "out", "--set", change, *source, status=status)
+    sentence = refused(
+        capsys, "run", small_frames, "--out", tmp_path / "out", "--set", change, *source, status=status
+    )
     assert words in sentence
     assert not (tmp_path / "out").exists()
 
 
-@pytest.mark.parametrize(("text", "words"), [
-    ("[clip]\nrat = 3\n", "did you mean 'clip.rate'?"), ("[clip]\nrate = 'x'\n", "needs a number"), ("rate = 3\n", "outside a section"),
-    ("[clip\n", "is not valid TOML"), ("\x00", "is not valid TOML"), ("[clip]\nrate = [1]\n", "needs a number")])
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[clip]\nrat = 3\n", "did you mean 'clip.rate'?"),
+        ("[clip]\nrate = 'x'\n", "needs a number"),
+        ("rate = 3\n", "outside a section"),
+        ("[clip\n", "is not valid TOML"),
+        ("\x00", "is not valid TOML"),
+        ("[clip]\nrate = [1]\n", "needs a number"),
+    ],
+)
 def test_wrong_settings_file(tmp_path, capsys, small_frames, text, words):
     (tmp_path / "my.toml").write_text(text, encoding="utf-8")
-    sentence = refused(capsys, "run", small_frames, "--out", tmp_path / "out", "--settings", tmp_path / "my.toml", status=2)
+    sentence = refused(
+        capsys, "run", small_frames, "--out", tmp_path / "out", "--settings", tmp_path / "my.toml", status=2
+    )
     assert sentence.startswith(str(tmp_path / "my.toml"))
     assert words in sentence
 
 
 def test_paths_of_slits_are_read_before_the_frames_are_unwrapped(tmp_path, capsys, small_frames):
-    for path, words in (("spiral:3", "none of the four kinds"), ("radial:north", "cannot be read"), ("radial:180", "outside")):
+    for path, words in (
+        ("spiral:3", "none of the four kinds"),
+        ("radial:north", "cannot be read"),
+        ("radial:180", "outside"),
+    ):
         sentence = refused_run_after_lock(capsys, small_frames, tmp_path / "out", f"motion.slits={path}")
         assert sentence.startswith("motion.slits: ")
         assert words in sentence
@@ -111,8 +147,8 @@ def refused_run_after_lock(capsys, frames, out, change):
 
 @pytest.mark.parametrize("turned", ["upside down", "left for right"])
 def test_flipped_frames_measure_the_same_speeds(tmp_path, small_scene, small_run, monkeypatch, turned):
-    # TRUTH  the same scene, its rows or columns reversed: the same knots at the same speeds, within their errors, and
-    # at the same distance from the Sun's centre. The sense in which image angles run is reversed.
+    # TRUTH  the same scene, its rows or columns reversed: the same knots at the same speeds, within their
+    # errors, and at the same distance from the Sun's centre. The sense in which image angles run is reversed.
     flip = (lambda p: p[::-1]) if turned == "upside down" else (lambda p: p[:, ::-1])
     folder = frames_in(tmp_path / "in", [flip(small_scene.frame(i)) for i in range(len(small_scene))])
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
@@ -123,22 +159,33 @@ def test_flipped_frames_measure_the_same_speeds(tmp_path, small_scene, small_run
         other = min(flipped, key=lambda k: abs(k.height_mm[0] - one.height_mm[0]))
         error = np.hypot(one.fit.speed_err_km_s, other.fit.speed_err_km_s)
         assert abs(one.fit.speed_km_s - other.fit.speed_km_s) < 3.0 * error
-        assert abs(one.fit.radial_km_s - other.fit.radial_km_s) < 3.0 * np.hypot(one.fit.radial_err_km_s, other.fit.radial_err_km_s)
-        assert abs(one.fit.along_km_s + other.fit.along_km_s) < 3.0 * np.hypot(one.fit.along_err_km_s, other.fit.along_err_km_s)
-    assert abs(job.lock.radius_px - small_run.lock.radius_px) < 3.0 * np.hypot(job.lock.radius_err_px, small_run.lock.radius_err_px)
+        assert abs(one.fit.radial_km_s - other.fit.radial_km_s) < 3.0 * np.hypot(
+            one.fit.radial_err_km_s, other.fit.radial_err_km_s
+        )
+        assert abs(one.fit.along_km_s + other.fit.along_km_s) < 3.0 * np.hypot(
+            one.fit.along_err_km_s, other.fit.along_err_km_s
+        )
+    assert abs(job.lock.radius_px - small_run.lock.radius_px) < 3.0 * np.hypot(
+        job.lock.radius_err_px, small_run.lock.radius_err_px
+    )
 
 
 def test_a_mirrored_camera_gives_the_same_position_angles(tmp_path, small_scene, small_run):
-    # TRUTH  the frames mirrored left for right with camera.mirrored set: the same position angle of the same spot.
+    # TRUTH  the frames mirrored left for right with camera.mirrored set: the same position angle of the same
+    # spot.
     plain = change_settings(QUICK_SETTINGS, {"camera.north_deg": 20.0})
     mirrored = change_settings(QUICK_SETTINGS, {"camera.north_deg": -20.0, "camera.mirrored": True})
     from promtrack.sun import orient, solar_view
+
     view = solar_view(small_scene.spec.times_utc[0])
     columns = small_scene.spec.shape[1]
     x, y = small_run.lock.centre_x_px[0] + 30.0, small_run.lock.centre_y_px[0] - 610.0
     theta = to_polar(small_run.lock, 0, np.array([x]), np.array([y]))[0][0]
     assert 0.0 < x < columns
-    angles = [float(orient(view, camera=s.camera).to_product(a)) % 360.0 for s, a in ((plain, theta), (mirrored, -theta))]
+    angles = [
+        float(orient(view, camera=s.camera).to_product(a)) % 360.0
+        for s, a in ((plain, theta), (mirrored, -theta))
+    ]
     assert angles[0] == pytest.approx(angles[1], abs=1e-6)
 
 

@@ -11,7 +11,9 @@ from promtrack.scene import SceneSpec, make_scene, write_scene
 from promtrack.settings import Settings
 
 # the Sun drifts by 7 px a second at 2 arcsec a pixel; north up, so it leaves to the right
-DRIFT = SceneSpec(frames=16, shape=(300, 480), limb_arc_deg=60.0, cadence_s=1.0, image_motion_arcsec=0.2, drive_on=False)
+DRIFT = SceneSpec(
+    frames=16, shape=(300, 480), limb_arc_deg=60.0, cadence_s=1.0, image_motion_arcsec=0.2, drive_on=False
+)
 
 
 def lines(spec: SceneSpec, folder: Path) -> list[str]:
@@ -19,11 +21,19 @@ def lines(spec: SceneSpec, folder: Path) -> list[str]:
 
 
 def test_a_drift_with_the_drive_off_is_confirmed_by_the_limb(tmp_path):
-    # TRUTH  the scene's Sun drifts at the sky's rate; a pixel is 1.988 arcsec, and west lies to the right, at 270 deg
+    # TRUTH  the scene's Sun drifts at the sky's rate; a pixel is 1.988 arcsec, and west lies to the right, at
+    # 270 deg
     said = lines(DRIFT, tmp_path)
     assert any(line.startswith("The drift and the limb agree: ") for line in said), said
-    west, scale = map(float, re.search(r"West lies at ([\d.-]+) .* a pixel is ([\d.]+) ", " ".join(said).replace("−", "-")).groups())
-    assert west == pytest.approx(-90.0, abs=0.5)     # image motion of 0.1 px on a drift of 107 px, and what refraction leaves
+    west, scale = map(
+        float,
+        re.search(
+            r"West lies at ([\d.-]+) .* a pixel is ([\d.]+) ", " ".join(said).replace("−", "-")
+        ).groups(),
+    )
+    assert west == pytest.approx(
+        -90.0, abs=0.5
+    )  # image motion of 0.1 px on a drift of 107 px, and what refraction leaves
     assert scale == pytest.approx(1.9885, rel=0.01)
 
 

@@ -15,8 +15,14 @@ COMMANDS = ("run", "check", "lock", "strip", "motion", "clip", "figures", "repor
 
 def promtrack(*arguments, **options):
     """Run the program in a process of its own."""
-    return subprocess.run([sys.executable, "-m", "promtrack", *map(str, arguments)], capture_output=True, text=True,
-                          encoding="utf-8", timeout=300, **options)
+    return subprocess.run(
+        [sys.executable, "-m", "promtrack", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=300,
+        **options,
+    )
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -39,23 +45,30 @@ def test_the_help_names_every_command_and_the_caution(capsys):
 def test_start_up_imports_nothing_heavy():
     # The help must come at once, so the command line alone may not load the numerical libraries.
     code = "import sys, promtrack.cli; promtrack.cli.build_parser(); print(*sys.modules)"
-    loaded = set(subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split())
+    loaded = set(
+        subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True
+        ).stdout.split()
+    )
     assert not loaded & {"numpy", "scipy", "cv2", "astropy", "matplotlib"}
 
 
-@pytest.mark.parametrize(("arguments", "status", "words"), [
-    (["run", "no such folder"], 1, "no such folder"),
-    (["run"], 2, "INPUT"),
-    (["dance"], 2, "promtrack --help"),
-    (["chek", "folder"], 2, "did you mean 'check'?"),
-    (["check", ".", "--nudge", "nrth"], 2, "did you mean 'north'?"),
-    (["check", ".", "--nudge", "north"], 2, "--drift"),
-    (["run", ".", "--set", "clip.rat=3"], 2, "clip.rate"),
-    (["run", ".", "--set", "clip.rate"], 2, "key=value"),
-    (["run", ".", "--settings", "none.toml"], 2, "none.toml"),
-    (["motion", "no such folder"], 1, "promtrack run"),
-    (["demo", "waltz"], 2, "waltz"),
-])
+@pytest.mark.parametrize(
+    ("arguments", "status", "words"),
+    [
+        (["run", "no such folder"], 1, "no such folder"),
+        (["run"], 2, "INPUT"),
+        (["dance"], 2, "promtrack --help"),
+        (["chek", "folder"], 2, "did you mean 'check'?"),
+        (["check", ".", "--nudge", "nrth"], 2, "did you mean 'north'?"),
+        (["check", ".", "--nudge", "north"], 2, "--drift"),
+        (["run", ".", "--set", "clip.rat=3"], 2, "clip.rate"),
+        (["run", ".", "--set", "clip.rate"], 2, "key=value"),
+        (["run", ".", "--settings", "none.toml"], 2, "none.toml"),
+        (["motion", "no such folder"], 1, "promtrack run"),
+        (["demo", "waltz"], 2, "waltz"),
+    ],
+)
 def test_mistakes_get_one_line_and_a_status(arguments, status, words, tmp_path):
     done = promtrack(*arguments, cwd=tmp_path)
     assert done.returncode == status
@@ -69,10 +82,12 @@ def test_a_path_in_a_message_is_the_one_that_was_typed(tmp_path, monkeypatch, ca
     monkeypatch.chdir(tmp_path)
     (tmp_path / "other").mkdir()
     (tmp_path / "other" / "letter.txt").write_text("mine")
-    for arguments, words in ((["motion", "nowhere"], "promtrack: nowhere: is not there"),
-                             (["motion", "other"], "promtrack: other: is not a folder of products"),
-                             (["run", str(small_frames), "--out", "other"], "promtrack: other: holds 'letter.txt'"),
-                             (["motion", str(tmp_path / "nowhere")], f"promtrack: {tmp_path / 'nowhere'}: is not there")):
+    for arguments, words in (
+        (["motion", "nowhere"], "promtrack: nowhere: is not there"),
+        (["motion", "other"], "promtrack: other: is not a folder of products"),
+        (["run", str(small_frames), "--out", "other"], "promtrack: other: holds 'letter.txt'"),
+        (["motion", str(tmp_path / "nowhere")], f"promtrack: {tmp_path / 'nowhere'}: is not there"),
+    ):
         assert main(arguments) == 1
         assert capsys.readouterr().err.startswith(words)
 
@@ -91,6 +106,7 @@ def test_settings_beside_and_inside_the_input_are_picked_up(tmp_path):
     (tmp_path / "promtrack.toml").write_text("[clip]\nrate = 10.0\nlook = 'ash'\n", encoding="utf-8")
     (folder / "promtrack.toml").write_text("[clip]\nrate = 12.0\n", encoding="utf-8")
     from promtrack.cli import _settings_for
+
     options = build_parser().parse_args(["run", str(folder), "--set", "clip.hold_s=0.5"])
     settings = _settings_for(options, folder)
     assert (settings.clip.rate, settings.clip.look, settings.clip.hold_s) == (12.0, "ash", 0.5)
@@ -111,9 +127,21 @@ def test_quiet_prints_the_results_and_nothing_else(small_frames, finished, capsy
     # TRUTH  what each command is called for; progress, advice and what is left to do are not among it.
     loud = [option for option in QUICK_OPTIONS if option != "--quiet"]
     for arguments, results, rest in (
-        (["run", small_frames, "--out", finished, *loud], ("30 of 30 frames used", "km a pixel", "moving of"), ""),
-        (["check", small_frames], ("30 frames of 400x300 px", "km a pixel", "it can be measured"), "looking at "),
-        (["check", small_frames], ("30 frames of 400x300 px", "km a pixel", "it can be measured"), "next: promtrack run"),
+        (
+            ["run", small_frames, "--out", finished, *loud],
+            ("30 of 30 frames used", "km a pixel", "moving of"),
+            "",
+        ),
+        (
+            ["check", small_frames],
+            ("30 frames of 400x300 px", "km a pixel", "it can be measured"),
+            "looking at ",
+        ),
+        (
+            ["check", small_frames],
+            ("30 frames of 400x300 px", "km a pixel", "it can be measured"),
+            "next: promtrack run",
+        ),
         (["report", finished], ("report: report.html in",), ""),
         (["motion", finished, "--slit", "radial:0"], ("motion: ", "moving of"), "still to be done again"),
     ):

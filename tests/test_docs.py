@@ -10,7 +10,12 @@ import pytest
 from tests.make_docs import PAGES
 
 ROOT = Path(__file__).resolve().parent.parent
-TEXTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "demo" / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+TEXTS = [
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+    ROOT / "demo" / "README.md",
+    *sorted((ROOT / "docs").rglob("*.md")),
+]
 SNIPPET = re.compile(r"```python\n(.*?)```", re.S)
 
 
@@ -27,13 +32,24 @@ def test_links_lead_somewhere(text):
         assert (text.parent / target).exists(), f"{text.name} links to {target}"
 
 
-@pytest.mark.parametrize("text", [t for t in TEXTS if SNIPPET.search(t.read_text(encoding="utf-8"))],
-                         ids=lambda p: p.relative_to(ROOT).as_posix())
+@pytest.mark.parametrize(
+    "text",
+    [t for t in TEXTS if SNIPPET.search(t.read_text(encoding="utf-8"))],
+    ids=lambda p: p.relative_to(ROOT).as_posix(),
+)
 def test_every_python_snippet_runs(text, small_run, small_frames, tmp_path):
     # The snippets of a page run in order, as in one notebook, in a folder that holds what they speak of.
     import shutil
+
     shutil.copytree(small_frames, tmp_path / "east limb")
     shutil.copytree(small_run.folder.path, tmp_path / "east limb-promtrack")
     code = "\n".join(SNIPPET.findall(text.read_text(encoding="utf-8")))
-    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, encoding="utf-8", timeout=300)
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=300,
+    )
     assert done.returncode == 0, done.stderr

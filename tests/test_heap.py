@@ -33,7 +33,12 @@ with tempfile.TemporaryFile() as file:
 def test_threads_share_the_heap():
     # TRUTH: the C library's own account of its heaps, with and without.
     def heaps(how):
-        return int(subprocess.run([sys.executable, "-c", COUNT, how], capture_output=True, text=True, check=True).stdout)
+        return int(
+            subprocess.run(
+                [sys.executable, "-c", COUNT, how], capture_output=True, text=True, check=True
+            ).stdout
+        )
+
     usual = heaps("usual")
     if usual < 2:
         pytest.skip("this C library gives threads no heaps of their own")

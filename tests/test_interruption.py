@@ -1,4 +1,5 @@
-"""Killed or stopped at any moment, a run leaves whole products or none, and the next run ends as if nothing had happened."""
+"""Killed or stopped at any moment, a run leaves whole products or none, and the next run ends as if nothing
+had happened."""
 
 import hashlib
 import os
@@ -15,15 +16,21 @@ from promtrack.products import ProductFolder, read_lock, read_strip, read_summar
 from promtrack.products.folder import PRODUCTS
 from tests.conftest import QUICK_OPTIONS
 
-# 20 rounds of 10 stops, 200 in all, take a quarter of an hour: PROMTRACK_ROUNDS says how many of them this run has time for.
+# 20 rounds of 10 stops, 200 in all, take a quarter of an hour: PROMTRACK_ROUNDS says how many of them this
+# run has time for.
 ROUNDS = int(os.environ.get("PROMTRACK_ROUNDS", "20"))
 TABLES = [name for name in PRODUCTS.values() if name.endswith((".ecsv", ".fits"))]
 
 
 def start(frames, out):
-    return subprocess.Popen([sys.executable, "-m", "promtrack", "run", str(frames), "--out", str(out), *QUICK_OPTIONS],
-                            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8",
-                            preexec_fn=None if sys.platform == "win32" else heed_ctrl_c)
+    return subprocess.Popen(
+        [sys.executable, "-m", "promtrack", "run", str(frames), "--out", str(out), *QUICK_OPTIONS],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        preexec_fn=None if sys.platform == "win32" else heed_ctrl_c,
+    )
 
 
 def heed_ctrl_c():
@@ -51,6 +58,7 @@ def assert_whole(out):
         assert strip.read(len(strip) - 1).shape[0] == 1
     if folder["clip"].exists():
         import cv2
+
         capture = cv2.VideoCapture(str(folder["clip"]))
         assert capture.get(cv2.CAP_PROP_FRAME_COUNT) > 0
         capture.release()
@@ -71,7 +79,7 @@ def assert_no_orphans(out):
 def mentions(process, out):
     try:
         return str(out).encode() in (process / "cmdline").read_bytes()
-    except OSError:      # it has just ended
+    except OSError:  # it has just ended
         return False
 
 
@@ -86,14 +94,17 @@ def undisturbed(small_frames, tmp_path_factory):
 
 
 def disturb(small_frames, undisturbed, out, stops, seed):
-    """Stop runs into one folder in these ways at random moments, looking at the products each time; then let one end."""
+    """Stop runs into one folder in these ways at random moments, looking at the products each time; then let
+    one end."""
     expected, duration = undisturbed
     before = inputs(small_frames)
     rng = random.Random(seed)
     for stop in stops:
         process = start(small_frames, out)
         try:
-            process.wait(timeout=rng.uniform(0.1 * duration, 1.1 * duration))   # earlier, Python itself is still starting
+            process.wait(
+                timeout=rng.uniform(0.1 * duration, 1.1 * duration)
+            )  # earlier, Python itself is still starting
         except subprocess.TimeoutExpired:
             stop(process)
         errors = process.communicate(timeout=180)[1]

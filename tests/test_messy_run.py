@@ -1,4 +1,5 @@
-"""One run on a folder as folders really are: spoiled files among good ones are left out and listed, and nothing breaks."""
+"""One run on a folder as folders really are: spoiled files among good ones are left out and listed, and
+nothing breaks."""
 
 import json
 import os
@@ -14,12 +15,15 @@ from promtrack.cli import main
 from tests.conftest import QUICK_OPTIONS
 from tests.messy import contents
 
-MARKUP = "<img src=x onerror=alert(1)> & \"q\" 'a'" if os.name == "posix" else "& 'a'"   # some systems refuse the others in names
+MARKUP = (
+    "<img src=x onerror=alert(1)> & \"q\" 'a'" if os.name == "posix" else "& 'a'"
+)  # some systems refuse the others in names
 
 
 @pytest.fixture(scope="module")
 def messy(small_scene, tmp_path_factory):
-    """Folder, products and what was printed: odd names, spoiled files, pixels that are no numbers, times at night."""
+    """Folder, products and what was printed: odd names, spoiled files, pixels that are no numbers, times at
+    night."""
     base = tmp_path_factory.mktemp("messy")
     folder = base / f"östlicher Rand ☀️ 東 {MARKUP}"
     folder.mkdir()
@@ -33,18 +37,35 @@ def messy(small_scene, tmp_path_factory):
     (folder / f"2026-05-17T09-50-00Z {MARKUP}.tif").write_bytes(b"")
     whole = (folder / "2026-05-17T09-30-00Z é.tif").read_bytes()
     (folder / "2026-05-17T09-51-00Z.tif").write_bytes(whole[:5000])
-    tifffile.imwrite(folder / "2026-05-17T09-52-00Z.tif", np.zeros((30, 40), np.uint16), photometric="minisblack")
+    tifffile.imwrite(
+        folder / "2026-05-17T09-52-00Z.tif", np.zeros((30, 40), np.uint16), photometric="minisblack"
+    )
     (folder / "._2026-05-17T09-30-00Z.tif").write_bytes(b"\0\5\x16\7")
     (folder / "notes.txt").write_text("thin cloud at first", encoding="utf-8")
     if sys.platform == "linux":
-        with open(os.fsencode(folder) + b"/2026-05-17T09-53-00Z \xff.tif", "wb") as file:   # a name that is no UTF-8
+        with open(
+            os.fsencode(folder) + b"/2026-05-17T09-53-00Z \xff.tif", "wb"
+        ) as file:  # a name that is no UTF-8
             file.write(b"no picture")
     before = contents(folder)
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(base)
         options = [option for option in QUICK_OPTIONS if option != "--quiet"]
-        status = main(["run", folder.name, *options, "--set", f"clip.title=Rand {MARKUP}",
-                       "--set", "site.latitude_deg=20", "--set", "site.longitude_deg=-160", "--set", "camera.north_deg=12"])
+        status = main(
+            [
+                "run",
+                folder.name,
+                *options,
+                "--set",
+                f"clip.title=Rand {MARKUP}",
+                "--set",
+                "site.latitude_deg=20",
+                "--set",
+                "site.longitude_deg=-160",
+                "--set",
+                "camera.north_deg=12",
+            ]
+        )
     assert contents(folder) == before
     return folder, base / f"{folder.name}-promtrack", status
 
@@ -71,7 +92,13 @@ def test_what_was_left_out_is_in_the_summary(messy):
 def test_what_was_left_out_is_in_the_report_and_the_log(messy):
     text = lxml.html.fromstring((messy[1] / "report.html").read_text(encoding="utf-8")).text_content()
     log = (messy[1] / "promtrack.log").read_text(encoding="utf-8")
-    for words in (f"2026-05-17T09-50-00Z {MARKUP}.tif", "is empty", "2026-05-17T09-51-00Z.tif", "cut short", "30 16-bit"):
+    for words in (
+        f"2026-05-17T09-50-00Z {MARKUP}.tif",
+        "is empty",
+        "2026-05-17T09-51-00Z.tif",
+        "cut short",
+        "30 16-bit",
+    ):
         assert words in text
         assert words in log
     assert f"2026-05-17T09-32-20Z {MARKUP}.tif" in text
@@ -79,7 +106,8 @@ def test_what_was_left_out_is_in_the_report_and_the_log(messy):
 
 
 def test_times_at_night_are_said_everywhere(messy):
-    # PUBLISHED  no table needed: at 160 deg west local noon is near 22:40 UTC, so 09:30 UTC is an hour before midnight.
+    # PUBLISHED  no table needed: at 160 deg west local noon is near 22:40 UTC, so 09:30 UTC is an hour before
+    # midnight.
     words = "below the horizon of the site"
     for name in ("summary.json", "report.html", "promtrack.log"):
         assert words in (messy[1] / name).read_text(encoding="utf-8"), name
@@ -88,7 +116,11 @@ def test_times_at_night_are_said_everywhere(messy):
 def test_markup_in_names_is_text_in_the_report(messy):
     page = lxml.html.fromstring((messy[1] / "report.html").read_text(encoding="utf-8"))
     assert not [image for image in page.iter("img") if image.get("src") == "x"]
-    assert not [tag for tag in page.iter() if isinstance(tag.tag, str) and any(name.startswith("on") for name in tag.attrib)]
+    assert not [
+        tag
+        for tag in page.iter()
+        if isinstance(tag.tag, str) and any(name.startswith("on") for name in tag.attrib)
+    ]
     assert MARKUP in page.text_content()
 
 

@@ -11,13 +11,7 @@ from hypothesis import strategies as st
 
 import promtrack
 from promtrack.errors import PromtrackError, SettingsError
-from promtrack.settings import (
-    Settings,
-    change_settings,
-    describe_settings,
-    load_settings,
-    settings_as_toml,
-)
+from promtrack.settings import Settings, change_settings, describe_settings, load_settings, settings_as_toml
 
 KEYS = [row[0] for row in describe_settings()]
 
@@ -34,23 +28,52 @@ def test_every_setting_has_a_help_text():
 
 def test_every_setting_is_read_somewhere():
     package = Path(promtrack.__file__).parent
-    code = "\n".join(path.read_text(encoding="utf-8") for path in package.rglob("*.py") if path.name != "settings.py")
+    code = "\n".join(
+        path.read_text(encoding="utf-8") for path in package.rglob("*.py") if path.name != "settings.py"
+    )
     assert [key for key in KEYS if not re.search(rf"\.{key.partition('.')[2]}\b", code)] == []
 
 
 def test_contract_keys_exist():
     contract = {
-        "times.source", "times.zone", "times.offset_s", "times.start", "times.cadence_s", "times.table", "times.pattern",
-        "site.latitude_deg", "site.longitude_deg", "site.elevation_m", "camera.pixel_um", "camera.focal_mm",
-        "camera.arcsec_per_px", "camera.north_deg", "camera.mirrored", "camera.mount", "limb.height_mm", "strip.low_mm",
-        "strip.high_mm", "strip.from_deg", "strip.to_deg", "motion.least_points", "motion.false_alarms"}
+        "times.source",
+        "times.zone",
+        "times.offset_s",
+        "times.start",
+        "times.cadence_s",
+        "times.table",
+        "times.pattern",
+        "site.latitude_deg",
+        "site.longitude_deg",
+        "site.elevation_m",
+        "camera.pixel_um",
+        "camera.focal_mm",
+        "camera.arcsec_per_px",
+        "camera.north_deg",
+        "camera.mirrored",
+        "camera.mount",
+        "limb.height_mm",
+        "strip.low_mm",
+        "strip.high_mm",
+        "strip.from_deg",
+        "strip.to_deg",
+        "motion.least_points",
+        "motion.false_alarms",
+    }
     assert contract <= set(KEYS)
 
 
 def test_toml_comes_back_the_same(tmp_path):
-    changed = change_settings(Settings(), {
-        "times.pattern": 'a "quoted" \\ pattern\u00e9', "site.latitude_deg": -33.25, "motion.sectors": ["62-75", "80-90"],
-        "clip.there_and_back": True, "camera.focal_mm": 480})
+    changed = change_settings(
+        Settings(),
+        {
+            "times.pattern": 'a "quoted" \\ pattern\u00e9',
+            "site.latitude_deg": -33.25,
+            "motion.sectors": ["62-75", "80-90"],
+            "clip.there_and_back": True,
+            "camera.focal_mm": 480,
+        },
+    )
     path = tmp_path / "promtrack.toml"
     path.write_text(settings_as_toml(changed), encoding="utf-8")
     assert load_settings(path) == changed
@@ -63,23 +86,26 @@ def test_written_toml_is_toml():
     assert tree["clip"]["overlays"][0] == "clock"
 
 
-@pytest.mark.parametrize(("key", "value", "figures"), [
-    ("clip.rat", 3, "did you mean 'clip.rate'"),
-    ("latitude_deg", 3, "site.latitude_deg"),
-    ("clip.rate", "fast", "needs a number, got 'fast'"),
-    ("clip.rate", 1e9, "1 to 60"),
-    ("clip.rate", math.nan, "outside its range"),
-    ("times.offset_s", math.inf, "finite"),
-    ("clip.look", "rosy", "choose from ash"),
-    ("clip.overlays", ["clock", "rocket"], "'rocket'"),
-    ("camera.mirrored", "perhaps", "true or false"),
-    ("camera.mirrored", 1, "true or false"),
-    ("motion.least_points", 8.5, "whole number"),
-    ("motion.least_points", True, "whole number"),
-    ("motion.least_points", 1e400, "whole number"),
-    ("times.start", [1], "text"),
-    ("motion.knot_mm", [2.0], "needs 2 values, got 1"),
-])
+@pytest.mark.parametrize(
+    ("key", "value", "figures"),
+    [
+        ("clip.rat", 3, "did you mean 'clip.rate'"),
+        ("latitude_deg", 3, "site.latitude_deg"),
+        ("clip.rate", "fast", "needs a number, got 'fast'"),
+        ("clip.rate", 1e9, "1 to 60"),
+        ("clip.rate", math.nan, "outside its range"),
+        ("times.offset_s", math.inf, "finite"),
+        ("clip.look", "rosy", "choose from ash"),
+        ("clip.overlays", ["clock", "rocket"], "'rocket'"),
+        ("camera.mirrored", "perhaps", "true or false"),
+        ("camera.mirrored", 1, "true or false"),
+        ("motion.least_points", 8.5, "whole number"),
+        ("motion.least_points", True, "whole number"),
+        ("motion.least_points", 1e400, "whole number"),
+        ("times.start", [1], "text"),
+        ("motion.knot_mm", [2.0], "needs 2 values, got 1"),
+    ],
+)
 def test_mistakes_are_explained(key, value, figures):
     with pytest.raises(SettingsError) as caught:
         change_settings(Settings(), {key: value})
@@ -87,10 +113,15 @@ def test_mistakes_are_explained(key, value, figures):
     assert caught.value.exit_status == 2
 
 
-@pytest.mark.parametrize(("content", "figures"), [
-    (b"clip.rate = ", "not valid TOML"), (b"rate = 3", "outside a section"), (b"\xff\xfe\x00", "not valid TOML"),
-    (b"[clip]\nrate = 'x'", "needs a number"),
-])
+@pytest.mark.parametrize(
+    ("content", "figures"),
+    [
+        (b"clip.rate = ", "not valid TOML"),
+        (b"rate = 3", "outside a section"),
+        (b"\xff\xfe\x00", "not valid TOML"),
+        (b"[clip]\nrate = 'x'", "needs a number"),
+    ],
+)
 def test_a_bad_file_is_named(tmp_path, content, figures):
     path = tmp_path / "promtrack.toml"
     path.write_bytes(content)
@@ -104,8 +135,15 @@ def test_a_missing_file_is_named(tmp_path):
         load_settings(tmp_path / "none.toml")
 
 
-_VALUES = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=20), st.lists(st.text(max_size=5), max_size=3),
-                    st.dictionaries(st.text(max_size=3), st.integers(), max_size=2))
+_VALUES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.text(max_size=20),
+    st.lists(st.text(max_size=5), max_size=3),
+    st.dictionaries(st.text(max_size=3), st.integers(), max_size=2),
+)
 
 
 @given(key=st.one_of(st.sampled_from(KEYS), st.text(max_size=20)), value=_VALUES)
@@ -120,7 +158,9 @@ def test_any_value_is_taken_or_refused_in_words(key, value):
 
 def tomllib_values(settings):
     tree = tomllib.loads(settings_as_toml(settings))
-    return {f"{section}.{name}": value for section, content in tree.items() for name, value in content.items()}
+    return {
+        f"{section}.{name}": value for section, content in tree.items() for name, value in content.items()
+    }
 
 
 def test_slits_hold_commas_of_their_own():

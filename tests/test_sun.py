@@ -18,8 +18,8 @@ def header(**claims):
 
 
 def test_observer_in_the_header_sets_the_apparent_radius():
-    # PUBLISHED  header of the test picture SOLO-EUI-FSI 2022-04-01 shipped with sunpy 7.0.5: RSUN_ARC 2790.411 arcsec
-    # for an observer at 0.344 au. Its radius refers to 696 000 km or so: 0.1 %.
+    # PUBLISHED  header of the test picture SOLO-EUI-FSI 2022-04-01 shipped with sunpy 7.0.5: RSUN_ARC
+    # 2790.411 arcsec for an observer at 0.344 au. Its radius refers to 696 000 km or so: 0.1 %.
     view = solar_view(np.datetime64("2022-04-01T00:00:45"), header=header(rsun_arcsec=2790.411))
     assert view.observer == "from the header"
     assert view.distance_au == pytest.approx(0.344, abs=0.001)
@@ -39,8 +39,8 @@ def test_a_missing_time_is_refused():
 
 
 def test_scale_from_the_limb():
-    # PUBLISHED  a limb 4.35 Mm up at 1 au stands 5.998 arcsec outside the photosphere, and a scale that takes it for
-    # R_sun is 0.625 % too small in km. Tolerance: the last printed digit.
+    # PUBLISHED  a limb 4.35 Mm up at 1 au stands 5.998 arcsec outside the photosphere, and a scale that takes
+    # it for R_sun is 0.625 % too small in km. Tolerance: the last printed digit.
     view = solar_view(TIME)
     scale = measure_scale(800.0, 1.6, view, camera=CameraSettings(), limb=LIMB)
     assert scale.source == "limb"
@@ -78,8 +78,10 @@ def test_optics_that_agree_confirm_the_limb_and_take_over_on_a_short_arc():
         assert measure_scale(800.0, unknown, view, camera=optics(focal), limb=LIMB).source == "optics"
 
 
-@pytest.mark.parametrize(("factor", "words"), [(1.5, "reducer"), (1 / 1.5, "extender"), (2.0, "binned"),
-                                               (0.5, "enlarged"), (1.08, "focusing")])
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [(1.5, "reducer"), (1 / 1.5, "extender"), (2.0, "binned"), (0.5, "enlarged"), (1.08, "focusing")],
+)
 def test_wrong_focal_length_is_caught_and_explained(factor, words):
     view = solar_view(TIME)
     focal = true_focal(view)
@@ -139,7 +141,9 @@ def test_an_agreement_at_the_edge_gives_its_sigma():
     # TRUTH  ln 1.023 over 1.01 %: 2.3 sigma
     view = solar_view(TIME)
     true = measure_scale(800.0, 8.0, view, camera=CameraSettings(), limb=LIMB).arcsec_per_px
-    edge = measure_scale(800.0, 8.0, view, camera=CameraSettings(arcsec_per_px=1.023 * true, scale_err=0.001), limb=LIMB)
+    edge = measure_scale(
+        800.0, 8.0, view, camera=CameraSettings(arcsec_per_px=1.023 * true, scale_err=0.001), limb=LIMB
+    )
     assert edge.agrees
     assert "+2.3 % +- 1.0 % (2.3 sigma)" in edge.check
 

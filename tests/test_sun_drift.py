@@ -12,20 +12,31 @@ from promtrack.sun import ARCSEC_PER_RAD, check_against_limb, fit_drift, measure
 TIME = np.datetime64("2024-05-11T09:00", "us")
 VIEW = solar_view(TIME)
 SCALE = 1.3
-# PUBLISHED  The Sun on 2024-05-11, 9 h: declination +17.96 deg (Meeus 1998, ch. 25, low accuracy, 0.01 deg). One mean
-# solar day is 86 400 s, so the rate is 15.0 arcsec/s times cos(dec), within the 0.03 % by which apparent days differ
-# (equation of time).
+# PUBLISHED  The Sun on 2024-05-11, 9 h: declination +17.96 deg (Meeus 1998, ch. 25, low accuracy, 0.01 deg).
+# One mean solar day is 86 400 s, so the rate is 15.0 arcsec/s times cos(dec), within the 0.03 % by which
+# apparent days differ (equation of time).
 RATE = 15.0 * np.cos(np.radians(17.96))
 
 
-def drift(north_deg, mirrored, *, seconds=60.0, step_s=0.5, noise_px=0.2, nudge_px=0.0, nudge="north", seed=1,
-          scale=SCALE, dec_deg=0.0):
-    """Positions of a Sun that drifts west; `dec_deg` bends the path as a small circle; the nudge moves it from 30 s to
-    34 s."""
+def drift(
+    north_deg,
+    mirrored,
+    *,
+    seconds=60.0,
+    step_s=0.5,
+    noise_px=0.2,
+    nudge_px=0.0,
+    nudge="north",
+    seed=1,
+    scale=SCALE,
+    dec_deg=0.0,
+):
+    """Positions of a Sun that drifts west; `dec_deg` bends the path as a small circle; the nudge moves it
+    from 30 s to 34 s."""
     t = np.arange(0.0, seconds, step_s)
     west = np.radians(north_deg + (90.0 if mirrored else -90.0))
     s = RATE * (t - t.mean()) / scale
-    bend = s ** 2 / 2.0 * np.tan(np.radians(dec_deg)) * scale / ARCSEC_PER_RAD     # towards the pole, px
+    bend = s**2 / 2.0 * np.tan(np.radians(dec_deg)) * scale / ARCSEC_PER_RAD  # towards the pole, px
     away = np.clip((t - 30.0) / 4.0, 0.0, 1.0) * nudge_px * (-1.0 if nudge == "north" else 1.0)
     north = np.radians(north_deg)
     x = 700.0 - s * np.sin(west) - (bend + away) * np.sin(north)
@@ -79,8 +90,8 @@ def test_a_short_drift_is_not_believed_for_its_curve():
 
 
 def test_errors_are_honest():
-    # TRUTH  200 drifts, noisy enough that the refraction part of the error (0.03 deg) hardly counts. Band: 4 standard
-    # errors, 4 / sqrt(2 * 200).
+    # TRUTH  200 drifts, noisy enough that the refraction part of the error (0.03 deg) hardly counts. Band: 4
+    # standard errors, 4 / sqrt(2 * 200).
     pulls = []
     for seed in range(200):
         found = fit_drift(*drift(12.0, False, noise_px=5.0, seed=seed), VIEW)
@@ -114,7 +125,11 @@ def test_bad_drifts_are_refused():
 
 def by_limb(arcsec_per_px, part_err=0.004):
     """The scale that a limb of that radius gives."""
-    radius = measure_scale(1000.0, 0.0, VIEW, camera=CameraSettings(), limb=LimbSettings()).arcsec_per_px * 1000.0 / arcsec_per_px
+    radius = (
+        measure_scale(1000.0, 0.0, VIEW, camera=CameraSettings(), limb=LimbSettings()).arcsec_per_px
+        * 1000.0
+        / arcsec_per_px
+    )
     return measure_scale(radius, part_err * radius, VIEW, camera=CameraSettings(), limb=LimbSettings())
 
 
@@ -126,11 +141,12 @@ def test_a_drift_that_the_limb_confirms():
 
 
 def test_a_drift_four_per_cent_off_the_limb_is_said():
-    # TRUTH  a drive that runs at 4 % of its rate: the Sun is 4 % slow, a pixel seems 4 % too large; the limb knows it to 0.4 %
+    # TRUTH  a drive that runs at 4 % of its rate: the Sun is 4 % slow, a pixel seems 4 % too large; the limb
+    # knows it to 0.4 %
     t, x, y = drift(12.0, False)
     sentence, agrees = check_against_limb(fit_drift(t * 1.04, x, y, VIEW), by_limb(SCALE))
     assert not agrees
-    assert re.search(r"[+](3[.][89]|4[.][012]) %", sentence)    # within the 0.2 % of the drift itself
+    assert re.search(r"[+](3[.][89]|4[.][012]) %", sentence)  # within the 0.2 % of the drift itself
     assert "do not use this scale" in sentence
 
 

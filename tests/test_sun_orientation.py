@@ -1,4 +1,5 @@
-"""Orientation: position angles, zenith, field rotation, against the world coordinates of a reference library."""
+"""Orientation: position angles, zenith, field rotation, against the world coordinates of a reference
+library."""
 
 import numpy as np
 import pytest
@@ -13,7 +14,8 @@ ROWS = 600
 
 
 def displayed_wcs(roll_deg, mirrored):
-    """A helioprojective WCS of a picture whose solar north stands `roll_deg` counter-clockwise of up when displayed.
+    """A helioprojective WCS of a picture whose solar north stands `roll_deg` counter-clockwise of up when
+    displayed.
 
     FITS rows run bottom-up, so a displayed pixel (x, y) has FITS pixel (x + 1, ROWS - y).
     """
@@ -31,7 +33,10 @@ def displayed_wcs(roll_deg, mirrored):
 
 def image_angle_of_pa(wcs, pa_deg):
     """Image angle at which the reference library places a position angle."""
-    x, y = -1000.0 * np.sin(np.radians(pa_deg)) / 3600.0, 1000.0 * np.cos(np.radians(pa_deg)) / 3600.0     # degrees
+    x, y = (
+        -1000.0 * np.sin(np.radians(pa_deg)) / 3600.0,
+        1000.0 * np.cos(np.radians(pa_deg)) / 3600.0,
+    )  # degrees
     there = wcs.wcs_world2pix([[x, y]], 1)[0]
     centre = wcs.wcs_world2pix([[0.0, 0.0]], 1)[0]
     dx, dy = there[0] - centre[0], -(there[1] - centre[1])
@@ -55,7 +60,8 @@ def test_header_north_against_astropy(roll, mirrored):
 
 @pytest.mark.parametrize(("mirrored", "zero"), [(False, 10.0 - 21.7935), (True, 10.0 + 21.7935)])
 def test_celestial_north_and_p(mirrored, zero):
-    # P = -21.79: the Sun's pole stands west of celestial north, that is clockwise of it unless the picture is mirrored.
+    # P = -21.79: the Sun's pole stands west of celestial north, that is clockwise of it unless the picture is
+    # mirrored.
     orientation = orient(solar_view(TIME), camera=CameraSettings(north_deg=10.0, mirrored=mirrored))
     assert orientation.zero_deg == pytest.approx(zero, abs=0.001)
     assert orientation.sign == (-1 if mirrored else 1)
@@ -66,7 +72,8 @@ def test_celestial_north_and_p(mirrored, zero):
 
 
 def test_turn_of_the_first_frame_is_taken_out():
-    # A point at image angle theta of the reference frame is seen at theta + turn in the first frame (limb/records.py).
+    # A point at image angle theta of the reference frame is seen at theta + turn in the first frame
+    # (limb/records.py).
     camera = CameraSettings(north_deg=10.0)
     plain, turned = (orient(solar_view(TIME), camera=camera, turn_deg=t) for t in (0.0, 4.0))
     assert plain.zero_deg - turned.zero_deg == pytest.approx(4.0)
@@ -114,8 +121,9 @@ def test_zenith_turns_on_an_equatorial_mount_only():
 
 
 def test_afternoon_zenith_stands_east_of_north():
-    # Common practice, no source: in the northern hemisphere's afternoon the Sun sets to the right and celestial north
-    # leans right of the zenith, so the zenith lies on north's left, the eastern side: position angle above 0.
+    # Common practice, no source: in the northern hemisphere's afternoon the Sun sets to the right and
+    # celestial north leans right of the zenith, so the zenith lies on north's left, the eastern side:
+    # position angle above 0.
     times = np.array(["2024-05-11T07:00", "2024-05-11T15:00"], "datetime64[us]")
     morning, afternoon = sky_place(times, site=SITE).parallactic_deg
     assert morning < -20.0
@@ -123,7 +131,8 @@ def test_afternoon_zenith_stands_east_of_north():
 
 
 def test_field_rotation():
-    # On an altazimuth mount the zenith stays put and the sky turns beneath it: north = zenith - parallactic angle.
+    # On an altazimuth mount the zenith stays put and the sky turns beneath it: north = zenith - parallactic
+    # angle.
     times = TIME + np.arange(5) * np.timedelta64(1800, "s")
     parallactic = sky_place(times, site=SITE).parallactic_deg
     for mirrored, sign in ((False, 1.0), (True, -1.0)):

@@ -1,4 +1,5 @@
-"""The whole way on a small scene: every product, against the scene's truth; stages again; interruption; repeatability."""
+"""The whole way on a small scene: every product, against the scene's truth; stages again; interruption;
+repeatability."""
 
 import hashlib
 import json
@@ -41,7 +42,8 @@ def test_the_input_is_not_touched(small_scene, small_frames, small_run):
 
 
 def test_measurement_meets_truth(small_scene, small_run):
-    # TRUTH  the scene's own; the bands are those of the design's table, three times wider for the scale's own error bar.
+    # TRUTH  the scene's own; the bands are those of the design's table, three times wider for the scale's own
+    # error bar.
     _, scale, orientation = small_run.geometry
     found = judge(small_scene.truth, small_run.lock, small_run.motion, scale, orientation)
     assert found.centre_rms_px < 0.3
@@ -80,17 +82,21 @@ def test_changed_settings_reach_the_stage(small_run, tmp_path):
     out = ProductFolder(copied(small_run, tmp_path))
     run_stage("clip", out.path, lambda s: change_settings(s, {"clip.view": "square", "clip.look": "ash"}))
     import cv2
+
     capture = cv2.VideoCapture(str(out["clip"]))
     assert (capture.get(cv2.CAP_PROP_FRAME_WIDTH), capture.get(cv2.CAP_PROP_FRAME_HEIGHT)) == (1080, 1080)
     capture.release()
     assert 'look = "ash"' in out["settings"].read_text(encoding="utf-8")
 
 
-def test_an_interrupted_run_goes_on_and_gives_the_same_bytes_as_another(small_frames, small_run, tmp_path, monkeypatch):
+def test_an_interrupted_run_goes_on_and_gives_the_same_bytes_as_another(
+    small_frames, small_run, tmp_path, monkeypatch
+):
     import promtrack.stages as stages
 
     def stop(*_):
         raise KeyboardInterrupt
+
     with monkeypatch.context() as patch:
         patch.setitem(stages.DOERS, "motion", stop)
         with pytest.raises(KeyboardInterrupt):

@@ -6,5 +6,14 @@ from promtrack.limb.inspect import Inspection, inspect_sequence
 from promtrack.limb.lock import lock_limb
 from promtrack.limb.records import CircleFit, LimbLock
 
-__all__ = ["CircleFit", "Inspection", "LimbArcTooShort", "LimbLock", "LimbNotFound", "find_limb", "fit_limb", "inspect_sequence",
-           "lock_limb"]
+__all__ = [
+    "CircleFit",
+    "Inspection",
+    "LimbArcTooShort",
+    "LimbLock",
+    "LimbNotFound",
+    "find_limb",
+    "fit_limb",
+    "inspect_sequence",
+    "lock_limb",
+]

@@ -15,23 +15,23 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from promtrack.limb.edge import Grid, Zone
 
-MEMORY = 40         # frames over which the template forgets
+MEMORY = 40  # frames over which the template forgets
 EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
-LEAST_SCATTER = 1e-6    # counts squared
+LEAST_SCATTER = 1e-6  # counts squared
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BlockShifts:
     """Shift of every block of the zone against the template."""
 
-    block: np.ndarray         # (b,) number of the block
-    theta_deg: np.ndarray     # (b,) its middle
-    along_px: np.ndarray      # (b,) at the limb, towards larger angle
+    block: np.ndarray  # (b,) number of the block
+    theta_deg: np.ndarray  # (b,) its middle
+    along_px: np.ndarray  # (b,) at the limb, towards larger angle
     along_err_px: np.ndarray  # from the residual of the block's own fit
-    across_px: np.ndarray     # outward
+    across_px: np.ndarray  # outward
     across_err_px: np.ndarray
-    gain: np.ndarray          # brightness against the template
-    misfit: np.ndarray        # rms residual relative to that usual for the block
+    gain: np.ndarray  # brightness against the template
+    misfit: np.ndarray  # rms residual relative to that usual for the block
 
 
 class LimbTemplate:
@@ -42,23 +42,33 @@ class LimbTemplate:
         self.grid = grid
         self.pitch_px = float(grid.offset_px[1] - grid.offset_px[0])
         self.mean = np.zeros(size, np.float32)
-        self.scatter = np.zeros(size, np.float32)   # running mean square residual
+        self.scatter = np.zeros(size, np.float32)  # running mean square residual
         self.count = np.zeros(size[0], np.float32)
         self.rays_per_block = max(8, round(block_px / grid.step_px))
         self.frames = 0
-        self.least_scatter = LEAST_SCATTER          # what no point is surer than
+        self.least_scatter = LEAST_SCATTER  # what no point is surer than
 
     def unshifted(self, zone: Zone, error_px: float) -> BlockShifts:
         """The shifts of the frame that has become the template: none, to `error_px`."""
         _, number, _ = self._whole_blocks(zone.ray)
         none, error = np.zeros(len(number)), np.full(len(number), error_px)
-        return BlockShifts(number, self._middle_deg(number), none, error, none, error, none + 1.0, np.full(len(number), np.nan))
+        return BlockShifts(
+            number,
+            self._middle_deg(number),
+            none,
+            error,
+            none,
+            error,
+            none + 1.0,
+            np.full(len(number), np.nan),
+        )
 
     def _middle_deg(self, block: np.ndarray) -> np.ndarray:
         return ((block + 0.5) * self.rays_per_block - 0.5) * self.grid.step_deg
 
     def coarse_shift(self, zone: Zone, most_px: float) -> float:
-        """Shift along the limb in px: cross-correlation of what varies along the limb, summed over bands of height.
+        """Shift along the limb in px: cross-correlation of what varies along the limb, summed over bands of
+        height.
 
         Every stretch of limb has the same say, however bright: an eruption must not outshout the quiet rest.
         """
@@ -71,17 +81,20 @@ class LimbTemplate:
         here = self._laid_out(zone.value, (zone.ray - first) % count, length)
         there = self._laid_out(self.mean[ray], (ray - first) % count, length)
         spectrum = rfft(here, axis=1) * np.conj(rfft(there, axis=1))
-        spectrum[:, :3] = 0   # vignetting and halo live in the lowest frequencies
+        spectrum[:, :3] = 0  # vignetting and halo live in the lowest frequencies
         correlation = irfft(spectrum.sum(axis=0), n=length)
-        window = np.concatenate([correlation[-reach:], correlation[:reach + 1]])
+        window = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
         at = int(np.argmax(window))
         if at in (0, len(window) - 1):
             return 0.0
-        left, middle, right = window[at - 1:at + 2]
-        return (at - reach + 0.5 * (left - right) / min(left + right - 2 * middle, -1e-12)) * self.grid.step_px
+        left, middle, right = window[at - 1 : at + 2]
+        return (
+            at - reach + 0.5 * (left - right) / min(left + right - 2 * middle, -1e-12)
+        ) * self.grid.step_px
 
     def _laid_out(self, values: np.ndarray, place: np.ndarray, length: int) -> np.ndarray:
-        """(bands, length): bands of three heights without the edge's own, each stretch brought to the same strength."""
+        """(bands, length): bands of three heights without the edge's own, each stretch brought to the same
+        strength."""
         inside = place < length
         bands = _bands(values[inside], np.abs(self.grid.offset_px) > EDGE_ROWS_PX)
         window = 2 * self.rays_per_block + 1
@@ -95,9 +108,10 @@ class LimbTemplate:
     def block_shifts(self, zone: Zone, ceiling: float) -> BlockShifts:
         """Least-squares shift and gain of every block against the template.
 
-        Zone = gain T - along dT/d(along) - across dT/d(across) + an offset for every height: what does not vary along
-        the limb (halo, limb darkening, the edge itself) has no say, since it brightens and dims with the air. Each
-        point weighs by its past scatter. `ceiling` is the count above which the camera is burnt out.
+        Zone = gain T - along dT/d(along) - across dT/d(across) + an offset for every height: what does not
+        vary along the limb (halo, limb darkening, the edge itself) has no say, since it brightens and dims
+        with the air. Each point weighs by its past scatter. `ceiling` is the count above which the camera is
+        burnt out.
         """
         row, number, slot = self._whole_blocks(zone.ray)
         if not len(number):
@@ -111,14 +125,20 @@ class LimbTemplate:
         weight[slot] = self.weight(ray) * used
         columns = np.zeros((4, len(number) * length, heights), np.float32)
         columns[0, slot] = template
-        columns[1, slot] = (self.mean[(ray + 1) % len(self.mean)] - self.mean[ray - 1]) * np.float32(-0.5 / self.grid.step_px)
+        columns[1, slot] = (self.mean[(ray + 1) % len(self.mean)] - self.mean[ray - 1]) * np.float32(
+            -0.5 / self.grid.step_px
+        )
         columns[2, slot] = np.gradient(template, axis=1) * np.float32(-1 / self.pitch_px)
         columns[3, slot] = value
-        return self._solve(columns.reshape(4, len(number), length, heights), weight.reshape(len(number), length, heights), number)
+        return self._solve(
+            columns.reshape(4, len(number), length, heights),
+            weight.reshape(len(number), length, heights),
+            number,
+        )
 
     def _whole_blocks(self, ray: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Rows of a zone with a template on both sides that fill at least half a block, the numbers of those blocks, and the
-        place of each row when the blocks, all equally long, stand one after the other."""
+        """Rows of a zone with a template on both sides that fill at least half a block, the numbers of those
+        blocks, and the place of each row when the blocks, all equally long, stand one after the other."""
         count, length = self.count, self.rays_per_block
         seen = (count[ray] > 0) & (count[(ray + 1) % len(count)] > 0) & (count[ray - 1] > 0)
         number, size = np.unique(ray[seen] // length, return_counts=True)
@@ -133,32 +153,47 @@ class LimbTemplate:
         scatter = self.scatter[ray]
         young = self.count[ray] < 4
         if young.any() and not young.all():
-            # limb that has just come into view has shown no scatter yet: take that of the same height elsewhere
+            # limb that has just come into view has shown no scatter yet: take that of the same height
+            # elsewhere
             scatter[young] = scatter[~young].mean(axis=0)
         floor = max(float(np.percentile(scatter[::4], 10)), self.least_scatter)
         return 1 / (scatter + np.float32(floor))
 
     def _solve(self, columns: np.ndarray, weight: np.ndarray, number: np.ndarray) -> BlockShifts:
-        """Solve every block: `columns` is (4, blocks, rays, heights), the last one the values to be explained."""
+        """Solve every block: `columns` is (4, blocks, rays, heights), the last one the values to be
+        explained."""
         mean = np.einsum("cbrh,brh->cbh", columns, weight) / (weight.sum(axis=1) + np.float32(1e-20))
         columns -= mean[:, :, None, :]
         flat = columns.reshape(4, len(number), -1)
         weighted = flat * weight.reshape(len(number), -1)
         square = np.matmul(weighted.transpose(1, 0, 2), flat.transpose(1, 2, 0)).astype(float)
         normal, right = square[:, :3, :3], square[:, :3, 3]
-        points, heights = np.count_nonzero(weight, axis=(1, 2)), np.count_nonzero(np.abs(self.grid.offset_px) > EDGE_ROWS_PX)
+        points, heights = (
+            np.count_nonzero(weight, axis=(1, 2)),
+            np.count_nonzero(np.abs(self.grid.offset_px) > EDGE_ROWS_PX),
+        )
         unit = 1 / np.sqrt(np.maximum(np.einsum("bii->bi", normal), 1e-30))
         scaled = normal * unit[:, :, None] * unit[:, None, :] + 1e-6 * np.eye(3)
         inverse = np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :]
         solution = np.einsum("bij,bj->bi", inverse, right)
-        residual = np.maximum(square[:, 3, 3] - (solution * right).sum(1), 0) / np.maximum(points - 3 - heights, 1)
+        residual = np.maximum(square[:, 3, 3] - (solution * right).sum(1), 0) / np.maximum(
+            points - 3 - heights, 1
+        )
         gain = solution[:, 0]
         safe = np.where(np.abs(gain) > 0.1, gain, np.nan)
         # neighbouring samples share the camera's noise through the interpolation: two to an independent one
         error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(safe)[:, None]
         misfit = np.sqrt(residual) if self.frames >= 6 else np.full(len(number), np.nan)
-        return BlockShifts(number, self._middle_deg(number), solution[:, 1] / safe, error[:, 0], solution[:, 2] / safe, error[:, 1],
-                           gain, misfit)
+        return BlockShifts(
+            number,
+            self._middle_deg(number),
+            solution[:, 1] / safe,
+            error[:, 0],
+            solution[:, 2] / safe,
+            error[:, 1],
+            gain,
+            misfit,
+        )
 
     def brightness(self, zone: Zone, ceiling: float) -> float:
         """Light of a zone against the template's: the usual ratio of their sums along the rays.
@@ -173,7 +208,8 @@ class LimbTemplate:
         return float(np.median((value * fit).sum(axis=1)[known] / below[known])) if known.any() else 1.0
 
     def add(self, zone: Zone, gain: float, along_px: np.ndarray, across_px: np.ndarray) -> None:
-        """Take a zone, moved by what is left of its shift on each ray, into the mean and its residual into the scatter."""
+        """Take a zone, moved by what is left of its shift on each ray, into the mean and its residual into
+        the scatter."""
         ray = zone.ray
         value = zone.value
         if np.any(along_px) or np.any(across_px):
@@ -199,4 +235,6 @@ def _bands(values: np.ndarray, heights: np.ndarray) -> np.ndarray:
     """Means over bands of three of the chosen heights, one row a band."""
     count = int(heights.sum()) // 3 * 3
     chosen = np.flatnonzero(heights)[:count].reshape(-1, 3)
-    return np.ascontiguousarray((values[:, chosen[:, 0]] + values[:, chosen[:, 1]] + values[:, chosen[:, 2]]).T)
+    return np.ascontiguousarray(
+        (values[:, chosen[:, 0]] + values[:, chosen[:, 1]] + values[:, chosen[:, 2]]).T
+    )

@@ -1,4 +1,5 @@
-"""How the edge of a whole frame breathes against the blocks of its limb zone: with blur, with the fringe of spicules, with the light."""
+"""How the edge of a whole frame breathes against the blocks of its limb zone: with blur, with the fringe of
+spicules, with the light."""
 
 from __future__ import annotations
 
@@ -12,27 +13,35 @@ from promtrack.limb.radius import Edges, centre_only
 from promtrack.limb.steady import slowly
 from promtrack.limb.track import FrameMeasure
 
-SLOW_FRAMES = 6.0       # slower than this the edge is believed, not the blocks
-LEAST_TAUGHT = 16       # frames from which the blocks teach how the edge breathes
-TEACHERS = 1.3          # times the edge's error: blocks that are worse than that teach it nothing
-STEADY_EDGE_PX = 0.15   # with a poorer edge than this, blocks are believed for longer
+SLOW_FRAMES = 6.0  # slower than this the edge is believed, not the blocks
+LEAST_TAUGHT = 16  # frames from which the blocks teach how the edge breathes
+TEACHERS = 1.3  # times the edge's error: blocks that are worse than that teach it nothing
+STEADY_EDGE_PX = 0.15  # with a poorer edge than this, blocks are believed for longer
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Breathing:
     """Common shift of a frame's whole edge that the blocks do not share."""
 
-    shift_px: np.ndarray   # (n,) what blur and fringe explain
-    rest_px: float         # rms of what they do not
-    level_px: np.ndarray   # (n,) place of the edge's circle against the template's, outward at the middle of the limb
+    shift_px: np.ndarray  # (n,) what blur and fringe explain
+    rest_px: float  # rms of what they do not
+    level_px: (
+        np.ndarray
+    )  # (n,) place of the edge's circle against the template's, outward at the middle of the limb
 
 
-def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray, weight: np.ndarray,
-                  blocks: list[Blocks], middle: np.ndarray) -> Breathing:
+def fit_breathing(
+    measures: list[FrameMeasure],
+    edges: Edges,
+    offset: np.ndarray,
+    weight: np.ndarray,
+    blocks: list[Blocks],
+    middle: np.ndarray,
+) -> Breathing:
     """Learn from the blocks how the width of the limb, its fringe and the light move the edge of a frame.
 
-    A brighter fringe, a wider blur, or more light on a disc that is burnt out draw the edge outward all along. The
-    blocks, which look at prominences and texture away from the edge, stay where they are.
+    A brighter fringe, a wider blur, or more light on a disc that is burnt out draw the edge outward all
+    along. The blocks, which look at prominences and texture away from the edge, stay where they are.
     """
     shift = centre_only(edges, weight, offset)
     apart = np.full(len(blocks), np.nan)
@@ -46,7 +55,13 @@ def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray
     if known.sum() < 8:
         usual = float(np.nanmedian(apart)) if known.any() else 0.0
         return Breathing(np.zeros(len(blocks)), 0.1, np.full(len(blocks), usual))
-    signs = np.column_stack([[m.signs.width_px for m in measures], [m.signs.fringe for m in measures], np.log([m.gain for m in measures])])
+    signs = np.column_stack(
+        [
+            [m.signs.width_px for m in measures],
+            [m.signs.fringe for m in measures],
+            np.log([m.gain for m in measures]),
+        ]
+    )
     edge_err = np.median(1 / np.sqrt(np.maximum(weight.sum(1), 1e-9)))
     slow = SLOW_FRAMES * max(1.0, (edge_err / STEADY_EDGE_PX) ** 2)
     teach = known.sum() >= LEAST_TAUGHT and float(np.median(variance[known])) < (TEACHERS * edge_err) ** 2
@@ -54,14 +69,18 @@ def fit_breathing(measures: list[FrameMeasure], edges: Edges, offset: np.ndarray
     return Breathing(explained, float(np.sqrt(max(rest**2 - np.median(variance[known]), 0.0))), level)
 
 
-def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray,
-               slow: float) -> tuple[np.ndarray, np.ndarray, float]:
+def _explained(
+    apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known: np.ndarray, slow: float
+) -> tuple[np.ndarray, np.ndarray, float]:
     """What the signs explain, the slow course of the rest, and the scatter left.
 
     Only quick changes teach: slowly, the blocks drift with the prominences that change under them.
     """
     apart = np.where(known, apart, np.nanmedian(apart))
-    apart = np.clip(apart, *(np.median(apart) + np.array([-4, 4]) * (MAD * np.median(np.abs(apart - np.median(apart))) + 1e-6)))
+    apart = np.clip(
+        apart,
+        *(np.median(apart) + np.array([-4, 4]) * (MAD * np.median(np.abs(apart - np.median(apart))) + 1e-6)),
+    )
     middle = np.median(signs[known], axis=0)
     spread = MAD * np.median(np.abs(signs[known] - middle), axis=0) + 1e-9
     unit = np.clip((signs - middle) / spread, -4, 4)
@@ -76,11 +95,13 @@ def _explained(apart: np.ndarray, variance: np.ndarray, signs: np.ndarray, known
             break
         del chosen[int(np.argmin(strength))]
         solution = np.zeros(0)
-    explained = quick_signs[:, chosen] @ solution[:len(chosen)] if chosen else np.zeros(len(apart))
+    explained = quick_signs[:, chosen] @ solution[: len(chosen)] if chosen else np.zeros(len(apart))
     return explained, slowly(apart - explained, slow), rest
 
 
-def _robust_line(design: np.ndarray, value: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+def _robust_line(
+    design: np.ndarray, value: np.ndarray, variance: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, float]:
     floor = np.median(variance)
     weight = 1 / (variance + floor)
     rest = value

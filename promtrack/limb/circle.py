@@ -1,7 +1,8 @@
 """Circle fits: limb points in, circle with covariance out.
 
-Pixels only; x runs right, y down. Taubin's algebraic fit starts the geometric one: it is not biased to small circles on
-short arcs, as the simplest algebraic fit is (Al-Sharadqah & Chernov 2009, Electron. J. Stat. 3, 886).
+Pixels only; x runs right, y down. Taubin's algebraic fit starts the geometric one: it is not biased to small
+circles on short arcs, as the simplest algebraic fit is (Al-Sharadqah & Chernov 2009, Electron. J. Stat. 3,
+886).
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from promtrack.errors import InputError
 from promtrack.limb.records import CircleFit
 
 TUKEY = 4.685  # biweight cut in units of sigma: 95 % efficiency on normal errors (Holland & Welsch 1977)
-MAD = 1.4826   # normal sigma in units of the median absolute deviation
+MAD = 1.4826  # normal sigma in units of the median absolute deviation
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +51,14 @@ def fit_taubin(points_px: np.ndarray) -> Circle:
     return _back(_from_coefficients(a, bx, by, -power * a), mean, 1.0)
 
 
-def fit_limb(points_px: np.ndarray, sigma_px: float | np.ndarray, *, guess: Circle | None = None,
-             least_arc_deg: float = 0.0, radius_px: float | None = None) -> CircleFit:
+def fit_limb(
+    points_px: np.ndarray,
+    sigma_px: float | np.ndarray,
+    *,
+    guess: Circle | None = None,
+    least_arc_deg: float = 0.0,
+    radius_px: float | None = None,
+) -> CircleFit:
     """Fit a circle to limb points: weighted radial distance, Tukey's biweight against spoiled points.
 
     Parameters
@@ -94,8 +101,15 @@ def fit_limb(points_px: np.ndarray, sigma_px: float | np.ndarray, *, guess: Circ
     covariance = np.zeros((3, 3))
     covariance[:free, :free] = np.linalg.inv(normal)
     covariance.flags.writeable = False
-    return CircleFit(float(parameters[0]), float(parameters[1]), float(parameters[2]), covariance,
-                     float(np.sqrt(np.mean(residual[kept] ** 2))), arc, kept)
+    return CircleFit(
+        float(parameters[0]),
+        float(parameters[1]),
+        float(parameters[2]),
+        covariance,
+        float(np.sqrt(np.mean(residual[kept] ** 2))),
+        arc,
+        kept,
+    )
 
 
 def arc_of(points_px: np.ndarray, centre: np.ndarray) -> float:
@@ -108,7 +122,8 @@ def arc_of(points_px: np.ndarray, centre: np.ndarray) -> float:
 
 
 def median(values: np.ndarray) -> float:
-    """As `numpy.median`, which takes ten times as long on the few hundred values that a frame gives, many times over."""
+    """As `numpy.median`, which takes ten times as long on the few hundred values that a frame gives, many
+    times over."""
     ordered = np.sort(values, axis=None)
     return 0.5 * (float(ordered[(len(ordered) - 1) // 2]) + float(ordered[len(ordered) // 2]))
 
@@ -118,23 +133,29 @@ def biweight(pull: np.ndarray) -> np.ndarray:
     return np.clip(1 - (pull / TUKEY) ** 2, 0, None) ** 2
 
 
-def robust_descent(points: np.ndarray, sigma: np.ndarray, start: np.ndarray, free: int,
-                   cut: float, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    """Gauss-Newton steps on the weighted radial distances; gives x, y, radius, the weights and the scale of the pulls.
+def robust_descent(
+    points: np.ndarray, sigma: np.ndarray, start: np.ndarray, free: int, cut: float, weight: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Gauss-Newton steps on the weighted radial distances; gives x, y, radius, the weights and the scale of
+    the pulls.
 
-    `cut` is where the biweight ends, in units of the scatter: inf gives every point the same weight, 0 stands for
-    Cauchy's weight. The first `free` parameters are fitted.
+    `cut` is where the biweight ends, in units of the scatter: inf gives every point the same weight, 0 stands
+    for Cauchy's weight. The first `free` parameters are fitted.
     """
     parameters = start.copy()
     for _ in range(30):
         residual, jacobian = _radial(points, parameters)
         pull = residual / sigma
-        good = pull[weight > 0]   # the scale must not be raised by what is rejected already
+        good = pull[weight > 0]  # the scale must not be raised by what is rejected already
         scale = max(MAD * float(np.median(np.abs(good - np.median(good)))), 1e-9)
         # a start that is off leaves a common residual: it must not count as an outlier
         spread = max(scale, MAD * float(np.median(np.abs(good))))
         # a long-tailed weight (cut 0, Cauchy's) lets the majority win before anything is cut off
-        weight = np.clip(1 - (pull / (cut * spread)) ** 2, 0, None) ** 2 if cut else 1 / (1 + (pull / (0.5 * spread)) ** 2)
+        weight = (
+            np.clip(1 - (pull / (cut * spread)) ** 2, 0, None) ** 2
+            if cut
+            else 1 / (1 + (pull / (0.5 * spread)) ** 2)
+        )
         rows = jacobian[:, :free] * (weight / sigma**2)[:, None]
         normal = rows.T @ jacobian[:, :free]
         step = _solve_scaled(normal, rows.T @ residual)
@@ -166,7 +187,11 @@ def _from_coefficients(a: float, bx: float, by: float, c: float) -> Circle:
 
 
 def _back(circle: Circle, mean: np.ndarray, size: float) -> Circle:
-    return Circle(float(circle.x_px * size + mean[0]), float(circle.y_px * size + mean[1]), float(circle.radius_px * size))
+    return Circle(
+        float(circle.x_px * size + mean[0]),
+        float(circle.y_px * size + mean[1]),
+        float(circle.radius_px * size),
+    )
 
 
 def _checked(points_px: np.ndarray, least: int = 3) -> np.ndarray:

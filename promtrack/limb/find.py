@@ -1,7 +1,8 @@
 """Finding the limb of one frame without any guess: on any side, of any arc, whole or cut by the borders.
 
-The frame is reduced to a few hundred pixels, its steepest edges are thinned to lines, and circles through three
-edge points are tried at random; the circle wins that has the most edge along it with the bright side inside.
+The frame is reduced to a few hundred pixels, its steepest edges are thinned to lines, and circles through
+three edge points are tried at random; the circle wins that has the most edge along it with the bright side
+inside.
 """
 
 from __future__ import annotations
@@ -12,15 +13,17 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.circle import MAD, Circle, fit_limb
 
-SMALL_PX = 320      # long side of the reduced frame
+SMALL_PX = 320  # long side of the reduced frame
 EDGE_POINTS = 1500
 TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
 STEEPER_STATED = 3.0  # the same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it
-POINTING_SMALL_PX = 24.0   # reduced pixels by which a header's pointing may be off
-LEAST_FALL = 0.05          # of the light inside, across a stated limb: 0.15 on a real one, 0.02 on a filament's border
-STEEPER = 2.0        # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
+POINTING_SMALL_PX = 24.0  # reduced pixels by which a header's pointing may be off
+LEAST_FALL = (
+    0.05  # of the light inside, across a stated limb: 0.15 on a real one, 0.02 on a filament's border
+)
+STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
 
 
 class LimbNotFound(InputError):
@@ -37,7 +40,7 @@ class SmallFrame:
     def __init__(self, frame: np.ndarray, full_scale: float):
         rows, columns = frame.shape
         self.factor = max(1.0, max(rows, columns) / SMALL_PX)
-        size = (max(8, round(columns / self.factor)), max(8, round(rows / self.factor)))   # (x, y)
+        size = (max(8, round(columns / self.factor)), max(8, round(rows / self.factor)))  # (x, y)
         if frame.dtype not in (np.uint8, np.uint16, np.float32):
             frame = frame.astype(np.float32)
         if frame.dtype == np.float32:
@@ -55,7 +58,9 @@ class SmallFrame:
         return Circle((circle.x_px + 0.5) / f - 0.5, (circle.y_px + 0.5) / f - 0.5, circle.radius_px / f)
 
 
-def find_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None, seed: int = 0) -> Circle:
+def find_limb(
+    frame: np.ndarray, full_scale: float, *, radius_px: float | None = None, seed: int = 0
+) -> Circle:
     """The circle of the limb to about a reduced pixel, from nothing but one frame.
 
     Parameters
@@ -71,11 +76,14 @@ def find_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None =
     return find_in_small(SmallFrame(frame, full_scale), full_scale, radius_px=radius_px, seed=seed)
 
 
-def find_in_small(small: SmallFrame, full_scale: float, *, radius_px: float | None = None, seed: int = 0) -> Circle:
+def find_in_small(
+    small: SmallFrame, full_scale: float, *, radius_px: float | None = None, seed: int = 0
+) -> Circle:
     """As `find_limb`, for a frame already reduced."""
     _refuse_blank(small, full_scale)
     wanted = None if radius_px is None else radius_px / small.factor
-    # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the limb
+    # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the
+    # limb
     for even in (root_of, _logarithm):
         points, outward, strength = edge_points(even(small.image))
         if len(points) < 20:
@@ -87,7 +95,9 @@ def find_in_small(small: SmallFrame, full_scale: float, *, radius_px: float | No
         on &= cosine > 0.8
         fit = fit_limb(points[on], 0.5, guess=best, radius_px=wanted)
         circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
-        if is_limb(small.image, circle, points[on]) and (wanted is not None or _steeper_than_beside(small.image, circle)):
+        if is_limb(small.image, circle, points[on]) and (
+            wanted is not None or _steeper_than_beside(small.image, circle)
+        ):
             return small.to_full(circle)
     raise LimbNotFound(_what_instead(small, full_scale))
 
@@ -99,7 +109,9 @@ def root_of(image: np.ndarray) -> np.ndarray:
 
 def _logarithm(image: np.ndarray) -> np.ndarray:
     low = np.percentile(image, [0.5, 25])
-    return np.log(np.maximum(image - low[0], 0) + 0.5 * (low[1] - low[0]) + 1e-6 * image.max()).astype(np.float32)
+    return np.log(np.maximum(image - low[0], 0) + 0.5 * (low[1] - low[0]) + 1e-6 * image.max()).astype(
+        np.float32
+    )
 
 
 def _refuse_blank(small: SmallFrame, full_scale: float) -> None:
@@ -132,7 +144,7 @@ def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     gy = cv2.Sobel(even, cv2.CV_32F, 0, 1, ksize=3) / 8
     size = np.hypot(gx, gy)
     noise = 1.25 * float(np.median(size))
-    y, x = np.mgrid[0:even.shape[0], 0:even.shape[1]].astype(np.float32)
+    y, x = np.mgrid[0 : even.shape[0], 0 : even.shape[1]].astype(np.float32)
     unit_x, unit_y = gx / (size + 1e-12), gy / (size + 1e-12)
     before = cv2.remap(size, x + unit_x, y + unit_y, cv2.INTER_LINEAR)
     after = cv2.remap(size, x - unit_x, y - unit_y, cv2.INTER_LINEAR)
@@ -150,9 +162,16 @@ def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return points.astype(float), -direction.astype(float), np.minimum(strength, 1.5)
 
 
-def best_circle(points: np.ndarray, outward: np.ndarray, strength: np.ndarray, shape: tuple[int, int],
-                 wanted_radius: float | None, rng: np.random.Generator) -> Circle | None:
-    """The circle through three of the edge points, tried at random, that has the most edge along it; None without any."""
+def best_circle(
+    points: np.ndarray,
+    outward: np.ndarray,
+    strength: np.ndarray,
+    shape: tuple[int, int],
+    wanted_radius: float | None,
+    rng: np.random.Generator,
+) -> Circle | None:
+    """The circle through three of the edge points, tried at random, that has the most edge along it; None
+    without any."""
     chance = strength**2 / (strength**2).sum()
     picks = rng.choice(len(points), size=(TRIALS, 3), p=chance)
     x, y, radius = _circles_through(points[picks])
@@ -177,8 +196,8 @@ def best_circle(points: np.ndarray, outward: np.ndarray, strength: np.ndarray, s
 
 
 def _score(circles: np.ndarray, points: np.ndarray, outward: np.ndarray, strength: np.ndarray) -> np.ndarray:
-    """(c,) how much edge lies along each of (c, 3) circles. A full circle has more of it than a short arc of the same quality
-    only because it is longer: no penalty for that."""
+    """(c,) how much edge lies along each of (c, 3) circles. A full circle has more of it than a short arc of
+    the same quality only because it is longer: no penalty for that."""
     dx, dy = points[:, 0] - circles[:, :1], points[:, 1] - circles[:, 1:2]
     distance = np.sqrt(dx * dx + dy * dy)
     near = np.clip(1 - ((distance - circles[:, 2:]) / TOLERANCE_PX) ** 2, 0, None)
@@ -198,8 +217,11 @@ def _circles_through(triples: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
         return a[:, 0] + ux, a[:, 1] + uy, np.hypot(ux, uy)
 
 
-def on_circle(points: np.ndarray, outward: np.ndarray, circle: Circle, tolerance: float) -> tuple[np.ndarray, np.ndarray]:
-    """Which points lie on a circle, as booleans, and the cosine between their outward direction and the circle's."""
+def on_circle(
+    points: np.ndarray, outward: np.ndarray, circle: Circle, tolerance: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Which points lie on a circle, as booleans, and the cosine between their outward direction and the
+    circle's."""
     offset = points - [circle.x_px, circle.y_px]
     distance = np.hypot(offset[:, 0], offset[:, 1])
     cosine = (offset * outward).sum(1) / np.maximum(distance, 1e-9)
@@ -227,20 +249,24 @@ def is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
 
 
 def _steeper_than_beside(image: np.ndarray, circle: Circle, least: float = STEEPER) -> bool:
-    """Whether the light falls more across the circle than just inside and just outside it: an edge, not the slope of
-    a cloud or of the middle of the disc. Where the radius is known no slope passes, but a limb blurred by a jump may."""
+    """Whether the light falls more across the circle than just inside and just outside it: an edge, not the
+    slope of a cloud or of the middle of the disc. Where the radius is known no slope passes, but a limb
+    blurred by a jump may."""
     theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
     unit = np.column_stack([np.cos(theta), np.sin(theta)])
     limb = np.array([circle.x_px, circle.y_px]) + circle.radius_px * unit
     unit = unit[((limb > 4) & (limb < np.array(image.shape[::-1]) - 5)).all(axis=1)]
     far_in, inner, outer, far_out = (
-        _sampled(image, np.array([circle.x_px, circle.y_px]) + (circle.radius_px + d) * unit) for d in (-9.0, -3.0, 3.0, 9.0))
+        _sampled(image, np.array([circle.x_px, circle.y_px]) + (circle.radius_px + d) * unit)
+        for d in (-9.0, -3.0, 3.0, 9.0)
+    )
     beside = max(float(np.median(far_in - inner)) + float(np.median(outer - far_out)), 0.0) / 2.0
     return float(np.median(inner - outer)) > least * beside
 
 
 def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
-    """Whether it gets dark across the visible part of a circle stated beforehand, in full pixels, more than beside it."""
+    """Whether it gets dark across the visible part of a circle stated beforehand, in full pixels, more than
+    beside it."""
     here = small.to_small(circle)
     theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * here.radius_px, 64, 20000)), endpoint=False)
     unit = np.column_stack([np.cos(theta), np.sin(theta)])
@@ -248,15 +274,20 @@ def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
     limb = centre + here.radius_px * unit
     rows, columns = small.image.shape
     seen = (limb[:, 0] > 4) & (limb[:, 0] < columns - 5) & (limb[:, 1] > 4) & (limb[:, 1] < rows - 5)
-    return (bool(seen.sum() >= 12) and _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
-            and _steeper_than_beside(small.image, here, STEEPER_STATED))
+    return (
+        bool(seen.sum() >= 12)
+        and _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
+        and _steeper_than_beside(small.image, here, STEEPER_STATED)
+    )
 
 
 def places_near(small: SmallFrame, stated: Circle) -> tuple[list[Circle], np.ndarray]:
-    """The stated circle moved step by step towards the frame and away from it, and how far the light falls across each.
+    """The stated circle moved step by step towards the frame and away from it, and how far the light falls
+    across each.
 
-    For a limb too rough for a fit, and a header whose pointing is off: the size of the Sun is still known. A Sun in the middle of the
-    frame has its limb on all sides, so there is no such direction and only its place as stated.
+    For a limb too rough for a fit, and a header whose pointing is off: the size of the Sun is still known. A
+    Sun in the middle of the frame has its limb on all sides, so there is no such direction and only its place
+    as stated.
 
     Parameters
     ----------
@@ -264,8 +295,8 @@ def places_near(small: SmallFrame, stated: Circle) -> tuple[list[Circle], np.nda
 
     Returns
     -------
-    the circles in px of the full frame, a reduced pixel apart, and (steps,) the fall in parts of the light inside, 0 where no limb may
-    stand
+    the circles in px of the full frame, a reduced pixel apart, and (steps,) the fall in parts of the light
+    inside, 0 where no limb may stand
     """
     here = small.to_small(stated)
     centre = np.array([here.x_px, here.y_px])
@@ -273,24 +304,36 @@ def places_near(small: SmallFrame, stated: Circle) -> tuple[list[Circle], np.nda
     far = float(np.hypot(*out))
     out /= max(far, 1.0)
     steps = np.arange(-POINTING_SMALL_PX, POINTING_SMALL_PX + 1.0) if far > 1.0 else np.zeros(1)
-    places = [Circle(float(centre[0] + s * out[0]), float(centre[1] + s * out[1]), here.radius_px) for s in steps]
+    places = [
+        Circle(float(centre[0] + s * out[0]), float(centre[1] + s * out[1]), here.radius_px) for s in steps
+    ]
     full = [small.to_full(p) for p in places]
-    return full, np.array([_fall_across(small.image, p) if limb_stands_at(small, f) else 0.0 for p, f in zip(places, full, strict=True)])
+    return full, np.array(
+        [
+            _fall_across(small.image, p) if limb_stands_at(small, f) else 0.0
+            for p, f in zip(places, full, strict=True)
+        ]
+    )
 
 
 def _fall_across(image: np.ndarray, circle: Circle) -> float:
-    """Median fall of the light across the visible part of a circle, in parts of the light inside; 0 where it is next to nothing."""
+    """Median fall of the light across the visible part of a circle, in parts of the light inside; 0 where it
+    is next to nothing."""
     theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
     unit = np.column_stack([np.cos(theta), np.sin(theta)])
     centre = np.array([circle.x_px, circle.y_px])
     limb = centre + circle.radius_px * unit
     unit = unit[((limb > 4) & (limb < np.array(image.shape[::-1]) - 5)).all(axis=1)]
-    inner, outer = (float(np.median(_sampled(image, centre + (circle.radius_px + d) * unit))) for d in (-3.0, 3.0))
+    inner, outer = (
+        float(np.median(_sampled(image, centre + (circle.radius_px + d) * unit))) for d in (-3.0, 3.0)
+    )
     fall = (inner - outer) / max(inner, 1e-9)
     return fall if fall > LEAST_FALL else 0.0
 
 
-def _brighter_inside(image: np.ndarray, centre: np.ndarray, radius: float, unit: np.ndarray, reach: float, least: float) -> bool:
+def _brighter_inside(
+    image: np.ndarray, centre: np.ndarray, radius: float, unit: np.ndarray, reach: float, least: float
+) -> bool:
     inner, outer = (_sampled(image, centre + (radius + d) * unit) for d in (-reach, reach))
     step = inner - outer
     noise = MAD * float(np.median(np.abs(step - np.median(step)))) + 1e-9

@@ -23,19 +23,26 @@ class Place:
     radius_px: float
     turn_deg: float = 0.0
     flattening: float = 0.0
-    zenith_deg: float = 0.0   # image angle of the zenith in this frame
+    zenith_deg: float = 0.0  # image angle of the zenith in this frame
 
 
 def place_of(lock: LimbLock, index: int) -> Place:
     """The Sun's place in frame `index` of a lock."""
     flat = float(lock.flattening[index])
     zenith = float(lock.zenith_deg[index]) if flat else 0.0
-    return Place(float(lock.centre_x_px[index]), float(lock.centre_y_px[index]), lock.radius_px,
-                 float(lock.angle_deg[index]), flat, zenith)
+    return Place(
+        float(lock.centre_x_px[index]),
+        float(lock.centre_y_px[index]),
+        lock.radius_px,
+        float(lock.angle_deg[index]),
+        flat,
+        zenith,
+    )
 
 
 def turn_at(lock: LimbLock, index: int) -> float:
-    """Turn of frame `index`, also of one that was left out: on the line through the ten used frames nearest to it."""
+    """Turn of frame `index`, also of one that was left out: on the line through the ten used frames nearest
+    to it."""
     if lock.used[index] and np.isfinite(lock.angle_deg[index]):
         return float(lock.angle_deg[index])
     known = np.flatnonzero(lock.used & np.isfinite(lock.angle_deg))
@@ -46,17 +53,22 @@ def turn_at(lock: LimbLock, index: int) -> float:
     return float(offset)
 
 
-def to_frame(lock: LimbLock, index: int, theta_deg: np.ndarray, rho_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def to_frame(
+    lock: LimbLock, index: int, theta_deg: np.ndarray, rho_px: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Pixel coordinates x, y in frame `index` of points at image angle theta and distance rho (broadcast)."""
     return frame_points(place_of(lock, index), theta_deg, rho_px)
 
 
 def to_polar(lock: LimbLock, index: int, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Image angle of the reference frame (0 to 360) and distance from the Sun's centre of pixels of frame `index`."""
+    """Image angle of the reference frame (0 to 360) and distance from the Sun's centre of pixels of frame
+    `index`."""
     return polar_points(place_of(lock, index), x_px, y_px)
 
 
-def frame_points(place: Place, theta_deg: np.ndarray, rho_px: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
+def frame_points(
+    place: Place, theta_deg: np.ndarray, rho_px: np.ndarray | float
+) -> tuple[np.ndarray, np.ndarray]:
     """Pixel coordinates x, y of (theta, rho) for a given place of the Sun."""
     angle = np.radians(np.asarray(theta_deg) + place.turn_deg)
     dx, dy = -rho_px * np.sin(angle), -rho_px * np.cos(angle)
@@ -74,13 +86,23 @@ def polar_points(place: Place, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.n
     return np.mod(theta, 360.0), np.hypot(dx, dy)
 
 
-def visible_angles(place: Place, shape: tuple[int, int], theta_deg: np.ndarray, margin_px: float = 2.0) -> np.ndarray:
-    """Which of the limb's points at `theta_deg` lie inside a frame of `shape` (rows, columns), as booleans."""
+def visible_angles(
+    place: Place, shape: tuple[int, int], theta_deg: np.ndarray, margin_px: float = 2.0
+) -> np.ndarray:
+    """Which of the limb's points at `theta_deg` lie inside a frame of `shape` (rows, columns), as
+    booleans."""
     x, y = frame_points(place, theta_deg, place.radius_px)
-    return ((x >= margin_px) & (x <= shape[1] - 1 - margin_px) & (y >= margin_px) & (y <= shape[0] - 1 - margin_px))
+    return (
+        (x >= margin_px)
+        & (x <= shape[1] - 1 - margin_px)
+        & (y >= margin_px)
+        & (y <= shape[0] - 1 - margin_px)
+    )
 
 
-def squeezed(dx: np.ndarray, dy: np.ndarray, zenith_deg: float, stretch: float) -> tuple[np.ndarray, np.ndarray]:
+def squeezed(
+    dx: np.ndarray, dy: np.ndarray, zenith_deg: float, stretch: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Stretch offsets along the zenith's direction by 1 + stretch."""
     zx, zy = -np.sin(np.radians(zenith_deg)), -np.cos(np.radians(zenith_deg))
     along = stretch * (dx * zx + dy * zy)

@@ -30,8 +30,14 @@ from promtrack.sequence.records import Sequence, SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
 
-def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera: CameraSettings = CameraSettings(),
-              site: SiteSettings = SiteSettings(), progress: Callable[[int, int], None] | None = None) -> LimbLock:
+def lock_limb(
+    sequence: Sequence,
+    *,
+    limb: LimbSettings = LimbSettings(),
+    camera: CameraSettings = CameraSettings(),
+    site: SiteSettings = SiteSettings(),
+    progress: Callable[[int, int], None] | None = None,
+) -> LimbLock:
     """Find the Sun's centre and turn in every frame, and the one radius of its limb.
 
     Parameters
@@ -48,8 +54,14 @@ def lock_limb(sequence: Sequence, *, limb: LimbSettings = LimbSettings(), camera
     stated = pointing.place if pointing else None
     radius, visible = starting_radius(sequence, limb, pointing)
     expected = expected_sky(sequence.times_utc, site=site, camera=camera)
-    follower = Follower(radius, sequence.full_scale, visible, expected.flattening, expected.zenith_deg,
-                        replace(stated, radius_px=radius) if stated else None)
+    follower = Follower(
+        radius,
+        sequence.full_scale,
+        visible,
+        expected.flattening,
+        expected.zenith_deg,
+        replace(stated, radius_px=radius) if stated else None,
+    )
     tracker = Tracker(radius, sequence.full_scale, follower.grid.step_px)
     seen = Pass({}, {}, {})
     # the next frame is looked at while this one is laid on the template
@@ -84,7 +96,7 @@ def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]
             return
         except InputError as error:
             yield waiting[done], None, error.what
-            waiting = waiting[done + 1:]
+            waiting = waiting[done + 1 :]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +105,7 @@ class Pass:
 
     found: dict[int, FrameMeasure]
     failed: dict[int, str]
-    looks: dict[int, Look]   # of the first frame found, for its points
+    looks: dict[int, Look]  # of the first frame found, for its points
 
     def look_again(self, tracker: Tracker) -> None:
         """Take the first frames' shifts from the template as it is by now."""
@@ -101,8 +113,15 @@ class Pass:
             self.found[index] = replace(self.found[index], shifts=shifts)
 
 
-def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, stages: tuple[Follower, Tracker], expected: Expected,
-              optics: OpticalRadius | None, seen: Pass) -> LimbLock:
+def _assemble(
+    sequence: Sequence,
+    limb: LimbSettings,
+    camera: CameraSettings,
+    stages: tuple[Follower, Tracker],
+    expected: Expected,
+    optics: OpticalRadius | None,
+    seen: Pass,
+) -> LimbLock:
     follower, tracker = stages
     if not seen.found:
         index = min(seen.failed)
@@ -117,29 +136,75 @@ def _assemble(sequence: Sequence, limb: LimbSettings, camera: CameraSettings, st
     if arc < limb.least_arc_deg:
         raise LimbArcTooShort(arc, limb.least_arc_deg).at(sequence.names[int(indices[good][0])])
     edges = collect_edges(kept, tracker.bin_deg)
-    settled = settle_radius(fit_radius(edges), kept, tracker.radius_px, limb=limb, optics=optics, refraction_err=expected.radius_err)
+    settled = settle_radius(
+        fit_radius(edges),
+        kept,
+        tracker.radius_px,
+        limb=limb,
+        optics=optics,
+        refraction_err=expected.radius_err,
+    )
     radius, notes = settled.radius, settled.notes
-    model = turn_model(sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px)
-    carried = carried_along(tracker.template, tracker.radius_px, tracker.ceiling, sequence, indices[good], limb=limb, camera=camera)
+    model = turn_model(
+        sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px
+    )
+    carried = carried_along(
+        tracker.template,
+        tracker.radius_px,
+        tracker.ceiling,
+        sequence,
+        indices[good],
+        limb=limb,
+        camera=camera,
+    )
     centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model, carried.course_px)
     error = common_centre(edges, radius)
     notes += angle_note(error, tracker.radius_px)
     if follower.stated is not None and sequence.header is not None and indices[good][0] != 0:
-        notes.append("The first frame is left out, and the FITS header's centre with it, since it holds for that frame only.")
+        notes.append(
+            "The first frame is left out, and the FITS header's centre with it, since it holds for that frame only."
+        )
     elif follower.stated is not None and sequence.header is not None:
         found = shifted_place(kept[0].place, *centres.shift_px[0])
         centres, radius, said = _with_header(centres, radius, error, found, follower.stated, sequence.header)
         notes += said
     creep = centre_creep(edges, expected.unmodelled[indices[good]], tracker.radius_px)
-    notes = [*notes, *turn_notes(sequence.time_s[indices[good]], centres, arc, camera.mount, tracker.radius_px,
-                                 bool(np.isfinite(expected.turn_deg).all())), *expected.notes, *creep_note(creep),
-             *carried.notes]
-    return _lock(sequence, tracker, expected, seen, good, reasons, replace(settled, radius=radius, notes=notes), (centres, creep))
+    notes = [
+        *notes,
+        *turn_notes(
+            sequence.time_s[indices[good]],
+            centres,
+            arc,
+            camera.mount,
+            tracker.radius_px,
+            bool(np.isfinite(expected.turn_deg).all()),
+        ),
+        *expected.notes,
+        *creep_note(creep),
+        *carried.notes,
+    ]
+    return _lock(
+        sequence,
+        tracker,
+        expected,
+        seen,
+        good,
+        reasons,
+        replace(settled, radius=radius, notes=notes),
+        (centres, creep),
+    )
 
 
-def _with_header(centres: Centres, radius: RadiusFit, error: CommonCentre, found: Place, followed: Place,
-                 header: SolarHeader) -> tuple[Centres, RadiusFit, list[str]]:
-    """Centres and radius joined with the header's centre; `followed` is that centre where its limb was found to stand."""
+def _with_header(
+    centres: Centres,
+    radius: RadiusFit,
+    error: CommonCentre,
+    found: Place,
+    followed: Place,
+    header: SolarHeader,
+) -> tuple[Centres, RadiusFit, list[str]]:
+    """Centres and radius joined with the header's centre; `followed` is that centre where its limb was found
+    to stand."""
     stated = replace(followed, x_px=header.centre_x_px, y_px=header.centre_y_px)
     off_px = float(np.hypot(followed.x_px - stated.x_px, followed.y_px - stated.y_px))
     err_px, said = header_err_px(header.arcsec_per_px, off_px)
@@ -147,18 +212,30 @@ def _with_header(centres: Centres, radius: RadiusFit, error: CommonCentre, found
     return centres, radius, [*said, *more]
 
 
-def _too_many(sequence: Sequence, indices: np.ndarray, reasons: list[str], failed: dict[int, str]) -> LimbNotFound:
+def _too_many(
+    sequence: Sequence, indices: np.ndarray, reasons: list[str], failed: dict[int, str]
+) -> LimbNotFound:
     everything = dict(failed)
     everything.update({int(i): r for i, r in zip(indices, reasons, strict=True) if r})
     first = min(everything)
-    error = LimbNotFound(f"{len(everything)} of {len(sequence)} frames cannot be trusted, "
-                        f"the first because: {everything[first]}")
+    error = LimbNotFound(
+        f"{len(everything)} of {len(sequence)} frames cannot be trusted, "
+        f"the first because: {everything[first]}"
+    )
     error.at(sequence.names[first])
     return error
 
 
-def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, good: np.ndarray, reasons: list[str],
-          settled: Settled, placed: tuple[Centres, Creep]) -> LimbLock:
+def _lock(
+    sequence: Sequence,
+    tracker: Tracker,
+    expected: Expected,
+    seen: Pass,
+    good: np.ndarray,
+    reasons: list[str],
+    settled: Settled,
+    placed: tuple[Centres, Creep],
+) -> LimbLock:
     radius, found, failed = settled.radius, seen.found, seen.failed
     centres, creep = placed
     indices = np.array(sorted(found))
@@ -183,22 +260,40 @@ def _lock(sequence: Sequence, tracker: Tracker, expected: Expected, seen: Pass, 
         return full
 
     return LimbLock(
-        names=sequence.names, used=np.isin(np.arange(count), chosen), reason=tuple(reason),
-        centre_x_px=spread([p.x_px for p in places]), centre_y_px=spread([p.y_px for p in places]),
-        centre_err_px=spread(centres.across_err_px), along_err_px=spread(centres.along_err_px),
-        creep_err_px=spread(creep.across_px), creep_along_err_px=spread(creep.along_px),
-        angle_deg=spread(turn_deg), angle_err_deg=spread(np.degrees(centres.turn_err_px / final)),
-        frame_radius_px=spread(tracker.radius_px + radius.frame_shift_px), frame_radius_err_px=spread(radius.frame_err_px),
+        names=sequence.names,
+        used=np.isin(np.arange(count), chosen),
+        reason=tuple(reason),
+        centre_x_px=spread([p.x_px for p in places]),
+        centre_y_px=spread([p.y_px for p in places]),
+        centre_err_px=spread(centres.across_err_px),
+        along_err_px=spread(centres.along_err_px),
+        creep_err_px=spread(creep.across_px),
+        creep_along_err_px=spread(creep.along_px),
+        angle_deg=spread(turn_deg),
+        angle_err_deg=spread(np.degrees(centres.turn_err_px / final)),
+        frame_radius_px=spread(tracker.radius_px + radius.frame_shift_px),
+        frame_radius_err_px=spread(radius.frame_err_px),
         limb_arc_deg=spread([m.signs.arc_deg for m in all_found], where=indices),
         limb_rms_px=spread([m.signs.rms_px for m in all_found], where=indices),
         sharpness=spread(sharpness_of(all_found), where=indices),
         transparency=spread(transparency_of(all_found), where=indices),
         sky=spread([m.signs.sky for m in all_found], where=indices),
         saturated_fraction=spread([m.signs.saturated_fraction for m in all_found], where=indices),
-        flattening=expected.flattening, zenith_deg=expected.zenith_deg, radius_px=final, radius_err_px=radius.err_px,
-        own_radius_px=settled.own_px, own_radius_err_px=settled.own_err_px, from_deg=low, to_deg=high, reference=reference,
-        limb_points_px=seen.looks[first].points_px, rejected_points_px=seen.looks[first].rejected_px,
-        shape=sequence.shape, edge_bias_px=burnt_bias([found[i] for i in chosen], final), notes=tuple(settled.notes))
+        flattening=expected.flattening,
+        zenith_deg=expected.zenith_deg,
+        radius_px=final,
+        radius_err_px=radius.err_px,
+        own_radius_px=settled.own_px,
+        own_radius_err_px=settled.own_err_px,
+        from_deg=low,
+        to_deg=high,
+        reference=reference,
+        limb_points_px=seen.looks[first].points_px,
+        rejected_points_px=seen.looks[first].rejected_px,
+        shape=sequence.shape,
+        edge_bias_px=burnt_bias([found[i] for i in chosen], final),
+        notes=tuple(settled.notes),
+    )
 
 
 def _visible_range(place: Place, shape: tuple[int, int], grid: Grid) -> tuple[float, float]:

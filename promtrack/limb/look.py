@@ -1,8 +1,8 @@
 """One frame by itself: where the Sun stands in it, the edge of its limb and its light.
 
-A frame is first placed to about a pixel on its reduced picture, starting from the frame before, so that drift and jumps
-are followed; only when that fails is the limb looked for anew. Then the limb is found at full resolution on few rays and
-measured on all of them. Angles are the frame's own: nothing here knows of a turn.
+A frame is first placed to about a pixel on its reduced picture, starting from the frame before, so that drift
+and jumps are followed; only when that fails is the limb looked for anew. Then the limb is found at full
+resolution on few rays and measured on all of them. Angles are the frame's own: nothing here knows of a turn.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, frame_points, visible_angles
 from promtrack.limb.rays import RayFit, coarse_place, fit_rays, shifted_place, stated_start
 
-SEARCH_PX = 9.0       # how far the edge is looked for around the place
-BLUR_PX = 0.8         # Gaussian whose derivative finds the edge, and
-WIDE_PX = 1.6         # a second one, which tells what blur does to it
-ALONG_PX = 2.0        # smoothing from ray to ray
-FEW_RAYS = 4          # one ray in so many finds the limb before all of them measure it
+SEARCH_PX = 9.0  # how far the edge is looked for around the place
+BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
+WIDE_PX = 1.6  # a second one, which tells what blur does to it
+ALONG_PX = 2.0  # smoothing from ray to ray
+FEW_RAYS = 4  # one ray in so many finds the limb before all of them measure it
 EDGE_INSIDE_PX = 20.0  # extent of the zone in which the edge is measured
 EDGE_OUTSIDE_PX = 24.0
 LEAST_RAYS = 24
-CEILING = 0.97        # part of full scale above which the camera is taken as burnt out
+CEILING = 0.97  # part of full scale above which the camera is taken as burnt out
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,41 +35,50 @@ class LimbSigns:
 
     arc_deg: float
     rms_px: float
-    kept_part: float            # of the visible rays
-    fall: float                 # median steepness of the limb, counts per px
-    width_px: float             # median Gaussian width of the limb
-    fringe: float               # brightness just outside the limb, in parts of the disc just inside
-    disc: float                 # counts above the sky just inside the limb
-    sky: float                  # counts far off the limb
-    dark_part: float            # of the frame, far darker than usual at that distance from the limb
+    kept_part: float  # of the visible rays
+    fall: float  # median steepness of the limb, counts per px
+    width_px: float  # median Gaussian width of the limb
+    fringe: float  # brightness just outside the limb, in parts of the disc just inside
+    disc: float  # counts above the sky just inside the limb
+    sky: float  # counts far off the limb
+    dark_part: float  # of the frame, far darker than usual at that distance from the limb
     saturated_fraction: float
-    burnt_limb: bool            # disc burnt out at the limb
+    burnt_limb: bool  # disc burnt out at the limb
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """What one frame shows by itself."""
 
-    place: Place                # fitted to the edge with the provisional radius; its turn is 0
-    theta_deg: np.ndarray       # (k,) image angles in this frame of the rays kept
-    edge_px: np.ndarray         # (k,) edge offsets outward from `place` there
+    place: Place  # fitted to the edge with the provisional radius; its turn is 0
+    theta_deg: np.ndarray  # (k,) image angles in this frame of the rays kept
+    edge_px: np.ndarray  # (k,) edge offsets outward from `place` there
     signs: LimbSigns
-    points_px: np.ndarray       # (k, 2) edge points kept and
-    rejected_px: np.ndarray     # (j, 2) rejected
+    points_px: np.ndarray  # (k, 2) edge points kept and
+    rejected_px: np.ndarray  # (j, 2) rejected
 
 
 class Follower:
     """Looks at one frame after the other and keeps the last place; an accumulator changed in place."""
 
-    def __init__(self, radius_px: float, full_scale: float, visible_px: float, flattening: np.ndarray, zenith_deg: np.ndarray,
-                 stated: Place | None = None):
+    def __init__(
+        self,
+        radius_px: float,
+        full_scale: float,
+        visible_px: float,
+        flattening: np.ndarray,
+        zenith_deg: np.ndarray,
+        stated: Place | None = None,
+    ):
         self.radius_px, self.full_scale = radius_px, full_scale
         self.flattening, self.zenith_deg = flattening, zenith_deg
         self.stated = stated
         self.last: Place | None = None
         inside, ray_px = min(EDGE_INSIDE_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
         self.grid = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=ray_px)
-        self.few = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100))
+        self.few = make_grid(
+            radius_px, inside, EDGE_OUTSIDE_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100)
+        )
 
     def look(self, index: int, frame: np.ndarray) -> Look:
         """Look at the next frame; raises LimbNotFound."""
@@ -82,8 +91,11 @@ class Follower:
         self.last = shifted_place(place, *fit.shift_px)
         return _described(frame, small, place, (zone, edge, wide, fit), self.grid, self.full_scale)
 
-    def look_or_reason(self, read: tuple[int, np.ndarray | None, str]) -> tuple[int, np.ndarray | None, Look | str]:
-        """Index, frame, and its look or why there is none; `read` is index, frame, and why it could not be read."""
+    def look_or_reason(
+        self, read: tuple[int, np.ndarray | None, str]
+    ) -> tuple[int, np.ndarray | None, Look | str]:
+        """Index, frame, and its look or why there is none; `read` is index, frame, and why it could not be
+        read."""
         index, frame, trouble = read
         if frame is None:
             return index, None, f"could not be read: {trouble}"
@@ -113,7 +125,9 @@ class Follower:
         # the radius found goes with the centre found; the held radius needs the centre that fits it
         middle = _toward_limb(circle, small)
         shift = circle.radius_px - self.radius_px
-        return Place(circle.x_px + shift * middle[0], circle.y_px + shift * middle[1], self.radius_px, 0.0, **sky)
+        return Place(
+            circle.x_px + shift * middle[0], circle.y_px + shift * middle[1], self.radius_px, 0.0, **sky
+        )
 
 
 def _edge_near(frame: np.ndarray, place: Place, grid: Grid, search_px: float) -> tuple[Zone, Edge, RayFit]:
@@ -126,8 +140,14 @@ def _edge_near(frame: np.ndarray, place: Place, grid: Grid, search_px: float) ->
     return zone, edge, fit_rays(np.radians(grid.theta_deg[zone.ray]), edge)
 
 
-def _described(frame: np.ndarray, small: SmallFrame, laid: Place, measured: tuple[Zone, Edge, Edge, RayFit], grid: Grid,
-               full_scale: float) -> Look:
+def _described(
+    frame: np.ndarray,
+    small: SmallFrame,
+    laid: Place,
+    measured: tuple[Zone, Edge, Edge, RayFit],
+    grid: Grid,
+    full_scale: float,
+) -> Look:
     """The look of a frame whose zone was laid on `laid`."""
     zone, edge, wide, fit = measured
     kept = fit.kept
@@ -140,9 +160,19 @@ def _described(frame: np.ndarray, small: SmallFrame, laid: Place, measured: tupl
     inside = (grid.offset_px > -16) & (grid.offset_px < -6)
     sky, dark = _surroundings(small, place)
     disc = median(zone.value[::2, inside])
-    signs = LimbSigns(len(zone.ray) * grid.step_deg, fit.rms_px, float(kept.mean()), median(edge.fall[kept]),
-                      median(edge.width_px[kept]), _fringe(zone, grid), disc - sky, sky, dark,
-                      float((frame[::5, ::5] >= 0.99 * full_scale).mean()), disc > CEILING * full_scale)
+    signs = LimbSigns(
+        len(zone.ray) * grid.step_deg,
+        fit.rms_px,
+        float(kept.mean()),
+        median(edge.fall[kept]),
+        median(edge.width_px[kept]),
+        _fringe(zone, grid),
+        disc - sky,
+        sky,
+        dark,
+        float((frame[::5, ::5] >= 0.99 * full_scale).mean()),
+        disc > CEILING * full_scale,
+    )
     return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept])
 
 
@@ -159,35 +189,41 @@ def _toward_limb(circle: Circle, small: SmallFrame) -> np.ndarray:
 
 def _fringe(zone: Zone, grid: Grid) -> float:
     """Median brightness of the spicules 2 to 5 px outside the limb, in parts of the disc just inside."""
+
     def level(low: float, high: float) -> float:
         return median(zone.value[::2, (grid.offset_px >= low) & (grid.offset_px <= high)])
+
     halo = level(14.0, 20.0)
     return (level(2.0, 5.0) - halo) / max(level(-8.0, -5.0) - halo, 1e-9)
 
 
 def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float]:
-    """Counts far off the limb (their lower quartile) and the part of the frame that is dark where it should not be.
+    """Counts far off the limb (their lower quartile) and the part of the frame that is dark where it should
+    not be.
 
-    Dark means less than 40 % of what is usual at that distance from the Sun: neither prominences nor filaments do that,
-    but an aircraft or a bird does.
+    Dark means less than 40 % of what is usual at that distance from the Sun: neither prominences nor
+    filaments do that, but an aircraft or a bird does.
     """
     circle = small.to_small(Circle(place.x_px, place.y_px, place.radius_px))
     image = np.ascontiguousarray(small.image[::2, ::2])
-    y, x = np.ogrid[0:small.image.shape[0]:2, 0:small.image.shape[1]:2]
+    y, x = np.ogrid[0 : small.image.shape[0] : 2, 0 : small.image.shape[1] : 2]
     x2, y2 = ((x - circle.x_px) ** 2).astype(np.float32), ((y - circle.y_px) ** 2).astype(np.float32)
     distance = cv2.sqrt(x2 + y2) - np.float32(circle.radius_px)
     farthest = float(distance.max())
     off = image[distance > 0.6 * farthest] if farthest > 3 else image[distance > 0]
     sky = float(np.percentile(off, 25)) if off.size else float("nan")
     ring = ((distance - distance.min()) * np.float32(0.25)).astype(np.int32)
-    usual = _ring_quantile(ring.ravel(), image.ravel(), 0.35)[ring]   # so low that an eruption across half a ring does not raise it
+    usual = _ring_quantile(ring.ravel(), image.ravel(), 0.35)[
+        ring
+    ]  # so low that an eruption across half a ring does not raise it
     dark = (np.abs(distance) > 6) & (image < 0.4 * usual) & (usual > 4.0)
     return sky, float(dark.mean())
 
 
 def _ring_quantile(ring: np.ndarray, light: np.ndarray, part: float) -> np.ndarray:
     """(rings,) the value below which `part` of each ring's pixels lie."""
-    # one sort of ring and light in one whole number, ring first, is many times quicker than numpy's sort by two keys
+    # one sort of ring and light in one whole number, ring first, is many times quicker than numpy's sort by
+    # two keys
     low = float(light.min())
     step = max(float(light.max()) - low, 1e-9) / 65535.0
     ordered = np.sort(ring.astype(np.uint32) << np.uint32(16) | ((light - low) / step).astype(np.uint32))

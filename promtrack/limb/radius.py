@@ -1,7 +1,7 @@
 """One radius for the whole sequence, from the edge offsets of all frames.
 
-Each frame has its own centre; what the limb's own relief (spicules, prominence roots, active regions) adds is the same in
-every frame, and so more frames do not average it away.
+Each frame has its own centre; what the limb's own relief (spicules, prominence roots, active regions) adds is
+the same in every frame, and so more frames do not average it away.
 """
 
 from __future__ import annotations
@@ -14,19 +14,19 @@ import numpy as np
 from promtrack.limb.circle import MAD, TUKEY
 from promtrack.limb.track import FrameMeasure
 
-RESTLESS = 1.5     # times the scatter of the quieter quarter of the limb: in even air the bins stay within it
-LEAST_FRAMES = 8   # needed to tell restless limb
-JACK_BLOCKS = 12   # arc blocks of the jackknife of the radius
+RESTLESS = 1.5  # times the scatter of the quieter quarter of the limb: in even air the bins stay within it
+LEAST_FRAMES = 8  # needed to tell restless limb
+JACK_BLOCKS = 12  # arc blocks of the jackknife of the radius
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:
     """Edge offsets of all frames in a table: one row a frame, one column a bin of limb ever seen."""
 
-    offset_px: np.ndarray   # (n, b), 0 where not seen
-    weight: np.ndarray      # (n, b), 0 where not seen; 1, or less for limb that moves more than is usual
-    n: np.ndarray           # (n, b, 2) outward unit vectors, x and y
-    bin: np.ndarray         # (b,) numbers of the bins
+    offset_px: np.ndarray  # (n, b), 0 where not seen
+    weight: np.ndarray  # (n, b), 0 where not seen; 1, or less for limb that moves more than is usual
+    n: np.ndarray  # (n, b, 2) outward unit vectors, x and y
+    bin: np.ndarray  # (b,) numbers of the bins
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,9 +35,9 @@ class RadiusFit:
 
     shift_px: float
     err_px: float
-    frame_shift_px: np.ndarray   # (n,) of each frame alone
+    frame_shift_px: np.ndarray  # (n,) of each frame alone
     frame_err_px: np.ndarray
-    factor: float                # variance of a long stretch of edge over that of as many independent bins
+    factor: float  # variance of a long stretch of edge over that of as many independent bins
 
 
 def collect_edges(measures: list[FrameMeasure], bin_deg: float) -> Edges:
@@ -55,7 +55,8 @@ def collect_edges(measures: list[FrameMeasure], bin_deg: float) -> Edges:
 
 
 def _less_of_the_restless(edges: Edges) -> Edges:
-    """Edges with less weight where the limb moves far more from frame to frame than it does in its quieter half.
+    """Edges with less weight where the limb moves far more from frame to frame than it does in its quieter
+    half.
 
     Under an arcade or an eruption the edge jumps from loop to loop; air moves all of the limb alike.
     """
@@ -67,7 +68,7 @@ def _less_of_the_restless(edges: Edges) -> Edges:
         shift = centre_only(steady, weight, edges.offset_px)
         residual = np.where(seen, edges.offset_px - (edges.n * shift[:, None]).sum(2), np.nan)
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)   # bins seen in no frame that counts
+            warnings.simplefilter("ignore", RuntimeWarning)  # bins seen in no frame that counts
             restless = MAD * np.nanmedian(np.abs(residual - np.nanmedian(residual, axis=0)), axis=0)
         usual = RESTLESS * float(np.nanpercentile(restless, 25))
         trust = np.clip((usual / np.maximum(np.nan_to_num(restless, nan=usual), 1e-3)) ** 2, None, 1.0)
@@ -78,8 +79,8 @@ def _less_of_the_restless(edges: Edges) -> Edges:
 def fit_radius(edges: Edges) -> RadiusFit:
     """One radius from all frames, each with its own centre.
 
-    The error is a jackknife over arc blocks, since relief that stands still on the limb shifts every frame alike, joined
-    with the scatter of the frames' own radii.
+    The error is a jackknife over arc blocks, since relief that stands still on the limb shifts every frame
+    alike, joined with the scatter of the frames' own radii.
     """
     weight = without_outliers(edges)
     rows = np.concatenate([edges.n, np.ones((*edges.n.shape[:2], 1))], axis=2)
@@ -87,10 +88,18 @@ def fit_radius(edges: Edges) -> RadiusFit:
     normal = np.stack([np.einsum("ij,ija,ijb->iab", weight * p, rows, rows) for p in parts], axis=1)
     right = np.stack([np.einsum("ij,ija,ij->ia", weight * p, rows, edges.offset_px) for p in parts], axis=1)
     whole, each, information = _combined_radius(normal.sum(1), right.sum(1))
-    left_out = np.array([_combined_radius(normal.sum(1) - normal[:, g], right.sum(1) - right[:, g])[0]
-                         for g in range(len(parts))])
+    left_out = np.array(
+        [
+            _combined_radius(normal.sum(1) - normal[:, g], right.sum(1) - right[:, g])[0]
+            for g in range(len(parts))
+        ]
+    )
     count = len(parts)
-    error = float(np.sqrt((count - 1) / count * ((left_out - left_out.mean()) ** 2).sum())) if count > 2 else float("nan")
+    error = (
+        float(np.sqrt((count - 1) / count * ((left_out - left_out.mean()) ** 2).sum()))
+        if count > 2
+        else float("nan")
+    )
     # waves of the air longer than a block escape the jackknife, but not the scatter of the single frames
     if len(each) >= 4:
         error = float(np.hypot(error, MAD * np.median(np.abs(each - np.median(each))) / np.sqrt(len(each))))
@@ -130,7 +139,7 @@ def without_outliers(edges: Edges) -> np.ndarray:
     weight = edges.weight.copy()
     for _ in range(3):
         shift = centre_only(edges, weight, edges.offset_px)
-        residual = (edges.offset_px - (edges.n * shift[:, None]).sum(2))
+        residual = edges.offset_px - (edges.n * shift[:, None]).sum(2)
         seen = weight > 0
         residual -= np.average(residual[seen])
         scale = max(MAD * float(np.median(np.abs(residual[seen]))), 0.01)
@@ -170,7 +179,8 @@ def limb_relief(edges: Edges, radius_shift_px: float, rounds: int = 3) -> tuple[
 
 
 def correlation_factor(residual: np.ndarray) -> float:
-    """By how much neighbouring columns repeat each other: the variance of their mean over that of independent ones.
+    """By how much neighbouring columns repeat each other: the variance of their mean over that of independent
+    ones.
 
     Sum of the autocorrelation along the rows of an (n, b) table (nan where nothing was seen) out to its first
     fall below 0.05.
@@ -191,7 +201,8 @@ def correlation_factor(residual: np.ndarray) -> float:
 
 
 def edge_weights(residual: np.ndarray, trust: np.ndarray, least_factor: float) -> np.ndarray:
-    """(n, b) weights of the edge bins: each frame's scatter about its circle, neighbours not being independent.
+    """(n, b) weights of the edge bins: each frame's scatter about its circle, neighbours not being
+    independent.
 
     `trust` is the weight of the bins against each other.
     """

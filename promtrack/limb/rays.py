@@ -12,26 +12,26 @@ from promtrack.limb.edge import Edge, edge_of, make_grid, unwrap
 from promtrack.limb.find import SmallFrame, limb_stands_at
 from promtrack.limb.geometry import Place
 
-REACH_SMALL_PX = 30   # how far the limb is looked for around the last place, in reduced pixels
-GUESS_SMALL_PX = 5    # the same around a place that a header states
+REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels
+GUESS_SMALL_PX = 5  # the same around a place that a header states
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RayFit:
     """Linear fit of the edge offsets of one zone."""
 
-    shift_px: np.ndarray    # (2,) of the centre
-    growth_px: float        # of the radius; 0 when it is held
+    shift_px: np.ndarray  # (2,) of the centre
+    growth_px: float  # of the radius; 0 when it is held
     growth_err_px: float
     rms_px: float
-    kept: np.ndarray        # (k,) bool
+    kept: np.ndarray  # (k,) bool
 
 
 def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> RayFit:
     """Robust linear fit offset = n . shift (+ growth) to the edge on each ray.
 
-    Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a bright prominence and are
-    left out from the start; the biweight rejects the rest of the spoiled ones.
+    Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a bright prominence and
+    are left out from the start; the biweight rejects the rest of the spoiled ones.
     """
     usable = edge.good.copy()
     if usable.sum() >= 10:
@@ -39,7 +39,7 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> R
         usable &= (edge.fall > 0.3 * fall) & (edge.width_px < 2.5 * width + 0.5)
     used = np.flatnonzero(usable)
     phi, offset = phi_rad[used], edge.offset_px[used]
-    rows = np.column_stack([-np.sin(phi), -np.cos(phi), np.ones(len(phi))])[:, :3 if free_radius else 2]
+    rows = np.column_stack([-np.sin(phi), -np.cos(phi), np.ones(len(phi))])[:, : 3 if free_radius else 2]
     weight = np.ones(len(phi))
     for _ in range(8):
         left = (rows * weight[:, None]).T
@@ -57,8 +57,8 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> R
 
 
 def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMALL_PX) -> Place | None:
-    """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when the limb is
-    not there."""
+    """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when
+    the limb is not there."""
     centre = small.to_small(Circle(last.x_px, last.y_px, last.radius_px))
     place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
     grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
@@ -83,8 +83,8 @@ def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMAL
 
 
 def stated_start(small: SmallFrame, stated: Place) -> Place | None:
-    """Place to start from where a header states one: that nearby where the limb is found, or the stated one itself if the
-    limb is there but too rough to fit at this scale; None when the header is wrong."""
+    """Place to start from where a header states one: that nearby where the limb is found, or the stated one
+    itself if the limb is there but too rough to fit at this scale; None when the header is wrong."""
     found = coarse_place(small, stated, reach_px=GUESS_SMALL_PX)
     if found is None and limb_stands_at(small, Circle(stated.x_px, stated.y_px, stated.radius_px)):
         return stated

@@ -22,10 +22,10 @@ class CircleFit:
     x_px: float
     y_px: float
     radius_px: float
-    cov_px2: np.ndarray    # (3, 3), order x, y, radius
-    rms_px: float          # radial residual of the points kept
-    arc_deg: float         # extent of the limb used, seen from the centre
-    kept: np.ndarray       # (n,) bool, the points that were not rejected
+    cov_px2: np.ndarray  # (3, 3), order x, y, radius
+    rms_px: float  # radial residual of the points kept
+    arc_deg: float  # extent of the limb used, seen from the centre
+    kept: np.ndarray  # (n,) bool, the points that were not rejected
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,35 +33,39 @@ class LimbLock:
     """The Sun's place in every frame of a sequence (arrays have one value a frame)."""
 
     names: tuple[str, ...]
-    used: np.ndarray                # bool
-    reason: tuple[str, ...]         # '' where used, else one short reason
-    centre_x_px: np.ndarray         # with the common radius
+    used: np.ndarray  # bool
+    reason: tuple[str, ...]  # '' where used, else one short reason
+    centre_x_px: np.ndarray  # with the common radius
     centre_y_px: np.ndarray
-    centre_err_px: np.ndarray       # 1 sigma, across the limb
-    along_err_px: np.ndarray        # 1 sigma, along the limb at the limb
-    creep_err_px: np.ndarray        # 1 sigma, systematic: slow drift of the centre against the frames' mean, across the limb,
-    creep_along_err_px: np.ndarray  # and along it, from flattening that is not modelled; heights above the limb have no part in it
-    angle_deg: np.ndarray           # turn about the Sun's centre relative to the reference frame, counter-clockwise
+    centre_err_px: np.ndarray  # 1 sigma, across the limb
+    along_err_px: np.ndarray  # 1 sigma, along the limb at the limb
+    creep_err_px: (
+        np.ndarray
+    )  # 1 sigma, systematic: slow drift of the centre against the frames' mean, across the limb,
+    creep_along_err_px: (
+        np.ndarray
+    )  # and along it, from flattening that is not modelled; heights above the limb have no part in it
+    angle_deg: np.ndarray  # turn about the Sun's centre relative to the reference frame, counter-clockwise
     angle_err_deg: np.ndarray
-    frame_radius_px: np.ndarray     # radius fitted to the frame alone
+    frame_radius_px: np.ndarray  # radius fitted to the frame alone
     frame_radius_err_px: np.ndarray
     limb_arc_deg: np.ndarray
     limb_rms_px: np.ndarray
-    sharpness: np.ndarray           # limb gradient relative to the sequence's median; 1 = usual
-    transparency: np.ndarray        # brightness relative to the sequence's median; 1 = usual
-    sky: np.ndarray                 # counts, far off the limb
+    sharpness: np.ndarray  # limb gradient relative to the sequence's median; 1 = usual
+    transparency: np.ndarray  # brightness relative to the sequence's median; 1 = usual
+    sky: np.ndarray  # counts, far off the limb
     saturated_fraction: np.ndarray  # of the frame's pixels
-    flattening: np.ndarray          # 1 - vertical / horizontal diameter, from refraction; 0 where unknown
-    zenith_deg: np.ndarray          # image angle of the zenith; nan where unknown
-    radius_px: float                # common radius
+    flattening: np.ndarray  # 1 - vertical / horizontal diameter, from refraction; 0 where unknown
+    zenith_deg: np.ndarray  # image angle of the zenith; nan where unknown
+    radius_px: float  # common radius
     radius_err_px: float
-    own_radius_px: float            # of the limb alone, before anything stated is joined in; that is checked against it
+    own_radius_px: float  # of the limb alone, before anything stated is joined in; that is checked against it
     own_radius_err_px: float
-    from_deg: float                 # visible limb in the reference frame, image angles, from < to
+    from_deg: float  # visible limb in the reference frame, image angles, from < to
     to_deg: float
-    reference: int                  # index of the reference frame
-    limb_points_px: np.ndarray      # (m, 2) x, y: limb points kept in the reference frame
+    reference: int  # index of the reference frame
+    limb_points_px: np.ndarray  # (m, 2) x, y: limb points kept in the reference frame
     rejected_points_px: np.ndarray  # (k, 2) limb points rejected there
-    shape: tuple[int, int]          # rows, columns of a frame
-    edge_bias_px: float             # stated bias of the edge by saturation; 0 when not saturated
-    notes: tuple[str, ...]          # plain sentences: what could not be told apart, limits, warnings
+    shape: tuple[int, int]  # rows, columns of a frame
+    edge_bias_px: float  # stated bias of the edge by saturation; 0 when not saturated
+    notes: tuple[str, ...]  # plain sentences: what could not be told apart, limits, warnings

@@ -7,10 +7,10 @@ import numpy as np
 from promtrack.limb.circle import MAD
 from promtrack.limb.track import FrameMeasure
 
-LEAST_TRANSPARENCY = 0.5   # thinner light than this is cloud, not haze
-LEAST_SHARPNESS = 0.45     # of the usual
-LEAST_DARK = 0.002         # of the frame
-LEAST_KEPT = 0.45          # of the rays along the limb
+LEAST_TRANSPARENCY = 0.5  # thinner light than this is cloud, not haze
+LEAST_SHARPNESS = 0.45  # of the usual
+LEAST_DARK = 0.002  # of the frame
+LEAST_KEPT = 0.45  # of the rays along the limb
 
 
 def judge(measures: list[FrameMeasure]) -> list[str]:
@@ -34,11 +34,15 @@ def judge(measures: list[FrameMeasure]) -> list[str]:
         elif blurred and step[i] > 6:
             reasons.append(f"blurred by a jump of {step[i]:.0f} px")
         elif blurred:
-            reasons.append(f"blurred: limb {width[i] / np.median(width):.1f} times as wide as usual, sharpness {100 * sharp[i]:.0f} %")
+            reasons.append(
+                f"blurred: limb {width[i] / np.median(width):.1f} times as wide as usual, sharpness {100 * sharp[i]:.0f} %"
+            )
         elif dark[i]:
             reasons.append("something dark crossed the frame (aircraft or bird)")
         elif m.signs.kept_part < min(LEAST_KEPT, 0.6 * kept) or torn[i]:
-            reasons.append(f"limb spoiled: {100 * m.signs.kept_part:.0f} % of its points agree, to {m.signs.rms_px:.1f} px")
+            reasons.append(
+                f"limb spoiled: {100 * m.signs.kept_part:.0f} % of its points agree, to {m.signs.rms_px:.1f} px"
+            )
         elif crossed[i]:
             reasons.append("limb zone unlike that of the other frames (cloud edge or something in the way)")
         else:
@@ -59,7 +63,8 @@ def sharpness_of(measures: list[FrameMeasure]) -> np.ndarray:
 
 
 def transparency_of(measures: list[FrameMeasure]) -> np.ndarray:
-    """Light against the sequence's median: of the disc, or of what stands off the limb when the disc is burnt out."""
+    """Light against the sequence's median: of the disc, or of what stands off the limb when the disc is burnt
+    out."""
     light = _light(measures)
     return light / max(float(np.median(light)), 1e-12)
 
@@ -72,7 +77,8 @@ def _light(measures: list[FrameMeasure]) -> np.ndarray:
 def _misfit(m: FrameMeasure) -> float:
     if not np.isfinite(m.shifts.misfit).any():
         return float("nan")
-    # three blocks in four must be off: after a jump the camera's hot pixels fall on other limb and spoil a few
+    # three blocks in four must be off: after a jump the camera's hot pixels fall on other limb and spoil a
+    # few
     return float(np.nanpercentile(m.shifts.misfit, 25))
 
 

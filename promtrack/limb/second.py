@@ -1,7 +1,8 @@
-"""A second limb in the same frame: two exposures in one, a reflection in the optics, or two discs side by side.
+"""A second limb in the same frame: two exposures in one, a reflection in the optics, or two discs side by
+side.
 
-The lock follows one limb through the whole sequence; that there is another must be said, since its disc may lie
-where prominences are looked for.
+The lock follows one limb through the whole sequence; that there is another must be said, since its disc may
+lie where prominences are looked for.
 """
 
 from __future__ import annotations
@@ -12,17 +13,29 @@ from scipy.spatial import cKDTree
 
 from promtrack.limb.circle import Circle, fit_limb
 from promtrack.limb.digits import smallest_step
-from promtrack.limb.find import TOLERANCE_PX, SmallFrame, best_circle, edge_points, is_limb, on_circle, root_of
+from promtrack.limb.find import (
+    TOLERANCE_PX,
+    SmallFrame,
+    best_circle,
+    edge_points,
+    is_limb,
+    on_circle,
+    root_of,
+)
 from promtrack.limb.geometry import Place
 
 __all__ = ["second_limb", "second_limb_note"]
 
-CLEAR_PX = 4.0      # reduced pixels about the first limb that belong to it: its edge, the fringe and low prominences
-ACROSS_PX = 3.0     # reduced pixels inside and outside of a limb between which its fall is taken
-# digits' steps across it: where the sky's glow is coarse, as in 8 bits, its steps are circles about the Sun, one step high each (two in
-# coarse JPEG); reflections of 3 % of the disc and more fall by 7 steps of 8 bits
+CLEAR_PX = (
+    4.0  # reduced pixels about the first limb that belong to it: its edge, the fringe and low prominences
+)
+ACROSS_PX = 3.0  # reduced pixels inside and outside of a limb between which its fall is taken
+# digits' steps across it: where the sky's glow is coarse, as in 8 bits, its steps are circles about the Sun,
+# one step high each (two in coarse JPEG); reflections of 3 % of the disc and more fall by 7 steps of 8 bits
 LEAST_STEPS = 4.0
-LEAST_COVERED = 0.75  # of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
+LEAST_COVERED = (
+    0.75  # of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
+)
 
 
 def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int = 0) -> Circle | None:
@@ -42,7 +55,9 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int
     points, outward, strength = points[other], outward[other], strength[other]
     if len(points) < 20:
         return None
-    found = best_circle(points, outward, strength, small.image.shape, here.radius_px, np.random.default_rng(seed))
+    found = best_circle(
+        points, outward, strength, small.image.shape, here.radius_px, np.random.default_rng(seed)
+    )
     if found is None:
         return None
     on, cosine = on_circle(points, outward, found, 2 * TOLERANCE_PX)
@@ -54,7 +69,11 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int
         return None
     if _covered(small.image.shape, circle, here, points[on]) <= LEAST_COVERED:
         return None
-    return small.to_full(circle) if _fall(small.image, circle, here) > LEAST_STEPS * smallest_step(frame) else None
+    return (
+        small.to_full(circle)
+        if _fall(small.image, circle, here) > LEAST_STEPS * smallest_step(frame)
+        else None
+    )
 
 
 def second_limb_note(frame: np.ndarray, full_scale: float, first: Place) -> tuple[str, ...]:
@@ -63,12 +82,15 @@ def second_limb_note(frame: np.ndarray, full_scale: float, first: Place) -> tupl
     if other is None:
         return ()
     apart = np.hypot(other.x_px - first.x_px, other.y_px - first.y_px)
-    return (f"There is a second limb in the picture, of a disc {apart:.0f} px away: a double exposure, a reflection, or two discs. "
-            "One of them is followed; do not trust what lies near the other.",)
+    return (
+        f"There is a second limb in the picture, of a disc {apart:.0f} px away: a double exposure, a reflection, or two discs. "
+        "One of them is followed; do not trust what lies near the other.",
+    )
 
 
 def _covered(shape: tuple[int, int], second: Circle, first: Circle, edge: np.ndarray) -> float:
-    """Part of the second limb inside the frame that has an edge, 0 where less of it is seen than half the first."""
+    """Part of the second limb inside the frame that has an edge, 0 where less of it is seen than half the
+    first."""
     limb, whole = _inside(shape, second), _inside(shape, first)
     limb = limb[~_near(limb, first)]
     if len(limb) < 0.5 * len(whole):
@@ -97,4 +119,6 @@ def _inside(shape: tuple[int, int], circle: Circle) -> np.ndarray:
 
 def _near(points: np.ndarray, circle: Circle) -> np.ndarray:
     """Which points belong to a limb."""
-    return np.abs(np.hypot(points[:, 0] - circle.x_px, points[:, 1] - circle.y_px) - circle.radius_px) < CLEAR_PX
+    return (
+        np.abs(np.hypot(points[:, 0] - circle.x_px, points[:, 1] - circle.y_px) - circle.radius_px) < CLEAR_PX
+    )

@@ -1,4 +1,5 @@
-"""What site, clock and optics say beforehand: flattening by refraction, turn of the field, size of the limb."""
+"""What site, clock and optics say beforehand: flattening by refraction, turn of the field, size of the
+limb."""
 
 from __future__ import annotations
 
@@ -9,13 +10,26 @@ import numpy as np
 from promtrack.limb.geometry import Place
 from promtrack.sequence.records import SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
-from promtrack.sun import ARCSEC_PER_RAD, SOLAR_RADIUS_KM, field_turn_deg, flattening, sky_place, solar_view, zenith_image_deg
+from promtrack.sun import (
+    ARCSEC_PER_RAD,
+    SOLAR_RADIUS_KM,
+    field_turn_deg,
+    flattening,
+    sky_place,
+    solar_view,
+    zenith_image_deg,
+)
 from promtrack.sun.scale import HEADER_ERR, limb_radius_arcsec
 
-MOMENTS = 24             # the sky is computed at so many moments and interpolated between
-POSSIBLE_ALTITUDES_DEG = np.arange(8.0, 61.0)   # of the Sun over an unknown site, all alike: lower, hardly anybody records
-CLIMB_DEG_S = 10.0 / 3600.0   # how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
-# a flattened limb is bent like a circle larger by 1 + f - 3 f sin^2 of the angle from the zenith: this times f, rms, all round
+MOMENTS = 24  # the sky is computed at so many moments and interpolated between
+POSSIBLE_ALTITUDES_DEG = np.arange(
+    8.0, 61.0
+)  # of the Sun over an unknown site, all alike: lower, hardly anybody records
+CLIMB_DEG_S = (
+    10.0 / 3600.0
+)  # how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
+# a flattened limb is bent like a circle larger by 1 + f - 3 f sin^2 of the angle from the zenith: this times
+# f, rms, all round
 SHORT_ARC_BENT = 1.17
 LEAST_FLATTENING = 2e-4  # 0.1 px on a radius of 500 px: below it nothing would be seen
 
@@ -24,11 +38,13 @@ LEAST_FLATTENING = 2e-4  # 0.1 px on a radius of 500 px: below it nothing would 
 class Expected:
     """Expected geometry of every frame; nan where it cannot be known."""
 
-    flattening: np.ndarray   # (n,) 0 where unknown or too small
-    zenith_deg: np.ndarray   # (n,) image angle of the zenith
-    turn_deg: np.ndarray     # (n,) turn of the field since the first frame, nan where unknown
-    radius_err: float        # 1 sigma of the radius, relative, from flattening that is not modelled
-    unmodelled: np.ndarray   # (n,) that flattening: as computed, or without a site as it would be at the lowest altitude
+    flattening: np.ndarray  # (n,) 0 where unknown or too small
+    zenith_deg: np.ndarray  # (n,) image angle of the zenith
+    turn_deg: np.ndarray  # (n,) turn of the field since the first frame, nan where unknown
+    radius_err: float  # 1 sigma of the radius, relative, from flattening that is not modelled
+    unmodelled: (
+        np.ndarray
+    )  # (n,) that flattening: as computed, or without a site as it would be at the lowest altitude
     notes: tuple[str, ...]
 
 
@@ -49,7 +65,9 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
         turn = np.zeros(count) if camera.mount == "equatorial" else unknown
         possible = SHORT_ARC_BENT * float(np.sqrt(np.mean(flattening(POSSIBLE_ALTITUDES_DEG) ** 2)))
         # above 60 deg the course does not matter any more
-        lowest = np.asarray(flattening(np.minimum(POSSIBLE_ALTITUDES_DEG[0] + CLIMB_DEG_S * (seconds - seconds.min()), 60.0)))
+        lowest = np.asarray(
+            flattening(np.minimum(POSSIBLE_ALTITUDES_DEG[0] + CLIMB_DEG_S * (seconds - seconds.min()), 60.0))
+        )
         return Expected(np.zeros(count), unknown, turn, possible, lowest, (_without_site(possible, lowest),))
     picks = np.unique(np.linspace(0, count - 1, min(MOMENTS, count)).astype(int))
     moments = times_utc[picks]
@@ -59,13 +77,17 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
             values = np.unwrap(values, period=period)
         return np.interp(seconds, seconds[picks], values)
 
-    flat = between(np.nan_to_num(flattening(sky_place(moments, site=site).altitude_deg, elevation_m=site.elevation_m)))
+    flat = between(
+        np.nan_to_num(flattening(sky_place(moments, site=site).altitude_deg, elevation_m=site.elevation_m))
+    )
     turn = between(field_turn_deg(moments, site=site, camera=camera))
     zenith = between(zenith_image_deg(moments, site=site, camera=camera), 360.0)
     notes, left, unmodelled = [], 0.0, np.zeros(count)
     if flat.max() > LEAST_FLATTENING and not np.isfinite(zenith).all():
-        notes.append(f"Refraction flattens the Sun by up to {100 * flat.max():.2f} %, but the direction of the zenith in the image is "
-                     "unknown, so this is not modelled; give camera.north_deg. Radius and scale carry it as an error.")
+        notes.append(
+            f"Refraction flattens the Sun by up to {100 * flat.max():.2f} %, but the direction of the zenith in the image is "
+            "unknown, so this is not modelled; give camera.north_deg. Radius and scale carry it as an error."
+        )
         left, unmodelled, flat = SHORT_ARC_BENT * float(flat.max()), flat, np.zeros(count)
     elif flat.max() <= LEAST_FLATTENING:
         flat = np.zeros(count)
@@ -74,22 +96,35 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
 
 def _without_site(possible: float, lowest: np.ndarray) -> str:
     """What an unknown site leaves open; `lowest` is the flattening's course for the lowest Sun."""
-    return ("The site is not known, so the flattening of the Sun by refraction is not modelled: 0.8 % of the vertical diameter at 10 deg "
-            f"altitude, 0.2 % at 20 deg, 0.1 % at 30 deg. Radius and scale carry {100 * possible:.2f} % for it as an error. With the Sun "
-            f"at {POSSIBLE_ALTITUDES_DEG[0]:.0f} deg they may be off by {200 * float(lowest.max()):.1f} %; the drift of the centre is "
-            "stated for that altitude.")
+    return (
+        "The site is not known, so the flattening of the Sun by refraction is not modelled: 0.8 % of the vertical diameter at 10 deg "
+        f"altitude, 0.2 % at 20 deg, 0.1 % at 30 deg. Radius and scale carry {100 * possible:.2f} % for it as an error. With the Sun "
+        f"at {POSSIBLE_ALTITUDES_DEG[0]:.0f} deg they may be off by {200 * float(lowest.max()):.1f} %; the drift of the centre is "
+        "stated for that altitude."
+    )
 
 
-def optical_radius(time_utc: np.datetime64, *, camera: CameraSettings, limb: LimbSettings, site: SiteSettings,
-                   stated: Place | None = None) -> OpticalRadius | None:
-    """Radius of the limb from the optical scale and the date, or as a header states it; None when neither is known."""
+def optical_radius(
+    time_utc: np.datetime64,
+    *,
+    camera: CameraSettings,
+    limb: LimbSettings,
+    site: SiteSettings,
+    stated: Place | None = None,
+) -> OpticalRadius | None:
+    """Radius of the limb from the optical scale and the date, or as a header states it; None when neither is
+    known."""
     height = 1000.0 * limb.height_err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
     if camera.arcsec_per_px is not None:
         scale = camera.arcsec_per_px
     elif camera.pixel_um is not None and camera.focal_mm is not None:
         scale = camera.pixel_um / 1000.0 / camera.focal_mm * ARCSEC_PER_RAD
     else:
-        return OpticalRadius(stated.radius_px, stated.radius_px * float(np.hypot(HEADER_ERR, height))) if stated else None
+        return (
+            OpticalRadius(stated.radius_px, stated.radius_px * float(np.hypot(HEADER_ERR, height)))
+            if stated
+            else None
+        )
     radius = limb_radius_arcsec(solar_view(time_utc, site=site), limb.height_mm) / scale
     return OpticalRadius(radius, radius * float(np.hypot(camera.scale_err, height)))
 

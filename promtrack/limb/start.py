@@ -1,4 +1,5 @@
-"""Where to start from, before the pass over the frames: the limb of a handful of frames, each by itself or where a header states it."""
+"""Where to start from, before the pass over the frames: the limb of a handful of frames, each by itself or
+where a header states it."""
 
 from __future__ import annotations
 
@@ -16,21 +17,23 @@ from promtrack.limb.rays import fit_rays, shifted_place, stated_start
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
 
-SAMPLES = 5         # frames looked at before the pass, for the radius to start from
+SAMPLES = 5  # frames looked at before the pass, for the radius to start from
 ONE_LIMB_STEPS = 5  # over which one rough limb stands out
-MOST_TRIED = 60     # frames tried before the sequence is said to show no limb
+MOST_TRIED = 60  # frames tried before the sequence is said to show no limb
 
 
 @dataclass(frozen=True, slots=True)
 class Pointing:
-    """The Sun's place as a header states it, or beside it where its limb is, px; `stands`: most of a handful of frames show it there."""
+    """The Sun's place as a header states it, or beside it where its limb is, px; `stands`: most of a handful
+    of frames show it there."""
 
     place: Place
     stands: bool
 
 
 def pointed(sequence: Sequence, stated: Place | None) -> Pointing | None:
-    """Where a header's Sun has its limb in most of a handful of frames: as stated, or on the way between there and the frame.
+    """Where a header's Sun has its limb in most of a handful of frames: as stated, or on the way between
+    there and the frame.
 
     Parameters
     ----------
@@ -46,7 +49,8 @@ def pointed(sequence: Sequence, stated: Place | None) -> Pointing | None:
 
 
 def _beside(sequence: Sequence, picks: list[int], stated: Place) -> Place | None:
-    """The stated place moved towards the frame or away from it to where the limb stands in most of the frames picked; None: nowhere."""
+    """The stated place moved towards the frame or away from it to where the limb stands in most of the frames
+    picked; None: nowhere."""
     circle = Circle(stated.x_px, stated.y_px, stated.radius_px)
     falls = []
     for index in picks:
@@ -63,7 +67,10 @@ def _beside(sequence: Sequence, picks: list[int], stated: Place) -> Place | None
     # a rough limb stands out at several steps: its middle is where the fewest frames will miss it
     step = np.arange(len(usual))
     near = np.where(np.abs(step - np.argmax(usual)) <= ONE_LIMB_STEPS, usual, 0.0)
-    x, y = (float(np.interp(np.average(step, weights=near), step, [getattr(p, axis) for p in places])) for axis in ("x_px", "y_px"))
+    x, y = (
+        float(np.interp(np.average(step, weights=near), step, [getattr(p, axis) for p in places]))
+        for axis in ("x_px", "y_px")
+    )
     return replace(stated, x_px=x, y_px=y)
 
 
@@ -72,7 +79,9 @@ def _some(sequence: Sequence) -> list[int]:
     return np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
 
 
-def starting_radius(sequence: Sequence, limb: LimbSettings, pointing: Pointing | None = None) -> tuple[float, float]:
+def starting_radius(
+    sequence: Sequence, limb: LimbSettings, pointing: Pointing | None = None
+) -> tuple[float, float]:
     """Radius from a handful of frames, good enough to start from, and the longest limb seen in them, px."""
     if pointing and pointing.stands:
         place = pointing.place
@@ -87,7 +96,11 @@ def starting_radius(sequence: Sequence, limb: LimbSettings, pointing: Pointing |
         if tried >= len(picks) and (found or tried > MOST_TRIED):
             break
         try:
-            found.append(sample_limb(sequence.frame(index), sequence.full_scale, radius_px=limb.radius_px, guess=stated))
+            found.append(
+                sample_limb(
+                    sequence.frame(index), sequence.full_scale, radius_px=limb.radius_px, guess=stated
+                )
+            )
         except InputError as problem:
             first_error = first_error or problem.at(sequence.names[index])
     if not found:
@@ -113,14 +126,15 @@ class LimbSample:
     """The limb of one frame by itself."""
 
     place: Place
-    radius_err_px: float   # from the scatter of the edge
+    radius_err_px: float  # from the scatter of the edge
     rms_px: float
     arc_deg: float
-    kept_part: float       # of the rays
+    kept_part: float  # of the rays
 
 
-def sample_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None,
-                guess: Place | None = None) -> LimbSample:
+def sample_limb(
+    frame: np.ndarray, full_scale: float, *, radius_px: float | None = None, guess: Place | None = None
+) -> LimbSample:
     """Find the limb in one frame, without any guess or near one, and fit its circle at full resolution.
 
     Raises
@@ -142,7 +156,9 @@ def sample_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None
         moved = shifted_place(place, *fit.shift_px)
         growth = np.clip(place.radius_px + fit.growth_px, 0.5 * place.radius_px, 2 * place.radius_px)
         place = Place(moved.x_px, moved.y_px, float(growth))
-    return LimbSample(place, fit.growth_err_px, fit.rms_px, len(zone.ray) * grid.step_deg, float(fit.kept.mean()))
+    return LimbSample(
+        place, fit.growth_err_px, fit.rms_px, len(zone.ray) * grid.step_deg, float(fit.kept.mean())
+    )
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:

@@ -1,7 +1,8 @@
-"""One frame after the other on the running template: the turn, and everything the whole-sequence solution needs.
+"""One frame after the other on the running template: the turn, and everything the whole-sequence solution
+needs.
 
-The limb zone around the place that the edge gave is unwrapped at full resolution and laid on the template: blocks of
-it tell how far the frame stands along the limb.
+The limb zone around the place that the edge gave is unwrapped at full resolution and laid on the template:
+blocks of it tell how far the frame stands along the limb.
 """
 
 from __future__ import annotations
@@ -18,12 +19,12 @@ from promtrack.limb.geometry import Place
 from promtrack.limb.look import CEILING, LimbSigns, Look
 from promtrack.limb.rays import shifted_place
 
-BLOCK_PX = 48.0       # length of the blocks that vote on the shift along the limb
-BIN_PX = 16.0         # edge offsets leave a frame as means over this much limb
+BLOCK_PX = 48.0  # length of the blocks that vote on the shift along the limb
+BIN_PX = 16.0  # edge offsets leave a frame as means over this much limb
 FINE_RADIUS_PX = 1200.0  # up to this radius the wide zone is sampled at every pixel
-EARLY_FRAMES = 10     # frames after which the template has settled
-LINEAR = 0.25         # samples over which the blocks' linear measure holds: to 2 % where a feature is as narrow as a sample
-MOST_ROUND_DEG = 120.0   # of limb on which a shift outward is a shift of the Sun
+EARLY_FRAMES = 10  # frames after which the template has settled
+LINEAR = 0.25  # samples over which the blocks' linear measure holds: to 2 % where a feature is as narrow as a sample
+MOST_ROUND_DEG = 120.0  # of limb on which a shift outward is a shift of the Sun
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
 
 
@@ -31,11 +32,11 @@ MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the temp
 class FrameMeasure:
     """What one frame contributes."""
 
-    place: Place                # on which the zone was laid; radius is the provisional one
-    bin: np.ndarray             # (b,) numbers of the bins of limb, as `edge_px`
-    edge_px: np.ndarray         # (b,) mean edge offset outward from `place`
-    shifts: BlockShifts         # against the template
-    gain: float                 # off-limb brightness against the template
+    place: Place  # on which the zone was laid; radius is the provisional one
+    bin: np.ndarray  # (b,) numbers of the bins of limb, as `edge_px`
+    edge_px: np.ndarray  # (b,) mean edge offset outward from `place`
+    shifts: BlockShifts  # against the template
+    gain: float  # off-limb brightness against the template
     signs: LimbSigns
 
 
@@ -53,17 +54,20 @@ class Tracker:
     def __init__(self, radius_px: float, full_scale: float, ray_px: float):
         self.ceiling = CEILING * full_scale
         self.radius_px = radius_px
-        self.turn_deg = 0.0                # of the last frame, and
-        self.turn_step_deg = 0.0           # the usual change from frame to frame
-        self.misfits: list[float] = []     # of the frames so far against the template
-        self.past: list[np.ndarray] = []   # rms and width of the limb in the frames so far
-        self.early: list[Zone] = []        # the first frames' zones, until the template has settled
+        self.turn_deg = 0.0  # of the last frame, and
+        self.turn_step_deg = 0.0  # the usual change from frame to frame
+        self.misfits: list[float] = []  # of the frames so far against the template
+        self.past: list[np.ndarray] = []  # rms and width of the limb in the frames so far
+        self.early: list[Zone] = []  # the first frames' zones, until the template has settled
         count = max(8, round(2 * np.pi * radius_px / BIN_PX))
         self.bin_deg = 360.0 / count
         self.least_rays = max(2.0, BIN_PX / ray_px / 3)
-        # a larger picture of the Sun is no sharper in arcseconds: the zone looked at for the shift along grows with it
+        # a larger picture of the Sun is no sharper in arcseconds: the zone looked at for the shift along
+        # grows with it
         pitch = float(np.clip(radius_px / FINE_RADIUS_PX, 1.0, 2.5))
-        field = make_grid(radius_px, min(40 * pitch, 0.6 * radius_px), 70 * pitch, ray_px=pitch, pitch_px=pitch)
+        field = make_grid(
+            radius_px, min(40 * pitch, 0.6 * radius_px), 70 * pitch, ray_px=pitch, pitch_px=pitch
+        )
         self.block_px = BLOCK_PX * pitch
         self.template = LimbTemplate(field, self.block_px)
 
@@ -71,7 +75,8 @@ class Tracker:
         """Lay the next frame on the template, around the place that its own look gave."""
         first = not self.template.frames
         if first:
-            # a sky that is the same count in all frames so far is no surer than its digits: in 8 bits the next count would be beyond belief
+            # a sky that is the same count in all frames so far is no surer than its digits: in 8 bits the
+            # next count would be beyond belief
             self.template.least_scatter = max(smallest_step(frame) ** 2 / 12, LEAST_SCATTER)
         place, match = self._along(frame, replace(look.place, turn_deg=self.turn_deg + self.turn_step_deg))
         gain = self._learn(match, self._usual(look.signs))
@@ -113,16 +118,21 @@ class Tracker:
     def second_look(self) -> list[BlockShifts]:
         """Shifts of the first frames against a template that has settled; forgets their zones.
 
-        The very first frames were laid on each other: what stands still in the camera (hot pixels, dust) held them, as
-        nothing had yet shown that it does not move with the Sun.
+        The very first frames were laid on each other: what stands still in the camera (hot pixels, dust) held
+        them, as nothing had yet shown that it does not move with the Sun.
         """
         shifts = [self.template.block_shifts(zone, self.ceiling) for zone in self.early]
         self.early = []
         return shifts
 
     def _across(self, field: Zone, shifts: BlockShifts) -> float:
-        """Shift outward at the middle of the limb; all round the Sun it would be a change of radius, not of place."""
-        return _vote(shifts, across=True) if len(field.ray) * self.template.grid.step_deg < MOST_ROUND_DEG else 0.0
+        """Shift outward at the middle of the limb; all round the Sun it would be a change of radius, not of
+        place."""
+        return (
+            _vote(shifts, across=True)
+            if len(field.ray) * self.template.grid.step_deg < MOST_ROUND_DEG
+            else 0.0
+        )
 
     def _middle(self, field: Zone, place: Place) -> np.ndarray:
         """Outward direction in the frame at the middle of the limb seen."""
@@ -135,7 +145,8 @@ class Tracker:
         return len(past) >= 5 and _median_misfit(shifts) < 1.25 * float(np.median(past))
 
     def _usual(self, signs: LimbSigns) -> bool:
-        """Whether the limb is about as sharp and as round as it has been: only then may the frame teach the template."""
+        """Whether the limb is about as sharp and as round as it has been: only then may the frame teach the
+        template."""
         if signs.kept_part < 0.5:
             return False
         now = np.array([signs.rms_px, signs.width_px])
@@ -147,8 +158,13 @@ class Tracker:
         """Gain against the template, which takes the zone in if the frame is fit to teach."""
         shifts, count = match.shifts, len(match.field.ray)
         gain = self.template.brightness(match.field, self.ceiling)
-        if usual and 0.4 < gain < 2.5 and len(self.past) > 1:   # the first frame is the template already
-            self.template.add(match.field, gain, np.full(count, _vote(shifts)), np.full(count, self._across(match.field, shifts)))
+        if usual and 0.4 < gain < 2.5 and len(self.past) > 1:  # the first frame is the template already
+            self.template.add(
+                match.field,
+                gain,
+                np.full(count, _vote(shifts)),
+                np.full(count, self._across(match.field, shifts)),
+            )
         return max(gain, 0.02)
 
     def _binned(self, theta_deg: np.ndarray, offset_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -163,7 +179,9 @@ class Tracker:
 
 def _vote(shifts: BlockShifts, *, across: bool = False) -> float:
     """Median shift of the blocks; well-measured blocks count more, but no block much more than another."""
-    value, error = (shifts.across_px, shifts.across_err_px) if across else (shifts.along_px, shifts.along_err_px)
+    value, error = (
+        (shifts.across_px, shifts.across_err_px) if across else (shifts.along_px, shifts.along_err_px)
+    )
     usable = np.isfinite(value) & (np.abs(value) < 4) & (error < 3)
     if usable.sum() < 3:
         return 0.0
@@ -176,7 +194,8 @@ def _agree(shifts: BlockShifts, ray_px: float) -> bool:
     if usable.sum() < max(3, len(shifts.along_px) // 3):
         return False
     shift = _vote(shifts)
-    # farther off the linear measure is no measure: blocks then agree on a small shift that is not the true one
+    # farther off the linear measure is no measure: blocks then agree on a small shift that is not the true
+    # one
     near = np.abs(shifts.along_px[usable] - shift) < 0.7 * ray_px
     return bool(abs(shift) < 0.8 * ray_px and near.mean() > 0.6)
 

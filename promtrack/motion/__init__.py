@@ -13,5 +13,16 @@ from promtrack.motion.records import (
     Ridge,
 )
 
-__all__ = ["Control", "Front", "FrontFit", "KnotFit", "KnotTrack", "Meaning", "Motion", "Oscillation", "Ridge",
-           "measure_motion", "named_sectors"]
+__all__ = [
+    "Control",
+    "Front",
+    "FrontFit",
+    "KnotFit",
+    "KnotTrack",
+    "Meaning",
+    "Motion",
+    "Oscillation",
+    "Ridge",
+    "measure_motion",
+    "named_sectors",
+]

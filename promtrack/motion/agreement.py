@@ -13,23 +13,30 @@ from promtrack.sun import wrapped_deg
 
 __all__ = ["match_ridges"]
 
-NEAR_MM = 3.0       # half the largest knot and a little
-SIGMAS = 2.0        # of the combined error: what counts as agreement
-LEAST_POINTS = 4    # of a knot during the ridge
-LEAST_SHARE = 0.6   # of the ridge's time in which the knot is seen
+NEAR_MM = 3.0  # half the largest knot and a little
+SIGMAS = 2.0  # of the combined error: what counts as agreement
+LEAST_POINTS = 4  # of a knot during the ridge
+LEAST_SHARE = 0.6  # of the ridge's time in which the knot is seen
 
 
-def match_ridges(ridges: tuple[Ridge, ...], slits: tuple[TimeDistance, ...], knots: tuple[KnotTrack, ...],
-                 geometry: StripGeometry) -> tuple[Ridge, ...]:
+def match_ridges(
+    ridges: tuple[Ridge, ...],
+    slits: tuple[TimeDistance, ...],
+    knots: tuple[KnotTrack, ...],
+    geometry: StripGeometry,
+) -> tuple[Ridge, ...]:
     """Give each ridge the knot that runs along it, and compare the speeds along the path over the same time.
 
-    A knot belongs to a ridge if it is seen in most of its time and is then, in median, within 3 Mm of it. Its velocity is
-    fitted anew to the points in that time, because a knot on an arch changes it, and projected on the path.
+    A knot belongs to a ridge if it is seen in most of its time and is then, in median, within 3 Mm of it. Its
+    velocity is fitted anew to the points in that time, because a knot on an arch changes it, and projected on
+    the path.
     """
     return tuple(_matched(ridge, slits[ridge.slit], knots, geometry) for ridge in ridges)
 
 
-def _matched(ridge: Ridge, slit: TimeDistance, knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Ridge:
+def _matched(
+    ridge: Ridge, slit: TimeDistance, knots: tuple[KnotTrack, ...], geometry: StripGeometry
+) -> Ridge:
     away = [_distance_mm(knot, ridge, slit, geometry) for knot in knots]
     if not away or min(away) > NEAR_MM:
         return ridge
@@ -45,7 +52,8 @@ def _during(knot: KnotTrack, ridge: Ridge) -> np.ndarray:
 
 
 def _distance_mm(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry) -> float:
-    """Median distance of a knot from the ridge, in the plane of the sky; inf when it is not seen most of that time."""
+    """Median distance of a knot from the ridge, in the plane of the sky; inf when it is not seen most of that
+    time."""
     during = _during(knot, ridge)
     time = knot.time_s[during]
     if during.sum() < LEAST_POINTS or np.ptp(time) < LEAST_SHARE * (ridge.last_s - ridge.first_s):
@@ -56,16 +64,25 @@ def _distance_mm(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: St
     return float(np.median(np.hypot(knot.height_mm[during] - height, turn * (geometry.limb_mm + height))))
 
 
-def _speed_along(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry) -> tuple[float, float]:
+def _speed_along(
+    knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry
+) -> tuple[float, float]:
     """Speed of the knot along the path, and its error, over the time of the ridge."""
     during = _during(knot, ridge)
     angle = float(np.interp(ridge.distance_mm, slit.distance_mm, slit.angle_deg))
     along_mm = np.deg2rad(wrapped_deg(knot.angle_deg - angle)) * (geometry.limb_mm + knot.height_mm)
-    fit = fit_knot(knot.time_s[during], knot.height_mm[during], along_mm[during], knot.height_err_mm[during],
-                   knot.along_err_mm[during])
+    fit = fit_knot(
+        knot.time_s[during],
+        knot.height_mm[during],
+        along_mm[during],
+        knot.height_err_mm[during],
+        knot.along_err_mm[during],
+    )
     tangent = _tangent(slit, ridge.distance_mm, geometry)
-    return (float(tangent @ [fit.radial_km_s, fit.along_km_s]),
-            float(np.hypot(*(tangent * [fit.radial_err_km_s, fit.along_err_km_s]))))
+    return (
+        float(tangent @ [fit.radial_km_s, fit.along_km_s]),
+        float(np.hypot(*(tangent * [fit.radial_err_km_s, fit.along_err_km_s]))),
+    )
 
 
 def _tangent(slit: TimeDistance, distance_mm: float, geometry: StripGeometry) -> np.ndarray:

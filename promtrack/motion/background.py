@@ -1,9 +1,10 @@
 """The slow structure of the strips: what stands still while knots pass, and how much it flickers.
 
-At anchor times a low quantile over frames spread through a window gives the structure that stands still. The window
-is longer than the slowest knot needs to cross its own size several times, so that such a knot is not eaten, and the
-quantile is low because a knot is bright: it hides the structure behind it for less of the time than it leaves it free.
-All is kept in the bands of scale space in which knots are looked for (`bands`), because these are linear.
+At anchor times a low quantile over frames spread through a window gives the structure that stands still. The
+window is longer than the slowest knot needs to cross its own size several times, so that such a knot is not
+eaten, and the quantile is low because a knot is bright: it hides the structure behind it for less of the time
+than it leaves it free. All is kept in the bands of scale space in which knots are looked for (`bands`),
+because these are linear.
 """
 
 from __future__ import annotations
@@ -18,26 +19,37 @@ import numpy as np
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = ["Anchor", "Band", "BandNoise", "anchors", "band_images", "bands", "between", "filled", "gain", "windows"]
+__all__ = [
+    "Anchor",
+    "Band",
+    "BandNoise",
+    "anchors",
+    "band_images",
+    "bands",
+    "between",
+    "filled",
+    "gain",
+    "windows",
+]
 
-SLOWEST_KM_S = 5.0       # slowest knot that must not be eaten
-CROSSINGS = 3.0          # window in units of the time such a knot needs to cross its own size
+SLOWEST_KM_S = 5.0  # slowest knot that must not be eaten
+CROSSINGS = 3.0  # window in units of the time such a knot needs to cross its own size
 QUANTILE = 0.3
-BLOCK_BYTES = 24e6       # strips read at once
-STACK_BYTES = 60e6       # frames held at once for the quantile
+BLOCK_BYTES = 24e6  # strips read at once
+STACK_BYTES = 60e6  # frames held at once for the quantile
 FWHM = 2.0 * math.sqrt(2.0 * math.log(2.0))
 LOWER_QUARTILE = 0.6745  # of a Gaussian, in sigma
-LEAST_SIGMA_PX = 1.2     # of the finest band in its own pixels, where the frames are fine enough
-STEP = 4                 # the flicker map is kept on every 4th row and column of a band
+LEAST_SIGMA_PX = 1.2  # of the finest band in its own pixels, where the frames are fine enough
+STEP = 4  # the flicker map is kept on every 4th row and column of a band
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
     """One band of scale space: difference of two Gaussians on a pyramid level."""
 
-    sigma_px: float      # of the inner Gaussian, in strip pixels
-    fwhm_mm: float       # of the knots it fits best
-    step: int            # strip pixels per pixel of the band
+    sigma_px: float  # of the inner Gaussian, in strip pixels
+    fwhm_mm: float  # of the knots it fits best
+    step: int  # strip pixels per pixel of the band
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,14 +57,16 @@ class BandNoise:
     """What is left in every band when the slow structure is subtracted, at one time; small enough to keep."""
 
     time_s: float
-    sigma: tuple[np.ndarray, ...]           # 1 sigma on every 4th row and column of the band
+    sigma: tuple[np.ndarray, ...]  # 1 sigma on every 4th row and column of the band
     slope: tuple[tuple[float, float], ...]  # rms gradient (per pixel, along rows and columns) over rms value
 
     def at(self, band: int, row: np.ndarray, column: np.ndarray) -> np.ndarray:
         """Noise of a band at pixels of the band."""
         small = self.sigma[band]
-        return small[np.clip((row + STEP // 2) // STEP, 0, small.shape[0] - 1),
-                     np.clip((column + STEP // 2) // STEP, 0, small.shape[1] - 1)]
+        return small[
+            np.clip((row + STEP // 2) // STEP, 0, small.shape[0] - 1),
+            np.clip((column + STEP // 2) // STEP, 0, small.shape[1] - 1),
+        ]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,23 +74,28 @@ class Anchor:
     """Slow structure and its flicker at one time, for every band."""
 
     time_s: float
-    still: np.ndarray                   # (rows, columns) float32, low quantile of the strips
+    still: np.ndarray  # (rows, columns) float32, low quantile of the strips
     still_band: tuple[np.ndarray, ...]  # the same in every band
     noise: BandNoise
-    flicker: tuple[np.ndarray, ...]     # the noise of every band on all its pixels
+    flicker: tuple[np.ndarray, ...]  # the noise of every band on all its pixels
 
 
 def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, ...]:
     """Bands for knots between two diameters, each 1.6 times coarser than the one before.
 
-    Scale space and the difference of Gaussians: Lindeberg 1998, Int. J. Comput. Vision 30, 79; Lowe 2004, ibid. 60, 91.
+    Scale space and the difference of Gaussians: Lindeberg 1998, Int. J. Comput. Vision 30, 79; Lowe 2004,
+    ibid. 60, 91.
     """
-    finest = max(knot_mm[0] / FWHM / geometry.mm_per_row, 1.0)   # less than a pixel is not sampled
+    finest = max(knot_mm[0] / FWHM / geometry.mm_per_row, 1.0)  # less than a pixel is not sampled
     coarsest = max(knot_mm[1] / FWHM / geometry.mm_per_row, finest)
     count = 1 + math.ceil(round(math.log(coarsest / finest) / math.log(1.6), 6))
-    first = max(int(math.log2(finest / LEAST_SIGMA_PX)), 0)      # fine frames hold no knot as small as their pixels
-    return tuple(Band(finest * 1.6**k, finest * 1.6**k * FWHM * geometry.mm_per_row, 2 ** (first + k // 2))
-                 for k in range(count))
+    first = max(
+        int(math.log2(finest / LEAST_SIGMA_PX)), 0
+    )  # fine frames hold no knot as small as their pixels
+    return tuple(
+        Band(finest * 1.6**k, finest * 1.6**k * FWHM * geometry.mm_per_row, 2 ** (first + k // 2))
+        for k in range(count)
+    )
 
 
 def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.ndarray]:
@@ -91,12 +110,17 @@ def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.nda
         elif k % 2:
             source, have = blurred[-1], sigma[k - 1]
         else:
-            # pyrDown smooths by one pixel of the finer level (binomial of order 4) and keeps even pixels in place.
+            # pyrDown smooths by one pixel of the finer level (binomial of order 4) and keeps even pixels in
+            # place.
             source, have = cv2.pyrDown(blurred[-1]), math.hypot(sigma[k - 1], level / 2)
         more = math.sqrt(max(wanted**2 - have**2, 0.0)) / level
-        blurred.append(cv2.GaussianBlur(source, (0, 0), more, borderType=cv2.BORDER_REFLECT) if more > 0.3 else source)
-    return [inner - cv2.pyrUp(outer, dstsize=inner.shape[::-1])   # dstsize is (width, height)
-            for inner, outer in zip(blurred, blurred[2:], strict=False)]
+        blurred.append(
+            cv2.GaussianBlur(source, (0, 0), more, borderType=cv2.BORDER_REFLECT) if more > 0.3 else source
+        )
+    return [
+        inner - cv2.pyrUp(outer, dstsize=inner.shape[::-1])  # dstsize is (width, height)
+        for inner, outer in zip(blurred, blurred[2:], strict=False)
+    ]
 
 
 def _halved(image: np.ndarray, level: int) -> tuple[np.ndarray, float]:
@@ -125,7 +149,7 @@ def filled(image: np.ndarray, still: np.ndarray) -> np.ndarray:
     if not missing.any():
         return image
     whole = image.copy()
-    np.copyto(whole, still, where=missing)      # far faster than np.where
+    np.copyto(whole, still, where=missing)  # far faster than np.where
     return whole
 
 
@@ -145,7 +169,10 @@ def windows(time_s: np.ndarray, motion: MotionSettings) -> list[tuple[int, int]]
         return [(0, n)]
     count = int(math.ceil(2 * span / width))
     middles = np.linspace(time_s[0], time_s[-1], count + 1)
-    edges = [np.searchsorted(time_s, (max(m - width / 2, time_s[0]), min(m + width / 2, time_s[-1]))) for m in middles]
+    edges = [
+        np.searchsorted(time_s, (max(m - width / 2, time_s[0]), min(m + width / 2, time_s[-1])))
+        for m in middles
+    ]
     return [(int(a), min(int(b) + 1, n)) for a, b in edges if b - a >= 3]
 
 
@@ -160,7 +187,9 @@ def _anchor(strip: Strip, scale_space: tuple[Band, ...], first: int, last: int) 
     still_band = band_images(still, scale_space)
     middle_s = float(strip.time_s[chosen].mean())
     noise = _band_noise(middle_s, stack, still, still_band, scale_space, strip.noise)
-    flicker = tuple(_on_all_pixels(small, quiet.shape) for small, quiet in zip(noise.sigma, still_band, strict=True))
+    flicker = tuple(
+        _on_all_pixels(small, quiet.shape) for small, quiet in zip(noise.sigma, still_band, strict=True)
+    )
     return Anchor(middle_s, still, tuple(still_band), noise, flicker)
 
 
@@ -170,13 +199,19 @@ def low_quantile(stack: np.ndarray, quantile: float) -> np.ndarray:
     n = len(stack)
     if count.min() == n:
         return np.partition(stack, int(quantile * (n - 1)), axis=0)[int(quantile * (n - 1))]
-    ordered = np.sort(stack, axis=0)       # nan goes last
+    ordered = np.sort(stack, axis=0)  # nan goes last
     at = np.floor(quantile * np.maximum(count - 1, 0)).astype(np.intp)
     return np.nan_to_num(np.take_along_axis(ordered, at[None], axis=0)[0], nan=0.0)
 
 
-def _band_noise(time_s: float, stack: np.ndarray, still: np.ndarray, still_band: list[np.ndarray],
-                scale_space: tuple[Band, ...], strip_noise: np.ndarray) -> BandNoise:
+def _band_noise(
+    time_s: float,
+    stack: np.ndarray,
+    still: np.ndarray,
+    still_band: list[np.ndarray],
+    scale_space: tuple[Band, ...],
+    strip_noise: np.ndarray,
+) -> BandNoise:
     samples: list[list[np.ndarray]] = [[] for _ in scale_space]
     slopes: list[list[tuple[float, float]]] = [[] for _ in scale_space]
     for i, image in enumerate(stack):
@@ -187,20 +222,33 @@ def _band_noise(time_s: float, stack: np.ndarray, still: np.ndarray, still_band:
             if i % STEP == 0:
                 slopes[k].append(_slopes(left))
     least = _least_noise(strip_noise, stack.shape[1:], scale_space)
-    return BandNoise(time_s, tuple(np.maximum(_noise_map(np.stack(sample)), floor) for sample, floor in zip(samples, least, strict=True)),
-                     tuple(tuple(np.median(slope, axis=0)) for slope in slopes))
+    return BandNoise(
+        time_s,
+        tuple(
+            np.maximum(_noise_map(np.stack(sample)), floor)
+            for sample, floor in zip(samples, least, strict=True)
+        ),
+        tuple(tuple(np.median(slope, axis=0)) for slope in slopes),
+    )
 
 
-def _least_noise(strip_noise: np.ndarray, shape: tuple[int, int], scale_space: tuple[Band, ...]) -> list[np.ndarray]:
+def _least_noise(
+    strip_noise: np.ndarray, shape: tuple[int, int], scale_space: tuple[Band, ...]
+) -> list[np.ndarray]:
     """(rows, 1) noise of every band on every 4th row of it that white noise of the strips would leave.
 
-    Resampling ties neighbours, so the noise that is seen usually lies above; a margin keeps it the one that counts. Where the
-    frames' grey scale is coarser than the noise, the scatter in time says nothing and this does.
+    Resampling ties neighbours, so the noise that is seen usually lies above; a margin keeps it the one that
+    counts. Where the frames' grey scale is coarser than the noise, the scatter in time says nothing and this
+    does.
     """
-    white = np.random.default_rng(0).standard_normal((min(shape[0], 256), min(shape[1], 256))).astype(np.float32)
+    white = (
+        np.random.default_rng(0).standard_normal((min(shape[0], 256), min(shape[1], 256))).astype(np.float32)
+    )
     part = [float(np.std(image)) for image in band_images(white, scale_space)]
-    return [np.float32(0.7 * p) * np.nan_to_num(strip_noise[::band.step * STEP])[:, None].astype(np.float32)
-            for p, band in zip(part, scale_space, strict=True)]
+    return [
+        np.float32(0.7 * p) * np.nan_to_num(strip_noise[:: band.step * STEP])[:, None].astype(np.float32)
+        for p, band in zip(part, scale_space, strict=True)
+    ]
 
 
 def _slopes(left: np.ndarray) -> tuple[float, float]:
@@ -208,18 +256,22 @@ def _slopes(left: np.ndarray) -> tuple[float, float]:
     value = np.median(np.abs(left[::2, ::2]))
     if value == 0:
         return (0.0, 0.0)
-    return (float(np.median(np.abs(left[2::2, ::2] - left[:-2:2, ::2])) / 2 / value),
-            float(np.median(np.abs(left[::2, 2::2] - left[::2, :-2:2])) / 2 / value))
+    return (
+        float(np.median(np.abs(left[2::2, ::2] - left[:-2:2, ::2])) / 2 / value),
+        float(np.median(np.abs(left[::2, 2::2] - left[::2, :-2:2])) / 2 / value),
+    )
 
 
 def _noise_map(samples: np.ndarray) -> np.ndarray:
-    """1-sigma noise on every 4th row and column of a band from its scatter in time, at least the typical noise of its height.
+    """1-sigma noise on every 4th row and column of a band from its scatter in time, at least the typical
+    noise of its height.
 
-    From the median down to the lower quartile: knots are bright, and neither a stream of them nor the dark rings
-    that a difference of Gaussians puts around them must raise the noise.
+    From the median down to the lower quartile: knots are bright, and neither a stream of them nor the dark
+    rings that a difference of Gaussians puts around them must raise the noise.
     """
-    lower, middle = np.partition(samples, (len(samples) // 4, len(samples) // 2), axis=0)[[len(samples) // 4,
-                                                                                           len(samples) // 2]]
+    lower, middle = np.partition(samples, (len(samples) // 4, len(samples) // 2), axis=0)[
+        [len(samples) // 4, len(samples) // 2]
+    ]
     spread = ((middle - lower) / LOWER_QUARTILE).astype(np.float32)
     local = cv2.blur(spread, (5, 5), borderType=cv2.BORDER_REFLECT)
     height = np.median(spread, axis=1, keepdims=True)
@@ -228,5 +280,7 @@ def _noise_map(samples: np.ndarray) -> np.ndarray:
 
 
 def _on_all_pixels(small: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    x, y = np.meshgrid(np.arange(shape[1], dtype=np.float32) / STEP, np.arange(shape[0], dtype=np.float32) / STEP)
-    return cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)   # maps are x, then y
+    x, y = np.meshgrid(
+        np.arange(shape[1], dtype=np.float32) / STEP, np.arange(shape[0], dtype=np.float32) / STEP
+    )
+    return cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # maps are x, then y

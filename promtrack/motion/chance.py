@@ -1,8 +1,9 @@
 """Chance tracks and standing structure: how many tracks would look like motion without being one.
 
 Two things look like motion without being one. Points of chance may line up: the same strips with their times
-scrambled give only such tracks, since what stands still stays and what moves is torn apart. And a structure may
-change its brightness from one side to the other while it stands still: that shifts a knot by a part of its own size.
+scrambled give only such tracks, since what stands still stays and what moves is torn apart. And a structure
+may change its brightness from one side to the other while it stands still: that shifts a knot by a part of
+its own size.
 """
 
 from __future__ import annotations
@@ -16,22 +17,31 @@ from scipy.special import ndtri
 from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_points
 from promtrack.motion.records import KnotFit
 
-__all__ = ["LEAST_TOLD", "Chance", "chance_tracks", "expected_by_chance", "expected_standing", "expected_unmoved",
-           "significance", "track_score", "travel"]
+__all__ = [
+    "LEAST_TOLD",
+    "Chance",
+    "chance_tracks",
+    "expected_by_chance",
+    "expected_standing",
+    "expected_unmoved",
+    "significance",
+    "track_score",
+    "travel",
+]
 
-NEAR_MM = 6.0            # radius in which chance points are counted
-STANDING = 0.5           # 1-sigma shift of a standing structure by changes of its brightness, per axis, over its size
-BLOCK = 3                # strips that stay together when times are scrambled: the unrest of the fringe has a memory
-MISS_COST = 1.0          # log likelihood that a strip without a point costs a track: a knot is seen in two of three
-LEAST_TOLD = 1e-6        # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
-LEAST_SCALE = 3.0        # decay of the scores of chance tracks, at least; measured: 1 to 3
+NEAR_MM = 6.0  # radius in which chance points are counted
+STANDING = 0.5  # 1-sigma shift of a standing structure by changes of its brightness, per axis, over its size
+BLOCK = 3  # strips that stay together when times are scrambled: the unrest of the fringe has a memory
+MISS_COST = 1.0  # log likelihood that a strip without a point costs a track: a knot is seen in two of three
+LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
+LEAST_SCALE = 3.0  # decay of the scores of chance tracks, at least; measured: 1 to 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chance:
     """The tracks that scrambled times gave, in falling order of their scores."""
 
-    scores: np.ndarray       # of all trials
+    scores: np.ndarray  # of all trials
     travels_mm: np.ndarray
     trials: int
 
@@ -43,18 +53,22 @@ def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.rand
     for _ in range(trials):
         scrambled = _scrambled(places, _block_order(n, rng))
         tree = cKDTree(scrambled.place_mm) if len(places.index) else None
-        found += [(track_score(track, scrambled, linking, tree), travel(track, scrambled))
-                  for track in link_points(scrambled, linking)]
+        found += [
+            (track_score(track, scrambled, linking, tree), travel(track, scrambled))
+            for track in link_points(scrambled, linking)
+        ]
     table = np.array(sorted(found, reverse=True)).reshape(-1, 2)
     return Chance(table[:, 0], table[:, 1], trials)
 
 
 def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTree) -> float:
-    """Log likelihood ratio of a track as one moving knot against chance points as dense as they are around it.
+    """Log likelihood ratio of a track as one moving knot against chance points as dense as they are around
+    it.
 
-    Each inner point is predicted from its two neighbours; the track's own points do not count as chance points. In a strip that shows
-    more points than usual, chance points are denser by as much: a cloud fills a few strips in a row with them, and scrambled
-    times, which tear these apart, would make its chance tracks seem rare.
+    Each inner point is predicted from its two neighbours; the track's own points do not count as chance
+    points. In a strip that shows more points than usual, chance points are denser by as much: a cloud fills a
+    few strips in a row with them, and scrambled times, which tear these apart, would make its chance tracks
+    seem rare.
     """
     place, time = places.place_mm[track], places.time_s[places.index[track]]
     variance = places.error_mm[track] ** 2 + SMALLEST_MM**2
@@ -74,8 +88,9 @@ def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTr
 def expected_by_chance(score: float, travel_mm: float, chance: Chance) -> float:
     """Number of chance tracks expected in a run with at least this score that travel at least half as far.
 
-    What stands still makes chance tracks of high score, but they go nowhere. Counted in the trials as far as they reach;
-    beyond, the tail of their scores is carried on as an exponential, never steeper than the trials show it.
+    What stands still makes chance tracks of high score, but they go nowhere. Counted in the trials as far as
+    they reach; beyond, the tail of their scores is carried on as an exponential, never steeper than the
+    trials show it.
     """
     scores = chance.scores[chance.travels_mm >= 0.5 * travel_mm]
     above = int(np.searchsorted(-scores, -score, side="right"))
@@ -98,12 +113,14 @@ def travel(track: np.ndarray, places: Places) -> float:
 
 
 def expected_standing(travel_mm: float, size_mm: float, tracks: int) -> float:
-    """Number of tracks of standing structure, of `tracks` in all, expected to shift that far by changes of brightness."""
+    """Number of tracks of standing structure, of `tracks` in all, expected to shift that far by changes of
+    brightness."""
     return float(tracks * np.exp(-0.5 * (travel_mm / (STANDING * size_mm)) ** 2))
 
 
 def expected_unmoved(fit: KnotFit, tracks: int) -> float:
-    """Number of tracks at rest, of `tracks` in all, expected to show so large a speed by the errors of the fit."""
+    """Number of tracks at rest, of `tracks` in all, expected to show so large a speed by the errors of the
+    fit."""
     normalised2 = (fit.radial_km_s / fit.radial_err_km_s) ** 2 + (fit.along_km_s / fit.along_err_km_s) ** 2
     return float(tracks * np.exp(-0.5 * normalised2))
 
@@ -124,4 +141,6 @@ def _block_order(n: int, rng: np.random.Generator) -> np.ndarray:
 def _scrambled(places: Places, new: np.ndarray) -> Places:
     index = new[places.index]
     order = np.argsort(index, kind="stable")
-    return Places(index[order], places.time_s, places.place_mm[order], places.error_mm[order], places.snr[order])
+    return Places(
+        index[order], places.time_s, places.place_mm[order], places.error_mm[order], places.snr[order]
+    )

@@ -1,8 +1,8 @@
 """Leading edge of what stands in a sector: strips in, one sub-pixel height a frame out.
 
-Every frame of the sector is smoothed lightly and reduced to the brightest value at each height. The edge is where
-that profile falls, going outward, through the middle of its leading structure's brightness; the range of levels
-around the middle, the noise and the steepness give the error.
+Every frame of the sector is smoothed lightly and reduced to the brightest value at each height. The edge is
+where that profile falls, going outward, through the middle of its leading structure's brightness; the range
+of levels around the middle, the noise and the steepness give the error.
 """
 
 from __future__ import annotations
@@ -17,43 +17,55 @@ from scipy.ndimage import median_filter
 from promtrack.abreast import abreast
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = ["Edge", "SectorProfile", "brightest_noise_sigma", "detection_floor", "find_edge", "sector_columns",
-           "sector_profile", "sector_profiles", "smooth_along_px", "smoothed"]
+__all__ = [
+    "Edge",
+    "SectorProfile",
+    "brightest_noise_sigma",
+    "detection_floor",
+    "find_edge",
+    "sector_columns",
+    "sector_profile",
+    "sector_profiles",
+    "smooth_along_px",
+    "smoothed",
+]
 
-SMOOTH_PX = 1.2         # Gaussian smoothing in height before the maximum along the angle, 1 sigma
-SMOOTH_MM = 3.0         # the same along the limb: the air shifts the edge up and down from place to place, and the
-                        # maximum would pick the places where it is shifted up
-LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])   # of the leading structure's brightness
-ABOVE_NOISE = 3.0       # detection level above the brightest noise expected in the sector, in smoothed sigma
-OVER_SKY = 3.0          # detection level over the frame's darkest heights
-FAINTEST = 0.04         # and as a part of its brightest height
-DEPTH_MM = 12.0         # the leading structure's brightness is sought so far below its outermost trace,
-PLATEAU_MM = 4.0        # and then so far below its half level: farther down, other threads are brighter, and half their
-                        # brightness would lie inside the edge
-LEAST_ALONG_PX = 3.0    # smoothing that is left to do after columns are averaged, in their means
-LOWEST_MM = 3.0         # below lie the limb's own spicules and the lock's residuals
+SMOOTH_PX = 1.2  # Gaussian smoothing in height before the maximum along the angle, 1 sigma
+SMOOTH_MM = 3.0  # the same along the limb: the air shifts the edge up and down from place to place, and the
+# maximum would pick the places where it is shifted up
+LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the leading structure's brightness
+ABOVE_NOISE = 3.0  # detection level above the brightest noise expected in the sector, in smoothed sigma
+OVER_SKY = 3.0  # detection level over the frame's darkest heights
+FAINTEST = 0.04  # and as a part of its brightest height
+DEPTH_MM = 12.0  # the leading structure's brightness is sought so far below its outermost trace,
+PLATEAU_MM = (
+    4.0  # and then so far below its half level: farther down, other threads are brighter, and half their
+)
+# brightness would lie inside the edge
+LEAST_ALONG_PX = 3.0  # smoothing that is left to do after columns are averaged, in their means
+LOWEST_MM = 3.0  # below lie the limb's own spicules and the lock's residuals
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SectorProfile:
     """Brightest smoothed value in the sector at each height and time."""
 
-    height_mm: np.ndarray   # (rows,)
-    value: np.ndarray       # (n, rows) float32, nan where most of the sector is not shown
-    column: np.ndarray      # (n, rows) int16, strip column where the value was found
-    noise: np.ndarray       # (n, rows) float32, 1 sigma of a smoothed value
+    height_mm: np.ndarray  # (rows,)
+    value: np.ndarray  # (n, rows) float32, nan where most of the sector is not shown
+    column: np.ndarray  # (n, rows) int16, strip column where the value was found
+    noise: np.ndarray  # (n, rows) float32, 1 sigma of a smoothed value
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edge:
     """Leading edge; frames without a clear edge are left out."""
 
-    index: np.ndarray        # (m,) index of the strip
-    height_mm: np.ndarray    # (m,)
-    err_mm: np.ndarray       # (m,) from noise, steepness and threshold range, registration not included
-    column: np.ndarray       # (m,) strip column where the edge stands highest
-    width_mm: float          # height between the lowest and the highest level, typical
-    left_at: int | None      # index of the first strip in which the edge had left the strip's top
+    index: np.ndarray  # (m,) index of the strip
+    height_mm: np.ndarray  # (m,)
+    err_mm: np.ndarray  # (m,) from noise, steepness and threshold range, registration not included
+    column: np.ndarray  # (m,) strip column where the edge stands highest
+    width_mm: float  # height between the lowest and the highest level, typical
+    left_at: int | None  # index of the first strip in which the edge had left the strip's top
 
 
 def sector_columns(geometry: StripGeometry, from_deg: float, to_deg: float) -> slice:
@@ -61,7 +73,7 @@ def sector_columns(geometry: StripGeometry, from_deg: float, to_deg: float) -> s
     span = (to_deg - from_deg) % 360 or 360.0
     first = (from_deg - geometry.from_deg) % 360
     width = geometry.columns * geometry.deg_per_column
-    if first >= width and first + span > 360:   # the sector begins before the strip does
+    if first >= width and first + span > 360:  # the sector begins before the strip does
         first, span = 0.0, first + span - 360
     start = int(np.ceil(first / geometry.deg_per_column - 1e-6))
     stop = int(np.floor((first + span) / geometry.deg_per_column + 1e-6)) + 1
@@ -82,13 +94,18 @@ def sector_profiles(strip: Strip, sectors: Sequence[slice]) -> tuple[SectorProfi
     column = np.empty((len(sectors), *shape), np.int16)
 
     def reduced(picture: np.ndarray) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-        return [_reduce(picture[first_row:, columns], strip.noise[first_row:], along_px) for columns in sectors]
+        return [
+            _reduce(picture[first_row:, columns], strip.noise[first_row:], along_px) for columns in sectors
+        ]
 
     for i, profiles in enumerate(abreast(reduced, strip.each())):
         for k, profile in enumerate(profiles):
             value[k, i], column[k, i], noise[k, i] = profile
     height = np.asarray(strip.geometry.height_mm(np.arange(first_row, strip.geometry.rows)), float)
-    return tuple(SectorProfile(height, value[k], column[k] + np.int16(columns.start), noise[k]) for k, columns in enumerate(sectors))
+    return tuple(
+        SectorProfile(height, value[k], column[k] + np.int16(columns.start), noise[k])
+        for k, columns in enumerate(sectors)
+    )
 
 
 def smooth_along_px(geometry: StripGeometry) -> float:
@@ -97,28 +114,45 @@ def smooth_along_px(geometry: StripGeometry) -> float:
 
 
 def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray, int]:
-    """A picture smoothed by `along_px` columns and `SMOOTH_PX` rows, nan counting as 0; where it shows something; and how
-    many columns make one of these: where frames are far finer than the smoothing, columns are averaged first."""
+    """A picture smoothed by `along_px` columns and `SMOOTH_PX` rows, nan counting as 0; where it shows
+    something; and how many columns make one of these: where frames are far finer than the smoothing, columns
+    are averaged first."""
     step = max(int(along_px / LEAST_ALONG_PX), 1)
     rows, columns = picture.shape[0], picture.shape[1] // step
-    means = cv2.resize(picture[:, :columns * step], (columns, rows), interpolation=cv2.INTER_AREA)       # (x, y)
+    means = cv2.resize(picture[:, : columns * step], (columns, rows), interpolation=cv2.INTER_AREA)  # (x, y)
     shown = np.isfinite(means)
     rest_px = np.sqrt(along_px**2 - (step**2 - 1) / 12.0) / step
-    return cv2.GaussianBlur(np.where(shown, means, np.float32(0)), (0, 0), sigmaX=rest_px, sigmaY=SMOOTH_PX,
-                            borderType=cv2.BORDER_REFLECT), shown, step
+    return (
+        cv2.GaussianBlur(
+            np.where(shown, means, np.float32(0)),
+            (0, 0),
+            sigmaX=rest_px,
+            sigmaY=SMOOTH_PX,
+            borderType=cv2.BORDER_REFLECT,
+        ),
+        shown,
+        step,
+    )
 
 
-def _reduce(picture: np.ndarray, noise: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _reduce(
+    picture: np.ndarray, noise: np.ndarray, along_px: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
     smooth, shown, step = smoothed(picture, along_px)
     best = np.where(shown, smooth, -np.inf).argmax(axis=1)
     value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
     value[shown.mean(axis=1) < 0.5] = np.nan
-    return value, best * step + (step - 1) // 2, noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step)))
+    return (
+        value,
+        best * step + (step - 1) // 2,
+        noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step))),
+    )
 
 
 def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: int) -> float:
-    """Noise of the smoothed frame over that of a strip value in a typical frame; higher when a cloud dims the Sun.
+    """Noise of the smoothed frame over that of a strip value in a typical frame; higher when a cloud dims the
+    Sun.
 
     Differences across a few smoothing lengths hold little but noise in the emptiest fifth of the heights.
     """
@@ -138,8 +172,8 @@ def brightest_noise_sigma(values: int, along_px: float) -> float:
 def detection_floor(value: np.ndarray, noise_floor: np.ndarray) -> np.ndarray:
     """Level above which a profile (..., rows) shows structure and not noise or what is left of the sky.
 
-    The noise floor; 3 times the frame's own darkest heights (a veil of cloud, scattered light); and 4 % of the
-    brightest height, below which the wings of the blur and the backdrop's residuals lie.
+    The noise floor; 3 times the frame's own darkest heights (a veil of cloud, scattered light); and 4 % of
+    the brightest height, below which the wings of the blur and the backdrop's residuals lie.
     """
     clean = np.nan_to_num(value, nan=np.inf)
     dark = np.percentile(np.where(np.isfinite(clean), clean, np.nanmax(value, initial=0.0)), 10, axis=-1)
@@ -160,7 +194,7 @@ def find_edge(profile: SectorProfile, columns: int, along_px: float) -> Edge:
     floor = detection_floor(profile.value, floor)
     outermost = _last_above(profile.value, floor)
     seen = outermost >= 0
-    base = brightest_noise_sigma(int(2.5 * SMOOTH_PX * columns), along_px) * profile.noise   # of one height
+    base = brightest_noise_sigma(int(2.5 * SMOOTH_PX * columns), along_px) * profile.noise  # of one height
     rough = _leading_brightness(profile, outermost, DEPTH_MM)
     half = _last_above(profile.value, base + 0.5 * (rough[:, None] - base))
     seen &= half >= 0
@@ -223,7 +257,8 @@ def _visible_top(profile: SectorProfile) -> np.ndarray:
 
 
 def _left_at(gone: np.ndarray, height: np.ndarray, top_mm: float, row_mm: float) -> int | None:
-    """First of two frames in a row beyond the top, if the edge was on its way there and not just hidden by glare."""
+    """First of two frames in a row beyond the top, if the edge was on its way there and not just hidden by
+    glare."""
     for i in np.flatnonzero(gone[:-1] & gone[1:]):
         before = height[:i][np.isfinite(height[:i])][-4:]
         if not len(before):
@@ -234,8 +269,9 @@ def _left_at(gone: np.ndarray, height: np.ndarray, top_mm: float, row_mm: float)
     return None
 
 
-def _height_and_error(profile: SectorProfile, crossing: np.ndarray, brightness: np.ndarray,
-                      index: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+def _height_and_error(
+    profile: SectorProfile, crossing: np.ndarray, brightness: np.ndarray, index: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, float]:
     if not len(index):
         return np.empty(0), np.empty(0), np.nan
     height = crossing.mean(axis=0)
@@ -243,8 +279,8 @@ def _height_and_error(profile: SectorProfile, crossing: np.ndarray, brightness: 
     row = np.clip(np.searchsorted(profile.height_mm, height), 0, len(profile.height_mm) - 1)
     steepness = brightness * (LEVELS[-1] - LEVELS[0]) / width
     from_noise = profile.noise[index, row] / steepness
-    # What the choice of the level adds at random is how its offset changes in time; the offset itself is no error
-    # of a speed and is told apart, as the edge's width.
+    # What the choice of the level adds at random is how its offset changes in time; the offset itself is no
+    # error of a speed and is told apart, as the edge's width.
     offset = crossing - height
     from_level = np.std(offset - np.median(offset, axis=1, keepdims=True), axis=0)
     return height, np.hypot(from_noise, from_level), float(np.median(width))

@@ -1,4 +1,5 @@
-"""Fronts beside knots: which knot a front's edge merely follows, and which knots move with a front as its threads."""
+"""Fronts beside knots: which knot a front's edge merely follows, and which knots move with a front as its
+threads."""
 
 from __future__ import annotations
 
@@ -13,19 +14,24 @@ from promtrack.sun import wrapped_deg
 
 __all__ = ["knot_followed", "moves_with"]
 
-PLACE_MM = 6.0          # size of the largest knot: its edge, half a size above its middle, is smoothed outward once more
+PLACE_MM = (
+    6.0  # size of the largest knot: its edge, half a size above its middle, is smoothed outward once more
+)
 WIDER_MM = 3.5 * STEP_MM  # a still knot is seen in one to three steps of angle
-WIDENING = 0.25         # of a sector's width, by which an arch that rises may grow beyond it on either side
-ALIKE = 2.0             # factor within which a thread has the front's speed times its part of the front's height
+WIDENING = 0.25  # of a sector's width, by which an arch that rises may grow beyond it on either side
+ALIKE = 2.0  # factor within which a thread has the front's speed times its part of the front's height
 
 
-def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeometry, *, asked: bool = False) -> int:
+def knot_followed(
+    front: Front, knots: Sequence[KnotTrack], geometry: StripGeometry, *, asked: bool = False
+) -> int:
     """Number of the knot that is all there is to a front, 0 if there is none.
 
-    The edge lies in the place of that knot at most of its times, and the sector is not much wider than the way of the knot
-    along the limb: an eruption's front is wide, though it has knots along it. The width of a sector that was asked for says
-    nothing; there the eruption is told by more than one thread. Whether the knot is called moving does not matter: it has
-    been tried as a knot then, which asks for more than the edge of a sector.
+    The edge lies in the place of that knot at most of its times, and the sector is not much wider than the
+    way of the knot along the limb: an eruption's front is wide, though it has knots along it. The width of a
+    sector that was asked for says nothing; there the eruption is told by more than one thread. Whether the
+    knot is called moving does not matter: it has been tried as a knot then, which asks for more than the edge
+    of a sector.
     """
     width_mm = np.deg2rad((front.to_deg - front.from_deg) % 360.0) * geometry.limb_mm
     alone = asked and sum(moves_with(knot, front) for knot in knots) <= 1
@@ -43,9 +49,11 @@ def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeome
 
 
 def moves_with(knot: KnotTrack, front: Front) -> bool:
-    """Whether a moving knot is a thread of a moving front: in its sector, below it, and with its part of its speed.
+    """Whether a moving knot is a thread of a moving front: in its sector, below it, and with its part of its
+    speed.
 
-    An arch that grows alike in all its parts gives each the front's speed times the part's height over the front's.
+    An arch that grows alike in all its parts gives each the front's speed times the part's height over the
+    front's.
     """
     best = front.best
     if best is None or not (front.moving and knot.moving):
@@ -59,4 +67,3 @@ def moves_with(knot: KnotTrack, front: Front) -> bool:
     speed = float(np.interp(middle, front.time_s, np.gradient(best.curve_mm, front.time_s))) * 1e3
     part = float(np.interp(middle, knot.time_s, knot.height_mm / np.maximum(top, 1e-9)))
     return bool(speed > 0 and speed * part / ALIKE < knot.fit.radial_km_s < speed * part * ALIKE)
-

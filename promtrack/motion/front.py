@@ -1,4 +1,5 @@
-"""A front: the leading edge in a sector followed through the run, with models, errors and a test of its motion."""
+"""A front: the leading edge in a sector followed through the run, with models, errors and a test of its
+motion."""
 
 from __future__ import annotations
 
@@ -7,7 +8,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from promtrack.motion.edge import Edge, SectorProfile, find_edge, sector_columns, sector_profiles, smooth_along_px
+from promtrack.motion.edge import (
+    Edge,
+    SectorProfile,
+    find_edge,
+    sector_columns,
+    sector_profiles,
+    smooth_along_px,
+)
 from promtrack.motion.front_fit import fit_front, front_verdict
 from promtrack.motion.records import Front
 from promtrack.motion.stillness import still_probability
@@ -15,18 +23,30 @@ from promtrack.strip.records import Strip
 
 __all__ = ["follow_front", "follow_fronts"]
 
-LEAST_POINTS = 6       # frames in which the edge must be seen
-LEAST_TRAVEL_MM = 4.0  # less is never called a motion, however regular: threads that brighten or fade within an hour
-                       # shift the edge as much (measured in tests/benchmarks/front_accuracy.py)
-DRIFT_SHARE = 0.07    # rms drift of an edge's own level over a run, over the edge's width between 30 and 70 % of its brightness
-                       # (60 scenes of tests/benchmarks/front_accuracy.py: 0.1 Mm of 1.5, in some scenes thrice that)
-WRONG_SIGMA = 5.0      # farther from its neighbours' line a height is wrong
-VAGUE = 10.0           # times the usual error: such a height says nothing
-LEAST_SEEN = 1 / 3     # of the frames between its first and its last height: what shows up more rarely is no edge that travels
+LEAST_POINTS = 6  # frames in which the edge must be seen
+LEAST_TRAVEL_MM = (
+    4.0  # less is never called a motion, however regular: threads that brighten or fade within an hour
+)
+# shift the edge as much (measured in tests/benchmarks/front_accuracy.py)
+DRIFT_SHARE = 0.07  # rms drift of an edge's own level over a run, over the edge's width between 30 and 70 % of its brightness
+# (60 scenes of tests/benchmarks/front_accuracy.py: 0.1 Mm of 1.5, in some scenes thrice that)
+WRONG_SIGMA = 5.0  # farther from its neighbours' line a height is wrong
+VAGUE = 10.0  # times the usual error: such a height says nothing
+LEAST_SEEN = (
+    1 / 3
+)  # of the frames between its first and its last height: what shows up more rarely is no edge that travels
 
 
-def follow_front(strip: Strip, from_deg: float, to_deg: float, *, number: int = 1, trials: int = 1,
-                 false_alarms: float = 0.05, rng: np.random.Generator) -> Front | None:
+def follow_front(
+    strip: Strip,
+    from_deg: float,
+    to_deg: float,
+    *,
+    number: int = 1,
+    trials: int = 1,
+    false_alarms: float = 0.05,
+    rng: np.random.Generator,
+) -> Front | None:
     """Follow the leading edge in one sector.
 
     Parameters
@@ -44,12 +64,22 @@ def follow_front(strip: Strip, from_deg: float, to_deg: float, *, number: int = 
     return None if front is None else replace(front, front=number)
 
 
-def follow_fronts(strip: Strip, sectors: Sequence[tuple[float, float]], *, trials: int, false_alarms: float = 0.05,
-                  rng: np.random.Generator) -> tuple[Front | None, ...]:
+def follow_fronts(
+    strip: Strip,
+    sectors: Sequence[tuple[float, float]],
+    *,
+    trials: int,
+    false_alarms: float = 0.05,
+    rng: np.random.Generator,
+) -> tuple[Front | None, ...]:
     """`follow_front` in several sectors, numbered from 1 as they stand; the strips are read once."""
     columns = [sector_columns(strip.geometry, *sector) for sector in sectors]
-    shown = [k for k, part in enumerate(columns) if part.stop - part.start >= 4 and len(strip) >= LEAST_POINTS]
-    profiles = dict(zip(shown, sector_profiles(strip, [columns[k] for k in shown]), strict=True)) if shown else {}
+    shown = [
+        k for k, part in enumerate(columns) if part.stop - part.start >= 4 and len(strip) >= LEAST_POINTS
+    ]
+    profiles = (
+        dict(zip(shown, sector_profiles(strip, [columns[k] for k in shown]), strict=True)) if shown else {}
+    )
     fronts: list[Front | None] = []
     for number, sector in enumerate(sectors):
         front = None
@@ -59,15 +89,23 @@ def follow_fronts(strip: Strip, sectors: Sequence[tuple[float, float]], *, trial
     return tuple(fronts)
 
 
-def _front(strip: Strip, sector: tuple[float, float], profile: SectorProfile, *, trials: int, false_alarms: float,
-           rng: np.random.Generator) -> Front | None:
+def _front(
+    strip: Strip,
+    sector: tuple[float, float],
+    profile: SectorProfile,
+    *,
+    trials: int,
+    false_alarms: float,
+    rng: np.random.Generator,
+) -> Front | None:
     """The front of one sector; None if its edge is seen in too few frames."""
     columns = sector_columns(strip.geometry, *sector)
     edge = find_edge(profile, columns.stop - columns.start, smooth_along_px(strip.geometry))
     clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
     keep = np.zeros(len(edge.index), bool)
-    keep[clear], pieces = _continuous(strip.time_s[edge.index[clear]], edge.height_mm[clear], edge.err_mm[clear],
-                                      strip.geometry.mm_per_row)
+    keep[clear], pieces = _continuous(
+        strip.time_s[edge.index[clear]], edge.height_mm[clear], edge.err_mm[clear], strip.geometry.mm_per_row
+    )
     if keep.sum() < LEAST_POINTS:
         return None
     index, height = edge.index[keep], edge.height_mm[keep]
@@ -80,17 +118,30 @@ def _front(strip: Strip, sector: tuple[float, float], profile: SectorProfile, *,
     large = np.ptp(best.curve_mm) > max(LEAST_TRAVEL_MM, 3 * float(np.median(err)))
     steady = len(index) >= LEAST_SEEN * (index[-1] - index[0] + 1)
     return Front(
-        front=1, from_deg=sector[0], to_deg=sector[1], frame=strip.frame[index], time_s=time_s, height_mm=height,
-        height_err_mm=err, angle_deg=np.asarray(strip.geometry.angle_deg(edge.column[keep]), float), fits=fits,
-        verdict=front_verdict(time_s, height, err, fits), false_alarm=float(false_alarm),
-        moving=bool(large and steady and false_alarm < false_alarms), notes=_notes(strip, edge, len(edge.index) - int(keep.sum())))
+        front=1,
+        from_deg=sector[0],
+        to_deg=sector[1],
+        frame=strip.frame[index],
+        time_s=time_s,
+        height_mm=height,
+        height_err_mm=err,
+        angle_deg=np.asarray(strip.geometry.angle_deg(edge.column[keep]), float),
+        fits=fits,
+        verdict=front_verdict(time_s, height, err, fits),
+        false_alarm=float(false_alarm),
+        moving=bool(large and steady and false_alarm < false_alarms),
+        notes=_notes(strip, edge, len(edge.index) - int(keep.sum())),
+    )
 
 
-def _continuous(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, row_mm: float) -> tuple[np.ndarray, int]:
-    """(m,) points of one stretch without a lasting jump, single wrong heights left out; and the number of stretches.
+def _continuous(
+    time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, row_mm: float
+) -> tuple[np.ndarray, int]:
+    """(m,) points of one stretch without a lasting jump, single wrong heights left out; and the number of
+    stretches.
 
-    An edge that jumps and stays there belongs to another structure: the first has faded, or a fainter one has come up
-    ahead of it. The stretch that travels farthest is followed, or the longest if none travels.
+    An edge that jumps and stays there belongs to another structure: the first has faded, or a fainter one has
+    come up ahead of it. The stretch that travels farthest is followed, or the longest if none travels.
     """
     rest = _from_neighbours(time_s, height_mm)
     spread = 1.4826 * np.median(np.abs(rest)) if len(rest) else 0.0
@@ -113,9 +164,11 @@ def _travel(height_mm: np.ndarray) -> float:
 
 
 def _unrest(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> float:
-    """What the heights scatter about their neighbours beyond the stated errors: the air moves the edge locally."""
+    """What the heights scatter about their neighbours beyond the stated errors: the air moves the edge
+    locally."""
     rest = _from_neighbours(time_s, height_mm)
-    # The line through six neighbours adds a quarter to the variance (its own error at the middle, medians included).
+    # The line through six neighbours adds a quarter to the variance (its own error at the middle, medians
+    # included).
     variance = (1.4826 * np.median(np.abs(rest))) ** 2 / 1.25
     return float(np.sqrt(max(variance - np.median(err_mm) ** 2, 0.0)))
 
@@ -149,8 +202,10 @@ def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> 
 
 
 def _notes(strip: Strip, edge: Edge, dropped: int) -> tuple[str, ...]:
-    notes = [f"the edge is {edge.width_mm:.1f} Mm wide between 30 and 70 % of its brightness; "
-             "all heights share the choice of the middle"]
+    notes = [
+        f"the edge is {edge.width_mm:.1f} Mm wide between 30 and 70 % of its brightness; "
+        "all heights share the choice of the middle"
+    ]
     if edge.left_at is not None:
         stamp = np.datetime_as_string(strip.times_utc[edge.left_at], unit="s")[11:]
         notes.append(f"the edge left the top of the strip at {stamp} UTC; it is followed until then")

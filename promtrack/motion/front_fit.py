@@ -1,10 +1,10 @@
 """Models of a rising front: heights against time in, fits with bootstrap errors and a verdict out.
 
 Constant speed, constant acceleration, and linear plus exponential (slow rise, then fast rise):
-h(t) = c0 exp((t - t0)/tau) + c1 (t - t0) + c2 with t0 fixed at the first time, because a shift of t0 is absorbed by
-c0 and c2 (Cheng et al. 2013, ApJL 769, L25). Its onset is the time when the exponential part of the speed equals
-the linear part. For given tau it is linear, so tau alone is searched (variable projection: Golub & Pereyra 1973,
-SIAM J. Numer. Anal. 10, 413) and a whole bootstrap is one matrix product.
+h(t) = c0 exp((t - t0)/tau) + c1 (t - t0) + c2 with t0 fixed at the first time, because a shift of t0 is
+absorbed by c0 and c2 (Cheng et al. 2013, ApJL 769, L25). Its onset is the time when the exponential part of
+the speed equals the linear part. For given tau it is linear, so tau alone is searched (variable projection:
+Golub & Pereyra 1973, SIAM J. Numer. Anal. 10, 413) and a whole bootstrap is one matrix product.
 """
 
 from __future__ import annotations
@@ -21,13 +21,15 @@ __all__ = ["fit_front", "front_verdict", "linear_exponential", "onset_time"]
 
 MODELS = ("constant speed", "constant acceleration", "linear plus exponential")
 NONE = "none of the models describes this motion"
-# differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery 1995,
-# J. Am. Stat. Assoc. 90, 773
+# differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery
+# 1995, J. Am. Stat. Assoc. 90, 773
 BARE_MENTION, VERY_STRONG = 2.0, 10.0
 STRAYED, SMOOTHLY = 2.0, 0.6
-DRIFT_POWERS = 6   # Legendre polynomials in the drift of the edge's own level ...
-STEEPNESS = 1.5    # ... and the power of their degree by which each is smaller (tests/benchmarks/front_accuracy.py)
-KM_S, M_S2 = 1e3, 1e6   # Mm/s in km/s, Mm/s^2 in m/s^2
+DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
+STEEPNESS = (
+    1.5  # ... and the power of their degree by which each is smaller (tests/benchmarks/front_accuracy.py)
+)
+KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,32 +37,39 @@ class _Draws:
     """One model fitted to many data sets at once: first the data themselves, then the bootstrap."""
 
     parameters: tuple[str, ...]
-    values: np.ndarray   # (m, k)
-    curve: np.ndarray    # (m, n)
-    speed: np.ndarray    # (m, 3) Mm/s at the first, middle and last time
-    peak: np.ndarray     # (m,) Mm/s, largest speed in the span
-    accel: np.ndarray    # (m,) Mm/s^2, mean over the span
-    onset: np.ndarray    # (m,) s, nan where there is none
+    values: np.ndarray  # (m, k)
+    curve: np.ndarray  # (m, n)
+    speed: np.ndarray  # (m, 3) Mm/s at the first, middle and last time
+    peak: np.ndarray  # (m,) Mm/s, largest speed in the span
+    accel: np.ndarray  # (m,) Mm/s^2, mean over the span
+    onset: np.ndarray  # (m,) s, nan where there is none
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Errors:
-    """Independent errors of the heights and a slow drift they share, in a form that least squares understands.
+    """Independent errors of the heights and a slow drift they share, in a form that least squares
+    understands.
 
-    The drift is a sum of polynomials of known variance; those that fit best are taken out of whatever is fitted, and what
-    they cost is added (generalised least squares, the covariance err^2 + drift drift^T; Rybicki & Press 1992, ApJ 398, 169).
+    The drift is a sum of polynomials of known variance; those that fit best are taken out of whatever is
+    fitted, and what they cost is added (generalised least squares, the covariance err^2 + drift drift^T;
+    Rybicki & Press 1992, ApJ 398, 169).
     """
 
-    err_mm: np.ndarray     # (n,)
-    drift_mm: np.ndarray   # (n, k) polynomials, each of 1 sigma
-    basis: np.ndarray      # (n + k, k) orthonormal
+    err_mm: np.ndarray  # (n,)
+    drift_mm: np.ndarray  # (n, k) polynomials, each of 1 sigma
+    basis: np.ndarray  # (n + k, k) orthonormal
 
     @classmethod
     def of(cls, time_s: np.ndarray, err_mm: np.ndarray, drift_mm: float) -> _Errors:
         powers = min(DRIFT_POWERS, len(time_s) // 5) if drift_mm > 0 else 0
         u = 2 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1
         degree = np.arange(1, powers + 1)
-        drift = np.polynomial.legendre.legvander(u, powers)[:, 1:] * np.sqrt(2 * degree + 1) * drift_mm / degree**STEEPNESS
+        drift = (
+            np.polynomial.legendre.legvander(u, powers)[:, 1:]
+            * np.sqrt(2 * degree + 1)
+            * drift_mm
+            / degree**STEEPNESS
+        )
         basis, _ = np.linalg.qr(np.vstack([drift / err_mm[:, None], np.eye(powers)]))
         return cls(err_mm, drift, basis)
 
@@ -88,18 +97,27 @@ def onset_time(c0: np.ndarray | float, tau: np.ndarray | float, c1: np.ndarray |
         return tau * np.log(c1 * tau / c0)
 
 
-def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, rng: np.random.Generator,
-              drift_mm: float = 0.0, draws: int = 400) -> tuple[FrontFit, ...]:
-    """Fit every model the number of points allows, and mark the simplest whose BIC is within 2 of the smallest.
+def fit_front(
+    time_s: np.ndarray,
+    height_mm: np.ndarray,
+    err_mm: np.ndarray,
+    *,
+    rng: np.random.Generator,
+    drift_mm: float = 0.0,
+    draws: int = 400,
+) -> tuple[FrontFit, ...]:
+    """Fit every model the number of points allows, and mark the simplest whose BIC is within 2 of the
+    smallest.
 
     Parameters
     ----------
     time_s, height_mm, err_mm : (n,) rising times, n >= 5
-    drift_mm : rms of the straight part, over the span, of a slow drift that all heights share: a front that grows and thins
-        shifts its own half level. Bends are smaller. It is part of all errors, and no model is preferred for following it.
+    drift_mm : rms of the straight part, over the span, of a slow drift that all heights share: a front that
+        grows and thins shifts its own half level. Bends are smaller. It is part of all errors, and no model
+        is preferred for following it.
     draws : bootstrap samples. Standardised residuals are drawn again; where neighbours are correlated, their
-        innovations are drawn and the correlation is put back (sieve bootstrap of first order: Buhlmann 1997, Bernoulli
-        3, 123), so that a slow wobble of the edge is not taken for many free points.
+        innovations are drawn and the correlation is put back (sieve bootstrap of first order: Buhlmann 1997,
+        Bernoulli 3, 123), so that a slow wobble of the edge is not taken for many free points.
 
     Raises
     ------
@@ -107,8 +125,10 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
     """
     time_s, height_mm, err_mm = (np.asarray(values, float) for values in (time_s, height_mm, err_mm))
     if not time_s.shape == height_mm.shape == err_mm.shape or time_s.ndim != 1 or len(time_s) < 5:
-        raise ValueError("time_s, height_mm and err_mm must have one shape (n,) with n >= 5, got "
-                         f"{time_s.shape}, {height_mm.shape} and {err_mm.shape}")
+        raise ValueError(
+            "time_s, height_mm and err_mm must have one shape (n,) with n >= 5, got "
+            f"{time_s.shape}, {height_mm.shape} and {err_mm.shape}"
+        )
     models = MODELS[: 2 if len(time_s) < 8 else 3]
     n, errors = len(time_s), _Errors.of(time_s, err_mm, drift_mm)
     first = {model: _fit_many(model, time_s, height_mm[None], errors) for model in models}
@@ -119,23 +139,39 @@ def fit_front(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, *, 
     closest = min(squares, key=lambda model: squares[model])
     count = _independent(white[closest][:n], free[closest])
     criteria = {m: bic(squares[m] * count / n, count, free[m] + 1) for m in first}
-    chosen = next(m for m in first if criteria[m] <= min(criteria.values()) + BARE_MENTION)   # the simplest comes first
+    chosen = next(
+        m for m in first if criteria[m] <= min(criteria.values()) + BARE_MENTION
+    )  # the simplest comes first
     memory = _memory(white[chosen][:n], free[chosen])
     fits = []
     for model, fit in first.items():
-        again = fit.curve[0] + err_mm * _redraw(white[model][:n], memory, free[model] + errors.taken, draws, rng)
+        again = fit.curve[0] + err_mm * _redraw(
+            white[model][:n], memory, free[model] + errors.taken, draws, rng
+        )
         again += rng.normal(size=(draws, errors.drift_mm.shape[1])) @ errors.drift_mm.T
-        fits.append(_record(model, fit, _fit_many(model, time_s, again, errors), (time_s[0], time_s[-1]),
-                            bic=criteria[model], chi2_per_dof=squares[model] / (n - free[model]), chosen=model == chosen))
+        fits.append(
+            _record(
+                model,
+                fit,
+                _fit_many(model, time_s, again, errors),
+                (time_s[0], time_s[-1]),
+                bic=criteria[model],
+                chi2_per_dof=squares[model] / (n - free[model]),
+                chosen=model == chosen,
+            )
+        )
     return tuple(fits)
 
 
-def front_verdict(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, fits: tuple[FrontFit, ...]) -> str:
+def front_verdict(
+    time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, fits: tuple[FrontFit, ...]
+) -> str:
     """The chosen model's name, or that none describes the motion.
 
     None does if chi squared is beyond chance and a polynomial of degree 3 to 8 is very strongly preferred
-    (BIC difference above 10, counting correlated points once), or if the heights stray from the model smoothly (correlation
-    of neighbours above 0.6) and by more than twice their errors: steps and bends that no such polynomial follows either.
+    (BIC difference above 10, counting correlated points once), or if the heights stray from the model
+    smoothly (correlation of neighbours above 0.6) and by more than twice their errors: steps and bends that
+    no such polynomial follows either.
     """
     best = next(fit for fit in fits if fit.chosen)
     n, free = len(time_s), len(best.parameters)
@@ -143,7 +179,11 @@ def front_verdict(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray,
         return best.model
     if best.chi2_per_dof > STRAYED**2 and _memory((height_mm - best.curve_mm) / err_mm, free) > SMOOTHLY:
         return NONE
-    freer = [fit_polynomial(time_s, height_mm, err_mm, degree) for degree in range(3, 9) if n >= min(2 * degree, degree + 4)]
+    freer = [
+        fit_polynomial(time_s, height_mm, err_mm, degree)
+        for degree in range(3, 9)
+        if n >= min(2 * degree, degree + 4)
+    ]
     if not freer:
         return best.model
     count = _independent(freer[-1].residual / err_mm, freer[-1].degree + 1)
@@ -156,8 +196,8 @@ def front_verdict(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray,
 def _memory(residual: np.ndarray, free: int) -> float:
     """Correlation of neighbours, corrected for what the fit has swallowed; 0 within chance (5 %, one-sided).
 
-    The estimate's bias is -(1 + 4 r)/n for a mean (Kendall 1954, Biometrika 41, 403), and about as much again for every
-    further parameter.
+    The estimate's bias is -(1 + 4 r)/n for a mean (Kendall 1954, Biometrika 41, 403), and about as much again
+    for every further parameter.
     """
     n = len(residual)
     centred = residual - residual.mean()
@@ -169,12 +209,15 @@ def _memory(residual: np.ndarray, free: int) -> float:
 
 
 def _independent(residual: np.ndarray, free: int) -> int:
-    """Number of independent points among n correlated ones: n (1 - r) / (1 + r) for a first-order autoregression."""
+    """Number of independent points among n correlated ones: n (1 - r) / (1 + r) for a first-order
+    autoregression."""
     n, r = len(residual), _memory(residual, free)
     return max(round(n * (1 - r) / (1 + r)), min(n, 6))
 
 
-def _redraw(residual: np.ndarray, memory: float, free: float, draws: int, rng: np.random.Generator) -> np.ndarray:
+def _redraw(
+    residual: np.ndarray, memory: float, free: float, draws: int, rng: np.random.Generator
+) -> np.ndarray:
     """(draws, n) residuals drawn again, with their memory."""
     n = len(residual)
     centred = residual - residual.mean()
@@ -182,10 +225,13 @@ def _redraw(residual: np.ndarray, memory: float, free: float, draws: int, rng: n
     # The fit has taken its parameters' share of the variance away, each as long as the memory lasts.
     swallowed = min(free * (1 + memory) / (1 - memory), 0.6 * n)
     source = innovation if memory > 0 else centred
-    scale = np.sqrt(n / (n - swallowed) * np.mean(centred**2) * (1 - memory**2) / max(np.mean(source**2), 1e-300))
+    scale = np.sqrt(
+        n / (n - swallowed) * np.mean(centred**2) * (1 - memory**2) / max(np.mean(source**2), 1e-300)
+    )
     lead = round(5 / (1 - memory)) if memory > 0 else 0
     drawn = rng.choice(source, (draws, n + lead)) * scale
     from scipy.signal import lfilter  # takes a quarter of a second to load: beside the search for knots
+
     return lfilter([1.0], [1.0, -memory], drawn, axis=1)[:, lead:]
 
 
@@ -199,11 +245,11 @@ def _fit_polynomials(time_s: np.ndarray, heights: np.ndarray, errors: _Errors, d
     middle, half = 0.5 * (time_s[0] + time_s[-1]), 0.5 * (time_s[-1] - time_s[0])
     u = (time_s - middle) / half
     design = np.vander(u, degree + 1, increasing=True)
-    c = errors.white(heights.T).T @ np.linalg.pinv(errors.white(design)).T   # (m, degree + 1)
+    c = errors.white(heights.T).T @ np.linalg.pinv(errors.white(design)).T  # (m, degree + 1)
     accel = 2 * c[:, 2] / half**2 if degree == 2 else np.zeros(len(c))
     speed = c[:, 1:2] / half + accel[:, None] * half * np.array([-1.0, 0.0, 1.0])
     values = np.column_stack([c[:, 0], c[:, 1] / half * KM_S] + ([accel * M_S2] if degree == 2 else []))
-    names = ("height_mm", "speed_km_s", "accel_m_s2")[: degree + 1]   # at mid-time
+    names = ("height_mm", "speed_km_s", "accel_m_s2")[: degree + 1]  # at mid-time
     peak = np.take_along_axis(speed, np.abs(speed).argmax(axis=1)[:, None], axis=1)[:, 0]
     return _Draws(names, values, c @ design.T, speed, peak, accel, np.full(len(c), np.nan))
 
@@ -223,7 +269,7 @@ def _fit_linear_exponential(time_s: np.ndarray, heights: np.ndarray, errors: _Er
         c = np.linalg.solve(scaled.T @ scaled, scaled.T @ white[i])
         values[i] = c[0] * np.exp(-span / tau[i]), tau[i], c[1] / span, c[2]
         curve[i] = design @ c
-    values[~(values[:, 0] > 0)] = np.nan   # a decaying part is another motion
+    values[~(values[:, 0] > 0)] = np.nan  # a decaying part is another motion
     c0, tau, c1, _ = values.T
     at = np.array([0.0, 0.5 * span, span])
     rise = (c0 / tau)[:, None] * np.exp(at / tau[:, None])
@@ -236,15 +282,18 @@ def _fit_linear_exponential(time_s: np.ndarray, heights: np.ndarray, errors: _Er
 
 
 def _search_tau(t: np.ndarray, white: np.ndarray, errors: _Errors) -> np.ndarray:
-    """(m,) tau of least squares for each row of whitened heights, from a fine grid and a parabola through its minimum."""
+    """(m,) tau of least squares for each row of whitened heights, from a fine grid and a parabola through its
+    minimum."""
     span = t[-1]
     shortest = max(2 * float(np.median(np.diff(t))), span / 100)
-    grid = np.geomspace(min(shortest, span / 8), span, 120)   # beyond the span it is a parabola
+    grid = np.geomspace(min(shortest, span / 8), span, 120)  # beyond the span it is a parabola
     total = np.sum(white**2, axis=1)
     squares = np.empty((len(grid), len(white)))
     positive = np.empty((len(grid), len(white)), bool)
     for j, tau in enumerate(grid):
-        q, r = np.linalg.qr(errors.white(np.column_stack([np.ones_like(t), t / span, np.exp((t - span) / tau)])))
+        q, r = np.linalg.qr(
+            errors.white(np.column_stack([np.ones_like(t), t / span, np.exp((t - span) / tau)]))
+        )
         part = white @ q
         squares[j] = total - np.sum(part**2, axis=1)
         positive[j] = part[:, 2] / r[2, 2] > 0
@@ -261,17 +310,28 @@ def _search_tau(t: np.ndarray, white: np.ndarray, errors: _Errors) -> np.ndarray
 
 def _polished(t: np.ndarray, white: np.ndarray, errors: _Errors, tau: float) -> np.ndarray:
     """tau of least squares itself, from the grid's tau."""
+
     def squares(log_tau: float) -> float:
         design = np.column_stack([np.exp((t - t[-1]) / np.exp(log_tau)), t / t[-1], np.ones_like(t)])
         q, _ = np.linalg.qr(errors.white(design))
         return float(white @ white - np.sum((white @ q) ** 2))
-    found = minimize_scalar(squares, bounds=(np.log(0.9 * tau), np.log(1.1 * tau)), method="bounded",
-                            options={"xatol": 1e-7})
+
+    found = minimize_scalar(
+        squares, bounds=(np.log(0.9 * tau), np.log(1.1 * tau)), method="bounded", options={"xatol": 1e-7}
+    )
     return np.array([np.exp(found.x)])
 
 
-def _record(model: str, fit: _Draws, again: _Draws, span_s: tuple[float, float], *, bic: float, chi2_per_dof: float,
-            chosen: bool) -> FrontFit:
+def _record(
+    model: str,
+    fit: _Draws,
+    again: _Draws,
+    span_s: tuple[float, float],
+    *,
+    bic: float,
+    chi2_per_dof: float,
+    chosen: bool,
+) -> FrontFit:
     first_s, last_s = span_s
     ok = np.isfinite(again.peak)
     accel_known = model != MODELS[0]
@@ -279,8 +339,12 @@ def _record(model: str, fit: _Draws, again: _Draws, span_s: tuple[float, float],
     # An onset outside the time observed is no observation.
     onset_seen = bool(first_s < fit.onset[0] < last_s) and onset_ok.mean() > 0.8
     return FrontFit(
-        model=model, parameters=fit.parameters, values=fit.values[0], errors=_spread(again.values[ok]),
-        curve_mm=fit.curve[0], speed_km_s=fit.speed[0] * KM_S,
+        model=model,
+        parameters=fit.parameters,
+        values=fit.values[0],
+        errors=_spread(again.values[ok]),
+        curve_mm=fit.curve[0],
+        speed_km_s=fit.speed[0] * KM_S,
         speed_err_km_s=_spread(again.speed[ok]) * KM_S,
         peak_speed_km_s=float(fit.peak[0]) * KM_S,
         peak_speed_err_km_s=float(_spread(again.peak[ok])) * KM_S,
@@ -288,7 +352,10 @@ def _record(model: str, fit: _Draws, again: _Draws, span_s: tuple[float, float],
         accel_err_m_s2=float(_spread(again.accel[ok])) * M_S2 if accel_known else np.nan,
         onset_s=float(fit.onset[0]) if onset_seen else np.nan,
         onset_err_s=float(_spread(again.onset[onset_ok])) if onset_seen else np.nan,
-        bic=bic, chi2_per_dof=chi2_per_dof, chosen=chosen)
+        bic=bic,
+        chi2_per_dof=chi2_per_dof,
+        chosen=chosen,
+    )
 
 
 def _spread(values: np.ndarray) -> np.ndarray:

@@ -1,4 +1,5 @@
-"""What gravity alone would do to plasma: free fall and ballistic heights, heights in Mm above the photosphere.
+"""What gravity alone would do to plasma: free fall and ballistic heights, heights in Mm above the
+photosphere.
 
 Inverse-square gravity of the nominal Sun (`promtrack.sun`); no magnetic force, no drag.
 """
@@ -17,7 +18,9 @@ def free_fall_km_s(from_mm: np.ndarray | float, to_mm: np.ndarray | float = 0.0)
     return np.sqrt(escape_speed_km_s(to_mm) ** 2 - escape_speed_km_s(from_mm) ** 2)
 
 
-def ballistic_height_mm(speed_km_s: np.ndarray | float, from_mm: np.ndarray | float = 0.0) -> np.ndarray | float:
+def ballistic_height_mm(
+    speed_km_s: np.ndarray | float, from_mm: np.ndarray | float = 0.0
+) -> np.ndarray | float:
     """Largest height reached by an outward launch from `from_mm`; inf at the escape speed and above."""
     distance_mm = SOLAR_RADIUS_KM / 1e3 + np.asarray(from_mm, float)
     escape2 = np.asarray(escape_speed_km_s(from_mm)) ** 2

@@ -1,7 +1,8 @@
 """Fits of a coordinate against time: weighted polynomials, nonlinear models, wrong points, choice of model.
 
 Time is centred and scaled before every polynomial fit: in raw seconds since an epoch the normal equations
-lose all digits (the NIST data set Pontius shows it). Units are the caller's; errors are one standard deviation.
+lose all digits (the NIST data set Pontius shows it). Units are the caller's; errors are one standard
+deviation.
 """
 
 from __future__ import annotations
@@ -14,9 +15,18 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import chdtri
 
-__all__ = ["ModelFit", "Polynomial", "aicc", "beyond_chance", "bic", "find_wrong_points", "fit_model", "fit_polynomial"]
+__all__ = [
+    "ModelFit",
+    "Polynomial",
+    "aicc",
+    "beyond_chance",
+    "bic",
+    "find_wrong_points",
+    "fit_model",
+    "fit_polynomial",
+]
 
-CHANCE = 0.01   # chi squared is beyond chance below this probability
+CHANCE = 0.01  # chi squared is beyond chance below this probability
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,11 +35,11 @@ class Polynomial:
 
     centre: float
     scale: float
-    coefficients: np.ndarray   # (k,) of rising powers of u
-    cov: np.ndarray            # (k, k) of the coefficients
-    residual: np.ndarray       # (n,) data minus fit, of all points, also those left out
-    used: np.ndarray           # (n,) bool
-    chi2: float                # of the points used; sum of squares where the errors are unknown
+    coefficients: np.ndarray  # (k,) of rising powers of u
+    cov: np.ndarray  # (k, k) of the coefficients
+    residual: np.ndarray  # (n,) data minus fit, of all points, also those left out
+    used: np.ndarray  # (n,) bool
+    chi2: float  # of the points used; sum of squares where the errors are unknown
     dof: int
 
     @property
@@ -56,8 +66,14 @@ class Polynomial:
         return falling * u[..., None] ** np.maximum(power - order, 0) / self.scale**order
 
 
-def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None, degree: int, *,
-                   used: np.ndarray | None = None) -> Polynomial:
+def fit_polynomial(
+    x: np.ndarray,
+    y: np.ndarray,
+    err: np.ndarray | float | None,
+    degree: int,
+    *,
+    used: np.ndarray | None = None,
+) -> Polynomial:
     """Fit a polynomial by weighted least squares.
 
     Parameters
@@ -69,7 +85,8 @@ def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None,
 
     Raises
     ------
-    ValueError : shapes differ, a value is not finite, or fewer points than coefficients (with unknown errors: as many)
+    ValueError : shapes differ, a value is not finite, or fewer points than coefficients (with unknown errors:
+        as many)
     """
     x, y, used = _checked(x, y, used)
     weight = np.ones(len(x)) if err is None else 1.0 / np.broadcast_to(np.asarray(err, float), x.shape)
@@ -85,7 +102,9 @@ def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None,
     # Orthogonal triangular form instead of normal equations: half the digits would be lost in squaring.
     q, r = np.linalg.qr(weighted)
     if np.linalg.matrix_rank(r) < k:
-        raise ValueError(f"a polynomial of degree {degree} needs {k} different x, got {len(np.unique(x[used]))}")
+        raise ValueError(
+            f"a polynomial of degree {degree} needs {k} different x, got {len(np.unique(x[used]))}"
+        )
     coefficients = np.linalg.solve(r, q.T @ (y[used] * weight[used]))
     inverse = np.linalg.inv(r)
     residual = y - design @ coefficients
@@ -94,7 +113,9 @@ def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None,
     return Polynomial(centre, scale, coefficients, cov, residual, used, chi2, n - k)
 
 
-def _checked(x: np.ndarray, y: np.ndarray, used: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _checked(
+    x: np.ndarray, y: np.ndarray, used: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     x, y = np.asarray(x, float), np.asarray(y, float)
     if x.ndim != 1 or x.shape != y.shape:
         raise ValueError(f"x and y must have one shape (n,), got {x.shape} and {y.shape}")
@@ -108,10 +129,10 @@ def _checked(x: np.ndarray, y: np.ndarray, used: np.ndarray | None) -> tuple[np.
 class ModelFit:
     """A nonlinear model fitted by least squares."""
 
-    values: np.ndarray     # (k,) parameters
-    cov: np.ndarray        # (k, k)
-    residual: np.ndarray   # (n,) data minus model
-    chi2: float            # sum of squares where the errors are unknown
+    values: np.ndarray  # (k,) parameters
+    cov: np.ndarray  # (k, k)
+    residual: np.ndarray  # (n,) data minus model
+    chi2: float  # sum of squares where the errors are unknown
     dof: int
 
     @property
@@ -119,9 +140,16 @@ class ModelFit:
         return np.sqrt(np.diag(self.cov))
 
 
-def fit_model(model: Callable[..., np.ndarray], x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None,
-              start: np.ndarray, *, x_err: np.ndarray | float = 0.0,
-              slope: Callable[..., np.ndarray] | None = None) -> ModelFit:
+def fit_model(
+    model: Callable[..., np.ndarray],
+    x: np.ndarray,
+    y: np.ndarray,
+    err: np.ndarray | float | None,
+    start: np.ndarray,
+    *,
+    x_err: np.ndarray | float = 0.0,
+    slope: Callable[..., np.ndarray] | None = None,
+) -> ModelFit:
     """Fit `model(x, *parameters)` by nonlinear least squares from `start`.
 
     Parameters
@@ -143,25 +171,29 @@ def fit_model(model: Callable[..., np.ndarray], x: np.ndarray, y: np.ndarray, er
     if len(x) <= len(start):
         raise ValueError(f"a model of {len(start)} parameters needs more points than that, got {len(x)}")
     sigma = np.ones(len(x)) if err is None else np.broadcast_to(np.asarray(err, float), x.shape)
-    unit = np.where(start == 0, 1.0, np.abs(start))   # parameters of order one, whatever their units
+    unit = np.where(start == 0, 1.0, np.abs(start))  # parameters of order one, whatever their units
 
     def misfit(scaled: np.ndarray) -> np.ndarray:
         parameters = scaled * unit
         spread = sigma if slope is None else np.hypot(sigma, slope(x, *parameters) * x_err)
         return (y - model(x, *parameters)) / spread
 
-    found = least_squares(misfit, start / unit, jac="3-point", method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15,
-                          max_nfev=400)
+    found = least_squares(
+        misfit, start / unit, jac="3-point", method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=400
+    )
     if found.status == 0 or not np.all(np.isfinite(found.x)):
         raise ValueError(f"no convergence after {found.nfev} steps")
     values, chi2, dof = found.x * unit, float(2 * found.cost), len(x) - len(start)
-    inverse = np.linalg.pinv(found.jac)   # of the Jacobian itself: squaring it first may leave negative variances
+    inverse = np.linalg.pinv(
+        found.jac
+    )  # of the Jacobian itself: squaring it first may leave negative variances
     cov = inverse @ inverse.T * np.outer(unit, unit) * (chi2 / dof if err is None else 1.0)
     return ModelFit(values, cov, y - model(x, *values), chi2, dof)
 
 
-def find_wrong_points(x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degree: int, *,
-                      most: float = 0.25) -> np.ndarray:
+def find_wrong_points(
+    x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degree: int, *, most: float = 0.25
+) -> np.ndarray:
     """Points that a polynomial through most of the others does not explain.
 
     Ordinary least squares first: if its chi squared and its largest residual are within chance, no point is
@@ -181,7 +213,8 @@ def find_wrong_points(x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degr
 
     References
     ----------
-    Least median of squares and its scale: Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871; Rousseeuw & Leroy 1987.
+    Least median of squares and its scale: Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871; Rousseeuw & Leroy
+    1987.
     """
     y = np.atleast_2d(np.asarray(y, float))
     sigma = np.ones_like(y) if err is None else np.broadcast_to(np.asarray(err, float), y.shape)
@@ -191,12 +224,14 @@ def find_wrong_points(x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degr
     if allowed < 1:
         return used
     u = (x - np.mean(x)) / (np.ptp(x) / 2 or 1.0)
-    limit = chdtri(m, CHANCE / n)   # a good point is lost in one track of a hundred
+    limit = chdtri(m, CHANCE / n)  # a good point is lost in one track of a hundred
     distance = _distance(u, y, sigma, used, degree)
     if err is not None and distance.max() < limit and distance.sum() < chdtri(m * n, CHANCE):
         return used
     distance = _least_median(u, y, sigma, degree)
-    small = (1 + 5 / (n - degree - 1)) ** 2   # Rousseeuw & Leroy's factor for the few points of the first curve
+    small = (
+        1 + 5 / (n - degree - 1)
+    ) ** 2  # Rousseeuw & Leroy's factor for the few points of the first curve
     for _ in range(10):
         typical = small * np.median(distance) / chdtri(m, 0.5)
         small = 1.0
@@ -214,8 +249,8 @@ def find_wrong_points(x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degr
 def _distance(u: np.ndarray, y: np.ndarray, sigma: np.ndarray, used: np.ndarray, degree: int) -> np.ndarray:
     """(n,) squared normalised distance of every point from the least-squares fit of those used.
 
-    A point that is used has drawn the fit towards itself, one that is not may lie where the fit is poorly known: the
-    variance of the residual is that of the point times 1 - h or 1 + h, with h the leverage.
+    A point that is used has drawn the fit towards itself, one that is not may lie where the fit is poorly
+    known: the variance of the residual is that of the point times 1 - h or 1 + h, with h the leverage.
     """
     design = np.vander(u, degree + 1, increasing=True)
     total = np.zeros(len(u))
@@ -234,12 +269,14 @@ def _least_median(u: np.ndarray, y: np.ndarray, sigma: np.ndarray, degree: int) 
     n, k = len(u), degree + 1
     bins = np.array_split(np.argsort(u, kind="stable"), k)
     picks = [part[np.unique(np.linspace(0, len(part) - 1, 12).round().astype(int))] for part in bins]
-    corners = np.stack([grid.ravel() for grid in np.meshgrid(*picks, indexing="ij")], axis=1)   # (trials, k)
+    corners = np.stack([grid.ravel() for grid in np.meshgrid(*picks, indexing="ij")], axis=1)  # (trials, k)
     spaced = np.min(np.abs(np.diff(u[corners], axis=1)), axis=1, initial=np.inf) > 1e-9
     corners = corners[spaced]
     powers = np.vander(u, k, increasing=True)
-    coefficients = np.linalg.solve(powers[corners][:, None], y.T[corners].transpose(0, 2, 1)[..., None])[..., 0]
-    distance = np.sum(((y - coefficients @ powers.T) / sigma) ** 2, axis=1)   # (trials, n)
+    coefficients = np.linalg.solve(powers[corners][:, None], y.T[corners].transpose(0, 2, 1)[..., None])[
+        ..., 0
+    ]
+    distance = np.sum(((y - coefficients @ powers.T) / sigma) ** 2, axis=1)  # (trials, n)
     half = (n + k) // 2
     return distance[np.argmin(np.partition(distance, half, axis=1)[:, half])]
 
@@ -258,6 +295,7 @@ def bic(squares: float, n: int, parameters: int) -> float:
 
 
 def aicc(squares: float, n: int, parameters: int) -> float:
-    """Akaike's criterion with the small-sample term (Hurvich & Tsai 1989, Biometrika 76, 297); as in `bic`."""
+    """Akaike's criterion with the small-sample term (Hurvich & Tsai 1989, Biometrika 76, 297); as in
+    `bic`."""
     small = 2 * parameters * (parameters + 1) / (n - parameters - 1)
     return n * math.log(max(squares, 1e-300) / n) + 2 * parameters + small

@@ -1,6 +1,7 @@
 """Bright knots in single strips: a strip in, sub-pixel points with errors out.
 
-A knot is a maximum over place and scale of the strip with its slow structure subtracted, in units of the noise there.
+A knot is a maximum over place and scale of the strip with its slow structure subtracted, in units of the
+noise there.
 """
 
 from __future__ import annotations
@@ -28,28 +29,28 @@ from promtrack.motion.background import (
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
-MOST_POINTS = 400   # of a strip: linking weighs triples of them, and no prominence shows as many knots at once
+MOST_POINTS = 400  # of a strip: linking weighs triples of them, and no prominence shows as many knots at once
 
 __all__ = ["KnotPoints", "Search", "find_knots", "measured_peaks", "sky_plane", "sky_to_strip"]
 
-HIDDEN_PX = 3.0        # least distance of a point from what a strip does not show
-ZONES, EVERY = 6, 4    # of heights, and pixels of a band looked at, for the unrest of a strip
-LOWEST_MM = 1.5        # below it the limb itself, moved by the air, drowns every knot
-FLOOR_PX = 0.03        # error left by pixels and interpolation; measured in tests/motion/test_knots.py
+HIDDEN_PX = 3.0  # least distance of a point from what a strip does not show
+ZONES, EVERY = 6, 4  # of heights, and pixels of a band looked at, for the unrest of a strip
+LOWEST_MM = 1.5  # below it the limb itself, moved by the air, drowns every knot
+FLOOR_PX = 0.03  # error left by pixels and interpolation; measured in tests/motion/test_knots.py
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnotPoints:
     """Points found in all strips, in order of time (one array value a point)."""
 
-    index: np.ndarray        # of the strip
+    index: np.ndarray  # of the strip
     time_s: np.ndarray
     row: np.ndarray
     column: np.ndarray
-    row_err: np.ndarray      # 1 sigma, in strip pixels
+    row_err: np.ndarray  # 1 sigma, in strip pixels
     column_err: np.ndarray
-    snr: np.ndarray          # of the best band over the noise of that band there
-    band: np.ndarray         # number of the best band
+    snr: np.ndarray  # of the best band over the noise of that band there
+    band: np.ndarray  # number of the best band
 
     @classmethod
     def of_table(cls, table: np.ndarray) -> KnotPoints:
@@ -71,7 +72,7 @@ class Search:
 
     points: KnotPoints
     bands: tuple[Band, ...]
-    noise: tuple[BandNoise, ...]    # in order of time
+    noise: tuple[BandNoise, ...]  # in order of time
 
     @property
     def fwhm_mm(self) -> np.ndarray:
@@ -79,8 +80,12 @@ class Search:
         return np.array([band.fwhm_mm for band in self.bands])[self.points.band]
 
 
-def find_knots(strip: Strip, *, motion: MotionSettings = MotionSettings(),
-               progress: Callable[[int, int], None] | None = None) -> Search:
+def find_knots(
+    strip: Strip,
+    *,
+    motion: MotionSettings = MotionSettings(),
+    progress: Callable[[int, int], None] | None = None,
+) -> Search:
     """All knots of signal-to-noise ratio `motion.least_snr` or more in every strip.
 
     Memory holds a block of strips, two anchors of the slow structure, and the points.
@@ -89,16 +94,23 @@ def find_knots(strip: Strip, *, motion: MotionSettings = MotionSettings(),
     noise: list[BandNoise] = []
     found = []
     looks = _looks(strip, anchors(strip, scale_space, motion), noise)
-    for i, points in enumerate(abreast(lambda look: _points(*look, scale_space, strip.geometry, motion.least_snr), looks)):
-        found.append(np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points]))
+    for i, points in enumerate(
+        abreast(lambda look: _points(*look, scale_space, strip.geometry, motion.least_snr), looks)
+    ):
+        found.append(
+            np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points])
+        )
         if progress is not None:
             progress(i + 1, len(strip))
     table = np.concatenate(found) if found else np.empty((0, 8))
     return Search(KnotPoints.of_table(table), scale_space, tuple(noise))
 
 
-def _looks(strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]) -> Iterator[tuple[np.ndarray, Anchor, Anchor, float]]:
-    """Every strip with the anchors before and after it and the weight of the later; notes the anchors' noise as they come."""
+def _looks(
+    strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]
+) -> Iterator[tuple[np.ndarray, Anchor, Anchor, float]]:
+    """Every strip with the anchors before and after it and the weight of the later; notes the anchors' noise
+    as they come."""
     before = next(stream)
     after = next(stream, before)
     noise += [before.noise] if after is before else [before.noise, after.noise]
@@ -109,9 +121,11 @@ def _looks(strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]) -> It
         yield image, before, after, between(before.time_s, after.time_s, time_s)
 
 
-def sky_plane(geometry: StripGeometry, row: np.ndarray, column: np.ndarray,
-              angle_deg: float) -> tuple[np.ndarray, np.ndarray]:
-    """Place in the plane of the sky: x across and y along the outward direction at `angle_deg`, Mm from the Sun's centre.
+def sky_plane(
+    geometry: StripGeometry, row: np.ndarray, column: np.ndarray, angle_deg: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Place in the plane of the sky: x across and y along the outward direction at `angle_deg`, Mm from the
+    Sun's centre.
 
     Straight motion stays straight in these coordinates, also along the limb.
     """
@@ -120,24 +134,36 @@ def sky_plane(geometry: StripGeometry, row: np.ndarray, column: np.ndarray,
     return radius * np.sin(turn), radius * np.cos(turn)
 
 
-def sky_to_strip(geometry: StripGeometry, x_mm: np.ndarray, y_mm: np.ndarray,
-                 angle_deg: float) -> tuple[np.ndarray, np.ndarray]:
+def sky_to_strip(
+    geometry: StripGeometry, x_mm: np.ndarray, y_mm: np.ndarray, angle_deg: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Row and column of a place in the plane of the sky, the inverse of `sky_plane`."""
-    return (geometry.row(np.hypot(x_mm, y_mm) - geometry.limb_mm),
-            geometry.column(angle_deg + np.rad2deg(np.arctan2(x_mm, y_mm))))
+    return (
+        geometry.row(np.hypot(x_mm, y_mm) - geometry.limb_mm),
+        geometry.column(angle_deg + np.rad2deg(np.arctan2(x_mm, y_mm))),
+    )
 
 
-def _points(image: np.ndarray, before: Anchor, after: Anchor, weight: float, scale_space: tuple[Band, ...],
-            geometry: StripGeometry, least_snr: float) -> np.ndarray:
+def _points(
+    image: np.ndarray,
+    before: Anchor,
+    after: Anchor,
+    weight: float,
+    scale_space: tuple[Band, ...],
+    geometry: StripGeometry,
+    least_snr: float,
+) -> np.ndarray:
     """(k, 6): row, column, row error, column error, snr, band of the points of one strip."""
     missing = np.isnan(image)
     hidden = bool(missing.any())
-    images = band_images(filled(image, _mixed(before.still, after.still, weight)) if hidden else image, scale_space)
+    images = band_images(
+        filled(image, _mixed(before.still, after.still, weight)) if hidden else image, scale_space
+    )
     peaks = []
     for k, band in enumerate(scale_space):
         quiet = _mixed(before.still_band[k], after.still_band[k], weight)
         noise = _mixed(before.flicker[k], after.flicker[k], weight)
-        above = max(int(np.ceil(geometry.row(LOWEST_MM))), 0) // band.step     # the limb must not set the gain
+        above = max(int(np.ceil(geometry.row(LOWEST_MM))), 0) // band.step  # the limb must not set the gain
         left = images[k] - gain(images[k][above:], quiet[above:]) * quiet
         slope = np.array(before.noise.slope[k]) * (1 - weight) + np.array(after.noise.slope[k]) * weight
         noise = noise * _unrest(left, noise)
@@ -148,19 +174,27 @@ def _points(image: np.ndarray, before: Anchor, after: Anchor, weight: float, sca
     diameter = np.array([band.fwhm_mm for band in scale_space])[points[:, 5].astype(int)]
     height = geometry.height_mm(points[:, 0])
     margin = 0.75 * diameter / geometry.mm_per_row
-    inside = ((height > LOWEST_MM) & (points[:, 0] < geometry.rows - 1 - margin)
-              & (points[:, 1] > margin) & (points[:, 1] < geometry.columns - 1 - margin))
+    inside = (
+        (height > LOWEST_MM)
+        & (points[:, 0] < geometry.rows - 1 - margin)
+        & (points[:, 1] > margin)
+        & (points[:, 1] < geometry.columns - 1 - margin)
+    )
     points, diameter = points[inside], diameter[inside]
     if hidden and len(points):
         shown = _far_from(missing, points, np.maximum(margin[inside], HIDDEN_PX))
         points, diameter = points[shown], diameter[shown]
-    return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[:MOST_POINTS]   # the most significant stand first
+    return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[
+        :MOST_POINTS
+    ]  # the most significant stand first
 
 
 def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
-    """(rows, 1) factor on the noise, 1 or more: a cloud leaves structure in a whole strip that the usual flicker does not know.
+    """(rows, 1) factor on the noise, 1 or more: a cloud leaves structure in a whole strip that the usual
+    flicker does not know.
 
-    The median of |left| over the noise, by height, against that of a Gaussian; knots cover less than half of a strip.
+    The median of |left| over the noise, by height, against that of a Gaussian; knots cover less than half of
+    a strip.
     """
     factor = np.ones((len(left), 1), np.float32)
     bounds = np.linspace(0, len(left), ZONES + 1).astype(int)
@@ -168,12 +202,15 @@ def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
         size = np.abs(left[first:last:EVERY, ::EVERY]) / noise[first:last:EVERY, ::EVERY]
         if size.size:
             middle = size.size // 2
-            factor[first:last] = max(float(np.partition(size, middle, axis=None)[middle]) / LOWER_QUARTILE, 1.0)
+            factor[first:last] = max(
+                float(np.partition(size, middle, axis=None)[middle]) / LOWER_QUARTILE, 1.0
+            )
     return factor
 
 
 def _far_from(missing: np.ndarray, points: np.ndarray, reach_px: np.ndarray) -> np.ndarray:
-    """Whether each point is farther than its reach from what a strip does not show: the edge of a cloud there looks like a knot."""
+    """Whether each point is farther than its reach from what a strip does not show: the edge of a cloud there
+    looks like a knot."""
     row, column = points[:, 0].round().astype(int), points[:, 1].round().astype(int)
     shown = np.ones(len(points), bool)
     for reach in np.unique(np.ceil(reach_px)).astype(int):
@@ -188,13 +225,16 @@ def _mixed(first: np.ndarray, second: np.ndarray, weight: float) -> np.ndarray:
 
 def _inner(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns where a mask is set, its border left out."""
-    row, column = np.divmod(np.flatnonzero(mask), mask.shape[1])        # far faster than np.nonzero in two dimensions
+    row, column = np.divmod(
+        np.flatnonzero(mask), mask.shape[1]
+    )  # far faster than np.nonzero in two dimensions
     inside = (row > 0) & (row < mask.shape[0] - 1) & (column > 0) & (column < mask.shape[1] - 1)
     return row[inside], column[inside]
 
 
-def measured_peaks(left: np.ndarray, row: np.ndarray, column: np.ndarray, sigma: np.ndarray, slope: np.ndarray,
-                   band: Band) -> np.ndarray:
+def measured_peaks(
+    left: np.ndarray, row: np.ndarray, column: np.ndarray, sigma: np.ndarray, slope: np.ndarray, band: Band
+) -> np.ndarray:
     """Those of the given pixels of a band that are maxima, refined by the parabola through the neighbours.
 
     Parameters
@@ -213,12 +253,16 @@ def measured_peaks(left: np.ndarray, row: np.ndarray, column: np.ndarray, sigma:
     row, column, patch, sigma = row[top], column[top], patch[top].astype(float), sigma[top].astype(float)
     centre = patch[:, 1, 1]
     place, errors = [], []
-    for axis, (lower, upper) in enumerate(((patch[:, 0, 1], patch[:, 2, 1]), (patch[:, 1, 0], patch[:, 1, 2]))):
+    for axis, (lower, upper) in enumerate(
+        ((patch[:, 0, 1], patch[:, 2, 1]), (patch[:, 1, 0], patch[:, 1, 2]))
+    ):
         bend = np.maximum(2 * centre - lower - upper, 1e-12)
         place.append(np.clip((upper - lower) / (2 * bend), -0.6, 0.6))
         # A maximum shifts by the noise of the gradient over the curvature.
         errors.append(np.hypot(sigma * slope[axis] / bend * band.step, FLOOR_PX))
-    return np.column_stack([(row + place[0]) * band.step, (column + place[1]) * band.step, *errors, centre / sigma])
+    return np.column_stack(
+        [(row + place[0]) * band.step, (column + place[1]) * band.step, *errors, centre / sigma]
+    )
 
 
 def _best_of_each(points: np.ndarray, reach: np.ndarray) -> np.ndarray:
@@ -228,6 +272,6 @@ def _best_of_each(points: np.ndarray, reach: np.ndarray) -> np.ndarray:
     keep = np.ones(len(points), bool)
     for i in range(len(points)):
         if keep[i]:
-            apart = np.hypot(points[i + 1:, 0] - points[i, 0], points[i + 1:, 1] - points[i, 1])
-            keep[i + 1:] &= apart > np.maximum(reach[i], reach[i + 1:])
+            apart = np.hypot(points[i + 1 :, 0] - points[i, 0], points[i + 1 :, 1] - points[i, 1])
+            keep[i + 1 :] &= apart > np.maximum(reach[i], reach[i + 1 :])
     return points[keep]

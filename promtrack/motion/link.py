@@ -1,9 +1,10 @@
 """Points of single strips joined to tracks: optimal assignment, prediction, gap closing.
 
-All in the plane of the sky (`knots.sky_plane`), Mm and s, where straight motion is straight. A track carries a
-Kalman filter with constant velocity and random acceleration. Tracks begin with three points that one velocity
-explains; from strip to strip the assignment of points to tracks is the one of greatest total likelihood against
-chance; last, ends and beginnings of tracks are joined across gaps, again by optimal assignment.
+All in the plane of the sky (`knots.sky_plane`), Mm and s, where straight motion is straight. A track carries
+a Kalman filter with constant velocity and random acceleration. Tracks begin with three points that one
+velocity explains; from strip to strip the assignment of points to tracks is the one of greatest total
+likelihood against chance; last, ends and beginnings of tracks are joined across gaps, again by optimal
+assignment.
 
 References
 ----------
@@ -22,23 +23,23 @@ from scipy.sparse.csgraph import connected_components
 
 __all__ = ["Linking", "Places", "crowding", "link_points"]
 
-ACCEL_MM_S2 = 1.5e-4    # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
-GATE2 = 16.0            # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
-SMALLEST_MM = 0.15      # wander of a point by its own changes of shape and by the air, 1 sigma
-MISSES = 4              # strips in a row without a point that end a track
-LEAST_GAIN = 3.0        # log likelihood ratio that joins two tracks across a gap
-FADE_SNR = 0.35         # scatter of the logarithm of the signal-to-noise ratio from strip to strip
+ACCEL_MM_S2 = 1.5e-4  # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
+GATE2 = 16.0  # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
+SMALLEST_MM = 0.15  # wander of a point by its own changes of shape and by the air, 1 sigma
+MISSES = 4  # strips in a row without a point that end a track
+LEAST_GAIN = 3.0  # log likelihood ratio that joins two tracks across a gap
+FADE_SNR = 0.35  # scatter of the logarithm of the signal-to-noise ratio from strip to strip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Places:
     """Points in the plane of the sky, in order of time."""
 
-    index: np.ndarray     # (m,) strip
-    time_s: np.ndarray    # (n,) times of all strips, also of those without points
+    index: np.ndarray  # (m,) strip
+    time_s: np.ndarray  # (n,) times of all strips, also of those without points
     place_mm: np.ndarray  # (m, 2)
     error_mm: np.ndarray  # (m, 2) 1 sigma
-    snr: np.ndarray       # (m,)
+    snr: np.ndarray  # (m,)
 
     def without(self, points: np.ndarray) -> Places:
         """All but some of the points."""
@@ -53,15 +54,15 @@ class Linking:
 
     fastest_mm_s: float
     least_points: int
-    area_mm2: float        # area looked at, for the density of chance points
+    area_mm2: float  # area looked at, for the density of chance points
 
 
 @dataclass(slots=True, eq=False)
 class _Track:
     points: list[int]
     time_s: float
-    state: np.ndarray      # (2, 2): place and velocity, rows; axes, columns
-    cov: np.ndarray        # (2, 2, 2): for each axis, of place and velocity
+    state: np.ndarray  # (2, 2): place and velocity, rows; axes, columns
+    cov: np.ndarray  # (2, 2, 2): for each axis, of place and velocity
     misses: int = 0
 
 
@@ -69,9 +70,9 @@ class _Track:
 class _Lines:
     """Straight lines: places and velocities at one time each."""
 
-    time_s: np.ndarray     # (k,)
-    state: np.ndarray      # (k, 2, 2): place and velocity, rows; axes, columns
-    cov: np.ndarray        # (k, 2, 2, 2): for each axis, of place and velocity
+    time_s: np.ndarray  # (k,)
+    state: np.ndarray  # (k, 2, 2): place and velocity, rows; axes, columns
+    cov: np.ndarray  # (k, 2, 2, 2): for each axis, of place and velocity
 
 
 def link_points(places: Places, linking: Linking) -> list[np.ndarray]:
@@ -99,8 +100,9 @@ def crowding(places: Places) -> np.ndarray:
     return np.maximum(np.bincount(places.index, minlength=n) * n / max(len(places.index), 1), 1.0)
 
 
-def _extend(alive: list[_Track], here: np.ndarray, places: Places, time_s: float, chance: float,
-            free: np.ndarray) -> None:
+def _extend(
+    alive: list[_Track], here: np.ndarray, places: Places, time_s: float, chance: float, free: np.ndarray
+) -> None:
     """Give points of one strip to the tracks, in place."""
     if not alive:
         return
@@ -128,32 +130,39 @@ def _predict(alive: list[_Track], time_s: float) -> tuple[np.ndarray, np.ndarray
 
 
 def _carried(state: np.ndarray, cov: np.ndarray, dt: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """States and covariances after the times dt (k,), in each of which the acceleration is constant and unknown.
+    """States and covariances after the times dt (k,), in each of which the acceleration is constant and
+    unknown.
 
     It changes place and velocity together: a knot that rests before and after a gap has gone nowhere in it.
     """
     step = np.zeros((len(dt), 1, 2, 2))
     step[:, 0, 0, 0] = step[:, 0, 1, 1] = 1.0
     step[:, 0, 0, 1] = dt
-    push = np.stack([np.stack([dt**4 / 4, dt**3 / 2], -1), np.stack([dt**3 / 2, dt**2], -1)], -1) * ACCEL_MM_S2**2
+    push = (
+        np.stack([np.stack([dt**4 / 4, dt**3 / 2], -1), np.stack([dt**3 / 2, dt**2], -1)], -1)
+        * ACCEL_MM_S2**2
+    )
     return step[:, 0] @ state, step @ cov @ step.swapaxes(-1, -2) + push[:, None]
 
 
-def _likelihoods(state: np.ndarray, cov: np.ndarray, alive: list[_Track], here: np.ndarray, places: Places,
-                 chance: float) -> tuple[np.ndarray, np.ndarray]:
+def _likelihoods(
+    state: np.ndarray, cov: np.ndarray, alive: list[_Track], here: np.ndarray, places: Places, chance: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Log likelihood ratio of each (track, point) pair against chance, and whether it is possible at all."""
     off = places.place_mm[here][None] - state[:, None, 0]
     spread2 = cov[:, :, 0, 0][:, None] + places.error_mm[here][None] ** 2 + SMALLEST_MM**2
     distance2 = (off**2 / spread2).sum(-1)
-    bright = np.log(places.snr[here])[None] - np.array([np.mean(np.log(places.snr[track.points[-5:]]))
-                                                       for track in alive])[:, None]
+    bright = (
+        np.log(places.snr[here])[None]
+        - np.array([np.mean(np.log(places.snr[track.points[-5:]])) for track in alive])[:, None]
+    )
     gain = -0.5 * distance2 - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * chance)
     return gain - 0.5 * np.minimum((bright / FADE_SNR) ** 2, 9.0), distance2 < GATE2
 
 
 def _update(track: _Track, point: int, places: Places) -> None:
     noise2 = places.error_mm[point] ** 2 + SMALLEST_MM**2
-    weight = track.cov[:, :, 0] / (track.cov[:, 0, 0] + noise2)[:, None]          # (axis, place and velocity)
+    weight = track.cov[:, :, 0] / (track.cov[:, 0, 0] + noise2)[:, None]  # (axis, place and velocity)
     off = places.place_mm[point] - track.state[0]
     track.state = track.state + weight.T * off
     track.cov = track.cov - weight[:, :, None] * track.cov[:, None, 0, :]
@@ -163,7 +172,7 @@ def _update(track: _Track, point: int, places: Places) -> None:
 
 def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np.ndarray) -> list[_Track]:
     """New tracks of three free points, the last in strip i, with at most one strip left out."""
-    last = order[i] + np.flatnonzero(free[order[i]:order[i + 1]])
+    last = order[i] + np.flatnonzero(free[order[i] : order[i + 1]])
     if i < 2 or not len(last):
         return []
     steps = [(1, 2), (1, 3), (2, 3)]
@@ -171,12 +180,12 @@ def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np
     for near, far in steps:
         if i < far:
             continue
-        middle = order[i - near] + np.flatnonzero(free[order[i - near]:order[i - near + 1]])
-        first = order[i - far] + np.flatnonzero(free[order[i - far]:order[i - far + 1]])
+        middle = order[i - near] + np.flatnonzero(free[order[i - near] : order[i - near + 1]])
+        first = order[i - far] + np.flatnonzero(free[order[i - far] : order[i - far + 1]])
         if len(middle) and len(first):
             found, cost = _triples(first, middle, last, places, linking)
             triples.append(found)
-            costs.append(cost + 3.0 * (far - 2))    # a strip left out needs a better fit
+            costs.append(cost + 3.0 * (far - 2))  # a strip left out needs a better fit
     if not triples:
         return []
     table, cost = np.concatenate(triples), np.concatenate(costs)
@@ -188,13 +197,16 @@ def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np
     return new
 
 
-def _triples(first: np.ndarray, middle: np.ndarray, last: np.ndarray, places: Places,
-             linking: Linking) -> tuple[np.ndarray, np.ndarray]:
+def _triples(
+    first: np.ndarray, middle: np.ndarray, last: np.ndarray, places: Places, linking: Linking
+) -> tuple[np.ndarray, np.ndarray]:
     """(k, 3) triples that one velocity explains, and their costs."""
     time = places.time_s[places.index]
     t0, t1, t2 = time[first[0]], time[middle[0]], time[last[0]]
     reach = linking.fastest_mm_s * (t2 - t0)
-    a, c = np.nonzero(((places.place_mm[first][:, None] - places.place_mm[last][None]) ** 2).sum(-1) < reach**2)
+    a, c = np.nonzero(
+        ((places.place_mm[first][:, None] - places.place_mm[last][None]) ** 2).sum(-1) < reach**2
+    )
     if not len(a):
         return np.empty((0, 3), int), np.empty(0)
     share = (t1 - t0) / (t2 - t0)
@@ -230,21 +242,28 @@ def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> l
 def _assigned(end: np.ndarray, start: np.ndarray, gain: np.ndarray) -> list[tuple[int, int]]:
     """The pairs of greatest total gain, each end and each start in one pair at most.
 
-    Pairs that share neither an end nor a start do not compete, so each group of competitors is settled by itself: the cost
-    grows with the number of tracks and not with its cube.
+    Pairs that share neither an end nor a start do not compete, so each group of competitors is settled by
+    itself: the cost grows with the number of tracks and not with its cube.
     """
     good = gain > LEAST_GAIN
     end, start, gain = end[good], start[good], gain[good]
     size = int(max(end.max(initial=-1), start.max(initial=-1))) + 1
-    _, group = connected_components(coo_array((np.ones(len(end)), (end, size + start)), shape=(2 * size, 2 * size)), directed=False)
+    _, group = connected_components(
+        coo_array((np.ones(len(end)), (end, size + start)), shape=(2 * size, 2 * size)), directed=False
+    )
     pairs = []
-    for members in np.split(np.argsort(group[end], kind="stable"), np.flatnonzero(np.diff(np.sort(group[end]))) + 1):
+    for members in np.split(
+        np.argsort(group[end], kind="stable"), np.flatnonzero(np.diff(np.sort(group[end]))) + 1
+    ):
         ends, row = np.unique(end[members], return_inverse=True)
         starts, column = np.unique(start[members], return_inverse=True)
         table = np.zeros((len(ends), len(starts)))
         table[row, column] = gain[members]
-        pairs += [(int(ends[a]), int(starts[b])) for a, b in zip(*linear_sum_assignment(table, maximize=True), strict=True)
-                  if table[a, b] > 0]
+        pairs += [
+            (int(ends[a]), int(starts[b]))
+            for a, b in zip(*linear_sum_assignment(table, maximize=True), strict=True)
+            if table[a, b] > 0
+        ]
     return pairs
 
 
@@ -261,16 +280,21 @@ def _joined(tracks: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[np.n
     return result
 
 
-def _gap_gains(tracks: list[np.ndarray], places: Places, linking: Linking) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(k,) ends, (k,) starts of the tracks that may be one knot, and their log likelihood ratios against chance."""
-    ends, starts = (_lines([track[part] for track in tracks], places, last=last)
-                    for part, last in ((np.s_[-6:], True), (np.s_[:6], False)))
+def _gap_gains(
+    tracks: list[np.ndarray], places: Places, linking: Linking
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(k,) ends, (k,) starts of the tracks that may be one knot, and their log likelihood ratios against
+    chance."""
+    ends, starts = (
+        _lines([track[part] for track in tracks], places, last=last)
+        for part, last in ((np.s_[-6:], True), (np.s_[:6], False))
+    )
     bright = np.array([np.mean(np.log(places.snr[track])) for track in tracks])
     # By chance a track begins anywhere, with any velocity.
     chance = -np.log(len(tracks) / linking.area_mm2 / (2 * linking.fastest_mm_s) ** 2)
     a, b = _may_join(tracks, places)
     carried, cov = _carried(ends.state[a], ends.cov[a], starts.time_s[b] - ends.time_s[a])
-    off = np.swapaxes(carried - starts.state[b], 1, 2)                                   # (k, axis, place and velocity)
+    off = np.swapaxes(carried - starts.state[b], 1, 2)  # (k, axis, place and velocity)
     spread2 = cov + starts.cov[b]
     spread2[..., 0, 0] += SMALLEST_MM**2
     total = np.einsum("kai,kaij,kaj->k", off, np.linalg.inv(spread2), off)
@@ -281,13 +305,16 @@ def _gap_gains(tracks: list[np.ndarray], places: Places, linking: Linking) -> tu
 
 
 def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.ndarray]:
-    """Numbers of the tracks with a short gap between them: a few strips, or less than half of what either track lasted."""
+    """Numbers of the tracks with a short gap between them: a few strips, or less than half of what either
+    track lasted."""
     first, last = (places.index[[track[k] for track in tracks]] for k in (0, -1))
     begun, ended = places.time_s[first], places.time_s[last]
     order = np.argsort(begun, kind="stable")
     low = np.searchsorted(begun[order], ended, side="right")
-    high = np.maximum(np.searchsorted(first[order], last + 3 * MISSES + 1, side="right"),
-                      np.searchsorted(begun[order], ended + 0.5 * (ended - begun)))
+    high = np.maximum(
+        np.searchsorted(first[order], last + 3 * MISSES + 1, side="right"),
+        np.searchsorted(begun[order], ended + 0.5 * (ended - begun)),
+    )
     count = np.maximum(high - low, 0)
     a = np.repeat(np.arange(len(tracks)), count)
     b = order[np.repeat(low - np.cumsum(count) + count, count) + np.arange(count.sum())]
@@ -297,15 +324,18 @@ def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.
 
 
 def _lines(pieces: list[np.ndarray], places: Places, *, last: bool) -> _Lines:
-    """Weighted straight lines through a few points each (at least two strips), at their ends or beginnings."""
+    """Weighted straight lines through a few points each (at least two strips), at their ends or
+    beginnings."""
     most = max(len(piece) for piece in pieces)
     length = np.array([len(piece) for piece in pieces])
     points = np.array([np.pad(piece, (0, most - len(piece)), mode="edge") for piece in pieces])
     time = places.time_s[places.index[points]]
     at = time[:, -1] if last else time[:, 0]
-    t = (time - at[:, None])[..., None]                                                  # (k, most, 1)
+    t = (time - at[:, None])[..., None]  # (k, most, 1)
     weight = (np.arange(most) < length[:, None])[..., None] / (places.error_mm[points] ** 2 + SMALLEST_MM**2)
-    s0, s1, s2 = (np.sum(weight * t**power, axis=1) for power in (0, 1, 2))              # (k, axis)
-    cov = np.stack([np.stack([s2, -s1], -1), np.stack([-s1, s0], -1)], -2) / (s0 * s2 - s1**2)[..., None, None]
+    s0, s1, s2 = (np.sum(weight * t**power, axis=1) for power in (0, 1, 2))  # (k, axis)
+    cov = (
+        np.stack([np.stack([s2, -s1], -1), np.stack([-s1, s0], -1)], -2) / (s0 * s2 - s1**2)[..., None, None]
+    )
     right = np.stack([np.sum(weight * t**power * places.place_mm[points], axis=1) for power in (0, 1)], -1)
     return _Lines(at, np.swapaxes((cov @ right[..., None])[..., 0], 1, 2), cov)

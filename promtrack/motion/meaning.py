@@ -1,7 +1,8 @@
 """What a number means: one plain sentence for each headline, beside published ranges.
 
-Speeds are in the plane of the sky, so "above" is safe to say of a measured speed and "below" is not, but "seemingly
-below": the part along the line of sight is missing. Every comparison allows two standard deviations, systematic part included.
+Speeds are in the plane of the sky, so "above" is safe to say of a measured speed and "below" is not, but
+"seemingly below": the part along the line of sight is missing. Every comparison allows two standard
+deviations, systematic part included.
 """
 
 from __future__ import annotations
@@ -20,10 +21,10 @@ from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 __all__ = ["acceleration_error", "course", "front_meaning", "knot_meaning", "threads_meaning"]
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
-LEAST_BOUND = 2.0     # standard deviations in which a number may still lie on the other side of a limit
+LEAST_BOUND = 2.0  # standard deviations in which a number may still lie on the other side of a limit
 DOUBT = "perhaps confused with a neighbour (too slow a cadence)"
-LEAST_FALL_MM = 2.0   # by mid-time; the error of a height would decide about less
-MOSTLY = 0.5          # radial part of the speed, below which a knot runs along the limb: within 30 degrees of it
+LEAST_FALL_MM = 2.0  # by mid-time; the error of a height would decide about less
+MOSTLY = 0.5  # radial part of the speed, below which a knot runs along the limb: within 30 degrees of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,20 +39,35 @@ class Usual:
 
 # Names short enough for a sentence; "quiet", "descending" and "rising" are said of quiet prominences.
 QUIET = Usual("quiet threads", 5.0, 15.0, "Schmieder et al. 2010, A&A 514, A68")
-DESCENDING = Usual("descending knots", 10.0, 35.0, "Chae 2010, ApJ 714, 618 (value not checked against the paper)")
-RAIN = Usual("coronal rain", 30.0, 200.0,
-             "Antolin & Rouppe van der Voort 2012, ApJ 745, 152; its range from reviews by the first author (not checked against them)")
-PLUMES = Usual("rising plumes", 10.0, 20.0,
-               "Berger et al. 2008, ApJ 676, L89; 2010, ApJ 716, 1288 (value not checked against the paper)")
-_RANGES = {"rises": (PLUMES, QUIET), "falls": (DESCENDING, RAIN, QUIET)}   # of what goes along the limb: quiet threads
-# Mean of the log-normal distribution of the largest speeds of 106 eruptions at the limb, and of their slow rise.
+DESCENDING = Usual(
+    "descending knots", 10.0, 35.0, "Chae 2010, ApJ 714, 618 (value not checked against the paper)"
+)
+RAIN = Usual(
+    "coronal rain",
+    30.0,
+    200.0,
+    "Antolin & Rouppe van der Voort 2012, ApJ 745, 152; its range from reviews by the first author (not checked against them)",
+)
+PLUMES = Usual(
+    "rising plumes",
+    10.0,
+    20.0,
+    "Berger et al. 2008, ApJ 676, L89; 2010, ApJ 716, 1288 (value not checked against the paper)",
+)
+_RANGES = {
+    "rises": (PLUMES, QUIET),
+    "falls": (DESCENDING, RAIN, QUIET),
+}  # of what goes along the limb: quiet threads
+# Mean of the log-normal distribution of the largest speeds of 106 eruptions at the limb, and of their slow
+# rise.
 ERUPTION_KM_S, SLOW_RISE_KM_S, ERUPTION_M_S2 = 106.0, 2.1, 111.0
 ERUPTIONS = "McCauley et al. 2015, Solar Phys. 290, 1703"
 GRAVITY = "nominal solar mass of IAU 2015 Resolution B3"
 
 
 def course(fit: KnotFit) -> str:
-    """Which way a knot goes: it 'rises', 'falls', 'moves along the limb', or 'moves' where its errors leave that open."""
+    """Which way a knot goes: it 'rises', 'falls', 'moves along the limb', or 'moves' where its errors leave
+    that open."""
     if abs(fit.radial_km_s) < MOSTLY * fit.speed_km_s:
         return "moves along the limb"
     if abs(fit.radial_km_s) <= LEAST_BOUND * math.hypot(fit.radial_err_km_s, fit.systematic_km_s):
@@ -60,12 +76,14 @@ def course(fit: KnotFit) -> str:
 
 
 def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -> Meaning:
-    """One sentence on a moving knot: beside what usually moves its way and, if mostly up or down, beside what gravity does.
+    """One sentence on a moving knot: beside what usually moves its way and, if mostly up or down, beside what
+    gravity does.
 
     Of a knot faster than `sure_km_s` it says that it may have been taken for its neighbour.
 
-    A knot that rises stands beside the escape speed at its mean height, since its speed is that at mid-time. One that falls
-    stands beside free fall from rest at its greatest height to that at mid-time; if it fell less than 2 Mm, beside escape too.
+    A knot that rises stands beside the escape speed at its mean height, since its speed is that at mid-time.
+    One that falls stands beside free fall from rest at its greatest height to that at mid-time; if it fell
+    less than 2 Mm, beside escape too.
     """
     fit = knot.fit
     error = math.hypot(fit.speed_err_km_s, fit.systematic_km_s)
@@ -95,33 +113,51 @@ def threads_meaning(threads: Sequence[KnotTrack], front: Front, sure_km_s: float
     moves = f"{len(threads)} knots move" if len(threads) > 1 else f"Knot {fastest.knot} moves"
     which = f"the fastest, knot {fastest.knot}, at" if len(threads) > 1 else "at"
     doubt = f", {DOUBT}" if fit.speed_km_s > sure_km_s else ""
-    return Meaning(f"knot {fastest.knot}", f"{moves} with front {front.front} as threads of it, {which} {speed}{doubt}.", "")
+    return Meaning(
+        f"knot {fastest.knot}",
+        f"{moves} with front {front.front} as threads of it, {which} {speed}{doubt}.",
+        "",
+    )
 
 
-def front_meaning(front: Front, limb_mm: float, *, scale_err: float, clock_err: float, follows: int = 0) -> Meaning | None:
+def front_meaning(
+    front: Front, limb_mm: float, *, scale_err: float, clock_err: float, follows: int = 0
+) -> Meaning | None:
     """A sentence on the largest speed of a moving front and one on its acceleration; None without a fit.
 
-    Escape speed and gravity are those at the greatest height of the front. An edge that follows knot number `follows` is no
-    eruption and is not compared with any.
+    Escape speed and gravity are those at the greatest height of the front. An edge that follows knot number
+    `follows` is no eruption and is not compared with any.
     """
     best = front.best
     if best is None or not front.moving:
         return None
     relative = math.hypot(scale_err, clock_err)
-    peak, error = abs(best.peak_speed_km_s), math.hypot(best.peak_speed_err_km_s, best.peak_speed_km_s * relative)
+    peak, error = (
+        abs(best.peak_speed_km_s),
+        math.hypot(best.peak_speed_err_km_s, best.peak_speed_km_s * relative),
+    )
     if follows:
-        return Meaning(f"front {front.front}", f"Front {front.front} follows knot {follows}: its largest speed is "
-                       f"{_speed(peak, error)}.", "")
+        return Meaning(
+            f"front {front.front}",
+            f"Front {front.front} follows knot {follows}: its largest speed is {_speed(peak, error)}.",
+            "",
+        )
     above_mm = limb_mm + float(front.height_mm.max()) - PHOTOSPHERE_MM
-    sentence = (f"Front {front.front} reaches {_speed(peak, error)}: {_against_eruptions(peak, error)}, "
-                f"{_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed.")
-    return Meaning(f"front {front.front}",
-                   sentence + _acceleration(best, acceleration_error(best, scale_err, clock_err), float(gravity_m_s2(above_mm))),
-                   f"{ERUPTIONS}; {GRAVITY}")
+    sentence = (
+        f"Front {front.front} reaches {_speed(peak, error)}: {_against_eruptions(peak, error)}, "
+        f"{_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed."
+    )
+    return Meaning(
+        f"front {front.front}",
+        sentence
+        + _acceleration(best, acceleration_error(best, scale_err, clock_err), float(gravity_m_s2(above_mm))),
+        f"{ERUPTIONS}; {GRAVITY}",
+    )
 
 
 def acceleration_error(fit: FrontFit, scale_err: float, clock_err: float) -> float:
-    """1-sigma error of a front's mean acceleration read alone: chance, scale, and twice the clock, since time counts squared."""
+    """1-sigma error of a front's mean acceleration read alone: chance, scale, and twice the clock, since time
+    counts squared."""
     return math.hypot(fit.accel_err_m_s2, fit.accel_m_s2 * math.hypot(scale_err, 2 * clock_err))
 
 

@@ -1,4 +1,5 @@
-"""Everything that moves on the strips: knots, fronts, slits with ridges and oscillations, and what it means."""
+"""Everything that moves on the strips: knots, fronts, slits with ridges and oscillations, and what it
+means."""
 
 from __future__ import annotations
 
@@ -29,50 +30,84 @@ from promtrack.strip.slit import parse_path, time_distances
 
 __all__ = ["measure_motion", "named_sectors"]
 
-LEAST_COLUMNS = 4   # of a sector
+LEAST_COLUMNS = 4  # of a sector
 WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
-AFTER = 0.6         # time after the search over that of the search
-HEADLINES = 5       # knots that get a sentence
-RAIN_KM_S = 70.0    # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
+AFTER = 0.6  # time after the search over that of the search
+HEADLINES = 5  # knots that get a sentence
+RAIN_KM_S = 70.0  # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
 
 
-def measure_motion(strip: Strip, *, motion: MotionSettings = MotionSettings(), scale_err: float = 0.0,
-                   clock_err: float = 0.0, seed: int = 0,
-                   progress: Callable[[int, int], None] | None = None) -> Motion:
+def measure_motion(
+    strip: Strip,
+    *,
+    motion: MotionSettings = MotionSettings(),
+    scale_err: float = 0.0,
+    clock_err: float = 0.0,
+    seed: int = 0,
+    progress: Callable[[int, int], None] | None = None,
+) -> Motion:
     """Measure all motion on a run's strips.
 
     Parameters
     ----------
     motion : section of the settings
-    scale_err, clock_err : relative 1-sigma errors of the scale and of the clock's rate, kept apart from random errors
+    scale_err, clock_err : relative 1-sigma errors of the scale and of the clock's rate, kept apart from
+        random errors
     seed : of the trials; the same seed gives the same result
-    progress : called with the work done so far and all of it; the last call, when everything is measured, has both alike
+    progress : called with the work done so far and all of it; the last call, when everything is measured, has
+        both alike
 
     Raises
     ------
     SettingsError : a sector or a slit of `motion` cannot be read, or a slit lies outside the strips
     """
     for text in motion.slits:
-        parse_path(text, strip.geometry)    # before any work is done
+        parse_path(text, strip.geometry)  # before any work is done
     sectors = named_sectors(motion, strip.geometry)
     rng, work = np.random.default_rng(seed), _Work(len(strip), progress or (lambda done, total: None))
-    beside = rng.spawn(1)[0]                # draws of its own, so that the two halves of the work do not wait for each other
+    beside = rng.spawn(1)[
+        0
+    ]  # draws of its own, so that the two halves of the work do not wait for each other
     with ThreadPoolExecutor(1, thread_name_prefix="motion") as pool:
         other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
         search = find_knots(strip, motion=motion, progress=work.searched)
-        knots, chance = track_knots(strip, search, motion=motion, scale_err=scale_err, clock_err=clock_err, rng=rng,
-                                    progress=work.tracked)
+        knots, chance = track_knots(
+            strip,
+            search,
+            motion=motion,
+            scale_err=scale_err,
+            clock_err=clock_err,
+            rng=rng,
+            progress=work.tracked,
+        )
         fronts, slits, found, oscillations = other.result()
     fronts, followed = _told_by_knots(fronts, knots, strip.geometry, asked=bool(sectors))
-    ridges = (*match_ridges(found, slits, knots, strip.geometry),
-              *own_path_ridges(strip, knots, fastest_km_s=motion.fastest_km_s, rng=rng))
+    ridges = (
+        *match_ridges(found, slits, knots, strip.geometry),
+        *own_path_ridges(strip, knots, fastest_km_s=motion.fastest_km_s, rng=rng),
+    )
     spacing = _spacing_mm(strip, search.points)
-    control = Control(method=_METHOD.format(trials=chance.trials, found=len(chance.scores)), trials=chance.trials,
-                      tolerated=motion.false_alarms, notes=_notes(strip, spacing, knots), sure_km_s=_sure_km_s(strip, spacing))
+    control = Control(
+        method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),
+        trials=chance.trials,
+        tolerated=motion.false_alarms,
+        notes=_notes(strip, spacing, knots),
+        sure_km_s=_sure_km_s(strip, spacing),
+    )
     work.finished()
-    return Motion(knots=knots, fronts=fronts, slits=slits, ridges=ridges, oscillations=oscillations, control=control,
-                  meanings=_meanings(knots, fronts, followed, strip.geometry.limb_mm, (scale_err, clock_err), control.sure_km_s),
-                  scale_err=scale_err, clock_err=clock_err)
+    return Motion(
+        knots=knots,
+        fronts=fronts,
+        slits=slits,
+        ridges=ridges,
+        oscillations=oscillations,
+        control=control,
+        meanings=_meanings(
+            knots, fronts, followed, strip.geometry.limb_mm, (scale_err, clock_err), control.sure_km_s
+        ),
+        scale_err=scale_err,
+        clock_err=clock_err,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,21 +131,26 @@ class _Work:
         return self.strips + max(round(AFTER * self.strips), TRACK_PARTS + 1)
 
 
-def _apart_from_knots(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings,
-                      rng: np.random.Generator) -> tuple[tuple[Front, ...], tuple[TimeDistance, ...], tuple[Ridge, ...],
-                                                         tuple[Oscillation, ...]]:
+def _apart_from_knots(
+    strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings, rng: np.random.Generator
+) -> tuple[tuple[Front, ...], tuple[TimeDistance, ...], tuple[Ridge, ...], tuple[Oscillation, ...]]:
     """Fronts, time-distance diagrams, ridges in them, and oscillations: all that needs no knots."""
     fronts = _fronts(strip, sectors, motion, rng)
     slits = time_distances(strip, motion.slits or propose_paths(strip))
-    ridges = tuple(ridge for k, slit in enumerate(slits)
-                   for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng))
+    ridges = tuple(
+        ridge
+        for k, slit in enumerate(slits)
+        for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng)
+    )
     return fronts, slits, ridges, find_oscillations(strip, slits)
 
 
-_METHOD = ("A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance tracks are "
-           "counted in the same strips with their times scrambled ({trials} times, {found} tracks in all), and the knot must "
-           "have travelled farther than a standing structure of its size seems to when its brightness changes, farther than its "
-           "errors, and above the fringe of spicules (5 Mm).")
+_METHOD = (
+    "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance tracks are "
+    "counted in the same strips with their times scrambled ({trials} times, {found} tracks in all), and the knot must "
+    "have travelled farther than a standing structure of its size seems to when its brightness changes, farther than its "
+    "errors, and above the fringe of spicules (5 Mm)."
+)
 
 
 def named_sectors(motion: MotionSettings, geometry: StripGeometry) -> tuple[tuple[float, float], ...]:
@@ -125,8 +165,11 @@ def named_sectors(motion: MotionSettings, geometry: StripGeometry) -> tuple[tupl
         shown = sector_columns(geometry, *sector)
         if shown.stop - shown.start < LEAST_COLUMNS:
             last = geometry.from_deg + geometry.deg_per_column * (geometry.columns - 1)
-            raise SettingsError(f"sector '{text}' lies outside the strips", where="motion.sectors",
-                                remedy=f"they show {geometry.from_deg % 360:.0f} to {last % 360:.0f} deg")
+            raise SettingsError(
+                f"sector '{text}' lies outside the strips",
+                where="motion.sectors",
+                remedy=f"they show {geometry.from_deg % 360:.0f} to {last % 360:.0f} deg",
+            )
     return sectors
 
 
@@ -137,33 +180,46 @@ def _read_sector(text: str) -> tuple[float, float]:
             raise ValueError
         sector = float(first), float(last)
     except ValueError:
-        raise SettingsError(f"sector '{text}' cannot be read", where="motion.sectors",
-                            remedy="give it as FROM-TO in degrees, for instance 62-75") from None
+        raise SettingsError(
+            f"sector '{text}' cannot be read",
+            where="motion.sectors",
+            remedy="give it as FROM-TO in degrees, for instance 62-75",
+        ) from None
     span = (sector[1] - sector[0]) % 360
-    if not 0 < span <= WIDEST_DEG:   # nan too
-        raise SettingsError(f"sector '{text}' goes round {span:.0f} deg of the limb", where="motion.sectors",
-                            remedy=f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads through 0")
+    if not 0 < span <= WIDEST_DEG:  # nan too
+        raise SettingsError(
+            f"sector '{text}' goes round {span:.0f} deg of the limb",
+            where="motion.sectors",
+            remedy=f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads through 0",
+        )
     return sector
 
 
-def _fronts(strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings,
-            rng: np.random.Generator) -> tuple[Front, ...]:
-    """Fronts in the sectors asked for, moving or not; without any, the moving ones of the most active sectors."""
+def _fronts(
+    strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings, rng: np.random.Generator
+) -> tuple[Front, ...]:
+    """Fronts in the sectors asked for, moving or not; without any, the moving ones of the most active
+    sectors."""
     wanted = sectors or propose_sectors(strip)
     found = follow_fronts(strip, wanted, trials=len(wanted), false_alarms=motion.false_alarms, rng=rng)
     kept = [front for front in found if front is not None and (sectors or front.moving)]
     return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1))
 
 
-def _told_by_knots(fronts: tuple[Front, ...], knots: tuple[KnotTrack, ...], geometry: StripGeometry, *,
-                   asked: bool) -> tuple[tuple[Front, ...], dict[int, int]]:
-    """Fronts without those that are no more than a knot, which tells them itself, unless their sectors were asked for; and
-    by the number of a front that of the knot it follows."""
-    followed = {front.front: knot_followed(front, knots, geometry, asked=asked) for front in fronts if front.moving}
+def _told_by_knots(
+    fronts: tuple[Front, ...], knots: tuple[KnotTrack, ...], geometry: StripGeometry, *, asked: bool
+) -> tuple[tuple[Front, ...], dict[int, int]]:
+    """Fronts without those that are no more than a knot, which tells them itself, unless their sectors were
+    asked for; and by the number of a front that of the knot it follows."""
+    followed = {
+        front.front: knot_followed(front, knots, geometry, asked=asked) for front in fronts if front.moving
+    }
     if asked:
         words = {number: f"its edge follows knot {knot}" for number, knot in followed.items() if knot}
-        return tuple(replace(front, notes=(*front.notes, words[front.front])) if front.front in words else front
-                     for front in fronts), followed
+        return tuple(
+            replace(front, notes=(*front.notes, words[front.front])) if front.front in words else front
+            for front in fronts
+        ), followed
     kept = [front for front in fronts if not followed.get(front.front)]
     return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), {}
 
@@ -171,8 +227,8 @@ def _told_by_knots(fronts: tuple[Front, ...], knots: tuple[KnotTrack, ...], geom
 def _sure_km_s(strip: Strip, spacing_mm: float) -> float:
     """The speed at which a knot moves half the spacing of knots between two frames.
 
-    Beyond it the nearest point of the next strip is more often another knot. Knots in file then seem to move slowly, or
-    backward.
+    Beyond it the nearest point of the next strip is more often another knot. Knots in file then seem to move
+    slowly, or backward.
     """
     return 0.5e3 * spacing_mm / float(np.median(np.diff(strip.time_s))) if len(strip) > 1 else 0.0
 
@@ -182,11 +238,16 @@ def _notes(strip: Strip, spacing_mm: float, knots: tuple[KnotTrack, ...]) -> tup
         return ("a single strip shows no motion",)
     # What was measured cannot tell of confusion, so what usually falls must be within reach too.
     limit = _sure_km_s(strip, spacing_mm)
-    if limit >= max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0) and limit >= RAIN_KM_S:
+    if (
+        limit >= max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0)
+        and limit >= RAIN_KM_S
+    ):
         return ()
-    return (f"the cadence of {np.median(np.diff(strip.time_s)):.0f} s is too slow for such motion: knots stand {spacing_mm:.0f} Mm "
-            f"apart, so one faster than {limit:.0f} km/s moves more than half their spacing between frames and may be confused "
-            "with its neighbour; take frames more often",)
+    return (
+        f"the cadence of {np.median(np.diff(strip.time_s)):.0f} s is too slow for such motion: knots stand {spacing_mm:.0f} Mm "
+        f"apart, so one faster than {limit:.0f} km/s moves more than half their spacing between frames and may be confused "
+        "with its neighbour; take frames more often",
+    )
 
 
 def _spacing_mm(strip: Strip, points: KnotPoints) -> float:
@@ -204,14 +265,27 @@ def _spacing_mm(strip: Strip, points: KnotPoints) -> float:
     return float(np.median(np.concatenate(nearest))) if nearest else float("inf")
 
 
-def _meanings(knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...], followed: dict[int, int], limb_mm: float,
-              errors: tuple[float, float], sure_km_s: float) -> tuple[Meaning, ...]:
-    """A sentence a front, one for all the threads of a front together, and one for each of the fastest other knots."""
-    words = [front_meaning(front, limb_mm, scale_err=errors[0], clock_err=errors[1], follows=followed.get(front.front, 0))
-             for front in fronts]
+def _meanings(
+    knots: tuple[KnotTrack, ...],
+    fronts: tuple[Front, ...],
+    followed: dict[int, int],
+    limb_mm: float,
+    errors: tuple[float, float],
+    sure_km_s: float,
+) -> tuple[Meaning, ...]:
+    """A sentence a front, one for all the threads of a front together, and one for each of the fastest other
+    knots."""
+    words = [
+        front_meaning(
+            front, limb_mm, scale_err=errors[0], clock_err=errors[1], follows=followed.get(front.front, 0)
+        )
+        for front in fronts
+    ]
     others = [knot for knot in knots if knot.moving]
     for front in fronts:
-        threads = [knot for knot in others if moves_with(knot, front) and knot.knot != followed.get(front.front)]
+        threads = [
+            knot for knot in others if moves_with(knot, front) and knot.knot != followed.get(front.front)
+        ]
         others = [knot for knot in others if knot not in threads]
         words += [threads_meaning(threads, front, sure_km_s)] if threads else []
     words += [knot_meaning(knot, limb_mm, sure_km_s) for knot in others[:HEADLINES]]

@@ -1,9 +1,9 @@
 """Transverse oscillation of a thread that a slit crosses: a time-distance diagram in, a damped sine out.
 
-The thread's place is measured in every strip, Lomb-Scargle power tells whether it swings, and a damped sine on a slow
-drift gives period, amplitude and damping time with errors. A thread is long: what swings must swing alike on a slit
-beside the first one. Knots that pass one after the other make a trace hop to and fro too, but reach the other slit
-earlier or later.
+The thread's place is measured in every strip, Lomb-Scargle power tells whether it swings, and a damped sine
+on a slow drift gives period, amplitude and damping time with errors. A thread is long: what swings must swing
+alike on a slit beside the first one. Knots that pass one after the other make a trace hop to and fro too, but
+reach the other slit earlier or later.
 """
 
 from __future__ import annotations
@@ -23,18 +23,20 @@ from promtrack.strip.slit import time_distances
 __all__ = ["find_oscillations", "fit_oscillation"]
 
 LEAST_POINTS = 16
-SIGNIFICANT = 0.01     # largest false-alarm probability, all threads of all slits counted
-LEAST_SIGMA = 4.0      # the amplitude in its errors
-FEWEST_PERIODS = 1.8   # in the time observed
+SIGNIFICANT = 0.01  # largest false-alarm probability, all threads of all slits counted
+LEAST_SIGMA = 4.0  # the amplitude in its errors
+FEWEST_PERIODS = 1.8  # in the time observed
 SHORTEST_STRIPS = 4.0  # strips in the shortest period
-THREADS = 4            # brightest threads of the slit that are tried
-REACH_MM = 2.5         # a thread moves less than this from one strip to the next
+THREADS = 4  # brightest threads of the slit that are tried
+REACH_MM = 2.5  # a thread moves less than this from one strip to the next
 PLACE_SNR = 3.0
-LEAST_POWER = 0.3      # of the highest peak; below it no damped sine explains half (spares the fit)
-LEAST_SHARE = 0.5      # of the variance about the drift that the sine must explain: hopping leaves more than it explains
-ASIDE_MM = 4.0         # to the slits beside: farther than most knots are large, nearer than threads bend
-LEAST_BESIDE = 4.0     # the sine's part in the swing beside, in its errors
-LIKE_AMPLITUDE = 2.5   # factor by which the amplitude beside may differ
+LEAST_POWER = 0.3  # of the highest peak; below it no damped sine explains half (spares the fit)
+LEAST_SHARE = (
+    0.5  # of the variance about the drift that the sine must explain: hopping leaves more than it explains
+)
+ASIDE_MM = 4.0  # to the slits beside: farther than most knots are large, nearer than threads bend
+LEAST_BESIDE = 4.0  # the sine's part in the swing beside, in its errors
+LIKE_AMPLITUDE = 2.5  # factor by which the amplitude beside may differ
 LIKE_PHASE_DEG = 45.0  # and the phase
 
 
@@ -51,49 +53,62 @@ def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Os
     """The oscillations that the slits show (see `fit_oscillation`) and that a slit 4 Mm beside shows too."""
     found = [one for k, slit in enumerate(slits) if (one := _best(slit, k, len(slits))) is not None]
     names = [slits[wave.slit].name for _, wave in found]
-    beside = zip(*(time_distances(strip, names, aside_mm=aside) for aside in (-ASIDE_MM, ASIDE_MM)), strict=True)
-    return tuple(wave for (trace, wave), sides in zip(found, beside, strict=True)
-                 if any(_swings_alike(trace, wave, side) for side in sides))
+    beside = zip(
+        *(time_distances(strip, names, aside_mm=aside) for aside in (-ASIDE_MM, ASIDE_MM)), strict=True
+    )
+    return tuple(
+        wave
+        for (trace, wave), sides in zip(found, beside, strict=True)
+        if any(_swings_alike(trace, wave, side) for side in sides)
+    )
 
 
 def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
     """The most significant oscillation of the brightest threads that the slit crosses, None if there is none.
 
-    Significant means: a Lomb-Scargle peak with a false-alarm probability below 1 %, an amplitude above 4 of its
-    errors, half of the thread's displacement explained, and 1.8 periods or more in the time observed.
+    Significant means: a Lomb-Scargle peak with a false-alarm probability below 1 %, an amplitude above 4 of
+    its errors, half of the thread's displacement explained, and 1.8 periods or more in the time observed.
 
     References
     ----------
-    Lomb 1976, Ap&SS 39, 447; Scargle 1982, ApJ 263, 835; false-alarm probability: Baluev 2008, MNRAS 385, 1279, through
-    `astropy.timeseries`. Slow unrest of a thread is no white noise: the power is measured against the spectrum of a
-    first-order autoregression fitted to what the sine leaves (after Vaughan 2005, A&A 431, 391).
+    Lomb 1976, Ap&SS 39, 447; Scargle 1982, ApJ 263, 835; false-alarm probability: Baluev 2008, MNRAS 385,
+    1279, through `astropy.timeseries`. Slow unrest of a thread is no white noise: the power is measured
+    against the spectrum of a first-order autoregression fitted to what the sine leaves (after Vaughan 2005,
+    A&A 431, 391).
     """
     best = _best(diagram, slit, 1)
     return None if best is None else best[1]
 
 
 def _best(diagram: TimeDistance, slit: int, slits: int) -> tuple[_Trace, Oscillation] | None:
-    """The most significant oscillation of a slit with its trace; the threads of `slits` slits count as trials."""
+    """The most significant oscillation of a slit with its trace; the threads of `slits` slits count as
+    trials."""
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 12:
         return None
     starts = _threads(diagram)[:THREADS]
     traces = [trace for start in starts if (trace := _traced(diagram, start)) is not None]
-    found = [(trace, one) for trace in traces if (one := _oscillation(trace, slit, slits * len(starts))) is not None]
+    found = [
+        (trace, one)
+        for trace in traces
+        if (one := _oscillation(trace, slit, slits * len(starts))) is not None
+    ]
     return min(found, key=lambda pair: pair[1].false_alarm, default=None)
 
 
 def _swings_alike(trace: _Trace, wave: Oscillation, beside: TimeDistance) -> bool:
-    """Whether a thread near the same place of another slit swings with the wave's period, amplitude and phase."""
+    """Whether a thread near the same place of another slit swings with the wave's period, amplitude and
+    phase."""
     step = float(np.median(np.diff(beside.distance_mm)))
     rest = float(np.median(trace.place_mm) - beside.distance_mm[0]) / step
-    reach = (REACH_MM + ASIDE_MM) / step   # a thread may lean by 45 degrees
+    reach = (REACH_MM + ASIDE_MM) / step  # a thread may lean by 45 degrees
     starts = [start for start in _threads(beside) if abs(start - rest) <= reach][:THREADS]
     traces = [other for start in starts if (other := _traced(beside, start)) is not None]
     return any(_shares(wave, other) for other in traces)
 
 
 def _shares(wave: Oscillation, other: _Trace) -> bool:
-    """Whether a trace holds the wave: its displacement is fitted with the wave and the wave a quarter later."""
+    """Whether a trace holds the wave: its displacement is fitted with the wave and the wave a quarter
+    later."""
     keep = _calm(other) & np.isin(other.time_s, wave.time_s)
     if keep.sum() < LEAST_POINTS:
         return False
@@ -105,10 +120,15 @@ def _shares(wave: Oscillation, other: _Trace) -> bool:
     fitted, *_ = np.linalg.lstsq(design, place, rcond=None)
     rest = place - design @ fitted
     r = float(np.clip(rest[1:] @ rest[:-1] / max(rest @ rest, 1e-300), 0.0, 0.95))
-    noise = math.sqrt(float(rest @ rest) / (len(t) - 4) * (1 + r) / (1 - r) / max(float(swing @ swing), 1e-300))
+    noise = math.sqrt(
+        float(rest @ rest) / (len(t) - 4) * (1 + r) / (1 - r) / max(float(swing @ swing), 1e-300)
+    )
     amplitude, phase = float(np.hypot(*fitted[:2])), math.degrees(math.atan2(fitted[1], fitted[0]))
-    return (1 / LIKE_AMPLITUDE <= amplitude <= LIKE_AMPLITUDE and abs(phase) <= LIKE_PHASE_DEG
-            and fitted[0] >= LEAST_BESIDE * noise)
+    return (
+        1 / LIKE_AMPLITUDE <= amplitude <= LIKE_AMPLITUDE
+        and abs(phase) <= LIKE_PHASE_DEG
+        and fitted[0] >= LEAST_BESIDE * noise
+    )
 
 
 def _threads(diagram: TimeDistance) -> list[float]:
@@ -117,6 +137,7 @@ def _threads(diagram: TimeDistance) -> list[float]:
     smooth = gaussian_filter1d(value, 1.5, axis=1)
     mean = gaussian_filter1d(smooth.mean(axis=0), 1.5)
     from scipy.signal import find_peaks  # takes a quarter of a second to load: beside the search for knots
+
     peaks, about = find_peaks(mean, prominence=0)
     return [float(p) for p in peaks[np.argsort(about["prominences"])[::-1]]]
 
@@ -153,14 +174,17 @@ def _traced(diagram: TimeDistance, start: float) -> _Trace | None:
     return _Trace(diagram.time_s[index], diagram.distance_mm[0] + place * step, err * step)
 
 
-def _centre(smooth: np.ndarray, row: np.ndarray, at: float, reach: int, noise: float) -> tuple[float, float] | None:
-    """Centre and error [px] of the thread near `at`: maximum of a parabola through the logarithm (a Gaussian)."""
+def _centre(
+    smooth: np.ndarray, row: np.ndarray, at: float, reach: int, noise: float
+) -> tuple[float, float] | None:
+    """Centre and error [px] of the thread near `at`: maximum of a parabola through the logarithm (a
+    Gaussian)."""
     low, high = max(round(at) - reach, 2), min(round(at) + reach + 1, len(row) - 2)
     if high - low < 3:
         return None
     j = low + int(np.argmax(smooth[low:high]))
-    base = min(smooth[max(j - 3 * reach, 0):j + 1].min(), smooth[j:j + 3 * reach + 1].min())
-    left, top, right = smooth[j - 1:j + 2] - base
+    base = min(smooth[max(j - 3 * reach, 0) : j + 1].min(), smooth[j : j + 3 * reach + 1].min())
+    left, top, right = smooth[j - 1 : j + 2] - base
     # smoothing by 1 px leaves 0.53 of white noise: (4 pi)^-1/4
     if top < PLACE_SNR * 0.53 * noise or min(left, right) <= 0 or max(left, right) > top:
         return None
@@ -168,8 +192,9 @@ def _centre(smooth: np.ndarray, row: np.ndarray, at: float, reach: int, noise: f
     bend = logs[0] - 2 * logs[1] + logs[2]
     if bend >= 0:
         return None
-    width2 = min(-1 / bend, float(reach) ** 2)   # variance of the Gaussian
-    # Cramer-Rao bound of the place of a Gaussian of amplitude A in white noise: (noise/A) (4 width^2 / pi)^1/4
+    width2 = min(-1 / bend, float(reach) ** 2)  # variance of the Gaussian
+    # Cramer-Rao bound of the place of a Gaussian of amplitude A in white noise: (noise/A) (4 width^2 /
+    # pi)^1/4
     err = noise / max(top, noise) * (4 * width2 / math.pi) ** 0.25
     return j + 0.5 * (logs[0] - logs[2]) / bend, max(err, 0.02)
 
@@ -199,35 +224,58 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     curve = (_model if len(values) == 6 else _steady)(trace.time_s - trace.time_s[0], *values)
     rest = float(values[0])
     return Oscillation(
-        slit=slit, time_s=trace.time_s, displacement_mm=trace.place_mm - rest, displacement_err_mm=trace.err_mm,
-        period_s=period[0], period_err_s=period[1], amplitude_mm=amplitude[0], amplitude_err_mm=amplitude[1],
-        damping_s=damping[0], damping_err_s=damping[1], curve_mm=curve - rest, false_alarm=false_alarm,
-        power=np.asarray(power), power_period_s=1 / frequency)
+        slit=slit,
+        time_s=trace.time_s,
+        displacement_mm=trace.place_mm - rest,
+        displacement_err_mm=trace.err_mm,
+        period_s=period[0],
+        period_err_s=period[1],
+        amplitude_mm=amplitude[0],
+        amplitude_err_mm=amplitude[1],
+        damping_s=damping[0],
+        damping_err_s=damping[1],
+        curve_mm=curve - rest,
+        false_alarm=false_alarm,
+        power=np.asarray(power),
+        power_period_s=1 / frequency,
+    )
 
 
 def _calm(trace: _Trace) -> np.ndarray:
-    """Places that do not jump away from their neighbours; where a swing turns, the neighbours' own spread is allowed."""
-    near = np.sort(np.lib.stride_tricks.sliding_window_view(np.pad(trace.place_mm, 3, mode="edge"), 7), axis=1)
+    """Places that do not jump away from their neighbours; where a swing turns, the neighbours' own spread is
+    allowed."""
+    near = np.sort(
+        np.lib.stride_tricks.sliding_window_view(np.pad(trace.place_mm, 3, mode="edge"), 7), axis=1
+    )
     rest = trace.place_mm - near[:, 3]
     usual = max(1.4826 * float(np.median(np.abs(rest))), float(np.median(trace.err_mm)))
     return np.abs(rest) < 6 * usual + 0.5 * (near[:, -2] - near[:, 1])
 
 
-def _steady(t: np.ndarray, rest: float, drift: float, cosine: float, sine: float, frequency: float) -> np.ndarray:
+def _steady(
+    t: np.ndarray, rest: float, drift: float, cosine: float, sine: float, frequency: float
+) -> np.ndarray:
     phase = 2 * np.pi * frequency * t
     return rest + drift * t + cosine * np.cos(phase) + sine * np.sin(phase)
 
 
-def _model(t: np.ndarray, rest: float, drift: float, cosine: float, sine: float, frequency: float,
-           damping: float) -> np.ndarray:
+def _model(
+    t: np.ndarray, rest: float, drift: float, cosine: float, sine: float, frequency: float, damping: float
+) -> np.ndarray:
     """Damped sine on a slow drift; `damping` is the inverse of the damping time."""
     phase = 2 * np.pi * frequency * t
-    return rest + drift * t + np.exp(np.clip(-damping * t, -50, 50)) * (cosine * np.cos(phase) + sine * np.sin(phase))
+    return (
+        rest
+        + drift * t
+        + np.exp(np.clip(-damping * t, -50, 50)) * (cosine * np.cos(phase) + sine * np.sin(phase))
+    )
 
 
-def _damped_sine(t: np.ndarray, x: np.ndarray, err: np.ndarray, frequency: float, low: float,
-                 high: float) -> ModelFit | None:
-    """Fit with damping where that is seen (2 of its errors), without it otherwise; None without a sine in the range."""
+def _damped_sine(
+    t: np.ndarray, x: np.ndarray, err: np.ndarray, frequency: float, low: float, high: float
+) -> ModelFit | None:
+    """Fit with damping where that is seen (2 of its errors), without it otherwise; None without a sine in the
+    range."""
     phase = 2 * np.pi * frequency * t
     design = np.column_stack([np.ones_like(t), t, np.cos(phase), np.sin(phase)]) / err[:, None]
     linear = np.linalg.lstsq(design, x / err, rcond=None)[0]
@@ -249,7 +297,8 @@ def _damped_sine(t: np.ndarray, x: np.ndarray, err: np.ndarray, frequency: float
 
 
 def _scale(fit: ModelFit) -> float:
-    """Factor on the errors: the places scatter more than their own noise says, and neighbours scatter alike."""
+    """Factor on the errors: the places scatter more than their own noise says, and neighbours scatter
+    alike."""
     r = _neighbour(fit)
     return max(1.0, math.sqrt(fit.chi2 / fit.dof)) * math.sqrt((1 + r) / (1 - r))
 
@@ -257,17 +306,20 @@ def _scale(fit: ModelFit) -> float:
 def _neighbour(fit: ModelFit) -> float:
     """Correlation of neighbouring residuals, corrected for what the fit has swallowed (0 to 0.95).
 
-    The first-order bias of the estimate is -(1 + 4 r)/n (Kendall 1954, Biometrika 41, 403); every further parameter of
-    the fit takes about as much again as the mean does.
+    The first-order bias of the estimate is -(1 + 4 r)/n (Kendall 1954, Biometrika 41, 403); every further
+    parameter of the fit takes about as much again as the mean does.
     """
     rest = fit.residual - fit.residual.mean()
     n = len(rest)
     r = float(rest[1:] @ rest[:-1] / max(rest @ rest, 1e-300))
-    return float(np.clip(r + (1 + 4 * max(r, 0)) / n + (len(fit.values) - 1) * (1 + max(r, 0)) / n, 0.0, 0.95))
+    return float(
+        np.clip(r + (1 + 4 * max(r, 0)) / n + (len(fit.values) - 1) * (1 + max(r, 0)) / n, 0.0, 0.95)
+    )
 
 
 def _shape(fit: ModelFit) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float], np.ndarray]:
-    """Period, amplitude at the first strip and damping time, each with its error; and the model's parameters."""
+    """Period, amplitude at the first strip and damping time, each with its error; and the model's
+    parameters."""
     values, errors = fit.values, fit.errors * _scale(fit)
     cosine, sine, frequency = values[2:5]
     amplitude = math.hypot(cosine, sine)
@@ -278,15 +330,29 @@ def _shape(fit: ModelFit) -> tuple[tuple[float, float], tuple[float, float], tup
     return period, (amplitude, amplitude_err), damping, values
 
 
-def _false_alarm(search: LombScargle, frequency: np.ndarray, power: np.ndarray, fit: ModelFit, t: np.ndarray,
-                 cadence: float) -> float:
+def _false_alarm(
+    search: LombScargle,
+    frequency: np.ndarray,
+    power: np.ndarray,
+    fit: ModelFit,
+    t: np.ndarray,
+    cadence: float,
+) -> float:
     """Probability that red noise such as the fit leaves gives a peak as high."""
     r = _neighbour(fit)
-    red = (1 - r**2) / (1 + r**2 - 2 * r * np.cos(2 * np.pi * frequency * cadence))   # spectrum relative to white noise
+    red = (1 - r**2) / (
+        1 + r**2 - 2 * r * np.cos(2 * np.pi * frequency * cadence)
+    )  # spectrum relative to white noise
     # Standard normalisation: power p is a part of the variance, p / (1 - p) a ratio of signal to rest.
     ratio = power / np.maximum(1 - power, 1e-12) / np.maximum(red, 1.0)
     best = float(np.max(ratio / (1 + ratio)))
     with np.errstate(all="ignore"):
-        chance = float(search.false_alarm_probability(best, method="baluev", minimum_frequency=float(frequency[0]),
-                                                      maximum_frequency=float(frequency[-1])))
+        chance = float(
+            search.false_alarm_probability(
+                best,
+                method="baluev",
+                minimum_frequency=float(frequency[0]),
+                maximum_frequency=float(frequency[-1]),
+            )
+        )
     return chance if math.isfinite(chance) else 0.0

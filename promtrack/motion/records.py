@@ -13,51 +13,62 @@ import numpy as np
 
 from promtrack.strip.records import TimeDistance
 
-__all__ = ["OWN_PATH", "Control", "Front", "FrontFit", "KnotFit", "KnotTrack", "Meaning", "Motion", "Oscillation", "Ridge"]
+__all__ = [
+    "OWN_PATH",
+    "Control",
+    "Front",
+    "FrontFit",
+    "KnotFit",
+    "KnotTrack",
+    "Meaning",
+    "Motion",
+    "Oscillation",
+    "Ridge",
+]
 
-OWN_PATH = -1   # in place of a slit's index: a ridge along the knot's own path, whose diagram is not kept
+OWN_PATH = -1  # in place of a slit's index: a ridge along the knot's own path, whose diagram is not kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnotFit:
     """Kinematic fit of one knot, values at mid-time."""
 
-    model: str               # 'constant speed', 'constant acceleration' or 'none'
-    time_s: float            # mid-time
-    radial_km_s: float       # outward positive
+    model: str  # 'constant speed', 'constant acceleration' or 'none'
+    time_s: float  # mid-time
+    radial_km_s: float  # outward positive
     radial_err_km_s: float
-    along_km_s: float        # along the limb, towards increasing angle
+    along_km_s: float  # along the limb, towards increasing angle
     along_err_km_s: float
     speed_km_s: float
     speed_err_km_s: float
-    direction_deg: float     # of the motion: 0 outward, 90 towards increasing angle
-    accel_m_s2: float        # along the direction of motion; nan for constant speed
+    direction_deg: float  # of the motion: 0 outward, 90 towards increasing angle
+    accel_m_s2: float  # along the direction of motion; nan for constant speed
     accel_err_m_s2: float
-    systematic_km_s: float   # from scale and clock, 1 sigma, not part of the errors above
+    systematic_km_s: float  # from scale and clock, 1 sigma, not part of the errors above
     chi2_per_dof: float
-    errors_scaled: bool      # errors were scaled because chi2 per degree of freedom was too large
-    bic_speed: float         # BIC of the constant-speed fit
-    bic_accel: float         # BIC of the constant-acceleration fit
+    errors_scaled: bool  # errors were scaled because chi2 per degree of freedom was too large
+    bic_speed: float  # BIC of the constant-speed fit
+    bic_accel: float  # BIC of the constant-acceleration fit
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnotTrack:
     """One knot, seen in several frames (arrays have one value a point, in time order)."""
 
-    knot: int                    # number, from 1, fastest significant first
-    frame: np.ndarray            # index of the frame in the sequence
+    knot: int  # number, from 1, fastest significant first
+    frame: np.ndarray  # index of the frame in the sequence
     time_s: np.ndarray
     height_mm: np.ndarray
     height_err_mm: np.ndarray
-    angle_deg: np.ndarray        # product angle
-    along_mm: np.ndarray         # along the limb from the track's first point, at the height of the point
+    angle_deg: np.ndarray  # product angle
+    along_mm: np.ndarray  # along the limb from the track's first point, at the height of the point
     along_err_mm: np.ndarray
     snr: np.ndarray
-    curve_mm: np.ndarray         # height of the fitted path at these times; of the cubic where no model describes it
+    curve_mm: np.ndarray  # height of the fitted path at these times; of the cubic where no model describes it
     curve_angle_deg: np.ndarray  # product angle of the fitted path
     fit: KnotFit
-    significance: float          # false-alarm probability turned into sigma
-    false_alarm: float           # expected number of false alarms at least this significant in the run; 1e-6 at least
+    significance: float  # false-alarm probability turned into sigma
+    false_alarm: float  # expected number of false alarms at least this significant in the run; 1e-6 at least
     moving: bool
 
 
@@ -65,18 +76,18 @@ class KnotTrack:
 class FrontFit:
     """One model fitted to one front."""
 
-    model: str                       # 'constant speed', 'constant acceleration', 'linear plus exponential'
-    parameters: tuple[str, ...]      # names with units, for instance 'height_mm', 'speed_km_s', 'tau_s'
+    model: str  # 'constant speed', 'constant acceleration', 'linear plus exponential'
+    parameters: tuple[str, ...]  # names with units, for instance 'height_mm', 'speed_km_s', 'tau_s'
     values: np.ndarray
     errors: np.ndarray
-    curve_mm: np.ndarray             # model height at the front's times
-    speed_km_s: np.ndarray           # (3,) at the first, middle and last time
-    speed_err_km_s: np.ndarray       # (3,) residual bootstrap
+    curve_mm: np.ndarray  # model height at the front's times
+    speed_km_s: np.ndarray  # (3,) at the first, middle and last time
+    speed_err_km_s: np.ndarray  # (3,) residual bootstrap
     peak_speed_km_s: float
     peak_speed_err_km_s: float
-    accel_m_s2: float                # mean over the fitted span
+    accel_m_s2: float  # mean over the fitted span
     accel_err_m_s2: float
-    onset_s: float                   # nan where the model has none
+    onset_s: float  # nan where the model has none
     onset_err_s: float
     bic: float
     chi2_per_dof: float
@@ -87,19 +98,21 @@ class FrontFit:
 class Front:
     """Leading edge in one sector against time."""
 
-    front: int                 # number, from 1
-    from_deg: float            # sector
+    front: int  # number, from 1
+    from_deg: float  # sector
     to_deg: float
     frame: np.ndarray
     time_s: np.ndarray
     height_mm: np.ndarray
     height_err_mm: np.ndarray
-    angle_deg: np.ndarray      # where in the sector the edge stands highest
+    angle_deg: np.ndarray  # where in the sector the edge stands highest
     fits: tuple[FrontFit, ...]
-    verdict: str               # chosen model, or 'none of the models describes this motion'
+    verdict: str  # chosen model, or 'none of the models describes this motion'
     false_alarm: float
     moving: bool
-    notes: tuple[str, ...] = ()   # plain sentences: width of the edge, where it left the strip, heights left out
+    notes: tuple[
+        str, ...
+    ] = ()  # plain sentences: width of the edge, where it left the strip, heights left out
 
     @property
     def best(self) -> FrontFit | None:
@@ -110,16 +123,16 @@ class Front:
 class Ridge:
     """Slope of a ridge in a time-distance diagram: a second, independent speed."""
 
-    slit: int                  # index into Motion.slits, or OWN_PATH
-    time_s: float              # middle of the ridge
+    slit: int  # index into Motion.slits, or OWN_PATH
+    time_s: float  # middle of the ridge
     distance_mm: float
-    first_s: float             # extent, for drawing
+    first_s: float  # extent, for drawing
     last_s: float
-    speed_km_s: float          # along the path, signed
+    speed_km_s: float  # along the path, signed
     speed_err_km_s: float
-    knot: int                  # number of the knot that it crosses, 0 if none
-    knot_speed_km_s: float     # that knot's speed projected on the path, nan if none
-    agrees: bool               # within the stated errors (2 sigma); False when there is no knot
+    knot: int  # number of the knot that it crosses, 0 if none
+    knot_speed_km_s: float  # that knot's speed projected on the path, nan if none
+    agrees: bool  # within the stated errors (2 sigma); False when there is no knot
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,11 +147,11 @@ class Oscillation:
     period_err_s: float
     amplitude_mm: float
     amplitude_err_mm: float
-    damping_s: float           # inf if none is seen
+    damping_s: float  # inf if none is seen
     damping_err_s: float
     curve_mm: np.ndarray
-    false_alarm: float         # of the highest Lomb-Scargle peak
-    power: np.ndarray          # Lomb-Scargle power
+    false_alarm: float  # of the highest Lomb-Scargle peak
+    power: np.ndarray  # Lomb-Scargle power
     power_period_s: np.ndarray
 
 
@@ -146,18 +159,20 @@ class Oscillation:
 class Control:
     """How false alarms were held down."""
 
-    method: str                # one plain sentence
+    method: str  # one plain sentence
     trials: int
-    tolerated: float           # motion.false_alarms
-    notes: tuple[str, ...]     # for instance: the cadence is too slow for ...
-    sure_km_s: float = math.inf   # a knot faster than this moves more than half the usual spacing of knots between two frames
+    tolerated: float  # motion.false_alarms
+    notes: tuple[str, ...]  # for instance: the cadence is too slow for ...
+    sure_km_s: float = (
+        math.inf
+    )  # a knot faster than this moves more than half the usual spacing of knots between two frames
 
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
     """A headline number in one plain sentence, with the source of the range it is compared with."""
 
-    about: str                 # for instance 'knot 3' or 'front 1'
+    about: str  # for instance 'knot 3' or 'front 1'
     sentence: str
     source: str
 
@@ -173,5 +188,5 @@ class Motion:
     oscillations: tuple[Oscillation, ...]
     control: Control
     meanings: tuple[Meaning, ...]
-    scale_err: float           # relative, 1 sigma
-    clock_err: float           # relative, 1 sigma
+    scale_err: float  # relative, 1 sigma
+    clock_err: float  # relative, 1 sigma

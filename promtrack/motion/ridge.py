@@ -1,8 +1,9 @@
 """Ridges of a time-distance diagram: a speed along the path, found without looking at the knots.
 
-The diagram is freed of what stands still, and summed along slanted lines of all speeds (the local Radon transform, or
-velocity spectrum). The brightest line starts a ridge; from there it is followed both ways, its place in every strip
-is measured, and the slope of these places is the speed. Strips may be taken at uneven times: lines follow the clock.
+The diagram is freed of what stands still, and summed along slanted lines of all speeds (the local Radon
+transform, or velocity spectrum). The brightest line starts a ridge; from there it is followed both ways, its
+place in every strip is measured, and the slope of these places is the speed. Strips may be taken at uneven
+times: lines follow the clock.
 """
 
 from __future__ import annotations
@@ -18,33 +19,39 @@ from promtrack.strip.records import TimeDistance
 
 __all__ = ["find_ridges"]
 
-SMOOTH_PX = 1.2       # along the path, 1 sigma: below the smallest knot blurred by the air
-HALF_WINDOW = 4       # strips on either side that a slanted line covers
-EVERY = 2             # centres of lines, in strips
-SCRAMBLES = 4         # see find_ridges
-MOST_EXCESS = 6.0     # of one strip over the noise, as it counts in a line
-MOST_MISSES = 3       # strips in a row without a place end a ridge
+SMOOTH_PX = 1.2  # along the path, 1 sigma: below the smallest knot blurred by the air
+HALF_WINDOW = 4  # strips on either side that a slanted line covers
+EVERY = 2  # centres of lines, in strips
+SCRAMBLES = 4  # see find_ridges
+MOST_EXCESS = 6.0  # of one strip over the noise, as it counts in a line
+MOST_MISSES = 3  # strips in a row without a place end a ridge
 MOST_RIDGES = 12
-SHARED = 0.3          # part of a ridge's places that may lie on better known ridges: where they cross
-APART_PX = 3.0        # nearer places are the same
+SHARED = 0.3  # part of a ridge's places that may lie on better known ridges: where they cross
+APART_PX = 3.0  # nearer places are the same
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Lines:
     """Brightest slanted line through each point of a coarse grid."""
 
-    index: np.ndarray     # (m,) strips of the centres
+    index: np.ndarray  # (m,) strips of the centres
     strength: np.ndarray  # (m, d)
-    px_s: np.ndarray      # (m, d) its speed
+    px_s: np.ndarray  # (m, d) its speed
 
 
-def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 250.0, scrambles: int = SCRAMBLES,
-                rng: np.random.Generator | None = None) -> tuple[Ridge, ...]:
+def find_ridges(
+    diagram: TimeDistance,
+    *,
+    slit: int = 0,
+    fastest_km_s: float = 250.0,
+    scrambles: int = SCRAMBLES,
+    rng: np.random.Generator | None = None,
+) -> tuple[Ridge, ...]:
     """Significant bright ridges that move along the path, the best known first.
 
-    A ridge must be brighter than any line in the same diagram with its strips in scrambled order, must be seen in 6
-    strips or more, must have a slope above 6 of its errors, must travel 1.5 times its own width, and must not run over a
-    better known one.
+    A ridge must be brighter than any line in the same diagram with its strips in scrambled order, must be
+    seen in 6 strips or more, must have a slope above 6 of its errors, must travel 1.5 times its own width,
+    and must not run over a better known one.
 
     Parameters
     ----------
@@ -55,8 +62,8 @@ def find_ridges(diagram: TimeDistance, *, slit: int = 0, fastest_km_s: float = 2
 
     References
     ----------
-    Summing along slanted lines: Deans 1983, The Radon Transform and Some of Its Applications. The slope's error comes
-    from the scatter of the places about the line, as for any weighted line.
+    Summing along slanted lines: Deans 1983, The Radon Transform and Some of Its Applications. The slope's
+    error comes from the scatter of the places about the line, as for any weighted line.
     """
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 8:
         return ()
@@ -99,13 +106,17 @@ def _without_background(diagram: TimeDistance) -> Picture:
     standing[some] = np.nanmedian(value[:, some], axis=0)
     value = value - standing
     lit = shown.any(axis=1)
-    value[lit] -= np.nanmedian(value[lit], axis=1, keepdims=True)   # what transparency leaves in a whole strip
+    value[lit] -= np.nanmedian(value[lit], axis=1, keepdims=True)  # what transparency leaves in a whole strip
     value = np.where(shown & some, value, 0.0)
     value = gaussian_filter1d(value, SMOOTH_PX, axis=1, mode="nearest")
     shown = shown & some
     # The noise against distance: the fringe near the limb boils more than the sky above it flickers.
-    noise = np.array([1.4826 * np.median(np.abs(column[ok])) if ok.sum() > 4 else np.inf
-                      for column, ok in zip(value.T, shown.T, strict=True)])
+    noise = np.array(
+        [
+            1.4826 * np.median(np.abs(column[ok])) if ok.sum() > 4 else np.inf
+            for column, ok in zip(value.T, shown.T, strict=True)
+        ]
+    )
     usual = np.median(noise[np.isfinite(noise)]) if np.isfinite(noise).any() else 1.0
     noise = np.maximum(noise, 0.5 * usual) if usual > 0 else np.ones_like(noise)
     step = float(np.median(np.diff(diagram.distance_mm)))
@@ -117,7 +128,7 @@ def _speeds(picture: Picture, fastest_km_s: float) -> np.ndarray:
     cadence = float(np.median(np.diff(picture.time_s)))
     spacing = SMOOTH_PX / (HALF_WINDOW * cadence)
     fastest = fastest_km_s / 1e3 / picture.step_mm
-    fastest = min(fastest, picture.value.shape[1] / (2 * cadence))   # it must be seen in three strips at least
+    fastest = min(fastest, picture.value.shape[1] / (2 * cadence))  # it must be seen in three strips at least
     count = int(np.ceil(fastest / spacing))
     return np.arange(-count, count + 1) * spacing
 
@@ -126,7 +137,7 @@ def _slanted(picture: Picture, speeds: np.ndarray) -> _Lines:
     n, d = picture.value.shape
     index = np.arange(0, n, EVERY)
     reach = np.arange(-HALF_WINDOW, HALF_WINDOW + 1)
-    near = index[:, None] + reach                                        # (m, k)
+    near = index[:, None] + reach  # (m, k)
     gap = picture.time_s[np.clip(near, 0, n - 1)] - picture.time_s[index][:, None]
     cadence = float(np.median(np.diff(picture.time_s)))
     valid = (near >= 0) & (near < n) & (np.abs(gap) <= 2 * HALF_WINDOW * cadence)
@@ -135,8 +146,10 @@ def _slanted(picture: Picture, speeds: np.ndarray) -> _Lines:
     wide = d + 2 * margin
     # A single flash must not make a line: no strip counts for more than a moderate excess.
     # A row of zeros at the end stands for strips that do not count.
-    flat, seen = (np.pad(one.astype(np.float32), ((0, 1), (margin, margin))).ravel()
-                  for one in (np.minimum(picture.value, MOST_EXCESS), picture.shown))
+    flat, seen = (
+        np.pad(one.astype(np.float32), ((0, 1), (margin, margin))).ravel()
+        for one in (np.minimum(picture.value, MOST_EXCESS), picture.shown)
+    )
     light, count_of = (np.lib.stride_tricks.sliding_window_view(one, d) for one in (flat, seen))
     strength = np.full((len(index), d), -np.inf, np.float32)
     best = np.zeros((len(index), d), np.float32)
@@ -166,16 +179,18 @@ def _chance_level(picture: Picture, speeds: np.ndarray, scrambles: int, rng: np.
 
 def _follow(picture: Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
     """Strips and places [px] of the ridge through a point."""
-    found: list[tuple[int, float]] = []         # in order of time
+    found: list[tuple[int, float]] = []  # in order of time
     first = place_near(picture.value, picture.shown, start, x)
     if first is not None:
         found.append((start, first))
     for direction in (1, -1):
         misses, i = 0, start + direction
         while 0 <= i < len(picture.time_s) and misses < MOST_MISSES:
-            nearest = found[:-2 * HALF_WINDOW - 1:-1] if direction > 0 else found[:2 * HALF_WINDOW]
+            nearest = found[: -2 * HALF_WINDOW - 1 : -1] if direction > 0 else found[: 2 * HALF_WINDOW]
             at = _expected(picture, nearest, i, start, x, px_s)
-            place = place_near(picture.value, picture.shown, i, at) if 0 <= at < picture.value.shape[1] else None
+            place = (
+                place_near(picture.value, picture.shown, i, at) if 0 <= at < picture.value.shape[1] else None
+            )
             misses = misses + 1 if place is None else 0
             if place is not None:
                 found.insert(len(found) if direction > 0 else 0, (i, place))
@@ -184,22 +199,28 @@ def _follow(picture: Picture, start: int, x: float, px_s: float) -> tuple[np.nda
     return np.array(index, int), np.array(place_px)
 
 
-def _expected(picture: Picture, nearest: list[tuple[int, float]], i: int, start: int, x: float, px_s: float) -> float:
+def _expected(
+    picture: Picture, nearest: list[tuple[int, float]], i: int, start: int, x: float, px_s: float
+) -> float:
     """Where the ridge should be in strip i: from the line through its nearest known places."""
     if len(nearest) < 5:
         return x + px_s * (picture.time_s[i] - picture.time_s[start])
     # A handful of places: plain numbers are several times faster than arrays.
     times, places = [float(picture.time_s[j]) for j, _ in nearest], [place for _, place in nearest]
     t, y = sum(times) / len(times), sum(places) / len(places)
-    slope = sum((one - t) * (place - y) for one, place in zip(times, places, strict=True)) / sum((one - t) ** 2 for one in times)
+    slope = sum((one - t) * (place - y) for one, place in zip(times, places, strict=True)) / sum(
+        (one - t) ** 2 for one in times
+    )
     return y + slope * (float(picture.time_s[i]) - t)
 
 
-def _blank(strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: np.ndarray, m: int, x: int) -> None:
+def _blank(
+    strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: np.ndarray, m: int, x: int
+) -> None:
     """Take a ridge out of the list of lines (in place: the array is the caller's own work space)."""
-    strength[m, max(x - 3, 0):x + 4] = -np.inf
+    strength[m, max(x - 3, 0) : x + 4] = -np.inf
     if len(index) > 1:
         along = np.interp(centres, index, place, left=np.nan, right=np.nan)
         for row in np.flatnonzero(np.isfinite(along)):
             j = round(along[row])
-            strength[row, max(j - 4, 0):j + 5] = -np.inf
+            strength[row, max(j - 4, 0) : j + 5] = -np.inf

@@ -15,23 +15,25 @@ from promtrack.strip.records import TimeDistance
 __all__ = ["LEAST_POINTS", "FoundRidge", "Picture", "measured_ridge", "place_near"]
 
 LEAST_POINTS = 6
-REACH_PX = 3          # a place is sought so far from where it is expected
-FAINTEST = 0.4        # of the ridge's bright places; fainter ones are not used
-PLACE_SNR = 2.5       # of a place on the ridge
-LEAST_SIGMA = 6.0     # a slope below this many of its errors is no motion, or a path from one knot to another
-FLOOR = 0.02          # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
-BLOCKS = 3            # stretches of a ridge left out in turn
-LEAST_WIDTHS = 1.5    # a ridge travels farther than this many of its widths: less may be a brightening that shifts
-INDEPENDENT_PER_WIDTH = 1.0   # independent places on a ridge for each of its widths travelled
+REACH_PX = 3  # a place is sought so far from where it is expected
+FAINTEST = 0.4  # of the ridge's bright places; fainter ones are not used
+PLACE_SNR = 2.5  # of a place on the ridge
+LEAST_SIGMA = 6.0  # a slope below this many of its errors is no motion, or a path from one knot to another
+FLOOR = 0.02  # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
+BLOCKS = 3  # stretches of a ridge left out in turn
+LEAST_WIDTHS = (
+    1.5  # a ridge travels farther than this many of its widths: less may be a brightening that shifts
+)
+INDEPENDENT_PER_WIDTH = 1.0  # independent places on a ridge for each of its widths travelled
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
     """Diagram without its standing part, in units of its noise; 0 where nothing is shown."""
 
-    value: np.ndarray     # (n, d)
-    shown: np.ndarray     # (n, d) bool
-    time_s: np.ndarray    # (n,)
+    value: np.ndarray  # (n, d)
+    shown: np.ndarray  # (n, d) bool
+    time_s: np.ndarray  # (n,)
     step_mm: float
 
 
@@ -40,12 +42,13 @@ class FoundRidge:
     """A ridge, and the places that it was measured from."""
 
     ridge: Ridge
-    index: np.ndarray     # (m,) strips
-    place: np.ndarray     # (m,) px
+    index: np.ndarray  # (m,) strips
+    place: np.ndarray  # (m,) px
 
 
-def measured_ridge(diagram: TimeDistance, picture: Picture, slit: int, index: np.ndarray,
-                   place: np.ndarray) -> FoundRidge | None:
+def measured_ridge(
+    diagram: TimeDistance, picture: Picture, slit: int, index: np.ndarray, place: np.ndarray
+) -> FoundRidge | None:
     """The ridge through places [px] in strips `index`; None where it shows no motion."""
     width = _width(picture, index, place)
     index, place, bright = _placed_again(picture, index, place, width)
@@ -54,30 +57,51 @@ def measured_ridge(diagram: TimeDistance, picture: Picture, slit: int, index: np
     time_s = picture.time_s[index]
     distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
     used = find_wrong_points(time_s, distance, None, 1)
-    n, err = int(used.sum()), np.median(bright) / bright   # in units still unknown: a bright place is better known
-    fits = [fit_polynomial(time_s, distance, err, degree, used=used) for degree in (1, 2, 3) if n >= 4 * degree or degree == 1]
+    n, err = (
+        int(used.sum()),
+        np.median(bright) / bright,
+    )  # in units still unknown: a bright place is better known
+    fits = [
+        fit_polynomial(time_s, distance, err, degree, used=used)
+        for degree in (1, 2, 3)
+        if n >= 4 * degree or degree == 1
+    ]
     fit = min(fits[:2], key=lambda one: bic(one.chi2, n, one.degree + 2))
     middle = 0.5 * (time_s[0] + time_s[-1])
     travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
-    scaled = fit.scaled(np.sqrt(fit.chi2 / fit.dof)
-                        * _honest_factor(fit.residual[used], fit.dof, travel / (max(width, 1.0) * picture.step_mm)))
+    scaled = fit.scaled(
+        np.sqrt(fit.chi2 / fit.dof)
+        * _honest_factor(fit.residual[used], fit.dof, travel / (max(width, 1.0) * picture.step_mm))
+    )
     speed = float(fit.value(middle, 1)) * 1e3
     own = max(float(scaled.error(middle, 1)), _block_error(time_s, distance, err, fit, middle))
     error = float(np.hypot(own, _bend(fits, fit, middle))) * 1e3
     error = float(np.hypot(error, FLOOR * speed))
     if abs(speed) < LEAST_SIGMA * error or travel < LEAST_WIDTHS * max(width, 3.0) * picture.step_mm:
         return None
-    ridge = Ridge(slit=slit, time_s=float(middle), distance_mm=float(fit.value(middle)), first_s=float(time_s[0]),
-                  last_s=float(time_s[-1]), speed_km_s=speed, speed_err_km_s=error, knot=0, knot_speed_km_s=np.nan,
-                  agrees=False)
+    ridge = Ridge(
+        slit=slit,
+        time_s=float(middle),
+        distance_mm=float(fit.value(middle)),
+        first_s=float(time_s[0]),
+        last_s=float(time_s[-1]),
+        speed_km_s=speed,
+        speed_err_km_s=error,
+        knot=0,
+        knot_speed_km_s=np.nan,
+        agrees=False,
+    )
     return FoundRidge(ridge, index, place)
 
 
-def _block_error(time_s: np.ndarray, distance: np.ndarray, err: np.ndarray, fit: Polynomial, at_s: float) -> float:
-    """Error of the slope from leaving out each of `BLOCKS` stretches of the ridge in turn (delete-a-group jackknife).
+def _block_error(
+    time_s: np.ndarray, distance: np.ndarray, err: np.ndarray, fit: Polynomial, at_s: float
+) -> float:
+    """Error of the slope from leaving out each of `BLOCKS` stretches of the ridge in turn (delete-a-group
+    jackknife).
 
-    Another light beneath one end draws all places there, which the scatter of neighbours does not show. Quenouille 1956,
-    Biometrika 43, 353.
+    Another light beneath one end draws all places there, which the scatter of neighbours does not show.
+    Quenouille 1956, Biometrika 43, 353.
     """
     slopes = []
     for block in np.array_split(np.flatnonzero(fit.used), BLOCKS):
@@ -88,7 +112,8 @@ def _block_error(time_s: np.ndarray, distance: np.ndarray, err: np.ndarray, fit:
 
 
 def _bend(fits: list[Polynomial], chosen: Polynomial, at_s: float) -> float:
-    """Spread of the slopes of all fits about the chosen one, weighted by their support (see `knot_fit.fit_path`)."""
+    """Spread of the slopes of all fits about the chosen one, weighted by their support (see
+    `knot_fit.fit_path`)."""
     n = int(chosen.used.sum())
     support = np.array([aicc(fit.chi2, n, fit.degree + 2) for fit in fits])
     weights = np.exp(-0.5 * (support - support.min()))
@@ -99,8 +124,8 @@ def _bend(fits: list[Polynomial], chosen: Polynomial, at_s: float) -> float:
 def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
     """Factor on the slope's error for what the scatter of neighbouring places does not tell.
 
-    What shines through beneath a ridge shifts all places alike until the ridge has moved on by about its width, so no
-    more places are independent than widths were travelled (calibrated with injected knots, see
+    What shines through beneath a ridge shifts all places alike until the ridge has moved on by about its
+    width, so no more places are independent than widths were travelled (calibrated with injected knots, see
     tests/motion/test_ridge.py). The scatter of few places is itself uncertain (Student's law).
     """
     n = len(residual)
@@ -112,17 +137,25 @@ def _honest_factor(residual: np.ndarray, dof: int, widths: float) -> float:
     return float(np.sqrt(max(seen, moved, 1.0)) * stdtrit(dof, 0.8413))
 
 
-def _placed_again(picture: Picture, index: np.ndarray, place: np.ndarray,
-                  width: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The places measured once more after smoothing by the ridge's own width, which takes most of the noise out.
+def _placed_again(
+    picture: Picture, index: np.ndarray, place: np.ndarray, width: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The places measured once more after smoothing by the ridge's own width, which takes most of the noise
+    out.
 
-    Also how bright each is. Places much fainter than the ridge's bright ones, mostly at its ends, are left out: there
-    the maximum is drawn to whatever else stands near, and the ends decide about the slope.
+    Also how bright each is. Places much fainter than the ridge's bright ones, mostly at its ends, are left
+    out: there the maximum is drawn to whatever else stands near, and the ends decide about the slope.
     """
     value = gaussian_filter1d(picture.value[index], max(width / 2.355, 1.0), axis=1, mode="nearest")
     again = [place_near(value, picture.shown[index], k, at) for k, at in enumerate(place)]
-    good = np.array([p is not None and abs(p - q) <= REACH_PX for p, q in zip(again, place, strict=True)], bool)
-    index, row, place = index[good], np.flatnonzero(good), np.array([p for p, ok in zip(again, good, strict=True) if ok])
+    good = np.array(
+        [p is not None and abs(p - q) <= REACH_PX for p, q in zip(again, place, strict=True)], bool
+    )
+    index, row, place = (
+        index[good],
+        np.flatnonzero(good),
+        np.array([p for p, ok in zip(again, good, strict=True) if ok]),
+    )
     bright = value[row, np.rint(place).astype(int)] if len(place) else np.empty(0)
     clear = bright >= FAINTEST * np.percentile(bright, 75) if len(bright) else np.empty(0, bool)
     return index[clear], place[clear], bright[clear]
@@ -144,11 +177,11 @@ def place_near(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float
     The ends of the path are left alone: there the maximum is cut, and its place pushed inward.
     """
     low, high = max(round(at) - REACH_PX, REACH_PX), min(round(at) + REACH_PX + 1, value.shape[1] - REACH_PX)
-    if high <= low or not shown[i, low - 1:high + 1].all():
+    if high <= low or not shown[i, low - 1 : high + 1].all():
         return None
     row = value[i]
     j = low + int(np.argmax(row[low:high]))
-    left, top, right = row[j - 1:j + 2]
+    left, top, right = row[j - 1 : j + 2]
     if top < PLACE_SNR or left > top or right > top:
         return None
     bend = left - 2 * top + right

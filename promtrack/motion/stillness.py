@@ -1,7 +1,7 @@
 """How often an edge that only wobbles would seem to move as much: heights against time in, probability out.
 
-The wobble of the same data is what a smooth curve leaves over. Motionless edges with such a wobble are drawn at
-random and fitted like the data; the share that seems to move as much is the probability.
+The wobble of the same data is what a smooth curve leaves over. Motionless edges with such a wobble are drawn
+at random and fitted like the data; the share that seems to move as much is the probability.
 """
 
 from __future__ import annotations
@@ -11,15 +11,18 @@ from scipy.special import gammaincc
 
 __all__ = ["still_probability"]
 
-BINS = 48          # averaging to at most so many points loses no slow motion and bounds the work
+BINS = 48  # averaging to at most so many points loses no slow motion and bounds the work
 DRAWS = 1000
-SLOWEST = 0.2      # 1-sigma correlation time of the slow unrest, in parts of the span: brightness that changes more
-                   # slowly than that cannot be told from motion, and is held down by the least travel of a front
+SLOWEST = (
+    0.2  # 1-sigma correlation time of the slow unrest, in parts of the span: brightness that changes more
+)
+# slowly than that cannot be told from motion, and is held down by the least travel of a front
 SHARES = np.array([0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0])
 
 
-def still_probability(time_s: np.ndarray, height_mm: np.ndarray, curve_mm: np.ndarray, *,
-                      rng: np.random.Generator) -> float:
+def still_probability(
+    time_s: np.ndarray, height_mm: np.ndarray, curve_mm: np.ndarray, *, rng: np.random.Generator
+) -> float:
     """Probability that a motionless edge with the same wobble fits a motion as well.
 
     Parameters
@@ -28,11 +31,11 @@ def still_probability(time_s: np.ndarray, height_mm: np.ndarray, curve_mm: np.nd
 
     Notes
     -----
-    The statistic is the variance ratio (still - smooth) / smooth, smooth being what a cubic, or `curve_mm` if that is
-    closer, leaves over. The wobble is white noise and slow unrest (Gaussian correlation, 1 sigma a fifth of the
-    span: threads that brighten and fade). Its share is the largest one that does not make the slow part of what is
-    left over (Legendre polynomials of degree 4 to 8) improbably small (16 %, an upper limit of 1 sigma): caution
-    goes before power. Beyond the draws the null
+    The statistic is the variance ratio (still - smooth) / smooth, smooth being what a cubic, or `curve_mm` if
+    that is closer, leaves over. The wobble is white noise and slow unrest (Gaussian correlation, 1 sigma a
+    fifth of the span: threads that brighten and fade). Its share is the largest one that does not make the
+    slow part of what is left over (Legendre polynomials of degree 4 to 8) improbably small (16 %, an upper
+    limit of 1 sigma): caution goes before power. Beyond the draws the null
     distribution of log(1 + ratio) is continued by a gamma law with its mean and variance.
     """
     t, h, c = _binned(time_s, height_mm, curve_mm)

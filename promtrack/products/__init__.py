@@ -6,6 +6,15 @@ from promtrack.products.summary import read_summary, write_summary
 from promtrack.products.tables import read_lock, read_motion, write_lock, write_motion
 
 __all__ = [
-    "ProductFolder", "begin_strip", "default_folder", "finish_strip", "read_lock", "read_motion", "read_strip",
-    "read_summary", "write_lock", "write_motion", "write_summary",
+    "ProductFolder",
+    "begin_strip",
+    "default_folder",
+    "finish_strip",
+    "read_lock",
+    "read_motion",
+    "read_strip",
+    "read_summary",
+    "write_lock",
+    "write_motion",
+    "write_summary",
 ]

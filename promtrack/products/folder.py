@@ -47,16 +47,21 @@ PRODUCTS = {
 }
 _STATE = ".stages.json"
 _LOCK = ".running"
-# Ours without products, what systems put into a folder by themselves, and settings that were written for the run.
+# Ours without products, what systems put into a folder by themselves, and settings that were written for the
+# run.
 _NO_MATTER = frozenset({_LOCK, ".DS_Store", "Thumbs.db", "desktop.ini", "lost+found", "promtrack.toml"})
-_NOTING = threading.RLock()   # two stages may be under way at once
-_HELD = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)   # somebody else holds the lock; other errors are the disk's
+_NOTING = threading.RLock()  # two stages may be under way at once
+_HELD = (
+    errno.EAGAIN,
+    errno.EACCES,
+    errno.EDEADLK,
+)  # somebody else holds the lock; other errors are the disk's
 _ELSEWHERE = "choose another folder with --out"
 
 
 def default_folder(source: Path) -> Path:
     """INPUT's name with -promtrack appended, beside it."""
-    source = Path(os.path.abspath(source))   # unlike resolve, it bears links that lead to themselves
+    source = Path(os.path.abspath(source))  # unlike resolve, it bears links that lead to themselves
     return source.with_name(source.name + "-promtrack")
 
 
@@ -67,7 +72,8 @@ class ProductFolder:
     path: Path
 
     def __post_init__(self) -> None:
-        # absolute: the working folder may change, and ffmpeg would take "a:" at the start of a name for a protocol
+        # absolute: the working folder may change, and ffmpeg would take "a:" at the start of a name for a
+        # protocol
         object.__setattr__(self, "path", Path(self.path).absolute())
 
     def __getitem__(self, product: str) -> Path:
@@ -78,29 +84,44 @@ class ProductFolder:
 
         Raises
         ------
-        InputError : the folder lies inside the input, holds other things and no run of ours, or cannot be made
+        InputError : the folder lies inside the input, holds other things and no run of ours, or cannot be
+            made
         """
         source, own = (Path(os.path.realpath(path)) for path in (source, self.path))
-        if (source.is_dir() and source in (own, *own.parents)) or source in [own / name for name in PRODUCTS.values()]:
-            raise InputError("lies inside the input or would overwrite it, and the input is never changed", where=str(self.path),
-                             remedy=_ELSEWHERE)
+        if (source.is_dir() and source in (own, *own.parents)) or source in [
+            own / name for name in PRODUCTS.values()
+        ]:
+            raise InputError(
+                "lies inside the input or would overwrite it, and the input is never changed",
+                where=str(self.path),
+                remedy=_ELSEWHERE,
+            )
         try:
             foreign = self._foreign()
             if not foreign:
                 self.path.mkdir(parents=True, exist_ok=True)
                 (self.path / _STATE).touch()
         except OSError as error:
-            raise InputError(f"cannot be made or written ({error.strerror})", where=str(self.path), remedy=_ELSEWHERE) from None
+            raise InputError(
+                f"cannot be made or written ({error.strerror})", where=str(self.path), remedy=_ELSEWHERE
+            ) from None
         if foreign:
-            raise InputError(f"holds '{foreign}', which no run of promtrack is known to have made", where=str(self.path),
-                             remedy="give a new or an empty folder with --out")
+            raise InputError(
+                f"holds '{foreign}', which no run of promtrack is known to have made",
+                where=str(self.path),
+                remedy="give a new or an empty folder with --out",
+            )
 
     def _foreign(self) -> str:
         """Name of something in the folder where no run of ours has been; empty if it may be written into."""
         if not self.path.is_dir() or (self.path / _STATE).exists():
             return ""
-        names = (name for name in os.listdir(self.path) if name not in _NO_MATTER and not name.startswith(PART))
-        return min(names, key=lambda name: (name.startswith("."), name), default="")   # rather one that the user sees
+        names = (
+            name for name in os.listdir(self.path) if name not in _NO_MATTER and not name.startswith(PART)
+        )
+        return min(
+            names, key=lambda name: (name.startswith("."), name), default=""
+        )  # rather one that the user sees
 
     def sweep(self) -> None:
         """Remove what an interrupted run left under temporary names; only for whoever holds the folder."""
@@ -122,16 +143,24 @@ class ProductFolder:
         try:
             handle = (self.path / _LOCK).open("a+b")
         except OSError as error:
-            raise InputError(f"cannot be written ({error.strerror})", where=str(self.path), remedy=_ELSEWHERE) from None
+            raise InputError(
+                f"cannot be written ({error.strerror})", where=str(self.path), remedy=_ELSEWHERE
+            ) from None
         with handle:
             try:
                 _hold(handle)
             except OSError as error:
                 if error.errno not in _HELD:
-                    raise InputError(f"lies on a disk that cannot be locked against a second run ({error.strerror})",
-                                     where=str(self.path), remedy=_ELSEWHERE) from None
-                raise InputError("another run is writing into this folder", where=str(self.path),
-                                 remedy="wait until it ends, or " + _ELSEWHERE) from None
+                    raise InputError(
+                        f"lies on a disk that cannot be locked against a second run ({error.strerror})",
+                        where=str(self.path),
+                        remedy=_ELSEWHERE,
+                    ) from None
+                raise InputError(
+                    "another run is writing into this folder",
+                    where=str(self.path),
+                    remedy="wait until it ends, or " + _ELSEWHERE,
+                ) from None
             yield
 
     def stamp(self, stage: str) -> str:
@@ -143,12 +172,18 @@ class ProductFolder:
         return [self.path / name for name in self._entry(stage)[1]]
 
     def is_done(self, stage: str, stamp: str) -> bool:
-        """Whether `stage` ended well with the same input, settings and version, and its files stand in full length."""
+        """Whether `stage` ended well with the same input, settings and version, and its files stand in full
+        length."""
         done, files = self._entry(stage)
-        return done == stamp and bool(files) and all(_size(self.path / name) == size for name, size in files.items())
+        return (
+            done == stamp
+            and bool(files)
+            and all(_size(self.path / name) == size for name, size in files.items())
+        )
 
     def mark_done(self, stage: str, stamp: str, files: list[Path]) -> None:
-        """Note that `stage` ended well and which files it made; those that it made before and no longer makes go."""
+        """Note that `stage` ended well and which files it made; those that it made before and no longer makes
+        go."""
         for stale in set(self.files_of(stage)) - set(files):
             with suppress(OSError):
                 stale.unlink()
@@ -172,7 +207,11 @@ class ProductFolder:
         stamp, files = (entry.get("stamp"), entry.get("files")) if isinstance(entry, dict) else (None, None)
         if not isinstance(stamp, str) or not isinstance(files, dict):
             return "", {}
-        return stamp, {name: size for name, size in files.items() if ".." not in Path(name).parts and not Path(name).is_absolute()}
+        return stamp, {
+            name: size
+            for name, size in files.items()
+            if ".." not in Path(name).parts and not Path(name).is_absolute()
+        }
 
     def _state(self) -> dict:
         try:
@@ -199,7 +238,7 @@ def stamp_of(*parts: object) -> str:
 def fingerprint_of(source: Path) -> str:
     """Path, names, sizes and times of the input files: enough to see that the input has changed."""
     files: list[tuple[str, int, int]] = []
-    with suppress(OSError):   # opening the input tells what is wrong with it
+    with suppress(OSError):  # opening the input tells what is wrong with it
         entries = [entry for entry in os.scandir(source) if entry.is_file()] if source.is_dir() else [source]
         files = sorted((entry.name, entry.stat().st_size, entry.stat().st_mtime_ns) for entry in entries)
     return stamp_of(os.path.abspath(source), *files)

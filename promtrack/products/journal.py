@@ -27,16 +27,23 @@ class Journal:
         try:
             self.handler = logging.FileHandler(self.path, encoding="utf-8", errors="backslashreplace")
         except OSError as error:
-            raise InputError(f"cannot be written ({error.strerror})", where=str(self.path),
-                             remedy="choose another folder with --out") from None
+            raise InputError(
+                f"cannot be written ({error.strerror})",
+                where=str(self.path),
+                remedy="choose another folder with --out",
+            ) from None
         # A full disk is told by the product that does not fit, not by each line of the log.
         self.handler.handleError = lambda record: None  # type: ignore[method-assign]
-        self.handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S"))
+        self.handler.setFormatter(
+            logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S")
+        )
         _LOG.addHandler(self.handler)
         _LOG.setLevel(logging.INFO)
         _LOG.propagate = False
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         if isinstance(error, KeyboardInterrupt):
             _LOG.info("stopped")
         elif error is not None:

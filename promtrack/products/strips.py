@@ -25,7 +25,7 @@ from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, SolarView
 
 __all__ = ["Circumstances", "begin_strip", "check_space", "finish_strip", "read_strip"]
 
-_BLOCK = 2880   # FITS record length in bytes
+_BLOCK = 2880  # FITS record length in bytes
 CUBE_DTYPE = ">f4"
 
 
@@ -41,17 +41,22 @@ class Circumstances:
 
 
 def check_space(folder: ProductFolder, geometry: StripGeometry, count: int) -> None:
-    """Raises InputError unless `count` strips fit on the disk, with a tenth to spare for the other products."""
+    """Raises InputError unless `count` strips fit on the disk, with a tenth to spare for the other
+    products."""
     needed = 1.1 * count * geometry.rows * geometry.columns * np.dtype(CUBE_DTYPE).itemsize
     free = shutil.disk_usage(folder.path).free
     if needed > free:
-        raise InputError(f"the strips need {needed / 1e6:.0f} MB, but only {free / 1e6:.0f} MB are free", where=str(folder.path),
-                         remedy="free some space, choose another disk with --out, or make the strips smaller with "
-                                "--set strip.high_mm= or with strip.from_deg and strip.to_deg")
+        raise InputError(
+            f"the strips need {needed / 1e6:.0f} MB, but only {free / 1e6:.0f} MB are free",
+            where=str(folder.path),
+            remedy="free some space, choose another disk with --out, or make the strips smaller with "
+            "--set strip.high_mm= or with strip.from_deg and strip.to_deg",
+        )
 
 
 def begin_strip(path: Path, geometry: StripGeometry, times_utc: np.ndarray, about: Circumstances) -> int:
-    """Write the header of a cube with a strip for each time to `path`; returns the bytes before its first value."""
+    """Write the header of a cube with a strip for each time to `path`; returns the bytes before its first
+    value."""
     header = fits.Header()
     header["SIMPLE"] = (True, "FITS Standard 4.0")
     header["BITPIX"] = -32
@@ -89,11 +94,17 @@ def finish_strip(path: Path, strip: Strip, sequence: Sequence, lock: LimbLock, a
     with path.open("ab") as file:
         file.write(b"\0" * (-file.tell() % _BLOCK))
     fits.append(path, _times_table(strip).data, _times_table(strip).header)
-    noise = fits.BinTableHDU.from_columns([
-        fits.Column("height_mm", "D", unit="Mm", array=strip.geometry.height_mm(np.arange(strip.geometry.rows))),
-        fits.Column("noise", "D", unit="adu", array=np.asarray(strip.noise, dtype=float))], name="NOISE")
+    noise = fits.BinTableHDU.from_columns(
+        [
+            fits.Column(
+                "height_mm", "D", unit="Mm", array=strip.geometry.height_mm(np.arange(strip.geometry.rows))
+            ),
+            fits.Column("noise", "D", unit="adu", array=np.asarray(strip.noise, dtype=float)),
+        ],
+        name="NOISE",
+    )
     fits.append(path, noise.data, noise.header)
-    reference = sequence.frame(lock.reference)[::-1]   # FITS rows run bottom-up
+    reference = sequence.frame(lock.reference)[::-1]  # FITS rows run bottom-up
     fits.append(path, np.ascontiguousarray(reference), _reference_header(sequence, lock, about))
 
 
@@ -108,21 +119,44 @@ def read_strip(folder: ProductFolder) -> Strip:
     remedy = "make it again with `promtrack strip`"
     try:
         # opened here, since astropy leaves a file open whose header it cannot read
-        with warnings.catch_warnings(action="error", category=AstropyUserWarning), path.open("rb") as file, \
-                fits.open(file, memmap=True) as hdus:
+        with (
+            warnings.catch_warnings(action="error", category=AstropyUserWarning),
+            path.open("rb") as file,
+            fits.open(file, memmap=True) as hdus,
+        ):
             header, times, noise = hdus[0].header, hdus["TIMES"].data, hdus["NOISE"].data
             geometry = StripGeometry(
-                rows=header["NAXIS2"], columns=header["NAXIS1"], low_mm=header["CRVAL2"], mm_per_row=header["CDELT2"],
-                from_deg=header["CRVAL1"], deg_per_column=header["CDELT1"], limb_mm=header["LIMBDIST"],
-                position_angles=header["POSANG"])
+                rows=header["NAXIS2"],
+                columns=header["NAXIS1"],
+                low_mm=header["CRVAL2"],
+                mm_per_row=header["CDELT2"],
+                from_deg=header["CRVAL1"],
+                deg_per_column=header["CDELT1"],
+                limb_mm=header["LIMBDIST"],
+                position_angles=header["POSANG"],
+            )
             return Strip(
-                geometry=geometry, times_utc=np.array([t.rstrip("Z") for t in times["time"]], dtype="datetime64[us]"),
-                frame=np.array(times["frame"], dtype=int), path=path, offset=hdus[0].fileinfo()["datLoc"], dtype=CUBE_DTYPE,
-                noise=np.array(noise["noise"], dtype=float), centre_err_mm=np.array(times["centre_err_mm"], dtype=float),
-                along_err_mm=np.array(times["along_err_mm"], dtype=float))
+                geometry=geometry,
+                times_utc=np.array([t.rstrip("Z") for t in times["time"]], dtype="datetime64[us]"),
+                frame=np.array(times["frame"], dtype=int),
+                path=path,
+                offset=hdus[0].fileinfo()["datLoc"],
+                dtype=CUBE_DTYPE,
+                noise=np.array(noise["noise"], dtype=float),
+                centre_err_mm=np.array(times["centre_err_mm"], dtype=float),
+                along_err_mm=np.array(times["along_err_mm"], dtype=float),
+            )
     except FileNotFoundError:
         raise InputError("is missing", where=str(path), remedy="make it with `promtrack strip`") from None
-    except (OSError, KeyError, ValueError, TypeError, IndexError, AttributeError, AstropyUserWarning) as error:
+    except (
+        OSError,
+        KeyError,
+        ValueError,
+        TypeError,
+        IndexError,
+        AttributeError,
+        AstropyUserWarning,
+    ) as error:
         said = next(iter(str(error).splitlines()), "") or type(error).__name__
         raise InputError(f"cannot be read ({said})", where=str(path), remedy=remedy) from None
 
@@ -133,12 +167,16 @@ def _angle_comment(geometry: StripGeometry) -> str:
 
 def _times_table(strip: Strip) -> fits.BinTableHDU:
     stamps = [f"{t}Z" for t in np.datetime_as_string(strip.times_utc, unit="us")]
-    return fits.BinTableHDU.from_columns([
-        fits.Column("time", "27A", array=np.array(stamps)),
-        fits.Column("time_s", "D", unit="s", array=strip.time_s),
-        fits.Column("frame", "J", array=strip.frame),
-        fits.Column("centre_err_mm", "D", unit="Mm", array=strip.centre_err_mm),
-        fits.Column("along_err_mm", "D", unit="Mm", array=strip.along_err_mm)], name="TIMES")
+    return fits.BinTableHDU.from_columns(
+        [
+            fits.Column("time", "27A", array=np.array(stamps)),
+            fits.Column("time_s", "D", unit="s", array=strip.time_s),
+            fits.Column("frame", "J", array=strip.frame),
+            fits.Column("centre_err_mm", "D", unit="Mm", array=strip.centre_err_mm),
+            fits.Column("along_err_mm", "D", unit="Mm", array=strip.along_err_mm),
+        ],
+        name="TIMES",
+    )
 
 
 def _reference_header(sequence: Sequence, lock: LimbLock, about: Circumstances) -> fits.Header:

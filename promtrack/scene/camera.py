@@ -87,7 +87,11 @@ def _attitude(spec: SceneSpec, part: np.ndarray) -> tuple[np.ndarray, np.ndarray
     turn = spec.rotation_deg_h * (spec.time_s - spec.time_s[0]) / 3600.0
     if spec.site is None:
         (first_flat, last_flat), (first_zenith, last_zenith) = spec.flattening, spec.zenith_deg
-        return turn, first_flat + part * (last_flat - first_flat), first_zenith + part * (last_zenith - first_zenith)
+        return (
+            turn,
+            first_flat + part * (last_flat - first_flat),
+            first_zenith + part * (last_zenith - first_zenith),
+        )
     camera = CameraSettings(north_deg=spec.north_deg, mirrored=spec.mirrored, mount=spec.mount)
     if spec.mount == "altazimuth":
         turn = field_turn_deg(spec.times_utc, site=spec.site, camera=camera)
@@ -100,7 +104,9 @@ def _daily_motion_px_s(spec: SceneSpec) -> np.ndarray:
     """Motion of the image, x and y, with the drive off: due west at the Sun's own rate."""
     sky = sky_place(spec.times_utc[:1], site=SiteSettings())
     west = math.radians(spec.north_deg + (90.0 if spec.mirrored else -90.0))
-    rate = (SIDEREAL_ARCSEC_S - float(sky.ra_rate_arcsec_s[0])) * math.cos(math.radians(float(sky.declination_deg[0])))
+    rate = (SIDEREAL_ARCSEC_S - float(sky.ra_rate_arcsec_s[0])) * math.cos(
+        math.radians(float(sky.declination_deg[0]))
+    )
     return rate / spec.px_arcsec * np.array([-math.sin(west), -math.cos(west)])
 
 
@@ -152,14 +158,17 @@ def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:
 
 
 def knot_brightness(spec: SceneSpec, size_mm: float, snr: float) -> float:
-    """Peak brightness before seeing of a knot that shows `snr` over a prominence of usual brightness after it."""
+    """Peak brightness before seeing of a knot that shows `snr` over a prominence of usual brightness after
+    it."""
     gain = exposure_gain(spec)
     background = gain * (spec.sky + 0.7 * spec.scattered + 0.04)
     noise = math.hypot(float(noise_of(spec, background)), spec_step(spec) / math.sqrt(12.0))
     return snr * noise / gain * float(spread_by_seeing(spec, size_mm, spec.seeing_arcsec))
 
 
-def spread_by_seeing(spec: SceneSpec, size_mm: float, seeing_arcsec: np.ndarray | float) -> np.ndarray | float:
+def spread_by_seeing(
+    spec: SceneSpec, size_mm: float, seeing_arcsec: np.ndarray | float
+) -> np.ndarray | float:
     """Factor by which seeing lowers the peak of a round Gaussian knot."""
     size_px = size_mm / spec.mm_per_px
     return 1.0 + (seeing_arcsec / spec.px_arcsec / size_px) ** 2
@@ -191,7 +200,9 @@ def make_sensor(spec: SceneSpec) -> Sensor:
                 np.exp(-(((distance - 0.75) / 0.22) ** 2)) + 0.45 * np.exp(-((distance / 0.7) ** 4))
             )
     count = spec.hot_pixels
-    return Sensor(shade, rng.integers(0, rows, count), rng.integers(0, columns, count), rng.uniform(0.08, 1.2, count))
+    return Sensor(
+        shade, rng.integers(0, rows, count), rng.integers(0, columns, count), rng.uniform(0.08, 1.2, count)
+    )
 
 
 def cloud_veil(spec: SceneSpec, index: int) -> np.ndarray | None:
@@ -228,9 +239,13 @@ def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndar
         light = light * sensor.shade
     signal = light * np.float32(exposure_gain(spec) * air.gain[index])
     signal[sensor.hot_row, sensor.hot_column] += sensor.hot_level.astype(np.float32)
-    signal += np.asarray(noise_of(spec, signal), dtype=np.float32) * rng.standard_normal(spec.shape, dtype=np.float32)
+    signal += np.asarray(noise_of(spec, signal), dtype=np.float32) * rng.standard_normal(
+        spec.shape, dtype=np.float32
+    )
     top = full_scale(spec)
-    return np.clip(np.rint(signal * np.float32(top)), 0, top).astype(np.uint8 if spec.bits == 8 else np.uint16)
+    return np.clip(np.rint(signal * np.float32(top)), 0, top).astype(
+        np.uint8 if spec.bits == 8 else np.uint16
+    )
 
 
 def _spoil(spec: SceneSpec, rng: np.random.Generator, index: int, light: np.ndarray) -> np.ndarray:
@@ -249,7 +264,9 @@ def _smeared(light: np.ndarray, dx: float, dy: float) -> np.ndarray:
     for k in range(steps):
         part = k / (steps - 1)
         shift = np.array([[1, 0, -dx * part], [0, 1, -dy * part]], dtype=np.float32)
-        total += cv2.warpAffine(light, shift, (light.shape[1], light.shape[0]), borderMode=cv2.BORDER_REPLICATE)
+        total += cv2.warpAffine(
+            light, shift, (light.shape[1], light.shape[0]), borderMode=cv2.BORDER_REPLICATE
+        )
     return total / steps
 
 

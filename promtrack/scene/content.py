@@ -1,8 +1,8 @@
 """What can be put on the synthetic Sun: prominences, filaments, knots, eruptions, swaying threads.
 
 Things stand at `at_deg`, the image angle counter-clockwise from the middle of the visible limb
-(`SceneSpec.facing_deg`), and at a height in Mm above the H-alpha limb; lengths are in Mm, brightness in units of the
-disc's centre.
+(`SceneSpec.facing_deg`), and at a height in Mm above the H-alpha limb; lengths are in Mm, brightness in units
+of the disc's centre.
 """
 
 from __future__ import annotations
@@ -10,7 +10,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["FWHM_SIGMA", "Arch", "ArchKnot", "Eruption", "Filament", "Hedgerow", "Jump", "Knot", "SwayingThread"]
+__all__ = [
+    "FWHM_SIGMA",
+    "Arch",
+    "ArchKnot",
+    "Eruption",
+    "Filament",
+    "Hedgerow",
+    "Jump",
+    "Knot",
+    "SwayingThread",
+]
 
 FWHM_SIGMA = 2.3548  # full width at half maximum over sigma
 

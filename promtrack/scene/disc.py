@@ -12,10 +12,11 @@ __all__ = ["darkening", "disc_texture"]
 
 
 def darkening(distance: np.ndarray, coefficient: float) -> np.ndarray:
-    """Brightness at `distance` (limb radii) from the disc's centre: I(mu) = 1 - u (1 - mu); the limb's value outside.
+    """Brightness at `distance` (limb radii) from the disc's centre: I(mu) = 1 - u (1 - mu); the limb's value
+    outside.
 
-    mu stays above 0.1, as in a layer of some thickness: a plain mu would fall ever faster towards the limb, and pull
-    the steepest fall inward by some hundredths of a pixel.
+    mu stays above 0.1, as in a layer of some thickness: a plain mu would fall ever faster towards the limb,
+    and pull the steepest fall inward by some hundredths of a pixel.
     """
     mu = np.sqrt(np.maximum(1.0 - distance * distance, 0.0, dtype=np.float32) + np.float32(0.01))
     return (1.0 - coefficient) + np.float32(coefficient) * mu
@@ -26,12 +27,14 @@ def disc_texture(
 ) -> np.ndarray:
     """Contrast of zero mean and about unit variance on pixels (x, y) from the Sun's centre: (rows, columns).
 
-    The pattern is drawn in an equal-area plane of the sphere, then seen in perspective: towards the limb it is
-    squeezed along the radius, as the real one is.
+    The pattern is drawn in an equal-area plane of the sphere, then seen in perspective: towards the limb it
+    is squeezed along the radius, as the real one is.
     """
     distance = np.minimum(np.hypot(x, y) / radius_px, 1.0)
     # Lambert's equal-area plane: 2 R sin(psi / 2), psi the angle from the disc's centre
-    stretch = np.where(distance > 1e-6, 2.0 * np.sin(0.5 * np.arcsin(distance)) / np.maximum(distance, 1e-6), 1.0)
+    stretch = np.where(
+        distance > 1e-6, 2.0 * np.sin(0.5 * np.arcsin(distance)) / np.maximum(distance, 1e-6), 1.0
+    )
     step_mm = max(mm_per_px, 0.35)
     u, v = x * stretch * mm_per_px / step_mm, y * stretch * mm_per_px / step_mm
     left, top = float(u.min()) - 2, float(v.min()) - 2
@@ -63,7 +66,9 @@ def _chromosphere(rng: np.random.Generator, shape: tuple[int, int], step_mm: flo
 
 def _signed(points: np.ndarray, weights: np.ndarray, shape: tuple[int, int], width: float) -> np.ndarray:
     size = (*points.shape[:2],)
-    bright = draw_threads(points, np.maximum(weights, 0), np.zeros(size[0], int), 1, shape, max(width, 0.5))[0]
+    bright = draw_threads(points, np.maximum(weights, 0), np.zeros(size[0], int), 1, shape, max(width, 0.5))[
+        0
+    ]
     dark = draw_threads(points, np.maximum(-weights, 0), np.zeros(size[0], int), 1, shape, max(width, 0.5))[0]
     return bright - dark
 

@@ -1,4 +1,5 @@
-"""A scene written as an observer's files: stills with stamps in their names, FITS with header times, or a video."""
+"""A scene written as an observer's files: stills with stamps in their names, FITS with header times, or a
+video."""
 
 from __future__ import annotations
 

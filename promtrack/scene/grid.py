@@ -12,7 +12,8 @@ __all__ = ["Grid", "Window", "add_light", "window"]
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Linear axes. Angles count counter-clockwise from the visible limb's middle, heights from the H-alpha limb."""
+    """Linear axes. Angles count counter-clockwise from the visible limb's middle, heights from the H-alpha
+    limb."""
 
     from_rad: float  # of column 0
     rad_per_column: float

@@ -18,47 +18,47 @@ from promtrack.sun import Orientation, Scale, wrapped_deg
 
 __all__ = ["FrontVerdict", "Judgement", "KnotVerdict", "judge"]
 
-NEAR_FRONT_MM = 8.0   # an edge is told 3 Mm inside the true one on a burnt-out disc, and wanders with the air
-ALIKE = 2.0        # factor between the speed of a thread and that of the arch at its height
-NEAR_MM = 3.0      # half the largest knot; tracks of neighbours stand further apart
+NEAR_FRONT_MM = 8.0  # an edge is told 3 Mm inside the true one on a burnt-out disc, and wanders with the air
+ALIKE = 2.0  # factor between the speed of a thread and that of the arch at its height
+NEAR_MM = 3.0  # half the largest knot; tracks of neighbours stand further apart
 
 
 @dataclass(frozen=True, slots=True)
 class KnotVerdict:
     """One knot that was put in, and the track that follows it."""
 
-    true_km_s: float           # at the track's mid-time; median while visible if it was not found
+    true_km_s: float  # at the track's mid-time; median while visible if it was not found
     visible_frames: int
-    snr: float                 # median while visible
-    knot: int                  # number of the track, 0 if it was not found
+    snr: float  # median while visible
+    knot: int  # number of the track, 0 if it was not found
     found_km_s: float
-    found_err_km_s: float      # chance and scale together: the truth knows no scale error
+    found_err_km_s: float  # chance and scale together: the truth knows no scale error
 
 
 @dataclass(frozen=True, slots=True)
 class FrontVerdict:
     """The front of one eruption that was put in, and the highest moving front that was found."""
 
-    offset_mm: float           # mean error of the heights: limb of a burnt-out disc, choice of the edge's level
-    scatter_mm: float          # rms error about it
-    true_km_s: float           # largest speed in the frames where the front was seen
+    offset_mm: float  # mean error of the heights: limb of a burnt-out disc, choice of the edge's level
+    scatter_mm: float  # rms error about it
+    true_km_s: float  # largest speed in the frames where the front was seen
     found_km_s: float
-    found_err_km_s: float      # chance and scale together
+    found_err_km_s: float  # chance and scale together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judgement:
     """What a run got right."""
 
-    centre_rms_px: float       # of the locked centres across the limb, about their mean offset
-    scale_ratio: float         # measured / true
-    scale_sigma: float         # its stated relative error
+    centre_rms_px: float  # of the locked centres across the limb, about their mean offset
+    scale_ratio: float  # measured / true
+    scale_sigma: float  # its stated relative error
     knots: tuple[KnotVerdict, ...]
-    in_eruptions: int          # moving tracks that rise within an erupting arch: threads of it, in true motion
-    strays: int                # moving tracks that follow nothing that was put in
-    false_fronts: int          # moving fronts in the place of no true front
+    in_eruptions: int  # moving tracks that rise within an erupting arch: threads of it, in true motion
+    strays: int  # moving tracks that follow nothing that was put in
+    false_fronts: int  # moving fronts in the place of no true front
     fronts: tuple[FrontVerdict, ...]
-    again: tuple[KnotVerdict, ...] = ()     # further moving tracks of knots that have one already
+    again: tuple[KnotVerdict, ...] = ()  # further moving tracks of knots that have one already
 
     @property
     def median_speed_error(self) -> float:
@@ -67,7 +67,9 @@ class Judgement:
         return float(np.median(errors)) if errors else math.nan
 
 
-def judge(truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orientation: Orientation) -> Judgement:
+def judge(
+    truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orientation: Orientation
+) -> Judgement:
     """Compare a run with the truth of its scene.
 
     The strip's product angles are turned back into image angles of the reference frame, and those into the
@@ -75,24 +77,41 @@ def judge(truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orien
     """
     used = np.flatnonzero(lock.used)
     facing = np.deg2rad(0.5 * (lock.from_deg + lock.to_deg))
-    off = np.stack([lock.centre_x_px[used] - truth.centre_x_px[used], lock.centre_y_px[used] - truth.centre_y_px[used]])
+    off = np.stack(
+        [lock.centre_x_px[used] - truth.centre_x_px[used], lock.centre_y_px[used] - truth.centre_y_px[used]]
+    )
     across = -off[0] * np.sin(facing) - off[1] * np.cos(facing)
     moving = [k for k in motion.knots if k.moving]
     partner = {id(track): _partner(track, truth, lock, orientation) for track in moving}
-    verdicts = [_knot_verdicts(knot, [t for t in moving if partner[id(t)] == number]) for number, knot in enumerate(truth.knots)]
+    verdicts = [
+        _knot_verdicts(knot, [t for t in moving if partner[id(t)] == number])
+        for number, knot in enumerate(truth.knots)
+    ]
     fronts = tuple(_front_verdict(front, motion) for front in truth.fronts)
     alone = [t for t in moving if partner[id(t)] is None]
-    threads = sum(1 for t in alone if any(_within(t, front, truth, lock, orientation) for front in truth.fronts))
+    threads = sum(
+        1 for t in alone if any(_within(t, front, truth, lock, orientation) for front in truth.fronts)
+    )
     true_scale = truth.mm_per_px * 1e3
     return Judgement(
-        centre_rms_px=float(np.std(across)), scale_ratio=scale.km_per_px / true_scale, scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
-        knots=tuple(one[0] for one in verdicts), again=tuple(more for one in verdicts for more in one[1:]),
-        in_eruptions=threads, strays=len(alone) - threads,
-        false_fronts=sum(f.moving and not any(_follows(f, true, truth, lock, orientation) for true in truth.fronts) for f in motion.fronts),
-        fronts=tuple(f for f in fronts if f is not None))
+        centre_rms_px=float(np.std(across)),
+        scale_ratio=scale.km_per_px / true_scale,
+        scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
+        knots=tuple(one[0] for one in verdicts),
+        again=tuple(more for one in verdicts for more in one[1:]),
+        in_eruptions=threads,
+        strays=len(alone) - threads,
+        false_fronts=sum(
+            f.moving and not any(_follows(f, true, truth, lock, orientation) for true in truth.fronts)
+            for f in motion.fronts
+        ),
+        fronts=tuple(f for f in fronts if f is not None),
+    )
 
 
-def _follows(front: Front, true: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> bool:
+def _follows(
+    front: Front, true: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation
+) -> bool:
     """Whether a front lies at the height of a true one, and no farther to its side than that stands high."""
     top = true.height_mm[front.frame]
     turn = np.deg2rad(wrapped_deg(_first_frame_deg(front, truth, lock, orientation) - true.angle_deg))
@@ -100,12 +119,17 @@ def _follows(front: Front, true: FrontTruth, truth: SceneTruth, lock: LimbLock, 
     return bool(np.mean(near) > 0.5)
 
 
-def _first_frame_deg(track: KnotTrack | Front, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> np.ndarray:
+def _first_frame_deg(
+    track: KnotTrack | Front, truth: SceneTruth, lock: LimbLock, orientation: Orientation
+) -> np.ndarray:
     return orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
 
 
-def _within(track: KnotTrack, front: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> bool:
-    """Whether a track rises below a true front, no farther to its side than the front stands high, and with its speed there.
+def _within(
+    track: KnotTrack, front: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation
+) -> bool:
+    """Whether a track rises below a true front, no farther to its side than the front stands high, and with
+    its speed there.
 
     A part of the arch at a constant part of the front's height has that part of the front's speed.
     """
@@ -152,5 +176,13 @@ def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict | None:
         return None
     front, best = max(moving, key=lambda pair: float(np.max(pair[0].height_mm)))
     off = front.height_mm - true.height_mm[front.frame]
-    error = math.hypot(best.peak_speed_err_km_s, best.peak_speed_km_s * math.hypot(motion.scale_err, motion.clock_err))
-    return FrontVerdict(float(off.mean()), float(off.std()), float(np.max(true.speed_km_s[front.frame])), best.peak_speed_km_s, error)
+    error = math.hypot(
+        best.peak_speed_err_km_s, best.peak_speed_km_s * math.hypot(motion.scale_err, motion.clock_err)
+    )
+    return FrontVerdict(
+        float(off.mean()),
+        float(off.std()),
+        float(np.max(true.speed_km_s[front.frame])),
+        best.peak_speed_km_s,
+        error,
+    )

@@ -1,4 +1,5 @@
-"""Plasma of known place and motion, drawn analytically at a frame's own time: knots, swaying threads, eruptions."""
+"""Plasma of known place and motion, drawn analytically at a frame's own time: knots, swaying threads,
+eruptions."""
 
 from __future__ import annotations
 
@@ -27,7 +28,9 @@ def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm:
     # exact distance in the plane of the sky, so that the knot is round at any height
     rho, across = grid.limb_mm + part.height_mm, part.angle_rad - angle
     dx, dy = rho * np.sin(across), rho * np.cos(across) - (grid.limb_mm + height)
-    strip[part.rows, part.columns] += (light * np.exp(-0.5 * (dx * dx + dy * dy) / sigma**2)).astype(np.float32)
+    strip[part.rows, part.columns] += (light * np.exp(-0.5 * (dx * dx + dy * dy) / sigma**2)).astype(
+        np.float32
+    )
 
 
 def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) -> None:
@@ -45,11 +48,14 @@ def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) 
         * (1 + np.tanh((part.height_mm - sway.low_mm) / 1.5))
         * (1 + np.tanh((sway.high_mm - part.height_mm) / 1.5))
     )
-    strip[part.rows, part.columns] += (sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)).astype(np.float32)
+    strip[part.rows, part.columns] += (sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)).astype(
+        np.float32
+    )
 
 
 def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
-    """Twisted threads and clumps of an erupting arch (2, rows, columns): rows inward, columns from foot to foot.
+    """Twisted threads and clumps of an erupting arch (2, rows, columns): rows inward, columns from foot to
+    foot.
 
     Layer 0 is the brightness, layer 1 how far the outer edge is dented (0 to 1).
     """
@@ -58,7 +64,11 @@ def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
     column = np.arange(shape[1], dtype=np.float32)[None, :].repeat(shape[0], axis=0)
     row = np.arange(shape[0], dtype=np.float32)[:, None].repeat(shape[1], axis=1)
     total = np.zeros(shape, dtype=np.float32)
-    for slant, scale, weight in ((0.16, (1.8, 30.0), 0.8), (-0.12, (2.6, 38.0), 0.7), (0.05, (6.0, 26.0), 0.6)):
+    for slant, scale, weight in (
+        (0.16, (1.8, 30.0), 0.8),
+        (-0.12, (2.6, 38.0), 0.7),
+        (0.05, (6.0, 26.0), 0.6),
+    ):
         plain = smooth_noise(rng, (3 * shape[0], shape[1]), scale)
         # threads that wind around the arch: their depth changes along it
         total += weight * cv2.remap(
@@ -76,8 +86,11 @@ def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
     return np.stack((light / np.percentile(light, 85), dent.repeat(shape[0], axis=0))).astype(np.float32)
 
 
-def add_eruption(strip: np.ndarray, grid: Grid, eruption: Eruption, threads: np.ndarray, time_s: float) -> None:
-    """An arch on narrow legs whose outer edge, a soft step, has its half level at the front's height over the apex."""
+def add_eruption(
+    strip: np.ndarray, grid: Grid, eruption: Eruption, threads: np.ndarray, time_s: float
+) -> None:
+    """An arch on narrow legs whose outer edge, a soft step, has its half level at the front's height over the
+    apex."""
     front = float(front_height(eruption, time_s))
     grown = front / eruption.height_mm
     half_loop, half_feet = 0.5 * eruption.width_mm * grown**0.5, 0.5 * eruption.width_mm * grown**0.12
@@ -102,14 +115,22 @@ def add_eruption(strip: np.ndarray, grid: Grid, eruption: Eruption, threads: np.
     slope = np.sqrt((x / half) ** 2 + (y / front) ** 2) / np.maximum(q, 1e-3)
     outward = (q - edge) / np.maximum(slope, 1e-6)
     depth = np.maximum(-outward, 0.0)
-    # no threads within the soft edge itself: its half level is to be the front; and the nose is never so thin that its
-    # edge is lost
-    row = np.clip(np.maximum(depth - 2.5 * eruption.edge_mm, 0.0) * (26.0 / thick) + 8.0, 0.0, threads.shape[1] - 1)
+    # no threads within the soft edge itself: its half level is to be the front; and the nose is never so thin
+    # that its edge is lost
+    row = np.clip(
+        np.maximum(depth - 2.5 * eruption.edge_mm, 0.0) * (26.0 / thick) + 8.0, 0.0, threads.shape[1] - 1
+    )
     texture = cv2.remap(threads[0], column, row.astype(np.float32), cv2.INTER_LINEAR)
     texture += 0.8 * calm * np.exp(-((depth / 6.0) ** 3))
     body = np.exp(-((depth / (1.6 * thick)) ** 2.5)) + 0.10 * np.exp(-depth / (5 * thick))
     level = eruption.brightness * (eruption.height_mm / front) ** eruption.dimming
-    light = level * _step(outward / eruption.edge_mm) * body * texture * (1.0 / (1.0 + np.exp(-(part.height_mm + 2.0))))
+    light = (
+        level
+        * _step(outward / eruption.edge_mm)
+        * body
+        * texture
+        * (1.0 / (1.0 + np.exp(-(part.height_mm + 2.0))))
+    )
     strip[part.rows, part.columns] += light.astype(np.float32)
 
 

@@ -13,8 +13,12 @@ def observer_settings(spec: SceneSpec, base: Settings) -> Settings:
 
     The synthetic Sun does not turn, so no rotation is to be taken out of the lock.
     """
-    changes = {"limb.solar_rotation": False, "camera.north_deg": spec.north_deg,
-               "camera.mirrored": spec.mirrored, "camera.mount": spec.mount}
+    changes = {
+        "limb.solar_rotation": False,
+        "camera.north_deg": spec.north_deg,
+        "camera.mirrored": spec.mirrored,
+        "camera.mount": spec.mount,
+    }
     if spec.site is not None:
         changes["site.latitude_deg"] = spec.site.latitude_deg
         changes["site.longitude_deg"] = spec.site.longitude_deg

@@ -1,6 +1,7 @@
 """Where moving plasma is at a time: knots, fronts and swaying threads, in angle and height.
 
-Angles here are radians counter-clockwise from the middle of the visible limb; heights in Mm above the H-alpha limb.
+Angles here are radians counter-clockwise from the middle of the visible limb; heights in Mm above the H-alpha
+limb.
 """
 
 from __future__ import annotations
@@ -21,7 +22,9 @@ def fading(time_s: np.ndarray | float, from_s: float, life_s: float, fade_s: flo
     return (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
 
 
-def knot_place(knot: Knot | ArchKnot, time_s: np.ndarray | float, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
+def knot_place(
+    knot: Knot | ArchKnot, time_s: np.ndarray | float, limb_mm: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Angle [rad] and height [Mm] of a knot; (n,) each."""
     time_s = np.atleast_1d(np.asarray(time_s, dtype=float))
     return _along_arch(knot, time_s, limb_mm) if isinstance(knot, ArchKnot) else _free(knot, time_s, limb_mm)
@@ -33,8 +36,8 @@ def _free(knot: Knot, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, n
     def height(s: np.ndarray) -> np.ndarray:
         return knot.height_mm + 1e-3 * knot.radial_km_s * s + 0.5e-6 * knot.radial_accel_m_s2 * s * s
 
-    # the angular speed is the speed along the limb over the distance from the centre: Gauss-Legendre over [0, u],
-    # 12 nodes, exact to 1e-9 rad for any height that stays above -0.9 of the limb's distance
+    # the angular speed is the speed along the limb over the distance from the centre: Gauss-Legendre over [0,
+    # u], 12 nodes, exact to 1e-9 rad for any height that stays above -0.9 of the limb's distance
     node, weight = np.polynomial.legendre.leggauss(12)
     s = 0.5 * u[:, None] * (node + 1.0)
     along = 1e-3 * knot.along_km_s + 1e-6 * knot.along_accel_m_s2 * s

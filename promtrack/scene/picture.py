@@ -15,7 +15,9 @@ from promtrack.scene.sun import SunLayers, View, face_at, fringe_at, plasma_at
 
 __all__ = ["light_of", "view_of"]
 
-SOURCE_FUNCTION = 0.15  # brightness of thick plasma, disc's centre = 1: dark in front of the disc, bright off the limb
+SOURCE_FUNCTION = (
+    0.15  # brightness of thick plasma, disc's centre = 1: dark in front of the disc, bright off the limb
+)
 
 
 def light_of(spec: SceneSpec, layers: SunLayers, pointing: Pointing, index: int) -> np.ndarray:
@@ -24,14 +26,26 @@ def light_of(spec: SceneSpec, layers: SunLayers, pointing: Pointing, index: int)
     time_s = float(spec.time_s[index])
     distance = cv2.magnitude(x, y)
     height = (distance - np.float32(spec.radius_px)) * np.float32(spec.mm_per_px)
-    column = (np.arctan2(-x, -y) - np.float32(layers.grid.from_rad)) * np.float32(1.0 / layers.grid.rad_per_column)
+    column = (np.arctan2(-x, -y) - np.float32(layers.grid.from_rad)) * np.float32(
+        1.0 / layers.grid.rad_per_column
+    )
     row = (height - np.float32(layers.grid.low_mm)) * np.float32(1.0 / layers.grid.mm_per_row)
     plasma = cv2.remap(
-        plasma_at(spec, layers, time_s), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+        plasma_at(spec, layers, time_s),
+        column,
+        row,
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=0,
     )
     row += np.float32((layers.grid.low_mm - layers.fringe.height_mm) / layers.grid.mm_per_row)
     fringe = cv2.remap(
-        fringe_at(layers, time_s), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+        fringe_at(layers, time_s),
+        column,
+        row,
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=0,
     )
     disc = darkening(distance * np.float32(1.0 / spec.radius_px), spec.limb_darkening)
     if spec.texture > 0:
@@ -73,8 +87,8 @@ def _about_centre(spec: SceneSpec, pointing: Pointing, index: int) -> tuple[np.n
 
 def _limb_step(spec: SceneSpec, height: np.ndarray) -> np.ndarray:
     """Part of the disc's light at a height: an error function, steepest at the limb."""
-    # the chromosphere's edge is soft by about 0.25 Mm, and a pixel adds its own box of 0.29 px (1 sigma) and its
-    # diffusion; below 0.45 px the step would be undersampled
+    # the chromosphere's edge is soft by about 0.25 Mm, and a pixel adds its own box of 0.29 px (1 sigma) and
+    # its diffusion; below 0.45 px the step would be undersampled
     width = math.hypot(0.45 * spec.mm_per_px, 0.25)
     inside = (height < 0).astype(np.float32)
     near = np.abs(height) < 5.0 * width
@@ -87,7 +101,11 @@ def _halo(spec: SceneSpec, height: np.ndarray) -> np.ndarray:
     near = np.exp(np.maximum(height, 0) * np.float32(-1 / 220.0))
     steep = near * near
     steep *= steep * steep  # near^6: falls within 37 Mm; products, since a power takes ten times as long
-    return np.float32(0.55 * spec.scattered) * steep + np.float32(0.45 * spec.scattered) * near + np.float32(spec.sky)
+    return (
+        np.float32(0.55 * spec.scattered) * steep
+        + np.float32(0.45 * spec.scattered) * near
+        + np.float32(spec.sky)
+    )
 
 
 def view_of(spec: SceneSpec, pointing: Pointing) -> View:
@@ -121,7 +139,8 @@ def view_of(spec: SceneSpec, pointing: Pointing) -> View:
         & (pointing.centre_y_px[pick] > -margin)
         & (pointing.centre_y_px[pick] < rows + margin)
     ).any()
-    # a border may be seen from the centre only over a range of angles; if the centre is in the frame, all are seen
+    # a border may be seen from the centre only over a range of angles; if the centre is in the frame, all are
+    # seen
     low_rad, high_rad = (
         (-math.pi, math.pi) if inside or np.ptp(angle) > 5.0 else (float(angle.min()), float(angle.max()))
     )

@@ -1,9 +1,10 @@
 """Plasma that stays in its place: hedgerows, arches and filaments, built of threads that brighten and fade.
 
-A `Patch` is drawn on the scene's plasma strip: columns run along the limb (counter-clockwise), rows upward; one
-value is the brightness off the limb in units of the disc's centre. Threads are shared out among groups, and each
-group brightens and fades in its own time; a hedgerow's threads besides come in generations that replace each other on
-the same feet. So within an hour a prominence looks clearly different although nothing in it travels.
+A `Patch` is drawn on the scene's plasma strip: columns run along the limb (counter-clockwise), rows upward;
+one value is the brightness off the limb in units of the disc's centre. Threads are shared out among groups,
+and each group brightens and fades in its own time; a hedgerow's threads besides come in generations that
+replace each other on the same feet. So within an hour a prominence looks clearly different although nothing
+in it travels.
 """
 
 from __future__ import annotations
@@ -43,7 +44,8 @@ def group_light(patch: Patch, time_s: float) -> np.ndarray:
     if not patch.change_s:
         return np.tensordot(_generations(patch, 0.0), patch.light, axes=1)
     change = wander(np.random.default_rng(patch.key), time_s, patch.change_s, len(patch.light))[:, 0]
-    # log-normal, so that threads vanish and appear, without its rare flashes; all groups together stay as bright
+    # log-normal, so that threads vanish and appear, without its rare flashes; all groups together stay as
+    # bright
     share = np.minimum(np.exp(patch.depth * change), 4.0).astype(np.float32)
     share /= share.mean()
     return np.tensordot(share * _generations(patch, time_s / (LIFE * patch.change_s)), patch.light, axes=1)
@@ -65,7 +67,10 @@ def hedgerow_patch(row: Hedgerow, step_mm: float, limb_mm: float, key: tuple[int
     feet = np.arange(-0.45 * row.width_mm, 0.46 * row.width_mm, 10.0)
     feet = feet + rng.normal(0.0, 2.4, feet.size)
     light = np.concatenate(
-        [_scaled(_curtain(rng, row, feet, shape, step_mm, (margin, low)), row.brightness) for _ in range(GENERATIONS)]
+        [
+            _scaled(_curtain(rng, row, feet, shape, step_mm, (margin, low)), row.brightness)
+            for _ in range(GENERATIONS)
+        ]
     )
     left = math.radians(row.at_deg) - (0.5 * row.width_mm + margin) / limb_mm
     phase = np.repeat(np.arange(GENERATIONS) / GENERATIONS, BUNDLES)
@@ -119,7 +124,8 @@ def _hedgerow_seeds(
     )
     canopy = 1.0 / (1.0 + np.exp(-(h - 0.38 * top) / 3.0))
     gaps = np.exp(
-        1.1 * smooth_noise(rng, shape, (7.0 / step_mm, 1.7 / step_mm)) + 0.5 * smooth_noise(rng, shape, 6.0 / step_mm)
+        1.1 * smooth_noise(rng, shape, (7.0 / step_mm, 1.7 / step_mm))
+        + 0.5 * smooth_noise(rng, shape, 6.0 / step_mm)
     )
     density = (0.9 * columns + 0.75 * canopy) * gaps * (h < top) * (h > -1.5)
     chance = np.cumsum(density.ravel())
@@ -136,7 +142,9 @@ def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...])
     offset = rng.normal(0.0, arch.thickness_mm / 2.4, (count, 1))
     extent = rng.gamma(3.0, 0.16, (count, 1))
     first = rng.uniform(-0.5 * np.pi - 0.1, 0.5 * np.pi, (count, 1))
-    part = np.linspace(0.0, 1.0, int(np.hypot(arch.width_mm, 2 * arch.height_mm) / (0.5 * step_mm) / 1.5))[None, :]
+    part = np.linspace(0.0, 1.0, int(np.hypot(arch.width_mm, 2 * arch.height_mm) / (0.5 * step_mm) / 1.5))[
+        None, :
+    ]
     phase = first + extent * part
     wave = 0.35 * np.sin(phase * rng.uniform(3, 9, (count, 1)) + rng.uniform(0, 6.3, (count, 1)))
     x = (0.5 * arch.width_mm + offset + wave) * np.sin(phase)

@@ -34,7 +34,9 @@ _CONTENT = {
 
 def scenario_names() -> tuple[str, ...]:
     """Names of the scenarios that come with the program, in alphabetical order."""
-    return tuple(sorted(item.name.removesuffix(".toml") for item in _folder().iterdir() if item.name.endswith(".toml")))
+    return tuple(
+        sorted(item.name.removesuffix(".toml") for item in _folder().iterdir() if item.name.endswith(".toml"))
+    )
 
 
 def scenario(name: str) -> SceneSpec:
@@ -54,7 +56,8 @@ def scenario(name: str) -> SceneSpec:
 
 
 def read_scenario(file: Path | Traversable) -> SceneSpec:
-    """A scenario from a TOML file: the fields of SceneSpec, and tables [[hedgerows]], [[knots]], [[arch_knots]] ...
+    """A scenario from a TOML file: the fields of SceneSpec, and tables [[hedgerows]], [[knots]],
+    [[arch_knots]] ...
 
     Raises
     ------
@@ -64,9 +67,13 @@ def read_scenario(file: Path | Traversable) -> SceneSpec:
     try:
         tree = tomllib.loads(file.read_text(encoding="utf-8"))
     except OSError as error:
-        raise SettingsError(f"cannot be read ({error.strerror})", where=str(file), remedy="check the path") from None
+        raise SettingsError(
+            f"cannot be read ({error.strerror})", where=str(file), remedy="check the path"
+        ) from None
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise SettingsError(f"is not valid TOML: {error}", where=where, remedy="start from a file in demo/") from None
+        raise SettingsError(
+            f"is not valid TOML: {error}", where=where, remedy="start from a file in demo/"
+        ) from None
     content = {
         key: tuple(_record(_CONTENT[key], item, f"{where}, {key}") for item in tree.pop(key))
         for key in tuple(_CONTENT)
@@ -75,7 +82,9 @@ def read_scenario(file: Path | Traversable) -> SceneSpec:
     if "site" in tree:
         tree["site"] = _record(SiteSettings, tree["site"], f"{where}, site")
     content["knots"] = content.get("knots", ()) + content.pop("arch_knots", ())
-    return _record(SceneSpec, {"name": where.removesuffix(".toml"), "hedgerows": (), **tree, **content}, where)
+    return _record(
+        SceneSpec, {"name": where.removesuffix(".toml"), "hedgerows": (), **tree, **content}, where
+    )
 
 
 def _record(kind: type, values: dict[str, Any], where: str) -> Any:

@@ -56,7 +56,9 @@ def make_scene(spec: SceneSpec) -> Scene:
     """Build a scene: everything that stays in its place is drawn here, the rest when a frame is asked for."""
     pointing, air = camera.pointing_of(spec), camera.air_of(spec)
     light = tuple(
-        knot.brightness if knot.brightness is not None else camera.knot_brightness(spec, knot.size_mm, knot.snr)
+        knot.brightness
+        if knot.brightness is not None
+        else camera.knot_brightness(spec, knot.size_mm, knot.snr)
         for knot in spec.knots
     )
     layers = build_layers(spec, view_of(spec, pointing), light)

@@ -1,7 +1,7 @@
 """What a synthetic scene is to show: the Sun's content, the air, the mount and the camera, all in one record.
 
-Solar content is placed from the middle of the visible limb (see `content`); with `side="whole"` the facing angle is 0,
-so that `at_deg` is the image angle itself.
+Solar content is placed from the middle of the visible limb (see `content`); with `side="whole"` the facing
+angle is 0, so that `at_deg` is the image angle itself.
 """
 
 from __future__ import annotations
@@ -109,7 +109,9 @@ class SceneSpec:
             refuse(f"side '{self.side}' is unknown", f"use one of {', '.join(FACING_DEG)} or an angle")
         if isinstance(self.exposure, str) and self.exposure not in ("normal", "both", "burnt"):
             refuse(f"exposure '{self.exposure}' is unknown", "use normal, both, burnt or a number")
-        if self.mount not in ("equatorial", "altazimuth") or (self.mount == "altazimuth" and self.site is None):
+        if self.mount not in ("equatorial", "altazimuth") or (
+            self.mount == "altazimuth" and self.site is None
+        ):
             refuse(
                 f"mount '{self.mount}' {'needs a site' if self.mount == 'altazimuth' else 'is unknown'}",
                 "use equatorial, or altazimuth with a site",
@@ -136,7 +138,9 @@ class SceneSpec:
             return np.asarray(self.times_s, dtype=float)
         times = np.arange(self.frames) * float(self.cadence_s)
         if self.time_jitter_s:
-            times[1:] += np.random.default_rng([self.seed, 71]).normal(0.0, self.time_jitter_s, self.frames - 1)
+            times[1:] += np.random.default_rng([self.seed, 71]).normal(
+                0.0, self.time_jitter_s, self.frames - 1
+            )
         for frame, pause_s in self.gaps:
             times[frame:] += pause_s
         return times
@@ -195,7 +199,8 @@ class SceneSpec:
         return middle[0] - outward[0] * back, middle[1] - outward[1] * back
 
     def motionless(self) -> SceneSpec:
-        """The same scene without knots, eruptions and swaying threads; all else boils, fades and drifts on."""
+        """The same scene without knots, eruptions and swaying threads; all else boils, fades and drifts
+        on."""
         return replace(self, knots=(), eruptions=(), sways=())
 
 

@@ -1,8 +1,8 @@
 """What the Sun looks like at a time: light on a strip along the limb (plasma, fringe) and on the disc's face.
 
-The strips run along the limb (columns, counter-clockwise) and upward (rows), finer than the frames, so that a frame
-is one interpolation of them. Everything that has a known place and motion (knots, fronts, swaying threads) is drawn
-analytically at the frame's own time.
+The strips run along the limb (columns, counter-clockwise) and upward (rows), finer than the frames, so that a
+frame is one interpolation of them. Everything that has a known place and motion (knots, fronts, swaying
+threads) is drawn analytically at the frame's own time.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ __all__ = ["SunLayers", "View", "build_layers", "face_at", "fringe_at", "plasma_
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What part of the Sun the frames show, in angle [rad] from the facing direction and in Mm; and how finely."""
+    """What part of the Sun the frames show, in angle [rad] from the facing direction and in Mm; and how
+    finely."""
 
     from_rad: float
     to_rad: float
@@ -101,7 +102,8 @@ def plasma_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
 
 
 def fringe_at(layers: SunLayers, time_s: float) -> np.ndarray:
-    """The spicule fringe on its own strip (rows, columns), of which row 0 lies at `layers.fringe.height_mm`."""
+    """The spicule fringe on its own strip (rows, columns), of which row 0 lies at
+    `layers.fringe.height_mm`."""
     return group_light(layers.fringe, time_s)
 
 
@@ -167,14 +169,18 @@ def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
         axis=-1,
     )
     weights = (1.0 - part**2.5) * height[:, None] * rng.lognormal(0.0, 0.5, (count, 1))
-    light = draw_threads(points, weights, rng.integers(0, groups, count), groups, shape, max(0.22 / step, 0.4))
+    light = draw_threads(
+        points, weights, rng.integers(0, groups, count), groups, shape, max(0.22 / step, 0.4)
+    )
     h = low + np.arange(shape[0]) * step
     light *= 0.5 / max(float(light.sum(axis=0)[np.argmin(np.abs(h - 0.2 * spec.fringe_mm))].mean()), 1e-9)
     # level at the limb, so that the steepest fall stays that of the disc's edge
     base = np.exp(-(np.hypot(np.maximum(h, 0.0), 1.2) - 1.2) / spec.fringe_mm)
     light += (0.55 / groups * base)[None, :, None].astype(np.float32)
     limb_row = math.ceil(-low / step + 1)
-    light[:, :limb_row] = light[:, limb_row : limb_row + 1]  # goes on below the limb, where the disc's own edge cuts it
+    light[:, :limb_row] = light[
+        :, limb_row : limb_row + 1
+    ]  # goes on below the limb, where the disc's own edge cuts it
     return Patch(
         view.from_rad,
         low,

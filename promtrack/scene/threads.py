@@ -1,7 +1,7 @@
 """Fine threads: lines that follow a turbulent direction field, drawn as light on a grid.
 
-Plasma off the limb is seen as thin threads that lean together; drawing many of them along one smooth direction
-field gives their bundles, and the dark gaps between.
+Plasma off the limb is seen as thin threads that lean together; drawing many of them along one smooth
+direction field gives their bundles, and the dark gaps between.
 """
 
 from __future__ import annotations
@@ -33,7 +33,9 @@ def trace(
     here: np.ndarray = np.array(seeds, dtype=np.float32)
     for k in range(count):
         points[:, k] = here
-        column = np.clip(here[:, 0], 0, lean.shape[1] - 1).astype(int)  # the nearest sample: directions vary slowly
+        column = np.clip(here[:, 0], 0, lean.shape[1] - 1).astype(
+            int
+        )  # the nearest sample: directions vary slowly
         row = np.clip(here[:, 1], 0, lean.shape[0] - 1).astype(int)
         here = here + np.float32(step) * np.column_stack((lean[row, column], rise[row, column]))
     part = np.arange(count) * step / np.maximum(length[:, None], 1e-6)
@@ -49,7 +51,8 @@ def draw_threads(
     shape: tuple[int, int],
     width: float | tuple[float, float],
 ) -> np.ndarray:
-    """Light of threads (groups, rows, columns): bilinear splats, then a Gaussian of 1-sigma `width` (across, down)."""
+    """Light of threads (groups, rows, columns): bilinear splats, then a Gaussian of 1-sigma `width` (across,
+    down)."""
     rows, columns = shape
     x, y = points[..., 0].ravel().astype(float), points[..., 1].ravel().astype(float)
     which, weight = np.repeat(group, points.shape[1]), weights.ravel().astype(float)

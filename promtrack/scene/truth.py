@@ -87,7 +87,8 @@ class SceneTruth:
     def to_frame(
         self, index: int, angle_deg: np.ndarray | float, height_mm: np.ndarray | float
     ) -> tuple[np.ndarray, np.ndarray]:
-        """x, y in frame `index` of a point at image angle (first frame's orientation) and height above the limb."""
+        """x, y in frame `index` of a point at image angle (first frame's orientation) and height above the
+        limb."""
         rho = (self.limb_mm + np.asarray(height_mm, dtype=float)) / self.mm_per_px
         angle = np.deg2rad(np.asarray(angle_deg, dtype=float) + self.angle_deg[index])
         dx, dy = -rho * np.sin(angle), -rho * np.cos(angle)
@@ -97,9 +98,13 @@ class SceneTruth:
         return self.centre_x_px[index] + dx - lift * zx, self.centre_y_px[index] + dy - lift * zy
 
 
-def truth_of(spec: SceneSpec, pointing: camera.Pointing, air: camera.Air, light: tuple[float, ...]) -> SceneTruth:
+def truth_of(
+    spec: SceneSpec, pointing: camera.Pointing, air: camera.Air, light: tuple[float, ...]
+) -> SceneTruth:
     spoiled = [(f, "no Sun") for f in spec.lost_frames] + [(f, "cloud") for f, _ in spec.cloud_frames]
-    spoiled += [(f, "aircraft") for f in spec.aircraft_frames] + [(j.frame, "jump") for j in spec.jumps if j.smear]
+    spoiled += [(f, "aircraft") for f in spec.aircraft_frames] + [
+        (j.frame, "jump") for j in spec.jumps if j.smear
+    ]
     spoiled += [(f, "blur") for f, _ in spec.blurred_frames]
     bare = SceneTruth(
         times_utc=spec.times_utc,
@@ -165,8 +170,12 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light
     x, y = np.array([truth.to_frame(i, angle[i], h1[i]) for i in range(len(time_s))]).T
     rows, columns = spec.shape
     visible = (part >= 0.5) & (h1 > 0) & (x >= 0) & (y >= 0) & (x <= columns - 1) & (y <= rows - 1)
-    noise = float(camera.noise_of(spec, camera.exposure_gain(spec) * (spec.sky + 0.7 * spec.scattered + 0.04)))
-    peak = light / camera.spread_by_seeing(spec, knot.size_mm, truth.seeing_arcsec) * camera.exposure_gain(spec)
+    noise = float(
+        camera.noise_of(spec, camera.exposure_gain(spec) * (spec.sky + 0.7 * spec.scattered + 0.04))
+    )
+    peak = (
+        light / camera.spread_by_seeing(spec, knot.size_mm, truth.seeing_arcsec) * camera.exposure_gain(spec)
+    )
     return KnotTruth(
         time_s,
         h1,

@@ -8,10 +8,13 @@ import numpy as np
 __all__ = ["smooth_noise", "wander", "wandering_field"]
 
 
-def wander(rng: np.random.Generator, time_s: np.ndarray | float, scale_s: float, count: int = 1) -> np.ndarray:
+def wander(
+    rng: np.random.Generator, time_s: np.ndarray | float, scale_s: float, count: int = 1
+) -> np.ndarray:
     """`count` independent random functions of unit variance at `time_s`: (count, n).
 
-    A sum of cosines of random frequency and phase; the correlation after a time t is exp(-t^2 / (2 scale_s^2)).
+    A sum of cosines of random frequency and phase; the correlation after a time t is exp(-t^2 / (2
+    scale_s^2)).
     """
     terms = 24
     time_s = np.atleast_1d(np.asarray(time_s, dtype=float))
@@ -20,8 +23,11 @@ def wander(rng: np.random.Generator, time_s: np.ndarray | float, scale_s: float,
     return np.sqrt(2.0 / terms) * np.cos(rate[..., None] * time_s + phase[..., None]).sum(axis=1)
 
 
-def smooth_noise(rng: np.random.Generator, shape: tuple[int, int], scale: float | tuple[float, float]) -> np.ndarray:
-    """Random field of zero mean and unit variance; correlation exp(-d^2 / (2 scale^2)), scale (down, across)."""
+def smooth_noise(
+    rng: np.random.Generator, shape: tuple[int, int], scale: float | tuple[float, float]
+) -> np.ndarray:
+    """Random field of zero mean and unit variance; correlation exp(-d^2 / (2 scale^2)), scale (down,
+    across)."""
     down, across = scale if isinstance(scale, tuple) else (scale, scale)
     # drawn on a coarse grid of about three samples a correlation length, then interpolated: the cost does not
     # grow with the scale
@@ -42,7 +48,8 @@ def wandering_field(
     rng: np.random.Generator, shape: tuple[int, int], time_s: float, scale: float, scale_s: float
 ) -> np.ndarray:
     """Two independent random fields (rows, columns, 2) of unit variance that change within `scale_s`."""
-    # six samples a correlation length: straight lines between them miss a Gaussian-correlated field by 0.4 % of its rms
+    # six samples a correlation length: straight lines between them miss a Gaussian-correlated field by 0.4 %
+    # of its rms
     step = max(scale / 6.0, 1.0)
     y = np.arange(int(shape[0] / step) + 3) * step
     x = np.arange(int(shape[1] / step) + 3) * step

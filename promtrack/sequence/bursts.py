@@ -1,7 +1,7 @@
 """Recordings made in bursts: many fast frames, a pause, many fast frames; one frame a burst out.
 
-Within a burst the Sun does not change but the air does, so the mean of the sharpest frames is worth more than all of
-them.
+Within a burst the Sun does not change but the air does, so the mean of the sharpest frames is worth more than
+all of them.
 """
 
 from __future__ import annotations
@@ -20,16 +20,18 @@ from promtrack.settings import TimesSettings
 
 __all__ = ["best_of_bursts", "find_bursts", "reduce_bursts"]
 
-_PAUSE = 5.0        # usual steps within a burst that make a pause
-_LEAST_FRAMES = 4   # frames of a burst
-_LARGEST_SHIFT = 0.1  # of the frame's smaller side: a larger shift within a burst is a jump, and that frame is not used
+_PAUSE = 5.0  # usual steps within a burst that make a pause
+_LEAST_FRAMES = 4  # frames of a burst
+_LARGEST_SHIFT = (
+    0.1  # of the frame's smaller side: a larger shift within a burst is a jump, and that frame is not used
+)
 
 
 def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
     """First and last index + 1 of each burst; empty where the recording is not made in bursts.
 
-    It is when its long steps are at least 5 times the usual step within the runs between them, and when these runs have
-    4 frames or more throughout (the first and the last may be shorter).
+    It is when its long steps are at least 5 times the usual step within the runs between them, and when these
+    runs have 4 frames or more throughout (the first and the last may be shorter).
     """
     steps = np.diff(times_utc) / np.timedelta64(1, "s")
     if len(steps) < 2 * _LEAST_FRAMES or not (steps > 0).any():
@@ -44,7 +46,8 @@ def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
 
 
 def best_of_bursts(sequence: Sequence, times: TimesSettings) -> Sequence:
-    """What `times.bursts` asks for: the sequence as it is, with a note when it is made in bursts, or one frame a burst.
+    """What `times.bursts` asks for: the sequence as it is, with a note when it is made in bursts, or one
+    frame a burst.
 
     Raises
     ------
@@ -55,7 +58,7 @@ def best_of_bursts(sequence: Sequence, times: TimesSettings) -> Sequence:
     bursts = find_bursts(sequence.times_utc)
     if not bursts:
         return sequence
-    note = (f"recorded in {len(bursts)} bursts; with times.bursts = \"best\" each becomes one frame, the mean of its sharpest ones")
+    note = f'recorded in {len(bursts)} bursts; with times.bursts = "best" each becomes one frame, the mean of its sharpest ones'
     return replace(sequence, notes=(*sequence.notes, note))
 
 
@@ -70,16 +73,25 @@ def reduce_bursts(sequence: Sequence, *, keep: float = 0.3) -> Sequence:
     """
     bursts = find_bursts(sequence.times_utc)
     if not bursts:
-        raise InputError("is not recorded in bursts", where=str(sequence.path), remedy="use its frames as they are")
+        raise InputError(
+            "is not recorded in bursts", where=str(sequence.path), remedy="use its frames as they are"
+        )
     times = sequence.times_utc
     middles = [times[a] + (times[b - 1] - times[a]) / 2 for a, b in bursts]
     names = tuple(f"{sequence.names[a]}..{sequence.names[b - 1]}" for a, b in bursts)
-    return replace(sequence, names=names, times_utc=np.array(middles, "datetime64[us]"),
-                   read=_reader(sequence, bursts, keep), decode_is_costly=True,
-                   notes=(*sequence.notes, f"each frame is the mean of the sharpest {100 * keep:.0f} % of a burst"))
+    return replace(
+        sequence,
+        names=names,
+        times_utc=np.array(middles, "datetime64[us]"),
+        read=_reader(sequence, bursts, keep),
+        decode_is_costly=True,
+        notes=(*sequence.notes, f"each frame is the mean of the sharpest {100 * keep:.0f} % of a burst"),
+    )
 
 
-def _reader(sequence: Sequence, bursts: tuple[tuple[int, int], ...], keep: float) -> Callable[[int], np.ndarray]:
+def _reader(
+    sequence: Sequence, bursts: tuple[tuple[int, int], ...], keep: float
+) -> Callable[[int], np.ndarray]:
     def read(index: int) -> np.ndarray:
         first, last = bursts[index]
         scores = []
@@ -89,10 +101,14 @@ def _reader(sequence: Sequence, bursts: tuple[tuple[int, int], ...], keep: float
             except InputError:
                 continue
         if not scores:
-            raise InputError("not one frame of the burst can be decoded", where=sequence.names[first],
-                             remedy="copy the burst again from the camera")
+            raise InputError(
+                "not one frame of the burst can be decoded",
+                where=sequence.names[first],
+                remedy="copy the burst again from the camera",
+            )
         best = [i for _, i in sorted(scores, reverse=True)[: max(1, round(keep * (last - first)))]]
         return _mean_onto_first(sequence, best)
+
     return read
 
 
@@ -106,7 +122,12 @@ def _mean_onto_first(sequence: Sequence, indices: list[int]) -> np.ndarray:
         (dx, dy), _ = cv2.phaseCorrelate(windowed.copy(), frame * window)  # may overwrite what it is given
         if max(abs(dx), abs(dy)) < _LARGEST_SHIFT * min(frame.shape):
             shift = np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]])
-            total += cv2.warpAffine(frame, shift, frame.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                                    borderMode=cv2.BORDER_REPLICATE)
+            total += cv2.warpAffine(
+                frame,
+                shift,
+                frame.shape[::-1],
+                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
             count += 1
     return total / np.float32(count)

@@ -15,9 +15,9 @@ from promtrack.settings import CameraSettings
 
 __all__ = ["Calibration", "calibrated", "load_calibration", "make_calibration"]
 
-_HOT_SIGMA = 10.0     # robust sigmas above the dark's median that make a pixel hot
-_LEAST_FLAT = 0.05    # of the flat's median: below, a pixel is blind
-_MOST_FRAMES = 64     # frames of a folder that are averaged
+_HOT_SIGMA = 10.0  # robust sigmas above the dark's median that make a pixel hot
+_LEAST_FLAT = 0.05  # of the flat's median: below, a pixel is blind
+_MOST_FRAMES = 64  # frames of a folder that are averaged
 _AROUND = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
 
 
@@ -25,9 +25,9 @@ _AROUND = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0,
 class Calibration:
     """What is taken from every frame."""
 
-    dark: np.ndarray | None       # (rows, columns) float32
-    gain: np.ndarray | None       # (rows, columns) float32, 1 / normalised flat
-    bad_y: np.ndarray             # (k,) pixels to be replaced by the median of their neighbours
+    dark: np.ndarray | None  # (rows, columns) float32
+    gain: np.ndarray | None  # (rows, columns) float32, 1 / normalised flat
+    bad_y: np.ndarray  # (k,) pixels to be replaced by the median of their neighbours
     bad_x: np.ndarray
     notes: tuple[str, ...]
 
@@ -81,7 +81,8 @@ def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibr
 
 
 def calibrated(frame: np.ndarray, calibration: Calibration, full_scale: float) -> np.ndarray:
-    """The frame, float32, without dark and flat; saturated pixels stay at `full_scale`, and only they reach it."""
+    """The frame, float32, without dark and flat; saturated pixels stay at `full_scale`, and only they reach
+    it."""
     out = frame.astype(np.float32)
     burnt = frame >= full_scale
     if calibration.dark is not None:
@@ -109,9 +110,14 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
         total = np.zeros(shape, np.float64)
         for frame in chosen:
             if frame.shape != shape:
-                raise InputError(f"is {frame.shape[1]} x {frame.shape[0]} pixels, the frames are {shape[1]} x "
-                                 f"{shape[0]}", where=str(frame.file), remedy="record it at the size of the frames")
-            colour = frame.colour if camera.bayer == "auto" or frame.colour in ("rgb", "bgr") else camera.bayer
+                raise InputError(
+                    f"is {frame.shape[1]} x {frame.shape[0]} pixels, the frames are {shape[1]} x {shape[0]}",
+                    where=str(frame.file),
+                    remedy="record it at the size of the frames",
+                )
+            colour = (
+                frame.colour if camera.bayer == "auto" or frame.colour in ("rgb", "bgr") else camera.bayer
+            )
             up = frame.bottom_up if camera.rows == "auto" else camera.rows == "bottom-up"
             total += develop(as_stored(frame), colour, plan, up)
     except PromtrackError as error:

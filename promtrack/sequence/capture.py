@@ -1,9 +1,11 @@
-"""Raw uncompressed capture video: frames as the camera gave them behind a 178-byte header, time stamps at the end.
+"""Raw uncompressed capture video: frames as the camera gave them behind a 178-byte header, time stamps at the
+end.
 
-Layout (little-endian, common practice; the tests compare with ffmpeg's demuxer): 14 bytes of identification, then
-int32 camera, colour, byte-order flag, columns, rows, bits per sample, frames; three texts of 40 bytes; int64 start in
-local time and in UTC. Behind the frames may stand one int64 UTC stamp a frame, in units of 100 ns since 0001-01-01.
-It is read without ffmpeg because any frame can be reached at once, and because ffmpeg does not hand on the stamps.
+Layout (little-endian, common practice; the tests compare with ffmpeg's demuxer): 14 bytes of identification,
+then int32 camera, colour, byte-order flag, columns, rows, bits per sample, frames; three texts of 40 bytes;
+int64 start in local time and in UTC. Behind the frames may stand one int64 UTC stamp a frame, in units of 100
+ns since 0001-01-01. It is read without ffmpeg because any frame can be reached at once, and because ffmpeg
+does not hand on the stamps.
 """
 
 from __future__ import annotations
@@ -71,8 +73,21 @@ def capture_frames(path: Path, size: int) -> list[Found]:
     order = _byte_order(path, header)
     full = float(2**header.bits - 1)
     shape, kind = (header.rows, header.columns), "16-bit" if header.bits > 8 else "8-bit"
-    return [Found(path, i, count, shape, kind, header.colour, _reader(path, header, order, i), False, stamps[i],
-                  full_scale=full) for i in range(count)]
+    return [
+        Found(
+            path,
+            i,
+            count,
+            shape,
+            kind,
+            header.colour,
+            _reader(path, header, order, i),
+            False,
+            stamps[i],
+            full_scale=full,
+        )
+        for i in range(count)
+    ]
 
 
 def _reader(path: Path, header: _Header, order: str, index: int) -> Callable[[], np.ndarray]:
@@ -90,9 +105,11 @@ def _frame(path: Path, header: _Header, order: str, index: int) -> np.ndarray:
 
 
 def _byte_order(path: Path, header: _Header) -> str:
-    """Byte order of 16-bit samples, from the first frame: writers disagree on the meaning of the header's flag.
+    """Byte order of 16-bit samples, from the first frame: writers disagree on the meaning of the header's
+    flag.
 
-    In the wrong order the low byte, which is mostly noise, becomes the high one, and neighbours differ wildly.
+    In the wrong order the low byte, which is mostly noise, becomes the high one, and neighbours differ
+    wildly.
     """
     if header.bits <= 8:
         return "<"
@@ -118,5 +135,8 @@ def _utc(ticks: np.ndarray) -> np.ndarray:
     """Ticks since year 1 to datetime64[us]; NaT outside the years 1970 to 2200."""
     since_1970 = ticks.astype(np.int64) - _TICKS_TO_1970
     sane = (ticks > _TICKS_TO_1970) & (since_1970 < 230 * 366 * 86400 * 10**7)
-    return np.where(sane, np.datetime64(0, "us") + np.where(sane, since_1970, 0) // 10 * np.timedelta64(1, "us"),
-                    np.datetime64("NaT", "us"))
+    return np.where(
+        sane,
+        np.datetime64(0, "us") + np.where(sane, since_1970, 0) // 10 * np.timedelta64(1, "us"),
+        np.datetime64("NaT", "us"),
+    )

@@ -1,8 +1,8 @@
 """The header of a FITS unit: bytes in, keywords and values out.
 
-Own code because a whole folder of headers must be read in a moment, and because a hostile or merely sloppy card must
-neither warn nor stop anything: it is passed over. Source: FITS Standard 4.0, sections 3.3 and 4.1 to 4.2; the tests
-compare with astropy.
+Own code because a whole folder of headers must be read in a moment, and because a hostile or merely sloppy
+card must neither warn nor stop anything: it is passed over. Source: FITS Standard 4.0, sections 3.3 and 4.1
+to 4.2; the tests compare with astropy.
 """
 
 from __future__ import annotations
@@ -19,19 +19,21 @@ __all__ = ["BLOCK", "Unit", "number", "read_unit", "text"]
 BLOCK = 2880
 _CARD = 80
 _MOST_BLOCKS = 4000  # 11 MB of header
-_VALUE = re.compile(r" *(?:'((?:[^']|'')*)'|([TF])(?= *(?:/|$))"
-                    r"|([+-]?(?:\d+\.?\d*|\.\d+)(?:[EDed][+-]?\d+)?)(?= *(?:/|$)))")
+_VALUE = re.compile(
+    r" *(?:'((?:[^']|'')*)'|([TF])(?= *(?:/|$))"
+    r"|([+-]?(?:\d+\.?\d*|\.\d+)(?:[EDed][+-]?\d+)?)(?= *(?:/|$)))"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
     """One header, and where its data lie."""
 
-    cards: dict[str, object]   # str, bool, int or float; the first of repeated keywords counts
-    raw: bytes                 # the cards as they stand, without END
-    start: int                 # offset of the header
-    data: int                  # offset of the data
-    length: int                # bytes of data, without padding
+    cards: dict[str, object]  # str, bool, int or float; the first of repeated keywords counts
+    raw: bytes  # the cards as they stand, without END
+    start: int  # offset of the header
+    data: int  # offset of the data
+    length: int  # bytes of data, without padding
 
     @property
     def following(self) -> int:
@@ -54,11 +56,15 @@ def read_unit(file: BinaryIO, offset: int) -> Unit | None:
             if raw:
                 break
             return None
-        end = next((i for i in range(0, len(block) - 7, _CARD) if block[i:i + 8] in (b"END     ", b"END")), -1)
+        end = next(
+            (i for i in range(0, len(block) - 7, _CARD) if block[i : i + 8] in (b"END     ", b"END")), -1
+        )
         raw += block[:end] if end >= 0 else block
         if end >= 0:
             cards = _parse(bytes(raw))
-            return Unit(cards, bytes(raw), offset, offset + (len(raw) // BLOCK + 1) * BLOCK, _data_length(cards))
+            return Unit(
+                cards, bytes(raw), offset, offset + (len(raw) // BLOCK + 1) * BLOCK, _data_length(cards)
+            )
     raise InputError("is cut short: its FITS header has no end", remedy=COPY_AGAIN)
 
 
@@ -84,7 +90,7 @@ def _parse(raw: bytes) -> dict[str, object]:
     whole = raw.decode("latin-1")
     cards: dict[str, object] = {}
     for i in range(0, len(whole), _CARD):
-        card = whole[i:i + _CARD]
+        card = whole[i : i + _CARD]
         if card[8:10] != "= ":
             continue
         found = _VALUE.match(card, 9)

@@ -18,14 +18,17 @@ __all__ = ["doubt_night"]
 
 
 def doubt_night(sequence: Sequence, site: SiteSettings) -> Sequence:
-    """The sequence; where the Sun was below the site's horizon at one of its times, its time report says so."""
+    """The sequence; where the Sun was below the site's horizon at one of its times, its time report says
+    so."""
     moments = sequence.times_utc[[0, len(sequence) // 2, -1]]
     altitude = sky_place(moments, site=site).altitude_deg
-    if not (altitude < LOWEST_DEG).any():      # nan, without a site, is no doubt
+    if not (altitude < LOWEST_DEG).any():  # nan, without a site, is no doubt
         return sequence
     lowest = int(np.argmin(altitude))
     moment = np.datetime_as_string(moments[lowest], unit="s")
-    problem = (f"at {moment}Z the Sun was {-altitude[lowest]:.0f} deg below the horizon of the site: if the times are local, "
-               "set times.zone, else mend the site or the clock")
+    problem = (
+        f"at {moment}Z the Sun was {-altitude[lowest]:.0f} deg below the horizon of the site: if the times are local, "
+        "set times.zone, else mend the site or the clock"
+    )
     report = sequence.time_report
     return replace(sequence, time_report=replace(report, problems=(*report.problems, problem)))

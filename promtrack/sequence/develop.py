@@ -1,9 +1,11 @@
-"""From a frame as stored to a frame as displayed: colour to luminance, rows top-down, the machine's own byte order.
+"""From a frame as stored to a frame as displayed: colour to luminance, rows top-down, the machine's own byte
+order.
 
-Colour. A narrow-band picture of the Sun taken through a colour sensor has its light in the red photosites alone; the
-other channels hold noise. So where one channel carries most of the light it is taken alone, and saturation stays
-visible; otherwise (grey stored as colour, false colour) the plain mean of the three is taken, which grows with
-brightness in any usual palette. The choice is made once for a sequence, on its first frame.
+Colour. A narrow-band picture of the Sun taken through a colour sensor has its light in the red photosites
+alone; the other channels hold noise. So where one channel carries most of the light it is taken alone, and
+saturation stays visible; otherwise (grey stored as colour, false colour) the plain mean of the three is
+taken, which grows with brightness in any usual palette. The choice is made once for a sequence, on its first
+frame.
 """
 
 from __future__ import annotations
@@ -16,8 +18,12 @@ __all__ = ["Plan", "channel_plan", "develop"]
 Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
 
 _ALONE = 0.6  # share of the light that makes a channel stand for the whole; 0.33 would be grey
-_DEMOSAIC = {"rggb": cv2.COLOR_BayerRGGB2RGB, "bggr": cv2.COLOR_BayerBGGR2RGB,
-             "grbg": cv2.COLOR_BayerGRBG2RGB, "gbrg": cv2.COLOR_BayerGBRG2RGB}
+_DEMOSAIC = {
+    "rggb": cv2.COLOR_BayerRGGB2RGB,
+    "bggr": cv2.COLOR_BayerBGGR2RGB,
+    "grbg": cv2.COLOR_BayerGRBG2RGB,
+    "gbrg": cv2.COLOR_BayerGBRG2RGB,
+}
 
 
 def channel_plan(stored: np.ndarray, colour: str) -> Plan:
@@ -35,7 +41,8 @@ def channel_plan(stored: np.ndarray, colour: str) -> Plan:
 
 
 def develop(stored: np.ndarray, colour: str, plan: Plan, turn_rows: bool) -> np.ndarray:
-    """The frame as displayed: 2-D, contiguous, uint8, uint16 or float32; values that are not finite become 0."""
+    """The frame as displayed: 2-D, contiguous, uint8, uint16 or float32; values that are not finite become
+    0."""
     grey = _luminance(_as_rgb(stored, colour), plan)
     if turn_rows:
         grey = grey[::-1]
@@ -62,11 +69,13 @@ def _as_rgb(stored: np.ndarray, colour: str) -> np.ndarray:
 
 def _demosaic_float(raw: np.ndarray, pattern: str) -> np.ndarray:
     """Bilinear demosaicing, which OpenCV offers for integers only: photosites spread to their neighbours."""
-    y, x = np.mgrid[:raw.shape[0], :raw.shape[1]]
+    y, x = np.mgrid[: raw.shape[0], : raw.shape[1]]
     here = np.array(list(pattern)).reshape(2, 2)[y % 2, x % 2]
     cross, square = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]]), np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]])
-    planes = [cv2.filter2D(np.where(here == channel, raw, np.float32(0)), cv2.CV_32F, kernel / 4.0)
-              for channel, kernel in (("r", square), ("g", cross), ("b", square))]
+    planes = [
+        cv2.filter2D(np.where(here == channel, raw, np.float32(0)), cv2.CV_32F, kernel / 4.0)
+        for channel, kernel in (("r", square), ("g", cross), ("b", square))
+    ]
     return np.dstack(planes)
 
 

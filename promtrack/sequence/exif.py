@@ -23,7 +23,8 @@ _WANTED = frozenset((_EXPOSURE, _ORIGINAL, _OFFSET, _OFFSET_ORIGINAL, _SUBSEC, _
 
 
 def exif_at(file: BinaryIO, base: int, size: int) -> Exif | None:
-    """EXIF of a block that begins at `base`; None where it is missing or damaged (the picture may still be good)."""
+    """EXIF of a block that begins at `base`; None where it is missing or damaged (the picture may still be
+    good)."""
     try:
         layout = read_layout(file, size, base)
         first = next(directories(file, layout, frozenset((EXIF_POINTER,)), most=1), {})
@@ -44,8 +45,12 @@ def exif_from(file: BinaryIO, layout: Layout, first: dict[int, tuple]) -> Exif |
     original = _text(tags, _ORIGINAL)
     if not original:
         return None
-    return Exif(original, _text(tags, _SUBSEC_ORIGINAL) or _text(tags, _SUBSEC),
-                _text(tags, _OFFSET_ORIGINAL) or _text(tags, _OFFSET), _exposure_s(tags))
+    return Exif(
+        original,
+        _text(tags, _SUBSEC_ORIGINAL) or _text(tags, _SUBSEC),
+        _text(tags, _OFFSET_ORIGINAL) or _text(tags, _OFFSET),
+        _exposure_s(tags),
+    )
 
 
 def _text(tags: dict[int, tuple], tag: int) -> str:

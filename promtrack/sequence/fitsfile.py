@@ -1,7 +1,7 @@
 """FITS files: pictures, cubes and tile-compressed pictures in, found frames out.
 
-The first unit that holds a picture counts. Plain data are read straight from the disk; tile-compressed data are
-unpacked by astropy, which is handed the structural keywords only, so that no odd card can trouble it.
+The first unit that holds a picture counts. Plain data are read straight from the disk; tile-compressed data
+are unpacked by astropy, which is handed the structural keywords only, so that no odd card can trouble it.
 Source: FITS Standard 4.0, sections 4.4, 7.1 (image extensions) and 10.1 (tile compression).
 """
 
@@ -26,13 +26,46 @@ from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, SAVE_AGAIN, Found,
 
 __all__ = ["first_picture", "fits_frames"]
 
-_TIME_KEYWORDS = ("DATE-BEG", "DATE-OBS", "DATE_OBS", "TIME-OBS", "UTSTART", "UT", "DATE-END", "DATE-AVG", "DATE_AVG",
-                  "T_OBS", "MJD-BEG", "MJD-OBS", "MJD-AVG", "EXPTIME", "EXPOSURE", "XPOSURE", "TEXPOSUR", "TIMESYS")
+_TIME_KEYWORDS = (
+    "DATE-BEG",
+    "DATE-OBS",
+    "DATE_OBS",
+    "TIME-OBS",
+    "UTSTART",
+    "UT",
+    "DATE-END",
+    "DATE-AVG",
+    "DATE_AVG",
+    "T_OBS",
+    "MJD-BEG",
+    "MJD-OBS",
+    "MJD-AVG",
+    "EXPTIME",
+    "EXPOSURE",
+    "XPOSURE",
+    "TEXPOSUR",
+    "TIMESYS",
+)
 _DTYPES = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
-_STRUCTURE = re.compile(rb"(?:XTENSION|BITPIX|NAXIS\d*|[PG]COUNT|TFIELDS|T(?:TYPE|FORM|SCAL|ZERO|NULL)\d+"
-                        rb"|Z[A-Z]+\d*) *$")
-_UNPACK_ERRORS = (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, RuntimeError,
-                  EOFError, MemoryError, struct.error, zlib.error, fits.VerifyError)
+_STRUCTURE = re.compile(
+    rb"(?:XTENSION|BITPIX|NAXIS\d*|[PG]COUNT|TFIELDS|T(?:TYPE|FORM|SCAL|ZERO|NULL)\d+"
+    rb"|Z[A-Z]+\d*) *$"
+)
+_UNPACK_ERRORS = (
+    OSError,
+    ValueError,
+    TypeError,
+    KeyError,
+    IndexError,
+    AttributeError,
+    ArithmeticError,
+    RuntimeError,
+    EOFError,
+    MemoryError,
+    struct.error,
+    zlib.error,
+    fits.VerifyError,
+)
 _MOST_UNITS = 200
 
 
@@ -40,7 +73,7 @@ _MOST_UNITS = 200
 class _Scaling:
     scale: float
     zero: float
-    blank: object   # the integer that stands for no value, or None
+    blank: object  # the integer that stands for no value, or None
 
 
 def opened(path: Path) -> BinaryIO:
@@ -103,17 +136,33 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     packed = cards.get("ZIMAGE") is True
     zipped = _zipped(path)
     if not zipped and unit.data + unit.length > size:
-        raise InputError(f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there",
-                         remedy=COPY_AGAIN)
+        raise InputError(
+            f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there", remedy=COPY_AGAIN
+        )
     dtype = _stored(cards, packed)
-    scaling = _Scaling(number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0),
-                       cards.get("BLANK", cards.get("ZBLANK")))
-    take = (_packed_reader(path, unit.start, scaling) if packed
-            else _plane_reader(path, unit.data, scaling, (dtype, rows, columns)))
-    found = Found(path, 0, 1 if colour else planes, (rows, columns), _kind(dtype, cards), _colour(cards, colour),
-                  _planes_reader(take, (0, 1, 2)) if colour else _planes_reader(take, (0,)), packed or zipped,
-                  Stamps(fits={k: cards[k] for k in _TIME_KEYWORDS if k in cards}),
-                  bottom_up=text(cards, "ROWORDER").upper() != "TOP-DOWN", full_scale=number(cards, "SATURATE"))
+    scaling = _Scaling(
+        number(cards, "BSCALE", default=1.0),
+        number(cards, "BZERO", default=0.0),
+        cards.get("BLANK", cards.get("ZBLANK")),
+    )
+    take = (
+        _packed_reader(path, unit.start, scaling)
+        if packed
+        else _plane_reader(path, unit.data, scaling, (dtype, rows, columns))
+    )
+    found = Found(
+        path,
+        0,
+        1 if colour else planes,
+        (rows, columns),
+        _kind(dtype, cards),
+        _colour(cards, colour),
+        _planes_reader(take, (0, 1, 2)) if colour else _planes_reader(take, (0,)),
+        packed or zipped,
+        Stamps(fits={k: cards[k] for k in _TIME_KEYWORDS if k in cards}),
+        bottom_up=text(cards, "ROWORDER").upper() != "TOP-DOWN",
+        full_scale=number(cards, "SATURATE"),
+    )
     return [found] if found.count == 1 else [_plane(found, i, take, cards) for i in range(planes)]
 
 
@@ -147,7 +196,9 @@ def _plane(found: Found, index: int, take: Callable[[int], np.ndarray], cards: d
     step = number(cards, "CDELT3", "CD3_3")
     if "TIME" in text(cards, "CTYPE3").upper() and np.isfinite(step):
         unit = {"min": 60.0, "h": 3600.0, "d": 86400.0}.get(text(cards, "CUNIT3"), 1.0)
-        along = number(cards, "CRVAL3", default=0.0) + (index + 1 - number(cards, "CRPIX3", default=1.0)) * step
+        along = (
+            number(cards, "CRVAL3", default=0.0) + (index + 1 - number(cards, "CRPIX3", default=1.0)) * step
+        )
         stamps = replace(stamps, since_start_s=along * unit)
     return replace(found, number=index, read=_planes_reader(take, (index,)), stamps=stamps)
 
@@ -158,8 +209,9 @@ def _planes_reader(take: Callable[[int], np.ndarray], planes: tuple[int, ...]) -
     return lambda: np.stack([take(plane) for plane in planes], axis=-1)
 
 
-def _plane_reader(path: Path, start: int, scaling: _Scaling,
-                  layout: tuple[np.dtype, int, int]) -> Callable[[int], np.ndarray]:
+def _plane_reader(
+    path: Path, start: int, scaling: _Scaling, layout: tuple[np.dtype, int, int]
+) -> Callable[[int], np.ndarray]:
     dtype, rows, columns = layout
     size = rows * columns * dtype.itemsize
 
@@ -171,8 +223,11 @@ def _plane_reader(path: Path, start: int, scaling: _Scaling,
         except (OSError, EOFError, zlib.error) as error:
             raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
         if len(data) < size:
-            raise InputError(f"is cut short: plane {plane} has {len(data)} of {size} bytes", remedy=COPY_AGAIN)
+            raise InputError(
+                f"is cut short: plane {plane} has {len(data)} of {size} bytes", remedy=COPY_AGAIN
+            )
         return _physical(np.frombuffer(data, dtype).reshape(rows, columns), scaling)
+
     return take
 
 
@@ -184,7 +239,9 @@ def _physical(stored: np.ndarray, scaling: _Scaling) -> np.ndarray:
     if linear == (1.0, 32768.0) and stored.dtype.newbyteorder("=") == np.int16:
         return stored.view(stored.dtype.str.replace("i", "u")) ^ np.uint16(0x8000)
     with np.errstate(over="ignore", invalid="ignore"):
-        counts = (stored if linear == (1.0, 0.0) else stored * scaling.scale + scaling.zero).astype(np.float32)
+        counts = (stored if linear == (1.0, 0.0) else stored * scaling.scale + scaling.zero).astype(
+            np.float32
+        )
     if isinstance(scaling.blank, int) and stored.dtype.kind == "i":
         counts[stored == scaling.blank] = np.nan
     return counts
@@ -200,21 +257,32 @@ def _packed_reader(path: Path, start: int, scaling: _Scaling) -> Callable[[int],
                 file.seek(unit.data)
                 table = file.read(unit.length)
             with fits.open(io.BytesIO(_bare(unit, table)), do_not_scale_image_data=True) as units:
-                stored = units[1].section[(plane,) * (len(units[1].shape) - 2)] if len(units[1].shape) < 4 else (
-                    units[1].data.reshape(-1, *units[1].shape[-2:])[plane])
+                stored = (
+                    units[1].section[(plane,) * (len(units[1].shape) - 2)]
+                    if len(units[1].shape) < 4
+                    else (units[1].data.reshape(-1, *units[1].shape[-2:])[plane])
+                )
         except _UNPACK_ERRORS as error:
             why = (str(error) or type(error).__name__).splitlines()[0][:120]
             raise InputError(f"cannot be unpacked ({why})", remedy=COPY_AGAIN) from None
         return _physical(np.asarray(stored), scaling)
+
     return take
 
 
 def _bare(unit: Unit, table: bytes) -> bytes:
     """A FITS file of the unit alone, with its structural keywords only and without scaling of the values."""
-    cards = [unit.raw[i:i + 80] for i in range(0, len(unit.raw), 80)]
+    cards = [unit.raw[i : i + 80] for i in range(0, len(unit.raw), 80)]
     kept = [card for card in cards if _STRUCTURE.match(card[:8])]
-    primary = _padded([b"SIMPLE  =                    T", b"BITPIX  =                    8",
-                       b"NAXIS   =                    0", b"EXTEND  =                    T", b"END"])
+    primary = _padded(
+        [
+            b"SIMPLE  =                    T",
+            b"BITPIX  =                    8",
+            b"NAXIS   =                    0",
+            b"EXTEND  =                    T",
+            b"END",
+        ]
+    )
     return primary + _padded([*kept, b"END"]) + table + b"\0" * (-len(table) % BLOCK)
 
 

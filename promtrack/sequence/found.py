@@ -15,12 +15,20 @@ import numpy as np
 from promtrack.errors import InputError
 
 __all__ = [
-    "COPY_AGAIN", "MOST_FRAMES", "MOST_PIXELS", "SAVE_AGAIN", "Exif", "Found", "Stamps", "as_stored", "check_size",
+    "COPY_AGAIN",
+    "MOST_FRAMES",
+    "MOST_PIXELS",
+    "SAVE_AGAIN",
+    "Exif",
+    "Found",
+    "Stamps",
+    "as_stored",
+    "check_size",
     "read_exactly",
 ]
 
 MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size is allocated
-MOST_FRAMES = 2_000_000    # of one sequence
+MOST_FRAMES = 2_000_000  # of one sequence
 COPY_AGAIN = "copy it again from the camera, or remove it"
 SAVE_AGAIN = "save it again, or remove it"
 
@@ -29,38 +37,39 @@ SAVE_AGAIN = "save it again, or remove it"
 class Exif:
     """What a camera's EXIF block says about the exposure; empty strings where it is silent."""
 
-    original: str        # DateTimeOriginal, 'YYYY:MM:DD HH:MM:SS'
-    subsec: str          # decimals of the second
-    offset: str          # zone, '+02:00'
-    exposure_s: float    # nan if unknown
+    original: str  # DateTimeOriginal, 'YYYY:MM:DD HH:MM:SS'
+    subsec: str  # decimals of the second
+    offset: str  # zone, '+02:00'
+    exposure_s: float  # nan if unknown
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stamps:
     """What a file says about the time of one of its frames."""
 
-    fits: dict[str, object] | None = None     # the header's time keywords
+    fits: dict[str, object] | None = None  # the header's time keywords
     exif: Exif | None = None
-    clock_utc: np.datetime64 | None = None    # recorded with the frame by the camera's computer
-    since_start_s: float = np.nan             # time since the first frame of the same file
-    created: str = ""                         # creation time of the container
+    clock_utc: np.datetime64 | None = None  # recorded with the frame by the camera's computer
+    since_start_s: float = np.nan  # time since the first frame of the same file
+    created: str = ""  # creation time of the container
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """One frame in a file. `read` gives it as stored: rows and bytes in the file's order, colour not yet resolved."""
+    """One frame in a file. `read` gives it as stored: rows and bytes in the file's order, colour not yet
+    resolved."""
 
     file: Path
-    number: int                      # within its file, from 0
-    count: int                       # frames in that file
-    shape: tuple[int, int]           # rows, columns
-    kind: str                        # '8-bit', '16-bit' or 'float'
-    colour: str                      # 'mono', 'rgb', 'bgr', or the pattern of raw colour: 'rggb', ...
+    number: int  # within its file, from 0
+    count: int  # frames in that file
+    shape: tuple[int, int]  # rows, columns
+    kind: str  # '8-bit', '16-bit' or 'float'
+    colour: str  # 'mono', 'rgb', 'bgr', or the pattern of raw colour: 'rggb', ...
     read: Callable[[], np.ndarray]
     costly: bool
     stamps: Stamps
     bottom_up: bool = False
-    full_scale: float = np.nan       # where the file states it
+    full_scale: float = np.nan  # where the file states it
 
     @property
     def name(self) -> str:
@@ -82,8 +91,10 @@ def check_size(rows: int, columns: int) -> None:
     if rows < 1 or columns < 1:
         raise InputError(f"claims a size of {columns} x {rows} pixels", remedy=SAVE_AGAIN)
     if rows * columns > MOST_PIXELS:
-        raise InputError(f"claims {columns} x {rows} pixels, more than the limit of {MOST_PIXELS // 1_000_000} million",
-                         remedy="crop the frames, or remove the file if its header is damaged")
+        raise InputError(
+            f"claims {columns} x {rows} pixels, more than the limit of {MOST_PIXELS // 1_000_000} million",
+            remedy="crop the frames, or remove the file if its header is damaged",
+        )
 
 
 def read_exactly(file: BinaryIO, offset: int, size: int) -> bytes:
@@ -91,6 +102,8 @@ def read_exactly(file: BinaryIO, offset: int, size: int) -> bytes:
     file.seek(offset)
     data = file.read(size)
     if len(data) < size:
-        raise InputError(f"is cut short: {offset + size} bytes are needed, {offset + len(data)} are there",
-                         remedy=COPY_AGAIN)
+        raise InputError(
+            f"is cut short: {offset + size} bytes are needed, {offset + len(data)} are there",
+            remedy=COPY_AGAIN,
+        )
     return data

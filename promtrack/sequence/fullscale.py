@@ -8,17 +8,23 @@ from promtrack.sequence.found import Found
 
 __all__ = ["full_scale"]
 
-_PILE = 2e-4         # part of a frame's pixels that must share the highest value
-_LEAST_PILE = 20     # and at least so many
-_STEPS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)  # full scales of usual floats: a unit range, or a camera's 8 to 16 bits
+_PILE = 2e-4  # part of a frame's pixels that must share the highest value
+_LEAST_PILE = 20  # and at least so many
+_STEPS = (
+    1.0,
+    255.0,
+    4095.0,
+    16383.0,
+    65535.0,
+)  # full scales of usual floats: a unit range, or a camera's 8 to 16 bits
 
 
 def full_scale(samples: list[np.ndarray], frame: Found) -> float:
     """Value at which the frames saturate.
 
-    The file's own statement counts first. Else many pixels heaped on one highest value show it (12 and 14 bits kept in
-    16, or a float copy). Else it is the largest value of the type; for float frames the next usual full scale above the
-    brightest pixel seen.
+    The file's own statement counts first. Else many pixels heaped on one highest value show it (12 and 14
+    bits kept in 16, or a float copy). Else it is the largest value of the type; for float frames the next
+    usual full scale above the brightest pixel seen.
     """
     if np.isfinite(frame.full_scale) and frame.full_scale > 0:
         return float(frame.full_scale)

@@ -16,15 +16,15 @@ from promtrack.sequence.records import Sequence
 __all__ = ["find_hot_pixels", "mend_hot_pixels"]
 
 # A pixel that stands out by three times the local noise in each of five frames or more is no chance
-# event: 0.00135^5 a pixel. It must also stand alone: the image of a point, blurred to two pixels full width at
-# half maximum (the least that an instrument sampled by the Nyquist rule gives), has neighbours at half
+# event: 0.00135^5 a pixel. It must also stand alone: the image of a point, blurred to two pixels full width
+# at half maximum (the least that an instrument sampled by the Nyquist rule gives), has neighbours at half
 # its height, a hot pixel has none.
 LEAST_FRAMES = 5
 NOISE_TIMES = 3.0
 ALONE = 0.7
-MOST_PART = 0.002   # of the pixels; more is not a matter of single pixels
-HALF = 2            # pixels per value of the noise map, each way
-_AROUND = np.mgrid[-2:3, -2:3].reshape(2, 25)   # rows, columns of the 5 x 5 pixels about one
+MOST_PART = 0.002  # of the pixels; more is not a matter of single pixels
+HALF = 2  # pixels per value of the noise map, each way
+_AROUND = np.mgrid[-2:3, -2:3].reshape(2, 25)  # rows, columns of the 5 x 5 pixels about one
 
 
 def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarray:
@@ -47,9 +47,14 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
         values = np.nan_to_num(frame.astype(np.float32), copy=False)
         excess = values - cv2.medianBlur(values, 3)
         noise = _local_noise(excess)
-        if number == 0:    # only what stands out here is looked at in the frames that follow
-            limit = NOISE_TIMES * cv2.resize(noise, values.shape[::-1], interpolation=cv2.INTER_NEAREST)     # (x, y)
-            hot, dead = np.flatnonzero(excess > limit), np.flatnonzero((excess < -limit) & (values < full_scale))
+        if number == 0:  # only what stands out here is looked at in the frames that follow
+            limit = NOISE_TIMES * cv2.resize(
+                noise, values.shape[::-1], interpolation=cv2.INTER_NEAREST
+            )  # (x, y)
+            hot, dead = (
+                np.flatnonzero(excess > limit),
+                np.flatnonzero((excess < -limit) & (values < full_scale)),
+            )
         hot = hot[_stands_out(values, excess, noise, hot)]
         dead = dead[_stands_out(-values, -excess, noise, dead) & (values.ravel()[dead] < full_scale)]
     found = np.sort(np.concatenate([hot, dead]))
@@ -59,7 +64,8 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
 
 
 def mend_hot_pixels(sequence: Sequence, *, samples: int = 9) -> tuple[Sequence, int]:
-    """The sequence with hot and dead pixels replaced by the median of their neighbours, and how many there are.
+    """The sequence with hot and dead pixels replaced by the median of their neighbours, and how many there
+    are.
 
     A sample that cannot be decoded is passed over: the stage that meets it again says so.
     """
@@ -79,7 +85,7 @@ def mend_hot_pixels(sequence: Sequence, *, samples: int = 9) -> tuple[Sequence, 
     read = sequence.read
 
     def mended(index: int) -> np.ndarray:
-        frame = read(index).copy()   # the reader may hand out somebody else's array
+        frame = read(index).copy()  # the reader may hand out somebody else's array
         frame[places[:, 0], places[:, 1]] = np.median(frame[y, x], axis=0).astype(frame.dtype)
         return frame
 
@@ -87,11 +93,14 @@ def mend_hot_pixels(sequence: Sequence, *, samples: int = 9) -> tuple[Sequence, 
 
 
 def _stands_out(values: np.ndarray, excess: np.ndarray, noise: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """Whether pixels (flat indices) exceed the noise, and all their neighbours by most of their height over the surroundings."""
+    """Whether pixels (flat indices) exceed the noise, and all their neighbours by most of their height over
+    the surroundings."""
     y, x = np.unravel_index(places, values.shape)
     out = excess[y, x] > NOISE_TIMES * noise[y // HALF, x // HALF]
     y, x = y[out, None], x[out, None]
-    rows, columns = (np.clip(at + step, 0, size - 1) for at, step, size in zip((y, x), _AROUND, values.shape, strict=True))
+    rows, columns = (
+        np.clip(at + step, 0, size - 1) for at, step, size in zip((y, x), _AROUND, values.shape, strict=True)
+    )
     patch = values[rows, columns]
     beside = (np.abs(_AROUND).max(axis=0) == 1) & ((rows != y) | (columns != x))
     highest = np.where(beside, patch, -np.inf).max(axis=1)
@@ -100,7 +109,8 @@ def _stands_out(values: np.ndarray, excess: np.ndarray, noise: np.ndarray, place
 
 
 def _local_noise(excess: np.ndarray) -> np.ndarray:
-    """1-sigma pixel noise from the differences to the 3 x 3 median, averaged over 31 pixels; on every other pixel."""
+    """1-sigma pixel noise from the differences to the 3 x 3 median, averaged over 31 pixels; on every other
+    pixel."""
     rough = np.abs(excess[::HALF, ::HALF])
     limit = 4.0 * (4.0 * np.median(rough[::HALF, ::HALF]) + 1e-3)
     return np.sqrt(cv2.blur(np.minimum(rough, limit) ** 2, (15, 15))) + 1e-3

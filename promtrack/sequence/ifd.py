@@ -1,7 +1,7 @@
 """Directories of tagged fields, as TIFF files and EXIF blocks hold them: bytes in, tags out.
 
-Source: TIFF revision 6.0, section 2; the 64-bit variant (version 43) has wider offsets. Only the fields asked for
-are read, and no count or offset is believed before it has been compared with the size of the file.
+Source: TIFF revision 6.0, section 2; the 64-bit variant (version 43) has wider offsets. Only the fields asked
+for are read, and no count or offset is believed before it has been compared with the size of the file.
 """
 
 from __future__ import annotations
@@ -16,8 +16,24 @@ from promtrack.sequence.found import COPY_AGAIN, SAVE_AGAIN, read_exactly
 
 __all__ = ["Layout", "directories", "read_layout"]
 
-_FORMATS = {1: "B", 2: "s", 3: "H", 4: "I", 5: "II", 6: "b", 7: "s", 8: "h", 9: "i", 10: "ii", 11: "f", 12: "d",
-            13: "I", 16: "Q", 17: "q", 18: "Q"}
+_FORMATS = {
+    1: "B",
+    2: "s",
+    3: "H",
+    4: "I",
+    5: "II",
+    6: "b",
+    7: "s",
+    8: "h",
+    9: "i",
+    10: "ii",
+    11: "f",
+    12: "d",
+    13: "I",
+    16: "Q",
+    17: "q",
+    18: "Q",
+}
 _MOST_VALUES = 4_000_000
 _MOST_ENTRIES = 4096
 
@@ -26,11 +42,11 @@ _MOST_ENTRIES = 4096
 class Layout:
     """Byte order and widths of one file."""
 
-    order: str      # '<' or '>'
-    wide: bool      # 64-bit offsets
-    first: int      # offset of the first directory
-    size: int       # bytes from `base` to the end
-    base: int = 0   # where the block begins in the file
+    order: str  # '<' or '>'
+    wide: bool  # 64-bit offsets
+    first: int  # offset of the first directory
+    size: int  # bytes from `base` to the end
+    base: int = 0  # where the block begins in the file
 
 
 def read_layout(file: BinaryIO, size: int, base: int = 0) -> Layout:
@@ -45,8 +61,9 @@ def read_layout(file: BinaryIO, size: int, base: int = 0) -> Layout:
     raise InputError("is not a TIFF file", remedy=SAVE_AGAIN)
 
 
-def directories(file: BinaryIO, layout: Layout, wanted: frozenset[int], start: int | None = None,
-                most: int = 100_000) -> Iterator[dict[int, tuple]]:
+def directories(
+    file: BinaryIO, layout: Layout, wanted: frozenset[int], start: int | None = None, most: int = 100_000
+) -> Iterator[dict[int, tuple]]:
     """The wanted fields of each directory of the chain that begins at `start` (default: the first)."""
     offset = layout.first if start is None else start
     seen: set[int] = set()
@@ -58,7 +75,9 @@ def directories(file: BinaryIO, layout: Layout, wanted: frozenset[int], start: i
         yield fields
 
 
-def _directory(file: BinaryIO, layout: Layout, offset: int, wanted: frozenset[int]) -> tuple[dict[int, tuple], int]:
+def _directory(
+    file: BinaryIO, layout: Layout, offset: int, wanted: frozenset[int]
+) -> tuple[dict[int, tuple], int]:
     order, wide = layout.order, layout.wide
     head, entry, tail = (8, 20, 8) if wide else (2, 12, 4)
     count = struct.unpack(f"{order}{'Q' if wide else 'H'}", _bytes(file, layout, offset, head))[0]
@@ -69,7 +88,7 @@ def _directory(file: BinaryIO, layout: Layout, offset: int, wanted: frozenset[in
     for i in range(count):
         tag, kind, number = struct.unpack_from(f"{order}HH{'Q' if wide else 'I'}", block, i * entry)
         if tag in wanted and kind in _FORMATS:
-            inline = block[i * entry + entry - tail: (i + 1) * entry]
+            inline = block[i * entry + entry - tail : (i + 1) * entry]
             fields[tag] = _values(file, layout, kind, number, inline)
     return fields, struct.unpack_from(f"{order}{'Q' if wide else 'I'}", block, count * entry)[0]
 
@@ -89,6 +108,7 @@ def _values(file: BinaryIO, layout: Layout, kind: int, number: int, inline: byte
 
 def _bytes(file: BinaryIO, layout: Layout, offset: int, length: int) -> bytes:
     if offset + length > layout.size:
-        raise InputError(f"is cut short: {offset + length} bytes are needed, {layout.size} are there",
-                         remedy=COPY_AGAIN)
+        raise InputError(
+            f"is cut short: {offset + length} bytes are needed, {layout.size} are there", remedy=COPY_AGAIN
+        )
     return read_exactly(file, layout.base + offset, length)

@@ -29,13 +29,15 @@ __all__ = ["open_sequence", "sequence_from_arrays"]
 _SAMPLES = 5  # frames decoded on opening, spread over the sequence
 
 
-def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),
-                  camera: CameraSettings = CameraSettings()) -> Sequence:
+def open_sequence(
+    path: str | Path, *, times: TimesSettings = TimesSettings(), camera: CameraSettings = CameraSettings()
+) -> Sequence:
     """The recording at `path`, ordered by time; frames are read when asked for.
 
     Parameters
     ----------
-    path : a folder of TIFF, PNG, JPEG or FITS files or of films, one film, one multi-page TIFF or one FITS cube
+    path : a folder of TIFF, PNG, JPEG or FITS files or of films, one film, one multi-page TIFF or one FITS
+        cube
 
     Raises
     ------
@@ -53,15 +55,29 @@ def open_sequence(path: str | Path, *, times: TimesSettings = TimesSettings(),
         raise error.at(str(path)) from None
     left_out = [*left_out, *odd, *untimed]
     if len(ordered) < 2:
-        raise InputError(f"has {len(ordered)} usable frame{'s' * (len(ordered) != 1)}, at least 2 are needed"
-                         + (f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""),
-                         where=str(path), remedy="give the folder or film of a whole recording")
+        raise InputError(
+            f"has {len(ordered)} usable frame{'s' * (len(ordered) != 1)}, at least 2 are needed"
+            + (f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""),
+            where=str(path),
+            remedy="give the folder or film of a whole recording",
+        )
     samples, plan = _samples(ordered, str(path))
     calibration = load_calibration(camera, ordered[0].shape, plan)
     full = full_scale(samples, ordered[0])
-    return Sequence(path, tuple(frame.name for frame in ordered), times_utc, timed.exposure_s, ordered[0].shape, full,
-                    _reader(ordered, plan, calibration, full), report, tuple(left_out), solar_header(ordered[0]),
-                    any(frame.costly for frame in ordered), (*_others(others), *_notes(ordered[0], plan, calibration, samples)))
+    return Sequence(
+        path,
+        tuple(frame.name for frame in ordered),
+        times_utc,
+        timed.exposure_s,
+        ordered[0].shape,
+        full,
+        _reader(ordered, plan, calibration, full),
+        report,
+        tuple(left_out),
+        solar_header(ordered[0]),
+        any(frame.costly for frame in ordered),
+        (*_others(others), *_notes(ordered[0], plan, calibration, samples)),
+    )
 
 
 def _as_set(frame: Found, camera: CameraSettings) -> Found:
@@ -78,17 +94,25 @@ def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
     sizes = Counter((frame.shape, frame.kind) for frame in frames)
     (usual, count), *others = sizes.most_common()
     if others and 2 * count <= len(frames):
-        kinds = ", ".join(f"{n} of {shape[1]} x {shape[0]} {kind}" for (shape, kind), n in sizes.most_common(4))
-        raise InputError(f"holds frames of different sizes or depths, and no kind is in the majority ({kinds})",
-                         remedy="put each recording into a folder of its own")
+        kinds = ", ".join(
+            f"{n} of {shape[1]} x {shape[0]} {kind}" for (shape, kind), n in sizes.most_common(4)
+        )
+        raise InputError(
+            f"holds frames of different sizes or depths, and no kind is in the majority ({kinds})",
+            remedy="put each recording into a folder of its own",
+        )
     others_are = f"the others are {usual[0][1]} x {usual[0][0]} {usual[1]}"
-    odd = [Rejected(f.name, f"is {f.shape[1]} x {f.shape[0]} {f.kind}, {others_are}")
-           for f in frames if (f.shape, f.kind) != usual]
+    odd = [
+        Rejected(f.name, f"is {f.shape[1]} x {f.shape[0]} {f.kind}, {others_are}")
+        for f in frames
+        if (f.shape, f.kind) != usual
+    ]
     return [f for f in frames if (f.shape, f.kind) == usual], odd
 
 
 def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
-    """A few developed frames, and the channel that carries the light; frames that cannot be decoded are passed over."""
+    """A few developed frames, and the channel that carries the light; frames that cannot be decoded are
+    passed over."""
     samples: list[np.ndarray] = []
     plan: Plan = None
     failed: InputError | None = None
@@ -102,19 +126,26 @@ def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
         except InputError as error:
             failed = failed or error
     if failed and not samples:
-        raise InputError(f"not one of the frames tried can be decoded ({failed})", where=where, remedy=failed.remedy)
+        raise InputError(
+            f"not one of the frames tried can be decoded ({failed})", where=where, remedy=failed.remedy
+        )
     return samples, plan
 
 
-def _reader(frames: list[Found], plan: Plan, calibration: Calibration | None,
-            full: float) -> Callable[[int], np.ndarray]:
+def _reader(
+    frames: list[Found], plan: Plan, calibration: Calibration | None, full: float
+) -> Callable[[int], np.ndarray]:
     def read(index: int) -> np.ndarray:
         frame = frames[index]
         shown = develop(as_stored(frame), frame.colour, plan, frame.bottom_up)
         if shown.shape != frame.shape:
-            raise InputError(f"has {shown.shape[1]} x {shown.shape[0]} pixels, not {frame.shape[1]} x {frame.shape[0]}",
-                             where=frame.name, remedy=COPY_AGAIN)
+            raise InputError(
+                f"has {shown.shape[1]} x {shown.shape[0]} pixels, not {frame.shape[1]} x {frame.shape[0]}",
+                where=frame.name,
+                remedy=COPY_AGAIN,
+            )
         return shown if calibration is None else calibrated(shown, calibration, full)
+
     return read
 
 
@@ -122,13 +153,20 @@ def _others(names: list[str]) -> tuple[str, ...]:
     """What else lies in the folder."""
     if not names:
         return ()
-    return (f"{len(names)} other file{'s are' if len(names) > 1 else ' is'} no picture: {names[0]}" + ", ..." * (len(names) > 1),)
+    return (
+        f"{len(names)} other file{'s are' if len(names) > 1 else ' is'} no picture: {names[0]}"
+        + ", ..." * (len(names) > 1),
+    )
 
 
-def _notes(frame: Found, plan: Plan, calibration: Calibration | None, samples: list[np.ndarray]) -> tuple[str, ...]:
+def _notes(
+    frame: Found, plan: Plan, calibration: Calibration | None, samples: list[np.ndarray]
+) -> tuple[str, ...]:
     notes = []
     if len(samples) > 1 and all(np.array_equal(sample, samples[0]) for sample in samples[1:]):
-        notes.append(f"the {len(samples)} frames looked at are one and the same picture: nothing can move in them")
+        notes.append(
+            f"the {len(samples)} frames looked at are one and the same picture: nothing can move in them"
+        )
     if frame.colour != "mono":
         how = "the mean of the channels"
         if plan is not None:
@@ -139,9 +177,11 @@ def _notes(frame: Found, plan: Plan, calibration: Calibration | None, samples: l
     return (*notes, *(calibration.notes if calibration else ()))
 
 
-def sequence_from_arrays(frames: Iterable[np.ndarray], times_utc: np.ndarray, *, full_scale: float,
-                         name: str = "frames") -> Sequence:
-    """A Sequence of frames that are in memory already (a list, or an (n, rows, columns) array), in order of time.
+def sequence_from_arrays(
+    frames: Iterable[np.ndarray], times_utc: np.ndarray, *, full_scale: float, name: str = "frames"
+) -> Sequence:
+    """A Sequence of frames that are in memory already (a list, or an (n, rows, columns) array), in order of
+    time.
 
     Parameters
     ----------
@@ -156,8 +196,10 @@ def sequence_from_arrays(frames: Iterable[np.ndarray], times_utc: np.ndarray, *,
     held = frames if isinstance(frames, np.ndarray) else list(frames)
     moments = np.asarray(times_utc, "datetime64[us]")
     if len(held) < 2 or moments.shape != (len(held),) or np.isnat(moments).any():
-        raise ValueError(f"times_utc must have shape ({len(held)},) without NaT, for at least 2 frames, "
-                         f"got {moments.shape}")
+        raise ValueError(
+            f"times_utc must have shape ({len(held)},) without NaT, for at least 2 frames, "
+            f"got {moments.shape}"
+        )
     shapes = {np.shape(frame) for frame in held}
     if len(shapes) != 1 or len(next(iter(shapes))) != 2:
         raise ValueError(f"frames must be 2-D and of one shape, got {sorted(shapes)}")
@@ -166,5 +208,14 @@ def sequence_from_arrays(frames: Iterable[np.ndarray], times_utc: np.ndarray, *,
 
     def read(index: int) -> np.ndarray:
         return develop(np.asarray(held[order[index]]), "mono", None, False)
-    return Sequence(Path(name), names, moments[order], np.nan, next(iter(shapes)), float(full_scale), read,
-                    TimeReport("table", "times given with the frames", ()))
+
+    return Sequence(
+        Path(name),
+        names,
+        moments[order],
+        np.nan,
+        next(iter(shapes)),
+        float(full_scale),
+        read,
+        TimeReport("table", "times given with the frames", ()),
+    )

@@ -13,14 +13,20 @@ from promtrack.sequence.times import FrameTimes
 
 __all__ = ["by_time"]
 
-_STRAY_DAYS = 3.0     # a frame that far from the median time belongs to another day
-_STRAY_PART = 0.2     # more than this part of the frames is no stray but a recording over days
-_GAP = 3.0            # usual cadences that make a gap
-_YEARS = (np.datetime64("1990-01-01", "us"), np.datetime64("2100-01-01", "us"))  # a digital camera's clock, set
+_STRAY_DAYS = 3.0  # a frame that far from the median time belongs to another day
+_STRAY_PART = 0.2  # more than this part of the frames is no stray but a recording over days
+_GAP = 3.0  # usual cadences that make a gap
+_YEARS = (
+    np.datetime64("1990-01-01", "us"),
+    np.datetime64("2100-01-01", "us"),
+)  # a digital camera's clock, set
 
 
-def by_time(frames: list[Found], timed: FrameTimes) -> tuple[list[Found], np.ndarray, TimeReport, list[Rejected]]:
-    """Frames and (n,) times in order of time, the report with all problems, and the frames without a usable time.
+def by_time(
+    frames: list[Found], timed: FrameTimes
+) -> tuple[list[Found], np.ndarray, TimeReport, list[Rejected]]:
+    """Frames and (n,) times in order of time, the report with all problems, and the frames without a usable
+    time.
 
     Raises
     ------
@@ -29,16 +35,22 @@ def by_time(frames: list[Found], timed: FrameTimes) -> tuple[list[Found], np.nda
     times = timed.times_utc
     known = ~np.isnat(times)
     stray = _stray(times, known)
-    left_out = [Rejected(frames[i].name, f"{_iso(times[i])} is days from the others" if known[i] else "has no time")
-                for i in np.flatnonzero(stray | ~known)]
+    left_out = [
+        Rejected(frames[i].name, f"{_iso(times[i])} is days from the others" if known[i] else "has no time")
+        for i in np.flatnonzero(stray | ~known)
+    ]
     kept = np.flatnonzero(known & ~stray)
     problems = list(timed.report.problems)
     if left_out:
-        problems.append(f"{_frames(len(left_out))} without a usable time left out (first: {left_out[0].file})")
+        problems.append(
+            f"{_frames(len(left_out))} without a usable time left out (first: {left_out[0].file})"
+        )
     backward = np.flatnonzero(np.diff(times[kept]) < np.timedelta64(0, "us")) + 1
     if len(backward):
-        problems.append(f"{_frames(len(backward))} earlier than the one before in the order of names "
-                        f"(first: {frames[kept[backward[0]]].name}); the order of time was taken")
+        problems.append(
+            f"{_frames(len(backward))} earlier than the one before in the order of names "
+            f"(first: {frames[kept[backward[0]]].name}); the order of time was taken"
+        )
     kept = kept[np.argsort(times[kept], kind="stable")]
     ordered, moments = [frames[i] for i in kept], times[kept]
     problems += _oddities(ordered, moments)
@@ -61,23 +73,31 @@ def _oddities(frames: list[Found], times: np.ndarray) -> list[str]:
         return []
     steps = np.diff(times) / np.timedelta64(1, "s")
     if not steps.any():
-        raise InputError(f"all {len(frames)} frames carry the same time, {_iso(times[0])}",
-                         remedy="give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
-                                "or a times.table")
+        raise InputError(
+            f"all {len(frames)} frames carry the same time, {_iso(times[0])}",
+            remedy="give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
+            "or a times.table",
+        )
     problems = []
     same = np.flatnonzero(steps == 0) + 1
     if len(same):
-        problems.append(f"{_frames(len(same))} with the same time as the one before (first: {frames[same[0]].name}, "
-                        f"{_iso(times[same[0]])}), kept")
+        problems.append(
+            f"{_frames(len(same))} with the same time as the one before (first: {frames[same[0]].name}, "
+            f"{_iso(times[same[0]])}), kept"
+        )
     usual = float(np.median(steps[steps > 0]))
     gaps = np.flatnonzero(steps > _GAP * usual)
     if len(gaps):
         longest = int(np.argmax(steps))
-        problems.append(f"{len(gaps)} gap{'s' * (len(gaps) > 1)} longer than {_GAP:g} times the usual cadence of "
-                        f"{usual:.3g} s (longest: {steps[longest]:.3g} s after {_iso(times[longest])})")
+        problems.append(
+            f"{len(gaps)} gap{'s' * (len(gaps) > 1)} longer than {_GAP:g} times the usual cadence of "
+            f"{usual:.3g} s (longest: {steps[longest]:.3g} s after {_iso(times[longest])})"
+        )
     if times[0] < _YEARS[0] or times[-1] > _YEARS[1]:
-        problems.append(f"the times run from {_iso(times[0])} to {_iso(times[-1])}: the clock was hardly set; "
-                        "the size and orientation of the Sun would be those of that date")
+        problems.append(
+            f"the times run from {_iso(times[0])} to {_iso(times[-1])}: the clock was hardly set; "
+            "the size and orientation of the Sun would be those of that date"
+        )
     if steps.sum() > _STRAY_DAYS * 86400:
         problems.append(f"the frames span {steps.sum() / 86400:.1f} days; prominences change within an hour")
     return problems

@@ -11,7 +11,7 @@ import numpy as np
 __all__ = ["saturated_fraction", "sharpness"]
 
 _NOISE_SCALE_PX = 1.0  # smoothing before the slope is taken, so that noise does not count as sharpness
-_STEEPEST = 99.5      # per cent of slopes that lie below the one quoted: on any picture with a limb, the limb's
+_STEEPEST = 99.5  # per cent of slopes that lie below the one quoted: on any picture with a limb, the limb's
 
 
 def saturated_fraction(frame: np.ndarray, full_scale: float) -> float:
@@ -24,7 +24,9 @@ def sharpness(frame: np.ndarray) -> float:
 
     Free of gain and offset; 0 for a frame without contrast.
     """
-    smooth = cv2.GaussianBlur(frame.astype(np.float32), (0, 0), _NOISE_SCALE_PX, borderType=cv2.BORDER_REPLICATE)
+    smooth = cv2.GaussianBlur(
+        frame.astype(np.float32), (0, 0), _NOISE_SCALE_PX, borderType=cv2.BORDER_REPLICATE
+    )
     dark, bright = np.percentile(smooth[::4, ::4], (5.0, 95.0))
     if not bright > dark:
         return 0.0

@@ -1,7 +1,7 @@
 """What kind of file it is: a folder or a file in, found frames and files left out out.
 
-The kind is told by the content, never by the name; the name only decides whether a file that is no picture was meant
-to be one.
+The kind is told by the content, never by the name; the name only decides whether a file that is no picture
+was meant to be one.
 """
 
 from __future__ import annotations
@@ -22,14 +22,17 @@ from promtrack.sequence.video import video_frames
 __all__ = ["find_frames", "frames_of_file", "natural_key", "passed_over"]
 
 _STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
-_FILM_NAMES = frozenset((".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv",
-                         ".ser"))
+_FILM_NAMES = frozenset(
+    (".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv", ".ser")
+)
 
 
 def natural_key(name: str) -> tuple:
     """Order in which a person would list the names: frame2 before frame10."""
     parts = re.split(r"(\d+)", name)
-    return tuple((0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in parts), name
+    return tuple(
+        (0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in parts
+    ), name
 
 
 def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[Rejected]]:
@@ -54,8 +57,11 @@ def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[R
 
 
 def passed_over(path: Path, found: list[Found], left_out: list[Rejected]) -> list[str]:
-    """Names of the files in the folder that are no pictures and do not claim to be any; settings are not counted."""
-    known = {frame.file.name for frame in found} | {rejected.file for rejected in left_out} | {"promtrack.toml"}
+    """Names of the files in the folder that are no pictures and do not claim to be any; settings are not
+    counted."""
+    known = (
+        {frame.file.name for frame in found} | {rejected.file for rejected in left_out} | {"promtrack.toml"}
+    )
     return [file.name for file in _files(path) if file.name not in known] if path.is_dir() else []
 
 
@@ -63,15 +69,22 @@ def _files(path: Path) -> list[Path]:
     try:
         if path.is_dir():
             with os.scandir(path) as entries:
-                names = [entry.name for entry in entries if not entry.name.startswith(".") and not _is_folder(entry)]
+                names = [
+                    entry.name
+                    for entry in entries
+                    if not entry.name.startswith(".") and not _is_folder(entry)
+                ]
             return [path / name for name in sorted(names, key=natural_key)]
         path.stat()
         return [path]
     except FileNotFoundError:
         raise InputError("is not there", where=str(path), remedy="check the path") from None
     except (OSError, ValueError) as error:
-        raise InputError(f"cannot be read ({getattr(error, 'strerror', None) or error})", where=str(path),
-                         remedy="check the path and the right to read it") from None
+        raise InputError(
+            f"cannot be read ({getattr(error, 'strerror', None) or error})",
+            where=str(path),
+            remedy="check the path and the right to read it",
+        ) from None
 
 
 def _is_folder(entry: os.DirEntry[str]) -> bool:
@@ -96,11 +109,15 @@ def frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Foun
         size = file.stat().st_size
         with file.open("rb") as opened_file:
             head = opened_file.read(HEADER)
-        return _by_content(file, head, size, suffix, alone=alone, bayer=bayer) if claims or _kind(head) else []
+        return (
+            _by_content(file, head, size, suffix, alone=alone, bayer=bayer) if claims or _kind(head) else []
+        )
     except OSError as error:
         if not claims:
             return []
-        raise InputError(f"cannot be read ({error.strerror or error})", remedy="check the right to read it") from None
+        raise InputError(
+            f"cannot be read ({error.strerror or error})", remedy="check the right to read it"
+        ) from None
 
 
 def _kind(head: bytes) -> str:
@@ -112,8 +129,11 @@ def _kind(head: bytes) -> str:
         return "jpeg"
     if head[:9] == b"SIMPLE  =":
         return "fits"
-    if (head[:4] == b"RIFF" and head[8:12] == b"AVI ") or head[:4] == b"\x1a\x45\xdf\xa3" or head[4:8] in (
-            b"ftyp", b"moov", b"mdat", b"wide"):
+    if (
+        (head[:4] == b"RIFF" and head[8:12] == b"AVI ")
+        or head[:4] == b"\x1a\x45\xdf\xa3"
+        or head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide")
+    ):
         return "film"
     if is_capture(head):
         return "capture"
@@ -142,16 +162,22 @@ def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool,
         return capture_frames(file, size)
     if kind == "film" or suffix in _FILM_NAMES:
         return video_frames(file, bayer=bayer)
-    raise InputError("is neither a TIFF, PNG, JPEG or FITS picture nor a film",
-                     remedy="save it in one of these formats")
+    raise InputError(
+        "is neither a TIFF, PNG, JPEG or FITS picture nor a film", remedy="save it in one of these formats"
+    )
 
 
 def _nothing(path: Path, left_out: list[Rejected]) -> InputError:
     if left_out:
-        return InputError(f"holds no frame that can be read; {left_out[0].file} {left_out[0].reason}", where=str(path),
-                          remedy=f"look at the {len(left_out)} files in it" if len(left_out) > 1 else "look at that file")
+        return InputError(
+            f"holds no frame that can be read; {left_out[0].file} {left_out[0].reason}",
+            where=str(path),
+            remedy=f"look at the {len(left_out)} files in it" if len(left_out) > 1 else "look at that file",
+        )
     if path.is_dir():
-        inner = sorted(entry.name for entry in path.iterdir() if entry.is_dir() and not entry.name.startswith("."))
+        inner = sorted(
+            entry.name for entry in path.iterdir() if entry.is_dir() and not entry.name.startswith(".")
+        )
         hint = f"give its folder '{inner[0]}' instead" if inner else "give the folder that holds the frames"
         return InputError("holds no pictures (TIFF, PNG, JPEG, FITS or a film)", where=str(path), remedy=hint)
     return InputError("holds no pictures", where=str(path), remedy="give a folder of frames or a film")

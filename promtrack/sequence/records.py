@@ -29,19 +29,19 @@ class SolarHeader:
     centre_x_px: float
     centre_y_px: float
     arcsec_per_px: float
-    rsun_arcsec: float     # apparent radius of the photosphere for that observer
-    dsun_m: float          # distance observer - Sun
-    north_deg: float       # solar north in the displayed image, counter-clockwise from up
-    mirrored: bool         # east (solar) lies clockwise of north
+    rsun_arcsec: float  # apparent radius of the photosphere for that observer
+    dsun_m: float  # distance observer - Sun
+    north_deg: float  # solar north in the displayed image, counter-clockwise from up
+    mirrored: bool  # east (solar) lies clockwise of north
 
 
 @dataclass(frozen=True, slots=True)
 class TimeReport:
     """Where the times came from and what was odd about them."""
 
-    source: str                 # one of the values of times.source, never 'auto'
-    detail: str                 # for instance 'DATE-OBS + EXPTIME / 2'
-    problems: tuple[str, ...]   # one sentence each: duplicates, backward steps, gaps, missing times
+    source: str  # one of the values of times.source, never 'auto'
+    detail: str  # for instance 'DATE-OBS + EXPTIME / 2'
+    problems: tuple[str, ...]  # one sentence each: duplicates, backward steps, gaps, missing times
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,17 +53,17 @@ class Sequence:
     """
 
     path: Path
-    names: tuple[str, ...]          # file name, or 'file#number' inside a multi-frame file
-    times_utc: np.ndarray           # (n,) datetime64[us], middle of the exposure; NaT never occurs here
-    exposure_s: float               # nan if unknown
-    shape: tuple[int, int]          # rows, columns
-    full_scale: float               # value at which the camera saturates
+    names: tuple[str, ...]  # file name, or 'file#number' inside a multi-frame file
+    times_utc: np.ndarray  # (n,) datetime64[us], middle of the exposure; NaT never occurs here
+    exposure_s: float  # nan if unknown
+    shape: tuple[int, int]  # rows, columns
+    full_scale: float  # value at which the camera saturates
     read: Callable[[int], np.ndarray]
     time_report: TimeReport
     unreadable: tuple[Rejected, ...] = ()
     header: SolarHeader | None = None
     decode_is_costly: bool = False  # compressed or video: worth keeping decoded frames
-    notes: tuple[str, ...] = ()     # one sentence each: how colour, bad pixels and calibration were treated
+    notes: tuple[str, ...] = ()  # one sentence each: how colour, bad pixels and calibration were treated
 
     def __len__(self) -> int:
         return len(self.names)
@@ -77,8 +77,13 @@ class Sequence:
         """Frame `index`; raises InputError, naming the file, if it cannot be decoded."""
         return self.read(index)
 
-    def frames(self, indices: Iterable[int] | None = None, *, ahead: int = 3,
-               spoiled: Callable[[int, InputError], None] | None = None) -> Generator[tuple[int, np.ndarray], None, None]:
+    def frames(
+        self,
+        indices: Iterable[int] | None = None,
+        *,
+        ahead: int = 3,
+        spoiled: Callable[[int, InputError], None] | None = None,
+    ) -> Generator[tuple[int, np.ndarray], None, None]:
         """Frames in the order asked for, decoded in the background up to `ahead` frames in advance.
 
         A frame that cannot be decoded raises InputError, unless `spoiled` is given: then it is told the

@@ -1,7 +1,7 @@
 """Where a FITS header says the Sun stands: helioprojective keywords in, SolarHeader in displayed pixels out.
 
-Source: Thompson 2006, A&A 449, 791 (CTYPE, CDELT, PC, CROTA2); SOLARNET schema for RSUN_OBS, RSUN_REF, DSUN_OBS. The
-header is read as it stands; whether it fits the picture is tested where the scale is measured.
+Source: Thompson 2006, A&A 449, 791 (CTYPE, CDELT, PC, CROTA2); SOLARNET schema for RSUN_OBS, RSUN_REF,
+DSUN_OBS. The header is read as it stands; whether it fits the picture is tested where the scale is measured.
 """
 
 from __future__ import annotations
@@ -48,14 +48,25 @@ def header_from_cards(cards: dict[str, object], *, rows: int, bottom_up: bool = 
     up = 1.0 if bottom_up else -1.0
     north_deg, east_deg = (np.degrees(np.arctan2(-v[0], up * v[1])) for v in (north, east))
     y = rows - centre[1] if bottom_up else centre[1] - 1.0
-    return SolarHeader(float(centre[0] - 1.0), float(y), float(abs(determinant) ** 0.5), _rsun_arcsec(cards),
-                       number(cards, "DSUN_OBS"), float(north_deg), bool((east_deg - north_deg) % 360.0 > 180.0))
+    return SolarHeader(
+        float(centre[0] - 1.0),
+        float(y),
+        float(abs(determinant) ** 0.5),
+        _rsun_arcsec(cards),
+        number(cards, "DSUN_OBS"),
+        float(north_deg),
+        bool((east_deg - north_deg) % 360.0 > 180.0),
+    )
 
 
 def _matrix(cards: dict[str, object]) -> np.ndarray | None:
-    """(2, 2) pixels (right, up) to header units (west, north); None where this is no helioprojective picture."""
+    """(2, 2) pixels (right, up) to header units (west, north); None where this is no helioprojective
+    picture."""
     kinds = [text(cards, f"CTYPE{i}").upper().replace("-", "_") for i in (1, 2)]
-    if not (kinds[0].startswith(("HPLN", "SOLAR_X", "SOLARX")) and kinds[1].startswith(("HPLT", "SOLAR_Y", "SOLARY"))):
+    if not (
+        kinds[0].startswith(("HPLN", "SOLAR_X", "SOLARX"))
+        and kinds[1].startswith(("HPLT", "SOLAR_Y", "SOLARY"))
+    ):
         return None
     if any(f"CD{i}_{j}" in cards for i in (1, 2) for j in (1, 2)):
         return np.array([[number(cards, f"CD{i}_{j}", default=0.0) for j in (1, 2)] for i in (1, 2)])
@@ -63,7 +74,9 @@ def _matrix(cards: dict[str, object]) -> np.ndarray | None:
     if not np.isfinite(steps).all() or not steps.all():
         return None
     if any(f"PC{i}_{j}" in cards for i in (1, 2) for j in (1, 2)):
-        turn = np.array([[number(cards, f"PC{i}_{j}", default=float(i == j)) for j in (1, 2)] for i in (1, 2)])
+        turn = np.array(
+            [[number(cards, f"PC{i}_{j}", default=float(i == j)) for j in (1, 2)] for i in (1, 2)]
+        )
     else:
         roll = np.radians(number(cards, "CROTA2", "CROTA", default=0.0))
         ratio = steps[1] / steps[0]

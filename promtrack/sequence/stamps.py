@@ -1,7 +1,8 @@
-"""Time stamps as text: ISO-like stamps of headers, tables and file names in, naive date-times and their zone out.
+"""Time stamps as text: ISO-like stamps of headers, tables and file names in, naive date-times and their zone
+out.
 
-The variants are those that capture programs and cameras write (common practice, no source); ISO 8601 and the FITS
-Standard 4.0, section 9.1.1, are among them.
+The variants are those that capture programs and cameras write (common practice, no source); ISO 8601 and the
+FITS Standard 4.0, section 9.1.1, are among them.
 """
 
 from __future__ import annotations
@@ -21,12 +22,17 @@ _NAME = re.compile(
     r"[-_.:m]?(?P<second>\d\d)s?"
     r"(?:[.,](?P<fraction>\d{1,9})(?!\d)|[-_.,]?(?P<millis>\d{3})ms|(?P<glued>\d{3})(?!\d)|(?!\d))"
     r"|_(?P<tenth>\d)(?!\d))"
-    r"(?P<zone>Z|[-_ ]?UTC?(?![a-zA-Z])|[+-]\d\d:?\d\d(?!\d))?", re.IGNORECASE | re.ASCII)
-_EPOCH = re.compile(r"(?<!\d)(?P<seconds>1[4-9]\d{8})(?:(?P<millis>\d{3})|\.(?P<fraction>\d{1,6}))?(?!\d)", re.ASCII)
+    r"(?P<zone>Z|[-_ ]?UTC?(?![a-zA-Z])|[+-]\d\d:?\d\d(?!\d))?",
+    re.IGNORECASE | re.ASCII,
+)
+_EPOCH = re.compile(
+    r"(?<!\d)(?P<seconds>1[4-9]\d{8})(?:(?P<millis>\d{3})|\.(?P<fraction>\d{1,6}))?(?!\d)", re.ASCII
+)
 _ISO = re.compile(
     r"\s*(?P<year>\d{4})[-./:](?P<month>\d\d)[-./:](?P<day>\d\d)(?:[T _]+(?P<hour>\d\d):(?P<minute>\d\d)"
     r"(?::(?P<second>\d\d)(?:[.,](?P<fraction>\d{1,12}))?)?)?(?P<zone>Z|[ _]?(?:UTC|TAI|TT)|[+-]\d\d:?\d\d)?\s*$",
-    re.ASCII)
+    re.ASCII,
+)
 _OLD_FITS = re.compile(r"\s*(?P<day>\d\d)/(?P<month>\d\d)/(?P<year>\d\d)\s*$", re.ASCII)
 
 
@@ -34,9 +40,9 @@ _OLD_FITS = re.compile(r"\s*(?P<day>\d\d)/(?P<month>\d\d)/(?P<year>\d\d)\s*$", r
 class Stamp:
     """A date-time as written, and the zone written with it."""
 
-    written: datetime             # naive
+    written: datetime  # naive
     zone: timezone | None = None  # None: not said
-    scale: str = "utc"            # 'tai' or 'tt' where the stamp says so
+    scale: str = "utc"  # 'tai' or 'tt' where the stamp says so
 
 
 def parse_stamp(text: str) -> Stamp | None:
@@ -52,7 +58,8 @@ def parse_stamp(text: str) -> Stamp | None:
 
 
 def find_stamp(name: str) -> Stamp | None:
-    """The first date with a time inside a file name, or a count of seconds since 1970; None where there is none."""
+    """The first date with a time inside a file name, or a count of seconds since 1970; None where there is
+    none."""
     for found in _NAME.finditer(name):
         stamp = _built(found)
         if stamp:
@@ -75,8 +82,15 @@ def _built(found: re.Match[str]) -> Stamp | None:
         if parts.get(part):
             micros = int(parts[part]) * 1000
     zone = (parts.get("zone") or "").strip("_ ").upper()
-    stamp = _stamp(int(parts["year"]), int(parts["month"]), int(parts["day"]), int(parts.get("hour") or 0),
-                   int(parts.get("minute") or 0), second, micros)
+    stamp = _stamp(
+        int(parts["year"]),
+        int(parts["month"]),
+        int(parts["day"]),
+        int(parts.get("hour") or 0),
+        int(parts.get("minute") or 0),
+        second,
+        micros,
+    )
     return stamp and Stamp(stamp.written, _zone(zone), zone.lower() if zone in ("TAI", "TT") else "utc")
 
 
@@ -102,9 +116,23 @@ def _zone(text: str) -> timezone | None:
 
 
 _TWO = r"\d{1,2}"
-_DIRECTIVES = {"Y": r"\d{4}", "y": r"\d\d", "m": _TWO, "d": _TWO, "H": _TWO, "I": _TWO, "M": _TWO, "S": _TWO,
-               "f": r"\d{1,6}", "j": r"\d{1,3}", "b": r"[^\W\d_]{3}", "B": r"[^\W\d_]+", "p": r"[AaPp][Mm]",
-               "z": r"(?:Z|[+-]\d\d:?\d\d)", "%": "%"}
+_DIRECTIVES = {
+    "Y": r"\d{4}",
+    "y": r"\d\d",
+    "m": _TWO,
+    "d": _TWO,
+    "H": _TWO,
+    "I": _TWO,
+    "M": _TWO,
+    "S": _TWO,
+    "f": r"\d{1,6}",
+    "j": r"\d{1,3}",
+    "b": r"[^\W\d_]{3}",
+    "B": r"[^\W\d_]+",
+    "p": r"[AaPp][Mm]",
+    "z": r"(?:Z|[+-]\d\d:?\d\d)",
+    "%": "%",
+}
 
 
 def pattern_search(pattern: str) -> re.Pattern[str]:
@@ -117,8 +145,10 @@ def pattern_search(pattern: str) -> re.Pattern[str]:
     parts = re.split(r"(%.)", pattern, flags=re.DOTALL)
     unknown = [part for part in parts[1::2] if part[1] not in _DIRECTIVES]
     if unknown or "%" not in pattern or "%" in "".join(parts[::2]):
-        raise SettingsError(f"times.pattern '{pattern}' cannot be used{': ' + unknown[0] if unknown else ''}",
-                            remedy="use %Y %m %d %H %M %S %f, for instance --set times.pattern=%Y%m%d-%H%M%S")
+        raise SettingsError(
+            f"times.pattern '{pattern}' cannot be used{': ' + unknown[0] if unknown else ''}",
+            remedy="use %Y %m %d %H %M %S %f, for instance --set times.pattern=%Y%m%d-%H%M%S",
+        )
     return re.compile("".join(_DIRECTIVES[p[1]] if i % 2 else re.escape(p) for i, p in enumerate(parts)))
 
 

@@ -1,9 +1,9 @@
 """When each frame was taken: found frames and settings in, UTC times and a report out.
 
-Each source answers for all frames at once, with NaT for a frame it knows nothing about. With times.source = auto the
-first source of the list that knows the time of most frames is taken. Nothing is repaired: what is odd is reported.
-FITS keywords: FITS Standard 4.0, section 9 (Rots et al. 2015, A&A 574, A36), and the SOLARNET schema for DATE-BEG,
-XPOSURE and TEXPOSUR.
+Each source answers for all frames at once, with NaT for a frame it knows nothing about. With times.source =
+auto the first source of the list that knows the time of most frames is taken. Nothing is repaired: what is
+odd is reported. FITS keywords: FITS Standard 4.0, section 9 (Rots et al. 2015, A&A 574, A36), and the
+SOLARNET schema for DATE-BEG, XPOSURE and TEXPOSUR.
 """
 
 from __future__ import annotations
@@ -27,8 +27,10 @@ from promtrack.settings import TimesSettings
 
 __all__ = ["FrameTimes", "frame_times"]
 
-_GIVE = ("give them, for instance: --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
-         "or a table with the columns file and time: --set times.table=FILE")
+_GIVE = (
+    "give them, for instance: --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
+    "or a table with the columns file and time: --set times.table=FILE"
+)
 _EXPOSURE = ("EXPTIME", "XPOSURE", "TEXPOSUR", "EXPOSURE")
 
 
@@ -36,9 +38,9 @@ _EXPOSURE = ("EXPTIME", "XPOSURE", "TEXPOSUR", "EXPOSURE")
 class FrameTimes:
     """Times of frames in file order."""
 
-    times_utc: np.ndarray      # (n,) datetime64[us], middle of the exposure where it is known; NaT: no time
-    exposure_s: float          # median, nan if unknown
-    report: TimeReport         # problems of the stamps themselves; those of the order are added later
+    times_utc: np.ndarray  # (n,) datetime64[us], middle of the exposure where it is known; NaT: no time
+    exposure_s: float  # median, nan if unknown
+    report: TimeReport  # problems of the stamps themselves; those of the order are added later
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,23 +76,34 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     _, source, answer = best
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
     problems = answer.problems + _not_used(source, settings)
-    return FrameTimes(answer.times_utc + offset, answer.exposure_s, TimeReport(source, answer.detail, problems))
+    return FrameTimes(
+        answer.times_utc + offset, answer.exposure_s, TimeReport(source, answer.detail, problems)
+    )
 
 
 def _not_used(source: str, settings: TimesSettings) -> tuple[str, ...]:
     """A start that was given, though the frames themselves told their times."""
     if source == "cadence" or not settings.start or settings.pattern:
         return ()
-    return (f"times.start is not used, since the times come from {source}; to use it nevertheless: --set times.source=cadence",)
+    return (
+        f"times.start is not used, since the times come from {source}; to use it nevertheless: --set times.source=cadence",
+    )
 
 
 def _unknown(frames: list[Found], settings: TimesSettings) -> str:
     if settings.source in ("auto", "cadence") and bool(settings.start) != (settings.cadence_s > 0):
-        given, missing = ("times.start", "times.cadence_s") if settings.start else ("times.cadence_s", "times.start")
-        return f"{given} is given, but {missing} is missing, and the frames do not say when they were recorded"
-    looked = {"auto": "headers, file names and camera data were looked at",
-              "cadence": "times.start and times.cadence_s are missing",
-              "table": "the table names none of them", "names": "their names hold no stamp"}
+        given, missing = (
+            ("times.start", "times.cadence_s") if settings.start else ("times.cadence_s", "times.start")
+        )
+        return (
+            f"{given} is given, but {missing} is missing, and the frames do not say when they were recorded"
+        )
+    looked = {
+        "auto": "headers, file names and camera data were looked at",
+        "cadence": "times.start and times.cadence_s are missing",
+        "table": "the table names none of them",
+        "names": "their names hold no stamp",
+    }
     what = "nothing in the film says" if frames[0].count > 1 else "no frame says"
     return f"{what} when it was recorded ({looked.get(settings.source, 'times.source = ' + settings.source)})"
 
@@ -127,7 +140,9 @@ def _from_fits(frames: list[Found], settings: TimesSettings, zone: tzinfo, folde
     if len(labels) > 1:
         kinds = ", ".join(f"{label} ({count})" for label, count in labels.items())
         problems.append(f"the frames have different time keywords: {kinds}")
-    exposures = [exposure for frame in frames if (exposure := _exposure_s(frame.stamps.fits or {})) == exposure]
+    exposures = [
+        exposure for frame in frames if (exposure := _exposure_s(frame.stamps.fits or {})) == exposure
+    ]
     detail = labels.most_common(1)[0][0] if labels else ""
     return _Answer(times, detail + _in_files(frames, settings), tuple(problems), _median(exposures))
 
@@ -148,7 +163,9 @@ def _fits_middle(cards: dict[str, object]) -> tuple[Stamp | None, float, str]:
         begin, name = _date_obs(cards), "DATE-OBS"
     exposure = _exposure_s(cards)
     if begin and exposure == exposure:
-        used = next(key for key in _EXPOSURE if number({key: cards.get(key)}, key) == number(cards, *_EXPOSURE))
+        used = next(
+            key for key in _EXPOSURE if number({key: cards.get(key)}, key) == number(cards, *_EXPOSURE)
+        )
         return begin, exposure / 2, f"{name} + {used} / 2"
     for middle in ("DATE-AVG", "DATE_AVG", "T_OBS", "MJD-AVG"):
         stamp = _fits_stamp(cards, middle)
@@ -195,8 +212,10 @@ def _scaled(stamp: Stamp | None, cards: dict[str, object]) -> Stamp | None:
 def _from_table(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
     if not settings.table:
         if settings.source == "table":
-            raise SettingsError("times.source is table, but times.table is empty",
-                                remedy="name the table: --set times.table=FILE")
+            raise SettingsError(
+                "times.source is table, but times.table is empty",
+                remedy="name the table: --set times.table=FILE",
+            )
         return None
     stamps, path = table_stamps(settings.table, folder)
     times, problems = stamps_to_utc([_row_of(frame, stamps) for frame in frames], zone)
@@ -204,14 +223,18 @@ def _from_table(frames: list[Found], settings: TimesSettings, zone: tzinfo, fold
 
 
 def _row_of(frame: Found, stamps: dict[str, Stamp]) -> Stamp | None:
-    return next((stamps[key] for key in (frame.name, f"{frame.file.stem}#{frame.number}") if key in stamps),
-                stamps.get(frame.file.name) or stamps.get(frame.file.stem) if frame.count == 1 else None)
+    return next(
+        (stamps[key] for key in (frame.name, f"{frame.file.stem}#{frame.number}") if key in stamps),
+        stamps.get(frame.file.name) or stamps.get(frame.file.stem) if frame.count == 1 else None,
+    )
 
 
 def _from_clock(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
     if all(frame.stamps.clock_utc is None for frame in frames):
         return None
-    times = np.array([NO_TIME if f.stamps.clock_utc is None else f.stamps.clock_utc for f in frames], "datetime64[us]")
+    times = np.array(
+        [NO_TIME if f.stamps.clock_utc is None else f.stamps.clock_utc for f in frames], "datetime64[us]"
+    )
     return _Answer(times, "stamps recorded with the frames")
 
 
@@ -219,10 +242,14 @@ def _from_names(frames: list[Found], settings: TimesSettings, zone: tzinfo, fold
     if settings.pattern:
         stamps = _by_pattern({frame.file.name for frame in frames}, settings)
     else:
-        stamps = {name: find_stamp(Path(name).stem) or find_stamp(name) for name in {f.file.name for f in frames}}
+        stamps = {
+            name: find_stamp(Path(name).stem) or find_stamp(name) for name in {f.file.name for f in frames}
+        }
     # A film's name tells its start only; where the user has given the start, that counts.
     given = settings.source == "auto" and bool(settings.start)
-    times, problems = stamps_to_utc([None if given and f.count > 1 else stamps[f.file.name] for f in frames], zone)
+    times, problems = stamps_to_utc(
+        [None if given and f.count > 1 else stamps[f.file.name] for f in frames], zone
+    )
     times = _shifted(times, _within_file_s(frames, settings))
     how = f"pattern {settings.pattern}" if settings.pattern else "stamps in the file names"
     return _Answer(times, how + _in_files(frames, settings), tuple(problems))
@@ -236,10 +263,14 @@ def _by_pattern(names: set[str], settings: TimesSettings) -> dict[str, Stamp | N
         return stamps
     day = parse_stamp(settings.start)
     if day is None:
-        raise SettingsError(f"times.pattern '{settings.pattern}' has no year",
-                            remedy="add %Y, or give the date as well: --set times.start=2026-05-17")
-    return {name: stamp and replace(stamp, written=datetime.combine(day.written.date(), stamp.written.time()))
-            for name, stamp in stamps.items()}
+        raise SettingsError(
+            f"times.pattern '{settings.pattern}' has no year",
+            remedy="add %Y, or give the date as well: --set times.start=2026-05-17",
+        )
+    return {
+        name: stamp and replace(stamp, written=datetime.combine(day.written.date(), stamp.written.time()))
+        for name, stamp in stamps.items()
+    }
 
 
 def _from_exif(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
@@ -268,39 +299,62 @@ def _from_cadence(frames: list[Found], settings: TimesSettings, zone: tzinfo, fo
         return None
     start = parse_stamp(settings.start)
     if start is None:
-        raise SettingsError(f"times.start '{settings.start}' is no time", remedy="write it as 2026-05-17T09:31:20Z")
+        raise SettingsError(
+            f"times.start '{settings.start}' is no time", remedy="write it as 2026-05-17T09:31:20Z"
+        )
     times, problems = stamps_to_utc([start], zone)
     if settings.cadence_s > 0:
         seconds = np.arange(len(frames)) * settings.cadence_s
         detail = f"start {settings.start}, {settings.cadence_s:g} s a frame"
         return _Answer(_shifted(times, seconds), detail, tuple(problems))
     if len({frame.file for frame in frames}) == 1 and frames[0].count > 1:
-        return _Answer(_shifted(times, _within_file_s(frames, settings)),
-                       f"start {settings.start} + time within the file", tuple(problems))
+        return _Answer(
+            _shifted(times, _within_file_s(frames, settings)),
+            f"start {settings.start} + time within the file",
+            tuple(problems),
+        )
     return None
 
 
-def _from_container(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
+def _from_container(
+    frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path
+) -> _Answer | None:
     created = {frame.stamps.created for frame in frames}
     if created <= {""}:
         return None
     stamps = {text: parse_stamp(text) for text in created}
     times, problems = stamps_to_utc([stamps[frame.stamps.created] for frame in frames], zone)
     times = _shifted(times, _within_file_s(frames, settings))
-    problems.append("the times rest on the creation time in the film, which some recorders write at the end of the "
-                    "recording or in local time; compare it with your notes")
+    problems.append(
+        "the times rest on the creation time in the film, which some recorders write at the end of the "
+        "recording or in local time; compare it with your notes"
+    )
     return _Answer(times, "creation time of the film" + _in_files(frames, settings), tuple(problems))
 
 
-def _from_file_date(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
-    moments = {file: np.datetime64(round(file.stat().st_mtime * 1e6), "us") for file in {f.file for f in frames}}
+def _from_file_date(
+    frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path
+) -> _Answer | None:
+    moments = {
+        file: np.datetime64(round(file.stat().st_mtime * 1e6), "us") for file in {f.file for f in frames}
+    }
     times = _shifted(np.array([moments[f.file] for f in frames]), _within_file_s(frames, settings))
-    return _Answer(times, "modification time of the files" + _in_files(frames, settings),
-                   ("file modification times tell when a file was written, and copying may change them",))
+    return _Answer(
+        times,
+        "modification time of the files" + _in_files(frames, settings),
+        ("file modification times tell when a file was written, and copying may change them",),
+    )
 
 
-# In the order in which auto tries them; the part behind the colon is for telling two kinds of one source apart.
+# In the order in which auto tries them; the part behind the colon is for telling two kinds of one source
+# apart.
 _SOURCES: dict[str, Callable[[list[Found], TimesSettings, tzinfo, Path], _Answer | None]] = {
-    "fits": _from_fits, "table": _from_table, "video:clock": _from_clock, "names": _from_names, "exif": _from_exif,
-    "cadence": _from_cadence, "video:container": _from_container, "file-date": _from_file_date,
+    "fits": _from_fits,
+    "table": _from_table,
+    "video:clock": _from_clock,
+    "names": _from_names,
+    "exif": _from_exif,
+    "cadence": _from_cadence,
+    "video:container": _from_container,
+    "file-date": _from_file_date,
 }

@@ -1,7 +1,7 @@
 """Compressed and container video through ffmpeg: a file in, found frames out.
 
-One pass over the packets (nothing is decoded) gives the number of frames and their presentation times. Frames then come
-through one running ffmpeg; going back or far ahead starts it again at the wanted time.
+One pass over the packets (nothing is decoded) gives the number of frames and their presentation times. Frames
+then come through one running ffmpeg; going back or far ahead starts it again at the wanted time.
 """
 
 from __future__ import annotations
@@ -25,12 +25,18 @@ from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, Found, Stamps, che
 __all__ = ["video_frames"]
 
 # Containers of moving pictures only; and nothing that would make ffmpeg open another file or the network.
-_GUARD = ("-protocol_whitelist", "file,pipe", "-format_whitelist",
-          "avi,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mpegts,mpeg,mpegvideo,asf,dv,ogg,flv,h264,hevc,m4v,mxf,nut,y4m,yuv4mpegpipe")
-_PROBE_S = 300.0       # longest wait for one pass over the packets
-_SKIP = 48             # frames ahead up to which reading on is cheaper than starting again
+_GUARD = (
+    "-protocol_whitelist",
+    "file,pipe",
+    "-format_whitelist",
+    "avi,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mpegts,mpeg,mpegvideo,asf,dv,ogg,flv,h264,hevc,m4v,mxf,nut,y4m,yuv4mpegpipe",
+)
+_PROBE_S = 300.0  # longest wait for one pass over the packets
+_SKIP = 48  # frames ahead up to which reading on is cheaper than starting again
 _STREAM = re.compile(r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)")
-_DEEP = re.compile(r"(9|10|12|14|16|32|48|64)(le|be)$|^x2")  # more than 8 bits a sample, as ffmpeg names the formats
+_DEEP = re.compile(
+    r"(9|10|12|14|16|32|48|64)(le|be)$|^x2"
+)  # more than 8 bits a sample, as ffmpeg names the formats
 _CREATED = re.compile(r"creation_time\s*: (\S+)")
 
 
@@ -42,9 +48,9 @@ class _Film:
     stream: int
     rows: int
     columns: int
-    pixels: str              # what ffmpeg is asked for
-    colour: str              # 'mono', 'rgb' or the pattern of raw colour
-    pts_s: np.ndarray        # (n,) presentation times, relative to the container's start
+    pixels: str  # what ffmpeg is asked for
+    colour: str  # 'mono', 'rgb' or the pattern of raw colour
+    pts_s: np.ndarray  # (n,) presentation times, relative to the container's start
     created: str
 
 
@@ -70,14 +76,35 @@ class _Player:
     def _start(self, index: int) -> None:
         self._stop()
         film = self.film
-        # Half the shortest step early, so that rounding of the times cannot skip the wanted frame. With -xerror ffmpeg
-        # stops at damage instead of leaving a frame out, which would give all later ones a wrong number.
+        # Half the shortest step early, so that rounding of the times cannot skip the wanted frame. With
+        # -xerror ffmpeg stops at damage instead of leaving a frame out, which would give all later ones a
+        # wrong number.
         steps = np.diff(film.pts_s)
         early = film.pts_s[index] - 0.5 * float(steps[steps > 0].min(initial=1.0))
         seek = ["-ss", f"{max(early, 0.0):.6f}"] if index else []
-        command = [ffmpeg_program(), "-nostdin", "-v", "quiet", "-xerror", *_GUARD, "-noautorotate", *seek,
-                   "-i", f"file:{film.path}", "-map", f"0:{film.stream}", "-fps_mode", "passthrough",
-                   "-f", "rawvideo", "-c:v", "rawvideo", "-pix_fmt", film.pixels, "-"]
+        command = [
+            ffmpeg_program(),
+            "-nostdin",
+            "-v",
+            "quiet",
+            "-xerror",
+            *_GUARD,
+            "-noautorotate",
+            *seek,
+            "-i",
+            f"file:{film.path}",
+            "-map",
+            f"0:{film.stream}",
+            "-fps_mode",
+            "passthrough",
+            "-f",
+            "rawvideo",
+            "-c:v",
+            "rawvideo",
+            "-pix_fmt",
+            film.pixels,
+            "-",
+        ]
         process = _started(command)
         # without a buffer (`_started` asks for none) the pipe is a plain file
         self._pipe = cast(FileIO, process.stdout)
@@ -101,8 +128,11 @@ class _Player:
             if not step:
                 index = self._next
                 self._stop()
-                raise InputError(f"frame {index} cannot be decoded: the film ends or is damaged there",
-                                 where=str(film.path), remedy="copy it again from the camera, or save it anew")
+                raise InputError(
+                    f"frame {index} cannot be decoded: the film ends or is damaged there",
+                    where=str(film.path),
+                    remedy="copy it again from the camera, or save it anew",
+                )
             got += step
         self._next += 1
         if self._next == len(film.pts_s):  # many films may be open at once, but few are read
@@ -119,8 +149,20 @@ def video_frames(path: Path, *, bayer: str = "auto") -> list[Found]:
     count = len(film.pts_s)
     kind = "8-bit" if _dtype(film.pixels).itemsize == 1 else "16-bit"
     since_s = (film.pts_s - film.pts_s[0]).tolist()
-    return [Found(path, i, count, (film.rows, film.columns), kind, film.colour, _reader(player, i), True,
-                  Stamps(since_start_s=since_s[i], created=film.created)) for i in range(count)]
+    return [
+        Found(
+            path,
+            i,
+            count,
+            (film.rows, film.columns),
+            kind,
+            film.colour,
+            _reader(player, i),
+            True,
+            Stamps(since_start_s=since_s[i], created=film.created),
+        )
+        for i in range(count)
+    ]
 
 
 def _reader(player: _Player, index: int) -> Callable[[], np.ndarray]:
@@ -128,7 +170,8 @@ def _reader(player: _Player, index: int) -> Callable[[], np.ndarray]:
 
 
 def _coloured(film: _Film, player: _Player) -> tuple[_Film, _Player]:
-    """A compressed film whose first frame is coloured is read as colour, so that the right channel can be taken."""
+    """A compressed film whose first frame is coloured is read as colour, so that the right channel can be
+    taken."""
     in_colour = _Player(replace(film, pixels="rgb24", colour="rgb"))
     sample = in_colour.frame(0)[::4, ::4].astype(np.int16)
     # 12 of 255: more than the rounding of 4:2:0 colour makes of grey.
@@ -140,13 +183,23 @@ def _film(path: Path) -> _Film:
     banner = _listened([ffmpeg_program(), "-hide_banner", "-nostdin", *_GUARD, "-i", f"file:{path}"], path)[1]
     found = _STREAM.search(banner)
     if not found:
-        raise InputError("holds no moving picture that ffmpeg can read", remedy="save it as AVI, MP4, MOV or MKV")
+        raise InputError(
+            "holds no moving picture that ffmpeg can read", remedy="save it as AVI, MP4, MOV or MKV"
+        )
     stream, stored, columns, rows = int(found[1]), found[2], int(found[3]), int(found[4])
     check_size(rows, columns)
     pixels, colour = _asked_for(stored)
     created = _CREATED.search(banner)
-    return _Film(path, stream, rows, columns, pixels, colour, _presentation_s(path, stream),
-                 created[1] if created else "")
+    return _Film(
+        path,
+        stream,
+        rows,
+        columns,
+        pixels,
+        colour,
+        _presentation_s(path, stream),
+        created[1] if created else "",
+    )
 
 
 def _asked_for(stored: str) -> tuple[str, str]:
@@ -169,8 +222,22 @@ def _dtype(pixels: str) -> np.dtype:
 
 def _presentation_s(path: Path, stream: int) -> np.ndarray:
     """(n,) presentation time of every packet, ascending, relative to the container's start."""
-    command = [ffmpeg_program(), "-nostdin", "-v", "quiet", *_GUARD, "-i", f"file:{path}", "-map", f"0:{stream}",
-               "-c", "copy", "-f", "framecrc", "-"]
+    command = [
+        ffmpeg_program(),
+        "-nostdin",
+        "-v",
+        "quiet",
+        *_GUARD,
+        "-i",
+        f"file:{path}",
+        "-map",
+        f"0:{stream}",
+        "-c",
+        "copy",
+        "-f",
+        "framecrc",
+        "-",
+    ]
     listing = _listened(command, path)[0]
     base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
     packets = [line.split(",") for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 5]
@@ -178,12 +245,15 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
     if not base or not ticks:
         raise InputError("is cut short or damaged: not one frame is there", remedy=COPY_AGAIN)
     if len(ticks) > MOST_FRAMES:
-        raise InputError(f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}", remedy="cut it into parts")
+        raise InputError(
+            f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}", remedy="cut it into parts"
+        )
     return np.sort(np.array([int(t) for t in ticks]) * (int(base[1]) / int(base[2])))
 
 
 def _discarded(flags: str) -> bool:
-    """Whether a packet is needed for decoding only and gives no frame (a film cut without encoding it anew)."""
+    """Whether a packet is needed for decoding only and gives no frame (a film cut without encoding it
+    anew)."""
     found = re.search(r"F=0x([0-9A-Fa-f]+)", flags)
     return found is not None and bool(int(found[1], 16) & 4)  # AV_PKT_FLAG_DISCARD of ffmpeg's packet.h
 
@@ -191,22 +261,34 @@ def _discarded(flags: str) -> bool:
 def _listened(command: list[str], path: Path) -> tuple[str, str]:
     """What ffmpeg prints: standard output, standard error."""
     try:
-        done = subprocess.run(command, capture_output=True, timeout=_PROBE_S, check=False, stdin=subprocess.DEVNULL)
+        done = subprocess.run(
+            command, capture_output=True, timeout=_PROBE_S, check=False, stdin=subprocess.DEVNULL
+        )
     except OSError as error:
-        raise InputError(f"ffmpeg cannot be started ({error.strerror})", where=str(path),
-                         remedy="install ffmpeg anew") from None
+        raise InputError(
+            f"ffmpeg cannot be started ({error.strerror})", where=str(path), remedy="install ffmpeg anew"
+        ) from None
     except subprocess.TimeoutExpired:
-        raise InputError(f"ffmpeg did not finish within {_PROBE_S:.0f} s", remedy="save the film anew") from None
+        raise InputError(
+            f"ffmpeg did not finish within {_PROBE_S:.0f} s", remedy="save the film anew"
+        ) from None
     return done.stdout.decode("utf-8", "replace"), done.stderr.decode("utf-8", "replace")
 
 
 def _started(command: list[str]) -> subprocess.Popen[bytes]:
     try:
-        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, stdin=subprocess.DEVNULL,
-                                bufsize=0, pipesize=1 << 20)
+        return subprocess.Popen(
+            command,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            stdin=subprocess.DEVNULL,
+            bufsize=0,
+            pipesize=1 << 20,
+        )
     except OSError as error:
-        raise InputError(f"ffmpeg cannot be started ({error.strerror})", where=command[0],
-                         remedy="install ffmpeg anew") from None
+        raise InputError(
+            f"ffmpeg cannot be started ({error.strerror})", where=command[0], remedy="install ffmpeg anew"
+        ) from None
 
 
 def _end(process: subprocess.Popen[bytes], pipe: FileIO) -> None:

@@ -35,15 +35,17 @@ def read_zone(text: str) -> tzinfo:
             return timezone(ahead if offset[1] == "+" else -ahead)
         return ZoneInfo(text.strip())
     except (KeyError, ValueError, OSError):
-        raise SettingsError(f"times.zone '{text}' is no zone",
-                            remedy="give an offset such as +02:00, or a name such as Europe/Madrid") from None
+        raise SettingsError(
+            f"times.zone '{text}' is no zone",
+            remedy="give an offset such as +02:00, or a name such as Europe/Madrid",
+        ) from None
 
 
 def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarray, list[str]]:
     """Stamps to (n,) datetime64[us] UTC, NaT where there is none, and one sentence on each odd thing met.
 
-    A stamp without a zone of its own is in `zone`. In the hour that a clock shows twice the first is taken, and this is
-    said.
+    A stamp without a zone of its own is in `zone`. In the hour that a clock shows twice the first is taken,
+    and this is said.
     """
     times = np.full(len(stamps), NO_TIME)
     twice: list[datetime] = []
@@ -61,7 +63,9 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
         second = stamp.written.replace(tzinfo=here, fold=1).utcoffset() or timedelta()
         if first != second:
             (twice if first > second else never).append(stamp.written)
-        times[i] = np.datetime64(stamp.written, "us") - np.timedelta64(first // timedelta(microseconds=1), "us")
+        times[i] = np.datetime64(stamp.written, "us") - np.timedelta64(
+            first // timedelta(microseconds=1), "us"
+        )
     for scale, where in scales.items():
         times[where] = _scale_to_utc(times[where], scale)
     return times, _daylight_problems(twice, never, zone)
@@ -76,9 +80,13 @@ def _daylight_problems(twice: list[datetime], never: list[datetime], zone: tzinf
     problems = []
     advice = "give the offset instead, for instance times.zone=+02:00"
     if twice:
-        problems.append(f"{len(twice)} of the stamps (first {twice[0]}) fall into the hour that clocks in {zone} show "
-                        f"twice; the first was taken, {advice} if that is wrong")
+        problems.append(
+            f"{len(twice)} of the stamps (first {twice[0]}) fall into the hour that clocks in {zone} show "
+            f"twice; the first was taken, {advice} if that is wrong"
+        )
     if never:
-        problems.append(f"{len(never)} of the stamps (first {never[0]}) fall into the hour that clocks in {zone} leave "
-                        f"out; the clock was not changed: {advice}")
+        problems.append(
+            f"{len(never)} of the stamps (first {never[0]}) fall into the hour that clocks in {zone} leave "
+            f"out; the clock was not changed: {advice}"
+        )
     return problems

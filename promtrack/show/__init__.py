@@ -13,7 +13,10 @@ __all__ = ["Measured", "draw_figures", "render_clip", "write_report"]
 
 
 def __getattr__(name: str) -> Any:
-    if name == "draw_figures":      # matplotlib takes half a second to load: while the clip is made, and only where it is used
+    if (
+        name == "draw_figures"
+    ):  # matplotlib takes half a second to load: while the clip is made, and only where it is used
         from promtrack.show.figures import draw_figures
+
         return draw_figures
     raise AttributeError(f"module 'promtrack.show' has no attribute '{name}'")

@@ -28,10 +28,10 @@ class Beside:
 
     measured: Measured
     page: Page
-    crop: Rect                # of the clip's picture, shown at the left
-    plot: Rect                # of the strip in the double picture
-    matrix: np.ndarray        # (2, 3) from the plot's pixels to columns and rows of a strip
-    slot: dict[int, int]      # frame to strip
+    crop: Rect  # of the clip's picture, shown at the left
+    plot: Rect  # of the strip in the double picture
+    matrix: np.ndarray  # (2, 3) from the plot's pixels to columns and rows of a strip
+    slot: dict[int, int]  # frame to strip
     standing: Stamp
     clock: Clock
 
@@ -67,13 +67,20 @@ def beside_tone(beside: Beside, tone: np.ndarray, frame: int, toner: Toner) -> n
     """uint8 tone of the double picture."""
     crop, plot = beside.crop, beside.plot
     whole = np.full_like(tone, toner.calm.min())
-    whole[:, :crop.width] = tone[:, crop.left:crop.right]
+    whole[:, : crop.width] = tone[:, crop.left : crop.right]
     place = beside.slot.get(frame)
     if place is not None:
         strip = np.nan_to_num(beside.measured.strip.read(place, place + 1)[0])
-        laid = cv2.warpAffine(strip, beside.matrix, (plot.width, plot.height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                              borderMode=cv2.BORDER_CONSTANT)
-        whole[plot.top:plot.bottom, plot.left:plot.right] = line_tone(laid / np.float32(toner.quiet.peak), toner)
+        laid = cv2.warpAffine(
+            strip,
+            beside.matrix,
+            (plot.width, plot.height),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_CONSTANT,
+        )
+        whole[plot.top : plot.bottom, plot.left : plot.right] = line_tone(
+            laid / np.float32(toner.quiet.peak), toner
+        )
     return whole
 
 
@@ -92,14 +99,22 @@ def _unwrapped(angle_deg: float, geometry: StripGeometry) -> float:
 def _axes(plot: Rect, matrix: np.ndarray, measured: Measured, page: Page) -> Ink:
     geometry = measured.strip.geometry
     ink, size = blank_ink(0, 0, page.width, page.height), round(0.8 * page.unit)
-    frame = np.array([[plot.left, plot.top], [plot.left, plot.bottom], [plot.right, plot.bottom]], dtype=float)
+    frame = np.array(
+        [[plot.left, plot.top], [plot.left, plot.bottom], [plot.right, plot.bottom]], dtype=float
+    )
     lines = [frame]
     high, low = (float(geometry.height_mm(matrix[1, 1] * y + matrix[1, 2])) for y in (0, plot.height))
     for value in _ticks(low, high, 4.0):
         y = plot.top + (float(geometry.row(value)) - matrix[1, 2]) / matrix[1, 1]
         lines.append(np.array([[plot.left - 0.3 * page.unit, y], [plot.left, y]]))
         mask = text_mask(f"{value:g}", size, REGULAR)
-        paint(ink, mask, WHITE, x=round(plot.left - 0.5 * page.unit - mask.shape[1]), y=round(y - 0.56 * mask.shape[0]))
+        paint(
+            ink,
+            mask,
+            WHITE,
+            x=round(plot.left - 0.5 * page.unit - mask.shape[1]),
+            y=round(y - 0.56 * mask.shape[0]),
+        )
     first, last = (float(geometry.angle_deg(matrix[0, 0] * x + matrix[0, 2])) for x in (0, plot.width))
     for value in _ticks(last, first, 4.0):
         x = plot.left + (float(geometry.column(value)) - matrix[0, 2]) / matrix[0, 0]
@@ -109,11 +124,13 @@ def _axes(plot: Rect, matrix: np.ndarray, measured: Measured, page: Page) -> Ink
     title = text_mask(f"height above {limb_name(measured)} (Mm)", size, REGULAR)
     paint(ink, title, WHITE, x=plot.left, y=plot.top - round(1.6 * page.unit), strength=0.9)
     name = text_mask(measured.orientation.label, size, REGULAR)
-    paint(ink, name, WHITE, x=plot.right - name.shape[1], y=plot.bottom + round(1.7 * page.unit), strength=0.9)
+    paint(
+        ink, name, WHITE, x=plot.right - name.shape[1], y=plot.bottom + round(1.7 * page.unit), strength=0.9
+    )
     paint(ink, line_mask(page.width, page.height, lines, page.stroke), WHITE, strength=0.7)
     return ink
 
 
 def _ticks(low: float, high: float, count: float) -> np.ndarray:
     step = nice_step((high - low) / count)
-    return np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step + 0.0     # + 0.0 turns -0 into 0
+    return np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step + 0.0  # + 0.0 turns -0 into 0

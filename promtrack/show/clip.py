@@ -48,7 +48,7 @@ class Studio:
     toner: Toner
     busy_tone: np.ndarray
     shots: list[Shot]
-    time_s: np.ndarray        # of the used frames, since the first of them
+    time_s: np.ndarray  # of the used frames, since the first of them
 
     @property
     def pictures(self) -> int:
@@ -73,30 +73,41 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
     ------
     InputError : no frame is used, no ffmpeg, the encoder fails, or the disk is full; no half file is left
     """
-    folder = Path(folder).absolute()   # ffmpeg would take "a:" at the start of a name for a protocol
+    folder = Path(folder).absolute()  # ffmpeg would take "a:" at the start of a name for a protocol
     clip = measured.settings.clip
     studio = _prepare(measured)
-    films = {name: draw for name, draw in _films(studio).items() if name == "clip.mp4" or name[5:-4] in clip.also}
+    films = {
+        name: draw for name, draw in _films(studio).items() if name == "clip.mp4" or name[5:-4] in clip.also
+    }
     with contextlib.ExitStack() as stack:
         paths = {name: stack.enter_context(whole_file(folder / name)) for name in films}
         _film(studio, films, paths, folder / "locked-frames" if "frames" in clip.also else None, progress)
-        with ThreadPoolExecutor(1, thread_name_prefix="poster") as pool:      # drawn while the films are decoded
+        with ThreadPoolExecutor(1, thread_name_prefix="poster") as pool:  # drawn while the films are decoded
             poster = pool.submit(_poster, studio, folder / "poster.png")
             for path in paths.values():
                 check_video(path, studio.pictures, studio.view.width, studio.view.height)
     files = [folder / name for name in films]
     files.insert(1, poster.result())
-    animations = [(folder / f"clip.{kind}", write) for kind, write in (("gif", write_gif), ("webp", write_webp)) if kind in clip.also]
+    animations = [
+        (folder / f"clip.{kind}", write)
+        for kind, write in (("gif", write_gif), ("webp", write_webp))
+        if kind in clip.also
+    ]
     for path, _ in animations:
-        path.unlink(missing_ok=True)      # should the limit not be met, none of an earlier clip stands beside the new one
-    files += [write(files[0], path, studio.view.width, clip.rate, clip.limit_mb) for path, write in animations]
+        path.unlink(
+            missing_ok=True
+        )  # should the limit not be met, none of an earlier clip stands beside the new one
+    files += [
+        write(files[0], path, studio.view.width, clip.rate, clip.limit_mb) for path, write in animations
+    ]
     if progress is not None:
         progress(len(studio.shots) + 1, len(studio.shots) + 1)
     return tuple(files)
 
 
 def _films(studio: Studio) -> dict[str, Callable[[], Callable[[Take], Canvas]]]:
-    """What each film shows: a maker (the layout is worked out only if asked for) of a function from take to picture."""
+    """What each film shows: a maker (the layout is worked out only if asked for) of a function from take to
+    picture."""
     measured, page, look = studio.measured, make_page(studio.view, 2), studio.measured.settings.clip.look
 
     def annotated() -> Callable[[Take], Canvas]:
@@ -106,6 +117,7 @@ def _films(studio: Studio) -> dict[str, Callable[[], Callable[[Take], Canvas]]]:
             canvas = canvas_from_tone(take.tone, look, 2)
             draw_annotation(annotation, canvas, take.shot)
             return canvas
+
         return draw
 
     def beside() -> Callable[[Take], Canvas]:
@@ -115,13 +127,23 @@ def _films(studio: Studio) -> dict[str, Callable[[], Callable[[Take], Canvas]]]:
             canvas = canvas_from_tone(beside_tone(double, take.tone, take.shot.frame, studio.toner), look, 2)
             draw_beside(double, canvas, take.shot.time_s)
             return canvas
+
         return draw
 
-    return {"clip.mp4": annotated, "clip-plain.mp4": lambda: lambda take: canvas_from_tone(take.tone, look, 2), "clip-beside.mp4": beside}
+    return {
+        "clip.mp4": annotated,
+        "clip-plain.mp4": lambda: lambda take: canvas_from_tone(take.tone, look, 2),
+        "clip-beside.mp4": beside,
+    }
 
 
-def _film(studio: Studio, films: dict[str, Callable[[], Callable[[Take], Canvas]]], paths: dict[str, Path], locked: Path | None,
-          progress: Progress | None) -> None:
+def _film(
+    studio: Studio,
+    films: dict[str, Callable[[], Callable[[Take], Canvas]]],
+    paths: dict[str, Path],
+    locked: Path | None,
+    progress: Progress | None,
+) -> None:
     """The one pass over the frames: every film takes its picture of every shot."""
     measured, view, clip = studio.measured, studio.view, studio.measured.settings.clip
     upright = locked_view(measured.lock, measured.scale)
@@ -129,25 +151,34 @@ def _film(studio: Studio, films: dict[str, Callable[[], Callable[[Take], Canvas]
         locked.mkdir(exist_ok=True)
     with contextlib.ExitStack() as stack:
         draws = {name: make() for name, make in films.items()}
-        encoders = {name: stack.enter_context(Encoder(paths[name], view.width, view.height, clip.rate, clip.quality, _metadata(studio)))
-                    for name in films}
+        encoders = {
+            name: stack.enter_context(
+                Encoder(paths[name], view.width, view.height, clip.rate, clip.quality, _metadata(studio))
+            )
+            for name in films
+        }
         for done, take in enumerate(_takes(studio)):
             for name, draw in draws.items():
                 encoders[name].put(planes_of(draw(take)), take.shot.repeats)
             if locked is not None and take.frame is not None:
                 index = take.shot.frame
                 name = locked_name(index, measured.sequence.times_utc[index])
-                write_locked(take.frame, locked / name, upright, measured.lock, index, measured.sequence.full_scale)
+                write_locked(
+                    take.frame, locked / name, upright, measured.lock, index, measured.sequence.full_scale
+                )
             if progress is not None:
-                progress(done + 1, len(studio.shots) + 1)      # the last step: files closed and decoded again
+                progress(done + 1, len(studio.shots) + 1)  # the last step: files closed and decoded again
 
 
 def _prepare(measured: Measured) -> Studio:
     lock, clip = measured.lock, measured.settings.clip
     used = np.flatnonzero(lock.used)
     if not len(used):
-        raise InputError("no frame could be used, so there is no clip to make", where=str(measured.sequence.path),
-                         remedy="see the reasons in frames.ecsv")
+        raise InputError(
+            "no frame could be used, so there is no clip to make",
+            where=str(measured.sequence.path),
+            remedy="see the reasons in frames.ecsv",
+        )
     action = find_action(measured.strip, measured.motion, measured.orientation, lock)
     view = choose_view(lock, measured.scale, measured.orientation, action, clip)
     probes = place_probes(view)
@@ -165,7 +196,7 @@ def _takes(studio: Studio) -> Iterator[Take]:
     wanted: list[int] = []
     for shot in studio.shots:
         wanted += [i for i in (shot.frame, shot.other) if i >= 0 and i not in wanted[-2:]]
-    ready: dict[int, tuple[np.ndarray, np.ndarray]] = {}                 # the last two frames, toned and as they came
+    ready: dict[int, tuple[np.ndarray, np.ndarray]] = {}  # the last two frames, toned and as they came
     seen: set[int] = set()
     past = None
     with contextlib.closing(measured.sequence.frames(wanted)) as frames:
@@ -173,7 +204,9 @@ def _takes(studio: Studio) -> Iterator[Take]:
             for index in (shot.frame, shot.other):
                 while index >= 0 and index not in ready:
                     number, frame = next(frames)
-                    past = smoothed_tone(tone_frame(frame, studio.toner, studio.view, measured.lock, number), past, clip.smooth)
+                    past = smoothed_tone(
+                        tone_frame(frame, studio.toner, studio.view, measured.lock, number), past, clip.smooth
+                    )
                     ready = dict(list(ready.items())[-1:]) | {number: (past, frame)}
             tone, frame = ready[shot.frame]
             if shot.other >= 0:
@@ -192,7 +225,9 @@ def _poster(studio: Studio, path: Path) -> Path:
     draw_annotation(annotation, canvas, shot)
     done, data = cv2.imencode(".png", canvas_to_bgr(canvas))
     if not done:
-        raise InputError("the poster could not be encoded", where=str(path), remedy="run `promtrack clip` again")
+        raise InputError(
+            "the poster could not be encoded", where=str(path), remedy="run `promtrack clip` again"
+        )
     with whole_file(path) as temporary:
         temporary.write_bytes(data.tobytes())
     return path
@@ -203,18 +238,29 @@ def _best_shot(studio: Studio, annotation: Annotation) -> Shot:
     shots = [replace(s, gap_s=0.0) for s in studio.shots if s.other < 0]
     time_s = np.array([s.time_s for s in shots])
     shown = np.zeros(len(shots))
-    drawn = [front.time_s for front in annotation.fronts] + [trail.time_s for trail in annotation.trails if trail.label is not None]
+    drawn = [front.time_s for front in annotation.fronts] + [
+        trail.time_s for trail in annotation.trails if trail.label is not None
+    ]
     for track_s in drawn:
         part = (time_s - track_s[0]) / max(float(track_s[-1] - track_s[0]), 1e-6)
-        shown += np.where(part <= 1.0, np.clip(part, 0.0, 1.0), 0.0)            # a long trail says more than a short one
+        shown += np.where(
+            part <= 1.0, np.clip(part, 0.0, 1.0), 0.0
+        )  # a long trail says more than a short one
     sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
     return shots[int(np.argmax(shown / max(shown.max(), 1.0) + np.clip(sharp, 0.4, 1.2)))]
 
 
 def _metadata(studio: Studio) -> dict[str, str]:
     measured = studio.measured
-    first, last = (str(measured.sequence.times_utc[i].astype("datetime64[s]")) + "Z" for i in np.flatnonzero(measured.lock.used)[[0, -1]])
+    first, last = (
+        str(measured.sequence.times_utc[i].astype("datetime64[s]")) + "Z"
+        for i in np.flatnonzero(measured.lock.used)[[0, -1]]
+    )
     title = measured.settings.clip.title or f"Solar prominence, {first[:10]}"
-    return {"title": title, "artist": measured.settings.clip.credit, "date": first[:10],
-            "comment": f"{first} to {last}, {speed_up(studio.shots, measured.settings.clip.rate):.0f} times faster than the clock; "
-                       f"plane-of-sky speeds; made with promtrack {measured.version}"}
+    return {
+        "title": title,
+        "artist": measured.settings.clip.credit,
+        "date": first[:10],
+        "comment": f"{first} to {last}, {speed_up(studio.shots, measured.settings.clip.rate):.0f} times faster than the clock; "
+        f"plane-of-sky speeds; made with promtrack {measured.version}",
+    }

@@ -15,7 +15,7 @@ from promtrack.show.text import REGULAR, WHITE, ascent, block_of, halo_of, line_
 
 __all__ = ["Clock", "draw_clock", "gap_words", "make_clock"]
 
-HOURS, DATE = "08:08:08", "2088-08-08   +08:08:08"      # shapes of what changes
+HOURS, DATE = "08:08:08", "2088-08-08   +08:08:08"  # shapes of what changes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,13 +25,21 @@ class Clock:
     start_utc: np.datetime64
     hours: GlyphLine | None
     date: GlyphLine | None
-    marks: tuple[Mark, ...]                 # surround, 'UTC', time line
-    notice_at: tuple[int, int] | None       # where 'gap ...' and 'blended' are written
+    marks: tuple[Mark, ...]  # surround, 'UTC', time line
+    notice_at: tuple[int, int] | None  # where 'gap ...' and 'blended' are written
     page: Page
 
 
-def make_clock(start_utc: np.datetime64, time_s: np.ndarray, page: Page, ground: Ground, *, clock: bool, gaps: bool,
-               notices: bool) -> tuple[Clock, Ground]:
+def make_clock(
+    start_utc: np.datetime64,
+    time_s: np.ndarray,
+    page: Page,
+    ground: Ground,
+    *,
+    clock: bool,
+    gaps: bool,
+    notices: bool,
+) -> tuple[Clock, Ground]:
     """Clock block with its place; `time_s` are the times of the frames shown, since `start_utc`."""
     big, small = round(1.9 * page.unit), round(0.9 * page.unit)
     lines = [(HOURS + " UTC", big, REGULAR), (DATE, small, REGULAR)] if clock else []
@@ -41,16 +49,24 @@ def make_clock(start_utc: np.datetime64, time_s: np.ndarray, page: Page, ground:
     width = max(text.shape[1], round(8.6 * page.unit))
     if not (clock or gaps or notices):
         return Clock(start_utc, None, None, (), None, page), ground
-    rect = place_anyhow(ground, width, above + text.shape[0] + bar, ("bottom left", "bottom right", "top left", "top right"))
+    rect = place_anyhow(
+        ground, width, above + text.shape[0] + bar, ("bottom left", "bottom right", "top left", "top right")
+    )
     if rect is None:
         return Clock(start_utc, None, None, (), None, page), ground
     marks, hours, date = [], None, None
     if clock:
         hours = glyph_line(rect.left, rect.top + above, big, REGULAR, page)
-        date = glyph_line(rect.left, rect.top + above + line_height(big) + round(0.08 * small), small, REGULAR, page, 0.9)
+        date = glyph_line(
+            rect.left, rect.top + above + line_height(big) + round(0.08 * small), small, REGULAR, page, 0.9
+        )
         marks += _clock_ground(hours, date, page)
     if gaps:
-        marks += _time_line(Rect(rect.left, rect.bottom - round(0.2 * page.unit), width, max(3, round(0.13 * page.unit))), time_s, page)
+        marks += _time_line(
+            Rect(rect.left, rect.bottom - round(0.2 * page.unit), width, max(3, round(0.13 * page.unit))),
+            time_s,
+            page,
+        )
     notice = (rect.left, rect.top) if notices else None
     return Clock(start_utc, hours, date, tuple(marks), notice, page), take(ground, rect, page.unit // 2)
 
@@ -86,13 +102,18 @@ def _clock_ground(hours: GlyphLine, date: GlyphLine, page: Page) -> list[Mark]:
     """Dark surround of digits that change, and the letters UTC behind them."""
     unit = text_mask("UTC", round(0.55 * hours.size), REGULAR)
     unit_x = hours.x + glyphs_width(HOURS, hours.size, REGULAR) + round(0.25 * page.unit)
-    unit_y = hours.y + ascent(hours.size) - ascent(round(0.55 * hours.size))          # on one baseline with the digits
+    unit_y = (
+        hours.y + ascent(hours.size) - ascent(round(0.55 * hours.size))
+    )  # on one baseline with the digits
     parts = [(line, glyphs_mask(line, sample)) for line, sample in ((hours, HOURS), (date, DATE))]
     width = max(unit_x + unit.shape[1] - hours.x + 4, *(part.shape[1] for _, part in parts))
     mask = np.zeros((date.y + line_height(date.size) - hours.y, width), np.uint8)
     for line, part in parts:
-        mask[line.y - hours.y:line.y - hours.y + part.shape[0], :part.shape[1]] |= part
-    mask[unit_y - hours.y:unit_y - hours.y + unit.shape[0], unit_x - hours.x:unit_x - hours.x + unit.shape[1]] |= unit
+        mask[line.y - hours.y : line.y - hours.y + part.shape[0], : part.shape[1]] |= part
+    mask[
+        unit_y - hours.y : unit_y - hours.y + unit.shape[0],
+        unit_x - hours.x : unit_x - hours.x + unit.shape[1],
+    ] |= unit
     reach = max(3, round(0.42 * page.unit))
     ink = blank_ink(hours.x - reach, hours.y - reach, mask.shape[1] + 2 * reach, mask.shape[0] + 2 * reach)
     paint(ink, halo_of(mask, reach), BLACK, strength=SHADE)

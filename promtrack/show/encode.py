@@ -19,27 +19,67 @@ from promtrack.whole import PART
 
 __all__ = ["Encoder", "check_video", "count_pictures", "run_ffmpeg", "x264_options"]
 
-WAITING = 4               # pictures that may wait for the encoder
-PRESET = "veryfast"       # as true to the picture and as small as "fast" (within 4 %), for less than half of the time
+WAITING = 4  # pictures that may wait for the encoder
+PRESET = (
+    "veryfast"  # as true to the picture and as small as "fast" (within 4 %), for less than half of the time
+)
 
 
 def x264_options(rate: float, quality: int) -> list[str]:
     """What ffmpeg is told about the encoder; the benchmarks' floor is told the same."""
-    return ["-c:v", "libx264", "-preset", PRESET, "-profile:v", "high", "-crf", str(quality), "-pix_fmt", "yuv420p", *_COLOUR,
-            "-g", str(max(round(2 * rate), 2)), "-movflags", "+faststart"]
+    return [
+        "-c:v",
+        "libx264",
+        "-preset",
+        PRESET,
+        "-profile:v",
+        "high",
+        "-crf",
+        str(quality),
+        "-pix_fmt",
+        "yuv420p",
+        *_COLOUR,
+        "-g",
+        str(max(round(2 * rate), 2)),
+        "-movflags",
+        "+faststart",
+    ]
 
 
 class Encoder:
     """An H.264 encoder fed with raw yuv420p pictures; writing runs in a thread of its own."""
 
-    def __init__(self, path: Path, width: int, height: int, rate: float, quality: int, metadata: dict[str, str]):
+    def __init__(
+        self, path: Path, width: int, height: int, rate: float, quality: int, metadata: dict[str, str]
+    ):
         self.path, self.pictures = path, 0
         self._error: OSError | None = None
-        command = [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y",
-                   "-f", "rawvideo", "-pix_fmt", "yuv420p", "-video_size", f"{width}x{height}", "-framerate", f"{rate:g}",
-                   *_COLOUR, "-i", "pipe:0", *x264_options(rate, quality), *_tags(metadata),
-                   "-f", "mp4", str(path)]
-        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        command = [
+            ffmpeg_program(),
+            "-hide_banner",
+            "-loglevel",
+            "error",
+            "-y",
+            "-f",
+            "rawvideo",
+            "-pix_fmt",
+            "yuv420p",
+            "-video_size",
+            f"{width}x{height}",
+            "-framerate",
+            f"{rate:g}",
+            *_COLOUR,
+            "-i",
+            "pipe:0",
+            *x264_options(rate, quality),
+            *_tags(metadata),
+            "-f",
+            "mp4",
+            str(path),
+        ]
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        )
         self._queue: queue.Queue[tuple[tuple[memoryview, ...], int] | None] = queue.Queue(WAITING)
         self._said: list[bytes] = []
         self._ear = threading.Thread(target=self._listen, name="encoder-log", daemon=True)
@@ -118,8 +158,12 @@ _COLOUR = ["-color_range", "tv", "-colorspace", "bt709", "-color_primaries", "bt
 
 def run_ffmpeg(arguments: list[str], path: Path) -> str:
     """Run ffmpeg to its end; what it prints on standard output. `path` is named where it fails."""
-    done = subprocess.run([ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y", *arguments], capture_output=True,
-                          stdin=subprocess.DEVNULL, check=False)
+    done = subprocess.run(
+        [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y", *arguments],
+        capture_output=True,
+        stdin=subprocess.DEVNULL,
+        check=False,
+    )
     if done.returncode:
         raise _failed(path, done.stderr)
     return done.stdout.decode("utf-8", "replace")
@@ -132,15 +176,35 @@ def check_video(path: Path, pictures: int, width: int, height: int) -> None:
     size = int(film.get(cv2.CAP_PROP_FRAME_WIDTH)), int(film.get(cv2.CAP_PROP_FRAME_HEIGHT))
     film.release()
     if count != pictures or size != (width, height):
-        raise InputError(f"the file just written holds {count} pictures of {size[0]}x{size[1]}, not {pictures} of {width}x{height}",
-                         where=str(path), remedy="check the disk, then run `promtrack clip` again")
+        raise InputError(
+            f"the file just written holds {count} pictures of {size[0]}x{size[1]}, not {pictures} of {width}x{height}",
+            where=str(path),
+            remedy="check the disk, then run `promtrack clip` again",
+        )
 
 
 def count_pictures(path: Path) -> int:
     """Number of pictures that decode without error."""
     # The deblocking filter comes after all that can fail; the pictures are counted, not looked at.
-    told = run_ffmpeg(["-xerror", "-skip_loop_filter", "all", "-i", str(path), "-map", "0:v:0", "-fps_mode", "passthrough",
-                       "-progress", "pipe:1", "-f", "null", "-"], path)
+    told = run_ffmpeg(
+        [
+            "-xerror",
+            "-skip_loop_filter",
+            "all",
+            "-i",
+            str(path),
+            "-map",
+            "0:v:0",
+            "-fps_mode",
+            "passthrough",
+            "-progress",
+            "pipe:1",
+            "-f",
+            "null",
+            "-",
+        ],
+        path,
+    )
     frames = [line.partition("=")[2] for line in told.splitlines() if line.startswith("frame=")]
     return int(frames[-1]) if frames else 0
 
@@ -153,5 +217,8 @@ def _failed(path: Path, said: bytes) -> InputError:
     lines = [line.strip() for line in said.decode("utf-8", "replace").splitlines() if line.strip()]
     full = any("No space left" in line for line in lines)
     reason = "there is no space left on the disk" if full else ": ".join(["the encoder stopped", *lines[-1:]])
-    return InputError(reason, where=str(path.with_name(path.name.removeprefix(PART))),
-                      remedy="free some space and run `promtrack clip` again" if full else "run `promtrack clip` again")
+    return InputError(
+        reason,
+        where=str(path.with_name(path.name.removeprefix(PART))),
+        remedy="free some space and run `promtrack clip` again" if full else "run `promtrack clip` again",
+    )

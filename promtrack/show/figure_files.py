@@ -33,12 +33,15 @@ def save_vector(figure: Figure, path: Path, measured: Measured) -> None:
 def save_recoloured(drawn: Path, path: Path, *, old: Theme, new: Theme) -> None:
     """The same SVG in another theme: colours are plain text in it, and drawing it again costs far more."""
     colours = dict(zip(old.colours, new.colours, strict=True))
-    text = re.sub(r"#[0-9a-f]{6}", lambda found: colours.get(found[0], found[0]), drawn.read_text(encoding="utf-8"))
+    text = re.sub(
+        r"#[0-9a-f]{6}", lambda found: colours.get(found[0], found[0]), drawn.read_text(encoding="utf-8")
+    )
     _whole(path, lambda part: part.write_text(text, encoding="utf-8", newline="\n"))
 
 
 def save_png(figure: Figure, path: Path, measured: Measured, pool: Executor) -> Future[None]:
-    """Write a sheet as PNG: drawn now, compressed in `pool`; the future is done, or raises, when it lies on disk."""
+    """Write a sheet as PNG: drawn now, compressed in `pool`; the future is done, or raises, when it lies on
+    disk."""
     dpi = measured.settings.figures.dpi
     figure.set_dpi(dpi)
     canvas = FigureCanvasAgg(figure)

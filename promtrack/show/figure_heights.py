@@ -11,11 +11,40 @@ from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_height
-from promtrack.show.figure_style import MARKERS, Theme, date_axis, days, foot, height_note, note_above, panel, set_ylabel, sheet
+from promtrack.show.figure_style import (
+    MARKERS,
+    Theme,
+    date_axis,
+    days,
+    foot,
+    height_note,
+    note_above,
+    panel,
+    set_ylabel,
+    sheet,
+)
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, going, height_text, leading_front, moving_knots, speed_text, too_fast
+from promtrack.show.verdict import (
+    fastest_knot,
+    going,
+    height_text,
+    leading_front,
+    moving_knots,
+    speed_text,
+    too_fast,
+)
 
-__all__ = ["Item", "draw_heights", "empty", "height_time", "hold_values", "items_of", "motion_title", "side_labels", "time_span"]
+__all__ = [
+    "Item",
+    "draw_heights",
+    "empty",
+    "height_time",
+    "hold_values",
+    "items_of",
+    "motion_title",
+    "side_labels",
+    "time_span",
+]
 
 LEAST_RANGE_MM = 20.0
 LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
@@ -72,7 +101,8 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
 
 
 def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
-    """Heights against time on given axes: tracks that do not move in grey, the others with fits and error bars."""
+    """Heights against time on given axes: tracks that do not move in grey, the others with fits and error
+    bars."""
     items = items_of(measured, theme)
     named = {id(item.track) for item in items}
     tracks: tuple[KnotTrack | Front, ...] = (*measured.motion.knots, *measured.motion.fronts)
@@ -99,7 +129,11 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
     hold_values(axes, [*shown, *((track.height_mm, np.zeros(len(track.time_s))) for track in others)])
     if others:
         counted = f"{len(others)} {'track' if len(others) == 1 else 'tracks'}"
-        text = f"grey: {len(others)} more {'track' if len(others) == 1 else 'tracks'}" if items else f"{counted} (grey), none moving"
+        text = (
+            f"grey: {len(others)} more {'track' if len(others) == 1 else 'tracks'}"
+            if items
+            else f"{counted} (grey), none moving"
+        )
         note_above(axes, text, theme.quiet)
         low, high = axes.get_ylim()
         spare = max(LEAST_RANGE_MM - (high - low), 0.0)  # a track at rest should look at rest
@@ -110,7 +144,8 @@ def draw_heights(axes: Axes, measured: Measured, theme: Theme) -> None:
 
 
 def hold_values(axes: Axes, shown: list[tuple[np.ndarray, np.ndarray]]) -> None:
-    """A y range that holds every value, and error bars as long as they usually are: one bad point must not flatten the rest."""
+    """A y range that holds every value, and error bars as long as they usually are: one bad point must not
+    flatten the rest."""
     if not shown:
         return
     values, errors = (np.concatenate(column) for column in zip(*shown, strict=True))
@@ -138,8 +173,12 @@ def items_of(measured: Measured, theme: Theme) -> list[Item]:
     tracks: tuple[KnotTrack | Front, ...] = (*fronts, *sorted(fastest, key=lambda knot: knot.knot))
     items = []
     for index, track in enumerate(tracks):
-        name, note = _front_words(measured, track) if isinstance(track, Front) else _knot_words(measured, track)
-        items.append(Item(name, note, track, theme.series[index % len(theme.series)], MARKERS[index % len(MARKERS)]))
+        name, note = (
+            _front_words(measured, track) if isinstance(track, Front) else _knot_words(measured, track)
+        )
+        items.append(
+            Item(name, note, track, theme.series[index % len(theme.series)], MARKERS[index % len(MARKERS)])
+        )
     return items
 
 
@@ -149,9 +188,13 @@ def side_labels(figure: Figure, items: list[Item], ends: list[float]) -> None:
     for row, index in enumerate(np.argsort(ends, kind="stable")[::-1]):
         item, place = items[index], top - gap * row
         figure.add_artist(Line2D([left - 0.014, left + 0.014], [place] * 2, color=item.colour, linewidth=2.6))
-        figure.add_artist(Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none"))
+        figure.add_artist(
+            Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none")
+        )
         figure.text(left + 0.026, place + 0.021, item.name, va="center", fontweight="bold")
-        figure.text(left + 0.026, place - 0.021, item.note.replace("(error unknown)", "± unknown"), va="center")
+        figure.text(
+            left + 0.026, place - 0.021, item.note.replace("(error unknown)", "± unknown"), va="center"
+        )
 
 
 def time_span(measured: Measured) -> tuple[float, float]:
@@ -193,7 +236,10 @@ def _residuals(axes: Axes, measured: Measured, item: Item) -> None:
 def _front_words(measured: Measured, front: Front) -> tuple[str, str]:
     if front.best is None:
         return f"Front {front.front}", "no model fits"
-    return f"Front {front.front}", f"{'up to' if front.best.peak_speed_km_s > 0.0 else '↓'} {speed_text(measured, front)}"
+    return (
+        f"Front {front.front}",
+        f"{'up to' if front.best.peak_speed_km_s > 0.0 else '↓'} {speed_text(measured, front)}",
+    )
 
 
 def _knot_words(measured: Measured, knot: KnotTrack) -> tuple[str, str]:

@@ -1,4 +1,5 @@
-"""Labels on a picture: words and what they name in, a place that covers no other words, no line and no border out.
+"""Labels on a picture: words and what they name in, a place that covers no other words, no line and no border
+out.
 
 Places are searched in pixels and kept in parts of the axes, so that they hold at every resolution.
 """
@@ -43,7 +44,8 @@ def room_of(axes: Axes, lines: list[np.ndarray]) -> Room:
 
 
 def pixels_of(axes: Axes, line: np.ndarray) -> np.ndarray:
-    """A polyline in data units as points in pixels, close enough to one another that no label slips between."""
+    """A polyline in data units as points in pixels, close enough to one another that no label slips
+    between."""
     line = line[np.isfinite(line).all(axis=1)]
     corners = axes.transData.transform(line)
     if len(corners) < 2:
@@ -54,7 +56,8 @@ def pixels_of(axes: Axes, line: np.ndarray) -> np.ndarray:
 
 
 def label_beside(room: Room, words: str, own_px: np.ndarray, **style: Any) -> bool:
-    """Write beside a line ((n, 2) px), with a leader where there is no room close by; whether it found a place."""
+    """Write beside a line ((n, 2) px), with a leader where there is no room close by; whether it found a
+    place."""
     width, height = _size(room.axes, words, style)
     low_x, low_y, high_x, high_y = room.axes.bbox.extents
     if high_x - low_x < width + 2.0 * GAP_PX or high_y - low_y < height + 2.0 * GAP_PX:
@@ -74,8 +77,11 @@ def label_beside(room: Room, words: str, own_px: np.ndarray, **style: Any) -> bo
     return True
 
 
-def label_on(room: Room, words: str, own_px: np.ndarray, prefer_px: np.ndarray, **style: Any) -> np.ndarray | None:
-    """Write upon a line ((n, 2) px) as near as can be to a point; the box x0, y0, x1, y1 in px, None without a place."""
+def label_on(
+    room: Room, words: str, own_px: np.ndarray, prefer_px: np.ndarray, **style: Any
+) -> np.ndarray | None:
+    """Write upon a line ((n, 2) px) as near as can be to a point; the box x0, y0, x1, y1 in px, None without
+    a place."""
     width, height = _size(room.axes, words, style)
     low_x, low_y, high_x, high_y = room.axes.bbox.extents
     half = 0.5 * np.array([width, height])
@@ -110,7 +116,9 @@ def _distances(boxes: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 def _write(room: Room, box: np.ndarray, words: str, style: dict[str, Any]) -> None:
     x, y = room.axes.transAxes.inverted().transform((0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])))
-    room.axes.text(x, y, words, transform=room.axes.transAxes, ha="center", va="center", multialignment="center", **style)
+    room.axes.text(
+        x, y, words, transform=room.axes.transAxes, ha="center", va="center", multialignment="center", **style
+    )
     room.boxes.append(box)
 
 

@@ -12,7 +12,17 @@ from matplotlib.figure import Figure
 from promtrack.limb.geometry import to_frame
 from promtrack.limb.records import LimbLock
 from promtrack.rounding import error_text, with_error
-from promtrack.show.figure_style import Theme, brightness_range, date_axis, date_numbers, foot, panel, plasma, set_ylabel, sheet
+from promtrack.show.figure_style import (
+    Theme,
+    brightness_range,
+    date_axis,
+    date_numbers,
+    foot,
+    panel,
+    plasma,
+    set_ylabel,
+    sheet,
+)
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lock_verdict, not_known, rejections
 
@@ -25,7 +35,11 @@ LEAST_TURN = 0.01  # errors: a smaller turn is none
 JOINED = 0.05  # of the limb's own error, by which the common radius stands beside it before it is drawn apart
 REASON_LINES, REASON_WIDTH = 5, 42  # lines under the picture, characters in each
 LIMIT_LINES = 2  # of them for what is not known
-REASONS_TOP, REASON_STEP, LIMITS_BELOW = 0.214, 0.039, 0.009  # of the sheet: first line, from line to line, gap before what is not known
+REASONS_TOP, REASON_STEP, LIMITS_BELOW = (
+    0.214,
+    0.039,
+    0.009,
+)  # of the sheet: first line, from line to line, gap before what is not known
 Corner = Literal["upper left", "upper right", "lower left", "lower right"]
 
 
@@ -38,7 +52,9 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
     _draw_frame(panel(figure, 0.08, 0.375, 0.37, 0.465), measured)
     _write_reasons(figure, measured, theme)
     used = measured.lock.used
-    turns = bool(np.ptp(measured.lock.angle_deg[used]) > LEAST_TURN * np.median(measured.lock.angle_err_deg[used]))
+    turns = bool(
+        np.ptp(measured.lock.angle_deg[used]) > LEAST_TURN * np.median(measured.lock.angle_err_deg[used])
+    )
     draws = (_draw_centre, _draw_turn, _draw_radius) if turns else (_draw_centre, _draw_radius)
     bottoms, height = ((0.64, 0.3925, 0.145), 0.18) if turns else ((0.60, 0.145), 0.22)
     places = [panel(figure, 0.605, bottom, 0.36, height) for bottom in bottoms]
@@ -69,12 +85,24 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     axes.set_anchor("NW")
     axes.grid(False)
     theta = np.linspace(lock.from_deg, lock.to_deg, 400)
-    axes.plot(*to_frame(lock, lock.reference, theta, np.full_like(theta, lock.radius_px)), color=CIRCLE, linewidth=1.2, label="circle")
+    axes.plot(
+        *to_frame(lock, lock.reference, theta, np.full_like(theta, lock.radius_px)),
+        color=CIRCLE,
+        linewidth=1.2,
+        label="circle",
+    )
     every = max(len(lock.limb_points_px) // 150, 1)
     axes.plot(*lock.limb_points_px[::every].T, ".", color=KEPT, markersize=6, label="limb points used")
     every = max(len(lock.rejected_points_px) // 80, 1)
     if len(lock.rejected_points_px):
-        axes.plot(*lock.rejected_points_px[::every].T, "x", color=SPOILED, markersize=8, markeredgewidth=2.2, label="left out")
+        axes.plot(
+            *lock.rejected_points_px[::every].T,
+            "x",
+            color=SPOILED,
+            markersize=8,
+            markeredgewidth=2.2,
+            label="left out",
+        )
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)", ylabel="y (px)")
     axes.locator_params(axis="x", nbins=5)
     axes.locator_params(axis="y", nbins=4)
@@ -108,7 +136,11 @@ def _emptiest_corner(lock: LimbLock) -> Corner:
 def _write_reasons(figure: Figure, measured: Measured, theme: Theme) -> None:
     """What was left out and why, and what is not known, under the picture."""
     open_ = not_known(measured)
-    limits = textwrap.wrap(f"Not known: {', '.join(open_)}", REASON_WIDTH, max_lines=LIMIT_LINES, placeholder=" …") if open_ else []
+    limits = (
+        textwrap.wrap(f"Not known: {', '.join(open_)}", REASON_WIDTH, max_lines=LIMIT_LINES, placeholder=" …")
+        if open_
+        else []
+    )
     lines = _reason_lines(measured.lock, most=REASON_LINES - len(limits))
     figure.text(
         0.03,
@@ -121,7 +153,9 @@ def _write_reasons(figure: Figure, measured: Measured, theme: Theme) -> None:
     for row, line in enumerate(lines):
         figure.text(0.03, REASONS_TOP - REASON_STEP * row, line, va="center", color=theme.ink)
     for row, line in enumerate(limits, start=len(lines)):
-        figure.text(0.03, REASONS_TOP - LIMITS_BELOW - REASON_STEP * row, line, va="center", color=theme.quiet)
+        figure.text(
+            0.03, REASONS_TOP - LIMITS_BELOW - REASON_STEP * row, line, va="center", color=theme.quiet
+        )
 
 
 def _reason_lines(lock: LimbLock, *, most: int) -> list[str]:
@@ -130,8 +164,13 @@ def _reason_lines(lock: LimbLock, *, most: int) -> list[str]:
     lines: list[str] = []
     for place, (reason, count) in enumerate(counted):
         more = textwrap.wrap(f"{count} × {reason}", REASON_WIDTH, subsequent_indent="    ")
-        if len(lines) + len(more) > most - (place + 1 < len(counted)):  # one line is kept for what does not fit
-            return [*lines, f"{sum(number for _, number in counted[place:])} × other reasons (see the report)"]
+        if len(lines) + len(more) > most - (
+            place + 1 < len(counted)
+        ):  # one line is kept for what does not fit
+            return [
+                *lines,
+                f"{sum(number for _, number in counted[place:])} × other reasons (see the report)",
+            ]
         lines += more
     return lines
 
@@ -180,7 +219,8 @@ def _no_turn(measured: Measured) -> str:
 
 
 def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
-    """Each frame's own radius against the common one, and what the limb alone makes of all frames where something stated was joined in."""
+    """Each frame's own radius against the common one, and what the limb alone makes of all frames where
+    something stated was joined in."""
     lock, at = measured.lock, date_numbers(measured.sequence.times_utc)
     axes.axhspan(-lock.radius_err_px, lock.radius_err_px, color=theme.series[0], alpha=0.25, linewidth=0)
     axes.axhline(0.0, color=theme.quiet, linewidth=1.2)

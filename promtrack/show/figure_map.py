@@ -11,7 +11,16 @@ from matplotlib.figure import Figure
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.figure_labels import Room, label_beside, label_on, pixels_of, room_of
-from promtrack.show.figure_style import PICTURE_INK, TEXT_PT, Theme, foot, outlined, panel, sheet, speed_colours
+from promtrack.show.figure_style import (
+    PICTURE_INK,
+    TEXT_PT,
+    Theme,
+    foot,
+    outlined,
+    panel,
+    sheet,
+    speed_colours,
+)
 from promtrack.show.map_view import MOST_ARROWS, Map, fitting_aspect, map_of, map_picture, with_arrows
 from promtrack.show.numbers import clock, day
 from promtrack.show.records import Measured
@@ -45,7 +54,9 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above {limb_name(measured)}"
     arrows = "arrows" if len(knots) <= MOST_ARROWS else "arrows of the fastest"
     figure = sheet(title, f"{subtitle}; {arrows}: way covered in {minutes:g} min" if knots else subtitle)
-    left = 0.085 + 0.5 * ((0.775 if knots else 0.885) - width)  # a map narrower than its place stands in the middle
+    left = 0.085 + 0.5 * (
+        (0.775 if knots else 0.885) - width
+    )  # a map narrower than its place stands in the middle
     axes = panel(figure, left, 0.145, width, MAP_HEIGHT)
     draw_map(axes, measured, area)
     axes.set(xlabel="across the picture (Mm)", ylabel="up the picture (Mm)")
@@ -69,7 +80,9 @@ def draw_map(axes: Axes, measured: Measured, area: Map) -> None:
     if front is None:
         room = room_of(axes, ways)
     else:
-        index = int(np.argmin(np.abs(front.frame - area.frame)))   # the map's own frame, or the nearest that shows the front
+        index = int(
+            np.argmin(np.abs(front.frame - area.frame))
+        )  # the map's own frame, or the nearest that shows the front
         edge = _front_edge(axes, measured, area, front, index)
         room = room_of(axes, [*ways, edge])
         style = {"color": FRONT_COLOUR, "fontweight": "bold", "path_effects": outlined()}
@@ -82,7 +95,8 @@ def _moment(measured: Measured, time_s: float) -> str:
 
 
 def _height_arcs(axes: Axes, measured: Measured, area: Map, room: Room) -> None:
-    """The limb and dotted arcs of equal height, each broken at its label; the labels stand one over the other."""
+    """The limb and dotted arcs of equal height, each broken at its label; the labels stand one over the
+    other."""
     highest = float(area.above_mm(*np.meshgrid([0.0, area.width_mm], [0.0, area.height_mm])).max())
     step = next((step for step in (10.0, 20.0, 50.0, 100.0, 200.0) if highest / step <= MOST_ARCS), 500.0)
     angle = np.linspace(0.0, 360.0, 5761)
@@ -94,17 +108,29 @@ def _height_arcs(axes: Axes, measured: Measured, area: Map, room: Room) -> None:
             continue
         place = axes.transData.transform(line)
         words = "limb" if height == 0.0 else f"{height:.0f} Mm"
-        label = label_on(room, words, place[seen][::4], _arc_end(axes, area, taken), color=PICTURE_INK, fontsize=TEXT_PT,
-                         path_effects=outlined(width=3.0))
+        label = label_on(
+            room,
+            words,
+            place[seen][::4],
+            _arc_end(axes, area, taken),
+            color=PICTURE_INK,
+            fontsize=TEXT_PT,
+            path_effects=outlined(width=3.0),
+        )
         if label is not None:
             taken.append(label)
             seen &= ~((place > label[:2] - 4.0) & (place < label[2:] + 4.0)).all(axis=1)
-        style = {"alpha": 0.75, "linewidth": 1.5} if height == 0.0 else {"alpha": 0.45, "linewidth": 1.2, "linestyle": (0, (2, 4))}
+        style = (
+            {"alpha": 0.75, "linewidth": 1.5}
+            if height == 0.0
+            else {"alpha": 0.45, "linewidth": 1.2, "linestyle": (0, (2, 4))}
+        )
         axes.plot(*np.where(seen[:, None], line, np.nan).T, color=PICTURE_INK, **style)
 
 
 def _arc_end(axes: Axes, area: Map, taken: list[np.ndarray]) -> np.ndarray:
-    """Where the next arc's label should stand: straight out from the last one, else at the end of the limb on the right."""
+    """Where the next arc's label should stand: straight out from the last one, else at the end of the limb on
+    the right."""
     box = axes.bbox.extents
     if not taken:
         return np.array([box[2], 0.5 * (box[1] + box[3])])
@@ -121,16 +147,22 @@ def _inches(axes: Axes) -> tuple[float, float]:
 
 
 def _arms(measured: Measured, view: ClipView) -> tuple[tuple[str, np.ndarray], ...]:
-    """North and east where they are known, else the way up in the image: names and ways to them on the sheet, points."""
+    """North and east where they are known, else the way up in the image: names and ways to them on the sheet,
+    points."""
     orientation = measured.orientation
     known = orientation.position_angles
-    ways = [("N", float(orientation.to_image(0.0))), ("E", float(orientation.to_image(90.0)))] if known else [("image up", 0.0)]
+    ways = (
+        [("N", float(orientation.to_image(0.0))), ("E", float(orientation.to_image(90.0)))]
+        if known
+        else [("image up", 0.0)]
+    )
     turned = [(name, view.side * np.deg2rad(image - view.turn_deg)) for name, image in ways]
     return tuple((name, ARM_PT * np.array([-np.sin(angle), np.cos(angle)])) for name, angle in turned)
 
 
 def _compass(axes: Axes, measured: Measured, area: Map) -> None:
-    """The compass where all of it lies deepest in the disc, or farthest from the limb where no disc is in view."""
+    """The compass where all of it lies deepest in the disc, or farthest from the limb where no disc is in
+    view."""
     mm_per_pt = area.width_mm / (72.0 * _inches(axes)[0])
     arms = _arms(measured, area.view)
     reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)]) * mm_per_pt
@@ -152,7 +184,13 @@ def _compass(axes: Axes, measured: Measured, area: Map) -> None:
             fontsize=TEXT_PT,
             fontweight="bold",
             path_effects=outlined(width=3.0),
-            arrowprops={"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1.0, "shrinkB": 0.0},
+            arrowprops={
+                "arrowstyle": "<-",
+                "color": PICTURE_INK,
+                "linewidth": 1.8,
+                "shrinkA": 1.0,
+                "shrinkB": 0.0,
+            },
         )
 
 
@@ -164,25 +202,36 @@ def arrow_minutes(measured: Measured, area: Map) -> float:
     """A round number of minutes in which the fastest knot covers about an eighth of the map's width."""
     knot = fastest_knot(measured)
     wanted = 0.125 * area.width_mm / (0.06 * max(knot.fit.speed_km_s, 1.0)) if knot else 1.0
-    return min((0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0), key=lambda minutes: abs(np.log(minutes / wanted)))
+    return min(
+        (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0), key=lambda minutes: abs(np.log(minutes / wanted))
+    )
 
 
 def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
-    """The paths of moving knots, and an arrow from the middle of each along its velocity; all these lines, in Mm."""
-    knots, minutes, to_image = moving_knots(measured), arrow_minutes(measured, area), measured.orientation.to_image
+    """The paths of moving knots, and an arrow from the middle of each along its velocity; all these lines, in
+    Mm."""
+    knots, minutes, to_image = (
+        moving_knots(measured),
+        arrow_minutes(measured, area),
+        measured.orientation.to_image,
+    )
     if not knots:
         return []
     paths = [np.stack(area.place(to_image(knot.angle_deg), knot.height_mm), axis=1) for knot in knots]
     speeds = [knot.fit.speed_km_s for knot in knots]
     thick = 1.6 if len(knots) <= MANY else 0.8
-    axes.add_collection(LineCollection(paths, cmap=speed_colours(), norm=_speed_scale(knots), array=speeds, linewidths=thick),
-                        autolim=False)
+    axes.add_collection(
+        LineCollection(paths, cmap=speed_colours(), norm=_speed_scale(knots), array=speeds, linewidths=thick),
+        autolim=False,
+    )
     knots = with_arrows(_apart(knots, measured, area))
     if not knots:
         return paths
     angle = np.array([np.median(knot.angle_deg[_middle(knot)]) for knot in knots])
     height = np.array([np.median(knot.height_mm[_middle(knot)]) for knot in knots])
-    radial, along = 0.06 * minutes * np.array([(knot.fit.radial_km_s, knot.fit.along_km_s) for knot in knots]).T
+    radial, along = (
+        0.06 * minutes * np.array([(knot.fit.radial_km_s, knot.fit.along_km_s) for knot in knots]).T
+    )
     end = angle + np.rad2deg(along / (measured.strip.geometry.limb_mm + height))
     x0, y0 = area.place(to_image(angle), height)
     x1, y1 = area.place(to_image(end), height + radial)
@@ -212,7 +261,8 @@ def _arrows(axes: Axes, measured: Measured, area: Map) -> list[np.ndarray]:
 
 
 def _apart(knots: tuple[KnotTrack, ...], measured: Measured, area: Map) -> tuple[KnotTrack, ...]:
-    """Knots whose arrows begin on the map, the fastest first, without those that begin close to a faster one."""
+    """Knots whose arrows begin on the map, the fastest first, without those that begin close to a faster
+    one."""
     kept: list[tuple[KnotTrack, np.ndarray]] = []
     for knot in sorted(knots, key=lambda knot: -knot.fit.speed_km_s):
         middle = _middle(knot)
@@ -232,7 +282,13 @@ def _numbers(axes: Axes, knots: tuple[KnotTrack, ...], start_mm: np.ndarray, end
     for index in np.argsort([-knot.fit.speed_km_s for knot in knots]):
         turn = np.arctan2(back[index, 1], back[index, 0]) + np.deg2rad([0.0, 50.0, -50.0, 90.0, -90.0])
         places = start[index] + 18.0 * np.stack([np.cos(turn), np.sin(turn)], axis=1)
-        style = {"color": PICTURE_INK, "fontsize": TEXT_PT, "fontweight": "bold", "path_effects": outlined(), "zorder": 5}
+        style = {
+            "color": PICTURE_INK,
+            "fontsize": TEXT_PT,
+            "fontweight": "bold",
+            "path_effects": outlined(),
+            "zorder": 5,
+        }
         label_on(room, str(knots[index].knot), places, places[0], **style)
 
 

@@ -6,7 +6,18 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from promtrack.show.figure_style import LABEL_PT, PICTURE_INK, Theme, brightness_range, foot, height_note, outlined, panel, plasma, sheet
+from promtrack.show.figure_style import (
+    LABEL_PT,
+    PICTURE_INK,
+    Theme,
+    brightness_range,
+    foot,
+    height_note,
+    outlined,
+    panel,
+    plasma,
+    sheet,
+)
 from promtrack.show.numbers import clock
 from promtrack.show.records import Measured
 
@@ -14,7 +25,9 @@ __all__ = ["strip_montage"]
 
 MOMENTS = 12
 END_SHARE = 0.06  # of a panel at either end, without a number
-DISC_SHARE = 0.25  # of the brightness of what shows over the disc, where it would draw the eye from the prominence
+DISC_SHARE = (
+    0.25  # of the brightness of what shows over the disc, where it would draw the eye from the prominence
+)
 
 
 def strip_montage(measured: Measured, theme: Theme) -> Figure:
@@ -68,7 +81,10 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
 
 def _angle_ticks(first: float, last: float) -> np.ndarray:
     """Round angles, none so close to an end that its number would meet the neighbouring panel's."""
-    ticks, margin = np.asarray(MaxNLocator(5, steps=(1, 2, 5, 10)).tick_values(first, last)), END_SHARE * (last - first)
+    ticks, margin = (
+        np.asarray(MaxNLocator(5, steps=(1, 2, 5, 10)).tick_values(first, last)),
+        END_SHARE * (last - first),
+    )
     return ticks[(ticks >= first + margin) & (ticks <= last - margin)]
 
 

@@ -1,4 +1,5 @@
-"""The slit sheets: time-distance diagrams and oscillations in, diagrams with ridges and swings with their fit out."""
+"""The slit sheets: time-distance diagrams and oscillations in, diagrams with ridges and swings with their fit
+out."""
 
 from __future__ import annotations
 
@@ -37,8 +38,15 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
     shown = _telling(measured)
     slits = [measured.motion.slits[number] for number in shown]
-    drawn = [ridge for number in shown for ridge in _surest([ridge for ridge in measured.motion.ridges if ridge.slit == number])]
-    figure = sheet(_title(measured.motion.ridges, drawn, len(slits)), f"Brightness along a path against time. {height_note(measured)}")
+    drawn = [
+        ridge
+        for number in shown
+        for ridge in _surest([ridge for ridge in measured.motion.ridges if ridge.slit == number])
+    ]
+    figure = sheet(
+        _title(measured.motion.ridges, drawn, len(slits)),
+        f"Brightness along a path against time. {height_note(measured)}",
+    )
     if not slits:
         axes = panel(figure, 0.095, 0.145, 0.875, 0.69)
         axes.set(xlim=days(measured, measured.strip.time_s[[0, -1]]), ylim=(0.0, 1.0), yticks=[])
@@ -72,14 +80,18 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
 def _telling(measured: Measured) -> list[int]:
     """Numbers of the slits to show: those with a ridge of a knot first, then those with any ridge."""
     ridges = measured.motion.ridges
-    worth = [max((1 + (ridge.knot > 0) for ridge in ridges if ridge.slit == number), default=0)
-             for number in range(len(measured.motion.slits))]
+    worth = [
+        max((1 + (ridge.knot > 0) for ridge in ridges if ridge.slit == number), default=0)
+        for number in range(len(measured.motion.slits))
+    ]
     return sorted(range(len(worth)), key=lambda number: -worth[number])[:MOST_SLITS]
 
 
 def _surest(ridges: list[Ridge]) -> list[Ridge]:
     """The ridges of one slit that are drawn: the relatively surest ones."""
-    return sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[:MOST_RIDGES]
+    return sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[
+        :MOST_RIDGES
+    ]
 
 
 def oscillation(measured: Measured, swing: Oscillation, theme: Theme) -> Figure:
@@ -106,16 +118,23 @@ def oscillation(measured: Measured, swing: Oscillation, theme: Theme) -> Figure:
     right.plot(swing.power_period_s / 60.0, swing.power, color=theme.series[1])
     right.axvline(minutes, color=theme.series[0], linewidth=2.0, linestyle=(0, (4, 3)))
     right.set(xscale="log", xlabel="period (min)", ylabel="Lomb-Scargle power")
-    ticks = [t for t in (0.5, 1, 2, 5, 10, 20, 50, 100, 200) if swing.power_period_s.min() <= 60 * t <= swing.power_period_s.max()]
+    ticks = [
+        t
+        for t in (0.5, 1, 2, 5, 10, 20, 50, 100, 200)
+        if swing.power_period_s.min() <= 60 * t <= swing.power_period_s.max()
+    ]
     right.set_xticks(ticks, [f"{t:g}" for t in ticks])
     right.minorticks_off()
-    right.set_title(f"false alarm: {false_alarm_text(swing.false_alarm)}", fontsize=TEXT_PT, fontweight="normal")
+    right.set_title(
+        f"false alarm: {false_alarm_text(swing.false_alarm)}", fontsize=TEXT_PT, fontweight="normal"
+    )
     foot(figure, measured, speeds=False)
     return figure
 
 
 def even_times(slit: TimeDistance) -> tuple[np.ndarray, float, float]:
-    """The diagram [distance, time] on even time steps, nan where no frame is near; its first and last time."""
+    """The diagram [distance, time] on even time steps, nan where no frame is near; its first and last
+    time."""
     cadence = float(np.median(np.diff(slit.time_s)))
     count = int(np.clip(round((slit.time_s[-1] - slit.time_s[0]) / cadence) + 1, 2, 1400))
     times = np.linspace(slit.time_s[0], slit.time_s[-1], count)
@@ -130,7 +149,12 @@ def even_times(slit: TimeDistance) -> tuple[np.ndarray, float, float]:
 def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[Ridge]) -> None:
     picture, first, last = even_times(slit)
     top = max(brightness_range(picture, 0.0, 99.7)[1], 1e-6)
-    extent = (days(measured, first), days(measured, last), float(slit.distance_mm[0]), float(slit.distance_mm[-1]))
+    extent = (
+        days(measured, first),
+        days(measured, last),
+        float(slit.distance_mm[0]),
+        float(slit.distance_mm[-1]),
+    )
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
     axes.set(xlim=extent[:2], ylim=extent[2:])
@@ -154,18 +178,23 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
 def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:
     """(2, 2) ends of a ridge: day number, Mm."""
     ends = np.array([ridge.first_s, ridge.last_s])
-    return np.stack([days(measured, ends), ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)], axis=1)
+    return np.stack(
+        [days(measured, ends), ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)], axis=1
+    )
 
 
 def _ridge_words(ridge: Ridge) -> str:
-    speed = with_error(ridge.speed_km_s, ridge.speed_err_km_s, "km/s")   # the sign as in the tables: positive is outward
+    speed = with_error(
+        ridge.speed_km_s, ridge.speed_err_km_s, "km/s"
+    )  # the sign as in the tables: positive is outward
     if not ridge.knot:
         return speed
     return f"{speed}\nknot {ridge.knot} {'agrees' if ridge.agrees else 'differs'}"
 
 
 def _title(ridges: tuple[Ridge, ...], drawn: list[Ridge], slits: int) -> str:
-    """What all ridges of the run say together, as the report's table has them: those along knots' own paths are not drawn."""
+    """What all ridges of the run say together, as the report's table has them: those along knots' own paths
+    are not drawn."""
     if not slits:
         return "No time-distance diagram"
     if not drawn:
@@ -189,7 +218,8 @@ def _wrapped(words: str, slits: int) -> str:
 
 
 def _curve(swing: Oscillation, times: np.ndarray) -> np.ndarray:
-    """The damped sine between the record's own times: its two phases are read back from the record's curve."""
+    """The damped sine between the record's own times: its two phases are read back from the record's
+    curve."""
 
     def basis(at: np.ndarray) -> np.ndarray:
         phase = 2.0 * np.pi * at / swing.period_s

@@ -1,4 +1,5 @@
-"""The speed sheets: knots and fronts in, speed and acceleration against time and the histogram of speeds out."""
+"""The speed sheets: knots and fronts in, speed and acceleration against time and the histogram of speeds
+out."""
 
 from __future__ import annotations
 
@@ -13,7 +14,17 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import rounded, with_error
 from promtrack.show.curves import LOCAL_POINTS, drawing_times, front_curve, knot_speed, local_speeds
 from promtrack.show.figure_heights import Item, empty, items_of, motion_title, side_labels, time_span
-from promtrack.show.figure_style import TEXT_PT, Theme, date_axis, days, foot, note_above, panel, set_ylabel, sheet
+from promtrack.show.figure_style import (
+    TEXT_PT,
+    Theme,
+    date_axis,
+    days,
+    foot,
+    note_above,
+    panel,
+    set_ylabel,
+    sheet,
+)
 from promtrack.show.numbers import counted
 from promtrack.show.records import Measured
 from promtrack.show.verdict import fastest_knot, going, leading_front, moving_knots
@@ -21,8 +32,8 @@ from promtrack.sun import escape_speed_km_s, gravity_m_s2
 
 __all__ = ["speed_histogram", "speed_time"]
 
-# To compare with. Threads: 5 to 15 km/s, transverse speeds alike (Schmieder et al. 2010, A&A 514, A68). Rain: 30 to
-# 200 km/s from memory of reviews by Antolin.
+# To compare with. Threads: 5 to 15 km/s, transverse speeds alike (Schmieder et al. 2010, A&A 514, A68). Rain:
+# 30 to 200 km/s from memory of reviews by Antolin.
 USUAL_RANGES = (
     ("quiet threads (Schmieder et al. 2010)", 5.0, 15.0),
     ("coronal rain (reviews by Antolin, unchecked)", 30.0, 200.0),
@@ -103,12 +114,21 @@ def _draw_knot(top: Axes, below: Axes, measured: Measured, item: Item, knot: Kno
     if not np.isfinite(fit.accel_m_s2):
         return False
     below.plot(at, np.full(len(at), fit.accel_m_s2), color=item.colour, linewidth=1.6)
-    below.errorbar(middle, fit.accel_m_s2, fit.accel_err_m_s2, fmt=item.marker, color=item.colour, markersize=9, elinewidth=2.0)
+    below.errorbar(
+        middle,
+        fit.accel_m_s2,
+        fit.accel_err_m_s2,
+        fmt=item.marker,
+        color=item.colour,
+        markersize=9,
+        elinewidth=2.0,
+    )
     return True
 
 
 def _draw_resting(axes: Axes, measured: Measured, theme: Theme) -> str:
-    """Speeds of tracks that are not called moving, with their errors: how still the prominence is known to be; what is drawn."""
+    """Speeds of tracks that are not called moving, with their errors: how still the prominence is known to
+    be; what is drawn."""
     knots = measured.motion.knots
     axes.errorbar(
         days(measured, np.array([knot.fit.time_s for knot in knots])),
@@ -125,7 +145,9 @@ def _draw_resting(axes: Axes, measured: Measured, theme: Theme) -> str:
 def _draw_front(top: Axes, below: Axes, measured: Measured, item: Item, front: Front) -> bool:
     best = front.best
     times, speed, error = local_speeds(front)
-    top.errorbar(days(measured, times), speed, error, fmt=item.marker, color=item.colour, markersize=7, elinewidth=1.6)
+    top.errorbar(
+        days(measured, times), speed, error, fmt=item.marker, color=item.colour, markersize=7, elinewidth=1.6
+    )
     if best is None:
         return False
     times = drawing_times(front.time_s)
@@ -153,7 +175,8 @@ def _last_speed(measured: Measured, item: Item) -> float:
 
 
 def _mean_band(axes: Axes, measured: Measured, theme: Theme) -> str:
-    """The leading front's mean acceleration with its error, as a band; what is to be said of it, or nothing."""
+    """The leading front's mean acceleration with its error, as a band; what is to be said of it, or
+    nothing."""
     front = leading_front(measured)
     best = front.best if front else None
     if best is None or best.model == "constant speed" or not np.isfinite(best.accel_err_m_s2):
@@ -178,7 +201,8 @@ def _conventions(items: list[Item]) -> str:
 
 
 def _yardsticks(measured: Measured) -> tuple[str, str]:
-    """Escape speed and gravity at a front's greatest height, or a knot's mean one, as in the sentences on them."""
+    """Escape speed and gravity at a front's greatest height, or a knot's mean one, as in the sentences on
+    them."""
     front, knot = leading_front(measured), fastest_knot(measured)
     height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
     above = height + measured.settings.limb.height_mm
@@ -193,11 +217,17 @@ def _histogram_words(measured: Measured) -> tuple[str, str]:
     resting = len(measured.motion.knots) - len(knots)
     title = f"{len(knots) or 'No'} moving {'knot' if len(knots) == 1 else 'knots'}"
     if len(knots) > 1:
-        title += f", median speed {rounded(float(np.median([knot.fit.speed_km_s for knot in knots])), 2)} km/s"
+        title += (
+            f", median speed {rounded(float(np.median([knot.fit.speed_km_s for knot in knots])), 2)} km/s"
+        )
     if not resting:
         every = "The only track moves" if len(knots) == 1 else "All tracks move"
         return title, f"{every} significantly" if knots else "No track was long enough to be judged"
-    tracks = counted(resting, "track shows", "tracks show") if not knots else counted(resting, "more track shows", "more tracks show")
+    tracks = (
+        counted(resting, "track shows", "tracks show")
+        if not knots
+        else counted(resting, "more track shows", "more tracks show")
+    )
     return title, f"{tracks} no motion beyond what the same data give at rest"
 
 
@@ -215,9 +245,15 @@ def _groups(knots: tuple[KnotTrack, ...], theme: Theme) -> list[_Group]:
     """By the way they go where they move, else all at rest."""
     if not any(knot.moving for knot in knots):
         return [_Group(list(knots), "at rest", "o", theme.quiet)]
-    looks = {"rising": ("^", theme.series[0]), "falling": ("v", theme.series[1]), "along the limb": ("D", theme.series[2]),
-             "moving": ("o", theme.quiet)}
-    groups = [_Group([knot for knot in knots if going(knot) == name], name, *look) for name, look in looks.items()]
+    looks = {
+        "rising": ("^", theme.series[0]),
+        "falling": ("v", theme.series[1]),
+        "along the limb": ("D", theme.series[2]),
+        "moving": ("o", theme.quiet),
+    }
+    groups = [
+        _Group([knot for knot in knots if going(knot) == name], name, *look) for name, look in looks.items()
+    ]
     return [group for group in groups if group.knots]
 
 
@@ -251,15 +287,22 @@ def _draw_each(axes: Axes, knots: tuple[KnotTrack, ...], theme: Theme) -> None:
         )
     for knot in knots if len(knots) <= 5 else ():
         right = (knot.fit.speed_km_s + knot.fit.speed_err_km_s, place[knot.knot])
-        axes.annotate(f"knot {knot.knot}", right, (12, 0), textcoords="offset points", va="center", fontsize=TEXT_PT)
+        axes.annotate(
+            f"knot {knot.knot}", right, (12, 0), textcoords="offset points", va="center", fontsize=TEXT_PT
+        )
     spare = max(0.8, 0.05 * len(knots))
     axes.set(yticks=[], ylim=(-spare, len(knots) - 1.0 + spare), ylabel="each knot\n± 1 sigma")
 
 
 def _bin_width(speeds: np.ndarray) -> float:
-    """Freedman-Diaconis where there are enough values, else an eighth of the range; a step that reads well."""
+    """Freedman-Diaconis where there are enough values, else an eighth of the range; a step that reads
+    well."""
     quartiles = np.percentile(speeds, (25, 75))
-    width = 2.0 * (quartiles[1] - quartiles[0]) / len(speeds) ** (1.0 / 3.0) if len(speeds) >= 20 else speeds.max() / 8.0
+    width = (
+        2.0 * (quartiles[1] - quartiles[0]) / len(speeds) ** (1.0 / 3.0)
+        if len(speeds) >= 20
+        else speeds.max() / 8.0
+    )
     return float(min((1.0, 2.0, 5.0, 10.0, 20.0, 50.0), key=lambda step: abs(np.log(step / max(width, 0.5)))))
 
 
@@ -283,4 +326,11 @@ def _usual_ranges(axes: Axes, theme: Theme) -> None:
         if last > high:  # the range goes on
             axes.plot(high, level, ">", color=theme.accent, markersize=13, transform=place, clip_on=False)
         fits = first / high < 0.45  # the longer name takes half the width
-        axes.text(first if fits else high, level + 0.03, name, transform=place, ha="left" if fits else "right", va="bottom")
+        axes.text(
+            first if fits else high,
+            level + 0.03,
+            name,
+            transform=place,
+            ha="left" if fits else "right",
+            va="bottom",
+        )

@@ -74,13 +74,15 @@ class Theme:
 
     @property
     def colours(self) -> tuple[str, ...]:
-        """All colours in a fixed order, each once: a sheet drawn in one theme can be recoloured into another."""
+        """All colours in a fixed order, each once: a sheet drawn in one theme can be recoloured into
+        another."""
         return (self.paper, self.ink, self.quiet, self.faint, self.accent, self.warning, *self.series)
 
 
-# The series keep a CIE76 distance of 20 or more from one another in normal vision and under simulated protanopia,
-# deuteranopia
-# and tritanopia (Machado, Oliveira & Fernandes 2009), and a contrast of 3.9 or more on their paper; tests check both.
+# The series keep a CIE76 distance of 20 or more from one another in normal vision and under simulated
+# protanopia, deuteranopia
+# and tritanopia (Machado, Oliveira & Fernandes 2009), and a contrast of 3.9 or more on their paper; tests
+# check both.
 LIGHT = Theme(
     "",
     "#fbfaf8",
@@ -102,7 +104,8 @@ DARK = Theme(
     ("#ffb52e", "#67c7ff", "#e2562f", "#f3f3c4", "#9d6ff0", "#3f9275"),
 )
 
-# Lightness rises evenly from one end to the other in both maps (CIE L*), so that they hold in grey and for every eye.
+# Lightness rises evenly from one end to the other in both maps (CIE L*), so that they hold in grey and for
+# every eye.
 PLASMA = LinearSegmentedColormap.from_list(
     "prominence",
     (
@@ -175,12 +178,15 @@ def sheet(title: str, subtitle: str = "") -> Figure:
     FigureCanvasAgg(figure)
     figure.text(0.03, 0.955, title, fontsize=TITLE_PT, fontweight="bold", va="center")
     if subtitle:
-        figure.text(0.03, 0.896, subtitle, fontsize=TEXT_PT, va="center", color=matplotlib.rcParams["xtick.color"])
+        figure.text(
+            0.03, 0.896, subtitle, fontsize=TEXT_PT, va="center", color=matplotlib.rcParams["xtick.color"]
+        )
     return figure
 
 
 def foot(figure: Figure, measured: Measured, *, speeds: bool) -> None:
-    """The foot of a sheet: the note on speeds on the left where speeds are shown, where and when on the right."""
+    """The foot of a sheet: the note on speeds on the left where speeds are shown, where and when on the
+    right."""
     quiet = matplotlib.rcParams["xtick.color"]
     if speeds:
         figure.text(0.03, 0.028, PLANE_OF_SKY, va="center", color=quiet)
@@ -199,11 +205,14 @@ def panel(figure: Figure, left: float, bottom: float, width: float, height: floa
 
 
 def set_ylabel(axes: Axes, words: str) -> None:
-    """The name of the y axis, upright above its tick labels: read without turning the head, and never off the sheet."""
+    """The name of the y axis, upright above its tick labels: read without turning the head, and never off the
+    sheet."""
     figure = axes.get_figure(root=True)
     assert figure is not None, "axes on a sheet"
     axes.set_ylabel(words, rotation=0, ha="left", va="bottom")
-    place = blended_transform_factory(figure.transFigure, axes.transAxes) + ScaledTranslation(0.0, 7.0 / 72.0, figure.dpi_scale_trans)
+    place = blended_transform_factory(figure.transFigure, axes.transAxes) + ScaledTranslation(
+        0.0, 7.0 / 72.0, figure.dpi_scale_trans
+    )
     axes.yaxis.set_label_coords(axes.get_position().x0 - NAME_LEFT, 1.0, transform=place)
 
 
@@ -230,10 +239,14 @@ def days(measured: Measured, time_s: Moments) -> Moments:
 def date_axis(axes: Axes, measured: Measured, *, label: bool = True, most: int = 7) -> None:
     """Make the x axis a time axis that says UTC and the date."""
     # below 3 minutes seconds are ticked, in steps of 30 s at most: fewer than 8 ticks could not span them
-    locator = AutoDateLocator(tz=UTC, minticks=3, maxticks={HOURLY: most, MINUTELY: most, SECONDLY: max(most, 8)})
+    locator = AutoDateLocator(
+        tz=UTC, minticks=3, maxticks={HOURLY: most, MINUTELY: most, SECONDLY: max(most, 8)}
+    )
     axes.xaxis.set_major_locator(locator)
     low, high = axes.get_xlim()
-    axes.xaxis.set_major_formatter(DateFormatter("%H:%M" if (high - low) * 1440.0 > most / 2 else "%H:%M:%S", tz=UTC))
+    axes.xaxis.set_major_formatter(
+        DateFormatter("%H:%M" if (high - low) * 1440.0 > most / 2 else "%H:%M:%S", tz=UTC)
+    )
     if label:
         axes.set_xlabel(f"UTC, {day(measured.strip.times_utc[0])}")
     else:
@@ -250,7 +263,8 @@ def brightness_range(values: np.ndarray, low: float, high: float) -> tuple[float
 
 
 def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400)) -> np.ndarray:
-    """Brightness above the backdrop as uint8 RGBA: even steps near zero, compressed above; nan has its own colour.
+    """Brightness above the backdrop as uint8 RGBA: even steps near zero, compressed above; nan has its own
+    colour.
 
     top : the value shown brightest
     most : rows and columns beyond which the picture is averaged down, since a figure shows no more
@@ -258,7 +272,9 @@ def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400
     rows, columns = values.shape
     if rows > most[0] or columns > most[1]:
         size = (min(columns, most[1]), min(rows, most[0]))  # OpenCV wants (width, height)
-        values = cv2.resize(np.ascontiguousarray(values, dtype=np.float32), size, interpolation=cv2.INTER_AREA)
+        values = cv2.resize(
+            np.ascontiguousarray(values, dtype=np.float32), size, interpolation=cv2.INTER_AREA
+        )
     soft = 0.12 * top
     return PLASMA(np.arcsinh(np.clip(values, 0.0, top) / soft) / np.arcsinh(top / soft), bytes=True)
 

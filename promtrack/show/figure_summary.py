@@ -12,7 +12,16 @@ from promtrack.show.figure_map import SHEET_ASPECT, draw_map
 from promtrack.show.figure_style import Theme, clipped, date_axis, foot, height_note, panel, set_ylabel, sheet
 from promtrack.show.map_view import fitting_aspect, map_of
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, going, highest, leading_front, lock_verdict, moving_knots, speed_error, too_fast
+from promtrack.show.verdict import (
+    fastest_knot,
+    going,
+    highest,
+    leading_front,
+    lock_verdict,
+    moving_knots,
+    speed_error,
+    too_fast,
+)
 
 __all__ = ["summary"]
 
@@ -39,7 +48,9 @@ def summary(measured: Measured, theme: Theme) -> Figure:
         figure.add_artist(Line2D([left, left + 0.215], [0.265, 0.265], color=theme.accent, linewidth=3.0))
         figure.text(left, 0.218, number, fontsize=20, fontweight="bold", va="center")
         figure.text(left, 0.160, caption, va="center")
-        figure.text(left, 0.112, detail, va="center", color=theme.warning if detail in (POOR, UNSURE) else theme.quiet)
+        figure.text(
+            left, 0.112, detail, va="center", color=theme.warning if detail in (POOR, UNSURE) else theme.quiet
+        )
     foot(figure, measured, speeds=True)
     return figure
 
@@ -63,7 +74,9 @@ def _knot_card(measured: Measured) -> tuple[str, str, str]:
         tracks = len(measured.motion.knots)
         return "no knot moves", f"{tracks} {'track' if tracks == 1 else 'tracks'} followed", "none beats rest"
     return (
-        *_card_number(knot.fit.speed_km_s, speed_error(measured, knot), "km/s", f"fastest knot (knot {knot.knot})"),
+        *_card_number(
+            knot.fit.speed_km_s, speed_error(measured, knot), "km/s", f"fastest knot (knot {knot.knot})"
+        ),
         UNSURE if too_fast(measured, knot) else f"{going(knot)}; {count} {'moves' if count == 1 else 'move'}",
     )
 

@@ -39,11 +39,13 @@ SHEETS: dict[str, Callable[[Measured, Theme], Figure]] = {
 FIGURE_NAMES = (*SHEETS, "oscillation")
 
 
-def draw_figures(measured: Measured, folder: Path, *, progress: Callable[[int, int], None] | None = None) -> tuple[Path, ...]:
+def draw_figures(
+    measured: Measured, folder: Path, *, progress: Callable[[int, int], None] | None = None
+) -> tuple[Path, ...]:
     """Draw every figure as PNG at `figures.dpi` and as SVG or PDF, in the themes asked for.
 
-    The same run gives the same bytes. Figures of an earlier drawing that do not belong to this one are removed,
-    so that no old picture stands beside new numbers; other files in the folder are left alone.
+    The same run gives the same bytes. Figures of an earlier drawing that do not belong to this one are
+    removed, so that no old picture stands beside new numbers; other files in the folder are left alone.
 
     Parameters
     ----------
@@ -67,11 +69,15 @@ def draw_figures(measured: Measured, folder: Path, *, progress: Callable[[int, i
     with _drawn_figures_freed() as free, ThreadPoolExecutor(max_workers=1, thread_name_prefix="png") as pool:
         waiting = []
         for done, (name, draw, theme) in enumerate(jobs, 1):
-            png, vector = (folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", measured.settings.figures.vector))
+            png, vector = (
+                folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", measured.settings.figures.vector)
+            )
             with themed(theme):
                 figure = draw(measured, theme)
                 if theme is not themes[0] and vector.suffix == ".svg":
-                    save_recoloured(folder / f"{name}{themes[0].suffix}.svg", vector, old=themes[0], new=theme)
+                    save_recoloured(
+                        folder / f"{name}{themes[0].suffix}.svg", vector, old=themes[0], new=theme
+                    )
                 else:
                     save_vector(figure, vector, measured)
                 waiting.append(save_png(figure, png, measured, pool))
@@ -108,17 +114,28 @@ def _sheets(measured: Measured) -> dict[str, Callable[[Measured, Theme], Figure]
 
 def _first_oscillation(measured: Measured, theme: Theme) -> Figure:
     """The oscillation least likely to be chance."""
-    return oscillation(measured, min(measured.motion.oscillations, key=lambda swing: swing.false_alarm), theme)
+    return oscillation(
+        measured, min(measured.motion.oscillations, key=lambda swing: swing.false_alarm), theme
+    )
 
 
 def _with_frames_kept(measured: Measured) -> Measured:
-    """The same run whose reference frame and whose map's frame are decoded once, however many sheets show them."""
+    """The same run whose reference frame and whose map's frame are decoded once, however many sheets show
+    them."""
     sequence = measured.sequence
     kept = {index: sequence.frame(index) for index in {measured.lock.reference, moment_of(measured)}}
-    return replace(measured, sequence=replace(sequence, read=lambda index: kept[index] if index in kept else sequence.read(index)))
+    return replace(
+        measured,
+        sequence=replace(sequence, read=lambda index: kept[index] if index in kept else sequence.read(index)),
+    )
 
 
 def _remove_stale(folder: Path, written: list[Path]) -> None:
-    own = {f"{name}{theme.suffix}.{kind}" for name in FIGURE_NAMES for theme in (LIGHT, DARK) for kind in ("png", "svg", "pdf")}
+    own = {
+        f"{name}{theme.suffix}.{kind}"
+        for name in FIGURE_NAMES
+        for theme in (LIGHT, DARK)
+        for kind in ("png", "svg", "pdf")
+    }
     for name in own - {path.name for path in written}:
         (folder / name).unlink(missing_ok=True)

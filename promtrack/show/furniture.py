@@ -9,18 +9,40 @@ import cv2
 import numpy as np
 
 from promtrack.show.canvas import Ink, blank_ink, paint
-from promtrack.show.layout import Ground, Rect, free_spot, is_free, nearest_free, place_anyhow, place_block, raise_floor, take
+from promtrack.show.layout import (
+    Ground,
+    Rect,
+    free_spot,
+    is_free,
+    nearest_free,
+    place_anyhow,
+    place_block,
+    raise_floor,
+    take,
+)
 from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
 from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, text_width, tight
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
 
-__all__ = ["arc_lines", "compass_ink", "height_arcs", "height_labels", "nice_step", "note_ink", "scale_inks", "title_ink"]
+__all__ = [
+    "arc_lines",
+    "compass_ink",
+    "height_arcs",
+    "height_labels",
+    "nice_step",
+    "note_ink",
+    "scale_inks",
+    "title_ink",
+]
 
 NICE = (1.0, 2.0, 5.0)
 EARTH_BGR = (232.0, 170.0, 96.0)
-NOTE_TYPE = {False: 0.9, True: 0.8}     # units of type, by whether the picture is narrow: 7 px and more on a phone 390 px wide
-CRUMB = 4.0               # units of type: a shorter piece of an arc between blocks is left out
+NOTE_TYPE = {
+    False: 0.9,
+    True: 0.8,
+}  # units of type, by whether the picture is narrow: 7 px and more on a phone 390 px wide
+CRUMB = 4.0  # units of type: a shorter piece of an arc between blocks is left out
 
 
 def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
@@ -30,7 +52,10 @@ def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list
     if not lines:
         return [], ground
     room = page.width - 2 * page.margin
-    lines = [(text, round(size * min(1.0, room / text_width(text, size, weight))), weight) for text, size, weight in lines]
+    lines = [
+        (text, round(size * min(1.0, room / text_width(text, size, weight))), weight)
+        for text, size, weight in lines
+    ]
     mask = block_of(lines)
     rect = place_block(ground, mask.shape[1], mask.shape[0], ("top left", "top right", "top"))
     if rect is None:
@@ -41,12 +66,17 @@ def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list
 
 
 def note_ink(parts: list[str], page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
-    """The footnote, a line each part; in a narrow picture it has the bottom to itself, as many parts a line as fit."""
+    """The footnote, a line each part; in a narrow picture it has the bottom to itself, as many parts a line
+    as fit."""
     size = max(round(NOTE_TYPE[page.narrow] * page.unit), 10)
     lines = _packed(parts, size, page.width - 2 * page.margin) if page.narrow else parts
     block = block_of([(line, size, REGULAR) for line in lines])
     at_foot = [free_spot(ground, block.shape[1], block.shape[0], ("bottom",))]
-    for share, far in ((0.5, 1.0), (1.0, 6.0), (0.0, 6.0)):       # beside the middle of the foot, above the scale bar, above the clock
+    for share, far in (
+        (0.5, 1.0),
+        (1.0, 6.0),
+        (0.0, 6.0),
+    ):  # beside the middle of the foot, above the scale bar, above the clock
         place = share * page.width, float(ground.floor)
         at_foot.append(nearest_free(ground, block.shape[1], block.shape[0], place, most_px=far * page.unit))
     rect = next((place for place in at_foot if place is not None), None)
@@ -74,7 +104,9 @@ def nice_step(least: float) -> float:
     return float(next((n * power for n in NICE if n * power >= least * (1.0 - 1e-9)), 10.0 * power))
 
 
-def scale_inks(view: ClipView, page: Page, ground: Ground, *, bar: bool, earth: bool) -> tuple[list[Ink], Ground]:
+def scale_inks(
+    view: ClipView, page: Page, ground: Ground, *, bar: bool, earth: bool
+) -> tuple[list[Ink], Ground]:
     """Scale bar in Mm, and the Earth beside it at the same scale."""
     mm_px = 1e3 / view.km_per_px
     length_mm = nice_step(0.10 * min(view.width, view.height) / mm_px)
@@ -97,7 +129,9 @@ def scale_inks(view: ClipView, page: Page, ground: Ground, *, bar: bool, earth: 
         x0 = rect.left + 1.0
         end = np.array([[x0, foot - tick], [x0, foot], [x0 + bar_px, foot], [x0 + bar_px, foot - tick]])
         inks.append(polyline_ink(end, page, 1.5 * page.stroke))
-        inks.append(text_ink(label, rect.left, foot - tick - label.shape[0] - round(0.1 * page.unit), page.unit))
+        inks.append(
+            text_ink(label, rect.left, foot - tick - label.shape[0] - round(0.1 * page.unit), page.unit)
+        )
     if earth:
         left = rect.left + bar_width + gap
         middle = left + earth_width / 2.0
@@ -126,15 +160,22 @@ def _earth_ink(x: float, y: float, radius: float) -> Ink:
     ink = blank_ink(left, top, size, size)
     shade = (255.0 * np.clip((1.0 - distance) * radius + 2.5, 0.0, 1.0)).astype(np.uint8)
     paint(ink, cv2.GaussianBlur(shade, (0, 0), 1.2), (0.0, 0.0, 0.0), strength=0.5)
-    ink.bgr[:] = ink.bgr * (1.0 - edge[..., None]) + edge[..., None] * np.clip(light[..., None] * np.array(EARTH_BGR), 0.0, 255.0)
+    ink.bgr[:] = ink.bgr * (1.0 - edge[..., None]) + edge[..., None] * np.clip(
+        light[..., None] * np.array(EARTH_BGR), 0.0, 255.0
+    )
     ink.opacity[:] = ink.opacity * (1.0 - edge) + edge
     return ink
 
 
-def compass_ink(view: ClipView, orientation: Orientation, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
+def compass_ink(
+    view: ClipView, orientation: Orientation, page: Page, ground: Ground
+) -> tuple[list[Ink], Ground]:
     """Arrows to solar north and east where they are known, else one arrow to the camera's image up."""
     if orientation.position_angles:
-        arrows = [("N", float(orientation.to_image(0.0)), 1.0), ("E", float(orientation.to_image(90.0)), 0.72)]
+        arrows = [
+            ("N", float(orientation.to_image(0.0)), 1.0),
+            ("E", float(orientation.to_image(90.0)), 0.72),
+        ]
     else:
         arrows = [("image up", 0.0, 1.0)]
     length = 2.0 * page.unit
@@ -144,18 +185,37 @@ def compass_ink(view: ClipView, orientation: Orientation, page: Page, ground: Gr
         angle = view.side * np.deg2rad(theta - view.turn_deg)
         tips.append(np.array([-np.sin(angle), -np.cos(angle)]) * length * share)
     ends = [tip * (1.0 + 0.55 * page.unit / np.linalg.norm(tip)) for tip in tips]
-    boxes = [np.array([end[0] - n.shape[1] * (0.5 - 0.5 * _lean(end[0])), end[1] - n.shape[0] * (0.5 - 0.5 * _lean(end[1]))])
-             for end, n in zip(ends, names, strict=True)]
+    boxes = [
+        np.array(
+            [
+                end[0] - n.shape[1] * (0.5 - 0.5 * _lean(end[0])),
+                end[1] - n.shape[0] * (0.5 - 0.5 * _lean(end[1])),
+            ]
+        )
+        for end, n in zip(ends, names, strict=True)
+    ]
     low = np.min([np.zeros(2) - 0.3 * page.unit, *tips, *boxes], axis=0)
-    high = np.max([np.zeros(2) + 0.3 * page.unit, *tips, *[b + n.shape[::-1] for b, n in zip(boxes, names, strict=True)]], axis=0)
+    high = np.max(
+        [
+            np.zeros(2) + 0.3 * page.unit,
+            *tips,
+            *[b + n.shape[::-1] for b, n in zip(boxes, names, strict=True)],
+        ],
+        axis=0,
+    )
     size = np.ceil(high - low).astype(int)
-    rect = place_block(ground, int(size[0]), int(size[1]), ("top right", "top left", "bottom right", "bottom left"))
+    rect = place_block(
+        ground, int(size[0]), int(size[1]), ("top right", "top left", "bottom right", "bottom left")
+    )
     if rect is None:
         return [], ground
     origin = np.array([rect.left, rect.top]) - low
     inks = [_arrow_ink(origin, origin + tip, page) for tip in tips]
     corners = [np.rint(origin + box).astype(int) for box in boxes]
-    inks += [text_ink(name, int(corner[0]), int(corner[1]), page.unit) for name, corner in zip(names, corners, strict=True)]
+    inks += [
+        text_ink(name, int(corner[0]), int(corner[1]), page.unit)
+        for name, corner in zip(names, corners, strict=True)
+    ]
     return inks, take(ground, rect, page.unit // 2)
 
 
@@ -171,11 +231,18 @@ def _arrow_ink(start: np.ndarray, tip: np.ndarray, page: Page) -> Ink:
     wings = [tip - head * (along + 0.62 * across), tip, tip - head * (along - 0.62 * across)]
     rect, _ = strokes(np.array([start, *wings]), 4)
     corner = np.array([rect.left, rect.top])
-    mask = line_mask(rect.width, rect.height, [np.array([start, tip]) - corner, np.array(wings) - corner], 1.3 * page.stroke)
+    mask = line_mask(
+        rect.width,
+        rect.height,
+        [np.array([start, tip]) - corner, np.array(wings) - corner],
+        1.3 * page.stroke,
+    )
     return shaded(rect, mask, page)
 
 
-def height_labels(view: ClipView, page: Page, ground: Ground, top_mm: float) -> tuple[list[Ink], Ground, list[tuple[float, Rect]]]:
+def height_labels(
+    view: ClipView, page: Page, ground: Ground, top_mm: float
+) -> tuple[list[Ink], Ground, list[tuple[float, Rect]]]:
     """Labels of arcs of equal height above the limb, with the height and the place of each.
 
     A height without room for its label is left out.
@@ -197,19 +264,24 @@ def height_labels(view: ClipView, page: Page, ground: Ground, top_mm: float) -> 
 
 
 def height_arcs(view: ClipView, page: Page, labels: list[tuple[float, Rect]], words: list[Rect]) -> Ink:
-    """The arcs that belong to the labels, broken at every label and at further words and blocks; no crumbs are left."""
+    """The arcs that belong to the labels, broken at every label and at further words and blocks; no crumbs
+    are left."""
     arcs = np.zeros((page.height, page.width), np.uint8)
     for height_mm, _ in labels:
         arcs = np.maximum(arcs, _arc_mask(view, height_mm, page))
-    gaps = [rect.grown(round(0.35 * page.unit)) for _, rect in labels] + [rect.grown(round(0.1 * page.unit)) for rect in words]
+    gaps = [rect.grown(round(0.35 * page.unit)) for _, rect in labels] + [
+        rect.grown(round(0.1 * page.unit)) for rect in words
+    ]
     for gap in gaps:
-        arcs[max(gap.top, 0):max(gap.bottom, 0), max(gap.left, 0):max(gap.right, 0)] = 0
-    _, numbers, stats, _ = cv2.connectedComponentsWithStats(np.ascontiguousarray(arcs > 0).view(np.uint8), connectivity=8)
+        arcs[max(gap.top, 0) : max(gap.bottom, 0), max(gap.left, 0) : max(gap.right, 0)] = 0
+    _, numbers, stats, _ = cv2.connectedComponentsWithStats(
+        np.ascontiguousarray(arcs > 0).view(np.uint8), connectivity=8
+    )
     sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
     crumb = sides < CRUMB * page.unit
     for _, rect in labels:  # the piece next to its label says whose label it is
         near = rect.grown(page.unit)
-        crumb[np.unique(numbers[max(near.top, 0):near.bottom, max(near.left, 0):near.right])] = False
+        crumb[np.unique(numbers[max(near.top, 0) : near.bottom, max(near.left, 0) : near.right])] = False
     crumb |= sides < page.unit
     arcs[crumb[numbers]] = 0
     ink = blank_ink(0, 0, page.width, page.height)
@@ -243,7 +315,12 @@ def _label_on(ground: Ground, line: np.ndarray, mask: np.ndarray, page: Page) ->
     for point in order[:: max(1, len(order) // 120)]:
         left, top = round(point[0] - width / 2.0), round(point[1] - height / 2.0)
         rect = Rect(left, top, width, height)
-        if left < page.margin or top < page.margin or rect.right > page.width - page.margin or rect.bottom > page.height - page.margin:
+        if (
+            left < page.margin
+            or top < page.margin
+            or rect.right > page.width - page.margin
+            or rect.bottom > page.height - page.margin
+        ):
             continue
         if is_free(ground, rect):
             return rect

@@ -26,7 +26,7 @@ class GlyphLine:
     weight: int
     strength: float
     page: Page
-    cache: dict[tuple[str, int], Stamp] = field(default_factory=dict, compare=False)     # by character and place
+    cache: dict[tuple[str, int], Stamp] = field(default_factory=dict, compare=False)  # by character and place
 
 
 def glyph_line(x: int, y: int, size: int, weight: int, page: Page, strength: float = 1.0) -> GlyphLine:
@@ -41,12 +41,14 @@ def glyphs_width(text: str, size: int, weight: int) -> int:
 
 def glyphs_mask(line: GlyphLine, text: str) -> np.ndarray:
     """uint8 mask of a whole text as the line would draw it."""
-    mask = np.zeros((line_height(line.size), glyphs_width(text, line.size, line.weight) + line.size // 4), np.uint8)
+    mask = np.zeros(
+        (line_height(line.size), glyphs_width(text, line.size, line.weight) + line.size // 4), np.uint8
+    )
     x = 0
     for char in text:
         glyph = text_mask(char, line.size, line.weight)
         wide = min(glyph.shape[1], mask.shape[1] - x)
-        mask[:, x:x + wide] |= glyph[:, :wide]
+        mask[:, x : x + wide] |= glyph[:, :wide]
         x += _advance(char, line.size, line.weight)
     return mask
 

@@ -15,7 +15,7 @@ from promtrack.show.text import REGULAR, WHITE, text_mask
 
 __all__ = ["make_inset"]
 
-CURVES = 3                # knots shown where there is no front
+CURVES = 3  # knots shown where there is no front
 TIME_STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0)
 
 
@@ -29,20 +29,26 @@ class Curve:
     bgr: tuple[float, float, float]
 
 
-def make_inset(motion: Motion, span_s: float, late_s: float, page: Page, ground: Ground) -> tuple[list[Mark], Ground]:
+def make_inset(
+    motion: Motion, span_s: float, late_s: float, page: Page, ground: Ground
+) -> tuple[list[Mark], Ground]:
     """The inset's marks, or none where nothing moves or no corner is free."""
     curves = _curves(motion, late_s)
     if not curves:
         return [], ground
     width, height = round(11.5 * page.unit), round(7.0 * page.unit)
-    rect = place_block(ground, width, height, ("top right", "top left", "bottom right", "bottom left", "right", "left"))
+    rect = place_block(
+        ground, width, height, ("top right", "top left", "bottom right", "bottom left", "right", "left")
+    )
     if rect is None:
         return [], ground
     heights = np.concatenate([c.height_mm for c in curves])
     plot, (low, high) = _plot_area(rect, page), _limits(heights)
+
     def to_px(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
         x = plot.left + plot.width * np.asarray(time_s) / max(span_s, 1e-6)
         return np.stack([x, plot.bottom - plot.height * (np.asarray(height_mm) - low) / (high - low)], axis=1)
+
     marks = [Mark(page.stamp(_panel(rect, plot, page, span_s, (low, high))))]
     for curve in curves:
         marks += _growing(curve, to_px, rect, page)
@@ -53,13 +59,20 @@ def _curves(motion: Motion, late_s: float) -> list[Curve]:
     fronts = [f for f in motion.fronts if f.moving]
     if fronts:
         front = max(fronts, key=lambda f: float(f.height_mm.max()))
-        return [Curve(front.time_s + late_s, front.height_mm, front.best.curve_mm if front.best else None, WHITE)]
+        return [
+            Curve(front.time_s + late_s, front.height_mm, front.best.curve_mm if front.best else None, WHITE)
+        ]
     knots = sorted((k for k in motion.knots if k.moving), key=lambda k: -k.fit.speed_km_s)[:CURVES]
     return [Curve(k.time_s + late_s, k.height_mm, None, KNOT_BGR) for k in knots]
 
 
 def _plot_area(rect: Rect, page: Page) -> Rect:
-    left, top, right, bottom = round(2.3 * page.unit), round(1.75 * page.unit), round(0.9 * page.unit), round(1.7 * page.unit)
+    left, top, right, bottom = (
+        round(2.3 * page.unit),
+        round(1.75 * page.unit),
+        round(0.9 * page.unit),
+        round(1.7 * page.unit),
+    )
     return Rect(rect.left + left, rect.top + top, rect.width - left - right, rect.height - top - bottom)
 
 
@@ -77,14 +90,28 @@ def _panel(rect: Rect, plot: Rect, page: Page, span_s: float, limits: tuple[floa
     own = Rect(plot.left - rect.left, plot.top - rect.top, plot.width, plot.height)
     frame = np.array([[own.left, own.top - 0.3 * page.unit], [own.left, own.bottom], [own.right, own.bottom]])
     lines = [frame]
-    paint(ink, text_mask("height (Mm)", size, REGULAR), WHITE, x=own.left - round(1.6 * page.unit), y=round(0.4 * page.unit), strength=0.9)
+    paint(
+        ink,
+        text_mask("height (Mm)", size, REGULAR),
+        WHITE,
+        x=own.left - round(1.6 * page.unit),
+        y=round(0.4 * page.unit),
+        strength=0.9,
+    )
     low, high = limits
     step = nice_step((high - low) / 3.2)
     for value in np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step:
         y = own.bottom - own.height * (value - low) / (high - low)
         lines.append(np.array([[own.left - 0.22 * page.unit, y], [own.left, y]]))
         mask = text_mask(f"{value:g}", size, REGULAR)
-        paint(ink, mask, WHITE, x=own.left - round(0.4 * page.unit) - mask.shape[1], y=round(y - 0.56 * mask.shape[0]), strength=0.9)
+        paint(
+            ink,
+            mask,
+            WHITE,
+            x=own.left - round(0.4 * page.unit) - mask.shape[1],
+            y=round(y - 0.56 * mask.shape[0]),
+            strength=0.9,
+        )
     unit_s, name = (3600.0, "h") if span_s > 3 * 3600 else (60.0, "min")
     step = next((n for n in TIME_STEPS if n >= span_s / unit_s / 4.5), nice_step(span_s / unit_s / 4.5))
     ticks = np.arange(1, np.floor(span_s / unit_s / step) + 1) * step
@@ -105,7 +132,9 @@ def _growing(curve: Curve, to_px, rect: Rect, page: Page) -> list[Mark]:
         line = to_px(curve.time_s, curve.model_mm) - [rect.left, rect.top]
         ink = blank_ink(rect.left, rect.top, rect.width, rect.height)
         paint(ink, line_mask(rect.width, rect.height, [line], page.stroke), KNOT_BGR, strength=0.9)
-        born = np.repeat(np.interp(np.arange(rect.width) - 0.5, line[:, 0], curve.time_s)[None], rect.height, axis=0)
+        born = np.repeat(
+            np.interp(np.arange(rect.width) - 0.5, line[:, 0], curve.time_s)[None], rect.height, axis=0
+        )
         marks.append(Mark(page.stamp(ink, born)))
     points = to_px(curve.time_s, curve.height_mm) - [rect.left, rect.top]
     ink, radius = blank_ink(rect.left, rect.top, rect.width, rect.height), max(1.6, 0.12 * page.unit)
@@ -113,7 +142,10 @@ def _growing(curve: Curve, to_px, rect: Rect, page: Page) -> list[Mark]:
     reach = int(radius) + 2
     for point, moment in zip(points, curve.time_s, strict=True):
         left, top = (max(int(p) - reach, 0) for p in point)
-        right, bottom = min(int(point[0]) + reach + 1, rect.width), min(int(point[1]) + reach + 1, rect.height)
+        right, bottom = (
+            min(int(point[0]) + reach + 1, rect.width),
+            min(int(point[1]) + reach + 1, rect.height),
+        )
         part = np.s_[top:bottom, left:right]
         y, x = np.mgrid[part]
         cover = np.clip(radius + 0.5 - np.hypot(x - point[0], y - point[1]), 0.0, 1.0)

@@ -1,8 +1,8 @@
 """Where annotation goes: free places on a coarse map of the picture.
 
 The map knows how busy each cell is (plasma that must not be written over) and what is taken (border, other
-labels, trails). Every block asks for the cheapest of its spots, every label for the free place nearest to what
-it names. Places are settled once for the whole clip, so nothing wanders.
+labels, trails). Every block asks for the cheapest of its spots, every label for the free place nearest to
+what it names. Places are settled once for the whole clip, so nothing wanders.
 """
 
 from __future__ import annotations
@@ -13,13 +13,28 @@ import cv2
 import numpy as np
 
 __all__ = [
-    "CELL", "Ground", "Rect", "crosses", "crowding", "free_spot", "is_free", "make_ground", "mind_line", "nearest_free", "overlaps",
-    "place_anyhow", "place_block", "raise_floor", "take", "take_line", "take_way",
+    "CELL",
+    "Ground",
+    "Rect",
+    "crosses",
+    "crowding",
+    "free_spot",
+    "is_free",
+    "make_ground",
+    "mind_line",
+    "nearest_free",
+    "overlaps",
+    "place_anyhow",
+    "place_block",
+    "raise_floor",
+    "take",
+    "take_line",
+    "take_way",
 ]
 
-CELL = 8                  # picture px per cell
-BUSY_TONE = 0.10          # tone above the quiet Sun that counts as action
-WORST = 0.02              # largest busy share of a label's cells that still counts as free
+CELL = 8  # picture px per cell
+BUSY_TONE = 0.10  # tone above the quiet Sun that counts as action
+WORST = 0.02  # largest busy share of a label's cells that still counts as free
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +67,9 @@ class Ground:
     width: int
     height: int
     margin: int
-    floor: int            # y below which only what stands there already may be
-    busy: np.ndarray      # (rows, columns) float32, 1 where there is action
-    taken: np.ndarray     # (rows, columns) float32, 1 where something is placed
+    floor: int  # y below which only what stands there already may be
+    busy: np.ndarray  # (rows, columns) float32, 1 where there is action
+    taken: np.ndarray  # (rows, columns) float32, 1 where something is placed
     placed: tuple[Rect, ...] = ()
 
 
@@ -98,7 +113,10 @@ def take_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
 
 def _with_line(cells: np.ndarray, points_px: np.ndarray, width_px: float) -> np.ndarray:
     """The map with a polyline in it."""
-    drawn, points = cells.copy(), np.rint(points_px / CELL * 16.0).astype(np.int32)     # 4 fractional bits; x, y order
+    drawn, points = (
+        cells.copy(),
+        np.rint(points_px / CELL * 16.0).astype(np.int32),
+    )  # 4 fractional bits; x, y order
     cv2.polylines(drawn, [points[:, None]], False, 1.0, max(1, round(width_px / CELL)), cv2.LINE_8, 4)
     return drawn
 
@@ -121,7 +139,8 @@ def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...])
 
 
 def place_anyhow(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:
-    """The same for a block that must not be missing: over the action if need be, but never over another block."""
+    """The same for a block that must not be missing: over the action if need be, but never over another
+    block."""
     best, cost = _best_spot(ground, width, height, spots)
     return place_block(ground, width, height, spots) or (best if cost <= 1.0 else None)
 
@@ -133,7 +152,9 @@ def _best_spot(ground: Ground, width: int, height: int, spots: tuple[str, ...]) 
     return rects[best], costs[best]
 
 
-def nearest_free(ground: Ground, width: int, height: int, anchor: tuple[float, float], *, most_px: float = np.inf) -> Rect | None:
+def nearest_free(
+    ground: Ground, width: int, height: int, anchor: tuple[float, float], *, most_px: float = np.inf
+) -> Rect | None:
     """The free place for a label nearest to a point (x, y), or None within `most_px`."""
     cells = max(1, -(-width // CELL) + 1), max(1, -(-height // CELL) + 1)
     rows, columns = ground.taken.shape
@@ -165,33 +186,60 @@ def is_free(ground: Ground, rect: Rect) -> bool:
 def crowding(ground: Ground, rect: Rect) -> float:
     """How busy and how much taken a rectangle is; large outside the picture."""
     part = _cells(rect)
-    return float(ground.busy[part].mean() + 3.0 * ground.taken[part].mean()) if ground.busy[part].size else 10.0
+    return (
+        float(ground.busy[part].mean() + 3.0 * ground.taken[part].mean()) if ground.busy[part].size else 10.0
+    )
 
 
 def _cells(rect: Rect) -> tuple[slice, slice]:
-    return np.s_[max(rect.top // CELL, 0):max(-(-rect.bottom // CELL), 0), max(rect.left // CELL, 0):max(-(-rect.right // CELL), 0)]
+    return np.s_[
+        max(rect.top // CELL, 0) : max(-(-rect.bottom // CELL), 0),
+        max(rect.left // CELL, 0) : max(-(-rect.right // CELL), 0),
+    ]
 
 
 def crosses(rect: Rect, start: np.ndarray, end: np.ndarray) -> bool:
     """Whether a straight line (x, y to x, y) meets a rectangle."""
-    hit, _, _ = cv2.clipLine((rect.left, rect.top, rect.width, rect.height), tuple(int(v) for v in start), tuple(int(v) for v in end))
+    hit, _, _ = cv2.clipLine(
+        (rect.left, rect.top, rect.width, rect.height),
+        tuple(int(v) for v in start),
+        tuple(int(v) for v in end),
+    )
     return bool(hit)
 
 
 def overlaps(one: Rect, other: Rect) -> bool:
     """Whether two rectangles share a pixel."""
-    return one.left < other.right and other.left < one.right and one.top < other.bottom and other.top < one.bottom
+    return (
+        one.left < other.right
+        and other.left < one.right
+        and one.top < other.bottom
+        and other.top < one.bottom
+    )
 
 
 def _spot(ground: Ground, width: int, height: int, spot: str) -> Rect:
     words = spot.split()
-    left = ground.margin if "left" in words else ground.width - ground.margin - width if "right" in words else (ground.width - width) // 2
-    top = ground.margin if "top" in words else ground.floor - height if "bottom" in words else (ground.height - height) // 2
+    left = (
+        ground.margin
+        if "left" in words
+        else ground.width - ground.margin - width
+        if "right" in words
+        else (ground.width - width) // 2
+    )
+    top = (
+        ground.margin
+        if "top" in words
+        else ground.floor - height
+        if "bottom" in words
+        else (ground.height - height) // 2
+    )
     return Rect(left, top, width, height)
 
 
 def _cost(ground: Ground, rect: Rect) -> float:
-    """Share of the rectangle that is busy; more than any share where something is placed or the border is crossed."""
+    """Share of the rectangle that is busy; more than any share where something is placed or the border is
+    crossed."""
     if rect.left < 0 or rect.top < 0 or rect.right > ground.width or rect.bottom > ground.height:
         return 10.0
     part = _cells(rect)

@@ -21,8 +21,11 @@ def locked_name(index: int, time_utc: np.datetime64) -> str:
     return f"{index:05d}-{stamp}.tif"
 
 
-def write_locked(frame: np.ndarray, path: Path, view: ClipView, lock: LimbLock, index: int, full_scale: float) -> None:
-    """One frame turned and shifted onto the reference frame; brightness is linear, the camera's full scale is 65535.
+def write_locked(
+    frame: np.ndarray, path: Path, view: ClipView, lock: LimbLock, index: int, full_scale: float
+) -> None:
+    """One frame turned and shifted onto the reference frame; brightness is linear, the camera's full scale is
+    65535.
 
     What the frame does not show repeats its border.
     """
@@ -33,5 +36,8 @@ def write_locked(frame: np.ndarray, path: Path, view: ClipView, lock: LimbLock, 
         temporary.write_bytes(data.tobytes())
         again = cv2.imdecode(np.fromfile(temporary, np.uint8), cv2.IMREAD_UNCHANGED) if done else None
         if again is None or again.dtype != np.uint16 or not np.array_equal(again, counts):
-            raise InputError("the file just written does not read back", where=str(path),
-                             remedy="check the disk, then run `promtrack clip` again")
+            raise InputError(
+                "the file just written does not read back",
+                where=str(path),
+                remedy="check the disk, then run `promtrack clip` again",
+            )

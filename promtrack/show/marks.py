@@ -13,8 +13,8 @@ from promtrack.show.text import WHITE, halo_of
 
 __all__ = ["KNOT_BGR", "SHADE", "Mark", "Page", "draw_mark", "line_mask", "shaded", "strokes", "text_ink"]
 
-KNOT_BGR = (255.0, 232.0, 148.0)       # pale cyan: apart from every look's own colours, also for colour-blind eyes
-SHADE = 0.60                           # opacity of the dark surround of text
+KNOT_BGR = (255.0, 232.0, 148.0)  # pale cyan: apart from every look's own colours, also for colour-blind eyes
+SHADE = 0.60  # opacity of the dark surround of text
 BLACK = (0.0, 0.0, 0.0)
 
 
@@ -24,8 +24,8 @@ class Page:
 
     width: int
     height: int
-    unit: int        # px, size of a label's type
-    step: int        # colour plane step of the canvas
+    unit: int  # px, size of a label's type
+    step: int  # colour plane step of the canvas
 
     @property
     def margin(self) -> int:
@@ -52,9 +52,9 @@ class Mark:
     stamp: Stamp
     from_s: float = -np.inf
     until_s: float = np.inf
-    ease_s: float = 0.0         # comes and goes over this time
-    fade_s: float = 0.0         # pixels of a growing stamp fade with this time constant ...
-    rest: float = 1.0           # ... towards this strength
+    ease_s: float = 0.0  # comes and goes over this time
+    fade_s: float = 0.0  # pixels of a growing stamp fade with this time constant ...
+    rest: float = 1.0  # ... towards this strength
 
 
 def draw_mark(mark: Mark, canvas: Canvas, now_s: float) -> None:
@@ -71,8 +71,15 @@ def draw_mark(mark: Mark, canvas: Canvas, now_s: float) -> None:
         lay(mark.stamp, canvas, now_s=now_s, strength=strength, fade_s=mark.fade_s, rest=mark.rest)
 
 
-def text_ink(mask: np.ndarray, x: int, y: int, unit: int, bgr: tuple[float, float, float] = WHITE, *,
-             strength: float = 1.0) -> Ink:
+def text_ink(
+    mask: np.ndarray,
+    x: int,
+    y: int,
+    unit: int,
+    bgr: tuple[float, float, float] = WHITE,
+    *,
+    strength: float = 1.0,
+) -> Ink:
     """Text at (x, y) over a soft dark surround."""
     reach = max(3, round(0.42 * unit))
     ink = blank_ink(x - reach, y - reach, mask.shape[1] + 2 * reach, mask.shape[0] + 2 * reach)
@@ -81,7 +88,14 @@ def text_ink(mask: np.ndarray, x: int, y: int, unit: int, bgr: tuple[float, floa
     return ink
 
 
-def shaded(rect: Rect, mask: np.ndarray, page: Page, bgr: tuple[float, float, float] = WHITE, *, strength: float = 1.0) -> Ink:
+def shaded(
+    rect: Rect,
+    mask: np.ndarray,
+    page: Page,
+    bgr: tuple[float, float, float] = WHITE,
+    *,
+    strength: float = 1.0,
+) -> Ink:
     """A line drawing (mask of the rectangle's size) over a soft dark surround."""
     reach = max(2, round(0.2 * page.unit))
     ink = blank_ink(rect.left - reach, rect.top - reach, rect.width + 2 * reach, rect.height + 2 * reach)
@@ -90,9 +104,11 @@ def shaded(rect: Rect, mask: np.ndarray, page: Page, bgr: tuple[float, float, fl
     return ink
 
 
-def line_mask(width: int, height: int, lines: list[np.ndarray], stroke_px: float, *, closed: bool = False) -> np.ndarray:
+def line_mask(
+    width: int, height: int, lines: list[np.ndarray], stroke_px: float, *, closed: bool = False
+) -> np.ndarray:
     """uint8 mask of anti-aliased polylines ((n, 2) x, y each) of any width."""
-    finer = 4                                      # OpenCV's anti-aliased lines have whole widths only
+    finer = 4  # OpenCV's anti-aliased lines have whole widths only
     mask = np.zeros((height * finer, width * finer), np.uint8)
     points = [np.rint((line + 0.5) * finer - 0.5).astype(np.int32)[:, None] for line in lines]
     cv2.polylines(mask, points, closed, 255, max(1, round(stroke_px * finer)), cv2.LINE_8)

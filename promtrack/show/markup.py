@@ -1,4 +1,5 @@
-"""HTML text from pieces: whatever is not markup already is escaped, so that no file name can become markup."""
+"""HTML text from pieces: whatever is not markup already is escaped, so that no file name can become
+markup."""
 
 from __future__ import annotations
 
@@ -11,8 +12,8 @@ from urllib.parse import quote, unquote_to_bytes
 
 __all__ = ["Markup", "contents_of", "element", "joined", "write_markup"]
 
-HERE = "\0"                # about the name of a file whose contents come here; HTML knows no such letter
-BLOCK_BYTES = 3 << 18      # a multiple of 3, so that base64 needs no filling in between
+HERE = "\0"  # about the name of a file whose contents come here; HTML knows no such letter
+BLOCK_BYTES = 3 << 18  # a multiple of 3, so that base64 needs no filling in between
 
 EMPTY = frozenset({"img", "meta", "link", "source", "br", "hr"})
 
@@ -26,7 +27,8 @@ class Markup(str):
 def element(tag: str, *children: str, **attributes: str | bool | None) -> Markup:
     """One element. Children that are not Markup are escaped.
 
-    attributes : `class_` for class, `_` for `-`; True gives a bare attribute, False and None leave it out; Markup is not escaped
+    attributes : `class_` for class, `_` for `-`; True gives a bare attribute, False and None leave it out;
+        Markup is not escaped
     """
     words = [tag]
     for name, value in attributes.items():
@@ -41,11 +43,16 @@ def element(tag: str, *children: str, **attributes: str | bool | None) -> Markup
 
 def joined(children: Iterable[str]) -> Markup:
     """Pieces one after the other, each escaped unless it is Markup."""
-    return Markup("".join(child if isinstance(child, Markup) else _escaped(str(child), quote=False) for child in children))
+    return Markup(
+        "".join(
+            child if isinstance(child, Markup) else _escaped(str(child), quote=False) for child in children
+        )
+    )
 
 
 def contents_of(path: Path) -> Markup:
-    """Stands for a file's contents in base64, which `write_markup` puts in its place: a long film need not be in memory."""
+    """Stands for a file's contents in base64, which `write_markup` puts in its place: a long film need not be
+    in memory."""
     return Markup(f"{HERE}{quote(os.fsencode(os.path.abspath(path)))}{HERE}")
 
 

@@ -135,7 +135,11 @@ def _scale_words(measured: Measured) -> str:
         "header": "the image scale in the files' headers",
     }[measured.scale.source]
     height = f"{measured.settings.limb.height_mm:g} ± {measured.settings.limb.height_err_mm:g} Mm above the photosphere"
-    counted = f"{limb_words(measured)}; the H-alpha limb" if measured.lock.edge_bias_px > 0.0 else f"{limb_name(measured)}, which"
+    counted = (
+        f"{limb_words(measured)}; the H-alpha limb"
+        if measured.lock.edge_bias_px > 0.0
+        else f"{limb_name(measured)}, which"
+    )
     return (
         f"One pixel is worth {with_error(measured.scale.km_per_px, measured.scale.sigma_km_per_px, 'km')}, from {source}. "
         f"Heights count from {counted} is taken to lie {height}."

@@ -11,7 +11,17 @@ from promtrack.motion.chance import LEAST_TOLD
 from promtrack.rounding import plain, significant_decimals, typeset
 from promtrack.strip.records import TimeDistance
 
-__all__ = ["clock", "counted", "day", "degrees", "false_alarm_text", "path_words", "sentence", "span_text", "unbroken"]
+__all__ = [
+    "clock",
+    "counted",
+    "day",
+    "degrees",
+    "false_alarm_text",
+    "path_words",
+    "sentence",
+    "span_text",
+    "unbroken",
+]
 
 BLANK = "\N{NO-BREAK SPACE}"
 UNIT = "km/s|km/px|Mm|km|px|m/s²|min|au|deg|s|h|%"
@@ -45,14 +55,16 @@ def path_words(slit: TimeDistance, label: str) -> str:
         return f"outward at {label} {degrees(angle[0])}"
     if slit.kind == "parallel":
         return f"along the limb, {height[0]:.0f} Mm up, from {degrees(angle[0])}"
-    return f"{slit.kind}, {degrees(angle[0])}, {height[0]:.0f} Mm to {degrees(angle[-1])}, {height[-1]:.0f} Mm"
+    return (
+        f"{slit.kind}, {degrees(angle[0])}, {height[0]:.0f} Mm to {degrees(angle[-1])}, {height[-1]:.0f} Mm"
+    )
 
 
 def false_alarm_text(expected: float) -> str:
     """Expected number of false alarms, in words that do not suggest more digits than it has."""
     if not math.isfinite(expected):
         return "unknown"
-    if expected <= LEAST_TOLD:     # what is less is told as that
+    if expected <= LEAST_TOLD:  # what is less is told as that
         return f"below {plain(LEAST_TOLD, 6)}"
     return plain(expected, min(significant_decimals(expected, 1), 6))
 

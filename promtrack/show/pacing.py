@@ -10,19 +10,19 @@ from promtrack.settings import ClipSettings
 
 __all__ = ["Shot", "plan_shots", "speed_up"]
 
-GAP = 1.8                 # times the usual cadence: a longer step means that frames are missing
-GAP_SHOWN_S = 0.7         # clip time for which a gap's mark stays
+GAP = 1.8  # times the usual cadence: a longer step means that frames are missing
+GAP_SHOWN_S = 0.7  # clip time for which a gap's mark stays
 
 
 @dataclass(frozen=True, slots=True)
 class Shot:
     """One picture of the clip and how often it is repeated."""
 
-    frame: int            # index in the sequence
-    other: int            # frame blended in, -1: none
-    share: float          # of the other frame
-    time_s: float         # seconds since the first used frame
-    gap_s: float          # length of the gap just passed, 0: none
+    frame: int  # index in the sequence
+    other: int  # frame blended in, -1: none
+    share: float  # of the other frame
+    time_s: float  # seconds since the first used frame
+    gap_s: float  # length of the gap just passed, 0: none
     repeats: int
 
 
@@ -49,7 +49,7 @@ def cadence(time_s: np.ndarray) -> float:
 
 def speed_up(shots: list[Shot], rate: float) -> float:
     """How many times faster than the clock the clip runs, the hold at its end aside."""
-    last = max(range(len(shots)), key=lambda i: shots[i].time_s)          # of a clip that runs back, the way forward
+    last = max(range(len(shots)), key=lambda i: shots[i].time_s)  # of a clip that runs back, the way forward
     return (shots[last].time_s - shots[0].time_s) * rate / max(sum(shot.repeats for shot in shots[:last]), 1)
 
 
@@ -59,8 +59,17 @@ def _even(used: np.ndarray, time_s: np.ndarray, blend: int) -> list[Shot]:
         shots.append(Shot(int(index), -1, 0.0, float(time_s[place]), 0.0, 1))
         if blend and place + 1 < len(used) and time_s[place + 1] - time_s[place] <= longest:
             step = float(time_s[place + 1] - time_s[place])
-            shots += [Shot(int(index), int(used[place + 1]), j / (blend + 1), float(time_s[place]) + step * j / (blend + 1), 0.0, 1)
-                      for j in range(1, blend + 1)]
+            shots += [
+                Shot(
+                    int(index),
+                    int(used[place + 1]),
+                    j / (blend + 1),
+                    float(time_s[place]) + step * j / (blend + 1),
+                    0.0,
+                    1,
+                )
+                for j in range(1, blend + 1)
+            ]
     return shots
 
 
@@ -72,7 +81,10 @@ def _true_to_clock(used: np.ndarray, time_s: np.ndarray) -> list[Shot]:
     place = np.maximum(np.searchsorted(time_s, wanted + 0.5 * step, side="left") - 1, 0)
     place[0] = 0
     place, repeats = np.unique(place, return_counts=True)
-    return [Shot(int(used[p]), -1, 0.0, float(time_s[p]), 0.0, int(n)) for p, n in zip(place, repeats, strict=True)]
+    return [
+        Shot(int(used[p]), -1, 0.0, float(time_s[p]), 0.0, int(n))
+        for p, n in zip(place, repeats, strict=True)
+    ]
 
 
 def _with_gaps(shots: list[Shot], used: np.ndarray, time_s: np.ndarray, rate: float) -> list[Shot]:

@@ -16,29 +16,45 @@ from scipy.interpolate import PchipInterpolator
 
 __all__ = ["LOOKS", "Look", "bgr_to_ycc", "palette_bgr", "palette_ycc", "ycc_to_bgr"]
 
-LUMA_R, LUMA_G, LUMA_B = 0.2126, 0.7152, 0.0722     # ITU-R BT.709-6, item 3.2
+LUMA_R, LUMA_G, LUMA_B = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
     """One look: the colour path and where disc and prominence lie on it."""
 
-    lightness: tuple[float, float]     # L* of tone 0 and of tone 255
-    knots: tuple[float, ...]           # L* at which hue and chroma are given, rising
-    hue_deg: tuple[float, ...]         # CIELAB hue angle there
-    chroma: tuple[float, ...]          # CIELAB chroma there
-    disc_limb: float                   # tone (0 to 1) of the quiet disc at the limb
-    disc_centre: float                 # the same at the disc's centre
-    disc_contrast: float               # tone for a brightness change by the quiet disc's own brightness
-    peak: float                        # tone of the brightest prominence
+    lightness: tuple[float, float]  # L* of tone 0 and of tone 255
+    knots: tuple[float, ...]  # L* at which hue and chroma are given, rising
+    hue_deg: tuple[float, ...]  # CIELAB hue angle there
+    chroma: tuple[float, ...]  # CIELAB chroma there
+    disc_limb: float  # tone (0 to 1) of the quiet disc at the limb
+    disc_centre: float  # the same at the disc's centre
+    disc_contrast: float  # tone for a brightness change by the quiet disc's own brightness
+    peak: float  # tone of the brightest prominence
 
 
 LOOKS = {
     "ash": Look((2.0, 97.0), (0.0, 100.0), (80.0, 80.0), (0.0, 0.0), 0.34, 0.52, 0.75, 0.95),
-    "ember": Look((2.5, 96.0), (0.0, 12.0, 30.0, 52.0, 70.0, 85.0, 97.0), (18.0, 26.0, 36.0, 46.0, 62.0, 78.0, 90.0),
-                  (2.0, 24.0, 56.0, 78.0, 66.0, 44.0, 14.0), 0.30, 0.46, 0.70, 0.95),
-    "nightfall": Look((1.5, 97.0), (0.0, 10.0, 30.0, 52.0, 70.0, 85.0, 97.0), (300.0, 330.0, 364.0, 380.0, 396.0, 420.0, 450.0),
-                      (3.0, 14.0, 42.0, 58.0, 46.0, 28.0, 9.0), 0.075, 0.115, 0.16, 0.97),
+    "ember": Look(
+        (2.5, 96.0),
+        (0.0, 12.0, 30.0, 52.0, 70.0, 85.0, 97.0),
+        (18.0, 26.0, 36.0, 46.0, 62.0, 78.0, 90.0),
+        (2.0, 24.0, 56.0, 78.0, 66.0, 44.0, 14.0),
+        0.30,
+        0.46,
+        0.70,
+        0.95,
+    ),
+    "nightfall": Look(
+        (1.5, 97.0),
+        (0.0, 10.0, 30.0, 52.0, 70.0, 85.0, 97.0),
+        (300.0, 330.0, 364.0, 380.0, 396.0, 420.0, 450.0),
+        (3.0, 14.0, 42.0, 58.0, 46.0, 28.0, 9.0),
+        0.075,
+        0.115,
+        0.16,
+        0.97,
+    ),
 }
 
 
@@ -47,10 +63,14 @@ def palette_bgr(name: str) -> np.ndarray:
     """(256, 3) uint8 B, G, R of every tone, read-only."""
     look = LOOKS[name]
     lightness = np.linspace(*look.lightness, 256)
-    hue = np.deg2rad(PchipInterpolator(look.knots, look.hue_deg)(lightness))     # smooth: no kink shows as a band
+    hue = np.deg2rad(
+        PchipInterpolator(look.knots, look.hue_deg)(lightness)
+    )  # smooth: no kink shows as a band
     chroma = PchipInterpolator(look.knots, look.chroma)(lightness)
     lab = np.stack([lightness, chroma * np.cos(hue), chroma * np.sin(hue)], axis=-1)
-    bgr = cv2.cvtColor(lab[None].astype(np.float32), cv2.COLOR_Lab2BGR)[0]     # (1, 256, 3) L, a, b -> B, G, R in 0..1
+    bgr = cv2.cvtColor(lab[None].astype(np.float32), cv2.COLOR_Lab2BGR)[
+        0
+    ]  # (1, 256, 3) L, a, b -> B, G, R in 0..1
     table = np.rint(np.clip(bgr, 0.0, 1.0) * 255.0).astype(np.uint8)
     table.setflags(write=False)
     return table

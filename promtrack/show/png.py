@@ -1,7 +1,8 @@
 """Fast PNG files: 8-bit RGB pixels in, a file with resolution and texts out.
 
-The filters that the libraries choose row by row cost four times as much as compressing a flat drawing does, and not all
-of the versions we support let one switch them off. PNG itself is simple: W3C Portable Network Graphics (ISO/IEC 15948).
+The filters that the libraries choose row by row cost four times as much as compressing a flat drawing does,
+and not all of the versions we support let one switch them off. PNG itself is simple: W3C Portable Network
+Graphics (ISO/IEC 15948).
 """
 
 from __future__ import annotations
@@ -27,7 +28,9 @@ def png_bytes(pixels: np.ndarray, dpi: float, texts: dict[str, str]) -> bytes:
     ValueError : wrong shape or type
     """
     if pixels.dtype != np.uint8 or pixels.ndim != 3 or pixels.shape[2] != 3:
-        raise ValueError(f"pixels must be uint8 of shape (rows, columns, 3), got {pixels.dtype} {pixels.shape}")
+        raise ValueError(
+            f"pixels must be uint8 of shape (rows, columns, 3), got {pixels.dtype} {pixels.shape}"
+        )
     rows, columns, _ = pixels.shape
     lines = np.zeros((rows, 1 + 3 * columns), dtype=np.uint8)  # first byte of a line: filter 0, none
     lines[:, 1:] = pixels.reshape(rows, -1)
@@ -37,7 +40,10 @@ def png_bytes(pixels: np.ndarray, dpi: float, texts: dict[str, str]) -> bytes:
             b"\x89PNG\r\n\x1a\n",
             _chunk(b"IHDR", struct.pack(">IIBBBBB", columns, rows, 8, 2, 0, 0, 0)),
             _chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
-            *(_chunk(b"tEXt", f"{word}\0{text}".encode("latin-1", "replace")) for word, text in texts.items()),
+            *(
+                _chunk(b"tEXt", f"{word}\0{text}".encode("latin-1", "replace"))
+                for word, text in texts.items()
+            ),
             _chunk(b"IDAT", zlib.compress(lines.data, 1)),
             _chunk(b"IEND", b""),
         ]

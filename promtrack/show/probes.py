@@ -17,9 +17,9 @@ from promtrack.show.view import ClipView, affine_to_frame, warp
 __all__ = ["BAND_PX", "Probes", "Samples", "place_probes", "reached", "take_samples"]
 
 SAMPLES = 12
-BAND_PX = 30.0            # about the limb every pixel row counts, so probes stand dense there
+BAND_PX = 30.0  # about the limb every pixel row counts, so probes stand dense there
 PROBES = 60_000
-COARSE = 8                # picture pixels per pixel of the coarse samples kept for the layout
+COARSE = 8  # picture pixels per pixel of the coarse samples kept for the layout
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,17 +28,17 @@ class Probes:
 
     row: np.ndarray
     column: np.ndarray
-    limb_px: np.ndarray       # distance from the limb, frame px
-    number: np.ndarray        # among all probes of the picture
+    limb_px: np.ndarray  # distance from the limb, frame px
+    number: np.ndarray  # among all probes of the picture
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Samples:
     """Sample frames at the probes, and coarsely whole."""
 
-    frame: np.ndarray         # (k,) indices
-    value: np.ndarray         # (k, probes) float32 counts, nan where the frame does not reach
-    coarse: np.ndarray        # (k, rows, columns) float32 counts, nan where the frame does not reach
+    frame: np.ndarray  # (k,) indices
+    value: np.ndarray  # (k, probes) float32 counts, nan where the frame does not reach
+    coarse: np.ndarray  # (k, rows, columns) float32 counts, nan where the frame does not reach
 
 
 def place_probes(view: ClipView, seed: int = 7) -> Probes:
@@ -46,8 +46,11 @@ def place_probes(view: ClipView, seed: int = 7) -> Probes:
     limb_px = view.height_map_px()
     rng = np.random.default_rng(seed)
     band = np.abs(limb_px) < BAND_PX
-    chosen = [rng.choice(where, min(PROBES, len(where)), replace=False)
-              for where in (np.flatnonzero(band), np.flatnonzero(~band)) if len(where)]
+    chosen = [
+        rng.choice(where, min(PROBES, len(where)), replace=False)
+        for where in (np.flatnonzero(band), np.flatnonzero(~band))
+        if len(where)
+    ]
     flat = np.sort(np.concatenate(chosen))
     row, column = np.unravel_index(flat, limb_px.shape)
     return Probes(row, column, limb_px.ravel()[flat], np.arange(len(flat)))
@@ -58,7 +61,7 @@ def take_samples(sequence: Sequence, lock: LimbLock, view: ClipView, probes: Pro
     used = np.flatnonzero(lock.used)
     wanted = used[np.unique(np.linspace(0, len(used) - 1, min(SAMPLES, len(used))).round().astype(int))]
     size = (max(view.width // COARSE, 8), max(view.height // COARSE, 8))
-    row, column = np.mgrid[:size[1], :size[0]].reshape(2, -1)
+    row, column = np.mgrid[: size[1], : size[0]].reshape(2, -1)
     middles = Probes(row * view.height / size[1], column * view.width / size[0], np.empty(0), np.empty(0))
     value, coarse = [], []
     for index, frame in sequence.frames(wanted.tolist()):

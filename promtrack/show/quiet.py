@@ -18,30 +18,39 @@ from promtrack.show.view import ClipView
 __all__ = ["quiet_sun"]
 
 HALO_FROM_MM = 12.0
-MOST_RISE = 1.8           # of the halo between HALO_FROM_MM and the limb
-MOST_HALO = 0.5           # of the faintest disc
-CALM_SHARE = 20.0         # percentile over angle taken as 'no prominence here', off the limb
+MOST_RISE = 1.8  # of the halo between HALO_FROM_MM and the limb
+MOST_HALO = 0.5  # of the faintest disc
+CALM_SHARE = 20.0  # percentile over angle taken as 'no prominence here', off the limb
 ZONE_PROBES = 4000
-LEAST_PROBES = 200        # of a profile
-BRIGHTEST = 99.7          # percentile of the bright plasma that is shown brightest: an arcade keeps its shades
+LEAST_PROBES = 200  # of a profile
+BRIGHTEST = 99.7  # percentile of the bright plasma that is shown brightest: an arcade keeps its shades
 
 
-def quiet_sun(samples: Samples, probes: Probes, lock: LimbLock, view: ClipView, full_scale: float) -> QuietSun:
+def quiet_sun(
+    samples: Samples, probes: Probes, lock: LimbLock, view: ClipView, full_scale: float
+) -> QuietSun:
     """The radial model from sample frames.
 
-    They are levelled first with the lock's transparency and sky, then with the levels found by that first model.
+    They are levelled first with the lock's transparency and sky, then with the levels found by that first
+    model.
     """
     gain, sky = (column[:, None] for column in lock_level(lock, samples.frame))
     value = (samples.value - sky) / gain
-    value -= min(float(np.nanpercentile(value, 2.0)), 0.0)         # a sky taken too bright must not turn the halo negative
+    value -= min(
+        float(np.nanpercentile(value, 2.0)), 0.0
+    )  # a sky taken too bright must not turn the halo negative
     first = _model(value, samples, probes, lock, view, full_scale)
     levels = sample_levels(samples, first, lock)
-    gain, veil, sky = (np.array([getattr(level, name) for level in levels])[:, None] for name in ("gain", "veil", "sky"))
+    gain, veil, sky = (
+        np.array([getattr(level, name) for level in levels])[:, None] for name in ("gain", "veil", "sky")
+    )
     halo = first.halo_at(probes.limb_px)
     return _model((samples.value - sky - veil * halo) / gain + halo, samples, probes, lock, view, full_scale)
 
 
-def _model(value: np.ndarray, samples: Samples, probes: Probes, lock: LimbLock, view: ClipView, full_scale: float) -> QuietSun:
+def _model(
+    value: np.ndarray, samples: Samples, probes: Probes, lock: LimbLock, view: ClipView, full_scale: float
+) -> QuietSun:
     usual = _nanmedian(value)
     limb_px, level = _radial_profile(probes.limb_px, usual)
     halo_from = HALO_FROM_MM * 1e3 / (view.km_per_px * view.zoom)
@@ -63,7 +72,7 @@ def _model(value: np.ndarray, samples: Samples, probes: Probes, lock: LimbLock, 
 
 def _nanmedian(value: np.ndarray) -> np.ndarray:
     """Median over frames; nan where no frame reaches (np.nanmedian would warn)."""
-    ordered = np.sort(value, axis=0)                     # nan goes last
+    ordered = np.sort(value, axis=0)  # nan goes last
     count = np.isfinite(value).sum(axis=0)
     middle = np.maximum(count - 1, 0) // 2
     return np.where(count > 0, np.take_along_axis(ordered, middle[None], axis=0)[0], np.nan)
@@ -76,26 +85,42 @@ def _radial_profile(limb_px: np.ndarray, value: np.ndarray) -> tuple[np.ndarray,
     limb_px, value = limb_px[good][order], value[good][order]
     if len(limb_px) < LEAST_PROBES:
         return np.array([-1.0, 1.0]), np.full(2, float(np.median(value)) if len(value) else 0.0)
-    far = [np.geomspace(BAND_PX, max(reach, BAND_PX + 2.0), 40) for reach in (-float(limb_px[0]), float(limb_px[-1]))]
-    edges = np.unique(np.concatenate([-far[0], np.arange(-BAND_PX, -8.0), np.arange(-8.0, 8.0, 0.5), np.arange(8.0, BAND_PX), far[1]]))
+    far = [
+        np.geomspace(BAND_PX, max(reach, BAND_PX + 2.0), 40)
+        for reach in (-float(limb_px[0]), float(limb_px[-1]))
+    ]
+    edges = np.unique(
+        np.concatenate(
+            [-far[0], np.arange(-BAND_PX, -8.0), np.arange(-8.0, 8.0, 0.5), np.arange(8.0, BAND_PX), far[1]]
+        )
+    )
     starts = np.searchsorted(limb_px, edges)
     bins = [slice(first, last) for first, last in pairwise(starts) if last - first >= 12]
     place = np.array([limb_px[part].mean() for part in bins])
     middle = np.array([np.median(value[part]) for part in bins])
-    # The share is taken of what is left after the fall within a bin, which at the limb is far steeper than any scatter.
+    # The share is taken of what is left after the fall within a bin, which at the limb is far steeper than
+    # any scatter.
     rest = value - np.interp(limb_px, place, middle)
-    calm = np.array([np.percentile(rest[part], 50.0 if at < 0.0 else CALM_SHARE) for part, at in zip(bins, place, strict=True)])
+    calm = np.array(
+        [
+            np.percentile(rest[part], 50.0 if at < 0.0 else CALM_SHARE)
+            for part, at in zip(bins, place, strict=True)
+        ]
+    )
     return place, middle + calm
 
 
 def _halo(limb_px: np.ndarray, level: np.ndarray, start_px: float) -> np.ndarray:
-    """The halo: what is seen beyond `start_px`, carried on inwards to the limb at its own steepness, even over the disc."""
+    """The halo: what is seen beyond `start_px`, carried on inwards to the limb at its own steepness, even
+    over the disc."""
     halo = np.minimum.accumulate(np.interp(np.maximum(limb_px, start_px), limb_px, level))
-    if (limb_px < 0.0).any():      # where plasma all along the limb outshines the disc it is no halo
+    if (limb_px < 0.0).any():  # where plasma all along the limb outshines the disc it is no halo
         halo = np.minimum(halo, MOST_HALO * max(float(level[limb_px < 0.0].min()), 0.0))
     foot, further = np.interp((start_px, 2.5 * start_px), limb_px, halo)
     steepness = np.log(foot / further) / (1.5 * start_px) if foot > further > 0.0 else 0.0
-    return halo * np.exp(min(steepness, np.log(MOST_RISE) / start_px) * np.clip(start_px - limb_px, 0.0, start_px))
+    return halo * np.exp(
+        min(steepness, np.log(MOST_RISE) / start_px) * np.clip(start_px - limb_px, 0.0, start_px)
+    )
 
 
 def _noise(value: np.ndarray) -> float:
@@ -132,7 +157,8 @@ def _bright(plasma: np.ndarray, noise: float) -> tuple[float, float]:
 
 
 def _zones(probes: Probes, inside: np.ndarray, calm: np.ndarray) -> tuple[Probes, Probes, Probes]:
-    """Probes on the disc, and of the calm sky the quarter nearest to the limb and the quarter farthest from it."""
+    """Probes on the disc, and of the calm sky the quarter nearest to the limb and the quarter farthest from
+    it."""
     split = np.percentile(probes.limb_px[calm], (25, 75)) if calm.any() else (0.0, 0.0)
     near, far = calm & (probes.limb_px <= split[0]), calm & (probes.limb_px >= split[1])
     return _thin(probes, inside), _thin(probes, near), _thin(probes, far)

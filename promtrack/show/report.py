@@ -48,13 +48,16 @@ LIMB = Markup(
 )
 
 
-def write_report(measured: Measured, path: Path, *, clip: Path | None, poster: Path | None, figures: Sequence[Path]) -> Path:
+def write_report(
+    measured: Measured, path: Path, *, clip: Path | None, poster: Path | None, figures: Sequence[Path]
+) -> Path:
     """Write one page that holds everything and works offline, from disk, without a network.
 
     Parameters
     ----------
     path : the page to write; it appears under this name only when it is whole
-    clip, poster : the clip and its still; embedded up to 40 MB, else linked relative to the page; may be missing
+    clip, poster : the clip and its still; embedded up to 40 MB, else linked relative to the page; may be
+        missing
     figures : PNG files as `draw_figures` names them; an SVG beside one is embedded instead where it is small
 
     Raises
@@ -66,7 +69,12 @@ def write_report(measured: Measured, path: Path, *, clip: Path | None, poster: P
         [
             element("a", "Skip to the verdict", href="#verdict", class_="skip"),
             _top(measured),
-            element("div", _contents(), _main(measured, _sections(measured, path, clip, poster, figures)), class_="page"),
+            element(
+                "div",
+                _contents(),
+                _main(measured, _sections(measured, path, clip, poster, figures)),
+                class_="page",
+            ),
             element("p", id="said", class_="sr", role="status", aria_live="polite"),
             element("script", Markup(script)),
         ]
@@ -119,7 +127,13 @@ def _sections(
 
 def _main(measured: Measured, sections: list[tuple[str, str, Markup]]) -> Markup:
     parts = [
-        element("section", element("h2", title, id=f"{name}-title"), content, id=name, aria_labelledby=f"{name}-title")
+        element(
+            "section",
+            element("h2", title, id=f"{name}-title"),
+            content,
+            id=name,
+            aria_labelledby=f"{name}-title",
+        )
         for name, title, content in sections
     ]
     return element("main", *parts, _footer(measured))
@@ -175,11 +189,16 @@ def _top(measured: Measured) -> Markup:
 def _contents() -> Markup:
     return element(
         "nav",
-        element("ul", *(element("li", element("a", title, href=f"#{name}")) for name, title in SECTION_NAMES)),
+        element(
+            "ul", *(element("li", element("a", title, href=f"#{name}")) for name, title in SECTION_NAMES)
+        ),
         class_="contents",
         aria_label="On this page",
     )
 
 
 def _footer(measured: Measured) -> Markup:
-    return element("footer", element("p", f"Made by promtrack {measured.version}. This page loads nothing from the network."))
+    return element(
+        "footer",
+        element("p", f"Made by promtrack {measured.version}. This page loads nothing from the network."),
+    )

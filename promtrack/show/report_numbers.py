@@ -1,4 +1,5 @@
-"""The report's headline numbers: everything measured in, one card a number out, chance and systematic errors apart."""
+"""The report's headline numbers: everything measured in, one card a number out, chance and systematic errors
+apart."""
 
 from __future__ import annotations
 
@@ -8,7 +9,16 @@ from promtrack.rounding import error_text, typeset, with_error
 from promtrack.show.markup import Markup, element
 from promtrack.show.numbers import counted, sentence, unbroken
 from promtrack.show.records import Measured
-from promtrack.show.verdict import fastest_knot, height_text, highest, leading_front, limb_words, speed_error, speed_text, too_fast
+from promtrack.show.verdict import (
+    fastest_knot,
+    height_text,
+    highest,
+    leading_front,
+    limb_words,
+    speed_error,
+    speed_text,
+    too_fast,
+)
 
 __all__ = ["numbers_part"]
 
@@ -25,7 +35,9 @@ def numbers_part(measured: Measured) -> Markup:
         _card(
             "Orientation",
             "Position angles" if measured.orientation.position_angles else "Image angles",
-            f"± {measured.orientation.error_deg:.1f}°" if measured.orientation.position_angles else "counter-clockwise from image up",
+            f"± {measured.orientation.error_deg:.1f}°"
+            if measured.orientation.position_angles
+            else "counter-clockwise from image up",
             sentence(f"From: {measured.orientation.source}"),
         ),
         _card(
@@ -69,7 +81,9 @@ def _motion_cards(measured: Measured) -> list[Markup]:
             _card(
                 f"Its greatest speed ({front.verdict})",
                 speed_text(measured, front) if best else "No model fits",
-                f"in the plane of the sky; {_parts(chance, systematic, 'km/s', 'scale and clock')}" if best else "heights: see the tables",
+                f"in the plane of the sky; {_parts(chance, systematic, 'km/s', 'scale and clock')}"
+                if best
+                else "heights: see the tables",
                 meaning.sentence if meaning else "",
                 meaning.source if meaning else "",
             )

@@ -59,7 +59,10 @@ CAPTIONS = {
         "Twelve moments",
         "Strips of height against angle, all on one scale of brightness; the thin line is the limb.",
     ),
-    "oscillation": ("Oscillation", "Displacement along a path with a damped sine, and the power of each period."),
+    "oscillation": (
+        "Oscillation",
+        "Displacement along a path with a damped sine, and the power of each period.",
+    ),
     "registration_check": (
         "Registration check",
         "Limb points on the reference frame, and the Sun's centre, turn and radius in every frame; crosses mark frames left out.",
@@ -115,12 +118,25 @@ def figure_parts(measured: Measured, figures: Sequence[Path], page: Path) -> Mar
 def _figure(measured: Measured, name: str, versions: list[Path], page: Path) -> Markup:
     """One figure; with two versions the second is for dark screens, and paper gets the first."""
     title, caption = CAPTIONS[name]
-    picture = [element("source", srcset=_picture_address(path), media="screen and (prefers-color-scheme: dark)") for path in versions[1:]]
+    picture = [
+        element("source", srcset=_picture_address(path), media="screen and (prefers-color-scheme: dark)")
+        for path in versions[1:]
+    ]
     words = alternative_text(name, measured)
-    picture.append(element("img", src=_picture_address(versions[0]), alt=words, width="1600", height="900", loading="lazy"))
+    picture.append(
+        element(
+            "img", src=_picture_address(versions[0]), alt=words, width="1600", height="900", loading="lazy"
+        )
+    )
     link = element("a", "PNG", href=_relative(versions[0], page), aria_label=f"{title} as PNG")
     below = element("figcaption", f"{caption} ", link, *_vector_link(versions[0], page, title))
-    return element("figure", element("h3", title), element("picture", *picture), below, id=f"figure-{name.replace('_', '-')}")
+    return element(
+        "figure",
+        element("h3", title),
+        element("picture", *picture),
+        below,
+        id=f"figure-{name.replace('_', '-')}",
+    )
 
 
 def alternative_text(name: str, measured: Measured) -> str:
@@ -147,17 +163,29 @@ def alternative_text(name: str, measured: Measured) -> str:
 
 def _clip_words(measured: Measured) -> str:
     knot, front = fastest_knot(measured), leading_front(measured)
-    shows = "an erupting front" if front else "moving knots" if knot else "a prominence in which nothing moves significantly"
+    shows = (
+        "an erupting front"
+        if front
+        else "moving knots"
+        if knot
+        else "a prominence in which nothing moves significantly"
+    )
     return f"Annotated time-lapse clip of the limb, {span_text(*measured.sequence.times_utc[[0, -1]])}, showing {shows}"
 
 
 def _speed_range(measured: Measured) -> str:
     speeds = [knot.fit.speed_km_s for knot in moving_knots(measured)]
-    return f"They range from {min(speeds):.0f} to {max(speeds):.0f} km/s." if speeds else "No knot moves significantly."
+    return (
+        f"They range from {min(speeds):.0f} to {max(speeds):.0f} km/s."
+        if speeds
+        else "No knot moves significantly."
+    )
 
 
 def _vector_link(png: Path, page: Path, title: str) -> list[str]:
-    vector = next((path for path in (png.with_suffix(".svg"), png.with_suffix(".pdf")) if path.is_file()), None)
+    vector = next(
+        (path for path in (png.with_suffix(".svg"), png.with_suffix(".pdf")) if path.is_file()), None
+    )
     return (
         ["."]
         if vector is None
@@ -175,25 +203,37 @@ def _vector_link(png: Path, page: Path, title: str) -> list[str]:
 
 
 def _picture_address(png: Path) -> str:
-    """The drawing itself where it is small: sharp at every size, and nothing to do; else the picture, made smaller."""
+    """The drawing itself where it is small: sharp at every size, and nothing to do; else the picture, made
+    smaller."""
     svg = png.with_suffix(".svg")
     if svg.is_file() and svg.stat().st_size <= MOST_SVG_BYTES:
         return _data_address(svg, "image/svg+xml")
     picture = _read(png)
     width = min(FIGURE_WIDTH_PX, picture.shape[1])
     size = (width, round(picture.shape[0] * width / picture.shape[1]))  # OpenCV wants (width, height)
-    return _encoded(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), ".png", [cv2.IMWRITE_PNG_COMPRESSION, 4], "image/png")
+    return _encoded(
+        cv2.resize(picture, size, interpolation=cv2.INTER_AREA),
+        ".png",
+        [cv2.IMWRITE_PNG_COMPRESSION, 4],
+        "image/png",
+    )
 
 
 def _small_jpeg(poster: Path) -> str:
     picture = _read(poster)
     width = min(1280, picture.shape[1])
     size = (width, round(picture.shape[0] * width / picture.shape[1]))
-    return _encoded(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), ".jpg", [cv2.IMWRITE_JPEG_QUALITY, 84], "image/jpeg")
+    return _encoded(
+        cv2.resize(picture, size, interpolation=cv2.INTER_AREA),
+        ".jpg",
+        [cv2.IMWRITE_JPEG_QUALITY, 84],
+        "image/jpeg",
+    )
 
 
 def _read(path: Path) -> np.ndarray:
-    """Colour picture as BGR; the bytes are read here because OpenCV cannot open every path on every system."""
+    """Colour picture as BGR; the bytes are read here because OpenCV cannot open every path on every
+    system."""
     picture = cv2.imdecode(np.frombuffer(path.read_bytes(), dtype=np.uint8), cv2.IMREAD_COLOR)
     if picture is None:
         raise InputError(

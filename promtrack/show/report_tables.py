@@ -16,7 +16,10 @@ from promtrack.show.records import Measured
 __all__ = ["frames_table", "fronts_table", "knots_table", "ridges_table"]
 
 MOST_ROWS = 250  # a page with more is slow on a phone; the product tables hold them all
-FIRST_ROWS, SPARE_ROWS = 12, 3  # of a longer table the page first shows so many; it is not folded for the sake of three
+FIRST_ROWS, SPARE_ROWS = (
+    12,
+    3,
+)  # of a longer table the page first shows so many; it is not folded for the sake of three
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +55,11 @@ def knots_table(measured: Measured) -> Markup:
         "Acceleration (m/s²)",
         "False alarms expected",
     )
-    note = f" The first {MOST_ROWS} of {len(knots)} rows; all are in knots.ecsv." if len(knots) > MOST_ROWS else ""
+    note = (
+        f" The first {MOST_ROWS} of {len(knots)} rows; all are in knots.ecsv."
+        if len(knots) > MOST_ROWS
+        else ""
+    )
     systematic = 100.0 * math.hypot(measured.motion.scale_err, measured.motion.clock_err)
     caption = (
         "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation from chance alone, and scale and "
@@ -115,7 +122,13 @@ def frames_table(measured: Measured) -> Markup:
         if not lock.used[index]
     ]
     rows += [
-        Row((Cell(item.file, kind="words"), Cell("unknown", math.nan, "words"), Cell(typeset(item.reason), kind="words long")))
+        Row(
+            (
+                Cell(item.file, kind="words"),
+                Cell("unknown", math.nan, "words"),
+                Cell(typeset(item.reason), kind="words long"),
+            )
+        )
         for item in measured.sequence.unreadable
     ]
     note = f" The first {MOST_ROWS} of {len(rows)}; all are in frames.ecsv." if len(rows) > MOST_ROWS else ""
@@ -141,7 +154,10 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
             Cell(str(len(knot.time_s)), len(knot.time_s)),
             Cell(plain(height, 1), height),
             Cell(f"{angle % 360.0:.1f}", angle),
-            Cell(with_error(fit.speed_km_s, fit.speed_err_km_s) + ("*" if fit.errors_scaled else ""), fit.speed_km_s),
+            Cell(
+                with_error(fit.speed_km_s, fit.speed_err_km_s) + ("*" if fit.errors_scaled else ""),
+                fit.speed_km_s,
+            ),
             Cell(with_error(fit.radial_km_s, fit.radial_err_km_s), fit.radial_km_s),
             Cell(with_error(fit.along_km_s, fit.along_err_km_s), fit.along_km_s),
             Cell(accel, fit.accel_m_s2),
@@ -155,8 +171,15 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
     onset = "none"
     if math.isfinite(fit.onset_s):
         time = measured.strip.times_utc[0] + np.timedelta64(round(fit.onset_s * 1e6), "us")
-        onset = clock(time) + (f" ± {error_text(fit.onset_err_s, 's')}" if math.isfinite(fit.onset_err_s) else "")
-    speeds = [Cell(with_error(float(fit.speed_km_s[end]), float(fit.speed_err_km_s[end])), float(fit.speed_km_s[end])) for end in (0, -1)]
+        onset = clock(time) + (
+            f" ± {error_text(fit.onset_err_s, 's')}" if math.isfinite(fit.onset_err_s) else ""
+        )
+    speeds = [
+        Cell(
+            with_error(float(fit.speed_km_s[end]), float(fit.speed_err_km_s[end])), float(fit.speed_km_s[end])
+        )
+        for end in (0, -1)
+    ]
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
     return Row(
         (
@@ -178,8 +201,11 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
 def _ridge_row(measured: Measured, ridge: Ridge) -> Row:
     time = measured.strip.times_utc[0] + np.timedelta64(round(ridge.time_s * 1e6), "us")
     knot = Cell(str(ridge.knot), ridge.knot) if ridge.knot else Cell("none", math.nan)
-    path = ("the knot's own path" if ridge.slit == OWN_PATH
-            else path_words(measured.motion.slits[ridge.slit], measured.orientation.label))
+    path = (
+        "the knot's own path"
+        if ridge.slit == OWN_PATH
+        else path_words(measured.motion.slits[ridge.slit], measured.orientation.label)
+    )
     agreement = ("agree" if ridge.agrees else "differ") if ridge.knot else "no knot to compare"
     return Row(
         (
@@ -207,11 +233,21 @@ def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) ->
     head = element(
         "tr",
         *(
-            element("th", element("span", name), scope="col", class_="words" if "words" in kind or not column else None)
+            element(
+                "th",
+                element("span", name),
+                scope="col",
+                class_="words" if "words" in kind or not column else None,
+            )
             for column, (name, kind) in enumerate(zip(heads, kinds, strict=True))
         ),
     )
-    body = joined(element("tr", *(_cell(cell, column) for column, cell in enumerate(row.cells)), class_=row.class_ or None) for row in rows)
+    body = joined(
+        element(
+            "tr", *(_cell(cell, column) for column, cell in enumerate(row.cells)), class_=row.class_ or None
+        )
+        for row in rows
+    )
     table = element(
         "table",
         element("caption", element("span", caption)),

@@ -1,4 +1,5 @@
-"""The report's sections in words: verdict, tables with their notes, what was left out, method, cautions, citation."""
+"""The report's sections in words: verdict, tables with their notes, what was left out, method, cautions,
+citation."""
 
 from __future__ import annotations
 
@@ -47,7 +48,9 @@ def knots_part(measured: Measured) -> Markup:
     control = measured.motion.control
     words = [
         element("p", "Click a column's name to sort by it.", class_="quiet small how"),
-        knots_table(measured) if measured.motion.knots else element("p", "No knot was followed long enough to be fitted."),
+        knots_table(measured)
+        if measured.motion.knots
+        else element("p", "No knot was followed long enough to be fitted."),
     ]
     words += [element("p", unbroken(sentence(note)), class_="prose") for note in control.notes]
     if measured.motion.ridges:
@@ -67,7 +70,9 @@ def fronts_part(measured: Measured) -> Markup:
     verdicts = element(
         "ul",
         *(
-            element("li", f"Front {front.front}: {front.verdict}" + ("" if front.moving else " (not significant)"))
+            element(
+                "li", f"Front {front.front}: {front.verdict}" + ("" if front.moving else " (not significant)")
+            )
             for front in measured.motion.fronts
         ),
     )
@@ -82,7 +87,10 @@ def left_out_part(measured: Measured) -> Markup:
         else element("p", "Nothing was odd about the times.")
     )
     notes = (
-        [element("h3", "Limits of the lock"), element("ul", *(element("li", unbroken(sentence(note))) for note in measured.lock.notes))]
+        [
+            element("h3", "Limits of the lock"),
+            element("ul", *(element("li", unbroken(sentence(note))) for note in measured.lock.notes)),
+        ]
         if measured.lock.notes
         else []
     )
@@ -105,7 +113,9 @@ def method_part(measured: Measured) -> Markup:
                 "li",
                 element("h3", step.title),
                 element("p", unbroken(step.text)),
-                element("p", "Sources: " + "; ".join(step.sources) + ".", class_="source") if step.sources else Markup(""),
+                element("p", "Sources: " + "; ".join(step.sources) + ".", class_="source")
+                if step.sources
+                else Markup(""),
             )
             for step in method_steps(measured)
         ),
@@ -114,7 +124,9 @@ def method_part(measured: Measured) -> Markup:
 
 
 def cautions_part() -> Markup:
-    return joined(element("div", element("h3", title), element("p", text), class_="caution") for title, text in CAUTIONS)
+    return joined(
+        element("div", element("h3", title), element("p", text), class_="caution") for title, text in CAUTIONS
+    )
 
 
 def settings_part(measured: Measured) -> Markup:
@@ -141,8 +153,10 @@ def cite_part(measured: Measured) -> Markup:
         [
             element(
                 "p",
-                unbroken(f"Observer's name, H-alpha limb sequence {run_name(measured)} of {date} UTC, measured with promtrack "
-                f"{measured.version}. Plane-of-sky speeds; heights above {limb_words(measured)}."),
+                unbroken(
+                    f"Observer's name, H-alpha limb sequence {run_name(measured)} of {date} UTC, measured with promtrack "
+                    f"{measured.version}. Plane-of-sky speeds; heights above {limb_words(measured)}."
+                ),
                 class_="cite",
             ),
             element(

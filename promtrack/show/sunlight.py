@@ -25,18 +25,18 @@ LEAST_PROBES = 50
 class QuietSun:
     """Radial model and the probes that find a frame's level."""
 
-    limb_px: np.ndarray       # (m,) distance from the limb, rising, frame px
-    halo: np.ndarray          # (m,) counts
-    sun: np.ndarray           # (m,) counts, halo taken off; falls to 0 off the limb
-    burnt: bool               # the disc is saturated or flat
-    texture: float            # half range (5 to 95 %) of the disc's brightness relative to the quiet disc
-    peak: float               # counts of the brightest plasma off the limb
-    middle: float             # counts of the middling plasma
-    noise: float              # 1-sigma counts of one picture pixel off the limb
-    disc: Probes              # zones that find a frame's level
+    limb_px: np.ndarray  # (m,) distance from the limb, rising, frame px
+    halo: np.ndarray  # (m,) counts
+    sun: np.ndarray  # (m,) counts, halo taken off; falls to 0 off the limb
+    burnt: bool  # the disc is saturated or flat
+    texture: float  # half range (5 to 95 %) of the disc's brightness relative to the quiet disc
+    peak: float  # counts of the brightest plasma off the limb
+    middle: float  # counts of the middling plasma
+    noise: float  # 1-sigma counts of one picture pixel off the limb
+    disc: Probes  # zones that find a frame's level
     near: Probes
     far: Probes
-    near_rest: float          # counts above the halo usual in these zones: 0 but for plasma that is everywhere
+    near_rest: float  # counts above the halo usual in these zones: 0 but for plasma that is everywhere
     far_rest: float
 
     def halo_at(self, limb_px: np.ndarray) -> np.ndarray:
@@ -55,7 +55,9 @@ class FrameLevel:
     sky: float
 
 
-def frame_level(frame: np.ndarray, matrix: np.ndarray, quiet: QuietSun, lock: LimbLock, index: int) -> FrameLevel:
+def frame_level(
+    frame: np.ndarray, matrix: np.ndarray, quiet: QuietSun, lock: LimbLock, index: int
+) -> FrameLevel:
     """Sky, veil and gain of one frame, from medians in three zones of its picture.
 
     The disc gives the gain; where it is burnt out or out of view the lock's transparency does.
@@ -65,14 +67,20 @@ def frame_level(frame: np.ndarray, matrix: np.ndarray, quiet: QuietSun, lock: Li
 
 def sample_levels(samples: Samples, quiet: QuietSun, lock: LimbLock) -> list[FrameLevel]:
     """The levels of the sample frames."""
+
     def seen(value: np.ndarray, zone: Probes) -> tuple[np.ndarray, np.ndarray]:
         good = np.isfinite(value[zone.number])
         return value[zone.number][good], zone.limb_px[good]
-    return [_level(quiet, lock, int(index), partial(seen, value))
-            for index, value in zip(samples.frame, samples.value, strict=True)]
+
+    return [
+        _level(quiet, lock, int(index), partial(seen, value))
+        for index, value in zip(samples.frame, samples.value, strict=True)
+    ]
 
 
-def _level(quiet: QuietSun, lock: LimbLock, index: int, seen: Callable[[Probes], tuple[np.ndarray, np.ndarray]]) -> FrameLevel:
+def _level(
+    quiet: QuietSun, lock: LimbLock, index: int, seen: Callable[[Probes], tuple[np.ndarray, np.ndarray]]
+) -> FrameLevel:
     gain, sky = (float(v[0]) for v in lock_level(lock, np.array([index])))
     veil = gain
     (near, near_px), (far, far_px) = seen(quiet.near), seen(quiet.far)
@@ -96,7 +104,8 @@ def lock_level(lock: LimbLock, index: np.ndarray) -> tuple[np.ndarray, np.ndarra
 
 
 def _zone(frame: np.ndarray, matrix: np.ndarray, zone: Probes) -> tuple[np.ndarray, np.ndarray]:
-    """Counts and distances from the limb of a zone's probes that the frame reaches; the nearest pixel will do."""
+    """Counts and distances from the limb of a zone's probes that the frame reaches; the nearest pixel will
+    do."""
     there = reached(matrix, zone, frame.shape)
     column, row = zone.column[there], zone.row[there]
     x = np.rint(matrix[0, 0] * column + matrix[0, 1] * row + matrix[0, 2]).astype(np.intp)

@@ -11,7 +11,18 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-__all__ = ["MEDIUM", "REGULAR", "WHITE", "ascent", "block_of", "halo_of", "line_height", "text_mask", "text_width", "tight"]
+__all__ = [
+    "MEDIUM",
+    "REGULAR",
+    "WHITE",
+    "ascent",
+    "block_of",
+    "halo_of",
+    "line_height",
+    "text_mask",
+    "text_width",
+    "tight",
+]
 
 WHITE = (255.0, 255.0, 255.0)
 REGULAR, MEDIUM = 400, 500
@@ -27,7 +38,9 @@ def text_mask(text: str, size: int, weight: int = REGULAR) -> np.ndarray:
     """uint8 mask of one line, `line_height(size)` px tall with the baseline at `ascent(size)`, read-only."""
     width = max(text_width(text, size, weight), 1)
     mask = np.zeros((line_height(size), width + size // 8 + 2), np.uint8)
-    cv2.putText(mask, text, (1, ascent(size)), (255,), _face(), size, weight)     # org x, y; colour of one channel
+    cv2.putText(
+        mask, text, (1, ascent(size)), (255,), _face(), size, weight
+    )  # org x, y; colour of one channel
     mask.setflags(write=False)
     return mask
 
@@ -36,14 +49,16 @@ def text_mask(text: str, size: int, weight: int = REGULAR) -> np.ndarray:
 def text_width(text: str, size: int, weight: int = REGULAR) -> int:
     """Advance of one line in px."""
     scratch = np.zeros((1, 1), np.uint8)
-    end, _ = cv2.putText(scratch, text, (0, 0), (255,), _face(), size, weight, cv2.PUT_TEXT_ALIGN_LEFT, (0, 1 << 20))
+    end, _ = cv2.putText(
+        scratch, text, (0, 0), (255,), _face(), size, weight, cv2.PUT_TEXT_ALIGN_LEFT, (0, 1 << 20)
+    )
     return int(end[0])
 
 
 def tight(mask: np.ndarray) -> np.ndarray:
     """A mask without its empty rows and columns."""
     x, y, width, height = cv2.boundingRect(mask)
-    return mask[y:y + height, x:x + width]
+    return mask[y : y + height, x : x + width]
 
 
 def ascent(size: int) -> int:
@@ -63,13 +78,14 @@ def block_of(lines: list[tuple[str, int, int]], *, right: bool = False, gap: flo
     for mask, space in zip(masks, spaces, strict=True):
         top += space
         left = block.shape[1] - mask.shape[1] if right else 0
-        block[top:top + mask.shape[0], left:left + mask.shape[1]] = mask
+        block[top : top + mask.shape[0], left : left + mask.shape[1]] = mask
         top += mask.shape[0]
     return block
 
 
 def halo_of(mask: np.ndarray, reach: int) -> np.ndarray:
-    """Soft dark surround of a mask, `reach` px wider on every side: keeps text readable over a bright disc."""
+    """Soft dark surround of a mask, `reach` px wider on every side: keeps text readable over a bright
+    disc."""
     padded = cv2.copyMakeBorder(mask, reach, reach, reach, reach, cv2.BORDER_CONSTANT, value=0)
     wide = max(reach // 2, 1) | 1
     spread = cv2.dilate(padded, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide)))

@@ -26,19 +26,24 @@ from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
 
 __all__ = ["Toner", "apply_tone", "busy_map", "line_tone", "make_toner", "tone_frame"]
 
-LOWEST, HIGHEST = -0.25, 2.25      # range of the line's value that the 16-bit table spans; 1 is the brightest plasma
-NOISE_TONE = 0.016                 # tone that 1 sigma of noise may reach: under 2 % it does not boil
-MIDDLE_TONE = 0.56                 # of the peak's tone, at most, for middling plasma: bright plasma keeps its shades
-USUAL_TEXTURE = 0.25               # a disc that varies by more is shown with less contrast
-MOST_SWAY = 0.03                   # tone that a limb displaced by 1 px by the air adds to or takes from the disc: more is a seam
+LOWEST, HIGHEST = (
+    -0.25,
+    2.25,
+)  # range of the line's value that the 16-bit table spans; 1 is the brightest plasma
+NOISE_TONE = 0.016  # tone that 1 sigma of noise may reach: under 2 % it does not boil
+MIDDLE_TONE = 0.56  # of the peak's tone, at most, for middling plasma: bright plasma keeps its shades
+USUAL_TEXTURE = 0.25  # a disc that varies by more is shown with less contrast
+MOST_SWAY = (
+    0.03  # tone that a limb displaced by 1 px by the air adds to or takes from the disc: more is a seam
+)
 SWAY_REACH_PX, SWAY_SMOOTH_PX = 30.0, 1.0
-JOIN_PX = 3.0                      # half width of the join about the limb, frame px; the seeing is wider
-COARSE = 4                         # picture px per px of the feather's map
-SLIVER = 0.04                      # part of the picture
-BAND_ROWS = 64                     # of the picture toned at a time: they stay in the processor's cache
-BORDERS = 24                       # frames from which the usual border is taken
+JOIN_PX = 3.0  # half width of the join about the limb, frame px; the seeing is wider
+COARSE = 4  # picture px per px of the feather's map
+SLIVER = 0.04  # part of the picture
+BAND_ROWS = 64  # of the picture toned at a time: they stay in the processor's cache
+BORDERS = 24  # frames from which the usual border is taken
 
-FEATHER = 0.06                     # of the frame's shorter side: how softly its border fades
+FEATHER = 0.06  # of the frame's shorter side: how softly its border fades
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,12 +51,14 @@ class Toner:
     """All that turns frames into tones; planes are (height, width) of the picture."""
 
     quiet: QuietSun
-    line_gain: np.ndarray      # float32, table steps per count
-    line_base: np.ndarray      # float32, table steps
-    line_halo: np.ndarray      # float32, table steps: line_gain * halo
-    curve: np.ndarray          # (1, 65536) uint8
-    calm: np.ndarray           # uint8 tone shown where a frame shows nothing: the quiet Sun, dark where most frames show nothing
-    feather: np.ndarray        # uint8 weight of a frame's pixels, in the frame's geometry
+    line_gain: np.ndarray  # float32, table steps per count
+    line_base: np.ndarray  # float32, table steps
+    line_halo: np.ndarray  # float32, table steps: line_gain * halo
+    curve: np.ndarray  # (1, 65536) uint8
+    calm: (
+        np.ndarray
+    )  # uint8 tone shown where a frame shows nothing: the quiet Sun, dark where most frames show nothing
+    feather: np.ndarray  # uint8 weight of a frame's pixels, in the frame's geometry
 
 
 def make_toner(quiet: QuietSun, view: ClipView, look: str, lock: LimbLock) -> Toner:
@@ -63,35 +70,53 @@ def make_toner(quiet: QuietSun, view: ClipView, look: str, lock: LimbLock) -> To
     planes = [np.interp(limb_px, quiet.limb_px, line).astype(np.float32) for line in radial]
     gain, base, halo, calm = planes
     steps = np.float32(65535.0 / (HIGHEST - LOWEST))
-    # Noise lifts the mean tone where the curve bends, so the quiet Sun that fills gaps is given the same lift.
+    # Noise lifts the mean tone where the curve bends, so the quiet Sun that fills gaps is given the same
+    # lift.
     lifted = gaussian_filter1d(curve, quiet.noise / quiet.peak / (table[1] - table[0]))
     feather = _feather(lock.shape)
     calm_tone = np.rint(np.interp(calm, table, lifted) * _mostly_shown(feather, view, lock)).astype(np.uint8)
     spaced = np.interp(np.linspace(LOWEST, HIGHEST, 65536), table, curve)
-    return Toner(quiet, gain * steps, (base - np.float32(LOWEST)) * steps, gain * halo * steps,
-                 np.rint(255.0 * spaced).astype(np.uint8)[None], calm_tone, feather)
+    return Toner(
+        quiet,
+        gain * steps,
+        (base - np.float32(LOWEST)) * steps,
+        gain * halo * steps,
+        np.rint(255.0 * spaced).astype(np.uint8)[None],
+        calm_tone,
+        feather,
+    )
 
 
 def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
     """(height, width) uint8 tone of one frame in the picture's geometry."""
     matrix = affine_to_frame(view, lock, index)
     level = frame_level(frame, matrix, toner.quiet, lock, index)
-    counts = frame.astype(np.float32, copy=False)                          # the type OpenCV warps fastest
+    counts = frame.astype(np.float32, copy=False)  # the type OpenCV warps fastest
     tone = np.empty((view.height, view.width), np.uint8)
     for top in range(0, view.height, BAND_ROWS):
         band = slice(top, min(top + BAND_ROWS, view.height))
         picture = warp(counts, matrix, view, band)
-        tone[band] = apply_tone(picture, level, toner.line_gain[band], toner.line_base[band], toner.line_halo[band], toner.curve)
+        tone[band] = apply_tone(
+            picture, level, toner.line_gain[band], toner.line_base[band], toner.line_halo[band], toner.curve
+        )
     return tone if frame_border(view, lock, index) > -0.5 else _faded(tone, matrix, toner, view)
 
 
-def apply_tone(picture: np.ndarray, level: FrameLevel, gain: np.ndarray, base: np.ndarray, halo: np.ndarray,
-               curve: np.ndarray) -> np.ndarray:
+def apply_tone(
+    picture: np.ndarray,
+    level: FrameLevel,
+    gain: np.ndarray,
+    base: np.ndarray,
+    halo: np.ndarray,
+    curve: np.ndarray,
+) -> np.ndarray:
     """Tone of a float32 picture whose level is known, with the lines of its pixels."""
     line = cv2.multiply(picture, gain)
     shift = cv2.addWeighted(gain, -level.sky / level.gain, halo, -level.veil / level.gain, 0.0)
     cv2.add(shift, base, dst=shift)
-    steps = cv2.addWeighted(line, 1.0 / level.gain, shift, 1.0, 0.0, dtype=cv2.CV_16U)     # saturates at both ends
+    steps = cv2.addWeighted(
+        line, 1.0 / level.gain, shift, 1.0, 0.0, dtype=cv2.CV_16U
+    )  # saturates at both ends
     return cv2.LUT(steps, curve)
 
 
@@ -102,7 +127,8 @@ def line_tone(value: np.ndarray, toner: Toner) -> np.ndarray:
 
 
 def busy_map(samples: Samples, levels: list[FrameLevel], toner: Toner, view: ClipView) -> np.ndarray:
-    """Coarse (rows, columns) float tone above the quiet sky, the highest of the sample frames: where not to write.
+    """Coarse (rows, columns) float tone above the quiet sky, the highest of the sample frames: where not to
+    write.
 
     The disc counts as free: its texture is everywhere.
     """
@@ -110,14 +136,19 @@ def busy_map(samples: Samples, levels: list[FrameLevel], toner: Toner, view: Cli
     planes = (toner.line_gain, toner.line_base, toner.line_halo)
     gain, base, halo = (cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in planes)
     calm = cv2.resize(toner.calm, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    tones = [np.where(np.isfinite(picture), apply_tone(np.nan_to_num(picture), level, gain, base, halo, toner.curve), 0)
-             for picture, level in zip(samples.coarse, levels, strict=True)]
+    tones = [
+        np.where(
+            np.isfinite(picture), apply_tone(np.nan_to_num(picture), level, gain, base, halo, toner.curve), 0
+        )
+        for picture, level in zip(samples.coarse, levels, strict=True)
+    ]
     off_limb = cv2.resize(view.height_map_px(), size, interpolation=cv2.INTER_AREA) > 0.0
     return np.where(off_limb, np.clip(np.max(tones, axis=0) - calm, 0.0, None) / 255.0, 0.0)
 
 
 def _curve(look: Look, noise: float, middle: float) -> tuple[np.ndarray, np.ndarray]:
-    """Tone (0 to 1, rising) against the line's value; noise (1 sigma) and middling plasma in units of the brightest."""
+    """Tone (0 to 1, rising) against the line's value; noise (1 sigma) and middling plasma in units of the
+    brightest."""
     table = np.linspace(LOWEST, HIGHEST, 8192)
     softening = np.geomspace(0.15, 3.0, 200)
     calm = look.peak * noise / (softening * np.arcsinh(1.0 / softening)) <= NOISE_TONE
@@ -130,11 +161,13 @@ def _curve(look: Look, noise: float, middle: float) -> tuple[np.ndarray, np.ndar
     room = 1.0 - look.peak
     over = np.maximum(tone - look.peak, 0.0)
     tone = np.minimum(tone, look.peak) + room * over / (over + room)
-    rising = tone + 1e-6 * np.arange(len(table))               # strictly, so that it can be turned round
+    rising = tone + 1e-6 * np.arange(len(table))  # strictly, so that it can be turned round
     return rising / max(rising[-1], 1.0), table
 
 
-def _radial_lines(quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndarray) -> tuple[np.ndarray, ...]:
+def _radial_lines(
+    quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndarray
+) -> tuple[np.ndarray, ...]:
     """Slope, offset, halo and quiet value of the line against distance from the limb."""
     inside = np.clip(-quiet.limb_px / max(float(-quiet.limb_px[0]), 1.0), 0.0, 1.0)
     tone = look.disc_limb + (look.disc_centre - look.disc_limb) * np.sqrt(inside)
@@ -155,7 +188,8 @@ def _radial_lines(quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndar
 
 
 def _unswayed(quiet: QuietSun, tone_per_count: np.ndarray) -> np.ndarray:
-    """Factor on the disc's contrast that keeps a limb displaced by the air from showing; as smooth as the seeing along the radius."""
+    """Factor on the disc's contrast that keeps a limb displaced by the air from showing; as smooth as the
+    seeing along the radius."""
     near = np.arange(-SWAY_REACH_PX, SWAY_REACH_PX, 0.5)
     smooth = gaussian_filter1d(quiet.sun_at(near), 2.0 * SWAY_SMOOTH_PX)
     sway = np.abs(np.gradient(smooth, near)) * np.interp(near, quiet.limb_px, tone_per_count)
@@ -172,9 +206,11 @@ def _feather(shape: tuple[int, int]) -> np.ndarray:
 
 
 def _mostly_shown(feather: np.ndarray, view: ClipView, lock: LimbLock) -> np.ndarray:
-    """(height, width) float32 weight, 255 where most frames show the Sun, falling softly to 0 at their usual border.
+    """(height, width) float32 weight, 255 where most frames show the Sun, falling softly to 0 at their usual
+    border.
 
-    255 everywhere if no more than slivers along the picture's border are not shown: there the quiet Sun looks calmer.
+    255 everywhere if no more than slivers along the picture's border are not shown: there the quiet Sun looks
+    calmer.
     """
     used = np.flatnonzero(lock.used)
     some = used[np.unique(np.linspace(0, len(used) - 1, BORDERS).round().astype(int))]
@@ -196,11 +232,14 @@ def _coarse_weight(feather: np.ndarray, matrix: np.ndarray, view: ClipView) -> n
 
 def _enlarged(weight: np.ndarray, view: ClipView) -> np.ndarray:
     """A coarse weight at the picture's size."""
-    return cv2.resize(weight, (weight.shape[1] * COARSE, weight.shape[0] * COARSE))[:view.height, :view.width]
+    return cv2.resize(weight, (weight.shape[1] * COARSE, weight.shape[0] * COARSE))[
+        : view.height, : view.width
+    ]
 
 
 def _faded(tone: np.ndarray, matrix: np.ndarray, toner: Toner, view: ClipView) -> np.ndarray:
-    """The tone, going over into the quiet Sun's where the frame ends. The weight is smooth, so a coarse one will do."""
+    """The tone, going over into the quiet Sun's where the frame ends. The weight is smooth, so a coarse one
+    will do."""
     weight = _enlarged(_coarse_weight(toner.feather, matrix, view), view)
     shown = cv2.multiply(tone, weight, scale=1.0 / 255.0)
     return cv2.add(shown, cv2.multiply(toner.calm, cv2.bitwise_not(weight), scale=1.0 / 255.0))

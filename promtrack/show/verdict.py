@@ -41,8 +41,8 @@ __all__ = [
 PLANE_OF_SKY = "Plane-of-sky speeds: lower bounds of the true speed."
 
 # Judgement of this program, not a published limit: with a tenth of a megametre of registration error, a knot
-# followed for five minutes carries 0.5 km/s from the lock; with half a megametre 2.4 km/s, as much as a slow knot
-# moves.
+# followed for five minutes carries 0.5 km/s from the lock; with half a megametre 2.4 km/s, as much as a slow
+# knot moves.
 GOOD_CENTRE_MM, POOR_CENTRE_MM = 0.1, 0.5
 GOOD_USED, POOR_USED = 0.8, 0.5
 GOOD_PULL, POOR_PULL = 2.0, 4.0
@@ -70,7 +70,9 @@ def fastest_knot(measured: Measured) -> KnotTrack | None:
 
 def going(knot: KnotTrack) -> str:
     """Which way a knot goes: 'rising', 'falling', 'along the limb', or 'moving' where that is open."""
-    return {"rises": "rising", "falls": "falling", "moves along the limb": "along the limb"}.get(course(knot.fit), "moving")
+    return {"rises": "rising", "falls": "falling", "moves along the limb": "along the limb"}.get(
+        course(knot.fit), "moving"
+    )
 
 
 def leading_front(measured: Measured) -> Front | None:
@@ -99,7 +101,8 @@ def limb_words(measured: Measured) -> str:
 
 
 def speed_error(measured: Measured, track: KnotTrack | Front) -> float:
-    """1-sigma error of the speed that a track is quoted with: chance, scale and clock together; nan where unknown.
+    """1-sigma error of the speed that a track is quoted with: chance, scale and clock together; nan where
+    unknown.
 
     The tables give chance and the systematic part apart; a number that is read alone needs both.
     """
@@ -113,7 +116,13 @@ def speed_error(measured: Measured, track: KnotTrack | Front) -> float:
 
 def speed_text(measured: Measured, track: KnotTrack | Front) -> str:
     """The speed that a track is quoted with: a knot's at mid-time, a front's greatest, without its sign."""
-    speed = track.fit.speed_km_s if isinstance(track, KnotTrack) else abs(track.best.peak_speed_km_s) if track.best else np.nan
+    speed = (
+        track.fit.speed_km_s
+        if isinstance(track, KnotTrack)
+        else abs(track.best.peak_speed_km_s)
+        if track.best
+        else np.nan
+    )
     return with_error(speed, speed_error(measured, track), "km/s")
 
 
@@ -131,17 +140,22 @@ def height_text(measured: Measured, front: Front) -> str:
 
 
 def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
-    """Reasons for leaving frames out, each with its count, most frequent first; what differs only in figures is one reason."""
+    """Reasons for leaving frames out, each with its count, most frequent first; what differs only in figures
+    is one reason."""
     kinds: dict[str, list[str]] = {}
     for reason, used in zip(lock.reason, lock.used, strict=True):
         if not used:
             kinds.setdefault(re.sub(r"[\d.]+", "", reason), []).append(reason)
-    counted = [(alike[0] if len(set(alike)) == 1 else alike[0].partition(":")[0], len(alike)) for alike in kinds.values()]
+    counted = [
+        (alike[0] if len(set(alike)) == 1 else alike[0].partition(":")[0], len(alike))
+        for alike in kinds.values()
+    ]
     return tuple(sorted(counted, key=lambda one: -one[1]))
 
 
 def lock_verdict(measured: Measured) -> LockVerdict:
-    """Judge the lock by the part of the frames used, the centre's error and the agreement of the frames' radii."""
+    """Judge the lock by the part of the frames used, the centre's error and the agreement of the frames'
+    radii."""
     lock = measured.lock
     used = float(np.mean(lock.used))
     centre_px, centre_mm = _centre_error(measured)
@@ -166,7 +180,10 @@ def lock_verdict(measured: Measured) -> LockVerdict:
             f"{int(lock.used.sum())} of {len(lock.used)} frames are used.",
             f"The Sun's centre is known to {_centre_text(centre_px, centre_mm)} across the limb in a typical frame.",
             _radius_sentence(pull),
-            sentence(measured.scale.check or f"The scale comes from one source only ({measured.scale.source}); nothing checks it."),
+            sentence(
+                measured.scale.check
+                or f"The scale comes from one source only ({measured.scale.source}); nothing checks it."
+            ),
         ),
         " and ".join(doubt for doubt, mark in zip(doubts, marks, strict=True) if mark == worst > 0),
     )
@@ -201,7 +218,9 @@ def _doubts(used: float, centre_mm: float, pull: float, *, rough: bool) -> tuple
         f"only {100.0 * used:.0f} % of the frames could be used",
         centre if np.isfinite(centre_mm) else "the error of the Sun's centre is not known",
         radii if np.isfinite(pull) else "the radii of single frames could not be compared",
-        "what was followed is perhaps not the limb: rough, and not of the stated size" if rough else "the sources of the scale disagree",
+        "what was followed is perhaps not the limb: rough, and not of the stated size"
+        if rough
+        else "the sources of the scale disagree",
     )
 
 
@@ -251,14 +270,19 @@ def _at_best(error: float, unit: str) -> str:
 
 
 def _centre_text(error_px: float, error_mm: float) -> str:
-    """In pixels and megametres; the latter alone where they are too small to write, as a line on a figure has no room for more."""
+    """In pixels and megametres; the latter alone where they are too small to write, as a line on a figure has
+    no room for more."""
     if error_mm < 0.01:
         return _at_best(error_mm, "Mm")
     return f"{_at_best(error_px, 'px')} ({_at_best(error_mm, 'Mm')})"
 
 
 def _centre_error(measured: Measured) -> tuple[float, float]:
-    error = float(np.median(measured.lock.centre_err_px[measured.lock.used])) if measured.lock.used.any() else np.nan
+    error = (
+        float(np.median(measured.lock.centre_err_px[measured.lock.used]))
+        if measured.lock.used.any()
+        else np.nan
+    )
     return error, error * measured.scale.km_per_px * 1e-3
 
 

@@ -7,5 +7,17 @@ from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 from promtrack.strip.slit import parse_path, time_distance, time_distances
 from promtrack.strip.unwrap import unwrap
 
-__all__ = ["Strip", "StripGeometry", "TimeDistance", "frame_to_strip", "parse_path", "propose_paths", "strip_geometry",
-           "strip_to_frame", "time_distance", "time_distances", "under_ceiling", "unwrap"]
+__all__ = [
+    "Strip",
+    "StripGeometry",
+    "TimeDistance",
+    "frame_to_strip",
+    "parse_path",
+    "propose_paths",
+    "strip_geometry",
+    "strip_to_frame",
+    "time_distance",
+    "time_distances",
+    "under_ceiling",
+    "unwrap",
+]

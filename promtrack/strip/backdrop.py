@@ -1,9 +1,10 @@
-"""What shines behind the prominences: sky and scattered light off the limb, the mean disc inside it, for one strip.
+"""What shines behind the prominences: sky and scattered light off the limb, the mean disc inside it, for one
+strip.
 
-Both change fast with height and slowly with angle. At each height a low-order polynomial in angle is fitted to the
-strip averaged over blocks of columns; blocks that stand out above it (prominences) are left out, and the fit repeats.
-Off the limb the coefficients are then smoothed along height, the more the farther out. Nothing is kept from one strip
-to the next, so a strip's backdrop does not depend on what came before it.
+Both change fast with height and slowly with angle. At each height a low-order polynomial in angle is fitted
+to the strip averaged over blocks of columns; blocks that stand out above it (prominences) are left out, and
+the fit repeats. Off the limb the coefficients are then smoothed along height, the more the farther out.
+Nothing is kept from one strip to the next, so a strip's backdrop does not depend on what came before it.
 """
 
 from __future__ import annotations
@@ -17,27 +18,27 @@ from promtrack.strip.records import StripGeometry
 
 __all__ = ["Backdrop", "plan_backdrop"]
 
-BLOCKS = 96                 # blocks of columns, at most
-DEG_PER_TERM = 25.0         # the halo changes no faster with angle than polynomials of this reach follow
+BLOCKS = 96  # blocks of columns, at most
+DEG_PER_TERM = 25.0  # the halo changes no faster with angle than polynomials of this reach follow
 MOST_TERMS = 6
-START_QUANTILE = 0.35       # at most about half of the limb may be covered by prominences at any height
-HUGGING, ROUNDS = 4, 6       # rounds that hug the lower edge, and rounds that leave prominences out
-HUG_ABOVE = np.float32(0.02)    # weight of what lies above the lower edge
+START_QUANTILE = 0.35  # at most about half of the limb may be covered by prominences at any height
+HUGGING, ROUNDS = 4, 6  # rounds that hug the lower edge, and rounds that leave prominences out
+HUG_ABOVE = np.float32(0.02)  # weight of what lies above the lower edge
 ABOVE_SIGMA, BELOW_SIGMA = 2.5, 4.0
-SHARP_MM = 8.0              # below this height the fringe of spicules allows no smoothing along height
-WIDEST_MM = 12.0            # half-width of the smoothing far out
+SHARP_MM = 8.0  # below this height the fringe of spicules allows no smoothing along height
+WIDEST_MM = 12.0  # half-width of the smoothing far out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Backdrop:
     """What a backdrop fit needs that is the same for all strips of one geometry."""
 
-    block: int                  # columns in a block
-    bins: np.ndarray            # (b,) first row of each bin of rows
-    basis: np.ndarray           # (terms, columns) polynomials in angle
-    block_basis: np.ndarray     # (terms, blocks)
-    off_limb: np.ndarray        # (b,) bool: outliers are bright there; on the disc they are dark as well
-    smoother: np.ndarray        # (rows, b) float32: coefficients of the bins to coefficients of the rows
+    block: int  # columns in a block
+    bins: np.ndarray  # (b,) first row of each bin of rows
+    basis: np.ndarray  # (terms, columns) polynomials in angle
+    block_basis: np.ndarray  # (terms, blocks)
+    off_limb: np.ndarray  # (b,) bool: outliers are bright there; on the disc they are dark as well
+    smoother: np.ndarray  # (rows, b) float32: coefficients of the bins to coefficients of the rows
 
     def fit(self, strip: np.ndarray) -> np.ndarray:
         """(rows, columns) backdrop of a strip; all nan where the strip shows too little for any.
@@ -73,7 +74,9 @@ def plan_backdrop(geometry: StripGeometry) -> Backdrop:
     bins = _bins(geometry)
     centres = np.asarray(geometry.height_mm((bins + np.append(bins[1:], geometry.rows) - 1) / 2.0))
     smoother = _smoother(np.asarray(geometry.height_mm(np.arange(geometry.rows))), centres)
-    return Backdrop(block, bins, basis.astype(np.float32), block_basis.astype(np.float32), centres > 0.0, smoother)
+    return Backdrop(
+        block, bins, basis.astype(np.float32), block_basis.astype(np.float32), centres > 0.0, smoother
+    )
 
 
 def _bins(geometry: StripGeometry) -> np.ndarray:
@@ -115,7 +118,7 @@ def _fit_rows(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: 
     """(bins, terms) polynomial coefficients, prominences left out; nan where nothing is seen."""
     terms = len(basis)
     products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
-    damping = np.diag(0.02 * np.arange(terms, dtype=np.float32))     # of higher terms where few blocks are left
+    damping = np.diag(0.02 * np.arange(terms, dtype=np.float32))  # of higher terms where few blocks are left
     centre = _quantile(level, seen, np.where(off_limb, START_QUANTILE, 0.5))
     residual = level - centre[:, None]
     for turn in range(HUGGING + ROUNDS):
@@ -124,7 +127,11 @@ def _fit_rows(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: 
             # prominence.
             weight = seen * np.where((residual > 0) & off_limb[:, None], HUG_ABOVE, np.float32(1.0))
         else:
-            offset = _quantile(residual, seen, START_QUANTILE) * off_limb if turn == HUGGING else np.zeros_like(centre)
+            offset = (
+                _quantile(residual, seen, START_QUANTILE) * off_limb
+                if turn == HUGGING
+                else np.zeros_like(centre)
+            )
             weight = _ordinary(residual - offset[:, None], seen, off_limb).astype(np.float32)
         number = weight.sum(axis=1)
         normal = (weight @ products).reshape(-1, terms, terms) + damping
@@ -145,7 +152,7 @@ def _ordinary(residual: np.ndarray, seen: np.ndarray, off_limb: np.ndarray) -> n
     upper = np.where(off_limb, ABOVE_SIGMA, BELOW_SIGMA) * sigma
     kept = seen & (residual < upper[:, None]) & (residual > -BELOW_SIGMA * sigma[:, None])
     # A wide faint prominence can pass for a bend of the halo in one row; the rows beside it know better.
-    agreed = cv2.blur(kept.astype(np.float32), (1, 7)) > 0.45      # (x, y)
+    agreed = cv2.blur(kept.astype(np.float32), (1, 7)) > 0.45  # (x, y)
     return np.where(off_limb[:, None], kept & agreed, kept)
 
 
@@ -164,5 +171,7 @@ def _spread(smoother: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
         return np.full((len(smoother), coefficients.shape[1]), np.nan, np.float32)
     if not known.all():
         place = np.arange(len(known))
-        coefficients = np.stack([np.interp(place, place[known], term[known]) for term in coefficients.T], axis=1)
+        coefficients = np.stack(
+            [np.interp(place, place[known], term[known]) for term in coefficients.T], axis=1
+        )
     return smoother @ coefficients.astype(np.float32)

@@ -1,10 +1,11 @@
-"""How high the strips must reach: frames spread over the sequence in, the greatest height that shows plasma out.
+"""How high the strips must reach: frames spread over the sequence in, the greatest height that shows plasma
+out.
 
-Most of a frame is empty sky. Frames no more than a minute and a half apart are laid out as coarse strips (pixels of
-4 x 4), freed of what changes slowly along the limb, and searched for anything that stands out above the noise of its
-height. The upper edge stands well above what is found, so that what rises between two of these frames stays inside;
-what no single frame shows could not be measured either. What is mistaken for plasma (a cloud's edge, an aircraft) only
-makes the strips higher than they need to be.
+Most of a frame is empty sky. Frames no more than a minute and a half apart are laid out as coarse strips
+(pixels of 4 x 4), freed of what changes slowly along the limb, and searched for anything that stands out
+above the noise of its height. The upper edge stands well above what is found, so that what rises between two
+of these frames stays inside; what no single frame shows could not be measured either. What is mistaken for
+plasma (a cloud's edge, an aircraft) only makes the strips higher than they need to be.
 """
 
 from __future__ import annotations
@@ -23,21 +24,24 @@ from promtrack.sun import Orientation
 
 __all__ = ["plasma_top_mm", "under_ceiling"]
 
-COARSE = 4                  # frame pixels per pixel of the search, each way: white noise falls to a quarter
-STEP_S = 90.0               # between the frames searched: 45 Mm at 500 km/s, within the margin of what erupts
+COARSE = 4  # frame pixels per pixel of the search, each way: white noise falls to a quarter
+STEP_S = 90.0  # between the frames searched: 45 Mm at 500 km/s, within the margin of what erupts
 LEAST_FRAMES = 24
-NOISE_SIGMA = 6.0           # of the brightest of some million independent values: less than one in a hundred runs
-NOISE_ROWS = 15             # over which the noise of a row is evened out
-SMOOTH = 1.0                # Gaussian, 1 sigma in coarse pixels: about the image of a small knot
-SLOW_MM = 75.0              # along the limb; halo and cloud do not change much over half of it, plasma does
-STEP_NOISE = 0.25           # counts: the contours of a smooth sky in whole counts must not pass for plasma
+NOISE_SIGMA = 6.0  # of the brightest of some million independent values: less than one in a hundred runs
+NOISE_ROWS = 15  # over which the noise of a row is evened out
+SMOOTH = 1.0  # Gaussian, 1 sigma in coarse pixels: about the image of a small knot
+SLOW_MM = 75.0  # along the limb; halo and cloud do not change much over half of it, plasma does
+STEP_NOISE = 0.25  # counts: the contours of a smooth sky in whole counts must not pass for plasma
 LEAST_CEILING_MM = 60.0
 MARGIN, MORE_MM = 1.3, 20.0
-LEAST_SEEN = 0.3            # part of a row that tells its noise
+LEAST_SEEN = 0.3  # part of a row that tells its noise
 
 
-def under_ceiling(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry) -> StripGeometry:
-    """The geometry with its upper edge lowered to 1.3 times the plasma's greatest height plus 20 Mm, 60 Mm at least.
+def under_ceiling(
+    sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
+) -> StripGeometry:
+    """The geometry with its upper edge lowered to 1.3 times the plasma's greatest height plus 20 Mm, 60 Mm at
+    least.
 
     Raises
     ------
@@ -47,7 +51,9 @@ def under_ceiling(sequence: Sequence, lock: LimbLock, orientation: Orientation, 
     return replace(geometry, rows=min(geometry.rows, int(np.ceil(geometry.row(high_mm))) + 1))
 
 
-def plasma_top_mm(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry) -> float:
+def plasma_top_mm(
+    sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
+) -> float:
     """Greatest height at which any frame searched shows plasma; 0 where none does."""
     coarse = _coarse(geometry)
     offsets = _offsets(coarse, lock, orientation)
@@ -68,35 +74,55 @@ def _searched(sequence: Sequence, lock: LimbLock) -> np.ndarray:
 
 
 def _coarse(geometry: StripGeometry) -> StripGeometry:
-    return replace(geometry, rows=-(-geometry.rows // COARSE), columns=max(geometry.columns // COARSE, 1),
-                   low_mm=geometry.height_mm((COARSE - 1) / 2.0), mm_per_row=COARSE * geometry.mm_per_row,
-                   from_deg=geometry.angle_deg((COARSE - 1) / 2.0), deg_per_column=COARSE * geometry.deg_per_column)
+    return replace(
+        geometry,
+        rows=-(-geometry.rows // COARSE),
+        columns=max(geometry.columns // COARSE, 1),
+        low_mm=geometry.height_mm((COARSE - 1) / 2.0),
+        mm_per_row=COARSE * geometry.mm_per_row,
+        from_deg=geometry.angle_deg((COARSE - 1) / 2.0),
+        deg_per_column=COARSE * geometry.deg_per_column,
+    )
 
 
 def _offsets(coarse: StripGeometry, lock: LimbLock, orientation: Orientation) -> np.ndarray:
     """(rows, columns, 2) float32: rho sin theta, rho cos theta, as `frame_matrix` takes them."""
     rho = lock.radius_px * (1.0 + coarse.height_mm(np.arange(coarse.rows)) / coarse.limb_mm)
     theta = np.deg2rad(orientation.to_image(coarse.angle_deg(np.arange(coarse.columns))))
-    return np.stack([np.multiply.outer(rho, np.sin(theta)), np.multiply.outer(rho, np.cos(theta))], axis=-1).astype(np.float32)
+    return np.stack(
+        [np.multiply.outer(rho, np.sin(theta)), np.multiply.outer(rho, np.cos(theta))], axis=-1
+    ).astype(np.float32)
 
 
 def _strip(frame: np.ndarray, matrix: np.ndarray, offsets: np.ndarray) -> np.ndarray:
     """Coarse strip; nan where the frame shows nothing."""
     rows, columns = (size // COARSE for size in frame.shape)
-    small = cv2.resize(frame[:rows * COARSE, :columns * COARSE], (columns, rows), interpolation=cv2.INTER_AREA)
-    places = matrix / COARSE - np.array([0.0, 0.0, (COARSE - 1) / 2.0 / COARSE])     # of a pixel's centre among the small ones
-    return cv2.remap(small.astype(np.float32), cv2.transform(offsets, places), None, cv2.INTER_LINEAR,  # type: ignore[call-overload]
-                     borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+    small = cv2.resize(
+        frame[: rows * COARSE, : columns * COARSE], (columns, rows), interpolation=cv2.INTER_AREA
+    )
+    places = matrix / COARSE - np.array(
+        [0.0, 0.0, (COARSE - 1) / 2.0 / COARSE]
+    )  # of a pixel's centre among the small ones
+    return cv2.remap(
+        small.astype(np.float32),
+        cv2.transform(offsets, places),
+        None,
+        cv2.INTER_LINEAR,  # type: ignore[call-overload]
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=np.nan,
+    )
 
 
 def _without_slow(strip: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:
-    """The strip, blurred, less a straight line in angle and its mean over `reach` columns; and 1 (uint8) where nothing is
-    mixed in that is not shown."""
+    """The strip, blurred, less a straight line in angle and its mean over `reach` columns; and 1 (uint8)
+    where nothing is mixed in that is not shown."""
     shown = np.isfinite(strip)
     part = shown.astype(np.float32)
     value = np.where(shown, strip, np.float32(0))
     value -= part * _lines(value, part)
-    wide, share = (cv2.blur(plane, (reach, 1), borderType=cv2.BORDER_CONSTANT) for plane in (value, part))    # (x, y)
+    wide, share = (
+        cv2.blur(plane, (reach, 1), borderType=cv2.BORDER_CONSTANT) for plane in (value, part)
+    )  # (x, y)
     seen = cv2.erode(shown.astype(np.uint8), np.ones((7, 7), np.uint8), borderType=cv2.BORDER_REPLICATE)
     return cv2.GaussianBlur(value, (0, 0), SMOOTH) - wide / np.maximum(share, np.float32(1e-6)), seen
 
@@ -121,7 +147,11 @@ def _top_row(left: np.ndarray, seen: np.ndarray, least_noise: float) -> int:
     if not enough.any():
         return 0
     left, number = np.where(seen[enough] > 0, left[enough], np.nan), number[enough]
-    ordered, row = np.sort(left, axis=1), np.arange(len(left))        # nan goes last
-    middle, low, high = ordered[row, number // 2], ordered[row, (0.1587 * number).astype(int)], ordered[row, number - 1]
+    ordered, row = np.sort(left, axis=1), np.arange(len(left))  # nan goes last
+    middle, low, high = (
+        ordered[row, number // 2],
+        ordered[row, (0.1587 * number).astype(int)],
+        ordered[row, number - 1],
+    )
     noise = np.maximum(median_filter(middle - low, min(NOISE_ROWS, len(row)), mode="nearest"), least_noise)
     return int(np.flatnonzero(enough)[high - middle > NOISE_SIGMA * noise].max(initial=0))

@@ -1,8 +1,9 @@
-"""Geometry of the strips: which heights and angles they hold, and where a strip's point lies in a frame, both ways.
+"""Geometry of the strips: which heights and angles they hold, and where a strip's point lies in a frame, both
+ways.
 
-A strip is the limb laid out straight: rows are heights above the H-alpha limb, columns are angles about the Sun's
-centre. One row is one pixel of the frame, and one column one pixel along the limb, unless that would make the strips
-larger than `MOST_VALUES`.
+A strip is the limb laid out straight: rows are heights above the H-alpha limb, columns are angles about the
+Sun's centre. One row is one pixel of the frame, and one column one pixel along the limb, unless that would
+make the strips larger than `MOST_VALUES`.
 """
 
 from __future__ import annotations
@@ -18,21 +19,23 @@ from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, wrapped_deg
 
 __all__ = ["frame_matrix", "frame_to_strip", "strip_geometry", "strip_to_frame"]
 
-LOWEST_MM = -20.0           # default lower edge: disc enough for the transparency and for filaments over the limb
-HIGHEST_MM = 400.0          # default upper edge at most; prominences rarely pass it, and whole-disc strips stay sane
-MOST_VALUES = 4_000_000     # of one strip; 16 MB
+LOWEST_MM = -20.0  # default lower edge: disc enough for the transparency and for filaments over the limb
+HIGHEST_MM = 400.0  # default upper edge at most; prominences rarely pass it, and whole-disc strips stay sane
+MOST_VALUES = 4_000_000  # of one strip; 16 MB
 SAMPLED_FRAMES = 24
-GOOD_SHARE = 0.5            # a point belongs to the strip when this share of the frames shows it
+GOOD_SHARE = 0.5  # a point belongs to the strip when this share of the frames shows it
 LEAST_ROWS, LEAST_COLUMNS = 8, 16
 
 
-def strip_geometry(lock: LimbLock, scale: Scale, orientation: Orientation, *, strip: StripSettings,
-                   limb: LimbSettings) -> StripGeometry:
-    """Axes of the strips: native scale, and all that at least half of the used frames show, within the settings.
+def strip_geometry(
+    lock: LimbLock, scale: Scale, orientation: Orientation, *, strip: StripSettings, limb: LimbSettings
+) -> StripGeometry:
+    """Axes of the strips: native scale, and all that at least half of the used frames show, within the
+    settings.
 
-    Heights count from the fitted limb. The limb's distance from the Sun's centre is R_sun + limb.height_mm when the
-    limb gave the scale; when another source did, it is the lock's radius at that scale, so that a pixel is worth the
-    same along the limb as across it.
+    Heights count from the fitted limb. The limb's distance from the Sun's centre is R_sun + limb.height_mm
+    when the limb gave the scale; when another source did, it is the lock's radius at that scale, so that a
+    pixel is worth the same along the limb as across it.
 
     Raises
     ------
@@ -51,28 +54,51 @@ def strip_geometry(lock: LimbLock, scale: Scale, orientation: Orientation, *, st
     coarser = np.sqrt((high_mm - low_mm) / step_mm * (to_deg - from_deg) / step_deg / MOST_VALUES)
     step_mm, step_deg = step_mm * max(coarser, 1.0), step_deg * max(coarser, 1.0)
     if strip.low_mm is None:
-        low_mm = -step_mm * np.floor(-low_mm / step_mm + 1e-9)     # the limb itself falls on a row
+        low_mm = -step_mm * np.floor(-low_mm / step_mm + 1e-9)  # the limb itself falls on a row
     rows = int((high_mm - low_mm) / step_mm + 1e-9) + 1
     columns = int((to_deg - from_deg) / step_deg + 1e-9) + 1
     if to_deg - from_deg > 360.0 - step_deg:
         columns = int(360.0 / step_deg)
         step_deg = 360.0 / columns
     if rows < LEAST_ROWS or columns < LEAST_COLUMNS:
-        raise InputError(f"the strips would be {columns} x {rows} px, too small to measure",
-                         remedy="widen strip.low_mm, strip.high_mm, strip.from_deg or strip.to_deg")
-    return StripGeometry(rows, columns, float(low_mm), float(step_mm), float(from_deg % 360.0), float(step_deg),
-                         float(limb_mm), orientation.position_angles)
+        raise InputError(
+            f"the strips would be {columns} x {rows} px, too small to measure",
+            remedy="widen strip.low_mm, strip.high_mm, strip.from_deg or strip.to_deg",
+        )
+    return StripGeometry(
+        rows,
+        columns,
+        float(low_mm),
+        float(step_mm),
+        float(from_deg % 360.0),
+        float(step_deg),
+        float(limb_mm),
+        orientation.position_angles,
+    )
 
 
-def strip_to_frame(geometry: StripGeometry, lock: LimbLock, orientation: Orientation, index: int,
-                   angle_deg: np.ndarray, height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Pixel coordinates x, y in frame `index` of points at product angle and height above the limb (broadcast)."""
+def strip_to_frame(
+    geometry: StripGeometry,
+    lock: LimbLock,
+    orientation: Orientation,
+    index: int,
+    angle_deg: np.ndarray,
+    height_mm: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Pixel coordinates x, y in frame `index` of points at product angle and height above the limb
+    (broadcast)."""
     rho_px = lock.radius_px * (1.0 + np.asarray(height_mm, float) / geometry.limb_mm)
     return to_frame(lock, index, np.asarray(orientation.to_image(np.asarray(angle_deg, float))), rho_px)
 
 
-def frame_to_strip(geometry: StripGeometry, lock: LimbLock, orientation: Orientation, index: int,
-                   x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def frame_to_strip(
+    geometry: StripGeometry,
+    lock: LimbLock,
+    orientation: Orientation,
+    index: int,
+    x_px: np.ndarray,
+    y_px: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """Product angle, within a half turn of the strip's middle, and height [Mm] of pixels of frame `index`."""
     theta, rho_px = to_polar(lock, index, x_px, y_px)
     middle = geometry.angle_deg((geometry.columns - 1) / 2.0)
@@ -83,14 +109,16 @@ def frame_to_strip(geometry: StripGeometry, lock: LimbLock, orientation: Orienta
 def frame_matrix(lock: LimbLock, index: int) -> np.ndarray:
     """(2, 3) matrix from (rho sin theta, rho cos theta, 1) to x, y in frame `index`.
 
-    The map is linear in those offsets, turn and refraction included, so that a whole strip's map is one matrix product.
+    The map is linear in those offsets, turn and refraction included, so that a whole strip's map is one
+    matrix product.
     """
     x, y = to_frame(lock, index, np.array([0.0, 90.0, 0.0]), np.array([1.0, 1.0, 0.0]))
     return np.array([[x[1] - x[2], x[0] - x[2], x[2]], [y[1] - y[2], y[0] - y[2], y[2]]])
 
 
-def _visible_share(lock: LimbLock, orientation: Orientation,
-                   limb_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _visible_share(
+    lock: LimbLock, orientation: Orientation, limb_mm: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Share of the used frames that show a point, over (heights, product angles) around the visible limb."""
     used = np.flatnonzero(lock.used)
     if not used.size:
@@ -113,14 +141,18 @@ def _visible_share(lock: LimbLock, orientation: Orientation,
     return angles, heights, count / len(sampled)
 
 
-def _angle_range(angles: np.ndarray, heights: np.ndarray, share: np.ndarray,
-                 strip: StripSettings) -> tuple[float, float]:
-    """First and last product angle: those where half of the lowest 40 Mm is in view, or what the settings say."""
+def _angle_range(
+    angles: np.ndarray, heights: np.ndarray, share: np.ndarray, strip: StripSettings
+) -> tuple[float, float]:
+    """First and last product angle: those where half of the lowest 40 Mm is in view, or what the settings
+    say."""
     low = (heights >= 0.0) & (heights <= 40.0)
     seen = (share[low] >= GOOD_SHARE).mean(axis=0) >= 0.5
     if not seen.any():
-        raise InputError("nothing off the limb is in view in half of the frames",
-                         remedy="point the camera farther off the disc, or leave out the frames that drifted away")
+        raise InputError(
+            "nothing off the limb is in view in half of the frames",
+            remedy="point the camera farther off the disc, or leave out the frames that drifted away",
+        )
     first, last = _longest_run(seen)
     shown = float(angles[first]), float(angles[last])
     wanted = _wanted_range(shown, strip)
@@ -129,19 +161,23 @@ def _angle_range(angles: np.ndarray, heights: np.ndarray, share: np.ndarray,
         raise SettingsError(
             f"strip.from_deg to strip.to_deg ({strip.from_deg} to {strip.to_deg}) lies outside the limb in view "
             f"({shown[0] % 360.0:.1f} to {shown[0] % 360.0 + shown[1] - shown[0]:.1f} deg)",
-            remedy="choose angles inside it")
+            remedy="choose angles inside it",
+        )
     return from_deg, to_deg
 
 
 def _wanted_range(shown: tuple[float, float], strip: StripSettings) -> tuple[float, float]:
-    """The range that the settings ask for, moved by whole turns to where it overlaps the range in view the most."""
+    """The range that the settings ask for, moved by whole turns to where it overlaps the range in view the
+    most."""
     if strip.from_deg is None:
         return shown if strip.to_deg is None else (shown[0], shown[0] + (strip.to_deg - shown[0]) % 360.0)
     if strip.to_deg is None:
         return shown[1] - (shown[1] - strip.from_deg) % 360.0, shown[1]
     width = (strip.to_deg - strip.from_deg) % 360.0 or 360.0
     turns = 360.0 * np.arange(-3, 4)
-    overlap = np.minimum(strip.from_deg + turns + width, shown[1]) - np.maximum(strip.from_deg + turns, shown[0])
+    overlap = np.minimum(strip.from_deg + turns + width, shown[1]) - np.maximum(
+        strip.from_deg + turns, shown[0]
+    )
     first = strip.from_deg + turns[int(np.argmax(overlap))]
     return first, first + width
 
@@ -149,15 +185,23 @@ def _wanted_range(shown: tuple[float, float], strip: StripSettings) -> tuple[flo
 def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) -> tuple[float, float]:
     """Lowest and highest height: where half of the frames show at least a fifth of the columns.
 
-    Higher up only the frame's corners show anything, for which half of a strip would be empty; a setting reaches there.
+    Higher up only the frame's corners show anything, for which half of a strip would be empty; a setting
+    reaches there.
     """
     part = (share >= GOOD_SHARE).mean(axis=1)
     shown, usual = heights[part >= 0.02], heights[part >= 0.2]
     low = max(LOWEST_MM if strip.low_mm is None else strip.low_mm, float(shown.min()))
-    high = min(HIGHEST_MM, float(usual.max())) if strip.high_mm is None else min(strip.high_mm, float(shown.max()))
+    high = (
+        min(HIGHEST_MM, float(usual.max()))
+        if strip.high_mm is None
+        else min(strip.high_mm, float(shown.max()))
+    )
     if low >= high:
-        raise SettingsError(f"strip.low_mm to strip.high_mm leaves no height in view ({shown.min():.0f} to "
-                            f"{shown.max():.0f} Mm is)", remedy="choose heights inside it")
+        raise SettingsError(
+            f"strip.low_mm to strip.high_mm leaves no height in view ({shown.min():.0f} to "
+            f"{shown.max():.0f} Mm is)",
+            remedy="choose heights inside it",
+        )
     return low, high
 
 
@@ -167,4 +211,3 @@ def _longest_run(seen: np.ndarray) -> tuple[int, int]:
     starts, ends = edges[::2], edges[1::2]
     best = int(np.argmax(ends - starts))
     return int(starts[best]), int(ends[best]) - 1
-

@@ -14,21 +14,21 @@ __all__ = ["Strip", "StripGeometry", "TimeDistance"]
 
 BLOCK_BYTES = 16e6
 
-Places = TypeVar("Places", float, np.ndarray)   # one place or many: what goes in comes out
+Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripGeometry:
     """Axes of the strips, linear in both: index i along an axis is first + i * step."""
 
-    rows: int                   # heights
-    columns: int                # angles
-    low_mm: float               # height of row 0 above the H-alpha limb
+    rows: int  # heights
+    columns: int  # angles
+    low_mm: float  # height of row 0 above the H-alpha limb
     mm_per_row: float
-    from_deg: float             # product angle (position angle or image angle) of column 0, may pass 360
-    deg_per_column: float       # always positive
-    limb_mm: float              # distance of the H-alpha limb from the Sun's centre
-    position_angles: bool       # False: image angles, counter-clockwise from image up
+    from_deg: float  # product angle (position angle or image angle) of column 0, may pass 360
+    deg_per_column: float  # always positive
+    limb_mm: float  # distance of the H-alpha limb from the Sun's centre
+    position_angles: bool  # False: image angles, counter-clockwise from image up
 
     def height_mm(self, row: Places) -> Places:
         return self.low_mm + self.mm_per_row * row
@@ -56,14 +56,14 @@ class Strip:
     """
 
     geometry: StripGeometry
-    times_utc: np.ndarray       # (n,) datetime64[us]
-    frame: np.ndarray           # (n,) index of the frame in the sequence
-    path: Path                  # file that holds the cube
-    offset: int                 # bytes before its first value
-    dtype: str                  # '<f4' or '>f4'
-    noise: np.ndarray           # (rows,) 1-sigma noise of one strip value against height, typical frame
-    centre_err_mm: np.ndarray   # (n,) registration error across the limb, shared by all knots of a frame
-    along_err_mm: np.ndarray    # (n,) the same along the limb
+    times_utc: np.ndarray  # (n,) datetime64[us]
+    frame: np.ndarray  # (n,) index of the frame in the sequence
+    path: Path  # file that holds the cube
+    offset: int  # bytes before its first value
+    dtype: str  # '<f4' or '>f4'
+    noise: np.ndarray  # (rows,) 1-sigma noise of one strip value against height, typical frame
+    centre_err_mm: np.ndarray  # (n,) registration error across the limb, shared by all knots of a frame
+    along_err_mm: np.ndarray  # (n,) the same along the limb
 
     def __len__(self) -> int:
         return len(self.times_utc)
@@ -84,19 +84,24 @@ class Strip:
         block = np.empty((max(last - first, 0), rows, columns), np.float32)
         with Path(self.path).open("rb") as file:
             file.seek(self.offset + first * rows * columns * 4)
-            for strip in block:       # one by one: bytes are swapped in the processor's cache
+            for strip in block:  # one by one: bytes are swapped in the processor's cache
                 strip[:] = np.fromfile(file, dtype=self.dtype, count=rows * columns).reshape(rows, columns)
         return block
 
-    def patches(self, rows: slice, columns: slice, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
-        """The same part of strips first <= i < last, one by one; of the file little more than that part is read."""
+    def patches(
+        self, rows: slice, columns: slice, first: int = 0, last: int | None = None
+    ) -> Iterator[np.ndarray]:
+        """The same part of strips first <= i < last, one by one; of the file little more than that part is
+        read."""
         n, all_rows, all_columns = self.shape
         top, bottom, _ = rows.indices(all_rows)
         # Read, not mapped: pages of a mapped file stay in the process's memory.
         with Path(self.path).open("rb") as file:
             for i in range(*slice(first, last).indices(n)):
                 file.seek(self.offset + 4 * all_columns * (i * all_rows + top))
-                plane = np.fromfile(file, dtype=self.dtype, count=(bottom - top) * all_columns).reshape(-1, all_columns)
+                plane = np.fromfile(file, dtype=self.dtype, count=(bottom - top) * all_columns).reshape(
+                    -1, all_columns
+                )
                 yield plane[:, columns].astype(np.float32)
 
     def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
@@ -116,10 +121,10 @@ class Strip:
 class TimeDistance:
     """A time-distance diagram along one path."""
 
-    name: str                # as the user or the program names the path, for instance 'radial:124.5'
-    kind: str                # radial, parallel, straight or curved
-    angle_deg: np.ndarray    # (d,) product angle of the path's samples
-    height_mm: np.ndarray    # (d,)
+    name: str  # as the user or the program names the path, for instance 'radial:124.5'
+    kind: str  # radial, parallel, straight or curved
+    angle_deg: np.ndarray  # (d,) product angle of the path's samples
+    height_mm: np.ndarray  # (d,)
     distance_mm: np.ndarray  # (d,) along the path from its first point; even steps
-    value: np.ndarray        # (n, d) float32, one row a strip
-    time_s: np.ndarray       # (n,)
+    value: np.ndarray  # (n, d) float32, one row a strip
+    time_s: np.ndarray  # (n,)

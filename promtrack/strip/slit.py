@@ -1,8 +1,8 @@
 """Time-distance diagrams: the strip's brightness along a path, strip under strip.
 
-A path is text: `radial:ANGLE`, `parallel:HEIGHT:FROM:TO`, `straight:ANGLE,HEIGHT:ANGLE,HEIGHT` (straight in the plane
-of the sky) or `curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...` (a smooth curve through the points); degrees and Mm. It is sampled
-at the strip's own resolution and averaged across the width of a small knot.
+A path is text: `radial:ANGLE`, `parallel:HEIGHT:FROM:TO`, `straight:ANGLE,HEIGHT:ANGLE,HEIGHT` (straight in
+the plane of the sky) or `curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...` (a smooth curve through the points); degrees
+and Mm. It is sampled at the strip's own resolution and averaged across the width of a small knot.
 """
 
 from __future__ import annotations
@@ -19,10 +19,12 @@ from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 
 __all__ = ["SlitPath", "parse_path", "time_distance", "time_distance_around", "time_distances"]
 
-WIDTH_MM, LEAST_WIDTH_PX = 2.0, 3   # of a path: a small knot
+WIDTH_MM, LEAST_WIDTH_PX = 2.0, 3  # of a path: a small knot
 
 FORMS = {
-    "radial": "radial:ANGLE", "parallel": "parallel:HEIGHT:FROM:TO", "straight": "straight:ANGLE,HEIGHT:ANGLE,HEIGHT",
+    "radial": "radial:ANGLE",
+    "parallel": "parallel:HEIGHT:FROM:TO",
+    "straight": "straight:ANGLE,HEIGHT:ANGLE,HEIGHT",
     "curved": "curved:ANGLE,HEIGHT:ANGLE,HEIGHT:...",
 }
 
@@ -33,9 +35,9 @@ class SlitPath:
 
     name: str
     kind: str
-    angle_deg: np.ndarray       # (d,) product angle
-    height_mm: np.ndarray       # (d,)
-    distance_mm: np.ndarray     # (d,) from the first point
+    angle_deg: np.ndarray  # (d,) product angle
+    height_mm: np.ndarray  # (d,)
+    distance_mm: np.ndarray  # (d,) from the first point
 
 
 def parse_path(text: str, geometry: StripGeometry) -> SlitPath:
@@ -47,7 +49,9 @@ def parse_path(text: str, geometry: StripGeometry) -> SlitPath:
     """
     kind, _, rest = text.strip().partition(":")
     if kind not in FORMS:
-        raise SettingsError(f"path '{text}' is none of the four kinds", remedy="write " + ", ".join(FORMS.values()))
+        raise SettingsError(
+            f"path '{text}' is none of the four kinds", remedy="write " + ", ".join(FORMS.values())
+        )
     try:
         numbers = [[float(v) for v in part.split(",")] for part in rest.split(":")]
     except ValueError:
@@ -59,7 +63,8 @@ def parse_path(text: str, geometry: StripGeometry) -> SlitPath:
 
 
 def time_distance(strip: Strip, path_text: str, *, width_px: int | None = None) -> TimeDistance:
-    """Brightness along a path in every strip, averaged over `width_px` samples across it; nan where nothing is shown.
+    """Brightness along a path in every strip, averaged over `width_px` samples across it; nan where nothing
+    is shown.
 
     The default width is that of a small knot, 2 Mm, and 3 samples at least.
 
@@ -70,11 +75,13 @@ def time_distance(strip: Strip, path_text: str, *, width_px: int | None = None) 
     return time_distances(strip, (path_text,), width_px=width_px)[0]
 
 
-def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int | None = None,
-                   aside_mm: float = 0.0) -> tuple[TimeDistance, ...]:
+def time_distances(
+    strip: Strip, path_texts: Iterable[str], *, width_px: int | None = None, aside_mm: float = 0.0
+) -> tuple[TimeDistance, ...]:
     """`time_distance` of several paths; the strips are read once.
 
-    With `aside_mm` the brightness is that of the parallel path so far to the side (of a limb-parallel path: above it).
+    With `aside_mm` the brightness is that of the parallel path so far to the side (of a limb-parallel path:
+    above it).
     """
     paths = [parse_path(text, strip.geometry) for text in path_texts]
     if not paths:
@@ -85,12 +92,17 @@ def time_distances(strip: Strip, path_texts: Iterable[str], *, width_px: int | N
     for place, plane in enumerate(strip.each()):
         for value, (rows, columns) in zip(values, maps, strict=True):
             value[place] = _brightness(plane, rows, columns)
-    return tuple(TimeDistance(path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s)
-                 for path, value in zip(paths, values, strict=True))
+    return tuple(
+        TimeDistance(
+            path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s
+        )
+        for path, value in zip(paths, values, strict=True)
+    )
 
 
 def time_distance_around(strip: Strip, path_text: str, first: int, last: int) -> TimeDistance:
-    """The part of `time_distance` from strip `first` to before `last`; only the pixels around the path are read.
+    """The part of `time_distance` from strip `first` to before `last`; only the pixels around the path are
+    read.
 
     Raises
     ------
@@ -100,8 +112,18 @@ def time_distance_around(strip: Strip, path_text: str, first: int, last: int) ->
     rows, columns = _across(path, strip.geometry, _width_px(strip.geometry), 0.0)
     top, left = (max(int(places.min()), 0) for places in (rows, columns))
     patches = strip.patches(slice(top, int(rows.max()) + 2), slice(left, int(columns.max()) + 2), first, last)
-    value = np.array([_brightness(patch, rows - np.float32(top), columns - np.float32(left)) for patch in patches])
-    return TimeDistance(path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s[first:last])
+    value = np.array(
+        [_brightness(patch, rows - np.float32(top), columns - np.float32(left)) for patch in patches]
+    )
+    return TimeDistance(
+        path.name,
+        path.kind,
+        path.angle_deg,
+        path.height_mm,
+        path.distance_mm,
+        value,
+        strip.time_s[first:last],
+    )
 
 
 def _width_px(geometry: StripGeometry) -> int:
@@ -111,7 +133,9 @@ def _width_px(geometry: StripGeometry) -> int:
 def _brightness(plane: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
     """(d,) mean across the path of what a strip shows at rows and columns (width, d)."""
     # Bilinear, which does not shift what it reads (see unwrap.py).
-    samples = cv2.remap(plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+    samples = cv2.remap(
+        plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan
+    )
     result: np.ndarray = samples.mean(axis=0)
     return result
 
@@ -141,10 +165,17 @@ def _sampled(name: str, kind: str, corners: np.ndarray, geometry: StripGeometry)
     steps = np.hypot(np.diff(fine_height), np.deg2rad(np.diff(fine_angle)) * (radius[1:] + radius[:-1]) / 2.0)
     length = np.concatenate([[0.0], np.cumsum(steps)])
     if length[-1] < 8.0 * geometry.mm_per_row:
-        raise SettingsError(f"path '{name}' is only {length[-1]:.1f} Mm long", remedy="choose points farther apart")
+        raise SettingsError(
+            f"path '{name}' is only {length[-1]:.1f} Mm long", remedy="choose points farther apart"
+        )
     distance = np.arange(0.0, length[-1], geometry.mm_per_row)
-    path = SlitPath(name, kind, np.interp(distance, length, fine_angle), np.interp(distance, length, fine_height),
-                    distance)
+    path = SlitPath(
+        name,
+        kind,
+        np.interp(distance, length, fine_angle),
+        np.interp(distance, length, fine_height),
+        distance,
+    )
     _check_inside(path, geometry)
     return path
 
@@ -155,7 +186,9 @@ def _even(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tup
     return angle[0] + t * (angle[1] - angle[0]), height[0] + t * (height[1] - height[0])
 
 
-def _straight(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
+def _straight(
+    angle: np.ndarray, height: np.ndarray, geometry: StripGeometry
+) -> tuple[np.ndarray, np.ndarray]:
     """Straight in the plane of the sky: a chord."""
     t = np.linspace(0.0, 1.0, 4 * (geometry.rows + geometry.columns))
     ends = (geometry.limb_mm + height) * np.exp(1j * np.deg2rad(angle - angle[0]))
@@ -163,11 +196,14 @@ def _straight(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) ->
 
 
 def _curved(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
-    """Natural cubic spline through the points in the plane of the sky, against the length of their polygon."""
+    """Natural cubic spline through the points in the plane of the sky, against the length of their
+    polygon."""
     points = (geometry.limb_mm + height) * np.exp(1j * np.deg2rad(angle - angle[0]))
     length = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(points)))])
     if (np.diff(length) <= 0).any():
-        raise SettingsError("a curved path names the same point twice in a row", remedy="leave one of them out")
+        raise SettingsError(
+            "a curved path names the same point twice in a row", remedy="leave one of them out"
+        )
     spline = CubicSpline(length, np.stack([points.real, points.imag], axis=1), bc_type="natural")
     fine = spline(np.linspace(0.0, length[-1], 4 * (geometry.rows + geometry.columns)))
     return _polar(fine[:, 0] + 1j * fine[:, 1], angle[0], geometry)
@@ -188,10 +224,13 @@ def _check_inside(path: SlitPath, geometry: StripGeometry) -> None:
             f"path '{path.name}' lies outside the strips, which show {geometry.from_deg % 360:.1f} to "
             f"{geometry.angle_deg(geometry.columns - 1) % 360:.1f} deg and {geometry.low_mm:.0f} to "
             f"{geometry.height_mm(geometry.rows - 1):.0f} Mm",
-            remedy="choose points inside them, or make the strips higher with strip.high_mm")
+            remedy="choose points inside them, or make the strips higher with strip.high_mm",
+        )
 
 
-def _across(path: SlitPath, geometry: StripGeometry, width_px: int, aside_mm: float) -> tuple[np.ndarray, np.ndarray]:
+def _across(
+    path: SlitPath, geometry: StripGeometry, width_px: int, aside_mm: float
+) -> tuple[np.ndarray, np.ndarray]:
     """(width, d) float32 rows and columns of the samples across the path, one row of the strip apart."""
     # Direction in the plane of the sky, as Mm outward and Mm along the limb, turned by a right angle.
     outward = np.gradient(path.height_mm)

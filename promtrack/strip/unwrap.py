@@ -1,11 +1,13 @@
 """Frames to strips: polar resampling, backdrop and transparency removed, streamed into one file.
 
-Resampling must not shift what it resamples: a speed is a small shift over many frames. OpenCV's cubic kernel (a =
--0.75) moves a centroid by up to 0.05 px as it crosses a pixel, bilinear interpolation by nothing, but it blurs the more
-the farther it is from a pixel's centre. So each value is the mean of two bilinear samples half a pixel apart on the
-diagonal, which blur by all but the same everywhere, and the frame is sharpened beforehand by just that blur. Where a
-column is wider than a pixel, as it gets far out, several samples are taken and averaged, so that nothing between the
-samples is lost and nothing is aliased. A strip's point that lies outside the frame is nan.
+Resampling must not shift what it resamples: a speed is a small shift over many frames. OpenCV's cubic kernel
+(a =
+-0.75) moves a centroid by up to 0.05 px as it crosses a pixel, bilinear interpolation by nothing, but it
+blurs the more the farther it is from a pixel's centre. So each value is the mean of two bilinear samples half
+a pixel apart on the diagonal, which blur by all but the same everywhere, and the frame is sharpened
+beforehand by just that blur. Where a column is wider than a pixel, as it gets far out, several samples are
+taken and averaged, so that nothing between the samples is lost and nothing is aliased. A strip's point that
+lies outside the frame is nan.
 """
 
 from __future__ import annotations
@@ -29,14 +31,16 @@ from promtrack.sun import Orientation
 
 __all__ = ["StripCutter", "grey_step", "unwrap"]
 
-WIDEST_SAMPLE_PX = 1.5      # farther apart than this, samples are doubled, trebled ... and averaged; finer would
-                            # cost time for detail that the air (blur of 3 px and more) does not let through
-QUARTER_PX = 0.25           # of either sample from the point it stands for, in x and in y
-SHARPEN = np.array([-0.125, 1.25, -0.125], np.float32)   # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
-BAND_ROWS = 32              # rows sharpened and sampled at a time: they and their map stay in the processor's cache
-LEAST_STEPS = 0.5           # of the frame's grey scale: a dark sky of 8 bits that flickers by one step now and then
-                            # looks noiseless to a median
-NOISE_PAIRS = 8             # pairs of neighbouring frames from which the noise is told
+WIDEST_SAMPLE_PX = 1.5  # farther apart than this, samples are doubled, trebled ... and averaged; finer would
+# cost time for detail that the air (blur of 3 px and more) does not let through
+QUARTER_PX = 0.25  # of either sample from the point it stands for, in x and in y
+SHARPEN = np.array(
+    [-0.125, 1.25, -0.125], np.float32
+)  # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
+BAND_ROWS = 32  # rows sharpened and sampled at a time: they and their map stay in the processor's cache
+LEAST_STEPS = 0.5  # of the frame's grey scale: a dark sky of 8 bits that flickers by one step now and then
+# looks noiseless to a median
+NOISE_PAIRS = 8  # pairs of neighbouring frames from which the noise is told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,8 +48,8 @@ class _Band:
     """Rows that are sampled equally finely."""
 
     rows: slice
-    fine: tuple[int, int]   # samples per row and per column
-    offsets: np.ndarray     # (rows * fine, columns * fine, 2) float32: rho sin theta, rho cos theta
+    fine: tuple[int, int]  # samples per row and per column
+    offsets: np.ndarray  # (rows * fine, columns * fine, 2) float32: rho sin theta, rho cos theta
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +59,7 @@ class StripCutter:
     geometry: StripGeometry
     lock: LimbLock
     bands: tuple[_Band, ...]
-    outline: np.ndarray     # (1, k, 2) float32: offsets on the border of the strip, as in `_Band`
+    outline: np.ndarray  # (1, k, 2) float32: offsets on the border of the strip, as in `_Band`
     backdrop: Backdrop
 
     @classmethod
@@ -67,13 +71,20 @@ class StripCutter:
         column_px = np.deg2rad(geometry.deg_per_column) * px_per_mm * (geometry.limb_mm + heights)
         along = np.maximum(np.ceil(column_px / WIDEST_SAMPLE_PX), 1).astype(int)
         edges = np.union1d(np.flatnonzero(np.diff(along)) + 1, np.arange(BAND_ROWS, geometry.rows, BAND_ROWS))
-        bands = [_band(geometry, orientation, lock.radius_px, part, (across, int(along[part[0]])))
-                 for part in np.split(np.arange(geometry.rows), edges)]
-        outline = [edge for band in bands for edge in (band.offsets[0], band.offsets[-1], band.offsets[:, 0], band.offsets[:, -1])]
+        bands = [
+            _band(geometry, orientation, lock.radius_px, part, (across, int(along[part[0]])))
+            for part in np.split(np.arange(geometry.rows), edges)
+        ]
+        outline = [
+            edge
+            for band in bands
+            for edge in (band.offsets[0], band.offsets[-1], band.offsets[:, 0], band.offsets[:, -1])
+        ]
         return cls(geometry, lock, tuple(bands), np.concatenate(outline)[None], plan_backdrop(geometry))
 
     def sample(self, frame: np.ndarray, index: int) -> np.ndarray:
-        """(rows, columns) float32 strip of frame `index`, as bright as the frame; nan where it shows nothing."""
+        """(rows, columns) float32 strip of frame `index`, as bright as the frame; nan where it shows
+        nothing."""
         matrix = frame_matrix(self.lock, index)
         reached = cv2.transform(self.outline, matrix)[0, :, 1]
         image = _sharpened(frame, max(int(reached.min()) - 2, 0), min(int(reached.max()) + 4, len(frame)))
@@ -84,7 +95,7 @@ class StripCutter:
             if band.fine == (1, 1):
                 cv2.addWeighted(one, 0.5, two, 0.5, 0.0, dst=strip[band.rows])
                 continue
-            size = (self.geometry.columns, band.rows.stop - band.rows.start)     # (x, y)
+            size = (self.geometry.columns, band.rows.stop - band.rows.start)  # (x, y)
             fine = cv2.addWeighted(one, 0.5, two, 0.5, 0.0, dst=one)
             cv2.resize(fine, size, dst=strip[band.rows], interpolation=cv2.INTER_AREA)
         return strip
@@ -101,12 +112,26 @@ class StripCutter:
     def rim(self, frame: np.ndarray, full_scale: float) -> RimLight | None:
         """The disc's rim in the lock's reference frame, against which all frames are dimmed or brightened."""
         index = self.lock.reference
-        return rim_of(self.sample(frame, index), self.geometry, sky=float(self.lock.sky[index]),
-                      transparency=float(self.lock.transparency[index]), full_scale=full_scale)
+        return rim_of(
+            self.sample(frame, index),
+            self.geometry,
+            sky=float(self.lock.sky[index]),
+            transparency=float(self.lock.transparency[index]),
+            full_scale=full_scale,
+        )
 
 
-def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry, *, path: Path,
-           offset: int = 0, dtype: str = "<f4", progress: Callable[[int, int], None] | None = None) -> Strip:
+def unwrap(
+    sequence: Sequence,
+    lock: LimbLock,
+    orientation: Orientation,
+    geometry: StripGeometry,
+    *,
+    path: Path,
+    offset: int = 0,
+    dtype: str = "<f4",
+    progress: Callable[[int, int], None] | None = None,
+) -> Strip:
     """Strips of all used frames, written one after the other to a file.
 
     Parameters
@@ -140,9 +165,16 @@ def unwrap(sequence: Sequence, lock: LimbLock, orientation: Orientation, geometr
         file.truncate()
     mm_per_px = geometry.limb_mm / lock.radius_px
     return Strip(
-        geometry=geometry, times_utc=sequence.times_utc[used], frame=used, path=path, offset=offset, dtype=dtype,
-        noise=noise.result(), centre_err_mm=lock.centre_err_px[used] * mm_per_px,
-        along_err_mm=lock.along_err_px[used] * mm_per_px)
+        geometry=geometry,
+        times_utc=sequence.times_utc[used],
+        frame=used,
+        path=path,
+        offset=offset,
+        dtype=dtype,
+        noise=noise.result(),
+        centre_err_mm=lock.centre_err_px[used] * mm_per_px,
+        along_err_mm=lock.along_err_px[used] * mm_per_px,
+    )
 
 
 def grey_step(frame: np.ndarray) -> float:
@@ -153,8 +185,9 @@ def grey_step(frame: np.ndarray) -> float:
     return float(np.diff(values).min()) if len(values) > 1 else 1.0
 
 
-def _cut(cutter: StripCutter, numbered: tuple[int, np.ndarray], rim: RimLight | None,
-         dtype: str) -> tuple[np.ndarray, np.ndarray]:
+def _cut(
+    cutter: StripCutter, numbered: tuple[int, np.ndarray], rim: RimLight | None, dtype: str
+) -> tuple[np.ndarray, np.ndarray]:
     """A strip from a frame with its number, and the same as it is stored."""
     index, frame = numbered
     strip = cutter.cut(frame, index, rim)
@@ -166,25 +199,40 @@ def _sharpened(frame: np.ndarray, first: int, last: int) -> np.ndarray:
     image = np.empty(frame.shape, np.float32)
     for top in range(first, last, BAND_ROWS):
         bottom = min(top + BAND_ROWS, last)
-        above, below = max(top - 1, 0), min(bottom + 1, len(frame))      # the kernel reaches one row beyond
-        part = cv2.sepFilter2D(np.ascontiguousarray(frame[above:below], dtype=np.float32), -1, SHARPEN, SHARPEN)
-        image[top:bottom] = part[top - above:bottom - above]
+        above, below = max(top - 1, 0), min(bottom + 1, len(frame))  # the kernel reaches one row beyond
+        part = cv2.sepFilter2D(
+            np.ascontiguousarray(frame[above:below], dtype=np.float32), -1, SHARPEN, SHARPEN
+        )
+        image[top:bottom] = part[top - above : bottom - above]
     return image
 
 
 def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
     """The image at places (x, y); nan beyond its border."""
-    return cv2.remap(image, places, None, cv2.INTER_LINEAR,  # type: ignore[call-overload]
-                     borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+    return cv2.remap(
+        image,
+        places,
+        None,
+        cv2.INTER_LINEAR,  # type: ignore[call-overload]
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=np.nan,
+    )
 
 
-def _band(geometry: StripGeometry, orientation: Orientation, radius_px: float, rows: np.ndarray,
-          fine: tuple[int, int]) -> _Band:
+def _band(
+    geometry: StripGeometry,
+    orientation: Orientation,
+    radius_px: float,
+    rows: np.ndarray,
+    fine: tuple[int, int],
+) -> _Band:
     row = rows[0] - 0.5 + (np.arange(len(rows) * fine[0]) + 0.5) / fine[0]
     column = -0.5 + (np.arange(geometry.columns * fine[1]) + 0.5) / fine[1]
     rho = radius_px * (1.0 + geometry.height_mm(row) / geometry.limb_mm)
     theta = np.deg2rad(orientation.to_image(geometry.angle_deg(column)))
-    offsets = np.stack([np.multiply.outer(rho, np.sin(theta)), np.multiply.outer(rho, np.cos(theta))], axis=-1)
+    offsets = np.stack(
+        [np.multiply.outer(rho, np.sin(theta)), np.multiply.outer(rho, np.cos(theta))], axis=-1
+    )
     return _Band(slice(int(rows[0]), int(rows[-1]) + 1), fine, offsets.astype(np.float32))
 
 
@@ -202,7 +250,8 @@ class _NoiseMeter:
         if place in self.places and self.before is not None:
             self.found.append(_scatter(strip[:, ::2] - self.before) / np.sqrt(2.0))
         if self.only is None:
-            # A single strip: second differences along the limb. Resampling ties neighbours, so every other one is used.
+            # A single strip: second differences along the limb. Resampling ties neighbours, so every other
+            # one is used.
             self.only = _scatter(strip[:, 4:] - 2.0 * strip[:, 2:-2] + strip[:, :-4]) / np.sqrt(6.0)
         self.before = strip[:, ::2].copy() if place + 1 in self.places else None
 
@@ -211,7 +260,7 @@ class _NoiseMeter:
         if self.only is None:
             return np.zeros(0)
         noise = np.median(self.found, axis=0) if self.found else self.only
-        noise = np.where(noise > 0, noise, self.only)     # frames that repeat each other differ by nothing
+        noise = np.where(noise > 0, noise, self.only)  # frames that repeat each other differ by nothing
         rows = np.arange(len(noise))
         known = np.isfinite(noise) & (noise > 0)
         if not known.any():
@@ -221,7 +270,7 @@ class _NoiseMeter:
 
 def _scatter(values: np.ndarray) -> np.ndarray:
     """Robust standard deviation of each row; nan where fewer than 8 values are seen."""
-    ordered = np.sort(np.abs(values), axis=1)      # nan sorts last
+    ordered = np.sort(np.abs(values), axis=1)  # nan sorts last
     seen = np.isfinite(ordered).sum(axis=1)
     middle = ordered[np.arange(len(ordered)), np.maximum(seen // 2, 0).clip(0, ordered.shape[1] - 1)]
     return np.where(seen >= 8, 1.4826 * middle, np.nan)
@@ -229,7 +278,10 @@ def _scatter(values: np.ndarray) -> np.ndarray:
 
 def _write(file, strip: np.ndarray, path: Path) -> None:
     try:
-        file.write(strip.data)     # six times as fast as tofile
+        file.write(strip.data)  # six times as fast as tofile
     except OSError as error:
-        raise InputError(f"cannot be written ({error.strerror or error})", where=str(path),
-                         remedy="free some space on the disk, or choose another folder with --out") from None
+        raise InputError(
+            f"cannot be written ({error.strerror or error})",
+            where=str(path),
+            remedy="free some space on the disk, or choose another folder with --out",
+        ) from None

@@ -8,7 +8,7 @@ import numpy as np
 
 __all__ = ["Angles", "wrapped_deg"]
 
-Angles = TypeVar("Angles", float, np.ndarray)   # one angle or many: what goes in comes out
+Angles = TypeVar("Angles", float, np.ndarray)  # one angle or many: what goes in comes out
 
 
 def wrapped_deg(angle_deg: Angles) -> Angles:

@@ -1,13 +1,16 @@
-"""Drift calibration: with the drive off the Sun drifts due west, and that direction and rate tell how the camera is
-turned.
+"""Drift calibration: with the drive off the Sun drifts due west, and that direction and rate tell how the
+camera is turned.
 
-The Sun crosses a fixed telescope at the sky's rate less its own motion in right ascension, times the cosine of its
-declination: about 15 arcsec a second. The direction is west, the rate gives the scale. Whether the picture is mirrored
-a straight line cannot tell; two things can:
-- a nudge: the telescope pushed a little towards celestial north (or south) while it drifts. The picture then shows the
+The Sun crosses a fixed telescope at the sky's rate less its own motion in right ascension, times the cosine
+of its declination: about 15 arcsec a second. The direction is west, the rate gives the scale. Whether the
+picture is mirrored a straight line cannot tell; two things can:
+- a nudge: the telescope pushed a little towards celestial north (or south) while it drifts. The picture then
+shows the
   Sun moving the other way, south (or north);
-- the curve of the path: a small circle of declination dec bends towards the nearer pole by tan(dec) a radian. Over one
-  solar diameter that is at most 0.8 arcsec, less than a lens may distort, so it is believed only on long drifts.
+- the curve of the path: a small circle of declination dec bends towards the nearer pole by tan(dec) a radian.
+Over one
+  solar diameter that is at most 0.8 arcsec, less than a lens may distort, so it is believed only on long
+  drifts.
 """
 
 from __future__ import annotations
@@ -26,30 +29,33 @@ from promtrack.sun.refraction import vertical_contraction
 
 __all__ = ["check_against_limb", "fit_drift"]
 
-SIDEREAL_ARCSEC_S = 15.04106717866910   # 2 pi * 1.00273781191135448 a day; Capitaine et al. 2003, IERS Conventions 2010
+SIDEREAL_ARCSEC_S = (
+    15.04106717866910  # 2 pi * 1.00273781191135448 a day; Capitaine et al. 2003, IERS Conventions 2010
+)
 LEAST_POINTS = 8
-LEAST_DRIFT_SIGMA = 20.0    # below this the direction would be worse than 3 deg
+LEAST_DRIFT_SIGMA = 20.0  # below this the direction would be worse than 3 deg
 NUDGE_SIGMA = 6.0
-DISTORTION = 1e-3           # how far a lens may bend a line, relative to its length / 4; common practice, no source
+DISTORTION = 1e-3  # how far a lens may bend a line, relative to its length / 4; common practice, no source
 CURVE_SIGMA = 4.0
-DISAGREE_SIGMA = 3.0        # of drift and limb
-NO_DRIFT = 1.3              # times the sky's rate, or a part of it: no drive is off by so much that is not on
+DISAGREE_SIGMA = 3.0  # of drift and limb
+NO_DRIFT = 1.3  # times the sky's rate, or a part of it: no drive is off by so much that is not on
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Line:
     """Straight drift with one jump allowed: positions = start (+ jump after the nudge) + velocity * time."""
 
-    velocity: np.ndarray        # (2,) px/s
-    velocity_err: np.ndarray    # along and across the drift
-    jump: np.ndarray            # (2,) px; zero without a nudge
+    velocity: np.ndarray  # (2,) px/s
+    velocity_err: np.ndarray  # along and across the drift
+    jump: np.ndarray  # (2,) px; zero without a nudge
     jump_err: float
-    residual: np.ndarray        # (n, 2) px
-    kept: np.ndarray            # (n,) bool
+    residual: np.ndarray  # (n, 2) px
+    kept: np.ndarray  # (n,) bool
 
 
-def fit_drift(time_s: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, view: SolarView, *,
-              nudge: str = "") -> DriftCalibration:
+def fit_drift(
+    time_s: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, view: SolarView, *, nudge: str = ""
+) -> DriftCalibration:
     """Direction of north and image scale from a recording with the drive off.
 
     Parameters
@@ -57,21 +63,23 @@ def fit_drift(time_s: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, view: Sola
     time_s : (n,) seconds, increasing
     x_px, y_px : (n,) the Sun's centre, or any one point of the Sun, in each frame; nan where it was not found
     view : date (for declination and rate) and altitude, if known
-    nudge : 'north' or 'south', if the telescope was pushed that way during the recording; the Sun in the picture
-        moves the opposite way. Empty: no nudge is looked for.
+    nudge : 'north' or 'south', if the telescope was pushed that way during the recording; the Sun in the
+        picture moves the opposite way. Empty: no nudge is looked for.
 
     Raises
     ------
-    InputError : too few positions, too little motion to tell a direction, or no nudge is seen; that the motion has the
-        sky's rate only the limb can tell (`check_against_limb`)
+    InputError : too few positions, too little motion to tell a direction, or no nudge is seen; that the
+        motion has the sky's rate only the limb can tell (`check_against_limb`)
     ValueError : wrong shapes, or an unknown nudge
     """
     time, position = _checked(time_s, x_px, y_px, nudge)
     line = _fit_line(time, position, look_for_nudge=bool(nudge))
     speed = float(np.hypot(*line.velocity))
     if speed * np.ptp(time) < LEAST_DRIFT_SIGMA * max(_scatter(line), 0.02):
-        raise InputError(f"the Sun moved only {speed * np.ptp(time):.1f} px, too little to tell a direction",
-                         remedy="switch the drive off and record until the Sun has crossed a good part of the frame")
+        raise InputError(
+            f"the Sun moved only {speed * np.ptp(time):.1f} px, too little to tell a direction",
+            remedy="switch the drive off and record until the Sun has crossed a good part of the frame",
+        )
     rate, rate_err = _sky_rate(view)
     west = _image_angle(line.velocity)
     direction = line.velocity / speed
@@ -79,13 +87,24 @@ def fit_drift(time_s: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, view: Sola
     north = {False: wrapped_deg(west + 90.0), True: wrapped_deg(west - 90.0)}
     west_err = float(np.hypot(np.rad2deg(line.velocity_err[1] / speed), _refraction_err_deg(view)))
     scale, scale_err = rate / speed, rate / speed * float(np.hypot(line.velocity_err[0] / speed, rate_err))
-    sentence = (f"West lies at {west:.2f} +- {west_err:.2f} deg (counter-clockwise from image up) and a pixel is "
-                f"{scale:.4f} +- {scale_err:.4f} arcsec. {_advice(mirrored, north, evidence, remark)}")
+    sentence = (
+        f"West lies at {west:.2f} +- {west_err:.2f} deg (counter-clockwise from image up) and a pixel is "
+        f"{scale:.4f} +- {scale_err:.4f} arcsec. {_advice(mirrored, north, evidence, remark)}"
+    )
     return DriftCalibration(
-        west_deg=west, west_err_deg=west_err, arcsec_per_px=scale, arcsec_per_px_err=scale_err,
-        north_deg=np.nan if mirrored is None else north[mirrored], north_if_not_mirrored_deg=north[False],
-        north_if_mirrored_deg=north[True], mirrored=mirrored, evidence=evidence, rms_px=_scatter(line),
-        points=int(line.kept.sum()), sentence=sentence)
+        west_deg=west,
+        west_err_deg=west_err,
+        arcsec_per_px=scale,
+        arcsec_per_px_err=scale_err,
+        north_deg=np.nan if mirrored is None else north[mirrored],
+        north_if_not_mirrored_deg=north[False],
+        north_if_mirrored_deg=north[True],
+        mirrored=mirrored,
+        evidence=evidence,
+        rms_px=_scatter(line),
+        points=int(line.kept.sum()),
+        sentence=sentence,
+    )
 
 
 def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]:
@@ -100,31 +119,42 @@ def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]
     InputError : the Sun moves at another rate than the sky, so the drive was on or the times are wrong
     """
     ratio = found.arcsec_per_px / limb.arcsec_per_px
-    err = max(float(np.hypot(limb.sigma_km_per_px / limb.km_per_px, found.arcsec_per_px_err / found.arcsec_per_px)), 1e-9)
+    err = max(
+        float(np.hypot(limb.sigma_km_per_px / limb.km_per_px, found.arcsec_per_px_err / found.arcsec_per_px)),
+        1e-9,
+    )
     if not np.isfinite(err):
         return "So short an arc of limb does not check the drift's scale.", True
     figures = f"{found.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec a pixel, {100 * (ratio - 1):+.1f} % +- {100 * err:.1f} %"
     if abs(np.log(ratio)) <= DISAGREE_SIGMA * err:
         return f"The drift and the limb agree: {figures}.", True
     if not 1 / NO_DRIFT < ratio < NO_DRIFT:
-        raise InputError(f"the Sun moves at {1 / ratio:.3g} times the rate of the sky (a pixel of {limb.arcsec_per_px:.4g} arcsec by the "
-                         f"limb would have to be {found.arcsec_per_px:.4g}): this is no drift with the drive off, or the times are wrong",
-                         remedy="switch the drive off, record again, and check the times with `promtrack check`")
-    return (f"The drift and the limb disagree: {figures}. Either the drive was not wholly off, or the times are wrong, or the limb stands "
-            "low and is flattened; do not use this scale, and the direction with care."), False
+        raise InputError(
+            f"the Sun moves at {1 / ratio:.3g} times the rate of the sky (a pixel of {limb.arcsec_per_px:.4g} arcsec by the "
+            f"limb would have to be {found.arcsec_per_px:.4g}): this is no drift with the drive off, or the times are wrong",
+            remedy="switch the drive off, record again, and check the times with `promtrack check`",
+        )
+    return (
+        f"The drift and the limb disagree: {figures}. Either the drive was not wholly off, or the times are wrong, or the limb stands "
+        "low and is flattened; do not use this scale, and the direction with care."
+    ), False
 
 
 def _checked(time_s, x_px, y_px, nudge: str) -> tuple[np.ndarray, np.ndarray]:
     time = np.asarray(time_s, float)
     position = np.column_stack([np.asarray(x_px, float), np.asarray(y_px, float)])
     if time.ndim != 1 or len(position) != len(time):
-        raise ValueError(f"time_s, x_px and y_px must have one shape (n,), got {time.shape} and {position.shape}")
+        raise ValueError(
+            f"time_s, x_px and y_px must have one shape (n,), got {time.shape} and {position.shape}"
+        )
     if nudge not in ("", "north", "south"):
         raise ValueError(f"nudge must be 'north', 'south' or empty, got {nudge!r}")
     good = np.isfinite(time) & np.isfinite(position).all(axis=1)
     if good.sum() < LEAST_POINTS:
-        raise InputError(f"the Sun was found in {good.sum()} frames of the drift, need {LEAST_POINTS}",
-                         remedy="record the drift for longer, or at a higher frame rate")
+        raise InputError(
+            f"the Sun was found in {good.sum()} frames of the drift, need {LEAST_POINTS}",
+            remedy="record the drift for longer, or at a higher frame rate",
+        )
     return time[good] - time[good].mean(), position[good]
 
 
@@ -144,7 +174,9 @@ def _fit_line(time: np.ndarray, position: np.ndarray, *, look_for_nudge: bool) -
         solution = np.linalg.lstsq(design[kept], position[kept], rcond=None)[0]
         residual = position - design @ solution
         size = np.hypot(*residual.T)
-        limit = 4.0 * max(float(np.median(size[kept])) / 1.1774, 1e-6)     # 1.1774 sigma: median radius of a 2-D normal
+        limit = 4.0 * max(
+            float(np.median(size[kept])) / 1.1774, 1e-6
+        )  # 1.1774 sigma: median radius of a 2-D normal
         fresh = kept & (size <= limit)
         if fresh.sum() == kept.sum() or fresh.sum() < LEAST_POINTS:
             break
@@ -152,20 +184,22 @@ def _fit_line(time: np.ndarray, position: np.ndarray, *, look_for_nudge: bool) -
     covariance = np.linalg.inv(design[kept].T @ design[kept])
     along = solution[1] / max(np.hypot(*solution[1]), 1e-12)
     parts = residual[kept] @ np.column_stack([along, [-along[1], along[0]]])
-    sigma = np.sqrt(np.sum(parts ** 2, axis=0) / max(kept.sum() - design.shape[1], 1))
+    sigma = np.sqrt(np.sum(parts**2, axis=0) / max(kept.sum() - design.shape[1], 1))
     jump_err = float(sigma.max() * np.sqrt(covariance[2, 2])) if look_for_nudge else np.nan
     jump = solution[2] if look_for_nudge else np.zeros(2)
     return _Line(solution[1], sigma * np.sqrt(covariance[1, 1]), jump, jump_err, residual, kept)
 
 
 def _usual_velocity(time: np.ndarray, position: np.ndarray) -> np.ndarray:
-    """Median velocity over pairs of frames a tenth of the recording apart: neither bad frames nor a short nudge move
-    it."""
+    """Median velocity over pairs of frames a tenth of the recording apart: neither bad frames nor a short
+    nudge move it."""
     lag = max(len(time) // 10, 1)
     elapsed = time[lag:] - time[:-lag]
     moving = elapsed > 0
     if not moving.any():
-        raise InputError("the times of the frames do not increase", remedy="check the times with `promtrack check`")
+        raise InputError(
+            "the times of the frames do not increase", remedy="check the times with `promtrack check`"
+        )
     return np.median((position[lag:] - position[:-lag])[moving] / elapsed[moving, None], axis=0)
 
 
@@ -179,34 +213,51 @@ def _nudge_span(time: np.ndarray, residual: np.ndarray) -> tuple[int, int]:
         for start in range(margin, n - gap - margin, max(n // 100, 1)):
             end = start + gap
             before, after = residual[:start], residual[end:]
-            spread = (np.abs(before - np.median(before, axis=0)).sum() + np.abs(after - np.median(after, axis=0)).sum())
+            spread = (
+                np.abs(before - np.median(before, axis=0)).sum()
+                + np.abs(after - np.median(after, axis=0)).sum()
+            )
             spread /= start + n - end
             if spread < best:
                 best, span = spread, (start, end)
     return span
 
 
-def _parity(line: _Line, time: np.ndarray, position: np.ndarray, direction: np.ndarray, arcsec_per_px: float,
-            view: SolarView, nudge: str) -> tuple[bool | None, str, str]:
+def _parity(
+    line: _Line,
+    time: np.ndarray,
+    position: np.ndarray,
+    direction: np.ndarray,
+    arcsec_per_px: float,
+    view: SolarView,
+    nudge: str,
+) -> tuple[bool | None, str, str]:
     """Is the picture mirrored, what tells so, and a remark."""
-    # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y pointing
-    # down.
+    # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y
+    # pointing down.
     north_if_not_mirrored = np.array([direction[1], -direction[0]])
     if nudge:
         across = float(line.jump @ north_if_not_mirrored)
         if abs(across) < NUDGE_SIGMA * max(line.jump_err, 0.05):
-            raise InputError(f"no nudge across the drift is seen (moved by {abs(across):.1f} px)",
-                             remedy="push the telescope farther, about a tenth of the frame, or leave the nudge out")
-        # The telescope went north, so the Sun went south in the sky: in an unmirrored picture against that arrow.
+            raise InputError(
+                f"no nudge across the drift is seen (moved by {abs(across):.1f} px)",
+                remedy="push the telescope farther, about a tenth of the frame, or leave the nudge out",
+            )
+        # The telescope went north, so the Sun went south in the sky: in an unmirrored picture against that
+        # arrow.
         return (across > 0) == (nudge == "north"), "nudge", ""
     return _parity_from_curve(line, time, position, direction, north_if_not_mirrored, arcsec_per_px, view)
 
 
-def _parity_from_curve(line, time, position, direction, north, arcsec_per_px, view) -> tuple[bool | None, str, str]:
+def _parity_from_curve(
+    line, time, position, direction, north, arcsec_per_px, view
+) -> tuple[bool | None, str, str]:
     along, across = position[line.kept] @ direction, position[line.kept] @ north
     length = np.ptp(along)
-    tangent = np.tan(np.deg2rad(_declination(view))) * arcsec_per_px / ARCSEC_PER_RAD    # bend towards north per px
-    expected_px = tangent * length ** 2 / 8.0
+    tangent = (
+        np.tan(np.deg2rad(_declination(view))) * arcsec_per_px / ARCSEC_PER_RAD
+    )  # bend towards north per px
+    expected_px = tangent * length**2 / 8.0
     design = np.vander((along - along.mean()) / length, 3)
     fit, *_ = np.linalg.lstsq(design, across, rcond=None)
     sigma = float(np.std(across - design @ fit) * np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
@@ -216,7 +267,11 @@ def _parity_from_curve(line, time, position, direction, north, arcsec_per_px, vi
     for mirrored, sign in ((False, 1.0), (True, -1.0)):
         if abs(measured_px - sign * expected_px) < 2.0 * error_px:
             return mirrored, "curvature", ""
-    return None, "", "The path is bent in a way that the sky does not explain, so the lens or the mount bends it."
+    return (
+        None,
+        "",
+        "The path is bent in a way that the sky does not explain, so the lens or the mount bends it.",
+    )
 
 
 def _sky_rate(view: SolarView) -> tuple[float, float]:
@@ -236,7 +291,8 @@ def _refraction_err_deg(view: SolarView) -> float:
 
 
 def _squeeze(view: SolarView) -> float:
-    """Part by which refraction shortens vertical motion; 30 deg of altitude is assumed when the site is unknown."""
+    """Part by which refraction shortens vertical motion; 30 deg of altitude is assumed when the site is
+    unknown."""
     altitude = view.altitude_deg if np.isfinite(view.altitude_deg) else 30.0
     return 1.0 - float(vertical_contraction(max(altitude, 0.0)))
 
@@ -249,12 +305,16 @@ def _scatter(line: _Line) -> float:
 def _advice(mirrored: bool | None, north: dict[bool, float], evidence: str, remark: str) -> str:
     if mirrored is None:
         tail = f" {remark}" if remark else ""
-        return (f"North lies at {north[False]:.2f} deg if the picture is not mirrored, at {north[True]:.2f} deg if it "
-                f"is: a straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, mirrors), "
-                f"or record again and push the telescope a little towards north on the way.{tail}")
+        return (
+            f"North lies at {north[False]:.2f} deg if the picture is not mirrored, at {north[True]:.2f} deg if it "
+            f"is: a straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, mirrors), "
+            f"or record again and push the telescope a little towards north on the way.{tail}"
+        )
     told = {"nudge": "the nudge", "curvature": "the curve of the path"}[evidence]
-    return (f"By {told} the picture is {'mirrored' if mirrored else 'not mirrored'}: set camera.north_deg = "
-            f"{north[mirrored]:.2f} and camera.mirrored = {str(mirrored).lower()}.")
+    return (
+        f"By {told} the picture is {'mirrored' if mirrored else 'not mirrored'}: set camera.north_deg = "
+        f"{north[mirrored]:.2f} and camera.mirrored = {str(mirrored).lower()}."
+    )
 
 
 def _image_angle(direction: np.ndarray) -> float:

@@ -1,10 +1,10 @@
 """Where the Sun stands and how it is turned: times in, apparent size, P, B0, L0 and place in the sky out.
 
-Positions: the Earth's from the series that the IAU's SOFA library gives (`epv00`: Simon et al. 1994 tables, 1900 to
-2100 within 5 km, degrading slowly outside), through erfa, the library under astropy's time and coordinate code. No
-tables are downloaded; UT1 is taken as UTC (at most 0.9 s, 0.004 deg of hour angle). The Sun's axis: pole 286.13, +63.87
-deg (ICRS), prime meridian 84.176 + 14.1844 d (Seidelmann et al. 2007, Celest. Mech. Dyn. Astr. 98, 155, table 1; the
-Carrington system).
+Positions: the Earth's from the series that the IAU's SOFA library gives (`epv00`: Simon et al. 1994 tables,
+1900 to 2100 within 5 km, degrading slowly outside), through erfa, the library under astropy's time and
+coordinate code. No tables are downloaded; UT1 is taken as UTC (at most 0.9 s, 0.004 deg of hour angle). The
+Sun's axis: pole 286.13, +63.87 deg (ICRS), prime meridian 84.176 + 14.1844 d (Seidelmann et al. 2007, Celest.
+Mech. Dyn. Astr. 98, 155, table 1; the Carrington system).
 """
 
 from __future__ import annotations
@@ -23,27 +23,30 @@ __all__ = ["SkyPlace", "sky_place", "solar_view"]
 
 POLE_RA_DEG, POLE_DEC_DEG = 286.13, 63.87
 MERIDIAN_DEG, ROTATION_DEG_PER_DAY = 84.176, 14.1844
-LIGHT_AU_PER_DAY = 173.144632674        # IAU 2012 au, c = 299 792.458 km/s
-NEAR_EARTH_AU = 0.015                   # observers at the first Lagrange point (0.010 au) still see Earth's P, B0, L0
+LIGHT_AU_PER_DAY = 173.144632674  # IAU 2012 au, c = 299 792.458 km/s
+NEAR_EARTH_AU = 0.015  # observers at the first Lagrange point (0.010 au) still see Earth's P, B0, L0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SkyPlace:
     """The Sun's apparent place, one value a time."""
 
-    declination_deg: np.ndarray     # true equator of date
-    ra_rate_arcsec_s: np.ndarray    # motion in right ascension; the sky turns faster than the Sun by this
-    altitude_deg: np.ndarray        # true, topocentric; nan without a site
-    parallactic_deg: np.ndarray     # position angle of the zenith at the Sun, north through east; nan without a site
+    declination_deg: np.ndarray  # true equator of date
+    ra_rate_arcsec_s: np.ndarray  # motion in right ascension; the sky turns faster than the Sun by this
+    altitude_deg: np.ndarray  # true, topocentric; nan without a site
+    parallactic_deg: (
+        np.ndarray
+    )  # position angle of the zenith at the Sun, north through east; nan without a site
 
 
-def solar_view(time_utc: np.datetime64, *, site: SiteSettings | None = None,
-               header: HeaderGeometry | None = None) -> SolarView:
+def solar_view(
+    time_utc: np.datetime64, *, site: SiteSettings | None = None, header: HeaderGeometry | None = None
+) -> SolarView:
     """The Sun's apparent size, orientation and altitude at one time.
 
-    Geocentric, except the altitude. An observer named by a FITS header (`dsun_m`, or `rsun_arcsec` alone) sets distance
-    and apparent radius; when that observer is not near the Earth, P, B0 and L0 are nan, since the header does not give
-    them.
+    Geocentric, except the altitude. An observer named by a FITS header (`dsun_m`, or `rsun_arcsec` alone)
+    sets distance and apparent radius; when that observer is not near the Earth, P, B0 and L0 are nan, since
+    the header does not give them.
 
     Parameters
     ----------
@@ -88,9 +91,15 @@ def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
     latitude, longitude = np.deg2rad(site.latitude_deg), np.deg2rad(site.longitude_deg)
     hour_angle = _sidereal_time(times) + longitude - ra
     altitude = erfa.hd2ae(hour_angle, dec, latitude)[1]
-    parallax = np.arcsin(8.794143 / ARCSEC_PER_RAD) / distance_au * np.cos(altitude)   # IAU 2012 solar parallax
-    return SkyPlace(np.rad2deg(dec), rate, np.rad2deg(altitude - parallax),
-                    np.rad2deg(erfa.hd2pa(hour_angle, dec, latitude)))
+    parallax = (
+        np.arcsin(8.794143 / ARCSEC_PER_RAD) / distance_au * np.cos(altitude)
+    )  # IAU 2012 solar parallax
+    return SkyPlace(
+        np.rad2deg(dec),
+        rate,
+        np.rad2deg(altitude - parallax),
+        np.rad2deg(erfa.hd2pa(hour_angle, dec, latitude)),
+    )
 
 
 def _header_distance_au(header: HeaderGeometry | None) -> float:
@@ -116,10 +125,10 @@ def _geometry(times: np.ndarray) -> tuple[np.ndarray, ...]:
     days = (tt[0] - 2451545.0) + tt[1] - distance_au / LIGHT_AU_PER_DAY
     turned = np.rad2deg(np.arctan2(from_sun @ np.cross(pole, node), from_sun @ node))
     l0 = (turned - MERIDIAN_DEG - ROTATION_DEG_PER_DAY * days) % 360.0
-    north = _quietly(erfa.pnm06a, *tt)[:, 2, :]     # true pole of date: what a drift or a polar axis shows
+    north = _quietly(erfa.pnm06a, *tt)[:, 2, :]  # true pole of date: what a drift or a polar axis shows
     east = np.cross(north, unit)
-    # The axis is drawn by two points of the Sun, each moved by aberration; turning the direction alone is 0.002 deg
-    # off.
+    # The axis is drawn by two points of the Sun, each moved by aberration; turning the direction alone is
+    # 0.002 deg off.
     axis = _aberrated(pole * SOLAR_RADIUS_KM / AU_KM - earth, tt) - unit
     p = np.rad2deg(np.arctan2(_dot(east, axis), _dot(np.cross(unit, east), axis)))
     return distance_au, p, b0, l0
@@ -134,7 +143,8 @@ def _apparent_place(times: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarr
 
 
 def _earth_and_sun_direction(tt: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    """The Earth seen from the Sun [au, ICRS], and the direction in which the Earth sees the Sun, with aberration."""
+    """The Earth seen from the Sun [au, ICRS], and the direction in which the Earth sees the Sun, with
+    aberration."""
     earth = _quietly(erfa.epv00, *tt)[0]["p"]
     return earth, _aberrated(-earth, tt)
 
@@ -142,7 +152,7 @@ def _earth_and_sun_direction(tt: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndar
 def _aberrated(from_earth_au: np.ndarray, tt: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """Apparent direction, a unit vector, of a point near the Sun given relative to the Earth."""
     velocity = _quietly(erfa.epv00, *tt)[1]["v"] / LIGHT_AU_PER_DAY
-    slowness = np.sqrt(1.0 - np.sum(velocity ** 2, axis=-1))
+    slowness = np.sqrt(1.0 - np.sum(velocity**2, axis=-1))
     distance_au = np.linalg.norm(from_earth_au, axis=-1)
     return erfa.ab(from_earth_au / distance_au[:, None], velocity, distance_au, slowness)
 
@@ -162,7 +172,8 @@ def _julian_utc(times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _quietly(function, *arguments):
-    """Call an erfa function without its warnings on dates far from now: leap seconds to come are not known."""
+    """Call an erfa function without its warnings on dates far from now: leap seconds to come are not
+    known."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         return function(*arguments)

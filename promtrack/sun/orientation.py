@@ -1,7 +1,9 @@
-"""How the camera was turned: from image angles to position angles, and where the zenith stands in the picture.
+"""How the camera was turned: from image angles to position angles, and where the zenith stands in the
+picture.
 
-All image angles run counter-clockwise from image up. On the unmirrored sky east lies counter-clockwise of north, so a
-position angle (north through east) grows counter-clockwise too; in a mirrored picture it grows clockwise.
+All image angles run counter-clockwise from image up. On the unmirrored sky east lies counter-clockwise of
+north, so a position angle (north through east) grows counter-clockwise too; in a mirrored picture it grows
+clockwise.
 """
 
 from __future__ import annotations
@@ -15,44 +17,55 @@ from promtrack.sun.records import HeaderGeometry, Orientation, SolarView
 
 __all__ = ["field_turn_deg", "orient", "zenith_image_deg"]
 
-HEADER_ERR_DEG = 0.1    # roll angles in headers are trusted this far; common practice, no source
+HEADER_ERR_DEG = 0.1  # roll angles in headers are trusted this far; common practice, no source
 
 
-def orient(view: SolarView, *, camera: CameraSettings, header: HeaderGeometry | None = None,
-           turn_deg: float = 0.0) -> Orientation:
+def orient(
+    view: SolarView, *, camera: CameraSettings, header: HeaderGeometry | None = None, turn_deg: float = 0.0
+) -> Orientation:
     """Which image angle is solar north, and which way position angles run.
 
-    The user's `camera.north_deg` (celestial north) plus P comes first; then solar north from a FITS header; with
-    neither, product angles stay image angles and are called so.
+    The user's `camera.north_deg` (celestial north) plus P comes first; then solar north from a FITS header;
+    with neither, product angles stay image angles and are called so.
 
     Parameters
     ----------
     view : for P
     camera : `north_deg` and `mirrored` hold for the first frame
     header : solar north as the header of the first frame has it
-    turn_deg : turn of the first frame relative to the reference frame, counter-clockwise (`LimbLock.angle_deg[0]`)
+    turn_deg : turn of the first frame relative to the reference frame, counter-clockwise
+        (`LimbLock.angle_deg[0]`)
     """
     if camera.north_deg is not None and np.isfinite(view.p_deg):
         sign = -1 if camera.mirrored else 1
         zero = camera.north_deg + sign * view.p_deg - turn_deg
-        source = (f"celestial north as given ({camera.north_deg:g} deg{', mirrored' if camera.mirrored else ''}) "
-                  f"and P = {view.p_deg:+.2f} deg{_header_doubt(zero + turn_deg, sign, camera, header)}")
+        source = (
+            f"celestial north as given ({camera.north_deg:g} deg{', mirrored' if camera.mirrored else ''}) "
+            f"and P = {view.p_deg:+.2f} deg{_header_doubt(zero + turn_deg, sign, camera, header)}"
+        )
         return Orientation(True, wrapped_deg(zero), sign, camera.north_err_deg, source)
     if header is not None and np.isfinite(header.north_deg):
         sign = -1 if header.mirrored else 1
-        return Orientation(True, wrapped_deg(header.north_deg - turn_deg), sign, HEADER_ERR_DEG,
-                           "solar north from the FITS header")
+        return Orientation(
+            True,
+            wrapped_deg(header.north_deg - turn_deg),
+            sign,
+            HEADER_ERR_DEG,
+            "solar north from the FITS header",
+        )
     reason = "camera.north_deg is not set"
     if camera.north_deg is not None:
         reason = "P is not known for this observer, who is not near the Earth"
-    return Orientation(False, 0.0, 1, 0.0, f"{reason}, so angles are image angles, counter-clockwise from image up")
+    return Orientation(
+        False, 0.0, 1, 0.0, f"{reason}, so angles are image angles, counter-clockwise from image up"
+    )
 
 
 def zenith_image_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings) -> np.ndarray:
     """Image angle of the zenith at the Sun's centre in each frame as it was taken.
 
-    On an equatorial mount it turns with the parallactic angle; on an altazimuth mount it stays where it is in the first
-    frame. nan without a site or without `camera.north_deg`.
+    On an equatorial mount it turns with the parallactic angle; on an altazimuth mount it stays where it is in
+    the first frame. nan without a site or without `camera.north_deg`.
 
     Parameters
     ----------
@@ -69,8 +82,8 @@ def zenith_image_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: Camer
 def field_turn_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings) -> np.ndarray:
     """Expected turn of the picture about the Sun's centre since the first frame, counter-clockwise.
 
-    Zero on an equatorial mount; on an altazimuth mount the sky turns against the parallactic angle (field rotation).
-    nan on an altazimuth mount without a site.
+    Zero on an equatorial mount; on an altazimuth mount the sky turns against the parallactic angle (field
+    rotation). nan on an altazimuth mount without a site.
     """
     times = np.asarray(times_utc, "datetime64[us]")
     if camera.mount == "equatorial" or not len(times):
@@ -86,6 +99,8 @@ def _header_doubt(zero_deg: float, sign: int, camera: CameraSettings, header: He
     apart = abs(wrapped_deg(zero_deg - header.north_deg))
     if apart > 3.0 * np.hypot(camera.north_err_deg, HEADER_ERR_DEG) or (sign < 0) != header.mirrored:
         other = ", mirrored" if header.mirrored else ""
-        return (f"; the FITS header says otherwise (solar north at {header.north_deg:.2f} deg{other}): "
-                "check which is right")
+        return (
+            f"; the FITS header says otherwise (solar north at {header.north_deg:.2f} deg{other}): "
+            "check which is right"
+        )
     return "; the FITS header agrees"

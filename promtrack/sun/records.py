@@ -13,7 +13,8 @@ __all__ = ["DriftCalibration", "HeaderGeometry", "Orientation", "Scale", "SolarV
 
 
 class HeaderGeometry(Protocol):
-    """What the Sun's room needs of a FITS header (`sequence.SolarHeader` is one); nan where it says nothing."""
+    """What the Sun's room needs of a FITS header (`sequence.SolarHeader` is one); nan where it says
+    nothing."""
 
     @property
     def arcsec_per_px(self) -> float: ...
@@ -32,23 +33,29 @@ class SolarView:
     """The Sun as seen by the observer at one time."""
 
     time_utc: np.datetime64
-    apparent_radius_arcsec: float   # of the photosphere, 695 700 km
-    p_deg: float                    # position angle of the north rotation pole, east positive; nan far from Earth
-    b0_deg: float                   # latitude of the disc's centre; nan far from Earth
-    l0_deg: float                   # longitude of the disc's centre; nan far from Earth
+    apparent_radius_arcsec: float  # of the photosphere, 695 700 km
+    p_deg: float  # position angle of the north rotation pole, east positive; nan far from Earth
+    b0_deg: float  # latitude of the disc's centre; nan far from Earth
+    l0_deg: float  # longitude of the disc's centre; nan far from Earth
     distance_au: float
-    altitude_deg: float             # of the Sun's centre, without refraction; nan without a site
-    observer: str                   # 'Earth' or 'from the header'
+    altitude_deg: float  # of the Sun's centre, without refraction; nan without a site
+    observer: str  # 'Earth' or 'from the header'
 
 
-WEAK_CHECK = 0.1    # relative difference that a check of the scale should tell: common errors of optics reach 5 to 50 %
+WEAK_CHECK = (
+    0.1  # relative difference that a check of the scale should tell: common errors of optics reach 5 to 50 %
+)
 
 
 def untold_words(relative: float) -> str:
     """'a difference below 12 %', 'a factor below 2.4'."""
     if not np.isfinite(relative):
         return "any difference"
-    return f"a difference below {100 * relative:.0f} %" if relative < 0.3 else f"a factor below {1 + relative:.2g}"
+    return (
+        f"a difference below {100 * relative:.0f} %"
+        if relative < 0.3
+        else f"a factor below {1 + relative:.2g}"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,16 +63,19 @@ class Scale:
     """What a pixel is worth, with one standard deviation and the check against a second source."""
 
     km_per_px: float
-    sigma_km_per_px: float          # systematic: the same for every height and speed of the run
+    sigma_km_per_px: float  # systematic: the same for every height and speed of the run
     arcsec_per_px: float
-    source: str                     # 'limb', 'optics', 'given' or 'header'
-    check: str                      # one sentence on the agreement of the sources, '' if there is one source only
-    agrees: bool                    # False: a warning
-    check_tells: float = np.nan     # relative difference that the check could just tell; nan with one source, inf: it told nothing
+    source: str  # 'limb', 'optics', 'given' or 'header'
+    check: str  # one sentence on the agreement of the sources, '' if there is one source only
+    agrees: bool  # False: a warning
+    check_tells: float = (
+        np.nan
+    )  # relative difference that the check could just tell; nan with one source, inf: it told nothing
 
     @property
     def untold(self) -> str:
-        """What a weak check could not have told, in a few words; '' where there is none or it is good enough."""
+        """What a weak check could not have told, in a few words; '' where there is none or it is good
+        enough."""
         return untold_words(self.check_tells) if self.agrees and self.check_tells > WEAK_CHECK else ""
 
 
@@ -73,11 +83,11 @@ class Scale:
 class Orientation:
     """How image angles (counter-clockwise from image up, reference frame) become product angles."""
 
-    position_angles: bool           # False: product angles are image angles
-    zero_deg: float                 # image angle of product angle 0 (solar north)
-    sign: int                       # +1, or -1 when the image is mirrored
+    position_angles: bool  # False: product angles are image angles
+    zero_deg: float  # image angle of product angle 0 (solar north)
+    sign: int  # +1, or -1 when the image is mirrored
     error_deg: float
-    source: str                     # one sentence
+    source: str  # one sentence
 
     def to_product(self, image_deg: Angles) -> Angles:
         """Image angle to product angle, not wrapped."""
@@ -96,19 +106,19 @@ class Orientation:
 class DriftCalibration:
     """What a recording with the drive switched off tells about the camera.
 
-    The drift alone gives west and the scale. North needs to know whether the image is mirrored, which a straight
-    drift cannot tell: without further evidence `mirrored` is None and both answers stand here.
+    The drift alone gives west and the scale. North needs to know whether the image is mirrored, which a
+    straight drift cannot tell: without further evidence `mirrored` is None and both answers stand here.
     """
 
-    west_deg: float                 # image angle towards which the Sun drifts
+    west_deg: float  # image angle towards which the Sun drifts
     west_err_deg: float
     arcsec_per_px: float
     arcsec_per_px_err: float
-    north_deg: float                # image angle of celestial north; nan while mirroring is unknown
+    north_deg: float  # image angle of celestial north; nan while mirroring is unknown
     north_if_not_mirrored_deg: float
     north_if_mirrored_deg: float
-    mirrored: bool | None           # None: the recording does not tell
-    evidence: str                   # what told the mirroring: 'nudge', 'curvature' or ''
-    rms_px: float                   # scatter of the positions across the drift
-    points: int                     # positions on which the drift rests
-    sentence: str                   # the result in words, and what to do with it
+    mirrored: bool | None  # None: the recording does not tell
+    evidence: str  # what told the mirroring: 'nudge', 'curvature' or ''
+    rms_px: float  # scatter of the positions across the drift
+    points: int  # positions on which the drift rests
+    sentence: str  # the result in words, and what to do with it

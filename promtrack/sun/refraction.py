@@ -1,17 +1,23 @@
 """Atmospheric refraction, and how it flattens the Sun's disc near the horizon.
 
 Formulae for 1010 hPa and 10 C: Bennett (1982) and Saemundsson (1986) as given by Meeus 1998, Astronomical
-Algorithms, ch. 16. Both hold to about 0.1 arcmin above 5 deg; nearer the horizon the real air can differ more.
+Algorithms, ch. 16. Both hold to about 0.1 arcmin above 5 deg; nearer the horizon the real air can differ
+more.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["air_pressure_ratio", "flattening", "refraction_arcmin", "refraction_from_apparent_arcmin",
-           "vertical_contraction"]
+__all__ = [
+    "air_pressure_ratio",
+    "flattening",
+    "refraction_arcmin",
+    "refraction_from_apparent_arcmin",
+    "vertical_contraction",
+]
 
-LOWEST_DEG = -1.0   # true altitude below which the formulae mean nothing: the Sun has set
+LOWEST_DEG = -1.0  # true altitude below which the formulae mean nothing: the Sun has set
 
 
 def refraction_arcmin(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) -> np.ndarray | float:
@@ -26,15 +32,17 @@ def refraction_arcmin(altitude_deg: np.ndarray | float, *, elevation_m: float = 
     return 1.02 / np.tan(np.deg2rad(h + 10.3 / (h + 5.11))) * air_pressure_ratio(elevation_m)
 
 
-def refraction_from_apparent_arcmin(altitude_deg: np.ndarray | float, *,
-                                    elevation_m: float = 0.0) -> np.ndarray | float:
+def refraction_from_apparent_arcmin(
+    altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0
+) -> np.ndarray | float:
     """Refraction at an apparent altitude (Bennett); nan below -1 deg."""
     a = _risen(altitude_deg)
     return 1.0 / np.tan(np.deg2rad(a + 7.31 / (a + 4.4))) * air_pressure_ratio(elevation_m)
 
 
-def vertical_contraction(altitude_deg: np.ndarray | float, *, radius_arcsec: float = 960.0,
-                         elevation_m: float = 0.0) -> np.ndarray | float:
+def vertical_contraction(
+    altitude_deg: np.ndarray | float, *, radius_arcsec: float = 960.0, elevation_m: float = 0.0
+) -> np.ndarray | float:
     """Apparent over true vertical diameter of the disc whose centre stands at a true altitude."""
     h, r = np.asarray(altitude_deg, float), radius_arcsec / 3600.0
     upper = refraction_arcmin(h + r, elevation_m=elevation_m)
@@ -42,17 +50,21 @@ def vertical_contraction(altitude_deg: np.ndarray | float, *, radius_arcsec: flo
     return 1.0 - (lower - upper) / (120.0 * r)
 
 
-def flattening(altitude_deg: np.ndarray | float, *, radius_arcsec: float = 960.0,
-               elevation_m: float = 0.0) -> np.ndarray | float:
+def flattening(
+    altitude_deg: np.ndarray | float, *, radius_arcsec: float = 960.0, elevation_m: float = 0.0
+) -> np.ndarray | float:
     """1 - vertical / horizontal diameter of the refracted disc; nan when the Sun has set.
 
-    The horizontal diameter shrinks too, since lifting the disc brings its verticals closer: cos(h + R) / cos(h).
+    The horizontal diameter shrinks too, since lifting the disc brings its verticals closer: cos(h + R) /
+    cos(h).
     """
     h = np.asarray(altitude_deg, float)
     lifted = np.deg2rad(h + refraction_arcmin(h, elevation_m=elevation_m) / 60.0)
     horizontal = np.cos(np.minimum(lifted, np.pi / 2)) / np.maximum(np.cos(np.deg2rad(h)), 1e-9)
     # At the zenith the expression is 0 / 0; its limit is 1 - 0.0003, the same as at every other altitude.
-    horizontal = np.where(h > 89.0, 1.0 - np.deg2rad(1.02 / 60.0) * air_pressure_ratio(elevation_m), horizontal)
+    horizontal = np.where(
+        h > 89.0, 1.0 - np.deg2rad(1.02 / 60.0) * air_pressure_ratio(elevation_m), horizontal
+    )
     flat = 1.0 - vertical_contraction(h, radius_arcsec=radius_arcsec, elevation_m=elevation_m) / horizontal
     return flat if flat.ndim else float(flat)
 

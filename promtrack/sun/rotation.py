@@ -1,7 +1,8 @@
 """How the Sun turns: the rate at a latitude, and where that carries what is seen at the limb.
 
-Rate: Snodgrass & Ulrich 1990, Astrophys. J. 351, 309 (features in the photosphere, from their motion), which holds for the
-chromosphere to a per cent or two. Seen from the Earth it is slower by the Earth's own course, 0.9856 deg a day in the mean.
+Rate: Snodgrass & Ulrich 1990, Astrophys. J. 351, 309 (features in the photosphere, from their motion), which
+holds for the chromosphere to a per cent or two. Seen from the Earth it is slower by the Earth's own course,
+0.9856 deg a day in the mean.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ import numpy as np
 
 __all__ = ["limb_drift", "synodic_deg_day"]
 
-SNODGRASS_ULRICH_DEG_DAY = (14.713, -2.396, -1.787)   # of sin^0, sin^2 and sin^4 of the latitude
-EARTH_DEG_DAY = 0.9856                                 # 360 deg in a sidereal year
+SNODGRASS_ULRICH_DEG_DAY = (14.713, -2.396, -1.787)  # of sin^0, sin^2 and sin^4 of the latitude
+EARTH_DEG_DAY = 0.9856  # 360 deg in a sidereal year
 
 
 def synodic_deg_day(latitude_deg: np.ndarray | float) -> np.ndarray | float:
@@ -24,21 +25,23 @@ def synodic_deg_day(latitude_deg: np.ndarray | float) -> np.ndarray | float:
 def limb_drift(pa_deg: np.ndarray, distance: np.ndarray, b0_deg: float) -> np.ndarray:
     """Apparent motion along the limb, towards larger position angle, solar radii a second.
 
-    With x to the west, y along the axis's direction in the sky and z towards the observer, the axis is (0, cos B0, sin B0) and a
-    feature at r moves by axis x r times the rate. In the plane of the limb that is a turn by the rate times sin B0; on the disc what
-    turns towards the observer is carried westward besides.
+    With x to the west, y along the axis's direction in the sky and z towards the observer, the axis is (0,
+    cos B0, sin B0) and a feature at r moves by axis x r times the rate. In the plane of the limb that is a
+    turn by the rate times sin B0; on the disc what turns towards the observer is carried westward besides.
 
     Parameters
     ----------
     pa_deg : position angles (from solar north through east)
-    distance : from the disc's centre in radii, broadcast with `pa_deg`; what stands off the limb is taken to lie in its plane and to
-        turn with the latitude below it
+    distance : from the disc's centre in radii, broadcast with `pa_deg`; what stands off the limb is taken to
+        lie in its plane and to turn with the latitude below it
     b0_deg : latitude of the disc's centre
     """
     pa, b0 = np.radians(pa_deg), np.radians(b0_deg)
     x, y = -np.sin(pa) * distance, np.cos(pa) * distance
     depth = np.sqrt(np.maximum(1.0 - np.square(distance), 0.0))
-    latitude = np.degrees(np.arcsin(np.clip((y * np.cos(b0) + depth * np.sin(b0)) / np.maximum(distance, 1.0), -1.0, 1.0)))
+    latitude = np.degrees(
+        np.arcsin(np.clip((y * np.cos(b0) + depth * np.sin(b0)) / np.maximum(distance, 1.0), -1.0, 1.0))
+    )
     rate = np.radians(synodic_deg_day(latitude)) / 86400.0
     west, north = rate * (np.cos(b0) * depth - np.sin(b0) * y), rate * np.sin(b0) * x
     return -west * np.cos(pa) - north * np.sin(pa)

@@ -1,8 +1,8 @@
 """What a pixel is worth: from the limb, from the optics, from a header, and whether they agree.
 
-The limb that is fitted is the H-alpha limb, a few Mm above the photosphere; seen from a distance d its angular radius
-is asin((R_sun + height) / d), and one pixel is (R_sun + height) / radius_px. Every error here is systematic: it is the
-same for all heights and speeds of a run.
+The limb that is fitted is the H-alpha limb, a few Mm above the photosphere; seen from a distance d its
+angular radius is asin((R_sun + height) / d), and one pixel is (R_sun + height) / radius_px. Every error here
+is systematic: it is the same for all heights and speeds of a run.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from promtrack.sun.records import WEAK_CHECK, HeaderGeometry, Scale, SolarView, 
 
 __all__ = ["limb_radius_arcsec", "measure_scale"]
 
-HEADER_ERR = 0.002      # relative error of a header's plate scale: includes which solar radius it was tied to
+HEADER_ERR = 0.002  # relative error of a header's plate scale: includes which solar radius it was tied to
 DISAGREE_SIGMA = 3.0
-BARELY_SIGMA = 2.0      # beyond it an agreement is given with its sigma
-LARGEST_BINNING = 16    # beyond that a stale header is not the likeliest cause
+BARELY_SIGMA = 2.0  # beyond it an agreement is given with its sigma
+LARGEST_BINNING = 16  # beyond that a stale header is not the likeliest cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,23 +30,30 @@ class _Candidate:
 
     source: str
     arcsec_per_px: float
-    error: float            # relative, 1 sigma
+    error: float  # relative, 1 sigma
     name: str
 
 
-def measure_scale(radius_px: float, radius_err_px: float, view: SolarView, *, camera: CameraSettings,
-                  limb: LimbSettings, header: HeaderGeometry | None = None) -> Scale:
+def measure_scale(
+    radius_px: float,
+    radius_err_px: float,
+    view: SolarView,
+    *,
+    camera: CameraSettings,
+    limb: LimbSettings,
+    header: HeaderGeometry | None = None,
+) -> Scale:
     """The scale with its systematic error, and the check of its sources against each other.
 
-    The limb gives it, unless the optics (`camera.arcsec_per_px`, or pixel size and focal length) or the header state it
-    with a smaller error and agree with the limb: on a short arc they know it better. A source that disagrees with the
-    limb by more than 3 sigma never takes over; `check` then names the likely causes. A given `limb.radius_px` is
-    believed in the limb's place, and is itself compared with the limb.
+    The limb gives it, unless the optics (`camera.arcsec_per_px`, or pixel size and focal length) or the
+    header state it with a smaller error and agree with the limb: on a short arc they know it better. A source
+    that disagrees with the limb by more than 3 sigma never takes over; `check` then names the likely causes.
+    A given `limb.radius_px` is believed in the limb's place, and is itself compared with the limb.
 
     Parameters
     ----------
-    radius_px, radius_err_px : of the limb alone (`LimbLock.own_radius_px`), before anything stated was joined in; the
-        error may be inf or nan when the arc does not tell the radius
+    radius_px, radius_err_px : of the limb alone (`LimbLock.own_radius_px`), before anything stated was joined
+        in; the error may be inf or nan when the arc does not tell the radius
     view : distance of the observer
 
     Raises
@@ -54,8 +61,10 @@ def measure_scale(radius_px: float, radius_err_px: float, view: SolarView, *, ca
     InputError : the radius is not a positive number
     """
     if not (np.isfinite(radius_px) and radius_px > 0):
-        raise InputError(f"the limb's radius is {radius_px} px, so there is no scale",
-                         remedy="check the lock, or give limb.radius_px")
+        raise InputError(
+            f"the limb's radius is {radius_px} px, so there is no scale",
+            remedy="check the lock, or give limb.radius_px",
+        )
     measured = believed = _from_limb(radius_px, radius_err_px, view, limb, "the limb")
     checks = []
     if limb.radius_px is not None:
@@ -72,21 +81,34 @@ def measure_scale(radius_px: float, radius_err_px: float, view: SolarView, *, ca
         if check.agrees and other.error < chosen.error:
             chosen = other
     km = chosen.arcsec_per_px / ARCSEC_PER_RAD * view.distance_au * AU_KM
-    if chosen is believed:   # exact, where the small-angle form is 1e-5 off
+    if chosen is believed:  # exact, where the small-angle form is 1e-5 off
         km = (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm) / (limb.radius_px or radius_px)
-    return Scale(km, km * chosen.error, chosen.arcsec_per_px, chosen.source, " ".join(check.sentence for check in checks),
-                 all(check.agrees for check in checks), min((check.tells for check in checks), default=np.nan))
+    return Scale(
+        km,
+        km * chosen.error,
+        chosen.arcsec_per_px,
+        chosen.source,
+        " ".join(check.sentence for check in checks),
+        all(check.agrees for check in checks),
+        min((check.tells for check in checks), default=np.nan),
+    )
 
 
 def limb_radius_arcsec(view: SolarView, height_mm: float) -> float:
     """Angular radius of a limb `height_mm` above the photosphere."""
-    return float(np.arcsin((SOLAR_RADIUS_KM + 1000.0 * height_mm) / (view.distance_au * AU_KM)) * ARCSEC_PER_RAD)
+    return float(
+        np.arcsin((SOLAR_RADIUS_KM + 1000.0 * height_mm) / (view.distance_au * AU_KM)) * ARCSEC_PER_RAD
+    )
 
 
-def _from_limb(radius_px: float, radius_err_px: float, view: SolarView, limb: LimbSettings, name: str) -> _Candidate:
+def _from_limb(
+    radius_px: float, radius_err_px: float, view: SolarView, limb: LimbSettings, name: str
+) -> _Candidate:
     fit = radius_err_px / radius_px if np.isfinite(radius_err_px) else np.inf
     height = 1000.0 * limb.height_err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
-    return _Candidate("limb", limb_radius_arcsec(view, limb.height_mm) / radius_px, float(np.hypot(fit, height)), name)
+    return _Candidate(
+        "limb", limb_radius_arcsec(view, limb.height_mm) / radius_px, float(np.hypot(fit, height)), name
+    )
 
 
 def _from_user(camera: CameraSettings) -> _Candidate | None:
@@ -98,8 +120,12 @@ def _from_user(camera: CameraSettings) -> _Candidate | None:
 def _from_optics(camera: CameraSettings) -> _Candidate | None:
     if camera.pixel_um is None or camera.focal_mm is None or camera.arcsec_per_px is not None:
         return None
-    return _Candidate("optics", float(np.arctan(camera.pixel_um / 1000.0 / camera.focal_mm)) * ARCSEC_PER_RAD,
-                      camera.scale_err, "pixel size and focal length")
+    return _Candidate(
+        "optics",
+        float(np.arctan(camera.pixel_um / 1000.0 / camera.focal_mm)) * ARCSEC_PER_RAD,
+        camera.scale_err,
+        "pixel size and focal length",
+    )
 
 
 def _from_header(header: HeaderGeometry | None) -> _Candidate | None:
@@ -114,7 +140,7 @@ class _Check:
 
     sentence: str
     agrees: bool
-    tells: float            # relative difference that it could just have told
+    tells: float  # relative difference that it could just have told
 
 
 def _compare(limb: _Candidate, other: _Candidate) -> _Check:
@@ -127,14 +153,21 @@ def _compare(limb: _Candidate, other: _Candidate) -> _Check:
     figures = f"{other.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec/px from {limb.name}"
     # Symmetric in the two sources: a factor 1/2 is as far off as a factor 2.
     if apart > DISAGREE_SIGMA:
-        return _Check(f"{_sentence(other.name)} and {limb.name} disagree: {figures}, a factor {ratio:.3g} "
-                      f"({apart:.0f} sigma). {_likely_cause(ratio, other.source)}", False, tells)
+        return _Check(
+            f"{_sentence(other.name)} and {limb.name} disagree: {figures}, a factor {ratio:.3g} "
+            f"({apart:.0f} sigma). {_likely_cause(ratio, other.source)}",
+            False,
+            tells,
+        )
     doubt = f" ({apart:.1f} sigma)" if apart > BARELY_SIGMA else ""
     if tells > WEAK_CHECK:
         whose = "so short or rough a limb" if limb.error > other.error else "scales so uncertain"
         doubt += f", but {whose} could not tell {untold_words(tells)}"
-    return _Check(f"{_sentence(other.name)} and {limb.name} agree: {figures}, {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %{doubt}.",
-                  True, tells)
+    return _Check(
+        f"{_sentence(other.name)} and {limb.name} agree: {figures}, {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %{doubt}.",
+        True,
+        tells,
+    )
 
 
 def _likely_cause(ratio: float, source: str) -> str:
@@ -142,30 +175,42 @@ def _likely_cause(ratio: float, source: str) -> str:
     factor = max(ratio, 1.0 / ratio)
     whole = round(factor)
     if source == "limb":
-        return ("Likely cause: limb.radius_px belongs to other optics or another binning, or something else was taken "
-                "for the limb. limb.radius_px is used.")
+        return (
+            "Likely cause: limb.radius_px belongs to other optics or another binning, or something else was taken "
+            "for the limb. limb.radius_px is used."
+        )
     if factor < 1.015:
-        return ("Likely cause: the height of the H-alpha limb (limb.height_mm), or a filter tuned off the line, which "
-                "shows the limb lower.")
+        return (
+            "Likely cause: the height of the H-alpha limb (limb.height_mm), or a filter tuned off the line, which "
+            "shows the limb lower."
+        )
     if source == "header" and 2 <= whole <= LARGEST_BINNING and abs(factor / whole - 1.0) < 0.03:
-        return (f"Likely cause: the frames were rebinned or resized by {whole} and the header was left as it was; "
-                "the limb's scale is used.")
+        return (
+            f"Likely cause: the frames were rebinned or resized by {whole} and the header was left as it was; "
+            "the limb's scale is used."
+        )
     if factor < 1.15:
         return _SMALL_CAUSE[source]
     if source == "optics" and ratio > 1.0:
-        cause = f"the true focal length is {factor:.3g} times the one stated (an extender that was not counted)"
+        cause = (
+            f"the true focal length is {factor:.3g} times the one stated (an extender that was not counted)"
+        )
         enlarged = "the frames were enlarged, or the pixel is smaller than stated"
         return f"Likely cause: {cause}{_binning(whole, factor, enlarged)}."
     if source == "optics":
         cause = f"the true focal length is {factor:.3g} times shorter than stated (a reducer that was not counted)"
-        return f"Likely cause: {cause}{_binning(whole, factor, 'the camera or the software binned the pixels')}."
-    return (f"Likely cause: the scale belongs to other optics or another binning, off by {factor:.3g}, or something "
-            "else was taken for the limb.")
+        return (
+            f"Likely cause: {cause}{_binning(whole, factor, 'the camera or the software binned the pixels')}."
+        )
+    return (
+        f"Likely cause: the scale belongs to other optics or another binning, off by {factor:.3g}, or something "
+        "else was taken for the limb."
+    )
 
 
 _SMALL_CAUSE = {
     "optics": "Likely cause: the stated focal length or pixel size is a little off; focusing and added elements change "
-              "the focal length by a few per cent.",
+    "the focal length by a few per cent.",
     "given": "Likely cause: the scale was measured with another focus or camera position.",
     "header": "Likely cause: the header's scale is nominal, or belongs to another instrument setting.",
 }
@@ -176,7 +221,7 @@ def _binning(whole: int, factor: float, cause: str) -> str:
 
 
 def _agreeing_focal(camera: CameraSettings, optics: _Candidate, limb: _Candidate) -> str:
-    assert camera.focal_mm is not None     # the optics gave a scale
+    assert camera.focal_mm is not None  # the optics gave a scale
     focal_mm = camera.focal_mm * optics.arcsec_per_px / limb.arcsec_per_px
     return f" With {camera.pixel_um:g} um pixels a focal length of {focal_mm:.0f} mm would agree."
 

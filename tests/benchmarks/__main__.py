@@ -1,7 +1,9 @@
-"""Speed and memory against floors measured in the same run: `python -m tests.benchmarks [--frames N] [--long] [--library] [--write]`.
+"""Speed and memory against floors measured in the same run: `python -m tests.benchmarks [--frames N] [--long]
+[--library] [--write]`.
 
-Asserts nothing. Prints Markdown tables; with `--write` they go into docs/performance.md between its two marks. Frames are
-synthetic (promtrack.scene); accuracy stands beside speed, so that neither is bought with the other.
+Asserts nothing. Prints Markdown tables; with `--write` they go into docs/performance.md between its two
+marks. Frames are synthetic (promtrack.scene); accuracy stands beside speed, so that neither is bought with
+the other.
 """
 
 from __future__ import annotations
@@ -59,20 +61,41 @@ class Goal:
     what: str
     measured: float
     most: float
-    rule: str = ""        # how the figure follows from others
+    rule: str = ""  # how the figure follows from others
     unit: str = "s"
 
 
 def bench_spec(shape: tuple[int, int], frames: int) -> SceneSpec:
     """An hour's worth of limb: hedgerow, five knots, drift, seeing."""
-    knots = tuple(Knot(at_deg=3.0 * k - 6.0, height_mm=12.0 + 4 * k, radial_km_s=6.0 + 5 * k, along_km_s=8.0 - 4 * k, snr=14.0,
-                       life_s=1500.0, from_s=120.0 * k) for k in range(5))
-    return SceneSpec(name="bench", shape=shape, frames=frames, cadence_s=10.0, limb_arc_deg=40.0, hedgerows=(Hedgerow(),), knots=knots,
-                     drift_px=(25.0, -12.0), exposure="both", seed=5)
+    knots = tuple(
+        Knot(
+            at_deg=3.0 * k - 6.0,
+            height_mm=12.0 + 4 * k,
+            radial_km_s=6.0 + 5 * k,
+            along_km_s=8.0 - 4 * k,
+            snr=14.0,
+            life_s=1500.0,
+            from_s=120.0 * k,
+        )
+        for k in range(5)
+    )
+    return SceneSpec(
+        name="bench",
+        shape=shape,
+        frames=frames,
+        cadence_s=10.0,
+        limb_arc_deg=40.0,
+        hedgerows=(Hedgerow(),),
+        knots=knots,
+        drift_px=(25.0, -12.0),
+        exposure="both",
+        seed=5,
+    )
 
 
 def write_frames(spec: SceneSpec, folder: Path) -> list[Path]:
-    """The scene's frames as uncompressed 16-bit TIFF, made on all cores; those that are there already are kept."""
+    """The scene's frames as uncompressed 16-bit TIFF, made on all cores; those that are there already are
+    kept."""
     folder.mkdir(parents=True, exist_ok=True)
     if len(list(folder.iterdir())) != spec.count:
         parts = os.cpu_count() or 1
@@ -96,7 +119,9 @@ def lengthen(frames: list[Path], folder: Path, times: int, cadence_s: float) -> 
     paths = []
     for i in range(len(frames) * times):
         when = begun + i * cadence_s
-        path = folder / (time.strftime("%Y-%m-%dT%H-%M-%S", time.gmtime(when)) + f".{int(1e3 * when) % 1000:03d}Z.tif")
+        path = folder / (
+            time.strftime("%Y-%m-%dT%H-%M-%S", time.gmtime(when)) + f".{int(1e3 * when) % 1000:03d}Z.tif"
+        )
         os.link(frames[_there_and_back(i, len(frames))], path)
         paths.append(path)
     return paths
@@ -131,12 +156,17 @@ def compare(frames: list[Path], scratch: Path, repeats: int) -> Comparison:
         with one_thread_each():
             held = clip_pictures(finished_job(frames, out).measured())
         clips.append(clip_floor(frames, held, out / "clip.mp4", ENCODER, scratch))
-    return Comparison(len(frames), *(sorted(some, key=lambda one: one.wall_s)[len(some) // 2] for some in (runs, plain, clips)), out)
+    return Comparison(
+        len(frames),
+        *(sorted(some, key=lambda one: one.wall_s)[len(some) // 2] for some in (runs, plain, clips)),
+        out,
+    )
 
 
 def print_run(label: str, run: Comparison) -> None:
-    """Stages, ratios, memory. Clip and figures are made at the same time, so the shares add up to more than the whole, and which
-    of the two spent what is not known: the one that ends first is charged with both until then."""
+    """Stages, ratios, memory. Clip and figures are made at the same time, so the shares add up to more than
+    the whole, and which of the two spent what is not known: the one that ends first is charged with both
+    until then."""
     shape, timing = clip_shape(run.products / "clip.mp4"), run.timing
     print(f"\n### {label}\n")
     print(f"Clip {shape['width']}x{shape['height']}, {shape['pictures']} pictures.\n")
@@ -147,13 +177,17 @@ def print_run(label: str, run: Comparison) -> None:
     print(_row(run, "**whole**", timing.wall_s, timing.cpu_s))
     print(_row(run, "floor of the clip's own pictures", run.clip.wall_s, run.clip.cpu_s))
     print(_row(run, "floor of the plain frames", run.plain.wall_s, run.plain.cpu_s))
-    print(f"\nProcessor seconds of the {timing.cpu_s:.1f}: ffmpeg {timing.encoder_cpu_s:.1f}. Peak memory {timing.peak_mb:.0f} MB, "
-          f"the encoder's {timing.encoder_mb:.0f} MB; largest file under way {timing.scratch_mb:.0f} MB.")
+    print(
+        f"\nProcessor seconds of the {timing.cpu_s:.1f}: ffmpeg {timing.encoder_cpu_s:.1f}. Peak memory {timing.peak_mb:.0f} MB, "
+        f"the encoder's {timing.encoder_mb:.0f} MB; largest file under way {timing.scratch_mb:.0f} MB."
+    )
 
 
 def _row(run: Comparison, name: str, wall_s: float, cpu_s: float) -> str:
-    return (f"| {name} | {wall_s:.1f} | {100 * wall_s / run.timing.wall_s:.0f} % | {wall_s / run.clip.wall_s:.2f} "
-            f"| {wall_s / run.plain.wall_s:.2f} | {cpu_s:.1f} |")
+    return (
+        f"| {name} | {wall_s:.1f} | {100 * wall_s / run.timing.wall_s:.0f} % | {wall_s / run.clip.wall_s:.2f} "
+        f"| {wall_s / run.plain.wall_s:.2f} | {cpu_s:.1f} |"
+    )
 
 
 def print_accuracy(spec: SceneSpec, frames: list[Path], run: Comparison) -> None:
@@ -161,9 +195,11 @@ def print_accuracy(spec: SceneSpec, frames: list[Path], run: Comparison) -> None
     job = finished_job(frames, run.products)
     _, scale, orientation = job.geometry
     found = judge(make_scene(spec).truth, job.lock, job.motion, scale, orientation)
-    print(f"Accuracy: {sum(k.knot > 0 for k in found.knots)} of {len(found.knots)} knots found, median speed error "
-          f"{100 * found.median_speed_error:.1f} %, {found.strays} moving tracks that follow nothing, scale off by "
-          f"{100 * abs(found.scale_ratio - 1):.2f} % (stated {100 * found.scale_sigma:.2f} %), centre {found.centre_rms_px:.2f} px rms.")
+    print(
+        f"Accuracy: {sum(k.knot > 0 for k in found.knots)} of {len(found.knots)} knots found, median speed error "
+        f"{100 * found.median_speed_error:.1f} %, {found.strays} moving tracks that follow nothing, scale off by "
+        f"{100 * abs(found.scale_ratio - 1):.2f} % (stated {100 * found.scale_sigma:.2f} %), centre {found.centre_rms_px:.2f} px rms."
+    )
 
 
 def print_check(frames: list[Path]) -> list[Goal]:
@@ -172,10 +208,14 @@ def print_check(frames: list[Path]) -> list[Goal]:
     for path in frames[:: max(1, len(frames) // 12)][:12]:
         cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
     reading = time.perf_counter() - begun
-    print(f"\n### check\n\n`promtrack check` of {len(frames)} frames: whole {check.wall_s:.2f} s, first words after "
-          f"{check.first_words_s:.2f} s; reading 12 frames alone {reading:.2f} s; {check.cpu_s:.2f} processor seconds.")
-    return [Goal("`promtrack check`, first words", check.first_words_s, 2.0),
-            Goal("`promtrack check`, whole", check.wall_s, 1.2 * reading, "1.2 x reading 12 frames")]
+    print(
+        f"\n### check\n\n`promtrack check` of {len(frames)} frames: whole {check.wall_s:.2f} s, first words after "
+        f"{check.first_words_s:.2f} s; reading 12 frames alone {reading:.2f} s; {check.cpu_s:.2f} processor seconds."
+    )
+    return [
+        Goal("`promtrack check`, first words", check.first_words_s, 2.0),
+        Goal("`promtrack check`, whole", check.wall_s, 1.2 * reading, "1.2 x reading 12 frames"),
+    ]
 
 
 def print_start() -> list[Goal]:
@@ -190,13 +230,18 @@ def print_goals(goals: list[Goal]) -> None:
     for goal in goals:
         verdict = "met" if goal.measured <= goal.most else "missed"
         rule = f"{goal.rule} = " if goal.rule else ""
-        print(f"| {goal.what} | {goal.measured:.2f} {goal.unit} | {rule}{goal.most:.2f} {goal.unit} | {verdict} |")
+        print(
+            f"| {goal.what} | {goal.measured:.2f} {goal.unit} | {rule}{goal.most:.2f} {goal.unit} | {verdict} |"
+        )
 
 
 def measure(options: argparse.Namespace, scratch: Path) -> None:
     """Everything asked for, printed as it comes."""
-    print(f"{os.cpu_count()} cores; {len(os.sched_getaffinity(0))} of them usable; load {os.getloadavg()[0]:.1f} at the beginning.\n"
-          if hasattr(os, "sched_getaffinity") else f"{os.cpu_count()} cores.\n")
+    print(
+        f"{os.cpu_count()} cores; {len(os.sched_getaffinity(0))} of them usable; load {os.getloadavg()[0]:.1f} at the beginning.\n"
+        if hasattr(os, "sched_getaffinity")
+        else f"{os.cpu_count()} cores.\n"
+    )
     goals = print_start()
     small_spec, large_spec = bench_spec(SMALL, 60), bench_spec(LARGE, options.frames)
     small = write_frames(small_spec, scratch / "small")
@@ -208,26 +253,54 @@ def measure(options: argparse.Namespace, scratch: Path) -> None:
     run = compare(large, scratch, options.repeats)
     print_run(f"{options.frames} frames of 1920x1200", run)
     print_accuracy(large_spec, large, run)
-    goals += [Goal("60 frames of 1024x768", few.timing.wall_s, 1.3 * few.clip.wall_s + 3.0, "1.3 x floor + 3 s"),
-              Goal(f"{options.frames} frames of 1920x1200", run.timing.wall_s, 1.5 * run.clip.wall_s + 2.0, "1.5 x floor + 2 s"),
-              Goal(f"memory of the {options.frames} frames", run.timing.peak_mb, 600.0, unit="MB")]
+    goals += [
+        Goal("60 frames of 1024x768", few.timing.wall_s, 1.3 * few.clip.wall_s + 3.0, "1.3 x floor + 3 s"),
+        Goal(
+            f"{options.frames} frames of 1920x1200",
+            run.timing.wall_s,
+            1.5 * run.clip.wall_s + 2.0,
+            "1.5 x floor + 2 s",
+        ),
+        Goal(f"memory of the {options.frames} frames", run.timing.peak_mb, 600.0, unit="MB"),
+    ]
     if options.library:
         seconds, speed = library_seconds(small)
-        print(f"\n### scikit-image and trackpy\n\n60 frames of 1024x768: {seconds:.1f} s without limb fit, clip, figures or errors; "
-              f"median speed {speed:.1f} km/s.")
+        print(
+            f"\n### scikit-image and trackpy\n\n60 frames of 1024x768: {seconds:.1f} s without limb fit, clip, figures or errors; "
+            f"median speed {speed:.1f} km/s."
+        )
     if options.long:
         many = compare(lengthen(large, scratch / "many", 10, 10.0), scratch, 1)
         print_run(f"{many.frames} frames of 1920x1200", many)
-        goals += [Goal("ten times the frames: time", many.timing.wall_s / run.timing.wall_s, 11.0, "10, 10 % more", "times"),
-                  Goal("ten times the frames: processor time", many.timing.cpu_s / run.timing.cpu_s, 11.0, "10, 10 % more", "times"),
-                  Goal("ten times the frames: memory", many.timing.peak_mb / run.timing.peak_mb, 1.05, unit="times")]
+        goals += [
+            Goal(
+                "ten times the frames: time",
+                many.timing.wall_s / run.timing.wall_s,
+                11.0,
+                "10, 10 % more",
+                "times",
+            ),
+            Goal(
+                "ten times the frames: processor time",
+                many.timing.cpu_s / run.timing.cpu_s,
+                11.0,
+                "10, 10 % more",
+                "times",
+            ),
+            Goal(
+                "ten times the frames: memory", many.timing.peak_mb / run.timing.peak_mb, 1.05, unit="times"
+            ),
+        ]
     print_goals(goals)
 
 
 def write_into_docs(text: str) -> None:
     """Put the tables between the marks of docs/performance.md."""
     before, rest = PAGE.read_text(encoding="utf-8").split(MARKS[0])
-    PAGE.write_text(before + MARKS[0] + "\n\n" + text.strip() + "\n\n" + MARKS[1] + rest.partition(MARKS[1])[2], encoding="utf-8")
+    PAGE.write_text(
+        before + MARKS[0] + "\n\n" + text.strip() + "\n\n" + MARKS[1] + rest.partition(MARKS[1])[2],
+        encoding="utf-8",
+    )
 
 
 class _Both(io.StringIO):
@@ -240,13 +313,21 @@ class _Both(io.StringIO):
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--frames", type=int, default=300, help="frames of the large run (default 300)")
     parser.add_argument("--repeats", type=int, default=1, help="runs whose median is printed (default 1)")
     parser.add_argument("--long", action="store_true", help="also ten times as many frames")
-    parser.add_argument("--library", action="store_true", help="also the same job scripted from scikit-image and trackpy")
+    parser.add_argument(
+        "--library", action="store_true", help="also the same job scripted from scikit-image and trackpy"
+    )
     parser.add_argument("--write", action="store_true", help="also put the tables into docs/performance.md")
-    parser.add_argument("--scratch", type=Path, help="folder in which the frames are kept for the next time (default: none is)")
+    parser.add_argument(
+        "--scratch",
+        type=Path,
+        help="folder in which the frames are kept for the next time (default: none is)",
+    )
     options = parser.parse_args()
     with contextlib.ExitStack() as stack:
         scratch = options.scratch or Path(stack.enter_context(tempfile.TemporaryDirectory()))

@@ -1,7 +1,8 @@
-"""The same job scripted from general-purpose libraries: register by phase correlation, unwrap, locate, link, fit a line.
+"""The same job scripted from general-purpose libraries: register by phase correlation, unwrap, locate, link,
+fit a line.
 
-Stands for what a programmer would write in an afternoon with scikit-image and trackpy. It takes the Sun's centre and the
-scale as given, which the real job has to find, and makes no clip, figure or error bar.
+Stands for what a programmer would write in an afternoon with scikit-image and trackpy. It takes the Sun's
+centre and the scale as given, which the real job has to find, and makes no clip, figure or error bar.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ __all__ = ["library_seconds"]
 
 
 def library_seconds(frames: list[Path], *, cadence_s: float = 10.0) -> tuple[float, float]:
-    """Wall time, and the median speed in km/s of the tracks found (725 km an arcsecond, 1 arcsec a pixel assumed)."""
+    """Wall time, and the median speed in km/s of the tracks found (725 km an arcsecond, 1 arcsec a pixel
+    assumed)."""
     import trackpy
     from skimage.io import imread
     from skimage.registration import phase_cross_correlation

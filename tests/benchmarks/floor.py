@@ -1,8 +1,10 @@
-"""The least that the job can cost: read every frame once with OpenCV and pipe as many pictures into the same encoder.
+"""The least that the job can cost: read every frame once with OpenCV and pipe as many pictures into the same
+encoder.
 
-Two floors, because what a picture shows decides what encoding it costs. The plain one pipes the frames themselves, stretched
-and cut to the clip's size. The clip's floor pipes the clip's own pictures as the encoder got them: a prominence made visible,
-with its noise. (Pictures decoded from the clip have lost much of that noise, and encode in two thirds of the time.)
+Two floors, because what a picture shows decides what encoding it costs. The plain one pipes the frames
+themselves, stretched and cut to the clip's size. The clip's floor pipes the clip's own pictures as the
+encoder got them: a prominence made visible, with its noise. (Pictures decoded from the clip have lost much of
+that noise, and encode in two thirds of the time.)
 """
 
 from __future__ import annotations
@@ -25,7 +27,7 @@ from tests.benchmarks.process import children_cpu_s
 
 __all__ = ["Floor", "clip_floor", "clip_pictures", "clip_shape", "plain_floor"]
 
-HELD_PICTURES = 100     # of the clip, in memory; a longer clip is piped as these, forward and backward
+HELD_PICTURES = 100  # of the clip, in memory; a longer clip is piped as these, forward and backward
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,18 +42,23 @@ def clip_shape(clip: Path) -> dict[str, int | float]:
     """Size, rate and number of pictures of a finished clip, so that the floors encode the same."""
     capture = cv2.VideoCapture(str(clip))
     try:
-        return {"width": int(capture.get(cv2.CAP_PROP_FRAME_WIDTH)), "height": int(capture.get(cv2.CAP_PROP_FRAME_HEIGHT)),
-                "rate": capture.get(cv2.CAP_PROP_FPS), "pictures": int(capture.get(cv2.CAP_PROP_FRAME_COUNT))}
+        return {
+            "width": int(capture.get(cv2.CAP_PROP_FRAME_WIDTH)),
+            "height": int(capture.get(cv2.CAP_PROP_FRAME_HEIGHT)),
+            "rate": capture.get(cv2.CAP_PROP_FPS),
+            "pictures": int(capture.get(cv2.CAP_PROP_FRAME_COUNT)),
+        }
     finally:
         capture.release()
 
 
 def clip_pictures(measured: Measured) -> list[bytes]:
-    """Pictures of the clip as raw yuv420p before they are encoded, from its middle, where all annotation stands."""
+    """Pictures of the clip as raw yuv420p before they are encoded, from its middle, where all annotation
+    stands."""
     studio = _prepare(measured)
     first = max(len(studio.shots) - HELD_PICTURES, 0) // 2
     draw = _films(studio)["clip.mp4"]()
-    takes = _takes(replace(studio, shots=studio.shots[first:first + HELD_PICTURES]))
+    takes = _takes(replace(studio, shots=studio.shots[first : first + HELD_PICTURES]))
     return [b"".join(planes_of(draw(take))) for take in takes]
 
 
@@ -65,7 +72,9 @@ def plain_floor(frames: list[Path], clip: Path, x264: list[str], scratch: Path) 
         grey = b""
         for frame in frames:
             counts = cv2.imread(str(frame), cv2.IMREAD_UNCHANGED)
-            grey = cv2.resize(cv2.convertScaleAbs(counts, alpha=gain), (shape["width"], shape["height"])).tobytes()
+            grey = cv2.resize(
+                cv2.convertScaleAbs(counts, alpha=gain), (shape["width"], shape["height"])
+            ).tobytes()
             yield grey
         yield from itertools.repeat(grey, max(shape["pictures"] - len(frames), 0))
 
@@ -73,7 +82,8 @@ def plain_floor(frames: list[Path], clip: Path, x264: list[str], scratch: Path) 
 
 
 def clip_floor(frames: list[Path], held: list[bytes], clip: Path, x264: list[str], scratch: Path) -> Floor:
-    """Reading `frames` once while pictures of the clip, from `clip_pictures`, go into x264; the last one is held as in the clip."""
+    """Reading `frames` once while pictures of the clip, from `clip_pictures`, go into x264; the last one is
+    held as in the clip."""
     shape = clip_shape(clip)
     there_and_back = itertools.cycle([*held, *held[-2:0:-1]])
 
@@ -87,9 +97,27 @@ def clip_floor(frames: list[Path], held: list[bytes], clip: Path, x264: list[str
     return _encoded(pictures(), shape, "yuv420p", x264, scratch)
 
 
-def _encoded(pictures: Iterable[bytes], shape: dict[str, int | float], pixels: str, x264: list[str], scratch: Path) -> Floor:
-    command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-y", "-f", "rawvideo", "-pix_fmt", pixels,
-               "-s", f"{shape['width']}x{shape['height']}", "-r", str(shape["rate"]), "-i", "-", *x264, str(scratch / "floor.mp4")]
+def _encoded(
+    pictures: Iterable[bytes], shape: dict[str, int | float], pixels: str, x264: list[str], scratch: Path
+) -> Floor:
+    command = [
+        imageio_ffmpeg.get_ffmpeg_exe(),
+        "-v",
+        "error",
+        "-y",
+        "-f",
+        "rawvideo",
+        "-pix_fmt",
+        pixels,
+        "-s",
+        f"{shape['width']}x{shape['height']}",
+        "-r",
+        str(shape["rate"]),
+        "-i",
+        "-",
+        *x264,
+        str(scratch / "floor.mp4"),
+    ]
     begun, own, children = time.perf_counter(), time.process_time(), children_cpu_s()
     with subprocess.Popen(command, stdin=subprocess.PIPE) as encoder:
         for picture in pictures:

@@ -2,8 +2,9 @@
 
     python -m tests.benchmarks.motion_accuracy [--seeds 24] [--still 20]
 
-The strips are those of `tests.motion.made_strips`: threads and blobs that stand still, a boiling fringe, seeing, local
-warps, registration errors, thin cloud, flicker, gaps. Nothing is tuned to a seed: other seeds give like figures.
+The strips are those of `tests.motion.made_strips`: threads and blobs that stand still, a boiling fringe,
+seeing, local warps, registration errors, thin cloud, flicker, gaps. Nothing is tuned to a seed: other seeds
+give like figures.
 """
 
 from __future__ import annotations
@@ -45,30 +46,57 @@ class Found:
 
 def recipe_of(seed: int) -> Recipe:
     """The recipe of one seed: every cadence in turn, few and many knots, still and poor air."""
-    return Recipe(frames=150, cadence_s=CADENCES_S[seed % len(CADENCES_S)], jitter_s=2.0, gaps=1 + seed % 3, rows=190,
-                  columns=520, knots=6 + seed % 7, wander_px=0.08 + 0.06 * (seed % 4), boil=4.0 + 2.0 * (seed % 5),
-                  threads=8 + 2 * (seed % 6), cloud=0.1 * (seed % 5), knot_frames=(10, 60))
+    return Recipe(
+        frames=150,
+        cadence_s=CADENCES_S[seed % len(CADENCES_S)],
+        jitter_s=2.0,
+        gaps=1 + seed % 3,
+        rows=190,
+        columns=520,
+        knots=6 + seed % 7,
+        wander_px=0.08 + 0.06 * (seed % 4),
+        boil=4.0 + 2.0 * (seed % 5),
+        threads=8 + 2 * (seed % 6),
+        cloud=0.1 * (seed % 5),
+        knot_frames=(10, 60),
+    )
 
 
 def still_recipe(seed: int) -> Recipe:
     """An hour without motion, boiling and cloudy."""
-    return replace(recipe_of(seed), frames=300, cadence_s=12.0, knots=0, gaps=3, boil=6.0 + 3.0 * (seed % 4),
-                   threads=16, cloud=0.3 + 0.1 * (seed % 5), wander_px=0.1 + 0.06 * (seed % 4), flicker=0.03)
+    return replace(
+        recipe_of(seed),
+        frames=300,
+        cadence_s=12.0,
+        knots=0,
+        gaps=3,
+        boil=6.0 + 3.0 * (seed % 4),
+        threads=16,
+        cloud=0.3 + 0.1 * (seed % 5),
+        wander_px=0.1 + 0.06 * (seed % 4),
+        flicker=0.03,
+    )
 
 
 def place_mm(strip: Strip, track: KnotTrack) -> tuple[np.ndarray, np.ndarray]:
     """x and y of a track's points in the coordinates of the truth."""
     geometry = strip.geometry
     turn = np.deg2rad(track.angle_deg - geometry.angle_deg((geometry.columns - 1) / 2))
-    return (geometry.limb_mm + track.height_mm) * np.sin(turn), (geometry.limb_mm + track.height_mm) * np.cos(turn)
+    return (geometry.limb_mm + track.height_mm) * np.sin(turn), (geometry.limb_mm + track.height_mm) * np.cos(
+        turn
+    )
 
 
 def true_knot(strip: Strip, track: KnotTrack, knots: tuple[MadeKnot, ...]) -> int:
     """Index of the knot on which most of a track's points lie, -1 if there is none."""
     x, y = place_mm(strip, track)
     at = np.searchsorted(strip.frame, track.frame)
-    share = [np.mean((np.hypot(x - knot.x_mm[at], y - knot.y_mm[at]) < max(2.0, 0.7 * knot.fwhm_mm)) & knot.seen[at])
-             for knot in knots]
+    share = [
+        np.mean(
+            (np.hypot(x - knot.x_mm[at], y - knot.y_mm[at]) < max(2.0, 0.7 * knot.fwhm_mm)) & knot.seen[at]
+        )
+        for knot in knots
+    ]
     return int(np.argmax(share)) if share and max(share) > 0.5 else -1
 
 
@@ -76,7 +104,9 @@ def countable(knot: MadeKnot) -> bool:
     return int((knot.snr >= LEAST_SNR).sum()) >= LEAST_FRAMES
 
 
-def compare(strip: Strip, motion: Motion, knots: tuple[MadeKnot, ...], cadence_s: float) -> tuple[list[Found], set[int], int]:
+def compare(
+    strip: Strip, motion: Motion, knots: tuple[MadeKnot, ...], cadence_s: float
+) -> tuple[list[Found], set[int], int]:
     """Tracks with a true knot, the knots found, and the number of tracks without a knot."""
     found, seen, false = [], set(), 0
     for track in motion.knots:
@@ -94,13 +124,22 @@ def compare(strip: Strip, motion: Motion, knots: tuple[MadeKnot, ...], cadence_s
 
 def _found(strip: Strip, track: KnotTrack, knot: MadeKnot, cadence_s: float) -> Found:
     fit = track.fit
-    velocity = 1e3 * np.array([CubicSpline(strip.time_s, axis)(fit.time_s, 1) for axis in (knot.x_mm, knot.y_mm)])
+    velocity = 1e3 * np.array(
+        [CubicSpline(strip.time_s, axis)(fit.time_s, 1) for axis in (knot.x_mm, knot.y_mm)]
+    )
     geometry = strip.geometry
     turn = np.deg2rad(track.angle_deg.mean() - geometry.angle_deg((geometry.columns - 1) / 2))
     radial = velocity @ [np.sin(turn), np.cos(turn)]
     along = velocity @ [np.cos(turn), -np.sin(turn)]
-    return Found(cadence_s, track.moving, fit.speed_km_s, fit.speed_err_km_s, float(np.hypot(*velocity)),
-                 (fit.radial_km_s - radial) / fit.radial_err_km_s, (fit.along_km_s - along) / fit.along_err_km_s)
+    return Found(
+        cadence_s,
+        track.moving,
+        fit.speed_km_s,
+        fit.speed_err_km_s,
+        float(np.hypot(*velocity)),
+        (fit.radial_km_s - radial) / fit.radial_err_km_s,
+        (fit.along_km_s - along) / fit.along_err_km_s,
+    )
 
 
 def measure_knots(seeds: range, folder: Path) -> list[tuple[str, str, str]]:
@@ -118,10 +157,15 @@ def measure_knots(seeds: range, folder: Path) -> list[tuple[str, str, str]]:
         false, tracks, found = false + wrong, tracks + len(motion.knots), found + matched
         called += sum(knot.moving for knot in motion.knots)
     return [
-        ("knots of S/N >= 8 seen in >= 8 frames, found", "95 %", f"{hit}/{wanted} = {100 * hit / wanted:.1f} %"),
+        (
+            "knots of S/N >= 8 seen in >= 8 frames, found",
+            "95 %",
+            f"{hit}/{wanted} = {100 * hit / wanted:.1f} %",
+        ),
         ("tracks without a true knot", "<= 5 %", f"{false}/{tracks} = {100 * false / tracks:.1f} %"),
         ("of the tracks, called moving", "-", f"{called}/{tracks} = {100 * called / tracks:.0f} %"),
-        *speed_rows(found, "all"), *speed_rows([f for f in found if f.moving], "called moving"),
+        *speed_rows(found, "all"),
+        *speed_rows([f for f in found if f.moving], "called moving"),
     ]
 
 
@@ -133,12 +177,22 @@ def speed_rows(found: list[Found], which: str) -> list[tuple[str, str, str]]:
     speed_pull = off / np.array([f.error_km_s for f in found])
     median_limit, most_limit = np.maximum(0.03 * true, 1.0), np.maximum(0.08 * true, 3.0)
     return [
-        (f"median speed error over max(3 %, 1 km/s), {which}", "<= 1", f"{np.median(off / median_limit):.2f} (n = {len(found)})"),
+        (
+            f"median speed error over max(3 %, 1 km/s), {which}",
+            "<= 1",
+            f"{np.median(off / median_limit):.2f} (n = {len(found)})",
+        ),
         (f"speed error below max(8 %, 3 km/s), {which}", "90 %", f"{100 * np.mean(off <= most_limit):.1f} %"),
-        (f"speed inside 1 sigma, 2 sigma, {which}", "63-73 %, 92-98 %",
-         f"{100 * np.mean(speed_pull <= 1):.1f} %, {100 * np.mean(speed_pull <= 2):.1f} %"),
-        (f"radial and along-limb speed inside 1 sigma, 2 sigma, {which}", "63-73 %, 92-98 %",
-         f"{100 * np.mean(np.abs(pulls) <= 1):.1f} %, {100 * np.mean(np.abs(pulls) <= 2):.1f} %"),
+        (
+            f"speed inside 1 sigma, 2 sigma, {which}",
+            "63-73 %, 92-98 %",
+            f"{100 * np.mean(speed_pull <= 1):.1f} %, {100 * np.mean(speed_pull <= 2):.1f} %",
+        ),
+        (
+            f"radial and along-limb speed inside 1 sigma, 2 sigma, {which}",
+            "63-73 %, 92-98 %",
+            f"{100 * np.mean(np.abs(pulls) <= 1):.1f} %, {100 * np.mean(np.abs(pulls) <= 2):.1f} %",
+        ),
     ]
 
 
@@ -151,8 +205,10 @@ def measure_stillness(seeds: range, folder: Path) -> list[tuple[str, str, str]]:
         strip.path.unlink()
         knots += any(knot.moving for knot in motion.knots)
         fronts += any(front.moving for front in motion.fronts)
-    return [("hours without motion in which a knot is called moving", "1 in 20", f"{knots} in {len(seeds)}"),
-            ("hours without motion in which a front is called moving", "1 in 20", f"{fronts} in {len(seeds)}")]
+    return [
+        ("hours without motion in which a knot is called moving", "1 in 20", f"{knots} in {len(seeds)}"),
+        ("hours without motion in which a front is called moving", "1 in 20", f"{fronts} in {len(seeds)}"),
+    ]
 
 
 def main() -> None:
@@ -164,7 +220,11 @@ def main() -> None:
     started = time.monotonic()
     with tempfile.TemporaryDirectory() as name:
         rows = measure_knots(range(chosen.first, chosen.first + chosen.seeds), Path(name))
-        rows += measure_stillness(range(chosen.first, chosen.first + chosen.still), Path(name)) if chosen.still else []
+        rows += (
+            measure_stillness(range(chosen.first, chosen.first + chosen.still), Path(name))
+            if chosen.still
+            else []
+        )
     print("| what | target | measured |\n| --- | --- | --- |")
     for row in rows:
         print("| " + " | ".join(row) + " |")

@@ -1,6 +1,8 @@
-"""One promtrack command as a whole process: wall time and processor time, stage by stage, peak memory of itself and of its encoder.
+"""One promtrack command as a whole process: wall time and processor time, stage by stage, peak memory of
+itself and of its encoder.
 
-Processor time (of all cores together, promtrack's and its children's) depends far less on what else the machine does.
+Processor time (of all cores together, promtrack's and its children's) depends far less on what else the
+machine does.
 """
 
 from __future__ import annotations
@@ -22,17 +24,20 @@ _DONE = re.compile(r"^(?P<stage>[a-z ]+): done in (?P<seconds>[0-9.]+) s$")
 
 @dataclass(slots=True)
 class Timing:
-    """What one process cost. Memory and the stages' processor time are nan where the system does not tell (/proc is read)."""
+    """What one process cost. Memory and the stages' processor time are nan where the system does not tell
+    (/proc is read)."""
 
     wall_s: float = 0.0
-    cpu_s: float = 0.0                                           # of promtrack and its children
-    encoder_cpu_s: float = float("nan")                          # of the children alone: encoding, and decoding to verify
+    cpu_s: float = 0.0  # of promtrack and its children
+    encoder_cpu_s: float = float("nan")  # of the children alone: encoding, and decoding to verify
     first_words_s: float = float("nan")
     peak_mb: float = float("nan")
     encoder_mb: float = float("nan")
     scratch_mb: float = 0.0
-    stages: dict[str, float] = field(default_factory=dict)       # seconds, in the order in which they ended
-    stages_cpu: dict[str, float] = field(default_factory=dict)   # processor seconds of everything from the end before to this end
+    stages: dict[str, float] = field(default_factory=dict)  # seconds, in the order in which they ended
+    stages_cpu: dict[str, float] = field(
+        default_factory=dict
+    )  # processor seconds of everything from the end before to this end
     output: str = ""
     status: int = 0
 
@@ -41,8 +46,13 @@ def time_command(arguments: list[str], *, scratch: Path | None = None) -> Timing
     """Run `promtrack ARGUMENTS` in a process of its own; `scratch` is watched for files that come and go."""
     timing = Timing()
     begun, cpu_before = time.perf_counter(), children_cpu_s()
-    with subprocess.Popen([sys.executable, "-m", "promtrack", *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                          text=True, encoding="utf-8") as process:
+    with subprocess.Popen(
+        [sys.executable, "-m", "promtrack", *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+    ) as process:
         watcher = threading.Thread(target=_watch, args=(process, timing, scratch), daemon=True)
         talker = threading.Thread(target=_listen, args=(process, timing), daemon=True)
         watcher.start()
@@ -86,8 +96,10 @@ def _watch(process: subprocess.Popen, timing: Timing, scratch: Path | None) -> N
         for child in _children(process.pid):
             timing.encoder_mb = _larger(timing.encoder_mb, _peak_mb(child))
         if scratch is not None and scratch.exists():
-            with contextlib.suppress(OSError):      # a file has just been renamed
-                timing.scratch_mb = max(timing.scratch_mb, sum(f.stat().st_size for f in scratch.glob("**/.part-*")) / 1e6)
+            with contextlib.suppress(OSError):  # a file has just been renamed
+                timing.scratch_mb = max(
+                    timing.scratch_mb, sum(f.stat().st_size for f in scratch.glob("**/.part-*")) / 1e6
+                )
         time.sleep(0.05)
 
 
@@ -110,10 +122,14 @@ def _cpu_s(pid: int) -> tuple[float, float]:
 def _times(pid: int) -> tuple[float, float]:
     """Processor time of a process itself and of its ended children; nan where the system does not tell."""
     try:
-        fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()
+        fields = (
+            Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()
+        )
     except OSError:
         return float("nan"), float("nan")
-    user, system, user_of_children, system_of_children = (int(part) / os.sysconf("SC_CLK_TCK") for part in fields[11:15])
+    user, system, user_of_children, system_of_children = (
+        int(part) / os.sysconf("SC_CLK_TCK") for part in fields[11:15]
+    )
     return user + system, user_of_children + system_of_children
 
 

@@ -32,15 +32,16 @@ def centres() -> Centres:
 
 
 def test_error_of_the_common_centre_is_true():
-    # TRUTH  200 limbs of 40 deg with relief of 0.5 px that is independent from bin to bin: pulls along the limb have unit
-    # variance. A jackknife of 12 blocks makes them a little wider; band 4 / sqrt(400) and 0.1 for that.
+    # TRUTH  200 limbs of 40 deg with relief of 0.5 px that is independent from bin to bin: pulls along the
+    # limb have unit variance. A jackknife of 12 blocks makes them a little wider; band 4 / sqrt(400) and 0.1
+    # for that.
     rng, theta = np.random.default_rng(3), np.linspace(-20.0, 20.0, 60)
     pulls = []
     for _ in range(200):
         edges = edges_of(rng.normal(0, 0.5, 60), theta)
         shift = centre_only(edges, edges.weight, edges.offset_px)[0]
         error = common_centre(edges, radius_fit(1.0))
-        pulls.append(shift[0] / np.sqrt(error.cov_px2[0, 0]))    # the limb faces up: x runs along it
+        pulls.append(shift[0] / np.sqrt(error.cov_px2[0, 0]))  # the limb faces up: x runs along it
     assert np.std(pulls) == pytest.approx(1.05, abs=0.3)
 
 
@@ -51,7 +52,8 @@ def test_a_larger_radius_moves_the_centre_of_an_arc_back():
 
 
 def test_header_takes_over_where_it_knows_better():
-    # TRUTH  relief sigma 1 px on 16 deg: the limb fixes the centre along itself to several px, a header at 2 arcsec/px to 0.5 px.
+    # TRUTH  relief sigma 1 px on 16 deg: the limb fixes the centre along itself to several px, a header at 2
+    # arcsec/px to 0.5 px.
     edges = edges_of(np.random.default_rng(1).normal(0, 1.0, 40), np.linspace(-8.0, 8.0, 40))
     radius = radius_fit(0.5)
     error = common_centre(edges, radius)
@@ -64,16 +66,24 @@ def test_header_takes_over_where_it_knows_better():
 
 
 def test_header_that_contradicts_the_limb_is_told_and_left_aside():
-    error = common_centre(edges_of(np.random.default_rng(1).normal(0, 0.3, 40), np.linspace(-20.0, 20.0, 40)), radius_fit(0.5))
-    moved, fit, said = join_header(centres(), radius_fit(0.5), error, replace(PLACE, y_px=PLACE.y_px + 12.0), PLACE, 0.5)
+    error = common_centre(
+        edges_of(np.random.default_rng(1).normal(0, 0.3, 40), np.linspace(-20.0, 20.0, 40)), radius_fit(0.5)
+    )
+    moved, fit, said = join_header(
+        centres(), radius_fit(0.5), error, replace(PLACE, y_px=PLACE.y_px + 12.0), PLACE, 0.5
+    )
     assert "12.0 px from where the limb puts it" in said[0]
     assert (moved.shift_px == 0).all()
     assert fit.err_px == 0.5
 
 
 def test_a_smooth_long_limb_leaves_no_angle_open_and_a_rough_short_one_does():
-    smooth = common_centre(edges_of(np.random.default_rng(2).normal(0, 0.05, 60), np.linspace(-40.0, 40.0, 60)), radius_fit(0.5))
-    rough = common_centre(edges_of(np.random.default_rng(2).normal(0, 3.0, 30), np.linspace(-8.0, 8.0, 30)), radius_fit(0.5))
+    smooth = common_centre(
+        edges_of(np.random.default_rng(2).normal(0, 0.05, 60), np.linspace(-40.0, 40.0, 60)), radius_fit(0.5)
+    )
+    rough = common_centre(
+        edges_of(np.random.default_rng(2).normal(0, 3.0, 30), np.linspace(-8.0, 8.0, 30)), radius_fit(0.5)
+    )
     assert angle_note(smooth, 1000.0) == []
     assert "deg only" in angle_note(rough, 1000.0)[0]
 

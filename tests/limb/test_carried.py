@@ -10,13 +10,25 @@ from promtrack.scene import Arch, Hedgerow, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import solar_view, synodic_deg_day
 
-# September: the axis leans towards us by 7.2 deg, the most of the year; no texture on the disc, which the scene would not carry rightly
-SPEC = SceneSpec(frames=24, cadence_s=240.0, limb_arc_deg=35.0, first_utc="2026-09-08T09:00:00", texture=0.0,
-                 hedgerows=(Hedgerow(at_deg=-6.0), Hedgerow(at_deg=9.0)), arches=(Arch(at_deg=2.0, brightness=0.07),))
-FACING_WEST = CameraSettings(north_deg=90.0)   # celestial north to the left: what faces up is the west limb, but for P
+# September: the axis leans towards us by 7.2 deg, the most of the year; no texture on the disc, which the
+# scene would not carry rightly
+SPEC = SceneSpec(
+    frames=24,
+    cadence_s=240.0,
+    limb_arc_deg=35.0,
+    first_utc="2026-09-08T09:00:00",
+    texture=0.0,
+    hedgerows=(Hedgerow(at_deg=-6.0), Hedgerow(at_deg=9.0)),
+    arches=(Arch(at_deg=2.0, brightness=0.07),),
+)
+FACING_WEST = CameraSettings(
+    north_deg=90.0
+)  # celestial north to the left: what faces up is the west limb, but for P
 
 
-def drift_along(spec: SceneSpec, camera: CameraSettings, wanted: bool = True) -> tuple[float, tuple[str, ...]]:
+def drift_along(
+    spec: SceneSpec, camera: CameraSettings, wanted: bool = True
+) -> tuple[float, tuple[str, ...]]:
     """Error of the centre along the limb, last frame against first, towards larger angle, px."""
     scene = make_scene(spec)
     lock = lock_limb(scene.sequence(), limb=LimbSettings(solar_rotation=wanted), camera=camera)
@@ -29,16 +41,16 @@ def drift_along(spec: SceneSpec, camera: CameraSettings, wanted: bool = True) ->
 def turning() -> tuple[SceneSpec, float]:
     """A Sun seen to turn as the real one does at its west limb, and how far that carries the limb in px."""
     view = solar_view(SPEC.times_utc[0])
-    latitude = -view.p_deg    # of the limb's middle, which faces celestial west: the axis is turned by P
+    latitude = -view.p_deg  # of the limb's middle, which faces celestial west: the axis is turned by P
     rate_deg_h = float(synodic_deg_day(latitude)) / 24.0 * np.sin(np.radians(view.b0_deg))
     spec = replace(SPEC, rotation_deg_h=rate_deg_h)
     return spec, float(np.radians(rate_deg_h * (SPEC.time_s[-1] - SPEC.time_s[0]) / 3600.0) * spec.radius_px)
 
 
 def test_a_turn_by_the_sun_is_not_taken_for_a_shift():
-    # TRUTH  the picture is turned by what solar rotation makes of the west limb in 92 minutes: 2.0 px at the limb. Features hold the place
-    # there, so without the law of rotation the Sun's centre is off by all of it. Changing plasma leaves 0.2 px rms in a scene: three
-    # scenes, and 2.5 sigma of their mean.
+    # TRUTH  the picture is turned by what solar rotation makes of the west limb in 92 minutes: 2.0 px at the
+    # limb. Features hold the place there, so without the law of rotation the Sun's centre is off by all of
+    # it. Changing plasma leaves 0.2 px rms in a scene: three scenes, and 2.5 sigma of their mean.
     spec, carried = turning()
     with_it = [drift_along(replace(spec, seed=seed), FACING_WEST) for seed in (1, 2, 3)]
     without = [drift_along(replace(spec, seed=seed), FACING_WEST, wanted=False) for seed in (1, 2, 3)]

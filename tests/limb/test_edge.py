@@ -12,15 +12,17 @@ from promtrack.limb.rays import fit_rays
 
 def disc(place: Place, shape: tuple[int, int], width_px: float, darkening: float = 0.0) -> np.ndarray:
     """A limb with an error function's fall, its steepest point on the circle."""
-    y, x = np.mgrid[0:shape[0], 0:shape[1]]
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
     height = np.hypot(x - place.x_px, y - place.y_px) - place.radius_px
     inside = 0.5 - 0.5 * erf(height / (np.sqrt(2) * width_px))
-    return (1000.0 + 20000.0 * inside * (1 - darkening * np.exp(np.minimum(height, 0) / 30))).astype(np.float32)
+    return (1000.0 + 20000.0 * inside * (1 - darkening * np.exp(np.minimum(height, 0) / 30))).astype(
+        np.float32
+    )
 
 
 def test_zone_holds_the_frame_along_its_rays():
-    # TWIN  scipy's spline sampling at the points that the geometry gives. OpenCV rounds positions to 1/32 px: with this
-    # smooth picture that is less than 2 counts.
+    # TWIN  scipy's spline sampling at the points that the geometry gives. OpenCV rounds positions to 1/32 px:
+    # with this smooth picture that is less than 2 counts.
     y, x = np.mgrid[0:240, 0:330]
     frame = (5000 + 900 * np.sin(x / 17) * np.cos(y / 13)).astype(np.float32)
     place = Place(160.3, 420.8, 300.0, turn_deg=1.7, flattening=0.01, zenith_deg=20.0)
@@ -32,11 +34,12 @@ def test_zone_holds_the_frame_along_its_rays():
     assert zone.valid.any()
     assert np.abs(zone.value - twin)[zone.valid].max() < 4.0
     inside = (px >= 1) & (px <= 328) & (py >= 1) & (py <= 238)
-    assert (zone.valid == inside).mean() > 0.999      # float32 at the very border
+    assert (zone.valid == inside).mean() > 0.999  # float32 at the very border
 
 
 def test_rays_run_from_one_end_of_the_limb_to_the_other_also_across_zero():
-    # By definition: neighbours in the zone are neighbours on the limb, so a limb at the top goes ... 358, 359, 0, 1 ...
+    # By definition: neighbours in the zone are neighbours on the limb, so a limb at the top goes ... 358,
+    # 359, 0, 1 ...
     grid = make_grid(300.0, 20.0, 24.0)
     zone = unwrap(np.zeros((240, 330), np.float32), Place(160.0, 420.0, 300.0), grid)
     steps = np.mod(np.diff(zone.ray), len(grid.theta_deg))

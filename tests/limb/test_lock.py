@@ -16,10 +16,28 @@ from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import ARCSEC_PER_RAD, measure_scale, solar_view
 
-STILL = SceneSpec(frames=14, limb_arc_deg=35.0, image_motion_arcsec=0.0, seeing_arcsec=1.5, seeing_variation=0.0, distortion_arcsec=0.0,
-                  transparency=0.0)
-SPOILED = SceneSpec(frames=24, limb_arc_deg=35.0, shape=(360, 480), cloud_frames=((5, 0.2),), lost_frames=(8,), aircraft_frames=(12,),
-                    jumps=(Jump(15, 30.0, 24.0),), blurred_frames=((19, 9.0),), gain_changes=((10, 1.3),), hot_pixels=40, motes=4)
+STILL = SceneSpec(
+    frames=14,
+    limb_arc_deg=35.0,
+    image_motion_arcsec=0.0,
+    seeing_arcsec=1.5,
+    seeing_variation=0.0,
+    distortion_arcsec=0.0,
+    transparency=0.0,
+)
+SPOILED = SceneSpec(
+    frames=24,
+    limb_arc_deg=35.0,
+    shape=(360, 480),
+    cloud_frames=((5, 0.2),),
+    lost_frames=(8,),
+    aircraft_frames=(12,),
+    jumps=(Jump(15, 30.0, 24.0),),
+    blurred_frames=((19, 9.0),),
+    gain_changes=((10, 1.3),),
+    hot_pixels=40,
+    motes=4,
+)
 
 
 def errors(scene, lock) -> tuple[np.ndarray, np.ndarray]:
@@ -44,27 +62,46 @@ def test_still_air():
 
 @pytest.mark.parametrize("off", [1.0, 0.993])
 def test_a_stated_scale_is_checked_against_the_limb_alone(off):
-    # TRUTH  20 deg of limb tell the radius to 0.4 %, a scale stated to 0.1 % takes over. Stated 0.7 % too small it must not be
-    # compared with the radius it was joined into, but with the limb's own, which stays the same whatever is stated.
+    # TRUTH  20 deg of limb tell the radius to 0.4 %, a scale stated to 0.1 % takes over. Stated 0.7 % too
+    # small it must not be compared with the radius it was joined into, but with the limb's own, which stays
+    # the same whatever is stated.
     scene = make_scene(replace(STILL, limb_arc_deg=20.0))
-    sequence, camera = scene.sequence(), CameraSettings(arcsec_per_px=off * scene.truth.arcsec_per_px, scale_err=0.001)
+    sequence, camera = (
+        scene.sequence(),
+        CameraSettings(arcsec_per_px=off * scene.truth.arcsec_per_px, scale_err=0.001),
+    )
     lock, alone = lock_limb(sequence, camera=camera), lock_limb(sequence)
     assert lock.own_radius_px == pytest.approx(alone.radius_px, abs=1e-6)
     assert lock.own_radius_err_px == pytest.approx(alone.radius_err_px, abs=1e-6)
     assert lock.radius_err_px < 0.5 * lock.own_radius_err_px
-    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, solar_view(sequence.times_utc[0]), camera=camera, limb=LimbSettings())
+    scale = measure_scale(
+        lock.own_radius_px,
+        lock.own_radius_err_px,
+        solar_view(sequence.times_utc[0]),
+        camera=camera,
+        limb=LimbSettings(),
+    )
     assert (scale.source, scale.agrees) == ("given", True)
     assert f"{100 * (off * alone.radius_px / scene.truth.radius_px - 1):+.1f} %" in scale.check
 
 
 @pytest.mark.parametrize("factor", [1.5, 1 / 1.5])
 def test_a_wrong_focal_length_is_caught_on_a_short_arc(factor):
-    # TRUTH  the scene's optics, the focal length 1.5 times wrong either way: the lock keeps the limb's own radius.
+    # TRUTH  the scene's optics, the focal length 1.5 times wrong either way: the lock keeps the limb's own
+    # radius.
     scene = make_scene(replace(STILL, limb_arc_deg=20.0))
     sequence = scene.sequence()
-    camera = CameraSettings(pixel_um=2.4, focal_mm=factor * 2.4e-3 / scene.truth.arcsec_per_px * ARCSEC_PER_RAD)
+    camera = CameraSettings(
+        pixel_um=2.4, focal_mm=factor * 2.4e-3 / scene.truth.arcsec_per_px * ARCSEC_PER_RAD
+    )
     lock = lock_limb(sequence, camera=camera)
-    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, solar_view(sequence.times_utc[0]), camera=camera, limb=LimbSettings())
+    scale = measure_scale(
+        lock.own_radius_px,
+        lock.own_radius_err_px,
+        solar_view(sequence.times_utc[0]),
+        camera=camera,
+        limb=LimbSettings(),
+    )
     assert lock.radius_px == pytest.approx(scene.truth.radius_px, rel=0.01)
     assert (scale.source, scale.agrees) == ("limb", False)
     assert ("extender" if factor < 1 else "reducer") in scale.check
@@ -86,6 +123,7 @@ def test_unreadable_frame_is_a_gap():
         if index in (3, 4):
             raise InputError("cut short", where=f"frame{index}")
         return scene.frame(index)
+
     lock = lock_limb(replace(scene.sequence(), read=read))
     assert list(np.flatnonzero(~lock.used)) == [3, 4]
     assert lock.reason[3] == "could not be read: cut short"
@@ -93,7 +131,9 @@ def test_unreadable_frame_is_a_gap():
 
 def test_field_rotation():
     # TRUTH  the scene's turn; target 0.03 deg rms, about the mean: the zero is only the reference frame's.
-    scene = make_scene(SceneSpec(frames=40, limb_arc_deg=35.0, rotation_deg_h=10.0, drift_px=(60.0, 40.0), cadence_s=90.0))
+    scene = make_scene(
+        SceneSpec(frames=40, limb_arc_deg=35.0, rotation_deg_h=10.0, drift_px=(60.0, 40.0), cadence_s=90.0)
+    )
     lock = lock_limb(scene.sequence(), camera=CameraSettings(mount="altazimuth"))
     turn = lock.angle_deg - (scene.truth.angle_deg - scene.truth.angle_deg[lock.reference])
     assert np.std(turn) < 0.03
@@ -134,8 +174,11 @@ def test_inspection_speaks_plainly():
     inspection = inspect_sequence(scene.sequence(), limb=LimbSettings(), frames=3)
     assert inspection.measurable
     assert "limb was found in 3 of 3 frames" in inspection.verdict[0]
-    spread = float(np.std(inspection.radius_px))    # below half a pixel in still air: not to be called 0
-    assert f"radius {with_error(float(np.median(inspection.radius_px)), spread, 'px')} from frame to frame" in inspection.verdict[0]
+    spread = float(np.std(inspection.radius_px))  # below half a pixel in still air: not to be called 0
+    assert (
+        f"radius {with_error(float(np.median(inspection.radius_px)), spread, 'px')} from frame to frame"
+        in inspection.verdict[0]
+    )
     assert "± 0 px" not in inspection.verdict[0]
     assert any("burnt out" in line for line in inspection.verdict)
 
@@ -150,7 +193,8 @@ def test_exposure_is_judged_by_counts_of_a_camera_only(kind, said):
 
 
 def test_the_quick_look_knows_its_own_error():
-    # TRUTH  the scene's radius: within 3 of the errors stated, which are no smaller for looking at more frames
+    # TRUTH  the scene's radius: within 3 of the errors stated, which are no smaller for looking at more
+    # frames
     scene = make_scene(replace(STILL, frames=12, seeing_arcsec=2.5, distortion_arcsec=0.4))
     few, many = (inspect_sequence(scene.sequence(), frames=count) for count in (4, 12))
     assert abs(many.own_radius_px - scene.truth.radius_px) < 3 * many.own_radius_err_px
@@ -160,7 +204,17 @@ def test_the_quick_look_knows_its_own_error():
 def test_first_frames_are_measured_again_on_a_settled_template():
     # A shaking Sun behind 12 motes: once ten frames have made the template, the very first frame, which
     # was the template alone, has a shift and a misfit of its own.
-    scene = make_scene(SceneSpec(frames=12, limb_arc_deg=35.0, shape=(360, 480), image_motion_arcsec=0.5, motes=12, mote_depth=0.3, seed=1))
+    scene = make_scene(
+        SceneSpec(
+            frames=12,
+            limb_arc_deg=35.0,
+            shape=(360, 480),
+            image_motion_arcsec=0.5,
+            motes=12,
+            mote_depth=0.3,
+            seed=1,
+        )
+    )
     frames = [scene.frame(i) for i in range(12)]
     radius, visible = starting_radius(scene.sequence(), LimbSettings())
     follower = Follower(radius, scene.sequence().full_scale, visible, np.zeros(12), np.zeros(12))

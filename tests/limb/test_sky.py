@@ -13,8 +13,8 @@ SITE = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)
 
 
 def test_unknown_site_leaves_flattening_as_an_error_of_the_radius():
-    # TRUTH  by its definition: the rms over altitudes from 8 to 60 deg of what flattening does to the curvature of a short arc,
-    # R (1 + f - 3 f sin^2): rms over all angles sqrt(1 - 6/2 + 9 * 3/8) = 1.17 f.
+    # TRUTH  by its definition: the rms over altitudes from 8 to 60 deg of what flattening does to the
+    # curvature of a short arc, R (1 + f - 3 f sin^2): rms over all angles sqrt(1 - 6/2 + 9 * 3/8) = 1.17 f.
     expected = expected_sky(NOON, site=SiteSettings(), camera=CameraSettings())
     angle = np.linspace(0.0, np.pi, 1000, endpoint=False)
     bent = np.sqrt(np.mean((1 - 3 * np.sin(angle) ** 2) ** 2))
@@ -29,7 +29,7 @@ def test_unknown_site_leaves_flattening_as_an_error_of_the_radius():
 def test_low_sun_of_unknown_north_is_said_and_carried():
     expected = expected_sky(DAWN, site=SITE, camera=CameraSettings())
     assert "camera.north_deg" in expected.notes[0]
-    assert 0.01 < expected.radius_err < 0.02      # 8 deg high: flattened by 1.1 %
+    assert 0.01 < expected.radius_err < 0.02  # 8 deg high: flattened by 1.1 %
     assert expected.unmodelled[0] > expected.unmodelled[1] > 0.009
 
 

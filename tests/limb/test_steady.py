@@ -13,8 +13,8 @@ def rms(values: np.ndarray) -> float:
 
 
 def test_sun_that_stands_still_is_measured_better():
-    # TRUTH  50 runs of a Sun that drifts slowly and does not shake, measured to 0.1 px. A Gaussian mean of 3 frames' width would
-    # leave 0.31 of the noise; asked for is less than half of it.
+    # TRUTH  50 runs of a Sun that drifts slowly and does not shake, measured to 0.1 px. A Gaussian mean of 3
+    # frames' width would leave 0.31 of the noise; asked for is less than half of it.
     rng = np.random.default_rng(1)
     slow = 2.0 * np.sin(np.arange(80) / 30.0)
     left = [rms(steadied(slow + rng.normal(0, 0.1, 80), ERR) - slow) for _ in range(50)]

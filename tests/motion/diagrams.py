@@ -12,14 +12,21 @@ STEP_MM = 0.73
 
 def as_diagram(value: np.ndarray, time_s: np.ndarray, kind: str = "parallel") -> TimeDistance:
     x = np.arange(value.shape[1])
-    return TimeDistance("made", kind, 60 + 0.06 * x, np.full(len(x), 20.0), x * STEP_MM, value.astype(np.float32), time_s)
+    return TimeDistance(
+        "made", kind, 60 + 0.06 * x, np.full(len(x), 20.0), x * STEP_MM, value.astype(np.float32), time_s
+    )
 
 
-def swinging(rng, *, amplitude_px, period_s, damping_s=np.inf, n=120, cadence_s=30.0, noise=0.08, unrest_px=0.3):
-    """A thread that swings beside two that stand still; it brightens and fades, the air shakes it, it drifts."""
+def swinging(
+    rng, *, amplitude_px, period_s, damping_s=np.inf, n=120, cadence_s=30.0, noise=0.08, unrest_px=0.3
+):
+    """A thread that swings beside two that stand still; it brightens and fades, the air shakes it, it
+    drifts."""
     t = np.arange(n) * cadence_s + rng.normal(0, 0.1 * cadence_s, n)
     t = np.sort(t) - t.min()
-    swing = amplitude_px * np.exp(-t / damping_s) * np.sin(2 * np.pi * t / period_s + rng.uniform(0, 2 * np.pi))
+    swing = (
+        amplitude_px * np.exp(-t / damping_s) * np.sin(2 * np.pi * t / period_s + rng.uniform(0, 2 * np.pi))
+    )
     place = 40 + swing + unrest_px * rng.normal(size=n) + rng.normal() * t / t[-1]
     return thread(rng, place, t, noise)
 
@@ -40,8 +47,21 @@ def thread(rng, place, t, noise):
     return as_diagram(value + noise * rng.normal(size=value.shape), t)
 
 
-def running(rng, *, speed_km_s, snr=8.0, fwhm_px=4.0, n=120, d=140, cadence_s=20.0, jitter_s=0.0, gap=None, accel_m_s2=0.0):
-    """One knot running along the path over standing, flickering threads; its place passes the middle at mid-time."""
+def running(
+    rng,
+    *,
+    speed_km_s,
+    snr=8.0,
+    fwhm_px=4.0,
+    n=120,
+    d=140,
+    cadence_s=20.0,
+    jitter_s=0.0,
+    gap=None,
+    accel_m_s2=0.0,
+):
+    """One knot running along the path over standing, flickering threads; its place passes the middle at
+    mid-time."""
     t = np.arange(n) * cadence_s + rng.uniform(-jitter_s, jitter_s, n)
     if gap is not None:
         t[gap:] += 6 * cadence_s
@@ -58,5 +78,7 @@ def flicker(rng, t, d):
     value = rng.normal(size=(n, d))
     for _ in range(6):
         light = gaussian_filter1d(rng.normal(size=n), 15) * 5
-        value += (4 + 2 * light)[:, None] * np.exp(-0.5 * ((np.arange(d) - rng.uniform(0, d)) / rng.uniform(1.5, 4)) ** 2)
+        value += (4 + 2 * light)[:, None] * np.exp(
+            -0.5 * ((np.arange(d) - rng.uniform(0, d)) / rng.uniform(1.5, 4)) ** 2
+        )
     return value * (1 + 0.03 * rng.normal(size=(n, 1)))

@@ -1,7 +1,7 @@
 """Strips with known truth, made directly in strip space: static threads, boiling fringe, noise, and knots.
 
-Everything that hurts a real strip is in it: seeing that changes the blur from frame to frame, warps that differ
-from place to place, registration errors, thin cloud, flicker, gaps and frames that show only a part.
+Everything that hurts a real strip is in it: seeing that changes the blur from frame to frame, warps that
+differ from place to place, registration errors, thin cloud, flicker, gaps and frames that show only a part.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ FWHM = 2.3548
 class MadeKnot:
     """Truth of one knot: where it is at each frame, and how bright against the noise."""
 
-    x_mm: np.ndarray        # (n,) along the limb, in the plane of the sky, from the strip's middle angle
-    y_mm: np.ndarray        # (n,) distance from the Sun's centre along the middle angle
-    snr: np.ndarray         # (n,) peak over the noise of one strip value there, 0 where it is not seen
+    x_mm: np.ndarray  # (n,) along the limb, in the plane of the sky, from the strip's middle angle
+    y_mm: np.ndarray  # (n,) distance from the Sun's centre along the middle angle
+    snr: np.ndarray  # (n,) peak over the noise of one strip value there, 0 where it is not seen
     fwhm_mm: float
-    speed_km_s: float       # at the middle of the time it is seen
+    speed_km_s: float  # at the middle of the time it is seen
 
     @property
     def seen(self) -> np.ndarray:
@@ -39,8 +39,8 @@ class Recipe:
 
     frames: int = 120
     cadence_s: float = 12.0
-    jitter_s: float = 1.0           # of the cadence
-    gaps: int = 1                   # cloud gaps of 3 to 8 frames
+    jitter_s: float = 1.0  # of the cadence
+    gaps: int = 1  # cloud gaps of 3 to 8 frames
     rows: int = 170
     columns: int = 420
     mm_per_row: float = 0.6
@@ -50,15 +50,15 @@ class Recipe:
     knot_fwhm_mm: tuple[float, float] = (1.5, 6.0)
     knot_km_s: tuple[float, float] = (5.0, 200.0)
     knot_frames: tuple[int, int] = (10, 60)
-    boil: float = 6.0               # rms of the fringe at the limb over the noise
+    boil: float = 6.0  # rms of the fringe at the limb over the noise
     threads: int = 14
     thread_snr: float = 25.0
-    wander_px: float = 0.15         # rms of the local warp by the air
+    wander_px: float = 0.15  # rms of the local warp by the air
     flicker: float = 0.02
-    cloud: float = 0.25             # deepest extinction of the thin cloud, left after correction: one tenth of it
+    cloud: float = 0.25  # deepest extinction of the thin cloud, left after correction: one tenth of it
     centre_err_px: float = 0.04
     seeing_fwhm_mm: float = 1.8
-    rain: bool = False              # all knots along the same two legs
+    rain: bool = False  # all knots along the same two legs
     gravity: bool = True
     extra: tuple[str, ...] = field(default=())
 
@@ -70,22 +70,34 @@ def made_strip(recipe: Recipe, folder: Path, seed: int) -> tuple[Strip, tuple[Ma
     time_s = made_times(recipe, rng)
     knots = tuple(_knot(recipe, geometry, time_s, rng) for _ in range(recipe.knots))
     path = Path(folder) / f"strip_{seed}.bin"
-    noise = np.ones(recipe.rows) * (1 + 0.5 * np.exp(-np.maximum(geometry.height_mm(np.arange(recipe.rows)), 0) / 8))
+    noise = np.ones(recipe.rows) * (
+        1 + 0.5 * np.exp(-np.maximum(geometry.height_mm(np.arange(recipe.rows)), 0) / 8)
+    )
     with path.open("wb") as file:
         for image in _images(recipe, geometry, time_s, knots, noise, rng):
             image.astype("<f4").tofile(file)
     n = len(time_s)
     error = np.full(n, recipe.centre_err_px * recipe.mm_per_row)
     frame = _kept(recipe, rng)
-    strip = Strip(geometry=geometry, times_utc=np.datetime64("2024-05-11T08:30:00", "us")
-                  + (time_s * 1e6).astype("timedelta64[us]"), frame=frame[:n], path=path, offset=0, dtype="<f4",
-                  noise=noise, centre_err_mm=error, along_err_mm=error.copy())
+    strip = Strip(
+        geometry=geometry,
+        times_utc=np.datetime64("2024-05-11T08:30:00", "us") + (time_s * 1e6).astype("timedelta64[us]"),
+        frame=frame[:n],
+        path=path,
+        offset=0,
+        dtype="<f4",
+        noise=noise,
+        centre_err_mm=error,
+        along_err_mm=error.copy(),
+    )
     return strip, knots
 
 
 def made_times(recipe: Recipe, rng: np.random.Generator) -> np.ndarray:
     """Seconds of the frames: an uneven cadence with gaps."""
-    step = recipe.cadence_s + rng.uniform(-0.5, 0.5, recipe.frames) * min(recipe.jitter_s, 0.4 * recipe.cadence_s)
+    step = recipe.cadence_s + rng.uniform(-0.5, 0.5, recipe.frames) * min(
+        recipe.jitter_s, 0.4 * recipe.cadence_s
+    )
     for _ in range(recipe.gaps):
         step[rng.integers(recipe.frames // 6, recipe.frames)] += recipe.cadence_s * rng.integers(3, 9)
     time_s = np.cumsum(step)
@@ -97,9 +109,16 @@ def _kept(recipe: Recipe, rng: np.random.Generator) -> np.ndarray:
 
 
 def _geometry(recipe: Recipe) -> StripGeometry:
-    return StripGeometry(rows=recipe.rows, columns=recipe.columns, low_mm=recipe.low_mm, mm_per_row=recipe.mm_per_row,
-                         from_deg=60.0, deg_per_column=float(np.rad2deg(recipe.mm_per_row / LIMB_MM)), limb_mm=LIMB_MM,
-                         position_angles=True)
+    return StripGeometry(
+        rows=recipe.rows,
+        columns=recipe.columns,
+        low_mm=recipe.low_mm,
+        mm_per_row=recipe.mm_per_row,
+        from_deg=60.0,
+        deg_per_column=float(np.rad2deg(recipe.mm_per_row / LIMB_MM)),
+        limb_mm=LIMB_MM,
+        position_angles=True,
+    )
 
 
 def row_column(geometry: StripGeometry, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -117,14 +136,16 @@ def _knot(recipe: Recipe, geometry: StripGeometry, time_s: np.ndarray, rng: np.r
     raise ValueError("no knot fits into this strip")
 
 
-def _try_knot(recipe: Recipe, geometry: StripGeometry, time_s: np.ndarray, rng: np.random.Generator) -> MadeKnot | None:
+def _try_knot(
+    recipe: Recipe, geometry: StripGeometry, time_s: np.ndarray, rng: np.random.Generator
+) -> MadeKnot | None:
     speed = np.exp(rng.uniform(*np.log(recipe.knot_km_s)))
     fwhm = rng.uniform(*recipe.knot_fwhm_mm)
     n = len(time_s)
     count = int(rng.integers(recipe.knot_frames[0], min(recipe.knot_frames[1], n) + 1))
     first = int(rng.integers(0, n - count + 1))
     seen = np.zeros(n, bool)
-    seen[first:first + count] = True
+    seen[first : first + count] = True
     tau = time_s - 0.5 * (time_s[first] + time_s[first + count - 1])
     x, y = _path(recipe, geometry, speed, tau, rng)
     row, column = row_column(geometry, x, y)
@@ -142,8 +163,9 @@ def _try_knot(recipe: Recipe, geometry: StripGeometry, time_s: np.ndarray, rng: 
     return MadeKnot(x, y, np.where(seen & inside, snr, 0.0), float(fwhm), float(speed_then))
 
 
-def _path(recipe: Recipe, geometry: StripGeometry, speed: float, tau: np.ndarray,
-          rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+def _path(
+    recipe: Recipe, geometry: StripGeometry, speed: float, tau: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
     half = 0.5 * geometry.columns * recipe.mm_per_row
     top = geometry.height_mm(geometry.rows - 1)
     kind = "arch" if recipe.rain else rng.choice(["straight", "limb", "arch", "radial"])
@@ -153,11 +175,16 @@ def _path(recipe: Recipe, geometry: StripGeometry, speed: float, tau: np.ndarray
         sign = rng.choice([-1.0, 1.0])
         centre = 0.0 if recipe.rain else x0
         start = rng.uniform(0.25, 1.1)
-        pull = 0.03 if recipe.gravity else 0.0                      # km/s^2, well below gravity, as published for rain
+        pull = 0.03 if recipe.gravity else 0.0  # km/s^2, well below gravity, as published for rain
         phi = start + (speed * tau + 0.5 * pull * tau**2) / 1e3 / radius
-        return centre + sign * radius * np.sin(phi), geometry.limb_mm + h0 * 0.3 + 2 + radius * np.cos(phi) * 0.9
-    direction = {"straight": rng.uniform(0, 2 * np.pi), "limb": rng.choice([0.0, np.pi]) + rng.normal() * 0.1,
-                 "radial": rng.choice([0.5, 1.5]) * np.pi + rng.normal() * 0.1}[kind]
+        return centre + sign * radius * np.sin(phi), geometry.limb_mm + h0 * 0.3 + 2 + radius * np.cos(
+            phi
+        ) * 0.9
+    direction = {
+        "straight": rng.uniform(0, 2 * np.pi),
+        "limb": rng.choice([0.0, np.pi]) + rng.normal() * 0.1,
+        "radial": rng.choice([0.5, 1.5]) * np.pi + rng.normal() * 0.1,
+    }[kind]
     pull = rng.normal() * 0.02 if recipe.gravity else 0.0
     along = (speed * tau + 0.5 * pull * tau**2) / 1e3
     return x0 + along * np.cos(direction), geometry.limb_mm + h0 + along * np.sin(direction)
@@ -172,7 +199,7 @@ def _speed(x: np.ndarray, y: np.ndarray, tau: np.ndarray, at: float) -> float:
 
 def static_structure(recipe: Recipe, geometry: StripGeometry, rng: np.random.Generator) -> np.ndarray:
     """Threads, blobs and a glow that stand still, in units of the noise."""
-    rows, columns = np.mgrid[:geometry.rows, :geometry.columns].astype(np.float32)
+    rows, columns = np.mgrid[: geometry.rows, : geometry.columns].astype(np.float32)
     image = np.zeros((geometry.rows, geometry.columns), np.float32)
     top = geometry.rows * 0.8
     for _ in range(recipe.threads):
@@ -180,15 +207,34 @@ def static_structure(recipe: Recipe, geometry: StripGeometry, rng: np.random.Gen
         width = rng.uniform(0.5, 2.0) / recipe.mm_per_row
         r0, r1 = np.sort(rng.uniform(0.02, 1.0, 2)) * top
         centre = c0 + lean * (rows - r0) + curve * (rows - r0) ** 2
-        ends = 1 / (1 + np.exp(np.clip((r0 - rows) / 4, -50, 50))) / (1 + np.exp(np.clip((rows - r1) / 4, -50, 50)))
+        ends = (
+            1
+            / (1 + np.exp(np.clip((r0 - rows) / 4, -50, 50)))
+            / (1 + np.exp(np.clip((rows - r1) / 4, -50, 50)))
+        )
         lumps = cv2.GaussianBlur(rng.normal(size=image.shape).astype(np.float32), (0, 0), 4) * 8
-        image += (rng.uniform(0.2, 1) * recipe.thread_snr * ends * np.exp(-0.5 * ((columns - centre) / width) ** 2)
-                  * np.clip(1 + 0.6 * lumps, 0.1, 3)).astype(np.float32)
+        image += (
+            rng.uniform(0.2, 1)
+            * recipe.thread_snr
+            * ends
+            * np.exp(-0.5 * ((columns - centre) / width) ** 2)
+            * np.clip(1 + 0.6 * lumps, 0.1, 3)
+        ).astype(np.float32)
     for _ in range(recipe.threads):
-        r, c, s = rng.uniform(20, top), rng.uniform(0.1, 0.9) * geometry.columns, rng.uniform(0.6, 3) / recipe.mm_per_row
-        image += rng.uniform(0.2, 1) * recipe.thread_snr * np.exp(-0.5 * ((rows - r) ** 2 + (columns - c) ** 2) / s**2)
+        r, c, s = (
+            rng.uniform(20, top),
+            rng.uniform(0.1, 0.9) * geometry.columns,
+            rng.uniform(0.6, 3) / recipe.mm_per_row,
+        )
+        image += (
+            rng.uniform(0.2, 1)
+            * recipe.thread_snr
+            * np.exp(-0.5 * ((rows - r) ** 2 + (columns - c) ** 2) / s**2)
+        )
     height = geometry.height_mm(rows)
-    return image + (40 * np.exp(-np.maximum(height, 0) / 15) + 300 / (1 + np.exp(np.clip(height / 0.8, -50, 50)))).astype(np.float32)
+    return image + (
+        40 * np.exp(-np.maximum(height, 0) / 15) + 300 / (1 + np.exp(np.clip(height / 0.8, -50, 50)))
+    ).astype(np.float32)
 
 
 def _images(recipe, geometry, time_s, knots, noise, rng):
@@ -198,28 +244,41 @@ def _images(recipe, geometry, time_s, knots, noise, rng):
     fringe = (recipe.boil * np.exp(-np.maximum(height, 0) / 3.0) * noise).astype(np.float32)[:, None]
     boil = _field(rng, shape, 1.0 / recipe.mm_per_row)
     warp = [_field(rng, shape, 20.0) for _ in range(2)]
-    grid = np.mgrid[:shape[0], :shape[1]].astype(np.float32)
+    grid = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
     cloud = np.cumsum(rng.normal(size=len(time_s)))
     cloud = 1 - recipe.cloud * 0.1 * (cloud - cloud.min()) / max(np.ptp(cloud), 1e-9)
     places = [row_column(geometry, knot.x_mm, knot.y_mm) for knot in knots]
     previous = time_s[0]
     for i, t in enumerate(time_s):
-        keep = float(np.exp(-(t - previous) / 180.0))                        # spicules live some minutes
+        keep = float(np.exp(-(t - previous) / 180.0))  # spicules live some minutes
         boil = keep * boil + (1 - keep**2) ** 0.5 * _field(rng, shape, 1.0 / recipe.mm_per_row)
         warp = [0.5 * w + 0.866 * _field(rng, shape, 20.0) for w in warp]
         previous = t
         image = (still + fringe * boil).astype(np.float32)
         for knot, (row, column) in zip(knots, places, strict=True):
             if knot.snr[i] > 0:
-                _add(image, row[i], column[i], knot, knot.snr[i] * np.interp(row[i], np.arange(len(noise)), noise), recipe)
+                _add(
+                    image,
+                    row[i],
+                    column[i],
+                    knot,
+                    knot.snr[i] * np.interp(row[i], np.arange(len(noise)), noise),
+                    recipe,
+                )
         shift = rng.normal(size=2) * recipe.centre_err_px
-        moved = cv2.remap(image, grid[1] + np.float32(recipe.wander_px) * warp[1] + np.float32(shift[1]),
-                          grid[0] + np.float32(recipe.wander_px) * warp[0] + np.float32(shift[0]), cv2.INTER_CUBIC,
-                          borderMode=cv2.BORDER_REFLECT)
+        moved = cv2.remap(
+            image,
+            grid[1] + np.float32(recipe.wander_px) * warp[1] + np.float32(shift[1]),
+            grid[0] + np.float32(recipe.wander_px) * warp[0] + np.float32(shift[0]),
+            cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REFLECT,
+        )
         blur = recipe.seeing_fwhm_mm / FWHM / recipe.mm_per_row * 0.35 * (1 + abs(rng.normal()) * 0.5)
-        moved = cv2.GaussianBlur(moved, (0, 0), max(blur, 0.2))       # the steady part of the blur is in the sizes
+        moved = cv2.GaussianBlur(moved, (0, 0), max(blur, 0.2))  # the steady part of the blur is in the sizes
         grain = cv2.GaussianBlur(rng.standard_normal(shape, np.float32), (3, 3), 0.5)
-        yield moved * cloud[i] * (1 + recipe.flicker * rng.normal()) + grain / grain.std() * noise[:, None].astype(np.float32)
+        yield moved * cloud[i] * (1 + recipe.flicker * rng.normal()) + grain / grain.std() * noise[
+            :, None
+        ].astype(np.float32)
 
 
 def _field(rng: np.random.Generator, shape: tuple[int, int], sigma_px: float) -> np.ndarray:
@@ -227,8 +286,12 @@ def _field(rng: np.random.Generator, shape: tuple[int, int], sigma_px: float) ->
     step = max(1, int(sigma_px / 2.5))
     small = rng.standard_normal((shape[0] // step + 8, shape[1] // step + 8), np.float32)
     small = cv2.GaussianBlur(small, (0, 0), sigma_px / step)
-    field_ = small[4:-4, 4:-4] if step == 1 else cv2.resize(small, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    return (field_[:shape[0], :shape[1]] / small.std()).astype(np.float32)
+    field_ = (
+        small[4:-4, 4:-4]
+        if step == 1
+        else cv2.resize(small, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
+    )
+    return (field_[: shape[0], : shape[1]] / small.std()).astype(np.float32)
 
 
 def _add(image: np.ndarray, row: float, column: float, knot: MadeKnot, peak: float, recipe: Recipe) -> None:

@@ -22,11 +22,21 @@ def scene_strip(spec: SceneSpec, folder: Path) -> tuple[Strip, SceneTruth]:
     truth = scene.truth
     centres = np.column_stack([truth.centre_x_px, truth.centre_y_px])
     half = float(np.degrees(0.5 * spec.shape[1] / spec.radius_px))
-    lock = make_lock(centres, spec.shape, radius_px=truth.radius_px, from_deg=spec.facing_deg - half,
-                     to_deg=spec.facing_deg + half, turns=truth.angle_deg, transparency=truth.transparency,
-                     used=truth.good)
+    lock = make_lock(
+        centres,
+        spec.shape,
+        radius_px=truth.radius_px,
+        from_deg=spec.facing_deg - half,
+        to_deg=spec.facing_deg + half,
+        turns=truth.angle_deg,
+        transparency=truth.transparency,
+        used=truth.good,
+    )
     scale = Scale(truth.mm_per_px * 1e3, 1.0, truth.arcsec_per_px, "limb", "", True)
-    geometry = strip_geometry(lock, scale, IMAGE_ANGLES, strip=StripSettings(),
-                              limb=LimbSettings(height_mm=spec.limb_height_mm))
-    strip = unwrap(scene.sequence(), lock, IMAGE_ANGLES, geometry, path=Path(folder) / f"{spec.name}_{spec.seed}.bin")
+    geometry = strip_geometry(
+        lock, scale, IMAGE_ANGLES, strip=StripSettings(), limb=LimbSettings(height_mm=spec.limb_height_mm)
+    )
+    strip = unwrap(
+        scene.sequence(), lock, IMAGE_ANGLES, geometry, path=Path(folder) / f"{spec.name}_{spec.seed}.bin"
+    )
     return strip, truth

@@ -1,5 +1,5 @@
-"""Synthetic strips with known truth, drawn straight in height and angle: quiet threads that boil, an erupting shell,
-a swaying thread, a moving blob. Blur, local distortion, thin cloud and noise come on top."""
+"""Synthetic strips with known truth, drawn straight in height and angle: quiet threads that boil, an erupting
+shell, a swaying thread, a moving blob. Blur, local distortion, thin cloud and noise come on top."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from promtrack.strip.records import Strip, StripGeometry
 ROW_MM = 0.73
 LIMB_MM = 700.05
 NOISE = 12.0
-BRIGHT = 400.0     # of the quiet threads
+BRIGHT = 400.0  # of the quiet threads
 
 
 @dataclass
@@ -24,11 +24,11 @@ class StripScene:
     columns: int = 240
     times_s: np.ndarray = field(default_factory=lambda: np.arange(60) * 30.0)
     seed: int = 0
-    quiet: bool = True              # a hedgerow of threads around column 80
-    boil_s: float = 600.0           # time in which its threads change
-    front_mm: np.ndarray | None = None    # (n,) height of an erupting shell's outer edge, around column 160
+    quiet: bool = True  # a hedgerow of threads around column 80
+    boil_s: float = 600.0  # time in which its threads change
+    front_mm: np.ndarray | None = None  # (n,) height of an erupting shell's outer edge, around column 160
     front_bright: float = 250.0
-    blob: tuple | None = None       # (height0, speed_km_s radial, column, brightness, size_mm)
+    blob: tuple | None = None  # (height0, speed_km_s radial, column, brightness, size_mm)
     cloud: float = 0.0
     distortion_px: float = 0.4
     blur_px: float = 1.1
@@ -36,7 +36,9 @@ class StripScene:
 
     @property
     def geometry(self) -> StripGeometry:
-        return StripGeometry(self.rows, self.columns, -3.0, ROW_MM, 60.0, np.rad2deg(ROW_MM / LIMB_MM), LIMB_MM, True)
+        return StripGeometry(
+            self.rows, self.columns, -3.0, ROW_MM, 60.0, np.rad2deg(ROW_MM / LIMB_MM), LIMB_MM, True
+        )
 
     def write(self, path: Path) -> Strip:
         n = len(self.times_s)
@@ -47,14 +49,25 @@ class StripScene:
         for i in range(n):
             picture = sum(w * s for w, s in zip(weight[:, i], static, strict=True)) if self.quiet else 0.0
             picture = picture + self._shell(i) + self._blob(i)
-            picture = self._air(np.asarray(picture, np.float32) * np.ones((self.rows, self.columns), np.float32), rng)
+            picture = self._air(
+                np.asarray(picture, np.float32) * np.ones((self.rows, self.columns), np.float32), rng
+            )
             thin = 1 - self.cloud * 0.5 * (1 + np.sin(2 * np.pi * i / 23.0 + self.seed))
-            picture *= 1 + 0.02 * rng.normal()   # what the correction of transparency leaves
+            picture *= 1 + 0.02 * rng.normal()  # what the correction of transparency leaves
             cube[i] = picture + rng.normal(0, self.noise / thin, picture.shape)
         cube.tofile(path)
         start = np.datetime64("2026-05-17T09:30:00", "us")
-        return Strip(self.geometry, start + (self.times_s * 1e6).astype("timedelta64[us]"), np.arange(n), path, 0, "<f4",
-                     np.full(self.rows, self.noise), np.full(n, 0.05), np.full(n, 0.05))
+        return Strip(
+            self.geometry,
+            start + (self.times_s * 1e6).astype("timedelta64[us]"),
+            np.arange(n),
+            path,
+            0,
+            "<f4",
+            np.full(self.rows, self.noise),
+            np.full(n, 0.05),
+            np.full(n, 0.05),
+        )
 
     def _grid(self):
         height = self.geometry.height_mm(np.arange(self.rows))[:, None]
@@ -65,15 +78,26 @@ class StripScene:
         """A ragged hedgerow some 35 Mm high and 70 Mm wide."""
         height, across = self._grid()
         top = 33 + 6 * gaussian_filter1d(rng.normal(size=self.columns), 6) * 4
-        light = np.abs(gaussian_filter1d(gaussian_filter1d(rng.normal(size=(self.rows, self.columns)), 12, axis=0), 1.2, axis=1))
+        light = np.abs(
+            gaussian_filter1d(
+                gaussian_filter1d(rng.normal(size=(self.rows, self.columns)), 12, axis=0), 1.2, axis=1
+            )
+        )
         light = light / light.max()
-        inside = 0.5 * (1 - np.tanh((height - top) / 2.0)) * np.exp(-0.5 * ((across - 58) / 26) ** 4) * (height > -1)
+        inside = (
+            0.5
+            * (1 - np.tanh((height - top) / 2.0))
+            * np.exp(-0.5 * ((across - 58) / 26) ** 4)
+            * (height > -1)
+        )
         return BRIGHT * (0.35 + light) * inside
 
     def _boil(self, rng):
         n = len(self.times_s)
         step = np.median(np.diff(self.times_s))
-        noise = gaussian_filter1d(rng.normal(size=(3, n + 200)), max(self.boil_s / step / 2, 0.3), axis=1)[:, 100:-100]
+        noise = gaussian_filter1d(rng.normal(size=(3, n + 200)), max(self.boil_s / step / 2, 0.3), axis=1)[
+            :, 100:-100
+        ]
         noise = noise / max(noise.std(), 1e-9)
         return np.clip(0.33 * (1 + 0.5 * noise), 0, None)
 
@@ -84,7 +108,7 @@ class StripScene:
         top, half = self.front_mm[i], 26.0 + 0.35 * self.front_mm[i]
         x = (across - 117) / half
         edge = top * np.sqrt(np.clip(1 - x**2, 0, None))
-        depth = (edge - height)
+        depth = edge - height
         fade = (self.front_mm[0] / top) ** 0.35
         thick = 7 * (top / self.front_mm[0]) ** 0.5
         outer = 0.5 * (1 + np.tanh(depth / (0.9 * 1.25)))
@@ -100,8 +124,12 @@ class StripScene:
         return bright * np.exp(-0.5 * ((height - centre) ** 2 + (across - column * ROW_MM) ** 2) / sigma**2)
 
     def _air(self, picture, rng):
-        shift = cv2.GaussianBlur(rng.normal(size=(2, self.rows, self.columns)).astype(np.float32).transpose(1, 2, 0), (0, 0), 12)
+        shift = cv2.GaussianBlur(
+            rng.normal(size=(2, self.rows, self.columns)).astype(np.float32).transpose(1, 2, 0), (0, 0), 12
+        )
         shift *= self.distortion_px / max(float(shift.std()), 1e-9)
         x, y = np.meshgrid(np.arange(self.columns, dtype=np.float32), np.arange(self.rows, dtype=np.float32))
-        picture = cv2.remap(picture, x + shift[..., 0], y + shift[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        picture = cv2.remap(
+            picture, x + shift[..., 0], y + shift[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
         return cv2.GaussianBlur(picture, (0, 0), self.blur_px * (1 + 0.1 * rng.uniform(-1, 1)))

@@ -1,4 +1,5 @@
-"""Fronts on strips drawn with known truth: heights, models, motion told from unrest, strips' tops and gaps."""
+"""Fronts on strips drawn with known truth: heights, models, motion told from unrest, strips' tops and
+gaps."""
 
 import numpy as np
 import pytest
@@ -13,7 +14,11 @@ TIMES = np.arange(48) * 30.0
 RISES = {
     "constant speed": (35 + 0.06 * TIMES, np.full(48, 60.0), 0.0),
     "constant acceleration": (35 + 0.01 * TIMES + 0.5 * 5e-5 * TIMES**2, 10 + 0.05 * TIMES, 50.0),
-    "linear plus exponential": (35 + 0.004 * TIMES + np.expm1(TIMES / 320), 4 + 1e3 / 320 * np.exp(TIMES / 320), None),
+    "linear plus exponential": (
+        35 + 0.004 * TIMES + np.expm1(TIMES / 320),
+        4 + 1e3 / 320 * np.exp(TIMES / 320),
+        None,
+    ),
 }
 
 
@@ -34,7 +39,7 @@ def test_front_is_found_and_moves(rising):
         assert front.moving
         assert front.false_alarm < 1e-3
         assert len(front.time_s) >= 40
-        assert 68 < np.median(front.angle_deg) < 72   # the shell stands over column 160, 69.6 deg
+        assert 68 < np.median(front.angle_deg) < 72  # the shell stands over column 160, 69.6 deg
 
 
 def test_heights(rising):
@@ -42,7 +47,9 @@ def test_heights(rising):
     _, (true, _, _), fronts = rising
     for front in fronts:
         away = front.height_mm - np.interp(front.time_s, TIMES, true)
-        assert np.sqrt(np.mean(away**2)) < 0.75   # the target, 0.5 Mm, is judged over 20 scenes by the benchmark
+        assert (
+            np.sqrt(np.mean(away**2)) < 0.75
+        )  # the target, 0.5 Mm, is judged over 20 scenes by the benchmark
         assert np.std(away) == pytest.approx(np.median(front.height_err_mm), rel=0.6)
 
 
@@ -60,7 +67,8 @@ def test_model_speed_and_acceleration(rising):
 
 
 def test_onset(rising):
-    # TRUTH  320 ln(0.004 x 320) = 79 s; within one cadence + 5 % of the rise time, or within 3 of its stated errors
+    # TRUTH  320 ln(0.004 x 320) = 79 s; within one cadence + 5 % of the rise time, or within 3 of its stated
+    # errors
     if rising[0] != "linear plus exponential":
         assert all(np.isnan(front.fits[0].onset_s) for front in rising[2])
         return
@@ -81,17 +89,24 @@ def test_every_fit_carries_its_evidence(rising):
 
 
 def test_motionless_boiling_cloudy_hour(tmp_path):
-    # TRUTH  no front: nothing moves in any of 5 scenes, proposed sectors and two fixed ones (20 in the benchmark)
+    # TRUTH  no front: nothing moves in any of 5 scenes, proposed sectors and two fixed ones (20 in the
+    # benchmark)
     for seed in range(5):
-        scene = StripScene(seed=300 + seed, times_s=np.arange(90) * 40.0, rows=110, columns=180, boil_s=500.0, cloud=0.5)
+        scene = StripScene(
+            seed=300 + seed, times_s=np.arange(90) * 40.0, rows=110, columns=180, boil_s=500.0, cloud=0.5
+        )
         strip = scene.write(tmp_path / "still.bin")
         sectors = [*propose_sectors(strip), (61.0, 64.5), (64.0, 69.0)]
-        fronts = [follow_front(strip, *sector, trials=len(sectors), rng=np.random.default_rng(seed)) for sector in sectors]
+        fronts = [
+            follow_front(strip, *sector, trials=len(sectors), rng=np.random.default_rng(seed))
+            for sector in sectors
+        ]
         assert not any(front is not None and front.moving for front in fronts)
 
 
 def test_edge_leaves_the_top(tmp_path):
-    # TRUTH  the strip ends at 96 Mm: the front is there after 1020 s, is followed until then, and the note says so
+    # TRUTH  the strip ends at 96 Mm: the front is there after 1020 s, is followed until then, and the note
+    # says so
     scene = StripScene(seed=3, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=137, columns=220)
     front = follow_front(scene.write(tmp_path / "cube.bin"), 67.0, 72.0, rng=np.random.default_rng(0))
     assert 900 < front.time_s[-1] <= 1020
@@ -105,7 +120,7 @@ def test_a_front_that_fades_is_cut(tmp_path):
     strip = scene.write(tmp_path / "cube.bin")
     cube = np.memmap(strip.path, "<f4", "r+", shape=strip.shape)
     cube[24:] = np.random.default_rng(0).normal(0, 12.0, cube[24:].shape)
-    cube[24:, :30] += 300.0   # a quiet rest, 19 Mm high
+    cube[24:, :30] += 300.0  # a quiet rest, 19 Mm high
     cube.flush()
     front = follow_front(strip, 67.0, 72.0, rng=np.random.default_rng(0))
     assert front.time_s[-1] <= TIMES[24]
@@ -118,7 +133,7 @@ def test_frames_without_light_and_parts_not_shown(tmp_path):
     strip = scene.write(tmp_path / "cube.bin")
     cube = np.memmap(strip.path, "<f4", "r+", shape=strip.shape)
     cube[[5, 6, 30]] = np.nan
-    cube[[12, 33], 150:170] += 400.0   # an aircraft's trail
+    cube[[12, 33], 150:170] += 400.0  # an aircraft's trail
     cube[:, :, 210:] = np.nan
     cube.flush()
     front = follow_front(strip, 67.0, 72.0, rng=np.random.default_rng(0))
@@ -129,7 +144,9 @@ def test_frames_without_light_and_parts_not_shown(tmp_path):
 @pytest.mark.parametrize(("every", "moves"), [(2, True), (5, False)])
 def test_what_shows_up_now_and_then_is_no_front(tmp_path, every, moves):
     # TRUTH  the shell rises at 60 km/s but is bright in one frame of `every` only; between, the sky is empty
-    scene = StripScene(seed=7, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=210, columns=220, quiet=False)
+    scene = StripScene(
+        seed=7, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=210, columns=220, quiet=False
+    )
     strip = scene.write(tmp_path / "cube.bin")
     cube = np.memmap(strip.path, "<f4", "r+", shape=strip.shape)
     empty = np.arange(len(TIMES)) % every > 0
@@ -143,21 +160,31 @@ def test_nothing_to_follow(tmp_path):
     scene = StripScene(seed=6, times_s=TIMES[:10], rows=60, columns=80, quiet=False)
     strip = scene.write(tmp_path / "cube.bin")
     assert propose_sectors(strip) == ()
-    assert follow_front(strip, 60.5, 63.0, rng=np.random.default_rng(0)) is None    # sky only
+    assert follow_front(strip, 60.5, 63.0, rng=np.random.default_rng(0)) is None  # sky only
     assert follow_front(strip, 200.0, 210.0, rng=np.random.default_rng(0)) is None  # not shown
 
 
 def test_the_same_seed_gives_the_same_front(tmp_path):
-    strip = StripScene(seed=1, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=210).write(tmp_path / "cube.bin")
+    strip = StripScene(seed=1, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=210).write(
+        tmp_path / "cube.bin"
+    )
     one, two = (follow_front(strip, 67.0, 72.0, rng=np.random.default_rng(9)) for _ in range(2))
     np.testing.assert_array_equal(one.height_mm, two.height_mm)
     assert one.best.peak_speed_err_km_s == two.best.peak_speed_err_km_s
     assert one.false_alarm == two.false_alarm
 
 
-@pytest.mark.parametrize(("first", "last", "columns"), [
-    (350.0, 10.0, (0, 21)), (355.0, 5.0, (5, 16)), (-5.0, 5.0, (5, 16)), (340.0, 352.0, (0, 3)), (100.0, 110.0, (21, 21)),
-    (8.0, 40.0, (18, 21))])
+@pytest.mark.parametrize(
+    ("first", "last", "columns"),
+    [
+        (350.0, 10.0, (0, 21)),
+        (355.0, 5.0, (5, 16)),
+        (-5.0, 5.0, (5, 16)),
+        (340.0, 352.0, (0, 3)),
+        (100.0, 110.0, (21, 21)),
+        (8.0, 40.0, (18, 21)),
+    ],
+)
 def test_sector_across_north(first, last, columns):
     # TRUTH  a strip from 350 to 10 deg, one degree a column
     geometry = StripGeometry(50, 21, 0.0, 1.0, 350.0, 1.0, 700.0, True)
@@ -166,7 +193,8 @@ def test_sector_across_north(first, last, columns):
 
 
 def test_edge_between_rows(tmp_path):
-    # TRUTH  a noise-free step at known heights between the rows, blurred: the half level lies on it within 0.1 row
+    # TRUTH  a noise-free step at known heights between the rows, blurred: the half level lies on it within
+    # 0.1 row
     scene = StripScene(seed=0, times_s=TIMES[:8], rows=90, columns=60, quiet=False)
     strip = scene.write(tmp_path / "cube.bin")
     true = 30.0 + 0.1 * np.arange(8)

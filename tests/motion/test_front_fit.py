@@ -14,13 +14,13 @@ def fitted(height, *, noise=0.3, seed=0, draws=200):
     rng = np.random.default_rng(seed)
     data = height + noise * rng.normal(size=len(height))
     err = np.full(len(height), noise)
-    fits = fit_front(T[:len(height)], data, err, rng=rng, draws=draws)
+    fits = fit_front(T[: len(height)], data, err, rng=rng, draws=draws)
     return data, err, fits, next(fit for fit in fits if fit.chosen)
 
 
 def test_bootstrap_errors_equal_the_scatter():
-    # TRUTH  60 fronts with constant acceleration: errors of speed and acceleration against the scatter over the fronts.
-    # Band: 4 / sqrt(2 x 60) = 37 %.
+    # TRUTH  60 fronts with constant acceleration: errors of speed and acceleration against the scatter over
+    # the fronts. Band: 4 / sqrt(2 x 60) = 37 %.
     true = 30 + 0.02 * T + 0.5 * 3e-5 * T**2
     best = [fitted(true, seed=s, noise=0.5)[3] for s in range(60)]
     assert np.mean([fit.model == "constant acceleration" for fit in best]) > 0.9
@@ -34,11 +34,16 @@ def test_bootstrap_errors_equal_the_scatter():
 
 
 def test_a_drift_of_the_edge_is_no_acceleration():
-    # TRUTH  100 fronts of constant speed whose edge drifts slowly, the straight part by 0.5 Mm rms, bends by less. With the drift stated
-    # nine in ten are told as constant speed and the pulls of their speeds are standard (4 / sqrt(200) = 28 %); without it half of
-    # them are told as accelerated.
+    # TRUTH  100 fronts of constant speed whose edge drifts slowly, the straight part by 0.5 Mm rms, bends by
+    # less. With the drift stated nine in ten are told as constant speed and the pulls of their speeds are
+    # standard (4 / sqrt(200) = 28 %); without it half of them are told as accelerated.
     degree = np.arange(1, 5)
-    shapes = np.polynomial.legendre.legvander(2 * T / T[-1] - 1, 4)[:, 1:] * np.sqrt(2 * degree + 1) * 0.5 / degree**1.5
+    shapes = (
+        np.polynomial.legendre.legvander(2 * T / T[-1] - 1, 4)[:, 1:]
+        * np.sqrt(2 * degree + 1)
+        * 0.5
+        / degree**1.5
+    )
     straight, unaware, found = 0, 0, []
     for seed in range(100):
         rng = np.random.default_rng(seed)
@@ -53,19 +58,22 @@ def test_a_drift_of_the_edge_is_no_acceleration():
 
 
 def test_correlated_unrest_widens_the_errors():
-    # TRUTH  an edge that wobbles with a memory of six frames: errors at least twice those of white noise, and still honest
+    # TRUTH  an edge that wobbles with a memory of six frames: errors at least twice those of white noise, and
+    # still honest
     def wobble(rng):
         w = np.zeros(60)
         for i in range(1, 60):
             w[i] = 0.85 * w[i - 1] + (1 - 0.85**2) ** 0.5 * rng.normal()
         return w
+
     pulls = []
     for seed in range(60):
         rng = np.random.default_rng(seed)
         fits = fit_front(T, 30 + 0.04 * T + 0.5 * wobble(rng), np.full(60, 0.5), rng=rng, draws=150)
         line = fits[0]
         pulls.append((line.speed_km_s[1] - 40.0) / line.speed_err_km_s[1])
-    # the correlation is known from 60 points only: coverage 55 % at least (errors of white noise would give 28 %)
+    # the correlation is known from 60 points only: coverage 55 % at least (errors of white noise would give
+    # 28 %)
     assert np.mean(np.abs(pulls) < 1) > 0.55
     assert fits[0].speed_err_km_s[1] > 2 * 0.5 * (12 / 60) ** 0.5 / T[-1] * 1e3 * 0.8
 
@@ -81,7 +89,8 @@ def test_linear_exponential_is_the_least_squares_solution():
 
 
 def test_decay_is_no_linear_exponential():
-    # TRUTH  a front that comes to rest: the exponential part must not be negative, so the model is left out or not chosen
+    # TRUTH  a front that comes to rest: the exponential part must not be negative, so the model is left out
+    # or not chosen
     _, _, _, best = fitted(60 - 25 * np.exp(-T / 500))
     assert best.model != "linear plus exponential"
 
@@ -122,13 +131,15 @@ def test_too_few_points():
 
 
 def test_still_edges_seldom_seem_to_move():
-    # TRUTH  100 still edges, half white noise, half unrest with a memory of a tenth of the run: at 1 % at most 5 (the
-    # probability of more is below 0.1 %; the test errs to caution)
+    # TRUTH  100 still edges, half white noise, half unrest with a memory of a tenth of the run: at 1 % at
+    # most 5 (the probability of more is below 0.1 %; the test errs to caution)
     low = 0
     for seed in range(100):
         rng = np.random.default_rng(seed)
         t = np.linspace(0, 3600, 60)
-        slow = np.cos(np.outer(t / 360.0, rng.normal(size=30)) + rng.uniform(0, 6.28, 30)).sum(axis=1) / 15**0.5
+        slow = (
+            np.cos(np.outer(t / 360.0, rng.normal(size=30)) + rng.uniform(0, 6.28, 30)).sum(axis=1) / 15**0.5
+        )
         edge = 40 + rng.normal(size=60) + (seed % 2) * 2 * slow
         curve = np.polynomial.Polynomial.fit(t, edge, 2)(t)
         low += still_probability(t, edge, curve, rng=rng) < 0.01
@@ -136,7 +147,8 @@ def test_still_edges_seldom_seem_to_move():
 
 
 def test_a_clear_rise_is_told():
-    # TRUTH  7 Mm in an hour with 0.5 Mm noise (a slow rise of 2 km/s: mean of McCauley et al. 2015, Solar Phys. 290, 1703)
+    # TRUTH  7 Mm in an hour with 0.5 Mm noise (a slow rise of 2 km/s: mean of McCauley et al. 2015, Solar
+    # Phys. 290, 1703)
     rng = np.random.default_rng(1)
     t = np.linspace(0, 3600, 60)
     edge = 40 + 0.002 * t + 0.5 * rng.normal(size=60)

@@ -7,7 +7,8 @@ from promtrack.motion.kinematics import bic, find_wrong_points, fit_model, fit_p
 
 
 def test_epoch_seconds_lose_no_digits():
-    # TRUTH  an exact parabola in seconds since 1970; raw powers of such times would lose all digits of the curvature
+    # TRUTH  an exact parabola in seconds since 1970; raw powers of such times would lose all digits of the
+    # curvature
     time_s = 1.78e9 + np.arange(20) * 30.0
     u = time_s - time_s[0]
     fit = fit_polynomial(time_s, 5.0 + 0.03 * u + 2e-5 * u**2, 0.1, 2)
@@ -16,7 +17,8 @@ def test_epoch_seconds_lose_no_digits():
 
 
 def test_errors_equal_the_scatter():
-    # TRUTH  1000 noisy parabolas with uneven errors. Band: 4 standard errors of a scatter, 4 / sqrt(2000) = 9 %.
+    # TRUTH  1000 noisy parabolas with uneven errors. Band: 4 standard errors of a scatter, 4 / sqrt(2000) = 9
+    # %.
     rng = np.random.default_rng(1)
     time_s, err = np.sort(rng.uniform(0, 1000, 15)), rng.uniform(0.2, 1.5, 15)
     fits = [fit_polynomial(time_s, 0.02 * time_s + err * rng.normal(size=15), err, 2) for _ in range(1000)]
@@ -37,14 +39,17 @@ def test_points_left_out_do_not_count():
     assert left_out.residual.shape == (12,)
 
 
-@pytest.mark.parametrize(("x", "y", "err", "degree", "message"), [
-    (np.arange(3.0), np.arange(4.0), 1.0, 1, r"\(3,\) and \(4,\)"),
-    (np.arange(2.0), np.arange(2.0), 1.0, 2, "needs 3 points, got 2"),
-    (np.arange(3.0), np.arange(3.0), None, 2, "needs 4 points, got 3"),
-    (np.array([1.0, 1.0, 1.0]), np.arange(3.0), 1.0, 1, "needs 2 different x, got 1"),
-    (np.array([0.0, np.nan, 2.0]), np.arange(3.0), 1.0, 1, "finite"),
-    (np.arange(3.0), np.arange(3.0), 0.0, 1, "positive"),
-])
+@pytest.mark.parametrize(
+    ("x", "y", "err", "degree", "message"),
+    [
+        (np.arange(3.0), np.arange(4.0), 1.0, 1, r"\(3,\) and \(4,\)"),
+        (np.arange(2.0), np.arange(2.0), 1.0, 2, "needs 3 points, got 2"),
+        (np.arange(3.0), np.arange(3.0), None, 2, "needs 4 points, got 3"),
+        (np.array([1.0, 1.0, 1.0]), np.arange(3.0), 1.0, 1, "needs 2 different x, got 1"),
+        (np.array([0.0, np.nan, 2.0]), np.arange(3.0), 1.0, 1, "finite"),
+        (np.arange(3.0), np.arange(3.0), 0.0, 1, "positive"),
+    ],
+)
 @pytest.mark.filterwarnings("ignore:divide by zero")
 def test_refusals_say_what_is_wrong(x, y, err, degree, message):
     with pytest.raises(ValueError, match=message):
@@ -59,9 +64,9 @@ def test_model_with_few_points_is_refused():
 @pytest.mark.parametrize("degree", [1, 2])
 @pytest.mark.parametrize("n", [8, 12, 40])
 def test_single_wrong_points_are_found(n, degree):
-    # TRUTH  every place in turn is wrong by 12 sigma, in one of two coordinates. It must be found, but for the two points
-    # at either end of a short track, to which a parabola can bend. A good point goes with it in 1 % of the tracks by
-    # the limit itself: more than 2 in 40 have a probability below 1 %.
+    # TRUTH  every place in turn is wrong by 12 sigma, in one of two coordinates. It must be found, but for
+    # the two points at either end of a short track, to which a parabola can bend. A good point goes with it
+    # in 1 % of the tracks by the limit itself: more than 2 in 40 have a probability below 1 %.
     rng = np.random.default_rng(n)
     x = np.arange(n) * 10.0
     extra = 0
@@ -75,8 +80,8 @@ def test_single_wrong_points_are_found(n, degree):
 
 
 def test_good_points_are_rarely_lost():
-    # TRUTH  500 clean tracks: a good point may be lost in 1 % of them by the limit itself, and in few more by the
-    # search that an improbable chi squared sets off (1 %). Band: 3 %, 4 sigma of a binomial above 1.2 %.
+    # TRUTH  500 clean tracks: a good point may be lost in 1 % of them by the limit itself, and in few more by
+    # the search that an improbable chi squared sets off (1 %). Band: 3 %, 4 sigma of a binomial above 1.2 %.
     rng = np.random.default_rng(3)
     x = np.arange(20) * 10.0
     lost = [not find_wrong_points(x, rng.normal(size=(2, 20)), np.ones((2, 20)), 2).all() for _ in range(500)]
@@ -84,7 +89,8 @@ def test_good_points_are_rarely_lost():
 
 
 def test_underestimated_errors_are_not_wrong_points():
-    # TRUTH  errors stated 3 times too small: the scatter is scaled, not cut away. At most 5 % of the points may go.
+    # TRUTH  errors stated 3 times too small: the scatter is scaled, not cut away. At most 5 % of the points
+    # may go.
     rng = np.random.default_rng(4)
     x = np.arange(24) * 10.0
     kept = [find_wrong_points(x, rng.normal(0, 3.0, (2, 24)), np.ones((2, 24)), 2).mean() for _ in range(100)]

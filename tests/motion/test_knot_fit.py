@@ -9,14 +9,15 @@ from promtrack.motion.knot_fit import allow_swerve, fit_knot, fit_path, usual_sw
 def track(n, speed, direction_deg, *, accel=0.0, noise=0.3, rng=None, cadence=20.0):
     t = np.arange(n) * cadence
     u = t - t.mean()
-    path = (speed * u / 1e3 + 0.5 * accel * u**2 / 1e6)
+    path = speed * u / 1e3 + 0.5 * accel * u**2 / 1e6
     a = np.deg2rad(direction_deg)
     wobble = rng.normal(0, noise, (2, n)) if rng is not None else np.zeros((2, n))
     return t, 30 + path * np.cos(a) + wobble[0], path * np.sin(a) + wobble[1]
 
 
-@pytest.mark.parametrize(("direction", "radial", "along"), [
-    (0, 1, 0), (90, 0, 1), (180, -1, 0), (270, 0, -1), (30, 0.866025, 0.5)])
+@pytest.mark.parametrize(
+    ("direction", "radial", "along"), [(0, 1, 0), (90, 0, 1), (180, -1, 0), (270, 0, -1), (30, 0.866025, 0.5)]
+)
 def test_directions(direction, radial, along):
     # TRUTH  direction 0 is outward, 90 towards increasing angle
     fit = fit_knot(*track(12, 50.0, direction), 0.1, 0.1)
@@ -52,11 +53,14 @@ def test_coverage_and_accuracy():
 
 
 def test_errors_stated_too_small_are_scaled():
-    # TRUTH  scatter 3 times the stated errors: chi2/dof near 9, errors scaled, coverage kept (4 sigma: 60 to 76 %)
+    # TRUTH  scatter 3 times the stated errors: chi2/dof near 9, errors scaled, coverage kept (4 sigma: 60 to
+    # 76 %)
     rng = np.random.default_rng(8)
     fits = [fit_knot(*track(24, 40.0, 45.0, rng=rng), 0.1, 0.1) for _ in range(400)]
     assert all(fit.errors_scaled for fit in fits)
-    assert np.mean([abs(fit.speed_km_s - 40) < fit.speed_err_km_s for fit in fits]) == pytest.approx(0.683, abs=0.095)
+    assert np.mean([abs(fit.speed_km_s - 40) < fit.speed_err_km_s for fit in fits]) == pytest.approx(
+        0.683, abs=0.095
+    )
     assert np.median([fit.chi2_per_dof for fit in fits]) == pytest.approx(9.0, rel=0.1)
     assert not fit_knot(*track(24, 40.0, 45.0, rng=rng), 0.3, 0.3).errors_scaled
 
@@ -73,9 +77,10 @@ def test_a_single_wrong_point_does_little(bad):
 
 
 def test_speed_near_zero_is_not_biased_up():
-    # TRUTH  a knot at rest. The length of a noisy vector is sqrt(pi/2) = 1.253 sigma on average, the estimator's
-    # 1.253 - (sqrt(pi/2) - sqrt(pi/6)) / 2 = 0.988 (Rayleigh law); zero lies within 1 sigma in 57.6 % (plain: 39 %).
-    # Bands: 4 standard errors of 400 knots.
+    # TRUTH  a knot at rest. The length of a noisy vector is sqrt(pi/2) = 1.253 sigma on average, the
+    # estimator's
+    # 1.253 - (sqrt(pi/2) - sqrt(pi/6)) / 2 = 0.988 (Rayleigh law); zero lies within 1 sigma in 57.6 % (plain:
+    # 39 %). Bands: 4 standard errors of 400 knots.
     rng = np.random.default_rng(9)
     fits = [fit_knot(*track(20, 0.0, 0.0, rng=rng), 0.3, 0.3) for _ in range(400)]
     size = np.array([fit.speed_km_s / fit.speed_err_km_s for fit in fits])
@@ -87,8 +92,8 @@ def test_speed_near_zero_is_not_biased_up():
 
 
 def test_changing_acceleration_is_no_model():
-    # TRUTH  a knot at 60 km/s on a circle of 20 Mm: no constant acceleration describes it, and the slope at mid-time is
-    # that of the cubic, which falls short of the true one by (phase^4)/120 x 1.4 at most: 3 %
+    # TRUTH  a knot at 60 km/s on a circle of 20 Mm: no constant acceleration describes it, and the slope at
+    # mid-time is that of the cubic, which falls short of the true one by (phase^4)/120 x 1.4 at most: 3 %
     rng = np.random.default_rng(10)
     t = np.arange(30) * 20.0
     phase = (t - t.mean()) * 60.0 / 1e3 / 20.0
@@ -100,7 +105,8 @@ def test_changing_acceleration_is_no_model():
 
 
 def down_an_arch(rng):
-    """Path of a knot down a circular arch, 14 to 59 points with errors of 0.25 Mm, and its true velocity at mid-time."""
+    """Path of a knot down a circular arch, 14 to 59 points with errors of 0.25 Mm, and its true velocity at
+    mid-time."""
     n, speed, radius = int(rng.integers(14, 60)), rng.uniform(20.0, 80.0), rng.uniform(25.0, 45.0)
     t = np.arange(n) * 15.0
     u = t - t.mean()
@@ -112,12 +118,16 @@ def down_an_arch(rng):
 
 
 def pulls(fit, velocity):
-    return [(fit.radial_km_s - velocity[0]) / fit.radial_err_km_s, (fit.along_km_s - velocity[1]) / fit.along_err_km_s]
+    return [
+        (fit.radial_km_s - velocity[0]) / fit.radial_err_km_s,
+        (fit.along_km_s - velocity[1]) / fit.along_err_km_s,
+    ]
 
 
 def test_errors_hold_on_arches():
-    # TRUTH  150 knots running down circular arches, 14 to 59 points, errors as stated: no polynomial is such a path, and the one
-    # chosen is often too straight. 1 sigma covers at least 57 %, 2 sigma 88 % of both components (63 and 92 less 2.5 standard errors).
+    # TRUTH  150 knots running down circular arches, 14 to 59 points, errors as stated: no polynomial is such
+    # a path, and the one chosen is often too straight. 1 sigma covers at least 57 %, 2 sigma 88 % of both
+    # components (63 and 92 less 2.5 standard errors).
     rng = np.random.default_rng(3)
     found = [down_an_arch(rng) for _ in range(150)]
     size = np.abs([pulls(path.fit, velocity) for path, velocity in found])
@@ -126,8 +136,9 @@ def test_errors_hold_on_arches():
 
 
 def test_the_knots_of_a_run_tell_how_much_each_swerves():
-    # TRUTH  25 runs of 8 knots down arches, those that are told as accelerated or straight: with the swerve of their run allowed
-    # 1 sigma covers at least 63 %, 2 sigma 92 %, the lower ends asked of stated errors; a fit by itself covers less.
+    # TRUTH  25 runs of 8 knots down arches, those that are told as accelerated or straight: with the swerve
+    # of their run allowed 1 sigma covers at least 63 %, 2 sigma 92 %, the lower ends asked of stated errors;
+    # a fit by itself covers less.
     rng = np.random.default_rng(4)
     alone, together = [], []
     for _ in range(25):
@@ -144,8 +155,9 @@ def test_the_knots_of_a_run_tell_how_much_each_swerves():
 
 
 def test_a_run_of_straight_knots_does_not_swerve():
-    # TRUTH  100 runs of 8 knots of constant acceleration: noise alone is called a swerve of a hundredth of the speed in one run of ten
-    # at most, and what is left is the model's own error: pulls are standard (4 / sqrt(3200) = 7 %)
+    # TRUTH  100 runs of 8 knots of constant acceleration: noise alone is called a swerve of a hundredth of
+    # the speed in one run of ten at most, and what is left is the model's own error: pulls are standard (4 /
+    # sqrt(3200) = 7 %)
     rng = np.random.default_rng(5)
     usual, found = [], []
     for _ in range(100):
@@ -154,8 +166,12 @@ def test_a_run_of_straight_knots_does_not_swerve():
             t, radial, along = track(40, 60.0, 30.0, accel=40.0, rng=rng)
             run.append(fit_path(t, radial, along, 0.3, 0.3))
         usual.append(usual_swerve(run))
-        fits = [allow_swerve(path, usual[-1]).fit for path in run if path.fit.model == "constant acceleration"]
-        found += [pull for fit in fits for pull in pulls(fit, (60.0 * np.cos(np.pi / 6), 60.0 * np.sin(np.pi / 6)))]
+        fits = [
+            allow_swerve(path, usual[-1]).fit for path in run if path.fit.model == "constant acceleration"
+        ]
+        found += [
+            pull for fit in fits for pull in pulls(fit, (60.0 * np.cos(np.pi / 6), 60.0 * np.sin(np.pi / 6)))
+        ]
     assert np.mean(np.array(usual) > 0.01) <= 0.1
     assert np.std(found) == pytest.approx(1.0, abs=0.07)
 
@@ -167,7 +183,9 @@ def test_uneven_times_and_errors():
     for _ in range(300):
         t = np.cumsum(rng.choice([5.0, 20.0, 120.0], 18) + rng.uniform(0, 3, 18))
         err = rng.uniform(0.1, 0.8, 18)
-        fit = fit_knot(t, 0.02 * t + err * rng.normal(size=18), -0.01 * t + err * rng.normal(size=18), err, err)
+        fit = fit_knot(
+            t, 0.02 * t + err * rng.normal(size=18), -0.01 * t + err * rng.normal(size=18), err, err
+        )
         pulls.append((fit.radial_km_s - 20.0) / fit.radial_err_km_s)
     assert np.std(pulls) == pytest.approx(1.0, abs=0.16)
 
@@ -194,7 +212,9 @@ def test_shared_error_adds_in_quadrature():
     # TWIN  0.3 and 0.4 are 0.5
     t, radial, along = track(12, 50.0, 20.0)
     shared = fit_knot(t, radial, along, 0.3, 0.3, shared_radial_mm=np.full(12, 0.4), shared_along_mm=0.4)
-    assert shared.speed_err_km_s == pytest.approx(fit_knot(t, radial, along, 0.5, 0.5).speed_err_km_s, rel=1e-12)
+    assert shared.speed_err_km_s == pytest.approx(
+        fit_knot(t, radial, along, 0.5, 0.5).speed_err_km_s, rel=1e-12
+    )
 
 
 @pytest.mark.parametrize("n", [4, 5, 6, 7])

@@ -12,8 +12,22 @@ from promtrack.settings import MotionSettings
 from promtrack.strip.records import StripGeometry
 from tests.motion.made_strips import Recipe, made_strip, row_column
 
-CALM = Recipe(frames=80, rows=120, columns=300, knots=5, boil=0.0, threads=4, wander_px=0.0, centre_err_px=0.0, gaps=0,
-              flicker=0.0, cloud=0.0, knot_frames=(20, 40), knot_snr=(15.0, 30.0), knot_km_s=(20.0, 120.0))
+CALM = Recipe(
+    frames=80,
+    rows=120,
+    columns=300,
+    knots=5,
+    boil=0.0,
+    threads=4,
+    wander_px=0.0,
+    centre_err_px=0.0,
+    gaps=0,
+    flicker=0.0,
+    cloud=0.0,
+    knot_frames=(20, 40),
+    knot_snr=(15.0, 30.0),
+    knot_km_s=(20.0, 120.0),
+)
 
 
 def nearest(search, strip, knot, index):
@@ -31,11 +45,13 @@ def calm(tmp_path_factory):
 
 
 def test_points_lie_on_the_knots_within_their_errors(tmp_path):
-    # TRUTH  8 knots of S/N 15 to 30 in still air, each seen in a tenth of the strips. Pulls are unit Gaussians if the
-    # errors are honest; the median absolute pull of n points has a relative error of 1.17 / sqrt(n), 8 % here, and
-    # neighbouring strips share the background. (Where knots stand for long, the search takes some of their light for
-    # noise and overstates the errors; the tracks mend that, see test_measure.)
-    recipe = replace(CALM, frames=200, rows=150, columns=400, knots=8, knot_frames=(15, 25), knot_km_s=(40.0, 150.0))
+    # TRUTH  8 knots of S/N 15 to 30 in still air, each seen in a tenth of the strips. Pulls are unit
+    # Gaussians if the errors are honest; the median absolute pull of n points has a relative error of 1.17 /
+    # sqrt(n), 8 % here, and neighbouring strips share the background. (Where knots stand for long, the search
+    # takes some of their light for noise and overstates the errors; the tracks mend that, see test_measure.)
+    recipe = replace(
+        CALM, frames=200, rows=150, columns=400, knots=8, knot_frames=(15, 25), knot_km_s=(40.0, 150.0)
+    )
     strip, knots = made_strip(recipe, tmp_path, 3)
     search = find_knots(strip)
     pulls = []
@@ -45,7 +61,10 @@ def test_points_lie_on_the_knots_within_their_errors(tmp_path):
             k = nearest(search, strip, knot, i)
             if k is not None:
                 points = search.points
-                pulls += [(points.row[k] - row[i]) / points.row_err[k], (points.column[k] - column[i]) / points.column_err[k]]
+                pulls += [
+                    (points.row[k] - row[i]) / points.row_err[k],
+                    (points.column[k] - column[i]) / points.column_err[k],
+                ]
     assert len(pulls) > 150
     assert 1.4826 * np.median(np.abs(pulls)) == pytest.approx(1.0, abs=0.25)
 
@@ -53,23 +72,29 @@ def test_points_lie_on_the_knots_within_their_errors(tmp_path):
 def test_nearly_every_knot_is_seen_in_nearly_every_strip(calm):
     # TRUTH  S/N 8 and more, a limit of 5 in the best band.
     strip, knots, search = calm
-    seen = [nearest(search, strip, knot, i) is not None for knot in knots for i in np.flatnonzero(knot.snr >= 8)]
+    seen = [
+        nearest(search, strip, knot, i) is not None for knot in knots for i in np.flatnonzero(knot.snr >= 8)
+    ]
     assert np.mean(seen) > 0.95
 
 
 def test_what_stands_still_gives_no_points(tmp_path):
-    # TRUTH  a scene of threads and blobs 25 times the noise that stand still in still air; brightness changes by 2 %.
+    # TRUTH  a scene of threads and blobs 25 times the noise that stand still in still air; brightness changes
+    # by 2 %.
     strip, _ = made_strip(replace(CALM, knots=0, threads=20, flicker=0.02, cloud=0.3), tmp_path, 1)
     assert len(find_knots(strip).points) < 0.1 * len(strip)
 
 
 def test_what_sways_in_the_air_gives_no_tracks(tmp_path):
     # TRUTH  the same threads swayed by the air by 0.15 px rms: single points may stand out, tracks may not.
-    strip, _ = made_strip(replace(CALM, knots=0, threads=20, flicker=0.02, cloud=0.3, wander_px=0.15), tmp_path, 1)
+    strip, _ = made_strip(
+        replace(CALM, knots=0, threads=20, flicker=0.02, cloud=0.3, wander_px=0.15), tmp_path, 1
+    )
     search = find_knots(strip)
     assert len(search.points) < len(strip)
-    tracks, _ = track_knots(strip, search, motion=MotionSettings(), scale_err=0.0, clock_err=0.0,
-                            rng=np.random.default_rng(0))
+    tracks, _ = track_knots(
+        strip, search, motion=MotionSettings(), scale_err=0.0, clock_err=0.0, rng=np.random.default_rng(0)
+    )
     assert not tracks
 
 
@@ -96,7 +121,8 @@ def test_no_points_near_what_is_not_shown(tmp_path):
 
 
 def test_the_nearest_band_answers_most():
-    # TRUTH  a Gaussian blob of the size of a band, in units of the band's noise (white): the neighbours answer less.
+    # TRUTH  a Gaussian blob of the size of a band, in units of the band's noise (white): the neighbours
+    # answer less.
     geometry = StripGeometry(120, 160, 0.0, 0.5, 60.0, 0.04, 700.0, True)
     scale_space = bands(geometry, (1.5, 6.0))
     rng = np.random.default_rng(0)
@@ -104,7 +130,9 @@ def test_the_nearest_band_answers_most():
     rows, columns = np.mgrid[:120, :160]
     for k, band in enumerate(scale_space):
         blob = np.exp(-0.5 * ((rows - 60) ** 2 + (columns - 80) ** 2) / band.sigma_px**2).astype(np.float32)
-        answer = [image.max() / sigma for image, sigma in zip(band_images(blob, scale_space), noise, strict=True)]
+        answer = [
+            image.max() / sigma for image, sigma in zip(band_images(blob, scale_space), noise, strict=True)
+        ]
         assert abs(int(np.argmax(answer)) - k) <= 1
 
 
@@ -124,12 +152,13 @@ def test_low_quantile_is_numpys():
     stack[:, 0, 0] = np.nan
     found = low_quantile(stack, 0.3)
     assert found[0, 0] == 0
-    stack[:, 0, 0] = 0    # never shown
+    stack[:, 0, 0] = 0  # never shown
     assert found == pytest.approx(np.nanquantile(stack, 0.3, axis=0, method="lower"))
 
 
 def test_straight_motion_is_straight_in_the_plane_of_the_sky():
-    # TRUTH  Pythagoras: a tangent to the limb at distance R passes the angle arctan(x / R) at the distance hypot(R, x).
+    # TRUTH  Pythagoras: a tangent to the limb at distance R passes the angle arctan(x / R) at the distance
+    # hypot(R, x).
     geometry = StripGeometry(300, 1100, 0.0, 0.6, 60.0, 0.05, 700.0, True)
     x = np.linspace(-100.0, 150.0, 11)
     row = geometry.row(np.hypot(720.0, x) - 700.0)
@@ -145,6 +174,11 @@ def test_straight_motion_is_straight_in_the_plane_of_the_sky():
 def test_a_run_of_a_few_strips_is_searched(tmp_path):
     strip, _ = made_strip(replace(CALM, frames=40, knots=0), tmp_path, 2)
     for count in (1, 2, 3):
-        short = replace(strip, times_utc=strip.times_utc[:count], frame=strip.frame[:count],
-                        centre_err_mm=strip.centre_err_mm[:count], along_err_mm=strip.along_err_mm[:count])
+        short = replace(
+            strip,
+            times_utc=strip.times_utc[:count],
+            frame=strip.frame[:count],
+            centre_err_mm=strip.centre_err_mm[:count],
+            along_err_mm=strip.along_err_mm[:count],
+        )
         assert len(find_knots(short, motion=MotionSettings()).points) < 20

@@ -10,9 +10,17 @@ from promtrack.motion.link import Linking, Places, link_points
 LINKING = Linking(fastest_mm_s=0.25, least_points=8, area_mm2=60_000.0)
 
 
-def places_of(paths: list[np.ndarray], time_s: np.ndarray, *, err_mm: float = 0.15, clutter: int = 0, seen: float = 1.0,
-              seed: int = 0) -> tuple[Places, np.ndarray]:
-    """Points on paths (each (n, 2), nan where it is not there), chance points, and the number of the path of each point."""
+def places_of(
+    paths: list[np.ndarray],
+    time_s: np.ndarray,
+    *,
+    err_mm: float = 0.15,
+    clutter: int = 0,
+    seen: float = 1.0,
+    seed: int = 0,
+) -> tuple[Places, np.ndarray]:
+    """Points on paths (each (n, 2), nan where it is not there), chance points, and the number of the path of
+    each point."""
     rng = np.random.default_rng(seed)
     rows = []
     for i in range(len(time_s)):
@@ -22,15 +30,28 @@ def places_of(paths: list[np.ndarray], time_s: np.ndarray, *, err_mm: float = 0.
         for _ in range(clutter):
             rows.append((i, rng.uniform(-150, 150), rng.uniform(700, 900), 6.0, -1))
     table = np.array(rows)
-    places = Places(table[:, 0].astype(int), time_s, table[:, 1:3], np.full((len(table), 2), err_mm), table[:, 3])
+    places = Places(
+        table[:, 0].astype(int), time_s, table[:, 1:3], np.full((len(table), 2), err_mm), table[:, 3]
+    )
     return places, table[:, 4].astype(int)
 
 
-def line(time_s: np.ndarray, x: float, y: float, vx_km_s: float, vy_km_s: float, ax_m_s2: float = 0.0,
-         ay_m_s2: float = 0.0) -> np.ndarray:
+def line(
+    time_s: np.ndarray,
+    x: float,
+    y: float,
+    vx_km_s: float,
+    vy_km_s: float,
+    ax_m_s2: float = 0.0,
+    ay_m_s2: float = 0.0,
+) -> np.ndarray:
     tau = time_s - time_s.mean()
-    return np.column_stack([x + vx_km_s * tau / 1e3 + 0.5 * ax_m_s2 * tau**2 / 1e6,
-                            y + vy_km_s * tau / 1e3 + 0.5 * ay_m_s2 * tau**2 / 1e6])
+    return np.column_stack(
+        [
+            x + vx_km_s * tau / 1e3 + 0.5 * ax_m_s2 * tau**2 / 1e6,
+            y + vy_km_s * tau / 1e3 + 0.5 * ay_m_s2 * tau**2 / 1e6,
+        ]
+    )
 
 
 def pure(tracks: list[np.ndarray], owner: np.ndarray) -> list[tuple[int, int]]:
@@ -83,8 +104,8 @@ def test_a_gap_between_strangers_stays_open():
 
 
 def test_what_rests_on_both_sides_of_a_gap_has_not_moved_in_it():
-    # TRUTH  a thread fades; after 12 strips of 20 s another one brightens 16 Mm aside. To go there and rest again within the gap a
-    # knot would have to turn its acceleration round at half way.
+    # TRUTH  a thread fades; after 12 strips of 20 s another one brightens 16 Mm aside. To go there and rest
+    # again within the gap a knot would have to turn its acceleration round at half way.
     time = np.arange(30) * 20.0
     first, second = line(time, 0, 780, 0, 0), line(time, 16, 779, 0, 0)
     first[9:], second[:21] = np.nan, np.nan
@@ -127,11 +148,19 @@ def test_no_points_no_tracks():
 
 
 @settings(max_examples=25, deadline=None)
-@given(seed=st.integers(0, 10_000), clutter=st.integers(0, 15), knots=st.integers(0, 6), cadence=st.floats(3.0, 120.0))
+@given(
+    seed=st.integers(0, 10_000),
+    clutter=st.integers(0, 15),
+    knots=st.integers(0, 6),
+    cadence=st.floats(3.0, 120.0),
+)
 def test_tracks_share_no_points_and_run_forward(seed, clutter, knots, cadence):
     rng = np.random.default_rng(seed)
     time = np.cumsum(rng.uniform(0.7, 1.3, 25)) * cadence
-    paths = [line(time, *rng.uniform(-100, 100, 1), rng.uniform(720, 880), *rng.normal(0, 60, 2)) for _ in range(knots)]
+    paths = [
+        line(time, *rng.uniform(-100, 100, 1), rng.uniform(720, 880), *rng.normal(0, 60, 2))
+        for _ in range(knots)
+    ]
     if not paths and not clutter:
         return
     places, _ = places_of(paths, time, clutter=clutter, seed=seed)

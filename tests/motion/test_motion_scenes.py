@@ -33,7 +33,8 @@ def oscillations(spec, folder):
 
 @pytest.mark.long
 def test_rain_does_not_sway(rain):
-    # TRUTH  nothing sways in this scene, but knots pass the slits one after the other, and a trace hops between them
+    # TRUTH  nothing sways in this scene, but knots pass the slits one after the other, and a trace hops
+    # between them
     _, truth, motion = rain
     assert truth.sways == ()
     assert motion.oscillations == ()
@@ -42,8 +43,14 @@ def test_rain_does_not_sway(rain):
 def test_a_swaying_thread_is_told(tmp_path):
     # TRUTH  amplitude 3 Mm, period 600 s over 40 min: period within 3 %, amplitude within 10 %
     spec = swaying_scene(0)
-    spec = replace(spec, shape=(360, 520), frames=80, lost_frames=(), gaps=(),
-                   sways=(replace(spec.sways[0], amplitude_mm=3.0, period_s=600.0, damping_s=np.inf, at_deg=4.5),))
+    spec = replace(
+        spec,
+        shape=(360, 520),
+        frames=80,
+        lost_frames=(),
+        gaps=(),
+        sways=(replace(spec.sways[0], amplitude_mm=3.0, period_s=600.0, damping_s=np.inf, at_deg=4.5),),
+    )
     found, _ = oscillations(spec, tmp_path)
     assert found
     assert all(one.period_s == pytest.approx(600.0, rel=0.03) for one in found)
@@ -53,16 +60,23 @@ def test_a_swaying_thread_is_told(tmp_path):
 @pytest.mark.long
 @pytest.mark.parametrize("seed", range(8))
 def test_no_scene_without_a_sway_shows_one(seed, tmp_path):
-    # TRUTH  knots falling along arches, knots over a hedgerow; at 1 % false alarms a run none is expected in 16
+    # TRUTH  knots falling along arches, knots over a hedgerow; at 1 % false alarms a run none is expected in
+    # 16
     for spec in (rain_scene(seed), quiet_scene(seed)):
         assert oscillations(spec, tmp_path)[0] == ()
 
 
 @pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.long) for seed in (0, 3, 6))])
 def test_a_cloudy_hour_without_motion_has_no_moving_knot(seed, tmp_path):
-    # TRUTH  an hour without motion, drawn as frames: threads brighten and fade (in 6 one beside another), thin cloud drifts across and
-    # fills the sky with light whose edges move (0, 1 and 3)
+    # TRUTH  an hour without motion, drawn as frames: threads brighten and fade (in 6 one beside another),
+    # thin cloud drifts across and fills the sky with light whose edges move (0, 1 and 3)
     strip, _ = scene_strip(still_scene(seed), tmp_path)
-    knots, _ = track_knots(strip, find_knots(strip), motion=MotionSettings(), scale_err=0.0, clock_err=0.0,
-                           rng=np.random.default_rng(seed))
+    knots, _ = track_knots(
+        strip,
+        find_knots(strip),
+        motion=MotionSettings(),
+        scale_err=0.0,
+        clock_err=0.0,
+        rng=np.random.default_rng(seed),
+    )
     assert not any(knot.moving for knot in knots)

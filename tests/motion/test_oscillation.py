@@ -7,48 +7,76 @@ from promtrack.motion.oscillation import fit_oscillation
 from tests.motion.diagrams import as_diagram, restless, swinging
 
 
-@pytest.mark.parametrize(("amplitude", "period", "damping"), [
-    (2.0, 1700.0, np.inf), (2.0, 900.0, np.inf), (3.0, 1200.0, 2500.0), (2.0, 300.0, np.inf), (5.0, 1500.0, np.inf)])
+@pytest.mark.parametrize(
+    ("amplitude", "period", "damping"),
+    [
+        (2.0, 1700.0, np.inf),
+        (2.0, 900.0, np.inf),
+        (3.0, 1200.0, 2500.0),
+        (2.0, 300.0, np.inf),
+        (5.0, 1500.0, np.inf),
+    ],
+)
 def test_period_within_three_per_cent(amplitude, period, damping):
-    # TRUTH  amplitude 2 px or more over two periods or more (60 min): period within 3 %, in every one of 4 diagrams
+    # TRUTH  amplitude 2 px or more over two periods or more (60 min): period within 3 %, in every one of 4
+    # diagrams
     for seed in range(4):
-        found = fit_oscillation(swinging(np.random.default_rng(seed), amplitude_px=amplitude, period_s=period,
-                                         damping_s=damping), 2)
+        found = fit_oscillation(
+            swinging(np.random.default_rng(seed), amplitude_px=amplitude, period_s=period, damping_s=damping),
+            2,
+        )
         assert found is not None
         assert found.slit == 2
         assert found.period_s == pytest.approx(period, rel=0.03)
         assert found.false_alarm < 0.01
-        assert found.amplitude_mm == pytest.approx(amplitude * 0.73, abs=4 * found.amplitude_err_mm + 0.03 * amplitude)
+        assert found.amplitude_mm == pytest.approx(
+            amplitude * 0.73, abs=4 * found.amplitude_err_mm + 0.03 * amplitude
+        )
         assert found.curve_mm.shape == found.displacement_mm.shape == found.time_s.shape
         assert found.power_period_s[np.argmax(found.power)] == pytest.approx(period, rel=0.15)
 
 
 def test_errors_are_honest():
     # TRUTH  24 diagrams: the stated period error covers 45 to 92 % (68.3 % +- 2.4 sigma of a binomial)
-    fits = [fit_oscillation(swinging(np.random.default_rng(100 + s), amplitude_px=2.0, period_s=900.0)) for s in range(24)]
+    fits = [
+        fit_oscillation(swinging(np.random.default_rng(100 + s), amplitude_px=2.0, period_s=900.0))
+        for s in range(24)
+    ]
     covered = [abs(fit.period_s - 900) < fit.period_err_s for fit in fits]
     assert 0.45 <= np.mean(covered) <= 0.92
 
 
 def test_damping_time():
     # TRUTH  damping time 2400 s, amplitude 4 px: median of 10 within 15 %; without damping none is stated
-    fits = [fit_oscillation(swinging(np.random.default_rng(s), amplitude_px=4.0, period_s=800.0, damping_s=2400.0))
-            for s in range(10)]
+    fits = [
+        fit_oscillation(
+            swinging(np.random.default_rng(s), amplitude_px=4.0, period_s=800.0, damping_s=2400.0)
+        )
+        for s in range(10)
+    ]
     assert np.median([fit.damping_s for fit in fits]) == pytest.approx(2400.0, rel=0.15)
-    steady = [fit_oscillation(swinging(np.random.default_rng(s), amplitude_px=4.0, period_s=800.0)) for s in range(10)]
+    steady = [
+        fit_oscillation(swinging(np.random.default_rng(s), amplitude_px=4.0, period_s=800.0))
+        for s in range(10)
+    ]
     assert np.mean([np.isinf(fit.damping_s) for fit in steady]) >= 0.8
 
 
 def test_still_threads_do_not_oscillate():
-    # TRUTH  15 threads shaken by the air only (white noise): at 1 % false alarms, 2 or more has a probability of 1 %
-    found = [fit_oscillation(swinging(np.random.default_rng(200 + s), amplitude_px=0.0, period_s=900.0)) for s in range(15)]
+    # TRUTH  15 threads shaken by the air only (white noise): at 1 % false alarms, 2 or more has a probability
+    # of 1 %
+    found = [
+        fit_oscillation(swinging(np.random.default_rng(200 + s), amplitude_px=0.0, period_s=900.0))
+        for s in range(15)
+    ]
     assert sum(one is not None for one in found) <= 1
 
 
 @pytest.mark.long
 def test_red_noise_is_no_oscillation():
-    # TRUTH  40 restless threads without a period. First-order red noise is accounted for, but its correction rests on
-    # 120 places: at most 4 of 40 are tolerated; uncorrected power calls more than half of them periodic.
+    # TRUTH  40 restless threads without a period. First-order red noise is accounted for, but its correction
+    # rests on 120 places: at most 4 of 40 are tolerated; uncorrected power calls more than half of them
+    # periodic.
     found = [fit_oscillation(restless(np.random.default_rng(s))) for s in range(40)]
     assert sum(one is not None for one in found) <= 4
 
@@ -59,7 +87,9 @@ def test_two_threads_the_swinging_one_is_told():
     assert found.period_s == pytest.approx(1000.0, rel=0.03)
 
 
-@pytest.mark.parametrize("value", [np.zeros((60, 80)), np.full((60, 80), np.nan), np.zeros((5, 80)), np.zeros((60, 6))])
+@pytest.mark.parametrize(
+    "value", [np.zeros((60, 80)), np.full((60, 80), np.nan), np.zeros((5, 80)), np.zeros((60, 6))]
+)
 def test_nothing_there(value):
     assert fit_oscillation(as_diagram(value, np.arange(len(value)) * 30.0)) is None
 

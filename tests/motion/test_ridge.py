@@ -1,4 +1,5 @@
-"""Ridges of time-distance diagrams: speeds, errors, silence where nothing runs; and their agreement with knots."""
+"""Ridges of time-distance diagrams: speeds, errors, silence where nothing runs; and their agreement with
+knots."""
 
 import numpy as np
 import pytest
@@ -20,7 +21,8 @@ def strongest(diagram):
 
 @pytest.mark.parametrize("speed", SPEEDS)
 def test_speed_of_a_ridge(speed):
-    # TRUTH  a knot of S/N 8 running along the path: found in each of 4 diagrams, speed within 4 errors and 5 %
+    # TRUTH  a knot of S/N 8 running along the path: found in each of 4 diagrams, speed within 4 errors and 5
+    # %
     for seed in range(4):
         ridge = strongest(running(np.random.default_rng(seed), speed_km_s=speed))
         assert ridge is not None
@@ -31,8 +33,9 @@ def test_speed_of_a_ridge(speed):
 
 
 def test_errors_are_honest():
-    # TRUTH  25 ridges of all speeds: 1 sigma covers at least 60 %, 2 sigma at least 90 %. The errors carry a floor of 2 %
-    # for paths that are not quite the knot's own, which these are: more coverage than Gaussian is no fault here.
+    # TRUTH  25 ridges of all speeds: 1 sigma covers at least 60 %, 2 sigma at least 90 %. The errors carry a
+    # floor of 2 % for paths that are not quite the knot's own, which these are: more coverage than Gaussian
+    # is no fault here.
     pulls = []
     for seed in range(5):
         for speed in SPEEDS:
@@ -45,7 +48,9 @@ def test_errors_are_honest():
 def test_place_and_time():
     # TRUTH  the knot is at 70 px (51.1 Mm) at 1200 s
     ridge = strongest(running(np.random.default_rng(1), speed_km_s=40.0))
-    assert ridge.distance_mm + ridge.speed_km_s / 1e3 * (1200.0 - ridge.time_s) == pytest.approx(51.1, abs=1.0)
+    assert ridge.distance_mm + ridge.speed_km_s / 1e3 * (1200.0 - ridge.time_s) == pytest.approx(
+        51.1, abs=1.0
+    )
 
 
 @pytest.mark.parametrize("options", [{"jitter_s": 9.0}, {"gap": 60}, {"jitter_s": 5.0, "gap": 58}])
@@ -82,7 +87,9 @@ def test_two_ridges_that_cross():
     assert min(abs(s - 40) for s in speeds) < 4
 
 
-@pytest.mark.parametrize("value", [np.zeros((60, 80)), np.full((60, 80), np.nan), np.zeros((3, 80)), np.zeros((60, 5))])
+@pytest.mark.parametrize(
+    "value", [np.zeros((60, 80)), np.full((60, 80), np.nan), np.zeros((3, 80)), np.zeros((60, 5))]
+)
 def test_nothing_there(value):
     assert find_ridges(as_diagram(value, np.arange(len(value)) * 30.0)) == ()
 
@@ -114,8 +121,15 @@ GEOMETRY = StripGeometry(200, 400, 0.0, 0.7, 60.0, 0.06, 700.0, True)
 
 def radial_slit():
     height = np.arange(0.0, 120.0, 0.7)
-    return TimeDistance("radial:70", "radial", np.full(len(height), 70.0), height, height, np.zeros((2, len(height)), np.float32),
-                        np.array([0.0, 1.0]))
+    return TimeDistance(
+        "radial:70",
+        "radial",
+        np.full(len(height), 70.0),
+        height,
+        height,
+        np.zeros((2, len(height)), np.float32),
+        np.array([0.0, 1.0]),
+    )
 
 
 def knot(number, radial_km_s, along_km_s, *, angle_deg=70.0, height_mm=50.0):
@@ -127,17 +141,46 @@ def knot(number, radial_km_s, along_km_s, *, angle_deg=70.0, height_mm=50.0):
     along = np.deg2rad(angle - angle[0]) * (700.0 + height)
     rng = np.random.default_rng(number)
     fit = fit_knot(t, height, along, err, err)
-    return KnotTrack(number, np.arange(30), t, height + 0.2 * rng.normal(size=30), err, angle, along, err, np.full(30, 10.0), height,
-                     angle, fit, 9.0, 1e-6, True)
+    return KnotTrack(
+        number,
+        np.arange(30),
+        t,
+        height + 0.2 * rng.normal(size=30),
+        err,
+        angle,
+        along,
+        err,
+        np.full(30, 10.0),
+        height,
+        angle,
+        fit,
+        9.0,
+        1e-6,
+        True,
+    )
 
 
 def ridge(speed_km_s, err_km_s=1.0, distance_mm=50.0, lasts_s=380.0):
-    return Ridge(0, 290.0, distance_mm, 290.0 - 0.5 * lasts_s, 290.0 + 0.5 * lasts_s, speed_km_s, err_km_s, 0, np.nan, False)
+    return Ridge(
+        0,
+        290.0,
+        distance_mm,
+        290.0 - 0.5 * lasts_s,
+        290.0 + 0.5 * lasts_s,
+        speed_km_s,
+        err_km_s,
+        0,
+        np.nan,
+        False,
+    )
 
 
 def test_matching_by_place_and_projection():
-    # TRUTH  a knot that moves 40 km/s outward and 30 km/s along shows 40 km/s on a radial path, while it crosses it
-    matched, = match_ridges((ridge(41.0, lasts_s=160.0),), (radial_slit(),), (knot(1, 40.0, 30.0),), GEOMETRY)
+    # TRUTH  a knot that moves 40 km/s outward and 30 km/s along shows 40 km/s on a radial path, while it
+    # crosses it
+    (matched,) = match_ridges(
+        (ridge(41.0, lasts_s=160.0),), (radial_slit(),), (knot(1, 40.0, 30.0),), GEOMETRY
+    )
     assert matched.knot == 1
     assert matched.knot_speed_km_s == pytest.approx(40.0, abs=1.0)
     assert matched.agrees
@@ -145,25 +188,27 @@ def test_matching_by_place_and_projection():
 
 def test_disagreement_is_told():
     # TRUTH  52 against 40 km/s with errors of 1 km/s: no agreement within 2 sigma
-    matched, = match_ridges((ridge(52.0),), (radial_slit(),), (knot(1, 40.0, 0.0),), GEOMETRY)
+    (matched,) = match_ridges((ridge(52.0),), (radial_slit(),), (knot(1, 40.0, 0.0),), GEOMETRY)
     assert (matched.knot, matched.agrees) == (1, False)
 
 
 def test_no_knot_there():
     # TRUTH  knots elsewhere in angle, in height or in time are not the ridge's
     far = (knot(1, 40.0, 0.0, angle_deg=75.0), knot(2, 40.0, 0.0, height_mm=90.0))
-    matched, = match_ridges((ridge(40.0),), (radial_slit(),), far, GEOMETRY)
+    (matched,) = match_ridges((ridge(40.0),), (radial_slit(),), far, GEOMETRY)
     assert (matched.knot, matched.agrees) == (0, False)
     assert match_ridges((ridge(40.0),), (radial_slit(),), (), GEOMETRY)[0].knot == 0
 
 
 def test_a_knot_seen_only_in_a_part_of_the_ridge_is_not_compared():
     # TRUTH  the knot is seen for 580 s of a ridge of 1200 s
-    matched, = match_ridges((ridge(40.0, lasts_s=1200.0),), (radial_slit(),), (knot(1, 40.0, 0.0),), GEOMETRY)
+    (matched,) = match_ridges(
+        (ridge(40.0, lasts_s=1200.0),), (radial_slit(),), (knot(1, 40.0, 0.0),), GEOMETRY
+    )
     assert (matched.knot, matched.agrees) == (0, False)
 
 
 def test_the_nearest_of_two_knots():
     near, far = knot(1, 40.0, 0.0), knot(2, -40.0, 0.0, height_mm=52.0)
-    matched, = match_ridges((ridge(40.0),), (radial_slit(),), (far, near), GEOMETRY)
+    (matched,) = match_ridges((ridge(40.0),), (radial_slit(),), (far, near), GEOMETRY)
     assert matched.knot == 1

@@ -39,8 +39,8 @@ def test_a_real_knot_stands_out_from_scrambled_times():
 
 
 def test_false_alarms_are_as_rare_as_stated():
-    # TRUTH  60 runs of chance points alone, 0.2 false alarms tolerated in each: 12 expected at most; 20 or more happen
-    # with a probability of 2 % (Poisson).
+    # TRUTH  60 runs of chance points alone, 0.2 false alarms tolerated in each: 12 expected at most; 20 or
+    # more happen with a probability of 2 % (Poisson).
     time = np.arange(60) * 12.0
     alarms = 0
     for seed in range(60):
@@ -50,8 +50,11 @@ def test_false_alarms_are_as_rare_as_stated():
             continue
         chance = chance_tracks(places, LINKING, trials=10, rng=np.random.default_rng(seed))
         tree = cKDTree(places.place_mm)
-        alarms += sum(expected_by_chance(track_score(track, places, LINKING, tree), travel(track, places), chance) <= 0.2
-                      for track in tracks)
+        alarms += sum(
+            expected_by_chance(track_score(track, places, LINKING, tree), travel(track, places), chance)
+            <= 0.2
+            for track in tracks
+        )
     assert alarms < 20
 
 
@@ -73,12 +76,13 @@ def test_expected_number_falls_with_the_score():
     scores = np.linspace(5, 120, 40)
     expected = [expected_by_chance(score, 8.0, chance) for score in scores]
     assert all(a >= b for a, b in pairwise(expected))
-    assert expected[0] == pytest.approx(3.0)              # all 60 of 20 trials lie above
+    assert expected[0] == pytest.approx(3.0)  # all 60 of 20 trials lie above
     assert expected[-1] < 1e-6
 
 
 def test_chance_tracks_that_go_nowhere_do_not_count_against_one_that_travels():
-    # TRUTH  ten chance tracks of score 100 that travel 1 Mm, ten of score 20 that travel 30 Mm, in ten trials.
+    # TRUTH  ten chance tracks of score 100 that travel 1 Mm, ten of score 20 that travel 30 Mm, in ten
+    # trials.
     chance = Chance(np.repeat([100.0, 20.0], 10), np.repeat([1.0, 30.0], 10), 10)
     assert expected_by_chance(90.0, 1.0, chance) == pytest.approx(1.0)
     assert expected_by_chance(90.0, 20.0, chance) < 1e-6
@@ -100,11 +104,12 @@ def test_significance_is_a_gaussian_tail(sigma):
 
 
 def test_injected_knots_are_found_again(tmp_path):
-    # TRUTH  6 knots of S/N 20 and 40 km/s in a scene with threads, fringe, seeing and thin cloud. Speeds are right within
-    # 3 km/s or 8 %, as asked of nine knots in ten.
+    # TRUTH  6 knots of S/N 20 and 40 km/s in a scene with threads, fringe, seeing and thin cloud. Speeds are
+    # right within 3 km/s or 8 %, as asked of nine knots in ten.
     strip, _ = made_strip(SCENE, tmp_path, 5)
-    recovery = recover_knots(strip, tmp_path, count=6, snr=20.0, speed_km_s=40.0, fwhm_mm=3.0,
-                             rng=np.random.default_rng(1))
+    recovery = recover_knots(
+        strip, tmp_path, count=6, snr=20.0, speed_km_s=40.0, fwhm_mm=3.0, rng=np.random.default_rng(1)
+    )
     assert recovery.found.sum() >= 5
     assert recovery.moving.sum() >= 5
     assert np.median(np.abs(recovery.speed_error_km_s[recovery.found])) < 3.2
@@ -114,28 +119,33 @@ def test_injected_knots_are_found_again(tmp_path):
 def test_knots_below_the_noise_are_not_found(tmp_path):
     # TRUTH  the same knots at S/N 0.5: whatever is found would be something else.
     strip, _ = made_strip(SCENE, tmp_path, 5)
-    recovery = recover_knots(strip, tmp_path, count=6, snr=0.5, speed_km_s=40.0, fwhm_mm=3.0,
-                             rng=np.random.default_rng(1))
+    recovery = recover_knots(
+        strip, tmp_path, count=6, snr=0.5, speed_km_s=40.0, fwhm_mm=3.0, rng=np.random.default_rng(1)
+    )
     assert not recovery.found.any()
 
 
 def test_injection_adds_the_stated_peak_and_leaves_the_rest(tmp_path):
     strip, _ = made_strip(replace(SCENE, frames=20), tmp_path, 6)
-    recovery_knots = recover_knots(strip, tmp_path, count=1, snr=30.0, speed_km_s=10.0, fwhm_mm=4.0,
-                                   rng=np.random.default_rng(2)).injected
+    recovery_knots = recover_knots(
+        strip, tmp_path, count=1, snr=30.0, speed_km_s=10.0, fwhm_mm=4.0, rng=np.random.default_rng(2)
+    ).injected
     copy = inject_knots(strip, recovery_knots, tmp_path / "copy.bin")
     added = copy.read() - strip.read()
     knot = recovery_knots[0]
     middle = knot.first + len(knot.snr) // 2
     # The peak falls between pixels: a Gaussian of 2.8 px sigma loses at most 1 - exp(-0.25 / 2.8^2) = 3 %.
-    assert added[middle].max() == pytest.approx(30.0 * strip.noise[np.unravel_index(added[middle].argmax(),
-                                                                                    added[middle].shape)[0]], rel=0.05)
+    assert added[middle].max() == pytest.approx(
+        30.0 * strip.noise[np.unravel_index(added[middle].argmax(), added[middle].shape)[0]], rel=0.05
+    )
     outside = np.ones(len(strip), bool)
-    outside[knot.first:knot.first + len(knot.snr)] = False
+    outside[knot.first : knot.first + len(knot.snr)] = False
     assert not added[outside].any()
 
 
 def test_too_short_a_run_is_refused(tmp_path):
     strip, _ = made_strip(replace(SCENE, frames=12), tmp_path, 7)
     with pytest.raises(ValueError, match="16 strips, got 12"):
-        recover_knots(strip, tmp_path, count=1, snr=20.0, speed_km_s=40.0, fwhm_mm=3.0, rng=np.random.default_rng(1))
+        recover_knots(
+            strip, tmp_path, count=1, snr=20.0, speed_km_s=40.0, fwhm_mm=3.0, rng=np.random.default_rng(1)
+        )

@@ -14,10 +14,14 @@ REFERENCE = json.loads((DATA / "ht_reference.json").read_text(encoding="utf-8"))
 
 def column_of(name: str, column: str) -> np.ndarray:
     """One numerical column of a data file whose comments begin with '#'."""
-    lines = [line for line in (DATA / name).read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+    lines = [
+        line for line in (DATA / name).read_text(encoding="utf-8").splitlines() if not line.startswith("#")
+    ]
     return np.array([float(row[column]) for row in csv.DictReader(lines)])
 
 
 def stamps_of(name: str) -> list[str]:
-    lines = [line for line in (DATA / name).read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+    lines = [
+        line for line in (DATA / name).read_text(encoding="utf-8").splitlines() if not line.startswith("#")
+    ]
     return [row["utc"] for row in csv.DictReader(lines)]

@@ -10,17 +10,21 @@ SIX = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)], float)
 
 
 def test_six_points_algebraic():
-    # PUBLISHED  Gander, Golub & Strebel 1994, BIT 34, 558, the six points of the circle examples; Taubin's circle on them
-    # recomputed for the table of check values.
+    # PUBLISHED  Gander, Golub & Strebel 1994, BIT 34, 558, the six points of the circle examples; Taubin's
+    # circle on them recomputed for the table of check values.
     circle = fit_taubin(SIX)
-    assert (circle.x_px, circle.y_px, circle.radius_px) == pytest.approx((4.61393, 2.79521, 4.87921), abs=1e-4)
+    assert (circle.x_px, circle.y_px, circle.radius_px) == pytest.approx(
+        (4.61393, 2.79521, 4.87921), abs=1e-4
+    )
 
 
 def test_six_points_geometric():
-    # PUBLISHED  the same: geometric fit (4.7398, 2.9835), 4.7142, sum of squares 1.22760. All points weigh alike there, so
-    # the descent is asked for without its biweight.
+    # PUBLISHED  the same: geometric fit (4.7398, 2.9835), 4.7142, sum of squares 1.22760. All points weigh
+    # alike there, so the descent is asked for without its biweight.
     start = fit_taubin(SIX)
-    result, weight, _ = robust_descent(SIX, np.ones(6), np.array([start.x_px, start.y_px, start.radius_px]), 3, np.inf, np.ones(6))
+    result, weight, _ = robust_descent(
+        SIX, np.ones(6), np.array([start.x_px, start.y_px, start.radius_px]), 3, np.inf, np.ones(6)
+    )
     assert weight == pytest.approx(np.ones(6))
     assert result == pytest.approx((4.7398, 2.9835, 4.7142), abs=1e-4)
     left = np.hypot(SIX[:, 0] - result[0], SIX[:, 1] - result[1]) - result[2]
@@ -28,11 +32,13 @@ def test_six_points_geometric():
 
 
 def test_geometric_fit_equals_scipy_on_clean_points():
-    # TWIN  scipy.optimize.least_squares with Tukey's weights off: on 400 points of normal noise the biweight changes the
-    # fit by less than a fifth of its own error.
+    # TWIN  scipy.optimize.least_squares with Tukey's weights off: on 400 points of normal noise the biweight
+    # changes the fit by less than a fifth of its own error.
     points = arc(40.0, 0.3, np.random.default_rng(2))
     fit = fit_limb(points, 0.3)
-    twin = least_squares(lambda p: np.hypot(points[:, 0] - p[0], points[:, 1] - p[1]) - p[2], [0, 0, 1000], x_scale="jac").x
+    twin = least_squares(
+        lambda p: np.hypot(points[:, 0] - p[0], points[:, 1] - p[1]) - p[2], [0, 0, 1000], x_scale="jac"
+    ).x
     assert abs(fit.radius_px - twin[2]) < 0.35 * fit.cov_px2[2, 2] ** 0.5
 
 
@@ -41,22 +47,29 @@ def test_geometric_fit_agrees_with_scikit_image_on_a_whole_circle():
     measure = pytest.importorskip("skimage.measure")
     points = arc(360.0, 0.2, np.random.default_rng(3))
     fit = fit_limb(points, 0.2)
-    model = measure.CircleModel.from_estimate(points) if hasattr(measure.CircleModel, "from_estimate") else measure.CircleModel()
+    model = (
+        measure.CircleModel.from_estimate(points)
+        if hasattr(measure.CircleModel, "from_estimate")
+        else measure.CircleModel()
+    )
     if not hasattr(measure.CircleModel, "from_estimate"):
         model.estimate(points)
-    centre, radius = (model.center, model.radius) if hasattr(model, "center") else (model.params[:2], model.params[2])
+    centre, radius = (
+        (model.center, model.radius) if hasattr(model, "center") else (model.params[:2], model.params[2])
+    )
     assert (fit.x_px, fit.y_px, fit.radius_px) == pytest.approx((*centre, radius), abs=0.03)
 
 
 @pytest.mark.parametrize(("arc_deg", "sd"), [(40.0, 1.35), (60.0, 0.593), (90.0, 0.256)])
 def test_short_arcs(arc_deg, sd):
-    # PUBLISHED  Taubin's fit has no bias to first order: Al-Sharadqah & Chernov 2009, arXiv:0907.0421; figures for R = 1000 px,
-    # 400 points, 0.5 px noise in x and y recomputed for the table of check values (its own error sd/17; here 200 trials, sd/14).
+    # PUBLISHED  Taubin's fit has no bias to first order: Al-Sharadqah & Chernov 2009, arXiv:0907.0421;
+    # figures for R = 1000 px, 400 points, 0.5 px noise in x and y recomputed for the table of check values
+    # (its own error sd/17; here 200 trials, sd/14).
     rng = np.random.default_rng(int(arc_deg))
     trials = [arc(arc_deg, 0.5, rng) for _ in range(200)]
     taubin = np.array([fit_taubin(p).radius_px for p in trials]) - 1000
     assert taubin.mean() == pytest.approx(0.0, abs=4 * sd / 14)
-    assert taubin.std() == pytest.approx(sd, rel=0.2)   # 4 standard errors of a standard deviation of 200
+    assert taubin.std() == pytest.approx(sd, rel=0.2)  # 4 standard errors of a standard deviation of 200
 
 
 def test_stated_error_of_the_radius_is_true():
@@ -68,8 +81,9 @@ def test_stated_error_of_the_radius_is_true():
 
 
 def test_a_third_of_the_points_on_a_prominence():
-    # TRUTH  a third of the arc lifted by 6 to 20 px. With the radius held, as in a sequence, the centre stays within 4 of its
-    # errors; with a free radius a third of a short arc can bend the circle, which no robust weight sees.
+    # TRUTH  a third of the arc lifted by 6 to 20 px. With the radius held, as in a sequence, the centre stays
+    # within 4 of its errors; with a free radius a third of a short arc can bend the circle, which no robust
+    # weight sees.
     rng = np.random.default_rng(5)
     points = arc(60.0, 0.5, rng)
     angle = np.arctan2(points[:, 1], points[:, 0])

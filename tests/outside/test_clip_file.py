@@ -1,4 +1,5 @@
-"""The clip read back by an independent decoder (PyAV), and its annotation measured on the decoded pictures."""
+"""The clip read back by an independent decoder (PyAV), and its annotation measured on the decoded
+pictures."""
 
 from __future__ import annotations
 
@@ -20,8 +21,14 @@ from tests.show.clip_case import quick_run
 def film(tmp_path_factory):
     """A wide clip of the hand-made run, and the run."""
     folder = tmp_path_factory.mktemp("film")
-    run = quick_run(view="wide", rate=25.0, hold_s=0.2, title="Eruption on the east limb", credit="Hillside observatory",
-                    overlays="scale,heights")
+    run = quick_run(
+        view="wide",
+        rate=25.0,
+        hold_s=0.2,
+        title="Eruption on the east limb",
+        credit="Hillside observatory",
+        overlays="scale,heights",
+    )
     render_clip(run, folder)
     return folder / "clip.mp4", run
 
@@ -32,8 +39,8 @@ def view_of(run):
 
 
 def test_stream(film):
-    # PUBLISHED  FFmpeg usage notes and ITU-T H.264: High profile, 8 bit 4:2:0, even size; H.273: code 1 is BT.709 for primaries,
-    # transfer and matrix, range 1 is the limited ('tv') range.
+    # PUBLISHED  FFmpeg usage notes and ITU-T H.264: High profile, 8 bit 4:2:0, even size; H.273: code 1 is
+    # BT.709 for primaries, transfer and matrix, range 1 is the limited ('tv') range.
     path, run = film
     with av.open(str(path)) as container:
         stream = container.streams.video[0]
@@ -46,7 +53,9 @@ def test_stream(film):
         assert stream.start_time == 0
         frames = list(container.decode(stream))
     assert len(frames) == int(run.lock.used.sum()) + 5
-    assert {(int(f.color_primaries), int(f.color_trc), int(f.colorspace), int(f.color_range)) for f in frames} == {(1, 1, 1, 1)}
+    assert {
+        (int(f.color_primaries), int(f.color_trc), int(f.colorspace), int(f.color_range)) for f in frames
+    } == {(1, 1, 1, 1)}
     steps = np.diff([f.pts * f.time_base for f in frames])
     assert {Fraction(s) for s in steps} == {Fraction(1, 25)}
     assert frames[0].pts == 0
@@ -65,13 +74,13 @@ def test_metadata(film):
 
 
 def test_fast_start(film):
-    # PUBLISHED  ISO/IEC 14496-12: the file is a row of boxes (32-bit big-endian size, four letters); `moov` before `mdat` lets a
-    # player begin before the whole file is there.
+    # PUBLISHED  ISO/IEC 14496-12: the file is a row of boxes (32-bit big-endian size, four letters); `moov`
+    # before `mdat` lets a player begin before the whole file is there.
     path, _ = film
     data = path.read_bytes()
     names, at = [], 0
     while at < len(data):
-        size, name = struct.unpack(">I4s", data[at:at + 8])
+        size, name = struct.unpack(">I4s", data[at : at + 8])
         assert size >= 8
         names.append(name.decode("ascii"))
         at += size
@@ -87,13 +96,14 @@ def luma(path):
 
 
 def test_scale_bar_measured_on_the_picture(film):
-    # TRUTH  the bar's outer width, less one stroke, is its length in Mm by the scale; 1.5 px for 4:2:0 and the encoder.
+    # TRUTH  the bar's outer width, less one stroke, is its length in Mm by the scale; 1.5 px for 4:2:0 and
+    # the encoder.
     path, run = film
     view = view_of(run)
     picture = luma(path)
     length = nice_step(0.10 * 1080 * view.km_per_px * 1e-3) * 1e3 / view.km_per_px
     corner = picture[-90:, :]
-    rows = np.flatnonzero((corner > 200.0).sum(axis=1) > 0.8 * length)          # the bar's own rows
+    rows = np.flatnonzero((corner > 200.0).sum(axis=1) > 0.8 * length)  # the bar's own rows
     assert len(rows) >= 2
     middle = corner[rows[len(rows) // 2]]
     columns = np.flatnonzero(middle > 150.0)
@@ -104,7 +114,8 @@ def test_scale_bar_measured_on_the_picture(film):
 
 
 def test_height_arcs_measured_on_the_picture(film):
-    # TRUTH  along rays from the Sun's centre the first arc stands at its height above the limb by the scale, within 0.7 px.
+    # TRUTH  along rays from the Sun's centre the first arc stands at its height above the limb by the scale,
+    # within 0.7 px.
     path, run = film
     view = view_of(run)
     run_plain = quick_run(view="wide", rate=25.0, hold_s=0.2, overlays="scale")

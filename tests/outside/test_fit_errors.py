@@ -6,11 +6,12 @@ import pytest
 from promtrack.motion.kinematics import fit_polynomial
 from promtrack.motion.knot_fit import fit_knot
 
-ARCSEC_KM = 725.271   # at 1 au
+ARCSEC_KM = 725.271  # at 1 au
 
 
 def test_exact_errors_of_thirty_heights():
-    # TRUTH  s = 1" = 725.27 km, T = 1 h, N = 30: sd(v at mid-time) = 0.1232 km/s, sd(a) = 0.2569 m/s2 (tolerance 1e-4)
+    # TRUTH  s = 1" = 725.27 km, T = 1 h, N = 30: sd(v at mid-time) = 0.1232 km/s, sd(a) = 0.2569 m/s2
+    # (tolerance 1e-4)
     time_s = np.linspace(0, 3600, 30)
     fit = fit_polynomial(time_s, np.zeros(30), ARCSEC_KM, 2)
     assert fit.error(1800.0, 1) == pytest.approx(0.1232, abs=1e-4)
@@ -33,7 +34,8 @@ def test_quadratic_term_does_not_change_the_error_at_mid_time():
 
 
 def test_a_knot_states_the_same_error():
-    # TRUTH  the same formula through the knot fit: point and registration error in quadrature (0.6, 0.8 -> 1).
+    # TRUTH  the same formula through the knot fit: point and registration error in quadrature (0.6, 0.8 ->
+    # 1).
     n, span = 30, 3600.0
     time_s = np.linspace(0, span, n)
     fit = fit_knot(time_s, 0.01 * time_s, 0 * time_s, 0.6, 0.6, shared_radial_mm=0.8, shared_along_mm=0.8)

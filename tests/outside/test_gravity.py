@@ -7,8 +7,10 @@ from promtrack.motion.gravity import ballistic_height_mm, free_fall_km_s
 from promtrack.sun import escape_speed_km_s, gravity_m_s2
 
 
-@pytest.mark.parametrize(("height_mm", "gravity", "escape"), [
-    (0.0, 274.200, 617.675), (50.0, 238.662, 596.608), (100.0, 209.610, 577.559)])
+@pytest.mark.parametrize(
+    ("height_mm", "gravity", "escape"),
+    [(0.0, 274.200, 617.675), (50.0, 238.662, 596.608), (100.0, 209.610, 577.559)],
+)
 def test_gravity_and_escape(height_mm, gravity, escape):
     # PUBLISHED  (GM)sun = 1.3271244e20 m3/s2 and R = 695 700 km (IAU 2015 Resolution B3) give these.
     # Tolerance 0.01.
@@ -17,13 +19,15 @@ def test_gravity_and_escape(height_mm, gravity, escape):
 
 
 def test_jpl_rounds_to_the_same():
-    # PUBLISHED  JPL Horizons, Sun, physical data: escape speed 617.7 km/s, surface gravity 274.0 m/s2 (274.2 with the
-    # nominal values; the page is based on a slightly larger radius).
+    # PUBLISHED  JPL Horizons, Sun, physical data: escape speed 617.7 km/s, surface gravity 274.0 m/s2 (274.2
+    # with the nominal values; the page is based on a slightly larger radius).
     assert round(float(escape_speed_km_s(0.0)), 1) == 617.7
     assert gravity_m_s2(0.0) == pytest.approx(274.0, abs=0.25)
 
 
-@pytest.mark.parametrize(("speed", "height"), [(50, 4.59), (100, 18.73), (200, 81.48), (300, 214.78), (400, 502.49)])
+@pytest.mark.parametrize(
+    ("speed", "height"), [(50, 4.59), (100, 18.73), (200, 81.48), (300, 214.78), (400, 502.49)]
+)
 def test_ballistic_height(speed, height):
     # TRUTH  h = R v^2 / (v_esc^2 - v^2), inverse-square gravity. Tolerance 0.1 Mm.
     assert ballistic_height_mm(speed) == pytest.approx(height, abs=0.1)

@@ -1,4 +1,5 @@
-"""Published height-time events through the product's own fitters: speeds, accelerations, models, wrong points."""
+"""Published height-time events through the product's own fitters: speeds, accelerations, models, wrong
+points."""
 
 import numpy as np
 import pytest
@@ -19,8 +20,9 @@ def lasco():
 
 
 def test_lasco_linear(lasco):
-    # PUBLISHED  SOHO/LASCO CME catalogue (CDAW, release 2023-05-24), 2000-01-02 05:30: linear speed 603 km/s. The
-    # refit with R = 695 700 km gives 602.78 +- 22.91 km/s, scatter 0.6675 R. Tolerance: half the last digit.
+    # PUBLISHED  SOHO/LASCO CME catalogue (CDAW, release 2023-05-24), 2000-01-02 05:30: linear speed 603 km/s.
+    # The refit with R = 695 700 km gives 602.78 +- 22.91 km/s, scatter 0.6675 R. Tolerance: half the last
+    # digit.
     fit = fit_polynomial(*lasco, None, 1)
     assert fit.value(0.0, 1) == pytest.approx(602.78, abs=0.01)
     assert fit.error(0.0, 1) == pytest.approx(22.91, abs=0.01)
@@ -29,35 +31,51 @@ def test_lasco_linear(lasco):
 
 
 def test_lasco_second_order(lasco):
-    # PUBLISHED  the same row: acceleration 21.6 m/s2, second-order speeds 421 initial, 794 final, 833 at 20 R. They are
-    # speeds at measured heights, v^2 = v0^2 + 2 a (h - h0), not at the first and last times (399.84 and 803.53).
+    # PUBLISHED  the same row: acceleration 21.6 m/s2, second-order speeds 421 initial, 794 final, 833 at 20
+    # R. They are speeds at measured heights, v^2 = v0^2 + 2 a (h - h0), not at the first and last times
+    # (399.84 and 803.53).
     time_s, height_km = lasco
     fit = fit_polynomial(time_s, height_km, None, 2)
     speed, accel = fit.value(time_s[0], 1), fit.value(0.0, 2)
-    assert (speed, fit.error(time_s[0], 1)) == (pytest.approx(399.84, abs=0.01), pytest.approx(58.65, abs=0.01))
+    assert (speed, fit.error(time_s[0], 1)) == (
+        pytest.approx(399.84, abs=0.01),
+        pytest.approx(58.65, abs=0.01),
+    )
     assert fit.value(time_s[-1], 1) == pytest.approx(803.53, abs=0.01)
-    assert (accel * 1e3, fit.error(0.0, 2) * 1e3) == (pytest.approx(21.566, abs=1e-3), pytest.approx(6.012, abs=1e-3))
+    assert (accel * 1e3, fit.error(0.0, 2) * 1e3) == (
+        pytest.approx(21.566, abs=1e-3),
+        pytest.approx(6.012, abs=1e-3),
+    )
+
     def at(height):
         return np.sqrt(speed**2 + 2 * accel * (height - fit.value(time_s[0])))
+
     heights = [height_km[0], height_km[-1], 20 * SOLAR_RADIUS_KM]
     np.testing.assert_allclose([at(h) for h in heights], [421.17, 794.03, 833.13], atol=0.01)
 
 
 def test_lasco_choice_of_model(lasco):
-    # TRUTH  AICc 319.98, 314.04, 294.11 and BIC 318.43, 310.26, 286.53 for degrees 1, 2, 3 (RSS in km^2, the variance
-    # counted as a parameter; computed independently). Tolerance 0.02.
+    # TRUTH  AICc 319.98, 314.04, 294.11 and BIC 318.43, 310.26, 286.53 for degrees 1, 2, 3 (RSS in km^2, the
+    # variance counted as a parameter; computed independently). Tolerance 0.02.
     time_s, height_km = lasco
     squares = [fit_polynomial(time_s, height_km, None, degree).chi2 for degree in (1, 2, 3)]
     n = len(time_s)
-    np.testing.assert_allclose([aicc(s, n, k) for s, k in zip(squares, (3, 4, 5), strict=True)],
-                               [319.976, 314.037, 294.106], atol=0.02)
-    np.testing.assert_allclose([bic(s, n, k) for s, k in zip(squares, (3, 4, 5), strict=True)],
-                               [318.431, 310.262, 286.531], atol=0.02)
+    np.testing.assert_allclose(
+        [aicc(s, n, k) for s, k in zip(squares, (3, 4, 5), strict=True)],
+        [319.976, 314.037, 294.106],
+        atol=0.02,
+    )
+    np.testing.assert_allclose(
+        [bic(s, n, k) for s, k in zip(squares, (3, 4, 5), strict=True)],
+        [318.431, 310.262, 286.531],
+        atol=0.02,
+    )
 
 
 def test_lasco_no_model_describes_it(lasco):
-    # PUBLISHED  same event: heights are read to 0.01 R from the images; a reading error of 0.1 R is generous. The
-    # residuals of the published parabola curve far beyond that, so no model may be said to describe the motion.
+    # PUBLISHED  same event: heights are read to 0.01 R from the images; a reading error of 0.1 R is generous.
+    # The residuals of the published parabola curve far beyond that, so no model may be said to describe the
+    # motion.
     time_s, height_km = lasco
     err = np.full(len(time_s), 0.1 * SOLAR_RADIUS_KM / 1e3)
     fits = fit_front(time_s, height_km / 1e3, err, rng=np.random.default_rng(1), draws=50)
@@ -66,8 +84,9 @@ def test_lasco_no_model_describes_it(lasco):
 
 @pytest.mark.parametrize("name", STEREO)
 def test_stereo_linear_speed(name):
-    # PUBLISHED  HELCATS HI CME catalogue v01 (Barnes et al. 2019, Solar Phys. 294, 57): fixed-phi speeds. The file's
-    # distances come from the same geometry, so its linear speed agrees within 2 %; refit values to 0.02 km/s.
+    # PUBLISHED  HELCATS HI CME catalogue v01 (Barnes et al. 2019, Solar Phys. 294, 57): fixed-phi speeds. The
+    # file's distances come from the same geometry, so its linear speed agrees within 2 %; refit values to
+    # 0.02 km/s.
     row = REFERENCE[name]
     fit = fit_polynomial(column_of(name, "t_s"), column_of(name, "distance_mm") * 1e3, None, 1)
     assert fit.value(0.0, 1) == pytest.approx(row["linear_km_s"], abs=0.02)
@@ -77,7 +96,8 @@ def test_stereo_linear_speed(name):
 
 @pytest.mark.parametrize("name", STEREO)
 def test_stereo_constant_speed_is_preferred(name):
-    # TRUTH  BIC prefers the line by 3.0 to 4.1 in all five events (computed independently; 0.05 for rounding).
+    # TRUTH  BIC prefers the line by 3.0 to 4.1 in all five events (computed independently; 0.05 for
+    # rounding).
     time_s, distance = column_of(name, "t_s"), column_of(name, "distance_mm")
     line, parabola = (fit_polynomial(time_s, distance, None, degree) for degree in (1, 2))
     n = len(time_s)
@@ -88,9 +108,13 @@ def test_stereo_constant_speed_is_preferred(name):
 
 @pytest.mark.parametrize("name", STEREO)
 def test_stereo_five_traces_confirm_the_formal_error(name):
-    # TRUTH  speeds of the five hand traces, to 0.1 km/s; their scatter is 0.4 to 1.7 times the mean formal error.
+    # TRUTH  speeds of the five hand traces, to 0.1 km/s; their scatter is 0.4 to 1.7 times the mean formal
+    # error.
     profile, time_s, distance = (column_of(name, c) for c in ("profile", "t_s", "distance_mm"))
-    fits = [fit_polynomial(time_s[profile == p], distance[profile == p] * 1e3, None, 1) for p in np.unique(profile)]
+    fits = [
+        fit_polynomial(time_s[profile == p], distance[profile == p] * 1e3, None, 1)
+        for p in np.unique(profile)
+    ]
     speeds = np.array([fit.value(0.0, 1) for fit in fits])
     np.testing.assert_allclose(speeds, REFERENCE[name]["trace_speeds_km_s"], atol=0.051)
     assert 0.35 < speeds.std(ddof=1) / np.mean([fit.error(0.0, 1) for fit in fits]) < 1.75
@@ -98,13 +122,15 @@ def test_stereo_five_traces_confirm_the_formal_error(name):
 
 @pytest.mark.parametrize("name", STEREO)
 def test_stereo_fixed_phi(name):
-    # PUBLISHED  the catalogue's own model, tan(elongation) = v t sin(phi) / (d0 - v t cos(phi)) with d0 = 0.962 au,
-    # fitted to each trace; the catalogue value is the mean of the five. 2 % against the catalogue, 0.5 % against the
-    # independent refit.
+    # PUBLISHED  the catalogue's own model, tan(elongation) = v t sin(phi) / (d0 - v t cos(phi)) with d0 =
+    # 0.962 au, fitted to each trace; the catalogue value is the mean of the five. 2 % against the catalogue,
+    # 0.5 % against the independent refit.
     d0 = 0.962 * AU_KM
+
     def elongation(time_s, speed, phi, launch):
         path = speed * (time_s - launch)
         return np.degrees(np.arctan2(path * np.sin(phi), d0 - path * np.cos(phi)))
+
     profile, time_s, angle = (column_of(name, c) for c in ("profile", "t_s", "elongation_deg"))
     speeds = []
     for p in np.unique(profile):
@@ -127,8 +153,9 @@ def wrong_by_eye():
 
 
 def test_outlier_track_least_squares(track):
-    # TRUTH  1" = 706 km; speed at the first point, acceleration and linear speed with all points and without the six
-    # that belong to other structure. Tolerance 0.1 km/s, 0.01 m/s2. Data: Byrne et al. 2013, A&A 557, A96.
+    # TRUTH  1" = 706 km; speed at the first point, acceleration and linear speed with all points and without
+    # the six that belong to other structure. Tolerance 0.1 km/s, 0.01 m/s2. Data: Byrne et al. 2013, A&A 557,
+    # A96.
     for used, speed, accel, linear in ((None, 200.3, 9.36, 322.6), (~wrong_by_eye(), 220.2, 8.78, 334.4)):
         fit = fit_polynomial(*track, None, 2, used=used)
         assert fit.value(track[0][0], 1) == pytest.approx(speed, abs=0.1)
@@ -137,8 +164,8 @@ def test_outlier_track_least_squares(track):
 
 
 def test_outlier_track_robust(track):
-    # TRUTH  a robust parabola comes within 8 km/s and 1.0 m/s2 of the fit without the six points (220.2, 8.78); soft-L1
-    # gives 225.6 and 8.29. Every point left out is one of the six.
+    # TRUTH  a robust parabola comes within 8 km/s and 1.0 m/s2 of the fit without the six points (220.2,
+    # 8.78); soft-L1 gives 225.6 and 8.29. Every point left out is one of the six.
     used = find_wrong_points(track[0], track[1], None, 2)
     fit = fit_polynomial(*track, None, 2, used=used)
     assert fit.value(track[0][0], 1) == pytest.approx(220.2, abs=8.0)

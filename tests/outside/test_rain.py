@@ -18,26 +18,40 @@ RAIN = Path(__file__).resolve().parents[2].parent / "shared" / "real" / "rain-30
 # along the path of a condensation that falls far from the crowded arcade
 SLIT = "curved:263.27,38.9:262.90,34.2:262.45,28.2:261.98,22.4:261.62,17.6"
 FEW_FRAMES = MotionSettings(false_alarms=0.5, least_points=6, least_snr=4.0, slits=(SLIT,))
-pytestmark = pytest.mark.skipif(not RAIN.is_dir(), reason="needs the folder ../shared/real/rain-304 beside the repository")
+pytestmark = pytest.mark.skipif(
+    not RAIN.is_dir(), reason="needs the folder ../shared/real/rain-304 beside the repository"
+)
 
 
 @pytest.fixture(scope="module")
 def strip(tmp_path_factory):
-    limb = LimbSettings(height_mm=6.4)     # 304 limb at 1.0092 solar radii, measured on the same frames
+    limb = LimbSettings(height_mm=6.4)  # 304 limb at 1.0092 solar radii, measured on the same frames
     sequence = open_sequence(RAIN)
     lock = lock_limb(sequence, limb=limb)
     view = solar_view(sequence.times_utc[lock.reference], header=sequence.header)
-    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, view, camera=CameraSettings(), limb=limb, header=sequence.header)
-    orientation = orient(view, camera=CameraSettings(), header=sequence.header, turn_deg=float(lock.angle_deg[0]))
-    geometry = strip_geometry(lock, scale, orientation, strip=StripSettings(low_mm=-5.0, high_mm=85.0), limb=limb)
+    scale = measure_scale(
+        lock.own_radius_px,
+        lock.own_radius_err_px,
+        view,
+        camera=CameraSettings(),
+        limb=limb,
+        header=sequence.header,
+    )
+    orientation = orient(
+        view, camera=CameraSettings(), header=sequence.header, turn_deg=float(lock.angle_deg[0])
+    )
+    geometry = strip_geometry(
+        lock, scale, orientation, strip=StripSettings(low_mm=-5.0, high_mm=85.0), limb=limb
+    )
     return unwrap(sequence, lock, orientation, geometry, path=tmp_path_factory.mktemp("rain") / "strip.bin")
 
 
 @pytest.fixture(scope="module")
 def motion(strip):
-    # 26 frames at 36 s are few: a knot of rain is in sight for six to fifteen of them. Fainter points, six strips and one false alarm
-    # in two runs are tolerated here: the surest knot on the left leg is expected by chance in one run of four, those on the right leg
-    # and beside it hardly ever. With the defaults (one false alarm in twenty runs) two falling knots are left, none on the left leg.
+    # 26 frames at 36 s are few: a knot of rain is in sight for six to fifteen of them. Fainter points, six
+    # strips and one false alarm in two runs are tolerated here: the surest knot on the left leg is expected
+    # by chance in one run of four, those on the right leg and beside it hardly ever. With the defaults (one
+    # false alarm in twenty runs) two falling knots are left, none on the left leg.
     return measure_motion(strip, motion=FEW_FRAMES, seed=0)
 
 
@@ -46,16 +60,18 @@ def falling(motion):
 
 
 def test_rain_falls_at_the_default_of_false_alarms(strip):
-    # PUBLISHED  the same range for each knot: at one false alarm in twenty runs, nothing set by hand. One condensation is sure; a
-    # second stands at the limit, and falls to either side of it with the heights that the strips show.
+    # PUBLISHED  the same range for each knot: at one false alarm in twenty runs, nothing set by hand. One
+    # condensation is sure; a second stands at the limit, and falls to either side of it with the heights that
+    # the strips show.
     speeds = [knot.fit.speed_km_s for knot in falling(measure_motion(strip, seed=0))]
     assert speeds
     assert all(30.0 < speed < 200.0 for speed in speeds)
 
 
 def test_knots_fall_as_rain_does(motion):
-    # PUBLISHED  coronal rain: mean 70 km/s (Antolin & Rouppe van der Voort 2012, ApJ 745, 152), 30 to 200 km/s (reviews by
-    # Antolin; from memory). Speeds in the plane of the sky are lower bounds, so the lower end holds for the usual knot, not for each.
+    # PUBLISHED  coronal rain: mean 70 km/s (Antolin & Rouppe van der Voort 2012, ApJ 745, 152), 30 to 200
+    # km/s (reviews by Antolin; from memory). Speeds in the plane of the sky are lower bounds, so the lower
+    # end holds for the usual knot, not for each.
     knots = falling(motion)
     speeds = [knot.fit.speed_km_s for knot in knots]
     assert len(knots) >= 4
@@ -64,23 +80,29 @@ def test_knots_fall_as_rain_does(motion):
 
 
 def test_knots_fall_along_both_legs(motion):
-    # TRUTH  seen by eye in the mean of the strips: the arcade stands from 252.6 to 259 deg, its middle at 255.8 deg.
+    # TRUTH  seen by eye in the mean of the strips: the arcade stands from 252.6 to 259 deg, its middle at
+    # 255.8 deg.
     angles = np.array([knot.angle_deg.mean() for knot in falling(motion)])
     assert (angles < 255.8).any()
     assert (angles > 257.6).any()
 
 
 def test_knots_fall_more_slowly_than_freely(strip, motion):
-    # PUBLISHED  descending knots stay well below free fall (Oliver et al. 2014, ApJ 784, 21). Free fall from rest at the
-    # height where the knot is first seen to where it is last seen is the least a free body would reach.
+    # PUBLISHED  descending knots stay well below free fall (Oliver et al. 2014, ApJ 784, 21). Free fall from
+    # rest at the height where the knot is first seen to where it is last seen is the least a free body would
+    # reach.
     for knot in falling(motion):
-        top, low = (strip.geometry.limb_mm + height - SOLAR_RADIUS_KM / 1e3 for height in (knot.height_mm.max(), knot.height_mm.min()))
+        top, low = (
+            strip.geometry.limb_mm + height - SOLAR_RADIUS_KM / 1e3
+            for height in (knot.height_mm.max(), knot.height_mm.min())
+        )
         assert knot.fit.speed_km_s < free_fall_km_s(top, low) + 2 * knot.fit.speed_err_km_s
 
 
 def test_knot_and_ridge_tell_the_same_speed(motion):
-    # TWIN  the same condensation measured as a knot and as the slope of its ridge: within two combined errors, and the ridge is
-    # worth something (better than 10 %). In the arcade itself knots lie so close that ridges of 36 s steps mix them; see docs/accuracy.md.
+    # TWIN  the same condensation measured as a knot and as the slope of its ridge: within two combined
+    # errors, and the ridge is worth something (better than 10 %). In the arcade itself knots lie so close
+    # that ridges of 36 s steps mix them; see docs/accuracy.md.
     ridges = [ridge for ridge in motion.ridges if ridge.knot in {knot.knot for knot in falling(motion)}]
     assert ridges
     assert all(ridge.agrees and ridge.speed_err_km_s < 0.1 * abs(ridge.speed_km_s) for ridge in ridges)

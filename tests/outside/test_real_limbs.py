@@ -47,7 +47,8 @@ def jp2(name: str) -> Picture:
 
 def test_whole_disc_hmi():
     # TRUTH  SDO/HMI continuum, 2023-01-31 03:39 UT, packaged with sunpy: centre (255.5, 255.5), radius
-    # 973.96844 / 4.80000016 = 202.91 px. A plain radial-gradient fit agrees within 0.04 px; asked for here: 0.1 px.
+    # 973.96844 / 4.80000016 = 202.91 px. A plain radial-gradient fit agrees within 0.04 px; asked for here:
+    # 0.1 px.
     picture = jp2("2023_01_31__03_39_23_200__SDO_HMI_HMI_continuum.jp2")
     radius = 973.96844 / 4.80000016
     fit = sample_limb(picture.image, 255.0)
@@ -56,15 +57,35 @@ def test_whole_disc_hmi():
     assert fit.place.radius_px == pytest.approx(radius, abs=0.1)
 
 
-@pytest.mark.parametrize(("rows", "columns"), [((0, 150), (60, 450)), ((80, 430), (330, 512)), ((0, 220), (0, 220)), ((0, 130), (0, 512)),
-                                               ((300, 512), (80, 440))])
+@pytest.mark.parametrize(
+    ("rows", "columns"),
+    [
+        ((0, 150), (60, 450)),
+        ((80, 430), (330, 512)),
+        ((0, 220), (0, 220)),
+        ((0, 130), (0, 512)),
+        ((300, 512), (80, 440)),
+    ],
+)
 def test_a_cut_out_arc_alone_gives_the_radius_of_the_header(rows, columns):
-    # TRUTH  the same picture cut to 66 to 119 deg of limb, centre in or out of it, nothing stated: the lock's own radius against the
-    # header's 202.91 px. Measured 0.03 to 0.08 % off, against a stated 0.36 % (most of it refraction, of which a spacecraft has none):
+    # TRUTH  the same picture cut to 66 to 119 deg of limb, centre in or out of it, nothing stated: the lock's
+    # own radius against the header's 202.91 px. Measured 0.03 to 0.08 % off, against a stated 0.36 % (most of
+    # it refraction, of which a spacecraft has none):
     # 0.15 %, as much again for another release of the picture.
-    image = np.ascontiguousarray(jp2("2023_01_31__03_39_23_200__SDO_HMI_HMI_continuum.jp2").image[slice(*rows), slice(*columns)])
+    image = np.ascontiguousarray(
+        jp2("2023_01_31__03_39_23_200__SDO_HMI_HMI_continuum.jp2").image[slice(*rows), slice(*columns)]
+    )
     times = np.datetime64("2023-01-31T03:39:23", "us") + np.arange(2) * np.timedelta64(60, "s")
-    sequence = Sequence(Path("hmi"), ("a", "b"), times, 1.0, image.shape, 255.0, lambda index: image, TimeReport("fits", "", ()))
+    sequence = Sequence(
+        Path("hmi"),
+        ("a", "b"),
+        times,
+        1.0,
+        image.shape,
+        255.0,
+        lambda index: image,
+        TimeReport("fits", "", ()),
+    )
     lock = lock_limb(sequence)
     assert lock.own_radius_px == pytest.approx(973.96844 / 4.80000016, rel=0.0015)
     assert abs(lock.own_radius_px - 202.91) < lock.own_radius_err_px
@@ -72,9 +93,9 @@ def test_a_cut_out_arc_alone_gives_the_radius_of_the_header(rows, columns):
 
 
 def test_off_centre_disc_with_bright_corona():
-    # TRUTH  Solar Orbiter/EUI FSI 174, 2022-04-01, packaged with sunpy. Header: radius 2790.411 / 4.44012445 = 628.46 px, Sun's
-    # centre (2045.6, 1308.7) counted from 0 in FITS rows, which run bottom-up. The extreme-ultraviolet limb lies
-    # 1 to 2.5 % above the photosphere, with loops on it: 2 px on the centre.
+    # TRUTH  Solar Orbiter/EUI FSI 174, 2022-04-01, packaged with sunpy. Header: radius 2790.411 / 4.44012445
+    # = 628.46 px, Sun's centre (2045.6, 1308.7) counted from 0 in FITS rows, which run bottom-up. The
+    # extreme-ultraviolet limb lies 1 to 2.5 % above the photosphere, with loops on it: 2 px on the centre.
     picture = jp2("2022_04_01__00_00_45__SOLO-EUI-FSI_EUI_FSI_174.jp2")
     place = sample_limb(picture.image, float(np.iinfo(picture.image.dtype).max)).place
     assert place.radius_px / 628.46 == pytest.approx(1.017, abs=0.008)
@@ -83,11 +104,12 @@ def test_off_centre_disc_with_bright_corona():
 
 
 def test_tiny_disc_brighter_at_the_limb():
-    # TRUTH  SDO/AIA 171, 128x128, packaged with sunpy: RSUN_OBS / CDELT1 = 50.66 px; the steepest fall was measured at
+    # TRUTH  SDO/AIA 171, 128x128, packaged with sunpy: RSUN_OBS / CDELT1 = 50.66 px; the steepest fall was
+    # measured at
     # 1.024 solar radii (51.9 px). Tolerance: 2.5 %, the corona's own relief.
     path = sunpy_file("aia_171_level1.fits")
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", VerifyWarning)   # BLANK in a file of floats
+        warnings.simplefilter("ignore", VerifyWarning)  # BLANK in a file of floats
         hdus = fits.open(path)
     with hdus:
         image, header = hdus[0].data[::-1].astype(np.float32), hdus[0].header
@@ -115,14 +137,32 @@ def rain() -> tuple[Sequence, list]:
             headers.append(dict(hdus[1].header))
     times = np.array([np.datetime64(h["T_OBS"].rstrip("Z"), "us") for h in headers])
     h = headers[0]
-    header = SolarHeader(h["CRPIX1"] - 1, frames[0].shape[0] - h["CRPIX2"], h["CDELT1"], h["RSUN_OBS"], h["DSUN_OBS"], 0.0, False)
-    return Sequence(RAIN, tuple(f.name for f in files), times, 2.9, frames[0].shape, 16383.0, frames.__getitem__,
-                    TimeReport("fits", "T_OBS", ()), header=header), headers
+    header = SolarHeader(
+        h["CRPIX1"] - 1,
+        frames[0].shape[0] - h["CRPIX2"],
+        h["CDELT1"],
+        h["RSUN_OBS"],
+        h["DSUN_OBS"],
+        0.0,
+        False,
+    )
+    return Sequence(
+        RAIN,
+        tuple(f.name for f in files),
+        times,
+        2.9,
+        frames[0].shape,
+        16383.0,
+        frames.__getitem__,
+        TimeReport("fits", "T_OBS", ()),
+        header=header,
+    ), headers
 
 
 def test_rain_sequence_holds_still():
-    # TRUTH  SDO/AIA 304, 2012-07-19, courtesy of NASA/SDO and the AIA and HMI science teams. No seeing and no drift: whatever
-    # moves against the header is our error. The 304 limb was measured at 1.0092 radii: limb.height_mm = 6.4.
+    # TRUTH  SDO/AIA 304, 2012-07-19, courtesy of NASA/SDO and the AIA and HMI science teams. No seeing and no
+    # drift: whatever moves against the header is our error. The 304 limb was measured at 1.0092 radii:
+    # limb.height_mm = 6.4.
     sequence, headers = rain()
     lock = lock_limb(sequence, limb=LimbSettings(height_mm=6.4))
     assert lock.used.all()
@@ -130,19 +170,23 @@ def test_rain_sequence_holds_still():
     y = lock.centre_y_px - np.array([sequence.shape[0] - 1 - (h["CRPIX2"] - 1) for h in headers])
     facing = np.radians(0.5 * (lock.from_deg + lock.to_deg))
     across, along = -np.sin(facing) * x - np.cos(facing) * y, -np.cos(facing) * x + np.sin(facing) * y
-    # Asked for are 1 px across and a jitter of 0.1 px. Measured: -0.6 px across and 0.8 px along (the header's centre joined with
-    # a rough limb, which alone leaves 2 and 19 px), jitter 0.08 px across and 0.04 px along.
+    # Asked for are 1 px across and a jitter of 0.1 px. Measured: -0.6 px across and 0.8 px along (the
+    # header's centre joined with a rough limb, which alone leaves 2 and 19 px), jitter 0.08 px across and
+    # 0.04 px along.
     assert abs(across.mean()) < 1.0
-    assert abs(along.mean()) < 2.0      # a header's arcsecond is 1.7 px
+    assert abs(along.mean()) < 2.0  # a header's arcsecond is 1.7 px
     assert across.std() < 0.1
     assert along.std() < 0.1
 
 
 def test_rain_is_carried_along_the_limb_by_solar_rotation():
-    # TRUTH  the same frames do not drift; rotation not taken out leaves what its law (Snodgrass & Ulrich 1990) predicts, 0.40 px from the
-    # first frame to the last. Measured 0.43 px; 0.15 px for the jitter of 26 frames and for which texture counts.
+    # TRUTH  the same frames do not drift; rotation not taken out leaves what its law (Snodgrass & Ulrich
+    # 1990) predicts, 0.40 px from the first frame to the last. Measured 0.43 px; 0.15 px for the jitter of 26
+    # frames and for which texture counts.
     sequence, headers = rain()
-    with_it, without = (lock_limb(sequence, limb=LimbSettings(height_mm=6.4, solar_rotation=s)) for s in (True, False))
+    with_it, without = (
+        lock_limb(sequence, limb=LimbSettings(height_mm=6.4, solar_rotation=s)) for s in (True, False)
+    )
     facing = np.radians(0.5 * (without.from_deg + without.to_deg))
     drifts = []
     for lock in (with_it, without):
@@ -157,29 +201,42 @@ def test_rain_is_carried_along_the_limb_by_solar_rotation():
 
 
 def test_rain_limb_alone_is_too_rough_to_check_the_header():
-    # TRUTH  what the limb alone says of the radius against the header's 1587.6 px. Measured 1236 +- 318 px: 22 % off and 1.1 of its errors,
-    # so it agrees, but the check must own that it could not have told a factor of 2.
+    # TRUTH  what the limb alone says of the radius against the header's 1587.6 px. Measured 1236 +- 318 px:
+    # 22 % off and 1.1 of its errors, so it agrees, but the check must own that it could not have told a
+    # factor of 2.
     sequence, _ = rain()
     limb = LimbSettings(height_mm=6.4)
     lock = lock_limb(sequence, limb=limb)
     assert abs(lock.own_radius_px - 1587.6) < 3 * lock.own_radius_err_px
     assert lock.own_radius_err_px > 0.1 * lock.own_radius_px > 50 * lock.radius_err_px
-    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, solar_view(sequence.times_utc[0], header=sequence.header),
-                          camera=CameraSettings(), limb=limb, header=sequence.header)
+    scale = measure_scale(
+        lock.own_radius_px,
+        lock.own_radius_err_px,
+        solar_view(sequence.times_utc[0], header=sequence.header),
+        camera=CameraSettings(),
+        limb=limb,
+        header=sequence.header,
+    )
     assert (scale.source, scale.agrees) == ("header", True)
     assert f"{100 * (lock.own_radius_px / 1587.6 - 1):+.0f}"[:3] in scale.check
     assert "so short or rough a limb could not tell a factor below" in scale.check
 
 
 def test_a_quick_look_at_rain_says_of_the_scale_what_a_run_says():
-    # TRUTH  the header's 1587.6 px: the few frames looked at, whose rough limb gives 1150 px, must not call the header wrong; calibrated
-    # counts do not say how the camera was exposed.
+    # TRUTH  the header's 1587.6 px: the few frames looked at, whose rough limb gives 1150 px, must not call
+    # the header wrong; calibrated counts do not say how the camera was exposed.
     sequence, _ = rain()
     limb = LimbSettings(height_mm=6.4)
     look = inspect_sequence(sequence, limb=limb)
     assert abs(look.own_radius_px - 1587.6) < 3 * look.own_radius_err_px
-    scale = measure_scale(look.own_radius_px, look.own_radius_err_px, solar_view(sequence.times_utc[0], header=sequence.header),
-                          camera=CameraSettings(), limb=limb, header=sequence.header)
+    scale = measure_scale(
+        look.own_radius_px,
+        look.own_radius_err_px,
+        solar_view(sequence.times_utc[0], header=sequence.header),
+        camera=CameraSettings(),
+        limb=limb,
+        header=sequence.header,
+    )
     assert scale.agrees
     assert scale.untold.startswith("a factor below")
     assert not any("expose longer" in line for line in look.verdict)
@@ -191,37 +248,50 @@ def test_a_header_whose_frame_is_left_out_is_left_aside_and_said():
     few = replace(off_across(sequence, 0.0), read=lambda index: (index > 0) * sequence.frame(index))
     lock = lock_limb(few, limb=LimbSettings(height_mm=6.4))
     assert not lock.used[0]
-    assert any("The first frame is left out, and the FITS header's centre with it" in note for note in lock.notes)
+    assert any(
+        "The first frame is left out, and the FITS header's centre with it" in note for note in lock.notes
+    )
 
 
 def off_across(sequence: Sequence, off_px: float) -> Sequence:
     """Six of the frames with the header's centre moved across the limb, towards the sky."""
     facing = np.radians(254.0)
-    moved = replace(sequence.header, centre_x_px=sequence.header.centre_x_px - off_px * np.sin(facing),
-                    centre_y_px=sequence.header.centre_y_px - off_px * np.cos(facing))
+    moved = replace(
+        sequence.header,
+        centre_x_px=sequence.header.centre_x_px - off_px * np.sin(facing),
+        centre_y_px=sequence.header.centre_y_px - off_px * np.cos(facing),
+    )
     return replace(sequence, names=sequence.names[:6], times_utc=sequence.times_utc[:6], header=moved)
 
 
 @pytest.mark.parametrize("off_px", [-20.0, 10.0, 30.0])
 def test_limb_is_found_by_the_suns_size_where_a_header_points_beside_it(off_px):
-    # TRUTH  the header's centre put 6 to 18 arcsec off across the limb. The rough limb alone fixes it to 2 px across and 19 px along, the
-    # header no better than it was found to be off. The header's scale must not be lost to the rough limb, and the notes say by
-    # how much its centre is off.
+    # TRUTH  the header's centre put 6 to 18 arcsec off across the limb. The rough limb alone fixes it to 2 px
+    # across and 19 px along, the header no better than it was found to be off. The header's scale must not be
+    # lost to the rough limb, and the notes say by how much its centre is off.
     sequence, _ = rain()
     few = off_across(sequence, off_px)
     lock = lock_limb(few, limb=LimbSettings(height_mm=6.4))
     used = np.flatnonzero(lock.used)
-    x, y = lock.centre_x_px[used] - sequence.header.centre_x_px, lock.centre_y_px[used] - sequence.header.centre_y_px
+    x, y = (
+        lock.centre_x_px[used] - sequence.header.centre_x_px,
+        lock.centre_y_px[used] - sequence.header.centre_y_px,
+    )
     facing = np.radians(254.0)
-    assert np.abs(-np.sin(facing) * x - np.cos(facing) * y).max() < 6.0     # three errors of the rough limb
-    assert abs(lock.own_radius_px - 1587.6) < 3 * lock.own_radius_err_px    # the limb alone: too small by 270 to 300 px, errors 150 to 200
-    assert lock.radius_px == pytest.approx(1587.6, rel=0.004)               # joined with the header's scale: two of its errors
+    assert np.abs(-np.sin(facing) * x - np.cos(facing) * y).max() < 6.0  # three errors of the rough limb
+    assert (
+        abs(lock.own_radius_px - 1587.6) < 3 * lock.own_radius_err_px
+    )  # the limb alone: too small by 270 to 300 px, errors 150 to 200
+    assert lock.radius_px == pytest.approx(
+        1587.6, rel=0.004
+    )  # joined with the header's scale: two of its errors
     assert any("from where the FITS header puts it" in note for note in lock.notes)
 
 
 def test_limb_is_found_with_the_height_of_another_line():
-    # TRUTH  the same frames with the default height of the H-alpha limb: a circle 4.6 px smaller than the 304 angstrom limb. The radius
-    # is the header's joined with the limb's, so within two of the header's errors; jitter below the 0.1 px that are asked for.
+    # TRUTH  the same frames with the default height of the H-alpha limb: a circle 4.6 px smaller than the 304
+    # angstrom limb. The radius is the header's joined with the limb's, so within two of the header's errors;
+    # jitter below the 0.1 px that are asked for.
     sequence, headers = rain()
     lock = lock_limb(sequence)
     assert lock.used.all()
@@ -234,13 +304,20 @@ def test_limb_is_found_with_the_height_of_another_line():
 
 
 def test_a_header_far_off_is_not_followed_and_the_doubt_is_said():
-    # TRUTH  the header's centre put 36 arcsec off into the sky: no limb is where it says, a loop of the arcade is bent like one. What is
-    # found must not be the header's circle laid over nothing; the notes must doubt it, and the scale's check disagree.
+    # TRUTH  the header's centre put 36 arcsec off into the sky: no limb is where it says, a loop of the
+    # arcade is bent like one. What is found must not be the header's circle laid over nothing; the notes must
+    # doubt it, and the scale's check disagree.
     sequence, _ = rain()
     few = off_across(sequence, 60.0)
     lock = lock_limb(few, limb=LimbSettings(height_mm=6.4))
-    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, solar_view(few.times_utc[0], header=few.header),
-                          camera=CameraSettings(), limb=LimbSettings(height_mm=6.4), header=few.header)
+    scale = measure_scale(
+        lock.own_radius_px,
+        lock.own_radius_err_px,
+        solar_view(few.times_utc[0], header=few.header),
+        camera=CameraSettings(),
+        limb=LimbSettings(height_mm=6.4),
+        header=few.header,
+    )
     assert any("perhaps not the Sun's limb" in note and "1588 px" in note for note in lock.notes)
     assert not scale.agrees
     assert "disagree" in scale.check

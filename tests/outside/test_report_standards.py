@@ -1,7 +1,7 @@
 """Report and figures against published standards, read by parsers that are not ours.
 
-HTML by html5lib (the HTML standard's parsing algorithm) and lxml, SVG by lxml; contrast by WCAG 2.2; colour-vision
-deficiency by the matrices of Machado, Oliveira & Fernandes 2009.
+HTML by html5lib (the HTML standard's parsing algorithm) and lxml, SVG by lxml; contrast by WCAG 2.2;
+colour-vision deficiency by the matrices of Machado, Oliveira & Fernandes 2009.
 """
 
 import re
@@ -24,22 +24,34 @@ from tests.show.fake_run import fake_measured
 STYLE = (Path(promtrack.show.__file__).parent / "report.css").read_text(encoding="utf-8")
 SVG = "{http://www.w3.org/2000/svg}"
 
-# Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15, 1291, severity 1.0, for linear RGB (from
-# memory;
+# Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15, 1291, severity 1.0, for linear RGB
+# (from memory;
 # every row must add up to 1, because grey stays grey).
 DEFICIENCIES = {
     "none": np.eye(3),
-    "protanopia": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]),
-    "deuteranopia": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]),
-    "tritanopia": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]),
+    "protanopia": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deuteranopia": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritanopia": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]
+    ),
 }
 # IEC 61966-2-1 (sRGB): linear RGB to XYZ, white D65
-TO_XYZ = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]])
+TO_XYZ = np.array(
+    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+)
 
 
 def linear(colour):
     """Linear RGB of a hex colour or of RGB values from 0 to 1 (IEC 61966-2-1)."""
-    rgb = np.array([int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]) if isinstance(colour, str) else np.asarray(colour)[..., :3]
+    rgb = (
+        np.array([int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)])
+        if isinstance(colour, str)
+        else np.asarray(colour)[..., :3]
+    )
     return np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
 
 
@@ -53,7 +65,9 @@ def lab(rgb_linear):
     """CIE 1976 L*a*b*."""
     xyz = rgb_linear @ TO_XYZ.T / (0.95047, 1.0, 1.08883)
     f = np.where(xyz > 216 / 24389, np.cbrt(xyz), (24389 / 27 * xyz + 16) / 116)
-    return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)
+    return np.stack(
+        [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1
+    )
 
 
 def style_colours():
@@ -69,19 +83,28 @@ def products(tmp_path_factory):
     run = fake_measured(folder)
     measured = replace(run, settings=replace(run.settings, figures=replace(run.settings.figures, dpi=50)))
     figures = draw_figures(measured, folder / "figures")
-    page = write_report(measured, folder / "report.html", clip=None, poster=None, figures=[p for p in figures if p.suffix == ".png"])
+    page = write_report(
+        measured,
+        folder / "report.html",
+        clip=None,
+        poster=None,
+        figures=[p for p in figures if p.suffix == ".png"],
+    )
     return page, figures
 
 
 @pytest.fixture(scope="module")
 def page(products):
     """The page as the standard's own algorithm reads it; strict: any parse error raises."""
-    parser = html5lib.HTMLParser(tree=html5lib.getTreeBuilder("lxml"), strict=True, namespaceHTMLElements=False)
+    parser = html5lib.HTMLParser(
+        tree=html5lib.getTreeBuilder("lxml"), strict=True, namespaceHTMLElements=False
+    )
     return parser.parse(products[0].read_text(encoding="utf-8")).getroot()
 
 
 def test_contrast_formula():
-    # PUBLISHED  WCAG 2.2, definition of contrast ratio: from 1:1 to 21:1. The grey #767676 is the lightest that reaches
+    # PUBLISHED  WCAG 2.2, definition of contrast ratio: from 1:1 to 21:1. The grey #767676 is the lightest
+    # that reaches
     # 4.5:1 on white (4.54; common practice, no source).
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
     assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.005)
@@ -104,7 +127,11 @@ def test_identifiers_are_unique_and_links_within_the_page_lead_somewhere(page):
 
 def test_headings_go_down_one_level_at_a_time(page):
     # WCAG 1.3.1, technique H42: one h1, no level left out.
-    levels = [int(item.tag[1]) for item in page.iter() if isinstance(item.tag, str) and re.fullmatch("h[1-6]", item.tag)]
+    levels = [
+        int(item.tag[1])
+        for item in page.iter()
+        if isinstance(item.tag, str) and re.fullmatch("h[1-6]", item.tag)
+    ]
     assert levels[0] == 1
     assert levels.count(1) == 1
     assert len(levels) > 25
@@ -135,7 +162,8 @@ def test_tables_name_their_heads_and_themselves(page):
 
 
 def test_regions_and_sections_are_named(page):
-    # WCAG 1.3.1 and 2.4.1: a link past the head, landmarks with names, boxes that scroll can be reached by keyboard.
+    # WCAG 1.3.1 and 2.4.1: a link past the head, landmarks with names, boxes that scroll can be reached by
+    # keyboard.
     names = {item.get("id"): item for item in page.iter() if item.get("id")}
     for section in page.iter("section"):
         assert "".join(names[section.get("aria-labelledby")].itertext())
@@ -182,8 +210,8 @@ def test_series_are_told_apart_by_every_eye(theme, kind):
     matrix = DEFICIENCIES[kind]
     assert matrix.sum(axis=1) == pytest.approx(1.0, abs=2e-6)
     seen = [lab(np.clip(matrix @ linear(colour), 0.0, 1.0)) for colour in theme.series]
-    # CIE76: 2.3 is a just noticeable difference (Mahy, Van Eycken & Oosterlinck 1994); small marks far apart need
-    # several times that, 20 is our own demand.
+    # CIE76: 2.3 is a just noticeable difference (Mahy, Van Eycken & Oosterlinck 1994); small marks far apart
+    # need several times that, 20 is our own demand.
     assert min(float(np.linalg.norm(a - b)) for a, b in combinations(seen, 2)) >= 20.0
 
 
@@ -205,7 +233,9 @@ def test_svg_files_are_well_formed_and_complete(products):
     drawings = [path for path in products[1] if path.suffix == ".svg"]
     assert len(drawings) == 18
     for path in drawings:
-        root = etree.parse(str(path), etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)).getroot()
+        root = etree.parse(
+            str(path), etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)
+        ).getroot()
         assert root.tag == f"{SVG}svg"
         width, height = (float(number) for number in root.get("viewBox").split()[2:])
         assert width / height == pytest.approx(16 / 9, rel=0.001)

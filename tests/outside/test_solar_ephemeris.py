@@ -10,14 +10,7 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from promtrack.settings import SiteSettings
-from promtrack.sun import (
-    AU_KM,
-    SOLAR_RADIUS_KM,
-    escape_speed_km_s,
-    gravity_m_s2,
-    sky_place,
-    solar_view,
-)
+from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2, sky_place, solar_view
 
 TABLE = Path(__file__).parent / "data" / "solar_ephemeris.csv"
 
@@ -25,8 +18,11 @@ TABLE = Path(__file__).parent / "data" / "solar_ephemeris.csv"
 @pytest.fixture(autouse=True)
 def offline():
     """The reference libraries must not ask the network for Earth rotation tables."""
-    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None), \
-            iers.conf.set_temp("iers_degraded_accuracy", "ignore"):
+    with (
+        iers.conf.set_temp("auto_download", False),
+        iers.conf.set_temp("auto_max_age", None),
+        iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
+    ):
         yield
 
 
@@ -41,8 +37,9 @@ def utc(row):
 
 @pytest.mark.parametrize("row", rows(), ids=lambda row: row["time"])
 def test_table_of_computed_values(row):
-    # PUBLISHED  sunpy 7.0.5 + astropy 8.0.2, as listed in data/solar_ephemeris.csv. The table prints 4 decimals; 0.001
-    # deg and 0.005 arcsec are ten times finer than any use here. L0: 0.01 deg, the size of the aberration convention.
+    # PUBLISHED  sunpy 7.0.5 + astropy 8.0.2, as listed in data/solar_ephemeris.csv. The table prints 4
+    # decimals; 0.001 deg and 0.005 arcsec are ten times finer than any use here. L0: 0.01 deg, the size of
+    # the aberration convention.
     view = solar_view(utc(row))
     assert view.p_deg == pytest.approx(float(row["P_deg"]), abs=0.001)
     assert view.b0_deg == pytest.approx(float(row["B0_deg"]), abs=0.001)
@@ -53,8 +50,9 @@ def test_table_of_computed_values(row):
 
 @pytest.mark.parametrize("row", [r for r in rows() if r["published_P_deg"]], ids=lambda row: row["time"])
 def test_table_of_published_values(row):
-    # PUBLISHED  Meeus 1998, Astronomical Algorithms, example 29.a; Astronomical Almanac 2013 (P, L0); JPL Horizons
-    # (B0). Half the last printed digit (0.005), and for L0 the 0.006 deg of the Almanac's aberration besides.
+    # PUBLISHED  Meeus 1998, Astronomical Algorithms, example 29.a; Astronomical Almanac 2013 (P, L0); JPL
+    # Horizons (B0). Half the last printed digit (0.005), and for L0 the 0.006 deg of the Almanac's aberration
+    # besides.
     view = solar_view(utc(row))
     assert view.p_deg == pytest.approx(float(row["published_P_deg"]), abs=0.006)
     assert view.b0_deg == pytest.approx(float(row["published_B0_deg"]), abs=0.005)
@@ -74,18 +72,28 @@ def test_sunpy_at_many_dates():
     apart = np.array([v.l0_deg for v in ours]) - sun.L0(reference).to_value("deg")
     assert np.abs((apart + 180.0) % 360.0 - 180.0).max() < 0.001
     assert [v.apparent_radius_arcsec for v in ours] == pytest.approx(
-        sun.angular_radius(reference).to_value("arcsec"), abs=0.005)
+        sun.angular_radius(reference).to_value("arcsec"), abs=0.005
+    )
 
 
-@pytest.mark.parametrize(("time", "radius"), [("2025-01-04T12:00", 975.495), ("2025-07-03T18:00", 943.527),
-                                              ("2026-01-03T17:00", 975.520), ("2026-07-06T17:00", 943.527)])
+@pytest.mark.parametrize(
+    ("time", "radius"),
+    [
+        ("2025-01-04T12:00", 975.495),
+        ("2025-07-03T18:00", 943.527),
+        ("2026-01-03T17:00", 975.520),
+        ("2026-07-06T17:00", 943.527),
+    ],
+)
 def test_perihelion_and_aphelion(time, radius):
-    # PUBLISHED  sunpy 7.0.5 semidiameters at the extremes of distance; tolerance 0.01 arcsec as given with them.
+    # PUBLISHED  sunpy 7.0.5 semidiameters at the extremes of distance; tolerance 0.01 arcsec as given with
+    # them.
     assert solar_view(np.datetime64(time)).apparent_radius_arcsec == pytest.approx(radius, abs=0.01)
 
 
 def test_constants_of_the_sun():
-    # PUBLISHED  IAU 2015 Resolution B3 and IAU 2012 Resolution B2; JPL Horizons (617.7 km/s); tolerances as printed.
+    # PUBLISHED  IAU 2015 Resolution B3 and IAU 2012 Resolution B2; JPL Horizons (617.7 km/s); tolerances as
+    # printed.
     assert SOLAR_RADIUS_KM == 695_700.0
     assert AU_KM == 149_597_870.7
     assert gravity_m_s2(0.0) == pytest.approx(274.200, abs=0.01)
@@ -95,7 +103,8 @@ def test_constants_of_the_sun():
 
 
 def test_altitude_and_parallactic_angle_against_astropy():
-    # TWIN  astropy's AltAz at 40 times over a year, two sites, no air. 0.01 deg: UT1 taken as UTC is worth 0.004 deg.
+    # TWIN  astropy's AltAz at 40 times over a year, two sites, no air. 0.01 deg: UT1 taken as UTC is worth
+    # 0.004 deg.
     for latitude, longitude in ((47.4, 8.5), (-33.0, 151.0)):
         site = SiteSettings(latitude, longitude, 400.0)
         times = np.datetime64("2024-01-03T05:00", "us") + np.arange(40) * np.timedelta64(9 * 3600 + 997, "s")
@@ -106,7 +115,8 @@ def test_altitude_and_parallactic_angle_against_astropy():
         sun = get_sun(reference)
         assert place.altitude_deg == pytest.approx(sun.transform_to(frame).alt.deg, abs=0.01)
         up = place.altitude_deg > 2.0
-        # The zenith's position angle, from the true pole of date, by spherical astronomy with the library's own angles.
+        # The zenith's position angle, from the true pole of date, by spherical astronomy with the library's
+        # own angles.
         step = sun.transform_to(frame)
         phi, alt, az = np.radians(latitude), step.alt.rad, step.az.rad
         towards_pole = np.sin(phi) * np.cos(alt) - np.cos(phi) * np.sin(alt) * np.cos(az)

@@ -13,9 +13,23 @@ from tests.motion.made_strips import Recipe, made_strip, row_column
 trackpy = pytest.importorskip("trackpy")
 feature = pytest.importorskip("skimage.feature")
 
-SCENE = Recipe(frames=80, rows=130, columns=320, knots=5, knot_frames=(20, 40), knot_snr=(20.0, 30.0), knot_fwhm_mm=(2.5, 4.0),
-               knot_km_s=(20.0, 90.0), threads=4, boil=0.0, gaps=0, jitter_s=0.0, cloud=0.0, gravity=False)
-ABOVE_ROW = 20     # both references would follow the limb
+SCENE = Recipe(
+    frames=80,
+    rows=130,
+    columns=320,
+    knots=5,
+    knot_frames=(20, 40),
+    knot_snr=(20.0, 30.0),
+    knot_fwhm_mm=(2.5, 4.0),
+    knot_km_s=(20.0, 90.0),
+    threads=4,
+    boil=0.0,
+    gaps=0,
+    jitter_s=0.0,
+    cloud=0.0,
+    gravity=False,
+)
+ABOVE_ROW = 20  # both references would follow the limb
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +47,7 @@ def reference(scene):
     _, _, moving = scene
     trackpy.quiet()
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")      # the reference library's own deprecations
+        warnings.simplefilter("ignore")  # the reference library's own deprecations
         pictures = [np.clip(picture, 0, None) for picture in moving]
         found = trackpy.batch(pictures, diameter=11, minmass=600, processes=1, preprocess=False)
         return trackpy.link(found, search_range=4, memory=3)
@@ -56,17 +70,32 @@ def reference_track(reference, strip, knot):
 
 
 def test_speeds_agree_with_trackpy(scene, reference):
-    # TWIN  trackpy (Crocker & Grier 1996 centroids and linking) on strips minus their median in time, straight lines
-    # through its tracks. Knots on straight paths at constant speed. Its centroids have no error bars; with 0.2 px a point
-    # (half of which is ours) a track of n points over the time T has sqrt(12 / n) 0.2 px / T.
+    # TWIN  trackpy (Crocker & Grier 1996 centroids and linking) on strips minus their median in time,
+    # straight lines through its tracks. Knots on straight paths at constant speed. Its centroids have no
+    # error bars; with 0.2 px a point (half of which is ours) a track of n points over the time T has sqrt(12
+    # / n) 0.2 px / T.
     strip, knots, _ = scene
     motion = measure_motion(strip)
     compared = 0
     for knot in knots:
         twin = reference_track(reference, strip, knot)
-        ours = next((track for track in motion.knots
-                     if np.mean(near(knot, strip, strip.geometry.row(track.height_mm), strip.geometry.column(track.angle_deg),
-                                     track.frame)) > 0.8), None)
+        ours = next(
+            (
+                track
+                for track in motion.knots
+                if np.mean(
+                    near(
+                        knot,
+                        strip,
+                        strip.geometry.row(track.height_mm),
+                        strip.geometry.column(track.angle_deg),
+                        track.frame,
+                    )
+                )
+                > 0.8
+            ),
+            None,
+        )
         if twin is None or ours is None or len(twin) < 12:
             continue
         x, y = sky_plane(strip.geometry, twin["y"].to_numpy(), twin["x"].to_numpy(), middle_angle(strip))
@@ -75,15 +104,18 @@ def test_speeds_agree_with_trackpy(scene, reference):
             continue
         speed = 1e3 * np.hypot(np.polyfit(time, x, 1)[0], np.polyfit(time, y, 1)[0])
         error = 1e3 * np.sqrt(12 / len(time)) * 0.2 * SCENE.mm_per_row / np.ptp(time)
-        curved = 0.02 * knot.speed_km_s      # a path on an arch has another mean speed than its middle
-        assert ours.fit.speed_km_s == pytest.approx(speed, abs=3 * np.hypot(error, ours.fit.speed_err_km_s) + curved)
+        curved = 0.02 * knot.speed_km_s  # a path on an arch has another mean speed than its middle
+        assert ours.fit.speed_km_s == pytest.approx(
+            speed, abs=3 * np.hypot(error, ours.fit.speed_err_km_s) + curved
+        )
         compared += 1
     assert compared >= 3
 
 
 def test_places_agree_with_trackpy(scene, reference):
-    # TWIN  centroid of light against maximum of a difference of Gaussians, on a round knot: the same place. trackpy's
-    # mask of 11 px is wider than needed, so its scatter is the larger; asked for: medians within 0.35 px.
+    # TWIN  centroid of light against maximum of a difference of Gaussians, on a round knot: the same place.
+    # trackpy's mask of 11 px is wider than needed, so its scatter is the larger; asked for: medians within
+    # 0.35 px.
     strip, knots, _ = scene
     points = find_knots(strip).points
     apart = []
@@ -102,8 +134,8 @@ def test_places_agree_with_trackpy(scene, reference):
 
 
 def test_scikit_image_finds_the_same_blobs(scene):
-    # TWIN  skimage.feature.blob_log on one strip minus the median in time: every knot of S/N 15 or more is in both, to one
-    # pixel (blob_log gives whole pixels).
+    # TWIN  skimage.feature.blob_log on one strip minus the median in time: every knot of S/N 15 or more is in
+    # both, to one pixel (blob_log gives whole pixels).
     strip, knots, moving = scene
     points = find_knots(strip).points
     checked = 0

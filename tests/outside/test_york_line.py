@@ -1,4 +1,5 @@
-"""Weighted lines through Pearson's data with York's weights (York 1966; York et al. 2004, Am. J. Phys. 72, 367)."""
+"""Weighted lines through Pearson's data with York's weights (York 1966; York et al. 2004, Am. J. Phys. 72,
+367)."""
 
 import numpy as np
 import pytest
@@ -12,28 +13,37 @@ WEIGHT_Y = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500.0])
 
 
 def test_errors_in_both_coordinates():
-    # PUBLISHED  York et al. 2004: intercept 5.479910, slope -0.480533, S = 11.8664 (values from memory, confirmed by
-    # computation); standard deviations from the weights 0.29497 and 0.05799. Tolerance: half the last digit, and
-    # 5e-5 on the deviations, whose formula in the paper neglects second-order terms.
-    fit = fit_model(lambda x, a, b: a + b * x, X, Y, WEIGHT_Y**-0.5, np.array([6.0, -0.6]), x_err=WEIGHT_X**-0.5,
-                    slope=lambda x, a, b: np.full_like(x, b))
+    # PUBLISHED  York et al. 2004: intercept 5.479910, slope -0.480533, S = 11.8664 (values from memory,
+    # confirmed by computation); standard deviations from the weights 0.29497 and 0.05799. Tolerance: half the
+    # last digit, and 5e-5 on the deviations, whose formula in the paper neglects second-order terms.
+    fit = fit_model(
+        lambda x, a, b: a + b * x,
+        X,
+        Y,
+        WEIGHT_Y**-0.5,
+        np.array([6.0, -0.6]),
+        x_err=WEIGHT_X**-0.5,
+        slope=lambda x, a, b: np.full_like(x, b),
+    )
     np.testing.assert_allclose(fit.values, [5.479910, -0.480533], atol=1e-6)
     np.testing.assert_allclose(fit.errors, [0.29497, 0.05799], atol=5e-5)
     assert fit.chi2 == pytest.approx(11.8664, abs=5e-5)
 
 
 def test_errors_in_one_coordinate():
-    # TRUTH  weighted least squares in closed form, computed independently: 6.100109 - 0.610813 x, standard deviations
+    # TRUTH  weighted least squares in closed form, computed independently: 6.100109 - 0.610813 x, standard
+    # deviations
     # 0.204663 and 0.030087, chi squared 34.3452 on 8. Tolerance: half the last digit.
     fit = fit_polynomial(X, Y, WEIGHT_Y**-0.5, 1)
-    values, errors = ([at(0.0, i) for i in (0, 1)] for at in (fit.value, fit.error))   # intercept and slope
+    values, errors = ([at(0.0, i) for i in (0, 1)] for at in (fit.value, fit.error))  # intercept and slope
     np.testing.assert_allclose(values, [6.100109, -0.610813], atol=6e-7)
     np.testing.assert_allclose(errors, [0.204663, 0.030087], atol=6e-7)
     assert (fit.chi2, fit.dof) == (pytest.approx(34.3452, abs=5e-5), 8)
 
 
 def test_errors_scaled_beyond_chance():
-    # TRUTH  the same, deviations times sqrt(chi2 / 8): 0.424059 and 0.062341; chi2 = 34.3 on 8 is beyond chance.
+    # TRUTH  the same, deviations times sqrt(chi2 / 8): 0.424059 and 0.062341; chi2 = 34.3 on 8 is beyond
+    # chance.
     fit = fit_polynomial(X, Y, WEIGHT_Y**-0.5, 1)
     assert beyond_chance(fit.chi2, fit.dof)
     scaled = fit.scaled((fit.chi2 / fit.dof) ** 0.5)

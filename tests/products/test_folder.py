@@ -85,7 +85,7 @@ def test_a_stage_is_done_only_with_its_stamp_and_files(tmp_path):
     folder["frames"].unlink()
     assert not folder.is_done("lock", "a")
     folder["frames"].write_text("x")
-    assert not folder.is_done("lock", "a")       # it was cut short or grew since
+    assert not folder.is_done("lock", "a")  # it was cut short or grew since
     folder["frames"].write_text("xy")
     assert folder.is_done("lock", "a")
     folder.mark_undone("lock")
@@ -100,7 +100,10 @@ def test_files_of_an_earlier_time_do_not_stand_beside_the_new(tmp_path):
     folder.mark_done("clip", "a", [tmp_path / "clip.mp4", tmp_path / "clip.gif"])
     folder.mark_undone("clip")
     folder.mark_done("clip", "b", [tmp_path / "clip.mp4"])
-    assert sorted(p.name for p in tmp_path.iterdir() if not p.name.startswith(".")) == ["clip.mp4", "letter.txt"]
+    assert sorted(p.name for p in tmp_path.iterdir() if not p.name.startswith(".")) == [
+        "clip.mp4",
+        "letter.txt",
+    ]
     assert folder.files_of("clip") == [tmp_path / "clip.mp4"]
 
 
@@ -116,7 +119,9 @@ def test_a_folder_of_other_things_is_refused_and_untouched(tmp_path, name):
     folder = ProductFolder(tmp_path / "out")
     folder.path.mkdir()
     (folder.path / name).write_text("mine")
-    with pytest.raises(InputError, match=f"holds '{name}', which no run of promtrack .* empty folder with --out"):
+    with pytest.raises(
+        InputError, match=f"holds '{name}', which no run of promtrack .* empty folder with --out"
+    ):
         folder.create(tmp_path / "frames")
     assert [p.name for p in folder.path.iterdir()] == [name]
 
@@ -142,8 +147,16 @@ def test_a_film_among_the_products_is_no_input_for_the_same_folder(tmp_path):
 
 def test_a_damaged_state_file_means_nothing_is_done(tmp_path):
     folder = ProductFolder(tmp_path)
-    for damage in ("{", "[]", "\x00", '{"lock": 1}', '{"lock": {"stamp": "a"}}', '{"lock": {"stamp": "a", "files": ["x"]}}',
-                   '{"lock": {"stamp": "a", "files": {"../x": 1}}}', "[" * 100_000):
+    for damage in (
+        "{",
+        "[]",
+        "\x00",
+        '{"lock": 1}',
+        '{"lock": {"stamp": "a"}}',
+        '{"lock": {"stamp": "a", "files": ["x"]}}',
+        '{"lock": {"stamp": "a", "files": {"../x": 1}}}',
+        "[" * 100_000,
+    ):
         (tmp_path / ".stages.json").write_text(damage)
         assert not folder.is_done("lock", "a")
 

@@ -73,7 +73,7 @@ def test_lock_comes_back(folder, measured):
     for f in dataclasses.fields(back):
         one, other = getattr(measured.lock, f.name), getattr(back, f.name)
         if f.name.endswith("points_px"):
-            np.testing.assert_allclose(other, one, atol=0.00051)   # written to 0.001 px
+            np.testing.assert_allclose(other, one, atol=0.00051)  # written to 0.001 px
         else:
             same(one, other, f.name)
 
@@ -84,7 +84,7 @@ def test_motion_comes_back(folder, measured):
     write_motion(folder, strip, measured.motion, place)
     back = read_motion(folder, strip)
     for f in dataclasses.fields(back):
-        if f.name != "slits":   # cut again from the strip
+        if f.name != "slits":  # cut again from the strip
             same(getattr(measured.motion, f.name), getattr(back, f.name), f.name)
     assert [s.name for s in back.slits] == [s.name for s in measured.motion.slits]
 
@@ -133,13 +133,32 @@ def test_tables_open_with_units(folder, measured):
 
 
 def test_summary_holds_the_contract(folder, measured):
-    write_summary(folder, "0.1.0", measured.sequence, measured.lock, geometry=(measured.view, measured.scale, measured.orientation),
-                  motion=measured.motion)
+    write_summary(
+        folder,
+        "0.1.0",
+        measured.sequence,
+        measured.lock,
+        geometry=(measured.view, measured.scale, measured.orientation),
+        motion=measured.motion,
+    )
     page = read_summary(folder)
     json.dumps(page, allow_nan=False)
-    assert {"version", "input", "frames_read", "frames_used", "span_s", "cadence_s", "scale", "sun", "orientation", "counts",
-            "headline"} <= set(page)
-    assert page["headline"]["fastest_knot"]["speed_km_s"] == max(k.fit.speed_km_s for k in measured.motion.knots if k.moving)
+    assert {
+        "version",
+        "input",
+        "frames_read",
+        "frames_used",
+        "span_s",
+        "cadence_s",
+        "scale",
+        "sun",
+        "orientation",
+        "counts",
+        "headline",
+    } <= set(page)
+    assert page["headline"]["fastest_knot"]["speed_km_s"] == max(
+        k.fit.speed_km_s for k in measured.motion.knots if k.moving
+    )
 
 
 @pytest.mark.parametrize("content", [b"", b"{", b"[]", b"\xff\xfe", b"{}"])
@@ -150,7 +169,10 @@ def test_a_damaged_summary_is_said(folder, content):
 
 
 @pytest.mark.parametrize(("reader", "name"), [(read_lock, "frames"), (read_strip, "strip")])
-@pytest.mark.parametrize("content", [None, b"", b"nonsense", b"# %ECSV 1.0\n# ---\n# datatype:\n# - {name: a, datatype: int64}\na\n1\n"])
+@pytest.mark.parametrize(
+    "content",
+    [None, b"", b"nonsense", b"# %ECSV 1.0\n# ---\n# datatype:\n# - {name: a, datatype: int64}\na\n1\n"],
+)
 def test_damaged_products_are_said(folder, reader, name, content):
     if content is not None:
         folder[name].write_bytes(content)

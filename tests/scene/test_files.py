@@ -21,7 +21,9 @@ SMALL = SceneSpec(name="small", shape=(120, 161), arcsec_per_px=4.0, frames=3, c
 def test_stills(tmp_path, kind, dtype):
     scene = make_scene(SMALL)
     told = []
-    folder = write_scene(scene, tmp_path / "frames", kind=kind, progress=lambda done, total: told.append((done, total)))
+    folder = write_scene(
+        scene, tmp_path / "frames", kind=kind, progress=lambda done, total: told.append((done, total))
+    )
     names = sorted(path.name for path in folder.iterdir())
     suffix = ".tif" if kind == "tiff16" else ".png"
     assert names == [f"2026-05-17T09-30-{stamp}Z{suffix}" for stamp in ("00", "20.500", "41")]
@@ -41,7 +43,8 @@ def test_eight_bit_frames_fill_sixteen_bits(tmp_path):
 
 
 def test_fits(tmp_path):
-    # PUBLISHED  FITS Standard 4.0: rows run bottom-up; DATE-BEG is the start of the exposure, here half of it early
+    # PUBLISHED  FITS Standard 4.0: rows run bottom-up; DATE-BEG is the start of the exposure, here half of it
+    # early
     scene = make_scene(replace(SMALL, exposure_s=0.5))
     path = min(write_scene(scene, tmp_path, kind="fits").iterdir())
     with fits.open(path) as units:
@@ -58,7 +61,8 @@ def test_video_is_read_by_another_decoder(tmp_path):
         frames = [frame.to_ndarray(format="gray") for frame in film.decode(video=0)]
     assert len(frames) == 3
     assert frames[0].shape == (120, 162)  # made even
-    # limited range of video: 16 to 235; the encoder is lossy, its error is below two levels rms at this quality
+    # limited range of video: 16 to 235; the encoder is lossy, its error is below two levels rms at this
+    # quality
     assert np.corrcoef(frames[2][:, :161].ravel(), scene.frame(2).ravel())[0, 1] > 0.999
 
 
@@ -78,7 +82,9 @@ def test_scenarios_of_the_demo(name):
     truth = scene.truth
     assert scene.frame(0).shape == spec.shape
     assert 80 <= spec.count <= 120
-    knots = [knot for knot in truth.knots if knot.visible.sum() >= 8 and np.median(knot.snr[knot.visible]) >= 8]
+    knots = [
+        knot for knot in truth.knots if knot.visible.sum() >= 8 and np.median(knot.snr[knot.visible]) >= 8
+    ]
     assert len(knots) == len(truth.knots) > 0  # every knot can be asked to be found
     if name == "eruption":
         front = truth.fronts[0]
@@ -88,7 +94,8 @@ def test_scenarios_of_the_demo(name):
         assert 0 < x < spec.shape[1]
         assert 0 < y < spec.shape[0]
     if name == "rain":
-        # PUBLISHED  coronal rain: 30 to 200 km/s (Antolin reviews, from memory), mean 70; acceleration below gravity
+        # PUBLISHED  coronal rain: 30 to 200 km/s (Antolin reviews, from memory), mean 70; acceleration below
+        # gravity
         for knot in truth.knots:
             seen = knot.visible
             assert (knot.radial_km_s[seen][1:] < 0).all()
@@ -118,8 +125,11 @@ def test_bad_scenario_files(tmp_path, text, words):
 
 
 def test_every_package_is_shipped():
-    # the list in pyproject.toml is written by hand: it must name each folder that holds code, and the scenarios
+    # the list in pyproject.toml is written by hand: it must name each folder that holds code, and the
+    # scenarios
     listed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
-    there = {".".join(path.parent.relative_to(ROOT).parts) for path in (ROOT / "promtrack").rglob("__init__.py")}
+    there = {
+        ".".join(path.parent.relative_to(ROOT).parts) for path in (ROOT / "promtrack").rglob("__init__.py")
+    }
     assert set(listed["packages"]) == there | {"promtrack.scene.scenarios"}
     assert listed["package-dir"] == {"promtrack.scene.scenarios": "demo"}

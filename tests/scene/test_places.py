@@ -9,7 +9,17 @@ import pytest
 from scipy.ndimage import map_coordinates, spline_filter
 from scipy.optimize import curve_fit, least_squares
 
-from promtrack.scene import ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SceneSpec, SwayingThread, make_scene
+from promtrack.scene import (
+    ArchKnot,
+    Eruption,
+    Filament,
+    Hedgerow,
+    Jump,
+    Knot,
+    SceneSpec,
+    SwayingThread,
+    make_scene,
+)
 from promtrack.scene import camera as cam
 from promtrack.scene.picture import light_of, view_of
 from promtrack.scene.spec import FACING_DEG
@@ -45,8 +55,8 @@ def centroid(frame: np.ndarray, x: float, y: float, reach: int = 12) -> tuple[fl
 
 @pytest.mark.parametrize("side", FACING_DEG)
 def test_a_knot_stands_where_the_truth_says(side):
-    # TRUTH  centre of light of an isolated knot in 16-bit frames; drift, field rotation, flattening, a jump and image
-    # motion all on. Tolerance: the 0.01 px that the scene promises.
+    # TRUTH  centre of light of an isolated knot in 16-bit frames; drift, field rotation, flattening, a jump
+    # and image motion all on. Tolerance: the 0.01 px that the scene promises.
     px = 6.5 if side == "whole" else 1.0
     spec = replace(
         BARE,
@@ -79,7 +89,8 @@ def test_a_knot_stands_where_the_truth_says(side):
 
 
 def test_distortion_moves_a_knot_and_has_zero_mean():
-    # TRUTH  the local displacement is that of the field, whose mean over many frames is zero within 4 standard errors
+    # TRUTH  the local displacement is that of the field, whose mean over many frames is zero within 4
+    # standard errors
     spec = replace(
         BARE,
         distortion_arcsec=0.5,
@@ -99,9 +110,12 @@ def test_distortion_moves_a_knot_and_has_zero_mean():
 
 @pytest.mark.parametrize("fringe", [0.0, 0.22])
 def test_the_limb_is_steepest_at_the_stated_radius(fringe):
-    # TRUTH  the pixels around a whole disc make one fine mean profile; its slope is a Gaussian on a smooth ground.
-    # Tolerance: 0.01 px; with the fringe 0.03 px, as single spicules scatter the means (2.5 % a bin of 0.1 px).
-    spec = replace(BARE, fringe=fringe, frames=1, side="whole", shape=(1960, 1960), centre_px=(981.37, 977.61))
+    # TRUTH  the pixels around a whole disc make one fine mean profile; its slope is a Gaussian on a smooth
+    # ground. Tolerance: 0.01 px; with the fringe 0.03 px, as single spicules scatter the means (2.5 % a bin
+    # of 0.1 px).
+    spec = replace(
+        BARE, fringe=fringe, frames=1, side="whole", shape=(1960, 1960), centre_px=(981.37, 977.61)
+    )
     scene = make_scene(spec)
     y, x = np.mgrid[0:1960, 0:1960]
     height = np.hypot(x - scene.truth.centre_x_px[0], y - scene.truth.centre_y_px[0]) - scene.truth.radius_px
@@ -110,7 +124,9 @@ def test_the_limb_is_steepest_at_the_stated_radius(fringe):
     near = (which > 0) & (which < bins.size)
     count = np.bincount(which[near], minlength=bins.size)[1:]
     place = np.bincount(which[near], weights=height[near], minlength=bins.size)[1:] / count
-    level = np.bincount(which[near], weights=scene.frame(0)[near].astype(float), minlength=bins.size)[1:] / count
+    level = (
+        np.bincount(which[near], weights=scene.frame(0)[near].astype(float), minlength=bins.size)[1:] / count
+    )
     slope, middle = np.diff(level) / np.diff(place), 0.5 * (place[1:] + place[:-1])
     core = np.abs(middle) < 0.9
     found, _ = curve_fit(
@@ -124,11 +140,16 @@ def test_the_limb_is_steepest_at_the_stated_radius(fringe):
 
 
 def test_twin_drawn_in_double_precision():
-    # TWIN  the same strip seen through a slow, independent geometry: complex numbers in double precision and a cubic
-    # spline instead of single precision and straight lines. The mean shift between the two pictures, by least squares
-    # on the gradient, stays below 0.01 px.
+    # TWIN  the same strip seen through a slow, independent geometry: complex numbers in double precision and
+    # a cubic spline instead of single precision and straight lines. The mean shift between the two pictures,
+    # by least squares on the gradient, stays below 0.01 px.
     spec = replace(
-        BARE, hedgerows=(Hedgerow(at_deg=-3.0),), side=-37.0, drift_px=(20.3, 11.1), rotation_deg_h=9.0, frames=3
+        BARE,
+        hedgerows=(Hedgerow(at_deg=-3.0),),
+        side=-37.0,
+        drift_px=(20.3, 11.1),
+        rotation_deg_h=9.0,
+        frames=3,
     )
     pointing = cam.pointing_of(spec)
     layers = build_layers(spec, view_of(spec, pointing), ())
@@ -136,7 +157,9 @@ def test_twin_drawn_in_double_precision():
     fast = light_of(spec, layers, pointing, i)
     y, x = np.mgrid[0 : spec.shape[0], 0 : spec.shape[1]].astype(float)
     about = (x - pointing.centre_x_px[i]) - 1j * (y - pointing.centre_y_px[i])
-    about *= np.exp(-1j * math.radians(pointing.turn_deg[i] + spec.facing_deg)) / 1j  # outward is now along +real
+    about *= (
+        np.exp(-1j * math.radians(pointing.turn_deg[i] + spec.facing_deg)) / 1j
+    )  # outward is now along +real
     height = (np.abs(about) - spec.radius_px) * spec.mm_per_px
     column = (np.angle(about) - layers.grid.from_rad) / layers.grid.rad_per_column
     strip = spline_filter(plasma_at(spec, layers, spec.time_s[i]).astype(float), order=3)
@@ -152,8 +175,8 @@ def test_twin_drawn_in_double_precision():
 
 
 def test_front_half_level_is_at_the_stated_height():
-    # TRUTH  the outer edge over the apex is a Gaussian step whose half level is the front, on plasma that varies little
-    # within two edge widths; 0.05 Mm is a tenth of the figure asked of the measurement
+    # TRUTH  the outer edge over the apex is a Gaussian step whose half level is the front, on plasma that
+    # varies little within two edge widths; 0.05 Mm is a tenth of the figure asked of the measurement
     spec = replace(
         BARE,
         eruptions=(Eruption(height_mm=50.0, speed_km_s=60.0, accel_m_s2=50.0, edge_mm=0.9),),
@@ -211,7 +234,7 @@ def test_flattened_disc_has_the_stated_axes():
     scene = make_scene(spec)
     frame = scene.frame(0)
     contour = max(_contours(frame, frame.max() / 2), key=len)
-    centre, diameters, _ = cv2.fitEllipse(contour[:, ::-1].astype(np.float32))     # x, y
+    centre, diameters, _ = cv2.fitEllipse(contour[:, ::-1].astype(np.float32))  # x, y
     axes = sorted(0.5 * d for d in diameters)
     assert axes[1] == pytest.approx(scene.truth.radius_px, abs=0.03)
     assert axes[0] == pytest.approx(0.97 * scene.truth.radius_px, abs=0.03)
@@ -243,8 +266,8 @@ def test_seeing_widens_as_stated():
 
 
 def test_snr_of_a_knot_is_as_asked():
-    # TRUTH  peak over the noise that empty pixels show from frame to frame. The figure is meant for a knot on a
-    # prominence of brightness 0.04; on the bare sky the noise is less by the root of the light.
+    # TRUTH  peak over the noise that empty pixels show from frame to frame. The figure is meant for a knot on
+    # a prominence of brightness 0.04; on the bare sky the noise is less by the root of the light.
     spec = replace(
         BARE,
         full_well_e=14000.0,
@@ -269,8 +292,11 @@ def test_snr_of_a_knot_is_as_asked():
 
 @pytest.mark.parametrize("leg", [1, -1])
 def test_arch_knot_keeps_its_speed_along_the_arch(leg):
-    # TRUTH  constant speed along the path is the speed in the plane of the sky; it falls, on the leg asked for
-    spec = replace(BARE, knots=(ArchKnot(leg=leg, speed_km_s=40.0, start=0.1, width_mm=60.0, apex_mm=45.0),), frames=20)
+    # TRUTH  constant speed along the path is the speed in the plane of the sky; it falls, on the leg asked
+    # for
+    spec = replace(
+        BARE, knots=(ArchKnot(leg=leg, speed_km_s=40.0, start=0.1, width_mm=60.0, apex_mm=45.0),), frames=20
+    )
     knot = make_scene(spec).truth.knots[0]
     down = knot.height_mm > 1.0
     assert knot.speed_km_s[down] == pytest.approx(40.0, rel=2e-3)
@@ -281,7 +307,9 @@ def test_arch_knot_keeps_its_speed_along_the_arch(leg):
 
 def test_filament_runs_on_over_the_limb():
     # common practice, no source: the same plasma is dark in front of the disc and bright off the limb
-    with_one = make_scene(replace(BARE, filaments=(Filament(at_deg=0.0, lean_deg=0.0),), frames=1, seeing_arcsec=1.5))
+    with_one = make_scene(
+        replace(BARE, filaments=(Filament(at_deg=0.0, lean_deg=0.0),), frames=1, seeing_arcsec=1.5)
+    )
     without = make_scene(replace(BARE, frames=1, seeing_arcsec=1.5))
     change = with_one.frame(0).astype(float) - without.frame(0)
 

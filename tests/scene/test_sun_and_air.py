@@ -11,7 +11,9 @@ from promtrack.scene import camera as cam
 from promtrack.scene.paths import onset
 from promtrack.settings import SiteSettings
 
-CALM = SceneSpec(image_motion_arcsec=0.0, distortion_arcsec=0.0, seeing_variation=0.0, transparency=0.0, frames=4)
+CALM = SceneSpec(
+    image_motion_arcsec=0.0, distortion_arcsec=0.0, seeing_variation=0.0, transparency=0.0, frames=4
+)
 
 
 def ring(scene, index, low_mm, high_mm, span_deg=8.0):
@@ -35,8 +37,8 @@ def test_disc_is_darker_at_its_edge():
     ("exposure", "burnt", "faint"), [("normal", False, True), ("both", False, False), ("burnt", True, False)]
 )
 def test_exposures(exposure, burnt, faint):
-    # common practice, no source: the exposure that shows prominences well burns the disc out; with a normal one they
-    # are faint; one well-placed exposure holds both
+    # common practice, no source: the exposure that shows prominences well burns the disc out; with a normal
+    # one they are faint; one well-placed exposure holds both
     scene = make_scene(replace(CALM, exposure=exposure, frames=1))
     disc = ring(scene, 0, -60.0, -5.0) / 65535
     prominence = np.percentile(ring(scene, 0, 6.0, 30.0, span_deg=2.0) / 65535, 98)
@@ -88,8 +90,9 @@ def test_texture_has_its_contrast():
 
 
 def test_scale_comes_from_the_date():
-    # PUBLISHED  sunpy 7.0.5 semidiameters of a Sun of 695 700 km: 975.495" at perihelion 2025-01-04 12 UT, 943.527" at
-    # aphelion 2025-07-03 18 UT; the limb of 700.05 Mm is larger in proportion, to 0.001". Tolerance: the last digit.
+    # PUBLISHED  sunpy 7.0.5 semidiameters of a Sun of 695 700 km: 975.495" at perihelion 2025-01-04 12 UT,
+    # 943.527" at aphelion 2025-07-03 18 UT; the limb of 700.05 Mm is larger in proportion, to 0.001".
+    # Tolerance: the last digit.
     for date, semidiameter in (("2025-01-04T12:00:00", 975.495), ("2025-07-03T18:00:00", 943.527)):
         spec = replace(CALM, first_utc=date)
         assert spec.limb_arcsec * 695.7 / 700.05 == pytest.approx(semidiameter, abs=0.002)
@@ -107,9 +110,9 @@ def test_the_arc_asked_for_is_shown():
 
 
 def test_with_the_drive_off_the_sun_drifts_west():
-    # PUBLISHED  the sky turns by 15.041"/s of sidereal time (Capitaine et al. 2003); the Sun moves east by about 2.5"
-    # a minute. At declination d the drift is 15.0 cos d arcsec/s: 14.15 to 14.2 on 2026-05-17 (d = 19.3 deg, 0.944).
-    # North up, not mirrored, east is to the left, so west is to the right.
+    # PUBLISHED  the sky turns by 15.041"/s of sidereal time (Capitaine et al. 2003); the Sun moves east by
+    # about 2.5" a minute. At declination d the drift is 15.0 cos d arcsec/s: 14.15 to 14.2 on 2026-05-17 (d =
+    # 19.3 deg, 0.944). North up, not mirrored, east is to the left, so west is to the right.
     spec = replace(CALM, drive_on=False, times_s=(0.0, 10.0, 20.0))
     truth = make_scene(spec).truth
     assert np.diff(truth.centre_x_px) * truth.arcsec_per_px / 10.0 == pytest.approx(15.0 * 0.944, rel=0.002)
@@ -120,16 +123,20 @@ def test_with_the_drive_off_the_sun_drifts_west():
 
 
 def test_site_gives_flattening_and_zenith():
-    # PUBLISHED  vertical / horizontal 0.99203 at true altitude 10 deg and 0.99789 at 20 deg (Saemundsson in Meeus 1998,
-    # ch. 16): between those two, the flattening lies between 0.0021 and 0.0080
+    # PUBLISHED  vertical / horizontal 0.99203 at true altitude 10 deg and 0.99789 at 20 deg (Saemundsson in
+    # Meeus 1998, ch. 16): between those two, the flattening lies between 0.0021 and 0.0080
     spec = replace(
-        CALM, site=SiteSettings(latitude_deg=47.0, longitude_deg=9.0), first_utc="2026-05-17T05:10:00", north_deg=30.0
+        CALM,
+        site=SiteSettings(latitude_deg=47.0, longitude_deg=9.0),
+        first_utc="2026-05-17T05:10:00",
+        north_deg=30.0,
     )
     truth = make_scene(spec).truth
     assert (truth.flattening > 0.0021).all()
     assert (truth.flattening < 0.0080).all()
     assert np.diff(truth.flattening).max() < 0  # the Sun rises
-    # in the morning on the northern hemisphere the zenith lies west of north at the Sun: clockwise of celestial north
+    # in the morning on the northern hemisphere the zenith lies west of north at the Sun: clockwise of
+    # celestial north
     assert ((truth.zenith_deg - 30.0 + 180.0) % 360.0 - 180.0 < -20.0).all() or (
         (truth.zenith_deg - 30.0) % 360 > 20
     ).all()
@@ -183,7 +190,8 @@ def test_spoiled_frames_are_spoiled_and_named():
 
 
 def test_front_heights_and_onset():
-    # PUBLISHED  linear plus exponential (Cheng et al. 2013): c0 = 0.5 Mm, tau = 1200 s, c1 = 2.1 km/s put the onset at
+    # PUBLISHED  linear plus exponential (Cheng et al. 2013): c0 = 0.5 Mm, tau = 1200 s, c1 = 2.1 km/s put the
+    # onset at
     # 1940.887 s, where the speed is twice the linear one
     eruption = Eruption(height_mm=60.0, speed_km_s=2.1, growth_mm=0.5, growth_s=1200.0)
     assert onset(eruption) == pytest.approx(1940.887, abs=1e-3)
@@ -220,4 +228,6 @@ def test_irregular_times_and_gaps():
     steps = np.diff(spec.time_s)
     assert steps[11] > 290.0
     assert 0.5 < np.delete(steps, 11).std() < 3.0
-    assert (spec.times_utc[12] - spec.times_utc[11]) / np.timedelta64(1, "s") == pytest.approx(steps[11], abs=1e-5)
+    assert (spec.times_utc[12] - spec.times_utc[11]) / np.timedelta64(1, "s") == pytest.approx(
+        steps[11], abs=1e-5
+    )

@@ -28,9 +28,16 @@ def stamp_name(index: int, suffix: str, *, step_s: int = 10) -> str:
     return f"prom_2026-05-17T{seconds // 3600:02d}-{seconds // 60 % 60:02d}-{seconds % 60:02d}Z{suffix}"
 
 
-def write_stills(folder: Path, count: int = 4, *, suffix: str = ".tif", dtype: str = "uint16",
-                 options: tuple[int, ...] = ()) -> list[Path]:
-    """Frames 10 s apart from 2026-05-17 09:31:20 UTC, the time in the name; uncompressed TIFF unless said otherwise."""
+def write_stills(
+    folder: Path,
+    count: int = 4,
+    *,
+    suffix: str = ".tif",
+    dtype: str = "uint16",
+    options: tuple[int, ...] = (),
+) -> list[Path]:
+    """Frames 10 s apart from 2026-05-17 09:31:20 UTC, the time in the name; uncompressed TIFF unless said
+    otherwise."""
     folder.mkdir(parents=True, exist_ok=True)
     if suffix == ".tif" and not options:
         options = (cv2.IMWRITE_TIFF_COMPRESSION, 1)
@@ -45,11 +52,21 @@ def write_stills(folder: Path, count: int = 4, *, suffix: str = ".tif", dtype: s
 TICKS_TO_1970 = 621_355_968_000_000_000  # of 100 ns, from 0001-01-01
 
 
-def write_capture(path: Path, frames: list[np.ndarray], *, colour: int = 0, bits: int = 16, flag: int = 0,
-                  times_utc: np.ndarray | None = None, order: str = "<") -> Path:
+def write_capture(
+    path: Path,
+    frames: list[np.ndarray],
+    *,
+    colour: int = 0,
+    bits: int = 16,
+    flag: int = 0,
+    times_utc: np.ndarray | None = None,
+    order: str = "<",
+) -> Path:
     """A raw uncompressed capture video."""
     rows, columns = frames[0].shape[:2]
-    head = b"PLAIN-CAPTURE1" + struct.pack("<7i", 0, colour, flag, columns, rows, bits, len(frames)) + b" " * 120
+    head = (
+        b"PLAIN-CAPTURE1" + struct.pack("<7i", 0, colour, flag, columns, rows, bits, len(frames)) + b" " * 120
+    )
     body = b"".join(f.astype(f"{order}u2" if bits > 8 else "u1").tobytes() for f in frames)
     ticks = b""
     start = 0

@@ -52,7 +52,9 @@ def test_a_text_file_as_input(tmp_path):
     assert "neither" in refused(tmp_path / "notes.txt")
 
 
-@pytest.mark.skipif(os.geteuid() == 0 if hasattr(os, "geteuid") else True, reason="rights do not bind this user")
+@pytest.mark.skipif(
+    os.geteuid() == 0 if hasattr(os, "geteuid") else True, reason="rights do not bind this user"
+)
 def test_unreadable_folder(tmp_path):
     write_stills(tmp_path / "in", 2)
     (tmp_path / "in").chmod(0)
@@ -65,6 +67,7 @@ def test_folder_that_the_system_refuses(tmp_path, monkeypatch):
 
     def forbidden(path):
         raise PermissionError(13, "Permission denied")
+
     monkeypatch.setattr("promtrack.sequence.readers.os.scandir", forbidden)
     assert "cannot be read (Permission denied)" in refused(tmp_path / "in")
 
@@ -107,7 +110,9 @@ def test_text_named_as_picture(tmp_path):
 def test_files_cut_short(tmp_path, suffix, keep):
     whole = sample(tmp_path, suffix)
     cut = whole[: int(keep * len(whole.rstrip(b"\0")))]  # the padding of FITS may be missed
-    if suffix == ".fits.gz" and keep > 0.02:  # its length is not known before it is unpacked: it is told on reading
+    if (
+        suffix == ".fits.gz" and keep > 0.02
+    ):  # its length is not known before it is unpacked: it is told on reading
         (tmp_path / "in").mkdir()
         for i in range(3):
             (tmp_path / "in" / stamp_name(i, suffix)).write_bytes(cut if i == 1 else whole)
@@ -142,17 +147,23 @@ def sample(folder, suffix):
 def test_sizes_and_depths_that_do_not_match(tmp_path):
     write_stills(tmp_path / "in", 5)
     tifffile.imwrite(tmp_path / "in" / "2026-05-17T10-00-00Z.tif", picture(0)[:20], photometric="minisblack")
-    tifffile.imwrite(tmp_path / "in" / "2026-05-17T10-00-10Z.tif", picture(0, "uint8"), photometric="minisblack")
+    tifffile.imwrite(
+        tmp_path / "in" / "2026-05-17T10-00-10Z.tif", picture(0, "uint8"), photometric="minisblack"
+    )
     sequence = open_sequence(tmp_path / "in")
     assert len(sequence) == 5
     assert [r.reason for r in sequence.unreadable] == [
-        "is 65 x 20 16-bit, the others are 65 x 48 16-bit", "is 65 x 48 8-bit, the others are 65 x 48 16-bit"]
+        "is 65 x 20 16-bit, the others are 65 x 48 16-bit",
+        "is 65 x 48 8-bit, the others are 65 x 48 16-bit",
+    ]
 
 
 def test_no_size_in_the_majority(tmp_path):
     write_stills(tmp_path / "in", 2)
     for i in range(2):
-        tifffile.imwrite(tmp_path / "in" / f"2026-05-17T10-00-0{i}Z.tif", picture(i)[:20], photometric="minisblack")
+        tifffile.imwrite(
+            tmp_path / "in" / f"2026-05-17T10-00-0{i}Z.tif", picture(i)[:20], photometric="minisblack"
+        )
     assert "no kind is in the majority" in refused(tmp_path / "in")
 
 
@@ -165,8 +176,17 @@ def test_all_files_damaged(tmp_path):
 
 
 def huge_tiff(columns, rows, compression):
-    entries = [(256, 4, columns), (257, 4, rows), (258, 3, 16), (259, 3, compression), (262, 3, 1), (273, 4, 400),
-               (277, 3, 1), (278, 4, rows), (279, 4, 100)]
+    entries = [
+        (256, 4, columns),
+        (257, 4, rows),
+        (258, 3, 16),
+        (259, 3, compression),
+        (262, 3, 1),
+        (273, 4, 400),
+        (277, 3, 1),
+        (278, 4, rows),
+        (279, 4, 100),
+    ]
     body = b"".join(struct.pack("<HHII", tag, kind, 1, value) for tag, kind, value in entries)
     return b"II*\0" + struct.pack("<IH", 8, len(entries)) + body + b"\0" * 4 + b"\0" * 500
 
@@ -174,6 +194,7 @@ def huge_tiff(columns, rows, compression):
 def huge_png(columns, rows):
     def chunk(name, data):
         return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
+
     head = struct.pack(">IIBBBBB", columns, rows, 16, 0, 0, 0, 0)
     body = chunk(b"IDAT", zlib.compress(b"\0" * 100))
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + body + chunk(b"IEND", b"")
@@ -187,37 +208,66 @@ def huge_fits(columns, rows):
 def huge_jpeg(columns, rows):
     data = cv2.imencode(".jpg", picture(0, "uint8"))[1].tobytes()
     at = data.index(b"\xff\xc0") + 5
-    return data[:at] + struct.pack(">HH", min(rows, 65535), min(columns, 65535)) + data[at + 4:]
+    return data[:at] + struct.pack(">HH", min(rows, 65535), min(columns, 65535)) + data[at + 4 :]
 
 
-@pytest.mark.parametrize(("suffix", "make"), [
-    (".tif", partial(huge_tiff, compression=1)), (".tif", partial(huge_tiff, compression=5)),
-    (".tif", partial(huge_tiff, compression=8)), (".png", huge_png), (".fits", huge_fits), (".jpg", huge_jpeg)])
+@pytest.mark.parametrize(
+    ("suffix", "make"),
+    [
+        (".tif", partial(huge_tiff, compression=1)),
+        (".tif", partial(huge_tiff, compression=5)),
+        (".tif", partial(huge_tiff, compression=8)),
+        (".png", huge_png),
+        (".fits", huge_fits),
+        (".jpg", huge_jpeg),
+    ],
+)
 def test_an_enormous_picture_is_refused_before_it_is_allocated(tmp_path, suffix, make, monkeypatch):
     def never(*_, **__):
         raise AssertionError("the file was decoded")
+
     monkeypatch.setattr(cv2, "imdecode", never)
     reason = damaged_among_good(tmp_path / "in", f"2026-05-17T10-00-00Z{suffix}", make(100_000, 100_000))
     assert "more than the limit of 120 million" in reason
 
 
-@pytest.mark.parametrize(("suffix", "make"), [
-    (".png", huge_png), (".tif", partial(huge_tiff, compression=8)), (".fits", huge_fits),
-    (".tif", partial(huge_tiff, compression=1))])
+@pytest.mark.parametrize(
+    ("suffix", "make"),
+    [
+        (".png", huge_png),
+        (".tif", partial(huge_tiff, compression=8)),
+        (".fits", huge_fits),
+        (".tif", partial(huge_tiff, compression=1)),
+    ],
+)
 def test_a_claim_that_the_bytes_cannot_keep(tmp_path, suffix, make):
     reason = damaged_among_good(tmp_path / "in", f"2026-05-17T10-00-00Z{suffix}", make(9000, 9000))
     assert "9000 x 9000" in reason or "cut short" in reason
 
 
-@pytest.mark.parametrize("card", [
-    "NAXIS1  = -5", "NAXIS1  = 1.5", "NAXIS1  = 'wide'", "NAXIS1  = 99999999999999999999", "NAXIS   = 1000",
-    "NAXIS   = -1", "BITPIX  = 17", "BITPIX  = 99999", "BITPIX  = T", "GCOUNT  = -3", "NAXIS2  = 0", "NAXIS   = 9",
-    "PCOUNT  = 99999999999999999999999"])
+@pytest.mark.parametrize(
+    "card",
+    [
+        "NAXIS1  = -5",
+        "NAXIS1  = 1.5",
+        "NAXIS1  = 'wide'",
+        "NAXIS1  = 99999999999999999999",
+        "NAXIS   = 1000",
+        "NAXIS   = -1",
+        "BITPIX  = 17",
+        "BITPIX  = 99999",
+        "BITPIX  = T",
+        "GCOUNT  = -3",
+        "NAXIS2  = 0",
+        "NAXIS   = 9",
+        "PCOUNT  = 99999999999999999999999",
+    ],
+)
 def test_hostile_fits_headers(tmp_path, card):
     fits.PrimaryHDU(picture(0)).writeto(tmp_path / "a.fits")
     raw = (tmp_path / "a.fits").read_bytes()
     key = card[:8].encode()
-    cards = [raw[i:i + 80] for i in range(0, 2880, 80)]
+    cards = [raw[i : i + 80] for i in range(0, 2880, 80)]
     if not any(c.startswith(key) for c in cards):
         cards[6] = card.encode().ljust(80)
     cards = [card.encode().ljust(80) if c.startswith(key) else c for c in cards]
@@ -225,10 +275,24 @@ def test_hostile_fits_headers(tmp_path, card):
     assert reason
 
 
-@pytest.mark.parametrize("card", [
-    "BSCALE  = 1E308", "BZERO   = -1E400", "BSCALE  = 'x'", "BLANK   = 1.5", "BSCALE  = 0.0", "RSUN_OBS= -1",
-    "DATE-OBS= '9999-99-99T99:99:99'", "EXPTIME = 1E300", "DATE-OBS= 17", "CDELT1  = 'NaN'", "CTYPE1  = 'HPLN-TAN'",
-    "SATURATE= -5", "BAYERPAT= 'ZZZZ'"])
+@pytest.mark.parametrize(
+    "card",
+    [
+        "BSCALE  = 1E308",
+        "BZERO   = -1E400",
+        "BSCALE  = 'x'",
+        "BLANK   = 1.5",
+        "BSCALE  = 0.0",
+        "RSUN_OBS= -1",
+        "DATE-OBS= '9999-99-99T99:99:99'",
+        "EXPTIME = 1E300",
+        "DATE-OBS= 17",
+        "CDELT1  = 'NaN'",
+        "CTYPE1  = 'HPLN-TAN'",
+        "SATURATE= -5",
+        "BAYERPAT= 'ZZZZ'",
+    ],
+)
 def test_odd_fits_values_do_no_harm(tmp_path, card):
     (tmp_path / "in").mkdir()
     for i in range(3):
@@ -296,6 +360,7 @@ def test_no_ffmpeg(tmp_path, monkeypatch):
 
     def missing():
         raise RuntimeError("No ffmpeg exe could be found.")
+
     monkeypatch.setattr("imageio_ffmpeg.get_ffmpeg_exe", missing)
     assert "no ffmpeg program" in refused(tmp_path / "sun.mkv", times=START)
 

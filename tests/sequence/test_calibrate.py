@@ -25,8 +25,8 @@ def patterns():
 
 
 def test_pattern_is_removed(tmp_path, patterns):
-    # TRUTH  light x flat + dark, rounded to counts (0.5 of 2000 in the sky); hot pixels are out of reach and take the
-    # median of their neighbours
+    # TRUTH  light x flat + dark, rounded to counts (0.5 of 2000 in the sky); hot pixels are out of reach and
+    # take the median of their neighbours
     dark, flat = patterns
     light = 20000.0 * picture(0, "float32")
     for folder, frame in (("in", light * flat + dark), ("dark", dark), ("flat", 30000 * flat + dark)):
@@ -44,7 +44,7 @@ def test_pattern_is_removed(tmp_path, patterns):
     ratio = frame[good] / light[good]
     np.testing.assert_allclose(ratio / np.median(ratio), 1.0, atol=5e-4)  # the flat's median scales all alike
     for y, x in HOT:
-        around = light[max(y - 1, 0):y + 2, max(x - 1, 0):x + 2]
+        around = light[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2]
         assert around.min() * 0.95 < frame[y, x] < around.max() * 1.05
     assert any("3 hot" in note for note in sequence.notes)
 

@@ -24,9 +24,17 @@ def write(folder, data, *, suffix=".fits", **cards):
     return folder
 
 
-@pytest.mark.parametrize(("kind", "expected"), [
-    ("uint8", "uint8"), ("uint16", "uint16"), ("int16", "float32"), ("int32", "float32"), ("float32", "float32"),
-    ("float64", "float32")])
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        ("uint8", "uint8"),
+        ("uint16", "uint16"),
+        ("int16", "float32"),
+        ("int32", "float32"),
+        ("float32", "float32"),
+        ("float64", "float32"),
+    ],
+)
 def test_every_depth(tmp_path, kind, expected):
     # TWIN  astropy writes BITPIX 8, 16 (with and without BZERO), 32, -32, -64; rows are turned, row 0 on top
     scale = {"uint8": 250, "int16": 30000}.get(kind, 60000)
@@ -59,8 +67,11 @@ def test_tile_compression(tmp_path, kind, method):
     (tmp_path / "in").mkdir()
     for i in range(3):
         data = (picture(i, "float32") * 30000).astype(kind)
-        unit = fits.CompImageHDU(data, fits.Header({"DATE-OBS": f"2026-05-17T09:31:{20 + 10 * i}", "EXPTIME": 2.0}),
-                                 compression_type=method)
+        unit = fits.CompImageHDU(
+            data,
+            fits.Header({"DATE-OBS": f"2026-05-17T09:31:{20 + 10 * i}", "EXPTIME": 2.0}),
+            compression_type=method,
+        )
         unit.writeto(tmp_path / "in" / f"f{i}.fits.fz")
     sequence = open_sequence(tmp_path / "in")
     assert sequence.decode_is_costly
@@ -87,8 +98,17 @@ def test_compressed_cube(tmp_path):
 
 def test_time_axis_of_a_cube(tmp_path):
     cube = np.stack([picture(i) for i in range(4)])
-    header = fits.Header({"DATE-OBS": "2026-05-17T09:31:20", "CTYPE3": "TIME", "CUNIT3": "min", "CDELT3": 0.5,
-                          "CRPIX3": 1.0, "CRVAL3": 0.0, "EXPTIME": 2.0})
+    header = fits.Header(
+        {
+            "DATE-OBS": "2026-05-17T09:31:20",
+            "CTYPE3": "TIME",
+            "CUNIT3": "min",
+            "CDELT3": 0.5,
+            "CRPIX3": 1.0,
+            "CRVAL3": 0.0,
+            "EXPTIME": 2.0,
+        }
+    )
     fits.PrimaryHDU(cube, header).writeto(tmp_path / "cube.fits")
     sequence = open_sequence(tmp_path / "cube.fits")
     assert sequence.time_s.tolist() == [0.0, 30.0, 60.0, 90.0]
@@ -166,11 +186,25 @@ def test_saturation_level_of_the_header(tmp_path):
 def test_cards_as_astropy_reads_them(tmp_path):
     # TWIN  astropy.io.fits.Header on values of every kind
     header = fits.Header()
-    values = {"INT": -17, "BIG": 123456789012, "REAL": 1.5e-3, "NEG": -2.25, "YES": True, "NO": False, "EMPTY": "",
-              "QUOTE": "Sun's limb", "SLASH": "a / b", "LONGISH": "x" * 60, "EQUALS": "a = b"}
+    values = {
+        "INT": -17,
+        "BIG": 123456789012,
+        "REAL": 1.5e-3,
+        "NEG": -2.25,
+        "YES": True,
+        "NO": False,
+        "EMPTY": "",
+        "QUOTE": "Sun's limb",
+        "SLASH": "a / b",
+        "LONGISH": "x" * 60,
+        "EQUALS": "a = b",
+    }
     for key, value in values.items():
         # the library itself stumbles over an empty text before a comment with quotes
-        header[key] = (value, "a comment / with slashes" if value == "" else "it's 'quoted' / and with slashes")
+        header[key] = (
+            value,
+            "a comment / with slashes" if value == "" else "it's 'quoted' / and with slashes",
+        )
     header["COMMENT"] = "INT     = 5"
     path = tmp_path / "h.fits"
     with warnings.catch_warnings():
@@ -186,10 +220,23 @@ def test_cards_as_astropy_reads_them(tmp_path):
 
 def test_fortran_exponents_and_odd_cards(tmp_path):
     # PUBLISHED  FITS Standard 4.0, section 4.2.4: the letter of the exponent may be D
-    raw = b"".join(card.ljust(80) for card in (
-        b"SIMPLE  =                    T", b"BITPIX  =                    8", b"NAXIS   =                    0",
-        b"A       = 1.5D3 / double", b"B       =", b"C       = (1.0, 2.0)", b"D       = 'open", b"HIERARCH X = 3",
-        b"E = 5", b"F       =   +7", b"\xff\xfe\x00", b"END")).ljust(2880)
+    raw = b"".join(
+        card.ljust(80)
+        for card in (
+            b"SIMPLE  =                    T",
+            b"BITPIX  =                    8",
+            b"NAXIS   =                    0",
+            b"A       = 1.5D3 / double",
+            b"B       =",
+            b"C       = (1.0, 2.0)",
+            b"D       = 'open",
+            b"HIERARCH X = 3",
+            b"E = 5",
+            b"F       =   +7",
+            b"\xff\xfe\x00",
+            b"END",
+        )
+    ).ljust(2880)
     path = tmp_path / "odd.fits"
     path.write_bytes(raw)
     with path.open("rb") as file:

@@ -1,7 +1,7 @@
 """Damaged and hostile files: whatever the bytes, an error that a user can act on, or frames that are sound.
 
-Valid files of every kind are spoiled by overwriting, cutting, doubling and flipping bytes. The default run takes a few
-hundred cases, the long one more than 20 000; warnings count as failures.
+Valid files of every kind are spoiled by overwriting, cutting, doubling and flipping bytes. The default run
+takes a few hundred cases, the long one more than 20 000; warnings count as failures.
 """
 
 import gzip
@@ -29,7 +29,7 @@ from promtrack.settings import TimesSettings
 from tests.sequence.make import picture, write_capture
 
 START = TimesSettings(start="2026-05-17T09:31:20Z", cadence_s=10.0)
-SLOWEST_S = 20.0        # one case, on a busy machine
+SLOWEST_S = 20.0  # one case, on a busy machine
 MOST_BYTES = 1_000_000_000  # of one case; the largest frame accepted is 120 million pixels of 8 bytes
 QUICK = settings(max_examples=100, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 
@@ -51,27 +51,51 @@ def files(tmp_path_factory):
     """A valid file of every kind, by name."""
     folder = tmp_path_factory.mktemp("valid")
     pages = np.stack([picture(i) for i in range(3)])
-    solar = fits.Header({"DATE-OBS": "2026-05-17T09:31:20", "EXPTIME": 1.0, "CTYPE1": "HPLN-TAN", "CTYPE2": "HPLT-TAN",
-                         "CRPIX1": 3.0, "CRPIX2": 4.0, "CDELT1": 0.6, "CDELT2": 0.6, "RSUN_OBS": 944.0,
-                         "BAYERPAT": "RGGB"})
+    solar = fits.Header(
+        {
+            "DATE-OBS": "2026-05-17T09:31:20",
+            "EXPTIME": 1.0,
+            "CTYPE1": "HPLN-TAN",
+            "CTYPE2": "HPLT-TAN",
+            "CRPIX1": 3.0,
+            "CRPIX2": 4.0,
+            "CDELT1": 0.6,
+            "CDELT2": 0.6,
+            "RSUN_OBS": 944.0,
+            "BAYERPAT": "RGGB",
+        }
+    )
     held = {
-        "pages.tif": _tiff(pages), "big.tif": _tiff(pages, bigtiff=True, byteorder=">"),
+        "pages.tif": _tiff(pages),
+        "big.tif": _tiff(pages, bigtiff=True, byteorder=">"),
         "tiles.tif": _tiff(pages, tile=(32, 64)),
-        "deflate.tif": _tiff(pages, compression="zlib", predictor=True), "float.tif": _tiff(pages.astype("f4")),
+        "deflate.tif": _tiff(pages, compression="zlib", predictor=True),
+        "float.tif": _tiff(pages.astype("f4")),
         "lzw.tif": cv2.imencode(".tif", pages[0], [cv2.IMWRITE_TIFF_COMPRESSION, 5])[1].tobytes(),
         "p16.png": cv2.imencode(".png", pages[0])[1].tobytes(),
         "rgb.png": cv2.imencode(".png", np.dstack([pages[0] // 256] * 3).astype("u1"))[1].tobytes(),
         "shot.jpg": cv2.imencode(".jpg", (pages[0] // 256).astype("u1"))[1].tobytes(),
         "plain.fits": _fits(fits.PrimaryHDU(pages, solar)),
         "float.fits": _fits(fits.PrimaryHDU(pages.astype("f4"), solar)),
-        "zip.fits.gz": gzip.compress(_fits(fits.PrimaryHDU(pages, solar)))}
+        "zip.fits.gz": gzip.compress(_fits(fits.PrimaryHDU(pages, solar))),
+    }
     for method in ("RICE_1", "GZIP_1", "GZIP_2", "HCOMPRESS_1"):
         held[f"{method}.fits"] = _fits(fits.CompImageHDU(pages[0], solar, compression_type=method))
     held["quantised.fits"] = _fits(fits.CompImageHDU(pages[0].astype("f4"), solar, compression_type="RICE_1"))
     held["sun.ser"] = write_capture(folder / "a.ser", list(pages)).read_bytes()
     for suffix in ("avi", "mp4", "mkv", "mov"):
-        command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-f", "lavfi",
-                   "-i", "testsrc=size=64x48:rate=5:duration=1", "-pix_fmt", "yuv420p", str(folder / f"a.{suffix}")]
+        command = [
+            imageio_ffmpeg.get_ffmpeg_exe(),
+            "-v",
+            "error",
+            "-f",
+            "lavfi",
+            "-i",
+            "testsrc=size=64x48:rate=5:duration=1",
+            "-pix_fmt",
+            "yuv420p",
+            str(folder / f"a.{suffix}"),
+        ]
         subprocess.run(command, check=True)
         held[f"sun.{suffix}"] = (folder / f"a.{suffix}").read_bytes()
     return held
@@ -85,17 +109,19 @@ def spoil(data: bytes, rng: np.random.Generator) -> bytes:
         at = int(rng.integers(0, max(reach, 1)))
         kind = rng.integers(0, 8)
         if kind == 0:
-            del out[at if at > 8 else len(out):]
+            del out[at if at > 8 else len(out) :]
         elif kind == 1:
-            out[at:at + 4] = rng.choice((b"\xff\xff\xff\xff", b"\0\0\0\0", b"\x7f\xff\xff\xff", b"\xff\xff\xff\x7f"))
+            out[at : at + 4] = rng.choice(
+                (b"\xff\xff\xff\xff", b"\0\0\0\0", b"\x7f\xff\xff\xff", b"\xff\xff\xff\x7f")
+            )
         elif kind == 2:
-            out[at:at] = out[at:at + int(rng.integers(1, 64))]
+            out[at:at] = out[at : at + int(rng.integers(1, 64))]
         elif kind == 3:
-            del out[at:at + int(rng.integers(1, 9))]
+            del out[at : at + int(rng.integers(1, 9))]
         elif kind == 4 and len(out) > at:
             out[at] ^= 1 << int(rng.integers(0, 8))
         else:
-            out[at:at + 1] = bytes((int(rng.integers(0, 256)),))
+            out[at : at + 1] = bytes((int(rng.integers(0, 256)),))
     return bytes(out)
 
 
@@ -132,7 +158,14 @@ def spoiled_files(files, folder, cases, seed, *, films):
 def test_files_are_sound_before_they_are_spoiled(files, tmp_path):
     for name, data in files.items():
         (tmp_path / name).write_bytes(data)
-    singles = ("lzw.tif", ".png", ".jpg", "_1.fits", "_2.fits", "quantised.fits")  # one frame alone is no sequence
+    singles = (
+        "lzw.tif",
+        ".png",
+        ".jpg",
+        "_1.fits",
+        "_2.fits",
+        "quantised.fits",
+    )  # one frame alone is no sequence
     assert all(read_all(tmp_path / name) for name in files if not name.endswith(singles))
 
 
@@ -155,7 +188,9 @@ def test_spoiled_pictures_among_good_ones(files, tmp_path):
         (tmp_path / f"good{i}.png").write_bytes(files["p16.png"])
     sequence = open_sequence(tmp_path, times=START)
     told = []
-    good = {sequence.names[i] for i, _ in sequence.frames(spoiled=lambda i, error: told.append(sequence.names[i]))}
+    good = {
+        sequence.names[i] for i, _ in sequence.frames(spoiled=lambda i, error: told.append(sequence.names[i]))
+    }
     assert {f"good{i}.png" for i in range(200)} <= good
     assert not any(name.startswith("good") for name in told)
 
@@ -212,8 +247,10 @@ def test_any_bytes_as_table(tmp_path_factory, data):
 @given(st.lists(st.binary(max_size=80), max_size=36))
 def test_any_bytes_as_fits_header(tmp_path_factory, cards):
     path = tmp_path_factory.getbasetemp() / "any.fits"
-    path.write_bytes(b"".join(card.ljust(80) for card in [b"SIMPLE  =                    T", *cards]).ljust(2880)
-                     + b"END".ljust(2880))
+    path.write_bytes(
+        b"".join(card.ljust(80) for card in [b"SIMPLE  =                    T", *cards]).ljust(2880)
+        + b"END".ljust(2880)
+    )
     try:
         with path.open("rb") as file:
             assert read_unit(file, 0).length >= 0

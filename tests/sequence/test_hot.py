@@ -36,8 +36,10 @@ def test_faults_are_found_and_mended(frames):
     changed = mended.frame(4) != spoiled[4]
     assert {tuple(p) for p in np.argwhere(changed)} <= found
     noise = np.std(np.diff(frames[4][:60].astype(float), axis=1)) / np.sqrt(2)
-    for y, x in places:   # the median of eight neighbours scatters less than one pixel does
-        assert abs(float(mended.frame(4)[y, x]) - float(frames[4][y, x])) < 6 * max(noise, 0.1 * float(frames[4][y, x]))
+    for y, x in places:  # the median of eight neighbours scatters less than one pixel does
+        assert abs(float(mended.frame(4)[y, x]) - float(frames[4][y, x])) < 6 * max(
+            noise, 0.1 * float(frames[4][y, x])
+        )
 
 
 def test_the_input_frames_are_left_alone(frames):

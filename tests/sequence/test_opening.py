@@ -41,10 +41,16 @@ def test_arrays_make_a_sequence():
     assert [i for i, _ in sequence.frames([2, 0])] == [2, 0]
 
 
-@pytest.mark.parametrize(("frames", "times"), [
-    (np.zeros((3, 4, 4)), ["2026-05-17"] * 2), (np.zeros((1, 4, 4)), ["2026-05-17"]),
-    ([np.zeros((4, 4)), np.zeros((4, 5))], ["2026-05-17"] * 2), (np.zeros((2, 4, 4)), ["2026-05-17", "NaT"]),
-    (np.zeros((2, 4)), ["2026-05-17"] * 2)])
+@pytest.mark.parametrize(
+    ("frames", "times"),
+    [
+        (np.zeros((3, 4, 4)), ["2026-05-17"] * 2),
+        (np.zeros((1, 4, 4)), ["2026-05-17"]),
+        ([np.zeros((4, 4)), np.zeros((4, 5))], ["2026-05-17"] * 2),
+        (np.zeros((2, 4, 4)), ["2026-05-17", "NaT"]),
+        (np.zeros((2, 4)), ["2026-05-17"] * 2),
+    ],
+)
 def test_arrays_that_make_none(frames, times):
     with pytest.raises(ValueError, match="must"):
         sequence_from_arrays(frames, np.array(times, "datetime64[us]"), full_scale=1.0)
@@ -53,7 +59,9 @@ def test_arrays_that_make_none(frames, times):
 def test_natural_order():
     names = ["a10.tif", "a2.tif", "A1.tif", "a2b.tif", "10.tif", "9.tif", "a02.tif", "²3.tif", "a١.tif"]
     ordered = sorted(names, key=natural_key)
-    assert ordered.index("9.tif") < ordered.index("10.tif") < ordered.index("A1.tif") < ordered.index("a2.tif")
+    assert (
+        ordered.index("9.tif") < ordered.index("10.tif") < ordered.index("A1.tif") < ordered.index("a2.tif")
+    )
     assert ordered.index("a2b.tif") < ordered.index("a10.tif")
 
 

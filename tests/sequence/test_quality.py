@@ -15,7 +15,7 @@ from promtrack.settings import TimesSettings
 
 def limb(blur_px=1.0, *, sky=300.0, noise=10.0, seed=0, shape=(240, 320)):
     """A disc that fills the lower part, scattered light that falls off above it, a prominence, noise."""
-    y, x = np.mgrid[:shape[0], :shape[1]].astype(np.float32)
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
     height = 700 - np.hypot(x - 160, y - 820)
     frame = 9000.0 * (height > 0) + 400.0 * np.exp(np.minimum(height, 0) / 15)
     frame += 1500.0 * (np.hypot(x - 90, y - 90) < 12)
@@ -29,8 +29,9 @@ def test_saturated_fraction():
     assert saturated_fraction(frame, 65535.0) == 15 / 200
 
 
-@pytest.mark.parametrize("frame", [np.zeros((30, 40), np.uint8), np.full((30, 40), 65535, np.uint16),
-                                   np.ones((1, 1), np.float32)])
+@pytest.mark.parametrize(
+    "frame", [np.zeros((30, 40), np.uint8), np.full((30, 40), 65535, np.uint16), np.ones((1, 1), np.float32)]
+)
 def test_flat_frames_do_no_harm(frame):
     assert sharpness(frame) == 0.0
 
@@ -38,8 +39,8 @@ def test_flat_frames_do_no_harm(frame):
 def test_sharpness_falls_with_blur_and_is_free_of_gain():
     scores = [sharpness(limb(blur)) for blur in (1.0, 1.5, 2.0, 3.0, 4.5)]
     assert all(sharper > softer for sharper, softer in pairwise(scores))
-    # TRUTH  the steepest slope of a step blurred by sigma is 1 / (sqrt(2 pi) sigma) of its height; here with the blur
-    # of the measure itself (1 px): sigma^2 = 2^2 + 1
+    # TRUTH  the steepest slope of a step blurred by sigma is 1 / (sqrt(2 pi) sigma) of its height; here with
+    # the blur of the measure itself (1 px): sigma^2 = 2^2 + 1
     assert scores[2] == pytest.approx(1 / np.sqrt(2 * np.pi * 5), rel=0.1)
     frame = limb(2.0)
     assert sharpness(3.0 * frame + 1000.0) == pytest.approx(sharpness(frame), rel=1e-3)
@@ -53,8 +54,14 @@ def test_bursts_are_found():
     assert find_bursts(times[10:-10])[0] == (0, 20)
 
 
-@pytest.mark.parametrize("offsets", [
-    np.arange(50) * 10.0, np.r_[np.arange(20) * 10.0, 600 + np.arange(3) * 10.0, 2000.0, 3000.0], np.arange(3) * 1.0])
+@pytest.mark.parametrize(
+    "offsets",
+    [
+        np.arange(50) * 10.0,
+        np.r_[np.arange(20) * 10.0, 600 + np.arange(3) * 10.0, 2000.0, 3000.0],
+        np.arange(3) * 1.0,
+    ],
+)
 def test_steady_recordings_are_no_bursts(offsets):
     times = np.datetime64("2026-05-17T09:31:20", "us") + np.round(offsets * 1e6).astype("timedelta64[us]")
     assert find_bursts(times) == ()
@@ -64,19 +71,23 @@ def test_steady_recordings_are_no_bursts(offsets):
 
 
 def test_a_reduced_burst_is_sharp_and_quiet():
-    # TRUTH  of ten frames a burst three are sharp, each moved by up to 2 px; the mean of these keeps their sharpness
-    # and has sqrt(3) less noise than one (the shift to a common place averages noise a little further)
+    # TRUTH  of ten frames a burst three are sharp, each moved by up to 2 px; the mean of these keeps their
+    # sharpness and has sqrt(3) less noise than one (the shift to a common place averages noise a little
+    # further)
     rng = np.random.default_rng(5)
     frames, offsets = [], []
     for k in range(4):
         for i in range(10):
             frame = limb(1.2 if i < 3 else 4.0, noise=0.0)
             dx, dy = rng.uniform(-2, 2, 2)
-            moved = cv2.warpAffine(frame, np.array([[1, 0, dx], [0, 1, dy]]), frame.shape[::-1],
-                                   borderMode=cv2.BORDER_REPLICATE)
+            moved = cv2.warpAffine(
+                frame, np.array([[1, 0, dx], [0, 1, dy]]), frame.shape[::-1], borderMode=cv2.BORDER_REPLICATE
+            )
             frames.append(moved + rng.normal(0, 40, frame.shape).astype(np.float32))
             offsets.append(60.0 * k + 0.05 * i)
-    times = np.datetime64("2026-05-17T09:31:20", "us") + np.round(np.array(offsets) * 1e6).astype("timedelta64[us]")
+    times = np.datetime64("2026-05-17T09:31:20", "us") + np.round(np.array(offsets) * 1e6).astype(
+        "timedelta64[us]"
+    )
     sequence = sequence_from_arrays(frames, times, full_scale=65535.0)
     reduced = reduce_bursts(sequence)
     assert len(reduced) == 4
@@ -88,7 +99,9 @@ def test_a_reduced_burst_is_sharp_and_quiet():
 
 
 def test_bursts_are_reduced_only_when_asked_for():
-    times = np.datetime64("2026-05-17T09:00:00", "us") + (np.arange(30) + 60 * (np.arange(30) // 6)).astype("timedelta64[s]")
+    times = np.datetime64("2026-05-17T09:00:00", "us") + (np.arange(30) + 60 * (np.arange(30) // 6)).astype(
+        "timedelta64[s]"
+    )
     frames = np.random.default_rng(1).integers(0, 255, (30, 40, 60)).astype(np.uint8)
     sequence = sequence_from_arrays(frames, times, full_scale=255.0)
     kept = best_of_bursts(sequence, TimesSettings())

@@ -13,21 +13,50 @@ from promtrack.sequence.solarheader import header_from_cards
 
 ROWS = 480
 REAL = Path(__file__).parents[3] / "shared" / "real" / "rain-304"
-BASE = {"CTYPE1": "HPLN-TAN", "CTYPE2": "HPLT-TAN", "CUNIT1": "arcsec", "CUNIT2": "arcsec", "CRVAL1": 0.0,
-        "CRVAL2": 0.0, "CRPIX1": 700.25, "CRPIX2": -90.5, "CDELT1": 0.6, "CDELT2": 0.6, "RSUN_OBS": 944.12,
-        "DSUN_OBS": 1.52057e11}
+BASE = {
+    "CTYPE1": "HPLN-TAN",
+    "CTYPE2": "HPLT-TAN",
+    "CUNIT1": "arcsec",
+    "CUNIT2": "arcsec",
+    "CRVAL1": 0.0,
+    "CRVAL2": 0.0,
+    "CRPIX1": 700.25,
+    "CRPIX2": -90.5,
+    "CDELT1": 0.6,
+    "CDELT2": 0.6,
+    "RSUN_OBS": 944.12,
+    "DSUN_OBS": 1.52057e11,
+}
 
 
 def turned(roll_deg, mirror=1.0, scale=0.6):
     c, s = np.cos(np.radians(roll_deg)), np.sin(np.radians(roll_deg))
-    return {"PC1_1": c * mirror, "PC1_2": -s, "PC2_1": s * mirror, "PC2_2": c, "CDELT1": scale, "CDELT2": scale}
+    return {
+        "PC1_1": c * mirror,
+        "PC1_2": -s,
+        "PC2_1": s * mirror,
+        "PC2_2": c,
+        "CDELT1": scale,
+        "CDELT2": scale,
+    }
 
 
-@pytest.mark.parametrize("change", [
-    {}, {"CROTA2": -0.1317}, {"CROTA2": 33.0}, {"CROTA2": 200.0}, turned(41.0), turned(-120.0),
-    turned(25.0, mirror=-1.0), {"CD1_1": 0.5, "CD1_2": -0.2, "CD2_1": 0.2, "CD2_2": 0.5},
-    {"CRVAL1": -850.0, "CRVAL2": 300.0, "CROTA2": 12.0},
-    {"CUNIT1": "deg", "CUNIT2": "deg", "CDELT1": 0.6 / 3600, "CDELT2": 0.6 / 3600}, {"CDELT1": -0.6}])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"CROTA2": -0.1317},
+        {"CROTA2": 33.0},
+        {"CROTA2": 200.0},
+        turned(41.0),
+        turned(-120.0),
+        turned(25.0, mirror=-1.0),
+        {"CD1_1": 0.5, "CD1_2": -0.2, "CD2_1": 0.2, "CD2_2": 0.5},
+        {"CRVAL1": -850.0, "CRVAL2": 300.0, "CROTA2": 12.0},
+        {"CUNIT1": "deg", "CUNIT2": "deg", "CDELT1": 0.6 / 3600, "CDELT2": 0.6 / 3600},
+        {"CDELT1": -0.6},
+    ],
+)
 @pytest.mark.parametrize("bottom_up", [True, False])
 def test_against_astropy(change, bottom_up):
     # TWIN  astropy.wcs places Sun centre, a point to the north and one to the east
@@ -54,13 +83,25 @@ def test_against_astropy(change, bottom_up):
 
 def test_radius_from_reference_and_distance():
     # PUBLISHED  radius = asin(RSUN_REF / DSUN_OBS); 695 700 km at 1 au is 959.231 arcsec
-    cards = {k: v for k, v in BASE.items() if k != "RSUN_OBS"} | {"RSUN_REF": 6.957e8, "DSUN_OBS": 149_597_870_700}
+    cards = {k: v for k, v in BASE.items() if k != "RSUN_OBS"} | {
+        "RSUN_REF": 6.957e8,
+        "DSUN_OBS": 149_597_870_700,
+    }
     assert header_from_cards(cards, rows=ROWS).rsun_arcsec == pytest.approx(959.231, abs=0.001)
 
 
-@pytest.mark.parametrize("change", [
-    {"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN"}, {"CTYPE1": ""}, {"CDELT1": 0.0}, {"CRPIX1": "left"},
-    {"CUNIT1": "ell"}, {"CDELT1": float("inf")}, {"CD1_1": 0.0, "CD2_2": 0.0}])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN"},
+        {"CTYPE1": ""},
+        {"CDELT1": 0.0},
+        {"CRPIX1": "left"},
+        {"CUNIT1": "ell"},
+        {"CDELT1": float("inf")},
+        {"CD1_1": 0.0, "CD2_2": 0.0},
+    ],
+)
 def test_headers_that_do_not_place_the_sun(change):
     assert header_from_cards(BASE | change, rows=ROWS) is None
 
@@ -76,7 +117,8 @@ def test_reference_picture_of_a_library():
 
 @pytest.mark.skipif(not REAL.is_dir(), reason="the real sequence is not at hand")
 def test_real_sequence():
-    # PUBLISHED  keywords of the files themselves: DATAMEAN, T_OBS (the middle of the exposure), CRPIX, CDELT, RSUN_OBS
+    # PUBLISHED  keywords of the files themselves: DATAMEAN, T_OBS (the middle of the exposure), CRPIX, CDELT,
+    # RSUN_OBS
     sequence = open_sequence(REAL)
     assert len(sequence) == 26
     assert not sequence.unreadable

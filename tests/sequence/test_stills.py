@@ -15,10 +15,19 @@ TIFF = cv2.IMWRITE_TIFF_COMPRESSION
 START = TimesSettings(start="2026-05-17T09:31:20Z", cadence_s=10.0)
 
 
-@pytest.mark.parametrize(("suffix", "dtype", "options", "costly"), [
-    (".tif", "uint8", (TIFF, 1), False), (".tif", "uint16", (TIFF, 1), False), (".tif", "float32", (TIFF, 1), False),
-    (".tif", "uint16", (TIFF, 5), True), (".tif", "uint8", (TIFF, 32773), True), (".tif", "uint16", (TIFF, 8), True),
-    (".png", "uint8", (), True), (".png", "uint16", (), True)])
+@pytest.mark.parametrize(
+    ("suffix", "dtype", "options", "costly"),
+    [
+        (".tif", "uint8", (TIFF, 1), False),
+        (".tif", "uint16", (TIFF, 1), False),
+        (".tif", "float32", (TIFF, 1), False),
+        (".tif", "uint16", (TIFF, 5), True),
+        (".tif", "uint8", (TIFF, 32773), True),
+        (".tif", "uint16", (TIFF, 8), True),
+        (".png", "uint8", (), True),
+        (".png", "uint16", (), True),
+    ],
+)
 def test_lossless_stills_come_back_exactly(tmp_path, suffix, dtype, options, costly):
     # TRUTH  the arrays that were written
     write_stills(tmp_path / "in", 4, suffix=suffix, dtype=dtype, options=options)
@@ -37,14 +46,25 @@ def test_lossless_stills_come_back_exactly(tmp_path, suffix, dtype, options, cos
 def test_jpeg_within_its_loss(tmp_path):
     write_stills(tmp_path / "in", 3, suffix=".jpg", dtype="uint8", options=(cv2.IMWRITE_JPEG_QUALITY, 98))
     sequence = open_sequence(tmp_path / "in")
-    # TRUTH  quality 98 keeps quantisation steps of at most 4 counts (T.81 table K.1 scaled): 2 counts rms is generous
+    # TRUTH  quality 98 keeps quantisation steps of at most 4 counts (T.81 table K.1 scaled): 2 counts rms is
+    # generous
     assert np.std(sequence.frame(1).astype(float) - picture(1, "uint8")) < 2.0
     assert sequence.full_scale == 255.0
 
 
-@pytest.mark.parametrize("form", [
-    {"byteorder": ">"}, {"bigtiff": True}, {"byteorder": ">", "bigtiff": True}, {"compression": "zlib"},
-    {"compression": "zlib", "predictor": True}, {"rowsperstrip": 7}, {"tile": (32, 64)}, {"photometric": "minisblack"}])
+@pytest.mark.parametrize(
+    "form",
+    [
+        {"byteorder": ">"},
+        {"bigtiff": True},
+        {"byteorder": ">", "bigtiff": True},
+        {"compression": "zlib"},
+        {"compression": "zlib", "predictor": True},
+        {"rowsperstrip": 7},
+        {"tile": (32, 64)},
+        {"photometric": "minisblack"},
+    ],
+)
 @pytest.mark.parametrize("dtype", ["uint8", "uint16"])
 def test_tiff_variants_against_tifffile(tmp_path, form, dtype):
     # TWIN  tifffile writes, we read: byte orders, 64-bit offsets, strips, tiles, one file of several pages
@@ -94,14 +114,17 @@ def test_grey_stored_as_colour_is_the_grey(tmp_path):
 
 
 def test_raw_colour_by_setting(tmp_path):
-    # TRUTH  red photosites carry a slope, the others nothing: the developed frame is that slope, at the same size
+    # TRUTH  red photosites carry a slope, the others nothing: the developed frame is that slope, at the same
+    # size
     y, x = np.mgrid[:ROWS, :COLUMNS]
     for i in range(3):
         raw = np.where((y % 2 == 0) & (x % 2 == 0), 1000 + 20 * x + 10 * y, 0).astype(np.uint16)
         tifffile.imwrite(tmp_path / stamp_name(i, ".tif"), raw, photometric="minisblack")
     frame = open_sequence(tmp_path, camera=CameraSettings(bayer="rggb")).frame(0)
     inner = (slice(2, -2), slice(2, -2))
-    np.testing.assert_allclose(frame[inner], (1000 + 20 * x + 10 * y)[inner], atol=1)  # rounding of the interpolation
+    np.testing.assert_allclose(
+        frame[inner], (1000 + 20 * x + 10 * y)[inner], atol=1
+    )  # rounding of the interpolation
     assert frame.dtype == np.uint16
 
 

@@ -1,4 +1,5 @@
-"""Times from every source: names, FITS keywords, tables, cadence, file dates; zones; and what is odd about them."""
+"""Times from every source: names, FITS keywords, tables, cadence, file dates; zones; and what is odd about
+them."""
 
 import os
 from dataclasses import replace
@@ -21,26 +22,42 @@ from tests.sequence.make import picture, write_stills
 T = datetime(2026, 5, 17, 9, 31, 20)
 
 
-@pytest.mark.parametrize(("name", "written", "zone"), [
-    # common practice, no source: how capture programs, cameras and people write the time into a file name
-    ("2026-05-17T09-31-20Z", T, UTC), ("2026-05-17T09:31:20Z", T, UTC), ("20260517_093120", T, None),
-    ("20260517T093120", T, None), ("20260517T093120Z", T, UTC), ("20260517093120", T, None),
-    ("2026-05-17-0931_20", T, None),
-    ("2026-05-17 09.31.20", T, None), ("2026_05_17_09_31_20", T, None), ("2026.05.17-09.31.20", T, None),
-    ("20260517-093120", T, None), ("Sun_2026-05-17_09h31m20s", T, None), ("2026-05-17T093120", T, None),
-    ("prom 2026-05-17 at 09.31.20", T, None), ("ha_20260517_093120_0001", T, None), ("0012_20260517_093120", T, None),
-    ("2026-05-17T09-31-20.123Z", T.replace(microsecond=123000), UTC),
-    ("20260517_093120_123ms", T.replace(microsecond=123000), None),
-    ("20260517_093120.5", T.replace(microsecond=500000), None),
-    ("20260517_093120-123ms", T.replace(microsecond=123000), None),
-    ("IMG_20260517_093120123", T.replace(microsecond=123000), None),
-    ("2026-05-17T09-31-20,123456", T.replace(microsecond=123456), None),
-    ("2026-05-17-0931_2", T.replace(second=12), None), ("20260517_093120UT", T, UTC),
-    ("20260517_093120_UTC_ha", T, UTC),
-    ("2026-05-17T11-31-20+0200", T.replace(hour=11), timezone(timedelta(hours=2))),
-    ("2026-05-17T11-31-20+02:00", T.replace(hour=11), timezone(timedelta(hours=2))),
-    ("1779010280", T, UTC), ("cap_1779010280123", T.replace(microsecond=123000), UTC),
-    ("frame.1779010280.25", T.replace(microsecond=250000), UTC)])
+@pytest.mark.parametrize(
+    ("name", "written", "zone"),
+    [
+        # common practice, no source: how capture programs, cameras and people write the time into a file name
+        ("2026-05-17T09-31-20Z", T, UTC),
+        ("2026-05-17T09:31:20Z", T, UTC),
+        ("20260517_093120", T, None),
+        ("20260517T093120", T, None),
+        ("20260517T093120Z", T, UTC),
+        ("20260517093120", T, None),
+        ("2026-05-17-0931_20", T, None),
+        ("2026-05-17 09.31.20", T, None),
+        ("2026_05_17_09_31_20", T, None),
+        ("2026.05.17-09.31.20", T, None),
+        ("20260517-093120", T, None),
+        ("Sun_2026-05-17_09h31m20s", T, None),
+        ("2026-05-17T093120", T, None),
+        ("prom 2026-05-17 at 09.31.20", T, None),
+        ("ha_20260517_093120_0001", T, None),
+        ("0012_20260517_093120", T, None),
+        ("2026-05-17T09-31-20.123Z", T.replace(microsecond=123000), UTC),
+        ("20260517_093120_123ms", T.replace(microsecond=123000), None),
+        ("20260517_093120.5", T.replace(microsecond=500000), None),
+        ("20260517_093120-123ms", T.replace(microsecond=123000), None),
+        ("IMG_20260517_093120123", T.replace(microsecond=123000), None),
+        ("2026-05-17T09-31-20,123456", T.replace(microsecond=123456), None),
+        ("2026-05-17-0931_2", T.replace(second=12), None),
+        ("20260517_093120UT", T, UTC),
+        ("20260517_093120_UTC_ha", T, UTC),
+        ("2026-05-17T11-31-20+0200", T.replace(hour=11), timezone(timedelta(hours=2))),
+        ("2026-05-17T11-31-20+02:00", T.replace(hour=11), timezone(timedelta(hours=2))),
+        ("1779010280", T, UTC),
+        ("cap_1779010280123", T.replace(microsecond=123000), UTC),
+        ("frame.1779010280.25", T.replace(microsecond=250000), UTC),
+    ],
+)
 def test_stamps_in_names(name, written, zone):
     stamp = find_stamp(name)
     assert stamp.written == written
@@ -48,43 +65,80 @@ def test_stamps_in_names(name, written, zone):
     assert zone is None or stamp.zone.utcoffset(None) == zone.utcoffset(None)
 
 
-@pytest.mark.parametrize("name", ["frame_0001", "2026-05-17", "20261317_093120", "20260517_253120", "20260517_096120",
-                                  "sun", "123456789012345678", "20260230_101010"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "frame_0001",
+        "2026-05-17",
+        "20261317_093120",
+        "20260517_253120",
+        "20260517_096120",
+        "sun",
+        "123456789012345678",
+        "20260230_101010",
+    ],
+)
 def test_names_without_a_stamp(name):
     assert find_stamp(name) is None
 
 
-@pytest.mark.parametrize(("text", "written", "scale"), [
-    # PUBLISHED  FITS Standard 4.0 section 9.1.1 (ISO 8601 subset), section 9.3 (TAI); DATE-OBS before 1999 as dd/mm/yy
-    ("2026-05-17T09:31:20", T, "utc"), ("2026-05-17T09:31:20.25", T.replace(microsecond=250000), "utc"),
-    ("2026-05-17", datetime(2026, 5, 17), "utc"), ("17/05/96", datetime(1996, 5, 17), "utc"),
-    ("2012.07.19_07:30:43_TAI", datetime(2012, 7, 19, 7, 30, 43), "tai"),
-    ("2016-12-31T23:59:60", datetime(2017, 1, 1), "utc")])
+@pytest.mark.parametrize(
+    ("text", "written", "scale"),
+    [
+        # PUBLISHED  FITS Standard 4.0 section 9.1.1 (ISO 8601 subset), section 9.3 (TAI); DATE-OBS before
+        # 1999 as dd/mm/yy
+        ("2026-05-17T09:31:20", T, "utc"),
+        ("2026-05-17T09:31:20.25", T.replace(microsecond=250000), "utc"),
+        ("2026-05-17", datetime(2026, 5, 17), "utc"),
+        ("17/05/96", datetime(1996, 5, 17), "utc"),
+        ("2012.07.19_07:30:43_TAI", datetime(2012, 7, 19, 7, 30, 43), "tai"),
+        ("2016-12-31T23:59:60", datetime(2017, 1, 1), "utc"),
+    ],
+)
 def test_stamps_of_headers(text, written, scale):
     assert (parse_stamp(text).written, parse_stamp(text).scale) == (written, scale)
 
 
-@pytest.mark.parametrize("text", ["", "now", "2026-05", "9999999", "2026-05-17T25:00:00", "0000-00-00T00:00:00",
-                                  "٢٠٢٦-٠٥-١٧"])
+@pytest.mark.parametrize(
+    "text", ["", "now", "2026-05", "9999999", "2026-05-17T25:00:00", "0000-00-00T00:00:00", "٢٠٢٦-٠٥-١٧"]
+)
 def test_no_stamps(text):
     assert parse_stamp(text) is None
 
 
-@pytest.mark.parametrize(("cards", "middle_s", "label"), [
-    # PUBLISHED  SOLARNET schema: DATE-BEG is the start, DATE-AVG the average, XPOSURE the exposure; DATE-OBS usually
-    # the start
-    ({"DATE-BEG": "2026-05-17T09:31:20", "DATE-OBS": "2026-05-17T09:00:00", "XPOSURE": 4.0}, 2.0,
-     "DATE-BEG + XPOSURE / 2"),
-    ({"DATE-OBS": "2026-05-17T09:31:20", "EXPTIME": 3}, 1.5, "DATE-OBS + EXPTIME / 2"),
-    ({"DATE-OBS": "2026-05-17T09:31:20", "TEXPOSUR": 0.5}, 0.25, "DATE-OBS + TEXPOSUR / 2"),
-    ({"DATE-OBS": "2026-05-17T09:31:19", "DATE-AVG": "2026-05-17T09:31:20"}, 0.0, "DATE-AVG"),
-    ({"T_OBS": "2026-05-17T09:31:20"}, 0.0, "T_OBS"),
-    ({"DATE-BEG": "2026-05-17T09:31:20", "DATE-END": "2026-05-17T09:31:26"}, 3.0, "middle of DATE-BEG and DATE-END"),
-    ({"DATE-OBS": "2026-05-17", "TIME-OBS": "09:31:20", "EXPTIME": 1.0}, 0.5, "DATE-OBS + EXPTIME / 2"),
-    ({"DATE-OBS": "2026-05-17T09:31:20"}, 0.0, "DATE-OBS (start of the exposure, whose length is not given)"),
-    ({"DATE-OBS": "2026-05-17T09:31:20", "EXPTIME": -1.0}, 0.0,
-     "DATE-OBS (start of the exposure, whose length is not given)"),
-    ({"MJD-OBS": Time("2026-05-17T09:31:20").mjd, "EXPTIME": 2.0}, 1.0, "MJD-OBS + exposure / 2")])
+@pytest.mark.parametrize(
+    ("cards", "middle_s", "label"),
+    [
+        # PUBLISHED  SOLARNET schema: DATE-BEG is the start, DATE-AVG the average, XPOSURE the exposure;
+        # DATE-OBS usually the start
+        (
+            {"DATE-BEG": "2026-05-17T09:31:20", "DATE-OBS": "2026-05-17T09:00:00", "XPOSURE": 4.0},
+            2.0,
+            "DATE-BEG + XPOSURE / 2",
+        ),
+        ({"DATE-OBS": "2026-05-17T09:31:20", "EXPTIME": 3}, 1.5, "DATE-OBS + EXPTIME / 2"),
+        ({"DATE-OBS": "2026-05-17T09:31:20", "TEXPOSUR": 0.5}, 0.25, "DATE-OBS + TEXPOSUR / 2"),
+        ({"DATE-OBS": "2026-05-17T09:31:19", "DATE-AVG": "2026-05-17T09:31:20"}, 0.0, "DATE-AVG"),
+        ({"T_OBS": "2026-05-17T09:31:20"}, 0.0, "T_OBS"),
+        (
+            {"DATE-BEG": "2026-05-17T09:31:20", "DATE-END": "2026-05-17T09:31:26"},
+            3.0,
+            "middle of DATE-BEG and DATE-END",
+        ),
+        ({"DATE-OBS": "2026-05-17", "TIME-OBS": "09:31:20", "EXPTIME": 1.0}, 0.5, "DATE-OBS + EXPTIME / 2"),
+        (
+            {"DATE-OBS": "2026-05-17T09:31:20"},
+            0.0,
+            "DATE-OBS (start of the exposure, whose length is not given)",
+        ),
+        (
+            {"DATE-OBS": "2026-05-17T09:31:20", "EXPTIME": -1.0},
+            0.0,
+            "DATE-OBS (start of the exposure, whose length is not given)",
+        ),
+        ({"MJD-OBS": Time("2026-05-17T09:31:20").mjd, "EXPTIME": 2.0}, 1.0, "MJD-OBS + exposure / 2"),
+    ],
+)
 def test_middle_of_the_exposure(cards, middle_s, label):
     stamp, shift, used = _fits_middle(cards)
     # a modified Julian date in double precision holds 0.6 us
@@ -92,7 +146,9 @@ def test_middle_of_the_exposure(cards, middle_s, label):
     assert (shift, used) == (middle_s, label)
 
 
-@pytest.mark.parametrize(("system", "astropy_scale"), [("TAI", "tai"), ("TT", "tt"), ("UTC", "utc"), ("", "utc")])
+@pytest.mark.parametrize(
+    ("system", "astropy_scale"), [("TAI", "tai"), ("TT", "tt"), ("UTC", "utc"), ("", "utc")]
+)
 def test_time_systems(system, astropy_scale):
     # TWIN  astropy.time; PUBLISHED  FITS Standard 4.0 section 9.2.1: TIMESYS, UTC by default
     stamp, _, _ = _fits_middle({"DATE-AVG": "2026-05-17T09:31:20"} | ({"TIMESYS": system} if system else {}))
@@ -119,8 +175,8 @@ def test_unknown_zones(zone):
 
 
 def test_clock_change():
-    # PUBLISHED  EU directive 2000/84/EC: summer time ends on the last Sunday of October, and begins on the last of
-    # March, at 01:00 UTC; in Madrid 02:00 to 03:00 is shown twice, or left out
+    # PUBLISHED  EU directive 2000/84/EC: summer time ends on the last Sunday of October, and begins on the
+    # last of March, at 01:00 UTC; in Madrid 02:00 to 03:00 is shown twice, or left out
     madrid = read_zone("Europe/Madrid")
     times, problems = stamps_to_utc([parse_stamp("2025-10-26T02:30:00")], madrid)
     assert times[0] == np.datetime64("2025-10-26T00:30:00")
@@ -139,8 +195,15 @@ def plain(folder, names):
 
 
 def test_duplicate_backward_and_missing_times_are_reported(tmp_path):
-    names = ["a1_20260517_093120.tif", "a2_20260517_093140.tif", "a3_20260517_093130.tif", "a4_20260517_093140.tif",
-             "a5_no_time.tif", "a6_20260517_093150.tif", "a7_20260517_093600.tif"]
+    names = [
+        "a1_20260517_093120.tif",
+        "a2_20260517_093140.tif",
+        "a3_20260517_093130.tif",
+        "a4_20260517_093140.tif",
+        "a5_no_time.tif",
+        "a6_20260517_093150.tif",
+        "a7_20260517_093600.tif",
+    ]
     sequence = open_sequence(plain(tmp_path / "in", names))
     assert [name[:2] for name in sequence.names] == ["a1", "a3", "a2", "a4", "a6", "a7"]
     assert sequence.time_s.tolist() == [0, 10, 20, 20, 30, 280]
@@ -161,8 +224,10 @@ def test_a_frame_of_another_day_is_left_out(tmp_path):
 
 
 def test_a_clock_that_was_never_set_is_said(tmp_path):
-    sequence = open_sequence(plain(tmp_path / "in", [f"{i}.tif" for i in range(3)]),
-                             times=TimesSettings(start="1980-01-01T00:00:00Z", cadence_s=5.0))
+    sequence = open_sequence(
+        plain(tmp_path / "in", [f"{i}.tif" for i in range(3)]),
+        times=TimesSettings(start="1980-01-01T00:00:00Z", cadence_s=5.0),
+    )
     assert "the clock was hardly set" in sequence.time_report.problems[0]
 
 
@@ -193,7 +258,11 @@ def test_user_pattern(tmp_path):
 @pytest.mark.parametrize("kind", ["csv", "semicolons", "ecsv"])
 def test_table_of_times(tmp_path, kind):
     folder = plain(tmp_path / "in", ["a 1.tif", "b.tif", "c.tif"])
-    rows = [("a 1.tif", "2026-05-17T09:31:20"), ("b", "2026-05-17T09:31:30Z"), ("d.tif", "2026-05-17T09:31:50")]
+    rows = [
+        ("a 1.tif", "2026-05-17T09:31:20"),
+        ("b", "2026-05-17T09:31:30Z"),
+        ("d.tif", "2026-05-17T09:31:50"),
+    ]
     path = tmp_path / f"times.{kind}"
     if kind == "ecsv":
         Table(rows=rows, names=("file", "time")).write(path, format="ascii.ecsv")
@@ -206,9 +275,17 @@ def test_table_of_times(tmp_path, kind):
     assert sequence.unreadable[0].file == "c.tif"
 
 
-@pytest.mark.parametrize(("content", "words"), [
-    (None, "cannot be read"), ("", "is empty"), ("name,when\na,b\n", "columns name, when"),
-    ("file,time\na.tif,soon\n", "row 2"), ("file,time\na.tif\n", "row 2"), (b"\xff\xfe\x00bad", "no UTF-8")])
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (None, "cannot be read"),
+        ("", "is empty"),
+        ("name,when\na,b\n", "columns name, when"),
+        ("file,time\na.tif,soon\n", "row 2"),
+        ("file,time\na.tif\n", "row 2"),
+        (b"\xff\xfe\x00bad", "no UTF-8"),
+    ],
+)
 def test_bad_tables(tmp_path, content, words):
     folder, path = plain(tmp_path / "in", ["a.tif", "b.tif"]), tmp_path / "t.csv"
     if content is not None:
@@ -235,7 +312,10 @@ def test_start_and_cadence(tmp_path):
 def test_a_start_that_is_not_used_is_told(tmp_path):
     folder = plain(tmp_path / "in", ["2026-05-17T09-31-20Z.tif", "2026-05-17T09-31-30Z.tif"])
     given = TimesSettings(start="2026-05-17T08:00:00Z", cadence_s=7.5)
-    assert any("times.start is not used" in problem for problem in open_sequence(folder, times=given).time_report.problems)
+    assert any(
+        "times.start is not used" in problem
+        for problem in open_sequence(folder, times=given).time_report.problems
+    )
     obeyed = open_sequence(folder, times=replace(given, source="cadence"))
     assert obeyed.time_s[1] == 7.5
     assert obeyed.time_report.problems == ()

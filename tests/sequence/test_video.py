@@ -1,4 +1,5 @@
-"""Films: raw capture video and everything that goes through ffmpeg, against ffmpeg and PyAV as independent decoders."""
+"""Films: raw capture video and everything that goes through ffmpeg, against ffmpeg and PyAV as independent
+decoders."""
 
 import subprocess
 
@@ -20,8 +21,24 @@ TIMES = np.datetime64("2026-05-17T09:31:20.123456", "us") + np.arange(5) * np.ti
 
 def encode(path, frames, pixels, *options, rate="25"):
     rows, columns = frames[0].shape[:2]
-    command = [FFMPEG, "-v", "error", "-y", "-f", "rawvideo", "-pix_fmt", pixels, "-s", f"{columns}x{rows}", "-r", rate,
-               "-i", "-", *options, str(path)]
+    command = [
+        FFMPEG,
+        "-v",
+        "error",
+        "-y",
+        "-f",
+        "rawvideo",
+        "-pix_fmt",
+        pixels,
+        "-s",
+        f"{columns}x{rows}",
+        "-r",
+        rate,
+        "-i",
+        "-",
+        *options,
+        str(path),
+    ]
     subprocess.run(command, input=b"".join(f.tobytes() for f in frames), check=True)
     return path
 
@@ -73,7 +90,10 @@ def test_raw_colour_and_colour_capture(tmp_path):
     raw = [np.where((y % 2 == 0) & (x % 2 == 1), slope, 0).astype(np.uint16) for _ in range(2)]
     frame = open_sequence(write_capture(tmp_path / "raw.ser", raw, colour=9), times=START).frame(0)
     np.testing.assert_allclose(frame[2:-2, 2:-2], slope[2:-2, 2:-2], atol=1)
-    colour = [np.dstack([picture(i, "uint8") // 40, picture(i, "uint8") // 50, picture(i, "uint8")]) for i in range(2)]
+    colour = [
+        np.dstack([picture(i, "uint8") // 40, picture(i, "uint8") // 50, picture(i, "uint8")])
+        for i in range(2)
+    ]
     sequence = open_sequence(write_capture(tmp_path / "bgr.ser", colour, colour=101, bits=8), times=START)
     np.testing.assert_array_equal(sequence.frame(1), picture(1, "uint8"))
 
@@ -84,10 +104,16 @@ def test_capture_video_cut_short_gives_its_whole_frames(tmp_path):
     assert len(open_sequence(path, times=START)) == 3
 
 
-@pytest.mark.parametrize(("suffix", "dtype", "pixels", "options"), [
-    (".mkv", "uint8", "gray", ("-c:v", "ffv1")), (".mkv", "uint16", "gray16le", ("-c:v", "ffv1")),
-    (".avi", "uint8", "gray", ("-c:v", "rawvideo", "-pix_fmt", "gray")),
-    (".avi", "uint16", "gray16le", ("-c:v", "ffv1")), (".mov", "uint8", "gray", ("-c:v", "png"))])
+@pytest.mark.parametrize(
+    ("suffix", "dtype", "pixels", "options"),
+    [
+        (".mkv", "uint8", "gray", ("-c:v", "ffv1")),
+        (".mkv", "uint16", "gray16le", ("-c:v", "ffv1")),
+        (".avi", "uint8", "gray", ("-c:v", "rawvideo", "-pix_fmt", "gray")),
+        (".avi", "uint16", "gray16le", ("-c:v", "ffv1")),
+        (".mov", "uint8", "gray", ("-c:v", "png")),
+    ],
+)
 def test_lossless_films_come_back_exactly(tmp_path, suffix, dtype, pixels, options):
     # TRUTH  the frames that were encoded, in sequence and at random
     frames = [picture(i % 7, dtype) for i in range(60)]
@@ -105,8 +131,19 @@ def test_lossless_films_come_back_exactly(tmp_path, suffix, dtype, pixels, optio
 def test_compressed_film_as_pyav_decodes_it(tmp_path, suffix):
     # TWIN  PyAV: the luma plane of H.264 with B-frames, brought from studio range (16 to 235) to 0 to 255
     frames = [np.roll(picture(0, "uint8")[:, :64], i, axis=1) for i in range(80)]
-    path = encode(tmp_path / f"sun{suffix}", frames, "gray", "-c:v", "libx264", "-pix_fmt", "yuv420p", "-g", "25",
-                  "-bf", "3")
+    path = encode(
+        tmp_path / f"sun{suffix}",
+        frames,
+        "gray",
+        "-c:v",
+        "libx264",
+        "-pix_fmt",
+        "yuv420p",
+        "-g",
+        "25",
+        "-bf",
+        "3",
+    )
     with av.open(str(path)) as film:
         lumas = [f.to_ndarray(format="yuv420p")[:ROWS, :64].astype(float) for f in film.decode(video=0)]
     sequence = open_sequence(path, times=START)
@@ -120,9 +157,13 @@ def test_compressed_film_as_pyav_decodes_it(tmp_path, suffix):
 def test_film_cut_without_encoding_it_anew(tmp_path, suffix):
     # TWIN  PyAV; such a film begins with pictures that are decoded but not shown
     frames = [np.roll(picture(0, "uint8")[:, :64], i % 64, axis=1) for i in range(100)]
-    whole = encode(tmp_path / f"whole{suffix}", frames, "gray", "-c:v", "libx264", "-pix_fmt", "yuv420p", "-g", "25")
+    whole = encode(
+        tmp_path / f"whole{suffix}", frames, "gray", "-c:v", "libx264", "-pix_fmt", "yuv420p", "-g", "25"
+    )
     cut = tmp_path / f"cut{suffix}"
-    subprocess.run([FFMPEG, "-v", "error", "-ss", "1.3", "-i", str(whole), "-c", "copy", str(cut)], check=True)
+    subprocess.run(
+        [FFMPEG, "-v", "error", "-ss", "1.3", "-i", str(whole), "-c", "copy", str(cut)], check=True
+    )
     with av.open(str(cut)) as film:
         lumas = [f.to_ndarray(format="yuv420p")[:ROWS, :64].astype(float) for f in film.decode(video=0)]
     sequence = open_sequence(cut, times=START)
@@ -132,13 +173,13 @@ def test_film_cut_without_encoding_it_anew(tmp_path, suffix):
 
 
 def test_damage_inside_a_film_moves_no_frame(tmp_path):
-    # TRUTH  frames that still decode carry their own picture, and those that do not are told; the demuxer may take the
-    # damaged packet and its neighbour for one
+    # TRUTH  frames that still decode carry their own picture, and those that do not are told; the demuxer may
+    # take the damaged packet and its neighbour for one
     frames = [np.roll(picture(0, "uint8")[:, :64], i, axis=1) for i in range(60)]
     path = encode(tmp_path / "sun.avi", frames, "gray", "-c:v", "png")
     data = bytearray(path.read_bytes())
     start = data.index(b"\x89PNG", len(data) // 2)
-    data[start:start + 60] = b"\0" * 60
+    data[start : start + 60] = b"\0" * 60
     path.write_bytes(data)
     sequence = open_sequence(path, times=START)
     assert len(sequence) in (59, 60)
@@ -160,8 +201,16 @@ def test_red_film_takes_the_red(tmp_path):
 
 def test_clock_of_the_container(tmp_path):
     frames = [picture(i, "uint8")[:, :64] for i in range(10)]
-    path = encode(tmp_path / "sun.mp4", frames, "gray", "-pix_fmt", "yuv420p", "-metadata",
-                  "creation_time=2026-05-17T09:31:20Z", rate="5")
+    path = encode(
+        tmp_path / "sun.mp4",
+        frames,
+        "gray",
+        "-pix_fmt",
+        "yuv420p",
+        "-metadata",
+        "creation_time=2026-05-17T09:31:20Z",
+        rate="5",
+    )
     sequence = open_sequence(path)
     assert sequence.times_utc[0] == np.datetime64("2026-05-17T09:31:20")
     assert sequence.time_s[-1] == pytest.approx(1.8)
@@ -192,7 +241,9 @@ def test_several_films_make_one_recording(tmp_path):
 
 
 def test_a_film_without_any_clock_asks_for_one(tmp_path):
-    path = encode(tmp_path / "sun.mp4", [picture(i, "uint8")[:, :64] for i in range(4)], "gray", "-pix_fmt", "yuv420p")
+    path = encode(
+        tmp_path / "sun.mp4", [picture(i, "uint8")[:, :64] for i in range(4)], "gray", "-pix_fmt", "yuv420p"
+    )
     with pytest.raises(InputError, match=r"times\.start=.*times\.cadence_s") as caught:
         open_sequence(path)
     assert str(path) in str(caught.value)
@@ -200,7 +251,8 @@ def test_a_film_without_any_clock_asks_for_one(tmp_path):
 
 @pytest.mark.parametrize("keep", [0.1, 0.5, 0.9])
 def test_film_cut_short(tmp_path, keep):
-    # an MP4 keeps its index at the end unless told otherwise: cut, it cannot be read; an MKV gives what is there
+    # an MP4 keeps its index at the end unless told otherwise: cut, it cannot be read; an MKV gives what is
+    # there
     frames = [np.roll(picture(0, "uint8")[:, :64], i, axis=1) for i in range(50)]
     for suffix in (".mp4", ".mkv"):
         path = encode(tmp_path / f"sun{suffix}", frames, "gray", "-pix_fmt", "yuv420p")
@@ -215,11 +267,25 @@ def test_film_cut_short(tmp_path, keep):
         assert str(path) in message or (not message and suffix == ".mkv")
 
 
-@pytest.mark.parametrize(("stored", "asked"), [
-    ("gray", "gray"), ("gray10le", "gray16le"), ("gray16be", "gray16le"), ("yuv420p", "gray"), ("yuvj420p", "gray"),
-    ("yuv420p10le", "gray16le"), ("yuv444p16be", "gray16le"), ("rgb24", "rgb24"), ("bgr0", "rgb24"),
-    ("rgb48le", "rgb48le"),
-    ("gbrp12le", "rgb48le"), ("pal8", "rgb24"), ("p010le", "gray16le"), ("bayer_rggb16le", "bayer_rggb16le")])
+@pytest.mark.parametrize(
+    ("stored", "asked"),
+    [
+        ("gray", "gray"),
+        ("gray10le", "gray16le"),
+        ("gray16be", "gray16le"),
+        ("yuv420p", "gray"),
+        ("yuvj420p", "gray"),
+        ("yuv420p10le", "gray16le"),
+        ("yuv444p16be", "gray16le"),
+        ("rgb24", "rgb24"),
+        ("bgr0", "rgb24"),
+        ("rgb48le", "rgb48le"),
+        ("gbrp12le", "rgb48le"),
+        ("pal8", "rgb24"),
+        ("p010le", "gray16le"),
+        ("bayer_rggb16le", "bayer_rggb16le"),
+    ],
+)
 def test_full_depth_is_asked_for(stored, asked):
     # PUBLISHED  names and depths as `ffmpeg -pix_fmts` lists them
     assert _asked_for(stored)[0] == asked

@@ -18,7 +18,8 @@ from tests.show.fake_run import fake_measured, without_motion
 
 @pytest.fixture(scope="session")
 def measured_fake(tmp_path_factory):
-    """A run with six knots (five moving), one erupting front, slits, ridges, an oscillation and rejected frames."""
+    """A run with six knots (five moving), one erupting front, slits, ridges, an oscillation and rejected
+    frames."""
     return fake_measured(tmp_path_factory.mktemp("run"))
 
 
@@ -37,7 +38,9 @@ def drawn(measured_fake, tmp_path_factory):
     (folder / "height_time.pdf").write_text("of an earlier drawing")
     calls, before = [], dict(matplotlib.rcParams)
     paths = draw_figures(measured_fake, folder, progress=lambda done, total: calls.append((done, total)))
-    return SimpleNamespace(folder=folder, paths=paths, calls=calls, settings_kept=before == dict(matplotlib.rcParams))
+    return SimpleNamespace(
+        folder=folder, paths=paths, calls=calls, settings_kept=before == dict(matplotlib.rcParams)
+    )
 
 
 @pytest.fixture(scope="session")
@@ -47,7 +50,9 @@ def eruption(tmp_path_factory):
     settings, sequence = observer_settings(spec, Settings()), make_scene(spec).sequence()
     lock = lock_limb(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)
     view = solar_view(sequence.times_utc[lock.reference], site=settings.site)
-    scale = measure_scale(lock.own_radius_px, lock.own_radius_err_px, view, camera=settings.camera, limb=settings.limb)
+    scale = measure_scale(
+        lock.own_radius_px, lock.own_radius_err_px, view, camera=settings.camera, limb=settings.limb
+    )
     orientation = orient(view, camera=settings.camera)
     geometry = strip_geometry(lock, scale, orientation, strip=settings.strip, limb=settings.limb)
     strip = unwrap(sequence, lock, orientation, geometry, path=tmp_path_factory.mktemp("eruption") / "cube")

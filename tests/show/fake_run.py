@@ -96,11 +96,20 @@ def brightness(angle_deg, height_mm, time_s):
     total = np.zeros(np.broadcast_shapes(np.shape(angle_deg), np.shape(height_mm)), dtype=np.float32)
     rng = np.random.default_rng(5)
     for _ in range(26):  # threads of the hedgerow
-        foot, lean, tall, level = rng.uniform(69.3, 76.8), rng.normal(0, 0.10), rng.uniform(14, 36), rng.uniform(25, 90)
-        across = angle_mm - np.deg2rad(foot) * LIMB_MM - lean * height_mm - 0.6 * np.sin(height_mm / 7.0 + foot)
+        foot, lean, tall, level = (
+            rng.uniform(69.3, 76.8),
+            rng.normal(0, 0.10),
+            rng.uniform(14, 36),
+            rng.uniform(25, 90),
+        )
+        across = (
+            angle_mm - np.deg2rad(foot) * LIMB_MM - lean * height_mm - 0.6 * np.sin(height_mm / 7.0 + foot)
+        )
         total += level * np.exp(-0.5 * (across / 1.2) ** 2) / (1.0 + np.exp((height_mm - tall) / 3.0))
     arch_mm = np.hypot(angle_mm - np.deg2rad(84.0) * LIMB_MM, 1.12 * height_mm)
-    total += 55.0 * np.exp(-0.5 * ((arch_mm - 46.0) / 2.2) ** 2) + 24.0 * np.exp(-0.5 * ((arch_mm - 39.0) / 1.5) ** 2)
+    total += 55.0 * np.exp(-0.5 * ((arch_mm - 46.0) / 2.2) ** 2) + 24.0 * np.exp(
+        -0.5 * ((arch_mm - 39.0) / 1.5) ** 2
+    )
     top = front_height_mm(time_s)
     loop_mm = np.hypot((angle_mm - np.deg2rad(91.0) * LIMB_MM) / 17.0, height_mm / top)
     total += 80.0 * (40.0 / top) * np.exp(-0.5 * ((loop_mm - 0.96) / 0.05) ** 2)
@@ -121,7 +130,9 @@ def _lock():
     centre_y = 1015.0 - 0.13 * step + rng.normal(0, 0.35, FRAMES)
     centre_y[21:] += 6.0
     theta = np.deg2rad(np.linspace(-20.5, 20.5, 260))
-    limb = np.stack([centre_x[12] - RADIUS_PX * np.sin(theta), centre_y[12] - RADIUS_PX * np.cos(theta)], axis=1)
+    limb = np.stack(
+        [centre_x[12] - RADIUS_PX * np.sin(theta), centre_y[12] - RADIUS_PX * np.cos(theta)], axis=1
+    )
     limb += rng.normal(0, 0.22, limb.shape)
     spoiled = np.zeros(260, dtype=bool)
     spoiled[150:176] = True
@@ -160,7 +171,9 @@ def _lock():
         rejected_points_px=limb[spoiled],
         shape=SHAPE,
         edge_bias_px=0.0,
-        notes=("Rotation about the Sun's centre and a shift along the limb can only be told apart by texture on the limb.",),
+        notes=(
+            "Rotation about the Sun's centre and a shift along the limb can only be told apart by texture on the limb.",
+        ),
     )
 
 
@@ -199,7 +212,9 @@ def _sequence(lock):
             "stamps in the file names, taken as UTC",
             ("Between prom_0024.tif and prom_0025.tif 270 s pass, where 30 s are usual.",),
         ),
-        unreadable=(Rejected("prom_<b>broken</b>.tif", "cannot be decoded: the file ends after 1,024 bytes"),),
+        unreadable=(
+            Rejected("prom_<b>broken</b>.tif", "cannot be decoded: the file ends after 1,024 bytes"),
+        ),
     )
 
 
@@ -222,7 +237,9 @@ def _strip(sequence, lock, folder):
     path = Path(folder) / "cube.bin"
     with path.open("wb") as file:
         for i in index:
-            strip = brightness(angle, height, times_s[i]) + rng.normal(0, 1.6, (geometry.rows, geometry.columns))
+            strip = brightness(angle, height, times_s[i]) + rng.normal(
+                0, 1.6, (geometry.rows, geometry.columns)
+            )
             strip[:3, :40] = np.nan  # a corner that the frames do not show
             file.write(strip.astype("<f4").tobytes())
     return Strip(
@@ -253,7 +270,9 @@ def _knot(number, knot, strip):
     run = time_s - middle
     rise = 1e-3 * radial * run + 0.5e-6 * knot.accel_m_s2 * run**2
     curve = height.mean() + rise - rise.mean()
-    curve_angle = angle.mean() + np.rad2deg(1e-3 * along_speed * (run - run.mean()) / (LIMB_MM + knot.height_mm))
+    curve_angle = angle.mean() + np.rad2deg(
+        1e-3 * along_speed * (run - run.mean()) / (LIMB_MM + knot.height_mm)
+    )
     fit = KnotFit(
         model="none" if not knot.moving else "constant acceleration" if accelerated else "constant speed",
         time_s=middle,
@@ -293,7 +312,9 @@ def _knot(number, knot, strip):
 
 def _polynomial_fit(model, degree, time_s, height_mm, sigma_mm):
     middle = time_s.mean()
-    values, covariance = np.polyfit(time_s - middle, height_mm, degree, cov="unscaled", w=np.full(len(time_s), 1 / sigma_mm))
+    values, covariance = np.polyfit(
+        time_s - middle, height_mm, degree, cov="unscaled", w=np.full(len(time_s), 1 / sigma_mm)
+    )
     curve = np.polyval(values, time_s - middle)
     at = np.array([time_s[0], 0.5 * (time_s[0] + time_s[-1]), time_s[-1]]) - middle
     speed = 1e3 * np.polyval(np.polyder(values), at)
@@ -368,7 +389,9 @@ def _front(strip):
         verdict="linear plus exponential",
         false_alarm=1e-7,
         moving=True,
-        notes=("the edge is 2.1 Mm wide between 30 and 70 % of its brightness; all heights share the choice of the middle",),
+        notes=(
+            "the edge is 2.1 Mm wide between 30 and 70 % of its brightness; all heights share the choice of the middle",
+        ),
     )
 
 
@@ -523,9 +546,12 @@ def fake_measured(folder: Path) -> Measured:
 
 
 def without_motion(measured: Measured) -> Measured:
-    """The same run in which nothing moves: no front, no slit, no ridge, no oscillation, only a resting knot."""
+    """The same run in which nothing moves: no front, no slit, no ridge, no oscillation, only a resting
+    knot."""
     still = tuple(replace(knot, moving=False, knot=1) for knot in measured.motion.knots if not knot.moving)
     return replace(
         measured,
-        motion=replace(measured.motion, knots=still, fronts=(), slits=(), ridges=(), oscillations=(), meanings=()),
+        motion=replace(
+            measured.motion, knots=still, fronts=(), slits=(), ridges=(), oscillations=(), meanings=()
+        ),
     )

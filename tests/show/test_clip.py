@@ -21,12 +21,19 @@ def test_everything_is_written_and_nothing_else(tmp_path):
     run = quick_run(view="native", also="gif,webp,plain,beside,frames", hold_s=0.2, title="Eruption")
     seen = []
     files = render_clip(run, tmp_path, progress=lambda done, total: seen.append((done, total)))
-    assert [f.name for f in files] == ["clip.mp4", "poster.png", "clip-plain.mp4", "clip-beside.mp4", "clip.gif", "clip.webp"]
+    assert [f.name for f in files] == [
+        "clip.mp4",
+        "poster.png",
+        "clip-plain.mp4",
+        "clip-beside.mp4",
+        "clip.gif",
+        "clip.webp",
+    ]
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([*(f.name for f in files), "locked-frames"])
     used = np.flatnonzero(run.lock.used)
     pictures = len(used) + 4
     assert [count_pictures(f) for f in files if f.suffix == ".mp4"] == [pictures] * 3
-    assert seen[-1] == (len(used) + 1, len(used) + 1)     # the last step is the check of the files
+    assert seen[-1] == (len(used) + 1, len(used) + 1)  # the last step is the check of the files
     poster = cv2.imread(str(files[1]))
     assert poster.shape == (474, 632, 3)
     frames = sorted((tmp_path / "locked-frames").iterdir())
@@ -34,16 +41,21 @@ def test_everything_is_written_and_nothing_else(tmp_path):
 
 
 def test_plain_has_no_annotation_and_clip_has(tmp_path):
-    # TRUTH  the two differ where the annotation is, in the first picture by far more than the encoder's error, and agree elsewhere.
+    # TRUTH  the two differ where the annotation is, in the first picture by far more than the encoder's
+    # error, and agree elsewhere.
     render_clip(quick_run(view="native", also="plain", hold_s=0.0), tmp_path)
-    first = [cv2.VideoCapture(str(tmp_path / name)).read()[1].astype(int) for name in ("clip.mp4", "clip-plain.mp4")]
+    first = [
+        cv2.VideoCapture(str(tmp_path / name)).read()[1].astype(int)
+        for name in ("clip.mp4", "clip-plain.mp4")
+    ]
     apart = np.abs(first[0] - first[1]).max(axis=2)
     assert 0.01 < (apart > 60).mean() < 0.35
     assert np.median(apart) <= 2
 
 
 def test_locked_frames_are_locked_and_linear(tmp_path):
-    # TRUTH  frames drifting by fractions of a pixel come out with the plume in one place (0.05 px), counts scaled to 65535.
+    # TRUTH  frames drifting by fractions of a pixel come out with the plume in one place (0.05 px), counts
+    # scaled to 65535.
     shift = [(0.0, 0.0), (3.4, -2.3), (7.7, 1.9)]
     frames = [picture_of(seed=i, centre=(150.0 + s[0], 830.0 + s[1]), noise=1.0) for i, s in enumerate(shift)]
     run = quick_run(view="native", also="frames", hold_s=0.0)
@@ -58,7 +70,9 @@ def test_locked_frames_are_locked_and_linear(tmp_path):
         picture = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
         assert picture.dtype == np.uint16
         assert picture.shape == frames[0].shape
-        assert np.median(picture[200:]) == pytest.approx(np.median(frames[0][200:]) * 65535.0 / 16383.0, rel=0.02)
+        assert np.median(picture[200:]) == pytest.approx(
+            np.median(frames[0][200:]) * 65535.0 / 16383.0, rel=0.02
+        )
         row = picture[115, 130:210].astype(float) - np.median(picture[115])
         row = np.clip(row, 0, None)
         places.append((row * np.arange(len(row))).sum() / row.sum())
@@ -66,7 +80,8 @@ def test_locked_frames_are_locked_and_linear(tmp_path):
 
 
 def test_size_limit_is_kept(tmp_path):
-    # TRUTH  files of less than 0.4 MB, still animated; the GIF's delay is a whole number of 1/100 s not below 2.
+    # TRUTH  files of less than 0.4 MB, still animated; the GIF's delay is a whole number of 1/100 s not below
+    # 2.
     render_clip(quick_run(view="native", also="gif,webp", limit_mb=0.4, hold_s=0.0), tmp_path)
     for name in ("clip.gif", "clip.webp"):
         assert (tmp_path / name).stat().st_size <= 400_000
@@ -80,14 +95,21 @@ def test_impossible_limit_is_said(tmp_path):
     rng = np.random.default_rng(0)
     with Encoder(path, 320, 240, 20.0, 20, {}) as encoder:
         for _ in range(6):
-            encoder.put((rng.integers(16, 235, 320 * 240, np.uint8).tobytes(), bytes([128]) * (160 * 120), bytes([128]) * (160 * 120)))
+            encoder.put(
+                (
+                    rng.integers(16, 235, 320 * 240, np.uint8).tobytes(),
+                    bytes([128]) * (160 * 120),
+                    bytes([128]) * (160 * 120),
+                )
+            )
     with pytest.raises(InputError, match=r"the limit is 0\.01 MB.*raise clip\.limit_mb"):
         write_gif(path, tmp_path / "x.gif", 320, 20.0, 0.01)
     assert [p.name for p in tmp_path.iterdir()] == ["x.mp4"]
 
 
 def test_a_small_limit_halves_the_rate_before_the_picture_is_illegible(tmp_path):
-    # TRUTH  an encoder whose bytes are proportional to width² times rate: at full rate 400 px would fit, at half the rate 566 px do.
+    # TRUTH  an encoder whose bytes are proportional to width² times rate: at full rate 400 px would fit, at
+    # half the rate 566 px do.
     made = []
 
     def encode(target, wide, rate):
@@ -102,7 +124,8 @@ def test_a_small_limit_halves_the_rate_before_the_picture_is_illegible(tmp_path)
 
 
 def test_what_cannot_be_met_is_said_of_the_last_picture_tried(tmp_path):
-    # TRUTH  an encoder that always makes 101,000 bytes, a limit of 0.1 MB: said with the width that was tried last, and above the limit.
+    # TRUTH  an encoder that always makes 101,000 bytes, a limit of 0.1 MB: said with the width that was tried
+    # last, and above the limit.
     made = []
 
     def encode(target, wide, rate):
@@ -118,6 +141,7 @@ def test_what_cannot_be_met_is_said_of_the_last_picture_tried(tmp_path):
 def test_no_animation_of_an_earlier_clip_stands_beside_a_new_one(tmp_path, monkeypatch):
     def fail(*_):
         raise InputError("too large")
+
     monkeypatch.setattr("promtrack.show.clip.write_gif", fail)
     for name in ("clip.gif", "clip.webp"):
         (tmp_path / name).write_text("of an earlier clip")
@@ -134,6 +158,7 @@ def test_gif_rates():
 def test_no_ffmpeg_is_one_sentence(tmp_path, monkeypatch):
     def missing():
         raise RuntimeError("No ffmpeg exe could be found.")
+
     monkeypatch.setattr("imageio_ffmpeg.get_ffmpeg_exe", missing)
     with pytest.raises(InputError, match=r"no ffmpeg program was found.*imageio-ffmpeg"):
         render_clip(quick_run(view="native"), tmp_path)
@@ -142,10 +167,14 @@ def test_no_ffmpeg_is_one_sentence(tmp_path, monkeypatch):
 
 def test_failing_encoder_is_one_sentence_and_leaves_nothing(tmp_path, monkeypatch):
     fake = tmp_path / "ffmpeg.py"
-    fake.write_text("import sys\nsys.exit('av_interleaved_write_frame(): No space left on device')\n", encoding="utf-8")
-    encode.ffmpeg_program()                       # found and tried out before the fake takes its place
+    fake.write_text(
+        "import sys\nsys.exit('av_interleaved_write_frame(): No space left on device')\n", encoding="utf-8"
+    )
+    encode.ffmpeg_program()  # found and tried out before the fake takes its place
     real = encode.subprocess.Popen
-    monkeypatch.setattr(encode.subprocess, "Popen", lambda command, **kw: real([sys.executable, str(fake)], **kw))
+    monkeypatch.setattr(
+        encode.subprocess, "Popen", lambda command, **kw: real([sys.executable, str(fake)], **kw)
+    )
     out = tmp_path / "out"
     out.mkdir()
     with pytest.raises(InputError, match=r"no space left on the disk.*free some space"):
@@ -163,6 +192,7 @@ def test_interruption_leaves_the_old_clip(tmp_path):
 
     def stop(done, total):
         raise KeyboardInterrupt
+
     with pytest.raises(KeyboardInterrupt):
         render_clip(quick_run(view="native"), tmp_path, progress=stop)
     assert (tmp_path / "clip.mp4").read_bytes() == b"older"

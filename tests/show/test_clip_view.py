@@ -22,7 +22,9 @@ def view_for(run, orientation=None, **clip):
     return choose_view(run.lock, run.scale, orientation, action, ClipSettings(**clip)), action
 
 
-@pytest.mark.parametrize(("name", "size"), [("wide", (1920, 1080)), ("square", (1080, 1080)), ("tall", (1080, 1920))])
+@pytest.mark.parametrize(
+    ("name", "size"), [("wide", (1920, 1080)), ("square", (1080, 1080)), ("tall", (1080, 1920))]
+)
 def test_sizes_and_action_inside(name, size):
     # TRUTH  all moving knots and the front stand inside the picture, and the limb with them.
     run = quick_run()
@@ -74,13 +76,21 @@ def test_affine_agrees_with_the_lock(side):
     # TWIN  the matrix against the lock's own geometry at scattered points, with flattening, turn and mirror.
     run = quick_run()
     count = len(run.lock.used)
-    lock = replace(run.lock, flattening=np.full(count, 0.01), zenith_deg=np.full(count, 25.0), angle_deg=np.full(count, 3.0),
-                   centre_x_px=np.full(count, 300.0), centre_y_px=np.full(count, 900.0))
+    lock = replace(
+        run.lock,
+        flattening=np.full(count, 0.01),
+        zenith_deg=np.full(count, 25.0),
+        angle_deg=np.full(count, 3.0),
+        centre_x_px=np.full(count, 300.0),
+        centre_y_px=np.full(count, 900.0),
+    )
     view = replace(view_for(run)[0], side=side)
     rng = np.random.default_rng(0)
     theta, height = view.turn_deg + rng.uniform(-15.0, 15.0, 50), rng.uniform(-60.0, 120.0, 50)
     x, y = view.to_picture(theta, height)
-    fx, fy = to_frame(lock, 3, theta, view.radius_px / view.zoom + height * 1e3 / (view.km_per_px * view.zoom))
+    fx, fy = to_frame(
+        lock, 3, theta, view.radius_px / view.zoom + height * 1e3 / (view.km_per_px * view.zoom)
+    )
     got = affine_to_frame(view, lock, 3) @ np.stack([x, y, np.ones(50)])
     assert np.abs(got - [fx, fy]).max() < 1e-6
 
@@ -90,7 +100,8 @@ USED = np.array([0, 1, 2, 3, 7, 8])
 
 
 def test_even_pacing_hold_and_gap():
-    # TRUTH  a picture a frame, 1.5 s of hold at 20 a second, and the gap of 100 s marked after it, not before.
+    # TRUTH  a picture a frame, 1.5 s of hold at 20 a second, and the gap of 100 s marked after it, not
+    # before.
     shots = plan_shots(USED, TIMES, ClipSettings(hold_s=1.5))
     assert [s.frame for s in shots] == USED.tolist()
     assert shots[-1].repeats == 1 + 30
@@ -112,7 +123,7 @@ def test_clock_pacing_is_true_to_the_clock():
 def test_there_and_back():
     shots = plan_shots(USED, TIMES, ClipSettings(there_and_back=True, hold_s=0.0))
     assert [s.frame for s in shots] == [0, 1, 2, 3, 7, 8, 7, 3, 2, 1, 0]
-    assert speed_up(shots, 20.0) == pytest.approx(180.0 * 20.0 / 5.0)      # the way forward counts
+    assert speed_up(shots, 20.0) == pytest.approx(180.0 * 20.0 / 5.0)  # the way forward counts
 
 
 def test_blended_pictures_stay_out_of_gaps():
@@ -124,10 +135,19 @@ def test_blended_pictures_stay_out_of_gaps():
 
 
 @settings(max_examples=80, deadline=None)
-@given(st.lists(st.floats(0.5, 500.0), min_size=0, max_size=40), st.sampled_from(["even", "clock"]), st.booleans(), st.integers(0, 3))
+@given(
+    st.lists(st.floats(0.5, 500.0), min_size=0, max_size=40),
+    st.sampled_from(["even", "clock"]),
+    st.booleans(),
+    st.integers(0, 3),
+)
 def test_any_times_give_a_clip(steps, pacing, back, blend):
     time_s = np.concatenate([[0.0], np.cumsum(steps)])
-    shots = plan_shots(np.arange(len(time_s)), time_s, ClipSettings(pacing=pacing, there_and_back=back, blend=blend, hold_s=0.0))
+    shots = plan_shots(
+        np.arange(len(time_s)),
+        time_s,
+        ClipSettings(pacing=pacing, there_and_back=back, blend=blend, hold_s=0.0),
+    )
     assert all(s.repeats >= 1 for s in shots)
     assert shots[0].frame == 0
     assert max(s.time_s for s in shots) <= time_s[-1] + 1e-9

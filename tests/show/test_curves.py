@@ -28,7 +28,8 @@ def test_front_speed_and_acceleration_between_the_points(measured_fake):
 
 
 def test_knot_curve_is_the_fitted_path(measured_fake):
-    # TRUTH  the record's own curve at the points, and its slope at mid-time is the radial speed quoted, accelerated or not.
+    # TRUTH  the record's own curve at the points, and its slope at mid-time is the radial speed quoted,
+    # accelerated or not.
     for knot in measured_fake.motion.knots[:2]:
         assert knot_height(knot, knot.time_s) == pytest.approx(knot.curve_mm, abs=1e-9)
         low, high = knot_height(knot, knot.fit.time_s + np.array([-1.0, 1.0]))
@@ -36,7 +37,8 @@ def test_knot_curve_is_the_fitted_path(measured_fake):
 
 
 def test_knot_curve_between_the_points_of_an_arch(measured_fake):
-    # TRUTH  a knot on a circle of 40 Mm at 50 km/s, seen every 60 s: heights half-way between the points within 0.01 Mm.
+    # TRUTH  a knot on a circle of 40 Mm at 50 km/s, seen every 60 s: heights half-way between the points
+    # within 0.01 Mm.
     def arch(time_s):
         return 20.0 + 40.0 * np.sin(0.2 + 50e-3 / 40.0 * time_s)
 
@@ -47,12 +49,15 @@ def test_knot_curve_between_the_points_of_an_arch(measured_fake):
 
 
 def test_knot_speed_is_the_run_along_the_path(measured_fake):
-    # TRUTH  a parabola thrown up at 30 km/s and drawn down at 25 m/s2 while it runs along the limb at 10 km/s, 1 Mm of angle at every
-    # height: the speed is the root of the sum of squares, least (10 km/s and never negative) on top.
+    # TRUTH  a parabola thrown up at 30 km/s and drawn down at 25 m/s2 while it runs along the limb at 10
+    # km/s, 1 Mm of angle at every height: the speed is the root of the sum of squares, least (10 km/s and
+    # never negative) on top.
     limb_mm, time_s = 700.0, np.arange(0.0, 2400.0, 60.0)
     height = 20.0 + 30e-3 * time_s - 0.5 * 25e-6 * time_s**2
     angle = np.cumsum(np.r_[0.0, 0.6 / (limb_mm + 0.5 * (height[1:] + height[:-1]))])
-    knot = replace(measured_fake.motion.knots[0], time_s=time_s, curve_mm=height, curve_angle_deg=np.rad2deg(angle))
+    knot = replace(
+        measured_fake.motion.knots[0], time_s=time_s, curve_mm=height, curve_angle_deg=np.rad2deg(angle)
+    )
     times = np.array([0.0, 600.0, 1200.0, 1800.0])
     speed, error = knot_speed(knot, limb_mm, times)
     assert speed == pytest.approx(np.hypot(30.0 - 25e-3 * times, 10.0), rel=2e-3)
@@ -68,8 +73,8 @@ def test_knot_speed_at_mid_time_is_the_speed_quoted(measured_fake):
 
 
 def test_local_speeds_are_unbiased_and_their_errors_true(measured_fake):
-    # TRUTH  a straight line at 80 km/s with noise of 0.5 Mm; the pulls of 400 windows have a standard deviation of 1,
-    # within 4 standard errors, 4 / sqrt(2 * 400) = 0.14.
+    # TRUTH  a straight line at 80 km/s with noise of 0.5 Mm; the pulls of 400 windows have a standard
+    # deviation of 1, within 4 standard errors, 4 / sqrt(2 * 400) = 0.14.
     rng = np.random.default_rng(1)
     time_s = np.arange(2000) * 20.0
     front = replace(

@@ -55,13 +55,21 @@ def visible_texts(figure):
         axes = text.axes
         if axes is not None and not axes.axison and text not in axes.texts:
             continue
-        found.append((text, Text.get_window_extent(text, renderer)))  # of an annotation the words alone, without its arrow
+        found.append(
+            (text, Text.get_window_extent(text, renderer))
+        )  # of an annotation the words alone, without its arrow
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
-            hidden = {id(t) for tick in axis.get_major_ticks() + axis.get_minor_ticks() for t in (tick.label1, tick.label2)}
+            hidden = {
+                id(t)
+                for tick in axis.get_major_ticks() + axis.get_minor_ticks()
+                for t in (tick.label1, tick.label2)
+            }
             if axis.get_visible() and axes.axison:
                 low, high = sorted(axis.get_view_interval())
-                hidden -= {id(tick.label1) for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high}
+                hidden -= {
+                    id(tick.label1) for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high
+                }
             else:
                 hidden.add(id(axis.label))
             found = [(text, box) for text, box in found if id(text) not in hidden]
@@ -69,9 +77,16 @@ def visible_texts(figure):
 
 
 def test_every_figure_in_both_themes_and_formats(drawn):
-    expected = [f"{name}{suffix}.{kind}" for name in FIGURE_NAMES for suffix in ("", "_dark") for kind in ("png", "svg")]
+    expected = [
+        f"{name}{suffix}.{kind}"
+        for name in FIGURE_NAMES
+        for suffix in ("", "_dark")
+        for kind in ("png", "svg")
+    ]
     assert [path.name for path in drawn.paths] == expected
-    assert sorted(path.name for path in drawn.folder.iterdir()) == sorted([*expected, "notes.txt"])  # no .part, nothing stale
+    assert sorted(path.name for path in drawn.folder.iterdir()) == sorted(
+        [*expected, "notes.txt"]
+    )  # no .part, nothing stale
     assert drawn.calls == [(i, len(FIGURE_NAMES) * 2) for i in range(1, len(FIGURE_NAMES) * 2 + 1)]
     assert drawn.settings_kept
 
@@ -85,7 +100,9 @@ def test_png_has_the_resolution_asked_for(drawn):
 
 def test_themes_differ_in_background(drawn):
     folder = drawn.folder
-    light, dark = (cv2.imread(str(folder / f"height_time{suffix}.png"))[5, 5].mean() for suffix in ("", "_dark"))
+    light, dark = (
+        cv2.imread(str(folder / f"height_time{suffix}.png"))[5, 5].mean() for suffix in ("", "_dark")
+    )
     assert light > 240
     assert dark < 30
 
@@ -96,16 +113,21 @@ def test_dark_svg_is_what_drawing_it_dark_gives(drawn, measured_fake, tmp_path):
         save_vector(height_time(measured_fake, DARK), tmp_path / "height_time_dark.svg", measured_fake)
     # Names of reused shapes are digests of shape and colour, so they differ; nothing else may.
     ours, twin = (
-        re.sub(r"\b[mph][0-9a-f]{10}\b", "name", (folder / "height_time_dark.svg").read_text()) for folder in (drawn.folder, tmp_path)
+        re.sub(r"\b[mph][0-9a-f]{10}\b", "name", (folder / "height_time_dark.svg").read_text())
+        for folder in (drawn.folder, tmp_path)
     )
     assert ours == twin
 
 
 def test_same_run_same_bytes_whatever_the_users_own_settings(measured_fake, tmp_path):
-    for number, own in enumerate(({}, {"font.size": 5, "axes.facecolor": "red", "svg.fonttype": "none", "lines.linewidth": 9})):
+    for number, own in enumerate(
+        ({}, {"font.size": 5, "axes.facecolor": "red", "svg.fonttype": "none", "lines.linewidth": 9})
+    ):
         (tmp_path / str(number)).mkdir()
         with matplotlib.rc_context(own), themed(LIGHT):
-            save_vector(speed_time(measured_fake, LIGHT), tmp_path / str(number) / "speeds.svg", measured_fake)
+            save_vector(
+                speed_time(measured_fake, LIGHT), tmp_path / str(number) / "speeds.svg", measured_fake
+            )
     first, second = (path.read_bytes() for path in tmp_path.rglob("*.svg"))
     assert first == second
 
@@ -191,7 +213,8 @@ def test_heights_errors_and_residuals_are_those_of_the_records(measured_fake):
         halves = [0.5 * np.ptp(segment[:, 1]) for segment in bars.get_segments()]
         assert halves == pytest.approx(list(track.height_err_mm))
         pulls = np.asarray(residual.lines[0].get_ydata()) / track.height_err_mm
-        # TRUTH  noise is Gaussian with the stated error; chi squared of 20 points or more within 4 standard errors
+        # TRUTH  noise is Gaussian with the stated error; chi squared of 20 points or more within 4 standard
+        # errors
         assert np.mean(pulls**2) == pytest.approx(1.0, abs=4 * np.sqrt(2 / len(pulls)))
 
 
@@ -201,15 +224,18 @@ def test_histogram_counts_every_moving_knot(measured_fake):
 
 
 def test_arrows_are_the_way_covered(measured_fake):
-    # TRUTH  an arrow's length in Mm over its time is the speed: at 0.06 Mm a minute for each km/s. The curvature of the
-    # limb along an arrow changes this by less than 1 %.
+    # TRUTH  an arrow's length in Mm over its time is the speed: at 0.06 Mm a minute for each km/s. The
+    # curvature of the limb along an arrow changes this by less than 1 %.
     figure = sheet_of("knot_map", measured_fake)
     (arrows,) = (found for found in figure.findobj(Quiver))
-    minutes = float(next(t.get_text() for t in figure.texts if "way covered" in t.get_text()).split(" in ")[-1].split()[0])
+    minutes = float(
+        next(t.get_text() for t in figure.texts if "way covered" in t.get_text()).split(" in ")[-1].split()[0]
+    )
     speeds = [knot.fit.speed_km_s for knot in measured_fake.motion.knots if knot.moving]
     assert np.hypot(arrows.U, arrows.V) / (0.06 * minutes) == pytest.approx(speeds, rel=0.01)
     assert np.asarray(arrows.get_array()) == pytest.approx(speeds)
-    # TRUTH  the prominence stands at position angle 78 on the east limb, so that outward is to the left, north being up
+    # TRUTH  the prominence stands at position angle 78 on the east limb, so that outward is to the left,
+    # north being up
     assert arrows.U[2] < 0.0  # knot 3 rises
     assert arrows.U[0] > 0.0  # knot 1 falls
 
@@ -223,7 +249,11 @@ def test_map_shows_what_moves_and_keeps_its_proportions(measured_fake):
 
 def test_montage_reads_twelve_single_strips(measured_fake, monkeypatch):
     read, asked = Strip.read, []
-    monkeypatch.setattr(Strip, "read", lambda strip, first=0, last=None: (asked.append((first, last)), read(strip, first, last))[1])
+    monkeypatch.setattr(
+        Strip,
+        "read",
+        lambda strip, first=0, last=None: (asked.append((first, last)), read(strip, first, last))[1],
+    )
     with themed(LIGHT):
         strip_montage(measured_fake, LIGHT)
     assert len(asked) == 12
@@ -233,10 +263,14 @@ def test_montage_reads_twelve_single_strips(measured_fake, monkeypatch):
 
 
 def test_angles_are_called_what_they_are(measured_fake):
-    unknown = replace(measured_fake, orientation=replace(measured_fake.orientation, position_angles=False, sign=1))
+    unknown = replace(
+        measured_fake, orientation=replace(measured_fake.orientation, position_angles=False, sign=1)
+    )
     for draw in (strip_montage, time_distance, knot_map):
         with themed(LIGHT):
-            words = " ".join(text.get_text().replace("\n", " ") for text in draw(unknown, LIGHT).findobj(Text))
+            words = " ".join(
+                text.get_text().replace("\n", " ") for text in draw(unknown, LIGHT).findobj(Text)
+            )
         assert "position angle" not in words
         assert draw is knot_map or "image angle" in words
         assert draw is not knot_map or "image up" in words
@@ -255,7 +289,8 @@ def test_gaps_stay_gaps_in_time_distance_diagrams(measured_fake):
 
 
 def test_the_title_of_the_ridges_counts_what_the_table_lists(measured_fake):
-    # TRUTH  two ridges of the run are drawn, one of them with a knot; three more lie along knots' own paths, two with the knot's speed.
+    # TRUTH  two ridges of the run are drawn, one of them with a knot; three more lie along knots' own paths,
+    # two with the knot's speed.
     motion = measured_fake.motion
     own = [replace(motion.ridges[0], slit=OWN_PATH, knot=knot, agrees=knot < 4) for knot in (2, 3, 4)]
     falling = replace(motion.ridges[1], speed_km_s=-50.0)
@@ -273,7 +308,10 @@ def test_the_title_of_the_ridges_counts_what_the_table_lists(measured_fake):
 
 def test_registration_check_gives_the_verdict_in_words(measured_fake):
     poor = replace(measured_fake, lock=replace(measured_fake.lock, centre_err_px=np.full(44, 2.0)))
-    for measured, words in ((measured_fake, "The lock can be trusted"), (poor, "The lock should not be trusted")):
+    for measured, words in (
+        (measured_fake, "The lock can be trusted"),
+        (poor, "The lock should not be trusted"),
+    ):
         with themed(LIGHT):
             texts = [text.get_text() for text in registration_check(measured, LIGHT).texts]
         assert words in texts[0]
@@ -308,11 +346,14 @@ def test_doubts_are_on_every_sheet_that_quotes_the_number(measured_fake):
     slide = [text.get_text() for text in sheet_of("summary", run).texts]
     assert "unsure: cadence too slow" in slide
     assert slide[0].startswith("The fastest knot seems to move at ")
-    assert "unsure: cadence too slow" not in [text.get_text() for text in sheet_of("summary", measured_fake).texts]
+    assert "unsure: cadence too slow" not in [
+        text.get_text() for text in sheet_of("summary", measured_fake).texts
+    ]
 
 
 def test_one_bad_point_does_not_flatten_the_rest(measured_fake):
-    # TRUTH  a front's height with an error of 90 Mm: its value stays on the axes, its bar runs off, and the axes grow by less than a half.
+    # TRUTH  a front's height with an error of 90 Mm: its value stays on the axes, its bar runs off, and the
+    # axes grow by less than a half.
     def ranges(run):
         figure = sheet_of("height_time", run)
         return [np.ptp(axes.get_ylim()) for axes in figure.axes[:2]], figure.axes[0].get_ylim()
@@ -320,7 +361,9 @@ def test_one_bad_point_does_not_flatten_the_rest(measured_fake):
     front = measured_fake.motion.fronts[0]
     errors = front.height_err_mm.copy()
     errors[3] = 90.0
-    bad = replace(measured_fake, motion=replace(measured_fake.motion, fronts=(replace(front, height_err_mm=errors),)))
+    bad = replace(
+        measured_fake, motion=replace(measured_fake.motion, fronts=(replace(front, height_err_mm=errors),))
+    )
     (usual, _), (spoiled, (low, high)) = ranges(measured_fake), ranges(bad)
     assert all(wide < 1.5 * narrow for wide, narrow in zip(spoiled, usual, strict=True))
     assert low < front.height_mm.min() < front.height_mm.max() < high
@@ -366,10 +409,14 @@ def crowded(measured):
         )
         for number in range(40)
     )
-    ridges = tuple(replace(ridge, speed_km_s=ridge.speed_km_s + number, speed_err_km_s=0.5) for number in range(4))
+    ridges = tuple(
+        replace(ridge, speed_km_s=ridge.speed_km_s + number, speed_err_km_s=0.5) for number in range(4)
+    )
     lock = measured.lock
-    reason = tuple(f"{lock.names[0]}: no limb, only even light at 0.2 % of full scale (cloud, a closed cover or the Sun outside)"
-                   for _ in lock.names)
+    reason = tuple(
+        f"{lock.names[0]}: no limb, only even light at 0.2 % of full scale (cloud, a closed cover or the Sun outside)"
+        for _ in lock.names
+    )
     motion = replace(measured.motion, knots=(*measured.motion.knots, *more), ridges=ridges)
     return replace(measured, motion=motion, lock=replace(lock, reason=reason))
 
@@ -381,7 +428,9 @@ def measured_crowded(measured_fake):
 
 @pytest.mark.parametrize("name", SHEETS)
 def test_crowded_sheets_keep_their_texts_apart(name, measured_crowded):
-    test_texts_are_large_inside_the_sheet_and_apart(name, "run", SimpleNamespace(getfixturevalue=lambda _: measured_crowded))
+    test_texts_are_large_inside_the_sheet_and_apart(
+        name, "run", SimpleNamespace(getfixturevalue=lambda _: measured_crowded)
+    )
 
 
 @pytest.mark.parametrize("run", ["measured_fake", "measured_crowded"])
@@ -403,7 +452,9 @@ def test_labels_stay_on_their_own_picture(run, request):
 
 def test_what_the_lock_leaves_open_stands_on_the_registration_check(measured_fake):
     crept = replace(measured_fake.lock, creep_err_px=np.full(44, 0.4), edge_bias_px=3.8)
-    measured = replace(measured_fake, lock=crept, orientation=replace(measured_fake.orientation, position_angles=False))
+    measured = replace(
+        measured_fake, lock=crept, orientation=replace(measured_fake.orientation, position_angles=False)
+    )
     texts = " ".join(text.get_text() for text in registration_check(measured, LIGHT).texts)
     assert "Not known: refraction, north, the true limb to 3.8 px" in texts.replace("\n", " ")
 
@@ -430,10 +481,14 @@ def test_grey_tracks_are_named_above_the_data(measured_crowded):
 
 
 def test_a_range_that_goes_on_ends_in_an_arrow(measured_fake):
-    # PUBLISHED  coronal rain reaches 200 km/s (see USUAL_RANGES); the axis of this run ends before, that of fast knots does not.
+    # PUBLISHED  coronal rain reaches 200 km/s (see USUAL_RANGES); the axis of this run ends before, that of
+    # fast knots does not.
     fast = crowded(measured_fake)
     knots = tuple(replace(knot, fit=replace(knot.fit, speed_km_s=220.0)) for knot in fast.motion.knots)
-    for measured, arrows in ((measured_fake, 1), (replace(fast, motion=replace(fast.motion, knots=knots)), 0)):
+    for measured, arrows in (
+        (measured_fake, 1),
+        (replace(fast, motion=replace(fast.motion, knots=knots)), 0),
+    ):
         with themed(LIGHT):
             top = speed_histogram(measured, LIGHT).axes[0]
         assert (top.get_xlim()[1] < 200.0) == bool(arrows)
@@ -442,7 +497,13 @@ def test_a_range_that_goes_on_ends_in_an_arrow(measured_fake):
 
 def test_angles_are_shown_within_the_circle(measured_fake):
     # TRUTH  366.9 degrees is 6.9; -0.02 is 0.0, not 360.0.
-    assert [degrees(angle) for angle in (366.9, -0.02, 359.96, 720.0, -8.0)] == ["6.9°", "0.0°", "0.0°", "0.0°", "352.0°"]
+    assert [degrees(angle) for angle in (366.9, -0.02, 359.96, 720.0, -8.0)] == [
+        "6.9°",
+        "0.0°",
+        "0.0°",
+        "0.0°",
+        "352.0°",
+    ]
     slits = tuple(replace(slit, angle_deg=slit.angle_deg + 360.0) for slit in measured_fake.motion.slits)
     strip = measured_fake.strip
     strip = replace(strip, geometry=replace(strip.geometry, from_deg=352.0))
@@ -453,14 +514,20 @@ def test_angles_are_shown_within_the_circle(measured_fake):
         figure.canvas.draw()
     for angle in re.findall(r"(-?[\d.]+)°", " ".join(titles)):
         assert 0.0 <= float(angle) < 360.0
-    labels = [float(label.get_text()) for axes in figure.axes for label in axes.get_xticklabels() if label.get_text()]
+    labels = [
+        float(label.get_text())
+        for axes in figure.axes
+        for label in axes.get_xticklabels()
+        if label.get_text()
+    ]
     assert 0.0 in labels
     assert max(labels) < 360.0
     assert min(labels) >= 0.0
 
 
 def test_map_stays_inside_a_narrow_frame(measured_fake):
-    # TRUTH  north up, a frame of 640 x 240 px stands on its short side: the map is made narrower instead of showing what is beyond.
+    # TRUTH  north up, a frame of 640 x 240 px stands on its short side: the map is made narrower instead of
+    # showing what is beyond.
     lock = replace(measured_fake.lock, shape=(measured_fake.lock.shape[0] // 2, measured_fake.lock.shape[1]))
     aspect = fitting_aspect(replace(measured_fake, lock=lock), 2.0)
     area = map_of(replace(measured_fake, lock=lock), aspect)
@@ -469,7 +536,8 @@ def test_map_stays_inside_a_narrow_frame(measured_fake):
 
 
 def test_map_shows_the_moment_of_the_motion(measured_fake, measured_still):
-    # TRUTH  of all frames the one shown lies in the spans of as many moving knots as any does; where nothing moves it is the reference.
+    # TRUTH  of all frames the one shown lies in the spans of as many moving knots as any does; where nothing
+    # moves it is the reference.
     knots = [knot for knot in measured_fake.motion.knots if knot.moving]
     time = dict(zip(measured_fake.strip.frame.tolist(), measured_fake.strip.time_s.tolist(), strict=True))
 
@@ -486,7 +554,11 @@ def test_map_shows_the_moment_of_the_motion(measured_fake, measured_still):
 def test_height_labels_of_the_map_stand_apart(measured_fake):
     # at least the width of a letter (0.6 of 16 points at 100 dots an inch: 13 px) between two in a line
     figure = sheet_of("knot_map", measured_fake)
-    boxes = [text.get_window_extent() for text in figure.axes[0].texts if text.get_text().endswith(" Mm") or text.get_text() == "limb"]
+    boxes = [
+        text.get_window_extent()
+        for text in figure.axes[0].texts
+        if text.get_text().endswith(" Mm") or text.get_text() == "limb"
+    ]
     assert len(boxes) > 2
     for one, other in combinations(boxes, 2):
         side = max(one.x0, other.x0) - min(one.x1, other.x1)
@@ -498,14 +570,24 @@ def test_numbers_read_alone_carry_the_whole_error(measured_fake):
     # TWIN  chance and systematic parts in quadrature, for the front from scale and clock
     front, motion = measured_fake.motion.fronts[0], measured_fake.motion
     systematic = front.best.peak_speed_km_s * np.hypot(motion.scale_err, motion.clock_err)
-    assert speed_error(measured_fake, front) == pytest.approx(np.hypot(front.best.peak_speed_err_km_s, systematic))
+    assert speed_error(measured_fake, front) == pytest.approx(
+        np.hypot(front.best.peak_speed_err_km_s, systematic)
+    )
     knot = motion.knots[0]
-    assert speed_error(measured_fake, knot) == pytest.approx(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s))
+    assert speed_error(measured_fake, knot) == pytest.approx(
+        np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)
+    )
     words = " ".join(text.get_text() for text in sheet_of("height_time", measured_fake).texts)
     assert speed_text(measured_fake, front) in words
 
 
 def test_speed_sheet_says_its_conventions(measured_fake):
     words = " ".join(text.get_text() for text, _ in visible_texts(sheet_of("speed_time", measured_fake)))
-    for part in ("bands of 1 sigma", "mark at mid-time", "slopes over 5 heights", "free fall: −", "the front's mean"):
+    for part in (
+        "bands of 1 sigma",
+        "mark at mid-time",
+        "slopes over 5 heights",
+        "free fall: −",
+        "the front's mean",
+    ):
         assert part in words

@@ -15,7 +15,8 @@ from promtrack.show.numbers import clock, counted, false_alarm_text, sentence, s
 @pytest.mark.parametrize(
     ("value", "error", "text"),
     [
-        # PUBLISHED  Particle Data Group, Review of Particle Physics, Introduction, section 5.3: 0.827 +- 0.119 becomes
+        # PUBLISHED  Particle Data Group, Review of Particle Physics, Introduction, section 5.3: 0.827 +-
+        # 0.119 becomes
         # 0.83 +- 0.12, 0.827 +- 0.367 becomes 0.8 +- 0.4 (quoted from memory).
         (0.827, 0.119, "0.83 ± 0.12"),
         (0.827, 0.367, "0.8 ± 0.4"),
@@ -40,9 +41,11 @@ def test_unknown_errors_are_said_to_be_unknown():
 
 @given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e6))
 def test_rounding_loses_less_than_a_quarter_of_the_error(value, error):
-    # TRUTH  with one kept digit of at least 3.55 the error moves by at most 0.5 in 3.55, with two digits by 0.5 in 10;
-    # the value moves by at most half a unit of the last place, thus by less than 0.15 errors.
-    shown_value, shown_error = (float(part.replace("−", "-")) for part in with_error(value, error).split(" ± "))
+    # TRUTH  with one kept digit of at least 3.55 the error moves by at most 0.5 in 3.55, with two digits by
+    # 0.5 in 10; the value moves by at most half a unit of the last place, thus by less than 0.15 errors.
+    shown_value, shown_error = (
+        float(part.replace("−", "-")) for part in with_error(value, error).split(" ± ")
+    )
     assert abs(shown_error - error) <= 0.15 * error
     assert abs(shown_value - value) <= 0.15 * error + 1e-9 * abs(value)
 
@@ -72,15 +75,29 @@ def test_notes_become_sentences():
 
 def test_a_number_is_not_torn_from_its_unit():
     # TRUTH  blanks inside numbers hold; those between words may break.
-    shown = unbroken("up to 294.5 ± 2.4 km/s; ± 1.7 km/s (66.6 ± 0.5 m/s²), 89 of 90 frames, 40 s pass, 3 knots, 0.1 % ± 0.2 %")
+    shown = unbroken(
+        "up to 294.5 ± 2.4 km/s; ± 1.7 km/s (66.6 ± 0.5 m/s²), 89 of 90 frames, 40 s pass, 3 knots, 0.1 % ± 0.2 %"
+    )
     assert shown.replace("\N{NO-BREAK SPACE}", "_") == (
-        "up to 294.5_±_2.4_km/s; ±_1.7_km/s (66.6_±_0.5_m/s²), 89 of 90 frames, 40_s pass, 3 knots, 0.1_%_±_0.2_%")
+        "up to 294.5_±_2.4_km/s; ±_1.7_km/s (66.6_±_0.5_m/s²), 89 of 90 frames, 40_s pass, 3 knots, 0.1_%_±_0.2_%"
+    )
 
 
 def test_messages_carry_the_signs_of_print():
-    # TRUTH  a minus before a number, also after a bracket; a hyphen in a word, a date, a range or a file's name stays.
+    # TRUTH  a minus before a number, also after a bracket; a hyphen in a word, a date, a range or a file's
+    # name stays.
     assert typeset("off by -0.1 % +- 0.2 % (-.5)") == "off by −0.1 % ± 0.2 % (−.5)"
-    for kept in ("2026-05-17", "frame-7.tif", "10-20 km/s", "a/-7", "--set camera.north_deg=-12", "north_deg = -12.5",
-                 "set camera.north_deg = -12.00"):
+    for kept in (
+        "2026-05-17",
+        "frame-7.tif",
+        "10-20 km/s",
+        "a/-7",
+        "--set camera.north_deg=-12",
+        "north_deg = -12.5",
+        "set camera.north_deg = -12.00",
+    ):
         assert typeset(kept) == kept
-    assert typeset("P = -20.30 deg and B0 = -2.4 deg; 15.02 +- 0.30 deg") == "P = −20.30° and B0 = −2.4°; 15.02 ± 0.30°"
+    assert (
+        typeset("P = -20.30 deg and B0 = -2.4 deg; 15.02 +- 0.30 deg")
+        == "P = −20.30° and B0 = −2.4°; 15.02 ± 0.30°"
+    )

@@ -22,7 +22,15 @@ from promtrack.show.overlay import annotate, draw_annotation, label_boxes, make_
 from promtrack.show.pacing import plan_shots
 from promtrack.show.palette import LOOKS
 from promtrack.show.text import REGULAR, WHITE, block_of, text_mask
-from promtrack.show.tracks import FADE_FRAMES, Pace, draw_head, label_shows, speed_mask, speed_words, trail_paths
+from promtrack.show.tracks import (
+    FADE_FRAMES,
+    Pace,
+    draw_head,
+    label_shows,
+    speed_mask,
+    speed_words,
+    trail_paths,
+)
 from promtrack.show.view import choose_view
 from tests.show.clip_case import quick_run
 
@@ -52,15 +60,18 @@ def test_nothing_overlaps_and_all_keeps_clear_of_the_border(name, title):
     run, view, page, time_s, _ = stage(view=name, title=title, credit="Hillside observatory" if title else "")
     busy = np.zeros((view.height // 8, view.width // 8), np.float32)
     rows, columns = busy.shape
-    busy[int(0.3 * rows):int(0.7 * rows), int(0.4 * columns):int(0.6 * columns)] = 1.0       # the action
+    busy[int(0.3 * rows) : int(0.7 * rows), int(0.4 * columns) : int(0.6 * columns)] = 1.0  # the action
     annotation = annotate(run, view, page, busy, time_s)
     placed = annotation.ground.placed
     assert len(placed) >= (9 if name != "native" else 6)
     assert not [pair for pair in combinations(placed, 2) if overlaps(*pair)]
     assert all(r.left >= 0.9 * page.margin and r.top >= 0.9 * page.margin for r in placed)
-    assert all(r.right <= page.width - 0.9 * page.margin and r.bottom <= page.height - 0.9 * page.margin for r in placed)
+    assert all(
+        r.right <= page.width - 0.9 * page.margin and r.bottom <= page.height - 0.9 * page.margin
+        for r in placed
+    )
     for rect in placed:
-        part = annotation.ground.busy[rect.top // 8:rect.bottom // 8, rect.left // 8:rect.right // 8]
+        part = annotation.ground.busy[rect.top // 8 : rect.bottom // 8, rect.left // 8 : rect.right // 8]
         assert part.mean() < 0.05
 
 
@@ -79,8 +90,8 @@ def test_each_part_can_be_switched_off(overlay):
 
 
 def test_scale_bar_and_earth_are_to_scale():
-    # TRUTH  measured on the drawn picture: the bar's inner length against km per px, and the Earth's area against its radius
-    # (6378.1 km, IAU 2015 Resolution B3).
+    # TRUTH  measured on the drawn picture: the bar's inner length against km per px, and the Earth's area
+    # against its radius (6378.1 km, IAU 2015 Resolution B3).
     _, view, page, _, _ = stage(view="wide")
     ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
     step = nice_step(0.10 * page.height * view.km_per_px * 1e-3)
@@ -97,7 +108,8 @@ def test_scale_bar_and_earth_are_to_scale():
 
 
 def test_front_and_knot_marks_stand_where_the_tracks_are():
-    # TRUTH  the ring's centroid is the knot's place, and the front's line its height, both within 1 px (half the trail's jitter).
+    # TRUTH  the ring's centroid is the knot's place, and the front's line its height, both within 1 px (half
+    # the trail's jitter).
     run, view, page, time_s, shots = stage(view="wide", overlays=("knots",))
     knot = next(k for k in run.motion.knots if k.moving)
     shot = next(s for s in shots if s.time_s > knot.time_s[len(knot.time_s) // 2])
@@ -105,26 +117,35 @@ def test_front_and_knot_marks_stand_where_the_tracks_are():
     canvas, annotation = drawn(one, view, page, time_s, shot)
     trail = annotation.trails[0]
     x, y = (float(np.interp(shot.time_s, trail.time_s, c)) for c in trail.points_px.T)
-    true_x, true_y = view.to_picture(run.orientation.to_image(np.interp(shot.time_s, knot.time_s, knot.angle_deg)),
-                                     np.interp(shot.time_s, knot.time_s, knot.height_mm))
+    true_x, true_y = view.to_picture(
+        run.orientation.to_image(np.interp(shot.time_s, knot.time_s, knot.angle_deg)),
+        np.interp(shot.time_s, knot.time_s, knot.height_mm),
+    )
     assert np.hypot(x - true_x, y - true_y) < 2.0
     radius = 0.42 * page.unit
-    yy, xx = np.mgrid[:view.height, :view.width]
+    yy, xx = np.mgrid[: view.height, : view.width]
     ring = np.abs(np.hypot(xx - x, yy - y) - radius) < 1.0
     assert np.median(canvas.y[ring]) > 100.0
 
 
 @pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
 def test_words_never_meet_at_any_time(name):
-    # TRUTH  in every picture of the clip, all boxes of words are disjoint and inside the margins; the front's label wanders.
+    # TRUTH  in every picture of the clip, all boxes of words are disjoint and inside the margins; the front's
+    # label wanders.
     run, view, page, time_s, shots = stage(view=name, title="Eruption on the east limb")
-    second = replace(run.motion.fronts[0], front=2, height_mm=run.motion.fronts[0].height_mm + 4.0)   # on the heels of the first
+    second = replace(
+        run.motion.fronts[0], front=2, height_mm=run.motion.fronts[0].height_mm + 4.0
+    )  # on the heels of the first
     run = replace(run, motion=replace(run.motion, fronts=(*run.motion.fronts, second)))
     annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
     fronts_labelled = 0
     for shot in shots:
         boxes = label_boxes(annotation, shot.time_s)
-        fronts_labelled += len(boxes) - len(annotation.blocks) - sum(label_shows(trail, shot.time_s) for trail in annotation.trails)
+        fronts_labelled += (
+            len(boxes)
+            - len(annotation.blocks)
+            - sum(label_shows(trail, shot.time_s) for trail in annotation.trails)
+        )
         assert not [pair for pair in combinations(boxes, 2) if overlaps(*pair)]
         for box in boxes:
             assert min(box.left, box.top) >= 0.9 * page.margin
@@ -134,8 +155,8 @@ def test_words_never_meet_at_any_time(name):
 
 
 def test_a_trail_goes_with_its_knot_and_its_leader_points_at_it():
-    # TRUTH  on black: a trail is gone a few frames after its knot's end, label and all; a leader shows only while its trail does, and
-    # not before the knot has come to where it points.
+    # TRUTH  on black: a trail is gone a few frames after its knot's end, label and all; a leader shows only
+    # while its trail does, and not before the knot has come to where it points.
     run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
     annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
     step = float(np.median(np.diff(time_s)))
@@ -163,12 +184,17 @@ def test_a_trail_goes_with_its_knot_and_its_leader_points_at_it():
 
 
 def test_a_ring_shows_only_beside_its_speed():
-    # TRUTH  on black: before the speed comes and after the knot has gone there is no ring, in between there is one at the knot's place.
+    # TRUTH  on black: before the speed comes and after the knot has gone there is no ring, in between there
+    # is one at the knot's place.
     run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
     rings = 0
     for trail in annotate(run, view, page, np.zeros((30, 40)), time_s).trails:
         middle_s = 0.5 * (trail.label_s + trail.time_s[-1])
-        for now_s, seen in ((trail.label_s - 1.0, False), (middle_s, trail.label is not None), (trail.time_s[-1] + 1.0, False)):
+        for now_s, seen in (
+            (trail.label_s - 1.0, False),
+            (middle_s, trail.label is not None),
+            (trail.time_s[-1] + 1.0, False),
+        ):
             canvas = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
             draw_head(trail, canvas, now_s)
             y, x = np.nonzero(canvas.y > 40)
@@ -186,10 +212,15 @@ def test_a_front_is_not_drawn_where_it_was_not_seen():
     front = run.motion.fronts[0]
     middle = len(front.time_s) // 2
     keep = np.ones(len(front.time_s), bool)
-    keep[middle:middle + 9] = False
-    track = {key: getattr(front, key)[keep] for key in ("frame", "time_s", "height_mm", "height_err_mm", "angle_deg")}
+    keep[middle : middle + 9] = False
+    track = {
+        key: getattr(front, key)[keep]
+        for key in ("frame", "time_s", "height_mm", "height_err_mm", "angle_deg")
+    }
     holed = replace(front, **track, fits=())
-    marker = annotate(replace(run, motion=replace(run.motion, fronts=(holed,))), view, page, np.zeros((30, 40)), time_s).fronts[0]
+    marker = annotate(
+        replace(run, motion=replace(run.motion, fronts=(holed,))), view, page, np.zeros((30, 40)), time_s
+    ).fronts[0]
     late_s = marker.time_s[0] - holed.time_s[0]
     hole_s = 0.5 * (front.time_s[middle] + front.time_s[middle + 8]) + late_s
     assert front_edge(marker, hole_s) is None
@@ -211,16 +242,19 @@ def test_trail_grows_with_time():
 
 def contrast(one, other):
     """Contrast ratio of two sRGB colours (..., 3) B, G, R."""
+
     def luminance(bgr):
         part = np.asarray(bgr, dtype=float) / 255.0
         linear = np.where(part <= 0.04045, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
         return linear @ np.array([0.0722, 0.7152, 0.2126])
+
     a, b = luminance(one), luminance(other)
     return (np.maximum(a, b) + 0.05) / (np.minimum(a, b) + 0.05)
 
 
 def test_contrast_formula():
-    # PUBLISHED  WCAG 2.1, definition of contrast ratio: black on white 21:1; #777777 on white 4.48:1 (just below the 4.5 of AA).
+    # PUBLISHED  WCAG 2.1, definition of contrast ratio: black on white 21:1; #777777 on white 4.48:1 (just
+    # below the 4.5 of AA).
     assert contrast((0, 0, 0), (255, 255, 255)) == pytest.approx(21.0)
     assert contrast((0x77, 0x77, 0x77), (255, 255, 255)) == pytest.approx(4.48, abs=0.005)
 
@@ -228,14 +262,14 @@ def test_contrast_formula():
 @pytest.mark.parametrize("look", LOOKS)
 @pytest.mark.parametrize("colour", [WHITE, KNOT_BGR])
 def test_text_is_readable_over_the_disc(look, colour):
-    # PUBLISHED  WCAG 2.1, success criterion 1.4.3: 4.5:1 for text. Over the disc's brightest quiet tone; what counts is the
-    # ground that touches the letters, so the pixels within 1 to 2 px of them.
+    # PUBLISHED  WCAG 2.1, success criterion 1.4.3: 4.5:1 for text. Over the disc's brightest quiet tone; what
+    # counts is the ground that touches the letters, so the pixels within 1 to 2 px of them.
     tone = np.full((120, 400), round(255 * LOOKS[look].disc_centre), np.uint8)
     canvas = canvas_from_tone(tone, look, 1)
     mask = text_mask("33.1 ± 0.8 km/s", 28, REGULAR)
     lay(make_stamp(text_ink(mask, 60, 40, 28, colour), 400, 120, 1), canvas)
     letters = np.zeros((120, 400), np.uint8)
-    letters[40:40 + mask.shape[0], 60:60 + mask.shape[1]] = mask
+    letters[40 : 40 + mask.shape[0], 60 : 60 + mask.shape[1]] = mask
     near = cv2.dilate(letters, np.ones((5, 5), np.uint8)) > 0
     touching = near & (cv2.dilate(letters, np.ones((3, 3), np.uint8)) == 0)
     ground = canvas_to_bgr(canvas)[touching]
@@ -243,7 +277,8 @@ def test_text_is_readable_over_the_disc(look, colour):
 
 
 def test_stamp_equals_plain_blending():
-    # TWIN  a stamp laid on planes against blending done in colour, at full colour resolution: 2 steps of rounding.
+    # TWIN  a stamp laid on planes against blending done in colour, at full colour resolution: 2 steps of
+    # rounding.
     rng = np.random.default_rng(1)
     ink = blank_ink(3, 5, 20, 12)
     paint(ink, rng.integers(0, 256, (12, 20)).astype(np.uint8), (40.0, 200.0, 90.0), strength=0.7)
@@ -264,7 +299,9 @@ def test_shifted_stamp_equals_one_drawn_there():
     paint(moved, np.full((6, 6), 200, np.uint8), WHITE)
     planes = []
     for stamp, at in ((make_stamp(ink, 40, 30, 2), (10, 6)), (make_stamp(moved, 40, 30, 2), (0, 0))):
-        canvas = Canvas(np.zeros((30, 40), np.uint8), np.zeros((15, 20), np.uint8), np.zeros((15, 20), np.uint8), 2)
+        canvas = Canvas(
+            np.zeros((30, 40), np.uint8), np.zeros((15, 20), np.uint8), np.zeros((15, 20), np.uint8), 2
+        )
         lay(stamp, canvas, at=at)
         planes.append(canvas)
     assert np.array_equal(planes[0].y, planes[1].y)
@@ -280,19 +317,28 @@ def test_blended_pictures_say_so_whatever_else_is_drawn():
 
 
 def test_speeds_that_the_cadence_cannot_be_sure_of_carry_a_question_mark():
-    # TRUTH  with a limit between the speeds of the fake run's knots the faster ones are marked, and the footnote has a line more.
+    # TRUTH  with a limit between the speeds of the fake run's knots the faster ones are marked, and the
+    # footnote has a line more.
     run, view, page, time_s, _ = stage(view="wide", overlays=("knots", "note"))
     speeds = sorted(k.fit.speed_km_s for k in run.motion.knots if k.moving)
-    doubtful = replace(run, motion=replace(run.motion, control=replace(run.motion.control, sure_km_s=speeds[-1] - 0.1)))
-    plain, doubted = (trail_paths(some.motion, view, run.orientation, page, Pace(0.0, 60.0, float(time_s[-1]))) for some in (run, doubtful))
+    doubtful = replace(
+        run, motion=replace(run.motion, control=replace(run.motion.control, sure_km_s=speeds[-1] - 0.1))
+    )
+    plain, doubted = (
+        trail_paths(some.motion, view, run.orientation, page, Pace(0.0, 60.0, float(time_s[-1])))
+        for some in (run, doubtful)
+    )
     assert [path.words.endswith(" ?") for path in doubted] == [True] + [False] * (len(doubted) - 1)
     assert not any("?" in path.words for path in plain)
-    before, after = (annotate(some, view, page, np.zeros((30, 40)), time_s).blocks[0] for some in (run, doubtful))
+    before, after = (
+        annotate(some, view, page, np.zeros((30, 40)), time_s).blocks[0] for some in (run, doubtful)
+    )
     assert after.height > before.height
 
 
 def test_digits_do_not_jitter():
-    # TRUTH  every digit has the same advance, so two times of the clock differ in the cells of the digits that changed only.
+    # TRUTH  every digit has the same advance, so two times of the clock differ in the cells of the digits
+    # that changed only.
     widths = {text_mask(d * 8, 50, REGULAR).shape[1] for d in "0123456789"}
     assert len(widths) == 1
     assert block_of([("08:08:08", 50, REGULAR)]).max() > 200
@@ -303,7 +349,9 @@ def test_words():
     knot = run.motion.knots[0]
     fit = replace(knot.fit, speed_km_s=33.14, speed_err_km_s=0.84, systematic_km_s=0.1)
     assert speed_words(replace(knot, fit=fit)) == "33.1 ± 0.8 km/s"
-    assert speed_words(replace(knot, fit=replace(fit, systematic_km_s=0.84))) == "33.1 ± 1.2 km/s"  # TRUTH  0.84 x sqrt(2) = 1.19
+    assert (
+        speed_words(replace(knot, fit=replace(fit, systematic_km_s=0.84))) == "33.1 ± 1.2 km/s"
+    )  # TRUTH  0.84 x sqrt(2) = 1.19
     assert speed_words(replace(knot, fit=replace(fit, speed_err_km_s=4.2))) == "33 ± 4 km/s"
     assert gap_words(250.0) == "gap 4 min 10 s"
     assert gap_words(7260.0) == "gap 2 h 1 min"
@@ -311,14 +359,20 @@ def test_words():
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(st.integers(20, 400), st.integers(16, 120)), min_size=1, max_size=12), st.integers(0, 2**32 - 1))
+@given(
+    st.lists(st.tuples(st.integers(20, 400), st.integers(16, 120)), min_size=1, max_size=12),
+    st.integers(0, 2**32 - 1),
+)
 def test_layout_never_overlaps(sizes, seed):
     rng = np.random.default_rng(seed)
     ground = make_ground(960, 540, 20, (rng.random((20, 30)) > 0.9).astype(np.float32))
     rects = []
     for i, (width, height) in enumerate(sizes):
-        rect = (place_block(ground, width, height, ("top left", "bottom right")) if i % 2
-                else nearest_free(ground, width, height, tuple(rng.uniform(0, 960, 2))))
+        rect = (
+            place_block(ground, width, height, ("top left", "bottom right"))
+            if i % 2
+            else nearest_free(ground, width, height, tuple(rng.uniform(0, 960, 2)))
+        )
         if rect is not None:
             ground = take(ground, rect)
             rects.append(rect)
@@ -347,19 +401,29 @@ def test_clock_fits_at_every_type_size(unit):
     # TRUTH  whatever the size, the block lies inside the margins and holds the widest text.
     page = Page(64 * unit, 36 * unit, unit, 2)
     ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
-    clock, _ = make_clock(np.datetime64("2088-08-08T08:08:08", "us"), np.arange(5.0), page, ground, clock=True, gaps=True, notices=True)
+    clock, _ = make_clock(
+        np.datetime64("2088-08-08T08:08:08", "us"),
+        np.arange(5.0),
+        page,
+        ground,
+        clock=True,
+        gaps=True,
+        notices=True,
+    )
     assert clock.hours.x >= page.margin
     assert clock.date.y < page.height - page.margin
 
 
 @pytest.mark.parametrize("name", ["wide", "square", "tall"])
 def test_essential_type_is_read_on_a_phone(name):
-    # TRUTH  on a screen 390 px wide (an upright phone): speeds and scale at 9 px and more, the clock at 15 px and more, the footnote
-    # at 7 px and more, which such screens draw with 20 dots.
+    # TRUTH  on a screen 390 px wide (an upright phone): speeds and scale at 9 px and more, the clock at 15 px
+    # and more, the footnote at 7 px and more, which such screens draw with 20 dots.
     run, view, page, time_s, _ = stage(view=name)
     shown = 390.0 / view.width
     knot = next(k for k in run.motion.knots if k.moving)
-    assert speed_mask(speed_words(knot), page).shape[0] / 1.24 * shown >= 8.9       # 1.24: line height over type size
+    assert (
+        speed_mask(speed_words(knot), page).shape[0] / 1.24 * shown >= 8.9
+    )  # 1.24: line height over type size
     assert round(1.1 * page.unit) * shown >= 8.9
     assert round(1.9 * page.unit) * shown >= 15.0
     bare = replace(run, settings=change_settings(run.settings, {"clip.overlays": ["note", "heights"]}))
@@ -369,28 +433,46 @@ def test_essential_type_is_read_on_a_phone(name):
 
 
 def test_arcs_stay_clear_of_speeds_and_leave_no_crumbs():
-    # TRUTH  no pixel of an arc under a label, and no piece shorter than four letters but those next to the arcs' own labels.
+    # TRUTH  no pixel of an arc under a label, and no piece shorter than four letters but those next to the
+    # arcs' own labels.
     _, view, page, *_ = stage(view="wide")
     ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
     _, ground, labels = height_labels(view, page, ground, 60.0)
     assert len(labels) > 1
-    words = [Rect(int(x), int(y), 200, 40) for x, y in zip(*view.to_picture(view.turn_deg, [h for h, _ in labels]), strict=True)]
+    words = [
+        Rect(int(x), int(y), 200, 40)
+        for x, y in zip(*view.to_picture(view.turn_deg, [h for h, _ in labels]), strict=True)
+    ]
     ink = height_arcs(view, page, labels, words)
     for rect in [*words, *(place for _, place in labels)]:
-        assert not ink.opacity[rect.top:rect.bottom, rect.left:rect.right].any()
-    _, numbers, stats, _ = cv2.connectedComponentsWithStats((ink.opacity > 0).astype(np.uint8), connectivity=8)
+        assert not ink.opacity[rect.top : rect.bottom, rect.left : rect.right].any()
+    _, numbers, stats, _ = cv2.connectedComponentsWithStats(
+        (ink.opacity > 0).astype(np.uint8), connectivity=8
+    )
     for number in range(1, len(stats)):
         long = stats[number, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max() >= 4 * page.unit
-        near = any((numbers[max(r.top - page.unit, 0):r.bottom + page.unit, max(r.left - page.unit, 0):r.right + page.unit] == number).any()
-                   for _, r in labels)
+        near = any(
+            (
+                numbers[
+                    max(r.top - page.unit, 0) : r.bottom + page.unit,
+                    max(r.left - page.unit, 0) : r.right + page.unit,
+                ]
+                == number
+            ).any()
+            for _, r in labels
+        )
         assert long or near
 
 
 def test_the_fastest_knots_are_labelled_and_a_crowd_is_thinned():
-    # TRUTH  with 30 moving knots no more than 12 trails are drawn and 3 carry speeds: the fastest that find room.
+    # TRUTH  with 30 moving knots no more than 12 trails are drawn and 3 carry speeds: the fastest that find
+    # room.
     run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
     knot = next(k for k in run.motion.knots if k.moving)
-    many = tuple(replace(knot, knot=n, fit=replace(knot.fit, speed_km_s=10.0 + n), angle_deg=knot.angle_deg + 0.02 * n) for n in range(30))
+    many = tuple(
+        replace(knot, knot=n, fit=replace(knot.fit, speed_km_s=10.0 + n), angle_deg=knot.angle_deg + 0.02 * n)
+        for n in range(30)
+    )
     crowd = replace(run, motion=replace(run.motion, knots=many, fronts=()))
     trails = annotate(crowd, view, page, np.zeros((30, 40)), time_s).trails
     assert len(trails) == 12
@@ -405,7 +487,8 @@ def test_front_says_height_and_speed():
 
 
 def test_arcs_give_way_to_the_front_s_label():
-    # TRUTH  on black, with arcs and front alone: where the label stands with a gap round it, the picture is that without arcs.
+    # TRUTH  on black, with arcs and front alone: where the label stands with a gap round it, the picture is
+    # that without arcs.
     run, view, page, time_s, shots = stage(view="wide", overlays=("front", "heights"))
     run = replace(run, motion=replace(run.motion, knots=()))
     bare = replace(run, settings=change_settings(run.settings, {"clip.overlays": ["front"]}))
@@ -420,12 +503,12 @@ def test_arcs_give_way_to_the_front_s_label():
             continue
         alone, _ = drawn(bare, view, page, time_s, shot)
         box = label[1].grown(round(0.3 * page.unit))
-        part = np.s_[box.top:box.bottom, box.left:box.right]
+        part = np.s_[box.top : box.bottom, box.left : box.right]
         assert np.array_equal(with_arcs.y[part], alone.y[part])
         arcs = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
         lay(annotation.arcs, arcs)
         met += int((arcs.y[part] > 30).any())
-    assert met > 0      # the label did cross an arc
+    assert met > 0  # the label did cross an arc
 
 
 def test_page_type_size():
@@ -434,16 +517,22 @@ def test_page_type_size():
 
 def _away(rect, points_px):
     """Distances of points from a rectangle."""
-    beyond = np.maximum(np.maximum([rect.left, rect.top] - points_px, points_px - [rect.right, rect.bottom]), 0.0)
+    beyond = np.maximum(
+        np.maximum([rect.left, rect.top] - points_px, points_px - [rect.right, rect.bottom]), 0.0
+    )
     return np.hypot(*beyond.T)
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
 def test_words_never_meet_in_the_eruption(name, eruption):
-    # TRUTH  the demonstration's eruption, measured: in every picture all boxes of words are disjoint and inside the margins, the
-    # front's label shows in every picture that shows the front, and no leader is longer than six letters are high.
-    run = replace(eruption, settings=change_settings(eruption.settings, {"clip.view": name, "clip.title": "An eruption"}))
+    # TRUTH  the demonstration's eruption, measured: in every picture all boxes of words are disjoint and
+    # inside the margins, the front's label shows in every picture that shows the front, and no leader is
+    # longer than six letters are high.
+    run = replace(
+        eruption,
+        settings=change_settings(eruption.settings, {"clip.view": name, "clip.title": "An eruption"}),
+    )
     studio = _prepare(run)
     page = make_page(studio.view, 2)
     annotation = annotate(run, studio.view, page, studio.busy_tone, studio.time_s)
@@ -452,7 +541,10 @@ def test_words_never_meet_in_the_eruption(name, eruption):
         assert trail.label is None or _away(trail.label, trail.points_px).min() <= 6.0 * page.unit
     for shot in studio.shots:
         boxes = label_boxes(annotation, shot.time_s)
-        assert all(front_label(marker, shot.time_s) is None or front_label(marker, shot.time_s)[1] in boxes for marker in annotation.fronts)
+        assert all(
+            front_label(marker, shot.time_s) is None or front_label(marker, shot.time_s)[1] in boxes
+            for marker in annotation.fronts
+        )
         assert not [pair for pair in combinations(boxes, 2) if overlaps(*pair)]
         for box in boxes:
             assert min(box.left, box.top) >= 0.9 * page.margin

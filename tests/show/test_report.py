@@ -30,7 +30,9 @@ def products(tmp_path_factory):
     cv2.imwrite(str(folder / "poster.png"), np.full((72, 128, 3), 80, dtype=np.uint8))
     for name in CAPTIONS:
         for suffix, colour in (("", "white"), ("_dark", "black")):
-            cv2.imwrite(str(folder / "figures" / f"{name}{suffix}.png"), np.full((90, 160, 3), 200, dtype=np.uint8))
+            cv2.imwrite(
+                str(folder / "figures" / f"{name}{suffix}.png"), np.full((90, 160, 3), 200, dtype=np.uint8)
+            )
             (folder / "figures" / f"{name}{suffix}.svg").write_text(SVG.format(colour))
     return folder
 
@@ -49,10 +51,25 @@ def test_headline_numbers_stand_there_with_their_errors(measured_fake, products)
     page = written(measured_fake, products)
     knot, front = measured_fake.motion.knots[0], measured_fake.motion.fronts[0]
     # TWIN  a card's number carries its whole error, and says below of what parts
-    assert with_error(knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s") in page
-    systematic = front.best.peak_speed_km_s * np.hypot(measured_fake.motion.scale_err, measured_fake.motion.clock_err)
-    assert with_error(front.best.peak_speed_km_s, float(np.hypot(front.best.peak_speed_err_km_s, systematic)), "km/s") in page
-    assert f"in the plane of the sky; ± {error_text(knot.fit.speed_err_km_s)} km/s from chance, ± 0.26 km/s from scale and clock" in page
+    assert (
+        with_error(
+            knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s"
+        )
+        in page
+    )
+    systematic = front.best.peak_speed_km_s * np.hypot(
+        measured_fake.motion.scale_err, measured_fake.motion.clock_err
+    )
+    assert (
+        with_error(
+            front.best.peak_speed_km_s, float(np.hypot(front.best.peak_speed_err_km_s, systematic)), "km/s"
+        )
+        in page
+    )
+    assert (
+        f"in the plane of the sky; ± {error_text(knot.fit.speed_err_km_s)} km/s from chance, ± 0.26 km/s from scale and clock"
+        in page
+    )
     for sentence in three_sentences(measured_fake):
         assert sentence in page
     for meaning in measured_fake.motion.meanings:
@@ -65,8 +82,10 @@ def test_cards_carry_the_cautions_of_the_verdict(measured_fake, products):
     assert "than this cadence can be sure of" not in written(measured_fake, products)
     control = replace(measured_fake.motion.control, sure_km_s=1.0)
     lock = replace(measured_fake.lock, edge_bias_px=3.1)
-    page = written(replace(measured_fake, lock=lock, motion=replace(measured_fake.motion, control=control)), products)
-    cards = page[page.index('class="cards"'):page.index('id="figures"')]
+    page = written(
+        replace(measured_fake, lock=lock, motion=replace(measured_fake.motion, control=control)), products
+    )
+    cards = page[page.index('class="cards"') : page.index('id="figures"')]
     assert "faster than this cadence can be sure of" in cards
     assert "above the burnt-out limb, up to 2.7 Mm outside the H-alpha limb; " in cards
     counted = "Heights count from the burnt-out limb, up to 2.7 Mm outside the H-alpha limb; the H-alpha limb is taken to lie 4.35 ± 0.5 Mm"
@@ -83,7 +102,9 @@ def test_every_track_model_ridge_and_rejected_frame_has_a_row(measured_fake, pro
 
 
 def test_names_with_markup_are_escaped(measured_fake, products):
-    hostile = replace(measured_fake, sequence=replace(measured_fake.sequence, path=Path('"><script>alert(1)<script>')))
+    hostile = replace(
+        measured_fake, sequence=replace(measured_fake.sequence, path=Path('"><script>alert(1)<script>'))
+    )
     page = written(hostile, products, name="hostile.html")
     assert "prom_&lt;b&gt;broken&lt;/b&gt;.tif" in page
     assert "<b>broken" not in page
@@ -93,7 +114,9 @@ def test_names_with_markup_are_escaped(measured_fake, products):
 
 def test_page_loads_nothing_from_elsewhere(measured_fake, products):
     page = lxml.html.document_fromstring(written(measured_fake, products))
-    loaded = [item.get(name) for item in page.iter() for name in ("src", "srcset", "poster") if item.get(name)]
+    loaded = [
+        item.get(name) for item in page.iter() for name in ("src", "srcset", "poster") if item.get(name)
+    ]
     assert len(loaded) > 2 * len(CAPTIONS)
     assert all(address.startswith("data:") for address in loaded)
     assert not page.xpath("//link | //iframe | //object | //embed | //base | //script[@src]")
@@ -132,7 +155,13 @@ def test_figures_come_in_the_order_of_a_talk_with_both_themes(measured_fake, pro
 
 def test_figures_without_drawings_are_embedded_smaller(measured_fake, tmp_path):
     cv2.imwrite(str(tmp_path / "height_time.png"), np.full((1500, 2666, 3), 128, dtype=np.uint8))
-    page = write_report(measured_fake, tmp_path / "report.html", clip=None, poster=None, figures=[tmp_path / "height_time.png"])
+    page = write_report(
+        measured_fake,
+        tmp_path / "report.html",
+        clip=None,
+        poster=None,
+        figures=[tmp_path / "height_time.png"],
+    )
     data = re.search(r'<img src="data:image/png;base64,([^"]+)"', page.read_text())[1]
     picture = cv2.imdecode(np.frombuffer(base64.b64decode(data), dtype=np.uint8), cv2.IMREAD_COLOR)
     assert picture.shape == (900, 1600, 3)
@@ -141,12 +170,20 @@ def test_figures_without_drawings_are_embedded_smaller(measured_fake, tmp_path):
 def test_a_broken_figure_is_named(measured_fake, tmp_path):
     (tmp_path / "height_time.png").write_bytes(b"not a picture")
     with pytest.raises(InputError, match=r"height_time\.png: cannot be decoded as a picture; draw it again"):
-        write_report(measured_fake, tmp_path / "report.html", clip=None, poster=None, figures=[tmp_path / "height_time.png"])
+        write_report(
+            measured_fake,
+            tmp_path / "report.html",
+            clip=None,
+            poster=None,
+            figures=[tmp_path / "height_time.png"],
+        )
     assert not list(tmp_path.glob("report*"))  # neither the page nor a half-written one
 
 
 def test_nothing_moving_and_nothing_made_is_said(measured_still, tmp_path):
-    page = write_report(measured_still, tmp_path / "report.html", clip=tmp_path / "clip.mp4", poster=None, figures=[]).read_text()
+    page = write_report(
+        measured_still, tmp_path / "report.html", clip=tmp_path / "clip.mp4", poster=None, figures=[]
+    ).read_text()
     assert "No clip was made in this run." in page
     assert "No figures were drawn in this run." in page
     assert "Nothing moves significantly: 1 track was followed" in page
@@ -154,19 +191,29 @@ def test_nothing_moving_and_nothing_made_is_said(measured_still, tmp_path):
 
 
 def test_same_run_same_page(measured_fake, products):
-    assert written(measured_fake, products, name="one.html") == written(measured_fake, products, name="two.html")
+    assert written(measured_fake, products, name="one.html") == written(
+        measured_fake, products, name="two.html"
+    )
 
 
 def test_only_as_many_rows_as_a_phone_can_bear(measured_fake, products):
     many = tuple(replace(measured_fake.motion.knots[0], knot=number) for number in range(1, 401))
-    page = written(replace(measured_fake, motion=replace(measured_fake.motion, knots=many)), products, name="many.html")
+    page = written(
+        replace(measured_fake, motion=replace(measured_fake.motion, knots=many)), products, name="many.html"
+    )
     assert re.findall(r"<tbody>(.*?)</tbody>", page, flags=re.S)[0].count("<tr") == 250
     assert "The first 250 of 400 rows; all are in knots.ecsv." in page
 
 
 def test_cautions_and_settings_are_there(measured_fake, products):
     page = written(measured_fake, products)
-    for words in ("blinds and burns", "lower bounds", "Not a space-weather warning", "least_points = 8", "How to cite"):
+    for words in (
+        "blinds and burns",
+        "lower bounds",
+        "Not a space-weather warning",
+        "least_points = 8",
+        "How to cite",
+    ):
         assert words in page
 
 

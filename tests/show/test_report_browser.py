@@ -35,7 +35,8 @@ pytestmark = [
 
 
 def eventually(page, expression, seconds=15.0):
-    """Wait until the expression holds; asked from outside because the page's own policy forbids evaluating text."""
+    """Wait until the expression holds; asked from outside because the page's own policy forbids evaluating
+    text."""
     end = time.monotonic() + seconds
     while not page.evaluate(expression):
         assert time.monotonic() < end, expression
@@ -66,7 +67,13 @@ def report(measured_fake, drawn):
         check=True,
     )
     figures = [path for path in drawn.paths if path.suffix == ".png"]
-    return write_report(measured_fake, folder / "report.html", clip=clip, poster=drawn.folder / "knot_map.png", figures=figures)
+    return write_report(
+        measured_fake,
+        folder / "report.html",
+        clip=clip,
+        poster=drawn.folder / "knot_map.png",
+        figures=figures,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -84,11 +91,18 @@ def opened(browser, report):
 
     def open_page(width=1280, scheme="light", address=None):
         page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
-        page.on("console", lambda message: complaints.append(message.text) if message.type in ("error", "warning") else None)
+        page.on(
+            "console",
+            lambda message: complaints.append(message.text) if message.type in ("error", "warning") else None,
+        )
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.on(
             "request",
-            lambda request: complaints.append(request.url) if request.url.split(":")[0] not in ("file", "data", "blob") else None,
+            lambda request: (
+                complaints.append(request.url)
+                if request.url.split(":")[0] not in ("file", "data", "blob")
+                else None
+            ),
         )
         page.goto(address or report.as_uri())
         pages.append(page)
@@ -105,7 +119,10 @@ def test_page_opens_from_disk_with_every_picture(opened):
     assert page.title() == "east-limb: promtrack report"
     page.evaluate("document.querySelectorAll('img').forEach(image => image.loading = 'eager')")
     eventually(page, "[...document.images].every(image => image.complete)")
-    assert page.evaluate("[...document.images].filter(image => !image.naturalWidth).map(image => image.alt)") == []
+    assert (
+        page.evaluate("[...document.images].filter(image => !image.naturalWidth).map(image => image.alt)")
+        == []
+    )
     assert page.locator("figure img").count() >= 10
 
 
@@ -121,7 +138,13 @@ def test_clip_plays(opened):
 
 def test_linked_clip_plays_too(opened, measured_fake, report, monkeypatch):
     monkeypatch.setattr(report_pictures, "MOST_CLIP_BYTES", 10)
-    linked = write_report(measured_fake, report.with_name("linked.html"), clip=report.with_name("clip.mp4"), poster=None, figures=[])
+    linked = write_report(
+        measured_fake,
+        report.with_name("linked.html"),
+        clip=report.with_name("clip.mp4"),
+        poster=None,
+        figures=[],
+    )
     page = opened(address=linked.as_uri())
     page.evaluate("document.querySelector('video').play()")
     eventually(page, "document.querySelector('video').currentTime > 0.3")
@@ -162,7 +185,9 @@ def test_tables_sort_by_keyboard_and_only_one_column_is_marked(opened, measured_
 
 def test_unknown_values_stay_at_the_end(opened):
     page = opened()
-    head = page.locator("#knots table").first.locator("thead th", has_text="Acceleration").get_by_role("button")
+    head = (
+        page.locator("#knots table").first.locator("thead th", has_text="Acceleration").get_by_role("button")
+    )
     for _ in range(2):
         head.click()
         assert set(column(page, 10)[1:]) == {"none seen", "changes"}
@@ -170,31 +195,46 @@ def test_unknown_values_stay_at_the_end(opened):
 
 
 def test_a_screen_reader_finds_its_way(opened):
-    # TRUTH  one first heading, no level skipped; pictures, film, tables and links have names; heads say what they head; ids are unique.
+    # TRUTH  one first heading, no level skipped; pictures, film, tables and links have names; heads say what
+    # they head; ids are unique.
     page = opened()
-    levels = [int(tag[1]) for tag in page.evaluate("[...document.querySelectorAll('h1,h2,h3,h4,h5,h6')].map(h => h.tagName)")]
+    levels = [
+        int(tag[1])
+        for tag in page.evaluate("[...document.querySelectorAll('h1,h2,h3,h4,h5,h6')].map(h => h.tagName)")
+    ]
     assert levels.count(1) == 1
     assert levels[0] == 1
     assert all(after <= before + 1 for before, after in pairwise(levels))
     assert page.evaluate("[...document.images].filter(image => image.alt.length < 20).length") == 0
-    assert page.evaluate("[...document.querySelectorAll('video')].every(video => video.ariaLabel.length > 20)")
-    assert page.evaluate("[...document.querySelectorAll('table')].every(table => table.caption.textContent.length > 20)")
+    assert page.evaluate(
+        "[...document.querySelectorAll('video')].every(video => video.ariaLabel.length > 20)"
+    )
+    assert page.evaluate(
+        "[...document.querySelectorAll('table')].every(table => table.caption.textContent.length > 20)"
+    )
     assert page.evaluate("[...document.querySelectorAll('th')].every(head => head.scope)")
-    names = page.evaluate("[...document.querySelectorAll('a')].map(link => link.getAttribute('aria-label') || link.textContent)")
+    names = page.evaluate(
+        "[...document.querySelectorAll('a')].map(link => link.getAttribute('aria-label') || link.textContent)"
+    )
     assert len(set(names)) == len(names)
     ids = page.evaluate("[...document.querySelectorAll('[id]')].map(part => part.id)")
     assert len(set(ids)) == len(ids)
 
 
 def test_keyboard_reaches_everything_and_shows_where_it_is(opened):
-    # PUBLISHED  WCAG 2.2, success criterion 2.4.7 (focus visible): each stop has a drawn outline; the film's own controls draw theirs.
+    # PUBLISHED  WCAG 2.2, success criterion 2.4.7 (focus visible): each stop has a drawn outline; the film's
+    # own controls draw theirs.
     page = opened()
-    stops = page.evaluate("[...document.querySelectorAll('a[href],button,summary,[tabindex=\"0\"]')].filter("
-                          "part => part.checkVisibility() && !part.closest('video') && !part.closest('details:not([open]) pre')).length")
+    stops = page.evaluate(
+        "[...document.querySelectorAll('a[href],button,summary,[tabindex=\"0\"]')].filter("
+        "part => part.checkVisibility() && !part.closest('video') && !part.closest('details:not([open]) pre')).length"
+    )
     reached = 0
     for _ in range(3 * stops):
         page.keyboard.press("Tab")
-        tag, style = page.evaluate("[document.activeElement.tagName, getComputedStyle(document.activeElement).outlineStyle]")
+        tag, style = page.evaluate(
+            "[document.activeElement.tagName, getComputedStyle(document.activeElement).outlineStyle]"
+        )
         assert style == "solid" or tag in ("VIDEO", "BODY"), tag
         reached += tag not in ("VIDEO", "BODY")
         if tag == "BODY":
@@ -204,8 +244,9 @@ def test_keyboard_reaches_everything_and_shows_where_it_is(opened):
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_every_word_is_told_from_its_ground(opened, scheme):
-    # PUBLISHED  WCAG 2.1, success criterion 1.4.3: 4.5:1 for text; each element with words of its own against the first painted ground
-    # behind it (the page's head paints a picture behind its words: its darkest and lightest parts are the ground's own colour).
+    # PUBLISHED  WCAG 2.1, success criterion 1.4.3: 4.5:1 for text; each element with words of its own against
+    # the first painted ground behind it (the page's head paints a picture behind its words: its darkest and
+    # lightest parts are the ground's own colour).
     page = opened(scheme=scheme)
     pairs = page.evaluate("""
         [...document.querySelectorAll('body *')].filter(part => part.offsetParent && [...part.childNodes].some(
@@ -227,18 +268,26 @@ def crowded(measured_fake, tmp_path_factory):
     knot = measured_fake.motion.knots[0]
     many = tuple(replace(knot, knot=n, fit=replace(knot.fit, speed_km_s=100.0 - n)) for n in range(1, 41))
     run = replace(measured_fake, motion=replace(measured_fake.motion, knots=many))
-    return write_report(run, tmp_path_factory.mktemp("crowded") / "report.html", clip=None, poster=None, figures=[])
+    return write_report(
+        run, tmp_path_factory.mktemp("crowded") / "report.html", clip=None, poster=None, figures=[]
+    )
 
 
 def shown(page):
-    return [int(text) for text in page.locator("#knots table").first.locator("tbody tr:visible th").all_inner_texts()]
+    return [
+        int(text)
+        for text in page.locator("#knots table").first.locator("tbody tr:visible th").all_inner_texts()
+    ]
 
 
 def test_a_long_table_shows_its_first_rows_in_any_order_and_all_when_asked(opened, crowded):
-    # TRUTH  forty knots, the fastest is number 1; folded, the table shows the first twelve of the order chosen.
+    # TRUTH  forty knots, the fastest is number 1; folded, the table shows the first twelve of the order
+    # chosen.
     page = opened(address=crowded.as_uri())
     assert shown(page) == list(range(1, 13))
-    page.locator("#knots table").first.locator("thead th", has_text="Speed (km/s)").get_by_role("button").click()
+    page.locator("#knots table").first.locator("thead th", has_text="Speed (km/s)").get_by_role(
+        "button"
+    ).click()
     assert shown(page) == list(range(40, 28, -1))
     more = page.get_by_role("button", name="Show all 40 rows")
     assert more.get_attribute("aria-expanded") == "false"
@@ -258,8 +307,10 @@ def test_a_long_table_shows_its_first_rows_in_any_order_and_all_when_asked(opene
 def test_a_card_s_number_stands_in_one_line(opened, width):
     # TRUTH  an element of one line is one line height tall, of two twice that.
     page = opened(width=width)
-    lines = page.evaluate("[...document.querySelectorAll('.cards .number')].map(e => e.getBoundingClientRect().height / "
-                          "parseFloat(getComputedStyle(e).lineHeight))")
+    lines = page.evaluate(
+        "[...document.querySelectorAll('.cards .number')].map(e => e.getBoundingClientRect().height / "
+        "parseFloat(getComputedStyle(e).lineHeight))"
+    )
     assert len(lines) >= 5
     assert max(lines) < 1.5
 
@@ -271,8 +322,8 @@ def test_no_sideways_scrolling_of_the_page(opened, width):
 
 
 def test_phone_text_is_large_enough_and_targets_can_be_hit(opened):
-    # PUBLISHED  WCAG 2.2, success criterion 2.5.8 (target size, minimum): 24 by 24 CSS px, links in a sentence
-    # excepted.
+    # PUBLISHED  WCAG 2.2, success criterion 2.5.8 (target size, minimum): 24 by 24 CSS px, links in a
+    # sentence excepted.
     page = opened(width=390)
     assert (
         page.evaluate(
@@ -290,7 +341,9 @@ def test_phone_text_is_large_enough_and_targets_can_be_hit(opened):
 def test_dark_mode_turns_page_and_figures_dark(opened):
     for scheme, dark in (("light", False), ("dark", True)):
         page = opened(scheme=scheme)
-        red, green, blue = page.evaluate("getComputedStyle(document.body).backgroundColor.match(/[0-9]+/g).slice(0, 3).map(Number)")
+        red, green, blue = page.evaluate(
+            "getComputedStyle(document.body).backgroundColor.match(/[0-9]+/g).slice(0, 3).map(Number)"
+        )
         assert (max(red, green, blue) < 60) is dark
         image = page.locator("#figure-height-time img")
         image.scroll_into_view_if_needed()
@@ -319,19 +372,26 @@ def test_a_page_without_scripts_still_shows_everything(browser, report):
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_tables_and_figures_are_not_cut_off(opened, width):
-    # a common notebook shows the knot table whole; a phone scrolls tables and figures sideways inside the page, never the page
+    # a common notebook shows the knot table whole; a phone scrolls tables and figures sideways inside the
+    # page, never the page
     page = opened(width=width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    wide = page.evaluate("[...document.querySelectorAll('#knots .scroll, #fronts .scroll')].map(box => box.scrollWidth - box.clientWidth)")
+    wide = page.evaluate(
+        "[...document.querySelectorAll('#knots .scroll, #fronts .scroll')].map(box => box.scrollWidth - box.clientWidth)"
+    )
     assert width < 1000 or max(wide) <= 0
 
 
 def test_a_table_that_reaches_beyond_its_box_says_so_and_names_break_into_few_lines(opened):
-    # TRUTH  the knots' eleven columns are wider than a phone and fit a notebook; names of 13 and 22 letters stand in two lines.
+    # TRUTH  the knots' eleven columns are wider than a phone and fit a notebook; names of 13 and 22 letters
+    # stand in two lines.
     hint = "getComputedStyle(document.querySelector('#knots caption span'), '::after').content"
     for width, wide in ((1280, False), (390, True)):
         page = opened(width=width)
-        eventually(page, f"document.querySelector('#knots .scroll').classList.contains('wide') === {str(wide).lower()}")
+        eventually(
+            page,
+            f"document.querySelector('#knots .scroll').classList.contains('wide') === {str(wide).lower()}",
+        )
         assert ("Scroll sideways" in page.evaluate(hint)) is wide
         lines = page.evaluate("""[...document.querySelectorAll('#left-out tbody th')].map(e => {
             const range = document.createRange(); range.selectNodeContents(e);

@@ -26,14 +26,15 @@ def toner_of(frames, lock, look="ember", zoom=1.0):
 
 
 def limb_distance():
-    y, x = np.mgrid[:SHAPE[0], :SHAPE[1]]
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     return np.hypot(x - CENTRE[0], y - CENTRE[1]) - RADIUS_PX
 
 
 @pytest.mark.parametrize("look", LOOKS)
 def test_lightness_rises_evenly(look):
-    # PUBLISHED  CIE 15:2004: L* is perceptually even lightness; computed here by scikit-image from the sRGB colours.
-    # Band: 8-bit colours place L* to about 0.4 (half a step of G near black), so 0.75 off a straight line and no fall.
+    # PUBLISHED  CIE 15:2004: L* is perceptually even lightness; computed here by scikit-image from the sRGB
+    # colours. Band: 8-bit colours place L* to about 0.4 (half a step of G near black), so 0.75 off a straight
+    # line and no fall.
     lightness = rgb2lab(palette_bgr(look)[None, :, ::-1] / 255.0)[0, :, 0]
     line = np.linspace(*LOOKS[look].lightness, 256)
     assert np.abs(lightness - line).max() < 0.75
@@ -42,14 +43,16 @@ def test_lightness_rises_evenly(look):
 
 
 def test_bt709_code_values():
-    # PUBLISHED  ITU-R BT.709-6, items 3.2 to 3.5: 8-bit codes of white, black and the pure primaries (100 % bars).
+    # PUBLISHED  ITU-R BT.709-6, items 3.2 to 3.5: 8-bit codes of white, black and the pure primaries (100 %
+    # bars).
     bgr = np.array([[255, 255, 255], [0, 0, 0], [0, 0, 255], [0, 255, 0], [255, 0, 0]])
     codes = np.rint(bgr_to_ycc(bgr))
     assert codes.tolist() == [[235, 128, 128], [16, 128, 128], [63, 102, 240], [173, 42, 26], [32, 240, 118]]
 
 
 def test_colour_round_trip():
-    # TRUTH  8-bit Y'CbCr steps are coarser than RGB steps by 255/219, and blue by 1.8556 * 255/224: at most 2 off.
+    # TRUTH  8-bit Y'CbCr steps are coarser than RGB steps by 255/219, and blue by 1.8556 * 255/224: at most 2
+    # off.
     for look in LOOKS:
         back = ycc_to_bgr(palette_ycc(look).T)
         assert np.abs(back.astype(int) - palette_bgr(look)).max() <= 2
@@ -58,8 +61,9 @@ def test_colour_round_trip():
 @pytest.mark.parametrize("burnt", [False, True])
 @pytest.mark.parametrize("look", LOOKS)
 def test_no_rim_and_no_ringing_at_the_limb(look, burnt):
-    # TRUTH  the scene falls steadily from disc to sky, so the tone must too: no rim brighter than the disc beside it and
-    # no dark ring, at most 2 of 255 steps against the fall (noise of a median over some 200 pixels is below 1).
+    # TRUTH  the scene falls steadily from disc to sky, so the tone must too: no rim brighter than the disc
+    # beside it and no dark ring, at most 2 of 255 steps against the fall (noise of a median over some 200
+    # pixels is below 1).
     frames = [picture_of(seed=i, burnt=burnt, prominence=0.0) for i in range(8)]
     toner, view = toner_of(frames, lock_of(8), look)
     tone = tone_frame(frames[3], toner, view, lock_of(8), 3)
@@ -71,28 +75,34 @@ def test_no_rim_and_no_ringing_at_the_limb(look, burnt):
 
 @pytest.mark.parametrize(("shift", "least"), [(1, 50.0), (2, 40.0)])
 def test_no_dark_seam_where_the_air_displaces_the_limb(shift, least):
-    # TRUTH  a disc (tone 85 at the limb) with a fringe of spicules outside it; one frame stands 1 or 2 px off, towards the Sun's centre.
-    # No darker line than that stands between disc and fringe; with the disc's contrast carried to its very edge it was at 34 and 5.
-    out, row = limb_distance(), np.mgrid[:SHAPE[0], :SHAPE[1]][1]
+    # TRUTH  a disc (tone 85 at the limb) with a fringe of spicules outside it; one frame stands 1 or 2 px
+    # off, towards the Sun's centre. No darker line than that stands between disc and fringe; with the disc's
+    # contrast carried to its very edge it was at 34 and 5.
+    out, row = limb_distance(), np.mgrid[: SHAPE[0], : SHAPE[1]][1]
     fringe = 600.0 * np.clip(1.0 - np.abs(out - 4.0) / 4.0, 0.0, 1.0)
     frames = [(picture_of(seed=i, prominence=0.0) + fringe).astype(np.uint16) for i in range(8)]
     toner, view = toner_of(frames, lock_of(8))
     tone = tone_frame(np.roll(frames[3], shift, axis=0), toner, view, lock_of(8), 3).astype(float)
-    middle = np.abs(row - CENTRE[0]) < 60.0                   # where down is towards the Sun's centre
+    middle = np.abs(row - CENTRE[0]) < 60.0  # where down is towards the Sun's centre
     profile = [np.median(tone[(np.abs(out - q) < 0.5) & middle]) for q in np.arange(-8.0, 4.0 - shift)]
     assert min(profile) > least
     assert max(profile[-2:]) > min(profile)
 
 
 def test_a_jagged_profile_leaves_no_lines_along_the_limb():
-    # TRUTH  a disc whose quiet profile comes down in steps of 3 %, as a rough limb's does: its contrast stays within a tenth.
+    # TRUTH  a disc whose quiet profile comes down in steps of 3 %, as a rough limb's does: its contrast stays
+    # within a tenth.
     frames = [picture_of(seed=i, prominence=0.0) for i in range(8)]
     toner, _ = toner_of(frames, lock_of(8))
     at = np.arange(-40.0, 20.0, 0.5)
     stairs = 4000.0 * 0.97 ** np.floor((at + 40.0) / 7.0)
-    factor = _unswayed(replace(toner.quiet, limb_px=at, sun=stairs, halo=0.0 * at), np.full(len(at), 1.0 / 4000.0))
+    factor = _unswayed(
+        replace(toner.quiet, limb_px=at, sun=stairs, halo=0.0 * at), np.full(len(at), 1.0 / 4000.0)
+    )
     assert factor.min() > 0.9
-    assert _unswayed(toner.quiet, np.full(len(toner.quiet.limb_px), 1.0 / 4000.0)).min() < 0.5      # while a limb proper is calmed
+    assert (
+        _unswayed(toner.quiet, np.full(len(toner.quiet.limb_px), 1.0 / 4000.0)).min() < 0.5
+    )  # while a limb proper is calmed
 
 
 def test_one_exposure_shows_disc_and_prominence():
@@ -102,7 +112,10 @@ def test_one_exposure_shows_disc_and_prominence():
     tone = tone_frame(frames[0], toner, view, lock_of(8), 0).astype(float)
     out = limb_distance()
     column = slice(166, 175)
-    plume, sky = tone[:, column][np.abs(out[:, column] - 15.0) < 4.0], tone[:, 20:80][np.abs(out[:, 20:80] - 15.0) < 4.0]
+    plume, sky = (
+        tone[:, column][np.abs(out[:, column] - 15.0) < 4.0],
+        tone[:, 20:80][np.abs(out[:, 20:80] - 15.0) < 4.0],
+    )
     assert plume.mean() - sky.mean() > 100.0
     assert tone[out < -20.0].std() > 6.0
 
@@ -118,8 +131,9 @@ def test_burnt_disc_is_calm():
 
 
 def test_steady_through_cloud_and_gain_change():
-    # TRUTH  gain 0.6 to 1.3, a sky of up to 500 counts and twice the halo leave disc, plume and sky within 4 of 255 steps.
-    # The lock's own transparency and sky are given 3 % and 20 counts wrong, as a real lock's may be.
+    # TRUTH  gain 0.6 to 1.3, a sky of up to 500 counts and twice the halo leave disc, plume and sky within 4
+    # of 255 steps. The lock's own transparency and sky are given 3 % and 20 counts wrong, as a real lock's
+    # may be.
     rng = np.random.default_rng(2)
     gain, sky, veil = rng.uniform(0.6, 1.3, 10), rng.uniform(0, 500, 10), rng.uniform(0.6, 2.0, 10)
     frames = [picture_of(g, s, v, seed=i) for i, (g, s, v) in enumerate(zip(gain, sky, veil, strict=True))]
@@ -135,8 +149,9 @@ def test_steady_through_cloud_and_gain_change():
 
 
 def test_frame_level_is_found():
-    # TRUTH  a frame whose level the lock does not know at all. The halo over the disc cannot be seen, only carried on from
-    # outside; 20 counts wrong there are 0.5 % of the disc. Sky and the halo's far end are nearly the same thing: 25 counts.
+    # TRUTH  a frame whose level the lock does not know at all. The halo over the disc cannot be seen, only
+    # carried on from outside; 20 counts wrong there are 0.5 % of the disc. Sky and the halo's far end are
+    # nearly the same thing: 25 counts.
     frames = [picture_of(seed=i) for i in range(8)] + [picture_of(0.7, 300.0, 1.5, seed=9)]
     lock = lock_of(9)
     toner, view = toner_of(frames[:8], lock_of(8))
@@ -155,10 +170,12 @@ def test_empty_sky_does_not_boil():
 
 
 def test_frame_border_goes_over_calmly():
-    # TRUTH  a frame that has drifted by 60 px leaves a part of the picture bare: no edge above 12 of 255 steps a pixel there,
-    # and the bare part is the quiet Sun's tone.
+    # TRUTH  a frame that has drifted by 60 px leaves a part of the picture bare: no edge above 12 of 255
+    # steps a pixel there, and the bare part is the quiet Sun's tone.
     shift = [(0.0, 0.0)] * 7 + [(60.0, 0.0)]
-    frames = [picture_of(seed=i, prominence=0.0, centre=(CENTRE[0] + s[0], CENTRE[1])) for i, s in enumerate(shift)]
+    frames = [
+        picture_of(seed=i, prominence=0.0, centre=(CENTRE[0] + s[0], CENTRE[1])) for i, s in enumerate(shift)
+    ]
     lock = lock_of(8, shift_px=shift)
     toner, view = toner_of(frames, lock)
     tone = tone_frame(frames[7], toner, view, lock, 7).astype(int)
@@ -169,8 +186,8 @@ def test_frame_border_goes_over_calmly():
 
 
 def test_smoothing_calms_noise_and_spares_motion():
-    # TRUTH  a knot of 3 px radius moving 4 px a frame over noise of 4 steps: noise falls by a third or more, while the knot's
-    # centroid moves by less than 0.1 px and its peak by less than 3 %.
+    # TRUTH  a knot of 3 px radius moving 4 px a frame over noise of 4 steps: noise falls by a third or more,
+    # while the knot's centroid moves by less than 0.1 px and its peak by less than 3 %.
     rng = np.random.default_rng(4)
     y, x = np.mgrid[:80, :160]
     past, calm = None, []
@@ -181,7 +198,9 @@ def test_smoothing_calms_noise_and_spares_motion():
         calm.append(past)
     weight = np.clip(past.astype(float) - 70.0, 0, None)
     true_weight = np.clip(40.0 + knot - 70.0, 0, None)
-    assert (weight * x).sum() / weight.sum() == pytest.approx((true_weight * x).sum() / true_weight.sum(), abs=0.1)
+    assert (weight * x).sum() / weight.sum() == pytest.approx(
+        (true_weight * x).sum() / true_weight.sum(), abs=0.1
+    )
     assert past.max() > 0.97 * (40.0 + knot.max())
     assert calm[-1][:20].std() < 0.67 * 4.0
 
@@ -192,8 +211,9 @@ def test_no_smoothing_is_no_change():
 
 
 def test_what_no_frame_shows_is_dark_on_both_sides_of_the_limb():
-    # TRUTH  a view twice as wide as the frames: beside them the fill is the darkest tone on disc and sky alike, it comes in
-    # softly, and inside the disc keeps its brightness. Where only slivers are not shown, the quiet Sun fills them.
+    # TRUTH  a view twice as wide as the frames: beside them the fill is the darkest tone on disc and sky
+    # alike, it comes in softly, and inside the disc keeps its brightness. Where only slivers are not shown,
+    # the quiet Sun fills them.
     lock, frames = lock_of(4), [picture_of(seed=i) for i in range(4)]
     narrow = view_of(2.0)
     wide = replace(narrow, width=2 * narrow.width, sun_x_px=narrow.sun_x_px + narrow.width / 2)
@@ -201,12 +221,14 @@ def test_what_no_frame_shows_is_dark_on_both_sides_of_the_limb():
     samples = take_samples(sequence_of(frames), lock, wide, probes)
     toner = make_toner(quiet_sun(samples, probes, lock, wide, 16383.0), wide, "ember", lock)
     tone = tone_frame(frames[0], toner, wide, lock, 0).astype(int)
-    beside = np.concatenate([tone[:, :narrow.width // 2 - 4], tone[:, -narrow.width // 2 + 4:]], axis=1)
+    beside = np.concatenate([tone[:, : narrow.width // 2 - 4], tone[:, -narrow.width // 2 + 4 :]], axis=1)
     assert beside.max() == 0
     disc = wide.height_map_px() < -30.0
-    inside = tone[:, wide.width // 2 - 60:wide.width // 2 + 60][disc[:, wide.width // 2 - 60:wide.width // 2 + 60]]
+    inside = tone[:, wide.width // 2 - 60 : wide.width // 2 + 60][
+        disc[:, wide.width // 2 - 60 : wide.width // 2 + 60]
+    ]
     assert np.median(inside) > 60
-    row = tone[wide.height - 60, narrow.width // 2:narrow.width // 2 + 80].astype(float)
+    row = tone[wide.height - 60, narrow.width // 2 : narrow.width // 2 + 80].astype(float)
     assert np.abs(np.diff(cv2.blur(row[None], (5, 1))[0])).max() < 12.0
     sliver = replace(narrow, width=narrow.width + 8, sun_x_px=narrow.sun_x_px + 4)
     toner = make_toner(toner.quiet, sliver, "ember", lock)
@@ -214,11 +236,16 @@ def test_what_no_frame_shows_is_dark_on_both_sides_of_the_limb():
 
 
 def test_a_bright_arcade_keeps_its_shades():
-    # TRUTH  plasma as bright as 0.35 of the disc over a third of the sky: less than 2 % of it at the top tone, its brightest
-    # tenth still told from its brighter half.
-    y, x = np.mgrid[:SHAPE[0], :SHAPE[1]]
+    # TRUTH  plasma as bright as 0.35 of the disc over a third of the sky: less than 2 % of it at the top
+    # tone, its brightest tenth still told from its brighter half.
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     out = np.hypot(x - CENTRE[0], y - CENTRE[1]) - RADIUS_PX
-    arcade = 2100.0 * np.exp(-0.5 * ((x - 150.0) / 60.0) ** 2) * (0.55 + 0.45 * np.sin(x / 3.0)) * ((out > 2) & (out < 70))
+    arcade = (
+        2100.0
+        * np.exp(-0.5 * ((x - 150.0) / 60.0) ** 2)
+        * (0.55 + 0.45 * np.sin(x / 3.0))
+        * ((out > 2) & (out < 70))
+    )
     frames = [np.clip(picture_of(seed=i) + arcade, 0, 16383).astype(np.uint16) for i in range(4)]
     toner, view = toner_of(frames, lock_of(4))
     tone = tone_frame(frames[0], toner, view, lock_of(4), 0)[(arcade > 200.0)]

@@ -48,13 +48,20 @@ def test_an_error_too_small_to_write_is_not_zero(measured_fake):
     # TRUTH  0.004 px at 870 km/px are 0.0035 Mm
     sharp = with_lock(measured_fake, centre_err_px=np.full(44, 0.004))
     assert "known to better than 0.01 Mm across the limb" in lock_verdict(sharp).reasons[1]
-    assert three_sentences(sharp)[0].endswith("the Sun's centre is known to better than 0.01 Mm in a typical one.")
+    assert three_sentences(sharp)[0].endswith(
+        "the Sun's centre is known to better than 0.01 Mm in a typical one."
+    )
     # TRUTH  0.02 px are 0.017 Mm
-    assert "known to 0.02 px (0.02 Mm)" in lock_verdict(with_lock(measured_fake, centre_err_px=np.full(44, 0.02))).reasons[1]
+    assert (
+        "known to 0.02 px (0.02 Mm)"
+        in lock_verdict(with_lock(measured_fake, centre_err_px=np.full(44, 0.02))).reasons[1]
+    )
 
 
 def test_sources_of_scale_that_disagree_are_never_good(measured_fake):
-    scale = replace(measured_fake.scale, agrees=False, check="Limb and optics disagree by 7 standard deviations.")
+    scale = replace(
+        measured_fake.scale, agrees=False, check="Limb and optics disagree by 7 standard deviations."
+    )
     verdict = lock_verdict(replace(measured_fake, scale=scale))
     assert verdict.level == "fair"
     assert "disagree by 7" in verdict.reasons[-1]
@@ -63,7 +70,9 @@ def test_sources_of_scale_that_disagree_are_never_good(measured_fake):
 def test_a_weak_check_of_the_scale_is_owned(measured_fake):
     scale = replace(measured_fake.scale, source="header", check_tells=1.2)
     third = three_sentences(replace(measured_fake, scale=scale))[2]
-    assert third.startswith("The scale comes from one source, the header, and the check on it could not tell a factor below 2.2; scale and")
+    assert third.startswith(
+        "The scale comes from one source, the header, and the check on it could not tell a factor below 2.2; scale and"
+    )
     firm = replace(scale, check_tells=0.03)
     assert "could not tell" not in three_sentences(replace(measured_fake, scale=firm))[2]
 
@@ -84,7 +93,12 @@ def test_three_sentences_carry_the_numbers(measured_fake, measured_still):
     first, second, third = three_sentences(measured_fake)
     assert "40 of 44" in first
     # TRUTH  systematic part 0.6 %: 42.75 km/s becomes 42.7 ± 0.4
-    assert with_error(knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s") in second
+    assert (
+        with_error(
+            knot.fit.speed_km_s, float(np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)), "km/s"
+        )
+        in second
+    )
     assert "0.6 %" in third
     assert "lower bounds" in third
     assert "Nothing moves significantly: 1 track was followed" in three_sentences(measured_still)[1]
@@ -93,9 +107,18 @@ def test_three_sentences_carry_the_numbers(measured_fake, measured_still):
 @pytest.mark.parametrize(
     ("changes", "why"),
     [
-        ({"centre_err_px": np.full(44, 0.3)}, "since the Sun's centre is known to 0.26 Mm in a typical frame, where 0.1 Mm would be"),
-        ({"used": np.arange(44) < 30}, "since only 68 % of the frames could be used; 30 of 44 frames were used."),
-        ({"frame_radius_err_px": np.full(44, np.nan)}, "since the radii of single frames could not be compared; "),
+        (
+            {"centre_err_px": np.full(44, 0.3)},
+            "since the Sun's centre is known to 0.26 Mm in a typical frame, where 0.1 Mm would be",
+        ),
+        (
+            {"used": np.arange(44) < 30},
+            "since only 68 % of the frames could be used; 30 of 44 frames were used.",
+        ),
+        (
+            {"frame_radius_err_px": np.full(44, np.nan)},
+            "since the radii of single frames could not be compared; ",
+        ),
     ],
 )
 def test_a_doubtful_lock_says_why(measured_fake, changes, why):
@@ -107,7 +130,8 @@ def test_a_doubtful_lock_says_why(measured_fake, changes, why):
 
 
 def test_one_number_reads_alike_everywhere(measured_fake):
-    # TWIN  sentence, clip and what the verdict, the cards and the figures quote are the same text for the same number
+    # TWIN  sentence, clip and what the verdict, the cards and the figures quote are the same text for the
+    # same number
     run, limb_mm = measured_fake, measured_fake.strip.geometry.limb_mm
     for knot in moving_knots(run):
         assert speed_words(knot) == speed_text(run, knot)
@@ -137,4 +161,7 @@ def test_a_knot_too_fast_for_the_cadence_is_told_in_the_verdict(measured_fake):
     speed = fastest_knot(measured_fake).fit.speed_km_s
     for limit, told in ((1.01 * speed, False), (0.99 * speed, True)):
         motion = replace(measured_fake.motion, control=replace(measured_fake.motion.control, sure_km_s=limit))
-        assert ("faster than this cadence can be sure of" in three_sentences(replace(measured_fake, motion=motion))[1]) == told
+        assert (
+            "faster than this cadence can be sure of"
+            in three_sentences(replace(measured_fake, motion=motion))[1]
+        ) == told

@@ -6,8 +6,16 @@ import pytest
 from promtrack.strip import StripGeometry
 from promtrack.strip.backdrop import plan_backdrop
 
-GEOMETRY = StripGeometry(rows=180, columns=900, low_mm=-16.0, mm_per_row=0.8, from_deg=340.0, deg_per_column=0.06,
-                         limb_mm=700.05, position_angles=True)
+GEOMETRY = StripGeometry(
+    rows=180,
+    columns=900,
+    low_mm=-16.0,
+    mm_per_row=0.8,
+    from_deg=340.0,
+    deg_per_column=0.06,
+    limb_mm=700.05,
+    position_angles=True,
+)
 HEIGHT = GEOMETRY.height_mm(np.arange(180))[:, None]
 U = np.linspace(-1.0, 1.0, 900)[None, :]
 NOISE = 20.0
@@ -16,7 +24,9 @@ NOISE = 20.0
 def halo(tilt=0.0):
     """Sky, halo and disc; counts."""
     up = np.maximum(HEIGHT, 0.0)
-    off = 300.0 + (900.0 * np.exp(-up / 20.0) + 700.0 * np.exp(-up / 120.0)) * (1.0 + tilt * U + 0.5 * tilt * U ** 2)
+    off = 300.0 + (900.0 * np.exp(-up / 20.0) + 700.0 * np.exp(-up / 120.0)) * (
+        1.0 + tilt * U + 0.5 * tilt * U**2
+    )
     return np.where(HEIGHT < 0.0, 20000.0 + 200.0 * HEIGHT, off)
 
 
@@ -32,7 +42,8 @@ def prominences(cover):
 
 @pytest.mark.parametrize("tilt", [0.0, 0.2])
 def test_halo_alone_leaves_nothing(tilt):
-    # TRUTH  what is left has no mean beyond a fifth of the noise at any height, and less than a tenth on the whole.
+    # TRUTH  what is left has no mean beyond a fifth of the noise at any height, and less than a tenth on the
+    # whole.
     left = noisy(halo(tilt)) - plan_backdrop(GEOMETRY).fit(noisy(halo(tilt)))
     by_row = left[HEIGHT[:, 0] > 1.0].mean(axis=1)
     assert np.abs(by_row).max() < 0.4 * NOISE
@@ -43,9 +54,9 @@ def test_halo_alone_leaves_nothing(tilt):
 @pytest.mark.parametrize("tilt", [0.0, 0.1, -0.3])
 @pytest.mark.parametrize("cover", [0.05, 0.25, 0.45])
 def test_prominences_are_not_eaten(cover, tilt):
-    # TRUTH  a prominence over 5, 25 and 45 % of the limb, before a level or slanting halo, keeps its light within 2 %
-    # and half a noise at every height (the mean of a row of the narrow one is itself uncertain by a sixth of the
-    # noise).
+    # TRUTH  a prominence over 5, 25 and 45 % of the limb, before a level or slanting halo, keeps its light
+    # within 2 % and half a noise at every height (the mean of a row of the narrow one is itself uncertain by
+    # a sixth of the noise).
     put_in = prominences(cover)
     strip = noisy(halo(tilt) + put_in)
     left = strip - plan_backdrop(GEOMETRY).fit(strip)

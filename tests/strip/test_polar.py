@@ -16,7 +16,9 @@ LIMB = LimbSettings()
 
 
 def short_arc(**more):
-    return make_lock([(440.0, 1250.0), (450.0, 1243.0)], SHAPE, radius_px=900.0, from_deg=-29.0, to_deg=29.0, **more)
+    return make_lock(
+        [(440.0, 1250.0), (450.0, 1243.0)], SHAPE, radius_px=900.0, from_deg=-29.0, to_deg=29.0, **more
+    )
 
 
 def geometry_of(lock, orientation=NORTH_UP, **strip):
@@ -37,12 +39,13 @@ def test_native_scale_and_the_limb_on_a_row():
 def test_extent_is_what_the_frames_show():
     lock = short_arc()
     geometry = geometry_of(lock)
-    # The limb meets the frame's right border where 900 sin(a) = 454 or so, its left border where 900 sin(a) = 445.
+    # The limb meets the frame's right border where 900 sin(a) = 454 or so, its left border where 900 sin(a) =
+    # 445.
     first, last = geometry.from_deg - 360.0, geometry.angle_deg(geometry.columns - 1) - 360.0
     assert first == pytest.approx(-np.degrees(np.arcsin(454.0 / 900.0)), abs=1.0)
     assert last == pytest.approx(np.degrees(np.arcsin(445.0 / 900.0)), abs=1.0)
-    # The top corners stand farthest from the centre, 425 px or 331 Mm above the limb, the middle of the upper border
-    # 350 px or 272 Mm; the highest row is where a fifth of the columns is still in view.
+    # The top corners stand farthest from the centre, 425 px or 331 Mm above the limb, the middle of the upper
+    # border 350 px or 272 Mm; the highest row is where a fifth of the columns is still in view.
     assert 272.0 < geometry.height_mm(geometry.rows - 1) < 320.0
     # A setting reaches into the corners.
     corners = geometry_of(lock, high_mm=1000.0)
@@ -75,7 +78,9 @@ def test_strip_covers_the_frame_whatever_the_orientation():
             orientation = Orientation(True, zero, sign, 0.1, "")
             geometry = geometry_of(lock, orientation)
             assert 0.0 <= geometry.from_deg < 360.0
-            x, y = strip_to_frame(geometry, lock, orientation, 0, geometry.angle_deg(geometry.columns / 2.0), 0.0)
+            x, y = strip_to_frame(
+                geometry, lock, orientation, 0, geometry.angle_deg(geometry.columns / 2.0), 0.0
+            )
             assert 0 < x < SHAPE[1]
             assert 0 < y < SHAPE[0]
             assert geometry.columns == pytest.approx(geometry_of(lock).columns, abs=3)

@@ -5,8 +5,16 @@ import pytest
 
 from promtrack.strip import Strip, StripGeometry, parse_path, propose_paths, time_distance
 
-GEOMETRY = StripGeometry(rows=130, columns=460, low_mm=-10.0, mm_per_row=0.7, from_deg=345.0, deg_per_column=0.0573,
-                         limb_mm=700.05, position_angles=True)
+GEOMETRY = StripGeometry(
+    rows=130,
+    columns=460,
+    low_mm=-10.0,
+    mm_per_row=0.7,
+    from_deg=345.0,
+    deg_per_column=0.0573,
+    limb_mm=700.05,
+    position_angles=True,
+)
 N = 40
 
 
@@ -18,26 +26,31 @@ def strip_of(draw, path, seed=0):
     cube[:, :, :20] = np.nan
     cube.tofile(path)
     times = np.datetime64("2024-05-11T09:00", "us") + np.arange(N) * np.timedelta64(15, "s")
-    return Strip(GEOMETRY, times, np.arange(N), path, 0, "<f4", np.full(GEOMETRY.rows, 5.0), np.zeros(N), np.zeros(N))
+    return Strip(
+        GEOMETRY, times, np.arange(N), path, 0, "<f4", np.full(GEOMETRY.rows, 5.0), np.zeros(N), np.zeros(N)
+    )
 
 
 def spot(rows, columns, height, angle, size=3.0, peak=60.0):
     squared = (rows - GEOMETRY.row(height)) ** 2 + (columns - GEOMETRY.column(angle)) ** 2
-    return peak * np.exp(-squared / (2.0 * size ** 2))
+    return peak * np.exp(-squared / (2.0 * size**2))
 
 
 def still(rows, columns):
     """A bright quiet prominence at 350 deg."""
-    return 400.0 * np.exp(-((columns - GEOMETRY.column(350.0)) / 15.0) ** 2 - (rows / 60.0) ** 4) * (rows > 14)
+    return (
+        400.0 * np.exp(-(((columns - GEOMETRY.column(350.0)) / 15.0) ** 2) - (rows / 60.0) ** 4) * (rows > 14)
+    )
 
 
 def test_paths_follow_a_knot_that_falls_slantwise(tmp_path):
-    # TRUTH  a knot falls from 363 deg, 60 Mm to 366 deg, 15 Mm beside a brighter still prominence that trembles by 0.1
-    # px.
+    # TRUTH  a knot falls from 363 deg, 60 Mm to 366 deg, 15 Mm beside a brighter still prominence that
+    # trembles by 0.1 px.
     def draw(i, rows, columns):
         u = i / (N - 1)
         shake = np.random.default_rng(i).normal(0.0, 0.1)
         return still(rows, columns + shake) + spot(rows, columns, 60.0 - 45.0 * u, 363.0 + 3.0 * u)
+
     strip = strip_of(draw, tmp_path / "c")
     radial, parallel, straight = propose_paths(strip)
     assert [p.split(":")[0] for p in (radial, parallel, straight)] == ["radial", "parallel", "straight"]
@@ -45,8 +58,12 @@ def test_paths_follow_a_knot_that_falls_slantwise(tmp_path):
     path = parse_path(straight, GEOMETRY)
     # Direction of the proposal against that of the knot, in the plane of the sky.
     ends = np.array([(700.05 + h) * np.exp(1j * np.radians(a)) for a, h in ((363.0, 60.0), (366.0, 15.0))])
-    found = np.array([(700.05 + h) * np.exp(1j * np.radians(a))
-                      for a, h in zip(path.angle_deg[[0, -1]], path.height_mm[[0, -1]], strict=True)])
+    found = np.array(
+        [
+            (700.05 + h) * np.exp(1j * np.radians(a))
+            for a, h in zip(path.angle_deg[[0, -1]], path.height_mm[[0, -1]], strict=True)
+        ]
+    )
     turn = np.degrees(np.angle((found[1] - found[0]) / (ends[1] - ends[0])))
     assert min(abs(turn), abs(abs(turn) - 180.0)) < 8.0
     # and the knot is bright on it most of the time
@@ -63,7 +80,9 @@ def test_limb_parallel_motion_is_found(tmp_path):
 
 
 def test_proposals_do_not_repeat_each_other_and_can_be_read(tmp_path):
-    strip = strip_of(lambda i, r, c: spot(r, c, 20.0 + i, 358.0) + spot(r, c, 30.0, 352.0 + 0.3 * i), tmp_path / "c")
+    strip = strip_of(
+        lambda i, r, c: spot(r, c, 20.0 + i, 358.0) + spot(r, c, 30.0, 352.0 + 0.3 * i), tmp_path / "c"
+    )
     paths = propose_paths(strip, count=5)
     assert len(set(paths)) == len(paths) >= 3
     for text in paths:

@@ -7,15 +7,25 @@ from promtrack.errors import SettingsError
 from promtrack.strip import Strip, StripGeometry, parse_path, time_distance
 from promtrack.strip.slit import time_distance_around
 
-GEOMETRY = StripGeometry(rows=160, columns=500, low_mm=-10.0, mm_per_row=0.7, from_deg=345.0, deg_per_column=0.0573,
-                         limb_mm=700.05, position_angles=True)
+GEOMETRY = StripGeometry(
+    rows=160,
+    columns=500,
+    low_mm=-10.0,
+    mm_per_row=0.7,
+    from_deg=345.0,
+    deg_per_column=0.0573,
+    limb_mm=700.05,
+    position_angles=True,
+)
 TIMES = np.datetime64("2024-05-11T09:00", "us") + np.arange(30) * np.timedelta64(20, "s")
 
 
 def strip_of(cube, path, geometry=GEOMETRY):
     cube.astype("<f4").tofile(path)
     n = len(cube)
-    return Strip(geometry, TIMES[:n], np.arange(n), path, 0, "<f4", np.ones(geometry.rows), np.zeros(n), np.zeros(n))
+    return Strip(
+        geometry, TIMES[:n], np.arange(n), path, 0, "<f4", np.ones(geometry.rows), np.zeros(n), np.zeros(n)
+    )
 
 
 def sky(angle_deg, height_mm):
@@ -41,7 +51,8 @@ def test_parallel_path_is_measured_at_its_height():
 
 
 def test_straight_path_is_straight_in_the_sky():
-    # TRUTH  a chord: every sample lies on the line between the ends, and the chord dips below a limb-parallel path.
+    # TRUTH  a chord: every sample lies on the line between the ends, and the chord dips below a limb-parallel
+    # path.
     path = parse_path("straight:350,40:8,40", GEOMETRY)
     points = sky(path.angle_deg, path.height_mm)
     start, end = sky(350.0, 40.0), sky(8.0, 40.0)
@@ -56,12 +67,26 @@ def test_curved_path_passes_through_its_points():
     path = parse_path("curved:352,5:355,45:0,60:4,45:6,5", GEOMETRY)
     for angle, height in ((352, 5), (355, 45), (360, 60), (364, 45)):
         gap = np.hypot(*(sky(path.angle_deg, path.height_mm) - sky(angle, height)[:, None]))
-        assert gap.min() < 0.4       # samples are 0.7 Mm apart
+        assert gap.min() < 0.4  # samples are 0.7 Mm apart
     assert np.hypot(*np.diff(sky(path.angle_deg, path.height_mm), axis=1)) == pytest.approx(0.7, rel=0.01)
 
 
-@pytest.mark.parametrize("text", ["", "radial", "radial:a", "radial:1:2", "parallel:1:2", "straight:1,2",
-                                  "straight:1,2:3,4:5,6", "spiral:3", "curved:1,2,3:4,5", "radial:nan", "radial:1e400"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "radial",
+        "radial:a",
+        "radial:1:2",
+        "parallel:1:2",
+        "straight:1,2",
+        "straight:1,2:3,4:5,6",
+        "spiral:3",
+        "curved:1,2,3:4,5",
+        "radial:nan",
+        "radial:1e400",
+    ],
+)
 def test_unreadable_paths_are_refused_with_the_forms(text):
     with pytest.raises(SettingsError) as caught:
         parse_path(text, GEOMETRY)
@@ -81,8 +106,15 @@ def test_short_and_doubled_paths_are_refused():
         parse_path("curved:0,10:0,10:3,40", GEOMETRY)
 
 
-@pytest.mark.parametrize(("text", "speed_km_s"), [("radial:0", 30.0), ("straight:352,60:4,10", 45.0),
-                                                  ("curved:352,5:357,50:5,30", 25.0), ("parallel:30:350:8", 60.0)])
+@pytest.mark.parametrize(
+    ("text", "speed_km_s"),
+    [
+        ("radial:0", 30.0),
+        ("straight:352,60:4,10", 45.0),
+        ("curved:352,5:357,50:5,30", 25.0),
+        ("parallel:30:350:8", 60.0),
+    ],
+)
 def test_a_knot_moving_along_the_path_draws_its_speed(tmp_path, text, speed_km_s):
     # TRUTH  a knot runs along the path at a known speed: the slope of the diagram is that speed within 1 %.
     path = parse_path(text, GEOMETRY)
@@ -92,7 +124,7 @@ def test_a_knot_moving_along_the_path_draws_its_speed(tmp_path, text, speed_km_s
     for i, where in enumerate(5.0 + speed_km_s * time_s / 1000.0):
         row = GEOMETRY.row(np.interp(where, path.distance_mm, path.height_mm))
         column = GEOMETRY.column(np.interp(where, path.distance_mm, path.angle_deg))
-        cube[i] = 100.0 * np.exp(-((rows - row) ** 2 + (columns - column) ** 2) / (2.0 * 2.5 ** 2))
+        cube[i] = 100.0 * np.exp(-((rows - row) ** 2 + (columns - column) ** 2) / (2.0 * 2.5**2))
     diagram = time_distance(strip_of(cube, tmp_path / "c"), text)
     assert diagram.value.shape == (30, len(path.distance_mm))
     assert diagram.time_s == pytest.approx(time_s)
@@ -117,7 +149,9 @@ def test_width_averages_across_and_borders_are_nan(tmp_path):
     assert np.isfinite(diagram.value[:, diagram.height_mm < GEOMETRY.height_mm(117)]).all()
 
 
-@pytest.mark.parametrize("path", ["curved:355.0,20:357.0,45:1.5,60", "straight:346.0,80:352.0,99", "radial:-14.99"])
+@pytest.mark.parametrize(
+    "path", ["curved:355.0,20:357.0,45:1.5,60", "straight:346.0,80:352.0,99", "radial:-14.99"]
+)
 def test_what_is_read_around_a_path_is_the_diagram_itself(tmp_path, path):
     # TWIN  the whole strips read and sampled, also where the path leaves them
     cube = np.random.default_rng(3).normal(size=(12, 160, 500))

@@ -22,7 +22,9 @@ def lock_at(centres, **more):
 
 
 def geometry_of(lock, orientation=NORTH_UP, **strip):
-    return strip_geometry(lock, scale_of(lock), orientation, strip=StripSettings(**strip), limb=LimbSettings())
+    return strip_geometry(
+        lock, scale_of(lock), orientation, strip=StripSettings(**strip), limb=LimbSettings()
+    )
 
 
 def spot_frame(lock, index, orientation, geometry, spots, *, sigma_px, shape=SHAPE):
@@ -31,15 +33,15 @@ def spot_frame(lock, index, orientation, geometry, spots, *, sigma_px, shape=SHA
     yy, xx = np.mgrid[: shape[0], : shape[1]].astype(float)
     for angle, height in spots:
         x, y = strip_to_frame(geometry, lock, orientation, index, angle, height)
-        frame += 1000.0 * np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / (2.0 * sigma_px ** 2))
+        frame += 1000.0 * np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / (2.0 * sigma_px**2))
     return frame.astype(np.float32)
 
 
 def moments(strip, row, column, reach):
     """Centre of light and sum about (row, column)."""
     r0, c0 = round(float(row)), round(float(column))
-    patch = strip[r0 - reach: r0 + reach + 1, c0 - reach: c0 + reach + 1].astype(float)
-    rr, cc = np.mgrid[-reach: reach + 1, -reach: reach + 1]
+    patch = strip[r0 - reach : r0 + reach + 1, c0 - reach : c0 + reach + 1].astype(float)
+    rr, cc = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     total = patch.sum()
     return r0 + (patch * rr).sum() / total, c0 + (patch * cc).sum() / total, total
 
@@ -47,8 +49,8 @@ def moments(strip, row, column, reach):
 @pytest.mark.parametrize("mirrored", [False, True])
 @pytest.mark.parametrize("sigma_px", [1.3, 2.5])
 def test_a_spot_is_found_where_it_is_and_keeps_its_light(sigma_px, mirrored):
-    # TRUTH  spots at known height and position angle, unequal offsets and turns: within 0.02 px. Light: within 1 % of
-    # what the wider columns at that height leave (a column spans (R + h) / R px there).
+    # TRUTH  spots at known height and position angle, unequal offsets and turns: within 0.02 px. Light:
+    # within 1 % of what the wider columns at that height leave (a column spans (R + h) / R px there).
     lock = a_lock(turns=[0.0, 1.7, -2.2])
     orientation = Orientation(True, 33.0, -1 if mirrored else 1, 0.1, "")
     geometry = geometry_of(lock, orientation)
@@ -63,7 +65,7 @@ def test_a_spot_is_found_where_it_is_and_keeps_its_light(sigma_px, mirrored):
             assert abs(found_row - row) < 0.02
             assert abs(found_column - column) < 0.02
             spread = (geometry.limb_mm + height) / geometry.limb_mm
-            assert light * spread == pytest.approx(1000.0 * 2.0 * np.pi * sigma_px ** 2, rel=0.01)
+            assert light * spread == pytest.approx(1000.0 * 2.0 * np.pi * sigma_px**2, rel=0.01)
 
 
 def test_refraction_is_undone():
@@ -83,7 +85,9 @@ def test_what_the_frame_does_not_show_is_nan_and_nothing_else():
     strip = StripCutter.plan(geometry, lock, NORTH_UP).sample(np.full(SHAPE, 50.0, np.float32), 1)
     rows, columns = np.mgrid[: geometry.rows, : geometry.columns]
     x, y = strip_to_frame(geometry, lock, NORTH_UP, 1, geometry.angle_deg(columns), geometry.height_mm(rows))
-    inside = (x >= 1.1) & (x <= SHAPE[1] - 3.1) & (y >= 1.1) & (y <= SHAPE[0] - 3.1)       # the kernel is 4 px wide
+    inside = (
+        (x >= 1.1) & (x <= SHAPE[1] - 3.1) & (y >= 1.1) & (y <= SHAPE[0] - 3.1)
+    )  # the kernel is 4 px wide
     outside = (x < -0.1) | (x > SHAPE[1] - 0.9) | (y < -0.1) | (y > SHAPE[0] - 0.9)
     assert np.isfinite(strip[inside]).all()
     assert np.isnan(strip[outside]).all()
@@ -92,9 +96,9 @@ def test_what_the_frame_does_not_show_is_nan_and_nothing_else():
 
 
 def test_wide_columns_are_averaged_not_skipped():
-    # TRUTH  white noise of 10 counts, columns 2 px wide: averaging leaves at most 10 / sqrt(2) of it, point sampling
-    # would leave more; and a grating of 2.5 px period along the limb, too fine for such columns, must not come back as
-    # a coarse one.
+    # TRUTH  white noise of 10 counts, columns 2 px wide: averaging leaves at most 10 / sqrt(2) of it, point
+    # sampling would leave more; and a grating of 2.5 px period along the limb, too fine for such columns,
+    # must not come back as a coarse one.
     lock = make_lock([(700.0, 260.0)], (520, 1400), radius_px=100.0, from_deg=-80.0, to_deg=80.0)
     geometry = geometry_of(lock, high_mm=1150.0, low_mm=720.0, from_deg=-55.0, to_deg=55.0)
     cutter = StripCutter.plan(geometry, lock, NORTH_UP)
@@ -111,8 +115,16 @@ def test_strips_stand_in_the_file_where_they_should(tmp_path):
     rng = np.random.default_rng(0)
     frames = [rng.normal(100.0, 3.0, SHAPE).astype(np.float32) for _ in range(3)]
     seen = []
-    strip = unwrap(make_sequence(frames), lock, NORTH_UP, geometry, path=path, offset=2880, dtype=">f4",
-                   progress=lambda done, total: seen.append((done, total)))
+    strip = unwrap(
+        make_sequence(frames),
+        lock,
+        NORTH_UP,
+        geometry,
+        path=path,
+        offset=2880,
+        dtype=">f4",
+        progress=lambda done, total: seen.append((done, total)),
+    )
     assert seen == [(1, 2), (2, 2)]
     assert strip.frame.tolist() == [0, 2]
     assert strip.time_s.tolist() == [0.0, 40.0]
@@ -132,12 +144,19 @@ def test_strips_stand_in_the_file_where_they_should(tmp_path):
 def test_other_byte_orders_are_refused(tmp_path):
     lock = a_lock()
     with pytest.raises(ValueError, match="dtype must be"):
-        unwrap(make_sequence([np.ones(SHAPE)] * 3), lock, NORTH_UP, geometry_of(lock), path=tmp_path / "c", dtype="f8")
+        unwrap(
+            make_sequence([np.ones(SHAPE)] * 3),
+            lock,
+            NORTH_UP,
+            geometry_of(lock),
+            path=tmp_path / "c",
+            dtype="f8",
+        )
 
 
 def test_stated_noise_is_the_scatter_of_the_strips(tmp_path):
-    # TRUTH  white noise of 12 counts in every frame: the stated noise is the scatter of the strip's own values, within
-    # 5 %, which resampling has brought below 12.
+    # TRUTH  white noise of 12 counts in every frame: the stated noise is the scatter of the strip's own
+    # values, within 5 %, which resampling has brought below 12.
     lock = lock_at([(280.3 + 0.37 * i, 1000.7 - 0.21 * i) for i in range(8)])
     geometry = geometry_of(lock, high_mm=150.0)
     rng = np.random.default_rng(4)
@@ -146,7 +165,9 @@ def test_stated_noise_is_the_scatter_of_the_strips(tmp_path):
     scatter = np.nanstd(strip.read(), axis=(0, 2))
     assert np.median(strip.noise / scatter) == pytest.approx(1.0, abs=0.05)
     assert 0.5 * 12.0 < np.median(strip.noise) < 12.0
-    alone = unwrap(make_sequence(frames[:1]), lock_at([(280.3, 1000.7)]), NORTH_UP, geometry, path=tmp_path / "d")
+    alone = unwrap(
+        make_sequence(frames[:1]), lock_at([(280.3, 1000.7)]), NORTH_UP, geometry, path=tmp_path / "d"
+    )
     assert np.median(alone.noise / scatter) == pytest.approx(1.0, abs=0.15)
 
 
@@ -158,7 +179,7 @@ def sun_frame(lock, index, veil, *, burnt=False):
     h = (rho - lock.radius_px) * 700.05 / lock.radius_px
     disc = 30000.0 * (0.4 + 0.6 * np.sqrt(np.clip(1.0 - (rho / lock.radius_px) ** 2, 0.0, 1.0)))
     halo = 200.0 + 500.0 * np.exp(-np.maximum(h, 0.0) / 50.0) * (1.0 + 0.01 * theta)
-    prominence = 2500.0 * np.exp(-((theta - 2.0) / 2.5) ** 4 - ((h - 25.0) / 16.0) ** 4)
+    prominence = 2500.0 * np.exp(-(((theta - 2.0) / 2.5) ** 4) - ((h - 25.0) / 16.0) ** 4)
     light = cv2.GaussianBlur(np.where(h < 0, disc, 0.0), (0, 0), 1.2) + halo + prominence
     light = light * veil
     return np.minimum(light, 9000.0 if burnt else 65535.0).astype(np.uint16)
@@ -173,8 +194,9 @@ def prominence_light(strip):
 
 
 def test_quiet_prominence_stays_steady_under_thin_cloud(tmp_path):
-    # TRUTH  a steady prominence under a veil that dims by up to 40 %, and unevenly by 15 % across the frame, while the
-    # lock's number for the whole frame is 8 % wrong: the strip's brightness stays steady within 2 % rms.
+    # TRUTH  a steady prominence under a veil that dims by up to 40 %, and unevenly by 15 % across the frame,
+    # while the lock's number for the whole frame is 8 % wrong: the strip's brightness stays steady within 2 %
+    # rms.
     n = 12
     rng = np.random.default_rng(8)
     lock = lock_at(np.array([280.3, 1000.7]) + rng.normal(0, 2, (n, 2)))
@@ -187,14 +209,23 @@ def test_quiet_prominence_stays_steady_under_thin_cloud(tmp_path):
 
 
 def test_burnt_disc_leaves_the_locks_transparency(tmp_path):
-    # TRUTH  the rim is burnt out, so the lock's own (here exact) transparency is what steadies the prominence.
+    # TRUTH  the rim is burnt out, so the lock's own (here exact) transparency is what steadies the
+    # prominence.
     n = 6
     rng = np.random.default_rng(8)
     clear = rng.uniform(0.7, 1.0, n)
-    lock = make_lock(np.tile([280.3, 1000.7], (n, 1)), SHAPE, radius_px=800.0, from_deg=-20.0, to_deg=20.0,
-                     transparency=clear / np.median(clear))
+    lock = make_lock(
+        np.tile([280.3, 1000.7], (n, 1)),
+        SHAPE,
+        radius_px=800.0,
+        from_deg=-20.0,
+        to_deg=20.0,
+        transparency=clear / np.median(clear),
+    )
     frames = [sun_frame(lock, i, np.full(SHAPE, clear[i]), burnt=True) for i in range(n)]
-    strip = unwrap(make_sequence(frames, full_scale=9000.0), lock, NORTH_UP, geometry_of(lock), path=tmp_path / "c")
+    strip = unwrap(
+        make_sequence(frames, full_scale=9000.0), lock, NORTH_UP, geometry_of(lock), path=tmp_path / "c"
+    )
     assert isinstance(strip, Strip)
     assert np.std(prominence_light(strip)) < 0.01
 
