@@ -9,6 +9,7 @@ ROOT = Path(__file__).resolve().parent.parent / "promtrack"
 # What may import what: a module imports only from rooms of a lower number, or its own.
 ORDER = {
     "errors": 0,
+    "checks": 0,
     "settings": 1,
     "sun": 2,
     "sequence": 3,

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from promtrack.checks import Check
+
 __all__ = ["CircleFit", "LimbLock"]
 
 
@@ -69,3 +71,4 @@ class LimbLock:
     shape: tuple[int, int]  # rows, columns of a frame
     edge_bias_px: float  # stated bias of the edge by saturation; 0 when not saturated
     notes: tuple[str, ...]  # plain sentences: what could not be told apart, limits, warnings
+    checks: tuple[Check, ...] = ()  # of lock and scale, by what is not the fit itself

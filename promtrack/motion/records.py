@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from promtrack.checks import Check
 from promtrack.strip.records import TimeDistance
 
 __all__ = [
@@ -190,3 +191,4 @@ class Motion:
     meanings: tuple[Meaning, ...]
     scale_err: float  # relative, 1 sigma
     clock_err: float  # relative, 1 sigma
+    checks: tuple[Check, ...] = ()  # of the motion, by what is not the fit itself
