@@ -1,0 +1,116 @@
+"""How many items to work on at a time, and the one look-ahead pool that all rooms share.
+
+Threads serve where numpy and OpenCV do the work, since those leave the interpreter's lock.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
+from pathlib import Path
+from typing import TypeVar
+
+__all__ = ["map_ahead", "worker_count"]
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+WORKER_BYTES = (
+    100_000_000  # memory that one more worker on frames of 1920 x 1200 takes; benchmark row "memory"
+)
+
+
+def worker_count(*, worker_bytes: int = WORKER_BYTES) -> int:
+    """Workers that this process should start: one a core it may use, fewer where memory is short.
+
+    The cores are those that the operating system lets the process run on (affinity) and no more than the
+    quota of its container (cgroup v2, `cpu.max`). All workers together take at most half of the free memory.
+
+    Parameters
+    ----------
+    worker_bytes : memory that one worker needs
+
+    Returns
+    -------
+    at least 1
+    """
+    if hasattr(os, "process_cpu_count"):
+        cores = os.process_cpu_count() or 1
+    elif hasattr(os, "sched_getaffinity"):
+        cores = len(os.sched_getaffinity(0))
+    else:
+        cores = os.cpu_count() or 1
+    by_memory = _free_bytes() / 2.0 / worker_bytes
+    return max(1, int(min(cores, _container_cores(), by_memory)))
+
+
+def map_ahead(
+    function: Callable[[Item], Result], items: Iterable[Item], workers: int | None = None
+) -> Iterator[Result]:
+    """`function(item)` for every item, in the order of the items, several at a time in threads.
+
+    Parameters
+    ----------
+    items : drawn as they are needed, in the caller's thread: at most `workers` + 1 are under way
+    workers : items worked on at a time; `worker_count()` by default
+
+    Raises
+    ------
+    Whatever `function` raises, in the place of that item's result; what has not begun is then given up.
+    """
+    workers = workers or worker_count()
+    waiting: deque[Future[Result]] = deque()
+    with ThreadPoolExecutor(workers, thread_name_prefix="ahead") as pool:
+        try:
+            for item in items:
+                waiting.append(pool.submit(function, item))
+                if len(waiting) > workers:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _container_cores(root: Path = Path("/sys/fs/cgroup"), own: Path = Path("/proc/self/cgroup")) -> float:
+    """The smallest quota of processor time of this process's control group and those above it, in cores."""
+    cores = float("inf")
+    for group in _groups(root, own):
+        with suppress(OSError, ValueError):
+            quota, period = (group / "cpu.max").read_text().split()
+            if quota != "max":
+                cores = min(cores, int(quota) / int(period))
+    return cores
+
+
+def _free_bytes(
+    root: Path = Path("/sys/fs/cgroup"),
+    own: Path = Path("/proc/self/cgroup"),
+    machine: Path = Path("/proc/meminfo"),
+) -> float:
+    """Memory that is free for this process, infinite where the system does not say."""
+    free = float("inf")
+    with suppress(OSError, ValueError, StopIteration):
+        lines = machine.read_text().splitlines()
+        free = 1024.0 * float(next(line for line in lines if line.startswith("MemAvailable:")).split()[1])
+    for group in _groups(root, own):
+        with suppress(OSError, ValueError):  # "max" where there is no limit
+            limit = int((group / "memory.max").read_text())
+            free = min(free, limit - int((group / "memory.current").read_text()))
+    return max(free, 0.0)
+
+
+def _groups(root: Path, own: Path) -> list[Path]:
+    """Folders of the control groups (version 2) that hold this process, its own first."""
+    try:
+        path = next(
+            (line[3:].strip("/") for line in own.read_text().splitlines() if line.startswith("0::")), None
+        )
+    except OSError:
+        return []
+    if path is None:
+        return []
+    parts = Path(path).parts
+    return [root.joinpath(*parts[:n]) for n in range(len(parts), -1, -1)]
