@@ -11,9 +11,10 @@ import re
 import tomllib
 import types
 import typing
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from promtrack.errors import SettingsError
 
@@ -58,10 +59,10 @@ class TimesSettings:
         choices=("auto", "fits", "table", "names", "exif", "cadence", "video", "file-date"),
     )
     zone: str = _setting("UTC", "zone of the time stamps, as +02:00 or as a tz database name")
-    offset_s: float = _setting(0.0, "clock error to add to every time", unit="s")
+    offset_s: float = _setting(0.0, "clock error to add to every time", unit="s", low=-1e9, high=1e9)
     rate_err: float = _setting(1e-4, "1-sigma relative error of the clock's rate", low=0.0, high=0.1)
     start: str = _setting("", "time of the first frame (ISO), for source = cadence")
-    cadence_s: float = _setting(0.0, "time between frames, for source = cadence", unit="s", low=0.0)
+    cadence_s: float = _setting(0.0, "time between frames, for source = cadence", unit="s", low=0.0, high=1e7)
     bursts: str = _setting(
         "keep",
         "what to do with a recording made in bursts; best: one frame a burst, the mean of its "
@@ -95,7 +96,8 @@ class CameraSettings:
     scale_err: float = _setting(0.02, "1-sigma relative error of the optical scale", low=0.0, high=0.5)
     north_deg: float | None = _setting(
         None,
-        "direction of celestial north in the displayed image (row 0 on top), counter-clockwise from up, at the first frame",
+        "direction of celestial north in the displayed image (row 0 on top), counter-clockwise from up, "
+        "at the first frame",
         unit="deg",
         low=-360.0,
         high=360.0,
@@ -187,8 +189,8 @@ class MotionSettings:
     )
     slits: tuple[str, ...] = _setting(
         (),
-        "paths of time-distance diagrams: radial:ANGLE, parallel:HEIGHT:FROM:TO, straight:ANGLE,HEIGHT:ANGLE,HEIGHT or "
-        "curved:ANGLE,HEIGHT:ANGLE,HEIGHT:... (degrees and Mm)",
+        "paths of time-distance diagrams: radial:ANGLE, parallel:HEIGHT:FROM:TO, "
+        "straight:ANGLE,HEIGHT:ANGLE,HEIGHT or curved:ANGLE,HEIGHT:ANGLE,HEIGHT:... (degrees and Mm)",
     )
 
 
@@ -260,6 +262,15 @@ class Settings:
     figures: FigureSettings = FigureSettings()
 
 
+class Described(NamedTuple):
+    """A setting in words, for the docs and for messages."""
+
+    key: str
+    default: Any
+    limits: str  # unit with limits, or choices
+    help: str
+
+
 def change_settings(settings: Settings, changes: dict[str, Any], *, where: str = "settings") -> Settings:
     """Settings with some values changed.
 
@@ -270,16 +281,17 @@ def change_settings(settings: Settings, changes: dict[str, Any], *, where: str =
 
     Raises
     ------
-    SettingsError : unknown key (the nearest name is suggested), wrong type, value out of range
+    SettingsError : unknown key (the setting that does it is named), wrong type, value out of range
     """
     for key, value in changes.items():
-        section_name, _, name = key.partition(".")
-        section: Any = getattr(settings, section_name, None) if section_name in _section_names() else None
-        known = {f.name: f for f in fields(section)} if section is not None else {}
-        if name not in known:
+        if key not in _SETTINGS:
             raise SettingsError(f"unknown setting '{key}'", where=where, remedy=_suggestion(key))
-        checked = _checked(key, value, known[name], section, where)
-        changed: Any = {section_name: replace(section, **{name: checked})}
+        section, item, kind = _SETTINGS[key]
+        try:
+            checked = _checked(value, item, kind)
+        except _Wrong as wrong:
+            raise SettingsError(f"'{key}' {wrong}", where=where, remedy=wrong.remedy) from None
+        changed: Any = {section: replace(getattr(settings, section), **{item.name: checked})}
         settings = replace(settings, **changed)
     return settings
 
@@ -297,13 +309,12 @@ def load_settings(path: Path, base: Settings | None = None) -> Settings:
         raise SettingsError(
             f"cannot be read ({error.strerror})", where=str(path), remedy="check the path"
         ) from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError(
             f"is not valid TOML: {error}",
             where=str(path),
             remedy="start from the file that `promtrack settings` writes",
         ) from None
-    changes: dict[str, Any] = {}
     for section, content in tree.items():
         if not isinstance(content, dict):
             raise SettingsError(
@@ -311,7 +322,9 @@ def load_settings(path: Path, base: Settings | None = None) -> Settings:
                 where=str(path),
                 remedy="put it under a section such as [clip]",
             )
-        changes.update({f"{section}.{name}": value for name, value in content.items()})
+    changes = {
+        f"{section}.{key}": value for section, content in tree.items() for key, value in content.items()
+    }
     return change_settings(base or Settings(), changes, where=str(path))
 
 
@@ -323,125 +336,157 @@ def settings_as_toml(settings: Settings, *, comments: bool = True) -> str:
     for section_field in fields(settings):
         section = getattr(settings, section_field.name)
         if comments:
-            lines.append(f"# {(type(section).__doc__ or '').strip()}")
+            lines.append(f"# {' '.join((type(section).__doc__ or '').split())}")
         lines.append(f"[{section_field.name}]")
         for item in fields(section):
-            lines += _toml_lines(item, getattr(section, item.name), comments)
+            value, limits = getattr(section, item.name), _limits(item)
+            if comments:
+                lines.append(f"# {item.metadata['help']}" + (f" ({limits})" if limits else ""))
+            lines.append(f"# {_key(item)} =" if value is None else f"{_key(item)} = {_toml_value(value)}")
         lines.append("")
     return "\n".join(lines)
 
 
-def describe_settings() -> list[tuple[str, Any, str, str]]:
-    """Key, default, unit with limits or choices, and help of every setting, in order."""
-    rows = []
-    for section_field in fields(Settings):
-        section = getattr(Settings(), section_field.name)
-        for item in fields(section):
-            rows.append(
-                (
-                    f"{section_field.name}.{item.name}",
-                    getattr(section, item.name),
-                    _limits(item),
-                    item.metadata["help"],
-                )
-            )
-    return rows
+def describe_settings() -> list[Described]:
+    """Every setting in words, in order."""
+    return [
+        Described(key, item.default, _limits(item), item.metadata["help"])
+        for key, (_, item, _) in _SETTINGS.items()
+    ]
 
 
-def _section_names() -> list[str]:
-    return [f.name for f in fields(Settings)]
+class _Wrong(ValueError):
+    """A value that a setting cannot take, and what to give instead."""
+
+    def __init__(self, what: str, remedy: str):
+        super().__init__(what)
+        self.remedy = remedy
+
+
+def _key(item: Any) -> str:
+    """A setting's name as users write it: a field named like a word of Python's own ends in '_'."""
+    return item.name.rstrip("_")
+
+
+def _all_settings() -> dict[str, tuple[str, Any, Any]]:
+    """Key to section, field and type."""
+    found: dict[str, tuple[str, Any, Any]] = {}
+    for section in fields(Settings):
+        kind: Any = getattr(Settings(), section.name)
+        types_of = typing.get_type_hints(type(kind))
+        found |= {f"{section.name}.{_key(f)}": (section.name, f, types_of[f.name]) for f in fields(kind)}
+    return found
+
+
+_SETTINGS = _all_settings()
+# Words that other people use for a setting; a full key goes before its last part alone.
+_OTHER_WORDS = {
+    word: key
+    for key, words in {
+        "clip.rate": "fps frame_rate speed",
+        "clip.look": "colour color palette",
+        "clip.view": "size format aspect resolution",
+        "clip.overlays": "text labels annotations",
+        "clip.there_and_back": "loop",
+        "clip.blend": "interpolate",
+        "clip.quality": "crf bitrate",
+        "clip.also": "gif webp",
+        "site.latitude_deg": "lat latitude",
+        "site.longitude_deg": "lon long longitude",
+        "site.elevation_m": "altitude",
+        "times.zone": "tz timezone utc_offset",
+        "times.cadence_s": "cadence interval step",
+        "camera.pixel_um": "pixel_size",
+        "camera.focal_mm": "focal_length",
+        "camera.arcsec_per_px": "plate_scale scale",
+        "camera.north_deg": "north rotation",
+        "camera.mirrored": "flip mirror",
+        "camera.dark": "darks",
+        "camera.flat": "flats",
+        "limb.radius_px": "radius",
+        "strip.low_mm": "bottom",
+        "strip.high_mm": "top max_height",
+        "motion.least_snr": "threshold snr",
+        "motion.fastest_km_s": "max_speed motion.speed",
+        "motion.knot_mm": "motion.size",
+        "figures.vector": "figures.format",
+        "figures.dpi": "figures.resolution",
+        "figures.theme": "figures.colour",
+    }.items()
+    for word in words.split()
+}
 
 
 def _suggestion(key: str) -> str:
-    keys = [row[0] for row in describe_settings()]
-    near = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
-    if not near:
-        tail = key.rpartition(".")[2]
-        near = [k for k in keys if k.rpartition(".")[2] == tail][:1]
+    last = key.rpartition(".")[2]
+    meant = _OTHER_WORDS.get(key) or _OTHER_WORDS.get(last)
+    if meant:
+        return f"'{meant}' does that: {_SETTINGS[meant][1].metadata['help']}"
+    near = difflib.get_close_matches(key, _SETTINGS, n=1, cutoff=0.5)
+    near = near or [known for known in _SETTINGS if known.rpartition(".")[2] == last]
     return f"did you mean '{near[0]}'?" if near else "`promtrack settings` lists them all"
 
 
-def _checked(key: str, value: Any, item: Any, section: Any, where: str) -> Any:
-    kind = typing.get_type_hints(type(section))[item.name]
-    optional = isinstance(kind, types.UnionType)
-    base = next(k for k in typing.get_args(kind) if k is not type(None)) if optional else kind
-    if optional and value in ("", None):
-        return None
-    if typing.get_origin(base) is tuple:
-        inner, *others = typing.get_args(base)
-        if isinstance(value, str):
-            # A slit holds commas of its own (straight:120,5:124,60); the next one begins with the name of its
-            # kind.
-            comma = r",(?=\s*[A-Za-z\"'])" if ":" in value else ","
-            value = [part.strip() for part in re.split(comma, value.strip("[]")) if part.strip()]
-            value = [part.strip("\"'") for part in value]
-        if not isinstance(value, (list, tuple)):
-            raise SettingsError(
-                f"'{key}' needs a list, got {value!r}", where=where, remedy=_limits(item) or "give a list"
-            )
-        if Ellipsis not in others and len(value) != 1 + len(others):
-            raise SettingsError(
-                f"'{key}' needs {1 + len(others)} values, got {len(value)}",
-                where=where,
-                remedy=f"give the {item.metadata['help']}",
-            )
-        return tuple(_one(key, part, inner, item, where) for part in value)
-    return _one(key, value, base, item, where)
+def _checked(value: Any, item: Any, kind: Any) -> Any:
+    if isinstance(kind, types.UnionType):
+        if value in ("", None):
+            return None
+        kind = next(one for one in typing.get_args(kind) if one is not type(None))
+    if typing.get_origin(kind) is not tuple:
+        return _one(value, kind, item)
+    inner, *others = typing.get_args(kind)
+    if isinstance(value, str):
+        # A slit holds commas of its own (straight:120,5:124,60); the next begins with the name of its kind.
+        comma = r",(?=\s*[A-Za-z\"'])" if ":" in value else ","
+        parts = [part.strip().strip("\"'") for part in re.split(comma, value.strip("[]"))]
+        value = [part for part in parts if part]
+    if not isinstance(value, (list, tuple)):
+        raise _Wrong(f"needs a list, got {value!r}", _limits(item) or "give a list")
+    if Ellipsis not in others and len(value) != 1 + len(others):
+        raise _Wrong(f"needs {1 + len(others)} values, got {len(value)}", f"give the {item.metadata['help']}")
+    return tuple(_one(part, inner, item) for part in value)
 
 
-def _one(key: str, value: Any, kind: type, item: Any, where: str) -> Any:
-    meta = item.metadata
+def _one(value: Any, kind: type, item: Any) -> Any:
+    meta, limits = item.metadata, _limits(item)
     try:
-        result = _convert(value, kind)
-    except (TypeError, ValueError):
-        raise SettingsError(
-            f"'{key}' needs {_KIND_NAMES[kind]}, got {value!r}",
-            where=where,
-            remedy=_limits(item) or item.metadata["help"],
-        ) from None
+        result = _CONVERTERS[kind](value)
+    except (TypeError, ValueError, KeyError, OverflowError):
+        raise _Wrong(f"needs {_KIND_NAMES[kind]}, got {value!r}", limits or meta["help"]) from None
     if meta["choices"] and result not in meta["choices"]:
-        raise SettingsError(
-            f"'{key}' cannot be '{result}'", where=where, remedy="choose from " + ", ".join(meta["choices"])
-        )
+        raise _Wrong(f"cannot be '{result}'", "choose from " + ", ".join(meta["choices"]))
     if kind in (int, float) and not (math.isfinite(result) and meta["low"] <= result <= meta["high"]):
-        bounded = math.isfinite(meta["low"]) or math.isfinite(meta["high"])
-        raise SettingsError(
-            f"'{key}' is {result:g}, outside its range",
-            where=where,
-            remedy=f"give {_limits(item)}" if bounded else "give a finite number",
+        raise _Wrong(
+            f"is {result:g}, outside its range", f"give {limits}" if limits else "give a finite number"
         )
     return result
 
 
-def _convert(value: Any, kind: type) -> Any:
-    if kind is bool:
-        if isinstance(value, str):
-            return (
-                {"true": True, "false": False, "yes": True, "no": False}[value.lower()]
-                if value.lower() in ("true", "false", "yes", "no")
-                else _refuse()
-            )
-        return value if isinstance(value, bool) else _refuse()
+def _to_bool(value: Any) -> bool:
+    return value if isinstance(value, bool) else _WORDS[value.lower() if isinstance(value, str) else value]
+
+
+def _to_int(value: Any) -> int:
+    if isinstance(value, bool) or (isinstance(value, float) and not value.is_integer()):
+        raise ValueError
+    return int(value)
+
+
+def _to_float(value: Any) -> float:
     if isinstance(value, bool):
-        _refuse()
-    if kind is str:
-        return (
-            value
-            if isinstance(value, str)
-            else (_refuse() if isinstance(value, (list, dict)) else str(value))
-        )
-    if kind is int and isinstance(value, float) and not value.is_integer():
-        _refuse()
-    try:
-        return kind(value)
-    except OverflowError:
-        return _refuse()
+        raise ValueError
+    return float(value)
 
 
-def _refuse() -> Any:
-    raise ValueError
+def _to_str(value: Any) -> str:
+    """Text as it is; numbers and dates that TOML has read as such, as text."""
+    if isinstance(value, (bool, list, dict)) or value is None:
+        raise ValueError
+    return str(value)
 
 
+_WORDS = {"true": True, "false": False, "yes": True, "no": False}
+_CONVERTERS: dict[type, Callable[[Any], Any]] = {bool: _to_bool, int: _to_int, float: _to_float, str: _to_str}
 _KIND_NAMES = {float: "a number", int: "a whole number", bool: "true or false", str: "text"}
 
 
@@ -452,33 +497,15 @@ def _limits(item: Any) -> str:
     unit = f" {meta['unit']}" if meta["unit"] else ""
     if math.isfinite(meta["low"]) and math.isfinite(meta["high"]):
         return f"{meta['low']:g} to {meta['high']:g}{unit}"
-    if math.isfinite(meta["low"]):
-        return f"at least {meta['low']:g}{unit}"
-    return unit.strip()
-
-
-def _toml_lines(item: Any, value: Any, comments: bool) -> list[str]:
-    lines = []
-    if comments:
-        limits = _limits(item)
-        lines.append(f"# {item.metadata['help']}" + (f" ({limits})" if limits else ""))
-    if value is None:
-        lines.append(f"# {item.name} =")
-    else:
-        lines.append(f"{item.name} = {_toml_value(value)}")
-    return lines
+    return f"at least {meta['low']:g}{unit}" if math.isfinite(meta["low"]) else unit.strip()
 
 
 def _toml_value(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-        escaped = "".join(
-            c if c.isprintable() else (f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}")
-            for c in escaped
-        )
-        return f'"{escaped}"'
+        escaped = (f"\\{c}" if c in '\\"' else c if c.isprintable() else f"\\U{ord(c):08x}" for c in value)
+        return '"' + "".join(escaped) + '"'
     if isinstance(value, tuple):
         return "[" + ", ".join(_toml_value(v) for v in value) + "]"
     return repr(value)

@@ -29,7 +29,7 @@ def settings_page() -> str:
         name = key.partition(".")[0]
         if name != section:
             section = name
-            about = (type(getattr(Settings(), name)).__doc__ or "").strip()
+            about = " ".join((type(getattr(Settings(), name)).__doc__ or "").split())
             lines += [
                 f"## {name}",
                 "",

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import promtrack
+from promtrack import settings as settings_module
 from promtrack.errors import PromtrackError, SettingsError
 from promtrack.settings import Settings, change_settings, describe_settings, load_settings, settings_as_toml
 
@@ -26,12 +27,23 @@ def test_every_setting_has_a_help_text():
     assert [key for key, _, _, text in describe_settings() if len(text) < 8] == []
 
 
+def test_every_other_word_leads_to_a_setting_and_is_none():
+    assert set(settings_module._OTHER_WORDS.values()) <= set(KEYS)
+    assert not set(settings_module._OTHER_WORDS) & set(KEYS)
+
+
+def test_every_number_has_limits():
+    # An unbounded number is multiplied, squared or added to a time somewhere, and overflows there.
+    numbers = [row for row in describe_settings() if isinstance(row.default, float)]
+    assert [row.key for row in numbers if " to " not in row.limits] == []
+
+
 def test_every_setting_is_read_somewhere():
     package = Path(promtrack.__file__).parent
     code = "\n".join(
         path.read_text(encoding="utf-8") for path in package.rglob("*.py") if path.name != "settings.py"
     )
-    assert [key for key in KEYS if not re.search(rf"\.{key.partition('.')[2]}\b", code)] == []
+    assert [key for key in KEYS if not re.search(rf"\.{key.partition('.')[2]}_?\b", code)] == []
 
 
 def test_contract_keys_exist():
@@ -91,10 +103,15 @@ def test_written_toml_is_toml():
     [
         ("clip.rat", 3, "did you mean 'clip.rate'"),
         ("latitude_deg", 3, "site.latitude_deg"),
+        ("clip.fps", 25, "'clip.rate' does that: frames per second"),
+        ("clip.speed", 25, "'clip.rate' does that"),
+        ("motion.speed", 25, "'motion.fastest_km_s' does that"),
+        ("lat", 25, "'site.latitude_deg' does that"),
+        ("times.offset_s", 1e15, "-1e+09 to 1e+09 s"),
         ("clip.rate", "fast", "needs a number, got 'fast'"),
         ("clip.rate", 1e9, "1 to 60"),
         ("clip.rate", math.nan, "outside its range"),
-        ("times.offset_s", math.inf, "finite"),
+        ("times.offset_s", math.inf, "outside its range"),
         ("clip.look", "rosy", "choose from ash"),
         ("clip.overlays", ["clock", "rocket"], "'rocket'"),
         ("camera.mirrored", "perhaps", "true or false"),
@@ -120,6 +137,7 @@ def test_mistakes_are_explained(key, value, figures):
         (b"rate = 3", "outside a section"),
         (b"\xff\xfe\x00", "not valid TOML"),
         (b"[clip]\nrate = 'x'", "needs a number"),
+        (b"a = " + b"[" * 100_000, "not valid TOML"),
     ],
 )
 def test_a_bad_file_is_named(tmp_path, content, figures):
