@@ -20,17 +20,17 @@ from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.records import Motion
 from promtrack.products import (
     ProductFolder,
-    begin_strip,
     finish_strip,
     read_lock,
     read_motion,
     read_strip,
+    strip_header,
     write_lock,
     write_motion,
     write_summary,
 )
 from promtrack.products.folder import stamp_of
-from promtrack.products.strips import CUBE_DTYPE, Circumstances, check_space
+from promtrack.products.strips import Circumstances, check_space
 from promtrack.sequence import Sequence
 from promtrack.settings import Settings
 from promtrack.show import Measured, render_clip, write_report
@@ -187,15 +187,14 @@ def _do_strip(job: Job, progress: Callable[[int, int], None]) -> list[Path]:
     check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
     with whole_file(job.folder["strip"]) as part:
-        offset = begin_strip(part, geometry, job.sequence.times_utc[job.lock.used], about)
+        part.unlink(missing_ok=True)
         strip = unwrap(
             job.sequence,
             job.lock,
             orientation,
             geometry,
             path=part,
-            offset=offset,
-            dtype=CUBE_DTYPE,
+            header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about),
             progress=progress,
         )
         finish_strip(part, strip, job.sequence, job.lock, about)

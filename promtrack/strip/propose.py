@@ -13,7 +13,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from promtrack.errors import SettingsError
 from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.slit import parse_path
 
 __all__ = ["activity_map", "propose_paths"]
 
@@ -65,7 +67,17 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
             break
         if not any(_same(segment, other) for other in chosen):
             chosen.append(segment)
-    return tuple(_text(place, segment, geometry) for place, segment in enumerate(chosen[:count]))
+    texts = (_text(place, segment, geometry) for place, segment in enumerate(chosen[:count]))
+    return tuple(text for text in texts if _can_be_sampled(text, geometry))
+
+
+def _can_be_sampled(text: str, geometry: StripGeometry) -> bool:
+    """Whether the path is long enough: on a small disc 20 Mm are fewer than eight rows."""
+    try:
+        parse_path(text, geometry)
+    except SettingsError:
+        return False
+    return True
 
 
 def activity_map(strip: Strip) -> tuple[np.ndarray, StripGeometry]:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
 
+from promtrack.abreast import abreast
+from promtrack.strip.store import read_planes
+
 __all__ = ["Strip", "StripGeometry", "TimeDistance"]
 
-BLOCK_BYTES = 16e6
+BLOCK_BYTES = 8e6  # of float32 strips read at a time
 
 Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out
 
@@ -51,16 +53,16 @@ class StripGeometry:
 class Strip:
     """Strips of all used frames, in counts of the reference frame's transparency, backdrop removed.
 
-    The cube [time, height, angle], float32, lies in a file; `read` brings a block of times into memory and
-    no more, so memory does not grow with the sequence. nan marks what a frame does not show.
+    The cube [time, height, angle] lies in a file; `read` brings a block of times into memory and no more, so
+    memory does not grow with the sequence. nan marks what a frame does not show.
     """
 
     geometry: StripGeometry
     times_utc: np.ndarray  # (n,) datetime64[us]
     frame: np.ndarray  # (n,) index of the frame in the sequence
     path: Path  # file that holds the cube
-    offset: int  # bytes before its first value
-    dtype: str  # '<f4' or '>f4'
+    offset: int  # bytes before its first value; 0 for FITS
+    dtype: str  # 'fits': the compressed cube of a FITS file (see `store`); '<f4' or '>f4': plain values
     noise: np.ndarray  # (rows,) 1-sigma noise of one strip value against height, typical frame
     centre_err_mm: np.ndarray  # (n,) registration error across the limb, shared by all knots of a frame
     along_err_mm: np.ndarray  # (n,) the same along the limb
@@ -81,40 +83,24 @@ class Strip:
         """Strips first <= i < last as a native float32 array of its own, [time, height, angle]."""
         n, rows, columns = self.shape
         last = n if last is None else min(last, n)
-        block = np.empty((max(last - first, 0), rows, columns), np.float32)
+        if last <= first:
+            return np.empty((0, rows, columns), np.float32)
+        if self.dtype == "fits":
+            return read_planes(self.path, first, last)
         with Path(self.path).open("rb") as file:
             file.seek(self.offset + first * rows * columns * 4)
-            for strip in block:  # one by one: bytes are swapped in the processor's cache
-                strip[:] = np.fromfile(file, dtype=self.dtype, count=rows * columns).reshape(rows, columns)
-        return block
-
-    def patches(
-        self, rows: slice, columns: slice, first: int = 0, last: int | None = None
-    ) -> Iterator[np.ndarray]:
-        """The same part of strips first <= i < last, one by one; of the file little more than that part is
-        read."""
-        n, all_rows, all_columns = self.shape
-        top, bottom, _ = rows.indices(all_rows)
-        # Read, not mapped: pages of a mapped file stay in the process's memory.
-        with Path(self.path).open("rb") as file:
-            for i in range(*slice(first, last).indices(n)):
-                file.seek(self.offset + 4 * all_columns * (i * all_rows + top))
-                plane = np.fromfile(file, dtype=self.dtype, count=(bottom - top) * all_columns).reshape(
-                    -1, all_columns
-                )
-                yield plane[:, columns].astype(np.float32)
+            values = np.fromfile(file, dtype=self.dtype, count=(last - first) * rows * columns)
+        return values.reshape(-1, rows, columns).astype(np.float32, copy=False)
 
     def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
-        """The same strips one by one, read ahead; twice `BLOCK_BYTES` of them are in memory at most."""
+        """The same strips one by one, read ahead by all cores; a few times `BLOCK_BYTES` of them are in
+        memory at most."""
         n, rows, columns = self.shape
         last = n if last is None else min(last, n)
         block = max(int(BLOCK_BYTES / (4 * rows * columns)), 1)
-        with ThreadPoolExecutor(1, thread_name_prefix="strips") as pool:
-            ahead = pool.submit(self.read, first, min(first + block, last))
-            for start in range(first, last, block):
-                strips = ahead.result()
-                ahead = pool.submit(self.read, start + block, min(start + 2 * block, last))
-                yield from strips
+        starts = range(first, last, block)
+        for strips in abreast(lambda start: self.read(start, min(start + block, last)), starts):
+            yield from strips
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -101,8 +101,7 @@ def time_distances(
 
 
 def time_distance_around(strip: Strip, path_text: str, first: int, last: int) -> TimeDistance:
-    """The part of `time_distance` from strip `first` to before `last`; only the pixels around the path are
-    read.
+    """The part of `time_distance` from strip `first` to before `last`.
 
     Raises
     ------
@@ -110,11 +109,7 @@ def time_distance_around(strip: Strip, path_text: str, first: int, last: int) ->
     """
     path = parse_path(path_text, strip.geometry)
     rows, columns = _across(path, strip.geometry, _width_px(strip.geometry), 0.0)
-    top, left = (max(int(places.min()), 0) for places in (rows, columns))
-    patches = strip.patches(slice(top, int(rows.max()) + 2), slice(left, int(columns.max()) + 2), first, last)
-    value = np.array(
-        [_brightness(patch, rows - np.float32(top), columns - np.float32(left)) for patch in patches]
-    )
+    value = np.array([_brightness(plane, rows, columns) for plane in strip.each(first, last)])
     return TimeDistance(
         path.name,
         path.kind,

@@ -18,14 +18,15 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from astropy.io import fits
 
 from promtrack.abreast import abreast
-from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.strip.backdrop import Backdrop, plan_backdrop
 from promtrack.strip.polar import frame_matrix
 from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.store import LARGEST, StripWriter, packed
 from promtrack.strip.transparency import RimLight, rim_of
 from promtrack.sun import Orientation
 
@@ -40,6 +41,7 @@ SHARPEN = np.array(
 BAND_ROWS = 32  # rows sharpened and sampled at a time: they and their map stay in the processor's cache
 LEAST_STEPS = 0.5  # of the frame's grey scale: a dark sky of 8 bits that flickers by one step now and then
 # looks noiseless to a median
+STEPS_OF_NOISE = 0.25  # step of what is stored, see `store`
 NOISE_PAIRS = 8  # pairs of neighbouring frames from which the noise is told
 
 
@@ -128,53 +130,62 @@ def unwrap(
     geometry: StripGeometry,
     *,
     path: Path,
-    offset: int = 0,
-    dtype: str = "<f4",
+    header: fits.Header | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Strip:
-    """Strips of all used frames, written one after the other to a file.
+    """Strips of all used frames, written one after the other to a FITS file.
 
     Parameters
     ----------
-    path : file to write to; made if it does not exist, else kept up to `offset`
-    offset : bytes before the cube
-    dtype : '<f4' or '>f4' (FITS)
+    path : file to write to; made if it does not exist, else the cube is appended
+    header : further cards of the cube's header
     progress : called with the number of frames done and to do
 
     Raises
     ------
     InputError : a frame cannot be read, or the disk is full
-    ValueError : another dtype
     """
-    if dtype not in ("<f4", ">f4"):
-        raise ValueError(f"dtype must be '<f4' or '>f4', got {dtype!r}")
     used = np.flatnonzero(lock.used)
     cutter = StripCutter.plan(geometry, lock, orientation)
     reference = sequence.frame(lock.reference)
     rim = cutter.rim(reference, sequence.full_scale)
     noise = _NoiseMeter(len(used), LEAST_STEPS * grey_step(reference))
+    step = _stored_step(cutter.cut(reference, lock.reference, rim), noise.least)
+
+    def work(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, bytes]:
+        strip = cutter.cut(numbered[1], numbered[0], rim)
+        return strip, packed(strip, step)
+
     path = Path(path)
-    with path.open("r+b" if path.exists() else "w+b") as file:
-        file.seek(offset)
-        strips = abreast(lambda item: _cut(cutter, item, rim, dtype), sequence.frames(used))
-        for done, (strip, stored) in enumerate(strips, start=1):
+    shape = (len(used), geometry.rows, geometry.columns)
+    with StripWriter(path, shape, step, header or fits.Header()) as file:
+        for done, (strip, tile) in enumerate(abreast(work, sequence.frames(used)), start=1):
             noise.look(strip, done - 1)
-            _write(file, stored, path)
+            file.add(tile)
             if progress:
                 progress(done, len(used))
-        file.truncate()
     mm_per_px = geometry.limb_mm / lock.radius_px
     return Strip(
         geometry=geometry,
         times_utc=sequence.times_utc[used],
         frame=used,
         path=path,
-        offset=offset,
-        dtype=dtype,
+        offset=0,
+        dtype="fits",
         noise=noise.result(),
         centre_err_mm=lock.centre_err_px[used] * mm_per_px,
         along_err_mm=lock.along_err_px[used] * mm_per_px,
     )
+
+
+def _stored_step(strip: np.ndarray, least_noise: float) -> float:
+    """Step of the stored integers: a quarter of the noise where there is least, coarser only where 16 bits
+    would not reach four times beyond the brightest value."""
+    noise = _second_difference_noise(strip)
+    known = noise[np.isfinite(noise) & (noise > 0)]
+    low = float(np.quantile(known, 0.05)) if known.size else 0.0
+    reach = float(np.nanmax(np.abs(strip), initial=0.0))
+    return max(STEPS_OF_NOISE * max(low, least_noise), 4.0 * reach / LARGEST, 1e-6)
 
 
 def grey_step(frame: np.ndarray) -> float:
@@ -183,15 +194,6 @@ def grey_step(frame: np.ndarray) -> float:
         return 0.0
     values = np.unique(frame[::5, ::5])
     return float(np.diff(values).min()) if len(values) > 1 else 1.0
-
-
-def _cut(
-    cutter: StripCutter, numbered: tuple[int, np.ndarray], rim: RimLight | None, dtype: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """A strip from a frame with its number, and the same as it is stored."""
-    index, frame = numbered
-    strip = cutter.cut(frame, index, rim)
-    return strip, strip.astype(dtype, copy=False)
 
 
 def _sharpened(frame: np.ndarray, first: int, last: int) -> np.ndarray:
@@ -250,9 +252,7 @@ class _NoiseMeter:
         if place in self.places and self.before is not None:
             self.found.append(_scatter(strip[:, ::2] - self.before) / np.sqrt(2.0))
         if self.only is None:
-            # A single strip: second differences along the limb. Resampling ties neighbours, so every other
-            # one is used.
-            self.only = _scatter(strip[:, 4:] - 2.0 * strip[:, 2:-2] + strip[:, :-4]) / np.sqrt(6.0)
+            self.only = _second_difference_noise(strip)
         self.before = strip[:, ::2].copy() if place + 1 in self.places else None
 
     def result(self) -> np.ndarray:
@@ -268,20 +268,14 @@ class _NoiseMeter:
         return np.maximum(np.interp(rows, rows[known], noise[known]), self.least)
 
 
+def _second_difference_noise(strip: np.ndarray) -> np.ndarray:
+    """(rows,) noise from one strip; resampling ties neighbours, so every other value is used."""
+    return _scatter(strip[:, 4:] - 2.0 * strip[:, 2:-2] + strip[:, :-4]) / np.sqrt(6.0)
+
+
 def _scatter(values: np.ndarray) -> np.ndarray:
     """Robust standard deviation of each row; nan where fewer than 8 values are seen."""
     ordered = np.sort(np.abs(values), axis=1)  # nan sorts last
     seen = np.isfinite(ordered).sum(axis=1)
     middle = ordered[np.arange(len(ordered)), np.maximum(seen // 2, 0).clip(0, ordered.shape[1] - 1)]
     return np.where(seen >= 8, 1.4826 * middle, np.nan)
-
-
-def _write(file, strip: np.ndarray, path: Path) -> None:
-    try:
-        file.write(strip.data)  # six times as fast as tofile
-    except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror or error})",
-            where=str(path),
-            remedy="free some space on the disk, or choose another folder with --out",
-        ) from None

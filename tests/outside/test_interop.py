@@ -91,11 +91,11 @@ def test_strip_is_good_fits(oriented):
     with fits.open(oriented / "strip.fits") as hdus:
         hdus.verify("exception")
         assert (oriented / "strip.fits").stat().st_size % 2880 == 0
-        assert [hdu.name for hdu in hdus[1:]] == ["TIMES", "NOISE", "REFERENCE"]
+        assert [hdu.name for hdu in hdus[1:]] == ["STRIPS", "TIMES", "NOISE", "REFERENCE"]
         for hdu in hdus:
             for card in hdu.header.cards:
                 card.verify("exception")
-        header, times = hdus[0].header, hdus["TIMES"]
+        header, times = hdus["STRIPS"].header, hdus["TIMES"]
         assert header["CTYPE1"] == "POSANGLE"
         assert header["POSANG"] is True
         assert len(times.data) == header["NAXIS3"]
@@ -125,7 +125,7 @@ def test_reference_frame_opens_in_sunpy(reference, oriented):
 def test_pixels_through_sunpy_give_our_angles_and_heights(reference, points, oriented):
     # TWIN  pixel -> Tx, Ty by sunpy -> position angle and distance; Thompson 2006, A&A 449, 791.
     place = reference.pixel_to_world(points["map_x"] * u.pix, points["map_y"] * u.pix)
-    limb_mm = fits.getheader(oriented / "strip.fits")["LIMBDIST"]
+    limb_mm = fits.getheader(oriented / "strip.fits", "STRIPS")["LIMBDIST"]
     rho = ((limb_mm + points["height_mm"].value) * u.Mm / reference.dsun).to_value(
         "", equivalencies=u.dimensionless_angles()
     )
@@ -140,7 +140,7 @@ def test_pixels_through_sunpy_give_our_angles_and_heights(reference, points, ori
 def test_heights_and_angles_through_sunpy_give_our_pixels(reference, points, oriented):
     # TWIN  the other way: a point in the plane of the sky in Mm, carried to the picture by sunpy's frames
     # alone.
-    limb_mm = fits.getheader(oriented / "strip.fits")["LIMBDIST"]
+    limb_mm = fits.getheader(oriented / "strip.fits", "STRIPS")["LIMBDIST"]
     r = (limb_mm + points["height_mm"].value) * u.Mm
     observer = reference.observer_coordinate
     plane = SkyCoord(

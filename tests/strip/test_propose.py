@@ -1,5 +1,7 @@
 """The paths that the program proposes go where things move."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -100,3 +102,28 @@ def test_a_still_scene_gives_paths_through_what_is_there(tmp_path):
 def test_an_empty_sky_gets_no_path(tmp_path):
     strip = strip_of(lambda i, r, c: np.zeros(r.shape), tmp_path / "c")
     assert propose_paths(strip) == ()
+
+
+@pytest.mark.parametrize("radius_px", [48, 130, 227])
+def test_a_small_disc_gets_only_paths_that_can_be_read(tmp_path, radius_px):
+    """A proposal shorter than eight rows is dropped, and ends no run."""
+    mm = 700.05 / radius_px
+    geometry = replace(
+        GEOMETRY,
+        rows=int(120.0 / mm),
+        columns=round(2.0 * np.pi * radius_px),
+        mm_per_row=mm,
+        from_deg=0.0,
+        deg_per_column=float(np.degrees(1.0 / radius_px)),
+    )
+    rng = np.random.default_rng(1)
+    cube = rng.normal(0.0, 5.0, (N, geometry.rows, geometry.columns)).astype("<f4")
+    row = int(geometry.row(15.0))
+    for i in range(N):  # a small knot that hardly moves
+        cube[i, row : row + 2, 20 + i // 20] += 200.0
+    cube.tofile(tmp_path / "c")
+    times = np.datetime64("2024-05-11T09:00", "us") + np.arange(N) * np.timedelta64(15, "s")
+    noise = np.full(geometry.rows, 5.0)
+    strip = Strip(geometry, times, np.arange(N), tmp_path / "c", 0, "<f4", noise, np.zeros(N), np.zeros(N))
+    for text in propose_paths(strip, count=5):
+        assert len(time_distance(strip, text).distance_mm) >= 8
