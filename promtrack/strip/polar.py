@@ -159,8 +159,8 @@ def _angle_range(
     from_deg, to_deg = max(wanted[0], shown[0]), min(wanted[1], shown[1])
     if to_deg <= from_deg:
         raise SettingsError(
-            f"strip.from_deg to strip.to_deg ({strip.from_deg} to {strip.to_deg}) lies outside the limb in view "
-            f"({shown[0] % 360.0:.1f} to {shown[0] % 360.0 + shown[1] - shown[0]:.1f} deg)",
+            f"strip.from_deg to strip.to_deg ({strip.from_deg} to {strip.to_deg}) lies outside the limb in "
+            f"view ({shown[0] % 360.0:.1f} to {shown[0] % 360.0 + shown[1] - shown[0]:.1f} deg)",
             remedy="choose angles inside it",
         )
     return from_deg, to_deg

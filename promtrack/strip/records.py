@@ -9,8 +9,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from promtrack.abreast import abreast
 from promtrack.strip.store import read_planes
+from promtrack.workers import map_ahead
 
 __all__ = ["Strip", "StripGeometry", "TimeDistance"]
 
@@ -99,7 +99,7 @@ class Strip:
         last = n if last is None else min(last, n)
         block = max(int(BLOCK_BYTES / (4 * rows * columns)), 1)
         starts = range(first, last, block)
-        for strips in abreast(lambda start: self.read(start, min(start + block, last)), starts):
+        for strips in map_ahead(lambda start: self.read(start, min(start + block, last)), starts):
             yield from strips
 
 

@@ -29,7 +29,7 @@ _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
 
 def packed(strip: np.ndarray, step: float) -> bytes:
-    """A strip (rows, columns) as one tile: whole multiples of `step`, Rice-compressed; nan where it is nan."""
+    """A strip (rows, columns) as one tile: whole multiples of `step`, Rice-compressed; nan stays."""
     scaled = strip * np.float32(1.0 / step)
     np.clip(np.rint(scaled, out=scaled), -LARGEST, LARGEST, out=scaled)
     whole = np.nan_to_num(scaled, copy=False, nan=BLANK).astype(np.int16)

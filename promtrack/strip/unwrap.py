@@ -20,7 +20,6 @@ import cv2
 import numpy as np
 from astropy.io import fits
 
-from promtrack.abreast import abreast
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.strip.backdrop import Backdrop, plan_backdrop
@@ -29,6 +28,7 @@ from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.store import LARGEST, StripWriter, packed
 from promtrack.strip.transparency import RimLight, rim_of
 from promtrack.sun import Orientation
+from promtrack.workers import map_ahead
 
 __all__ = ["StripCutter", "grey_step", "unwrap"]
 
@@ -159,7 +159,7 @@ def unwrap(
     path = Path(path)
     shape = (len(used), geometry.rows, geometry.columns)
     with StripWriter(path, shape, step, header or fits.Header()) as file:
-        for done, (strip, tile) in enumerate(abreast(work, sequence.frames(used)), start=1):
+        for done, (strip, tile) in enumerate(map_ahead(work, sequence.frames(used)), start=1):
             noise.look(strip, done - 1)
             file.add(tile)
             if progress:
