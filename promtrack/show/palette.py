@@ -1,4 +1,7 @@
-"""Looks of the clip: an 8-bit tone in, a colour with an even CIE L* scale out.
+"""Colours of all that is shown: what marks mean in clip, figures and page, and the looks of the clip's picture.
+
+One grammar, described in docs/colours.md: the Sun is warm, annotation is cold; fronts have one colour, the
+first three knots one each, all others are grey. What a colour says a shape and a letter say again.
 
 A look is a path through CIELAB whose lightness L* grows linearly with tone, so that equal steps of tone
 look equal (CIE 15:2004, section 8.2.1). Colours leave as sRGB (IEC 61966-2-1) and as limited-range
@@ -14,7 +17,51 @@ import cv2
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-__all__ = ["LOOKS", "Look", "bgr_to_ycc", "palette_bgr", "palette_ycc", "ycc_to_bgr"]
+__all__ = [
+    "KNOT_MARKERS",
+    "LOOKS",
+    "ON_DARK",
+    "ON_LIGHT",
+    "Look",
+    "MarkColours",
+    "bgr_of",
+    "bgr_to_ycc",
+    "palette_bgr",
+    "palette_ycc",
+    "ycc_to_bgr",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class MarkColours:
+    """Colours of marks on one background, as hex strings."""
+
+    front: str
+    knots: tuple[str, str, str]  # of the first three knots, in the order of their letters
+    rest: str  # all other knots
+    annotation: str  # scale, clock, axes on pictures
+
+    def knot(self, order: int) -> str:
+        """Colour of the knot with this place among the knots, 0 for the first; -1 for one without letter."""
+        return self.knots[order] if 0 <= order < len(self.knots) else self.rest
+
+
+# Front, knots and grey keep a CIE76 distance of 25 or more from one another in normal vision and under simulated
+# protanopia, deuteranopia and tritanopia (Machado, Oliveira & Fernandes 2009): tests/show/test_palette.py.
+ON_DARK = MarkColours("#bfec62", ("#69ccfd", "#567aeb", "#ffcdd7"), "#81878d", "#e3f0f8")
+ON_LIGHT = MarkColours("#416000", ("#0089de", "#482579", "#ad2b51"), "#8b9197", "#33424d")
+KNOT_MARKERS = (
+    "o",
+    "^",
+    "s",
+    ".",
+)  # shapes of the first three knots and of all others, as matplotlib names them
+
+
+def bgr_of(colour: str) -> tuple[float, float, float]:
+    """'#rrggbb' as B, G, R in 0..255."""
+    return float(int(colour[5:7], 16)), float(int(colour[3:5], 16)), float(int(colour[1:3], 16))
+
 
 LUMA_R, LUMA_G, LUMA_B = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2
 
