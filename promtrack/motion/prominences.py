@@ -1,0 +1,263 @@
+"""Everything that stands above the limb: strips in, one record a prominence out, each against time.
+
+A prominence is a connected region of light above the spicules that is significant against the noise of its
+height. Its regions are found once, in the brightest that each place ever showed, so that what erupts keeps
+its number; height, area and brightness are then measured in every strip inside that range of angles.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy import ndimage
+
+from promtrack.strip.records import Strip, StripGeometry
+
+__all__ = ["Prominence", "find_prominences"]
+
+SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
+SMOOTH_MM = 1.5  # Gaussian, 1 sigma: about the finest knots, so that single noisy pixels have no weight
+SIGNIFICANCE = 5.0  # of the smoothed light: one in 3.5 million independent places by chance
+LEAST_AREA_MM2 = 40.0  # of a region above the spicules, about 6 Mm across
+JOIN_MM = 15.0  # regions nearer to each other along the limb are one prominence
+TOP_MM = 6.0  # below the outermost significant light in which the plasma that it belongs to is looked for
+LEAST_PIXELS = 16  # of a row that tells its noise
+BLOCKS = 12  # the strips are averaged in so many blocks of time before regions are looked for
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prominence:
+    """One prominence against time (arrays have one value a strip; nan where it is not seen)."""
+
+    prominence: int  # number, from 1, the largest first
+    from_deg: float  # product angles that it ever covers, from < to
+    to_deg: float
+    angle_deg: float  # of its light's centre
+    time_s: np.ndarray  # (n,) since the first strip
+    frame: np.ndarray  # (n,)
+    height_mm: np.ndarray  # (n,) above the limb: where the outermost light falls to half
+    height_err_mm: np.ndarray  # (n,) 1 sigma: level (35 to 65 %), sampling and registration
+    area_mm2: np.ndarray  # (n,) brighter than a tenth of its bright parts, above the spicules
+    area_err_mm2: np.ndarray
+    brightness: (
+        np.ndarray
+    )  # (n,) mean over that area, in parts of the disc near the limb; nan where burnt out
+    brightness_err: np.ndarray
+    leaves_strip: bool  # its top has left the strips, so that the greatest height is a lower bound
+
+
+def find_prominences(strip: Strip, *, disc_counts: float = np.nan) -> tuple[Prominence, ...]:
+    """All prominences on the strips, the largest (mean area) first; works from one strip on.
+
+    Parameters
+    ----------
+    strip : strips of one recording
+    disc_counts : brightness of the disc just inside the limb above the sky, in the strips' counts; nan where
+        it is not known or burnt out
+
+    Returns
+    -------
+    one record a prominence; empty where nothing stands out
+    """
+    geometry = strip.geometry
+    bottom = max(int(np.ceil(geometry.row(SPICULES_MM))), 0)
+    if bottom >= geometry.rows - 2 or not len(strip):
+        return ()
+    brightest = _brightest(strip)
+    noise = _noise(brightest)
+    labels = _regions(brightest, noise, geometry, bottom)
+    spans = [_range(labels == n, bottom, geometry) for n in range(1, labels.max() + 1)]
+    values: list[list[tuple[float, ...]]] = [[] for _ in spans]
+    for light in strip.each():
+        smooth = _smoothed(light, geometry)
+        own_noise = np.maximum(_noise(smooth), noise)
+        for span, seen in zip(spans, values, strict=True):
+            seen.append(_measured(smooth, own_noise, span, geometry))
+    found = [
+        _prominence(strip, span, np.array(seen), disc_counts)
+        for span, seen in zip(spans, values, strict=True)
+        if np.isfinite(np.array(seen)[:, 0]).any()
+    ]
+    found.sort(key=lambda p: -float(np.nansum(p.area_mm2)))
+    return tuple(replace(p, prominence=number) for number, p in enumerate(found, start=1))
+
+
+def _smoothed(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
+    """A strip after a Gaussian of `SMOOTH_MM`; nan where less than half of its weight is seen."""
+    sigma = (SMOOTH_MM / geometry.mm_per_row, SMOOTH_MM / geometry.mm_per_column(0.0))
+    seen, known = np.isfinite(light).astype(np.float32), np.nan_to_num(light).astype(np.float32)
+    weight, value = (  # OpenCV: sigma of x, then of y
+        cv2.GaussianBlur(a, (0, 0), sigma[1], sigmaY=sigma[0], borderType=cv2.BORDER_REPLICATE)
+        for a in (seen, known)
+    )
+    return np.where(weight > 0.5, value / np.maximum(weight, 1e-6), np.nan)
+
+
+def _brightest(strip: Strip) -> np.ndarray:
+    """(rows, columns) the greatest light that each place shows in means over blocks of time."""
+    blocks = np.array_split(np.arange(len(strip)), min(BLOCKS, len(strip)))
+    means = (_mean([_smoothed(s, strip.geometry) for s in strip.each(b[0], b[-1] + 1)]) for b in blocks)
+    brightest = next(means)
+    for mean in means:
+        brightest = np.fmax(brightest, mean)
+    return brightest
+
+
+def _mean(strips: list[np.ndarray]) -> np.ndarray:
+    count = np.sum([np.isfinite(s) for s in strips], axis=0)
+    total = np.sum([np.nan_to_num(s) for s in strips], axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _noise(light: np.ndarray) -> np.ndarray:
+    """(rows,) 1 sigma of smoothed light at every height, from the dark half of its values alone.
+
+    Plasma is only ever brighter than the sky that was removed; what lies below the median is noise, and what
+    the sky's model leaves.
+    """
+    sigma = np.full(len(light), np.nan)
+    for row in np.flatnonzero(np.isfinite(light).sum(axis=1) >= LEAST_PIXELS):
+        seen = light[row][np.isfinite(light[row])]
+        middle = np.median(seen)
+        sigma[row] = 1.4826 * np.median(middle - seen[seen <= middle])
+    return ndimage.median_filter(np.nan_to_num(sigma, nan=np.inf), size=9, mode="nearest")
+
+
+def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
+    """(rows, columns) numbers of the connected regions, 0 outside; strips all round the Sun are closed."""
+    light = np.nan_to_num(brightest) > SIGNIFICANCE * noise[:, None]
+    light[:bottom] = False
+    labels, count = ndimage.label(light, np.ones((3, 3)))
+    round_the_sun = geometry.columns * geometry.deg_per_column > 359.0
+    if round_the_sun:
+        for row in range(bottom, geometry.rows):
+            left, right = labels[row, 0], labels[row, -1]
+            if left and right and left != right:
+                labels[labels == right] = left
+    area = _pixel_area(geometry)[:, None] * np.ones(geometry.columns)
+    size = ndimage.sum_labels(area, labels, np.arange(count + 1))
+    labels[(size < LEAST_AREA_MM2)[labels]] = 0
+    joined = ndimage.binary_dilation(
+        labels.any(axis=0), iterations=max(int(JOIN_MM / 2 / geometry.mm_per_column(0.0)), 1)
+    )
+    groups, count = ndimage.label(joined)
+    if round_the_sun and groups[0] and groups[-1] and groups[0] != groups[-1]:
+        groups[groups == groups[-1]] = groups[0]
+    numbers = np.unique(groups[groups > 0])
+    renumbered = np.concatenate([[0], np.searchsorted(numbers, np.arange(1, count + 1)) + 1])
+    return np.where(labels > 0, renumbered[groups], 0)
+
+
+def _large(mask: np.ndarray, least_mm2: float, geometry: StripGeometry) -> np.ndarray:
+    """(rows, k) numbers of the connected regions of a mask that cover at least `least_mm2`, 0 elsewhere."""
+    labels, count = ndimage.label(mask, np.ones((3, 3)))
+    area = np.broadcast_to(_pixel_area(geometry)[:, None], mask.shape)
+    size = ndimage.sum_labels(area, labels, np.arange(count + 1))
+    size[0] = 0.0
+    return np.where((size >= least_mm2)[labels], labels, 0)
+
+
+def _pixel_area(geometry: StripGeometry) -> np.ndarray:
+    """(rows,) Mm2 of one pixel of the strip."""
+    height = geometry.height_mm(np.arange(geometry.rows, dtype=float))
+    return geometry.mm_per_row * geometry.mm_per_column(height)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Range:
+    """The angles that one prominence ever covers, and the strip's pixels there."""
+
+    start: int  # column
+    columns: np.ndarray  # (k,) their numbers, which may pass the strip's end where it goes round
+    bottom: int  # row above the spicules
+    area_mm2: np.ndarray  # (rows - bottom,) of one pixel
+
+
+def _range(region: np.ndarray, bottom: int, geometry: StripGeometry) -> _Range:
+    """The shortest range of columns that holds a region; all round the Sun it may pass the strip's end."""
+    covered = np.flatnonzero(region.any(axis=0))
+    gap = np.diff(np.concatenate([covered, [covered[0] + geometry.columns]]))
+    last = int(np.argmax(gap))
+    start, stop = int(covered[(last + 1) % len(covered)]), int(covered[last])
+    columns = (start + np.arange((stop - start) % geometry.columns + 1)) % geometry.columns
+    return _Range(start, columns, bottom, _pixel_area(geometry)[bottom:])
+
+
+def _measured(
+    smooth: np.ndarray, noise: np.ndarray, span: _Range, geometry: StripGeometry
+) -> tuple[float, ...]:
+    """In one strip: height, its error, area, its error, bright parts' light, its error, middle column of the light."""
+    light = np.nan_to_num(smooth[:, span.columns])
+    sigma = noise[:, None]
+    significant = light > SIGNIFICANCE * sigma
+    significant[: span.bottom] = False
+    significant &= _large(significant, LEAST_AREA_MM2 / 4.0, geometry) > 0
+    tops = [_top_mm(light, significant, level, geometry) for level in (0.35, 0.5, 0.65)]
+    if not significant.any() or tops[1] < SPICULES_MM:
+        return (np.nan,) * 7
+    above, sigma = light[span.bottom :], sigma[span.bottom :]
+    bright = float(np.percentile(above[significant[span.bottom :]], 90))
+    areas = []
+    for part in (0.05, 0.1, 0.2):
+        inside = above > np.maximum(part * bright, SIGNIFICANCE * sigma)
+        areas.append(float((inside.sum(axis=1) * span.area_mm2).sum()))
+        if part == 0.1:
+            chosen = inside
+    weight = np.where(chosen, above, 0.0)
+    return (
+        tops[1],
+        float(np.hypot((tops[0] - tops[2]) / 2.0, geometry.mm_per_row / np.sqrt(12.0))),
+        areas[1],
+        (areas[0] - areas[2]) / 2.0,
+        bright,
+        float(np.broadcast_to(sigma, above.shape)[chosen].mean()),
+        float((weight.sum(axis=0) * np.arange(len(span.columns))).sum() / weight.sum()),
+    )
+
+
+def _top_mm(light: np.ndarray, significant: np.ndarray, level: float, geometry: StripGeometry) -> float:
+    """Greatest height, over the columns, at which light falls to `level` of the brightest just below.
+
+    A level of the plasma itself, since a threshold in noise lies the farther out the brighter the plasma is.
+    """
+    reach = max(round(TOP_MM / geometry.mm_per_row), 2)
+    top = (
+        len(light) - 1 - np.argmax(significant[::-1], axis=0)
+    )  # of every column; the last row where there is none
+    best = -np.inf
+    for column in np.flatnonzero(significant.any(axis=0)):
+        last = int(top[column])
+        peak = last - int(np.argmax(light[last : max(last - reach, 0) : -1, column]))
+        wanted = level * light[peak, column]
+        below = np.flatnonzero(light[peak:, column] < wanted)
+        if not len(below):
+            return float(geometry.height_mm(len(light) - 1.0))
+        row = peak + int(below[0])
+        inner, outer = light[row - 1, column], light[row, column]
+        best = max(best, float(geometry.height_mm(row - 1.0 + (inner - wanted) / (inner - outer))))
+    return best
+
+
+def _prominence(strip: Strip, span: _Range, values: np.ndarray, disc_counts: float) -> Prominence:
+    geometry = strip.geometry
+    height, height_err, area, area_err, light, light_err, column = values.T
+    weight = np.nan_to_num(area * light)
+    return Prominence(
+        prominence=0,
+        from_deg=float(geometry.angle_deg(span.start)) % 360.0,
+        to_deg=float(geometry.angle_deg(span.start)) % 360.0
+        + geometry.deg_per_column * (len(span.columns) - 1),
+        angle_deg=float(geometry.angle_deg(span.start + np.average(np.nan_to_num(column), weights=weight)))
+        % 360.0,
+        time_s=strip.time_s,
+        frame=strip.frame,
+        height_mm=height,
+        height_err_mm=np.hypot(height_err, strip.centre_err_mm),
+        area_mm2=area,
+        area_err_mm2=area_err,
+        brightness=light / disc_counts,
+        brightness_err=light_err / disc_counts,
+        leaves_strip=bool(np.nanmax(height) >= geometry.height_mm(geometry.rows - 3.0)),
+    )

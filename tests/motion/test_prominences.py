@@ -1,0 +1,88 @@
+"""Everything above the limb: heights, areas and brightness of drawn prominences against their truth."""
+
+import numpy as np
+import pytest
+
+from promtrack.motion.prominences import find_prominences
+from promtrack.strip.records import Strip
+from tests.motion.strip_scenes import StripScene
+
+
+def strip_of(tmp_path, light, scene, noise=4.0, seed=1):
+    """Strips that show `light` (n, rows, columns) with white noise, on the geometry of a scene."""
+    rng = np.random.default_rng(seed)
+    (light + rng.normal(0, noise, light.shape)).astype("<f4").tofile(tmp_path / "cube")
+    n = len(light)
+    start = np.datetime64("2026-05-17T09:30:00", "us")
+    return Strip(
+        scene.geometry,
+        start + (np.arange(n) * 30_000_000).astype("timedelta64[us]"),
+        np.arange(n),
+        tmp_path / "cube",
+        0,
+        "<f4",
+        np.full(scene.rows, noise),
+        np.full(n, 0.05),
+        np.full(n, 0.05),
+    )
+
+
+def boxes(scene, *parts, n=4):
+    """(n, rows, columns) light: each part is (low row, high row, left, right, brightness)."""
+    light = np.zeros((n, scene.rows, scene.columns))
+    for low, high, left, right, bright in parts:
+        light[:, low : high + 1, left : right + 1] = bright
+    return light
+
+
+def test_two_prominences_with_height_area_and_brightness(tmp_path):
+    # TRUTH  boxes of known edges, to 1 Mm. A tenth of a smoothed edge lies 1.9 Mm outside it: 15 % of area.
+    scene = StripScene()
+    geometry = scene.geometry
+    strip = strip_of(tmp_path, boxes(scene, (0, 60, 40, 80, 200.0), (0, 100, 150, 170, 100.0)), scene)
+    found = find_prominences(strip, disc_counts=1000.0)
+    assert len(found) == 2
+    wide, tall = sorted(found, key=lambda p: p.angle_deg)
+    for prominence, top, left, right, bright in ((wide, 60, 40, 80, 0.2), (tall, 100, 150, 170, 0.1)):
+        assert prominence.height_mm == pytest.approx(geometry.height_mm(top), abs=1.0)
+        assert (np.abs(prominence.height_mm - geometry.height_mm(top)) < 3 * prominence.height_err_mm).all()
+        assert prominence.angle_deg == pytest.approx(geometry.angle_deg((left + right) / 2), abs=0.05)
+        rows = np.arange(np.ceil(geometry.row(10.0)), top + 1)
+        area = (
+            geometry.mm_per_row * geometry.mm_per_column(geometry.height_mm(rows)) * (right - left + 1)
+        ).sum()
+        assert (np.abs(prominence.area_mm2 - area) < 3 * prominence.area_err_mm2 + 0.15 * area).all()
+        assert prominence.brightness == pytest.approx(bright, rel=0.2)
+        assert not prominence.leaves_strip
+    assert [p.prominence for p in found] == [1, 2]
+
+
+def test_one_strip_is_enough(tmp_path):
+    # TRUTH  as above, a single picture.
+    scene = StripScene()
+    strip = strip_of(tmp_path, boxes(scene, (0, 80, 100, 130, 150.0), n=1), scene)
+    (prominence,) = find_prominences(strip)
+    assert prominence.height_mm[0] == pytest.approx(scene.geometry.height_mm(80), abs=1.0)
+    assert np.isnan(prominence.brightness).all()  # the disc is not known
+
+
+def test_what_rises_keeps_its_number_and_its_heights(tmp_path):
+    # TRUTH  a box that climbs ten rows a strip out of the strips' top.
+    scene = StripScene()
+    light = np.zeros((14, scene.rows, scene.columns))
+    tops = 40 + 13 * np.arange(14)
+    for i, top in enumerate(tops):
+        light[i, : top + 1, 100:140] = 150.0
+    (prominence,) = find_prominences(strip_of(tmp_path, light, scene))
+    inside = tops < scene.rows - 3
+    truth = scene.geometry.height_mm(tops[inside].astype(float))
+    assert prominence.height_mm[inside] == pytest.approx(truth, abs=1.0)
+    assert prominence.leaves_strip
+
+
+def test_noise_and_spicules_are_none(tmp_path):
+    # TRUTH  noise, and light that stays below 10 Mm.
+    scene = StripScene()
+    low = int(scene.geometry.row(9.0))
+    assert find_prominences(strip_of(tmp_path, boxes(scene, (0, low - 3, 0, 239, 300.0)), scene)) == ()
+    assert find_prominences(strip_of(tmp_path, boxes(scene), scene)) == ()
