@@ -188,7 +188,7 @@ def _range(region: np.ndarray, bottom: int, geometry: StripGeometry) -> _Range:
 def _measured(
     smooth: np.ndarray, noise: np.ndarray, span: _Range, geometry: StripGeometry
 ) -> tuple[float, ...]:
-    """In one strip: height, its error, area, its error, bright parts' light, its error, middle column of the light."""
+    """In one strip: height, error, area, error, light of its bright parts, error, middle column."""
     light = np.nan_to_num(smooth[:, span.columns])
     sigma = noise[:, None]
     significant = light > SIGNIFICANCE * sigma

@@ -15,7 +15,7 @@ __all__ = ["Markup", "contents_of", "element", "joined", "write_markup"]
 HERE = "\0"  # about the name of a file whose contents come here; HTML knows no such letter
 BLOCK_BYTES = 3 << 18  # a multiple of 3, so that base64 needs no filling in between
 
-EMPTY = frozenset({"img", "meta", "link", "source", "br", "hr"})
+EMPTY = frozenset({"img", "input", "meta", "link", "source", "br", "hr"})
 
 
 class Markup(str):

@@ -1,0 +1,226 @@
+"""The page to mark on: strips, frames and what was measured in, one self-contained HTML file out.
+
+The page works offline, by mouse and keyboard, and saves promtrack-marks.toml, which the next run reads.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from promtrack.show.markup import Markup, element, joined, write_markup
+from promtrack.show.records import Measured
+from promtrack.whole import whole_file
+
+__all__ = ["write_mark_page"]
+
+MOST_STRIPS, MOST_FRAMES = 240, 40  # of a longer recording so many are shown, evenly spread
+WIDEST_PX = 1600  # of a picture in the page
+JPEG_QUALITY = 82
+
+
+def write_mark_page(measured: Measured, path: Path) -> Path:
+    """Write the page on which fronts and knots are clicked, knots dropped, regions covered, frames left out.
+
+    Parameters
+    ----------
+    path : the page to write; it appears under this name only when it is whole
+
+    Raises
+    ------
+    InputError : a frame or the strips cannot be read
+    """
+    strip = measured.strip
+    chosen = _spread(len(strip), MOST_STRIPS)
+    light = _white(measured)
+    strips = [_strip_picture(measured, int(i), light) for i in chosen]
+    frames, factor = _frame_pictures(measured)
+    shown = set(chosen.tolist())
+    data = {
+        "geometry": _geometry(measured),
+        "strips": [entry for entry, _ in strips],
+        "frames": [entry for entry, _ in frames],
+        "sizes": {"strips": strips[0][1], "frames": frames[0][1] if frames else strips[0][1]},
+        "frame_factor": factor,
+        "knots": [
+            {"knot": k.knot, "points": _points(measured, k.time_s, k.angle_deg, k.height_mm, shown)}
+            for k in measured.motion.knots
+        ],
+        "fronts": [
+            {"front": f.front, "points": _points(measured, f.time_s, f.angle_deg, f.height_mm, shown)}
+            for f in measured.motion.fronts
+        ],
+    }
+    # "<" inside JSON could end the script element
+    blob = json.dumps(data, allow_nan=False).replace("<", "\\u003c")
+    page = joined(
+        [
+            Markup("<!DOCTYPE html>\n"),
+            element("html", _head(), element("body", _body(measured, blob)), lang="en"),
+            Markup("\n"),
+        ]
+    )
+    with whole_file(path) as part:
+        write_markup(page, part)
+    return path
+
+
+def _spread(count: int, most: int) -> np.ndarray:
+    return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(int))
+
+
+def _iso(time: np.datetime64) -> str:
+    return str(np.datetime_as_string(time, unit="ms")) + "Z"
+
+
+def _geometry(measured: Measured) -> dict[str, Any]:
+    geometry = measured.strip.geometry
+    return {
+        "rows": geometry.rows,
+        "columns": geometry.columns,
+        "low_mm": geometry.low_mm,
+        "mm_per_row": geometry.mm_per_row,
+        "from_deg": geometry.from_deg,
+        "deg_per_column": geometry.deg_per_column,
+        "limb_mm": geometry.limb_mm,
+        # outward up, angles that run counter-clockwise in the frames run to the left, as the frames show them
+        "mirrored": measured.orientation.sign > 0,
+    }
+
+
+def _points(
+    measured: Measured, time_s: np.ndarray, angle_deg: np.ndarray, height_mm: np.ndarray, shown: set[int]
+) -> list[list[Any]]:
+    strip = measured.strip
+    at = np.searchsorted(strip.time_s, time_s - 1e-6)
+    return [
+        [_iso(strip.times_utc[i]), round(float(a) % 360.0, 4), round(float(h), 3)]
+        for i, a, h in zip(at.tolist(), angle_deg, height_mm, strict=True)
+        if i in shown
+    ]
+
+
+def _white(measured: Measured) -> float:
+    """Counts that become white: the brightest plasma above the limb but for a few pixels."""
+    strip = measured.strip
+    low = max(int(np.ceil(strip.geometry.row(3.0))), 0)
+    some = [strip.read(int(i), int(i) + 1)[0][low:] for i in _spread(len(strip), 8)]
+    values = np.concatenate([s[np.isfinite(s)] for s in some])
+    return max(float(np.percentile(values, 99.5)), 1e-6) if len(values) else 1.0
+
+
+def _strip_picture(measured: Measured, index: int, white: float) -> tuple[dict[str, Any], tuple[int, int]]:
+    """One strip as a picture, its top row first and as the Sun stands in the frames."""
+    strip, geometry = measured.strip, measured.strip.geometry
+    light = np.nan_to_num(strip.read(index, index + 1)[0])[::-1]
+    if measured.orientation.sign > 0:
+        light = light[:, ::-1]
+    # what is faint shows too: a hyperbolic arcsine of the light
+    tone = np.arcsinh(np.clip(light / white, 0.0, 1.5) * 10.0) / np.arcsinh(10.0)
+    # one pixel as long along the limb as upward, at 20 Mm
+    wide = geometry.columns * geometry.mm_per_column(20.0) / geometry.mm_per_row
+    factor = min(WIDEST_PX / wide, 1.0)
+    size = (max(round(wide * factor), 1), max(round(geometry.rows * factor), 1))
+    picture = cv2.resize(np.clip(255 * tone, 0, 255).astype(np.uint8), size, interpolation=cv2.INTER_AREA)
+    name = measured.sequence.names[int(strip.frame[index])]
+    return {"time": _iso(strip.times_utc[index]), "name": name, "picture": _jpeg(picture)}, size
+
+
+def _frame_pictures(measured: Measured) -> tuple[list[tuple[dict[str, Any], tuple[int, int]]], float]:
+    """Some frames, made smaller, and how many pixels of the camera one of their pixels is."""
+    sequence = measured.sequence
+    factor = max(sequence.shape[1] / WIDEST_PX, 1.0)
+    size = (round(sequence.shape[1] / factor), round(sequence.shape[0] / factor))
+    out = []
+    used = np.flatnonzero(measured.lock.used)
+    for index, frame in sequence.frames(used[_spread(len(used), MOST_FRAMES)].tolist()):
+        small = cv2.resize(frame.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        low, high = np.percentile(small, (1.0, 99.8))
+        tone = np.sqrt(np.clip((small - low) / max(high - low, 1e-6), 0.0, 1.0))
+        entry = {"time": _iso(sequence.times_utc[index]), "name": sequence.names[index]}
+        out.append((entry | {"picture": _jpeg((255 * tone).astype(np.uint8))}, size))
+    return out, factor
+
+
+def _jpeg(picture: np.ndarray) -> str:
+    done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    if not done:
+        raise ValueError(f"a picture of shape {picture.shape} cannot be encoded")
+    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
+
+
+def _head() -> Markup:
+    return element(
+        "head",
+        element("meta", charset="utf-8"),
+        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        element("title", "Marks for promtrack"),
+        element("style", Markup(_resource("mark_page.css"))),
+    )
+
+
+def _body(measured: Measured, blob: str) -> Markup:
+    kind = "position angles" if measured.strip.geometry.position_angles else "image angles"
+
+    def button(words: str, **more: str) -> Markup:
+        return element("button", words, type="button", **more)
+
+    return joined(
+        [
+            element("h1", "Mark what the program should know"),
+            element(
+                "p",
+                "Leaf through the strips (arrow keys), click where a front or a knot stands in several frames, "
+                f"and save. Angles are {kind}; heights count from the limb. Put the saved file beside the frames "
+                "and run again.",
+            ),
+            element(
+                "div",
+                button("Strips", data_view="strips"),
+                button("Frames", data_view="frames"),
+                button("Front (f)", data_tool="front"),
+                button("Knot (k)", data_tool="knot"),
+                button("Drop a knot (d)", data_tool="drop"),
+                button("Cover a region (c)", data_tool="cover"),
+                button("Start a new one (n)", id="new"),
+                button("Leave this frame out (x)", id="out"),
+                button("Undo (u)", id="undo"),
+                button("Save (s)", id="save", class_="strong"),
+                class_="bar",
+            ),
+            element(
+                "canvas", id="picture", tabindex="0", role="img", aria_label="the strip or frame to mark on"
+            ),
+            element(
+                "div",
+                element("input", id="frame", type="range", min="0", value="0", aria_label="frame"),
+                element("span", id="where"),
+                element("span", id="place"),
+                element(
+                    "label",
+                    element("input", id="step", type="checkbox", checked="checked"),
+                    "next frame after a click",
+                ),
+                class_="bar",
+            ),
+            element("p", id="status", role="status", aria_live="polite"),
+            element(
+                "p",
+                "Keyboard: arrows leaf, Shift with arrows moves a cross (with Alt in steps of ten), Enter clicks "
+                "there, plus and minus magnify.",
+            ),
+            element("pre", id="toml", tabindex="0", aria_label="the file that is saved"),
+            element("script", Markup(blob), id="data", type="application/json"),
+            element("script", Markup(_resource("mark_page.js"))),
+        ]
+    )
+
+
+def _resource(name: str) -> str:
+    return (files("promtrack.show") / name).read_text(encoding="utf-8")
