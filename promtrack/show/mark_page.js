@@ -74,7 +74,7 @@ function frameName(index) { return data[view][index].name; }
 
 function draw() {
   const [width, height] = size();
-  canvas.width = Math.min(width, 1600);
+  canvas.width = 1280;
   canvas.height = Math.max(Math.round(canvas.width * height / width), 120);
   const fit = canvas.width / width;
   const scale = zoom < fit ? fit : zoom;

@@ -176,9 +176,9 @@ def _body(measured: Measured, blob: str) -> Markup:
             element("h1", "Mark what the program should know"),
             element(
                 "p",
-                "Leaf through the strips (arrow keys), click where a front or a knot stands in several frames, "
-                f"and save. Angles are {kind}; heights count from the limb. Put the saved file beside the frames "
-                "and run again.",
+                "Leaf through the strips (arrow keys), click where a front or a knot stands in several "
+                f"frames, and save. Angles are {kind}; heights count from the limb. Put the saved file "
+                "beside the frames and run again.",
             ),
             element(
                 "div",
@@ -212,8 +212,8 @@ def _body(measured: Measured, blob: str) -> Markup:
             element("p", id="status", role="status", aria_live="polite"),
             element(
                 "p",
-                "Keyboard: arrows leaf, Shift with arrows moves a cross (with Alt in steps of ten), Enter clicks "
-                "there, plus and minus magnify.",
+                "Keyboard: arrows leaf, Shift with arrows moves a cross (with Alt in steps of ten), Enter "
+                "clicks there, plus and minus magnify.",
             ),
             element("pre", id="toml", tabindex="0", aria_label="the file that is saved"),
             element("script", Markup(blob), id="data", type="application/json"),
