@@ -1,7 +1,7 @@
-"""The product folder: its file names, whole files or none, one run at a time, and which stages are done.
+"""The product folder: its file names, whose products lie in it, one run at a time, and which stages are done.
 
-A product is written under a temporary name and renamed when it is whole, so that neither a crash nor
-Ctrl-C leaves half a file under a product's name.
+A product is written under a temporary name and renamed when it is whole (`promtrack.whole`), so that neither a
+crash nor Ctrl-C leaves half a file under a product's name.
 """
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from promtrack.errors import InputError
+from promtrack.errors import InputError, SettingsError
 from promtrack.whole import PART, whole_file
 
 if sys.platform == "win32":
@@ -26,7 +26,7 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-__all__ = ["PRODUCTS", "ProductFolder", "default_folder"]
+__all__ = ["PRODUCTS", "ProductFolder", "default_folder", "fingerprint_of", "stamp_of"]
 
 PRODUCTS = {
     "summary": "summary.json",
@@ -46,22 +46,19 @@ PRODUCTS = {
     "log": "promtrack.log",
 }
 _STATE = ".stages.json"
+_INPUT = "input"  # beside the stages in that file
 _LOCK = ".running"
-# Ours without products, what systems put into a folder by themselves, and settings that were written for the
-# run.
+# Ours without products, what systems put into a folder by themselves, and settings written for the run.
 _NO_MATTER = frozenset({_LOCK, ".DS_Store", "Thumbs.db", "desktop.ini", "lost+found", "promtrack.toml"})
 _NOTING = threading.RLock()  # two stages may be under way at once
-_HELD = (
-    errno.EAGAIN,
-    errno.EACCES,
-    errno.EDEADLK,
-)  # somebody else holds the lock; other errors are the disk's
+_HELD = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)  # somebody else holds the lock; others are the disk's
 _ELSEWHERE = "choose another folder with --out"
 
 
 def default_folder(source: Path) -> Path:
     """INPUT's name with -promtrack appended, beside it."""
-    source = Path(os.path.abspath(source))  # unlike resolve, it bears links that lead to themselves
+    if source.name in ("", ".."):
+        source = Path(os.path.abspath(source))  # unlike resolve, it bears links that lead to themselves
     return source.with_name(source.name + "-promtrack")
 
 
@@ -72,25 +69,27 @@ class ProductFolder:
     path: Path
 
     def __post_init__(self) -> None:
-        # absolute: the working folder may change, and ffmpeg would take "a:" at the start of a name for a
-        # protocol
+        # Absolute: the working folder may change, and ffmpeg takes "a:" at the start of a name for a protocol.
         object.__setattr__(self, "path", Path(self.path).absolute())
 
     def __getitem__(self, product: str) -> Path:
         return self.path / PRODUCTS[product]
 
-    def create(self, source: Path) -> None:
+    def create(self, source: Path, *, replace: bool = False) -> None:
         """Make the folder, never inside the input and never among files that no run has made.
+
+        Parameters
+        ----------
+        replace : the products of another recording may go
 
         Raises
         ------
-        InputError : the folder lies inside the input, holds other things and no run of ours, or cannot be
-            made
+        InputError : the folder lies inside the input, holds other things and no run of ours, or cannot be made
+        SettingsError : it holds the products of another recording, and they are not to be replaced
         """
-        source, own = (Path(os.path.realpath(path)) for path in (source, self.path))
-        if (source.is_dir() and source in (own, *own.parents)) or source in [
-            own / name for name in PRODUCTS.values()
-        ]:
+        given, own = (Path(os.path.realpath(path)) for path in (source, self.path))
+        products = [own / name for name in PRODUCTS.values()]
+        if (given.is_dir() and given in (own, *own.parents)) or given in products:
             raise InputError(
                 "lies inside the input or would overwrite it, and the input is never changed",
                 where=str(self.path),
@@ -102,26 +101,38 @@ class ProductFolder:
                 self.path.mkdir(parents=True, exist_ok=True)
                 (self.path / _STATE).touch()
         except OSError as error:
-            raise InputError(
-                f"cannot be made or written ({error.strerror})", where=str(self.path), remedy=_ELSEWHERE
-            ) from None
+            raise self._unwritable(error) from None
         if foreign:
             raise InputError(
                 f"holds '{foreign}', which no run of promtrack is known to have made",
                 where=str(self.path),
                 remedy="give a new or an empty folder with --out",
             )
+        theirs = self.source
+        if theirs is not None and theirs != Path(os.path.abspath(source)) and self._stages():
+            if not replace:
+                raise SettingsError(
+                    f"holds what was measured in another recording, {os.path.relpath(theirs)}",
+                    where=str(self.path),
+                    remedy=f"{_ELSEWHERE}, or let it go with --replace",
+                )
+            self._clear()
+        self._set(_INPUT, os.path.relpath(os.path.abspath(source), self.path))
+
+    @property
+    def source(self) -> Path | None:
+        """The input whose products lie here, kept as its way from here; None where it is not known."""
+        way = self._state().get(_INPUT)
+        if not isinstance(way, str) or not way or "\0" in way:
+            return None
+        return Path(os.path.normpath(self.path / way))
 
     def _foreign(self) -> str:
         """Name of something in the folder where no run of ours has been; empty if it may be written into."""
         if not self.path.is_dir() or (self.path / _STATE).exists():
             return ""
-        names = (
-            name for name in os.listdir(self.path) if name not in _NO_MATTER and not name.startswith(PART)
-        )
-        return min(
-            names, key=lambda name: (name.startswith("."), name), default=""
-        )  # rather one that the user sees
+        names = [n for n in os.listdir(self.path) if n not in _NO_MATTER and not n.startswith(PART)]
+        return min(names, key=lambda name: (name.startswith("."), name), default="")  # one that the user sees
 
     def sweep(self) -> None:
         """Remove what an interrupted run left under temporary names; only for whoever holds the folder."""
@@ -130,38 +141,62 @@ class ProductFolder:
                 with suppress(OSError):
                     part.unlink()
 
+    def _clear(self) -> None:
+        """Remove what all stages made."""
+        for file in [file for stage in self._stages() for file in self.files_of(stage)]:
+            with suppress(OSError):
+                file.unlink()
+        with suppress(OSError):
+            (self.path / _STATE).write_text("{}", encoding="utf-8")
+
     @contextmanager
     def alone(self) -> Iterator[None]:
         """Hold the folder; a second run into it is refused. The system lets go when the process dies.
-
-        The file that is held stays: were it removed, a third run could hold a new one of the same name.
 
         Raises
         ------
         InputError : another run is using the folder
         """
+        handle = self._held()
         try:
-            handle = (self.path / _LOCK).open("a+b")
-        except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror})", where=str(self.path), remedy=_ELSEWHERE
-            ) from None
-        with handle:
+            yield
+        finally:
+            with suppress(OSError):  # while it is held: whoever opens it now sees that it has gone
+                (self.path / _LOCK).unlink()
+            handle.close()
+            if sys.platform == "win32":  # which removes no open file
+                with suppress(OSError):
+                    (self.path / _LOCK).unlink()
+
+    def _held(self) -> IO[bytes]:
+        path = self.path / _LOCK
+        while True:
+            try:
+                handle = path.open("a+b")
+            except OSError as error:
+                raise self._unwritable(error) from None
             try:
                 _hold(handle)
+                if _stands_at(handle, path):
+                    return handle
+                handle.close()  # the run that held it has ended and removed it meanwhile
             except OSError as error:
-                if error.errno not in _HELD:
+                handle.close()
+                if error.errno in _HELD:
                     raise InputError(
-                        f"lies on a disk that cannot be locked against a second run ({error.strerror})",
+                        "another run is writing into this folder",
                         where=str(self.path),
-                        remedy=_ELSEWHERE,
+                        remedy="wait until it ends, or " + _ELSEWHERE,
                     ) from None
                 raise InputError(
-                    "another run is writing into this folder",
+                    f"lies on a disk that cannot be locked against a second run ({error.strerror})",
                     where=str(self.path),
-                    remedy="wait until it ends, or " + _ELSEWHERE,
+                    remedy=_ELSEWHERE,
                 ) from None
-            yield
+
+    def _unwritable(self, error: OSError) -> InputError:
+        what = f"cannot be made or written ({error.strerror})"
+        return InputError(what, where=str(self.path), remedy=_ELSEWHERE)
 
     def stamp(self, stage: str) -> str:
         """The stamp with which `stage` last ended well; empty if it never did or was begun anew."""
@@ -172,34 +207,34 @@ class ProductFolder:
         return [self.path / name for name in self._entry(stage)[1]]
 
     def is_done(self, stage: str, stamp: str) -> bool:
-        """Whether `stage` ended well with the same input, settings and version, and its files stand in full
-        length."""
+        """Whether `stage` ended well with the same stamp and its files stand in full length."""
         done, files = self._entry(stage)
-        return (
-            done == stamp
-            and bool(files)
-            and all(_size(self.path / name) == size for name, size in files.items())
-        )
+        whole = all(_size(self.path / name) == size for name, size in files.items())
+        return done == stamp and bool(files) and whole
 
     def mark_done(self, stage: str, stamp: str, files: list[Path]) -> None:
-        """Note that `stage` ended well and which files it made; those that it made before and no longer makes
-        go."""
+        """Note that `stage` ended well and which files it made; those of before that it no longer makes go."""
         for stale in set(self.files_of(stage)) - set(files):
             with suppress(OSError):
                 stale.unlink()
-        self._note(stage, stamp, {file.relative_to(self.path).as_posix(): _size(file) for file in files})
+        sizes = {file.relative_to(self.path).as_posix(): _size(file) for file in files}
+        self._set(stage, {"stamp": stamp, "files": sizes})
 
     def mark_undone(self, stage: str) -> None:
         """Note that `stage` is not done, before its files are written anew."""
         done, files = self._entry(stage)
         if done:
-            self._note(stage, "", files)
+            self._set(stage, {"stamp": "", "files": files})
 
-    def _note(self, stage: str, stamp: str, files: dict[str, int]) -> None:
+    def _set(self, key: str, value: object) -> None:
         with _NOTING:
-            state = self._state() | {stage: {"stamp": stamp, "files": files}}
-            with whole_file(self.path / _STATE) as part:
-                part.write_text(json.dumps(state, indent=1), encoding="utf-8")
+            before = self._state()
+            if before.get(key) != value:
+                with whole_file(self.path / _STATE) as part:
+                    part.write_text(json.dumps(before | {key: value}, indent=1), encoding="utf-8")
+
+    def _stages(self) -> list[str]:
+        return [key for key in self._state() if self._entry(key)[1]]
 
     def _entry(self, stage: str) -> tuple[str, dict[str, int]]:
         """Stamp and files with their sizes; what is not as this program writes it counts as nothing."""
@@ -207,11 +242,8 @@ class ProductFolder:
         stamp, files = (entry.get("stamp"), entry.get("files")) if isinstance(entry, dict) else (None, None)
         if not isinstance(stamp, str) or not isinstance(files, dict):
             return "", {}
-        return stamp, {
-            name: size
-            for name, size in files.items()
-            if ".." not in Path(name).parts and not Path(name).is_absolute()
-        }
+        inside = [n for n in files if ".." not in Path(n).parts and not Path(n).is_absolute() and "\0" not in n]
+        return stamp, {name: files[name] for name in inside}
 
     def _state(self) -> dict:
         try:
@@ -232,16 +264,26 @@ def _size(file: Path) -> int:
 
 def stamp_of(*parts: object) -> str:
     """A short fingerprint of what a stage depends on."""
-    return hashlib.sha256("\n".join(str(part) for part in parts).encode()).hexdigest()[:16]
+    text = "\n".join(str(part) for part in parts)
+    return hashlib.sha256(text.encode(errors="surrogateescape")).hexdigest()[:16]
 
 
-def fingerprint_of(source: Path) -> str:
-    """Path, names, sizes and times of the input files: enough to see that the input has changed."""
-    files: list[tuple[str, int, int]] = []
-    with suppress(OSError):  # opening the input tells what is wrong with it
-        entries = [entry for entry in os.scandir(source) if entry.is_file()] if source.is_dir() else [source]
-        files = sorted((entry.name, entry.stat().st_size, entry.stat().st_mtime_ns) for entry in entries)
-    return stamp_of(os.path.abspath(source), *files)
+def fingerprint_of(paths: Iterable[Path]) -> str:
+    """Names, sizes and times of change of these files, and of those in these folders."""
+    files: list[object] = []
+    for path in paths:
+        with suppress(OSError):  # opening it says what is wrong with it
+            entries = [entry for entry in os.scandir(path) if entry.is_file()] if path.is_dir() else [path]
+            files.append(sorted((e.name, e.stat().st_size, e.stat().st_mtime_ns) for e in entries))
+    return stamp_of(*files)
+
+
+def _stands_at(handle: IO[bytes], path: Path) -> bool:
+    """Whether the open file is the one that the path names."""
+    try:
+        return os.path.samestat(os.fstat(handle.fileno()), path.stat())
+    except FileNotFoundError:
+        return False
 
 
 def _hold(handle: IO[bytes]) -> None:

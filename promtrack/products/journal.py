@@ -3,51 +3,49 @@
 from __future__ import annotations
 
 import logging
-from contextlib import suppress
-from types import TracebackType
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 from promtrack.errors import InputError, PromtrackError
 from promtrack.products.folder import ProductFolder
 
-__all__ = ["Journal"]
-
-_LOG = logging.getLogger("promtrack")
+__all__ = ["journal"]
 
 
-class Journal:
-    """Appends what the program logs to a folder's log, and how the block ended (an open resource).
+@contextmanager
+def journal(folder: ProductFolder) -> Iterator[logging.Logger]:
+    """A logger of this run's own that appends to the folder's log, also how the block ended.
 
-    Entering raises InputError where the log cannot be opened.
+    What it is given goes on to the handlers of the logger 'promtrack', of which nothing is changed.
+
+    Raises
+    ------
+    InputError : the log cannot be opened
     """
-
-    def __init__(self, folder: ProductFolder):
-        self.path = folder["log"]
-
-    def __enter__(self) -> None:
-        try:
-            self.handler = logging.FileHandler(self.path, encoding="utf-8", errors="backslashreplace")
-        except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror})",
-                where=str(self.path),
-                remedy="choose another folder with --out",
-            ) from None
-        # A full disk is told by the product that does not fit, not by each line of the log.
-        self.handler.handleError = lambda record: None  # type: ignore[method-assign]
-        self.handler.setFormatter(
-            logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S")
-        )
-        _LOG.addHandler(self.handler)
-        _LOG.setLevel(logging.INFO)
-        _LOG.propagate = False
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    try:
+        handler = logging.FileHandler(folder["log"], encoding="utf-8", errors="backslashreplace")
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})",
+            where=str(folder["log"]),
+            remedy="choose another folder with --out",
+        ) from None
+    # A full disk is reported by the product that does not fit, not by each line of the log.
+    handler.handleError = lambda record: None  # type: ignore[method-assign]
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S"))
+    log = logging.Logger("promtrack.run", logging.INFO)  # not among those that getLogger gives out
+    log.parent = logging.getLogger("promtrack")
+    log.addHandler(handler)
+    ended = False
+    try:
+        yield log
+        ended = True
+    finally:
+        error = None if ended else sys.exc_info()[1]
         if isinstance(error, KeyboardInterrupt):
-            _LOG.info("stopped")
+            log.info("stopped")
         elif error is not None:
-            _LOG.error("%s", error, exc_info=not isinstance(error, PromtrackError))
-        _LOG.removeHandler(self.handler)
+            log.error("%s", error, exc_info=not isinstance(error, PromtrackError))
         with suppress(OSError):
-            self.handler.close()
+            handler.close()

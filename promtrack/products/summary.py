@@ -1,15 +1,16 @@
-"""summary.json: the run in one page for programs, and the way back to its input."""
+"""summary.json: the run in one page for programs; and the lines about it that the terminal shows."""
 
 from __future__ import annotations
 
 import json
 import math
-import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from promtrack.checks import LEVELS
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.records import Motion
@@ -19,61 +20,82 @@ from promtrack.sequence.records import Sequence
 from promtrack.sun import Orientation, Scale, SolarView
 from promtrack.whole import whole_file
 
-__all__ = ["motion_lines", "moving_text", "read_summary", "summary_lines", "write_summary"]
+__all__ = [
+    "Verdict",
+    "is_poor",
+    "motion_lines",
+    "moving_text",
+    "read_summary",
+    "summary_lines",
+    "write_summary",
+]
+
+Verdict = Mapping[str, tuple[str, tuple[str, ...]]]  # subject -> level and its reasons, as `checks.light` gives
+_LOCK = ("radius_px", "radius_err_px", "own_radius_px", "own_radius_err_px", "notes")
+_SCALE = ("km_per_px", "sigma_km_per_px", "arcsec_per_px", "source", "check", "agrees", "check_tells")
+_SUN = (
+    "apparent_radius_arcsec",
+    "p_deg",
+    "b0_deg",
+    "l0_deg",
+    "distance_au",
+    "altitude_deg",
+    "observer",
+)
+_ORIENTATION = ("label", "zero_deg", "sign", "error_deg", "source")
+_KEYS = {"check": "cross_check", "label": "angles"}  # field of a record -> key, where the two differ
 
 
 def write_summary(
     folder: ProductFolder,
     version: str,
     sequence: Sequence,
-    lock: LimbLock | None = None,
+    lock: LimbLock,
     *,
-    geometry: tuple[SolarView, Scale, Orientation] | None = None,
+    geometry: tuple[SolarView, Scale, Orientation],
+    verdict: Verdict,
     motion: Motion | None = None,
+    notes: tuple[str, ...] = (),
 ) -> Path:
-    """What is known by now; a part that has not been measured yet is left out."""
+    """What is known by now; the motion is left out until it has been measured.
+
+    Parameters
+    ----------
+    verdict : of the whole run, as far as it has come; where it is poor no speed stands as a headline
+    notes : further sentences about the input and the settings
+    """
     steps = np.diff(sequence.time_s)
+    view, scale, orientation = geometry
     page: dict[str, Any] = {
         "version": version,
-        "input": os.path.abspath(sequence.path),
+        "input": sequence.path.name,
+        "verdict": {
+            subject: {"level": level, "reasons": reasons} for subject, (level, reasons) in verdict.items()
+        },
         "frames_read": len(sequence),
         "frames_unreadable": [{"file": r.file, "reason": r.reason} for r in sequence.unreadable],
         "first_time": _iso(sequence.times_utc[0]),
         "last_time": _iso(sequence.times_utc[-1]),
         "span_s": float(sequence.time_s[-1]),
         "cadence_s": float(np.median(steps)) if len(steps) else None,
-        "times": {
-            "source": sequence.time_report.source,
-            "detail": sequence.time_report.detail,
-            "problems": list(sequence.time_report.problems),
-        },
-        "notes": list(sequence.notes),
-    }
-    if lock is not None:
-        page["frames_used"] = int(lock.used.sum())
-        page["frames_left_out"] = [
+        "times": _taken(sequence.time_report, ("source", "detail", "problems")),
+        "notes": [*sequence.notes, *notes],
+        "frames_used": int(lock.used.sum()),
+        "frames_left_out": [
             {"file": name, "reason": reason}
             for name, reason, used in zip(lock.names, lock.reason, lock.used, strict=True)
             if not used
-        ]
-        page["limb"] = {
-            "radius_px": lock.radius_px,
-            "radius_err_px": lock.radius_err_px,
-            "own_radius_px": lock.own_radius_px,
-            "own_radius_err_px": lock.own_radius_err_px,
-            "notes": list(lock.notes),
-        }
-    if geometry is not None:
-        page |= _geometry(*geometry)
+        ],
+        "limb": _taken(lock, _LOCK),
+        "scale": _taken(scale, _SCALE),
+        "sun": _taken(view, _SUN),
+        "orientation": _taken(orientation, _ORIENTATION),
+    }
     if motion is not None:
-        page |= _motion(sequence, motion)
+        page |= _motion(motion, quotable=not is_poor(verdict))
     with whole_file(folder["summary"]) as part:
-        # Bytes of a file's name that are no UTF-8 come out as JSON's own \udcXX.
-        part.write_text(
-            json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n",
-            encoding="utf-8",
-            errors="backslashreplace",
-        )
+        text = json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n"
+        part.write_text(text, encoding="utf-8", errors="backslashreplace")
     return folder["summary"]
 
 
@@ -85,64 +107,73 @@ def read_summary(folder: ProductFolder) -> dict[str, Any]:
     InputError : there is none, so the folder holds no run
     """
     path = folder["summary"]
+    named, again = "name the folder that `promtrack run` made", "make it again with `promtrack run`"
     try:
         page = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        if not folder.path.exists():
-            raise InputError(
-                "is not there", where=str(folder.path), remedy="name the folder that `promtrack run` made"
-            ) from None
-        raise InputError(
-            "is not a folder of products (it has no summary.json)",
-            where=str(folder.path),
-            remedy="name the folder that `promtrack run` made",
-        ) from None
+        missing = "is not a folder of products (it has no summary.json)" if folder.path.exists() else "is not there"
+        raise InputError(missing, where=str(folder.path), remedy=named) from None
     except (OSError, ValueError, RecursionError) as error:
-        raise InputError(
-            f"cannot be read ({error})", where=str(path), remedy="make it again with `promtrack run`"
-        ) from None
-    if not isinstance(page, dict) or not all(isinstance(page.get(key), str) for key in ("input", "version")):
-        raise InputError(
-            "does not name its input and version",
-            where=str(path),
-            remedy="make it again with `promtrack run`",
-        )
+        raise InputError(f"cannot be read ({error})", where=str(path), remedy=again) from None
+    if not isinstance(page, dict) or not isinstance(page.get("version"), str):
+        raise InputError("does not name its version", where=str(path), remedy=again)
     return page
 
 
+def is_poor(verdict: Verdict) -> bool:
+    """Whether one of the lights is poor, so that no number of the run should be quoted."""
+    return any(level == LEVELS[-1] for level, _ in verdict.values())
+
+
 def summary_lines(folder: ProductFolder) -> list[str]:
-    """The run in a few lines for the terminal."""
+    """The run in a few lines for the terminal: what was read, how far it can be trusted, what moves."""
     page = read_summary(folder)
-    scale = page["scale"]
+    scale, left_out = page["scale"], page["frames_unreadable"]
+    size = with_error(scale["km_per_px"], scale["sigma_km_per_px"], "km")
     lines = [
         f"{page['frames_used']} of {page['frames_read']} frames used, {page['span_s'] / 60:.1f} min, "
-        f"one every {page['cadence_s']:.3g} s (times: {page['times']['source']})",
-        f"scale {with_error(scale['km_per_px'], scale['sigma_km_per_px'], 'km')} a pixel (from the {scale['source']})"
+        f"one every {page['cadence_s']:.3g} s (times from {_SOURCES[page['times']['source']]})",
+        f"scale {size} a pixel (from the {scale['source']})"
         + (f"; {typeset(scale['cross_check'])}" if scale["cross_check"] else ""),
         f"angles are {page['orientation']['angles']}s",
+        *map(typeset, page["times"]["problems"]),
+        *map(typeset, page["notes"]),
     ]
-    lines += [*map(typeset, page["times"]["problems"]), *map(typeset, page["notes"])]
-    left_out = len(page["frames_unreadable"])
     if left_out:
-        first = page["frames_unreadable"][0]
+        several = len(left_out) > 1
         lines.append(
-            f"{left_out} file{'s' * (left_out > 1)} left out: {first['file']} {first['reason']}"
-            + ", ..." * (left_out > 1)
+            f"{len(left_out)} file{'s' * several} left out: {left_out[0]['file']} {left_out[0]['reason']}"
+            + ", ..." * several
         )
-    lines += motion_lines(folder)
-    lines.append(f"products in {folder.path}: open {folder['report'].name} and {folder['clip'].name}")
-    return lines
+    return [*lines, *motion_lines(folder)]
+
+
+# A value of times.source, in words.
+_SOURCES = {
+    "fits": "FITS headers",
+    "table": "the table",
+    "names": "file names",
+    "exif": "EXIF",
+    "cadence": "start and cadence",
+    "video": "the film",
+    "file-date": "file dates",
+}
 
 
 def motion_lines(folder: ProductFolder) -> list[str]:
-    """What moves, in a few lines for the terminal."""
+    """The verdict and then what moves, in a few lines for the terminal; no speed where the verdict is poor."""
     page = read_summary(folder)
-    counts = page["counts"]
-    return [
-        moving_text(counts),
-        *(meaning["sentence"] for meaning in page["meanings"][:3]),
-        *map(typeset, page["control"]["notes"]),
+    verdict = {subject: (one["level"], one["reasons"]) for subject, one in page["verdict"].items()}
+    lines = [
+        f"{subject}: {level}{': ' if reasons else ''}{' '.join(map(typeset, reasons))}"
+        for subject, (level, reasons) in verdict.items()
     ]
+    lines.append(moving_text(page["counts"]))
+    if is_poor(verdict):
+        lines.append("the numbers of this run should not be quoted: first mend what is poor")
+    else:
+        lines += [meaning["sentence"] for meaning in page["meanings"][:3]]
+    return [*lines, *map(typeset, page["control"]["notes"])]
 
 
 def moving_text(counts: dict[str, int]) -> str:
@@ -153,50 +184,21 @@ def moving_text(counts: dict[str, int]) -> str:
     )
 
 
-def _geometry(view: SolarView, scale: Scale, orientation: Orientation) -> dict[str, Any]:
-    return {
-        "scale": {
-            "km_per_px": scale.km_per_px,
-            "sigma_km_per_px": scale.sigma_km_per_px,
-            "arcsec_per_px": scale.arcsec_per_px,
-            "source": scale.source,
-            "cross_check": scale.check,
-            "agrees": scale.agrees,
-            "check_tells": scale.check_tells,
-        },
-        "sun": {
-            "apparent_radius_arcsec": view.apparent_radius_arcsec,
-            "p_deg": view.p_deg,
-            "b0_deg": view.b0_deg,
-            "l0_deg": view.l0_deg,
-            "distance_au": view.distance_au,
-            "altitude_deg": view.altitude_deg,
-            "observer": view.observer,
-        },
-        "orientation": {
-            "angles": orientation.label,
-            "zero_deg": orientation.zero_deg,
-            "sign": orientation.sign,
-            "error_deg": orientation.error_deg,
-            "source": orientation.source,
-        },
-    }
+def _taken(record: object, names: tuple[str, ...]) -> dict[str, Any]:
+    return {_KEYS.get(name, name): getattr(record, name) for name in names}
 
 
-def _motion(sequence: Sequence, motion: Motion) -> dict[str, Any]:
+def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
     moving = [k for k in motion.knots if k.moving]
     fronts = [f for f in motion.fronts if f.moving]
     headline: dict[str, Any] = {"note": "plane-of-sky speeds: lower bounds of the true speeds"}
-    if moving:
+    if not quotable:
+        headline = {"note": "none: the verdict is poor"}
+    if moving and quotable:
         best = max(moving, key=lambda k: k.fit.speed_km_s)
-        headline["fastest_knot"] = {
-            "knot": best.knot,
-            "speed_km_s": best.fit.speed_km_s,
-            "speed_err_km_s": best.fit.speed_err_km_s,
-            "systematic_km_s": best.fit.systematic_km_s,
-            "significance": best.significance,
-        }
-    if fronts:
+        speed = _taken(best.fit, ("speed_km_s", "speed_err_km_s", "systematic_km_s"))
+        headline["fastest_knot"] = {"knot": best.knot, **speed, "significance": best.significance}
+    if fronts and quotable:
         high = max(fronts, key=lambda f: float(np.max(f.height_mm)))
         top = int(np.argmax(high.height_mm))
         headline["highest_front"] = {
@@ -207,23 +209,12 @@ def _motion(sequence: Sequence, motion: Motion) -> dict[str, Any]:
             "peak_speed_km_s": high.best.peak_speed_km_s if high.best else None,
             "peak_speed_err_km_s": high.best.peak_speed_err_km_s if high.best else None,
         }
+    counted = {n: len(getattr(motion, n)) for n in ("knots", "fronts", "slits", "ridges", "oscillations")}
     return {
-        "counts": {
-            "knots": len(motion.knots),
-            "moving_knots": len(moving),
-            "fronts": len(motion.fronts),
-            "moving_fronts": len(fronts),
-            "slits": len(motion.slits),
-            "ridges": len(motion.ridges),
-            "oscillations": len(motion.oscillations),
-        },
+        "counts": counted | {"moving_knots": len(moving), "moving_fronts": len(fronts)},
         "headline": headline,
-        "control": {
-            "method": motion.control.method,
-            "tolerated": motion.control.tolerated,
-            "notes": list(motion.control.notes),
-        },
-        "meanings": [{"about": m.about, "sentence": m.sentence, "source": m.source} for m in motion.meanings],
+        "control": _taken(motion.control, ("method", "tolerated", "notes")),
+        "meanings": [_taken(meaning, ("about", "sentence", "source")) for meaning in motion.meanings],
     }
 
 
