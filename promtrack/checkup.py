@@ -63,8 +63,9 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
         header=sequence.header,
     )
     yield (
-        f"scale about {scale.km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the {scale.source}; a run measures it "
-        f"better and gives its error; the Sun's apparent radius is {view.apparent_radius_arcsec:.1f} arcsec"
+        f"scale about {scale.km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the "
+        f"{scale.source}; a run measures it better and gives its error; the Sun's apparent radius is "
+        f"{view.apparent_radius_arcsec:.1f} arcsec"
     )
     if scale.check:
         yield typeset(scale.check)
@@ -92,7 +93,8 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     drift = fit_drift(
         sequence.time_s[used], lock.centre_x_px[used], lock.centre_y_px[used], view, nudge=nudge
     )
-    yield f"drift followed in {drift.points} of {len(sequence)} frames, scatter across it {drift.rms_px:.2f} px"
+    counted = f"{drift.points} of {len(sequence)} frames"
+    yield f"drift followed in {counted}, scatter across it {drift.rms_px:.2f} px"
     by_limb = measure_scale(
         lock.own_radius_px, lock.own_radius_err_px, view, camera=CameraSettings(), limb=settings.limb
     )
@@ -101,7 +103,8 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     yield typeset(against_limb)
     if drift.mirrored is not None:
         yield (
-            f"[camera]\nnorth_deg = {drift.north_deg:.2f}\nnorth_err_deg = {max(drift.west_err_deg, 0.01):.2f}\n"
+            f"[camera]\nnorth_deg = {drift.north_deg:.2f}\n"
+            f"north_err_deg = {max(drift.west_err_deg, 0.01):.2f}\n"
             f"mirrored = {str(drift.mirrored).lower()}"
             + (f"\narcsec_per_px = {drift.arcsec_per_px:.5f}" if agrees else "")
         )
@@ -112,8 +115,9 @@ def _what_is_there(sequence: Sequence) -> Iterator[str]:
     steps = np.diff(sequence.time_s)
     yield f"{len(sequence)} frames of {columns}x{rows} px in {sequence.path}"
     yield (
-        f"times from {sequence.time_report.source} ({sequence.time_report.detail}): {_clock(sequence.times_utc[0])} to "
-        f"{_clock(sequence.times_utc[-1])} UTC, one every {np.median(steps):.3g} s"
+        f"times from {sequence.time_report.source} ({sequence.time_report.detail}): "
+        f"{_clock(sequence.times_utc[0])} to {_clock(sequence.times_utc[-1])} UTC, "
+        f"one every {np.median(steps):.3g} s"
     )
     if np.isfinite(sequence.exposure_s):
         yield f"exposure {sequence.exposure_s:.4g} s"

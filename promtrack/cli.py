@@ -1,7 +1,7 @@
 """Commands: words in, one call of the same name, words out. Nothing is computed here.
 
-Exit status: 0 done, 1 the input cannot be measured, 2 wrong usage. Results go to standard output,
-progress to standard error. Imports that take long stand inside the commands that need them.
+Results go to standard output, progress and messages to standard error. Imports that take long stand inside
+the commands that need them.
 """
 
 from __future__ import annotations
@@ -13,90 +13,81 @@ import logging
 import os
 import re
 import sys
-import tempfile
-import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from promtrack import __version__
 from promtrack.errors import PromtrackError, SettingsError, command_line
-from promtrack.heap import one_heap
+from promtrack.process import set_switches
+from promtrack.terminal import Progress, show
 
 if TYPE_CHECKING:
     from promtrack.settings import Settings
 
 __all__ = ["build_parser", "main"]
 
+DONE, CANNOT, WRONG_USAGE, POOR, STOPPED = 0, 1, 2, 3, 130
 _CAUTION = (
-    "Looking at or imaging the Sun without the right, undamaged filtration blinds and burns. Follow the filter maker's "
-    "instructions and ask experienced local observers."
+    "Exit status: 0 done; 1 the input cannot be measured; 2 wrong usage; 3 done, but the verdict on lock, "
+    "scale or motion is poor, so that no number should be quoted. "
+    "Looking at or imaging the Sun without the right, undamaged filtration blinds and burns. Follow the "
+    "filter maker's instructions and ask experienced local observers."
 )
-
-
 _PLAIN_SIGNS = {"−": "-", "±": "+-", "²": "2", "°": " deg"}
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
-    sys.excepthook = _report_bug
-    one_heap()
-    os.environ.setdefault(
-        "OPENBLAS_NUM_THREADS", "1"
-    )  # before numpy is there: on matrices as small as ours its threads only wait
+    set_switches()
     if isinstance(sys.stdout, io.TextIOWrapper):
         codecs.register_error("in-plain-signs", _in_plain_signs)
-        sys.stdout.reconfigure(
-            errors="in-plain-signs"
-        )  # a file's name may hold what the terminal cannot show
+        sys.stdout.reconfigure(errors="in-plain-signs")  # names may hold what the terminal cannot show
     parser = build_parser()
     options = parser.parse_args(arguments)
     if options.command is None:
         parser.print_help()
-        return 2
+        return WRONG_USAGE
     try:
-        options.call(options)
+        return options.call(options) or DONE
     except PromtrackError as error:
-        error.where = _as_typed(error.where, options)
-        print(f"promtrack: {error}", file=sys.stderr)
+        _complain(options, str(error))
         return error.exit_status
     except KeyboardInterrupt:
-        print(
-            "\npromtrack: stopped; finished products are whole, and the same command goes on from here",
-            file=sys.stderr,
-        )
-        return 130
+        _complain(options, "stopped; finished products are whole, and the same command goes on from here")
+        return STOPPED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return DONE
     except MemoryError:
-        print(
-            "promtrack: there is not enough memory; close other programs, or crop the frames", file=sys.stderr
-        )
-        return 1
+        _complain(options, "there is not enough memory; close other programs, or crop the frames")
+        return CANNOT
     except OSError as error:
-        print(
-            f"promtrack: {error.filename or 'the system'}: {error.strerror or error}; make sure that there is free space and that you "
-            "may read and write there, then give the same command again",
-            file=sys.stderr,
+        _complain(
+            options,
+            f"{error.filename or 'the system'}: {error.strerror or error}; make sure that there is free "
+            "space and that you may read and write there, then give the same command again",
         )
-        return 1
-    return 0
+        return CANNOT
 
 
-def _as_typed(where: str, options: argparse.Namespace) -> str:
-    """A path in or of the folder of products, which are absolute, as the user named that folder."""
-    typed = next(
-        (
-            path
-            for path in (getattr(options, "folder", None), getattr(options, "out", None))
-            if path is not None
-        ),
-        None,
-    )
-    if typed is None or typed.is_absolute() or not Path(where).is_relative_to(typed.absolute()):
-        return where
-    return str(typed / Path(where).relative_to(typed.absolute()))
+def _complain(options: argparse.Namespace, text: str) -> None:
+    with suppress(OSError, ValueError):  # the stream may be closed
+        show(_as_typed(f"promtrack: {text}", options), sys.stderr)
+
+
+def _print(options: argparse.Namespace, lines: Iterable[str]) -> None:
+    for line in lines:
+        show(_as_typed(line, options), sys.stdout)
+
+
+def _as_typed(text: str, options: argparse.Namespace) -> str:
+    """The text with the folder of products, which is absolute in it, named as the user typed it."""
+    typed = getattr(options, "folder", None) or getattr(options, "out", None)
+    if typed is None or typed.is_absolute():
+        return text
+    return re.sub(re.escape(str(typed.absolute())) + r"(?![^/\\\s;:,])", lambda _: str(typed), text)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -111,7 +102,7 @@ class _Parser(argparse.ArgumentParser):
             message = message.partition(" (choose from")[0]
             near = get_close_matches(mistyped[1], re.findall(r"[\w-]+", mistyped[2]), n=1)
             remedy = f"did you mean '{near[0]}'?" if near else remedy
-        self.exit(2, f"{self.prog}: {message}; {remedy}\n")
+        self.exit(WRONG_USAGE, f"{self.prog}: {message}; {remedy}\n")
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -140,6 +131,7 @@ _STAGE_HELP = {
     "figures": "draw the figures again",
     "report": "write report.html again",
 }
+_INPUT = "folder of frames, video, or a file with several frames"
 
 
 def _command(
@@ -147,15 +139,14 @@ def _command(
     name: str,
     text: str,
     example: str,
-    call: Callable[[argparse.Namespace], None],
+    call: Callable[[argparse.Namespace], int | None],
 ) -> argparse.ArgumentParser:
     command = commands.add_parser(
         name, help=text, description=text[0].upper() + text[1:] + ".", epilog=f"Example: {example}"
     )
     command.set_defaults(call=call)
-    command.add_argument(
-        "--settings", metavar="FILE", type=Path, help="settings file (TOML); see `promtrack settings`"
-    )
+    file_help = "settings file (TOML); see `promtrack settings`"
+    command.add_argument("--settings", metavar="FILE", type=Path, help=file_help)
     command.add_argument(
         "--set",
         metavar="KEY=VALUE",
@@ -173,35 +164,20 @@ def _command(
 
 
 def _add_run(commands: argparse._SubParsersAction) -> None:
-    command = _command(
-        commands,
-        "run",
-        "do everything, from frames to report",
-        "promtrack run 2026-05-17-east-limb --set site.latitude_deg=50.1",
-        _run,
-    )
+    example = "promtrack run 2026-05-17-east-limb --set site.latitude_deg=50.1"
+    command = _command(commands, "run", "do everything, from frames to report", example, _run)
+    command.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
+    out_help = "folder for the products (default: INPUT's name with -promtrack appended, beside it)"
+    command.add_argument("--out", metavar="DIR", type=Path, help=out_help)
     command.add_argument(
-        "input", metavar="INPUT", type=Path, help="folder of frames, video, or a file with several frames"
-    )
-    command.add_argument(
-        "--out",
-        metavar="DIR",
-        type=Path,
-        help="folder for the products (default: INPUT's name with -promtrack appended, beside it)",
+        "--replace", action="store_true", help="let go what --out holds of another recording"
     )
 
 
 def _add_check(commands: argparse._SubParsersAction) -> None:
-    command = _command(
-        commands,
-        "check",
-        "say what is there and whether it can be measured; changes nothing",
-        "promtrack check 2026-05-17-east-limb",
-        _check,
-    )
-    command.add_argument(
-        "input", metavar="INPUT", type=Path, help="folder of frames, video, or a file with several frames"
-    )
+    text = "say what is there and whether it can be measured; changes nothing"
+    command = _command(commands, "check", text, "promtrack check 2026-05-17-east-limb", _check)
+    command.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
     command.add_argument(
         "--drift",
         action="store_true",
@@ -211,15 +187,15 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
         "--nudge",
         choices=("north", "south"),
         default="",
-        help="with --drift: the telescope was pushed this way during the recording; tells whether the image is mirrored",
+        help="with --drift: the telescope was pushed this way during the recording; tells whether the image "
+        "is mirrored",
     )
 
 
 def _add_stage(commands: argparse._SubParsersAction, stage: str, text: str) -> None:
     command = _command(commands, stage, text, f"promtrack {stage} 2026-05-17-east-limb-promtrack", _stage)
-    command.add_argument(
-        "folder", metavar="DIR", type=Path, help="folder of products that `promtrack run` made"
-    )
+    folder_help = "folder of products that `promtrack run` made"
+    command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
     if stage == "motion":
         command.add_argument(
             "--slit",
@@ -231,47 +207,31 @@ def _add_stage(commands: argparse._SubParsersAction, stage: str, text: str) -> N
 
 
 def _add_demo(commands: argparse._SubParsersAction) -> None:
-    command = _command(
-        commands,
-        "demo",
-        "make a synthetic sequence, run on it, and print truth beside measurement",
-        "promtrack demo eruption",
-        _demo,
-    )
-    command.add_argument(
-        "scenario",
-        metavar="SCENARIO",
-        nargs="?",
-        default="quiet",
-        help="quiet, eruption or rain (default quiet)",
-    )
-    command.add_argument(
-        "--out",
-        metavar="DIR",
-        type=Path,
-        default=Path("promtrack-demo"),
-        help="folder for frames and products (default promtrack-demo)",
-    )
+    text = "make a synthetic sequence, run on it, and print truth beside measurement"
+    command = _command(commands, "demo", text, "promtrack demo eruption", _demo)
+    scenario_help = "quiet, eruption or rain (default quiet)"
+    command.add_argument("scenario", metavar="SCENARIO", nargs="?", default="quiet", help=scenario_help)
+    out_help = "folder for frames and products (default promtrack-demo)"
+    command.add_argument("--out", metavar="DIR", type=Path, default=Path("promtrack-demo"), help=out_help)
 
 
 def _add_settings(commands: argparse._SubParsersAction) -> None:
-    command = _command(
-        commands,
-        "settings",
-        "write a commented promtrack.toml with every setting",
-        "promtrack settings --out promtrack.toml",
-        _settings,
-    )
+    text = "write a commented promtrack.toml with every setting"
+    command = _command(commands, "settings", text, "promtrack settings --out promtrack.toml", _settings)
     command.add_argument("--out", metavar="FILE", type=Path, help="file to write (default: standard output)")
 
 
-def _run(options: argparse.Namespace) -> None:
+def _run(options: argparse.Namespace) -> int:
     settings = _settings_for(options, options.input)
     from promtrack.pipeline import run
-    from promtrack.products.summary import summary_lines
+    from promtrack.products import default_folder
+    from promtrack.products.summary import is_poor, summary_lines
 
-    job = run(options.input, options.out, settings, progress=_progress(options))
-    print(*summary_lines(job.folder), sep="\n")
+    options.out = options.out or default_folder(options.input)
+    job = run(options.input, options.out, settings, replace=options.replace, progress=_progress(options))
+    _print(options, summary_lines(job.folder))
+    _print(options, [f"products in {options.out}: open report.html and clip.mp4"])
+    return POOR if is_poor(job.verdict) else DONE
 
 
 def _check(options: argparse.Namespace) -> None:
@@ -284,30 +244,21 @@ def _check(options: argparse.Namespace) -> None:
     settings = _settings_for(options, options.input)
     from promtrack.checkup import check, check_drift
 
+    if not options.quiet:  # at once: opening thousands of files takes a second or two
+        _print(options, [f"looking at {options.input}"])
+    if options.drift:
+        _print(options, check_drift(options.input, settings, nudge=options.nudge))
+        return
+    _print(options, check(options.input, settings))
     if not options.quiet:
-        print(
-            f"looking at {options.input}", flush=True
-        )  # at once: opening thousands of files takes a second or two
-    lines = (
-        check_drift(options.input, settings, nudge=options.nudge)
-        if options.drift
-        else check(options.input, settings)
-    )
-    for line in lines:
-        print(line, flush=True)
-    if not options.drift and not options.quiet:
-        print("next: " + command_line("promtrack", "run", options.input, *_settings_words(options)))
+        typed = ["--settings", str(options.settings)] if options.settings is not None else []
+        typed += [word for change in options.changes for word in ("--set", change)]
+        _print(options, ["next: " + command_line("promtrack", "run", options.input, *typed)])
 
 
-def _settings_words(options: argparse.Namespace) -> list[str]:
-    """The options that changed settings, as they were typed."""
-    file = ["--settings", str(options.settings)] if options.settings is not None else []
-    return file + [word for change in options.changes for word in ("--set", change)]
-
-
-def _stage(options: argparse.Namespace) -> None:
+def _stage(options: argparse.Namespace) -> int:
     from promtrack.pipeline import not_up_to_date, run_stage
-    from promtrack.products.summary import motion_lines
+    from promtrack.products.summary import is_poor, motion_lines
     from promtrack.settings import change_settings
 
     slits = {"motion.slits": options.slit} if options.command == "motion" and options.slit else {}
@@ -317,30 +268,25 @@ def _stage(options: argparse.Namespace) -> None:
         lambda base: change_settings(_changed(options, base), slits, where="--slit"),
         progress=_progress(options),
     )
-    lines = [f"{options.command}: {_made(job.files[options.command])} in {job.folder.path}"]
+    made = job.files[options.command]
+    named = made[0].name if len(made) == 1 else f"{len(made)} files"
+    _print(options, [f"{options.command}: {named} in {options.folder}"])
     if options.command == "motion":
-        lines += motion_lines(job.folder)
+        _print(options, motion_lines(job.folder))
     later = not_up_to_date(job)
     if later and not options.quiet:
         again = command_line("promtrack", later[0], options.folder)
-        lines.append(
-            f"still to be done again: {', '.join(later)}"
-            + (f"; begin with `{again}`" if later[1:] else f": `{again}`")
-        )
-    print(*lines, sep="\n")
-
-
-def _made(files: list[Path]) -> str:
-    return files[0].name if len(files) == 1 else f"{len(files)} files"
+        first = f"; begin with `{again}`" if later[1:] else f": `{again}`"
+        _print(options, [f"still to be done again: {', '.join(later)}{first}"])
+    return POOR if options.command == "motion" and is_poor(job.verdict) else DONE
 
 
 def _demo(options: argparse.Namespace) -> None:
     from promtrack.demo import run_demo
 
-    for line in run_demo(
-        options.scenario, options.out, lambda base: _changed(options, base), progress=_progress(options)
-    ):
-        print(line, flush=True)
+    progress = _progress(options)
+    lines = run_demo(options.scenario, options.out, lambda base: _changed(options, base), progress=progress)
+    _print(options, lines)
 
 
 def _settings(options: argparse.Namespace) -> None:
@@ -350,18 +296,16 @@ def _settings(options: argparse.Namespace) -> None:
     if options.out is None:
         print(text)
         return
+    other = "name another file with --out"
     if options.out.exists():
-        raise SettingsError("exists already", where=str(options.out), remedy="name another file with --out")
+        raise SettingsError("exists already", where=str(options.out), remedy=other)
     try:
         options.out.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise SettingsError(
-            f"cannot be written ({error.strerror})",
-            where=str(options.out),
-            remedy="name another file with --out",
-        ) from None
+        what = f"cannot be written ({error.strerror})"
+        raise SettingsError(what, where=str(options.out), remedy=other) from None
     if not options.quiet:
-        print(f"wrote {options.out}")
+        _print(options, [f"wrote {options.out}"])
 
 
 def _settings_for(options: argparse.Namespace, source: Path) -> Settings:
@@ -372,7 +316,7 @@ def _settings_for(options: argparse.Namespace, source: Path) -> Settings:
     for place in (Path(os.path.abspath(source)).parent / "promtrack.toml", source / "promtrack.toml"):
         if os.path.isfile(place):  # Path.is_file would raise where the folder may not be entered
             if not options.quiet:
-                print(f"promtrack: settings from {place}", file=sys.stderr)
+                show(f"promtrack: settings from {place}", sys.stderr)
             settings = load_settings(place, settings)
     return _changed(options, settings)
 
@@ -391,8 +335,6 @@ def _changed(options: argparse.Namespace, settings: Settings) -> Settings:
 
 
 def _progress(options: argparse.Namespace) -> Callable[[str], Callable[[int, int], None]]:
-    from promtrack.progress import Progress
-
     if options.verbose:
         talk = logging.StreamHandler(sys.stderr)
         talk.setFormatter(logging.Formatter("promtrack: %(message)s"))
@@ -404,27 +346,5 @@ def _in_plain_signs(error: UnicodeError) -> tuple[str, int]:
     """For a terminal that lacks a character: the signs of print in plain ones, all else as its code."""
     assert isinstance(error, UnicodeEncodeError), "only what is written is replaced"
     lacking = error.object[error.start : error.end]
-    return "".join(
-        _PLAIN_SIGNS.get(sign) or sign.encode("ascii", "backslashreplace").decode("ascii") for sign in lacking
-    ), error.end
-
-
-def _report_bug(kind: type[BaseException], error: BaseException, trace: object) -> None:
-    """A fault of the program itself: one line for the user, the traceback into a log."""
-    try:  # not in the working folder, which may be the input's
-        with tempfile.NamedTemporaryFile(
-            "w",
-            prefix="promtrack-fault-",
-            suffix=".log",
-            encoding="utf-8",
-            delete=False,
-            errors="backslashreplace",
-        ) as log:
-            log.write("".join(traceback.format_exception(error)))
-        place = f"; the details are in {log.name}"
-    except OSError:
-        place = ""
-    print(
-        f"promtrack: a fault in promtrack itself ({kind.__name__}: {error}){place}; please report it",
-        file=sys.stderr,
-    )
+    plain = (_PLAIN_SIGNS.get(sign) or ascii(sign)[1:-1] for sign in lacking)
+    return "".join(plain), error.end

@@ -34,12 +34,14 @@ def run_demo(
     frames = Path(out) / f"{name}-frames"
     folder.create(frames)
     write_scene(scene, frames, progress=progress("scene"))
-    yield f"a synthetic sequence, scenario '{name}': {spec.count} frames of {spec.shape[1]}x{spec.shape[0]} px in {frames}"
+    size = f"{spec.count} frames of {spec.shape[1]}x{spec.shape[0]} px"
+    yield f"a synthetic sequence, scenario '{name}': {size} in {frames}"
     job = run(frames, folder.path, changes(observer_settings(spec, Settings())), progress=progress)
     _, scale, orientation = job.geometry
     yield from _table(judge(scene.truth, job.lock, job.motion, scale, orientation))
     yield ""
     yield from summary_lines(job.folder)
+    yield f"products in {out / name}: open report.html and clip.mp4"
     yield "files: " + ", ".join(_made(job))
 
 
@@ -54,27 +56,32 @@ def _table(found: Judgement) -> Iterator[str]:
             name = f"knot {knot.knot}{' (further track)' if knot.knot in pieces else ''}: speed, km/s"
             yield _row(name, knot.true_km_s, knot.found_km_s, knot.found_err_km_s)
         else:
-            yield f"{f'a knot of S/N {knot.snr:.0f} in {knot.visible_frames} frames, km/s':38}{knot.true_km_s:10.2f}{'not found':>20}"
+            name = f"a knot of S/N {knot.snr:.0f} in {knot.visible_frames} frames, km/s"
+            yield f"{name:38}{knot.true_km_s:10.2f}{'not found':>20}"
     for number, front in enumerate(found.fronts, 1):
         yield _row(
             f"front {number}: largest speed, km/s", front.true_km_s, front.found_km_s, front.found_err_km_s
         )
-        yield f"{f'front {number}: heights, mean error in Mm':38}{'':30}{typeset(f'{front.offset_mm:+.2f}'):>10}"
+        offset = typeset(f"{front.offset_mm:+.2f}")
+        yield f"{f'front {number}: heights, mean error in Mm':38}{'':30}{offset:>10}"
         yield f"{f'front {number}: heights, rms about that in Mm':38}{'':30}{front.scatter_mm:10.2f}"
     yield f"{'centre across the limb, rms error in px':38}{'':29}{found.centre_rms_px:11.3f}"
     if not math.isnan(found.median_speed_error):
         yield f"{'median error of the speeds of knots':38}{'':30}{100 * found.median_speed_error:9.1f}%"
-    # An erupting arch is made of threads, which are told as knots where they are bright: real motion, of no
-    # knot put in.
+    # An erupting arch is made of threads, which are found as knots where they are bright: real motion, but of
+    # no knot put in.
     if found.fronts or found.in_eruptions:
         yield f"{'moving threads of the erupting arch':38}{'some':>10}{found.in_eruptions:13d}"
     if found.again:
         yield f"{'further tracks of the same knots':38}{0:10d}{len(found.again):13d}"
-    yield f"{'moving tracks of nothing put in':38}{0:10d}{found.strays:13d}"
-    yield f"{'moving fronts of nothing put in':38}{0:10d}{found.false_fronts:13d}"
-    yield "± is 1 sigma, chance and scale together; the error is measured minus truth"
+    yield f"{'false moving tracks':38}{0:10d}{found.strays:13d}"
+    yield f"{'false moving fronts':38}{0:10d}{found.false_fronts:13d}"
+    yield "± is 1 sigma, random and systematic parts together; the error is measured minus truth"
     if any(abs(front.offset_mm) > 1.0 for front in found.fronts):
-        yield "a mean error of the heights is mostly that of the limb, which a burnt-out disc shows too far out; it changes no speed"
+        yield (
+            "a mean error of the heights is mostly that of the limb, which a burnt-out disc shows too far "
+            "out; it changes no speed"
+        )
 
 
 def _row(what: str, true: float, found: float, sigma: float, *, digits: int = 2) -> str:

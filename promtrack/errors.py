@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 
-__all__ = ["InputError", "PromtrackError", "SettingsError", "command_line"]
+__all__ = ["InputError", "PromtrackError", "SettingsError", "command_line", "printable"]
 
 
 class PromtrackError(Exception):
@@ -52,3 +52,11 @@ def command_line(*words: object) -> str:
     if os.name == "nt":
         return " ".join(f'"{word}"' if " " in str(word) else str(word) for word in words)
     return shlex.join(str(word) for word in words)
+
+
+def printable(text: str) -> str:
+    """The text with everything that steers a terminal, or is no character at all, written as its code.
+
+    Names of files may hold any byte: an escape sequence, a line feed, bytes that are no UTF-8.
+    """
+    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)

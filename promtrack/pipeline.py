@@ -1,7 +1,8 @@
-"""The stages in order: open, lock, strip, motion, clip, figures, report; each can be done again alone.
+"""The pipeline: open, lock, strip, motion, clip, figures, report; what each stage reads, does and leaves.
 
-A stage that ended well with the same input, settings and version is not done again, so an interrupted
-run goes on from where it stood.
+A stage that ended well with the same input, settings and version is not done again, so an interrupted run
+goes on from where it stood. What a stage has written is read back before the next one begins: a run that goes
+on has the very same numbers as one that was never stopped.
 """
 
 from __future__ import annotations
@@ -11,34 +12,147 @@ import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from promtrack import __version__
-from promtrack.abreast import one_thread_each
-from promtrack.errors import InputError, PromtrackError, command_line
+from promtrack.checks import SUBJECTS, light
+from promtrack.errors import InputError, PromtrackError, SettingsError, command_line
 from promtrack.ffmpeg import ffmpeg_program
-from promtrack.products import ProductFolder, default_folder, read_summary
-from promtrack.products.folder import fingerprint_of
-from promtrack.products.journal import Journal
-from promtrack.sequence import open_sequence
+from promtrack.limb import lock_limb
+from promtrack.limb.geometry import place_of, to_frame, turn_at
+from promtrack.limb.records import LimbLock
+from promtrack.limb.second import second_limb_note
+from promtrack.motion import measure_motion, named_sectors
+from promtrack.motion.records import Motion
+from promtrack.products import (
+    ProductFolder,
+    default_folder,
+    finish_strip,
+    read_lock,
+    read_motion,
+    read_strip,
+    read_summary,
+    strip_header,
+    write_lock,
+    write_motion,
+    write_summary,
+)
+from promtrack.products.folder import fingerprint_of, stamp_of
+from promtrack.products.journal import journal
+from promtrack.products.strips import Circumstances, check_space
+from promtrack.products.summary import Verdict
+from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.daylight import doubt_night
 from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.settings import Settings, load_settings, settings_as_toml
-from promtrack.stages import BEFORE, DOERS, LOADERS, Job, Progress, check_asked_for, silent
+from promtrack.show import Measured, render_clip, write_report
+from promtrack.strip import strip_geometry, under_ceiling, unwrap
+from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.slit import parse_path
+from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
 from promtrack.whole import whole_file
 
-__all__ = ["STAGES", "Job", "not_up_to_date", "run", "run_stage"]
+__all__ = ["STAGES", "Job", "Progress", "not_up_to_date", "run", "run_stage", "silent"]
 
-log = logging.getLogger("promtrack")
 STAGES = ("lock", "strip", "motion", "clip", "figures", "report")
-# Needs nothing that the other makes: drawing keeps one core half busy, encoding the rest of both.
-_BESIDE = {"clip": ("figures",)}
+# Settings sections that each stage depends on, beyond those of the stages before it.
+_SECTIONS = {
+    "lock": ("times", "site", "camera", "limb"),
+    "strip": ("strip",),
+    "motion": ("motion",),
+    "clip": ("clip",),
+    "figures": ("figures",),
+    "report": ("clip", "figures"),
+}
+_MEASURED = ("lock", "strip", "motion")
+_BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip")}  # of the others: all that is measured
+# Drawing keeps one core half busy and encoding the rest of both: neither needs what the other makes.
+_BESIDE = {"figures": "clip"}
 _RECORDING = threading.Lock()
+WORST_SCALE_ERR = 0.2  # relative, 1 sigma: beyond, no height and no speed means anything
+Told = Callable[[int, int], None]  # told how many steps of a stage are done, and of how many
+Progress = Callable[[str], Told]
+
+
+def silent(stage: str) -> Told:
+    """Shows no progress."""
+    return lambda done, total: None
+
+
+@dataclass(slots=True)
+class Job:
+    """One run under way: where it reads and writes, and what the stages have found so far."""
+
+    source: Path
+    folder: ProductFolder
+    settings: Settings
+    progress: Progress = silent
+    log: logging.Logger = field(default_factory=lambda: logging.getLogger("promtrack"))
+    fingerprint: str = ""  # of the input before it was opened: what changes later is seen by the next run
+    notes: tuple[str, ...] = ()  # sentences about the input and the settings
+    sequence: Sequence = field(init=False)  # each is set by its stage, in this order
+    lock: LimbLock = field(init=False)
+    strip: Strip = field(init=False)
+    motion: Motion = field(init=False)
+    files: dict[str, list[Path]] = field(default_factory=dict)
+
+    @property
+    def geometry(self) -> tuple[SolarView, Scale, Orientation]:
+        """The Sun on the date, the scale and the orientation: cheap, so made from the lock each time."""
+        camera, header = self.settings.camera, self.sequence.header
+        moment = self.sequence.times_utc[self.lock.reference]
+        view = solar_view(moment, site=self.settings.site, header=header)
+        scale = measure_scale(
+            self.lock.own_radius_px,
+            self.lock.own_radius_err_px,
+            view,
+            camera=camera,
+            limb=self.settings.limb,
+            header=header,
+        )
+        # camera.north_deg holds for the first frame, angles for the reference frame.
+        return view, scale, orient(view, camera=camera, header=header, turn_deg=turn_at(self.lock, 0))
+
+    @property
+    def verdict(self) -> Verdict:
+        """The lights of lock, scale and motion as far as the run has come."""
+        motion = getattr(self, "motion", None)
+        checks = (*self.lock.checks, *(motion.checks if motion is not None else ()))
+        return {subject: light(checks, subject) for subject in SUBJECTS}
+
+    def measured(self) -> Measured:
+        """Everything measured, for the show room."""
+        view, scale, orientation = self.geometry
+        return Measured(
+            settings=self.settings,
+            sequence=self.sequence,
+            lock=self.lock,
+            view=view,
+            scale=scale,
+            orientation=orientation,
+            strip=self.strip,
+            motion=self.motion,
+            version=__version__,
+        )
+
+    def stamp(self, stage: str) -> str:
+        """What the stage depends on: version, input, and the settings of this stage and those before."""
+        sections = [name for s in (*_before(stage), stage) for name in _SECTIONS[s]]
+        settings = [getattr(self.settings, name) for name in dict.fromkeys(sections)]
+        return stamp_of(__version__, self.fingerprint, *settings)
 
 
 def run(
-    source: Path, out: Path | None = None, settings: Settings | None = None, *, progress: Progress = silent
+    source: Path,
+    out: Path | None = None,
+    settings: Settings | None = None,
+    *,
+    replace: bool = False,
+    progress: Progress = silent,
 ) -> Job:
     """Everything, from frames to report.
 
@@ -46,41 +160,30 @@ def run(
     ----------
     source : folder of frames, video, or file with several frames
     out : folder for the products; default: the input's name with -promtrack appended, beside it
+    replace : products of another recording in `out` may go
     progress : progress(stage) gives a callable (done, total)
 
     Raises
     ------
     InputError : the input cannot be measured, with the reason
+    SettingsError : a setting cannot be used, or `out` holds the products of another recording
     """
     source = Path(source)
-    job = Job(
-        source, ProductFolder(Path(out) if out else default_folder(source)), settings or Settings(), progress
-    )
-    hot = _open(job)
+    folder = ProductFolder(Path(out) if out else default_folder(source))
+    job = Job(source, folder, settings or Settings(), progress)
+    _open(job)
     ffmpeg_program()  # better missed now than after the measurement
-    job.folder.create(source)
-    with job.folder.alone(), Journal(job.folder), one_thread_each():
-        job.folder.sweep()
-        log.info(
-            "promtrack %s on %s: %d frames, %d hot or dead pixels mended",
-            __version__,
-            source,
-            len(job.sequence),
-            hot,
-        )
-        for note in (
-            *job.sequence.time_report.problems,
-            *job.sequence.notes,
-            *(f"{r.file}: {r.reason}" for r in job.sequence.unreadable),
-        ):
-            log.info(note)
-        stages = list(STAGES)
-        while stages:
-            stage = stages.pop(0)
-            beside = [other for other in _BESIDE.get(stage, ()) if other in stages]
-            stages = [other for other in stages if other not in beside]
-            with _under_way(job, beside):
-                _do(job, stage)
+    folder.create(source, replace=replace)
+    with folder.alone(), journal(folder) as job.log:
+        folder.sweep()
+        job.log.info("promtrack %s on %s: %d frames", __version__, source.name, len(job.sequence))
+        left_out = (f"{r.file}: {r.reason}" for r in job.sequence.unreadable)
+        for note in (*job.sequence.time_report.problems, *job.sequence.notes, *job.notes, *left_out):
+            job.log.info(note)
+        for stage in STAGES:
+            if _BESIDE.get(stage) not in STAGES:
+                with _under_way(job, [other for other in STAGES if _BESIDE.get(other) == stage]):
+                    _do(job, stage)
         _record_settings(job)
     return job
 
@@ -104,55 +207,85 @@ def run_stage(
     InputError : the products of the stages before are missing or damaged, or the input has gone
     """
     folder = ProductFolder(Path(out))
-    page = read_summary(folder)
-    if page["version"] != __version__:
-        again = command_line("promtrack", "run", page["input"], "--out", folder.path)
+    page, source = read_summary(folder), folder.source
+    again = command_line("promtrack", "run", source or "INPUT", "--out", folder.path)
+    if page["version"] != __version__ or source is None:
+        made = f"was made by promtrack {page['version']}, and this is {__version__}"
         raise InputError(
-            f"was made by promtrack {page['version']}, and this is {__version__}",
+            made if page["version"] != __version__ else "does not say from which input it was made",
             where=str(folder.path),
             remedy=f"make everything again with `{again}`",
         )
-    settings = changes(load_settings(folder["settings"]))
-    job = Job(Path(page["input"]), folder, settings, progress)
+    job = Job(source, folder, changes(load_settings(folder["settings"])), progress)
     _open(job)
-    with folder.alone(), Journal(folder), one_thread_each():
+    with folder.alone(), journal(folder) as job.log:
         folder.sweep()
-        log.info("promtrack %s: %s again", __version__, stage)
-        for before in BEFORE[stage]:
+        job.log.info("promtrack %s: %s again", __version__, stage)
+        for before in _before(stage):
             _require(job, before)
             LOADERS[before](job)
         _refuse(job, stage)  # what cannot be done leaves the folder as it was
-        job.folder.mark_undone(stage)
+        folder.mark_undone(stage)
         _do(job, stage)
     return job
 
 
-def _open(job: Job) -> int:
-    """Open the input and mend its hot pixels; how many those are."""
-    job.fingerprint = fingerprint_of(job.source)
-    sequence = open_sequence(job.source, times=job.settings.times, camera=job.settings.camera)
-    sequence, hot = mend_hot_pixels(doubt_night(sequence, job.settings.site))
-    job.sequence = best_of_bursts(sequence, job.settings.times)
-    return hot
+def not_up_to_date(job: Job) -> list[str]:
+    """Stages whose products show something else than the run's present numbers and settings."""
+    return [stage for stage in STAGES if not job.folder.is_done(stage, job.stamp(stage))]
+
+
+def _before(stage: str) -> tuple[str, ...]:
+    return _BEFORE.get(stage, _MEASURED)
+
+
+def _open(job: Job) -> None:
+    """Open the input and mend its hot pixels."""
+    settings, folder = job.settings, job.source if job.source.is_dir() else job.source.parent
+    # A table of times may lie with the frames or where its path leads from here.
+    given = [settings.times.table and folder / settings.times.table, settings.times.table]
+    files = [Path(name) for name in (*given, settings.camera.dark, settings.camera.flat) if name]
+    job.fingerprint = fingerprint_of([job.source, *files])
+    sequence = open_sequence(job.source, times=settings.times, camera=settings.camera)
+    sequence, hot = mend_hot_pixels(doubt_night(sequence, settings.site))
+    job.sequence = best_of_bursts(sequence, settings.times)
+    mended = (f"{hot} hot or dead pixels were mended",) if hot else ()
+    job.notes = (*mended, *_unused(settings))
+
+
+def _unused(settings: Settings) -> tuple[str, ...]:
+    """Settings that were given and have no effect without another one."""
+    pairs = (
+        ("camera", "pixel_um", "focal_mm"),
+        ("camera", "focal_mm", "pixel_um"),
+        ("site", "latitude_deg", "longitude_deg"),
+        ("site", "longitude_deg", "latitude_deg"),
+    )
+    return tuple(
+        f"{section}.{given} is not used without {section}.{missing}"
+        for section, given, missing in pairs
+        if getattr(getattr(settings, section), given) is not None
+        and getattr(getattr(settings, section), missing) is None
+    )
 
 
 @contextmanager
 def _under_way(job: Job, stages: list[str]) -> Iterator[None]:
     """Stages that are done in a thread while the block does another one.
 
-    They tell no progress but their end: a terminal has room for one bar. When the block fails, they stop at
-    their next step.
+    Of their progress only the end is shown: a terminal has room for one bar. When the block fails, they stop
+    at their next step.
     """
     stop = threading.Event()
 
-    def until_stopped(stage: str) -> Callable[[int, int], None]:
-        tell = job.progress(stage)
+    def until_stopped(stage: str) -> Told:
+        shown = job.progress(stage)
 
         def told(done: int, total: int) -> None:
             if stop.is_set():
                 raise _Stopped
             if done >= total:
-                tell(done, total)
+                shown(done, total)
 
         return told
 
@@ -176,10 +309,10 @@ def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
     if job.folder.is_done(stage, stamp):
         try:
             LOADERS[stage](job)
-            log.info("%s: kept from before", stage)
+            job.log.info("%s: kept from before", stage)
             return
         except InputError as error:
-            log.warning("%s: done again, since %s", stage, error)
+            job.log.warning("%s: done again, since %s", stage, error)
     _refuse(job, stage)
     _record_settings(job)
     job.folder.mark_undone(stage)
@@ -187,41 +320,203 @@ def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
         files = DOERS[stage](job, (progress or job.progress)(stage))
     except PromtrackError as error:
         raise error.at(str(job.source)) from None
+    LOADERS[stage](job)
     job.files[stage] = files
     job.folder.mark_done(stage, stamp, files)
-    log.info("%s: done", stage)
-
-
-def not_up_to_date(job: Job) -> list[str]:
-    """Stages whose products show something else than the run's present numbers and settings."""
-    return [stage for stage in STAGES if not job.folder.is_done(stage, job.stamp(stage))]
+    job.log.info("%s: done", stage)
 
 
 def _refuse(job: Job, stage: str) -> None:
-    """Raises SettingsError, before anything is written, if the strips do not show what the settings ask
-    for."""
+    """Raises SettingsError, before anything is written, if the strips lack what the settings ask for."""
     if stage == "motion":
-        check_asked_for(job, job.strip.geometry)
+        _check_asked_for(job, job.strip.geometry)
+
+
+def _check_asked_for(job: Job, geometry: StripGeometry) -> None:
+    """Raises SettingsError if strips of this geometry lack the sectors and slits that the settings name."""
+    named_sectors(job.settings.motion, geometry)
+    for path in job.settings.motion.slits:
+        try:
+            parse_path(path, geometry)
+        except SettingsError as error:
+            raise error.at("motion.slits") from None
 
 
 def _record_settings(job: Job) -> None:
     """Write settings.toml unless it stands there already; two stages may begin at once."""
     text, path = settings_as_toml(job.settings), job.folder["settings"]
     with _RECORDING:
-        if path.exists() and path.read_text(encoding="utf-8", errors="replace") == text:
-            return
-        with whole_file(path) as part:
-            part.write_text(text, encoding="utf-8")
+        if not path.exists() or path.read_text(encoding="utf-8", errors="replace") != text:
+            with whole_file(path) as part:
+                part.write_text(text, encoding="utf-8")
 
 
 def _require(job: Job, stage: str) -> None:
-    """Raises InputError unless `stage` was done with the very input and settings that a later stage is to be
-    done with."""
+    """Raises InputError unless `stage` was done with the input and settings of the stage that follows."""
     stamp = job.folder.stamp(stage)
     if stamp != job.stamp(stage):
         what = "was made from other frames or with other settings" if stamp else "has not been finished"
+        first = command_line("promtrack", stage, job.folder.path)
         raise InputError(
             f"the stage '{stage}' {what}",
             where=str(job.folder.path),
-            remedy=f"do `{command_line('promtrack', stage, job.folder.path)}` first, with the same --set and --settings",
+            remedy=f"do `{first}` first, with the same --set and --settings",
         )
+
+
+def _do_lock(job: Job, progress: Told) -> list[Path]:
+    s = job.settings
+    lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
+    reference = job.sequence.frame(lock.reference)
+    second = second_limb_note(reference, job.sequence.full_scale, place_of(lock, lock.reference))
+    job.lock = replace(lock, notes=(*lock.notes, *second))
+    rejected = int((~lock.used).sum())
+    if rejected > s.limb.most_rejected * len(job.sequence) or lock.used.sum() < 2:
+        reasons = ", ".join(sorted({reason for reason in lock.reason if reason}))
+        raise InputError(
+            f"{rejected} of {len(job.sequence)} frames cannot be trusted ({reasons})",
+            where=str(job.source),
+            remedy="look at the frames, or allow more with --set limb.most_rejected=",
+        )
+    scale = job.geometry[1]
+    if scale.sigma_km_per_px > WORST_SCALE_ERR * scale.km_per_px:
+        raise InputError(
+            f"the scale is {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel, too uncertain "
+            "for any height or speed",
+            where=str(job.source),
+            remedy="keep more of the limb in the frame, or state the optics: camera.arcsec_per_px, or "
+            "camera.focal_mm and camera.pixel_um",
+        )
+    for note in job.lock.notes:
+        job.log.info(note)
+    path = write_lock(job.folder, job.sequence, job.lock)
+    _write_summary(job)  # motion completes it
+    return [path]
+
+
+def _write_summary(job: Job, motion: Motion | None = None) -> Path:
+    return write_summary(
+        job.folder,
+        __version__,
+        job.sequence,
+        job.lock,
+        geometry=job.geometry,
+        verdict=job.verdict,
+        motion=motion,
+        notes=job.notes,
+    )
+
+
+def _do_strip(job: Job, progress: Told) -> list[Path]:
+    view, scale, orientation = job.geometry
+    checked = f"; {scale.check}" if scale.check else ""
+    size = f"{scale.km_per_px:.1f} +- {scale.sigma_km_per_px:.1f} km a pixel"
+    job.log.info("scale: %s (%s)%s", size, scale.source, checked)
+    job.log.info("orientation: %s", orientation.source)
+    geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip, limb=job.settings.limb)
+    if job.settings.strip.high_mm is None:
+        geometry = under_ceiling(job.sequence, job.lock, orientation, geometry)
+    job.log.info(
+        "strips: %d x %d px, %.0f to %.0f Mm above the limb",
+        geometry.columns,
+        geometry.rows,
+        geometry.low_mm,
+        geometry.height_mm(geometry.rows - 1),
+    )
+    about = Circumstances(view, scale, orientation, job.settings.limb.height_mm, __version__)
+    _check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
+    check_space(job.folder, geometry, int(job.lock.used.sum()))
+    with whole_file(job.folder["strip"]) as part:
+        part.unlink(missing_ok=True)
+        strip = unwrap(
+            job.sequence,
+            job.lock,
+            orientation,
+            geometry,
+            path=part,
+            header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about),
+            progress=progress,
+        )
+        finish_strip(part, strip, job.sequence, job.lock, about)
+    return [job.folder["strip"]]
+
+
+def _do_motion(job: Job, progress: Told) -> list[Path]:
+    _, scale, orientation = job.geometry
+    job.motion = measure_motion(
+        job.strip,
+        motion=job.settings.motion,
+        scale_err=scale.sigma_km_per_px / scale.km_per_px,
+        clock_err=job.settings.times.rate_err,
+        progress=lambda done, total: progress(done, total + 1),
+    )
+    for note in job.motion.control.notes:
+        job.log.info(note)
+
+    def place(frame: int, angle_deg: float, height_mm: float) -> tuple[float, float]:
+        rho_px = job.lock.radius_px + height_mm * 1e3 / scale.km_per_px
+        x, y = to_frame(job.lock, frame, np.asarray(orientation.to_image(angle_deg)), np.asarray(rho_px))
+        return float(x), float(y)
+
+    files = [*write_motion(job.folder, job.strip, job.motion, place), _write_summary(job, job.motion)]
+    progress(len(job.strip) + 1, len(job.strip) + 1)
+    return files
+
+
+def _do_clip(job: Job, progress: Told) -> list[Path]:
+    return list(render_clip(job.measured(), job.folder.path, progress=progress))
+
+
+def _do_figures(job: Job, progress: Told) -> list[Path]:
+    from promtrack.show import draw_figures  # see there why so late
+
+    return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
+
+
+def _do_report(job: Job, progress: Told) -> list[Path]:
+    figures = [file for file in job.folder.files_of("figures") if file.suffix == ".png" and file.exists()]
+    folder = job.folder
+    page = write_report(
+        job.measured(), folder["report"], clip=folder["clip"], poster=folder["poster"], figures=figures
+    )
+    return [page]
+
+
+def _load_lock(job: Job) -> None:
+    job.lock = read_lock(job.folder)
+    if job.lock.names != job.sequence.names:
+        raise InputError(
+            "does not belong to the frames in the input",
+            where=str(job.folder["frames"]),
+            remedy="make it again with `promtrack lock`",
+        )
+
+
+def _load_strip(job: Job) -> None:
+    job.strip = read_strip(job.folder)
+
+
+def _load_motion(job: Job) -> None:
+    job.motion = read_motion(job.folder, job.strip)
+
+
+def _load_nothing(job: Job) -> None:
+    """Files that no later stage reads back into records."""
+
+
+DOERS: dict[str, Callable[[Job, Told], list[Path]]] = {
+    "lock": _do_lock,
+    "strip": _do_strip,
+    "motion": _do_motion,
+    "clip": _do_clip,
+    "figures": _do_figures,
+    "report": _do_report,
+}
+LOADERS: dict[str, Callable[[Job], None]] = {
+    "lock": _load_lock,
+    "strip": _load_strip,
+    "motion": _load_motion,
+    "clip": _load_nothing,
+    "figures": _load_nothing,
+    "report": _load_nothing,
+}

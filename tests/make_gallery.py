@@ -23,9 +23,9 @@ from promtrack.demo import run_demo
 from promtrack.motion.chance import LEAST_TOLD
 from promtrack.pipeline import run_stage
 from promtrack.products.summary import moving_text
-from promtrack.progress import Progress
 from promtrack.rounding import typeset
 from promtrack.settings import change_settings
+from promtrack.terminal import Progress
 
 BEGIN, END = "<!-- worked example: made by `python -m tests.make_gallery` from here -->", "<!-- to here -->"
 DOCS = Path(__file__).resolve().parent.parent / "docs"

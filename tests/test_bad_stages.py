@@ -20,12 +20,12 @@ def test_a_stage_in_no_folder_of_products(tmp_path, capsys):
     assert list((tmp_path / "empty").iterdir()) == []
 
 
-def test_a_stage_in_a_folder_of_another_version(finished, capsys):
+def test_a_stage_in_a_folder_of_another_version(finished, small_frames, capsys):
     page = json.loads((finished / "summary.json").read_text(encoding="utf-8"))
     (finished / "summary.json").write_text(json.dumps(page | {"version": "0.0.1"}), encoding="utf-8")
     sentence = refused(capsys, "clip", finished)
     assert "was made by promtrack 0.0.1" in sentence
-    assert f"promtrack run '{page['input']}' --out {finished}" in sentence
+    assert f"promtrack run '{small_frames}' --out {finished}" in sentence
 
 
 def test_a_stage_before_its_turn(tmp_path, capsys, small_frames, monkeypatch):
@@ -87,7 +87,7 @@ def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, mo
 
 
 def test_input_that_vanishes_between_the_stages(tmp_path, capsys, small_frames, monkeypatch):
-    import promtrack.stages as stages
+    import promtrack.pipeline as stages
 
     folder = some_of(small_frames, tmp_path / "in", 6)
     real = stages.DOERS["strip"]

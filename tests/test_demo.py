@@ -5,10 +5,9 @@ import pytest
 
 from promtrack import pipeline
 from promtrack.demo import _table, run_demo
-from promtrack.pipeline import run
+from promtrack.pipeline import run, silent
 from promtrack.scene import make_scene, scenario
 from promtrack.scene.judge import Judgement, KnotVerdict, judge
-from promtrack.stages import silent
 
 
 @pytest.mark.long

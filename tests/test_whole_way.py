@@ -63,6 +63,16 @@ def test_summary_and_tables_agree(small_run):
     assert page["cadence_s"] == pytest.approx(20.0)
 
 
+def test_no_product_names_a_place_on_this_machine(small_frames, small_run):
+    # TRUTH  the folder of the frames and that of the products are known here.
+    texts = [small_run.folder[name] for name in ("summary", "settings", "frames", "knots", "report", "log")]
+    for file in [*texts, small_run.folder.path / ".stages.json"]:
+        text = file.read_text(encoding="utf-8")
+        assert str(small_frames.parent) not in text, file.name
+        assert str(small_run.folder.path.parent) not in text, file.name
+    assert not (small_run.folder.path / ".running").exists()
+
+
 def test_a_finished_run_is_kept(small_frames, small_run):
     before = {name: (small_run.folder.path / name).stat().st_mtime_ns for name in TABLES}
     run(small_frames, small_run.folder.path, QUICK_SETTINGS)
@@ -92,7 +102,7 @@ def test_changed_settings_reach_the_stage(small_run, tmp_path):
 def test_an_interrupted_run_goes_on_and_gives_the_same_bytes_as_another(
     small_frames, small_run, tmp_path, monkeypatch
 ):
-    import promtrack.stages as stages
+    import promtrack.pipeline as stages
 
     def stop(*_):
         raise KeyboardInterrupt

@@ -1,7 +1,7 @@
 """The product folder: its file names, whose products lie in it, one run at a time, and which stages are done.
 
-A product is written under a temporary name and renamed when it is whole (`promtrack.whole`), so that neither a
-crash nor Ctrl-C leaves half a file under a product's name.
+A product is written under a temporary name and renamed when it is whole (`promtrack.whole`), so that neither
+a crash nor Ctrl-C leaves half a file under a product's name.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ class ProductFolder:
     path: Path
 
     def __post_init__(self) -> None:
-        # Absolute: the working folder may change, and ffmpeg takes "a:" at the start of a name for a protocol.
+        # Absolute: the working folder may change, and ffmpeg takes "a:" in front of a name for a protocol.
         object.__setattr__(self, "path", Path(self.path).absolute())
 
     def __getitem__(self, product: str) -> Path:
@@ -84,7 +84,8 @@ class ProductFolder:
 
         Raises
         ------
-        InputError : the folder lies inside the input, holds other things and no run of ours, or cannot be made
+        InputError : the folder lies inside the input, holds other things than a run of ours, or cannot be
+            made
         SettingsError : it holds the products of another recording, and they are not to be replaced
         """
         given, own = (Path(os.path.realpath(path)) for path in (source, self.path))
@@ -213,7 +214,7 @@ class ProductFolder:
         return done == stamp and bool(files) and whole
 
     def mark_done(self, stage: str, stamp: str, files: list[Path]) -> None:
-        """Note that `stage` ended well and which files it made; those of before that it no longer makes go."""
+        """Note that `stage` ended well with these files; those of before that it no longer makes go."""
         for stale in set(self.files_of(stage)) - set(files):
             with suppress(OSError):
                 stale.unlink()
@@ -242,7 +243,9 @@ class ProductFolder:
         stamp, files = (entry.get("stamp"), entry.get("files")) if isinstance(entry, dict) else (None, None)
         if not isinstance(stamp, str) or not isinstance(files, dict):
             return "", {}
-        inside = [n for n in files if ".." not in Path(n).parts and not Path(n).is_absolute() and "\0" not in n]
+        inside = [
+            n for n in files if ".." not in Path(n).parts and not Path(n).is_absolute() and "\0" not in n
+        ]
         return stamp, {name: files[name] for name in inside}
 
     def _state(self) -> dict:

@@ -42,10 +42,10 @@ def journal(folder: ProductFolder) -> Iterator[logging.Logger]:
         yield log
         ended = True
     finally:
-        error = None if ended else sys.exc_info()[1]
-        if isinstance(error, KeyboardInterrupt):
+        end = None if ended else sys.exc_info()[1]
+        if isinstance(end, KeyboardInterrupt):
             log.info("stopped")
-        elif error is not None:
-            log.error("%s", error, exc_info=not isinstance(error, PromtrackError))
+        elif end is not None:
+            log.error("%s", end, exc_info=not isinstance(end, PromtrackError))
         with suppress(OSError):
             handler.close()

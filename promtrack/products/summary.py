@@ -30,7 +30,9 @@ __all__ = [
     "write_summary",
 ]
 
-Verdict = Mapping[str, tuple[str, tuple[str, ...]]]  # subject -> level and its reasons, as `checks.light` gives
+Verdict = Mapping[
+    str, tuple[str, tuple[str, ...]]
+]  # subject -> level and its reasons, as `checks.light` gives
 _LOCK = ("radius_px", "radius_err_px", "own_radius_px", "own_radius_err_px", "notes")
 _SCALE = ("km_per_px", "sigma_km_per_px", "arcsec_per_px", "source", "check", "agrees", "check_tells")
 _SUN = (
@@ -111,7 +113,9 @@ def read_summary(folder: ProductFolder) -> dict[str, Any]:
     try:
         page = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        missing = "is not a folder of products (it has no summary.json)" if folder.path.exists() else "is not there"
+        missing = (
+            "is not a folder of products (it has no summary.json)" if folder.path.exists() else "is not there"
+        )
         raise InputError(missing, where=str(folder.path), remedy=named) from None
     except (OSError, ValueError, RecursionError) as error:
         raise InputError(f"cannot be read ({error})", where=str(path), remedy=again) from None
@@ -161,7 +165,7 @@ _SOURCES = {
 
 
 def motion_lines(folder: ProductFolder) -> list[str]:
-    """The verdict and then what moves, in a few lines for the terminal; no speed where the verdict is poor."""
+    """The verdict and then what moves, for the terminal; no speed where the verdict is poor."""
     page = read_summary(folder)
     verdict = {subject: (one["level"], one["reasons"]) for subject, one in page["verdict"].items()}
     lines = [

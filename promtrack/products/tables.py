@@ -1,8 +1,8 @@
 """Tables: LimbLock and Motion to ECSV and back, one row a frame, track, point, front, model or ridge.
 
-Columns are made from the fields of the records, under the same names but for `_COLUMNS`, so that a field added to
-a record has its column at once. What has no value for each row stands in the table's header (`meta`). Units stand
-in the column names and in ECSV's unit fields.
+Columns are made from the fields of the records, under the same names but for `_COLUMNS`, so that a field
+added to a record has its column at once. What has no value for each row stands in the table's header
+(`meta`). Units stand in the column names and in ECSV's unit fields.
 """
 
 from __future__ import annotations
@@ -107,15 +107,23 @@ def write_motion(
         "pa_deg": np.array([np.mean(k.angle_deg) % 360.0 for k in knots], float),
     }
     points = _points(strip, knots, KnotTrack, "knot")
-    where = [place(int(f), a, h) for f, a, h in zip(points["frame"], points["pa_deg"], points["height_mm"], strict=True)]
+    where = [
+        place(int(f), a, h)
+        for f, a, h in zip(points["frame"], points["pa_deg"], points["height_mm"], strict=True)
+    ]
     points |= {name: np.array([xy[i] for xy in where], float) for i, name in enumerate(("x_px", "y_px"))}
     return [
-        _write(folder["knots"], mean | _rows([k.fit for k in knots], KnotFit) | _rows(knots, KnotTrack), meta),
+        _write(
+            folder["knots"], mean | _rows([k.fit for k in knots], KnotFit) | _rows(knots, KnotTrack), meta
+        ),
         _write(folder["knot_points"], points, {}),
         _write(
             folder["front_points"],
             _points(strip, fronts, Front, "front") | _curves(fronts),
-            {"fronts": [{n: _plain(getattr(f, n)) for n in _scalars(Front)} for f in fronts], "more": _more(fronts, Front)},
+            {
+                "fronts": [{n: _plain(getattr(f, n)) for n in _scalars(Front)} for f in fronts],
+                "more": _more(fronts, Front),
+            },
         ),
         _write(folder["front_fits"], _front_fits(strip, fronts), {}),
         _write(folder["ridges"], _rows(motion.ridges, Ridge), {}),
@@ -151,7 +159,11 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
                 for row, more in zip(knots, knots.meta["more"], strict=True)
             ),
             "fronts": tuple(
-                _front(one | more, front_points[front_points["front"] == one["front"]], fits[fits["front"] == one["front"]])
+                _front(
+                    one | more,
+                    front_points[front_points["front"] == one["front"]],
+                    fits[fits["front"] == one["front"]],
+                )
                 for one, more in zip(front_points.meta["fronts"], front_points.meta["more"], strict=True)
             ),
             "slits": tuple(time_distance(strip, name) for name in knots.meta["slits"]),
@@ -193,7 +205,10 @@ def _front_fits(strip: Strip, fronts: tuple[Front, ...]) -> dict[str, Any]:
     rows = [(front, fit) for front in fronts for fit in front.fits]
     fits = [fit for _, fit in rows]
     written = [
-        ", ".join(f"{n}={float(v)!r}+-{float(e)!r}" for n, v, e in zip(f.parameters, f.values, f.errors, strict=True))
+        ", ".join(
+            f"{n}={float(v)!r}+-{float(e)!r}"
+            for n, v, e in zip(f.parameters, f.values, f.errors, strict=True)
+        )
         for f in fits
     ]
     columns: dict[str, Any] = {
@@ -241,7 +256,11 @@ def _column(record: type, name: str) -> str:
 def _frame_fields() -> list[str]:
     """Fields of LimbLock with a value for each frame."""
     whole = ("limb_points_px", "rejected_points_px")
-    return [n for n, kind in _kinds(LimbLock).items() if n in ("names", "reason") or (kind is np.ndarray and n not in whole)]
+    return [
+        n
+        for n, kind in _kinds(LimbLock).items()
+        if n in ("names", "reason") or (kind is np.ndarray and n not in whole)
+    ]
 
 
 def _rows(records: Iterable[Any], record: type) -> dict[str, np.ndarray]:
@@ -260,7 +279,9 @@ def _row_values(row: Any, record: type) -> dict[str, Any]:
 def _points(strip: Strip, tracks: Iterable[Any], record: type, number: str) -> dict[str, np.ndarray]:
     """The arrays of all tracks, one below the other, behind the track's number and the time."""
     tracks = list(tracks)
-    columns = {number: np.repeat(np.array([getattr(t, number) for t in tracks], int), [len(t.frame) for t in tracks])}
+    columns = {
+        number: np.repeat(np.array([getattr(t, number) for t in tracks], int), [len(t.frame) for t in tracks])
+    }
     for name in (name for name, kind in _kinds(record).items() if kind is np.ndarray):
         kind = int if name == "frame" else float
         values = np.concatenate([np.array([], kind), *(getattr(track, name) for track in tracks)])
@@ -270,7 +291,7 @@ def _points(strip: Strip, tracks: Iterable[Any], record: type, number: str) -> d
     return columns
 
 
-def _point_values(points: Table, record: type) -> dict[str, np.ndarray]:
+def _point_values(points: Table, record: type) -> dict[str, Any]:
     arrays = [name for name, kind in _kinds(record).items() if kind is np.ndarray]
     return {name: np.array(points[_column(record, name)]) for name in arrays}
 

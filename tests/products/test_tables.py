@@ -9,6 +9,7 @@ from astropy import units
 from astropy.io import fits
 from astropy.table import QTable
 
+from promtrack.checks import Check
 from promtrack.errors import InputError
 from promtrack.products import (
     ProductFolder,
@@ -23,6 +24,7 @@ from promtrack.products import (
     write_summary,
 )
 from promtrack.products.strips import Circumstances
+from promtrack.products.summary import motion_lines
 from promtrack.strip.store import StripWriter, packed
 from tests.show.fake_run import fake_measured
 
@@ -72,10 +74,13 @@ def write_strip(folder, measured):
 
 
 def test_lock_comes_back(folder, measured):
-    write_lock(folder, measured.sequence, measured.lock)
+    checks = (Check("lock", "edge against features", "poor", "They differ by 3 px."),)
+    written = dataclasses.replace(measured.lock, checks=checks)
+    write_lock(folder, measured.sequence, written)
     back = read_lock(folder)
+    assert back.checks == checks
     for f in dataclasses.fields(back):
-        one, other = getattr(measured.lock, f.name), getattr(back, f.name)
+        one, other = getattr(written, f.name), getattr(back, f.name)
         if f.name.endswith("points_px"):
             np.testing.assert_allclose(other, one, atol=0.00051)  # written to 0.001 px
         else:
@@ -136,16 +141,25 @@ def test_tables_open_with_units(folder, measured):
     assert first["y_px"].value == pytest.approx(first["pa_deg"].value + first["height_mm"].value)
 
 
-def test_summary_holds_the_contract(folder, measured):
+GOOD = {"lock": ("good", ("It holds.",)), "scale": ("good", ()), "motion": ("fair", ())}
+
+
+def summed_up(folder, measured, verdict):
+    geometry = (measured.view, measured.scale, measured.orientation)
     write_summary(
         folder,
         "0.1.0",
         measured.sequence,
         measured.lock,
-        geometry=(measured.view, measured.scale, measured.orientation),
+        geometry=geometry,
+        verdict=verdict,
         motion=measured.motion,
     )
-    page = read_summary(folder)
+    return read_summary(folder)
+
+
+def test_summary_holds_the_contract(folder, measured):
+    page = summed_up(folder, measured, GOOD)
     json.dumps(page, allow_nan=False)
     assert {
         "version",
@@ -159,10 +173,23 @@ def test_summary_holds_the_contract(folder, measured):
         "orientation",
         "counts",
         "headline",
+        "verdict",
     } <= set(page)
+    assert page["verdict"]["lock"] == {"level": "good", "reasons": ["It holds."]}
     assert page["headline"]["fastest_knot"]["speed_km_s"] == max(
         k.fit.speed_km_s for k in measured.motion.knots if k.moving
     )
+
+
+def test_a_poor_verdict_leaves_no_speed_to_quote(folder, measured):
+    page = summed_up(folder, measured, GOOD | {"scale": ("poor", ("Two sources disagree.",))})
+    assert set(page["headline"]) == {"note"}
+    lines = motion_lines(folder)
+    assert lines[1] == "scale: poor: Two sources disagree."
+    assert not any("km/s" in line for line in lines[3:5])
+    quoted = summed_up(folder, measured, GOOD)["meanings"][0]["sentence"]
+    assert quoted in motion_lines(folder)
+    assert motion_lines(folder).index(quoted) > 3  # the lights come first
 
 
 @pytest.mark.parametrize("content", [b"", b"{", b"[]", b"\xff\xfe", b"{}"])

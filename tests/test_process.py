@@ -9,12 +9,14 @@ import pytest
 # What malloc_info(3) of the GNU C library lists: one <heap> per arena.
 COUNT = """
 import ctypes, os, sys, tempfile, threading
-from promtrack.heap import one_heap
+from promtrack.process import _one_heap as one_heap
 if sys.argv[1] == "one":
     one_heap()
 libc = ctypes.CDLL(None)
 libc.malloc.restype = ctypes.c_void_p
-threads = [threading.Thread(target=lambda: [bytearray(5000) for _ in range(1000)] and libc.malloc(5000)) for _ in range(3)]
+def work():
+    [bytearray(5000) for _ in range(1000)] and libc.malloc(5000)
+threads = [threading.Thread(target=work) for _ in range(3)]
 for thread in threads:
     thread.start()
 for thread in threads:
