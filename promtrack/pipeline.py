@@ -427,7 +427,6 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
     _check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
     with whole_file(job.folder["strip"]) as part:
-        part.unlink(missing_ok=True)
         strip = unwrap(
             job.sequence,
             job.lock,

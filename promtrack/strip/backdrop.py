@@ -1,22 +1,30 @@
-"""What shines behind the prominences: sky and scattered light off the limb, the mean disc inside it, for one
-strip.
+"""What shines behind the prominences: sky and scattered light off the limb, the mean disc inside it.
 
-Both change fast with height and slowly with angle. At each height a low-order polynomial in angle is fitted
-to the strip averaged over blocks of columns; blocks that stand out above it (prominences) are left out, and
-the fit repeats. Off the limb the coefficients are then smoothed along height, the more the farther out.
-Nothing is kept from one strip to the next, so a strip's backdrop does not depend on what came before it.
+Both change fast with height and slowly with angle. They are estimated in two steps, so that no strip can have
+another idea of what is prominence and what is sky than its neighbours have:
+
+1. Once for the sequence, from its usual strip (the median in time of strips spread over it): at each height
+   the lower edge of the brightness along the angle, as a polynomial of low order. Blocks that stand out above
+   it are prominences, and are left out.
+2. For each strip, what has changed against the usual strip: sky and scattered light change smoothly, while
+   prominences that stand still cancel, however bright they are. So no lower edge is looked for. A robust fit
+   to all heights at once (constant in height and two scale heights, times polynomials in angle) finds
+   what belongs to the air; a fit of each height to what the first one did not leave out refines it.
+
+All fits work on means over blocks of columns and bins of rows.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from promtrack.strip.records import StripGeometry
 
-__all__ = ["Backdrop", "plan_backdrop"]
+__all__ = ["Backdrop", "Blocks", "plan_blocks", "usual_backdrop"]
 
 BLOCKS = 96  # blocks of columns, at most
 DEG_PER_TERM = 25.0  # the halo changes no faster with angle than polynomials of this reach follow
@@ -27,42 +35,140 @@ HUG_ABOVE = np.float32(0.02)  # weight of what lies above the lower edge
 ABOVE_SIGMA, BELOW_SIGMA = 2.5, 4.0
 SHARP_MM = 8.0  # below this height the fringe of spicules allows no smoothing along height
 WIDEST_MM = 12.0  # half-width of the smoothing far out
+HALO_MM = (30.0, 120.0)  # scale heights between which those of scattered light lie
+AIR_BINS = 16  # bins of rows to which the first guess of what the air changed is fitted
+AIR_STARTS = (0.2, 0.5, 0.8)  # quantiles of the changes from which it is begun
+AIR_SIGMA, AIR_ROUNDS = 1.5, 7  # its smallest scale, in usual scatters of a block
+BIWEIGHT = 4.685  # cut in sigma: 95 % efficient (Holland & Welsch 1977, Commun. Stat. A6, 813)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Backdrop:
-    """What a backdrop fit needs that is the same for all strips of one geometry."""
+class Blocks:
+    """Blocks of columns and bins of rows of a geometry, and the smooth functions fitted to them."""
 
     block: int  # columns in a block
     bins: np.ndarray  # (b,) first row of each bin of rows
     basis: np.ndarray  # (terms, columns) polynomials in angle
     block_basis: np.ndarray  # (terms, blocks)
     off_limb: np.ndarray  # (b,) bool: outliers are bright there; on the disc they are dark as well
+    halo: np.ndarray  # (b, 3) float32: how scattered light depends on height; 0 below `SHARP_MM`
     smoother: np.ndarray  # (rows, b) float32: coefficients of the bins to coefficients of the rows
 
-    def fit(self, strip: np.ndarray) -> np.ndarray:
-        """(rows, columns) backdrop of a strip; all nan where the strip shows too little for any.
-
-        Parameters
-        ----------
-        strip : (rows, columns) float32, nan where the frame shows nothing
-        """
-        level, seen = self._blocks(strip)
-        coefficients = _fit_rows(level, seen, self.block_basis, self.off_limb)
-        return _spread(self.smoother, coefficients) @ self.basis
-
-    def _blocks(self, strip: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Mean of each bin of rows x block of columns, and its share of pixels seen."""
+    def means(self, strip: np.ndarray) -> np.ndarray:
+        """(bins, blocks) means of a strip (rows, columns); nan where nothing is shown."""
         rows, count = strip.shape[0], self.block_basis.shape[1]
         used = strip[:, : count * self.block]
         blocks = cv2.resize(used, (count, rows), interpolation=cv2.INTER_AREA)
         seen = np.isfinite(blocks)
         total = np.add.reduceat(np.where(seen, blocks, 0.0), self.bins, axis=0)
         number = np.add.reduceat(seen.astype(np.float32), self.bins, axis=0)
-        return total / np.maximum(number, 1.0), number > 0
+        return np.where(number > 0, total / np.maximum(number, 1.0), np.nan).astype(np.float32)
+
+    def field(self, coefficients: np.ndarray) -> np.ndarray:
+        """(rows, columns) float32 of the bins' coefficients (b, terms), smooth along height."""
+        return (self.smoother @ coefficients.astype(np.float32)) @ self.basis
 
 
-def plan_backdrop(geometry: StripGeometry) -> Backdrop:
+@dataclass(frozen=True, slots=True, eq=False)
+class Backdrop:
+    """The backdrop of a sequence, from which that of each strip is found."""
+
+    blocks: Blocks
+    usual: np.ndarray  # (b, blocks) float32 usual strip, nan where no strip shows it
+    base: np.ndarray  # (b, terms) coefficients of the usual strip's backdrop
+    sigma: np.ndarray  # (b,) usual scatter of a block in time
+
+    def fit(self, means: np.ndarray) -> np.ndarray:
+        """(rows, columns) backdrop of the strip with these block means; all nan where it shows too little.
+
+        Parameters
+        ----------
+        means : (b, blocks) of `Blocks.means`, at usual transparency
+        """
+        return self.blocks.field(self.base + _filled(self.changes(means)))
+
+    def changes(self, means: np.ndarray) -> np.ndarray:
+        """(b, terms) coefficients of what sky and scattered light have changed against the usual strip; nan
+        where too little is seen."""
+        change = means - self.usual
+        seen = np.isfinite(change)
+        change = np.where(seen, change, np.float32(0.0))
+        start = self._of_the_air(change, seen)
+        return _changes(change, seen, start, self.blocks.block_basis, self.sigma)
+
+    def _of_the_air(self, change: np.ndarray, seen: np.ndarray) -> np.ndarray:
+        """(b, blocks) first guess of the change: one smooth function of height and angle off the limb, the
+        median of each bin near it and on the disc."""
+        start = np.repeat(_quantile(change, seen, 0.5)[:, None], change.shape[1], axis=1)
+        halo = self.blocks.halo
+        high = np.flatnonzero((halo[:, 0] > 0) & (seen.sum(axis=1) >= 8))
+        if len(high) < 2 * halo.shape[1]:
+            return start
+        picked = high[np.unique(np.linspace(0, len(high) - 1, AIR_BINS).astype(int))]
+        sigma, shown = self.sigma[picked, None], seen[picked]
+        wanted = change[picked] / sigma
+        design = np.einsum("bh,tk->bkht", halo[picked] / sigma, self.blocks.block_basis)
+        design = design.reshape(wanted.size, -1)
+        tried = [
+            _redescending(design, wanted, shown, _quantile(wanted, shown, share)) for share in AIR_STARTS
+        ]
+        solution = min(tried, key=lambda one: one[1])[0]
+        whole = np.einsum("bh,ht->bt", halo[high], solution.reshape(halo.shape[1], -1))
+        start[high] = whole @ self.blocks.block_basis
+        return start
+
+
+def _redescending(
+    design: np.ndarray, wanted: np.ndarray, seen: np.ndarray, start: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Solution by Tukey's biweight whose scale shrinks from the scatter about `start` (b,) to 1.5, and its
+    loss.
+
+    A prominence that is new may cover nearly half of the blocks: so it is begun from several levels, and the
+    solution is taken that most blocks agree with.
+    """
+    residual = (wanted - start[:, None]).ravel()
+    shown = seen.ravel()
+    solution = np.zeros(design.shape[1], np.float32)
+    damping = np.eye(design.shape[1], dtype=np.float32) * np.float32(1e-3 * np.mean(design[:, 0] ** 2))
+    scale = max(1.4826 * float(np.median(np.abs(residual[shown]))), AIR_SIGMA)
+    for _ in range(AIR_ROUNDS):
+        weighted = design * (shown * _biweight(residual / np.float32(scale)))[:, None]
+        solution = np.linalg.solve(weighted.T @ design + damping, weighted.T @ wanted.ravel())
+        residual = wanted.ravel() - design @ solution
+        scale = max(0.5 * scale, AIR_SIGMA)
+    loss = 1.0 - np.power(np.maximum(1.0 - np.square(residual / (BIWEIGHT * AIR_SIGMA)), 0.0), 3)
+    return solution, float(loss[shown].mean())
+
+
+def usual_backdrop(blocks: Blocks, samples: Iterable[np.ndarray]) -> Backdrop:
+    """The backdrop of a sequence.
+
+    Parameters
+    ----------
+    samples : block means of strips spread over the sequence, at usual transparency; one at least
+    """
+    cube = np.stack(list(samples))
+    shown = np.isfinite(cube).any(axis=0)
+    even = cube
+    for _ in range(3):  # the sky of each strip is taken out of the median that finds it
+        usual = np.full(cube.shape[1:], np.nan, np.float32)
+        usual[shown] = np.nanmedian(even[:, shown], axis=0)
+        scatter = np.abs(even - usual)
+        sigma = np.array([1.4826 * _median(scatter[:, b]) for b in range(len(usual))], np.float32)
+        sigma = np.maximum(sigma, 1e-3 * max(_median(sigma), 1e-3))
+        backdrop = Backdrop(blocks, usual, np.zeros((len(usual), len(blocks.block_basis))), sigma)
+        even = np.stack([means - _filled(backdrop.changes(means)) @ blocks.block_basis for means in cube])
+    base = _lower_edge(np.nan_to_num(usual), shown, blocks.block_basis, blocks.off_limb)
+    return replace(backdrop, base=_filled(base))
+
+
+def _median(values: np.ndarray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if finite.size else 0.0
+
+
+def plan_blocks(geometry: StripGeometry) -> Blocks:
     """Blocks, bins, polynomials and smoothing for a geometry."""
     block = max(-(-geometry.columns // BLOCKS), 1)
     count = max(geometry.columns // block, 1)
@@ -73,9 +179,16 @@ def plan_backdrop(geometry: StripGeometry) -> Backdrop:
     block_basis = basis[:, : count * block].reshape(terms, count, block).mean(axis=2)
     bins = _bins(geometry)
     centres = np.asarray(geometry.height_mm((bins + np.append(bins[1:], geometry.rows) - 1) / 2.0))
-    smoother = _smoother(np.asarray(geometry.height_mm(np.arange(geometry.rows))), centres)
-    return Backdrop(
-        block, bins, basis.astype(np.float32), block_basis.astype(np.float32), centres > 0.0, smoother
+    halo = np.stack([np.ones_like(centres), *(np.exp(-centres / scale) for scale in HALO_MM)], axis=1)
+    halo[centres < SHARP_MM] = 0.0
+    return Blocks(
+        block=block,
+        bins=bins,
+        basis=basis.astype(np.float32),
+        block_basis=block_basis.astype(np.float32),
+        off_limb=centres > 0.0,
+        halo=halo.astype(np.float32),
+        smoother=_smoother(np.asarray(geometry.height_mm(np.arange(geometry.rows))), centres),
     )
 
 
@@ -114,7 +227,43 @@ def _linear(height: float, centres: np.ndarray) -> np.ndarray:
     return weights
 
 
-def _fit_rows(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: np.ndarray) -> np.ndarray:
+def _changes(
+    change: np.ndarray, seen: np.ndarray, start: np.ndarray, basis: np.ndarray, sigma: np.ndarray
+) -> np.ndarray:
+    """(b, terms) coefficients of what changed in each bin, prominences left out; nan where too little is
+    seen."""
+    terms = len(basis)
+    products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
+    damping = np.diag(0.02 * np.arange(terms, dtype=np.float32))  # of higher terms where few blocks are left
+    residual = change - start
+    for _ in range(4):
+        scale = np.maximum(1.4826 * _quantile(np.abs(residual), seen, 0.5), sigma)
+        weight = seen * _biweight(np.abs(residual) / scale[:, None])
+        number = weight.sum(axis=1)
+        normal = (weight @ products).reshape(-1, terms, terms) + damping
+        normal[:, 0, 0] += number == 0
+        right = (weight * change) @ basis.T
+        coefficients = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+        residual = change - coefficients @ basis
+    coefficients[number < max(3.0, 0.1 * change.shape[1])] = np.nan
+    return coefficients
+
+
+def _filled(coefficients: np.ndarray) -> np.ndarray:
+    """Bins whose coefficients are nan take those of the bins beside them; all stay nan if none is known."""
+    known = np.isfinite(coefficients[:, 0])
+    if known.all() or not known.any():
+        return coefficients
+    place = np.arange(len(known))
+    return np.stack([np.interp(place, place[known], term[known]) for term in coefficients.T], axis=1)
+
+
+def _biweight(sigmas: np.ndarray) -> np.ndarray:
+    """Tukey's weights of residuals given in sigma."""
+    return np.square(np.maximum(1.0 - np.square(sigmas / np.float32(BIWEIGHT)), np.float32(0.0)))
+
+
+def _lower_edge(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: np.ndarray) -> np.ndarray:
     """(bins, terms) polynomial coefficients, prominences left out; nan where nothing is seen."""
     terms = len(basis)
     products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
@@ -162,16 +311,3 @@ def _quantile(values: np.ndarray, seen: np.ndarray, share: np.ndarray | float) -
     place = np.maximum((seen.sum(axis=1) - 1) * share, 0).astype(int)
     picked = ordered[np.arange(len(ordered)), place]
     return np.where(np.isfinite(picked), picked, 0.0).astype(np.float32)
-
-
-def _spread(smoother: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
-    """Coefficients of all rows; bins where too little is seen take those of the bins beside them."""
-    known = np.isfinite(coefficients[:, 0])
-    if not known.any():
-        return np.full((len(smoother), coefficients.shape[1]), np.nan, np.float32)
-    if not known.all():
-        place = np.arange(len(known))
-        coefficients = np.stack(
-            [np.interp(place, place[known], term[known]) for term in coefficients.T], axis=1
-        )
-    return smoother @ coefficients.astype(np.float32)

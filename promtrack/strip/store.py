@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -19,7 +20,7 @@ from astropy.utils.exceptions import AstropyUserWarning
 
 from promtrack.errors import InputError
 
-__all__ = ["CUBE", "StripWriter", "packed", "read_planes"]
+__all__ = ["CUBE", "StripWriter", "in_steps", "packed", "read_planes"]
 
 CUBE = "STRIPS"  # name of the extension that holds the cube
 BLANK = -32768  # what a strip does not show
@@ -28,31 +29,37 @@ _BLOCK = 2880  # bytes of a FITS record
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
 
-def packed(strip: np.ndarray, step: float) -> bytes:
-    """A strip (rows, columns) as one tile: whole multiples of `step`, Rice-compressed; nan stays."""
+def in_steps(strip: np.ndarray, step: float) -> np.ndarray:
+    """A strip as int16 multiples of `step`, `BLANK` where it is nan."""
     scaled = strip * np.float32(1.0 / step)
     np.clip(np.rint(scaled, out=scaled), -LARGEST, LARGEST, out=scaled)
-    whole = np.nan_to_num(scaled, copy=False, nan=BLANK).astype(np.int16)
-    stream = _compressed(whole[None])
+    return np.nan_to_num(scaled, copy=False, nan=BLANK).astype(np.int16)
+
+
+def packed(strips: Sequence[np.ndarray]) -> list[bytes]:
+    """Strips of `in_steps` as tiles, Rice-compressed; several at a time, since each call takes 5 ms."""
+    stream = _compressed(np.stack(strips))
     table = stream.index(b"END" + b" " * 77, _BLOCK) + 80
     table += -table % _BLOCK
-    length = int.from_bytes(stream[table : table + 4], "big")  # of the only row's descriptor, '1PB'
-    return stream[table + 8 : table + 8 + length]
+    rows = np.frombuffer(stream, ">i4", 2 * len(strips), table).reshape(-1, 2)  # '1PB': length, start
+    heap = table + rows.nbytes
+    return [stream[heap + start : heap + start + length] for length, start in rows]
 
 
 def _compressed(whole: np.ndarray) -> bytes:
-    """A FITS file of one compressed image (1, rows, columns)."""
+    """A FITS file of one compressed image (n, rows, columns) with a tile for each n."""
     stream = io.BytesIO()
-    fits.CompImageHDU(whole, compression_type="RICE_1", tile_shape=whole.shape).writeto(stream)
+    tile = (1, *whole.shape[1:])
+    fits.CompImageHDU(whole, compression_type="RICE_1", tile_shape=tile).writeto(stream)
     return stream.getvalue()
 
 
 class StripWriter:
-    """Writes the cube to a FITS file, strip by strip, behind what the file holds already.
+    """Writes a FITS file of the cube, strip by strip.
 
     Parameters
     ----------
-    path : of the file; an empty primary unit is written if there is none
+    path : of the file; what stands there is overwritten
     shape : strips, rows, columns
     step : counts for each unit of the stored integers
     header : further cards of the cube's header
@@ -64,8 +71,7 @@ class StripWriter:
 
     def __init__(self, path: Path, shape: tuple[int, int, int], step: float, header: fits.Header):
         self.path = Path(path)
-        if not self.path.exists():
-            fits.PrimaryHDU().writeto(self.path)
+        fits.PrimaryHDU().writeto(self.path, overwrite=True)
         self.rows = np.zeros(shape[0], _DESCRIPTOR)
         self.done = 0
         self.heap = 0

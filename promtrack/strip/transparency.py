@@ -1,10 +1,10 @@
-"""How clear the air was in each frame, along the limb: the rim of the disc against the same rim in the
-reference frame.
+"""How bright each strip is against the usual one: air, exposure and gain together, from the light itself.
 
 Thin cloud dims one part of a frame more than another, so one number a frame is not enough. The disc just
 inside the limb shines through the same air as the prominence above it; its mean over a few degrees is steady
-to better than a per cent. Where the disc is burnt out or out of view, the lock's number for the whole frame
-stands in.
+to better than a per cent. Where the disc is burnt out or out of view, the contrast of the prominences
+themselves against the usual strip gives one number for the strip; where there are none, the lock's number
+stands in. So a change of exposure or gain is evened out whether or not a header tells of it.
 """
 
 from __future__ import annotations
@@ -16,71 +16,109 @@ import numpy as np
 
 from promtrack.strip.records import StripGeometry
 
-__all__ = ["RimLight", "rim_of"]
+__all__ = ["Rim", "gain_by_contrast", "rim_of", "usual_rim"]
 
 RIM_MM = (-18.0, -3.0)  # clear of the limb's blur; the mottles average out over its area
 CELLS_DEG = 1.0
 SMOOTH_DEG = 1.5  # 1 sigma; the finest cloud followed is about four times as wide
 MOST_BURNT = 0.02  # share of the rim at full scale beyond which it tells nothing
 LEAST_RIM_SHARE = 0.3  # of the cells along the limb
+CONTRAST_SIGMA = 5.0  # of a block's scatter in time: it then shows a prominence
+GAIN_ERR = 0.02  # largest 1-sigma error with which a gain from the contrast is used
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RimLight:
-    """Brightness of the disc's rim along the limb in the reference frame."""
+class Rim:
+    """Where the disc's rim lies in the strips, and its usual brightness along the limb."""
 
     rows: slice
-    cells: np.ndarray  # (cells,) counts above the sky, nan where not in view
-    transparency: float  # of the reference frame, as the lock has it
+    count: int  # cells along the limb
     full_scale: float
+    usual: np.ndarray | None = None  # (cells,) counts above the sky at usual transparency
 
-    def relative(self, strip: np.ndarray, sky: float, usual: float) -> np.ndarray | float:
-        """(columns,) transparency of a strip relative to the sequence's usual one; `usual` where the rim does
-        not tell.
+    def cells(self, strip: np.ndarray, sky: float) -> np.ndarray:
+        """(cells,) mean of the rim above the sky; nan where burnt out or not in view.
 
         Parameters
         ----------
         strip : (rows, columns) as bright as the frame
         sky : counts far off the limb in that frame
-        usual : the lock's transparency of that frame
         """
-        here = _cells(strip[self.rows], self.full_scale, len(self.cells)) - sky
-        ratio = here / self.cells * self.transparency
-        known = np.isfinite(ratio) & (ratio > 0)
+        rim = strip[self.rows]
+        if not len(rim):
+            return np.full(self.count, np.nan)
+        light = cv2.resize(rim, (self.count, 1), interpolation=cv2.INTER_AREA)[0].astype(float)
+        burnt = (rim >= 0.98 * self.full_scale).astype(np.float32)
+        light[cv2.resize(burnt, (self.count, 1), interpolation=cv2.INTER_AREA)[0] > MOST_BURNT] = np.nan
+        light -= sky
+        return np.where(light > 0.0, light, np.nan)
+
+    def clearness(self, cells: np.ndarray, columns: int) -> np.ndarray | None:
+        """(columns,) brightness of a strip with these cells against the usual one, for that many columns;
+        None where the rim does not tell it."""
+        ratio = cells / self.usual if self.usual is not None else np.full(self.count, np.nan)
+        known = np.isfinite(ratio)
         if known.mean() < LEAST_RIM_SHARE:
-            return usual
+            return None
         weight, total = _blurred(known), _blurred(np.where(known, ratio, 0.0))
         smooth = np.where(weight > 0.05, total / np.maximum(weight, 0.05), np.median(ratio[known]))
-        columns = (np.arange(strip.shape[1]) + 0.5) / strip.shape[1] * len(smooth) - 0.5
-        return np.interp(columns, np.arange(len(smooth)), smooth).astype(np.float32)
+        place = (np.arange(columns) + 0.5) / columns * len(smooth) - 0.5
+        return np.interp(place, np.arange(len(smooth)), smooth).astype(np.float32)
 
 
-def rim_of(
-    strip: np.ndarray, geometry: StripGeometry, *, sky: float, transparency: float, full_scale: float
-) -> RimLight | None:
-    """The rim of the reference frame's strip; None where the strip holds no rim that is not burnt out."""
+def rim_of(geometry: StripGeometry, full_scale: float) -> Rim:
+    """The rim's place; its usual brightness is still to be found."""
     first, last = (int(np.clip(np.ceil(geometry.row(h)), 0, geometry.rows)) for h in RIM_MM)
-    if last - first < 3:
-        return None
     count = int(np.clip(round(geometry.columns * geometry.deg_per_column / CELLS_DEG), 3, geometry.columns))
-    cells = _cells(strip[first:last], full_scale, count) - sky
-    cells[cells <= 0] = np.nan
-    if np.isfinite(cells).mean() < LEAST_RIM_SHARE:
+    return Rim(slice(first, last if last - first >= 3 else first), count, full_scale)
+
+
+def usual_rim(cells: np.ndarray) -> np.ndarray | None:
+    """(cells,) usual brightness along the limb from that of several strips (n, cells), each relative to its
+    own median, at the median level of those that show it; None where fewer than `LEAST_RIM_SHARE` of the
+    cells are known."""
+    told = np.isfinite(cells).mean(axis=1) >= LEAST_RIM_SHARE
+    if not told.any():
         return None
-    return RimLight(slice(first, last), cells, transparency, full_scale)
+    cells = cells[told]
+    level = np.nanmedian(cells, axis=1)
+    known = np.isfinite(cells).any(axis=0)
+    usual = np.full(cells.shape[1], np.nan)
+    usual[known] = np.nanmedian((cells / level[:, None])[:, known], axis=0) * np.median(level)
+    return usual if known.mean() >= LEAST_RIM_SHARE else None
+
+
+def gain_by_contrast(means: np.ndarray, usual: np.ndarray, sigma: np.ndarray, high: np.ndarray) -> float:
+    """Brightness of a strip's prominences against the usual strip's; nan where they do not tell it.
+
+    A robust slope of block against usual block, both against the median of their height, so that a change of
+    the sky has no part in it. Plasma that moves or fades is an outlier among what stays.
+
+    Parameters
+    ----------
+    means, usual : (bins, blocks) of the strip, as bright as its frame, and of the usual strip
+    sigma : (bins,) scatter of a usual block in time
+    high : (bins,) bool, clear of the limb
+    """
+    shown = np.isfinite(means) & np.isfinite(usual)
+    rows = high & (shown.sum(axis=1) >= 8)
+    if not rows.any():
+        return float("nan")
+    one, other = (np.where(shown, values, np.nan)[rows] for values in (usual, means))
+    x, y = (values - np.nanmedian(values, axis=1)[:, None] for values in (one, other))
+    told = np.isfinite(x) & (x > CONTRAST_SIGMA * sigma[rows, None])
+    if told.sum() < 20:
+        return float("nan")
+    x, y = x[told], y[told]
+    order = np.argsort(y / x)  # weighted median of the ratios: the slope of least absolute deviations
+    share = np.cumsum(x[order])
+    slope = float((y / x)[order][np.searchsorted(share, 0.5 * share[-1])])
+    scatter = 1.4826 * float(np.median(np.abs(y - slope * x)))
+    err = 1.25 * scatter / float(np.sqrt(np.sum(x * x)))
+    return slope if slope > 0 and err < GAIN_ERR * slope else float("nan")
 
 
 def _blurred(cells: np.ndarray) -> np.ndarray:
     return cv2.GaussianBlur(
         cells.astype(np.float32)[None], (0, 0), SMOOTH_DEG / CELLS_DEG, borderType=cv2.BORDER_REFLECT
     )[0]
-
-
-def _cells(rim: np.ndarray, full_scale: float, count: int) -> np.ndarray:
-    """Mean of the rim in `count` cells along the limb; nan where burnt out or not in view."""
-    light = cv2.resize(rim, (count, 1), interpolation=cv2.INTER_AREA)[0]
-    burnt = cv2.resize(
-        (rim >= 0.98 * full_scale).astype(np.float32), (count, 1), interpolation=cv2.INTER_AREA
-    )[0]
-    light[burnt > MOST_BURNT] = np.nan
-    return light.astype(float)

@@ -12,8 +12,9 @@ lies outside the frame is nan.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 
 import cv2
@@ -22,11 +23,12 @@ from astropy.io import fits
 
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
-from promtrack.strip.backdrop import Backdrop, plan_backdrop
+from promtrack.strip.backdrop import Backdrop, Blocks, plan_blocks, usual_backdrop
+from promtrack.strip.content import border_of
 from promtrack.strip.polar import frame_matrix
 from promtrack.strip.records import Strip, StripGeometry
-from promtrack.strip.store import LARGEST, StripWriter, packed
-from promtrack.strip.transparency import RimLight, rim_of
+from promtrack.strip.store import LARGEST, StripWriter, in_steps, packed
+from promtrack.strip.transparency import Rim, gain_by_contrast, rim_of, usual_rim
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 
@@ -41,7 +43,9 @@ SHARPEN = np.array(
 BAND_ROWS = 32  # rows sharpened and sampled at a time: they and their map stay in the processor's cache
 LEAST_STEPS = 0.5  # of the frame's grey scale: a dark sky of 8 bits that flickers by one step now and then
 # looks noiseless to a median
+BATCH_BYTES = 8_000_000  # of strips that are compressed in one go
 STEPS_OF_NOISE = 0.25  # step of what is stored, see `store`
+SAMPLES = 24  # frames from which the usual strip is found
 NOISE_PAIRS = 8  # pairs of neighbouring frames from which the noise is told
 
 
@@ -62,11 +66,10 @@ class StripCutter:
     lock: LimbLock
     bands: tuple[_Band, ...]
     outline: np.ndarray  # (1, k, 2) float32: offsets on the border of the strip, as in `_Band`
-    backdrop: Backdrop
 
     @classmethod
     def plan(cls, geometry: StripGeometry, lock: LimbLock, orientation: Orientation) -> StripCutter:
-        """Sampling grids and backdrop plan, the same for all frames."""
+        """Sampling grids, the same for all frames."""
         px_per_mm = lock.radius_px / geometry.limb_mm
         heights = geometry.height_mm(np.arange(geometry.rows))
         across = max(int(np.ceil(geometry.mm_per_row * px_per_mm / WIDEST_SAMPLE_PX)), 1)
@@ -82,7 +85,7 @@ class StripCutter:
             for band in bands
             for edge in (band.offsets[0], band.offsets[-1], band.offsets[:, 0], band.offsets[:, -1])
         ]
-        return cls(geometry, lock, tuple(bands), np.concatenate(outline)[None], plan_backdrop(geometry))
+        return cls(geometry, lock, tuple(bands), np.concatenate(outline)[None])
 
     def sample(self, frame: np.ndarray, index: int) -> np.ndarray:
         """(rows, columns) float32 strip of frame `index`, as bright as the frame; nan where it shows
@@ -90,6 +93,9 @@ class StripCutter:
         matrix = frame_matrix(self.lock, index)
         reached = cv2.transform(self.outline, matrix)[0, :, 1]
         image = _sharpened(frame, max(int(reached.min()) - 2, 0), min(int(reached.max()) + 4, len(frame)))
+        border = border_of(frame)
+        if border is not None:
+            image[border] = np.nan
         matrices = [matrix + np.array([0.0, 0.0, shift]) for shift in (-QUARTER_PX, QUARTER_PX)]
         strip = np.empty((self.geometry.rows, self.geometry.columns), np.float32)
         for band in self.bands:
@@ -102,25 +108,59 @@ class StripCutter:
             cv2.resize(fine, size, dst=strip[band.rows], interpolation=cv2.INTER_AREA)
         return strip
 
-    def cut(self, frame: np.ndarray, index: int, rim: RimLight | None) -> np.ndarray:
-        """The strip with backdrop and transparency removed."""
-        strip = self.sample(frame, index)
-        usual = float(self.lock.transparency[index])
-        clear = usual if rim is None else rim.relative(strip, float(self.lock.sky[index]), usual)
-        strip -= self.backdrop.fit(strip)
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evener:
+    """Takes backdrop, transparency, exposure and gain out of strips: what is the same for all of them."""
+
+    lock: LimbLock
+    blocks: Blocks
+    rim: Rim
+    backdrop: Backdrop
+
+    @classmethod
+    def of(cls, cutter: StripCutter, sequence: Sequence) -> Evener:
+        """The usual strip of a sequence, from up to `SAMPLES` of its frames."""
+        lock, geometry = cutter.lock, cutter.geometry
+        blocks, rim = plan_blocks(geometry), rim_of(geometry, sequence.full_scale)
+        used = np.flatnonzero(lock.used)
+        picked = used[np.unique(np.linspace(0, used.size - 1, min(used.size, SAMPLES)).astype(int))]
+
+        def look(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+            strip = cutter.sample(numbered[1], numbered[0])
+            return rim.cells(strip, float(lock.sky[numbered[0]])), blocks.means(strip)
+
+        looked = list(map_ahead(look, sequence.frames(picked)))
+        cells, means = (np.array(part) for part in zip(*looked, strict=True))
+        rim = replace(rim, usual=usual_rim(cells))
+        by_rim = [rim.clearness(one, means.shape[2]) for one in cells]
+        given = lock.transparency[picked]
+        firm = [i for i, one in enumerate(by_rim) if one is not None]
+        first = [means[i] / by_rim[i] for i in firm] or list(means / given[:, None, None])
+        evener = cls(lock, blocks, rim, usual_backdrop(blocks, first))
+        if len(firm) < len(means):
+            even = [evener._clear(c, m, t) for c, m, t in zip(by_rim, means, given, strict=True)]
+            usual = usual_backdrop(blocks, [m / c for m, c in zip(means, even, strict=True)])
+            evener = replace(evener, backdrop=usual)
+        return evener
+
+    def even(self, strip: np.ndarray, index: int) -> np.ndarray:
+        """The strip (rows, columns) of frame `index` without backdrop, as bright as the usual strip."""
+        cells = self.rim.cells(strip, float(self.lock.sky[index]))
+        by_rim = self.rim.clearness(cells, strip.shape[1])
+        means = self.blocks.means(strip) if by_rim is None else None
+        clear = self._clear(by_rim, means, float(self.lock.transparency[index]))
         strip *= np.float32(1.0) / np.asarray(clear, np.float32)
+        strip -= self.backdrop.fit(self.blocks.means(strip))
         return strip
 
-    def rim(self, frame: np.ndarray, full_scale: float) -> RimLight | None:
-        """The disc's rim in the lock's reference frame, against which all frames are dimmed or brightened."""
-        index = self.lock.reference
-        return rim_of(
-            self.sample(frame, index),
-            self.geometry,
-            sky=float(self.lock.sky[index]),
-            transparency=float(self.lock.transparency[index]),
-            full_scale=full_scale,
-        )
+    def _clear(self, by_rim: np.ndarray | None, means: np.ndarray | None, given: float) -> np.ndarray | float:
+        """Brightness against the usual strip: by the rim, by the prominences, or as the lock has it."""
+        if by_rim is not None or means is None:
+            return given if by_rim is None else by_rim
+        high = self.blocks.halo[:, 0] > 0
+        contrast = gain_by_contrast(means, self.backdrop.usual, self.backdrop.sigma, high)
+        return contrast if np.isfinite(contrast) else given
 
 
 def unwrap(
@@ -137,7 +177,7 @@ def unwrap(
 
     Parameters
     ----------
-    path : file to write to; made if it does not exist, else the cube is appended
+    path : file to write; what stands there is overwritten
     header : further cards of the cube's header
     progress : called with the number of frames done and to do
 
@@ -147,35 +187,50 @@ def unwrap(
     """
     used = np.flatnonzero(lock.used)
     cutter = StripCutter.plan(geometry, lock, orientation)
+    evener = Evener.of(cutter, sequence)
     reference = sequence.frame(lock.reference)
-    rim = cutter.rim(reference, sequence.full_scale)
     noise = _NoiseMeter(len(used), LEAST_STEPS * grey_step(reference))
-    step = _stored_step(cutter.cut(reference, lock.reference, rim), noise.least)
+    first = evener.even(cutter.sample(reference, lock.reference), lock.reference)
+    step = _stored_step(first, noise.least)
 
-    def work(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, bytes]:
-        strip = cutter.cut(numbered[1], numbered[0], rim)
-        return strip, packed(strip, step)
+    def work(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+        strip = evener.even(cutter.sample(numbered[1], numbered[0]), numbered[0])
+        return strip, in_steps(strip, step)
 
-    path = Path(path)
     shape = (len(used), geometry.rows, geometry.columns)
     with StripWriter(path, shape, step, header or fits.Header()) as file:
-        for done, (strip, tile) in enumerate(map_ahead(work, sequence.frames(used)), start=1):
-            noise.look(strip, done - 1)
-            file.add(tile)
+        strips = _noted(map_ahead(work, sequence.frames(used)), noise)
+        for tiles in map_ahead(packed, _batches(strips, BATCH_BYTES // (2 * shape[1] * shape[2]))):
+            for tile in tiles:
+                file.add(tile)
             if progress:
-                progress(done, len(used))
+                progress(file.done, len(used))
     mm_per_px = geometry.limb_mm / lock.radius_px
     return Strip(
         geometry=geometry,
         times_utc=sequence.times_utc[used],
         frame=used,
-        path=path,
+        path=Path(path),
         offset=0,
         dtype="fits",
         noise=noise.result(),
         centre_err_mm=lock.centre_err_px[used] * mm_per_px,
         along_err_mm=lock.along_err_px[used] * mm_per_px,
     )
+
+
+def _noted(strips: Iterable[tuple[np.ndarray, np.ndarray]], noise: _NoiseMeter) -> Iterator[np.ndarray]:
+    """The strips as they are stored, after a look at their noise."""
+    for place, (strip, stored) in enumerate(strips):
+        noise.look(strip, place)
+        yield stored
+
+
+def _batches(strips: Iterable[np.ndarray], size: int) -> Iterator[list[np.ndarray]]:
+    """The strips in lists of `size`, at least one, the last shorter."""
+    waiting = iter(strips)
+    while batch := list(islice(waiting, max(size, 1))):
+        yield batch
 
 
 def _stored_step(strip: np.ndarray, least_noise: float) -> float:

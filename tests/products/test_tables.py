@@ -25,7 +25,7 @@ from promtrack.products import (
 )
 from promtrack.products.strips import Circumstances
 from promtrack.products.summary import motion_lines
-from promtrack.strip.store import StripWriter, packed
+from promtrack.strip.store import StripWriter, in_steps, packed
 from tests.show.fake_run import fake_measured
 
 
@@ -69,7 +69,7 @@ def write_strip(folder, measured):
     path.unlink(missing_ok=True)
     with StripWriter(path, strip.shape, STEP, strip_header(strip.geometry, strip.times_utc, about)) as file:
         for plane in strip.each():
-            file.add(packed(plane, STEP))
+            file.add(packed([in_steps(plane, STEP)])[0])
     finish_strip(path, measured.strip, measured.sequence, measured.lock, about)
 
 

@@ -5,7 +5,7 @@ import pytest
 from astropy.io import fits
 
 from promtrack.errors import InputError
-from promtrack.strip.store import CUBE, StripWriter, packed, read_planes
+from promtrack.strip.store import CUBE, StripWriter, in_steps, packed, read_planes
 
 STEP = 2.5  # a quarter of the noise below
 
@@ -22,7 +22,7 @@ def stored(path, cube):
     header = fits.Header([("CTYPE2", "HEIGHT"), ("CRVAL2", -12.5)])
     with StripWriter(path, cube.shape, STEP, header) as file:
         for plane in cube:
-            file.add(packed(plane, STEP))
+            file.add(packed([in_steps(plane, STEP)])[0])
     return path
 
 
