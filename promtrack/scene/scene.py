@@ -48,7 +48,6 @@ class Scene:
             full_scale=camera.full_scale(spec),
             read=self.frame,
             time_report=TimeReport("cadence", "times of the synthetic scene", ()),
-            decode_is_costly=True,
         )
 
 

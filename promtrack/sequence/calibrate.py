@@ -8,9 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError, PromtrackError
-from promtrack.sequence.develop import Plan, develop
-from promtrack.sequence.found import as_stored
-from promtrack.sequence.readers import find_frames
+from promtrack.sequence.develop import Plan, displayed
+from promtrack.sequence.readers import as_set, find_frames
 from promtrack.settings import CameraSettings
 
 __all__ = ["Calibration", "calibrated", "load_calibration", "make_calibration"]
@@ -115,11 +114,7 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
                     where=str(frame.file),
                     remedy="record it at the size of the frames",
                 )
-            colour = (
-                frame.colour if camera.bayer == "auto" or frame.colour in ("rgb", "bgr") else camera.bayer
-            )
-            up = frame.bottom_up if camera.rows == "auto" else camera.rows == "bottom-up"
-            total += develop(as_stored(frame), colour, plan, up)
+            total += displayed(as_set(frame, camera), plan)
     except PromtrackError as error:
         error.where = f"{key} ({error.where or path})"
         raise

@@ -1,18 +1,19 @@
 """Raw uncompressed capture video: frames as the camera gave them behind a 178-byte header, time stamps at the
 end.
 
-Layout (little-endian, common practice; the tests compare with ffmpeg's demuxer): 14 bytes of identification,
+Layout, little-endian, as FFmpeg's demuxer reads it (libavformat/serdec.c): 14 bytes of identification,
 then int32 camera, colour, byte-order flag, columns, rows, bits per sample, frames; three texts of 40 bytes;
 int64 start in local time and in UTC. Behind the frames may stand one int64 UTC stamp a frame, in units of 100
-ns since 0001-01-01. It is read without ffmpeg because any frame can be reached at once, and because ffmpeg
-does not hand on the stamps.
+ns since 0001-01-01 (FFmpeg does not hand these on; the tests write such files). The kind is recognised by the
+header's fields, which must all make sense. It is read without ffmpeg because any frame can be
+reached at once.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -81,17 +82,12 @@ def capture_frames(path: Path, size: int) -> list[Found]:
             shape,
             kind,
             header.colour,
-            _reader(path, header, order, i),
-            False,
+            partial(_frame, path, header, order, i),
             stamps[i],
             full_scale=full,
         )
         for i in range(count)
     ]
-
-
-def _reader(path: Path, header: _Header, order: str, index: int) -> Callable[[], np.ndarray]:
-    return lambda: _frame(path, header, order, index)
 
 
 def _frame(path: Path, header: _Header, order: str, index: int) -> np.ndarray:
@@ -125,7 +121,7 @@ def _stamps(path: Path, header: _Header, count: int, size: int) -> list[Stamps]:
     ticks = np.zeros(0, "<i8")
     if header.frames and size >= behind + 8 * header.frames:
         ticks = np.fromfile(path, "<i8", count, offset=behind)
-    if not len(ticks) or not (ticks > 0).all():
+    if not (ticks > 0).any():
         started = _utc(np.array([header.start_ticks]))[0]
         return [Stamps(created="" if np.isnat(started) else f"{started}Z")] * count
     return [Stamps(clock_utc=time) for time in _utc(ticks)]

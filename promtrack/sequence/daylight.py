@@ -1,4 +1,4 @@
-"""Times against the Sun: a recording that its time stamps put into the night is told so.
+"""Times against the Sun: a note where the time stamps put a recording into the night.
 
 The commonest cause is local time taken for UTC; then every angle that depends on the clock is wrong.
 """
@@ -27,8 +27,8 @@ def doubt_night(sequence: Sequence, site: SiteSettings) -> Sequence:
     lowest = int(np.argmin(altitude))
     moment = np.datetime_as_string(moments[lowest], unit="s")
     problem = (
-        f"at {moment}Z the Sun was {-altitude[lowest]:.0f} deg below the horizon of the site: if the times are local, "
-        "set times.zone, else mend the site or the clock"
+        f"at {moment}Z the Sun was {-altitude[lowest]:.0f} deg below the horizon of the site: if the times "
+        "are local, set times.zone, else mend the site or the clock"
     )
     report = sequence.time_report
     return replace(sequence, time_report=replace(report, problems=(*report.problems, problem)))

@@ -1,5 +1,5 @@
-"""From a frame as stored to a frame as displayed: colour to luminance, rows top-down, the machine's own byte
-order.
+"""From a frame as stored to a frame as displayed: colour to luminance, upright, square pixels, the machine's
+own byte order.
 
 Colour. A narrow-band picture of the Sun taken through a colour sensor has its light in the red photosites
 alone; the other channels hold noise. So where one channel carries most of the light it is taken alone, and
@@ -13,7 +13,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-__all__ = ["Plan", "channel_plan", "develop"]
+from promtrack.sequence.found import Found, as_stored
+
+__all__ = ["Plan", "channel_plan", "develop", "displayed"]
 
 Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
 
@@ -40,9 +42,28 @@ def channel_plan(stored: np.ndarray, colour: str) -> Plan:
     return best if light[best] > _ALONE * light.sum() > 0 else None
 
 
+def displayed(frame: Found, plan: Plan, stored: np.ndarray | None = None) -> np.ndarray:
+    """The frame, read unless it is given, and developed: turned upright, with square pixels.
+
+    Raises InputError, naming the frame, where it cannot be read.
+    """
+    shown = develop(as_stored(frame) if stored is None else stored, frame.colour, plan, frame.bottom_up)
+    if frame.aspect != 1.0:
+        rows, columns = frame.shape[::-1] if frame.orientation >= 5 else frame.shape
+        shown = cv2.resize(shown, (columns, rows), interpolation=cv2.INTER_CUBIC)  # size as (columns, rows)
+    if frame.orientation == 1:
+        return shown
+    if frame.orientation >= 5:  # 5 to 8 are 1, 4, 3, 2 turned over the main diagonal: TIFF 6.0, tag 274
+        shown = shown.T
+    if frame.orientation in (3, 4, 7, 8):
+        shown = shown[::-1]
+    if frame.orientation in (2, 3, 6, 7):
+        shown = shown[:, ::-1]
+    return np.ascontiguousarray(shown)
+
+
 def develop(stored: np.ndarray, colour: str, plan: Plan, turn_rows: bool) -> np.ndarray:
-    """The frame as displayed: 2-D, contiguous, uint8, uint16 or float32; values that are not finite become
-    0."""
+    """2-D, contiguous, uint8, uint16 or float32, rows top-down; values that are not finite become 0."""
     grey = _luminance(_as_rgb(stored, colour), plan)
     if turn_rows:
         grey = grey[::-1]

@@ -1,19 +1,24 @@
 """FITS files: pictures, cubes and tile-compressed pictures in, found frames out.
 
-The first unit that holds a picture counts. Plain data are read straight from the disk; tile-compressed data
-are unpacked by astropy, which is handed the structural keywords only, so that no odd card can trouble it.
-Source: FITS Standard 4.0, sections 4.4, 7.1 (image extensions) and 10.1 (tile compression).
+astropy reads headers and unpacks tiles. Header and data are fetched apart: only the keywords that are used
+are kept (thousands of headers would fill the memory), planes of plain data come straight from the disk, and
+tiles are unpacked with the structural keywords alone, so that a sloppy card neither warns nor stops a frame.
+Source: FITS Standard 4.0, sections 4.4, 7.1 (image extensions) and 10.1 (tile compression). Not in the
+Standard, but written by many cameras: BAYERPAT, XBAYROFF, YBAYROFF, ROWORDER, SATURATE, FILTER, T_OBS.
 """
 
 from __future__ import annotations
 
 import gzip
 import io
+import math
 import re
 import struct
+import warnings
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -21,42 +26,27 @@ import numpy as np
 from astropy.io import fits
 
 from promtrack.errors import InputError
-from promtrack.sequence.cards import BLOCK, Unit, number, read_unit, text
 from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, SAVE_AGAIN, Found, Stamps, check_size
 
-__all__ = ["first_picture", "fits_frames"]
+__all__ = ["fits_frames", "number", "opened", "text"]
 
-_TIME_KEYWORDS = (
-    "DATE-BEG",
-    "DATE-OBS",
-    "DATE_OBS",
-    "TIME-OBS",
-    "UTSTART",
-    "UT",
-    "DATE-END",
-    "DATE-AVG",
-    "DATE_AVG",
-    "T_OBS",
-    "MJD-BEG",
-    "MJD-OBS",
-    "MJD-AVG",
-    "EXPTIME",
-    "EXPOSURE",
-    "XPOSURE",
-    "TEXPOSUR",
-    "TIMESYS",
+_KEPT = re.compile(
+    r"XTENSION|Z?BITPIX|Z?NAXIS\d*|[PG]COUNT|ZIMAGE|BSCALE|BZERO|Z?BLANK|SATURATE|ROWORDER|[XY]?BAY(ERPAT|ROFF)"
+    r"|DATE[-_](BEG|OBS|END|AVG)|TIME-OBS|UTSTART|UT|T_OBS|MJD-(BEG|OBS|AVG)|EXPTIME|X?EXPOSURE|XPOSURE|TEXPOSUR"
+    r"|TIMESYS|C(TYPE|UNIT|RVAL|RPIX|DELT)[123]|CD3_3|(PC|CD)[12]_[12]|CROTA2?|RSUN_(OBS|REF)|SOLAR_R|DSUN_OBS"
+    r"|WAVELNTH|WAVEUNIT|FILTER"
 )
 _DTYPES = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 _STRUCTURE = re.compile(
-    rb"(?:XTENSION|BITPIX|NAXIS\d*|[PG]COUNT|TFIELDS|T(?:TYPE|FORM|SCAL|ZERO|NULL)\d+"
-    rb"|Z[A-Z]+\d*) *$"
+    r"(?:XTENSION|BITPIX|NAXIS\d*|[PG]COUNT|TFIELDS|T(?:TYPE|FORM|SCAL|ZERO|NULL)\d+|Z[A-Z]+\d*) *$"
 )
-_UNPACK_ERRORS = (
+_BLOCK, _CARD = 2880, 80
+_MOST_BLOCKS, _MOST_UNITS = 4000, 200  # 11 MB of header, units looked at
+_BROKEN = (
     OSError,
     ValueError,
     TypeError,
-    KeyError,
-    IndexError,
+    LookupError,
     AttributeError,
     ArithmeticError,
     RuntimeError,
@@ -66,14 +56,46 @@ _UNPACK_ERRORS = (
     zlib.error,
     fits.VerifyError,
 )
-_MOST_UNITS = 200
 
 
 @dataclass(frozen=True, slots=True)
-class _Scaling:
-    scale: float
-    zero: float
-    blank: object  # the integer that stands for no value, or None
+class _Unit:
+    """The unit that holds the picture."""
+
+    cards: dict[str, object]  # values of the keywords that are used
+    start: int  # offset of the header
+    data: int  # offset of the data
+    length: int  # bytes of data, without padding
+
+    @property
+    def packed(self) -> bool:
+        return self.cards.get("ZIMAGE") is True
+
+    @property
+    def axes(self) -> list[int]:
+        """Lengths of the axes of the picture, itself or unpacked; empty where this is no picture."""
+        if not self.packed and text(self.cards, "XTENSION") not in ("", "IMAGE"):
+            return []
+        prefix = "Z" if self.packed else ""
+        count = self.cards.get(f"{prefix}NAXIS")
+        axes = [
+            self.cards.get(f"{prefix}NAXIS{i + 1}") for i in range(count if isinstance(count, int) else 0)
+        ]
+        return [axis if isinstance(axis, int) and axis >= 0 else 0 for axis in axes]
+
+
+def number(cards: dict[str, object], *names: str, default: float = np.nan) -> float:
+    """The first of the keywords that holds a number."""
+    values = (cards.get(name) for name in names)
+    return next(
+        (float(v) for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)), default
+    )
+
+
+def text(cards: dict[str, object], *names: str) -> str:
+    """The first of the keywords that holds a text, stripped."""
+    values = (cards.get(name) for name in names)
+    return next((v.strip() for v in values if isinstance(v, str) and v.strip()), "")
 
 
 def opened(path: Path) -> BinaryIO:
@@ -87,102 +109,130 @@ def _zipped(path: Path) -> bool:
         return file.read(2) == b"\x1f\x8b"
 
 
-def first_picture(path: Path) -> tuple[Unit, dict[str, object]]:
-    """The first unit that holds a picture, and the shape keywords of the picture itself (unpacked names).
+def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
+    """One frame a plane of the first unit that holds a picture.
+
+    Parameters
+    ----------
+    alone : the file is the whole input, so that three planes are three frames and not three colours
 
     Raises
     ------
-    InputError : there is none, or the headers are damaged
+    InputError : nothing can be read
     """
-    try:
-        with opened(path) as file:
-            offset = 0
-            for _ in range(_MOST_UNITS):
-                unit = read_unit(file, offset)
-                if unit is None:
-                    break
-                axes = _axes(unit.cards)
-                if len(axes) >= 2 and all(axes):
-                    return unit, unit.cards
-                offset = unit.following
-    except (OSError, EOFError, zlib.error) as error:
-        raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
-    raise InputError("holds no picture in any of its FITS units", remedy=SAVE_AGAIN)
-
-
-def _axes(cards: dict[str, object]) -> list[int]:
-    packed = cards.get("ZIMAGE") is True
-    if not packed and text(cards, "XTENSION") not in ("", "IMAGE"):
-        return []
-    prefix = "Z" if packed else ""
-    count = cards.get(f"{prefix}NAXIS")
-    axes = [cards.get(f"{prefix}NAXIS{i + 1}") for i in range(min(count, 9) if isinstance(count, int) else 0)]
-    return [axis if isinstance(axis, int) and axis >= 0 else 0 for axis in axes]
-
-
-def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
-    """One frame a plane. Raises InputError where nothing can be read.
-
-    alone : the file is the whole input, so that three planes are three frames and not three colours
-    """
-    unit, cards = first_picture(path)
-    axes = _axes(cards)
-    columns, rows = axes[:2]
-    planes = int(np.prod(axes[2:], dtype=float)) if len(axes) > 2 else 1
+    unit = _first_picture(path)
+    cards, (columns, rows) = unit.cards, unit.axes[:2]
+    planes = math.prod(unit.axes[2:])
     check_size(rows, columns)
     if planes > MOST_FRAMES:
         raise InputError(f"claims {planes} planes", remedy=SAVE_AGAIN)
-    colour = planes == 3 and not alone and "TIME" not in text(cards, "CTYPE3").upper()
-    packed = cards.get("ZIMAGE") is True
-    zipped = _zipped(path)
-    if not zipped and unit.data + unit.length > size:
+    if not _zipped(path) and unit.data + unit.length > size:
         raise InputError(
             f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there", remedy=COPY_AGAIN
         )
-    dtype = _stored(cards, packed)
-    scaling = _Scaling(
-        number(cards, "BSCALE", default=1.0),
-        number(cards, "BZERO", default=0.0),
-        cards.get("BLANK", cards.get("ZBLANK")),
-    )
+    dtype = _stored_type(unit)
+    linear = number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0)
+    kind = "16-bit" if dtype == np.dtype(">i2") and linear == (1.0, 32768.0) else "float"
     take = (
-        _packed_reader(path, unit.start, scaling)
-        if packed
-        else _plane_reader(path, unit.data, scaling, (dtype, rows, columns))
+        partial(_packed_plane, path, unit)
+        if unit.packed
+        else partial(_plane, path, unit, dtype, (rows, columns))
     )
+    in_time = "TIME" in text(cards, "CTYPE3").upper()
+    colour = planes == 3 and not alone and not in_time
     found = Found(
         path,
         0,
         1 if colour else planes,
         (rows, columns),
-        _kind(dtype, cards),
-        _colour(cards, colour),
-        _planes_reader(take, (0, 1, 2)) if colour else _planes_reader(take, (0,)),
-        packed or zipped,
-        Stamps(fits={k: cards[k] for k in _TIME_KEYWORDS if k in cards}),
+        "8-bit" if dtype.itemsize == 1 and linear == (1.0, 0.0) else kind,
+        "rgb" if colour else _pattern(cards),
+        partial(_three_planes, take) if colour else partial(take, 0),
+        Stamps(fits=cards),
         bottom_up=text(cards, "ROWORDER").upper() != "TOP-DOWN",
         full_scale=number(cards, "SATURATE"),
     )
-    return [found] if found.count == 1 else [_plane(found, i, take, cards) for i in range(planes)]
+    if found.count == 1:
+        return [found]
+    since_s = _time_axis_s(cards, planes) if in_time else np.full(planes, np.nan)
+    return [
+        replace(
+            found, number=i, read=partial(take, i), stamps=Stamps(fits=cards, since_start_s=float(since_s[i]))
+        )
+        for i in range(planes)
+    ]
 
 
-def _stored(cards: dict[str, object], packed: bool) -> np.dtype:
-    bits = cards.get("ZBITPIX" if packed else "BITPIX")
+def _first_picture(path: Path) -> _Unit:
+    try:
+        with opened(path) as file, warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of cards that do not keep to the Standard
+            offset = 0
+            for _ in range(_MOST_UNITS):
+                raw = _raw_header(file, offset)
+                if not raw:
+                    break
+                unit = _unit(raw, offset)
+                if len(unit.axes) >= 2 and all(unit.axes):
+                    return unit
+                offset = unit.data + -(-unit.length // _BLOCK) * _BLOCK
+    except (OSError, EOFError, zlib.error) as error:
+        raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
+    raise InputError("holds no picture in any of its FITS units", remedy=SAVE_AGAIN)
+
+
+def _raw_header(file: BinaryIO, offset: int) -> str:
+    """The header at `offset` with its END card, in whole blocks; empty at the end of the file."""
+    file.seek(offset)
+    raw = b""
+    for _ in range(_MOST_BLOCKS):
+        block = file.read(_BLOCK)
+        raw += block
+        if any(block[i : i + 8].rstrip() == b"END" for i in range(0, len(block), _CARD)):
+            return raw.decode("latin-1").ljust(-(-len(raw) // _BLOCK) * _BLOCK)
+        if len(block) < _BLOCK:
+            if len(raw) < _CARD:
+                return ""
+            break
+    raise InputError("is cut short: its FITS header has no end", remedy=COPY_AGAIN)
+
+
+def _unit(raw: str, offset: int) -> _Unit:
+    header = fits.Header.fromstring(raw)
+    cards: dict[str, object] = {}
+    for key in filter(_KEPT.fullmatch, header):
+        try:
+            value = header[key]
+        except (fits.VerifyError, ValueError):
+            continue
+        if isinstance(value, (str, bool, int, float)):
+            cards[key] = value
+    return _Unit(cards, offset, offset + len(raw), _data_length(header, cards))
+
+
+def _data_length(header: fits.Header, cards: dict[str, object]) -> int:
+    """Bytes of data; the sizes of a hostile header are looked at before anything is done with them."""
+    for key, default, low, high in (("BITPIX", 8, -64, 64), ("NAXIS", 0, 0, 999), ("GCOUNT", 1, 0, 2**20)):
+        value = cards.get(key, default)
+        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+            raise InputError(f"has a FITS header with {key} = {str(value)[:30]}", remedy=SAVE_AGAIN)
+    try:
+        length = header.data_size
+    except _BROKEN:
+        length = -1
+    if not isinstance(length, int) or not 0 <= length < 2**50:
+        raise InputError("has a FITS header with impossible axes", remedy=SAVE_AGAIN)
+    return length
+
+
+def _stored_type(unit: _Unit) -> np.dtype:
+    bits = unit.cards.get("ZBITPIX" if unit.packed else "BITPIX")
     if bits not in _DTYPES:
         raise InputError(f"has a FITS header with BITPIX = {str(bits)[:30]}", remedy=SAVE_AGAIN)
     return np.dtype(_DTYPES[bits])
 
 
-def _kind(dtype: np.dtype, cards: dict[str, object]) -> str:
-    scaled = number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0)
-    if dtype.itemsize == 1 and scaled == (1.0, 0.0):
-        return "8-bit"
-    return "16-bit" if dtype == np.dtype(">i2") and scaled == (1.0, 32768.0) else "float"
-
-
-def _colour(cards: dict[str, object], planes: bool) -> str:
-    if planes:
-        return "rgb"
+def _pattern(cards: dict[str, object]) -> str:
     pattern = text(cards, "BAYERPAT").lower()
     if pattern not in ("rggb", "bggr", "grbg", "gbrg"):
         return "mono"
@@ -191,101 +241,61 @@ def _colour(cards: dict[str, object], planes: bool) -> str:
     return "".join(np.roll(square, shift, axis=(0, 1)).ravel())
 
 
-def _plane(found: Found, index: int, take: Callable[[int], np.ndarray], cards: dict[str, object]) -> Found:
-    stamps = found.stamps
-    step = number(cards, "CDELT3", "CD3_3")
-    if "TIME" in text(cards, "CTYPE3").upper() and np.isfinite(step):
-        unit = {"min": 60.0, "h": 3600.0, "d": 86400.0}.get(text(cards, "CUNIT3"), 1.0)
-        along = (
-            number(cards, "CRVAL3", default=0.0) + (index + 1 - number(cards, "CRPIX3", default=1.0)) * step
-        )
-        stamps = replace(stamps, since_start_s=along * unit)
-    return replace(found, number=index, read=_planes_reader(take, (index,)), stamps=stamps)
+def _time_axis_s(cards: dict[str, object], planes: int) -> np.ndarray:
+    """(planes,) seconds along the third axis; nan where it has no step."""
+    unit = {"min": 60.0, "h": 3600.0, "d": 86400.0}.get(text(cards, "CUNIT3"), 1.0)
+    along = np.arange(1, planes + 1) - number(cards, "CRPIX3", default=1.0)
+    return unit * (number(cards, "CRVAL3", default=0.0) + along * number(cards, "CDELT3", "CD3_3"))
 
 
-def _planes_reader(take: Callable[[int], np.ndarray], planes: tuple[int, ...]) -> Callable[[], np.ndarray]:
-    if len(planes) == 1:
-        return lambda: take(planes[0])
-    return lambda: np.stack([take(plane) for plane in planes], axis=-1)
+def _three_planes(take: Callable[[int], np.ndarray]) -> np.ndarray:
+    return np.stack([take(plane) for plane in range(3)], axis=-1)
 
 
-def _plane_reader(
-    path: Path, start: int, scaling: _Scaling, layout: tuple[np.dtype, int, int]
-) -> Callable[[int], np.ndarray]:
-    dtype, rows, columns = layout
-    size = rows * columns * dtype.itemsize
-
-    def take(plane: int) -> np.ndarray:
-        try:
-            with opened(path) as file:
-                file.seek(start + plane * size)
-                data = file.read(size)
-        except (OSError, EOFError, zlib.error) as error:
-            raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
-        if len(data) < size:
-            raise InputError(
-                f"is cut short: plane {plane} has {len(data)} of {size} bytes", remedy=COPY_AGAIN
-            )
-        return _physical(np.frombuffer(data, dtype).reshape(rows, columns), scaling)
-
-    return take
+def _plane(path: Path, unit: _Unit, dtype: np.dtype, shape: tuple[int, int], plane: int) -> np.ndarray:
+    size = math.prod(shape) * dtype.itemsize
+    try:
+        with opened(path) as file:
+            file.seek(unit.data + plane * size)
+            data = file.read(size)
+    except (OSError, EOFError, zlib.error) as error:
+        raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
+    if len(data) < size:
+        raise InputError(f"is cut short: plane {plane} has {len(data)} of {size} bytes", remedy=COPY_AGAIN)
+    return _physical(np.frombuffer(data, dtype).reshape(shape), unit.cards)
 
 
-def _physical(stored: np.ndarray, scaling: _Scaling) -> np.ndarray:
+def _physical(stored: np.ndarray, cards: dict[str, object]) -> np.ndarray:
     """Stored values to counts: uint8 and uint16 where they are that, float32 otherwise; blank becomes nan."""
-    linear = scaling.scale, scaling.zero
-    if linear == (1.0, 0.0) and stored.dtype.itemsize == 1:
+    scale, zero = number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0)
+    if (scale, zero) == (1.0, 0.0) and stored.dtype.itemsize == 1:
         return stored
-    if linear == (1.0, 32768.0) and stored.dtype.newbyteorder("=") == np.int16:
+    if (scale, zero) == (1.0, 32768.0) and stored.dtype.newbyteorder("=") == np.int16:
         return stored.view(stored.dtype.str.replace("i", "u")) ^ np.uint16(0x8000)
     with np.errstate(over="ignore", invalid="ignore"):
-        counts = (stored if linear == (1.0, 0.0) else stored * scaling.scale + scaling.zero).astype(
-            np.float32
-        )
-    if isinstance(scaling.blank, int) and stored.dtype.kind == "i":
-        counts[stored == scaling.blank] = np.nan
+        counts = (stored if (scale, zero) == (1.0, 0.0) else stored * scale + zero).astype(np.float32)
+    blank = cards.get("BLANK", cards.get("ZBLANK"))
+    if isinstance(blank, int) and stored.dtype.kind == "i":
+        counts[stored == blank] = np.nan
     return counts
 
 
-def _packed_reader(path: Path, start: int, scaling: _Scaling) -> Callable[[int], np.ndarray]:
-    def take(plane: int) -> np.ndarray:
-        try:
-            with opened(path) as file:
-                unit = read_unit(file, start)  # again: kept for every frame, headers would fill the memory
-                if unit is None:
-                    raise EOFError("the file has become shorter")
-                file.seek(unit.data)
-                table = file.read(unit.length)
-            with fits.open(io.BytesIO(_bare(unit, table)), do_not_scale_image_data=True) as units:
-                stored = (
-                    units[1].section[(plane,) * (len(units[1].shape) - 2)]
-                    if len(units[1].shape) < 4
-                    else (units[1].data.reshape(-1, *units[1].shape[-2:])[plane])
-                )
-        except _UNPACK_ERRORS as error:
-            why = (str(error) or type(error).__name__).splitlines()[0][:120]
-            raise InputError(f"cannot be unpacked ({why})", remedy=COPY_AGAIN) from None
-        return _physical(np.asarray(stored), scaling)
-
-    return take
-
-
-def _bare(unit: Unit, table: bytes) -> bytes:
-    """A FITS file of the unit alone, with its structural keywords only and without scaling of the values."""
-    cards = [unit.raw[i : i + 80] for i in range(0, len(unit.raw), 80)]
-    kept = [card for card in cards if _STRUCTURE.match(card[:8])]
-    primary = _padded(
-        [
-            b"SIMPLE  =                    T",
-            b"BITPIX  =                    8",
-            b"NAXIS   =                    0",
-            b"EXTEND  =                    T",
-            b"END",
-        ]
-    )
-    return primary + _padded([*kept, b"END"]) + table + b"\0" * (-len(table) % BLOCK)
-
-
-def _padded(cards: list[bytes]) -> bytes:
-    block = b"".join(card.ljust(80) for card in cards)
-    return block.ljust(-(-len(block) // BLOCK) * BLOCK)
+def _packed_plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
+    try:
+        with opened(path) as file:
+            header = fits.Header.fromstring(_raw_header(file, unit.start))
+            file.seek(unit.data)
+            table = file.read(unit.length)
+        kept = fits.Header([card for card in header.cards if _STRUCTURE.match(card.keyword)])
+        alone = (fits.PrimaryHDU().header.tostring() + kept.tostring()).encode("latin-1") + table
+        with fits.open(
+            io.BytesIO(alone + b"\0" * (-len(table) % _BLOCK)), do_not_scale_image_data=True
+        ) as units:
+            planes = (
+                units[1].section if len(unit.axes) < 4 else units[1].data.reshape(-1, *units[1].shape[-2:])
+            )
+            stored = np.asarray(planes[plane] if len(unit.axes) > 2 else planes[:])
+    except _BROKEN as error:
+        why = (str(error) or type(error).__name__).splitlines()[0][:120]
+        raise InputError(f"cannot be unpacked ({why})", remedy=COPY_AGAIN) from None
+    return _physical(stored, unit.cards)

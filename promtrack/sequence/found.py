@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 
@@ -17,14 +16,13 @@ from promtrack.errors import InputError
 __all__ = [
     "COPY_AGAIN",
     "MOST_FRAMES",
-    "MOST_PIXELS",
     "SAVE_AGAIN",
     "Exif",
     "Found",
     "Stamps",
     "as_stored",
     "check_size",
-    "read_exactly",
+    "printable",
 ]
 
 MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size is allocated
@@ -47,7 +45,7 @@ class Exif:
 class Stamps:
     """What a file says about the time of one of its frames."""
 
-    fits: dict[str, object] | None = None  # the header's time keywords
+    fits: dict[str, object] | None = None  # the header's keywords that are used
     exif: Exif | None = None
     clock_utc: np.datetime64 | None = None  # recorded with the frame by the camera's computer
     since_start_s: float = np.nan  # time since the first frame of the same file
@@ -57,23 +55,41 @@ class Stamps:
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
     """One frame in a file. `read` gives it as stored: rows and bytes in the file's order, colour not yet
-    resolved."""
+    resolved, neither turned nor stretched."""
 
     file: Path
     number: int  # within its file, from 0
     count: int  # frames in that file
-    shape: tuple[int, int]  # rows, columns
+    stored_shape: tuple[int, int]  # rows, columns as stored
     kind: str  # '8-bit', '16-bit' or 'float'
     colour: str  # 'mono', 'rgb', 'bgr', or the pattern of raw colour: 'rggb', ...
     read: Callable[[], np.ndarray]
-    costly: bool
     stamps: Stamps
     bottom_up: bool = False
     full_scale: float = np.nan  # where the file states it
+    orientation: int = 1  # as TIFF 6.0 and EXIF number them, 1 to 8
+    aspect: float = 1.0  # width of a stored pixel over its height
+    remarks: tuple[
+        str, ...
+    ] = ()  # what the reader did of itself, said once for all frames of the same remark
 
     @property
     def name(self) -> str:
-        return self.file.name if self.count == 1 else f"{self.file.name}#{self.number}"
+        name = printable(self.file.name)
+        return name if self.count == 1 else f"{name}#{self.number}"
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows, columns as displayed: turned upright, with square pixels."""
+        rows, columns = self.stored_shape
+        rows, columns = max(rows, round(rows / self.aspect)), max(columns, round(columns * self.aspect))
+        return (columns, rows) if self.orientation >= 5 else (rows, columns)
+
+
+def printable(name: str) -> str:
+    r"""A file's name as any table or terminal can hold it: bytes that are no UTF-8, and controls, as \xff."""
+    text = name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def as_stored(frame: Found) -> np.ndarray:
@@ -95,15 +111,3 @@ def check_size(rows: int, columns: int) -> None:
             f"claims {columns} x {rows} pixels, more than the limit of {MOST_PIXELS // 1_000_000} million",
             remedy="crop the frames, or remove the file if its header is damaged",
         )
-
-
-def read_exactly(file: BinaryIO, offset: int, size: int) -> bytes:
-    """`size` bytes from `offset`; raises InputError when the file ends before."""
-    file.seek(offset)
-    data = file.read(size)
-    if len(data) < size:
-        raise InputError(
-            f"is cut short: {offset + size} bytes are needed, {offset + len(data)} are there",
-            remedy=COPY_AGAIN,
-        )
-    return data

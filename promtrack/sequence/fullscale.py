@@ -10,13 +10,7 @@ __all__ = ["full_scale"]
 
 _PILE = 2e-4  # part of a frame's pixels that must share the highest value
 _LEAST_PILE = 20  # and at least so many
-_STEPS = (
-    1.0,
-    255.0,
-    4095.0,
-    16383.0,
-    65535.0,
-)  # full scales of usual floats: a unit range, or a camera's 8 to 16 bits
+_STEPS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)  # of usual floats: a unit range, a camera's 8 to 16 bits
 
 
 def full_scale(samples: list[np.ndarray], frame: Found) -> float:

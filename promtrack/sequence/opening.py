@@ -7,20 +7,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.sequence.calibrate import Calibration, calibrated, load_calibration
-from promtrack.sequence.develop import Plan, channel_plan, develop
+from promtrack.sequence.develop import Plan, channel_plan, develop, displayed
+from promtrack.sequence.exposures import with_exposure_classes
 from promtrack.sequence.found import COPY_AGAIN, Found, as_stored
 from promtrack.sequence.fullscale import full_scale
 from promtrack.sequence.order import by_time
-from promtrack.sequence.readers import find_frames, passed_over
+from promtrack.sequence.readers import as_set, find_frames, other_files
 from promtrack.sequence.records import Rejected, Sequence, TimeReport
-from promtrack.sequence.solarheader import solar_header
+from promtrack.sequence.solarheader import line_of_light, solar_headers
 from promtrack.sequence.times import frame_times
 from promtrack.settings import CameraSettings, TimesSettings
 
@@ -46,47 +46,45 @@ def open_sequence(
     """
     path = Path(path)
     found, left_out = find_frames(path, bayer=camera.bayer)
-    others = [name for name in passed_over(path, found, left_out) if name != Path(times.table).name]
+    others = [name for name in other_files(path, found, left_out) if name != Path(times.table).name]
     try:
-        found, odd = _alike([_as_set(frame, camera) for frame in found])
+        found, odd = _alike([as_set(frame, camera) for frame in found])
         timed = frame_times(found, times, path if path.is_dir() else path.parent)
-        ordered, times_utc, report, untimed = by_time(found, timed)
+        ordered = by_time(found, timed, times)
     except InputError as error:
         raise error.at(str(path)) from None
-    left_out = [*left_out, *odd, *untimed]
-    if len(ordered) < 2:
+    left_out = [*left_out, *odd, *ordered.left_out]
+    frames = ordered.frames
+    if len(frames) < 2:
         raise InputError(
-            f"has {len(ordered)} usable frame{'s' * (len(ordered) != 1)}, at least 2 are needed"
+            f"has {len(frames)} usable frame{'s' * (len(frames) != 1)}, at least 2 are needed"
             + (f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""),
             where=str(path),
             remedy="give the folder or film of a whole recording",
         )
-    samples, plan = _samples(ordered, str(path))
-    calibration = load_calibration(camera, ordered[0].shape, plan)
-    full = full_scale(samples, ordered[0])
-    return Sequence(
-        path,
-        tuple(frame.name for frame in ordered),
-        times_utc,
-        timed.exposure_s,
-        ordered[0].shape,
-        full,
-        _reader(ordered, plan, calibration, full),
-        report,
-        tuple(left_out),
-        solar_header(ordered[0]),
-        any(frame.costly for frame in ordered),
-        (*_others(others), *_notes(ordered[0], plan, calibration, samples)),
+    samples, plan = _samples(frames, str(path))
+    calibration = load_calibration(camera, frames[0].shape, plan)
+    full = full_scale(samples, frames[0])
+    headers = solar_headers(frames)
+    exposures = ordered.exposures_s
+    return with_exposure_classes(
+        Sequence(
+            path,
+            tuple(frame.name for frame in frames),
+            ordered.times_utc,
+            float(np.nanmedian(exposures)) if np.isfinite(exposures).any() else np.nan,
+            frames[0].shape,
+            full,
+            _reader(frames, plan, calibration, full),
+            ordered.report,
+            tuple(left_out),
+            headers[0],
+            (*_others(others), *ordered.notes, *_notes(frames, plan, calibration, samples)),
+            headers if any(headers) else (),
+            exposures,
+            line=line_of_light(frames[0].stamps.fits),
+        )
     )
-
-
-def _as_set(frame: Found, camera: CameraSettings) -> Found:
-    """The frame with the order of rows and the colour pattern that the user has set."""
-    if camera.rows != "auto":
-        frame = replace(frame, bottom_up=camera.rows == "bottom-up")
-    if camera.bayer == "auto" or frame.colour in ("rgb", "bgr"):
-        return frame
-    return replace(frame, colour="mono" if camera.bayer == "none" else camera.bayer)
 
 
 def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
@@ -122,7 +120,7 @@ def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
             stored = as_stored(frame)
             if not samples:
                 plan = channel_plan(stored, frame.colour)
-            samples.append(develop(stored, frame.colour, plan, frame.bottom_up))
+            samples.append(displayed(frame, plan, stored))
         except InputError as error:
             failed = failed or error
     if failed and not samples:
@@ -137,7 +135,7 @@ def _reader(
 ) -> Callable[[int], np.ndarray]:
     def read(index: int) -> np.ndarray:
         frame = frames[index]
-        shown = develop(as_stored(frame), frame.colour, plan, frame.bottom_up)
+        shown = displayed(frame, plan)
         if shown.shape != frame.shape:
             raise InputError(
                 f"has {shown.shape[1]} x {shown.shape[0]} pixels, not {frame.shape[1]} x {frame.shape[0]}",
@@ -153,20 +151,20 @@ def _others(names: list[str]) -> tuple[str, ...]:
     """What else lies in the folder."""
     if not names:
         return ()
-    return (
-        f"{len(names)} other file{'s are' if len(names) > 1 else ' is'} no picture: {names[0]}"
-        + ", ..." * (len(names) > 1),
-    )
+    count = f"{len(names)} other files" if len(names) > 1 else "1 other file"
+    return (f"{count} ignored (not images): {names[0]}" + ", ..." * (len(names) > 1),)
 
 
 def _notes(
-    frame: Found, plan: Plan, calibration: Calibration | None, samples: list[np.ndarray]
+    frames: list[Found], plan: Plan, calibration: Calibration | None, samples: list[np.ndarray]
 ) -> tuple[str, ...]:
-    notes = []
+    notes, frame = [], frames[0]
     if len(samples) > 1 and all(np.array_equal(sample, samples[0]) for sample in samples[1:]):
         notes.append(
             f"the {len(samples)} frames looked at are one and the same picture: nothing can move in them"
         )
+    for remark, count in Counter(remark for frame in frames for remark in frame.remarks).items():
+        notes.append(f"{count} of {len(frames)} frames: {remark}")
     if frame.colour != "mono":
         how = "the mean of the channels"
         if plan is not None:
@@ -191,15 +189,25 @@ def sequence_from_arrays(
 
     Raises
     ------
-    ValueError : wrong shapes, fewer than two frames, or a time that is missing
+    ValueError : wrong shapes, fewer than two frames, times that are no dates, missing or equal, or a full
+        scale that is not a positive number
     """
     held = frames if isinstance(frames, np.ndarray) else list(frames)
-    moments = np.asarray(times_utc, "datetime64[us]")
+    given = np.asarray(times_utc)
+    if given.dtype.kind in "biufc":
+        raise ValueError(f"times_utc must be dates (datetime64), got numbers of type {given.dtype}")
+    moments = given.astype("datetime64[us]")
     if len(held) < 2 or moments.shape != (len(held),) or np.isnat(moments).any():
         raise ValueError(
             f"times_utc must have shape ({len(held)},) without NaT, for at least 2 frames, "
             f"got {moments.shape}"
         )
+    if len(np.unique(moments)) < len(moments):
+        raise ValueError(
+            f"times_utc must all differ, got {len(np.unique(moments))} times for {len(moments)} frames"
+        )
+    if not (np.isfinite(full_scale) and full_scale > 0):
+        raise ValueError(f"full_scale must be a positive number, got {full_scale}")
     shapes = {np.shape(frame) for frame in held}
     if len(shapes) != 1 or len(next(iter(shapes))) != 2:
         raise ValueError(f"frames must be 2-D and of one shape, got {sorted(shapes)}")

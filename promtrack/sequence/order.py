@@ -1,36 +1,57 @@
-"""The order of time: frames with times in, frames in order, what was odd, and frames left out."""
+"""The order of time: frames with times in; frames in order at times that strictly increase, what was odd, and
+frames left out, out."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
-from promtrack.errors import InputError
+from promtrack.errors import InputError, SettingsError
 from promtrack.sequence.found import Found
 from promtrack.sequence.records import Rejected, TimeReport
+from promtrack.sequence.stamps import parse_stamp
 from promtrack.sequence.times import FrameTimes
+from promtrack.sequence.zones import stamps_to_utc
+from promtrack.settings import TimesSettings
 
-__all__ = ["by_time"]
+__all__ = ["Ordered", "by_time"]
+
+_GIVE = (
+    "give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, or a times.table"
+)
 
 _STRAY_DAYS = 3.0  # a frame that far from the median time belongs to another day
 _STRAY_PART = 0.2  # more than this part of the frames is no stray but a recording over days
 _GAP = 3.0  # usual cadences that make a gap
-_YEARS = (
-    np.datetime64("1990-01-01", "us"),
-    np.datetime64("2100-01-01", "us"),
-)  # a digital camera's clock, set
+_SHARED_S = 1.5  # mean cadence up to which frames may share a stamp in whole seconds
+_BURST = 4  # frames of one stamp that make a burst
+_SECOND = np.timedelta64(1, "s")
 
 
-def by_time(
-    frames: list[Found], timed: FrameTimes
-) -> tuple[list[Found], np.ndarray, TimeReport, list[Rejected]]:
-    """Frames and (n,) times in order of time, the report with all problems, and the frames without a usable
-    time.
+@dataclass(frozen=True, slots=True, eq=False)
+class Ordered:
+    """Frames in the order of time."""
+
+    frames: list[Found]
+    times_utc: np.ndarray  # (n,) datetime64[us], strictly increasing
+    exposures_s: np.ndarray  # (n,) nan where unknown
+    report: TimeReport
+    left_out: list[Rejected]
+    notes: tuple[str, ...]
+
+
+def by_time(frames: list[Found], timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Ordered:
+    """Frames in order of time, between times.from and times.to.
+
+    Frames that share a stamp in whole seconds are spread evenly over that second where the recording is that
+    fast; else the second of them is left out.
 
     Raises
     ------
-    InputError : all frames carry one and the same time
+    InputError : most frames share their time with others, or none lies between times.from and times.to
+    SettingsError : times.from or times.to is no time
     """
     times = timed.times_utc
     known = ~np.isnat(times)
@@ -52,9 +73,85 @@ def by_time(
             f"(first: {frames[kept[backward[0]]].name}); the order of time was taken"
         )
     kept = kept[np.argsort(times[kept], kind="stable")]
-    ordered, moments = [frames[i] for i in kept], times[kept]
-    problems += _oddities(ordered, moments)
-    return ordered, moments, replace(timed.report, problems=tuple(problems)), left_out
+    moments = times[kept].copy()
+    problems += _make_distinct(moments)
+    twin = np.flatnonzero(np.diff(moments, prepend=moments[:1] - _SECOND) == np.timedelta64(0, "us"))
+    if len(twin):
+        left_out += [
+            Rejected(frames[kept[i]].name, f"has the same time as {frames[kept[i - 1]].name}") for i in twin
+        ]
+        problems.append(
+            f"{_frames(len(twin))} with the same time as the one before left out "
+            f"(first: {frames[kept[twin[0]]].name}, {_iso(moments[twin[0]])})"
+        )
+        kept, moments = np.delete(kept, twin), np.delete(moments, twin)
+    inside = _window(moments, settings)
+    kept, moments, outside = kept[inside], moments[inside], int((~inside).sum())
+    problems += _oddities(moments)
+    asked = [
+        f"times.{word} = {value}"
+        for word, value in (("from", settings.from_utc), ("to", settings.to_utc))
+        if value
+    ]
+    return Ordered(
+        [frames[i] for i in kept],
+        moments,
+        timed.exposures_s[kept],
+        replace(timed.report, problems=tuple(problems)),
+        left_out,
+        (f"{_frames(outside)} outside {' and '.join(asked)} not used",) if outside else (),
+    )
+
+
+def _make_distinct(times: np.ndarray) -> list[str]:
+    """Spread frames that share a stamp in whole seconds over their second, in place; what was done."""
+    values, first, shared = np.unique(times, return_index=True, return_counts=True)
+    sharing = int(shared[shared > 1].sum())
+    if not sharing:
+        return []
+    if len(values) == 1:
+        raise InputError(f"all {len(times)} frames carry the same time, {_iso(times[0])}", remedy=_GIVE)
+    whole = np.all((values - values[0]) % _SECOND == np.timedelta64(0, "us"))
+    mean_s = (values[-1] - values[0]) / _SECOND / (len(times) - 1)
+    if whole and (mean_s <= _SHARED_S or shared.min() >= _BURST):
+        for start, count in zip(first, shared, strict=True):
+            times[start : start + count] += np.arange(count) * np.timedelta64(1_000_000 // count, "us")
+        return [
+            f"the stamps are in whole seconds, and {sharing} frames share theirs with others: these were "
+            "spread evenly over their second, in the order of their names"
+        ]
+    if 2 * sharing > len(times):
+        raise InputError(
+            f"{sharing} of {len(times)} frames share their time with another "
+            f"(first: {_iso(values[shared > 1][0])})",
+            remedy=_GIVE,
+        )
+    return []
+
+
+def _window(times: np.ndarray, settings: TimesSettings) -> np.ndarray:
+    """(n,) which frames lie between times.from and times.to; a time of day counts from the first frame on."""
+    inside = np.ones(len(times), bool)
+    for key, text in (("from", settings.from_utc), ("to", settings.to_utc)):
+        if not text or not len(times):
+            continue
+        stamp = parse_stamp(text)
+        clock = parse_stamp(f"{np.datetime_as_string(times[0], unit='D')}T{text}")
+        if stamp is None and clock is None:
+            raise SettingsError(
+                f"times.{key} '{text}' is no time", remedy="write it as 2026-05-17T09:31:20Z or 09:31:20"
+            )
+        moment = stamps_to_utc([stamp or clock], UTC)[0][0]
+        if stamp is None and moment < times[0] and times[-1] >= moment + np.timedelta64(1, "D"):
+            moment += np.timedelta64(1, "D")  # past midnight
+        inside &= times >= moment if key == "from" else times <= moment
+    if inside.sum() < min(2, len(times)):
+        raise InputError(
+            f"has {_frames(int(inside.sum()))} between times.from and times.to; the recording lasts from "
+            f"{_iso(times[0])} to {_iso(times[-1])}",
+            remedy="give other times",
+        )
+    return inside
 
 
 def _stray(times: np.ndarray, known: np.ndarray) -> np.ndarray:
@@ -68,24 +165,12 @@ def _stray(times: np.ndarray, known: np.ndarray) -> np.ndarray:
     return stray
 
 
-def _oddities(frames: list[Found], times: np.ndarray) -> list[str]:
-    if len(frames) < 2:
+def _oddities(times: np.ndarray) -> list[str]:
+    if len(times) < 2:
         return []
-    steps = np.diff(times) / np.timedelta64(1, "s")
-    if not steps.any():
-        raise InputError(
-            f"all {len(frames)} frames carry the same time, {_iso(times[0])}",
-            remedy="give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
-            "or a times.table",
-        )
     problems = []
-    same = np.flatnonzero(steps == 0) + 1
-    if len(same):
-        problems.append(
-            f"{_frames(len(same))} with the same time as the one before (first: {frames[same[0]].name}, "
-            f"{_iso(times[same[0]])}), kept"
-        )
-    usual = float(np.median(steps[steps > 0]))
+    steps = np.diff(times) / _SECOND
+    usual = float(np.median(steps))
     gaps = np.flatnonzero(steps > _GAP * usual)
     if len(gaps):
         longest = int(np.argmax(steps))
@@ -93,9 +178,17 @@ def _oddities(frames: list[Found], times: np.ndarray) -> list[str]:
             f"{len(gaps)} gap{'s' * (len(gaps) > 1)} longer than {_GAP:g} times the usual cadence of "
             f"{usual:.3g} s (longest: {steps[longest]:.3g} s after {_iso(times[longest])})"
         )
-    if times[0] < _YEARS[0] or times[-1] > _YEARS[1]:
+    now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "us")
+    why = ""
+    if (
+        times[0].astype(object).year < 1990 or times[0].astype(object).year == 2000
+    ):  # where unset clocks begin
+        why = "the clock was hardly set"
+    elif times[-1] > now + np.timedelta64(1, "D"):
+        why = "that is in the future, so the clock was wrong"
+    if why:
         problems.append(
-            f"the times run from {_iso(times[0])} to {_iso(times[-1])}: the clock was hardly set; "
+            f"the times run from {_iso(times[0])} to {_iso(times[-1])}: {why}; "
             "the size and orientation of the Sun would be those of that date"
         )
     if steps.sum() > _STRAY_DAYS * 86400:

@@ -1,22 +1,14 @@
-"""How good one frame is: a frame in, saturation and sharpness out.
-
-Cheap enough for every frame; none of it needs the limb. Values are in counts and pixels.
-"""
+"""How sharp one frame is. Cheap enough for every frame; it does not need the limb."""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
 
-__all__ = ["saturated_fraction", "sharpness"]
+__all__ = ["sharpness"]
 
 _NOISE_SCALE_PX = 1.0  # smoothing before the slope is taken, so that noise does not count as sharpness
 _STEEPEST = 99.5  # per cent of slopes that lie below the one quoted: on any picture with a limb, the limb's
-
-
-def saturated_fraction(frame: np.ndarray, full_scale: float) -> float:
-    """Part of the pixels of a 2-D frame that have reached `full_scale`, 0 to 1."""
-    return np.count_nonzero(frame >= full_scale) / frame.size
 
 
 def sharpness(frame: np.ndarray) -> float:

@@ -1,7 +1,7 @@
-"""What kind of file it is: a folder or a file in, found frames and files left out out.
+"""What kind of file it is: a folder or a file in; found frames, and files that cannot be read, out.
 
-The kind is told by the content, never by the name; the name only decides whether a file that is no picture
-was meant to be one.
+The content decides what a file is, never its name; the name only says whether a file that is no picture was
+meant to be one.
 """
 
 from __future__ import annotations
@@ -9,21 +9,23 @@ from __future__ import annotations
 import os
 import re
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 from promtrack.errors import InputError
 from promtrack.sequence.capture import HEADER, capture_frames, is_capture
 from promtrack.sequence.fitsfile import fits_frames, opened
-from promtrack.sequence.found import COPY_AGAIN, Found
+from promtrack.sequence.found import COPY_AGAIN, Found, printable
 from promtrack.sequence.records import Rejected
 from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
 from promtrack.sequence.video import video_frames
+from promtrack.settings import CameraSettings
 
-__all__ = ["find_frames", "frames_of_file", "natural_key", "passed_over"]
+__all__ = ["as_set", "find_frames", "natural_key", "other_files"]
 
 _STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
 _FILM_NAMES = frozenset(
-    (".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv", ".ser")
+    [".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv", ".ser"]
 )
 
 
@@ -46,23 +48,32 @@ def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[R
     frames, left_out = [], []
     for file in files:
         try:
-            frames += frames_of_file(file, alone=alone, bayer=bayer)
+            frames += _frames_of_file(file, alone=alone, bayer=bayer)
         except InputError as error:
             if alone:
                 raise error.at(str(path)) from None
-            left_out.append(Rejected(file.name, error.what))
+            left_out.append(Rejected(printable(file.name), error.what))
     if not frames:
         raise _nothing(path, left_out)
     return frames, left_out
 
 
-def passed_over(path: Path, found: list[Found], left_out: list[Rejected]) -> list[str]:
-    """Names of the files in the folder that are no pictures and do not claim to be any; settings are not
-    counted."""
-    known = (
-        {frame.file.name for frame in found} | {rejected.file for rejected in left_out} | {"promtrack.toml"}
-    )
-    return [file.name for file in _files(path) if file.name not in known] if path.is_dir() else []
+def as_set(frame: Found, camera: CameraSettings) -> Found:
+    """The frame with the order of rows and the colour pattern that the user has set."""
+    if camera.rows != "auto":
+        frame = replace(frame, bottom_up=camera.rows == "bottom-up")
+    if camera.bayer == "auto" or frame.colour in ("rgb", "bgr"):
+        return frame
+    return replace(frame, colour="mono" if camera.bayer == "none" else camera.bayer)
+
+
+def other_files(path: Path, found: list[Found], left_out: list[Rejected]) -> list[str]:
+    """Names of the files in the folder that neither are pictures nor claim to be; settings do not count."""
+    if not path.is_dir():
+        return []
+    known = {printable(frame.file.name) for frame in found} | {rejected.file for rejected in left_out}
+    names = [printable(file.name) for file in _files(path)]
+    return [name for name in names if name not in known | {"promtrack.toml"}]
 
 
 def _files(path: Path) -> list[Path]:
@@ -94,7 +105,7 @@ def _is_folder(entry: os.DirEntry[str]) -> bool:
         return False
 
 
-def frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Found]:
+def _frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Found]:
     """Frames of one file, by its content; an empty list where it is no picture and does not claim to be one.
 
     Raises
@@ -110,7 +121,9 @@ def frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Foun
         with file.open("rb") as opened_file:
             head = opened_file.read(HEADER)
         return (
-            _by_content(file, head, size, suffix, alone=alone, bayer=bayer) if claims or _kind(head) else []
+            _by_content(file, head, size, suffix, alone=alone, bayer=bayer)
+            if claims or _kind(head) not in ("", "sound")
+            else []
         )
     except OSError as error:
         if not claims:
@@ -135,6 +148,12 @@ def _kind(head: bytes) -> str:
         or head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide")
     ):
         return "film"
+    if (
+        head[:4] in (b"fLaC", b"OggS")
+        or head[:3] == b"ID3"
+        or (head[:4] == b"RIFF" and head[8:12] == b"WAVE")
+    ):
+        return "sound"
     if is_capture(head):
         return "capture"
     return "gzip" if head[:2] == b"\x1f\x8b" else ""
@@ -160,6 +179,8 @@ def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool,
         return fits_frames(file, size, alone=alone)
     if kind == "capture":
         return capture_frames(file, size)
+    if kind == "sound":
+        raise InputError("is a sound file", remedy="leave it out")
     if kind == "film" or suffix in _FILM_NAMES:
         return video_frames(file, bayer=bayer)
     raise InputError(

@@ -55,15 +55,18 @@ class Sequence:
     path: Path
     names: tuple[str, ...]  # file name, or 'file#number' inside a multi-frame file
     times_utc: np.ndarray  # (n,) datetime64[us], middle of the exposure; NaT never occurs here
-    exposure_s: float  # nan if unknown
+    exposure_s: float  # median; nan if unknown
     shape: tuple[int, int]  # rows, columns
     full_scale: float  # value at which the camera saturates
     read: Callable[[int], np.ndarray]
     time_report: TimeReport
     unreadable: tuple[Rejected, ...] = ()
-    header: SolarHeader | None = None
-    decode_is_costly: bool = False  # compressed or video: worth keeping decoded frames
+    header: SolarHeader | None = None  # of the first frame
     notes: tuple[str, ...] = ()  # one sentence each: how colour, bad pixels and calibration were treated
+    headers: tuple[SolarHeader | None, ...] = ()  # one a frame; empty: no frame has one
+    exposures_s: np.ndarray | None = None  # (n,) of each frame, nan where unknown; None: all unknown
+    exposure_class: np.ndarray | None = None  # (n,) int8: 0 faint, 1 bright; None: one kind of exposure
+    line: str = ""  # 'H-alpha', '304 angstrom', ...; '' where the headers do not say
 
     def __len__(self) -> int:
         return len(self.names)
@@ -86,8 +89,8 @@ class Sequence:
     ) -> Generator[tuple[int, np.ndarray], None, None]:
         """Frames in the order asked for, decoded in the background up to `ahead` frames in advance.
 
-        A frame that cannot be decoded raises InputError, unless `spoiled` is given: then it is told the
-        index and the error, and the next frame follows.
+        A frame that cannot be decoded raises InputError, unless `spoiled` is given: then it is called with
+        the index and the error, and the next frame follows.
         """
         wanted = list(range(len(self)) if indices is None else indices)
         with ThreadPoolExecutor(max_workers=1, thread_name_prefix="decode") as pool:

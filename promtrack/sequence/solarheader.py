@@ -1,87 +1,106 @@
-"""Where a FITS header says the Sun stands: helioprojective keywords in, SolarHeader in displayed pixels out.
+"""Where a FITS header says the Sun stands, and in which light: keywords in, SolarHeader and a name out.
 
-Source: Thompson 2006, A&A 449, 791 (CTYPE, CDELT, PC, CROTA2); SOLARNET schema for RSUN_OBS, RSUN_REF,
-DSUN_OBS. The header is read as it stands; whether it fits the picture is tested where the scale is measured.
+astropy.wcs does the geometry. Source: Thompson 2006, A&A 449, 791 (helioprojective coordinates); SOLARNET
+schema for RSUN_OBS, RSUN_REF, DSUN_OBS, WAVELNTH and WAVEUNIT. FILTER, SOLAR_R and the axes SOLAR_X, SOLAR_Y
+are common, but in no standard. The header is read as it stands; whether it fits the picture is tested where
+the scale is measured.
 """
 
 from __future__ import annotations
 
-import numpy as np
+import re
+import warnings
 
-from promtrack.errors import InputError
-from promtrack.sequence.cards import number, text
-from promtrack.sequence.fitsfile import first_picture
+import numpy as np
+from astropy.io import fits
+
+from promtrack.sequence.fitsfile import number, text
 from promtrack.sequence.found import Found
 from promtrack.sequence.records import SolarHeader
 from promtrack.sun import SOLAR_RADIUS_KM
 
-__all__ = ["header_from_cards", "solar_header"]
+__all__ = ["header_from_cards", "line_of_light", "solar_headers"]
 
-_UNITS = {"": 1.0, "arcsec": 1.0, "arcsecs": 1.0, "deg": 3600.0, "degree": 3600.0}
+_UNITS = {"": "arcsec", "arcsec": "arcsec", "arcsecs": "arcsec", "deg": "deg", "degree": "deg"}
+_WCS = re.compile(r"(CTYPE|CUNIT|CRVAL|CRPIX|CDELT)[12]|(PC|CD)[12]_[12]|CROTA2?")
+_LINES_NM = (
+    ("H-alpha", 656.28),
+    ("Ca II K", 393.37),
+    ("Ca II H", 396.85),
+    ("He D3", 587.56),
+    ("He 1083 nm", 1083.0),
+)
+_NEAR_NM = 0.3  # of a line's centre: half a wide H-alpha filter
+_H_ALPHA = re.compile(r"\bh[-_ ]?(?:alpha|a)\b|hα|656[.,]?2?8?\b", re.IGNORECASE)
 
 
-def solar_header(frame: Found) -> SolarHeader | None:
-    """The header of the frame's file, or None where it is no FITS file or says nothing about the Sun."""
-    if frame.stamps.fits is None:
-        return None
-    try:
-        _, cards = first_picture(frame.file)
-    except InputError:
-        return None
-    return header_from_cards(cards, rows=frame.shape[0], bottom_up=frame.bottom_up)
+def solar_headers(frames: list[Found]) -> tuple[SolarHeader | None, ...]:
+    """Header of each frame, in displayed pixels; None where it is no FITS file or does not place the Sun."""
+    known: dict[tuple, SolarHeader | None] = {}
+    headers: list[SolarHeader | None] = []
+    for frame in frames:
+        cards = frame.stamps.fits
+        if cards is None or frame.orientation != 1 or "CTYPE1" not in cards:
+            headers.append(None)
+            continue
+        key = (
+            tuple(cards.get(k) for k in sorted(cards) if _WCS.match(k)),
+            _rsun_arcsec(cards),
+            frame.bottom_up,
+        )
+        if key not in known:
+            known[key] = header_from_cards(cards, rows=frame.stored_shape[0], bottom_up=frame.bottom_up)
+        headers.append(known[key])
+    return tuple(headers)
 
 
 def header_from_cards(cards: dict[str, object], *, rows: int, bottom_up: bool = True) -> SolarHeader | None:
     """SolarHeader from the keywords of a picture of `rows` rows, or None where they do not place the Sun."""
-    matrix, reference = _matrix(cards), [number(cards, f"CRPIX{i}") for i in (1, 2)]
-    if matrix is None or not np.isfinite(reference).all():
-        return None
-    units = [_UNITS.get(text(cards, f"CUNIT{i}").lower(), np.nan) for i in (1, 2)]
-    arcsec = matrix * np.array(units)[:, None]
-    values = [number(cards, f"CRVAL{i}", default=0.0) * unit for i, unit in zip((1, 2), units, strict=True)]
-    determinant = float(np.linalg.det(arcsec)) if np.isfinite(arcsec).all() else 0.0
-    if not np.isfinite(determinant) or determinant == 0 or not np.isfinite(values).all():
-        return None
-    inverse = np.linalg.inv(arcsec)  # arcsec (west, north) to pixels (right, up in FITS rows)
-    centre = np.array(reference) - inverse @ values
-    north, east = inverse @ (0.0, 1.0), inverse @ (-1.0, 0.0)
-    up = 1.0 if bottom_up else -1.0
-    north_deg, east_deg = (np.degrees(np.arctan2(-v[0], up * v[1])) for v in (north, east))
-    y = rows - centre[1] if bottom_up else centre[1] - 1.0
-    return SolarHeader(
-        float(centre[0] - 1.0),
-        float(y),
-        float(abs(determinant) ** 0.5),
-        _rsun_arcsec(cards),
-        number(cards, "DSUN_OBS"),
-        float(north_deg),
-        bool((east_deg - north_deg) % 360.0 > 180.0),
-    )
+    from astropy.wcs import WCS  # slow to import, and few recordings have such a header
 
-
-def _matrix(cards: dict[str, object]) -> np.ndarray | None:
-    """(2, 2) pixels (right, up) to header units (west, north); None where this is no helioprojective
-    picture."""
-    kinds = [text(cards, f"CTYPE{i}").upper().replace("-", "_") for i in (1, 2)]
+    kinds = [text(cards, f"CTYPE{i}").upper().replace("_", "-") for i in (1, 2)]
     if not (
-        kinds[0].startswith(("HPLN", "SOLAR_X", "SOLARX"))
-        and kinds[1].startswith(("HPLT", "SOLAR_Y", "SOLARY"))
+        kinds[0].startswith(("HPLN", "SOLAR-X", "SOLARX"))
+        and kinds[1].startswith(("HPLT", "SOLAR-Y", "SOLARY"))
     ):
         return None
-    if any(f"CD{i}_{j}" in cards for i in (1, 2) for j in (1, 2)):
-        return np.array([[number(cards, f"CD{i}_{j}", default=0.0) for j in (1, 2)] for i in (1, 2)])
-    steps = np.array([number(cards, "CDELT1"), number(cards, "CDELT2")])
-    if not np.isfinite(steps).all() or not steps.all():
+    units = [_UNITS.get(text(cards, f"CUNIT{i}").lower()) for i in (1, 2)]
+    if None in units or not np.isfinite([number(cards, "CRPIX1"), number(cards, "CRPIX2")]).all():
         return None
-    if any(f"PC{i}_{j}" in cards for i in (1, 2) for j in (1, 2)):
-        turn = np.array(
-            [[number(cards, f"PC{i}_{j}", default=float(i == j)) for j in (1, 2)] for i in (1, 2)]
-        )
-    else:
-        roll = np.radians(number(cards, "CROTA2", "CROTA", default=0.0))
-        ratio = steps[1] / steps[0]
-        turn = np.array([[np.cos(roll), -np.sin(roll) * ratio], [np.sin(roll) / ratio, np.cos(roll)]])
-    return turn * steps[:, None]
+    given = {k: v for k, v in cards.items() if _WCS.match(k) and k != "CROTA"} | {
+        "CUNIT1": units[0],
+        "CUNIT2": units[1],
+    }
+    if "CROTA" in cards and "CROTA2" not in cards:
+        given["CROTA2"] = cards["CROTA"]
+    if not any(k.startswith("CD") for k in given):
+        return None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            wcs = WCS(fits.Header(given), fix=False)
+            # Sun centre, and an arcsecond to the north and to the east of it
+            steps = np.array([[0.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])
+            factor = [3600.0 if str(unit) == "deg" else 1.0 for unit in wcs.wcs.cunit]
+            pixels = wcs.wcs_world2pix(steps / factor, 0)
+    except (ValueError, TypeError, ArithmeticError, MemoryError):  # astropy's own are ValueErrors
+        return None
+    if bottom_up:
+        pixels[:, 1] = rows - 1 - pixels[:, 1]
+    north, east = pixels[1:] - pixels[0]
+    area = abs(north[0] * east[1] - north[1] * east[0])
+    if not np.isfinite(pixels).all() or not area > 0:
+        return None
+    north_deg, east_deg = (float(np.degrees(np.arctan2(-dx, -dy))) for dx, dy in (north, east))
+    return SolarHeader(
+        float(pixels[0, 0]),
+        float(pixels[0, 1]),
+        float(area**-0.5),
+        _rsun_arcsec(cards),
+        number(cards, "DSUN_OBS"),
+        north_deg,
+        (east_deg - north_deg) % 360.0 > 180.0,
+    )
 
 
 def _rsun_arcsec(cards: dict[str, object]) -> float:
@@ -90,3 +109,34 @@ def _rsun_arcsec(cards: dict[str, object]) -> float:
         return given
     ratio = number(cards, "RSUN_REF", default=1e3 * SOLAR_RADIUS_KM) / (number(cards, "DSUN_OBS") or np.nan)
     return float(np.degrees(np.arcsin(ratio)) * 3600.0) if 0 < ratio < 1 else np.nan
+
+
+def line_of_light(cards: dict[str, object] | None) -> str:
+    """The spectral line or passband that a header names: 'H-alpha', '304 angstrom'; '' where it names none.
+
+    Without a unit, a number above 2000 is in angstrom, one within 0.3 nm of a known line in nm, any other in
+    angstrom, as the ultraviolet passbands of solar satellites are.
+    """
+    if cards is None:
+        return ""
+    unit = str(cards.get("WAVEUNIT", "")).strip().lower()
+    to_nm = {
+        "nm": 1.0,
+        "nanometer": 1.0,
+        "-9": 1.0,
+        "angstrom": 0.1,
+        "angstroms": 0.1,
+        "aa": 0.1,
+        "-10": 0.1,
+        "um": 1e3,
+    }
+    length = number(cards, "WAVELNTH")
+    if not 1.0 <= length <= 1e6:
+        name = text(cards, "FILTER")
+        return "H-alpha" if _H_ALPHA.search(name) else ""
+    scales = [to_nm[unit]] if unit in to_nm else [0.1] if length > 2000 else [1.0, 0.1]
+    for scale in scales:
+        for name, line_nm in _LINES_NM:
+            if abs(length * scale - line_nm) <= _NEAR_NM:
+                return name
+    return f"{10 * length * scales[-1]:.5g} angstrom"

@@ -8,30 +8,47 @@ FITS Standard 4.0, section 9.1.1, are among them.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, timezone
+from itertools import pairwise
 
 from promtrack.errors import SettingsError
 
-__all__ = ["Stamp", "find_by_pattern", "find_stamp", "parse_stamp", "pattern_search"]
+__all__ = [
+    "Stamp",
+    "find_by_pattern",
+    "find_stamp",
+    "minute_pattern",
+    "parse_stamp",
+    "pattern_search",
+    "stamps_in_names",
+]
 
-_DATE = r"(?P<year>(?:19|20|21)\d\d)(?P<ds>[-_.:/]?)(?P<month>\d\d)(?P=ds)(?P<day>\d\d)"
+_DATE = (
+    r"(?P<year>(?:19|20|21)\d\d)(?P<ds>[-_.:/]?)(?P<month>\d\d)(?P=ds)(?P<day>\d\d)(?:[-_ .T]+|)(?:at[-_ ]?)?"
+)
+_HALF = r"(?:[ _\u202f\u00a0-]?(?P<half>[AP]M)(?![a-z]))?"
 _NAME = re.compile(
-    r"(?<!\d)" + _DATE + r"(?:[-_ .T]+|T|)(?:at[-_ ]?)?"
-    r"(?P<hour>\d\d)(?P<ts>[-_.:h]?)(?P<minute>\d\d)(?:"
-    r"[-_.:m]?(?P<second>\d\d)s?"
+    r"(?<!\d)"
+    + _DATE
+    + r"(?P<hour>\d\d?)(?P<ts>[-_.:h]|)(?P<minute>\d\d)(?:(?P=ts)|(?<=h\d\d)m)(?P<second>\d\d)s?"
     r"(?:[.,](?P<fraction>\d{1,9})(?!\d)|[-_.,]?(?P<millis>\d{3})ms|(?P<glued>\d{3})(?!\d)|(?!\d))"
-    r"|_(?P<tenth>\d)(?!\d))"
-    r"(?P<zone>Z|[-_ ]?UTC?(?![a-zA-Z])|[+-]\d\d:?\d\d(?!\d))?",
+    + _HALF
+    + r"(?P<zone>Z|[-_ ]?UTC?(?![a-zA-Z])|[+-]\d\d:?\d\d(?!\d))?",
     re.IGNORECASE | re.ASCII,
+)
+_MINUTE = re.compile(
+    r"(?<!\d)" + _DATE + r"(?P<hour>\d\d)(?P<ts>[-_.:h]?)(?P<minute>\d\d)(?!\d)", re.IGNORECASE | re.ASCII
 )
 _EPOCH = re.compile(
     r"(?<!\d)(?P<seconds>1[4-9]\d{8})(?:(?P<millis>\d{3})|\.(?P<fraction>\d{1,6}))?(?!\d)", re.ASCII
 )
 _ISO = re.compile(
     r"\s*(?P<year>\d{4})[-./:](?P<month>\d\d)[-./:](?P<day>\d\d)(?:[T _]+(?P<hour>\d\d):(?P<minute>\d\d)"
-    r"(?::(?P<second>\d\d)(?:[.,](?P<fraction>\d{1,12}))?)?)?(?P<zone>Z|[ _]?(?:UTC|TAI|TT)|[+-]\d\d:?\d\d)?\s*$",
-    re.ASCII,
+    r"(?::(?P<second>\d\d)(?:[.,](?P<fraction>\d{1,12}))?)?)?"
+    + _HALF
+    + r"(?P<zone>Z|[ _]?(?:UTC|TAI|TT)|[+-]\d\d:?\d\d)?\s*$",
+    re.ASCII | re.IGNORECASE,
 )
 _OLD_FITS = re.compile(r"\s*(?P<day>\d\d)/(?P<month>\d\d)/(?P<year>\d\d)\s*$", re.ASCII)
 
@@ -57,13 +74,19 @@ def parse_stamp(text: str) -> Stamp | None:
     return _stamp(1900 + int(old["year"]), int(old["month"]), int(old["day"])) if old else None
 
 
-def find_stamp(name: str) -> Stamp | None:
+def find_stamp(name: str, *, offset: bool = True, decimals: bool = True) -> Stamp | None:
     """The first date with a time inside a file name, or a count of seconds since 1970; None where there is
-    none."""
+    none.
+
+    Parameters
+    ----------
+    offset : whether `-0100` behind a time is its distance from UTC; else it is a running number
+    decimals : whether digits behind the seconds are decimals; else they are a running number
+    """
     for found in _NAME.finditer(name):
-        stamp = _built(found)
+        stamp = _built(found, decimals=decimals)
         if stamp:
-            return stamp
+            return stamp if offset or stamp.zone is None or stamp.zone is UTC else replace(stamp, zone=None)
     epoch = _EPOCH.search(name)
     if not epoch:
         return None
@@ -71,32 +94,57 @@ def find_stamp(name: str) -> Stamp | None:
     return Stamp(datetime(1970, 1, 1) + timedelta(seconds=int(epoch["seconds"]), microseconds=micros), UTC)
 
 
-def _built(found: re.Match[str]) -> Stamp | None:
+def stamps_in_names(names: list[str]) -> dict[str, Stamp | None]:
+    """Stamps by name, for the names of one recording in their natural order.
+
+    Running numbers behind the stamps are recognised: an offset from UTC counts only if it is the same in all
+    names, and decimals only if they do not count up, mostly by one, from name to name.
+    """
+    found = [_NAME.search(name) for name in names]
+    offset = len({match["zone"] for match in found if match}) <= 1
+    digits = [match and (match["fraction"] or match["glued"]) for match in found]
+    numbers = [int(text) for text in digits if text]
+    steps = [b - a for a, b in pairwise(numbers)]
+    decimals = not steps or min(steps) < 1 or 2 * steps.count(1) < len(steps)
+    return {name: find_stamp(name, offset=offset, decimals=decimals) for name in names}
+
+
+def minute_pattern(name: str) -> str:
+    """The strptime pattern of a stamp that ends at the minute, as a guess to offer; '' if there is none."""
+    found = _MINUTE.search(name)
+    if not found or not _built(found):
+        return ""
+    text, start = found[0], found.start()
+    for part, code in (("minute", "%M"), ("hour", "%H"), ("day", "%d"), ("month", "%m"), ("year", "%Y")):
+        text = text[: found.start(part) - start] + code + text[found.end(part) - start :]
+    return text
+
+
+def _built(found: re.Match[str], *, decimals: bool = True) -> Stamp | None:
     parts = found.groupdict()
-    second, micros = int(parts.get("second") or 0), 0
-    if parts.get("tenth"):  # tenths of a minute
-        second = 6 * int(parts["tenth"])
-    if parts.get("fraction"):
-        micros = int(parts["fraction"].ljust(6, "0")[:6])
-    for part in ("millis", "glued"):
-        if parts.get(part):
-            micros = int(parts[part]) * 1000
+    hour, half = int(parts.get("hour") or 0), (parts.get("half") or "").upper()
+    if (half and not 1 <= hour <= 12) or (parts.get("ts") == "" and len(parts["hour"] or "") == 1):
+        return None
+    if half:
+        hour = hour % 12 + 12 * (half == "PM")
+    fraction = parts.get("fraction") or parts.get("millis") or parts.get("glued") or ""
+    if not decimals and not parts.get("millis"):
+        fraction = ""
     zone = (parts.get("zone") or "").strip("_ ").upper()
-    stamp = _stamp(
-        int(parts["year"]),
-        int(parts["month"]),
-        int(parts["day"]),
-        int(parts.get("hour") or 0),
+    clock = (
+        hour,
         int(parts.get("minute") or 0),
-        second,
-        micros,
+        int(parts.get("second") or 0),
+        int(fraction.ljust(6, "0")[:6] or 0),
     )
+    stamp = _stamp(int(parts["year"]), int(parts["month"]), int(parts["day"]), *clock)
     return stamp and Stamp(stamp.written, _zone(zone), zone.lower() if zone in ("TAI", "TT") else "utc")
 
 
-def _stamp(year: int, month: int, day: int, *clock: int) -> Stamp | None:
-    """A stamp from numbers (clock: hour, minute, second, microsecond), or None where they are no time."""
-    hour, minute, second, micros = (*clock, 0, 0, 0, 0)[:4]
+def _stamp(
+    year: int, month: int, day: int, hour: int = 0, minute: int = 0, second: int = 0, micros: int = 0
+) -> Stamp | None:
+    """A stamp from numbers, or None where they are no time."""
     leap = second == 60  # as UTC allows it
     try:
         written = datetime(year, month, day, hour, minute, 59 if leap else second, micros)
@@ -112,19 +160,16 @@ def _zone(text: str) -> timezone | None:
         return UTC
     digits = text[1:].replace(":", "")
     ahead = timedelta(hours=int(digits[:2]), minutes=int(digits[2:] or 0))
-    return timezone(ahead if text[0] == "+" else -ahead) if ahead < timedelta(hours=24) else None
+    # all zones in use lie whole quarters of an hour from UTC, at most 14 hours; anything else is no zone
+    if ahead > timedelta(hours=14) or ahead % timedelta(minutes=15):
+        return None
+    return timezone(ahead if text[0] == "+" else -ahead)
 
 
-_TWO = r"\d{1,2}"
 _DIRECTIVES = {
+    **dict.fromkeys("mdHIMS", r"\d{1,2}"),
     "Y": r"\d{4}",
     "y": r"\d\d",
-    "m": _TWO,
-    "d": _TWO,
-    "H": _TWO,
-    "I": _TWO,
-    "M": _TWO,
-    "S": _TWO,
     "f": r"\d{1,6}",
     "j": r"\d{1,3}",
     "b": r"[^\W\d_]{3}",

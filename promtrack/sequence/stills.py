@@ -1,137 +1,192 @@
 """Still pictures: TIFF, PNG and JPEG files in, found frames out.
 
-Sizes, depths and lengths come from the headers. Plain TIFF strips are read straight from the disk, everything
-else is decoded by OpenCV from bytes (OpenCV cannot open every path on every system).
-Sources: TIFF 6.0; PNG, ISO/IEC 15948; JPEG, ITU-T T.81.
+Pillow reads the headers: sizes, depths, pages, orientation, EXIF. Plain TIFF strips are read straight from
+the disk, everything else is decoded by OpenCV from bytes (it keeps 16 bits in colour, which Pillow does not,
+and it cannot open every path on every system).
 """
 
 from __future__ import annotations
 
+import math
 import struct
-from collections.abc import Callable
+import warnings
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import cv2
 import numpy as np
+from PIL import Image
+from PIL.JpegImagePlugin import JpegImageFile
+from PIL.PngImagePlugin import PngImageFile
+from PIL.TiffImagePlugin import ImageFileDirectory_v2
 
 from promtrack.errors import InputError
-from promtrack.sequence.exif import EXIF_POINTER, exif_at, exif_from
-from promtrack.sequence.found import COPY_AGAIN, SAVE_AGAIN, Exif, Found, Stamps, check_size, read_exactly
-from promtrack.sequence.ifd import directories, read_layout
+from promtrack.sequence.found import COPY_AGAIN, SAVE_AGAIN, Exif, Found, Stamps, check_size
 
 __all__ = ["jpeg_frames", "png_frames", "tiff_frames"]
 
-cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # damaged files are reported by us, by name
-
-_COLUMNS, _ROWS, _BITS, _COMPRESSION, _PHOTOMETRIC, _FILL_ORDER = 256, 257, 258, 259, 262, 266
-_STRIPS, _SAMPLES, _STRIP_BYTES, _PLANAR, _PREDICTOR, _SUBFILE = 273, 277, 279, 284, 317, 254
-_TILES, _TILE_BYTES, _FORMAT = 324, 325, 339
-_TIFF_TAGS = frozenset(
-    (
-        _COLUMNS,
-        _ROWS,
-        _BITS,
-        _COMPRESSION,
-        _PHOTOMETRIC,
-        _FILL_ORDER,
-        _STRIPS,
-        _SAMPLES,
-        _PLANAR,
-        _STRIP_BYTES,
-        _PREDICTOR,
-        _SUBFILE,
-        _TILES,
-        _TILE_BYTES,
-        _FORMAT,
-        EXIF_POINTER,
-    )
-)
+# Tags of TIFF 6.0 and of Exif 2.32 (CIPA DC-008-2019), section 4.6.
+_SUBFILE, _COLUMNS, _ROWS, _BITS, _COMPRESSION, _PHOTOMETRIC = 254, 256, 257, 258, 259, 262
+_FILL_ORDER, _STRIPS, _ORIENTATION, _SAMPLES, _STRIP_BYTES, _PLANAR = 266, 273, 274, 277, 279, 284
+_PREDICTOR, _TILES, _TILE_BYTES, _FORMAT, _EXIF = 317, 324, 325, 339, 0x8769
+_EXPOSURE, _ORIGINAL = 0x829A, 0x9003
+_OFFSET, _OFFSET_ORIGINAL, _SUBSEC, _SUBSEC_ORIGINAL = 0x9010, 0x9011, 0x9290, 0x9291
 _DEFLATE = (8, 32946)
-_DEFLATE_GAIN = (
-    1100  # deflate packs at most 1032:1 (RFC 1951: 258 bytes in 2 bits); a claim beyond it is a lie
-)
+_DEFLATE_GAIN = 1100  # deflate packs at most 1032:1 (RFC 1951: 258 bytes in 2 bits)
 _REDUCED_OR_MASK = 0b101  # NewSubfileType: thumbnail or transparency mask
+_MOST_PAGES = 100_000
 _KINDS = {("u", 1): "8-bit", ("u", 2): "16-bit", ("i", 2): "float", ("f", 4): "float", ("f", 8): "float"}
+_BROKEN = (
+    OSError,
+    SyntaxError,
+    ValueError,
+    TypeError,
+    KeyError,
+    EOFError,
+    OverflowError,
+    struct.error,
+    Warning,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    """One directory of a TIFF file."""
+
+    index: int
+    rows: int
+    columns: int
+    samples: int
+    dtype: np.dtype
+    compression: int
+    photometric: int
+    plain: bool  # the pixels stand in one piece, as they are
+    offset: int  # where they begin
+    end: int  # of the last strip or tile
+    packed: int  # bytes of all strips or tiles
+    orientation: int
+    exif: Exif | None
+
+    @property
+    def form(self) -> tuple:
+        return self.rows, self.columns, self.samples, self.dtype.str
 
 
 def tiff_frames(path: Path, size: int) -> list[Found]:
-    """One frame a page; thumbnails and masks are no pages. Raises InputError where nothing can be read."""
+    """One frame a page of the commonest size, of several the largest; thumbnails and masks are no pages.
+
+    Raises
+    ------
+    InputError : nothing can be read
+    """
     with path.open("rb") as file:
-        layout = read_layout(file, size)
-        pages = [
-            (i, page)
-            for i, page in enumerate(directories(file, layout, _TIFF_TAGS))
-            if not _one(page, _SUBFILE, 0) & _REDUCED_OR_MASK
-        ]
-        if not pages:
-            raise InputError("holds no picture", remedy=SAVE_AGAIN)
-        exif = exif_from(file, layout, pages[0][1])
-    first = pages[0][1]
-    same = [(i, page) for i, page in pages if _page_form(page) == _page_form(first)]
+        pages = list(_pages(file))
+    if not pages:
+        raise InputError("holds no picture", remedy=SAVE_AGAIN)
+    forms = Counter(page.form for page in pages)
+    usual = max(forms, key=lambda form: (forms[form], form[0] * form[1]))
+    same = [page for page in pages if page.form == usual]
     return [
-        _tiff_frame(path, size, layout.order, page, position=(i, number, len(same)), exif=exif)
-        for number, (i, page) in enumerate(same)
+        _tiff_frame(path, size, page, number=number, count=len(same), others=len(pages) - len(same))
+        for number, page in enumerate(same)
     ]
 
 
-def _page_form(page: dict[int, tuple]) -> tuple:
-    return _one(page, _ROWS, 0), _one(page, _COLUMNS, 0), _one(page, _BITS, 1), _one(page, _SAMPLES, 1)
+def _pages(file: BinaryIO) -> Iterator[_Page]:
+    head = file.read(8)
+    if head[2:4] in (b"+\0", b"\0+"):
+        head += file.read(8)
+    prefix = head[:2]
+    if prefix == b"MM" and len(head) == 16:  # Pillow knows 64-bit files by the byte that is third in 'II+'
+        head = b"II+\0" + head[4:]
+    seen: set[int] = set()
+    exif: Exif | None = None
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # Pillow warns of damage and goes on
+        try:
+            new = partial(ImageFileDirectory_v2, head, prefix)
+            directory = new()
+            while directory.next and len(seen) < _MOST_PAGES:
+                offset = directory.next
+                if offset in seen:
+                    raise InputError("has directories that form a loop", remedy=SAVE_AGAIN)
+                seen.add(offset)
+                file.seek(offset)
+                directory.load(file)
+                if not _one(directory, _SUBFILE, 0) & _REDUCED_OR_MASK:
+                    exif = (
+                        _tiff_exif(file, _one(directory, _EXIF, 0), new(group=_EXIF))
+                        if len(seen) == 1
+                        else exif
+                    )
+                    yield _page(directory, len(seen) - 1, "<" if prefix == b"II" else ">", exif)
+        except _BROKEN as error:
+            raise InputError(f"is cut short or damaged ({error})"[:120], remedy=COPY_AGAIN) from None
 
 
-def _one(page: dict[int, tuple], tag: int, default: int) -> int:
-    value = page.get(tag, ())
-    return value[0] if value and isinstance(value[0], int) else default
-
-
-def _tiff_frame(
-    path: Path,
-    size: int,
-    order: str,
-    page: dict[int, tuple],
-    *,
-    position: tuple[int, int, int],
-    exif: Exif | None,
-) -> Found:
-    directory, number, count = position
-    rows, columns, samples = _one(page, _ROWS, 0), _one(page, _COLUMNS, 0), _one(page, _SAMPLES, 1)
+def _page(directory: ImageFileDirectory_v2, index: int, order: str, exif: Exif | None) -> _Page:
+    rows, columns = _one(directory, _ROWS, 0), _one(directory, _COLUMNS, 0)
     check_size(rows, columns)
-    dtype = _tiff_dtype(page, order)
+    samples, bits = _one(directory, _SAMPLES, 1), _one(directory, _BITS, 1)
+    dtype = _dtype(bits, _one(directory, _FORMAT, 1), order)
     needed = rows * columns * samples * dtype.itemsize
-    offsets, lengths = _extents(page, needed)
-    end = int(np.max(offsets + lengths))
-    if end > size:
-        raise InputError(f"is cut short: {end} bytes are needed, {size} are there", remedy=COPY_AGAIN)
-    packed = int(lengths.sum()) * _DEFLATE_GAIN if _one(page, _COMPRESSION, 1) in _DEFLATE else needed
-    if packed < needed:
-        raise InputError(f"claims {columns} x {rows} pixels in {lengths.sum()} bytes", remedy=SAVE_AGAIN)
-    plain = _plain(page, dtype, offsets, lengths, needed)
-    shape = (rows, columns) if samples == 1 else (rows, columns, samples)
-    read = (
-        _plain_reader(path, dtype, int(offsets[0]), shape)
-        if plain
-        else _cv_page_reader(path, directory, (rows, columns))
+    offsets = np.array(_all(directory, _STRIPS) or _all(directory, _TILES))
+    lengths = np.array(_all(directory, _STRIP_BYTES) or _all(directory, _TILE_BYTES) or (needed,))
+    if not len(offsets) or len(offsets) != len(lengths) or min(offsets.min(), lengths.min()) < 0:
+        raise InputError("has no table of its strips", remedy=SAVE_AGAIN)
+    plain = (
+        _STRIPS in directory
+        and bool((offsets[:-1] + lengths[:-1] == offsets[1:]).all())
+        and lengths.sum() >= needed
+        and bits == 8 * dtype.itemsize
+        and _one(directory, _PHOTOMETRIC, 1) in (1, 2)
+        and all(_one(directory, tag, 1) == 1 for tag in (_COMPRESSION, _FILL_ORDER, _PREDICTOR))
+        and (samples == 1 or _one(directory, _PLANAR, 1) == 1)
     )
-    colour = "mono" if samples < 3 and _one(page, _PHOTOMETRIC, 1) != 3 else "rgb" if plain else "bgr"
-    return Found(
-        path,
-        number,
-        count,
-        (rows, columns),
-        _KINDS[dtype.kind, dtype.itemsize],
-        colour,
-        read,
-        not plain,
-        Stamps(exif=exif),
+    return _Page(
+        index,
+        rows,
+        columns,
+        samples,
+        dtype,
+        _one(directory, _COMPRESSION, 1),
+        _one(directory, _PHOTOMETRIC, 1),
+        plain,
+        int(offsets[0]),
+        max(int(a) + int(b) for a, b in zip(offsets, lengths, strict=True)),
+        sum(map(int, lengths)),
+        _upright(_one(directory, _ORIENTATION, 1)),
+        exif,
     )
 
 
-def _tiff_dtype(page: dict[int, tuple], order: str) -> np.dtype:
-    bits, form = _one(page, _BITS, 1), _one(page, _FORMAT, 1)
+def _all(directory: ImageFileDirectory_v2, tag: int) -> tuple[int, ...]:
+    value = directory.get(tag, ())
+    values = value if isinstance(value, tuple) else (value,)
+    return values if all(isinstance(v, int) and v < 2**62 for v in values) else ()
+
+
+def _one(directory: ImageFileDirectory_v2, tag: int, default: int) -> int:
+    return next(iter(_all(directory, tag)), default)
+
+
+def _upright(orientation: object) -> int:
+    return orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1
+
+
+def _turned(orientation: int) -> tuple[str, ...]:
+    return () if orientation == 1 else (f"turned upright by its orientation tag ({orientation})",)
+
+
+def _dtype(bits: int, form: int, order: str) -> np.dtype:
     code = {(1, 1): "u1", (8, 1): "u1", (16, 1): "u2", (16, 2): "i2", (32, 3): "f4", (64, 3): "f8"}.get(
         (bits, form)
     )
-    if code is None and form == 1 and bits in (10, 12, 14):
+    if form == 1 and bits in (10, 12, 14):
         code = "u2"
     if code is None:
         raise InputError(
@@ -141,40 +196,34 @@ def _tiff_dtype(page: dict[int, tuple], order: str) -> np.dtype:
     return np.dtype(f"{order}{code}")
 
 
-def _extents(page: dict[int, tuple], needed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Offsets and lengths of the strips or tiles."""
-    offsets = page.get(_STRIPS) or page.get(_TILES) or ()
-    lengths = page.get(_STRIP_BYTES) or page.get(_TILE_BYTES) or ((needed,) if len(offsets) == 1 else ())
-    # The values of one field are of one type, and no file is longer than 2^62 bytes.
-    whole = [
-        isinstance(values[0], int) and 0 <= max(values) < 2**62 for values in (offsets, lengths) if values
-    ]
-    if not offsets or len(offsets) != len(lengths) or not all(whole):
-        raise InputError("has no table of its strips", remedy=SAVE_AGAIN)
-    return np.array(offsets), np.array(lengths)
-
-
-def _plain(
-    page: dict[int, tuple], dtype: np.dtype, offsets: np.ndarray, lengths: np.ndarray, needed: int
-) -> bool:
-    contiguous = bool((offsets[:-1] + lengths[:-1] == offsets[1:]).all())
-    return (
-        contiguous
-        and lengths.sum() >= needed
-        and _STRIPS in page
-        and _one(page, _COMPRESSION, 1) == 1
-        and _one(page, _BITS, 1) == 8 * dtype.itemsize
-        and _one(page, _PHOTOMETRIC, 1) in (1, 2)
-        and _one(page, _FILL_ORDER, 1) == 1
-        and _one(page, _PREDICTOR, 1) == 1
-        and (_one(page, _PLANAR, 1) == 1 or _one(page, _SAMPLES, 1) == 1)
+def _tiff_frame(path: Path, size: int, page: _Page, *, number: int, count: int, others: int) -> Found:
+    needed = page.rows * page.columns * page.samples * page.dtype.itemsize
+    if page.end > size:
+        raise InputError(f"is cut short: {page.end} bytes are needed, {size} are there", remedy=COPY_AGAIN)
+    if page.compression in _DEFLATE and page.packed * _DEFLATE_GAIN < needed:
+        raise InputError(
+            f"claims {page.columns} x {page.rows} pixels in {page.packed} bytes", remedy=SAVE_AGAIN
+        )
+    return Found(
+        path,
+        number,
+        count,
+        (page.rows, page.columns),
+        _KINDS[page.dtype.kind, page.dtype.itemsize],
+        "mono" if page.samples < 3 and page.photometric != 3 else "rgb" if page.plain else "bgr",
+        _plain_reader(path, page) if page.plain else _decoder(path, page.index, (page.rows, page.columns)),
+        Stamps(exif=page.exif),
+        orientation=page.orientation,
+        remarks=(
+            *_turned(page.orientation),
+            *((f"{others} page(s) of another size passed over",) if others else ()),
+        ),
     )
 
 
-def _plain_reader(
-    path: Path, dtype: np.dtype, offset: int, shape: tuple[int, ...]
-) -> Callable[[], np.ndarray]:
-    count = int(np.prod(shape))
+def _plain_reader(path: Path, page: _Page) -> Callable[[], np.ndarray]:
+    shape = (page.rows, page.columns) if page.samples == 1 else (page.rows, page.columns, page.samples)
+    dtype, offset, count = page.dtype, page.offset, math.prod(shape)
 
     def read() -> np.ndarray:
         values = np.fromfile(path, dtype, count, offset=offset)
@@ -185,138 +234,123 @@ def _plain_reader(
     return read
 
 
-def _cv_page_reader(path: Path, directory: int, shape: tuple[int, int]) -> Callable[[], np.ndarray]:
+def _decoder(path: Path, page: int | None, shape: tuple[int, int]) -> Callable[[], np.ndarray]:
+    """A picture, or one page of a TIFF file, as it is stored.
+
+    For TIFF OpenCV's call for several pages is taken: the one for a single picture obeys the orientation tag.
+    """
+
     def read() -> np.ndarray:
-        if directory == 0:
-            return _decoded(path, shape)
-        # Mapped, so that of a long multi-page file only the page's own bytes are touched.
-        data = np.memmap(path, np.uint8, "r")
         try:
-            done, pages = cv2.imdecodemulti(data, cv2.IMREAD_UNCHANGED, range=(directory, directory + 1))
+            if page is None:
+                image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
+            else:  # mapped, so that of a long file only the page's own bytes are touched
+                data = np.memmap(path, np.uint8, "r")
+                done, images = cv2.imdecodemulti(data, cv2.IMREAD_UNCHANGED, range=(page, page + 1))
+                image = images[0] if done and len(images) else None
         except cv2.error as error:
-            raise _undecodable(error) from None
-        return _of_shape(pages[0] if done and len(pages) else None, shape)
+            why = (error.err or "damaged data").strip().splitlines()[0]
+            raise InputError(f"cannot be decoded ({why})", remedy=COPY_AGAIN) from None
+        if image is None or image.shape[:2] != shape:
+            got = "nothing" if image is None else f"{image.shape[1]} x {image.shape[0]} pixels"
+            raise InputError(
+                f"cannot be decoded: the header says {shape[1]} x {shape[0]} pixels, the data give {got}",
+                remedy=COPY_AGAIN,
+            )
+        return image
 
     return read
-
-
-def _decoded(path: Path, shape: tuple[int, int]) -> np.ndarray:
-    try:
-        image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
-    except cv2.error as error:
-        raise _undecodable(error) from None
-    return _of_shape(image, shape)
-
-
-def _of_shape(image: np.ndarray | None, shape: tuple[int, int]) -> np.ndarray:
-    if image is None or image.shape[:2] != shape:
-        got = "nothing" if image is None else f"{image.shape[1]} x {image.shape[0]} pixels"
-        raise InputError(
-            f"cannot be decoded: the header says {shape[1]} x {shape[0]} pixels, the data give {got}",
-            remedy=COPY_AGAIN,
-        )
-    return image
-
-
-def _undecodable(error: cv2.error) -> InputError:
-    return InputError(
-        f"cannot be decoded ({(error.err or 'damaged data').strip().splitlines()[0]})", remedy=COPY_AGAIN
-    )
 
 
 def png_frames(path: Path, size: int) -> list[Found]:
     """The one frame of a PNG file. Raises InputError where it is damaged or cut short."""
     with path.open("rb") as file:
-        head = read_exactly(file, 0, 33)
-        columns, rows, bits, colour_type = struct.unpack(">IIBB", head[16:26])
-        check_size(rows, columns)
-        samples = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}.get(colour_type)
-        if head[12:16] != b"IHDR" or samples is None or bits not in (1, 2, 4, 8, 16):
-            raise InputError("has a damaged PNG header", remedy=COPY_AGAIN)
-        if read_exactly(file, size - 12, 12)[4:8] != b"IEND":
-            _walk_to_end(file, size)
-        exif = _png_exif(file, size)
+        bits, samples = struct.unpack("BB", (file.read(26) + b"\0\0")[24:26])
+        frame = _still(path, file, PngImageFile, 16 if bits == 16 else 8)
+        file.seek(max(size - 12, 0))
+        if file.read()[4:8] != b"IEND":  # something stands after the picture, or its end is missing
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                try:
+                    file.seek(0)
+                    PngImageFile(file).verify()
+                except _BROKEN:
+                    raise InputError(
+                        "is cut short: the end of the picture is missing", remedy=COPY_AGAIN
+                    ) from None
+    rows, columns = frame.stored_shape
+    samples = {2: 3, 4: 2, 6: 4}.get(samples, 1)
     if size * _DEFLATE_GAIN < rows * columns * samples * bits // 8:
         raise InputError(f"claims {columns} x {rows} pixels in {size} bytes", remedy=SAVE_AGAIN)
-    kind, colour = "16-bit" if bits == 16 else "8-bit", "mono" if colour_type == 0 else "bgr"
-    return [
-        Found(
-            path,
-            0,
-            1,
-            (rows, columns),
-            kind,
-            colour,
-            lambda: _decoded(path, (rows, columns)),
-            True,
-            Stamps(exif=exif),
-        )
-    ]
-
-
-def _walk_to_end(file: BinaryIO, size: int) -> None:
-    """Something stands after the picture, or its end is missing: walk the chunks."""
-    offset = 8
-    while offset + 12 <= size:
-        length, name = struct.unpack(">I4s", read_exactly(file, offset, 8))
-        if name == b"IEND":
-            return
-        offset += 12 + length
-    raise InputError("is cut short: the end of the picture is missing", remedy=COPY_AGAIN)
-
-
-def _png_exif(file: BinaryIO, size: int) -> Exif | None:
-    offset = 8
-    while offset + 12 <= size:
-        length, name = struct.unpack(">I4s", read_exactly(file, offset, 8))
-        if name == b"eXIf":
-            return exif_at(file, offset + 8, min(length, size - offset - 8))
-        if name in (b"IDAT", b"IEND"):
-            return None
-        offset += 12 + length
-    return None
+    return [frame]
 
 
 def jpeg_frames(path: Path, size: int) -> list[Found]:
     """The one frame of a JPEG file. Raises InputError where it is damaged or cut short."""
     with path.open("rb") as file:
-        rows, columns, components, exif = _jpeg_header(file, size)
-        check_size(rows, columns)
-        tail = read_exactly(file, max(size - 4096, 0), min(size, 4096))
-        if b"\xff\xd9" not in tail and path.read_bytes().rfind(b"\xff\xd9") < 4096:
+        frame = _still(path, file, JpegImageFile, 8)
+        file.seek(max(size - 4096, 0))
+        if b"\xff\xd9" not in file.read() and path.read_bytes().rfind(b"\xff\xd9") < 4096:
             raise InputError("is cut short: the end of the picture is missing", remedy=COPY_AGAIN)
-    return [
-        Found(
-            path,
-            0,
-            1,
-            (rows, columns),
-            "8-bit",
-            "mono" if components == 1 else "bgr",
-            lambda: _decoded(path, (rows, columns)),
-            True,
-            Stamps(exif=exif),
-        )
-    ]
+    return [frame]
 
 
-def _jpeg_header(file: BinaryIO, size: int) -> tuple[int, int, int, Exif | None]:
-    offset, exif = 2, None
-    while offset + 4 <= size:
-        mark, kind, length = struct.unpack(">BBH", read_exactly(file, offset, 4))
-        if mark != 0xFF or length < 2:
-            break
-        if kind == 0xFF:  # fill byte
-            offset += 1
-            continue
-        if kind == 0xE1 and length > 16 and read_exactly(file, offset + 4, 6) == b"Exif\0\0":
-            exif = exif or exif_at(file, offset + 10, min(length - 8, size - offset - 10))
-        if 0xC0 <= kind <= 0xCF and kind not in (0xC4, 0xC8, 0xCC):
-            bits, rows, columns, components = struct.unpack(">BHHB", read_exactly(file, offset + 4, 6))
-            if bits != 8:
-                raise InputError(
-                    f"is a JPEG of {bits} bits, which cannot be read", remedy="save it as PNG or TIFF"
-                )
-            return rows, columns, components, exif
-        offset += 2 + length
-    raise InputError("has a damaged JPEG header", remedy=COPY_AGAIN)
+def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImageFile], bits: int) -> Found:
+    file.seek(0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            # the format's own class: Image.open would refuse by size, at another limit than ours
+            image = kind(file)
+            columns, rows = image.size
+            mono = image.mode in ("1", "L", "I", "I;16")
+        except _BROKEN as error:
+            raise InputError(f"has a damaged header ({error})"[:120], remedy=COPY_AGAIN) from None
+        check_size(rows, columns)
+        try:
+            tags: Image.Exif | dict = image.getexif()
+            exif = _exif(image.getexif().get_ifd(_EXIF))
+        except _BROKEN:  # the picture may still be good
+            tags, exif = {}, None
+    colour = "mono" if mono else "bgr"
+    stamps, turn = Stamps(exif=exif), _upright(tags.get(_ORIENTATION))
+    read = _decoder(path, None, (rows, columns))
+    return Found(
+        path,
+        0,
+        1,
+        (rows, columns),
+        f"{bits}-bit",
+        colour,
+        read,
+        stamps,
+        orientation=turn,
+        remarks=_turned(turn),
+    )
+
+
+def _tiff_exif(file: BinaryIO, offset: int, directory: ImageFileDirectory_v2) -> Exif | None:
+    """EXIF of the directory at `offset`, read into an empty one."""
+    if not offset:
+        return None
+    try:
+        file.seek(offset)
+        directory.load(file)
+        return _exif(directory)
+    except _BROKEN:
+        return None
+
+
+def _exif(tags: Any) -> Exif | None:
+    def text(*names: int) -> str:
+        values = [tags.get(name) for name in names]
+        return next((v.strip("\0 ") for v in values if isinstance(v, str) and v.strip("\0 ")), "")
+
+    original = text(_ORIGINAL)
+    if not original:
+        return None
+    try:
+        exposure_s = float(tags.get(_EXPOSURE, np.nan))
+    except (TypeError, ValueError, ZeroDivisionError):
+        exposure_s = np.nan
+    return Exif(original, text(_SUBSEC_ORIGINAL, _SUBSEC), text(_OFFSET_ORIGINAL, _OFFSET), exposure_s)

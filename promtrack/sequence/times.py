@@ -1,9 +1,10 @@
 """When each frame was taken: found frames and settings in, UTC times and a report out.
 
 Each source answers for all frames at once, with NaT for a frame it knows nothing about. With times.source =
-auto the first source of the list that knows the time of most frames is taken. Nothing is repaired: what is
-odd is reported. FITS keywords: FITS Standard 4.0, section 9 (Rots et al. 2015, A&A 574, A36), and the
-SOLARNET schema for DATE-BEG, XPOSURE and TEXPOSUR.
+auto the first source of the list that knows the time of most frames is taken. Playback is not time: a film,
+or names, that would put frames less than a second apart are asked about. Keywords: FITS Standard 4.0, section
+9 (Rots et al. 2015, A&A 574, A36), and the SOLARNET schema for DATE-BEG, XPOSURE and TEXPOSUR; DATE_OBS,
+TIME-OBS, UTSTART, UT, T_OBS and EXPOSURE are common, but in no standard.
 """
 
 from __future__ import annotations
@@ -17,10 +18,18 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError, SettingsError
-from promtrack.sequence.cards import number, text
+from promtrack.sequence.bursts import find_bursts
+from promtrack.sequence.fitsfile import number, text
 from promtrack.sequence.found import Found
 from promtrack.sequence.records import TimeReport
-from promtrack.sequence.stamps import Stamp, find_by_pattern, find_stamp, parse_stamp, pattern_search
+from promtrack.sequence.stamps import (
+    Stamp,
+    find_by_pattern,
+    minute_pattern,
+    parse_stamp,
+    pattern_search,
+    stamps_in_names,
+)
 from promtrack.sequence.tables import table_stamps
 from promtrack.sequence.zones import NO_TIME, read_zone, stamps_to_utc
 from promtrack.settings import TimesSettings
@@ -39,7 +48,7 @@ class FrameTimes:
     """Times of frames in file order."""
 
     times_utc: np.ndarray  # (n,) datetime64[us], middle of the exposure where it is known; NaT: no time
-    exposure_s: float  # median, nan if unknown
+    exposures_s: np.ndarray  # (n,) nan if unknown
     report: TimeReport  # problems of the stamps themselves; those of the order are added later
 
 
@@ -48,7 +57,10 @@ class _Answer:
     times_utc: np.ndarray
     detail: str
     problems: tuple[str, ...] = ()
-    exposure_s: float = np.nan
+
+    @property
+    def known(self) -> int:
+        return int(np.count_nonzero(~np.isnat(self.times_utc)))
 
 
 def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> FrameTimes:
@@ -56,47 +68,98 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
 
     Raises
     ------
-    InputError : no source knows the time of two frames or more
+    InputError : no source knows the time of two frames or more, or frames would be less than a second apart
+        by what may be playback or a running number
     SettingsError : a zone, start, pattern or table that cannot be used
     """
     zone = read_zone(settings.zone)
-    best: tuple[int, str, _Answer] | None = None
+    answers: dict[str, _Answer] = {}
     auto = settings.source == "auto"
     for source, answer_of in _SOURCES.items():
         if source == "file-date" if auto else source.partition(":")[0] != settings.source:
             continue
         answer = answer_of(frames, settings, zone, folder)
-        known = 0 if answer is None else int(np.count_nonzero(~np.isnat(answer.times_utc)))
-        if answer is not None and known > (best[0] if best else 0):
-            best = known, source.partition(":")[0], answer
-        if 2 * known > len(frames):
-            break
-    if best is None:
+        if answer is not None and answer.known:
+            answers[source] = answer
+            if 2 * answer.known > len(frames):
+                break
+    if not answers:
         raise InputError(_unknown(frames, settings), remedy=_GIVE)
-    _, source, answer = best
+    kind = max(answers, key=lambda source: answers[source].known)
+    source, answer = kind.partition(":")[0], answers[kind]
+    if auto:
+        _ask_about_cadence(frames, settings, kind, answer)
+    problems = answer.problems + _not_used(source, answer, answers, settings)
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
-    problems = answer.problems + _not_used(source, settings)
-    return FrameTimes(
-        answer.times_utc + offset, answer.exposure_s, TimeReport(source, answer.detail, problems)
+    exposures = np.array([_exposure_of(frame) for frame in frames])
+    return FrameTimes(answer.times_utc + offset, exposures, TimeReport(source, answer.detail, problems))
+
+
+def _exposure_of(frame: Found) -> float:
+    if frame.stamps.fits is not None:
+        return _exposure_s(frame.stamps.fits)
+    return frame.stamps.exif.exposure_s if frame.stamps.exif else np.nan
+
+
+def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, answer: _Answer) -> None:
+    """Raises InputError where the playback of a film, or numbers in names, would put frames less than a
+    second apart; bursts with pauses between them are what they seem."""
+    playback = kind in ("names", "exif", "cadence", "video:container") and settings.cadence_s == 0
+    times = np.sort(answer.times_utc[~np.isnat(answer.times_utc)])
+    steps = np.diff(times) / np.timedelta64(1, "s")
+    film = any(np.isfinite(frame.stamps.since_start_s) and frame.stamps.fits is None for frame in frames)
+    if not playback or not (film or kind == "names") or not (steps > 0).any():
+        return
+    usual = float(np.median(steps[steps > 0]))
+    whole = np.all((times - times[0]) % np.timedelta64(1, "s") == np.timedelta64(0))
+    if usual >= 1.0 or (whole and not film) or find_bursts(times):
+        return
+    if film:
+        what = f"plays {1 / usual:.3g} pictures a second, and playback is seldom the time between exposures"
+    else:
+        what = f"has {1 / usual:.3g} frames a second by its names, whose decimals may be a running number"
+    source = kind.partition(":")[0]
+    raise InputError(
+        f"{what}: how far apart in time are the frames?",
+        remedy="give it, for instance --set times.cadence_s=10; if it is right as it is, --set times.source="
+        + source,
     )
 
 
-def _not_used(source: str, settings: TimesSettings) -> tuple[str, ...]:
-    """A start that was given, though the frames themselves told their times."""
-    if source == "cadence" or not settings.start or settings.pattern:
-        return ()
-    return (
-        f"times.start is not used, since the times come from {source}; to use it nevertheless: --set times.source=cadence",
-    )
+def _not_used(
+    source: str, answer: _Answer, answers: dict[str, _Answer], settings: TimesSettings
+) -> tuple[str, ...]:
+    """What the user gave for the times and was not used, as the frames say more."""
+    said = []
+    if "table" in answers and source != "table":
+        known, count = answers["table"].known, len(answer.times_utc)
+        said.append(
+            f"times.table names only {known} of the {count} frames and is not used: times are from {source}"
+        )
+    if source == "cadence" or settings.pattern:
+        return tuple(said)
+    if settings.start:
+        again = "to use it nevertheless: --set times.source=cadence"
+        said.append(f"times.start is not used, since the times come from {source}; {again}")
+    elif settings.cadence_s > 0 and "s a frame" not in answer.detail:
+        again = "to use it: --set times.source=cadence, with times.start"
+        said.append(f"times.cadence_s is not used, since the times come from {source}; {again}")
+    return tuple(said)
 
 
 def _unknown(frames: list[Found], settings: TimesSettings) -> str:
     if settings.source in ("auto", "cadence") and bool(settings.start) != (settings.cadence_s > 0):
-        given, missing = (
-            ("times.start", "times.cadence_s") if settings.start else ("times.cadence_s", "times.start")
-        )
+        given, missing = "times.start", "times.cadence_s"
+        if not settings.start:
+            given, missing = missing, given
         return (
             f"{given} is given, but {missing} is missing, and the frames do not say when they were recorded"
+        )
+    pattern = minute_pattern(frames[0].file.name)
+    if settings.source in ("auto", "names") and pattern and not settings.pattern:
+        return (
+            f"the stamps in the names end at the minute ('{frames[0].name}', read as {pattern}); what stands "
+            f"behind may be seconds or a running number (if the minute is enough: times.pattern={pattern})"
         )
     looked = {
         "auto": "headers, file names and camera data were looked at",
@@ -140,15 +203,8 @@ def _from_fits(frames: list[Found], settings: TimesSettings, zone: tzinfo, folde
     if len(labels) > 1:
         kinds = ", ".join(f"{label} ({count})" for label, count in labels.items())
         problems.append(f"the frames have different time keywords: {kinds}")
-    exposures = [
-        exposure for frame in frames if (exposure := _exposure_s(frame.stamps.fits or {})) == exposure
-    ]
     detail = labels.most_common(1)[0][0] if labels else ""
-    return _Answer(times, detail + _in_files(frames, settings), tuple(problems), _median(exposures))
-
-
-def _median(values: list[float]) -> float:
-    return float(np.median(values)) if values else np.nan
+    return _Answer(times, detail + _in_files(frames, settings), tuple(problems))
 
 
 def _exposure_s(cards: dict[str, object]) -> float:
@@ -239,12 +295,8 @@ def _from_clock(frames: list[Found], settings: TimesSettings, zone: tzinfo, fold
 
 
 def _from_names(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
-    if settings.pattern:
-        stamps = _by_pattern({frame.file.name for frame in frames}, settings)
-    else:
-        stamps = {
-            name: find_stamp(Path(name).stem) or find_stamp(name) for name in {f.file.name for f in frames}
-        }
+    names = list(dict.fromkeys(frame.file.name for frame in frames))
+    stamps = _by_pattern(names, settings) if settings.pattern else stamps_in_names(names)
     # A film's name tells its start only; where the user has given the start, that counts.
     given = settings.source == "auto" and bool(settings.start)
     times, problems = stamps_to_utc(
@@ -255,7 +307,7 @@ def _from_names(frames: list[Found], settings: TimesSettings, zone: tzinfo, fold
     return _Answer(times, how + _in_files(frames, settings), tuple(problems))
 
 
-def _by_pattern(names: set[str], settings: TimesSettings) -> dict[str, Stamp | None]:
+def _by_pattern(names: list[str], settings: TimesSettings) -> dict[str, Stamp | None]:
     """Stamps by the user's pattern; a pattern without a date takes the date of times.start."""
     search = pattern_search(settings.pattern)
     stamps = {name: find_by_pattern(name, settings.pattern, search) for name in names}
@@ -279,10 +331,9 @@ def _from_exif(frames: list[Found], settings: TimesSettings, zone: tzinfo, folde
     stamps = [_exif_stamp(frame) for frame in frames]
     times, problems = stamps_to_utc(stamps, zone)
     times = _shifted(times, _within_file_s(frames, settings))
-    blocks = [frame.stamps.exif for frame in frames if frame.stamps.exif]
-    exposure = _median([block.exposure_s for block in blocks if np.isfinite(block.exposure_s)])
-    how = "with decimals" if any(block.subsec for block in blocks) else "in whole seconds"
-    return _Answer(times, f"EXIF DateTimeOriginal {how}", tuple(problems), exposure)
+    decimals = any(frame.stamps.exif.subsec for frame in frames if frame.stamps.exif)
+    how = "with decimals" if decimals else "in whole seconds"
+    return _Answer(times, f"EXIF DateTimeOriginal {how}", tuple(problems))
 
 
 def _exif_stamp(frame: Found) -> Stamp | None:
@@ -346,11 +397,10 @@ def _from_file_date(
     )
 
 
-# In the order in which auto tries them; the part behind the colon is for telling two kinds of one source
-# apart.
+# In the order in which auto tries them; what stands behind the colon tells two kinds of one source apart.
 _SOURCES: dict[str, Callable[[list[Found], TimesSettings, tzinfo, Path], _Answer | None]] = {
-    "fits": _from_fits,
     "table": _from_table,
+    "fits": _from_fits,
     "video:clock": _from_clock,
     "names": _from_names,
     "exif": _from_exif,

@@ -12,6 +12,7 @@ import threading
 import weakref
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from io import FileIO
 from pathlib import Path
 from typing import cast
@@ -25,18 +26,19 @@ from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, Found, Stamps, che
 __all__ = ["video_frames"]
 
 # Containers of moving pictures only; and nothing that would make ffmpeg open another file or the network.
-_GUARD = (
+_GUARD = [
     "-protocol_whitelist",
     "file,pipe",
     "-format_whitelist",
     "avi,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mpegts,mpeg,mpegvideo,asf,dv,ogg,flv,h264,hevc,m4v,mxf,nut,y4m,yuv4mpegpipe",
-)
+]
 _PROBE_S = 300.0  # longest wait for one pass over the packets
 _SKIP = 48  # frames ahead up to which reading on is cheaper than starting again
-_STREAM = re.compile(r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)")
-_DEEP = re.compile(
-    r"(9|10|12|14|16|32|48|64)(le|be)$|^x2"
-)  # more than 8 bits a sample, as ffmpeg names the formats
+_STREAM = re.compile(
+    r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)(?: \[SAR (\d+):(\d+))?"
+)
+_TURN = re.compile(r"displaymatrix: rotation of (-?[\d.]+) degrees")
+_DEEP = re.compile(r"(9|10|12|14|16|32|48|64)(le|be)$|^x2")  # more than 8 bits a sample, in ffmpeg's names
 _CREATED = re.compile(r"creation_time\s*: (\S+)")
 
 
@@ -46,8 +48,10 @@ class _Film:
 
     path: Path
     stream: int
-    rows: int
+    rows: int  # as ffmpeg hands them out, turned by the display matrix
     columns: int
+    aspect: float  # width of a pixel over its height
+    remarks: tuple[str, ...]
     pixels: str  # what ffmpeg is asked for
     colour: str  # 'mono', 'rgb' or the pattern of raw colour
     pts_s: np.ndarray  # (n,) presentation times, relative to the container's start
@@ -82,26 +86,10 @@ class _Player:
         steps = np.diff(film.pts_s)
         early = film.pts_s[index] - 0.5 * float(steps[steps > 0].min(initial=1.0))
         seek = ["-ss", f"{max(early, 0.0):.6f}"] if index else []
-        command = [
-            ffmpeg_program(),
-            "-nostdin",
-            "-v",
-            "quiet",
-            "-xerror",
-            *_GUARD,
-            "-noautorotate",
-            *seek,
-            "-i",
-            f"file:{film.path}",
-            "-map",
-            f"0:{film.stream}",
-            "-fps_mode",
-            "passthrough",
-            "-f",
-            "rawvideo",
-            "-c:v",
-            "rawvideo",
-            "-pix_fmt",
+        command = [ffmpeg_program(), *["-nostdin", "-v", "quiet", "-xerror"], *_GUARD, *seek]
+        command += ["-i", f"file:{film.path}", "-map", f"0:{film.stream}"]
+        command += [
+            *["-fps_mode", "passthrough", "-f", "rawvideo", "-c:v", "rawvideo", "-pix_fmt"],
             film.pixels,
             "-",
         ]
@@ -149,24 +137,27 @@ def video_frames(path: Path, *, bayer: str = "auto") -> list[Found]:
     count = len(film.pts_s)
     kind = "8-bit" if _dtype(film.pixels).itemsize == 1 else "16-bit"
     since_s = (film.pts_s - film.pts_s[0]).tolist()
+    first = Found(
+        path,
+        0,
+        count,
+        (film.rows, film.columns),
+        kind,
+        film.colour,
+        partial(player.frame, 0),
+        Stamps(since_start_s=0.0, created=film.created),
+        aspect=film.aspect,
+        remarks=film.remarks,
+    )
     return [
-        Found(
-            path,
-            i,
-            count,
-            (film.rows, film.columns),
-            kind,
-            film.colour,
-            _reader(player, i),
-            True,
-            Stamps(since_start_s=since_s[i], created=film.created),
+        replace(
+            first,
+            number=i,
+            read=partial(player.frame, i),
+            stamps=Stamps(since_start_s=since_s[i], created=film.created),
         )
         for i in range(count)
     ]
-
-
-def _reader(player: _Player, index: int) -> Callable[[], np.ndarray]:
-    return lambda: player.frame(index)
 
 
 def _coloured(film: _Film, player: _Player) -> tuple[_Film, _Player]:
@@ -182,22 +173,36 @@ def _coloured(film: _Film, player: _Player) -> tuple[_Film, _Player]:
 def _film(path: Path) -> _Film:
     banner = _listened([ffmpeg_program(), "-hide_banner", "-nostdin", *_GUARD, "-i", f"file:{path}"], path)[1]
     found = _STREAM.search(banner)
+    if not found and ": Audio:" in banner:
+        raise InputError("is a sound file: there is no moving picture in it", remedy="leave it out")
     if not found:
         raise InputError(
             "holds no moving picture that ffmpeg can read", remedy="save it as AVI, MP4, MOV or MKV"
         )
     stream, stored, columns, rows = int(found[1]), found[2], int(found[3]), int(found[4])
     check_size(rows, columns)
+    wide, high = int(found[5] or 1), int(found[6] or 1)
+    turn, remarks = _TURN.search(banner, found.start()), []
+    if turn and abs(float(turn[1])) > 1.0:
+        remarks.append(f"turned as the film's display matrix says (rotation of {float(turn[1]):.0f} degrees)")
+        if abs(abs(float(turn[1])) - 90.0) < 1.0:
+            rows, columns, wide, high = columns, rows, high, wide
+    aspect = wide / high if wide and high and 0.1 < wide / high < 10.0 else 1.0
+    if aspect != 1.0:
+        remarks.append(f"pixels of {wide}:{high} made square, as the film's sample aspect ratio says")
     pixels, colour = _asked_for(stored)
     created = _CREATED.search(banner)
+    pts_s = _presentation_s(path, stream)
     return _Film(
         path,
         stream,
         rows,
         columns,
+        aspect,
+        tuple(remarks),
         pixels,
         colour,
-        _presentation_s(path, stream),
+        pts_s,
         created[1] if created else "",
     )
 
@@ -232,12 +237,8 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
         f"file:{path}",
         "-map",
         f"0:{stream}",
-        "-c",
-        "copy",
-        "-f",
-        "framecrc",
-        "-",
     ]
+    command += ["-c", "copy", "-f", "framecrc", "-"]
     listing = _listened(command, path)[0]
     base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
     packets = [line.split(",") for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 5]
@@ -276,15 +277,9 @@ def _listened(command: list[str], path: Path) -> tuple[str, str]:
 
 
 def _started(command: list[str]) -> subprocess.Popen[bytes]:
+    pipe, null = subprocess.PIPE, subprocess.DEVNULL
     try:
-        return subprocess.Popen(
-            command,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            stdin=subprocess.DEVNULL,
-            bufsize=0,
-            pipesize=1 << 20,
-        )
+        return subprocess.Popen(command, stdout=pipe, stderr=null, stdin=null, bufsize=0, pipesize=1 << 20)
     except OSError as error:
         raise InputError(
             f"ffmpeg cannot be started ({error.strerror})", where=command[0], remedy="install ffmpeg anew"

@@ -1,14 +1,12 @@
 """FITS files of every kind, against astropy as the reference library."""
 
 import gzip
-import warnings
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from promtrack.sequence import open_sequence
-from promtrack.sequence.cards import read_unit
 from promtrack.settings import CameraSettings, TimesSettings
 from tests.sequence.make import COLUMNS, ROWS, picture
 
@@ -41,7 +39,6 @@ def test_every_depth(tmp_path, kind, expected):
     data = [(picture(i, "float32") * scale).astype(kind) for i in range(3)]
     sequence = open_sequence(write(tmp_path / "in", data))
     assert sequence.shape == (ROWS, COLUMNS)
-    assert not sequence.decode_is_costly
     frame = sequence.frame(1)
     assert frame.dtype == np.dtype(expected)
     assert frame.flags.c_contiguous
@@ -74,7 +71,6 @@ def test_tile_compression(tmp_path, kind, method):
         )
         unit.writeto(tmp_path / "in" / f"f{i}.fits.fz")
     sequence = open_sequence(tmp_path / "in")
-    assert sequence.decode_is_costly
     assert sequence.times_utc[0] == np.datetime64("2026-05-17T09:31:21")
     np.testing.assert_array_equal(sequence.frame(2), fits.getdata(tmp_path / "in" / "f2.fits.fz", 1)[::-1])
 
@@ -131,7 +127,6 @@ def test_gzipped_files(tmp_path):
         (folder / f"{path.name}.gz").write_bytes(gzip.compress(path.read_bytes()))
         path.unlink()
     sequence = open_sequence(folder)
-    assert sequence.decode_is_costly
     np.testing.assert_array_equal(sequence.frame(2), picture(2)[::-1])
 
 
@@ -181,66 +176,3 @@ def test_blank_integers_count_as_zero(tmp_path):
 def test_saturation_level_of_the_header(tmp_path):
     folder = write(tmp_path / "in", [picture(i, "float32") for i in range(2)], SATURATE=0.65)
     assert open_sequence(folder).full_scale == 0.65
-
-
-def test_cards_as_astropy_reads_them(tmp_path):
-    # TWIN  astropy.io.fits.Header on values of every kind
-    header = fits.Header()
-    values = {
-        "INT": -17,
-        "BIG": 123456789012,
-        "REAL": 1.5e-3,
-        "NEG": -2.25,
-        "YES": True,
-        "NO": False,
-        "EMPTY": "",
-        "QUOTE": "Sun's limb",
-        "SLASH": "a / b",
-        "LONGISH": "x" * 60,
-        "EQUALS": "a = b",
-    }
-    for key, value in values.items():
-        # the library itself stumbles over an empty text before a comment with quotes
-        header[key] = (
-            value,
-            "a comment / with slashes" if value == "" else "it's 'quoted' / and with slashes",
-        )
-    header["COMMENT"] = "INT     = 5"
-    path = tmp_path / "h.fits"
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # comments cut to fit their cards
-        fits.PrimaryHDU(header=header).writeto(path)
-    with path.open("rb") as file:
-        cards = read_unit(file, 0).cards
-    with fits.open(path) as units:
-        for key in values:
-            assert cards[key] == units[0].header[key], key
-            assert type(cards[key]) is type(units[0].header[key]), key
-
-
-def test_fortran_exponents_and_odd_cards(tmp_path):
-    # PUBLISHED  FITS Standard 4.0, section 4.2.4: the letter of the exponent may be D
-    raw = b"".join(
-        card.ljust(80)
-        for card in (
-            b"SIMPLE  =                    T",
-            b"BITPIX  =                    8",
-            b"NAXIS   =                    0",
-            b"A       = 1.5D3 / double",
-            b"B       =",
-            b"C       = (1.0, 2.0)",
-            b"D       = 'open",
-            b"HIERARCH X = 3",
-            b"E = 5",
-            b"F       =   +7",
-            b"\xff\xfe\x00",
-            b"END",
-        )
-    ).ljust(2880)
-    path = tmp_path / "odd.fits"
-    path.write_bytes(raw)
-    with path.open("rb") as file:
-        cards = read_unit(file, 0).cards
-    assert cards["A"] == 1500.0
-    assert cards["F"] == 7
-    assert not {"B", "C", "D", "E", "HIERARCH"} & set(cards)

@@ -1,4 +1,4 @@
-"""Quality of one frame: saturation and sharpness against truths of our own; bursts."""
+"""Sharpness against truths of our own; bursts."""
 
 from itertools import pairwise
 
@@ -9,7 +9,7 @@ import pytest
 from promtrack.errors import InputError
 from promtrack.sequence import sequence_from_arrays
 from promtrack.sequence.bursts import best_of_bursts, find_bursts, reduce_bursts
-from promtrack.sequence.quality import saturated_fraction, sharpness
+from promtrack.sequence.quality import sharpness
 from promtrack.settings import TimesSettings
 
 
@@ -21,12 +21,6 @@ def limb(blur_px=1.0, *, sky=300.0, noise=10.0, seed=0, shape=(240, 320)):
     frame += 1500.0 * (np.hypot(x - 90, y - 90) < 12)
     frame = cv2.GaussianBlur(frame.astype(np.float32), (0, 0), blur_px) + sky
     return frame + np.random.default_rng(seed).normal(0, noise, shape).astype(np.float32)
-
-
-def test_saturated_fraction():
-    frame = np.full((10, 20), 65534, np.uint16)
-    frame[:3, :5] = 65535
-    assert saturated_fraction(frame, 65535.0) == 15 / 200
 
 
 @pytest.mark.parametrize(
@@ -60,6 +54,8 @@ def test_bursts_are_found():
         np.arange(50) * 10.0,
         np.r_[np.arange(20) * 10.0, 600 + np.arange(3) * 10.0, 2000.0, 3000.0],
         np.arange(3) * 1.0,
+        np.ravel(np.arange(3)[:, None] * 600.0 + np.arange(10) * 10.0),  # each run lasts too long
+        np.ravel(np.arange(4)[:, None] * 86400.0 + np.arange(5)),  # a day between them
     ],
 )
 def test_steady_recordings_are_no_bursts(offsets):
@@ -98,13 +94,13 @@ def test_a_reduced_burst_is_sharp_and_quiet():
     assert sharpness(mean) > 0.9 * sharpness(limb(1.2, noise=20.0))
 
 
-def test_bursts_are_reduced_only_when_asked_for():
+def test_bursts_are_reduced_unless_all_frames_are_asked_for():
     times = np.datetime64("2026-05-17T09:00:00", "us") + (np.arange(30) + 60 * (np.arange(30) // 6)).astype(
         "timedelta64[s]"
     )
     frames = np.random.default_rng(1).integers(0, 255, (30, 40, 60)).astype(np.uint8)
     sequence = sequence_from_arrays(frames, times, full_scale=255.0)
-    kept = best_of_bursts(sequence, TimesSettings())
+    kept = best_of_bursts(sequence, TimesSettings(bursts="keep"))
     assert len(kept) == 30
     assert any("5 bursts" in note for note in kept.notes)
-    assert len(best_of_bursts(sequence, TimesSettings(bursts="best"))) == 5
+    assert len(best_of_bursts(sequence, TimesSettings())) == 5

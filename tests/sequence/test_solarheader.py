@@ -8,7 +8,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from promtrack.sequence import open_sequence
-from promtrack.sequence.fitsfile import first_picture
+from promtrack.sequence.fitsfile import fits_frames
 from promtrack.sequence.solarheader import header_from_cards
 
 ROWS = 480
@@ -109,7 +109,7 @@ def test_headers_that_do_not_place_the_sun(change):
 def test_reference_picture_of_a_library():
     # PUBLISHED  header of sunpy's sample aia_171_level1.fits (SDO): 971.8126 / 19.183648 = 50.66 px
     sample = Path(pytest.importorskip("sunpy.data.test").rootdir) / "aia_171_level1.fits"
-    _, cards = first_picture(sample)
+    cards = fits_frames(sample, sample.stat().st_size, alone=True)[0].stamps.fits
     header = header_from_cards(cards, rows=cards["NAXIS2"])
     assert header.rsun_arcsec / header.arcsec_per_px == pytest.approx(50.66, abs=0.005)
     assert (header.centre_x_px, header.centre_y_px) == pytest.approx((63.5, 63.5), abs=2.0)

@@ -16,25 +16,24 @@ START = TimesSettings(start="2026-05-17T09:31:20Z", cadence_s=10.0)
 
 
 @pytest.mark.parametrize(
-    ("suffix", "dtype", "options", "costly"),
+    ("suffix", "dtype", "options"),
     [
-        (".tif", "uint8", (TIFF, 1), False),
-        (".tif", "uint16", (TIFF, 1), False),
-        (".tif", "float32", (TIFF, 1), False),
-        (".tif", "uint16", (TIFF, 5), True),
-        (".tif", "uint8", (TIFF, 32773), True),
-        (".tif", "uint16", (TIFF, 8), True),
-        (".png", "uint8", (), True),
-        (".png", "uint16", (), True),
+        (".tif", "uint8", (TIFF, 1)),
+        (".tif", "uint16", (TIFF, 1)),
+        (".tif", "float32", (TIFF, 1)),
+        (".tif", "uint16", (TIFF, 5)),
+        (".tif", "uint8", (TIFF, 32773)),
+        (".tif", "uint16", (TIFF, 8)),
+        (".png", "uint8", ()),
+        (".png", "uint16", ()),
     ],
 )
-def test_lossless_stills_come_back_exactly(tmp_path, suffix, dtype, options, costly):
+def test_lossless_stills_come_back_exactly(tmp_path, suffix, dtype, options):
     # TRUTH  the arrays that were written
     write_stills(tmp_path / "in", 4, suffix=suffix, dtype=dtype, options=options)
     sequence = open_sequence(tmp_path / "in")
     assert len(sequence) == 4
     assert sequence.shape == (ROWS, COLUMNS)
-    assert sequence.decode_is_costly is costly
     for i, frame in sequence.frames():
         assert frame.dtype == np.dtype(dtype)
         assert frame.flags.c_contiguous
@@ -152,13 +151,14 @@ def test_wrong_extension_is_read_by_content(tmp_path):
 
 @pytest.mark.parametrize("name", ["with spaces", "Straße-été", "☀️ 2026", "日面"])
 def test_paths_with_any_letters(tmp_path, name):
-    for suffix in (".tif", ".png"):
-        write_stills(tmp_path / name, 2, suffix=suffix)
+    write_stills(tmp_path / name, 4)
+    for path in write_stills(tmp_path / name, 2, suffix=".png"):
+        path.with_suffix(".tif").unlink()
     (tmp_path / name / "notes.txt").write_text("clear sky", encoding="utf-8")
     sequence = open_sequence(tmp_path / name)
     assert len(sequence) == 4
     assert not sequence.unreadable
-    np.testing.assert_array_equal(sequence.frame(3), picture(1))
+    np.testing.assert_array_equal(sequence.frame(1), picture(1))
 
 
 def test_frames_go_on_past_a_spoiled_one(tmp_path):

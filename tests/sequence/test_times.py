@@ -32,7 +32,6 @@ T = datetime(2026, 5, 17, 9, 31, 20)
         ("20260517T093120", T, None),
         ("20260517T093120Z", T, UTC),
         ("20260517093120", T, None),
-        ("2026-05-17-0931_20", T, None),
         ("2026-05-17 09.31.20", T, None),
         ("2026_05_17_09_31_20", T, None),
         ("2026.05.17-09.31.20", T, None),
@@ -48,7 +47,9 @@ T = datetime(2026, 5, 17, 9, 31, 20)
         ("20260517_093120-123ms", T.replace(microsecond=123000), None),
         ("IMG_20260517_093120123", T.replace(microsecond=123000), None),
         ("2026-05-17T09-31-20,123456", T.replace(microsecond=123456), None),
-        ("2026-05-17-0931_2", T.replace(second=12), None),
+        ("Sun 2026-05-17 at 9.31.20 AM", T, None),
+        ("Sun 2026-05-17 at 02.30.05 PM", T.replace(hour=14, minute=30, second=5), None),
+        ("2026-05-17_12-00-00 am", T.replace(hour=0, minute=0, second=0), None),
         ("20260517_093120UT", T, UTC),
         ("20260517_093120_UTC_ha", T, UTC),
         ("2026-05-17T11-31-20+0200", T.replace(hour=11), timezone(timedelta(hours=2))),
@@ -76,6 +77,10 @@ def test_stamps_in_names(name, written, zone):
         "sun",
         "123456789012345678",
         "20260230_101010",
+        "2026-05-17_0931_1",  # a running number is no time of day
+        "2026-05-17-0931_20",
+        "2026-05-17_0931",
+        "2026-05-17 13.31.20 PM",
     ],
 )
 def test_names_without_a_stamp(name):
@@ -205,14 +210,17 @@ def test_duplicate_backward_and_missing_times_are_reported(tmp_path):
         "a7_20260517_093600.tif",
     ]
     sequence = open_sequence(plain(tmp_path / "in", names))
-    assert [name[:2] for name in sequence.names] == ["a1", "a3", "a2", "a4", "a6", "a7"]
-    assert sequence.time_s.tolist() == [0, 10, 20, 20, 30, 280]
-    assert [(r.file, r.reason) for r in sequence.unreadable] == [("a5_no_time.tif", "has no time")]
+    assert [name[:2] for name in sequence.names] == ["a1", "a3", "a2", "a6", "a7"]
+    assert sequence.time_s.tolist() == [0, 10, 20, 30, 280]
+    assert [(r.file, r.reason) for r in sequence.unreadable] == [
+        ("a5_no_time.tif", "has no time"),
+        ("a4_20260517_093140.tif", "has the same time as a2_20260517_093140.tif"),
+    ]
     problems = " / ".join(sequence.time_report.problems)
     assert "1 frame without a usable time left out (first: a5_" in problems
     assert "1 frame earlier than the one before" in problems
     assert "a3_20260517_093130.tif" in problems
-    assert "1 frame with the same time as the one before (first: a4_" in problems
+    assert "1 frame with the same time as the one before left out (first: a4_" in problems
     assert "longest: 250 s after 2026-05-17T09:31:50Z" in problems
 
 

@@ -61,7 +61,6 @@ def test_capture_video_as_ffmpeg_reads_it(tmp_path, bits, dtype, pixels):
         if bits == 8:
             np.testing.assert_array_equal(sequence.frame(i), theirs[i])
     assert any(np.array_equal(turned, frames[2]) for turned in (theirs[2], theirs[2].byteswap()))
-    assert not sequence.decode_is_costly
     assert sequence.full_scale == 2**bits - 1
 
 
@@ -120,7 +119,6 @@ def test_lossless_films_come_back_exactly(tmp_path, suffix, dtype, pixels, optio
     path = encode(tmp_path / f"sun film é{suffix}", frames, pixels, *options)
     sequence = open_sequence(path, times=START)
     assert len(sequence) == 60
-    assert sequence.decode_is_costly
     for i, frame in sequence.frames():
         np.testing.assert_array_equal(frame, frames[i])
     for i in (59, 3, 4, 57, 0, 31):
@@ -211,11 +209,13 @@ def test_clock_of_the_container(tmp_path):
         "creation_time=2026-05-17T09:31:20Z",
         rate="5",
     )
-    sequence = open_sequence(path)
+    with pytest.raises(InputError, match="plays 5 pictures a second, and playback is seldom the time"):
+        open_sequence(path)
+    sequence = open_sequence(path, times=TimesSettings(source="video"))
     assert sequence.times_utc[0] == np.datetime64("2026-05-17T09:31:20")
     assert sequence.time_s[-1] == pytest.approx(1.8)
     assert "creation time" in sequence.time_report.problems[0]
-    started = open_sequence(path, times=TimesSettings(start="2026-05-17T10:00:00Z"))
+    started = open_sequence(path, times=TimesSettings(start="2026-05-17T10:00:00Z", source="cadence"))
     assert started.times_utc[0] == np.datetime64("2026-05-17T10:00:00")
     assert started.time_report.source == "cadence"
 
@@ -223,7 +223,9 @@ def test_clock_of_the_container(tmp_path):
 def test_start_of_a_film_in_its_name(tmp_path):
     frames = [picture(i, "uint8")[:, :64] for i in range(10)]
     path = encode(tmp_path / "sun_20260517_093120.mp4", frames, "gray", "-pix_fmt", "yuv420p", rate="5")
-    assert open_sequence(path).time_s[-1] == pytest.approx(1.8)
+    with pytest.raises(InputError, match=r"how far apart in time.*times\.cadence_s=10.*times\.source=names"):
+        open_sequence(path)
+    assert open_sequence(path, times=TimesSettings(source="names")).time_s[-1] == pytest.approx(1.8)
     slow = open_sequence(path, times=TimesSettings(cadence_s=30.0))
     assert slow.times_utc[2] == np.datetime64("2026-05-17T09:32:20")
 
