@@ -55,19 +55,24 @@ class TimesSettings:
 
     source: str = _setting(
         "auto",
-        "where the times come from; auto tries them in this order",
-        choices=("auto", "fits", "table", "names", "exif", "cadence", "video", "file-date"),
+        "where the times come from; auto tries, in this order, table (if one is given), fits, video (stamps "
+        "recorded with the frames), names, exif, cadence, video (creation time of the film), never file-date",
+        choices=("auto", "table", "fits", "video", "names", "exif", "cadence", "file-date"),
     )
     zone: str = _setting("UTC", "zone of the time stamps, as +02:00 or as a tz database name")
     offset_s: float = _setting(0.0, "clock error to add to every time", unit="s", low=-1e9, high=1e9)
     rate_err: float = _setting(1e-4, "1-sigma relative error of the clock's rate", low=0.0, high=0.1)
+    from_: str = _setting(
+        "", "first moment to use, UTC, as 2026-05-17T09:31:20 or 09:31:20; empty: the first frame"
+    )
+    to_: str = _setting("", "last moment to use, written as times.from; empty: the last frame")
     start: str = _setting("", "time of the first frame (ISO), for source = cadence")
     cadence_s: float = _setting(0.0, "time between frames, for source = cadence", unit="s", low=0.0, high=1e7)
     bursts: str = _setting(
-        "keep",
+        "best",
         "what to do with a recording made in bursts; best: one frame a burst, the mean of its "
-        "sharpest frames",
-        choices=("keep", "best"),
+        "sharpest frames; keep: all frames as they are",
+        choices=("best", "keep"),
     )
     table: str = _setting("", "CSV or ECSV file with the columns file and time, for source = table")
     pattern: str = _setting("", "strptime pattern of the stamp in the file names, for source = names")

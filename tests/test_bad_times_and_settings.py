@@ -43,7 +43,7 @@ def test_duplicate_backward_missing_and_stray_times_are_said(tmp_path, capsys, p
         "f_2031-01-01T00-00-00Z.tif",
     ]
     out = checked(capsys, frames_in(tmp_path / "in", pictures, names=names))
-    assert "1 frame with the same time as the one before (first: c_2026-05-17T09-30-20Z.tif" in out
+    assert "1 frame with the same time as the one before left out (first: c_2026-05-17T09-30-20Z.tif" in out
     assert (
         "1 frame earlier than the one before in the order of names (first: d_2026-05-17T09-30-10Z.tif)" in out
     )

@@ -58,8 +58,8 @@ def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
 
 
 def best_of_bursts(sequence: Sequence, times: TimesSettings) -> Sequence:
-    """The sequence with one frame a burst, or with a note where `times.bursts` keeps all frames; as it is where
-    it is not made in bursts."""
+    """The sequence with one frame a burst, or with a note where `times.bursts` keeps all frames; as it is
+    where it is not made in bursts."""
     bursts = find_bursts(sequence.times_utc)
     if not bursts:
         return sequence

@@ -89,9 +89,7 @@ def by_time(frames: list[Found], timed: FrameTimes, settings: TimesSettings = Ti
     kept, moments, outside = kept[inside], moments[inside], int((~inside).sum())
     problems += _oddities(moments)
     asked = [
-        f"times.{word} = {value}"
-        for word, value in (("from", settings.from_utc), ("to", settings.to_utc))
-        if value
+        f"times.{word} = {value}" for word, value in (("from", settings.from_), ("to", settings.to_)) if value
     ]
     return Ordered(
         [frames[i] for i in kept],
@@ -132,7 +130,7 @@ def _make_distinct(times: np.ndarray) -> list[str]:
 def _window(times: np.ndarray, settings: TimesSettings) -> np.ndarray:
     """(n,) which frames lie between times.from and times.to; a time of day counts from the first frame on."""
     inside = np.ones(len(times), bool)
-    for key, text in (("from", settings.from_utc), ("to", settings.to_utc)):
+    for key, text in (("from", settings.from_), ("to", settings.to_)):
         if not text or not len(times):
             continue
         stamp = parse_stamp(text)
