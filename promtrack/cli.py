@@ -118,6 +118,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_check(commands)
     for stage, text in _STAGE_HELP.items():
         _add_stage(commands, stage, text)
+    _add_mark(commands)
     _add_demo(commands)
     _add_settings(commands)
     return parser
@@ -206,6 +207,13 @@ def _add_stage(commands: argparse._SubParsersAction, stage: str, text: str) -> N
         )
 
 
+def _add_mark(commands: argparse._SubParsersAction) -> None:
+    text = "write marks.html, a page on which to correct by hand what was found"
+    command = _command(commands, "mark", text, "promtrack mark 2026-05-17-east-limb-promtrack", _mark)
+    folder_help = "folder of products that `promtrack run` made"
+    command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
+
+
 def _add_demo(commands: argparse._SubParsersAction) -> None:
     text = "make a synthetic sequence, run on it, and print truth beside measurement"
     command = _command(commands, "demo", text, "promtrack demo eruption", _demo)
@@ -279,6 +287,15 @@ def _stage(options: argparse.Namespace) -> int:
         first = f"; begin with `{again}`" if later[1:] else f": `{again}`"
         _print(options, [f"still to be done again: {', '.join(later)}{first}"])
     return POOR if options.command == "motion" and is_poor(job.verdict) else DONE
+
+
+def _mark(options: argparse.Namespace) -> None:
+    from promtrack.pipeline import load_run
+    from promtrack.show.mark_page import write_mark_page
+
+    job = load_run(options.folder)
+    page = write_mark_page(job.measured(), job.folder.path / "marks.html")
+    _print(options, [f"open {page} in a browser, and put the file that it saves beside the frames"])
 
 
 def _demo(options: argparse.Namespace) -> None:

@@ -26,6 +26,7 @@ from promtrack.limb.geometry import place_of, to_frame, turn_at
 from promtrack.limb.records import LimbLock
 from promtrack.limb.second import second_limb_note
 from promtrack.motion import measure_motion, named_sectors
+from promtrack.motion.prominences import find_prominences
 from promtrack.motion.records import Motion
 from promtrack.products import (
     ProductFolder,
@@ -56,7 +57,7 @@ from promtrack.strip.slit import parse_path
 from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
 from promtrack.whole import whole_file
 
-__all__ = ["STAGES", "Job", "Progress", "not_up_to_date", "run", "run_stage", "silent"]
+__all__ = ["STAGES", "Job", "Progress", "load_run", "not_up_to_date", "run", "run_stage", "silent"]
 
 STAGES = ("lock", "strip", "motion", "clip", "figures", "report")
 # Settings sections that each stage depends on, beyond those of the stages before it.
@@ -74,6 +75,7 @@ _BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip")}  # of th
 _BESIDE = {"figures": "clip"}
 _RECORDING = threading.Lock()
 WORST_SCALE_ERR = 0.2  # relative, 1 sigma: beyond, no height and no speed means anything
+DISC_AT = 0.98  # of the radius: inside the limb's own darkening, outside most of what the disc shows
 Told = Callable[[int, int], None]  # told how many steps of a stage are done, and of how many
 Progress = Callable[[str], Told]
 
@@ -206,11 +208,35 @@ def run_stage(
     ------
     InputError : the products of the stages before are missing or damaged, or the input has gone
     """
+    job = _opened_again(out, changes, progress)
+    with job.folder.alone(), journal(job.folder) as job.log:
+        job.folder.sweep()
+        job.log.info("promtrack %s: %s again", __version__, stage)
+        _bring_back(job, _before(stage))
+        _refuse(job, stage)  # what cannot be done leaves the folder as it was
+        job.folder.mark_undone(stage)
+        _do(job, stage)
+    return job
+
+
+def load_run(out: Path) -> Job:
+    """A finished run, brought back from its products to look at; nothing is written.
+
+    Raises
+    ------
+    InputError : it was not finished, its products are damaged, or the input has gone
+    """
+    job = _opened_again(out, lambda settings: settings, silent)
+    _bring_back(job, _MEASURED)
+    return job
+
+
+def _opened_again(out: Path, changes: Callable[[Settings], Settings], progress: Progress) -> Job:
     folder = ProductFolder(Path(out))
     page, source = read_summary(folder), folder.source
-    again = command_line("promtrack", "run", source or "INPUT", "--out", folder.path)
     if page["version"] != __version__ or source is None:
         made = f"was made by promtrack {page['version']}, and this is {__version__}"
+        again = command_line("promtrack", "run", source or "INPUT", "--out", folder.path)
         raise InputError(
             made if page["version"] != __version__ else "does not say from which input it was made",
             where=str(folder.path),
@@ -218,16 +244,13 @@ def run_stage(
         )
     job = Job(source, folder, changes(load_settings(folder["settings"])), progress)
     _open(job)
-    with folder.alone(), journal(folder) as job.log:
-        folder.sweep()
-        job.log.info("promtrack %s: %s again", __version__, stage)
-        for before in _before(stage):
-            _require(job, before)
-            LOADERS[before](job)
-        _refuse(job, stage)  # what cannot be done leaves the folder as it was
-        folder.mark_undone(stage)
-        _do(job, stage)
     return job
+
+
+def _bring_back(job: Job, stages: tuple[str, ...]) -> None:
+    for stage in stages:
+        _require(job, stage)
+        LOADERS[stage](job)
 
 
 def not_up_to_date(job: Job) -> list[str]:
@@ -449,6 +472,8 @@ def _do_motion(job: Job, progress: Told) -> list[Path]:
         clock_err=job.settings.times.rate_err,
         progress=lambda done, total: progress(done, total + 1),
     )
+    prominences = find_prominences(job.strip, disc_counts=_disc_counts(job))
+    job.motion = replace(job.motion, prominences=prominences)
     for note in job.motion.control.notes:
         job.log.info(note)
 
@@ -460,6 +485,19 @@ def _do_motion(job: Job, progress: Told) -> list[Path]:
     files = [*write_motion(job.folder, job.strip, job.motion, place), _write_summary(job, job.motion)]
     progress(len(job.strip) + 1, len(job.strip) + 1)
     return files
+
+
+def _disc_counts(job: Job) -> float:
+    """Brightness of the disc just inside the limb, in the strips' counts; nan where it is burnt out."""
+    lock, index = job.lock, job.lock.reference
+    angles = np.linspace(lock.from_deg, lock.to_deg, 200)
+    x, y = to_frame(lock, index, angles, np.full(angles.shape, DISC_AT * lock.radius_px))
+    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+    inside = (column >= 0) & (row >= 0) & (column < lock.shape[1]) & (row < lock.shape[0])
+    light = job.sequence.frame(index)[row[inside], column[inside]]
+    if not len(light) or np.median(light) >= job.sequence.full_scale:
+        return float("nan")
+    return float(np.median(light) - lock.sky[index]) / float(lock.transparency[index])
 
 
 def _do_clip(job: Job, progress: Told) -> list[Path]:

@@ -57,14 +57,13 @@ def _one_heap() -> None:
 
 
 def _own_error_stream() -> None:
-    """Messages go to a copy of the error stream; what decoders write in C to the stream itself goes nowhere."""
+    """Messages go to a copy of the error stream; what decoders write to the stream in C goes nowhere."""
     usual = sys.__stderr__
     if sys.stderr is None or usual is None:  # it was closed before we began
         sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
     elif sys.stderr is usual and usual.fileno() == 2:
         copy = os.dup(2)
-        how = {"encoding": usual.encoding, "errors": "backslashreplace", "buffering": 1}
-        sys.stderr = open(copy, "w", **how)  # type: ignore[call-overload]  # noqa: SIM115
+        sys.stderr = os.fdopen(copy, "w", 1, usual.encoding, "backslashreplace")
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, 2)
         os.close(nowhere)

@@ -10,7 +10,19 @@ import pytest
 from promtrack.cli import build_parser, main
 from tests.conftest import QUICK_OPTIONS
 
-COMMANDS = ("run", "check", "lock", "strip", "motion", "clip", "figures", "report", "demo", "settings")
+COMMANDS = (
+    "run",
+    "check",
+    "lock",
+    "strip",
+    "motion",
+    "clip",
+    "figures",
+    "report",
+    "mark",
+    "demo",
+    "settings",
+)
 
 
 def promtrack(*arguments, **options):

@@ -88,6 +88,27 @@ def test_each_stage_can_be_done_again_alone(small_run, tmp_path):
         assert digests(out, TABLES) == before, stage
 
 
+def test_what_stands_above_the_limb_is_measured_in_every_strip(small_scene, small_run):
+    # TRUTH  the hedgerow of the scene: where it stands; its threads end between its stated height and 1.4
+    # times that.
+    hedgerow = small_scene.spec.hedgerows[0]
+    table = Table.read(small_run.folder["prominences"], format="ascii.ecsv")
+    (first,) = [p for p in small_run.motion.prominences if p.prominence == 1]
+    assert np.sum(table["prominence"] == 1) == len(small_run.strip)
+    assert first.from_deg < hedgerow.at_deg % 360.0 < first.to_deg
+    assert hedgerow.height_mm < np.nanmedian(first.height_mm) < 1.4 * hedgerow.height_mm
+    assert np.nanmedian(first.brightness) == pytest.approx(hedgerow.brightness, rel=0.5)
+
+
+def test_the_page_to_mark_on_is_written_from_a_finished_run(small_run, tmp_path, capsys):
+    from promtrack.cli import main
+
+    out = copied(small_run, tmp_path)
+    assert main(["mark", str(out)]) == 0
+    assert (out / "marks.html").stat().st_size > 50_000
+    assert "marks.html" in capsys.readouterr().out
+
+
 def test_changed_settings_reach_the_stage(small_run, tmp_path):
     out = ProductFolder(copied(small_run, tmp_path))
     run_stage("clip", out.path, lambda s: change_settings(s, {"clip.view": "square", "clip.look": "ash"}))

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.checks import Check
+from promtrack.motion.prominences import Prominence
 from promtrack.strip.records import TimeDistance
 
 __all__ = [
@@ -192,3 +193,4 @@ class Motion:
     scale_err: float  # relative, 1 sigma
     clock_err: float  # relative, 1 sigma
     checks: tuple[Check, ...] = ()  # of the motion, by what is not the fit itself
+    prominences: tuple[Prominence, ...] = ()  # all that stands above the limb, the largest first

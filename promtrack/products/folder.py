@@ -39,6 +39,7 @@ PRODUCTS = {
     "front_fits": "front_fits.ecsv",
     "ridges": "ridges.ecsv",
     "oscillations": "oscillations.ecsv",
+    "prominences": "prominences.ecsv",
     "clip": "clip.mp4",
     "poster": "poster.png",
     "figures": "figures",

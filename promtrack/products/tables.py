@@ -22,6 +22,7 @@ from astropy.units import UnitsWarning
 
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
+from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Motion, Oscillation, Ridge
 from promtrack.products.folder import ProductFolder
 from promtrack.sequence.records import Sequence
@@ -37,6 +38,7 @@ _COLUMNS: dict[type, dict[str, str]] = {
     KnotTrack: {"angle_deg": "pa_deg", "curve_mm": "model_height_mm", "curve_angle_deg": "model_pa_deg"},
     KnotFit: {"time_s": "mid_s"},
     Front: {"angle_deg": "pa_deg"},
+    Prominence: {"angle_deg": "pa_deg"},
 }
 _UNITS = {"_km_s": "km / s", "_m_s2": "m / s2", "_mm": "Mm", "_px": "pix", "_deg": "deg", "_s": "s"}
 _WHEN = ("start", "mean", "end")  # times at which a front's speed is given
@@ -82,14 +84,14 @@ def read_lock(folder: ProductFolder) -> LimbLock:
 def write_motion(
     folder: ProductFolder, strip: Strip, motion: Motion, place: Callable[..., Any]
 ) -> list[Path]:
-    """knots, knot_points, front_points, front_fits, ridges and oscillations, each an ECSV table.
+    """knots, knot_points, front_points, front_fits, ridges, oscillations and prominences, each in ECSV.
 
     Parameters
     ----------
     place : place(frame, angle_deg, height_mm) gives x and y in that frame, in pixels
     """
     knots, fronts = motion.knots, motion.fronts
-    tables = {"knots", "fronts", "slits", "ridges", "oscillations"}
+    tables = {"knots", "fronts", "slits", "ridges", "oscillations", "prominences"}
     meta = {
         "note": "speeds are in the plane of the sky: lower bounds of the true speeds",
         "angle": "position angle" if strip.geometry.position_angles else "image angle",
@@ -132,6 +134,12 @@ def write_motion(
             _rows(motion.oscillations, Oscillation),
             {"more": _more(motion.oscillations, Oscillation, arrays=True)},
         ),
+        _write(
+            folder["prominences"],
+            _points(strip, motion.prominences, Prominence, "prominence")
+            | _rows([p for p in motion.prominences for _ in p.frame], Prominence),
+            {},
+        ),
     ]
 
 
@@ -142,9 +150,9 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
     ------
     InputError : a table is missing or damaged
     """
-    knots, points, front_points, fits, ridges, oscillations = (
-        _read(folder[name], "promtrack motion")
-        for name in ("knots", "knot_points", "front_points", "front_fits", "ridges", "oscillations")
+    names = ("knots", "knot_points", "front_points", "front_fits", "ridges", "oscillations", "prominences")
+    knots, points, front_points, fits, ridges, oscillations, prominences = (
+        _read(folder[name], "promtrack motion") for name in names
     )
     kinds = _kinds(Motion)
     try:
@@ -173,6 +181,12 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
                 for row, more in zip(oscillations, oscillations.meta["more"], strict=True)
             ),
         }
+        numbers = dict.fromkeys(int(number) for number in prominences["prominence"])
+        groups = [prominences[prominences["prominence"] == number] for number in numbers]
+        values["prominences"] = tuple(
+            Prominence(**_row_values(group[0], Prominence), **_point_values(group, Prominence))
+            for group in groups
+        )
         values |= {name: _typed(knots.meta[name], kind) for name, kind in kinds.items() if name not in values}
         return Motion(**values)
     except _DAMAGED as error:

@@ -11,6 +11,7 @@ from astropy.table import QTable
 
 from promtrack.checks import Check
 from promtrack.errors import InputError
+from promtrack.motion.prominences import Prominence
 from promtrack.products import (
     ProductFolder,
     finish_strip,
@@ -87,19 +88,36 @@ def test_lock_comes_back(folder, measured):
             same(one, other, f.name)
 
 
+def made_prominences(strip):
+    """Two with random courses; the second is not always seen."""
+    rng, n = np.random.default_rng(3), len(strip)
+    courses = rng.uniform(1.0, 9.0, (2, 6, n))
+    courses[1, :, : n // 2] = np.nan
+    return tuple(
+        Prominence(
+            i + 1, 10.0 + i, 15.5 + i, 12.25 + i, strip.time_s, strip.frame, *course, leaves_strip=bool(i)
+        )
+        for i, course in enumerate(courses)
+    )
+
+
 def test_motion_comes_back(folder, measured):
     write_strip(folder, measured)
     strip = read_strip(folder)
-    write_motion(folder, strip, measured.motion, place)
+    checks = (Check("motion", "fixed on the sensor", "good", "Nothing stands still there."),)
+    motion = dataclasses.replace(measured.motion, checks=checks, prominences=made_prominences(strip))
+    write_motion(folder, strip, motion, place)
     back = read_motion(folder, strip)
     for f in dataclasses.fields(back):
         if f.name != "slits":  # cut again from the strip
-            same(getattr(measured.motion, f.name), getattr(back, f.name), f.name)
+            same(getattr(motion, f.name), getattr(back, f.name), f.name)
     assert [s.name for s in back.slits] == [s.name for s in measured.motion.slits]
 
 
 def test_motion_without_any_knot_comes_back(folder, measured):
-    nothing = dataclasses.replace(measured.motion, knots=(), fronts=(), ridges=(), oscillations=(), slits=())
+    nothing = dataclasses.replace(
+        measured.motion, knots=(), fronts=(), ridges=(), oscillations=(), slits=(), prominences=()
+    )
     write_strip(folder, measured)
     write_motion(folder, read_strip(folder), nothing, place)
     back = read_motion(folder, read_strip(folder))
