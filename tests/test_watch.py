@@ -1,0 +1,100 @@
+"""Frames that come in: half-written ones wait, drift and clipping are said, nothing is written beside them."""
+
+import os
+import shutil
+from itertools import islice
+
+import cv2
+import numpy as np
+import pytest
+
+from promtrack.errors import InputError
+from promtrack.scene import SceneSpec, make_scene
+from promtrack.settings import Settings
+from promtrack.watch import Watch, look_at, watch_folder
+
+STEP_S = 10.0
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    """Twelve frames that drift by 6 px a minute, named by their stamps."""
+    folder = tmp_path_factory.mktemp("night")
+    spec = SceneSpec(name="watch", frames=12, cadence_s=STEP_S, limb_arc_deg=35.0, drift_px=(11.0, 0.0), seed=3)
+    scene = make_scene(spec)
+    sequence = scene.sequence()
+    for i, time in enumerate(sequence.times_utc):
+        stamp = np.datetime_as_string(time, unit="ms").replace(":", "-")
+        cv2.imwrite(str(folder / f"{stamp}Z.tif"), sequence.frame(i))
+    return folder, scene
+
+
+def feed(watch, folder):
+    for path in sorted(folder.iterdir()):
+        watch.take(path)
+    return watch
+
+
+def test_limb_is_found_where_it_is(recording):
+    # TRUTH  the scene's own centre and radius; a quick look, 2 px across and 1 % of the radius.
+    folder, scene = recording
+    watch = feed(Watch(folder), folder)
+    truth = scene.truth
+    assert watch.count == 12
+    radius = np.array([s.radius_px for s in watch.seen])
+    assert radius == pytest.approx(truth.radius_px, rel=0.02)
+    x = np.array([s.x_px for s in watch.seen])
+    drift = np.polyfit(np.arange(12) * STEP_S / 60.0, x, 1)[0]
+    true = np.polyfit(np.arange(12) * STEP_S / 60.0, truth.centre_x_px, 1)[0]
+    assert drift == pytest.approx(true, abs=1.5)
+
+
+def test_the_line_says_what_is_seen(recording):
+    folder, _ = recording
+    watch = feed(Watch(folder), folder)
+    (line,), warned = watch.lines(now_s=os.path.getmtime(max(folder.iterdir(), key=os.path.getmtime)))
+    assert "12 frames" in line and "one every 10 s" in line and "limb over" in line and "% of the best" in line
+    assert any("from this computer's clock" in w for w in warned)   # the scene plays on another day
+    _, later = watch.lines(now_s=watch.seen[-1].time_s - watch.seen[-1].stamp_off_s + 100.0)
+    assert any("No frame has come for 100 s, 10 times" in w for w in later)
+
+
+def test_a_prominence_that_is_clipped_is_warned_of(recording):
+    folder, _ = recording
+    frame = cv2.imread(str(sorted(folder.iterdir())[0]), cv2.IMREAD_UNCHANGED)
+    assert look_at(frame, 65535.0)["beyond_clipped"] < 1e-3
+    bright = np.clip(frame.astype(float) * 60, 0, 65535).astype(np.uint16)
+    assert look_at(bright, 65535.0)["beyond_clipped"] > 1e-3
+
+
+def test_half_written_files_wait_and_nothing_is_touched(recording, tmp_path):
+    folder, _ = recording
+    source = sorted(folder.iterdir())[0]
+    night = tmp_path / "night"
+    night.mkdir()
+    (night / source.name).write_bytes(source.read_bytes()[:1000])
+    watch = Watch(night)
+    assert watch.new_files() == []   # seen for the first time
+    (night / source.name).write_bytes(source.read_bytes())
+    assert watch.new_files() == []   # it has grown
+    assert [p.name for p in watch.new_files()] == [source.name]
+    assert watch.new_files() == []   # once only
+    before = {p.name: p.read_bytes() for p in night.iterdir()}
+    lines = watch_folder(night, tmp_path / "live", Settings(), sleep=lambda s: None, clock=iter(range(10**6)).__next__)
+    assert "No frame yet" in next(lines)
+    assert any("1 frames" in line for line in islice(lines, 3))
+    assert {p.name: p.read_bytes() for p in night.iterdir()} == before
+    assert {p.name for p in (tmp_path / "live").iterdir()} == {"live.png", "live.html"}
+    assert cv2.imread(str(tmp_path / "live" / "live.png")) is not None
+
+
+def test_what_is_no_picture_is_passed_over(recording, tmp_path):
+    shutil.copytree(recording[0], tmp_path / "night")
+    (tmp_path / "night" / "notes.txt").write_text("seeing fair")
+    (tmp_path / "night" / "0broken.tif").write_bytes(b"II*\0 not really")
+    assert feed(Watch(tmp_path / "night"), tmp_path / "night").count == 12
+
+
+def test_no_folder(tmp_path):
+    with pytest.raises(InputError, match="is no folder"):
+        next(watch_folder(tmp_path / "none", tmp_path, Settings()))
