@@ -5,7 +5,6 @@ Nothing is written into the folder that is watched. Half-written files wait unti
 
 from __future__ import annotations
 
-import html
 import os
 import shutil
 import time
@@ -28,7 +27,7 @@ from promtrack.sequence.fullscale import full_scale
 from promtrack.sequence.readers import as_set, find_frames
 from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings
-from promtrack.whole import whole_file
+from promtrack.show.live_page import write_live
 
 __all__ = ["Seen", "Watch", "look_at", "watch_folder"]
 
@@ -38,7 +37,6 @@ CLIPPED = 0.99  # of full scale
 LEAST_ARC_DEG = 12.0  # of limb that a run needs
 KEPT = 5000  # frames remembered: a night at a frame every few seconds, and memory stays flat
 RECENT = 60  # frames from which drift and cadence are taken
-PICTURE_PX = 960  # width of live.png
 WARN_MIN = 10.0  # minutes before the limb leaves, or the disk is full, at which a warning is given
 CLOCK_S = 120.0  # a stamp this far from the computer's clock is doubted
 
@@ -113,7 +111,9 @@ class Watch:
     size_bytes: float = 0.0  # of the last frame's file
     best: float = 0.0  # sharpness
     last_frame: np.ndarray | None = None
-    found: deque[Found] = field(default_factory=lambda: deque(maxlen=8))  # the last ones; times need more than one
+    found: deque[Found] = field(
+        default_factory=lambda: deque(maxlen=8)
+    )  # the last ones; times need more than one
     done: set[str] = field(default_factory=set)
     waiting: dict[str, tuple[int, int]] = field(default_factory=dict)  # size and date at the last look
 
@@ -171,7 +171,9 @@ class Watch:
             times = frame_times(list(self.found), self.settings.times, self.folder).times_utc
         except InputError:
             return None
-        return None if np.isnat(times[-1]) else float(times[-1].astype("datetime64[us]").astype(np.int64)) / 1e6
+        return (
+            None if np.isnat(times[-1]) else float(times[-1].astype("datetime64[us]").astype(np.int64)) / 1e6
+        )
 
     def lines(self, now_s: float) -> tuple[list[str], list[str]]:
         """Sentences on how it goes, and warnings about what is about to be lost."""
@@ -186,10 +188,13 @@ class Watch:
             said.append(f"one every {step:.3g} s")
             quiet = now_s - max(s.time_s - np.nan_to_num(s.stamp_off_s) for s in recent)
             if quiet > max(3.0 * step, 10.0):
-                warned.append(f"No frame has come for {quiet:.0f} s, {quiet / step:.0f} times the usual step.")
+                warned.append(
+                    f"No frame has come for {quiet:.0f} s, {quiet / step:.0f} times the usual step."
+                )
         if abs(np.nan_to_num(last.stamp_off_s)) > CLOCK_S:
             warned.append(
-                f"The stamp of {last.name} is {last.stamp_off_s:+.0f} s from this computer's clock: wrong clock or zone."
+                f"The stamp of {last.name} is {last.stamp_off_s:+.0f} s from this computer's clock: "
+                "wrong clock or zone."
             )
         if last.problem:
             warned.append(f"{last.name}: {last.problem}.")
@@ -213,7 +218,9 @@ class Watch:
             if np.isfinite(leaves):
                 said.append(f"the limb leaves the frame in {_minutes(leaves)}")
                 if leaves < WARN_MIN:
-                    warned.append(f"The limb leaves the frame in {_minutes(leaves)}: guide {_OPPOSITE[where]}.")
+                    warned.append(
+                        f"The limb leaves the frame in {_minutes(leaves)}: guide {_OPPOSITE[where]}."
+                    )
         part = last.sharpness / self.best if self.best else np.nan
         said.append(f"sharpness {100 * part:.0f} % of the best so far")
         if last.disc_clipped > 0.5:
@@ -280,7 +287,9 @@ def watch_folder(
     InputError : there is no such folder
     """
     if not Path(folder).is_dir():
-        raise InputError("is no folder", where=str(folder), remedy="name the folder that the camera writes into")
+        raise InputError(
+            "is no folder", where=str(folder), remedy="name the folder that the camera writes into"
+        )
     watch, due, spoken = Watch(Path(folder), settings), clock(), False
     while True:
         for path in watch.new_files():
@@ -288,42 +297,16 @@ def watch_folder(
         if clock() >= due and (watch.seen or not spoken):
             said, warned = watch.lines(clock())
             now = datetime.fromtimestamp(clock(), UTC).strftime("%H:%M:%S")
+            if watch.last_frame is not None:
+                last = watch.seen[-1]
+                write_live(
+                    Path(out),
+                    watch.last_frame,
+                    (last.x_px, last.y_px, last.radius_px),
+                    said=said,
+                    warned=warned,
+                )
             for line in (*said, *(f"WARNING: {w}" for w in warned)):
                 yield f"{now} UTC  {line}"
-            write_live(watch, out, said, warned)
             due, spoken = clock() + every_s, True
         sleep(1.0)
-
-
-def write_live(watch: Watch, out: Path, said: list[str], warned: list[str]) -> None:
-    """live.png, the last frame with its limb, and live.html, which renews itself, in the folder `out`."""
-    if watch.last_frame is None:
-        return
-    out.mkdir(parents=True, exist_ok=True)
-    with whole_file(out / "live.png") as part:
-        part.write_bytes(cv2.imencode(".png", _picture(watch.last_frame, watch.seen[-1]))[1].tobytes())
-    lines = "".join(f"<p>{html.escape(s)}</p>" for s in said)
-    lines += "".join(f'<p class="warn" role="alert">{html.escape(w)}</p>' for w in warned)
-    with whole_file(out / "live.html") as part:
-        part.write_text(_PAGE.format(lines=lines, stamp=int(time.time())), encoding="utf-8")
-
-
-_PAGE = """<!DOCTYPE html>
-<html lang="en"><head><meta charset="utf-8"><meta http-equiv="refresh" content="20">
-<meta name="viewport" content="width=device-width, initial-scale=1"><title>Live: promtrack</title>
-<style>body{{background:#10131a;color:#e8eaee;font:20px/1.4 system-ui,sans-serif;margin:1rem auto;max-width:60rem}}
-img{{width:100%;border:1px solid #333b4b}}.warn{{background:#5a1f14;padding:.6rem 1rem;border-radius:.4rem}}</style>
-</head><body>{lines}<img src="live.png?{stamp}" alt="the last frame, with the limb that was found"></body></html>
-"""
-
-
-def _picture(frame: np.ndarray, seen: Seen) -> np.ndarray:
-    factor = min(PICTURE_PX / frame.shape[1], 1.0)
-    small = cv2.resize(frame.astype(np.float32), None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    high = float(np.percentile(small, 99.9))
-    grey = (255 * np.sqrt(np.clip(small / max(high, 1e-6), 0, 1))).astype(np.uint8)
-    picture = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
-    if np.isfinite(seen.x_px):
-        middle = (round(seen.x_px * factor * 16), round(seen.y_px * factor * 16))  # OpenCV: x, y, in 1/16 px
-        cv2.circle(picture, middle, round(seen.radius_px * factor * 16), (230, 180, 70), 1, cv2.LINE_AA, 4)
-    return picture

@@ -21,6 +21,7 @@ ORDER = {
     "products": 9,
     "pipeline": 11,
     "checkup": 12,
+    "watch": 12,
     "demo": 12,
     "terminal": 1,
     "abreast": 1,

@@ -1,8 +1,7 @@
-"""Frames that come in: half-written ones wait, drift and clipping are said, nothing is written beside them."""
+"""Frames that come in: half-written ones wait, drift and clipping are said, nothing is touched."""
 
 import os
 import shutil
-from itertools import islice
 
 import cv2
 import numpy as np
@@ -20,7 +19,9 @@ STEP_S = 10.0
 def recording(tmp_path_factory):
     """Twelve frames that drift by 6 px a minute, named by their stamps."""
     folder = tmp_path_factory.mktemp("night")
-    spec = SceneSpec(name="watch", frames=12, cadence_s=STEP_S, limb_arc_deg=35.0, drift_px=(11.0, 0.0), seed=3)
+    spec = SceneSpec(
+        name="watch", frames=12, cadence_s=STEP_S, limb_arc_deg=35.0, drift_px=(11.0, 0.0), seed=3
+    )
     scene = make_scene(spec)
     sequence = scene.sequence()
     for i, time in enumerate(sequence.times_utc):
@@ -53,8 +54,9 @@ def test_the_line_says_what_is_seen(recording):
     folder, _ = recording
     watch = feed(Watch(folder), folder)
     (line,), warned = watch.lines(now_s=os.path.getmtime(max(folder.iterdir(), key=os.path.getmtime)))
-    assert "12 frames" in line and "one every 10 s" in line and "limb over" in line and "% of the best" in line
-    assert any("from this computer's clock" in w for w in warned)   # the scene plays on another day
+    for words in ("12 frames", "one every 10 s", "limb over", "% of the best"):
+        assert words in line
+    assert any("from this computer's clock" in w for w in warned)  # the scene plays on another day
     _, later = watch.lines(now_s=watch.seen[-1].time_s - watch.seen[-1].stamp_off_s + 100.0)
     assert any("No frame has come for 100 s, 10 times" in w for w in later)
 
@@ -74,15 +76,17 @@ def test_half_written_files_wait_and_nothing_is_touched(recording, tmp_path):
     night.mkdir()
     (night / source.name).write_bytes(source.read_bytes()[:1000])
     watch = Watch(night)
-    assert watch.new_files() == []   # seen for the first time
+    assert watch.new_files() == []  # seen for the first time
     (night / source.name).write_bytes(source.read_bytes())
-    assert watch.new_files() == []   # it has grown
+    assert watch.new_files() == []  # it has grown
     assert [p.name for p in watch.new_files()] == [source.name]
-    assert watch.new_files() == []   # once only
+    assert watch.new_files() == []  # once only
     before = {p.name: p.read_bytes() for p in night.iterdir()}
-    lines = watch_folder(night, tmp_path / "live", Settings(), sleep=lambda s: None, clock=iter(range(10**6)).__next__)
+    lines = watch_folder(
+        night, tmp_path / "live", Settings(), sleep=lambda s: None, clock=iter(range(10**6)).__next__
+    )
     assert "No frame yet" in next(lines)
-    assert any("1 frames" in line for line in islice(lines, 3))
+    assert "1 frames" in next(lines)
     assert {p.name: p.read_bytes() for p in night.iterdir()} == before
     assert {p.name for p in (tmp_path / "live").iterdir()} == {"live.png", "live.html"}
     assert cv2.imread(str(tmp_path / "live" / "live.png")) is not None
