@@ -119,6 +119,7 @@ def build_parser() -> argparse.ArgumentParser:
     for stage, text in _STAGE_HELP.items():
         _add_stage(commands, stage, text)
     _add_mark(commands)
+    _add_watch(commands)
     _add_demo(commands)
     _add_settings(commands)
     return parser
@@ -214,6 +215,17 @@ def _add_mark(commands: argparse._SubParsersAction) -> None:
     command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
 
 
+def _add_watch(commands: argparse._SubParsersAction) -> None:
+    text = "watch a folder while frames come in: a line and a picture every minute; touches nothing in it"
+    command = _command(commands, "watch", text, "promtrack watch 2026-05-17-east-limb", _watch)
+    command.add_argument("folder", metavar="FOLDER", type=Path, help="folder into which frames come")
+    out_help = "folder for live.html and live.png (default: FOLDER's name with -live appended, beside it)"
+    command.add_argument("--out", metavar="DIR", type=Path, help=out_help)
+    command.add_argument(
+        "--every", metavar="SECONDS", type=float, default=60.0, help="between lines (default 60)"
+    )
+
+
 def _add_demo(commands: argparse._SubParsersAction) -> None:
     text = "make a synthetic sequence, run on it, and print truth beside measurement"
     command = _command(commands, "demo", text, "promtrack demo eruption", _demo)
@@ -262,6 +274,16 @@ def _check(options: argparse.Namespace) -> None:
         typed = ["--settings", str(options.settings)] if options.settings is not None else []
         typed += [word for change in options.changes for word in ("--set", change)]
         _print(options, ["next: " + command_line("promtrack", "run", options.input, *typed)])
+
+
+def _watch(options: argparse.Namespace) -> None:
+    settings = _settings_for(options, options.folder)
+    from promtrack.watch import live_folder, watch_folder
+
+    out = options.out or live_folder(options.folder)
+    if not options.quiet:
+        _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
+    _print(options, watch_folder(options.folder, out, settings, every_s=max(options.every, 1.0)))
 
 
 def _stage(options: argparse.Namespace) -> int:

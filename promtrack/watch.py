@@ -29,7 +29,7 @@ from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings
 from promtrack.show.live_page import write_live
 
-__all__ = ["Seen", "Watch", "look_at", "watch_folder"]
+__all__ = ["Seen", "Watch", "live_folder", "look_at", "watch_folder"]
 
 RAYS_DEG = np.arange(0.0, 360.0, 0.5)
 ACROSS_PX = np.arange(-12.0, 12.5)  # across the limb, where its steepness is measured
@@ -264,6 +264,11 @@ def _minutes(value: float) -> str:
     return f"{value / 60.0:.1f} h" if value > 120 else f"{value:.0f} min"
 
 
+def live_folder(folder: Path) -> Path:
+    """FOLDER's name with -live appended, beside it."""
+    return folder.absolute().with_name(folder.absolute().name + "-live")
+
+
 def watch_folder(
     folder: Path,
     out: Path,
@@ -291,22 +296,20 @@ def watch_folder(
             "is no folder", where=str(folder), remedy="name the folder that the camera writes into"
         )
     watch, due, spoken = Watch(Path(folder), settings), clock(), False
+    ready: deque[Path] = deque()
     while True:
-        for path in watch.new_files():
-            watch.take(path)
+        ready.extend(watch.new_files())
+        if ready:
+            watch.take(ready.popleft())
         if clock() >= due and (watch.seen or not spoken):
             said, warned = watch.lines(clock())
-            now = datetime.fromtimestamp(clock(), UTC).strftime("%H:%M:%S")
             if watch.last_frame is not None:
                 last = watch.seen[-1]
-                write_live(
-                    Path(out),
-                    watch.last_frame,
-                    (last.x_px, last.y_px, last.radius_px),
-                    said=said,
-                    warned=warned,
-                )
+                limb = (last.x_px, last.y_px, last.radius_px)
+                write_live(Path(out), watch.last_frame, limb, said=said, warned=warned)
+            now = datetime.fromtimestamp(clock(), UTC).strftime("%H:%M:%S")
             for line in (*said, *(f"WARNING: {w}" for w in warned)):
                 yield f"{now} UTC  {line}"
             due, spoken = clock() + every_s, True
-        sleep(1.0)
+        if not ready:
+            sleep(1.0)
