@@ -20,6 +20,7 @@ __all__ = [
     "Control",
     "Front",
     "FrontFit",
+    "FrontSearch",
     "KnotFit",
     "KnotTrack",
     "Meaning",
@@ -119,6 +120,17 @@ class Front:
     @property
     def best(self) -> FrontFit | None:
         return next((fit for fit in self.fits if fit.chosen), None)
+
+
+@dataclass(frozen=True, slots=True)
+class FrontSearch:
+    """What a search for fronts says: found, none that it would have missed, or not measurable."""
+
+    level: str  # 'found', 'none' or 'not measurable'
+    sentence: str
+    slowest_km_s: float = math.nan  # a front between these speeds ...
+    fastest_km_s: float = math.nan
+    faintest_noise: float = math.nan  # ... and brighter than this, in noise of a strip value, would be found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
