@@ -7,27 +7,22 @@ of levels around the middle, the noise and the steepness give the error.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
-from promtrack.abreast import abreast
 from promtrack.strip.records import Strip, StripGeometry
+from promtrack.workers import map_ahead
 
 __all__ = [
     "Edge",
     "SectorProfile",
-    "brightest_noise_sigma",
-    "detection_floor",
+    "Window",
     "find_edge",
     "sector_columns",
     "sector_profile",
-    "sector_profiles",
-    "smooth_along_px",
-    "smoothed",
 ]
 
 SMOOTH_PX = 1.2  # Gaussian smoothing in height before the maximum along the angle, 1 sigma
@@ -43,6 +38,8 @@ PLATEAU_MM = (
 )
 # brightness would lie inside the edge
 LEAST_ALONG_PX = 3.0  # smoothing that is left to do after columns are averaged, in their means
+FLICKER = 0.05  # of standing light that air and transparency let flicker from frame to frame
+BLOCKS, BLOCK_FRAMES = 12, 8  # of the recording, for what stands all the time
 LOWEST_MM = 3.0  # below lie the limb's own spicules and the lock's residuals
 
 
@@ -54,6 +51,8 @@ class SectorProfile:
     value: np.ndarray  # (n, rows) float32, nan where most of the sector is not shown
     column: np.ndarray  # (n, rows) int16, strip column where the value was found
     noise: np.ndarray  # (n, rows) float32, 1 sigma of a smoothed value
+    columns: int  # of the sector
+    along_px: float  # 1 sigma of the smoothing along the limb
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,44 +67,55 @@ class Edge:
     left_at: int | None  # index of the first strip in which the edge had left the strip's top
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Window:
+    """Heights between which the edge is sought, in each strip."""
+
+    low_mm: np.ndarray  # (n,)
+    high_mm: np.ndarray  # (n,)
+
+
 def sector_columns(geometry: StripGeometry, from_deg: float, to_deg: float) -> slice:
     """Columns of a sector, its angles taken modulo 360; empty if the strip does not show it."""
     span = (to_deg - from_deg) % 360 or 360.0
     first = (from_deg - geometry.from_deg) % 360
     width = geometry.columns * geometry.deg_per_column
-    if first >= width and first + span > 360:  # the sector begins before the strip does
-        first, span = 0.0, first + span - 360
+    if first >= width and first + span > 360:  # the sector begins before the strip
+        first -= 360
     start = int(np.ceil(first / geometry.deg_per_column - 1e-6))
     stop = int(np.floor((first + span) / geometry.deg_per_column + 1e-6)) + 1
-    return slice(min(start, geometry.columns), min(stop, geometry.columns))
+    return slice(min(max(start, 0), geometry.columns), min(max(stop, 0), geometry.columns))
 
 
-def sector_profile(strip: Strip, columns: slice) -> SectorProfile:
-    """The sector, reduced to one profile a frame."""
-    return sector_profiles(strip, (columns,))[0]
+def sector_profile(strip: Strip, columns: slice, *, moving: bool) -> SectorProfile:
+    """The sector, reduced to one profile a frame.
 
-
-def sector_profiles(strip: Strip, sectors: Sequence[slice]) -> tuple[SectorProfile, ...]:
-    """`sector_profile` of several sectors; the strips are read once."""
+    Parameters
+    ----------
+    columns : of the sector
+    moving : take away what stands in the sector all the time, see `_standing_light`
+    """
     along_px = smooth_along_px(strip.geometry)
-    first_row = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
-    shape = len(strip), strip.geometry.rows - first_row
-    value, noise = (np.empty((len(sectors), *shape), np.float32) for _ in range(2))
-    column = np.empty((len(sectors), *shape), np.int16)
+    first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
+    standing = _standing_light(strip, columns, first, along_px) if moving else None
+    noise = strip.noise[first:].astype(np.float32)
 
-    def reduced(picture: np.ndarray) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-        return [
-            _reduce(picture[first_row:, columns], strip.noise[first_row:], along_px) for columns in sectors
-        ]
+    def reduced(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return _reduce(picture[first:, columns], noise, along_px, standing)
 
-    for i, profiles in enumerate(abreast(reduced, strip.each())):
-        for k, profile in enumerate(profiles):
-            value[k, i], column[k, i], noise[k, i] = profile
-    height = np.asarray(strip.geometry.height_mm(np.arange(first_row, strip.geometry.rows)), float)
-    return tuple(
-        SectorProfile(height, value[k], column[k] + np.int16(columns.start), noise[k])
-        for k, columns in enumerate(sectors)
-    )
+    parts = [np.stack(values) for values in zip(*map_ahead(reduced, strip.each()), strict=True)]
+    height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
+    column = (parts[1] + columns.start).astype(np.int16)
+    return SectorProfile(height, parts[0], column, parts[2], columns.stop - columns.start, along_px)
+
+
+def _standing_light(strip: Strip, columns: slice, first: int, along_px: float) -> np.ndarray:
+    """(rows, columns) what each place shows at its darkest: the least of the medians of `BLOCKS` stretches
+    of the recording, smoothed as the frames are."""
+    index = np.unique(np.linspace(0, len(strip) - 1, BLOCKS * BLOCK_FRAMES).round().astype(int))
+    frames = [smoothed(strip.read(i, i + 1)[0][first:, columns], along_px)[0] for i in index.tolist()]
+    blocks = [np.median(part, axis=0) for part in np.array_split(np.array(frames), min(BLOCKS, len(frames)))]
+    return np.maximum(np.min(blocks, axis=0), 0.0)
 
 
 def smooth_along_px(geometry: StripGeometry) -> float:
@@ -136,18 +146,19 @@ def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarr
 
 
 def _reduce(
-    picture: np.ndarray, noise: np.ndarray, along_px: float
+    picture: np.ndarray, noise: np.ndarray, along_px: float, standing: np.ndarray | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
     smooth, shown, step = smoothed(picture, along_px)
+    level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step)))
+    if standing is not None:
+        smooth = smooth - standing
     best = np.where(shown, smooth, -np.inf).argmax(axis=1)
     value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
     value[shown.mean(axis=1) < 0.5] = np.nan
-    return (
-        value,
-        best * step + (step - 1) // 2,
-        noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step))),
-    )
+    if standing is not None:
+        level = np.hypot(level, FLICKER * np.take_along_axis(standing, best[:, None], axis=1)[:, 0])
+    return value, best * step + (step - 1) // 2, level
 
 
 def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: int) -> float:
@@ -182,14 +193,11 @@ def detection_floor(value: np.ndarray, noise_floor: np.ndarray) -> np.ndarray:
     return np.maximum(noise_floor, least[..., None])
 
 
-def find_edge(profile: SectorProfile, columns: int, along_px: float) -> Edge:
-    """Leading edge of every frame that has one.
-
-    Parameters
-    ----------
-    columns : in the sector, over which the profile is the maximum
-    along_px : smoothing along the limb, from `smooth_along_px`
-    """
+def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
+    """Leading edge of every frame that has one, inside `window` if there is one."""
+    if window is not None:
+        profile = _inside(profile, window)
+    columns, along_px = profile.columns, profile.along_px
     floor = (brightest_noise_sigma(columns * profile.value.shape[1], along_px) + ABOVE_NOISE) * profile.noise
     floor = detection_floor(profile.value, floor)
     outermost = _last_above(profile.value, floor)
@@ -214,6 +222,14 @@ def find_edge(profile: SectorProfile, columns: int, along_px: float) -> Edge:
     height, err, width = _height_and_error(profile, crossing[:, good], brightness[good], index)
     row = np.clip(np.rint((height - profile.height_mm[0]) / step).astype(int), 0, len(profile.height_mm) - 1)
     return Edge(index, height, err, profile.column[index, row], width, left_at)
+
+
+def _inside(profile: SectorProfile, window: Window) -> SectorProfile:
+    """The profile with what lies outside the window dark."""
+    height = profile.height_mm
+    outside = (height < window.low_mm[:, None]) | (height > window.high_mm[:, None])
+    value = np.where(outside & np.isfinite(profile.value), np.float32(0.0), profile.value)
+    return replace(profile, value=value)
 
 
 def _last_above(value: np.ndarray, level: np.ndarray) -> np.ndarray:

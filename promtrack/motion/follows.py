@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from promtrack.motion.front_search import CELL_ALONG_MM
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.motion.sectors import STEP_MM
 from promtrack.strip.records import StripGeometry
 from promtrack.sun import wrapped_deg
 
@@ -17,7 +17,7 @@ __all__ = ["knot_followed", "moves_with"]
 PLACE_MM = (
     6.0  # size of the largest knot: its edge, half a size above its middle, is smoothed outward once more
 )
-WIDER_MM = 3.5 * STEP_MM  # a still knot is seen in one to three steps of angle
+WIDER_MM = 3.5 * CELL_ALONG_MM  # a still knot is seen in one to three steps of angle
 WIDENING = 0.25  # of a sector's width, by which an arch that rises may grow beyond it on either side
 ALIKE = 2.0  # factor within which a thread has the front's speed times its part of the front's height
 

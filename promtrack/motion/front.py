@@ -1,109 +1,78 @@
-"""A front: the leading edge in a sector followed through the run, with models, errors and a test of its
-motion."""
+"""A front: the leading edge of what rises in a sector, followed through the run, with models, errors and a
+test of its motion."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from promtrack.motion.edge import (
-    Edge,
-    SectorProfile,
-    find_edge,
-    sector_columns,
-    sector_profiles,
-    smooth_along_px,
-)
+from promtrack.motion.edge import Edge, Window, find_edge, sector_columns, sector_profile
 from promtrack.motion.front_fit import fit_front, front_verdict
-from promtrack.motion.records import Front
-from promtrack.motion.stillness import still_probability
+from promtrack.motion.front_search import RisingEdge, find_rising_edges
+from promtrack.motion.records import Front, FrontSearch
 from promtrack.strip.records import Strip
 
-__all__ = ["follow_front", "follow_fronts"]
+__all__ = ["find_fronts"]
 
 LEAST_POINTS = 6  # frames in which the edge must be seen
-LEAST_TRAVEL_MM = (
-    4.0  # less is never called a motion, however regular: threads that brighten or fade within an hour
-)
-# shift the edge as much (measured in tests/benchmarks/front_accuracy.py)
-DRIFT_SHARE = 0.07  # rms drift of an edge's own level over a run, over the edge's width between 30 and 70 % of its brightness
-# (60 scenes of tests/benchmarks/front_accuracy.py: 0.1 Mm of 1.5, in some scenes thrice that)
+LEAST_TRAVEL_MM = 4.0  # threads that brighten or fade within an hour shift their edge as much
+FASTEST_KM_S = 3000.0  # nothing on the Sun's limb is faster
+# rms drift of an edge's own level over a run, over its width between 30 and 70 % of its brightness
+DRIFT_SHARE = 0.07  # (60 scenes of tests/benchmarks/front_accuracy.py)
 WRONG_SIGMA = 5.0  # farther from its neighbours' line a height is wrong
 VAGUE = 10.0  # times the usual error: such a height says nothing
-LEAST_SEEN = (
-    1 / 3
-)  # of the frames between its first and its last height: what shows up more rarely is no edge that travels
+LEAST_SEEN = 1 / 3  # of the frames between its first and its last height
+ABOVE_MM, BELOW_MM = 5.0, 15.0  # of the coarse path: where the edge is sought
 
 
-def follow_front(
+def find_fronts(
     strip: Strip,
-    from_deg: float,
-    to_deg: float,
+    sectors: tuple[tuple[float, float], ...] = (),
     *,
-    number: int = 1,
-    trials: int = 1,
     false_alarms: float = 0.05,
     rng: np.random.Generator,
-) -> Front | None:
-    """Follow the leading edge in one sector.
+) -> tuple[tuple[Front, ...], FrontSearch]:
+    """Fronts in the strips, and what the search for them says.
 
     Parameters
     ----------
-    from_deg, to_deg : sector in product angles, taken modulo 360
-    number : of the front
-    trials : sectors looked at in the run; the false-alarm figure counts all of them
+    sectors : (from_deg, to_deg) in product angles, modulo 360, to look in; each gives a front if an edge can
+        be followed, moving or not. Without any, moving fronts are looked for at all angles.
     false_alarms : a front moves if fewer false alarms than this are expected
 
     Returns
     -------
-    Front, or None if the strip does not show the sector or the edge is seen in fewer than 6 frames
+    fronts, search : numbered from 1
     """
-    (front,) = follow_fronts(strip, ((from_deg, to_deg),), trials=trials, false_alarms=false_alarms, rng=rng)
-    return None if front is None else replace(front, front=number)
-
-
-def follow_fronts(
-    strip: Strip,
-    sectors: Sequence[tuple[float, float]],
-    *,
-    trials: int,
-    false_alarms: float = 0.05,
-    rng: np.random.Generator,
-) -> tuple[Front | None, ...]:
-    """`follow_front` in several sectors, numbered from 1 as they stand; the strips are read once."""
-    columns = [sector_columns(strip.geometry, *sector) for sector in sectors]
-    shown = [
-        k for k, part in enumerate(columns) if part.stop - part.start >= 4 and len(strip) >= LEAST_POINTS
+    edges, search = find_rising_edges(strip, sectors, rng=rng)
+    fronts = [
+        _front(strip, sector, edge, false_alarms=false_alarms, rng=rng)
+        for sector, edge in zip(
+            sectors or [(e.from_deg, e.to_deg) for e in edges if e is not None], edges, strict=True
+        )
     ]
-    profiles = (
-        dict(zip(shown, sector_profiles(strip, [columns[k] for k in shown]), strict=True)) if shown else {}
-    )
-    fronts: list[Front | None] = []
-    for number, sector in enumerate(sectors):
-        front = None
-        if number in profiles:
-            front = _front(strip, sector, profiles[number], trials=trials, false_alarms=false_alarms, rng=rng)
-        fronts.append(None if front is None else replace(front, front=number + 1))
-    return tuple(fronts)
+    kept = [front for front in fronts if front is not None and (sectors or front.moving)]
+    return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), search
 
 
 def _front(
     strip: Strip,
     sector: tuple[float, float],
-    profile: SectorProfile,
+    rising: RisingEdge | None,
     *,
-    trials: int,
     false_alarms: float,
     rng: np.random.Generator,
 ) -> Front | None:
     """The front of one sector; None if its edge is seen in too few frames."""
     columns = sector_columns(strip.geometry, *sector)
-    edge = find_edge(profile, columns.stop - columns.start, smooth_along_px(strip.geometry))
+    if columns.stop - columns.start < 4 or len(strip) < LEAST_POINTS:
+        return None
+    profile = sector_profile(strip, columns, moving=rising is not None)
+    edge = find_edge(profile, None if rising is None else _window(strip.time_s, rising))
     clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
     keep = np.zeros(len(edge.index), bool)
-    keep[clear], pieces = _continuous(
+    keep[clear] = _continuous(
         strip.time_s[edge.index[clear]], edge.height_mm[clear], edge.err_mm[clear], strip.geometry.mm_per_row
     )
     if keep.sum() < LEAST_POINTS:
@@ -114,9 +83,10 @@ def _front(
     err = np.hypot(err, _unrest(time_s, height, err))
     fits = fit_front(time_s, height, err, rng=rng, drift_mm=DRIFT_SHARE * edge.width_mm)
     best = next(fit for fit in fits if fit.chosen)
-    false_alarm = trials * pieces * still_probability(time_s, height, best.curve_mm, rng=rng)
+    false_alarm = 1.0 if rising is None else rising.false_alarm
     large = np.ptp(best.curve_mm) > max(LEAST_TRAVEL_MM, 3 * float(np.median(err)))
     steady = len(index) >= LEAST_SEEN * (index[-1] - index[0] + 1)
+    possible = abs(best.peak_speed_km_s) < FASTEST_KM_S
     return Front(
         front=1,
         from_deg=sector[0],
@@ -129,16 +99,28 @@ def _front(
         fits=fits,
         verdict=front_verdict(time_s, height, err, fits),
         false_alarm=float(false_alarm),
-        moving=bool(large and steady and false_alarm < false_alarms),
+        moving=bool(large and steady and possible and false_alarm < false_alarms),
         notes=_notes(strip, edge, len(edge.index) - int(keep.sum())),
     )
 
 
-def _continuous(
-    time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, row_mm: float
-) -> tuple[np.ndarray, int]:
-    """(m,) points of one stretch without a lasting jump, single wrong heights left out; and the number of
-    stretches.
+def _window(time_s: np.ndarray, rising: RisingEdge) -> Window:
+    """Where the edge is sought: about the coarse path; before it, below its start; after it, below where its
+    last speed leads."""
+    first, last = rising.time_s[0], rising.time_s[-1]
+    path = np.interp(time_s, rising.time_s, rising.height_mm)
+    recent = rising.time_s >= last - 4 * float(np.median(np.diff(time_s)))
+    pace = np.ptp(rising.height_mm[recent]) / max(float(np.ptp(rising.time_s[recent])), 1e-9)
+    if not np.ptp(rising.time_s[recent]):
+        pace = np.ptp(rising.height_mm) / max(last - first, 1.0)
+    step = np.gradient(path)
+    high = path + ABOVE_MM + np.where(time_s > last, 1.5 * pace * (time_s - last), np.maximum(step, 0.0))
+    low = np.where((time_s < first) | (time_s > last), 0.0, path - BELOW_MM)
+    return Window(low, high)
+
+
+def _continuous(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, row_mm: float) -> np.ndarray:
+    """(m,) points of one stretch without a lasting jump, single wrong heights left out.
 
     An edge that jumps and stays there belongs to another structure: the first has faded, or a fainter one has
     come up ahead of it. The stretch that travels farthest is followed, or the longest if none travels.
@@ -148,14 +130,14 @@ def _continuous(
     keep = np.abs(rest) <= np.maximum(WRONG_SIGMA * np.hypot(spread, err_mm), 2 * row_mm)
     where = np.flatnonzero(keep)
     if len(where) < LEAST_POINTS:
-        return keep, 1
+        return keep
     pieces = np.split(where, _lasting_jumps(time_s[where], height_mm[where], row_mm))
     pieces = [piece for piece in pieces if len(piece) >= LEAST_POINTS] or [where[:0]]
     travel = [_travel(height_mm[piece]) for piece in pieces]
     chosen = pieces[int(np.argmax(travel))] if max(travel) > 5 * row_mm else max(pieces, key=len)
     result = np.zeros_like(keep)
     result[chosen] = True
-    return result, len(pieces)
+    return result
 
 
 def _travel(height_mm: np.ndarray) -> float:

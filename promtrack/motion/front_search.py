@@ -1,24 +1,24 @@
 """Where a front rises: strips in, rising edges of new light out, and what size of front would have been seen.
 
-The strips are averaged to cells of 1 Mm in height and 5 Mm along the limb. New light is what a cell shows above
-the upper quintile of its own past, in units of its flicker. Its upper edge is followed by dynamic programming:
-the time T(h) at which it reaches a height may only grow with height, at 2 km/s or more. Static structure in
-front or above has no new light, so a front is followed through it.
+The strips are averaged to cells of 1 Mm in height and 5 Mm along the limb. New light is what a cell shows
+above the upper quintile of its own past, in units of its flicker. Its upper edge is followed by dynamic
+programming: the time T(h) at which it reaches a height may only grow with height, at 2 km/s or more. Static
+structure in front or above has no new light, so a front is followed through it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from promtrack.abreast import abreast
-from promtrack.motion.edge import LOWEST_MM
+from promtrack.motion.edge import LOWEST_MM, sector_columns
 from promtrack.motion.records import FrontSearch
 from promtrack.strip.records import Strip
+from promtrack.workers import map_ahead
 
-__all__ = ["RisingEdge", "find_rising_edges", "sensitivity"]
+__all__ = ["RisingEdge", "find_rising_edges"]
 
 CELL_MM, CELL_ALONG_MM = 1.0, 5.0  # height and width of a cell, at the limb
 MOST_TIMES = 480  # longer recordings are averaged in time
@@ -35,7 +35,7 @@ ALIKE_MM = 3.0  # heights of an edge that spans all angles alike differ by less
 CORE = 0.7  # part of the largest score that still belongs to the front's top
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
-TEST_MM, TEST_THICK_MM = 20.0, 6.0  # their width and thickness
+TEST_THICK_MM = 6.0  # their thickness
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,9 +51,12 @@ class RisingEdge:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cells:
-    """Mean brightness of cells; nan where less than half of a cell is shown."""
+    """Mean brightness of cells, the lower quartile over all angles taken off: a veil, a ring of scattered
+    light."""
 
-    value: np.ndarray  # (n, rows, columns) float32
+    value: np.ndarray  # (n, rows, columns) float32; inf where less than half of a cell is shown
+    flicker: np.ndarray  # (rows, columns) 1 sigma of a value from frame to frame
+    unrest: np.ndarray  # (n,) flicker of each frame over the usual one, 1 at least
     time_s: np.ndarray  # (n,)
     height_mm: np.ndarray  # (rows,)
     columns: int  # strip columns of a cell
@@ -67,39 +70,74 @@ class _Cells:
 
 
 def find_rising_edges(
-    strip: Strip, *, rng: np.random.Generator, count: int = 3
-) -> tuple[tuple[RisingEdge, ...], FrontSearch]:
-    """Rising edges of new light, the most significant first, and how sensitive the search was.
+    strip: Strip,
+    sectors: tuple[tuple[float, float], ...] = (),
+    *,
+    rng: np.random.Generator,
+    count: int = 3,
+) -> tuple[tuple[RisingEdge | None, ...], FrontSearch]:
+    """Rising edges of new light, and how sensitive the search was.
 
     Parameters
     ----------
     strip : n strips
-    count : most edges to return
+    sectors : (from_deg, to_deg) to look in; without any, all angles
     rng : shifts of the control
+    count : most edges to return where all angles are searched
 
     Returns
     -------
-    edges, search : `search.level` is 'none' or 'not measurable'; who finds a moving front sets 'found'
+    edges, search : one edge or None for each of `sectors`; else edges, the most significant first.
+        `search.level` is 'none' or 'not measurable'; who finds that a front moves sets 'found'
 
     Notes
     -----
-    The score of a path is the sum along it, in sigma Mm, of the new light below the edge less that above, `LEAST`
-    taken off. The control shifts blocks of heights by random times, circularly: flicker keeps its memory and
-    motion loses its order. The upper tail of its scores over all angles is continued as an exponential.
-    An edge that spans all angles at one height is air, not plasma, and is left out.
+    The score of a path is the sum along it, in sigma Mm, of the new light below the edge less that above,
+    `LEAST` taken off. The control shifts blocks of heights by random times, circularly: flicker keeps its
+    memory and motion loses its order. The upper tail of its scores over all angles is continued as an
+    exponential. An edge that spans all angles at one height is air, not plasma, and is left out.
     """
+    nothing = (None,) * len(sectors)
     if len(strip) < 8:
-        return (), FrontSearch("not measurable", f"Eruptions: not measurable, {len(strip)} strips are too few.")
+        sentence = f"Eruptions cannot be measured: {len(strip)} strips are too few."
+        return nothing, FrontSearch("not measurable", sentence)
     cells = _cells(strip)
-    if len(cells.height_mm) * cells.step_mm < 3 * SUPPORT_MM or cells.value.shape[2] < LEAST_CELLS:
-        return (), FrontSearch(
-            "not measurable", "Eruptions: not measurable, the strips show too little sky above the limb."
-        )
-    edge = _edge(cells, _new_light(cells.value))
+    if len(cells.height_mm) * CELL_MM < 3 * SUPPORT_MM or cells.value.shape[2] < LEAST_CELLS:
+        sentence = "Eruptions cannot be measured: the strips show too little sky above the limb."
+        return nothing, FrontSearch("not measurable", sentence)
+    edge = _edge(cells, _new_light(cells, np.arange(cells.value.shape[2])))
     paths = _Paths.of(cells, edge)
     chance = _Chance.of(cells, edge, rng)
-    edges = _separate(strip, cells, paths, chance, count)
-    return edges, sensitivity(strip, cells, chance)
+    search = _sensitivity(strip, cells, chance)
+    if not sectors:
+        return _separate(strip, cells, paths, chance, count), search
+    return tuple(_in_sector(strip, cells, paths, chance, sector) for sector in sectors), search
+
+
+def _in_sector(
+    strip: Strip, cells: _Cells, paths: _Paths, chance: _Chance, sector: tuple[float, float]
+) -> RisingEdge | None:
+    """The best path in a sector, significant or not; None if nothing is new there."""
+    columns = sector_columns(strip.geometry, *sector)
+    last = len(paths.score) - 1
+    part = slice(
+        min(columns.start // cells.columns, last), min((columns.stop - 1) // cells.columns, last) + 1
+    )
+    top = part.start + int(paths.score[part].argmax())
+    if chance.expected(float(paths.score[top])) > 1.0:
+        return None
+    return _edge_of(cells, paths, chance, top, sector)
+
+
+def _edge_of(
+    cells: _Cells, paths: _Paths, chance: _Chance, column: int, sector: tuple[float, float]
+) -> RisingEdge:
+    return RisingEdge(
+        *sector,
+        cells.time_s[paths.index[column]],
+        cells.height_mm[paths.row[column]],
+        chance.expected(float(paths.score[column])),
+    )
 
 
 def _cells(strip: Strip) -> _Cells:
@@ -121,48 +159,46 @@ def _cells(strip: Strip) -> _Cells:
 
     n = -(-len(strip) // together)
     light, weight = (np.zeros((n, rows, columns), np.float32) for _ in range(2))
-    for i, (one, shown) in enumerate(abreast(reduced, strip.each())):
+    for i, (one, shown) in enumerate(map_ahead(reduced, strip.each())):
         light[i // together] += one
         weight[i // together] += shown
     np.divide(light, weight, out=light, where=weight > 0)
-    light[weight < 0.5] = np.nan
-    times = [part.mean() for part in np.split(strip.time_s, range(together, len(strip), together))]
+    light[weight < 0.5] = np.inf
+    veil = np.partition(light, columns // 4, axis=2)[:, :, columns // 4, None]
+    light -= np.where(np.isfinite(veil), veil, np.float32(0.0))
+    times = np.array([part.mean() for part in np.split(strip.time_s, range(together, len(strip), together))])
     centres = first + height * (np.arange(rows) + 0.5) - 0.5
-    return _Cells(light, np.array(times), np.asarray(geometry.height_mm(centres), float), width)
+    flicker, unrest = _flicker(light)
+    return _Cells(light, flicker, unrest, times, np.asarray(geometry.height_mm(centres), float), width)
 
 
-def _new_light(value: np.ndarray) -> np.ndarray:
-    """(n, rows, columns) what was not there before, in units of the cell's flicker; 0 where nothing is known.
-
-    The lower quartile over the angles goes first: a veil, a ring of scattered light. The flicker is that of
-    neighbouring frames; frames that flicker more everywhere (cloud) count for less.
-    """
-    n, _, columns = value.shape
-    known = np.where(np.isfinite(value), value, np.inf)
-    veil = np.partition(known, columns // 4, axis=2)[:, :, columns // 4, None]
-    known = known - np.where(np.isfinite(veil), veil, 0.0)
-    step = np.abs(np.diff(np.where(np.isfinite(known), known, np.nan), axis=0))
-    dark = np.isnan(step)
-    flicker = np.median(np.where(dark, 0.0, step), axis=0) / (0.6745 * np.sqrt(2))
+def _flicker(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Flicker of each cell from differences of neighbouring frames, at least that of its height; and how much
+    more than usual each frame flickers (cloud)."""
+    known = np.isfinite(light)
+    step = np.abs(np.diff(np.where(known, light, np.float32(0.0)), axis=0)) / np.float32(0.6745 * np.sqrt(2))
+    flicker = np.median(step, axis=0)
     usual = np.median(flicker, axis=1, keepdims=True)
-    flicker = np.maximum(flicker, np.where(usual > 0, usual, flicker.max(initial=1e-12)))
-    unrest = np.median((step / flicker).reshape(n - 1, -1), axis=1) if not dark.any() else _row_medians(step / flicker)
-    unrest = unrest / (0.6745 * np.sqrt(2))
-    frame = np.maximum(np.maximum(np.r_[unrest[:1], unrest], np.r_[unrest, unrest[-1:]]), 1.0)
+    flicker = np.maximum(flicker, np.where(usual > 0, usual, max(float(flicker.max(initial=0.0)), 1e-12)))
+    both = known[1:] & known[:-1]
+    change = np.array(
+        [np.median((one / flicker)[ok]) if ok.any() else 1.0 for one, ok in zip(step, both, strict=True)]
+    )
+    return flicker, np.maximum(np.maximum(np.r_[change[:1], change], np.r_[change, change[-1:]]), 1.0)
+
+
+def _new_light(cells: _Cells, columns: np.ndarray) -> np.ndarray:
+    """(n, rows, columns) what was not there before, in units of the cell's flicker; 0 where unknown."""
+    value = cells.value[:, :, columns]
     light = np.zeros_like(value)
-    for i in range(3, n):
+    for i in range(3, len(value)):
         past = np.unique(np.linspace(0, i - 1, min(i, PAST)).round().astype(int))
         rank = round(QUANTILE * (len(past) - 1))
-        before = np.partition(known[past], rank, axis=0)[rank]
+        before = np.partition(value[past], rank, axis=0)[rank]
         with np.errstate(invalid="ignore"):
-            light[i] = (known[i] - before) / (flicker * frame[i])
+            light[i] = (value[i] - before) / (cells.flicker[:, columns] * cells.unrest[i])
     light[~np.isfinite(light)] = 0.0
     return light
-
-
-def _row_medians(values: np.ndarray) -> np.ndarray:
-    """(n,) median of what is finite in each of n pictures."""
-    return np.array([np.median(one[np.isfinite(one)]) if np.isfinite(one).any() else 1.0 for one in values])
 
 
 def _edge(cells: _Cells, light: np.ndarray) -> np.ndarray:
@@ -187,12 +223,14 @@ class _Paths:
     @classmethod
     def of(cls, cells: _Cells, edge: np.ndarray) -> _Paths:
         found = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
-        return cls(np.array([one[0] for one in found]), tuple(o[1] for o in found), tuple(o[2] for o in found))
+        return cls(
+            np.array([one[0] for one in found]), tuple(o[1] for o in found), tuple(o[2] for o in found)
+        )
 
 
 def _gains(cells: _Cells, edge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(rows, n, ...) best sum of a path that ends here, and how many times earlier it was a row lower (-1: it
-    starts here)."""
+    """(rows, n, ...) best sum of a path that ends here, and how many times earlier it was a row lower, -1
+    where it starts."""
     n, rows = edge.shape[:2]
     worth = (edge - LEAST) * cells.step_mm
     cadence = float(np.median(np.diff(cells.time_s)))
@@ -257,22 +295,16 @@ def _separate(
 ) -> tuple[RisingEdge, ...]:
     """Neighbouring columns with good paths are one front; the columns of its top are its sector."""
     good = np.array([chance.expected(score) < 1.0 for score in paths.score])
-    left, found = np.where(good, paths.score, 0.0), []
+    found: list[RisingEdge] = []
+    left = np.where(good, paths.score, 0.0)
     while left.max(initial=0.0) > 0 and len(found) < count:
         top = int(left.argmax())
         first, last = _around(left > 0, top)
         core = _around(left >= CORE * left[top], top)
         if last - first + 1 >= LEAST_CELLS and not _everywhere(cells, paths, first, last):
             angle = strip.geometry.angle_deg
-            found.append(
-                RisingEdge(
-                    float(angle(core[0] * cells.columns)),
-                    float(angle((core[1] + 1) * cells.columns - 1)),
-                    cells.time_s[paths.index[top]],
-                    cells.height_mm[paths.row[top]],
-                    chance.expected(float(left[top])),
-                )
-            )
+            sector = float(angle(core[0] * cells.columns)), float(angle((core[1] + 1) * cells.columns - 1))
+            found.append(_edge_of(cells, paths, chance, top, sector))
         left[first : last + 1] = 0.0
     return tuple(found)
 
@@ -288,14 +320,14 @@ def _everywhere(cells: _Cells, paths: _Paths, first: int, last: int) -> bool:
     if last - first + 1 < 0.8 * len(paths.score):
         return False
     ends = [cells.height_mm[paths.row[k][-1]] for k in range(first, last + 1) if len(paths.row[k])]
-    return float(np.subtract(*np.percentile(ends, [75, 25]))) < ALIKE_MM
+    low, high = np.percentile(ends, [25, 75])
+    return bool(high - low < ALIKE_MM)
 
 
-def sensitivity(strip: Strip, cells: _Cells, chance: _Chance) -> FrontSearch:
+def _sensitivity(strip: Strip, cells: _Cells, chance: _Chance) -> FrontSearch:
     """Which fronts would have been found: test fronts are put into the cells at three angles.
 
-    Each is a band 20 Mm wide and 6 Mm thick that rises from 15 Mm through the strip, once at each speed, in the
-    middle of the recording. The faintest that is found at all three angles at any speed sets the brightness;
+    Each is a band 6 Mm thick that rises from 15 Mm through the strip in the middle of the recording. The faintest that is found at all three angles at any speed sets the brightness;
     at twice that, the speeds are tried.
     """
     noise = float(np.median(strip.noise))
@@ -303,34 +335,34 @@ def sensitivity(strip: Strip, cells: _Cells, chance: _Chance) -> FrontSearch:
     need = chance.level - chance.decay * np.log(0.05 / (0.1 * chance.columns))
 
     def seen(speed_km_s: float, brightness: float) -> bool:
-        value = _with_test_front(cells, places, speed_km_s, brightness * noise)
-        return bool(np.all(_gains(cells, _edge(cells, _new_light(value))[:, :, places])[0].max(axis=(0, 1)) > need))
+        tested = _with_test_front(cells, places, speed_km_s, brightness * noise)
+        gains, _ = _gains(cells, _edge(cells, _new_light(tested, np.arange(len(places)))))
+        return bool(np.all(gains.max(axis=(0, 1)) > need))
 
     faintest = next((b for b in TEST_NOISE if any(seen(speed, b) for speed in TEST_KM_S[1:4])), None)
     speeds = [speed for speed in TEST_KM_S if faintest is not None and seen(speed, 2 * faintest)]
     if not speeds or faintest is None:
         return FrontSearch(
             "not measurable",
-            "Eruptions: not measurable; test fronts put into these strips are not found, for lack of sky above "
+            "Eruptions cannot be measured: test fronts put into these strips are not found, for lack of sky above "
             "the limb, of frames, or because of cloud.",
         )
     return FrontSearch(
         "none",
-        f"No front was seen to rise. One at least {TEST_MM:.0f} Mm wide, brighter than {2 * faintest:.0f} times the "
-        f"noise, at {speeds[0]:.0f} to {speeds[-1]:.0f} km/s, would have been found.",
+        f"No front was seen to rise. One at least {LEAST_CELLS * CELL_ALONG_MM:.0f} Mm wide, brighter than "
+        f"{2 * faintest:.0f} times the noise, at {speeds[0]:.0f} to {speeds[-1]:.0f} km/s, would have been found.",
         speeds[0],
         speeds[-1],
         2 * faintest,
     )
 
 
-def _with_test_front(cells: _Cells, places: np.ndarray, speed_km_s: float, brightness: float) -> np.ndarray:
-    value, middle = cells.value.copy(), 0.5 * (cells.time_s[0] + cells.time_s[-1])
-    half = round(0.5 * TEST_MM / CELL_ALONG_MM)
+def _with_test_front(cells: _Cells, places: np.ndarray, speed_km_s: float, brightness: float) -> _Cells:
+    """The columns `places` of the cells with a test front put in."""
+    middle = 0.5 * (cells.time_s[0] + cells.time_s[-1])
     rise_s = 1e3 * (cells.height_mm[-1] - 15.0) / speed_km_s
     top = 15.0 + (cells.time_s - middle + min(0.5 * rise_s, middle)) * speed_km_s / 1e3
     depth = top[:, None] - cells.height_mm
     band = np.where((depth >= 0) & (depth < TEST_THICK_MM) & (top[:, None] > 15.0), np.float32(brightness), 0)
-    for place in places:
-        value[:, :, max(place - half, 0) : place + half + 1] += band[:, :, None].astype(np.float32)
-    return value
+    value = cells.value[:, :, places] + band[:, :, None].astype(np.float32)
+    return replace(cells, value=value, flicker=cells.flicker[:, places])

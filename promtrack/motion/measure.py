@@ -14,14 +14,22 @@ from promtrack.errors import SettingsError
 from promtrack.motion.agreement import match_ridges
 from promtrack.motion.edge import sector_columns
 from promtrack.motion.follows import knot_followed, moves_with
-from promtrack.motion.front import follow_fronts
+from promtrack.motion.front import find_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.own_path import own_path_ridges
-from promtrack.motion.records import Control, Front, KnotTrack, Meaning, Motion, Oscillation, Ridge
+from promtrack.motion.records import (
+    Control,
+    Front,
+    FrontSearch,
+    KnotTrack,
+    Meaning,
+    Motion,
+    Oscillation,
+    Ridge,
+)
 from promtrack.motion.ridge import find_ridges
-from promtrack.motion.sectors import propose_sectors
 from promtrack.motion.tracks import TRACK_PARTS, track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.propose import propose_paths
@@ -80,10 +88,10 @@ def measure_motion(
             rng=rng,
             progress=work.tracked,
         )
-        fronts, slits, found, oscillations = other.result()
-    fronts, followed = _told_by_knots(fronts, knots, strip.geometry, asked=bool(sectors))
+        apart = other.result()
+    fronts, followed = _told_by_knots(apart.fronts, knots, strip.geometry, asked=bool(sectors))
     ridges = (
-        *match_ridges(found, slits, knots, strip.geometry),
+        *match_ridges(apart.ridges, apart.slits, knots, strip.geometry),
         *own_path_ridges(strip, knots, fastest_km_s=motion.fastest_km_s, rng=rng),
     )
     spacing = _spacing_mm(strip, search.points)
@@ -98,16 +106,36 @@ def measure_motion(
     return Motion(
         knots=knots,
         fronts=fronts,
-        slits=slits,
+        slits=apart.slits,
         ridges=ridges,
-        oscillations=oscillations,
+        oscillations=apart.oscillations,
         control=control,
         meanings=_meanings(
             knots, fronts, followed, strip.geometry.limb_mm, (scale_err, clock_err), control.sure_km_s
         ),
         scale_err=scale_err,
         clock_err=clock_err,
+        front_search=_found(apart.front_search, fronts),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Apart:
+    """What is measured without knots."""
+
+    fronts: tuple[Front, ...]
+    front_search: FrontSearch
+    slits: tuple[TimeDistance, ...]
+    ridges: tuple[Ridge, ...]
+    oscillations: tuple[Oscillation, ...]
+
+
+def _found(search: FrontSearch, fronts: tuple[Front, ...]) -> FrontSearch:
+    """What the search says, once fronts that are only a knot are gone."""
+    moving = sum(front.moving for front in fronts)
+    if not moving:
+        return search
+    return replace(search, level="found", sentence=f"{counted(moving, 'front rises', 'fronts rise')}.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,16 +161,16 @@ class _Work:
 
 def _apart_from_knots(
     strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings, rng: np.random.Generator
-) -> tuple[tuple[Front, ...], tuple[TimeDistance, ...], tuple[Ridge, ...], tuple[Oscillation, ...]]:
+) -> _Apart:
     """Fronts, time-distance diagrams, ridges in them, and oscillations: all that needs no knots."""
-    fronts = _fronts(strip, sectors, motion, rng)
+    fronts, front_search = find_fronts(strip, sectors, false_alarms=motion.false_alarms, rng=rng)
     slits = time_distances(strip, motion.slits or propose_paths(strip))
     ridges = tuple(
         ridge
         for k, slit in enumerate(slits)
         for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng)
     )
-    return fronts, slits, ridges, find_oscillations(strip, slits)
+    return _Apart(fronts, front_search, slits, ridges, find_oscillations(strip, slits))
 
 
 _METHOD = (
@@ -193,17 +221,6 @@ def _read_sector(text: str) -> tuple[float, float]:
             remedy=f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads through 0",
         )
     return sector
-
-
-def _fronts(
-    strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings, rng: np.random.Generator
-) -> tuple[Front, ...]:
-    """Fronts in the sectors asked for, moving or not; without any, the moving ones of the most active
-    sectors."""
-    wanted = sectors or propose_sectors(strip)
-    found = follow_fronts(strip, wanted, trials=len(wanted), false_alarms=motion.false_alarms, rng=rng)
-    kept = [front for front in found if front is not None and (sectors or front.moving)]
-    return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1))
 
 
 def _told_by_knots(

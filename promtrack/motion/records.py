@@ -204,5 +204,6 @@ class Motion:
     meanings: tuple[Meaning, ...]
     scale_err: float  # relative, 1 sigma
     clock_err: float  # relative, 1 sigma
+    front_search: FrontSearch = FrontSearch("not measurable", "Eruptions were not searched for.")
     checks: tuple[Check, ...] = ()  # of the motion, by what is not the fit itself
     prominences: tuple[Prominence, ...] = ()  # all that stands above the limb, the largest first

@@ -17,12 +17,11 @@ from pathlib import Path
 
 import numpy as np
 
-from promtrack.motion.front import follow_front
+from promtrack.motion.front import find_fronts
 from promtrack.motion.knots import find_knots
 from promtrack.motion.oscillation import fit_oscillation
 from promtrack.motion.records import Front
 from promtrack.motion.ridge import find_ridges
-from promtrack.motion.sectors import propose_sectors
 from promtrack.motion.tracks import track_knots
 from promtrack.scene import Arch, Eruption, Hedgerow, SceneSpec
 from promtrack.settings import MotionSettings
@@ -84,12 +83,8 @@ def still_scene(seed: int) -> SceneSpec:
 
 def measure_front(kind: str, seed: int, folder: Path) -> Result | None:
     strip, truth = scene_strip(front_scene(kind, seed), folder)
-    sectors = propose_sectors(strip)
-    front = (
-        follow_front(strip, *sectors[0], trials=len(sectors), rng=np.random.default_rng(seed))
-        if sectors
-        else None
-    )
+    fronts, _ = find_fronts(strip, rng=np.random.default_rng(seed))
+    front = max(fronts, key=lambda one: float(np.ptp(one.height_mm)), default=None)
     return None if front is None else compare(kind, front, truth.fronts[0].height_mm[front.frame])
 
 
@@ -127,10 +122,10 @@ def still_seed_moves(seed: int, folder: Path) -> tuple[bool, bool]:
     """Whether any proposed sector, or one of two fixed ones, is called moving; and whether any knot is."""
     strip, _ = scene_strip(still_scene(seed), folder)
     middle = strip.geometry.angle_deg(strip.geometry.columns / 2)
-    sectors = [*propose_sectors(strip), (middle - 10, middle - 2), (middle + 3, middle + 10)]
+    sectors = ((middle - 10, middle - 2), (middle + 3, middle + 10))
     fronts = [
-        follow_front(strip, *sector, trials=len(sectors), rng=np.random.default_rng(seed))
-        for sector in sectors
+        *find_fronts(strip, rng=np.random.default_rng(seed))[0],
+        *find_fronts(strip, sectors, rng=np.random.default_rng(seed))[0],
     ]
     knots, _ = track_knots(
         strip,
@@ -140,7 +135,7 @@ def still_seed_moves(seed: int, folder: Path) -> tuple[bool, bool]:
         clock_err=0.0,
         rng=np.random.default_rng(seed),
     )
-    return any(front is not None and front.moving for front in fronts), any(knot.moving for knot in knots)
+    return any(front.moving for front in fronts), any(knot.moving for knot in knots)
 
 
 def front_rows(seeds: range, folder: Path) -> list[str]:

@@ -5,7 +5,6 @@ import pytest
 
 from promtrack.motion.front_fit import NONE, fit_front, front_verdict, linear_exponential
 from promtrack.motion.kinematics import fit_model
-from promtrack.motion.stillness import still_probability
 
 T = np.arange(60) * 30.0
 
@@ -128,28 +127,3 @@ def test_few_points(n):
 def test_too_few_points():
     with pytest.raises(ValueError, match=r"n >= 5, got \(4,\)"):
         fit_front(T[:4], T[:4], np.ones(4), rng=np.random.default_rng(0))
-
-
-def test_still_edges_seldom_seem_to_move():
-    # TRUTH  100 still edges, half white noise, half unrest with a memory of a tenth of the run: at 1 % at
-    # most 5 (the probability of more is below 0.1 %; the test errs to caution)
-    low = 0
-    for seed in range(100):
-        rng = np.random.default_rng(seed)
-        t = np.linspace(0, 3600, 60)
-        slow = (
-            np.cos(np.outer(t / 360.0, rng.normal(size=30)) + rng.uniform(0, 6.28, 30)).sum(axis=1) / 15**0.5
-        )
-        edge = 40 + rng.normal(size=60) + (seed % 2) * 2 * slow
-        curve = np.polynomial.Polynomial.fit(t, edge, 2)(t)
-        low += still_probability(t, edge, curve, rng=rng) < 0.01
-    assert low <= 5
-
-
-def test_a_clear_rise_is_told():
-    # TRUTH  7 Mm in an hour with 0.5 Mm noise (a slow rise of 2 km/s: mean of McCauley et al. 2015, Solar
-    # Phys. 290, 1703)
-    rng = np.random.default_rng(1)
-    t = np.linspace(0, 3600, 60)
-    edge = 40 + 0.002 * t + 0.5 * rng.normal(size=60)
-    assert still_probability(t, edge, 40 + 0.002 * t, rng=rng) < 1e-3
