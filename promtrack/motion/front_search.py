@@ -202,7 +202,7 @@ def _new_light(cells: _Cells, columns: np.ndarray) -> np.ndarray:
 
 
 def _edge(cells: _Cells, light: np.ndarray) -> np.ndarray:
-    """(n, rows, columns) new light below each row less that above it, averaged over `SUPPORT_MM`, in sigma."""
+    """(n, rows, columns) new light below each row less that above, averaged over `SUPPORT_MM`, in sigma."""
     reach, rows = cells.rows(SUPPORT_MM), light.shape[1]
     some = np.clip(light, 0.0, CAP)
     some[:, :, 1:-1] = 0.25 * some[:, :, :-2] + 0.5 * some[:, :, 1:-1] + 0.25 * some[:, :, 2:]
@@ -283,7 +283,8 @@ class _Chance:
             scores.append(_gains(cells, shifted)[0].max(axis=(0, 1)))
         every = np.sort(np.concatenate(scores))
         level = float(np.quantile(every, 0.9))
-        return cls(level, float(max(np.mean(every[every >= level] - level), 1.0)), edge.shape[2])
+        decay = float(np.mean(every[every >= level]) - level)
+        return cls(level, max(decay, 1.0), edge.shape[2])
 
     def expected(self, score: float) -> float:
         """Number of columns of the run that reach a score by chance."""
@@ -327,8 +328,9 @@ def _everywhere(cells: _Cells, paths: _Paths, first: int, last: int) -> bool:
 def _sensitivity(strip: Strip, cells: _Cells, chance: _Chance) -> FrontSearch:
     """Which fronts would have been found: test fronts are put into the cells at three angles.
 
-    Each is a band 6 Mm thick that rises from 15 Mm through the strip in the middle of the recording. The faintest that is found at all three angles at any speed sets the brightness;
-    at twice that, the speeds are tried.
+    Each is a band 6 Mm thick that rises from 15 Mm through the strip in the middle of the recording. The
+    faintest that is found at all three angles at any speed sets the brightness; at twice that, the speeds
+    are tried.
     """
     noise = float(np.median(strip.noise))
     places = np.linspace(0, cells.value.shape[2] - 1, 5).round().astype(int)[1:-1]
@@ -344,13 +346,14 @@ def _sensitivity(strip: Strip, cells: _Cells, chance: _Chance) -> FrontSearch:
     if not speeds or faintest is None:
         return FrontSearch(
             "not measurable",
-            "Eruptions cannot be measured: test fronts put into these strips are not found, for lack of sky above "
-            "the limb, of frames, or because of cloud.",
+            "Eruptions cannot be measured: test fronts put into these strips are not found, for lack of sky "
+            "above the limb, of frames, or because of cloud.",
         )
     return FrontSearch(
         "none",
         f"No front was seen to rise. One at least {LEAST_CELLS * CELL_ALONG_MM:.0f} Mm wide, brighter than "
-        f"{2 * faintest:.0f} times the noise, at {speeds[0]:.0f} to {speeds[-1]:.0f} km/s, would have been found.",
+        f"{2 * faintest:.0f} times the noise, at {speeds[0]:.0f} to {speeds[-1]:.0f} km/s, would have been "
+        "found.",
         speeds[0],
         speeds[-1],
         2 * faintest,

@@ -135,7 +135,9 @@ def _found(search: FrontSearch, fronts: tuple[Front, ...]) -> FrontSearch:
     moving = sum(front.moving for front in fronts)
     if not moving:
         return search
-    return replace(search, level="found", sentence=f"{counted(moving, 'front rises', 'fronts rise')}.")
+    return replace(
+        search, level="found", sentence=f"{moving} fronts rise." if moving > 1 else "One front rises."
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -173,6 +173,8 @@ def motion_lines(folder: ProductFolder) -> list[str]:
         for subject, (level, reasons) in verdict.items()
     ]
     lines.append(moving_text(page["counts"]))
+    if page["front_search"]["level"] != "found":
+        lines.append(page["front_search"]["sentence"])
     if is_poor(verdict):
         lines.append("the numbers of this run should not be quoted: first mend what is poor")
     else:
@@ -219,6 +221,9 @@ def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
         "headline": headline,
         "control": _taken(motion.control, ("method", "tolerated", "notes")),
         "meanings": [_taken(meaning, ("about", "sentence", "source")) for meaning in motion.meanings],
+        "front_search": _taken(
+            motion.front_search, ("level", "sentence", "slowest_km_s", "fastest_km_s", "faintest_noise")
+        ),
     }
 
 

@@ -84,7 +84,11 @@ def _knot_card(measured: Measured) -> tuple[str, str, str]:
 def _front_card(measured: Measured) -> tuple[str, str, str]:
     front = leading_front(measured)
     if front is None:
-        return "no front moves", "no eruption seen", "in any sector"
+        search = measured.motion.front_search
+        if search.level != "none":
+            return "no front", "eruptions not measurable", "see the report for the reason"
+        speeds = f"{search.slowest_km_s:.0f} to {search.fastest_km_s:.0f} km/s"
+        return "no front moves", f"none of {speeds}", f"brighter than {search.faintest_noise:.0f} x noise"
     height, chance, systematic = highest(measured, front)
     error = float(np.hypot(chance, systematic))
     number = _card_number(height, error, "Mm", f"highest front (front {front.front})")

@@ -62,9 +62,8 @@ def fronts_part(measured: Measured) -> Markup:
     if not measured.motion.fronts:
         return element(
             "p",
-            "No front was followed: no sector shows a leading edge that could be measured through "
-            "the run. A sector can be "
-            "named with motion.sectors.",
+            f"No front was followed. {measured.motion.front_search.sentence} A sector can be named with "
+            "motion.sectors.",
             class_="prose",
         )
     verdicts = element(
