@@ -108,6 +108,11 @@ class Job:
         camera, header = self.settings.camera, self.sequence.header
         moment = self.sequence.times_utc[self.lock.reference]
         view = solar_view(moment, site=self.settings.site, header=header)
+        hours = float(np.abs(self.sequence.times_utc - moment).max() / np.timedelta64(1, "h"))
+        # camera.north_deg holds for the first frame, angles for the reference frame.
+        turn = turn_at(self.lock, 0)
+        orientation = orient(view, camera=camera, header=header, turn_deg=turn, hours=hours)
+        ends = [float(orientation.to_product(end)) for end in (self.lock.from_deg, self.lock.to_deg)]
         scale = measure_scale(
             self.lock.own_radius_px,
             self.lock.own_radius_err_px,
@@ -115,9 +120,10 @@ class Job:
             camera=camera,
             limb=self.settings.limb,
             header=header,
+            line=getattr(self.sequence, "line", ""),
+            arc_deg=(min(ends), max(ends)) if orientation.position_angles else None,
         )
-        # camera.north_deg holds for the first frame, angles for the reference frame.
-        return view, scale, orient(view, camera=camera, header=header, turn_deg=turn_at(self.lock, 0))
+        return view, scale, orientation
 
     @property
     def verdict(self) -> Verdict:
@@ -446,7 +452,7 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
         geometry.low_mm,
         geometry.height_mm(geometry.rows - 1),
     )
-    about = Circumstances(view, scale, orientation, job.settings.limb.height_mm, __version__)
+    about = Circumstances(view, scale, orientation, scale.limb.height_mm, __version__)
     _check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
     with whole_file(job.folder["strip"]) as part:

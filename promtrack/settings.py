@@ -130,15 +130,17 @@ class CameraSettings:
 class LimbSettings:
     """The lock on the limb."""
 
-    height_mm: float = _setting(
-        4.35,
-        "height of the H-alpha limb above the photosphere (4.3 to 4.4 at line centre, near 6 at the poles: "
-        "Johannesson & Zirin 1996, ApJ 471, 510)",
+    height_mm: float | None = _setting(
+        None,
+        "height of the limb above the photosphere; empty: that of the line (H-alpha: 4.35 Mm near the "
+        "equator, just below 6 at the poles: Johannesson & Zirin 1996, ApJ 471, 510)",
         unit="Mm",
         low=-5.0,
         high=50.0,
     )
-    height_err_mm: float = _setting(0.5, "1-sigma error of height_mm", unit="Mm", low=0.0, high=20.0)
+    height_err_mm: float | None = _setting(
+        None, "1-sigma error of that height; empty: as the line has it", unit="Mm", low=0.0, high=20.0
+    )
     least_arc_deg: float = _setting(
         8.0, "shortest arc of limb accepted, seen from the Sun's centre", unit="deg", low=2.0, high=180.0
     )

@@ -68,25 +68,9 @@ def test_a_nudge_tells_the_mirroring(nudge, mirrored):
     # TRUTH  a telescope pushed north sees the Sun move south.
     found = fit_drift(*drift(20.0, mirrored, nudge_px=60.0, nudge=nudge), VIEW, nudge=nudge)
     assert found.mirrored is mirrored
-    assert found.evidence == "nudge"
     assert found.north_deg == pytest.approx(20.0, abs=0.3)
     assert found.arcsec_per_px == pytest.approx(SCALE, rel=0.003)
     assert f"camera.mirrored = {str(mirrored).lower()}" in found.sentence
-
-
-@pytest.mark.parametrize("mirrored", [False, True])
-def test_a_long_drift_bends_towards_the_pole(mirrored):
-    # TRUTH  seven minutes at 4 arcsec/px, a field of 1.7 deg: the path bends by 1.8 px.
-    found = fit_drift(*drift(20.0, mirrored, seconds=420.0, scale=4.0, dec_deg=17.96), VIEW)
-    assert found.mirrored is mirrored
-    assert found.evidence == "curvature"
-    assert found.north_deg == pytest.approx(20.0, abs=0.5)
-
-
-def test_a_short_drift_is_not_believed_for_its_curve():
-    # 90 s: 0.4 px of bend, which a lens can make as well.
-    found = fit_drift(*drift(20.0, False, seconds=90.0, dec_deg=17.96, noise_px=0.02), VIEW)
-    assert found.mirrored is None
 
 
 def test_errors_are_honest():

@@ -15,6 +15,7 @@ from promtrack.sun import (
     SOLAR_RADIUS_KM,
     field_turn_deg,
     flattening,
+    limb_height,
     sky_place,
     solar_view,
     zenith_image_deg,
@@ -114,7 +115,7 @@ def optical_radius(
 ) -> OpticalRadius | None:
     """Radius of the limb from the optical scale and the date, or as a header states it; None when neither is
     known."""
-    height = 1000.0 * limb.height_err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
+    height = 1000.0 * limb_height(limb).err_mm / SOLAR_RADIUS_KM
     if camera.arcsec_per_px is not None:
         scale = camera.arcsec_per_px
     elif camera.pixel_um is not None and camera.focal_mm is not None:
@@ -125,7 +126,7 @@ def optical_radius(
             if stated
             else None
         )
-    radius = limb_radius_arcsec(solar_view(time_utc, site=site), limb.height_mm) / scale
+    radius = limb_radius_arcsec(solar_view(time_utc, site=site), limb_height(limb).height_mm) / scale
     return OpticalRadius(radius, radius * float(np.hypot(camera.scale_err, height)))
 
 
@@ -136,5 +137,9 @@ def stated_place(header: SolarHeader | None, limb: LimbSettings) -> Place | None
     values = np.array([header.centre_x_px, header.centre_y_px, header.arcsec_per_px, header.rsun_arcsec])
     if not np.isfinite(values).all() or header.arcsec_per_px <= 0 or header.rsun_arcsec <= 0:
         return None
-    radius = header.rsun_arcsec / header.arcsec_per_px * (1 + 1000.0 * limb.height_mm / SOLAR_RADIUS_KM)
+    radius = (
+        header.rsun_arcsec
+        / header.arcsec_per_px
+        * (1 + 1000.0 * limb_height(limb).height_mm / SOLAR_RADIUS_KM)
+    )
     return Place(header.centre_x_px, header.centre_y_px, radius if limb.radius_px is None else limb.radius_px)

@@ -205,7 +205,7 @@ def _yardsticks(measured: Measured) -> tuple[str, str]:
     them."""
     front, knot = leading_front(measured), fastest_knot(measured)
     height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
-    above = height + measured.settings.limb.height_mm
+    above = height + measured.scale.limb.height_mm
     return (
         f"escape speed {height:.0f} Mm up: {float(escape_speed_km_s(above)):.0f} km/s",
         f"free fall: −{float(gravity_m_s2(above)):.0f}",

@@ -134,7 +134,9 @@ def _scale_words(measured: Measured) -> str:
         "given": "the image scale that was given",
         "header": "the image scale in the files' headers",
     }[measured.scale.source]
-    height = f"{measured.settings.limb.height_mm:g} ± {measured.settings.limb.height_err_mm:g} Mm above the photosphere"
+    height = (
+        f"{measured.scale.limb.height_mm:.3g} ± {measured.scale.limb.err_mm:.2g} Mm above the photosphere"
+    )
     counted = (
         f"{limb_words(measured)}; the H-alpha limb"
         if measured.lock.edge_bias_px > 0.0

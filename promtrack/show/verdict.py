@@ -95,7 +95,7 @@ def limb_words(measured: Measured) -> str:
     """The same with where it stands: the edge of a burnt-out disc lies outside the H-alpha limb."""
     bias_px = measured.lock.edge_bias_px
     if bias_px <= 0.0:
-        return f"the H-alpha limb ({measured.settings.limb.height_mm:g} Mm above the photosphere)"
+        return f"the H-alpha limb ({measured.scale.limb.height_mm:.3g} Mm above the photosphere)"
     outside = rounded(bias_px * measured.scale.km_per_px * 1e-3, 2, "Mm")
     return f"the burnt-out limb, up to {outside} outside the H-alpha limb"
 

@@ -33,7 +33,7 @@ def strip_geometry(
     """Axes of the strips: native scale, and all that at least half of the used frames show, within the
     settings.
 
-    Heights count from the fitted limb. The limb's distance from the Sun's centre is R_sun + limb.height_mm
+    Heights count from the fitted limb. The limb's distance from the Sun's centre is R_sun + its height
     when the limb gave the scale; when another source did, it is the lock's radius at that scale, so that a
     pixel is worth the same along the limb as across it.
 
@@ -45,7 +45,7 @@ def strip_geometry(
     mm_per_px = scale.km_per_px / 1000.0
     limb_mm = lock.radius_px * mm_per_px
     if scale.source == "limb":
-        limb_mm = SOLAR_RADIUS_KM / 1000.0 + limb.height_mm
+        limb_mm = SOLAR_RADIUS_KM / 1000.0 + scale.limb.height_mm
     angles, heights, share = _visible_share(lock, orientation, limb_mm)
     from_deg, to_deg = _angle_range(angles, heights, share, strip)
     inside = (angles >= from_deg - np.diff(angles[:2])) & (angles <= to_deg + np.diff(angles[:2]))

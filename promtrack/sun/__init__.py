@@ -15,9 +15,10 @@ from promtrack.sun.constants import (
 )
 from promtrack.sun.drift import check_against_limb, fit_drift
 from promtrack.sun.ephemeris import SkyPlace, sky_place, solar_view
+from promtrack.sun.limb_height import limb_height
 from promtrack.sun.orientation import field_turn_deg, orient, zenith_image_deg
-from promtrack.sun.records import DriftCalibration, Orientation, Scale, SolarView
-from promtrack.sun.refraction import flattening, refraction_arcmin, refraction_from_apparent_arcmin
+from promtrack.sun.records import DriftCalibration, LimbHeight, Orientation, Scale, SolarView
+from promtrack.sun.refraction import flattening, flattening_err, refraction_arcmin
 from promtrack.sun.rotation import limb_drift, synodic_deg_day
 from promtrack.sun.scale import measure_scale
 
@@ -28,6 +29,7 @@ __all__ = [
     "SOLAR_GM_KM3_S2",
     "SOLAR_RADIUS_KM",
     "DriftCalibration",
+    "LimbHeight",
     "Orientation",
     "Scale",
     "SkyPlace",
@@ -37,12 +39,13 @@ __all__ = [
     "field_turn_deg",
     "fit_drift",
     "flattening",
+    "flattening_err",
     "gravity_m_s2",
     "limb_drift",
+    "limb_height",
     "measure_scale",
     "orient",
     "refraction_arcmin",
-    "refraction_from_apparent_arcmin",
     "sky_place",
     "solar_view",
     "synodic_deg_day",

@@ -3,14 +3,8 @@ camera is turned.
 
 The Sun crosses a fixed telescope at the sky's rate less its own motion in right ascension, times the cosine
 of its declination: about 15 arcsec a second. The direction is west, the rate gives the scale. Whether the
-picture is mirrored a straight line cannot tell; two things can:
-- a nudge: the telescope pushed a little towards celestial north (or south) while it drifts. The picture then
-shows the
-  Sun moving the other way, south (or north);
-- the curve of the path: a small circle of declination dec bends towards the nearer pole by tan(dec) a radian.
-Over one
-  solar diameter that is at most 0.8 arcsec, less than a lens may distort, so it is believed only on long
-  drifts.
+picture is mirrored a straight line cannot tell. A nudge can: the telescope pushed a little towards celestial
+north (or south) while the Sun drifts. The picture then shows the Sun moving south (or north).
 """
 
 from __future__ import annotations
@@ -22,7 +16,6 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.settings import SiteSettings
 from promtrack.sun.angles import wrapped_deg
-from promtrack.sun.constants import ARCSEC_PER_RAD
 from promtrack.sun.ephemeris import sky_place
 from promtrack.sun.records import DriftCalibration, Scale, SolarView
 from promtrack.sun.refraction import vertical_contraction
@@ -35,8 +28,6 @@ SIDEREAL_ARCSEC_S = (
 LEAST_POINTS = 8
 LEAST_DRIFT_SIGMA = 20.0  # below this the direction would be worse than 3 deg
 NUDGE_SIGMA = 6.0
-DISTORTION = 1e-3  # how far a lens may bend a line, relative to its length / 4; common practice, no source
-CURVE_SIGMA = 4.0
 DISAGREE_SIGMA = 3.0  # of drift and limb
 NO_DRIFT = 1.3  # times the sky's rate, or a part of it: no drive is off by so much that is not on
 
@@ -83,13 +74,13 @@ def fit_drift(
     rate, rate_err = _sky_rate(view)
     west = _image_angle(line.velocity)
     direction = line.velocity / speed
-    mirrored, evidence, remark = _parity(line, time, position, direction, rate / speed, view, nudge)
+    mirrored = _mirrored(line, direction, nudge) if nudge else None
     north = {False: wrapped_deg(west + 90.0), True: wrapped_deg(west - 90.0)}
     west_err = float(np.hypot(np.rad2deg(line.velocity_err[1] / speed), _refraction_err_deg(view)))
     scale, scale_err = rate / speed, rate / speed * float(np.hypot(line.velocity_err[0] / speed, rate_err))
     sentence = (
         f"West lies at {west:.2f} +- {west_err:.2f} deg (counter-clockwise from image up) and a pixel is "
-        f"{scale:.4f} +- {scale_err:.4f} arcsec. {_advice(mirrored, north, evidence, remark)}"
+        f"{scale:.4f} +- {scale_err:.4f} arcsec. {_advice(mirrored, north)}"
     )
     return DriftCalibration(
         west_deg=west,
@@ -100,7 +91,6 @@ def fit_drift(
         north_if_not_mirrored_deg=north[False],
         north_if_mirrored_deg=north[True],
         mirrored=mirrored,
-        evidence=evidence,
         rms_px=_scatter(line),
         points=int(line.kept.sum()),
         sentence=sentence,
@@ -125,18 +115,22 @@ def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]
     )
     if not np.isfinite(err):
         return "So short an arc of limb does not check the drift's scale.", True
-    figures = f"{found.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec a pixel, {100 * (ratio - 1):+.1f} % +- {100 * err:.1f} %"
+    figures = (
+        f"{found.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec a pixel, "
+        f"{100 * (ratio - 1):+.1f} % +- {100 * err:.1f} %"
+    )
     if abs(np.log(ratio)) <= DISAGREE_SIGMA * err:
         return f"The drift and the limb agree: {figures}.", True
     if not 1 / NO_DRIFT < ratio < NO_DRIFT:
         raise InputError(
-            f"the Sun moves at {1 / ratio:.3g} times the rate of the sky (a pixel of {limb.arcsec_per_px:.4g} arcsec by the "
-            f"limb would have to be {found.arcsec_per_px:.4g}): this is no drift with the drive off, or the times are wrong",
+            f"the Sun moves at {1 / ratio:.3g} times the rate of the sky (by the limb a pixel is "
+            f"{limb.arcsec_per_px:.4g} arcsec, and would have to be {found.arcsec_per_px:.4g}): this is no "
+            "drift with the drive off, or the times are wrong",
             remedy="switch the drive off, record again, and check the times with `promtrack check`",
         )
     return (
-        f"The drift and the limb disagree: {figures}. Either the drive was not wholly off, or the times are wrong, or the limb stands "
-        "low and is flattened; do not use this scale, and the direction with care."
+        f"The drift and the limb disagree: {figures}. Either the drive was not wholly off, or the times are "
+        "wrong, or the limb stands low and is flattened; do not use this scale, and the direction with care."
     ), False
 
 
@@ -223,55 +217,18 @@ def _nudge_span(time: np.ndarray, residual: np.ndarray) -> tuple[int, int]:
     return span
 
 
-def _parity(
-    line: _Line,
-    time: np.ndarray,
-    position: np.ndarray,
-    direction: np.ndarray,
-    arcsec_per_px: float,
-    view: SolarView,
-    nudge: str,
-) -> tuple[bool | None, str, str]:
-    """Is the picture mirrored, what tells so, and a remark."""
+def _mirrored(line: _Line, direction: np.ndarray, nudge: str) -> bool:
+    """Is the picture mirrored, by the jump of the nudge."""
     # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y
     # pointing down.
-    north_if_not_mirrored = np.array([direction[1], -direction[0]])
-    if nudge:
-        across = float(line.jump @ north_if_not_mirrored)
-        if abs(across) < NUDGE_SIGMA * max(line.jump_err, 0.05):
-            raise InputError(
-                f"no nudge across the drift is seen (moved by {abs(across):.1f} px)",
-                remedy="push the telescope farther, about a tenth of the frame, or leave the nudge out",
-            )
-        # The telescope went north, so the Sun went south in the sky: in an unmirrored picture against that
-        # arrow.
-        return (across > 0) == (nudge == "north"), "nudge", ""
-    return _parity_from_curve(line, time, position, direction, north_if_not_mirrored, arcsec_per_px, view)
-
-
-def _parity_from_curve(
-    line, time, position, direction, north, arcsec_per_px, view
-) -> tuple[bool | None, str, str]:
-    along, across = position[line.kept] @ direction, position[line.kept] @ north
-    length = np.ptp(along)
-    tangent = (
-        np.tan(np.deg2rad(_declination(view))) * arcsec_per_px / ARCSEC_PER_RAD
-    )  # bend towards north per px
-    expected_px = tangent * length**2 / 8.0
-    design = np.vander((along - along.mean()) / length, 3)
-    fit, *_ = np.linalg.lstsq(design, across, rcond=None)
-    sigma = float(np.std(across - design @ fit) * np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
-    measured_px, error_px = fit[0] / 4.0, float(np.hypot(sigma / 4.0, DISTORTION * length / 4.0))
-    if abs(expected_px) < CURVE_SIGMA * error_px:
-        return None, "", ""
-    for mirrored, sign in ((False, 1.0), (True, -1.0)):
-        if abs(measured_px - sign * expected_px) < 2.0 * error_px:
-            return mirrored, "curvature", ""
-    return (
-        None,
-        "",
-        "The path is bent in a way that the sky does not explain, so the lens or the mount bends it.",
-    )
+    across = float(line.jump @ np.array([direction[1], -direction[0]]))
+    if abs(across) < NUDGE_SIGMA * max(line.jump_err, 0.05):
+        raise InputError(
+            f"no nudge across the drift is seen (moved by {abs(across):.1f} px)",
+            remedy="push the telescope farther, about a tenth of the frame, or leave the nudge out",
+        )
+    # The telescope went north, so the Sun went south in the sky: in an unmirrored picture against that arrow.
+    return (across > 0) == (nudge == "north")
 
 
 def _sky_rate(view: SolarView) -> tuple[float, float]:
@@ -279,10 +236,6 @@ def _sky_rate(view: SolarView) -> tuple[float, float]:
     place = sky_place(np.array([view.time_utc]), site=SiteSettings())
     rate = (SIDEREAL_ARCSEC_S - place.ra_rate_arcsec_s[0]) * np.cos(np.deg2rad(place.declination_deg[0]))
     return float(rate), float(np.hypot(1e-4, _squeeze(view) / 2.0))
-
-
-def _declination(view: SolarView) -> float:
-    return float(sky_place(np.array([view.time_utc]), site=SiteSettings()).declination_deg[0])
 
 
 def _refraction_err_deg(view: SolarView) -> float:
@@ -302,17 +255,15 @@ def _scatter(line: _Line) -> float:
     return float(np.std(line.residual[line.kept] @ np.array([-along[1], along[0]])))
 
 
-def _advice(mirrored: bool | None, north: dict[bool, float], evidence: str, remark: str) -> str:
+def _advice(mirrored: bool | None, north: dict[bool, float]) -> str:
     if mirrored is None:
-        tail = f" {remark}" if remark else ""
         return (
-            f"North lies at {north[False]:.2f} deg if the picture is not mirrored, at {north[True]:.2f} deg if it "
-            f"is: a straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, mirrors), "
-            f"or record again and push the telescope a little towards north on the way.{tail}"
+            f"North lies at {north[False]:.2f} deg if the picture is not mirrored, at {north[True]:.2f} deg "
+            "if it is: a straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, "
+            "mirrors), or record again and push the telescope a little towards north on the way."
         )
-    told = {"nudge": "the nudge", "curvature": "the curve of the path"}[evidence]
     return (
-        f"By {told} the picture is {'mirrored' if mirrored else 'not mirrored'}: set camera.north_deg = "
+        f"By the nudge the picture is {'mirrored' if mirrored else 'not mirrored'}: set camera.north_deg = "
         f"{north[mirrored]:.2f} and camera.mirrored = {str(mirrored).lower()}."
     )
 

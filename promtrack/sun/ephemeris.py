@@ -62,15 +62,16 @@ def solar_view(
     if np.isnat(times[0]):
         raise ValueError("time_utc must be a valid time, got NaT")
     earth_au, p, b0, l0 = (float(v[0]) for v in _geometry(times))
+    p_rate = float(_geometry(times + np.timedelta64(1, "h"))[1][0]) - p
     altitude = float(sky_place(times, site=site or SiteSettings()).altitude_deg[0])
     observer, distance_au = "Earth", earth_au
     claimed_au = _header_distance_au(header)
     if np.isfinite(claimed_au):
         observer, distance_au = "from the header", claimed_au
         if abs(claimed_au - earth_au) > NEAR_EARTH_AU:
-            p = b0 = l0 = np.nan
+            p = b0 = l0 = p_rate = np.nan
     radius = np.arcsin(SOLAR_RADIUS_KM / (distance_au * AU_KM)) * ARCSEC_PER_RAD
-    return SolarView(times[0], float(radius), p, b0, l0, distance_au, altitude, observer)
+    return SolarView(times[0], float(radius), p, b0, l0, distance_au, altitude, observer, p_rate)
 
 
 def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:

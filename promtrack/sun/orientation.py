@@ -21,7 +21,12 @@ HEADER_ERR_DEG = 0.1  # roll angles in headers are trusted this far; common prac
 
 
 def orient(
-    view: SolarView, *, camera: CameraSettings, header: HeaderGeometry | None = None, turn_deg: float = 0.0
+    view: SolarView,
+    *,
+    camera: CameraSettings,
+    header: HeaderGeometry | None = None,
+    turn_deg: float = 0.0,
+    hours: float = 0.0,
 ) -> Orientation:
     """Which image angle is solar north, and which way position angles run.
 
@@ -35,6 +40,8 @@ def orient(
     header : solar north as the header of the first frame has it
     turn_deg : turn of the first frame relative to the reference frame, counter-clockwise
         (`LimbLock.angle_deg[0]`)
+    hours : between the reference frame and the one farthest from it: solar north turns against the sky by
+        dP/dt, up to 0.02 deg an hour, which the error holds
     """
     if camera.north_deg is not None and np.isfinite(view.p_deg):
         sign = -1 if camera.mirrored else 1
@@ -43,7 +50,8 @@ def orient(
             f"celestial north as given ({camera.north_deg:g} deg{', mirrored' if camera.mirrored else ''}) "
             f"and P = {view.p_deg:+.2f} deg{_header_doubt(zero + turn_deg, sign, camera, header)}"
         )
-        return Orientation(True, wrapped_deg(zero), sign, camera.north_err_deg, source)
+        error = float(np.hypot(camera.north_err_deg, view.p_rate_deg_h * hours))
+        return Orientation(True, wrapped_deg(zero), sign, error, source)
     if header is not None and np.isfinite(header.north_deg):
         sign = -1 if header.mirrored else 1
         return Orientation(

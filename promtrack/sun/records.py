@@ -9,7 +9,7 @@ import numpy as np
 
 from promtrack.sun.angles import Angles
 
-__all__ = ["DriftCalibration", "HeaderGeometry", "Orientation", "Scale", "SolarView"]
+__all__ = ["DriftCalibration", "HeaderGeometry", "LimbHeight", "Orientation", "Scale", "SolarView"]
 
 
 class HeaderGeometry(Protocol):
@@ -40,10 +40,11 @@ class SolarView:
     distance_au: float
     altitude_deg: float  # of the Sun's centre, without refraction; nan without a site
     observer: str  # 'Earth' or 'from the header'
+    p_rate_deg_h: float = 0.0  # of P: solar north turns against the sky; nan far from Earth
 
 
 WEAK_CHECK = (
-    0.1  # relative difference that a check of the scale should tell: common errors of optics reach 5 to 50 %
+    0.1  # relative difference that a check of the scale should show: wrong optics differ by 5 to 50 %
 )
 
 
@@ -59,6 +60,15 @@ def untold_words(relative: float) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class LimbHeight:
+    """How high the fitted limb lies above the photosphere."""
+
+    height_mm: float
+    err_mm: float  # 1 sigma
+    sentence: str  # which limb it is, and why so
+
+
+@dataclass(frozen=True, slots=True)
 class Scale:
     """What a pixel is worth, with one standard deviation and the check against a second source."""
 
@@ -68,9 +78,8 @@ class Scale:
     source: str  # 'limb', 'optics', 'given' or 'header'
     check: str  # one sentence on the agreement of the sources, '' if there is one source only
     agrees: bool  # False: a warning
-    check_tells: float = (
-        np.nan
-    )  # relative difference that the check could just tell; nan with one source, inf: it told nothing
+    check_tells: float = np.nan  # relative difference that the check could just show; nan with one source
+    limb: LimbHeight = LimbHeight(4.35, 0.5, "")  # of the limb that was fitted, above the photosphere
 
     @property
     def untold(self) -> str:
@@ -104,10 +113,10 @@ class Orientation:
 
 @dataclass(frozen=True, slots=True)
 class DriftCalibration:
-    """What a recording with the drive switched off tells about the camera.
+    """What a recording with the drive switched off gives.
 
-    The drift alone gives west and the scale. North needs to know whether the image is mirrored, which a
-    straight drift cannot tell: without further evidence `mirrored` is None and both answers stand here.
+    The drift alone gives west and the scale. North needs to know whether the image is mirrored: without a
+    nudge `mirrored` is None and both answers stand here.
     """
 
     west_deg: float  # image angle towards which the Sun drifts
@@ -117,8 +126,7 @@ class DriftCalibration:
     north_deg: float  # image angle of celestial north; nan while mirroring is unknown
     north_if_not_mirrored_deg: float
     north_if_mirrored_deg: float
-    mirrored: bool | None  # None: the recording does not tell
-    evidence: str  # what told the mirroring: 'nudge', 'curvature' or ''
+    mirrored: bool | None  # None: not known
     rms_px: float  # scatter of the positions across the drift
     points: int  # positions on which the drift rests
     sentence: str  # the result in words, and what to do with it

@@ -1,6 +1,6 @@
 """What a pixel is worth: from the limb, from the optics, from a header, and whether they agree.
 
-The limb that is fitted is the H-alpha limb, a few Mm above the photosphere; seen from a distance d its
+The limb that is fitted lies a few Mm above the photosphere (see `limb_height`); seen from a distance d its
 angular radius is asin((R_sun + height) / d), and one pixel is (R_sun + height) / radius_px. Every error here
 is systematic: it is the same for all heights and speeds of a run.
 """
@@ -14,7 +14,8 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
-from promtrack.sun.records import WEAK_CHECK, HeaderGeometry, Scale, SolarView, untold_words
+from promtrack.sun.limb_height import limb_height
+from promtrack.sun.records import WEAK_CHECK, HeaderGeometry, LimbHeight, Scale, SolarView, untold_words
 
 __all__ = ["limb_radius_arcsec", "measure_scale"]
 
@@ -42,6 +43,8 @@ def measure_scale(
     camera: CameraSettings,
     limb: LimbSettings,
     header: HeaderGeometry | None = None,
+    line: str = "",
+    arc_deg: tuple[float, float] | None = None,
 ) -> Scale:
     """The scale with its systematic error, and the check of its sources against each other.
 
@@ -55,6 +58,7 @@ def measure_scale(
     radius_px, radius_err_px : of the limb alone (`LimbLock.own_radius_px`), before anything stated was joined
         in; the error may be inf or nan when the arc does not tell the radius
     view : distance of the observer
+    line, arc_deg : of what light and at which position angles the limb is, see `limb_height`
 
     Raises
     ------
@@ -65,10 +69,11 @@ def measure_scale(
             f"the limb's radius is {radius_px} px, so there is no scale",
             remedy="check the lock, or give limb.radius_px",
         )
-    measured = believed = _from_limb(radius_px, radius_err_px, view, limb, "the limb")
+    height = limb_height(limb, line=line, arc_deg=arc_deg)
+    measured = believed = _from_limb(radius_px, radius_err_px, view, height, "the limb")
     checks = []
     if limb.radius_px is not None:
-        believed = _from_limb(limb.radius_px, 0.0, view, limb, "limb.radius_px")
+        believed = _from_limb(limb.radius_px, 0.0, view, height, "limb.radius_px")
         checks.append(_compare(measured, believed))
     chosen = believed
     for other in (_from_user(camera), _from_optics(camera), _from_header(header)):
@@ -82,7 +87,7 @@ def measure_scale(
             chosen = other
     km = chosen.arcsec_per_px / ARCSEC_PER_RAD * view.distance_au * AU_KM
     if chosen is believed:  # exact, where the small-angle form is 1e-5 off
-        km = (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm) / (limb.radius_px or radius_px)
+        km = (SOLAR_RADIUS_KM + 1000.0 * height.height_mm) / (limb.radius_px or radius_px)
     return Scale(
         km,
         km * chosen.error,
@@ -91,6 +96,7 @@ def measure_scale(
         " ".join(check.sentence for check in checks),
         all(check.agrees for check in checks),
         min((check.tells for check in checks), default=np.nan),
+        height,
     )
 
 
@@ -102,13 +108,12 @@ def limb_radius_arcsec(view: SolarView, height_mm: float) -> float:
 
 
 def _from_limb(
-    radius_px: float, radius_err_px: float, view: SolarView, limb: LimbSettings, name: str
+    radius_px: float, radius_err_px: float, view: SolarView, limb: LimbHeight, name: str
 ) -> _Candidate:
     fit = radius_err_px / radius_px if np.isfinite(radius_err_px) else np.inf
-    height = 1000.0 * limb.height_err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
-    return _Candidate(
-        "limb", limb_radius_arcsec(view, limb.height_mm) / radius_px, float(np.hypot(fit, height)), name
-    )
+    height = 1000.0 * limb.err_mm / (SOLAR_RADIUS_KM + 1000.0 * limb.height_mm)
+    arcsec_per_px = limb_radius_arcsec(view, limb.height_mm) / radius_px
+    return _Candidate("limb", arcsec_per_px, float(np.hypot(fit, height)), name)
 
 
 def _from_user(camera: CameraSettings) -> _Candidate | None:
@@ -163,11 +168,9 @@ def _compare(limb: _Candidate, other: _Candidate) -> _Check:
     if tells > WEAK_CHECK:
         whose = "so short or rough a limb" if limb.error > other.error else "scales so uncertain"
         doubt += f", but {whose} could not tell {untold_words(tells)}"
-    return _Check(
-        f"{_sentence(other.name)} and {limb.name} agree: {figures}, {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %{doubt}.",
-        True,
-        tells,
-    )
+    agreement = f"{100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %{doubt}"
+    sentence = f"{_sentence(other.name)} and {limb.name} agree: {figures}, {agreement}."
+    return _Check(sentence, True, tells)
 
 
 def _likely_cause(ratio: float, source: str) -> str:
@@ -175,45 +178,28 @@ def _likely_cause(ratio: float, source: str) -> str:
     factor = max(ratio, 1.0 / ratio)
     whole = round(factor)
     if source == "limb":
-        return (
-            "Likely cause: limb.radius_px belongs to other optics or another binning, or something else was taken "
-            "for the limb. limb.radius_px is used."
-        )
-    if factor < 1.015:
-        return (
-            "Likely cause: the height of the H-alpha limb (limb.height_mm), or a filter tuned off the line, which "
-            "shows the limb lower."
-        )
-    if source == "header" and 2 <= whole <= LARGEST_BINNING and abs(factor / whole - 1.0) < 0.03:
-        return (
-            f"Likely cause: the frames were rebinned or resized by {whole} and the header was left as it was; "
-            "the limb's scale is used."
-        )
-    if factor < 1.15:
-        return _SMALL_CAUSE[source]
-    if source == "optics" and ratio > 1.0:
-        cause = (
-            f"the true focal length is {factor:.3g} times the one stated (an extender that was not counted)"
-        )
-        enlarged = "the frames were enlarged, or the pixel is smaller than stated"
-        return f"Likely cause: {cause}{_binning(whole, factor, enlarged)}."
-    if source == "optics":
-        cause = f"the true focal length is {factor:.3g} times shorter than stated (a reducer that was not counted)"
-        return (
-            f"Likely cause: {cause}{_binning(whole, factor, 'the camera or the software binned the pixels')}."
-        )
+        cause = "limb.radius_px belongs to other optics or binning, or something else was taken for the limb"
+    elif factor < 1.015:
+        cause = "the height of the limb (limb.height_mm), or a filter tuned off the line or wider than it"
+    elif source == "header" and 2 <= whole <= LARGEST_BINNING and abs(factor / whole - 1.0) < 0.03:
+        cause = f"the frames were rebinned or resized by {whole} and the header was left as it was"
+    elif factor < 1.15:
+        cause = {
+            "optics": "the focal length or pixel size is a little off: focusing changes it by a few per cent",
+            "given": "the scale was measured with another focus or camera position",
+            "header": "the header's scale is nominal, or belongs to another instrument setting",
+        }[source]
+    elif source == "optics" and ratio > 1.0:
+        enlarged = _binning(whole, factor, "the frames were enlarged, or the pixel is smaller than stated")
+        cause = f"the focal length is {factor:.3g} times the one stated (an extender not counted){enlarged}"
+    elif source == "optics":
+        binned = _binning(whole, factor, "the camera or the software binned the pixels")
+        cause = f"the focal length is {factor:.3g} times shorter than stated (a reducer not counted){binned}"
+    else:
+        cause = f"other optics or binning, off by {factor:.3g}, or something else was taken for the limb"
     return (
-        f"Likely cause: the scale belongs to other optics or another binning, off by {factor:.3g}, or something "
-        "else was taken for the limb."
+        f"Likely cause: {cause}. The scale of {'limb.radius_px' if source == 'limb' else 'the limb'} is used."
     )
-
-
-_SMALL_CAUSE = {
-    "optics": "Likely cause: the stated focal length or pixel size is a little off; focusing and added elements change "
-    "the focal length by a few per cent.",
-    "given": "Likely cause: the scale was measured with another focus or camera position.",
-    "header": "Likely cause: the header's scale is nominal, or belongs to another instrument setting.",
-}
 
 
 def _binning(whole: int, factor: float, cause: str) -> str:

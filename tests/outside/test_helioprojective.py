@@ -1,4 +1,4 @@
-"""Heights and position angles of points given in helioprojective coordinates: published example and a
+"""Heights and position angles of points given in helioprojective coordinates: worked numbers and a
 reference library."""
 
 import numpy as np
@@ -16,9 +16,9 @@ TIME = np.datetime64("2024-05-11T09:00", "us")
 ARCSEC_PER_PX = 1.0
 SHAPE = (2400, 2400)
 CENTRE = (1199.5, 1199.5)
-# PUBLISHED  Unwrapping example, after Thompson 2006, A&A 449, 791 (X to the west, Y to the north, PA north
-# through east) for 2024-05-11 09:00 UTC: X, Y, rho [arcsec], PA [deg], height in the plane through the Sun's
-# centre [Mm]. Tolerances: 0.001 deg, 0.01 Mm.
+# TRUTH  computed by hand with the conventions of Thompson 2006, A&A 449, 791 (X to the west, Y to the north,
+# PA north through east) for 2024-05-11 09:00 UTC: X, Y, rho [arcsec], PA [deg], height in the plane through
+# the Sun's centre [Mm]. Tolerances: 0.001 deg, 0.01 Mm.
 EXAMPLE = [
     (-900, 500, 1029.563, 60.945, 58.540),
     (0, 1000, 1000.000, 0.000, 36.882),
@@ -64,7 +64,7 @@ def test_unwrapping_example(x, y, rho, pa, height):
 
 
 def test_heights_against_the_small_angle_form():
-    # PUBLISHED  the same table's small-angle heights at 732.577 km per arcsec, 0.01 Mm.
+    # TRUTH  the same table's small-angle heights at 732.577 km per arcsec, 0.01 Mm.
     view = solar_view(TIME)
     km = view.distance_au * AU_KM / ARCSEC_PER_RAD
     assert km == pytest.approx(732.577, abs=0.001)

@@ -10,7 +10,7 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from promtrack.settings import SiteSettings
-from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2, sky_place, solar_view
+from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, sky_place, solar_view
 
 TABLE = Path(__file__).parent / "data" / "solar_ephemeris.csv"
 
@@ -37,7 +37,7 @@ def utc(row):
 
 @pytest.mark.parametrize("row", rows(), ids=lambda row: row["time"])
 def test_table_of_computed_values(row):
-    # PUBLISHED  sunpy 7.0.5 + astropy 8.0.2, as listed in data/solar_ephemeris.csv. The table prints 4
+    # TWIN  sunpy 7.0.5 + astropy 8.0.2, as listed in data/solar_ephemeris.csv. The table prints 4
     # decimals; 0.001 deg and 0.005 arcsec are ten times finer than any use here. L0: 0.01 deg, the size of
     # the aberration convention.
     view = solar_view(utc(row))
@@ -86,20 +86,14 @@ def test_sunpy_at_many_dates():
     ],
 )
 def test_perihelion_and_aphelion(time, radius):
-    # PUBLISHED  sunpy 7.0.5 semidiameters at the extremes of distance; tolerance 0.01 arcsec as given with
-    # them.
+    # TWIN  sunpy 7.0.5 semidiameters at the extremes of distance; 0.01 arcsec is a hundredth of what shows.
     assert solar_view(np.datetime64(time)).apparent_radius_arcsec == pytest.approx(radius, abs=0.01)
 
 
 def test_constants_of_the_sun():
-    # PUBLISHED  IAU 2015 Resolution B3 and IAU 2012 Resolution B2; JPL Horizons (617.7 km/s); tolerances as
-    # printed.
+    # PUBLISHED  IAU 2015 Resolution B3 and IAU 2012 Resolution B2.
     assert SOLAR_RADIUS_KM == 695_700.0
     assert AU_KM == 149_597_870.7
-    assert gravity_m_s2(0.0) == pytest.approx(274.200, abs=0.01)
-    assert escape_speed_km_s(0.0) == pytest.approx(617.675, abs=0.01)
-    assert gravity_m_s2(np.array([50.0, 100.0])) == pytest.approx([238.662, 209.610], abs=0.01)
-    assert escape_speed_km_s(np.array([50.0, 100.0])) == pytest.approx([596.608, 577.559], abs=0.01)
 
 
 def test_altitude_and_parallactic_angle_against_astropy():
@@ -130,3 +124,12 @@ def test_dates_far_from_now_neither_raise_nor_warn():
         view = solar_view(np.datetime64(f"{year}-06-01", "us"), site=SiteSettings(10.0, 20.0))
         assert 940.0 < view.apparent_radius_arcsec < 980.0
         assert np.isfinite([view.p_deg, view.b0_deg, view.l0_deg, view.altitude_deg]).all()
+
+
+def test_solar_north_turns_against_the_sky():
+    # TWIN  P an hour later; it never turns faster than 0.02 deg an hour (0.46 deg a day).
+    for month in range(1, 13):
+        time = np.datetime64(f"2026-{month:02d}-11T09:00", "us")
+        now, later = solar_view(time), solar_view(time + np.timedelta64(60, "m"))
+        assert now.p_rate_deg_h == pytest.approx(later.p_deg - now.p_deg, abs=1e-6)
+        assert abs(now.p_rate_deg_h) < 0.0205

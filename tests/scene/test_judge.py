@@ -76,10 +76,7 @@ def test_invented_fronts_are_counted(above, off, moving, false):
     # TRUTH  in its place; 120 Mm beside it; 30 Mm below it; the same, not called moving
     judgement = found(fronts=(edge(above, off, moving),))
     assert judgement.false_fronts == false
-    assert any(
-        line.split() == ["moving", "fronts", "of", "nothing", "put", "in", "0", str(false)]
-        for line in _table(judgement)
-    )
+    assert any(line.split() == ["false", "moving", "fronts", "0", str(false)] for line in _table(judgement))
 
 
 @pytest.mark.parametrize(
@@ -103,4 +100,4 @@ def test_threads_of_an_eruption_are_no_inventions(radial, height, off, thread):
 def test_the_table_tells_inventions():
     lines = list(_table(found(track(-80.0, 40.0, 0.0))))
     assert lines[1].split() == ["truth", "measured", "error", "in", "sigma"]
-    assert any(line.split() == ["moving", "tracks", "of", "nothing", "put", "in", "0", "1"] for line in lines)
+    assert any(line.split() == ["false", "moving", "tracks", "0", "1"] for line in lines)

@@ -90,7 +90,7 @@ def test_texture_has_its_contrast():
 
 
 def test_scale_comes_from_the_date():
-    # PUBLISHED  sunpy 7.0.5 semidiameters of a Sun of 695 700 km: 975.495" at perihelion 2025-01-04 12 UT,
+    # TWIN  sunpy 7.0.5 semidiameters of a Sun of 695 700 km: 975.495" at perihelion 2025-01-04 12 UT,
     # 943.527" at aphelion 2025-07-03 18 UT; the limb of 700.05 Mm is larger in proportion, to 0.001".
     # Tolerance: the last digit.
     for date, semidiameter in (("2025-01-04T12:00:00", 975.495), ("2025-07-03T18:00:00", 943.527)):
@@ -110,7 +110,7 @@ def test_the_arc_asked_for_is_shown():
 
 
 def test_with_the_drive_off_the_sun_drifts_west():
-    # PUBLISHED  the sky turns by 15.041"/s of sidereal time (Capitaine et al. 2003); the Sun moves east by
+    # TRUTH  the sky turns by 15.041"/s of sidereal time (Capitaine et al. 2003); the Sun moves east by
     # about 2.5" a minute. At declination d the drift is 15.0 cos d arcsec/s: 14.15 to 14.2 on 2026-05-17 (d =
     # 19.3 deg, 0.944). North up, not mirrored, east is to the left, so west is to the right.
     spec = replace(CALM, drive_on=False, times_s=(0.0, 10.0, 20.0))
@@ -123,7 +123,7 @@ def test_with_the_drive_off_the_sun_drifts_west():
 
 
 def test_site_gives_flattening_and_zenith():
-    # PUBLISHED  vertical / horizontal 0.99203 at true altitude 10 deg and 0.99789 at 20 deg (Saemundsson in
+    # TWIN  vertical / horizontal 0.99203 at true altitude 10 deg and 0.99789 at 20 deg (Saemundsson in
     # Meeus 1998, ch. 16): between those two, the flattening lies between 0.0021 and 0.0080
     spec = replace(
         CALM,
@@ -190,7 +190,7 @@ def test_spoiled_frames_are_spoiled_and_named():
 
 
 def test_front_heights_and_onset():
-    # PUBLISHED  linear plus exponential (Cheng et al. 2013): c0 = 0.5 Mm, tau = 1200 s, c1 = 2.1 km/s put the
+    # TRUTH  linear plus exponential, differentiated by hand: c0 = 0.5 Mm, tau = 1200 s, c1 = 2.1 km/s put the
     # onset at
     # 1940.887 s, where the speed is twice the linear one
     eruption = Eruption(height_mm=60.0, speed_km_s=2.1, growth_mm=0.5, growth_s=1200.0)
