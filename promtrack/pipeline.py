@@ -120,7 +120,7 @@ class Job:
             camera=camera,
             limb=self.settings.limb,
             header=header,
-            line=getattr(self.sequence, "line", ""),
+            line=self.sequence.line,
             arc_deg=(min(ends), max(ends)) if orientation.position_angles else None,
         )
         return view, scale, orientation

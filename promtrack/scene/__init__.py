@@ -1,6 +1,17 @@
 """Synthetic recordings of the Sun's limb with known truth, for the demo, the tests and trials."""
 
-from promtrack.scene.content import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SwayingThread
+from promtrack.scene.content import (
+    Arch,
+    ArchKnot,
+    CloudBank,
+    Eruption,
+    Filament,
+    Ghost,
+    Hedgerow,
+    Jump,
+    Knot,
+    SwayingThread,
+)
 from promtrack.scene.files import write_scene
 from promtrack.scene.observer import observer_settings
 from promtrack.scene.scenario_files import read_scenario, scenario, scenario_names
@@ -11,9 +22,11 @@ from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth, SwayTruth
 __all__ = [
     "Arch",
     "ArchKnot",
+    "CloudBank",
     "Eruption",
     "Filament",
     "FrontTruth",
+    "Ghost",
     "Hedgerow",
     "Jump",
     "Knot",

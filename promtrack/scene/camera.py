@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.special import erf
 
 from promtrack.scene.content import FWHM_SIGMA
 from promtrack.scene.spec import SceneSpec
@@ -54,7 +55,8 @@ class Air:
 class Sensor:
     """What is fixed to the sensor."""
 
-    shade: np.ndarray | None  # (rows, columns) transmission of motes
+    shade: np.ndarray  # (rows, columns) transmission of motes, sensitivity of columns
+    ghost: np.ndarray  # (rows, columns) light of reflections, disc's centre = 1
     hot_row: np.ndarray
     hot_column: np.ndarray
     hot_level: np.ndarray  # in full scales
@@ -119,7 +121,7 @@ def air_of(spec: SceneSpec) -> Air:
     clear = np.clip(1.0 + spec.transparency * wander(rng, spec.time_s, spec.transparency_s)[0], 0.05, None)
     for frame, transmission in spec.cloud_frames:
         clear[frame] *= transmission
-    gain = np.ones(spec.count)
+    gain = spec.exposures_s / spec.exposure_s
     for frame, factor in spec.gain_changes:
         gain[frame:] *= factor
     return Air(seeing, clear, gain)
@@ -188,37 +190,55 @@ def make_sensor(spec: SceneSpec) -> Sensor:
     """Motes and hot pixels of this camera."""
     rng = np.random.default_rng([spec.seed, 24])
     rows, columns = spec.shape
-    shade = None
-    if spec.motes:
-        shade = np.ones(spec.shape, dtype=np.float32)
-        y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
-        for _ in range(spec.motes):
-            radius = rng.uniform(5.0, 14.0)
-            distance = np.hypot(x - rng.uniform(0, columns), y - rng.uniform(0, rows)) / radius
-            # out-of-focus dust: a soft dark ring around a less dark middle
-            shade *= 1.0 - spec.mote_depth * (
-                np.exp(-(((distance - 0.75) / 0.22) ** 2)) + 0.45 * np.exp(-((distance / 0.7) ** 4))
-            )
+    shade, ghost = np.ones(spec.shape, np.float32), np.zeros(spec.shape, np.float32)
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+    for _ in range(spec.motes):
+        radius = rng.uniform(5.0, 14.0)
+        distance = np.hypot(x - rng.uniform(0, columns), y - rng.uniform(0, rows)) / radius
+        # out-of-focus dust: a soft dark ring around a less dark middle
+        shade *= 1.0 - spec.mote_depth * (
+            np.exp(-(((distance - 0.75) / 0.22) ** 2)) + 0.45 * np.exp(-((distance / 0.7) ** 4))
+        )
+    if spec.stripes:
+        shade *= 1.0 + np.float32(spec.stripes) * rng.standard_normal(columns, dtype=np.float32)
+    for one in spec.ghosts:
+        distance = np.hypot(x - one.x * columns, y - one.y * rows) / (one.size_px / FWHM_SIGMA)
+        ghost += np.float32(one.brightness) * np.exp(-0.5 * distance**2)
     count = spec.hot_pixels
     return Sensor(
-        shade, rng.integers(0, rows, count), rng.integers(0, columns, count), rng.uniform(0.08, 1.2, count)
+        shade,
+        ghost,
+        rng.integers(0, rows, count),
+        rng.integers(0, columns, count),
+        rng.uniform(0.08, 1.2, count),
     )
 
 
 def cloud_veil(spec: SceneSpec, index: int) -> np.ndarray | None:
-    """Transmission (rows, columns) of thin cloud drifting through the frame."""
-    if spec.thin_cloud <= 0:
-        return None
+    """Transmission (rows, columns) of cloud drifting through the frame."""
     time_s = float(spec.time_s[index])
+    if spec.thin_cloud <= 0:
+        return _banks(spec, time_s) if spec.cloud_banks else None
     rng = np.random.default_rng([spec.seed, 25])
     coarse = max(spec.shape[0] // 4, 8), max(spec.shape[1] // 4, 8)  # cloud has no fine detail
     extent = max(coarse)
     field = wandering_field(rng, coarse, time_s, 0.45 * extent, 90.0)[..., 0]
     field = field + 0.4 * wandering_field(rng, coarse, time_s, 0.12 * extent, 40.0)[..., 0]
     cover = np.clip(0.35 + 0.3 * field + 0.35 * wander(rng, time_s, 400.0)[0, 0], 0.0, 1.0)
-    return cv2.resize(
-        (1.0 - spec.thin_cloud * cover).astype(np.float32), spec.shape[::-1], interpolation=cv2.INTER_LINEAR
-    )
+    thin = (1.0 - spec.thin_cloud * cover).astype(np.float32)
+    return cv2.resize(thin, spec.shape[::-1], interpolation=cv2.INTER_LINEAR) * _banks(spec, time_s)
+
+
+def _banks(spec: SceneSpec, time_s: float) -> np.ndarray:
+    """Transmission (rows, columns) of the banks with an edge."""
+    clear = np.ones(spec.shape, dtype=np.float32)
+    y, x = np.mgrid[0 : spec.shape[0], 0 : spec.shape[1]].astype(np.float32)
+    for bank in spec.cloud_banks:
+        towards = math.radians(bank.towards_deg)
+        along = -math.sin(towards) * (x - 0.5 * spec.shape[1]) - math.cos(towards) * (y - 0.5 * spec.shape[0])
+        behind = (bank.px_s * (time_s - bank.from_s) - along) / bank.edge_px
+        clear *= 1.0 - np.float32(0.5 * bank.depth) * (1.0 + erf(behind / np.float32(math.sqrt(2.0))))
+    return clear
 
 
 def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndarray) -> np.ndarray:
@@ -235,8 +255,7 @@ def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndar
     if sigma > 0.15:
         light = cv2.GaussianBlur(light, (0, 0), float(sigma), borderType=cv2.BORDER_REFLECT_101)
     light = _spoil(spec, rng, index, light)
-    if sensor.shade is not None:
-        light = light * sensor.shade
+    light = (light + sensor.ghost) * sensor.shade
     signal = light * np.float32(exposure_gain(spec) * air.gain[index])
     signal[sensor.hot_row, sensor.hot_column] += sensor.hot_level.astype(np.float32)
     signal += np.asarray(noise_of(spec, signal), dtype=np.float32) * rng.standard_normal(
@@ -276,35 +295,18 @@ def _aircraft(spec: SceneSpec, rng: np.random.Generator) -> np.ndarray:
     length = 0.32 * min(rows, columns)
     turn = rng.uniform(0, 2 * np.pi)
     middle = np.array([rng.uniform(0.35, 0.65) * columns, rng.uniform(0.35, 0.65) * rows])
-    outline = (
-        np.array(
-            [
-                [0.5, 0],
-                [0.42, 0.035],
-                [0.1, 0.04],
-                [-0.12, 0.45],
-                [-0.2, 0.45],
-                [-0.08, 0.04],
-                [-0.38, 0.03],
-                [-0.47, 0.16],
-                [-0.52, 0.16],
-                [-0.47, 0],
-                [-0.52, -0.16],
-                [-0.47, -0.16],
-                [-0.38, -0.03],
-                [-0.08, -0.04],
-                [-0.2, -0.45],
-                [-0.12, -0.45],
-                [0.1, -0.04],
-                [0.42, -0.035],
-            ]
-        )
-        * length
-    )
-    rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+    forward = np.array([math.cos(turn), math.sin(turn)]) * length
+    across = np.array([-forward[1], forward[0]])
+
+    def quad(first: float, last: float, half: float) -> np.ndarray:
+        ends = (first * forward - half * across, first * forward + half * across)
+        others = (last * forward + half * across, last * forward - half * across)
+        return np.round(np.array([*ends, *others]) + middle).astype(np.int32)
+
     mask: np.ndarray = np.ones(spec.shape, dtype=np.float32)
-    wake = np.array([[-0.2, 0.02], [-9, 0.25], [-9, -0.25], [-0.2, -0.02]]) * length
-    cv2.fillPoly(mask, [np.round(wake @ rotation.T + middle).astype(np.int32)], 0.85)
+    cv2.fillPoly(mask, [quad(-9.0, -0.2, 0.1)], 0.85)  # exhaust
     mask = cv2.GaussianBlur(mask, (0, 0), 5.0)
-    cv2.fillPoly(mask, [np.round(outline @ rotation.T + middle).astype(np.int32)], 0.03)
+    cv2.fillPoly(mask, [quad(-0.5, 0.5, 0.04)], 0.03)  # body
+    cv2.fillPoly(mask, [quad(-0.2, 0.0, 0.45)], 0.03)  # wings
+    cv2.fillPoly(mask, [quad(-0.5, -0.42, 0.16)], 0.03)  # tail
     return cv2.GaussianBlur(mask, (0, 0), 1.5)

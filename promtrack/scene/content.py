@@ -14,8 +14,10 @@ __all__ = [
     "FWHM_SIGMA",
     "Arch",
     "ArchKnot",
+    "CloudBank",
     "Eruption",
     "Filament",
+    "Ghost",
     "Hedgerow",
     "Jump",
     "Knot",
@@ -124,7 +126,7 @@ class Eruption:
 
 @dataclass(frozen=True, slots=True)
 class SwayingThread:
-    """A bright radial thread swinging along the limb: a damped sine."""
+    """A bright radial thread: swinging along the limb as a damped sine, or (amplitude 0) at rest."""
 
     at_deg: float = 0.0
     low_mm: float = 8.0
@@ -135,6 +137,29 @@ class SwayingThread:
     phase_deg: float = 0.0
     size_mm: float = 2.2  # full width at half maximum
     brightness: float = 0.09
+    flicker: float = 0.0  # rms of the logarithm of its brightness, each thread for itself
+    flicker_s: float = 300.0  # correlation time of that
+
+
+@dataclass(frozen=True, slots=True)
+class CloudBank:
+    """A bank of cloud whose straight edge drifts through the frame."""
+
+    from_s: float  # the edge passes the frame's middle, seconds after the first frame
+    px_s: float = 2.0  # speed across the edge
+    towards_deg: float = 60.0  # image angle towards which it drifts
+    depth: float = 0.4  # part of the light that it takes away
+    edge_px: float = 25.0  # 1-sigma softness of the edge
+
+
+@dataclass(frozen=True, slots=True)
+class Ghost:
+    """A reflection: a soft round spot that stays on its place of the sensor."""
+
+    x: float = 0.6  # of the frame's width
+    y: float = 0.4  # of the frame's height
+    size_px: float = 14.0  # full width at half maximum
+    brightness: float = 0.05  # disc's centre = 1
 
 
 @dataclass(frozen=True, slots=True)

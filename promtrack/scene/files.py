@@ -99,13 +99,13 @@ def _write_still(scene: Scene, index: int, frame: np.ndarray, path: Path) -> Non
 
 def _write_fits(scene: Scene, index: int, frame: np.ndarray, path: Path) -> None:
     spec = scene.spec
-    exposure = np.timedelta64(round(spec.exposure_s * 1e6), "us")
+    exposure = np.timedelta64(round(spec.exposures_s[index] * 1e6), "us")
     unit = fits.PrimaryHDU(np.ascontiguousarray(frame[::-1]))  # rows run bottom-up in FITS
     begin = spec.times_utc[index] - exposure // 2
     for key, value, comment in (
         ("TIMESYS", "UTC", "time scale"),
         ("DATE-BEG", np.datetime_as_string(begin, unit="us"), "start of the exposure"),
-        ("EXPTIME", spec.exposure_s, "[s] exposure"),
+        ("EXPTIME", spec.exposures_s[index], "[s] exposure"),
         ("OBJECT", "Sun, synthetic scene", "not an observation"),
     ):
         unit.header[key] = (value, comment)

@@ -12,7 +12,7 @@ from scipy.special import erfc
 from promtrack.scene.content import FWHM_SIGMA, Eruption, SwayingThread
 from promtrack.scene.grid import Grid, window
 from promtrack.scene.paths import front_height, sway_displacement
-from promtrack.scene.wander import smooth_noise
+from promtrack.scene.wander import smooth_noise, wander
 
 __all__ = ["add_eruption", "add_knot", "add_sway", "erupting_threads"]
 
@@ -33,8 +33,11 @@ def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm:
     )
 
 
-def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) -> None:
-    """A radial thread with soft ends, displaced along the limb by the same length at all its heights."""
+def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float, key: tuple[int, ...]) -> None:
+    """A radial thread with soft ends, displaced along the limb by the same length at all its heights.
+
+    `key` is the seed of its flicker.
+    """
     sigma = sway.size_mm / FWHM_SIGMA
     shift = float(sway_displacement(sway, time_s))
     rest = math.radians(sway.at_deg)
@@ -48,9 +51,11 @@ def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) 
         * (1 + np.tanh((part.height_mm - sway.low_mm) / 1.5))
         * (1 + np.tanh((sway.high_mm - part.height_mm) / 1.5))
     )
-    strip[part.rows, part.columns] += (sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)).astype(
-        np.float32
-    )
+    level = sway.brightness
+    if sway.flicker:
+        rng = np.random.default_rng(key)
+        level *= math.exp(sway.flicker * float(wander(rng, time_s, sway.flicker_s)[0, 0]))
+    strip[part.rows, part.columns] += (level * ends * np.exp(-0.5 * (across / sigma) ** 2)).astype(np.float32)
 
 
 def erupting_threads(key: tuple[int, ...]) -> np.ndarray:

@@ -14,21 +14,23 @@ from pathlib import Path
 from typing import Any
 
 from promtrack.errors import SettingsError
-from promtrack.scene.content import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SwayingThread
+from promtrack.scene import content
 from promtrack.scene.spec import SceneSpec
 from promtrack.settings import SiteSettings
 
 __all__ = ["read_scenario", "scenario", "scenario_names"]
 
 _CONTENT = {
-    "hedgerows": Hedgerow,
-    "arches": Arch,
-    "filaments": Filament,
-    "knots": Knot,
-    "arch_knots": ArchKnot,
-    "eruptions": Eruption,
-    "sways": SwayingThread,
-    "jumps": Jump,
+    "hedgerows": content.Hedgerow,
+    "arches": content.Arch,
+    "filaments": content.Filament,
+    "knots": content.Knot,
+    "arch_knots": content.ArchKnot,
+    "eruptions": content.Eruption,
+    "sways": content.SwayingThread,
+    "jumps": content.Jump,
+    "cloud_banks": content.CloudBank,
+    "ghosts": content.Ghost,
 }
 
 
@@ -74,17 +76,15 @@ def read_scenario(file: Path | Traversable) -> SceneSpec:
         raise SettingsError(
             f"is not valid TOML: {error}", where=where, remedy="start from a file in demo/"
         ) from None
-    content = {
+    things = {
         key: tuple(_record(_CONTENT[key], item, f"{where}, {key}") for item in tree.pop(key))
         for key in tuple(_CONTENT)
         if key in tree
     }
     if "site" in tree:
         tree["site"] = _record(SiteSettings, tree["site"], f"{where}, site")
-    content["knots"] = content.get("knots", ()) + content.pop("arch_knots", ())
-    return _record(
-        SceneSpec, {"name": where.removesuffix(".toml"), "hedgerows": (), **tree, **content}, where
-    )
+    things["knots"] = things.get("knots", ()) + things.pop("arch_knots", ())
+    return _record(SceneSpec, {"name": where.removesuffix(".toml"), "hedgerows": (), **tree, **things}, where)
 
 
 def _record(kind: type, values: dict[str, Any], where: str) -> Any:

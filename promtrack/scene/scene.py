@@ -44,6 +44,7 @@ class Scene:
             names=names,
             times_utc=spec.times_utc,
             exposure_s=spec.exposure_s,
+            exposures_s=spec.exposures_s,
             shape=spec.shape,
             full_scale=camera.full_scale(spec),
             read=self.frame,

@@ -13,7 +13,18 @@ from functools import lru_cache
 import numpy as np
 
 from promtrack.errors import SettingsError
-from promtrack.scene.content import Arch, ArchKnot, Eruption, Filament, Hedgerow, Jump, Knot, SwayingThread
+from promtrack.scene.content import (
+    Arch,
+    ArchKnot,
+    CloudBank,
+    Eruption,
+    Filament,
+    Ghost,
+    Hedgerow,
+    Jump,
+    Knot,
+    SwayingThread,
+)
 from promtrack.settings import SiteSettings
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, solar_view
 
@@ -51,6 +62,9 @@ class SceneSpec:
     gaps: tuple[tuple[int, float], ...] = ()  # (frame, seconds of pause before it)
     times_s: tuple[float, ...] = ()  # seconds after first_utc; beats frames, cadence, jitter and gaps
     exposure_s: float = 0.02
+    exposure_cycle: tuple[
+        float, ...
+    ] = ()  # factors of the exposures, in turn: (1, 8) is faint, bright, faint ...
     # the Sun
     hedgerows: tuple[Hedgerow, ...] = (Hedgerow(),)
     arches: tuple[Arch, ...] = ()
@@ -81,6 +95,7 @@ class SceneSpec:
     transparency: float = 0.01  # rms relative variation
     transparency_s: float = 300.0
     thin_cloud: float = 0.0  # deepest loss by drifting thin cloud, 0 to 1
+    cloud_banks: tuple[CloudBank, ...] = ()  # with edges
     cloud_frames: tuple[tuple[int, float], ...] = ()  # (frame, transmission) of thick cloud
     lost_frames: tuple[int, ...] = ()  # no Sun
     blurred_frames: tuple[tuple[int, float], ...] = ()  # (frame, full width at half maximum in arcsec)
@@ -97,6 +112,8 @@ class SceneSpec:
     read_noise_e: float = 5.0
     gain_changes: tuple[tuple[int, float], ...] = ()  # (frame, factor from there on)
     hot_pixels: int = 0
+    ghosts: tuple[Ghost, ...] = ()  # fixed on the sensor, as hot pixels, motes and stripes are
+    stripes: float = 0.0  # rms contrast between the sensor's columns
     motes: int = 0
     mote_depth: float = 0.15
     seed: int = 1
@@ -144,6 +161,11 @@ class SceneSpec:
         for frame, pause_s in self.gaps:
             times[frame:] += pause_s
         return times
+
+    @property
+    def exposures_s(self) -> np.ndarray:
+        """(n,) exposure of each frame."""
+        return self.exposure_s * np.resize(self.exposure_cycle or (1.0,), self.count)
 
     @property
     def times_utc(self) -> np.ndarray:
@@ -201,7 +223,8 @@ class SceneSpec:
     def motionless(self) -> SceneSpec:
         """The same scene without knots, eruptions and swaying threads; all else boils, fades and drifts
         on."""
-        return replace(self, knots=(), eruptions=(), sways=())
+        rest = tuple(sway for sway in self.sways if sway.amplitude_mm == 0.0)
+        return replace(self, knots=(), eruptions=(), sways=rest)
 
 
 @lru_cache(maxsize=64)

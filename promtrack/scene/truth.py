@@ -135,6 +135,7 @@ def truth_of(
                 s.damping_s,
             )
             for s in spec.sways
+            if s.amplitude_mm != 0.0
         ),
     )
     knots = tuple(_knot_truth(spec, bare, knot, one) for knot, one in zip(spec.knots, light, strict=True))

@@ -2,11 +2,22 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from promtrack.errors import SettingsError
-from promtrack.scene import Eruption, Hedgerow, Jump, Knot, SceneSpec, make_scene
+from promtrack.scene import (
+    CloudBank,
+    Eruption,
+    Ghost,
+    Hedgerow,
+    Jump,
+    Knot,
+    SceneSpec,
+    SwayingThread,
+    make_scene,
+)
 from promtrack.scene import camera as cam
 from promtrack.scene.paths import onset
 from promtrack.settings import SiteSettings
@@ -231,3 +242,66 @@ def test_irregular_times_and_gaps():
     assert (spec.times_utc[12] - spec.times_utc[11]) / np.timedelta64(1, "s") == pytest.approx(
         steps[11], abs=1e-5
     )
+
+
+def frames_of(spec):
+    scene = make_scene(spec)
+    return np.array([scene.frame(i) for i in range(len(scene))], float)
+
+
+def test_exposures_alternate_and_say_so():
+    # TRUTH  factors of 1 and 4: the sky's counts follow, the sequence gives each frame's exposure.
+    spec = replace(CALM, frames=4, exposure_cycle=(1.0, 4.0), exposure=0.2, exposure_s=0.01)
+    assert make_scene(spec).sequence().exposures_s == pytest.approx([0.01, 0.04, 0.01, 0.04])
+    level = np.median(frames_of(spec)[:, -60:], axis=(1, 2))
+    assert level[[1, 3]] / level[[0, 2]] == pytest.approx([4.0, 4.0], rel=0.02)
+
+
+def test_threads_flicker_singly_with_their_own_memory():
+    # TRUTH  two standing threads: the logarithm of each one's light varies by the stated rms, neighbours in
+    # time alike within the correlation time, and the two not together. They are no motion of the truth.
+    threads = tuple(
+        SwayingThread(at_deg=at, amplitude_mm=0.0, flicker=0.4, flicker_s=60.0, high_mm=60.0)
+        for at in (-6.0, 6.0)
+    )
+    spec = replace(CALM, hedgerows=(), sways=threads, frames=60, cadence_s=20.0, seeing_arcsec=1.5)
+    scene = make_scene(spec)
+    assert not scene.truth.sways
+    assert len(spec.motionless().sways) == 2
+    light = []
+    for thread in threads:
+        x, y = scene.truth.to_frame(0, spec.facing_deg + thread.at_deg, 40.0)
+        at = np.s_[int(y) - 2 : int(y) + 3, int(x) - 2 : int(x) + 3]
+        sky = np.s_[int(y) - 2 : int(y) + 3, int(x) + 18 : int(x) + 23]
+        light.append([scene.frame(i)[at].mean() - scene.frame(i)[sky].mean() for i in range(60)])
+    log = np.log(np.maximum(light, 1.0))
+    assert np.std(log, axis=1) == pytest.approx([0.4, 0.4], abs=0.15)
+    near = [np.corrcoef(one[:-1], one[1:])[0, 1] for one in log]
+    assert near == pytest.approx([np.exp(-0.5 / 9.0)] * 2, abs=0.12)  # 20 s of 60
+    assert abs(np.corrcoef(log)[0, 1]) < 0.6
+
+
+def test_a_bank_of_cloud_has_an_edge():
+    # TRUTH  40 % of the light goes behind an edge that reaches the middle of the frame at 60 s.
+    bank = CloudBank(from_s=60.0, px_s=4.0, towards_deg=-90.0, depth=0.4, edge_px=10.0)  # to the right
+    spec = replace(CALM, cloud_banks=(bank,), times_s=(0.0, 60.0, 1000.0), texture=0.0, scattered=0.0)
+    clear = frames_of(replace(spec, cloud_banks=()))
+    ratio = np.median((frames_of(spec) / np.maximum(clear, 1.0))[:, -60:], axis=1)
+    columns = ratio.shape[1]
+    assert ratio[1, : columns // 2 - 40] == pytest.approx(0.6, abs=0.05)
+    assert ratio[1, columns // 2 + 40 :] == pytest.approx(1.0, abs=0.05)
+    assert ratio[2] == pytest.approx(0.6, abs=0.05)
+
+
+def test_defects_stand_on_the_sensor_while_the_sun_drifts():
+    # TRUTH  a ghost and stripes that stay in their pixels although the Sun drifts by 40 px.
+    calm = replace(CALM, frames=2, drift_px=(40.0, 0.0), hedgerows=(), texture=0.0, seed=3)
+    spoiled = replace(calm, ghosts=(Ghost(0.5, 0.9, 12.0, 0.1),), stripes=0.05)
+    extra = frames_of(spoiled) - frames_of(calm)
+    places = [np.unravel_index(np.argmax(cv2.blur(one[-90:], (9, 9))), one[-90:].shape) for one in extra]
+    assert np.abs(np.subtract(*places)).max() <= 3
+    striped = replace(calm, stripes=0.05)
+    disc = frames_of(striped)[:, -40:] / frames_of(calm)[:, -40:]
+    by_column = disc.mean(axis=1)
+    assert np.corrcoef(by_column)[0, 1] > 0.95
+    assert by_column[0].std() == pytest.approx(0.05, rel=0.2)
