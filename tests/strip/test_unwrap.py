@@ -306,9 +306,9 @@ def test_a_dark_sky_cut_off_at_zero_is_data():
 @pytest.mark.parametrize(("exposure", "cloud"), [(0.2, True), (5.0, False)])
 def test_a_quiet_prominence_is_steady_through_clouds_and_exposures(tmp_path, exposure, cloud):
     # TRUTH  a drawn Sun with a quiet hedgerow, thin cloud, a bank with an edge, a bright extended arch,
-    # exposures that alternate by 1.6 and a gain step. The lock knows only the air. The light of the hedgerow's
-    # brightest part stays steady to 3 % (uncorrected: 25 % and more). With a burnt-out disc nothing tells where
-    # a cloud stands (one number a strip is left), so there the sky is clear.
+    # exposures that alternate by 1.6 and a gain step. The lock knows only the air. The light of the
+    # hedgerow's brightest part stays steady to 3 % (uncorrected: 25 % and more). With a burnt-out disc
+    # nothing tells where a cloud stands (one number a strip is left), so there the sky is clear.
     spec = SceneSpec(
         shape=(300, 420),
         arcsec_per_px=1.6,
