@@ -51,6 +51,7 @@ from promtrack.sequence.daylight import doubt_night
 from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.settings import Settings, load_settings, settings_as_toml
 from promtrack.show import Measured, render_clip, write_report
+from promtrack.show.verdict import lights
 from promtrack.strip import strip_geometry, under_ceiling, unwrap
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
@@ -128,9 +129,9 @@ class Job:
     @property
     def verdict(self) -> Verdict:
         """The lights of lock, scale and motion as far as the run has come."""
-        motion = getattr(self, "motion", None)
-        checks = (*self.lock.checks, *(motion.checks if motion is not None else ()))
-        return {subject: light(checks, subject) for subject in SUBJECTS}
+        if getattr(self, "motion", None) is None:
+            return {subject: light(self.lock.checks, subject) for subject in SUBJECTS}
+        return {one.subject: (one.level, one.reasons) for one in lights(self.measured())}
 
     def measured(self) -> Measured:
         """Everything measured, for the show room."""

@@ -27,14 +27,9 @@ _DEGREES = re.compile(r"(?<=\d) deg\b")
 
 
 def with_error(value: float, error: float, unit: str = "") -> str:
-    """'37.2 ± 1.4 km/s': both rounded to the error's leading one or two digits.
+    """'37.2 ± 1.4 km/s': both rounded to one digit of the error, to two where it begins with 1.
 
-    The error keeps two digits when its first three lie between 100 and 354, one digit when they lie between
-    355 and 949, and is rounded up to 1000 above. An unknown error is said to be unknown, never 0.
-
-    References
-    ----------
-    Rounding rule: Particle Data Group, Review of Particle Physics, Introduction, section 5.3.
+    An unknown error is said to be unknown, never 0.
     """
     tail = f" {unit}" if unit else ""
     if not math.isfinite(value):
@@ -61,7 +56,7 @@ def error_decimals(error: float) -> int:
     """Decimals to which a value with this error is given; negative means tens, hundreds and so on."""
     exponent = math.floor(math.log10(error))
     leading = round(error / 10.0 ** (exponent - 2), 6)
-    return -exponent if 355.0 <= leading < 950.0 else -exponent + (0 if leading >= 950.0 else 1)
+    return -exponent + (1 if leading < 195.0 else 0)
 
 
 def rounded(value: float, digits: int = 3, unit: str = "") -> str:

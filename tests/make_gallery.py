@@ -50,11 +50,11 @@ ABOUT = {
 FIGURES = {
     "summary": "The slide: map, heights and the numbers that matter.",
     "height_time": "Height against time, with fits, residuals and error bars.",
-    "speed_time": "Speed and acceleration against time.",
-    "knot_map": "Where the moving knots are and where they go; arrows are coloured by speed.",
+    "speed_time": "Speed against time.",
+    "knot_map": "Where the moving knots are and where they go; arrows follow the tracks.",
     "speed_histogram": "How many knots move how fast.",
     "time_distance": "Time-distance diagrams along three paths; ridges are drawn over them.",
-    "strip_montage": "Twelve moments of the strips.",
+    "strip_montage": "Six moments, with the Earth to scale.",
     "registration_check": "Whether the lock on the limb can be trusted.",
     "oscillation": "A swaying thread, with the damped sine fitted to it.",
 }

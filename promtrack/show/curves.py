@@ -1,7 +1,7 @@
-"""The fitted curves at any time, for drawing: a fit's record in, heights, speeds and accelerations out.
+"""The fitted curves at any time, for drawing: a track's record in, heights and speeds out.
 
-Nothing is fitted to data here; the records hold model heights at the measured times, and the model's own form
-carries them to the times between.
+Nothing is fitted to data here. The records hold model heights at the measured times, and a spline through
+them carries the model to the times between, whatever model it is. Frames of one time stamp count as one.
 """
 
 from __future__ import annotations
@@ -18,12 +18,13 @@ __all__ = [
     "FrontCurve",
     "drawing_times",
     "front_curve",
-    "knot_height",
+    "knot_path",
     "knot_speed",
     "local_speeds",
 ]
 
 LOCAL_POINTS = 5  # heights from which a local speed is taken
+LONG_GAP = 3.5  # times the usual step: over a longer one no line is drawn
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,23 +33,26 @@ class FrontCurve:
 
     height_mm: np.ndarray
     speed_km_s: np.ndarray
-    speed_err_km_s: np.ndarray  # between the three times at which it is known, linear
-    accel_m_s2: np.ndarray
+    speed_err_km_s: np.ndarray  # random; linear between the three times at which it is known
 
 
 def drawing_times(time_s: np.ndarray, count: int = 160) -> np.ndarray:
-    """Even times over a track's span for a smooth line; nan in gaps, so that no line runs where nothing was
-    seen."""
-    times = np.linspace(time_s[0], time_s[-1], count)
-    after = np.clip(np.searchsorted(time_s, times), 1, len(time_s) - 1)
-    step = time_s[after] - time_s[after - 1]
-    return np.where(step > 3.5 * np.median(np.diff(time_s)), np.nan, times)
+    """Even times over a track's span for a smooth line; nan in gaps, where nothing was seen."""
+    seen = np.unique(time_s)
+    times = np.linspace(seen[0], seen[-1], count)
+    if len(seen) < 3:
+        return times
+    after = np.clip(np.searchsorted(seen, times), 1, len(seen) - 1)
+    step = seen[after] - seen[after - 1]
+    return np.where(step > LONG_GAP * np.median(np.diff(seen)), np.nan, times)
 
 
-def knot_height(knot: KnotTrack, time_s: np.ndarray) -> np.ndarray:
-    """Height of a knot's fitted path at any times inside its span; the spline through the record's own curve
-    is that path."""
-    return CubicSpline(knot.time_s, knot.curve_mm)(time_s)
+def knot_path(knot: KnotTrack, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Height [Mm] and product angle [deg] of a knot's fitted path at any times inside its span."""
+    return (
+        _through(knot.time_s, knot.curve_mm)(time_s),
+        _through(knot.time_s, knot.curve_angle_deg)(time_s),
+    )
 
 
 def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -56,37 +60,25 @@ def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.
 
     limb_mm : distance of the limb from the Sun's centre
     """
-    height, angle = (
-        CubicSpline(knot.time_s, knot.curve_mm),
-        CubicSpline(knot.time_s, np.deg2rad(knot.curve_angle_deg)),
-    )
-    speed = 1e3 * np.hypot(height(time_s, 1), (limb_mm + height(time_s)) * angle(time_s, 1))
-    fit, run = knot.fit, time_s - knot.fit.time_s
-    return speed, np.hypot(
-        fit.speed_err_km_s, 1e-3 * (fit.accel_err_m_s2 if np.isfinite(fit.accel_m_s2) else 0.0) * run
-    )
+    height, angle = _through(knot.time_s, knot.curve_mm), _through(knot.time_s, knot.curve_angle_deg)
+    along = (limb_mm + height(time_s)) * np.deg2rad(angle(time_s, 1))
+    fit = knot.fit
+    bent = fit.model != "constant speed" and np.isfinite(fit.accel_err_m_s2)
+    drift = 1e-3 * (fit.accel_err_m_s2 if bent else 0.0) * (time_s - fit.time_s)
+    return 1e3 * np.hypot(height(time_s, 1), along), np.hypot(fit.speed_err_km_s, drift)
 
 
 def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:
     """A front's model at any times inside its span."""
-    middle, unit = 0.5 * (front.time_s[0] + front.time_s[-1]), 0.5 * (front.time_s[-1] - front.time_s[0])
-    tau = float(fit.values[fit.parameters.index("tau_s")]) / unit if "tau_s" in fit.parameters else None
-    # Linear in its coefficients once tau is known, so this only reads the coefficients back from the record's
-    # own curve.
-    coefficients = np.linalg.lstsq(
-        _basis(fit, (front.time_s - middle) / unit, tau, 0), fit.curve_mm, rcond=None
-    )[0]
-    at = (time_s - middle) / unit
-    height, speed, accel = (_basis(fit, at, tau, order) @ coefficients for order in (0, 1, 2))
-    known = np.array([front.time_s[0], middle, front.time_s[-1]])
-    return FrontCurve(
-        height, 1e3 * speed / unit, np.interp(time_s, known, fit.speed_err_km_s), 1e6 * accel / unit**2
-    )
+    height = _through(front.time_s, fit.curve_mm)
+    known = np.linspace(front.time_s[0], front.time_s[-1], len(fit.speed_err_km_s))
+    error = np.interp(time_s, known, fit.speed_err_km_s)
+    return FrontCurve(height(time_s), 1e3 * height(time_s, 1), error)
 
 
 def local_speeds(front: Front, window: int = LOCAL_POINTS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Speed in windows of so many points that share none, so that the values are independent: time, speed,
-    error."""
+    """Speed in windows of so many points that share none, so that the values are independent: time [s],
+    speed and error [km/s]."""
     rows = []
     for first in range(0, len(front.time_s) - window + 1, window):
         part = slice(first, first + window)
@@ -94,19 +86,17 @@ def local_speeds(front: Front, window: int = LOCAL_POINTS) -> tuple[np.ndarray, 
         middle = np.average(front.time_s[part], weights=weight)
         run = front.time_s[part] - middle
         squares = np.sum(weight * run**2)
-        rows.append(
-            (middle, 1e3 * np.sum(weight * run * front.height_mm[part]) / squares, 1e3 / np.sqrt(squares))
-        )
+        if squares > 0.0:
+            speed = 1e3 * np.sum(weight * run * front.height_mm[part]) / squares
+            rows.append((middle, speed, 1e3 / np.sqrt(squares)))
     middle_s, speed, error = np.array(rows).reshape(-1, 3).T
     return middle_s, speed, error
 
 
-def _basis(fit: FrontFit, at: np.ndarray, tau: float | None, order: int) -> np.ndarray:
-    """Columns of the model, or of its first or second derivative, in the centred and scaled time `at`."""
-    zero, one = np.zeros_like(at), np.ones_like(at)
-    columns = [(one, zero, zero)[order], (at, one, zero)[order]]
-    if tau is not None:
-        columns.append(np.exp((at - 1.0) / tau) / tau**order)
-    elif fit.model == "constant acceleration":
-        columns.append((at**2, 2.0 * at, 2.0 * one)[order])
-    return np.column_stack(columns)
+def _through(time_s: np.ndarray, value: np.ndarray) -> CubicSpline:
+    """The curve through a record's values, those of one time averaged."""
+    times, place = np.unique(time_s, return_inverse=True)
+    mean = np.bincount(place, weights=value) / np.bincount(place)
+    if len(times) == 1:
+        times, mean = times + np.array([0.0, 1.0]), np.repeat(mean, 2)
+    return CubicSpline(times, mean)

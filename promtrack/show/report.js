@@ -65,10 +65,20 @@ for (const box of document.querySelectorAll(".scroll")) {
 }
 
 // Some browsers cannot seek in a data address; a blob address holds the same bytes and can.
-const video = document.querySelector("video[data-embedded]");
-if (video) {
+const video = document.querySelector("video");
+if (video?.dataset.embedded !== undefined) {
   const source = video.querySelector("source");
   const [, kind, data] = source.src.match(/^data:([^;]+);base64,(.*)$/s);
   const bytes = Uint8Array.from(atob(data), (letter) => letter.charCodeAt(0));
   video.src = URL.createObjectURL(new Blob([bytes], { type: kind }));
 }
+
+// The still that paper shows stands in the player until it plays.
+const still = document.querySelector("img.poster");
+if (video && still) video.poster = still.src;
+
+// Links lead into folds, and paper gets them all open.
+const folds = [...document.querySelectorAll("details")];
+let open = [];
+addEventListener("beforeprint", () => { open = folds.filter((fold) => fold.open); folds.forEach((fold) => { fold.open = true; }); });
+addEventListener("afterprint", () => folds.forEach((fold) => { fold.open = open.includes(fold); }));

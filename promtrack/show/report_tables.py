@@ -9,6 +9,8 @@ import numpy as np
 
 from promtrack.motion.records import OWN_PATH, Front, FrontFit, KnotTrack, Ridge
 from promtrack.rounding import error_text, plain, rounded, typeset, with_error
+from promtrack.show.findings import relative_error, speed_of
+from promtrack.show.labels import label_motion
 from promtrack.show.markup import Markup, element, joined
 from promtrack.show.numbers import clock, degrees, false_alarm_text, path_words
 from promtrack.show.records import Measured
@@ -40,34 +42,38 @@ class Row:
 
 
 def knots_table(measured: Measured) -> Markup:
-    """A row a knot: moving ones first."""
-    knots = sorted(measured.motion.knots, key=lambda knot: (not knot.moving, knot.knot))
+    """A row a knot: moving ones first, those with letters first of all."""
+    labels = label_motion(measured.motion)
+    order = sorted(
+        measured.motion.knots, key=lambda knot: (not knot.moving, labels.knot(knot) or "~", knot.knot)
+    )
     heads = (
         "Knot",
         "Moving",
         "First seen (UTC)",
         "Frames",
         "Height (Mm)",
-        _angle_head(measured),
+        f"{measured.orientation.label.capitalize()} (degrees)",
         "Speed (km/s)",
+        "of it random",
         "Outward (km/s)",
         "Along the limb (km/s)",
         "Acceleration (m/s²)",
         "False alarms expected",
     )
     note = (
-        f" The first {MOST_ROWS} of {len(knots)} rows; all are in knots.ecsv."
-        if len(knots) > MOST_ROWS
+        f" The first {MOST_ROWS} of {len(order)} rows; all are in knots.ecsv."
+        if len(order) > MOST_ROWS
         else ""
     )
-    systematic = 100.0 * math.hypot(measured.motion.scale_err, measured.motion.clock_err)
+    systematic = rounded(100 * relative_error(measured), 2)
     caption = (
-        "Speeds at the middle of each track, in the plane of the sky; ± is one standard deviation from chance alone, and scale and "
-        f"clock add {rounded(systematic, 2)} % to all. A star marks errors that were enlarged because the points scatter more than "
-        f"they allow. Where the acceleration changes, no simple model describes the track, and the speed is the slope of a smooth "
-        f"curve. Goodness of fit and more are in knots.ecsv.{note}"
+        "Speeds at the middle of each track, across the sky; ± is the total error, one standard deviation, "
+        f"with its random part beside it. The rest is scale and clock, {systematic} % of every speed. A star "
+        "marks errors that were enlarged because the points scatter more than they allow. "
+        f"'Changes': no simple model describes the track, and the speed holds at mid-time only.{note}"
     )
-    return _table(caption, heads, [_knot_row(measured, knot) for knot in knots[:MOST_ROWS]], "Knots")
+    return _table(caption, heads, [_knot_row(measured, knot) for knot in order[:MOST_ROWS]], "Knots")
 
 
 def fronts_table(measured: Measured) -> Markup:
@@ -80,6 +86,7 @@ def fronts_table(measured: Measured) -> Markup:
         "First speed (km/s)",
         "Last speed (km/s)",
         "Fastest (km/s)",
+        "of it random",
         "Acceleration (m/s²)",
         "Onset (UTC)",
         "BIC",
@@ -87,22 +94,21 @@ def fronts_table(measured: Measured) -> Markup:
     )
     rows = [_front_row(measured, front, fit) for front in measured.motion.fronts for fit in front.fits]
     caption = (
-        "Every model that was tried, with speeds in the plane of the sky. The smaller BIC is the better; differences below 2 say "
-        "nothing, above 10 they are very strong (Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773)."
+        "Every model that was tried, with speeds across the sky; ± is the total error. The smaller BIC is "
+        "the better; differences below 2 say nothing, above 10 they are very strong (Kass & Raftery 1995, "
+        "J. Am. Stat. Assoc. 90, 773)."
     )
     return _table(caption, heads, rows, "Fronts and their models")
 
 
 def ridges_table(measured: Measured) -> Markup:
-    """A row a ridge: the second, independent speed beside the knot's."""
+    """A row a ridge: the speed of its slope beside that of the knot that crosses it."""
     heads = ("Path", "Time (UTC)", "Ridge speed (km/s)", "Knot", "Knot along the path (km/s)", "Agreement")
     rows = [_ridge_row(measured, ridge) for ridge in measured.motion.ridges[:MOST_ROWS]]
     caption = (
-        "Speeds along the path from the slope of ridges; positive is outward or towards the path's "
-        "end. They agree when they lie "
-        "within two standard deviations. A moving knot has one along its own path, if its light stands out there. "
-        "The knot's speed is that along the path during the ridge's own time, so it may differ from "
-        "the knot's speed at mid-time in the table of knots."
+        "Speeds along the path from the slope of ridges; positive is outward or towards the path's end. They "
+        "agree when they lie within two standard deviations. A ridge along the knot's own path sees the same "
+        "light and is no independent check. The knot's speed is that along the path during the ridge's time."
     )
     return _table(caption, heads, rows, "Ridges in time-distance diagrams")
 
@@ -141,25 +147,29 @@ def frames_table(measured: Measured) -> Markup:
 
 
 def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
-    fit = knot.fit
+    fit, letter = knot.fit, label_motion(measured.motion).knot(knot)
     height, angle = float(np.mean(knot.height_mm)), float(np.mean(knot.angle_deg))
     first = measured.strip.times_utc[0] + np.timedelta64(round(float(knot.time_s[0]) * 1e6), "us")
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_m_s2) else "none seen"
     accel = "changes" if fit.model == "none" else accel
+    relative = relative_error(measured)
+    radial, along = (
+        with_error(speed, math.hypot(error, speed * relative))
+        for speed, error in ((fit.radial_km_s, fit.radial_err_km_s), (fit.along_km_s, fit.along_err_km_s))
+    )
+    quoted = speed_of(measured, knot)
     return Row(
         (
-            Cell(str(knot.knot), knot.knot),
+            Cell(f"{knot.knot}{f' ({letter})' if letter else ''}", knot.knot),
             Cell("yes" if knot.moving else "no", kind="words"),
             Cell(clock(first), _seconds(first)),
             Cell(str(len(knot.time_s)), len(knot.time_s)),
             Cell(plain(height, 1), height),
             Cell(f"{angle % 360.0:.1f}", angle),
-            Cell(
-                with_error(fit.speed_km_s, fit.speed_err_km_s) + ("*" if fit.errors_scaled else ""),
-                fit.speed_km_s,
-            ),
-            Cell(with_error(fit.radial_km_s, fit.radial_err_km_s), fit.radial_km_s),
-            Cell(with_error(fit.along_km_s, fit.along_err_km_s), fit.along_km_s),
+            Cell(with_error(quoted.value, quoted.error) + "*" * fit.errors_scaled, quoted.value),
+            Cell(error_text(fit.speed_err_km_s), fit.speed_err_km_s),
+            Cell(radial, fit.radial_km_s),
+            Cell(along, fit.along_km_s),
             Cell(accel, fit.accel_m_s2),
             Cell(false_alarm_text(knot.false_alarm), knot.false_alarm),
         ),
@@ -168,27 +178,26 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
 
 
 def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
+    letter, relative = label_motion(measured.motion).front(front), relative_error(measured)
     onset = "none"
     if math.isfinite(fit.onset_s):
         time = measured.strip.times_utc[0] + np.timedelta64(round(fit.onset_s * 1e6), "us")
-        onset = clock(time) + (
-            f" ± {error_text(fit.onset_err_s, 's')}" if math.isfinite(fit.onset_err_s) else ""
-        )
+        known = math.isfinite(fit.onset_err_s)
+        onset = clock(time) + (f" ± {error_text(fit.onset_err_s, 's')}" if known else "")
     speeds = [
-        Cell(
-            with_error(float(fit.speed_km_s[end]), float(fit.speed_err_km_s[end])), float(fit.speed_km_s[end])
-        )
-        for end in (0, -1)
+        (float(fit.speed_km_s[0]), float(fit.speed_err_km_s[0])),
+        (float(fit.speed_km_s[-1]), float(fit.speed_err_km_s[-1])),
+        (fit.peak_speed_km_s, fit.peak_speed_err_km_s),
     ]
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
     return Row(
         (
-            Cell(str(front.front), front.front),
+            Cell(f"{front.front}{f' ({letter})' if letter else ''}", front.front),
             Cell(fit.model, kind="words"),
             Cell("yes" if fit.chosen else "no", kind="words"),
             Cell(f"{degrees(front.from_deg)} to {degrees(front.to_deg)}", front.from_deg, "words"),
-            *speeds,
-            Cell(with_error(fit.peak_speed_km_s, fit.peak_speed_err_km_s), fit.peak_speed_km_s),
+            *(Cell(with_error(speed, math.hypot(error, speed * relative)), speed) for speed, error in speeds),
+            Cell(error_text(fit.peak_speed_err_km_s), fit.peak_speed_err_km_s),
             Cell(accel, fit.accel_m_s2),
             Cell(onset, fit.onset_s, "words"),
             Cell(plain(fit.bic, 1), fit.bic),
@@ -206,21 +215,18 @@ def _ridge_row(measured: Measured, ridge: Ridge) -> Row:
         if ridge.slit == OWN_PATH
         else path_words(measured.motion.slits[ridge.slit], measured.orientation.label)
     )
+    error = math.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured))
     agreement = ("agree" if ridge.agrees else "differ") if ridge.knot else "no knot to compare"
     return Row(
         (
             Cell(path, kind="words"),
             Cell(clock(time), _seconds(time)),
-            Cell(with_error(ridge.speed_km_s, ridge.speed_err_km_s), ridge.speed_km_s),
+            Cell(with_error(ridge.speed_km_s, error), ridge.speed_km_s),
             knot,
             Cell(rounded(ridge.knot_speed_km_s, 3) if ridge.knot else "none", ridge.knot_speed_km_s),
             Cell(agreement, kind="words"),
         )
     )
-
-
-def _angle_head(measured: Measured) -> str:
-    return f"{measured.orientation.label.capitalize()} (degrees)"
 
 
 def _seconds(time_utc: np.datetime64) -> float:

@@ -1,89 +1,72 @@
-"""Whether to believe the run, in words: everything measured in, a verdict and its reasons out.
+"""How far a run can be trusted: everything measured in, three lights with their reasons out.
 
-The figures and the report say the same sentences, so they are made here once.
+Each stage brings checks of its own (`promtrack.checks`); a few that need the whole run are made here. A light
+is the worst of its checks: a check that failed is never outweighed by others that passed.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import binom
 
+from promtrack.checks import LEVELS, SUBJECTS, Check, light
 from promtrack.limb.records import LimbLock
-from promtrack.limb.verdict import ROUGH_PX
-from promtrack.motion.meaning import course
-from promtrack.motion.records import Front, KnotTrack
-from promtrack.rounding import rounded, with_error
-from promtrack.show.numbers import counted, sentence
+from promtrack.motion.records import OWN_PATH
+from promtrack.rounding import error_text, rounded, typeset
+from promtrack.show.numbers import sentence
 from promtrack.show.records import Measured
 
-__all__ = [
-    "PLANE_OF_SKY",
-    "LockVerdict",
-    "fastest_knot",
-    "going",
-    "height_text",
-    "highest",
-    "leading_front",
-    "limb_name",
-    "limb_words",
-    "lock_verdict",
-    "moving_knots",
-    "not_known",
-    "rejections",
-    "speed_error",
-    "speed_text",
-    "three_sentences",
-    "too_fast",
-]
+__all__ = ["PLANE_OF_SKY", "Light", "lights", "limb_name", "limb_words", "rejections", "verdict_line"]
 
-PLANE_OF_SKY = "Plane-of-sky speeds: lower bounds of the true speed."
+PLANE_OF_SKY = "Speeds across the sky: lower bounds, if the same plasma was followed."
 
-# Judgement of this program, not a published limit: with a tenth of a megametre of registration error, a knot
-# followed for five minutes carries 0.5 km/s from the lock; with half a megametre 2.4 km/s, as much as a slow
-# knot moves.
-GOOD_CENTRE_MM, POOR_CENTRE_MM = 0.1, 0.5
-GOOD_USED, POOR_USED = 0.8, 0.5
-GOOD_PULL, POOR_PULL = 2.0, 4.0
+# Judgement of this program: with 0.1 Mm of registration error a knot followed for five minutes carries
+# 0.5 km/s from the lock, with 0.5 Mm 2.4 km/s, as much as a slow knot moves. Each pair: most for good, fair.
+CENTRE_MM = (0.1, 0.5)
+LEFT_OUT = (0.2, 0.5)  # part of the frames
+RADIUS_PULL = (2.0, 4.0)  # scatter of single frames' radii in units of their errors
+RIDGES_AGREE, UNLIKELY = 0.95, 0.05  # within 2 sigma; probability below which too few agree
+LEAST_RIDGES = 5  # fewer that agree say little: half of all wrong speeds would pass one comparison
+WORDS = {"good": "good", "fair": "with care", "poor": "not to be trusted"}
 
 
 @dataclass(frozen=True, slots=True)
-class LockVerdict:
-    """How far the lock can be trusted."""
+class Light:
+    """One of the three parts of the verdict."""
 
+    subject: str  # 'lock', 'scale' or 'motion'
     level: str  # 'good', 'fair' or 'poor'
-    headline: str  # a few words
-    reasons: tuple[str, ...]  # one short sentence each
-    why: str  # what keeps it from being good, as the end of a sentence; '' where nothing does
+    reasons: tuple[str, ...]  # sentences of the checks that stand at this level
+
+    @property
+    def words(self) -> str:
+        """'Lock: with care'."""
+        return f"{self.subject.capitalize()}: {WORDS[self.level]}"
 
 
-def moving_knots(measured: Measured) -> tuple[KnotTrack, ...]:
-    """Knots that are called moving, in the order of their numbers."""
-    return tuple(knot for knot in measured.motion.knots if knot.moving)
+def lights(measured: Measured) -> tuple[Light, ...]:
+    """Lock, scale and motion, in this order; each at the level of its worst check."""
+    checks = (*measured.lock.checks, *measured.motion.checks, *_own_checks(measured))
+    found = []
+    for subject in SUBJECTS:
+        level, reasons = light(checks, subject)
+        found.append(Light(subject, level, tuple(dict.fromkeys(map(sentence, reasons)))))
+    return tuple(found)
 
 
-def fastest_knot(measured: Measured) -> KnotTrack | None:
-    """The fastest knot that is called moving."""
-    return max(moving_knots(measured), key=lambda knot: knot.fit.speed_km_s, default=None)
-
-
-def going(knot: KnotTrack) -> str:
-    """Which way a knot goes: 'rising', 'falling', 'along the limb', or 'moving' where that is open."""
-    return {"rises": "rising", "falls": "falling", "moves along the limb": "along the limb"}.get(
-        course(knot.fit), "moving"
-    )
-
-
-def leading_front(measured: Measured) -> Front | None:
-    """The front that is called moving and reaches highest."""
-    moving = [front for front in measured.motion.fronts if front.moving]
-    return max(moving, key=lambda front: float(np.nanmax(front.height_mm)), default=None)
-
-
-def too_fast(measured: Measured, knot: KnotTrack) -> bool:
-    """Whether a knot is so fast that at this cadence it may have been confused with its neighbour."""
-    return knot.fit.speed_km_s > measured.motion.control.sure_km_s
+def verdict_line(found: tuple[Light, ...]) -> str:
+    """The first line of the page: the worst light by name with its first reason."""
+    worst = max(found, key=lambda one: LEVELS.index(one.level))
+    if worst.level == "good":
+        return "Trustworthy: lock, scale and motion passed checks that are not the fit itself."
+    start = "Do not trust" if worst.level == "poor" else "Use with care"
+    alike = [one.subject for one in found if one.level == worst.level]
+    named = " and ".join([", ".join(alike[:-1]), alike[-1]] if len(alike) > 1 else alike)
+    return f"{start}: {named}. {worst.reasons[0]}"
 
 
 def limb_name(measured: Measured) -> str:
@@ -92,51 +75,12 @@ def limb_name(measured: Measured) -> str:
 
 
 def limb_words(measured: Measured) -> str:
-    """The same with where it stands: the edge of a burnt-out disc lies outside the H-alpha limb."""
+    """The same with where it stands: the edge of a burnt-out disc lies outside the limb."""
     bias_px = measured.lock.edge_bias_px
     if bias_px <= 0.0:
         return f"the H-alpha limb ({measured.scale.limb.height_mm:.3g} Mm above the photosphere)"
     outside = rounded(bias_px * measured.scale.km_per_px * 1e-3, 2, "Mm")
     return f"the burnt-out limb, up to {outside} outside the H-alpha limb"
-
-
-def speed_error(measured: Measured, track: KnotTrack | Front) -> float:
-    """1-sigma error of the speed that a track is quoted with: chance, scale and clock together; nan where
-    unknown.
-
-    The tables give chance and the systematic part apart; a number that is read alone needs both.
-    """
-    if isinstance(track, KnotTrack):
-        return float(np.hypot(track.fit.speed_err_km_s, track.fit.systematic_km_s))
-    if track.best is None:
-        return np.nan
-    systematic = track.best.peak_speed_km_s * np.hypot(measured.motion.scale_err, measured.motion.clock_err)
-    return float(np.hypot(track.best.peak_speed_err_km_s, systematic))
-
-
-def speed_text(measured: Measured, track: KnotTrack | Front) -> str:
-    """The speed that a track is quoted with: a knot's at mid-time, a front's greatest, without its sign."""
-    speed = (
-        track.fit.speed_km_s
-        if isinstance(track, KnotTrack)
-        else abs(track.best.peak_speed_km_s)
-        if track.best
-        else np.nan
-    )
-    return with_error(speed, speed_error(measured, track), "km/s")
-
-
-def highest(measured: Measured, front: Front) -> tuple[float, float, float]:
-    """Greatest height of a front [Mm], its 1-sigma error from chance, and that from the scale."""
-    top = int(np.nanargmax(front.height_mm))
-    height = float(front.height_mm[top])
-    return height, float(front.height_err_mm[top]), height * measured.motion.scale_err
-
-
-def height_text(measured: Measured, front: Front) -> str:
-    """The greatest height of a front, with its whole error."""
-    height, chance, systematic = highest(measured, front)
-    return with_error(height, float(np.hypot(chance, systematic)), "Mm")
 
 
 def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
@@ -153,155 +97,85 @@ def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(counted, key=lambda one: -one[1]))
 
 
-def lock_verdict(measured: Measured) -> LockVerdict:
-    """Judge the lock by the part of the frames used, the centre's error and the agreement of the frames'
-    radii."""
-    lock = measured.lock
-    used = float(np.mean(lock.used))
-    centre_px, centre_mm = _centre_error(measured)
-    pull = _radius_pull(lock)
-    marks = [
-        _mark(1.0 - used, 1.0 - GOOD_USED, 1.0 - POOR_USED),
-        _mark(centre_mm, GOOD_CENTRE_MM, POOR_CENTRE_MM),
-        _mark(pull, GOOD_PULL, POOR_PULL),
-        0 if measured.scale.agrees else 2 if _rough(lock) else 1,
-    ]
-    worst, doubts = max(marks), _doubts(used, centre_mm, pull, rough=_rough(lock))
-    level = ("good", "fair", "poor")[worst]
-    headline = {
-        "good": "The lock can be trusted",
-        "fair": "The lock is usable, with care",
-        "poor": "The lock should not be trusted",
-    }[level]
-    return LockVerdict(
-        level,
-        headline,
-        (
-            f"{int(lock.used.sum())} of {len(lock.used)} frames are used.",
-            f"The Sun's centre is known to {_centre_text(centre_px, centre_mm)} across the limb in a typical frame.",
-            _radius_sentence(pull),
-            sentence(
-                measured.scale.check
-                or f"The scale comes from one source only ({measured.scale.source}); nothing checks it."
-            ),
-        ),
-        " and ".join(doubt for doubt, mark in zip(doubts, marks, strict=True) if mark == worst > 0),
-    )
+def _own_checks(measured: Measured) -> Iterator[Check]:
+    """Checks that need more than one stage, and what was not checked at all."""
+    lock, motion = measured.lock, measured.motion
+    yield from (_share_used(lock), _centre_error(measured), _radii(lock), _second_source(measured))
+    yield from _ridges(measured)
+    fast = [knot for knot in motion.knots if knot.moving and knot.fit.speed_km_s > motion.control.sure_km_s]
+    if fast:
+        found = f"{len(fast)} of the moving knots go more than half the spacing of knots between two frames"
+        yield Check("motion", "cadence", "fair", f"{found}: they may be confused; take frames more often")
+    checked = {check.subject for check in (*lock.checks, *motion.checks)}
+    if "lock" not in checked:
+        yield Check("lock", "independent check", "fair", "Nothing but the fit itself checks the lock")
+    if "motion" not in checked and not any(ridge.knot for ridge in motion.ridges):
+        yield Check("motion", "independent check", "fair", "No second measurement checks the motion")
 
 
-def not_known(measured: Measured) -> tuple[str, ...]:
-    """What the lock leaves open, each in a few words."""
-    lock = measured.lock
-    return tuple(
-        words
-        for words, open_ in (
-            ("whether this is the limb", _rough(lock) and not measured.scale.agrees),
-            ("refraction", bool(np.nanmax(lock.creep_err_px, initial=0.0) > 0.0)),
-            ("north", not measured.orientation.position_angles),
-            (f"the true limb to {lock.edge_bias_px:.1f} px", lock.edge_bias_px > 0.0),
-        )
-        if open_
-    )
+def _share_used(lock: LimbLock) -> Check:
+    out = 1.0 - float(np.mean(lock.used))
+    words = f"{int(lock.used.sum())} of {len(lock.used)} frames could be used"
+    return Check("lock", "frames used", _level(out, LEFT_OUT), words)
 
 
-def _rough(lock: LimbLock) -> bool:
-    """Whether something rougher than a limb was followed in most frames."""
-    rms = lock.limb_rms_px[lock.used & np.isfinite(lock.limb_rms_px)]
-    return bool(len(rms) and np.median(rms) > ROUGH_PX)
+def _centre_error(measured: Measured) -> Check:
+    used = measured.lock.used
+    error_px = float(np.median(measured.lock.centre_err_px[used])) if used.any() else np.nan
+    error_mm = error_px * measured.scale.km_per_px * 1e-3
+    words = f"A typical frame's centre has an error of {error_text(error_mm, 'Mm')} across the limb"
+    level = _level(error_mm, CENTRE_MM)
+    if level != "good":
+        words += f", where {CENTRE_MM[0]:g} Mm would be good"
+    return Check("lock", "centre error", level, words)
 
 
-def _doubts(used: float, centre_mm: float, pull: float, *, rough: bool) -> tuple[str, str, str, str]:
-    """What speaks against the lock, in the order of the marks."""
-    centre = f"the Sun's centre is known to {centre_mm:.2f} Mm in a typical frame, where {GOOD_CENTRE_MM:g} Mm would be good"
-    radii = "the radii of single frames scatter more than their errors allow"
-    return (
-        f"only {100.0 * used:.0f} % of the frames could be used",
-        centre if np.isfinite(centre_mm) else "the error of the Sun's centre is not known",
-        radii if np.isfinite(pull) else "the radii of single frames could not be compared",
-        "what was followed is perhaps not the limb: rough, and not of the stated size"
-        if rough
-        else "the sources of the scale disagree",
-    )
-
-
-def three_sentences(measured: Measured) -> tuple[str, str, str]:
-    """The verdict of the whole run: the lock, what moves, and what limits the numbers."""
-    verdict = lock_verdict(measured)
-    first = f"{verdict.headline}, since {verdict.why}; {verdict.reasons[0][:-1].replace(' are used', ' were used')}."
-    if not verdict.why:
-        first = (
-            f"{verdict.headline}: {verdict.reasons[0][:-1].replace(' are used', ' were used')}, and the Sun's centre is known to "
-            f"{_at_best(_centre_error(measured)[1], 'Mm')} in a typical one."
-        )
-    systematic = 100.0 * float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
-    doubt = f"Scale and clock together may be off by {systematic:.1f} % (1 sigma)"
-    if measured.scale.untold:
-        doubt = (
-            f"The scale comes from one source, the {measured.scale.source}, and the check on it could not tell "
-            f"{measured.scale.untold}; {doubt[0].lower()}{doubt[1:]}"
-        )
-    if not measured.scale.check:
-        doubt = f"The scale comes from one source only, the {measured.scale.source}, and nothing checks it; {doubt[0].lower()}{doubt[1:]}"
-    if not measured.scale.agrees:
-        doubt = f"The sources of the scale disagree, so check it before quoting a speed ({doubt[0].lower()}{doubt[1:]})"
-    third = f"{doubt}, which shifts all speeds alike, and speeds are in the plane of the sky: lower bounds of the true speed."
-    return first, _motion_sentence(measured), third
-
-
-def _motion_sentence(measured: Measured) -> str:
-    knots, knot, front = moving_knots(measured), fastest_knot(measured), leading_front(measured)
-    parts = []
-    if knot is not None:
-        count = counted(len(knots), "knot moves", "knots move")
-        doubt = " (faster than this cadence can be sure of)" if too_fast(measured, knot) else ""
-        parts.append(f"{count} significantly, the fastest at {speed_text(measured, knot)}{doubt}")
-    if front is not None:
-        speed = f" at up to {speed_text(measured, front)}" if front.best else ""
-        parts.append(f"{'a' if parts else 'A'} front climbs to {height_text(measured, front)}{speed}")
-    if not parts:
-        followed = counted(len(measured.motion.knots), "track was", "tracks were")
-        return f"Nothing moves significantly: {followed} followed, and none beats what the same data give at rest."
-    return ", and ".join(parts) + "."
-
-
-def _at_best(error: float, unit: str) -> str:
-    """'0.07 Mm', 'better than 0.01 Mm': no error is nothing."""
-    return f"better than 0.01 {unit}" if error < 0.01 else f"{error:.2f} {unit}"
-
-
-def _centre_text(error_px: float, error_mm: float) -> str:
-    """In pixels and megametres; the latter alone where they are too small to write, as a line on a figure has
-    no room for more."""
-    if error_mm < 0.01:
-        return _at_best(error_mm, "Mm")
-    return f"{_at_best(error_px, 'px')} ({_at_best(error_mm, 'Mm')})"
-
-
-def _centre_error(measured: Measured) -> tuple[float, float]:
-    error = (
-        float(np.median(measured.lock.centre_err_px[measured.lock.used]))
-        if measured.lock.used.any()
-        else np.nan
-    )
-    return error, error * measured.scale.km_per_px * 1e-3
-
-
-def _radius_pull(lock: LimbLock) -> float:
+def _radii(lock: LimbLock) -> Check:
     """Scatter of the frames' own radii about the common radius, in units of their errors; robust."""
     pulls = (lock.frame_radius_px - lock.radius_px) / lock.frame_radius_err_px
     pulls = pulls[lock.used & np.isfinite(pulls)]
-    return float(1.4826 * np.median(np.abs(pulls - np.median(pulls)))) if len(pulls) else np.nan
-
-
-def _radius_sentence(pull: float) -> str:
+    pull = float(1.4826 * np.median(np.abs(pulls - np.median(pulls)))) if len(pulls) else np.nan
+    words = f"Radii of single frames scatter by {pull:.1f} times their errors"
     if not np.isfinite(pull):
-        return "The radii of single frames could not be compared."
-    if pull <= GOOD_PULL:
-        return f"Radii of single frames scatter by {pull:.1f} x their stated error: they agree."
-    return f"Radii of single frames scatter by {pull:.1f} x their stated error: more than they should."
+        words = "The radii of single frames could not be compared"
+    return Check("lock", "radii", _level(pull, RADIUS_PULL), words)
 
 
-def _mark(value: float, good: float, poor: float) -> int:
+def _second_source(measured: Measured) -> Check:
+    scale = measured.scale
+    if not scale.check:
+        words = f"The scale comes from one source only ({scale.source}), and nothing checks it"
+        return Check("scale", "second source", "fair", words)
+    if not scale.agrees:
+        return Check("scale", "second source", "poor", f"Two sources of the scale disagree: {scale.check}")
+    if scale.untold:
+        words = f"The check of the scale is too weak to be one: it could not have seen {scale.untold}"
+        return Check("scale", "second source", "fair", words)
+    return Check("scale", "second source", "good", typeset(scale.check))
+
+
+def _ridges(measured: Measured) -> Iterator[Check]:
+    """Speeds of ridges in time-distance diagrams against those of the knots that cross them.
+
+    A ridge along a knot's own path sees the same light at the same places, so it is no second measurement.
+    """
+    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and ridge.slit != OWN_PATH]
+    if not crossed:
+        return
+    agree = sum(ridge.agrees for ridge in crossed)
+    words = f"Time-distance diagrams give a knot's speed in {agree} of {len(crossed)} cases"
+    chance = float(binom.cdf(agree, len(crossed), RIDGES_AGREE))
+    if agree == len(crossed) < LEAST_RIDGES:
+        yield Check("motion", "ridges", "fair", f"{words}, too few to be a check")
+    elif chance >= UNLIKELY:
+        yield Check("motion", "ridges", "good", words)
+    else:
+        level = "fair" if 2 * agree > len(crossed) else "poor"
+        yield Check("motion", "ridges", level, f"{words}, where {RIDGES_AGREE:.0%} should agree")
+
+
+def _level(value: float, limits: tuple[float, float]) -> str:
+    """'fair' where the value is unknown: what was not checked cannot be called good."""
     if not np.isfinite(value):
-        return 1
-    return 0 if value <= good else 1 if value <= poor else 2
+        return "fair"
+    return "good" if value <= limits[0] else "fair" if value <= limits[1] else "poor"

@@ -5,34 +5,34 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.show.curves import drawing_times, front_curve, knot_height, knot_speed, local_speeds
+from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed, local_speeds
 from tests.show.fake_run import front_height_mm
 
 
 def test_front_models_return_their_own_curve(measured_fake):
-    # TRUTH  the record's curve, exactly: the models are linear once tau is known.
+    # TRUTH  the record's curve, exactly: the line runs through its points.
     front = measured_fake.motion.fronts[0]
     for fit in front.fits:
         assert front_curve(front, fit, front.time_s).height_mm == pytest.approx(fit.curve_mm, abs=1e-8)
 
 
 def test_front_speed_and_acceleration_between_the_points(measured_fake):
-    # TRUTH  h = 30 + 2.5e-3 t + 2.2 exp((t - 700) / 270): its derivatives in closed form.
+    # TRUTH  h = 30 + 2.5e-3 t + 2.2 exp((t - 700) / 270): its derivatives in closed form. A line drawn from the
+    # curve at the frames' times, 30 s and one gap of 270 s apart, hides less than a pen's width of it.
     front = measured_fake.motion.fronts[0]
     times = np.linspace(front.time_s[0], front.time_s[-1], 57)
     curve = front_curve(front, front.best, times)
     rise = 2.2 * np.exp((times - 700.0) / 270.0)
-    assert curve.height_mm == pytest.approx(front_height_mm(times), abs=1e-6)
-    assert curve.speed_km_s == pytest.approx(2.5 + 1e3 * rise / 270.0, rel=1e-6)
-    assert curve.accel_m_s2 == pytest.approx(1e6 * rise / 270.0**2, rel=1e-6)
+    assert curve.height_mm == pytest.approx(front_height_mm(times), abs=0.05)
+    assert curve.speed_km_s == pytest.approx(2.5 + 1e3 * rise / 270.0, abs=0.5)
 
 
 def test_knot_curve_is_the_fitted_path(measured_fake):
     # TRUTH  the record's own curve at the points, and its slope at mid-time is the radial speed quoted,
     # accelerated or not.
     for knot in measured_fake.motion.knots[:2]:
-        assert knot_height(knot, knot.time_s) == pytest.approx(knot.curve_mm, abs=1e-9)
-        low, high = knot_height(knot, knot.fit.time_s + np.array([-1.0, 1.0]))
+        assert knot_path(knot, knot.time_s)[0] == pytest.approx(knot.curve_mm, abs=1e-9)
+        low, high = knot_path(knot, knot.fit.time_s + np.array([-1.0, 1.0]))[0]
         assert 1e3 * (high - low) / 2.0 == pytest.approx(knot.fit.radial_km_s, abs=1e-6)
 
 
@@ -43,9 +43,11 @@ def test_knot_curve_between_the_points_of_an_arch(measured_fake):
         return 20.0 + 40.0 * np.sin(0.2 + 50e-3 / 40.0 * time_s)
 
     time_s = np.arange(12) * 60.0
-    knot = replace(measured_fake.motion.knots[0], time_s=time_s, curve_mm=arch(time_s))
+    knot = replace(
+        measured_fake.motion.knots[0], time_s=time_s, curve_mm=arch(time_s), curve_angle_deg=np.zeros(12)
+    )
     between = time_s[:-1] + 30.0
-    assert knot_height(knot, between) == pytest.approx(arch(between), abs=0.01)
+    assert knot_path(knot, between)[0] == pytest.approx(arch(between), abs=0.01)
 
 
 def test_knot_speed_is_the_run_along_the_path(measured_fake):
@@ -96,3 +98,16 @@ def test_no_line_is_drawn_through_a_gap():
     drawn = times[np.isfinite(times)]
     assert not ((drawn > 270.0) & (drawn < 600.0)).any()
     assert np.isnan(times).sum() > 20
+
+
+def test_frames_of_one_time_stamp_are_drawn(measured_fake):
+    # TRUTH  each time twice, as whole seconds give it: the curve at that time is the mean of the two
+    knot, front = measured_fake.motion.knots[0], measured_fake.motion.fronts[0]
+    times = np.repeat(knot.time_s[::2], 2)[: len(knot.time_s)]
+    twice = replace(knot, time_s=times)
+    height, _ = knot_path(twice, times[:1])
+    assert height[0] == pytest.approx(knot.curve_mm[:2].mean())
+    assert np.isfinite(knot_speed(twice, 700.0, drawing_times(times))[0]).any()
+    at_once = replace(front, time_s=np.full(len(front.time_s), 30.0))
+    assert np.isfinite(front_curve(at_once, front.best, np.array([30.0])).height_mm).all()
+    assert len(local_speeds(at_once)[0]) == 0

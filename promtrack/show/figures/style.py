@@ -1,7 +1,6 @@
 """How the figures look: two themes, type, colours, and the sheet with its title and foot.
 
-Only the figure modules of this room know matplotlib. No pyplot and no lasting change of its settings:
-`themed` sets them for the time of one drawing.
+No pyplot and no lasting change of matplotlib's settings: `themed` sets them for the time of one drawing.
 """
 
 from __future__ import annotations
@@ -16,24 +15,25 @@ import cv2
 import matplotlib
 import matplotlib.style
 import numpy as np
-from cycler import cycler
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
-from matplotlib.dates import HOURLY, MINUTELY, SECONDLY, AutoDateLocator, DateFormatter, date2num
+from matplotlib.dates import DateFormatter, date2num
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
-from matplotlib.transforms import ScaledTranslation, blended_transform_factory
+from matplotlib.ticker import FixedLocator
 
 from promtrack.show.numbers import day, span_text
+from promtrack.show.palette import ON_DARK, ON_LIGHT, MarkColours
 from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY, limb_words
 
 __all__ = [
     "DARK",
     "LIGHT",
-    "MARKERS",
+    "PICTURE_INK",
     "PLASMA",
+    "TEXT_PT",
     "Theme",
     "brightness_range",
     "clipped",
@@ -42,21 +42,27 @@ __all__ = [
     "days",
     "foot",
     "height_note",
+    "name_y",
     "note_above",
     "outlined",
     "panel",
     "plasma",
-    "set_ylabel",
     "sheet",
-    "speed_colours",
     "themed",
+    "width_inch",
 ]
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
-NAME_LEFT = 0.06  # of the sheet: from the name of a y axis to the axis, room for its tick labels
+TITLE_WIDTH = 0.94  # of the sheet; a longer title is set smaller
+# Labels of a time axis: form, inches that one takes with the space after it, steps in seconds
+TICKS = (
+    ("%H:%M:%S", 1.4, (1, 2, 5, 10, 15, 30)),
+    ("%H:%M", 1.0, (60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 10800, 21600, 43200)),
+    ("%m-%d", 1.0, (86400, 172800, 432800, 864000, 4320000)),
+)
+LAST_STEP_S, LEAST_SPAN_S = 4320000, 10.0
 Moments = TypeVar("Moments", float, np.ndarray)  # one time or many: what goes in comes out
-MARKERS = ("o", "s", "^", "D", "v", "P")  # shape says again what colour says
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,44 +74,21 @@ class Theme:
     ink: str
     quiet: str  # secondary text: contrast 4.5 or more on paper
     faint: str  # grid
-    accent: str
     warning: str
-    series: tuple[str, ...]  # told apart under all three colour-vision deficiencies
+    marks: MarkColours
 
     @property
     def colours(self) -> tuple[str, ...]:
-        """All colours in a fixed order, each once: a sheet drawn in one theme can be recoloured into
-        another."""
-        return (self.paper, self.ink, self.quiet, self.faint, self.accent, self.warning, *self.series)
+        """All colours in a fixed order: a sheet drawn in one theme can be recoloured into another."""
+        marks = self.marks
+        own = (self.paper, self.ink, self.quiet, self.faint, self.warning)
+        return (*own, marks.front, *marks.knots, marks.rest)
 
 
-# The series keep a CIE76 distance of 20 or more from one another in normal vision and under simulated
-# protanopia, deuteranopia
-# and tritanopia (Machado, Oliveira & Fernandes 2009), and a contrast of 3.9 or more on their paper; tests
-# check both.
-LIGHT = Theme(
-    "",
-    "#fbfaf8",
-    "#1c1917",
-    "#5f5852",
-    "#ddd8d2",
-    "#b83a0b",
-    "#a3142b",
-    ("#d1450f", "#2671d9", "#23266b", "#8f66a8", "#5c2410", "#a8706a"),
-)
-DARK = Theme(
-    "_dark",
-    "#14120f",
-    "#f4efe8",
-    "#b3aaa0",
-    "#3a352f",
-    "#ff9a4d",
-    "#ff7a85",
-    ("#ffb52e", "#67c7ff", "#e2562f", "#f3f3c4", "#9d6ff0", "#3f9275"),
-)
+LIGHT = Theme("", "#fbfaf8", "#1c1917", "#5f5852", "#ddd8d2", "#a3142b", ON_LIGHT)
+DARK = Theme("_dark", "#14120f", "#f4efe8", "#b3aaa0", "#3a352f", "#ff7a85", ON_DARK)
 
-# Lightness rises evenly from one end to the other in both maps (CIE L*), so that they hold in grey and for
-# every eye.
+# Lightness rises evenly from one end to the other (CIE L*), so that the map holds in grey and for every eye.
 PLASMA = LinearSegmentedColormap.from_list(
     "prominence",
     (
@@ -118,19 +101,13 @@ PLASMA = LinearSegmentedColormap.from_list(
         (1.0, "#fff6e6"),
     ),
 ).with_extremes(bad="#2b2b31")
-PICTURE_INK = "#e9f6ff"  # lines and letters on pictures, in both themes
-_SPEED = LinearSegmentedColormap.from_list("speed", ("#3f74d8", "#3fa7c9", "#8fcf9f", "#dfe58a", "#fffde0"))
-
-
-def speed_colours() -> LinearSegmentedColormap:
-    """Colours for speeds drawn on a dark picture: slow blue, fast pale yellow."""
-    return _SPEED
+PICTURE_INK = ON_DARK.annotation  # lines and letters on pictures, in both themes
 
 
 @contextmanager
 def themed(theme: Theme) -> Iterator[None]:
     """matplotlib's own defaults plus this theme, whatever the user's own matplotlib settings are."""
-    style = {
+    style: dict[str, Any] = {
         "font.family": "DejaVu Sans",
         "font.size": TEXT_PT,
         "axes.labelsize": LABEL_PT,
@@ -143,13 +120,12 @@ def themed(theme: Theme) -> Iterator[None]:
         "axes.linewidth": 1.2,
         "axes.spines.top": False,
         "axes.spines.right": False,
-        "axes.prop_cycle": cycler(color=theme.series),
         "axes.grid": True,
         "axes.axisbelow": True,
         "grid.color": theme.faint,
         "grid.linewidth": 0.9,
         "figure.facecolor": theme.paper,
-        "savefig.facecolor": theme.paper,
+        "savefig.facecolor": "auto",
         "text.color": theme.ink,
         "xtick.color": theme.quiet,
         "ytick.color": theme.quiet,
@@ -163,7 +139,7 @@ def themed(theme: Theme) -> Iterator[None]:
         "errorbar.capsize": 0.0,
         "legend.frameon": False,
         "legend.fontsize": TEXT_PT,
-        "svg.fonttype": "path",
+        "svg.fonttype": "none",
         "svg.hashsalt": "promtrack",
         "image.interpolation": "antialiased",
         "image.origin": "lower",
@@ -175,18 +151,17 @@ def themed(theme: Theme) -> Iterator[None]:
 def sheet(title: str, subtitle: str = "") -> Figure:
     """An empty 16:9 sheet with a title that says what is found, and a line below it."""
     figure = Figure(figsize=(WIDTH_INCH, HEIGHT_INCH))
-    FigureCanvasAgg(figure)
-    figure.text(0.03, 0.955, title, fontsize=TITLE_PT, fontweight="bold", va="center")
+    canvas = FigureCanvasAgg(figure)
+    head = figure.text(0.03, 0.955, title, fontsize=TITLE_PT, fontweight="bold", va="center")
+    width = head.get_window_extent(canvas.get_renderer()).width / figure.bbox.width
+    head.set_fontsize(max(TITLE_PT * min(TITLE_WIDTH / width, 1.0), TEXT_PT))
     if subtitle:
-        figure.text(
-            0.03, 0.896, subtitle, fontsize=TEXT_PT, va="center", color=matplotlib.rcParams["xtick.color"]
-        )
+        figure.text(0.03, 0.896, subtitle, va="center", color=matplotlib.rcParams["xtick.color"])
     return figure
 
 
 def foot(figure: Figure, measured: Measured, *, speeds: bool) -> None:
-    """The foot of a sheet: the note on speeds on the left where speeds are shown, where and when on the
-    right."""
+    """The note on speeds on the left where speeds are shown, where and when on the right."""
     quiet = matplotlib.rcParams["xtick.color"]
     if speeds:
         figure.text(0.03, 0.028, PLANE_OF_SKY, va="center", color=quiet)
@@ -199,21 +174,14 @@ def height_note(measured: Measured) -> str:
     return f"Heights above {limb_words(measured)}"
 
 
-def panel(figure: Figure, left: float, bottom: float, width: float, height: float, **axes: Any) -> Axes:
+def panel(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
     """Axes at a place given in parts of the sheet."""
-    return figure.add_axes((left, bottom, width, height), **axes)
+    return figure.add_axes((left, bottom, width, height))
 
 
-def set_ylabel(axes: Axes, words: str) -> None:
-    """The name of the y axis, upright above its tick labels: read without turning the head, and never off the
-    sheet."""
-    figure = axes.get_figure(root=True)
-    assert figure is not None, "axes on a sheet"
-    axes.set_ylabel(words, rotation=0, ha="left", va="bottom")
-    place = blended_transform_factory(figure.transFigure, axes.transAxes) + ScaledTranslation(
-        0.0, 7.0 / 72.0, figure.dpi_scale_trans
-    )
-    axes.yaxis.set_label_coords(axes.get_position().x0 - NAME_LEFT, 1.0, transform=place)
+def name_y(axes: Axes, words: str) -> None:
+    """The name of the y axis, upright above its tick labels: read without turning the head."""
+    axes.set_title(words, loc="left", fontsize=LABEL_PT, fontweight="normal")
 
 
 def note_above(axes: Axes, words: str, colour: str) -> None:
@@ -236,17 +204,30 @@ def days(measured: Measured, time_s: Moments) -> Moments:
     return date2num(measured.strip.times_utc[0]) + time_s / 86400.0
 
 
-def date_axis(axes: Axes, measured: Measured, *, label: bool = True, most: int = 7) -> None:
-    """Make the x axis a time axis that says UTC and the date."""
-    # below 3 minutes seconds are ticked, in steps of 30 s at most: fewer than 8 ticks could not span them
-    locator = AutoDateLocator(
-        tz=UTC, minticks=3, maxticks={HOURLY: most, MINUTELY: most, SECONDLY: max(most, 8)}
-    )
-    axes.xaxis.set_major_locator(locator)
+def width_inch(axes: Axes) -> float:
+    """Width of axes on their sheet."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None, "axes on a sheet"
+    return float(axes.bbox.width / figure.dpi)
+
+
+def date_axis(axes: Axes, measured: Measured, *, label: bool = True) -> None:
+    """Make the x axis a time axis that says UTC and the date, with as many ticks as its labels leave room
+    for."""
     low, high = axes.get_xlim()
-    axes.xaxis.set_major_formatter(
-        DateFormatter("%H:%M" if (high - low) * 1440.0 > most / 2 else "%H:%M:%S", tz=UTC)
+    middle, half = 0.5 * (low + high), max(0.5 * (high - low), 0.5 * LEAST_SPAN_S / 86400.0)
+    axes.set_xlim(middle - half, middle + half)
+    span_s = 2.0 * half * 86400.0
+    step_s, form = next(
+        (step, form)
+        for form, inches, steps in TICKS
+        for step in steps
+        if span_s / step * inches <= width_inch(axes) or step == LAST_STEP_S
     )
+    day_s = 86400.0 * (np.array([middle - half, middle + half]) - np.floor(low))
+    ticks = np.floor(low) + np.arange(np.ceil(day_s[0] / step_s), day_s[1] / step_s) * step_s / 86400.0
+    axes.xaxis.set_major_locator(FixedLocator(ticks))
+    axes.xaxis.set_major_formatter(DateFormatter(form, tz=UTC))
     if label:
         axes.set_xlabel(f"UTC, {day(measured.strip.times_utc[0])}")
     else:

@@ -1,0 +1,101 @@
+"""The height-time sheet: knots and fronts in, heights with fits, residuals and error bars out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.show.curves import drawing_times, front_curve, knot_path
+from promtrack.show.figures.items import Item, items_of, key, others_of, others_words, time_span
+from promtrack.show.figures.style import (
+    Theme,
+    date_axis,
+    days,
+    foot,
+    height_note,
+    name_y,
+    note_above,
+    panel,
+    sheet,
+)
+from promtrack.show.findings import front_model, height_error, heights_title
+from promtrack.show.records import Measured
+
+__all__ = ["draw_heights", "height_time"]
+
+LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
+
+
+def height_time(measured: Measured, theme: Theme) -> Figure:
+    """Heights of knots and fronts against time with their fits, residuals below."""
+    figure = sheet(heights_title(measured), f"{height_note(measured)}. Bars: total error; below, random part")
+    items = items_of(measured, theme.marks)
+    top, below = panel(figure, 0.065, 0.44, 0.64, 0.385), panel(figure, 0.065, 0.145, 0.64, 0.19)
+    draw_heights(top, measured, items, theme)
+    for item in items:
+        residual = item.track.height_mm - _model_height(item.track, item.track.time_s)
+        _points(below, measured, item, residual, item.track.height_err_mm)
+    residuals = [item.track.height_mm - _model_height(item.track, item.track.time_s) for item in items]
+    _hold(below, residuals, [item.track.height_err_mm for item in items])
+    below.axhline(0.0, color=theme.quiet, linewidth=1.2)
+    name_y(below, "measured − model (Mm)")
+    for axes in (top, below):
+        axes.set_xlim(*time_span(measured))
+        date_axis(axes, measured, label=axes is below)
+    key(figure, measured, items, [float(item.track.height_mm[-1]) for item in items])
+    foot(figure, measured, speeds=True)
+    return figure
+
+
+def draw_heights(axes: Axes, measured: Measured, items: list[Item], theme: Theme) -> None:
+    """Heights against time on given axes: tracks without a letter in grey, the others with fits and bars."""
+    others = others_of(measured, items)
+    if others:  # one line with gaps: hundreds of tracks would each cost an artist
+        at = np.concatenate([np.append(track.time_s, np.nan) for track in others])
+        heights = np.concatenate([np.append(track.height_mm, np.nan) for track in others])
+        axes.plot(days(measured, at), heights, color=theme.quiet, alpha=0.55, linewidth=1.2)
+        note_above(axes, others_words(others), theme.quiet)
+    for item in items:
+        track = item.track
+        error = height_error(measured, track.height_mm, track.height_err_mm)
+        _points(axes, measured, item, track.height_mm, error)
+        times = drawing_times(track.time_s)
+        rejected = isinstance(track, KnotTrack) and track.fit.model == "none"
+        style: dict[str, Any] = {"linewidth": 1.4, "linestyle": "--"} if rejected else {"linewidth": 2.6}
+        axes.plot(days(measured, times), _model_height(track, times), color=item.colour, **style)
+    _hold(
+        axes,
+        [track.height_mm for track in (*(item.track for item in items), *others)],
+        [track.height_err_mm for track in (*(item.track for item in items), *others)],
+    )
+    name_y(axes, "height (Mm)")
+
+
+def _points(axes: Axes, measured: Measured, item: Item, value: np.ndarray, error: np.ndarray) -> None:
+    style: dict[str, Any] = {"color": item.colour, "markersize": 5.5, "elinewidth": 1.3, "alpha": 0.85}
+    axes.errorbar(days(measured, item.track.time_s), value, error, fmt=item.marker, **style)
+
+
+def _hold(axes: Axes, values: list[np.ndarray], errors: list[np.ndarray]) -> None:
+    """A y range that holds every value, and error bars as long as they usually are: one bad point must not
+    flatten the rest."""
+    value, error = np.concatenate([*values, []]), np.nan_to_num(np.concatenate([*errors, []]))
+    value, error = value[np.isfinite(value)], error[np.isfinite(value)]
+    if not len(value):
+        return
+    reach = np.minimum(error, LONG_BAR * np.median(error))
+    low, high = float((value - reach).min()), float((value + reach).max())
+    room = max(0.05 * (high - low), 1e-3)
+    axes.set_ylim(low - room, high + room)
+
+
+def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
+    """Height by the model, nan where none describes the front."""
+    if isinstance(track, KnotTrack):
+        return knot_path(track, times)[0]
+    model = front_model(track)
+    return np.full_like(times, np.nan) if model is None else front_curve(track, model, times).height_mm

@@ -1,0 +1,226 @@
+"""The map: one frame and what moves in, paths and arrows along them over the picture out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import FancyArrowPatch
+from matplotlib.path import Path
+
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.show.curves import knot_path
+from promtrack.show.figures.items import Item, items_of, key, others_of
+from promtrack.show.figures.labels import Room, label_beside, label_on, pixels_of, room_of
+from promtrack.show.figures.map_view import Map, fitting_aspect, map_of, map_pictures, moment_of
+from promtrack.show.figures.style import (
+    PICTURE_INK,
+    TEXT_PT,
+    Theme,
+    foot,
+    outlined,
+    panel,
+    sheet,
+    width_inch,
+)
+from promtrack.show.findings import going, heights_title, leading_front, moving_knots
+from promtrack.show.numbers import clock, day
+from promtrack.show.palette import ON_DARK
+from promtrack.show.records import Measured
+from promtrack.show.verdict import limb_name
+
+__all__ = ["SHEET_ASPECT", "compass", "draw_map", "knot_map", "travel_minutes"]
+
+SHEET_ASPECT = 13.333 / 7.5
+MOST_ARCS = 6.0
+ARM_PT = 40.0  # of the compass
+MINUTES = (60.0, 30.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5)
+LONGEST_ARROW = 0.2  # of the map's width
+
+
+def knot_map(measured: Measured, theme: Theme) -> Figure:
+    """Where the plasma moves: the frame that shows it best, with arrows that follow the tracks."""
+    frames, items = np.array([moment_of(measured)]), items_of(measured, theme.marks)
+    wide, tall = 0.64, 0.68
+    aspect = fitting_aspect(measured, wide * SHEET_ASPECT / tall, frames)
+    area, width = map_of(measured, aspect, frames), aspect * tall / SHEET_ASPECT
+    time = measured.sequence.times_utc[frames[0]]
+    subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above {limb_name(measured)}"
+    minutes = travel_minutes(measured, area)
+    if minutes:
+        subtitle += f"; arrows: distance travelled in {minutes:g} min"
+    figure = sheet(_title(measured), subtitle)
+    axes = panel(figure, 0.065 + 0.5 * (wide - width), 0.145, width, tall)
+    draw_map(axes, measured, area, int(frames[0]))
+    axes.set(xlabel="x (Mm)", ylabel="y (Mm)")
+    key(figure, measured, items, [float(np.nanmax(item.track.height_mm)) for item in items])
+    foot(figure, measured, speeds=True)
+    return figure
+
+
+def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
+    """The map itself on axes of its shape."""
+    picture = map_pictures(measured, area, np.array([frame]))[0]
+    axes.imshow(picture, extent=area.extent, aspect="equal", origin="upper")
+    axes.grid(False)
+    axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
+    compass(axes, measured, area)
+    items = items_of(measured, ON_DARK)  # the picture is dark in both themes
+    for track in others_of(measured, items):
+        if isinstance(track, KnotTrack) and track.moving:
+            axes.plot(*_on_map(measured, area, track).T, color=PICTURE_INK, alpha=0.5, linewidth=1.0)
+    minutes, lines = travel_minutes(measured, area), []
+    for item in items:
+        if isinstance(item.track, Front):
+            lines.append(_front_edge(axes, measured, area, item, frame))
+        else:
+            lines += [_on_map(measured, area, item.track), _arrow(axes, measured, area, item, minutes)]
+            axes.plot(*lines[-2].T, color=item.colour, linewidth=1.4)
+    room = room_of(axes, lines)
+    own = {item.letter: line for item, line in zip(items, _last_lines(items, lines), strict=True)}
+    for item in items:
+        style: dict[str, Any] = {
+            "color": item.colour,
+            "fontsize": TEXT_PT,
+            "fontweight": "bold",
+            "path_effects": outlined(),
+        }
+        label_beside(room, item.letter, pixels_of(axes, own[item.letter]), **style)
+    _height_arcs(axes, area, room)
+
+
+def compass(axes: Axes, measured: Measured, area: Map) -> None:
+    """North and east where they are known, else the way up in the image, where the disc is deepest."""
+    orientation, view = measured.orientation, area.view
+    ways = [("N", 0.0), ("E", 90.0)] if orientation.position_angles else [("image up", None)]
+    arms = []
+    for name, angle in ways:
+        image = 0.0 if angle is None else float(orientation.to_image(angle))
+        turn = view.side * np.deg2rad(image - view.turn_deg)
+        arms.append((name, ARM_PT * np.array([-np.sin(turn), np.cos(turn)])))
+    mm_per_pt = area.width_mm / (72.0 * width_inch(axes))
+    reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)]) * mm_per_pt
+    pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
+    low, high = pad - reach.min(axis=0), np.array([area.width_mm, area.height_mm]) - pad - reach.max(axis=0)
+    x, y = (np.linspace(first, max(last, first), 13) for first, last in zip(low, high, strict=True))
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2) + reach
+    origin = places[int(np.argmin(area.above_mm(places[..., 0], places[..., 1]).max(axis=1))), 0]
+    for name, way in arms:
+        axes.annotate(
+            name,
+            origin,
+            (float(way[0]), float(way[1])),
+            textcoords="offset points",
+            color=PICTURE_INK,
+            ha="center",
+            va="center",
+            fontweight="bold",
+            path_effects=outlined(width=3.0),
+            arrowprops={
+                "arrowstyle": "<-",
+                "color": PICTURE_INK,
+                "linewidth": 1.8,
+                "shrinkA": 1,
+                "shrinkB": 0,
+            },
+        )
+
+
+def travel_minutes(measured: Measured, area: Map) -> float:
+    """The longest round time that every named knot was seen for and in which none leaves its part of the map;
+    0 without knots."""
+    knots = [item.track for item in items_of(measured, ON_DARK) if isinstance(item.track, KnotTrack)]
+    if not knots:
+        return 0.0
+    seen = min(float(np.ptp(knot.time_s)) for knot in knots) / 60.0
+    fastest = max(knot.fit.speed_km_s for knot in knots)
+    most = min(seen, LONGEST_ARROW * area.width_mm / (0.06 * max(fastest, 1.0)))  # 1 km/s is 0.06 Mm a minute
+    return next((minutes for minutes in MINUTES if minutes <= most), MINUTES[-1])
+
+
+def _title(measured: Measured) -> str:
+    """How many knots go which way."""
+    knots, front = moving_knots(measured), leading_front(measured)
+    if len(knots) < 2:
+        return heights_title(measured)
+    ways = ("rising", "falling", "along the limb")
+    counts = [(sum(going(knot) == way for knot in knots), way) for way in ways]
+    parts = [f"{'all' if count == len(knots) else count} {way}" for count, way in counts if count]
+    beside = "Beside the leading edge " if front else ""
+    return f"{beside}{len(knots)} knots move{': ' if parts else ''}{', '.join(parts)}"
+
+
+def _last_lines(items: list[Item], lines: list[np.ndarray]) -> list[np.ndarray]:
+    """Of each item the line that its letter stands at: a front's edge, a knot's arrow."""
+    last, found = 0, []
+    for item in items:
+        last += 1 if isinstance(item.track, Front) else 2
+        found.append(lines[last - 1])
+    return found
+
+
+def _on_map(measured: Measured, area: Map, knot: KnotTrack) -> np.ndarray:
+    """(n, 2) fitted path of a knot, Mm on the map."""
+    return area.place(np.asarray(measured.orientation.to_image(knot.curve_angle_deg)), knot.curve_mm)
+
+
+def _arrow(axes: Axes, measured: Measured, area: Map, item: Item, minutes: float) -> np.ndarray:
+    """An arrow along a knot's path about its mid-time, as long as the way in so many minutes; its line."""
+    knot, half_s = item.track, 30.0 * minutes
+    assert isinstance(knot, KnotTrack), "fronts have edges"
+    first, last = float(knot.time_s[0]), float(knot.time_s[-1])
+    middle = float(np.clip(knot.fit.time_s, first + half_s, max(last - half_s, first + half_s)))
+    times = np.clip(np.linspace(middle - half_s, middle + half_s, 24), first, last)
+    height, angle = knot_path(knot, times)
+    line = area.place(np.asarray(measured.orientation.to_image(angle)), height)
+    arrow = FancyArrowPatch(
+        path=Path(line),
+        arrowstyle="-|>,head_width=5,head_length=9",
+        color=item.colour,
+        linewidth=3.2,
+        path_effects=outlined(width=5.0),
+        zorder=4,
+    )
+    axes.add_patch(arrow)
+    return line
+
+
+def _front_edge(axes: Axes, measured: Measured, area: Map, item: Item, frame: int) -> np.ndarray:
+    """Where a front stood in the frame shown, or the nearest that shows it, as an arc across its sector."""
+    front = item.track
+    assert isinstance(front, Front), "knots have arrows"
+    index = int(np.argmin(np.abs(front.frame - frame)))
+    angle = np.linspace(front.from_deg, front.to_deg, 40)
+    image = np.asarray(measured.orientation.to_image(angle))
+    edge = area.place(image, np.full_like(angle, front.height_mm[index]))
+    axes.plot(*edge.T, color=item.colour, linewidth=3.0, path_effects=outlined(width=5.0))
+    return edge
+
+
+def _height_arcs(axes: Axes, area: Map, room: Room) -> None:
+    """The limb and dotted arcs of equal height, each broken at its label, at the right border."""
+    corners = np.meshgrid([0.0, area.width_mm], [0.0, area.height_mm])
+    highest = float(area.above_mm(*corners).max())
+    step = next((step for step in (10.0, 20.0, 50.0, 100.0, 200.0) if highest / step <= MOST_ARCS), 500.0)
+    angle = np.linspace(0.0, 360.0, 5761)
+    for height in np.arange(0.0, max(highest, step), step):
+        line = area.place(angle, np.full_like(angle, height))
+        seen = np.all((line > 0.0) & (line < (area.width_mm, area.height_mm)), axis=1)
+        if seen.sum() < 16:
+            continue
+        place = axes.transData.transform(line)
+        words = "limb" if height == 0.0 else f"{height:.0f} Mm"
+        right = np.array([axes.bbox.x1, place[seen][np.argmax(place[seen][:, 0]), 1]])
+        style: dict[str, Any] = {
+            "color": PICTURE_INK,
+            "fontsize": TEXT_PT,
+            "path_effects": outlined(width=3.0),
+        }
+        label = label_on(room, words, place[seen][::4], right, **style)
+        if label is not None:
+            seen &= ~((place > label[:2] - 4.0) & (place < label[2:] + 4.0)).all(axis=1)
+        dashes = "-" if height == 0.0 else (0, (2, 4))
+        broken = np.where(seen[:, None], line, np.nan)
+        axes.plot(*broken.T, color=PICTURE_INK, alpha=0.6, linewidth=1.3, linestyle=dashes)

@@ -1,0 +1,188 @@
+"""What maps and montages show: everything measured in, a crop of some frames in the sky's sense out.
+
+All of them are turned as the clip is, solar north up where it is known, else the limb level, and one
+megametre is as long across as upward.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from promtrack.show.action import Action
+from promtrack.show.figures.style import brightness_range, plasma
+from promtrack.show.findings import leading_front, moving_knots, named_tracks
+from promtrack.show.records import Measured
+from promtrack.show.view import ClipView, affine_to_frame, covered, picture_up, turned, warp
+
+__all__ = ["Map", "fitting_aspect", "growth_frames", "map_of", "map_pictures", "moment_of"]
+
+MAP_COLUMNS, LARGEST_ZOOM = 1100, 2.5  # beyond this zoom single pixels would show
+LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
+MARGIN_DEG, MARGIN_MM, DEPTH_MM = 1.5, 15.0, -12.0  # kept round what moves, and below the limb
+CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky
+DISC_TONE = 0.05  # of the brightest plasma: the disc stays calm and dark, and is seen
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Map:
+    """A part of the sky, turned upright; Mm count to the right and up from its lower left corner."""
+
+    view: ClipView
+    width_mm: float
+    height_mm: float
+
+    @property
+    def mm_per_px(self) -> float:
+        """Of the map's picture."""
+        return 1e-3 * self.view.km_per_px
+
+    @property
+    def extent(self) -> tuple[float, float, float, float]:
+        """Of the map's picture: left, right, bottom, top."""
+        low = self.height_mm - self.view.height * self.mm_per_px
+        return 0.0, self.view.width * self.mm_per_px, low, self.height_mm
+
+    def place(self, image_deg: np.ndarray, above_mm: np.ndarray) -> np.ndarray:
+        """(n, 2) Mm on the map of points at image angle (reference frame) and height above the limb."""
+        x, y = self.view.to_picture(image_deg, above_mm)
+        step = self.mm_per_px
+        return np.stack([(x + 0.5) * step, self.height_mm - (y + 0.5) * step], axis=-1)
+
+    def above_mm(self, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
+        """Height above the limb of places on the map."""
+        sun_x = (self.view.sun_x_px + 0.5) * self.mm_per_px
+        sun_y = self.height_mm - (self.view.sun_y_px + 0.5) * self.mm_per_px
+        return np.hypot(x_mm - sun_x, y_mm - sun_y) - self.view.radius_px * self.mm_per_px
+
+
+def moment_of(measured: Measured) -> int:
+    """The frame that shows the motion best: the sharpest of those in which most named knots are seen.
+
+    Where only a front moves it is the frame of its greatest height, where nothing moves the reference frame.
+    """
+    strip, lock, front = measured.strip, measured.lock, leading_front(measured)
+    if not moving_knots(measured):
+        return lock.reference if front is None else int(front.frame[np.nanargmax(front.height_mm)])
+    tracks = [named.track for named in named_tracks(measured)]
+    spans = [(track.time_s[0], track.time_s[-1]) for track in tracks]
+    seen = np.sum([(strip.time_s >= first) & (strip.time_s <= last) for first, last in spans], axis=0)
+    frames = strip.frame[np.flatnonzero(seen == seen.max())]
+    return int(frames[np.argmax(np.nan_to_num(lock.sharpness[frames]))])
+
+
+def growth_frames(measured: Measured, count: int) -> np.ndarray:
+    """Frames between which the leading front grows by equal heights, or that follow in equal times."""
+    front, strip = leading_front(measured), measured.strip
+    if front is None:
+        return strip.frame[np.unique(np.linspace(0, len(strip) - 1, count).round().astype(int))]
+    grown = np.maximum.accumulate(np.nan_to_num(front.height_mm, nan=-np.inf))
+    levels = np.linspace(grown[0], grown[-1], count)
+    return front.frame[np.unique(np.minimum(np.searchsorted(grown, levels - 1e-9), len(grown) - 1))]
+
+
+def fitting_aspect(measured: Measured, widest: float, frames: np.ndarray) -> float:
+    """Width over height of a map that shows what it must and nothing beyond the frames; `widest` at most."""
+    box, cover, _, _ = _boxes(measured, frames)
+    wide, tall = cover[2:] - cover[:2]
+    if 2.0 * _half(box, widest)[0] <= wide:
+        return widest
+    half_y = max(0.5 * float(box[3] - box[1]), 0.5 * wide / widest)
+    return float(np.clip(0.5 * wide / min(half_y, 0.5 * tall), 0.6, widest))
+
+
+def map_of(measured: Measured, aspect: float, frames: np.ndarray) -> Map:
+    """The crop: around what moves, or around all that the strips show where nothing moves."""
+    box, cover, turn, side = _boxes(measured, frames)
+    half = _half(box, aspect)
+    first, last = cover[:2] + half, cover[2:] - half
+    middle = np.where(
+        last < first,
+        0.5 * (cover[:2] + cover[2:]),
+        np.clip(0.5 * (box[:2] + box[2:]), first, np.maximum(first, last)),
+    )
+    corner, size = middle - half, 2.0 * half
+    zoom = min(MAP_COLUMNS / float(size[0]), LARGEST_ZOOM)
+    width, height = (max(round(float(part) * zoom), 2) for part in size)
+    sun_x, sun_y = (float(part) for part in -corner * zoom)
+    radius_px, km_per_px = measured.lock.radius_px * zoom, measured.scale.km_per_px
+    view = ClipView(width, height, zoom, turn, side, sun_x, sun_y, radius_px, km_per_px / zoom, "")
+    return Map(view, float(size[0]) * km_per_px * 1e-3, float(size[1]) * km_per_px * 1e-3)
+
+
+def map_pictures(measured: Measured, area: Map, frames: np.ndarray) -> list[np.ndarray]:
+    """uint8 RGBA of the crop for each frame, in one tone: the disc dark and flat, what stands off the limb
+    bright, black beyond the frame."""
+    out = area.view.height_map_px()
+    crops = [_crop(measured, area.view, int(frame), out) for frame in frames]
+    top = max(brightness_range(crop[out > 0.0], 0.0, 99.7)[1] for crop in crops)
+    pictures = []
+    for crop in crops:
+        disc = crop[(out <= 0.0) & np.isfinite(crop)]
+        level = max(float(np.median(disc)), 1e-6) if disc.size else 1.0
+        tone = np.where(out <= 0.0, DISC_TONE * top * crop / level, crop)
+        pictures.append(plasma(np.nan_to_num(tone), top))
+    return pictures
+
+
+def _boxes(measured: Measured, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, int]:
+    """What the map must show and what the frames cover, both x0, y0, x1, y1 in px about the Sun's centre;
+    turn and side."""
+    geometry, lock = measured.strip.geometry, measured.lock
+    tracks = [named.track for named in named_tracks(measured)]
+    tracks += [knot for knot in moving_knots(measured) if knot not in tracks]
+    low, high = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))
+    top = 0.6 * float(geometry.height_mm(geometry.rows - 1))
+    if tracks:
+        low = min(float(np.nanmin(track.angle_deg)) for track in tracks) - MARGIN_DEG
+        high = max(float(np.nanmax(track.angle_deg)) for track in tracks) + MARGIN_DEG
+        top = max(float(np.nanmax(track.height_mm)) for track in tracks) + MARGIN_MM
+    angle, height = np.meshgrid(np.linspace(low, high, 33), [DEPTH_MM, 0.0, max(top, 2.0 * MARGIN_MM)])
+    theta, above = np.asarray(measured.orientation.to_image(angle.ravel())), height.ravel()
+    action = Action(theta, above, np.ones_like(theta))
+    turn, side, _ = picture_up(lock, measured.orientation, action, measured.settings.clip)
+    x, y = turned(theta, lock.radius_px * (1.0 + above / geometry.limb_mm), turn, side)
+    cover = covered(lock, turn, side, frames)
+    corners = np.clip(np.array([[x.min(), y.min()], [x.max(), y.max()]]), cover[:2], cover[2:])
+    return corners.ravel(), cover, turn, side
+
+
+def _half(box: np.ndarray, aspect: float) -> np.ndarray:
+    """Half the width and half the height of a map of this shape that shows the whole box."""
+    half_x = max(0.5 * float(box[2] - box[0]), 0.5 * float(box[3] - box[1]) * aspect, LEAST_HALF_PX)
+    return np.array([half_x, half_x / aspect])
+
+
+def _crop(measured: Measured, view: ClipView, frame: int, out_px: np.ndarray) -> np.ndarray:
+    """One frame in the map's geometry less the calm sky's glow, which would outshine the prominence; nan
+    beyond the frame."""
+    matrix, step = affine_to_frame(view, measured.lock, frame), 1.0 / view.zoom
+    picture = np.asarray(measured.sequence.frame(frame))
+    if step >= 1.5:  # averaged where it is made smaller
+        picture = cv2.blur(picture, (round(step), round(step)))
+    crop = warp(picture.astype(np.float32), matrix, view)
+    x, y = np.arange(view.width)[None, :], np.arange(view.height)[:, None]
+    for (per_x, per_y, first), size in zip(matrix, picture.shape[::-1], strict=True):
+        place = per_x * x + per_y * y + first
+        crop[(place < 0.0) | (place > size - 1.0)] = np.nan
+    off = (out_px > 0.0) & np.isfinite(crop)
+    crop[off] -= _calm(out_px[off], crop[off], max(step, 1.0))
+    return crop
+
+
+def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
+    """The calm sky's brightness at each pixel: a low share of what stands at its distance from the limb,
+    never rising. Rings are a pixel wide at the limb and widen outward."""
+    if not len(value):
+        return value
+    ring = (8.0 * np.log1p(out_px / (8.0 * step))).astype(np.intp)
+    order = np.lexsort((value, ring))
+    first = np.searchsorted(ring[order], np.arange(ring.max() + 2))
+    count = np.diff(first)
+    seen = np.flatnonzero(count > 8)
+    if not len(seen):
+        return np.zeros_like(value)
+    level = value[order][first[seen] + (CALM_SHARE * count[seen]).astype(np.intp)]
+    return np.interp(out_px, 8.0 * step * np.expm1((seen + 0.5) / 8.0), np.minimum.accumulate(level))

@@ -1,0 +1,192 @@
+"""The slit sheets: time-distance diagrams and oscillations in, diagrams with ridges and swings with their fit
+out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from scipy.interpolate import CubicSpline
+
+from promtrack.motion.records import OWN_PATH, Oscillation, Ridge
+from promtrack.rounding import with_error
+from promtrack.show.curves import drawing_times
+from promtrack.show.figures.labels import label_beside, pixels_of, room_of
+from promtrack.show.figures.style import (
+    PICTURE_INK,
+    TEXT_PT,
+    Theme,
+    brightness_range,
+    date_axis,
+    days,
+    foot,
+    height_note,
+    name_y,
+    outlined,
+    panel,
+    plasma,
+    sheet,
+)
+from promtrack.show.findings import Quoted, relative_error, track_name
+from promtrack.show.numbers import counted, false_alarm_text, path_words
+from promtrack.show.records import Measured
+from promtrack.strip.records import TimeDistance
+
+__all__ = ["oscillation", "time_distance"]
+
+MOST_SLITS, MOST_RIDGES = 3, 4
+
+
+def time_distance(measured: Measured, theme: Theme) -> Figure:
+    """Brightness along each slit against time, with the ridges and their speeds."""
+    shown = _telling(measured)
+    drawn = {number: _surest([r for r in measured.motion.ridges if r.slit == number]) for number in shown}
+    count = sum(map(len, drawn.values()))
+    figure = sheet(_title(measured, count), f"Brightness along a path against time. {height_note(measured)}")
+    width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
+    for index, number in enumerate(shown):
+        slit = measured.motion.slits[number]
+        axes = panel(figure, 0.065 + index * (width + 0.065), 0.145, width, 0.595)
+        _draw_slit(axes, measured, slit, drawn[number])
+        words = path_words(slit, measured.orientation.label)
+        name_y(axes, f"{_wrapped(words, len(shown))}\ndistance (Mm)")
+        date_axis(axes, measured)
+    foot(figure, measured, speeds=True)
+    return figure
+
+
+def _telling(measured: Measured) -> list[int]:
+    """Numbers of the slits to show: those with a ridge of a knot first, then those with any ridge."""
+    ridges = measured.motion.ridges
+    worth = [
+        max((1 + (ridge.knot > 0) for ridge in ridges if ridge.slit == number), default=0)
+        for number in range(len(measured.motion.slits))
+    ]
+    return sorted(range(len(worth)), key=lambda number: -worth[number])[:MOST_SLITS]
+
+
+def _surest(ridges: list[Ridge]) -> list[Ridge]:
+    """The ridges of one slit that are drawn: the relatively surest ones."""
+    return sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[
+        :MOST_RIDGES
+    ]
+
+
+def oscillation(measured: Measured, theme: Theme) -> Figure:
+    """The least random oscillation: displacement along its slit with the damped sine, and the power of each
+    period."""
+    swing = min(measured.motion.oscillations, key=lambda one: one.false_alarm)
+    minutes, amplitude = swing.period_s / 60.0, with_error(swing.amplitude_mm, swing.amplitude_err_mm, "Mm")
+    path = path_words(measured.motion.slits[swing.slit], measured.orientation.label)
+    false_alarm = false_alarm_text(swing.false_alarm)
+    figure = sheet(
+        f"A thread swayed with a period of {with_error(minutes, swing.period_err_s / 60.0, 'min')}",
+        f"Amplitude {amplitude}, {_damping(swing)}; false alarm {false_alarm}; {path}",
+    )
+    left, right = panel(figure, 0.065, 0.145, 0.51, 0.665), panel(figure, 0.665, 0.145, 0.31, 0.665)
+    colours = theme.marks.knots
+    at = days(measured, swing.time_s)
+    points: dict[str, Any] = {"fmt": "o", "color": colours[0], "elinewidth": 1.3}
+    left.errorbar(at, swing.displacement_mm, swing.displacement_err_mm, **points)
+    times = drawing_times(swing.time_s, 400)
+    seen, first = np.unique(swing.time_s, return_index=True)
+    left.plot(days(measured, times), CubicSpline(seen, swing.curve_mm[first])(times), color=theme.marks.front)
+    name_y(left, "displacement (Mm)")
+    date_axis(left, measured)
+    right.plot(swing.power_period_s / 60.0, swing.power, color=colours[0])
+    right.axvline(minutes, color=theme.marks.front, linewidth=2.0, linestyle=(0, (4, 3)))
+    right.set(xscale="log", xlabel="period (min)")
+    low, high = swing.power_period_s.min() / 60.0, swing.power_period_s.max() / 60.0
+    ticks = [tick for tick in (0.5, 1, 2, 5, 10, 20, 50, 100, 200) if low <= tick <= high]
+    right.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
+    right.minorticks_off()
+    name_y(right, "Lomb-Scargle power")
+    foot(figure, measured, speeds=False)
+    return figure
+
+
+def even_times(slit: TimeDistance) -> tuple[np.ndarray, float, float]:
+    """The diagram [distance, time] on even time steps, nan where no frame is near; its first and last
+    time [s]."""
+    steps = np.diff(np.unique(slit.time_s))
+    cadence = float(np.median(steps)) if len(steps) else 1.0
+    count = int(np.clip(round((slit.time_s[-1] - slit.time_s[0]) / cadence) + 1, 2, 1400))
+    times = np.linspace(slit.time_s[0], slit.time_s[-1], count)
+    after = np.clip(np.searchsorted(slit.time_s, times), 1, len(slit.time_s) - 1)
+    near = after - (times - slit.time_s[after - 1] < slit.time_s[after] - times)
+    step = max(cadence, times[1] - times[0])
+    picture = slit.value[near].T.astype(np.float32)
+    picture[:, np.abs(slit.time_s[near] - times) > 0.75 * step] = np.nan
+    return picture, times[0] - 0.5 * step, times[-1] + 0.5 * step
+
+
+def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[Ridge]) -> None:
+    picture, first, last = even_times(slit)
+    top = max(brightness_range(picture, 0.0, 99.7)[1], 1e-6)
+    extent = (
+        days(measured, first),
+        days(measured, last),
+        float(slit.distance_mm[0]),
+        float(slit.distance_mm[-1]),
+    )
+    axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
+    axes.grid(False)
+    axes.set(xlim=extent[:2], ylim=extent[2:])
+    lines = [_ridge_line(measured, ridge) for ridge in ridges]
+    for line in lines:
+        axes.plot(*line.T, color=PICTURE_INK, linewidth=2.6, path_effects=outlined(width=4.6))
+    room = room_of(axes, lines)
+    for ridge, line in zip(ridges, lines, strict=True):
+        label_beside(
+            room,
+            _ridge_words(measured, ridge),
+            pixels_of(axes, line),
+            color=PICTURE_INK,
+            fontsize=TEXT_PT,
+            fontweight="bold",
+            path_effects=outlined(),
+            linespacing=1.2,
+        )
+
+
+def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:
+    """(2, 2) ends of a ridge: day number, Mm."""
+    ends = np.array([ridge.first_s, ridge.last_s])
+    return np.stack(
+        [days(measured, ends), ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)], axis=1
+    )
+
+
+def _ridge_words(measured: Measured, ridge: Ridge) -> str:
+    """The speed with its sign, as in the tables (positive is outward), and whether the knot's is the same."""
+    error = float(np.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured)))
+    speed = Quoted(ridge.speed_km_s, error, "km/s").text
+    knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
+    if knot is None:
+        return speed
+    return f"{speed}\n{track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'}"
+
+
+def _title(measured: Measured, drawn: int) -> str:
+    """What the ridges of the run say together; one along a knot's own path is no second measurement."""
+    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and ridge.slit != OWN_PATH]
+    if crossed:
+        agree = sum(ridge.agrees for ridge in crossed)
+        cases = counted(len(crossed), "case", "cases")
+        return f"Streaks (ridges) give a knot's speed a second time: {agree} of {cases} agree"
+    return f"{counted(drawn, 'streak', 'streaks')} of moving plasma (ridges) along these paths"
+
+
+def _wrapped(words: str, slits: int) -> str:
+    if slits < 3 or len(words) <= 27:
+        return words
+    cut = words.rfind(" ", 0, 28)
+    return f"{words[:cut]}\n{words[cut + 1 :]}"
+
+
+def _damping(swing: Oscillation) -> str:
+    if not np.isfinite(swing.damping_s):
+        return "no damping seen"
+    return f"damped within {with_error(swing.damping_s / 60.0, swing.damping_err_s / 60.0, 'min')}"

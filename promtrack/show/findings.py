@@ -1,0 +1,315 @@
+"""What a run found, in words: everything measured in, headline, titles and quoted numbers out.
+
+Page, figures and clip quote the same values, so they are made here once. Every ± is the total error of one
+standard deviation: random part, scale, clock, and for heights the unknown place of a burnt-out limb. A value
+of a model that was rejected is never quoted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from promtrack.motion.meaning import course
+from promtrack.motion.records import Front, FrontFit, KnotTrack
+from promtrack.rounding import error_decimals, plain, with_error
+from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
+from promtrack.show.labels import label_motion, ranked_fronts, ranked_knots
+from promtrack.show.numbers import clock, counted
+from promtrack.show.records import Measured
+from promtrack.show.verdict import limb_name
+
+__all__ = [
+    "Named",
+    "Number",
+    "Quoted",
+    "fastest_knot",
+    "front_model",
+    "front_speed",
+    "going",
+    "growth_title",
+    "headline",
+    "height_error",
+    "heights_title",
+    "knot_speed_words",
+    "leading_front",
+    "moving_knots",
+    "named_tracks",
+    "relative_error",
+    "speed_of",
+    "speeds_title",
+    "three_numbers",
+    "time_words",
+    "too_fast",
+    "top_height",
+    "track_name",
+]
+
+MOST_KNOTS, MOST_FRONTS = 3, 2  # as many as have colours of their own
+Heights = TypeVar("Heights", float, np.ndarray)  # one or many: what goes in comes out
+CHANGES = 3.0  # total errors by which a speed must change before both ends are quoted
+SLOW_PART = 0.25  # of the greatest speed: below it a front rises slowly
+
+
+@dataclass(frozen=True, slots=True)
+class Quoted:
+    """A value with its total error (1 sigma)."""
+
+    value: float
+    error: float
+    unit: str
+
+    @property
+    def text(self) -> str:
+        return with_error(self.value, self.error, self.unit)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Named:
+    """A track that has a letter, the same in clip, figures, tables and page."""
+
+    letter: str
+    track: KnotTrack | Front
+    place: int  # among the knots, 0 for the first; -1 for a front
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """One of the numbers that the page leads with."""
+
+    title: str
+    text: str
+    note: str
+
+
+def moving_knots(measured: Measured) -> tuple[KnotTrack, ...]:
+    """Knots that are called moving, in the order of their numbers."""
+    return tuple(knot for knot in measured.motion.knots if knot.moving)
+
+
+def fastest_knot(measured: Measured) -> KnotTrack | None:
+    """The moving knot that is named first: the fastest of those that a model describes."""
+    return next(iter(ranked_knots(measured.motion)), None)
+
+
+def leading_front(measured: Measured) -> Front | None:
+    """The front that is called moving and reaches highest."""
+    return next(iter(ranked_fronts(measured.motion)), None)
+
+
+def named_tracks(measured: Measured) -> tuple[Named, ...]:
+    """The tracks with letters that one sheet can name: the highest fronts, then the fastest knots."""
+    labels, knots = label_motion(measured.motion), ranked_knots(measured.motion)
+    fronts = ranked_fronts(measured.motion)[:MOST_FRONTS]
+    named = [Named(labels.front(front), front, -1) for front in fronts]
+    return (*named, *(Named(labels.knot(knot), knot, labels.place(knot)) for knot in knots[:MOST_KNOTS]))
+
+
+def track_name(measured: Measured, track: KnotTrack | Front) -> str:
+    """'knot B' where it has a letter, else 'knot 7' as in the tables."""
+    labels = label_motion(measured.motion)
+    if isinstance(track, KnotTrack):
+        return f"knot {labels.knot(track) or track.knot}"
+    return f"front {labels.front(track) or track.front}"
+
+
+def going(knot: KnotTrack) -> str:
+    """Which way a knot goes: 'rising', 'falling', 'along the limb', or 'moving' where that is open."""
+    return {"rises": "rising", "falls": "falling", "moves along the limb": "along the limb"}.get(
+        course(knot.fit), "moving"
+    )
+
+
+def too_fast(measured: Measured, knot: KnotTrack) -> bool:
+    """Whether a knot is so fast that at this cadence it may have been confused with its neighbour."""
+    return knot.fit.speed_km_s > measured.motion.control.sure_km_s
+
+
+def relative_error(measured: Measured) -> float:
+    """Relative systematic error of every speed, from scale and clock."""
+    return float(np.hypot(measured.motion.scale_err, measured.motion.clock_err))
+
+
+def height_error(measured: Measured, height_mm: Heights, random_mm: Heights) -> Heights:
+    """Total error of heights [Mm]: random, scale, and how far the edge of a burnt-out disc may lie outside
+    the limb."""
+    edge_mm = measured.lock.edge_bias_px * measured.scale.km_per_px * 1e-3
+    return np.sqrt(random_mm**2 + (height_mm * measured.motion.scale_err) ** 2 + edge_mm**2)
+
+
+def top_height(measured: Measured, front: Front) -> Quoted:
+    """Greatest height of a front."""
+    top = int(np.nanargmax(front.height_mm))
+    error = height_error(measured, front.height_mm[top], front.height_err_mm[top])
+    return Quoted(float(front.height_mm[top]), float(error), "Mm")
+
+
+def front_model(front: Front) -> FrontFit | None:
+    """The model that describes a front; None where all were rejected."""
+    return front.best if front.best is not None and front.best.model == front.verdict else None
+
+
+def front_speed(measured: Measured, front: Front) -> Quoted:
+    """A front's greatest speed by its model, or its mean speed from first to last height without one."""
+    model, relative = front_model(front), relative_error(measured)
+    if model is not None:
+        speed, random = abs(model.peak_speed_km_s), model.peak_speed_err_km_s
+    else:
+        ends = [0, -1]
+        run_s = max(float(np.diff(front.time_s[ends])[0]), 1e-9)
+        speed = abs(1e3 * float(np.diff(front.height_mm[ends])[0]) / run_s)
+        random = 1e3 * float(np.hypot(*front.height_err_mm[ends])) / run_s
+    return Quoted(speed, float(np.hypot(random, relative * speed)), "km/s")
+
+
+def speed_of(measured: Measured, track: KnotTrack | Front) -> Quoted:
+    """The speed that a track is quoted with: a knot's at its mid-time, a front's as in `front_speed`."""
+    if isinstance(track, Front):
+        return front_speed(measured, track)
+    fit = track.fit
+    return Quoted(fit.speed_km_s, float(np.hypot(fit.speed_err_km_s, fit.systematic_km_s)), "km/s")
+
+
+def knot_speed_words(measured: Measured, knot: KnotTrack) -> str:
+    """', slowing from 47 to 16 km/s', ' at 26.1 ± 0.2 km/s', or that at one time where no model holds."""
+    quoted, fit = speed_of(measured, knot), knot.fit
+    if fit.model == "none":
+        return f" at {quoted.text} at {time_words(measured, fit.time_s)}"
+    times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
+    speed, _ = knot_speed(knot, measured.strip.geometry.limb_mm, times)
+    low, high = float(speed.min()), float(speed.max())
+    if fit.model == "constant speed" or not high - low > CHANGES * quoted.error:
+        return f" at {quoted.text}"
+    decimals = error_decimals(quoted.error)
+    ends = [plain(end, decimals) for end in (low, high)]
+    if low == speed[0] and high == speed[-1]:
+        return f", speeding up from {ends[0]} to {ends[1]} km/s"
+    if high == speed[0] and low == speed[-1]:
+        return f", slowing from {ends[1]} to {ends[0]} km/s"
+    return f" at {ends[0]} to {ends[1]} km/s"
+
+
+def time_words(measured: Measured, time_s: float) -> str:
+    """'08:12' of a time in seconds since the first strip."""
+    return clock(measured.strip.times_utc[0] + np.timedelta64(round(time_s * 1e6), "us"), seconds=False)
+
+
+def headline(measured: Measured) -> str:
+    """The run in one sentence."""
+    front, knot, knots = leading_front(measured), fastest_knot(measured), moving_knots(measured)
+    if front is not None:
+        name = track_name(measured, front)
+        speed = front_speed(measured, front).text
+        reached = f"reached {speed}" if front_model(front) else f"moved at {speed} on average"
+        return f"A leading edge ({name}) {_climb(front)} and {reached}{_beside(measured, knots)}."
+    if knot is None:
+        followed = counted(len(measured.motion.knots), "track was", "tracks were")
+        return f"Nothing moved: {followed} followed, and none is significant against scrambled data."
+    height = f"{float(np.mean(knot.height_mm)):.0f} Mm above the limb"
+    return f"{_knot_title(measured, knot)}, {height}{_beside(measured, knots[1:])}."
+
+
+def heights_title(measured: Measured) -> str:
+    """What the heights show, in one line."""
+    front, knot = leading_front(measured), fastest_knot(measured)
+    if front is None:
+        return "Nothing moves significantly" if knot is None else _knot_title(measured, knot)
+    model = front_model(front)
+    if model is None:
+        return f"The leading edge {_climb(front)}; no simple model describes it"
+    times = drawing_times(front.time_s)
+    speed = np.abs(front_curve(front, model, times).speed_km_s)
+    slow_s = float(times[np.nanargmax(speed > SLOW_PART * np.nanmax(speed))] - front.time_s[0])
+    rest_s = float(front.time_s[-1] - front.time_s[0]) - slow_s
+    reached = front_speed(measured, front).text
+    if slow_s > rest_s and front.height_mm[-1] > front.height_mm[0]:
+        return (
+            f"The edge rose slowly for {_duration(slow_s)}, then reached {reached} within {_duration(rest_s)}"
+        )
+    return f"The leading edge {_climb(front)}, at up to {reached}"
+
+
+def growth_title(measured: Measured) -> str:
+    """What the pictures from first to last show, in one line."""
+    front = leading_front(measured)
+    return heights_title(measured) if front is None else f"The leading edge {_climb(front)}"
+
+
+def speeds_title(measured: Measured) -> str:
+    """What the speeds show, in one line."""
+    front, knot = leading_front(measured), fastest_knot(measured)
+    if front is None:
+        return "Nothing moves significantly" if knot is None else _knot_title(measured, knot)
+    model = front_model(front)
+    if model is None:
+        return f"The leading edge moved at {front_speed(measured, front).text} on average"
+    speed = np.abs(front_curve(front, model, front.time_s[[0, -1]]).speed_km_s)
+    quoted = front_speed(measured, front)
+    if abs(speed[1] - speed[0]) < CHANGES * quoted.error:
+        return f"The leading edge moved at a steady {quoted.text}"
+    ends = [plain(float(end), max(error_decimals(quoted.error), 0)) for end in speed]
+    return (
+        f"The leading edge went from {ends[0]} to {ends[1]} km/s in {_duration(float(np.ptp(front.time_s)))}"
+    )
+
+
+def three_numbers(measured: Measured) -> tuple[Number, ...]:
+    """The numbers that the page leads with, the surest first."""
+    front, knot, found = leading_front(measured), fastest_knot(measured), []
+    above = f"above {limb_name(measured)}"
+    if front is not None:
+        kind, name = "greatest" if front_model(front) else "mean", track_name(measured, front)
+        found.append((top_height(measured, front), f"greatest height, {name}", above))
+        found.append((front_speed(measured, front), f"{kind} speed, {name}", "across the sky, at least"))
+    if knot is not None:
+        name, when = track_name(measured, knot), time_words(measured, knot.fit.time_s)
+        doubt = "; may be confused with its neighbour" if too_fast(measured, knot) else ""
+        note = f"across the sky, at least; at {when}{doubt}"
+        found.append((speed_of(measured, knot), f"speed, {name}", note))
+        height = float(knot_path(knot, np.array([knot.fit.time_s]))[0][0])
+        error = float(height_error(measured, height, float(np.median(knot.height_err_mm))))
+        found.append((Quoted(height, error, "Mm"), f"height, {name}", f"{above}; at {when}"))
+    found = found[:3]
+    found.sort(key=lambda one: ("confused" in one[2], abs(one[0].error / max(abs(one[0].value), 1e-9))))
+    numbers = [Number(title, quoted.text, note) for quoted, title, note in found]
+    used, knots = measured.lock.used, measured.motion.knots
+    numbers += [
+        Number("moving knots", f"{len(moving_knots(measured))} of {len(knots)}", "tracks followed"),
+        Number("frames used", f"{int(used.sum())} of {len(used)}", "the others are listed below"),
+        Number("span", _duration(float(measured.strip.time_s[-1])), "first to last frame used"),
+    ]
+    return tuple(numbers[:3])
+
+
+def _knot_title(measured: Measured, knot: KnotTrack) -> str:
+    fastest = max(moving_knots(measured), key=lambda one: one.fit.speed_km_s) is knot
+    letter = track_name(measured, knot).removeprefix("knot ")
+    doubt = " (perhaps two taken for one)" if too_fast(measured, knot) else ""
+    moved = f"{_moved(knot)}{knot_speed_words(measured, knot)}"
+    return f"{'The fastest' if fastest else 'A bright'} knot ({letter}) {moved}{doubt}"
+
+
+def _moved(knot: KnotTrack) -> str:
+    return {"rising": "rose", "falling": "fell", "along the limb": "ran along the limb"}.get(
+        going(knot), "moved"
+    )
+
+
+def _climb(front: Front) -> str:
+    """'rose from 45 to 292 Mm in 73 min'."""
+    first, last = float(front.height_mm[0]), float(front.height_mm[-1])
+    moved = "rose" if last > first else "sank"
+    return f"{moved} from {first:.0f} to {last:.0f} Mm in {_duration(float(np.ptp(front.time_s)))}"
+
+
+def _beside(measured: Measured, knots: tuple[KnotTrack, ...]) -> str:
+    return f"; {counted(len(knots), 'knot moves', 'knots move')} too" if knots else ""
+
+
+def _duration(seconds: float) -> str:
+    """'50 s', '73 min', '2.5 h'."""
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"

@@ -1,0 +1,145 @@
+"""Titles and numbers say what the records and the plots say, with the total error."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from promtrack.motion.meaning import front_meaning, knot_meaning
+from promtrack.rounding import with_error
+from promtrack.show.curves import front_curve, knot_speed
+from promtrack.show.findings import (
+    fastest_knot,
+    front_model,
+    front_speed,
+    headline,
+    heights_title,
+    knot_speed_words,
+    leading_front,
+    moving_knots,
+    speed_of,
+    speeds_title,
+    three_numbers,
+    top_height,
+)
+
+
+def with_motion(measured, **changes):
+    return replace(measured, motion=replace(measured.motion, **changes))
+
+
+def rejected(measured):
+    """The run whose front no model describes: the best of them is still marked."""
+    front = measured.motion.fronts[0]
+    return with_motion(measured, fronts=(replace(front, verdict="none of the models describes this motion"),))
+
+
+def test_every_error_is_the_total_one(measured_fake):
+    # TWIN  random and systematic parts in quadrature, worked out here
+    knot, front, motion = fastest_knot(measured_fake), leading_front(measured_fake), measured_fake.motion
+    both = np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s)
+    assert speed_of(measured_fake, knot).error == pytest.approx(both)
+    scale = front.best.peak_speed_km_s * np.hypot(motion.scale_err, motion.clock_err)
+    assert front_speed(measured_fake, front).error == pytest.approx(
+        np.hypot(front.best.peak_speed_err_km_s, scale)
+    )
+    # TRUTH  a burnt-out limb that may lie 3.1 px of 0.87 Mm outside is inside the error of a height
+    burnt = replace(measured_fake, lock=replace(measured_fake.lock, edge_bias_px=3.1))
+    height = top_height(burnt, front)
+    assert height.error == pytest.approx(np.sqrt(0.45**2 + (0.006 * height.value) ** 2 + (3.1 * 0.87) ** 2))
+
+
+def test_one_number_reads_alike_everywhere(measured_fake):
+    # TWIN  the sentences beside published values are made elsewhere
+    run, limb_mm = measured_fake, measured_fake.strip.geometry.limb_mm
+    for knot in moving_knots(run):
+        assert speed_of(run, knot).text in knot_meaning(knot, limb_mm).sentence
+    front = leading_front(run)
+    about = front_meaning(front, limb_mm, scale_err=run.motion.scale_err, clock_err=run.motion.clock_err)
+    speed = front_speed(run, front).text
+    assert speed in about.sentence
+    assert speed in headline(run)
+    assert speed in heights_title(run)
+    assert speed in [number.text for number in three_numbers(run)]
+
+
+def test_the_number_of_a_rejected_model_is_nowhere(measured_fake):
+    run = rejected(measured_fake)
+    front = leading_front(run)
+    assert front_model(front) is None
+    # TRUTH  the mean speed between first and last height needs no model
+    mean = 1e3 * np.ptp(front.height_mm[[0, -1]]) / np.ptp(front.time_s)
+    assert front_speed(run, front).value == pytest.approx(mean)
+    peak = with_error(front.best.peak_speed_km_s, speed_of(measured_fake, front).error)
+    said = [headline(run), heights_title(run), speeds_title(run)]
+    said += [number.text for number in three_numbers(run)]
+    assert not any(peak in words for words in said)
+    assert "no simple model describes it" in heights_title(run)
+    assert "on average" in speeds_title(run)
+
+
+def test_titles_agree_with_the_curve(measured_fake):
+    # TRUTH  the front's curve: below a quarter of its greatest speed for the time named, above it after
+    front = leading_front(measured_fake)
+    title = heights_title(measured_fake)
+    slow_min = float(title.split(" for ")[1].split(" min")[0])
+    speed = front_curve(front, front.best, front.time_s[0] + 60.0 * np.array([slow_min - 1, slow_min + 1]))
+    assert speed.speed_km_s[0] < 0.25 * front.best.peak_speed_km_s < speed.speed_km_s[1]
+    ends = front_curve(front, front.best, front.time_s[[0, -1]]).speed_km_s
+    assert f"from {ends[0]:.0f} to {ends[1]:.0f} km/s" in speeds_title(measured_fake)
+
+
+def bent(knot, slope_km_s, first_km_s):
+    """A knot straight up from 10 Mm whose speed goes linearly from one value by another in its time."""
+    run = knot.time_s - knot.time_s[0]
+    curve = 10.0 + 1e-3 * (first_km_s * run + 0.5 * slope_km_s * run**2 / run[-1])
+    return replace(
+        knot,
+        curve_mm=curve,
+        curve_angle_deg=np.full(len(run), 90.0),
+        fit=replace(knot.fit, model="constant acceleration", speed_err_km_s=0.3, systematic_km_s=0.0),
+    )
+
+
+@pytest.mark.parametrize(
+    ("first", "change", "words"),
+    [
+        (47.0, -31.0, ", slowing from 47.0 to 16.0 km/s"),
+        (16.0, 31.0, ", speeding up from 16.0 to 47.0 km/s"),
+    ],
+)
+def test_a_speed_that_changes_is_not_one_number(measured_fake, first, change, words):
+    # TRUTH  speeds at the ends as built
+    knot = bent(measured_fake.motion.knots[0], change, first)
+    limb_mm = measured_fake.strip.geometry.limb_mm
+    assert knot_speed(knot, limb_mm, knot.time_s[[0, -1]])[0] == pytest.approx([first, first + change])
+    assert knot_speed_words(measured_fake, knot) == words
+
+
+def test_without_a_model_the_speed_holds_at_one_time(measured_fake):
+    knot = measured_fake.motion.knots[0]
+    none = replace(knot, fit=replace(knot.fit, model="none"))
+    # TRUTH  mid-time of the track on the run's clock: 08:12:30 and 60 s to the first strip of the track
+    words = knot_speed_words(measured_fake, none)
+    assert words == f" at {speed_of(measured_fake, knot).text} at {words[-5:]}"
+    assert words[-5:].startswith("08:2")
+
+
+def test_nothing_moving_is_said(measured_still):
+    assert headline(measured_still).startswith("Nothing moved: 1 track was followed")
+    assert heights_title(measured_still) == speeds_title(measured_still) == "Nothing moves significantly"
+    assert [number.title for number in three_numbers(measured_still)] == [
+        "moving knots",
+        "frames used",
+        "span",
+    ]
+
+
+def test_numbers_come_the_surest_first_and_doubts_last(measured_fake):
+    numbers = three_numbers(measured_fake)
+    parts = [number.text.split()[:3:2] for number in numbers]
+    relative = [float(error) / float(value) for value, error in parts]
+    assert relative == sorted(relative)
+    control = replace(measured_fake.motion.control, sure_km_s=1.0)
+    doubtful = three_numbers(with_motion(measured_fake, control=control))
+    assert "may be confused with its neighbour" in doubtful[-1].note
