@@ -119,6 +119,7 @@ def build_parser() -> argparse.ArgumentParser:
     for stage, text in _STAGE_HELP.items():
         _add_stage(commands, stage, text)
     _add_mark(commands)
+    _add_trial(commands)
     _add_watch(commands)
     _add_demo(commands)
     _add_settings(commands)
@@ -215,6 +216,17 @@ def _add_mark(commands: argparse._SubParsersAction) -> None:
     command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
 
 
+def _add_trial(commands: argparse._SubParsersAction) -> None:
+    text = "put knots and fronts of known speed into a run's frames, and say what share of them is found"
+    command = _command(commands, "trial", text, "promtrack trial 2026-05-17-east-limb-promtrack", _trial)
+    folder_help = "folder of products that `promtrack run` made"
+    command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
+    rounds_help = (
+        "runs with other bodies in them (default 6); each takes about as long as the run without its clip"
+    )
+    command.add_argument("--rounds", metavar="N", type=int, default=6, help=rounds_help)
+
+
 def _add_watch(commands: argparse._SubParsersAction) -> None:
     text = "watch a folder while frames come in: a line and a picture every minute; touches nothing in it"
     command = _command(commands, "watch", text, "promtrack watch 2026-05-17-east-limb", _watch)
@@ -274,6 +286,14 @@ def _check(options: argparse.Namespace) -> None:
         typed = ["--settings", str(options.settings)] if options.settings is not None else []
         typed += [word for change in options.changes for word in ("--set", change)]
         _print(options, ["next: " + command_line("promtrack", "run", options.input, *typed)])
+
+
+def _trial(options: argparse.Namespace) -> None:
+    from promtrack.trial import run_trial
+
+    progress = _progress(options)("trial")
+    _print(options, run_trial(options.folder, rounds=max(options.rounds, 1), progress=progress))
+    _print(options, [f"trial.ecsv and trial.png in {options.folder}"])
 
 
 def _watch(options: argparse.Namespace) -> None:

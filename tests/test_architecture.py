@@ -22,6 +22,7 @@ ORDER = {
     "pipeline": 11,
     "checkup": 12,
     "watch": 12,
+    "trial": 12,
     "demo": 12,
     "terminal": 1,
     "abreast": 1,

@@ -44,6 +44,8 @@ PRODUCTS = {
     "poster": "poster.png",
     "figures": "figures",
     "report": "report.html",
+    "trial": "trial.ecsv",
+    "trial_figure": "trial.png",
     "log": "promtrack.log",
 }
 _STATE = ".stages.json"

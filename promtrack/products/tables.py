@@ -30,7 +30,7 @@ from promtrack.strip import time_distance
 from promtrack.strip.records import Strip
 from promtrack.whole import whole_file
 
-__all__ = ["read_lock", "read_motion", "write_lock", "write_motion"]
+__all__ = ["read_lock", "read_motion", "write_lock", "write_motion", "write_records"]
 
 # Field of a record -> its column, where the two differ.
 _COLUMNS: dict[type, dict[str, str]] = {
@@ -369,6 +369,17 @@ def _read(path: Path, command: str) -> Table:
         if isinstance(table[name], MaskedColumn):
             table[name] = table[name].filled("" if table[name].dtype.kind == "U" else math.nan)
     return table
+
+
+def write_records(path: Path, records: Iterable[Any], record: type, meta: dict[str, Any]) -> Path:
+    """A table with a row for each record and a column for each of its plain fields.
+
+    Parameters
+    ----------
+    record : the records' class, so that a table without rows has its columns too
+    meta : what stands in the table's header
+    """
+    return _write(path, _rows(records, record), meta)
 
 
 def _damaged(path: Path, error: Exception, command: str) -> InputError:

@@ -1,0 +1,312 @@
+"""`promtrack trial`: knots and fronts of known speed put into a run's frames, and measured again.
+
+What share of them is found, and how far the stated errors hold, is what that recording could have shown.
+Nothing of the run is changed but for trial.ecsv and trial.png in its folder.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.limb.geometry import to_frame
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.pipeline import DOERS, LOADERS, Job, load_run
+from promtrack.products import ProductFolder
+from promtrack.products.tables import write_records
+from promtrack.sequence.records import Sequence
+from promtrack.show.trial_figure import draw_trial
+
+__all__ = ["Injected", "TrialRow", "injected_sequence", "run_trial"]
+
+SPEEDS_KM_S = (10.0, 20.0, 40.0, 80.0, 160.0)  # rain, descending knots and slow eruptions: check of both ends
+BRIGHTNESS = (3.0, 6.0, 12.0)  # peak, in the noise of one strip pixel
+KNOT_MM, FRONT_MM = 3.0, 8.0  # full widths at half maximum: a knot, and the thickness of a front
+FRONT_WIDE_MM = 60.0
+KNOTS_A_ROUND = 5
+NEAR_MM = 3.0  # a track this close to the path, in the median, has found the knot
+FRONT_NEAR_MM = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Injected:
+    """One body on a straight path: constant speed outward and along the limb."""
+
+    kind: str  # 'knot' or 'front'
+    brightness_sigma: float  # peak, in units of the noise
+    counts: float  # the same in counts of the strips
+    start_s: float
+    end_s: float
+    angle_deg: float  # product angle at the start
+    height_mm: float
+    radial_km_s: float
+    along_km_s: float  # towards larger angle
+
+    @property
+    def speed_km_s(self) -> float:
+        return float(np.hypot(self.radial_km_s, self.along_km_s))
+
+    def at(self, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        """Product angle (deg) and height (Mm) at these times."""
+        gone_s = time_s - self.start_s
+        height = self.height_mm + 1e-3 * self.radial_km_s * gone_s
+        # both speeds stay as they are: the angle is the integral of along / (limb + height)
+        far = np.log1p((height - self.height_mm) / (limb_mm + self.height_mm))
+        turn = 1e-3 * self.along_km_s * gone_s / (limb_mm + self.height_mm)
+        if abs(self.radial_km_s) > 1e-3:
+            turn = self.along_km_s / self.radial_km_s * far
+        angle = self.angle_deg + np.degrees(turn)
+        return angle, height
+
+
+@dataclass(frozen=True, slots=True)
+class TrialRow:
+    """What became of one body: a row of trial.ecsv."""
+
+    kind: str
+    speed_km_s: float  # true
+    brightness_sigma: float
+    brightness: float  # counts of the strips
+    height_mm: float  # at the start
+    pa_deg: float
+    found: bool  # and called moving
+    measured_km_s: float  # nan where it was not found
+    error_km_s: float
+
+
+def run_trial(
+    out: Path, *, rounds: int = 6, seed: int = 0, progress: Callable[[int, int], None] | None = None
+) -> list[str]:
+    """Put bodies into the frames of a finished run, measure, and write what was found.
+
+    Parameters
+    ----------
+    out : folder of the run
+    rounds : runs with other bodies in them; each takes about as long as the run's lock, strips and motion
+    seed : of the places of the bodies; the same seed gives the same result
+
+    Returns
+    -------
+    lines to print
+
+    Raises
+    ------
+    InputError : the run is not finished, or too short for any body to be followed
+    """
+    job = load_run(out)
+    rng = np.random.default_rng(seed)
+    rows: list[TrialRow] = []
+    for number in range(rounds):
+        bodies = _bodies(job, rng, number)
+        rows += _measured_again(job, bodies)
+        if progress:
+            progress(number + 1, rounds)
+    if not rows:
+        raise InputError("is too short to follow any knot", where=str(out), remedy="record for longer")
+    meta = {
+        "note": "bodies put into the frames of this run, and measured by the same stages",
+        "brightness": "peak; brightness_sigma in the noise of one strip pixel at that height",
+        "seed": seed,
+    }
+    write_records(job.folder["trial"], rows, TrialRow, meta)
+    draw_trial(
+        job.folder["trial_figure"],
+        kind=np.array([r.kind for r in rows]),
+        speed_km_s=np.array([r.speed_km_s for r in rows]),
+        brightness_sigma=np.array([r.brightness_sigma for r in rows]),
+        found=np.array([r.found for r in rows]),
+        pull=np.array([(r.measured_km_s - r.speed_km_s) / r.error_km_s if r.found else np.nan for r in rows]),
+    )
+    return _lines(rows)
+
+
+def _bodies(job: Job, rng: np.random.Generator, number: int) -> list[Injected]:
+    """Bodies of one round: knots apart from each other, and in every second round one front."""
+    geometry, strip = job.strip.geometry, job.strip
+    last_s, top_mm = float(strip.time_s[-1]), geometry.height_mm(geometry.rows - 1.0)
+    wide_deg = geometry.deg_per_column * (geometry.columns - 1)
+    least_s = (job.settings.motion.least_points + 2) * float(np.median(np.diff(strip.time_s)))
+    out: list[Injected] = []
+    for place in rng.permutation(KNOTS_A_ROUND):
+        speed = SPEEDS_KM_S[(number + int(place)) % len(SPEEDS_KM_S)] * float(rng.uniform(0.8, 1.25))
+        direction = float(rng.uniform(0.0, 2 * np.pi))
+        radial, along = speed * np.cos(direction), speed * np.sin(direction)
+        low, high = 12.0, max(0.6 * top_mm, 20.0)
+        height = float(rng.uniform(low, high)) if abs(radial) < 5.0 else (low if radial > 0 else high)
+        room_mm = (top_mm - height - 5.0) if radial > 0 else height - 8.0
+        stay_s = min(1e3 * room_mm / max(abs(radial), 1e-3), 3600.0, last_s)
+        if stay_s < least_s:
+            continue
+        angle = geometry.from_deg + wide_deg * (float(place) + rng.uniform(0.2, 0.8)) / KNOTS_A_ROUND
+        sigma = BRIGHTNESS[(number + int(place)) % len(BRIGHTNESS)]
+        start = float(rng.uniform(0.0, last_s - stay_s))
+        counts = sigma * _noise(job, height)
+        out.append(Injected("knot", sigma, counts, start, start + stay_s, angle, height, radial, along))
+    if number % 2:
+        speed = SPEEDS_KM_S[1 + (number // 2) % (len(SPEEDS_KM_S) - 1)]
+        sigma, start = BRIGHTNESS[(number // 2) % len(BRIGHTNESS)], float(rng.uniform(0.0, 0.4)) * last_s
+        end = min(last_s, start + 1e3 * (top_mm - 25.0) / speed)
+        if end - start >= least_s:
+            angle = geometry.from_deg + wide_deg * float(rng.uniform(0.25, 0.75))
+            counts = sigma * _noise(job, 30.0)
+            out.append(Injected("front", sigma, counts, start, end, angle, 20.0, speed, 0.0))
+    return out
+
+
+def _noise(job: Job, height_mm: float) -> float:
+    row = int(np.clip(job.strip.geometry.row(height_mm), 0, job.strip.geometry.rows - 1))
+    return float(job.strip.noise[row])
+
+
+def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
+    """The run's frames with the light of bodies added, dimmed as each frame is.
+
+    What goes beyond the camera's full scale is cut, and whole numbers stay whole numbers.
+    """
+    sequence, lock = job.sequence, job.lock
+    _, scale, orientation = job.geometry
+    mm_per_px, limb_mm = scale.km_per_px * 1e-3, job.strip.geometry.limb_mm
+    first_s = float((job.strip.times_utc[0] - sequence.times_utc[0]) / np.timedelta64(1, "s"))
+
+    def read(index: int) -> np.ndarray:
+        frame = sequence.read(index)
+        time_s = float(sequence.time_s[index]) - first_s
+        here = [b for b in bodies if b.start_s <= time_s <= b.end_s]
+        if not here or not lock.used[index]:
+            return frame
+        light = np.zeros(frame.shape, np.float32)
+        for body in here:
+            angle, height = body.at(np.array(time_s), limb_mm)
+            if body.kind == "knot":
+                places = [(float(angle), float(height), KNOT_MM)]
+            else:  # an arch: beads near enough to each other to make one body
+                half = np.degrees(0.5 * FRONT_WIDE_MM / limb_mm)
+                offsets = np.linspace(-1.0, 1.0, 41)
+                top = float(height)
+                places = [
+                    (float(angle) + half * o, top * np.sqrt(1.0 - 0.8 * o * o), FRONT_MM) for o in offsets
+                ]
+            for a, h, size in places:
+                x, y = to_frame(
+                    lock,
+                    index,
+                    np.asarray(orientation.to_image(a)),
+                    np.asarray(lock.radius_px + h / mm_per_px),
+                )
+                part = body.counts if body.kind == "knot" else body.counts * 0.25
+                _add_spot(light, float(x), float(y), max(size / 2.355 / mm_per_px, 0.8), part)
+        bright = frame + light * float(np.nan_to_num(lock.transparency[index], nan=1.0))
+        if frame.dtype.kind == "u":
+            return np.clip(np.rint(bright), 0, min(sequence.full_scale, np.iinfo(frame.dtype).max)).astype(
+                frame.dtype
+            )
+        return bright.astype(np.float32)
+
+    return replace(sequence, read=read)
+
+
+def _add_spot(light: np.ndarray, x: float, y: float, sigma_px: float, peak: float) -> None:
+    """Add a Gaussian spot to a picture, in place."""
+    reach = int(4 * sigma_px) + 1
+    rows = np.arange(max(int(y) - reach, 0), min(int(y) + reach + 1, light.shape[0]))
+    columns = np.arange(max(int(x) - reach, 0), min(int(x) + reach + 1, light.shape[1]))
+    if len(rows) and len(columns):
+        spot = np.exp(
+            -0.5 * (((rows[:, None] - y) / sigma_px) ** 2 + ((columns[None, :] - x) / sigma_px) ** 2)
+        )
+        light[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += np.float32(peak) * spot.astype(
+            np.float32
+        )
+
+
+def _measured_again(job: Job, bodies: list[Injected]) -> list[TrialRow]:
+    """The very same stages on the frames with the bodies in them; what became of each body."""
+    with tempfile.TemporaryDirectory(prefix="promtrack-trial-") as folder:
+        again = Job(job.source, ProductFolder(Path(folder)), job.settings)
+        again.sequence = injected_sequence(job, bodies)
+        for stage in ("lock", "strip", "motion"):
+            DOERS[stage](again, lambda done, total: None)
+            LOADERS[stage](again)
+        return [_judged(body, again) for body in bodies]
+
+
+def _judged(body: Injected, again: Job) -> TrialRow:
+    limb_mm = again.strip.geometry.limb_mm
+    if body.kind == "knot":
+        knots = [k for k in again.motion.knots if _follows(k, body, limb_mm)]
+        knot = next((k for k in knots if k.moving), knots[0] if knots else None)
+        found = knot is not None and knot.moving
+        speed, error = (knot.fit.speed_km_s, knot.fit.speed_err_km_s) if knot else (np.nan, np.nan)
+    else:
+        front = next((f for f in again.motion.fronts if f.moving and _is(f, body, limb_mm)), None)
+        found = front is not None
+        best = front.best if front else None
+        speed, error = (
+            (float(best.speed_km_s[1]), float(best.speed_err_km_s[1])) if best else (np.nan, np.nan)
+        )
+    return TrialRow(
+        kind=body.kind,
+        speed_km_s=body.speed_km_s,
+        brightness_sigma=body.brightness_sigma,
+        brightness=body.counts,
+        height_mm=body.height_mm,
+        pa_deg=body.angle_deg % 360.0,
+        found=found,
+        measured_km_s=float(speed),
+        error_km_s=float(error),
+    )
+
+
+def _follows(knot: KnotTrack, body: Injected, limb_mm: float) -> bool:
+    inside = (knot.time_s >= body.start_s) & (knot.time_s <= body.end_s)
+    if inside.sum() < 4:
+        return False
+    angle, height = body.at(knot.time_s[inside], limb_mm)
+    along = np.radians((knot.angle_deg[inside] - angle + 180.0) % 360.0 - 180.0) * (limb_mm + height)
+    return bool(np.median(np.hypot(along, knot.height_mm[inside] - height)) < NEAR_MM)
+
+
+def _is(front: Front, body: Injected, limb_mm: float) -> bool:
+    inside = (front.time_s >= body.start_s) & (front.time_s <= body.end_s)
+    if inside.sum() < 4:
+        return False
+    angle, height = body.at(front.time_s[inside], limb_mm)
+    away_mm = np.radians((front.angle_deg[inside] - angle + 180.0) % 360.0 - 180.0) * limb_mm
+    near = (np.abs(front.height_mm[inside] - height) < FRONT_NEAR_MM) & (np.abs(away_mm) < FRONT_WIDE_MM)
+    return bool(near.mean() > 0.5)
+
+
+def _lines(rows: list[TrialRow]) -> list[str]:
+    """What was found, in sentences."""
+    lines = []
+    for kind in ("knot", "front"):
+        for sigma in BRIGHTNESS:
+            own = [r for r in rows if r.kind == kind and r.brightness_sigma == sigma]
+            if not own:
+                continue
+            speeds = [r.speed_km_s for r in own]
+            found = [r for r in own if r.found]
+            line = (
+                f"{kind}s of {min(speeds):.0f} to {max(speeds):.0f} km/s, {sigma:g} times the noise: "
+                f"{len(found)} of {len(own)} found"
+            )
+            pulls = np.array(
+                [abs(r.measured_km_s - r.speed_km_s) / r.error_km_s for r in found if r.error_km_s > 0]
+            )
+            if len(pulls):
+                inside = [int((pulls <= sigma).sum()) for sigma in (1, 2)]
+                line += f"; {inside[0]} and {inside[1]} of {len(pulls)} speeds inside 1 and 2 errors"
+            lines.append(line)
+    missed = [r for r in rows if r.kind == "front" and not r.found]
+    seen = [r for r in rows if r.kind == "front" and r.found]
+    if seen and not missed:
+        lines.append(
+            f"no front faster than {min(r.speed_km_s for r in seen):.0f} km/s and brighter than "
+            f"{min(r.brightness_sigma for r in seen):g} times the noise was missed ({len(seen)} put in)"
+        )
+    return lines
