@@ -195,7 +195,7 @@ def _oddities(times: np.ndarray) -> list[str]:
 
 
 def _frames(count: int) -> str:
-    return f"{count} frame{'s' * (count > 1)}"
+    return f"{count} frame{'s' * (count != 1)}"
 
 
 def _iso(time: np.datetime64) -> str:

@@ -69,6 +69,7 @@ class _Page:
     end: int  # of the last strip or tile
     packed: int  # bytes of all strips or tiles
     orientation: int
+    orientation_at: int  # where the value of that tag stands; 0: nowhere
     exif: Exif | None
 
     @property
@@ -123,12 +124,31 @@ def _pages(file: BinaryIO) -> Iterator[_Page]:
                         if len(seen) == 1
                         else exif
                     )
-                    yield _page(directory, len(seen) - 1, "<" if prefix == b"II" else ">", exif)
+                    order = "<" if prefix == b"II" else ">"
+                    at = (
+                        _place_of_orientation(file, offset, order, len(head) == 16)
+                        if _ORIENTATION in directory
+                        else 0
+                    )
+                    yield _page(directory, len(seen) - 1, order, at, exif)
         except _BROKEN as error:
             raise InputError(f"is cut short or damaged ({error})"[:120], remedy=COPY_AGAIN) from None
 
 
-def _page(directory: ImageFileDirectory_v2, index: int, order: str, exif: Exif | None) -> _Page:
+def _place_of_orientation(file: BinaryIO, offset: int, order: str, wide: bool) -> int:
+    head, size, value = (8, 20, 12) if wide else (2, 12, 8)
+    file.seek(offset)
+    (count,) = struct.unpack(f"{order}{'Q' if wide else 'H'}", file.read(head))
+    for at in range(offset + head, offset + head + count * size, size):
+        file.seek(at)
+        if struct.unpack(f"{order}H", file.read(2)) == (_ORIENTATION,):
+            return at + value
+    return 0
+
+
+def _page(
+    directory: ImageFileDirectory_v2, index: int, order: str, orientation_at: int, exif: Exif | None
+) -> _Page:
     rows, columns = _one(directory, _ROWS, 0), _one(directory, _COLUMNS, 0)
     check_size(rows, columns)
     samples, bits = _one(directory, _SAMPLES, 1), _one(directory, _BITS, 1)
@@ -160,6 +180,7 @@ def _page(directory: ImageFileDirectory_v2, index: int, order: str, exif: Exif |
         max(int(a) + int(b) for a, b in zip(offsets, lengths, strict=True)),
         sum(map(int, lengths)),
         _upright(_one(directory, _ORIENTATION, 1)),
+        orientation_at,
         exif,
     )
 
@@ -211,7 +232,7 @@ def _tiff_frame(path: Path, size: int, page: _Page, *, number: int, count: int, 
         (page.rows, page.columns),
         _KINDS[page.dtype.kind, page.dtype.itemsize],
         "mono" if page.samples < 3 and page.photometric != 3 else "rgb" if page.plain else "bgr",
-        _plain_reader(path, page) if page.plain else _decoder(path, page.index, (page.rows, page.columns)),
+        _plain_reader(path, page) if page.plain else _decoder(path, page, (page.rows, page.columns)),
         Stamps(exif=page.exif),
         orientation=page.orientation,
         remarks=(
@@ -234,10 +255,10 @@ def _plain_reader(path: Path, page: _Page) -> Callable[[], np.ndarray]:
     return read
 
 
-def _decoder(path: Path, page: int | None, shape: tuple[int, int]) -> Callable[[], np.ndarray]:
+def _decoder(path: Path, page: _Page | None, shape: tuple[int, int]) -> Callable[[], np.ndarray]:
     """A picture, or one page of a TIFF file, as it is stored.
 
-    For TIFF OpenCV's call for several pages is taken: the one for a single picture obeys the orientation tag.
+    OpenCV obeys the orientation tag of some pages and not of others; it gets to see 1, upright, throughout.
     """
 
     def read() -> np.ndarray:
@@ -245,8 +266,13 @@ def _decoder(path: Path, page: int | None, shape: tuple[int, int]) -> Callable[[
             if page is None:
                 image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
             else:  # mapped, so that of a long file only the page's own bytes are touched
-                data = np.memmap(path, np.uint8, "r")
-                done, images = cv2.imdecodemulti(data, cv2.IMREAD_UNCHANGED, range=(page, page + 1))
+                data = np.memmap(path, np.uint8, "c")
+                if page.orientation_at:
+                    upright = (1, 0) if page.dtype.str[0] != ">" else (0, 1)
+                    data[page.orientation_at : page.orientation_at + 2] = upright
+                done, images = cv2.imdecodemulti(
+                    data, cv2.IMREAD_UNCHANGED, range=(page.index, page.index + 1)
+                )
                 image = images[0] if done and len(images) else None
         except cv2.error as error:
             why = (error.err or "damaged data").strip().splitlines()[0]

@@ -35,9 +35,9 @@ _GUARD = [
 _PROBE_S = 300.0  # longest wait for one pass over the packets
 _SKIP = 48  # frames ahead up to which reading on is cheaper than starting again
 _STREAM = re.compile(
-    r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)(?: \[SAR (\d+):(\d+))?"
+    r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)(?:,? \[?SAR (\d+):(\d+))?"
 )
-_TURN = re.compile(r"displaymatrix: rotation of (-?[\d.]+) degrees")
+_TURN = re.compile(r"display ?matrix: rotation of (-?[\d.]+) degrees", re.IGNORECASE)
 _DEEP = re.compile(r"(9|10|12|14|16|32|48|64)(le|be)$|^x2")  # more than 8 bits a sample, in ffmpeg's names
 _CREATED = re.compile(r"creation_time\s*: (\S+)")
 
