@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from promtrack import __version__
 from promtrack.errors import PromtrackError, SettingsError, command_line
-from promtrack.process import set_switches
+from promtrack.process import check_memory, set_switches
 from promtrack.terminal import Progress, show
 
 if TYPE_CHECKING:
@@ -50,6 +50,7 @@ def main(arguments: list[str] | None = None) -> int:
         parser.print_help()
         return WRONG_USAGE
     try:
+        check_memory()
         return options.call(options) or DONE
     except PromtrackError as error:
         _complain(options, str(error))

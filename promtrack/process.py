@@ -12,7 +12,7 @@ import sys
 import tempfile
 import traceback
 
-__all__ = ["set_switches"]
+__all__ = ["check_memory", "set_switches"]
 
 # Of mallopt(3), GNU C library.
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
@@ -28,7 +28,8 @@ _ENVIRONMENT = {
     "OPENCV_LOG_LEVEL": "SILENT",  # damaged files are reported by us, by name
     "OPENCV_FFMPEG_LOGLEVEL": "-8",
 }
-_NO_MEMORY = ("Insufficient memory", "can't start new thread", "Cannot allocate memory", "bad_alloc")
+LEAST_ADDRESS_SPACE = 600 << 20  # bytes; below, the numerical libraries neither load nor say why
+_NO_MEMORY = ("Insufficient memory", "can't start new thread", "Cannot allocate memory", "bad_alloc", "failed to map segment")
 
 
 def set_switches() -> None:
@@ -39,6 +40,16 @@ def set_switches() -> None:
     sys.excepthook = _report_bug
     _one_heap()
     _own_error_stream()
+
+
+def check_memory() -> None:
+    """Raises MemoryError where the system lets this process have too little memory to load the libraries."""
+    if sys.platform != "win32":
+        import resource
+
+        allowed = resource.getrlimit(resource.RLIMIT_AS)[0]
+        if 0 <= allowed < LEAST_ADDRESS_SPACE:  # negative: without a limit
+            raise MemoryError
 
 
 def _one_heap() -> None:
