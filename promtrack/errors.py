@@ -59,4 +59,5 @@ def printable(text: str) -> str:
 
     Names of files may hold any byte: an escape sequence, a line feed, bytes that are no UTF-8.
     """
-    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)
+    codes = (f"\\x{ord(s) - 0xDC00:02x}" if "\udc80" <= s <= "\udcff" else ascii(s)[1:-1] for s in text)
+    return "".join(s if s.isprintable() else code for s, code in zip(text, codes, strict=True))

@@ -29,7 +29,13 @@ _ENVIRONMENT = {
     "OPENCV_FFMPEG_LOGLEVEL": "-8",
 }
 LEAST_ADDRESS_SPACE = 600 << 20  # bytes; below, the numerical libraries neither load nor say why
-_NO_MEMORY = ("Insufficient memory", "can't start new thread", "Cannot allocate memory", "bad_alloc", "failed to map segment")
+_NO_MEMORY = (
+    "Insufficient memory",
+    "can't start new thread",
+    "Cannot allocate memory",
+    "bad_alloc",
+    "failed to map segment",
+)
 
 
 def set_switches() -> None:

@@ -16,6 +16,7 @@ import tifffile
 from promtrack.checks import Check
 from promtrack.pipeline import Job, run, run_stage
 from promtrack.products import read_summary
+from promtrack.settings import change_settings
 from promtrack.terminal import show
 from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
 from tests.messy import bound, command, contents, frames_in, refused, some_of
@@ -37,33 +38,18 @@ def table_of(folder, path, *, cadence_s):
     path.write_text("\n".join(["file,time", *lines]) + "\n", encoding="utf-8")
 
 
-def test_a_corrected_table_of_times_outside_the_folder_is_read_again(
-    tmp_path, small_frames, lock_only, capsys
-):
+def test_a_corrected_table_of_times_outside_the_folder_is_read_again(tmp_path, small_frames, lock_only):
     folder = some_of(small_frames, tmp_path / "in", 4)
-    order = (
-        "run",
-        folder,
-        "--out",
-        tmp_path / "out",
-        "--quiet",
-        "--set",
-        f"times.table={tmp_path / 'times.csv'}",
-        "--set",
-        "times.source=table",
-    )
+    changes = {"times.source": "table", "times.table": str(tmp_path / "times.csv")}
     for cadence_s in (20, 30):
         table_of(folder, tmp_path / "times.csv", cadence_s=cadence_s)
-        status, out, err = command(capsys, *order[:5], *order[5:])
-        assert "counts" in out + err or status in (0, 1)
-    page = (tmp_path / "out" / "summary.json").read_text(encoding="utf-8")
-    assert '"cadence_s": 30.0' in page
+        job = run(folder, tmp_path / "out", change_settings(QUICK_SETTINGS, changes))
+        assert read_summary(job.folder)["cadence_s"] == cadence_s
+        assert job.files["lock"]  # it was done again
 
 
 @pytest.mark.parametrize("kind", ["dark", "flat"])
 def test_a_corrected_dark_or_flat_is_used_again(tmp_path, small_frames, small_scene, lock_only, kind):
-    from promtrack.settings import change_settings
-
     folder = some_of(small_frames, tmp_path / "in", 4)
     settings = change_settings(QUICK_SETTINGS, {f"camera.{kind}": str(tmp_path / f"{kind}.tif")})
     sky = []
@@ -99,8 +85,6 @@ def test_frames_and_products_that_moved_together_still_belong_together(tmp_path,
 
 
 def test_settings_without_effect_are_named(tmp_path, small_frames, lock_only):
-    from promtrack.settings import change_settings
-
     settings = change_settings(QUICK_SETTINGS, {"camera.pixel_um": 3.0, "site.latitude_deg": 50.0})
     job = run(some_of(small_frames, tmp_path / "in", 4), tmp_path / "out", settings)
     notes = read_summary(job.folder)["notes"]
@@ -118,11 +102,11 @@ def test_a_poor_verdict_comes_first_and_has_a_status_of_its_own(finished, small_
     assert status == 3
     assert f"lock: poor: {said}" in lines
     assert lines.index(f"lock: poor: {said}") < next(i for i, line in enumerate(lines) if "moving of" in line)
-    assert "km/s" not in out
+    assert "in the plane of the sky" not in out
     monkeypatch.setattr(Job, "verdict", property(real))
     status, out, _ = command(capsys, "motion", finished, "--quiet")
     assert status == 0
-    assert "km/s" in out
+    assert "in the plane of the sky" in out
 
 
 def test_a_scale_that_says_nothing_ends_the_run(tmp_path, small_frames, capsys, monkeypatch):
@@ -145,7 +129,7 @@ def test_names_that_are_no_text_and_names_that_steer_the_terminal(tmp_path, smal
     assert status == 0, err
     assert "\x1b" not in out + err
     frames = (tmp_path / "out" / "frames.ecsv").read_text(encoding="utf-8")
-    assert r"\udcff.tif" in frames
+    assert r"\xff.tif" in frames
     assert r"\x1b[31m.tif" in frames
     before = {p.name: p.stat().st_mtime_ns for p in (tmp_path / "out").iterdir() if p.suffix == ".ecsv"}
     assert command(capsys, "run", folder, "--out", tmp_path / "out", *QUICK_OPTIONS)[0] == 0
@@ -168,13 +152,10 @@ def test_a_closed_error_stream_does_not_end_a_run(tmp_path, small_frames):
     folder = some_of(small_frames, tmp_path / "in", 4)
     options = [option for option in QUICK_OPTIONS if option != "--quiet"]
     words = [sys.executable, "-m", "promtrack", "run", str(folder), "--out", str(tmp_path / "out"), *options]
-    for closing in ("2>&-", ">&- 2>&-"):
-        shutil.rmtree(tmp_path / "out", ignore_errors=True)
-        done = subprocess.run(
-            ["sh", "-c", f'"$@" {closing}', "sh", *words], capture_output=True, timeout=300, check=False
-        )
-        assert (done.returncode, done.stderr) == (0, b"")
-        assert (tmp_path / "out" / "report.html").exists()
+    words = ["sh", "-c", '"$@" >&- 2>&-', "sh", *words]
+    done = subprocess.run(words, capture_output=True, timeout=300, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert (tmp_path / "out" / "report.html").exists()
 
 
 def test_decoders_keep_quiet(tmp_path, small_scene):
@@ -193,7 +174,7 @@ def test_decoders_keep_quiet(tmp_path, small_scene):
 
 
 @pytest.mark.skipif(not LINUX, reason="memory cannot be limited that way there")
-@pytest.mark.parametrize("megabytes", [60, 400, 700])
+@pytest.mark.parametrize("megabytes", [60, 400])
 def test_little_memory_is_one_sentence(tmp_path, small_frames, megabytes):
     def limited():
         resource.setrlimit(resource.RLIMIT_AS, (megabytes << 20, megabytes << 20))

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from promtrack.errors import InputError
+from promtrack.errors import InputError, printable
 
 __all__ = [
     "COPY_AGAIN",
@@ -22,7 +22,6 @@ __all__ = [
     "Stamps",
     "as_stored",
     "check_size",
-    "printable",
 ]
 
 MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size is allocated
@@ -84,12 +83,6 @@ class Found:
         rows, columns = self.stored_shape
         rows, columns = max(rows, round(rows / self.aspect)), max(columns, round(columns * self.aspect))
         return (columns, rows) if self.orientation >= 5 else (rows, columns)
-
-
-def printable(name: str) -> str:
-    r"""A file's name as any table or terminal can hold it: bytes that are no UTF-8, and controls, as \xff."""
-    text = name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def as_stored(frame: Found) -> np.ndarray:

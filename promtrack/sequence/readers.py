@@ -12,10 +12,10 @@ import zlib
 from dataclasses import replace
 from pathlib import Path
 
-from promtrack.errors import InputError
+from promtrack.errors import InputError, printable
 from promtrack.sequence.capture import HEADER, capture_frames, is_capture
 from promtrack.sequence.fitsfile import fits_frames, opened
-from promtrack.sequence.found import COPY_AGAIN, Found, printable
+from promtrack.sequence.found import COPY_AGAIN, Found
 from promtrack.sequence.records import Rejected
 from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
 from promtrack.sequence.video import video_frames
