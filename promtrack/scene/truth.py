@@ -101,6 +101,7 @@ class SceneTruth:
 def truth_of(
     spec: SceneSpec, pointing: camera.Pointing, air: camera.Air, light: tuple[float, ...]
 ) -> SceneTruth:
+    """The truth of a scene; `light` holds the brightness of each knot before seeing."""
     spoiled = [(f, "no Sun") for f in spec.lost_frames] + [(f, "cloud") for f, _ in spec.cloud_frames]
     spoiled += [(f, "aircraft") for f in spec.aircraft_frames] + [
         (j.frame, "jump") for j in spec.jumps if j.smear

@@ -18,8 +18,8 @@ from scipy.ndimage import median_filter
 
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
-from promtrack.strip.polar import frame_matrix
 from promtrack.strip.records import StripGeometry
+from promtrack.strip.unwrap import StripCutter
 from promtrack.sun import Orientation
 
 __all__ = ["plasma_top_mm", "under_ceiling"]
@@ -55,12 +55,12 @@ def plasma_top_mm(
     sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
 ) -> float:
     """Greatest height at which any frame searched shows plasma; 0 where none does."""
-    coarse = _coarse(geometry)
-    offsets = _offsets(coarse, lock, orientation)
+    coarse = geometry.coarser(COARSE)
+    cutter = StripCutter.plan(coarse, lock, orientation)
     reach = 2 * int(SLOW_MM / 2.0 / coarse.mm_per_column(0.0)) + 1
     top = 0
     for index, frame in sequence.frames(_searched(sequence, lock)):
-        left, seen = _without_slow(_strip(frame, frame_matrix(lock, index), offsets), reach)
+        left, seen = _without_slow(cutter.sample(frame, index), reach)
         top = max(top, _top_row(left, seen, 0.0 if frame.dtype.kind == "f" else STEP_NOISE))
     return max(float(coarse.height_mm(top)), 0.0)
 
@@ -71,46 +71,6 @@ def _searched(sequence: Sequence, lock: LimbLock) -> np.ndarray:
     span = float(sequence.time_s[used[-1]] - sequence.time_s[used[0]])
     count = min(max(int(np.ceil(span / STEP_S)) + 1, LEAST_FRAMES), used.size)
     return used[np.unique(np.linspace(0, used.size - 1, count).round().astype(int))]
-
-
-def _coarse(geometry: StripGeometry) -> StripGeometry:
-    return replace(
-        geometry,
-        rows=-(-geometry.rows // COARSE),
-        columns=max(geometry.columns // COARSE, 1),
-        low_mm=geometry.height_mm((COARSE - 1) / 2.0),
-        mm_per_row=COARSE * geometry.mm_per_row,
-        from_deg=geometry.angle_deg((COARSE - 1) / 2.0),
-        deg_per_column=COARSE * geometry.deg_per_column,
-    )
-
-
-def _offsets(coarse: StripGeometry, lock: LimbLock, orientation: Orientation) -> np.ndarray:
-    """(rows, columns, 2) float32: rho sin theta, rho cos theta, as `frame_matrix` takes them."""
-    rho = lock.radius_px * (1.0 + coarse.height_mm(np.arange(coarse.rows)) / coarse.limb_mm)
-    theta = np.deg2rad(orientation.to_image(coarse.angle_deg(np.arange(coarse.columns))))
-    return np.stack(
-        [np.multiply.outer(rho, np.sin(theta)), np.multiply.outer(rho, np.cos(theta))], axis=-1
-    ).astype(np.float32)
-
-
-def _strip(frame: np.ndarray, matrix: np.ndarray, offsets: np.ndarray) -> np.ndarray:
-    """Coarse strip; nan where the frame shows nothing."""
-    rows, columns = (size // COARSE for size in frame.shape)
-    small = cv2.resize(
-        frame[: rows * COARSE, : columns * COARSE], (columns, rows), interpolation=cv2.INTER_AREA
-    )
-    places = matrix / COARSE - np.array(
-        [0.0, 0.0, (COARSE - 1) / 2.0 / COARSE]
-    )  # of a pixel's centre among the small ones
-    return cv2.remap(
-        small.astype(np.float32),
-        cv2.transform(offsets, places),
-        None,
-        cv2.INTER_LINEAR,  # type: ignore[call-overload]
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=np.nan,
-    )
 
 
 def _without_slow(strip: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:

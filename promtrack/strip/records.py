@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -33,16 +33,32 @@ class StripGeometry:
     position_angles: bool  # False: image angles, counter-clockwise from image up
 
     def height_mm(self, row: Places) -> Places:
+        """Height [Mm] above the limb of a row, which may be fractional."""
         return self.low_mm + self.mm_per_row * row
 
     def angle_deg(self, column: Places) -> Places:
+        """Product angle [deg] of a column, not wrapped."""
         return self.from_deg + self.deg_per_column * column
 
     def row(self, height_mm: Places) -> Places:
+        """Fractional row of a height [Mm]."""
         return (height_mm - self.low_mm) / self.mm_per_row
 
     def column(self, angle_deg: Places) -> Places:
+        """Fractional column of a product angle [deg] counted as `angle_deg` gives it."""
         return (angle_deg - self.from_deg) / self.deg_per_column
+
+    def coarser(self, step: int) -> StripGeometry:
+        """Axes of the means over `step` x `step` values; what does not fill such a square is left out."""
+        return replace(
+            self,
+            rows=max(self.rows // step, 1),
+            columns=max(self.columns // step, 1),
+            low_mm=float(self.height_mm((step - 1) / 2.0)),
+            mm_per_row=step * self.mm_per_row,
+            from_deg=float(self.angle_deg((step - 1) / 2.0)),
+            deg_per_column=step * self.deg_per_column,
+        )
 
     def mm_per_column(self, height_mm: Places) -> Places:
         """Length of one column along the limb at that height."""
@@ -72,6 +88,7 @@ class Strip:
 
     @property
     def shape(self) -> tuple[int, int, int]:
+        """Strips, rows, columns."""
         return len(self), self.geometry.rows, self.geometry.columns
 
     @property

@@ -13,7 +13,7 @@ lies outside the frame is nan.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
@@ -23,12 +23,11 @@ from astropy.io import fits
 
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
-from promtrack.strip.backdrop import Backdrop, Blocks, plan_blocks, usual_backdrop
+from promtrack.strip.brightness import Evener
 from promtrack.strip.content import border_of
 from promtrack.strip.polar import frame_matrix
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.store import LARGEST, StripWriter, in_steps, packed
-from promtrack.strip.transparency import Rim, gain_by_contrast, rim_of, usual_rim
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 
@@ -45,7 +44,6 @@ LEAST_STEPS = 0.5  # of the frame's grey scale: a dark sky of 8 bits that flicke
 # looks noiseless to a median
 BATCH_BYTES = 8_000_000  # of strips that are compressed in one go
 STEPS_OF_NOISE = 0.25  # step of what is stored, see `store`
-SAMPLES = 24  # frames from which the usual strip is found
 NOISE_PAIRS = 8  # pairs of neighbouring frames from which the noise is told
 
 
@@ -109,60 +107,6 @@ class StripCutter:
         return strip
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Evener:
-    """Takes backdrop, transparency, exposure and gain out of strips: what is the same for all of them."""
-
-    lock: LimbLock
-    blocks: Blocks
-    rim: Rim
-    backdrop: Backdrop
-
-    @classmethod
-    def of(cls, cutter: StripCutter, sequence: Sequence) -> Evener:
-        """The usual strip of a sequence, from up to `SAMPLES` of its frames."""
-        lock, geometry = cutter.lock, cutter.geometry
-        blocks, rim = plan_blocks(geometry), rim_of(geometry, sequence.full_scale)
-        used = np.flatnonzero(lock.used)
-        picked = used[np.unique(np.linspace(0, used.size - 1, min(used.size, SAMPLES)).astype(int))]
-
-        def look(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-            strip = cutter.sample(numbered[1], numbered[0])
-            return rim.cells(strip, float(lock.sky[numbered[0]])), blocks.means(strip)
-
-        looked = list(map_ahead(look, sequence.frames(picked)))
-        cells, means = (np.array(part) for part in zip(*looked, strict=True))
-        rim = replace(rim, usual=usual_rim(cells))
-        by_rim = [rim.clearness(one, means.shape[2]) for one in cells]
-        given = lock.transparency[picked]
-        firm = [i for i, one in enumerate(by_rim) if one is not None]
-        first = [means[i] / by_rim[i] for i in firm] or list(means / given[:, None, None])
-        evener = cls(lock, blocks, rim, usual_backdrop(blocks, first))
-        if len(firm) < len(means):
-            even = [evener._clear(c, m, t) for c, m, t in zip(by_rim, means, given, strict=True)]
-            usual = usual_backdrop(blocks, [m / c for m, c in zip(means, even, strict=True)])
-            evener = replace(evener, backdrop=usual)
-        return evener
-
-    def even(self, strip: np.ndarray, index: int) -> np.ndarray:
-        """The strip (rows, columns) of frame `index` without backdrop, as bright as the usual strip."""
-        cells = self.rim.cells(strip, float(self.lock.sky[index]))
-        by_rim = self.rim.clearness(cells, strip.shape[1])
-        means = self.blocks.means(strip) if by_rim is None else None
-        clear = self._clear(by_rim, means, float(self.lock.transparency[index]))
-        strip *= np.float32(1.0) / np.asarray(clear, np.float32)
-        strip -= self.backdrop.fit(self.blocks.means(strip))
-        return strip
-
-    def _clear(self, by_rim: np.ndarray | None, means: np.ndarray | None, given: float) -> np.ndarray | float:
-        """Brightness against the usual strip: by the rim, by the prominences, or as the lock has it."""
-        if by_rim is not None or means is None:
-            return given if by_rim is None else by_rim
-        high = self.blocks.halo[:, 0] > 0
-        contrast = gain_by_contrast(means, self.backdrop.usual, self.backdrop.sigma, high)
-        return contrast if np.isfinite(contrast) else given
-
-
 def unwrap(
     sequence: Sequence,
     lock: LimbLock,
@@ -187,7 +131,7 @@ def unwrap(
     """
     used = np.flatnonzero(lock.used)
     cutter = StripCutter.plan(geometry, lock, orientation)
-    evener = Evener.of(cutter, sequence)
+    evener = Evener.of(cutter.sample, sequence, lock, geometry)
     reference = sequence.frame(lock.reference)
     noise = _NoiseMeter(len(used), LEAST_STEPS * grey_step(reference))
     first = evener.even(cutter.sample(reference, lock.reference), lock.reference)

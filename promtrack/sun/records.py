@@ -17,15 +17,24 @@ class HeaderGeometry(Protocol):
     nothing."""
 
     @property
-    def arcsec_per_px(self) -> float: ...
+    def arcsec_per_px(self) -> float:
+        """Plate scale."""
+
     @property
-    def rsun_arcsec(self) -> float: ...
+    def rsun_arcsec(self) -> float:
+        """Apparent radius of the photosphere."""
+
     @property
-    def dsun_m(self) -> float: ...
+    def dsun_m(self) -> float:
+        """Distance of the observer from the Sun."""
+
     @property
-    def north_deg(self) -> float: ...
+    def north_deg(self) -> float:
+        """Solar north in the picture, counter-clockwise from up."""
+
     @property
-    def mirrored(self) -> bool: ...
+    def mirrored(self) -> bool:
+        """East lies clockwise of north."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +117,7 @@ class Orientation:
 
     @property
     def label(self) -> str:
+        """What product angles are called."""
         return "position angle" if self.position_angles else "image angle"
 
 
