@@ -237,6 +237,8 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
     command.add_argument(
         "--every", metavar="SECONDS", type=float, default=60.0, help="between lines (default 60)"
     )
+    minutes_help = "end after so many minutes (default: at Ctrl-C)"
+    command.add_argument("--minutes", metavar="N", type=float, default=float("inf"), help=minutes_help)
 
 
 def _add_demo(commands: argparse._SubParsersAction) -> None:
@@ -304,7 +306,8 @@ def _watch(options: argparse.Namespace) -> None:
     out = options.out or live_folder(options.folder)
     if not options.quiet:
         _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
-    _print(options, watch_folder(options.folder, out, settings, every_s=max(options.every, 1.0)))
+    every_s, until_s = max(options.every, 1.0), 60.0 * options.minutes
+    _print(options, watch_folder(options.folder, out, settings, every_s=every_s, until_s=until_s))
 
 
 def _stage(options: argparse.Namespace) -> int:

@@ -275,16 +275,18 @@ def watch_folder(
     settings: Settings,
     *,
     every_s: float = 60.0,
+    until_s: float = float("inf"),
     sleep: Callable[[float], None] = time.sleep,
     clock: Callable[[], float] = time.time,
 ) -> Iterator[str]:
-    """Lines to print, without end; the caller stops it (Ctrl-C).
+    """Lines to print, until `until_s` or the caller's Ctrl-C.
 
     Parameters
     ----------
     folder : where frames come in; nothing is written there
     out : folder for live.png and live.html
     every_s : seconds between two lines; files are looked for every second
+    until_s : end after so many seconds, with a last line
     sleep, clock : of the system; tests give their own
 
     Raises
@@ -297,11 +299,13 @@ def watch_folder(
         )
     watch, due, spoken = Watch(Path(folder), settings), clock(), False
     ready: deque[Path] = deque()
+    end = clock() + until_s
     while True:
+        ending = clock() >= end
         ready.extend(watch.new_files())
         if ready:
             watch.take(ready.popleft())
-        if clock() >= due and (watch.seen or not spoken):
+        if ending or (clock() >= due and (watch.seen or not spoken)):
             said, warned = watch.lines(clock())
             if watch.last_frame is not None:
                 last = watch.seen[-1]
@@ -311,5 +315,7 @@ def watch_folder(
             for line in (*said, *(f"WARNING: {w}" for w in warned)):
                 yield f"{now} UTC  {line}"
             due, spoken = clock() + every_s, True
+        if ending:
+            return
         if not ready:
             sleep(1.0)

@@ -1,6 +1,8 @@
 """The docs: generated pages are up to date, links lead somewhere, and every Python snippet runs."""
 
 import re
+import shlex
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -17,6 +19,7 @@ TEXTS = [
     *sorted((ROOT / "docs").rglob("*.md")),
 ]
 SNIPPET = re.compile(r"```python\n(.*?)```", re.S)
+COMMANDS = re.compile(r"```sh\n(.*?)```", re.S)
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -39,8 +42,6 @@ def test_links_lead_somewhere(text):
 )
 def test_every_python_snippet_runs(text, small_run, small_frames, tmp_path):
     # The snippets of a page run in order, as in one notebook, in a folder that holds what they speak of.
-    import shutil
-
     shutil.copytree(small_frames, tmp_path / "east limb")
     shutil.copytree(small_run.folder.path, tmp_path / "east limb-promtrack")
     code = "\n".join(SNIPPET.findall(text.read_text(encoding="utf-8")))
@@ -53,3 +54,23 @@ def test_every_python_snippet_runs(text, small_run, small_frames, tmp_path):
         timeout=300,
     )
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "text",
+    [t for t in TEXTS if COMMANDS.search(t.read_text(encoding="utf-8"))],
+    ids=lambda p: p.relative_to(ROOT).as_posix(),
+)
+def test_every_command_of_a_worked_example_runs(text, small_run, small_frames, tmp_path):
+    # The commands of a page run in order, where the recording and its run lie.
+    shutil.copytree(small_frames, tmp_path / "east limb")
+    run = [sys.executable, "-m", "promtrack"]
+    subprocess.run(
+        [*run, "run", "east limb", "--set", "clip.view=native"], cwd=tmp_path, check=True, capture_output=True
+    )
+    for line in "\n".join(COMMANDS.findall(text.read_text(encoding="utf-8"))).splitlines():
+        program, *words = shlex.split(line)
+        assert program == "promtrack"
+        done = subprocess.run([*run, *words], cwd=tmp_path, capture_output=True, text=True, timeout=600)
+        assert done.returncode in (0, 3), done.stderr  # 3: done, with a poor verdict
