@@ -15,6 +15,7 @@ from promtrack.sun import (
     SOLAR_RADIUS_KM,
     field_turn_deg,
     flattening,
+    flattening_err,
     limb_height,
     sky_place,
     solar_view,
@@ -86,23 +87,35 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
     notes, left, unmodelled = [], 0.0, np.zeros(count)
     if flat.max() > LEAST_FLATTENING and not np.isfinite(zenith).all():
         notes.append(
-            f"Refraction flattens the Sun by up to {100 * flat.max():.2f} %, but the direction of the zenith in the image is "
-            "unknown, so this is not modelled; give camera.north_deg. Radius and scale carry it as an error."
+            f"Refraction flattens the Sun by up to {100 * flat.max():.2f} %, but the direction of the zenith "
+            "in the image is unknown, so this is not modelled; give camera.north_deg. Radius and scale carry "
+            "it as an error."
         )
         left, unmodelled, flat = SHORT_ARC_BENT * float(flat.max()), flat, np.zeros(count)
     elif flat.max() <= LEAST_FLATTENING:
         flat = np.zeros(count)
+    else:  # temperature and pressure of the air are not known
+        left, unmodelled = (
+            SHORT_ARC_BENT * float(flattening_err(flat.max())),
+            np.asarray(flattening_err(flat)),
+        )
     return Expected(flat, zenith, turn, left, unmodelled, tuple(notes))
 
 
 def _without_site(possible: float, lowest: np.ndarray) -> str:
     """What an unknown site leaves open; `lowest` is the flattening's course for the lowest Sun."""
     return (
-        "The site is not known, so the flattening of the Sun by refraction is not modelled: 0.8 % of the vertical diameter at 10 deg "
-        f"altitude, 0.2 % at 20 deg, 0.1 % at 30 deg. Radius and scale carry {100 * possible:.2f} % for it as an error. With the Sun "
-        f"at {POSSIBLE_ALTITUDES_DEG[0]:.0f} deg they may be off by {200 * float(lowest.max()):.1f} %; the drift of the centre is "
-        "stated for that altitude."
+        "The site is not known, so the flattening of the Sun by refraction is not modelled. Radius and scale "
+        f"carry {100 * possible:.2f} % for it, which holds for a Sun higher than "
+        f"{_holds_above(possible):.0f} deg. Give the site for a lower one. The drift of the centre is stated "
+        f"for {POSSIBLE_ALTITUDES_DEG[0]:.0f} deg, where the Sun is flattened by {100 * lowest.max():.1f} %."
     )
+
+
+def _holds_above(relative: float) -> float:
+    """Lowest altitude [deg] at which the flattening changes the radius by no more than twice that error."""
+    bent = SHORT_ARC_BENT * np.asarray(flattening(POSSIBLE_ALTITUDES_DEG))
+    return float(POSSIBLE_ALTITUDES_DEG[np.argmax(bent <= 2.0 * relative)])
 
 
 def optical_radius(
