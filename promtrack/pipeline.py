@@ -472,23 +472,24 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
 
 def _do_motion(job: Job, progress: Told) -> list[Path]:
     _, scale, orientation = job.geometry
-    job.motion = measure_motion(
-        job.strip,
-        motion=job.settings.motion,
-        scale_err=scale.sigma_km_per_px / scale.km_per_px,
-        clock_err=job.settings.times.rate_err,
-        progress=lambda done, total: progress(done, total + 1),
-    )
-    prominences = find_prominences(job.strip, disc_counts=_disc_counts(job))
-    job.motion = replace(job.motion, prominences=prominences)
-    for note in job.motion.control.notes:
-        job.log.info(note)
 
     def place(frame: int, angle_deg: float, height_mm: float) -> tuple[float, float]:
         rho_px = job.lock.radius_px + height_mm * 1e3 / scale.km_per_px
         x, y = to_frame(job.lock, frame, np.asarray(orientation.to_image(angle_deg)), np.asarray(rho_px))
         return float(x), float(y)
 
+    job.motion = measure_motion(
+        job.strip,
+        motion=job.settings.motion,
+        scale_err=scale.sigma_km_per_px / scale.km_per_px,
+        clock_err=job.settings.times.rate_err,
+        place=place,
+        progress=lambda done, total: progress(done, total + 1),
+    )
+    prominences = find_prominences(job.strip, disc_counts=_disc_counts(job))
+    job.motion = replace(job.motion, prominences=prominences)
+    for note in job.motion.control.notes:
+        job.log.info(note)
     files = [*write_motion(job.folder, job.strip, job.motion, place), _write_summary(job, job.motion)]
     progress(len(job.strip) + 1, len(job.strip) + 1)
     return files

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from promtrack.motion.knot_fit import fit_knot
 from promtrack.motion.records import KnotTrack, Ridge
 from promtrack.strip.records import StripGeometry, TimeDistance
 from promtrack.sun import wrapped_deg
@@ -27,9 +26,9 @@ def match_ridges(
 ) -> tuple[Ridge, ...]:
     """Give each ridge the knot that runs along it, and compare the speeds along the path over the same time.
 
-    A knot belongs to a ridge if it is seen in most of its time and is then, in median, within 3 Mm of it. Its
-    velocity is fitted anew to the points in that time, because a knot on an arch changes it, and projected on
-    the path.
+    A knot belongs to a ridge if it is seen in most of its time and is then, in median, within 3 Mm of it. The
+    velocity is that of its fitted path at the middle of that time, because a knot on an arch changes it,
+    projected on the slit.
     """
     return tuple(_matched(ridge, slits[ridge.slit], knots, geometry) for ridge in ridges)
 
@@ -67,22 +66,14 @@ def _distance_mm(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: St
 def _speed_along(
     knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry
 ) -> tuple[float, float]:
-    """Speed of the knot along the path, and its error, over the time of the ridge."""
-    during = _during(knot, ridge)
-    angle = float(np.interp(ridge.distance_mm, slit.distance_mm, slit.angle_deg))
-    along_mm = np.deg2rad(wrapped_deg(knot.angle_deg - angle)) * (geometry.limb_mm + knot.height_mm)
-    fit = fit_knot(
-        knot.time_s[during],
-        knot.height_mm[during],
-        along_mm[during],
-        knot.height_err_mm[during],
-        knot.along_err_mm[during],
+    """Speed of the knot along the path at the middle of the ridge, and its error, by the knot's fitted path."""
+    distance_s = (
+        np.gradient(knot.curve_mm, knot.time_s),
+        np.gradient(np.deg2rad(knot.curve_angle_deg), knot.time_s) * (geometry.limb_mm + knot.curve_mm),
     )
-    tangent = _tangent(slit, ridge.distance_mm, geometry)
-    return (
-        float(tangent @ [fit.radial_km_s, fit.along_km_s]),
-        float(np.hypot(*(tangent * [fit.radial_err_km_s, fit.along_err_km_s]))),
-    )
+    velocity = [1e3 * float(np.interp(ridge.time_s, knot.time_s, part)) for part in distance_s]
+    error = float(np.interp(ridge.time_s, knot.time_s, knot.speed_err_km_s))
+    return float(_tangent(slit, ridge.distance_mm, geometry) @ velocity), error
 
 
 def _tangent(slit: TimeDistance, distance_mm: float, geometry: StripGeometry) -> np.ndarray:

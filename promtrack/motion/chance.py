@@ -22,7 +22,6 @@ __all__ = [
     "Chance",
     "chance_tracks",
     "expected_by_chance",
-    "expected_standing",
     "expected_unmoved",
     "significance",
     "track_score",
@@ -30,7 +29,6 @@ __all__ = [
 ]
 
 NEAR_MM = 6.0  # radius in which chance points are counted
-STANDING = 0.5  # 1-sigma shift of a standing structure by changes of its brightness, per axis, over its size
 BLOCK = 3  # strips that stay together when times are scrambled: the unrest of the fringe has a memory
 MISS_COST = 1.0  # log likelihood that a strip without a point costs a track: a knot is seen in two of three
 LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
@@ -110,12 +108,6 @@ def travel(track: np.ndarray, places: Places) -> float:
     lasted = time[-third:].mean() - time[:third].mean()
     moved = np.hypot(*(place[-third:].mean(axis=0) - place[:third].mean(axis=0)))
     return float(moved * (time[-1] - time[0]) / lasted)
-
-
-def expected_standing(travel_mm: float, size_mm: float, tracks: int) -> float:
-    """Number of tracks of standing structure, of `tracks` in all, expected to shift that far by changes of
-    brightness."""
-    return float(tracks * np.exp(-0.5 * (travel_mm / (STANDING * size_mm)) ** 2))
 
 
 def expected_unmoved(fit: KnotFit, tracks: int) -> float:

@@ -146,17 +146,12 @@ def fit_model(
     y: np.ndarray,
     err: np.ndarray | float | None,
     start: np.ndarray,
-    *,
-    x_err: np.ndarray | float = 0.0,
-    slope: Callable[..., np.ndarray] | None = None,
 ) -> ModelFit:
     """Fit `model(x, *parameters)` by nonlinear least squares from `start`.
 
     Parameters
     ----------
     err : 1-sigma errors of y; None: unknown and equal, then taken from the residuals
-    x_err, slope : errors of x and the model's derivative `slope(x, *parameters)`; then the effective variance
-        err^2 + (slope x_err)^2 is used, which for a line is the fit of York 1966, Can. J. Phys. 44, 1079
 
     Raises
     ------
@@ -175,8 +170,7 @@ def fit_model(
 
     def misfit(scaled: np.ndarray) -> np.ndarray:
         parameters = scaled * unit
-        spread = sigma if slope is None else np.hypot(sigma, slope(x, *parameters) * x_err)
-        return (y - model(x, *parameters)) / spread
+        return (y - model(x, *parameters)) / sigma
 
     found = least_squares(
         misfit, start / unit, jac="3-point", method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=400

@@ -13,12 +13,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from promtrack.motion.gravity import free_fall_km_s
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meaning
 from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
-__all__ = ["acceleration_error", "course", "front_meaning", "knot_meaning", "threads_meaning"]
+__all__ = [
+    "acceleration_error",
+    "course",
+    "free_fall_km_s",
+    "front_meaning",
+    "knot_meaning",
+    "threads_meaning",
+]
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
 LEAST_BOUND = 2.0  # standard deviations in which a number may still lie on the other side of a limit
@@ -63,6 +69,14 @@ _RANGES = {
 ERUPTION_KM_S, SLOW_RISE_KM_S, ERUPTION_M_S2 = 106.0, 2.1, 111.0
 ERUPTIONS = "McCauley et al. 2015, Solar Phys. 290, 1703"
 GRAVITY = "nominal solar mass of IAU 2015 Resolution B3"
+
+
+def free_fall_km_s(from_mm: np.ndarray | float, to_mm: np.ndarray | float = 0.0) -> np.ndarray | float:
+    """Speed after a free fall from rest at `from_mm` to the lower height `to_mm`, Mm above the photosphere.
+
+    Inverse-square gravity of the nominal Sun (`promtrack.sun`); no magnetic force, no drag.
+    """
+    return np.sqrt(escape_speed_km_s(to_mm) ** 2 - escape_speed_km_s(from_mm) ** 2)
 
 
 def course(fit: KnotFit) -> str:

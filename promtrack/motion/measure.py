@@ -18,7 +18,6 @@ from promtrack.motion.front import find_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.oscillation import find_oscillations
-from promtrack.motion.own_path import own_path_ridges
 from promtrack.motion.records import (
     Control,
     Front,
@@ -30,6 +29,7 @@ from promtrack.motion.records import (
     Ridge,
 )
 from promtrack.motion.ridge import find_ridges
+from promtrack.motion.sensor import Place
 from promtrack.motion.tracks import TRACK_PARTS, track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.propose import propose_paths
@@ -52,6 +52,7 @@ def measure_motion(
     scale_err: float = 0.0,
     clock_err: float = 0.0,
     seed: int = 0,
+    place: Place | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Motion:
     """Measure all motion on a run's strips.
@@ -62,6 +63,8 @@ def measure_motion(
     scale_err, clock_err : relative 1-sigma errors of the scale and of the clock's rate, kept apart from
         random errors
     seed : of the trials; the same seed gives the same result
+    place : place(frame, angle_deg, height_mm) gives x and y on the sensor, by which what stands there is left
+        out; None where it is not known
     progress : called with the work done so far and all of it; the last call, when everything is measured, has
         both alike
 
@@ -79,21 +82,20 @@ def measure_motion(
     with ThreadPoolExecutor(1, thread_name_prefix="motion") as pool:
         other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
         search = find_knots(strip, motion=motion, progress=work.searched)
-        knots, chance = track_knots(
+        tracked = track_knots(
             strip,
             search,
             motion=motion,
             scale_err=scale_err,
             clock_err=clock_err,
             rng=rng,
+            place=place,
             progress=work.tracked,
         )
+        knots, chance = tracked.knots, tracked.chance
         apart = other.result()
     fronts, followed = _told_by_knots(apart.fronts, knots, strip.geometry, asked=bool(sectors))
-    ridges = (
-        *match_ridges(apart.ridges, apart.slits, knots, strip.geometry),
-        *own_path_ridges(strip, knots, fastest_km_s=motion.fastest_km_s, rng=rng),
-    )
+    ridges = match_ridges(apart.ridges, apart.slits, knots, strip.geometry)
     spacing = _spacing_mm(strip, search.points)
     control = Control(
         method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),

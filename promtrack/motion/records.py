@@ -16,7 +16,6 @@ from promtrack.motion.prominences import Prominence
 from promtrack.strip.records import TimeDistance
 
 __all__ = [
-    "OWN_PATH",
     "Control",
     "Front",
     "FrontFit",
@@ -28,8 +27,6 @@ __all__ = [
     "Oscillation",
     "Ridge",
 ]
-
-OWN_PATH = -1  # in place of a slit's index: a ridge along the knot's own path, whose diagram is not kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,13 +42,11 @@ class KnotFit:
     speed_km_s: float
     speed_err_km_s: float
     direction_deg: float  # of the motion: 0 outward, 90 towards increasing angle
-    accel_m_s2: float  # along the direction of motion; nan for constant speed
+    accel_m_s2: float  # along the direction of motion, by a parabola whatever the model
     accel_err_m_s2: float
     systematic_km_s: float  # from scale and clock, 1 sigma, not part of the errors above
-    chi2_per_dof: float
-    errors_scaled: bool  # errors were scaled because chi2 per degree of freedom was too large
-    bic_speed: float  # BIC of the constant-speed fit
-    bic_accel: float  # BIC of the constant-acceleration fit
+    chi2_per_dof: float  # against the noise of all tracks of the run
+    errors_scaled: bool  # chi2 per degree of freedom is beyond chance; the errors hold that
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,12 +62,15 @@ class KnotTrack:
     along_mm: np.ndarray  # along the limb from the track's first point, at the height of the point
     along_err_mm: np.ndarray
     snr: np.ndarray
-    curve_mm: np.ndarray  # height of the fitted path at these times; of the cubic where no model describes it
+    curve_mm: np.ndarray  # height of the fitted path at these times
     curve_angle_deg: np.ndarray  # product angle of the fitted path
+    speed_km_s: np.ndarray  # along the fitted path at these times
+    speed_err_km_s: np.ndarray
     fit: KnotFit
     significance: float  # false-alarm probability turned into sigma
     false_alarm: float  # expected number of false alarms at least this significant in the run; 1e-6 at least
     moving: bool
+    left_out: str = ""  # why it is no knot, for instance 'fixed on the sensor'; never moving then
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,7 +135,7 @@ class FrontSearch:
 class Ridge:
     """Slope of a ridge in a time-distance diagram: a second, independent speed."""
 
-    slit: int  # index into Motion.slits, or OWN_PATH
+    slit: int  # index into Motion.slits
     time_s: float  # middle of the ridge
     distance_mm: float
     first_s: float  # extent, for drawing

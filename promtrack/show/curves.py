@@ -62,10 +62,8 @@ def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.
     """
     height, angle = _through(knot.time_s, knot.curve_mm), _through(knot.time_s, knot.curve_angle_deg)
     along = (limb_mm + height(time_s)) * np.deg2rad(angle(time_s, 1))
-    fit = knot.fit
-    bent = fit.model != "constant speed" and np.isfinite(fit.accel_err_m_s2)
-    drift = 1e-3 * (fit.accel_err_m_s2 if bent else 0.0) * (time_s - fit.time_s)
-    return 1e3 * np.hypot(height(time_s, 1), along), np.hypot(fit.speed_err_km_s, drift)
+    error = np.interp(time_s, knot.time_s, knot.speed_err_km_s)
+    return 1e3 * np.hypot(height(time_s, 1), along), error
 
 
 def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:

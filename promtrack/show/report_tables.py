@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from promtrack.motion.records import OWN_PATH, Front, FrontFit, KnotTrack, Ridge
+from promtrack.motion.records import Front, FrontFit, KnotTrack, Ridge
 from promtrack.rounding import error_text, plain, rounded, typeset, with_error
 from promtrack.show.findings import relative_error, speed_of
 from promtrack.show.labels import label_motion
@@ -107,8 +107,8 @@ def ridges_table(measured: Measured) -> Markup:
     rows = [_ridge_row(measured, ridge) for ridge in measured.motion.ridges[:MOST_ROWS]]
     caption = (
         "Speeds along the path from the slope of ridges; positive is outward or towards the path's end. They "
-        "agree when they lie within two standard deviations. A ridge along the knot's own path sees the same "
-        "light and is no independent check. The knot's speed is that along the path during the ridge's time."
+        "agree when they lie within two standard deviations. The knot's speed is that along the "
+        "path at the middle of the ridge's time."
     )
     return _table(caption, heads, rows, "Ridges in time-distance diagrams")
 
@@ -150,8 +150,7 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
     fit, letter = knot.fit, label_motion(measured.motion).knot(knot)
     height, angle = float(np.mean(knot.height_mm)), float(np.mean(knot.angle_deg))
     first = measured.strip.times_utc[0] + np.timedelta64(round(float(knot.time_s[0]) * 1e6), "us")
-    accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_m_s2) else "none seen"
-    accel = "changes" if fit.model == "none" else accel
+    accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2)
     relative = relative_error(measured)
     radial, along = (
         with_error(speed, math.hypot(error, speed * relative))
@@ -210,11 +209,7 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
 def _ridge_row(measured: Measured, ridge: Ridge) -> Row:
     time = measured.strip.times_utc[0] + np.timedelta64(round(ridge.time_s * 1e6), "us")
     knot = Cell(str(ridge.knot), ridge.knot) if ridge.knot else Cell("none", math.nan)
-    path = (
-        "the knot's own path"
-        if ridge.slit == OWN_PATH
-        else path_words(measured.motion.slits[ridge.slit], measured.orientation.label)
-    )
+    path = path_words(measured.motion.slits[ridge.slit], measured.orientation.label)
     error = math.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured))
     agreement = ("agree" if ridge.agrees else "differ") if ridge.knot else "no knot to compare"
     return Row(

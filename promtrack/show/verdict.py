@@ -15,7 +15,6 @@ from scipy.stats import binom
 
 from promtrack.checks import LEVELS, SUBJECTS, Check, light
 from promtrack.limb.records import LimbLock
-from promtrack.motion.records import OWN_PATH
 from promtrack.rounding import error_text, rounded, typeset
 from promtrack.show.numbers import sentence
 from promtrack.show.records import Measured
@@ -155,11 +154,8 @@ def _second_source(measured: Measured) -> Check:
 
 
 def _ridges(measured: Measured) -> Iterator[Check]:
-    """Speeds of ridges in time-distance diagrams against those of the knots that cross them.
-
-    A ridge along a knot's own path sees the same light at the same places, so it is no second measurement.
-    """
-    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and ridge.slit != OWN_PATH]
+    """Speeds of ridges in time-distance diagrams against those of the knots that cross them."""
+    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot]
     if not crossed:
         return
     agree = sum(ridge.agrees for ridge in crossed)

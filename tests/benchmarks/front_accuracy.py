@@ -127,14 +127,14 @@ def still_seed_moves(seed: int, folder: Path) -> tuple[bool, bool]:
         *find_fronts(strip, rng=np.random.default_rng(seed))[0],
         *find_fronts(strip, sectors, rng=np.random.default_rng(seed))[0],
     ]
-    knots, _ = track_knots(
+    knots = track_knots(
         strip,
         find_knots(strip),
         motion=MotionSettings(),
         scale_err=0.0,
         clock_err=0.0,
         rng=np.random.default_rng(seed),
-    )
+    ).knots
     return any(front.moving for front in fronts), any(knot.moving for knot in knots)
 
 

@@ -78,6 +78,31 @@ def still_recipe(seed: int) -> Recipe:
     )
 
 
+def remembering_recipe(seed: int, cadence_s: float) -> Recipe:
+    """Half an hour to two in which all that disturbs has a memory in seconds, whatever the cadence.
+
+    Threads that flicker one by one, a fringe of spicules, and warps by the air that last for a minute or two.
+    """
+    rng = np.random.default_rng([seed, 5])
+    frames = int(np.clip(2400.0 / cadence_s, 70, 240))
+    shortest = max(10, int(np.ceil(150.0 / cadence_s)))
+    return replace(
+        recipe_of(seed),
+        frames=frames,
+        cadence_s=cadence_s,
+        jitter_s=0.1 * cadence_s,
+        gaps=1,
+        knots=8,
+        knot_frames=(shortest, min(max(4 * shortest, 40), frames)),
+        knot_km_s=(5.0, 150.0 if cadence_s <= 30 else 60.0),
+        wander_px=rng.uniform(0.1, 0.4),
+        warp_memory_s=float(np.exp(rng.uniform(np.log(10.0), np.log(150.0)))),
+        thread_flicker=rng.uniform(0.05, 0.2),
+        thread_memory_s=float(np.exp(rng.uniform(np.log(100.0), np.log(600.0)))),
+        boil_memory_s=float(np.exp(rng.uniform(np.log(100.0), np.log(400.0)))),
+    )
+
+
 def place_mm(strip: Strip, track: KnotTrack) -> tuple[np.ndarray, np.ndarray]:
     """x and y of a track's points in the coordinates of the truth."""
     geometry = strip.geometry

@@ -4,7 +4,7 @@
 
 Scenes: the quiet hedgerow and the rain of the demo with other knots, another Sun and another sky for every
 seed, drawn as frames and cut into strips with the true centres. Ridges are those along the paths that the
-program proposes, and those along the moving knots' own paths.
+program proposes.
 """
 
 from __future__ import annotations
@@ -18,11 +18,9 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.motion.measure import measure_motion
-from promtrack.motion.own_path import path_of
-from promtrack.motion.records import OWN_PATH, Motion, Ridge
+from promtrack.motion.records import Motion, Ridge
 from promtrack.scene import SceneSpec, SceneTruth
 from promtrack.strip.records import Strip, TimeDistance
-from promtrack.strip.slit import SlitPath, parse_path
 from promtrack.sun import wrapped_deg
 from tests.motion.motion_scenes import partner_of, quiet_scene, rain_scene
 from tests.motion.scene_strips import scene_strip
@@ -48,7 +46,6 @@ class Tally:
     """What the scenes of one kind gave."""
 
     proposed: Ridges = field(default_factory=Ridges)
-    own: Ridges = field(default_factory=Ridges)
     knot_pulls: list[float] = field(default_factory=list)
     knot_errors: list[float] = field(default_factory=list)  # over the larger of 3 % and 1 km/s
     strays: int = 0
@@ -68,12 +65,7 @@ def measure(scene: Callable[[int], SceneSpec], seeds: range, folder: Path) -> Ta
 def count(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) -> None:
     """Add one scene."""
     tally.moving += sum(knot.moving for knot in motion.knots)
-    _count_ridges(
-        tally.proposed, [ridge for ridge in motion.ridges if ridge.slit != OWN_PATH], motion, strip, truth
-    )
-    _count_ridges(
-        tally.own, [ridge for ridge in motion.ridges if ridge.slit == OWN_PATH], motion, strip, truth
-    )
+    _count_ridges(tally.proposed, list(motion.ridges), motion, strip, truth)
     _count_knots(tally, motion, strip, truth)
 
 
@@ -88,19 +80,10 @@ def _count_ridges(
         {knot.knot for knot in motion.knots if knot.moving} & {ridge.knot for ridge in matched}
     )
     for ridge in ridges:
-        true = true_speed(ridge, _path(ridge, motion, strip), strip, truth)
+        true = true_speed(ridge, motion.slits[ridge.slit], strip, truth)
         if np.isfinite(true):
             tally.pulls.append((ridge.speed_km_s - true) / ridge.speed_err_km_s)
             tally.errors.append(abs(ridge.speed_km_s / true - 1))
-
-
-def _path(ridge: Ridge, motion: Motion, strip: Strip) -> TimeDistance | SlitPath:
-    if ridge.slit != OWN_PATH:
-        return motion.slits[ridge.slit]
-    return parse_path(
-        path_of(next(knot for knot in motion.knots if knot.knot == ridge.knot), strip.geometry),
-        strip.geometry,
-    )
 
 
 def _count_knots(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) -> None:
@@ -121,7 +104,7 @@ def _count_knots(tally: Tally, motion: Motion, strip: Strip, truth: SceneTruth) 
         )
 
 
-def true_speed(ridge: Ridge, slit: TimeDistance | SlitPath, strip: Strip, truth: SceneTruth) -> float:
+def true_speed(ridge: Ridge, slit: TimeDistance, strip: Strip, truth: SceneTruth) -> float:
     """Speed along the path, in km/s, of the true knot that runs along the ridge; nan if none does."""
     time = np.linspace(ridge.first_s, ridge.last_s, 9)
     distance = ridge.distance_mm + ridge.speed_km_s / 1e3 * (time - ridge.time_s)
@@ -141,7 +124,7 @@ def true_speed(ridge: Ridge, slit: TimeDistance | SlitPath, strip: Strip, truth:
     return best
 
 
-def _tangent(slit: TimeDistance | SlitPath, distance_mm: float, limb_mm: float) -> np.ndarray:
+def _tangent(slit: TimeDistance, distance_mm: float, limb_mm: float) -> np.ndarray:
     """(2,) direction of the path, outward and towards increasing angle, from two points 1 Mm to either
     side."""
     height, angle = (
@@ -195,7 +178,6 @@ def main() -> None:
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for kind, tally in tallies.items():
         print(ridge_row(f"{kind}, proposed paths", tally.proposed, tally.moving))
-        print(ridge_row(f"{kind}, knots' own paths", tally.own, tally.moving))
     print(
         "\n| scenes | knot speed error over max(3 %, 1 km/s), median | knot velocities inside 1, 2 sigma | "
         "moving tracks without a true knot |\n| --- | --- | --- | --- |"

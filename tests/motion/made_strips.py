@@ -6,7 +6,7 @@ differ from place to place, registration errors, thin cloud, flicker, gaps and f
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -60,7 +60,12 @@ class Recipe:
     seeing_fwhm_mm: float = 1.8
     rain: bool = False  # all knots along the same two legs
     gravity: bool = True
-    extra: tuple[str, ...] = field(default=())
+    warp_memory_s: float = 0.0  # of the local warps; 0: half of one is left in the next frame, at any cadence
+    thread_flicker: float = 0.0  # rms brightness of each single thread and blob ...
+    thread_memory_s: float = 300.0  # ... and how long it keeps it
+    boil_memory_s: float = 180.0  # spicules live some minutes
+    knot_wander: float = 0.0  # rms wander of the brightest place within each knot, over its diameter ...
+    knot_memory_s: float = 600.0  # ... and its memory
 
 
 def made_strip(recipe: Recipe, folder: Path, seed: int) -> tuple[Strip, tuple[MadeKnot, ...]]:
@@ -197,10 +202,10 @@ def _speed(x: np.ndarray, y: np.ndarray, tau: np.ndarray, at: float) -> float:
     return float(1e3 * np.hypot(CubicSpline(tau, x)(at, 1), CubicSpline(tau, y)(at, 1)))
 
 
-def static_structure(recipe: Recipe, geometry: StripGeometry, rng: np.random.Generator) -> np.ndarray:
-    """Threads, blobs and a glow that stand still, in units of the noise."""
+def static_layers(recipe: Recipe, geometry: StripGeometry, rng: np.random.Generator) -> list[np.ndarray]:
+    """Threads and blobs that stand still, each a picture of its own, and a glow, in units of the noise."""
     rows, columns = np.mgrid[: geometry.rows, : geometry.columns].astype(np.float32)
-    image = np.zeros((geometry.rows, geometry.columns), np.float32)
+    layers = []
     top = geometry.rows * 0.8
     for _ in range(recipe.threads):
         c0, lean, curve = rng.uniform(0.15, 0.85) * geometry.columns, rng.normal() * 0.3, rng.normal() * 0.002
@@ -212,34 +217,49 @@ def static_structure(recipe: Recipe, geometry: StripGeometry, rng: np.random.Gen
             / (1 + np.exp(np.clip((r0 - rows) / 4, -50, 50)))
             / (1 + np.exp(np.clip((rows - r1) / 4, -50, 50)))
         )
-        lumps = cv2.GaussianBlur(rng.normal(size=image.shape).astype(np.float32), (0, 0), 4) * 8
-        image += (
+        lumps = cv2.GaussianBlur(rng.normal(size=rows.shape).astype(np.float32), (0, 0), 4) * 8
+        layers.append(
             rng.uniform(0.2, 1)
             * recipe.thread_snr
             * ends
             * np.exp(-0.5 * ((columns - centre) / width) ** 2)
             * np.clip(1 + 0.6 * lumps, 0.1, 3)
-        ).astype(np.float32)
+        )
     for _ in range(recipe.threads):
         r, c, s = (
             rng.uniform(20, top),
             rng.uniform(0.1, 0.9) * geometry.columns,
             rng.uniform(0.6, 3) / recipe.mm_per_row,
         )
-        image += (
+        layers.append(
             rng.uniform(0.2, 1)
             * recipe.thread_snr
             * np.exp(-0.5 * ((rows - r) ** 2 + (columns - c) ** 2) / s**2)
         )
     height = geometry.height_mm(rows)
-    return image + (
+    layers.append(
         40 * np.exp(-np.maximum(height, 0) / 15) + 300 / (1 + np.exp(np.clip(height / 0.8, -50, 50)))
-    ).astype(np.float32)
+    )
+    return [layer.astype(np.float32) for layer in layers]
+
+
+class _Remembering:
+    """Unit Gaussian numbers that keep their values for a time: an Ornstein-Uhlenbeck process."""
+
+    def __init__(self, draw, memory_s: float, first_s: float):
+        self._draw, self._memory_s, self._time_s = draw, memory_s, first_s
+        self.value = draw()
+
+    def at(self, time_s: float) -> np.ndarray:
+        keep = float(np.exp(-(time_s - self._time_s) / self._memory_s))
+        self.value = keep * self.value + (1 - keep**2) ** 0.5 * self._draw()
+        self._time_s = time_s
+        return self.value
 
 
 def _images(recipe, geometry, time_s, knots, noise, rng):
-    still = static_structure(recipe, geometry, rng)
-    shape = still.shape
+    layers = static_layers(recipe, geometry, rng)
+    still, shape = sum(layers), layers[0].shape
     height = geometry.height_mm(np.arange(geometry.rows))
     fringe = (recipe.boil * np.exp(-np.maximum(height, 0) / 3.0) * noise).astype(np.float32)[:, None]
     boil = _field(rng, shape, 1.0 / recipe.mm_per_row)
@@ -248,19 +268,33 @@ def _images(recipe, geometry, time_s, knots, noise, rng):
     cloud = np.cumsum(rng.normal(size=len(time_s)))
     cloud = 1 - recipe.cloud * 0.1 * (cloud - cloud.min()) / max(np.ptp(cloud), 1e-9)
     places = [row_column(geometry, knot.x_mm, knot.y_mm) for knot in knots]
+    apart = np.random.default_rng(
+        [int(1e6 * rng.random()), 7]
+    )  # what is drawn here leaves the rest as it was
+    slow = [
+        _Remembering(lambda: _field(apart, shape, 20.0), recipe.warp_memory_s or 1.0, 0.0) for _ in range(2)
+    ]
+    lit = _Remembering(lambda: apart.normal(size=len(layers) - 1), recipe.thread_memory_s, 0.0)
+    wander = _Remembering(lambda: apart.normal(size=(len(knots), 2)), recipe.knot_memory_s, 0.0)
     previous = time_s[0]
     for i, t in enumerate(time_s):
-        keep = float(np.exp(-(t - previous) / 180.0))  # spicules live some minutes
+        keep = float(np.exp(-(t - previous) / recipe.boil_memory_s))
         boil = keep * boil + (1 - keep**2) ** 0.5 * _field(rng, shape, 1.0 / recipe.mm_per_row)
         warp = [0.5 * w + 0.866 * _field(rng, shape, 20.0) for w in warp]
+        if recipe.warp_memory_s:
+            warp = [one.at(t) for one in slow]
         previous = t
         image = (still + fringe * boil).astype(np.float32)
-        for knot, (row, column) in zip(knots, places, strict=True):
+        if recipe.thread_flicker:
+            for layer, change in zip(layers, recipe.thread_flicker * lit.at(t), strict=False):  # not the glow
+                image += np.float32(change) * layer
+        off = recipe.knot_wander / recipe.mm_per_row * wander.at(t)
+        for knot, (row, column), (up, aside) in zip(knots, places, off, strict=True):
             if knot.snr[i] > 0:
                 _add(
                     image,
-                    row[i],
-                    column[i],
+                    row[i] + up * knot.fwhm_mm,
+                    column[i] + aside * knot.fwhm_mm,
                     knot,
                     knot.snr[i] * np.interp(row[i], np.arange(len(noise)), noise),
                     recipe,

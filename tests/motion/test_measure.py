@@ -11,10 +11,10 @@ from promtrack.motion.knots import find_knots
 from promtrack.motion.meaning import course, front_meaning, knot_meaning
 from promtrack.motion.measure import _notes, _spacing_mm
 from promtrack.motion.records import KnotFit, KnotTrack
-from promtrack.motion.trial import InjectedKnot, inject_knots
 from promtrack.settings import MotionSettings
 from promtrack.sun import SOLAR_RADIUS_KM
 from tests.benchmarks.motion_accuracy import compare, countable
+from tests.motion.injected import InjectedKnot, inject_knots
 from tests.motion.made_strips import Recipe, made_strip
 
 SCENE = Recipe(
@@ -77,6 +77,8 @@ def test_a_record_is_whole(measured):
             knot.snr,
             knot.curve_mm,
             knot.curve_angle_deg,
+            knot.speed_km_s,
+            knot.speed_err_km_s,
         ):
             assert values.shape == (n,)
             assert np.isfinite(values).all()
@@ -183,8 +185,6 @@ def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: fl
         0.0,
         1.0,
         False,
-        0.0,
-        0.0,
     )
     one = np.ones(8)
     return KnotTrack(
@@ -192,6 +192,8 @@ def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: fl
         np.arange(8),
         np.arange(8.0),
         height_mm * one,
+        one,
+        one,
         one,
         one,
         one,

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from promtrack.motion.agreement import match_ridges
-from promtrack.motion.knot_fit import fit_knot
+from promtrack.motion.knot_fit import fit_path
 from promtrack.motion.records import KnotTrack, Ridge
 from promtrack.motion.ridge import find_ridges
 from promtrack.strip.records import StripGeometry, TimeDistance
@@ -140,7 +140,7 @@ def knot(number, radial_km_s, along_km_s, *, angle_deg=70.0, height_mm=50.0):
     err = np.full(30, 0.2)
     along = np.deg2rad(angle - angle[0]) * (700.0 + height)
     rng = np.random.default_rng(number)
-    fit = fit_knot(t, height, along, err, err)
+    path = fit_path(t, np.stack([height, along]), 0.2)
     return KnotTrack(
         number,
         np.arange(30),
@@ -153,7 +153,9 @@ def knot(number, radial_km_s, along_km_s, *, angle_deg=70.0, height_mm=50.0):
         np.full(30, 10.0),
         height,
         angle,
-        fit,
+        path.speed_km_s,
+        path.speed_err_km_s,
+        path.fit,
         9.0,
         1e-6,
         True,

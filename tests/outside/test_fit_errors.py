@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from promtrack.motion.kinematics import fit_polynomial
-from promtrack.motion.knot_fit import fit_knot
+from promtrack.motion.knot_fit import fit_path
 
 ARCSEC_KM = 725.271  # at 1 au
 
@@ -34,11 +34,11 @@ def test_quadratic_term_does_not_change_the_error_at_mid_time():
 
 
 def test_a_knot_states_the_same_error():
-    # TRUTH  the same formula through the knot fit: point and registration error in quadrature (0.6, 0.8 ->
-    # 1).
+    # TRUTH  the same formula through the knot fit, in the mean of 100 tracks with errors of 1 Mm; that of a single
+    # track follows its own scatter, and freer paths that cannot be excluded add up to a fifth.
     n, span = 30, 3600.0
-    time_s = np.linspace(0, span, n)
-    fit = fit_knot(time_s, 0.01 * time_s, 0 * time_s, 0.6, 0.6, shared_radial_mm=0.8, shared_along_mm=0.8)
+    time_s, rng = np.linspace(0, span, n), np.random.default_rng(1)
+    line = np.stack([0.01 * time_s, 0 * time_s])
+    errors = [fit_path(time_s, line + rng.normal(size=(2, n)), 1.0).fit.radial_err_km_s for _ in range(100)]
     exact = 1e3 / (np.std(time_s) * n**0.5)
-    assert fit.radial_err_km_s == pytest.approx(exact, rel=1e-9)
-    assert fit.along_err_km_s == pytest.approx(exact, rel=1e-9)
+    assert exact < np.mean(errors) < 1.2 * exact

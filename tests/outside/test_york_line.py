@@ -4,30 +4,12 @@
 import numpy as np
 import pytest
 
-from promtrack.motion.kinematics import beyond_chance, fit_model, fit_polynomial
+from promtrack.motion.kinematics import beyond_chance, fit_polynomial
 
 X = np.array([0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
 Y = np.array([5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5])
 WEIGHT_X = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1])
 WEIGHT_Y = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500.0])
-
-
-def test_errors_in_both_coordinates():
-    # PUBLISHED  York et al. 2004: intercept 5.479910, slope -0.480533, S = 11.8664 (values from memory,
-    # confirmed by computation); standard deviations from the weights 0.29497 and 0.05799. Tolerance: half the
-    # last digit, and 5e-5 on the deviations, whose formula in the paper neglects second-order terms.
-    fit = fit_model(
-        lambda x, a, b: a + b * x,
-        X,
-        Y,
-        WEIGHT_Y**-0.5,
-        np.array([6.0, -0.6]),
-        x_err=WEIGHT_X**-0.5,
-        slope=lambda x, a, b: np.full_like(x, b),
-    )
-    np.testing.assert_allclose(fit.values, [5.479910, -0.480533], atol=1e-6)
-    np.testing.assert_allclose(fit.errors, [0.29497, 0.05799], atol=5e-5)
-    assert fit.chi2 == pytest.approx(11.8664, abs=5e-5)
 
 
 def test_errors_in_one_coordinate():

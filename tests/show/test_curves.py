@@ -58,12 +58,16 @@ def test_knot_speed_is_the_run_along_the_path(measured_fake):
     height = 20.0 + 30e-3 * time_s - 0.5 * 25e-6 * time_s**2
     angle = np.cumsum(np.r_[0.0, 0.6 / (limb_mm + 0.5 * (height[1:] + height[:-1]))])
     knot = replace(
-        measured_fake.motion.knots[0], time_s=time_s, curve_mm=height, curve_angle_deg=np.rad2deg(angle)
+        measured_fake.motion.knots[0],
+        time_s=time_s,
+        curve_mm=height,
+        curve_angle_deg=np.rad2deg(angle),
+        speed_err_km_s=np.linspace(1.0, 3.0, len(time_s)),
     )
     times = np.array([0.0, 600.0, 1200.0, 1800.0])
     speed, error = knot_speed(knot, limb_mm, times)
     assert speed == pytest.approx(np.hypot(30.0 - 25e-3 * times, 10.0), rel=2e-3)
-    assert error.min() >= knot.fit.speed_err_km_s
+    assert error == pytest.approx(np.interp(times, time_s, knot.speed_err_km_s))
 
 
 def test_knot_speed_at_mid_time_is_the_speed_quoted(measured_fake):

@@ -18,7 +18,6 @@ from matplotlib.patches import Circle, FancyArrowPatch
 from matplotlib.text import Text
 
 import promtrack.show
-from promtrack.motion.records import OWN_PATH
 from promtrack.show.figures import draw_figures
 from promtrack.show.figures.files import recolour, save_sheet
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
@@ -374,15 +373,6 @@ def test_gaps_stay_gaps_in_time_distance_diagrams(measured_fake):
     assert np.isnan(picture).all(axis=0) == pytest.approx(distance > 0.75 * step)
     seen = int(np.flatnonzero(distance < 1.0)[10])
     assert picture[:, seen] == pytest.approx(slit.value[np.abs(slit.time_s - middle[seen]).argmin()])
-
-
-def test_a_ridge_along_the_knots_own_path_is_no_second_speed(measured_fake):
-    # TRUTH  three ridges along knots' own paths beside one that crosses a knot: one case
-    motion = measured_fake.motion
-    own = [replace(motion.ridges[0], slit=OWN_PATH, knot=knot) for knot in (2, 3, 4)]
-    run = replace(measured_fake, motion=replace(motion, ridges=(*motion.ridges, *own)))
-    title = sheet_of("time_distance", run).texts[0].get_text()
-    assert title == "Streaks (ridges) give a knot's speed a second time: 1 of 1 case agree"
 
 
 def test_registration_check_gives_the_verdict_in_words(measured_fake):

@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 
 from promtrack.errors import InputError
-from promtrack.motion.records import OWN_PATH
 from promtrack.rounding import error_text
 from promtrack.show import report
 from promtrack.show.figures.sheets import SHEETS
@@ -257,11 +256,3 @@ def test_cautions_and_settings_are_there(measured_fake, products):
         "how to cite",
     ):
         assert words in page
-
-
-def test_a_ridge_along_a_knots_own_path_names_no_slit(measured_fake, products):
-    own = replace(measured_fake.motion.ridges[0], slit=OWN_PATH)
-    page = written(replace(measured_fake, motion=replace(measured_fake.motion, ridges=(own,))), products)
-    ridges = re.findall(r"<tbody>(.*?)</tbody>", page, flags=re.S)[1]
-    assert ridges.count("<tr") == 1
-    assert "the knot's own path" in ridges.replace("&#x27;", "'").replace("&#39;", "'")

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from promtrack.motion.records import OWN_PATH
 from promtrack.show.findings import heights_title, leading_front, moving_knots, speeds_title
 from promtrack.show.numbers import counted
 from promtrack.show.records import Measured
@@ -40,8 +39,7 @@ def _few(measured: Measured) -> str:
 
 
 def _no_ridge(measured: Measured) -> str:
-    drawn = any(ridge.slit != OWN_PATH for ridge in measured.motion.ridges)
-    if drawn or (measured.motion.slits and measured.settings.motion.slits):
+    if measured.motion.ridges or (measured.motion.slits and measured.settings.motion.slits):
         return ""
     return "no path shows a moving streak"
 

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from scipy.interpolate import CubicSpline
 
-from promtrack.motion.records import OWN_PATH, Oscillation, Ridge
+from promtrack.motion.records import Oscillation, Ridge
 from promtrack.rounding import with_error
 from promtrack.show.curves import drawing_times
 from promtrack.show.figures.labels import label_beside, pixels_of, room_of
@@ -170,8 +170,8 @@ def _ridge_words(measured: Measured, ridge: Ridge) -> str:
 
 
 def _title(measured: Measured, drawn: int) -> str:
-    """What the ridges of the run say together; one along a knot's own path is no second measurement."""
-    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and ridge.slit != OWN_PATH]
+    """What the ridges of the run say together."""
+    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot]
     if crossed:
         agree = sum(ridge.agrees for ridge in crossed)
         cases = counted(len(crossed), "case", "cases")

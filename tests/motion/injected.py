@@ -68,9 +68,9 @@ def recover_knots(
     knots = tuple(_drawn(strip, snr, speed_km_s, fwhm_mm, motion.least_points, rng) for _ in range(count))
     copy = inject_knots(strip, knots, Path(folder) / "injected.bin")
     try:
-        tracks, _ = track_knots(
+        tracks = track_knots(
             copy, find_knots(copy, motion=motion), motion=motion, scale_err=0.0, clock_err=0.0, rng=rng
-        )
+        ).knots
     finally:
         copy.path.unlink()
     best = [next((track for track in tracks if was_found(strip, track, knot)), None) for knot in knots]
