@@ -41,7 +41,7 @@ FASTEST_KM_S = 3000.0  # no plasma at the limb is faster
 LEAST_PART = 4  # points on either side of a break in a track
 MOST_BREAKS = 24  # places at which a break is tried
 BREAK = 12.0  # log likelihood ratio of two paths against one: e^-12, for some 24 places in each track
-LEAST_SIZES = 1.0  # a knot must go farther than this many of its sizes to be called moving
+LEAST_SIZES = 1.5  # a knot must go farther than this many of its sizes to be called moving
 STILL_SIZES = (
     0.5  # a track that went less than this part of its size is one of something that stands still ...
 )
