@@ -22,7 +22,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scipy import fft
 
 from promtrack.errors import InputError
 from promtrack.sequence.quality import sharpness
@@ -212,6 +211,8 @@ def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
     What remains of the loss against the sharpest frame, the first, is made good by up to 15 % where that
     frame stands well above its noise.
     """
+    from scipy import fft  # slow to import, and few recordings are made in bursts
+
     shape, first = frames[0].shape, np.zeros(0)
     total, weights = np.zeros(1), np.zeros(1)
     for frame in frames:
@@ -231,6 +232,6 @@ def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
 
 
 def _amplitude(spectrum: np.ndarray) -> np.ndarray:
-    centred = fft.fftshift(np.abs(spectrum).astype(np.float32), axes=0)
+    centred = np.fft.fftshift(np.abs(spectrum).astype(np.float32), axes=0)
     width = max(min(spectrum.shape[0], 2 * spectrum.shape[1]) / _SMOOTH, 0.5)
-    return fft.ifftshift(cv2.GaussianBlur(centred, (0, 0), width), axes=0) + np.float32(1e-20)
+    return np.fft.ifftshift(cv2.GaussianBlur(centred, (0, 0), width), axes=0) + np.float32(1e-20)

@@ -9,7 +9,6 @@ Standard, but written by many cameras: BAYERPAT, XBAYROFF, YBAYROFF, ROWORDER, S
 
 from __future__ import annotations
 
-import gzip
 import io
 import math
 import re
@@ -20,15 +19,26 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO
 
 import numpy as np
 from astropy.io import fits
 
 from promtrack.errors import InputError
-from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, SAVE_AGAIN, Found, Stamps, check_size
+from promtrack.sequence.found import (
+    COPY_AGAIN,
+    MOST_FRAMES,
+    SAVE_AGAIN,
+    Found,
+    Stamps,
+    check_size,
+    is_zipped,
+    number,
+    opened,
+    text,
+)
 
-__all__ = ["fits_frames", "number", "opened", "text"]
+__all__ = ["fits_frames"]
 
 _KEPT = re.compile(
     r"XTENSION|Z?BITPIX|Z?NAXIS\d*|[PG]COUNT|ZIMAGE|BSCALE|BZERO|Z?BLANK|SATURATE|ROWORDER|[XY]?BAY(ERPAT|ROFF)"
@@ -84,31 +94,6 @@ class _Unit:
         return [axis if isinstance(axis, int) and axis >= 0 else 0 for axis in axes]
 
 
-def number(cards: dict[str, object], *names: str, default: float = np.nan) -> float:
-    """The first of the keywords that holds a number."""
-    values = (cards.get(name) for name in names)
-    return next(
-        (float(v) for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)), default
-    )
-
-
-def text(cards: dict[str, object], *names: str) -> str:
-    """The first of the keywords that holds a text, stripped."""
-    values = (cards.get(name) for name in names)
-    return next((v.strip() for v in values if isinstance(v, str) and v.strip()), "")
-
-
-def opened(path: Path) -> BinaryIO:
-    """The file, unpacked on the fly where it is gzipped."""
-    # a gzip file reads and seeks like any binary file, but the type stubs do not call it one
-    return cast(BinaryIO, gzip.open(path, "rb")) if _zipped(path) else path.open("rb")
-
-
-def _zipped(path: Path) -> bool:
-    with path.open("rb") as file:
-        return file.read(2) == b"\x1f\x8b"
-
-
 def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     """One frame a plane of the first unit that holds a picture.
 
@@ -126,7 +111,7 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     check_size(rows, columns)
     if planes > MOST_FRAMES:
         raise InputError(f"claims {planes} planes", remedy=SAVE_AGAIN)
-    if not _zipped(path) and unit.data + unit.length > size:
+    if not is_zipped(path) and unit.data + unit.length > size:
         raise InputError(
             f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there", remedy=COPY_AGAIN
         )

@@ -5,9 +5,11 @@ Nothing is decoded to find a frame: its size and depth come from the file's head
 
 from __future__ import annotations
 
+import gzip
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO, cast
 
 import numpy as np
 
@@ -22,6 +24,10 @@ __all__ = [
     "Stamps",
     "as_stored",
     "check_size",
+    "is_zipped",
+    "number",
+    "opened",
+    "text",
 ]
 
 MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size is allocated
@@ -104,3 +110,29 @@ def check_size(rows: int, columns: int) -> None:
             f"claims {columns} x {rows} pixels, more than the limit of {MOST_PIXELS // 1_000_000} million",
             remedy="crop the frames, or remove the file if its header is damaged",
         )
+
+
+def number(cards: dict[str, object], *names: str, default: float = np.nan) -> float:
+    """The first of the keywords that holds a number."""
+    values = (cards.get(name) for name in names)
+    return next(
+        (float(v) for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)), default
+    )
+
+
+def text(cards: dict[str, object], *names: str) -> str:
+    """The first of the keywords that holds a text, stripped."""
+    values = (cards.get(name) for name in names)
+    return next((v.strip() for v in values if isinstance(v, str) and v.strip()), "")
+
+
+def opened(path: Path) -> BinaryIO:
+    """The file, unpacked on the fly where it is gzipped."""
+    # a gzip file reads and seeks like any binary file, but the type stubs do not call it one
+    return cast(BinaryIO, gzip.open(path, "rb")) if is_zipped(path) else path.open("rb")
+
+
+def is_zipped(path: Path) -> bool:
+    """Whether the file is packed by gzip."""
+    with path.open("rb") as file:
+        return file.read(2) == b"\x1f\x8b"

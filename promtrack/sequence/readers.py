@@ -14,8 +14,7 @@ from pathlib import Path
 
 from promtrack.errors import InputError, printable
 from promtrack.sequence.capture import HEADER, capture_frames, is_capture
-from promtrack.sequence.fitsfile import fits_frames, opened
-from promtrack.sequence.found import COPY_AGAIN, Found
+from promtrack.sequence.found import COPY_AGAIN, Found, opened
 from promtrack.sequence.records import Rejected
 from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
 from promtrack.sequence.video import video_frames
@@ -176,6 +175,8 @@ def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool,
     if kind == "jpeg":
         return jpeg_frames(file, size)
     if kind == "fits":
+        from promtrack.sequence.fitsfile import fits_frames  # its library is slow to import
+
         return fits_frames(file, size, alone=alone)
     if kind == "capture":
         return capture_frames(file, size)

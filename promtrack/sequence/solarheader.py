@@ -12,10 +12,8 @@ import re
 import warnings
 
 import numpy as np
-from astropy.io import fits
 
-from promtrack.sequence.fitsfile import number, text
-from promtrack.sequence.found import Found
+from promtrack.sequence.found import Found, number, text
 from promtrack.sequence.records import SolarHeader
 from promtrack.sun import SOLAR_RADIUS_KM
 
@@ -56,7 +54,8 @@ def solar_headers(frames: list[Found]) -> tuple[SolarHeader | None, ...]:
 
 def header_from_cards(cards: dict[str, object], *, rows: int, bottom_up: bool = True) -> SolarHeader | None:
     """SolarHeader from the keywords of a picture of `rows` rows, or None where they do not place the Sun."""
-    from astropy.wcs import WCS  # slow to import, and few recordings have such a header
+    from astropy.io import fits  # slow to import, and few recordings have such a header
+    from astropy.wcs import WCS
 
     kinds = [text(cards, f"CTYPE{i}").upper().replace("_", "-") for i in (1, 2)]
     if not (

@@ -8,7 +8,6 @@ from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from astropy.time import Time
 
 from promtrack.errors import SettingsError
 from promtrack.sequence.stamps import Stamp
@@ -72,6 +71,8 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
 
 
 def _scale_to_utc(times: np.ndarray, scale: str) -> np.ndarray:
+    from astropy.time import Time  # slow to import, and few stamps are in another scale
+
     moments = Time(times.astype(str).tolist(), format="isot", scale=scale)
     return moments.utc.to_value("datetime64").astype("datetime64[us]")
 
