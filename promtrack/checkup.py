@@ -9,8 +9,7 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, lock_limb
-from promtrack.limb.geometry import Place
-from promtrack.limb.second import second_limb_note
+
 from promtrack.limb.sky import expected_sky
 from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
@@ -43,14 +42,6 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
             remedy="keep part of the Sun's edge with dark sky beyond it in the frame",
         )
     yield from map(typeset, inspection.verdict)
-    found = int(np.flatnonzero(np.isfinite(inspection.radius_px))[0])
-    place = Place(
-        *(
-            float(value[found])
-            for value in (inspection.centre_x_px, inspection.centre_y_px, inspection.radius_px)
-        )
-    )
-    yield from second_limb_note(sequence.frame(int(inspection.indices[found])), sequence.full_scale, place)
     sky = expected_sky(sequence.times_utc, site=settings.site, camera=settings.camera)
     radius_err = float(np.hypot(inspection.own_radius_err_px, sky.radius_err * inspection.own_radius_px))
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)

@@ -22,9 +22,8 @@ from promtrack.checks import SUBJECTS, light
 from promtrack.errors import InputError, PromtrackError, SettingsError, command_line
 from promtrack.ffmpeg import ffmpeg_program
 from promtrack.limb import lock_limb
-from promtrack.limb.geometry import place_of, to_frame, turn_at
+from promtrack.limb.geometry import to_frame, turn_at
 from promtrack.limb.records import LimbLock
-from promtrack.limb.second import second_limb_note
 from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.prominences import find_prominences
 from promtrack.motion.records import Motion
@@ -397,9 +396,7 @@ def _require(job: Job, stage: str) -> None:
 def _do_lock(job: Job, progress: Told) -> list[Path]:
     s = job.settings
     lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
-    reference = job.sequence.frame(lock.reference)
-    second = second_limb_note(reference, job.sequence.full_scale, place_of(lock, lock.reference))
-    job.lock = replace(lock, notes=(*lock.notes, *second))
+    job.lock = lock
     rejected = int((~lock.used).sum())
     if rejected > s.limb.most_rejected * len(job.sequence) or lock.used.sum() < 2:
         reasons = ", ".join(sorted({reason for reason in lock.reason if reason}))

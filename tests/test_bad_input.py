@@ -164,35 +164,6 @@ def test_less_limb_than_asked_for(tmp_path, capsys, pictures):
     assert "120" in refused_run(capsys, folder, tmp_path / "out", "--set", "limb.least_arc_deg=120")
 
 
-def shifted(picture, down):
-    matrix = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, down]])
-    return cv2.warpAffine(picture, matrix, picture.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
-
-
-@pytest.mark.parametrize("kind", ["double exposure", "two discs"])
-def test_two_limbs_are_said(tmp_path, capsys, pictures, kind, monkeypatch):
-    second = [
-        cv2.addWeighted(p, 0.8, shifted(p, 40), 0.2, 0.0)
-        if kind == "double exposure"
-        else np.maximum(p, p[::-1])
-        for p in pictures
-    ]
-    folder = frames_in(tmp_path / "in", second)
-    assert "There is a second limb" in command(capsys, "check", folder)[1]
-    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
-    from promtrack.pipeline import run
-
-    job = run(folder, tmp_path / "out")
-    assert any("There is a second limb" in note for note in job.lock.notes)
-    assert np.ptp(job.lock.centre_y_px[job.lock.used]) < 20  # one of the two is followed throughout
-
-
-def test_one_limb_is_not_called_two(small_frames, capsys):
-    status, out, _ = command(capsys, "check", small_frames)
-    assert status == 0
-    assert "second limb" not in out
-
-
 def test_the_same_picture_again_and_again_is_said(tmp_path, capsys, pictures):
     assert (
         "one and the same picture"

@@ -32,6 +32,10 @@ class Grid:
     def step_deg(self) -> float:
         return 360.0 / len(self.theta_deg)
 
+    @property
+    def pitch_px(self) -> float:
+        return float(self.offset_px[1] - self.offset_px[0])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Zone:

@@ -7,7 +7,7 @@ the direction of the zenith by 1 - flattening.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -86,6 +86,16 @@ def polar_points(place: Place, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.n
     return np.mod(theta, 360.0), np.hypot(dx, dy)
 
 
+def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
+    """The place moved by an offset measured in the Sun's round, not flattened, frame."""
+    flat = place.flattening
+    if flat:
+        zx, zy = -np.sin(np.radians(place.zenith_deg)), -np.cos(np.radians(place.zenith_deg))
+        along = -flat * (dx_px * zx + dy_px * zy)
+        dx_px, dy_px = dx_px + along * zx, dy_px + along * zy
+    return replace(place, x_px=place.x_px + dx_px, y_px=place.y_px + dy_px)
+
+
 def visible_angles(
     place: Place, shape: tuple[int, int], theta_deg: np.ndarray, margin_px: float = 2.0
 ) -> np.ndarray:
@@ -98,6 +108,20 @@ def visible_angles(
         & (y >= margin_px)
         & (y <= shape[0] - 1 - margin_px)
     )
+
+
+def visible_range(place: Place, shape: tuple[int, int]) -> tuple[float, float]:
+    """Image angles between which the limb can be seen: the full circle less its widest hidden gap."""
+    theta = np.arange(0.0, 360.0, 360.0 / max(360, int(2 * np.pi * place.radius_px)))
+    seen = np.nonzero(visible_angles(place, shape, theta))[0]
+    if not len(seen):
+        return 0.0, 0.0
+    gaps = np.diff(seen, append=seen[0] + len(theta))
+    widest = int(np.argmax(gaps))
+    if gaps[widest] < 3:
+        return 0.0, 360.0
+    start = float(theta[seen[(widest + 1) % len(seen)]])
+    return start, start + 360.0 - float(gaps[widest]) * 360.0 / len(theta)
 
 
 def squeezed(

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.limb.compare import ROUGH_PX
 from promtrack.limb.find import SmallFrame
-from promtrack.limb.look import CEILING
-from promtrack.limb.sky import stated_place
-from promtrack.limb.start import LimbSample, pointed, sample_limb
-from promtrack.limb.verdict import BURNT_BIAS, ROUGH_PX
+from promtrack.limb.look import BURNT_BIAS, CEILING
+from promtrack.limb.sky import stated_places
+from promtrack.limb.start import LimbSample, sample_limb
 from promtrack.rounding import with_error
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
@@ -45,8 +45,7 @@ def inspect_sequence(
 ) -> Inspection:
     """Look at up to `frames` frames spread over the sequence; reads nothing else and changes nothing."""
     picks = np.unique(np.linspace(0, len(sequence) - 1, min(frames, len(sequence))).astype(int))
-    pointing = pointed(sequence, stated_place(sequence.header, limb))
-    stated = pointing.place if pointing else None
+    stated = stated_places(sequence, limb)
     samples: list[LimbSample | None] = []
     problems, burnt, level = [], np.full(len(picks), np.nan), np.full(len(picks), np.nan)
     counts = False  # whole numbers as a camera gives them: of others, as in calibrated frames, the full scale is a guess
@@ -55,7 +54,9 @@ def inspect_sequence(
             frame = sequence.frame(int(index))
             counts |= frame.dtype.kind in "ui"
             burnt[row] = float((frame[::3, ::3] >= 0.99 * sequence.full_scale).mean())
-            sample = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=stated)
+            sample = sample_limb(
+                frame, sequence.full_scale, radius_px=limb.radius_px, guess=stated[int(index)]
+            )
             level[row] = _disc_level(frame, sample, sequence.full_scale)
             samples.append(sample)
             problems.append("")

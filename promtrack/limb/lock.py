@@ -1,33 +1,51 @@
-"""The lock on a whole sequence: one pass over the frames, then one solution for all of them."""
+"""The lock on a whole sequence: every frame measured by itself and against a template, then one solution.
+
+Read in this order: start (radius and places to begin with), look (one frame's limb), template and measure (its limb
+zone), select (frames left out), solve (all centres at once), compare (checks that are not the fit itself).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from promtrack.abreast import abreast, one_thread_each
+from promtrack.checks import Check
 from promtrack.errors import InputError
-from promtrack.limb.absolute import CommonCentre, angle_note, common_centre, header_err_px, join_header
-from promtrack.limb.carried import carried_along
 from promtrack.limb.circle import LimbArcTooShort
-from promtrack.limb.creep import Creep, centre_creep
-from promtrack.limb.edge import Grid
+from promtrack.limb.compare import TurnCheck, compare, header_check, rotation_check
+from promtrack.limb.edge import Grid, unwrap
 from promtrack.limb.find import LimbNotFound
-from promtrack.limb.geometry import Place, visible_angles
-from promtrack.limb.look import Follower, Look
-from promtrack.limb.radius import RadiusFit, collect_edges, fit_radius
-from promtrack.limb.rays import shifted_place
+from promtrack.limb.geometry import Place, visible_range
+from promtrack.limb.look import BURNT_BIAS, CEILING, Finder, Look, make_finder
+from promtrack.limb.measure import FrameMeasure, measure, unmatched
 from promtrack.limb.records import LimbLock
-from promtrack.limb.reject import judge, sharpness_of, transparency_of
-from promtrack.limb.sky import Expected, OpticalRadius, expected_sky, optical_radius, stated_place
-from promtrack.limb.solve import Centres, fit_centres
-from promtrack.limb.start import pointed, starting_radius
-from promtrack.limb.track import EARLY_FRAMES, FrameMeasure, Tracker
-from promtrack.limb.verdict import Settled, burnt_bias, creep_note, settle_radius, turn_model, turn_notes
-from promtrack.sequence.records import Sequence, SolarHeader
+from promtrack.limb.rotation import carried_px
+from promtrack.limb.reject import reasons_against, sharpness_of, transparency_of
+from promtrack.limb.sky import (
+    Expected,
+    OpticalRadius,
+    expected_sky,
+    optical_radius,
+    stated_places,
+    turn_settings,
+)
+from promtrack.limb.solve import Known, Solution, Terms, solve
+from promtrack.limb.start import start_from
+from promtrack.limb.template import LaidZone, Template, make_template, zone_grid
+from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
+from promtrack.workers import map_ahead
+
+WIDE_DEG = 150.0  # limb on which its circle places the Sun better than any feature; ablation row "whole disc"
+STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live for 5 to 20 minutes
+LEAST_STRETCH = 24  # frames in a stretch, however slow they follow each other
+TEMPLATE_FRAMES = 16  # of a stretch, which make its template
+MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
+REACH_SIGMA, LEAST_REACH_PX = 6.0, 6.0
+EDGE_ERR = 0.25  # systematic error of the edge in limb widths; the same study
+HEADER_ERR_ARCSEC = 1.0  # pointing that calibrated frames state (common practice, no source)
 
 
 def lock_limb(
@@ -37,274 +55,331 @@ def lock_limb(
     camera: CameraSettings = CameraSettings(),
     site: SiteSettings = SiteSettings(),
     progress: Callable[[int, int], None] | None = None,
+    terms: Terms = Terms(),
 ) -> LimbLock:
     """Find the Sun's centre and turn in every frame, and the one radius of its limb.
 
     Parameters
     ----------
-    sequence : frames in order of time; each is read once, a handful up to four times
+    sequence : frames in order of time; each is read once, sixteen in twenty minutes twice
     progress : called with (frames done, frames in all)
+    terms : of the solution, for the ablation
 
     Raises
     ------
     LimbNotFound : no limb in any frame, or in too few (`limb.most_rejected`)
     LimbArcTooShort : less limb than `limb.least_arc_deg`
     """
-    pointing = pointed(sequence, stated_place(sequence.header, limb))
-    stated = pointing.place if pointing else None
-    radius, visible = starting_radius(sequence, limb, pointing)
-    expected = expected_sky(sequence.times_utc, site=site, camera=camera)
-    follower = Follower(
-        radius,
-        sequence.full_scale,
-        visible,
-        expected.flattening,
-        expected.zenith_deg,
-        replace(stated, radius_px=radius) if stated else None,
-    )
-    tracker = Tracker(radius, sequence.full_scale, follower.grid.step_px)
-    seen = Pass({}, {}, {})
-    # the next frame is looked at while this one is laid on the template
-    with one_thread_each():
-        for index, frame, look in abreast(follower.look_or_reason, _readable(sequence), workers=1):
-            if progress:
-                progress(index, len(sequence))
-            if frame is None or isinstance(look, str):
-                seen.failed[index] = str(look)
-                continue
-            seen.found[index] = tracker.measure(frame, look)
-            seen.looks.setdefault(min(seen.found), look)
-            if len(seen.found) == EARLY_FRAMES:
-                seen.look_again(tracker)
-    if 1 < len(seen.found) < EARLY_FRAMES:
-        seen.look_again(tracker)
-    if progress:
-        progress(len(sequence), len(sequence))
-    optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated)
-    return _assemble(sequence, limb, camera, (follower, tracker), expected, optics, seen)
+    stated = stated_places(sequence, limb)
+    start = start_from(sequence, limb, stated)
+    sky = expected_sky(sequence.times_utc, site=site, camera=camera)
+    finder = make_finder(start.radius_px, start.visible_px, sequence.full_scale, start.places, sky, stated)
+    wide = start.visible_px > np.radians(WIDE_DEG) * start.radius_px
+    optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated[0])
+
+    layout = Layout(sequence, finder, wide, sky.turn_deg)
+    templates = layout.templates()
+    turning = layout.turn_checks(templates, turn_settings(sequence.times_utc, site=site, camera=camera))
+    if any(check.level == "poor" for check in turning):
+        sky = replace(sky, turn_deg=np.full(len(sequence), np.nan))
+        layout = replace(layout, turn_deg=sky.turn_deg)
+        templates = layout.templates()
+    seen = layout.all_frames(templates, progress)
+    return Assembly(sequence, limb, camera, sky, optics, layout, templates, terms, turning).lock(seen)
 
 
-def _readable(sequence: Sequence) -> Iterator[tuple[int, np.ndarray | None, str]]:
-    """Every frame in order; one that cannot be read comes as None with the reason."""
-    waiting = list(range(len(sequence)))
-    while waiting:
-        done = 0
-        try:
-            for index, frame in sequence.frames(waiting):
-                done += 1
-                yield index, frame, ""
-            return
-        except InputError as error:
-            yield waiting[done], None, error.what
-            waiting = waiting[done + 1 :]
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Pass:
-    """What the pass over the frames gave, by frame index."""
+    """What the frames gave, by number."""
 
     found: dict[int, FrameMeasure]
     failed: dict[int, str]
-    looks: dict[int, Look]  # of the first frame found, for its points
-
-    def look_again(self, tracker: Tracker) -> None:
-        """Take the first frames' shifts from the template as it is by now."""
-        for index, shifts in zip(list(self.found), tracker.second_look(), strict=False):
-            self.found[index] = replace(self.found[index], shifts=shifts)
+    first: Look  # of the first frame found, for its points
 
 
-def _assemble(
-    sequence: Sequence,
-    limb: LimbSettings,
-    camera: CameraSettings,
-    stages: tuple[Follower, Tracker],
-    expected: Expected,
-    optics: OpticalRadius | None,
-    seen: Pass,
-) -> LimbLock:
-    follower, tracker = stages
-    if not seen.found:
-        index = min(seen.failed)
-        raise LimbNotFound(seen.failed[index]).at(sequence.names[index])
-    indices = np.array(sorted(seen.found))
-    reasons = judge([seen.found[i] for i in indices])
-    good = np.array([not r for r in reasons])
-    if good.sum() < max(1, (1 - limb.most_rejected) * len(sequence)):
-        raise _too_many(sequence, indices, reasons, seen.failed)
-    kept = [m for m, g in zip([seen.found[i] for i in indices], good, strict=True) if g]
-    arc = float(np.median([m.signs.arc_deg for m in kept]))
-    if arc < limb.least_arc_deg:
-        raise LimbArcTooShort(arc, limb.least_arc_deg).at(sequence.names[int(indices[good][0])])
-    edges = collect_edges(kept, tracker.bin_deg)
-    settled = settle_radius(
-        fit_radius(edges),
-        kept,
-        tracker.radius_px,
-        limb=limb,
-        optics=optics,
-        refraction_err=expected.radius_err,
-    )
-    radius, notes = settled.radius, settled.notes
-    model = turn_model(
-        sequence.time_s[indices[good]], expected.turn_deg[indices[good]], camera.mount, tracker.radius_px
-    )
-    carried = carried_along(
-        tracker.template,
-        tracker.radius_px,
-        tracker.ceiling,
-        sequence,
-        indices[good],
-        limb=limb,
-        camera=camera,
-    )
-    centres = fit_centres(kept, edges, tracker.radius_px, radius, tracker.block_px, model, carried.course_px)
-    error = common_centre(edges, radius)
-    notes += angle_note(error, tracker.radius_px)
-    if follower.stated is not None and sequence.header is not None and indices[good][0] != 0:
-        notes.append(
-            "The first frame is left out, and the FITS header's centre with it, since it holds for that frame only."
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """How the frames of a sequence are measured: each by itself, on the template of its stretch of time."""
+
+    sequence: Sequence
+    finder: Finder
+    wide: bool
+    turn_deg: np.ndarray  # (n,) computed or assumed; nan where it is not known
+
+    @property
+    def turn_known(self) -> bool:
+        """Whether the turn is computed or assumed, and not to be found."""
+        return bool(np.isfinite(self.turn_deg).all())
+
+    def turn_of(self, index: int) -> float:
+        """Turn of a frame as it is expected, 0 where nothing is."""
+        return float(np.nan_to_num(self.turn_deg[index]))
+
+    def stretches(self) -> list[np.ndarray]:
+        """Frames of each stretch of time."""
+        time = self.sequence.time_s
+        gap = np.flatnonzero(np.diff(time) > STRETCH_S) + 1
+        parts = []
+        for part in np.split(np.arange(len(time)), gap):
+            usual_s = float(np.median(np.diff(time[part]))) if len(part) > 1 else 0.0
+            length_s = max(STRETCH_S, LEAST_STRETCH * usual_s)
+            count = max(1, int(np.ceil((time[part[-1]] - time[part[0]] + 1e-9) / length_s)))
+            edges = time[part[0]] + np.arange(1, count) * (time[part[-1]] - time[part[0]]) / count
+            parts += [p for p in np.split(part, np.searchsorted(time[part], edges)) if len(p)]
+        return parts
+
+    def templates(self) -> dict[int, Template]:
+        """Template of every frame's stretch; frames that stand alone in time have none."""
+        grid, found = zone_grid(self.finder.radius_px), {}
+        last: Template | None = None
+        last_s = -np.inf
+        for part in self.stretches():
+            if len(part) < 2:
+                continue
+            picks = part[
+                np.unique(np.linspace(0, len(part) - 1, min(TEMPLATE_FRAMES, len(part))).astype(int))
+            ]
+            time = self.sequence.time_s[part]
+            near = last if time[0] - last_s < STRETCH_S else None
+            more = near.turn_at(int(part[0])) - self.turn_of(int(part[0])) if near else 0.0
+            laid = [z for z in map_ahead(lambda i, more=more: self._zone(int(i), more, grid), picks) if z]
+            if not laid:
+                continue
+            ceiling = CEILING * self.sequence.full_scale
+            last = make_template(laid, grid, ceiling, self.finder.radius_px, first=near, align=not self.wide)
+            last_s = time[-1]
+            found.update({int(i): last for i in part})
+        return found
+
+    def look(self, index: int) -> tuple[np.ndarray, Look] | str:
+        """A frame and its limb, or why there is none."""
+        try:
+            frame = self.sequence.frame(index)
+        except InputError as error:
+            return f"could not be read: {error.what}"
+        if frame.dtype not in (np.uint8, np.uint16, np.float32):
+            frame = frame.astype(np.float32)
+        try:
+            return frame, self.finder.look(index, frame)
+        except LimbNotFound as error:
+            return error.what
+
+    def turn_checks(
+        self, templates: dict[int, Template], settings: tuple[tuple[str, float], ...]
+    ) -> list[Check]:
+        """The field's rotation as the frames show it, from neighbour to neighbour, against the one assumed.
+
+        Parameters
+        ----------
+        settings : other settings of the mount, in words, and the rotation that each would give, deg an hour
+        """
+        time = self.sequence.time_s
+        span_h = float(np.ptp(time)) / 3600.0
+        if not self.turn_known or span_h <= 0:
+            return []
+        when, drift, before = [np.zeros(0)], [np.zeros(0)], 0.0
+        for template in dict.fromkeys(templates.values()):
+            when.append(time[template.frame])
+            drift.append(before + template.drift_px)
+            before += float(template.drift_px[-1])
+        assumed = float(self.turn_deg[-1] - self.turn_deg[0]) / span_h
+        seen = TurnCheck(np.concatenate(when), np.concatenate(drift), assumed, settings)
+        return rotation_check(seen, self.finder.radius_px)
+
+    def all_frames(self, templates: dict[int, Template], progress: Callable[[int, int], None] | None) -> Pass:
+        """Every frame measured; raises LimbNotFound if none shows a limb."""
+        found: dict[int, FrameMeasure] = {}
+        failed: dict[int, str] = {}
+        first: Look | None = None
+        count = len(self.sequence)
+        for index, seen in map_ahead(lambda i: self.measured(i, templates), range(count)):
+            if progress:
+                progress(index, count)
+            if isinstance(seen, str):
+                failed[index] = seen
+                continue
+            found[index], look = seen
+            first = first or look
+        if progress:
+            progress(count, count)
+        if first is None:
+            raise LimbNotFound(failed[min(failed)]).at(self.sequence.names[min(failed)])
+        return Pass(found, failed, first)
+
+    def reach_px(self, look: Look) -> float:
+        """How far a frame may lie from its template along the limb: as far as its circle leaves that open, and
+        anywhere near where the field turns in a way that is not known."""
+        if self.wide:
+            return 0.0
+        if not self.turn_known:
+            return MOST_ALONG_PX
+        return float(np.clip(REACH_SIGMA * look.along_err_px, LEAST_REACH_PX, MOST_ALONG_PX))
+
+    def _zone(self, index: int, more_deg: float, grid: Grid) -> LaidZone | None:
+        """The limb zone of a frame for a template, turned by `more_deg` beyond what is expected."""
+        seen = self.look(index)
+        if isinstance(seen, str):
+            return None
+        frame, look = seen
+        turn = self.turn_of(index) + more_deg
+        zone = unwrap(frame, replace(look.place, turn_deg=turn), grid)
+        return LaidZone(index, turn, zone, self.reach_px(look)) if len(zone.ray) > 32 else None
+
+    def measured(
+        self, index: int, templates: dict[int, Template]
+    ) -> tuple[int, tuple[FrameMeasure, Look] | str]:
+        """The frame's number, and what it contributes or why it does not."""
+        seen = self.look(index)
+        if isinstance(seen, str):
+            return index, seen
+        frame, look = seen
+        template = templates.get(index)
+        if template is None:
+            return index, (unmatched(look, self.turn_of(index), self.finder), look)
+        turn = self.turn_of(index) if self.turn_known else template.turn_at(index)
+        how = {"reach_px": self.reach_px(look), "turning": not self.turn_known}
+        return index, (measure(frame, look, turn, template, self.finder, **how), look)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assembly:
+    """What the solution is made from, beside the frames' own measures."""
+
+    sequence: Sequence
+    limb: LimbSettings
+    camera: CameraSettings
+    sky: Expected
+    optics: OpticalRadius | None
+    layout: Layout
+    templates: dict[int, Template]
+    terms: Terms
+    turning: list[Check]
+
+    def lock(self, seen: Pass) -> LimbLock:
+        """Frames chosen, solved, checked."""
+        found, failed, points = seen.found, seen.failed, seen.first
+        indices = np.array(sorted(found))
+        measures = [found[i] for i in indices]
+        reasons = dict(failed)
+        against = reasons_against(measures)
+        reasons |= {int(i): r for i, r in zip(indices, against, strict=True) if r}
+        chosen = self._enough(indices, reasons)
+        solution, known, notes = self._solved([found[i] for i in chosen], chosen)
+        worse = compare(solution, [found[i] for i in chosen], known, self.sequence.time_s[chosen])
+        if worse.left_out:
+            reasons |= {int(chosen[k]): reason for k, reason in worse.left_out.items()}
+            chosen = self._enough(indices, reasons)
+            solution, known, notes = self._solved([found[i] for i in chosen], chosen)
+            worse = compare(solution, [found[i] for i in chosen], known, self.sequence.time_s[chosen])
+        return self._record(
+            solution, known, indices, measures, chosen, reasons, points, notes, [*self.turning, *worse.checks]
         )
-    elif follower.stated is not None and sequence.header is not None:
-        found = shifted_place(kept[0].place, *centres.shift_px[0])
-        centres, radius, said = _with_header(centres, radius, error, found, follower.stated, sequence.header)
-        notes += said
-    creep = centre_creep(edges, expected.unmodelled[indices[good]], tracker.radius_px)
-    notes = [
-        *notes,
-        *turn_notes(
-            sequence.time_s[indices[good]],
-            centres,
-            arc,
-            camera.mount,
-            tracker.radius_px,
-            bool(np.isfinite(expected.turn_deg).all()),
-        ),
-        *expected.notes,
-        *creep_note(creep),
-        *carried.notes,
-    ]
-    return _lock(
-        sequence,
-        tracker,
-        expected,
-        seen,
-        good,
-        reasons,
-        replace(settled, radius=radius, notes=notes),
-        (centres, creep),
-    )
+
+    def _enough(self, indices: np.ndarray, reasons: dict[int, str]) -> np.ndarray:
+        chosen = np.array([i for i in indices if int(i) not in reasons])
+        if len(chosen) < max(1, (1 - self.limb.most_rejected) * len(self.sequence)):
+            first = min(reasons)
+            raise LimbNotFound(
+                f"{len(reasons)} of {len(self.sequence)} frames cannot be trusted, "
+                f"the first because: {reasons[first]}"
+            ).at(self.sequence.names[first])
+        return chosen
+
+    def _solved(self, kept: list[FrameMeasure], chosen: np.ndarray) -> tuple[Solution, Known, list[str]]:
+        arc = float(np.median([m.signs.arc_deg for m in kept]))
+        if arc < self.limb.least_arc_deg:
+            raise LimbArcTooShort(arc, self.limb.least_arc_deg).at(self.sequence.names[int(chosen[0])])
+        radius, notes = self.layout.finder.radius_px, []
+        systematic = EDGE_ERR * float(np.median([m.signs.width_px for m in kept]))
+        burnt = burnt_bias_px(kept, radius)
+        carried, said = np.zeros(len(kept)), ()
+        template = self.templates.get(int(chosen[0]))
+        if template is not None and self.terms.rotation and not self.layout.wide:
+            carried, said = carried_px(
+                template, radius, self.sequence, chosen, limb=self.limb, camera=self.camera
+            )
+        turn = np.radians(self.sky.turn_deg[chosen]) * radius
+        header = np.array(
+            [(np.nan, np.nan) if p is None else (p.x_px, p.y_px) for p in self.layout.finder.stated]
+        )[chosen]
+        has_header = bool(np.isfinite(header).any()) and self.terms.header
+        known = Known(
+            wide=self.layout.wide,
+            turn_px=turn if np.isfinite(turn).all() else None,
+            carried_px=carried,
+            edge_bias_px=float(np.sqrt(systematic**2 + burnt**2 + (self.sky.radius_err * radius) ** 2)),
+            radius_px=self.limb.radius_px,
+        )
+        time = self.sequence.time_s[chosen]
+        solution = solve(kept, time, known, self.terms)
+        own = solution.radius_px, solution.radius_err_px
+        if self.optics and self.limb.radius_px is None:
+            apart = abs(own[0] - self.optics.radius_px) / np.hypot(own[1], self.optics.err_px)
+            if apart <= 3.0:
+                known = replace(known, optics_px=(self.optics.radius_px, self.optics.err_px))
+        if has_header and self.sequence.header is not None:
+            err = HEADER_ERR_ARCSEC / self.sequence.header.arcsec_per_px
+            check = header_check(solution, header, err)
+            known = replace(known, header_px=header, header_err_px=err) if check.level == "good" else known
+        if known.optics_px is not None or known.header_px is not None:
+            solution = solve(kept, time, known, self.terms)
+        return replace(solution, own_radius_px=own), replace(known, header_seen_px=header), [*notes, *said]
+
+    def _record(
+        self, solution: Solution, known: Known, indices, measures, chosen, reasons, points, notes, checks
+    ) -> LimbLock:
+        count = len(self.sequence)
+
+        def spread(values, where=chosen):
+            full = np.full(count, np.nan)
+            full[where] = values
+            return full
+
+        turn = np.degrees((solution.turn_px - solution.turn_px[0]) / solution.radius_px)
+        place = Place(*solution.centre_px[0], solution.radius_px)
+        low, high = visible_range(place, self.sequence.shape)
+        unmodelled = self.sky.unmodelled[chosen]
+        drift = np.sqrt(3 / 8) * solution.radius_px * np.abs(unmodelled - unmodelled.mean())
+        burnt = burnt_bias_px(
+            [m for i, m in zip(indices, measures, strict=True) if i in set(chosen)], solution.radius_px
+        )
+        return LimbLock(
+            names=self.sequence.names,
+            used=np.isin(np.arange(count), chosen),
+            reason=tuple(reasons.get(i, "") for i in range(count)),
+            centre_x_px=spread(solution.centre_px[:, 0]),
+            centre_y_px=spread(solution.centre_px[:, 1]),
+            centre_err_px=spread(solution.across_err_px),
+            along_err_px=spread(solution.along_err_px),
+            refraction_drift_err_px=spread(np.zeros(len(chosen)) if known.wide else drift),
+            angle_deg=spread(turn),
+            angle_err_deg=spread(np.degrees(solution.turn_err_px / solution.radius_px)),
+            frame_radius_px=spread(solution.frame_radius_px),
+            frame_radius_err_px=spread(solution.frame_radius_err_px),
+            limb_arc_deg=spread([m.signs.arc_deg for m in measures], indices),
+            limb_rms_px=spread([m.signs.rms_px for m in measures], indices),
+            sharpness=spread(sharpness_of(measures), indices),
+            transparency=spread(transparency_of(measures), indices),
+            sky=spread([m.signs.sky for m in measures], indices),
+            saturated_fraction=spread([m.signs.saturated_fraction for m in measures], indices),
+            flattening=self.sky.flattening,
+            zenith_deg=self.sky.zenith_deg,
+            radius_px=solution.radius_px,
+            radius_err_px=solution.radius_err_px,
+            own_radius_px=solution.own_radius_px[0],
+            own_radius_err_px=solution.own_radius_px[1],
+            from_deg=low,
+            to_deg=high,
+            reference=int(chosen[0]),
+            limb_points_px=points.points_px,
+            rejected_points_px=points.rejected_px,
+            shape=self.sequence.shape,
+            edge_bias_px=burnt,
+            notes=tuple([*notes, *self.sky.notes]),
+            checks=tuple(checks),
+        )
 
 
-def _with_header(
-    centres: Centres,
-    radius: RadiusFit,
-    error: CommonCentre,
-    found: Place,
-    followed: Place,
-    header: SolarHeader,
-) -> tuple[Centres, RadiusFit, list[str]]:
-    """Centres and radius joined with the header's centre; `followed` is that centre where its limb was found
-    to stand."""
-    stated = replace(followed, x_px=header.centre_x_px, y_px=header.centre_y_px)
-    off_px = float(np.hypot(followed.x_px - stated.x_px, followed.y_px - stated.y_px))
-    err_px, said = header_err_px(header.arcsec_per_px, off_px)
-    centres, radius, more = join_header(centres, radius, error, found, stated, err_px)
-    return centres, radius, [*said, *more]
-
-
-def _too_many(
-    sequence: Sequence, indices: np.ndarray, reasons: list[str], failed: dict[int, str]
-) -> LimbNotFound:
-    everything = dict(failed)
-    everything.update({int(i): r for i, r in zip(indices, reasons, strict=True) if r})
-    first = min(everything)
-    error = LimbNotFound(
-        f"{len(everything)} of {len(sequence)} frames cannot be trusted, "
-        f"the first because: {everything[first]}"
-    )
-    error.at(sequence.names[first])
-    return error
-
-
-def _lock(
-    sequence: Sequence,
-    tracker: Tracker,
-    expected: Expected,
-    seen: Pass,
-    good: np.ndarray,
-    reasons: list[str],
-    settled: Settled,
-    placed: tuple[Centres, Creep],
-) -> LimbLock:
-    radius, found, failed = settled.radius, seen.found, seen.failed
-    centres, creep = placed
-    indices = np.array(sorted(found))
-    count = len(sequence)
-    chosen = indices[good]
-    reason = [failed.get(i, "") for i in range(count)]
-    for i, text in zip(indices, reasons, strict=True):
-        reason[i] = text
-    final = tracker.radius_px + radius.shift_px
-    turn_px = centres.turn_px + np.radians([found[i].place.turn_deg for i in chosen]) * tracker.radius_px
-    turn_deg = np.degrees((turn_px - turn_px[0]) / tracker.radius_px)
-    places = [shifted_place(found[i].place, *s) for i, s in zip(chosen, centres.shift_px, strict=True)]
-    reference = int(chosen[0])
-    place = Place(places[0].x_px, places[0].y_px, final)
-    low, high = _visible_range(place, sequence.shape, tracker.template.grid)
-    all_found = [found[i] for i in indices]
-    first = min(found)
-
-    def spread(values, default=np.nan, where=chosen):
-        full = np.full(count, default, float)
-        full[where] = values
-        return full
-
-    return LimbLock(
-        names=sequence.names,
-        used=np.isin(np.arange(count), chosen),
-        reason=tuple(reason),
-        centre_x_px=spread([p.x_px for p in places]),
-        centre_y_px=spread([p.y_px for p in places]),
-        centre_err_px=spread(centres.across_err_px),
-        along_err_px=spread(centres.along_err_px),
-        creep_err_px=spread(creep.across_px),
-        creep_along_err_px=spread(creep.along_px),
-        angle_deg=spread(turn_deg),
-        angle_err_deg=spread(np.degrees(centres.turn_err_px / final)),
-        frame_radius_px=spread(tracker.radius_px + radius.frame_shift_px),
-        frame_radius_err_px=spread(radius.frame_err_px),
-        limb_arc_deg=spread([m.signs.arc_deg for m in all_found], where=indices),
-        limb_rms_px=spread([m.signs.rms_px for m in all_found], where=indices),
-        sharpness=spread(sharpness_of(all_found), where=indices),
-        transparency=spread(transparency_of(all_found), where=indices),
-        sky=spread([m.signs.sky for m in all_found], where=indices),
-        saturated_fraction=spread([m.signs.saturated_fraction for m in all_found], where=indices),
-        flattening=expected.flattening,
-        zenith_deg=expected.zenith_deg,
-        radius_px=final,
-        radius_err_px=radius.err_px,
-        own_radius_px=settled.own_px,
-        own_radius_err_px=settled.own_err_px,
-        from_deg=low,
-        to_deg=high,
-        reference=reference,
-        limb_points_px=seen.looks[first].points_px,
-        rejected_points_px=seen.looks[first].rejected_px,
-        shape=sequence.shape,
-        edge_bias_px=burnt_bias([found[i] for i in chosen], final),
-        notes=tuple(settled.notes),
-    )
-
-
-def _visible_range(place: Place, shape: tuple[int, int], grid: Grid) -> tuple[float, float]:
-    """Image angles between which the limb can be seen: the full circle less its widest hidden gap."""
-    seen = np.nonzero(visible_angles(place, shape, grid.theta_deg))[0]
-    if not len(seen):
-        return 0.0, 0.0
-    gaps = np.diff(seen, append=seen[0] + len(grid.theta_deg))
-    widest = int(np.argmax(gaps))
-    if gaps[widest] < 3:
-        return 0.0, 360.0
-    start = float(grid.theta_deg[seen[(widest + 1) % len(seen)]])
-    extent = 360.0 - gaps[widest] * grid.step_deg
-    return start, start + extent
+def burnt_bias_px(kept: list[FrameMeasure], radius_px: float) -> float:
+    """Stated shift of the edge of a burnt-out disc, px outward; 0 for a disc that is not."""
+    return BURNT_BIAS * radius_px if np.mean([m.signs.burnt_limb for m in kept]) > 0.5 else 0.0

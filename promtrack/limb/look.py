@@ -1,8 +1,8 @@
 """One frame by itself: where the Sun stands in it, the edge of its limb and its light.
 
-A frame is first placed to about a pixel on its reduced picture, starting from the frame before, so that drift
-and jumps are followed; only when that fails is the limb looked for anew. Then the limb is found at full
-resolution on few rays and measured on all of them. Angles are the frame's own: nothing here knows of a turn.
+A frame is first placed to about a pixel on its reduced picture, starting from where a few frames spread over
+the sequence have it; only when that fails is the limb looked for anew. Then the limb is found at full
+resolution on few rays and measured on all of them. No frame depends on another, so that all can be measured at once. Angles are the frame's own: nothing here knows of a turn.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ import numpy as np
 from promtrack.limb.circle import Circle, median
 from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
-from promtrack.limb.geometry import Place, frame_points, visible_angles
-from promtrack.limb.rays import RayFit, coarse_place, fit_rays, shifted_place, stated_start
+from promtrack.limb.geometry import Place, frame_points, shifted_place, visible_angles
+from promtrack.limb.rays import RayFit, coarse_place, fit_rays, stated_start
+from promtrack.limb.sky import Expected
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
 BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
@@ -26,7 +27,14 @@ FEW_RAYS = 4  # one ray in so many finds the limb before all of them measure it
 EDGE_INSIDE_PX = 20.0  # extent of the zone in which the edge is measured
 EDGE_OUTSIDE_PX = 24.0
 LEAST_RAYS = 24
+ALIKE_PX = 100.0  # limb over which the air and the limb's relief move the edge alike
+BIN_PX = 16.0  # least limb over which edge offsets are averaged
+MOST_BINS = 96  # of the limb seen
 CEILING = 0.97  # part of full scale above which the camera is taken as burnt out
+
+# A burnt-out disc is cut where the light under the fringe reaches full scale: 1.2 px outside the limb at 3
+# times full scale, 4.0 at 6.5 times, 6.0 at 12 times, on a radius of 1064 px (docs/studies/limb_edge_bias.py)
+BURNT_BIAS = 4.0 / 1064
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,78 +64,73 @@ class Look:
     signs: LimbSigns
     points_px: np.ndarray  # (k, 2) edge points kept and
     rejected_px: np.ndarray  # (j, 2) rejected
+    along_err_px: float  # 1 sigma of `place` along the limb, were every stretch of ALIKE_PX one measurement
 
 
-class Follower:
-    """Looks at one frame after the other and keeps the last place; an accumulator changed in place."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Finder:
+    """Finds the limb in any frame of a sequence, each by itself."""
 
-    def __init__(
-        self,
-        radius_px: float,
-        full_scale: float,
-        visible_px: float,
-        flattening: np.ndarray,
-        zenith_deg: np.ndarray,
-        stated: Place | None = None,
-    ):
-        self.radius_px, self.full_scale = radius_px, full_scale
-        self.flattening, self.zenith_deg = flattening, zenith_deg
-        self.stated = stated
-        self.last: Place | None = None
-        inside, ray_px = min(EDGE_INSIDE_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
-        self.grid = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=ray_px)
-        self.few = make_grid(
-            radius_px, inside, EDGE_OUTSIDE_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100)
-        )
+    radius_px: float  # provisional
+    full_scale: float
+    grid: Grid  # rays on which the edge is measured
+    few: Grid  # and those on which it is found
+    bin_deg: float
+    least_rays: float  # in a bin of limb
+    starts: tuple[tuple[int, Place], ...]  # frames whose place is known to a pixel or so
+    flattening: np.ndarray
+    zenith_deg: np.ndarray
+    stated: tuple[Place | None, ...]  # as headers have it, a frame each
 
     def look(self, index: int, frame: np.ndarray) -> Look:
-        """Look at the next frame; raises LimbNotFound."""
+        """The limb in frame `index`; raises LimbNotFound."""
         small = SmallFrame(frame, self.full_scale)
         place = self._start(index, small)
         _, _, fit = _edge_near(frame, place, self.few, SEARCH_PX + small.factor)
         place = shifted_place(place, *fit.shift_px)
         zone, edge, fit = _edge_near(frame, place, self.grid, SEARCH_PX)
         wide = edge_of(zone, self.grid, search_px=SEARCH_PX, blur_px=WIDE_PX, along_px=ALONG_PX)
-        self.last = shifted_place(place, *fit.shift_px)
         return _described(frame, small, place, (zone, edge, wide, fit), self.grid, self.full_scale)
 
-    def look_or_reason(
-        self, read: tuple[int, np.ndarray | None, str]
-    ) -> tuple[int, np.ndarray | None, Look | str]:
-        """Index, frame, and its look or why there is none; `read` is index, frame, and why it could not be
-        read."""
-        index, frame, trouble = read
-        if frame is None:
-            return index, None, f"could not be read: {trouble}"
-        if frame.dtype not in (np.uint8, np.uint16, np.float32):
-            frame = frame.astype(np.float32)
-        try:
-            return index, frame, self.look(index, frame)
-        except LimbNotFound as error:
-            return index, frame, error.what
-
     def _start(self, index: int, small: SmallFrame) -> Place:
+        """Where to begin: as the header has it, near the frames whose place is known, or anywhere."""
         sky = {"flattening": float(self.flattening[index]), "zenith_deg": float(self.zenith_deg[index])}
-        if self.stated is not None:
-            place = stated_start(small, replace(self.stated, **sky))
+        stated = self.stated[index]
+        if stated is not None:
+            place = stated_start(small, replace(stated, radius_px=self.radius_px, **sky))
             if place is not None:
                 return place
-        if self.last is not None:
-            place = coarse_place(small, replace(self.last, **sky))
+        for _, near in sorted(self.starts, key=lambda start: abs(start[0] - index))[:3]:
+            place = coarse_place(small, replace(near, radius_px=self.radius_px, **sky))
             if place is not None:
                 return place
-        try:
-            circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
-        except LimbNotFound as error:
-            if self.stated is None:
-                raise
-            raise LimbNotFound(f"{error.what}, not where the FITS header puts it either") from None
+        circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
         # the radius found goes with the centre found; the held radius needs the centre that fits it
         middle = _toward_limb(circle, small)
         shift = circle.radius_px - self.radius_px
         return Place(
             circle.x_px + shift * middle[0], circle.y_px + shift * middle[1], self.radius_px, 0.0, **sky
         )
+
+
+def make_finder(
+    radius_px: float,
+    visible_px: float,
+    full_scale: float,
+    starts: tuple[tuple[int, Place], ...],
+    sky: Expected,
+    stated: tuple[Place | None, ...],
+) -> Finder:
+    """A finder for a limb of this radius, of which at most `visible_px` is seen."""
+    inside, ray_px = min(EDGE_INSIDE_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
+    grid = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=ray_px)
+    few = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100))
+    width_px = max(BIN_PX, visible_px / MOST_BINS)
+    bin_deg = 360.0 / max(8, round(2 * np.pi * radius_px / width_px))
+    least = max(2.0, np.radians(bin_deg) * radius_px / grid.step_px / 3)
+    return Finder(
+        radius_px, full_scale, grid, few, bin_deg, least, starts, sky.flattening, sky.zenith_deg, stated
+    )
 
 
 def _edge_near(frame: np.ndarray, place: Place, grid: Grid, search_px: float) -> tuple[Zone, Edge, RayFit]:
@@ -158,6 +161,11 @@ def _described(
     bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, kept)
     points = np.column_stack(frame_points(place, theta, place.radius_px + offset))
     inside = (grid.offset_px > -16) & (grid.offset_px < -6)
+    spread = np.linalg.eigvalsh(np.cov(np.array([np.sin(phi[kept]), np.cos(phi[kept])]), bias=True))
+    spread = (
+        float(spread[-1]) + 1e-6
+    )  # of the outward directions: how well the curvature tells the place along
+    along_err = fit.rms_px * float(np.sqrt(ALIKE_PX / grid.step_px / max(kept.sum(), 1) / spread))
     sky, dark = _surroundings(small, place)
     disc = median(zone.value[::2, inside])
     signs = LimbSigns(
@@ -173,7 +181,7 @@ def _described(
         float((frame[::5, ::5] >= 0.99 * full_scale).mean()),
         disc > CEILING * full_scale,
     )
-    return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept])
+    return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept], along_err)
 
 
 def _toward_limb(circle: Circle, small: SmallFrame) -> np.ndarray:

@@ -10,7 +10,7 @@ import numpy as np
 from promtrack.limb.circle import MAD, Circle, biweight, median
 from promtrack.limb.edge import Edge, edge_of, make_grid, unwrap
 from promtrack.limb.find import SmallFrame, limb_stands_at
-from promtrack.limb.geometry import Place
+from promtrack.limb.geometry import Place, shifted_place
 
 REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels
 GUESS_SMALL_PX = 5  # the same around a place that a header states
@@ -89,13 +89,3 @@ def stated_start(small: SmallFrame, stated: Place) -> Place | None:
     if found is None and limb_stands_at(small, Circle(stated.x_px, stated.y_px, stated.radius_px)):
         return stated
     return found
-
-
-def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
-    """The place moved by an offset measured in the Sun's round, not flattened, frame."""
-    flat = place.flattening
-    if flat:
-        zx, zy = -np.sin(np.radians(place.zenith_deg)), -np.cos(np.radians(place.zenith_deg))
-        along = -flat * (dx_px * zx + dy_px * zy)
-        dx_px, dy_px = dx_px + along * zx, dy_px + along * zy
-    return replace(place, x_px=place.x_px + dx_px, y_px=place.y_px + dy_px)

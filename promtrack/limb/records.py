@@ -41,12 +41,10 @@ class LimbLock:
     centre_y_px: np.ndarray
     centre_err_px: np.ndarray  # 1 sigma, across the limb
     along_err_px: np.ndarray  # 1 sigma, along the limb at the limb
-    creep_err_px: (
+    refraction_drift_err_px: (
         np.ndarray
-    )  # 1 sigma, systematic: slow drift of the centre against the frames' mean, across the limb,
-    creep_along_err_px: (
-        np.ndarray
-    )  # and along it, from flattening that is not modelled; heights above the limb have no part in it
+    )  # 1 sigma, systematic: slow drift of the centre against the frames' mean
+    # from flattening that is not modelled; heights above the limb have no part in it
     angle_deg: np.ndarray  # turn about the Sun's centre relative to the reference frame, counter-clockwise
     angle_err_deg: np.ndarray
     frame_radius_px: np.ndarray  # radius fitted to the frame alone

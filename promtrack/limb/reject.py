@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from promtrack.limb.circle import MAD
-from promtrack.limb.track import FrameMeasure
+from promtrack.limb.measure import FrameMeasure
 
 LEAST_TRANSPARENCY = 0.5  # thinner light than this is cloud, not haze
 LEAST_SHARPNESS = 0.45  # of the usual
@@ -13,7 +13,7 @@ LEAST_DARK = 0.002  # of the frame
 LEAST_KEPT = 0.45  # of the rays along the limb
 
 
-def judge(measures: list[FrameMeasure]) -> list[str]:
+def reasons_against(measures: list[FrameMeasure]) -> list[str]:
     """One short reason a frame, '' for a good one.
 
     Every quantity is judged against the sequence itself: its median, and its own frame-to-frame scatter.
@@ -71,7 +71,7 @@ def transparency_of(measures: list[FrameMeasure]) -> np.ndarray:
 
 def _light(measures: list[FrameMeasure]) -> np.ndarray:
     burnt = np.mean([m.signs.burnt_limb for m in measures]) > 0.2
-    return np.array([m.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
+    return np.array([m.match.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
 
 
 def _misfit(m: FrameMeasure) -> float:

@@ -3,12 +3,12 @@ limb."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from promtrack.limb.geometry import Place
-from promtrack.sequence.records import SolarHeader
+from promtrack.sequence.records import Sequence, SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import (
     ARCSEC_PER_RAD,
@@ -44,10 +44,9 @@ class Expected:
     zenith_deg: np.ndarray  # (n,) image angle of the zenith
     turn_deg: np.ndarray  # (n,) turn of the field since the first frame, nan where unknown
     radius_err: float  # 1 sigma of the radius, relative, from flattening that is not modelled
-    unmodelled: (
-        np.ndarray
-    )  # (n,) that flattening: as computed, or without a site as it would be at the lowest altitude
+    unmodelled: np.ndarray  # (n,) that flattening: as computed, or without a site as at the lowest altitude
     notes: tuple[str, ...]
+    site_known: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +101,26 @@ def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSet
     return Expected(flat, zenith, turn, left, unmodelled, tuple(notes))
 
 
+def turn_settings(
+    times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings
+) -> tuple[tuple[str, float], ...]:
+    """Settings of the mount, in words, and the field's rotation that each would give, degrees an hour."""
+    hours = float((times_utc[-1] - times_utc[0]) / np.timedelta64(1, "s")) / 3600.0
+    settings = [("camera.mount=equatorial", 0.0)] if camera.mount != "equatorial" else []
+    if site.latitude_deg is not None and site.longitude_deg is not None and hours > 0:
+        for mirrored in (False, True):
+            if camera.mount == "altazimuth" and mirrored == camera.mirrored:
+                continue
+            other = replace(camera, mount="altazimuth", mirrored=mirrored)
+            turn = np.unwrap(field_turn_deg(times_utc[[0, -1]], site=site, camera=other), period=360.0)
+            words = [] if camera.mount == "altazimuth" else ["camera.mount=altazimuth"]
+            words += [f"camera.mirrored={str(mirrored).lower()}"] if mirrored != camera.mirrored else []
+            settings.append((" with ".join(words), float(turn[-1] - turn[0]) / hours))
+    elif camera.mount == "equatorial":
+        settings.append(("camera.mount=altazimuth", np.nan))
+    return tuple(settings)
+
+
 def _without_site(possible: float, lowest: np.ndarray) -> str:
     """What an unknown site leaves open; `lowest` is the flattening's course for the lowest Sun."""
     return (
@@ -141,6 +160,15 @@ def optical_radius(
         )
     radius = limb_radius_arcsec(solar_view(time_utc, site=site), limb_height(limb).height_mm) / scale
     return OpticalRadius(radius, radius * float(np.hypot(camera.scale_err, height)))
+
+
+def stated_places(sequence: Sequence, limb: LimbSettings) -> tuple[Place | None, ...]:
+    """Where headers put the Sun, frame by frame; None where nothing is said."""
+    count = len(sequence)
+    headers = (
+        sequence.headers if len(sequence.headers) == count else (sequence.header, *([None] * (count - 1)))
+    )
+    return tuple(stated_place(header, limb) for header in headers)
 
 
 def stated_place(header: SolarHeader | None, limb: LimbSettings) -> Place | None:

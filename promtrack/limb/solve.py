@@ -1,10 +1,14 @@
-"""The centre and turn of every frame, with one radius and honest errors.
+"""One robust least-squares solution for a whole sequence: what the frames show in, every centre and the one
+radius with their errors out. The equations stand in docs/methods.md, "The lock on the limb".
 
-Observed are, in each frame, the edge's offset from a provisional circle in bins of limb, and the shift of
-blocks of the limb zone along the limb against the template. Offsets are linear in what is wanted:
-    edge   = n . dc + dR + relief(angle) + breathing(frame)    n points outward
-    along  = t . dc + R dturn                                  t points along the limb, towards larger angle
-    across = n . dc                                            of the blocks, which leave the edge itself out
+Observed in frame i, against a provisional circle: the edge's offset e in bins of limb, and the shifts along (a)
+and across (x) of blocks of the limb zone against the template. With n pointing outward and t along the limb
+towards larger angle
+    e = n . c_i + dR + bias + relief(bin) + s_i
+    a = t . c_i + turn_i + along level_i + carried_i
+    x = n . c_i + across level_i
+and rows for what is known beforehand: relief and s_i are small, the levels walk slowly at random, the bias of the
+edge is known to a part of the limb's width, optics state the radius, headers the centres.
 """
 
 from __future__ import annotations
@@ -12,200 +16,681 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.sparse import coo_matrix, csc_matrix
+from scipy.sparse.linalg import splu
 
-from promtrack.limb.blocks import Blocks, usable_blocks
-from promtrack.limb.breathing import fit_breathing
-from promtrack.limb.radius import Edges, RadiusFit, edge_weights, limb_relief
-from promtrack.limb.steady import steadied
-from promtrack.limb.track import BIN_PX, FrameMeasure
-from promtrack.limb.turn import TurnModel
+from promtrack.limb.circle import MAD, biweight
+from promtrack.limb.measure import FrameMeasure
 
+BLOCK = 5  # unknowns a frame: centre x, centre y, edge offset, level along, level across
+LOCAL = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
 # OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
 # rounding, half on an arc
 SAMPLING_PX = 0.0045
-# of the variance by the air, more for the mean of an arc than for its radius, from which its strength is
-# taken: the longest waves are the strongest. Twice as much for the least error along it, which the edge does
-# not share. With it the errors are true in ten kinds of scene, 17 Suns each
-# (tests/benchmarks/lock_accuracy.py)
-LONG_WAVES = 0.5
+LENGTHS_PX = np.geomspace(4.0, 600.0, 14)  # correlation lengths along the limb that are tried
+BLOCK_LENGTHS_PX = np.geomspace(20.0, 400.0, 8)
+GROWTH = np.geomspace(0.4, 3.0, 8)  # of the blocks' scatter that are tried
+LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
+RELIEF_PX = 0.5  # to start from, as the next
+OFFSET_PX = 0.3
+TURN_RATES = np.radians(
+    [15.0, 4.0, 1.5]
+)  # 1 sigma of a field's rotation an hour, its change, and the change of that
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """Which terms of the system are in use; all but for the ablation (tests/benchmarks/ablation.py)."""
+
+    features: bool = True  # shifts of blocks against the template
+    relief: bool = True  # of the limb, the same in all frames
+    edge_offset: bool = True  # of a frame's whole edge: blur, the fringe's brightness
+    level: bool = True  # slow drift of the features against the limb
+    correlation: bool = True  # of neighbouring limb, one length
+    robust: bool = True  # reweighting
+    rotation: bool = True  # the Sun's, carrying the features
+    header: bool = True  # centres stated in headers
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Centres:
-    """Centres and turns against the provisional places, in the Sun's round frame."""
+class Known:
+    """What is known beforehand of a sequence of n frames."""
 
-    shift_px: np.ndarray  # (n, 2)
-    across_err_px: np.ndarray  # (n,)
-    along_err_px: np.ndarray
-    turn_px: np.ndarray  # (n,) change of turn, as a displacement at the limb
+    wide: bool  # so much limb that its circle alone places the Sun: features have no part in the centres
+    turn_px: (
+        np.ndarray | None
+    )  # (n,) turn of the field as a displacement at the limb; None: it is to be found
+    carried_px: np.ndarray  # (n,) by the Sun's rotation, of the features along the limb
+    edge_bias_px: float  # 1 sigma of where the edge lies against the limb, the same in all frames
+    optics_px: tuple[float, float] | None = None  # radius and its 1 sigma
+    radius_px: float | None = None  # held
+    header_px: np.ndarray | None = None  # (n, 2) centres; nan in frames without a header
+    header_err_px: float = np.inf  # 1 sigma, common to all frames; a third of it from frame to frame
+    header_seen_px: np.ndarray | None = None  # the same, also where they are not believed
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """Places of n frames, and what was found on the way."""
+
+    centre_px: np.ndarray  # (n, 2)
+    across_err_px: np.ndarray  # (n,) 1 sigma against the mean of all frames, across the limb
+    along_err_px: np.ndarray  # and along it
+    common_err_px: np.ndarray  # (2,) 1 sigma of the mean of all centres, across and along
+    turn_px: np.ndarray  # (n,) displacement at the limb
     turn_err_px: np.ndarray
-    drift_px: np.ndarray  # (n,) turn of each frame by itself, before the model, and
-    drift_err_px: np.ndarray  # its error
+    radius_px: float
+    radius_err_px: float
+    frame_radius_px: np.ndarray  # (n,) of each frame alone
+    frame_radius_err_px: np.ndarray
+    edge_centre_px: np.ndarray  # (n, 2) of each frame's edge alone, with the common radius and relief
+    edge_err_px: np.ndarray  # (n, 2) its 1 sigma across and along
+    feature_px: np.ndarray  # (n,) shift along that the features alone give; nan where there are none
+    feature_err_px: np.ndarray
+    axes: np.ndarray  # (n, 2, 2) unit vectors across and along the limb
+    correlation_px: float  # length along the limb
+    offset_px: float  # 1 sigma of the edge's common offset
+    own_radius_px: tuple[float, float] = (np.nan, np.nan)  # of the limb alone, and its 1 sigma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FrameEquations:
-    """Normal equations of one frame for centre x, y and turn."""
+class Observed:
+    """Observations of one kind in all frames, in order of frame and place along the limb."""
 
-    normal: np.ndarray  # (3, 3)
-    right: np.ndarray  # (3,)
-    edge_part: float  # of what is known across the limb, from the edge
+    frame: np.ndarray  # (m,)
+    at_px: np.ndarray  # (m,) place along the limb
+    value_px: np.ndarray  # (m,)
+    err_px: np.ndarray  # (m,) each one's own
+    unit: np.ndarray  # (m, 2) outward, or along
+    bin: np.ndarray  # (m,) number of the bin of limb
 
 
-def fit_centres(
-    measures: list[FrameMeasure],
-    edges: Edges,
-    radius_px: float,
-    radius: RadiusFit,
-    block_px: float,
-    model_turn: TurnModel,
-    carried_px: np.ndarray,
-) -> Centres:
-    """Centre and turn of every frame from edge and blocks together, with the common radius.
+def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms: Terms = Terms()) -> Solution:
+    """Centre and turn of every frame, with one radius.
 
-    `carried_px` is how far solar rotation has carried the features along the limb since the first frame,
-    (n,).
-
-    The fringe of spicules brightens and fades, which moves the edge of a whole frame outward or inward; how
-    much is told by how far edge and blocks disagree, and the edge weighs accordingly.
+    Parameters
+    ----------
+    measures : (n) all laid on the same provisional radius
+    time_s : (n,) never falling
     """
-    relief, residual = limb_relief(edges, radius.shift_px)
-    offset = edges.offset_px - radius.shift_px - relief
-    edge_weight = edge_weights(residual, edges.weight, radius.factor)
-    middle = middle_vectors(measures, edges)
-    wave = max(1.0, radius.factor * BIN_PX / block_px)
-    blocks = [
-        replace(b, along_px=b.along_px - c)
-        for b, c in zip(usable_blocks(measures, wave), carried_px, strict=True)
-    ]
-    breathing = fit_breathing(measures, edges, offset, edge_weight, blocks, middle)
-    offset = offset - breathing.shift_px[:, None]
-    # blocks that have been seen to drift across the limb are believed no further than that
-    drift = float(np.var(breathing.level_px)) if middle.any() else 0.0
-    blocks = [replace(b, across_var=b.across_var + drift) for b in blocks]
-    parts = [
-        _frame_equations(
-            edges.n[i],
-            offset[i],
-            edge_weight[i],
-            blocks[i],
-            breathing.rest_px,
-            breathing.level_px[i] * middle[i],
+    system = System(measures, time_s, known, terms)
+    system.iterate()
+    return system.solution()
+
+
+class System:
+    """The equations with their weights; an accumulator changed in place, round by round."""
+
+    def __init__(self, measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms: Terms):
+        self.measures, self.known, self.terms = measures, known, terms
+        self.n, self.radius = len(measures), measures[0].place.radius_px
+        self.place = np.array([(m.place.x_px, m.place.y_px) for m in measures])
+        self.laid_px = np.radians([m.place.turn_deg for m in measures]) * self.radius
+        self.step_s = np.diff(time_s)
+        span = max(float(np.ptp(time_s)), 1e-9)
+        self.hours = span / 3600.0
+        self.phase = np.vander((time_s - time_s[0]) / span, 4, increasing=True)
+        self.edge = _edges(measures)
+        self.along, self.across = _blocks(measures, self.laid_px - known.carried_px)
+        self.bins, self.edge_bin = np.unique(self.edge.bin, return_inverse=True)
+        self.axes = self._axes()
+        self.free_turn = known.turn_px is None and bool(len(self.along.frame))
+        border = len(self.bins) + 4 + 4
+        self.size = BLOCK * self.n + border
+        self.first_bin = BLOCK * self.n
+        self.radius_at = self.first_bin + len(self.bins)  # then bias, header x and y, four turn coefficients
+        # scatter of each observation and weights, refined round by round
+        self.edge_err = np.full(self.n, 0.3)
+        self.relief_err = RELIEF_PX
+        self.offset_err = OFFSET_PX
+        self.length_px = 20.0  # of the edge's scatter along the limb, and
+        self.block_length_px = 60.0  # of the blocks'
+        self.scatter = {"along": 0.3, "across": 0.3}
+        self.walk = {"along": 0.01**2, "across": 0.01**2}  # px2 a second
+        self.weight = {
+            "edge": np.ones(len(self.edge.frame)),
+            "along": np.ones(len(self.along.frame)),
+            "across": np.ones(len(self.across.frame)),
+            "relief": np.ones(len(self.bins)),
+        }
+        self.x = np.zeros(self.size)
+
+    def _axes(self) -> np.ndarray:
+        mean = np.zeros((self.n, 2))
+        np.add.at(mean, self.edge.frame, self.edge.unit)
+        mean /= np.maximum(np.bincount(self.edge.frame, minlength=self.n), 1)[:, None]
+        angle = np.arctan2(-mean[:, 0], -mean[:, 1]) - self.laid_px / self.radius
+        middle = np.angle(np.mean(np.exp(1j * angle))) if not self.known.wide else 0.0
+        facing = middle + self.laid_px / self.radius
+        out = np.column_stack([-np.sin(facing), -np.cos(facing)])
+        return np.stack([out, np.column_stack([-np.cos(facing), np.sin(facing)])], axis=1)
+
+    def iterate(self) -> None:
+        """Solve and reweight until nothing moves."""
+        for turn in range(LOCAL):
+            matrix, right = self._rows()
+            self.normal = (matrix.T @ matrix + 1e-10 * _identity(self.size)).tocsc()
+            self.factor = splu(self.normal, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+            self.x = self.factor.solve(matrix.T @ right)
+            self._reweight(turn)
+
+    # --- rows -----------------------------------------------------------------------------------------
+
+    def _rows(self) -> tuple[csc_matrix, np.ndarray]:
+        rows = Rows(self.size)
+        known, n, length = self.known, self.n, self.length_px if self.terms.correlation else 1e-3
+        frame = BLOCK * self.edge.frame
+        ones = np.ones(len(frame))
+        columns = [frame, frame + 1, frame + 2, self.first_bin + self.edge_bin]
+        columns += [self.radius_at + 0 * frame, self.radius_at + 1 + 0 * frame]
+        values = [self.edge.unit[:, 0], self.edge.unit[:, 1], ones, ones, ones, ones]
+        error = self.edge_err[self.edge.frame] / np.sqrt(self.weight["edge"])
+        rows.correlated(columns, values, self.edge.value_px, error, self.edge, length)
+        for name, observed, level in (("along", self.along, 3), ("across", self.across, 4)):
+            if not len(observed.frame) or (known.wide and name == "across"):
+                continue
+            frame = BLOCK * observed.frame
+            ones = np.ones(len(frame))
+            # the template's Sun stands beside the frames' by a vector, which drifts: its parts along the axes
+            apart = np.einsum("maj,mj->am", self.axes[observed.frame], observed.unit)
+            columns, values = [frame, frame + 1, frame + 3, frame + 4], [*observed.unit.T, *apart[::-1]]
+            value = observed.value_px
+            if known.wide:
+                columns, values = [frame + level], [ones]
+            if name == "along":
+                if self.free_turn:
+                    columns += [self.radius_at + 4 + k + 0 * frame for k in range(4)]
+                    values += list(self.phase[observed.frame].T)
+                elif known.turn_px is not None:
+                    value = value - known.turn_px[observed.frame]
+            rows.mixed(columns, values, value, self._covariances(name), observed)
+        bins = self.first_bin + np.arange(len(self.bins))
+        relief = self.relief_err / np.sqrt(self.weight["relief"])
+        rows.add([bins], [np.ones(len(bins))], np.zeros(len(bins)), relief if self.terms.relief else 1e-6)
+        every = BLOCK * np.arange(n)
+        rows.add([every + 2], [np.ones(n)], np.zeros(n), self.offset_err if self.terms.edge_offset else 1e-6)
+        for name, level in (("along", 3), ("across", 4)):
+            rows.add([np.array([level])], [np.ones(1)], np.zeros(1), 1e3)
+            if n > 1:
+                step = np.sqrt(self.walk[name] * np.maximum(self.step_s, 1.0)) + 1e-6
+                step = step if self.terms.level else np.full(n - 1, 1e-6)
+                both = [every[1:] + level, every[:-1] + level]
+                rows.add(both, [np.ones(n - 1), -np.ones(n - 1)], np.zeros(n - 1), step)
+        self._stated_rows(rows)
+        return rows.built()
+
+    def _stated_rows(self, rows: Rows) -> None:
+        """Rows for what is known beforehand."""
+        known, one, at = self.known, np.ones(1), self.radius_at
+        rows.add([np.array([at + 1])], [one], np.zeros(1), max(known.edge_bias_px, 1e-4))
+        if known.radius_px is not None:
+            rows.add([np.array([at])], [one], np.array([known.radius_px - self.radius]), 1e-5)
+        elif known.optics_px is not None:
+            rows.add(
+                [np.array([at])], [one], np.array([known.optics_px[0] - self.radius]), known.optics_px[1]
+            )
+        rows.add([np.array([at + 2]), np.array([at + 3])], [one, 0 * one], np.zeros(1), known_error(known))
+        rows.add([np.array([at + 3])], [one], np.zeros(1), known_error(known))
+        if known.header_px is not None:
+            has = np.flatnonzero(np.isfinite(known.header_px).all(axis=1))
+            for axis in range(2):
+                columns = [BLOCK * has + axis, np.full(len(has), at + 2 + axis)]
+                value = known.header_px[has, axis] - self.place[has, axis]
+                ones = np.ones(len(has))
+                rows.add(columns, [ones, ones], value, known.header_err_px / 3.0)
+        sigma = self.radius * np.array([np.pi, *(TURN_RATES * self.hours ** np.arange(1, 4))]) + 1e-3
+        for k in range(4):
+            rows.add([np.array([at + 4 + k])], [one], np.zeros(1), sigma[k])
+
+    def _covariances(self, kind: str) -> list[np.ndarray]:
+        """Of the blocks of every frame: their own errors, and what the air and the plasma do to neighbours
+        alike."""
+        observed = self.along if kind == "along" else self.across
+        own = observed.err_px**2 + 1e-6
+        lost = 1 / self.weight[kind] - 1
+        covariances = []
+        for part in _by_frame(observed.frame, self.n):
+            shared = self.scatter[kind] ** 2 * self._likeness(observed.at_px[part])
+            covariances.append(
+                shared + np.diag((own[part] + self.scatter[kind] ** 2) * lost[part] + own[part])
+            )
+        return covariances
+
+    def _likeness(self, at_px: np.ndarray, length_px: float | None = None) -> np.ndarray:
+        if not self.terms.correlation:
+            return np.eye(len(at_px))
+        return np.exp(-np.abs(at_px[:, None] - at_px) / (length_px or self.block_length_px))
+
+    # --- residuals and weights ------------------------------------------------------------------------
+
+    def residual(self, kind: str) -> np.ndarray:
+        """What the solution leaves of the observations of one kind."""
+        x, at = self.x, self.radius_at
+        observed = {"edge": self.edge, "along": self.along, "across": self.across}[kind]
+        frame = BLOCK * observed.frame
+        model = observed.unit[:, 0] * x[frame] + observed.unit[:, 1] * x[frame + 1]
+        if kind == "edge":
+            return (
+                observed.value_px
+                - model
+                - x[frame + 2]
+                - x[self.first_bin + self.edge_bin]
+                - x[at]
+                - x[at + 1]
+            )
+        if self.known.wide:
+            model = x[frame + (3 if kind == "along" else 4)]
+        else:
+            apart = np.einsum("maj,mj->am", self.axes[observed.frame], observed.unit)
+            model = model + apart[1] * x[frame + 3] + apart[0] * x[frame + 4]
+        return observed.value_px - model - (self.turn()[observed.frame] if kind == "along" else 0.0)
+
+    def turn(self) -> np.ndarray:
+        """(n,) turn as modelled, a displacement at the limb."""
+        if self.free_turn:
+            return self.phase @ self.x[self.radius_at + 4 : self.radius_at + 8]
+        return np.zeros(self.n) if self.known.turn_px is None else self.known.turn_px
+
+    def _reweight(self, turn: int) -> None:
+        edge = self.residual("edge")
+        seen = np.bincount(self.edge.frame, minlength=self.n)
+        usual = MAD * float(np.median(np.abs(edge)))
+        own = np.array([MAD * np.median(np.abs(part)) for part in np.split(edge, np.cumsum(seen)[:-1])])
+        # a frame's own scatter, drawn to the usual one as if that were known from sixteen bins more
+        self.edge_err = np.sqrt((seen * own**2 + 16.0 * usual**2) / (seen + 16.0))
+        self.edge_err = np.maximum(self.edge_err, max(0.5 * usual, LEAST_EDGE_PX))
+        pull = edge / self.edge_err[self.edge.frame]
+        self.weight["edge"] = self._weight(pull, turn)
+        relief, noise = self._relief(edge)
+        self.relief_err = float(np.sqrt(max((MAD * np.median(np.abs(relief))) ** 2 - noise**2, 0.01**2)))
+        self.weight["relief"] = self._weight(relief / np.hypot(self.relief_err, noise), turn)
+        if turn in (1, 3) and self.terms.correlation:
+            self.length_px = self._correlation(edge)
+        if turn in (1, 3) and len(self.along.frame):
+            self._block_correlation()
+        for name, observed in (("along", self.along), ("across", self.across)):
+            if not len(observed.frame):
+                continue
+            left = self.residual(name)
+            if turn < 1:
+                excess = (MAD * float(np.median(np.abs(left)))) ** 2 - float(np.median(observed.err_px**2))
+                self.scatter[name] = float(np.sqrt(max(excess, 1e-4)))
+            self.weight[name] = self._weight(left / np.hypot(observed.err_px, self.scatter[name]), turn)
+            self.walk[name] = self._walk(left, observed)
+        offset = self.x[2 : BLOCK * self.n : BLOCK]
+        variance = np.mean(self._chain()[:, 2, 2])
+        self.offset_err = float(np.sqrt(max((MAD * np.median(np.abs(offset))) ** 2 + variance, 1e-6)))
+
+    def _weight(self, pull: np.ndarray, turn: int) -> np.ndarray:
+        if not self.terms.robust:
+            return np.ones(len(pull))
+        # a long-tailed weight lets the majority win before anything is cut off
+        weight = 1 / (1 + (pull / 2.385) ** 2) if turn < 2 else biweight(pull)
+        return np.maximum(weight, 1e-4)
+
+    def _relief(self, residual: np.ndarray) -> tuple[np.ndarray, float]:
+        """(bins,) relief as the frames have it, before it is drawn to zero, and the noise of that."""
+        weight = self.weight["edge"]
+        total = np.bincount(self.edge_bin, weights=weight, minlength=len(self.bins))
+        value = residual + self.x[self.first_bin + self.edge_bin]
+        mean = np.bincount(self.edge_bin, weights=weight * value, minlength=len(self.bins)) / np.maximum(
+            total, 1e-9
         )
-        for i in range(len(measures))
-    ]
-    covariance = np.array([np.linalg.pinv(p.normal, rcond=1e-12, hermitian=True) for p in parts])
-    solution = np.einsum("iab,ib->ia", covariance, np.array([p.right for p in parts]))
-    before = np.radians([m.place.turn_deg for m in measures]) * radius_px
-    total, total_err = solution[:, 2] + before, np.sqrt(covariance[:, 2, 2])
-    turn, turn_err = model_turn(total, total_err)
-    held = turn - before
-    small = np.linalg.inv(np.array([p.normal[:2, :2] for p in parts]) + 1e-9 * np.eye(2))
-    shift = np.array(
-        [s @ (p.right[:2] - p.normal[:2, 2] * h) for s, p, h in zip(small, parts, held, strict=True)]
-    )
-    across, along = np.array(
-        [
-            _split_errors(p, s, edges.n[i], edge_weight[i])
-            for i, (p, s) in enumerate(zip(parts, small, strict=True))
-        ]
-    ).T
-    # waves of the air longer than the limb seen move edge and blocks alike; the frames' own radii tell their
-    # strength
-    bent = 1.0 - 1.0 / radius.factor
-    air, longer = np.sqrt(bent / np.maximum(edge_weight.sum(1), 1e-9)), LONG_WAVES * bent * bool(middle.any())
-    across, along = (
-        np.sqrt(1.0 + longer) * np.maximum(across, air),
-        np.maximum(along, np.sqrt(1.0 + 2.0 * longer) * air),
-    )
-    # what is wrong with the course of the turn comes from slow changes on the limb, and they move the place
-    # along it as well
-    along = np.hypot(along, np.sqrt(turn_err**2 - turn_err.min() ** 2))
-    shift = _steadied(measures, shift, middle[0], across, along)
-    return Centres(shift, across, along, held, turn_err, total, total_err)
+        return mean, float(np.median(self.edge_err) / np.sqrt(max(float(np.median(total)), 1.0)))
 
+    def _correlation(self, residual: np.ndarray) -> float:
+        """Correlation length along the limb with the greatest restricted likelihood, the centre and offset of
+        each frame being free."""
+        frames = np.unique(np.linspace(0, self.n - 1, min(self.n, 60)).astype(int))
+        best = np.zeros(len(LENGTHS_PX))
+        for frame in frames:
+            mine = np.flatnonzero((self.edge.frame == frame) & (self.weight["edge"] > 0.2))
+            if len(mine) < 8:
+                continue
+            design = np.column_stack([self.edge.unit[mine], np.ones(len(mine))])
+            gap = np.diff(self.edge.at_px[mine])
+            for k, length in enumerate(LENGTHS_PX):
+                rho = np.exp(-gap / length)
+                new = np.sqrt(1 - rho**2)
+                white = np.column_stack([design, residual[mine]])
+                white[1:] = (white[1:] - rho[:, None] * white[:-1]) / new[:, None]
+                solved, rest, *_ = np.linalg.lstsq(white[:, :3], white[:, 3], rcond=None)
+                square = float(((white[:, 3] - white[:, :3] @ solved) ** 2).sum()) + 1e-12
+                _, log_det = np.linalg.slogdet(white[:, :3].T @ white[:, :3] + 1e-12 * np.eye(3))
+                free = len(mine) - 3
+                best[k] -= 0.5 * (free * np.log(square / free) + 2 * np.log(new).sum() + log_det)
+        return float(LENGTHS_PX[int(np.argmax(best))])
 
-def _steadied(
-    measures: list[FrameMeasure], shift: np.ndarray, middle: np.ndarray, across: np.ndarray, along: np.ndarray
-) -> np.ndarray:
-    """(n, 2) shifts less the scatter that is only the measurement's own, across the limb and along it."""
-    out = middle if middle.any() else np.array([0.0, -1.0])
-    axes = np.array([out, [-out[1], out[0]]])
-    position = np.array([(m.place.x_px, m.place.y_px) for m in measures]) + shift
-    seen = (position - position[0]) @ axes.T
-    calm = np.column_stack([steadied(seen[:, 0], across), steadied(seen[:, 1], along)])
-    return shift + (calm - seen) @ axes
+    def _block_correlation(self) -> None:
+        """Scatter and correlation length of the blocks with the greatest restricted likelihood, the shift of each
+        frame being free."""
+        frames = np.unique(np.linspace(0, self.n - 1, min(self.n, 24)).astype(int))
+        kinds = {"along": self.along, "across": self.across}
+        base = {name: max(self.scatter[name], 0.02) for name in kinds}
+        best = {name: np.zeros((len(BLOCK_LENGTHS_PX), len(GROWTH))) for name in kinds}
+        for name, observed in kinds.items():
+            left, parts = self.residual(name), _by_frame(observed.frame, self.n)
+            for frame in frames:
+                mine = np.arange(len(left))[parts[frame]]
+                mine = mine[self.weight[name][mine] > 0.2]
+                if len(mine) < 5:
+                    continue
+                for k, length in enumerate(BLOCK_LENGTHS_PX):
+                    shared = base[name] ** 2 * self._likeness(observed.at_px[mine], length)
+                    stack = GROWTH[:, None, None] ** 2 * shared + np.diag(observed.err_px[mine] ** 2 + 1e-6)
+                    best[name][k] += _restricted(stack, observed.unit[mine], left[mine])
+        at = int(np.argmax(sum(table.max(axis=1) for table in best.values())))
+        self.block_length_px = float(BLOCK_LENGTHS_PX[at])
+        for name, table in best.items():
+            self.scatter[name] = float(base[name] * GROWTH[int(np.argmax(table[at]))])
 
+    def _walk(self, residual: np.ndarray, observed: Observed) -> float:
+        """Variance a second of the features' common drift, px2: that of single blocks against the others, less
+        what is there from frame to frame, over the number of independent blocks."""
+        if self.n < 8:
+            return 0.01**2
+        table = np.full((self.n, int(observed.bin.max()) + 1), np.nan)
+        table[observed.frame, observed.bin] = residual
+        lag = self.n // 3
+        short = table[1:] - table[:-1]
+        long = table[lag:] - table[:-lag]
+        time = np.concatenate([[0.0], np.cumsum(self.step_s)])
+        away = float(np.mean(time[lag:] - time[:-lag]) - np.mean(self.step_s))
+        if not (np.isfinite(short).any() and np.isfinite(long).any()) or away <= 0:
+            return 0.01**2
+        grown = (MAD * np.nanmedian(np.abs(long))) ** 2 - (MAD * np.nanmedian(np.abs(short))) ** 2
+        parts = _by_frame(observed.frame, self.n)
+        alike = self._likeness(observed.at_px[parts[int(np.argmax([p.stop - p.start for p in parts]))]])
+        count = float(np.linalg.solve(alike + 1e-9 * np.eye(len(alike)), np.ones(len(alike))).sum())
+        return float(max(grown, 1e-5) / away / max(count, 1.0))
 
-def middle_vectors(measures: list[FrameMeasure], edges: Edges) -> np.ndarray:
-    """(n, 2) direction from the Sun's centre to the middle of the limb ever seen, in each frame; zero for a
-    limb all round."""
-    seen = edges.weight > 0
-    mean = (edges.n * seen[..., None]).sum(1) / np.maximum(seen.sum(1), 1)[:, None]
-    size = np.hypot(mean[:, 0], mean[:, 1])
-    turn = np.radians([m.place.turn_deg for m in measures])
-    if np.median(size) < 0.5:
-        return np.zeros((len(measures), 2))
-    first = np.arctan2(-mean[:, 0], -mean[:, 1]) - turn
-    fixed = np.median(np.unwrap(first)) + turn
-    return np.column_stack([-np.sin(fixed), -np.cos(fixed)])
+    def _alike(self, apart_px: float) -> float:
+        """Observations that count as one where each is correlated with its neighbours."""
+        rho = np.exp(-abs(apart_px) / self.length_px) if self.terms.correlation else 0.0
+        return (1 + rho) / (1 - rho)
 
+    # --- errors ---------------------------------------------------------------------------------------
 
-def _frame_equations(
-    n: np.ndarray, offset: np.ndarray, weight: np.ndarray, blocks: Blocks, breathing: float, apart: np.ndarray
-) -> FrameEquations:
-    """Edge, block shifts along and block shifts across, with the frame's own edge shift eliminated."""
-    rows = np.column_stack([n, np.zeros(len(n)), np.ones(len(n))])
-    normal = (rows * weight[:, None]).T @ rows
-    right = (rows * weight[:, None]).T @ offset
-    normal[3, 3] += 1 / max(breathing, 1e-3) ** 2
-    gone = normal[:2, 3] / normal[3, 3]
-    from_edge = float(np.trace(normal[:2, :2] - np.outer(gone, normal[3, :2])))
-    count = len(blocks.along_px)
-    if count:
-        design = np.zeros((2 * count, 4))
-        design[:count, :2], design[:count, 2] = blocks.tangent, 1.0
-        design[count:, :2] = blocks.normal
-        # the template was laid out on the provisional circle: its Sun stands `apart` from the final one
-        value = np.concatenate(
-            [blocks.along_px + blocks.tangent @ apart, blocks.across_px + blocks.normal @ apart]
+    def _chain(self) -> np.ndarray:
+        """(n, 5, 5) covariance of each frame's unknowns, what all frames share being held: the inverse's blocks
+        on the diagonal, since a frame is tied to its two neighbours only."""
+        end = BLOCK * self.n
+        blocks = self.normal[:end, :end].tobsr((BLOCK, BLOCK))
+        diagonal, beside = np.zeros((self.n, BLOCK, BLOCK)), np.zeros((self.n, BLOCK, BLOCK))
+        for i in range(self.n):
+            for k in range(blocks.indptr[i], blocks.indptr[i + 1]):
+                if blocks.indices[k] == i:
+                    diagonal[i] = blocks.data[k]
+                elif blocks.indices[k] == i + 1:
+                    beside[i] = blocks.data[k]
+        before, after = diagonal.copy(), diagonal.copy()
+        for i in range(1, self.n):
+            before[i] -= beside[i - 1].T @ np.linalg.solve(before[i - 1], beside[i - 1])
+        for i in range(self.n - 2, -1, -1):
+            after[i] -= beside[i] @ np.linalg.solve(after[i + 1], beside[i].T)
+        return np.linalg.inv(before + after - diagonal)
+
+    def solution(self) -> Solution:
+        x, at = self.x, self.radius_at
+        count = BLOCK * np.arange(self.n)
+        centre = self.place + np.column_stack([x[count], x[count + 1]])
+        across, along, common = self._errors()
+        unit = np.zeros(self.size)
+        unit[at] = 1.0
+        radius_err = float(np.sqrt(max(self.factor.solve(unit)[at], 0.0)))
+        turn_err = np.zeros(self.n)
+        if self.free_turn:
+            unit = np.zeros((self.size, 4))
+            unit[at + 4 + np.arange(4), np.arange(4)] = 1.0
+            since = self.phase - self.phase[0]
+            covariance = self.factor.solve(unit)[at + 4 : at + 8]
+            turn_err = np.sqrt(np.einsum("ij,jk,ik->i", since, covariance, since))
+        alone = self._edge_alone()
+        feature, feature_err = self._features_alone()
+        return Solution(
+            centre,
+            np.hypot(across, SAMPLING_PX),
+            np.hypot(along, SAMPLING_PX),
+            common,
+            self.turn(),
+            turn_err,
+            self.known.radius_px or self.radius + float(x[at]),
+            radius_err if self.known.radius_px is None else 0.0,
+            alone.radius_px,
+            alone.radius_err_px,
+            alone.centre_px,
+            alone.err_px,
+            feature,
+            feature_err,
+            self.axes,
+            self.length_px,
+            self.offset_err,
         )
-        w = 1 / np.concatenate([blocks.along_var, blocks.across_var])
-        normal += (design * w[:, None]).T @ design
-        right += (design * w[:, None]).T @ value
-    else:
-        normal[2, 2] += 1e-6  # nothing fixes the turn: a weak prior keeps the system solvable
-    gone = normal[:3, 3] / normal[3, 3]
-    across = float((blocks.normal**2 / blocks.across_var[:, None]).sum()) if count else 0.0
-    return FrameEquations(
-        normal[:3, :3] - np.outer(gone, normal[3, :3]),
-        right[:3] - gone * right[3],
-        from_edge / max(from_edge + across, 1e-12),
+
+    def _errors(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """(n,) 1 sigma of each centre against the mean of all, across and along, and (2,) that of the mean."""
+        end = BLOCK * self.n
+        own = self._chain()[:, :2, :2]
+        chain = splu(
+            self.normal[:end, :end].tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}
+        )
+        errors, common = [], []
+        for axis in range(2):
+            u = self.axes[:, axis]
+            mean = np.zeros(self.size)
+            mean[0:end:BLOCK], mean[1:end:BLOCK] = u[:, 0] / self.n, u[:, 1] / self.n
+            with_mean = chain.solve(mean[:end]).reshape(self.n, BLOCK)[:, :2]
+            variance = np.einsum("ij,ijk,ik->i", u, own, u) - 2 * (u * with_mean).sum(1)
+            variance += mean[:end].reshape(self.n, BLOCK)[:, :2].ravel() @ with_mean.ravel()
+            errors.append(np.sqrt(np.maximum(variance, 0.0)))
+            common.append(np.sqrt(max(float(mean @ self.factor.solve(mean)), 0.0)))
+        return errors[0], errors[1], np.array(common)
+
+    def _edge_alone(self) -> EdgeAlone:
+        """Centre of every frame from its edge alone, and its radius if that is free as well."""
+        x, at = self.x, self.radius_at
+        offset = self.edge.value_px - x[self.first_bin + self.edge_bin] - x[at] - x[at + 1]
+        weight = self.weight["edge"] / self.edge_err[self.edge.frame] ** 2
+        apart = np.diff(self.edge.at_px)[np.diff(self.edge.frame) == 0]
+        weight = weight / self._alike(float(np.median(apart)) if len(apart) else 1e9)
+        rows = np.column_stack([self.edge.unit, np.ones(len(offset))])
+        normal, right = np.zeros((self.n, 3, 3)), np.zeros((self.n, 3))
+        np.add.at(normal, self.edge.frame, weight[:, None, None] * rows[:, :, None] * rows[:, None, :])
+        np.add.at(right, self.edge.frame, (weight * offset)[:, None] * rows)
+        free = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
+        growth = np.einsum("ij,ij->i", free[:, 2], right)
+        held = normal + np.diag([0.0, 0.0, 1 / self.offset_err**2])
+        covariance = np.linalg.pinv(held, rcond=1e-12, hermitian=True)
+        centre = np.einsum("ijk,ik->ij", covariance, right)[:, :2]
+        err = np.sqrt(np.einsum("iaj,ijk,iak->ia", self.axes, covariance[:, :2, :2], self.axes))
+        return EdgeAlone(
+            self.place + centre,
+            err,
+            self.radius + float(x[at]) + growth,
+            np.sqrt(np.maximum(free[:, 2, 2], 1e-12)),
+        )
+
+    def _features_alone(self) -> tuple[np.ndarray, np.ndarray]:
+        """(n,) shift along the limb from the blocks alone, less the turn, and its error."""
+        value = self.along.value_px - self.turn()[self.along.frame]
+        value = value + (self.axes[self.along.frame, 1] * self.place[self.along.frame]).sum(1)
+        mean, error = np.full(self.n, np.nan), np.full(self.n, np.nan)
+        for i, (part, covariance) in enumerate(
+            zip(_by_frame(self.along.frame, self.n), self._covariances("along"), strict=True)
+        ):
+            if len(covariance):
+                weight = np.linalg.solve(covariance, np.ones(len(covariance)))
+                mean[i] = float(weight @ value[part]) / float(weight.sum())
+                error[i] = float(weight.sum()) ** -0.5
+        return mean, error
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeAlone:
+    """What each frame's edge gives by itself."""
+
+    centre_px: np.ndarray  # (n, 2)
+    err_px: np.ndarray  # (n, 2) across and along
+    radius_px: np.ndarray  # (n,)
+    radius_err_px: np.ndarray
+
+
+class Rows:
+    """Rows of a sparse system, each divided by its error."""
+
+    def __init__(self, size: int):
+        self.size, self.count = size, 0
+        self.row: list[np.ndarray] = []
+        self.column: list[np.ndarray] = []
+        self.value: list[np.ndarray] = []
+        self.right: list[np.ndarray] = []
+
+    def add(
+        self, columns: list[np.ndarray], values: list[np.ndarray], right: np.ndarray, err: float | np.ndarray
+    ) -> None:
+        """Independent rows sum(value x[column]) = right +- err."""
+        err = np.broadcast_to(np.asarray(err, float), right.shape)
+        number = self.count + np.arange(len(right))
+        for column, value in zip(columns, values, strict=True):
+            self.row.append(number)
+            self.column.append(column)
+            self.value.append(value / err)
+        self.right.append(right / err)
+        self.count += len(right)
+
+    def correlated(
+        self,
+        columns: list[np.ndarray],
+        values: list[np.ndarray],
+        right: np.ndarray,
+        err: np.ndarray,
+        observed: Observed,
+        length_px: float,
+    ) -> None:
+        """Rows whose errors are correlated along the limb, by exp(-distance / length): each less what its
+        neighbour foretells of it, which leaves independent rows (Ornstein & Uhlenbeck on a line)."""
+        alike = np.zeros(len(right))
+        same = np.diff(observed.frame) == 0
+        alike[1:] = np.where(same, np.exp(-np.abs(np.diff(observed.at_px)) / length_px), 0.0)
+        alike = np.minimum(alike, 0.999)
+        new = np.sqrt(1 - alike**2)
+        before = np.maximum(np.arange(len(right)) - 1, 0)
+        part = alike / (err[before] * new)
+        number = self.count + np.arange(len(right))
+        for column, value in zip(columns, values, strict=True):
+            self.row += [number, number]
+            self.column += [column, column[before]]
+            self.value += [value / (err * new), -part * value[before]]
+        self.right.append(right / (err * new) - part * right[before])
+        self.count += len(right)
+
+    def mixed(
+        self,
+        columns: list[np.ndarray],
+        values: list[np.ndarray],
+        right: np.ndarray,
+        covariances: list[np.ndarray],
+        observed: Observed,
+    ) -> None:
+        """Rows with a covariance for each frame; the columns are one frame's own or shared by all, the same in
+        all rows of a frame."""
+        table = np.column_stack([*values, right])
+        for part, covariance in zip(_by_frame(observed.frame, len(covariances)), covariances, strict=True):
+            if len(covariance):
+                table[part] = solve_triangular(np.linalg.cholesky(covariance), table[part], lower=True)
+        self.add(columns, list(table[:, :-1].T), table[:, -1], 1.0)
+
+    def built(self) -> tuple[csc_matrix, np.ndarray]:
+        """The matrix and its right side."""
+        place = np.concatenate(self.row), np.concatenate(self.column)
+        shape = (self.count, self.size)
+        return coo_matrix((np.concatenate(self.value), place), shape).tocsc(), np.concatenate(self.right)
+
+
+def _by_frame(frame: np.ndarray, count: int) -> list[slice]:
+    """Rows of each of `count` frames, in order."""
+    edges = np.searchsorted(frame, np.arange(count + 1))
+    return [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+
+
+def _restricted(covariance: np.ndarray, design: np.ndarray, value: np.ndarray) -> np.ndarray:
+    """(g,) restricted log-likelihood of values under (g, k, k) covariances, the design's coefficients being
+    free (Patterson & Thompson 1971, Biometrika 58, 545)."""
+    inverse = np.linalg.inv(covariance)
+    normal = design.T @ inverse @ design + 1e-9 * np.eye(design.shape[1])
+    solved = np.linalg.solve(normal, (design.T @ inverse @ value)[..., None])[..., 0]
+    left = value - solved @ design.T
+    square = np.einsum("gi,gij,gj->g", left, inverse, left)
+    return -0.5 * (np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(normal)[1] + square)
+
+
+def known_error(known: Known) -> float:
+    """1 sigma of what all headers have in common; unimportant where there are none."""
+    return float(known.header_err_px) if np.isfinite(known.header_err_px) else 1.0
+
+
+def _identity(size: int) -> csc_matrix:
+    number = np.arange(size)
+    return coo_matrix((np.ones(size), (number, number)), (size, size)).tocsc()
+
+
+def _edges(measures: list[FrameMeasure]) -> Observed:
+    frame = np.concatenate([np.full(len(m.bin), i) for i, m in enumerate(measures)])
+    bin_deg = measures[0].bin_deg
+    turn = np.array([m.place.turn_deg for m in measures])[frame]
+    number = np.concatenate([m.bin for m in measures])
+    theta = (number + 0.5) * bin_deg
+    phi = np.radians(theta + turn)
+    unit = np.column_stack([-np.sin(phi), -np.cos(phi)])
+    value = np.concatenate([m.edge_px for m in measures])
+    at = _along_limb(theta, measures[0].place.radius_px)
+    return _ordered(Observed(frame, at, value, np.zeros(len(value)), unit, number))
+
+
+def _blocks(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observed, Observed]:
+    """Shifts along (the turn on which the zones were laid included) and across of all usable blocks."""
+    parts = []
+    for i, m in enumerate(measures):
+        s = m.shifts
+        fit = np.isfinite(s.along_px) & np.isfinite(s.across_px) & (np.abs(s.along_px) < 4)
+        fit &= (s.along_err_px < 3) & np.isfinite(s.across_err_px) & (s.gain > 0.2) & (s.gain < 5)
+        if fit.any():
+            columns = [s.theta_deg, s.along_px + laid_px[i], s.along_err_px, s.across_px, s.across_err_px]
+            turned = np.full(int(fit.sum()), m.place.turn_deg)
+            parts.append(np.column_stack([np.full(int(fit.sum()), i), *(c[fit] for c in columns), turned]))
+    table = np.concatenate(parts) if parts else np.zeros((0, 7))
+    frame, theta, along, along_err, across, across_err, turn = table.T
+    phi = np.radians(theta + turn)
+    tangent, normal = (
+        np.column_stack([-np.cos(phi), np.sin(phi)]),
+        np.column_stack([-np.sin(phi), -np.cos(phi)]),
     )
-
-
-def _shared(equations: FrameEquations) -> float:
-    """Factor on the variance because edge and blocks look through the same air: two equal shares add
-    nothing."""
-    return 2.0 - abs(2.0 * equations.edge_part - 1.0)
-
-
-def _split_errors(
-    equations: FrameEquations, small: np.ndarray, n: np.ndarray, weight: np.ndarray
-) -> tuple[float, float]:
-    """Errors across the limb and along it, at the middle of the visible limb; `small` is the centre's
-    covariance, the turn held.
-
-    Along the limb the edge says hardly anything, so only across it two look through the same air.
-    """
-    middle = (n * weight[:, None]).sum(0)
-    size = np.hypot(*middle)
-    if size < 0.3 * weight.sum():  # limb nearly all round: no preferred direction
-        value = float(np.sqrt(0.5 * np.trace(small) * _shared(equations) + SAMPLING_PX**2))
-        return value, value
-    across = middle / size
-    along = np.array([-across[1], across[0]])
+    number = np.unique(np.round(theta, 6), return_inverse=True)[1]
+    at = _along_limb(theta, measures[0].place.radius_px)
+    frame = frame.astype(int)
     return (
-        float(np.sqrt(across @ small @ across * _shared(equations) + SAMPLING_PX**2)),
-        float(np.sqrt(along @ small @ along + SAMPLING_PX**2)),
+        _ordered(Observed(frame, at, along, along_err, tangent, number)),
+        _ordered(Observed(frame, at, across, across_err, normal, number)),
+    )
+
+
+def _along_limb(theta_deg: np.ndarray, radius_px: float) -> np.ndarray:
+    """Places along the limb, px, without a step where it is seen."""
+    if not len(theta_deg):
+        return np.zeros(0)
+    angle = np.radians(theta_deg)
+    middle = np.angle(np.exp(1j * angle).mean())
+    return radius_px * np.angle(np.exp(1j * (angle - middle)))
+
+
+def _ordered(observed: Observed) -> Observed:
+    """In order of frame and place along the limb."""
+    order = np.lexsort([observed.at_px, observed.frame])
+    return replace(
+        observed,
+        **{
+            name: getattr(observed, name)[order]
+            for name in ("frame", "at_px", "value_px", "err_px", "unit", "bin")
+        },
     )

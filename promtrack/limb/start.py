@@ -1,124 +1,84 @@
-"""Where to start from, before the pass over the frames: the limb of a handful of frames, each by itself or
-where a header states it."""
+"""Where to start from: the limb of a handful of frames, each by itself or where a header states it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import Circle
 from promtrack.limb.edge import edge_of, make_grid, unwrap
-from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small, places_near
-from promtrack.limb.geometry import Place, visible_angles
+from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
+from promtrack.limb.geometry import Place, shifted_place, visible_angles
 from promtrack.limb.look import ALONG_PX, BLUR_PX
-from promtrack.limb.rays import fit_rays, shifted_place, stated_start
+from promtrack.limb.rays import fit_rays, stated_start
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
 
-SAMPLES = 5  # frames looked at before the pass, for the radius to start from
-ONE_LIMB_STEPS = 5  # over which one rough limb stands out
+SAMPLES = 7  # frames looked at beforehand, for radius and places to start from
 MOST_TRIED = 60  # frames tried before the sequence is said to show no limb
 
 
 @dataclass(frozen=True, slots=True)
-class Pointing:
-    """The Sun's place as a header states it, or beside it where its limb is, px; `stands`: most of a handful
-    of frames show it there."""
+class Start:
+    """What a handful of frames show."""
 
-    place: Place
-    stands: bool
+    radius_px: float
+    visible_px: float  # longest limb seen
+    places: tuple[tuple[int, Place], ...]  # frame and place
 
 
-def pointed(sequence: Sequence, stated: Place | None) -> Pointing | None:
-    """Where a header's Sun has its limb in most of a handful of frames: as stated, or on the way between
-    there and the frame.
+def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | None, ...]) -> Start:
+    """Radius and places good enough to start from.
 
     Parameters
     ----------
-    stated : in px of the full frame; None when no header states a place
+    stated : (n,) where headers put the Sun
+
+    Raises
+    ------
+    LimbNotFound : in none of the frames tried; the first one's reason
     """
-    if stated is None:
-        return None
-    picks = _some(sequence)
-    if _stands(sequence, picks, stated):
-        return Pointing(stated, True)
-    beside = _beside(sequence, picks, stated)
-    return Pointing(stated, False) if beside is None else Pointing(beside, _stands(sequence, picks, beside))
-
-
-def _beside(sequence: Sequence, picks: list[int], stated: Place) -> Place | None:
-    """The stated place moved towards the frame or away from it to where the limb stands in most of the frames
-    picked; None: nowhere."""
-    circle = Circle(stated.x_px, stated.y_px, stated.radius_px)
-    falls = []
-    for index in picks:
-        try:
-            places, fall = places_near(SmallFrame(sequence.frame(index), sequence.full_scale), circle)
-            falls.append(fall)
-        except InputError:
-            continue
-    if not falls:
-        return None
-    usual = np.where((np.array(falls) > 0).mean(axis=0) > 0.5, np.mean(falls, axis=0), 0.0)
-    if not usual.any():
-        return None
-    # a rough limb stands out at several steps: its middle is where the fewest frames will miss it
-    step = np.arange(len(usual))
-    near = np.where(np.abs(step - np.argmax(usual)) <= ONE_LIMB_STEPS, usual, 0.0)
-    x, y = (
-        float(np.interp(np.average(step, weights=near), step, [getattr(p, axis) for p in places]))
-        for axis in ("x_px", "y_px")
-    )
-    return replace(stated, x_px=x, y_px=y)
-
-
-def _some(sequence: Sequence) -> list[int]:
-    """A handful of frames, from the first to the last."""
-    return np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
-
-
-def starting_radius(
-    sequence: Sequence, limb: LimbSettings, pointing: Pointing | None = None
-) -> tuple[float, float]:
-    """Radius from a handful of frames, good enough to start from, and the longest limb seen in them, px."""
-    if pointing and pointing.stands:
-        place = pointing.place
-        seen = visible_angles(place, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
-        return place.radius_px, float(2 * np.pi * seen * place.radius_px)
-    stated = pointing.place if pointing else None
-    picks = _some(sequence)
+    picks = np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
     rest = [i for i in range(len(sequence)) if i not in picks]
-    found: list[LimbSample] = []
+    found: dict[int, LimbSample] = {}
+    standing: list[Place] = []  # as the header has them, and the limb is there
     first_error = None
     for tried, index in enumerate([*picks, *rest]):
-        if tried >= len(picks) and (found or tried > MOST_TRIED):
+        if tried >= len(picks) and (found or standing or tried > MOST_TRIED):
             break
         try:
-            found.append(
-                sample_limb(
-                    sequence.frame(index), sequence.full_scale, radius_px=limb.radius_px, guess=stated
-                )
-            )
+            frame = sequence.frame(index)
+            header = stated[index]
+            if header and stated_start(SmallFrame(frame, sequence.full_scale), header) is not None:
+                standing.append(header)
+            found[index] = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=header)
         except InputError as problem:
             first_error = first_error or problem.at(sequence.names[index])
+    if len(standing) > len(picks) / 2:
+        place = standing[0]
+        seen = visible_angles(place, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
+        return Start(place.radius_px, float(2 * np.pi * seen * place.radius_px), ())
     if not found:
         raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
-    radii, errors = np.array([(f.place.radius_px, f.radius_err_px) for f in found]).T
-    radius = limb.radius_px or _weighted_median(radii, 1 / np.maximum(errors, 1e-3) ** 2)
-    return radius, float(np.radians(max(f.arc_deg for f in found)) * radius)
+    radii = np.array([f.place.radius_px for f in found.values()])
+    errors = np.array([max(f.radius_err_px, 1e-3) for f in found.values()])
+    radius = limb.radius_px or _weighted_median(radii, 1 / errors**2)
+    places = tuple((index, moved_to(f, radius, sequence.shape)) for index, f in found.items())
+    return Start(radius, float(np.radians(max(f.arc_deg for f in found.values())) * radius), places)
 
 
-def _stands(sequence: Sequence, picks: list[int], stated: Place) -> bool:
-    """Whether the limb is where the header says in most of the frames picked."""
-    found = 0
-    for index in picks:
-        try:
-            found += stated_start(SmallFrame(sequence.frame(index), sequence.full_scale), stated) is not None
-        except InputError:
-            continue
-    return found > len(picks) / 2
+def moved_to(sample: LimbSample, radius_px: float, shape: tuple[int, int]) -> Place:
+    """The place of a circle of this radius on the limb of a sample, which has one of its own."""
+    place = sample.place
+    theta = np.arange(0.0, 360.0, 0.5)
+    angle = np.radians(theta[visible_angles(place, shape, theta)])
+    grown = place.radius_px - radius_px
+    return Place(
+        place.x_px - grown * float(np.sin(angle).mean()) if len(angle) else place.x_px,
+        place.y_px - grown * float(np.cos(angle).mean()) if len(angle) else place.y_px,
+        radius_px,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,12 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from promtrack.checks import light
 from promtrack.errors import InputError
 from promtrack.limb import LimbNotFound, inspect_sequence, lock_limb
 from promtrack.limb.geometry import to_frame, to_polar
-from promtrack.limb.look import Follower
-from promtrack.limb.start import starting_radius
-from promtrack.limb.track import EARLY_FRAMES, Tracker
 from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings
@@ -142,8 +140,10 @@ def test_field_rotation():
 
 def test_rotation_under_an_equatorial_mount_is_said():
     scene = make_scene(SceneSpec(frames=24, limb_arc_deg=35.0, rotation_deg_h=10.0, cadence_s=120.0))
-    notes = " ".join(lock_limb(scene.sequence()).notes)
-    assert "deg an hour although the mount is called equatorial" in notes
+    lock = lock_limb(scene.sequence())
+    level, sentences = light(lock.checks, "lock")
+    assert level == "poor"
+    assert any("camera.mount=altazimuth would fit" in sentence for sentence in sentences)
 
 
 def test_radius_given_is_kept():
@@ -199,30 +199,3 @@ def test_the_quick_look_knows_its_own_error():
     few, many = (inspect_sequence(scene.sequence(), frames=count) for count in (4, 12))
     assert abs(many.own_radius_px - scene.truth.radius_px) < 3 * many.own_radius_err_px
     assert many.own_radius_err_px > 0.5 * few.own_radius_err_px
-
-
-def test_first_frames_are_measured_again_on_a_settled_template():
-    # A shaking Sun behind 12 motes: once ten frames have made the template, the very first frame, which
-    # was the template alone, has a shift and a misfit of its own.
-    scene = make_scene(
-        SceneSpec(
-            frames=12,
-            limb_arc_deg=35.0,
-            shape=(360, 480),
-            image_motion_arcsec=0.5,
-            motes=12,
-            mote_depth=0.3,
-            seed=1,
-        )
-    )
-    frames = [scene.frame(i) for i in range(12)]
-    radius, visible = starting_radius(scene.sequence(), LimbSettings())
-    follower = Follower(radius, scene.sequence().full_scale, visible, np.zeros(12), np.zeros(12))
-    tracker = Tracker(radius, scene.sequence().full_scale, follower.grid.step_px)
-    found = [tracker.measure(frame, follower.look(i, frame)) for i, frame in enumerate(frames)]
-    assert np.isnan(found[0].shifts.misfit).all()
-    again = tracker.second_look()
-    assert len(again) == EARLY_FRAMES
-    assert np.isfinite(again[0].misfit).all()
-    assert (again[0].along_px != 0).all()
-    assert tracker.second_look() == []

@@ -1,0 +1,196 @@
+"""Checks of the lock that are not the fit itself: a solution and what went into it in, checks out.
+
+Edge and features look at different light, a header comes from another instrument, and the radius of a single frame
+knows nothing of the others': where two of them contradict each other the run says so, and frames that do are left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from promtrack.checks import Check
+from promtrack.limb.circle import MAD
+from promtrack.limb.measure import FrameMeasure
+from promtrack.limb.solve import Known, Solution
+
+LEAP_SIGMA, LEAP_PX = 6.0, 1.5  # of one frame against its neighbours
+DRIFT_SIGMA, DRIFT_PX = 5.0, 1.0  # of a window of frames
+WINDOW = 8
+TURN_SIGMA, LEAST_TURN_DEG = (
+    5.0,
+    1.0,
+)  # of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from neighbour to neighbour by up to 0.4 deg
+DISAGREE_CHI2 = 11.8  # of two coordinates that normal errors exceed in 0.3 % of cases
+GOOD_POINTS, POOR_POINTS = 0.7, 0.45  # share of the limb's points that lie on the circle
+GOOD_SCALE, POOR_SCALE = 0.02, 0.2  # relative error of the radius
+PARTED_SIGMA, PARTED = 6.0, 0.01  # two radii in one recording
+ROUGH_PX = 2.5  # scatter of the edge above which structure, not noise, spoils it
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Checks, and the frames that failed theirs with the reason."""
+
+    checks: tuple[Check, ...]
+    left_out: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TurnCheck:
+    """What the frames show of the field's rotation beside the turn that was computed or assumed."""
+
+    time_s: np.ndarray  # (k,) of the templates' frames
+    extra_px: np.ndarray  # (k,) further turn seen, summed from frame to frame, a displacement at the limb
+    assumed_deg_h: float
+    settings: tuple[tuple[str, float], ...] = ()  # words, and the rate in deg an hour that they would give
+
+
+def compare(solution: Solution, kept: list[FrameMeasure], known: Known, time_s: np.ndarray) -> Comparison:
+    """All checks of a solution.
+
+    Parameters
+    ----------
+    kept, time_s : (n) the frames that it was made from
+    """
+    left_out: dict[int, str] = {}
+    checks = [*_edge_against_place(solution, left_out), _points(kept), *_scale(solution)]
+    checks += _one_radius(solution)
+    if known.header_seen_px is not None and np.isfinite(known.header_seen_px).any():
+        checks.append(header_check(solution, known.header_seen_px, known.header_err_px))
+    return Comparison(tuple(checks), left_out)
+
+
+def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Check]:
+    """The place of each frame against that of its edge alone: what leaps or drifts without the limb is wrong."""
+    apart = np.einsum("iaj,ij->ia", solution.axes, solution.centre_px - solution.edge_centre_px)
+    worst, pulled = 0.0, 0.0
+    for axis, name in enumerate(("across", "along")):
+        error = np.hypot(solution.edge_err_px[:, axis], 1e-3)
+        away = apart[:, axis] - np.median(apart[:, axis])
+        pull = np.abs(away) / error
+        for k in np.flatnonzero((pull > LEAP_SIGMA) & (np.abs(away) > LEAP_PX)):
+            left_out[int(k)] = f"edge and features disagree by {abs(away[k]):.1f} px {name} the limb"
+        if len(away) < 2 * WINDOW:
+            continue
+        window = np.lib.stride_tricks.sliding_window_view(away, WINDOW)
+        middle = np.abs(np.median(window, axis=1))
+        sure = np.median(np.lib.stride_tricks.sliding_window_view(error, WINDOW), axis=1)
+        drift = middle / sure * np.sqrt(WINDOW) * 0.8  # a median of eight has 0.8 of a mean's efficiency
+        at = int(np.argmax(np.where(middle > DRIFT_PX, drift, 0.0)))
+        if middle[at] > DRIFT_PX and drift[at] > pulled:
+            worst, pulled = float(middle[at]), float(drift[at])
+    level = "poor" if pulled > 2 * DRIFT_SIGMA else "fair" if pulled > DRIFT_SIGMA else "good"
+    words = (
+        "The edge of the limb and what stands on it put the Sun in the same place."
+        if level == "good"
+        else f"For a while the Sun's place lies {worst:.1f} px from where the edge of the limb alone puts it "
+        f"({pulled:.0f} sigma): what stands on the limb has moved, or the field turns otherwise than assumed."
+    )
+    return [Check("lock", "edge against features", level, words)]
+
+
+def rotation_check(turn: TurnCheck, radius_px: float) -> list[Check]:
+    """The turn seen from frame to frame against the one computed or assumed."""
+    hours = (turn.time_s - turn.time_s.mean()) / 3600.0
+    value = turn.extra_px
+    if len(hours) < 6 or np.ptp(hours) <= 0:
+        return []
+    weight = np.ones(len(hours))
+    for _ in range(8):
+        design = np.column_stack([np.ones(len(hours)), hours])
+        normal = (design * weight[:, None]).T @ design
+        fit = np.linalg.solve(normal, (design * weight[:, None]).T @ value)
+        left = value - design @ fit
+        spread = max(MAD * float(np.median(np.abs(left))), 0.05)
+        weight = 1 / (1 + (left / (2.385 * spread)) ** 2)
+    alike = float(np.clip((left[1:] * left[:-1]).sum() / max((left**2).sum(), 1e-12), 0.0, 0.9))
+    scatter = spread * np.sqrt((1 + alike) / (1 - alike))
+    rate_err = float(np.degrees(scatter / np.sqrt((hours**2).sum()) / radius_px))
+    extra = float(np.degrees(fit[1] / radius_px))
+    span = float(np.ptp(hours))
+    if abs(extra) < TURN_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
+        words = (
+            f"The frames turn as assumed ({turn.assumed_deg_h:+.2f} deg an hour), to {max(abs(extra), rate_err):.2g} "
+            "deg an hour."
+        )
+        return [Check("lock", "field rotation", "good", words)]
+    seen = turn.assumed_deg_h + extra
+    near = 3 * rate_err + 0.15 * abs(seen)
+    fits = [words for words, rate in turn.settings if not abs(rate - seen) >= near]
+    advice = f"{' or '.join(fits)} would fit" if fits else "check camera.mount, camera.mirrored and the site"
+    words = (
+        f"The frames turn by {seen:+.2f} +- {rate_err:.2f} deg an hour, not by {turn.assumed_deg_h:+.2f} as the settings "
+        f"say: {advice}. The turn is taken from the frames instead."
+    )
+    return [Check("lock", "field rotation", "poor", words)]
+
+
+def _points(kept: list[FrameMeasure]) -> Check:
+    share = float(np.median([m.signs.kept_part for m in kept]))
+    level = "good" if share > GOOD_POINTS else "fair" if share > POOR_POINTS else "poor"
+    return Check("lock", "limb points", level, f"{100 * share:.0f} % of the limb's points lie on its circle.")
+
+
+def _scale(solution: Solution) -> list[Check]:
+    relative = solution.radius_err_px / solution.radius_px
+    level = "good" if relative < GOOD_SCALE else "fair" if relative < POOR_SCALE else "poor"
+    words = f"The radius of the limb, and with it the scale, is known to {100 * relative:.2g} %."
+    return [Check("scale", "error of the radius", level, words)]
+
+
+def _one_radius(solution: Solution) -> list[Check]:
+    """Whether all frames show a Sun of one size."""
+    radius, error = solution.frame_radius_px, solution.frame_radius_err_px
+    if len(radius) < 8:
+        return []
+    best, at = 0.0, 0
+    for k in range(3, len(radius) - 3):
+        before, after = radius[:k], radius[k:]
+        scatter = [
+            np.hypot(MAD * np.median(np.abs(p - np.median(p))), np.median(e))
+            for p, e in ((before, error[:k]), (after, error[k:]))
+        ]
+        sure = np.hypot(scatter[0] / np.sqrt(k), scatter[1] / np.sqrt(len(radius) - k))
+        pull = abs(np.median(before) - np.median(after)) / max(sure, 1e-9)
+        if pull > best:
+            best, at = float(pull), k
+    step = float(np.median(radius[at:]) / np.median(radius[:at]) - 1) if at else 0.0
+    if best > PARTED_SIGMA and abs(step) > PARTED:
+        words = (
+            f"The Sun is {100 * step:+.1f} % larger from frame {at} on ({best:.0f} sigma): two recordings in one folder, or "
+            "the optics were changed. Measure them apart."
+        )
+        return [Check("lock", "one radius", "poor", words), Check("scale", "one radius", "poor", words)]
+    return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
+
+
+def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Check:
+    """Where headers put the Sun's centre against where the limb does, in every frame that has one.
+
+    Parameters
+    ----------
+    header_px : (n, 2) centres; nan in frames without
+    err_px : 1 sigma of a header's centre
+    """
+    has = np.isfinite(header_px).all(axis=1)
+    apart = np.einsum("iaj,ij->ia", solution.axes, solution.centre_px - header_px)[has]
+    middle = np.median(apart, axis=0)
+    error = np.hypot(solution.common_err_px, err_px)
+    chi2 = float(((middle / error) ** 2).sum())
+    size = float(np.hypot(*middle))
+    if chi2 > DISAGREE_CHI2:
+        return Check(
+            "lock",
+            "header against limb",
+            "poor",
+            f"The headers put the Sun's centre {size:.1f} px from where the limb puts it ({np.sqrt(chi2):.0f} sigma, "
+            f"{int(has.sum())} frames): one of them is not the Sun's limb, or the headers are wrong.",
+        )
+    return Check(
+        "lock",
+        "header against limb",
+        "good",
+        f"Headers and limb agree on the Sun's centre, to {size:.1f} px in {int(has.sum())} frames.",
+    )

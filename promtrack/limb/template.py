@@ -1,0 +1,363 @@
+"""The limb zone against a template of it: zones of some frames in, shifts of any frame's blocks out.
+
+A circle fixes the limb across itself; the position along it comes from what stands on and over the limb:
+prominences, spicules and disc texture. A template is the mean zone of frames from one stretch of time and
+stays as it is, so that what moves cannot draw it along; a later stretch has a template of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy.fft import irfft, next_fast_len, rfft
+
+from promtrack.limb.edge import Grid, Zone, make_grid, unwrap
+from promtrack.limb.geometry import Place, shifted_place
+
+BLOCK_PX = 48.0  # length of the blocks, each of which has a shift of its own
+EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
+FINE_RADIUS_PX = 1200.0  # up to this radius the zone is sampled at every pixel
+CHECKED_PX = 40.0  # turn from one frame of a template to the next that a check can see
+LEAST_PEAK, MOST_PEAKS = (
+    0.6,
+    3,
+)  # peaks of the correlation that are tried: their height in parts of the highest
+LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BlockShifts:
+    """Shift of every block of a zone against the template."""
+
+    theta_deg: np.ndarray  # (b,) middle of the block, image angle of the reference frame
+    along_px: np.ndarray  # (b,) at the limb, towards larger angle
+    along_err_px: np.ndarray  # from the residual of the block's own fit
+    across_px: np.ndarray  # outward
+    across_err_px: np.ndarray
+    gain: np.ndarray  # brightness against the template
+    misfit: np.ndarray  # rms residual over that of the template's own frames there
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Template:
+    """Mean limb zone of one stretch of time."""
+
+    grid: Grid
+    mean: np.ndarray  # (n, m) counts, rows are rays of the grid
+    weight: np.ndarray  # (n, m) 1 / (scatter of the frames about the mean squared + floor); 0 where not seen
+    seen: np.ndarray  # (n,) bool: rays that at least one of its frames shows
+    rays_per_block: int
+    ceiling: float  # counts above which the camera is burnt out
+    frame: np.ndarray  # (k,) numbers of its frames, and
+    turn_deg: np.ndarray  # (k,) the turns on which they lie on each other
+    drift_px: np.ndarray  # (k,) shift along the limb from each to the next, summed: a check of the turn
+
+    def turn_at(self, index: int) -> float:
+        """Turn expected of a frame of the same stretch, degrees."""
+        return float(np.interp(index, self.frame, self.turn_deg))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LaidZone:
+    """A frame's zone and the turn on which it was sampled."""
+
+    frame: int
+    turn_deg: float
+    zone: Zone
+    reach_px: float  # farthest shift along the limb that it may need
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Match:
+    """A frame laid on a template."""
+
+    place: Place  # turned, and on a short arc moved outward, so that its zone lies on the template
+    shifts: BlockShifts  # what is left
+    gain: float  # light of the zone against the template's
+
+
+def zone_grid(radius_px: float) -> Grid:
+    """Rays and heights of the zone that the template holds. A larger picture of the Sun is no sharper in
+    arcseconds, so that the samples grow with it."""
+    pitch = float(np.clip(radius_px / FINE_RADIUS_PX, 1.0, 2.5))
+    return make_grid(radius_px, min(40 * pitch, 0.6 * radius_px), 70 * pitch, ray_px=pitch, pitch_px=pitch)
+
+
+def make_template(
+    laid: list[LaidZone],
+    grid: Grid,
+    ceiling: float,
+    radius_px: float,
+    *,
+    first: Template | None = None,
+    align: bool,
+) -> Template:
+    """Mean of some zones, in order of time, each shifted along the limb onto the others.
+
+    Parameters
+    ----------
+    first : template of the stretch before, on which this one is laid
+    align : whether the zones may be shifted; not where their circles place them better
+    """
+    zones, shift = [part.zone for part in laid], np.zeros(len(laid))
+    drift = np.zeros(len(laid))
+
+    def mean(count: int = len(zones)) -> Template:
+        turn = np.array([part.turn_deg for part in laid]) + np.degrees(shift / radius_px)
+        frame = np.array([part.frame for part in laid])
+        return replace(_mean_of(zones[:count], shift, grid, ceiling, frame, turn), drift_px=drift)
+
+    if align:
+        so_far = first or mean(1)
+        for i, zone in enumerate(zones):
+            if i or first:
+                shift[i] = shift[max(i - 1, 0)]
+                shift[i] += coarse_shifts(so_far, _moved(zone, float(shift[i]), grid), laid[i].reach_px)[0]
+            so_far = mean(i + 1)
+        if first is None:
+            shift -= np.median(shift)  # the first frame's circle is no better than the others'
+        for _ in range(2):
+            template = mean()
+            shift += [
+                _median_shift(block_shifts(template, _moved(zone, float(along), grid)))
+                for zone, along in zip(zones, shift, strict=True)
+            ]
+    for i in range(1, len(zones)):
+        alone = _mean_of(zones[i - 1 : i], np.zeros(1), grid, ceiling, np.zeros(1), np.zeros(1))
+        drift[i] = drift[i - 1] + coarse_shifts(alone, zones[i], CHECKED_PX)[0]
+    return mean()
+
+
+def _moved(zone: Zone, along_px: float, grid: Grid) -> Zone:
+    """A zone shifted back by `along_px` along the limb."""
+    if not along_px:
+        return zone
+    matrix = np.float32([[1, 0, 0], [0, 1, -along_px / grid.step_px]])
+    size = zone.value.shape[::-1]  # (x, y)
+    value = cv2.warpAffine(zone.value, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    row = np.arange(len(zone.ray)) + along_px / grid.step_px
+    inside = (row >= 0) & (row <= len(zone.ray) - 1)
+    return replace(zone, value=value, valid=zone.valid & inside[:, None])
+
+
+def _mean_of(
+    zones: list[Zone], shift: np.ndarray, grid: Grid, ceiling: float, frame: np.ndarray, turn_deg: np.ndarray
+) -> Template:
+    size = (len(grid.theta_deg), len(grid.offset_px))
+    total, square, count = np.zeros(size, np.float32), np.zeros(size, np.float32), np.zeros(size, np.float32)
+    light = None
+    for zone, along in zip(zones, shift, strict=False):
+        moved = _moved(zone, float(along), grid)
+        inner = float(np.median(moved.value[:, grid.offset_px < -EDGE_ROWS_PX]))
+        light = light or max(inner, 1e-9)
+        value = np.where(moved.valid, moved.value * np.float32(light / max(inner, 1e-9)), 0)
+        total[zone.ray] += value
+        square[zone.ray] += value**2
+        count[zone.ray] += moved.valid
+    known = np.maximum(count, 1)
+    mean = total / known
+    scatter = np.maximum(square / known - mean**2, 0) * (known / np.maximum(known - 1, 1))
+    scatter = cv2.blur(scatter, (1, 5))
+    seen = count > 0
+    many = count > 1
+    weight = seen.astype(np.float32)
+    if many.any():
+        usual = np.where(many, scatter, np.nan)
+        floor = max(float(np.nanpercentile(usual[::4], 10)), 0.02 * float(np.nanmean(usual[::4])), 1e-6)
+        weight = np.where(many, 1 / (scatter + np.float32(floor)), 0).astype(np.float32)
+    block = max(8, round(BLOCK_PX * grid.pitch_px / grid.step_px))
+    return Template(grid, mean, weight, seen.any(axis=1), block, ceiling, frame, turn_deg, 0.0 * turn_deg)
+
+
+def match(frame: np.ndarray, place: Place, template: Template, *, reach_px: float, turning: bool) -> Match:
+    """Lay a frame on the template, from the place that its limb gives.
+
+    Parameters
+    ----------
+    reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
+        wide one it does not (0)
+    turning : it is turned about the Sun's centre, else shifted
+    """
+    grid = template.grid
+    zone = unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR)
+    starts = coarse_shifts(template, zone, reach_px) if reach_px else [0.0]
+    found = [_settled(frame, place, zone, template, s, reach_px=reach_px, turning=turning) for s in starts]
+    return min(found, key=lambda m: float(np.median(m.shifts.misfit)) if len(m.shifts.misfit) else np.inf)
+
+
+def _settled(
+    frame: np.ndarray,
+    place: Place,
+    zone: Zone,
+    template: Template,
+    start_px: float,
+    *,
+    reach_px: float,
+    turning: bool,
+) -> Match:
+    """The frame laid on the template from one start, by the usual shift of the blocks."""
+    grid, along, across = template.grid, start_px, 0.0
+    for last in (False, False, True):
+        if max(abs(along), abs(across)) > LINEAR * grid.step_px:
+            place = _laid(place, grid, zone, along, across, turning=turning)
+            zone = unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR)
+        shifts = block_shifts(template, zone)
+        if last or not reach_px:
+            break
+        along, across = _median_shift(shifts), _median_shift(shifts, across=True)
+        if max(abs(along), abs(across)) < LINEAR * grid.step_px:
+            break
+    return Match(place, shifts, _brightness(template, zone))
+
+
+def _laid(place: Place, grid: Grid, zone: Zone, along_px: float, across_px: float, *, turning: bool) -> Place:
+    """The place moved outward and along the limb at the middle of what is seen of it."""
+    phi = np.radians(grid.theta_deg[zone.ray[len(zone.ray) // 2]] + place.turn_deg)
+    move = across_px * np.array([-np.sin(phi), -np.cos(phi)])
+    if turning:
+        place = replace(place, turn_deg=place.turn_deg + float(np.degrees(along_px / place.radius_px)))
+    else:
+        move = move + along_px * np.array([-np.cos(phi), np.sin(phi)])
+    return shifted_place(place, *move)
+
+
+def _median_shift(shifts: BlockShifts, *, across: bool = False) -> float:
+    """Weighted median shift of the blocks; well-measured blocks count more, but none much more than
+    another."""
+    value, error = (
+        (shifts.across_px, shifts.across_err_px) if across else (shifts.along_px, shifts.along_err_px)
+    )
+    usable = np.isfinite(value) & (np.abs(value) < 4) & (error < 3)
+    if usable.sum() < 3:
+        return 0.0
+    order = np.argsort(value[usable])
+    total = np.cumsum(1 / (error[usable][order] ** 2 + 0.3**2))
+    return float(value[usable][order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]:
+    """Likely shifts along the limb in px, the likeliest first: peaks of the cross-correlation of what varies along
+    the limb, summed over bands of height; [0] where there is none within `most_px`.
+
+    Every stretch of limb counts alike, however bright: an eruption must not outshine the quiet rest.
+    """
+    grid = template.grid
+    ray = zone.ray[template.seen[zone.ray]]
+    if len(ray) < 32:
+        return [0.0]
+    first, count = int(ray[0]), len(template.seen)
+    reach = int(most_px / grid.step_px) + 1
+    length = next_fast_len(int((ray[-1] - first) % count) + 1 + 2 * reach, real=True)
+    here = _laid_out(template, zone.value, (zone.ray - first) % count, length)
+    there = _laid_out(template, template.mean[ray], (ray - first) % count, length)
+    spectrum = rfft(here, axis=1) * np.conj(rfft(there, axis=1))
+    spectrum[:, :3] = 0  # vignetting and halo live in the lowest frequencies
+    correlation = irfft(spectrum.sum(axis=0), n=length)
+    window = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
+    left, middle, right = window[:-2], window[1:-1], window[2:]
+    peak = np.flatnonzero((middle > left) & (middle >= right) & (middle > LEAST_PEAK * window.max()))
+    peak = peak[np.argsort(-middle[peak])][:MOST_PEAKS]
+    fine = 0.5 * (left - right)[peak] / np.minimum((left + right - 2 * middle)[peak], -1e-12)
+    return list((peak + 1 - reach + fine) * grid.step_px) or [0.0]
+
+
+def _laid_out(template: Template, values: np.ndarray, place: np.ndarray, length: int) -> np.ndarray:
+    """(bands, length): bands of three heights without the edge's own, each stretch brought to the same
+    strength."""
+    inside = place < length
+    chosen = np.flatnonzero(np.abs(template.grid.offset_px) > EDGE_ROWS_PX)
+    chosen = chosen[: len(chosen) // 3 * 3].reshape(-1, 3)
+    bands = np.ascontiguousarray(values[inside][:, chosen].sum(axis=2))
+    window = 2 * template.rays_per_block + 1
+    bands = bands - cv2.blur(bands, (1, window), borderType=cv2.BORDER_REFLECT)
+    strength = cv2.blur(bands * bands, (1, window), borderType=cv2.BORDER_REFLECT)
+    flat = np.zeros((chosen.shape[0], length), np.float32)
+    flat[:, place[inside]] = (bands / np.sqrt(strength + 1e-3 * strength.mean() + 1e-12)).T
+    return flat
+
+
+def block_shifts(template: Template, zone: Zone) -> BlockShifts:
+    """Least-squares shift and gain of every block against the template.
+
+    Zone = gain T - along dT/d(along) - across dT/d(across) + an offset for every height: what does not vary
+    along the limb (halo, limb darkening, the edge itself) does not count, since it brightens and dims with the
+    air. Each point weighs by its scatter over the template's own frames.
+    """
+    row, number, slot = _whole_blocks(template, zone.ray)
+    grid = template.grid
+    if not len(number):
+        return BlockShifts(*([np.zeros(0)] * 7))
+    ray, heights, length = zone.ray[row], len(grid.offset_px), template.rays_per_block
+    mean, value, count = template.mean[ray], zone.value[row], len(template.seen)
+    used = zone.valid[row] & (mean < template.ceiling) & (value < template.ceiling)
+    used[:, np.abs(grid.offset_px) <= EDGE_ROWS_PX] = False
+    weight = np.zeros((len(number) * length, heights), np.float32)
+    weight[slot] = template.weight[ray] * used
+    columns = np.zeros((4, len(number) * length, heights), np.float32)
+    columns[0, slot] = mean
+    columns[1, slot] = (template.mean[(ray + 1) % count] - template.mean[ray - 1]) * np.float32(
+        -0.5 / grid.step_px
+    )
+    columns[2, slot] = np.gradient(mean, axis=1) * np.float32(-1 / grid.pitch_px)
+    columns[3, slot] = value
+    return _solved(
+        columns.reshape(4, len(number), length, heights),
+        weight.reshape(len(number), length, heights),
+        ((number + 0.5) * length - 0.5) * grid.step_deg,
+    )
+
+
+def _whole_blocks(template: Template, ray: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Rows of a zone with a template on both sides that fill at least half a block, the numbers of those
+    blocks, and the place of each row when the blocks, all equally long, stand one after the other."""
+    seen, length = template.seen, template.rays_per_block
+    known = seen[ray] & seen[(ray + 1) % len(seen)] & seen[ray - 1]
+    number, size = np.unique(ray[known] // length, return_counts=True)
+    number = number[size >= length // 2]
+    row = np.flatnonzero(known & np.isin(ray // length, number))
+    return row, number, np.searchsorted(number, ray[row] // length) * length + ray[row] % length
+
+
+def _solved(columns: np.ndarray, weight: np.ndarray, theta_deg: np.ndarray) -> BlockShifts:
+    """Solve every block: `columns` is (4, blocks, rays, heights), the last one the values to be explained."""
+    mean = np.einsum("cbrh,brh->cbh", columns, weight) / (weight.sum(axis=1) + np.float32(1e-20))
+    columns = columns - mean[:, :, None, :]
+    flat = columns.reshape(4, len(theta_deg), -1)
+    weighted = flat * weight.reshape(len(theta_deg), -1)
+    square = np.matmul(weighted.transpose(1, 0, 2), flat.transpose(1, 2, 0)).astype(float)
+    normal, right = square[:, :3, :3], square[:, :3, 3]
+    heights = np.count_nonzero(weight.any(axis=1), axis=1)
+    points = np.count_nonzero(weight, axis=(1, 2))
+    unit = 1 / np.sqrt(np.maximum(np.einsum("bii->bi", normal), 1e-30))
+    scaled = normal * unit[:, :, None] * unit[:, None, :] + 1e-6 * np.eye(3)
+    inverse = np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :]
+    solution = np.einsum("bij,bj->bi", inverse, right)
+    residual = np.maximum(square[:, 3, 3] - (solution * right).sum(1), 0) / np.maximum(
+        points - 3 - heights, 1
+    )
+    gain = np.where(np.abs(solution[:, 0]) > 0.1, solution[:, 0], np.nan)
+    # neighbouring samples share the camera's noise through the interpolation: two to an independent one
+    error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(gain)[:, None]
+    return BlockShifts(
+        theta_deg,
+        solution[:, 1] / gain,
+        error[:, 0],
+        solution[:, 2] / gain,
+        error[:, 1],
+        solution[:, 0],
+        np.sqrt(residual),
+    )
+
+
+def _brightness(template: Template, zone: Zone) -> float:
+    """Light of a zone against the template's: the usual ratio of their sums along the rays."""
+    ray = template.seen[zone.ray]
+    value, mean = zone.value[ray][::2], template.mean[zone.ray[ray]][::2]
+    fit = zone.valid[ray][::2] & (value < template.ceiling) & (mean < template.ceiling)
+    below = (mean * fit).sum(axis=1)
+    known = below > 0
+    return (
+        max(float(np.median((value * fit).sum(axis=1)[known] / below[known])), 0.02) if known.any() else 1.0
+    )
