@@ -61,11 +61,15 @@ def drift_px_s(template: Template, radius_px: float, orientation: Orientation, b
     if not len(ray):
         return 0.0
     slope = template.mean[(ray + 1) % len(seen)] - template.mean[ray - 1]
-    weight = template.weight[ray] * slope**2 * (template.mean[ray] < template.ceiling)
+    # what noise alone makes of the mean's slope is no feature
+    noise = 2.0 / np.maximum(template.weight[ray], 1e-20) / len(template.frame)
+    weight = template.weight[ray] * np.maximum(slope**2 - 2.0 * noise, 0.0) * (template.mean[ray] < template.ceiling)
     weight = weight * (np.abs(grid.offset_px) > EDGE_ROWS_PX)
     angle = orientation.to_product(grid.theta_deg[ray])[:, None]
     distance = 1.0 + grid.offset_px / radius_px
     drift = limb_drift(angle, distance[None, :], b0_deg)
-    # every stretch of limb counts alike
-    mean = (weight * drift).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-20)
-    return orientation.sign * radius_px * float(mean.mean())
+    # stretches with much to see count alike, those with noise alone hardly
+    total = weight.sum(axis=1)
+    mean = (weight * drift).sum(axis=1) / np.maximum(total, 1e-20)
+    share = np.minimum(total, np.median(total)) ** 2
+    return orientation.sign * radius_px * float((share * mean).sum() / max(float(share.sum()), 1e-30))
