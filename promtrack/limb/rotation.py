@@ -63,7 +63,11 @@ def drift_px_s(template: Template, radius_px: float, orientation: Orientation, b
     slope = template.mean[(ray + 1) % len(seen)] - template.mean[ray - 1]
     # what noise alone makes of the mean's slope is no feature
     noise = 2.0 / np.maximum(template.weight[ray], 1e-20) / len(template.frame)
-    weight = template.weight[ray] * np.maximum(slope**2 - 2.0 * noise, 0.0) * (template.mean[ray] < template.ceiling)
+    weight = (
+        template.weight[ray]
+        * np.maximum(slope**2 - 2.0 * noise, 0.0)
+        * (template.mean[ray] < template.ceiling)
+    )
     weight = weight * (np.abs(grid.offset_px) > EDGE_ROWS_PX)
     angle = orientation.to_product(grid.theta_deg[ray])[:, None]
     distance = 1.0 + grid.offset_px / radius_px

@@ -28,7 +28,6 @@ LOCAL = 6  # rounds of reweighting; the centres move by less than 0.002 px in th
 # OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
 # rounding, half on an arc
 SAMPLING_PX = 0.0045
-LENGTHS_PX = np.geomspace(4.0, 600.0, 14)  # correlation lengths along the limb that are tried
 BLOCK_LENGTHS_PX = np.geomspace(20.0, 400.0, 8)
 GROWTH = np.geomspace(0.4, 3.0, 8)  # of the blocks' scatter that are tried
 LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
@@ -340,27 +339,21 @@ class System:
         return mean, float(np.median(self.edge_err) / np.sqrt(max(float(np.median(total)), 1.0)))
 
     def _correlation(self, residual: np.ndarray) -> float:
-        """Correlation length along the limb with the greatest restricted likelihood, the centre and offset of
-        each frame being free."""
-        frames = np.unique(np.linspace(0, self.n - 1, min(self.n, 60)).astype(int))
-        best = np.zeros(len(LENGTHS_PX))
-        for frame in frames:
-            mine = np.flatnonzero((self.edge.frame == frame) & (self.weight["edge"] > 0.2))
-            if len(mine) < 8:
-                continue
-            design = np.column_stack([self.edge.unit[mine], np.ones(len(mine))])
-            gap = np.diff(self.edge.at_px[mine])
-            for k, length in enumerate(LENGTHS_PX):
-                rho = np.exp(-gap / length)
-                new = np.sqrt(1 - rho**2)
-                white = np.column_stack([design, residual[mine]])
-                white[1:] = (white[1:] - rho[:, None] * white[:-1]) / new[:, None]
-                solved, rest, *_ = np.linalg.lstsq(white[:, :3], white[:, 3], rcond=None)
-                square = float(((white[:, 3] - white[:, :3] @ solved) ** 2).sum()) + 1e-12
-                _, log_det = np.linalg.slogdet(white[:, :3].T @ white[:, :3] + 1e-12 * np.eye(3))
-                free = len(mine) - 3
-                best[k] -= 0.5 * (free * np.log(square / free) + 2 * np.log(new).sum() + log_det)
-        return float(LENGTHS_PX[int(np.argmax(best))])
+        """Length of an exponential correlation along the limb that has the sum of the edge's own: out to its
+        first fall below 0.05."""
+        table = np.zeros((self.n, len(self.bins)))
+        table[self.edge.frame, self.edge_bin] = np.where(self.weight["edge"] > 0.2, residual, 0.0)
+        order = np.argsort(_along_limb(self.bins * self.measures[0].bin_deg, self.radius))
+        table = table[:, order] / self.edge_err[:, None]
+        power = (table**2).sum() / max(np.count_nonzero(table), 1)
+        total = 1.0
+        for lag in range(1, table.shape[1] // 2):
+            pairs = table[:, lag:] * table[:, :-lag]
+            alike = pairs.sum() / max(np.count_nonzero(pairs), 1) / max(power, 1e-12)
+            if alike < 0.05:
+                break
+            total += 2 * alike
+        return 0.5 * total * float(np.radians(self.measures[0].bin_deg)) * self.radius
 
     def _block_correlation(self) -> None:
         """Scatter and correlation length of the blocks with the greatest restricted likelihood, the shift of each

@@ -20,6 +20,7 @@ BLOCK_PX = 48.0  # length of the blocks, each of which has a shift of its own
 EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
 FINE_RADIUS_PX = 1200.0  # up to this radius the zone is sampled at every pixel
 CHECKED_PX = 40.0  # turn from one frame of a template to the next that a check can see
+ROUGH_REACH_PX = 20.0  # farthest shifts above which circles alone do not make a template
 LEAST_PEAK, MOST_PEAKS = (
     0.6,
     3,
@@ -111,14 +112,20 @@ def make_template(
 
     if align:
         so_far = first or mean(1)
-        for i, zone in enumerate(zones):
+        rough = float(np.median([part.reach_px for part in laid])) > ROUGH_REACH_PX
+        # circles that place the frames well blur what stands still on the sensor, and not the Sun; where they do
+        # not, each zone is laid on the mean of those before
+        for i, zone in enumerate(zones if rough or first else []):
             if i or first:
-                shift[i] = shift[max(i - 1, 0)]
-                shift[i] += coarse_shifts(so_far, _moved(zone, float(shift[i]), grid), laid[i].reach_px)[0]
-            so_far = mean(i + 1)
+                before = shift[max(i - 1, 0)] if rough else 0.0
+                moved = _moved(zone, float(before), grid)
+                shift[i] = before + coarse_shifts(so_far, moved, laid[i].reach_px)[0]
+            so_far = mean(i + 1) if rough else so_far
         if first is None:
             shift -= np.median(shift)  # the first frame's circle is no better than the others'
-        for _ in range(2):
+        elif not rough:
+            shift[:] = np.median(shift)
+        for _ in range(4):
             template = mean()
             shift += [
                 _median_shift(block_shifts(template, _moved(zone, float(along), grid)))
