@@ -1,5 +1,5 @@
 """How far outside the true limb the edge is found, by exposure and seeing: the choice behind
-`limb.verdict.burnt_bias`.
+`limb.look.BURNT_BIAS`.
 
     python docs/studies/limb_edge_bias.py
 
