@@ -5,10 +5,6 @@ for (const table of document.querySelectorAll("table.sortable")) {
   const body = table.tBodies[0];
   const heads = [...table.tHead.rows[0].cells];
   const said = document.getElementById("said");
-  const first = Number(table.dataset.first ?? Infinity);
-  let open = first >= body.rows.length;
-  const fold = () => [...body.rows].forEach((row, place) => { row.hidden = !open && place >= first; });
-
   const key = (row, column) => {
     const cell = row.cells[column];
     return cell.dataset.value === undefined ? cell.textContent.trim() : Number(cell.dataset.value);
@@ -36,27 +32,11 @@ for (const table of document.querySelectorAll("table.sortable")) {
         return down && !unknown ? -order : order;
       });
       body.append(...rows);
-      fold();
       heads.forEach((other) => other.removeAttribute("aria-sort"));
       head.setAttribute("aria-sort", down ? "descending" : "ascending");
       said.textContent = `Sorted by ${label}, ${down ? "descending" : "ascending"}.`;
     });
   });
-
-  // Of a long table the first rows show, in whatever order it is; paper gets them all.
-  if (!open) {
-    const more = document.createElement("button");
-    const say = () => {
-      more.textContent = open ? `Show the first ${first} rows only` : `Show all ${body.rows.length} rows`;
-      more.setAttribute("aria-expanded", String(open));
-      fold();
-    };
-    more.type = "button";
-    more.className = "more";
-    more.addEventListener("click", () => { open = !open; say(); });
-    table.parentElement.after(more);
-    say();
-  }
 }
 
 // A table that is wider than its box says so.

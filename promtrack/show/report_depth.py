@@ -113,7 +113,7 @@ def _method(measured: Measured) -> Markup:
 
 def _cautions() -> Markup:
     parts = [
-        element("div", element("h3", title), element("p", text), class_="caution") for title, text in CAUTIONS
+        element("div", element("h3", one.title), element("p", one.text), class_="caution") for one in CAUTIONS
     ]
     return joined(parts)
 

@@ -18,10 +18,6 @@ from promtrack.show.records import Measured
 __all__ = ["frames_table", "fronts_table", "knots_table", "ridges_table"]
 
 MOST_ROWS = 250  # a page with more is slow on a phone; the product tables hold them all
-FIRST_ROWS, SPARE_ROWS = (
-    12,
-    3,
-)  # of a longer table the page first shows so many; it is not folded for the sake of three
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +251,6 @@ def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) ->
         element("thead", head),
         element("tbody", body),
         class_="sortable",
-        data_first=str(FIRST_ROWS) if len(rows) > FIRST_ROWS + SPARE_ROWS else None,
     )
     return element("div", table, class_="scroll", role="region", aria_label=f"Table: {label}", tabindex="0")
 

@@ -29,7 +29,7 @@ CENTRE_MM = (0.1, 0.5)
 LEFT_OUT = (0.2, 0.5)  # part of the frames
 RADIUS_PULL = (2.0, 4.0)  # scatter of single frames' radii in units of their errors
 RIDGES_AGREE, UNLIKELY = 0.95, 0.05  # within 2 sigma; probability below which too few agree
-LEAST_RIDGES = 5  # fewer that agree say little: half of all wrong speeds would pass one comparison
+LEAST_RIDGES = 5  # fewer say little: many a wrong speed would pass one comparison
 WORDS = {"good": "good", "fair": "with care", "poor": "not to be trusted"}
 
 
@@ -161,7 +161,7 @@ def _ridges(measured: Measured) -> Iterator[Check]:
     agree = sum(ridge.agrees for ridge in crossed)
     words = f"Time-distance diagrams give a knot's speed in {agree} of {len(crossed)} cases"
     chance = float(binom.cdf(agree, len(crossed), RIDGES_AGREE))
-    if agree == len(crossed) < LEAST_RIDGES:
+    if len(crossed) < LEAST_RIDGES:
         yield Check("motion", "ridges", "fair", f"{words}, too few to be a check")
     elif chance >= UNLIKELY:
         yield Check("motion", "ridges", "good", words)

@@ -1,6 +1,5 @@
 """One hand-made run for all tests of the show room."""
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import matplotlib
@@ -31,16 +30,7 @@ def measured_still(measured_fake):
 
 
 @pytest.fixture(scope="session")
-def measured_many(measured_fake):
-    """The same run with enough moving knots for every figure."""
-    motion = measured_fake.motion
-    knot = motion.knots[3]
-    more = [replace(knot, knot=10 + n, fit=replace(knot.fit, speed_km_s=5.0 + n)) for n in range(4)]
-    return replace(measured_fake, motion=replace(motion, knots=(*motion.knots, *more)))
-
-
-@pytest.fixture(scope="session")
-def drawn(measured_many, tmp_path_factory):
+def drawn(measured_fake, tmp_path_factory):
     """All figures of a run, drawn once, into a folder that held files of ours and of others."""
     folder = tmp_path_factory.mktemp("a run") / "figures"
     folder.mkdir()
@@ -48,7 +38,7 @@ def drawn(measured_many, tmp_path_factory):
     (folder / "height_time.pdf").write_text("of an earlier drawing")
     calls, before = [], dict(matplotlib.rcParams)
     paths = draw_figures(
-        measured_many, folder, progress=lambda done, total: calls.append((done, total)), workers=1
+        measured_fake, folder, progress=lambda done, total: calls.append((done, total)), workers=1
     )
     return SimpleNamespace(
         folder=folder, paths=paths, calls=calls, settings_kept=before == dict(matplotlib.rcParams)

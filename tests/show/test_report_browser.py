@@ -6,7 +6,6 @@ Skipped where no Chromium is installed.
 import shutil
 import subprocess
 import time
-from dataclasses import replace
 from itertools import pairwise
 
 import imageio_ffmpeg
@@ -273,48 +272,6 @@ def test_every_word_is_told_from_its_ground(opened, scheme):
     assert len(pairs) > 100
     for words, ink, ground in pairs:
         assert contrast(ink[::-1], ground[::-1]) >= 4.5, (words, ink, ground)
-
-
-@pytest.fixture(scope="module")
-def crowded(measured_fake, tmp_path_factory):
-    """A report with forty knots."""
-    knot = measured_fake.motion.knots[0]
-    many = tuple(replace(knot, knot=n, fit=replace(knot.fit, speed_km_s=100.0 - n)) for n in range(1, 41))
-    run = replace(measured_fake, motion=replace(measured_fake.motion, knots=many))
-    return write_report(
-        run, tmp_path_factory.mktemp("crowded") / "report.html", clip=None, poster=None, figures=[]
-    )
-
-
-def shown(page):
-    return [
-        int(text.split()[0])
-        for text in page.locator("#knots table").first.locator("tbody tr:visible th").all_inner_texts()
-    ]
-
-
-def test_a_long_table_shows_its_first_rows_in_any_order_and_all_when_asked(opened, crowded):
-    # TRUTH  forty knots, the fastest is number 1; folded, the table shows the first twelve of the order
-    # chosen.
-    page = opened(address=crowded.as_uri())
-    unfold(page)
-    assert shown(page) == list(range(1, 13))
-    page.locator("#knots table").first.locator("thead th", has_text="Speed (km/s)").get_by_role(
-        "button"
-    ).click()
-    assert shown(page) == list(range(40, 28, -1))
-    more = page.get_by_role("button", name="Show all 40 rows")
-    assert more.get_attribute("aria-expanded") == "false"
-    more.focus()
-    page.keyboard.press("Enter")
-    assert shown(page) == list(range(40, 0, -1))
-    page.get_by_role("button", name="Show the first 12 rows only").click()
-    assert len(shown(page)) == 12
-    page.emulate_media(media="print")
-    assert len(shown(page)) == 40
-    assert page.locator(".more").first.is_hidden()
-    # a box in a head is not painted where the head is repeated on the next sheet of paper
-    assert page.evaluate("getComputedStyle(document.querySelector('thead button')).display") == "contents"
 
 
 @pytest.mark.parametrize("width", [1024, 1280, 390])

@@ -13,7 +13,7 @@ from matplotlib.path import Path
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import knot_path
 from promtrack.show.figures.items import Item, items_of, key, others_of
-from promtrack.show.figures.labels import Room, label_beside, label_on, pixels_of, room_of
+from promtrack.show.figures.labels import write_beside
 from promtrack.show.figures.map_view import Map, fitting_aspect, map_of, map_pictures, moment_of
 from promtrack.show.figures.style import (
     PICTURE_INK,
@@ -71,24 +71,16 @@ def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
     for track in others_of(measured, items):
         if isinstance(track, KnotTrack) and track.moving:
             axes.plot(*_on_map(measured, area, track).T, color=PICTURE_INK, alpha=0.5, linewidth=1.0)
+    _height_arcs(axes, area)
     minutes, lines = travel_minutes(measured, area), []
     for item in items:
         if isinstance(item.track, Front):
             lines.append(_front_edge(axes, measured, area, item, frame))
         else:
-            lines += [_on_map(measured, area, item.track), _arrow(axes, measured, area, item, minutes)]
-            axes.plot(*lines[-2].T, color=item.colour, linewidth=1.4)
-    room = room_of(axes, lines)
-    own = {item.letter: line for item, line in zip(items, _last_lines(items, lines), strict=True)}
-    for item in items:
-        style: dict[str, Any] = {
-            "color": item.colour,
-            "fontsize": TEXT_PT,
-            "fontweight": "bold",
-            "path_effects": outlined(),
-        }
-        label_beside(room, item.letter, pixels_of(axes, own[item.letter]), **style)
-    _height_arcs(axes, area, room)
+            axes.plot(*_on_map(measured, area, item.track).T, color=item.colour, linewidth=1.4)
+            lines.append(_arrow(axes, measured, area, item, minutes))
+    letters, colours = [item.letter for item in items], [item.colour for item in items]
+    write_beside(axes, letters, lines, colours)
 
 
 def compass(axes: Axes, measured: Measured, area: Map) -> None:
@@ -152,15 +144,6 @@ def _title(measured: Measured) -> str:
     return f"{beside}{len(knots)} knots move{': ' if parts else ''}{', '.join(parts)}"
 
 
-def _last_lines(items: list[Item], lines: list[np.ndarray]) -> list[np.ndarray]:
-    """Of each item the line that its letter stands at: a front's edge, a knot's arrow."""
-    last, found = 0, []
-    for item in items:
-        last += 1 if isinstance(item.track, Front) else 2
-        found.append(lines[last - 1])
-    return found
-
-
 def _on_map(measured: Measured, area: Map, knot: KnotTrack) -> np.ndarray:
     """(n, 2) fitted path of a knot, Mm on the map."""
     return area.place(np.asarray(measured.orientation.to_image(knot.curve_angle_deg)), knot.curve_mm)
@@ -199,28 +182,21 @@ def _front_edge(axes: Axes, measured: Measured, area: Map, item: Item, frame: in
     return edge
 
 
-def _height_arcs(axes: Axes, area: Map, room: Room) -> None:
-    """The limb and dotted arcs of equal height, each broken at its label, at the right border."""
+def _height_arcs(axes: Axes, area: Map) -> None:
+    """The limb and dotted arcs of equal height, each named at its right end."""
     corners = np.meshgrid([0.0, area.width_mm], [0.0, area.height_mm])
     highest = float(area.above_mm(*corners).max())
     step = next((step for step in (10.0, 20.0, 50.0, 100.0, 200.0) if highest / step <= MOST_ARCS), 500.0)
     angle = np.linspace(0.0, 360.0, 5761)
     for height in np.arange(0.0, max(highest, step), step):
         line = area.place(angle, np.full_like(angle, height))
-        seen = np.all((line > 0.0) & (line < (area.width_mm, area.height_mm)), axis=1)
-        if seen.sum() < 16:
-            continue
-        place = axes.transData.transform(line)
-        words = "limb" if height == 0.0 else f"{height:.0f} Mm"
-        right = np.array([axes.bbox.x1, place[seen][np.argmax(place[seen][:, 0]), 1]])
-        style: dict[str, Any] = {
-            "color": PICTURE_INK,
-            "fontsize": TEXT_PT,
-            "path_effects": outlined(width=3.0),
-        }
-        label = label_on(room, words, place[seen][::4], right, **style)
-        if label is not None:
-            seen &= ~((place > label[:2] - 4.0) & (place < label[2:] + 4.0)).all(axis=1)
+        inside = np.all((line > 0.0) & (line < (area.width_mm, area.height_mm)), axis=1)
         dashes = "-" if height == 0.0 else (0, (2, 4))
-        broken = np.where(seen[:, None], line, np.nan)
+        broken = np.where(inside[:, None], line, np.nan)
         axes.plot(*broken.T, color=PICTURE_INK, alpha=0.6, linewidth=1.3, linestyle=dashes)
+        if inside.any():
+            end = line[inside][np.argmax(line[inside][:, 0])]
+            words = "limb" if height == 0.0 else f"{height:.0f} Mm"
+            if area.height_mm - end[1] > 0.1 * area.height_mm and end[0] > 0.5 * area.width_mm:
+                style: dict[str, Any] = {"color": PICTURE_INK, "path_effects": outlined(width=3.0)}
+                axes.text(min(end[0], 0.985 * area.width_mm), end[1], words, ha="right", va="bottom", **style)

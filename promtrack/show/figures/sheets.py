@@ -12,8 +12,6 @@ from promtrack.show.verdict import lights
 
 __all__ = ["SHEETS", "Sheet", "drawn_sheets", "missing_sheets"]
 
-LEAST_KNOTS = 8  # of a histogram: fewer speeds are read from the table
-
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
@@ -31,11 +29,6 @@ class Sheet:
 def _still(measured: Measured) -> str:
     moves = moving_knots(measured) or leading_front(measured) is not None
     return "" if moves else "nothing moves significantly"
-
-
-def _few(measured: Measured) -> str:
-    knots = len(moving_knots(measured))
-    return "" if knots >= LEAST_KNOTS else f"{counted(knots, 'moving knot is', 'moving knots are')} too few"
 
 
 def _no_ridge(measured: Measured) -> str:
@@ -88,15 +81,6 @@ SHEETS = (
         True,
         lambda run: f"A picture of the limb with arrows along the tracks of {_things(run)}.",
         _still,
-    ),
-    Sheet(
-        "speed_histogram",
-        "speeds",
-        "How many knots move how fast",
-        "One speed a knot, at its mid-time.",
-        False,
-        lambda run: f"Histogram of the speeds of {_things(run)}.",
-        _few,
     ),
     Sheet(
         "time_distance",

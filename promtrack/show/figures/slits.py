@@ -13,10 +13,9 @@ from scipy.interpolate import CubicSpline
 from promtrack.motion.records import Oscillation, Ridge
 from promtrack.rounding import with_error
 from promtrack.show.curves import drawing_times
-from promtrack.show.figures.labels import label_beside, pixels_of, room_of
+from promtrack.show.figures.labels import write_beside
 from promtrack.show.figures.style import (
     PICTURE_INK,
-    TEXT_PT,
     Theme,
     brightness_range,
     date_axis,
@@ -137,18 +136,8 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     lines = [_ridge_line(measured, ridge) for ridge in ridges]
     for line in lines:
         axes.plot(*line.T, color=PICTURE_INK, linewidth=2.6, path_effects=outlined(width=4.6))
-    room = room_of(axes, lines)
-    for ridge, line in zip(ridges, lines, strict=True):
-        label_beside(
-            room,
-            _ridge_words(measured, ridge),
-            pixels_of(axes, line),
-            color=PICTURE_INK,
-            fontsize=TEXT_PT,
-            fontweight="bold",
-            path_effects=outlined(),
-            linespacing=1.2,
-        )
+    words = [_ridge_words(measured, ridge) for ridge in ridges]
+    write_beside(axes, words, lines, [PICTURE_INK] * len(words))
 
 
 def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:

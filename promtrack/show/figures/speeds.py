@@ -1,4 +1,4 @@
-"""The speed sheets: knots and fronts in, speed against time and the histogram of speeds out."""
+"""The speed sheet: knots and fronts in, speed against time out."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from promtrack.motion.records import Front
-from promtrack.rounding import rounded
 from promtrack.show.curves import LOCAL_POINTS, drawing_times, front_curve, knot_speed, local_speeds
 from promtrack.show.figures.items import Item, items_of, key, time_span
 from promtrack.show.figures.style import (
@@ -26,7 +25,6 @@ from promtrack.show.findings import (
     fastest_knot,
     front_model,
     leading_front,
-    moving_knots,
     relative_error,
     speed_of,
     speeds_title,
@@ -34,7 +32,7 @@ from promtrack.show.findings import (
 from promtrack.show.records import Measured
 from promtrack.sun import escape_speed_km_s
 
-__all__ = ["speed_histogram", "speed_time"]
+__all__ = ["speed_time"]
 
 
 def speed_time(measured: Measured, theme: Theme) -> Figure:
@@ -49,35 +47,6 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     date_axis(axes, measured)
     key(figure, measured, items, ends)
     note_above(axes, _yardstick(measured), theme.quiet)
-    foot(figure, measured, speeds=True)
-    return figure
-
-
-def speed_histogram(measured: Measured, theme: Theme) -> Figure:
-    """How many knots move how fast; the named ones stand above with their errors."""
-    knots = moving_knots(measured)
-    speeds = np.array([knot.fit.speed_km_s for knot in knots])
-    middle = rounded(float(np.median(speeds)), 2, "km/s")
-    title = f"Half of the {len(knots)} moving knots are faster than {middle}"
-    figure = sheet(title, "One speed a knot, at its mid-time; bars: total error (1 sigma)")
-    axes = panel(figure, 0.065, 0.145, 0.64, 0.665)
-    most = 1.05 * float(speeds.max())
-    # bins of Freedman & Diaconis 1981: twice the quartiles' distance by the cube root of the number
-    width = 2.0 * float(np.subtract(*np.percentile(speeds, (75, 25)))) / len(speeds) ** (1.0 / 3.0)
-    count = int(np.clip(most / max(width, 1e-9), 4, 25))
-    heights, _, _ = axes.hist(
-        speeds, np.linspace(0.0, most, count + 1).tolist(), color=theme.quiet, rwidth=0.92
-    )
-    items = [item for item in items_of(measured, theme.marks) if not isinstance(item.track, Front)]
-    top = float(np.max(heights))
-    for row, item in enumerate(items):
-        quoted, level = speed_of(measured, item.track), top * (1.08 + 0.06 * row)
-        style: dict[str, Any] = {"color": item.colour, "markersize": 10, "elinewidth": 2.4}
-        axes.errorbar(quoted.value, level, xerr=quoted.error, fmt=item.marker, **style)
-    axes.set(xlim=(0.0, most), ylim=(0.0, top * (1.1 + 0.06 * len(items))), xlabel="speed (km/s)")
-    axes.locator_params(axis="y", integer=True)
-    name_y(axes, "moving knots")
-    key(figure, measured, items, list(range(len(items))))
     foot(figure, measured, speeds=True)
     return figure
 
