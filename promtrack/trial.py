@@ -20,7 +20,7 @@ from promtrack.pipeline import DOERS, LOADERS, Job, load_run
 from promtrack.products import ProductFolder
 from promtrack.products.tables import write_records
 from promtrack.sequence.records import Sequence
-from promtrack.show.trial_figure import draw_trial
+from promtrack.show.figures.trial_figure import draw_trial
 
 __all__ = ["Injected", "TrialRow", "injected_sequence", "run_trial"]
 

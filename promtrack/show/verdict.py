@@ -69,17 +69,20 @@ def verdict_line(found: tuple[Light, ...]) -> str:
 
 
 def limb_name(measured: Measured) -> str:
-    """What heights are counted from, in three words."""
-    return "the burnt-out limb" if measured.lock.edge_bias_px > 0.0 else "the H-alpha limb"
+    """What heights are counted from, in a few words: the limb in the line of light, as far as it is known."""
+    if measured.lock.edge_bias_px > 0.0:
+        return "the burnt-out limb"
+    line = measured.sequence.line
+    return f"the {line} limb" if line else "the limb in this picture"
 
 
 def limb_words(measured: Measured) -> str:
     """The same with where it stands: the edge of a burnt-out disc lies outside the limb."""
     bias_px = measured.lock.edge_bias_px
     if bias_px <= 0.0:
-        return f"the H-alpha limb ({measured.scale.limb.height_mm:.3g} Mm above the photosphere)"
+        return f"{limb_name(measured)} ({measured.scale.limb.height_mm:.3g} Mm above the photosphere)"
     outside = rounded(bias_px * measured.scale.km_per_px * 1e-3, 2, "Mm")
-    return f"the burnt-out limb, up to {outside} outside the H-alpha limb"
+    return f"the burnt-out limb, up to {outside} outside the true one"
 
 
 def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:

@@ -123,9 +123,12 @@ def test_a_cadence_too_slow_for_the_knots_is_said(checked):
 
 def test_heights_say_which_limb_they_count_from(measured_fake):
     # TRUTH  3.1 px of 870 km are 2.7 Mm
-    assert limb_words(measured_fake).startswith("the H-alpha limb (4.35 Mm above the photosphere)")
+    height = measured_fake.scale.limb.height_mm
+    for line, name in (("H-alpha", "the H-alpha limb"), ("", "the limb in this picture")):
+        run = replace(measured_fake, sequence=replace(measured_fake.sequence, line=line))
+        assert limb_words(run) == f"{name} ({height:.3g} Mm above the photosphere)"
     burnt = with_lock(measured_fake, edge_bias_px=3.1)
-    assert limb_words(burnt) == "the burnt-out limb, up to 2.7 Mm outside the H-alpha limb"
+    assert limb_words(burnt) == "the burnt-out limb, up to 2.7 Mm outside the true one"
 
 
 def test_reasons_that_differ_in_figures_count_as_one(measured_fake):
