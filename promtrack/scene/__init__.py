@@ -1,4 +1,10 @@
-"""Synthetic recordings of the Sun's limb with known truth, for the demo, the tests and trials."""
+"""Synthetic recordings of the Sun's limb with known truth, for the demo, the tests and trials.
+
+In comes a `SceneSpec` (or a scenario file), out go frames and a `SceneTruth`. Read content and spec (what
+can be asked for), scene (how a frame comes about), sun with prominence, threads, moving, paths and disc
+(the light), picture (as seen), camera (mount, air, sensor), truth and judge (what is true, what a run got
+right).
+"""
 
 from promtrack.scene.content import (
     Arch,

@@ -1,4 +1,10 @@
-"""Strips: the limb laid out straight, height against angle, one strip a frame, with the backdrop removed."""
+"""Strips: the limb laid out straight, height against angle, one strip a frame, with the backdrop removed.
+
+In come frames, their lock, the scale and the orientation; out go a `Strip` on disk and `TimeDistance`
+diagrams. Read records (axes), polar (extent and geometry), ceiling (upper edge), unwrap (resampling, the
+whole pass), content (black borders), brightness with transparency and backdrop (what is evened out),
+store (the file), then slit and propose (paths).
+"""
 
 from promtrack.strip.ceiling import under_ceiling
 from promtrack.strip.polar import frame_to_strip, strip_geometry, strip_to_frame

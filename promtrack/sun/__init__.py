@@ -1,6 +1,8 @@
 """The Sun on a date: constants, apparent size and orientation, and what a pixel is worth.
 
-Pixels become kilometres and image angles become position angles here and nowhere else.
+In come times, settings and a header; out go `SolarView`, `Scale` and `Orientation`. Pixels become
+kilometres and image angles become position angles here and nowhere else. Read constants, ephemeris,
+orientation, limb_height, scale, then refraction, rotation and drift.
 """
 
 from promtrack.sun.angles import wrapped_deg
