@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from promtrack.errors import InputError
@@ -21,7 +22,8 @@ _RUN = 12  # consecutive frames looked at; a rhythm is seen when it comes back w
 _PIXELS = 60_000_000  # of all frames looked at, so that opening large frames stays quick
 _LEAST_CHANGES = 3  # of the class: a single change of exposure, or a cloud that comes and goes, has fewer
 _GROUP_LOG = 0.25  # frames of one level differ by less than this part of the distance between the levels
-_BLACK = 1e-3  # of the usual light: no exposure of the same recording is fainter
+_LARGEST_FACTOR = 100.0  # between two exposures of one recording; beyond, a frame is black or spoiled
+_BLOCK_PX, _LEAST_BLOCKS = 8, 30  # side of the blocks whose light is compared, and how many must be left
 
 
 def alternation(light: np.ndarray) -> np.ndarray | None:
@@ -30,8 +32,7 @@ def alternation(light: np.ndarray) -> np.ndarray | None:
 
     Clouds dim both levels alike: each value is compared with the two levels of its neighbours.
     """
-    usual = float(np.median(light[light > 0])) if (light > 0).any() else 1.0
-    log = np.log(np.where(light > _BLACK * usual, light, usual))  # a black frame is spoiled, no exposure
+    log = np.log(light)
     if len(log) < 4 or np.ptp(log) < np.log(_LEAST_FACTOR):
         return None
     reach = _RUN // 2
@@ -68,7 +69,7 @@ def with_exposure_classes(sequence: Sequence) -> Sequence:
     factor = np.median(light[bright]) / np.median(light[~bright])
     note = (
         f"two exposures alternate {how}: {bright.sum()} bright and {(~bright).sum()} faint frames, "
-        f"a factor of {factor:.3g} apart"
+        f"a factor of about {factor:.2g} apart"
     )
     return replace(sequence, exposure_class=classes, notes=(*sequence.notes, note))
 
@@ -83,13 +84,32 @@ def _by_brightness(sequence: Sequence) -> tuple[np.ndarray | None, np.ndarray]:
 
 
 def _light(sequence: Sequence, indices: range) -> np.ndarray:
-    """(n,) mean light of frames above their darkest part; a frame that cannot be decoded has that of the one
-    before."""
-    light: list[float] = []
-    for index in indices:
+    """(n,) light of frames relative to the first one.
+
+    From frame to frame the contrast of blocks below half of full scale in both is compared, so that neither a
+    burnt-out disc nor the camera's offset hides a change. A frame that cannot be decoded, or is black, has the
+    light of the one before.
+    """
+    light, before = [1.0], None
+    rows, columns = (max(side // _BLOCK_PX, 1) for side in sequence.shape)
+    for position, index in enumerate(indices):
         try:
-            sample = sequence.read(index)[::8, ::8].astype(np.float32)
-            light.append(float(sample.mean() - np.percentile(sample, 2.0)))
+            frame = sequence.read(index).astype(np.float32)
+            blocks = cv2.resize(frame, (columns, rows), interpolation=cv2.INTER_AREA)
         except InputError:
-            light.append(light[-1] if light else 1.0)
+            blocks = np.zeros((rows, columns), np.float32)
+        ratio = 1.0 if before is None else _contrast_ratio(before, blocks, 0.5 * sequence.full_scale)
+        seen = 1.0 / _LARGEST_FACTOR < ratio < _LARGEST_FACTOR
+        if position:
+            light.append(light[-1] * (ratio if seen else 1.0))
+        if seen and np.ptp(blocks) > 0:
+            before = blocks
     return np.array(light)
+
+
+def _contrast_ratio(one: np.ndarray, other: np.ndarray, burnt: float) -> float:
+    common = (one < burnt) & (other < burnt)
+    if common.sum() < _LEAST_BLOCKS:
+        common[:] = True
+    contrast = float(np.std(one[common]))
+    return float(np.std(other[common])) / contrast if contrast > 0 else 1.0
