@@ -86,30 +86,30 @@ def _by_brightness(sequence: Sequence) -> tuple[np.ndarray | None, np.ndarray]:
 def _light(sequence: Sequence, indices: range) -> np.ndarray:
     """(n,) light of frames relative to the first one.
 
-    From frame to frame the contrast of blocks below half of full scale in both is compared, so that neither a
-    burnt-out disc nor the camera's offset hides a change. A frame that cannot be decoded, or is black, has the
-    light of the one before.
+    From frame to frame the contrast of blocks that are nowhere above half of full scale is compared, so that
+    neither a burnt-out disc nor the camera's offset hides a change. A frame that cannot be decoded, or is
+    black, has the light of the one before.
     """
     light, before = [1.0], None
-    rows, columns = (max(side // _BLOCK_PX, 1) for side in sequence.shape)
+    size = tuple(max(side // _BLOCK_PX, 1) for side in sequence.shape[::-1])  # columns, rows
     for position, index in enumerate(indices):
         try:
             frame = sequence.read(index).astype(np.float32)
-            blocks = cv2.resize(frame, (columns, rows), interpolation=cv2.INTER_AREA)
         except InputError:
-            blocks = np.zeros((rows, columns), np.float32)
-        ratio = 1.0 if before is None else _contrast_ratio(before, blocks, 0.5 * sequence.full_scale)
+            frame = np.zeros(sequence.shape, np.float32)
+        blocks = cv2.resize(frame, size, interpolation=cv2.INTER_AREA)
+        burnt = (frame > 0.5 * sequence.full_scale).astype(np.float32)
+        dark = cv2.resize(burnt, size, interpolation=cv2.INTER_AREA) == 0
+        ratio = 1.0 if before is None else _contrast_ratio(before[0], blocks, before[1] & dark)
         seen = 1.0 / _LARGEST_FACTOR < ratio < _LARGEST_FACTOR
         if position:
             light.append(light[-1] * (ratio if seen else 1.0))
         if seen and np.ptp(blocks) > 0:
-            before = blocks
+            before = blocks, dark
     return np.array(light)
 
 
-def _contrast_ratio(one: np.ndarray, other: np.ndarray, burnt: float) -> float:
-    common = (one < burnt) & (other < burnt)
-    if common.sum() < _LEAST_BLOCKS:
-        common[:] = True
-    contrast = float(np.std(one[common]))
-    return float(np.std(other[common])) / contrast if contrast > 0 else 1.0
+def _contrast_ratio(one: np.ndarray, other: np.ndarray, common: np.ndarray) -> float:
+    used = common if common.sum() >= _LEAST_BLOCKS else np.ones_like(common)
+    contrast = float(np.std(one[used]))
+    return float(np.std(other[used])) / contrast if contrast > 0 else 1.0

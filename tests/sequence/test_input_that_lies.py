@@ -336,7 +336,7 @@ def test_two_exposures_that_alternate(tmp_path, rhythm, headers):
 
 
 def test_two_exposures_are_seen_though_the_disc_is_burnt_out_in_both():
-    # TRUTH  a factor of 6 in the scattered light around a disc that is burnt out in every frame, over an offset
+    # TRUTH  a factor of 6 in the scattered light around a disc that is burnt out throughout, over an offset
     y, x = np.mgrid[:240, :320]
     height = np.hypot(x - 160, y - 420) - 300
     times = np.datetime64("2026-05-17T09:00:00", "us") + np.arange(20) * np.timedelta64(10, "s")
@@ -349,7 +349,7 @@ def test_two_exposures_are_seen_though_the_disc_is_burnt_out_in_both():
         frames.append(np.clip(light, 0, 50000).astype(np.uint16))
     sequence = with_exposure_classes(sequence_from_arrays(frames, times, full_scale=50000.0))
     assert sequence.exposure_class.tolist() == [0, 1] * 10
-    assert any("a factor of about 6 apart" in note or "about 5.9 apart" in note for note in sequence.notes)
+    assert any("a factor of about 6 apart" in note for note in sequence.notes)
 
 
 def test_one_exposure_with_clouds_black_frames_and_one_change_is_one_kind(tmp_path):
