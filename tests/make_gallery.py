@@ -52,7 +52,6 @@ FIGURES = {
     "height_time": "Height against time, with fits, residuals and error bars.",
     "speed_time": "Speed against time.",
     "knot_map": "Where the moving knots are and where they go; arrows follow the tracks.",
-    "speed_histogram": "How many knots move how fast.",
     "time_distance": "Time-distance diagrams along three paths; ridges are drawn over them.",
     "strip_montage": "Six moments, with the Earth to scale.",
     "registration_check": "Whether the lock on the limb can be trusted.",

@@ -57,10 +57,16 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
     return (
         Step(
             "Lock",
-            "The Sun's edge is found in every frame to a fraction of a pixel; points spoiled by "
-            "prominences, dust or frame borders get no weight. All frames share one radius, since a short "
-            "arc cannot give radius and centre at once. The place along the limb, which a circle leaves "
-            "open, comes from the brightness pattern beside the limb.",
+            "In every frame the Sun's edge is found on rays across the limb, and blocks of the limb zone "
+            "are compared with templates, the mean of well-placed frames. One robust least-squares "
+            "solution of all frames together gives every centre and the one radius: the edge places the "
+            "Sun across the limb, the pattern of the zone along it. Deviating points count less "
+            "(biweight). What the edge and the pattern say alone, and what a header says, is compared "
+            "afterwards.",
+            (
+                "Holland & Welsch 1977, Commun. Stat. A 6, 813 (biweight)",
+                "Patterson & Thompson 1971, Biometrika 58, 545 (variances)",
+            ),
         ),
         Step(
             "Scale",

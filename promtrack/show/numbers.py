@@ -54,7 +54,8 @@ def path_words(slit: TimeDistance, label: str) -> str:
     if slit.kind == "radial":
         return f"outward at {label} {degrees(angle[0])}"
     if slit.kind == "parallel":
-        return f"along the limb, {height[0]:.0f} Mm up, from {degrees(angle[0])}"
+        short = "PA" if label == "position angle" else label
+        return f"along the limb at {height[0]:.0f} Mm, from {short} {degrees(angle[0])}"
     return (
         f"{slit.kind}, {degrees(angle[0])}, {height[0]:.0f} Mm to {degrees(angle[-1])}, {height[-1]:.0f} Mm"
     )

@@ -178,4 +178,4 @@ def _wrapped(words: str, slits: int) -> str:
 def _damping(swing: Oscillation) -> str:
     if not np.isfinite(swing.damping_s):
         return "no damping seen"
-    return f"damped within {with_error(swing.damping_s / 60.0, swing.damping_err_s / 60.0, 'min')}"
+    return f"decay {with_error(swing.damping_s / 60.0, swing.damping_err_s / 60.0, 'min')}"
