@@ -72,8 +72,12 @@ def _front(
     edge = find_edge(profile, None if rising is None else _window(strip.time_s, rising))
     clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
     keep = np.zeros(len(edge.index), bool)
+    seen_s = strip.time_s[edge.index[clear]]
+    led = np.zeros(len(seen_s), bool)
+    if rising is not None:
+        led = (seen_s >= rising.time_s[0]) & (seen_s <= rising.time_s[-1])
     keep[clear] = _continuous(
-        strip.time_s[edge.index[clear]], edge.height_mm[clear], edge.err_mm[clear], strip.geometry.mm_per_row
+        seen_s, edge.height_mm[clear], edge.err_mm[clear], led, strip.geometry.mm_per_row
     )
     if keep.sum() < LEAST_POINTS:
         return None
@@ -104,11 +108,17 @@ def _front(
     )
 
 
+def _course(time_s: np.ndarray, rising: RisingEdge) -> np.ndarray:
+    """(n,) height of the coarse path, at rest before and after it."""
+    times = np.unique(rising.time_s)
+    return np.interp(time_s, times, [rising.height_mm[rising.time_s == one].max() for one in times])
+
+
 def _window(time_s: np.ndarray, rising: RisingEdge) -> Window:
     """Where the edge is sought: about the coarse path; before it, below its start; after it, below where its
     last speed leads."""
     first, last = rising.time_s[0], rising.time_s[-1]
-    path = np.interp(time_s, rising.time_s, rising.height_mm)
+    path = _course(time_s, rising)
     recent = rising.time_s >= last - 4 * float(np.median(np.diff(time_s)))
     pace = np.ptp(rising.height_mm[recent]) / max(float(np.ptp(rising.time_s[recent])), 1e-9)
     if not np.ptp(rising.time_s[recent]):
@@ -119,19 +129,25 @@ def _window(time_s: np.ndarray, rising: RisingEdge) -> Window:
     return Window(low, high)
 
 
-def _continuous(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, row_mm: float) -> np.ndarray:
+def _continuous(
+    time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, led: np.ndarray, row_mm: float
+) -> np.ndarray:
     """(m,) points of one stretch without a lasting jump, single wrong heights left out.
+
+    Where the coarse path leads (`led`) the edge is no other structure, and a height that accelerates is not wrong.
 
     An edge that jumps and stays there belongs to another structure: the first has faded, or a fainter one has
     come up ahead of it. The stretch that travels farthest is followed, or the longest if none travels.
     """
     rest = _from_neighbours(time_s, height_mm)
     spread = 1.4826 * np.median(np.abs(rest)) if len(rest) else 0.0
-    keep = np.abs(rest) <= np.maximum(WRONG_SIGMA * np.hypot(spread, err_mm), 2 * row_mm)
+    least = np.where(led, ABOVE_MM, 2 * row_mm)
+    keep = np.abs(rest) <= np.maximum(WRONG_SIGMA * np.hypot(spread, err_mm), least)
     where = np.flatnonzero(keep)
     if len(where) < LEAST_POINTS:
         return keep
-    pieces = np.split(where, _lasting_jumps(time_s[where], height_mm[where], row_mm))
+    jumps = _lasting_jumps(time_s[where], height_mm[where], row_mm)
+    pieces = np.split(where, jumps[~(led[where][jumps - 1] & led[where][jumps])])
     pieces = [piece for piece in pieces if len(piece) >= LEAST_POINTS] or [where[:0]]
     travel = [_travel(height_mm[piece]) for piece in pieces]
     chosen = pieces[int(np.argmax(travel))] if max(travel) > 5 * row_mm else max(pieces, key=len)

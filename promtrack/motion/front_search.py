@@ -33,6 +33,7 @@ TRIALS = 10
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
 ALIKE_MM = 3.0  # heights of an edge that spans all angles alike differ by less
 CORE = 0.7  # part of the largest score that still belongs to the front's top
+FLANK = 0.3  # part of the largest score that neighbours have that belong to the same edge
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 TEST_THICK_MM = 6.0  # their thickness
@@ -93,9 +94,9 @@ def find_rising_edges(
     Notes
     -----
     The score of a path is the sum along it, in sigma Mm, of the new light below the edge less that above,
-    `LEAST` taken off. The control shifts blocks of heights by random times, circularly: flicker keeps its
-    memory and motion loses its order. The upper tail of its scores over all angles is continued as an
-    exponential. An edge that spans all angles at one height is air, not plasma, and is left out.
+    `LEAST` taken off. The control leaves the best edge and what follows it out and
+    shifts blocks of heights by random times, circularly: flicker keeps its memory and motion loses its order.
+    The upper tail of its scores over all angles is continued as an exponential. An edge that spans all angles at one height is air, not plasma, and is left out.
     """
     nothing = (None,) * len(sectors)
     if len(strip) < 8:
@@ -107,7 +108,7 @@ def find_rising_edges(
         return nothing, FrontSearch("not measurable", sentence)
     edge = _edge(cells, _new_light(cells, np.arange(cells.value.shape[2])))
     paths = _Paths.of(cells, edge)
-    chance = _Chance.of(cells, edge, rng)
+    chance = _Chance.of(cells, _without_best(paths, edge), rng)
     search = _sensitivity(strip, cells, chance)
     if not sectors:
         return _separate(strip, cells, paths, chance, count), search
@@ -226,6 +227,16 @@ class _Paths:
         return cls(
             np.array([one[0] for one in found]), tuple(o[1] for o in found), tuple(o[2] for o in found)
         )
+
+
+def _without_best(paths: _Paths, edge: np.ndarray) -> np.ndarray:
+    """The edges without the best path and what comes after it, in its column and in neighbours like it."""
+    rest, top = edge.copy(), int(paths.score.argmax())
+    first, last = _around(paths.score >= FLANK * paths.score[top], top)
+    for column in range(first, last + 1):
+        for i, row in zip(paths.index[column], paths.row[column], strict=True):
+            rest[max(i - 1, 0) :, row, column] = 0.0
+    return rest
 
 
 def _gains(cells: _Cells, edge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
