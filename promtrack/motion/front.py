@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from promtrack.motion.edge import Edge, Window, find_edge, sector_columns, sector_profile
-from promtrack.motion.front_fit import fit_front, front_verdict
+from promtrack.motion.front_fit import fit_front, front_verdict, local_speeds
 from promtrack.motion.front_search import RisingEdge, find_rising_edges
 from promtrack.motion.records import Front, FrontSearch
 from promtrack.strip.records import Strip
+from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
 __all__ = ["find_fronts"]
 
@@ -85,11 +86,21 @@ def _front(
     time_s = strip.time_s[index]
     err = np.hypot(edge.err_mm[keep], strip.centre_err_mm[index])
     err = np.hypot(err, _unrest(time_s, height, err))
-    fits = fit_front(time_s, height, err, rng=rng, drift_mm=DRIFT_SHARE * edge.width_mm)
+    above_mm = strip.geometry.limb_mm - SOLAR_RADIUS_KM / 1e3 + float(height.mean())
+    fits = fit_front(
+        time_s,
+        height,
+        err,
+        rng=rng,
+        drift_mm=DRIFT_SHARE * edge.width_mm,
+        gravity_m_s2=float(gravity_m_s2(above_mm)),
+    )
     best = next(fit for fit in fits if fit.chosen)
     false_alarm = 1.0 if rising is None else rising.false_alarm
     large = np.ptp(best.curve_mm) > max(LEAST_TRAVEL_MM, 3 * float(np.median(err)))
     steady = len(index) >= LEAST_SEEN * (index[-1] - index[0] + 1)
+    _, local, local_err = local_speeds(time_s, height, err)
+    top = int(np.abs(local).argmax())
     possible = abs(best.peak_speed_km_s) < FASTEST_KM_S
     return Front(
         front=1,
@@ -105,6 +116,8 @@ def _front(
         false_alarm=float(false_alarm),
         moving=bool(large and steady and possible and false_alarm < false_alarms),
         notes=_notes(strip, edge, len(edge.index) - int(keep.sum())),
+        local_peak_km_s=float(local[top]),
+        local_peak_err_km_s=float(local_err[top]),
     )
 
 

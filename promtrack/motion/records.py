@@ -16,6 +16,7 @@ from promtrack.motion.prominences import Prominence
 from promtrack.strip.records import TimeDistance
 
 __all__ = [
+    "NONE",
     "Control",
     "Front",
     "FrontFit",
@@ -27,6 +28,8 @@ __all__ = [
     "Oscillation",
     "Ridge",
 ]
+
+NONE = "none of the models describes this motion"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +80,7 @@ class KnotTrack:
 class FrontFit:
     """One model fitted to one front."""
 
-    model: str  # 'constant speed', 'constant acceleration', 'linear plus exponential'
+    model: str  # one of front_fit.MODELS
     parameters: tuple[str, ...]  # names with units, for instance 'height_mm', 'speed_km_s', 'tau_s'
     values: np.ndarray
     errors: np.ndarray
@@ -88,6 +91,8 @@ class FrontFit:
     peak_speed_err_km_s: float
     accel_m_s2: float  # mean over the fitted span
     accel_err_m_s2: float
+    accel_peak_m_s2: float  # largest of the model in the fitted span
+    accel_peak_err_m_s2: float
     onset_s: float  # nan where the model has none
     onset_err_s: float
     bic: float
@@ -115,9 +120,23 @@ class Front:
         str, ...
     ] = ()  # plain sentences: width of the edge, where it left the strip, heights left out
 
+    local_peak_km_s: float = math.nan  # largest slope over six heights, free of any model
+    local_peak_err_km_s: float = math.nan
+
     @property
     def best(self) -> FrontFit | None:
-        return next((fit for fit in self.fits if fit.chosen), None)
+        """The chosen model's fit; None where no model describes the motion."""
+        return None if self.verdict == NONE else next((fit for fit in self.fits if fit.chosen), None)
+
+    @property
+    def peak_speed_km_s(self) -> float:
+        """Largest speed: of the model, or the largest local one where no model describes the motion."""
+        return self.local_peak_km_s if self.best is None else self.best.peak_speed_km_s
+
+    @property
+    def peak_speed_err_km_s(self) -> float:
+        """Its 1-sigma random error."""
+        return self.local_peak_err_km_s if self.best is None else self.best.peak_speed_err_km_s
 
 
 @dataclass(frozen=True, slots=True)
