@@ -72,6 +72,7 @@ def _front(
     profile = sector_profile(strip, columns, moving=rising is not None)
     edge = find_edge(profile, None if rising is None else _window(strip.time_s, rising))
     clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
+    clear[1:] &= np.diff(strip.time_s[edge.index]) > 0  # of frames with one time stamp the first counts
     keep = np.zeros(len(edge.index), bool)
     seen_s = strip.time_s[edge.index[clear]]
     led = np.zeros(len(seen_s), bool)
@@ -147,7 +148,8 @@ def _continuous(
 ) -> np.ndarray:
     """(m,) points of one stretch without a lasting jump, single wrong heights left out.
 
-    Where the coarse path leads (`led`) the edge is no other structure, and a height that accelerates is not wrong.
+    Where the coarse path leads (`led`) the edge is no other structure, and a height that accelerates is not
+    wrong.
 
     An edge that jumps and stays there belongs to another structure: the first has faded, or a fainter one has
     come up ahead of it. The stretch that travels farthest is followed, or the longest if none travels.

@@ -1,10 +1,12 @@
 """Models of a rising front: heights against time in, fits with bootstrap errors and a verdict out.
 
 Constant speed; ballistic (thrown up, with the Sun's gravity); constant acceleration; rest and then constant
-acceleration; and linear plus exponential (slow rise, then fast rise): h(t) = c0 exp((t - t0)/tau) + c1 (t - t0) + c2 with t0 fixed at the first time, because a shift of t0 is
+acceleration; and linear plus exponential (slow rise, then fast rise):
+h(t) = c0 exp((t - t0)/tau) + c1 (t - t0) + c2 with t0 fixed at the first time, because a shift of t0 is
 absorbed by c0 and c2 (Cheng et al. 2013, ApJL 769, L25). Its onset is the time when the exponential part of
-the speed equals the linear part. The last two are linear but for tau or the start, which
-alone is searched (variable projection: Golub & Pereyra 1973, SIAM J. Numer. Anal. 10, 413) and a whole bootstrap is one matrix product.
+the speed equals the linear part. The last two are linear but for the start or tau, which alone is searched
+(variable projection: Golub & Pereyra 1973, SIAM J. Numer. Anal. 10, 413), so that a whole bootstrap is one
+matrix product.
 """
 
 from __future__ import annotations
@@ -19,13 +21,10 @@ from promtrack.motion.kinematics import beyond_chance, bic, fit_polynomial
 from promtrack.motion.records import NONE, FrontFit
 
 __all__ = [
-    "LOCAL_POINTS",
-    "ModelCurve",
     "fit_front",
     "front_verdict",
     "linear_exponential",
     "local_speeds",
-    "model_curve",
     "onset_time",
 ]
 
@@ -431,38 +430,10 @@ def _spread(values: np.ndarray) -> np.ndarray:
     return 0.5 * (high - low)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ModelCurve:
-    """A fitted model at any times."""
-
-    height_mm: np.ndarray
-    speed_km_s: np.ndarray
-    accel_m_s2: np.ndarray
-
-
-def model_curve(fit: FrontFit, span_s: tuple[float, float], time_s: np.ndarray) -> ModelCurve:
-    """The model of a fit at `time_s`; `span_s` is the first and last time that it was fitted to."""
-    value = dict(zip(fit.parameters, map(float, fit.values), strict=True))
-    if fit.model == EXPONENTIAL:
-        t, tau, c1 = time_s - span_s[0], value["tau_s"], value["speed_km_s"] / KM_S
-        rise = value["rise_mm"] * np.exp(t / tau)
-        return ModelCurve(rise + c1 * t + value["height_mm"], (rise / tau + c1) * KM_S, rise / tau**2 * M_S2)
-    since = 0.5 * (span_s[0] + span_s[1])
-    if fit.model == REST:
-        since = value["start_s"]
-    t = np.maximum(time_s - since, 0.0) if fit.model == REST else time_s - since
-    speed, accel = value.get("speed_km_s", 0.0) / KM_S, value.get("accel_m_s2", 0.0) / M_S2
-    moving = np.where(t > 0, accel, 0.0) if fit.model == REST else np.full(np.shape(t), accel)
-    return ModelCurve(
-        value["height_mm"] + speed * t + 0.5 * accel * t**2, (speed + accel * t) * KM_S, moving * M_S2
-    )
-
-
 def local_speeds(
     time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, window: int = LOCAL_POINTS
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Slopes over windows of so many heights that share none, free of any model: times [s], speeds and 1-sigma
-    errors [km/s].
+    """Slopes over windows of so many heights that share none: times [s], speeds and 1-sigma errors [km/s].
 
     The error is the larger of what the errors and what the scatter of the window give.
     """

@@ -94,9 +94,10 @@ def find_rising_edges(
     Notes
     -----
     The score of a path is the sum along it, in sigma Mm, of the new light below the edge less that above,
-    `LEAST` taken off. The control leaves the best edge and what follows it out and
-    shifts blocks of heights by random times, circularly: flicker keeps its memory and motion loses its order.
-    The upper tail of its scores over all angles is continued as an exponential. An edge that spans all angles at one height is air, not plasma, and is left out.
+    `LEAST` taken off. The control leaves out the best edge and what follows it, and shifts blocks of heights
+    by random times, circularly: flicker keeps its memory and motion loses its order. The upper tail of its
+    scores over all angles is continued as an exponential. An edge that spans all angles at one height is air,
+    not plasma, and is left out.
     """
     nothing = (None,) * len(sectors)
     if len(strip) < 8:

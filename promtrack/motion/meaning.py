@@ -18,7 +18,6 @@ from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
 __all__ = [
-    "acceleration_error",
     "course",
     "free_fall_km_s",
     "front_meaning",
@@ -55,8 +54,8 @@ DOWNFLOWS = Usual(
 )
 RAIN_MEAN = Usual("coronal rain in the mean", 70.0, 70.0, "Antolin & Rouppe van der Voort 2012, ApJ 745, 152")
 _RANGES = {"falls": (DOWNFLOWS, RAIN_MEAN, QUIET)}  # of all that does not fall: quiet threads
-# Mean of the log-normal distribution of the largest speeds of 106 eruptions at the limb, and of their slow
-# rise.
+# Mean of the log-normal distribution of the largest speeds of 106 eruptions at the limb, mean speed of their
+# slow rise, and mean of their largest accelerations.
 ERUPTION_KM_S, SLOW_RISE_KM_S, ERUPTION_M_S2 = 106.0, 2.1, 111.0
 ERUPTIONS = "McCauley et al. 2015, Solar Phys. 290, 1703"
 GRAVITY = "nominal solar mass of IAU 2015 Resolution B3"
@@ -131,19 +130,18 @@ def threads_meaning(threads: Sequence[KnotTrack], front: Front, sure_km_s: float
 def front_meaning(
     front: Front, limb_mm: float, *, scale_err: float, clock_err: float, follows: int = 0
 ) -> Meaning | None:
-    """A sentence on the largest speed of a moving front and one on its acceleration; None without a fit.
+    """A sentence on the largest speed of a moving front and one on its acceleration; None for one at rest.
+
+    Where no model describes the motion the speed is the largest local one, and no acceleration is given.
 
     Escape speed and gravity are those at the greatest height of the front. An edge that follows knot number
     `follows` is no eruption and is not compared with any.
     """
-    best = front.best
-    if best is None or not front.moving:
+    if not front.moving:
         return None
     relative = math.hypot(scale_err, clock_err)
-    peak, error = (
-        abs(best.peak_speed_km_s),
-        math.hypot(best.peak_speed_err_km_s, best.peak_speed_km_s * relative),
-    )
+    peak = abs(front.peak_speed_km_s)
+    error = math.hypot(front.peak_speed_err_km_s, peak * relative)
     if follows:
         return Meaning(
             f"front {front.front}",
@@ -155,18 +153,9 @@ def front_meaning(
         f"Front {front.front} reaches {_speed(peak, error)}: {_against_eruptions(peak, error)}, "
         f"{_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed."
     )
-    return Meaning(
-        f"front {front.front}",
-        sentence
-        + _acceleration(best, acceleration_error(best, scale_err, clock_err), float(gravity_m_s2(above_mm))),
-        f"{ERUPTIONS}; {GRAVITY}",
-    )
-
-
-def acceleration_error(fit: FrontFit, scale_err: float, clock_err: float) -> float:
-    """1-sigma error of a front's mean acceleration read alone: chance, scale, and twice the clock, since time
-    counts squared."""
-    return math.hypot(fit.accel_err_m_s2, fit.accel_m_s2 * math.hypot(scale_err, 2 * clock_err))
+    if front.best is not None:
+        sentence += _acceleration(front.best, scale_err, clock_err, float(gravity_m_s2(above_mm)))
+    return Meaning(f"front {front.front}", sentence, f"{ERUPTIONS}; {GRAVITY}")
 
 
 def _speed(value: float, error: float) -> str:
@@ -207,12 +196,21 @@ def _against_eruptions(peak: float, error: float) -> str:
     return f"compatible with {usual}"
 
 
-def _acceleration(best: FrontFit, error: float, gravity_m_s2: float) -> str:
-    """A second sentence, or nothing."""
-    value = best.accel_m_s2
+def _acceleration(best: FrontFit, scale_err: float, clock_err: float, gravity_m_s2: float) -> str:
+    """A second sentence, on the model's largest acceleration, or nothing."""
+    value = best.accel_peak_m_s2
+    # Time counts squared, so the clock's error counts twice.
+    error = math.hypot(best.accel_peak_err_m_s2, value * math.hypot(scale_err, 2 * clock_err))
     if not math.isfinite(value) or not math.isfinite(error):
         return ""
     if abs(value) < LEAST_BOUND * error:
         return f" No acceleration beyond its error of {error_text(error, 'm/s²')} is seen."
-    words = f" Its mean acceleration is {with_error(value, error, 'm/s²')}; gravity there pulls with {gravity_m_s2:.0f} m/s²"
-    return words + (f", and eruptions show {ERUPTION_M_S2:.0f} m/s² in the mean." if value > 0 else ".")
+    words = (
+        f" Its largest acceleration is {with_error(value, error, 'm/s²')}; local gravity is "
+        f"{gravity_m_s2:.0f} m/s²"
+    )
+    return words + (
+        f", and the largest accelerations of eruptions are {ERUPTION_M_S2:.0f} m/s² in the mean."
+        if value > 0
+        else "."
+    )

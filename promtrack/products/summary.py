@@ -212,8 +212,8 @@ def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
             "height_mm": float(high.height_mm[top]),
             "height_err_mm": float(high.height_err_mm[top]),
             "model": high.verdict,
-            "peak_speed_km_s": high.best.peak_speed_km_s if high.best else None,
-            "peak_speed_err_km_s": high.best.peak_speed_err_km_s if high.best else None,
+            "peak_speed_km_s": high.peak_speed_km_s,
+            "peak_speed_err_km_s": high.peak_speed_err_km_s,
         }
     counted = {n: len(getattr(motion, n)) for n in ("knots", "fronts", "slits", "ridges", "oscillations")}
     return {

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from promtrack.motion.front_fit import NONE, fit_front, front_verdict, linear_exponential
+from promtrack.motion.front_fit import EXPONENTIAL, fit_front, front_verdict, linear_exponential, local_speeds
 from promtrack.motion.kinematics import fit_model
+from promtrack.motion.records import NONE
 
 T = np.arange(60) * 30.0
 
@@ -80,11 +81,12 @@ def test_correlated_unrest_widens_the_errors():
 def test_linear_exponential_is_the_least_squares_solution():
     # TWIN  a full nonlinear fit of all four parameters from the true values
     data, err, fits, _ = fitted(linear_exponential(T, 0.5, 400.0, 0.004, 40.0))
-    values = fits[2].values
+    found = fits[-1]
+    values = found.values
     twin = fit_model(linear_exponential, T, data, err, np.array([0.5, 400.0, 0.004, 40.0]))
-    assert fits[2].model == "linear plus exponential"
+    assert found.model == EXPONENTIAL
     np.testing.assert_allclose(values * [1, 1, 1e-3, 1], twin.values, rtol=1e-3)
-    assert fits[2].chi2_per_dof == pytest.approx(twin.chi2 / twin.dof, rel=1e-6)
+    assert found.chi2_per_dof == pytest.approx(twin.chi2 / twin.dof, rel=1e-6)
 
 
 def test_decay_is_no_linear_exponential():
@@ -97,7 +99,8 @@ def test_decay_is_no_linear_exponential():
 def test_no_onset_outside_the_time_observed():
     # TRUTH  an exponential that rules from the first frame on: its onset was before
     _, _, fits, _ = fitted(30 + 6 * np.exp(T / 600) + 0.002 * T)
-    assert np.isnan(fits[2].onset_s)
+    assert fits[-1].model == EXPONENTIAL
+    assert np.isnan(fits[-1].onset_s)
 
 
 def test_two_stages_are_no_model():
@@ -120,10 +123,61 @@ def test_verdict_of_good_fits():
 def test_few_points(n):
     true = 30 + 0.05 * T[:n]
     _, _, fits, best = fitted(true, draws=50)
-    assert len(fits) == (2 if n < 8 else len(fits))
+    assert len(fits) == 3 if n < 8 else len(fits) >= 3
     assert best.speed_km_s[1] == pytest.approx(50.0, abs=12.0)
 
 
 def test_too_few_points():
     with pytest.raises(ValueError, match=r"n >= 5, got \(4,\)"):
         fit_front(T[:4], T[:4], np.ones(4), rng=np.random.default_rng(0))
+
+
+def test_rest_then_acceleration():
+    # TRUTH  at rest at 40 Mm until 700 s, then 60 m/s2: 20 fronts, the model is chosen in 18 or more; start,
+    # largest speed and acceleration within 4 standard errors of 20, pulls of the speed standard (4 / sqrt(40))
+    true = 40 + 0.5 * 60e-6 * np.maximum(T - 700.0, 0.0) ** 2
+    best = [fitted(true, seed=seed)[3] for seed in range(20)]
+    assert sum(fit.model == "rest, then constant acceleration" for fit in best) >= 18
+    best = [fit for fit in best if fit.model == "rest, then constant acceleration"]
+    pulls = [(fit.peak_speed_km_s - 60e-3 * (T[-1] - 700.0)) / fit.peak_speed_err_km_s for fit in best]
+    assert np.std(pulls) == pytest.approx(1.0, abs=0.63)
+    assert np.mean([fit.onset_s for fit in best]) == pytest.approx(700.0, abs=20.0)
+    assert np.mean([fit.accel_peak_m_s2 for fit in best]) == pytest.approx(60.0, rel=0.03)
+
+
+def test_ballistic():
+    # TRUTH  thrown up at 190 km/s under 220 m/s2: it turns at 864 s and falls again; 20 fronts, 18 chosen or more
+    true = 30 + 0.19 * T - 0.5 * 220e-6 * T**2
+    best = [fitted(true, seed=seed)[3] for seed in range(20)]
+    assert sum(fit.model == "ballistic" for fit in best) >= 18
+    assert best[0].speed_km_s[0] == pytest.approx(190.0, abs=4 * best[0].speed_err_km_s[0])
+    assert best[0].accel_m_s2 == -220.0
+
+
+def test_what_falls_first_is_not_chosen():
+    # TRUTH  a bowl-shaped wobble, 6 Mm deep: a parabola fits it, but nothing on the Sun starts like that
+    _, _, fits, best = fitted(40 + 6 * (2 * T / T[-1] - 1) ** 2)
+    bowl = next(fit for fit in fits if fit.model == "constant acceleration")
+    assert bowl.bic == min(fit.bic for fit in fits)
+    assert best.model not in ("constant acceleration", EXPONENTIAL)
+
+
+def test_largest_acceleration_of_an_exponential():
+    # TRUTH  c0 / tau^2 exp(t / tau) at the last height: 0.5 / 400^2 e^(1770 / 400) = 260.6 m/s2, against 113 in
+    # the mean
+    _, _, fits, best = fitted(linear_exponential(T, 0.5, 400.0, 0.004, 40.0))
+    assert best.model == EXPONENTIAL
+    assert best.accel_peak_m_s2 == pytest.approx(260.6, abs=4 * best.accel_peak_err_m_s2)
+    assert best.accel_peak_m_s2 > 2 * best.accel_m_s2
+
+
+def test_local_speeds_are_honest():
+    # TRUTH  60 parabolas: pulls of the slopes against the true speed in the middle of each window of six heights,
+    # 4 / sqrt(2 * 600) = 12 %
+    pulls = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        height = 30 + 0.02 * T + 0.5 * 3e-5 * T**2 + 0.3 * rng.normal(size=60)
+        at, speed, err = local_speeds(T, height, np.full(60, 0.3))
+        pulls.append((speed - (20.0 + 0.03 * at)) / err)
+    assert np.std(pulls) == pytest.approx(0.93, abs=0.12)  # scatter may only widen the errors

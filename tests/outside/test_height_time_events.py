@@ -4,8 +4,9 @@ points."""
 import numpy as np
 import pytest
 
-from promtrack.motion.front_fit import NONE, fit_front, front_verdict
+from promtrack.motion.front_fit import fit_front, front_verdict
 from promtrack.motion.kinematics import aicc, bic, find_wrong_points, fit_model, fit_polynomial
+from promtrack.motion.records import NONE
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM
 from tests.outside.height_time import REFERENCE, column_of, stamps_of
 
