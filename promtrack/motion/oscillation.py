@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from astropy.timeseries import LombScargle
+from scipy.linalg import solve_triangular
 from scipy.ndimage import gaussian_filter1d
 
 from promtrack.motion.kinematics import ModelFit, fit_model, fit_polynomial
@@ -23,7 +24,7 @@ from promtrack.strip.slit import time_distances
 __all__ = ["find_oscillations", "fit_oscillation"]
 
 LEAST_POINTS = 16
-SIGNIFICANT = 0.01  # largest false-alarm probability, all threads of all slits counted
+SIGNIFICANT = 1e-4  # largest false-alarm probability, all threads of all slits counted; wander is modelled itself
 LEAST_SIGMA = 4.0  # the amplitude in its errors
 FEWEST_PERIODS = 1.8  # in the time observed
 SHORTEST_STRIPS = 4.0  # strips in the shortest period
@@ -34,6 +35,9 @@ LEAST_POWER = 0.3  # of the highest peak; below it no damped sine explains half 
 LEAST_SHARE = (
     0.5  # of the variance about the drift that the sine must explain: hopping leaves more than it explains
 )
+# Wander that is tried: memory in parts of the span, white noise as a part of the variance
+WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2, 0.5, 1.0)]
+DRAWS = 200  # threads that only wander
 ASIDE_MM = 4.0  # to the slits beside: farther than most knots are large, nearer than threads bend
 LEAST_BESIDE = 4.0  # the sine's part in the swing beside, in its errors
 LIKE_AMPLITUDE = 2.5  # factor by which the amplitude beside may differ
@@ -51,7 +55,7 @@ class _Trace:
 
 def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Oscillation, ...]:
     """The oscillations that the slits show (see `fit_oscillation`) and that a slit 4 Mm beside shows too."""
-    found = [one for k, slit in enumerate(slits) if (one := _best(slit, k, len(slits))) is not None]
+    found = [one for k, slit in enumerate(slits) for one in _swinging(slit, k, len(slits))]
     names = [slits[wave.slit].name for _, wave in found]
     beside = zip(
         *(time_distances(strip, names, aside_mm=aside) for aside in (-ASIDE_MM, ASIDE_MM)), strict=True
@@ -71,20 +75,18 @@ def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
 
     References
     ----------
-    Lomb 1976, Ap&SS 39, 447; Scargle 1982, ApJ 263, 835; false-alarm probability: Baluev 2008, MNRAS 385,
-    1279, through `astropy.timeseries`. Slow unrest of a thread is no white noise: the power is measured
-    against the spectrum of a first-order autoregression fitted to what the sine leaves (after Vaughan 2005,
-    A&A 431, 391).
+    Lomb 1976, Ap&SS 39, 447; Scargle 1982, ApJ 263, 835, through `astropy.timeseries`. False alarms: see
+    `_false_alarm`.
     """
-    best = _best(diagram, slit, 1)
-    return None if best is None else best[1]
+    found = _swinging(diagram, slit, 1)
+    return found[0][1] if found else None
 
 
-def _best(diagram: TimeDistance, slit: int, slits: int) -> tuple[_Trace, Oscillation] | None:
-    """The most significant oscillation of a slit with its trace; the threads of `slits` slits count as
+def _swinging(diagram: TimeDistance, slit: int, slits: int) -> list[tuple[_Trace, Oscillation]]:
+    """The threads of a slit that swing, the most significant first; the threads of `slits` slits count as
     trials."""
-    if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 12:
-        return None
+    if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 12 or np.ptp(diagram.time_s) <= 0:
+        return []
     starts = _threads(diagram)[:THREADS]
     traces = [trace for start in starts if (trace := _traced(diagram, start)) is not None]
     found = [
@@ -92,7 +94,12 @@ def _best(diagram: TimeDistance, slit: int, slits: int) -> tuple[_Trace, Oscilla
         for trace in traces
         if (one := _oscillation(trace, slit, slits * len(starts))) is not None
     ]
-    return min(found, key=lambda pair: pair[1].false_alarm, default=None)
+    kept: list[tuple[_Trace, Oscillation]] = []
+    for trace, one in sorted(found, key=lambda pair: pair[1].false_alarm):
+        places = [float(np.median(other.place_mm)) for other, _ in kept]
+        if all(abs(float(np.median(trace.place_mm)) - place) > ASIDE_MM for place in places):
+            kept.append((trace, one))
+    return kept
 
 
 def _swings_alike(trace: _Trace, wave: Oscillation, beside: TimeDistance) -> bool:
@@ -201,8 +208,12 @@ def _centre(
 
 def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     span = float(trace.time_s[-1] - trace.time_s[0])
-    cadence = float(np.median(np.diff(trace.time_s)))
+    step_s = np.diff(trace.time_s)
+    if not (step_s > 0).any():
+        return None
+    cadence = float(np.median(step_s[step_s > 0]))
     keep = _calm(trace)
+    keep[1:] &= np.diff(trace.time_s) > 0  # of frames with one time stamp the first counts
     t, x, err = trace.time_s[keep] - trace.time_s[0], trace.place_mm[keep], trace.err_mm[keep]
     low, high = FEWEST_PERIODS / span, 1 / (SHORTEST_STRIPS * cadence)
     if len(t) < LEAST_POINTS or high <= low:
@@ -217,9 +228,9 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     if fit is None:
         return None
     period, amplitude, damping, values = _shape(fit)
-    false_alarm = min(1.0, threads * _false_alarm(search, frequency, power, fit, t, cadence))
+    false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
     share = 1 - float(np.var(fit.residual)) / float(np.var(drift.residual))
-    if false_alarm > SIGNIFICANT or amplitude[0] < LEAST_SIGMA * amplitude[1] or share < LEAST_SHARE:
+    if not false_alarm <= SIGNIFICANT or amplitude[0] < LEAST_SIGMA * amplitude[1] or share < LEAST_SHARE:
         return None
     curve = (_model if len(values) == 6 else _steady)(trace.time_s - trace.time_s[0], *values)
     rest = float(values[0])
@@ -330,29 +341,54 @@ def _shape(fit: ModelFit) -> tuple[tuple[float, float], tuple[float, float], tup
     return period, (amplitude, amplitude_err), damping, values
 
 
-def _false_alarm(
-    search: LombScargle,
-    frequency: np.ndarray,
-    power: np.ndarray,
-    fit: ModelFit,
-    t: np.ndarray,
-    cadence: float,
-) -> float:
-    """Probability that red noise such as the fit leaves gives a peak as high."""
-    r = _neighbour(fit)
-    red = (1 - r**2) / (
-        1 + r**2 - 2 * r * np.cos(2 * np.pi * frequency * cadence)
-    )  # spectrum relative to white noise
-    # Standard normalisation: power p is a part of the variance, p / (1 - p) a ratio of signal to rest.
-    ratio = power / np.maximum(1 - power, 1e-12) / np.maximum(red, 1.0)
-    best = float(np.max(ratio / (1 + ratio)))
-    with np.errstate(all="ignore"):
-        chance = float(
-            search.false_alarm_probability(
-                best,
-                method="baluev",
-                minimum_frequency=float(frequency[0]),
-                maximum_frequency=float(frequency[-1]),
-            )
-        )
-    return chance if math.isfinite(chance) else 0.0
+def _false_alarm(t: np.ndarray, x: np.ndarray, frequency: np.ndarray, rng: np.random.Generator) -> float:
+    """Probability that a thread that only wanders shows a swing as clear.
+
+    Wander is an Ornstein-Uhlenbeck process with white noise about a linear drift. The statistic is the
+    likelihood ratio of wander plus a swing, at the best of all frequencies, over wander alone, the process
+    being fitted anew under both; its law comes from `DRAWS` threads drawn from the fitted wander, continued
+    as an exponential. Neyman & Pearson 1933; red noise in periodograms: Vaughan 2005, A&A 431, 391.
+    """
+    alone, swing, which = _likelihoods(t, x[:, None], frequency)
+    root = np.linalg.cholesky(_wander(t, *WANDERS[int(which[0])]))
+    drawn = root @ rng.normal(size=(len(t), DRAWS))
+    null_alone, null_swing, _ = _likelihoods(t, drawn, frequency)
+    null, seen = np.sort(null_swing - null_alone), float((swing - alone)[0])
+    level = float(np.quantile(null, 0.9))
+    if seen < level:
+        return float(np.mean(null >= seen))
+    excess = max(float(np.mean(null[null >= level])) - level, 1.0)
+    return 0.1 * math.exp(-(seen - level) / excess)
+
+
+def _wander(t: np.ndarray, memory: float, white: float) -> np.ndarray:
+    """Covariance of unit variance: memory in parts of the span, white noise as a part of the variance."""
+    apart = np.abs(t[:, None] - t) / (memory * (t[-1] - t[0]))
+    return (1 - white) * np.exp(-apart) + (white + 1e-6) * np.eye(len(t))
+
+
+def _likelihoods(
+    t: np.ndarray, x: np.ndarray, frequency: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(m,) log likelihoods of m threads (n, m): of wander alone, with a swing; and the best wander alone."""
+    n = len(t)
+    phase = 2 * np.pi * frequency * t[:, None]
+    swings = np.concatenate([np.cos(phase), np.sin(phase)], axis=1)
+    line = np.column_stack([np.ones(n), t / t[-1]])
+    alone, with_swing = [], []
+    for memory, white in WANDERS:
+        root = np.linalg.cholesky(_wander(t, memory, white))
+        half = float(np.sum(np.log(np.diag(root))))
+        whole = solve_triangular(root, np.concatenate([line, x, swings], axis=1), lower=True)
+        basis, _ = np.linalg.qr(whole[:, :2])
+        free = whole[:, 2:] - basis @ (basis.T @ whole[:, 2:])
+        rest, waves = free[:, : x.shape[1]], free[:, x.shape[1] :]
+        cosine, sine = waves[:, : len(frequency)], waves[:, len(frequency) :]
+        cosine = cosine / np.linalg.norm(cosine, axis=0)
+        sine = sine - cosine * np.sum(cosine * sine, axis=0)
+        sine = sine / np.linalg.norm(sine, axis=0)
+        squares = np.sum(rest**2, axis=0)
+        explained = np.max((cosine.T @ rest) ** 2 + (sine.T @ rest) ** 2, axis=0)
+        alone.append(-0.5 * n * np.log(squares) - half)
+        with_swing.append(-0.5 * n * np.log(np.maximum(squares - explained, 1e-12 * squares)) - half)
+    return np.max(alone, axis=0), np.max(with_swing, axis=0), np.argmax(alone, axis=0)

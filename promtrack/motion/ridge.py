@@ -8,7 +8,7 @@ times: lines follow the clock.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -65,6 +65,7 @@ def find_ridges(
     Summing along slanted lines: Deans 1983, The Radon Transform and Some of Its Applications. The slope's
     error comes from the scatter of the places about the line, as for any weighted line.
     """
+    diagram = _one_row_a_time(diagram)
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 8:
         return ()
     picture = _without_background(diagram)
@@ -83,6 +84,14 @@ def find_ridges(
         if one is not None:
             found.append(one)
     return tuple(one.ridge for one in _each_once(found))
+
+
+def _one_row_a_time(diagram: TimeDistance) -> TimeDistance:
+    """The diagram with the first of the rows that share a time stamp."""
+    first = np.r_[True, np.diff(diagram.time_s) > 0][: len(diagram.time_s)]
+    if first.all():
+        return diagram
+    return replace(diagram, time_s=diagram.time_s[first], value=diagram.value[first])
 
 
 def _each_once(found: list[FoundRidge]) -> list[FoundRidge]:
