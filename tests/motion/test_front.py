@@ -1,6 +1,8 @@
 """Fronts on strips drawn with known truth: heights, models, motion told from unrest, strips' tops and
 gaps."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -161,6 +163,18 @@ def test_what_shows_up_now_and_then_is_no_front(tmp_path, every, moves):
     cube.flush()
     front = one_front(strip)
     assert (len(front.time_s), front.moving) == (pytest.approx(len(TIMES) / every, abs=2), moves)
+
+
+def test_frames_of_one_time_count_once(tmp_path):
+    # TRUTH  every second frame has the stamp of the frame before it; nothing divides by their difference
+    times = np.repeat(TIMES[::2], 2)
+    scene = StripScene(seed=8, times_s=TIMES, front_mm=35 + 0.06 * times, rows=210, columns=220)
+    strip = scene.write(tmp_path / "cube.bin")
+    stamps = strip.times_utc[0] + (times * 1e6).astype("timedelta64[us]")
+    strip = replace(strip, times_utc=stamps)
+    front = one_front(strip)
+    assert np.all(np.diff(front.time_s) > 0)
+    assert front.best.peak_speed_km_s == pytest.approx(60.0, rel=0.03)
 
 
 def test_nothing_to_follow(tmp_path):

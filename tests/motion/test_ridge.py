@@ -94,6 +94,14 @@ def test_nothing_there(value):
     assert find_ridges(as_diagram(value, np.arange(len(value)) * 30.0)) == ()
 
 
+def test_strips_of_one_time_count_once():
+    # TRUTH  more than half of the strips share a stamp with the strip before
+    diagram = running(np.random.default_rng(1), speed_km_s=40.0)
+    twice = as_diagram(np.repeat(diagram.value, 2, axis=0), np.repeat(diagram.time_s, 2), "radial")
+    assert strongest(twice).speed_km_s == pytest.approx(40.0, rel=0.05)
+    assert find_ridges(as_diagram(diagram.value, np.zeros(len(diagram.time_s)))) == ()
+
+
 def test_one_knot_is_one_ridge():
     # TRUTH  a broad knot that flickers, with a fainter companion 4 px behind it: one ridge, of the knot
     for seed in range(4):
