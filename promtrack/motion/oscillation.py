@@ -24,7 +24,9 @@ from promtrack.strip.slit import time_distances
 __all__ = ["find_oscillations", "fit_oscillation"]
 
 LEAST_POINTS = 16
-SIGNIFICANT = 1e-4  # largest false-alarm probability, all threads of all slits counted; wander is modelled itself
+SIGNIFICANT = (
+    1e-4  # largest false-alarm probability, all threads of all slits counted; wander is modelled itself
+)
 LEAST_SIGMA = 4.0  # the amplitude in its errors
 FEWEST_PERIODS = 1.8  # in the time observed
 SHORTEST_STRIPS = 4.0  # strips in the shortest period
