@@ -207,41 +207,44 @@ class ClipSettings:
 
     view: str = _setting("wide", "frame of the clip", choices=("wide", "square", "tall", "native"))
     look: str = _setting("ember", "how the picture is toned", choices=("ash", "ember", "nightfall"))
-    rate: float = _setting(20.0, "frames per second", unit="1/s", low=1.0, high=60.0)
+    at: str = _setting("", "what to crop on: a letter of the report, or an angle; empty: where most happens")
+    zoom: float = _setting(1.0, "closer than the program's own choice by this factor", low=0.1, high=10.0)
+    from_: str = _setting("", "first moment shown, UTC: HH:MM, HH:MM:SS or ISO; empty: the first frame")
+    to: str = _setting("", "last moment shown; empty: the last frame")
+    rate: float | None = _setting(
+        None,
+        "frames per second; not set: from the number of frames, for a clip of 10 to 15 s, of a long "
+        "recording every second, third ... frame",
+        unit="1/s",
+        low=1.0,
+        high=60.0,
+    )
     pacing: str = _setting(
         "even", "even: one picture a frame; clock: true to the clock", choices=("even", "clock")
     )
     overlays: tuple[str, ...] = _setting(
-        ("clock", "scale", "earth", "heights", "compass", "knots", "front", "gaps", "inset", "title", "note"),
-        "what is drawn over the picture",
-        choices=(
-            "clock",
-            "scale",
-            "earth",
-            "heights",
-            "compass",
-            "knots",
-            "front",
-            "gaps",
-            "inset",
-            "title",
-            "note",
-        ),
+        ("title", "clock", "scale", "earth", "heights", "compass", "knots", "front", "gaps", "end"),
+        "what is drawn over the picture; title and end are cards before and after the motion",
+        choices=("title", "clock", "scale", "earth", "heights", "compass", "knots", "front", "gaps", "end"),
     )
-    title: str = _setting("", "title line; empty: none")
-    credit: str = _setting("", "credit line; empty: none")
+    title: str = _setting("", "first line of the title card; empty: what was recorded, in words")
+    credit: str = _setting("", "credit line of the end card; empty: none")
     level_limb: bool = _setting(
-        False, "turn the picture so that the limb lies level, even where north is known"
+        True, "turn the picture so that the limb lies level; false: solar north up where it is known"
     )
-    hold_s: float = _setting(1.5, "hold on the last frame", unit="s", low=0.0, high=30.0)
+    hold_s: float = _setting(
+        2.5, "hold on the last frame, so that its numbers are read", unit="s", low=0.0, high=30.0
+    )
     there_and_back: bool = _setting(False, "play forward, then backward")
     blend: int = _setting(0, "blended pictures put between two frames; marked on screen", low=0, high=8)
-    smooth: float = _setting(0.0, "light smoothing in time, 0 (off) to 1", low=0.0, high=1.0)
     quality: int = _setting(
         18, "constant rate factor of the H.264 encoder; smaller is better and larger", low=0, high=40
     )
     also: tuple[str, ...] = _setting(
-        (), "further files", choices=("gif", "webp", "plain", "beside", "frames")
+        (),
+        "further files: gif, webp; plain: the pictures without annotation; overlay: the annotation alone, "
+        "transparent; beside: frame and strip; frames: locked frames",
+        choices=("gif", "webp", "plain", "overlay", "beside", "frames"),
     )
     limit_mb: float = _setting(8.0, "size limit of the GIF and the WebP", unit="MB", low=0.1, high=500.0)
 
@@ -391,6 +394,9 @@ _OTHER_WORDS = {
     word: key
     for key, words in {
         "clip.rate": "fps frame_rate speed",
+        "clip.from": "clip.start clip.begin",
+        "clip.to": "clip.end clip.stop",
+        "clip.at": "clip.centre clip.center clip.position",
         "clip.look": "colour color palette",
         "clip.view": "size format aspect resolution",
         "clip.overlays": "text labels annotations",

@@ -94,8 +94,8 @@ def test_toml_comes_back_the_same(tmp_path):
 def test_written_toml_is_toml():
     # PUBLISHED  TOML 1.0, as read by Python's own tomllib.
     tree = tomllib.loads(settings_as_toml(Settings()))
-    assert tree["clip"]["rate"] == 20.0
-    assert tree["clip"]["overlays"][0] == "clock"
+    assert tree["clip"]["hold_s"] == 2.5
+    assert tree["clip"]["overlays"][1] == "clock"
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from promtrack.errors import SettingsError
 from promtrack.limb.records import LimbLock
-from promtrack.motion.records import Motion
+from promtrack.motion.records import Front, KnotTrack, Motion
+from promtrack.show.labels import label_motion, ranked_fronts, ranked_knots
 from promtrack.strip.records import Strip
 from promtrack.sun import Orientation
 
@@ -20,7 +22,10 @@ STRIPS = 16  # strips looked at, spread over the sequence
 FRINGE_MM = 7.0  # below it the spicule fringe is everywhere and says nothing
 BRIGHT = 6.0  # times the noise of a strip averaged over a cell
 WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
+LEAST_SHARE = 0.45  # of the picture's height that the action takes; a wider scene is cropped
+LEAST_TOP_MM = 30.0
 CELL_MM = 2.5
+TRACK_WEIGHT = 8.0  # of a point of a moving track; bright plasma that changes has 1 to 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,51 +35,154 @@ class Action:
     theta_deg: np.ndarray  # image angle in the reference frame
     height_mm: np.ndarray
     weight: np.ndarray
+    time_s: np.ndarray | None = None  # seconds since the first strip, rising ...
+    top_mm: np.ndarray | None = None  # ... and the height that must be in view by then, rising
+
+    def top_at(self, time_s: np.ndarray) -> np.ndarray:
+        """Height [Mm] that must be in view at these times, seconds since the first strip."""
+        if self.time_s is None or self.top_mm is None:
+            return np.full(len(time_s), float(self.height_mm.max()))
+        return np.interp(time_s, self.time_s, self.top_mm)
 
 
-def find_action(strip: Strip, motion: Motion, orientation: Orientation, lock: LimbLock) -> Action:
-    """The points to keep in view: bright and changing plasma, knots, fronts, and the limb beneath them."""
-    parts = [_plasma(strip)] + [_track_points(t.angle_deg, t.height_mm) for t in motion.knots if t.moving]
-    parts += [_track_points(f.angle_deg, f.height_mm) for f in motion.fronts if f.moving]
-    angle, height, weight = (np.concatenate(column) for column in zip(*parts, strict=True))
+def find_action(
+    strip: Strip,
+    motion: Motion,
+    orientation: Orientation,
+    lock: LimbLock,
+    *,
+    aspect: float = 16.0 / 9.0,
+    at: str = "",
+) -> Action:
+    """The points to keep in view: bright and changing plasma, knots, fronts, and the limb beneath them.
+
+    Parameters
+    ----------
+    aspect : width over height of the picture; what does not fit into it at a good height is cropped
+    at : letter of a body, or an angle in degrees, to crop on; '' for where most happens
+
+    Raises
+    ------
+    SettingsError : `at` is neither
+    """
+    tracks: list[KnotTrack | Front] = [k for k in motion.knots if k.moving]
+    tracks += [f for f in motion.fronts if f.moving]
+    plasma = _plasma(strip)
+    angle = np.concatenate([plasma.angle_deg, *(t.angle_deg for t in tracks)])
+    height = np.concatenate([plasma.height_mm, *(t.height_mm for t in tracks)])
+    weight = np.concatenate([plasma.weight, *(np.full(len(t.time_s), TRACK_WEIGHT) for t in tracks)])
+    centre = _asked_for(at, motion, strip)
+    ranked: list[KnotTrack | Front] = [*ranked_fronts(motion), *ranked_knots(motion)]
+    first = ranked[0] if ranked else None  # whose number is the headline
+    must = None if first is None else (float(first.angle_deg.min()), float(first.angle_deg.max()))
     if not len(angle):
         middle, half = (lock.from_deg + lock.to_deg) / 2.0, (lock.to_deg - lock.from_deg) / 4.0
-        return Action(
-            middle + half * np.array([-1.0, 1.0, 0.0, 0.0]), np.array([0.0, 0.0, 60.0, -20.0]), np.ones(4)
+        theta = (middle if centre is None else float(orientation.to_image(centre))) + half * np.array(
+            [-1.0, 1.0, 0.0, 0.0]
         )
-    keep = _best_window(angle, weight)
-    angle, height, weight = angle[keep], height[keep], weight[keep]
-    low, high = _percentiles(angle, weight, (0.01, 0.99))
-    top = float(_percentiles(height, weight, (0.99,))[0])
-    inside = (angle >= low) & (angle <= high) & (height <= top)
-    foot = np.array([low, (low + high) / 2.0, high])
+        return Action(theta, np.array([0.0, 0.0, 60.0, -20.0]), np.ones(4))
+    top, limb_mm = float(_percentiles(height, weight, (0.99,))[0]), strip.geometry.limb_mm
+    for _ in range(2):  # what is cropped may be what stood highest
+        wide_mm = 0.8 * aspect * max(top, LEAST_TOP_MM) / LEAST_SHARE
+        window = float(np.clip(np.rad2deg(wide_mm / (limb_mm + top / 2.0)), 3.0, WINDOW_DEG))
+        keep = _best_window(angle, weight, window, centre, must)
+        if not keep.any():
+            keep = np.abs(angle - (centre or 0.0)) <= WINDOW_DEG
+        top = float(_percentiles(height[keep], weight[keep], (0.99,))[0]) if keep.any() else LEAST_TOP_MM
+        for track in tracks:  # what moves is never cut off at its top
+            if keep[np.isin(angle, track.angle_deg)].any():
+                top = max(top, float(track.height_mm.max()))
+    foot = np.array([centre - window / 2.0, centre, centre + window / 2.0]) if centre is not None else None
+    kept = angle[keep], height[keep], weight[keep]
+    if foot is None:
+        low, high = _percentiles(kept[0], kept[2], (0.01, 0.99))
+        foot = np.array([low, (low + high) / 2.0, high])
+    inside = (kept[0] >= foot[0]) & (kept[0] <= foot[2]) & (kept[1] <= top)
     beneath = -np.clip(0.30 * top, 8.0, 60.0)  # so much of the disc stays in view
-    angle = np.concatenate([angle[inside], foot])
-    height = np.concatenate([height[inside], np.full(3, beneath)])
-    weight = np.concatenate([weight[inside], np.full(3, 1e-6)])
-    return Action(np.asarray(orientation.to_image(angle)), height, weight)
+    time_s, tops = _tops(plasma, motion, (float(foot[0]), float(foot[2])), top)
+    return Action(
+        np.asarray(orientation.to_image(np.concatenate([kept[0][inside], foot, foot[1:2]]))),
+        np.concatenate([kept[1][inside], np.full(3, beneath), [max(top, LEAST_TOP_MM)]]),
+        np.concatenate([kept[2][inside], np.full(4, 1e-6)]),
+        time_s,
+        tops,
+    )
 
 
-def _plasma(strip: Strip) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Angle, height and weight of the cells in which strips are bright."""
+def _asked_for(at: str, motion: Motion, strip: Strip) -> float | None:
+    """Product angle of a letter or a number, in the strips' own turn; None where nothing is asked."""
+    if not at.strip():
+        return None
+    labels = label_motion(motion)
+    letters = {labels.front(f): f for f in motion.fronts} | {labels.knot(k): k for k in motion.knots}
+    track = letters.get(at.strip().upper()) if at.strip() else None
+    geometry = strip.geometry
+    middle = float(geometry.angle_deg((geometry.columns - 1) / 2.0))
+    try:
+        angle = float(np.mean(track.angle_deg)) if track is not None else float(at)
+        if not np.isfinite(angle):
+            raise ValueError
+    except ValueError:
+        known = ", ".join(sorted(filter(None, letters))) or "none: nothing moves"
+        remedy = f"give an angle in degrees or one of the letters of the report ({known})"
+        raise SettingsError(f"'{at}' is no letter and no angle", where="clip.at", remedy=remedy) from None
+    angle += 360.0 * round((middle - angle) / 360.0)
+    first, last = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))
+    if not first <= angle <= last:
+        remedy = f"the strips show {first % 360:.0f} to {last % 360:.0f} deg"
+        raise SettingsError(f"{at} deg is out of view", where="clip.at", remedy=remedy)
+    return angle
+
+
+def _tops(
+    plasma: _Plasma, motion: Motion, angles: tuple[float, float], top_mm: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Times and the height that must be in view by then: of bright plasma, moving fronts and knots."""
+    times, tops = [plasma.time_s], [plasma.top_mm]
+    tracks: tuple[KnotTrack | Front, ...] = (*motion.fronts, *motion.knots)
+    for track in tracks:
+        if track.moving and angles[0] <= float(np.mean(track.angle_deg)) <= angles[1]:
+            times.append(track.time_s)
+            tops.append(track.height_mm)
+    time_s, height = np.concatenate(times), np.concatenate(tops)
+    order = np.argsort(time_s)
+    rising = np.maximum.accumulate(np.clip(height[order], LEAST_TOP_MM, max(top_mm, LEAST_TOP_MM)))
+    return time_s[order], rising
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plasma:
+    """Bright cells of the strips, and how high they reach in each strip looked at."""
+
+    angle_deg: np.ndarray
+    height_mm: np.ndarray
+    weight: np.ndarray
+    time_s: np.ndarray
+    top_mm: np.ndarray
+
+
+def _plasma(strip: Strip) -> _Plasma:
+    """Cells in which strips are bright, those that change with more weight."""
     geometry = strip.geometry
     rows = max(1, round(CELL_MM / geometry.mm_per_row))
     columns = max(1, round(CELL_MM / float(geometry.mm_per_column(0.0))))
-    noise = _cells(np.repeat(strip.noise[:, None], columns, axis=1), rows, columns)
-    count, total, square = 0, np.zeros(()), np.zeros(())
-    for index in np.unique(np.linspace(0, len(strip) - 1, min(STRIPS, len(strip))).astype(int)):
+    noise = np.maximum(_cells(np.repeat(strip.noise[:, None], columns, axis=1), rows, columns), 1e-9)
+    height = geometry.height_mm((np.arange(len(noise)) + 0.5) * rows - 0.5)
+    clear = (height > FRINGE_MM)[:, None]
+    looked = np.unique(np.linspace(0, len(strip) - 1, min(STRIPS, len(strip))).astype(int))
+    count, total, square, tops = 0, np.zeros(()), np.zeros(()), []
+    for index in looked:
         cells = np.nan_to_num(_cells(strip.read(int(index), int(index) + 1)[0], rows, columns))
         count, total, square = count + 1, total + cells, square + cells**2
+        row, _ = np.nonzero((cells > BRIGHT * noise) & clear)
+        tops.append(float(np.percentile(height[row], 99.0)) if len(row) > 4 else LEAST_TOP_MM)
     mean = total / count
     change = np.sqrt(np.maximum(square / count - mean**2, 0.0))
-    height = geometry.height_mm((np.arange(mean.shape[0]) + 0.5) * rows - 0.5)
-    bright = (mean > BRIGHT * np.maximum(noise, 1e-9)) & (height > FRINGE_MM)[:, None]
-    row, column = np.nonzero(bright)
+    row, column = np.nonzero((mean > BRIGHT * noise) & clear)
+    weight = np.sqrt(mean[row, column] / max(float(mean.max()), 1e-9))
+    weight = weight + 4.0 * change[row, column] / max(float(change.max()), 1e-9)
     angle = geometry.angle_deg((column + 0.5) * columns - 0.5)
-    weight = np.sqrt(mean[row, column] / mean.max()) + 4.0 * change[row, column] / max(
-        float(change.max()), 1e-9
-    )
-    return angle, height[row], weight
+    return _Plasma(angle, height[row], weight, strip.time_s[looked], np.array(tops))
 
 
 def _cells(image: np.ndarray, rows: int, columns: int) -> np.ndarray:
@@ -83,23 +191,33 @@ def _cells(image: np.ndarray, rows: int, columns: int) -> np.ndarray:
     return image[: tall * rows, : wide * columns].reshape(tall, rows, wide, columns).mean(axis=(1, 3))
 
 
-def _track_points(angle: np.ndarray, height: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    return angle, height, np.full(len(angle), 8.0)
+def _best_window(
+    angle: np.ndarray,
+    weight: np.ndarray,
+    window_deg: float,
+    centre: float | None,
+    must: tuple[float, float] | None,
+) -> np.ndarray:
+    """The stretch of this width that holds the most weight, or that about a centre, as booleans.
 
-
-def _best_window(angle: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """The stretch of WINDOW_DEG that holds the most weight, as booleans."""
-    starts = np.arange(angle.min() - WINDOW_DEG / 2.0, angle.max(), 0.5)
+    Parameters
+    ----------
+    must : angles that have to lie in it, if the width allows
+    """
+    if centre is not None:
+        return np.abs(angle - centre) <= window_deg / 2.0
+    starts = np.arange(angle.min() - window_deg / 2.0, angle.max(), 0.25)
     order = np.argsort(angle)
     heaped = np.concatenate([[0.0], np.cumsum(weight[order])])
-    held = (
-        heaped[np.searchsorted(angle[order], starts + WINDOW_DEG)]
-        - heaped[np.searchsorted(angle[order], starts)]
-    )
+    last, first = (np.searchsorted(angle[order], edge) for edge in (starts + window_deg, starts))
+    held = heaped[last] - heaped[first]
+    if must is not None:
+        both = (starts <= must[0]) & (starts + window_deg >= must[1])
+        held = np.where(both, held, 0.0) if both.any() else held
     # Of all stretches that hold the most, the middle one keeps what it holds centred.
     best = starts[np.flatnonzero(held >= held.max() * (1.0 - 1e-9))]
-    first = float(best[len(best) // 2])
-    return (angle >= first) & (angle <= first + WINDOW_DEG)
+    begin = float(best[len(best) // 2])
+    return (angle >= begin) & (angle <= begin + window_deg)
 
 
 def _percentiles(value: np.ndarray, weight: np.ndarray, at: tuple[float, ...]) -> np.ndarray:

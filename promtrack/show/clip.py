@@ -1,13 +1,13 @@
 """The clip: measured sequence in, verified video files out.
 
-One pass over the frames: each is read once (ahead, in a thread), turned and toned once, annotated, and handed
-to the encoder, which writes in a thread of its own.
+One pass over the frames: each is read once, ahead of its turn; workers turn, tone and annotate the pictures,
+one a core, and hand them in order to the encoder, which writes in a thread of its own.
 """
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,24 +18,29 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.show.action import Action, find_action
 from promtrack.show.beside import beside_tone, draw_beside, make_beside
-from promtrack.show.canvas import Canvas, canvas_from_tone, canvas_to_bgr, planes_of
-from promtrack.show.encode import Encoder, check_video
+from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of
+from promtrack.show.encode import Encoder, check_video, transparent_options, x264_options
 from promtrack.show.locked import locked_name, write_locked
-from promtrack.show.overlay import Annotation, annotate, draw_annotation, make_page
-from promtrack.show.pacing import Shot, plan_shots, speed_up
-from promtrack.show.probes import place_probes, take_samples
-from promtrack.show.quiet import quiet_sun
+from promtrack.show.marks import make_page
+from promtrack.show.overlay import Annotation, annotate, draw_annotation
+from promtrack.show.pacing import Plan, Shot, chosen_frames, plan_shots
+from promtrack.show.radial_profile import quiet_sun
 from promtrack.show.records import Measured
 from promtrack.show.sharing import write_gif, write_webp
-from promtrack.show.steady import smoothed_tone
-from promtrack.show.sunlight import sample_levels
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
-from promtrack.show.view import ClipView, choose_view, locked_view
+from promtrack.show.view import SIZES, ClipView, choose_views, locked_view
 from promtrack.whole import whole_file
+from promtrack.workers import map_ahead, worker_count
 
-__all__ = ["render_clip"]
+__all__ = ["Studio", "prepare", "render_clip"]
 
 Progress = Callable[[int, int], None]
+Planes = tuple[memoryview, ...]
+BUSY_FRAMES = 6  # looked at for where not to write
+PICTURE_BYTES = 60  # memory per picture pixel that a worker needs: frame, warped floats, tables, planes
+# GIF and WebP run in a loop and small: no title, and no more than what is read there.
+SMALL = "clip-small.mp4"  # removed when GIF and WebP are made
+SMALL_OVERLAYS = frozenset({"clock", "scale", "knots", "front", "end"})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,223 +49,277 @@ class Studio:
 
     measured: Measured
     action: Action
-    view: ClipView
+    plan: Plan
+    views: tuple[ClipView, ...]  # one a frame shown
     toner: Toner
-    busy_tone: np.ndarray
-    shots: list[Shot]
-    time_s: np.ndarray  # of the used frames, since the first of them
+    busy_tone: tuple[np.ndarray, np.ndarray]  # of the whole clip, and of its first frame
 
-    @property
-    def pictures(self) -> int:
-        return sum(shot.repeats for shot in self.shots)
+    def annotation(self, *, small: bool = False) -> Annotation:
+        """The layout of the clip's annotation, or of that of GIF and WebP."""
+        wanted = frozenset(self.measured.settings.clip.overlays)
+        wanted = wanted & SMALL_OVERLAYS if small else wanted
+        page = make_page(self.views[0].width, self.views[0].height)
+        return annotate(self.measured, self.plan, self.views, page, self.busy_tone, wanted)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Take:
-    """One shot with its toned picture; `frame` is there when its frame is shown for the first time."""
+    """One shot with its frames; `first` when its frame is shown for the first time."""
 
     shot: Shot
-    tone: np.ndarray
-    frame: np.ndarray | None
+    frame: np.ndarray
+    other: np.ndarray | None
+    first: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Film:
+    """One file of moving pictures and how its picture of a shot is drawn; None: the shot is left out."""
+
+    name: str
+    draw: Callable[[Take, np.ndarray], Planes | None]
+    open: Callable[[Path], Encoder]
+    pictures: int
 
 
 def render_clip(measured: Measured, folder: Path, *, progress: Progress | None = None) -> tuple[Path, ...]:
     """Write `clip.mp4`, `poster.png` and what `clip.also` asks for into `folder`.
 
-    Further files are clip-plain.mp4, clip-beside.mp4, clip.gif, clip.webp, and TIFF files in locked-frames/.
+    Further files are clip-plain.mp4, clip-overlay.mov, clip-beside.mp4, clip.gif, clip.webp, and TIFF files
+    in locked-frames/.
 
     Raises
     ------
     InputError : no frame is used, no ffmpeg, the encoder fails, or the disk is full; no half file is left
+    SettingsError : clip.at, clip.from or clip.to name nothing that is there
     """
     folder = Path(folder).absolute()  # ffmpeg would take "a:" at the start of a name for a protocol
-    clip = measured.settings.clip
-    studio = _prepare(measured)
-    films = {
-        name: draw for name, draw in _films(studio).items() if name == "clip.mp4" or name[5:-4] in clip.also
-    }
+    clip, studio = measured.settings.clip, prepare(measured)
+    small = {"gif": write_gif, "webp": write_webp}
+    for kind in small:  # should the limit not be met, none of an earlier clip stands beside the new one
+        if kind in clip.also:
+            (folder / f"clip.{kind}").unlink(missing_ok=True)
+    films, view = _films(studio), studio.views[0]
     with contextlib.ExitStack() as stack:
-        paths = {name: stack.enter_context(whole_file(folder / name)) for name in films}
+        paths = {film.name: stack.enter_context(whole_file(folder / film.name)) for film in films}
         _film(studio, films, paths, folder / "locked-frames" if "frames" in clip.also else None, progress)
-        with ThreadPoolExecutor(1, thread_name_prefix="poster") as pool:  # drawn while the films are decoded
+        with ThreadPoolExecutor(
+            1, thread_name_prefix="poster"
+        ) as pool:  # drawn while the films are looked at
             poster = pool.submit(_poster, studio, folder / "poster.png")
-            for path in paths.values():
-                check_video(path, studio.pictures, studio.view.width, studio.view.height)
-    files = [folder / name for name in films]
+            for film in films:
+                check_video(paths[film.name], film.pictures, view.width, view.height)
+    files = [folder / film.name for film in films if film.name != SMALL]
     files.insert(1, poster.result())
-    animations = [
-        (folder / f"clip.{kind}", write)
-        for kind, write in (("gif", write_gif), ("webp", write_webp))
-        if kind in clip.also
-    ]
-    for path, _ in animations:
-        path.unlink(
-            missing_ok=True
-        )  # should the limit not be met, none of an earlier clip stands beside the new one
-    files += [
-        write(files[0], path, studio.view.width, clip.rate, clip.limit_mb) for path, write in animations
-    ]
+    try:
+        for kind in [kind for kind in small if kind in clip.also]:
+            path = folder / f"clip.{kind}"
+            files.append(small[kind](folder / SMALL, path, view.width, studio.plan.rate, clip.limit_mb))
+    finally:
+        (folder / SMALL).unlink(missing_ok=True)
     if progress is not None:
-        progress(len(studio.shots) + 1, len(studio.shots) + 1)
+        progress(len(studio.plan.shots) + 1, len(studio.plan.shots) + 1)
     return tuple(files)
 
 
-def _films(studio: Studio) -> dict[str, Callable[[], Callable[[Take], Canvas]]]:
-    """What each film shows: a maker (the layout is worked out only if asked for) of a function from take to
-    picture."""
-    measured, page, look = studio.measured, make_page(studio.view, 2), studio.measured.settings.clip.look
+def prepare(measured: Measured) -> Studio:
+    """Settle views, tone and timing from a few of the frames.
 
-    def annotated() -> Callable[[Take], Canvas]:
-        annotation = annotate(measured, studio.view, page, studio.busy_tone, studio.time_s)
-
-        def draw(take: Take) -> Canvas:
-            canvas = canvas_from_tone(take.tone, look, 2)
-            draw_annotation(annotation, canvas, take.shot)
-            return canvas
-
-        return draw
-
-    def beside() -> Callable[[Take], Canvas]:
-        double = make_beside(measured, page, studio.action, studio.time_s)
-
-        def draw(take: Take) -> Canvas:
-            canvas = canvas_from_tone(beside_tone(double, take.tone, take.shot.frame, studio.toner), look, 2)
-            draw_beside(double, canvas, take.shot.time_s)
-            return canvas
-
-        return draw
-
-    return {
-        "clip.mp4": annotated,
-        "clip-plain.mp4": lambda: lambda take: canvas_from_tone(take.tone, look, 2),
-        "clip-beside.mp4": beside,
-    }
-
-
-def _film(
-    studio: Studio,
-    films: dict[str, Callable[[], Callable[[Take], Canvas]]],
-    paths: dict[str, Path],
-    locked: Path | None,
-    progress: Progress | None,
-) -> None:
-    """The one pass over the frames: every film takes its picture of every shot."""
-    measured, view, clip = studio.measured, studio.view, studio.measured.settings.clip
-    upright = locked_view(measured.lock, measured.scale)
-    if locked is not None:
-        locked.mkdir(exist_ok=True)
-    with contextlib.ExitStack() as stack:
-        draws = {name: make() for name, make in films.items()}
-        encoders = {
-            name: stack.enter_context(
-                Encoder(paths[name], view.width, view.height, clip.rate, clip.quality, _metadata(studio))
-            )
-            for name in films
-        }
-        for done, take in enumerate(_takes(studio)):
-            for name, draw in draws.items():
-                encoders[name].put(planes_of(draw(take)), take.shot.repeats)
-            if locked is not None and take.frame is not None:
-                index = take.shot.frame
-                name = locked_name(index, measured.sequence.times_utc[index])
-                write_locked(
-                    take.frame, locked / name, upright, measured.lock, index, measured.sequence.full_scale
-                )
-            if progress is not None:
-                progress(done + 1, len(studio.shots) + 1)  # the last step: files closed and decoded again
-
-
-def _prepare(measured: Measured) -> Studio:
-    lock, clip = measured.lock, measured.settings.clip
+    Raises
+    ------
+    InputError : no frame is used
+    SettingsError : clip.at, clip.from or clip.to name nothing that is there
+    """
+    lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
     used = np.flatnonzero(lock.used)
     if not len(used):
         raise InputError(
             "no frame could be used, so there is no clip to make",
-            where=str(measured.sequence.path),
+            where=str(sequence.path),
             remedy="see the reasons in frames.ecsv",
         )
-    action = find_action(measured.strip, measured.motion, measured.orientation, lock)
-    view = choose_view(lock, measured.scale, measured.orientation, action, clip)
-    probes = place_probes(view)
-    samples = take_samples(measured.sequence, lock, view, probes)
-    quiet = quiet_sun(samples, probes, lock, view, measured.sequence.full_scale)
-    toner = make_toner(quiet, view, clip.look, lock)
-    time_s = measured.sequence.time_s[used] - measured.sequence.time_s[used[0]]
-    busy_tone = busy_map(samples, sample_levels(samples, quiet, lock), toner, view)
-    return Studio(measured, action, view, toner, busy_tone, plan_shots(used, time_s, clip), time_s)
+    frames = chosen_frames(used, sequence.times_utc, clip)
+    time_s = sequence.time_s[frames] - sequence.time_s[frames[0]]
+    plan = plan_shots(frames, time_s, clip)
+    width, height = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
+    action = find_action(
+        measured.strip, measured.motion, measured.orientation, lock, aspect=width / height, at=clip.at
+    )
+    strip_s = (sequence.times_utc[frames] - measured.strip.times_utc[0]) / np.timedelta64(1, "s")
+    views = choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
+    toner = make_toner(quiet_sun(sequence, lock, views[-1]), views[-1], clip.look, lock)
+    some = np.unique(np.linspace(0, len(frames) - 1, min(BUSY_FRAMES, len(frames))).round().astype(int))
+    looked = list(sequence.frames([int(frames[k]) for k in some]))
+    chosen = [views[k] for k in some]
+    busy = busy_map(looked, chosen, toner, lock), busy_map(looked[:1], chosen[:1], toner, lock)
+    return Studio(measured, action, plan, views, toner, busy)
 
 
-def _takes(studio: Studio) -> Iterator[Take]:
-    """Every shot with its toned picture; a frame that several shots in a row need is read and toned once."""
-    measured, clip = studio.measured, studio.measured.settings.clip
+def _films(studio: Studio) -> list[Film]:
+    """All films asked for; the first is the clip."""
+    measured, plan, view = studio.measured, studio.plan, studio.views[0]
+    clip = measured.settings.clip
+    annotation = studio.annotation()
+
+    size = view.width, view.height
+
+    def annotated(with_: Annotation, take: Take, tone: np.ndarray) -> Planes:
+        canvas = canvas_from_tone(tone, clip.look, 2)
+        draw_annotation(with_, canvas, take.shot)
+        return planes_of(canvas)
+
+    def opened(path: Path) -> Encoder:
+        return Encoder(
+            path, size, plan.rate, x264_options(plan.rate, clip.quality), metadata=_metadata(studio)
+        )
+
+    films = [Film("clip.mp4", lambda take, tone: annotated(annotation, take, tone), opened, plan.pictures)]
+    if "plain" in clip.also:
+
+        def plain(take: Take, tone: np.ndarray) -> Planes:
+            return planes_of(canvas_from_tone(tone, clip.look, 2))
+
+        films.append(Film("clip-plain.mp4", plain, opened, plan.pictures))
+    if "overlay" in clip.also:
+
+        def transparent(path: Path) -> Encoder:
+            return Encoder(path, size, plan.rate, transparent_options(), pixels="yuva444p")
+
+        def ink(take: Take, tone: np.ndarray) -> Planes:
+            return overlay_planes(annotation, take.shot)
+
+        films.append(Film("clip-overlay.mov", ink, transparent, plan.pictures))
+    if "beside" in clip.also:
+        double = make_beside(measured, annotation, studio.action)
+
+        def beside(take: Take, tone: np.ndarray) -> Planes:
+            canvas = canvas_from_tone(beside_tone(double, tone, take.shot.frame, studio.toner), clip.look, 2)
+            draw_beside(double, canvas, take.shot)
+            return planes_of(canvas)
+
+        films.append(Film("clip-beside.mp4", beside, opened, plan.pictures))
+    if {"gif", "webp"} & set(clip.also):
+        small = studio.annotation(small=True)
+        pictures = sum(shot.repeats for shot in plan.shots if shot.act != "title")
+
+        def smaller(take: Take, tone: np.ndarray) -> Planes | None:
+            return None if take.shot.act == "title" else annotated(small, take, tone)
+
+        films.append(Film(SMALL, smaller, opened, pictures))
+    return films
+
+
+def overlay_planes(annotation: Annotation, shot: Shot) -> Planes:
+    """The annotation alone as planes Y', Cb, Cr, alpha in full resolution, colours not multiplied by alpha.
+
+    Painting is linear in the ground, so that drawing on black and on white gives opacity and colour.
+    """
+    page = annotation.page
+    black, white = (blank_canvas(page.width, page.height, luma) for luma in (16, 235))
+    for canvas in (black, white):
+        draw_annotation(annotation, canvas, shot)
+    clear = np.clip((white.y.astype(np.float32) - black.y) / 219.0, 0.0, 1.0)
+    share = np.maximum(1.0 - clear, 1.0 / 255.0)
+    luma = np.clip((black.y - 16.0 * clear) / share, 16.0, 235.0)
+    colour = [np.clip(128.0 + (plane - 128.0) / share, 16.0, 240.0) for plane in (black.cb, black.cr)]
+    planes = [luma, *colour, 255.0 * (1.0 - clear)]
+    return tuple(np.rint(plane).astype(np.uint8).data.cast("B") for plane in planes)
+
+
+def _film(
+    studio: Studio, films: list[Film], paths: dict[str, Path], locked: Path | None, progress: Progress | None
+) -> None:
+    """The one pass over the frames: every film takes its picture of every shot."""
+    measured, plan = studio.measured, studio.plan
+    lock, sequence = measured.lock, measured.sequence
+    upright = locked_view(lock, measured.scale)
+    place = {int(frame): k for k, frame in enumerate(plan.frames)}
+    if locked is not None:
+        locked.mkdir(exist_ok=True)
+
+    def work(take: Take) -> tuple[Shot, list[Planes | None]]:
+        shot = take.shot
+        tone = tone_frame(take.frame, studio.toner, studio.views[shot.place], lock, shot.frame)
+        if take.other is not None:
+            ahead = studio.views[place[shot.other]]
+            other = tone_frame(take.other, studio.toner, ahead, lock, shot.other)
+            tone = cv2.addWeighted(tone, 1.0 - shot.share, other, shot.share, 0.0)
+        if locked is not None and take.first:
+            path = locked / locked_name(shot.frame, sequence.times_utc[shot.frame])
+            write_locked(take.frame, path, upright, lock, shot.frame, sequence.full_scale)
+        return shot, [film.draw(take, tone) for film in films]
+
+    size = studio.views[0].width * studio.views[0].height + lock.shape[0] * lock.shape[1]
+    workers = worker_count(worker_bytes=PICTURE_BYTES * size)
+    with contextlib.ExitStack() as stack:
+        encoders = [stack.enter_context(film.open(paths[film.name])) for film in films]
+        takes = stack.enter_context(contextlib.closing(_takes(studio)))
+        done_ahead = map_ahead(work, takes, workers)
+        for done, (shot, pictures) in enumerate(done_ahead):
+            for encoder, picture in zip(encoders, pictures, strict=True):
+                if picture is not None:
+                    encoder.put(picture, shot.repeats)
+            if progress is not None:
+                progress(done + 1, len(plan.shots) + 1)  # the last step: files closed and looked at
+
+
+def _takes(studio: Studio) -> Generator[Take]:
+    """Every shot with its frames; a frame that several shots in a row need is read once."""
     wanted: list[int] = []
-    for shot in studio.shots:
+    for shot in studio.plan.shots:
         wanted += [i for i in (shot.frame, shot.other) if i >= 0 and i not in wanted[-2:]]
-    ready: dict[int, tuple[np.ndarray, np.ndarray]] = {}  # the last two frames, toned and as they came
+    ready: dict[int, np.ndarray] = {}
     seen: set[int] = set()
-    past = None
-    with contextlib.closing(measured.sequence.frames(wanted)) as frames:
-        for shot in studio.shots:
+    with contextlib.closing(studio.measured.sequence.frames(wanted)) as frames:
+        for shot in studio.plan.shots:
             for index in (shot.frame, shot.other):
                 while index >= 0 and index not in ready:
                     number, frame = next(frames)
-                    past = smoothed_tone(
-                        tone_frame(frame, studio.toner, studio.view, measured.lock, number), past, clip.smooth
-                    )
-                    ready = dict(list(ready.items())[-1:]) | {number: (past, frame)}
-            tone, frame = ready[shot.frame]
-            if shot.other >= 0:
-                tone = cv2.addWeighted(tone, 1.0 - shot.share, ready[shot.other][0], shot.share, 0.0)
-            yield Take(shot, tone, None if shot.frame in seen else frame)
+                    ready = dict(list(ready.items())[-1:]) | {number: frame}
+            yield Take(shot, ready[shot.frame], ready.get(shot.other), shot.frame not in seen)
             seen.add(shot.frame)
 
 
 def _poster(studio: Studio, path: Path) -> Path:
     """The best frame, annotated, in full colour resolution."""
-    measured, view = studio.measured, studio.view
-    annotation = annotate(measured, view, make_page(view, 1), studio.busy_tone, studio.time_s)
+    measured, annotation = studio.measured, studio.annotation()
     shot = _best_shot(studio, annotation)
-    tone = tone_frame(measured.sequence.frame(shot.frame), studio.toner, view, measured.lock, shot.frame)
+    frame = measured.sequence.frame(shot.frame)
+    tone = tone_frame(frame, studio.toner, studio.views[shot.place], measured.lock, shot.frame)
     canvas = canvas_from_tone(tone, measured.settings.clip.look, 1)
     draw_annotation(annotation, canvas, shot)
     done, data = cv2.imencode(".png", canvas_to_bgr(canvas))
     if not done:
-        raise InputError(
-            "the poster could not be encoded", where=str(path), remedy="run `promtrack clip` again"
-        )
+        remedy = "run `promtrack clip` again"
+        raise InputError("the poster could not be encoded", where=str(path), remedy=remedy)
     with whole_file(path) as temporary:
         temporary.write_bytes(data.tobytes())
     return path
 
 
 def _best_shot(studio: Studio, annotation: Annotation) -> Shot:
-    """The sharpest picture among those that show most of what moves."""
-    shots = [replace(s, gap_s=0.0) for s in studio.shots if s.other < 0]
-    time_s = np.array([s.time_s for s in shots])
+    """The sharpest picture among those that show most numbers, the first letter's foremost."""
+    shots = [replace(s, gap_s=0.0) for s in studio.plan.shots if s.act == "motion" and s.other < 0]
     shown = np.zeros(len(shots))
-    drawn = [front.time_s for front in annotation.fronts] + [
-        trail.time_s for trail in annotation.trails if trail.label is not None
-    ]
-    for track_s in drawn:
-        part = (time_s - track_s[0]) / max(float(track_s[-1] - track_s[0]), 1e-6)
-        shown += np.where(
-            part <= 1.0, np.clip(part, 0.0, 1.0), 0.0
-        )  # a long trail says more than a short one
+    for place, body in enumerate(annotation.bodies):
+        if body.number_s is not None:
+            clip_s = np.array([annotation.time.at(s.time_s) for s in shots])
+            due = (clip_s >= body.number_s[0]) & (clip_s <= body.number_s[1])
+            late = (clip_s - body.number_s[0]) / max(body.number_s[1] - body.number_s[0], 1e-6)
+            there = np.array([body.seen(s.time_s) for s in shots])
+            shown += np.where(due & there, (1.0 + late) / (1.0 + place), 0.0)
     sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
-    return shots[int(np.argmax(shown / max(shown.max(), 1.0) + np.clip(sharp, 0.4, 1.2)))]
+    return shots[int(np.argmax(shown / max(shown.max(), 1.0) + 0.5 * np.clip(sharp, 0.4, 1.2)))]
 
 
 def _metadata(studio: Studio) -> dict[str, str]:
-    measured = studio.measured
-    first, last = (
-        str(measured.sequence.times_utc[i].astype("datetime64[s]")) + "Z"
-        for i in np.flatnonzero(measured.lock.used)[[0, -1]]
-    )
-    title = measured.settings.clip.title or f"Solar prominence, {first[:10]}"
+    measured, plan = studio.measured, studio.plan
+    times = measured.sequence.times_utc[plan.frames[[0, -1]]]
+    first, last = (f"{time.astype('datetime64[s]')}Z" for time in times)
     return {
-        "title": title,
+        "title": measured.settings.clip.title or f"Solar prominence, {first[:10]}",
         "artist": measured.settings.clip.credit,
         "date": first[:10],
-        "comment": f"{first} to {last}, {speed_up(studio.shots, measured.settings.clip.rate):.0f} times faster than the clock; "
-        f"plane-of-sky speeds; made with promtrack {measured.version}",
+        "comment": f"{first} to {last}, {plan.speed_up:.0f} times faster than life; plane-of-sky speeds; "
+        f"made with promtrack {measured.version}",
     }

@@ -1,6 +1,7 @@
 """Raw pictures in, verified video file out, through the ffmpeg program.
 
-Every file is written under a temporary name in its folder, decoded again, and only then renamed.
+Every file is written under a temporary name in its folder, its pictures counted and some of them decoded, and
+only then renamed.
 """
 
 from __future__ import annotations
@@ -17,66 +18,57 @@ from promtrack.errors import InputError
 from promtrack.ffmpeg import ffmpeg_program
 from promtrack.whole import PART
 
-__all__ = ["Encoder", "check_video", "count_pictures", "run_ffmpeg", "x264_options"]
+__all__ = [
+    "Encoder",
+    "check_video",
+    "count_pictures",
+    "run_ffmpeg",
+    "transparent_options",
+    "x264_options",
+]
 
 WAITING = 4  # pictures that may wait for the encoder
 PRESET = (
     "veryfast"  # as true to the picture and as small as "fast" (within 4 %), for less than half of the time
 )
+_COLOUR = "-color_range tv -colorspace bt709 -color_primaries bt709 -color_trc bt709"
+LOOKED_AT_S = 1.0  # of a finished file decoded again at its begin and at its end
 
 
 def x264_options(rate: float, quality: int) -> list[str]:
-    """What ffmpeg is told about the encoder; the benchmarks' floor is told the same."""
-    return [
-        "-c:v",
-        "libx264",
-        "-preset",
-        PRESET,
-        "-profile:v",
-        "high",
-        "-crf",
-        str(quality),
-        "-pix_fmt",
-        "yuv420p",
-        *_COLOUR,
-        "-g",
-        str(max(round(2 * rate), 2)),
-        "-movflags",
-        "+faststart",
-    ]
+    """Options for H.264 in MP4; the benchmarks' floor has the same."""
+    key = max(round(2 * rate), 2)  # a key frame every 2 s
+    return (
+        f"-c:v libx264 -preset {PRESET} -profile:v high -crf {quality} -pix_fmt yuv420p {_COLOUR} "
+        f"-g {key} -movflags +faststart -f mp4"
+    ).split()
+
+
+def transparent_options() -> list[str]:
+    """Options for run-length coded pictures with alpha in QuickTime, which editing programs read."""
+    colours = "scale=in_color_matrix=bt709:in_range=tv:out_range=pc"
+    return ["-vf", colours, "-c:v", "qtrle", "-pix_fmt", "argb", "-f", "mov"]
 
 
 class Encoder:
-    """An H.264 encoder fed with raw yuv420p pictures; writing runs in a thread of its own."""
+    """An encoder fed with raw pictures; writing runs in a thread of its own."""
 
     def __init__(
-        self, path: Path, width: int, height: int, rate: float, quality: int, metadata: dict[str, str]
+        self,
+        path: Path,
+        size: tuple[int, int],
+        rate: float,
+        options: list[str],
+        *,
+        metadata: dict[str, str] | None = None,
+        pixels: str = "yuv420p",
     ):
         self.path, self.pictures = path, 0
         self._error: OSError | None = None
-        command = [
-            ffmpeg_program(),
-            "-hide_banner",
-            "-loglevel",
-            "error",
-            "-y",
-            "-f",
-            "rawvideo",
-            "-pix_fmt",
-            "yuv420p",
-            "-video_size",
-            f"{width}x{height}",
-            "-framerate",
-            f"{rate:g}",
-            *_COLOUR,
-            "-i",
-            "pipe:0",
-            *x264_options(rate, quality),
-            *_tags(metadata),
-            "-f",
-            "mp4",
-            str(path),
-        ]
+        raw = f"-f rawvideo -pix_fmt {pixels} -video_size {size[0]}x{size[1]} -framerate {rate:g} {_COLOUR}"
+        quiet = ["-hide_banner", "-loglevel", "error", "-y"]
+        command = [ffmpeg_program(), *quiet, *raw.split(), "-i", "pipe:0", *options]
+        command += [*_tags(metadata or {}), str(path)]
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
         )
@@ -153,9 +145,6 @@ class Encoder:
         return _failed(self.path, b"".join(self._said))
 
 
-_COLOUR = ["-color_range", "tv", "-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709"]
-
-
 def run_ffmpeg(arguments: list[str], path: Path) -> str:
     """Run ffmpeg to its end; what it prints on standard output. `path` is named where it fails."""
     done = subprocess.run(
@@ -170,43 +159,40 @@ def run_ffmpeg(arguments: list[str], path: Path) -> str:
 
 
 def check_video(path: Path, pictures: int, width: int, height: int) -> None:
-    """Decode the whole file; InputError unless it holds exactly these pictures in this size."""
+    """Count the file's pictures, and decode the first and the last second of them.
+
+    Raises
+    ------
+    InputError : it does not hold exactly these pictures in this size, or what is decoded is damaged
+    """
     count = count_pictures(path)
+    for place in (["-t", f"{LOOKED_AT_S}"], ["-sseof", f"-{LOOKED_AT_S}"]):
+        if _pictures([*place, "-i", str(path)], path) < 1:
+            raise _damaged(path, "cannot be decoded")
     film = cv2.VideoCapture(str(path))
     size = int(film.get(cv2.CAP_PROP_FRAME_WIDTH)), int(film.get(cv2.CAP_PROP_FRAME_HEIGHT))
     film.release()
     if count != pictures or size != (width, height):
-        raise InputError(
-            f"the file just written holds {count} pictures of {size[0]}x{size[1]}, not {pictures} of {width}x{height}",
-            where=str(path),
-            remedy="check the disk, then run `promtrack clip` again",
-        )
+        holds = f"holds {count} pictures of {size[0]}x{size[1]}, not {pictures} of {width}x{height}"
+        raise _damaged(path, holds)
 
 
-def count_pictures(path: Path) -> int:
-    """Number of pictures that decode without error."""
+def count_pictures(path: Path, *, decode: bool = False) -> int:
+    """Number of pictures in a file, or of those that decode without error."""
+    return _pictures(["-i", str(path)], path, [] if decode else ["-c", "copy"])
+
+
+def _pictures(source: list[str], path: Path, how: list[str] | None = None) -> int:
     # The deblocking filter comes after all that can fail; the pictures are counted, not looked at.
-    told = run_ffmpeg(
-        [
-            "-xerror",
-            "-skip_loop_filter",
-            "all",
-            "-i",
-            str(path),
-            "-map",
-            "0:v:0",
-            "-fps_mode",
-            "passthrough",
-            "-progress",
-            "pipe:1",
-            "-f",
-            "null",
-            "-",
-        ],
-        path,
-    )
-    frames = [line.partition("=")[2] for line in told.splitlines() if line.startswith("frame=")]
+    options = ["-map", "0:v:0", "-fps_mode", "passthrough", "-progress", "pipe:1", "-f", "null", "-"]
+    said = run_ffmpeg(["-xerror", "-skip_loop_filter", "all", *source, *(how or []), *options], path)
+    frames = [line.partition("=")[2] for line in said.splitlines() if line.startswith("frame=")]
     return int(frames[-1]) if frames else 0
+
+
+def _damaged(path: Path, how: str) -> InputError:
+    remedy = "check the disk, then run `promtrack clip` again"
+    return InputError(f"the file just written {how}", where=str(path), remedy=remedy)
 
 
 def _tags(metadata: dict[str, str]) -> list[str]:

@@ -1,336 +1,285 @@
-"""The standing parts of the annotation: scale bar with the Earth, compass, title, note, height arcs.
+"""What stands around the picture: clock, scale bar with the Earth, compass, ticks of height, cards.
 
-Each builder measures its block first, asks the layout for a place, and gives ink.
+Blocks that need a place are measured first; what depends on the view is drawn afresh in every picture.
 """
 
 from __future__ import annotations
 
-import cv2
+from dataclasses import dataclass
+
 import numpy as np
 
-from promtrack.show.canvas import Ink, blank_ink, paint
-from promtrack.show.layout import (
-    Ground,
-    Rect,
-    free_spot,
-    is_free,
-    nearest_free,
-    place_anyhow,
-    place_block,
-    raise_floor,
-    take,
-)
-from promtrack.show.marks import Page, line_mask, shaded, strokes, text_ink
-from promtrack.show.text import MEDIUM, REGULAR, WHITE, block_of, text_mask, text_width, tight
+from promtrack.show.canvas import Canvas, paint
+from promtrack.show.layout import Rect, overlaps
+from promtrack.show.marks import Page, draw_line, draw_text
+from promtrack.show.numbers import unbroken
+from promtrack.show.pacing import GAP, cadence
+from promtrack.show.text import block, line_height, text_width
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
 
 __all__ = [
-    "arc_lines",
-    "compass_ink",
-    "height_arcs",
-    "height_labels",
+    "HeightTick",
+    "clock_size",
+    "compass_size",
+    "draw_clock",
+    "draw_compass",
+    "draw_heights",
+    "draw_scale",
+    "gap_words",
+    "height_ticks",
     "nice_step",
-    "note_ink",
-    "scale_inks",
-    "title_ink",
+    "notice_words",
+    "scale_size",
+    "wrapped",
 ]
 
-NICE = (1.0, 2.0, 5.0)
 EARTH_BGR = (232.0, 170.0, 96.0)
-NOTE_TYPE = {
-    False: 0.9,
-    True: 0.8,
-}  # units of type, by whether the picture is narrow: 7 px and more on a phone 390 px wide
-CRUMB = 4.0  # units of type: a shorter piece of an arc between blocks is left out
-
-
-def title_ink(title: str, credit: str, page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
-    """Title line and credit line."""
-    lines = [(title, round(1.45 * page.unit), MEDIUM)] if title else []
-    lines += [(credit, round(0.82 * page.unit), REGULAR)] if credit else []
-    if not lines:
-        return [], ground
-    room = page.width - 2 * page.margin
-    lines = [
-        (text, round(size * min(1.0, room / text_width(text, size, weight))), weight)
-        for text, size, weight in lines
-    ]
-    mask = block_of(lines)
-    rect = place_block(ground, mask.shape[1], mask.shape[0], ("top left", "top right", "top"))
-    if rect is None:
-        return [], ground
-    if rect.left > page.width // 2:
-        mask = block_of(lines, right=True)
-    return [text_ink(mask, rect.left, rect.top, page.unit)], take(ground, rect, page.unit // 2)
-
-
-def note_ink(parts: list[str], page: Page, ground: Ground) -> tuple[list[Ink], Ground]:
-    """The footnote, a line each part; in a narrow picture it has the bottom to itself, as many parts a line
-    as fit."""
-    size = max(round(NOTE_TYPE[page.narrow] * page.unit), 10)
-    lines = _packed(parts, size, page.width - 2 * page.margin) if page.narrow else parts
-    block = block_of([(line, size, REGULAR) for line in lines])
-    at_foot = [free_spot(ground, block.shape[1], block.shape[0], ("bottom",))]
-    for share, far in (
-        (0.5, 1.0),
-        (1.0, 6.0),
-        (0.0, 6.0),
-    ):  # beside the middle of the foot, above the scale bar, above the clock
-        place = share * page.width, float(ground.floor)
-        at_foot.append(nearest_free(ground, block.shape[1], block.shape[0], place, most_px=far * page.unit))
-    rect = next((place for place in at_foot if place is not None), None)
-    if rect is None:
-        rect = place_anyhow(ground, block.shape[1], block.shape[0], ("bottom right", "bottom left", "top"))
-    if rect is None:
-        return [], ground
-    low = page.narrow and rect.bottom == ground.floor
-    ground = raise_floor(ground, rect, round(0.9 * page.unit)) if low else take(ground, rect, page.unit // 2)
-    return [text_ink(block, rect.left, rect.top, page.unit, strength=0.86)], ground
-
-
-def _packed(parts: list[str], size: int, room: int) -> list[str]:
-    """As many parts in a line as fit."""
-    lines = parts[:1]
-    for part in parts[1:]:
-        longer = f"{lines[-1]}   {part}"
-        lines = [*lines[:-1], longer] if text_width(longer, size, REGULAR) <= room else [*lines, part]
-    return lines
+FURNITURE = 0.55  # opacity of what stands all the time: the picture wins
+BAR_SHARE = 0.10  # of the picture's shorter side: least length of the scale bar
+TICKS = 3  # heights marked at most
 
 
 def nice_step(least: float) -> float:
     """The smallest of 1, 2, 5 times a power of ten that is not below `least`."""
     power = 10.0 ** np.floor(np.log10(least))
-    return float(next((n * power for n in NICE if n * power >= least * (1.0 - 1e-9)), 10.0 * power))
+    return float(next((n * power for n in (1.0, 2.0, 5.0) if n * power >= least * (1 - 1e-9)), 10 * power))
 
 
-def scale_inks(
-    view: ClipView, page: Page, ground: Ground, *, bar: bool, earth: bool
-) -> tuple[list[Ink], Ground]:
-    """Scale bar in Mm, and the Earth beside it at the same scale."""
-    mm_px = 1e3 / view.km_per_px
-    length_mm = nice_step(0.10 * min(view.width, view.height) / mm_px)
-    bar_px = length_mm * mm_px
-    earth_px = 2.0 * EARTH_RADIUS_KM / view.km_per_px
-    size = round(1.1 * page.unit)
-    label, name = text_mask(f"{length_mm:g} Mm", size, REGULAR), text_mask("Earth", size, REGULAR)
-    tick = round(0.42 * page.unit)
-    bar_width = max(round(bar_px) + 3, label.shape[1]) if bar else 0
-    earth_width = max(round(earth_px) + 3, name.shape[1]) if earth else 0
-    gap = page.unit if bar and earth else 0
-    low = max(tick, round(earth_px) + 3 if earth else 0)
-    width, height = bar_width + gap + earth_width, label.shape[0] + low + round(0.25 * page.unit)
-    rect = place_anyhow(ground, width, height, ("bottom right", "bottom left", "top right", "top left"))
-    if rect is None:
-        return [], ground
-    inks = []
-    foot = rect.bottom - 2
-    if bar:
-        x0 = rect.left + 1.0
-        end = np.array([[x0, foot - tick], [x0, foot], [x0 + bar_px, foot], [x0 + bar_px, foot - tick]])
-        inks.append(polyline_ink(end, page, 1.5 * page.stroke))
-        inks.append(
-            text_ink(label, rect.left, foot - tick - label.shape[0] - round(0.1 * page.unit), page.unit)
-        )
-    if earth:
-        left = rect.left + bar_width + gap
-        middle = left + earth_width / 2.0
-        inks.append(_earth_ink(middle, foot - earth_px / 2.0, earth_px / 2.0))
-        inks.append(text_ink(name, round(middle - name.shape[1] / 2.0), rect.top, page.unit))
-    return inks, take(ground, rect, page.unit // 2)
+def gap_words(gap_s: float) -> str:
+    """'gap 4 min 10 s'."""
+    hours, rest = divmod(round(gap_s), 3600)
+    minutes, seconds = divmod(rest, 60)
+    parts = [(hours, "h"), (minutes, "min"), (seconds if not hours else 0, "s")]
+    return "gap " + " ".join(f"{n} {unit}" for n, unit in parts if n)
 
 
-def polyline_ink(points_px: np.ndarray, page: Page, stroke_px: float, strength: float = 1.0) -> Ink:
-    """A polyline in picture coordinates over a soft dark surround."""
-    rect, own = strokes(points_px, round(stroke_px) + 2)
-    return shaded(rect, line_mask(rect.width, rect.height, [own], stroke_px), page, strength=strength)
+def clock_size(page: Page, *, line: bool, notice: bool) -> tuple[int, int]:
+    """Width and height of the clock, with the time line and a line for notices."""
+    tall = line_height(page.unit) * (2 if notice else 1) + (round(0.35 * page.unit) if line else 0)
+    return text_width("00:00:00 UTC", page.unit) + 4, tall
 
 
-def _earth_ink(x: float, y: float, radius: float) -> Ink:
-    """The Earth as a softly lit ball, to scale."""
-    reach = int(np.ceil(radius)) + 3
-    left, top = int(np.floor(x)) - reach, int(np.floor(y)) - reach
-    size = 2 * reach + 2
-    grid_y, grid_x = np.mgrid[:size, :size].astype(np.float64)
-    dx, dy = (grid_x + left - x) / radius, (grid_y + top - y) / radius
-    distance = np.hypot(dx, dy)
-    edge = np.clip((1.0 - distance) * radius + 0.5, 0.0, 1.0)
-    ball = np.sqrt(np.clip(1.0 - distance**2, 0.0, 1.0))
-    light = np.clip(0.62 + 0.5 * (-0.55 * dx - 0.45 * dy + 0.5 * ball), 0.35, 1.25)
-    ink = blank_ink(left, top, size, size)
-    shade = (255.0 * np.clip((1.0 - distance) * radius + 2.5, 0.0, 1.0)).astype(np.uint8)
-    paint(ink, cv2.GaussianBlur(shade, (0, 0), 1.2), (0.0, 0.0, 0.0), strength=0.5)
-    ink.bgr[:] = ink.bgr * (1.0 - edge[..., None]) + edge[..., None] * np.clip(
-        light[..., None] * np.array(EARTH_BGR), 0.0, 255.0
-    )
-    ink.opacity[:] = ink.opacity * (1.0 - edge) + edge
-    return ink
+def draw_clock(
+    canvas: Canvas,
+    rect: Rect,
+    page: Page,
+    now_utc: np.datetime64 | None,
+    notice: str,
+    at: tuple[np.ndarray, float],
+) -> None:
+    """The time, a notice above it ('' for none), and a line filled up to now, with breaks where frames are
+    missing.
 
-
-def compass_ink(
-    view: ClipView, orientation: Orientation, page: Page, ground: Ground
-) -> tuple[list[Ink], Ground]:
-    """Arrows to solar north and east where they are known, else one arrow to the camera's image up."""
-    if orientation.position_angles:
-        arrows = [
-            ("N", float(orientation.to_image(0.0)), 1.0),
-            ("E", float(orientation.to_image(90.0)), 0.72),
-        ]
-    else:
-        arrows = [("image up", 0.0, 1.0)]
-    length = 2.0 * page.unit
-    names = [tight(text_mask(name, round(0.9 * page.unit), REGULAR)) for name, _, _ in arrows]
-    tips = []
-    for _, theta, share in arrows:
-        angle = view.side * np.deg2rad(theta - view.turn_deg)
-        tips.append(np.array([-np.sin(angle), -np.cos(angle)]) * length * share)
-    ends = [tip * (1.0 + 0.55 * page.unit / np.linalg.norm(tip)) for tip in tips]
-    boxes = [
-        np.array(
-            [
-                end[0] - n.shape[1] * (0.5 - 0.5 * _lean(end[0])),
-                end[1] - n.shape[0] * (0.5 - 0.5 * _lean(end[1])),
-            ]
-        )
-        for end, n in zip(ends, names, strict=True)
-    ]
-    low = np.min([np.zeros(2) - 0.3 * page.unit, *tips, *boxes], axis=0)
-    high = np.max(
-        [
-            np.zeros(2) + 0.3 * page.unit,
-            *tips,
-            *[b + n.shape[::-1] for b, n in zip(boxes, names, strict=True)],
-        ],
-        axis=0,
-    )
-    size = np.ceil(high - low).astype(int)
-    rect = place_block(
-        ground, int(size[0]), int(size[1]), ("top right", "top left", "bottom right", "bottom left")
-    )
-    if rect is None:
-        return [], ground
-    origin = np.array([rect.left, rect.top]) - low
-    inks = [_arrow_ink(origin, origin + tip, page) for tip in tips]
-    corners = [np.rint(origin + box).astype(int) for box in boxes]
-    inks += [
-        text_ink(name, int(corner[0]), int(corner[1]), page.unit)
-        for name, corner in zip(names, corners, strict=True)
-    ]
-    return inks, take(ground, rect, page.unit // 2)
-
-
-def _lean(part: float) -> float:
-    """-1, 0 or 1: to which side of an arrow's end its name is set."""
-    return 0.0 if abs(part) < 8.0 else float(np.sign(part))
-
-
-def _arrow_ink(start: np.ndarray, tip: np.ndarray, page: Page) -> Ink:
-    along = (tip - start) / np.linalg.norm(tip - start)
-    across = np.array([-along[1], along[0]])
-    head = 0.38 * page.unit
-    wings = [tip - head * (along + 0.62 * across), tip, tip - head * (along - 0.62 * across)]
-    rect, _ = strokes(np.array([start, *wings]), 4)
-    corner = np.array([rect.left, rect.top])
-    mask = line_mask(
-        rect.width,
-        rect.height,
-        [np.array([start, tip]) - corner, np.array(wings) - corner],
-        1.3 * page.stroke,
-    )
-    return shaded(rect, mask, page)
-
-
-def height_labels(
-    view: ClipView, page: Page, ground: Ground, top_mm: float
-) -> tuple[list[Ink], Ground, list[tuple[float, Rect]]]:
-    """Labels of arcs of equal height above the limb, with the height and the place of each.
-
-    A height without room for its label is left out.
+    Parameters
+    ----------
+    now_utc : None for no clock
+    at : times of the frames shown and now, since the first of them; no times for no line
     """
-    step = nice_step(max(3.0 * page.unit * view.km_per_px * 1e-3, top_mm / 4.0))
-    inks, labels = [], []
-    for height_mm in step * np.arange(1, 6):
-        line = _arc_inside(view, float(height_mm), page.margin)
-        if height_mm > 1.35 * top_mm + step or line is None:
+    y = rect.top
+    if notice:
+        draw_text(canvas, block(((notice, page.unit),)), rect.left, y, strength=FURNITURE)
+    times, now_s = at
+    bottom = rect.bottom - (round(0.35 * page.unit) if len(times) else 0)
+    if now_utc is not None:
+        words = str(now_utc.astype("datetime64[s]"))[11:] + " UTC"
+        draw_text(
+            canvas,
+            block(((words, page.unit),)),
+            rect.left,
+            bottom - line_height(page.unit),
+            strength=FURNITURE,
+        )
+    if len(times) < 2:
+        return
+    x = rect.left + rect.width * (times - times[0]) / max(float(times[-1] - times[0]), 1e-6)
+    breaks = np.flatnonzero(np.diff(times) > GAP * cadence(times)) + 1
+    for part, part_s in zip(np.split(x, breaks), np.split(times, breaks), strict=True):
+        level = np.full(2, rect.bottom - 0.15 * page.unit)
+        ends = np.array([part[0], max(part[-1], part[0] + 2.0)])
+        draw_line(canvas, np.stack([ends, level], axis=1), page.stroke, strength=0.3)
+        if part_s[0] < now_s:
+            ends = np.array([part[0], np.interp(min(now_s, part_s[-1]), part_s, part) + 1.0])
+            draw_line(canvas, np.stack([ends, level], axis=1), page.stroke, strength=FURNITURE)
+
+
+def _bar(view: ClipView) -> tuple[float, float]:
+    """Length of the scale bar in Mm and in px."""
+    per_mm = 1e3 / view.km_per_px
+    length_mm = nice_step(BAR_SHARE * min(view.width, view.height) / per_mm)
+    return length_mm, length_mm * per_mm
+
+
+def scale_size(views: tuple[ClipView, ...], page: Page, *, bar: bool, earth: bool) -> tuple[int, int]:
+    """Width and height of the scale's block, enough for all views."""
+    bars = [_bar(view) for view in (views[0], views[-1])] if bar else []
+    across = max(2.0 * EARTH_RADIUS_KM / view.km_per_px for view in (views[0], views[-1])) if earth else 0.0
+    widths = [max(px + 4.0, text_width(f"{mm:g} Mm", page.unit)) for mm, px in bars]
+    widest = max([*widths, 0.0]) * (2.3 if len({mm for mm, _ in bars}) > 1 else 1.0)
+    names = max(across + 4.0, text_width("Earth", page.unit)) if earth else 0.0
+    gap = page.unit if bar and earth else 0
+    wide = round(min(widest, 0.4 * page.width) + gap + names)
+    return wide, round(line_height(page.unit) + max(across, 0.5 * page.unit) + 0.3 * page.unit)
+
+
+def draw_scale(canvas: Canvas, rect: Rect, page: Page, view: ClipView, *, bar: bool, earth: bool) -> None:
+    """Scale bar in Mm, flush right, and the Earth at the same scale at its left."""
+    foot, right = rect.bottom - 3.0, rect.right
+    if bar:
+        length_mm, length_px = _bar(view)
+        tick = 0.3 * page.unit
+        label = block(((f"{length_mm:g} Mm", page.unit),))
+        middle = right - max(length_px + 4.0, label.width) / 2.0
+        ends = middle + length_px / 2.0 * np.array([-1.0, -1.0, 1.0, 1.0])
+        heights = np.array([foot - tick, foot, foot, foot - tick])
+        draw_line(canvas, np.stack([ends, heights], axis=1), page.stroke, strength=FURNITURE)
+        draw_text(
+            canvas,
+            label,
+            round(middle - label.width / 2.0),
+            round(foot - tick - label.height),
+            strength=FURNITURE,
+        )
+        right = round(middle - max(length_px + 4.0, label.width) / 2.0 - page.unit)
+    if earth:
+        name = block((("Earth", page.unit),))
+        radius = EARTH_RADIUS_KM / view.km_per_px
+        middle = right - max(2.0 * radius, name.width) / 2.0
+        _draw_earth(canvas, middle, foot - radius, radius)
+        lift = max(2.0 * radius, 0.3 * page.unit)
+        draw_text(
+            canvas,
+            name,
+            round(middle - name.width / 2.0),
+            round(foot - lift - name.height),
+            strength=FURNITURE,
+        )
+
+
+def _draw_earth(canvas: Canvas, x: float, y: float, radius: float) -> None:
+    reach = int(np.ceil(radius)) + 2
+    left, top = int(np.floor(x)) - reach, int(np.floor(y)) - reach
+    rows, columns = np.mgrid[: 2 * reach + 2, : 2 * reach + 2]
+    away = radius - np.hypot(columns + left - x, rows + top - y)
+    mask = np.rint(255.0 * np.clip(away + 0.5, 0.0, 1.0)).astype(np.uint8)
+    paint(canvas, mask, EARTH_BGR, x=left, y=top, strength=FURNITURE)
+
+
+def _arrows(view: ClipView, orientation: Orientation) -> list[tuple[str, np.ndarray]]:
+    """Names and directions (unit x, y) of solar north and east, or of image up where they are not known."""
+    known = orientation.position_angles
+    named = (("N", 0.0), ("E", 90.0)) if known else (("image up", 0.0),)
+    arrows = []
+    for name, product_deg in named:
+        theta = float(orientation.to_image(product_deg)) if known else product_deg
+        angle = view.side * np.deg2rad(theta - view.turn_deg)
+        arrows.append((name, np.array([-np.sin(angle), -np.cos(angle)])))
+    return arrows
+
+
+def compass_size(view: ClipView, orientation: Orientation, page: Page) -> tuple[int, int]:
+    """Width and height of the compass."""
+    side = round(4.2 * page.unit)
+    return (side if orientation.position_angles else max(side, text_width("image up", page.unit) + 8)), side
+
+
+def draw_compass(canvas: Canvas, rect: Rect, page: Page, view: ClipView, orientation: Orientation) -> None:
+    """Arrows to solar north and east where they are known, else one arrow to the camera's image up."""
+    arrows = _arrows(view, orientation)
+    middle = np.array([rect.left + rect.width / 2.0, rect.top + rect.height / 2.0])
+    start = middle - 0.9 * page.unit * np.sum([arrow for _, arrow in arrows], axis=0) / len(arrows)
+    for name, along in arrows:
+        tip, across = start + 1.3 * page.unit * along, np.array([-along[1], along[0]])
+        wings = [tip - 0.3 * page.unit * (along + s * 0.6 * across) for s in (1.0, -1.0)]
+        draw_line(canvas, np.array([start, tip]), page.stroke, strength=FURNITURE)
+        draw_line(canvas, np.array([wings[0], tip, wings[1]]), page.stroke, strength=FURNITURE)
+        label = block(((name, page.unit),))
+        centre = tip + along * (
+            0.35 * page.unit + 0.5 * abs(along[0]) * label.width + 0.35 * abs(along[1]) * page.unit
+        )
+        x = float(np.clip(centre[0] - label.width / 2.0, rect.left, rect.right - label.width))
+        draw_text(canvas, label, round(x), round(centre[1] - 0.59 * page.unit), strength=FURNITURE)
+
+
+@dataclass(frozen=True, slots=True)
+class HeightTick:
+    """A piece of the arc at one height above the limb, at the edge of the picture, with its label's place."""
+
+    height_mm: float
+    points_px: np.ndarray
+    label: Rect
+
+
+def height_ticks(view: ClipView, page: Page, side: str, spared: list[Rect]) -> list[HeightTick]:
+    """Ticks of height at the 'left' or 'right' edge, without those whose label would lie on something."""
+    top_mm = max(view.radius_px, 1.0) * view.km_per_px * 1e-3
+    step = nice_step(max(2.2 * page.unit, 0.17 * view.height) * view.km_per_px * 1e-3)
+    ticks: list[HeightTick] = []
+    for height_mm in step * np.arange(1, 12):
+        if height_mm > top_mm or len(ticks) == TICKS:
             break
-        mask = text_mask(f"{height_mm:g} Mm", round(0.86 * page.unit), REGULAR)
-        rect = _label_on(ground, line, mask, page)
-        if rect is None:
+        line = _arc_inside(view, float(height_mm), page.inside)
+        if len(line) < 8:
             continue
-        inks.append(text_ink(mask, rect.left, rect.top, page.unit, strength=0.92))
-        labels.append((float(height_mm), rect))
-        ground = take(ground, rect, page.unit // 3)
-    return inks, ground, labels
+        ends = (line, line[::-1])
+        line = min(ends, key=lambda one: one[0, 0] if side == "left" else -one[0, 0])
+        away = np.hypot(*(line - line[0]).T)
+        piece = line[away <= 0.9 * page.unit]
+        label = block(((f"{height_mm:g} Mm", page.unit),))
+        x = (
+            piece[:, 0].max() + 0.3 * page.unit
+            if side == "left"
+            else piece[:, 0].min() - 0.3 * page.unit - label.width
+        )
+        place = Rect(
+            round(float(x)), round(float(piece[:, 1].mean() - 0.6 * page.unit)), label.width, label.height
+        )
+        out = place.top < page.inside.top or place.bottom > page.inside.bottom
+        if out or any(overlaps(place.grown(4), other) for other in [*spared, *(t.label for t in ticks)]):
+            continue
+        ticks.append(HeightTick(float(height_mm), piece, place))
+    return ticks
 
 
-def height_arcs(view: ClipView, page: Page, labels: list[tuple[float, Rect]], words: list[Rect]) -> Ink:
-    """The arcs that belong to the labels, broken at every label and at further words and blocks; no crumbs
-    are left."""
-    arcs = np.zeros((page.height, page.width), np.uint8)
-    for height_mm, _ in labels:
-        arcs = np.maximum(arcs, _arc_mask(view, height_mm, page))
-    gaps = [rect.grown(round(0.35 * page.unit)) for _, rect in labels] + [
-        rect.grown(round(0.1 * page.unit)) for rect in words
-    ]
-    for gap in gaps:
-        arcs[max(gap.top, 0) : max(gap.bottom, 0), max(gap.left, 0) : max(gap.right, 0)] = 0
-    _, numbers, stats, _ = cv2.connectedComponentsWithStats(
-        np.ascontiguousarray(arcs > 0).view(np.uint8), connectivity=8
-    )
-    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
-    crumb = sides < CRUMB * page.unit
-    for _, rect in labels:  # the piece next to its label says whose label it is
-        near = rect.grown(page.unit)
-        crumb[np.unique(numbers[max(near.top, 0) : near.bottom, max(near.left, 0) : near.right])] = False
-    crumb |= sides < page.unit
-    arcs[crumb[numbers]] = 0
-    ink = blank_ink(0, 0, page.width, page.height)
-    paint(ink, arcs, WHITE, strength=0.42)
-    return ink
+def draw_heights(canvas: Canvas, ticks: list[HeightTick], page: Page) -> None:
+    """Short pieces of arcs of equal height above the limb, each with its label."""
+    for tick in ticks:
+        draw_line(canvas, tick.points_px, page.stroke, strength=FURNITURE)
+        draw_text(
+            canvas,
+            block(((f"{tick.height_mm:g} Mm", page.unit),)),
+            tick.label.left,
+            tick.label.top,
+            strength=0.7,
+        )
 
 
-def arc_lines(view: ClipView, labels: list[tuple[float, Rect]]) -> list[np.ndarray]:
-    """The arcs that belong to the labels, as polylines inside the picture."""
-    lines = [_arc_inside(view, height_mm, 0) for height_mm, _ in labels]
-    return [line for line in lines if line is not None]
-
-
-def _arc_points(view: ClipView, height_mm: float) -> np.ndarray:
-    """(n, 2) picture points of a whole circle of equal height, every 2 px or so."""
+def _arc_inside(view: ClipView, height_mm: float, inside: Rect) -> np.ndarray:
+    """(n, 2) points of the longest piece of an arc of equal height inside a rectangle, every px or two."""
     radius = view.radius_px + height_mm * 1e3 / view.km_per_px
     angle = np.linspace(-np.pi, np.pi, int(np.clip(np.pi * radius, 400, 40_000)))
-    return np.stack([view.sun_x_px - radius * np.sin(angle), view.sun_y_px - radius * np.cos(angle)], axis=1)
+    points = np.stack(
+        [view.sun_x_px - radius * np.sin(angle), view.sun_y_px - radius * np.cos(angle)], axis=1
+    )
+    low, high = np.array([inside.left, inside.top]), np.array([inside.right, inside.bottom])
+    there = np.all((points > low) & (points < high), axis=1)
+    runs = np.split(np.arange(len(points)), np.flatnonzero(np.diff(there.astype(int))) + 1)
+    return points[max((run for run in runs if there[run[0]]), key=len, default=np.zeros(0, int))]
 
 
-def _arc_inside(view: ClipView, height_mm: float, margin: int) -> np.ndarray | None:
-    points = _arc_points(view, height_mm)
-    inside = ((points > margin) & (points < np.array([view.width, view.height]) - margin)).all(axis=1)
-    return points[inside] if inside.sum() > 40 else None
+def wrapped(text: str, size: int, width: int) -> list[tuple[str, int]]:
+    """A text as lines (words, type size) no wider than `width`; a number stays with its error and unit."""
+    blank = "\N{NO-BREAK SPACE}"
+    lines: list[str] = []
+    for word in unbroken(text).split(" "):
+        joined = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(joined.replace(blank, " "), size) <= width:
+            lines[-1] = joined
+        else:
+            lines.append(word)
+    return [(line.replace(blank, " "), size) for line in lines]
 
 
-def _label_on(ground: Ground, line: np.ndarray, mask: np.ndarray, page: Page) -> Rect | None:
-    """A free place for the label on the arc, nearest to one of the arc's ends."""
-    height, width = mask.shape
-    order = line[np.argsort(np.hypot(*(line - line[0]).T))]
-    for point in order[:: max(1, len(order) // 120)]:
-        left, top = round(point[0] - width / 2.0), round(point[1] - height / 2.0)
-        rect = Rect(left, top, width, height)
-        if (
-            left < page.margin
-            or top < page.margin
-            or rect.right > page.width - page.margin
-            or rect.bottom > page.height - page.margin
-        ):
-            continue
-        if is_free(ground, rect):
-            return rect
-    return None
-
-
-def _arc_mask(view: ClipView, height_mm: float, page: Page) -> np.ndarray:
-    """The whole arc."""
-    points = _arc_points(view, height_mm)
-    keep = np.all((points > -20) & (points < np.array([view.width, view.height]) + 20), axis=1)
-    cuts = np.flatnonzero(np.diff(keep.astype(int))) + 1
-    lines = [run for run, start in zip(np.split(points, cuts), [0, *cuts], strict=True) if keep[start]]
-    return line_mask(page.width, page.height, lines, page.stroke)
+def notice_words(other: int, gap_s: float) -> str:
+    """What is said above the clock: a gap just passed, or that a picture is blended of two."""
+    return gap_words(gap_s) if gap_s > 0.0 else "blended" if other >= 0 else ""

@@ -1,4 +1,4 @@
-"""The letters by which clip, figures, tables and page call what moves: fronts first, then the fastest knots."""
+"""Letters by which clip, figures, tables and page call what moves: fronts first, then the fastest knots."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is drawn over the picture, and when: a stamp with its time of life."""
+"""What is drawn over the picture: text and lines, each over a dark surround."""
 
 from __future__ import annotations
 
@@ -7,116 +7,109 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.show.canvas import Canvas, Ink, Stamp, blank_ink, lay, make_stamp, paint
+from promtrack.show.canvas import Canvas, paint
 from promtrack.show.layout import Rect
-from promtrack.show.text import WHITE, halo_of
+from promtrack.show.palette import LUMA_B, LUMA_G, LUMA_R, ON_DARK, bgr_of
+from promtrack.show.text import CAP_HEIGHT, Block
 
-__all__ = ["KNOT_BGR", "SHADE", "Mark", "Page", "draw_mark", "line_mask", "shaded", "strokes", "text_ink"]
+__all__ = ["ANNOTATION", "Page", "draw_line", "draw_marker", "draw_text", "letter_strength", "make_page"]
 
-KNOT_BGR = (255.0, 232.0, 148.0)  # pale cyan: apart from every look's own colours, also for colour-blind eyes
-SHADE = 0.60  # opacity of the dark surround of text
+ANNOTATION = bgr_of(ON_DARK.annotation)
 BLACK = (0.0, 0.0, 0.0)
+PHONE_PX, LEAST_CAPITAL_PX = 390.0, 10.0  # width of an upright phone's screen, and height of a capital there
+LEAST_TYPE_PX = 11
+# Parts of the picture at left, top, right and bottom that nothing is written in: a feed lays its own controls
+# over a tall picture's foot, and a player its bar over a wide one's.
+MARGINS = {"wide": (0.035, 0.05, 0.035, 0.07), "tall": (0.06, 0.09, 0.06, 0.15)}
 
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Size of the picture, of its type and of its colour planes."""
+    """Size of the picture, of its type, and where words may stand."""
 
     width: int
     height: int
-    unit: int  # px, size of a label's type
-    step: int  # colour plane step of the canvas
+    unit: int  # px, type size
+    inside: Rect  # the picture without its margins
 
     @property
-    def margin(self) -> int:
-        return round(1.5 * self.unit)
-
-    @property
-    def stroke(self) -> float:
+    def stroke(self) -> int:
         """Width of a plain line, px."""
-        return max(1.0, self.unit / 14.0)
-
-    @property
-    def narrow(self) -> bool:
-        """Too narrow for the footnote to stand between clock and scale bar."""
-        return self.width < 1.3 * self.height
-
-    def stamp(self, ink: Ink, born_s: np.ndarray | None = None) -> Stamp:
-        return make_stamp(ink, self.width, self.height, self.step, born_s)
+        return max(1, round(self.unit / 18.0))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Mark:
-    """A stamp that shows from `from_s` to `until_s` (seconds since the first strip)."""
+def make_page(width: int, height: int, *, larger: float = 1.0) -> Page:
+    """The page of a picture; capitals are 10 px high where it is shown 390 px wide.
 
-    stamp: Stamp
-    from_s: float = -np.inf
-    until_s: float = np.inf
-    ease_s: float = 0.0  # comes and goes over this time
-    fade_s: float = 0.0  # pixels of a growing stamp fade with this time constant ...
-    rest: float = 1.0  # ... towards this strength
-
-
-def draw_mark(mark: Mark, canvas: Canvas, now_s: float) -> None:
-    """Lay the mark as it stands at that time."""
-    if now_s < mark.from_s:
-        return
-    strength = 1.0
-    if mark.ease_s > 0.0:
-        strength = min(1.0, 0.25 + (now_s - mark.from_s) / mark.ease_s)
-    if now_s > mark.until_s:
-        gone = min(1.0, (now_s - mark.until_s) / mark.ease_s) if mark.ease_s > 0.0 else 1.0
-        strength *= 1.0 - gone
-    if strength > 0.01:
-        lay(mark.stamp, canvas, now_s=now_s, strength=strength, fade_s=mark.fade_s, rest=mark.rest)
+    Parameters
+    ----------
+    larger : factor on the type size
+    """
+    unit = int(np.ceil(larger * LEAST_CAPITAL_PX / PHONE_PX / CAP_HEIGHT * width))
+    unit = max(min(unit, round(0.064 * height * larger)), LEAST_TYPE_PX)
+    left, top, right, bottom = MARGINS["tall" if height > 1.3 * width else "wide"]
+    x, y = round(left * width), round(top * height)
+    inside = Rect(x, y, round((1.0 - right) * width) - x, round((1.0 - bottom) * height) - y)
+    return Page(width, height, unit, inside)
 
 
-def text_ink(
-    mask: np.ndarray,
+def draw_text(
+    canvas: Canvas,
+    block: Block,
     x: int,
     y: int,
-    unit: int,
-    bgr: tuple[float, float, float] = WHITE,
+    bgr: tuple[float, float, float] = ANNOTATION,
     *,
-    strength: float = 1.0,
-) -> Ink:
-    """Text at (x, y) over a soft dark surround."""
-    reach = max(3, round(0.42 * unit))
-    ink = blank_ink(x - reach, y - reach, mask.shape[1] + 2 * reach, mask.shape[0] + 2 * reach)
-    paint(ink, halo_of(mask, reach), BLACK, strength=SHADE)
-    paint(ink, mask, bgr, x=reach, y=reach, strength=strength)
-    return ink
+    strength: float = 0.9,
+) -> None:
+    """Text with its top-left corner at (x, y)."""
+    paint(canvas, block.halo, BLACK, x=x - block.reach, y=y - block.reach, strength=0.7)
+    paint(canvas, block.mask, bgr, x=x, y=y, strength=strength)
 
 
-def shaded(
-    rect: Rect,
-    mask: np.ndarray,
+def letter_strength(bgr: tuple[float, float, float]) -> float:
+    """Opacity of letters in a colour: dark ones need more to be read, bright ones less."""
+    luma = (LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]) / 255.0
+    return 1.0 - 0.33 * luma
+
+
+def draw_line(
+    canvas: Canvas,
+    points_px: np.ndarray,
+    width: int,
+    bgr: tuple[float, float, float] = ANNOTATION,
+    *,
+    strength: float = 0.9,
+    closed: bool = False,
+) -> None:
+    """A polyline, (n, 2) x, y in px, over a dark surround 1 px wider on each side."""
+    if len(points_px) < 2 or not np.isfinite(points_px).all():
+        return
+    points_px = np.clip(points_px, -4.0 * canvas.y.shape[1], 5.0 * canvas.y.shape[1])
+    low = np.maximum(np.floor(points_px.min(axis=0)).astype(int) - width - 3, -16)
+    high = np.minimum(np.ceil(points_px.max(axis=0)).astype(int) + width + 4, canvas.y.shape[::-1])
+    if (high <= low).any():
+        return
+    mask = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
+    dark = mask.copy()
+    fixed = np.rint((points_px - low) * 16.0).astype(np.int32)[:, None]  # 4 fractional bits
+    cv2.polylines(dark, [fixed], closed, 255, width + 2, cv2.LINE_AA, 4)
+    cv2.polylines(mask, [fixed], closed, 255, width, cv2.LINE_AA, 4)
+    paint(canvas, dark, BLACK, x=int(low[0]), y=int(low[1]), strength=0.5 * strength)
+    paint(canvas, mask, bgr, x=int(low[0]), y=int(low[1]), strength=strength)
+
+
+def draw_marker(
+    canvas: Canvas,
+    place_px: np.ndarray,
+    order: int,
     page: Page,
-    bgr: tuple[float, float, float] = WHITE,
-    *,
-    strength: float = 1.0,
-) -> Ink:
-    """A line drawing (mask of the rectangle's size) over a soft dark surround."""
-    reach = max(2, round(0.2 * page.unit))
-    ink = blank_ink(rect.left - reach, rect.top - reach, rect.width + 2 * reach, rect.height + 2 * reach)
-    paint(ink, halo_of(mask, reach), BLACK, strength=0.5)
-    paint(ink, mask, bgr, x=reach, y=reach, strength=strength)
-    return ink
-
-
-def line_mask(
-    width: int, height: int, lines: list[np.ndarray], stroke_px: float, *, closed: bool = False
-) -> np.ndarray:
-    """uint8 mask of anti-aliased polylines ((n, 2) x, y each) of any width."""
-    finer = 4  # OpenCV's anti-aliased lines have whole widths only
-    mask = np.zeros((height * finer, width * finer), np.uint8)
-    points = [np.rint((line + 0.5) * finer - 0.5).astype(np.int32)[:, None] for line in lines]
-    cv2.polylines(mask, points, closed, 255, max(1, round(stroke_px * finer)), cv2.LINE_8)
-    return cv2.resize(mask, (width, height), interpolation=cv2.INTER_AREA)
-
-
-def strokes(points_px: np.ndarray, pad: int) -> tuple[Rect, np.ndarray]:
-    """The rectangle round a polyline, and the polyline relative to it."""
-    low = np.floor(points_px.min(axis=0)).astype(int) - pad
-    high = np.ceil(points_px.max(axis=0)).astype(int) + pad + 1
-    return Rect(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])), points_px - low
+    bgr: tuple[float, float, float],
+) -> None:
+    """The mark of the first (ring), second (triangle) or any other (square) lettered knot round its place."""
+    corners = (24, 3, 4)[min(order, 2)]
+    radius = (0.30, 0.40, 0.38)[min(order, 2)] * page.unit
+    start = -0.5 * np.pi if corners == 3 else 0.25 * np.pi
+    angle = start + 2.0 * np.pi * np.arange(corners) / corners
+    points = place_px + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    draw_line(canvas, points, page.stroke, bgr, closed=True)

@@ -1,218 +1,251 @@
-"""The whole annotation of a clip: built and laid out once, then drawn onto every picture.
+"""The whole annotation of a clip: laid out once, then drawn onto every picture.
 
-Order of the layout: the blocks that must not be missing first, then the way of the front's label, inset and
-compass, height labels and the knots' labels, each into what is still free. Times are seconds since the first
-frame shown.
+Order of the layout: clock, scale bar and compass, each in the calmest of its corners; the column of height
+ticks; then the numbers, each near its body. Title and end card have their pictures to themselves.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from promtrack.show.canvas import Canvas, Ink, Stamp, join_inks, lay, without
-from promtrack.show.clock import Clock, draw_clock, gap_words, make_clock
-from promtrack.show.front_marks import (
-    FrontMarker,
-    draw_front,
-    front_edge,
-    front_label,
-    front_marker,
-    take_front,
+from promtrack.show.bodies import (
+    NUMBER_S,
+    Body,
+    ClipTime,
+    bodies_of,
+    draw_body,
+    place_numbers,
+    schedule_numbers,
 )
+from promtrack.show.canvas import Canvas, dim
+from promtrack.show.everyday import everyday, recorded
+from promtrack.show.findings import headline
 from promtrack.show.furniture import (
-    arc_lines,
-    compass_ink,
-    height_arcs,
-    height_labels,
-    note_ink,
-    scale_inks,
-    title_ink,
+    HeightTick,
+    clock_size,
+    compass_size,
+    draw_clock,
+    draw_compass,
+    draw_heights,
+    draw_scale,
+    height_ticks,
+    notice_words,
+    scale_size,
+    wrapped,
 )
-from promtrack.show.inset import make_inset
-from promtrack.show.layout import Ground, Rect, crosses, make_ground, mind_line, overlaps, take_line
-from promtrack.show.marks import Mark, Page, draw_mark
-from promtrack.show.pacing import Shot, cadence
+from promtrack.show.layout import Ground, Rect, make_ground, place_block, take
+from promtrack.show.marks import Page, draw_text
+from promtrack.show.numbers import span_text
+from promtrack.show.pacing import Plan, Shot
 from promtrack.show.records import Measured
-from promtrack.show.tracks import Pace, Trail, draw_head, drawn_paths, knot_trails, label_shows, trail_paths
+from promtrack.show.text import Block, block
 from promtrack.show.verdict import limb_name
 from promtrack.show.view import ClipView
 
-__all__ = ["Annotation", "annotate", "draw_annotation", "label_boxes", "make_page"]
+__all__ = ["Annotation", "annotate", "draw_annotation"]
+
+END_DIMMED = 0.30  # light of the last picture left under the end card
+TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Annotation:
     """Everything drawn over the clip."""
 
-    arcs: Stamp | None  # of equal height; they give way to words that come and go
-    standing: Stamp
-    clock: Clock
-    marks: tuple[Mark, ...]  # the inset
-    trails: tuple[Trail, ...]
-    fronts: tuple[FrontMarker, ...]
+    measured: Measured
+    plan: Plan
+    views: tuple[ClipView, ...]  # one a frame shown
+    page: Page
+    wanted: frozenset[str]  # clip.overlays
+    blocks: dict[str, Rect]  # places of clock, scale and compass
+    side: str  # 'left' or 'right': where heights are marked
+    bodies: tuple[Body, ...]
+    time: ClipTime
     ground: Ground  # the layout, for checks
-    blocks: tuple[Rect, ...]  # where words stand all the time
+    title_ground: Ground  # the picture as it is when the title shows
 
+    @property
+    def first_utc(self) -> np.datetime64:
+        return self.measured.sequence.times_utc[self.plan.frames[0]]
 
-def make_page(view: ClipView, step: int) -> Page:
-    """Type grows with the picture's shorter side; in a wide one with its width, as on a phone it is shown
-    small."""
-    unit = max(round(max(0.026 * min(view.width, view.height), 0.021 * view.width)), 11)
-    return Page(view.width, view.height, round(1.12 * unit) if view.height > 1.3 * view.width else unit, step)
+    def words(self, shot: Shot) -> list[Rect]:
+        """Where words stand in a picture of the motion: blocks, numbers that are due, and height labels."""
+        clip_s = self.time.at(shot.time_s)
+        due = [
+            b.label
+            for b in self.bodies
+            if b.label and b.number_s and b.number_s[0] <= clip_s <= b.number_s[1]
+        ]
+        boxes = [*self.blocks.values(), *due]
+        if "heights" in self.wanted:
+            boxes += [tick.label for tick in self.ticks(self.views[shot.place])]
+        return boxes
+
+    def ticks(self, view: ClipView) -> list[HeightTick]:
+        """Ticks of height, clear of blocks and of all numbers."""
+        spared = [*self.blocks.values(), *(b.label for b in self.bodies if b.label)]
+        return height_ticks(view, self.page, self.side, spared)
 
 
 def annotate(
-    measured: Measured, view: ClipView, page: Page, busy_tone: np.ndarray, time_s: np.ndarray
+    measured: Measured,
+    plan: Plan,
+    views: tuple[ClipView, ...],
+    page: Page,
+    busy_tone: tuple[np.ndarray, np.ndarray],
+    wanted: frozenset[str],
 ) -> Annotation:
-    """Build the annotation that the settings ask for; `time_s` are the times of the frames shown."""
-    motion, wanted = measured.motion, frozenset(measured.settings.clip.overlays)
-    ground = make_ground(view.width, view.height, page.margin, busy_tone)
-    pace = Pace(
-        float((measured.strip.times_utc[0] - _start(measured)) / np.timedelta64(1, "s")),
-        cadence(time_s),
-        float(time_s[-1]),
-    )
-    paths = trail_paths(motion, view, measured.orientation, page, pace) if "knots" in wanted else []
-    for path in drawn_paths(paths):  # what must not be missing keeps clear of trails where it can ...
-        ground = mind_line(ground, path.points_px, page.unit)
-    inks, clock, ground = _corner_blocks(measured, view, page, ground, time_s)
-    for path in drawn_paths(paths):  # ... and all else in any case
-        ground = take_line(ground, path.points_px, page.unit)
-    moving = (
-        sorted((f for f in motion.fronts if f.moving), key=lambda f: -float(f.height_mm.max()))
-        if "front" in wanted
-        else []
-    )
-    for front in moving:
-        ground = take_front(front, view, measured.orientation, page, ground)
-    fronts: list[FrontMarker] = []
-    for front in moving:
-        marker, ground = front_marker(front, view, page, ground, measured, pace.late_s)
-        fronts.append(marker)
-    inset: list[Mark] = []
-    if "inset" in wanted:
-        inset, ground = make_inset(motion, float(time_s[-1]), pace.late_s, page, ground)
-    if "compass" in wanted:
-        ink, ground = compass_ink(view, measured.orientation, page, ground)
-        inks += ink
-    labels: list[tuple[float, Rect]] = []
-    blocks = ground.placed
-    if "heights" in wanted:
-        ink, ground, labels = height_labels(view, page, ground, _top(measured))
-        inks += ink
-    standing = ground.placed
-    trails, ground = knot_trails(paths, page, ground, arc_lines(view, labels), pace)
-    arcs = page.stamp(height_arcs(view, page, labels, list(blocks))) if labels else None
-    stamp = page.stamp(join_inks(inks, view.width, view.height))
-    return Annotation(arcs, stamp, clock, tuple(inset), tuple(trails), tuple(fronts), ground, standing)
+    """Lay out the annotation.
 
-
-def _corner_blocks(
-    measured: Measured, view: ClipView, page: Page, ground: Ground, time_s: np.ndarray
-) -> tuple[list[Ink], Clock, Ground]:
-    """What must not be missing: title, clock, scale bar with the Earth, footnote."""
-    clip, wanted = measured.settings.clip, frozenset(measured.settings.clip.overlays)
-    start = _start(measured)
-    inks: list[Ink] = []
-    if "title" in wanted:
-        ink, ground = title_ink(clip.title, clip.credit, page, ground)
-        inks += ink
-    if "note" in wanted and page.narrow:  # below everything else; else between clock and scale bar
-        ink, ground = note_ink(_note(wanted, measured), page, ground)
-        inks += ink
-    clock, ground = make_clock(
-        start,
-        time_s,
-        page,
-        ground,
-        clock="clock" in wanted,
-        gaps="gaps" in wanted,
-        notices="gaps" in wanted or clip.blend > 0,
-    )
+    Parameters
+    ----------
+    views : one a frame shown
+    busy_tone : coarse maps of tone (0 to 1) above the quiet Sun, of the whole clip and of its first frame:
+        where not to write
+    wanted : what is drawn, as in `clip.overlays`
+    """
+    view = views[-1]
+    ground, title_ground = (make_ground(page.width, page.height, page.inside, busy) for busy in busy_tone)
+    sizes = {}
+    notice = "gaps" in wanted or measured.settings.clip.blend > 0
+    if {"clock", "gaps"} & wanted or notice:
+        spots = ("bottom left", "bottom right", "top left", "top right")
+        sizes["clock"] = clock_size(page, line="gaps" in wanted, notice=notice), spots
     if {"scale", "earth"} & wanted:
-        ink, ground = scale_inks(view, page, ground, bar="scale" in wanted, earth="earth" in wanted)
-        inks += ink
-    if "note" in wanted and not page.narrow:
-        ink, ground = note_ink(_note(wanted, measured), page, ground)
-        inks += ink
-    return inks, clock, ground
-
-
-def _start(measured: Measured) -> np.datetime64:
-    return measured.sequence.times_utc[np.flatnonzero(measured.lock.used)[0]]
+        size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
+        sizes["scale"] = size, ("bottom right", "bottom left", "top right", "top left")
+    if "compass" in wanted:
+        spots = ("top right", "top left", "bottom right", "bottom left")
+        sizes["compass"] = compass_size(view, measured.orientation, page), spots
+    blocks = {}
+    for name, (size, spots) in sizes.items():
+        rect = place_block(ground, *size, spots)
+        if rect is not None:
+            blocks[name] = rect
+            ground = take(ground, rect, page.unit // 2)
+    side = _calmer_side(ground)
+    if "heights" in wanted:
+        ticks = [height_ticks(v, page, side, list(blocks.values())) for v in (views[0], views[-1])]
+        placed = ground.placed
+        for tick in [*ticks[0], *ticks[1]]:
+            ground = take(ground, tick.label, page.unit // 3)
+        ground = replace(ground, placed=placed)
+    bodies = bodies_of(
+        measured,
+        measured.sequence.times_utc[plan.frames[0]],
+        fronts="front" in wanted,
+        knots="knots" in wanted,
+    )
+    bodies = [b for b in bodies if _inside(b, views, plan)]
+    recorded_s, clip_s = plan.clip_s()
+    start_s = clip_s[0]
+    motion = sum(shot.repeats for shot in plan.shots if shot.act == "motion") / plan.rate
+    time = ClipTime(recorded_s, clip_s, start_s + motion, NUMBER_S + 2.0 / plan.rate)
+    bodies, ground = place_numbers(schedule_numbers(bodies, time), time, views, plan.time_s, page, ground)
+    return Annotation(
+        measured, plan, views, page, wanted, blocks, side, tuple(bodies), time, ground, title_ground
+    )
 
 
 def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
-    """Draw everything as it stands at the shot's time, in place."""
-    now_s = shot.time_s
-    shown = label_boxes(annotation, now_s)
-    if annotation.arcs is not None:
-        lay(_giving_way(annotation, annotation.arcs, shown), canvas)
-    lay(annotation.standing, canvas)
-    for mark in annotation.marks:
-        draw_mark(mark, canvas, now_s)
-    for trail in annotation.trails:
-        for mark in trail.marks:
-            draw_mark(mark, canvas, now_s)
-        draw_head(trail, canvas, now_s)
-    for marker in annotation.fronts:
-        label = front_label(marker, now_s)
-        draw_front(marker, canvas, now_s, labelled=label is not None and label[1] in shown)
-    notice = gap_words(shot.gap_s) if shot.gap_s > 0.0 else "blended" if shot.other >= 0 else ""
-    draw_clock(annotation.clock, canvas, now_s, notice)
+    """Draw everything as it stands in one shot, in place."""
+    if shot.act == "title":
+        _draw_title(annotation, canvas)
+        return
+    page, view, wanted = annotation.page, annotation.views[shot.place], annotation.wanted
+    if shot.act == "end":
+        dim(canvas, END_DIMMED)
+        _draw_end(annotation, canvas)
+    else:
+        if "heights" in wanted:
+            draw_heights(canvas, annotation.ticks(view), page)
+        for body in reversed(annotation.bodies):  # the first letters lie on top
+            draw_body(canvas, body, page, view, shot.time_s, annotation.time)
+        if "clock" in annotation.blocks:
+            now = annotation.first_utc + np.timedelta64(round(shot.time_s * 1e6), "us")
+            times = annotation.plan.time_s if "gaps" in wanted else np.zeros(0)
+            notice = notice_words(shot.other, shot.gap_s if "gaps" in wanted else 0.0)
+            draw_clock(
+                canvas,
+                annotation.blocks["clock"],
+                page,
+                now if "clock" in wanted else None,
+                notice,
+                (times, shot.time_s),
+            )
+        if "compass" in annotation.blocks:
+            draw_compass(canvas, annotation.blocks["compass"], page, view, annotation.measured.orientation)
+    if "scale" in annotation.blocks:
+        rect = annotation.blocks["scale"]
+        if shot.act == "end":  # the card has the rest of the picture to itself
+            left, top = page.inside.right - rect.width, page.inside.bottom - rect.height
+            rect = Rect(left, top, rect.width, rect.height)
+        draw_scale(canvas, rect, page, view, bar="scale" in wanted, earth="earth" in wanted)
 
 
-def _giving_way(annotation: Annotation, arcs: Stamp, shown: list[Rect]) -> Stamp:
-    """The arcs broken at the words that are shown now and do not stand there all the time."""
-    page = annotation.clock.page
-    for box in shown[len(annotation.blocks) :]:
-        gap = box.grown(round(0.3 * page.unit))
-        arcs = without(arcs, (gap.left, gap.top, gap.right, gap.bottom), page.width, page.step)
-    return arcs
+def title_lines(annotation: Annotation) -> list[str]:
+    """What, where, when, and how many times faster than life."""
+    measured, plan = annotation.measured, annotation.plan
+    what, where = recorded(measured)
+    times = measured.sequence.times_utc[plan.frames]
+    lines = [measured.settings.clip.title or what, where, span_text(times[0], times[-1])]
+    faster = plan.speed_up
+    if faster >= 1.5:
+        digits = max(2 - len(str(int(faster))), -len(str(int(faster))) + 2)
+        lines.append(f"{round(faster, digits):.0f} times faster than life")
+    return lines
 
 
-def label_boxes(annotation: Annotation, now_s: float) -> list[Rect]:
-    """Where words stand at that time: blocks, height labels, speeds, and fronts' labels as far as they have
-    room.
-
-    A front's label wanders; it is left out while it would lie on other words or on another front.
-    """
-    boxes = list(annotation.blocks)
-    boxes += [
-        trail.label for trail in annotation.trails if trail.label is not None and label_shows(trail, now_s)
-    ]
-    edges = [edge for edge in (front_edge(marker, now_s) for marker in annotation.fronts) if edge is not None]
-    for marker in annotation.fronts:
-        label = front_label(marker, now_s)
-        if (
-            label is None
-            or any(overlaps(label[1], box) for box in boxes)
-            or any(crosses(label[1], edge[0], edge[-1]) for edge in edges)
-        ):
-            continue
-        boxes.append(label[1])
-    return boxes
+def _draw_title(annotation: Annotation, canvas: Canvas) -> None:
+    page = annotation.page
+    title, *rest = title_lines(annotation)
+    lines = wrapped(title, round(TITLE_TYPE * page.unit), page.inside.width)
+    for line in rest:
+        lines += wrapped(line, page.unit, page.inside.width)
+    card = _fitted(lines, page)
+    spots = ("top left", "top right", "bottom left", "bottom right")
+    rect = place_block(annotation.title_ground, card.width, card.height, spots)
+    if rect is not None:
+        draw_text(canvas, card, rect.left, rect.top, strength=0.95)
 
 
-def _note(wanted: frozenset[str], measured: Measured) -> list[str]:
-    moving, sure_km_s = (
-        [knot for knot in measured.motion.knots if knot.moving],
-        measured.motion.control.sure_km_s,
+def _draw_end(annotation: Annotation, canvas: Canvas) -> None:
+    measured, page = annotation.measured, annotation.page
+    width = page.inside.width
+    lines = wrapped(headline(measured), round(END_TYPE * page.unit), width)
+    terms = everyday(measured)
+    lines += wrapped(terms, page.unit, width) if terms else []
+    lines += wrapped(
+        f"True speeds are at least these. Heights above {limb_name(measured)}.", page.unit, width
     )
-    speeds = bool(moving) or any(f.moving for f in measured.motion.fronts)
-    parts = ["Plane-of-sky speeds: lower bounds"] if speeds else []
-    if {"heights", "front", "inset"} & wanted or not speeds:
-        parts.append(f"Heights above {limb_name(measured)}")
-    if "knots" in wanted and any(knot.fit.speed_km_s > sure_km_s for knot in moving):
-        parts.append("? cadence too slow to be sure")
-    return parts
+    if measured.settings.clip.credit:
+        lines += wrapped(measured.settings.clip.credit, page.unit, page.inside.width)
+    card = _fitted(lines, page)
+    draw_text(canvas, card, page.inside.left, page.inside.top, strength=0.95)
 
 
-def _top(measured: Measured) -> float:
-    """Height [Mm] of the action, for the choice of arcs."""
-    heights = [k.height_mm.max() for k in measured.motion.knots if k.moving]
-    heights += [f.height_mm.max() for f in measured.motion.fronts if f.moving]
-    geometry = measured.strip.geometry
-    return float(max(heights, default=min(60.0, geometry.height_mm(geometry.rows - 1))))
+def _fitted(lines: list[tuple[str, int]], page: Page) -> Block:
+    """A block of lines, each made smaller where a single word is wider than the page."""
+    fitted = []
+    for words, size in lines:
+        wide = block(((words, size),)).width
+        fitted.append((words, size if wide <= page.inside.width else int(size * page.inside.width / wide)))
+    return block(tuple(fitted))
+
+
+def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
+    """Whether the picture shows most of a body's way."""
+    which = np.clip(np.searchsorted(plan.time_s, body.time_s), 0, len(views) - 1)
+    spots = np.array([body.place(views[k], float(s)) for k, s in zip(which, body.time_s, strict=True)])
+    size = np.array([views[0].width, views[0].height])
+    during = (body.time_s >= plan.time_s[0]) & (body.time_s <= plan.time_s[-1])
+    inside = ((spots > 0) & (spots < size - 1)).all(axis=1) & during
+    return bool(inside.mean() > 0.6) if during.any() else False
+
+
+def _calmer_side(ground: Ground) -> str:
+    columns = ground.busy.shape[1] // 5
+    left, right = ground.busy[:, :columns].mean(), ground.busy[:, -columns:].mean()
+    return "left" if left <= right else "right"

@@ -1,45 +1,132 @@
-"""Which frame shows when: pacing, hold, loop, in-between pictures and gaps, as a list of shots."""
+"""When each frame shows: title, motion, end, the rate, blended pictures and gaps, as a list of shots."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
+from promtrack.errors import SettingsError
 from promtrack.settings import ClipSettings
 
-__all__ = ["Shot", "plan_shots", "speed_up"]
+__all__ = ["GAP", "Plan", "Shot", "cadence", "chosen_frames", "plan_shots"]
 
 GAP = 1.8  # times the usual cadence: a longer step means that frames are missing
 GAP_SHOWN_S = 0.7  # clip time for which a gap's mark stays
+TITLE_S, END_S = 2.0, 3.0  # clip time of title and end card
+LEAST_MOTION_S, MOST_MOTION_S = 4.5, 7.5  # with title, hold and end card 12 to 15 s
+USUAL_RATE, HIGHEST_RATE = 20.0, 30.0  # pictures a second
 
 
 @dataclass(frozen=True, slots=True)
 class Shot:
     """One picture of the clip and how often it is repeated."""
 
+    act: str  # 'title', 'motion' or 'end'
     frame: int  # index in the sequence
+    place: int  # among the frames shown
     other: int  # frame blended in, -1: none
     share: float  # of the other frame
-    time_s: float  # seconds since the first used frame
+    time_s: float  # seconds since the first frame shown
     gap_s: float  # length of the gap just passed, 0: none
     repeats: int
 
 
-def plan_shots(used: np.ndarray, time_s: np.ndarray, clip: ClipSettings) -> list[Shot]:
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The whole clip in time."""
+
+    shots: tuple[Shot, ...]
+    rate: float  # pictures a second
+    frames: np.ndarray  # (n,) indices of the frames shown
+    time_s: np.ndarray  # (n,) their times since the first of them
+
+    @property
+    def pictures(self) -> int:
+        return sum(shot.repeats for shot in self.shots)
+
+    @property
+    def speed_up(self) -> float:
+        """How many times faster than life the motion runs, its hold aside."""
+        motion = [shot for shot in self.shots if shot.act == "motion"]
+        last = max(
+            range(len(motion)), key=lambda i: motion[i].time_s
+        )  # of a clip that runs back, the way forward
+        pictures = max(sum(shot.repeats for shot in motion[:last]), 1)
+        return (motion[last].time_s - motion[0].time_s) * self.rate / pictures
+
+    def clip_s(self) -> tuple[np.ndarray, np.ndarray]:
+        """Times of the forward motion's shots in the recording, and when they show in the clip."""
+        at = 0
+        seen: list[float] = []
+        times: list[float] = []
+        for shot in self.shots:
+            if shot.act == "motion" and (not times or shot.time_s > times[-1]):
+                times.append(shot.time_s)
+                seen.append(at / self.rate)
+            at += shot.repeats
+        return np.array(times), np.array(seen)
+
+
+def chosen_frames(used: np.ndarray, times_utc: np.ndarray, clip: ClipSettings) -> np.ndarray:
+    """The used frames that the clip shows: between clip.from and clip.to, and few enough for a short clip
+    where no rate is given.
+
+    Parameters
+    ----------
+    used : (n,) indices of the used frames, rising
+    times_utc : of all frames
+
+    Raises
+    ------
+    SettingsError : a time cannot be read, or no frame lies between them
+    """
+    first, last = (
+        _moment(text, key, times_utc[used[0]]) for text, key in ((clip.from_, "from"), (clip.to, "to"))
+    )
+    times = times_utc[used]
+    keep = np.ones(len(used), bool)
+    if first is not None:
+        keep &= times >= first
+    if last is not None:
+        keep &= times <= last
+    if not keep.any():
+        span = " to ".join(str(times[i].astype("datetime64[s]")) for i in (0, -1))
+        raise SettingsError(
+            "no frame lies between these times",
+            where="clip.from, clip.to",
+            remedy=f"give times within {span}",
+        )
+    used = used[keep]
+    if clip.rate is None:
+        most = HIGHEST_RATE * MOST_MOTION_S
+        used = used[:: max(1, int(np.ceil(len(used) / most)))]
+    return used
+
+
+def plan_shots(frames: np.ndarray, time_s: np.ndarray, clip: ClipSettings) -> Plan:
     """The clip as a list of shots.
 
     Parameters
     ----------
-    used : (n,) indices of the frames to show, rising
-    time_s : (n,) their times, rising
+    frames : (n,) indices of the frames to show, rising
+    time_s : (n,) their times, rising, from 0
     """
-    shots = _true_to_clock(used, time_s) if clip.pacing == "clock" else _even(used, time_s, clip.blend)
-    shots = _with_gaps(shots, used, time_s, clip.rate)
-    shots[-1] = replace(shots[-1], repeats=shots[-1].repeats + round(clip.hold_s * clip.rate))
+    count = len(frames) * (clip.blend + 1) * (2 if clip.there_and_back else 1)
+    length = np.clip(count / USUAL_RATE, LEAST_MOTION_S, MOST_MOTION_S)
+    rate = clip.rate if clip.rate is not None else max(round(min(count / length, HIGHEST_RATE), 2), 1.0)
+    even = clip.pacing == "even"
+    shots = _even(frames, time_s, clip.blend) if even else _true_to_clock(frames, time_s)
+    shots = _with_gaps(shots, time_s, rate)
+    shots[-1] = replace(shots[-1], repeats=shots[-1].repeats + round(clip.hold_s * rate))
     if clip.there_and_back:
         shots += [replace(shot, gap_s=0.0) for shot in shots[-2::-1]]
-    return shots
+    if "title" in clip.overlays:
+        shots.insert(0, replace(shots[0], act="title", gap_s=0.0, repeats=max(round(TITLE_S * rate), 1)))
+    if "end" in clip.overlays:
+        shots.append(replace(shots[-1], act="end", gap_s=0.0, repeats=max(round(END_S * rate), 1)))
+    return Plan(tuple(shots), rate, frames, time_s)
 
 
 def cadence(time_s: np.ndarray) -> float:
@@ -47,55 +134,55 @@ def cadence(time_s: np.ndarray) -> float:
     return max(float(np.median(np.diff(time_s))), 1e-6) if len(time_s) > 1 else 1.0
 
 
-def speed_up(shots: list[Shot], rate: float) -> float:
-    """How many times faster than the clock the clip runs, the hold at its end aside."""
-    last = max(range(len(shots)), key=lambda i: shots[i].time_s)  # of a clip that runs back, the way forward
-    return (shots[last].time_s - shots[0].time_s) * rate / max(sum(shot.repeats for shot in shots[:last]), 1)
+def _moment(text: str, key: str, first_utc: np.datetime64) -> np.datetime64 | None:
+    """A time of the day of the first frame, or an ISO time; both UTC."""
+    text = text.strip().removesuffix("Z")
+    if not text:
+        return None
+    try:
+        if "-" in text:
+            return np.datetime64(text.replace(" ", "T"), "us")
+        day = first_utc.astype("datetime64[D]")
+        moment = np.datetime64(f"{day}T{text}", "us")
+    except ValueError:
+        remedy = "give HH:MM, HH:MM:SS or an ISO time, all UTC"
+        raise SettingsError(f"'{text}' is no time", where=f"clip.{key}", remedy=remedy) from None
+    late = moment < first_utc - np.timedelta64(12, "h")  # the recording ran past midnight
+    return moment + np.timedelta64(1, "D") if late else moment
 
 
-def _even(used: np.ndarray, time_s: np.ndarray, blend: int) -> list[Shot]:
+def _even(frames: np.ndarray, time_s: np.ndarray, blend: int) -> list[Shot]:
     shots, longest = [], GAP * cadence(time_s)
-    for place, index in enumerate(used):
-        shots.append(Shot(int(index), -1, 0.0, float(time_s[place]), 0.0, 1))
-        if blend and place + 1 < len(used) and time_s[place + 1] - time_s[place] <= longest:
-            step = float(time_s[place + 1] - time_s[place])
-            shots += [
-                Shot(
-                    int(index),
-                    int(used[place + 1]),
-                    j / (blend + 1),
-                    float(time_s[place]) + step * j / (blend + 1),
-                    0.0,
-                    1,
-                )
-                for j in range(1, blend + 1)
-            ]
+    for place, index in enumerate(frames.tolist()):
+        at = float(time_s[place])
+        shots.append(Shot("motion", index, place, -1, 0.0, at, 0.0, 1))
+        if blend and place + 1 < len(frames) and time_s[place + 1] - at <= longest:
+            step, other = float(time_s[place + 1]) - at, int(frames[place + 1])
+            for share in np.arange(1, blend + 1) / (blend + 1):
+                shots.append(Shot("motion", index, place, other, float(share), at + step * share, 0.0, 1))
     return shots
 
 
-def _true_to_clock(used: np.ndarray, time_s: np.ndarray) -> list[Shot]:
+def _true_to_clock(frames: np.ndarray, time_s: np.ndarray) -> list[Shot]:
     """Pictures in even steps of time, each showing the last frame taken, half a step of lateness forgiven."""
     step = cadence(time_s)
-    count = round(float(time_s[-1] - time_s[0]) / step) + 1
-    wanted = time_s[0] + step * np.arange(count)
+    wanted = time_s[0] + step * np.arange(round(float(time_s[-1] - time_s[0]) / step) + 1)
     place = np.maximum(np.searchsorted(time_s, wanted + 0.5 * step, side="left") - 1, 0)
     place[0] = 0
-    place, repeats = np.unique(place, return_counts=True)
     return [
-        Shot(int(used[p]), -1, 0.0, float(time_s[p]), 0.0, int(n))
-        for p, n in zip(place, repeats, strict=True)
+        Shot("motion", int(frames[p]), p, -1, 0.0, float(time_s[p]), 0.0, n)
+        for p, n in zip(*(a.tolist() for a in np.unique(place, return_counts=True)), strict=True)
     ]
 
 
-def _with_gaps(shots: list[Shot], used: np.ndarray, time_s: np.ndarray, rate: float) -> list[Shot]:
+def _with_gaps(shots: list[Shot], time_s: np.ndarray, rate: float) -> list[Shot]:
     """The length of a gap noted on the shots that follow it, for as long as its mark shows."""
     longest = GAP * cadence(time_s)
-    step_before = dict(zip(used[1:].tolist(), np.diff(time_s).tolist(), strict=True))
     left, length = 0, 0.0
-    out: list[Shot] = []
-    for shot in shots:
-        step = step_before.get(shot.frame, 0.0)
-        if step > longest and (not out or out[-1].frame != shot.frame):
+    out = shots[:1]
+    for before, shot in pairwise(shots):
+        step = float(time_s[shot.place] - time_s[shot.place - 1]) if shot.place else 0.0
+        if step > longest and before.place != shot.place:
             left, length = round(GAP_SHOWN_S * rate), step
         out.append(replace(shot, gap_s=length if left > 0 else 0.0))
         left -= shot.repeats

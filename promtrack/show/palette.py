@@ -1,4 +1,4 @@
-"""Colours of all that is shown: what marks mean in clip, figures and page, and the looks of the clip's picture.
+"""Colours of all that is shown: what marks mean in clip, figures and page, and looks of the clip's picture.
 
 One grammar, described in docs/colours.md: the Sun is warm, annotation is cold; fronts have one colour, the
 first three knots one each, all others are grey. What a colour says a shape and a letter say again.
@@ -20,6 +20,9 @@ from scipy.interpolate import PchipInterpolator
 __all__ = [
     "KNOT_MARKERS",
     "LOOKS",
+    "LUMA_B",
+    "LUMA_G",
+    "LUMA_R",
     "ON_DARK",
     "ON_LIGHT",
     "Look",
@@ -46,8 +49,8 @@ class MarkColours:
         return self.knots[order] if 0 <= order < len(self.knots) else self.rest
 
 
-# Front, knots and grey keep a CIE76 distance of 25 or more from one another in normal vision and under simulated
-# protanopia, deuteranopia and tritanopia (Machado, Oliveira & Fernandes 2009): tests/show/test_palette.py.
+# Front, knots and grey keep a CIE76 distance of 25 or more from one another in normal vision and under
+# simulated protanopia, deuteranopia and tritanopia (Machado, Oliveira & Fernandes 2009).
 ON_DARK = MarkColours("#bfec62", ("#69ccfd", "#567aeb", "#ffcdd7"), "#81878d", "#e3f0f8")
 ON_LIGHT = MarkColours("#416000", ("#0089de", "#482579", "#ad2b51"), "#8b9197", "#33424d")
 KNOT_MARKERS = (
@@ -81,15 +84,15 @@ class Look:
 
 
 LOOKS = {
-    "ash": Look((2.0, 97.0), (0.0, 100.0), (80.0, 80.0), (0.0, 0.0), 0.34, 0.52, 0.75, 0.95),
+    "ash": Look((2.0, 97.0), (0.0, 100.0), (80.0, 80.0), (0.0, 0.0), 0.11, 0.18, 0.30, 0.95),
     "ember": Look(
         (2.5, 96.0),
         (0.0, 12.0, 30.0, 52.0, 70.0, 85.0, 97.0),
         (18.0, 26.0, 36.0, 46.0, 62.0, 78.0, 90.0),
         (2.0, 24.0, 56.0, 78.0, 66.0, 44.0, 14.0),
+        0.11,
+        0.18,
         0.30,
-        0.46,
-        0.70,
         0.95,
     ),
     "nightfall": Look(
@@ -97,9 +100,9 @@ LOOKS = {
         (0.0, 10.0, 30.0, 52.0, 70.0, 85.0, 97.0),
         (300.0, 330.0, 364.0, 380.0, 396.0, 420.0, 450.0),
         (3.0, 14.0, 42.0, 58.0, 46.0, 28.0, 9.0),
-        0.075,
-        0.115,
-        0.16,
+        0.12,
+        0.20,
+        0.28,
         0.97,
     ),
 }

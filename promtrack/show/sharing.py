@@ -37,65 +37,34 @@ def write_gif(clip: Path, path: Path, width: int, rate: float, limit_mb: float) 
 
     def encode(target: Path, wide: int, slower: float) -> None:
         pick = f"fps=100/{gif_delay_cs(slower)},scale={wide}:-2:flags=lanczos"
+        dither = "paletteuse=dither=bayer:bayer_scale=4:diff_mode=rectangle"
         with _scratch(target.with_suffix(".palette.png")) as palette:
-            run_ffmpeg(
-                [
-                    "-i",
-                    str(clip),
-                    "-vf",
-                    f"{pick},palettegen=stats_mode=full",
-                    "-frames:v",
-                    "1",
-                    "-update",
-                    "1",
-                    str(palette),
-                ],
-                path,
-            )
-            run_ffmpeg(
-                [
-                    "-i",
-                    str(clip),
-                    "-i",
-                    str(palette),
-                    "-lavfi",
-                    f"{pick}[x];[x][1:v]paletteuse=dither=bayer:bayer_scale=4:diff_mode=rectangle",
-                    "-loop",
-                    "0",
-                    "-f",
-                    "gif",
-                    str(target),
-                ],
-                path,
-            )
+            colours = ["-vf", f"{pick},palettegen=stats_mode=full", "-frames:v", "1", "-update", "1"]
+            run_ffmpeg(["-i", str(clip), *colours, str(palette)], path)
+            graph = ["-lavfi", f"{pick}[x];[x][1:v]{dither}", "-loop", "0", "-f", "gif"]
+            run_ffmpeg(["-i", str(clip), "-i", str(palette), *graph, str(target)], path)
 
-    return _under_limit(path, encode, width, rate, limit_mb, count_pictures)
+    return _under_limit(path, encode, width, rate, limit_mb, lambda path: count_pictures(path, decode=True))
 
 
 def write_webp(clip: Path, path: Path, width: int, rate: float, limit_mb: float) -> Path:
     """The clip as an animated WebP below `limit_mb` megabytes."""
 
     def encode(target: Path, wide: int, slower: float) -> None:
-        run_ffmpeg(
-            [
-                "-i",
-                str(clip),
-                "-vf",
-                f"fps={slower:g},scale={wide}:-2:flags=lanczos",
-                "-c:v",
-                "libwebp_anim",
-                "-quality",
-                "72",
-                "-compression_level",
-                "4",
-                "-loop",
-                "0",
-                "-f",
-                "webp",
-                str(target),
-            ],
-            path,
-        )
+        scale = ["-vf", f"fps={slower:g},scale={wide}:-2:flags=lanczos"]
+        codec = [
+            "-c:v",
+            "libwebp_anim",
+            "-quality",
+            "72",
+            "-compression_level",
+            "4",
+            "-loop",
+            "0",
+            "-f",
+            "webp",
+        ]
+        run_ffmpeg(["-i", str(clip), *scale, *codec, str(target)], path)
 
     return _under_limit(path, encode, width, rate, limit_mb, _webp_pictures)
 

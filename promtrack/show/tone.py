@@ -5,9 +5,10 @@ Every pixel goes through one straight line of its own and then through one curve
 On the disc the line carries brightness relative to the quiet disc; off the limb brightness in units of the
 brightest plasma. In between the quiet Sun falls steeply by a factor of ten or more; there the line follows
 the compressed quiet profile, and its slope shrinks as the profile grows, so that neither a rim nor ringing
-can arise. The curve is an inverse hyperbolic sine (Lupton et al. 1999, AJ 118, 1406) whose softening is set
-by the noise, with a toe that keeps the noise of the empty sky dark. Nothing but the level (sky, veil, gain)
-changes from frame to frame.
+can arise. The curve is an inverse hyperbolic sine (Lupton et al. 1999, AJ 118, 1406), softened so that the
+middling plasma is shown at half of the tone scale as far as the noise of the empty sky stays dark; it rolls
+off above the brightest plasma. A fixed pattern of half a step of tone (dither) keeps slow gradients from
+showing as bands. Nothing but the level (sky, veil, gain) changes from frame to frame.
 """
 
 from __future__ import annotations
@@ -20,44 +21,37 @@ from scipy.ndimage import gaussian_filter1d
 
 from promtrack.limb.records import LimbLock
 from promtrack.show.palette import LOOKS, Look
-from promtrack.show.probes import Samples
-from promtrack.show.sunlight import FrameLevel, QuietSun, frame_level
+from promtrack.show.radial_profile import QuietSun, frame_level
 from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
 
-__all__ = ["Toner", "apply_tone", "busy_map", "line_tone", "make_toner", "tone_frame"]
+__all__ = ["Toner", "busy_map", "line_tone", "make_toner", "tone_frame"]
 
-LOWEST, HIGHEST = (
-    -0.25,
-    2.25,
-)  # range of the line's value that the 16-bit table spans; 1 is the brightest plasma
-NOISE_TONE = 0.016  # tone that 1 sigma of noise may reach: under 2 % it does not boil
-MIDDLE_TONE = 0.56  # of the peak's tone, at most, for middling plasma: bright plasma keeps its shades
-USUAL_TEXTURE = 0.25  # a disc that varies by more is shown with less contrast
-MOST_SWAY = (
-    0.03  # tone that a limb displaced by 1 px by the air adds to or takes from the disc: more is a seam
+LOWEST, HIGHEST = -0.25, 2.25  # range of the line's value that the table spans; 1 is the brightest plasma
+NOISE_TONE = 0.035  # tone that 1 sigma of noise may reach before the toe: beyond it the sky boils
+MIDDLE_TONE = (
+    0.56  # of the peak's tone for the middling plasma: faint loops show, bright plasma keeps its shades
 )
-SWAY_REACH_PX, SWAY_SMOOTH_PX = 30.0, 1.0
+USUAL_TEXTURE = 0.25  # a disc that varies by more is shown with less contrast
+MOST_SWAY = 0.08  # of the disc's tone: so much may the air change it by moving the limb 1 px; more is a seam
 JOIN_PX = 3.0  # half width of the join about the limb, frame px; the seeing is wider
-COARSE = 4  # picture px per px of the feather's map
-SLIVER = 0.04  # part of the picture
-BAND_ROWS = 64  # of the picture toned at a time: they stay in the processor's cache
-BORDERS = 24  # frames from which the usual border is taken
-
-FEATHER = 0.06  # of the frame's shorter side: how softly its border fades
+STEPS_PER_PX = 8.0  # of the radial table: an eighth of a frame px
+BAND_ROWS = 128  # of the picture toned at a time: they stay in the processor's cache
+FEATHER = 0.06  # of the frame's shorter side: how softly its border fades where a border cannot be avoided
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Toner:
-    """All that turns frames into tones; planes are (height, width) of the picture."""
+    """All that turns frames into tones."""
 
     quiet: QuietSun
-    line_gain: np.ndarray  # float32, table steps per count
-    line_base: np.ndarray  # float32, table steps
-    line_halo: np.ndarray  # float32, table steps: line_gain * halo
-    curve: np.ndarray  # (1, 65536) uint8
-    calm: (
-        np.ndarray
-    )  # uint8 tone shown where a frame shows nothing: the quiet Sun, dark where most frames show nothing
+    view: ClipView  # in which the quiet Sun was measured
+    gain: np.ndarray  # (1, 65536) float32 against distance from the limb: table steps per count
+    base: np.ndarray  # table steps
+    halo: np.ndarray  # table steps: gain * halo
+    calm: np.ndarray  # uint8 tone of the quiet Sun, shown where a frame shows nothing
+    nearest_px: float  # distance from the limb of the tables' first entry
+    curve: np.ndarray  # (1, 65536) uint16, 256 times the tone
+    dither: np.ndarray  # (256, 256) uint16, 0 to 255
     feather: np.ndarray  # uint8 weight of a frame's pixels, in the frame's geometry
 
 
@@ -65,98 +59,109 @@ def make_toner(quiet: QuietSun, view: ClipView, look: str, lock: LimbLock) -> To
     """The toner of a clip."""
     chosen = LOOKS[look]
     curve, table = _curve(chosen, quiet.noise / quiet.peak, quiet.middle / quiet.peak)
-    radial = _radial_lines(quiet, chosen, curve, table)
-    limb_px = view.height_map_px()
-    planes = [np.interp(limb_px, quiet.limb_px, line).astype(np.float32) for line in radial]
-    gain, base, halo, calm = planes
-    steps = np.float32(65535.0 / (HIGHEST - LOWEST))
-    # Noise lifts the mean tone where the curve bends, so the quiet Sun that fills gaps is given the same
-    # lift.
-    lifted = gaussian_filter1d(curve, quiet.noise / quiet.peak / (table[1] - table[0]))
-    feather = _feather(lock.shape)
-    calm_tone = np.rint(np.interp(calm, table, lifted) * _mostly_shown(feather, view, lock)).astype(np.uint8)
-    spaced = np.interp(np.linspace(LOWEST, HIGHEST, 65536), table, curve)
+    gain, base, value = _radial_lines(quiet, chosen, curve, table)
+    # Noise lifts the mean tone where the curve bends, so the quiet Sun that fills gaps gets the same lift.
+    lifted = gaussian_filter1d(curve, max(quiet.noise / quiet.peak / (table[1] - table[0]), 0.1))
+    nearest = float(quiet.limb_px[0]) - 1.0
+    at = nearest + np.arange(65536) / STEPS_PER_PX
+    steps = 65535.0 / (HIGHEST - LOWEST)
+    radial = [np.interp(at, quiet.limb_px, line) for line in (gain, base, quiet.halo, value)]
+    fine = np.interp(np.linspace(LOWEST, HIGHEST, 65536), table, curve)
+    soft = max(FEATHER * min(lock.shape), 4.0)
+    ramps = [
+        np.clip((np.minimum(np.arange(n), np.arange(n)[::-1]) - 1.0) / soft, 0.0, 1.0) for n in lock.shape
+    ]
+    ramps = [ramp**2 * (3.0 - 2.0 * ramp) for ramp in ramps]
     return Toner(
         quiet,
-        gain * steps,
-        (base - np.float32(LOWEST)) * steps,
-        gain * halo * steps,
-        np.rint(255.0 * spaced).astype(np.uint8)[None],
-        calm_tone,
-        feather,
+        view,
+        (radial[0] * steps).astype(np.float32)[None],
+        ((radial[1] - LOWEST) * steps).astype(np.float32)[None],
+        (radial[0] * radial[2] * steps).astype(np.float32)[None],
+        np.rint(255.0 * np.interp(radial[3], table, lifted)).astype(np.uint8)[None],
+        nearest,
+        np.rint(255.0 * 256.0 * fine).astype(np.uint16)[None],
+        np.random.default_rng(1).integers(0, 256, (256, 256), dtype=np.uint16),
+        np.rint(255.0 * ramps[0][:, None] * ramps[1][None, :]).astype(np.uint8),
     )
 
 
 def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
     """(height, width) uint8 tone of one frame in the picture's geometry."""
     matrix = affine_to_frame(view, lock, index)
-    level = frame_level(frame, matrix, toner.quiet, lock, index)
+    level = frame_level(frame, affine_to_frame(toner.view, lock, index), toner.quiet, lock, index)
     counts = frame.astype(np.float32, copy=False)  # the type OpenCV warps fastest
     tone = np.empty((view.height, view.width), np.uint8)
+    border = frame_border(view, lock, index) < -0.5
+    weight = warp(toner.feather, matrix, view, fill=0) if border else None
     for top in range(0, view.height, BAND_ROWS):
         band = slice(top, min(top + BAND_ROWS, view.height))
-        picture = warp(counts, matrix, view, band)
-        tone[band] = apply_tone(
-            picture, level, toner.line_gain[band], toner.line_base[band], toner.line_halo[band], toner.curve
-        )
-    return tone if frame_border(view, lock, index) > -0.5 else _faded(tone, matrix, toner, view)
-
-
-def apply_tone(
-    picture: np.ndarray,
-    level: FrameLevel,
-    gain: np.ndarray,
-    base: np.ndarray,
-    halo: np.ndarray,
-    curve: np.ndarray,
-) -> np.ndarray:
-    """Tone of a float32 picture whose level is known, with the lines of its pixels."""
-    line = cv2.multiply(picture, gain)
-    shift = cv2.addWeighted(gain, -level.sky / level.gain, halo, -level.veil / level.gain, 0.0)
-    cv2.add(shift, base, dst=shift)
-    steps = cv2.addWeighted(
-        line, 1.0 / level.gain, shift, 1.0, 0.0, dtype=cv2.CV_16U
-    )  # saturates at both ends
-    return cv2.LUT(steps, curve)
+        place = _places(view.height_map_px(band), toner)
+        gain, base, halo = (cv2.LUT(place, table) for table in (toner.gain, toner.base, toner.halo))
+        line = cv2.multiply(warp(counts, matrix, view, band), gain)
+        shift = cv2.addWeighted(gain, -level.sky / level.gain, halo, -level.veil / level.gain, 0.0)
+        cv2.add(shift, base, dst=shift)
+        steps = cv2.addWeighted(line, 1.0 / level.gain, shift, 1.0, 0.0, dtype=cv2.CV_16U)  # saturates
+        tone[band] = _dithered(cv2.LUT(steps, toner.curve), toner, top)
+        if weight is not None:
+            share = weight[band]
+            shown = cv2.multiply(tone[band], share, scale=1.0 / 255.0)
+            calm = cv2.multiply(cv2.LUT(place, toner.calm), cv2.bitwise_not(share), scale=1.0 / 255.0)
+            tone[band] = cv2.add(shown, calm)
+    return tone
 
 
 def line_tone(value: np.ndarray, toner: Toner) -> np.ndarray:
     """uint8 tone of plasma off the limb, float32 in units of the brightest."""
-    steps = 65535.0 / (HIGHEST - LOWEST)
-    return cv2.LUT(np.clip((value - LOWEST) * steps, 0.0, 65535.0).astype(np.uint16), toner.curve)
+    steps = np.clip((value - LOWEST) * (65535.0 / (HIGHEST - LOWEST)), 0.0, 65535.0).astype(np.uint16)
+    return _dithered(cv2.LUT(steps, toner.curve), toner, 0)
 
 
-def busy_map(samples: Samples, levels: list[FrameLevel], toner: Toner, view: ClipView) -> np.ndarray:
-    """Coarse (rows, columns) float tone above the quiet sky, the highest of the sample frames: where not to
-    write.
+def busy_map(
+    frames: list[tuple[int, np.ndarray]], views: list[ClipView], toner: Toner, lock: LimbLock
+) -> np.ndarray:
+    """Coarse (rows, columns) float tone above the quiet Sun off the limb, the highest of these frames.
 
-    The disc counts as free: its texture is everywhere.
+    Parameters
+    ----------
+    frames : number in the sequence, and the frame
+    views : of these frames, all of one size
     """
-    size = samples.coarse.shape[2], samples.coarse.shape[1]
-    planes = (toner.line_gain, toner.line_base, toner.line_halo)
-    gain, base, halo = (cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in planes)
-    calm = cv2.resize(toner.calm, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    tones = [
-        np.where(
-            np.isfinite(picture), apply_tone(np.nan_to_num(picture), level, gain, base, halo, toner.curve), 0
-        )
-        for picture, level in zip(samples.coarse, levels, strict=True)
-    ]
-    off_limb = cv2.resize(view.height_map_px(), size, interpolation=cv2.INTER_AREA) > 0.0
-    return np.where(off_limb, np.clip(np.max(tones, axis=0) - calm, 0.0, None) / 255.0, 0.0)
+    tones = []
+    for (index, frame), view in zip(frames, views, strict=True):
+        small = view.scaled(0.125)
+        limb_px = small.height_map_px()
+        calm = cv2.LUT(_places(limb_px, toner), toner.calm)
+        tone = cv2.GaussianBlur(tone_frame(frame, toner, small, lock, index), (0, 0), 1.0)
+        tones.append(np.where(limb_px > 0.0, cv2.subtract(tone, calm), 0))
+    return np.max(tones, axis=0) / 255.0
+
+
+def _places(limb_px: np.ndarray, toner: Toner) -> np.ndarray:
+    """uint16 places in the radial tables."""
+    offset = -toner.nearest_px * STEPS_PER_PX
+    return cv2.addWeighted(limb_px, STEPS_PER_PX, limb_px, 0.0, offset, dtype=cv2.CV_16U)  # saturates
+
+
+def _dithered(tone: np.ndarray, toner: Toner, top: int) -> np.ndarray:
+    """256 times the tone to uint8, with the fixed pattern added before the last bits are cut off."""
+    rows, columns = tone.shape
+    pattern = np.roll(toner.dither, -top, axis=0)
+    tiled = np.tile(pattern, (-(-rows // 256), -(-columns // 256)))[:rows, :columns]
+    return np.right_shift(cv2.add(tone, np.ascontiguousarray(tiled)), 8).astype(np.uint8)
 
 
 def _curve(look: Look, noise: float, middle: float) -> tuple[np.ndarray, np.ndarray]:
     """Tone (0 to 1, rising) against the line's value; noise (1 sigma) and middling plasma in units of the
     brightest."""
     table = np.linspace(LOWEST, HIGHEST, 8192)
-    softening = np.geomspace(0.15, 3.0, 200)
+    softening = np.geomspace(0.004, 3.0, 300)
     calm = look.peak * noise / (softening * np.arcsinh(1.0 / softening)) <= NOISE_TONE
     shaded = np.arcsinh(middle / softening) / np.arcsinh(1.0 / softening) <= MIDDLE_TONE
     good = calm & shaded
     soft = float(softening[np.argmax(good)]) if good.any() else float(softening[-1])
     width = max(2.0 * noise, 1e-4)
-    toe = 0.5 * (table - 0.5 * noise + np.hypot(table - 0.5 * noise, width)) - 0.25 * width
+    toe = 0.5 * (table - noise + np.hypot(table - noise, width)) - 0.2 * width
     tone = look.peak * np.arcsinh(np.maximum(toe, 0.0) / soft) / np.arcsinh(1.0 / soft)
     room = 1.0 - look.peak
     over = np.maximum(tone - look.peak, 0.0)
@@ -167,79 +172,28 @@ def _curve(look: Look, noise: float, middle: float) -> tuple[np.ndarray, np.ndar
 
 def _radial_lines(
     quiet: QuietSun, look: Look, curve: np.ndarray, table: np.ndarray
-) -> tuple[np.ndarray, ...]:
-    """Slope, offset, halo and quiet value of the line against distance from the limb."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Slope, offset and quiet value of the line against distance from the limb."""
     inside = np.clip(-quiet.limb_px / max(float(-quiet.limb_px[0]), 1.0), 0.0, 1.0)
     tone = look.disc_limb + (look.disc_centre - look.disc_limb) * np.sqrt(inside)
     disc_value = np.interp(tone, curve, table)
     steep = np.interp(disc_value, table, np.gradient(curve, table))
-    sun = quiet.sun
     disc_sun = np.maximum(quiet.sun_at(np.minimum(quiet.limb_px, -2.0 * JOIN_PX)), 1e-6 * quiet.peak)
     contrast = 0.0 if quiet.burnt else look.disc_contrast * min(1.0, USUAL_TEXTURE / max(quiet.texture, 1e-9))
-    disc_gain = contrast / (disc_sun * steep) * _unswayed(quiet, contrast / disc_sun)
-    limb_value = float(np.interp(look.disc_limb, curve, table))
-    press = 1.0 + sun / (limb_value * quiet.peak)
-    off_value, off_gain = sun / quiet.peak / press, 1.0 / (quiet.peak * press)
+    disc_gain = contrast / (disc_sun * steep) * _unswayed(quiet, contrast / disc_sun / look.disc_limb)
+    press = 1.0 + quiet.sun / (float(np.interp(look.disc_limb, curve, table)) * quiet.peak)
+    off_value, off_gain = quiet.sun / quiet.peak / press, 1.0 / (quiet.peak * press)
     share = np.clip(0.5 - quiet.limb_px / (2.0 * JOIN_PX), 0.0, 1.0)
     share = share**2 * (3.0 - 2.0 * share)
     gain = share * disc_gain + (1.0 - share) * off_gain
     value = share * disc_value + (1.0 - share) * off_value
-    return gain, value - gain * quiet.sun, quiet.halo, value
+    return gain, value - gain * quiet.sun, value
 
 
-def _unswayed(quiet: QuietSun, tone_per_count: np.ndarray) -> np.ndarray:
-    """Factor on the disc's contrast that keeps a limb displaced by the air from showing; as smooth as the
-    seeing along the radius."""
-    near = np.arange(-SWAY_REACH_PX, SWAY_REACH_PX, 0.5)
-    smooth = gaussian_filter1d(quiet.sun_at(near), 2.0 * SWAY_SMOOTH_PX)
-    sway = np.abs(np.gradient(smooth, near)) * np.interp(near, quiet.limb_px, tone_per_count)
-    factor = gaussian_filter1d(np.minimum(1.0, MOST_SWAY / np.maximum(sway, 1e-12)), 2.0 * SWAY_SMOOTH_PX)
+def _unswayed(quiet: QuietSun, share_per_count: np.ndarray) -> np.ndarray:
+    """Factor on the disc's contrast (shares of its tone per count) that hides a limb displaced by the air."""
+    near = np.arange(-30.0, 30.0, 0.5)  # frame px
+    smooth = gaussian_filter1d(quiet.sun_at(near), 2.0)
+    sway = np.abs(np.gradient(smooth, near)) * np.interp(near, quiet.limb_px, share_per_count)
+    factor = gaussian_filter1d(np.minimum(1.0, MOST_SWAY / np.maximum(sway, 1e-12)), 2.0)
     return np.interp(quiet.limb_px, near, factor, left=1.0, right=1.0)
-
-
-def _feather(shape: tuple[int, int]) -> np.ndarray:
-    """uint8 weight of a frame's pixels: 0 at its border, 255 from a short way in."""
-    soft = max(FEATHER * min(shape), 4.0)
-    ramps = [np.clip((np.minimum(np.arange(n), np.arange(n)[::-1]) - 1.0) / soft, 0.0, 1.0) for n in shape]
-    ramps = [ramp**2 * (3.0 - 2.0 * ramp) for ramp in ramps]
-    return np.rint(255.0 * ramps[0][:, None] * ramps[1][None, :]).astype(np.uint8)
-
-
-def _mostly_shown(feather: np.ndarray, view: ClipView, lock: LimbLock) -> np.ndarray:
-    """(height, width) float32 weight, 255 where most frames show the Sun, falling softly to 0 at their usual
-    border.
-
-    255 everywhere if no more than slivers along the picture's border are not shown: there the quiet Sun looks
-    calmer.
-    """
-    used = np.flatnonzero(lock.used)
-    some = used[np.unique(np.linspace(0, len(used) - 1, BORDERS).round().astype(int))]
-    matrices = [affine_to_frame(view, lock, int(index)) for index in some]
-    whole = np.full_like(feather, 255)
-    shown = np.median([_coarse_weight(whole, matrix, view) for matrix in matrices], axis=0)
-    if np.mean(shown < 128.0) < SLIVER:
-        return np.full((view.height, view.width), 255.0, np.float32)
-    weight = np.median([_coarse_weight(feather, matrix, view) for matrix in matrices], axis=0)
-    return _enlarged(weight.astype(np.float32), view)
-
-
-def _coarse_weight(feather: np.ndarray, matrix: np.ndarray, view: ClipView) -> np.ndarray:
-    """The feather in the picture's geometry, `COARSE` times smaller."""
-    coarse = np.array([[COARSE, 0.0, (COARSE - 1) / 2.0], [0.0, COARSE, (COARSE - 1) / 2.0], [0.0, 0.0, 1.0]])
-    size = -(-view.width // COARSE), -(-view.height // COARSE)
-    return cv2.warpAffine(feather, matrix @ coarse, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-
-
-def _enlarged(weight: np.ndarray, view: ClipView) -> np.ndarray:
-    """A coarse weight at the picture's size."""
-    return cv2.resize(weight, (weight.shape[1] * COARSE, weight.shape[0] * COARSE))[
-        : view.height, : view.width
-    ]
-
-
-def _faded(tone: np.ndarray, matrix: np.ndarray, toner: Toner, view: ClipView) -> np.ndarray:
-    """The tone, going over into the quiet Sun's where the frame ends. The weight is smooth, so a coarse one
-    will do."""
-    weight = _enlarged(_coarse_weight(toner.feather, matrix, view), view)
-    shown = cv2.multiply(tone, weight, scale=1.0 / 255.0)
-    return cv2.add(shown, cv2.multiply(toner.calm, cv2.bitwise_not(weight), scale=1.0 / 255.0))

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
 from promtrack.limb.geometry import to_frame
 from promtrack.limb.records import LimbLock
@@ -20,9 +21,10 @@ from promtrack.show.action import Action
 from promtrack.sun import Orientation, Scale
 
 __all__ = [
+    "SIZES",
     "ClipView",
     "affine_to_frame",
-    "choose_view",
+    "choose_views",
     "covered",
     "frame_border",
     "locked_view",
@@ -32,10 +34,12 @@ __all__ = [
 ]
 
 SIZES = {"wide": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
-LARGEST_ZOOM = 2.5  # beyond it a picture is soft, not larger
-CLOSE_ZOOM = 1.6  # closest approach where the frames alone would fill the view
-FILL = 0.58  # part of the view's width or height that the action takes at most, so that labels find room ...
-FILL_BESIDE = 0.66  # ... and where the frames cannot fill the view: labels find room beside them
+LARGEST_ZOOM = 3.0  # beyond it a picture is soft, not larger
+FILL = 0.78  # part of the picture's width or height that the action takes at most, so that words find room
+LEAST_ZOOM_OUT, MOST_ZOOM_OUT = (
+    1.25,
+    2.2,
+)  # between first and last picture: less is not worth it, more hurries
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +65,30 @@ class ClipView:
         rho = self.radius_px + np.asarray(height_mm) * 1e3 / self.km_per_px
         return self.sun_x_px - rho * np.sin(angle), self.sun_y_px - rho * np.cos(angle)
 
-    def height_map_px(self) -> np.ndarray:
-        """(height, width) float32 distance from the limb in px of the frames, outside positive."""
+    def height_map_px(self, rows: slice | None = None) -> np.ndarray:
+        """(rows, width) float32 distance from the limb in px of the frames, outside positive."""
+        first, last = (0, self.height) if rows is None else (rows.start, rows.stop)
         x = np.arange(self.width, dtype=np.float32) - np.float32(self.sun_x_px)
-        y = np.arange(self.height, dtype=np.float32) - np.float32(self.sun_y_px)
-        return (np.sqrt(x[None, :] ** 2 + y[:, None] ** 2) - np.float32(self.radius_px)) / np.float32(
-            self.zoom
+        y = np.arange(first, last, dtype=np.float32) - np.float32(self.sun_y_px)
+        distance = cv2.sqrt(x[None, :] ** 2 + y[:, None] ** 2)
+        return cv2.addWeighted(distance, 1.0 / self.zoom, distance, 0.0, -self.radius_px / self.zoom)
+
+    def scaled(self, by: float) -> ClipView:
+        """The same view in a picture `by` times as large."""
+        wide, tall = max(round(self.width * by), 8), max(round(self.height * by), 8)
+        by = wide / self.width
+        shift = 0.5 * (by - 1.0)  # pixel centres are whole numbers
+        return ClipView(
+            wide,
+            tall,
+            self.zoom * by,
+            self.turn_deg,
+            self.side,
+            self.sun_x_px * by + shift,
+            self.sun_y_px * by + shift,
+            self.radius_px * by,
+            self.km_per_px / by,
+            self.up,
         )
 
 
@@ -85,37 +107,101 @@ def affine_to_frame(view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
     )
 
 
-def choose_view(
-    lock: LimbLock, scale: Scale, orientation: Orientation, action: Action, clip: ClipSettings
-) -> ClipView:
-    """The view for these settings: solar north up where known, else the limb level; cropped on the action."""
+def choose_views(
+    lock: LimbLock,
+    scale: Scale,
+    orientation: Orientation,
+    action: Action,
+    clip: ClipSettings,
+    strip_s: np.ndarray,
+) -> tuple[ClipView, ...]:
+    """The views of the pictures, one a frame shown, cropped on the action.
+
+    The limb lies level, or solar north is up. What rises far is followed by a slow zoom out.
+
+    Parameters
+    ----------
+    strip_s : (n,) times of the frames shown, seconds since the first strip
+    """
     if clip.view == "native":
-        return _native(lock, scale)
-    turn, side, up = picture_up(lock, orientation, action, clip)
-    width, height = SIZES[clip.view]
-    cover = covered(lock, turn, side)
-    x, y = turned(action.theta_deg, lock.radius_px + action.height_mm * 1e3 / scale.km_per_px, turn, side)
-    box = np.array([x.min(), y.min(), x.max(), y.max()])
-    room, span = cover[2:] - cover[:2], np.maximum(box[2:] - box[:2], 8.0)
-    size = np.array([width, height], dtype=float)
-    fill = float((size / room).max())  # frames just fill the view
-    closest = min(LARGEST_ZOOM, max(fill, CLOSE_ZOOM))
-    share = FILL_BESIDE if fill > closest else FILL
-    zoom = float(np.clip((share * size / span).min(), min(float((size / room).min()), LARGEST_ZOOM), closest))
-    corner = _corner(box, cover, size / zoom)
-    sun = -corner * zoom
-    return ClipView(
-        width,
-        height,
-        zoom,
-        turn,
-        side,
-        float(sun[0]),
-        float(sun[1]),
-        lock.radius_px * zoom,
-        scale.km_per_px / zoom,
-        up,
-    )
+        return (_native(lock, scale),) * len(strip_s)
+    shape = _Shape(lock, scale, orientation, action, clip)
+    needed = action.top_at(strip_s)
+    lowest, highest = float(needed.min()), float(needed.max())
+    tops = np.linspace(highest, lowest, 24)
+    fitted = [shape.fit(float(top)) for top in tops]
+    zooms = np.log([zoom for zoom, _ in fitted])
+    if zooms[-1] - zooms[0] < np.log(LEAST_ZOOM_OUT):
+        return (shape.view(*fitted[0]),) * len(strip_s)
+    wanted = np.interp(-needed, -tops, np.minimum(zooms, zooms[0] + np.log(MOST_ZOOM_OUT)))
+    # Smooth, and never closer than what must be seen allows: the least of what lies within two sigma ahead.
+    sigma = max(0.10 * len(strip_s), 1.0)
+    reach = 2 * round(2.0 * sigma) + 1
+    smooth = gaussian_filter1d(minimum_filter1d(wanted, reach, mode="nearest"), sigma, mode="nearest")
+    rising, first = np.unique(zooms, return_index=True)
+    centres = np.array([centre for _, centre in fitted])[first]
+    x, y = (np.interp(smooth, rising, column) for column in centres.T)
+    return tuple(shape.view(float(np.exp(z)), (px, py)) for z, px, py in zip(smooth, x, y, strict=True))
+
+
+class _Shape:
+    """How a picture of these settings is laid over what the frames show."""
+
+    def __init__(
+        self, lock: LimbLock, scale: Scale, orientation: Orientation, action: Action, clip: ClipSettings
+    ):
+        self.lock, self.scale, self.action, self.clip = lock, scale, action, clip
+        self.turn, self.side, self.up = picture_up(lock, orientation, action, clip)
+        self.size = np.array(SIZES[clip.view], dtype=float)
+        self.cover = covered(lock, 0.0, 1)
+        c, s = abs(np.cos(np.deg2rad(self.turn))), abs(np.sin(np.deg2rad(self.turn)))
+        self.box = np.array([[c, s], [s, c]]) @ self.size  # of the turned picture along the frame's axes
+        self.room = self.cover[2:] - self.cover[:2]
+
+    def fit(self, top_mm: float) -> tuple[float, tuple[float, float]]:
+        """Zoom and middle (turned, frame px from the Sun's centre) that show the action up to a height."""
+        lock, action = self.lock, self.action
+        rho = lock.radius_px + np.minimum(action.height_mm, top_mm) * 1e3 / self.scale.km_per_px
+        x, y = turned(action.theta_deg, rho, self.turn, self.side)
+        span = np.maximum([np.ptp(x), np.ptp(y)], 8.0)
+        filled = float((self.box / self.room).max())  # the frames just fill the picture
+        wanted = float((FILL * self.size / span).min())
+        whole = float((0.92 * self.size / span).min())
+        zoom = max(min(wanted, LARGEST_ZOOM), min(filled, max(whole, wanted))) * self.clip.zoom
+        zoom = max(zoom, min(filled, whole)) if self.clip.zoom == 1.0 else zoom
+        middle = np.array([(x.min() + x.max()) / 2.0, (y.min() + y.max()) / 2.0])
+        return zoom, self._inside(middle, zoom)
+
+    def _inside(self, middle: np.ndarray, zoom: float) -> tuple[float, float]:
+        """The middle moved so that the picture ends inside the frames, on each axis where it can."""
+        away = float(np.hypot(*middle))
+        theta = self.turn + self.side * np.rad2deg(np.arctan2(-middle[0], -middle[1]))
+        own = np.stack(turned(np.array(theta), np.array(away), 0.0, 1))
+        half = self.box / zoom / 2.0
+        clamped = np.clip(
+            own, self.cover[:2] + half, np.maximum(self.cover[2:] - half, self.cover[:2] + half)
+        )
+        own = np.where(2.0 * half <= self.room, clamped, own)
+        x, y = turned(
+            np.rad2deg(np.arctan2(-own[0], -own[1])), np.hypot(own[0], own[1]), self.turn, self.side
+        )
+        return float(x), float(y)
+
+    def view(self, zoom: float, middle: tuple[float, float]) -> ClipView:
+        """The view with this zoom and middle."""
+        sun = (self.size - 1.0) / 2.0 - np.array(middle) * zoom
+        return ClipView(
+            int(self.size[0]),
+            int(self.size[1]),
+            zoom,
+            self.turn,
+            self.side,
+            float(sun[0]),
+            float(sun[1]),
+            self.lock.radius_px * zoom,
+            self.scale.km_per_px / zoom,
+            self.up,
+        )
 
 
 def locked_view(lock: LimbLock, scale: Scale) -> ClipView:
@@ -150,9 +236,10 @@ def picture_up(
 ) -> tuple[float, int, str]:
     """Image angle that points up in pictures, +1 or -1 where they are mirrored back, and what points up."""
     side = orientation.sign if orientation.position_angles else 1
-    if orientation.position_angles and not clip.level_limb:
+    whole = lock.to_deg - lock.from_deg > 180.0
+    if orientation.position_angles and (whole or not clip.level_limb):
         return orientation.zero_deg, side, "solar north"
-    if lock.to_deg - lock.from_deg > 180.0 and not clip.level_limb:
+    if whole and not clip.at:
         return 0.0, side, "image"
     return float(np.average(action.theta_deg, weights=action.weight)), side, "limb"
 
@@ -184,14 +271,6 @@ def covered(lock: LimbLock, turn: float, side: int, frames: np.ndarray | None = 
     return np.concatenate([low, np.maximum(high, low + 16.0)])
 
 
-def _corner(box: np.ndarray, cover: np.ndarray, size: np.ndarray) -> np.ndarray:
-    """Top-left corner of the view: the action in the middle as far as the frames reach."""
-    corner = (box[:2] + box[2:] - size) / 2.0
-    room = cover[2:] - cover[:2]
-    inside = np.clip(corner, cover[:2], np.maximum(cover[2:] - size, cover[:2]))
-    return np.where(size <= room, inside, (cover[:2] + cover[2:] - size) / 2.0)
-
-
 def frame_border(view: ClipView, lock: LimbLock, index: int) -> float:
     """How far [picture px] the frame reaches beyond the view on its tightest side; negative: a border
     shows."""
@@ -204,14 +283,23 @@ def frame_border(view: ClipView, lock: LimbLock, index: int) -> float:
     return float(min(x.min(), y.min(), columns - 1 - x.max(), rows - 1 - y.max()) * view.zoom)
 
 
-def warp(frame: np.ndarray, matrix: np.ndarray, view: ClipView, rows: slice | None = None) -> np.ndarray:
-    """The frame in the picture's geometry, or some of its rows, in its own type; what it does not show
-    repeats its border."""
+def warp(
+    frame: np.ndarray,
+    matrix: np.ndarray,
+    view: ClipView,
+    rows: slice | None = None,
+    *,
+    fill: float | None = None,
+) -> np.ndarray:
+    """The frame in the picture's geometry, or some of its rows, in its own type.
+
+    What it does not show repeats its border, or has the value `fill`.
+    """
     # Cubic also where nothing is enlarged: linear interpolation blurs by an amount that goes with the drift's
     # fraction.
     flags = cv2.WARP_INVERSE_MAP | (cv2.INTER_CUBIC if view.zoom > 0.9 else cv2.INTER_LINEAR)
     first, last = (0, view.height) if rows is None else (rows.start, rows.stop)
     moved = matrix + np.array([[0.0, 0.0, matrix[0, 1] * first], [0.0, 0.0, matrix[1, 1] * first]])
-    return cv2.warpAffine(
-        frame, moved, (view.width, last - first), flags=flags, borderMode=cv2.BORDER_REPLICATE
-    )
+    border = cv2.BORDER_REPLICATE if fill is None else cv2.BORDER_CONSTANT
+    size = (view.width, last - first)
+    return cv2.warpAffine(frame, moved, size, flags=flags, borderMode=border, borderValue=fill or 0)

@@ -37,7 +37,7 @@ from tests.benchmarks.by_library import library_seconds
 from tests.benchmarks.floor import Floor, clip_floor, clip_pictures, clip_shape, plain_floor
 from tests.benchmarks.process import Timing, time_command
 
-ENCODER = x264_options(Settings().clip.rate, Settings().clip.quality)
+ENCODER = x264_options(20.0, Settings().clip.quality)
 SMALL, LARGE = (768, 1024), (1200, 1920)
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "performance.md"
 MARKS = "<!-- measured: python -m tests.benchmarks --write -->", "<!-- end of measured -->"

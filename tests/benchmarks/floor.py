@@ -20,9 +20,9 @@ import cv2
 import imageio_ffmpeg
 import numpy as np
 
-from promtrack.show.canvas import planes_of
-from promtrack.show.clip import _films, _prepare, _takes
+from promtrack.show.clip import _films, _takes, prepare
 from promtrack.show.records import Measured
+from promtrack.show.tone import tone_frame
 from tests.benchmarks.process import children_cpu_s
 
 __all__ = ["Floor", "clip_floor", "clip_pictures", "clip_shape", "plain_floor"]
@@ -55,11 +55,17 @@ def clip_shape(clip: Path) -> dict[str, int | float]:
 def clip_pictures(measured: Measured) -> list[bytes]:
     """Pictures of the clip as raw yuv420p before they are encoded, from its middle, where all annotation
     stands."""
-    studio = _prepare(measured)
-    first = max(len(studio.shots) - HELD_PICTURES, 0) // 2
-    draw = _films(studio)["clip.mp4"]()
-    takes = _takes(replace(studio, shots=studio.shots[first : first + HELD_PICTURES]))
-    return [b"".join(planes_of(draw(take))) for take in takes]
+    studio = prepare(measured)
+    shots = studio.plan.shots
+    first = max(len(shots) - HELD_PICTURES, 0) // 2
+    film, views, lock = _films(studio)[0], studio.views, measured.lock
+    pictures = []
+    for take in _takes(
+        replace(studio, plan=replace(studio.plan, shots=shots[first : first + HELD_PICTURES]))
+    ):
+        tone = tone_frame(take.frame, studio.toner, views[take.shot.place], lock, take.shot.frame)
+        pictures.append(b"".join(film.draw(take, tone) or ()))
+    return pictures
 
 
 def plain_floor(frames: list[Path], clip: Path, x264: list[str], scratch: Path) -> Floor:

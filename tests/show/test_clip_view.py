@@ -7,37 +7,79 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from promtrack.errors import SettingsError
 from promtrack.limb.geometry import to_frame
 from promtrack.settings import ClipSettings
 from promtrack.show.action import find_action
-from promtrack.show.pacing import plan_shots, speed_up
-from promtrack.show.view import affine_to_frame, choose_view, frame_border
+from promtrack.show.clip import prepare
+from promtrack.show.pacing import chosen_frames, plan_shots
+from promtrack.show.view import affine_to_frame, choose_views, frame_border
 from promtrack.sun import Orientation
 from tests.show.clip_case import quick_run
 
 
 def view_for(run, orientation=None, **clip):
     orientation = orientation or run.orientation
-    action = find_action(run.strip, run.motion, orientation, run.lock)
-    return choose_view(run.lock, run.scale, orientation, action, ClipSettings(**clip)), action
+    settings = ClipSettings(**clip)
+    action = find_action(run.strip, run.motion, orientation, run.lock, at=settings.at)
+    views = choose_views(run.lock, run.scale, orientation, action, settings, run.strip.time_s)
+    return views[-1], action
 
 
 @pytest.mark.parametrize(
     ("name", "size"), [("wide", (1920, 1080)), ("square", (1080, 1080)), ("tall", (1080, 1920))]
 )
-def test_sizes_and_action_inside(name, size):
-    # TRUTH  all moving knots and the front stand inside the picture, and the limb with them.
-    run = quick_run()
-    view, action = view_for(run, view=name)
+def test_sizes_and_the_first_letter_inside(name, size):
+    # TRUTH  the front, whose number is the headline, stands inside the last picture at every time, and the
+    # limb with it; it takes 40 % of the height or more.
+    studio = prepare(quick_run(view=name))
+    run, view = studio.measured, studio.views[-1]
     assert (view.width, view.height) == size
-    assert view.zoom <= 2.5
-    x, y = view.to_picture(action.theta_deg, action.height_mm)
-    assert (x > 0).all()
-    assert (x < view.width).all()
-    assert (y > 0).all()
-    assert (y < view.height).all()
+    front = run.motion.fronts[0]
+    x, y = view.to_picture(run.orientation.to_image(front.angle_deg), front.height_mm)
+    assert ((x > 0) & (x < view.width) & (y > 0) & (y < view.height)).all()
     limb_x, limb_y = view.to_picture(np.linspace(run.lock.from_deg, run.lock.to_deg, 200), 0.0)
-    assert ((limb_x > 0) & (limb_x < view.width) & (limb_y > 0) & (limb_y < view.height)).sum() > 50
+    assert ((limb_x > 0) & (limb_x < view.width) & (limb_y > 0) & (limb_y < view.height)).sum() > 20
+    tall = front.height_mm.max() * 1e3 / view.km_per_px
+    assert tall >= 0.4 * view.height or view.zoom >= 3.0  # closer, the frames would be soft
+
+
+def test_an_eruption_is_followed_by_a_slow_zoom_out():
+    # TRUTH  the hand-made front rises from 30 to 390 Mm: the picture never zooms in, by no more than 2 % a
+    # step of 1 % of the clip, and the front is inside at every moment.
+    run = quick_run(view="square")
+    times = np.linspace(0.0, float(run.strip.time_s[-1]), 100)
+    front = run.motion.fronts[0]
+    tall = replace(front, height_mm=np.interp(front.time_s, front.time_s[[0, -1]], [30.0, 390.0]))
+    motion = replace(run.motion, fronts=(tall,), knots=())
+    action = find_action(run.strip, motion, run.orientation, run.lock, aspect=1.0)
+    views = choose_views(run.lock, run.scale, run.orientation, action, run.settings.clip, times)
+    zoom = np.array([view.zoom for view in views])
+    assert zoom[0] > 1.2 * zoom[-1]
+    assert (np.diff(zoom) <= 1e-9).all()
+    assert (np.diff(np.log(zoom)) > -0.02).all()
+    theta = run.orientation.to_image(float(np.median(front.angle_deg)))
+    for view, height in zip(views, np.interp(times, tall.time_s, tall.height_mm), strict=True):
+        _, y = view.to_picture(theta, height)
+        assert 0.0 < float(y) < view.height
+
+
+def test_closer_on_a_letter_or_an_angle():
+    # TRUTH  clip.at brings the named body to the middle of the picture, clip.zoom enlarges by its factor.
+    run = quick_run(view="square")
+    moving = sorted((k for k in run.motion.knots if k.moving), key=lambda k: -k.fit.speed_km_s)
+    plain, _ = view_for(run, view="square")
+    for at, angle in (("B", moving[0].angle_deg.mean()), ("83.5", 83.5)):
+        view, _ = view_for(run, view="square", at=at, zoom=2.0)
+        x, _ = view.to_picture(run.orientation.to_image(angle), 20.0)
+        assert float(x) == pytest.approx(view.width / 2.0, abs=0.12 * view.width)
+        assert view.zoom > plain.zoom
+    once, _ = view_for(run, view="square", at="83.5")
+    assert view.zoom == pytest.approx(2.0 * once.zoom, rel=0.01)
+    with pytest.raises(SettingsError, match=r"'Q' is no letter and no angle.*A, B, C"):
+        view_for(run, at="Q")
+    with pytest.raises(SettingsError, match=r"200 deg is out of view"):
+        view_for(run, at="200")
 
 
 def test_native_is_even_and_inside_every_used_frame():
@@ -55,7 +97,7 @@ def test_north_up_and_east_left(sign):
     run = quick_run()
     orientation = Orientation(True, 40.0, sign, 0.1, "test")
     run = replace(run, lock=run.lock)
-    view, _ = view_for(run, orientation)
+    view, _ = view_for(run, orientation, level_limb=False)
     centre = np.array([view.sun_x_px, view.sun_y_px])
     north, east = (np.array(view.to_picture(orientation.to_image(pa), 0.0)) - centre for pa in (0.0, 90.0))
     assert north / np.linalg.norm(north) == pytest.approx([0.0, -1.0], abs=1e-9)
@@ -99,35 +141,69 @@ TIMES = np.array([0.0, 20.0, 40.0, 60.0, 160.0, 180.0])
 USED = np.array([0, 1, 2, 3, 7, 8])
 
 
+def settings_of(**clip):
+    return ClipSettings(overlays=(), **({"rate": 20.0, "hold_s": 0.0} | clip))
+
+
 def test_even_pacing_hold_and_gap():
     # TRUTH  a picture a frame, 1.5 s of hold at 20 a second, and the gap of 100 s marked after it, not
     # before.
-    shots = plan_shots(USED, TIMES, ClipSettings(hold_s=1.5))
+    shots = plan_shots(USED, TIMES, settings_of(hold_s=1.5)).shots
     assert [s.frame for s in shots] == USED.tolist()
     assert shots[-1].repeats == 1 + 30
     assert [s.gap_s for s in shots] == [0, 0, 0, 0, 100.0, 100.0]
 
 
+@pytest.mark.parametrize("count", [26, 90, 200, 450, 3000])
+def test_a_clip_takes_ten_to_fifteen_seconds(count):
+    # TRUTH  whatever the number of frames, title, motion, hold and end card together; at most 30 pictures a
+    # second.
+    times = np.datetime64("2026-05-01T09:00:00", "us") + np.arange(count) * np.timedelta64(20, "s")
+    frames = chosen_frames(np.arange(count), times, ClipSettings())
+    plan = plan_shots(frames, 20.0 * frames, ClipSettings())
+    assert 10.0 <= plan.pictures / plan.rate <= 15.5
+    assert plan.rate <= 30.0
+    assert [plan.shots[i].act for i in (0, 1, -1)] == ["title", "motion", "end"]
+    assert plan.shots[0].repeats / plan.rate == pytest.approx(2.0, abs=0.2)
+
+
+def test_all_frames_are_shown_where_a_rate_is_given():
+    times = np.datetime64("2026-05-01T09:00:00", "us") + np.arange(900) * np.timedelta64(20, "s")
+    assert len(chosen_frames(np.arange(900), times, ClipSettings(rate=25.0))) == 900
+
+
+def test_part_of_the_time():
+    # TRUTH  frames every 20 s from 23:59:00: clip.from and clip.to by the clock, also past midnight, and by
+    # ISO times.
+    times = np.datetime64("2026-05-01T23:59:00", "us") + np.arange(12) * np.timedelta64(20, "s")
+    used = np.arange(12)
+    assert chosen_frames(used, times, ClipSettings(from_="23:59:30")).tolist() == list(range(2, 12))
+    assert chosen_frames(used, times, ClipSettings(to="00:00:40")).tolist() == list(range(6))
+    assert chosen_frames(used, times, ClipSettings(from_="2026-05-02T00:02:00Z")).tolist() == [9, 10, 11]
+    with pytest.raises(SettingsError, match=r"clip\.from: 'noon' is no time"):
+        chosen_frames(used, times, ClipSettings(from_="noon"))
+    with pytest.raises(SettingsError, match="no frame lies between these times"):
+        chosen_frames(used, times, ClipSettings(from_="03:00"))
+
+
 def test_clock_pacing_is_true_to_the_clock():
     # TRUTH  each picture shows the frame that was the last one taken at its time, within half a cadence.
-    shots = plan_shots(USED, TIMES, ClipSettings(pacing="clock", hold_s=0.0))
-    shown = np.repeat([s.time_s for s in shots], [s.repeats for s in shots])
+    plan = plan_shots(USED, TIMES, settings_of(pacing="clock"))
+    shown = np.repeat([s.time_s for s in plan.shots], [s.repeats for s in plan.shots])
     assert len(shown) == 10
-    wanted = 20.0 * np.arange(10)
-    late = wanted - shown
-    assert (late > -10.0).all()
+    assert (20.0 * np.arange(10) - shown > -10.0).all()
     assert shown.tolist() == [0, 20, 40, 60, 60, 60, 60, 60, 160, 180]
-    assert speed_up(shots, 20.0) == pytest.approx(180.0 * 20.0 / 9.0)
+    assert plan.speed_up == pytest.approx(180.0 * 20.0 / 9.0)
 
 
 def test_there_and_back():
-    shots = plan_shots(USED, TIMES, ClipSettings(there_and_back=True, hold_s=0.0))
-    assert [s.frame for s in shots] == [0, 1, 2, 3, 7, 8, 7, 3, 2, 1, 0]
-    assert speed_up(shots, 20.0) == pytest.approx(180.0 * 20.0 / 5.0)  # the way forward counts
+    plan = plan_shots(USED, TIMES, settings_of(there_and_back=True))
+    assert [s.frame for s in plan.shots] == [0, 1, 2, 3, 7, 8, 7, 3, 2, 1, 0]
+    assert plan.speed_up == pytest.approx(180.0 * 20.0 / 5.0)  # the way forward counts
 
 
 def test_blended_pictures_stay_out_of_gaps():
-    shots = plan_shots(USED, TIMES, ClipSettings(blend=2, hold_s=0.0))
+    shots = plan_shots(USED, TIMES, settings_of(blend=2)).shots
     blended = [(s.frame, s.other, round(s.share, 3), round(s.time_s, 1)) for s in shots if s.other >= 0]
     assert blended[:2] == [(0, 1, 0.333, 6.7), (0, 1, 0.667, 13.3)]
     assert not [b for b in blended if b[0] == 3]
@@ -143,11 +219,8 @@ def test_blended_pictures_stay_out_of_gaps():
 )
 def test_any_times_give_a_clip(steps, pacing, back, blend):
     time_s = np.concatenate([[0.0], np.cumsum(steps)])
-    shots = plan_shots(
-        np.arange(len(time_s)),
-        time_s,
-        ClipSettings(pacing=pacing, there_and_back=back, blend=blend, hold_s=0.0),
-    )
-    assert all(s.repeats >= 1 for s in shots)
-    assert shots[0].frame == 0
-    assert max(s.time_s for s in shots) <= time_s[-1] + 1e-9
+    clip = ClipSettings(pacing=pacing, there_and_back=back, blend=blend)
+    plan = plan_shots(np.arange(len(time_s)), time_s, clip)
+    assert all(s.repeats >= 1 for s in plan.shots)
+    assert plan.shots[0].frame == 0
+    assert max(s.time_s for s in plan.shots) <= time_s[-1] + 1e-9

@@ -1,4 +1,4 @@
-"""Annotation: where it stands, that it can be switched off, that it is right and readable."""
+"""Annotation: where it stands, for how long, that it can be switched off, that it is right and readable."""
 
 from dataclasses import replace
 from itertools import combinations
@@ -10,234 +10,340 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from promtrack.settings import ClipSettings, change_settings
-from promtrack.show.action import find_action
-from promtrack.show.canvas import Canvas, blank_ink, canvas_from_tone, canvas_to_bgr, lay, make_stamp, paint
-from promtrack.show.clip import _prepare
-from promtrack.show.clock import gap_words, make_clock
-from promtrack.show.front_marks import front_edge, front_label, front_words
-from promtrack.show.furniture import height_arcs, height_labels, nice_step, scale_inks
+from promtrack.show.bodies import NUMBER_S, bodies_of, due_number, number_lines
+from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, paint
+from promtrack.show.clip import Studio, overlay_planes, prepare
+from promtrack.show.everyday import earth_diameters, everyday, million_km_h, moon_trip
+from promtrack.show.findings import Quoted, top_height
+from promtrack.show.furniture import FURNITURE, draw_scale, gap_words, nice_step, scale_size, wrapped
 from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, place_block, take
-from promtrack.show.marks import KNOT_BGR, Page, draw_mark, text_ink
-from promtrack.show.overlay import annotate, draw_annotation, label_boxes, make_page
-from promtrack.show.pacing import plan_shots
-from promtrack.show.palette import LOOKS
-from promtrack.show.text import REGULAR, WHITE, block_of, text_mask
-from promtrack.show.tracks import (
-    FADE_FRAMES,
-    Pace,
-    draw_head,
-    label_shows,
-    speed_mask,
-    speed_words,
-    trail_paths,
-)
-from promtrack.show.view import choose_view
+from promtrack.show.marks import ANNOTATION, draw_text, letter_strength, make_page
+from promtrack.show.overlay import draw_annotation, title_lines
+from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
+from promtrack.show.text import CAP_HEIGHT, block, text_mask, text_width
+from promtrack.show.tone import tone_frame
 from tests.show.clip_case import quick_run
 
 ALL = ClipSettings().overlays
+VIEWS = ["wide", "square", "tall", "native"]
 
 
-def stage(**clip):
-    """Run, view, page, times and shots for these clip settings."""
-    run = quick_run(**clip)
-    action = find_action(run.strip, run.motion, run.orientation, run.lock)
-    view = choose_view(run.lock, run.scale, run.orientation, action, run.settings.clip)
-    used = np.flatnonzero(run.lock.used)
-    time_s = run.sequence.time_s[used] - run.sequence.time_s[used[0]]
-    return run, view, make_page(view, 2), time_s, plan_shots(used, time_s, run.settings.clip)
+def stage(**clip) -> Studio:
+    """The hand-made run with these clip settings, ready to be drawn."""
+    return prepare(quick_run(**clip))
 
 
-def drawn(run, view, page, time_s, shot, *, tone=0):
-    annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
-    canvas = canvas_from_tone(np.full((view.height, view.width), tone, np.uint8), "ash", 2)
-    draw_annotation(annotation, canvas, shot)
-    return canvas, annotation
+def motion_shots(studio):
+    return [shot for shot in studio.plan.shots if shot.act == "motion"]
 
 
-@pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
-@pytest.mark.parametrize("title", ["", "Eruption on the east limb"])
-def test_nothing_overlaps_and_all_keeps_clear_of_the_border(name, title):
-    run, view, page, time_s, _ = stage(view=name, title=title, credit="Hillside observatory" if title else "")
-    busy = np.zeros((view.height // 8, view.width // 8), np.float32)
-    rows, columns = busy.shape
-    busy[int(0.3 * rows) : int(0.7 * rows), int(0.4 * columns) : int(0.6 * columns)] = 1.0  # the action
-    annotation = annotate(run, view, page, busy, time_s)
-    placed = annotation.ground.placed
-    assert len(placed) >= (9 if name != "native" else 6)
-    assert not [pair for pair in combinations(placed, 2) if overlaps(*pair)]
-    assert all(r.left >= 0.9 * page.margin and r.top >= 0.9 * page.margin for r in placed)
-    assert all(
-        r.right <= page.width - 0.9 * page.margin and r.bottom <= page.height - 0.9 * page.margin
-        for r in placed
+def drawn(studio, shot, *, small=False):
+    """Luma of the annotation of a shot on black."""
+    view = studio.views[0]
+    canvas = blank_canvas(view.width, view.height, 16)
+    draw_annotation(studio.annotation(small=small), canvas, shot)
+    return canvas.y
+
+
+@pytest.mark.parametrize("name", VIEWS)
+def test_words_never_meet_and_keep_inside_the_margins(name):
+    # TRUTH  in every picture of the motion all boxes of words are disjoint and inside the margins.
+    studio = stage(view=name)
+    annotation, inside = studio.annotation(), None
+    inside = annotation.page.inside
+    assert len(annotation.blocks) == 3
+    for shot in motion_shots(studio):
+        boxes = annotation.words(shot)
+        assert not [pair for pair in combinations(boxes, 2) if overlaps(*pair)]
+        for box in boxes:
+            assert inside.left <= box.left
+            assert inside.top <= box.top
+            assert box.right <= inside.right + 1
+            assert box.bottom <= inside.bottom + 1
+
+
+@pytest.mark.parametrize("name", VIEWS)
+def test_every_number_stands_long_enough_and_never_more_than_two(name):
+    # TRUTH  counted over the shots of the clip: every text of a number shows for 2.5 s in a row or more, at
+    # most two at once, and the first letter's number is among them.
+    studio = stage(view=name)
+    annotation = studio.annotation()
+    numbered = [b for b in annotation.bodies if b.number_s is not None]
+    assert numbered
+    assert annotation.bodies[0].number_s is not None
+    shown = []
+    for shot in motion_shots(studio):
+        clip_s = annotation.time.at(shot.time_s)
+        due = [b for b in numbered if b.number_s[0] <= clip_s <= b.number_s[1]]
+        assert len(due) <= 2
+        shown.append({b.letter for b in due})
+    for body in numbered:
+        seconds = sum(
+            shot.repeats / studio.plan.rate
+            for shot, letters in zip(motion_shots(studio), shown, strict=True)
+            if body.letter in letters
+        )
+        assert seconds >= NUMBER_S - 2.0 / studio.plan.rate
+
+
+def test_a_changing_number_changes_in_steps_that_can_be_read():
+    # TRUTH  the front speeds up all the time; each of its texts stands 2.5 s or more (the first may be cut
+    # short by its beginning).
+    studio = stage(view="square")
+    annotation = studio.annotation()
+    body, page = annotation.bodies[0], annotation.page
+    stood: dict[tuple[str, ...], float] = {}
+    for shot in motion_shots(studio):
+        lines = due_number(body, annotation.time, shot.time_s, page)
+        if lines is not None:
+            stood[lines] = stood.get(lines, 0.0) + shot.repeats / studio.plan.rate
+    assert len(stood) > 1
+    assert min(list(stood.values())[1:]) >= NUMBER_S
+    speeds = [float(lines[0].split()[2]) for lines in stood]
+    assert speeds == sorted(speeds)
+
+
+def test_leaders_end_at_the_moving_mark():
+    # TRUTH  with one knot and nothing else: the ink nearest to the knot's own place now is its ring, within
+    # the ring's radius, in three pictures in which the knot stands apart.
+    run = quick_run(view="square", overlays="knots")
+    knot = max((k for k in run.motion.knots if k.moving), key=lambda k: len(k.time_s))
+    studio = prepare(replace(run, motion=replace(run.motion, knots=(knot,), fronts=())))
+    annotation = studio.annotation()
+    body = annotation.bodies[0]
+    shots = [s for s in motion_shots(studio) if body.seen(s.time_s)]
+    for shot in (shots[2], shots[len(shots) // 2], shots[-2]):
+        ink = drawn(studio, shot) > 60
+        place = body.place(studio.views[shot.place], shot.time_s)
+        y, x = np.nonzero(ink)
+        away = np.hypot(x - place[0], y - place[1])
+        assert away.min() < 0.45 * annotation.page.unit
+        # the leader: ink between the ring and the label, along the straight line from one to the other
+        clip_s = annotation.time.at(shot.time_s)
+        if body.number_s[0] <= clip_s <= body.number_s[1]:
+            corner = np.array(
+                [
+                    np.clip(place[0], body.label.left, body.label.right),
+                    np.clip(place[1], body.label.top, body.label.bottom),
+                ]
+            )
+            middle = 0.5 * (place + corner)
+            if np.hypot(*(place - corner)) > 1.5 * annotation.page.unit:
+                assert np.hypot(x - middle[0], y - middle[1]).min() < 3.0
+
+
+def test_marks_stand_where_the_tracks_are():
+    # TRUTH  the ring's middle is the fitted place of the knot at that time, within 2 px.
+    studio = stage(view="wide", overlays="knots")
+    annotation, run = studio.annotation(), studio.measured
+    body = annotation.bodies[0]
+    knot = max((k for k in run.motion.knots if k.moving), key=lambda k: k.fit.speed_km_s)
+    shot = next(s for s in motion_shots(studio) if body.seen(s.time_s) and s.time_s > body.time_s[3])
+    late_s = body.time_s[0] - knot.time_s[0]
+    view = studio.views[shot.place]
+    true = np.array(
+        view.to_picture(
+            run.orientation.to_image(np.interp(shot.time_s - late_s, knot.time_s, knot.curve_angle_deg)),
+            np.interp(shot.time_s - late_s, knot.time_s, knot.curve_mm),
+        )
     )
-    for rect in placed:
-        part = annotation.ground.busy[rect.top // 8 : rect.bottom // 8, rect.left // 8 : rect.right // 8]
-        assert part.mean() < 0.05
+    assert np.hypot(*(body.place(view, shot.time_s) - true)) < 2.0
 
 
 @pytest.mark.parametrize("overlay", ALL)
 def test_each_part_can_be_switched_off(overlay):
     # TRUTH  alone it draws something, and without any the picture is left untouched.
-    run, view, page, time_s, shots = stage(view="native", title="A title")
-    shot = next(s for s in shots if s.gap_s > 0.0) if overlay == "gaps" else shots[len(shots) // 2]
     marks = {}
-    for wanted in ((overlay,), ()):
-        some = replace(run, settings=replace(run.settings, clip=replace(run.settings.clip, overlays=wanted)))
-        canvas, _ = drawn(some, view, page, time_s, shot)
-        marks[wanted] = int((canvas.y > 30).sum())
-    assert marks[(overlay,)] > 20
-    assert marks[()] == 0
+    for wanted in (overlay, "scale", ""):
+        studio = stage(view="native", overlays=wanted)
+        act = overlay if wanted in ("title", "end") else "motion"
+        shots = [s for s in studio.plan.shots if s.act == act]
+        shot = next((s for s in shots if s.gap_s > 0.0), shots[len(shots) // 2])
+        marks[wanted] = int((drawn(studio, shot) > 40).sum())
+    assert marks[overlay] > 20
+    assert marks[""] == 0
+
+
+@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("name", ["wide", "square", "tall"])
+def test_the_picture_wins(name, look):
+    # TRUTH  light measured on the drawn pictures of the motion, as linear luminance (IEC 61966-2-1): all that
+    # the annotation adds is at most 30 % of the picture's own light, in the mean over the motion.
+    studio = stage(view=name, look=look)
+    annotation, run = studio.annotation(), studio.measured
+    added, own = [], []
+    for shot in motion_shots(studio)[::3]:
+        frame = run.sequence.frame(shot.frame)
+        tone = tone_frame(frame, studio.toner, studio.views[shot.place], run.lock, shot.frame)
+        light = []
+        for with_ in (False, True):
+            canvas = canvas_from_tone(tone, look, 1)
+            if with_:
+                draw_annotation(annotation, canvas, shot)
+            coded = canvas_to_bgr(canvas).astype(np.float32) / 255.0
+            linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+            light.append(linear @ np.array([0.0722, 0.7152, 0.2126], np.float32))
+        added.append(np.clip(light[1] - light[0], 0.0, None).sum())
+        own.append(light[0].sum())
+    assert np.sum(added) <= 0.30 * np.sum(own)
+
+
+@pytest.mark.parametrize("name", ["wide", "square", "tall"])
+def test_capitals_are_ten_px_high_on_a_phone(name):
+    # TRUTH  measured on the drawn letter: where the picture is shown 390 px wide (an upright phone), every
+    # capital is 10 px high or more. No type is smaller than the page's unit.
+    studio = stage(view=name)
+    page = studio.annotation().page
+    rows = np.flatnonzero(text_mask("H", page.unit).max(axis=1) > 128)
+    height = rows[-1] - rows[0] + 1
+    assert height * 390.0 / page.width >= 10.0
+    assert height == pytest.approx(CAP_HEIGHT * page.unit, abs=1.0)
+
+
+def test_tall_pictures_keep_clear_of_a_feed_s_controls():
+    page = make_page(1080, 1920)
+    assert page.inside.bottom <= 0.86 * 1920
+    assert page.inside.top >= 0.08 * 1920
 
 
 def test_scale_bar_and_earth_are_to_scale():
     # TRUTH  measured on the drawn picture: the bar's inner length against km per px, and the Earth's area
     # against its radius (6378.1 km, IAU 2015 Resolution B3).
-    _, view, page, _, _ = stage(view="wide")
-    ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
+    studio = stage(view="wide")
+    view, page = studio.views[0], make_page(1920, 1080)
     step = nice_step(0.10 * page.height * view.km_per_px * 1e-3)
-    inks, _ = scale_inks(view, page, ground, bar=True, earth=False)
-    bar = inks[0]
-    rows = bar.bgr.max(axis=2)
-    row = rows[np.argmax(rows.sum(axis=1))]  # along the bar; partly covered pixels count in part
-    assert row.sum() / row.max() - 1.5 * page.stroke == pytest.approx(step * 1e3 / view.km_per_px, abs=1.0)
-    inks, _ = scale_inks(view, page, ground, bar=False, earth=True)
-    earth = inks[0]
-    blue = np.clip(earth.bgr[..., 0], 0, None) > 40.0
+    size = scale_size((view,), page, bar=True, earth=True)
+    rect = Rect(400, 400, *size)
+    canvas = blank_canvas(1920, 1080, 16)
+    draw_scale(canvas, rect, page, view, bar=True, earth=False)
+    row = (canvas.y[rect.bottom - 12 : rect.bottom].astype(float) - 16.0).max(axis=0)
+    assert row.sum() / row.max() - page.stroke == pytest.approx(step * 1e3 / view.km_per_px, abs=2.5)
+    canvas = blank_canvas(1920, 1080, 16)
+    draw_scale(canvas, rect, page, view, bar=False, earth=True)
+    blue = canvas.cb > 140
     diameter = 2.0 * np.sqrt(blue.sum() / np.pi)
-    assert diameter == pytest.approx(2.0 * 6378.1 / view.km_per_px, abs=1.0)
+    assert diameter == pytest.approx(2.0 * 6378.1 / view.km_per_px, abs=1.5)
 
 
-def test_front_and_knot_marks_stand_where_the_tracks_are():
-    # TRUTH  the ring's centroid is the knot's place, and the front's line its height, both within 1 px (half
-    # the trail's jitter).
-    run, view, page, time_s, shots = stage(view="wide", overlays=("knots",))
+def test_height_ticks_stand_at_their_heights_at_the_edge():
+    # TRUTH  every tick's points lie at its height above the limb, within 1 px, in the outer sixth of the
+    # picture, and are short: the prominence is never crossed.
+    studio = stage(view="wide")
+    annotation = studio.annotation()
+    view, page = studio.views[-1], annotation.page
+    ticks = annotation.ticks(view)
+    assert ticks
+    for tick in ticks:
+        away = np.hypot(tick.points_px[:, 0] - view.sun_x_px, tick.points_px[:, 1] - view.sun_y_px)
+        assert np.abs(away - view.radius_px - tick.height_mm * 1e3 / view.km_per_px).max() < 1.0
+        assert np.ptp(tick.points_px[:, 0]) <= page.unit
+        x = tick.points_px[:, 0]
+        assert (x < view.width / 6.0).all() or (x > 5.0 * view.width / 6.0).all()
+
+
+def test_a_number_whose_model_was_rejected_is_never_shown():
+    # TRUTH  the same knots with their models rejected: letters, but no number; a front without model
+    # likewise.
+    run = quick_run(view="square")
+    knots = tuple(replace(k, fit=replace(k.fit, model="none")) for k in run.motion.knots)
+    fronts = tuple(replace(f, verdict="none of the models describes this motion") for f in run.motion.fronts)
+    studio = prepare(replace(run, motion=replace(run.motion, knots=knots, fronts=fronts)))
+    bodies = studio.annotation().bodies
+    assert [b.letter for b in bodies][:2] == ["A", "B"]
+    assert all(b.number_s is None and b.label is None for b in bodies)
+    assert "km/h" not in everyday(studio.measured)
+
+
+def test_numbers_are_the_speed_at_that_moment_with_the_total_error():
+    # TRUTH  a knot that rises at 30 km/s and loses 20 m/s²: 36 km/s 300 s before its mid-time and 24 km/s
+    # after, error from both, from scale and from clock.
+    run = quick_run(view="square")
     knot = next(k for k in run.motion.knots if k.moving)
-    shot = next(s for s in shots if s.time_s > knot.time_s[len(knot.time_s) // 2])
-    one = replace(run, motion=replace(run.motion, knots=(knot,), fronts=()))
-    canvas, annotation = drawn(one, view, page, time_s, shot)
-    trail = annotation.trails[0]
-    x, y = (float(np.interp(shot.time_s, trail.time_s, c)) for c in trail.points_px.T)
-    true_x, true_y = view.to_picture(
-        run.orientation.to_image(np.interp(shot.time_s, knot.time_s, knot.angle_deg)),
-        np.interp(shot.time_s, knot.time_s, knot.height_mm),
+    run_s = np.linspace(-300.0, 300.0, len(knot.time_s))
+    fit = replace(
+        knot.fit,
+        model="constant acceleration",
+        speed_km_s=30.0,
+        speed_err_km_s=0.8,
+        accel_m_s2=-20.0,
+        accel_err_m_s2=5.0,
+        time_s=300.0,
     )
-    assert np.hypot(x - true_x, y - true_y) < 2.0
-    radius = 0.42 * page.unit
-    yy, xx = np.mgrid[: view.height, : view.width]
-    ring = np.abs(np.hypot(xx - x, yy - y) - radius) < 1.0
-    assert np.median(canvas.y[ring]) > 100.0
+    path = 60.0 + 30e-3 * run_s - 0.5 * 20e-6 * run_s**2
+    angle = np.full(len(run_s), float(knot.angle_deg[0]))
+    track = replace(knot, fit=fit, time_s=300.0 + run_s, curve_mm=path, curve_angle_deg=angle)
+    one = replace(run.motion, knots=(track,), fronts=(), scale_err=0.02, clock_err=0.0)
+    body = bodies_of(replace(run, motion=one), run.strip.times_utc[0], fronts=True, knots=True)[0]
+    assert body.speed_km_s[[0, -1]] == pytest.approx([36.0, 24.0], abs=0.01)
+    assert body.error_km_s[0] == pytest.approx(np.sqrt(0.8**2 + 1.5**2 + 0.72**2), rel=1e-3)
+    page = make_page(1080, 1080)
+    assert " ".join(number_lines(body, 0.0, page)) == "A ≥ 36.0 ± 1.8 km/s"
 
 
-@pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
-def test_words_never_meet_at_any_time(name):
-    # TRUTH  in every picture of the clip, all boxes of words are disjoint and inside the margins; the front's
-    # label wanders.
-    run, view, page, time_s, shots = stage(view=name, title="Eruption on the east limb")
-    second = replace(
-        run.motion.fronts[0], front=2, height_mm=run.motion.fronts[0].height_mm + 4.0
-    )  # on the heels of the first
-    run = replace(run, motion=replace(run.motion, fronts=(*run.motion.fronts, second)))
-    annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
-    fronts_labelled = 0
-    for shot in shots:
-        boxes = label_boxes(annotation, shot.time_s)
-        fronts_labelled += (
-            len(boxes)
-            - len(annotation.blocks)
-            - sum(label_shows(trail, shot.time_s) for trail in annotation.trails)
-        )
-        assert not [pair for pair in combinations(boxes, 2) if overlaps(*pair)]
-        for box in boxes:
-            assert min(box.left, box.top) >= 0.9 * page.margin
-            assert box.right <= page.width - 0.9 * page.margin
-            assert box.bottom <= page.height - 0.9 * page.margin
-    assert fronts_labelled > len(shots) / 4
+def test_everyday_terms_follow_the_numbers():
+    # TRUTH  290 km/s is 1.044 million km/h and 384,400 km in 22.1 minutes; 292 Mm are 22.9 times 12,756 km.
+    # Digits as the error leaves them.
+    fast, slow = Quoted(290.0, 3.0, "km/s"), Quoted(26.1, 0.2, "km/s")
+    assert (million_km_h(fast), million_km_h(slow)) == ("1.04 million km/h", "94000 km/h")
+    assert moon_trip(fast) == "from the Earth to the Moon in 22.1 minutes"
+    assert moon_trip(slow) == "from the Earth to the Moon in 4.09 hours"
+    assert earth_diameters(Quoted(292.0, 5.0, "Mm")) == "22.9 Earth diameters"
+    assert earth_diameters(Quoted(292.0, 20.0, "Mm")) == "23 Earth diameters"
 
 
-def test_a_trail_goes_with_its_knot_and_its_leader_points_at_it():
-    # TRUTH  on black: a trail is gone a few frames after its knot's end, label and all; a leader shows only
-    # while its trail does, and not before the knot has come to where it points.
-    run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
-    annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
-    step = float(np.median(np.diff(time_s)))
-
-    def ink_of(mark, now_s):
-        canvas = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
-        draw_mark(mark, canvas, now_s)
-        return int((canvas.y > 40).sum())
-
-    labelled = [trail for trail in annotation.trails if trail.label is not None]
-    assert labelled
-    for trail in labelled:
-        end_s = float(trail.time_s[-1])
-        middle_s = 0.5 * (trail.label_s + end_s)
-        assert ink_of(trail.marks[0], middle_s) > 20
-        assert ink_of(trail.marks[1], middle_s) > 20
-        assert label_shows(trail, middle_s)
-        gone_s = end_s + (FADE_FRAMES + 0.1) * step
-        assert not label_shows(trail, gone_s)
-        assert all(ink_of(mark, gone_s) == 0 for mark in trail.marks)
-        for leader in trail.marks[2:]:
-            place = np.array([leader.stamp.place[0] % view.width, leader.stamp.place[0] // view.width]).T
-            away = np.hypot(*(place[:, None] - trail.points_px).transpose(2, 0, 1)).min(axis=0)
-            assert leader.from_s >= trail.time_s[np.argmin(away)] - 1e-6 or np.argmin(away) < 2
+def test_everyday_line_is_about_what_was_measured():
+    run = quick_run()
+    words = everyday(run)
+    front = next(f for f in run.motion.fronts if f.moving)
+    assert earth_diameters(top_height(run, front)) in words
+    assert everyday(replace(run, motion=replace(run.motion, knots=(), fronts=()))) == ""
 
 
-def test_a_ring_shows_only_beside_its_speed():
-    # TRUTH  on black: before the speed comes and after the knot has gone there is no ring, in between there
-    # is one at the knot's place.
-    run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
-    rings = 0
-    for trail in annotate(run, view, page, np.zeros((30, 40)), time_s).trails:
-        middle_s = 0.5 * (trail.label_s + trail.time_s[-1])
-        for now_s, seen in (
-            (trail.label_s - 1.0, False),
-            (middle_s, trail.label is not None),
-            (trail.time_s[-1] + 1.0, False),
-        ):
-            canvas = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
-            draw_head(trail, canvas, now_s)
-            y, x = np.nonzero(canvas.y > 40)
-            assert bool(len(x)) is seen
-            if seen:
-                place = [float(np.interp(now_s, trail.time_s, column)) for column in trail.points_px.T]
-                assert np.hypot(x.mean() - place[0], y.mean() - place[1]) < 2.0
-                rings += 1
-    assert rings
+def test_title_says_what_where_when_and_how_fast():
+    studio = stage(view="wide")
+    what, where, when, fast = title_lines(studio.annotation())
+    assert what == "Erupting prominence"
+    assert "position angle" in where
+    assert "UTC" in when
+    assert fast.endswith("times faster than life")
+    said = float(fast.split()[0])
+    assert said == pytest.approx(studio.plan.speed_up, rel=0.06)
+    assert title_lines(stage(view="wide", title="Mine").annotation())[0] == "Mine"
 
 
-def test_a_front_is_not_drawn_where_it_was_not_seen():
-    # TRUTH  a front with a hole of ten steps in its track is drawn on both sides of the hole and not in it.
-    run, view, page, time_s, _ = stage(view="wide", overlays=("front",))
-    front = run.motion.fronts[0]
-    middle = len(front.time_s) // 2
-    keep = np.ones(len(front.time_s), bool)
-    keep[middle : middle + 9] = False
-    track = {
-        key: getattr(front, key)[keep]
-        for key in ("frame", "time_s", "height_mm", "height_err_mm", "angle_deg")
-    }
-    holed = replace(front, **track, fits=())
-    marker = annotate(
-        replace(run, motion=replace(run.motion, fronts=(holed,))), view, page, np.zeros((30, 40)), time_s
-    ).fronts[0]
-    late_s = marker.time_s[0] - holed.time_s[0]
-    hole_s = 0.5 * (front.time_s[middle] + front.time_s[middle + 8]) + late_s
-    assert front_edge(marker, hole_s) is None
-    assert front_edge(marker, marker.time_s[1]) is not None
-    assert front_edge(marker, marker.time_s[-2]) is not None
+def test_title_picture_is_clean_of_all_else():
+    # TRUTH  of the title's picture all ink lies in the card's own rows, and those of clock and scale are
+    # bare.
+    studio = stage(view="wide")
+    ink = drawn(studio, studio.plan.shots[0]) > 40
+    assert ink.any()
+    for rect in studio.annotation().blocks.values():
+        part = ink[rect.top : rect.bottom, rect.left : rect.right]
+        assert not part.any() or overlaps(rect, Rect(0, 0, 1920, 540))
 
 
-def test_trail_grows_with_time():
-    run, view, page, time_s, _ = stage(view="wide")
-    annotation = annotate(run, view, page, np.zeros((30, 40)), time_s)
-    trail = max(annotation.trails, key=lambda t: len(t.time_s))
-    counts = []
-    for share in (0.1, 0.5, 1.0):
-        canvas = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
-        lay(trail.marks[0].stamp, canvas, now_s=trail.time_s[0] + share * np.ptp(trail.time_s))
-        counts.append(int((canvas.y > 60).sum()))
-    assert 0 < counts[0] < counts[1] < counts[2]
+def test_overlay_alone_gives_back_the_annotated_picture():
+    # TWIN  the transparent planes laid over a picture against drawing on that picture: within 3 of 255 steps.
+    studio = stage(view="native")
+    shot = motion_shots(studio)[len(motion_shots(studio)) // 2]
+    annotation, view = studio.annotation(), studio.views[0]
+    shape = (view.height, view.width)
+    y, _, _, alpha = (
+        np.frombuffer(p, np.uint8).reshape(shape).astype(float) for p in overlay_planes(annotation, shot)
+    )
+    canvas = blank_canvas(view.width, view.height, 90)
+    draw_annotation(annotation, canvas, shot)
+    joined = 90.0 + (y - 90.0) * alpha / 255.0
+    assert np.abs(joined - canvas.y).max() <= 3.0
+    assert 0.0 < (alpha > 0).mean() < 0.4
+
+
+def test_gif_and_webp_have_an_overlay_set_of_their_own():
+    studio = stage(view="square")
+    small, full = studio.annotation(small=True), studio.annotation()
+    assert "compass" in full.blocks
+    assert "compass" not in small.blocks
+    assert not small.wanted & {"title", "heights", "compass", "gaps"}
 
 
 def contrast(one, other):
@@ -252,110 +358,80 @@ def contrast(one, other):
     return (np.maximum(a, b) + 0.05) / (np.minimum(a, b) + 0.05)
 
 
-def test_contrast_formula():
-    # PUBLISHED  WCAG 2.1, definition of contrast ratio: black on white 21:1; #777777 on white 4.48:1 (just
-    # below the 4.5 of AA).
-    assert contrast((0, 0, 0), (255, 255, 255)) == pytest.approx(21.0)
-    assert contrast((0x77, 0x77, 0x77), (255, 255, 255)) == pytest.approx(4.48, abs=0.005)
-
-
 @pytest.mark.parametrize("look", LOOKS)
-@pytest.mark.parametrize("colour", [WHITE, KNOT_BGR])
+@pytest.mark.parametrize("colour", [ANNOTATION, *map(bgr_of, (ON_DARK.front, *ON_DARK.knots))])
 def test_text_is_readable_over_the_disc(look, colour):
-    # PUBLISHED  WCAG 2.1, success criterion 1.4.3: 4.5:1 for text. Over the disc's brightest quiet tone; what
-    # counts is the ground that touches the letters, so the pixels within 1 to 2 px of them.
-    tone = np.full((120, 400), round(255 * LOOKS[look].disc_centre), np.uint8)
+    # PUBLISHED  WCAG 2.1, success criterion 1.4.3: 3:1 for large text (24 px and more). Over the disc's
+    # brightest quiet tone; what counts is the ground that touches the letters.
+    tone = np.full((120, 500), round(255 * LOOKS[look].disc_centre), np.uint8)
     canvas = canvas_from_tone(tone, look, 1)
-    mask = text_mask("33.1 ± 0.8 km/s", 28, REGULAR)
-    lay(make_stamp(text_ink(mask, 60, 40, 28, colour), 400, 120, 1), canvas)
-    letters = np.zeros((120, 400), np.uint8)
-    letters[40 : 40 + mask.shape[0], 60 : 60 + mask.shape[1]] = mask
-    near = cv2.dilate(letters, np.ones((5, 5), np.uint8)) > 0
-    touching = near & (cv2.dilate(letters, np.ones((3, 3), np.uint8)) == 0)
-    ground = canvas_to_bgr(canvas)[touching]
-    assert np.percentile(contrast(ground, colour), 5) >= 4.5
+    words = block((("33 ± 4 km/s", 38),))
+    draw_text(
+        canvas, words, 60, 40, colour, strength=FURNITURE if colour == ANNOTATION else letter_strength(colour)
+    )
+    letters = np.zeros((120, 500), np.uint8)
+    letters[40 : 40 + words.height, 60 : 60 + words.width] = words.mask
+    touching = cv2.dilate(letters, np.ones((5, 5), np.uint8)) > 0
+    touching &= cv2.dilate(letters, np.ones((3, 3), np.uint8)) == 0
+    inside = letters > 250
+    ground, ink = (canvas_to_bgr(canvas)[part] for part in (touching, inside))
+    assert np.percentile(contrast(ground, np.median(ink, axis=0)), 5) >= 3.0
 
 
-def test_stamp_equals_plain_blending():
-    # TWIN  a stamp laid on planes against blending done in colour, at full colour resolution: 2 steps of
+def test_paint_equals_plain_blending():
+    # TWIN  a mask painted on planes against blending done in colour, at full colour resolution: 3 steps of
     # rounding.
     rng = np.random.default_rng(1)
-    ink = blank_ink(3, 5, 20, 12)
-    paint(ink, rng.integers(0, 256, (12, 20)).astype(np.uint8), (40.0, 200.0, 90.0), strength=0.7)
-    tone = rng.integers(0, 256, (30, 40)).astype(np.uint8)
+    mask, tone = (
+        rng.integers(0, 256, (12, 20)).astype(np.uint8),
+        rng.integers(0, 256, (30, 40)).astype(np.uint8),
+    )
     canvas = canvas_from_tone(tone, "ember", 1)
-    before = canvas_to_bgr(canvas).astype(float)
-    lay(make_stamp(ink, 40, 30, 1), canvas)
-    expected = before.copy()
+    expected = canvas_to_bgr(canvas).astype(float)
+    paint(canvas, mask, (40.0, 200.0, 90.0), x=3, y=5, strength=0.7)
+    share = mask[..., None] * 0.7 / 255.0
     part = np.s_[5:17, 3:23]
-    expected[part] = expected[part] * (1.0 - ink.opacity[..., None]) + ink.bgr
+    expected[part] += share * (np.array([40.0, 200.0, 90.0]) - expected[part])
     assert np.abs(canvas_to_bgr(canvas) - expected).max() <= 3.0
 
 
-def test_shifted_stamp_equals_one_drawn_there():
-    ink = blank_ink(2, 4, 6, 6)
-    paint(ink, np.full((6, 6), 200, np.uint8), WHITE)
-    moved = blank_ink(12, 10, 6, 6)
-    paint(moved, np.full((6, 6), 200, np.uint8), WHITE)
-    planes = []
-    for stamp, at in ((make_stamp(ink, 40, 30, 2), (10, 6)), (make_stamp(moved, 40, 30, 2), (0, 0))):
-        canvas = Canvas(
-            np.zeros((30, 40), np.uint8), np.zeros((15, 20), np.uint8), np.zeros((15, 20), np.uint8), 2
-        )
-        lay(stamp, canvas, at=at)
-        planes.append(canvas)
-    assert np.array_equal(planes[0].y, planes[1].y)
-    assert np.array_equal(planes[0].cb, planes[1].cb)
+def test_paint_over_the_border_leaves_the_rest_out():
+    canvas = blank_canvas(40, 30, 16)
+    paint(canvas, np.full((20, 20), 255, np.uint8), (255.0, 255.0, 255.0), x=-10, y=-10)
+    paint(canvas, np.full((20, 20), 255, np.uint8), (255.0, 255.0, 255.0), x=50, y=0)
+    assert (canvas.y[:10, :10] == 235).all()
+    assert int((canvas.y > 16).sum()) == 100
 
 
 def test_blended_pictures_say_so_whatever_else_is_drawn():
     # TRUTH  on black without any overlay: a blended shot shows a word, its neighbour nothing.
-    run, view, page, time_s, shots = stage(view="native", overlays=(), blend=1)
-    blended, plain = (next(s for s in shots if (s.other >= 0) is wanted) for wanted in (True, False))
-    assert (drawn(run, view, page, time_s, blended)[0].y > 60).sum() > 50
-    assert not (drawn(run, view, page, time_s, plain)[0].y > 30).any()
-
-
-def test_speeds_that_the_cadence_cannot_be_sure_of_carry_a_question_mark():
-    # TRUTH  with a limit between the speeds of the fake run's knots the faster ones are marked, and the
-    # footnote has a line more.
-    run, view, page, time_s, _ = stage(view="wide", overlays=("knots", "note"))
-    speeds = sorted(k.fit.speed_km_s for k in run.motion.knots if k.moving)
-    doubtful = replace(
-        run, motion=replace(run.motion, control=replace(run.motion.control, sure_km_s=speeds[-1] - 0.1))
+    studio = stage(view="native", overlays="", blend=1)
+    blended, plain = (
+        next(s for s in studio.plan.shots if (s.other >= 0) is wanted) for wanted in (True, False)
     )
-    plain, doubted = (
-        trail_paths(some.motion, view, run.orientation, page, Pace(0.0, 60.0, float(time_s[-1])))
-        for some in (run, doubtful)
-    )
-    assert [path.words.endswith(" ?") for path in doubted] == [True] + [False] * (len(doubted) - 1)
-    assert not any("?" in path.words for path in plain)
-    before, after = (
-        annotate(some, view, page, np.zeros((30, 40)), time_s).blocks[0] for some in (run, doubtful)
-    )
-    assert after.height > before.height
+    assert (drawn(studio, blended) > 60).sum() > 50
+    assert not (drawn(studio, plain) > 30).any()
 
 
-def test_digits_do_not_jitter():
-    # TRUTH  every digit has the same advance, so two times of the clock differ in the cells of the digits
-    # that changed only.
-    widths = {text_mask(d * 8, 50, REGULAR).shape[1] for d in "0123456789"}
-    assert len(widths) == 1
-    assert block_of([("08:08:08", 50, REGULAR)]).max() > 200
+def test_digits_do_not_jitter_and_zeros_are_open():
+    # TRUTH  every digit has the same advance; the middle of a zero holds no ink, as a slash or a dot would
+    # leave.
+    assert len({text_width(d * 8, 50) for d in "0123456789"}) == 1
+    zero = text_mask("0", 60)
+    y, x = np.nonzero(zero > 128)
+    middle = zero[
+        (y.min() + y.max()) // 2 - 3 : (y.min() + y.max()) // 2 + 4, (x.min() + x.max()) // 2 - 3 :
+    ][:, :7]
+    assert not (middle > 64).any()
 
 
 def test_words():
-    run, *_ = stage(view="native")
-    knot = run.motion.knots[0]
-    fit = replace(knot.fit, speed_km_s=33.14, speed_err_km_s=0.84, systematic_km_s=0.1)
-    assert speed_words(replace(knot, fit=fit)) == "33.1 ± 0.8 km/s"
-    assert (
-        speed_words(replace(knot, fit=replace(fit, systematic_km_s=0.84))) == "33.1 ± 1.2 km/s"
-    )  # TRUTH  0.84 x sqrt(2) = 1.19
-    assert speed_words(replace(knot, fit=replace(fit, speed_err_km_s=4.2))) == "33 ± 4 km/s"
     assert gap_words(250.0) == "gap 4 min 10 s"
     assert gap_words(7260.0) == "gap 2 h 1 min"
     assert [nice_step(v) for v in (0.9, 1.0, 1.2, 3.0, 7.0, 23.0)] == [1.0, 1.0, 2.0, 5.0, 10.0, 50.0]
+    lines = [line for line, _ in wrapped("The front rose to 292 ± 5 Mm: at least 290 ± 3 km/s", 40, 420)]
+    assert " ".join(lines) == "The front rose to 292 ± 5 Mm: at least 290 ± 3 km/s"
+    assert not any(line.endswith("±") or line.startswith(("±", "km/s")) for line in lines)
 
 
 @settings(max_examples=60, deadline=None)
@@ -365,7 +441,8 @@ def test_words():
 )
 def test_layout_never_overlaps(sizes, seed):
     rng = np.random.default_rng(seed)
-    ground = make_ground(960, 540, 20, (rng.random((20, 30)) > 0.9).astype(np.float32))
+    inside = Rect(20, 20, 920, 500)
+    ground = make_ground(960, 540, inside, (rng.random((20, 30)) > 0.9).astype(np.float32))
     rects = []
     for i, (width, height) in enumerate(sizes):
         rect = (
@@ -376,177 +453,31 @@ def test_layout_never_overlaps(sizes, seed):
         if rect is not None:
             ground = take(ground, rect)
             rects.append(rect)
-    assert rects or min(w for w, _ in sizes) > 100
     assert not [pair for pair in combinations(rects, 2) if overlaps(*pair)]
     assert all(r.left >= 20 and r.top >= 20 and r.right <= 940 and r.bottom <= 520 for r in rects)
 
 
 def test_no_room_gives_no_label():
-    ground = take(make_ground(200, 100, 8, np.zeros((5, 5))), Rect(0, 0, 200, 100))
+    ground = take(make_ground(200, 100, Rect(8, 8, 184, 84), np.zeros((5, 5))), Rect(0, 0, 200, 100))
     assert nearest_free(ground, 40, 20, (100.0, 50.0)) is None
     assert place_block(ground, 40, 20, ("top left",)) is None
 
 
 def test_unknown_north_is_never_called_north():
     # TRUTH  without orientation the compass names the camera's image, not the sky's points.
-    run, view, page, time_s, shots = stage(view="native", overlays=("compass",))
+    run = quick_run(view="native", overlays="compass")
     unknown = replace(run, orientation=replace(run.orientation, position_angles=False, zero_deg=0.0, sign=1))
-    known, _ = drawn(run, view, page, time_s, shots[0])
-    canvas, _ = drawn(unknown, view, page, time_s, shots[0])
-    assert not np.array_equal(known.y, canvas.y)
-
-
-@pytest.mark.parametrize("unit", range(11, 48))
-def test_clock_fits_at_every_type_size(unit):
-    # TRUTH  whatever the size, the block lies inside the margins and holds the widest text.
-    page = Page(64 * unit, 36 * unit, unit, 2)
-    ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
-    clock, _ = make_clock(
-        np.datetime64("2088-08-08T08:08:08", "us"),
-        np.arange(5.0),
-        page,
-        ground,
-        clock=True,
-        gaps=True,
-        notices=True,
-    )
-    assert clock.hours.x >= page.margin
-    assert clock.date.y < page.height - page.margin
-
-
-@pytest.mark.parametrize("name", ["wide", "square", "tall"])
-def test_essential_type_is_read_on_a_phone(name):
-    # TRUTH  on a screen 390 px wide (an upright phone): speeds and scale at 9 px and more, the clock at 15 px
-    # and more, the footnote at 7 px and more, which such screens draw with 20 dots.
-    run, view, page, time_s, _ = stage(view=name)
-    shown = 390.0 / view.width
-    knot = next(k for k in run.motion.knots if k.moving)
-    assert (
-        speed_mask(speed_words(knot), page).shape[0] / 1.24 * shown >= 8.9
-    )  # 1.24: line height over type size
-    assert round(1.1 * page.unit) * shown >= 8.9
-    assert round(1.9 * page.unit) * shown >= 15.0
-    bare = replace(run, settings=change_settings(run.settings, {"clip.overlays": ["note", "heights"]}))
-    note = annotate(bare, view, page, np.zeros((30, 40)), time_s).blocks[0]
-    lines = 1 if page.narrow else 2
-    assert note.height / (lines * 1.32) * shown >= 7.0
-
-
-def test_arcs_stay_clear_of_speeds_and_leave_no_crumbs():
-    # TRUTH  no pixel of an arc under a label, and no piece shorter than four letters but those next to the
-    # arcs' own labels.
-    _, view, page, *_ = stage(view="wide")
-    ground = make_ground(page.width, page.height, page.margin, np.zeros((10, 10)))
-    _, ground, labels = height_labels(view, page, ground, 60.0)
-    assert len(labels) > 1
-    words = [
-        Rect(int(x), int(y), 200, 40)
-        for x, y in zip(*view.to_picture(view.turn_deg, [h for h, _ in labels]), strict=True)
-    ]
-    ink = height_arcs(view, page, labels, words)
-    for rect in [*words, *(place for _, place in labels)]:
-        assert not ink.opacity[rect.top : rect.bottom, rect.left : rect.right].any()
-    _, numbers, stats, _ = cv2.connectedComponentsWithStats(
-        (ink.opacity > 0).astype(np.uint8), connectivity=8
-    )
-    for number in range(1, len(stats)):
-        long = stats[number, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max() >= 4 * page.unit
-        near = any(
-            (
-                numbers[
-                    max(r.top - page.unit, 0) : r.bottom + page.unit,
-                    max(r.left - page.unit, 0) : r.right + page.unit,
-                ]
-                == number
-            ).any()
-            for _, r in labels
-        )
-        assert long or near
-
-
-def test_the_fastest_knots_are_labelled_and_a_crowd_is_thinned():
-    # TRUTH  with 30 moving knots no more than 12 trails are drawn and 3 carry speeds: the fastest that find
-    # room.
-    run, view, page, time_s, _ = stage(view="wide", overlays=("knots",))
-    knot = next(k for k in run.motion.knots if k.moving)
-    many = tuple(
-        replace(knot, knot=n, fit=replace(knot.fit, speed_km_s=10.0 + n), angle_deg=knot.angle_deg + 0.02 * n)
-        for n in range(30)
-    )
-    crowd = replace(run, motion=replace(run.motion, knots=many, fronts=()))
-    trails = annotate(crowd, view, page, np.zeros((30, 40)), time_s).trails
-    assert len(trails) == 12
-    assert 1 <= sum(trail.label is not None for trail in trails) <= 3
-    assert all(trail.label is None for trail in trails[3:])
-
-
-def test_front_says_height_and_speed():
-    assert front_words(211.6, 180.4, 2.31) == ("front 212 Mm", "180.4 ± 2.3 km/s")
-    assert front_words(211.6, -4.4, 0.6) == ("front 212 Mm", "−4.4 ± 0.6 km/s")
-    assert front_words(211.6, np.nan, np.nan) == ("front 212 Mm",)
-
-
-def test_arcs_give_way_to_the_front_s_label():
-    # TRUTH  on black, with arcs and front alone: where the label stands with a gap round it, the picture is
-    # that without arcs.
-    run, view, page, time_s, shots = stage(view="wide", overlays=("front", "heights"))
-    run = replace(run, motion=replace(run.motion, knots=()))
-    bare = replace(run, settings=change_settings(run.settings, {"clip.overlays": ["front"]}))
-    marker = annotate(run, view, page, np.zeros((30, 40)), time_s).fronts[0]
-    met = 0
-    for shot in shots[::2]:
-        label = front_label(marker, shot.time_s)
-        if label is None:
-            continue
-        with_arcs, annotation = drawn(run, view, page, time_s, shot)
-        if label[1] not in label_boxes(annotation, shot.time_s):
-            continue
-        alone, _ = drawn(bare, view, page, time_s, shot)
-        box = label[1].grown(round(0.3 * page.unit))
-        part = np.s_[box.top : box.bottom, box.left : box.right]
-        assert np.array_equal(with_arcs.y[part], alone.y[part])
-        arcs = canvas_from_tone(np.zeros((view.height, view.width), np.uint8), "ash", 2)
-        lay(annotation.arcs, arcs)
-        met += int((arcs.y[part] > 30).any())
-    assert met > 0  # the label did cross an arc
-
-
-def test_page_type_size():
-    assert Page(1920, 1080, 28, 2).margin == 42
-
-
-def _away(rect, points_px):
-    """Distances of points from a rectangle."""
-    beyond = np.maximum(
-        np.maximum([rect.left, rect.top] - points_px, points_px - [rect.right, rect.bottom]), 0.0
-    )
-    return np.hypot(*beyond.T)
+    known, other = (prepare(one) for one in (run, unknown))
+    pictures = [drawn(one, motion_shots(one)[0]) for one in (known, other)]
+    assert not np.array_equal(*pictures)
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("name", ["wide", "square", "tall", "native"])
+@pytest.mark.parametrize("name", ["wide", "square", "tall"])
 def test_words_never_meet_in_the_eruption(name, eruption):
-    # TRUTH  the demonstration's eruption, measured: in every picture all boxes of words are disjoint and
-    # inside the margins, the front's label shows in every picture that shows the front, and no leader is
-    # longer than six letters are high.
-    run = replace(
-        eruption,
-        settings=change_settings(eruption.settings, {"clip.view": name, "clip.title": "An eruption"}),
-    )
-    studio = _prepare(run)
-    page = make_page(studio.view, 2)
-    annotation = annotate(run, studio.view, page, studio.busy_tone, studio.time_s)
-    assert any(trail.label is not None for trail in annotation.trails)
-    for trail in annotation.trails:
-        assert trail.label is None or _away(trail.label, trail.points_px).min() <= 6.0 * page.unit
-    for shot in studio.shots:
-        boxes = label_boxes(annotation, shot.time_s)
-        assert all(
-            front_label(marker, shot.time_s) is None or front_label(marker, shot.time_s)[1] in boxes
-            for marker in annotation.fronts
-        )
-        assert not [pair for pair in combinations(boxes, 2) if overlaps(*pair)]
-        for box in boxes:
-            assert min(box.left, box.top) >= 0.9 * page.margin
-            assert box.right <= page.width - 0.9 * page.margin
-            assert box.bottom <= page.height - 0.9 * page.margin
+    # TRUTH  the demonstration's eruption, measured: in every picture all boxes of words are disjoint.
+    studio = prepare(replace(eruption, settings=change_settings(eruption.settings, {"clip.view": name})))
+    annotation = studio.annotation()
+    assert any(b.label is not None for b in annotation.bodies)
+    for shot in motion_shots(studio):
+        assert not [pair for pair in combinations(annotation.words(shot), 2) if overlaps(*pair)]

@@ -49,8 +49,8 @@ def test_annotation_is_cold_and_the_sun_is_warm():
 
 
 def test_letters_go_to_fronts_then_to_the_fastest_knots():
-    # TRUTH  the hand-made run: one front is A, the knots follow by speed; what does not move has no letter, and a
-    # knot that no model describes comes after those that have a speed.
+    # TRUTH  the hand-made run: one front is A, the knots follow by speed; what does not move has no letter,
+    # and a knot that no model describes comes after those that have a speed.
     motion = quick_run().motion
     labels = label_motion(motion)
     moving = sorted((k for k in motion.knots if k.moving), key=lambda k: -k.fit.speed_km_s)

@@ -1,0 +1,327 @@
+"""What moves in the picture: fronts and knots with their marks, and when the number of each is shown.
+
+A number stands still beside its body, and a leader runs from it to the moving mark. It is the speed at that
+moment, or rather in the middle of the `NUMBER_S` for which it stands. At most two numbers show at once, that
+of the first letter first. A body that no model describes has a letter and no number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.rounding import with_error
+from promtrack.show.canvas import Canvas
+from promtrack.show.curves import front_curve, knot_speed
+from promtrack.show.findings import front_model, relative_error
+from promtrack.show.labels import label_motion, ranked_fronts, ranked_knots
+from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, take
+from promtrack.show.marks import Page, draw_line, draw_marker, draw_text, letter_strength
+from promtrack.show.palette import ON_DARK, bgr_of
+from promtrack.show.records import Measured
+from promtrack.show.text import Block, block, text_width
+from promtrack.show.view import ClipView
+
+__all__ = [
+    "Body",
+    "ClipTime",
+    "bodies_of",
+    "draw_body",
+    "due_number",
+    "number_lines",
+    "place_numbers",
+    "schedule_numbers",
+]
+
+NUMBER_S = 2.5  # clip time for which a number stands at least
+AT_ONCE = 2  # numbers
+DRAWN = 12  # knots, lettered ones among them
+TAIL_S = 1.0  # clip time that a knot's tail shows
+MARKED = 3  # knots that carry a mark and a letter: the first ones
+MOST_WIDTH = 0.3  # of the picture's: a wider number is broken into two lines
+OVER_PLASMA = 6.0  # a leader over plasma counts as that much longer
+GAP_STEPS = 3.5  # usual steps between two points of a front: over a longer gap nothing is drawn
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Body:
+    """A front or a knot; arrays have one value a point, times count from the first frame shown."""
+
+    letter: str  # '' for none
+    order: int  # place among the knots, 0 for the first; -1 without letter
+    bgr: tuple[float, float, float]
+    time_s: np.ndarray
+    theta_deg: np.ndarray  # image angle of the mark
+    height_mm: np.ndarray
+    speed_km_s: np.ndarray  # nan where no model describes the motion
+    error_km_s: np.ndarray  # chance, scale and clock together
+    sector_deg: np.ndarray | None = None  # image angles along a front's edge; None for a knot
+    number_s: tuple[float, float] | None = None  # clip time for which its number shows
+    label: Rect | None = None  # where
+
+    def place(self, view: ClipView, now_s: float) -> np.ndarray:
+        """x, y of the mark in a picture."""
+        theta, height = (float(np.interp(now_s, self.time_s, v)) for v in (self.theta_deg, self.height_mm))
+        return np.array(view.to_picture(theta, height))
+
+    def seen(self, now_s: float) -> bool:
+        """Whether it was measured then: not before, after, or in a long gap."""
+        if not self.time_s[0] - 1e-6 <= now_s <= self.time_s[-1] + 1e-6:
+            return False
+        after = int(np.clip(np.searchsorted(self.time_s, now_s), 1, len(self.time_s) - 1))
+        steps = np.diff(self.time_s)
+        inside = self.time_s[after - 1] + 1e-6 < now_s < self.time_s[after] - 1e-6
+        return not (inside and steps[after - 1] > GAP_STEPS * float(np.median(steps)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClipTime:
+    """When moments of the recording show in the clip."""
+
+    recorded_s: np.ndarray  # rising, since the first frame shown
+    clip_s: np.ndarray
+    end_s: float  # of the motion with its hold
+    stand_s: float  # for which a number stands: `NUMBER_S`, and two pictures for its coming and going
+
+    def at(self, now_s: float) -> float:
+        """Clip time of a moment of the recording; the last one stands until the end of the hold."""
+        if now_s >= self.recorded_s[-1]:
+            return self.end_s
+        return float(np.interp(now_s, self.recorded_s, self.clip_s))
+
+    def back(self, clip_s: float) -> float:
+        """The moment of the recording that shows at a clip time."""
+        return float(np.interp(clip_s, self.clip_s, self.recorded_s))
+
+
+def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, knots: bool) -> list[Body]:
+    """Moving fronts and knots in the order of their letters.
+
+    Parameters
+    ----------
+    first_utc : time of the first frame shown
+    """
+    motion, labels = measured.motion, label_motion(measured.motion)
+    late_s = float((measured.strip.times_utc[0] - first_utc) / np.timedelta64(1, "s"))
+    found = []
+    for front in ranked_fronts(motion) if fronts else ():
+        speed, error = _front_speed(measured, front)
+        edge = np.asarray(measured.orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
+        theta = np.asarray(measured.orientation.to_image(front.angle_deg))
+        theta = np.full(len(theta), float(np.median(theta)))  # the edge moves, not the place along it
+        colour = bgr_of(ON_DARK.front)
+        letter, times = labels.front(front), front.time_s + late_s
+        found.append(Body(letter, -1, colour, times, theta, front.height_mm, speed, error, edge))
+    for knot in ranked_knots(motion)[:DRAWN] if knots else ():
+        order = labels.place(knot)
+        speed, error = _knot_speed(measured, knot)
+        theta = np.asarray(measured.orientation.to_image(knot.curve_angle_deg))
+        letter = labels.knot(knot) if order < MARKED else ""
+        colour, times = bgr_of(ON_DARK.knot(order)), knot.time_s + late_s
+        found.append(Body(letter, order, colour, times, theta, knot.curve_mm, speed, error))
+    return found
+
+
+def number_lines(body: Body, now_s: float, page: Page) -> tuple[str, ...]:
+    """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one."""
+    speed, error = (float(np.interp(now_s, body.time_s, v)) for v in (body.speed_km_s, body.error_km_s))
+    words = f"{body.letter} ≥ {with_error(abs(speed), error, 'km/s')}"
+    if text_width(words, page.unit) <= MOST_WIDTH * page.width:
+        return (words,)
+    value, sign, rest = words.partition(" ± ")
+    return (value, sign.lstrip() + rest) if sign else (words,)
+
+
+def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[str, ...] | None:
+    """The lines of a body's number at one moment of the recording; None while it is not due.
+
+    Numbers change in steps of `stand_s` that end with the last, so that each can be read.
+    """
+    clip_s = time.at(now_s)
+    if body.number_s is None or not body.number_s[0] <= clip_s <= body.number_s[1]:
+        return None
+    left = int(max(body.number_s[1] - clip_s, 0.0) / time.stand_s)
+    middle = max(body.number_s[1] - (left + 0.5) * time.stand_s, body.number_s[0] + 0.25 * time.stand_s)
+    at_s = float(np.clip(time.back(middle), body.time_s[0], body.time_s[-1]))
+    return number_lines(body, at_s, page)
+
+
+def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
+    """The same bodies with the clip times for which their numbers show.
+
+    At most two show at once, none for less than `NUMBER_S`.
+    """
+    grid = np.arange(0.0, time.end_s + 0.05, 0.1)
+    begin = time.clip_s[0]
+    busy = np.zeros(len(grid), int)
+    scheduled = []
+    for body in bodies:
+        first, last = time.at(float(body.time_s[0])), time.at(float(body.time_s[-1]))
+        last = max(last, min(first + time.stand_s, time.end_s))
+        first = max(min(first, last - time.stand_s), begin)
+        free = (grid >= first - 1e-9) & (grid <= last + 1e-9) & (busy < AT_ONCE)
+        run = _longest(free)
+        wanted = bool(body.letter) and bool(np.isfinite(body.speed_km_s).any())
+        if (
+            wanted
+            and len(run)
+            and grid[run[-1]] - grid[run[0]] >= min(time.stand_s, time.end_s - begin) - 0.1
+        ):
+            busy[run] += 1
+            body = replace(body, number_s=(float(grid[run[0]]), float(grid[run[-1]]) + 0.1))
+        scheduled.append(body)
+    return scheduled
+
+
+def place_numbers(
+    bodies: list[Body],
+    time: ClipTime,
+    views: tuple[ClipView, ...],
+    view_s: np.ndarray,
+    page: Page,
+    ground: Ground,
+) -> tuple[list[Body], Ground]:
+    """The same bodies with the places of their numbers; where there is no room there is no number.
+
+    Parameters
+    ----------
+    views, view_s : views of the frames shown, and the times of those
+    """
+    placed: list[Body] = []
+    paths = [_path(body, views, view_s) for body in bodies]
+    for path in paths:
+        ground = mind_line(ground, path, page.unit)
+    for body, path in zip(bodies, paths, strict=True):
+        if body.number_s is None:
+            placed.append(body)
+            continue
+        some_s = np.linspace(body.time_s[0], body.time_s[-1], 40)
+        blocks = [_number_block(body, float(s), page) for s in some_s]
+        width, height = max(b.width for b in blocks), max(b.height for b in blocks)
+        shown = _path(body, views, view_s, time, body.number_s)
+        label = _best_place(ground, path, shown, (width, height), page)
+        if label is not None:
+            ground = take(ground, label, page.unit // 3)
+        placed.append(replace(body, label=label, number_s=body.number_s if label else None))
+    return placed, ground
+
+
+def draw_body(canvas: Canvas, body: Body, page: Page, view: ClipView, now_s: float, time: ClipTime) -> None:
+    """The body at one moment of the recording: tail, mark, letter, and its number while that is due."""
+    clip_s = time.at(now_s)
+    lines = due_number(body, time, now_s, page)
+    mark = body.place(view, now_s)
+    if body.seen(now_s):
+        if body.sector_deg is not None:
+            height = float(np.interp(now_s, body.time_s, body.height_mm))
+            edge = np.stack(view.to_picture(body.sector_deg, height), axis=1)
+            draw_line(canvas, edge, page.stroke, body.bgr, strength=0.85)
+        else:
+            since = max(float(body.time_s[0]), time.back(max(clip_s - TAIL_S, 0.0)))
+            tail = np.array([body.place(view, s) for s in np.linspace(min(since, now_s), now_s, 16)])
+            draw_line(canvas, tail, max(page.stroke - 1, 1), body.bgr, strength=0.7 if body.letter else 0.45)
+            if body.letter:
+                draw_marker(canvas, mark, body.order, page, body.bgr)
+        if body.letter and lines is None:
+            letter = block(((body.letter, page.unit),))
+            x, y = mark[0] + 0.5 * page.unit, mark[1] - 1.4 * page.unit
+            if page.inside.left < x < page.inside.right - letter.width and y > page.inside.top:
+                draw_text(canvas, letter, round(x), round(y), body.bgr, strength=letter_strength(body.bgr))
+    if lines is None or body.label is None:
+        return
+    words = block(tuple((line, page.unit) for line in lines))
+    edge = _nearest_edge(body.label, mark)
+    away = float(np.hypot(*(mark - edge)))
+    if body.seen(now_s) and away > 0.7 * page.unit:
+        stop = edge + (mark - edge) * (1.0 - 0.42 * page.unit / away)
+        draw_line(canvas, np.array([edge, stop]), max(page.stroke - 1, 1), body.bgr, strength=0.7)
+    right = mark[0] > body.label.right
+    x = body.label.right - words.width if right else body.label.left
+    draw_text(canvas, words, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
+
+
+def _number_block(body: Body, now_s: float, page: Page) -> Block:
+    return block(tuple((line, page.unit) for line in number_lines(body, now_s, page)))
+
+
+def _front_speed(measured: Measured, front: Front) -> tuple[np.ndarray, np.ndarray]:
+    """The model's speed at the front's times and its whole error [km/s]; nan where none describes it."""
+    model = front_model(front)
+    if model is None:
+        return np.full(len(front.time_s), np.nan), np.full(len(front.time_s), np.nan)
+    curve = front_curve(front, model, front.time_s)
+    return curve.speed_km_s, np.hypot(curve.speed_err_km_s, curve.speed_km_s * relative_error(measured))
+
+
+def _knot_speed(measured: Measured, knot: KnotTrack) -> tuple[np.ndarray, np.ndarray]:
+    """The fitted speed at the knot's times and its whole error [km/s]; nan where no model describes it."""
+    if knot.fit.model == "none":
+        return np.full(len(knot.time_s), np.nan), np.full(len(knot.time_s), np.nan)
+    speed, error = knot_speed(knot, measured.strip.geometry.limb_mm, knot.time_s)
+    return speed, np.hypot(error, speed * relative_error(measured))
+
+
+def _longest(mask: np.ndarray) -> np.ndarray:
+    """Indices of the longest run of True."""
+    runs = np.split(np.arange(len(mask)), np.flatnonzero(np.diff(mask.astype(int))) + 1)
+    return max((run for run in runs if mask[run[0]]), key=len, default=np.zeros(0, int))
+
+
+def _path(
+    body: Body,
+    views: tuple[ClipView, ...],
+    view_s: np.ndarray,
+    time: ClipTime | None = None,
+    number_s: tuple[float, float] | None = None,
+) -> np.ndarray:
+    """(n, 2) places of the mark in the pictures that show it, or only while its number shows."""
+    first, last = float(body.time_s[0]), float(body.time_s[-1])
+    if time is not None and number_s is not None:
+        first = float(np.clip(time.back(number_s[0]), first, last))
+        last = float(np.clip(time.back(number_s[1]), first, last))
+    moments = np.linspace(first, last, 24)
+    which = np.clip(np.searchsorted(view_s, moments), 0, len(views) - 1)
+    return np.array([body.place(views[k], float(s)) for k, s in zip(which, moments, strict=True)])
+
+
+def _best_place(
+    ground: Ground, path: np.ndarray, shown: np.ndarray, size: tuple[int, int], page: Page
+) -> Rect | None:
+    """A free place near the path from which no leader crosses other words; the shortest leaders win."""
+    found: list[tuple[float, Rect]] = []
+    middle = shown[len(shown) // 2]
+    columns, rows = np.meshgrid(np.array([-8.0, -5.0, 0.0, 5.0, 8.0]), np.array([-5.0, 0.0, 5.0]))
+    around = page.unit * np.stack([columns.ravel(), rows.ravel()], axis=1)
+    for busy in (0.0, 0.1, 0.3):
+        for anchor in middle + around:
+            rect = nearest_free(ground, *size, tuple(anchor), busy=busy)
+            if rect is None:
+                continue
+            edges = np.array([_nearest_edge(rect, point) for point in shown])
+            length = float(np.hypot(*(edges - shown).T).mean())
+            length += (
+                OVER_PLASMA
+                * sum(busy_length(ground, e, p) for e, p in zip(edges, shown, strict=True))
+                / len(shown)
+            )
+            crossed = sum(
+                _crosses(r.grown(4), e, p) for r in ground.placed for e, p in zip(edges, shown, strict=True)
+            )
+            found.append((length + 20.0 * page.unit * crossed / len(shown), rect))
+        if found:
+            break
+    return min(found, key=lambda pair: pair[0])[1] if found else None
+
+
+def _nearest_edge(rect: Rect, point: np.ndarray) -> np.ndarray:
+    x, y = np.clip(point[0], rect.left, rect.right), np.clip(point[1], rect.top, rect.bottom)
+    return np.array([x, y])
+
+
+def _crosses(rect: Rect, start: np.ndarray, end: np.ndarray) -> bool:
+    """Whether a straight line meets a rectangle."""
+    t = np.linspace(0.0, 1.0, 24)[:, None]
+    x, y = (start + t * (end - start)).T
+    return bool(((x > rect.left) & (x < rect.right) & (y > rect.top) & (y < rect.bottom)).any())

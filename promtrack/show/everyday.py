@@ -1,0 +1,90 @@
+"""The result of a run in everyday terms, the same in clip and page.
+
+They are made from the numbers and keep their digits: none is rounder or finer than the number that it comes
+from.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from promtrack.rounding import plain, significant_decimals
+from promtrack.show.findings import (
+    Quoted,
+    fastest_knot,
+    front_model,
+    front_speed,
+    leading_front,
+    speed_of,
+    top_height,
+)
+from promtrack.show.labels import ranked_fronts, ranked_knots
+from promtrack.show.records import Measured
+from promtrack.sun import EARTH_RADIUS_KM
+
+__all__ = ["earth_diameters", "everyday", "million_km_h", "moon_trip", "recorded"]
+
+MOON_KM = 384_400.0  # semi-major axis of the Moon's orbit, to 100 km
+ERUPTION_KM_S = 30.0  # a front that rises faster is called an eruption in the clip's title
+QUARTERS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+
+
+def everyday(measured: Measured) -> str:
+    """'As high as 22.9 Earth diameters, 1.06 million km/h, from the Earth to the Moon in 21.8 minutes.'
+
+    Of what the headline is about; '' where nothing moves or no model gives a speed.
+    """
+    front, knot = leading_front(measured), fastest_knot(measured)
+    terms = []
+    if front is not None:
+        terms.append(f"as high as {earth_diameters(top_height(measured, front))}")
+        speed = front_speed(measured, front) if front_model(front) else None
+    else:
+        speed = speed_of(measured, knot) if knot is not None and knot.fit.model != "none" else None
+    if speed is not None:
+        terms += [million_km_h(speed), moon_trip(speed)]
+    words = ", ".join(terms)
+    return f"{words[0].upper()}{words[1:]}." if words else ""
+
+
+def recorded(measured: Measured) -> tuple[str, str]:
+    """What was recorded and where: 'Erupting prominence', 'east limb, position angle 78°'."""
+    fronts, knots = ranked_fronts(measured.motion), ranked_knots(measured.motion)
+    models = [front_model(front) for front in fronts]
+    rising = any(model is not None and model.peak_speed_km_s > ERUPTION_KM_S for model in models)
+    what = "Prominence in motion" if fronts or knots else "Solar prominence"
+    geometry = measured.strip.geometry
+    angle = float(geometry.angle_deg((geometry.columns - 1) / 2.0))
+    if fronts or knots:
+        angle = float(np.median(np.concatenate([track.angle_deg for track in (fronts or knots)])))
+    side = (
+        f"{QUARTERS[round(angle % 360.0 / 45.0) % 8]} limb, " if measured.orientation.position_angles else ""
+    )
+    where = f"{side}{measured.orientation.label} {angle % 360.0:.0f}°"
+    return "Erupting prominence" if rising else what, where
+
+
+def earth_diameters(height: Quoted) -> str:
+    """'22.9 Earth diameters', of a height in Mm."""
+    across = 2e-3 * EARTH_RADIUS_KM
+    return f"{_as_sure(height.value / across, height.error / across)} Earth diameters"
+
+
+def million_km_h(speed: Quoted) -> str:
+    """'1.04 million km/h', of a speed in km/s; below 100,000 km/h '94000 km/h'."""
+    factor, unit = (3.6e-3, "million km/h") if speed.value >= 28.0 else (3600.0, "km/h")
+    return f"{_as_sure(speed.value * factor, speed.error * factor)} {unit}"
+
+
+def moon_trip(speed: Quoted) -> str:
+    """'from the Earth to the Moon in 22 minutes', at a speed in km/s."""
+    seconds = MOON_KM / speed.value
+    factor, unit = (60.0, "minutes") if seconds < 7200.0 else (3600.0, "hours")
+    time = seconds / factor
+    return f"from the Earth to the Moon in {_as_sure(time, time * speed.error / speed.value)} {unit}"
+
+
+def _as_sure(value: float, error: float) -> str:
+    """The value to the first digit of its error; two digits where the error is unknown."""
+    known = np.isfinite(error) and error > 0.0
+    return plain(value, significant_decimals(error if known else value, 1 if known else 2))
