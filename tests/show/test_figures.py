@@ -18,6 +18,7 @@ from matplotlib.patches import Circle, FancyArrowPatch
 from matplotlib.text import Text
 
 import promtrack.show
+from promtrack.settings import change_settings
 from promtrack.show.figures import draw_figures
 from promtrack.show.figures.files import recolour, save_sheet
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
@@ -305,8 +306,8 @@ def test_arrows_follow_the_tracks(measured_fake):
         length = np.hypot(*np.diff(path, axis=0).T).sum()
         # an accelerated knot's speed over the arrow's time is that at mid-time
         assert length / (0.06 * minutes) == pytest.approx(knot.fit.speed_km_s, rel=0.01)
-        # TRUTH  the prominence stands at position angle 78 on the east limb: outward is to the left, north up
-        assert np.sign(path[-1, 0] - path[0, 0]) == -np.sign(knot.fit.radial_km_s)
+        # TRUTH  the limb lies level: outward is up
+        assert np.sign(path[-1, 1] - path[0, 1]) == np.sign(knot.fit.radial_km_s)
 
 
 def test_maps_keep_their_proportions_and_their_sense(measured_fake):
@@ -481,7 +482,8 @@ def test_map_stays_inside_a_narrow_frame(measured_fake):
     # TRUTH  north up, a frame of 640 x 240 px stands on its short side: the map is made narrower instead of
     # showing what is beyond.
     lock = replace(measured_fake.lock, shape=(measured_fake.lock.shape[0] // 2, measured_fake.lock.shape[1]))
-    run, frames = replace(measured_fake, lock=lock), np.array([moment_of(measured_fake)])
+    north_up = change_settings(measured_fake.settings, {"clip.level_limb": False})
+    run, frames = replace(measured_fake, lock=lock, settings=north_up), np.array([moment_of(measured_fake)])
     aspect = fitting_aspect(run, 2.0, frames)
     assert aspect < 2.0
     # 870 km a pixel; the frame stands 12 degrees askew
