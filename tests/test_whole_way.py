@@ -30,7 +30,8 @@ def digests(folder, names):
 
 def test_every_product_of_the_contract_is_there(small_run):
     folder = small_run.folder.path
-    assert [name for name in PRODUCTS.values() if not (folder / name).exists()] == []
+    made = [name for name in PRODUCTS.values() if not name.startswith("trial")]  # by a command of its own
+    assert [name for name in made if not (folder / name).exists()] == []
     assert not [p.name for p in folder.rglob(".part-*")]
     for name in ("height_time", "knot_map", "strip_montage", "registration_check"):
         assert (folder / "figures" / f"{name}.png").stat().st_size > 5_000
