@@ -173,9 +173,15 @@ def _add_run(commands: argparse._SubParsersAction) -> None:
     command.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
     out_help = "folder for the products (default: INPUT's name with -promtrack appended, beside it)"
     command.add_argument("--out", metavar="DIR", type=Path, help=out_help)
+    _add_marks(command)
     command.add_argument(
         "--replace", action="store_true", help="let go what --out holds of another recording"
     )
+
+
+def _add_marks(command: argparse.ArgumentParser) -> None:
+    marks_help = "corrections by hand (default: promtrack-marks.toml with the frames); see `promtrack mark`"
+    command.add_argument("--marks", metavar="FILE", type=Path, help=marks_help)
 
 
 def _add_check(commands: argparse._SubParsersAction) -> None:
@@ -200,6 +206,7 @@ def _add_stage(commands: argparse._SubParsersAction, stage: str, text: str) -> N
     command = _command(commands, stage, text, f"promtrack {stage} 2026-05-17-east-limb-promtrack", _stage)
     folder_help = "folder of products that `promtrack run` made"
     command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
+    _add_marks(command)
     if stage == "motion":
         command.add_argument(
             "--slit",
@@ -263,7 +270,14 @@ def _run(options: argparse.Namespace) -> int:
     from promtrack.products.summary import is_poor, summary_lines
 
     options.out = options.out or default_folder(options.input)
-    job = run(options.input, options.out, settings, replace=options.replace, progress=_progress(options))
+    job = run(
+        options.input,
+        options.out,
+        settings,
+        marks=options.marks,
+        replace=options.replace,
+        progress=_progress(options),
+    )
     _print(options, summary_lines(job.folder))
     _print(options, [f"products in {options.out}: open report.html and clip.mp4"])
     return POOR if is_poor(job.verdict) else DONE
@@ -320,6 +334,7 @@ def _stage(options: argparse.Namespace) -> int:
         options.command,
         options.folder,
         lambda base: change_settings(_changed(options, base), slits, where="--slit"),
+        marks=options.marks,
         progress=_progress(options),
     )
     made = job.files[options.command]

@@ -24,7 +24,9 @@ from promtrack.ffmpeg import ffmpeg_program
 from promtrack.limb import lock_limb
 from promtrack.limb.geometry import to_frame, turn_at
 from promtrack.limb.records import LimbLock
+from promtrack.marks import Marks, find_marks, read_marks
 from promtrack.motion import measure_motion, named_sectors
+from promtrack.motion.by_hand import with_marks
 from promtrack.motion.prominences import find_prominences
 from promtrack.motion.records import Motion
 from promtrack.products import (
@@ -76,6 +78,7 @@ _BESIDE = {"figures": "clip"}
 _RECORDING = threading.Lock()
 WORST_SCALE_ERR = 0.2  # relative, 1 sigma: beyond, no height and no speed means anything
 DISC_AT = 0.98  # of the radius: inside the limb's own darkening, outside most of what the disc shows
+HAND_SEED = 0  # of the errors by bootstrap of fronts by hand: the same marks give the same bytes
 Told = Callable[[int, int], None]  # told how many steps of a stage are done, and of how many
 Progress = Callable[[str], Told]
 
@@ -96,6 +99,7 @@ class Job:
     log: logging.Logger = field(default_factory=lambda: logging.getLogger("promtrack"))
     fingerprint: str = ""  # of the input before it was opened: what changes later is seen by the next run
     notes: tuple[str, ...] = ()  # sentences about the input and the settings
+    marks: Marks = Marks()
     sequence: Sequence = field(init=False)  # each is set by its stage, in this order
     lock: LimbLock = field(init=False)
     strip: Strip = field(init=False)
@@ -151,7 +155,12 @@ class Job:
         """What the stage depends on: version, input, and the settings of this stage and those before."""
         sections = [name for s in (*_before(stage), stage) for name in _SECTIONS[s]]
         settings = [getattr(self.settings, name) for name in dict.fromkeys(sections)]
-        return stamp_of(__version__, self.fingerprint, *settings)
+        marks = self.marks
+        seen = [marks.leave_out, marks.covered_sensor]
+        seen += [marks.covered_sun] if stage != "lock" else []
+        by_hand = [marks.drop, marks.no_front, marks.fronts, marks.knots]
+        seen += by_hand if stage not in ("lock", "strip") else []
+        return stamp_of(__version__, self.fingerprint, *settings, *(one for one in seen if one))
 
 
 def run(
@@ -159,6 +168,7 @@ def run(
     out: Path | None = None,
     settings: Settings | None = None,
     *,
+    marks: Path | None = None,
     replace: bool = False,
     progress: Progress = silent,
 ) -> Job:
@@ -168,6 +178,7 @@ def run(
     ----------
     source : folder of frames, video, or file with several frames
     out : folder for the products; default: the input's name with -promtrack appended, beside it
+    marks : file of corrections by hand; default: promtrack-marks.toml in the folder or beside the film
     replace : products of another recording in `out` may go
     progress : progress(stage) gives a callable (done, total)
 
@@ -179,9 +190,11 @@ def run(
     source = Path(source)
     folder = ProductFolder(Path(out) if out else default_folder(source))
     job = Job(source, folder, settings or Settings(), progress)
-    _open(job)
+    marks = marks or find_marks(source)
+    _open(job, marks)
     ffmpeg_program()  # better missed now than after the measurement
     folder.create(source, replace=replace)
+    folder.keep_marks(marks)
     with folder.alone(), journal(folder) as job.log:
         folder.sweep()
         job.log.info("promtrack %s on %s: %d frames", __version__, source.name, len(job.sequence))
@@ -201,6 +214,7 @@ def run_stage(
     out: Path,
     changes: Callable[[Settings], Settings] = lambda settings: settings,
     *,
+    marks: Path | None = None,
     progress: Progress = silent,
 ) -> Job:
     """One stage again, from the products of the stages before it.
@@ -209,12 +223,13 @@ def run_stage(
     ----------
     out : folder that an earlier run made
     changes : turns the settings of that run into those of this one
+    marks : file of corrections by hand; default: that of the run, or promtrack-marks.toml with the frames
 
     Raises
     ------
     InputError : the products of the stages before are missing or damaged, or the input has gone
     """
-    job = _opened_again(out, changes, progress)
+    job = _opened_again(out, changes, progress, marks)
     with job.folder.alone(), journal(job.folder) as job.log:
         job.folder.sweep()
         job.log.info("promtrack %s: %s again", __version__, stage)
@@ -237,7 +252,9 @@ def load_run(out: Path) -> Job:
     return job
 
 
-def _opened_again(out: Path, changes: Callable[[Settings], Settings], progress: Progress) -> Job:
+def _opened_again(
+    out: Path, changes: Callable[[Settings], Settings], progress: Progress, marks: Path | None = None
+) -> Job:
     folder = ProductFolder(Path(out))
     page, source = read_summary(folder), folder.source
     if page["version"] != __version__ or source is None:
@@ -249,7 +266,8 @@ def _opened_again(out: Path, changes: Callable[[Settings], Settings], progress: 
             remedy=f"make everything again with `{again}`",
         )
     job = Job(source, folder, changes(load_settings(folder["settings"])), progress)
-    _open(job)
+    kept = folder.marks if folder.marks and folder.marks.exists() else None
+    _open(job, marks or kept or find_marks(source))
     return job
 
 
@@ -268,18 +286,29 @@ def _before(stage: str) -> tuple[str, ...]:
     return _BEFORE.get(stage, _MEASURED)
 
 
-def _open(job: Job) -> None:
-    """Open the input and mend its hot pixels."""
+def _open(job: Job, marks: Path | None) -> None:
+    """Open the input, mend its hot pixels and apply the marks that concern frames."""
     settings, folder = job.settings, job.source if job.source.is_dir() else job.source.parent
     # A table of times may lie with the frames or where its path leads from here.
     given = [settings.times.table and folder / settings.times.table, settings.times.table]
     files = [Path(name) for name in (*given, settings.camera.dark, settings.camera.flat) if name]
     job.fingerprint = fingerprint_of([job.source, *files])
+    if marks is not None:
+        job.marks = read_marks(marks)
     sequence = open_sequence(job.source, times=settings.times, camera=settings.camera)
+    missing = [name for name in job.marks.leave_out if name not in sequence.names]
+    sequence = job.marks.kept(sequence)
+    if len(sequence) < 2:
+        raise SettingsError(
+            "leaves fewer than two frames", where=str(marks), remedy="leave out fewer of them"
+        )
     sequence, hot = mend_hot_pixels(doubt_night(sequence, settings.site))
     job.sequence = best_of_bursts(sequence, settings.times)
     mended = (f"{hot} hot or dead pixels were mended",) if hot else ()
-    job.notes = (*mended, *_unused(settings))
+    by_hand = [f"marks from {marks.name}"] if marks is not None else []
+    if missing:
+        by_hand.append(f"marks: {len(missing)} frames to leave out are not there, the first is {missing[0]}")
+    job.notes = (*mended, *_unused(settings), *by_hand)
 
 
 def _unused(settings: Settings) -> tuple[str, ...]:
@@ -461,6 +490,8 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
             geometry,
             path=part,
             header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about),
+            hidden_px=job.marks.hidden_px(job.sequence.shape),
+            hidden=job.marks.hidden(geometry),
             progress=progress,
         )
         finish_strip(part, strip, job.sequence, job.lock, about)
@@ -483,6 +514,7 @@ def _do_motion(job: Job, progress: Told) -> list[Path]:
         place=place,
         progress=lambda done, total: progress(done, total + 1),
     )
+    job.motion = with_marks(job.strip, job.motion, job.marks, rng=np.random.default_rng(HAND_SEED))
     prominences = find_prominences(job.strip, disc_counts=_disc_counts(job))
     job.motion = replace(job.motion, prominences=prominences)
     for note in job.motion.control.notes:

@@ -15,6 +15,7 @@ ORDER = {
     "sequence": 3,
     "limb": 4,
     "strip": 5,
+    "marks": 5.5,
     "motion": 6,
     "show": 7,
     "scene": 8,

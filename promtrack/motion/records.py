@@ -74,6 +74,7 @@ class KnotTrack:
     false_alarm: float  # expected number of false alarms at least this significant in the run; 1e-6 at least
     moving: bool
     left_out: str = ""  # why it is no knot, for instance 'fixed on the sensor'; never moving then
+    by_hand: bool = False  # through points that the user clicked
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,6 +120,7 @@ class Front:
     notes: tuple[
         str, ...
     ] = ()  # plain sentences: width of the edge, where it left the strip, heights left out
+    by_hand: bool = False  # through points that the user clicked
 
     local_peak_km_s: float = math.nan  # largest slope over six heights, free of any model
     local_peak_err_km_s: float = math.nan

@@ -49,7 +49,7 @@ PRODUCTS = {
     "log": "promtrack.log",
 }
 _STATE = ".stages.json"
-_INPUT = "input"  # beside the stages in that file
+_INPUT, _MARKS = "input", "marks"  # beside the stages in that file
 _LOCK = ".running"
 # Ours without products, what systems put into a folder by themselves, and settings written for the run.
 _NO_MATTER = frozenset({_LOCK, ".DS_Store", "Thumbs.db", "desktop.ini", "lost+found", "promtrack.toml"})
@@ -124,9 +124,21 @@ class ProductFolder:
         self._set(_INPUT, os.path.relpath(os.path.abspath(source), self.path))
 
     @property
+    def marks(self) -> Path | None:
+        """The file of marks that the run was given; None where it was given none."""
+        return self._kept_way(_MARKS)
+
+    def keep_marks(self, path: Path | None) -> None:
+        """Note the file of marks, so that a stage done again reads the same."""
+        self._set(_MARKS, os.path.relpath(os.path.abspath(path), self.path) if path else "")
+
+    @property
     def source(self) -> Path | None:
         """The input whose products lie here, kept as its way from here; None where it is not known."""
-        way = self._state().get(_INPUT)
+        return self._kept_way(_INPUT)
+
+    def _kept_way(self, key: str) -> Path | None:
+        way = self._state().get(key)
         if not isinstance(way, str) or not way or "\0" in way:
             return None
         return Path(os.path.normpath(self.path / way))
@@ -275,12 +287,14 @@ def stamp_of(*parts: object) -> str:
 
 
 def fingerprint_of(paths: Iterable[Path]) -> str:
-    """Names, sizes and times of change of these files, and of those in these folders."""
+    """Names, sizes and times of change of these files, and of those in these folders but for our own."""
     files: list[object] = []
     for path in paths:
         with suppress(OSError):  # opening it says what is wrong with it
-            entries = [entry for entry in os.scandir(path) if entry.is_file()] if path.is_dir() else [path]
-            files.append(sorted((e.name, e.stat().st_size, e.stat().st_mtime_ns) for e in entries))
+            entries = [e for e in path.iterdir() if e.is_file()] if path.is_dir() else [path]
+            entries = [e for e in entries if not e.match("promtrack*.toml")]
+            stats = [(entry.name, entry.stat()) for entry in entries]
+            files.append(sorted((name, stat.st_size, stat.st_mtime_ns) for name, stat in stats))
     return stamp_of(*files)
 
 

@@ -72,7 +72,7 @@ def other_files(path: Path, found: list[Found], left_out: list[Rejected]) -> lis
         return []
     known = {printable(frame.file.name) for frame in found} | {rejected.file for rejected in left_out}
     names = [printable(file.name) for file in _files(path)]
-    return [name for name in names if name not in known | {"promtrack.toml"}]
+    return [name for name in names if name not in known | {"promtrack.toml", "promtrack-marks.toml"}]
 
 
 def _files(path: Path) -> list[Path]:

@@ -13,7 +13,7 @@ lies outside the frame is nan.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 
@@ -64,6 +64,8 @@ class StripCutter:
     lock: LimbLock
     bands: tuple[_Band, ...]
     outline: np.ndarray  # (1, k, 2) float32: offsets on the border of the strip, as in `_Band`
+    hidden_px: np.ndarray | None = None  # bool, of a frame's shape: covered on the sensor, nothing is shown
+    hidden: np.ndarray | None = None  # (rows, columns) bool: covered in all strips
 
     @classmethod
     def plan(cls, geometry: StripGeometry, lock: LimbLock, orientation: Orientation) -> StripCutter:
@@ -94,6 +96,8 @@ class StripCutter:
         border = border_of(frame)
         if border is not None:
             image[border] = np.nan
+        if self.hidden_px is not None:
+            image[self.hidden_px] = np.nan
         matrices = [matrix + np.array([0.0, 0.0, shift]) for shift in (-QUARTER_PX, QUARTER_PX)]
         strip = np.empty((self.geometry.rows, self.geometry.columns), np.float32)
         for band in self.bands:
@@ -104,6 +108,8 @@ class StripCutter:
             size = (self.geometry.columns, band.rows.stop - band.rows.start)  # (x, y)
             fine = cv2.addWeighted(one, 0.5, two, 0.5, 0.0, dst=one)
             cv2.resize(fine, size, dst=strip[band.rows], interpolation=cv2.INTER_AREA)
+        if self.hidden is not None:
+            strip[self.hidden] = np.nan
         return strip
 
 
@@ -115,6 +121,8 @@ def unwrap(
     *,
     path: Path,
     header: fits.Header | None = None,
+    hidden_px: np.ndarray | None = None,
+    hidden: np.ndarray | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Strip:
     """Strips of all used frames, written one after the other to a FITS file.
@@ -123,6 +131,8 @@ def unwrap(
     ----------
     path : file to write; what stands there is overwritten
     header : further cards of the cube's header
+    hidden_px : bool, of a frame's shape, True where the sensor shows nothing of use
+    hidden : bool, rows and columns of a strip, True where all strips show nothing of use
     progress : called with the number of frames done and to do
 
     Raises
@@ -130,7 +140,7 @@ def unwrap(
     InputError : a frame cannot be read, or the disk is full
     """
     used = np.flatnonzero(lock.used)
-    cutter = StripCutter.plan(geometry, lock, orientation)
+    cutter = replace(StripCutter.plan(geometry, lock, orientation), hidden_px=hidden_px, hidden=hidden)
     evener = Evener.of(cutter.sample, sequence, lock, geometry)
     reference = sequence.frame(lock.reference)
     noise = _NoiseMeter(len(used), LEAST_STEPS * grey_step(reference))

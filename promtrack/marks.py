@@ -1,0 +1,273 @@
+"""Corrections made by hand: promtrack-marks.toml in, checked records out; frames left out, regions covered.
+
+Points name their time, angle and height, and a knot to drop is named by one such point, so that marks
+hold for a new run with other settings or after a change of the program. The page that `promtrack mark` writes
+saves such a file.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from promtrack.errors import SettingsError
+from promtrack.sequence.records import Rejected, Sequence
+from promtrack.strip.records import StripGeometry
+
+__all__ = ["MARKS_NAME", "Marks", "Place", "Sector", "SensorBox", "SunBox", "find_marks", "read_marks"]
+
+MARKS_NAME = "promtrack-marks.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A point on one strip, as clicked."""
+
+    time_utc: np.datetime64
+    angle_deg: float  # product angle
+    height_mm: float
+    err_mm: float  # 1 sigma; nan where not given
+
+
+@dataclass(frozen=True, slots=True)
+class Sector:
+    """A range of product angles, from < to going round."""
+
+    from_deg: float
+    to_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class SensorBox:
+    """A rectangle of pixels that stands on the sensor; the right and bottom pixels are outside it."""
+
+    left_px: float
+    top_px: float
+    right_px: float
+    bottom_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class SunBox:
+    """A region of the strips that goes with the Sun."""
+
+    from_deg: float
+    to_deg: float
+    low_mm: float
+    high_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """All corrections of one recording."""
+
+    leave_out: tuple[str, ...] = ()  # names of frames, as in frames.ecsv
+    covered_sensor: tuple[SensorBox, ...] = ()
+    covered_sun: tuple[SunBox, ...] = ()
+    drop: tuple[Place, ...] = ()  # each on a knot that is none
+    no_front: tuple[Sector, ...] = ()
+    fronts: tuple[tuple[Place, ...], ...] = ()
+    knots: tuple[tuple[Place, ...], ...] = ()
+
+    def kept(self, sequence: Sequence) -> Sequence:
+        """The sequence without the frames to leave out, and with what covers the sensor filled in.
+
+        A covered rectangle is filled with the light to its left and right, so that the search for the limb
+        meets no edge there; in the strips nothing is shown in it (`hidden_px`).
+        """
+        keep = np.array([name not in self.leave_out for name in sequence.names])
+        index = np.flatnonzero(keep)
+        gone = tuple(Rejected(name, "left out by hand") for name in sequence.names if name in self.leave_out)
+        read, boxes = sequence.read, self.covered_sensor
+
+        def kept_frame(number: int) -> np.ndarray:
+            frame = read(int(index[number]))
+            return filled(frame, boxes) if boxes else frame
+
+        def part(values: Any) -> Any:
+            return values if values is None or not len(values) else values[index]
+
+        headers = tuple(sequence.headers[i] for i in index) if sequence.headers else ()
+        return replace(
+            sequence,
+            names=tuple(sequence.names[i] for i in index),
+            times_utc=sequence.times_utc[index],
+            read=kept_frame,
+            unreadable=(*sequence.unreadable, *gone),
+            header=headers[0] if len(headers) else sequence.header,
+            headers=headers,
+            exposures_s=part(sequence.exposures_s),
+            exposure_class=part(sequence.exposure_class),
+        )
+
+    def hidden_px(self, shape: tuple[int, int]) -> np.ndarray | None:
+        """(rows, columns) bool, True where a frame is covered; None where nothing is."""
+        if not self.covered_sensor:
+            return None
+        hidden = np.zeros(shape, bool)
+        for box in self.covered_sensor:
+            hidden[_inside(box, shape)] = True
+        return hidden
+
+    def hidden(self, geometry: StripGeometry) -> np.ndarray | None:
+        """(rows, columns) bool, True where all strips are covered; None where nothing is."""
+        if not self.covered_sun:
+            return None
+        height = np.asarray(geometry.height_mm(np.arange(geometry.rows)))[:, None]
+        angle = np.asarray(geometry.angle_deg(np.arange(geometry.columns)))[None]
+        hidden = np.zeros((geometry.rows, geometry.columns), bool)
+        for box in self.covered_sun:
+            along = (angle - box.from_deg) % 360.0 <= (box.to_deg - box.from_deg) % 360.0
+            hidden |= along & (height >= box.low_mm) & (height <= box.high_mm)
+        return hidden
+
+
+def filled(frame: np.ndarray, boxes: tuple[SensorBox, ...]) -> np.ndarray:
+    """A copy of the frame with each box filled, row by row, from the pixels at its left and right."""
+    frame = frame.copy()
+    columns = frame.shape[1]
+    for box in boxes:
+        rows, within = _inside(box, frame.shape)
+        first, last = within.start, within.stop
+        if first >= last or rows.start >= rows.stop:
+            continue
+        left = frame[rows, max(first - 1, 0) if first > 0 else min(last, columns - 1)].astype(float)
+        right = frame[rows, last if last < columns else max(first - 1, 0)].astype(float)
+        part = (np.arange(first, last) - first + 1.0) / (last - first + 1.0)
+        frame[rows, within] = (left[:, None] * (1.0 - part) + right[:, None] * part).astype(frame.dtype)
+    return frame
+
+
+def _inside(box: SensorBox, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    rows, columns = shape
+    top, bottom = (int(np.clip(round(v), 0, rows)) for v in (box.top_px, box.bottom_px))
+    left, right = (int(np.clip(round(v), 0, columns)) for v in (box.left_px, box.right_px))
+    return slice(top, bottom), slice(left, right)
+
+
+def find_marks(source: Path) -> Path | None:
+    """The marks in the folder of frames, or beside the film; None where there are none."""
+    place = (source if source.is_dir() else source.parent) / MARKS_NAME
+    return place if place.is_file() else None
+
+
+def read_marks(path: Path) -> Marks:
+    """The marks in a file.
+
+    Raises
+    ------
+    SettingsError : the file cannot be read, is not TOML, or holds a key or a value that a mark has not
+    """
+    try:
+        tree = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise SettingsError(
+            f"cannot be read ({error.strerror})", where=str(path), remedy="check the path"
+        ) from None
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise SettingsError(
+            f"is not valid TOML: {error}",
+            where=str(path),
+            remedy="save it again from the page of `promtrack mark`",
+        ) from None
+    try:
+        return _marks(tree)
+    except _Odd as error:
+        raise SettingsError(
+            str(error),
+            where=str(path),
+            remedy="see docs/marks.md, or save it from the page of `promtrack mark`",
+        ) from None
+
+
+class _Odd(ValueError):
+    """A mark that cannot be read."""
+
+
+def _marks(tree: dict[str, Any]) -> Marks:
+    unknown = set(tree) - {"leave_out", "cover", "drop", "no_front", "front", "knot"}
+    if unknown:
+        raise _Odd(f"[[{min(unknown)}]] is no kind of mark")
+    for kind, entries in tree.items():
+        if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+            raise _Odd(f"'{kind}' is not written as [[{kind}]]")
+    covers = [
+        (entry.get("in"), {k: v for k, v in entry.items() if k != "in"}) for entry in tree.get("cover", [])
+    ]
+    if any(within not in ("sensor", "sun") for within, _ in covers):
+        raise _Odd('[[cover]] needs in = "sensor" or in = "sun"')
+    return Marks(
+        leave_out=tuple(name for entry in tree.get("leave_out", []) for name in _names(entry)),
+        covered_sensor=tuple(
+            SensorBox(**_numbers("cover", box, SensorBox)) for where, box in covers if where == "sensor"
+        ),
+        covered_sun=tuple(
+            SunBox(**_numbers("cover", box, SunBox)) for where, box in covers if where == "sun"
+        ),
+        drop=tuple(_place("drop", entry) for entry in tree.get("drop", [])),
+        no_front=tuple(Sector(**_numbers("no_front", entry, Sector)) for entry in tree.get("no_front", [])),
+        fronts=tuple(_course("front", entry) for entry in tree.get("front", [])),
+        knots=tuple(_course("knot", entry) for entry in tree.get("knot", [])),
+    )
+
+
+def _names(entry: dict[str, Any]) -> list[str]:
+    names = entry.get("frames")
+    if set(entry) != {"frames"} or not isinstance(names, list) or not all(isinstance(n, str) for n in names):
+        raise _Odd('[[leave_out]] needs frames = ["name", ...] and nothing else')
+    return names
+
+
+def _numbers(kind: str, entry: dict[str, Any], record: type) -> dict[str, float]:
+    keys = list(record.__annotations__)
+    if set(entry) != set(keys):
+        raise _Odd(
+            f"[[{kind}]] needs {', '.join(keys)} and nothing else, got {', '.join(entry) or 'nothing'}"
+        )
+    return {key: _number(kind, key, entry[key]) for key in keys}
+
+
+def _number(kind: str, key: str, value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e6:
+        raise _Odd(f"{key} of a [[{kind}]] needs a number, got {value!r}")
+    return float(value)
+
+
+def _place(kind: str, entry: Any) -> Place:
+    keys = {"time", "angle_deg", "height_mm"}
+    if not isinstance(entry, dict) or not keys <= set(entry) <= keys | {"err_mm"}:
+        raise _Odd(f"a point of a [[{kind}]] needs time, angle_deg, height_mm, and may have err_mm")
+    err = _number(kind, "err_mm", entry["err_mm"]) if "err_mm" in entry else float("nan")
+    if err <= 0.0:
+        raise _Odd(f"err_mm of a [[{kind}]] needs a number above 0, got {err:g}")
+    number: Callable[[str], float] = lambda key: _number(kind, key, entry[key])  # noqa: E731
+    return Place(_time(kind, entry["time"]), number("angle_deg"), number("height_mm"), err)
+
+
+def _time(kind: str, value: Any) -> np.datetime64:
+    """A moment in UTC, from text or from TOML's own date and time, which may name a zone."""
+    from datetime import UTC, datetime
+
+    try:
+        moment = datetime.fromisoformat(value) if isinstance(value, str) else value
+        if not isinstance(moment, datetime):
+            raise ValueError
+        if moment.tzinfo is not None:
+            moment = moment.astimezone(UTC).replace(tzinfo=None)
+    except (ValueError, OverflowError):
+        raise _Odd(
+            f"time of a [[{kind}]] cannot be read: {value!r}; write it as 2026-05-17T09:30:00Z"
+        ) from None
+    return np.datetime64(moment, "us")
+
+
+def _course(kind: str, entry: dict[str, Any]) -> tuple[Place, ...]:
+    points = entry.get("points")
+    if set(entry) != {"points"} or not isinstance(points, list):
+        raise _Odd(f"[[{kind}]] needs points = [...] and nothing else")
+    return tuple(sorted((_place(kind, point) for point in points), key=lambda place: place.time_utc))

@@ -1,0 +1,261 @@
+"""Fronts and knots through points clicked by hand: refined on the picture, fitted as all others are.
+
+A point is moved to the edge or to the centroid of the light within a few megametres, where the picture shows
+one clearly enough; else it stays where it was clicked. Where the hand went over the same strips twice, the
+scatter between the passes is the error of a click.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from promtrack.errors import SettingsError
+from promtrack.marks import MARKS_NAME, Marks, Place, Sector
+from promtrack.motion.front_fit import fit_front, front_verdict
+from promtrack.motion.knot_fit import fit_path
+from promtrack.motion.knots import sky_plane, sky_to_strip
+from promtrack.motion.records import Front, FrontFit, KnotTrack, Motion
+from promtrack.strip.records import Strip
+
+__all__ = ["with_marks"]
+
+CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
+NEAR_MM = 6.0  # a point is moved no farther: beyond, it is another structure
+WIDE_MM = 8.0  # along the limb, either way, over which an edge is averaged
+CLEAR = 4.0  # times the noise that an edge or a peak must stand out to be used
+KNOT_MM = 3.0  # radius about a click in which a knot's light is summed
+EDGE_MM = 1.5  # smoothing in height, 1 sigma: about the width of an edge in good air
+DROP_MM = 4.0  # a knot is dropped whose track passes a mark so closely
+LEAST_FRONT, LEAST_KNOT = 5, 4  # points of a fit
+MOVING_SIGMA = 3.0  # a speed by hand is called moving from here on
+LEAST_CHI2 = 0.05  # a degree of freedom, below which ten points hardly ever come by chance
+UNTRIED = 1.0  # false alarms expected: no trial with scrambled times holds for a hand
+
+
+def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Generator) -> Motion:
+    """The motion with knots dropped, fronts refused, and fronts and knots by hand put in behind the others.
+
+    What is not marked stays as it is, numbers included.
+
+    Raises
+    ------
+    SettingsError : a front or a knot has too few points on the strips
+    """
+    knots = tuple(k for k in motion.knots if not any(_passes(strip, k, place) for place in marks.drop))
+    fronts = tuple(f for f in motion.fronts if not any(_overlap(f, sector) for sector in marks.no_front))
+    numbers = [f.front for f in motion.fronts] + [0]
+    fronts += tuple(
+        _front(strip, course, number, rng) for number, course in enumerate(marks.fronts, max(numbers) + 1)
+    )
+    numbers = [k.knot for k in motion.knots] + [0]
+    knots += tuple(
+        _knot(strip, course, number, motion) for number, course in enumerate(marks.knots, max(numbers) + 1)
+    )
+    gone = {k.knot for k in motion.knots} - {k.knot for k in knots}
+    gone_fronts = {f.front for f in motion.fronts} - {f.front for f in fronts}
+    about = {f"knot {n}" for n in gone} | {f"front {n}" for n in gone_fronts}
+    return replace(
+        motion,
+        knots=knots,
+        fronts=fronts,
+        ridges=tuple(ridge for ridge in motion.ridges if ridge.knot not in gone),
+        meanings=tuple(meaning for meaning in motion.meanings if meaning.about not in about),
+    )
+
+
+def _passes(strip: Strip, knot: KnotTrack, place: Place) -> bool:
+    """Whether a knot's track passes the place within `DROP_MM` at its time."""
+    time_s = float((place.time_utc - strip.times_utc[0]) / np.timedelta64(1, "s"))
+    late = 1.5 * float(np.median(np.diff(strip.time_s)))  # a run may use other frames
+    if not knot.time_s[0] - late <= time_s <= knot.time_s[-1] + late:
+        return False
+    height = np.interp(time_s, knot.time_s, knot.height_mm)
+    angle = np.interp(time_s, knot.time_s, np.unwrap(knot.angle_deg, period=360.0))
+    along = np.deg2rad(_turn(place.angle_deg - angle)) * (strip.geometry.limb_mm + height)
+    return bool(np.hypot(height - place.height_mm, along) < DROP_MM)
+
+
+def _overlap(front: Front, sector: Sector) -> bool:
+    """Whether the middle of a front's sector lies in a sector without fronts."""
+    middle = front.from_deg + 0.5 * ((front.to_deg - front.from_deg) % 360.0)
+    return (middle - sector.from_deg) % 360.0 <= (sector.to_deg - sector.from_deg) % 360.0
+
+
+def _turn(angle_deg: float) -> float:
+    return (angle_deg + 180.0) % 360.0 - 180.0
+
+
+def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.Generator) -> Front:
+    at, clicked, err = _course(strip, course, LEAST_FRONT, "front")
+    height = clicked[:, 1].copy()
+    for i, (index, angle, click) in enumerate(zip(at, clicked[:, 0], clicked[:, 1], strict=True)):
+        edge = _edge_near(strip, int(index), float(angle), float(click))
+        if edge is not None:
+            height[i], err[i] = edge
+    err = np.hypot(err, strip.centre_err_mm[at])
+    time_s = strip.time_s[at]
+    fits = tuple(_no_surer(fit) for fit in fit_front(time_s, height, err, rng=rng))
+    best = next(fit for fit in fits if fit.chosen)
+    half_deg = np.rad2deg(WIDE_MM / (strip.geometry.limb_mm + height.max()))
+    return Front(
+        front=number,
+        from_deg=float(clicked[:, 0].min() - half_deg),
+        to_deg=float(clicked[:, 0].max() + half_deg),
+        frame=strip.frame[at],
+        time_s=time_s,
+        height_mm=height,
+        height_err_mm=err,
+        angle_deg=clicked[:, 0],
+        fits=fits,
+        verdict=front_verdict(time_s, height, err, fits),
+        false_alarm=UNTRIED,
+        moving=bool(abs(best.peak_speed_km_s) > MOVING_SIGMA * best.peak_speed_err_km_s),
+        notes=("by hand: through points that were clicked, refined where the picture shows an edge",),
+        by_hand=True,
+    )
+
+
+def _no_surer(fit: FrontFit) -> FrontFit:
+    """The fit with errors no smaller than those that the points imply: few points may scatter little by
+    chance, and the bootstrap takes its errors from that scatter."""
+    if fit.chi2_per_dof >= 1.0:
+        return fit
+    names = [name for name in FrontFit.__annotations__ if name.endswith("_err_km_s") or "_err_" in name]
+    factor = 1.0 / np.sqrt(max(fit.chi2_per_dof, LEAST_CHI2))
+    larger: dict[str, Any] = {name: getattr(fit, name) * factor for name in (*names, "errors")}
+    return replace(fit, **larger)
+
+
+def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion) -> KnotTrack:
+    geometry = strip.geometry
+    at, clicked, err = _course(strip, course, LEAST_KNOT, "knot")
+    angle, height, snr = clicked[:, 0].copy(), clicked[:, 1].copy(), np.full(len(at), np.nan)
+    for i, index in enumerate(at):
+        light = _light_near(strip, int(index), float(angle[i]), float(height[i]))
+        if light is not None:
+            angle[i], height[i], snr[i], err[i] = light
+    middle = float(angle.mean())
+    x, y = sky_plane(geometry, geometry.row(height), geometry.column(angle), middle)
+    time_s = strip.time_s[at]
+    path = fit_path(
+        time_s,
+        np.array([y, x]),
+        np.hypot(err, [strip.centre_err_mm[at], strip.along_err_mm[at]]),
+        used=np.ones(len(at), bool),
+        scale_err=motion.scale_err,
+        clock_err=motion.clock_err,
+    )
+    row, column = sky_to_strip(geometry, path.place_mm[1], path.place_mm[0], middle)
+    significance = path.fit.speed_km_s / path.fit.speed_err_km_s
+    return KnotTrack(
+        knot=number,
+        frame=strip.frame[at],
+        time_s=time_s,
+        height_mm=height,
+        height_err_mm=np.hypot(err, strip.centre_err_mm[at]),
+        angle_deg=angle,
+        along_mm=np.deg2rad(angle - angle[0]) * (geometry.limb_mm + height),
+        along_err_mm=np.hypot(err, strip.along_err_mm[at]),
+        snr=snr,
+        curve_mm=np.asarray(geometry.height_mm(row)),
+        curve_angle_deg=np.asarray(geometry.angle_deg(column)),
+        speed_km_s=path.speed_km_s,
+        speed_err_km_s=path.speed_err_km_s,
+        fit=path.fit,
+        significance=float(significance),
+        false_alarm=UNTRIED,
+        moving=bool(significance > MOVING_SIGMA),
+        by_hand=True,
+    )
+
+
+def _course(
+    strip: Strip, course: tuple[Place, ...], least: int, kind: str
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Strips that were clicked (m,), angle and height there (m, 2), and the error of each (m,) in Mm.
+
+    Where three strips or more were clicked twice, the scatter within them is the error of a click.
+    """
+    geometry, step = strip.geometry, float(np.median(np.diff(strip.time_s)))
+    seconds = np.array([(p.time_utc - strip.times_utc[0]) / np.timedelta64(1, "s") for p in course])
+    nearest = np.array([int(np.argmin(np.abs(strip.time_s - t))) for t in seconds], int)
+    close = np.abs(strip.time_s[nearest] - seconds) < step
+    middle = geometry.angle_deg(geometry.columns / 2)
+    angle = np.array([middle + _turn(p.angle_deg - middle) for p in course])
+    height, err = (np.array([getattr(p, name) for p in course]) for name in ("height_mm", "err_mm"))
+    shown = close & (geometry.row(height) > -1) & (geometry.row(height) < geometry.rows)
+    shown &= (geometry.column(angle) > -1) & (geometry.column(angle) < geometry.columns)
+    at = np.unique(nearest[shown])
+    if len(at) < least:
+        raise SettingsError(
+            f"a [[{kind}]] has points on {len(at)} of the strips, and {least} are needed",
+            where=MARKS_NAME,
+            remedy="click it in more frames, or take it out",
+        )
+    groups = [np.flatnonzero(shown & (nearest == index)) for index in at]
+    twice = [group for group in groups if len(group) > 1]
+    click = CLICK_MM
+    if len(twice) >= 3:
+        freedom = sum(len(group) - 1 for group in twice)
+        click = float(np.sqrt(sum(height[g].var() * len(g) for g in twice) / freedom))
+    clicked = np.array([[angle[g].mean(), height[g].mean()] for g in groups])
+    given = np.where(np.isfinite(err), err, max(click, geometry.mm_per_row))
+    return at, clicked, np.array([np.sqrt(np.mean(given[g] ** 2) / len(g)) for g in groups])
+
+
+def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> tuple[float, float] | None:
+    """Height and error of the steepest fall of light within `NEAR_MM` of a click; None where none is clear."""
+    geometry = strip.geometry
+    half = max(round(WIDE_MM / geometry.mm_per_column(height_mm)), 1)
+    middle = round(float(geometry.column(angle_deg)))
+    columns = slice(max(middle - half, 0), middle + half + 1)
+    light = strip.read(index, index + 1)[0][:, columns]
+    reach = NEAR_MM / geometry.mm_per_row
+    centre = float(geometry.row(height_mm))
+    rows = np.arange(max(int(centre - 3 * reach), 0), min(int(centre + 3 * reach) + 1, geometry.rows))
+    if len(rows) < 5 or np.isnan(light[rows]).mean() > 0.2:
+        return None
+    profile = gaussian_filter1d(np.nanmean(light[rows], axis=1), EDGE_MM / geometry.mm_per_row)
+    fall = -np.gradient(profile)
+    within = np.abs(rows - centre) <= reach
+    noise = float(np.median(np.abs(fall - np.median(fall)))) * 1.4826
+    best = int(np.argmax(np.where(within, fall, -np.inf)))
+    if not 0 < best < len(rows) - 1 or fall[best] - np.median(fall) < CLEAR * noise:
+        return None
+    shift = 0.5 * (fall[best - 1] - fall[best + 1])
+    curvature = fall[best - 1] - 2.0 * fall[best] + fall[best + 1]
+    row = rows[best] + (float(np.clip(shift / curvature, -1.0, 1.0)) if curvature < 0.0 else 0.0)
+    err = EDGE_MM * noise / float(fall[best]) + 0.5 * geometry.mm_per_row
+    return float(geometry.height_mm(row)), err
+
+
+def _light_near(
+    strip: Strip, index: int, angle_deg: float, height_mm: float
+) -> tuple[float, float, float, float] | None:
+    """Angle, height, signal-to-noise ratio and error of the light about a click; None where none is clear."""
+    geometry = strip.geometry
+    step = (geometry.mm_per_row, geometry.mm_per_column(height_mm))
+    at = (float(geometry.row(height_mm)), float(geometry.column(angle_deg)))
+    reach = [max(round(2 * KNOT_MM / s), 2) for s in step]
+    rows, columns = (slice(max(round(a) - r, 0), round(a) + r + 1) for a, r in zip(at, reach, strict=True))
+    light = strip.read(index, index + 1)[0][rows, columns]
+    if light.size < 9 or np.isnan(light).any():
+        return None
+    row, column = np.mgrid[
+        rows.start : rows.start + light.shape[0], columns.start : columns.start + light.shape[1]
+    ]
+    far = np.hypot((row - at[0]) * step[0], (column - at[1]) * step[1])
+    inside = far <= KNOT_MM
+    around = light[~inside]
+    base, noise = float(np.median(around)), 1.4826 * float(np.median(np.abs(around - np.median(around))))
+    weight = np.where(inside, np.maximum(light - base - noise, 0.0), 0.0)
+    snr = float((light[inside].max() - base) / max(noise, 1e-9))
+    if snr < CLEAR or weight.sum() <= 0.0:
+        return None
+    found = [float((weight * axis).sum() / weight.sum()) for axis in (row, column)]
+    err = max(KNOT_MM / snr, 0.3 * max(step))
+    return float(geometry.angle_deg(found[1])), float(geometry.height_mm(found[0])), snr, err
