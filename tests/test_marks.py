@@ -8,7 +8,7 @@ from astropy.table import Table
 
 from promtrack.errors import SettingsError
 from promtrack.marks import MARKS_NAME, Marks, Place, SensorBox, SunBox, filled, find_marks, read_marks
-from promtrack.motion.by_hand import _course
+from promtrack.motion.by_hand import _course, _front
 from promtrack.pipeline import run, run_stage
 from promtrack.scene import Eruption, SceneSpec, make_scene, write_scene
 from tests.conftest import QUICK_SETTINGS
@@ -169,29 +169,36 @@ THIN = SceneSpec(
 
 
 def test_an_eruption_that_is_not_found_is_measured_by_ten_clicks(tmp_path, monkeypatch):
-    # TRUTH  the scene's: 60 km/s. Ten clicks with 1.5 Mm of scatter: within 5 % or two errors, and the
-    # error says something.
+    # TRUTH  the scene's: 60 km/s. Ten clicks with 1.5 Mm of scatter, twenty hands: the median within 5 %,
+    # and 16 or more within 2 errors (95 % expected: fewer comes by chance in less than 3 of 1000).
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
     scene = make_scene(THIN)
     frames = write_scene(scene, tmp_path / "in")
     job = run(frames, tmp_path / "out", QUICK_SETTINGS)
     assert not [front for front in job.motion.fronts if front.moving]
     truth, geometry = scene.truth.fronts[0], job.strip.geometry
-    rng = np.random.default_rng(8)
     inside = np.flatnonzero(truth.height_mm < geometry.height_mm(geometry.rows - 1) - 6.0)
     at = np.linspace(1, len(inside) - 1, 10).astype(int)
-    heights = truth.height_mm[at] + rng.normal(0.0, 1.5, 10)
+    true = float(np.median(truth.speed_km_s[inside]))
+    speeds = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        heights = truth.height_mm[at] + rng.normal(0.0, 1.5, 10)
+        course = tuple(
+            Place(job.strip.times_utc[i], 2.0, float(h), np.nan) for i, h in zip(at, heights, strict=True)
+        )
+        fit = next(fit for fit in _front(job.strip, course, 1, rng).fits if fit.chosen)
+        speeds.append((fit.speed_km_s[1], fit.speed_err_km_s[1]))
+    error = np.abs(np.array(speeds)[:, 0] - true)
+    assert np.median(error) < 0.05 * true
+    assert np.sum(error < 2.0 * np.array(speeds)[:, 1]) >= 16
+    assert np.median(np.array(speeds)[:, 1]) < 0.08 * true
     points = ", ".join(point(job.strip, int(i), 2.0, h) for i, h in zip(at, heights, strict=True))
     written(frames / MARKS_NAME, f"[[front]]\npoints = [{points}]\n")
     job = run(frames, tmp_path / "out", QUICK_SETTINGS)
     (front,) = [front for front in job.motion.fronts if front.by_hand]
-    fit = front.best
-    assert fit is not None
-    true = float(np.max(truth.speed_km_s[inside]))
-    assert abs(fit.peak_speed_km_s - true) < max(0.05 * true, 2.0 * fit.peak_speed_err_km_s)
-    assert abs(fit.speed_km_s[1] - true) < max(0.05 * true, 2.0 * fit.speed_err_km_s[1])
-    assert fit.speed_err_km_s[1] < 0.1 * true
-    assert np.abs(front.height_mm - np.interp(front.time_s, truth.time_s, truth.height_mm)).max() < 6.0
+    assert front.moving
+    assert len(front.frame) == 10
 
 
 def test_two_passes_of_the_hand_give_its_error(small_run):
