@@ -14,6 +14,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
+from promtrack.motion.correlated_noise import FREEDOM
 from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_points
 from promtrack.motion.records import KnotFit
 
@@ -29,7 +30,11 @@ __all__ = [
 ]
 
 NEAR_MM = 6.0  # radius in which chance points are counted
-BLOCK = 3  # strips that stay together when times are scrambled: the unrest of the fringe has a memory
+BLOCK_S, LEAST_BLOCK = (
+    120.0,
+    6,
+)  # time, and strips, that stay together when times are scrambled: what flickers has a memory
+LEAST_BLOCKS = 8  # in a run: fewer do not tear apart what moves
 MISS_COST = 1.0  # log likelihood that a strip without a point costs a track: a knot is seen in two of three
 LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
 LEAST_SCALE = 3.0  # decay of the scores of chance tracks, at least; measured: 1 to 3
@@ -45,11 +50,13 @@ class Chance:
 
 
 def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.random.Generator) -> Chance:
-    """Link the same points `trials` times with the times of the strips scrambled in blocks of three."""
+    """Link the same points `trials` times with the times of the strips scrambled in blocks."""
     n = len(places.time_s)
+    cadence = float(np.median(np.diff(places.time_s))) if n > 1 else BLOCK_S
+    block = min(max(round(BLOCK_S / max(cadence, 1e-3)), LEAST_BLOCK), max(n // LEAST_BLOCKS, 1))
     found: list[tuple[float, float]] = []
     for _ in range(trials):
-        scrambled = _scrambled(places, _block_order(n, rng))
+        scrambled = _scrambled(places, _block_order(n, block, rng))
         tree = cKDTree(scrambled.place_mm) if len(places.index) else None
         found += [
             (track_score(track, scrambled, linking, tree), travel(track, scrambled))
@@ -112,9 +119,9 @@ def travel(track: np.ndarray, places: Places) -> float:
 
 def expected_unmoved(fit: KnotFit, tracks: int) -> float:
     """Number of tracks at rest, of `tracks` in all, expected to show so large a speed by the errors of the
-    fit."""
+    fit, whose tails are those of Student's law (the noise of a track is known from few others)."""
     normalised2 = (fit.radial_km_s / fit.radial_err_km_s) ** 2 + (fit.along_km_s / fit.along_err_km_s) ** 2
-    return float(tracks * np.exp(-0.5 * normalised2))
+    return float(tracks * (1 + normalised2 / FREEDOM) ** (-0.5 * FREEDOM))
 
 
 def significance(false_alarm: float) -> float:
@@ -123,9 +130,9 @@ def significance(false_alarm: float) -> float:
     return float(max(-ndtri(max(probability, 1e-300)), 0.0))
 
 
-def _block_order(n: int, rng: np.random.Generator) -> np.ndarray:
+def _block_order(n: int, block: int, rng: np.random.Generator) -> np.ndarray:
     """New place of every strip when blocks of strips change places."""
-    blocks = [np.arange(first, min(first + BLOCK, n)) for first in range(0, n, BLOCK)]
+    blocks = [np.arange(first, min(first + block, n)) for first in range(0, n, block)]
     order = np.concatenate([blocks[k] for k in rng.permutation(len(blocks))])
     return np.argsort(order)
 

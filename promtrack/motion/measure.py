@@ -17,6 +17,7 @@ from promtrack.motion.follows import knot_followed, moves_with
 from promtrack.motion.front import find_fronts
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning, threads_meaning
+from promtrack.motion.motion_checks import check_knots
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.records import (
     Control,
@@ -118,6 +119,7 @@ def measure_motion(
         scale_err=scale_err,
         clock_err=clock_err,
         front_search=_found(apart.front_search, fronts),
+        checks=tuple(check_knots(knots, tracked.still_pull, tracked.still)),
     )
 
 
@@ -180,7 +182,7 @@ def _apart_from_knots(
 _METHOD = (
     "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance tracks are "
     "counted in the same strips with their times scrambled ({trials} times, {found} tracks in all), and the knot must "
-    "have travelled farther than a standing structure of its size seems to when its brightness changes, farther than its "
+    "have travelled farther than one and a half of its sizes, farther than its "
     "errors, and above the fringe of spicules (5 Mm)."
 )
 

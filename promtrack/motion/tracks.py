@@ -32,8 +32,6 @@ __all__ = ["TRACK_PARTS", "Tracked", "middle_angle", "places_of", "track_knots"]
 TRACK_PARTS = 2  # trials, fits: what `progress` counts
 MOST_TRIALS, LEAST_TRIALS = 20, 5  # scrambled runs
 TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long run as of a short one
-FEW_STRIPS = 60  # so few do not tear apart what moves: tried once more without the points of the sure tracks
-# (step-down: Westfall & Young 1993, Resampling-Based Multiple Testing)
 FRINGE_MM = (
     5.0  # spicules come and go below: a track with its median height there follows one after the other
 )
@@ -44,9 +42,6 @@ BREAK = 12.0  # log likelihood ratio of two paths against one: e^-12, for some 2
 LEAST_SIZES = 1.5  # a knot must go farther than this many of its sizes to be called moving
 STILL_SIZES = (
     0.5  # a track that went less than this part of its size is one of something that stands still ...
-)
-STILL_PRIOR = (
-    10.0  # ... and its velocity is known: 0. Values of 1 that are counted beside the squares of its pulls
 )
 
 
@@ -127,7 +122,8 @@ def track_knots(
     progress(1, TRACK_PARTS)
     by_chance = _by_chance(tracks, places, linking, chance)
     sure = by_chance <= motion.false_alarms
-    if len(strip) <= FEW_STRIPS and sure.any() and not sure.all():
+    # Step-down (Westfall & Young 1993, Resampling-Based Multiple Testing): blocks leave pieces of what is sure.
+    if sure.any() and not sure.all():
         rest = places.without(np.concatenate([tracks[k] for k in np.flatnonzero(sure)]))
         again = _by_chance(tracks, places, linking, chance_tracks(rest, linking, trials=trials, rng=rng))
         by_chance = np.where(sure, by_chance, np.minimum(by_chance, again))
