@@ -31,7 +31,7 @@ __all__ = [
 
 NEAR_MM = 6.0  # radius in which chance points are counted
 BLOCK_S, LEAST_BLOCK = (
-    120.0,
+    60.0,
     6,
 )  # time, and strips, that stay together when times are scrambled: what flickers has a memory
 LEAST_BLOCKS = 8  # in a run: fewer do not tear apart what moves
