@@ -7,14 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
+from promtrack.checks import Check
 from promtrack.motion.edge import Edge, Window, find_edge, sector_columns, sector_profile
 from promtrack.motion.front_fit import fit_front, front_verdict, local_speeds
 from promtrack.motion.front_search import RisingEdge, find_rising_edges
-from promtrack.motion.records import Front, FrontSearch
+from promtrack.motion.records import NONE, Front, FrontSearch
 from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
-__all__ = ["find_fronts"]
+__all__ = ["find_fronts", "front_checks"]
 
 LEAST_POINTS = 6  # frames in which the edge must be seen
 LEAST_TRAVEL_MM = 4.0  # threads that brighten or fade within an hour shift their edge as much
@@ -55,6 +56,23 @@ def find_fronts(
     ]
     kept = [front for front in fronts if front is not None and (sectors or front.moving)]
     return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), search
+
+
+def front_checks(fronts: tuple[Front, ...], search: FrontSearch) -> tuple[Check, ...]:
+    """What speaks against the fronts, or against there being none."""
+    checks = [
+        Check(
+            "motion",
+            "front against models",
+            "fair",
+            f"None of the models describes front {front.front}: its speeds are slopes over a few heights.",
+        )
+        for front in fronts
+        if front.moving and front.verdict == NONE
+    ]
+    if search.level == "not measurable":
+        checks.append(Check("motion", "search for fronts", "fair", search.sentence))
+    return tuple(checks)
 
 
 def _front(

@@ -14,7 +14,7 @@ from promtrack.errors import SettingsError
 from promtrack.motion.agreement import match_ridges
 from promtrack.motion.edge import sector_columns
 from promtrack.motion.follows import knot_followed, moves_with
-from promtrack.motion.front import find_fronts
+from promtrack.motion.front import find_fronts, front_checks
 from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.meaning import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.motion_checks import check_knots
@@ -119,7 +119,10 @@ def measure_motion(
         scale_err=scale_err,
         clock_err=clock_err,
         front_search=_found(apart.front_search, fronts),
-        checks=tuple(check_knots(knots, tracked.still_pull, tracked.still)),
+        checks=(
+            *check_knots(knots, tracked.still_pull, tracked.still),
+            *front_checks(fronts, apart.front_search),
+        ),
     )
 
 
