@@ -150,9 +150,9 @@ def _reduce(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
     smooth, shown, step = smoothed(picture, along_px)
-    level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step)))
     if standing is not None:
         smooth = smooth - standing
+    level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step)))
     best = np.where(shown, smooth, -np.inf).argmax(axis=1)
     value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
     value[shown.mean(axis=1) < 0.5] = np.nan
