@@ -12,7 +12,9 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.limb.circle import MAD
+from promtrack.limb.geometry import Place
 from promtrack.limb.measure import FrameMeasure
+from promtrack.limb.second import second_limb
 from promtrack.limb.solve import Known, Solution
 
 LEAP_SIGMA, LEAP_PX = 6.0, 1.5  # of one frame against its neighbours
@@ -26,6 +28,11 @@ DISAGREE_CHI2 = 11.8  # of two coordinates that normal errors exceed in 0.3 % of
 GOOD_POINTS, POOR_POINTS = 0.7, 0.45  # share of the limb's points that lie on the circle
 GOOD_SCALE, POOR_SCALE = 0.02, 0.2  # relative error of the radius
 PARTED_SIGMA, PARTED = 6.0, 0.01  # two radii in one recording
+DARK_MIDDLE = (
+    0.15  # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
+)
+BLANK, SHARP_PX = 0.9, 0.9
+GOOD_USED, POOR_USED = 0.7, 0.4
 ROUGH_PX = 2.5  # scatter of the edge above which structure, not noise, spoils it
 
 
@@ -55,7 +62,7 @@ def compare(solution: Solution, kept: list[FrameMeasure], known: Known, time_s: 
     kept, time_s : (n) the frames that it was made from
     """
     left_out: dict[int, str] = {}
-    checks = [*_edge_against_place(solution, left_out), _points(kept), *_scale(solution)]
+    checks = [*_edge_against_place(solution, left_out), _points(kept), *_like_a_sun(kept), *_scale(solution)]
     checks += _one_radius(solution)
     if known.header_seen_px is not None and np.isfinite(known.header_seen_px).any():
         checks.append(header_check(solution, known.header_seen_px, known.header_err_px))
@@ -131,6 +138,47 @@ def _points(kept: list[FrameMeasure]) -> Check:
     share = float(np.median([m.signs.kept_part for m in kept]))
     level = "good" if share > GOOD_POINTS else "fair" if share > POOR_POINTS else "poor"
     return Check("lock", "limb points", level, f"{100 * share:.0f} % of the limb's points lie on its circle.")
+
+
+def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
+    """Whether what was followed is lit as the Sun is: bright inside, and with light outside."""
+    middle = np.array([m.signs.middle for m in kept])
+    if np.isfinite(middle).any() and float(np.nanmedian(middle)) < DARK_MIDDLE:
+        words = (
+            f"The disc is dark: well inside it there is {100 * float(np.nanmedian(middle)):.0f} % of the light at its limb. "
+            "This is no limb of the Sun but something before it, as in an eclipse."
+        )
+        return [Check("lock", "bright disc", "poor", words), Check("scale", "bright disc", "poor", words)]
+    blank, width = (
+        float(np.median([getattr(m.signs, name) for m in kept])) for name in ("blank", "width_px")
+    )
+    if blank > BLANK and width < SHARP_PX:
+        words = (
+            f"What was followed is as sharp as a pixel ({width:.1f} px) with nothing at all outside it: a field stop, a mask "
+            "or a border, not the Sun's limb."
+        )
+        return [Check("lock", "light outside", "poor", words), Check("scale", "light outside", "poor", words)]
+    return [Check("lock", "bright disc", "good", "The disc is bright inside, with light outside it.")]
+
+
+def one_limb(frame: np.ndarray, full_scale: float, place: Place) -> Check:
+    """Whether a frame shows one limb only."""
+    other = second_limb(frame, full_scale, place)
+    if other is None:
+        return Check("lock", "one limb", "good", "No second limb is seen.")
+    apart = np.hypot(other.x_px - place.x_px, other.y_px - place.y_px)
+    words = (
+        f"There is a second limb, of a disc {apart:.0f} px away: a double exposure, a reflection, or two discs. One of them "
+        "was followed; leave such frames out."
+    )
+    return Check("lock", "one limb", "poor", words)
+
+
+def frames_check(used: int, count: int) -> Check:
+    """The share of the frames that could be used."""
+    share = used / max(count, 1)
+    level = "good" if share >= GOOD_USED else "fair" if share >= POOR_USED else "poor"
+    return Check("lock", "frames used", level, f"{used} of {count} frames are used.")
 
 
 def _scale(solution: Solution) -> list[Check]:

@@ -14,15 +14,12 @@ from promtrack.errors import InputError
 from promtrack.limb.circle import MAD, Circle, fit_limb
 
 SMALL_PX = 320  # long side of the reduced frame
-EDGE_POINTS = 1500
+EDGE_POINTS = 2500
 TRIALS = 6000
+LEAST_RADIUS = 0.03  # of a Sun to be found, in parts of the frame's shorter side
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
 STEEPER_STATED = 3.0  # the same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it
-POINTING_SMALL_PX = 24.0  # reduced pixels by which a header's pointing may be off
-LEAST_FALL = (
-    0.05  # of the light inside, across a stated limb: 0.15 on a real one, 0.02 on a filament's border
-)
 STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
 
 
@@ -176,7 +173,7 @@ def best_circle(
     picks = rng.choice(len(points), size=(TRIALS, 3), p=chance)
     x, y, radius = _circles_through(points[picks])
     size = max(shape)
-    good = np.isfinite(radius) & (radius > 0.08 * min(shape)) & (radius < 40 * size)
+    good = np.isfinite(radius) & (radius > LEAST_RADIUS * min(shape)) & (radius < 40 * size)
     if wanted_radius is not None:
         good &= np.abs(radius / wanted_radius - 1) < 0.20
     centre = np.stack([x, y], axis=1)[:, None, :]
@@ -279,56 +276,6 @@ def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
         and _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
         and _steeper_than_beside(small.image, here, STEEPER_STATED)
     )
-
-
-def places_near(small: SmallFrame, stated: Circle) -> tuple[list[Circle], np.ndarray]:
-    """The stated circle moved step by step towards the frame and away from it, and how far the light falls
-    across each.
-
-    For a limb too rough for a fit, and a header whose pointing is off: the size of the Sun is still known. A
-    Sun in the middle of the frame has its limb on all sides, so there is no such direction and only its place
-    as stated.
-
-    Parameters
-    ----------
-    stated : in px of the full frame
-
-    Returns
-    -------
-    the circles in px of the full frame, a reduced pixel apart, and (steps,) the fall in parts of the light
-    inside, 0 where no limb may stand
-    """
-    here = small.to_small(stated)
-    centre = np.array([here.x_px, here.y_px])
-    out = 0.5 * (np.array(small.image.shape[::-1]) - 1) - centre
-    far = float(np.hypot(*out))
-    out /= max(far, 1.0)
-    steps = np.arange(-POINTING_SMALL_PX, POINTING_SMALL_PX + 1.0) if far > 1.0 else np.zeros(1)
-    places = [
-        Circle(float(centre[0] + s * out[0]), float(centre[1] + s * out[1]), here.radius_px) for s in steps
-    ]
-    full = [small.to_full(p) for p in places]
-    return full, np.array(
-        [
-            _fall_across(small.image, p) if limb_stands_at(small, f) else 0.0
-            for p, f in zip(places, full, strict=True)
-        ]
-    )
-
-
-def _fall_across(image: np.ndarray, circle: Circle) -> float:
-    """Median fall of the light across the visible part of a circle, in parts of the light inside; 0 where it
-    is next to nothing."""
-    theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
-    unit = np.column_stack([np.cos(theta), np.sin(theta)])
-    centre = np.array([circle.x_px, circle.y_px])
-    limb = centre + circle.radius_px * unit
-    unit = unit[((limb > 4) & (limb < np.array(image.shape[::-1]) - 5)).all(axis=1)]
-    inner, outer = (
-        float(np.median(_sampled(image, centre + (circle.radius_px + d) * unit))) for d in (-3.0, 3.0)
-    )
-    fall = (inner - outer) / max(inner, 1e-9)
-    return fall if fall > LEAST_FALL else 0.0
 
 
 def _brighter_inside(

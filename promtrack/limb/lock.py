@@ -14,7 +14,14 @@ import numpy as np
 from promtrack.checks import Check
 from promtrack.errors import InputError
 from promtrack.limb.circle import LimbArcTooShort
-from promtrack.limb.compare import TurnCheck, compare, header_check, rotation_check
+from promtrack.limb.compare import (
+    TurnCheck,
+    compare,
+    frames_check,
+    header_check,
+    one_limb,
+    rotation_check,
+)
 from promtrack.limb.edge import Grid, unwrap
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.geometry import Place, visible_range
@@ -272,8 +279,24 @@ class Assembly:
             solution, known, notes = self._solved([found[i] for i in chosen], chosen)
             worse = compare(solution, [found[i] for i in chosen], known, self.sequence.time_s[chosen])
         return self._record(
-            solution, known, indices, measures, chosen, reasons, points, notes, [*self.turning, *worse.checks]
+            solution,
+            known,
+            indices,
+            measures,
+            chosen,
+            reasons,
+            points,
+            notes,
+            [*self.turning, *worse.checks, *self._seen_once(solution, chosen)],
         )
+
+    def _seen_once(self, solution: Solution, chosen: np.ndarray) -> list[Check]:
+        """Checks of a frame in the middle, and of how many frames are left."""
+        checks = [frames_check(len(chosen), len(self.sequence))]
+        middle = len(chosen) // 2
+        place = Place(*map(float, solution.centre_px[middle]), solution.radius_px)
+        frame = self.sequence.frame(int(chosen[middle]))
+        return [*checks, one_limb(frame, self.sequence.full_scale, place)]
 
     def _enough(self, indices: np.ndarray, reasons: dict[int, str]) -> np.ndarray:
         chosen = np.array([i for i in indices if int(i) not in reasons])

@@ -52,6 +52,8 @@ class LimbSigns:
     dark_part: float  # of the frame, far darker than usual at that distance from the limb
     saturated_fraction: float
     burnt_limb: bool  # disc burnt out at the limb
+    middle: float  # counts above the sky well inside the disc, in parts of `disc`; nan where it is not seen
+    blank: float  # part of the pixels just outside the limb that hold one and the same count
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,7 +168,7 @@ def _described(
         float(spread[-1]) + 1e-6
     )  # of the outward directions: how well the curvature tells the place along
     along_err = fit.rms_px * float(np.sqrt(ALIKE_PX / grid.step_px / max(kept.sum(), 1) / spread))
-    sky, dark = _surroundings(small, place)
+    sky, dark, middle = _surroundings(small, place)
     disc = median(zone.value[::2, inside])
     signs = LimbSigns(
         len(zone.ray) * grid.step_deg,
@@ -180,6 +182,8 @@ def _described(
         dark,
         float((frame[::5, ::5] >= 0.99 * full_scale).mean()),
         disc > CEILING * full_scale,
+        (middle - sky) / max(disc - sky, 1e-9),
+        _blank(zone.value[::2, (grid.offset_px > 6) & (grid.offset_px < 16)]),
     )
     return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept], along_err)
 
@@ -205,9 +209,17 @@ def _fringe(zone: Zone, grid: Grid) -> float:
     return (level(2.0, 5.0) - halo) / max(level(-8.0, -5.0) - halo, 1e-9)
 
 
-def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float]:
-    """Counts far off the limb (their lower quartile) and the part of the frame that is dark where it should
-    not be.
+def _blank(values: np.ndarray) -> float:
+    """Part of the values that are the commonest of all, to a thousandth of a count."""
+    if not values.size:
+        return 0.0
+    _, count = np.unique(np.round(values, 3), return_counts=True)
+    return float(count.max()) / values.size
+
+
+def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]:
+    """Counts far off the limb (their lower quartile), the part of the frame that is dark where it should
+    not be, and counts well inside the disc.
 
     Dark means less than 40 % of what is usual at that distance from the Sun: neither prominences nor
     filaments do that, but an aircraft or a bird does.
@@ -225,7 +237,8 @@ def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float]:
         ring
     ]  # so low that an eruption across half a ring does not raise it
     dark = (np.abs(distance) > 6) & (image < 0.4 * usual) & (usual > 4.0)
-    return sky, float(dark.mean())
+    deep = image[(distance < -0.2 * circle.radius_px) & (distance > -0.6 * circle.radius_px)]
+    return sky, float(dark.mean()), float(np.median(deep)) if deep.size > 20 else float("nan")
 
 
 def _ring_quantile(ring: np.ndarray, light: np.ndarray, part: float) -> np.ndarray:

@@ -7,7 +7,11 @@ import numpy as np
 from promtrack.limb.circle import MAD
 from promtrack.limb.measure import FrameMeasure
 
-LEAST_TRANSPARENCY = 0.5  # thinner light than this is cloud, not haze
+# Less light than this is cloud, not haze, if there is also more light beside the Sun than usual; without that it is
+# a shorter exposure or a smaller gain, and does no harm
+LEAST_TRANSPARENCY = 0.5
+VEILED = 1.1  # times the usual light far off the limb
+DARKEST = 0.1  # of the usual light, below which noise rules
 LEAST_SHARPNESS = 0.45  # of the usual
 LEAST_DARK = 0.002  # of the frame
 LEAST_KEPT = 0.45  # of the rays along the limb
@@ -26,10 +30,11 @@ def reasons_against(measures: list[FrameMeasure]) -> list[str]:
     torn = _high(np.log([max(m.signs.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
     crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
     dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, LEAST_DARK)
+    sky = float(np.median([m.signs.sky for m in measures]))
     reasons = []
     for i, m in enumerate(measures):
         blurred = wide[i] or dull[i] or sharp[i] < LEAST_SHARPNESS
-        if bright[i] < LEAST_TRANSPARENCY:
+        if bright[i] < DARKEST or (bright[i] < LEAST_TRANSPARENCY and m.signs.sky > VEILED * sky):
             reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
         elif blurred and step[i] > 6:
             reasons.append(f"blurred by a jump of {step[i]:.0f} px")

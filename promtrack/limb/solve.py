@@ -295,7 +295,8 @@ class System:
         edge = self.residual("edge")
         seen = np.bincount(self.edge.frame, minlength=self.n)
         usual = MAD * float(np.median(np.abs(edge)))
-        own = np.array([MAD * np.median(np.abs(part)) for part in np.split(edge, np.cumsum(seen)[:-1])])
+        parts = np.split(np.abs(edge), np.cumsum(seen)[:-1])
+        own = np.array([MAD * np.median(part) if len(part) else usual for part in parts])
         # a frame's own scatter, drawn to the usual one as if that were known from sixteen bins more
         self.edge_err = np.sqrt((seen * own**2 + 16.0 * usual**2) / (seen + 16.0))
         self.edge_err = np.maximum(self.edge_err, max(0.5 * usual, LEAST_EDGE_PX))

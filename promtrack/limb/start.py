@@ -109,6 +109,8 @@ def sample_limb(
     for search in (6 * small.factor, 4.0 + small.factor, 6.0):
         grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)
         zone = unwrap(frame, place, grid)
+        if len(zone.ray) < 24:
+            raise LimbNotFound("no limb: too little of it in the frame")
         edge = edge_of(zone, grid, search_px=search, blur_px=BLUR_PX, along_px=ALONG_PX)
         if edge.good.sum() < 24:
             raise LimbNotFound("no limb: its edge cannot be made out")
