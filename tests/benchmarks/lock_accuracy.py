@@ -13,6 +13,7 @@ import argparse
 import math
 import time
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -23,6 +24,7 @@ from promtrack.scene import Arch, Eruption, Hedgerow, Jump, Scene, SceneSpec, ma
 from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import flattening, sky_place, zenith_image_deg
+from tests.benchmarks.foreign import foreign_scenes
 
 STILL = {
     "image_motion_arcsec": 0.0,
@@ -365,6 +367,25 @@ def _row(name: str, results: list[Outcome]) -> str:
     )
 
 
+def run_foreign(folder: Path, part: str) -> None:
+    """Print a table of scenes drawn by another hand."""
+    print(
+        "| scene | across px | along px | pulls across, along | beyond 4 sigma + 0.3 px | radius error | used |"
+    )
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for scene in foreign_scenes(folder, part):
+        lock = scene.lock()
+        error, stated = scene.errors(lock)
+        rms, pull = error.std(axis=0), np.sqrt(((error / stated) ** 2).mean(axis=0))
+        beyond = (np.abs(error - np.median(error, axis=0)) > 4 * stated + 0.3).mean(axis=0).max()
+        print(
+            f"| {scene.name} | {rms[0]:.3f} | {rms[1]:.3f} | {pull[0]:.2f}, {pull[1]:.2f} | {100 * beyond:.0f} % "
+            f"| {100 * scene.radius_error(lock):+.2f} % +- {100 * lock.radius_err_px / lock.radius_px:.2f} "
+            f"| {int(lock.used.sum())}/{len(lock.used)} |",
+            flush=True,
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -373,7 +394,15 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=3, help="scenes a row (default 3)")
     parser.add_argument("--first", type=int, default=1, help="number of the first of them (default 1)")
     parser.add_argument("--frames", type=int, default=40, help="frames a scene (default 40)")
+    parser.add_argument(
+        "--scenes",
+        type=Path,
+        help="folder of foreign scenes (tests/benchmarks/foreign.py), in place of our own",
+    )
     chosen = parser.parse_args()
+    if chosen.scenes:
+        run_foreign(chosen.scenes, chosen.case)
+        return
     run(chosen.case, range(chosen.first, chosen.first + chosen.seeds), chosen.frames)
 
 

@@ -6,8 +6,6 @@ import numpy as np
 import pytest
 
 from promtrack.limb import LimbNotFound, find_limb
-from promtrack.limb.circle import Circle
-from promtrack.limb.find import SmallFrame, places_near
 from promtrack.limb.start import sample_limb
 from promtrack.scene import Eruption, SceneSpec, make_scene
 
@@ -64,18 +62,3 @@ def test_what_was_seen_instead(frame, words):
     with pytest.raises(LimbNotFound) as caught:
         find_limb(frame, 65535.0)
     assert words in str(caught.value)
-
-
-def test_a_sun_in_the_middle_of_the_frame_is_tried_at_one_place_only():
-    # TRUTH  a disc of 60 px in the middle of a frame: there is no way towards the frame; 20 px aside there
-    # are 49 steps
-    y, x = np.mgrid[0:200, 0:240]
-    disc = np.where(np.hypot(x - 119.5, y - 99.5) < 60.0, 200, 10).astype(np.uint8)
-    middle, fall = places_near(SmallFrame(disc, 255.0), Circle(119.5, 99.5, 60.0))
-    assert len(middle) == len(fall) == 1
-    assert fall[0] > 0.5
-    aside, fall = places_near(SmallFrame(disc, 255.0), Circle(139.5, 99.5, 60.0))
-    assert len({(c.x_px, c.y_px) for c in aside}) == len(fall) == 49
-    assert aside[44].x_px == pytest.approx(119.5)
-    assert fall[44] > 0.5
-    assert fall[24] == 0.0
