@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -149,7 +150,8 @@ class Layout:
             time = self.sequence.time_s[part]
             near = last if time[0] - last_s < STRETCH_S else None
             more = near.turn_at(int(part[0])) - self.turn_of(int(part[0])) if near else 0.0
-            laid = [z for z in map_ahead(lambda i, more=more: self._zone(int(i), more, grid), picks) if z]
+            zone_of = partial(self._zone, more_deg=more, grid=grid)
+            laid = [zone for zone in map_ahead(zone_of, picks.tolist()) if zone]
             if not laid:
                 continue
             ceiling = CEILING * self.sequence.full_scale
@@ -244,8 +246,11 @@ class Layout:
         if template is None:
             return index, (unmatched(look, self.turn_of(index), self.finder), look)
         turn = self.turn_of(index) if self.turn_known else template.turn_at(index)
-        how = {"reach_px": self.reach_px(look), "turning": not self.turn_known}
-        return index, (measure(frame, look, turn, template, self.finder, **how), look)
+        reach, turning = self.reach_px(look), not self.turn_known
+        return index, (
+            measure(frame, look, turn, template, self.finder, reach_px=reach, turning=turning),
+            look,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -294,7 +299,8 @@ class Assembly:
         """Checks of a frame in the middle, and of how many frames are left."""
         checks = [frames_check(len(chosen), len(self.sequence))]
         middle = len(chosen) // 2
-        place = Place(*map(float, solution.centre_px[middle]), solution.radius_px)
+        x, y = map(float, solution.centre_px[middle])
+        place = Place(x, y, solution.radius_px)
         frame = self.sequence.frame(int(chosen[middle]))
         return [*checks, one_limb(frame, self.sequence.full_scale, place)]
 
@@ -312,10 +318,11 @@ class Assembly:
         arc = float(np.median([m.signs.arc_deg for m in kept]))
         if arc < self.limb.least_arc_deg:
             raise LimbArcTooShort(arc, self.limb.least_arc_deg).at(self.sequence.names[int(chosen[0])])
-        radius, notes = self.layout.finder.radius_px, []
+        radius = self.layout.finder.radius_px
         systematic = EDGE_ERR * float(np.median([m.signs.width_px for m in kept]))
         burnt = burnt_bias_px(kept, radius)
-        carried, said = np.zeros(len(kept)), ()
+        carried = np.zeros(len(kept))
+        said: tuple[str, ...] = ()
         template = self.templates.get(int(chosen[0]))
         if template is not None and self.terms.rotation and not self.layout.wide:
             carried, said = carried_px(
@@ -346,7 +353,7 @@ class Assembly:
             known = replace(known, header_px=header, header_err_px=err) if check.level == "good" else known
         if known.optics_px is not None or known.header_px is not None:
             solution = solve(kept, time, known, self.terms)
-        return replace(solution, own_radius_px=own), replace(known, header_seen_px=header), [*notes, *said]
+        return replace(solution, own_radius_px=own), replace(known, header_seen_px=header), list(said)
 
     def _record(
         self, solution: Solution, known: Known, indices, measures, chosen, reasons, points, notes, checks
@@ -359,7 +366,8 @@ class Assembly:
             return full
 
         turn = np.degrees((solution.turn_px - solution.turn_px[0]) / solution.radius_px)
-        place = Place(*solution.centre_px[0], solution.radius_px)
+        x, y = map(float, solution.centre_px[0])
+        place = Place(x, y, solution.radius_px)
         low, high = visible_range(place, self.sequence.shape)
         unmodelled = self.sky.unmodelled[chosen]
         drift = np.sqrt(3 / 8) * solution.radius_px * np.abs(unmodelled - unmodelled.mean())

@@ -163,10 +163,9 @@ def _described(
     bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, kept)
     points = np.column_stack(frame_points(place, theta, place.radius_px + offset))
     inside = (grid.offset_px > -16) & (grid.offset_px < -6)
-    spread = np.linalg.eigvalsh(np.cov(np.array([np.sin(phi[kept]), np.cos(phi[kept])]), bias=True))
-    spread = (
-        float(spread[-1]) + 1e-6
-    )  # of the outward directions: how well the curvature tells the place along
+    spreads = np.linalg.eigvalsh(np.cov(np.array([np.sin(phi[kept]), np.cos(phi[kept])]), bias=True))
+    # of the outward directions: how well the curvature tells the place along the limb
+    spread = float(spreads[-1]) + 1e-6
     along_err = fit.rms_px * float(np.sqrt(ALIKE_PX / grid.step_px / max(kept.sum(), 1) / spread))
     sky, dark, middle = _surroundings(small, place)
     disc = median(zone.value[::2, inside])

@@ -141,7 +141,7 @@ def _moved(zone: Zone, along_px: float, grid: Grid) -> Zone:
     """A zone shifted back by `along_px` along the limb."""
     if not along_px:
         return zone
-    matrix = np.float32([[1, 0, 0], [0, 1, -along_px / grid.step_px]])
+    matrix = np.array([[1, 0, 0], [0, 1, -along_px / grid.step_px]], np.float32)
     size = zone.value.shape[::-1]  # (x, y)
     value = cv2.warpAffine(zone.value, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     row = np.arange(len(zone.ray)) + along_px / grid.step_px
@@ -167,7 +167,7 @@ def _mean_of(
     mean = total / known
     scatter = np.maximum(square / known - mean**2, 0) * (known / np.maximum(known - 1, 1))
     scatter = cv2.blur(scatter, (1, 5))
-    seen = count > 0
+    seen: np.ndarray = count > 0
     many = count > 1
     weight = seen.astype(np.float32)
     if many.any():
@@ -175,7 +175,7 @@ def _mean_of(
         floor = max(float(np.nanpercentile(usual[::4], 10)), 0.02 * float(np.nanmean(usual[::4])), 1e-6)
         weight = np.where(many, 1 / (scatter + np.float32(floor)), 0).astype(np.float32)
     block = max(8, round(BLOCK_PX * grid.pitch_px / grid.step_px))
-    return Template(grid, mean, weight, seen.any(axis=1), block, ceiling, frame, turn_deg, 0.0 * turn_deg)
+    return Template(grid, mean, weight, np.any(seen, axis=1), block, ceiling, frame, turn_deg, 0.0 * turn_deg)
 
 
 def match(frame: np.ndarray, place: Place, template: Template, *, reach_px: float, turning: bool) -> Match:
@@ -274,8 +274,8 @@ def _laid_out(template: Template, values: np.ndarray, place: np.ndarray, length:
     """(bands, length): bands of three heights without the edge's own, each stretch brought to the same
     strength."""
     inside = place < length
-    chosen = np.flatnonzero(np.abs(template.grid.offset_px) > EDGE_ROWS_PX)
-    chosen = chosen[: len(chosen) // 3 * 3].reshape(-1, 3)
+    heights = np.flatnonzero(np.abs(template.grid.offset_px) > EDGE_ROWS_PX)
+    chosen = heights[: len(heights) // 3 * 3].reshape(-1, 3)
     bands = np.ascontiguousarray(values[inside][:, chosen].sum(axis=2))
     window = 2 * template.rays_per_block + 1
     bands = bands - cv2.blur(bands, (1, window), borderType=cv2.BORDER_REFLECT)
