@@ -40,11 +40,13 @@ SCENARIOS = {
     "rain": "Rain along an arch",
 }
 ABOUT = {
-    "quiet": "A hedgerow prominence in one exposure that holds disc and prominence. Knots rise, sink, run along its top and are thrown "
-    "out; a filament runs on over the limb. Thin cloud passes, the observer pauses once, and one frame shows no Sun.",
-    "eruption": "A prominence rises slowly, then erupts. The disc is burnt out, the frames have 8 bits, cloud hides two of them, and the "
-    "mount is nudged once.",
-    "rain": "Condensations fall along both legs of an arch. The mount is an altazimuth one, so that the field turns during the recording.",
+    "quiet": "A hedgerow prominence in one exposure that holds disc and prominence. Knots rise, sink, run "
+    "along its top and are thrown out; a filament runs on over the limb. Thin cloud passes, the observer "
+    "pauses once, and one frame shows no Sun.",
+    "eruption": "A prominence rises slowly, then erupts. The disc is burnt out, the frames have 8 bits, "
+    "cloud hides two of them, and the mount is nudged once.",
+    "rain": "Condensations fall along both legs of an arch. The mount is an altazimuth one, so that the "
+    "field turns during the recording.",
 }
 # figure -> what to see in it; the order of a talk
 FIGURES = {
@@ -77,9 +79,9 @@ def make_gallery(scratch: Path) -> list[str]:
         "",
         "<!-- made by `python -m tests.make_gallery`; do not edit -->",
         "",
-        "Every picture on this page was made by promtrack from the synthetic recordings of `promtrack demo`. The scenarios are "
-        "invented; nothing here was observed. Each is reduced in size; your own come at full size, as PNG and SVG, light and "
-        "dark.",
+        "Every picture on this page was made by promtrack from the synthetic recordings of `promtrack "
+        "demo`. The scenarios are invented; nothing here was observed. Each is reduced in size; your own "
+        "come at full size, as PNG and SVG, light and dark.",
         "",
     ]
     for name, title in SCENARIOS.items():
@@ -141,7 +143,8 @@ def worked_example(folder: Path, said: list[str]) -> list[str]:
     knots = QTable.read(folder / "knots.ecsv")
     table = said[2 : said.index("", 2)]
     lines = [
-        "`promtrack demo quiet` makes a recording whose truth is known, so that one can see what the words are worth. It prints:",
+        "`promtrack demo quiet` makes a recording whose truth is known, so that one can see what the words "
+        "are worth. It prints:",
         "",
         "```text",
         *table,
@@ -170,27 +173,30 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
     if math.isfinite(true):
         truth = (
             f"{true:.2f} km/s at the same moment. The measurement is off by {abs(speed - true):.2f} km/s, "
-            f"{abs(speed - true) / total:.1f} times the error. One case in three is off by more than 1, one in twenty by more "
-            "than 2."
+            f"{abs(speed - true) / total:.1f} times the error. One case in three is off by more than 1, "
+            "one in twenty by more than 2."
         )
     return [
         f"Take knot {knot['knot']}, the fastest that moves.",
         "",
-        f"- **Speed**: {speed:.2f} km/s in the plane of the sky, with a random error of {random:.2f} km/s (1 sigma). "
-        f"Its parts are {_signed(knot, 'radial')} outward and {_signed(knot, 'along')} along the limb.",
-        f"- **Scale**: {km:.1f} ± {sigma_km:.1f} km a pixel, {100 * sigma_km / km:.2f} %. With the clock that makes "
-        f"{systematic:.3f} km/s of systematic error.",
-        f"- **Together**, for a comparison with somebody else's value: sqrt({random:.2f}² + {systematic:.3f}²) = {total:.2f} km/s.",
+        f"- **Speed**: {speed:.2f} km/s in the plane of the sky, with a random error of {random:.2f} km/s "
+        f"(1 sigma). Its parts are {_signed(knot, 'radial')} outward and {_signed(knot, 'along')} along "
+        "the limb.",
+        f"- **Scale**: {km:.1f} ± {sigma_km:.1f} km a pixel, {100 * sigma_km / km:.2f} %. With the clock "
+        f"that makes {systematic:.3f} km/s of systematic error.",
+        f"- **Together**, for a comparison with somebody else's value: sqrt({random:.2f}² + "
+        f"{systematic:.3f}²) = {total:.2f} km/s.",
         f"- **Truth**: {truth}",
-        f"- **Moving**: {'no more than ' if knot['false_alarm'] <= LEAST_TOLD else ''}{knot['false_alarm']:.2g} false alarms are expected "
-        f"at its level in the whole run, which is {knot['significance']:.1f} sigma; {page['control']['tolerated']:g} are tolerated.",
+        "- **Moving**: "
+        f"{'no more than ' if knot['false_alarm'] <= LEAST_TOLD else ''}{knot['false_alarm']:.2g} false "
+        f"alarms are expected at its level in the whole run, which is {knot['significance']:.1f} sigma; "
+        f"{page['control']['tolerated']:g} are tolerated.",
         f"- **Model**: {knot['model']}, chi squared per degree of freedom {knot['chi2_per_dof']:.2f}"
         + ("; its errors were scaled up." if knot["errors_scaled"] else "; its errors stand as they are."),
-        f"- **Height**: {height:.1f} Mm on average, {limb}. Above the photosphere it is {height:.1f} + 4.35 = {height + 4.35:.1f} Mm, "
-        "± 0.5 Mm from the height of the limb.",
+        f"- **Height**: {height:.1f} Mm on average, {limb}.",
         "",
-        f"So a fair sentence is: *a knot {height:.0f} Mm above the H-alpha limb moved at {speed:.1f} ± {max(total, 0.1):.1f} km/s in the "
-        "plane of the sky, a lower bound of its true speed.*",
+        f"So a fair sentence is: *a knot {height:.0f} Mm above the limb moved at {speed:.1f} ± "
+        f"{max(total, 0.1):.1f} km/s in the plane of the sky, a lower bound of its true speed.*",
         "",
     ]
 
