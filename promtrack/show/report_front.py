@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from promtrack.rounding import rounded
+from promtrack.show.everyday import everyday
 from promtrack.show.figures.sheets import missing_sheets
 from promtrack.show.findings import headline, three_numbers
 from promtrack.show.markup import Markup, element
@@ -33,7 +34,7 @@ def front_part(measured: Measured, name: str, clip: Markup, figure: Markup) -> M
         )
         for number in three_numbers(measured)
     ]
-    missing = missing_sheets(measured)
+    missing, terms = missing_sheets(measured), everyday(measured)
     return element(
         "section",
         element("h1", name),
@@ -41,6 +42,7 @@ def front_part(measured: Measured, name: str, clip: Markup, figure: Markup) -> M
         element("p", _facts(measured), class_="facts"),
         clip,
         element("p", unbroken(headline(measured)), class_="headline"),
+        element("p", unbroken(terms), class_="everyday") if terms else Markup(""),
         element("ul", *numbers, class_="numbers"),
         element("p", f"± is the total error, one standard deviation. {PLANE_OF_SKY}", class_="facts"),
         element("ul", *(_light(one) for one in found), class_="lights", aria_label="Verdict in three parts"),

@@ -13,6 +13,7 @@ import pytest
 from promtrack.errors import InputError
 from promtrack.rounding import error_text
 from promtrack.show import report
+from promtrack.show.everyday import everyday
 from promtrack.show.figures.sheets import SHEETS
 from promtrack.show.findings import headline, speed_of, three_numbers
 from promtrack.show.report import write_report
@@ -56,6 +57,7 @@ def test_the_front_of_the_page_is_short(measured_fake, products):
     assert [item.tag for item in front][:3] == ["h1", "p", "p"]
     assert verdict_line(found) in " ".join(front[1].text_content().split())
     assert headline(measured_fake) in words
+    assert everyday(measured_fake) in words
     assert (
         len(front.xpath(".//ul[@class='numbers']/li")) == len(front.xpath(".//ul[@class='lights']/li")) == 3
     )
