@@ -19,35 +19,23 @@ from promtrack.strip.slit import parse_path
 
 __all__ = ["propose_paths"]
 
-SAMPLED_PAIRS = 90
-SMOOTH_MM = 0.8  # 1-sigma blur before the variance: about a small knot
-LOWEST_MM = 5.0  # below lies the fringe of spicules, which changes everywhere
-CELL_MM = 1.5  # of the map that is searched
-LEAST_MM, LONGEST_MM = 20.0, 150.0
-JITTER_QUANTILE = 0.2
-NOISE_SIGMA = 7.0
-APART_MM, APART_DEG = 6.0, 25.0  # paths nearer than this in place and direction are the same
+CELL_MM = 1.5  # of the map that is searched: about a small knot
+LEAST_MM, LONGEST_MM = 20.0, 150.0  # of a path
 
 
 @dataclass(frozen=True, slots=True)
 class _Segment:
-    """A straight piece of the map, in cells: x along the limb, y upward."""
+    """A straight piece of the map; places are x + iy in cells, x along the limb and y upward."""
 
     kind: str
-    x1: float
-    y1: float
-    x2: float
-    y2: float
+    start: complex
+    end: complex
     score: float = 0.0
-
-    def points(self, count: int) -> np.ndarray:
-        """(count,) complex places along it."""
-        return np.linspace(complex(self.x1, self.y1), complex(self.x2, self.y2), count)
 
 
 def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
-    """The `count` most telling paths, as texts that `time_distance` reads; fewer when the strips show nothing
-    more, or are too small for paths of eight rows.
+    """The `count` paths along which most changes, as texts that `time_distance` reads; fewer when the strips
+    show nothing more, or are too small for paths of eight rows.
 
     The first is radial, the second parallel to the limb, the others straight in the direction of the
     strongest streaks. A strip in which nothing changes gives paths through its brightest parts.
@@ -56,7 +44,7 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
     cells = _cells(*_activity(strip))
     if count <= 0 or cells.size == 0 or cells.max() <= 0:
         return ()
-    chosen = [_radial(cells), _parallel(cells)]
+    chosen = [_along_axis(cells, "radial"), _along_axis(cells, "parallel")]
     for segment in _straights(cells):
         if not any(_same(segment, other) for other in chosen):
             chosen.append(segment)
@@ -72,77 +60,76 @@ def _can_be_sampled(text: str, geometry: StripGeometry) -> bool:
     return True
 
 
-def _activity(strip: Strip) -> tuple[np.ndarray, StripGeometry]:
+def _activity(
+    strip: Strip, *, smooth_mm: float = 0.8, lowest_mm: float = 5.0
+) -> tuple[np.ndarray, StripGeometry]:
     """(rows, columns) how much each place changes, in counts, 0 where nothing is shown; and the map's own,
     coarser axes.
 
-    Covariance of neighbouring strips beyond noise and registration jitter, over the mean brightness: what
-    comes and goes counts in full, the flicker of something bright and lasting hardly. Where nothing varies
-    the map is the mean brightness.
+    Covariance of neighbouring strips, in which noise and seeing drop out, less the median of its row (more
+    than half of any row is quiet), over the mean brightness: what comes and goes counts in full, the flicker
+    of something bright and lasting hardly. Where nothing varies the map is the mean brightness.
+
+    Parameters
+    ----------
+    smooth_mm : 1-sigma blur, about a small knot
+    lowest_mm : below it lies the fringe of spicules, which changes everywhere
     """
-    step = max(int(SMOOTH_MM / strip.geometry.mm_per_row / 1.2), 1)
+    step = max(int(smooth_mm / strip.geometry.mm_per_row / 1.2), 1)
     geometry = strip.geometry.coarser(step)
-    mean, covariance, often = _moments(strip, step, geometry)
+    mean, covariance = _moments(strip, step, geometry, max(smooth_mm / geometry.mm_per_row, 0.5))
     noise = np.nan_to_num(strip.noise[: geometry.rows * step].reshape(-1, step).mean(axis=1))[:, None]
-    high = (geometry.height_mm(np.arange(geometry.rows)) >= LOWEST_MM)[:, None]
-    beyond = _beyond_jitter(_beyond_noise(covariance, often), mean, often)
+    high = (geometry.height_mm(np.arange(geometry.rows)) >= lowest_mm)[:, None]
+    beyond = covariance - _row_median(covariance)
+    beyond[~(beyond > 7.0 * 1.4826 * _row_median(np.abs(beyond)))] = 0.0
+    # A bright edge that shakes with the registration varies as the squared gradient of the mean.
+    steep = sum(g**2 for g in np.gradient(np.nan_to_num(mean)))
+    edge = (beyond > 0) & (steep > 0)
+    if edge.sum() >= 16:
+        beyond = np.maximum(beyond - np.quantile(beyond[edge] / steep[edge], 0.2) * steep, 0.0)
+    mean = np.nan_to_num(mean)
     activity = high * beyond / (np.maximum(mean, 0.0) + 4.0 * noise + 1e-9)
     return (activity if activity.any() else high * np.maximum(mean - 3.0 * noise, 0.0)), geometry
 
 
-def _moments(strip: Strip, step: int, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean of the smoothed strips, covariance of neighbouring strips less that of a steady brightening, and
-    where at least half of them show something; noise and seeing drop out of the covariance."""
+def _row_median(values: np.ndarray) -> np.ndarray:
+    """(rows, 1) median of what each row shows; nan where that is less than 8 values."""
+    seen = np.isfinite(values).sum(axis=1) >= 8
+    median = np.full((len(values), 1), np.nan)
+    median[seen, 0] = np.nanmedian(values[seen], axis=1)
+    return median
+
+
+def _moments(
+    strip: Strip, step: int, geometry: StripGeometry, sigma: float, *, most_pairs: int = 90
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean of the smoothed strips, and covariance of neighbouring strips less that of a steady brightening;
+    nan where fewer than half of them show something."""
     total, sloped, products, number = (np.zeros((geometry.rows, geometry.columns)) for _ in range(4))
     pairs = max(len(strip) - 1, 1)
-    places = np.unique(np.linspace(0, pairs - 1, min(pairs, SAMPLED_PAIRS)).astype(int))
+    places = np.unique(np.linspace(0, pairs - 1, min(pairs, most_pairs)).astype(int))
     when = (places - places.mean()) / max(np.std(places), 1e-9)
     for place, u in zip(places, when, strict=True):
         pair = strip.read(int(place), int(place) + 2)
-        (first, whole), (second, whole_too) = (_smooth(pair[i], step, geometry) for i in (0, -1))
-        both = whole & whole_too
-        middle = np.where(both, (first + second) / 2.0, 0.0)
-        total += middle
-        sloped += u * middle
-        products += np.where(both, first * second, 0.0)
-        number += both
-    often = number >= max(0.5 * number.max(), 1.0)
-    count = np.maximum(number, 1.0)
-    mean = np.where(often, total / count, 0.0)
-    return mean, np.where(often, products / count - mean**2 - (sloped / count) ** 2, 0.0), often
+        first, second = (_smooth(pair[i], step, geometry, sigma) for i in (0, -1))
+        middle = (first + second) / 2.0
+        total += np.nan_to_num(middle)
+        sloped += u * np.nan_to_num(middle)
+        products += np.nan_to_num(first * second)
+        number += np.isfinite(middle)
+    number[number < max(0.5 * number.max(), 1.0)] = np.nan
+    mean = total / number
+    return mean, products / number - mean**2 - (sloped / number) ** 2
 
 
-def _smooth(plane: np.ndarray, step: int, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
-    """A strip blurred to the size of a small knot, and where the blur has not mixed in what is not shown."""
-    sigma = max(SMOOTH_MM / geometry.mm_per_row, 0.5)
+def _smooth(plane: np.ndarray, step: int, geometry: StripGeometry, sigma: float) -> np.ndarray:
+    """A strip blurred to the size of a small knot; nan where the blur mixes in what is not shown."""
     used = plane[: geometry.rows * step, : geometry.columns * step]
     means = cv2.resize(used, (geometry.columns, geometry.rows), interpolation=cv2.INTER_AREA)  # (x, y)
     seen = np.isfinite(means)
     smooth = cv2.GaussianBlur(np.where(seen, means, np.float32(0)), (0, 0), sigma).astype(float)
-    return smooth, cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigma) > 0.999
-
-
-def _beyond_noise(covariance: np.ndarray, often: np.ndarray) -> np.ndarray:
-    """Covariance less the median of each row, since more than half of any row is quiet; small excesses count
-    as none."""
-    excess = np.zeros_like(covariance)
-    for row, seen in enumerate(often):
-        if seen.sum() >= 8:
-            beyond = covariance[row] - np.median(covariance[row, seen])
-            scatter = 1.4826 * np.median(np.abs(beyond[seen]))
-            excess[row] = np.where(seen & (beyond > NOISE_SIGMA * scatter), beyond, 0.0)
-    return excess
-
-
-def _beyond_jitter(covariance: np.ndarray, mean: np.ndarray, often: np.ndarray) -> np.ndarray:
-    """Covariance less the part that slow shaking of a still picture would make: the squared gradient of the
-    mean."""
-    steep = sum(g**2 for g in np.gradient(mean))
-    edge = often & (covariance > 0) & (steep > 0)
-    if edge.sum() < 16:
-        return covariance
-    shake = np.quantile(covariance[edge] / steep[edge], JITTER_QUANTILE)
-    return np.maximum(covariance - shake * steep, 0.0)
+    smooth[cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigma) < 0.999] = np.nan
+    return smooth
 
 
 def _cells(activity: np.ndarray, geometry: StripGeometry) -> np.ndarray:
@@ -150,41 +137,31 @@ def _cells(activity: np.ndarray, geometry: StripGeometry) -> np.ndarray:
     cells of CELL_MM; row 0 at the strip's bottom."""
     lengths = geometry.columns * geometry.mm_per_column(0.0), geometry.rows * geometry.mm_per_row  # (x, y)
     size = [max(int(length / CELL_MM), 1) for length in lengths]
-    return np.sqrt(
-        np.maximum(cv2.resize(activity.astype(np.float32), size, interpolation=cv2.INTER_AREA), 0.0)
-    )
+    means = cv2.resize(activity.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.sqrt(np.maximum(means, 0.0))
 
 
-def _radial(cells: np.ndarray) -> _Segment:
-    column = int(np.argmax(np.convolve(cells.sum(axis=0), [0.5, 1.0, 0.5], "same")))
-    low, high = _extent(cells[:, max(column - 1, 0) : column + 2].sum(axis=1))
-    return _Segment("radial", column, low, column, high)
-
-
-def _parallel(cells: np.ndarray) -> _Segment:
-    row = int(np.argmax(np.convolve(cells.sum(axis=1), [0.5, 1.0, 0.5], "same")))
-    first, last = _extent(cells[max(row - 1, 0) : row + 2].sum(axis=0))
-    return _Segment("parallel", first, row, last, row)
-
-
-def _extent(profile: np.ndarray) -> tuple[float, float]:
-    """The stretch around the peak that holds nine tenths of a profile, with a margin; between LEAST_MM and
-    LONGEST_MM long where there is room."""
+def _along_axis(cells: np.ndarray, kind: str) -> _Segment:
+    """The best radial or limb-parallel path: through the strongest column or row, where that is active."""
+    lines = cells.T if kind == "radial" else cells
+    line = int(np.argmax(np.convolve(lines.sum(axis=1), [0.5, 1.0, 0.5], "same")))
+    profile = lines[max(line - 1, 0) : line + 2].sum(axis=0)
+    # The stretch that holds nine tenths, with a margin of 3 cells, between LEAST_MM and LONGEST_MM long.
     share = np.cumsum(profile) / max(profile.sum(), 1e-12)
-    first, last = (float(np.searchsorted(share, part)) for part in (0.05, 0.95))
     peak, half = int(np.argmax(profile)), LONGEST_MM / CELL_MM / 2.0
-    first, last = max(first - 3.0, peak - half), min(last + 3.0, peak + half)
+    first = max(float(np.searchsorted(share, 0.05)) - 3.0, peak - half)
+    last = min(float(np.searchsorted(share, 0.95)) + 3.0, peak + half)
     short = max(LEAST_MM / CELL_MM - (last - first), 0.0) / 2.0
-    return float(max(first - short, 0.0)), float(min(last + short, len(profile) - 1.0))
+    ends = max(first - short, 0.0), min(last + short, len(profile) - 1.0)
+    start, end = (complex(line, at) if kind == "radial" else complex(at, line) for at in ends)
+    return _Segment(kind, start, end)
 
 
 def _straights(cells: np.ndarray) -> list[_Segment]:
     """Straight pieces through the strongest places, best first."""
     directions = np.exp(1j * np.deg2rad(np.arange(0.0, 180.0, 10.0)))
     found = [_grown(cells, place, direction) for place in _peaks(cells, 12) for direction in directions]
-    least = LEAST_MM / CELL_MM
-    long_enough = [s for s in found if np.hypot(s.x2 - s.x1, s.y2 - s.y1) >= least]
-    return sorted(long_enough, key=lambda s: -s.score)
+    return sorted((s for s in found if abs(s.end - s.start) >= LEAST_MM / CELL_MM), key=lambda s: -s.score)
 
 
 def _peaks(cells: np.ndarray, count: int) -> list[complex]:
@@ -210,26 +187,29 @@ def _grown(cells: np.ndarray, place: complex, direction: complex) -> _Segment:
         quiet = np.convolve(~side, np.ones(6), "valid") >= 6
         ends.append(int(np.argmax(quiet)) if quiet.any() else int(np.flatnonzero(side)[-1]))
     first, last = max(reach - ends[0] - 2, 0), min(reach + ends[1] + 2, 2 * reach)
-    x1, x2 = np.clip(line[[first, last]].real, 0, cells.shape[1] - 1)
-    y1, y2 = np.clip(line[[first, last]].imag, 0, cells.shape[0] - 1)
+    x_end, y_end = (
+        np.clip(part[[first, last]], 0, size - 1)
+        for part, size in ((line.real, cells.shape[1]), (line.imag, cells.shape[0]))
+    )
     # Long pieces through little must not beat short ones through much: score against the length as well.
     score = float(level[first : last + 1].sum()) / np.sqrt(last - first + 20.0)
-    return _Segment("straight", x1, y1, x2, y2, score)
+    return _Segment("straight", complex(x_end[0], y_end[0]), complex(x_end[1], y_end[1]), score)
 
 
 def _same(a: _Segment, b: _Segment) -> bool:
-    """Nearly the same direction, and half of the one within APART_MM of the other."""
-    here, there = a.points(30), b.points(60)
-    turn = np.rad2deg(np.angle((here[-1] - here[0]) / ((there[-1] - there[0]) or 1.0)))
-    near = np.abs(here[:, None] - there).min(axis=1) * CELL_MM < APART_MM
-    return abs((turn + 90.0) % 180.0 - 90.0) <= APART_DEG and float(near.mean()) > 0.5
+    """Within 25 deg of the same direction, and half of the one within 6 Mm of the other."""
+    here, there = np.linspace(a.start, a.end, 30), np.linspace(b.start, b.end, 60)
+    turn = np.rad2deg(np.angle((a.end - a.start) / ((b.end - b.start) or 1.0)))
+    near = np.abs(here[:, None] - there).min(axis=1) * CELL_MM < 6.0
+    return abs((turn + 90.0) % 180.0 - 90.0) <= 25.0 and float(near.mean()) > 0.5
 
 
 def _text(segment: _Segment, geometry: StripGeometry) -> str:
     """The path as its text; cells back to degrees and Mm."""
     cell_deg = CELL_MM / geometry.mm_per_column(0.0) * geometry.deg_per_column
-    a, b = (geometry.from_deg + (x + 0.5) * cell_deg for x in (segment.x1, segment.x2))
-    low, high = (geometry.low_mm + (y + 0.5) * CELL_MM for y in (segment.y1, segment.y2))
+    ends = segment.start, segment.end
+    a, b = (geometry.from_deg + (end.real + 0.5) * cell_deg for end in ends)
+    low, high = (geometry.low_mm + (end.imag + 0.5) * CELL_MM for end in ends)
     if segment.kind == "radial":
         return f"radial:{a:.2f}"
     if segment.kind == "parallel":

@@ -17,9 +17,9 @@ from scipy.interpolate import CubicSpline
 from promtrack.errors import SettingsError
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 
-__all__ = ["SlitPath", "parse_path", "time_distance", "time_distance_around", "time_distances"]
+__all__ = ["SlitPath", "parse_path", "time_distance", "time_distances"]
 
-WIDTH_MM, LEAST_WIDTH_PX = 2.0, 3  # of a path: a small knot
+KNOT_MM = 2.0  # width of a path: a small knot
 
 FORMS = {
     "radial": "radial:ANGLE",
@@ -86,53 +86,22 @@ def time_distances(
     paths = [parse_path(text, strip.geometry) for text in path_texts]
     if not paths:
         return ()
-    width_px = width_px or _width_px(strip.geometry)
+    width_px = width_px or max(3, round(KNOT_MM / strip.geometry.mm_per_row))
     maps = [_across(path, strip.geometry, width_px, aside_mm) for path in paths]
     values = [np.empty((len(strip), len(path.angle_deg)), np.float32) for path in paths]
     for place, plane in enumerate(strip.each()):
         for value, (rows, columns) in zip(values, maps, strict=True):
-            value[place] = _brightness(plane, rows, columns)
+            # Bilinear, which does not shift what it reads (see unwrap.py).
+            samples = cv2.remap(
+                plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan
+            )
+            value[place] = samples.mean(axis=0)
     return tuple(
         TimeDistance(
             path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s
         )
         for path, value in zip(paths, values, strict=True)
     )
-
-
-def time_distance_around(strip: Strip, path_text: str, first: int, last: int) -> TimeDistance:
-    """The part of `time_distance` from strip `first` to before `last`.
-
-    Raises
-    ------
-    SettingsError : see `parse_path`
-    """
-    path = parse_path(path_text, strip.geometry)
-    rows, columns = _across(path, strip.geometry, _width_px(strip.geometry), 0.0)
-    value = np.array([_brightness(plane, rows, columns) for plane in strip.each(first, last)])
-    return TimeDistance(
-        path.name,
-        path.kind,
-        path.angle_deg,
-        path.height_mm,
-        path.distance_mm,
-        value,
-        strip.time_s[first:last],
-    )
-
-
-def _width_px(geometry: StripGeometry) -> int:
-    return max(LEAST_WIDTH_PX, round(WIDTH_MM / geometry.mm_per_row))
-
-
-def _brightness(plane: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    """(d,) mean across the path of what a strip shows at rows and columns (width, d)."""
-    # Bilinear, which does not shift what it reads (see unwrap.py).
-    samples = cv2.remap(
-        plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan
-    )
-    result: np.ndarray = samples.mean(axis=0)
-    return result
 
 
 def _corners(kind: str, numbers: list[list[float]], geometry: StripGeometry) -> np.ndarray | None:
@@ -153,9 +122,15 @@ def _sampled(name: str, kind: str, corners: np.ndarray, geometry: StripGeometry)
     """The path as even steps of one row."""
     angle, height = corners[:, 0], corners[:, 1]
     middle = geometry.angle_deg((geometry.columns - 1) / 2.0)
-    turned = np.rad2deg(np.unwrap(np.deg2rad(angle))) if kind in ("straight", "curved") else angle
+    in_the_sky = kind in ("straight", "curved")
+    turned = np.unwrap(angle, period=360.0) if in_the_sky else angle
     turned = turned + 360.0 * np.round((middle - turned.mean()) / 360.0)
-    fine_angle, fine_height = _TRACERS[kind](turned, height, geometry)
+    if in_the_sky:
+        fine_angle, fine_height = _curved(turned, height, geometry)
+    else:
+        fine_angle, fine_height = np.linspace(
+            (turned[0], height[0]), (turned[1], height[1]), 4 * (geometry.rows + geometry.columns)
+        ).T
     radius = geometry.limb_mm + fine_height
     steps = np.hypot(np.diff(fine_height), np.deg2rad(np.diff(fine_angle)) * (radius[1:] + radius[:-1]) / 2.0)
     length = np.concatenate([[0.0], np.cumsum(steps)])
@@ -175,40 +150,16 @@ def _sampled(name: str, kind: str, corners: np.ndarray, geometry: StripGeometry)
     return path
 
 
-def _even(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
-    """Straight in height and angle: radial and limb-parallel paths."""
-    t = np.linspace(0.0, 1.0, 4 * (geometry.rows + geometry.columns))
-    return angle[0] + t * (angle[1] - angle[0]), height[0] + t * (height[1] - height[0])
-
-
-def _straight(
-    angle: np.ndarray, height: np.ndarray, geometry: StripGeometry
-) -> tuple[np.ndarray, np.ndarray]:
-    """Straight in the plane of the sky: a chord."""
-    t = np.linspace(0.0, 1.0, 4 * (geometry.rows + geometry.columns))
-    ends = (geometry.limb_mm + height) * np.exp(1j * np.deg2rad(angle - angle[0]))
-    return _polar(ends[0] + t * (ends[1] - ends[0]), angle[0], geometry)
-
-
 def _curved(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
-    """Natural cubic spline through the points in the plane of the sky, against the length of their
-    polygon."""
+    """Natural cubic spline through the points in the plane of the sky, against the length of their polygon;
+    through two points a straight line."""
     points = (geometry.limb_mm + height) * np.exp(1j * np.deg2rad(angle - angle[0]))
     length = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(points)))])
     if (np.diff(length) <= 0).any():
-        raise SettingsError(
-            "a curved path names the same point twice in a row", remedy="leave one of them out"
-        )
-    spline = CubicSpline(length, np.stack([points.real, points.imag], axis=1), bc_type="natural")
+        raise SettingsError("a path names the same point twice in a row", remedy="leave one of them out")
+    spline = CubicSpline(length, points, bc_type="natural")
     fine = spline(np.linspace(0.0, length[-1], 4 * (geometry.rows + geometry.columns)))
-    return _polar(fine[:, 0] + 1j * fine[:, 1], angle[0], geometry)
-
-
-def _polar(points: np.ndarray, from_deg: float, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
-    return from_deg + np.rad2deg(np.unwrap(np.angle(points))), np.abs(points) - geometry.limb_mm
-
-
-_TRACERS = {"radial": _even, "parallel": _even, "straight": _straight, "curved": _curved}
+    return angle[0] + np.rad2deg(np.unwrap(np.angle(fine))), np.abs(fine) - geometry.limb_mm
 
 
 def _check_inside(path: SlitPath, geometry: StripGeometry) -> None:

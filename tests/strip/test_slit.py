@@ -5,7 +5,6 @@ import pytest
 
 from promtrack.errors import SettingsError
 from promtrack.strip import Strip, StripGeometry, parse_path, time_distance
-from promtrack.strip.slit import time_distance_around
 
 GEOMETRY = StripGeometry(
     rows=160,
@@ -147,16 +146,3 @@ def test_width_averages_across_and_borders_are_nan(tmp_path):
     diagram = time_distance(strip, "radial:0")
     assert np.isnan(diagram.value[:, diagram.height_mm > GEOMETRY.height_mm(121)]).all()
     assert np.isfinite(diagram.value[:, diagram.height_mm < GEOMETRY.height_mm(117)]).all()
-
-
-@pytest.mark.parametrize(
-    "path", ["curved:355.0,20:357.0,45:1.5,60", "straight:346.0,80:352.0,99", "radial:-14.99"]
-)
-def test_what_is_read_around_a_path_is_the_diagram_itself(tmp_path, path):
-    # TWIN  the whole strips read and sampled, also where the path leaves them
-    cube = np.random.default_rng(3).normal(size=(12, 160, 500))
-    strip = strip_of(cube, tmp_path / "cube")
-    whole, part = time_distance(strip, path), time_distance_around(strip, path, 3, 9)
-    np.testing.assert_allclose(part.value, whole.value[3:9], atol=1e-4)
-    np.testing.assert_array_equal(part.time_s, whole.time_s[3:9])
-    np.testing.assert_array_equal(part.distance_mm, whole.distance_mm)
