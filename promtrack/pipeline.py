@@ -469,7 +469,7 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
     size = f"{scale.km_per_px:.1f} +- {scale.sigma_km_per_px:.1f} km a pixel"
     job.log.info("scale: %s (%s)%s", size, scale.source, checked)
     job.log.info("orientation: %s", orientation.source)
-    geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip, limb=job.settings.limb)
+    geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip)
     if job.settings.strip.high_mm is None:
         geometry = under_ceiling(job.sequence, job.lock, orientation, geometry)
     job.log.info(

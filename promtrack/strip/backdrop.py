@@ -108,8 +108,8 @@ class Backdrop:
 def _redescending(
     design: np.ndarray, wanted: np.ndarray, seen: np.ndarray, start: np.ndarray, *, least: float = 1.5
 ) -> tuple[np.ndarray, float]:
-    """Solution by Tukey's biweight whose scale shrinks from the scatter about `start` (b,) to `least`, and its
-    loss.
+    """Solution by Tukey's biweight whose scale shrinks from the scatter about `start` (b,) to `least`, and
+    its loss.
 
     A new prominence, or one that is gone, may cover nearly half of the blocks: so the fit begins once from a
     low level and once from a high one, and the solution with the smaller loss is taken. From the median alone

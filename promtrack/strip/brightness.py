@@ -20,8 +20,6 @@ from promtrack.workers import map_ahead
 
 __all__ = ["Evener"]
 
-SAMPLES = 24  # frames from which the usual strip is found
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evener:
@@ -40,7 +38,7 @@ class Evener:
         lock: LimbLock,
         geometry: StripGeometry,
     ) -> Evener:
-        """The usual strip of a sequence, from up to `SAMPLES` of its frames.
+        """The usual strip of a sequence, from up to 24 of its frames.
 
         Parameters
         ----------
@@ -52,7 +50,7 @@ class Evener:
         """
         blocks, rim = plan_blocks(geometry), rim_of(geometry, sequence.full_scale)
         used = np.flatnonzero(lock.used)
-        picked = used[np.unique(np.linspace(0, used.size - 1, min(used.size, SAMPLES)).astype(int))]
+        picked = used[np.unique(np.linspace(0, used.size - 1, min(used.size, 24)).astype(int))]
 
         def look(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
             strip = sample(numbered[1], numbered[0])

@@ -25,29 +25,19 @@ from promtrack.sun import Orientation
 __all__ = ["plasma_top_mm", "under_ceiling"]
 
 COARSE = 4  # frame pixels per pixel of the search, each way: white noise falls to a quarter
-STEP_S = 90.0  # between the frames searched: 45 Mm at 500 km/s, within the margin of what erupts
-LEAST_FRAMES = 24
-NOISE_SIGMA = 6.0  # of the brightest of some million independent values: less than one in a hundred runs
-NOISE_ROWS = 15  # over which the noise of a row is evened out
-SMOOTH = 1.0  # Gaussian, 1 sigma in coarse pixels: about the image of a small knot
-SLOW_MM = 75.0  # along the limb; halo and cloud do not change much over half of it, plasma does
-STEP_NOISE = 0.25  # counts: the contours of a smooth sky in whole counts must not pass for plasma
-LEAST_CEILING_MM = 60.0
-MARGIN, MORE_MM = 1.3, 20.0
-LEAST_SEEN = 0.3  # part of a row that tells its noise
 
 
 def under_ceiling(
     sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
 ) -> StripGeometry:
     """The geometry with its upper edge lowered to 1.3 times the plasma's greatest height plus 20 Mm, 60 Mm at
-    least.
+    least: at 500 km/s plasma rises by 45 Mm between two of the frames searched.
 
     Raises
     ------
     InputError : a frame cannot be read
     """
-    high_mm = max(MARGIN * plasma_top_mm(sequence, lock, orientation, geometry) + MORE_MM, LEAST_CEILING_MM)
+    high_mm = max(1.3 * plasma_top_mm(sequence, lock, orientation, geometry) + 20.0, 60.0)
     return replace(geometry, rows=min(geometry.rows, int(np.ceil(geometry.row(high_mm))) + 1))
 
 
@@ -57,19 +47,21 @@ def plasma_top_mm(
     """Greatest height at which any frame searched shows plasma; 0 where none does."""
     coarse = geometry.coarser(COARSE)
     cutter = StripCutter.plan(coarse, lock, orientation)
-    reach = 2 * int(SLOW_MM / 2.0 / coarse.mm_per_column(0.0)) + 1
+    # Halo and cloud do not change much over half of 75 Mm along the limb; plasma does.
+    reach = 2 * int(75.0 / 2.0 / coarse.mm_per_column(0.0)) + 1
     top = 0
     for index, frame in sequence.frames(_searched(sequence, lock)):
         left, seen = _without_slow(cutter.sample(frame, index), reach)
-        top = max(top, _top_row(left, seen, 0.0 if frame.dtype.kind == "f" else STEP_NOISE))
+        # The contours of a smooth sky in whole counts must not pass for plasma.
+        top = max(top, _top_row(left, seen, 0.0 if frame.dtype.kind == "f" else 0.25))
     return max(float(coarse.height_mm(top)), 0.0)
 
 
 def _searched(sequence: Sequence, lock: LimbLock) -> np.ndarray:
-    """Used frames spread over the sequence, the first and the last among them."""
+    """Used frames 90 s apart at most, 24 at least, the first and the last among them."""
     used = np.flatnonzero(lock.used)
     span = float(sequence.time_s[used[-1]] - sequence.time_s[used[0]])
-    count = min(max(int(np.ceil(span / STEP_S)) + 1, LEAST_FRAMES), used.size)
+    count = min(max(int(np.ceil(span / 90.0)) + 1, 24), used.size)
     return used[np.unique(np.linspace(0, used.size - 1, count).round().astype(int))]
 
 
@@ -84,7 +76,7 @@ def _without_slow(strip: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray
         cv2.blur(plane, (reach, 1), borderType=cv2.BORDER_CONSTANT) for plane in (value, part)
     )  # (x, y)
     seen = cv2.erode(shown.astype(np.uint8), np.ones((7, 7), np.uint8), borderType=cv2.BORDER_REPLICATE)
-    return cv2.GaussianBlur(value, (0, 0), SMOOTH) - wide / np.maximum(share, np.float32(1e-6)), seen
+    return cv2.GaussianBlur(value, (0, 0), 1.0) - wide / np.maximum(share, np.float32(1e-6)), seen
 
 
 def _lines(value: np.ndarray, part: np.ndarray) -> np.ndarray:
@@ -97,13 +89,14 @@ def _lines(value: np.ndarray, part: np.ndarray) -> np.ndarray:
     return mean[:, None] + slope[:, None] * (u - middle[:, None])
 
 
-def _top_row(left: np.ndarray, seen: np.ndarray, least_noise: float) -> int:
-    """Highest row with a value far above the noise of its height; 0 if there is none.
+def _top_row(left: np.ndarray, seen: np.ndarray, least_noise: float, *, sigma: float = 6.0) -> int:
+    """Highest row with a value `sigma` above the noise of its height; 0 if there is none.
 
-    The noise is the scatter below the row's middle, where no plasma is.
+    The noise is the scatter below the row's middle, where no plasma is. Among some million independent values
+    less than one in a hundred runs has one beyond 6 sigma.
     """
     number = seen.sum(axis=1, dtype=int)
-    enough = number >= LEAST_SEEN * seen.shape[1]
+    enough = number >= 0.3 * seen.shape[1]
     if not enough.any():
         return 0
     left, number = np.where(seen[enough] > 0, left[enough], np.nan), number[enough]
@@ -113,5 +106,5 @@ def _top_row(left: np.ndarray, seen: np.ndarray, least_noise: float) -> int:
         ordered[row, (0.1587 * number).astype(int)],
         ordered[row, number - 1],
     )
-    noise = np.maximum(median_filter(middle - low, min(NOISE_ROWS, len(row)), mode="nearest"), least_noise)
-    return int(np.flatnonzero(enough)[high - middle > NOISE_SIGMA * noise].max(initial=0))
+    noise = np.maximum(median_filter(middle - low, min(15, len(row)), mode="nearest"), least_noise)
+    return int(np.flatnonzero(enough)[high - middle > sigma * noise].max(initial=0))

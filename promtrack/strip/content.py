@@ -14,8 +14,6 @@ __all__ = ["border_of"]
 
 CORNER_PX = 6  # of this size at least is a border at a corner
 MARGIN_PX = 4  # beyond the border left out as well: what interpolation has mixed with it
-MOST_HOLES = 1e-3  # share of other values inside a border
-SHARP = 0.5  # least brightness 2 px beside a border, in parts of that 7 px beside it
 
 
 def border_of(frame: np.ndarray) -> np.ndarray | None:
@@ -50,13 +48,14 @@ def border_of(frame: np.ndarray) -> np.ndarray | None:
     closed = cv2.erode(
         _grown(border, MARGIN_PX).astype(np.uint8), np.ones((2 * MARGIN_PX + 5,) * 2, np.uint8)
     )
-    if np.count_nonzero(closed & ~border & 1) > MOST_HOLES * np.count_nonzero(closed):
+    if np.count_nonzero(closed & ~border & 1) > 1e-3 * np.count_nonzero(closed):
         return None
+    # The picture begins at once: 2 px beside the border it is at least half as bright as 7 px beside it.
     near_px, far_px = (_ring(border, px) for px in (2, 7))
     if not near_px.any() or not far_px.any():
         return None
     step, level = (float(np.median(frame[ring])) - float(darkest) for ring in (near_px, far_px))
-    return _grown(border, MARGIN_PX) if step > SHARP * level > 0.0 else None
+    return _grown(border, MARGIN_PX) if step > 0.5 * level > 0.0 else None
 
 
 def _ring(border: np.ndarray, px: int) -> np.ndarray:

@@ -13,22 +13,17 @@ import numpy as np
 from promtrack.errors import InputError, SettingsError
 from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.limb.records import LimbLock
-from promtrack.settings import LimbSettings, StripSettings
+from promtrack.settings import StripSettings
 from promtrack.strip.records import StripGeometry
 from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, wrapped_deg
 
 __all__ = ["frame_matrix", "frame_to_strip", "strip_geometry", "strip_to_frame"]
 
-LOWEST_MM = -20.0  # default lower edge: disc enough for the transparency and for filaments over the limb
-HIGHEST_MM = 400.0  # default upper edge at most; prominences rarely pass it, and whole-disc strips stay sane
 MOST_VALUES = 4_000_000  # of one strip; 16 MB
-SAMPLED_FRAMES = 24
-GOOD_SHARE = 0.5  # a point belongs to the strip when this share of the frames shows it
-LEAST_ROWS, LEAST_COLUMNS = 8, 16
 
 
 def strip_geometry(
-    lock: LimbLock, scale: Scale, orientation: Orientation, *, strip: StripSettings, limb: LimbSettings
+    lock: LimbLock, scale: Scale, orientation: Orientation, *, strip: StripSettings
 ) -> StripGeometry:
     """Axes of the strips: native scale, and all that at least half of the used frames show, within the
     settings.
@@ -60,7 +55,7 @@ def strip_geometry(
     if to_deg - from_deg > 360.0 - step_deg:
         columns = int(360.0 / step_deg)
         step_deg = 360.0 / columns
-    if rows < LEAST_ROWS or columns < LEAST_COLUMNS:
+    if rows < 8 or columns < 16:
         raise InputError(
             f"the strips would be {columns} x {rows} px, too small to measure",
             remedy="widen strip.low_mm, strip.high_mm, strip.from_deg or strip.to_deg",
@@ -123,7 +118,7 @@ def _visible_share(
     used = np.flatnonzero(lock.used)
     if not used.size:
         raise InputError("no frame could be locked on the limb", remedy="look at the reasons in frames.ecsv")
-    sampled = used[np.linspace(0, used.size - 1, min(used.size, SAMPLED_FRAMES)).astype(int)]
+    sampled = used[np.linspace(0, used.size - 1, min(used.size, 24)).astype(int)]
     middle, span = (lock.from_deg + lock.to_deg) / 2.0, lock.to_deg - lock.from_deg
     half = min(0.65 * span + np.rad2deg(20.0 / lock.radius_px), 180.0)
     ends = sorted(float(orientation.to_product(end)) for end in (middle - half, middle + half))
@@ -147,7 +142,7 @@ def _angle_range(
     """First and last product angle: those where half of the lowest 40 Mm is in view, or what the settings
     say."""
     low = (heights >= 0.0) & (heights <= 40.0)
-    seen = (share[low] >= GOOD_SHARE).mean(axis=0) >= 0.5
+    seen = (share[low] >= 0.5).mean(axis=0) >= 0.5
     if not seen.any():
         raise InputError(
             "nothing off the limb is in view in half of the frames",
@@ -182,17 +177,24 @@ def _wanted_range(shown: tuple[float, float], strip: StripSettings) -> tuple[flo
     return first, first + width
 
 
-def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) -> tuple[float, float]:
+def _height_range(
+    heights: np.ndarray,
+    share: np.ndarray,
+    strip: StripSettings,
+    *,
+    lowest_mm: float = -20.0,
+    highest_mm: float = 400.0,
+) -> tuple[float, float]:
     """Lowest and highest height: where half of the frames show at least a fifth of the columns.
 
-    Higher up only the frame's corners show anything, for which half of a strip would be empty; a setting
-    reaches there.
+    Higher up only the frame's corners show anything; a setting reaches there. Without a setting, `lowest_mm`
+    gives disc enough for the transparency, and few prominences pass `highest_mm`.
     """
-    part = (share >= GOOD_SHARE).mean(axis=1)
+    part = (share >= 0.5).mean(axis=1)
     shown, usual = heights[part >= 0.02], heights[part >= 0.2]
-    low = max(LOWEST_MM if strip.low_mm is None else strip.low_mm, float(shown.min()))
+    low = max(lowest_mm if strip.low_mm is None else strip.low_mm, float(shown.min()))
     high = (
-        min(HIGHEST_MM, float(usual.max()))
+        min(highest_mm, float(usual.max()))
         if strip.high_mm is None
         else min(strip.high_mm, float(shown.max()))
     )
@@ -207,7 +209,6 @@ def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) 
 
 def _longest_run(seen: np.ndarray) -> tuple[int, int]:
     """First and last index of the longest run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int)))
-    starts, ends = edges[::2], edges[1::2]
+    starts, ends = np.flatnonzero(np.diff(seen, prepend=False, append=False)).reshape(-1, 2).T
     best = int(np.argmax(ends - starts))
     return int(starts[best]), int(ends[best]) - 1

@@ -4,7 +4,7 @@ Thin cloud dims one part of a frame more than another, so one number a frame is 
 inside the limb shines through the same air as the prominence above it; its mean over a few degrees is steady
 to better than a per cent. Where the disc is burnt out or out of view, the contrast of the prominences
 themselves against the usual strip gives one number for the strip; where there are none, the lock's number
-stands in. So a change of exposure or gain is evened out whether or not a header tells of it.
+stands in. So a change of exposure or gain is evened out whether or not a header states it.
 """
 
 from __future__ import annotations
@@ -20,11 +20,7 @@ __all__ = ["Rim", "gain_by_contrast", "rim_of", "usual_rim"]
 
 RIM_MM = (-18.0, -3.0)  # clear of the limb's blur; the mottles average out over its area
 CELLS_DEG = 1.0
-SMOOTH_DEG = 1.5  # 1 sigma; the finest cloud followed is about four times as wide
-MOST_BURNT = 0.02  # share of the rim at full scale beyond which it tells nothing
-LEAST_RIM_SHARE = 0.3  # of the cells along the limb
-CONTRAST_SIGMA = 5.0  # of a block's scatter in time: it then shows a prominence
-GAIN_ERR = 0.02  # largest 1-sigma error with which a gain from the contrast is used
+LEAST_SHARE = 0.3  # of the cells along the limb that must be known
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,16 +45,16 @@ class Rim:
             return np.full(self.count, np.nan)
         light = cv2.resize(rim, (self.count, 1), interpolation=cv2.INTER_AREA)[0].astype(float)
         burnt = (rim >= 0.98 * self.full_scale).astype(np.float32)
-        light[cv2.resize(burnt, (self.count, 1), interpolation=cv2.INTER_AREA)[0] > MOST_BURNT] = np.nan
+        light[cv2.resize(burnt, (self.count, 1), interpolation=cv2.INTER_AREA)[0] > 0.02] = np.nan
         light -= sky
         return np.where(light > 0.0, light, np.nan)
 
     def clearness(self, cells: np.ndarray, columns: int) -> np.ndarray | None:
         """(columns,) brightness of a strip with these cells against the usual one, for that many columns;
-        None where the rim does not tell it."""
+        None where too little of the rim is known."""
         ratio = cells / self.usual if self.usual is not None else np.full(self.count, np.nan)
         known = np.isfinite(ratio)
-        if known.mean() < LEAST_RIM_SHARE:
+        if known.mean() < LEAST_SHARE:
             return None
         weight, total = _blurred(known), _blurred(np.where(known, ratio, 0.0))
         smooth = np.where(weight > 0.05, total / np.maximum(weight, 0.05), np.median(ratio[known]))
@@ -75,21 +71,22 @@ def rim_of(geometry: StripGeometry, full_scale: float) -> Rim:
 
 def usual_rim(cells: np.ndarray) -> np.ndarray | None:
     """(cells,) usual brightness along the limb from that of several strips (n, cells), each relative to its
-    own median, at the median level of those that show it; None where fewer than `LEAST_RIM_SHARE` of the
+    own median, at the median level of those that show it; None where fewer than `LEAST_SHARE` of the
     cells are known."""
-    told = np.isfinite(cells).mean(axis=1) >= LEAST_RIM_SHARE
-    if not told.any():
+    enough = np.isfinite(cells).mean(axis=1) >= LEAST_SHARE
+    if not enough.any():
         return None
-    cells = cells[told]
+    cells = cells[enough]
     level = np.nanmedian(cells, axis=1)
     known = np.isfinite(cells).any(axis=0)
     usual = np.full(cells.shape[1], np.nan)
     usual[known] = np.nanmedian((cells / level[:, None])[:, known], axis=0) * np.median(level)
-    return usual if known.mean() >= LEAST_RIM_SHARE else None
+    return usual if known.mean() >= LEAST_SHARE else None
 
 
 def gain_by_contrast(means: np.ndarray, usual: np.ndarray, sigma: np.ndarray, high: np.ndarray) -> float:
-    """Brightness of a strip's prominences against the usual strip's; nan where they do not tell it.
+    """Brightness of a strip's prominences against the usual strip's; nan where its 1-sigma error
+    would exceed 2 %.
 
     A robust slope of block against usual block, both against the median of their height, so that a change of
     the sky has no part in it. Plasma that moves or fades is an outlier among what stays.
@@ -106,19 +103,20 @@ def gain_by_contrast(means: np.ndarray, usual: np.ndarray, sigma: np.ndarray, hi
         return float("nan")
     one, other = (np.where(shown, values, np.nan)[rows] for values in (usual, means))
     x, y = (values - np.nanmedian(values, axis=1)[:, None] for values in (one, other))
-    told = np.isfinite(x) & (x > CONTRAST_SIGMA * sigma[rows, None])
-    if told.sum() < 20:
+    bright = np.isfinite(x) & (x > 5.0 * sigma[rows, None])
+    if bright.sum() < 20:
         return float("nan")
-    x, y = x[told], y[told]
+    x, y = x[bright], y[bright]
     order = np.argsort(y / x)  # weighted median of the ratios: the slope of least absolute deviations
     share = np.cumsum(x[order])
     slope = float((y / x)[order][np.searchsorted(share, 0.5 * share[-1])])
     scatter = 1.4826 * float(np.median(np.abs(y - slope * x)))
     err = 1.25 * scatter / float(np.sqrt(np.sum(x * x)))
-    return slope if slope > 0 and err < GAIN_ERR * slope else float("nan")
+    return slope if slope > 0 and err < 0.02 * slope else float("nan")
 
 
 def _blurred(cells: np.ndarray) -> np.ndarray:
+    """Smoothed by 1.5 deg (1 sigma): the finest cloud followed is about four times as wide."""
     return cv2.GaussianBlur(
-        cells.astype(np.float32)[None], (0, 0), SMOOTH_DEG / CELLS_DEG, borderType=cv2.BORDER_REFLECT
+        cells.astype(np.float32)[None], (0, 0), 1.5 / CELLS_DEG, borderType=cv2.BORDER_REFLECT
     )[0]

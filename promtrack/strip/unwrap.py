@@ -1,8 +1,7 @@
 """Frames to strips: polar resampling, backdrop and transparency removed, streamed into one file.
 
 Resampling must not shift what it resamples: a speed is a small shift over many frames. OpenCV's cubic kernel
-(a =
--0.75) moves a centroid by up to 0.05 px as it crosses a pixel, bilinear interpolation by nothing, but it
+(a = -0.75) moves a centroid by up to 0.05 px as it crosses a pixel, bilinear interpolation by nothing, but it
 blurs the more the farther it is from a pixel's centre. So each value is the mean of two bilinear samples half
 a pixel apart on the diagonal, which blur by all but the same everywhere, and the frame is sharpened
 beforehand by just that blur. Where a column is wider than a pixel, as it gets far out, several samples are
@@ -35,16 +34,10 @@ __all__ = ["StripCutter", "grey_step", "unwrap"]
 
 WIDEST_SAMPLE_PX = 1.5  # farther apart than this, samples are doubled, trebled ... and averaged; finer would
 # cost time for detail that the air (blur of 3 px and more) does not let through
-QUARTER_PX = 0.25  # of either sample from the point it stands for, in x and in y
 SHARPEN = np.array(
     [-0.125, 1.25, -0.125], np.float32
 )  # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
 BAND_ROWS = 32  # rows sharpened and sampled at a time: they and their map stay in the processor's cache
-LEAST_STEPS = 0.5  # of the frame's grey scale: a dark sky of 8 bits that flickers by one step now and then
-# looks noiseless to a median
-BATCH_BYTES = 8_000_000  # of strips that are compressed in one go
-STEPS_OF_NOISE = 0.25  # step of what is stored, see `store`
-NOISE_PAIRS = 8  # pairs of neighbouring frames from which the noise is told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,7 +91,7 @@ class StripCutter:
             image[border] = np.nan
         if self.hidden_px is not None:
             image[self.hidden_px] = np.nan
-        matrices = [matrix + np.array([0.0, 0.0, shift]) for shift in (-QUARTER_PX, QUARTER_PX)]
+        matrices = [matrix + np.array([0.0, 0.0, shift]) for shift in (-0.25, 0.25)]
         strip = np.empty((self.geometry.rows, self.geometry.columns), np.float32)
         for band in self.bands:
             one, two = (_bilinear(image, cv2.transform(band.offsets, m)) for m in matrices)
@@ -143,7 +136,8 @@ def unwrap(
     cutter = replace(StripCutter.plan(geometry, lock, orientation), hidden_px=hidden_px, hidden=hidden)
     evener = Evener.of(cutter.sample, sequence, lock, geometry)
     reference = sequence.frame(lock.reference)
-    noise = _NoiseMeter(len(used), LEAST_STEPS * grey_step(reference))
+    # A dark sky of 8 bits that flickers by one step now and then looks noiseless to a median.
+    noise = _NoiseMeter(len(used), 0.5 * grey_step(reference))
     first = evener.even(cutter.sample(reference, lock.reference), lock.reference)
     step = _stored_step(first, noise.least)
 
@@ -154,7 +148,7 @@ def unwrap(
     shape = (len(used), geometry.rows, geometry.columns)
     with StripWriter(path, shape, step, header or fits.Header()) as file:
         strips = _noted(map_ahead(work, sequence.frames(used)), noise)
-        for tiles in map_ahead(packed, _batches(strips, BATCH_BYTES // (2 * shape[1] * shape[2]))):
+        for tiles in map_ahead(packed, _batches(strips, 4_000_000 // (shape[1] * shape[2]))):
             for tile in tiles:
                 file.add(tile)
             if progress:
@@ -194,7 +188,7 @@ def _stored_step(strip: np.ndarray, least_noise: float) -> float:
     known = noise[np.isfinite(noise) & (noise > 0)]
     low = float(np.quantile(known, 0.05)) if known.size else 0.0
     reach = float(np.nanmax(np.abs(strip), initial=0.0))
-    return max(STEPS_OF_NOISE * max(low, least_noise), 4.0 * reach / LARGEST, 1e-6)
+    return max(0.25 * max(low, least_noise), 4.0 * reach / LARGEST, 1e-6)
 
 
 def grey_step(frame: np.ndarray) -> float:
@@ -248,11 +242,11 @@ def _band(
 
 
 class _NoiseMeter:
-    """Noise of each row from the difference of neighbouring strips, at a few places of the sequence."""
+    """Noise of each row from the difference of neighbouring strips, at eight places of the sequence."""
 
     def __init__(self, count: int, least: float):
         self.least = least
-        self.places = set(np.linspace(1, max(count - 1, 1), NOISE_PAIRS).astype(int).tolist())
+        self.places = set(np.linspace(1, max(count - 1, 1), 8).astype(int).tolist())
         self.before: np.ndarray | None = None
         self.found: list[np.ndarray] = []
         self.only: np.ndarray | None = None

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.scene import SceneSpec, SceneTruth, make_scene
-from promtrack.settings import LimbSettings, StripSettings
+from promtrack.settings import StripSettings
 from promtrack.strip import strip_geometry, unwrap
 from promtrack.strip.records import Strip
 from promtrack.sun import Orientation, Scale
@@ -33,9 +33,7 @@ def scene_strip(spec: SceneSpec, folder: Path) -> tuple[Strip, SceneTruth]:
         used=truth.good,
     )
     scale = Scale(truth.mm_per_px * 1e3, 1.0, truth.arcsec_per_px, "limb", "", True)
-    geometry = strip_geometry(
-        lock, scale, IMAGE_ANGLES, strip=StripSettings(), limb=LimbSettings(height_mm=spec.limb_height_mm)
-    )
+    geometry = strip_geometry(lock, scale, IMAGE_ANGLES, strip=StripSettings())
     strip = unwrap(
         scene.sequence(), lock, IMAGE_ANGLES, geometry, path=Path(folder) / f"{spec.name}_{spec.seed}.bin"
     )

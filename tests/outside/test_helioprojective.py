@@ -43,7 +43,7 @@ def whole_disc():
         lock,
         scale,
         orientation,
-        strip_geometry(lock, scale, orientation, strip=StripSettings(), limb=limb),
+        strip_geometry(lock, scale, orientation, strip=StripSettings()),
     )
 
 
@@ -82,7 +82,7 @@ def test_round_trip_through_sunpy(roll, mirrored):
     orientation = orient(view, camera=CameraSettings(), header=claim)
     lock = make_lock([(300.0, 900.0)], (600, 700), radius_px=790.0, from_deg=-25.0, to_deg=25.0)
     scale = measure_scale(790.0, 0.5, view, camera=CameraSettings(), limb=LimbSettings())
-    geometry = strip_geometry(lock, scale, orientation, strip=StripSettings(), limb=LimbSettings())
+    geometry = strip_geometry(lock, scale, orientation, strip=StripSettings())
     q, sign = np.radians(roll), -1.0 if mirrored else 1.0
     header = {
         "ctype1": "HPLN-TAN",

@@ -40,9 +40,7 @@ def strip(tmp_path_factory):
     orientation = orient(
         view, camera=CameraSettings(), header=sequence.header, turn_deg=float(lock.angle_deg[0])
     )
-    geometry = strip_geometry(
-        lock, scale, orientation, strip=StripSettings(low_mm=-5.0, high_mm=85.0), limb=limb
-    )
+    geometry = strip_geometry(lock, scale, orientation, strip=StripSettings(low_mm=-5.0, high_mm=85.0))
     return unwrap(sequence, lock, orientation, geometry, path=tmp_path_factory.mktemp("rain") / "strip.bin")
 
 

@@ -56,7 +56,7 @@ def eruption(tmp_path_factory):
         lock.own_radius_px, lock.own_radius_err_px, view, camera=settings.camera, limb=settings.limb
     )
     orientation = orient(view, camera=settings.camera)
-    geometry = strip_geometry(lock, scale, orientation, strip=settings.strip, limb=settings.limb)
+    geometry = strip_geometry(lock, scale, orientation, strip=settings.strip)
     strip = unwrap(sequence, lock, orientation, geometry, path=tmp_path_factory.mktemp("eruption") / "cube")
     motion = measure_motion(strip, motion=settings.motion)
     return Measured(settings, sequence, lock, view, scale, orientation, strip, motion, "test")

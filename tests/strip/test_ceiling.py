@@ -5,7 +5,7 @@ import pytest
 
 from promtrack.scene import make_scene, scenario
 from promtrack.sequence.hot import mend_hot_pixels
-from promtrack.settings import LimbSettings, StripSettings
+from promtrack.settings import StripSettings
 from promtrack.strip import strip_geometry, strip_to_frame, under_ceiling
 from promtrack.strip.ceiling import COARSE, plasma_top_mm
 from promtrack.sun import Orientation, Scale
@@ -24,7 +24,7 @@ def lock_of(count):
 
 
 def geometry_of(lock):
-    return strip_geometry(lock, scale_of(lock), NORTH_UP, strip=StripSettings(), limb=LimbSettings())
+    return strip_geometry(lock, scale_of(lock), NORTH_UP, strip=StripSettings())
 
 
 def frames_of(lock, *, spots=(), dtype=np.uint16, sky=SKY, noise=NOISE, bank=0.0):
@@ -107,9 +107,7 @@ def test_the_scenarios_keep_all_their_plasma(name):
         used=truth.good,
     )
     scale = Scale(truth.mm_per_px * 1e3, 1.0, truth.arcsec_per_px, "limb", "", True)
-    geometry = strip_geometry(
-        lock, scale, IMAGE_ANGLES, strip=StripSettings(), limb=LimbSettings(height_mm=spec.limb_height_mm)
-    )
+    geometry = strip_geometry(lock, scale, IMAGE_ANGLES, strip=StripSettings())
     lowered = under_ceiling(mend_hot_pixels(scene.sequence())[0], lock, IMAGE_ANGLES, geometry)
     tops = [np.nanmax(f.height_mm) for f in truth.fronts] + [
         np.nanmax(k.height_mm[k.visible]) for k in truth.knots if k.visible.any()

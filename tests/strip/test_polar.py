@@ -5,14 +5,13 @@ import pytest
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.limb.geometry import to_frame
-from promtrack.settings import LimbSettings, StripSettings
+from promtrack.settings import StripSettings
 from promtrack.strip import frame_to_strip, strip_geometry, strip_to_frame
 from promtrack.strip.polar import frame_matrix
 from promtrack.sun import Orientation, Scale
 from tests.strip.sky import NORTH_UP, make_lock, scale_of
 
 SHAPE = (600, 900)
-LIMB = LimbSettings()
 
 
 def short_arc(**more):
@@ -22,7 +21,7 @@ def short_arc(**more):
 
 
 def geometry_of(lock, orientation=NORTH_UP, **strip):
-    return strip_geometry(lock, scale_of(lock), orientation, strip=StripSettings(**strip), limb=LIMB)
+    return strip_geometry(lock, scale_of(lock), orientation, strip=StripSettings(**strip))
 
 
 def test_native_scale_and_the_limb_on_a_row():
@@ -148,6 +147,6 @@ def test_fine_scale_is_coarsened_to_a_bounded_strip():
 def test_a_scale_from_optics_keeps_pixels_square():
     lock = short_arc()
     scale = Scale(700.0, 7.0, 0.97, "optics", "", True)
-    geometry = strip_geometry(lock, scale, NORTH_UP, strip=StripSettings(), limb=LIMB)
+    geometry = strip_geometry(lock, scale, NORTH_UP, strip=StripSettings())
     assert geometry.mm_per_row == pytest.approx(0.7)
     assert geometry.mm_per_column(0.0) == pytest.approx(0.7)

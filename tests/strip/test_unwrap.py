@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from promtrack.scene import Arch, CloudBank, Hedgerow, SceneSpec, make_scene
-from promtrack.settings import LimbSettings, StripSettings
+from promtrack.settings import StripSettings
 from promtrack.strip import Strip, strip_geometry, strip_to_frame, unwrap
 from promtrack.strip.content import border_of
 from promtrack.strip.unwrap import StripCutter, grey_step
@@ -24,9 +24,7 @@ def lock_at(centres, **more):
 
 
 def geometry_of(lock, orientation=NORTH_UP, **strip):
-    return strip_geometry(
-        lock, scale_of(lock), orientation, strip=StripSettings(**strip), limb=LimbSettings()
-    )
+    return strip_geometry(lock, scale_of(lock), orientation, strip=StripSettings(**strip))
 
 
 def spot_frame(lock, index, orientation, geometry, spots, *, sigma_px, shape=SHAPE):
