@@ -2,8 +2,9 @@
 
 The stages of a run are functions on records, in the order of the data: `open_sequence`, `lock_limb`,
 `solar_view`, `measure_scale`, `orient`, `strip_geometry`, `unwrap`, `measure_motion`, then `render_clip`,
-`draw_figures` and `write_report` on a `Measured`. `run` does them all, `run_stage` one of them again. Names
-are loaded when first used, so that importing promtrack costs nothing.
+`draw_figures` and `write_report` on a `Measured`. `run` does them all, `run_stage` one of them again,
+`run_many` all of them on many recordings. Names are loaded when first used, so that importing promtrack costs
+nothing.
 """
 
 from __future__ import annotations
@@ -14,10 +15,12 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from promtrack.errors import InputError, PromtrackError, SettingsError
     from promtrack.limb import LimbLock, lock_limb
+    from promtrack.many import Outcome, run_many
     from promtrack.motion import Motion, measure_motion
     from promtrack.pipeline import run, run_stage
     from promtrack.scene import SceneSpec, make_scene, write_scene
     from promtrack.sequence import Sequence, open_sequence, sequence_from_arrays
+    from promtrack.sessions import Session, sessions
     from promtrack.settings import Settings, change_settings, load_settings
     from promtrack.show import Measured, draw_figures, render_clip, write_report
     from promtrack.strip import Strip, strip_geometry, time_distance, unwrap
@@ -28,10 +31,12 @@ __version__ = "0.1.0"
 _HOMES = {
     "promtrack.errors": ("InputError", "PromtrackError", "SettingsError"),
     "promtrack.limb": ("LimbLock", "lock_limb"),
+    "promtrack.many": ("Outcome", "run_many"),
     "promtrack.motion": ("Motion", "measure_motion"),
     "promtrack.pipeline": ("run", "run_stage"),
     "promtrack.scene": ("SceneSpec", "make_scene", "write_scene"),
     "promtrack.sequence": ("Sequence", "open_sequence", "sequence_from_arrays"),
+    "promtrack.sessions": ("Session", "sessions"),
     "promtrack.settings": ("Settings", "change_settings", "load_settings"),
     "promtrack.show": ("Measured", "draw_figures", "render_clip", "write_report"),
     "promtrack.strip": ("Strip", "strip_geometry", "time_distance", "unwrap"),
@@ -45,10 +50,12 @@ __all__ = [
     "Measured",
     "Motion",
     "Orientation",
+    "Outcome",
     "PromtrackError",
     "Scale",
     "SceneSpec",
     "Sequence",
+    "Session",
     "Settings",
     "SettingsError",
     "SolarView",
@@ -64,8 +71,10 @@ __all__ = [
     "orient",
     "render_clip",
     "run",
+    "run_many",
     "run_stage",
     "sequence_from_arrays",
+    "sessions",
     "solar_view",
     "strip_geometry",
     "time_distance",

@@ -122,6 +122,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_mark(commands)
     _add_trial(commands)
     _add_watch(commands)
+    _add_season(commands)
     _add_demo(commands)
     _add_settings(commands)
     return parser
@@ -177,6 +178,11 @@ def _add_run(commands: argparse._SubParsersAction) -> None:
     command.add_argument(
         "--replace", action="store_true", help="let go what --out holds of another recording"
     )
+    sessions_help = (
+        "INPUT has pauses of more than 3 hours: measure what lies between them apart, each in a folder "
+        "of its own inside --out, and show them together in season.html there"
+    )
+    command.add_argument("--each-session", action="store_true", help=sessions_help)
 
 
 def _add_marks(command: argparse.ArgumentParser) -> None:
@@ -248,6 +254,15 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
     command.add_argument("--minutes", metavar="N", type=float, default=float("inf"), help=minutes_help)
 
 
+def _add_season(commands: argparse._SubParsersAction) -> None:
+    text = "gather finished runs into one table, one page and one figure: season.ecsv, .html, .png, .svg"
+    command = _command(commands, "season", text, "promtrack season 2026-observations", _season)
+    folders_help = "folder of products, or a folder at any depth in which such folders lie"
+    command.add_argument("folders", metavar="OUT", type=Path, nargs="+", help=folders_help)
+    out_help = "folder for the season's files (default: season in the current folder)"
+    command.add_argument("--out", metavar="DIR", type=Path, default=Path("season"), help=out_help)
+
+
 def _add_demo(commands: argparse._SubParsersAction) -> None:
     text = "make a synthetic sequence, run on it, and print truth beside measurement"
     command = _command(commands, "demo", text, "promtrack demo eruption", _demo)
@@ -270,6 +285,8 @@ def _run(options: argparse.Namespace) -> int:
     from promtrack.products.summary import is_poor, summary_lines
 
     options.out = options.out or default_folder(options.input)
+    if options.each_session:
+        return _run_sessions(options, settings)
     job = run(
         options.input,
         options.out,
@@ -281,6 +298,25 @@ def _run(options: argparse.Namespace) -> int:
     _print(options, summary_lines(job.folder))
     _print(options, [f"products in {options.out}: open report.html and clip.mp4"])
     return POOR if is_poor(job.verdict) else DONE
+
+
+def _run_sessions(options: argparse.Namespace, settings: Settings) -> int:
+    from promtrack.many import run_sessions
+
+    outcomes, lines = run_sessions(
+        options.input,
+        options.out,
+        settings,
+        marks=options.marks,
+        replace=options.replace,
+        progress=_progress(options),
+    )
+    for outcome in outcomes:
+        _print(options, [f"{outcome.source}: {outcome.error or outcome.words}"])
+    _print(options, [*lines, f"open {options.out / 'season.html'}"])
+    if any(outcome.error for outcome in outcomes):
+        return CANNOT
+    return POOR if any(outcome.poor for outcome in outcomes) else DONE
 
 
 def _check(options: argparse.Namespace) -> None:
@@ -322,6 +358,13 @@ def _watch(options: argparse.Namespace) -> None:
         _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
     every_s, until_s = max(options.every, 1.0), 60.0 * options.minutes
     _print(options, watch_folder(options.folder, out, settings, every_s=every_s, until_s=until_s))
+
+
+def _season(options: argparse.Namespace) -> None:
+    from promtrack.season import write_season
+
+    _print(options, write_season(options.folders, options.out))
+    _print(options, [f"open {options.out / 'season.html'}"])
 
 
 def _stage(options: argparse.Namespace) -> int:

@@ -50,6 +50,7 @@ from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.daylight import doubt_night
 from promtrack.sequence.hot import mend_hot_pixels
+from promtrack.sessions import refuse_several
 from promtrack.settings import Settings, load_settings, settings_as_toml
 from promtrack.show import Measured, render_clip, write_report
 from promtrack.show.verdict import lights
@@ -296,6 +297,7 @@ def _open(job: Job, marks: Path | None) -> None:
     if marks is not None:
         job.marks = read_marks(marks)
     sequence = open_sequence(job.source, times=settings.times, camera=settings.camera)
+    refuse_several(sequence)
     missing = [name for name in job.marks.leave_out if name not in sequence.names]
     sequence = job.marks.kept(sequence)
     if len(sequence) < 2:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from promtrack.sun import limb_drift, synodic_deg_day
+from promtrack.sun import limb_drift, seen_height_mm, synodic_deg_day
 
 
 def test_rotation_law_published():
@@ -44,3 +44,28 @@ def test_at_the_limb_it_is_a_turn_by_the_tilt():
     west = float(limb_drift(np.array(270.0), np.array(1.0), 7.0))
     assert west == pytest.approx(np.radians(13.727) / 86400.0 * np.sin(np.radians(7.0)), rel=1e-4)
     assert float(limb_drift(np.array(270.0), np.array(1.0), -7.0)) == pytest.approx(-west)
+
+
+@pytest.mark.parametrize(
+    ("hours", "sunk_mm"), [(1, 0.035), (2, 0.139), (4, 0.555), (6, 1.248), (12, 4.986), (24, 19.87)]
+)
+def test_what_stood_on_the_limb_sinks(hours, sunk_mm):
+    # TRUTH  R (1 - cos wt) by hand, R = 695.7 Mm, w = 13.727 deg a day (the PUBLISHED rate of the equator
+    # less the Earth's). Tolerance: one of the last digit.
+    turned = float(synodic_deg_day(0.0)) * hours / 24.0
+    assert -float(seen_height_mm(0.0, turned)) == pytest.approx(sunk_mm, abs=0.01 if hours == 24 else 0.001)
+
+
+@pytest.mark.parametrize(("turned", "seen"), [(5, 47.16), (10, 38.67), (15, 24.59), (20, 5.03)])
+def test_a_prominence_beyond_the_limb_is_seen_lower(turned, seen):
+    # TRUTH  (R + h) cos t - R by hand for h = 50 Mm. Tolerance: the last digit.
+    assert float(seen_height_mm(50.0, turned)) == pytest.approx(seen, abs=0.01)
+
+
+def test_seen_height_against_turning_the_point_itself():
+    # TWIN  a point in three dimensions turned about the axis; its distance from the line of sight.
+    for latitude, turn in ((30.0, 25.0), (-50.0, 40.0), (0.0, -10.0)):
+        tilt, t = np.radians(latitude), np.radians(turn)
+        x, y, z = 725.7 * np.cos(tilt), 725.7 * np.sin(tilt), 0.0
+        x, z = x * np.cos(t) - z * np.sin(t), x * np.sin(t) + z * np.cos(t)
+        assert float(seen_height_mm(30.0, turn, latitude)) == pytest.approx(np.hypot(x, y) - 695.7, abs=1e-9)

@@ -26,7 +26,7 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-__all__ = ["PRODUCTS", "ProductFolder", "default_folder", "fingerprint_of", "stamp_of"]
+__all__ = ["PRODUCTS", "ProductFolder", "default_folder", "fingerprint_of", "holds_run", "stamp_of"]
 
 PRODUCTS = {
     "summary": "summary.json",
@@ -63,6 +63,11 @@ def default_folder(source: Path) -> Path:
     if source.name in ("", ".."):
         source = Path(os.path.abspath(source))  # unlike resolve, it bears links that lead to themselves
     return source.with_name(source.name + "-promtrack")
+
+
+def holds_run(path: Path) -> bool:
+    """Whether a run, finished or not, has been made in this folder."""
+    return (path / _STATE).exists()
 
 
 @dataclass(frozen=True, slots=True)

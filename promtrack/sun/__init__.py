@@ -21,7 +21,7 @@ from promtrack.sun.limb_height import limb_height
 from promtrack.sun.orientation import field_turn_deg, orient, zenith_image_deg
 from promtrack.sun.records import DriftCalibration, LimbHeight, Orientation, Scale, SolarView
 from promtrack.sun.refraction import flattening, flattening_err, refraction_arcmin
-from promtrack.sun.rotation import limb_drift, synodic_deg_day
+from promtrack.sun.rotation import limb_drift, seen_height_mm, synodic_deg_day
 from promtrack.sun.scale import measure_scale
 
 __all__ = [
@@ -48,6 +48,7 @@ __all__ = [
     "measure_scale",
     "orient",
     "refraction_arcmin",
+    "seen_height_mm",
     "sky_place",
     "solar_view",
     "synodic_deg_day",

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["limb_drift", "synodic_deg_day"]
+from promtrack.sun.constants import SOLAR_RADIUS_KM
+
+__all__ = ["limb_drift", "seen_height_mm", "synodic_deg_day"]
 
 SNODGRASS_ULRICH_DEG_DAY = (14.713, -2.396, -1.787)  # of sin^0, sin^2 and sin^4 of the latitude
 EARTH_DEG_DAY = 0.9856  # 360 deg in a sidereal year
@@ -45,3 +47,26 @@ def limb_drift(pa_deg: np.ndarray, distance: np.ndarray, b0_deg: float) -> np.nd
     rate = np.radians(synodic_deg_day(latitude)) / 86400.0
     west, north = rate * (np.cos(b0) * depth - np.sin(b0) * y), rate * np.sin(b0) * x
     return -west * np.cos(pa) - north * np.sin(pa)
+
+
+def seen_height_mm(
+    height_mm: np.ndarray | float, turned_deg: np.ndarray | float, latitude_deg: np.ndarray | float = 0.0
+) -> np.ndarray | float:
+    """Height above the limb at which something is seen that stood on the limb, after the Sun has turned.
+
+    At latitude l the place on the sky is (R + h) (cos l cos t, sin l), for a disc centre on the equator
+    (B0 = 0). On the equator that is (R + h) cos t - R: what had no height sinks by R (1 - cos t).
+
+    Parameters
+    ----------
+    height_mm : above the photosphere while it stood in the plane of the sky
+    turned_deg : by which the Sun has turned since, or has still to turn until it stands there
+    latitude_deg : of its foot, and of the position angle from the equator
+
+    Returns
+    -------
+    negative: it is seen in front of the disc, or is hidden behind it
+    """
+    turn, latitude = np.radians(turned_deg), np.radians(latitude_deg)
+    radius_mm = SOLAR_RADIUS_KM * 1e-3
+    return (radius_mm + height_mm) * np.hypot(np.cos(latitude) * np.cos(turn), np.sin(latitude)) - radius_mm

@@ -1,0 +1,158 @@
+"""Many recordings: each measured by itself, on any executor of the standard interface.
+
+One that fails does not stop the others. The work of one recording is a function of picklable arguments, so
+that it runs in a thread, in a process, or on another machine that sees the same folders.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Iterable
+from concurrent.futures import Executor, ProcessPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from promtrack.errors import InputError, PromtrackError
+from promtrack.pipeline import Progress, run, silent
+from promtrack.products import default_folder
+from promtrack.products.summary import is_poor
+from promtrack.season import write_season
+from promtrack.sessions import session_settings, sessions
+from promtrack.settings import Settings
+from promtrack.workers import worker_count
+
+__all__ = ["Outcome", "measure_one", "run_many", "run_sessions"]
+
+RUN_BYTES = 800_000_000  # memory of one run; benchmark row "memory"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one recording."""
+
+    source: Path
+    folder: Path | None  # of the products; None where it failed
+    error: str = ""  # why it failed
+    verdict: dict[str, str] = field(default_factory=dict)  # lock, scale and motion: 'good', 'fair' or 'poor'
+
+    @property
+    def poor(self) -> bool:
+        """Whether its numbers should not be quoted."""
+        return is_poor({subject: (level, ()) for subject, level in self.verdict.items()})
+
+    @property
+    def words(self) -> str:
+        """'lock good, scale fair, motion fair'."""
+        return ", ".join(f"{subject} {level}" for subject, level in self.verdict.items())
+
+
+def run_many(
+    sources: Iterable[str | Path],
+    executor: Executor | None = None,
+    *,
+    out: str | Path | None = None,
+    settings: Settings | None = None,
+) -> list[Outcome]:
+    """Measure many recordings, everything from frames to report.
+
+    Parameters
+    ----------
+    sources : folders of frames, films, or files with several frames
+    executor : anything with the interface of `concurrent.futures.Executor`; by default processes on this
+        machine, as many as its cores and memory bear. It is left open.
+    out : folder in which each recording gets its folder of products; by default beside each recording
+    settings : for all of them
+
+    Returns
+    -------
+    one outcome a recording, in the order of `sources`
+    """
+    given = [Path(source) for source in sources]
+    folders = _folders(given, None if out is None else Path(out))
+    settings = settings or Settings()
+    if executor is not None:
+        return _outcomes(executor, given, folders, settings)
+    # New processes, not copies of this one: it may have threads, and a copy of a held lock stays held.
+    fresh = multiprocessing.get_context("spawn")
+    workers = max(min(worker_count(worker_bytes=RUN_BYTES), len(given)), 1)
+    with ProcessPoolExecutor(workers, mp_context=fresh) as pool:
+        return _outcomes(pool, given, folders, settings)
+
+
+def measure_one(source: Path, folder: Path, settings: Settings) -> Outcome:
+    """One recording; what the user can mend is in the outcome, not raised."""
+    try:
+        job = run(source, folder, settings)
+    except PromtrackError as error:
+        return Outcome(source, None, str(error))
+    except (OSError, MemoryError) as error:
+        return Outcome(source, None, f"{source}: {error or 'there is not enough memory'}")
+    return Outcome(source, folder, verdict={subject: level for subject, (level, _) in job.verdict.items()})
+
+
+def run_sessions(
+    source: Path,
+    out: Path,
+    settings: Settings,
+    *,
+    marks: Path | None = None,
+    replace: bool = False,
+    progress: Progress = silent,
+) -> tuple[list[Outcome], list[str]]:
+    """Each session of a recording by itself, in out/START, and a season's page over them in `out`.
+
+    Returns
+    -------
+    an outcome a session, its folder standing for the source, and the season's lines
+
+    Raises
+    ------
+    InputError : the recording cannot be read, or none of its sessions can be measured
+    """
+    outcomes = []
+    for session in sessions(source, settings):
+        folder = Path(out) / session.name
+        try:
+            own = session_settings(settings, session)
+            job = run(source, folder, own, marks=marks, replace=replace, progress=progress)
+        except InputError as error:
+            outcomes.append(Outcome(folder, None, str(error)))
+            continue
+        verdict = {subject: level for subject, (level, _) in job.verdict.items()}
+        outcomes.append(Outcome(folder, folder, verdict=verdict))
+    measured = [outcome.folder for outcome in outcomes if outcome.folder is not None]
+    if not measured:
+        raise InputError(
+            f"none of its {len(outcomes)} sessions can be measured; the first: {outcomes[0].error}",
+            where=str(source),
+        )
+    return outcomes, write_season(measured, Path(out))
+
+
+def _outcomes(
+    executor: Executor, sources: list[Path], folders: list[Path], settings: Settings
+) -> list[Outcome]:
+    futures = [
+        executor.submit(measure_one, source, folder, settings)
+        for source, folder in zip(sources, folders, strict=True)
+    ]
+    outcomes = []
+    for source, future in zip(sources, futures, strict=True):
+        error = future.exception()  # a fault of the program, or a worker that died
+        said = f"{source}: {type(error).__name__}: {error}"
+        outcomes.append(future.result() if error is None else Outcome(source, None, said))
+    return outcomes
+
+
+def _folders(sources: list[Path], out: Path | None) -> list[Path]:
+    """A folder of products for each; equal names inside `out` are numbered."""
+    if out is None:
+        return [default_folder(source) for source in sources]
+    folders: list[Path] = []
+    for source in sources:
+        name, number = default_folder(source).name, 2
+        folder = out / name
+        while folder in folders:
+            folder, number = out / f"{name}-{number}", number + 1
+        folders.append(folder)
+    return folders

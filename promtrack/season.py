@@ -1,0 +1,217 @@
+"""`promtrack season`: any number of finished runs in; a table, a page and a figure of them all out.
+
+Only summary.json of each run is read, so that a thousand runs take seconds. Nothing in their folders is
+changed.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from promtrack.errors import InputError
+from promtrack.products import ProductFolder, read_summary
+from promtrack.products.folder import PRODUCTS, holds_run
+from promtrack.products.summary import is_poor
+from promtrack.products.tables import write_records
+from promtrack.show.season_page import write_season_page
+from promtrack.show.season_records import Eruption, Season, SeasonRow
+
+__all__ = ["Season", "SeasonRow", "gather_season", "write_season"]
+
+_NOTE = (
+    "speeds are in the plane of the sky: lower bounds; errors are total, 1 sigma; do not quote rows with poor"
+)
+
+
+def write_season(folders: Iterable[Path], out: Path) -> list[str]:
+    """season.ecsv, season.html, season.png and season.svg about these runs, in the folder `out`.
+
+    Parameters
+    ----------
+    folders : of products, or folders at any depth in which such folders lie
+
+    Returns
+    -------
+    lines to print
+
+    Raises
+    ------
+    InputError : none of the folders holds a finished run, or `out` cannot be written
+    """
+    from promtrack.show.figures.season import draw_season  # matplotlib takes long to load
+
+    out = Path(out)
+    season = gather_season(folders, out)
+    if not season.rows:
+        first = f": {season.left_out[0]}" if season.left_out else ""
+        raise InputError(
+            f"there is no finished run in what was given{first}",
+            remedy="name folders of products, or a folder that contains them",
+        )
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"cannot be made ({error.strerror})", where=str(out), remedy="choose another folder with --out"
+        ) from None
+    write_records(
+        out / "season.ecsv", season.rows, SeasonRow, {"note": _NOTE, "left_out": list(season.left_out)}
+    )
+    drawing = draw_season(season, out)
+    write_season_page(season, drawing, out / "season.html")
+    return _lines(season)
+
+
+def gather_season(folders: Iterable[Path], out: Path) -> Season:
+    """The runs in these folders, in order of time; what is unfinished or damaged is named in `left_out`.
+
+    Parameters
+    ----------
+    folders : of products, or folders at any depth in which such folders lie
+    out : the folder from which the rows name their runs
+    """
+    rows: list[SeasonRow] = []
+    eruptions: list[Eruption] = []
+    left_out: list[str] = []
+    seen: set[str] = set()
+    for given in map(Path, folders):
+        found = False
+        for folder in _run_folders(given):
+            found = True
+            real = os.path.realpath(folder)
+            if real in seen:
+                continue
+            seen.add(real)
+            try:
+                row, fronts = _read_run(folder, out)
+            except InputError as error:
+                unfinished = not ProductFolder(folder)["summary"].exists()
+                left_out.append(f"{folder}: {'was not finished' if unfinished else error.what}")
+                continue
+            rows.append(row)
+            eruptions += fronts
+        if not found:
+            left_out.append(f"{given}: {'holds no run' if given.is_dir() else 'is no folder'}")
+    rows.sort(key=lambda row: (row.first_time, row.folder))
+    eruptions.sort(key=lambda one: (one.row.first_time, one.row.folder))
+    return Season(tuple(rows), tuple(eruptions), tuple(left_out))
+
+
+def _run_folders(top: Path) -> Iterator[Path]:
+    """Folders that a run has made, at `top` or below it, in order of names."""
+    for place, inside, files in os.walk(top):
+        inside.sort()
+        if "figures" in inside and PRODUCTS["summary"] in files:
+            inside.remove("figures")
+        if PRODUCTS["summary"] in files or holds_run(Path(place)):
+            yield Path(place)
+
+
+def _read_run(folder: Path, out: Path) -> tuple[SeasonRow, list[Eruption]]:
+    products = ProductFolder(folder)
+    page = read_summary(products)
+    if "counts" not in page:
+        raise InputError("was not finished: the motion has not been measured", where=str(folder))
+    if "found" not in page:
+        raise InputError(
+            f"was made by an earlier promtrack ({page['version']}); run it again", where=str(folder)
+        )
+    try:
+        row = _row(products, page, out)
+        fronts = [_eruption(row, front) for front in page["found"]["fronts"]]
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        what = f"summary.json is damaged ({type(error).__name__}: {error})"
+        raise InputError(what, where=str(folder)) from None
+    return row, fronts
+
+
+def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
+    found, verdict = page["found"], page["verdict"]
+    highest: dict[str, Any] = max(found["prominences"], key=lambda p: _rank(p, "height_mm"), default={})
+    fastest: dict[str, Any] = max(found["fronts"], key=lambda f: _rank(f, "speed_km_s"), default={})
+    knot = found["fastest_knot"] or {}
+    height, height_err = _top(highest)
+    front_height, front_height_err = _top(fastest)
+    levels = {subject: (one["level"], ()) for subject, one in verdict.items()}
+    row = SeasonRow(
+        folder=_way(products.path, out),
+        recording=str(page["input"]),
+        date=page["first_time"][:10],
+        first_time=page["first_time"],
+        last_time=page["last_time"],
+        span_s=_number(page, "span_s"),
+        frames_used=int(page["frames_used"]),
+        frames_read=int(page["frames_read"]),
+        lock=verdict["lock"]["level"],
+        scale=verdict["scale"]["level"],
+        motion=verdict["motion"]["level"],
+        poor=is_poor(levels),
+        km_per_px=_number(page["scale"], "km_per_px"),
+        km_per_px_err=_number(page["scale"], "sigma_km_per_px"),
+        angles=page["orientation"]["angles"],
+        prominences=len(found["prominences"]),
+        height_mm=height,
+        height_err_mm=height_err,
+        height_pa_deg=_number(highest, "pa_deg"),
+        height_is_lower_bound=bool(highest.get("leaves_strip", False)),
+        knots=int(page["counts"]["moving_knots"]),
+        knot_speed_km_s=_number(knot, "speed_km_s"),
+        knot_speed_err_km_s=_number(knot, "speed_err_km_s"),
+        knot_pa_deg=_number(knot, "pa_deg"),
+        fronts=int(page["counts"]["moving_fronts"]),
+        front_speed_km_s=_number(fastest, "speed_km_s"),
+        front_speed_err_km_s=_number(fastest, "speed_err_km_s"),
+        front_height_mm=front_height,
+        front_height_err_mm=front_height_err,
+        front_pa_deg=_number(fastest, "pa_deg"),
+        report=_way(products["report"], out) if products["report"].exists() else "",
+    )
+    if not row.first_utc <= row.last_utc:
+        raise ValueError("the last frame is before the first")
+    return row
+
+
+def _number(values: dict[str, Any], key: str) -> float:
+    """A value of the page, where null stands for nan; nan where a run has nothing of the kind."""
+    value = values.get(key)
+    return math.nan if value is None else float(value)
+
+
+def _eruption(row: SeasonRow, front: dict[str, Any]) -> Eruption:
+    speed, error = _number(front, "speed_km_s"), _number(front, "speed_err_km_s")
+    height, height_err = _top(front)
+    return Eruption(row, _number(front, "pa_deg"), speed, error, height, height_err)
+
+
+def _rank(values: dict[str, Any], key: str) -> float:
+    number = _number(values, key)
+    return -math.inf if math.isnan(number) else number
+
+
+def _top(values: dict[str, Any]) -> tuple[float, float]:
+    return _number(values, "height_mm"), _number(values, "height_err_mm")
+
+
+def _way(path: Path, out: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, Path(out).absolute())).as_posix()
+    except ValueError:  # another drive
+        return path.as_posix()
+
+
+def _lines(season: Season) -> list[str]:
+    first, last = season.rows[0].date, season.rows[-1].date
+    poor = sum(row.poor for row in season.rows)
+    runs = f"{len(season.rows)} run{'s' * (len(season.rows) != 1)}, {first} to {last}"
+    lines = [
+        f"{runs}; {poor} with a poor verdict (marked); {len(season.eruptions)} moving leading edges",
+    ]
+    if season.left_out:
+        lines.append(f"{len(season.left_out)} left out: " + "; ".join(season.left_out[:5]))
+        if len(season.left_out) > 5:
+            lines[-1] += f"; and {len(season.left_out) - 5} more, named in season.html"
+    return lines

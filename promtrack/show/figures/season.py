@@ -1,0 +1,175 @@
+"""A season in one figure: heights and speeds by date, eruptions by position angle; season.png and .svg."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
+from matplotlib.figure import Figure
+
+from promtrack.show.figures.style import LIGHT, themed
+from promtrack.show.numbers import counted
+from promtrack.show.season_records import Season, SeasonRow
+from promtrack.whole import whole_file
+
+__all__ = ["draw_season"]
+
+LEAST_SPAN_DAYS = 2.0  # of the date axis
+
+
+def draw_season(season: Season, folder: Path) -> Path:
+    """season.png and season.svg in the folder; runs with a poor verdict are hollow.
+
+    Returns
+    -------
+    the SVG
+    """
+    with themed(LIGHT):
+        figure = Figure(figsize=(13.333, 9.0), layout="constrained")
+        FigureCanvasAgg(figure)
+        (heights, eruptions), (speeds, angles) = figure.subplots(2, 2, width_ratios=(3, 2))
+        _heights(heights, season)
+        _speeds(speeds, season)
+        _eruptions(eruptions, season)
+        _angles(angles, season)
+        for axes in (heights, speeds, eruptions):
+            _date_axis(axes, season)
+        figure.suptitle(
+            f"{counted(len(season.rows), 'run', 'runs')}, "
+            f"{counted(len(season.eruptions), 'moving leading edge', 'moving leading edges')} "
+            "(hollow: poor verdict, not to be quoted)",
+            x=0.02,
+            ha="left",
+            fontweight="bold",
+        )
+        for kind in ("png", "svg"):
+            about: dict[str, str | None] = {"Title": "Season"} | ({"Date": None} if kind == "svg" else {})
+            with whole_file(folder / f"season.{kind}") as part:
+                figure.savefig(part, format=kind, dpi=110, metadata=about)
+    return folder / "season.svg"
+
+
+def _marks(
+    axes: Axes,
+    x: Iterable[float],
+    y: Iterable[float],
+    error: Iterable[float],
+    poor: Iterable[bool],
+    *,
+    colour: str,
+    marker: str,
+    label: str = "",
+) -> None:
+    """Values with error bars, filled where the run may be quoted and hollow where not."""
+    place, value, bar, hollow = (np.array(list(values)) for values in (x, y, error, poor))
+    for flag, face in ((False, colour), (True, "none")):
+        some = (hollow == flag) & np.isfinite(value) if len(value) else np.array([], bool)
+        if some.any():
+            axes.errorbar(
+                place[some],
+                value[some],
+                np.nan_to_num(bar[some]),
+                fmt=marker,
+                color=colour,
+                markerfacecolor=face,
+                elinewidth=1.2,
+                alpha=0.9,
+            )
+    if label:
+        axes.plot([], [], marker, color=colour, label=label)
+
+
+def _day(row: SeasonRow) -> float:
+    return float(date2num(row.first_utc))
+
+
+def _heights(axes: Axes, season: Season) -> None:
+    rows = season.rows
+    for bound, marker in ((False, "o"), (True, "^")):
+        own = [row for row in rows if row.height_is_lower_bound == bound]
+        label = "top beyond what was measured: at least" if bound and own else ""
+        _marks(
+            axes,
+            [_day(r) for r in own],
+            [r.height_mm for r in own],
+            [r.height_err_mm for r in own],
+            [r.poor for r in own],
+            colour=LIGHT.marks.knots[1],
+            marker=marker,
+            label=label,
+        )
+        if label:
+            axes.legend(loc="upper left")
+    axes.set_title("highest prominence of each run (Mm)", fontweight="normal")
+    axes.set_ylim(bottom=0.0)
+
+
+def _speeds(axes: Axes, season: Season) -> None:
+    rows, eruptions = season.rows, season.eruptions
+    _marks(
+        axes,
+        [_day(r) for r in rows],
+        [r.knot_speed_km_s for r in rows],
+        [r.knot_speed_err_km_s for r in rows],
+        [r.poor for r in rows],
+        colour=LIGHT.marks.knots[0],
+        marker="o",
+        label="fastest knot",
+    )
+    _marks(
+        axes,
+        [_day(e.row) for e in eruptions],
+        [e.speed_km_s for e in eruptions],
+        [e.speed_err_km_s for e in eruptions],
+        [e.row.poor for e in eruptions],
+        colour=LIGHT.marks.front,
+        marker="D",
+        label="leading edges, peak",
+    )
+    axes.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
+    axes.set_ylim(bottom=0.0)
+    axes.legend(loc="upper left")
+
+
+def _eruptions(axes: Axes, season: Season) -> None:
+    days = np.floor([_day(e.row) for e in season.eruptions])
+    good = np.array([not e.row.poor for e in season.eruptions], bool)
+    for some, face in ((good, LIGHT.marks.front), (~good, "none")):
+        which, count = np.unique(days[some], return_counts=True) if some.any() else (np.array([]), [])
+        axes.vlines(which, 0.0, count, color=LIGHT.marks.front, linewidth=1.2)
+        axes.plot(which, count, "D", color=LIGHT.marks.front, markerfacecolor=face)
+    axes.set_title("moving leading edges a day", fontweight="normal")
+    axes.set_ylim(0.0, max(axes.get_ylim()[1], 1.5))
+    axes.yaxis.get_major_locator().set_params(integer=True)
+
+
+def _angles(axes: Axes, season: Season) -> None:
+    known = [e for e in season.eruptions if e.row.angles == "position angle"]
+    _marks(
+        axes,
+        [e.pa_deg for e in known],
+        [e.speed_km_s for e in known],
+        [e.speed_err_km_s for e in known],
+        [e.row.poor for e in known],
+        colour=LIGHT.marks.front,
+        marker="D",
+    )
+    lost = len(season.eruptions) - len(known)
+    left = f"; {lost} without known north left out" if lost else ""
+    axes.set_title(f"peak speed (km/s) by position angle{left}", fontweight="normal")
+    axes.set_xlim(0.0, 360.0)
+    axes.set_xticks([0, 90, 180, 270, 360], ["N", "E", "S", "W", "N"])
+    axes.set_ylim(bottom=0.0)
+
+
+def _date_axis(axes: Axes, season: Season) -> None:
+    first, last = _day(season.rows[0]), _day(season.rows[-1])
+    half = max(0.54 * (last - first), 0.5 * LEAST_SPAN_DAYS)
+    axes.set_xlim(0.5 * (first + last) - half, 0.5 * (first + last) + half)
+    locator = AutoDateLocator(minticks=2, maxticks=6)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))

@@ -1,0 +1,199 @@
+"""season.html: many runs in one table, each with a link to its report, and what their figure shows.
+
+The page is one file without anything from elsewhere; only the links lead out of it, to the runs' own pages.
+"""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from itertools import pairwise
+from pathlib import Path
+from urllib.parse import quote
+
+import numpy as np
+
+from promtrack.rounding import plain, with_error
+from promtrack.show.markup import Markup, contents_of, element, joined, write_markup
+from promtrack.show.numbers import clock, counted, degrees
+from promtrack.show.season_records import Season, SeasonRow
+from promtrack.sun import seen_height_mm, synodic_deg_day
+from promtrack.whole import whole_file
+
+__all__ = ["carried_sentence", "write_season_page"]
+
+CARRIED_DAYS = 5.0  # beyond, what stood on one limb is more than 70 deg from it
+STANDING_MM = 50.0  # height of the example: a quiescent prominence of usual height
+_STYLE = """
+body { padding: 1rem; } tr.poor td { color: var(--quiet); } .flag { color: var(--poor); font-weight: 650; }
+img.season { width: 100%; height: auto; background: #fff; }
+"""
+_HEADS = (
+    "date (UTC)",
+    "recording",
+    "minutes",
+    "frames used",
+    "lock, scale, motion",
+    "km a pixel",
+    "highest prominence (Mm)",
+    "at",
+    "fastest knot (km/s)",
+    "at",
+    "leading edges",
+    "greatest peak speed (km/s)",
+    "at",
+)
+
+
+def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
+    """The page about a season.
+
+    Parameters
+    ----------
+    drawing : the SVG that `draw_season` wrote; it comes into the page
+    """
+    style = files("promtrack.show").joinpath("report.css").read_text(encoding="utf-8") + _STYLE
+    rows = season.rows
+    title = f"{counted(len(rows), 'run', 'runs')}, {rows[0].date} to {rows[-1].date}"
+    head = element(
+        "head",
+        element("meta", charset="utf-8"),
+        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        element("title", f"Season: {title}"),
+        element("style", Markup(style)),
+    )
+    picture = element(
+        "img",
+        src=Markup(f"data:image/svg+xml;base64,{contents_of(drawing)}"),
+        alt="Heights and speeds by date, eruptions by position angle; the table holds the same numbers.",
+        class_="season",
+    )
+    poor = sum(row.poor for row in rows)
+    main = element(
+        "main",
+        element("h1", title),
+        element(
+            "p",
+            "Speeds are in the plane of the sky, so lower bounds of the true ones; errors are total, "
+            "1 sigma. ",
+            f"{counted(poor, 'run has', 'runs have')} a poor verdict: those numbers stand here marked with ",
+            element("span", "poor", class_="flag"),
+            " and should not be quoted.",
+        ),
+        element("figure", picture),
+        element("div", _table(rows), class_="scroll"),
+        _eruptions(season),
+        _carried(rows),
+        _left_out(season),
+    )
+    with whole_file(path) as part:
+        write_markup(
+            joined([Markup("<!DOCTYPE html>\n"), element("html", head, element("body", main), lang="en")]),
+            part,
+        )
+    return path
+
+
+def _table(rows: tuple[SeasonRow, ...]) -> Markup:
+    head = element("tr", *(element("th", element("span", name), scope="col") for name in _HEADS))
+    body = [_row(row) for row in rows]
+    return element("table", element("thead", head), element("tbody", *body))
+
+
+def _row(row: SeasonRow) -> Markup:
+    name = row.recording or row.folder
+    link = element("a", name, href=quote(row.report)) if row.report else name
+    flag = [" ", element("span", "poor", class_="flag")] if row.poor else []
+    higher = "above " if row.height_is_lower_bound else ""
+    cells = [
+        link,
+        f"{row.span_s / 60.0:.0f}",
+        f"{row.frames_used} of {row.frames_read}",
+        joined([f"{row.lock}, {row.scale}, {row.motion}", *flag]),
+        with_error(row.km_per_px, row.km_per_px_err),
+        _value(row.height_mm, row.height_err_mm, higher),
+        _angle(row.height_pa_deg, row),
+        _value(row.knot_speed_km_s, row.knot_speed_err_km_s),
+        _angle(row.knot_pa_deg, row),
+        str(row.fronts),
+        _value(row.front_speed_km_s, row.front_speed_err_km_s),
+        _angle(row.front_pa_deg, row),
+    ]
+    first = element("th", f"{row.date} {clock(row.first_utc, seconds=False)}", scope="row")
+    return element("tr", first, *(element("td", cell) for cell in cells), class_="poor" if row.poor else None)
+
+
+def _value(value: float, error: float, before: str = "") -> str:
+    return before + with_error(value, error) if np.isfinite(value) else "none"
+
+
+def _angle(angle_deg: float, row: SeasonRow) -> str:
+    if not np.isfinite(angle_deg):
+        return ""
+    return degrees(angle_deg) + ("" if row.angles == "position angle" else " (image)")
+
+
+def _eruptions(season: Season) -> Markup:
+    if not season.eruptions:
+        return element("p", "No leading edge was found to move in any of these runs.")
+    heads = ("date (UTC)", "recording", "position angle", "peak speed (km/s)", "greatest height (Mm)")
+    head = element("tr", *(element("th", element("span", name), scope="col") for name in heads))
+    body = [
+        element(
+            "tr",
+            element("th", one.row.date, scope="row"),
+            element("td", one.row.recording + (" (poor)" if one.row.poor else "")),
+            element("td", _angle(one.pa_deg, one.row)),
+            element("td", with_error(one.speed_km_s, one.speed_err_km_s)),
+            element("td", with_error(one.height_mm, one.height_err_mm)),
+        )
+        for one in season.eruptions
+    ]
+    table = element("table", element("thead", head), element("tbody", *body))
+    return joined([element("h2", "Moving leading edges (eruptions)"), element("div", table, class_="scroll")])
+
+
+def _carried(rows: tuple[SeasonRow, ...]) -> Markup:
+    said = [carried_sentence(a, b) for a, b in pairwise(rows)]
+    lines = [element("li", words) for words in said if words]
+    if not lines:
+        return Markup("")
+    why = (
+        "The Sun turns under what stands on it. What stood on the east limb comes in front of the disc, "
+        "what stood on the west limb goes behind it, and both seem to sink without moving:"
+    )
+    return joined(
+        [element("h2", "What solar rotation did between"), element("p", why), element("ul", *lines)]
+    )
+
+
+def carried_sentence(before: SeasonRow, after: SeasonRow) -> str:
+    """How far rotation carried, from one run to the next, what stood on the limb at the equator.
+
+    '' where the runs overlap or lie more than `CARRIED_DAYS` apart. From the middle of one to the middle of
+    the other; B0 is taken as 0.
+    """
+    one, two = (row.first_utc + (row.last_utc - row.first_utc) / 2 for row in (before, after))
+    days = float((two - one) / np.timedelta64(1, "s")) / 86400.0
+    if after.first_utc <= before.last_utc or days > CARRIED_DAYS:
+        return ""
+    turned = float(synodic_deg_day(0.0)) * days
+    sunk = -float(seen_height_mm(0.0, turned))
+    rest = float(seen_height_mm(STANDING_MM, turned))
+    seen = f"{plain(rest, 1)} Mm high" if rest > 0 else "no longer above the limb"
+    return (
+        f"{before.date} {clock(before.first_utc, seconds=False)} to {after.date} "
+        f"{clock(after.first_utc, seconds=False)}: in {24.0 * days:.1f} h the Sun turned by {turned:.1f}° at "
+        f"the equator; what stood exactly on the limb sank by {plain(sunk, 2)} Mm, and a prominence of "
+        f"{STANDING_MM:.0f} Mm that stood there is seen {seen}."
+    )
+
+
+def _left_out(season: Season) -> Markup:
+    if not season.left_out:
+        return Markup("")
+    return joined(
+        [
+            element("h2", f"{counted(len(season.left_out), 'folder', 'folders')} left out"),
+            element("ul", *(element("li", one) for one in season.left_out)),
+        ]
+    )

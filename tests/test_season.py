@@ -1,0 +1,133 @@
+"""A season: finished runs in, one row each with the runs' own numbers; bad folders named, a thousand in
+seconds."""
+
+import json
+import shutil
+import time
+
+import numpy as np
+import pytest
+from astropy.table import Table
+from lxml import html
+
+from promtrack.cli import main
+from promtrack.errors import InputError
+from promtrack.season import gather_season, write_season
+from promtrack.show.season_page import carried_sentence
+
+
+def another(small_run, folder, **changes):
+    """A second run: the page of a real one with other values, and a report to link to."""
+    page = json.loads(small_run.folder["summary"].read_text(encoding="utf-8"))
+    folder.mkdir(parents=True)
+    (folder / ".stages.json").write_text("{}", encoding="utf-8")
+    (folder / "report.html").write_text("<html></html>", encoding="utf-8")
+    (folder / "summary.json").write_text(json.dumps(page | changes), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def archive(small_run, tmp_path):
+    """Two whole runs, one of them poor and with an eruption, an unfinished one, and a damaged one."""
+    shutil.copytree(small_run.folder.path, tmp_path / "archive" / "may" / "one run")
+    verdict = {
+        s: {"level": "poor" if s == "lock" else "fair", "reasons": []} for s in ("lock", "scale", "motion")
+    }
+    page = json.loads(small_run.folder["summary"].read_text(encoding="utf-8"))
+    front = {"front": 1, "pa_deg": 271.0, "speed_km_s": 180.0, "speed_err_km_s": 6.0}
+    found = page["found"] | {"fronts": [front | {"height_mm": 140.0, "height_err_mm": 2.0}]}
+    another(
+        small_run,
+        tmp_path / "archive" / "june",
+        verdict=verdict,
+        found=found,
+        counts=page["counts"] | {"moving_fronts": 1},
+        first_time="2026-05-18T09:30:00.000Z",
+        last_time="2026-05-18T10:30:00.000Z",
+    )
+    (tmp_path / "archive" / "begun").mkdir()
+    (tmp_path / "archive" / "begun" / ".stages.json").write_text("{}", encoding="utf-8")
+    damaged = another(small_run, tmp_path / "archive" / "damaged")
+    (damaged / "summary.json").write_text('{"version": "0.1.0", "counts"', encoding="utf-8")
+    return tmp_path / "archive"
+
+
+def test_a_row_holds_the_numbers_of_its_run(archive, small_run, tmp_path):
+    season = gather_season([archive], tmp_path)
+    one, poor = season.rows
+    knot = max((k for k in small_run.motion.knots if k.moving), key=lambda k: k.fit.speed_km_s)
+    # TWIN  the errors put together once more from the run's own records
+    assert one.knot_speed_km_s == knot.fit.speed_km_s
+    assert one.knot_speed_err_km_s == pytest.approx(
+        np.hypot(knot.fit.speed_err_km_s, knot.fit.systematic_km_s), rel=1e-12
+    )
+    tops = [float(np.nanmax(p.height_mm)) for p in small_run.motion.prominences]
+    assert (one.prominences, one.height_mm) == (len(tops), max(tops))
+    assert one.height_err_mm > 0
+    assert (one.date, one.folder, one.report) == (
+        str(small_run.sequence.times_utc[0])[:10],
+        "archive/may/one run",
+        "archive/may/one run/report.html",
+    )
+    assert (one.fronts, one.poor) == (sum(f.moving for f in small_run.motion.fronts), False)
+    assert np.isnan(one.front_speed_km_s)
+    assert (poor.poor, poor.lock, poor.front_speed_km_s, poor.front_pa_deg) == (True, "poor", 180.0, 271.0)
+    assert [e.height_mm for e in season.eruptions] == [140.0]
+
+
+def test_unfinished_and_damaged_folders_are_named(archive, tmp_path):
+    left_out = gather_season([archive, archive / "may", tmp_path / "nowhere"], tmp_path).left_out
+    assert len(left_out) == 3  # what is given twice counts once
+    assert any("begun: was not finished" in one for one in left_out)
+    assert any("damaged: cannot be read" in one for one in left_out)
+    assert any("nowhere: is no folder" in one for one in left_out)
+
+
+def test_table_page_and_figure(archive, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["season", "archive", "--out", "so far/2026"]) == 0
+    said = capsys.readouterr().out
+    assert "2 runs" in said
+    assert "2 left out" in said
+    out = tmp_path / "so far" / "2026"
+    table = Table.read(out / "season.ecsv", format="ascii.ecsv")
+    assert list(table["poor"]) == [False, True]
+    assert table["knot_speed_km_s"].unit == "km / s"
+    assert list(table["first_time"]) == sorted(table["first_time"])
+    assert (out / "season.png").stat().st_size > 20_000
+    assert (out / "season.svg").read_text(encoding="utf-8").count("<svg") == 1
+    page = html.fromstring((out / "season.html").read_text(encoding="utf-8"))
+    links = page.xpath("//table[1]//a/@href")
+    assert links == ["../../archive/may/one%20run/report.html", "../../archive/june/report.html"]
+    assert len(page.xpath("//tr[@class='poor']")) == 1
+    assert "the Sun turned by" in page.text_content()
+    assert page.xpath("//img/@src")[0].startswith("data:image/svg+xml;base64,")
+    assert not [a for a in page.xpath("//@src | //link/@href") if not a.startswith("data:")]
+
+
+def test_no_run_at_all_is_an_error(tmp_path):
+    with pytest.raises(InputError, match="no finished run"):
+        write_season([tmp_path], tmp_path / "season")
+    assert not (tmp_path / "season").exists()
+
+
+def test_rotation_is_said_between_sessions_and_not_over_weeks(archive, tmp_path):
+    one, two = gather_season([archive], tmp_path).rows
+    # TRUTH  by hand: the middles, 09:34:50 and 10:00 of the next day, lie 24.42 h apart; 13.727 deg a day
+    # make 13.97 deg, and R (1 - cos) 20.57 Mm.
+    said = carried_sentence(one, two)
+    assert "in 24.4 h the Sun turned by 14.0°" in said
+    assert "sank by 20.57 Mm" in said
+    assert carried_sentence(two, one) == ""
+
+
+def test_a_thousand_runs_take_seconds(small_run, tmp_path):
+    text = small_run.folder["summary"].read_text(encoding="utf-8")
+    for number in range(1000):
+        folder = tmp_path / "archive" / f"{number:04d}"
+        folder.mkdir(parents=True)
+        (folder / "summary.json").write_text(text, encoding="utf-8")
+    start = time.process_time()
+    season = gather_season([tmp_path / "archive"], tmp_path)
+    assert len(season.rows) == 1000
+    assert time.process_time() - start < 5.0
