@@ -69,8 +69,8 @@ def sessions_of(sequence: Sequence) -> list[Session]:
 
 def session_settings(settings: Settings, session: Session) -> Settings:
     """The settings with times.from and times.to of one session."""
-    window = {"from_": f"{session.from_utc}Z", "to_": f"{session.to_utc}Z"}
-    return replace(settings, times=replace(settings.times, **window))
+    first, last = f"{session.from_utc}Z", f"{session.to_utc}Z"
+    return replace(settings, times=replace(settings.times, from_=first, to_=last))
 
 
 def refuse_several(sequence: Sequence) -> None:

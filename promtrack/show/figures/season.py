@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from promtrack.show.figures.style import LIGHT, themed
 from promtrack.show.numbers import counted
@@ -136,15 +137,15 @@ def _speeds(axes: Axes, season: Season) -> None:
 
 
 def _eruptions(axes: Axes, season: Season) -> None:
-    days = np.floor([_day(e.row) for e in season.eruptions])
+    days = np.floor(np.array([_day(e.row) for e in season.eruptions], float))
     good = np.array([not e.row.poor for e in season.eruptions], bool)
     for some, face in ((good, LIGHT.marks.front), (~good, "none")):
-        which, count = np.unique(days[some], return_counts=True) if some.any() else (np.array([]), [])
+        which, count = np.unique(days[some], return_counts=True)
         axes.vlines(which, 0.0, count, color=LIGHT.marks.front, linewidth=1.2)
         axes.plot(which, count, "D", color=LIGHT.marks.front, markerfacecolor=face)
     axes.set_title("moving leading edges a day", fontweight="normal")
     axes.set_ylim(0.0, max(axes.get_ylim()[1], 1.5))
-    axes.yaxis.get_major_locator().set_params(integer=True)
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
 
 
 def _angles(axes: Axes, season: Season) -> None:
