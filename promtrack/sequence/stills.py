@@ -11,8 +11,8 @@ import math
 import struct
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -20,25 +20,17 @@ from typing import Any, BinaryIO
 import cv2
 import numpy as np
 from PIL import Image
+from PIL import TiffImagePlugin as tags
+from PIL.ExifTags import Base as Tag
 from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
-from PIL.TiffImagePlugin import ImageFileDirectory_v2
 
 from promtrack.errors import InputError
 from promtrack.sequence.found import COPY_AGAIN, SAVE_AGAIN, Exif, Found, Stamps, check_size
 
 __all__ = ["jpeg_frames", "png_frames", "tiff_frames"]
 
-# Tags of TIFF 6.0 and of Exif 2.32 (CIPA DC-008-2019), section 4.6.
-_SUBFILE, _COLUMNS, _ROWS, _BITS, _COMPRESSION, _PHOTOMETRIC = 254, 256, 257, 258, 259, 262
-_FILL_ORDER, _STRIPS, _ORIENTATION, _SAMPLES, _STRIP_BYTES, _PLANAR = 266, 273, 274, 277, 279, 284
-_PREDICTOR, _TILES, _TILE_BYTES, _FORMAT, _EXIF = 317, 324, 325, 339, 0x8769
-_EXPOSURE, _ORIGINAL = 0x829A, 0x9003
-_OFFSET, _OFFSET_ORIGINAL, _SUBSEC, _SUBSEC_ORIGINAL = 0x9010, 0x9011, 0x9290, 0x9291
-_DEFLATE = (8, 32946)
 _DEFLATE_GAIN = 1100  # deflate packs at most 1032:1 (RFC 1951: 258 bytes in 2 bits)
-_REDUCED_OR_MASK = 0b101  # NewSubfileType: thumbnail or transparency mask
-_MOST_PAGES = 100_000
 _KINDS = {("u", 1): "8-bit", ("u", 2): "16-bit", ("i", 2): "float", ("f", 4): "float", ("f", 8): "float"}
 _BROKEN = (
     OSError,
@@ -53,30 +45,6 @@ _BROKEN = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Page:
-    """One directory of a TIFF file."""
-
-    index: int
-    rows: int
-    columns: int
-    samples: int
-    dtype: np.dtype
-    compression: int
-    photometric: int
-    plain: bool  # the pixels stand in one piece, as they are
-    offset: int  # where they begin
-    end: int  # of the last strip or tile
-    packed: int  # bytes of all strips or tiles
-    orientation: int
-    orientation_at: int  # where the value of that tag stands; 0: nowhere
-    exif: Exif | None
-
-    @property
-    def form(self) -> tuple:
-        return self.rows, self.columns, self.samples, self.dtype.str
-
-
 def tiff_frames(path: Path, size: int) -> list[Found]:
     """One frame a page of the commonest size, of several the largest; thumbnails and masks are no pages.
 
@@ -85,19 +53,21 @@ def tiff_frames(path: Path, size: int) -> list[Found]:
     InputError : nothing can be read
     """
     with path.open("rb") as file:
-        pages = list(_pages(file))
+        pages = list(_pages(path, file, size))
     if not pages:
         raise InputError("holds no picture", remedy=SAVE_AGAIN)
-    forms = Counter(page.form for page in pages)
-    usual = max(forms, key=lambda form: (forms[form], form[0] * form[1]))
-    same = [page for page in pages if page.form == usual]
+    forms = Counter((page.stored_shape, page.kind, page.colour) for page in pages)
+    usual = max(forms, key=lambda form: (forms[form], math.prod(form[0])))
+    same = [page for page in pages if (page.stored_shape, page.kind, page.colour) == usual]
+    others = len(pages) - len(same)
+    passed_over = (f"{others} page(s) of another size passed over",) if others else ()
     return [
-        _tiff_frame(path, size, page, number=number, count=len(same), others=len(pages) - len(same))
+        replace(page, number=number, count=len(same), remarks=(*page.remarks, *passed_over))
         for number, page in enumerate(same)
     ]
 
 
-def _pages(file: BinaryIO) -> Iterator[_Page]:
+def _pages(path: Path, file: BinaryIO, size: int) -> Iterator[Found]:
     head = file.read(8)
     if head[2:4] in (b"+\0", b"\0+"):
         head += file.read(8)
@@ -109,89 +79,94 @@ def _pages(file: BinaryIO) -> Iterator[_Page]:
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # Pillow warns of damage and goes on
         try:
-            new = partial(ImageFileDirectory_v2, head, prefix)
+            new = partial(tags.ImageFileDirectory_v2, head, prefix)
             directory = new()
-            while directory.next and len(seen) < _MOST_PAGES:
+            while directory.next and len(seen) < 100_000:
                 offset = directory.next
                 if offset in seen:
                     raise InputError("has directories that form a loop", remedy=SAVE_AGAIN)
                 seen.add(offset)
                 file.seek(offset)
                 directory.load(file)
-                if not _one(directory, _SUBFILE, 0) & _REDUCED_OR_MASK:
-                    exif = (
-                        _tiff_exif(file, _one(directory, _EXIF, 0), new(group=_EXIF))
-                        if len(seen) == 1
-                        else exif
-                    )
-                    order = "<" if prefix == b"II" else ">"
-                    at = (
-                        _place_of_orientation(file, offset, order, len(head) == 16)
-                        if _ORIENTATION in directory
-                        else 0
-                    )
-                    yield _page(directory, len(seen) - 1, order, at, exif)
+                if _one(directory, Tag.NewSubfileType, 0) & 0b101:  # a thumbnail or transparency mask
+                    continue
+                if len(seen) == 1:
+                    exif = _tiff_exif(file, _one(directory, Tag.ExifOffset, 0), new(group=Tag.ExifOffset))
+                order = "<" if prefix == b"II" else ">"
+                page = _page(path, size, directory, len(seen) - 1, order, exif)
+                if page.orientation != 1 and isinstance(page.read, partial) and page.read.func is _decoded:
+                    at = _place_of_orientation(file, offset, order, len(head) == 16)
+                    page = replace(page, read=partial(page.read, orientation=(at, order)))
+                yield page
         except _BROKEN as error:
             raise InputError(f"is cut short or damaged ({error})"[:120], remedy=COPY_AGAIN) from None
 
 
 def _place_of_orientation(file: BinaryIO, offset: int, order: str, wide: bool) -> int:
+    """Where the value of that tag stands in the file, in the directory at `offset`."""
     head, size, value = (8, 20, 12) if wide else (2, 12, 8)
     file.seek(offset)
     (count,) = struct.unpack(f"{order}{'Q' if wide else 'H'}", file.read(head))
-    for at in range(offset + head, offset + head + count * size, size):
-        file.seek(at)
-        if struct.unpack(f"{order}H", file.read(2)) == (_ORIENTATION,):
-            return at + value
-    return 0
+    entries = np.frombuffer(file.read(count * size), np.uint8).reshape(-1, size)
+    tags_there = np.ascontiguousarray(entries[:, :2]).view(f"{order}u2").ravel().tolist()
+    return offset + head + tags_there.index(Tag.Orientation) * size + value
 
 
 def _page(
-    directory: ImageFileDirectory_v2, index: int, order: str, orientation_at: int, exif: Exif | None
-) -> _Page:
-    rows, columns = _one(directory, _ROWS, 0), _one(directory, _COLUMNS, 0)
+    path: Path, size: int, directory: tags.ImageFileDirectory_v2, index: int, order: str, exif: Exif | None
+) -> Found:
+    rows, columns = _one(directory, tags.IMAGELENGTH, 0), _one(directory, tags.IMAGEWIDTH, 0)
     check_size(rows, columns)
-    samples, bits = _one(directory, _SAMPLES, 1), _one(directory, _BITS, 1)
-    dtype = _dtype(bits, _one(directory, _FORMAT, 1), order)
+    samples, bits = _one(directory, tags.SAMPLESPERPIXEL, 1), _one(directory, tags.BITSPERSAMPLE, 1)
+    dtype = _dtype(bits, _one(directory, tags.SAMPLEFORMAT, 1), order)
     needed = rows * columns * samples * dtype.itemsize
-    offsets = np.array(_all(directory, _STRIPS) or _all(directory, _TILES))
-    lengths = np.array(_all(directory, _STRIP_BYTES) or _all(directory, _TILE_BYTES) or (needed,))
+    offsets = np.array(_all(directory, tags.STRIPOFFSETS) or _all(directory, tags.TILEOFFSETS))
+    lengths = np.array(
+        _all(directory, tags.STRIPBYTECOUNTS) or _all(directory, tags.TILEBYTECOUNTS) or (needed,)
+    )
     if not len(offsets) or len(offsets) != len(lengths) or min(offsets.min(), lengths.min()) < 0:
         raise InputError("has no table of its strips", remedy=SAVE_AGAIN)
-    plain = (
-        _STRIPS in directory
+    end = max(int(a) + int(b) for a, b in zip(offsets, lengths, strict=True))
+    packed = sum(map(int, lengths))
+    if end > size:
+        raise InputError(f"is cut short: {end} bytes are needed, {size} are there", remedy=COPY_AGAIN)
+    if _one(directory, tags.COMPRESSION, 1) in (8, 32946) and packed * _DEFLATE_GAIN < needed:
+        raise InputError(f"claims {columns} x {rows} pixels in {packed} bytes", remedy=SAVE_AGAIN)
+    photometric = _one(directory, tags.PHOTOMETRIC_INTERPRETATION, 1)
+    plain = (  # the pixels stand in one piece, as they are
+        tags.STRIPOFFSETS in directory
         and bool((offsets[:-1] + lengths[:-1] == offsets[1:]).all())
-        and lengths.sum() >= needed
+        and packed >= needed
         and bits == 8 * dtype.itemsize
-        and _one(directory, _PHOTOMETRIC, 1) in (1, 2)
-        and all(_one(directory, tag, 1) == 1 for tag in (_COMPRESSION, _FILL_ORDER, _PREDICTOR))
-        and (samples == 1 or _one(directory, _PLANAR, 1) == 1)
+        and photometric in (1, 2)
+        and all(_one(directory, tag, 1) == 1 for tag in (tags.COMPRESSION, tags.FILLORDER, tags.PREDICTOR))
+        and (samples == 1 or _one(directory, tags.PLANAR_CONFIGURATION, 1) == 1)
     )
-    return _Page(
+    turn = _upright(_one(directory, Tag.Orientation, 1))
+    shape = (rows, columns) if samples == 1 else (rows, columns, samples)
+    return Found(
+        path,
         index,
-        rows,
-        columns,
-        samples,
-        dtype,
-        _one(directory, _COMPRESSION, 1),
-        _one(directory, _PHOTOMETRIC, 1),
-        plain,
-        int(offsets[0]),
-        max(int(a) + int(b) for a, b in zip(offsets, lengths, strict=True)),
-        sum(map(int, lengths)),
-        _upright(_one(directory, _ORIENTATION, 1)),
-        orientation_at,
-        exif,
+        1,
+        (rows, columns),
+        _KINDS[dtype.kind, dtype.itemsize],
+        "mono" if samples < 3 and photometric != 3 else "rgb" if plain else "bgr",
+        partial(_plain, path, dtype, shape, int(offsets[0]))
+        if plain
+        else partial(_decoded, path, index, (rows, columns)),
+        Stamps(exif=exif),
+        orientation=turn,
+        remarks=_turned(turn),
     )
 
 
-def _all(directory: ImageFileDirectory_v2, tag: int) -> tuple[int, ...]:
+def _all(directory: tags.ImageFileDirectory_v2, tag: int) -> tuple[int, ...]:
     value = directory.get(tag, ())
     values = value if isinstance(value, tuple) else (value,)
     return values if all(isinstance(v, int) and v < 2**62 for v in values) else ()
 
 
-def _one(directory: ImageFileDirectory_v2, tag: int, default: int) -> int:
+def _one(directory: tags.ImageFileDirectory_v2, tag: int, default: int) -> int:
     return next(iter(_all(directory, tag)), default)
 
 
@@ -217,75 +192,42 @@ def _dtype(bits: int, form: int, order: str) -> np.dtype:
     return np.dtype(f"{order}{code}")
 
 
-def _tiff_frame(path: Path, size: int, page: _Page, *, number: int, count: int, others: int) -> Found:
-    needed = page.rows * page.columns * page.samples * page.dtype.itemsize
-    if page.end > size:
-        raise InputError(f"is cut short: {page.end} bytes are needed, {size} are there", remedy=COPY_AGAIN)
-    if page.compression in _DEFLATE and page.packed * _DEFLATE_GAIN < needed:
-        raise InputError(
-            f"claims {page.columns} x {page.rows} pixels in {page.packed} bytes", remedy=SAVE_AGAIN
-        )
-    return Found(
-        path,
-        number,
-        count,
-        (page.rows, page.columns),
-        _KINDS[page.dtype.kind, page.dtype.itemsize],
-        "mono" if page.samples < 3 and page.photometric != 3 else "rgb" if page.plain else "bgr",
-        _plain_reader(path, page) if page.plain else _decoder(path, page, (page.rows, page.columns)),
-        Stamps(exif=page.exif),
-        orientation=page.orientation,
-        remarks=(
-            *_turned(page.orientation),
-            *((f"{others} page(s) of another size passed over",) if others else ()),
-        ),
-    )
+def _plain(path: Path, dtype: np.dtype, shape: tuple[int, ...], offset: int) -> np.ndarray:
+    count = math.prod(shape)
+    values = np.fromfile(path, dtype, count, offset=offset)
+    if values.size < count:
+        raise InputError(f"is cut short: {values.size} of {count} values are there", remedy=COPY_AGAIN)
+    return values.reshape(shape)
 
 
-def _plain_reader(path: Path, page: _Page) -> Callable[[], np.ndarray]:
-    shape = (page.rows, page.columns) if page.samples == 1 else (page.rows, page.columns, page.samples)
-    dtype, offset, count = page.dtype, page.offset, math.prod(shape)
-
-    def read() -> np.ndarray:
-        values = np.fromfile(path, dtype, count, offset=offset)
-        if values.size < count:
-            raise InputError(f"is cut short: {values.size} of {count} values are there", remedy=COPY_AGAIN)
-        return values.reshape(shape)
-
-    return read
-
-
-def _decoder(path: Path, page: _Page | None, shape: tuple[int, int]) -> Callable[[], np.ndarray]:
+def _decoded(
+    path: Path, page: int | None, shape: tuple[int, int], *, orientation: tuple[int, str] | None = None
+) -> np.ndarray:
     """A picture, or one page of a TIFF file, as it is stored.
 
-    OpenCV obeys the orientation tag of some pages and not of others; it gets to see 1, upright, throughout.
+    OpenCV obeys the orientation tag of some pages and not of others; it gets to see 1, upright, in its place:
+    the offset and byte order in `orientation`.
     """
-
-    def read() -> np.ndarray:
-        try:
-            if page is None:
-                image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
-            else:  # mapped, so that of a long file only the page's own bytes are touched
-                data = np.memmap(path, np.uint8, "c")
-                if page.orientation_at:
-                    upright = (1, 0) if page.dtype.str[0] != ">" else (0, 1)
-                    data[page.orientation_at : page.orientation_at + 2] = upright
-                done, images = cv2.imdecodemulti(
-                    data, cv2.IMREAD_UNCHANGED, range=(page.index, page.index + 1)
-                )
-                image = images[0] if done and len(images) else None
-        except cv2.error as error:
-            why = (error.err or "damaged data").strip().splitlines()[0]
-            raise InputError(f"cannot be decoded ({why})", remedy=COPY_AGAIN) from None
-        if image is None or image.shape[:2] != shape:
-            got = "nothing" if image is None else f"{image.shape[1]} x {image.shape[0]} pixels"
-            raise InputError(
-                f"cannot be decoded: the header says {shape[1]} x {shape[0]} pixels, the data give {got}",
-                remedy=COPY_AGAIN,
-            )
-        return image
-
-    return read
+    try:
+        if page is None:
+            image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
+        else:  # mapped, so that of a long file only the page's own bytes are touched
+            data = np.memmap(path, np.uint8, "c")
+            if orientation:
+                at, order = orientation
+                data[at : at + 2] = np.frombuffer(np.array(1, f"{order}u2").tobytes(), np.uint8)
+            done, images = cv2.imdecodemulti(data, cv2.IMREAD_UNCHANGED, range=(page, page + 1))
+            image = images[0] if done and len(images) else None
+    except cv2.error as error:
+        why = (error.err or "damaged data").strip().splitlines()[0]
+        raise InputError(f"cannot be decoded ({why})", remedy=COPY_AGAIN) from None
+    if image is None or image.shape[:2] != shape:
+        got = "nothing" if image is None else f"{image.shape[1]} x {image.shape[0]} pixels"
+        raise InputError(
+            f"cannot be decoded: the header says {shape[1]} x {shape[0]} pixels, the data give {got}",
+            remedy=COPY_AGAIN,
+        )
+    return image
 
 
 def png_frames(path: Path, size: int) -> list[Found]:
@@ -334,13 +276,13 @@ def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImage
             raise InputError(f"has a damaged header ({error})"[:120], remedy=COPY_AGAIN) from None
         check_size(rows, columns)
         try:
-            tags: Image.Exif | dict = image.getexif()
-            exif = _exif(image.getexif().get_ifd(_EXIF))
+            found: Image.Exif | dict = image.getexif()
+            exif = _exif(image.getexif().get_ifd(Tag.ExifOffset))
         except _BROKEN:  # the picture may still be good
-            tags, exif = {}, None
+            found, exif = {}, None
     colour = "mono" if mono else "bgr"
-    stamps, turn = Stamps(exif=exif), _upright(tags.get(_ORIENTATION))
-    read = _decoder(path, None, (rows, columns))
+    stamps, turn = Stamps(exif=exif), _upright(found.get(Tag.Orientation))
+    read = partial(_decoded, path, None, (rows, columns))
     return Found(
         path,
         0,
@@ -355,7 +297,7 @@ def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImage
     )
 
 
-def _tiff_exif(file: BinaryIO, offset: int, directory: ImageFileDirectory_v2) -> Exif | None:
+def _tiff_exif(file: BinaryIO, offset: int, directory: tags.ImageFileDirectory_v2) -> Exif | None:
     """EXIF of the directory at `offset`, read into an empty one."""
     if not offset:
         return None
@@ -367,16 +309,21 @@ def _tiff_exif(file: BinaryIO, offset: int, directory: ImageFileDirectory_v2) ->
         return None
 
 
-def _exif(tags: Any) -> Exif | None:
+def _exif(found: Any) -> Exif | None:
     def text(*names: int) -> str:
-        values = [tags.get(name) for name in names]
+        values = [found.get(name) for name in names]
         return next((v.strip("\0 ") for v in values if isinstance(v, str) and v.strip("\0 ")), "")
 
-    original = text(_ORIGINAL)
+    original = text(Tag.DateTimeOriginal)
     if not original:
         return None
     try:
-        exposure_s = float(tags.get(_EXPOSURE, np.nan))
+        exposure_s = float(found.get(Tag.ExposureTime, np.nan))
     except (TypeError, ValueError, ZeroDivisionError):
         exposure_s = np.nan
-    return Exif(original, text(_SUBSEC_ORIGINAL, _SUBSEC), text(_OFFSET_ORIGINAL, _OFFSET), exposure_s)
+    return Exif(
+        original,
+        text(Tag.SubsecTimeOriginal, Tag.SubsecTime),
+        text(Tag.OffsetTimeOriginal, Tag.OffsetTime),
+        exposure_s,
+    )
