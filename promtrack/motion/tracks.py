@@ -74,13 +74,11 @@ class _Seen:
         return bool(np.hypot(*gone) < STILL_SIZES * self.size_mm)
 
     def part(self, which: slice) -> _Seen:
-        return replace(
-            self,
-            points=self.points.pick(np.arange(len(self.points))[which]),
-            place_mm=self.place_mm[:, which],
-            error_mm=self.error_mm[:, which],
-            used=self.used[which],
-        )
+        """A piece of it; what stood out of the whole need not stand out of the piece."""
+        points = self.points.pick(np.arange(len(self.points))[which])
+        place_mm, error_mm = self.place_mm[:, which], self.error_mm[:, which]
+        used = good_points(points.time_s, place_mm, error_mm)
+        return replace(self, points=points, place_mm=place_mm, error_mm=error_mm, used=used)
 
 
 def middle_angle(strip: Strip) -> float:
@@ -255,7 +253,7 @@ def _unbroken(track: _Seen, noise: tuple[Noise, Noise], least_points: int) -> li
     return [
         smaller
         for part in parts
-        if len(part.points) >= least_points
+        if part.used.sum() >= max(least_points, LEAST_PART)
         for smaller in _unbroken(part, noise, least_points)
     ]
 
