@@ -30,7 +30,7 @@ def write_scene(
     ----------
     kind : tiff16 (uncompressed), png16, png8 (names hold the UTC time of the middle of the exposure), fits
         (DATE-BEG and EXPTIME), mp4 (one H.264 file, ten frames a second, no times)
-    progress : told (frames done, frames in all)
+    progress : called with frames done and frames in all
 
     Returns
     -------

@@ -30,38 +30,30 @@ from promtrack.settings import TimesSettings
 
 __all__ = ["best_of_bursts", "find_bursts", "local_shift_px", "reduce_bursts"]
 
-_PAUSE = 5.0  # usual steps within a burst that make a pause
 _LEAST_FRAMES = 4  # frames of a burst
-# A burst is so short that plasma at 50 km/s moves by less than the resolution of 60 mm aperture (1 Mm), and
-# shorter than the pause behind it; after an hour of pause the next one belongs to another recording.
-_LONGEST_S = 20.0
-_LONGEST_PAUSE_S = 3600.0
 _KEEP, _LEAST_KEPT = 0.3, 6  # part of a burst that is averaged, and frames at least: noise below half
-_LARGEST_SHIFT = 0.1  # of the frame's smaller side: a larger shift is a jump; that frame is not used
 _CELL_PX, _WINDOW_CELLS = 8, 2.0  # shifts are found on this grid, in Gaussian windows of 16 px sigma
-_PRIOR_PX = 0.5  # 1-sigma local shift; seeing of 0.5 arcsec at 1 to 2 arcsec a pixel
-_EXPONENT, _SMOOTH = 11, 50  # of the weighted mean, as published
-_LARGEST_GAIN = 1.15  # at any frequency, when what averaging has lost is made good
 _NOISE = 1.15  # of the mean, in units of a plain mean's; measured in tests/sequence/test_bursts.py
-_CACHE_BYTES = 4e9  # of reduced frames kept on the disk while a run lasts
 
 
 def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
     """First and last index + 1 of each burst; empty where the recording is not made in bursts.
 
     It is when its long steps are at least 5 times the usual step within the runs between them, and when these
-    runs have 4 frames or more (but for the first and the last), last 20 s at most and less than each pause.
+    runs have 4 frames or more (but for the first and the last), last 20 s at most (plasma at 50 km/s moves by
+    1 Mm, the resolution of 60 mm aperture) and less than each pause. After a pause of more than an hour the
+    next one belongs to another recording.
     """
     steps = np.diff(times_utc) / np.timedelta64(1, "s")
     if len(steps) < 2 * _LEAST_FRAMES or not (steps > 0).any():
         return ()
-    pauses = np.flatnonzero(steps > _PAUSE * np.median(steps[steps > 0])) + 1
+    pauses = np.flatnonzero(steps > 5.0 * np.median(steps[steps > 0])) + 1
     bursts = tuple(pairwise([0, *pauses.tolist(), len(times_utc)]))
     if len(bursts) < 2 or any(last - first < _LEAST_FRAMES for first, last in bursts[1:-1]):
         return ()
     lasting = max((times_utc[b - 1] - times_utc[a]) / np.timedelta64(1, "s") for a, b in bursts)
     between = steps[pauses - 1]
-    if lasting > min(_LONGEST_S, between.min()) or between.max() > _LONGEST_PAUSE_S:
+    if lasting > min(20.0, between.min()) or between.max() > 3600.0:
         return ()
     return bursts if all(last - first > 1 for first, last in bursts) else ()
 
@@ -112,7 +104,7 @@ def _on_disk(
     read: Callable[[int], np.ndarray], count: int, shape: tuple[int, int]
 ) -> Callable[[int], np.ndarray]:
     """The same, but each frame is made once: several stages read all frames."""
-    if 4.0 * count * shape[0] * shape[1] > _CACHE_BYTES:
+    if 4.0 * count * shape[0] * shape[1] > 4e9:  # bytes that may be kept on the disk while a run lasts
         return read
     folder = Path(tempfile.mkdtemp(prefix="promtrack-bursts-"))
 
@@ -155,20 +147,22 @@ def _reader(sequence: Sequence, bursts: tuple[tuple[int, int], ...]) -> Callable
 
 
 def _aligned(sequence: Sequence, indices: list[int]) -> list[np.ndarray]:
-    """The frames, the sharpest first, brought to their mean geometry."""
+    """The frames, the sharpest first, brought to their mean geometry, without those that jumped by a tenth of
+    their side."""
     frames = [sequence.read(i).astype(np.float32) for i in indices]
     shifts = [local_shift_px(frames[0], frame) for frame in frames]
-    used = [i for i, shift in enumerate(shifts) if np.abs(shift).max() < _LARGEST_SHIFT * min(sequence.shape)]
+    used = [i for i, shift in enumerate(shifts) if np.abs(shift).max() < 0.1 * min(sequence.shape)]
     mean = np.mean([shifts[i] for i in used], axis=0)
     return [_moved(frames[i], shifts[i] - mean, cv2.INTER_CUBIC) for i in used]
 
 
-def local_shift_px(reference: np.ndarray, frame: np.ndarray) -> np.ndarray:
+def local_shift_px(reference: np.ndarray, frame: np.ndarray, *, prior_px: float = 0.5) -> np.ndarray:
     """(2, rows, columns) float32 shifts x, y: what stands at p in `reference` stands at p + shift in `frame`.
 
     Parameters
     ----------
     reference, frame : float32 arrays of one shape
+    prior_px : 1-sigma local shift; seeing of 0.5 arcsec at 1 to 2 arcsec a pixel
     """
     size = reference.shape[::-1]  # OpenCV takes (columns, rows)
     window = cv2.createHanningWindow(size, cv2.CV_32F)
@@ -190,7 +184,7 @@ def local_shift_px(reference: np.ndarray, frame: np.ndarray) -> np.ndarray:
             cv2.GaussianBlur(cv2.resize(product, coarse, interpolation=cv2.INTER_AREA), (0, 0), _WINDOW_CELLS)
             for product in (slope_x**2, slope_x * slope_y, slope_y**2, slope_x * left, slope_y * left)
         )
-        prior = noise2 / area / _PRIOR_PX**2 + 1e-12
+        prior = noise2 / area / prior_px**2 + 1e-12
         xx, yy = xx + prior, yy + prior
         determinant = xx * yy - xy * xy
         for axis, step in enumerate(((yy * bx - xy * by) / determinant, (xx * by - xy * bx) / determinant)):
@@ -219,7 +213,7 @@ def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
         spectrum = fft.rfft2(frame)
         amplitude = _amplitude(spectrum)
         first = first if len(first) else amplitude
-        weight = (amplitude / first) ** _EXPONENT
+        weight = (amplitude / first) ** 11
         total, weights = total + weight * spectrum, weights + weight
     mean = total / weights
     after = _amplitude(mean)
@@ -227,11 +221,11 @@ def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
     fine = np.ix_(np.abs(fft.fftfreq(shape[0])) > 0.4, fft.rfftfreq(shape[1]) > 0.4)
     noise = [float(np.median(a[fine])) for a in (first, after)]
     lost = np.sqrt(np.maximum(first**2 - noise[0] ** 2, 0.0) / np.maximum(after**2 - noise[1] ** 2, 1e-20))
-    gain = np.where(first > 2.0 * noise[0], np.clip(lost, 1.0, _LARGEST_GAIN), np.float32(1.0))
+    gain = np.where(first > 2.0 * noise[0], np.clip(lost, 1.0, 1.15), np.float32(1.0))
     return fft.irfft2(mean * gain, s=shape).astype(np.float32)
 
 
 def _amplitude(spectrum: np.ndarray) -> np.ndarray:
     centred = np.fft.fftshift(np.abs(spectrum).astype(np.float32), axes=0)
-    width = max(min(spectrum.shape[0], 2 * spectrum.shape[1]) / _SMOOTH, 0.5)
+    width = max(min(spectrum.shape[0], 2 * spectrum.shape[1]) / 50, 0.5)
     return np.fft.ifftshift(cv2.GaussianBlur(centred, (0, 0), width), axes=0) + np.float32(1e-20)

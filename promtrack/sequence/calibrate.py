@@ -14,9 +14,6 @@ from promtrack.settings import CameraSettings
 
 __all__ = ["Calibration", "calibrated", "load_calibration", "make_calibration"]
 
-_HOT_SIGMA = 10.0  # robust sigmas above the dark's median that make a pixel hot
-_LEAST_FLAT = 0.05  # of the flat's median: below, a pixel is blind
-_MOST_FRAMES = 64  # frames of a folder that are averaged
 _AROUND = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
 
 
@@ -60,7 +57,7 @@ def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibr
     if dark is not None:
         middle = float(np.median(dark))
         spread = max(1.4826 * float(np.median(np.abs(dark - middle))), 1e-6 * abs(middle), 0.5)
-        bad |= dark > middle + _HOT_SIGMA * spread
+        bad |= dark > middle + 10.0 * spread
         notes.append(f"dark of median {middle:.4g} subtracted")
     gain = None
     if flat is not None:
@@ -69,7 +66,7 @@ def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibr
         if not level > 0:
             raise InputError("the flat is black", where="camera.flat", remedy="give a flat with light in it")
         relative = light / np.float32(level)
-        blind = ~(relative > _LEAST_FLAT)
+        blind = ~(relative > 0.05)
         bad |= blind
         gain = (1.0 / np.where(blind, 1.0, relative)).astype(np.float32)
         notes.append(f"divided by a flat that ranges from {relative.min():.3f} to {relative.max():.3f}")
@@ -102,10 +99,11 @@ def _neighbours(frame: np.ndarray, y: np.ndarray, x: np.ndarray) -> np.ndarray:
 
 
 def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], plan: Plan) -> np.ndarray:
+    """Mean of up to 64 frames of a file or folder, developed as the recording is."""
     path = Path(name)
     try:
         frames, _ = find_frames(path, bayer=camera.bayer)
-        chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, _MOST_FRAMES).astype(int))]
+        chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, 64).astype(int))]
         total = np.zeros(shape, np.float64)
         for frame in chosen:
             if frame.shape != shape:

@@ -19,7 +19,6 @@ __all__ = ["Plan", "channel_plan", "develop", "displayed"]
 
 Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
 
-_ALONE = 0.6  # share of the light that makes a channel stand for the whole; 0.33 would be grey
 _DEMOSAIC = {
     "rggb": cv2.COLOR_BayerRGGB2RGB,
     "bggr": cv2.COLOR_BayerBGGR2RGB,
@@ -39,7 +38,8 @@ def channel_plan(stored: np.ndarray, colour: str) -> Plan:
         return None
     light = np.maximum(sample.mean(axis=0) - np.percentile(sample, 1, axis=0), 0.0)
     best = int(np.argmax(light))
-    return best if light[best] > _ALONE * light.sum() > 0 else None
+    # A third of the light would be grey.
+    return best if light[best] > 0.6 * light.sum() > 0 else None
 
 
 def displayed(frame: Found, plan: Plan, stored: np.ndarray | None = None) -> np.ndarray:

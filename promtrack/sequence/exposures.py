@@ -19,18 +19,14 @@ __all__ = ["alternation", "with_exposure_classes"]
 
 _LEAST_FACTOR = 1.5  # between the exposures; thinner steps are clouds or automatic exposure
 _RUN = 12  # consecutive frames looked at; a rhythm is seen when it comes back within half of them
-_PIXELS = 60_000_000  # of all frames looked at, so that opening large frames stays quick
-_LEAST_CHANGES = 3  # of the class: a single change of exposure, or a cloud that comes and goes, has fewer
-_GROUP_LOG = 0.25  # frames of one level differ by less than this part of the distance between the levels
-_LARGEST_FACTOR = 100.0  # between two exposures of one recording; beyond, a frame is black or spoiled
-_BLOCK_PX, _LEAST_BLOCKS = 8, 30  # side of the blocks whose light is compared, and how many must be left
 
 
 def alternation(light: np.ndarray) -> np.ndarray | None:
     """(n,) int8 classes where the (n,) positive values lie on two levels and go to and fro between them, else
     None.
 
-    Clouds dim both levels alike: each value is compared with the two levels of its neighbours.
+    Clouds dim both levels alike: each value is compared with the two levels of its neighbours. A single
+    change of exposure, or a cloud that comes and goes, changes the level less than three times.
     """
     log = np.log(light)
     if len(log) < 4 or np.ptp(log) < np.log(_LEAST_FACTOR):
@@ -45,11 +41,7 @@ def alternation(light: np.ndarray) -> np.ndarray | None:
         np.median(np.abs(np.diff(log[group]))) if group.sum() > 1 else 0.0 for group in (bright, ~bright)
     )
     changes = np.count_nonzero(np.diff(bright))
-    if (
-        apart < np.log(_LEAST_FACTOR)
-        or scatter > _GROUP_LOG * apart
-        or changes < max(_LEAST_CHANGES, len(log) // _RUN)
-    ):
+    if apart < np.log(_LEAST_FACTOR) or scatter > 0.25 * apart or changes < max(3, len(log) // _RUN):
         return None
     return bright.astype(np.int8)
 
@@ -75,7 +67,8 @@ def with_exposure_classes(sequence: Sequence) -> Sequence:
 
 
 def _by_brightness(sequence: Sequence) -> tuple[np.ndarray | None, np.ndarray]:
-    run = min(len(sequence), int(np.clip(_PIXELS // np.prod(sequence.shape), 6, _RUN)))
+    # Few of large frames, so that opening stays quick.
+    run = min(len(sequence), int(np.clip(60_000_000 // np.prod(sequence.shape), 6, _RUN)))
     start = (len(sequence) - run) // 2
     if alternation(_light(sequence, range(start, start + run))) is None:
         return None, np.zeros(0)
@@ -91,7 +84,7 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
     black, has the light of the one before.
     """
     light, before = [1.0], None
-    size = tuple(max(side // _BLOCK_PX, 1) for side in sequence.shape[::-1])  # columns, rows
+    size = tuple(max(side // 8, 1) for side in sequence.shape[::-1])  # columns, rows
     for position, index in enumerate(indices):
         try:
             frame = sequence.read(index).astype(np.float32)
@@ -101,7 +94,7 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
         burnt = (frame > 0.5 * sequence.full_scale).astype(np.float32)
         dark = cv2.resize(burnt, size, interpolation=cv2.INTER_AREA) == 0
         ratio = 1.0 if before is None else _contrast_ratio(before[0], blocks, before[1] & dark)
-        seen = 1.0 / _LARGEST_FACTOR < ratio < _LARGEST_FACTOR
+        seen = 0.01 < ratio < 100.0  # beyond, a frame is black or spoiled
         if position:
             light.append(light[-1] * (ratio if seen else 1.0))
         if seen and np.ptp(blocks) > 0:
@@ -110,6 +103,6 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
 
 
 def _contrast_ratio(one: np.ndarray, other: np.ndarray, common: np.ndarray) -> float:
-    used = common if common.sum() >= _LEAST_BLOCKS else np.ones_like(common)
+    used = common if common.sum() >= 30 else np.ones_like(common)
     contrast = float(np.std(one[used]))
     return float(np.std(other[used])) / contrast if contrast > 0 else 1.0

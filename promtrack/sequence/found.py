@@ -80,6 +80,7 @@ class Found:
 
     @property
     def name(self) -> str:
+        """The file's name, with #number for one of several frames in a file."""
         name = printable(self.file.name)
         return name if self.count == 1 else f"{name}#{self.number}"
 

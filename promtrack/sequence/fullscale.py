@@ -8,8 +8,6 @@ from promtrack.sequence.found import Found
 
 __all__ = ["full_scale"]
 
-_PILE = 2e-4  # part of a frame's pixels that must share the highest value
-_LEAST_PILE = 20  # and at least so many
 _STEPS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)  # of usual floats: a unit range, a camera's 8 to 16 bits
 
 
@@ -33,7 +31,7 @@ def full_scale(samples: list[np.ndarray], frame: Found) -> float:
 
 
 def _heap(samples: list[np.ndarray]) -> float | None:
-    """The highest value, where so many pixels share it that it must be the end of the scale."""
+    """The highest value, where so many pixels (0.02 %, 20 at least) share it that it must be full scale."""
     highest = max(float(sample.max()) for sample in samples)
     if highest <= 0:
         return None
@@ -43,6 +41,6 @@ def _heap(samples: list[np.ndarray]) -> float | None:
         at_top = int(np.count_nonzero(sample == highest))
         just_below = int(np.count_nonzero(sample >= 0.98 * highest)) - at_top
         # The heap must stand out against the slope below it, and not be a constant picture.
-        if max(_LEAST_PILE, _PILE * sample.size, just_below) < at_top < 0.98 * sample.size:
+        if max(20, 2e-4 * sample.size, just_below) < at_top < 0.98 * sample.size:
             return highest
     return None

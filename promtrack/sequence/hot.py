@@ -15,15 +15,10 @@ from promtrack.sequence.records import Sequence
 
 __all__ = ["find_hot_pixels", "mend_hot_pixels"]
 
-# A pixel that stands out by three times the local noise in each of five frames or more is no chance
-# event: 0.00135^5 a pixel. It must also stand alone: the image of a point, blurred to two pixels full width
-# at half maximum (the least that an instrument sampled by the Nyquist rule gives), has neighbours at half
-# its height, a hot pixel has none.
+# A pixel that stands out by three times the local noise in each of five frames or more is no chance event:
+# 0.00135^5 a pixel.
 LEAST_FRAMES = 5
 NOISE_TIMES = 3.0
-ALONE = 0.7
-MOST_PART = 0.002  # of the pixels; more is not a matter of single pixels
-HALF = 2  # pixels per value of the noise map, each way
 _AROUND = np.mgrid[-2:3, -2:3].reshape(2, 25)  # rows, columns of the 5 x 5 pixels about one
 
 
@@ -58,7 +53,7 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
         hot = hot[_stands_out(values, excess, noise, hot)]
         dead = dead[_stands_out(-values, -excess, noise, dead) & (values.ravel()[dead] < full_scale)]
     found = np.sort(np.concatenate([hot, dead]))
-    if len(found) > MOST_PART * frames[0].size:
+    if len(found) > 0.002 * frames[0].size:  # more is not a matter of single pixels
         return np.empty((0, 2), dtype=int)
     return np.column_stack(np.unravel_index(found, frames[0].shape))
 
@@ -94,9 +89,13 @@ def mend_hot_pixels(sequence: Sequence, *, samples: int = 9) -> tuple[Sequence, 
 
 def _stands_out(values: np.ndarray, excess: np.ndarray, noise: np.ndarray, places: np.ndarray) -> np.ndarray:
     """Whether pixels (flat indices) exceed the noise, and all their neighbours by most of their height over
-    the surroundings."""
+    the surroundings.
+
+    The image of a point, blurred to two pixels full width at half maximum (the least that an instrument
+    sampled by the Nyquist rule gives), has neighbours at half its height, a hot pixel has none.
+    """
     y, x = np.unravel_index(places, values.shape)
-    out = excess[y, x] > NOISE_TIMES * noise[y // HALF, x // HALF]
+    out = excess[y, x] > NOISE_TIMES * noise[y // 2, x // 2]
     y, x = y[out, None], x[out, None]
     rows, columns = (
         np.clip(at + step, 0, size - 1) for at, step, size in zip((y, x), _AROUND, values.shape, strict=True)
@@ -104,13 +103,13 @@ def _stands_out(values: np.ndarray, excess: np.ndarray, noise: np.ndarray, place
     patch = values[rows, columns]
     beside = (np.abs(_AROUND).max(axis=0) == 1) & ((rows != y) | (columns != x))
     highest = np.where(beside, patch, -np.inf).max(axis=1)
-    out[out] = patch[:, 12] - highest > ALONE * np.maximum(patch[:, 12] - np.median(patch, axis=1), 1e-6)
+    out[out] = patch[:, 12] - highest > 0.7 * np.maximum(patch[:, 12] - np.median(patch, axis=1), 1e-6)
     return out
 
 
 def _local_noise(excess: np.ndarray) -> np.ndarray:
     """1-sigma pixel noise from the differences to the 3 x 3 median, averaged over 31 pixels; on every other
     pixel."""
-    rough = np.abs(excess[::HALF, ::HALF])
-    limit = 4.0 * (4.0 * np.median(rough[::HALF, ::HALF]) + 1e-3)
+    rough = np.abs(excess[::2, ::2])
+    limit = 4.0 * (4.0 * np.median(rough[::2, ::2]) + 1e-3)
     return np.sqrt(cv2.blur(np.minimum(rough, limit) ** 2, (15, 15))) + 1e-3

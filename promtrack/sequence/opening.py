@@ -26,8 +26,6 @@ from promtrack.settings import CameraSettings, TimesSettings
 
 __all__ = ["open_sequence", "sequence_from_arrays"]
 
-_SAMPLES = 5  # frames decoded on opening, spread over the sequence
-
 
 def open_sequence(
     path: str | Path, *, times: TimesSettings = TimesSettings(), camera: CameraSettings = CameraSettings()
@@ -109,12 +107,12 @@ def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
 
 
 def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
-    """A few developed frames, and the channel that carries the light; frames that cannot be decoded are
-    passed over."""
+    """Five developed frames spread over the sequence, and the channel that carries the light; frames that
+    cannot be decoded are passed over."""
     samples: list[np.ndarray] = []
     plan: Plan = None
     failed: InputError | None = None
-    for index in np.unique(np.linspace(0, len(frames) - 1, _SAMPLES).round().astype(int)):
+    for index in np.unique(np.linspace(0, len(frames) - 1, 5).round().astype(int)):
         frame = frames[index]
         try:
             stored = as_stored(frame)

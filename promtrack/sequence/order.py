@@ -23,10 +23,6 @@ _GIVE = (
 )
 
 _STRAY_DAYS = 3.0  # a frame that far from the median time belongs to another day
-_STRAY_PART = 0.2  # more than this part of the frames is no stray but a recording over days
-_GAP = 3.0  # usual cadences that make a gap
-_SHARED_S = 1.5  # mean cadence up to which frames may share a stamp in whole seconds
-_BURST = 4  # frames of one stamp that make a burst
 _SECOND = np.timedelta64(1, "s")
 
 
@@ -102,7 +98,10 @@ def by_time(frames: list[Found], timed: FrameTimes, settings: TimesSettings = Ti
 
 
 def _make_distinct(times: np.ndarray) -> list[str]:
-    """Spread frames that share a stamp in whole seconds over their second, in place; what was done."""
+    """Spread frames that share a stamp in whole seconds over their second, in place; what was done.
+
+    Frames may share one where they are 1.5 s apart at most in the mean, or come in bursts of four and more.
+    """
     values, first, shared = np.unique(times, return_index=True, return_counts=True)
     sharing = int(shared[shared > 1].sum())
     if not sharing:
@@ -111,7 +110,7 @@ def _make_distinct(times: np.ndarray) -> list[str]:
         raise InputError(f"all {len(times)} frames carry the same time, {_iso(times[0])}", remedy=_GIVE)
     whole = np.all((values - values[0]) % _SECOND == np.timedelta64(0, "us"))
     mean_s = (values[-1] - values[0]) / _SECOND / (len(times) - 1)
-    if whole and (mean_s <= _SHARED_S or shared.min() >= _BURST):
+    if whole and (mean_s <= 1.5 or shared.min() >= 4):
         for start, count in zip(first, shared, strict=True):
             times[start : start + count] += np.arange(count) * np.timedelta64(1_000_000 // count, "us")
         return [
@@ -153,12 +152,15 @@ def _window(times: np.ndarray, settings: TimesSettings) -> np.ndarray:
 
 
 def _stray(times: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Frames whose time lies days away from the others: a clock that was not set, or a stray file."""
+    """Frames whose time lies days away from the others: a clock that was not set, or a stray file.
+
+    More than a fifth of the frames are no strays but a recording over days.
+    """
     stray = np.zeros(len(times), bool)
     if known.sum() > 2:
         middle = np.sort(times[known])[known.sum() // 2]
         far = np.abs(times[known] - middle) > np.timedelta64(round(_STRAY_DAYS * 86400), "s")
-        if 0 < far.sum() <= max(1, _STRAY_PART * known.sum()):
+        if 0 < far.sum() <= max(1, 0.2 * known.sum()):
             stray[known] = far
     return stray
 
@@ -169,11 +171,11 @@ def _oddities(times: np.ndarray) -> list[str]:
     problems = []
     steps = np.diff(times) / _SECOND
     usual = float(np.median(steps))
-    gaps = np.flatnonzero(steps > _GAP * usual)
+    gaps = np.flatnonzero(steps > 3.0 * usual)
     if len(gaps):
         longest = int(np.argmax(steps))
         problems.append(
-            f"{len(gaps)} gap{'s' * (len(gaps) > 1)} longer than {_GAP:g} times the usual cadence of "
+            f"{len(gaps)} gap{'s' * (len(gaps) > 1)} longer than 3 times the usual cadence of "
             f"{usual:.3g} s (longest: {steps[longest]:.3g} s after {_iso(times[longest])})"
         )
     now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "us")

@@ -7,22 +7,19 @@ import numpy as np
 
 __all__ = ["sharpness"]
 
-_NOISE_SCALE_PX = 1.0  # smoothing before the slope is taken, so that noise does not count as sharpness
-_STEEPEST = 99.5  # per cent of slopes that lie below the one quoted: on any picture with a limb, the limb's
-
 
 def sharpness(frame: np.ndarray) -> float:
     """Steepest slope of a 2-D frame, as part of its contrast per pixel: the sharper the limb, the higher.
 
     Free of gain and offset; 0 for a frame without contrast.
     """
-    smooth = cv2.GaussianBlur(
-        frame.astype(np.float32), (0, 0), _NOISE_SCALE_PX, borderType=cv2.BORDER_REPLICATE
-    )
+    # Smoothed, so that noise does not count as sharpness.
+    smooth = cv2.GaussianBlur(frame.astype(np.float32), (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)
     dark, bright = np.percentile(smooth[::4, ::4], (5.0, 95.0))
     if not bright > dark:
         return 0.0
     # Sobel's kernel of size 3 sums to 8 times the slope.
     across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
     down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
-    return float(np.percentile(cv2.magnitude(across, down)[::2, ::2], _STEEPEST) / (bright - dark))
+    # The slope that 99.5 % lie below is the limb's on any picture with a limb.
+    return float(np.percentile(cv2.magnitude(across, down)[::2, ::2], 99.5) / (bright - dark))

@@ -28,7 +28,6 @@ _LINES_NM = (
     ("He D3", 587.56),
     ("He 1083 nm", 1083.0),
 )
-_NEAR_NM = 0.3  # of a line's centre: half a wide H-alpha filter
 _H_ALPHA = re.compile(r"\bh[-_ ]?(?:alpha|a)\b|hα|656[.,]?2?8?\b", re.IGNORECASE)
 
 
@@ -136,6 +135,6 @@ def line_of_light(cards: dict[str, object] | None) -> str:
     scales = [to_nm[unit]] if unit in to_nm else [0.1] if length > 2000 else [1.0, 0.1]
     for scale in scales:
         for name, line_nm in _LINES_NM:
-            if abs(length * scale - line_nm) <= _NEAR_NM:
+            if abs(length * scale - line_nm) <= 0.3:  # half a wide H-alpha filter
                 return name
     return f"{10 * length * scales[-1]:.5g} angstrom"

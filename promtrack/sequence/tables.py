@@ -11,8 +11,6 @@ from promtrack.sequence.stamps import Stamp, parse_stamp
 
 __all__ = ["table_stamps"]
 
-_LARGEST = 200_000_000  # bytes
-
 
 def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:
     """Stamps by the text of the column `file` (a name, or name#number for a frame within a file), and the
@@ -26,7 +24,7 @@ def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:
     """
     path = _where(name, folder)
     try:
-        if path.stat().st_size > _LARGEST:
+        if path.stat().st_size > 200_000_000:  # bytes
             raise SettingsError(
                 "is too large for a table of times", where=str(path), remedy="check times.table"
             )

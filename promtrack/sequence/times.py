@@ -171,7 +171,7 @@ def _unknown(frames: list[Found], settings: TimesSettings) -> str:
 
 
 def _within_file_s(frames: list[Found], settings: TimesSettings) -> np.ndarray:
-    """(n,) seconds since the first frame of the same file; nan where nothing tells."""
+    """(n,) seconds since the first frame of the same file; nan where that is not known."""
     number_in_file = np.array([frame.number for frame in frames], float)
     if settings.cadence_s > 0:
         return number_in_file * settings.cadence_s
@@ -296,7 +296,7 @@ def _from_clock(frames: list[Found], settings: TimesSettings, zone: tzinfo, fold
 def _from_names(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
     names = list(dict.fromkeys(frame.file.name for frame in frames))
     stamps = _by_pattern(names, settings) if settings.pattern else stamps_in_names(names)
-    # A film's name tells its start only; where the user has given the start, that counts.
+    # A film's name gives its start only; where the user has given the start, that counts.
     given = settings.source == "auto" and bool(settings.start)
     times, problems = stamps_to_utc(
         [None if given and f.count > 1 else stamps[f.file.name] for f in frames], zone
@@ -392,11 +392,11 @@ def _from_file_date(
     return _Answer(
         times,
         "modification time of the files" + _in_files(frames, settings),
-        ("file modification times tell when a file was written, and copying may change them",),
+        ("file modification times say when a file was written, and copying may change them",),
     )
 
 
-# In the order in which auto tries them; what stands behind the colon tells two kinds of one source apart.
+# In the order in which auto tries them; what stands behind the colon separates two kinds of one source.
 _SOURCES: dict[str, Callable[[list[Found], TimesSettings, tzinfo, Path], _Answer | None]] = {
     "table": _from_table,
     "fits": _from_fits,

@@ -33,7 +33,6 @@ _GUARD = [
     "avi,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mpegts,mpeg,mpegvideo,asf,dv,ogg,flv,h264,hevc,m4v,mxf,nut,y4m,yuv4mpegpipe",
 ]
 _PROBE_S = 300.0  # longest wait for one pass over the packets
-_SKIP = 48  # frames ahead up to which reading on is cheaper than starting again
 _STREAM = re.compile(
     r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)(?:,? \[?SAR (\d+):(\d+))?"
 )
@@ -71,7 +70,8 @@ class _Player:
     def frame(self, index: int) -> np.ndarray:
         """Frame `index` as stored; thread-safe. Raises InputError where it cannot be decoded."""
         with self._lock:
-            if self._pipe is None or not self._next <= index <= self._next + _SKIP:
+            # Up to some 48 frames ahead reading on is cheaper than starting again.
+            if self._pipe is None or not self._next <= index <= self._next + 48:
                 self._start(index)
             while self._next < index:
                 self._pull()
@@ -227,18 +227,8 @@ def _dtype(pixels: str) -> np.dtype:
 
 def _presentation_s(path: Path, stream: int) -> np.ndarray:
     """(n,) presentation time of every packet, ascending, relative to the container's start."""
-    command = [
-        ffmpeg_program(),
-        "-nostdin",
-        "-v",
-        "quiet",
-        *_GUARD,
-        "-i",
-        f"file:{path}",
-        "-map",
-        f"0:{stream}",
-    ]
-    command += ["-c", "copy", "-f", "framecrc", "-"]
+    command = [ffmpeg_program(), "-nostdin", "-v", "quiet", *_GUARD, "-i", f"file:{path}"]
+    command += ["-map", f"0:{stream}", "-c", "copy", "-f", "framecrc", "-"]
     listing = _listened(command, path)[0]
     base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
     packets = [line.split(",") for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 5]

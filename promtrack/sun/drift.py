@@ -1,9 +1,9 @@
-"""Drift calibration: with the drive off the Sun drifts due west, and that direction and rate tell how the
-camera is turned.
+"""Drift calibration: with the drive off the Sun drifts due west; direction and rate of that give the camera's
+turn and the scale.
 
 The Sun crosses a fixed telescope at the sky's rate less its own motion in right ascension, times the cosine
-of its declination: about 15 arcsec a second. The direction is west, the rate gives the scale. Whether the
-picture is mirrored a straight line cannot tell. A nudge can: the telescope pushed a little towards celestial
+of its declination: about 15 arcsec a second. The direction is west, the rate gives the scale. A straight
+line does not show whether the picture is mirrored. A nudge does: the telescope pushed a little towards celestial
 north (or south) while the Sun drifts. The picture then shows the Sun moving south (or north).
 """
 
@@ -26,10 +26,6 @@ SIDEREAL_ARCSEC_S = (
     15.04106717866910  # 2 pi * 1.00273781191135448 a day; Capitaine et al. 2003, IERS Conventions 2010
 )
 LEAST_POINTS = 8
-LEAST_DRIFT_SIGMA = 20.0  # below this the direction would be worse than 3 deg
-NUDGE_SIGMA = 6.0
-DISAGREE_SIGMA = 3.0  # of drift and limb
-NO_DRIFT = 1.3  # times the sky's rate, or a part of it: no drive is off by so much that is not on
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,24 +55,26 @@ def fit_drift(
 
     Raises
     ------
-    InputError : too few positions, too little motion to tell a direction, or no nudge is seen; that the
-        motion has the sky's rate only the limb can tell (`check_against_limb`)
+    InputError : too few positions, too little motion for a direction, or no nudge is seen; whether the
+        motion has the sky's rate only the limb can show (`check_against_limb`)
     ValueError : wrong shapes, or an unknown nudge
     """
     time, position = _checked(time_s, x_px, y_px, nudge)
     line = _fit_line(time, position, look_for_nudge=bool(nudge))
     speed = float(np.hypot(*line.velocity))
-    if speed * np.ptp(time) < LEAST_DRIFT_SIGMA * max(_scatter(line), 0.02):
+    # Below 20 sigma the direction would be worse than 3 deg.
+    if speed * np.ptp(time) < 20.0 * max(_scatter(line), 0.02):
         raise InputError(
             f"the Sun moved only {speed * np.ptp(time):.1f} px, too little to tell a direction",
             remedy="switch the drive off and record until the Sun has crossed a good part of the frame",
         )
     rate, rate_err = _sky_rate(view)
-    west = _image_angle(line.velocity)
+    west = float(np.rad2deg(np.arctan2(-line.velocity[0], -line.velocity[1])))  # y points down
     direction = line.velocity / speed
     mirrored = _mirrored(line, direction, nudge) if nudge else None
     north = {False: wrapped_deg(west + 90.0), True: wrapped_deg(west - 90.0)}
-    west_err = float(np.hypot(np.rad2deg(line.velocity_err[1] / speed), _refraction_err_deg(view)))
+    # Refraction slows vertical motion, so a slanting path is turned by up to half that.
+    west_err = float(np.rad2deg(np.hypot(line.velocity_err[1] / speed, _squeeze(view) / 2.0)))
     scale, scale_err = rate / speed, rate / speed * float(np.hypot(line.velocity_err[0] / speed, rate_err))
     sentence = (
         f"West lies at {west:.2f} +- {west_err:.2f} deg (counter-clockwise from image up) and a pixel is "
@@ -119,9 +117,9 @@ def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]
         f"{found.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec a pixel, "
         f"{100 * (ratio - 1):+.1f} % +- {100 * err:.1f} %"
     )
-    if abs(np.log(ratio)) <= DISAGREE_SIGMA * err:
+    if abs(np.log(ratio)) <= 3.0 * err:
         return f"The drift and the limb agree: {figures}.", True
-    if not 1 / NO_DRIFT < ratio < NO_DRIFT:
+    if not 1 / 1.3 < ratio < 1.3:  # no drive that is off is wrong by so much
         raise InputError(
             f"the Sun moves at {1 / ratio:.3g} times the rate of the sky (by the limb a pixel is "
             f"{limb.arcsec_per_px:.4g} arcsec, and would have to be {found.arcsec_per_px:.4g}): this is no "
@@ -222,7 +220,7 @@ def _mirrored(line: _Line, direction: np.ndarray, nudge: str) -> bool:
     # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y
     # pointing down.
     across = float(line.jump @ np.array([direction[1], -direction[0]]))
-    if abs(across) < NUDGE_SIGMA * max(line.jump_err, 0.05):
+    if abs(across) < 6.0 * max(line.jump_err, 0.05):
         raise InputError(
             f"no nudge across the drift is seen (moved by {abs(across):.1f} px)",
             remedy="push the telescope farther, about a tenth of the frame, or leave the nudge out",
@@ -236,11 +234,6 @@ def _sky_rate(view: SolarView) -> tuple[float, float]:
     place = sky_place(np.array([view.time_utc]), site=SiteSettings())
     rate = (SIDEREAL_ARCSEC_S - place.ra_rate_arcsec_s[0]) * np.cos(np.deg2rad(place.declination_deg[0]))
     return float(rate), float(np.hypot(1e-4, _squeeze(view) / 2.0))
-
-
-def _refraction_err_deg(view: SolarView) -> float:
-    """Refraction slows vertical motion, so a slanting path is turned by up to half that."""
-    return float(np.rad2deg(_squeeze(view) / 2.0))
 
 
 def _squeeze(view: SolarView) -> float:
@@ -266,8 +259,3 @@ def _advice(mirrored: bool | None, north: dict[bool, float]) -> str:
         f"By the nudge the picture is {'mirrored' if mirrored else 'not mirrored'}: set camera.north_deg = "
         f"{north[mirrored]:.2f} and camera.mirrored = {str(mirrored).lower()}."
     )
-
-
-def _image_angle(direction: np.ndarray) -> float:
-    """Image angle, counter-clockwise from up, of a direction (dx, dy) with y pointing down."""
-    return float(np.rad2deg(np.arctan2(-direction[0], -direction[1])))

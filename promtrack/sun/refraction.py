@@ -16,7 +16,6 @@ __all__ = [
     "vertical_contraction",
 ]
 
-AIR_ERR = 0.08  # relative, of refraction: hypot(20 K / 283 K, 3 %)
 LOWEST_DEG = -1.0  # true altitude below which the formulae mean nothing: the Sun has set
 
 
@@ -67,7 +66,7 @@ def flattening_err(flattened: np.ndarray | float) -> np.ndarray | float:
     20 degrees and 3 % of pressure away from the formula's change refraction by 8 %: at an altitude of 8 deg
     0.1 % of the radius.
     """
-    return AIR_ERR * np.asarray(flattened, float)
+    return 0.08 * np.asarray(flattened, float)
 
 
 def air_pressure_ratio(elevation_m: float) -> float:

@@ -21,8 +21,6 @@ __all__ = ["limb_radius_arcsec", "measure_scale"]
 
 HEADER_ERR = 0.002  # relative error of a header's plate scale: includes which solar radius it was tied to
 DISAGREE_SIGMA = 3.0
-BARELY_SIGMA = 2.0  # beyond it an agreement is given with its sigma
-LARGEST_BINNING = 16  # beyond that a stale header is not the likeliest cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +49,12 @@ def measure_scale(
     The limb gives it, unless the optics (`camera.arcsec_per_px`, or pixel size and focal length) or the
     header state it with a smaller error and agree with the limb: on a short arc they know it better. A source
     that disagrees with the limb by more than 3 sigma never takes over; `check` then names the likely causes.
-    A given `limb.radius_px` is believed in the limb's place, and is itself compared with the limb.
+    A given `limb.radius_px` counts in the limb's place, and is itself compared with the limb.
 
     Parameters
     ----------
     radius_px, radius_err_px : of the limb alone (`LimbLock.own_radius_px`), before anything stated was joined
-        in; the error may be inf or nan when the arc does not tell the radius
+        in; the error may be inf or nan when the arc does not give the radius
     view : distance of the observer
     line, arc_deg : of what light and at which position angles the limb is, see `limb_height`
 
@@ -70,23 +68,23 @@ def measure_scale(
             remedy="check the lock, or give limb.radius_px",
         )
     height = limb_height(limb, line=line, arc_deg=arc_deg)
-    measured = believed = _from_limb(radius_px, radius_err_px, view, height, "the limb")
+    measured = base = _from_limb(radius_px, radius_err_px, view, height, "the limb")
     checks = []
     if limb.radius_px is not None:
-        believed = _from_limb(limb.radius_px, 0.0, view, height, "limb.radius_px")
-        checks.append(_compare(measured, believed))
-    chosen = believed
+        base = _from_limb(limb.radius_px, 0.0, view, height, "limb.radius_px")
+        checks.append(_compare(measured, base))
+    chosen = base
     for other in (_from_user(camera), _from_optics(camera), _from_header(header)):
         if other is None:
             continue
-        check = _compare(believed, other)
+        check = _compare(base, other)
         if not check.agrees and other.source == "optics":
-            check = replace(check, sentence=check.sentence + _agreeing_focal(camera, other, believed))
+            check = replace(check, sentence=check.sentence + _agreeing_focal(camera, other, base))
         checks.append(check)
         if check.agrees and other.error < chosen.error:
             chosen = other
     km = chosen.arcsec_per_px / ARCSEC_PER_RAD * view.distance_au * AU_KM
-    if chosen is believed:  # exact, where the small-angle form is 1e-5 off
+    if chosen is base:  # exact, where the small-angle form is 1e-5 off
         km = (SOLAR_RADIUS_KM + 1000.0 * height.height_mm) / (limb.radius_px or radius_px)
     return Scale(
         km,
@@ -145,7 +143,7 @@ class _Check:
 
     sentence: str
     agrees: bool
-    tells: float  # relative difference that it could just have told
+    tells: float  # relative difference that it could just have shown
 
 
 def _compare(limb: _Candidate, other: _Candidate) -> _Check:
@@ -164,7 +162,7 @@ def _compare(limb: _Candidate, other: _Candidate) -> _Check:
             False,
             tells,
         )
-    doubt = f" ({apart:.1f} sigma)" if apart > BARELY_SIGMA else ""
+    doubt = f" ({apart:.1f} sigma)" if apart > 2.0 else ""
     if tells > WEAK_CHECK:
         whose = "so short or rough a limb" if limb.error > other.error else "scales so uncertain"
         doubt += f", but {whose} could not tell {untold_words(tells)}"
@@ -181,7 +179,7 @@ def _likely_cause(ratio: float, source: str) -> str:
         cause = "limb.radius_px belongs to other optics or binning, or something else was taken for the limb"
     elif factor < 1.015:
         cause = "the height of the limb (limb.height_mm), or a filter tuned off the line or wider than it"
-    elif source == "header" and 2 <= whole <= LARGEST_BINNING and abs(factor / whole - 1.0) < 0.03:
+    elif source == "header" and 2 <= whole <= 16 and abs(factor / whole - 1.0) < 0.03:
         cause = f"the frames were rebinned or resized by {whole} and the header was left as it was"
     elif factor < 1.15:
         cause = {
