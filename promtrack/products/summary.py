@@ -94,7 +94,7 @@ def write_summary(
         "orientation": _taken(orientation, _ORIENTATION),
     }
     if motion is not None:
-        page |= _motion(motion, quotable=not is_poor(verdict)) | {"found": _found(motion, scale)}
+        page |= _motion(motion, quotable=not is_poor(verdict)) | {"found": _found(motion, lock, scale)}
     with whole_file(folder["summary"]) as part:
         text = json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n"
         part.write_text(text, encoding="utf-8", errors="backslashreplace")
@@ -227,9 +227,12 @@ def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
     }
 
 
-def _found(motion: Motion, scale: Scale) -> dict[str, Any]:
+def _found(motion: Motion, lock: LimbLock, scale: Scale) -> dict[str, Any]:
     """What the run found, with total errors, whatever its verdict: for whoever gathers runs and minds it."""
     scale_err = scale.sigma_km_per_px / scale.km_per_px
+    edge_mm = (
+        1e-3 * lock.edge_bias_px * scale.km_per_px
+    )  # by which a burnt-out limb may lie outside the true one
     moving = [k for k in motion.knots if k.moving]
     fastest = max(moving, key=lambda k: k.fit.speed_km_s, default=None)
     return {
@@ -248,7 +251,7 @@ def _found(motion: Motion, scale: Scale) -> dict[str, Any]:
                 "pa_deg": float(np.nanmedian(f.angle_deg)) % 360.0,
                 "speed_km_s": f.peak_speed_km_s,
                 "speed_err_km_s": float(np.hypot(f.peak_speed_err_km_s, scale_err * f.peak_speed_km_s)),
-                **_top(f.height_mm, f.height_err_mm, scale_err),
+                **_top(f.height_mm, f.height_err_mm, scale_err, edge_mm),
             }
             for f in motion.fronts
             if f.moving
@@ -260,19 +263,21 @@ def _found(motion: Motion, scale: Scale) -> dict[str, Any]:
                 "to_deg": p.to_deg,
                 "pa_deg": p.angle_deg,
                 "leaves_strip": p.leaves_strip,
-                **_top(p.height_mm, p.height_err_mm, scale_err),
+                **_top(p.height_mm, p.height_err_mm, scale_err, edge_mm),
             }
             for p in motion.prominences
         ],
     }
 
 
-def _top(height_mm: np.ndarray, height_err_mm: np.ndarray, scale_err: float) -> dict[str, float]:
+def _top(
+    height_mm: np.ndarray, height_err_mm: np.ndarray, scale_err: float, edge_mm: float
+) -> dict[str, float]:
     """The greatest height with its total error."""
     top = int(np.nanargmax(height_mm))
     return {
         "height_mm": float(height_mm[top]),
-        "height_err_mm": float(np.hypot(height_err_mm[top], scale_err * height_mm[top])),
+        "height_err_mm": math.hypot(height_err_mm[top], scale_err * height_mm[top], edge_mm),
     }
 
 

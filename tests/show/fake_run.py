@@ -13,6 +13,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from promtrack.limb.records import LimbLock
+from promtrack.motion.prominences import find_prominences
 from promtrack.motion.records import (
     Control,
     Front,
@@ -509,6 +510,7 @@ def _motion(strip):
         ),
         scale_err=0.006,
         clock_err=1e-4,
+        prominences=find_prominences(strip),
     )
 
 

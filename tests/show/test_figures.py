@@ -95,7 +95,7 @@ def test_every_figure_in_both_themes_and_formats(drawn, measured_fake):
 
 def test_a_figure_with_nothing_to_say_is_not_drawn(measured_still, measured_fake):
     still = [sheet.name for sheet in drawn_sheets(measured_still)]
-    assert still == ["summary", "strip_montage", "registration_check"]
+    assert still == ["summary", "prominences", "strip_montage", "registration_check"]
     assert "height against time" in missing_sheets(measured_still)
     assert "nothing moves significantly" in missing_sheets(measured_still)
     assert missing_sheets(measured_fake) == ""
@@ -387,6 +387,23 @@ def test_where_nothing_turns_no_turn_is_drawn(measured_fake):
     still = replace(measured_fake, lock=replace(measured_fake.lock, angle_deg=np.full(44, 1e-18)))
     axes = [len(sheet_of("registration_check", run).axes) for run in (measured_fake, still)]
     assert axes == [4, 3]
+
+
+def test_prominences_are_drawn_where_and_as_high_as_their_records_say(measured_fake):
+    figure, named = sheet_of("prominences", measured_fake), measured_fake.motion.prominences
+    above, below = figure.axes
+    for one, bracket, curve in zip(named, above.lines, below.lines, strict=False):
+        assert bracket.get_xdata()[0] % 360.0 == pytest.approx(one.from_deg % 360.0)
+        assert bracket.get_ydata()[1] == np.nanmax(one.height_mm)
+        assert np.array_equal(curve.get_ydata(), one.height_mm, equal_nan=True)
+    assert len(named) > 0
+    assert str(len(named)) in figure.texts[0].get_text()
+
+
+def test_no_prominence_no_figure_of_them(measured_fake):
+    bare = replace(measured_fake, motion=replace(measured_fake.motion, prominences=()))
+    assert "prominences" not in [sheet.name for sheet in drawn_sheets(bare)]
+    assert "all prominences: nothing stands above the limb" in missing_sheets(bare)
 
 
 def test_one_bad_point_does_not_flatten_the_rest(measured_fake):

@@ -106,7 +106,7 @@ def _heights(axes: Axes, season: Season) -> None:
         if label:
             axes.legend(loc="upper left")
     axes.set_title("highest prominence of each run (Mm)", fontweight="normal")
-    axes.set_ylim(bottom=0.0)
+    axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
 
 
 def _speeds(axes: Axes, season: Season) -> None:
@@ -132,7 +132,7 @@ def _speeds(axes: Axes, season: Season) -> None:
         label="leading edges, peak",
     )
     axes.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
-    axes.set_ylim(bottom=0.0)
+    axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
     axes.legend(loc="upper left")
 
 
@@ -160,11 +160,13 @@ def _angles(axes: Axes, season: Season) -> None:
         marker="D",
     )
     lost = len(season.eruptions) - len(known)
-    left = f"; {lost} without known north left out" if lost else ""
-    axes.set_title(f"peak speed (km/s) by position angle{left}", fontweight="normal")
+    axes.set_title("peak speed (km/s) by position angle", fontweight="normal")
+    if lost:
+        note = f"{lost} without known north left out"
+        axes.text(0.98, 0.95, note, transform=axes.transAxes, ha="right", va="top")
     axes.set_xlim(0.0, 360.0)
     axes.set_xticks([0, 90, 180, 270, 360], ["N", "E", "S", "W", "N"])
-    axes.set_ylim(bottom=0.0)
+    axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
 
 
 def _date_axis(axes: Axes, season: Season) -> None:

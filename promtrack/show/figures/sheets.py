@@ -95,6 +95,19 @@ SHEETS = (
         _no_ridge,
     ),
     Sheet(
+        "prominences",
+        "prominences",
+        "All prominences",
+        "Everything that stands above the limb: extent and greatest height on the map, height against time "
+        "below, numbered as in prominences.ecsv.",
+        True,
+        lambda run: (
+            f"Map of {counted(len(run.motion.prominences), 'prominence', 'prominences')} round the limb, "
+            "and their heights in megametres against UTC."
+        ),
+        lambda run: "" if run.motion.prominences else "nothing stands above the limb",
+    ),
+    Sheet(
         "strip_montage",
         "montage",
         "Six moments",
