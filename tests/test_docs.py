@@ -69,7 +69,7 @@ def test_every_command_of_a_worked_example_runs(text, small_run, small_frames, t
     subprocess.run(
         [*run, "run", "east limb", "--set", "clip.view=native"], cwd=tmp_path, check=True, capture_output=True
     )
-    for line in "\n".join(COMMANDS.findall(text.read_text(encoding="utf-8"))).splitlines():
+    for line in "".join(COMMANDS.findall(text.read_text(encoding="utf-8"))).splitlines():
         program, *words = shlex.split(line)
         assert program == "promtrack"
         done = subprocess.run([*run, *words], cwd=tmp_path, capture_output=True, text=True, timeout=600)
