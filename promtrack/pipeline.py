@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack import __version__
-from promtrack.checks import SUBJECTS, light
+from promtrack.checks import SUBJECTS, Check, light
 from promtrack.errors import InputError, PromtrackError, SettingsError, command_line
 from promtrack.ffmpeg import ffmpeg_program
 from promtrack.limb import lock_limb
@@ -300,10 +300,8 @@ def _open(job: Job, marks: Path | None) -> None:
     refuse_several(sequence)
     missing = [name for name in job.marks.leave_out if name not in sequence.names]
     sequence = job.marks.kept(sequence)
-    if len(sequence) < 2:
-        raise SettingsError(
-            "leaves fewer than two frames", where=str(marks), remedy="leave out fewer of them"
-        )
+    if not len(sequence):
+        raise SettingsError("leaves no frame", where=str(marks), remedy="leave out fewer of them")
     sequence, hot = mend_hot_pixels(doubt_night(sequence, settings.site))
     job.sequence = best_of_bursts(sequence, settings.times)
     mended = (f"{hot} hot or dead pixels were mended",) if hot else ()
@@ -429,7 +427,7 @@ def _do_lock(job: Job, progress: Told) -> list[Path]:
     lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
     job.lock = lock
     rejected = int((~lock.used).sum())
-    if rejected > s.limb.most_rejected * len(job.sequence) or lock.used.sum() < 2:
+    if rejected > s.limb.most_rejected * len(job.sequence) or not lock.used.any():
         reasons = ", ".join(sorted({reason for reason in lock.reason if reason}))
         raise InputError(
             f"{rejected} of {len(job.sequence)} frames cannot be trusted ({reasons})",
@@ -445,6 +443,9 @@ def _do_lock(job: Job, progress: Told) -> list[Path]:
             remedy="keep more of the limb in the frame, or state the optics: camera.arcsec_per_px, or "
             "camera.focal_mm and camera.pixel_um",
         )
+    if lock.used.sum() == 1:
+        alone = "One frame: its place and its radius cannot be compared with those of others."
+        job.lock = replace(lock, checks=(*lock.checks, Check("lock", "one frame", "fair", alone)))
     for note in job.lock.notes:
         job.log.info(note)
     path = write_lock(job.folder, job.sequence, job.lock)

@@ -31,12 +31,6 @@ def test_folder_without_pictures(tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
-def test_one_frame(tmp_path, capsys, small_frames):
-    assert "1 usable frame, at least 2" in refused_run(
-        capsys, some_of(small_frames, tmp_path / "in", 1), tmp_path / "out"
-    )
-
-
 def damage(path, how):
     data = path.read_bytes()
     path.write_bytes({"empty": b"", "cut short": data[: len(data) // 3], "no picture": b"hello" * 100}[how])

@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from promtrack.checks import Check
 from promtrack.errors import SettingsError
 from promtrack.motion.agreement import match_ridges
 from promtrack.motion.edge import sector_columns
@@ -76,6 +77,8 @@ def measure_motion(
     for text in motion.slits:
         parse_path(text, strip.geometry)  # before any work is done
     sectors = named_sectors(motion, strip.geometry)
+    if len(strip) < 2:
+        return _of_one_strip(strip, motion, scale_err, clock_err)
     rng, work = np.random.default_rng(seed), _Work(len(strip), progress or (lambda done, total: None))
     beside = rng.spawn(1)[
         0
@@ -123,6 +126,24 @@ def measure_motion(
             *check_knots(knots, tracked.still_pull, tracked.still),
             *front_checks(fronts, apart.front_search),
         ),
+    )
+
+
+def _of_one_strip(strip: Strip, motion: MotionSettings, scale_err: float, clock_err: float) -> Motion:
+    """Nothing can move in one picture; heights and a map of the prominences are all that it gives."""
+    still = "One frame: nothing can move in it."
+    return Motion(
+        knots=(),
+        fronts=(),
+        slits=time_distances(strip, motion.slits) if motion.slits else (),
+        ridges=(),
+        oscillations=(),
+        control=Control(still, trials=0, tolerated=motion.false_alarms, notes=()),
+        meanings=(),
+        scale_err=scale_err,
+        clock_err=clock_err,
+        front_search=FrontSearch("not measurable", still),
+        checks=(Check("motion", "one frame", "fair", still),),
     )
 
 

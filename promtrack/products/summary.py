@@ -134,9 +134,10 @@ def summary_lines(folder: ProductFolder) -> list[str]:
     page = read_summary(folder)
     scale, left_out = page["scale"], page["frames_unreadable"]
     size = with_error(scale["km_per_px"], scale["sigma_km_per_px"], "km")
+    step = f", one every {page['cadence_s']:.3g} s" if page["cadence_s"] is not None else ""
     lines = [
-        f"{page['frames_used']} of {page['frames_read']} frames used, {page['span_s'] / 60:.1f} min, "
-        f"one every {page['cadence_s']:.3g} s (times from {_SOURCES[page['times']['source']]})",
+        f"{page['frames_used']} of {page['frames_read']} frames used, {page['span_s'] / 60:.1f} min"
+        f"{step} (times from {_SOURCES[page['times']['source']]})",
         f"scale {size} a pixel (from the {scale['source']})"
         + (f"; {typeset(scale['cross_check'])}" if scale["cross_check"] else ""),
         f"angles are {page['orientation']['angles']}s",

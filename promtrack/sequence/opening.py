@@ -39,7 +39,7 @@ def open_sequence(
 
     Raises
     ------
-    InputError : fewer than two frames can be used, with the reason
+    InputError : no frame can be used, with the reason
     SettingsError : a setting of `times` or `camera` cannot be used
     """
     path = Path(path)
@@ -53,9 +53,9 @@ def open_sequence(
         raise error.at(str(path)) from None
     left_out = [*left_out, *odd, *ordered.left_out]
     frames = ordered.frames
-    if len(frames) < 2:
+    if not frames:
         raise InputError(
-            f"has {len(frames)} usable frame{'s' * (len(frames) != 1)}, at least 2 are needed"
+            "has no usable frame"
             + (f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""),
             where=str(path),
             remedy="give the folder or film of a whole recording",

@@ -74,7 +74,8 @@ def test_folder_that_the_system_refuses(tmp_path, monkeypatch):
 
 def test_one_frame(tmp_path):
     write_stills(tmp_path / "in", 1)
-    assert "has 1 usable frame, at least 2 are needed" in refused(tmp_path / "in")
+    sequence = open_sequence(tmp_path / "in")
+    assert (len(sequence), list(sequence.time_s)) == (1, [0.0])
 
 
 def test_read_only_folder(tmp_path):

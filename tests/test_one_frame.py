@@ -1,0 +1,30 @@
+"""A single picture: heights and a map, and no word of motion."""
+
+import shutil
+
+import numpy as np
+
+from promtrack.cli import main
+from promtrack.pipeline import load_run
+from tests.conftest import QUICK_OPTIONS
+
+
+def test_one_picture_gives_heights_and_a_map(small_frames, small_run, tmp_path, capsys):
+    (tmp_path / "one").mkdir()
+    shutil.copy(min(small_frames.iterdir()), tmp_path / "one")
+    assert main(["run", str(tmp_path / "one"), "--out", str(tmp_path / "out"), *QUICK_OPTIONS]) == 0
+    said = capsys.readouterr().out
+    assert "1 of 1 frames used, 0.0 min (times from" in said
+    assert "One frame: nothing can move in it." in said
+    assert (tmp_path / "out" / "figures" / "prominences.png").stat().st_size > 5_000
+    assert (tmp_path / "out" / "report.html").exists()
+    job = load_run(tmp_path / "out")
+    assert job.motion.knots == job.motion.fronts == ()
+    assert job.verdict["lock"][0] == job.verdict["motion"][0] == "fair"
+    # TWIN  the same frame in the run of all thirty, whose lock rests on the others too. Band: 2 errors.
+    one, all_frames = job.motion.prominences, small_run.motion.prominences
+    for alone in one:
+        same = min(all_frames, key=lambda p: abs(p.angle_deg - alone.angle_deg))
+        error = np.hypot(alone.height_err_mm[0], same.height_err_mm[0])
+        assert abs(alone.height_mm[0] - same.height_mm[0]) < 2.0 * error
+    assert len(one) > 0
