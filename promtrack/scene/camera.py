@@ -164,7 +164,7 @@ def knot_brightness(spec: SceneSpec, size_mm: float, snr: float) -> float:
     it."""
     gain = exposure_gain(spec)
     background = gain * (spec.sky + 0.7 * spec.scattered + 0.04)
-    noise = math.hypot(float(noise_of(spec, background)), spec_step(spec) / math.sqrt(12.0))
+    noise = math.hypot(float(noise_of(spec, background)), 1.0 / full_scale(spec) / math.sqrt(12.0))
     return snr * noise / gain * float(spread_by_seeing(spec, size_mm, spec.seeing_arcsec))
 
 
@@ -174,11 +174,6 @@ def spread_by_seeing(
     """Factor by which seeing lowers the peak of a round Gaussian knot."""
     size_px = size_mm / spec.mm_per_px
     return 1.0 + (seeing_arcsec / spec.px_arcsec / size_px) ** 2
-
-
-def spec_step(spec: SceneSpec) -> float:
-    """One count, in full scales."""
-    return 1.0 / full_scale(spec)
 
 
 def full_scale(spec: SceneSpec) -> float:

@@ -3,9 +3,7 @@ video."""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -15,6 +13,7 @@ from astropy.io import fits
 
 from promtrack.errors import InputError
 from promtrack.scene.scene import Scene
+from promtrack.workers import map_ahead
 
 __all__ = ["write_scene"]
 
@@ -50,7 +49,7 @@ def write_scene(
             return _write_video(scene, folder / f"{scene.spec.name}.mp4", progress)
         names = [folder / f"{_stamp(time)}{_SUFFIX[kind]}" for time in scene.spec.times_utc]
         write = _write_fits if kind == "fits" else _write_still
-        for index, frame in enumerate(_drawn(scene)):
+        for index, frame in enumerate(map_ahead(scene.frame, range(len(scene)))):
             write(scene, index, _as_kind(frame, kind), names[index])
             if progress:
                 progress(index + 1, len(scene))
@@ -61,17 +60,6 @@ def write_scene(
             remedy="choose a folder that can be written to",
         ) from None
     return folder
-
-
-def _drawn(scene: Scene) -> Iterator[np.ndarray]:
-    """Frames in order, a few drawn ahead on all cores."""
-    with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, 4)) as pool:
-        ahead = [pool.submit(scene.frame, i) for i in range(min(4, len(scene)))]
-        for index in range(len(scene)):
-            frame = ahead.pop(0).result()
-            if index + 4 < len(scene):
-                ahead.append(pool.submit(scene.frame, index + 4))
-            yield frame
 
 
 def _stamp(time_utc: np.datetime64) -> str:
@@ -129,7 +117,7 @@ def _write_video(scene: Scene, path: Path, progress: Callable[[int, int], None] 
     )
     writer.send(None)
     try:
-        for index, frame in enumerate(_drawn(scene)):
+        for index, frame in enumerate(map_ahead(scene.frame, range(len(scene)))):
             full = cv2.copyMakeBorder(
                 _as_kind(frame, "mp4"), 0, even[0] - rows, 0, even[1] - columns, cv2.BORDER_REPLICATE
             )

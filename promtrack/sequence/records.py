@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.workers import map_ahead
 
 __all__ = ["Rejected", "Sequence", "SolarHeader", "TimeReport"]
 
@@ -84,26 +84,25 @@ class Sequence:
         self,
         indices: Iterable[int] | None = None,
         *,
-        ahead: int = 3,
         spoiled: Callable[[int, InputError], None] | None = None,
     ) -> Generator[tuple[int, np.ndarray], None, None]:
-        """Frames in the order asked for, decoded in the background up to `ahead` frames in advance.
+        """Frames in the order asked for, decoded ahead in the background.
 
         A frame that cannot be decoded raises InputError, unless `spoiled` is given: then it is called with
         the index and the error, and the next frame follows.
         """
-        wanted = list(range(len(self)) if indices is None else indices)
-        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="decode") as pool:
-            waiting = [pool.submit(self.read, i) for i in wanted[:ahead]]
-            for position, index in enumerate(wanted):
-                decoded = waiting.pop(0)
-                if position + ahead < len(wanted):
-                    waiting.append(pool.submit(self.read, wanted[position + ahead]))
-                try:
-                    frame = decoded.result()
-                except InputError as error:
-                    if spoiled is None:
-                        raise
-                    spoiled(index, error)
-                    continue
+
+        def attempt(index: int) -> tuple[int, np.ndarray | InputError]:
+            try:
+                return index, self.read(index)
+            except InputError as error:
+                if spoiled is None:
+                    raise
+                return index, error
+
+        # One at a time: films are read in order.
+        for index, frame in map_ahead(attempt, range(len(self)) if indices is None else indices, workers=1):
+            if not isinstance(frame, InputError):
                 yield index, frame
+            elif spoiled is not None:
+                spoiled(index, frame)
