@@ -1,4 +1,5 @@
-"""Recordings that are wrong in some way: none of them may be called good by the lock's and the scale's checks."""
+"""Recordings that are wrong in some way: none of them may be called good by the lock's and the scale's
+checks."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -103,7 +104,8 @@ def test_spoilt_frames_are_not_called_good(change):
     ],
 )
 def test_a_wrong_mount_is_named(rate, camera):
-    # TRUTH  the scene's rotation is not what the mount and the site give; 10 h UT at 47 degrees north: 15 degrees an hour
+    # TRUTH  the scene's rotation is not what the mount and the site give; 10 h UT at 47 degrees north: 15
+    # degrees an hour
     spec = replace(SPEC, rotation_deg_h=rate, cadence_s=120.0, first_utc="2026-05-17T10:00:00")
     lock = locked(make_scene(spec).sequence(), camera=camera, site=SITE)
     level, sentences = light(lock.checks, "lock")

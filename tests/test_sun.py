@@ -173,16 +173,16 @@ def test_no_radius_no_scale():
     ("arc_deg", "height_mm"), [((85.0, 95.0), 4.35), ((-5.0, 5.0), 5.95), ((0.0, 360.0), 5.15)]
 )
 def test_height_of_the_limb_by_latitude(arc_deg, height_mm):
-    # PUBLISHED  Johannesson & Zirin 1996, ApJ 471, 510: 4.3 to 4.4 Mm near the equator, just below 6 Mm at the
-    # poles. The mean of all around is ours: half of the rise.
+    # PUBLISHED  Johannesson & Zirin 1996, ApJ 471, 510: 4.3 to 4.4 Mm near the equator, just below 6 Mm at
+    # the poles. The mean of all around is ours: half of the rise.
     found = limb_height(LIMB, line="H-alpha", arc_deg=arc_deg)
     assert found.height_mm == pytest.approx(height_mm, abs=0.02)
     assert 0.49 < found.err_mm < 2.0
 
 
 def test_a_short_arc_carries_the_limbs_bend_as_an_error():
-    # TRUTH  an ellipse flattened by 1.6 Mm in 700 is bent at its ends as a circle 3.2 Mm larger or smaller: the
-    # error holds that for a short arc and needs not for a whole disc.
+    # TRUTH  an ellipse flattened by 1.6 Mm in 700 is bent at its ends as a circle 3.2 Mm larger or smaller:
+    # the error holds that for a short arc and needs not for a whole disc.
     short, whole = (limb_height(LIMB, arc_deg=arc).err_mm for arc in ((80.0, 100.0), (0.0, 360.0)))
     assert short == pytest.approx(np.hypot(0.5, 0.5 * 2.0 * 1.6), rel=0.1)
     assert whole == pytest.approx(np.hypot(0.5, 0.4), rel=0.05)

@@ -1,7 +1,8 @@
 """Checks of the lock that are not the fit itself: a solution and what went into it in, checks out.
 
-Edge and features look at different light, a header comes from another instrument, and the radius of a single frame
-knows nothing of the others': where two of them contradict each other the run says so, and frames that do are left out.
+Edge and features look at different light, a header comes from another instrument, and the radius of a single
+frame knows nothing of the others': where two of them contradict each other the run says so, and frames that
+do are left out.
 """
 
 from __future__ import annotations
@@ -70,7 +71,8 @@ def compare(solution: Solution, kept: list[FrameMeasure], known: Known, time_s: 
 
 
 def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Check]:
-    """The place of each frame against that of its edge alone: what leaps or drifts without the limb is wrong."""
+    """The place of each frame against that of its edge alone: what leaps or drifts without the limb is
+    wrong."""
     apart = np.einsum("iaj,ij->ia", solution.axes, solution.centre_px - solution.edge_centre_px)
     worst, pulled = 0.0, 0.0
     for axis, name in enumerate(("across", "along")):

@@ -1,7 +1,8 @@
 """The lock on a whole sequence: every frame measured by itself and against a template, then one solution.
 
-Read in this order: start (radius and places to begin with), look (one frame's limb), template and measure (its limb
-zone), select (frames left out), solve (all centres at once), compare (checks that are not the fit itself).
+Read in this order: start (radius and places to begin with), look (one frame's limb), template and measure
+(its limb zone), select (frames left out), solve (all centres at once), compare (checks that are not the fit
+itself).
 """
 
 from __future__ import annotations
@@ -216,8 +217,8 @@ class Layout:
         return Pass(found, failed, first)
 
     def reach_px(self, look: Look) -> float:
-        """How far a frame may lie from its template along the limb: as far as its circle leaves that open, and
-        anywhere near where the field turns in a way that is not known."""
+        """How far a frame may lie from its template along the limb: as far as its circle leaves that open,
+        and anywhere near where the field turns in a way that is not known."""
         if self.wide:
             return 0.0
         if not self.turn_known:

@@ -2,7 +2,8 @@
 
 A frame is first placed to about a pixel on its reduced picture, starting from where a few frames spread over
 the sequence have it; only when that fails is the limb looked for anew. Then the limb is found at full
-resolution on few rays and measured on all of them. No frame depends on another, so that all can be measured at once. Angles are the frame's own: nothing here knows of a turn.
+resolution on few rays and measured on all of them. No frame depends on another, so that all can be measured
+at once. Angles are the frame's own: nothing here knows of a turn.
 """
 
 from __future__ import annotations

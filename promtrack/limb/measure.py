@@ -1,4 +1,5 @@
-"""One frame measured: its limb by itself and its limb zone against the template, as the solution needs them."""
+"""One frame measured: its limb by itself and its limb zone against the template, as the solution needs
+them."""
 
 from __future__ import annotations
 

@@ -7,8 +7,8 @@ import numpy as np
 from promtrack.limb.circle import MAD
 from promtrack.limb.measure import FrameMeasure
 
-# Less light than this is cloud, not haze, if there is also more light beside the Sun than usual; without that it is
-# a shorter exposure or a smaller gain, and does no harm
+# Less light than this is cloud, not haze, if there is also more light beside the Sun than usual; without that
+# it is a shorter exposure or a smaller gain, and does no harm
 LEAST_TRANSPARENCY = 0.5
 VEILED = 1.1  # times the usual light far off the limb
 DARKEST = 0.1  # of the usual light, below which noise rules

@@ -1,7 +1,8 @@
 """A second limb in the same frame: two exposures in one, a reflection in the optics, or two discs side by
 side.
 
-The lock follows one limb through the whole sequence; the disc of another may lie where prominences are looked for.
+The lock follows one limb through the whole sequence; the disc of another may lie where prominences are looked
+for.
 """
 
 from __future__ import annotations

@@ -1,14 +1,14 @@
 """One robust least-squares solution for a whole sequence: what the frames show in, every centre and the one
 radius with their errors out. The equations stand in docs/methods.md, "The lock on the limb".
 
-Observed in frame i, against a provisional circle: the edge's offset e in bins of limb, and the shifts along (a)
-and across (x) of blocks of the limb zone against the template. With n pointing outward and t along the limb
-towards larger angle
+Observed in frame i, against a provisional circle: the edge's offset e in bins of limb, and the shifts along
+(a) and across (x) of blocks of the limb zone against the template. With n pointing outward and t along the
+limb towards larger angle
     e = n . c_i + dR + bias + relief(bin) + s_i
     a = t . c_i + turn_i + along level_i + carried_i
     x = n . c_i + across level_i
-and rows for what is known beforehand: relief and s_i are small, the levels walk slowly at random, the bias of the
-edge is known to a part of the limb's width, optics state the radius, headers the centres.
+and rows for what is known beforehand: relief and s_i are small, the levels walk slowly at random, the bias of
+the edge is known to a part of the limb's width, optics state the radius, headers the centres.
 """
 
 from __future__ import annotations
@@ -357,8 +357,8 @@ class System:
         return 0.5 * total * float(np.radians(self.measures[0].bin_deg)) * self.radius
 
     def _block_correlation(self) -> None:
-        """Scatter and correlation length of the blocks with the greatest restricted likelihood, the shift of each
-        frame being free."""
+        """Scatter and correlation length of the blocks with the greatest restricted likelihood, the shift of
+        each frame being free."""
         frames = np.unique(np.linspace(0, self.n - 1, min(self.n, 24)).astype(int))
         kinds = {"along": self.along, "across": self.across}
         base = {name: max(self.scatter[name], 0.02) for name in kinds}
@@ -380,8 +380,8 @@ class System:
             self.scatter[name] = float(base[name] * GROWTH[int(np.argmax(table[at]))])
 
     def _walk(self, residual: np.ndarray, observed: Observed) -> float:
-        """Variance a second of the features' common drift, px2: that of single blocks against the others, less
-        what is there from frame to frame, over the number of independent blocks."""
+        """Variance a second of the features' common drift, px2: that of single blocks against the others,
+        less what is there from frame to frame, over the number of independent blocks."""
         if self.n < 8:
             return 0.01**2
         table = np.full((self.n, int(observed.bin.max()) + 1), np.nan)
@@ -407,8 +407,8 @@ class System:
     # --- errors ---------------------------------------------------------------------------------------
 
     def _chain(self) -> np.ndarray:
-        """(n, 5, 5) covariance of each frame's unknowns, what all frames share being held: the inverse's blocks
-        on the diagonal, since a frame is tied to its two neighbours only."""
+        """(n, 5, 5) covariance of each frame's unknowns, what all frames share being held: the inverse's
+        blocks on the diagonal, since a frame is tied to its two neighbours only."""
         end = BLOCK * self.n
         blocks = self.normal[:end, :end].tobsr((BLOCK, BLOCK))
         diagonal, beside = np.zeros((self.n, BLOCK, BLOCK)), np.zeros((self.n, BLOCK, BLOCK))
@@ -463,7 +463,8 @@ class System:
         )
 
     def _errors(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """(n,) 1 sigma of each centre against the mean of all, across and along, and (2,) that of the mean."""
+        """(n,) 1 sigma of each centre against the mean of all, across and along, and (2,) that of the
+        mean."""
         end = BLOCK * self.n
         own = self._chain()[:, :2, :2]
         chain = splu(
@@ -587,8 +588,8 @@ class Rows:
         covariances: list[np.ndarray],
         observed: Observed,
     ) -> None:
-        """Rows with a covariance for each frame; the columns are one frame's own or shared by all, the same in
-        all rows of a frame."""
+        """Rows with a covariance for each frame; the columns are one frame's own or shared by all, the same
+        in all rows of a frame."""
         table = np.column_stack([*values, right])
         for part, covariance in zip(_by_frame(observed.frame, len(covariances)), covariances, strict=True):
             if len(covariance):

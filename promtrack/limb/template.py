@@ -113,8 +113,8 @@ def make_template(
     if align:
         so_far = first or mean(1)
         rough = float(np.median([part.reach_px for part in laid])) > ROUGH_REACH_PX
-        # circles that place the frames well blur what stands still on the sensor, and not the Sun; where they do
-        # not, each zone is laid on the mean of those before
+        # circles that place the frames well blur what stands still on the sensor, and not the Sun; where they
+        # do not, each zone is laid on the mean of those before
         for i, zone in enumerate(zones if rough or first else []):
             if i or first:
                 before = shift[max(i - 1, 0)] if rough else 0.0
@@ -245,8 +245,8 @@ def _median_shift(shifts: BlockShifts, *, across: bool = False) -> float:
 
 
 def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]:
-    """Likely shifts along the limb in px, the likeliest first: peaks of the cross-correlation of what varies along
-    the limb, summed over bands of height; [0] where there is none within `most_px`.
+    """Likely shifts along the limb in px, the likeliest first: peaks of the cross-correlation of what varies
+    along the limb, summed over bands of height; [0] where there is none within `most_px`.
 
     Every stretch of limb counts alike, however bright: an eruption must not outshine the quiet rest.
     """
@@ -289,8 +289,8 @@ def block_shifts(template: Template, zone: Zone) -> BlockShifts:
     """Least-squares shift and gain of every block against the template.
 
     Zone = gain T - along dT/d(along) - across dT/d(across) + an offset for every height: what does not vary
-    along the limb (halo, limb darkening, the edge itself) does not count, since it brightens and dims with the
-    air. Each point weighs by its scatter over the template's own frames.
+    along the limb (halo, limb darkening, the edge itself) does not count, since it brightens and dims with
+    the air. Each point weighs by its scatter over the template's own frames.
     """
     row, number, slot = _whole_blocks(template, zone.ray)
     grid = template.grid

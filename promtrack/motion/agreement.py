@@ -66,7 +66,8 @@ def _distance_mm(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: St
 def _speed_along(
     knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry
 ) -> tuple[float, float]:
-    """Speed of the knot along the path at the middle of the ridge, and its error, by the knot's fitted path."""
+    """Speed of the knot along the path at the middle of the ridge, and its error, by the knot's fitted
+    path."""
     distance_s = (
         np.gradient(knot.curve_mm, knot.time_s),
         np.gradient(np.deg2rad(knot.curve_angle_deg), knot.time_s) * (geometry.limb_mm + knot.curve_mm),

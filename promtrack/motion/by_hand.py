@@ -208,7 +208,8 @@ def _course(
 
 
 def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> tuple[float, float] | None:
-    """Height and error of the steepest fall of light within `NEAR_MM` of a click; None where none is clear."""
+    """Height and error of the steepest fall of light within `NEAR_MM` of a click; None where none is
+    clear."""
     geometry = strip.geometry
     half = max(round(WIDE_MM / geometry.mm_per_column(height_mm)), 1)
     middle = round(float(geometry.column(angle_deg)))

@@ -94,13 +94,14 @@ def fit_path(
     noise: tuple[Noise, Noise] = (WHITE, WHITE),
     *,
     used: np.ndarray | None = None,
+    wander_mm: float = 0.0,
     scale_err: float = 0.0,
     clock_err: float = 0.0,
 ) -> KnotPath:
     """Fit a line, parabolas and freer paths at once, each weighted by its probability.
 
-    The freer paths are polynomials of degree up to 6 with coefficients that are small a priori, in five sizes;
-    parabolas likewise. Place, speed and their errors are those of all of them together (Bayesian model
+    The freer paths are polynomials of degree up to 6 with coefficients that are small a priori, in five
+    sizes; parabolas likewise. Place, speed and their errors are those of all of them together (Bayesian model
     averaging: Hoeting et al. 1999, Stat. Sci. 14, 382): a bend that the data can hardly tell from a straight
     path counts with the probability that it is there. `model` names the likeliest kind; 'none' where it is a
     freer path, and the speed then holds at mid-time. The acceleration is that of the parabola, whatever is
@@ -113,6 +114,8 @@ def fit_path(
     error_mm : (2, n) or one value; 1-sigma errors of the single points
     noise : outward, along the limb (`correlated_noise.estimate_noise`)
     used : (n,) bool, points to fit; default: `good_points`
+    wander_mm : 1 sigma of how far the light's centre wanders within the knot, independently at its first,
+        middle and last time; it does not show in the scatter of neighbouring frames
     scale_err, clock_err : relative 1-sigma errors of scale and clock; reported apart, as `systematic_km_s`
 
     Raises
@@ -140,8 +143,14 @@ def fit_path(
     velocity, variance = (
         np.concatenate(parts) for parts in zip(*(axis.at(middle, 1) for axis in axes), strict=True)
     )
+    drift2 = 2.0 * (wander_mm / (time_s[-1] - time_s[0])) ** 2  # of both ends
+    variance = variance + drift2
     model = int(np.argmax(probability))
     accel, accel_err = _acceleration(axes, middle, velocity, free=model == 2)
+    bend = (
+        math.sqrt(6.0) * 4.0 * wander_mm / (time_s[-1] - time_s[0]) ** 2 * M_S2
+    )  # ends less twice the middle
+    accel_err = math.hypot(accel_err, bend)
     speed, speed_err, _ = _speed(velocity * KM_S, np.sqrt(variance) * KM_S)
     squares, free = _misfit(axes)
     fit = KnotFit(
@@ -162,7 +171,7 @@ def fit_path(
     )
     local, local2 = (np.array(parts) for parts in zip(*(axis.at(time_s, 1) for axis in axes), strict=True))
     speeds = np.array(
-        [_speed(v * KM_S, np.sqrt(v2) * KM_S)[:2] for v, v2 in zip(local.T, local2.T, strict=True)]
+        [_speed(v * KM_S, np.sqrt(v2 + drift2) * KM_S)[:2] for v, v2 in zip(local.T, local2.T, strict=True)]
     )
     return KnotPath(
         fit,

@@ -1,4 +1,5 @@
-"""Checks of the knots that are not their fits: what stands still, what stands on the sensor, what moves alike."""
+"""Checks of the knots that are not their fits: what stands still, what stands on the sensor, what moves
+alike."""
 
 from __future__ import annotations
 

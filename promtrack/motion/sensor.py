@@ -1,4 +1,5 @@
-"""What stands still on the sensor while the Sun drifts over it: dust shadows, hot pixels, ghosts, reflections.
+"""What stands still on the sensor while the Sun drifts over it: dust shadows, hot pixels, ghosts,
+reflections.
 
 In the strips, which follow the Sun, such things move with the drift's speed, turned round; a reflection that
 runs against the Sun moves twice as fast.

@@ -36,6 +36,9 @@ FRINGE_MM = (
     5.0  # spicules come and go below: a track with its median height there follows one after the other
 )
 FASTEST_KM_S = 3000.0  # no plasma at the limb is faster
+# of a knot's size, by which its centre of light may have wandered within it: plasma turns, brightens on one
+# side and thins. Our choice, a tenth: not to be had from the scatter, which is that of neighbouring frames
+WANDER_SIZES = 0.1
 LEAST_PART = 4  # points on either side of a break in a track
 MOST_BREAKS = 24  # places at which a break is tried
 BREAK = 12.0  # log likelihood ratio of two paths against one: e^-12, for some 24 places in each track
@@ -120,7 +123,8 @@ def track_knots(
     progress(1, TRACK_PARTS)
     by_chance = _by_chance(tracks, places, linking, chance)
     sure = by_chance <= motion.false_alarms
-    # Step-down (Westfall & Young 1993, Resampling-Based Multiple Testing): blocks leave pieces of what is sure.
+    # Step-down (Westfall & Young 1993, Resampling-Based Multiple Testing): blocks leave pieces of what is
+    # sure.
     if sure.any() and not sure.all():
         rest = places.without(np.concatenate([tracks[k] for k in np.flatnonzero(sure)]))
         again = _by_chance(tracks, places, linking, chance_tracks(rest, linking, trials=trials, rng=rng))
@@ -265,6 +269,7 @@ def _fit(track: _Seen, noise: tuple[Noise, Noise], scale_err: float, clock_err: 
         track.error_mm,
         noise,
         used=track.used,
+        wander_mm=WANDER_SIZES * track.size_mm,
         scale_err=scale_err,
         clock_err=clock_err,
     )

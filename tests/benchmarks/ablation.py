@@ -1,9 +1,11 @@
-"""What each term of the lock's system is worth: the Markdown table of docs/accuracy.md, each term off in turn.
+"""What each term of the lock's system is worth: the Markdown table of docs/accuracy.md, each term off in
+turn.
 
     python -m tests.benchmarks.ablation [--seeds N] [--frames N] [--scenes FOLDER] [--part NAME]
 
-Rms error of the Sun's centre across the limb and along it, px, on own scenes, and on those of a folder of foreign ones
-(tests/benchmarks/foreign.py describes it). A term that makes no column worse when it is off should go.
+Rms error of the Sun's centre across the limb and along it, px, on own scenes, and on those of a folder of
+foreign ones (tests/benchmarks/foreign.py describes it). A term that makes no column worse when it is off
+should go.
 """
 
 from __future__ import annotations

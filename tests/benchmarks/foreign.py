@@ -1,10 +1,13 @@
 """Scenes drawn by another hand, for the benchmarks: a folder of scenes in, sequences and their truth out.
 
 A folder holds one folder a scene:
-    SCENE/frames/      the pictures as an observer would have them (one film, or stills with stamps in their names)
-    SCENE/given.json   what the observer knows: site {lat_deg, lon_deg}, pixel_um, focal_length_mm, mount ('alt-az' or
-                       another), mirror, north_on_display_deg_ccw_from_up_first_frame, format, date_start, cadence_s
-    SCENE/truth.json   limb_offset_Mm (height of its limb), km_per_px, and frames: a list of {file, center_x, center_y,
+    SCENE/frames/      the pictures as an observer would have them (one film, or stills with stamps in their
+    names) SCENE/given.json   what the observer knows: site {lat_deg, lon_deg}, pixel_um, focal_length_mm,
+    mount ('alt-az' or
+                       another), mirror, north_on_display_deg_ccw_from_up_first_frame, format, date_start,
+                       cadence_s
+    SCENE/truth.json   limb_offset_Mm (height of its limb), km_per_px, and frames: a list of {file, center_x,
+    center_y,
                        rot_deg, radius_limb_px, usable}, px with (0, 0) the centre of the top-left pixel
 """
 
@@ -40,8 +43,8 @@ class ForeignScene:
         return lock_limb(self.sequence, limb=self.limb, camera=self.camera, site=self.site, terms=terms)
 
     def errors(self, lock: LimbLock) -> tuple[np.ndarray, np.ndarray]:
-        """(n, 2) errors of the centre across the limb and along it in the frames used, px, about their mean, and the
-        stated ones."""
+        """(n, 2) errors of the centre across the limb and along it in the frames used, px, about their mean,
+        and the stated ones."""
         number = {frame["file"]: i for i, frame in enumerate(self.truth["frames"])}
         which = [number.get(Path(name).name, i) for i, name in enumerate(lock.names)]
         true = np.array([[self.truth["frames"][i][key] for key in ("center_x", "center_y")] for i in which])

@@ -134,7 +134,8 @@ def test_too_few_points():
 
 def test_rest_then_acceleration():
     # TRUTH  at rest at 40 Mm until 700 s, then 60 m/s2: 20 fronts, the model is chosen in 18 or more; start,
-    # largest speed and acceleration within 4 standard errors of 20, pulls of the speed standard (4 / sqrt(40))
+    # largest speed and acceleration within 4 standard errors of 20, pulls of the speed standard (4 /
+    # sqrt(40))
     true = 40 + 0.5 * 60e-6 * np.maximum(T - 700.0, 0.0) ** 2
     best = [fitted(true, seed=seed)[3] for seed in range(20)]
     assert sum(fit.model == "rest, then constant acceleration" for fit in best) >= 18
@@ -146,7 +147,8 @@ def test_rest_then_acceleration():
 
 
 def test_ballistic():
-    # TRUTH  thrown up at 190 km/s under 220 m/s2: it turns at 864 s and falls again; 20 fronts, 18 chosen or more
+    # TRUTH  thrown up at 190 km/s under 220 m/s2: it turns at 864 s and falls again; 20 fronts, 18 chosen or
+    # more
     true = 30 + 0.19 * T - 0.5 * 220e-6 * T**2
     best = [fitted(true, seed=seed)[3] for seed in range(20)]
     assert sum(fit.model == "ballistic" for fit in best) >= 18
@@ -163,8 +165,8 @@ def test_what_falls_first_is_not_chosen():
 
 
 def test_largest_acceleration_of_an_exponential():
-    # TRUTH  c0 / tau^2 exp(t / tau) at the last height: 0.5 / 400^2 e^(1770 / 400) = 260.6 m/s2, against 113 in
-    # the mean
+    # TRUTH  c0 / tau^2 exp(t / tau) at the last height: 0.5 / 400^2 e^(1770 / 400) = 260.6 m/s2, against 113
+    # in the mean
     _, _, fits, best = fitted(linear_exponential(T, 0.5, 400.0, 0.004, 40.0))
     assert best.model == EXPONENTIAL
     assert best.accel_peak_m_s2 == pytest.approx(260.6, abs=4 * best.accel_peak_err_m_s2)
@@ -172,8 +174,8 @@ def test_largest_acceleration_of_an_exponential():
 
 
 def test_local_speeds_are_honest():
-    # TRUTH  60 parabolas: pulls of the slopes against the true speed in the middle of each window of six heights,
-    # 4 / sqrt(2 * 600) = 12 %
+    # TRUTH  60 parabolas: pulls of the slopes against the true speed in the middle of each window of six
+    # heights, 4 / sqrt(2 * 600) = 12 %
     pulls = []
     for seed in range(60):
         rng = np.random.default_rng(seed)

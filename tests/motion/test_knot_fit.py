@@ -113,8 +113,8 @@ def pulls(fit, velocity):
 
 def test_errors_hold_on_arches():
     # TRUTH  200 knots running down circular arches, 14 to 59 points, errors as stated: no polynomial is such
-    # a path, and a bend that is hardly told is often too straight. 1 sigma covers at least 57 %, 2 sigma 88 % of
-    # both parts (62 and 91 less 2 standard errors).
+    # a path, and a bend that is hardly told is often too straight. 1 sigma covers at least 57 %, 2 sigma 88 %
+    # of both parts (62 and 91 less 2 standard errors).
     rng = np.random.default_rng(3)
     found = []
     for _ in range(200):
@@ -140,10 +140,11 @@ def remembering(time_s, white_mm, slow_mm, memory_s, rng):
 
 @pytest.mark.parametrize("cadence_s", [5.0, 10.0, 30.0, 120.0])
 def test_errors_hold_whatever_the_memory(cadence_s):
-    # TRUTH  30 runs of 6 straight or accelerated knots, each seen for ten minutes or ten frames, with errors of
-    # 0.1 Mm as stated and slow ones of 0.3 Mm besides, which last for a minute or three and of which nothing is
-    # stated. Velocities and accelerations inside 1 sigma in 60 to 84 %, inside 2 in 90 to 99 % (360 values that
-    # share the noise of their run; six tracks of ten points leave the memory open, and that is added).
+    # TRUTH  30 runs of 6 straight or accelerated knots, each seen for ten minutes or ten frames, with errors
+    # of
+    # 0.1 Mm as stated and slow ones of 0.3 Mm besides, which last for a minute or three and of which nothing
+    # is stated. Velocities and accelerations inside 1 sigma in 60 to 84 %, inside 2 in 90 to 99 % (360 values
+    # that share the noise of their run; six tracks of ten points leave the memory open, and that is added).
     rng = np.random.default_rng(int(cadence_s))
     found, bends = [], []
     for _ in range(30):
@@ -168,7 +169,8 @@ def test_errors_hold_whatever_the_memory(cadence_s):
 
 
 def test_noise_without_memory_is_found_to_have_none():
-    # TRUTH  ten tracks of white noise as stated: it is found within 15 %, and slow noise of less than a third of it
+    # TRUTH  ten tracks of white noise as stated: it is found within 15 %, and slow noise of less than a third
+    # of it
     rng = np.random.default_rng(2)
     t = np.arange(40) * 10.0
     noise = estimate_noise([t] * 10, list(rng.normal(0, 0.2, (10, 40))), [np.full(40, 0.2)] * 10)

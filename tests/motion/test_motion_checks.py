@@ -37,8 +37,8 @@ def test_what_is_left_out_is_counted():
 
 @pytest.mark.parametrize(("times", "fixed"), [(0.0, False), (1.0, True), (2.0, True), (0.5, False)])
 def test_what_keeps_its_place_on_the_sensor_is_found(tmp_path, times, fixed):
-    # TRUTH  the Sun drifts by 2 px a frame along the limb. A track that moves in the strips by minus that stands
-    # on the sensor, by twice that runs against the Sun; at rest or half as fast it is the Sun's.
+    # TRUTH  the Sun drifts by 2 px a frame along the limb. A track that moves in the strips by minus that
+    # stands on the sensor, by twice that runs against the Sun; at rest or half as fast it is the Sun's.
     strip, _ = made_strip(Recipe(frames=30, jitter_s=0.0, gaps=0, knots=0, threads=0), tmp_path, 1)
     geometry, index, rng = strip.geometry, np.arange(30), np.random.default_rng(1)
 

@@ -34,8 +34,8 @@ def test_quadratic_term_does_not_change_the_error_at_mid_time():
 
 
 def test_a_knot_states_the_same_error():
-    # TRUTH  the same formula through the knot fit, in the mean of 100 tracks with errors of 1 Mm; that of a single
-    # track follows its own scatter, and freer paths that cannot be excluded add up to a fifth.
+    # TRUTH  the same formula through the knot fit, in the mean of 100 tracks with errors of 1 Mm; that of a
+    # single track follows its own scatter, and freer paths that cannot be excluded add up to a fifth.
     n, span = 30, 3600.0
     time_s, rng = np.linspace(0, span, n), np.random.default_rng(1)
     line = np.stack([0.01 * time_s, 0 * time_s])

@@ -45,7 +45,7 @@ def test_thin_air_refracts_less_and_a_set_sun_is_nan():
 
 
 def test_the_air_that_is_not_known_is_an_error():
-    # TRUTH  refraction goes with the density of the air: 20 K of 283 K and 3 % of the pressure, in quadrature,
-    # are 7.7 %; at 8 deg that is about 0.1 % of the radius.
+    # TRUTH  refraction goes with the density of the air: 20 K of 283 K and 3 % of the pressure, in
+    # quadrature, are 7.7 %; at 8 deg that is about 0.1 % of the radius.
     assert flattening_err(flattening(8.0)) == pytest.approx(0.001, abs=0.0002)
     assert flattening_err(1.0) == pytest.approx(np.hypot(20.0 / 283.0, 0.03), rel=0.05)

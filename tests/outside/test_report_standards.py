@@ -208,8 +208,8 @@ def test_brightness_rises_in_lightness_for_every_eye(kind):
 
 
 def test_svg_files_are_well_formed_and_complete(products):
-    # W3C SVG 1.1 and XML 1.0, read by lxml: root element, size in the proportions of the sheet, words as text,
-    # no reference to anything outside the file.
+    # W3C SVG 1.1 and XML 1.0, read by lxml: root element, size in the proportions of the sheet, words as
+    # text, no reference to anything outside the file.
     drawings = [path for path in products[1] if path.suffix == ".svg"]
     assert len(drawings) == 2 * len(SHEETS)
     for path in drawings:

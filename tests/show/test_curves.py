@@ -17,8 +17,8 @@ def test_front_models_return_their_own_curve(measured_fake):
 
 
 def test_front_speed_and_acceleration_between_the_points(measured_fake):
-    # TRUTH  h = 30 + 2.5e-3 t + 2.2 exp((t - 700) / 270): its derivatives in closed form. A line drawn from the
-    # curve at the frames' times, 30 s and one gap of 270 s apart, hides less than a pen's width of it.
+    # TRUTH  h = 30 + 2.5e-3 t + 2.2 exp((t - 700) / 270): its derivatives in closed form. A line drawn from
+    # the curve at the frames' times, 30 s and one gap of 270 s apart, hides less than a pen's width of it.
     front = measured_fake.motion.fronts[0]
     times = np.linspace(front.time_s[0], front.time_s[-1], 57)
     curve = front_curve(front, front.best, times)

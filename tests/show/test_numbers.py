@@ -39,8 +39,8 @@ def test_unknown_errors_are_said_to_be_unknown():
 
 @given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e6))
 def test_rounding_loses_little_of_the_error(value, error):
-    # TRUTH  with one kept digit the error moves by at most 0.5 in 2.5, with two digits by 0.5 in 10; the value
-    # moves by at most half a unit of the last place, 0.5 in 1.95.
+    # TRUTH  with one kept digit the error moves by at most 0.5 in 2.5, with two digits by 0.5 in 10; the
+    # value moves by at most half a unit of the last place, 0.5 in 1.95.
     shown_value, shown_error = (
         float(part.replace("−", "-")) for part in with_error(value, error).split(" ± ")
     )

@@ -295,7 +295,8 @@ def test_no_sideways_scrolling_of_the_page(opened, width):
 
 @pytest.mark.parametrize("width", [1440, 1024])
 def test_what_matters_stands_on_two_screens(opened, width):
-    # TRUTH  a screen of 900 px: the clip and the sentence on the first, numbers and lights before the second ends
+    # TRUTH  a screen of 900 px: the clip and the sentence on the first, numbers and lights before the second
+    # ends
     page = opened(width=width)
     bottom = "document.querySelector('{}').getBoundingClientRect().bottom"
     assert page.evaluate(bottom.format(".headline")) <= 900
