@@ -30,8 +30,8 @@ from promtrack.limb.geometry import Place, visible_range
 from promtrack.limb.look import BURNT_BIAS, CEILING, Finder, Look, make_finder
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
 from promtrack.limb.records import LimbLock
-from promtrack.limb.rotation import carried_px
 from promtrack.limb.reject import reasons_against, sharpness_of, transparency_of
+from promtrack.limb.rotation import carried_px
 from promtrack.limb.sky import (
     Expected,
     OpticalRadius,

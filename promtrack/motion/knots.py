@@ -13,7 +13,6 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from promtrack.abreast import abreast
 from promtrack.motion.background import (
     LOWER_QUARTILE,
     Anchor,
@@ -28,6 +27,7 @@ from promtrack.motion.background import (
 )
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
+from promtrack.workers import map_ahead
 
 MOST_POINTS = 400  # of a strip: linking weighs triples of them, and no prominence shows as many knots at once
 
@@ -95,7 +95,7 @@ def find_knots(
     found = []
     looks = _looks(strip, anchors(strip, scale_space, motion), noise)
     for i, points in enumerate(
-        abreast(lambda look: _points(*look, scale_space, strip.geometry, motion.least_snr), looks)
+        map_ahead(lambda look: _points(*look, scale_space, strip.geometry, motion.least_snr), looks)
     ):
         found.append(
             np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points])
