@@ -170,7 +170,7 @@ def motion_lines(folder: ProductFolder) -> list[str]:
     page = read_summary(folder)
     verdict = {subject: (one["level"], one["reasons"]) for subject, one in page["verdict"].items()}
     lines = [
-        f"{subject}: {level}{': ' if reasons else ''}{' '.join(map(typeset, reasons))}"
+        f"{subject}: {level}" + (f": {' '.join(map(typeset, reasons))}" if level != LEVELS[0] else "")
         for subject, (level, reasons) in verdict.items()
     ]
     lines.append(moving_text(page["counts"]))

@@ -1,5 +1,6 @@
 """Coronal rain in a real sequence of the Solar Dynamics Observatory, from its frames to speeds."""
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +14,13 @@ from promtrack.settings import CameraSettings, LimbSettings, MotionSettings, Str
 from promtrack.strip import strip_geometry, unwrap
 from promtrack.sun import SOLAR_RADIUS_KM, measure_scale, orient, solar_view
 
-RAIN = Path(__file__).resolve().parents[2].parent / "shared" / "real" / "rain-304"
+RAIN = Path(os.environ.get("PROMTRACK_REAL_FRAMES", "nowhere")) / "rain-304"
 
 # along the path of a condensation that falls far from the crowded arcade
 SLIT = "curved:263.27,38.9:262.90,34.2:262.45,28.2:261.98,22.4:261.62,17.6"
 FEW_FRAMES = MotionSettings(false_alarms=0.5, least_points=6, least_snr=4.0, slits=(SLIT,))
 pytestmark = pytest.mark.skipif(
-    not RAIN.is_dir(), reason="needs the folder ../shared/real/rain-304 beside the repository"
+    not RAIN.is_dir(), reason="PROMTRACK_REAL_FRAMES names no folder with rain-304"
 )
 
 

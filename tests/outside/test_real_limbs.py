@@ -1,5 +1,6 @@
 """The limb in real pictures whose headers say where it is."""
 
+import os
 import re
 import warnings
 from dataclasses import dataclass, replace
@@ -17,7 +18,7 @@ from promtrack.sequence.records import Sequence, SolarHeader, TimeReport
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import measure_scale, solar_view
 
-RAIN = Path(__file__).resolve().parents[2].parent / "shared" / "real" / "rain-304"
+RAIN = Path(os.environ.get("PROMTRACK_REAL_FRAMES", "nowhere")) / "rain-304"
 
 
 @dataclass(frozen=True)
@@ -124,7 +125,7 @@ def rain() -> tuple[Sequence, list]:
     """The 304 angstrom sequence, row 0 on top."""
     files = sorted(RAIN.glob("*.fits")) if RAIN.exists() else []
     if not files:
-        pytest.skip("real frames not there: ../shared/real/rain-304")
+        pytest.skip("PROMTRACK_REAL_FRAMES names no folder with rain-304")
     frames, headers = [], []
     for file in files:
         with warnings.catch_warnings():

@@ -1,5 +1,6 @@
 """The Sun's place from FITS keywords, against astropy.wcs as the reference library."""
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from promtrack.sequence.fitsfile import fits_frames
 from promtrack.sequence.solarheader import header_from_cards
 
 ROWS = 480
-REAL = Path(__file__).parents[3] / "shared" / "real" / "rain-304"
+REAL = Path(os.environ.get("PROMTRACK_REAL_FRAMES", "nowhere")) / "rain-304"
 BASE = {
     "CTYPE1": "HPLN-TAN",
     "CTYPE2": "HPLT-TAN",
