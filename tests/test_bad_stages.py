@@ -69,7 +69,7 @@ def test_motion_again_tells_what_moves_and_what_is_left_to_do(finished, capsys):
     lines = out.splitlines()
     assert status == 0
     assert any("moving of" in line for line in lines)
-    assert lines[0] == f"motion: 7 files in {finished}"
+    assert lines[0] == f"motion: 8 files in {finished}"
     assert (
         lines[-1] == f"still to be done again: clip, figures, report; begin with `promtrack clip {finished}`"
     )
