@@ -7,6 +7,7 @@ saves such a file.
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -152,8 +153,8 @@ def _inside(box: SensorBox, shape: tuple[int, ...]) -> tuple[slice, slice]:
 
 def find_marks(source: Path) -> Path | None:
     """The marks in the folder of frames, or beside the film; None where there are none."""
-    place = (source if source.is_dir() else source.parent) / MARKS_NAME
-    return place if place.is_file() else None
+    place = (source if os.path.isdir(source) else source.parent) / MARKS_NAME
+    return place if os.path.isfile(place) else None  # Path.is_file raises where the folder may not be entered
 
 
 def read_marks(path: Path) -> Marks:
