@@ -256,7 +256,7 @@ def test_a_number_whose_model_was_rejected_is_never_shown():
 
 def test_numbers_are_the_speed_at_that_moment_with_the_total_error():
     # TRUTH  a knot that rises at 30 km/s and loses 20 m/s²: 36 km/s 300 s before its mid-time and 24 km/s
-    # after, error from both, from scale and from clock.
+    # after; its random error at that time, and that of the scale.
     run = quick_run(view="square")
     knot = next(k for k in run.motion.knots if k.moving)
     run_s = np.linspace(-300.0, 300.0, len(knot.time_s))
@@ -271,11 +271,18 @@ def test_numbers_are_the_speed_at_that_moment_with_the_total_error():
     )
     path = 60.0 + 30e-3 * run_s - 0.5 * 20e-6 * run_s**2
     angle = np.full(len(run_s), float(knot.angle_deg[0]))
-    track = replace(knot, fit=fit, time_s=300.0 + run_s, curve_mm=path, curve_angle_deg=angle)
+    track = replace(
+        knot,
+        fit=fit,
+        time_s=300.0 + run_s,
+        curve_mm=path,
+        curve_angle_deg=angle,
+        speed_err_km_s=np.full(len(run_s), 1.7),
+    )
     one = replace(run.motion, knots=(track,), fronts=(), scale_err=0.02, clock_err=0.0)
     body = bodies_of(replace(run, motion=one), run.strip.times_utc[0], fronts=True, knots=True)[0]
     assert body.speed_km_s[[0, -1]] == pytest.approx([36.0, 24.0], abs=0.01)
-    assert body.error_km_s[0] == pytest.approx(np.sqrt(0.8**2 + 1.5**2 + 0.72**2), rel=1e-3)
+    assert body.error_km_s[0] == pytest.approx(np.hypot(1.7, 0.02 * 36.0), rel=1e-3)
     page = make_page(1080, 1080)
     assert " ".join(number_lines(body, 0.0, page)) == "A ≥ 36.0 ± 1.8 km/s"
 
