@@ -19,8 +19,10 @@ def settings_page() -> str:
         "# Settings",
         "",
         _MADE,
-        "Settings stand in a TOML file. A `promtrack.toml` inside the input folder or beside it is picked up; `--settings FILE` and",
-        "`--set key=value` beat it, in this order. `promtrack settings --out promtrack.toml` writes a file with all of them and their",
+        "Settings stand in a TOML file. A `promtrack.toml` inside the input folder or beside it is picked "
+        "up; `--settings FILE` and",
+        "`--set key=value` beat it, in this order. `promtrack settings --out promtrack.toml` writes a "
+        "file with all of them and their",
         "help texts. Empty means unknown, or found by promtrack itself.",
         "",
     ]
@@ -55,8 +57,10 @@ def command_page() -> str:
         "# Command line",
         "",
         _MADE,
-        "Exit status: 0 done, 1 the input cannot be measured (with the reason), 2 wrong usage, 3 done, but the verdict",
-        "on lock, scale or motion is poor, 130 stopped by Ctrl-C. Results go to standard output, progress to standard error. `promtrack COMMAND --help` says the same at the terminal.",
+        "Exit status: 0 done, 1 the input cannot be measured (with the reason), 2 wrong usage, 3 done, "
+        "but the verdict",
+        "on lock, scale or motion is poor, 130 stopped by Ctrl-C. Results go to standard output, progress "
+        "to standard error. `promtrack COMMAND --help` says the same at the terminal.",
         "",
         "| command | what it does |",
         "| --- | --- |",

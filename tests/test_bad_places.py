@@ -129,9 +129,8 @@ def test_a_terminal_that_knows_no_accents(tmp_path, small_frames):
 
 def test_a_terminal_without_the_signs_of_print_gets_plain_ones():
     code = (
-        "import promtrack.cli as cli, promtrack.pipeline as p\n"
-        "cli.build_parser = lambda: (print('v −0.3 ± 0.1 m/s², 5°, é'), (_ for _ in ()).throw(SystemExit(0)))\n"
-        "cli.main([])"
+        "import promtrack.cli as cli, promtrack.pipeline as p\ncli.build_parser = lambda: (print('v −0.3 "
+        "± 0.1 m/s², 5°, é'), (_ for _ in ()).throw(SystemExit(0)))\ncli.main([])"
     )
     done = subprocess.run(
         [sys.executable, "-c", code],

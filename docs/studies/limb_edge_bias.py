@@ -40,6 +40,7 @@ for exposure in (0.5, 0.88, 1.5, 3.0, 6.5, 12.0):
         raw = float(np.mean(narrow.offset_px[fit.kept]))
         bias = bias_of(narrow, wide, BLUR_PX, WIDE_PX, fit.kept)
         print(
-            f"{exposure:8.2f} {seeing:7.1f} {raw:9.2f} {raw - bias:10.2f} {np.median(narrow.width_px[fit.kept]):6.2f} "
+            f"{exposure:8.2f} {seeing:7.1f} {raw:9.2f} {raw - bias:10.2f} "
+            f"{np.median(narrow.width_px[fit.kept]):6.2f} "
             f"{np.median(narrow.fall[fit.kept]) / scene.sequence().full_scale:8.3f}"
         )

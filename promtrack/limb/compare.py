@@ -21,10 +21,9 @@ from promtrack.limb.solve import Known, Solution
 LEAP_SIGMA, LEAP_PX = 6.0, 1.5  # of one frame against its neighbours
 DRIFT_SIGMA, DRIFT_PX = 5.0, 1.0  # of a window of frames
 WINDOW = 8
-TURN_SIGMA, LEAST_TURN_DEG = (
-    5.0,
-    1.0,
-)  # of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from neighbour to neighbour by up to 0.4 deg
+# Of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from
+# neighbour to neighbour by up to 0.4 deg.
+TURN_SIGMA, LEAST_TURN_DEG = 5.0, 1.0
 DISAGREE_CHI2 = 11.8  # of two coordinates that normal errors exceed in 0.3 % of cases
 GOOD_POINTS, POOR_POINTS = 0.7, 0.45  # share of the limb's points that lie on the circle
 GOOD_SCALE, POOR_SCALE = 0.02, 0.2  # relative error of the radius
@@ -121,8 +120,8 @@ def rotation_check(turn: TurnCheck, radius_px: float) -> list[Check]:
     span = float(np.ptp(hours))
     if abs(extra) < TURN_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
         words = (
-            f"The frames turn as assumed ({turn.assumed_deg_h:+.2f} deg an hour), to {max(abs(extra), rate_err):.2g} "
-            "deg an hour."
+            f"The frames turn as assumed ({turn.assumed_deg_h:+.2f} deg an hour), to "
+            f"{max(abs(extra), rate_err):.2g} deg an hour."
         )
         return [Check("lock", "field rotation", "good", words)]
     seen = turn.assumed_deg_h + extra
@@ -130,8 +129,8 @@ def rotation_check(turn: TurnCheck, radius_px: float) -> list[Check]:
     fits = [words for words, rate in turn.settings if not abs(rate - seen) >= near]
     advice = f"{' or '.join(fits)} would fit" if fits else "check camera.mount, camera.mirrored and the site"
     words = (
-        f"The frames turn by {seen:+.2f} +- {rate_err:.2f} deg an hour, not by {turn.assumed_deg_h:+.2f} as the settings "
-        f"say: {advice}. The turn is taken from the frames instead."
+        f"The frames turn by {seen:+.2f} +- {rate_err:.2f} deg an hour, not by {turn.assumed_deg_h:+.2f} "
+        f"as the settings say: {advice}. The turn is taken from the frames instead."
     )
     return [Check("lock", "field rotation", "poor", words)]
 
@@ -147,8 +146,8 @@ def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
     middle = np.array([m.signs.middle for m in kept])
     if np.isfinite(middle).any() and float(np.nanmedian(middle)) < DARK_MIDDLE:
         words = (
-            f"The disc is dark: well inside it there is {100 * float(np.nanmedian(middle)):.0f} % of the light at its limb. "
-            "This is no limb of the Sun but something before it, as in an eclipse."
+            f"The disc is dark: well inside it there is {100 * float(np.nanmedian(middle)):.0f} % of the "
+            "light at its limb. This is no limb of the Sun but something before it, as in an eclipse."
         )
         return [Check("lock", "bright disc", "poor", words), Check("scale", "bright disc", "poor", words)]
     blank, width = (
@@ -156,8 +155,8 @@ def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
     )
     if blank > BLANK and width < SHARP_PX:
         words = (
-            f"What was followed is as sharp as a pixel ({width:.1f} px) with nothing at all outside it: a field stop, a mask "
-            "or a border, not the Sun's limb."
+            f"What was followed is as sharp as a pixel ({width:.1f} px) with nothing at all outside it: a "
+            "field stop, a mask or a border, not the Sun's limb."
         )
         return [Check("lock", "light outside", "poor", words), Check("scale", "light outside", "poor", words)]
     return [Check("lock", "bright disc", "good", "The disc is bright inside, with light outside it.")]
@@ -170,8 +169,8 @@ def one_limb(frame: np.ndarray, full_scale: float, place: Place) -> Check:
         return Check("lock", "one limb", "good", "No second limb is seen.")
     apart = np.hypot(other.x_px - place.x_px, other.y_px - place.y_px)
     words = (
-        f"There is a second limb, of a disc {apart:.0f} px away: a double exposure, a reflection, or two discs. One of them "
-        "was followed; leave such frames out."
+        f"There is a second limb, of a disc {apart:.0f} px away: a double exposure, a reflection, or two "
+        "discs. One of them was followed; leave such frames out."
     )
     return Check("lock", "one limb", "poor", words)
 
@@ -209,8 +208,8 @@ def _one_radius(solution: Solution) -> list[Check]:
     step = float(np.median(radius[at:]) / np.median(radius[:at]) - 1) if at else 0.0
     if best > PARTED_SIGMA and abs(step) > PARTED:
         words = (
-            f"The Sun is {100 * step:+.1f} % larger from frame {at} on ({best:.0f} sigma): two recordings in one folder, or "
-            "the optics were changed. Measure them apart."
+            f"The Sun is {100 * step:+.1f} % larger from frame {at} on ({best:.0f} sigma): two recordings "
+            "in one folder, or the optics were changed. Measure them apart."
         )
         return [Check("lock", "one radius", "poor", words), Check("scale", "one radius", "poor", words)]
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
@@ -235,8 +234,9 @@ def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Ch
             "lock",
             "header against limb",
             "poor",
-            f"The headers put the Sun's centre {size:.1f} px from where the limb puts it ({np.sqrt(chi2):.0f} sigma, "
-            f"{int(has.sum())} frames): one of them is not the Sun's limb, or the headers are wrong.",
+            f"The headers put the Sun's centre {size:.1f} px from where the limb puts it "
+            f"({np.sqrt(chi2):.0f} sigma, {int(has.sum())} frames): one of them is not the Sun's limb, or "
+            "the headers are wrong.",
         )
     return Check(
         "lock",

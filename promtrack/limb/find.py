@@ -19,8 +19,9 @@ TRIALS = 6000
 LEAST_RADIUS = 0.03  # of a Sun to be found, in parts of the frame's shorter side
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
-STEEPER_STATED = 3.0  # the same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it
 STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
+# The same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it.
+STEEPER_STATED = 3.0
 
 
 class LimbNotFound(InputError):
@@ -128,9 +129,15 @@ def _what_instead(small: SmallFrame, full_scale: float) -> str:
     if middle > 0.9:
         return "no limb: the frame is nearly burnt out everywhere"
     if spread < 0.02:
-        return f"no limb: only even light at {100 * middle:.1f} % of full scale (cloud, closed cover, or the Sun outside)"
+        return (
+            f"no limb: only even light at {100 * middle:.1f} % of full scale (cloud, closed cover, or the "
+            "Sun outside)"
+        )
     if middle > 0.15:
-        return f"no limb: bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge; the disc seems to fill the frame"
+        return (
+            f"no limb: bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge; the "
+            "disc seems to fill the frame"
+        )
     return f"no limb: no circular edge (brightness from dark to {100 * spread + 0:.0f} % of full scale)"
 
 

@@ -48,7 +48,8 @@ def inspect_sequence(
     stated = stated_places(sequence, limb)
     samples: list[LimbSample | None] = []
     problems, burnt, level = [], np.full(len(picks), np.nan), np.full(len(picks), np.nan)
-    counts = False  # whole numbers as a camera gives them: of others, as in calibrated frames, the full scale is a guess
+    # Whole numbers, as a camera gives them; of others, as in calibrated frames, the full scale is a guess.
+    counts = False
     for row, index in enumerate(picks):
         try:
             frame = sequence.frame(int(index))
@@ -129,7 +130,8 @@ def _verdict(
     lines = []
     if not good:
         return (
-            f"No limb was found in any of the {len(picks)} frames looked at; {sequence.names[picks[0]]}: {problems[0]}.",
+            f"No limb was found in any of the {len(picks)} frames looked at; {sequence.names[picks[0]]}: "
+            f"{problems[0]}.",
         )
     arc, radius = (
         float(np.median([s.arc_deg for s in good])),
@@ -147,12 +149,13 @@ def _verdict(
         )
     elif arc < GOOD_ARC_DEG:
         lines.append(
-            "So short an arc gives the scale poorly: state the optics (camera.focal_mm and camera.pixel_um, or "
-            "camera.arcsec_per_px)."
+            "So short an arc gives the scale poorly: state the optics (camera.focal_mm and "
+            "camera.pixel_um, or camera.arcsec_per_px)."
         )
     if radius < SMALL_RADIUS_PX:
         lines.append(
-            f"The Sun is small in the picture: a pixel is about {700 / radius:.1f} Mm, and knots are rarely larger."
+            f"The Sun is small in the picture: a pixel is about {700 / radius:.1f} Mm, and knots are "
+            "rarely larger."
         )
     for index, problem in zip(picks, problems, strict=True):
         if problem:
@@ -166,11 +169,13 @@ def _exposure_and_drift(light: Light, good: list[LimbSample]) -> list[str]:
     disc = float(np.nanmedian(light.level))
     if disc > CEILING:
         lines.append(
-            "The disc is burnt out: prominences can be measured, but the edge lies a few px outside the true limb."
+            "The disc is burnt out: prominences can be measured, but the edge lies a few px outside the "
+            "true limb."
         )
     elif disc < 0.05 and light.counts:
         lines.append(
-            f"The disc reaches only {100 * disc:.1f} % of full scale: faint prominences will drown in noise; expose longer."
+            f"The disc reaches only {100 * disc:.1f} % of full scale: faint prominences will drown in "
+            "noise; expose longer."
         )
     if len(good) > 1:
         middle = np.array([[s.place.x_px, s.place.y_px, s.place.radius_px] for s in good])

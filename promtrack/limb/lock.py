@@ -407,7 +407,7 @@ class Assembly:
             rejected_points_px=points.rejected_px,
             shape=self.sequence.shape,
             edge_bias_px=burnt,
-            notes=tuple([*notes, *self.sky.notes]),
+            notes=(*notes, *self.sky.notes),
             checks=tuple(checks),
         )
 

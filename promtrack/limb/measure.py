@@ -47,7 +47,6 @@ def measure(
     reach_px, turning : how far it may be moved along the limb, and whether by a turn
     """
     laid = match(frame, replace(look.place, turn_deg=turn_deg), template, reach_px=reach_px, turning=turning)
-    place = laid.place
     return _binned(look, laid, finder)
 
 

@@ -40,13 +40,15 @@ def reasons_against(measures: list[FrameMeasure]) -> list[str]:
             reasons.append(f"blurred by a jump of {step[i]:.0f} px")
         elif blurred:
             reasons.append(
-                f"blurred: limb {width[i] / np.median(width):.1f} times as wide as usual, sharpness {100 * sharp[i]:.0f} %"
+                f"blurred: limb {width[i] / np.median(width):.1f} times as wide as usual, sharpness "
+                f"{100 * sharp[i]:.0f} %"
             )
         elif dark[i]:
             reasons.append("something dark crossed the frame (aircraft or bird)")
         elif m.signs.kept_part < min(LEAST_KEPT, 0.6 * kept) or torn[i]:
             reasons.append(
-                f"limb spoiled: {100 * m.signs.kept_part:.0f} % of its points agree, to {m.signs.rms_px:.1f} px"
+                f"limb spoiled: {100 * m.signs.kept_part:.0f} % of its points agree, to "
+                f"{m.signs.rms_px:.1f} px"
             )
         elif crossed[i]:
             reasons.append("limb zone unlike that of the other frames (cloud edge or something in the way)")

@@ -39,8 +39,9 @@ def carried_px(
         pole = float(np.abs(limb_drift(np.array([0.0, 180.0]), np.array(SEEN_DEPTH), b0)).max())
         size = pole * radius_px * float(time_s[-1])
         return none, (
-            f"Solar rotation carries what stands on the limb along it, by up to {size:.1f} px over the recording; "
-            "without camera.north_deg it is not known which way, and the lock takes it for a motion of the Sun.",
+            f"Solar rotation carries what stands on the limb along it, by up to {size:.1f} px over the "
+            "recording; without camera.north_deg it is not known which way, and the lock takes it for a "
+            "motion of the Sun.",
         ) * (size > WORTH_SAYING_PX)
     course = drift_px_s(template, radius_px, orientation, view.b0_deg) * time_s
     size = abs(float(course[-1]))

@@ -27,7 +27,8 @@ CLEAR_PX = (
     4.0  # reduced pixels about the first limb that belong to it: its edge, the fringe and low prominences
 )
 ACROSS_PX = 3.0  # reduced pixels inside and outside of a limb between which its fall is taken
-LEAST_FALL = 0.1  # of the fall across the first limb: the steps of coarse digits about the Sun and reflections are less
+# Of the fall across the first limb: the steps of coarse digits about the Sun and reflections are less.
+LEAST_FALL = 0.1
 LEAST_COVERED = (
     0.75  # of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
 )

@@ -14,6 +14,7 @@ the edge is known to a part of the limb's width, optics state the radius, header
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -606,7 +607,7 @@ class Rows:
 def _by_frame(frame: np.ndarray, count: int) -> list[slice]:
     """Rows of each of `count` frames, in order."""
     edges = np.searchsorted(frame, np.arange(count + 1))
-    return [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [slice(int(a), int(b)) for a, b in pairwise(edges)]
 
 
 def _restricted(covariance: np.ndarray, design: np.ndarray, value: np.ndarray) -> np.ndarray:

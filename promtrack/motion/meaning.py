@@ -95,7 +95,10 @@ def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -
     usual = min(_RANGES.get(motion, (QUIET,)), key=lambda one: _distance(fit.speed_km_s, error, one))
     sources = [usual.source]
     doubt = f", {DOUBT}" if fit.speed_km_s > sure_km_s else ""
-    sentence = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}{doubt}: {_compared(fit.speed_km_s, error, usual)}"
+    sentence = (
+        f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}{doubt}: "
+        f"{_compared(fit.speed_km_s, error, usual)}"
+    )
     above_mm = limb_mm - PHOTOSPHERE_MM
     top_mm, middle_mm = float(knot.curve_mm.max()), float(np.interp(fit.time_s, knot.time_s, knot.curve_mm))
     if motion == "falls" and top_mm - middle_mm >= LEAST_FALL_MM:

@@ -204,9 +204,9 @@ def _apart_from_knots(
 
 
 _METHOD = (
-    "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance tracks are "
-    "counted in the same strips with their times scrambled ({trials} times, {found} tracks in all), and the knot must "
-    "have travelled farther than one and a half of its sizes, farther than its "
+    "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance "
+    "tracks are counted in the same strips with their times scrambled ({trials} times, {found} tracks in "
+    "all), and the knot must have travelled farther than one and a half of its sizes, farther than its "
     "errors, and above the fringe of spicules (5 Mm)."
 )
 
@@ -248,7 +248,10 @@ def _read_sector(text: str) -> tuple[float, float]:
         raise SettingsError(
             f"sector '{text}' goes round {span:.0f} deg of the limb",
             where="motion.sectors",
-            remedy=f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads through 0",
+            remedy=(
+                f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads "
+                "through 0"
+            ),
         )
     return sector
 
@@ -291,9 +294,9 @@ def _notes(strip: Strip, spacing_mm: float, knots: tuple[KnotTrack, ...]) -> tup
     ):
         return ()
     return (
-        f"the cadence of {np.median(np.diff(strip.time_s)):.0f} s is too slow for such motion: knots stand {spacing_mm:.0f} Mm "
-        f"apart, so one faster than {limit:.0f} km/s moves more than half their spacing between frames and may be confused "
-        "with its neighbour; take frames more often",
+        f"the cadence of {np.median(np.diff(strip.time_s)):.0f} s is too slow for such motion: knots stand "
+        f"{spacing_mm:.0f} Mm apart, so one faster than {limit:.0f} km/s moves more than half their "
+        "spacing between frames and may be confused with its neighbour; take frames more often",
     )
 
 

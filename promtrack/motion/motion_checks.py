@@ -45,6 +45,7 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
                 "motion",
                 "all knots alike",
                 "poor",
-                f"{int(near.sum())} of {len(moving)} moving knots share one velocity of {speed:.0f} km/s, as a wrong lock or a "
-                "wrong field rotation makes them; check camera.mirrored, camera.mount and the site",
+                f"{int(near.sum())} of {len(moving)} moving knots share one velocity of {speed:.0f} km/s, "
+                "as a wrong lock or a wrong field rotation makes them; check camera.mirrored, "
+                "camera.mount and the site",
             )

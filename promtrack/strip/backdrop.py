@@ -11,7 +11,7 @@ agree on what is prominence and what is sky:
    to all heights at once (constant in height and two scale heights, times polynomials in angle) finds
    what belongs to the air; a fit of each height to what the first one did not leave out refines it.
 
-All fits work on means over blocks of columns and bins of rows.
+Every fit is to means over blocks of columns and bins of rows.
 """
 
 from __future__ import annotations

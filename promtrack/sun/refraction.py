@@ -70,7 +70,11 @@ def flattening_err(flattened: np.ndarray | float) -> np.ndarray | float:
 
 
 def air_pressure_ratio(elevation_m: float) -> float:
-    """Air pressure relative to sea level: standard atmosphere, ISO 2533 (coefficients from memory)."""
+    """Air pressure relative to sea level, at an elevation in m: standard atmosphere of ISO 2533, up to 11 km.
+
+    The coefficients follow from its constants: lapse rate 0.0065 K/m from 288.15 K at sea level, gravity
+    9.80665 m/s2, gas constant of air 287.05287 J/(kg K); 0.0065 / 288.15 and 9.80665 / (287.05287 * 0.0065).
+    """
     return (1.0 - 2.25577e-5 * elevation_m) ** 5.25588
 
 

@@ -55,7 +55,7 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Goal:
-    """One figure that was asked for."""
+    """One goal and the figure measured for it."""
 
     what: str
     measured: float
@@ -176,15 +176,16 @@ def print_run(label: str, run: Comparison) -> None:
     print(_row(run, "floor of the clip's own pictures", run.clip.wall_s, run.clip.cpu_s))
     print(_row(run, "floor of the plain frames", run.plain.wall_s, run.plain.cpu_s))
     print(
-        f"\nProcessor seconds of the {timing.cpu_s:.1f}: ffmpeg {timing.encoder_cpu_s:.1f}. Peak memory {timing.peak_mb:.0f} MB, "
-        f"the encoder's {timing.encoder_mb:.0f} MB; largest file under way {timing.scratch_mb:.0f} MB."
+        f"\nProcessor seconds of the {timing.cpu_s:.1f}: ffmpeg {timing.encoder_cpu_s:.1f}. Peak memory "
+        f"{timing.peak_mb:.0f} MB, the encoder's {timing.encoder_mb:.0f} MB; largest file under way "
+        f"{timing.scratch_mb:.0f} MB."
     )
 
 
 def _row(run: Comparison, name: str, wall_s: float, cpu_s: float) -> str:
     return (
-        f"| {name} | {wall_s:.1f} | {100 * wall_s / run.timing.wall_s:.0f} % | {wall_s / run.clip.wall_s:.2f} "
-        f"| {wall_s / run.plain.wall_s:.2f} | {cpu_s:.1f} |"
+        f"| {name} | {wall_s:.1f} | {100 * wall_s / run.timing.wall_s:.0f} % | "
+        f"{wall_s / run.clip.wall_s:.2f} | {wall_s / run.plain.wall_s:.2f} | {cpu_s:.1f} |"
     )
 
 
@@ -194,9 +195,10 @@ def print_accuracy(spec: SceneSpec, frames: list[Path], run: Comparison) -> None
     _, scale, orientation = job.geometry
     found = judge(make_scene(spec).truth, job.lock, job.motion, scale, orientation)
     print(
-        f"Accuracy: {sum(k.knot > 0 for k in found.knots)} of {len(found.knots)} knots found, median speed error "
-        f"{100 * found.median_speed_error:.1f} %, {found.strays} moving tracks that follow nothing, scale off by "
-        f"{100 * abs(found.scale_ratio - 1):.2f} % (stated {100 * found.scale_sigma:.2f} %), centre {found.centre_rms_px:.2f} px rms."
+        f"Accuracy: {sum(k.knot > 0 for k in found.knots)} of {len(found.knots)} knots found, median speed "
+        f"error {100 * found.median_speed_error:.1f} %, {found.strays} moving tracks that follow nothing, "
+        f"scale off by {100 * abs(found.scale_ratio - 1):.2f} % (stated {100 * found.scale_sigma:.2f} %), "
+        f"centre {found.centre_rms_px:.2f} px rms."
     )
 
 
@@ -207,8 +209,9 @@ def print_check(frames: list[Path]) -> list[Goal]:
         cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
     reading = time.perf_counter() - begun
     print(
-        f"\n### check\n\n`promtrack check` of {len(frames)} frames: whole {check.wall_s:.2f} s, first words after "
-        f"{check.first_words_s:.2f} s; reading 12 frames alone {reading:.2f} s; {check.cpu_s:.2f} processor seconds."
+        f"\n### check\n\n`promtrack check` of {len(frames)} frames: whole {check.wall_s:.2f} s, first "
+        f"words after {check.first_words_s:.2f} s; reading 12 frames alone {reading:.2f} s; "
+        f"{check.cpu_s:.2f} processor seconds."
     )
     return [
         Goal("`promtrack check`, first words", check.first_words_s, 2.0),
@@ -224,19 +227,21 @@ def print_start() -> list[Goal]:
 
 
 def print_goals(goals: list[Goal]) -> None:
-    print("\n### What was asked for\n\n| what | measured | at most | |\n| --- | --- | --- | --- |")
+    print("\n### Goals\n\n| what | measured | at most | |\n| --- | --- | --- | --- |")
     for goal in goals:
         verdict = "met" if goal.measured <= goal.most else "missed"
         rule = f"{goal.rule} = " if goal.rule else ""
         print(
-            f"| {goal.what} | {goal.measured:.2f} {goal.unit} | {rule}{goal.most:.2f} {goal.unit} | {verdict} |"
+            f"| {goal.what} | {goal.measured:.2f} {goal.unit} | {rule}{goal.most:.2f} {goal.unit} | "
+            f"{verdict} |"
         )
 
 
 def measure(options: argparse.Namespace, scratch: Path) -> None:
-    """Everything asked for, printed as it comes."""
+    """Every benchmark, printed as it comes."""
     print(
-        f"{os.cpu_count()} cores; {len(os.sched_getaffinity(0))} of them usable; load {os.getloadavg()[0]:.1f} at the beginning.\n"
+        f"{os.cpu_count()} cores; {len(os.sched_getaffinity(0))} of them usable; load "
+        f"{os.getloadavg()[0]:.1f} at the beginning.\n"
         if hasattr(os, "sched_getaffinity")
         else f"{os.cpu_count()} cores.\n"
     )
@@ -264,8 +269,8 @@ def measure(options: argparse.Namespace, scratch: Path) -> None:
     if options.library:
         seconds, speed = library_seconds(small)
         print(
-            f"\n### scikit-image and trackpy\n\n60 frames of 1024x768: {seconds:.1f} s without limb fit, clip, figures or errors; "
-            f"median speed {speed:.1f} km/s."
+            f"\n### scikit-image and trackpy\n\n60 frames of 1024x768: {seconds:.1f} s without limb fit, "
+            f"clip, figures or errors; median speed {speed:.1f} km/s."
         )
     if options.long:
         many = compare(lengthen(large, scratch / "many", 10, 10.0), scratch, 1)

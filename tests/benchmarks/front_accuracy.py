@@ -140,9 +140,9 @@ def still_seed_moves(seed: int, folder: Path) -> tuple[bool, bool]:
 
 def front_rows(seeds: range, folder: Path) -> list[str]:
     rows = [
-        "| truth | found moving | model chosen | height rms (all together; median, 90 % of scenes) Mm | mean offset Mm | "
-        "peak speed error (median, 90 %) | inside 1, 2 sigma | acceleration error (median, 90 %) | "
-        "onset error (median, 90 %) s | onset inside 1, 2 sigma |",
+        "| truth | found moving | model chosen | height rms (all together; median, 90 % of scenes) Mm | "
+        "mean offset Mm | peak speed error (median, 90 %) | inside 1, 2 sigma | acceleration error "
+        "(median, 90 %) | onset error (median, 90 %) s | onset inside 1, 2 sigma |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for kind in ERUPTIONS:
@@ -173,11 +173,11 @@ def front_row(kind: str, results: list[Result], seeds: int) -> str:
 
     together = np.sqrt(np.mean(column("rms_mm") ** 2))
     return (
-        f"| {kind} | {sum(r.moving for r in results)} of {seeds} | {sum(r.model for r in results)} of {len(results)} | "
-        f"{together:.2f}; {spread(column('rms_mm'), '{:.2f}')} | {np.mean(column('offset_mm')):+.2f} | "
-        f"{spread(100 * column('peak'), '{:.1f} %')} | "
-        f"{inside('peak_sigma')} | {spread(100 * column('accel'), '{:.1f} %')} | {spread(column('onset_s'), '{:.0f}')} | "
-        f"{inside('onset_sigma')} |"
+        f"| {kind} | {sum(r.moving for r in results)} of {seeds} | {sum(r.model for r in results)} of "
+        f"{len(results)} | {together:.2f}; {spread(column('rms_mm'), '{:.2f}')} | "
+        f"{np.mean(column('offset_mm')):+.2f} | {spread(100 * column('peak'), '{:.1f} %')} | "
+        f"{inside('peak_sigma')} | {spread(100 * column('accel'), '{:.1f} %')} | "
+        f"{spread(column('onset_s'), '{:.0f}')} | {inside('onset_sigma')} |"
     )
 
 
@@ -193,7 +193,8 @@ def still_rows(seeds: range, folder: Path) -> list[str]:
             front, knot = still_seed_moves(seed, Path(place))
         fronts, knots = fronts + front, knots + knot
     return [
-        "| motionless, boiling, cloudy hour | scenes with a front called moving | with a knot called moving |",
+        "| motionless, boiling, cloudy hour | scenes with a front called moving | with a knot called "
+        "moving |",
         "| --- | --- | --- |",
         f"| {len(seeds)} scenes, proposed and two fixed sectors each | {fronts} | {knots} |",
     ]
@@ -214,8 +215,8 @@ def ridge_rows(seeds: range) -> list[str]:
         sigma = np.array([ridge.speed_err_km_s for ridge in best])
         size = 100 * np.abs(error) / abs(speed)
         rows.append(
-            f"| {speed:+.0f} km/s | {len(best)} of {len(seeds)} | {np.median(size):.1f} %, {np.quantile(size, 0.9):.1f} % | "
-            f"{_inside(error, sigma)} |"
+            f"| {speed:+.0f} km/s | {len(best)} of {len(seeds)} | {np.median(size):.1f} %, "
+            f"{np.quantile(size, 0.9):.1f} % | {_inside(error, sigma)} |"
         )
     return rows
 
@@ -245,8 +246,8 @@ def oscillation_rows(seeds: range) -> list[str]:
         fades = "" if np.isinf(damping) else f", damping {damping:.0f} s"
         size = 100 * np.abs(error) / period
         rows.append(
-            f"| {amplitude:.0f} px, {period:.0f} s{fades} | {len(fits)} of {len(seeds)} | {np.median(size):.2f} %, "
-            f"{np.max(size):.2f} % | {_inside(error, sigma)} |"
+            f"| {amplitude:.0f} px, {period:.0f} s{fades} | {len(fits)} of {len(seeds)} | "
+            f"{np.median(size):.2f} %, {np.max(size):.2f} % | {_inside(error, sigma)} |"
         )
     return rows
 

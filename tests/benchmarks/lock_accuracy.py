@@ -341,8 +341,8 @@ def _shift(image: np.ndarray, usual: np.ndarray) -> np.ndarray:
 def run(case_name: str, seeds: range, frames: int) -> None:
     """Print the table."""
     print(
-        "| case | across px | along px | left / ideal | scale error | pulls across, along | radius pull | turn rms deg "
-        "| lost / missed | ms a frame |"
+        "| case | across px | along px | left / ideal | scale error | pulls across, along | radius pull | "
+        "turn rms deg | lost / missed | ms a frame |"
     )
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     names = [c.name for c in cases(frames)]
@@ -359,18 +359,21 @@ def _row(name: str, results: list[Outcome]) -> str:
 
     pull = ", ".join(f"{r.radius_pull:+.1f}" for r in results)
     return (
-        f"| {name} | {rms('across_rms_px'):.3f} | {rms('along_rms_px'):.3f} | {rms('left_across_px') / rms('ideal_across_px'):.3f}, "
-        f"{rms('left_along_px') / rms('ideal_along_px'):.3f} "
-        f"(ideal {rms('ideal_across_px'):.2f}, {rms('ideal_along_px'):.2f} px) | {100 * rms('scale_error'):.2f} % "
-        f"| {rms('across_pull'):.2f}, {rms('along_pull'):.2f} | {pull} | {rms('turn_rms_deg'):.3f} "
-        f"| {sum(r.lost_good for r in results)} / {sum(r.missed_spoiled for r in results)} | {rms('ms_per_frame'):.1f} |"
+        f"| {name} | {rms('across_rms_px'):.3f} | {rms('along_rms_px'):.3f} | "
+        f"{rms('left_across_px') / rms('ideal_across_px'):.3f}, "
+        f"{rms('left_along_px') / rms('ideal_along_px'):.3f} (ideal {rms('ideal_across_px'):.2f}, "
+        f"{rms('ideal_along_px'):.2f} px) | {100 * rms('scale_error'):.2f} % | {rms('across_pull'):.2f}, "
+        f"{rms('along_pull'):.2f} | {pull} | {rms('turn_rms_deg'):.3f} | "
+        f"{sum(r.lost_good for r in results)} / {sum(r.missed_spoiled for r in results)} | "
+        f"{rms('ms_per_frame'):.1f} |"
     )
 
 
 def run_foreign(folder: Path, part: str) -> None:
     """Print a table of scenes drawn by another hand."""
     print(
-        "| scene | across px | along px | pulls across, along | beyond 4 sigma + 0.3 px | radius error | used |"
+        "| scene | across px | along px | pulls across, along | beyond 4 sigma + 0.3 px | radius error | "
+        "used |"
     )
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for scene in foreign_scenes(folder, part):
@@ -379,9 +382,9 @@ def run_foreign(folder: Path, part: str) -> None:
         rms, pull = error.std(axis=0), np.sqrt(((error / stated) ** 2).mean(axis=0))
         beyond = (np.abs(error - np.median(error, axis=0)) > 4 * stated + 0.3).mean(axis=0).max()
         print(
-            f"| {scene.name} | {rms[0]:.3f} | {rms[1]:.3f} | {pull[0]:.2f}, {pull[1]:.2f} | {100 * beyond:.0f} % "
-            f"| {100 * scene.radius_error(lock):+.2f} % +- {100 * lock.radius_err_px / lock.radius_px:.2f} "
-            f"| {int(lock.used.sum())}/{len(lock.used)} |",
+            f"| {scene.name} | {rms[0]:.3f} | {rms[1]:.3f} | {pull[0]:.2f}, {pull[1]:.2f} | "
+            f"{100 * beyond:.0f} % | {100 * scene.radius_error(lock):+.2f} % +- "
+            f"{100 * lock.radius_err_px / lock.radius_px:.2f} | {int(lock.used.sum())}/{len(lock.used)} |",
             flush=True,
         )
 

@@ -149,7 +149,10 @@ def ridge_row(kind: str, ridges: Ridges, moving: int) -> str:
 
 
 def knot_row(kind: str, tally: Tally) -> str:
-    return f"| {kind} | {np.median(tally.knot_errors):.2f} | {_inside(tally.knot_pulls)} | {tally.strays} of {tally.moving} |"
+    return (
+        f"| {kind} | {np.median(tally.knot_errors):.2f} | {_inside(tally.knot_pulls)} | {tally.strays} of "
+        f"{tally.moving} |"
+    )
 
 
 def _inside(pulls: list[float]) -> str:
@@ -172,8 +175,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         tallies = {kind: measure(scene, seeds, Path(folder)) for kind, scene in SCENES.items()}
     print(
-        "| scenes, ridges along | ridge and knot agree (2 sigma) | ridges without a knot | second ridges of a knot on a slit | "
-        "ridge against truth, median | ridge inside 1, 2 sigma | moving knots with a ridge |"
+        "| scenes, ridges along | ridge and knot agree (2 sigma) | ridges without a knot | second ridges "
+        "of a knot on a slit | ridge against truth, median | ridge inside 1, 2 sigma | moving knots with "
+        "a ridge |"
     )
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for kind, tally in tallies.items():

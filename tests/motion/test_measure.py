@@ -215,8 +215,8 @@ def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: fl
             -70.0,
             5.0,
             2.0,
-            "Knot 3 falls at 70 ± 2 km/s in the plane of the sky: compatible with the 70 km/s of coronal rain in the "
-            "mean, 12 % of escape speed.",
+            "Knot 3 falls at 70 ± 2 km/s in the plane of the sky: compatible with the 70 km/s of coronal "
+            "rain in the mean, 12 % of escape speed.",
         ),
         (-34.0, 0.0, 4.0, "compatible with the 20 to 35 km/s of downflows in quiet prominences"),
         (-28.0, 0.0, 1.0, "within the 20 to 35 km/s of downflows in quiet prominences"),

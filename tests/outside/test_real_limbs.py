@@ -48,7 +48,7 @@ def jp2(name: str) -> Picture:
 
 def test_whole_disc_hmi():
     # TRUTH  SDO/HMI continuum, 2023-01-31 03:39 UT, packaged with sunpy: centre (255.5, 255.5), radius
-    # 973.96844 / 4.80000016 = 202.91 px. A plain radial-gradient fit agrees within 0.04 px; asked for here:
+    # 973.96844 / 4.80000016 = 202.91 px. A plain radial-gradient fit agrees within 0.04 px; goal here:
     # 0.1 px.
     picture = jp2("2023_01_31__03_39_23_200__SDO_HMI_HMI_continuum.jp2")
     radius = 973.96844 / 4.80000016
@@ -171,7 +171,7 @@ def test_rain_sequence_holds_still():
     y = lock.centre_y_px - np.array([sequence.shape[0] - 1 - (h["CRPIX2"] - 1) for h in headers])
     facing = np.radians(0.5 * (lock.from_deg + lock.to_deg))
     across, along = -np.sin(facing) * x - np.cos(facing) * y, -np.cos(facing) * x + np.sin(facing) * y
-    # Asked for are 1 px across and a jitter of 0.1 px. Measured: -0.6 px across and 0.8 px along (the
+    # Goals: 1 px across and a jitter of 0.1 px. Measured: -0.6 px across and 0.8 px along (the
     # header's centre joined with a rough limb, which alone leaves 2 and 19 px), jitter 0.08 px across and
     # 0.04 px along.
     assert abs(across.mean()) < 1.0
@@ -292,7 +292,7 @@ def test_limb_is_found_by_the_suns_size_where_a_header_points_beside_it(off_px):
 def test_limb_is_found_with_the_height_of_another_line():
     # TRUTH  the same frames with the default height of the H-alpha limb: a circle 4.6 px smaller than the 304
     # angstrom limb. The radius is the header's joined with the limb's, so within two of the header's errors;
-    # jitter below the 0.1 px that are asked for.
+    # jitter below the goal of 0.1 px.
     sequence, headers = rain()
     lock = lock_limb(sequence)
     assert lock.used.all()

@@ -114,7 +114,7 @@ def test_speeds_agree_with_trackpy(scene, reference):
 
 def test_places_agree_with_trackpy(scene, reference):
     # TWIN  centroid of light against maximum of a difference of Gaussians, on a round knot: the same place.
-    # trackpy's mask of 11 px is wider than needed, so its scatter is the larger; asked for: medians within
+    # trackpy's mask of 11 px is wider than needed, so its scatter is the larger; goal: medians within
     # 0.35 px.
     strip, knots, _ = scene
     points = find_knots(strip).points

@@ -172,7 +172,8 @@ def _lock():
         shape=SHAPE,
         edge_bias_px=0.0,
         notes=(
-            "Rotation about the Sun's centre and a shift along the limb can only be told apart by texture on the limb.",
+            "Rotation about the Sun's centre and a shift along the limb can only be told apart by texture "
+            "on the limb.",
         ),
     )
 
@@ -394,7 +395,8 @@ def _front(strip):
         false_alarm=1e-7,
         moving=True,
         notes=(
-            "the edge is 2.1 Mm wide between 30 and 70 % of its brightness; all heights share the choice of the middle",
+            "the edge is 2.1 Mm wide between 30 and 70 % of its brightness; all heights share the choice "
+            "of the middle",
         ),
     )
 
@@ -491,7 +493,8 @@ def _motion(strip):
         ridges=ridges,
         oscillations=(_oscillation(strip.time_s),),
         control=Control(
-            "Every track was compared with the tracks that the same strips give after their times have been scrambled.",
+            "Every track was compared with the tracks that the same strips give after their times have "
+            "been scrambled.",
             200,
             0.05,
             ("A knot faster than 180 km/s would move more than its spacing between two frames.",),

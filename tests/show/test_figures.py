@@ -6,7 +6,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from functools import lru_cache
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 
 import cv2
@@ -242,7 +242,7 @@ def test_times_never_touch_and_are_utc(span_s, measured_fake):
                     form = "%H:%M"
                 assert num2date(tick.get_loc()).strftime(form) == tick.label1.get_text()
             boxes = [label.get_window_extent() for label in labels]
-            assert all(one.x1 + 4 < other.x0 for one, other in zip(boxes, boxes[1:], strict=False))
+            assert all(one.x1 + 4 < other.x0 for one, other in pairwise(boxes))
 
 
 def test_two_frames_of_one_time_do_not_stop_a_figure(measured_fake):
@@ -455,7 +455,8 @@ def crowded(measured):
     )
     lock = measured.lock
     reason = tuple(
-        f"{lock.names[0]}: no limb, only even light at 0.2 % of full scale (cloud, a closed cover or the Sun outside)"
+        f"{lock.names[0]}: no limb, only even light at 0.2 % of full scale (cloud, a closed cover or the "
+        "Sun outside)"
         for _ in lock.names
     )
     motion = replace(measured.motion, knots=(*measured.motion.knots, *more), ridges=ridges)

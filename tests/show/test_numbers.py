@@ -74,10 +74,12 @@ def test_notes_become_sentences():
 def test_a_number_is_not_torn_from_its_unit():
     # TRUTH  blanks inside numbers hold; those between words may break.
     shown = unbroken(
-        "up to 294.5 ± 2.4 km/s; ± 1.7 km/s (66.6 ± 0.5 m/s²), 89 of 90 frames, 40 s pass, 3 knots, 0.1 % ± 0.2 %"
+        "up to 294.5 ± 2.4 km/s; ± 1.7 km/s (66.6 ± 0.5 m/s²), 89 of 90 frames, 40 s pass, 3 knots, 0.1 % "
+        "± 0.2 %"
     )
     assert shown.replace("\N{NO-BREAK SPACE}", "_") == (
-        "up to 294.5_±_2.4_km/s; ±_1.7_km/s (66.6_±_0.5_m/s²), 89 of 90 frames, 40_s pass, 3 knots, 0.1_%_±_0.2_%"
+        "up to 294.5_±_2.4_km/s; ±_1.7_km/s (66.6_±_0.5_m/s²), 89 of 90 frames, 40_s pass, 3 knots, "
+        "0.1_%_±_0.2_%"
     )
 
 

@@ -135,7 +135,8 @@ def test_clip_plays(opened):
     page.evaluate("document.querySelector('video').play()")
     eventually(page, "document.querySelector('video').currentTime > 0.3")
     video = page.evaluate(
-        "(() => { const v = document.querySelector('video'); return [v.videoWidth, v.duration, v.muted, v.loop, v.controls]; })()"
+        "(() => { const v = document.querySelector('video'); return [v.videoWidth, v.duration, v.muted, "
+        "v.loop, v.controls]; })()"
     )
     assert video == [320, pytest.approx(2.0, abs=0.1), True, True, True]
 
@@ -238,8 +239,9 @@ def test_keyboard_reaches_everything_and_shows_where_it_is(opened):
     # own controls draw theirs.
     page = opened()
     stops = page.evaluate(
-        "[...document.querySelectorAll('a[href],button,summary,[tabindex=\"0\"]')].filter("
-        "part => part.checkVisibility() && !part.closest('video') && !part.closest('details:not([open]) .inside')).length"
+        "[...document.querySelectorAll('a[href],button,summary,[tabindex=\"0\"]')].filter(part => "
+        "part.checkVisibility() && !part.closest('video') && !part.closest('details:not([open]) "
+        ".inside')).length"
     )
     reached = 0
     for _ in range(3 * stops):
@@ -262,10 +264,12 @@ def test_every_word_is_told_from_its_ground(opened, scheme):
     page = opened(scheme=scheme)
     unfold(page)
     pairs = page.evaluate("""
-        [...document.querySelectorAll('body *')].filter(part => part.offsetParent && [...part.childNodes].some(
+        [...document.querySelectorAll('body *')].filter(
+            part => part.offsetParent && [...part.childNodes].some(
             node => node.nodeType === 3 && node.textContent.trim())).map(part => {
           let ground = part;
-          while (ground && getComputedStyle(ground).backgroundColor === 'rgba(0, 0, 0, 0)') ground = ground.parentElement;
+          while (ground && getComputedStyle(ground).backgroundColor === 'rgba(0, 0, 0, 0)')
+            ground = ground.parentElement;
           const numbers = colour => colour.match(/[0-9.]+/g).slice(0, 3).map(Number);
           return [part.tagName + ' ' + part.textContent.slice(0, 20), numbers(getComputedStyle(part).color),
                   numbers(getComputedStyle(ground || document.body).backgroundColor)];
@@ -311,12 +315,14 @@ def test_phone_text_is_large_enough_and_targets_can_be_hit(opened):
     unfold(page)
     assert (
         page.evaluate(
-            "Math.min(...[...document.querySelectorAll('p,li,td,th,figcaption,h3')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
+            "Math.min(...[...document.querySelectorAll('p,li,td,th,figcaption,h3')].map(e => "
+            "parseFloat(getComputedStyle(e).fontSize)))"
         )
         >= 12
     )
     sizes = page.evaluate(
-        "[...document.querySelectorAll('button,summary')].map(e => e.getBoundingClientRect()).map(r => [r.width, r.height])"
+        "[...document.querySelectorAll('button,summary')].map(e => e.getBoundingClientRect()).map(r => "
+        "[r.width, r.height])"
     )
     assert len(sizes) > 20
     assert min(min(size) for size in sizes) >= 24
@@ -365,7 +371,8 @@ def test_tables_and_figures_are_not_cut_off(opened, width):
     unfold(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     wide = page.evaluate(
-        "[...document.querySelectorAll('#knots .scroll, #fronts .scroll')].map(box => box.scrollWidth - box.clientWidth)"
+        "[...document.querySelectorAll('#knots .scroll, #fronts .scroll')].map(box => box.scrollWidth - "
+        "box.clientWidth)"
     )
     assert width < 1000 or max(wide) <= 0
 
