@@ -22,7 +22,7 @@ def ffmpeg_program() -> str:
         program = imageio_ffmpeg.get_ffmpeg_exe()
     except RuntimeError:
         program = ""
-    if shutil.which(program) is None:  # the variable IMAGEIO_FFMPEG_EXE is believed unseen
+    if shutil.which(program) is None:  # the variable IMAGEIO_FFMPEG_EXE is taken as it is
         raise InputError(
             "no ffmpeg program was found"
             + (f" at {program}" if program else "")

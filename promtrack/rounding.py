@@ -43,7 +43,7 @@ def with_error(value: float, error: float, unit: str = "") -> str:
 
 
 def error_text(error: float, unit: str = "") -> str:
-    """'1.4 km/s': an error told alone, rounded as `with_error` rounds it."""
+    """'1.4 km/s': an error given alone, rounded as `with_error` rounds it."""
     tail = f" {unit}" if unit else ""
     return (
         f"{plain(error, error_decimals(error)) if error > 0.0 else '0'}{tail}"

@@ -119,7 +119,7 @@ class CameraSettings:
     )
     bayer: str = _setting(
         "auto",
-        "colour pattern of raw frames; auto believes the file, none means monochrome",
+        "colour pattern of raw frames; auto takes what the file states, none means monochrome",
         choices=("auto", "none", "rggb", "bggr", "grbg", "gbrg"),
     )
     dark: str = _setting("", "dark frame, or folder of dark frames, to subtract")

@@ -67,7 +67,7 @@ class Known:
     radius_px: float | None = None  # held
     header_px: np.ndarray | None = None  # (n, 2) centres; nan in frames without a header
     header_err_px: float = np.inf  # 1 sigma, common to all frames; a third of it from frame to frame
-    header_seen_px: np.ndarray | None = None  # the same, also where they are not believed
+    header_seen_px: np.ndarray | None = None  # the same, also where they are not used
 
 
 @dataclass(frozen=True, slots=True, eq=False)

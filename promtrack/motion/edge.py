@@ -296,7 +296,7 @@ def _height_and_error(
     steepness = brightness * (LEVELS[-1] - LEVELS[0]) / width
     from_noise = profile.noise[index, row] / steepness
     # What the choice of the level adds at random is how its offset changes in time; the offset itself is no
-    # error of a speed and is told apart, as the edge's width.
+    # error of a speed and is given apart, as the edge's width.
     offset = crossing - height
     from_level = np.std(offset - np.median(offset, axis=1, keepdims=True), axis=0)
     return height, np.hypot(from_noise, from_level), float(np.median(width))

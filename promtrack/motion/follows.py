@@ -29,7 +29,7 @@ def knot_followed(
 
     The edge lies in the place of that knot at most of its times, and the sector is not much wider than the
     way of the knot along the limb: an eruption's front is wide, though it has knots along it. The width of a
-    sector that was asked for says nothing; there the eruption is told by more than one thread. Whether the
+    sector that was asked for says nothing; there more than one thread makes an eruption. Whether the
     knot is called moving does not matter: it has been tried as a knot then, which asks for more than the edge
     of a sector.
     """

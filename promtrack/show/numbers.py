@@ -65,7 +65,7 @@ def false_alarm_text(expected: float) -> str:
     """Expected number of false alarms, in words that do not suggest more digits than it has."""
     if not math.isfinite(expected):
         return "unknown"
-    if expected <= LEAST_TOLD:  # what is less is told as that
+    if expected <= LEAST_TOLD:  # what is less is given as that
         return f"below {plain(LEAST_TOLD, 6)}"
     return plain(expected, min(significant_decimals(expected, 1), 6))
 

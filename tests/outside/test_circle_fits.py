@@ -11,8 +11,8 @@ SIX = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)], float)
 
 
 def test_six_points_algebraic():
-    # TWIN  Taubin's circle as a generalised eigenproblem of the sums (Taubin 1991, IEEE Trans. PAMI 13, 1115),
-    # on the six points of Gander, Golub & Strebel 1994, BIT 34, 558.
+    # TWIN  Taubin's circle as a generalised eigenproblem of the sums (Taubin 1991, IEEE Trans. PAMI 13,
+    # 1115), on the six points of Gander, Golub & Strebel 1994, BIT 34, 558.
     x, y = SIX.T
     terms = np.column_stack([x**2 + y**2, x, y, np.ones(6)])
     gradients = np.zeros((4, 4))

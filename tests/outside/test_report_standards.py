@@ -24,8 +24,7 @@ STYLE = (Path(promtrack.show.__file__).parent / "report.css").read_text(encoding
 SVG = "{http://www.w3.org/2000/svg}"
 
 # Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15, 1291, severity 1.0, for linear RGB
-# (from memory;
-# every row must add up to 1, because grey stays grey).
+# (from memory; every row must add up to 1, because grey stays grey).
 DEFICIENCIES = {
     "none": np.eye(3),
     "protanopia": np.array(

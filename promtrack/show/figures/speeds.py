@@ -92,4 +92,4 @@ def _yardstick(measured: Measured) -> str:
     front, knot = leading_front(measured), fastest_knot(measured)
     height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
     escape = float(escape_speed_km_s(height + measured.scale.limb.height_mm))
-    return f"to leave the Sun from {height:.0f} Mm up: {escape:.0f} km/s"
+    return f"escape speed at {height:.0f} Mm: {escape:.0f} km/s"
