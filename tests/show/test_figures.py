@@ -432,7 +432,7 @@ def test_a_run_without_any_track_can_be_drawn(measured_still, tmp_path):
         settings=replace(measured_still.settings, figures=figures),
     )
     paths = draw_figures(bare, tmp_path)
-    assert len(paths) == 2 * len(drawn_sheets(bare)) == 6
+    assert len(paths) == 2 * len(drawn_sheets(bare)) == 8
     assert all(path.stem.endswith("_dark") for path in paths)
     assert all(path.read_bytes().startswith(b"%PDF") for path in paths if path.suffix == ".pdf")
 
