@@ -104,5 +104,5 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
 
 def _contrast_ratio(one: np.ndarray, other: np.ndarray, common: np.ndarray) -> float:
     used = common if common.sum() >= 30 else np.ones_like(common)
-    contrast = float(np.std(one[used]))
-    return float(np.std(other[used])) / contrast if contrast > 0 else 1.0
+    contrast = float(np.std(one[used], dtype=float))
+    return float(np.std(other[used], dtype=float)) / contrast if contrast > 0 else 1.0

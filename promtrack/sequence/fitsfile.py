@@ -23,6 +23,8 @@ from typing import BinaryIO
 
 import numpy as np
 from astropy.io import fits
+from astropy.io.fits.hdu.compressed._compression import CfitsioException  # no public name
+from astropy.utils.exceptions import AstropyWarning
 
 from promtrack.errors import InputError
 from promtrack.sequence.found import (
@@ -63,6 +65,8 @@ _BROKEN = (
     EOFError,
     MemoryError,
     struct.error,
+    CfitsioException,
+    AssertionError,  # astropy raises it on column names
     zlib.error,
     fits.VerifyError,
 )
@@ -267,20 +271,24 @@ def _physical(stored: np.ndarray, cards: dict[str, object]) -> np.ndarray:
 
 def _packed_plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
     try:
-        with opened(path) as file:
-            header = fits.Header.fromstring(_raw_header(file, unit.start))
-            file.seek(unit.data)
-            table = file.read(unit.length)
-        kept = fits.Header([card for card in header.cards if _STRUCTURE.match(card.keyword)])
-        alone = (fits.PrimaryHDU().header.tostring() + kept.tostring()).encode("latin-1") + table
-        with fits.open(
-            io.BytesIO(alone + b"\0" * (-len(table) % _BLOCK)), do_not_scale_image_data=True
-        ) as units:
-            planes = (
-                units[1].section if len(unit.axes) < 4 else units[1].data.reshape(-1, *units[1].shape[-2:])
-            )
-            stored = np.asarray(planes[plane] if len(unit.axes) > 2 else planes[:])
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", AstropyWarning)  # what cannot be read is said below
+            with opened(path) as file:
+                header = fits.Header.fromstring(_raw_header(file, unit.start))
+                file.seek(unit.data)
+                table = file.read(unit.length)
+            kept = fits.Header([card for card in header.cards if _STRUCTURE.match(card.keyword)])
+            alone = (fits.PrimaryHDU().header.tostring() + kept.tostring()).encode("latin-1") + table
+            with fits.open(
+                io.BytesIO(alone + b"\0" * (-len(table) % _BLOCK)), do_not_scale_image_data=True
+            ) as units:
+                planes = (
+                    units[1].section
+                    if len(unit.axes) < 4
+                    else units[1].data.reshape(-1, *units[1].shape[-2:])
+                )
+                stored = np.asarray(planes[plane] if len(unit.axes) > 2 else planes[:])
     except _BROKEN as error:
-        why = (str(error) or type(error).__name__).splitlines()[0][:120]
+        why = (str(error).strip() or type(error).__name__).splitlines()[0][:120]
         raise InputError(f"cannot be unpacked ({why})", remedy=COPY_AGAIN) from None
     return _physical(stored, unit.cards)

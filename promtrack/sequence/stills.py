@@ -233,7 +233,7 @@ def _decoded(
 def png_frames(path: Path, size: int) -> list[Found]:
     """The one frame of a PNG file. Raises InputError where it is damaged or cut short."""
     with path.open("rb") as file:
-        bits, samples = struct.unpack("BB", (file.read(26) + b"\0\0")[24:26])
+        bits, samples = struct.unpack("BB", file.read(26).ljust(26, b"\0")[24:26])
         frame = _still(path, file, PngImageFile, 16 if bits == 16 else 8)
         file.seek(max(size - 12, 0))
         if file.read()[4:8] != b"IEND":  # something stands after the picture, or its end is missing
