@@ -85,13 +85,13 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
         Step(
             "Knots",
             "Small bright knots are found at several sizes after what stands still has been subtracted, "
-            "and joined from frame to frame. Speeds come from fits of constant speed or constant "
-            "acceleration; the simpler one is kept unless the data speak clearly against it. Where neither "
-            "describes a track, its speed holds at mid-time only.",
+            "and joined from frame to frame. Speeds are those of lines, parabolas and freer "
+            "paths together, each weighted by its probability, against noise with a memory; a tenth of the "
+            "knot's width is added for what its light may wander within it. They hold at mid-time.",
             (
                 "Lindeberg 1998, Int. J. Comput. Vision 30, 79 (sizes)",
                 "Jaqaman et al. 2008, Nature Methods 5, 695 (tracks)",
-                "Schwarz 1978, Ann. Stat. 6, 461 (choice of model)",
+                "Hoeting et al. 1999, Stat. Sci. 14, 382 (paths averaged)",
             ),
         ),
         Step(

@@ -6,6 +6,7 @@ that are all equally wide.
 
 from __future__ import annotations
 
+import threading
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
@@ -19,12 +20,17 @@ CAP_HEIGHT = 0.779  # of the type size: height of a capital as OpenCV draws Deja
 HALO = 0.16  # of the type size: reach of the dark surround that keeps text legible on a bright ground
 
 
-@lru_cache(maxsize=1)
+_OF_THREAD = threading.local()
+
+
 def _face() -> cv2.FontFace:
-    found = find_spec("matplotlib")
-    assert found is not None, "matplotlib is installed with this package"
-    folder = Path(next(iter(found.submodule_search_locations or ())))
-    return cv2.FontFace(str(folder / "mpl-data/fonts/ttf/DejaVuSans.ttf"))
+    """The face of this thread: two threads that draw with one disturb each other's widths."""
+    if not hasattr(_OF_THREAD, "face"):
+        found = find_spec("matplotlib")
+        assert found is not None, "matplotlib is installed with this package"
+        folder = Path(next(iter(found.submodule_search_locations or ())))
+        _OF_THREAD.face = cv2.FontFace(str(folder / "mpl-data/fonts/ttf/DejaVuSans.ttf"))
+    return _OF_THREAD.face
 
 
 @lru_cache(maxsize=4096)
