@@ -244,3 +244,15 @@ def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Ch
         "good",
         f"Headers and limb agree on the Sun's centre, to {size:.1f} px in {int(has.sum())} frames.",
     )
+
+
+def header_scatter_px(solution: Solution, header_px: np.ndarray) -> float:
+    """1 sigma of headers' centres from frame to frame: what their scatter about the limb's leaves beyond the errors of
+    these; 0.05 px at least, and a pixel where too few frames have a header to tell."""
+    has = np.isfinite(header_px).all(axis=1)
+    if has.sum() < 8:
+        return 1.0
+    apart = np.einsum("iaj,ij->ia", solution.axes, solution.centre_px - header_px)[has]
+    seen = (MAD * np.median(np.abs(apart - np.median(apart, axis=0)), axis=0)) ** 2
+    stated = np.median(np.column_stack([solution.across_err_px, solution.along_err_px])[has] ** 2, axis=0)
+    return float(np.sqrt(max(float((seen - stated).mean()), 0.05**2)))

@@ -19,6 +19,7 @@ TRIALS = 6000
 LEAST_RADIUS = 0.03  # of a Sun to be found, in parts of the frame's shorter side
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 LEAST_SNR = 6.0
+ACROSS_PX = 3.0  # reduced pixels inside and outside of a circle between which its fall is taken
 STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
 # The same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it.
 STEEPER_STATED = 3.0
@@ -268,9 +269,9 @@ def _steeper_than_beside(image: np.ndarray, circle: Circle, least: float = STEEP
     return float(np.median(inner - outer)) > least * beside
 
 
-def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
-    """Whether it gets dark across the visible part of a circle stated beforehand, in full pixels, more than
-    beside it."""
+def fall_at(small: SmallFrame, circle: Circle) -> float:
+    """Median fall of the light across the visible part of a circle stated beforehand, in full pixels; 0 where it does
+    not get darker there, and more than beside it."""
     here = small.to_small(circle)
     theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * here.radius_px, 64, 20000)), endpoint=False)
     unit = np.column_stack([np.cos(theta), np.sin(theta)])
@@ -278,11 +279,15 @@ def limb_stands_at(small: SmallFrame, circle: Circle) -> bool:
     limb = centre + here.radius_px * unit
     rows, columns = small.image.shape
     seen = (limb[:, 0] > 4) & (limb[:, 0] < columns - 5) & (limb[:, 1] > 4) & (limb[:, 1] < rows - 5)
-    return (
-        bool(seen.sum() >= 12)
-        and _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
+    if seen.sum() < 12 or not (
+        _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
         and _steeper_than_beside(small.image, here, STEEPER_STATED)
+    ):
+        return 0.0
+    inner, outer = (
+        _sampled(small.image, centre + (here.radius_px + d) * unit[seen]) for d in (-ACROSS_PX, ACROSS_PX)
     )
+    return float(np.median(inner - outer))
 
 
 def _brighter_inside(

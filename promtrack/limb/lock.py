@@ -17,14 +17,16 @@ from promtrack.checks import Check
 from promtrack.errors import InputError
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.compare import (
+    ROUGH_PX,
     TurnCheck,
     compare,
     frames_check,
     header_check,
+    header_scatter_px,
     one_limb,
     rotation_check,
 )
-from promtrack.limb.edge import Grid, unwrap
+from promtrack.limb.edge import Grid
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.geometry import Place, visible_range
 from promtrack.limb.look import BURNT_BIAS, CEILING, Finder, Look, make_finder
@@ -42,7 +44,7 @@ from promtrack.limb.sky import (
 )
 from promtrack.limb.solve import Known, Solution, Terms, solve
 from promtrack.limb.start import start_from
-from promtrack.limb.template import LaidZone, Template, make_template, zone_grid
+from promtrack.limb.template import LaidZone, Template, make_template, zone_grid, zone_of
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.workers import map_ahead
@@ -232,7 +234,7 @@ class Layout:
             return None
         frame, look = seen
         turn = self.turn_of(index) + more_deg
-        zone = unwrap(frame, replace(look.place, turn_deg=turn), grid)
+        zone = zone_of(frame, replace(look.place, turn_deg=turn), grid)
         return LaidZone(index, turn, zone, self.reach_px(look)) if len(zone.ray) > 32 else None
 
     def measured(
@@ -340,6 +342,7 @@ class Assembly:
             carried_px=carried,
             edge_bias_px=float(np.sqrt(systematic**2 + burnt**2 + (self.sky.radius_err * radius) ** 2)),
             radius_px=self.limb.radius_px,
+            rough=float(np.median([m.signs.rms_px for m in kept])) > ROUGH_PX,
         )
         time = self.sequence.time_s[chosen]
         solution = solve(kept, time, known, self.terms)
@@ -348,13 +351,17 @@ class Assembly:
             apart = abs(own[0] - self.optics.radius_px) / np.hypot(own[1], self.optics.err_px)
             if apart <= 3.0:
                 known = replace(known, optics_px=(self.optics.radius_px, self.optics.err_px))
-        if has_header and self.sequence.header is not None:
-            err = HEADER_ERR_ARCSEC / self.sequence.header.arcsec_per_px
+        err = np.inf
+        if has_header:
+            stated = next(h for h in (self.sequence.header, *self.sequence.headers) if h is not None)
+            err = HEADER_ERR_ARCSEC / stated.arcsec_per_px
             check = header_check(solution, header, err)
-            known = replace(known, header_px=header, header_err_px=err) if check.level == "good" else known
+            if check.level == "good":
+                known = replace(known, header_px=header, header_frame_px=header_scatter_px(solution, header))
+        known = replace(known, header_err_px=err, header_seen_px=header)
         if known.optics_px is not None or known.header_px is not None:
             solution = solve(kept, time, known, self.terms)
-        return replace(solution, own_radius_px=own), replace(known, header_seen_px=header), list(said)
+        return replace(solution, own_radius_px=own), known, list(said)
 
     def _record(
         self, solution: Solution, known: Known, indices, measures, chosen, reasons, points, notes, checks

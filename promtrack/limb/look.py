@@ -102,7 +102,7 @@ class Finder:
         if stated is not None:
             place = stated_start(small, replace(stated, radius_px=self.radius_px, **sky))
             if place is not None:
-                return place
+                return replace(place, radius_px=self.radius_px)
         for _, near in sorted(self.starts, key=lambda start: abs(start[0] - index))[:3]:
             place = coarse_place(small, replace(near, radius_px=self.radius_px, **sky))
             if place is not None:

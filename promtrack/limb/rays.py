@@ -9,7 +9,7 @@ import numpy as np
 
 from promtrack.limb.circle import MAD, Circle, biweight, median
 from promtrack.limb.edge import Edge, edge_of, make_grid, unwrap
-from promtrack.limb.find import SmallFrame, limb_stands_at
+from promtrack.limb.find import SmallFrame, fall_at
 from promtrack.limb.geometry import Place, shifted_place
 
 REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels
@@ -86,6 +86,9 @@ def stated_start(small: SmallFrame, stated: Place) -> Place | None:
     """Place to start from where a header states one: that nearby where the limb is found, or the stated one
     itself if the limb is there but too rough to fit at this scale; None when the header is wrong."""
     found = coarse_place(small, stated, reach_px=GUESS_SMALL_PX)
-    if found is None and limb_stands_at(small, Circle(stated.x_px, stated.y_px, stated.radius_px)):
-        return stated
-    return found
+    if found is not None:
+        return found
+    # in another line than the one whose limb is stated the Sun is larger or smaller by up to one per cent
+    radii = stated.radius_px + np.arange(-5.0, 6.0) * small.factor
+    falls = [fall_at(small, Circle(stated.x_px, stated.y_px, float(radius))) for radius in radii]
+    return replace(stated, radius_px=float(radii[int(np.argmax(falls))])) if max(falls) > 0 else None

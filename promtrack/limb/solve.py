@@ -32,6 +32,7 @@ SAMPLING_PX = 0.0045
 BLOCK_LENGTHS_PX = np.geomspace(20.0, 400.0, 8)
 GROWTH = np.geomspace(0.4, 3.0, 8)  # of the blocks' scatter that are tried
 LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
+HELD_PX = 1e-3  # 1 sigma of what a term that is not in use may be
 RELIEF_PX = 0.5  # to start from, as the next
 OFFSET_PX = 0.3
 TURN_RATES = np.radians(
@@ -63,10 +64,12 @@ class Known:
     )  # (n,) turn of the field as a displacement at the limb; None: it is to be found
     carried_px: np.ndarray  # (n,) by the Sun's rotation, of the features along the limb
     edge_bias_px: float  # 1 sigma of where the edge lies against the limb, the same in all frames
+    rough: bool = False  # loops stand all along the limb: its shape says half as much as its scatter promises
     optics_px: tuple[float, float] | None = None  # radius and its 1 sigma
     radius_px: float | None = None  # held
     header_px: np.ndarray | None = None  # (n, 2) centres; nan in frames without a header
-    header_err_px: float = np.inf  # 1 sigma, common to all frames; a third of it from frame to frame
+    header_err_px: float = np.inf  # 1 sigma, common to all frames
+    header_frame_px: float = np.inf  # 1 sigma from frame to frame
     header_seen_px: np.ndarray | None = None  # the same, also where they are not used
 
 
@@ -132,8 +135,11 @@ class System:
         self.hours = span / 3600.0
         self.phase = np.vander((time_s - time_s[0]) / span, 4, increasing=True)
         self.edge = _edges(measures)
-        self.along, self.across = _blocks(measures, self.laid_px - known.carried_px)
+        self.along, self.across = _blocks(measures if terms.features else [], self.laid_px - known.carried_px)
         self.bins, self.edge_bin = np.unique(self.edge.bin, return_inverse=True)
+        along = _along_limb(self.bins * measures[0].bin_deg, self.radius)
+        self.order = np.argsort(along)  # of the bins along the limb
+        self.bin_at = Observed(np.zeros(len(along)), along[self.order], along, along, along, self.bins)
         self.axes = self._axes()
         self.free_turn = known.turn_px is None and bool(len(self.along.frame))
         border = len(self.bins) + 4 + 4
@@ -144,6 +150,7 @@ class System:
         self.edge_err = np.full(self.n, 0.3)
         self.relief_err = RELIEF_PX
         self.offset_err = OFFSET_PX
+        self.relief_length_px = 20.0
         self.length_px = 20.0  # of the edge's scatter along the limb, and
         self.block_length_px = 60.0  # of the blocks'
         self.scatter = {"along": 0.3, "across": 0.3}
@@ -205,16 +212,20 @@ class System:
                 elif known.turn_px is not None:
                     value = value - known.turn_px[observed.frame]
             rows.mixed(columns, values, value, self._covariances(name), observed)
-        bins = self.first_bin + np.arange(len(self.bins))
-        relief = self.relief_err / np.sqrt(self.weight["relief"])
-        rows.add([bins], [np.ones(len(bins))], np.zeros(len(bins)), relief if self.terms.relief else 1e-6)
+        bins = self.first_bin + self.order
+        relief = self.relief_err / np.sqrt(self.weight["relief"][self.order])
+        relief = relief if self.terms.relief else np.full(len(bins), HELD_PX)
+        length = max(self.length_px, self.relief_length_px) if self.terms.correlation else 1e-3
+        rows.correlated([bins], [np.ones(len(bins))], np.zeros(len(bins)), relief, self.bin_at, length)
         every = BLOCK * np.arange(n)
-        rows.add([every + 2], [np.ones(n)], np.zeros(n), self.offset_err if self.terms.edge_offset else 1e-6)
+        rows.add(
+            [every + 2], [np.ones(n)], np.zeros(n), self.offset_err if self.terms.edge_offset else HELD_PX
+        )
         for name, level in (("along", 3), ("across", 4)):
             rows.add([np.array([level])], [np.ones(1)], np.zeros(1), 1e3)
             if n > 1:
                 step = np.sqrt(self.walk[name] * np.maximum(self.step_s, 1.0)) + 1e-6
-                step = step if self.terms.level else np.full(n - 1, 1e-6)
+                step = step if self.terms.level else np.full(n - 1, HELD_PX)
                 both = [every[1:] + level, every[:-1] + level]
                 rows.add(both, [np.ones(n - 1), -np.ones(n - 1)], np.zeros(n - 1), step)
         self._stated_rows(rows)
@@ -238,7 +249,7 @@ class System:
                 columns = [BLOCK * has + axis, np.full(len(has), at + 2 + axis)]
                 value = known.header_px[has, axis] - self.place[has, axis]
                 ones = np.ones(len(has))
-                rows.add(columns, [ones, ones], value, known.header_err_px / 3.0)
+                rows.add(columns, [ones, ones], value, known.header_frame_px)
         sigma = self.radius * np.array([np.pi, *(TURN_RATES * self.hours ** np.arange(1, 4))]) + 1e-3
         for k in range(4):
             rows.add([np.array([at + 4 + k])], [one], np.zeros(1), sigma[k])
@@ -308,6 +319,7 @@ class System:
         self.weight["relief"] = self._weight(relief / np.hypot(self.relief_err, noise), turn)
         if turn in (1, 3) and self.terms.correlation:
             self.length_px = self._correlation(edge)
+            self.relief_length_px = self._length(relief[None, :] * (self.weight["relief"] > 0.2))
         if turn in (1, 3) and len(self.along.frame):
             self._block_correlation()
         for name, observed in (("along", self.along), ("across", self.across)):
@@ -341,12 +353,15 @@ class System:
         return mean, float(np.median(self.edge_err) / np.sqrt(max(float(np.median(total)), 1.0)))
 
     def _correlation(self, residual: np.ndarray) -> float:
-        """Length of an exponential correlation along the limb that has the sum of the edge's own: out to its
-        first fall below 0.05."""
+        """Length of an exponential correlation along the limb that has the sum of the edge's own."""
         table = np.zeros((self.n, len(self.bins)))
         table[self.edge.frame, self.edge_bin] = np.where(self.weight["edge"] > 0.2, residual, 0.0)
-        order = np.argsort(_along_limb(self.bins * self.measures[0].bin_deg, self.radius))
-        table = table[:, order] / self.edge_err[:, None]
+        return self._length(table / self.edge_err[:, None])
+
+    def _length(self, table: np.ndarray) -> float:
+        """The same for any (rows, bins) table; 0 where nothing was seen. The autocorrelation is summed out to its
+        first fall below 0.05."""
+        table = table[:, self.order]
         power = (table**2).sum() / max(np.count_nonzero(table), 1)
         total = 1.0
         for lag in range(1, table.shape[1] // 2):
@@ -433,7 +448,14 @@ class System:
         across, along, common = self._errors()
         unit = np.zeros(self.size)
         unit[at] = 1.0
-        radius_err = float(np.sqrt(max(self.factor.solve(unit)[at], 0.0)))
+        # parts of the limb that stand out take no part in the fit, but others like them may: their share is an
+        # error of what all frames have in common
+        relief, noise = self._relief(self.residual("edge"))
+        rough = max(1.0, float(np.sqrt(np.mean(relief**2)) / np.hypot(self.relief_err, noise)))
+        rough *= 1.0 + self.known.rough
+        bias = self.known.edge_bias_px
+        random2 = max(float(self.factor.solve(unit)[at]) - bias**2, 0.0)
+        radius_err = float(np.hypot(rough * np.sqrt(random2), bias))
         turn_err = np.zeros(self.n)
         if self.free_turn:
             unit = np.zeros((self.size, 4))
@@ -447,7 +469,7 @@ class System:
             centre,
             np.hypot(across, SAMPLING_PX),
             np.hypot(along, SAMPLING_PX),
-            common,
+            rough * common,
             self.turn(),
             turn_err,
             self.known.radius_px or self.radius + float(x[at]),
@@ -663,7 +685,7 @@ def _blocks(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observed
         np.column_stack([-np.sin(phi), -np.cos(phi)]),
     )
     number = np.unique(np.round(theta, 6), return_inverse=True)[1]
-    at = _along_limb(theta, measures[0].place.radius_px)
+    at = _along_limb(theta, measures[0].place.radius_px) if measures else theta
     frame = frame.astype(int)
     return (
         _ordered(Observed(frame, at, along, along_err, tangent, number)),

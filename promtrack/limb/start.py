@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -50,13 +50,14 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
         try:
             frame = sequence.frame(index)
             header = stated[index]
-            if header and stated_start(SmallFrame(frame, sequence.full_scale), header) is not None:
-                standing.append(header)
+            place = stated_start(SmallFrame(frame, sequence.full_scale), header) if header else None
+            if header and place:
+                standing.append(replace(header, radius_px=place.radius_px))
             found[index] = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=header)
         except InputError as problem:
             first_error = first_error or problem.at(sequence.names[index])
     if len(standing) > len(picks) / 2:
-        place = standing[0]
+        place = replace(standing[0], radius_px=float(np.median([s.radius_px for s in standing])))
         seen = visible_angles(place, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
         return Start(place.radius_px, float(2 * np.pi * seen * place.radius_px), ())
     if not found:

@@ -19,6 +19,15 @@ from promtrack.limb.geometry import Place, shifted_place
 BLOCK_PX = 48.0  # length of the blocks, each of which has a shift of its own
 EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
 FINE_RADIUS_PX = 1200.0  # up to this radius the zone is sampled at every pixel
+FINER_PX = (
+    10.0,
+    10.0,
+    6.0,
+    6.0,
+    4.0,
+    4.0,
+)  # blur along the limb with which the zones of a template are laid on each other
+SMOOTH_PX = 1.5  # blur of a zone along the limb
 CHECKED_PX = 40.0  # turn from one frame of a template to the next that a check can see
 ROUGH_REACH_PX = 20.0  # farthest shifts above which circles alone do not make a template
 LEAST_PEAK, MOST_PEAKS = (
@@ -102,11 +111,11 @@ def make_template(
     first : template of the stretch before, on which this one is laid
     align : whether the zones may be shifted; not where their circles place them better
     """
-    zones, shift = [part.zone for part in laid], np.zeros(len(laid))
+    zones, shift = [part.zone for part in laid], np.zeros((len(laid), 2))  # along the limb and outward
     drift = np.zeros(len(laid))
 
     def mean(count: int = len(zones)) -> Template:
-        turn = np.array([part.turn_deg for part in laid]) + np.degrees(shift / radius_px)
+        turn = np.array([part.turn_deg for part in laid]) + np.degrees(shift[:, 0] / radius_px)
         frame = np.array([part.frame for part in laid])
         return replace(_mean_of(zones[:count], shift, grid, ceiling, frame, turn), drift_px=drift)
 
@@ -117,36 +126,54 @@ def make_template(
         # do not, each zone is laid on the mean of those before
         for i, zone in enumerate(zones if rough or first else []):
             if i or first:
-                before = shift[max(i - 1, 0)] if rough else 0.0
-                moved = _moved(zone, float(before), grid)
-                shift[i] = before + coarse_shifts(so_far, moved, laid[i].reach_px)[0]
+                shift[i, 0] = shift[max(i - 1, 0), 0] if rough else 0.0
+                shift[i, 0] += coarse_shifts(so_far, _moved(zone, shift[i], grid), laid[i].reach_px)[0]
+                if not rough:
+                    shift[i] += _usual_shift(block_shifts(so_far, _moved(zone, shift[i], grid)))
             so_far = mean(i + 1) if rough else so_far
         if first is None:
-            shift -= np.median(shift)  # the first frame's circle is no better than the others'
+            shift -= np.median(shift, axis=0)  # the first frame's circle is no better than the others'
         elif not rough:
-            shift[:] = np.median(shift)
-        for _ in range(4):
-            template = mean()
+            shift[:] = np.median(shift, axis=0)
+        # from coarse to fine: sharp zones on each other's ghosts would stay there
+        for blur_px in FINER_PX:
+            soft = [_blurred(zone, blur_px, grid) for zone in zones]
+            template = _mean_of(soft, shift, grid, ceiling, np.zeros(1), np.zeros(1))
             shift += [
-                _median_shift(block_shifts(template, _moved(zone, float(along), grid)))
-                for zone, along in zip(zones, shift, strict=True)
+                _usual_shift(block_shifts(template, _moved(zone, moved, grid)))
+                for zone, moved in zip(soft, shift, strict=True)
             ]
     for i in range(1, len(zones)):
-        alone = _mean_of(zones[i - 1 : i], np.zeros(1), grid, ceiling, np.zeros(1), np.zeros(1))
+        alone = _mean_of(zones[i - 1 : i], np.zeros((1, 2)), grid, ceiling, np.zeros(1), np.zeros(1))
         drift[i] = drift[i - 1] + coarse_shifts(alone, zones[i], CHECKED_PX)[0]
     return mean()
 
 
-def _moved(zone: Zone, along_px: float, grid: Grid) -> Zone:
-    """A zone shifted back by `along_px` along the limb."""
-    if not along_px:
+def _blurred(zone: Zone, blur_px: float, grid: Grid) -> Zone:
+    """A zone blurred along the limb."""
+    if not blur_px or not len(zone.ray):
         return zone
-    matrix = np.array([[1, 0, 0], [0, 1, -along_px / grid.step_px]], np.float32)
+    rays = blur_px / grid.step_px
+    value = cv2.GaussianBlur(zone.value, (1, 2 * int(3 * rays) + 1), sigmaX=0.1, sigmaY=rays)
+    return replace(zone, value=value)
+
+
+def _moved(zone: Zone, shift_px: np.ndarray, grid: Grid) -> Zone:
+    """A zone shifted back by `shift_px` along the limb and outward."""
+    if not shift_px.any():
+        return zone
+    rows, columns = float(shift_px[0]) / grid.step_px, float(shift_px[1]) / grid.pitch_px
+    matrix = np.array([[1, 0, -columns], [0, 1, -rows]], np.float32)
     size = zone.value.shape[::-1]  # (x, y)
     value = cv2.warpAffine(zone.value, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    row = np.arange(len(zone.ray)) + along_px / grid.step_px
+    row = np.arange(len(zone.ray)) + rows
     inside = (row >= 0) & (row <= len(zone.ray) - 1)
     return replace(zone, value=value, valid=zone.valid & inside[:, None])
+
+
+def _usual_shift(shifts: BlockShifts) -> np.ndarray:
+    """Along the limb and outward."""
+    return np.array([_median_shift(shifts), _median_shift(shifts, across=True)])
 
 
 def _mean_of(
@@ -155,8 +182,8 @@ def _mean_of(
     size = (len(grid.theta_deg), len(grid.offset_px))
     total, square, count = np.zeros(size, np.float32), np.zeros(size, np.float32), np.zeros(size, np.float32)
     light = None
-    for zone, along in zip(zones, shift, strict=False):
-        moved = _moved(zone, float(along), grid)
+    for zone, by in zip(zones, shift, strict=False):
+        moved = _moved(zone, by, grid)
         inner = float(np.median(moved.value[:, grid.offset_px < -EDGE_ROWS_PX]))
         light = light or max(inner, 1e-9)
         value = np.where(moved.valid, moved.value * np.float32(light / max(inner, 1e-9)), 0)
@@ -178,6 +205,12 @@ def _mean_of(
     return Template(grid, mean, weight, np.any(seen, axis=1), block, ceiling, frame, turn_deg, 0.0 * turn_deg)
 
 
+def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
+    """The limb zone of a frame, less its finest grain: the camera's noise and what stands still on the sensor."""
+    zone = unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR)
+    return _blurred(zone, SMOOTH_PX, grid)
+
+
 def match(frame: np.ndarray, place: Place, template: Template, *, reach_px: float, turning: bool) -> Match:
     """Lay a frame on the template, from the place that its limb gives.
 
@@ -188,7 +221,7 @@ def match(frame: np.ndarray, place: Place, template: Template, *, reach_px: floa
     turning : it is turned about the Sun's centre, else shifted
     """
     grid = template.grid
-    zone = unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR)
+    zone = zone_of(frame, place, grid)
     starts = coarse_shifts(template, zone, reach_px) if reach_px else [0.0]
     found = [_settled(frame, place, zone, template, s, reach_px=reach_px, turning=turning) for s in starts]
     return min(found, key=lambda m: float(np.median(m.shifts.misfit)) if len(m.shifts.misfit) else np.inf)
@@ -209,7 +242,7 @@ def _settled(
     for last in (False, False, True):
         if max(abs(along), abs(across)) > LINEAR * grid.step_px:
             place = _laid(place, grid, zone, along, across, turning=turning)
-            zone = unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR)
+            zone = zone_of(frame, place, grid)
         shifts = block_shifts(template, zone)
         if last or not reach_px:
             break
