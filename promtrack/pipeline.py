@@ -48,11 +48,13 @@ from promtrack.products.strips import Circumstances, check_space
 from promtrack.products.summary import Verdict
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
-from promtrack.sequence.daylight import doubt_night
+from promtrack.sequence.daylight import doubt_night, night
 from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.sessions import refuse_several
 from promtrack.settings import Settings, load_settings, settings_as_toml
 from promtrack.show import Measured, render_clip, write_report
+from promtrack.show.action import asked_angle
+from promtrack.show.pacing import chosen_frames
 from promtrack.show.verdict import lights
 from promtrack.strip import strip_geometry, under_ceiling, unwrap
 from promtrack.strip.records import Strip, StripGeometry
@@ -385,9 +387,12 @@ def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
 
 
 def _refuse(job: Job, stage: str) -> None:
-    """Raises SettingsError, before anything is written, if the strips lack what the settings ask for."""
+    """Raises SettingsError, before anything is written, if the run lacks what the settings ask for."""
     if stage == "motion":
         _check_asked_for(job, job.strip.geometry)
+    if stage == "clip":
+        asked_angle(job.settings.clip.at, job.motion, job.strip)
+        chosen_frames(np.flatnonzero(job.lock.used), job.sequence.times_utc, job.settings.clip)
 
 
 def _check_asked_for(job: Job, geometry: StripGeometry) -> None:
@@ -425,6 +430,9 @@ def _require(job: Job, stage: str) -> None:
 def _do_lock(job: Job, progress: Told) -> list[Path]:
     s = job.settings
     lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
+    dark = night(job.sequence, s.site)
+    if dark:  # an impossible site: everything that is computed from it is wrong
+        lock = replace(lock, checks=(*lock.checks, Check("lock", "Sun above the horizon", "poor", dark)))
     job.lock = lock
     rejected = int((~lock.used).sum())
     if rejected > s.limb.most_rejected * len(job.sequence) or not lock.used.any():

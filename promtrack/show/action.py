@@ -16,7 +16,7 @@ from promtrack.show.labels import label_motion, ranked_fronts, ranked_knots
 from promtrack.strip.records import Strip
 from promtrack.sun import Orientation
 
-__all__ = ["Action", "find_action"]
+__all__ = ["Action", "asked_angle", "find_action"]
 
 STRIPS = 16  # strips looked at, spread over the sequence
 FRINGE_MM = 7.0  # below it the spicule fringe is everywhere and says nothing
@@ -71,7 +71,7 @@ def find_action(
     angle = np.concatenate([plasma.angle_deg, *(t.angle_deg for t in tracks)])
     height = np.concatenate([plasma.height_mm, *(t.height_mm for t in tracks)])
     weight = np.concatenate([plasma.weight, *(np.full(len(t.time_s), TRACK_WEIGHT) for t in tracks)])
-    centre = _asked_for(at, motion, strip)
+    centre = asked_angle(at, motion, strip)
     ranked: list[KnotTrack | Front] = [*ranked_fronts(motion), *ranked_knots(motion)]
     first = ranked[0] if ranked else None  # whose number is the headline
     must = None if first is None else (float(first.angle_deg.min()), float(first.angle_deg.max()))
@@ -109,8 +109,13 @@ def find_action(
     )
 
 
-def _asked_for(at: str, motion: Motion, strip: Strip) -> float | None:
-    """Product angle of a letter or a number, in the strips' own turn; None where nothing is asked."""
+def asked_angle(at: str, motion: Motion, strip: Strip) -> float | None:
+    """Product angle of a letter or a number, in the strips' own turn; None where nothing is asked.
+
+    Raises
+    ------
+    SettingsError : no such letter, no number, or an angle that the strips do not show
+    """
     if not at.strip():
         return None
     labels = label_motion(motion)
