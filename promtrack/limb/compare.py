@@ -191,17 +191,16 @@ def _scale(solution: Solution) -> list[Check]:
 
 def _one_radius(solution: Solution) -> list[Check]:
     """Whether all frames show a Sun of one size."""
-    radius, error = solution.frame_radius_px, solution.frame_radius_err_px
+    # their own scatter alone: most of a stated error is the limb's relief, which all frames share
+    radius = solution.frame_radius_px
     if len(radius) < 8:
         return []
     best, at = 0.0, 0
     for k in range(3, len(radius) - 3):
         before, after = radius[:k], radius[k:]
-        scatter = [
-            np.hypot(MAD * np.median(np.abs(p - np.median(p))), np.median(e))
-            for p, e in ((before, error[:k]), (after, error[k:]))
-        ]
-        sure = np.hypot(scatter[0] / np.sqrt(k), scatter[1] / np.sqrt(len(radius) - k))
+        apart = np.concatenate([before - np.median(before), after - np.median(after)])
+        scatter = MAD * np.median(np.abs(apart))
+        sure = scatter * np.sqrt(1.0 / k + 1.0 / (len(radius) - k))
         pull = abs(np.median(before) - np.median(after)) / max(sure, 1e-9)
         if pull > best:
             best, at = float(pull), k
@@ -247,8 +246,8 @@ def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Ch
 
 
 def header_scatter_px(solution: Solution, header_px: np.ndarray) -> float:
-    """1 sigma of headers' centres from frame to frame: what their scatter about the limb's leaves beyond the errors of
-    these; 0.05 px at least, and a pixel where too few frames have a header to tell."""
+    """1 sigma of headers' centres from frame to frame: what their scatter about the limb's leaves beyond the
+    errors of these; 0.05 px at least, and a pixel where too few frames have a header to tell."""
     has = np.isfinite(header_px).all(axis=1)
     if has.sum() < 8:
         return 1.0

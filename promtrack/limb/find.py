@@ -270,8 +270,8 @@ def _steeper_than_beside(image: np.ndarray, circle: Circle, least: float = STEEP
 
 
 def fall_at(small: SmallFrame, circle: Circle) -> float:
-    """Median fall of the light across the visible part of a circle stated beforehand, in full pixels; 0 where it does
-    not get darker there, and more than beside it."""
+    """Median fall of the light across the visible part of a circle stated beforehand, in full pixels; 0 where
+    it does not get darker there, and more than beside it."""
     here = small.to_small(circle)
     theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * here.radius_px, 64, 20000)), endpoint=False)
     unit = np.column_stack([np.cos(theta), np.sin(theta)])

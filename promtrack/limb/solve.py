@@ -359,8 +359,8 @@ class System:
         return self._length(table / self.edge_err[:, None])
 
     def _length(self, table: np.ndarray) -> float:
-        """The same for any (rows, bins) table; 0 where nothing was seen. The autocorrelation is summed out to its
-        first fall below 0.05."""
+        """The same for any (rows, bins) table; 0 where nothing was seen. The autocorrelation is summed out to
+        its first fall below 0.05."""
         table = table[:, self.order]
         power = (table**2).sum() / max(np.count_nonzero(table), 1)
         total = 1.0
@@ -448,14 +448,18 @@ class System:
         across, along, common = self._errors()
         unit = np.zeros(self.size)
         unit[at] = 1.0
-        # parts of the limb that stand out take no part in the fit, but others like them may: their share is an
-        # error of what all frames have in common
+        # parts of the limb that stand out take no part in the fit, but others like them may: their share is
+        # an error of what all frames have in common
         relief, noise = self._relief(self.residual("edge"))
         rough = max(1.0, float(np.sqrt(np.mean(relief**2)) / np.hypot(self.relief_err, noise)))
         rough *= 1.0 + self.known.rough
         bias = self.known.edge_bias_px
-        random2 = max(float(self.factor.solve(unit)[at]) - bias**2, 0.0)
-        radius_err = float(np.hypot(rough * np.sqrt(random2), bias))
+        limb2, optics2 = float(self.factor.solve(unit)[at]), np.inf
+        if self.known.optics_px is not None:  # the limb's roughness is no error of the optics
+            optics2 = self.known.optics_px[1] ** 2
+            limb2 = 1.0 / max(1.0 / limb2 - 1.0 / optics2, 1e-12)
+        limb2 = rough**2 * max(limb2 - bias**2, 0.0) + bias**2
+        radius_err = float(1.0 / np.sqrt(1.0 / max(limb2, 1e-12) + 1.0 / optics2))
         turn_err = np.zeros(self.n)
         if self.free_turn:
             unit = np.zeros((self.size, 4))

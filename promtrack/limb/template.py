@@ -206,7 +206,8 @@ def _mean_of(
 
 
 def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
-    """The limb zone of a frame, less its finest grain: the camera's noise and what stands still on the sensor."""
+    """The limb zone of a frame, less its finest grain: the camera's noise and what stands still on the
+    sensor."""
     zone = unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR)
     return _blurred(zone, SMOOTH_PX, grid)
 
