@@ -3,7 +3,6 @@
 from dataclasses import replace
 
 import numpy as np
-import pytest
 
 from promtrack.limb import lock_limb
 from promtrack.scene import Arch, Hedgerow, SceneSpec, make_scene
