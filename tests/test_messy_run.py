@@ -72,7 +72,7 @@ def messy(small_scene, tmp_path_factory):
 
 def test_it_ends_well(messy):
     _, out, status = messy
-    assert status == 0
+    assert status == 3  # done, and poor: the times put the Sun below the horizon of the site
     assert (out / "report.html").exists()
 
 
