@@ -24,10 +24,13 @@ WINDOW = 8
 # Of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from
 # neighbour to neighbour by up to 0.4 deg.
 TURN_SIGMA, LEAST_TURN_DEG = 5.0, 1.0
+# Of limb and stated radius, and their ratio above which one is plainly wrong.
+DISAGREE_SIGMA, FAR_OFF = 3.0, 1.1
 DISAGREE_CHI2 = 11.8  # of two coordinates that normal errors exceed in 0.3 % of cases
 GOOD_POINTS, POOR_POINTS = 0.7, 0.45  # share of the limb's points that lie on the circle
 GOOD_SCALE, POOR_SCALE = 0.02, 0.2  # relative error of the radius
 PARTED_SIGMA, PARTED = 6.0, 0.01  # two radii in one recording
+LEAST_STEP = 1.5  # of them, in a frame's own errors
 DARK_MIDDLE = (
     0.15  # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 )
@@ -191,19 +194,20 @@ def _scale(solution: Solution) -> list[Check]:
 
 def _one_radius(solution: Solution) -> list[Check]:
     """Whether all frames show a Sun of one size."""
-    # their own scatter alone: most of a stated error is the limb's relief, which all frames share
-    radius = solution.frame_radius_px
+    radius, error = solution.frame_radius_px, solution.frame_radius_err_px
     if len(radius) < 8:
         return []
     best, at = 0.0, 0
     for k in range(3, len(radius) - 3):
         before, after = radius[:k], radius[k:]
+        # their own scatter, since much of a stated error is shared by all frames; slow changes of the limb,
+        # which that does not show, stay within it
         apart = np.concatenate([before - np.median(before), after - np.median(after)])
-        scatter = MAD * np.median(np.abs(apart))
-        sure = scatter * np.sqrt(1.0 / k + 1.0 / (len(radius) - k))
-        pull = abs(np.median(before) - np.median(after)) / max(sure, 1e-9)
-        if pull > best:
-            best, at = float(pull), k
+        scatter = MAD * float(np.median(np.abs(apart)))
+        sure = max(scatter * np.sqrt(1.0 / k + 1.0 / (len(radius) - k)), 1e-9)
+        step_px = float(abs(np.median(before) - np.median(after)))
+        if step_px > LEAST_STEP * float(np.median(error)) and step_px / sure > best:
+            best, at = step_px / sure, k
     step = float(np.median(radius[at:]) / np.median(radius[:at]) - 1) if at else 0.0
     if best > PARTED_SIGMA and abs(step) > PARTED:
         words = (
@@ -212,6 +216,28 @@ def _one_radius(solution: Solution) -> list[Check]:
         )
         return [Check("lock", "one radius", "poor", words), Check("scale", "one radius", "poor", words)]
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
+
+
+def radius_check(own: tuple[float, float], stated_px: float, stated_err_px: float) -> Check:
+    """The limb's radius against that which optics or a header state; `own` is the limb's and its 1 sigma."""
+    apart = abs(own[0] - stated_px) / float(np.hypot(own[1], stated_err_px))
+    figures = (
+        f"the limb gives {own[0]:.0f} +- {own[1]:.0f} px, the stated scale {stated_px:.0f} "
+        f"+- {stated_err_px:.0f} px"
+    )
+    if apart <= DISAGREE_SIGMA:
+        return Check("scale", "stated radius", "good", f"Limb and stated scale agree: {figures}.")
+    ratio = own[0] / stated_px
+    if 1 / FAR_OFF < ratio < FAR_OFF:
+        words = (
+            f"Limb and stated scale disagree by {apart:.0f} sigma: {figures}. Correct the optics or header."
+        )
+        return Check("scale", "stated radius", "fair", words)
+    words = (
+        f"What was followed is perhaps not the Sun's limb: {figures}. A loop or a stop may outshine it; look at "
+        "the registration check, and correct the header or the optics, or give limb.radius_px."
+    )
+    return Check("scale", "stated radius", "poor", words)
 
 
 def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Check:

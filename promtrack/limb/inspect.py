@@ -10,7 +10,7 @@ from promtrack.errors import InputError
 from promtrack.limb.compare import ROUGH_PX
 from promtrack.limb.find import SmallFrame
 from promtrack.limb.look import BURNT_BIAS, CEILING
-from promtrack.limb.sky import stated_places
+from promtrack.limb.sky import guessed_places, stated_places
 from promtrack.limb.start import LimbSample, sample_limb
 from promtrack.rounding import with_error
 from promtrack.sequence.records import Sequence
@@ -45,7 +45,7 @@ def inspect_sequence(
 ) -> Inspection:
     """Look at up to `frames` frames spread over the sequence; reads nothing else and changes nothing."""
     picks = np.unique(np.linspace(0, len(sequence) - 1, min(frames, len(sequence))).astype(int))
-    stated = stated_places(sequence, limb)
+    stated = guessed_places(stated_places(sequence, limb))
     samples: list[LimbSample | None] = []
     problems, burnt, level = [], np.full(len(picks), np.nan), np.full(len(picks), np.nan)
     # Whole numbers, as a camera gives them; of others, as in calibrated frames, the full scale is a guess.

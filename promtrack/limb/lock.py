@@ -24,6 +24,7 @@ from promtrack.limb.compare import (
     header_check,
     header_scatter_px,
     one_limb,
+    radius_check,
     rotation_check,
 )
 from promtrack.limb.edge import Grid
@@ -38,6 +39,7 @@ from promtrack.limb.sky import (
     Expected,
     OpticalRadius,
     expected_sky,
+    guessed_places,
     optical_radius,
     stated_places,
     turn_settings,
@@ -82,9 +84,10 @@ def lock_limb(
     LimbArcTooShort : less limb than `limb.least_arc_deg`
     """
     stated = stated_places(sequence, limb)
-    start = start_from(sequence, limb, stated)
+    guessed = guessed_places(stated)
+    start = start_from(sequence, limb, guessed)
     sky = expected_sky(sequence.times_utc, site=site, camera=camera)
-    finder = make_finder(start.radius_px, start.visible_px, sequence.full_scale, start.places, sky, stated)
+    finder = make_finder(start.radius_px, start.visible_px, sequence.full_scale, start.places, sky, guessed)
     wide = start.visible_px > np.radians(WIDE_DEG) * start.radius_px
     optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated[0])
 
@@ -251,7 +254,7 @@ class Layout:
         turn = self.turn_of(index) if self.turn_known else template.turn_at(index)
         reach, turning = self.reach_px(look), not self.turn_known
         return index, (
-            measure(frame, look, turn, template, self.finder, reach_px=reach, turning=turning),
+            measure(frame, look, turn, template.without(index), self.finder, reach_px=reach, turning=turning),
             look,
         )
 
@@ -305,6 +308,8 @@ class Assembly:
         x, y = map(float, solution.centre_px[middle])
         place = Place(x, y, solution.radius_px)
         frame = self.sequence.frame(int(chosen[middle]))
+        if self.optics is not None and self.limb.radius_px is None:
+            checks.append(radius_check(solution.own_radius_px, self.optics.radius_px, self.optics.err_px))
         return [*checks, one_limb(frame, self.sequence.full_scale, place)]
 
     def _enough(self, indices: np.ndarray, reasons: dict[int, str]) -> np.ndarray:
@@ -333,7 +338,10 @@ class Assembly:
             )
         turn = np.radians(self.sky.turn_deg[chosen]) * radius
         header = np.array(
-            [(np.nan, np.nan) if p is None else (p.x_px, p.y_px) for p in self.layout.finder.stated]
+            [
+                (np.nan, np.nan) if p is None else (p.x_px, p.y_px)
+                for p in stated_places(self.sequence, self.limb)
+            ]
         )[chosen]
         has_header = bool(np.isfinite(header).any()) and self.terms.header
         known = Known(
@@ -353,6 +361,8 @@ class Assembly:
                 known = replace(known, optics_px=(self.optics.radius_px, self.optics.err_px))
         err = np.inf
         if has_header:
+            if known.optics_px is not None:
+                solution = solve(kept, time, known, self.terms)
             stated = next(h for h in (self.sequence.header, *self.sequence.headers) if h is not None)
             err = HEADER_ERR_ARCSEC / stated.arcsec_per_px
             check = header_check(solution, header, err)

@@ -171,6 +171,14 @@ def stated_places(sequence: Sequence, limb: LimbSettings) -> tuple[Place | None,
     return tuple(stated_place(header, limb) for header in headers)
 
 
+def guessed_places(stated: tuple[Place | None, ...]) -> tuple[Place | None, ...]:
+    """Where to look for the Sun first: as the frame's own header has it, or else the nearest one's."""
+    has = np.array([i for i, place in enumerate(stated) if place is not None])
+    if not len(has):
+        return stated
+    return tuple(stated[int(has[np.argmin(np.abs(has - i))])] for i in range(len(stated)))
+
+
 def stated_place(header: SolarHeader | None, limb: LimbSettings) -> Place | None:
     """Where a FITS header puts the Sun and how large its limb is; None when it does not say."""
     if header is None:

@@ -176,11 +176,18 @@ class System:
     def iterate(self) -> None:
         """Solve and reweight until nothing moves."""
         for turn in range(LOCAL):
-            matrix, right = self._rows()
-            self.normal = (matrix.T @ matrix + 1e-10 * _identity(self.size)).tocsc()
-            self.factor = splu(self.normal, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-            self.x = self.factor.solve(matrix.T @ right)
+            self._solve()
             self._reweight(turn)
+        # parts of the limb that stand out take no part in the fit, but others like them may
+        relief, _ = self._relief(self.residual("edge"))
+        self.relief_err = max(self.relief_err, float(np.sqrt(np.mean(relief**2)))) * (1.0 + self.known.rough)
+        self._solve()
+
+    def _solve(self) -> None:
+        matrix, right = self._rows()
+        self.normal = (matrix.T @ matrix + 1e-10 * _identity(self.size)).tocsc()
+        self.factor = splu(self.normal, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+        self.x = self.factor.solve(matrix.T @ right)
 
     # --- rows -----------------------------------------------------------------------------------------
 
@@ -448,18 +455,7 @@ class System:
         across, along, common = self._errors()
         unit = np.zeros(self.size)
         unit[at] = 1.0
-        # parts of the limb that stand out take no part in the fit, but others like them may: their share is
-        # an error of what all frames have in common
-        relief, noise = self._relief(self.residual("edge"))
-        rough = max(1.0, float(np.sqrt(np.mean(relief**2)) / np.hypot(self.relief_err, noise)))
-        rough *= 1.0 + self.known.rough
-        bias = self.known.edge_bias_px
-        limb2, optics2 = float(self.factor.solve(unit)[at]), np.inf
-        if self.known.optics_px is not None:  # the limb's roughness is no error of the optics
-            optics2 = self.known.optics_px[1] ** 2
-            limb2 = 1.0 / max(1.0 / limb2 - 1.0 / optics2, 1e-12)
-        limb2 = rough**2 * max(limb2 - bias**2, 0.0) + bias**2
-        radius_err = float(1.0 / np.sqrt(1.0 / max(limb2, 1e-12) + 1.0 / optics2))
+        radius_err = float(np.sqrt(max(float(self.factor.solve(unit)[at]), 0.0)))
         turn_err = np.zeros(self.n)
         if self.free_turn:
             unit = np.zeros((self.size, 4))
@@ -473,7 +469,7 @@ class System:
             centre,
             np.hypot(across, SAMPLING_PX),
             np.hypot(along, SAMPLING_PX),
-            rough * common,
+            common,
             self.turn(),
             turn_err,
             self.known.radius_px or self.radius + float(x[at]),

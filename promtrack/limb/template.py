@@ -63,6 +63,21 @@ class Template:
     frame: np.ndarray  # (k,) numbers of its frames, and
     turn_deg: np.ndarray  # (k,) the turns on which they lie on each other
     drift_px: np.ndarray  # (k,) shift along the limb from each to the next, summed: a check of the turn
+    count: np.ndarray  # (n, m) frames in the mean
+    part: dict[int, Zone]  # what each of its frames has given, by number
+
+    def without(self, index: int) -> Template:
+        """The template less what frame `index` gave: no frame may be measured against itself, or it would
+        stay where it was laid."""
+        if index not in self.part:
+            return self
+        own = self.part[index]
+        count, mean, weight = self.count.copy(), self.mean.copy(), self.weight.copy()
+        count[own.ray] -= own.valid
+        left = count[own.ray]
+        mean[own.ray] = (self.mean[own.ray] * self.count[own.ray] - own.value) / np.maximum(left, 1)
+        weight[own.ray] *= left > 0
+        return replace(self, mean=mean, weight=weight, count=count, seen=np.any(count > 0, axis=1))
 
     def turn_at(self, index: int) -> float:
         """Turn expected of a frame of the same stretch, degrees."""
@@ -138,15 +153,15 @@ def make_template(
         # from coarse to fine: sharp zones on each other's ghosts would stay there
         for blur_px in FINER_PX:
             soft = [_blurred(zone, blur_px, grid) for zone in zones]
-            template = _mean_of(soft, shift, grid, ceiling, np.zeros(1), np.zeros(1))
+            template = _mean_of(soft, shift, grid, ceiling, np.arange(len(soft)), np.zeros(len(soft)))
             shift += [
-                _usual_shift(block_shifts(template, _moved(zone, moved, grid)))
-                for zone, moved in zip(soft, shift, strict=True)
+                _usual_shift(block_shifts(template.without(i), _moved(zone, shift[i], grid)))
+                for i, zone in enumerate(soft)
             ]
     for i in range(1, len(zones)):
         alone = _mean_of(zones[i - 1 : i], np.zeros((1, 2)), grid, ceiling, np.zeros(1), np.zeros(1))
         drift[i] = drift[i - 1] + coarse_shifts(alone, zones[i], CHECKED_PX)[0]
-    return mean()
+    return mean() if align else replace(mean(), part={})
 
 
 def _blurred(zone: Zone, blur_px: float, grid: Grid) -> Zone:
@@ -181,12 +196,13 @@ def _mean_of(
 ) -> Template:
     size = (len(grid.theta_deg), len(grid.offset_px))
     total, square, count = np.zeros(size, np.float32), np.zeros(size, np.float32), np.zeros(size, np.float32)
-    light = None
-    for zone, by in zip(zones, shift, strict=False):
+    light, parts = None, {}
+    for index, zone, by in zip(frame.tolist(), zones, shift, strict=False):
         moved = _moved(zone, by, grid)
         inner = float(np.median(moved.value[:, grid.offset_px < -EDGE_ROWS_PX]))
         light = light or max(inner, 1e-9)
         value = np.where(moved.valid, moved.value * np.float32(light / max(inner, 1e-9)), 0)
+        parts[int(index)] = replace(moved, value=value)
         total[zone.ray] += value
         square[zone.ray] += value**2
         count[zone.ray] += moved.valid
@@ -202,7 +218,19 @@ def _mean_of(
         floor = max(float(np.nanpercentile(usual[::4], 10)), 0.02 * float(np.nanmean(usual[::4])), 1e-6)
         weight = np.where(many, 1 / (scatter + np.float32(floor)), 0).astype(np.float32)
     block = max(8, round(BLOCK_PX * grid.pitch_px / grid.step_px))
-    return Template(grid, mean, weight, np.any(seen, axis=1), block, ceiling, frame, turn_deg, 0.0 * turn_deg)
+    return Template(
+        grid,
+        mean,
+        weight,
+        np.any(seen, axis=1),
+        block,
+        ceiling,
+        frame,
+        turn_deg,
+        0.0 * turn_deg,
+        count,
+        parts,
+    )
 
 
 def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
