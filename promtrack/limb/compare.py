@@ -234,8 +234,8 @@ def radius_check(own: tuple[float, float], stated_px: float, stated_err_px: floa
         )
         return Check("scale", "stated radius", "fair", words)
     words = (
-        f"What was followed is perhaps not the Sun's limb: {figures}. A loop or a stop may outshine it; look at "
-        "the registration check, and correct the header or the optics, or give limb.radius_px."
+        f"What was followed is perhaps not the Sun's limb: {figures}. A loop or a stop may outshine it; "
+        "look at the registration check, and correct the header or the optics, or give limb.radius_px."
     )
     return Check("scale", "stated radius", "poor", words)
 
