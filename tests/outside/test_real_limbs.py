@@ -165,9 +165,9 @@ def rain() -> tuple[Sequence, list]:
 
 
 def test_rain_sequence_holds_still():
-    # Every frame's header takes part in the solution, so this shows that the headers are followed, not that the
-    # limb alone is this steady: with the first header only the jitter across is 0.17 px and the drift along,
-    # solar rotation taken out, 0.35 px (goals 0.1 and 0.15).
+    # Every frame's header takes part in the solution, so this shows that the headers are followed, not that
+    # the limb alone is this steady: with the first header only the jitter across is 0.17 px and the drift
+    # along, solar rotation taken out, 0.35 px (goals 0.1 and 0.15).
     # TRUTH  SDO/AIA 304, 2012-07-19, courtesy of NASA/SDO and the AIA and HMI science teams. No seeing and no
     # drift: whatever moves against the header is our error. The 304 limb was measured at 1.0092 radii:
     # limb.height_mm = 6.4.
