@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 
@@ -322,6 +323,13 @@ class Assembly:
             ).at(self.sequence.names[first])
         return chosen
 
+    def _joints(self, chosen: np.ndarray) -> np.ndarray:
+        """(n - 1,) 1 sigma of a new template's place on the one before; 0 between frames of one template."""
+        own = [self.templates.get(int(i)) for i in chosen]
+        return np.array(
+            [0.0 if a is b else np.inf if b is None else b.joint_px for a, b in pairwise(own)], float
+        )
+
     def _solved(self, kept: list[FrameMeasure], chosen: np.ndarray) -> tuple[Solution, Known, list[str]]:
         arc = float(np.median([m.signs.arc_deg for m in kept]))
         if arc < self.limb.least_arc_deg:
@@ -348,6 +356,7 @@ class Assembly:
             wide=self.layout.wide,
             turn_px=turn if np.isfinite(turn).all() else None,
             carried_px=carried,
+            joint_px=self._joints(chosen),
             edge_bias_px=float(np.sqrt(systematic**2 + burnt**2 + (self.sky.radius_err * radius) ** 2)),
             radius_px=self.limb.radius_px,
             rough=float(np.median([m.signs.rms_px for m in kept])) > ROUGH_PX,

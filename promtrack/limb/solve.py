@@ -63,6 +63,7 @@ class Known:
         np.ndarray | None
     )  # (n,) turn of the field as a displacement at the limb; None: it is to be found
     carried_px: np.ndarray  # (n,) by the Sun's rotation, of the features along the limb
+    joint_px: np.ndarray  # (n - 1,) 1 sigma of a new template's place on the one before, 0 within a template
     edge_bias_px: float  # 1 sigma of where the edge lies against the limb, the same in all frames
     rough: bool = False  # loops stand all along the limb: its shape says half as much as its scatter promises
     optics_px: tuple[float, float] | None = None  # radius and its 1 sigma
@@ -233,6 +234,7 @@ class System:
             if n > 1:
                 step = np.sqrt(self.walk[name] * np.maximum(self.step_s, 1.0)) + 1e-6
                 step = step if self.terms.level else np.full(n - 1, HELD_PX)
+                step = np.hypot(step, np.minimum(self.known.joint_px, 1e3)) if name == "along" else step
                 both = [every[1:] + level, every[:-1] + level]
                 rows.add(both, [np.ones(n - 1), -np.ones(n - 1)], np.zeros(n - 1), step)
         self._stated_rows(rows)

@@ -34,6 +34,7 @@ LEAST_PEAK, MOST_PEAKS = (
     0.6,
     3,
 )  # peaks of the correlation that are tried: their height in parts of the highest
+LEAST_STRETCHES = 4  # of limb that tell how a template lies on the one before
 LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
 
 
@@ -65,6 +66,7 @@ class Template:
     drift_px: np.ndarray  # (k,) shift along the limb from each to the next, summed: a check of the turn
     count: np.ndarray  # (n, m) frames in the mean
     part: dict[int, Zone]  # what each of its frames has given, by number
+    joint_px: float = np.inf  # 1 sigma along the limb of how it lies on the template of the stretch before
 
     def without(self, index: int) -> Template:
         """The template less what frame `index` gave: no frame may be measured against itself, or it would
@@ -161,7 +163,30 @@ def make_template(
     for i in range(1, len(zones)):
         alone = _mean_of(zones[i - 1 : i], np.zeros((1, 2)), grid, ceiling, np.zeros(1), np.zeros(1))
         drift[i] = drift[i - 1] + coarse_shifts(alone, zones[i], CHECKED_PX)[0]
-    return mean() if align else replace(mean(), part={})
+    done = mean()
+    if first is not None:
+        done = replace(done, joint_px=_joint_px(first, done))
+    return done if align else replace(done, part={})
+
+
+def _joint_px(before: Template, after: Template) -> float:
+    """1 sigma along the limb of how a template lies on the one before.
+
+    Where plasma has changed between them stretches of limb contradict each other: their median is how far it
+    still stands off, and their scatter how sure that is. Two blocks each, by correlation, since what has
+    changed stands farther off than the linear measure of a block reaches.
+    """
+    rays = 2 * after.rays_per_block
+    along = []
+    for start in range(0, len(after.seen), rays):
+        ray = np.arange(start, min(start + rays, len(after.seen)))
+        if after.seen[ray].all() and before.seen[ray].all() and len(ray) == rays:
+            part = Zone(ray, after.mean[ray], after.count[ray] > 0)
+            along.append(coarse_shifts(before, part, 0.4 * rays * after.grid.step_px)[0])
+    if len(along) < LEAST_STRETCHES:
+        return np.inf
+    # plain scatter: the few that contradict the others may be those that are right; the edge decides
+    return float(np.hypot(np.median(along), np.std(along, ddof=1) / np.sqrt(len(along))))
 
 
 def _blurred(zone: Zone, blur_px: float, grid: Grid) -> Zone:
