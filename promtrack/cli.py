@@ -327,7 +327,7 @@ def _check(options: argparse.Namespace) -> None:
             remedy="give --drift too",
         )
     settings = _settings_for(options, options.input)
-    from promtrack.checkup import check, check_drift
+    from promtrack.check import check, check_drift
 
     if not options.quiet:  # at once: opening thousands of files takes a second or two
         _print(options, [f"looking at {options.input}"])

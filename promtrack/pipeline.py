@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack import __version__
+from promtrack.atomic_write import atomic_write
 from promtrack.checks import SUBJECTS, Check, light
 from promtrack.errors import InputError, PromtrackError, SettingsError, command_line
 from promtrack.ffmpeg import ffmpeg_program
@@ -47,20 +48,19 @@ from promtrack.products.journal import journal
 from promtrack.products.strips import Circumstances, check_space
 from promtrack.products.summary import Verdict
 from promtrack.sequence import Sequence, open_sequence
+from promtrack.sequence.bad_pixels import mend_hot_pixels
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.daylight import doubt_night, night
-from promtrack.sequence.hot import mend_hot_pixels
 from promtrack.sessions import refuse_several
 from promtrack.settings import Settings, load_settings, settings_as_toml
 from promtrack.show import Measured, render_clip, write_report
-from promtrack.show.action import asked_angle
-from promtrack.show.pacing import chosen_frames
+from promtrack.show.region_of_interest import asked_angle
+from promtrack.show.timing import chosen_frames
 from promtrack.show.verdict import lights
-from promtrack.strip import strip_geometry, under_ceiling, unwrap
+from promtrack.strip import shown_height_range, strip_geometry, unwrap
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
 from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
-from promtrack.whole import whole_file
 
 __all__ = ["STAGES", "Job", "Progress", "load_run", "not_up_to_date", "run", "run_stage", "silent"]
 
@@ -410,7 +410,7 @@ def _record_settings(job: Job) -> None:
     text, path = settings_as_toml(job.settings), job.folder["settings"]
     with _RECORDING:
         if not path.exists() or path.read_text(encoding="utf-8", errors="replace") != text:
-            with whole_file(path) as part:
+            with atomic_write(path) as part:
                 part.write_text(text, encoding="utf-8")
 
 
@@ -482,7 +482,7 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
     job.log.info("orientation: %s", orientation.source)
     geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip)
     if job.settings.strip.high_mm is None:
-        geometry = under_ceiling(job.sequence, job.lock, orientation, geometry)
+        geometry = shown_height_range(job.sequence, job.lock, orientation, geometry)
     job.log.info(
         "strips: %d x %d px, %.0f to %.0f Mm above the limb",
         geometry.columns,
@@ -493,7 +493,7 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
     about = Circumstances(view, scale, orientation, scale.limb.height_mm, __version__)
     _check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
-    with whole_file(job.folder["strip"]) as part:
+    with atomic_write(job.folder["strip"]) as part:
         strip = unwrap(
             job.sequence,
             job.lock,

@@ -20,7 +20,7 @@ import numpy as np
 from astropy.table import QTable
 
 from promtrack.demo import run_demo
-from promtrack.motion.chance import LEAST_TOLD
+from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.pipeline import run_stage
 from promtrack.products.summary import moving_text
 from promtrack.rounding import typeset

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from promtrack.checkup import check_drift
+from promtrack.check import check_drift
 from promtrack.errors import InputError
 from promtrack.scene import SceneSpec, make_scene, write_scene
 from promtrack.settings import Settings

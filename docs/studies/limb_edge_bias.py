@@ -10,9 +10,9 @@ so the mean edge offset is the bias itself.
 import numpy as np
 
 from promtrack.limb.edge import bias_of, edge_of, make_grid, unwrap
+from promtrack.limb.edge_fit import fit_rays
+from promtrack.limb.frame_limb import ALONG_PX, BLUR_PX, SEARCH_PX, WIDE_PX
 from promtrack.limb.geometry import Place
-from promtrack.limb.look import ALONG_PX, BLUR_PX, SEARCH_PX, WIDE_PX
-from promtrack.limb.rays import fit_rays
 from promtrack.scene import SceneSpec, make_scene
 
 print("exposure  seeing  raw edge  corrected  width  steepness (full scales per px)")

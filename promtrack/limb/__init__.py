@@ -1,9 +1,9 @@
 """The limb: frames in, the Sun's place in every frame and how far that can be trusted out.
 
 Read in this order: records, geometry, circle, edge (rays across the limb), find (the limb of one frame
-without a guess), rays, start, look (one frame), template and measure (its limb zone), reject (frames left
-out), sky and rotation (what is known beforehand), solve (all centres at once), compare and second (checks
-that are not the fit), lock.
+without a guess), edge_fit, initial_radius, frame_limb (one frame), template and measure (its limb zone),
+frame_selection (frames left out), expected_geometry and solar_rotation (what is known beforehand), solve (all
+centres at once), compare and second (checks that are not the fit), lock.
 """
 
 from promtrack.limb.circle import LimbArcTooShort, fit_limb

@@ -1,8 +1,8 @@
 """The lock on a whole sequence: every frame measured by itself and against a template, then one solution.
 
-Read in this order: start (radius and places to begin with), look (one frame's limb), template and measure
-(its limb zone), select (frames left out), solve (all centres at once), compare (checks that are not the fit
-itself).
+Read in this order: initial_radius (radius and places to begin with), frame_limb (one frame's limb), template
+and measure (its limb zone), frame_selection (frames left out), solve (all centres at once), compare (checks
+that are not the fit itself).
 """
 
 from __future__ import annotations
@@ -29,14 +29,7 @@ from promtrack.limb.compare import (
     rotation_check,
 )
 from promtrack.limb.edge import Grid
-from promtrack.limb.find import LimbNotFound
-from promtrack.limb.geometry import Place, visible_range
-from promtrack.limb.look import BURNT_BIAS, CEILING, Finder, Look, make_finder
-from promtrack.limb.measure import FrameMeasure, measure, unmatched
-from promtrack.limb.records import LimbLock
-from promtrack.limb.reject import reasons_against, sharpness_of, transparency_of
-from promtrack.limb.rotation import carried_px
-from promtrack.limb.sky import (
+from promtrack.limb.expected_geometry import (
     Expected,
     OpticalRadius,
     expected_sky,
@@ -45,8 +38,15 @@ from promtrack.limb.sky import (
     stated_places,
     turn_settings,
 )
+from promtrack.limb.find import LimbNotFound
+from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, Finder, Look, make_finder
+from promtrack.limb.frame_selection import reasons_against, sharpness_of, transparency_of
+from promtrack.limb.geometry import Place, visible_range
+from promtrack.limb.initial_radius import start_from
+from promtrack.limb.measure import FrameMeasure, measure, unmatched
+from promtrack.limb.records import LimbLock
+from promtrack.limb.solar_rotation import carried_px
 from promtrack.limb.solve import Known, Solution, Terms, solve
-from promtrack.limb.start import start_from
 from promtrack.limb.template import LaidZone, Template, make_template, zone_grid, zone_of
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings

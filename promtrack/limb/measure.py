@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from promtrack.limb.frame_limb import Finder, LimbSigns, Look
 from promtrack.limb.geometry import Place
-from promtrack.limb.look import Finder, LimbSigns, Look
 from promtrack.limb.template import BlockShifts, Match, Template, match
 
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.motion.edge import Edge, Window, find_edge, sector_columns, sector_profile
 from promtrack.motion.front_fit import fit_front, front_verdict, local_speeds
 from promtrack.motion.front_search import RisingEdge, find_rising_edges
+from promtrack.motion.leading_edge import Edge, Window, find_edge, sector_columns, sector_profile
 from promtrack.motion.records import NONE, Front, FrontSearch
 from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from promtrack.motion.edge import LOWEST_MM, sector_columns
+from promtrack.motion.leading_edge import LOWEST_MM, sector_columns
 from promtrack.motion.records import FrontSearch
 from promtrack.strip.records import Strip
 from promtrack.workers import map_ahead

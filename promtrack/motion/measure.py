@@ -12,12 +12,12 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.errors import SettingsError
-from promtrack.motion.agreement import match_ridges
-from promtrack.motion.edge import sector_columns
-from promtrack.motion.follows import knot_followed, moves_with
+from promtrack.motion.associate import knot_followed, moves_with
+from promtrack.motion.cross_check import match_ridges
 from promtrack.motion.front import find_fronts, front_checks
+from promtrack.motion.interpretation import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.knots import KnotPoints, find_knots
-from promtrack.motion.meaning import front_meaning, knot_meaning, threads_meaning
+from promtrack.motion.leading_edge import sector_columns
 from promtrack.motion.motion_checks import check_knots
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.records import (
@@ -34,9 +34,9 @@ from promtrack.motion.ridge import find_ridges
 from promtrack.motion.sensor import Place
 from promtrack.motion.tracks import TRACK_PARTS, track_knots
 from promtrack.settings import MotionSettings
-from promtrack.strip.propose import propose_paths
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 from promtrack.strip.slit import parse_path, time_distances
+from promtrack.strip.slit_selection import propose_paths
 
 __all__ = ["measure_motion", "named_sectors"]
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from promtrack.motion.chance import (
+from promtrack.motion.correlated_noise import Noise, estimate_noise
+from promtrack.motion.false_alarms import (
     LEAST_TOLD,
     Chance,
     chance_tracks,
@@ -18,7 +19,6 @@ from promtrack.motion.chance import (
     track_score,
     travel,
 )
-from promtrack.motion.correlated_noise import Noise, estimate_noise
 from promtrack.motion.knot_fit import KnotPath, fit_path, good_points, log_evidence
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points

@@ -1,7 +1,7 @@
 """The product folder: its file names, whose products lie in it, one run at a time, and which stages are done.
 
-A product is written under a temporary name and renamed when it is whole (`promtrack.whole`), so that neither
-a crash nor Ctrl-C leaves half a file under a product's name.
+A product is written under a temporary name and renamed when it is whole (`promtrack.atomic_write`), so that
+neither a crash nor Ctrl-C leaves half a file under a product's name.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+from promtrack.atomic_write import PART, atomic_write
 from promtrack.errors import InputError, SettingsError
-from promtrack.whole import PART, whole_file
 
 if sys.platform == "win32":
     import msvcrt
@@ -251,7 +251,7 @@ class ProductFolder:
         with _NOTING:
             before = self._state()
             if before.get(key) != value:
-                with whole_file(self.path / _STATE) as part:
+                with atomic_write(self.path / _STATE) as part:
                     part.write_text(json.dumps(before | {key: value}, indent=1), encoding="utf-8")
 
     def _stages(self) -> list[str]:

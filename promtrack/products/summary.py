@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from promtrack.atomic_write import atomic_write
 from promtrack.checks import LEVELS
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
@@ -18,7 +19,6 @@ from promtrack.products.folder import ProductFolder
 from promtrack.rounding import typeset, with_error
 from promtrack.sequence.records import Sequence
 from promtrack.sun import Orientation, Scale, SolarView
-from promtrack.whole import whole_file
 
 __all__ = [
     "Verdict",
@@ -95,7 +95,7 @@ def write_summary(
     }
     if motion is not None:
         page |= _motion(motion, quotable=not is_poor(verdict)) | {"found": _found(motion, lock, scale)}
-    with whole_file(folder["summary"]) as part:
+    with atomic_write(folder["summary"]) as part:
         text = json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n"
         part.write_text(text, encoding="utf-8", errors="backslashreplace")
     return folder["summary"]

@@ -20,6 +20,7 @@ from astropy.table import MaskedColumn, Table
 from astropy.table.meta import YamlParseError
 from astropy.units import UnitsWarning
 
+from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.prominences import Prominence
@@ -28,7 +29,6 @@ from promtrack.products.folder import ProductFolder
 from promtrack.sequence.records import Sequence
 from promtrack.strip import time_distance
 from promtrack.strip.records import Strip
-from promtrack.whole import whole_file
 
 __all__ = ["read_lock", "read_motion", "write_lock", "write_motion", "write_records"]
 
@@ -348,7 +348,7 @@ def _write(path: Path, columns: dict[str, Any], meta: dict[str, Any]) -> Path:
     table = Table(columns, meta=meta)
     for name in table.colnames:
         table[name].unit = next((unit for ending, unit in _UNITS.items() if name.endswith(ending)), None)
-    with whole_file(path) as part:
+    with atomic_write(path) as part:
         table.write(part, format="ascii.ecsv", overwrite=True)
     return path
 

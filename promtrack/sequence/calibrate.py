@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError, PromtrackError
-from promtrack.sequence.develop import Plan, displayed
+from promtrack.sequence.demosaic import Plan, displayed
 from promtrack.sequence.readers import as_set, find_frames
 from promtrack.settings import CameraSettings
 

@@ -27,7 +27,7 @@ from astropy.io.fits.hdu.compressed._compression import CfitsioException  # no p
 from astropy.utils.exceptions import AstropyWarning
 
 from promtrack.errors import InputError
-from promtrack.sequence.found import (
+from promtrack.sequence.frame_source import (
     COPY_AGAIN,
     MOST_FRAMES,
     SAVE_AGAIN,

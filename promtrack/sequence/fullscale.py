@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from promtrack.sequence.found import Found
+from promtrack.sequence.frame_source import Found
 
 __all__ = ["full_scale"]
 

@@ -13,8 +13,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from promtrack.errors import InputError, printable
-from promtrack.sequence.capture import HEADER, capture_frames, is_capture
-from promtrack.sequence.found import COPY_AGAIN, Found, opened
+from promtrack.sequence.frame_source import COPY_AGAIN, Found, opened
+from promtrack.sequence.raw_video import HEADER, capture_frames, is_capture
 from promtrack.sequence.records import Rejected
 from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
 from promtrack.sequence.video import video_frames

@@ -13,7 +13,7 @@ import warnings
 
 import numpy as np
 
-from promtrack.sequence.found import Found, number, text
+from promtrack.sequence.frame_source import Found, number, text
 from promtrack.sequence.records import SolarHeader
 from promtrack.sun import SOLAR_RADIUS_KM
 

@@ -26,7 +26,7 @@ from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 
 from promtrack.errors import InputError
-from promtrack.sequence.found import COPY_AGAIN, SAVE_AGAIN, Exif, Found, Stamps, check_size
+from promtrack.sequence.frame_source import COPY_AGAIN, SAVE_AGAIN, Exif, Found, Stamps, check_size
 
 __all__ = ["jpeg_frames", "png_frames", "tiff_frames"]
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.sequence.bursts import find_bursts
-from promtrack.sequence.found import Found, number, text
+from promtrack.sequence.frame_source import Found, number, text
 from promtrack.sequence.records import TimeReport
 from promtrack.sequence.stamps import (
     Stamp,

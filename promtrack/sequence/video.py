@@ -21,7 +21,7 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.ffmpeg import ffmpeg_program
-from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
+from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
 __all__ = ["video_frames"]
 

@@ -18,8 +18,8 @@ from promtrack.show.curves import front_curve, knot_speed
 from promtrack.show.findings import front_model, relative_error
 from promtrack.show.labels import label_motion, ranked_fronts, ranked_knots
 from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, take
-from promtrack.show.marks import Page, draw_line, draw_marker, draw_text, letter_strength
 from promtrack.show.palette import ON_DARK, bgr_of
+from promtrack.show.primitives import Page, draw_line, draw_marker, draw_text, letter_strength
 from promtrack.show.records import Measured
 from promtrack.show.text import Block, block, text_width
 from promtrack.show.view import ClipView

@@ -15,21 +15,21 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
-from promtrack.show.action import Action, find_action
-from promtrack.show.beside import beside_tone, draw_beside, make_beside
+from promtrack.show.aligned_frames import locked_name, write_locked
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of
 from promtrack.show.encode import Encoder, check_video, transparent_options, x264_options
-from promtrack.show.locked import locked_name, write_locked
-from promtrack.show.marks import make_page
+from promtrack.show.gif_webp import write_gif, write_webp
 from promtrack.show.overlay import Annotation, annotate, draw_annotation
-from promtrack.show.pacing import Plan, Shot, chosen_frames, plan_shots
+from promtrack.show.primitives import make_page
 from promtrack.show.radial_profile import quiet_sun
 from promtrack.show.records import Measured
-from promtrack.show.sharing import write_gif, write_webp
+from promtrack.show.region_of_interest import Action, find_action
+from promtrack.show.side_by_side import beside_tone, draw_beside, make_beside
+from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import SIZES, ClipView, choose_views, locked_view
-from promtrack.whole import whole_file
 from promtrack.workers import map_ahead, worker_count
 
 __all__ = ["Studio", "prepare", "render_clip"]
@@ -101,7 +101,7 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
             (folder / f"clip.{kind}").unlink(missing_ok=True)
     films, view = _films(studio), studio.views[0]
     with contextlib.ExitStack() as stack:
-        paths = {film.name: stack.enter_context(whole_file(folder / film.name)) for film in films}
+        paths = {film.name: stack.enter_context(atomic_write(folder / film.name)) for film in films}
         _film(studio, films, paths, folder / "locked-frames" if "frames" in clip.also else None, progress)
         with ThreadPoolExecutor(
             1, thread_name_prefix="poster"
@@ -292,7 +292,7 @@ def _poster(studio: Studio, path: Path) -> Path:
     if not done:
         remedy = "run `promtrack clip` again"
         raise InputError("the poster could not be encoded", where=str(path), remedy=remedy)
-    with whole_file(path) as temporary:
+    with atomic_write(path) as temporary:
         temporary.write_bytes(data.tobytes())
     return path
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from promtrack.whole import whole_file
+from promtrack.atomic_write import atomic_write
 
 __all__ = ["write_live"]
 
@@ -46,11 +46,11 @@ def write_live(
     said, warned : sentences for the page; warnings stand out
     """
     out.mkdir(parents=True, exist_ok=True)
-    with whole_file(out / "live.png") as part:
+    with atomic_write(out / "live.png") as part:
         part.write_bytes(cv2.imencode(".png", _picture(frame, limb_px))[1].tobytes())
     lines = "".join(f"<p>{html.escape(s)}</p>" for s in said)
     lines += "".join(f'<p class="warn" role="alert">{html.escape(w)}</p>' for w in warned)
-    with whole_file(out / "live.html") as part:
+    with atomic_write(out / "live.html") as part:
         part.write_text(_PAGE.format(lines=lines, stamp=int(time.time())), encoding="utf-8")
 
 

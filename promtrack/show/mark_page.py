@@ -14,9 +14,9 @@ from typing import Any
 import cv2
 import numpy as np
 
+from promtrack.atomic_write import atomic_write
 from promtrack.show.markup import Markup, element, joined, write_markup
 from promtrack.show.records import Measured
-from promtrack.whole import whole_file
 
 __all__ = ["write_mark_page"]
 
@@ -66,7 +66,7 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
             Markup("\n"),
         ]
     )
-    with whole_file(path) as part:
+    with atomic_write(path) as part:
         write_markup(page, part)
     return path
 

@@ -7,7 +7,7 @@ import re
 
 import numpy as np
 
-from promtrack.motion.chance import LEAST_TOLD
+from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.rounding import plain, significant_decimals, typeset
 from promtrack.strip.records import TimeDistance
 

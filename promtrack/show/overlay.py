@@ -22,7 +22,11 @@ from promtrack.show.bodies import (
 from promtrack.show.canvas import Canvas, dim
 from promtrack.show.everyday import everyday, recorded
 from promtrack.show.findings import headline
-from promtrack.show.furniture import (
+from promtrack.show.layout import Ground, Rect, make_ground, place_block, take
+from promtrack.show.numbers import span_text
+from promtrack.show.primitives import Page, draw_text
+from promtrack.show.records import Measured
+from promtrack.show.scale_bar import (
     HeightTick,
     clock_size,
     compass_size,
@@ -35,12 +39,8 @@ from promtrack.show.furniture import (
     scale_size,
     wrapped,
 )
-from promtrack.show.layout import Ground, Rect, make_ground, place_block, take
-from promtrack.show.marks import Page, draw_text
-from promtrack.show.numbers import span_text
-from promtrack.show.pacing import Plan, Shot
-from promtrack.show.records import Measured
 from promtrack.show.text import Block, block
+from promtrack.show.timing import Plan, Shot
 from promtrack.show.verdict import limb_name
 from promtrack.show.view import ClipView
 

@@ -12,12 +12,12 @@ from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
+from promtrack.atomic_write import atomic_write
 from promtrack.show.markup import Markup, element, joined, write_markup
 from promtrack.show.records import Measured
 from promtrack.show.report_depth import depth_parts, run_name
 from promtrack.show.report_front import front_part
 from promtrack.show.report_pictures import Pictures, clip_part, figure_part, figures_part
-from promtrack.whole import whole_file
 
 __all__ = ["write_report"]
 
@@ -60,7 +60,7 @@ def write_report(
         element("html", _head(measured, style, script), element("body", *body), lang="en"),
         Markup("\n"),
     ]
-    with whole_file(path) as part:
+    with atomic_write(path) as part:
         write_markup(joined(page), part)
     return path
 

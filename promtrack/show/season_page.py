@@ -12,12 +12,12 @@ from urllib.parse import quote
 
 import numpy as np
 
+from promtrack.atomic_write import atomic_write
 from promtrack.rounding import plain, with_error
 from promtrack.show.markup import Markup, contents_of, element, joined, write_markup
 from promtrack.show.numbers import clock, counted, degrees
 from promtrack.show.season_records import Season, SeasonRow
 from promtrack.sun import seen_height_mm, synodic_deg_day
-from promtrack.whole import whole_file
 
 __all__ = ["carried_sentence", "write_season_page"]
 
@@ -85,7 +85,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         _carried(rows),
         _left_out(season),
     )
-    with whole_file(path) as part:
+    with atomic_write(path) as part:
         write_markup(
             joined([Markup("<!DOCTYPE html>\n"), element("html", head, element("body", main), lang="en")]),
             part,

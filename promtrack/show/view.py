@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 from promtrack.limb.geometry import to_frame
 from promtrack.limb.records import LimbLock
 from promtrack.settings import ClipSettings
-from promtrack.show.action import Action
+from promtrack.show.region_of_interest import Action
 from promtrack.sun import Orientation, Scale
 
 __all__ = [

@@ -13,8 +13,8 @@ import numpy as np
 
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
-from promtrack.strip.backdrop import Backdrop, Blocks, plan_blocks, usual_backdrop
 from promtrack.strip.records import StripGeometry
+from promtrack.strip.sky_background import Backdrop, Blocks, plan_blocks, usual_backdrop
 from promtrack.strip.transparency import Rim, gain_by_contrast, rim_of, usual_rim
 from promtrack.workers import map_ahead
 

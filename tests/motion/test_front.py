@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.motion.edge import find_edge, sector_columns, sector_profile
 from promtrack.motion.front import find_fronts
+from promtrack.motion.leading_edge import find_edge, sector_columns, sector_profile
 from promtrack.strip.records import StripGeometry
 from tests.motion.strip_scenes import StripScene
 

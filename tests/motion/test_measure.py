@@ -7,8 +7,8 @@ import pytest
 
 from promtrack.errors import SettingsError
 from promtrack.motion import measure_motion
+from promtrack.motion.interpretation import course, front_meaning, knot_meaning
 from promtrack.motion.knots import find_knots
-from promtrack.motion.meaning import course, front_meaning, knot_meaning
 from promtrack.motion.measure import _notes, _spacing_mm
 from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.settings import MotionSettings

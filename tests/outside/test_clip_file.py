@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from promtrack.show.clip import prepare, render_clip
-from promtrack.show.furniture import nice_step
-from promtrack.show.marks import make_page
+from promtrack.show.primitives import make_page
+from promtrack.show.scale_bar import nice_step
 from tests.show.clip_case import quick_run
 
 

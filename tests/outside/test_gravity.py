@@ -2,7 +2,7 @@
 
 import pytest
 
-from promtrack.motion.meaning import free_fall_km_s
+from promtrack.motion.interpretation import free_fall_km_s
 from promtrack.sun import escape_speed_km_s, gravity_m_s2
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from promtrack.limb import lock_limb
-from promtrack.motion.meaning import free_fall_km_s
+from promtrack.motion.interpretation import free_fall_km_s
 from promtrack.motion.measure import measure_motion
 from promtrack.sequence import open_sequence
 from promtrack.settings import CameraSettings, LimbSettings, MotionSettings, StripSettings

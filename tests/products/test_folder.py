@@ -4,9 +4,9 @@ import multiprocessing
 
 import pytest
 
+from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
 from promtrack.products.folder import ProductFolder, default_folder, stamp_of
-from promtrack.whole import whole_file
 
 
 def test_default_folder_stands_beside_the_input(tmp_path):
@@ -17,7 +17,7 @@ def test_default_folder_stands_beside_the_input(tmp_path):
 def test_a_failure_leaves_the_old_file_and_no_part(tmp_path):
     path = tmp_path / "clip.mp4"
     path.write_bytes(b"old")
-    with pytest.raises(ZeroDivisionError), whole_file(path) as part:
+    with pytest.raises(ZeroDivisionError), atomic_write(path) as part:
         part.write_bytes(b"half")
         1 / 0  # noqa: B018
     assert path.read_bytes() == b"old"
@@ -25,7 +25,7 @@ def test_a_failure_leaves_the_old_file_and_no_part(tmp_path):
 
 
 def test_no_space_is_said_with_the_remedy(tmp_path):
-    with pytest.raises(InputError, match="No space left") as caught, whole_file(tmp_path / "clip.mp4"):
+    with pytest.raises(InputError, match="No space left") as caught, atomic_write(tmp_path / "clip.mp4"):
         raise OSError(28, "No space left on device")
     assert "--out" in str(caught.value)
 

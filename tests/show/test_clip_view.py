@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from promtrack.errors import SettingsError
 from promtrack.limb.geometry import to_frame
 from promtrack.settings import ClipSettings
-from promtrack.show.action import find_action
 from promtrack.show.clip import prepare
-from promtrack.show.pacing import chosen_frames, plan_shots
+from promtrack.show.region_of_interest import find_action
+from promtrack.show.timing import chosen_frames, plan_shots
 from promtrack.show.view import affine_to_frame, choose_views, frame_border
 from promtrack.sun import Orientation
 from tests.show.clip_case import quick_run

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.motion.meaning import front_meaning, knot_meaning
+from promtrack.motion.interpretation import front_meaning, knot_meaning
 from promtrack.rounding import with_error
 from promtrack.show.curves import front_curve, knot_speed
 from promtrack.show.findings import (

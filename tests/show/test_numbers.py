@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from promtrack.motion.chance import LEAST_TOLD
+from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.rounding import error_decimals, rounded, typeset, with_error
 from promtrack.show.numbers import clock, counted, false_alarm_text, sentence, span_text, unbroken
 

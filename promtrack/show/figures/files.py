@@ -15,9 +15,9 @@ import numpy as np
 from matplotlib.colors import to_rgba, to_rgba_array
 from matplotlib.figure import Figure
 
+from promtrack.atomic_write import atomic_write
 from promtrack.show.figures.style import DARK, LIGHT, Theme, themed
 from promtrack.show.records import Measured
-from promtrack.whole import whole_file
 
 __all__ = ["save_sheet"]
 
@@ -92,11 +92,11 @@ def _exchanged(colours: dict[str, str], text: str) -> str:
 
 
 def _save(figure: Figure, path: Path, **options: Any) -> None:
-    with whole_file(path) as part:
+    with atomic_write(path) as part:
         figure.savefig(part, format=path.suffix[1:], facecolor="auto", **options)
 
 
 def _rewrite(source: Path, path: Path, change: Callable[[str], str]) -> None:
     text = change(source.read_text(encoding="utf-8"))
-    with whole_file(path) as part:
+    with atomic_write(path) as part:
         part.write_text(text, encoding="utf-8", newline="\n")

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.show.action import Action
 from promtrack.show.figures.style import brightness_range, plasma
 from promtrack.show.findings import leading_front, moving_knots, named_tracks
 from promtrack.show.records import Measured
+from promtrack.show.region_of_interest import Action
 from promtrack.show.view import ClipView, affine_to_frame, covered, picture_up, turned, warp
 
 __all__ = ["Map", "fitting_aspect", "growth_frames", "map_of", "map_pictures", "moment_of"]

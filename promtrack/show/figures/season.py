@@ -12,10 +12,10 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from promtrack.atomic_write import atomic_write
 from promtrack.show.figures.style import LIGHT, themed
 from promtrack.show.numbers import counted
 from promtrack.show.season_records import Season, SeasonRow
-from promtrack.whole import whole_file
 
 __all__ = ["draw_season"]
 
@@ -49,7 +49,7 @@ def draw_season(season: Season, folder: Path) -> Path:
         )
         for kind in ("png", "svg"):
             about: dict[str, str | None] = {"Title": "Season"} | ({"Date": None} if kind == "svg" else {})
-            with whole_file(folder / f"season.{kind}") as part:
+            with atomic_write(folder / f"season.{kind}") as part:
                 figure.savefig(part, format=kind, dpi=110, metadata=about)
     return folder / "season.svg"
 

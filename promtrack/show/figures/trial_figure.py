@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from promtrack.whole import whole_file
+from promtrack.atomic_write import atomic_write
 
 __all__ = ["draw_trial"]
 
@@ -74,6 +74,6 @@ def draw_trial(
     right.set_ylim(0, 1.02)
     count = int(found.sum())
     figure.suptitle(f"{count} of {len(found)} bodies put into these frames were found", fontsize=15)
-    with whole_file(path) as part:
+    with atomic_write(path) as part:
         figure.savefig(part, format="png", dpi=130)
     return path

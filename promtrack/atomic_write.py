@@ -12,13 +12,13 @@ from pathlib import Path
 
 from promtrack.errors import InputError
 
-__all__ = ["PART", "whole_file"]
+__all__ = ["PART", "atomic_write"]
 
 PART = ".part-"  # what a file's name begins with until it is whole; an interrupted run may leave such files
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[Path]:
+def atomic_write(path: Path) -> Iterator[Path]:
     """A temporary path beside `path`, renamed to it when the block ends well and removed when it does not.
 
     Raises

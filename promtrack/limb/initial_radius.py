@@ -8,10 +8,10 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.edge import edge_of, make_grid, unwrap
+from promtrack.limb.edge_fit import fit_rays, stated_start
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
+from promtrack.limb.frame_limb import ALONG_PX, BLUR_PX
 from promtrack.limb.geometry import Place, shifted_place, visible_angles
-from promtrack.limb.look import ALONG_PX, BLUR_PX
-from promtrack.limb.rays import fit_rays, stated_start
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
 

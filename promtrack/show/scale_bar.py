@@ -11,10 +11,10 @@ import numpy as np
 
 from promtrack.show.canvas import Canvas, paint
 from promtrack.show.layout import Rect, overlaps
-from promtrack.show.marks import Page, draw_line, draw_text
 from promtrack.show.numbers import unbroken
-from promtrack.show.pacing import GAP, cadence
+from promtrack.show.primitives import Page, draw_line, draw_text
 from promtrack.show.text import block, line_height, text_width
+from promtrack.show.timing import GAP, cadence
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from promtrack.limb.sky import expected_sky
+from promtrack.limb.expected_geometry import expected_sky
 from promtrack.settings import CameraSettings, SiteSettings
 from promtrack.sun import flattening
 

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import cv2
 
+from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
 from promtrack.show.encode import count_pictures, run_ffmpeg
-from promtrack.whole import whole_file
 
 __all__ = ["gif_delay_cs", "write_gif", "write_webp"]
 
@@ -75,7 +75,7 @@ def _under_limit(
     """Encode smaller, before it is illegible slower, then smaller and slower still, until the file is below
     the limit; then decode it."""
     limit, wide, slower = limit_mb * 1e6, min(width, LARGEST_WIDTH) // 2 * 2, rate
-    with whole_file(path) as temporary:
+    with atomic_write(path) as temporary:
         for _ in range(TRIES):
             encode(temporary, wide, slower)
             tried = f"{wide} px width and {slower:.3g} pictures a second"

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.show.action import Action
 from promtrack.show.canvas import Canvas
-from promtrack.show.furniture import clock_size, draw_clock, nice_step
 from promtrack.show.layout import Rect
-from promtrack.show.marks import draw_line, draw_text
 from promtrack.show.overlay import Annotation
-from promtrack.show.pacing import Shot
+from promtrack.show.primitives import draw_line, draw_text
 from promtrack.show.records import Measured
+from promtrack.show.region_of_interest import Action
+from promtrack.show.scale_bar import clock_size, draw_clock, nice_step
 from promtrack.show.text import block, line_height
+from promtrack.show.timing import Shot
 from promtrack.show.tone import Toner, line_tone
 from promtrack.show.verdict import limb_name
 

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.sequence.found import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
+from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
 __all__ = ["capture_frames", "is_capture"]
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from promtrack.scene import make_scene, scenario
-from promtrack.sequence.hot import mend_hot_pixels
+from promtrack.sequence.bad_pixels import mend_hot_pixels
 from promtrack.settings import StripSettings
-from promtrack.strip import strip_geometry, strip_to_frame, under_ceiling
-from promtrack.strip.ceiling import COARSE, plasma_top_mm
+from promtrack.strip import shown_height_range, strip_geometry, strip_to_frame
+from promtrack.strip.height_range import COARSE, plasma_top_mm
 from promtrack.sun import Orientation, Scale
 from tests.strip.sky import NORTH_UP, make_lock, make_sequence, polar_of, scale_of
 
@@ -68,7 +68,7 @@ def test_an_empty_sky_gives_the_least_ceiling(bank):
     # 60 Mm.
     lock = lock_of(9)
     geometry = geometry_of(lock)
-    lowered = under_ceiling(make_sequence(frames_of(lock, bank=bank)), lock, NORTH_UP, geometry)
+    lowered = shown_height_range(make_sequence(frames_of(lock, bank=bank)), lock, NORTH_UP, geometry)
     assert geometry.height_mm(geometry.rows - 1) > 100.0
     assert lowered.height_mm(lowered.rows - 1) == pytest.approx(60.0, abs=geometry.mm_per_row)
     assert (lowered.low_mm, lowered.columns, lowered.mm_per_row) == (
@@ -108,7 +108,7 @@ def test_the_scenarios_keep_all_their_plasma(name):
     )
     scale = Scale(truth.mm_per_px * 1e3, 1.0, truth.arcsec_per_px, "limb", "", True)
     geometry = strip_geometry(lock, scale, IMAGE_ANGLES, strip=StripSettings())
-    lowered = under_ceiling(mend_hot_pixels(scene.sequence())[0], lock, IMAGE_ANGLES, geometry)
+    lowered = shown_height_range(mend_hot_pixels(scene.sequence())[0], lock, IMAGE_ANGLES, geometry)
     tops = [np.nanmax(f.height_mm) for f in truth.fronts] + [
         np.nanmax(k.height_mm[k.visible]) for k in truth.knots if k.visible.any()
     ]

@@ -15,10 +15,10 @@ import numpy as np
 
 from promtrack.limb.circle import Circle, median
 from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
+from promtrack.limb.edge_fit import RayFit, coarse_place, fit_rays, stated_start
+from promtrack.limb.expected_geometry import Expected
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, frame_points, shifted_place, visible_angles
-from promtrack.limb.rays import RayFit, coarse_place, fit_rays, stated_start
-from promtrack.limb.sky import Expected
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
 BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and

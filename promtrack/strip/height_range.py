@@ -22,12 +22,12 @@ from promtrack.strip.records import StripGeometry
 from promtrack.strip.unwrap import StripCutter
 from promtrack.sun import Orientation
 
-__all__ = ["plasma_top_mm", "under_ceiling"]
+__all__ = ["plasma_top_mm", "shown_height_range"]
 
 COARSE = 4  # frame pixels per pixel of the search, each way: white noise falls to a quarter
 
 
-def under_ceiling(
+def shown_height_range(
     sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
 ) -> StripGeometry:
     """The geometry with its upper edge lowered to 1.3 times the plasma's greatest height plus 20 Mm, 60 Mm at

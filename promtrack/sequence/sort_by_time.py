@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from promtrack.errors import InputError, SettingsError
-from promtrack.sequence.found import Found
+from promtrack.sequence.frame_source import Found
 from promtrack.sequence.records import Rejected, TimeReport
 from promtrack.sequence.stamps import parse_stamp
 from promtrack.sequence.times import FrameTimes

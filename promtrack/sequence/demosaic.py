@@ -13,7 +13,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from promtrack.sequence.found import Found, as_stored
+from promtrack.sequence.frame_source import Found, as_stored
 
 __all__ = ["Plan", "channel_plan", "develop", "displayed"]
 

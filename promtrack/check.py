@@ -9,7 +9,7 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, lock_limb
-from promtrack.limb.sky import expected_sky
+from promtrack.limb.expected_geometry import expected_sky
 from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts

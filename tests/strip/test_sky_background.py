@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from promtrack.strip import StripGeometry
-from promtrack.strip.backdrop import plan_blocks, usual_backdrop
+from promtrack.strip.sky_background import plan_blocks, usual_backdrop
 
 GEOMETRY = StripGeometry(
     rows=180,

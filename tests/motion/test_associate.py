@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.motion.follows import knot_followed, moves_with
-from promtrack.motion.meaning import front_meaning, knot_meaning, threads_meaning
+from promtrack.motion.associate import knot_followed, moves_with
+from promtrack.motion.interpretation import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.measure import _told_by_knots
 from promtrack.motion.records import Front, FrontFit
 from promtrack.strip.records import StripGeometry

@@ -8,7 +8,7 @@ import pytest
 from scipy.spatial import cKDTree
 from scipy.stats import norm
 
-from promtrack.motion.chance import (
+from promtrack.motion.false_alarms import (
     Chance,
     chance_tracks,
     expected_by_chance,

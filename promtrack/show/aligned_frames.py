@@ -7,10 +7,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.show.view import ClipView, affine_to_frame, warp
-from promtrack.whole import whole_file
 
 __all__ = ["locked_name", "write_locked"]
 
@@ -32,7 +32,7 @@ def write_locked(
     picture = warp(frame.astype(np.float32, copy=False), affine_to_frame(view, lock, index), view)
     counts = np.rint(np.clip(picture * np.float32(65535.0 / full_scale), 0.0, 65535.0)).astype(np.uint16)
     done, data = cv2.imencode(".tif", counts)
-    with whole_file(path) as temporary:
+    with atomic_write(path) as temporary:
         temporary.write_bytes(data.tobytes())
         again = cv2.imdecode(np.fromfile(temporary, np.uint8), cv2.IMREAD_UNCHANGED) if done else None
         if again is None or again.dtype != np.uint16 or not np.array_equal(again, counts):
