@@ -37,6 +37,7 @@ class Session:
 
     @property
     def words(self) -> str:
+        """First and last moment (UTC) and the number of frames, for messages."""
         return f"{self.from_utc}Z to {self.to_utc}Z ({self.frames} frames)"
 
 

@@ -49,6 +49,7 @@ class Injected:
 
     @property
     def speed_km_s(self) -> float:
+        """Speed in the plane of the sky, km/s."""
         return float(np.hypot(self.radial_km_s, self.along_km_s))
 
     def at(self, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:

@@ -1,8 +1,10 @@
-"""One small recording and one whole run on it, shared by the tests of the whole way."""
+"""One small recording and one whole run on it, shared by the tests of the whole way; tests side by side."""
 
+import os
 import shutil
 from pathlib import Path
 
+import cv2
 import pytest
 
 from promtrack.pipeline import run
@@ -29,6 +31,14 @@ SMALL = SceneSpec(
 QUICK = {"figures.theme": "light", "figures.dpi": 60, "clip.view": "native"}
 QUICK_SETTINGS = change_settings(Settings(), QUICK)
 QUICK_OPTIONS = (*(part for key, value in QUICK.items() for part in ("--set", f"{key}={value}")), "--quiet")
+
+
+def pytest_configure(config):
+    """Tests run as several processes (pytest-xdist), so that a library's own threads would only wait."""
+    if getattr(config.option, "numprocesses", None):  # the controller: its workers inherit this
+        os.environ.setdefault("OMP_NUM_THREADS", "1")
+    if hasattr(config, "workerinput"):
+        cv2.setNumThreads(1)
 
 
 @pytest.fixture(scope="session")

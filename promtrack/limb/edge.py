@@ -30,10 +30,12 @@ class Grid:
 
     @property
     def step_deg(self) -> float:
+        """Angle between neighbouring rays, degrees."""
         return 360.0 / len(self.theta_deg)
 
     @property
     def pitch_px(self) -> float:
+        """Distance of neighbouring samples on a ray, px."""
         return float(self.offset_px[1] - self.offset_px[0])
 
 

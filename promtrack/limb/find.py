@@ -53,6 +53,7 @@ class SmallFrame:
         return Circle((circle.x_px + 0.5) * f - 0.5, (circle.y_px + 0.5) * f - 0.5, circle.radius_px * f)
 
     def to_small(self, circle: Circle) -> Circle:
+        """A circle of the full frame in pixels of the reduced one; the inverse of `to_full`."""
         f = self.factor
         return Circle((circle.x_px + 0.5) / f - 0.5, (circle.y_px + 0.5) / f - 0.5, circle.radius_px / f)
 

@@ -451,6 +451,7 @@ class System:
         return np.linalg.inv(before + after - diagonal)
 
     def solution(self) -> Solution:
+        """The places found and their 1-sigma errors, read off the factorised normal equations."""
         x, at = self.x, self.radius_at
         count = BLOCK * np.arange(self.n)
         centre = self.place + np.column_stack([x[count], x[count + 1]])

@@ -44,6 +44,7 @@ class Polynomial:
 
     @property
     def degree(self) -> int:
+        """Of the polynomial: 1 for a straight line."""
         return len(self.coefficients) - 1
 
     def value(self, x: np.ndarray | float, order: int = 0) -> np.ndarray:
@@ -137,6 +138,7 @@ class ModelFit:
 
     @property
     def errors(self) -> np.ndarray:
+        """(k,) 1-sigma errors of the parameters: roots of the covariance's diagonal."""
         return np.sqrt(np.diag(self.cov))
 
 

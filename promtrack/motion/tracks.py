@@ -85,6 +85,7 @@ class _Seen:
 
 
 def middle_angle(strip: Strip) -> float:
+    """Product angle of the strip's middle column, degrees."""
     return float(strip.geometry.angle_deg((strip.geometry.columns - 1) / 2))
 
 

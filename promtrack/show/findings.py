@@ -63,6 +63,7 @@ class Quoted:
 
     @property
     def text(self) -> str:
+        """The value and its error, rounded to the error's digits, with the unit."""
         return with_error(self.value, self.error, self.unit)
 
 

@@ -38,10 +38,12 @@ class Rect:
 
     @property
     def right(self) -> int:
+        """First column outside, px."""
         return self.left + self.width
 
     @property
     def bottom(self) -> int:
+        """First row outside, px."""
         return self.top + self.height
 
     def grown(self, by: int) -> Rect:

@@ -68,6 +68,7 @@ class Annotation:
 
     @property
     def first_utc(self) -> np.datetime64:
+        """Time of the first frame shown."""
         return self.measured.sequence.times_utc[self.plan.frames[0]]
 
     def words(self, shot: Shot) -> list[Rect]:

@@ -72,9 +72,11 @@ class QuietSun:
     far_rest: float
 
     def halo_at(self, limb_px: np.ndarray) -> np.ndarray:
+        """Counts of the halo at these distances from the limb (px), interpolated."""
         return np.interp(limb_px, self.limb_px, self.halo)
 
     def sun_at(self, limb_px: np.ndarray) -> np.ndarray:
+        """Counts of the Sun without its halo at these distances from the limb (px), interpolated."""
         return np.interp(limb_px, self.limb_px, self.sun)
 
 

@@ -40,6 +40,7 @@ class Pictures:
 
     @property
     def key(self) -> Sheet | None:
+        """The figure that stands first on the page; None where none of them was drawn."""
         sheets = {sheet.name: sheet for sheet in SHEETS}
         return next((sheets[name] for name in KEYS if self.versions(sheets[name])), None)
 

@@ -48,10 +48,12 @@ class SeasonRow:
 
     @property
     def first_utc(self) -> np.datetime64:
+        """`first_time` as a moment, in milliseconds."""
         return np.datetime64(self.first_time.rstrip("Z"), "ms")
 
     @property
     def last_utc(self) -> np.datetime64:
+        """`last_time` as a moment, in milliseconds."""
         return np.datetime64(self.last_time.rstrip("Z"), "ms")
 
 

@@ -54,6 +54,7 @@ def text_width(text: str, size: int) -> int:
 
 
 def line_height(size: int) -> int:
+    """Distance of the base lines of two lines of this type size, px."""
     return round(1.24 * size)
 
 
@@ -71,10 +72,12 @@ class Block:
 
     @property
     def width(self) -> int:
+        """Of the mask, px."""
         return self.mask.shape[1]
 
     @property
     def height(self) -> int:
+        """Of the mask, px."""
         return self.mask.shape[0]
 
 

@@ -44,6 +44,7 @@ class Plan:
 
     @property
     def pictures(self) -> int:
+        """Number of pictures in the film, repeats counted."""
         return sum(shot.repeats for shot in self.shots)
 
     @property

@@ -42,6 +42,7 @@ def items_of(measured: Measured, marks: MarkColours) -> list[Item]:
 
 
 def knot_marker(place: int) -> str:
+    """Marker of the knot at this place among the lettered ones, from 0; the last one serves all beyond."""
     return KNOT_MARKERS[min(place, len(KNOT_MARKERS) - 1)]
 
 
@@ -53,6 +54,7 @@ def others_of(measured: Measured, items: list[Item]) -> list[KnotTrack | Front]:
 
 
 def others_words(others: list[KnotTrack | Front]) -> str:
+    """How many tracks are drawn in grey; empty where there are none."""
     return f"grey: {counted(len(others), 'more track', 'more tracks')}" if others else ""
 
 
