@@ -10,6 +10,9 @@ import pytest
 from promtrack.pipeline import run
 from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene, write_scene
 from promtrack.settings import Settings, change_settings
+from promtrack.workers import worker_count
+
+PROCESS_BYTES = 1_500_000_000  # of memory, for one process that runs tests and what it starts
 
 SMALL = SceneSpec(
     name="small",
@@ -33,9 +36,18 @@ QUICK_SETTINGS = change_settings(Settings(), QUICK)
 QUICK_OPTIONS = (*(part for key, value in QUICK.items() for part in ("--set", f"{key}={value}")), "--quiet")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config):
+    """Processes to run the tests in: this one where single files are asked for, else as many as the machine
+    has room for, at most 4."""
+    if all(".py" in given for given in config.args):
+        return 0
+    return min(4, worker_count(worker_bytes=PROCESS_BYTES))
+
+
 def pytest_configure(config):
-    """Tests run as several processes (pytest-xdist), so that a library's own threads would only wait."""
-    if getattr(config.option, "numprocesses", None):  # the controller: its workers inherit this
+    """Each process works on its own, so that the threads of numerical libraries would only wait."""
+    if getattr(config.option, "numprocesses", None):  # the processes begin with these variables
         os.environ.setdefault("OMP_NUM_THREADS", "1")
     if hasattr(config, "workerinput"):
         cv2.setNumThreads(1)
