@@ -55,7 +55,25 @@ def find_fronts(
         )
     ]
     kept = [front for front in fronts if front is not None and (sectors or front.moving)]
+    lost = [
+        edge
+        for edge, front in zip(edges, fronts, strict=True)
+        if edge is not None
+        and edge.false_alarm < false_alarms
+        and np.ptp(edge.height_mm) > LEAST_TRAVEL_MM
+        and not (front is not None and front.moving)
+    ]
+    if lost and search.level == "none":
+        search = replace(search, level="not measurable", sentence=_lost(lost[0]))
     return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), search
+
+
+def _lost(edge: RisingEdge) -> str:
+    return (
+        f"Something rises at {edge.from_deg % 360:.0f} to {edge.to_deg % 360:.0f} deg, from "
+        f"{edge.height_mm[0]:.0f} to {edge.height_mm[-1]:.0f} Mm, but its edge cannot be followed from frame "
+        "to frame, so it has no speed."
+    )
 
 
 def front_checks(fronts: tuple[Front, ...], search: FrontSearch) -> tuple[Check, ...]:
@@ -137,6 +155,7 @@ def _front(
         notes=_notes(strip, edge, len(edge.index) - int(keep.sum())),
         local_peak_km_s=float(local[top]),
         local_peak_err_km_s=float(local_err[top]),
+        extent_deg=np.nan if rising is None else rising.extent_deg,
     )
 
 

@@ -48,6 +48,7 @@ class RisingEdge:
     time_s: np.ndarray  # (m,) rising
     height_mm: np.ndarray  # (m,) rising
     false_alarm: float  # expected number of chance edges as good in the run
+    extent_deg: float  # of all that rises together with it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +62,7 @@ class _Cells:
     time_s: np.ndarray  # (n,)
     height_mm: np.ndarray  # (rows,)
     columns: int  # strip columns of a cell
+    width_deg: float
 
     @property
     def step_mm(self) -> float:
@@ -134,11 +136,13 @@ def _in_sector(
 def _edge_of(
     cells: _Cells, paths: _Paths, chance: _Chance, column: int, sector: tuple[float, float]
 ) -> RisingEdge:
+    first, last = _around(paths.score >= FLANK * paths.score[column], column)
     return RisingEdge(
         *sector,
         cells.time_s[paths.index[column]],
         cells.height_mm[paths.row[column]],
         chance.expected(float(paths.score[column])),
+        cells.width_deg * (last - first + 1),
     )
 
 
@@ -171,7 +175,15 @@ def _cells(strip: Strip) -> _Cells:
     times = np.array([part.mean() for part in np.split(strip.time_s, range(together, len(strip), together))])
     centres = first + height * (np.arange(rows) + 0.5) - 0.5
     flicker, unrest = _flicker(light)
-    return _Cells(light, flicker, unrest, times, np.asarray(geometry.height_mm(centres), float), width)
+    return _Cells(
+        light,
+        flicker,
+        unrest,
+        times,
+        np.asarray(geometry.height_mm(centres), float),
+        width,
+        width * geometry.deg_per_column,
+    )
 
 
 def _flicker(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -365,7 +377,7 @@ def _sensitivity(strip: Strip, cells: _Cells, chance: _Chance) -> FrontSearch:
         "none",
         f"No front was seen to rise. One at least {LEAST_CELLS * CELL_ALONG_MM:.0f} Mm wide, brighter than "
         f"{2 * faintest:.0f} times the noise, at {speeds[0]:.0f} to {speeds[-1]:.0f} km/s, would have been "
-        "found.",
+        "found; slower or faster ones might have been missed.",
         speeds[0],
         speeds[-1],
         2 * faintest,

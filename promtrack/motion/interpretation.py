@@ -83,7 +83,7 @@ def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -
     """One sentence on a moving knot: beside what usually moves its way and, if mostly up or down, beside what
     gravity does.
 
-    Of a knot faster than `sure_km_s` it says that it may have been taken for its neighbour.
+    A knot faster than `sure_km_s` may have been taken for its neighbour, so it is compared with nothing.
 
     A knot that rises stands beside the escape speed at its mean height, since its speed is that at mid-time.
     One that falls stands beside free fall from rest at its greatest height to that at mid-time; if it fell
@@ -92,13 +92,13 @@ def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -
     fit = knot.fit
     error = math.hypot(fit.speed_err_km_s, fit.systematic_km_s)
     motion = course(fit)
+    if fit.speed_km_s > sure_km_s:
+        speed = _speed(fit.speed_km_s, error)
+        return Meaning(f"knot {knot.knot}", f"Knot {knot.knot} {motion} at {speed}, {DOUBT}.", "")
     usual = min(_RANGES.get(motion, (QUIET,)), key=lambda one: _distance(fit.speed_km_s, error, one))
     sources = [usual.source]
-    doubt = f", {DOUBT}" if fit.speed_km_s > sure_km_s else ""
-    sentence = (
-        f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}{doubt}: "
-        f"{_compared(fit.speed_km_s, error, usual)}"
-    )
+    sentence = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}: "
+    sentence += _compared(fit.speed_km_s, error, usual)
     above_mm = limb_mm - PHOTOSPHERE_MM
     top_mm, middle_mm = float(knot.curve_mm.max()), float(np.interp(fit.time_s, knot.time_s, knot.curve_mm))
     if motion == "falls" and top_mm - middle_mm >= LEAST_FALL_MM:

@@ -98,7 +98,8 @@ def measure_motion(
         )
         knots, chance = tracked.knots, tracked.chance
         apart = other.result()
-    fronts, followed = _told_by_knots(apart.fronts, knots, strip.geometry, asked=bool(sectors))
+    beside_knots = _beside_knots(apart.fronts, knots, strip.geometry, asked=bool(sectors))
+    fronts = beside_knots.fronts
     ridges = match_ridges(apart.ridges, apart.slits, knots, strip.geometry)
     spacing = _spacing_mm(strip, search.points)
     control = Control(
@@ -117,11 +118,16 @@ def measure_motion(
         oscillations=apart.oscillations,
         control=control,
         meanings=_meanings(
-            knots, fronts, followed, strip.geometry.limb_mm, (scale_err, clock_err), control.sure_km_s
+            knots,
+            fronts,
+            beside_knots.followed,
+            strip.geometry.limb_mm,
+            (scale_err, clock_err),
+            control.sure_km_s,
         ),
         scale_err=scale_err,
         clock_err=clock_err,
-        front_search=_found(apart.front_search, fronts),
+        front_search=_found(apart.front_search, fronts, beside_knots.alone),
         checks=(
             *check_knots(knots, tracked.still_pull, tracked.still),
             *front_checks(fronts, apart.front_search),
@@ -158,11 +164,14 @@ class _Apart:
     oscillations: tuple[Oscillation, ...]
 
 
-def _found(search: FrontSearch, fronts: tuple[Front, ...]) -> FrontSearch:
-    """What the search says, once fronts that are only a knot are gone."""
+def _found(search: FrontSearch, fronts: tuple[Front, ...], alone: tuple[int, ...]) -> FrontSearch:
+    """What the search says, once the fronts are gone that are only a knot: `alone` are those knots."""
     moving = sum(front.moving for front in fronts)
-    if not moving:
+    if not moving and not alone:
         return search
+    if not moving:
+        which = f"knot {alone[0]}" if len(alone) == 1 else f"knots {', '.join(map(str, alone))}"
+        return replace(search, sentence=f"What rises is {which} alone. Besides: {search.sentence}")
     return replace(
         search, level="found", sentence=f"{moving} fronts rise." if moving > 1 else "One front rises."
     )
@@ -256,22 +265,32 @@ def _read_sector(text: str) -> tuple[float, float]:
     return sector
 
 
-def _told_by_knots(
+@dataclass(frozen=True, slots=True, eq=False)
+class _BesideKnots:
+    """Fronts, once they are compared with the knots."""
+
+    fronts: tuple[Front, ...]
+    followed: dict[int, int]  # by the number of a front, that of the knot which is all there is to it
+    alone: tuple[int, ...]  # knots whose edges were taken for fronts, which are left out
+
+
+def _beside_knots(
     fronts: tuple[Front, ...], knots: tuple[KnotTrack, ...], geometry: StripGeometry, *, asked: bool
-) -> tuple[tuple[Front, ...], dict[int, int]]:
-    """Fronts without those that are no more than a knot, which tells them itself, unless their sectors were
-    asked for; and by the number of a front that of the knot it follows."""
-    followed = {
-        front.front: knot_followed(front, knots, geometry, asked=asked) for front in fronts if front.moving
-    }
+) -> _BesideKnots:
+    """Fronts without those that are no more than a knot; where their sectors were asked for, with a note."""
+    followed = {front.front: knot_followed(front, knots, geometry) for front in fronts if front.moving}
+    followed = {front: knot for front, knot in followed.items() if knot}
     if asked:
-        words = {number: f"its edge follows knot {knot}" for number, knot in followed.items() if knot}
-        return tuple(
-            replace(front, notes=(*front.notes, words[front.front])) if front.front in words else front
+        noted = (
+            replace(front, notes=(*front.notes, f"its edge follows knot {followed[front.front]}"))
+            if front.front in followed
+            else front
             for front in fronts
-        ), followed
-    kept = [front for front in fronts if not followed.get(front.front)]
-    return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), {}
+        )
+        return _BesideKnots(tuple(noted), followed, ())
+    kept = [front for front in fronts if front.front not in followed]
+    numbered = (replace(front, front=number) for number, front in enumerate(kept, start=1))
+    return _BesideKnots(tuple(numbered), {}, tuple(sorted(set(followed.values()))))
 
 
 def _sure_km_s(strip: Strip, spacing_mm: float) -> float:
@@ -338,5 +357,6 @@ def _meanings(
         ]
         others = [knot for knot in others if knot not in threads]
         words += [threads_meaning(threads, front, sure_km_s)] if threads else []
+    others.sort(key=lambda knot: knot.fit.speed_km_s > sure_km_s)  # what may be confused comes last
     words += [knot_meaning(knot, limb_mm, sure_km_s) for knot in others[:HEADLINES]]
     return tuple(word for word in words if word is not None)

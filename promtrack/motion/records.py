@@ -124,6 +124,7 @@ class Front:
 
     local_peak_km_s: float = math.nan  # largest slope over six heights, free of any model
     local_peak_err_km_s: float = math.nan
+    extent_deg: float = math.nan  # along the limb, of all that rises together; nan where nothing does
 
     @property
     def best(self) -> FrontFit | None:

@@ -201,8 +201,9 @@ def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
     headline: dict[str, Any] = {"note": "plane-of-sky speeds: lower bounds of the true speeds"}
     if not quotable:
         headline = {"note": "none: the verdict is poor"}
-    if moving and quotable:
-        best = max(moving, key=lambda k: k.fit.speed_km_s)
+    sure = [k for k in moving if k.fit.speed_km_s <= motion.control.sure_km_s]  # beyond, perhaps confused
+    if sure and quotable:
+        best = max(sure, key=lambda k: k.fit.speed_km_s)
         speed = _taken(best.fit, ("speed_km_s", "speed_err_km_s", "systematic_km_s"))
         headline["fastest_knot"] = {"knot": best.knot, **speed, "significance": best.significance}
     if fronts and quotable:

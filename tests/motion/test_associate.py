@@ -7,8 +7,8 @@ import pytest
 
 from promtrack.motion.associate import knot_followed, moves_with
 from promtrack.motion.interpretation import front_meaning, knot_meaning, threads_meaning
-from promtrack.motion.measure import _told_by_knots
-from promtrack.motion.records import Front, FrontFit
+from promtrack.motion.measure import _beside_knots
+from promtrack.motion.records import NONE, Front, FrontFit
 from promtrack.strip.records import StripGeometry
 from tests.motion.test_measure import knot
 
@@ -16,7 +16,7 @@ GEOMETRY = StripGeometry(200, 240, -3.0, 0.73, 60.0, 0.06, 700.0, True)
 RISE = 20.0 + 1.5 * np.arange(8)
 
 
-def front(width_deg: float, above_mm: float = 2.0) -> Front:
+def front(width_deg: float, above_mm: float = 2.0, extent_deg: float | None = None) -> Front:
     three = np.full(3, 50.0)
     fit = FrontFit(
         "constant speed",
@@ -52,6 +52,7 @@ def front(width_deg: float, above_mm: float = 2.0) -> Front:
         "constant speed",
         1e-9,
         True,
+        extent_deg=width_deg if extent_deg is None else extent_deg,
     )
 
 
@@ -67,35 +68,50 @@ def test_an_edge_in_the_place_of_a_knot_is_that_knot(width, above, followed):
     assert (
         knot_followed(one, (replace(RISING, moving=False),), GEOMETRY) == followed
     )  # too few frames to be sure of it
-    kept, _ = _told_by_knots((one,), (RISING,), GEOMETRY, asked=False)
-    assert len(kept) == (0 if followed else 1)
+    beside = _beside_knots((one,), (RISING,), GEOMETRY, asked=False)
+    assert (len(beside.fronts), beside.alone) == ((0, (3,)) if followed else (1, ()))
 
 
 @pytest.mark.parametrize("width", [0.9, 8.0])
 def test_a_front_asked_for_is_kept_and_told(width):
-    kept, followed = _told_by_knots((front(width),), (RISING,), GEOMETRY, asked=True)
-    assert kept[0].notes == ("its edge follows knot 3",)
-    words = front_meaning(kept[0], 700.0, scale_err=0.0, clock_err=0.0, follows=followed[1])
+    # TRUTH  the width of the sector that was asked for says nothing: what rises in it is 11 Mm wide
+    beside = _beside_knots((front(width, extent_deg=0.9),), (RISING,), GEOMETRY, asked=True)
+    assert beside.fronts[0].notes == ("its edge follows knot 3",)
+    words = front_meaning(beside.fronts[0], 700.0, scale_err=0.0, clock_err=0.0, follows=beside.followed[1])
     assert "follows knot 3" in words.sentence
     assert "eruption" not in words.sentence + words.source
 
 
-def test_an_eruption_asked_for_is_no_knot_of_its():
-    # TRUTH  a knot in the crest of a front 98 Mm wide, and two threads that rise at half its height with half
-    # its speed
+def test_an_eruption_is_no_knot_that_rises_slowly_with_it():
+    # TRUTH  an edge that rises by 6 Mm in six frames and by 144 Mm in five more; a knot lies in it while it
+    # is slow, most of the time. A knot that goes with it to the end is all of it.
+    height = np.r_[20.0 + np.arange(6), np.linspace(50.0, 170.0, 5)]
     one = replace(
-        knot(25.0, 0.0, 1.0),
-        height_mm=0.5 * (RISE + 2.0),
-        angle_deg=np.full(8, 70.0),
-        time_s=np.arange(8.0) * 30,
+        front(0.9),
+        frame=np.arange(11),
+        time_s=np.arange(11) * 30.0,
+        height_mm=height,
+        height_err_mm=np.full(11, 0.2),
+        angle_deg=np.full(11, 70.0),
+        verdict=NONE,
     )
-    thread = replace(one, fit=replace(one.fit, time_s=105.0))
-    assert (
-        knot_followed(
-            front(8.0), (RISING, replace(thread, knot=5), replace(thread, knot=6)), GEOMETRY, asked=True
-        )
-        == 0
+    slow = replace(
+        RISING,
+        height_mm=height[:6],
+        angle_deg=np.full(6, 70.0),
+        frame=np.arange(6),
+        along_mm=np.zeros(6),
+        height_err_mm=np.full(6, 0.2),
     )
+    whole = replace(
+        RISING,
+        height_mm=height,
+        angle_deg=np.full(11, 70.0),
+        frame=np.arange(11),
+        along_mm=np.zeros(11),
+        height_err_mm=np.full(11, 0.2),
+    )
+    assert (knot_followed(one, (slow,), GEOMETRY), knot_followed(one, (whole,), GEOMETRY)) == (0, 3)
 
 
 def test_an_acceleration_read_alone_counts_scale_and_clock():
@@ -142,5 +158,7 @@ def test_threads_get_one_sentence_without_comparison():
     )
     assert words.about == "knot 7"
     assert "perhaps" not in threads_meaning((slow,), front(8.0), sure_km_s=40.0).sentence
-    assert "perhaps confused" in knot_meaning(fast, 700.0, sure_km_s=40.0).sentence
+    doubtful = knot_meaning(fast, 700.0, sure_km_s=40.0).sentence
+    assert "perhaps confused" in doubtful
+    assert "quiet threads" not in doubtful  # what may be two knots is compared with nothing
     assert "perhaps" not in knot_meaning(slow, 700.0, sure_km_s=40.0).sentence
