@@ -84,27 +84,9 @@ class Marks:
         keep = np.array([name not in self.leave_out for name in sequence.names])
         index = np.flatnonzero(keep)
         gone = tuple(Rejected(name, "left out by hand") for name in sequence.names if name in self.leave_out)
-        read, boxes = sequence.read, self.covered_sensor
-
-        def kept_frame(number: int) -> np.ndarray:
-            frame = read(int(index[number]))
-            return filled(frame, boxes) if boxes else frame
-
-        def part(values: Any) -> Any:
-            return values if values is None or not len(values) else values[index]
-
-        headers = tuple(sequence.headers[i] for i in index) if sequence.headers else ()
-        return replace(
-            sequence,
-            names=tuple(sequence.names[i] for i in index),
-            times_utc=sequence.times_utc[index],
-            read=kept_frame,
-            unreadable=(*sequence.unreadable, *gone),
-            header=headers[0] if len(headers) else sequence.header,
-            headers=headers,
-            exposures_s=part(sequence.exposures_s),
-            exposure_class=part(sequence.exposure_class),
-        )
+        kept, boxes = sequence.only(index), self.covered_sensor
+        read = (lambda number: filled(kept.read(number), boxes)) if boxes else kept.read
+        return replace(kept, read=read, unreadable=(*sequence.unreadable, *gone))
 
     def hidden_px(self, shape: tuple[int, int]) -> np.ndarray | None:
         """(rows, columns) bool, True where a frame is covered; None where nothing is."""

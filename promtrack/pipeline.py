@@ -22,7 +22,7 @@ from promtrack.atomic_write import atomic_write
 from promtrack.checks import SUBJECTS, Check, light
 from promtrack.errors import InputError, PromtrackError, SettingsError, command_line
 from promtrack.ffmpeg import ffmpeg_program
-from promtrack.limb import lock_limb
+from promtrack.limb import joined, lock_exposures
 from promtrack.limb.geometry import to_frame, turn_at
 from promtrack.limb.records import LimbLock
 from promtrack.marks import Marks, find_marks, read_marks
@@ -103,8 +103,9 @@ class Job:
     fingerprint: str = ""  # of the input before it was opened: what changes later is seen by the next run
     notes: tuple[str, ...] = ()  # sentences about the input and the settings
     marks: Marks = Marks()
-    sequence: Sequence = field(init=False)  # each is set by its stage, in this order
+    sequence: Sequence = field(init=False)  # as recorded; each is set by its stage, in this order
     lock: LimbLock = field(init=False)
+    joined: Sequence = field(init=False)  # the frames to measure and show: two exposures are joined to one
     strip: Strip = field(init=False)
     motion: Motion = field(init=False)
     files: dict[str, list[Path]] = field(default_factory=dict)
@@ -144,7 +145,7 @@ class Job:
         view, scale, orientation = self.geometry
         return Measured(
             settings=self.settings,
-            sequence=self.sequence,
+            sequence=self.joined,
             lock=self.lock,
             view=view,
             scale=scale,
@@ -429,12 +430,12 @@ def _require(job: Job, stage: str) -> None:
 
 def _do_lock(job: Job, progress: Told) -> list[Path]:
     s = job.settings
-    lock = lock_limb(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
+    lock = lock_exposures(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
     dark = night(job.sequence, s.site)
     if dark:  # an impossible site: everything that is computed from it is wrong
         lock = replace(lock, checks=(*lock.checks, Check("lock", "Sun above the horizon", "poor", dark)))
     job.lock = lock
-    rejected = int((~lock.used).sum())
+    rejected = int(lock.rejected.sum())
     if rejected > s.limb.most_rejected * len(job.sequence) or not lock.used.any():
         reasons = ", ".join(sorted({reason for reason in lock.reason if reason}))
         raise InputError(
@@ -482,7 +483,7 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
     job.log.info("orientation: %s", orientation.source)
     geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip)
     if job.settings.strip.high_mm is None:
-        geometry = shown_height_range(job.sequence, job.lock, orientation, geometry)
+        geometry = shown_height_range(job.joined, job.lock, orientation, geometry)
     job.log.info(
         "strips: %d x %d px, %.0f to %.0f Mm above the limb",
         geometry.columns,
@@ -495,7 +496,7 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
     check_space(job.folder, geometry, int(job.lock.used.sum()))
     with atomic_write(job.folder["strip"]) as part:
         strip = unwrap(
-            job.sequence,
+            job.joined,
             job.lock,
             orientation,
             geometry,
@@ -505,7 +506,7 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
             hidden=job.marks.hidden(geometry),
             progress=progress,
         )
-        finish_strip(part, strip, job.sequence, job.lock, about)
+        finish_strip(part, strip, job.joined, job.lock, about)
     return [job.folder["strip"]]
 
 
@@ -542,8 +543,8 @@ def _disc_counts(job: Job) -> float:
     x, y = to_frame(lock, index, angles, np.full(angles.shape, DISC_AT * lock.radius_px))
     column, row = np.rint(x).astype(int), np.rint(y).astype(int)
     inside = (column >= 0) & (row >= 0) & (column < lock.shape[1]) & (row < lock.shape[0])
-    light = job.sequence.frame(index)[row[inside], column[inside]]
-    if not len(light) or np.median(light) >= job.sequence.full_scale:
+    light = job.joined.frame(index)[row[inside], column[inside]]
+    if not len(light) or np.median(light) >= job.joined.full_scale:
         return float("nan")
     return float(np.median(light) - lock.sky[index]) / float(lock.transparency[index])
 
@@ -575,6 +576,7 @@ def _load_lock(job: Job) -> None:
             where=str(job.folder["frames"]),
             remedy="make it again with `promtrack lock`",
         )
+    job.joined = joined(job.sequence, job.lock)
 
 
 def _load_strip(job: Job) -> None:

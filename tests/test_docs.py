@@ -5,10 +5,13 @@ import shlex
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from promtrack.scene import make_scene, write_scene
+from tests.conftest import SMALL
 from tests.make_docs import PAGES
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -65,6 +68,9 @@ def test_every_python_snippet_runs(text, small_run, small_frames, tmp_path):
 def test_every_command_of_a_worked_example_runs(text, small_run, small_frames, tmp_path):
     # The commands of a page run in order, where the recording and its run lie.
     shutil.copytree(small_frames, tmp_path / "east limb")
+    if "two exposures" in text.read_text(encoding="utf-8"):
+        spec = replace(SMALL, frames=24, exposure_cycle=(1.0, 8.0), exposure=0.6)
+        write_scene(make_scene(spec), tmp_path / "two exposures")
     run = [sys.executable, "-m", "promtrack"]
     subprocess.run(
         [*run, "run", "east limb", "--set", "clip.view=native"], cwd=tmp_path, check=True, capture_output=True

@@ -3,7 +3,8 @@
 Read in this order: records, geometry, circle, edge (rays across the limb), find (the limb of one frame
 without a guess), edge_fit, initial_radius, frame_limb (one frame), template and measure (its limb zone),
 frame_selection (frames left out), expected_geometry and solar_rotation (what is known beforehand), solve (all
-centres at once), compare and second (checks that are not the fit), lock.
+centres at once), compare and second (checks that are not the fit), lock, two_exposures (where a bright and a
+faint exposure alternate).
 """
 
 from promtrack.limb.circle import LimbArcTooShort, fit_limb
@@ -11,6 +12,7 @@ from promtrack.limb.find import LimbNotFound, find_limb
 from promtrack.limb.inspect import Inspection, inspect_sequence
 from promtrack.limb.lock import lock_limb
 from promtrack.limb.records import CircleFit, LimbLock
+from promtrack.limb.two_exposures import joined, lock_exposures
 
 __all__ = [
     "CircleFit",
@@ -21,5 +23,7 @@ __all__ = [
     "find_limb",
     "fit_limb",
     "inspect_sequence",
+    "joined",
+    "lock_exposures",
     "lock_limb",
 ]

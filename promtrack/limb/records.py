@@ -14,7 +14,10 @@ import numpy as np
 
 from promtrack.checks import Check
 
-__all__ = ["CircleFit", "LimbLock"]
+__all__ = ["OTHER_EXPOSURE", "CircleFit", "LimbLock"]
+
+# Reason of frames that are sound, but not of the exposure that shows the prominence best.
+OTHER_EXPOSURE = "the other exposure: its disc is shown, its prominence is not measured"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,3 +73,8 @@ class LimbLock:
     edge_bias_px: float  # stated bias of the edge by saturation; 0 when not saturated
     notes: tuple[str, ...]  # plain sentences: what could not be told apart, limits, warnings
     checks: tuple[Check, ...] = ()  # of lock and scale, by what is not the fit itself
+
+    @property
+    def rejected(self) -> np.ndarray:
+        """(n,) bool, frames left out because something is wrong with them."""
+        return ~self.used & np.array([reason != OTHER_EXPOSURE for reason in self.reason], bool)

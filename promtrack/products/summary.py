@@ -85,9 +85,10 @@ def write_summary(
         "frames_used": int(lock.used.sum()),
         "frames_left_out": [
             {"file": name, "reason": reason}
-            for name, reason, used in zip(lock.names, lock.reason, lock.used, strict=True)
-            if not used
+            for name, reason, rejected in zip(lock.names, lock.reason, lock.rejected, strict=True)
+            if rejected
         ],
+        "frames_of_the_other_exposure": int((~lock.used & ~lock.rejected).sum()),
         "limb": _taken(lock, _LOCK),
         "scale": _taken(scale, _SCALE),
         "sun": _taken(view, _SUN),
@@ -135,8 +136,10 @@ def summary_lines(folder: ProductFolder) -> list[str]:
     scale, left_out = page["scale"], page["frames_unreadable"]
     size = with_error(scale["km_per_px"], scale["sigma_km_per_px"], "km")
     step = f", one every {page['cadence_s']:.3g} s" if page["cadence_s"] is not None else ""
+    other = page["frames_of_the_other_exposure"]
+    beside = f" ({other} are of the other exposure)" if other else ""
     lines = [
-        f"{page['frames_used']} of {page['frames_read']} frames used, {page['span_s'] / 60:.1f} min"
+        f"{page['frames_used']} of {page['frames_read']} frames used{beside}, {page['span_s'] / 60:.1f} min"
         f"{step} (times from {_SOURCES[page['times']['source']]})",
         f"scale {size} a pixel (from the {scale['source']})"
         + (f"; {typeset(scale['cross_check'])}" if scale["cross_check"] else ""),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -75,6 +75,24 @@ class Sequence:
     def time_s(self) -> np.ndarray:
         """(n,) seconds since the first frame."""
         return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
+
+    def only(self, indices: np.ndarray) -> Sequence:
+        """The sequence of these frames alone; `indices` rise."""
+
+        def part(values: np.ndarray | None) -> np.ndarray | None:
+            return None if values is None else values[indices]
+
+        headers = tuple(self.headers[i] for i in indices) if self.headers else ()
+        return replace(
+            self,
+            names=tuple(self.names[i] for i in indices),
+            times_utc=self.times_utc[indices],
+            read=lambda number: self.read(int(indices[number])),
+            header=headers[0] if headers else self.header,
+            headers=headers,
+            exposures_s=part(self.exposures_s),
+            exposure_class=part(self.exposure_class),
+        )
 
     def frame(self, index: int) -> np.ndarray:
         """Frame `index`; raises InputError, naming the file, if it cannot be decoded."""

@@ -86,7 +86,7 @@ def _scale(measured: Measured) -> Markup:
 
 def _left_out(measured: Measured) -> Markup:
     times, sequence = measured.sequence.time_report, measured.sequence
-    out = (~measured.lock.used).any() or sequence.unreadable
+    out = measured.lock.rejected.any() or sequence.unreadable
     words = [frames_table(measured) if out else element("p", "No frame was left out.")]
     words.append(element("h3", "Times"))
     words.append(element("p", f"Source of the times: {times.source} ({times.detail}).", class_="prose"))

@@ -67,5 +67,7 @@ def _facts(measured: Measured) -> str:
     sequence, used = measured.sequence, measured.lock.used
     steps = np.diff(sequence.time_s)
     cadence = f", one every {rounded(float(np.median(steps)), 3)} s" if len(steps) else ""
-    frames = f"{int(used.sum())} of {len(sequence)} frames used{cadence}"
+    other = int((~used & ~measured.lock.rejected).sum())
+    beside = f" ({other} are of the other exposure)" if other else ""
+    frames = f"{int(used.sum())} of {len(sequence)} frames used{beside}{cadence}"
     return f"{span_text(sequence.times_utc[0], sequence.times_utc[-1])} · {frames}"

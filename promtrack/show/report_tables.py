@@ -121,7 +121,7 @@ def frames_table(measured: Measured) -> Markup:
             )
         )
         for index, name in enumerate(lock.names)
-        if not lock.used[index]
+        if lock.rejected[index]
     ]
     rows += [
         Row(

@@ -89,8 +89,8 @@ def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
     """Reasons for leaving frames out, each with its count, most frequent first; what differs only in figures
     is one reason."""
     kinds: dict[str, list[str]] = {}
-    for reason, used in zip(lock.reason, lock.used, strict=True):
-        if not used:
+    for reason, rejected in zip(lock.reason, lock.rejected, strict=True):
+        if rejected:
             kinds.setdefault(re.sub(r"[\d.]+", "", reason), []).append(reason)
     counted = [
         (alike[0] if len(set(alike)) == 1 else alike[0].partition(":")[0], len(alike))
@@ -116,8 +116,8 @@ def _own_checks(measured: Measured) -> Iterator[Check]:
 
 
 def _share_used(lock: LimbLock) -> Check:
-    out = 1.0 - float(np.mean(lock.used))
-    words = f"{int(lock.used.sum())} of {len(lock.used)} frames could be used"
+    out = float(np.mean(lock.rejected))
+    words = f"{int((~lock.rejected).sum())} of {len(lock.used)} frames could be used"
     return Check("lock", "frames used", _level(out, LEFT_OUT), words)
 
 

@@ -162,7 +162,7 @@ def _points(
 
 def _mark_rejected(axes: Axes, measured: Measured, theme: Theme) -> None:
     """A cross at the foot of the axes for each frame left out."""
-    at = date_numbers(measured.sequence.times_utc)[~measured.lock.used]
+    at = date_numbers(measured.sequence.times_utc)[measured.lock.rejected]
     style: dict[str, Any] = {
         "color": theme.warning,
         "markersize": 9,
