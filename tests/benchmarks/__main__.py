@@ -137,6 +137,7 @@ def finished_job(frames: list[Path], out: Path) -> Job:
     folder = ProductFolder(out)
     job = Job(frames[0].parent, folder, Settings())
     job.sequence, job.lock = open_sequence(frames[0].parent), read_lock(folder)
+    job.joined = job.sequence
     job.strip = read_strip(folder)
     job.motion = read_motion(folder, job.strip)
     return job
