@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from promtrack import __version__
-from promtrack.errors import PromtrackError, SettingsError, command_line
+from promtrack.errors import PromtrackError, SettingsError, command_line, nearest
 from promtrack.process import check_memory, set_switches
 from promtrack.terminal import Progress, show
 
@@ -98,11 +98,8 @@ class _Parser(argparse.ArgumentParser):
         remedy = f"`{self.prog} --help` shows what there is"
         mistyped = re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message)
         if mistyped:
-            from difflib import get_close_matches
-
             message = message.partition(" (choose from")[0]
-            near = get_close_matches(mistyped[1], re.findall(r"[\w-]+", mistyped[2]), n=1)
-            remedy = f"did you mean '{near[0]}'?" if near else remedy
+            remedy = nearest(mistyped[1], re.findall(r"[\w-]+", mistyped[2]), remedy)
         self.exit(WRONG_USAGE, f"{self.prog}: {message}; {remedy}\n")
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import shlex
+from collections.abc import Iterable
 
-__all__ = ["InputError", "PromtrackError", "SettingsError", "command_line", "printable"]
+__all__ = ["InputError", "PromtrackError", "SettingsError", "command_line", "nearest", "printable"]
 
 
 class PromtrackError(Exception):
@@ -52,6 +53,14 @@ def command_line(*words: object) -> str:
     if os.name == "nt":
         return " ".join(f'"{word}"' if " " in str(word) else str(word) for word in words)
     return shlex.join(str(word) for word in words)
+
+
+def nearest(word: str, known: Iterable[str], otherwise: str) -> str:
+    """A remedy for a mistyped word: "did you mean 'X'?", or `otherwise` where nothing known is like it."""
+    from difflib import get_close_matches  # only after a mistake
+
+    near = get_close_matches(word, list(known), n=1, cutoff=0.5)
+    return f"did you mean '{near[0]}'?" if near else otherwise
 
 
 def printable(text: str) -> str:

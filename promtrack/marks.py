@@ -8,7 +8,6 @@ saves such a file.
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +18,7 @@ import numpy as np
 from promtrack.errors import SettingsError
 from promtrack.sequence.records import Rejected, Sequence
 from promtrack.strip.records import StripGeometry
+from promtrack.toml_file import read_toml
 
 __all__ = ["MARKS_NAME", "Marks", "Place", "Sector", "SensorBox", "SunBox", "find_marks", "read_marks"]
 
@@ -146,18 +146,7 @@ def read_marks(path: Path) -> Marks:
     ------
     SettingsError : the file cannot be read, is not TOML, or holds a key or a value that a mark has not
     """
-    try:
-        tree = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise SettingsError(
-            f"cannot be read ({error.strerror})", where=str(path), remedy="check the path"
-        ) from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingsError(
-            f"is not valid TOML: {error}",
-            where=str(path),
-            remedy="save it again from the page of `promtrack mark`",
-        ) from None
+    tree = read_toml(path, remedy="save it again from the page of `promtrack mark`")
     try:
         return _marks(tree)
     except _Odd as error:

@@ -5,10 +5,8 @@ A section is a frozen dataclass, so that a stage takes its own section and nothi
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
-import tomllib
 import types
 import typing
 from collections.abc import Callable
@@ -16,7 +14,8 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from promtrack.errors import SettingsError
+from promtrack.errors import SettingsError, nearest
+from promtrack.toml_file import read_toml, toml_value
 
 __all__ = [
     "CameraSettings",
@@ -313,18 +312,7 @@ def load_settings(path: Path, base: Settings | None = None) -> Settings:
     ------
     SettingsError : the file cannot be read, is not TOML, or holds a wrong key or value
     """
-    try:
-        tree = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise SettingsError(
-            f"cannot be read ({error.strerror})", where=str(path), remedy="check the path"
-        ) from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingsError(
-            f"is not valid TOML: {error}",
-            where=str(path),
-            remedy="start from the file that `promtrack settings` writes",
-        ) from None
+    tree = read_toml(Path(path), remedy="start from the file that `promtrack settings` writes")
     for section, content in tree.items():
         if not isinstance(content, dict):
             raise SettingsError(
@@ -352,7 +340,7 @@ def settings_as_toml(settings: Settings, *, comments: bool = True) -> str:
             value, limits = getattr(section, item.name), _limits(item)
             if comments:
                 lines.append(f"# {item.metadata['help']}" + (f" ({limits})" if limits else ""))
-            lines.append(f"# {_key(item)} =" if value is None else f"{_key(item)} = {_toml_value(value)}")
+            lines.append(f"# {_key(item)} =" if value is None else f"{_key(item)} = {toml_value(value)}")
         lines.append("")
     return "\n".join(lines)
 
@@ -435,9 +423,10 @@ def _suggestion(key: str) -> str:
     meant = _OTHER_WORDS.get(key) or _OTHER_WORDS.get(last)
     if meant:
         return f"'{meant}' does that: {_SETTINGS[meant][1].metadata['help']}"
-    near = difflib.get_close_matches(key, _SETTINGS, n=1, cutoff=0.5)
-    near = near or [known for known in _SETTINGS if known.rpartition(".")[2] == last]
-    return f"did you mean '{near[0]}'?" if near else "`promtrack settings` lists them all"
+    alike = next((known for known in _SETTINGS if known.rpartition(".")[2] == last), None)
+    return nearest(
+        key, _SETTINGS, f"did you mean '{alike}'?" if alike else "`promtrack settings` lists them all"
+    )
 
 
 def _checked(value: Any, item: Any, kind: Any) -> Any:
@@ -511,14 +500,3 @@ def _limits(item: Any) -> str:
     if math.isfinite(meta["low"]) and math.isfinite(meta["high"]):
         return f"{meta['low']:g} to {meta['high']:g}{unit}"
     return f"at least {meta['low']:g}{unit}" if math.isfinite(meta["low"]) else unit.strip()
-
-
-def _toml_value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        escaped = (f"\\{c}" if c in '\\"' else c if c.isprintable() else f"\\U{ord(c):08x}" for c in value)
-        return '"' + "".join(escaped) + '"'
-    if isinstance(value, tuple):
-        return "[" + ", ".join(_toml_value(v) for v in value) + "]"
-    return repr(value)

@@ -10,6 +10,7 @@ ROOT = Path(__file__).resolve().parent.parent / "promtrack"
 ORDER = {
     "errors": 0,
     "checks": 0,
+    "toml_file": 0.5,
     "settings": 1,
     "sun": 2,
     "sequence": 3,

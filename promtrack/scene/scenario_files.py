@@ -6,17 +6,16 @@ The files stand in `demo/` of the source tree and travel with the package as `pr
 from __future__ import annotations
 
 import dataclasses
-import difflib
-import tomllib
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
-from promtrack.errors import SettingsError
+from promtrack.errors import SettingsError, nearest
 from promtrack.scene import content
 from promtrack.scene.spec import SceneSpec
 from promtrack.settings import SiteSettings
+from promtrack.toml_file import read_toml
 
 __all__ = ["read_scenario", "scenario", "scenario_names"]
 
@@ -49,10 +48,9 @@ def scenario(name: str) -> SceneSpec:
     SettingsError : there is none
     """
     if name not in scenario_names():
-        near = difflib.get_close_matches(name, scenario_names(), n=1)
+        names = scenario_names()
         raise SettingsError(
-            f"there is no scenario '{name}'",
-            remedy=f"did you mean '{near[0]}'?" if near else f"choose {', '.join(scenario_names())}",
+            f"there is no scenario '{name}'", remedy=nearest(name, names, f"choose {', '.join(names)}")
         )
     return read_scenario(_folder() / f"{name}.toml")
 
@@ -66,16 +64,7 @@ def read_scenario(file: Path | Traversable) -> SceneSpec:
     SettingsError : not TOML, unknown field, or a value that makes no sense
     """
     where = file.name
-    try:
-        tree = tomllib.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SettingsError(
-            f"cannot be read ({error.strerror})", where=str(file), remedy="check the path"
-        ) from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise SettingsError(
-            f"is not valid TOML: {error}", where=where, remedy="start from a file in demo/"
-        ) from None
+    tree = read_toml(file, remedy="start from a file in demo/")
     things = {
         key: tuple(_record(_CONTENT[key], item, f"{where}, {key}") for item in tree.pop(key))
         for key in tuple(_CONTENT)
@@ -91,12 +80,8 @@ def _record(kind: type, values: dict[str, Any], where: str) -> Any:
     known = [field.name for field in dataclasses.fields(kind)]
     for key in values:
         if key not in known:
-            near = difflib.get_close_matches(key, known, n=1)
-            raise SettingsError(
-                f"unknown field '{key}'",
-                where=where,
-                remedy=f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known)}",
-            )
+            remedy = nearest(key, known, f"known are {', '.join(known)}")
+            raise SettingsError(f"unknown field '{key}'", where=where, remedy=remedy)
     return kind(**{key: _frozen(value) for key, value in values.items()})
 
 
