@@ -112,16 +112,54 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"promtrack {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
-    _add_run(commands)
-    _add_check(commands)
-    for stage, text in _STAGE_HELP.items():
-        _add_stage(commands, stage, text)
-    _add_mark(commands)
-    _add_trial(commands)
-    _add_watch(commands)
-    _add_season(commands)
-    _add_demo(commands)
-    _add_settings(commands)
+
+    run = _command(commands, _run, "run 2026-05-17-east-limb --set site.latitude_deg=50.1", _RUN_HELP)
+    run.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
+    _add_out(run, "the products (default: INPUT's name with -promtrack appended, beside it)")
+    _add_marks(run)
+    run.add_argument("--replace", action="store_true", help="let go what --out holds of another recording")
+    run.add_argument("--each-session", action="store_true", help=_SESSIONS_HELP)
+
+    look = _command(commands, _check, "check 2026-05-17-east-limb", _CHECK_HELP)
+    look.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
+    look.add_argument("--drift", action="store_true", help=_DRIFT_HELP)
+    look.add_argument("--nudge", choices=("north", "south"), default="", help=_NUDGE_HELP)
+
+    for name, text in _STAGE_HELP.items():
+        stage = _command(commands, _stage, f"{name} 2026-05-17-east-limb-promtrack", text)
+        stage.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
+        _add_marks(stage)
+        if name == "motion":
+            stage.add_argument("--slit", metavar="PATH", action="append", default=[], help=_SLIT_HELP)
+
+    mark = _command(commands, _mark, "mark 2026-05-17-east-limb-promtrack", _MARK_HELP)
+    mark.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
+
+    trial = _command(commands, _trial, "trial 2026-05-17-east-limb-promtrack", _TRIAL_HELP)
+    trial.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
+    trial.add_argument("--rounds", metavar="N", type=int, default=6, help=_ROUNDS_HELP)
+
+    watch = _command(commands, _watch, "watch 2026-05-17-east-limb", _WATCH_HELP)
+    watch.add_argument("folder", metavar="FOLDER", type=Path, help="folder into which frames come")
+    _add_out(watch, "live.html and live.png (default: FOLDER's name with -live appended, beside it)")
+    watch.add_argument(
+        "--every", metavar="SECONDS", type=float, default=60.0, help="between lines (default 60)"
+    )
+    minutes_help = "end after so many minutes (default: at Ctrl-C)"
+    watch.add_argument("--minutes", metavar="N", type=float, default=float("inf"), help=minutes_help)
+
+    season = _command(commands, _season, "season 2026-observations", _SEASON_HELP)
+    folders_help = "folder of products, or a folder at any depth in which such folders lie"
+    season.add_argument("folders", metavar="OUT", type=Path, nargs="+", help=folders_help)
+    _add_out(season, "the season's files (default: season in the current folder)", Path("season"))
+
+    demo = _command(commands, _demo, "demo eruption", _DEMO_HELP)
+    scenario_help = "quiet, eruption or rain (default quiet)"
+    demo.add_argument("scenario", metavar="SCENARIO", nargs="?", default="quiet", help=scenario_help)
+    _add_out(demo, "frames and products (default promtrack-demo)", Path("promtrack-demo"))
+
+    settings = _command(commands, _settings, "settings --out promtrack.toml", _SETTINGS_HELP)
+    settings.add_argument("--out", metavar="FILE", type=Path, help="file to write (default: standard output)")
     return parser
 
 
@@ -133,146 +171,65 @@ _STAGE_HELP = {
     "figures": "draw the figures again",
     "report": "write report.html again",
 }
+_RUN_HELP = "do everything, from frames to report"
+_CHECK_HELP = "say what is there and whether it can be measured; changes nothing"
+_MARK_HELP = "write marks.html, a page on which to correct by hand what was found"
+_TRIAL_HELP = "put knots and fronts of known speed into a run's frames, and say what share of them is found"
+_WATCH_HELP = "watch a folder while frames come in: a line and a picture every minute; touches nothing in it"
+_SEASON_HELP = "gather finished runs into one table, one page and one figure: season.ecsv, .html, .png, .svg"
+_DEMO_HELP = "make a synthetic sequence, run on it, and print truth beside measurement"
+_SETTINGS_HELP = "write a commented promtrack.toml with every setting"
 _INPUT = "folder of frames, video, or a file with several frames"
+_PRODUCTS = "folder of products that `promtrack run` made"
+_SESSIONS_HELP = (
+    "INPUT has pauses of more than 3 hours: measure what lies between them apart, each in a folder of its "
+    "own inside --out, and show them together in season.html there"
+)
+_DRIFT_HELP = "INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift"
+_NUDGE_HELP = (
+    "with --drift: the telescope was pushed this way during the recording; tells whether the image is "
+    "mirrored"
+)
+_SLIT_HELP = "cut a time-distance diagram along this path, for instance radial:124.5; may be repeated"
+_ROUNDS_HELP = (
+    "runs with other bodies in them (default 6); each takes about as long as the run without its clip"
+)
 
 
 def _command(
     commands: argparse._SubParsersAction,
-    name: str,
-    text: str,
-    example: str,
     call: Callable[[argparse.Namespace], int | None],
+    example: str,
+    text: str,
 ) -> argparse.ArgumentParser:
+    """A command named by the first word of its example, with the options that all have."""
     command = commands.add_parser(
-        name, help=text, description=text[0].upper() + text[1:] + ".", epilog=f"Example: {example}"
+        example.split()[0],
+        help=text,
+        description=text[0].upper() + text[1:] + ".",
+        epilog=f"Example: promtrack {example}",
     )
     command.set_defaults(call=call)
     file_help = "settings file (TOML); see `promtrack settings`"
     command.add_argument("--settings", metavar="FILE", type=Path, help=file_help)
+    set_help = "change one setting, for instance clip.look=ash; may be repeated"
     command.add_argument(
-        "--set",
-        metavar="KEY=VALUE",
-        action="append",
-        default=[],
-        dest="changes",
-        help="change one setting, for instance clip.look=ash; may be repeated",
+        "--set", metavar="KEY=VALUE", action="append", default=[], dest="changes", help=set_help
     )
     volume = command.add_mutually_exclusive_group()
-    volume.add_argument(
-        "--quiet", action="store_true", help="print the results and nothing else: no progress, no advice"
-    )
+    quiet_help = "print the results and nothing else: no progress, no advice"
+    volume.add_argument("--quiet", action="store_true", help=quiet_help)
     volume.add_argument("--verbose", action="store_true", help="say what is decided on the way")
     return command
 
 
-def _add_run(commands: argparse._SubParsersAction) -> None:
-    example = "promtrack run 2026-05-17-east-limb --set site.latitude_deg=50.1"
-    command = _command(commands, "run", "do everything, from frames to report", example, _run)
-    command.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
-    out_help = "folder for the products (default: INPUT's name with -promtrack appended, beside it)"
-    command.add_argument("--out", metavar="DIR", type=Path, help=out_help)
-    _add_marks(command)
-    command.add_argument(
-        "--replace", action="store_true", help="let go what --out holds of another recording"
-    )
-    sessions_help = (
-        "INPUT has pauses of more than 3 hours: measure what lies between them apart, each in a folder "
-        "of its own inside --out, and show them together in season.html there"
-    )
-    command.add_argument("--each-session", action="store_true", help=sessions_help)
+def _add_out(command: argparse.ArgumentParser, what: str, default: Path | None = None) -> None:
+    command.add_argument("--out", metavar="DIR", type=Path, default=default, help=f"folder for {what}")
 
 
 def _add_marks(command: argparse.ArgumentParser) -> None:
     marks_help = "corrections by hand (default: promtrack-marks.toml with the frames); see `promtrack mark`"
     command.add_argument("--marks", metavar="FILE", type=Path, help=marks_help)
-
-
-def _add_check(commands: argparse._SubParsersAction) -> None:
-    text = "say what is there and whether it can be measured; changes nothing"
-    command = _command(commands, "check", text, "promtrack check 2026-05-17-east-limb", _check)
-    command.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
-    command.add_argument(
-        "--drift",
-        action="store_true",
-        help="INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift",
-    )
-    command.add_argument(
-        "--nudge",
-        choices=("north", "south"),
-        default="",
-        help="with --drift: the telescope was pushed this way during the recording; tells whether the image "
-        "is mirrored",
-    )
-
-
-def _add_stage(commands: argparse._SubParsersAction, stage: str, text: str) -> None:
-    command = _command(commands, stage, text, f"promtrack {stage} 2026-05-17-east-limb-promtrack", _stage)
-    folder_help = "folder of products that `promtrack run` made"
-    command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
-    _add_marks(command)
-    if stage == "motion":
-        command.add_argument(
-            "--slit",
-            metavar="PATH",
-            action="append",
-            default=[],
-            help="cut a time-distance diagram along this path, for instance radial:124.5; may be repeated",
-        )
-
-
-def _add_mark(commands: argparse._SubParsersAction) -> None:
-    text = "write marks.html, a page on which to correct by hand what was found"
-    command = _command(commands, "mark", text, "promtrack mark 2026-05-17-east-limb-promtrack", _mark)
-    folder_help = "folder of products that `promtrack run` made"
-    command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
-
-
-def _add_trial(commands: argparse._SubParsersAction) -> None:
-    text = "put knots and fronts of known speed into a run's frames, and say what share of them is found"
-    command = _command(commands, "trial", text, "promtrack trial 2026-05-17-east-limb-promtrack", _trial)
-    folder_help = "folder of products that `promtrack run` made"
-    command.add_argument("folder", metavar="DIR", type=Path, help=folder_help)
-    rounds_help = (
-        "runs with other bodies in them (default 6); each takes about as long as the run without its clip"
-    )
-    command.add_argument("--rounds", metavar="N", type=int, default=6, help=rounds_help)
-
-
-def _add_watch(commands: argparse._SubParsersAction) -> None:
-    text = "watch a folder while frames come in: a line and a picture every minute; touches nothing in it"
-    command = _command(commands, "watch", text, "promtrack watch 2026-05-17-east-limb", _watch)
-    command.add_argument("folder", metavar="FOLDER", type=Path, help="folder into which frames come")
-    out_help = "folder for live.html and live.png (default: FOLDER's name with -live appended, beside it)"
-    command.add_argument("--out", metavar="DIR", type=Path, help=out_help)
-    command.add_argument(
-        "--every", metavar="SECONDS", type=float, default=60.0, help="between lines (default 60)"
-    )
-    minutes_help = "end after so many minutes (default: at Ctrl-C)"
-    command.add_argument("--minutes", metavar="N", type=float, default=float("inf"), help=minutes_help)
-
-
-def _add_season(commands: argparse._SubParsersAction) -> None:
-    text = "gather finished runs into one table, one page and one figure: season.ecsv, .html, .png, .svg"
-    command = _command(commands, "season", text, "promtrack season 2026-observations", _season)
-    folders_help = "folder of products, or a folder at any depth in which such folders lie"
-    command.add_argument("folders", metavar="OUT", type=Path, nargs="+", help=folders_help)
-    out_help = "folder for the season's files (default: season in the current folder)"
-    command.add_argument("--out", metavar="DIR", type=Path, default=Path("season"), help=out_help)
-
-
-def _add_demo(commands: argparse._SubParsersAction) -> None:
-    text = "make a synthetic sequence, run on it, and print truth beside measurement"
-    command = _command(commands, "demo", text, "promtrack demo eruption", _demo)
-    scenario_help = "quiet, eruption or rain (default quiet)"
-    command.add_argument("scenario", metavar="SCENARIO", nargs="?", default="quiet", help=scenario_help)
-    out_help = "folder for frames and products (default promtrack-demo)"
-    command.add_argument("--out", metavar="DIR", type=Path, default=Path("promtrack-demo"), help=out_help)
-
-
-def _add_settings(commands: argparse._SubParsersAction) -> None:
-    text = "write a commented promtrack.toml with every setting"
-    command = _command(commands, "settings", text, "promtrack settings --out promtrack.toml", _settings)
-    command.add_argument("--out", metavar="FILE", type=Path, help="file to write (default: standard output)")
 
 
 def _run(options: argparse.Namespace) -> int:

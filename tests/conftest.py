@@ -65,6 +65,16 @@ def small_frames(small_scene, tmp_path_factory) -> Path:
 
 
 @pytest.fixture(scope="session")
+def few_frames(small_frames, tmp_path_factory) -> Path:
+    """The first twelve of them, where whole runs are started and what they find does not matter."""
+    folder = tmp_path_factory.mktemp("input") / "few"
+    folder.mkdir()
+    for file in sorted(small_frames.iterdir())[:12]:
+        shutil.copy2(file, folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
 def small_run(small_frames, tmp_path_factory):
     """A whole run on it; its folder is to be read only."""
     return run(small_frames, tmp_path_factory.mktemp("products") / "run", QUICK_SETTINGS)

@@ -81,13 +81,24 @@ def test_start_up_imports_nothing_heavy():
         (["demo", "waltz"], 2, "waltz"),
     ],
 )
-def test_mistakes_get_one_line_and_a_status(arguments, status, words, tmp_path):
-    done = promtrack(*arguments, cwd=tmp_path)
-    assert done.returncode == status
-    assert words in done.stderr
-    assert "Traceback" not in done.stderr
-    assert len(done.stderr.strip().splitlines()) == 1
+def test_mistakes_get_one_line_and_a_status(arguments, status, words, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    try:
+        returned = main(arguments)
+    except SystemExit as left:
+        returned = left.code
+    told = capsys.readouterr().err
+    assert returned == status
+    assert words in told
+    assert "Traceback" not in told
+    assert len(told.strip().splitlines()) == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_mistake_ends_the_process_with_one_line(tmp_path):
+    done = promtrack("run", "no such folder", cwd=tmp_path)
+    assert (done.returncode, len(done.stderr.strip().splitlines())) == (1, 1)
+    assert "no such folder" in done.stderr
 
 
 def test_a_path_in_a_message_is_the_one_that_was_typed(tmp_path, monkeypatch, capsys, small_frames):

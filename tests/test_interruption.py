@@ -88,23 +88,23 @@ def mentions(process, out):
 
 
 @pytest.fixture(scope="module")
-def undisturbed(small_frames, tmp_path_factory):
+def undisturbed(few_frames, tmp_path_factory):
     out = tmp_path_factory.mktemp("undisturbed") / "out"
     begun = time.monotonic()
-    process = start(small_frames, out)
+    process = start(few_frames, out)
     errors = process.communicate(timeout=600)[1]
     assert process.returncode == 0, errors
     return digests(out), time.monotonic() - begun
 
 
-def disturb(small_frames, undisturbed, out, stops, seed):
+def disturb(few_frames, undisturbed, out, stops, seed):
     """Stop runs into one folder in these ways at random moments, looking at the products each time; then let
     one end."""
     expected, duration = undisturbed
-    before = inputs(small_frames)
+    before = inputs(few_frames)
     rng = random.Random(seed)
     for stop in stops:
-        process = start(small_frames, out)
+        process = start(few_frames, out)
         try:
             process.wait(
                 timeout=rng.uniform(0.1 * duration, 1.1 * duration)
@@ -115,12 +115,12 @@ def disturb(small_frames, undisturbed, out, stops, seed):
         assert "Traceback" not in errors, errors
         assert_no_orphans(out)
         assert_whole(out)
-    process = start(small_frames, out)
+    process = start(few_frames, out)
     errors = process.communicate(timeout=600)[1]
     assert process.returncode == 0, errors
     assert digests(out) == expected
     assert [p.name for p in out.rglob(".part-*")] == []
-    assert inputs(small_frames) == before
+    assert inputs(few_frames) == before
 
 
 def kill(process):
@@ -132,21 +132,21 @@ def interrupt(process):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to another process there")
-def test_a_stopped_run_goes_on(small_frames, undisturbed, tmp_path):
-    disturb(small_frames, undisturbed, tmp_path / "out", (kill, interrupt, kill, interrupt), 5)
+def test_a_stopped_run_goes_on(few_frames, undisturbed, tmp_path):
+    disturb(few_frames, undisturbed, tmp_path / "out", (kill, interrupt), 5)
 
 
 @pytest.mark.long
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to another process there")
 @pytest.mark.parametrize("seed", range(ROUNDS))
-def test_stopped_again_and_again(small_frames, undisturbed, tmp_path, seed):
-    disturb(small_frames, undisturbed, tmp_path / "out", (kill, interrupt) * 5, seed)
+def test_stopped_again_and_again(few_frames, undisturbed, tmp_path, seed):
+    disturb(few_frames, undisturbed, tmp_path / "out", (kill, interrupt) * 5, seed)
 
 
-def test_ctrl_c_is_answered_in_words(small_frames, tmp_path):
+def test_ctrl_c_is_answered_in_words(few_frames, tmp_path):
     if sys.platform == "win32":
         pytest.skip("Ctrl-C cannot be sent to another process there")
-    process = start(small_frames, tmp_path / "out")
+    process = start(few_frames, tmp_path / "out")
     while not (tmp_path / "out" / "settings.toml").exists():
         time.sleep(0.02)
         assert process.poll() is None

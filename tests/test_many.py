@@ -18,12 +18,10 @@ from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
 
 
 @pytest.fixture
-def recordings(small_frames, tmp_path):
-    """Two whole recordings with half the frames, and one without a picture."""
+def recordings(few_frames, tmp_path):
+    """Two whole recordings, and one without a picture."""
     for name in ("one", "two"):
-        (tmp_path / name).mkdir()
-        for file in sorted(small_frames.iterdir())[:16]:
-            shutil.copy(file, tmp_path / name)
+        shutil.copytree(few_frames, tmp_path / name)
     (tmp_path / "broken").mkdir()
     (tmp_path / "broken" / "notes.txt").write_text("clouds", encoding="utf-8")
     return [tmp_path / name for name in ("one", "broken", "two")]
@@ -109,9 +107,9 @@ def test_a_recording_of_two_days_is_refused_with_the_ways_to_measure_it():
     assert "--each-session" in caught.value.remedy
 
 
-def test_each_session_of_a_folder_is_measured_and_shown_together(small_frames, tmp_path, capsys):
+def test_each_session_of_a_folder_is_measured_and_shown_together(few_frames, tmp_path, capsys):
     # The recording once more, four hours later: the same Sun with other stamps.
-    both = shutil.copytree(small_frames, tmp_path / "two mornings")
+    both = shutil.copytree(few_frames, tmp_path / "two mornings")
     files = sorted(both.iterdir())
     for file in files:
         later = file.name.replace("_09", "_13").replace("T09", "T13").replace("-09", "-13")
