@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from promtrack.motion.front_search import CELL_ALONG_MM
+from promtrack.motion.front_cells import CELL_ALONG_MM
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.strip.records import StripGeometry
 from promtrack.sun import wrapped_deg

@@ -9,7 +9,7 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.motion.front_fit import fit_front, front_verdict, local_speeds
-from promtrack.motion.front_search import RisingEdge, find_rising_edges
+from promtrack.motion.front_search import FASTEST_KM_S, LEAST_FRAMES, RisingEdge, find_rising_edges
 from promtrack.motion.leading_edge import Edge, Window, find_edge, sector_columns, sector_profile
 from promtrack.motion.records import NONE, Front, FrontSearch
 from promtrack.strip.records import Strip
@@ -17,9 +17,7 @@ from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
 __all__ = ["find_fronts", "front_checks"]
 
-LEAST_POINTS = 6  # frames in which the edge must be seen
 LEAST_TRAVEL_MM = 4.0  # threads that brighten or fade within an hour shift their edge as much
-FASTEST_KM_S = 3000.0  # nothing on the Sun's limb is faster
 # rms drift of an edge's own level over a run, over its width between 30 and 70 % of its brightness
 DRIFT_SHARE = 0.07  # (60 scenes of tests/benchmarks/front_accuracy.py)
 WRONG_SIGMA = 5.0  # farther from its neighbours' line a height is wrong
@@ -103,7 +101,7 @@ def _front(
 ) -> Front | None:
     """The front of one sector; None if its edge is seen in too few frames."""
     columns = sector_columns(strip.geometry, *sector)
-    if columns.stop - columns.start < 4 or len(strip) < LEAST_POINTS:
+    if columns.stop - columns.start < 4 or len(strip) < LEAST_FRAMES:
         return None
     profile = sector_profile(strip, columns, moving=rising is not None)
     edge = find_edge(profile, None if rising is None else _window(strip.time_s, rising))
@@ -117,7 +115,7 @@ def _front(
     keep[clear] = _continuous(
         seen_s, edge.height_mm[clear], edge.err_mm[clear], led, strip.geometry.mm_per_row
     )
-    if keep.sum() < LEAST_POINTS:
+    if keep.sum() < LEAST_FRAMES:
         return None
     index, height = edge.index[keep], edge.height_mm[keep]
     time_s = strip.time_s[index]
@@ -196,11 +194,11 @@ def _continuous(
     least = np.where(led, ABOVE_MM, 2 * row_mm)
     keep = np.abs(rest) <= np.maximum(WRONG_SIGMA * np.hypot(spread, err_mm), least)
     where = np.flatnonzero(keep)
-    if len(where) < LEAST_POINTS:
+    if len(where) < LEAST_FRAMES:
         return keep
     jumps = _lasting_jumps(time_s[where], height_mm[where], row_mm)
     pieces = np.split(where, jumps[~(led[where][jumps - 1] & led[where][jumps])])
-    pieces = [piece for piece in pieces if len(piece) >= LEAST_POINTS] or [where[:0]]
+    pieces = [piece for piece in pieces if len(piece) >= LEAST_FRAMES] or [where[:0]]
     travel = [_travel(height_mm[piece]) for piece in pieces]
     chosen = pieces[int(np.argmax(travel))] if max(travel) > 5 * row_mm else max(pieces, key=len)
     result = np.zeros_like(keep)
@@ -226,7 +224,7 @@ def _unrest(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> fl
 def _from_neighbours(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
     """(m,) distance of each height from the line through its three neighbours on either side (Theil-Sen)."""
     m = len(height_mm)
-    if m < LEAST_POINTS:
+    if m < LEAST_FRAMES:
         return np.zeros(m)
     offset = np.array([-3, -2, -1, 1, 2, 3])
     near = np.arange(m)[:, None] + offset

@@ -10,24 +10,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
-from promtrack.motion.leading_edge import LOWEST_MM, sector_columns
+from promtrack.motion.front_cells import CELL_ALONG_MM, CELL_MM, Cells, cells_of, new_light
+from promtrack.motion.leading_edge import sector_columns
 from promtrack.motion.records import FrontSearch
-from promtrack.strip.records import Strip
-from promtrack.workers import map_ahead
+from promtrack.strip.records import Strip, StripGeometry
 
 __all__ = ["RisingEdge", "find_rising_edges"]
 
-CELL_MM, CELL_ALONG_MM = 1.0, 5.0  # height and width of a cell, at the limb
-MOST_TIMES = 480  # longer recordings are averaged in time
-PAST = 16  # frames of the past that a cell is compared with
-QUANTILE = 0.8
 CAP = 6.0  # sigma: a brighter edge counts for no more, so that one flash makes no front
 LEAST = 2.0  # sigma: a fainter edge counts against a path
 SUPPORT_MM = 4.0  # new light is averaged so far below and above its edge
-SLOWEST_KM_S = 2.0
+SLOWEST_KM_S, FASTEST_KM_S = 2.0, 3000.0  # nothing on the Sun's limb is faster
 BLOCK_MM = 8.0  # heights that are shifted in time together in the control
 TRIALS = 10
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
@@ -36,7 +31,8 @@ CORE = 0.7  # part of the largest score that still belongs to the front's top
 FLANK = 0.3  # part of the largest score that neighbours have that belong to the same edge
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
-TEST_THICK_MM = 6.0  # their thickness
+TEST_FROM_MM, TEST_THICK_MM = 15.0, 6.0  # height at which they start, and their thickness
+LEAST_FRAMES = 6  # in which an edge must be seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,27 +45,6 @@ class RisingEdge:
     height_mm: np.ndarray  # (m,) rising
     false_alarm: float  # expected number of chance edges as good in the run
     extent_deg: float  # of all that rises together with it
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Cells:
-    """Mean brightness of cells, the lower quartile over all angles taken off: a veil, a ring of scattered
-    light."""
-
-    value: np.ndarray  # (n, rows, columns) float32; inf where less than half of a cell is shown
-    flicker: np.ndarray  # (rows, columns) 1 sigma of a value from frame to frame
-    unrest: np.ndarray  # (n,) flicker of each frame over the usual one, 1 at least
-    time_s: np.ndarray  # (n,)
-    height_mm: np.ndarray  # (rows,)
-    columns: int  # strip columns of a cell
-    width_deg: float
-
-    @property
-    def step_mm(self) -> float:
-        return float(self.height_mm[1] - self.height_mm[0])
-
-    def rows(self, length_mm: float) -> int:
-        return max(round(length_mm / self.step_mm), 1)
 
 
 def find_rising_edges(
@@ -105,117 +80,33 @@ def find_rising_edges(
     if len(strip) < 8:
         sentence = f"Eruptions cannot be measured: {len(strip)} strips are too few."
         return nothing, FrontSearch("not measurable", sentence)
-    cells = _cells(strip)
+    cells = cells_of(strip)
     if len(cells.height_mm) * CELL_MM < 3 * SUPPORT_MM or cells.value.shape[2] < LEAST_CELLS:
         sentence = "Eruptions cannot be measured: the strips show too little sky above the limb."
         return nothing, FrontSearch("not measurable", sentence)
-    edge = _edge(cells, _new_light(cells, np.arange(cells.value.shape[2])))
-    paths = _Paths.of(cells, edge)
-    chance = _Chance.of(cells, _without_best(paths, edge), rng)
+    edge = _edge(cells, new_light(cells, np.arange(cells.value.shape[2])))
+    paths = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
+    scores = np.array([path.score for path in paths])
+    chance = _Chance.of(cells, _without_best(paths, scores, edge), rng)
+    found = _Found(strip.geometry, cells, paths, scores, chance)
     search = _sensitivity(strip, cells, chance)
     if not sectors:
-        return _separate(strip, cells, paths, chance, count), search
-    return tuple(_in_sector(strip, cells, paths, chance, sector) for sector in sectors), search
+        return _separate(found, count), search
+    return tuple(_in_sector(found, sector) for sector in sectors), search
 
 
-def _in_sector(
-    strip: Strip, cells: _Cells, paths: _Paths, chance: _Chance, sector: tuple[float, float]
-) -> RisingEdge | None:
+def _in_sector(found: _Found, sector: tuple[float, float]) -> RisingEdge | None:
     """The best path in a sector, significant or not; None if nothing is new there."""
-    columns = sector_columns(strip.geometry, *sector)
-    last = len(paths.score) - 1
-    part = slice(
-        min(columns.start // cells.columns, last), min((columns.stop - 1) // cells.columns, last) + 1
-    )
-    top = part.start + int(paths.score[part].argmax())
-    if chance.expected(float(paths.score[top])) > 1.0:
+    columns, width = sector_columns(found.geometry, *sector), found.cells.columns
+    last = len(found.scores) - 1
+    part = slice(min(columns.start // width, last), min((columns.stop - 1) // width, last) + 1)
+    top = part.start + int(found.scores[part].argmax())
+    if found.chance.expected(found.scores[top]) > 1.0:
         return None
-    return _edge_of(cells, paths, chance, top, sector)
+    return found.edge(top, sector)
 
 
-def _edge_of(
-    cells: _Cells, paths: _Paths, chance: _Chance, column: int, sector: tuple[float, float]
-) -> RisingEdge:
-    first, last = _around(paths.score >= FLANK * paths.score[column], column)
-    return RisingEdge(
-        *sector,
-        cells.time_s[paths.index[column]],
-        cells.height_mm[paths.row[column]],
-        chance.expected(float(paths.score[column])),
-        cells.width_deg * (last - first + 1),
-    )
-
-
-def _cells(strip: Strip) -> _Cells:
-    geometry = strip.geometry
-    width = max(round(CELL_ALONG_MM / float(geometry.mm_per_column(0.0))), 1)
-    height = max(round(CELL_MM / geometry.mm_per_row), 1)
-    first = int(np.clip(np.ceil(geometry.row(LOWEST_MM)), 0, geometry.rows - 1))
-    rows, columns = (geometry.rows - first) // height, geometry.columns // width
-    together = -(-len(strip) // MOST_TIMES)
-
-    def reduced(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        part = picture[first : first + rows * height, : columns * width]
-        shown = np.isfinite(part)
-        size = (columns, rows)  # (x, y)
-        return (
-            cv2.resize(np.where(shown, part, np.float32(0)), size, interpolation=cv2.INTER_AREA),
-            cv2.resize(shown.astype(np.float32), size, interpolation=cv2.INTER_AREA),
-        )
-
-    n = -(-len(strip) // together)
-    light, weight = (np.zeros((n, rows, columns), np.float32) for _ in range(2))
-    for i, (one, shown) in enumerate(map_ahead(reduced, strip.each())):
-        light[i // together] += one
-        weight[i // together] += shown
-    np.divide(light, weight, out=light, where=weight > 0)
-    light[weight < 0.5] = np.inf
-    veil = np.partition(light, columns // 4, axis=2)[:, :, columns // 4, None]
-    light -= np.where(np.isfinite(veil), veil, np.float32(0.0))
-    times = np.array([part.mean() for part in np.split(strip.time_s, range(together, len(strip), together))])
-    centres = first + height * (np.arange(rows) + 0.5) - 0.5
-    flicker, unrest = _flicker(light)
-    return _Cells(
-        light,
-        flicker,
-        unrest,
-        times,
-        np.asarray(geometry.height_mm(centres), float),
-        width,
-        width * geometry.deg_per_column,
-    )
-
-
-def _flicker(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Flicker of each cell from differences of neighbouring frames, at least that of its height; and how much
-    more than usual each frame flickers (cloud)."""
-    known = np.isfinite(light)
-    step = np.abs(np.diff(np.where(known, light, np.float32(0.0)), axis=0)) / np.float32(0.6745 * np.sqrt(2))
-    flicker = np.median(step, axis=0)
-    usual = np.median(flicker, axis=1, keepdims=True)
-    flicker = np.maximum(flicker, np.where(usual > 0, usual, max(float(flicker.max(initial=0.0)), 1e-12)))
-    both = known[1:] & known[:-1]
-    change = np.array(
-        [np.median((one / flicker)[ok]) if ok.any() else 1.0 for one, ok in zip(step, both, strict=True)]
-    )
-    return flicker, np.maximum(np.maximum(np.r_[change[:1], change], np.r_[change, change[-1:]]), 1.0)
-
-
-def _new_light(cells: _Cells, columns: np.ndarray) -> np.ndarray:
-    """(n, rows, columns) what was not there before, in units of the cell's flicker; 0 where unknown."""
-    value = cells.value[:, :, columns]
-    light = np.zeros_like(value)
-    for i in range(3, len(value)):
-        past = np.unique(np.linspace(0, i - 1, min(i, PAST)).round().astype(int))
-        rank = round(QUANTILE * (len(past) - 1))
-        before = np.partition(value[past], rank, axis=0)[rank]
-        with np.errstate(invalid="ignore"):
-            light[i] = (value[i] - before) / (cells.flicker[:, columns] * cells.unrest[i])
-    light[~np.isfinite(light)] = 0.0
-    return light
-
-
-def _edge(cells: _Cells, light: np.ndarray) -> np.ndarray:
+def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
     """(n, rows, columns) new light below each row less that above, averaged over `SUPPORT_MM`, in sigma."""
     reach, rows = cells.rows(SUPPORT_MM), light.shape[1]
     some = np.clip(light, 0.0, CAP)
@@ -227,64 +118,78 @@ def _edge(cells: _Cells, light: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Paths:
-    """The best path T(h) of each column of cells."""
+class _Path:
+    """The best path T(h) of one column of cells."""
 
-    score: np.ndarray  # (columns,) sigma Mm
-    index: tuple[np.ndarray, ...]  # per column (m,) time index
-    row: tuple[np.ndarray, ...]  # per column (m,) row
-
-    @classmethod
-    def of(cls, cells: _Cells, edge: np.ndarray) -> _Paths:
-        found = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
-        return cls(
-            np.array([one[0] for one in found]), tuple(o[1] for o in found), tuple(o[2] for o in found)
-        )
+    score: float  # sigma Mm
+    index: np.ndarray  # (m,) time index
+    row: np.ndarray  # (m,)
 
 
-def _without_best(paths: _Paths, edge: np.ndarray) -> np.ndarray:
+def _without_best(paths: list[_Path], scores: np.ndarray, edge: np.ndarray) -> np.ndarray:
     """The edges without the best path and what comes after it, in its column and in neighbours like it."""
-    rest, top = edge.copy(), int(paths.score.argmax())
-    first, last = _around(paths.score >= FLANK * paths.score[top], top)
+    rest, top = edge.copy(), int(scores.argmax())
+    first, last = _around(scores >= FLANK * scores[top], top)
     for column in range(first, last + 1):
-        for i, row in zip(paths.index[column], paths.row[column], strict=True):
+        for i, row in zip(paths[column].index, paths[column].row, strict=True):
             rest[max(i - 1, 0) :, row, column] = 0.0
     return rest
 
 
-def _gains(cells: _Cells, edge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(rows, n, ...) best sum of a path that ends here, and how many times earlier it was a row lower, -1
-    where it starts."""
+def _reach(cells: Cells) -> tuple[int, int]:
+    """Most frames in which a path stays in one row, and most rows by which it rises between two frames."""
+    longest = np.ceil(1e3 * cells.step_mm / SLOWEST_KM_S / cells.cadence_s)
+    farthest = np.ceil(1e-3 * FASTEST_KM_S * cells.cadence_s / cells.step_mm)
+    return int(longest), max(int(farthest), 2)
+
+
+def _gains(cells: Cells, edge: np.ndarray) -> np.ndarray:
+    """(rows, n, ...) best sum of a path that ends here."""
     n, rows = edge.shape[:2]
+    longest, farthest = _reach(cells)
     worth = (edge - LEAST) * cells.step_mm
-    cadence = float(np.median(np.diff(cells.time_s)))
-    longest = int(np.ceil(1e3 * cells.step_mm / SLOWEST_KM_S / max(cadence, 1e-3)))
     best = np.zeros((rows, n, *edge.shape[2:]), np.float32)
-    back = np.full(best.shape, -1, np.int16)
     for row in range(rows):
         before = np.zeros(best.shape[1:], np.float32)
         if row:
             for wait in range(min(longest, n - 1) + 1):
-                earlier = best[row - 1, : n - wait]
-                better = earlier > before[wait:]
-                before[wait:][better] = earlier[better]
-                back[row, wait:][better] = wait
+                np.maximum(before[wait:], best[row - 1, : n - wait], out=before[wait:])
+        if row > 1:
+            np.maximum(before[1:], best[max(row - farthest, 0) : row - 1, :-1].max(axis=0), out=before[1:])
         best[row] = np.maximum(before + worth[:, row], 0.0)
-    return best, back
+    return best
 
 
-def _best_path(cells: _Cells, edge: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-    """Score, time indices and rows of the best path of one column (n, rows)."""
-    best, back = _gains(cells, edge)
+def _best_path(cells: Cells, edge: np.ndarray) -> _Path:
+    """The best path of one column (n, rows)."""
+    best = _gains(cells, edge)
+    longest, farthest = _reach(cells)
     row, i = (int(k) for k in np.unravel_index(int(best.argmax()), best.shape))
-    score, path = float(best[row, i]), []
-    while best[row, i] > 0:
-        path.append((i, row))
-        if back[row, i] < 0:
+    path = [(i, row)]
+    while row:
+        first, low = max(i - longest, 0), max(row - farthest, 0)
+        waited = best[row - 1, first : i + 1][::-1]
+        jumped = best[low : row - 1, i - 1][::-1] if i and row > 1 else np.zeros(1)
+        if max(waited.max(), jumped.max()) <= 0:
             break
-        i, row = i - int(back[row, i]), row - 1
-    places = np.array(path[::-1], int).reshape(-1, 2)
-    return score, places[:, 0], places[:, 1]
+        if waited.max() >= jumped.max():
+            i, row = i - int(waited.argmax()), row - 1
+        else:
+            i, row = i - 1, row - 2 - int(jumped.argmax())
+        path.append((i, row))
+    i, rows = np.array(path[::-1], int).T
+    pieces = np.split(np.arange(len(rows)), _leaps(i, rows) + 1)
+    scores = [float((edge[i[piece], rows[piece]] - LEAST).sum()) * cells.step_mm for piece in pieces]
+    piece = pieces[int(np.argmax(scores))]
+    return _Path(max(scores), i[piece], rows[piece])
+
+
+def _leaps(i: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """Places of a path from which it jumps farther than it rises in the three frames after: there it passes
+    from one structure to another, since no front that fast stops."""
+    jumps = np.flatnonzero(np.diff(row) > 1)
+    after = np.array([row[(i > i[k]) & (i <= i[k + 1] + 3)].max() - row[k + 1] for k in jumps], int)
+    return jumps[np.diff(row)[jumps] > after]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -296,7 +201,7 @@ class _Chance:
     columns: int
 
     @classmethod
-    def of(cls, cells: _Cells, edge: np.ndarray, rng: np.random.Generator) -> _Chance:
+    def of(cls, cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> _Chance:
         block = cells.rows(BLOCK_MM)
         scores = []
         for _ in range(TRIALS):
@@ -304,7 +209,7 @@ class _Chance:
             for first in range(0, edge.shape[1], block):
                 part = slice(first, first + block)
                 shifted[:, part] = np.roll(edge[:, part], int(rng.integers(len(edge))), axis=0)
-            scores.append(_gains(cells, shifted)[0].max(axis=(0, 1)))
+            scores.append(_gains(cells, shifted).max(axis=(0, 1)))
         every = np.sort(np.concatenate(scores))
         level = float(np.quantile(every, 0.9))
         decay = float(np.mean(every[every >= level]) - level)
@@ -315,23 +220,42 @@ class _Chance:
         return float(0.1 * self.columns * np.exp(min((self.level - score) / self.decay, 0.0)))
 
 
-def _separate(
-    strip: Strip, cells: _Cells, paths: _Paths, chance: _Chance, count: int
-) -> tuple[RisingEdge, ...]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """The best path of each column, and what chance gives."""
+
+    geometry: StripGeometry
+    cells: Cells
+    paths: list[_Path]
+    scores: np.ndarray  # (columns,)
+    chance: _Chance
+
+    def edge(self, column: int, sector: tuple[float, float]) -> RisingEdge:
+        path, cells = self.paths[column], self.cells
+        first, last = _around(self.scores >= FLANK * path.score, column)
+        return RisingEdge(
+            *sector,
+            cells.time_s[path.index],
+            cells.height_mm[path.row],
+            self.chance.expected(path.score),
+            cells.columns * self.geometry.deg_per_column * (last - first + 1),
+        )
+
+
+def _separate(found: _Found, count: int) -> tuple[RisingEdge, ...]:
     """Neighbouring columns with good paths are one front; the columns of its top are its sector."""
-    good = np.array([chance.expected(score) < 1.0 for score in paths.score])
-    found: list[RisingEdge] = []
-    left = np.where(good, paths.score, 0.0)
-    while left.max(initial=0.0) > 0 and len(found) < count:
+    edges: list[RisingEdge] = []
+    left = np.where([found.chance.expected(score) < 1.0 for score in found.scores], found.scores, 0.0)
+    while left.max(initial=0.0) > 0 and len(edges) < count:
         top = int(left.argmax())
         first, last = _around(left > 0, top)
         core = _around(left >= CORE * left[top], top)
-        if last - first + 1 >= LEAST_CELLS and not _everywhere(cells, paths, first, last):
-            angle = strip.geometry.angle_deg
-            sector = float(angle(core[0] * cells.columns)), float(angle((core[1] + 1) * cells.columns - 1))
-            found.append(_edge_of(cells, paths, chance, top, sector))
+        if last - first + 1 >= LEAST_CELLS and not _everywhere(found, first, last):
+            angle, width = found.geometry.angle_deg, found.cells.columns
+            sector = float(angle(core[0] * width)), float(angle((core[1] + 1) * width - 1))
+            edges.append(found.edge(top, sector))
         left[first : last + 1] = 0.0
-    return tuple(found)
+    return tuple(edges)
 
 
 def _around(member: np.ndarray, k: int) -> tuple[int, int]:
@@ -340,29 +264,32 @@ def _around(member: np.ndarray, k: int) -> tuple[int, int]:
     return int(no[no < k].max(initial=-1)) + 1, int(no[no > k].min(initial=len(member))) - 1
 
 
-def _everywhere(cells: _Cells, paths: _Paths, first: int, last: int) -> bool:
+def _everywhere(found: _Found, first: int, last: int) -> bool:
     """Whether an edge spans nearly all angles at one height: air."""
-    if last - first + 1 < 0.8 * len(paths.score):
+    if last - first + 1 < 0.8 * len(found.paths):
         return False
-    ends = [cells.height_mm[paths.row[k][-1]] for k in range(first, last + 1) if len(paths.row[k])]
+    ends = [found.cells.height_mm[path.row[-1]] for path in found.paths[first : last + 1]]
     low, high = np.percentile(ends, [25, 75])
     return bool(high - low < ALIKE_MM)
 
 
-def _sensitivity(strip: Strip, cells: _Cells, chance: _Chance) -> FrontSearch:
+def _sensitivity(strip: Strip, cells: Cells, chance: _Chance) -> FrontSearch:
     """Which fronts would have been found: test fronts are put into the cells at three angles.
 
-    Each is a band 6 Mm thick that rises from 15 Mm through the strip in the middle of the recording. The
-    faintest that is found at all three angles at any speed sets the brightness; at twice that, the speeds
-    are tried.
+    Each is a band 6 Mm thick that rises from 15 Mm through the strip in the middle of the recording, and is
+    there in six frames at least. The faintest that is found at all three angles at any speed sets the
+    brightness; at twice that, the speeds are tried.
     """
     noise = float(np.median(strip.noise))
     places = np.linspace(0, cells.value.shape[2] - 1, 5).round().astype(int)[1:-1]
     need = chance.level - chance.decay * np.log(0.05 / (0.1 * chance.columns))
 
     def seen(speed_km_s: float, brightness: float) -> bool:
+        rise_s = 1e3 * (cells.height_mm[-1] - TEST_FROM_MM) / speed_km_s
+        if min(rise_s, np.ptp(cells.time_s)) < LEAST_FRAMES * cells.cadence_s:
+            return False
         tested = _with_test_front(cells, places, speed_km_s, brightness * noise)
-        gains, _ = _gains(cells, _edge(cells, _new_light(tested, np.arange(len(places)))))
+        gains = _gains(cells, _edge(cells, new_light(tested, np.arange(len(places)))))
         return bool(np.all(gains.max(axis=(0, 1)) > need))
 
     faintest = next((b for b in TEST_NOISE if any(seen(speed, b) for speed in TEST_KM_S[1:4])), None)
@@ -384,12 +311,14 @@ def _sensitivity(strip: Strip, cells: _Cells, chance: _Chance) -> FrontSearch:
     )
 
 
-def _with_test_front(cells: _Cells, places: np.ndarray, speed_km_s: float, brightness: float) -> _Cells:
+def _with_test_front(cells: Cells, places: np.ndarray, speed_km_s: float, brightness: float) -> Cells:
     """The columns `places` of the cells with a test front put in."""
     middle = 0.5 * (cells.time_s[0] + cells.time_s[-1])
-    rise_s = 1e3 * (cells.height_mm[-1] - 15.0) / speed_km_s
-    top = 15.0 + (cells.time_s - middle + min(0.5 * rise_s, middle)) * speed_km_s / 1e3
+    rise_s = 1e3 * (cells.height_mm[-1] - TEST_FROM_MM) / speed_km_s
+    top = TEST_FROM_MM + (cells.time_s - middle + min(0.5 * rise_s, middle)) * speed_km_s / 1e3
     depth = top[:, None] - cells.height_mm
-    band = np.where((depth >= 0) & (depth < TEST_THICK_MM) & (top[:, None] > 15.0), np.float32(brightness), 0)
+    band = np.where(
+        (depth >= 0) & (depth < TEST_THICK_MM) & (top[:, None] > TEST_FROM_MM), np.float32(brightness), 0
+    )
     value = cells.value[:, :, places] + band[:, :, None].astype(np.float32)
     return replace(cells, value=value, flicker=cells.flicker[:, places])
