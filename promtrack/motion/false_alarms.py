@@ -16,7 +16,6 @@ from scipy.special import ndtri
 
 from promtrack.motion.correlated_noise import FREEDOM
 from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_points
-from promtrack.motion.records import KnotFit
 
 __all__ = [
     "LEAST_TOLD",
@@ -27,6 +26,7 @@ __all__ = [
     "significance",
     "track_score",
     "travel",
+    "typical_velocity",
 ]
 
 NEAR_MM = 6.0  # radius in which chance points are counted
@@ -37,6 +37,7 @@ BLOCK_S, LEAST_BLOCK = (
 LEAST_BLOCKS = 8  # in a run: fewer do not tear apart what moves
 MISS_COST = 1.0  # log likelihood that a strip without a point costs a track: a knot is seen in two of three
 LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
+PARTS = 6  # of a track that must move like each other
 LEAST_SCALE = 3.0  # decay of the scores of chance tracks, at least; measured: 1 to 3
 
 
@@ -64,6 +65,12 @@ def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.rand
         ]
     table = np.array(sorted(found, reverse=True)).reshape(-1, 2)
     return Chance(table[:, 0], table[:, 1], trials)
+
+
+def travel(track: np.ndarray, places: Places) -> float:
+    """Distance in Mm that the typical velocity of a track carries it in all its time."""
+    time_s = places.time_s[places.index[track]]
+    return float(np.hypot(*typical_velocity(time_s, places.place_mm[track])) * (time_s[-1] - time_s[0]))
 
 
 def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTree) -> float:
@@ -108,19 +115,26 @@ def expected_by_chance(score: float, travel_mm: float, chance: Chance) -> float:
     return float(len(top) / chance.trials * np.exp(-max(score - top[-1], 0.0) / scale))
 
 
-def travel(track: np.ndarray, places: Places) -> float:
-    """Distance travelled in Mm, from the means of the first and the last third, carried to the ends."""
-    third = max(len(track) // 3, 1)
-    time, place = places.time_s[places.index[track]], places.place_mm[track]
-    lasted = time[-third:].mean() - time[:third].mean()
-    moved = np.hypot(*(place[-third:].mean(axis=0) - place[:third].mean(axis=0)))
-    return float(moved * (time[-1] - time[0]) / lasted)
+def typical_velocity(time_s: np.ndarray, place_mm: np.ndarray) -> np.ndarray:
+    """(2,) Mm/s, the median velocity of a track's parts, each of which reaches over a sixth of the points.
+
+    The mean velocity would take a jump from one standing structure to the next for motion: it moves a track
+    once, and the median part of it stands still.
+
+    Parameters
+    ----------
+    time_s : (n,) not falling, not all alike
+    place_mm : (n, 2)
+    """
+    step = max(len(time_s) // PARTS, 1)
+    gone, took = place_mm[step:] - place_mm[:-step], time_s[step:] - time_s[:-step]
+    return np.median(gone[took > 0] / took[took > 0, None], axis=0)  # two frames may have one time
 
 
-def expected_unmoved(fit: KnotFit, tracks: int) -> float:
-    """Number of tracks at rest, of `tracks` in all, expected to show so large a speed by the errors of the
-    fit, whose tails are those of Student's law (the noise of a track is known from few others)."""
-    normalised2 = (fit.radial_km_s / fit.radial_err_km_s) ** 2 + (fit.along_km_s / fit.along_err_km_s) ** 2
+def expected_unmoved(velocity: np.ndarray, error: np.ndarray, tracks: int) -> float:
+    """Number of tracks at rest, of `tracks` in all, expected to show so large a velocity (2,) by its errors
+    (2,), whose tails are those of Student's law (the noise of a track is known from few others)."""
+    normalised2 = float(np.sum((velocity / error) ** 2))
     return float(tracks * (1 + normalised2 / FREEDOM) ** (-0.5 * FREEDOM))
 
 

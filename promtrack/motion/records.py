@@ -51,6 +51,11 @@ class KnotFit:
     chi2_per_dof: float  # against the noise of all tracks of the run
     errors_scaled: bool  # chi2 per degree of freedom is beyond chance; the errors hold that
 
+    @property
+    def errors_km_s(self) -> np.ndarray:
+        """(2,) of the outward velocity and of that along the limb."""
+        return np.array([self.radial_err_km_s, self.along_err_km_s])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnotTrack:

@@ -18,11 +18,12 @@ from promtrack.motion.false_alarms import (
     significance,
     track_score,
     travel,
+    typical_velocity,
 )
 from promtrack.motion.knot_fit import KnotPath, fit_path, good_points, log_evidence
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
-from promtrack.motion.records import KnotTrack
+from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.motion.sensor import FIXED, Place, fixed_on_sensor
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
@@ -70,11 +71,19 @@ class _Seen:
     used: np.ndarray  # (n,) bool
 
     @property
+    def velocity(self) -> np.ndarray:
+        """(2,) km/s of its typical part, outward and along the limb."""
+        return typical_velocity(self.points.time_s, self.place_mm.T) * 1e3
+
+    @property
+    def sizes(self) -> float:
+        """How many of its own sizes it went at that velocity."""
+        return float(np.hypot(*self.velocity) * np.ptp(self.points.time_s) / 1e3 / self.size_mm)
+
+    @property
     def still(self) -> bool:
-        """Whether it ended where it began, within a part of its size: something that stands still."""
-        third = max(len(self.points) // 3, 1)
-        gone = self.place_mm[:, -third:].mean(axis=1) - self.place_mm[:, :third].mean(axis=1)
-        return bool(np.hypot(*gone) < STILL_SIZES * self.size_mm)
+        """Whether it kept its place within a part of its size: something that stands still."""
+        return self.sizes < STILL_SIZES
 
     def part(self, which: slice) -> _Seen:
         """A piece of it; what stood out of the whole need not stand out of the piece."""
@@ -129,7 +138,7 @@ def track_knots(
     if sure.any() and not sure.all():
         rest = places.without(np.concatenate([tracks[k] for k in np.flatnonzero(sure)]))
         again = _by_chance(tracks, places, linking, chance_tracks(rest, linking, trials=trials, rng=rng))
-        by_chance = np.where(sure, by_chance, np.minimum(by_chance, again))
+        by_chance = np.where(sure, by_chance, again)
     seen = [
         _seen(strip, search, track, float(alarm))
         for track, alarm in zip(tracks, by_chance, strict=True)
@@ -143,11 +152,12 @@ def track_knots(
     paths = [_fit(track, noises[track.still], scale_err, clock_err) for track in seen]
     pull = _still_pull([path for track, path in zip(seen, paths, strict=True) if track.still])
     still = np.array([track.still for track in seen])
-    at_home = [_stays(track, path) for track, path in zip(seen, paths, strict=True)]
+    # What stands still goes a part of its size when one side of it fades while the other brightens.
+    at_home = [track.sizes < LEAST_SIZES for track in seen]
     alarms = _in_fringe(strip, seen) + np.sum(at_home) * np.array(at_home, float)
     alarms += np.array(
         [
-            track.false_alarm + expected_unmoved(path.fit, len(tracks))
+            track.false_alarm + _expected_unmoved(track, path.fit, len(tracks))
             for track, path in zip(seen, paths, strict=True)
         ]
     )
@@ -276,10 +286,11 @@ def _fit(track: _Seen, noise: tuple[Noise, Noise], scale_err: float, clock_err: 
     )
 
 
-def _stays(track: _Seen, path: KnotPath) -> bool:
-    """Whether a track went no farther than its own size: what stands still does so when one side of it fades
-    while the other brightens."""
-    return bool(np.hypot(*(path.place_mm[:, -1] - path.place_mm[:, 0])) < LEAST_SIZES * track.size_mm)
+def _expected_unmoved(track: _Seen, fit: KnotFit, tracks: int) -> float:
+    """Number of tracks at rest expected to show its velocity, at mid-time or of its typical part, whichever
+    is nearer to rest."""
+    fitted = np.array([fit.radial_km_s, fit.along_km_s])
+    return max(expected_unmoved(v, fit.errors_km_s, tracks) for v in (fitted, track.velocity))
 
 
 def _still_pull(paths: list[KnotPath]) -> float:
