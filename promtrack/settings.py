@@ -182,7 +182,7 @@ class MotionSettings:
     """Knots, fronts and slits."""
 
     least_points: int = _setting(8, "frames in which a knot must be seen to be fitted", low=4, high=100000)
-    false_alarms: float = _setting(0.05, "false alarms tolerated in a whole run", low=1e-6, high=100.0)
+    false_alarms: float = _setting(0.01, "false alarms tolerated in a whole run", low=1e-6, high=100.0)
     least_snr: float = _setting(
         5.0, "smallest signal-to-noise ratio of a knot in one frame", low=2.0, high=1000.0
     )

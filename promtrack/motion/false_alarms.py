@@ -38,7 +38,7 @@ LEAST_BLOCKS = 8  # in a run: fewer do not tear apart what moves
 MISS_COST = 1.0  # log likelihood that a strip without a point costs a track: a knot is seen in two of three
 LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
 PARTS = 6  # of a track that must move like each other
-LEAST_SCALE = 3.0  # decay of the scores of chance tracks, at least; measured: 1 to 3
+SCALE, SCALE_WEIGHT = 3.0, 3.0  # decay of chance tracks' scores before any is seen, and its weight in scores
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,18 +101,20 @@ def expected_by_chance(score: float, travel_mm: float, chance: Chance) -> float:
     """Number of chance tracks expected in a run with at least this score that travel at least half as far.
 
     What stands still makes chance tracks of high score, but they go nowhere. Counted in the trials as far as
-    they reach; beyond, the tail of their scores is carried on as an exponential, never steeper than the
-    trials show it.
+    they reach. Beyond, the tail of their scores goes on as an exponential whose scale is known as well as so
+    many scores tell it: its predictive law, a Lomax distribution (Aitchison & Dunsmore 1975, Statistical
+    Prediction Analysis, table 2.3), with `SCALE` counting as `SCALE_WEIGHT` scores. Few chance tracks make a
+    long tail.
     """
     scores = chance.scores[chance.travels_mm >= 0.5 * travel_mm]
     above = int(np.searchsorted(-scores, -score, side="right"))
     top = scores[: max(5, len(scores) // 4)]
-    if above >= len(top) and above > 0:
+    if above >= max(len(top), 1):
         return above / chance.trials
-    if len(top) == 0:
-        return float(np.exp(-max(score, 0.0) / LEAST_SCALE) / chance.trials)
-    scale = max(float(np.mean(top - top[-1])), LEAST_SCALE)
-    return float(len(top) / chance.trials * np.exp(-max(score - top[-1], 0.0) / scale))
+    least = float(top[-1]) if len(top) else 0.0
+    total = float(np.sum(top - least)) + SCALE_WEIGHT * SCALE
+    tail = (1.0 + max(score - least, 0.0) / total) ** -(max(len(top) - 1, 0) + SCALE_WEIGHT)
+    return max(len(top), 1) / chance.trials * tail
 
 
 def typical_velocity(time_s: np.ndarray, place_mm: np.ndarray) -> np.ndarray:

@@ -298,7 +298,11 @@ def _gap_gains(
     spread2[..., 0, 0] += SMALLEST_MM**2
     total = np.einsum("kai,kaij,kaj->k", off, np.linalg.inv(spread2), off)
     fading = np.minimum(((bright[a] - bright[b]) / FADE_SNR) ** 2, 9.0)
-    gain = -_log_chance(starts, linking)[b] - 0.5 * (total + fading) - 0.5 * np.log(4 * np.pi**2 * np.linalg.det(spread2)).sum(axis=1)
+    gain = (
+        -_log_chance(starts, linking)[b]
+        - 0.5 * (total + fading)
+        - 0.5 * np.log(4 * np.pi**2 * np.linalg.det(spread2)).sum(axis=1)
+    )
     near = total < GATE2
     return a[near], b[near], gain[near]
 
@@ -314,7 +318,9 @@ def _log_chance(starts: _Lines, linking: Linking) -> np.ndarray:
     at_rest = np.exp(-0.5 * pull2) / (2 * np.pi * np.sqrt(variance.prod(axis=1)))
     share = float(np.mean(pull2 < REST2))
     anywhere = len(pull2) / linking.area_mm2
-    return np.log(anywhere * (share * at_rest + (1 - share + 1 / len(pull2)) / (2 * linking.fastest_mm_s) ** 2))
+    return np.log(
+        anywhere * (share * at_rest + (1 - share + 1 / len(pull2)) / (2 * linking.fastest_mm_s) ** 2)
+    )
 
 
 def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.ndarray]:

@@ -43,6 +43,7 @@ WANDER_SIZES = 0.1
 LEAST_PART = 4  # points on either side of a break in a track
 MOST_BREAKS = 24  # places at which a break is tried
 BREAK = 12.0  # log likelihood ratio of two paths against one: e^-12, for some 24 places in each track
+LISTED = 0.05  # chance tracks as good that are expected, up to which a track is listed, moving or not
 LEAST_SIZES = 1.5  # a knot must go farther than this many of its sizes to be called moving
 STILL_SIZES = (
     0.5  # a track that went less than this part of its size is one of something that stands still ...
@@ -132,17 +133,18 @@ def track_knots(
     chance = chance_tracks(places, linking, trials=trials, rng=rng)
     progress(1, TRACK_PARTS)
     by_chance = _by_chance(tracks, places, linking, chance)
-    sure = by_chance <= motion.false_alarms
+    listed = max(LISTED, motion.false_alarms)
+    sure = by_chance <= listed
     # Step-down (Westfall & Young 1993, Resampling-Based Multiple Testing): blocks leave pieces of what is
     # sure.
     if sure.any() and not sure.all():
         rest = places.without(np.concatenate([tracks[k] for k in np.flatnonzero(sure)]))
         again = _by_chance(tracks, places, linking, chance_tracks(rest, linking, trials=trials, rng=rng))
-        by_chance = np.where(sure, by_chance, again)
+        by_chance = np.where(sure, np.maximum(by_chance, again), again)
     seen = [
         _seen(strip, search, track, float(alarm))
         for track, alarm in zip(tracks, by_chance, strict=True)
-        if alarm <= motion.false_alarms
+        if alarm <= listed
     ]
     if not seen:
         return Tracked((), chance, float("nan"), 0)

@@ -94,6 +94,33 @@ def test_travel():
     assert travel(np.arange(40), places) == pytest.approx(11.7, abs=0.1)
 
 
+def test_a_jump_between_two_places_is_no_travel():
+    # TRUTH  8 points at rest, then 8 points at rest 10 Mm away, each off by 0.05 Mm.
+    time = np.arange(16) * 10.0
+    path = np.tile([0.0, 780.0], (16, 1))
+    path[8:, 0] += 10.0
+    places, _ = places_of([path], time, err_mm=0.05, seed=4)
+    assert travel(np.arange(16), places) < 1.0
+
+
+def test_few_chance_tracks_make_a_long_tail():
+    # TRUTH  exponential scores, scale 5, in runs of 3 and of 300 trials, one each: a score that is expected
+    # once in 100 runs is never said to be rarer than once in 1000 by the few, and right to a factor of 3 by
+    # the many (4 standard errors of the scale of 75 scores are a factor of 8; the mean of the logarithm over
+    # 40 runs is known to a fifth).
+    rng = np.random.default_rng(8)
+    score = 5.0 * np.log(100.0)
+    few, many = (
+        [
+            np.log(expected_by_chance(score, 8.0, Chance(np.sort(scores)[::-1], np.full(n, 10.0), n)))
+            for scores in rng.exponential(5.0, (40, n))
+        ]
+        for n in (3, 300)
+    )
+    assert np.exp(np.mean(few)) > 1e-3
+    assert 1 / 300 < np.exp(np.mean(many)) < 3 / 100
+
+
 @pytest.mark.parametrize("sigma", [1.0, 3.0, 5.0])
 def test_significance_is_a_gaussian_tail(sigma):
     # TWIN  scipy.stats.norm; for small numbers a number is a probability.

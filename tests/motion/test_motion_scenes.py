@@ -14,6 +14,7 @@ from promtrack.settings import MotionSettings
 from promtrack.strip import propose_paths
 from promtrack.strip.slit import time_distances
 from tests.benchmarks.front_accuracy import still_scene
+from tests.benchmarks.motionless import anything_moves
 from tests.motion.motion_scenes import quiet_scene, rain_scene, swaying_scene
 from tests.motion.scene_strips import scene_strip
 
@@ -80,3 +81,9 @@ def test_a_cloudy_hour_without_motion_has_no_moving_knot(seed, tmp_path):
         rng=np.random.default_rng(seed),
     ).knots
     assert not any(knot.moving for knot in knots)
+
+
+@pytest.mark.parametrize(("seed", "cadence_s"), [(1, 20.0), (4, 60.0)])
+def test_nothing_moves_where_nothing_moves(seed, cadence_s, tmp_path):
+    # TRUTH  wide bright hedgerows without motion, under a clear sky and a veil
+    assert anything_moves(seed, cadence_s, tmp_path) == (False, False)
