@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from promtrack.motion.labels import lettered
 from promtrack.pipeline import Job, Progress, run
 from promtrack.products import ProductFolder
 from promtrack.products.folder import PRODUCTS
@@ -38,7 +39,9 @@ def run_demo(
     yield f"a synthetic sequence, scenario '{name}': {size} in {frames}"
     job = run(frames, folder.path, changes(observer_settings(spec, Settings())), progress=progress)
     _, scale, orientation = job.geometry
-    yield from _table(judge(scene.truth, job.lock, job.motion, scale, orientation))
+    for line in _table(judge(scene.truth, job.lock, job.motion, scale, orientation)):
+        name = lettered(line[:38], job.motion) if line.startswith("knot") else line[:38]
+        yield f"{name:38}{line[38:]}" if line else line
     yield ""
     yield from summary_lines(job.folder)
     yield f"products in {out / name}: open report.html and clip.mp4"

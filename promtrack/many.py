@@ -12,6 +12,7 @@ from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from promtrack.checks import LEVEL_WORDS
 from promtrack.errors import InputError, PromtrackError
 from promtrack.pipeline import Progress, run, silent
 from promtrack.products import default_folder
@@ -42,8 +43,8 @@ class Outcome:
 
     @property
     def words(self) -> str:
-        """'lock good, scale fair, motion fair'."""
-        return ", ".join(f"{subject} {level}" for subject, level in self.verdict.items())
+        """'lock: good, scale: with care, motion: with care'."""
+        return ", ".join(f"{subject}: {LEVEL_WORDS[level]}" for subject, level in self.verdict.items())
 
 
 def run_many(

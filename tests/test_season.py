@@ -101,7 +101,10 @@ def test_table_page_and_figure(archive, tmp_path, monkeypatch, capsys):
     assert links == ["../../archive/may/one%20run/report.html", "../../archive/june/report.html"]
     assert len(page.xpath("//tr[@class='poor']")) == 1
     assert "the Sun turned by" in page.text_content()
-    assert page.xpath("//img/@src")[0].startswith("data:image/svg+xml;base64,")
+    *stills, drawing = page.xpath("//img/@src")
+    assert stills
+    assert all(still.startswith("data:image/jpeg;base64,") for still in stills)
+    assert drawing.startswith("data:image/svg+xml;base64,")
     assert not [a for a in page.xpath("//@src | //link/@href") if not a.startswith("data:")]
 
 

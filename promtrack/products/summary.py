@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 
 from promtrack.atomic_write import atomic_write
-from promtrack.checks import LEVELS
+from promtrack.checks import LEVEL_WORDS, LEVELS
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
+from promtrack.motion.labels import label_motion, lettered
 from promtrack.motion.records import Motion
 from promtrack.products.folder import ProductFolder
 from promtrack.rounding import typeset, with_error
@@ -173,7 +174,8 @@ def motion_lines(folder: ProductFolder) -> list[str]:
     page = read_summary(folder)
     verdict = {subject: (one["level"], one["reasons"]) for subject, one in page["verdict"].items()}
     lines = [
-        f"{subject}: {level}" + (f": {' '.join(map(typeset, reasons))}" if level != LEVELS[0] else "")
+        f"{subject}: {LEVEL_WORDS[level]}"
+        + (f": {' '.join(map(typeset, reasons))}" if level != LEVELS[0] else "")
         for subject, (level, reasons) in verdict.items()
     ]
     lines.append(moving_text(page["counts"]))
@@ -199,7 +201,7 @@ def _taken(record: object, names: tuple[str, ...]) -> dict[str, Any]:
 
 
 def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
-    moving = [k for k in motion.knots if k.moving]
+    moving, labels = [k for k in motion.knots if k.moving], label_motion(motion)
     fronts = [f for f in motion.fronts if f.moving]
     headline: dict[str, Any] = {"note": "plane-of-sky speeds: lower bounds of the true speeds"}
     if not quotable:
@@ -225,7 +227,11 @@ def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
         "counts": counted | {"moving_knots": len(moving), "moving_fronts": len(fronts)},
         "headline": headline,
         "control": _taken(motion.control, ("method", "tolerated", "notes")),
-        "meanings": [_taken(meaning, ("about", "sentence", "source")) for meaning in motion.meanings],
+        "letters": {"fronts": labels.fronts, "knots": labels.knots},
+        "meanings": [
+            _taken(meaning, ("about", "source")) | {"sentence": lettered(meaning.sentence, motion)}
+            for meaning in motion.meanings
+        ],
         "front_search": _taken(
             motion.front_search, ("level", "sentence", "slowest_km_s", "fastest_km_s", "faintest_noise")
         ),

@@ -8,15 +8,16 @@ of the first letter first. A body that no model describes has a letter and no nu
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
+from promtrack.motion.labels import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import with_error
 from promtrack.show.canvas import Canvas
 from promtrack.show.curves import front_curve, knot_speed
-from promtrack.show.findings import front_model, relative_error
-from promtrack.show.labels import label_motion, ranked_fronts, ranked_knots
+from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
 from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, take
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.primitives import Page, draw_line, draw_marker, draw_text, letter_strength
@@ -42,6 +43,7 @@ TAIL_S = 1.0  # clip time that a knot's tail shows
 MARKED = 3  # knots that carry a mark and a letter: the first ones
 MOST_WIDTH = 0.3  # of the picture's: a wider number is broken into two lines
 OVER_PLASMA = 6.0  # a leader over plasma counts as that much longer
+UNSEEN = 0.5  # opacity of a mark where a body was not measured while its number stands
 GAP_STEPS = 3.5  # usual steps between two points of a front: over a longer gap nothing is drawn
 
 
@@ -153,24 +155,17 @@ def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
 
     At most two show at once, none for less than `NUMBER_S`.
     """
-    grid = np.arange(0.0, time.end_s + 0.05, 0.1)
-    begin = time.clip_s[0]
-    busy = np.zeros(len(grid), int)
+    taken: list[tuple[float, float]] = []
     scheduled = []
     for body in bodies:
         first, last = time.at(float(body.time_s[0])), time.at(float(body.time_s[-1]))
         last = max(last, min(first + time.stand_s, time.end_s))
-        first = max(min(first, last - time.stand_s), begin)
-        free = (grid >= first - 1e-9) & (grid <= last + 1e-9) & (busy < AT_ONCE)
-        run = _longest(free)
+        first = max(min(first, last - time.stand_s), time.clip_s[0])
+        run = _longest_free(first, last, taken)
         wanted = bool(body.letter) and bool(np.isfinite(body.speed_km_s).any())
-        if (
-            wanted
-            and len(run)
-            and grid[run[-1]] - grid[run[0]] >= min(time.stand_s, time.end_s - begin) - 0.1
-        ):
-            busy[run] += 1
-            body = replace(body, number_s=(float(grid[run[0]]), float(grid[run[-1]]) + 0.1))
+        if wanted and run[1] - run[0] >= min(time.stand_s, time.end_s - time.clip_s[0]) - 1e-6:
+            taken.append(run)
+            body = replace(body, number_s=run)
         scheduled.append(body)
     return scheduled
 
@@ -201,7 +196,7 @@ def place_numbers(
         blocks = [_number_block(body, float(s), page) for s in some_s]
         width, height = max(b.width for b in blocks), max(b.height for b in blocks)
         shown = _path(body, views, view_s, time, body.number_s)
-        label = _best_place(ground, path, shown, (width, height), page)
+        label = _best_place(ground, path, shown, (width, height), page, headline=not placed)
         if label is not None:
             ground = take(ground, label, page.unit // 3)
         placed.append(replace(body, label=label, number_s=body.number_s if label else None))
@@ -212,31 +207,34 @@ def draw_body(canvas: Canvas, body: Body, page: Page, view: ClipView, now_s: flo
     """The body at one moment of the recording: tail, mark, letter, and its number while that is due."""
     clip_s = time.at(now_s)
     lines = due_number(body, time, now_s, page)
-    mark = body.place(view, now_s)
-    if body.seen(now_s):
+    mark, seen = body.place(view, now_s), body.seen(now_s)
+    if seen or lines is not None:  # a number never stands without its mark, faint while nothing was measured
+        share = 1.0 if seen else UNSEEN
         if body.sector_deg is not None:
             height = float(np.interp(now_s, body.time_s, body.height_mm))
             edge = np.stack(view.to_picture(body.sector_deg, height), axis=1)
-            draw_line(canvas, edge, page.stroke, body.bgr, strength=0.85)
+            draw_line(canvas, edge, page.stroke, body.bgr, strength=0.85 * share)
         else:
             since = max(float(body.time_s[0]), time.back(max(clip_s - TAIL_S, 0.0)))
             tail = np.array([body.place(view, s) for s in np.linspace(min(since, now_s), now_s, 16)])
-            draw_line(canvas, tail, max(page.stroke - 1, 1), body.bgr, strength=0.7 if body.letter else 0.45)
+            width = max(page.stroke - 1, 1)
+            draw_line(canvas, tail, width, body.bgr, strength=share * (0.7 if body.letter else 0.45))
             if body.letter:
-                draw_marker(canvas, mark, body.order, page, body.bgr)
-        if body.letter and lines is None:
-            letter = block(((body.letter, page.unit),))
-            x, y = mark[0] + 0.5 * page.unit, mark[1] - 1.4 * page.unit
-            if page.inside.left < x < page.inside.right - letter.width and y > page.inside.top:
-                draw_text(canvas, letter, round(x), round(y), body.bgr, strength=letter_strength(body.bgr))
+                draw_marker(canvas, mark, body.order, page, body.bgr, strength=0.9 * share)
+    if body.letter and seen and lines is None:
+        letter = block(((body.letter, page.unit),))
+        x, y = mark[0] + 0.5 * page.unit, mark[1] - 1.4 * page.unit
+        if page.inside.left < x < page.inside.right - letter.width and y > page.inside.top:
+            draw_text(canvas, letter, round(x), round(y), body.bgr, strength=letter_strength(body.bgr))
     if lines is None or body.label is None:
         return
     words = block(tuple((line, page.unit) for line in lines))
     edge = _nearest_edge(body.label, mark)
     away = float(np.hypot(*(mark - edge)))
-    if body.seen(now_s) and away > 0.7 * page.unit:
+    if away > 0.7 * page.unit:
         stop = edge + (mark - edge) * (1.0 - 0.42 * page.unit / away)
-        draw_line(canvas, np.array([edge, stop]), max(page.stroke - 1, 1), body.bgr, strength=0.7)
+        line = np.array([edge, stop])
+        draw_line(canvas, line, max(page.stroke - 1, 1), body.bgr, strength=0.7 if seen else 0.7 * UNSEEN)
     right = mark[0] > body.label.right
     x = body.label.right - words.width if right else body.label.left
     draw_text(canvas, words, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
@@ -259,14 +257,25 @@ def _knot_speed(measured: Measured, knot: KnotTrack) -> tuple[np.ndarray, np.nda
     """The fitted speed at the knot's times and its whole error [km/s]; nan where no model describes it."""
     if knot.fit.model == "none":
         return np.full(len(knot.time_s), np.nan), np.full(len(knot.time_s), np.nan)
+    if is_steady(measured, knot):
+        quoted = speed_of(measured, knot)
+        return np.full(len(knot.time_s), quoted.value), np.full(len(knot.time_s), quoted.error)
     speed, error = knot_speed(knot, measured.strip.geometry.limb_mm, knot.time_s)
     return speed, np.hypot(error, speed * relative_error(measured))
 
 
-def _longest(mask: np.ndarray) -> np.ndarray:
-    """Indices of the longest run of True."""
-    runs = np.split(np.arange(len(mask)), np.flatnonzero(np.diff(mask.astype(int))) + 1)
-    return max((run for run in runs if mask[run[0]]), key=len, default=np.zeros(0, int))
+def _longest_free(first: float, last: float, taken: list[tuple[float, float]]) -> tuple[float, float]:
+    """The longest part of a span in which fewer than `AT_ONCE` of the spans taken run."""
+    inside = [t for span in taken for t in span if first < t < last]
+    marks = sorted([first, *inside, last])
+    best, begin = (first, first), first
+    for one, other in pairwise(marks):
+        middle = 0.5 * (one + other)
+        if sum(a <= middle <= b for a, b in taken) >= AT_ONCE:
+            begin = other
+        elif other - begin > best[1] - best[0]:
+            best = (begin, other)
+    return best
 
 
 def _path(
@@ -287,15 +296,23 @@ def _path(
 
 
 def _best_place(
-    ground: Ground, path: np.ndarray, shown: np.ndarray, size: tuple[int, int], page: Page
+    ground: Ground,
+    path: np.ndarray,
+    shown: np.ndarray,
+    size: tuple[int, int],
+    page: Page,
+    *,
+    headline: bool,
 ) -> Rect | None:
-    """A free place near the path from which no leader crosses other words; the shortest leaders win."""
+    """A free place near the path from which no leader crosses other words; the shortest leaders win.
+
+    For the headline's number, which is always shown, a place over plasma is taken where no other is free.
+    """
     found: list[tuple[float, Rect]] = []
-    middle = shown[len(shown) // 2]
     columns, rows = np.meshgrid(np.array([-8.0, -5.0, 0.0, 5.0, 8.0]), np.array([-5.0, 0.0, 5.0]))
     around = page.unit * np.stack([columns.ravel(), rows.ravel()], axis=1)
-    for busy in (0.0, 0.1, 0.3):
-        for anchor in middle + around:
+    for busy in (0.0, 0.1, 0.3, 1.0)[: 4 if headline else 3]:
+        for anchor in (shown[[0, len(shown) // 2, -1], None] + around).reshape(-1, 2):
             rect = nearest_free(ground, *size, tuple(anchor), busy=busy)
             if rect is None:
                 continue

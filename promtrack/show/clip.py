@@ -22,6 +22,7 @@ from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr,
 from promtrack.show.encode import Encoder, check_video, transparent_options, x264_options
 from promtrack.show.gif_webp import write_gif, write_webp
 from promtrack.show.overlay import Annotation, annotate, draw_annotation
+from promtrack.show.palette import palette_ycc
 from promtrack.show.primitives import make_page
 from promtrack.show.radial_profile import quiet_sun
 from promtrack.show.records import Measured
@@ -29,7 +30,7 @@ from promtrack.show.region_of_interest import Action, find_action
 from promtrack.show.side_by_side import beside_tone, draw_beside, make_beside
 from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
-from promtrack.show.view import SIZES, ClipView, choose_views, locked_view
+from promtrack.show.view import LARGEST_ZOOM, SIZES, ClipView, choose_views, locked_view
 from promtrack.workers import map_ahead, worker_count
 
 __all__ = ["Studio", "prepare", "render_clip"]
@@ -37,6 +38,8 @@ __all__ = ["Studio", "prepare", "render_clip"]
 Progress = Callable[[int, int], None]
 Planes = tuple[memoryview, ...]
 BUSY_FRAMES = 6  # looked at for where not to write
+OVERLAY_LIGHT = 0.3  # of the picture's own light, at the moment with most numbers
+INK = (0.5, 0.95)  # opacity of clock, scale, compass and heights, least and most
 PICTURE_BYTES = 60  # memory per picture pixel that a worker needs: frame, warped floats, tables, planes
 # GIF and WebP run in a loop and small: no title, and no more than what is read there.
 SMALL = "clip-small.mp4"  # removed when GIF and WebP are made
@@ -53,13 +56,25 @@ class Studio:
     views: tuple[ClipView, ...]  # one a frame shown
     toner: Toner
     busy_tone: tuple[np.ndarray, np.ndarray]  # of the whole clip, and of its first frame
+    light: float  # mean linear luminance of the pictures, 1 is white
 
     def annotation(self, *, small: bool = False) -> Annotation:
-        """The layout of the clip's annotation, or of that of GIF and WebP."""
+        """The layout of the clip's annotation, or of that of GIF and WebP.
+
+        It is as bright as the picture allows: together at most `OVERLAY_LIGHT` of the picture's own light.
+        """
         wanted = frozenset(self.measured.settings.clip.overlays)
         wanted = wanted & SMALL_OVERLAYS if small else wanted
         page = make_page(self.views[0].width, self.views[0].height)
-        return annotate(self.measured, self.plan, self.views, page, self.busy_tone, wanted)
+        made = annotate(self.measured, self.plan, self.views, page, self.busy_tone, wanted)
+        shot = _best_shot(self, made)
+        bodies, standing = (
+            _light(replace(made, wanted=frozenset(), blocks={}), shot),
+            _light(replace(made, bodies=()), shot),
+        )
+        share = max(OVERLAY_LIGHT * self.light - bodies, 0.0) / max(standing, 1e-9)
+        ink = float(np.clip(page.ink * share ** (1.0 / 2.2), *INK))  # code values: ITU-R BT.1886, nearly
+        return replace(made, page=replace(page, ink=ink))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,8 +157,15 @@ def prepare(measured: Measured) -> Studio:
     time_s = sequence.time_s[frames] - sequence.time_s[frames[0]]
     plan = plan_shots(frames, time_s, clip)
     width, height = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
+    closest = max(LARGEST_ZOOM, width / lock.shape[1], height / lock.shape[0])
     action = find_action(
-        measured.strip, measured.motion, measured.orientation, lock, aspect=width / height, at=clip.at
+        measured.strip,
+        measured.motion,
+        measured.orientation,
+        lock,
+        aspect=width / height,
+        least_mm=1e-3 * measured.scale.km_per_px * width / closest,
+        at=clip.at,
     )
     strip_s = (sequence.times_utc[frames] - measured.strip.times_utc[0]) / np.timedelta64(1, "s")
     views = choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
@@ -152,7 +174,22 @@ def prepare(measured: Measured) -> Studio:
     looked = list(sequence.frames([int(frames[k]) for k in some]))
     chosen = [views[k] for k in some]
     busy = busy_map(looked, chosen, toner, lock), busy_map(looked[:1], chosen[:1], toner, lock)
-    return Studio(measured, action, plan, views, toner, busy)
+    luma = palette_ycc(clip.look)[0]
+    small = [tone_frame(f, toner, v.scaled(0.125), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
+    light = float(np.mean([_linear(luma[tone]).mean() for tone in small]))
+    return Studio(measured, action, plan, views, toner, busy, light)
+
+
+def _linear(luma: np.ndarray) -> np.ndarray:
+    """Luminance of limited-range code values, 1 is white; at the exponent 2.2."""
+    return (np.clip(luma.astype(np.float32) - 16.0, 0.0, 219.0) / 219.0) ** 2.2
+
+
+def _light(annotation: Annotation, shot: Shot) -> float:
+    """Mean luminance of an annotation drawn on black."""
+    canvas = blank_canvas(annotation.page.width, annotation.page.height, 16)
+    draw_annotation(annotation, canvas, shot)
+    return float(_linear(canvas.y).mean())
 
 
 def _films(studio: Studio) -> list[Film]:

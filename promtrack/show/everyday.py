@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from promtrack.motion.labels import ranked_fronts, ranked_knots
 from promtrack.rounding import plain, significant_decimals
 from promtrack.show.findings import (
     Quoted,
@@ -18,7 +19,6 @@ from promtrack.show.findings import (
     speed_of,
     top_height,
 )
-from promtrack.show.labels import ranked_fronts, ranked_knots
 from promtrack.show.records import Measured
 from promtrack.sun import EARTH_RADIUS_KM
 

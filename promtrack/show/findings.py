@@ -13,10 +13,10 @@ from typing import TypeVar
 import numpy as np
 
 from promtrack.motion.interpretation import course
+from promtrack.motion.labels import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 from promtrack.rounding import error_decimals, plain, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
-from promtrack.show.labels import label_motion, ranked_fronts, ranked_knots
 from promtrack.show.numbers import clock, counted
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
@@ -33,6 +33,7 @@ __all__ = [
     "headline",
     "height_error",
     "heights_title",
+    "is_steady",
     "knot_speed_words",
     "leading_front",
     "moving_knots",
@@ -178,11 +179,11 @@ def knot_speed_words(measured: Measured, knot: KnotTrack) -> str:
     quoted, fit = speed_of(measured, knot), knot.fit
     if fit.model == "none":
         return f" at {quoted.text} at {time_words(measured, fit.time_s)}"
+    if is_steady(measured, knot):
+        return f" at {quoted.text}"
     times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
     speed, _ = knot_speed(knot, measured.strip.geometry.limb_mm, times)
     low, high = float(speed.min()), float(speed.max())
-    if fit.model == "constant speed" or not high - low > CHANGES * quoted.error:
-        return f" at {quoted.text}"
     decimals = error_decimals(quoted.error)
     ends = [plain(end, decimals) for end in (low, high)]
     if low == speed[0] and high == speed[-1]:
@@ -190,6 +191,14 @@ def knot_speed_words(measured: Measured, knot: KnotTrack) -> str:
     if high == speed[0] and low == speed[-1]:
         return f", slowing from {ends[1]} to {ends[0]} km/s"
     return f" at {ends[0]} to {ends[1]} km/s"
+
+
+def is_steady(measured: Measured, knot: KnotTrack) -> bool:
+    """Whether the speed of a knot that a model describes changes too little to be quoted at two times."""
+    times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
+    speed, _ = knot_speed(knot, measured.strip.geometry.limb_mm, times)
+    changed = float(np.ptp(speed)) > CHANGES * speed_of(measured, knot).error
+    return knot.fit.model == "constant speed" or not changed
 
 
 def time_words(measured: Measured, time_s: float) -> str:

@@ -15,6 +15,7 @@ __all__ = [
     "Ground",
     "Rect",
     "busy_length",
+    "busy_share",
     "make_ground",
     "mind_line",
     "nearest_free",
@@ -140,6 +141,11 @@ def overlaps(one: Rect, other: Rect) -> bool:
     """Whether two rectangles share a pixel."""
     across = one.left < other.right and other.left < one.right
     return across and one.top < other.bottom and other.top < one.bottom
+
+
+def busy_share(ground: Ground, rect: Rect) -> float:
+    """Part of a rectangle that is plasma."""
+    return float(ground.busy[_cells(rect)].mean())
 
 
 def _cells(rect: Rect) -> tuple[slice, slice]:

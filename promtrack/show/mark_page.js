@@ -9,7 +9,7 @@ const status = document.getElementById("status");
 const slider = document.getElementById("frame");
 const text = document.getElementById("toml");
 const geometry = data.geometry;
-const colours = { front: "#ff5d8f", knot: "#4cc9f0", known: "#c8c8c8", cover: "#f4d35e", drop: "#ff8c42" };
+const colours = { axes: "#c9d3e0", front: "#ff5d8f", knot: "#4cc9f0", known: "#c8c8c8", cover: "#f4d35e", drop: "#ff8c42" };
 
 let view = "strips", tool = "front", at = 0, zoom = 1, left = 0, top_ = 0, corner = null;
 let done = [];       // marks in the order in which they were made; undo takes the last
@@ -95,14 +95,38 @@ function draw() {
   text.textContent = toml();
 }
 
+// Ticks of height and angle along the edges of what is shown, and the limb as a line.
+function drawAxes() {
+  const [low, high] = [toSun(left, top_ + canvas.height / zoom), toSun(left + canvas.width / zoom, top_)];
+  const line = (x1, y1, x2, y2) => { context.beginPath(); context.moveTo(x1, y1); context.lineTo(x2, y2); context.stroke(); };
+  const ticks = (a, b, most, steps) => {
+    const [from, to] = [Math.min(a, b), Math.max(a, b)], step = steps.find((s) => (to - from) / s <= most) ?? steps.at(-1);
+    return Array.from({ length: Math.floor(to / step) - Math.ceil(from / step) + 1 }, (_, i) => (Math.ceil(from / step) + i) * step);
+  };
+  context.font = "14px sans-serif";
+  context.fillStyle = context.strokeStyle = colours.axes;
+  context.lineWidth = 1;
+  for (const mm of ticks(low.height_mm, high.height_mm, 6, [1, 2, 5, 10, 20, 50, 100, 200])) {
+    const y = toScreen(...fromSun(low.angle_deg, mm))[1];
+    line(0, y, mm === 0 ? canvas.width : 8, y);
+    context.fillText(mm === 0 ? "limb" : `${mm} Mm`, 12, y + 5);
+  }
+  for (const deg of ticks(low.angle_deg, high.angle_deg, 10, [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50])) {
+    const x = toScreen(...fromSun(deg, low.height_mm))[0];
+    line(x, canvas.height, x, canvas.height - 8);
+    if (x > 80 && x < canvas.width - 50) context.fillText(`${Number((((deg % 360) + 360) % 360).toFixed(1))}°`, x + 4, canvas.height - 5);
+  }
+}
+
 function drawStrip() {
+  drawAxes();
   for (const knot of data.knots) {
     const near = knot.points.filter((p) => p[0] === current().time);
-    for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, 8, `knot ${knot.knot}`);
+    for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, 8, `knot ${knot.name}`);
   }
   for (const front of data.fronts) {
     const near = front.points.filter((p) => p[0] === current().time);
-    for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, 5, `front ${front.front}`);
+    for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, 5, `front ${front.name}`);
   }
   for (const mark of done) {
     if (mark.kind === "front" || mark.kind === "knot") {
@@ -152,12 +176,12 @@ function dropNearest(place) {
     for (const p of knot.points) {
       if (p[0] !== current().time) continue;
       const away = Math.hypot((p[1] - place.angle_deg) * Math.PI / 180 * geometry.limb_mm, p[2] - place.height_mm);
-      if (!best || away < best.away) best = { away, knot: knot.knot, time: p[0], angle_deg: p[1], height_mm: p[2] };
+      if (!best || away < best.away) best = { away, name: knot.name, time: p[0], angle_deg: p[1], height_mm: p[2] };
     }
   }
   if (!best || best.away > 15) { say("No knot within 15 Mm of that place in this frame."); return; }
   done.push({ kind: "drop", time: best.time, angle_deg: best.angle_deg, height_mm: best.height_mm });
-  say(`knot ${best.knot} is dropped`);
+  say(`knot ${best.name} is dropped`);
 }
 
 function cover(x, y) {

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from promtrack.atomic_write import atomic_write
+from promtrack.motion.labels import label_motion
 from promtrack.show.markup import Markup, element, joined, write_markup
 from promtrack.show.records import Measured
 
@@ -36,7 +37,7 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     ------
     InputError : a frame or the strips cannot be read
     """
-    strip = measured.strip
+    strip, labels = measured.strip, label_motion(measured.motion)
     chosen = _spread(len(strip), MOST_STRIPS)
     light = _white(measured)
     strips = [_strip_picture(measured, int(i), light) for i in chosen]
@@ -49,11 +50,17 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
         "sizes": {"strips": strips[0][1], "frames": frames[0][1] if frames else strips[0][1]},
         "frame_factor": factor,
         "knots": [
-            {"knot": k.knot, "points": _points(measured, k.time_s, k.angle_deg, k.height_mm, shown)}
+            {
+                "name": labels.knot(k) or str(k.knot),
+                "points": _points(measured, k.time_s, k.angle_deg, k.height_mm, shown),
+            }
             for k in measured.motion.knots
         ],
         "fronts": [
-            {"front": f.front, "points": _points(measured, f.time_s, f.angle_deg, f.height_mm, shown)}
+            {
+                "name": labels.front(f) or str(f.front),
+                "points": _points(measured, f.time_s, f.angle_deg, f.height_mm, shown),
+            }
             for f in measured.motion.fronts
         ],
     }

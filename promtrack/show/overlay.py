@@ -22,7 +22,7 @@ from promtrack.show.bodies import (
 from promtrack.show.canvas import Canvas, dim
 from promtrack.show.everyday import everyday, recorded
 from promtrack.show.findings import headline
-from promtrack.show.layout import Ground, Rect, make_ground, place_block, take
+from promtrack.show.layout import Ground, Rect, busy_share, make_ground, place_block, take
 from promtrack.show.numbers import span_text
 from promtrack.show.primitives import Page, draw_text
 from promtrack.show.records import Measured
@@ -126,7 +126,7 @@ def annotate(
         if rect is not None:
             blocks[name] = rect
             ground = take(ground, rect, page.unit // 2)
-    side = _calmer_side(ground)
+    side = _calmer_side(ground, (views[0], views[-1]), page, list(blocks.values()))
     if "heights" in wanted:
         ticks = [height_ticks(v, page, side, list(blocks.values())) for v in (views[0], views[-1])]
         placed = ground.placed
@@ -246,7 +246,11 @@ def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
     return bool(inside.mean() > 0.6) if during.any() else False
 
 
-def _calmer_side(ground: Ground) -> str:
-    columns = ground.busy.shape[1] // 5
-    left, right = ground.busy[:, :columns].mean(), ground.busy[:, -columns:].mean()
-    return "left" if left <= right else "right"
+def _calmer_side(ground: Ground, views: tuple[ClipView, ...], page: Page, spared: list[Rect]) -> str:
+    """The side where more heights find a place that is no plasma's."""
+
+    def clear(side: str) -> float:
+        ticks = [tick for view in views for tick in height_ticks(view, page, side, spared)]
+        return sum(1.0 - 4.0 * busy_share(ground, tick.label) for tick in ticks)
+
+    return max(("left", "right"), key=clear)

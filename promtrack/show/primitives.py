@@ -31,6 +31,7 @@ class Page:
     height: int
     unit: int  # px, type size
     inside: Rect  # the picture without its margins
+    ink: float = 0.9  # opacity of what stands all the time
 
     @property
     def stroke(self) -> int:
@@ -105,6 +106,8 @@ def draw_marker(
     order: int,
     page: Page,
     bgr: tuple[float, float, float],
+    *,
+    strength: float = 0.9,
 ) -> None:
     """The mark of the first (ring), second (triangle) or any other (square) lettered knot round its place."""
     corners = (24, 3, 4)[min(order, 2)]
@@ -112,4 +115,4 @@ def draw_marker(
     start = -0.5 * np.pi if corners == 3 else 0.25 * np.pi
     angle = start + 2.0 * np.pi * np.arange(corners) / corners
     points = place_px + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    draw_line(canvas, points, page.stroke, bgr, closed=True)
+    draw_line(canvas, points, page.stroke, bgr, strength=strength, closed=True)

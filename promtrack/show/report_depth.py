@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from promtrack.motion.labels import lettered
 from promtrack.rounding import typeset, with_error
 from promtrack.settings import settings_as_toml
 from promtrack.show.markup import Markup, element, joined
@@ -45,7 +46,7 @@ def _knots(measured: Measured) -> Markup:
     if motion.meanings:
         words.append(element("h3", "Beside published values"))
     for meaning in motion.meanings:
-        words.append(element("p", unbroken(meaning.sentence), class_="prose"))
+        words.append(element("p", unbroken(lettered(meaning.sentence, motion)), class_="prose"))
         if meaning.source:
             words.append(element("p", f"Compared with: {meaning.source}", class_="source"))
     if motion.ridges:
@@ -60,8 +61,11 @@ def _fronts(measured: Measured) -> Markup:
         words = f"No leading edge was followed. {search} A sector can be named with motion.sectors."
         return element("p", words, class_="prose")
     lines = [
-        f"Front {front.front}: {front.verdict}{'' if front.moving else ' (not significant)'}. "
-        + " ".join(map(sentence, front.notes))
+        lettered(
+            f"Front {front.front}: {front.verdict}{'' if front.moving else ' (not significant)'}. "
+            + " ".join(map(sentence, front.notes)),
+            measured.motion,
+        )
         for front in fronts
     ]
     return joined([_list(lines), fronts_table(measured)])

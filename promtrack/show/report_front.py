@@ -15,6 +15,7 @@ from promtrack.show.verdict import PLANE_OF_SKY, Light, lights, verdict_line
 
 __all__ = ["front_part"]
 
+MOST_PASSED = 3  # checks of a good light told at once
 SIGNS = {"good": "●", "fair": "▲", "poor": "■"}  # shape says again what colour says
 
 
@@ -54,9 +55,15 @@ def front_part(measured: Measured, name: str, clip: Markup, figure: Markup) -> M
 
 
 def _light(one: Light) -> Markup:
-    reasons = " ".join(one.reasons)
     head = element("h2", _sign(one.level), one.words)
-    return element("li", head, element("p", unbroken(reasons)), class_=one.level)
+    first, more = one.reasons, one.reasons[:0]
+    if one.level == "good" and len(one.reasons) > MOST_PASSED:  # what is well needs few words
+        first, more = one.reasons[: MOST_PASSED - 1], one.reasons[MOST_PASSED - 1 :]
+    rest = Markup("")
+    if more:
+        words = element("summary", f"{len(more)} more checks passed")
+        rest = element("details", words, element("p", unbroken(" ".join(more))))
+    return element("li", head, element("p", unbroken(" ".join(first))), rest, class_=one.level)
 
 
 def _sign(level: str) -> Markup:

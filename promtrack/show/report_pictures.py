@@ -19,7 +19,7 @@ from promtrack.show.markup import Markup, contents_of, element, joined
 from promtrack.show.numbers import span_text
 from promtrack.show.records import Measured
 
-__all__ = ["Pictures", "clip_part", "figure_part", "figures_part"]
+__all__ = ["Pictures", "clip_part", "figure_part", "figures_part", "photograph"]
 
 FIGURE_WIDTH_PX, POSTER_WIDTH_PX = 1600, 1280
 KEYS = ("height_time", "strip_montage", "summary")  # the one figure on the front: the first that was drawn
@@ -47,8 +47,9 @@ class Pictures:
     @property
     def bytes_inside(self) -> int:
         """Of the files whose contents come into the page, in base64."""
-        drawn = [_drawing(path) for sheet in SHEETS if not sheet.photograph for path in self.versions(sheet)]
-        return sum(path.stat().st_size * 4 // 3 for path in drawn if path is not None)
+        shown = [path for sheet in SHEETS if not sheet.photograph for path in self.versions(sheet)]
+        drawn = [path for png in shown for path in (_drawing(png), _upright(png))]
+        return sum(path.stat().st_size * 4 // 3 for path in drawn if path is not None and path.is_file())
 
 
 def clip_part(
@@ -67,7 +68,7 @@ def clip_part(
     words = f"Time-lapse clip of the limb, {span}. {headline(measured)}"
     still = Markup("")
     if poster is not None and poster.is_file():
-        still = element("img", src=_photograph(poster, POSTER_WIDTH_PX, ".jpg"), alt=words, class_="poster")
+        still = element("img", src=photograph(poster, POSTER_WIDTH_PX, ".jpg"), alt=words, class_="poster")
     video = element(
         "video",
         element("source", src=address, type="video/mp4"),
@@ -82,18 +83,24 @@ def clip_part(
     )
     caption = "" if inside else "The clip is a file beside this page, not part of it: send both. "
     below = element("figcaption", caption, element("a", "The clip as a file", href=link))
-    return element("figure", video, still, below, class_="clip")
+    player = element("div", still, video, class_="player") if still else video
+    return element("figure", player, below, class_="clip")
 
 
 def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
     """One figure; of two versions the second is for dark screens, and paper gets the first."""
     if sheet is None:
         return element("p", "No figures were drawn in this run.", class_="facts")
-    light, *dark = pictures.versions(sheet)
+    versions = pictures.versions(sheet)
+    light, *dark = versions
+    dark_screen = "screen and (prefers-color-scheme: dark)"
+    medias = [dark_screen, "screen"][-len(versions) :]  # the first that holds is taken
     sources = [
-        element("source", srcset=_address(sheet, path), media="screen and (prefers-color-scheme: dark)")
-        for path in dark
+        element("source", srcset=_embedded(_upright(path)), media=f"{media} and (max-width: 40rem)")
+        for path, media in zip(versions[::-1], medias, strict=True)
+        if _upright(path).is_file()
     ]
+    sources += [element("source", srcset=_address(sheet, path), media=dark_screen) for path in dark]
     words, links = sheet.words(pictures.measured), [light, *light.parent.glob(f"{light.stem}.[sp][vd][gf]")]
     linked = [
         element(
@@ -129,10 +136,21 @@ def _address(sheet: Sheet, png: Path) -> str:
     """A line drawing as it is, sharp at every size; a photograph made smaller."""
     drawing = None if sheet.photograph else _drawing(png)
     if drawing is None:
-        return _photograph(png, FIGURE_WIDTH_PX, ".webp")
+        return photograph(png, FIGURE_WIDTH_PX, ".webp")
+    return _embedded(drawing)
+
+
+def _embedded(drawing: Path) -> Markup:
+    """A data address of an SVG file."""
     if b"<svg" not in drawing.read_bytes()[:2000]:
         raise _broken(drawing, "is empty or no SVG drawing", "figures")
     return Markup(f"data:image/svg+xml;base64,{contents_of(drawing)}")
+
+
+def _upright(png: Path) -> Path:
+    """The SVG of the same figure for upright phones, where there is one."""
+    stem = png.stem.removesuffix("_dark")
+    return png.with_name(f"{stem}_upright{png.stem[len(stem) :]}.svg")
 
 
 def _drawing(png: Path) -> Path | None:
@@ -140,7 +158,7 @@ def _drawing(png: Path) -> Path | None:
     return svg if svg.is_file() else None
 
 
-def _photograph(path: Path, most_px: int, kind: str) -> str:
+def photograph(path: Path, most_px: int, kind: str) -> str:
     """A data address of the picture, lossy and at most so wide.
 
     The bytes are read here because OpenCV cannot open every path on every system.

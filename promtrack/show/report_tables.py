@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from promtrack.motion.labels import label_motion
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Ridge
 from promtrack.rounding import error_text, plain, rounded, typeset, with_error
 from promtrack.show.findings import relative_error, speed_of
-from promtrack.show.labels import label_motion
 from promtrack.show.markup import Markup, element, joined
 from promtrack.show.numbers import clock, degrees, false_alarm_text, path_words
 from promtrack.show.records import Measured

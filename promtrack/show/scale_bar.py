@@ -35,7 +35,6 @@ __all__ = [
 ]
 
 EARTH_BGR = (232.0, 170.0, 96.0)
-FURNITURE = 0.55  # opacity of what stands all the time: the picture wins
 BAR_SHARE = 0.10  # of the picture's shorter side: least length of the scale bar
 TICKS = 3  # heights marked at most
 
@@ -78,7 +77,7 @@ def draw_clock(
     """
     y = rect.top
     if notice:
-        draw_text(canvas, block(((notice, page.unit),)), rect.left, y, strength=FURNITURE)
+        draw_text(canvas, block(((notice, page.unit),)), rect.left, y, strength=page.ink)
     times, now_s = at
     bottom = rect.bottom - (round(0.35 * page.unit) if len(times) else 0)
     if now_utc is not None:
@@ -88,7 +87,7 @@ def draw_clock(
             block(((words, page.unit),)),
             rect.left,
             bottom - line_height(page.unit),
-            strength=FURNITURE,
+            strength=page.ink,
         )
     if len(times) < 2:
         return
@@ -100,7 +99,7 @@ def draw_clock(
         draw_line(canvas, np.stack([ends, level], axis=1), page.stroke, strength=0.3)
         if part_s[0] < now_s:
             ends = np.array([part[0], np.interp(min(now_s, part_s[-1]), part_s, part) + 1.0])
-            draw_line(canvas, np.stack([ends, level], axis=1), page.stroke, strength=FURNITURE)
+            draw_line(canvas, np.stack([ends, level], axis=1), page.stroke, strength=page.ink)
 
 
 def _bar(view: ClipView) -> tuple[float, float]:
@@ -132,37 +131,37 @@ def draw_scale(canvas: Canvas, rect: Rect, page: Page, view: ClipView, *, bar: b
         middle = right - max(length_px + 4.0, label.width) / 2.0
         ends = middle + length_px / 2.0 * np.array([-1.0, -1.0, 1.0, 1.0])
         heights = np.array([foot - tick, foot, foot, foot - tick])
-        draw_line(canvas, np.stack([ends, heights], axis=1), page.stroke, strength=FURNITURE)
+        draw_line(canvas, np.stack([ends, heights], axis=1), page.stroke, strength=page.ink)
         draw_text(
             canvas,
             label,
             round(middle - label.width / 2.0),
             round(foot - tick - label.height),
-            strength=FURNITURE,
+            strength=page.ink,
         )
         right = round(middle - max(length_px + 4.0, label.width) / 2.0 - page.unit)
     if earth:
         name = block((("Earth", page.unit),))
         radius = EARTH_RADIUS_KM / view.km_per_px
         middle = right - max(2.0 * radius, name.width) / 2.0
-        _draw_earth(canvas, middle, foot - radius, radius)
+        _draw_earth(canvas, middle, foot - radius, radius, page.ink)
         lift = max(2.0 * radius, 0.3 * page.unit)
         draw_text(
             canvas,
             name,
             round(middle - name.width / 2.0),
             round(foot - lift - name.height),
-            strength=FURNITURE,
+            strength=page.ink,
         )
 
 
-def _draw_earth(canvas: Canvas, x: float, y: float, radius: float) -> None:
+def _draw_earth(canvas: Canvas, x: float, y: float, radius: float, strength: float) -> None:
     reach = int(np.ceil(radius)) + 2
     left, top = int(np.floor(x)) - reach, int(np.floor(y)) - reach
     rows, columns = np.mgrid[: 2 * reach + 2, : 2 * reach + 2]
     away = radius - np.hypot(columns + left - x, rows + top - y)
     mask = np.rint(255.0 * np.clip(away + 0.5, 0.0, 1.0)).astype(np.uint8)
-    paint(canvas, mask, EARTH_BGR, x=left, y=top, strength=FURNITURE)
+    paint(canvas, mask, EARTH_BGR, x=left, y=top, strength=strength)
 
 
 def _arrows(view: ClipView, orientation: Orientation) -> list[tuple[str, np.ndarray]]:
@@ -191,14 +190,14 @@ def draw_compass(canvas: Canvas, rect: Rect, page: Page, view: ClipView, orienta
     for name, along in arrows:
         tip, across = start + 1.3 * page.unit * along, np.array([-along[1], along[0]])
         wings = [tip - 0.3 * page.unit * (along + s * 0.6 * across) for s in (1.0, -1.0)]
-        draw_line(canvas, np.array([start, tip]), page.stroke, strength=FURNITURE)
-        draw_line(canvas, np.array([wings[0], tip, wings[1]]), page.stroke, strength=FURNITURE)
+        draw_line(canvas, np.array([start, tip]), page.stroke, strength=page.ink)
+        draw_line(canvas, np.array([wings[0], tip, wings[1]]), page.stroke, strength=page.ink)
         label = block(((name, page.unit),))
         centre = tip + along * (
             0.35 * page.unit + 0.5 * abs(along[0]) * label.width + 0.35 * abs(along[1]) * page.unit
         )
         x = float(np.clip(centre[0] - label.width / 2.0, rect.left, rect.right - label.width))
-        draw_text(canvas, label, round(x), round(centre[1] - 0.59 * page.unit), strength=FURNITURE)
+        draw_text(canvas, label, round(x), round(centre[1] - 0.59 * page.unit), strength=page.ink)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,13 +243,13 @@ def height_ticks(view: ClipView, page: Page, side: str, spared: list[Rect]) -> l
 def draw_heights(canvas: Canvas, ticks: list[HeightTick], page: Page) -> None:
     """Short pieces of arcs of equal height above the limb, each with its label."""
     for tick in ticks:
-        draw_line(canvas, tick.points_px, page.stroke, strength=FURNITURE)
+        draw_line(canvas, tick.points_px, page.stroke, strength=page.ink)
         draw_text(
             canvas,
             block(((f"{tick.height_mm:g} Mm", page.unit),)),
             tick.label.left,
             tick.label.top,
-            strength=0.7,
+            strength=page.ink,
         )
 
 

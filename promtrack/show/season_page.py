@@ -13,19 +13,27 @@ from urllib.parse import quote
 import numpy as np
 
 from promtrack.atomic_write import atomic_write
+from promtrack.checks import LEVEL_WORDS
 from promtrack.rounding import plain, with_error
 from promtrack.show.markup import Markup, contents_of, element, joined, write_markup
-from promtrack.show.numbers import clock, counted, degrees
+from promtrack.show.numbers import clock, counted, degrees, unbroken
+from promtrack.show.report_pictures import photograph
 from promtrack.show.season_records import Season, SeasonRow
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
 __all__ = ["carried_sentence", "write_season_page"]
 
+MOST_CARDS, CARD_PX = 24, 480  # runs shown with a picture, and its width
+_AT_LEAST = "at least "
 CARRIED_DAYS = 5.0  # beyond, what stood on one limb is more than 70 deg from it
 STANDING_MM = 50.0  # height of the example: a quiescent prominence of usual height
 _STYLE = """
 body { padding: 1rem; } tr.poor td { color: var(--quiet); } .flag { color: var(--poor); font-weight: 650; }
 img.season { width: 100%; height: auto; background: #fff; }
+.cards { display: grid; gap: 1rem; grid-template-columns: repeat(auto-fill, minmax(16rem, 1fr));
+  margin: 1rem 0; }
+.cards img { display: block; width: 100%; height: auto; border-radius: 0.5rem; margin-bottom: 0.5rem; }
+.cards p { margin: 0.15rem 0; }
 """
 _HEADS = (
     "date (UTC)",
@@ -75,10 +83,9 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
             "p",
             "Speeds are in the plane of the sky, so lower bounds of the true ones; errors are total, "
             "1 sigma. ",
-            f"{counted(poor, 'run has', 'runs have')} a poor verdict: those numbers stand here marked with ",
-            element("span", "poor", class_="flag"),
-            " and should not be quoted.",
+            *_warning(poor),
         ),
+        element("div", *(_card(row, path.parent / row.folder) for row in rows[:MOST_CARDS]), class_="cards"),
         element("figure", picture),
         element("div", _table(rows), class_="scroll"),
         _eruptions(season),
@@ -93,6 +100,35 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     return path
 
 
+def _card(row: SeasonRow, folder: Path) -> Markup:
+    """A run at a glance: its still, where and how trustworthy, and what stood out."""
+    name = row.recording or row.folder
+    words = [f"highest {_value(row.height_mm, row.height_err_mm, _AT_LEAST * row.height_is_lower_bound)} Mm"]
+    if np.isfinite(row.front_speed_km_s):
+        words.append(f"leading edge {_value(row.front_speed_km_s, row.front_speed_err_km_s)} km/s")
+    elif np.isfinite(row.knot_speed_km_s):
+        words.append(f"fastest knot {_value(row.knot_speed_km_s, row.knot_speed_err_km_s)} km/s")
+    poster = folder / "poster.png"
+    still = (
+        element("img", src=photograph(poster, CARD_PX, ".jpg"), alt=f"Still of {name}")
+        if poster.is_file()
+        else Markup("")
+    )
+    title = element(
+        "h2",
+        element("a", f"{row.date}, {name}", href=quote(row.report)) if row.report else f"{row.date}, {name}",
+    )
+    trust = element("p", "Lock, scale, motion: ", _verdict(row), class_="facts")
+    return element("article", still, title, element("p", unbroken("; ".join(words))), trust)
+
+
+def _warning(poor: int) -> list[str]:
+    if not poor:
+        return []
+    marked = element("span", LEVEL_WORDS["poor"], class_="flag")
+    return [f"The numbers of {counted(poor, 'run', 'runs')} are ", marked, " and should not be quoted."]
+
+
 def _table(rows: tuple[SeasonRow, ...]) -> Markup:
     head = element("tr", *(element("th", element("span", name), scope="col") for name in _HEADS))
     body = [_row(row) for row in rows]
@@ -102,13 +138,12 @@ def _table(rows: tuple[SeasonRow, ...]) -> Markup:
 def _row(row: SeasonRow) -> Markup:
     name = row.recording or row.folder
     link = element("a", name, href=quote(row.report)) if row.report else name
-    flag = [" ", element("span", "poor", class_="flag")] if row.poor else []
-    higher = "above " if row.height_is_lower_bound else ""
+    higher = _AT_LEAST if row.height_is_lower_bound else ""
     cells = [
         link,
         f"{row.span_s / 60.0:.0f}",
         f"{row.frames_used} of {row.frames_read}",
-        joined([f"{row.lock}, {row.scale}, {row.motion}", *flag]),
+        _verdict(row),
         with_error(row.km_per_px, row.km_per_px_err),
         _value(row.height_mm, row.height_err_mm, higher),
         _angle(row.height_pa_deg, row),
@@ -120,6 +155,12 @@ def _row(row: SeasonRow) -> Markup:
     ]
     first = element("th", f"{row.date} {clock(row.first_utc, seconds=False)}", scope="row")
     return element("tr", first, *(element("td", cell) for cell in cells), class_="poor" if row.poor else None)
+
+
+def _verdict(row: SeasonRow) -> Markup:
+    levels = (row.lock, row.scale, row.motion)
+    words = [element("span", LEVEL_WORDS[one], class_="flag" if one == "poor" else None) for one in levels]
+    return joined([words[0], ", ", words[1], ", ", words[2]])
 
 
 def _value(value: float, error: float, before: str = "") -> str:
@@ -141,7 +182,7 @@ def _eruptions(season: Season) -> Markup:
         element(
             "tr",
             element("th", one.row.date, scope="row"),
-            element("td", one.row.recording + (" (poor)" if one.row.poor else "")),
+            element("td", one.row.recording + (f" ({LEVEL_WORDS['poor']})" if one.row.poor else "")),
             element("td", _angle(one.pa_deg, one.row)),
             element("td", with_error(one.speed_km_s, one.speed_err_km_s)),
             element("td", with_error(one.height_mm, one.height_err_mm)),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import binom
 
-from promtrack.checks import LEVELS, SUBJECTS, Check, light
+from promtrack.checks import LEVEL_WORDS, LEVELS, SUBJECTS, Check, light
 from promtrack.limb.records import LimbLock
 from promtrack.rounding import error_text, rounded, typeset
 from promtrack.show.numbers import sentence
@@ -26,11 +26,9 @@ PLANE_OF_SKY = "Speeds across the sky: lower bounds, if the same plasma was foll
 # Judgement of this program: with 0.1 Mm of registration error a knot followed for five minutes carries
 # 0.5 km/s from the lock, with 0.5 Mm 2.4 km/s, as much as a slow knot moves. Each pair: most for good, fair.
 CENTRE_MM = (0.1, 0.5)
-LEFT_OUT = (0.2, 0.5)  # part of the frames
 RADIUS_PULL = (2.0, 4.0)  # scatter of single frames' radii in units of their errors
 RIDGES_AGREE, UNLIKELY = 0.95, 0.05  # within 2 sigma; probability below which too few agree
 LEAST_RIDGES = 5  # fewer say little: many a wrong speed would pass one comparison
-WORDS = {"good": "good", "fair": "with care", "poor": "not to be trusted"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +42,7 @@ class Light:
     @property
     def words(self) -> str:
         """'Lock: with care'."""
-        return f"{self.subject.capitalize()}: {WORDS[self.level]}"
+        return f"{self.subject.capitalize()}: {LEVEL_WORDS[self.level]}"
 
 
 def lights(measured: Measured) -> tuple[Light, ...]:
@@ -102,7 +100,7 @@ def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
 def _own_checks(measured: Measured) -> Iterator[Check]:
     """Checks that need more than one stage, and what was not checked at all."""
     lock, motion = measured.lock, measured.motion
-    yield from (_share_used(lock), _centre_error(measured), _radii(lock), _second_source(measured))
+    yield from (_centre_error(measured), _radii(lock), _second_source(measured))
     yield from _ridges(measured)
     fast = [knot for knot in motion.knots if knot.moving and knot.fit.speed_km_s > motion.control.sure_km_s]
     if fast:
@@ -113,12 +111,6 @@ def _own_checks(measured: Measured) -> Iterator[Check]:
         yield Check("lock", "independent check", "fair", "Nothing but the fit itself checks the lock")
     if "motion" not in checked and not any(ridge.knot for ridge in motion.ridges):
         yield Check("motion", "independent check", "fair", "No second measurement checks the motion")
-
-
-def _share_used(lock: LimbLock) -> Check:
-    out = float(np.mean(lock.rejected))
-    words = f"{int((~lock.rejected).sum())} of {len(lock.used)} frames could be used"
-    return Check("lock", "frames used", _level(out, LEFT_OUT), words)
 
 
 def _centre_error(measured: Measured) -> Check:

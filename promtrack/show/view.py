@@ -17,10 +17,11 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 from promtrack.limb.geometry import to_frame
 from promtrack.limb.records import LimbLock
 from promtrack.settings import ClipSettings
-from promtrack.show.region_of_interest import Action
+from promtrack.show.region_of_interest import FILL, Action
 from promtrack.sun import Orientation, Scale
 
 __all__ = [
+    "LARGEST_ZOOM",
     "SIZES",
     "ClipView",
     "affine_to_frame",
@@ -34,8 +35,7 @@ __all__ = [
 ]
 
 SIZES = {"wide": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
-LARGEST_ZOOM = 3.0  # beyond it a picture is soft, not larger
-FILL = 0.78  # part of the picture's width or height that the action takes at most, so that words find room
+LARGEST_ZOOM = 4.5  # beyond it a picture is soft, not larger
 LEAST_ZOOM_OUT, MOST_ZOOM_OUT = (
     1.25,
     2.2,

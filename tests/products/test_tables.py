@@ -203,7 +203,7 @@ def test_a_poor_verdict_leaves_no_speed_to_quote(folder, measured):
     page = summed_up(folder, measured, GOOD | {"scale": ("poor", ("Two sources disagree.",))})
     assert set(page["headline"]) == {"note"}
     lines = motion_lines(folder)
-    assert lines[1] == "scale: poor: Two sources disagree."
+    assert lines[1] == "scale: not to be trusted: Two sources disagree."
     assert not any("km/s" in line for line in lines[3:5])
     quoted = summed_up(folder, measured, GOOD)["meanings"][0]["sentence"]
     assert quoted in motion_lines(folder)

@@ -18,6 +18,7 @@ from matplotlib.patches import Circle, FancyArrowPatch
 from matplotlib.text import Text
 
 import promtrack.show
+from promtrack.motion.labels import label_motion
 from promtrack.settings import change_settings
 from promtrack.show.figures import draw_figures
 from promtrack.show.figures.files import recolour, save_sheet
@@ -27,7 +28,6 @@ from promtrack.show.figures.sheets import SHEETS, drawn_sheets, missing_sheets
 from promtrack.show.figures.slits import even_times
 from promtrack.show.figures.style import DARK, LIGHT, themed
 from promtrack.show.findings import heights_title, moving_knots, named_tracks, speed_of
-from promtrack.show.labels import label_motion
 from promtrack.show.numbers import degrees
 from promtrack.show.verdict import PLANE_OF_SKY
 

@@ -19,7 +19,7 @@ from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, pla
 from promtrack.show.overlay import draw_annotation, title_lines
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
 from promtrack.show.primitives import ANNOTATION, draw_text, letter_strength, make_page
-from promtrack.show.scale_bar import FURNITURE, draw_scale, gap_words, nice_step, scale_size, wrapped
+from promtrack.show.scale_bar import draw_scale, gap_words, nice_step, scale_size, wrapped
 from promtrack.show.text import CAP_HEIGHT, block, text_mask, text_width
 from promtrack.show.tone import tone_frame
 from tests.show.clip_case import quick_run
@@ -374,7 +374,12 @@ def test_text_is_readable_over_the_disc(look, colour):
     canvas = canvas_from_tone(tone, look, 1)
     words = block((("33 ± 4 km/s", 38),))
     draw_text(
-        canvas, words, 60, 40, colour, strength=FURNITURE if colour == ANNOTATION else letter_strength(colour)
+        canvas,
+        words,
+        60,
+        40,
+        colour,
+        strength=make_page(1920, 1080).ink if colour == ANNOTATION else letter_strength(colour),
     )
     letters = np.zeros((120, 500), np.uint8)
     letters[40 : 40 + words.height, 60 : 60 + words.width] = words.mask

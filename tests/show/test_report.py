@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from promtrack.errors import InputError
+from promtrack.motion.labels import lettered
 from promtrack.rounding import error_text
 from promtrack.show import report
 from promtrack.show.everyday import everyday
@@ -84,7 +85,7 @@ def test_one_number_is_the_same_on_page_and_in_tables(measured_fake, products):
     assert cells[row + 7] == error_text(knot.fit.speed_err_km_s)
     assert "random" not in page[: page.index("<details")]
     for meaning in measured_fake.motion.meanings:
-        assert meaning.sentence in page
+        assert lettered(meaning.sentence, measured_fake.motion) in page
         assert meaning.source.replace("&", "&amp;") in page
 
 
@@ -158,9 +159,9 @@ def test_no_page_is_larger_than_six_megabytes(measured_fake, drawn, tmp_path):
         assert page.stat().st_size <= 6_000_000
         text = page.read_text(encoding="utf-8")
         assert ("data:video/mp4" in text) is inside
-        # every picture once, and photographs as lossy pictures
+        # every picture once, that of an upright phone too, and photographs as lossy pictures
         data = re.findall(r"data:image/[a-z+]+;base64,[^\"]+", text)
-        assert len(data) == len(set(data)) == 2 * len(NAMES) + 1
+        assert len(data) == len(set(data)) == 2 * len(NAMES) + 3
         assert "data:image/png" not in text
 
 

@@ -73,12 +73,15 @@ def draw_figures(
 
 def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[str, list[Path]]]:
     """Draw sheets one after the other; the name and the files of each."""
-    from promtrack.show.figures.files import save_sheet
+    from promtrack.show.figures.files import save_sheet, save_upright
 
     for sheet in SHEETS:
         if sheet.name in names:
             module = importlib.import_module(f"promtrack.show.figures.{sheet.module}")
-            yield sheet.name, save_sheet(sheet.name, getattr(module, sheet.name), measured, folder)
+            paths = save_sheet(sheet.name, getattr(module, sheet.name), measured, folder)
+            if upright := getattr(module, f"{sheet.name}_upright", None):
+                paths += save_upright(f"{sheet.name}_upright", upright, measured, folder)
+            yield sheet.name, paths
 
 
 def _in_processes(
@@ -123,7 +126,11 @@ def _with_frames(measured: Measured) -> Measured:
 
 
 def _remove_stale(folder: Path, files: list[Path]) -> None:
-    kinds = [f"{suffix}.{kind}" for suffix in ("", "_dark") for kind in ("png", "svg", "pdf")]
+    kinds = [
+        f"{suffix}.{kind}"
+        for suffix in ("", "_dark", "_upright", "_upright_dark")
+        for kind in ("png", "svg", "pdf")
+    ]
     own = {f"{name}{kind}" for name in (sheet.name for sheet in SHEETS) for kind in kinds}
     for name in own - {path.name for path in files}:
         (folder / name).unlink(missing_ok=True)

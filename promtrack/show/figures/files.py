@@ -19,7 +19,7 @@ from promtrack.atomic_write import atomic_write
 from promtrack.show.figures.style import DARK, LIGHT, Theme, themed
 from promtrack.show.records import Measured
 
-__all__ = ["save_sheet"]
+__all__ = ["save_sheet", "save_upright"]
 
 VECTOR_DPI = 100  # of pictures inside vector files
 FONTS = "'DejaVu Sans', Verdana, sans-serif"  # Verdana has the same widths, where the first is missing
@@ -62,6 +62,21 @@ def save_sheet(
                 colours = dict(zip(themes[0].colours, theme.colours, strict=True))
                 _rewrite(first, vector, partial(_exchanged, colours))
             written += [png, vector]
+    return written
+
+
+def save_upright(
+    name: str, draw: Callable[[Measured, Theme], Figure], measured: Measured, folder: Path
+) -> list[Path]:
+    """A sheet for phones: SVG only, which the page shows."""
+    written = []
+    for theme in THEMES[measured.settings.figures.theme]:
+        path = folder / f"{name}{theme.suffix}.svg"
+        with themed(theme):
+            about = {"Title": name, "Creator": f"promtrack {measured.version}", "Date": None}
+            _save(draw(measured, theme), path, metadata=about)
+        _rewrite(path, path, lambda text: text.replace("'DejaVu Sans'", FONTS))
+        written.append(path)
     return written
 
 

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import drawing_times, front_curve, knot_path
-from promtrack.show.figures.items import Item, items_of, key, others_of, others_words, time_span
+from promtrack.show.figures.items import Item, items_of, key, key_below, others_of, others_words, time_span
 from promtrack.show.figures.style import (
     Theme,
     date_axis,
@@ -21,11 +21,13 @@ from promtrack.show.figures.style import (
     note_above,
     panel,
     sheet,
+    upright_sheet,
 )
 from promtrack.show.findings import front_model, height_error, heights_title
+from promtrack.show.numbers import span_text
 from promtrack.show.records import Measured
 
-__all__ = ["draw_heights", "height_time"]
+__all__ = ["draw_heights", "height_time", "height_time_upright"]
 
 LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
 
@@ -48,6 +50,20 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
         date_axis(axes, measured, label=axes is below)
     key(figure, measured, items, [float(item.track.height_mm[-1]) for item in items])
     foot(figure, measured, speeds=True)
+    return figure
+
+
+def height_time_upright(measured: Measured, theme: Theme) -> Figure:
+    """The same heights for an upright phone, with the key below them."""
+    figure = upright_sheet(heights_title(measured))
+    items = items_of(measured, theme.marks)
+    axes = panel(figure, 0.11, 0.20 + 0.055 * len(items), 0.86, 0.63 - 0.055 * len(items))
+    draw_heights(axes, measured, items, theme)
+    axes.set_xlim(*time_span(measured))
+    date_axis(axes, measured)
+    key_below(figure, measured, items, 0.10)
+    times = measured.sequence.times_utc
+    figure.text(0.03, 0.02, span_text(times[0], times[-1]), color=theme.quiet)
     return figure
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -15,7 +16,7 @@ from promtrack.show.numbers import counted
 from promtrack.show.palette import KNOT_MARKERS, MarkColours
 from promtrack.show.records import Measured
 
-__all__ = ["Item", "items_of", "key", "others_of", "others_words", "time_span"]
+__all__ = ["Item", "items_of", "key", "key_below", "others_of", "others_words", "time_span"]
 
 FRONT_MARKER = "D"  # shape says again what colour says
 WAYS = {"rising": "↑", "falling": "↓", "along the limb": "↔", "moving": ""}
@@ -69,6 +70,16 @@ def key(figure: Figure, measured: Measured, items: list[Item], ends: list[float]
         figure.add_artist(mark)
         figure.text(left + 0.026, place + 0.021, _name(item), va="center", fontweight="bold")
         figure.text(left + 0.026, place - 0.021, _speed(measured, item), va="center")
+
+
+def key_below(figure: Figure, measured: Measured, items: list[Item], foot: float) -> None:
+    """Key in rows of one line each, from `foot` upward in parts of the sheet."""
+    for row, item in enumerate(reversed(items)):
+        place = foot + 0.055 * row
+        style: dict[str, Any] = {"marker": item.marker, "color": item.colour, "markersize": 11}
+        figure.add_artist(Line2D([0.06], [place], linestyle="none", **style))
+        figure.text(0.11, place, _name(item), va="center", fontweight="bold")
+        figure.text(0.97, place, _speed(measured, item), va="center", ha="right")
 
 
 def time_span(measured: Measured) -> tuple[float, float]:

@@ -44,7 +44,7 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
         f"{TITLES[found.level]} (registration)", "Where the Sun's edge was found, and how it moved"
     )
     if found.level != "good":
-        figure.texts[0].set_color(theme.warning)
+        figure.texts[0].set_color(theme.light(found.level))
     _draw_frame(panel(figure, 0.065, 0.45, 0.40, 0.37), measured)
     _write_words(figure, measured, theme)
     still = float(np.ptp(lock.angle_deg[lock.used])) <= 0.01 * float(np.median(lock.angle_err_deg[lock.used]))

@@ -42,7 +42,7 @@ def draw_season(season: Season, folder: Path) -> Path:
         figure.suptitle(
             f"{counted(len(season.rows), 'run', 'runs')}, "
             f"{counted(len(season.eruptions), 'moving leading edge', 'moving leading edges')} "
-            "(hollow: poor verdict, not to be quoted)",
+            f"{'(hollow: not to be trusted)' if any(row.poor for row in season.rows) else ''}",
             x=0.02,
             ha="left",
             fontweight="bold",

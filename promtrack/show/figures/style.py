@@ -5,6 +5,7 @@ No pyplot and no lasting change of matplotlib's settings: `themed` sets them for
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -49,10 +50,12 @@ __all__ = [
     "plasma",
     "sheet",
     "themed",
+    "upright_sheet",
     "width_inch",
 ]
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
+UPRIGHT_INCH, UPRIGHT_LETTERS = (6.4, 8.6), 38  # of a phone's sheet, and letters in a line of its title
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
 TITLE_WIDTH = 0.94  # of the sheet; a longer title is set smaller
 # Labels of a time axis: form, inches that one takes with the space after it, steps in seconds
@@ -74,19 +77,24 @@ class Theme:
     ink: str
     quiet: str  # secondary text: contrast 4.5 or more on paper
     faint: str  # grid
-    warning: str
+    care: str  # a light that says with care
+    warning: str  # one that says not to be trusted
     marks: MarkColours
+
+    def light(self, level: str) -> str:
+        """Colour of a light of the verdict."""
+        return {"good": self.marks.front, "fair": self.care, "poor": self.warning}[level]
 
     @property
     def colours(self) -> tuple[str, ...]:
         """All colours in a fixed order: a sheet drawn in one theme can be recoloured into another."""
         marks = self.marks
-        own = (self.paper, self.ink, self.quiet, self.faint, self.warning)
+        own = (self.paper, self.ink, self.quiet, self.faint, self.care, self.warning)
         return (*own, marks.front, *marks.knots, marks.rest)
 
 
-LIGHT = Theme("", "#fbfaf8", "#1c1917", "#5f5852", "#ddd8d2", "#a3142b", ON_LIGHT)
-DARK = Theme("_dark", "#14120f", "#f4efe8", "#b3aaa0", "#3a352f", "#ff7a85", ON_DARK)
+LIGHT = Theme("", "#fbfaf8", "#1c1917", "#5f5852", "#ddd8d2", "#7a4b00", "#a3142b", ON_LIGHT)
+DARK = Theme("_dark", "#14120f", "#f4efe8", "#b3aaa0", "#3a352f", "#f2c46b", "#ff7a85", ON_DARK)
 
 # Lightness rises evenly from one end to the other (CIE L*), so that the map holds in grey and for every eye.
 PLASMA = LinearSegmentedColormap.from_list(
@@ -146,6 +154,15 @@ def themed(theme: Theme) -> Iterator[None]:
     }
     with matplotlib.style.context(["default", style]):
         yield
+
+
+def upright_sheet(title: str) -> Figure:
+    """An empty sheet for an upright phone: letters are as large there as in print."""
+    figure = Figure(figsize=UPRIGHT_INCH)
+    FigureCanvasAgg(figure)
+    words = textwrap.fill(title, UPRIGHT_LETTERS)
+    figure.text(0.03, 0.98, words, fontsize=LABEL_PT, fontweight="bold", va="top", linespacing=1.25)
+    return figure
 
 
 def sheet(title: str, subtitle: str = "") -> Figure:

@@ -6,6 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from promtrack.checks import LEVELS
 from promtrack.show.figures.heights import draw_heights
 from promtrack.show.figures.items import items_of, time_span
 from promtrack.show.figures.knot_map import SHEET_ASPECT, draw_map
@@ -37,11 +38,11 @@ def summary(measured: Measured, theme: Theme) -> Figure:
         date_axis(heights, measured)
     found = lights(measured)
     cards = [(one.text.replace("(error unknown)", "± ?"), one.title, "") for one in three_numbers(measured)]
-    worst = max(found, key=lambda one: ("good", "fair", "poor").index(one.level))
+    worst = max(found, key=lambda one: LEVELS.index(one.level))
     cards.append((worst.words, "how far to trust it", worst.level))
     for index, (number, title, level) in enumerate(cards):
         left = 0.03 + 0.2425 * index
-        colour = theme.warning if level in ("fair", "poor") else theme.marks.front
+        colour = theme.light(level or "good")
         figure.add_artist(Line2D([left, left + 0.215], [0.255, 0.255], color=colour, linewidth=3.0))
         size = 20 if len(number) <= 20 else 16
         figure.text(left, 0.195, number, fontsize=size, fontweight="bold", va="center")

@@ -1,13 +1,14 @@
-"""Letters by which clip, figures, tables and page call what moves: fronts first, then the fastest knots."""
+"""Letters by which all products call what moves: fronts first, then the fastest knots."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from string import ascii_uppercase
 
 from promtrack.motion.records import Front, KnotTrack, Motion
 
-__all__ = ["Labels", "label_motion", "ranked_fronts", "ranked_knots"]
+__all__ = ["Labels", "label_motion", "lettered", "ranked_fronts", "ranked_knots"]
 
 LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
 
@@ -59,3 +60,15 @@ def label_motion(motion: Motion) -> Labels:
         {knot.knot: ascii_uppercase[len(fronts) + i] for i, knot in enumerate(knots)},
         {knot.knot: i for i, knot in enumerate(knots)},
     )
+
+
+def lettered(sentence: str, motion: Motion) -> str:
+    """The sentence with 'knot 7' and 'front 1' called by their letters, where they have some."""
+    labels = label_motion(motion)
+    letters = {"knot": labels.knots, "front": labels.fronts}
+
+    def name(found: re.Match[str]) -> str:
+        kind, number = found[1], int(found[2])
+        return f"{kind} {letters[kind.lower()].get(number, number)}"
+
+    return re.sub(r"\b([Kk]not|[Ff]ront) (\d+)\b", name, sentence)
