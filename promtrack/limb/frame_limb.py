@@ -236,7 +236,9 @@ def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]
     usual = _ring_quantile(ring.ravel(), image.ravel(), 0.35)[
         ring
     ]  # so low that an eruption across half a ring does not raise it
-    dark = (np.abs(distance) > 6) & (image < 0.4 * usual) & (usual > 4.0)
+    # where noise alone cannot make a pixel so dark
+    noise = 1.4826 * float(np.median(np.abs(np.diff(image, axis=1)))) / np.sqrt(2.0)
+    dark = (np.abs(distance) > 6) & (image < 0.4 * usual) & (usual > 4.0 + 8.0 * noise)
     deep = image[(distance < -0.2 * circle.radius_px) & (distance > -0.6 * circle.radius_px)]
     return sky, float(dark.mean()), float(np.median(deep)) if deep.size > 20 else float("nan")
 

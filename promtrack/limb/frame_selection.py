@@ -17,24 +17,34 @@ LEAST_DARK = 0.002  # of the frame
 LEAST_KEPT = 0.45  # of the rays along the limb
 
 
-def reasons_against(measures: list[FrameMeasure]) -> list[str]:
+def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[str]:
     """One short reason a frame, '' for a good one.
 
     Every quantity is judged against the sequence itself: its median, and its own frame-to-frame scatter.
+
+    Parameters
+    ----------
+    exposure : (n,) exposure time against the usual one, from the headers; 1 where it is unknown
     """
     width = np.array([m.signs.width_px for m in measures])
-    bright, sharp = transparency_of(measures), sharpness_of(measures)
+    bright, sharp = transparency_of(measures) / exposure, sharpness_of(measures)
+    # a disc that one longer exposure burns out is brighter than its counts
+    clipped = np.array([m.signs.burnt_limb for m in measures]) & (not _burnt(measures))
+    bright[clipped] = np.maximum(bright[clipped], 1.0)
     step, kept = _steps(measures), float(np.median([m.signs.kept_part for m in measures]))
     wide = _high(np.log(width), 6.0, 0.35)
     dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
     torn = _high(np.log([max(m.signs.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
     crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
     dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, LEAST_DARK)
-    sky = float(np.median([m.signs.sky for m in measures]))
+    sky = np.array([m.signs.sky for m in measures]) / exposure
+    veiled = sky > VEILED * float(np.median(sky))
     reasons = []
     for i, m in enumerate(measures):
         blurred = wide[i] or dull[i] or sharp[i] < LEAST_SHARPNESS
-        if bright[i] < DARKEST or (bright[i] < LEAST_TRANSPARENCY and m.signs.sky > VEILED * sky):
+        if exposure[i] < DARKEST:
+            reasons.append(f"exposed for {100 * exposure[i]:.0f} % of the usual time")
+        elif bright[i] < DARKEST or (bright[i] < LEAST_TRANSPARENCY and veiled[i]):
             reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
         elif blurred and step[i] > 6:
             reasons.append(f"blurred by a jump of {step[i]:.0f} px")
@@ -77,8 +87,13 @@ def transparency_of(measures: list[FrameMeasure]) -> np.ndarray:
 
 
 def _light(measures: list[FrameMeasure]) -> np.ndarray:
-    burnt = np.mean([m.signs.burnt_limb for m in measures]) > 0.2
+    burnt = _burnt(measures)
     return np.array([m.match.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
+
+
+def _burnt(measures: list[FrameMeasure]) -> bool:
+    """Whether the recording's disc is burnt out, so that it says nothing about the air."""
+    return bool(np.mean([m.signs.burnt_limb for m in measures]) > 0.2)
 
 
 def _misfit(m: FrameMeasure) -> float:

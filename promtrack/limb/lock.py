@@ -280,7 +280,7 @@ class Assembly:
         indices = np.array(sorted(found))
         measures = [found[i] for i in indices]
         reasons = dict(failed)
-        against = reasons_against(measures)
+        against = reasons_against(measures, self._exposure(indices))
         reasons |= {int(i): r for i, r in zip(indices, against, strict=True) if r}
         chosen = self._enough(indices, reasons)
         solution, known, notes = self._solved([found[i] for i in chosen], chosen)
@@ -301,6 +301,13 @@ class Assembly:
             notes,
             [*self.turning, *worse.checks, *self._seen_once(solution, chosen)],
         )
+
+    def _exposure(self, indices: np.ndarray) -> np.ndarray:
+        """Exposure times of frames against their median; 1 where the headers do not give all of them."""
+        exposures = self.sequence.exposures_s
+        if exposures is None or not (exposures[indices] > 0).all():
+            return np.ones(len(indices))
+        return exposures[indices] / np.median(exposures[indices])
 
     def _seen_once(self, solution: Solution, chosen: np.ndarray) -> list[Check]:
         """Checks of a frame in the middle, and of how many frames are left."""

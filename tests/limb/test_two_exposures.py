@@ -17,9 +17,9 @@ from tests.conftest import QUICK_SETTINGS, SMALL
 TIMES, FULL = 8.0, 65535.0
 
 
-def recorded(rhythm, frames=24, **other):
+def recorded(rhythm, frames=24, exposure=0.6, **other):
     """A scene whose exposures go in this rhythm, the disc well exposed in the faint ones, and its frames."""
-    spec = replace(SMALL, frames=frames, exposure_cycle=rhythm, exposure=0.6, **other)
+    spec = replace(SMALL, frames=frames, exposure_cycle=rhythm, exposure=exposure, **other)
     scene = make_scene(spec)
     times = np.datetime64(spec.first_utc, "us") + (spec.time_s * 1e6).astype("timedelta64[us]")
     frames = [scene.frame(i) for i in range(spec.count)]
@@ -122,3 +122,27 @@ def test_speeds_are_those_of_a_recording_with_one_exposure(tmp_path):
     page = (tmp_path / "out" / "summary.json").read_text(encoding="utf-8")
     assert '"frames_of_the_other_exposure": 30' in page
     assert '"frames_left_out": []' in page
+
+
+def test_exposures_that_change_in_the_headers_are_no_clouds():
+    # TRUTH  a clear sky; exposures by an automatic camera, a factor of 2 to either side and one of 10
+    times = np.exp(np.random.default_rng(3).normal(0.0, 0.7, 26))
+    scene, sequence = recorded(tuple(times), frames=26, exposure=0.4)
+    sequence = replace(sequence, exposures_s=scene.spec.exposures_s, exposure_class=None)
+    lock = lock_exposures(sequence)
+    assert lock.used.all()
+    # TRUTH  the same with one real cloud
+    cloudy, seen = recorded(tuple(times), frames=26, exposure=0.4, cloud_frames=((12, 0.05),))
+    lock = lock_exposures(replace(seen, exposures_s=cloudy.spec.exposures_s, exposure_class=None))
+    assert np.flatnonzero(~lock.used).tolist() == [12]
+    assert "cloud" in lock.reason[12]
+
+
+def test_a_far_shorter_exposure_is_called_so():
+    # TRUTH  five exposures of 2 % of the usual time
+    rhythm = (1.0,) * 4 + (0.02,) + (0.3,)
+    scene, sequence = recorded(rhythm, exposure=0.8)
+    lock = lock_exposures(replace(sequence, exposures_s=scene.spec.exposures_s, exposure_class=None))
+    short = scene.spec.exposures_s < 0.1 * np.median(scene.spec.exposures_s)
+    np.testing.assert_array_equal(lock.used, ~short)
+    assert {lock.reason[i] for i in np.flatnonzero(short)} == {"exposed for 2 % of the usual time"}
