@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb import inspect_sequence, lock_limb
+from promtrack.limb import inspect_sequence, lock_exposures, turned_back
 from promtrack.limb.expected_geometry import expected_sky
 from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
@@ -30,7 +30,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     sequence = doubt_night(
         open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site
     )
-    sequence = best_of_bursts(sequence, settings.times)
+    sequence = best_of_bursts(turned_back(sequence), settings.times)
     yield from _what_is_there(sequence)
     inspection = inspect_sequence(sequence, limb=settings.limb)
     if not inspection.measurable:
@@ -77,7 +77,7 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     """
     sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)
     yield from _what_is_there(sequence)
-    lock = lock_limb(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)
+    lock = lock_exposures(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
     used = lock.used
     drift = fit_drift(

@@ -22,7 +22,7 @@ from promtrack.atomic_write import atomic_write
 from promtrack.checks import SUBJECTS, Check, light
 from promtrack.errors import InputError, PromtrackError, SettingsError, command_line
 from promtrack.ffmpeg import ffmpeg_program
-from promtrack.limb import joined, lock_exposures
+from promtrack.limb import joined, lock_exposures, turned_back
 from promtrack.limb.geometry import to_frame, turn_at
 from promtrack.limb.records import LimbLock
 from promtrack.marks import Marks, find_marks, read_marks
@@ -306,7 +306,7 @@ def _open(job: Job, marks: Path | None) -> None:
     if not len(sequence):
         raise SettingsError("leaves no frame", where=str(marks), remedy="leave out fewer of them")
     sequence, hot = mend_hot_pixels(doubt_night(sequence, settings.site))
-    job.sequence = best_of_bursts(sequence, settings.times)
+    job.sequence = best_of_bursts(turned_back(sequence), settings.times)
     mended = (f"{hot} hot or dead pixels were mended",) if hot else ()
     by_hand = [f"marks from {marks.name}"] if marks is not None else []
     if missing:
@@ -502,12 +502,20 @@ def _do_strip(job: Job, progress: Told) -> list[Path]:
             geometry,
             path=part,
             header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about),
-            hidden_px=job.marks.hidden_px(job.sequence.shape),
+            hidden_px=_hidden_px(job),
             hidden=job.marks.hidden(geometry),
             progress=progress,
         )
         finish_strip(part, strip, job.joined, job.lock, about)
     return [job.folder["strip"]]
+
+
+def _hidden_px(job: Job) -> np.ndarray | None:
+    """What is covered on the sensor; where frames were turned back, in both orientations."""
+    hidden = job.marks.hidden_px(job.sequence.shape)
+    if hidden is None or job.sequence.turned is None:
+        return hidden
+    return hidden | hidden[::-1, ::-1]
 
 
 def _do_motion(job: Job, progress: Told) -> list[Path]:

@@ -1,14 +1,15 @@
 """The limb: frames in, the Sun's place in every frame and how far that can be trusted out.
 
 Read in this order: records, geometry, circle, edge (rays across the limb), find (the limb of one frame
-without a guess), edge_fit, initial_radius, frame_limb (one frame), template and measure (its limb zone),
-frame_selection (frames left out), expected_geometry and solar_rotation (what is known beforehand), solve (all
-centres at once), compare and second (checks that are not the fit), lock, two_exposures (where a bright and a
-faint exposure alternate).
+without a guess), flipped (frames turned by 180 degrees), edge_fit, initial_radius, frame_limb (one frame),
+template and measure (its limb zone), frame_selection (frames left out), expected_geometry and solar_rotation
+(what is known beforehand), solve (all centres at once), compare and second (checks that are not the fit),
+lock, two_exposures (where a bright and a faint exposure alternate).
 """
 
 from promtrack.limb.circle import LimbArcTooShort, fit_limb
 from promtrack.limb.find import LimbNotFound, find_limb
+from promtrack.limb.flipped import turned_back
 from promtrack.limb.inspect import Inspection, inspect_sequence
 from promtrack.limb.lock import lock_limb
 from promtrack.limb.records import CircleFit, LimbLock
@@ -26,4 +27,5 @@ __all__ = [
     "joined",
     "lock_exposures",
     "lock_limb",
+    "turned_back",
 ]

@@ -96,6 +96,7 @@ def reduce_bursts(sequence: Sequence) -> Sequence:
         read=_on_disk(_reader(sequence, bursts), len(bursts), sequence.shape),
         headers=tuple(sequence.headers[first] for first in firsts) if sequence.headers else (),
         exposures_s=None if exposures is None else exposures[firsts],
+        turned=None if sequence.turned is None else sequence.turned[firsts],
         notes=(*sequence.notes, note),
     )
 

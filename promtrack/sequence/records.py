@@ -66,6 +66,7 @@ class Sequence:
     headers: tuple[SolarHeader | None, ...] = ()  # one a frame; empty: no frame has one
     exposures_s: np.ndarray | None = None  # (n,) of each frame, nan where unknown; None: all unknown
     exposure_class: np.ndarray | None = None  # (n,) int8: 0 faint, 1 bright; None: one kind of exposure
+    turned: np.ndarray | None = None  # (n,) bool, frames turned back by 180 degrees; None: none
     line: str = ""  # 'H-alpha', '304 angstrom', ...; '' where the headers do not say
 
     def __len__(self) -> int:
@@ -92,6 +93,7 @@ class Sequence:
             headers=headers,
             exposures_s=part(self.exposures_s),
             exposure_class=part(self.exposure_class),
+            turned=part(self.turned),
         )
 
     def frame(self, index: int) -> np.ndarray:

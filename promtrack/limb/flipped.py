@@ -1,0 +1,153 @@
+"""Frames turned by 180 degrees, as many mounts leave them beyond the meridian: found and turned back.
+
+The limb zone of a frame, laid out in polar coordinates about its own limb, is compared with that of another
+frame as it is and turned by half a circle. Only a zone that agrees clearly better when turned counts: a Sun
+that drifts from one side of the picture to the other shows another limb and agrees with neither. A few frames
+are looked at; only where these differ is the place of the change sought.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import cv2
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.limb.find import LimbNotFound, find_limb
+from promtrack.sequence.records import Sequence, SolarHeader
+
+__all__ = ["turned_back"]
+
+LOOKED_AT = 6  # frames spread over the recording
+STEP_DEG = 0.5
+RADII = np.linspace(0.75, 1.10, 60)  # of the zone, in radii of the limb
+MOST_SHIFT = 8  # steps: a short arc leaves the place along the limb open by so much
+LEAST_COMMON = 300  # values that two zones must share: 4 degrees of the whole zone
+# Correlation of zones that show the same limb, and by how much one must beat the other: on scenes of arcs and
+# whole discs, minutes apart, the same limb gives 0.4 to 0.7, another one or the wrong turn 0.0 to 0.1.
+ALIKE = 0.25
+
+
+@dataclass(slots=True)
+class _Zones:
+    """Limb zones of frames, made when asked for."""
+
+    sequence: Sequence
+    radius_px: float | None = None
+
+    def of(self, index: int) -> np.ndarray | None:
+        """(radii, angles) brightness about the mean of its distance, nan outside the frame; None: no limb."""
+        try:
+            frame = self.sequence.frame(index)
+            circle = find_limb(frame, self.sequence.full_scale, radius_px=self.radius_px)
+        except (InputError, LimbNotFound):
+            return None
+        self.radius_px = self.radius_px or circle.radius_px
+        theta = np.radians(np.arange(0.0, 360.0, STEP_DEG))
+        size = max(circle.radius_px * np.radians(STEP_DEG), 1.0)  # frame px that a step of angle spans
+        columns, rows = (max(round(side / size), 1) for side in frame.shape[::-1])
+        small = cv2.resize(frame.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+        rho = circle.radius_px * RADII[:, None]
+        x, y = (
+            ((centre - rho * turn + 0.5) * part / whole - 0.5).astype(np.float32)
+            for centre, turn, part, whole in (
+                (circle.x_px, np.sin(theta), columns, frame.shape[1]),
+                (circle.y_px, np.cos(theta), rows, frame.shape[0]),
+            )
+        )
+        zone = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+        seen = np.isfinite(zone)
+        count = np.maximum(seen.sum(axis=1, keepdims=True), 1)
+        zone = zone - np.nansum(zone, axis=1, keepdims=True) / count
+        spread = np.sqrt(np.nansum(zone**2, axis=1, keepdims=True) / count)
+        return zone / np.maximum(spread, 1e-9)
+
+
+def turned_back(sequence: Sequence) -> Sequence:
+    """The sequence with all frames in the orientation of the first one, and a note where some were turned."""
+    zones = _Zones(sequence)
+    count = len(sequence)
+    turned = np.zeros(count, bool)
+    picks = np.linspace(0, count - 1, min(LOOKED_AT, count)).astype(int)
+    # even and odd ones in turn, should every second frame be turned
+    picks = np.minimum(picks // 2 * 2 + np.arange(len(picks)) % 2, count - 1)
+    found = [(int(i), zone) for i in np.unique(picks) if (zone := zones.of(int(i))) is not None]
+    changes = []
+    for (before, zone), (index, other) in pairwise(found):
+        changed = _is_turned(zone, other)
+        turned[index] = turned[before] ^ changed
+        if changed:
+            changes.append((before, index))
+    if not changes:
+        return sequence
+    if len(changes) == 1:
+        turned[_first_turned(zones, *changes[0]) :] = True
+    else:
+        last, state = found[0][1], False
+        for index in range(count):
+            zone = zones.of(index)
+            if zone is not None:
+                state ^= _is_turned(last, zone)
+                last = zone
+            turned[index] = state
+    return _with_turned(sequence, turned)
+
+
+def _first_turned(zones: _Zones, before: int, after: int) -> int:
+    """The first turned frame between one that is not and one that is."""
+    zone = zones.of(before)
+    while after - before > 1:
+        middle = (before + after) // 2
+        other = zones.of(middle)
+        if zone is not None and other is not None and _is_turned(zone, other):
+            after = middle
+        else:
+            before = middle
+    return after
+
+
+def _is_turned(one: np.ndarray, other: np.ndarray) -> bool:
+    half = one.shape[1] // 2
+    turned = _alike(one, np.roll(other, half, axis=1))
+    return turned > ALIKE and turned > _alike(one, other) + ALIKE
+
+
+def _alike(one: np.ndarray, other: np.ndarray) -> float:
+    """Correlation of two zones, the best of small shifts along the limb; 0 where they share too little."""
+    best = 0.0
+    for shift in range(-MOST_SHIFT, MOST_SHIFT + 1):
+        moved = np.roll(other, shift, axis=1)
+        common = np.isfinite(one) & np.isfinite(moved)
+        if common.sum() >= LEAST_COMMON:
+            a, b = one[common], moved[common]
+            best = max(best, float(a @ b / np.sqrt((a @ a) * (b @ b) + 1e-9)))
+    return best
+
+
+def _with_turned(sequence: Sequence, turned: np.ndarray) -> Sequence:
+    read, (rows, columns) = sequence.read, sequence.shape
+
+    def upright(index: int) -> np.ndarray:
+        frame = read(index)
+        return np.ascontiguousarray(frame[::-1, ::-1]) if turned[index] else frame
+
+    def about(header: SolarHeader | None) -> SolarHeader | None:
+        if header is None:
+            return None
+        return replace(
+            header,
+            centre_x_px=columns - 1 - header.centre_x_px,
+            centre_y_px=rows - 1 - header.centre_y_px,
+            north_deg=(header.north_deg + 180.0) % 360.0,
+        )
+
+    headers = tuple(about(h) if t else h for h, t in zip(sequence.headers, turned, strict=False))
+    first = sequence.names[int(np.flatnonzero(turned)[0])]
+    note = (
+        f"{int(turned.sum())} of {len(turned)} frames, the first is {first}, stand turned by 180 degrees "
+        "against the first frame (a mount that passed the meridian): turned back; their centres are those of "
+        "the frames turned back"
+    )
+    return replace(sequence, read=upright, headers=headers, turned=turned, notes=(*sequence.notes, note))

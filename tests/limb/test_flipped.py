@@ -1,0 +1,74 @@
+"""Frames turned by 180 degrees within a recording."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from promtrack.limb import lock_limb, turned_back
+from promtrack.limb.flipped import _with_turned
+from promtrack.scene import make_scene
+from promtrack.sequence.records import SolarHeader
+from tests.conftest import SMALL
+
+ARC = replace(SMALL, frames=16)
+DISC = replace(
+    ARC, limb_arc_deg=None, arcsec_per_px=8.0, side="whole", centre_px=(190.0, 155.0), knots=()
+)  # 118 px in radius, off the middle
+QUIET_DISC = replace(DISC, hedgerows=())  # nothing but the disc's texture says which way up it stands
+DRIFTING = replace(ARC, drift_px=(0.0, 40.0))
+
+
+def flipped(spec, turned):
+    """The scene, and its sequence with these frames turned by 180 degrees."""
+    scene = make_scene(spec)
+    sequence = scene.sequence()
+    read = sequence.read
+    return scene, replace(
+        sequence, read=lambda i: np.ascontiguousarray(read(i)[::-1, ::-1]) if turned[i] else read(i)
+    )
+
+
+@pytest.mark.parametrize("spec", [ARC, DISC, QUIET_DISC, DRIFTING], ids=["arc", "disc", "quiet", "drift"])
+@pytest.mark.parametrize("which", ["none", "second half", "last", "every second"])
+def test_turned_frames_are_turned_back(spec, which):
+    # TRUTH  the frames that were turned
+    number = np.arange(spec.frames)
+    turned = {
+        "none": number < 0,
+        "second half": number >= 7,
+        "last": number == spec.frames - 1,
+        "every second": number % 2 == 1,
+    }[which]
+    scene, sequence = flipped(spec, turned)
+    upright = turned_back(sequence)
+    for i in (0, 6, 7, 15):
+        np.testing.assert_array_equal(upright.frame(i), scene.frame(i))
+    said = [note for note in upright.notes if "turned by 180 degrees" in note]
+    assert len(said) == int(turned.any())
+    if said:
+        assert said[0].startswith(f"{turned.sum()} of 16 frames")
+
+
+def test_the_lock_is_that_of_a_recording_without_a_flip():
+    # TWIN  the same recording upright
+    scene, sequence = flipped(ARC, np.arange(16) >= 9)
+    lock, same = lock_limb(turned_back(sequence)), lock_limb(scene.sequence())
+    np.testing.assert_array_equal(lock.centre_x_px, same.centre_x_px)
+    assert lock.used.all()
+
+
+def test_another_limb_is_not_taken_for_a_turned_one():
+    # TRUTH  the Sun crosses the frame: its upper limb at first, its lower limb later, nothing turned
+    spec = replace(ARC, limb_arc_deg=None, arcsec_per_px=12.0, side="whole", centre_px=(200.0, 330.0))
+    spec = replace(spec, drift_px=(0.0, -360.0))
+    assert turned_back(make_scene(spec).sequence()).turned is None
+
+
+def test_headers_turn_with_their_frames():
+    # TRUTH  in a picture of 400 x 300 px the centre at (10, 20) goes to (389, 279), and north down points up
+    header = SolarHeader(10.0, 20.0, 1.0, 950.0, 1.5e11, 170.0, False)
+    sequence = replace(make_scene(replace(ARC, frames=2)).sequence(), headers=(header, header))
+    turned = _with_turned(sequence, np.array([False, True]))
+    assert turned.headers[0] == header
+    assert turned.headers[1] == replace(header, centre_x_px=389.0, centre_y_px=279.0, north_deg=350.0)
