@@ -204,7 +204,11 @@ class MotionSettings:
 class ClipSettings:
     """The clip: view, tone, annotation, pacing and files."""
 
-    view: str = _setting("wide", "frame of the clip", choices=("wide", "square", "tall", "native"))
+    view: str = _setting(
+        "wide",
+        "frame of the clip; disc: a whole disc with its prominences enlarged beside it",
+        choices=("wide", "square", "tall", "native", "disc"),
+    )
     look: str = _setting("ember", "how the picture is toned", choices=("ash", "ember", "nightfall"))
     at: str = _setting("", "what to crop on: a letter of the report, or an angle; empty: where most happens")
     zoom: float = _setting(1.0, "closer than the program's own choice by this factor", low=0.1, high=10.0)
@@ -234,16 +238,14 @@ class ClipSettings:
     hold_s: float = _setting(
         2.5, "hold on the last frame, so that its numbers are read", unit="s", low=0.0, high=30.0
     )
-    there_and_back: bool = _setting(False, "play forward, then backward")
-    blend: int = _setting(0, "blended pictures put between two frames; marked on screen", low=0, high=8)
     quality: int = _setting(
         18, "constant rate factor of the H.264 encoder; smaller is better and larger", low=0, high=40
     )
     also: tuple[str, ...] = _setting(
         (),
         "further files: gif, webp; plain: the pictures without annotation; overlay: the annotation alone, "
-        "transparent; beside: frame and strip; frames: locked frames",
-        choices=("gif", "webp", "plain", "overlay", "beside", "frames"),
+        "transparent; frames: locked frames",
+        choices=("gif", "webp", "plain", "overlay", "frames"),
     )
     limit_mb: float = _setting(8.0, "size limit of the GIF and the WebP", unit="MB", low=0.1, high=500.0)
 
@@ -388,8 +390,6 @@ _OTHER_WORDS = {
         "clip.look": "colour color palette",
         "clip.view": "size format aspect resolution",
         "clip.overlays": "text labels annotations",
-        "clip.there_and_back": "loop",
-        "clip.blend": "interpolate",
         "clip.quality": "crf bitrate",
         "clip.also": "gif webp",
         "site.latitude_deg": "lat latitude",

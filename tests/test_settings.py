@@ -82,7 +82,7 @@ def test_toml_comes_back_the_same(tmp_path):
             "times.pattern": 'a "quoted" \\ pattern\u00e9',
             "site.latitude_deg": -33.25,
             "motion.sectors": ["62-75", "80-90"],
-            "clip.there_and_back": True,
+            "clip.level_limb": False,
             "camera.focal_mm": 480,
         },
     )

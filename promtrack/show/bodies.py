@@ -62,6 +62,7 @@ class Body:
     sector_deg: np.ndarray | None = None  # image angles along a front's edge; None for a knot
     number_s: tuple[float, float] | None = None  # clip time for which its number shows
     label: Rect | None = None  # where
+    inset: int = -1  # that shows it; -1: the picture itself
 
     def place(self, view: ClipView, now_s: float) -> np.ndarray:
         """x, y of the mark in a picture."""

@@ -19,6 +19,7 @@ from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
 from promtrack.show.aligned_frames import locked_name, write_locked
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of
+from promtrack.show.disc_view import Inset, disc_tone, disc_view, insets_of
 from promtrack.show.encode import Encoder, check_video, transparent_options, x264_options
 from promtrack.show.gif_webp import write_gif, write_webp
 from promtrack.show.overlay import Annotation, annotate, draw_annotation
@@ -26,8 +27,7 @@ from promtrack.show.palette import palette_ycc
 from promtrack.show.primitives import make_page
 from promtrack.show.radial_profile import quiet_sun
 from promtrack.show.records import Measured
-from promtrack.show.region_of_interest import Action, find_action
-from promtrack.show.side_by_side import beside_tone, draw_beside, make_beside
+from promtrack.show.region_of_interest import find_action
 from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import LARGEST_ZOOM, SIZES, ClipView, choose_views, locked_view
@@ -51,12 +51,19 @@ class Studio:
     """All that is settled before the first picture."""
 
     measured: Measured
-    action: Action
     plan: Plan
     views: tuple[ClipView, ...]  # one a frame shown
     toner: Toner
     busy_tone: tuple[np.ndarray, np.ndarray]  # of the whole clip, and of its first frame
+    insets: tuple[Inset, ...]  # of clip.view=disc
+    not_shown: int  # prominences that found no inset
     light: float  # mean linear luminance of the pictures, 1 is white
+
+    def tone(self, frame: np.ndarray, shot: Shot) -> np.ndarray:
+        """uint8 tone of a shot's picture."""
+        lock = self.measured.lock
+        tone = tone_frame(frame, self.toner, self.views[shot.place], lock, shot.frame)
+        return disc_tone(tone, frame, self.insets, self.toner, lock, shot.frame)
 
     def annotation(self, *, small: bool = False) -> Annotation:
         """The layout of the clip's annotation, or of that of GIF and WebP.
@@ -66,7 +73,9 @@ class Studio:
         wanted = frozenset(self.measured.settings.clip.overlays)
         wanted = wanted & SMALL_OVERLAYS if small else wanted
         page = make_page(self.views[0].width, self.views[0].height)
-        made = annotate(self.measured, self.plan, self.views, page, self.busy_tone, wanted)
+        made = annotate(
+            self.measured, self.plan, self.views, page, self.busy_tone, wanted, self.insets, self.not_shown
+        )
         shot = _best_shot(self, made)
         bodies, standing = (
             _light(replace(made, wanted=frozenset(), blocks={}), shot),
@@ -83,7 +92,6 @@ class Take:
 
     shot: Shot
     frame: np.ndarray
-    other: np.ndarray | None
     first: bool
 
 
@@ -100,7 +108,7 @@ class Film:
 def render_clip(measured: Measured, folder: Path, *, progress: Progress | None = None) -> tuple[Path, ...]:
     """Write `clip.mp4`, `poster.png` and what `clip.also` asks for into `folder`.
 
-    Further files are clip-plain.mp4, clip-overlay.mov, clip-beside.mp4, clip.gif, clip.webp, and TIFF files
+    Further files are clip-plain.mp4, clip-overlay.mov, clip.gif, clip.webp, and TIFF files
     in locked-frames/.
 
     Raises
@@ -156,6 +164,35 @@ def prepare(measured: Measured) -> Studio:
     frames = chosen_frames(used, sequence.times_utc, clip)
     time_s = sequence.time_s[frames] - sequence.time_s[frames[0]]
     plan = plan_shots(frames, time_s, clip)
+    insets: tuple[Inset, ...] = ()
+    not_shown = 0
+    if clip.view == "disc":
+        views = (disc_view(measured),) * len(frames)
+        insets, not_shown = insets_of(measured, views[0])
+    else:
+        views = _cropped(measured, frames)
+    toner = make_toner(quiet_sun(sequence, lock, views[-1]), views[-1], clip.look, lock)
+    some = np.unique(np.linspace(0, len(frames) - 1, min(BUSY_FRAMES, len(frames))).round().astype(int))
+    looked = list(sequence.frames([int(frames[k]) for k in some]))
+    chosen = [views[k] for k in some]
+    busy = busy_map(looked, chosen, toner, lock), busy_map(looked[:1], chosen[:1], toner, lock)
+    for inset in insets:
+        part = np.s_[
+            inset.rect.top // 8 : inset.rect.bottom // 8, inset.rect.left // 8 : inset.rect.right // 8
+        ]
+        shape = busy[0][part].shape
+        for whole, seen in ((busy[0], looked), (busy[1], looked[:1])):
+            own = busy_map(seen, [inset.own_view] * len(seen), toner, lock)
+            whole[part] = own[: shape[0], : shape[1]]
+    luma = palette_ycc(clip.look)[0]
+    small = [tone_frame(f, toner, v.scaled(0.125), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
+    light = float(np.mean([_linear(luma[tone]).mean() for tone in small]))
+    return Studio(measured, plan, views, toner, busy, insets, not_shown, light)
+
+
+def _cropped(measured: Measured, frames: np.ndarray) -> tuple[ClipView, ...]:
+    """Views cropped on the action, one a frame shown."""
+    lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
     width, height = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
     closest = max(LARGEST_ZOOM, width / lock.shape[1], height / lock.shape[0])
     action = find_action(
@@ -168,16 +205,7 @@ def prepare(measured: Measured) -> Studio:
         at=clip.at,
     )
     strip_s = (sequence.times_utc[frames] - measured.strip.times_utc[0]) / np.timedelta64(1, "s")
-    views = choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
-    toner = make_toner(quiet_sun(sequence, lock, views[-1]), views[-1], clip.look, lock)
-    some = np.unique(np.linspace(0, len(frames) - 1, min(BUSY_FRAMES, len(frames))).round().astype(int))
-    looked = list(sequence.frames([int(frames[k]) for k in some]))
-    chosen = [views[k] for k in some]
-    busy = busy_map(looked, chosen, toner, lock), busy_map(looked[:1], chosen[:1], toner, lock)
-    luma = palette_ycc(clip.look)[0]
-    small = [tone_frame(f, toner, v.scaled(0.125), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
-    light = float(np.mean([_linear(luma[tone]).mean() for tone in small]))
-    return Studio(measured, action, plan, views, toner, busy, light)
+    return choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
 
 
 def _linear(luma: np.ndarray) -> np.ndarray:
@@ -226,15 +254,6 @@ def _films(studio: Studio) -> list[Film]:
             return overlay_planes(annotation, take.shot)
 
         films.append(Film("clip-overlay.mov", ink, transparent, plan.pictures))
-    if "beside" in clip.also:
-        double = make_beside(measured, annotation, studio.action)
-
-        def beside(take: Take, tone: np.ndarray) -> Planes:
-            canvas = canvas_from_tone(beside_tone(double, tone, take.shot.frame, studio.toner), clip.look, 2)
-            draw_beside(double, canvas, take.shot)
-            return planes_of(canvas)
-
-        films.append(Film("clip-beside.mp4", beside, opened, plan.pictures))
     if {"gif", "webp"} & set(clip.also):
         small = studio.annotation(small=True)
         pictures = sum(shot.repeats for shot in plan.shots if shot.act != "title")
@@ -270,17 +289,12 @@ def _film(
     measured, plan = studio.measured, studio.plan
     lock, sequence = measured.lock, measured.sequence
     upright = locked_view(lock, measured.scale)
-    place = {int(frame): k for k, frame in enumerate(plan.frames)}
     if locked is not None:
         locked.mkdir(exist_ok=True)
 
     def work(take: Take) -> tuple[Shot, list[Planes | None]]:
         shot = take.shot
-        tone = tone_frame(take.frame, studio.toner, studio.views[shot.place], lock, shot.frame)
-        if take.other is not None:
-            ahead = studio.views[place[shot.other]]
-            other = tone_frame(take.other, studio.toner, ahead, lock, shot.other)
-            tone = cv2.addWeighted(tone, 1.0 - shot.share, other, shot.share, 0.0)
+        tone = studio.tone(take.frame, shot)
         if locked is not None and take.first:
             path = locked / locked_name(shot.frame, sequence.times_utc[shot.frame])
             write_locked(take.frame, path, upright, lock, shot.frame, sequence.full_scale)
@@ -301,20 +315,15 @@ def _film(
 
 
 def _takes(studio: Studio) -> Generator[Take]:
-    """Every shot with its frames; a frame that several shots in a row need is read once."""
-    wanted: list[int] = []
-    for shot in studio.plan.shots:
-        wanted += [i for i in (shot.frame, shot.other) if i >= 0 and i not in wanted[-2:]]
-    ready: dict[int, np.ndarray] = {}
-    seen: set[int] = set()
-    with contextlib.closing(studio.measured.sequence.frames(wanted)) as frames:
+    """Every shot with its frame; a frame that several shots in a row show is read once."""
+    shown = [int(frame) for frame in studio.plan.frames]
+    with contextlib.closing(studio.measured.sequence.frames(shown)) as frames:
+        number, frame = -1, np.zeros(0)
         for shot in studio.plan.shots:
-            for index in (shot.frame, shot.other):
-                while index >= 0 and index not in ready:
-                    number, frame = next(frames)
-                    ready = dict(list(ready.items())[-1:]) | {number: frame}
-            yield Take(shot, ready[shot.frame], ready.get(shot.other), shot.frame not in seen)
-            seen.add(shot.frame)
+            first = number != shot.frame
+            while number != shot.frame:
+                number, frame = next(frames)
+            yield Take(shot, frame, first)
 
 
 def _poster(studio: Studio, path: Path) -> Path:
@@ -322,7 +331,7 @@ def _poster(studio: Studio, path: Path) -> Path:
     measured, annotation = studio.measured, studio.annotation()
     shot = _best_shot(studio, annotation)
     frame = measured.sequence.frame(shot.frame)
-    tone = tone_frame(frame, studio.toner, studio.views[shot.place], measured.lock, shot.frame)
+    tone = studio.tone(frame, shot)
     canvas = canvas_from_tone(tone, measured.settings.clip.look, 1)
     draw_annotation(annotation, canvas, shot)
     done, data = cv2.imencode(".png", canvas_to_bgr(canvas))
@@ -336,7 +345,7 @@ def _poster(studio: Studio, path: Path) -> Path:
 
 def _best_shot(studio: Studio, annotation: Annotation) -> Shot:
     """The sharpest picture among those that show most numbers, the first letter's foremost."""
-    shots = [replace(s, gap_s=0.0) for s in studio.plan.shots if s.act == "motion" and s.other < 0]
+    shots = [replace(s, gap_s=0.0) for s in studio.plan.shots if s.act == "motion"]
     shown = np.zeros(len(shots))
     for place, body in enumerate(annotation.bodies):
         if body.number_s is not None:

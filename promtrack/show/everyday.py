@@ -56,7 +56,7 @@ def recorded(measured: Measured) -> tuple[str, str]:
     geometry = measured.strip.geometry
     angle = float(geometry.angle_deg((geometry.columns - 1) / 2.0))
     if fronts or knots:
-        angle = float(np.median(np.concatenate([track.angle_deg for track in (fronts or knots)])))
+        angle = float(np.median((fronts[0] if fronts else knots[0]).angle_deg))
     side = (
         f"{QUARTERS[round(angle % 360.0 / 45.0) % 8]} limb, " if measured.orientation.position_angles else ""
     )

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from promtrack.motion.prominences import Prominence
 from promtrack.show.bodies import (
     NUMBER_S,
     Body,
@@ -20,11 +21,12 @@ from promtrack.show.bodies import (
     schedule_numbers,
 )
 from promtrack.show.canvas import Canvas, dim
+from promtrack.show.disc_view import Inset
 from promtrack.show.everyday import everyday, recorded
 from promtrack.show.findings import headline
 from promtrack.show.layout import Ground, Rect, busy_share, make_ground, place_block, take
-from promtrack.show.numbers import span_text
-from promtrack.show.primitives import Page, draw_text
+from promtrack.show.numbers import counted, span_text
+from promtrack.show.primitives import Page, draw_line, draw_text
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import (
     HeightTick,
@@ -34,8 +36,8 @@ from promtrack.show.scale_bar import (
     draw_compass,
     draw_heights,
     draw_scale,
+    gap_words,
     height_ticks,
-    notice_words,
     scale_size,
     wrapped,
 )
@@ -46,6 +48,7 @@ from promtrack.show.view import ClipView
 
 __all__ = ["Annotation", "annotate", "draw_annotation"]
 
+MARK_MM = 60.0  # above the limb: where an inset's place is marked on the disc
 END_DIMMED = 0.30  # light of the last picture left under the end card
 TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
 
@@ -65,6 +68,8 @@ class Annotation:
     time: ClipTime
     ground: Ground  # the layout, for checks
     title_ground: Ground  # the picture as it is when the title shows
+    insets: tuple[Inset, ...] = ()  # of clip.view=disc
+    not_shown: int = 0  # prominences that found no inset
 
     @property
     def first_utc(self) -> np.datetime64:
@@ -84,6 +89,13 @@ class Annotation:
             boxes += [tick.label for tick in self.ticks(self.views[shot.place])]
         return boxes
 
+    def shows(self, prominence: Prominence) -> bool:
+        """Whether the middle of a prominence lies in the last picture."""
+        view = self.views[-1]
+        middle = self.measured.orientation.to_image(0.5 * (prominence.from_deg + prominence.to_deg))
+        x, y = view.to_picture(float(middle), 0.5 * float(np.nanmax(prominence.height_mm)))
+        return bool(0 < x < view.width and 0 < y < view.height)
+
     def ticks(self, view: ClipView) -> list[HeightTick]:
         """Ticks of height, clear of blocks and of all numbers."""
         spared = [*self.blocks.values(), *(b.label for b in self.bodies if b.label)]
@@ -97,6 +109,8 @@ def annotate(
     page: Page,
     busy_tone: tuple[np.ndarray, np.ndarray],
     wanted: frozenset[str],
+    insets: tuple[Inset, ...] = (),
+    not_shown: int = 0,
 ) -> Annotation:
     """Lay out the annotation.
 
@@ -106,15 +120,19 @@ def annotate(
     busy_tone : coarse maps of tone (0 to 1) above the quiet Sun, of the whole clip and of its first frame:
         where not to write
     wanted : what is drawn, as in `clip.overlays`
+    insets, not_shown : of clip.view=disc, where the scale is that of the insets
     """
     view = views[-1]
     ground, title_ground = (make_ground(page.width, page.height, page.inside, busy) for busy in busy_tone)
+    if insets:
+        wanted = wanted - {"heights", "earth"}  # the Earth would be a dot
+        page = replace(page, inside=replace(page.inside, width=page.height - 2 * page.inside.left))
+        ground = replace(ground, inside=page.inside)
     sizes = {}
-    notice = "gaps" in wanted or measured.settings.clip.blend > 0
-    if {"clock", "gaps"} & wanted or notice:
+    if {"clock", "gaps"} & wanted:
         spots = ("bottom left", "bottom right", "top left", "top right")
-        sizes["clock"] = clock_size(page, line="gaps" in wanted, notice=notice), spots
-    if {"scale", "earth"} & wanted:
+        sizes["clock"] = clock_size(page, gaps="gaps" in wanted), spots
+    if {"scale", "earth"} & wanted and not insets:
         size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
         sizes["scale"] = size, ("bottom right", "bottom left", "top right", "top left")
     if "compass" in wanted:
@@ -139,15 +157,61 @@ def annotate(
         fronts="front" in wanted,
         knots="knots" in wanted,
     )
-    bodies = [b for b in bodies if _inside(b, views, plan)]
+    bodies = [_at_home(b, insets, measured) for b in bodies]
+    bodies = [b for b in bodies if _inside(b, _views_of(b, views, insets), plan)]
     recorded_s, clip_s = plan.clip_s()
     start_s = clip_s[0]
     motion = sum(shot.repeats for shot in plan.shots if shot.act == "motion") / plan.rate
     time = ClipTime(recorded_s, clip_s, start_s + motion, NUMBER_S + 2.0 / plan.rate)
-    bodies, ground = place_numbers(schedule_numbers(bodies, time), time, views, plan.time_s, page, ground)
-    return Annotation(
-        measured, plan, views, page, wanted, blocks, side, tuple(bodies), time, ground, title_ground
+    bodies = schedule_numbers(bodies, time)
+    for place in range(len(insets)):
+        ground = take(ground, _inset_name(insets, place, not_shown, page)[1], page.unit // 4)
+    placed_bodies: list[Body] = []
+    for home in sorted({body.inset for body in bodies}):
+        own = [body for body in bodies if body.inset == home]
+        inside = insets[home].rect.grown(-page.unit // 4) if home >= 0 else page.inside
+        ground = replace(ground, inside=inside)
+        found, ground = place_numbers(own, time, _views_of(own[0], views, insets), plan.time_s, page, ground)
+        placed_bodies += found
+    if insets and {"scale", "earth"} & wanted:
+        size = scale_size((insets[-1].view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
+        for inset in reversed(insets):
+            ground = replace(ground, inside=inset.rect.grown(-page.unit // 4))
+            rect = place_block(ground, *size, ("bottom right", "top right"))
+            if rect is not None:
+                blocks["scale"] = rect
+                break
+    order = [(b.letter, b.order, float(b.time_s[0])) for b in bodies]
+    in_order = tuple(
+        sorted(placed_bodies, key=lambda b: order.index((b.letter, b.order, float(b.time_s[0]))))
     )
+    ground = replace(ground, inside=page.inside)
+    return Annotation(
+        measured,
+        plan,
+        views,
+        page,
+        wanted,
+        blocks,
+        side,
+        in_order,
+        time,
+        ground,
+        title_ground,
+        insets,
+        not_shown,
+    )
+
+
+def _at_home(body: Body, insets: tuple[Inset, ...], measured: Measured) -> Body:
+    """The body with the number of the inset that shows it; -1: the picture itself."""
+    angle = float(np.median(np.asarray(measured.orientation.to_product(body.theta_deg))))
+    return replace(body, inset=next((k for k, one in enumerate(insets) if one.holds(angle)), -1))
+
+
+def _views_of(body: Body, views: tuple[ClipView, ...], insets: tuple[Inset, ...]) -> tuple[ClipView, ...]:
+    """The views of the pictures in which a body stands, one a frame shown."""
+    return views if body.inset < 0 else (insets[body.inset].view,) * len(views)
 
 
 def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
@@ -162,12 +226,15 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
     else:
         if "heights" in wanted:
             draw_heights(canvas, annotation.ticks(view), page)
+        _draw_insets(annotation, canvas)
         for body in reversed(annotation.bodies):  # the first letters lie on top
-            draw_body(canvas, body, page, view, shot.time_s, annotation.time)
+            home = _views_of(body, annotation.views, annotation.insets)[shot.place]
+            inside = annotation.insets[body.inset].rect if body.inset >= 0 else page.inside
+            draw_body(canvas, body, replace(page, inside=inside), home, shot.time_s, annotation.time)
         if "clock" in annotation.blocks:
             now = annotation.first_utc + np.timedelta64(round(shot.time_s * 1e6), "us")
             times = annotation.plan.time_s if "gaps" in wanted else np.zeros(0)
-            notice = notice_words(shot.other, shot.gap_s if "gaps" in wanted else 0.0)
+            notice = gap_words(shot.gap_s) if "gaps" in wanted and shot.gap_s > 0.0 else ""
             draw_clock(
                 canvas,
                 annotation.blocks["clock"],
@@ -183,7 +250,29 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
         if shot.act == "end":  # the card has the rest of the picture to itself
             left, top = page.inside.right - rect.width, page.inside.bottom - rect.height
             rect = Rect(left, top, rect.width, rect.height)
+        view = annotation.insets[-1].view if annotation.insets else view
         draw_scale(canvas, rect, page, view, bar="scale" in wanted, earth="earth" in wanted)
+
+
+def _inset_name(insets: tuple[Inset, ...], place: int, not_shown: int, page: Page) -> tuple[Block, Rect]:
+    """The angle of an inset, under the last how many found none, and where that stands."""
+    inset = insets[place]
+    words = f"{0.5 * (inset.from_deg + inset.to_deg) % 360.0:.0f}°"
+    if not_shown and place == len(insets) - 1:
+        words += f", and {not_shown} more"
+    name, rect, pad = block(((words, page.unit),)), inset.rect, page.unit // 4
+    return name, Rect(rect.left + pad, rect.bottom - pad - name.height, name.width, name.height)
+
+
+def _draw_insets(annotation: Annotation, canvas: Canvas) -> None:
+    """Where each inset lies on the disc, its angle in its corner, and how many found none."""
+    page, disc = annotation.page, annotation.views[0]
+    for place, inset in enumerate(annotation.insets):
+        image = annotation.measured.orientation.to_image(np.linspace(inset.from_deg, inset.to_deg, 24))
+        arc = np.stack(disc.to_picture(np.asarray(image), MARK_MM), axis=1)
+        draw_line(canvas, arc, page.stroke, strength=page.ink)
+        words, rect = _inset_name(annotation.insets, place, annotation.not_shown, page)
+        draw_text(canvas, words, rect.left, rect.top, strength=page.ink)
 
 
 def title_lines(annotation: Annotation) -> list[str]:
@@ -191,7 +280,13 @@ def title_lines(annotation: Annotation) -> list[str]:
     measured, plan = annotation.measured, annotation.plan
     what, where = recorded(measured)
     times = measured.sequence.times_utc[plan.frames]
+    if annotation.insets:
+        where = "the whole disc"
     lines = [measured.settings.clip.title or what, where, span_text(times[0], times[-1])]
+    count = len(measured.motion.prominences)
+    shown = count if annotation.insets else sum(map(annotation.shows, measured.motion.prominences))
+    if shown < count:
+        lines.append(f"{shown} of {counted(count, 'prominence', 'prominences')} shown")
     faster = plan.speed_up
     if faster >= 1.5:
         digits = max(2 - len(str(int(faster))), -len(str(int(faster))) + 2)

@@ -29,7 +29,6 @@ __all__ = [
     "gap_words",
     "height_ticks",
     "nice_step",
-    "notice_words",
     "scale_size",
     "wrapped",
 ]
@@ -53,9 +52,9 @@ def gap_words(gap_s: float) -> str:
     return "gap " + " ".join(f"{n} {unit}" for n, unit in parts if n)
 
 
-def clock_size(page: Page, *, line: bool, notice: bool) -> tuple[int, int]:
-    """Width and height of the clock, with the time line and a line for notices."""
-    tall = line_height(page.unit) * (2 if notice else 1) + (round(0.35 * page.unit) if line else 0)
+def clock_size(page: Page, *, gaps: bool) -> tuple[int, int]:
+    """Width and height of the clock, with the time line and a line for the length of a gap."""
+    tall = line_height(page.unit) * (2 if gaps else 1) + (round(0.35 * page.unit) if gaps else 0)
     return text_width("00:00:00 UTC", page.unit) + 4, tall
 
 
@@ -277,8 +276,3 @@ def wrapped(text: str, size: int, width: int) -> list[tuple[str, int]]:
         else:
             lines.append(word)
     return [(line.replace(blank, " "), size) for line in lines]
-
-
-def notice_words(other: int, gap_s: float) -> str:
-    """What is said above the clock: a gap just passed, or that a picture is blended of two."""
-    return gap_words(gap_s) if gap_s > 0.0 else "blended" if other >= 0 else ""

@@ -1,4 +1,4 @@
-"""When each frame shows: title, motion, end, the rate, blended pictures and gaps, as a list of shots."""
+"""When each frame shows: title, motion, end, the rate and gaps, as a list of shots."""
 
 from __future__ import annotations
 
@@ -26,8 +26,6 @@ class Shot:
     act: str  # 'title', 'motion' or 'end'
     frame: int  # index in the sequence
     place: int  # among the frames shown
-    other: int  # frame blended in, -1: none
-    share: float  # of the other frame
     time_s: float  # seconds since the first frame shown
     gap_s: float  # length of the gap just passed, 0: none
     repeats: int
@@ -51,19 +49,16 @@ class Plan:
     def speed_up(self) -> float:
         """How many times faster than life the motion runs, its hold aside."""
         motion = [shot for shot in self.shots if shot.act == "motion"]
-        last = max(
-            range(len(motion)), key=lambda i: motion[i].time_s
-        )  # of a clip that runs back, the way forward
-        pictures = max(sum(shot.repeats for shot in motion[:last]), 1)
-        return (motion[last].time_s - motion[0].time_s) * self.rate / pictures
+        pictures = max(sum(shot.repeats for shot in motion[:-1]), 1)
+        return (motion[-1].time_s - motion[0].time_s) * self.rate / pictures
 
     def clip_s(self) -> tuple[np.ndarray, np.ndarray]:
-        """Times of the forward motion's shots in the recording, and when they show in the clip."""
+        """Times of the motion's shots in the recording, and when they show in the clip."""
         at = 0
         seen: list[float] = []
         times: list[float] = []
         for shot in self.shots:
-            if shot.act == "motion" and (not times or shot.time_s > times[-1]):
+            if shot.act == "motion":
                 times.append(shot.time_s)
                 seen.append(at / self.rate)
             at += shot.repeats
@@ -114,15 +109,16 @@ def plan_shots(frames: np.ndarray, time_s: np.ndarray, clip: ClipSettings) -> Pl
     frames : (n,) indices of the frames to show, rising
     time_s : (n,) their times, rising, from 0
     """
-    count = len(frames) * (clip.blend + 1) * (2 if clip.there_and_back else 1)
+    count = len(frames)
     length = np.clip(count / USUAL_RATE, LEAST_MOTION_S, MOST_MOTION_S)
     rate = clip.rate if clip.rate is not None else max(round(min(count / length, HIGHEST_RATE), 2), 1.0)
-    even = clip.pacing == "even"
-    shots = _even(frames, time_s, clip.blend) if even else _true_to_clock(frames, time_s)
+    place = np.arange(count) if clip.pacing == "even" else _true_to_clock(time_s)
+    shots = [
+        Shot("motion", int(frames[p]), p, float(time_s[p]), 0.0, n)
+        for p, n in zip(*(a.tolist() for a in np.unique(place, return_counts=True)), strict=True)
+    ]
     shots = _with_gaps(shots, time_s, rate)
     shots[-1] = replace(shots[-1], repeats=shots[-1].repeats + round(clip.hold_s * rate))
-    if clip.there_and_back:
-        shots += [replace(shot, gap_s=0.0) for shot in shots[-2::-1]]
     if "title" in clip.overlays:
         shots.insert(0, replace(shots[0], act="title", gap_s=0.0, repeats=max(round(TITLE_S * rate), 1)))
     if "end" in clip.overlays:
@@ -152,28 +148,14 @@ def _moment(text: str, key: str, first_utc: np.datetime64) -> np.datetime64 | No
     return moment + np.timedelta64(1, "D") if late else moment
 
 
-def _even(frames: np.ndarray, time_s: np.ndarray, blend: int) -> list[Shot]:
-    shots, longest = [], GAP * cadence(time_s)
-    for place, index in enumerate(frames.tolist()):
-        at = float(time_s[place])
-        shots.append(Shot("motion", index, place, -1, 0.0, at, 0.0, 1))
-        if blend and place + 1 < len(frames) and time_s[place + 1] - at <= longest:
-            step, other = float(time_s[place + 1]) - at, int(frames[place + 1])
-            for share in np.arange(1, blend + 1) / (blend + 1):
-                shots.append(Shot("motion", index, place, other, float(share), at + step * share, 0.0, 1))
-    return shots
-
-
-def _true_to_clock(frames: np.ndarray, time_s: np.ndarray) -> list[Shot]:
-    """Pictures in even steps of time, each showing the last frame taken, half a step of lateness forgiven."""
+def _true_to_clock(time_s: np.ndarray) -> np.ndarray:
+    """The frame of each picture where pictures are even steps of time: the last one taken, half a step of
+    lateness forgiven."""
     step = cadence(time_s)
     wanted = time_s[0] + step * np.arange(round(float(time_s[-1] - time_s[0]) / step) + 1)
     place = np.maximum(np.searchsorted(time_s, wanted + 0.5 * step, side="left") - 1, 0)
     place[0] = 0
-    return [
-        Shot("motion", int(frames[p]), p, -1, 0.0, float(time_s[p]), 0.0, n)
-        for p, n in zip(*(a.tolist() for a in np.unique(place, return_counts=True)), strict=True)
-    ]
+    return place
 
 
 def _with_gaps(shots: list[Shot], time_s: np.ndarray, rate: float) -> list[Shot]:

@@ -24,7 +24,7 @@ from promtrack.show.palette import LOOKS, Look
 from promtrack.show.radial_profile import QuietSun, frame_level
 from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
 
-__all__ = ["Toner", "busy_map", "line_tone", "make_toner", "tone_frame"]
+__all__ = ["Toner", "busy_map", "make_toner", "tone_frame"]
 
 LOWEST, HIGHEST = -0.25, 2.25  # range of the line's value that the table spans; 1 is the brightest plasma
 NOISE_TONE = 0.035  # tone that 1 sigma of noise may reach before the toe: beyond it the sky boils
@@ -109,12 +109,6 @@ def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, 
             calm = cv2.multiply(cv2.LUT(place, toner.calm), cv2.bitwise_not(share), scale=1.0 / 255.0)
             tone[band] = cv2.add(shown, calm)
     return tone
-
-
-def line_tone(value: np.ndarray, toner: Toner) -> np.ndarray:
-    """uint8 tone of plasma off the limb, float32 in units of the brightest."""
-    steps = np.clip((value - LOWEST) * (65535.0 / (HIGHEST - LOWEST)), 0.0, 65535.0).astype(np.uint16)
-    return _dithered(cv2.LUT(steps, toner.curve), toner, 0)
 
 
 def busy_map(

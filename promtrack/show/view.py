@@ -34,7 +34,7 @@ __all__ = [
     "warp",
 ]
 
-SIZES = {"wide": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
+SIZES = {"wide": (1920, 1080), "disc": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
 LARGEST_ZOOM = 4.5  # beyond it a picture is soft, not larger
 LEAST_ZOOM_OUT, MOST_ZOOM_OUT = (
     1.25,

@@ -19,7 +19,7 @@ from tests.show.clip_case import lock_of, picture_of, quick_run, sequence_of
 
 def test_everything_is_written_and_nothing_else(tmp_path):
     run = quick_run(
-        view="native", also="gif,webp,plain,overlay,beside,frames", hold_s=0.2, title="Eruption", rate=20.0
+        view="native", also="gif,webp,plain,overlay,frames", hold_s=0.2, title="Eruption", rate=20.0
     )
     seen = []
     files = render_clip(run, tmp_path, progress=lambda done, total: seen.append((done, total)))
@@ -28,14 +28,13 @@ def test_everything_is_written_and_nothing_else(tmp_path):
         "poster.png",
         "clip-plain.mp4",
         "clip-overlay.mov",
-        "clip-beside.mp4",
         "clip.gif",
         "clip.webp",
     ]
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([*(f.name for f in files), "locked-frames"])
     used = np.flatnonzero(run.lock.used)
     pictures = len(used) + 4 + 40 + 60  # hold, title of 2 s and end card of 3 s
-    assert [count_pictures(f, decode=True) for f in files if f.suffix in (".mp4", ".mov")] == [pictures] * 4
+    assert [count_pictures(f, decode=True) for f in files if f.suffix in (".mp4", ".mov")] == [pictures] * 3
     steps = len(used) + 2 + 1
     assert seen[-1] == (steps, steps)  # the last step is the check of the files
     poster = cv2.imread(str(files[1]))

@@ -415,16 +415,6 @@ def test_paint_over_the_border_leaves_the_rest_out():
     assert int((canvas.y > 16).sum()) == 100
 
 
-def test_blended_pictures_say_so_whatever_else_is_drawn():
-    # TRUTH  on black without any overlay: a blended shot shows a word, its neighbour nothing.
-    studio = stage(view="native", overlays="", blend=1)
-    blended, plain = (
-        next(s for s in studio.plan.shots if (s.other >= 0) is wanted) for wanted in (True, False)
-    )
-    assert (drawn(studio, blended) > 60).sum() > 50
-    assert not (drawn(studio, plain) > 30).any()
-
-
 def test_digits_do_not_jitter_and_zeros_are_open():
     # TRUTH  every digit has the same advance; the middle of a zero holds no ink, as a slash or a dot would
     # leave.

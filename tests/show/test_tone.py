@@ -9,7 +9,7 @@ from skimage.color import rgb2lab
 
 from promtrack.show.palette import LOOKS, bgr_to_ycc, palette_bgr, palette_ycc, ycc_to_bgr
 from promtrack.show.radial_profile import frame_level, quiet_sun
-from promtrack.show.tone import _places, _unswayed, line_tone, make_toner, tone_frame
+from promtrack.show.tone import HIGHEST, LOWEST, _dithered, _places, _unswayed, make_toner, tone_frame
 from promtrack.show.view import affine_to_frame
 from tests.show.clip_case import CENTRE, RADIUS_PX, SHAPE, lock_of, picture_of, sequence_of, view_of
 
@@ -243,7 +243,8 @@ def test_slow_gradients_do_not_show_as_bands():
     frames = [picture_of(seed=i, prominence=0.0) for i in range(8)]
     toner, _ = toner_of(frames, lock_of(8))
     value = np.repeat(np.linspace(0.10, 0.16, 200, dtype=np.float32)[None], 256, axis=0)
-    tone = line_tone(value, toner).astype(float)
+    steps = np.rint((value - LOWEST) * (65535.0 / (HIGHEST - LOWEST))).astype(np.uint16)
+    tone = _dithered(cv2.LUT(steps, toner.curve), toner, 0).astype(float)
     mean = tone.mean(axis=0)
     fit = np.polyval(np.polyfit(np.arange(200), mean, 3), np.arange(200))
     assert np.abs(mean - fit).max() < 0.35

@@ -1,0 +1,130 @@
+"""The view of a whole disc: the disc at the left, and every measured prominence enlarged beside it.
+
+Insets lie level, one scale for all of them. What finds no inset is counted in words on the picture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from promtrack.errors import SettingsError
+from promtrack.limb.records import LimbLock
+from promtrack.motion.labels import ranked_fronts, ranked_knots
+from promtrack.motion.records import Front, KnotTrack
+from promtrack.show.layout import Rect
+from promtrack.show.records import Measured
+from promtrack.show.region_of_interest import FILL
+from promtrack.show.tone import Toner, tone_frame
+from promtrack.show.view import LARGEST_ZOOM, SIZES, ClipView
+
+__all__ = ["Inset", "disc_tone", "disc_view", "insets_of"]
+
+MOST_INSETS = 4
+GAP_PX = 12  # between insets
+ASIDE = 0.36  # of an inset's width: its prominence stands left of the middle, so that numbers find room
+LEAST_HALF_MM = 30.0  # half of the limb that an inset shows
+BENEATH = 0.3  # of the prominence's height: so much of the disc lies below it in an inset
+
+
+@dataclass(frozen=True, slots=True)
+class Inset:
+    """One enlarged piece of limb."""
+
+    rect: Rect  # in the picture
+    view: ClipView  # in coordinates of the whole picture
+    from_deg: float  # product angles, from < to
+    to_deg: float
+
+    @property
+    def own_view(self) -> ClipView:
+        """The same geometry in a picture of the inset alone."""
+        sun_x, sun_y = self.view.sun_x_px - self.rect.left, self.view.sun_y_px - self.rect.top
+        wide, tall = self.rect.width, self.rect.height
+        return replace(self.view, width=wide, height=tall, sun_x_px=sun_x, sun_y_px=sun_y)
+
+    def holds(self, angle_deg: float) -> bool:
+        """Whether a product angle lies in it."""
+        return (angle_deg - self.from_deg) % 360.0 <= self.to_deg - self.from_deg
+
+
+def disc_view(measured: Measured) -> ClipView:
+    """The whole disc in the left part of a wide picture, solar north up where it is known.
+
+    Raises
+    ------
+    SettingsError : the frames do not show a whole disc
+    """
+    lock, orientation = measured.lock, measured.orientation
+    if lock.to_deg - lock.from_deg < 359.0:
+        shown = f"the frames show {lock.to_deg - lock.from_deg:.0f} degrees of the limb, not a whole disc"
+        raise SettingsError(shown, where="clip.view", remedy="use wide, square, tall or native")
+    width, height = SIZES["disc"]
+    top_px = max([40.0, *(float(np.nanmax(p.height_mm)) for p in measured.motion.prominences)])
+    reach_px = lock.radius_px + top_px * 1e3 / measured.scale.km_per_px
+    zoom = min(0.5 * height / reach_px, LARGEST_ZOOM)
+    known = orientation.position_angles
+    turn, side = (orientation.zero_deg, orientation.sign) if known else (0.0, 1)
+    centre, radius = 0.5 * (height - 1.0), lock.radius_px * zoom
+    km_per_px, up = measured.scale.km_per_px / zoom, "solar north" if known else "image"
+    return ClipView(width, height, zoom, turn, side, centre, centre, radius, km_per_px, up)
+
+
+def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], int]:
+    """The insets, what moves first and then the largest prominences, and how many found no place."""
+    pieces = _pieces(measured)
+    shown = pieces[:MOST_INSETS]
+    if not shown:
+        return (), 0
+    lock, scale, turn_of = measured.lock, measured.scale, measured.orientation.to_image
+    wide, tall = disc.width - disc.height - GAP_PX, (disc.height - GAP_PX * (len(shown) - 1)) // len(shown)
+    limb_mm = lock.radius_px * scale.km_per_px * 1e-3
+    across = max(np.deg2rad(to - start) * limb_mm for start, to, _ in shown)
+    upward = max((1.0 + BENEATH) * top for _, _, top in shown)
+    px_per_mm = min(FILL * wide / max(across, 2.0 * LEAST_HALF_MM), FILL * tall / upward)
+    zoom = min(px_per_mm * scale.km_per_px * 1e-3, LARGEST_ZOOM)
+    insets = []
+    for place, (start, to, top) in enumerate(shown):
+        rect = Rect(disc.height + GAP_PX, place * (tall + GAP_PX), wide, tall)
+        radius, km_per_px = lock.radius_px * zoom, scale.km_per_px / zoom
+        middle_px = radius + 0.5 * (1.0 - BENEATH) * top * 1e3 / km_per_px
+        turn = float(turn_of(0.5 * (start + to)))
+        sun_x, sun_y = rect.left + ASIDE * rect.width, rect.top + 0.5 * (rect.height - 1.0) + middle_px
+        view = ClipView(
+            disc.width, disc.height, zoom, turn, disc.side, sun_x, sun_y, radius, km_per_px, "limb"
+        )
+        half = float(np.rad2deg(ASIDE * rect.width / radius))
+        insets.append(Inset(rect, view, 0.5 * (start + to) - half, 0.5 * (start + to) + half))
+    return tuple(insets), sum(not any(i.holds(0.5 * (a + b)) for i in insets) for a, b, _ in pieces)
+
+
+def disc_tone(
+    tone: np.ndarray, frame: np.ndarray, insets: tuple[Inset, ...], toner: Toner, lock: LimbLock, index: int
+) -> np.ndarray:
+    """The picture's tone with its right part given to the insets."""
+    if insets:
+        tone[:, tone.shape[0] :] = 0
+    for inset in insets:
+        part = np.s_[inset.rect.top : inset.rect.bottom, inset.rect.left : inset.rect.right]
+        tone[part] = tone_frame(frame, toner, inset.own_view, lock, index)
+    return tone
+
+
+def _pieces(measured: Measured) -> list[tuple[float, float, float]]:
+    """First and last product angle and height [Mm] of what is enlarged; pieces that overlap are one."""
+    motion, limb_mm = measured.motion, measured.strip.geometry.limb_mm
+    least_deg = float(np.rad2deg(LEAST_HALF_MM / limb_mm))
+    tracks: list[KnotTrack | Front] = [*ranked_fronts(motion), *ranked_knots(motion)]
+    found = [(float(t.angle_deg.min()), float(t.angle_deg.max()), float(t.height_mm.max())) for t in tracks]
+    found += [(p.from_deg, p.to_deg, float(np.nanmax(p.height_mm))) for p in motion.prominences]
+    pieces: list[tuple[float, float, float]] = []
+    for start, to, top in found:
+        for place, (a, b, height) in enumerate(pieces):
+            turn = 360.0 * round((0.5 * (a + b) - 0.5 * (start + to)) / 360.0)
+            if start + turn <= b + least_deg and to + turn >= a - least_deg:
+                pieces[place] = (min(a, start + turn), max(b, to + turn), max(height, top))
+                break
+        else:
+            pieces.append((start, to, top))
+    return pieces
