@@ -38,10 +38,18 @@ def test_links_lead_somewhere(text):
         assert (text.parent / target).exists(), f"{text.name} links to {target}"
 
 
+# What the season's page shows, `test_many` does on fewer frames.
 @pytest.mark.parametrize(
     "text",
-    [t for t in TEXTS if SNIPPET.search(t.read_text(encoding="utf-8"))],
-    ids=lambda p: p.relative_to(ROOT).as_posix(),
+    [
+        pytest.param(
+            text,
+            marks=pytest.mark.long if text.name == "season.md" else (),
+            id=text.relative_to(ROOT).as_posix(),
+        )
+        for text in TEXTS
+        if SNIPPET.search(text.read_text(encoding="utf-8"))
+    ],
 )
 def test_every_python_snippet_runs(text, small_run, small_frames, tmp_path):
     # The snippets of a page run in order, as in one notebook, in a folder that holds what they speak of.

@@ -40,7 +40,7 @@ def check_outcomes(outcomes, recordings, out):
         assert (outcome.folder / "report.html").exists()
 
 
-@pytest.mark.parametrize("kind", ["threads", "processes"])
+@pytest.mark.parametrize("kind", [pytest.param("threads", marks=pytest.mark.long), "processes"])
 def test_two_recordings_are_measured_and_a_broken_one_is_named(kind, recordings, tmp_path):
     if kind == "threads":
         pool = ThreadPoolExecutor(1)

@@ -164,8 +164,7 @@ def test_each_part_can_be_switched_off(overlay):
     assert marks[""] == 0
 
 
-@pytest.mark.parametrize("look", LOOKS)
-@pytest.mark.parametrize("name", ["wide", "square", "tall"])
+@pytest.mark.parametrize(("name", "look"), [*zip(("wide", "square", "tall"), LOOKS, strict=True)])
 def test_the_picture_wins(name, look):
     # TRUTH  light measured on the drawn pictures of the motion, as linear luminance (IEC 61966-2-1): all that
     # the annotation adds is at most 30 % of the picture's own light, in the mean over the motion.
