@@ -83,13 +83,22 @@ def test_lasco_no_model_describes_it(lasco):
     assert front_verdict(time_s, height_km / 1e3, err, fits) == NONE
 
 
+D0_KM = 0.962 * AU_KM  # distance of the spacecraft from the Sun
+
+
+def distance_of(name):
+    """Distances from the Sun's centre (km) by the catalogue's geometry, with the fixed angle of the fit."""
+    elongation = np.radians(column_of(name, "elongation_deg"))
+    return D0_KM * np.sin(elongation) / np.sin(elongation + np.radians(REFERENCE[name]["phi_deg"]))
+
+
 @pytest.mark.parametrize("name", STEREO)
 def test_stereo_linear_speed(name):
     # PUBLISHED  HELCATS HI CME catalogue v01 (Barnes et al. 2019, Solar Phys. 294, 57): fixed-phi speeds. The
-    # file's distances come from the same geometry, so its linear speed agrees within 2 %; refit values to
-    # 0.02 km/s.
+    # distances come from the same geometry, so their linear speed agrees within 2 %; our own refit to 0.02
+    # km/s.
     row = REFERENCE[name]
-    fit = fit_polynomial(column_of(name, "t_s"), column_of(name, "distance_mm") * 1e3, None, 1)
+    fit = fit_polynomial(column_of(name, "t_s"), distance_of(name), None, 1)
     assert fit.value(0.0, 1) == pytest.approx(row["linear_km_s"], abs=0.02)
     assert fit.error(0.0, 1) == pytest.approx(row["linear_sd"], abs=0.02)
     assert fit.value(0.0, 1) == pytest.approx(row["published_fixed_phi_km_s"], rel=0.02)
@@ -97,9 +106,9 @@ def test_stereo_linear_speed(name):
 
 @pytest.mark.parametrize("name", STEREO)
 def test_stereo_constant_speed_is_preferred(name):
-    # TRUTH  BIC prefers the line by 3.0 to 4.1 in all five events (computed independently; 0.05 for
+    # TRUTH  BIC prefers the line by 3.0 to 4.1 (computed independently; 0.05 for
     # rounding).
-    time_s, distance = column_of(name, "t_s"), column_of(name, "distance_mm")
+    time_s, distance = column_of(name, "t_s"), distance_of(name) / 1e3
     line, parabola = (fit_polynomial(time_s, distance, None, degree) for degree in (1, 2))
     n = len(time_s)
     assert 2.95 < bic(parabola.chi2, n, 4) - bic(line.chi2, n, 3) < 4.15
@@ -111,11 +120,8 @@ def test_stereo_constant_speed_is_preferred(name):
 def test_stereo_five_traces_confirm_the_formal_error(name):
     # TRUTH  speeds of the five hand traces, to 0.1 km/s; their scatter is 0.4 to 1.7 times the mean formal
     # error.
-    profile, time_s, distance = (column_of(name, c) for c in ("profile", "t_s", "distance_mm"))
-    fits = [
-        fit_polynomial(time_s[profile == p], distance[profile == p] * 1e3, None, 1)
-        for p in np.unique(profile)
-    ]
+    profile, time_s, distance = column_of(name, "profile"), column_of(name, "t_s"), distance_of(name)
+    fits = [fit_polynomial(time_s[profile == p], distance[profile == p], None, 1) for p in np.unique(profile)]
     speeds = np.array([fit.value(0.0, 1) for fit in fits])
     np.testing.assert_allclose(speeds, REFERENCE[name]["trace_speeds_km_s"], atol=0.051)
     assert 0.35 < speeds.std(ddof=1) / np.mean([fit.error(0.0, 1) for fit in fits]) < 1.75
@@ -126,11 +132,9 @@ def test_stereo_fixed_phi(name):
     # PUBLISHED  the catalogue's own model, tan(elongation) = v t sin(phi) / (d0 - v t cos(phi)) with d0 =
     # 0.962 au, fitted to each trace; the catalogue value is the mean of the five. 2 % against the catalogue,
     # 0.5 % against the independent refit.
-    d0 = 0.962 * AU_KM
-
     def elongation(time_s, speed, phi, launch):
         path = speed * (time_s - launch)
-        return np.degrees(np.arctan2(path * np.sin(phi), d0 - path * np.cos(phi)))
+        return np.degrees(np.arctan2(path * np.sin(phi), D0_KM - path * np.cos(phi)))
 
     profile, time_s, angle = (column_of(name, c) for c in ("profile", "t_s", "elongation_deg"))
     speeds = []

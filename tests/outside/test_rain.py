@@ -59,18 +59,18 @@ def falling(motion):
 
 
 def test_rain_falls_at_the_default_of_false_alarms(strip):
-    # PUBLISHED  the same range for each knot: at one false alarm in twenty runs, nothing set by hand. One
-    # condensation is sure; a second stands at the limit, and falls to either side of it with the heights that
-    # the strips show.
+    # TRUTH  rain falls; each speed within the bounds below, at one false alarm in twenty runs, nothing set by
+    # hand. One condensation is sure; a second stands at the limit, and falls to either side of it with the
+    # heights that the strips show.
     speeds = [knot.fit.speed_km_s for knot in falling(measure_motion(strip, seed=0))]
     assert speeds
     assert all(30.0 < speed < 200.0 for speed in speeds)
 
 
 def test_knots_fall_as_rain_does(motion):
-    # PUBLISHED  coronal rain: mean 70 km/s (Antolin & Rouppe van der Voort 2012, ApJ 745, 152), 30 to 200
-    # km/s (reviews by Antolin; from memory). Speeds in the plane of the sky are lower bounds, so the lower
-    # end holds for the usual knot, not for each.
+    # PUBLISHED  coronal rain: mean 70 km/s (Antolin & Rouppe van der Voort 2012, ApJ 745, 152, abstract). The
+    # bounds are ours: less than half of that mean and about three times it. Speeds in the plane of the sky
+    # are lower bounds, so the lower one holds for the usual knot, not for each.
     knots = falling(motion)
     speeds = [knot.fit.speed_km_s for knot in knots]
     assert len(knots) >= 4

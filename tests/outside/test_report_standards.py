@@ -23,8 +23,9 @@ from tests.show.fake_run import fake_measured
 STYLE = (Path(promtrack.show.__file__).parent / "report.css").read_text(encoding="utf-8")
 SVG = "{http://www.w3.org/2000/svg}"
 
-# Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15, 1291, severity 1.0, for linear RGB
-# (from memory; every row must add up to 1, because grey stays grey).
+# Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15, 1291, severity 1.0, for linear RGB.
+# All digits are those of the library colorspacious 1.1.2, which holds the authors' table; every row adds up
+# to 1, because grey stays grey.
 DEFICIENCIES = {
     "none": np.eye(3),
     "protanopia": np.array(

@@ -94,8 +94,9 @@ def test_scenarios_of_the_demo(name):
         assert 0 < x < spec.shape[1]
         assert 0 < y < spec.shape[0]
     if name == "rain":
-        # PUBLISHED  coronal rain: 30 to 200 km/s (Antolin reviews, from memory), mean 70; acceleration below
-        # gravity
+        # TRUTH  the scenario: every knot falls, along one leg or the other; bounds of ours about the
+        # published mean of coronal rain, 70 km/s (Antolin & Rouppe van der Voort 2012, ApJ 745, 152,
+        # abstract)
         for knot in truth.knots:
             seen = knot.visible
             assert (knot.radial_km_s[seen][1:] < 0).all()

@@ -23,8 +23,8 @@ def seen(colour, matrix):
 @pytest.mark.parametrize("eye", DEFICIENCIES)
 @pytest.mark.parametrize("marks", [ON_DARK, ON_LIGHT])
 def test_front_knots_and_the_rest_are_told_apart(marks, eye):
-    # PUBLISHED  the simulation of Machado, Oliveira & Fernandes 2009. A CIE76 distance of 20 is eight to ten
-    # just noticeable differences (2.3, Mahy et al. 1994).
+    # TRUTH  our own colours, through the published matrices of Machado, Oliveira & Fernandes 2009; the goal,
+    # a CIE76 distance of 20, is ours: eight to nine just noticeable differences (2.3, Mahy et al. 1994).
     colours = [seen(colour, DEFICIENCIES[eye]) for colour in (marks.front, *marks.knots, marks.rest)]
     assert min(np.linalg.norm(a - b) for a, b in combinations(colours, 2)) >= 20.0
 
