@@ -106,7 +106,7 @@ def test_what_was_left_out_is_in_the_report_and_the_log(messy):
 
 
 def test_times_at_night_are_said_everywhere(messy):
-    # PUBLISHED  no table needed: at 160 deg west local noon is near 22:40 UTC, so 09:30 UTC is an hour before
+    # TRUTH  at 160 deg west local noon is near 22:40 UTC, so 09:30 UTC is an hour before
     # midnight.
     words = "below the horizon of the site"
     for name in ("summary.json", "report.html", "promtrack.log"):

@@ -92,7 +92,7 @@ def test_toml_comes_back_the_same(tmp_path):
 
 
 def test_written_toml_is_toml():
-    # PUBLISHED  TOML 1.0, as read by Python's own tomllib.
+    # TWIN  Python's own reader of TOML.
     tree = tomllib.loads(settings_as_toml(Settings()))
     assert tree["clip"]["hold_s"] == 2.5
     assert tree["clip"]["overlays"][1] == "clock"

@@ -12,9 +12,9 @@ from promtrack.sun import ARCSEC_PER_RAD, check_against_limb, fit_drift, measure
 TIME = np.datetime64("2024-05-11T09:00", "us")
 VIEW = solar_view(TIME)
 SCALE = 1.3
-# PUBLISHED  The Sun on 2024-05-11, 9 h: declination +17.96 deg (Meeus 1998, ch. 25, low accuracy, 0.01 deg).
-# One mean solar day is 86 400 s, so the rate is 15.0 arcsec/s times cos(dec), within the 0.03 % by which
-# apparent days differ (equation of time).
+# TWIN  The Sun on 2024-05-11, 9 h: declination +17.96 deg by the short series of Meeus 1998, ch. 25 (0.01
+# deg). One mean solar day is 86 400 s, so the rate is 15.0 arcsec/s times cos(dec), within the 0.03 % by
+# which apparent days differ (equation of time).
 RATE = 15.0 * np.cos(np.radians(17.96))
 
 

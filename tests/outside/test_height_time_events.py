@@ -106,8 +106,7 @@ def test_stereo_linear_speed(name):
 
 @pytest.mark.parametrize("name", STEREO)
 def test_stereo_constant_speed_is_preferred(name):
-    # TRUTH  BIC prefers the line by 3.0 to 4.1 (computed independently; 0.05 for
-    # rounding).
+    # TRUTH  BIC prefers the line by 3.0 to 4.1 (computed independently; 0.05 for rounding).
     time_s, distance = column_of(name, "t_s"), distance_of(name) / 1e3
     line, parabola = (fit_polynomial(time_s, distance, None, degree) for degree in (1, 2))
     n = len(time_s)

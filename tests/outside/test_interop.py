@@ -87,7 +87,7 @@ def test_speeds_turn_into_other_units(oriented):
 
 
 def test_strip_is_good_fits(oriented):
-    # PUBLISHED  FITS Standard 4.0, through astropy's verification, which raises on any departure.
+    # TWIN  astropy's own check against the FITS Standard, which raises on any departure.
     with fits.open(oriented / "strip.fits") as hdus:
         hdus.verify("exception")
         assert (oriented / "strip.fits").stat().st_size % 2880 == 0

@@ -69,8 +69,8 @@ def test_onset_error_is_honest(recovered):
 
 
 def test_two_point_speeds_amplify_noise():
-    # PUBLISHED  numerical differentiation: error sqrt(2) s / dt = 17.1 km/s for 1" (725.271 km) and 60 s; the
-    # fit over the whole span must do far better: sd(v) = s sqrt(12/N)/T.
+    # TRUTH  propagation of errors: two points have the error sqrt(2) s / dt = 17.1 km/s for 1" (725.271 km)
+    # and 60 s; the fit over the whole span must do far better: sd(v) = s sqrt(12/N)/T.
     two = fit_polynomial(np.array([0.0, 60.0]), np.zeros(2), 725.271, 1)
     assert two.error(0.0, 1) == pytest.approx(17.1, abs=0.05)
     many = fit_polynomial(np.arange(60) * 60.0, np.zeros(60), 725.271, 1)

@@ -135,7 +135,7 @@ def test_strip_comes_back(folder, measured):
 
 
 def test_strip_is_standard_fits(folder, measured):
-    # PUBLISHED  FITS Standard 4.0 as checked by astropy.io.fits (verify='exception').
+    # TWIN  astropy's own check against the FITS Standard (verify='exception').
     write_strip(folder, measured)
     with fits.open(folder["strip"]) as hdus:
         hdus.verify("exception")
@@ -146,7 +146,7 @@ def test_strip_is_standard_fits(folder, measured):
 
 
 def test_tables_open_with_units(folder, measured):
-    # PUBLISHED  ECSV (astropy APE 6) read by astropy's own QTable.
+    # TWIN  astropy's own reader of tables with units.
     write_strip(folder, measured)
     write_motion(folder, read_strip(folder), measured.motion, place)
     knots = QTable.read(folder["knots"])

@@ -83,7 +83,7 @@ def test_against_astropy(change, bottom_up):
 
 
 def test_radius_from_reference_and_distance():
-    # PUBLISHED  radius = asin(RSUN_REF / DSUN_OBS); 695 700 km at 1 au is 959.231 arcsec
+    # TRUTH  radius = asin(RSUN_REF / DSUN_OBS); 695 700 km at 1 au is 959.231 arcsec
     cards = {k: v for k, v in BASE.items() if k != "RSUN_OBS"} | {
         "RSUN_REF": 6.957e8,
         "DSUN_OBS": 149_597_870_700,

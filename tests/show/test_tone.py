@@ -26,7 +26,7 @@ def limb_distance():
 
 @pytest.mark.parametrize("look", LOOKS)
 def test_lightness_rises_evenly(look):
-    # PUBLISHED  CIE 15:2004: L* is perceptually even lightness; computed here by scikit-image from the sRGB
+    # TWIN  scikit-image's L*, perceptually even lightness (CIE 15:2004), of the sRGB
     # colours. Band: 8-bit colours place L* to about 0.4 (half a step of G near black), so 0.75 off a straight
     # line and no fall.
     lightness = rgb2lab(palette_bgr(look)[None, :, ::-1] / 255.0)[0, :, 0]
