@@ -62,7 +62,7 @@ from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
 from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
 
-__all__ = ["STAGES", "Job", "Progress", "load_run", "not_up_to_date", "run", "run_stage", "silent"]
+__all__ = ["STAGES", "Job", "Progress", "load_run", "measure", "not_up_to_date", "run", "run_stage", "silent"]
 
 STAGES = ("lock", "strip", "motion", "clip", "figures", "report")
 # Settings sections that each stage depends on, beyond those of the stages before it.
@@ -82,11 +82,11 @@ _RECORDING = threading.Lock()
 WORST_SCALE_ERR = 0.2  # relative, 1 sigma: beyond, no height and no speed means anything
 DISC_AT = 0.98  # of the radius: inside the limb's own darkening, outside most of what the disc shows
 HAND_SEED = 0  # of the errors by bootstrap of fronts by hand: the same marks give the same bytes
-Told = Callable[[int, int], None]  # told how many steps of a stage are done, and of how many
-Progress = Callable[[str], Told]
+Advance = Callable[[int, int], None]  # called with the steps of a stage that are done, and all of them
+Progress = Callable[[str], Advance]
 
 
-def silent(stage: str) -> Told:
+def silent(stage: str) -> Advance:
     """Shows no progress."""
     return lambda done, total: None
 
@@ -256,6 +256,18 @@ def load_run(out: Path) -> Job:
     return job
 
 
+def measure(job: Job) -> None:
+    """Lock, strips and motion of `job.sequence`, into the job's folder, whatever stands there.
+
+    Raises
+    ------
+    InputError : the frames cannot be measured
+    """
+    for stage in _MEASURED:
+        DOERS[stage](job, silent(stage))
+        _load(job, stage)
+
+
 def _opened_again(
     out: Path, changes: Callable[[Settings], Settings], progress: Progress, marks: Path | None = None
 ) -> Job:
@@ -278,7 +290,7 @@ def _opened_again(
 def _bring_back(job: Job, stages: tuple[str, ...]) -> None:
     for stage in stages:
         _require(job, stage)
-        LOADERS[stage](job)
+        _load(job, stage)
 
 
 def not_up_to_date(job: Job) -> list[str]:
@@ -339,16 +351,16 @@ def _under_way(job: Job, stages: list[str]) -> Iterator[None]:
     """
     stop = threading.Event()
 
-    def until_stopped(stage: str) -> Told:
+    def until_stopped(stage: str) -> Advance:
         shown = job.progress(stage)
 
-        def told(done: int, total: int) -> None:
+        def advance(done: int, total: int) -> None:
             if stop.is_set():
                 raise _Stopped
             if done >= total:
                 shown(done, total)
 
-        return told
+        return advance
 
     with ThreadPoolExecutor(1, thread_name_prefix="beside") as pool:
         pending = [pool.submit(_do, job, stage, until_stopped) for stage in stages]
@@ -369,7 +381,7 @@ def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
     stamp = job.stamp(stage)
     if job.folder.is_done(stage, stamp):
         try:
-            LOADERS[stage](job)
+            _load(job, stage)
             job.log.info("%s: kept from before", stage)
             return
         except InputError as error:
@@ -381,7 +393,7 @@ def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
         files = DOERS[stage](job, (progress or job.progress)(stage))
     except PromtrackError as error:
         raise error.at(str(job.source)) from None
-    LOADERS[stage](job)
+    _load(job, stage)
     job.files[stage] = files
     job.folder.mark_done(stage, stamp, files)
     job.log.info("%s: done", stage)
@@ -428,7 +440,7 @@ def _require(job: Job, stage: str) -> None:
         )
 
 
-def _do_lock(job: Job, progress: Told) -> list[Path]:
+def _do_lock(job: Job, progress: Advance) -> list[Path]:
     s = job.settings
     lock = lock_exposures(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
     dark = night(job.sequence, s.site)
@@ -475,7 +487,7 @@ def _write_summary(job: Job, motion: Motion | None = None) -> Path:
     )
 
 
-def _do_strip(job: Job, progress: Told) -> list[Path]:
+def _do_strip(job: Job, progress: Advance) -> list[Path]:
     view, scale, orientation = job.geometry
     checked = f"; {scale.check}" if scale.check else ""
     size = f"{scale.km_per_px:.1f} +- {scale.sigma_km_per_px:.1f} km a pixel"
@@ -518,7 +530,7 @@ def _hidden_px(job: Job) -> np.ndarray | None:
     return hidden | hidden[::-1, ::-1]
 
 
-def _do_motion(job: Job, progress: Told) -> list[Path]:
+def _do_motion(job: Job, progress: Advance) -> list[Path]:
     _, scale, orientation = job.geometry
 
     def place(frame: int, angle_deg: float, height_mm: float) -> tuple[float, float]:
@@ -557,17 +569,17 @@ def _disc_counts(job: Job) -> float:
     return float(np.median(light) - lock.sky[index]) / float(lock.transparency[index])
 
 
-def _do_clip(job: Job, progress: Told) -> list[Path]:
+def _do_clip(job: Job, progress: Advance) -> list[Path]:
     return list(render_clip(job.measured(), job.folder.path, progress=progress))
 
 
-def _do_figures(job: Job, progress: Told) -> list[Path]:
+def _do_figures(job: Job, progress: Advance) -> list[Path]:
     from promtrack.show import draw_figures  # see there why so late
 
     return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
 
 
-def _do_report(job: Job, progress: Told) -> list[Path]:
+def _do_report(job: Job, progress: Advance) -> list[Path]:
     figures = [file for file in job.folder.files_of("figures") if file.suffix == ".png" and file.exists()]
     folder = job.folder
     page = write_report(
@@ -576,42 +588,28 @@ def _do_report(job: Job, progress: Told) -> list[Path]:
     return [page]
 
 
-def _load_lock(job: Job) -> None:
-    job.lock = read_lock(job.folder)
-    if job.lock.names != job.sequence.names:
-        raise InputError(
-            "does not belong to the frames in the input",
-            where=str(job.folder["frames"]),
-            remedy="make it again with `promtrack lock`",
-        )
-    job.joined = joined(job.sequence, job.lock)
+def _load(job: Job, stage: str) -> None:
+    """Bring back what a stage has left; what clip, figures and report leave no later stage reads."""
+    if stage == "lock":
+        job.lock = read_lock(job.folder)
+        if job.lock.names != job.sequence.names:
+            raise InputError(
+                "does not belong to the frames in the input",
+                where=str(job.folder["frames"]),
+                remedy="make it again with `promtrack lock`",
+            )
+        job.joined = joined(job.sequence, job.lock)
+    elif stage == "strip":
+        job.strip = read_strip(job.folder)
+    elif stage == "motion":
+        job.motion = read_motion(job.folder, job.strip)
 
 
-def _load_strip(job: Job) -> None:
-    job.strip = read_strip(job.folder)
-
-
-def _load_motion(job: Job) -> None:
-    job.motion = read_motion(job.folder, job.strip)
-
-
-def _load_nothing(job: Job) -> None:
-    """Files that no later stage reads back into records."""
-
-
-DOERS: dict[str, Callable[[Job, Told], list[Path]]] = {
+DOERS: dict[str, Callable[[Job, Advance], list[Path]]] = {
     "lock": _do_lock,
     "strip": _do_strip,
     "motion": _do_motion,
     "clip": _do_clip,
     "figures": _do_figures,
     "report": _do_report,
-}
-LOADERS: dict[str, Callable[[Job], None]] = {
-    "lock": _load_lock,
-    "strip": _load_strip,
-    "motion": _load_motion,
-    "clip": _load_nothing,
-    "figures": _load_nothing,
-    "report": _load_nothing,
 }

@@ -16,7 +16,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.geometry import to_frame
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.pipeline import DOERS, LOADERS, Job, load_run
+from promtrack.pipeline import Job, load_run, measure
 from promtrack.products import ProductFolder
 from promtrack.products.tables import write_records
 from promtrack.sequence.records import Sequence
@@ -230,9 +230,7 @@ def _measured_again(job: Job, bodies: list[Injected]) -> list[TrialRow]:
     with tempfile.TemporaryDirectory(prefix="promtrack-trial-") as folder:
         again = Job(job.source, ProductFolder(Path(folder)), job.settings)
         again.sequence = injected_sequence(job, bodies)
-        for stage in ("lock", "strip", "motion"):
-            DOERS[stage](again, lambda done, total: None)
-            LOADERS[stage](again)
+        measure(again)
         return [_judged(body, again) for body in bodies]
 
 

@@ -26,7 +26,15 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-__all__ = ["PRODUCTS", "ProductFolder", "default_folder", "fingerprint_of", "holds_run", "stamp_of"]
+__all__ = [
+    "PRODUCTS",
+    "ProductFolder",
+    "default_folder",
+    "fingerprint_of",
+    "holds_run",
+    "stamp_of",
+    "unreadable",
+]
 
 PRODUCTS = {
     "summary": "summary.json",
@@ -275,6 +283,14 @@ class ProductFolder:
         except (OSError, ValueError, RecursionError):
             return {}
         return state if isinstance(state, dict) else {}
+
+
+def unreadable(path: Path, error: Exception, command: str) -> InputError:
+    """What to raise where a product is missing or damaged, and `command` makes it."""
+    if isinstance(error, FileNotFoundError):
+        return InputError("is missing", where=str(path), remedy=f"make it with `{command}`")
+    said = next(iter(str(error).splitlines()), "") or type(error).__name__
+    return InputError(f"cannot be read ({said})", where=str(path), remedy=f"make it again with `{command}`")
 
 
 def _size(file: Path) -> int:

@@ -18,7 +18,7 @@ from astropy.wcs import WCS
 
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
-from promtrack.products.folder import ProductFolder
+from promtrack.products.folder import ProductFolder, unreadable
 from promtrack.sequence.records import Sequence
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.store import CUBE
@@ -124,7 +124,6 @@ def read_strip(folder: ProductFolder) -> Strip:
     InputError : the file is missing, damaged, or not a strip of this program
     """
     path = folder["strip"]
-    remedy = "make it again with `promtrack strip`"
     try:
         # opened here, since astropy leaves a file open whose header it cannot read
         with (
@@ -154,8 +153,6 @@ def read_strip(folder: ProductFolder) -> Strip:
                 centre_err_mm=np.array(times["centre_err_mm"], dtype=float),
                 along_err_mm=np.array(times["along_err_mm"], dtype=float),
             )
-    except FileNotFoundError:
-        raise InputError("is missing", where=str(path), remedy="make it with `promtrack strip`") from None
     except (
         OSError,
         KeyError,
@@ -165,8 +162,7 @@ def read_strip(folder: ProductFolder) -> Strip:
         AttributeError,
         AstropyUserWarning,
     ) as error:
-        said = next(iter(str(error).splitlines()), "") or type(error).__name__
-        raise InputError(f"cannot be read ({said})", where=str(path), remedy=remedy) from None
+        raise unreadable(path, error, "promtrack strip") from None
 
 
 def _reference_header(sequence: Sequence, lock: LimbLock, about: Circumstances) -> fits.Header:

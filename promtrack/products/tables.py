@@ -21,11 +21,10 @@ from astropy.table.meta import YamlParseError
 from astropy.units import UnitsWarning
 
 from promtrack.atomic_write import atomic_write
-from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Motion, Oscillation, Ridge
-from promtrack.products.folder import ProductFolder
+from promtrack.products.folder import ProductFolder, unreadable
 from promtrack.sequence.records import Sequence
 from promtrack.strip import time_distance
 from promtrack.strip.records import Strip
@@ -78,7 +77,7 @@ def read_lock(folder: ProductFolder) -> LimbLock:
             values[name] = values[name].reshape(-1, 2)
         return LimbLock(**values)
     except _DAMAGED as error:
-        raise _damaged(folder["frames"], error, "promtrack lock") from None
+        raise unreadable(folder["frames"], error, "promtrack lock") from None
 
 
 def write_motion(
@@ -190,7 +189,7 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
         values |= {name: _typed(knots.meta[name], kind) for name, kind in kinds.items() if name not in values}
         return Motion(**values)
     except _DAMAGED as error:
-        raise _damaged(folder["knots"], error, "promtrack motion") from None
+        raise unreadable(folder["knots"], error, "promtrack motion") from None
 
 
 def _front(scalars: dict[str, Any], points: Table, fits: Table) -> Front:
@@ -358,13 +357,8 @@ def _read(path: Path, command: str) -> Table:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", UnitsWarning)
             table = Table.read(path, format="ascii.ecsv")
-    except FileNotFoundError:
-        raise InputError("is missing", where=str(path), remedy=f"make it with `{command}`") from None
     except (OSError, YamlParseError, *_DAMAGED) as error:
-        said = next(iter(str(error).splitlines()), "") or type(error).__name__
-        raise InputError(
-            f"cannot be read ({said})", where=str(path), remedy=f"make it again with `{command}`"
-        ) from None
+        raise unreadable(path, error, command) from None
     for name in table.colnames:  # empty texts come back from ECSV as masked values
         if isinstance(table[name], MaskedColumn):
             table[name] = table[name].filled("" if table[name].dtype.kind == "U" else math.nan)
@@ -380,12 +374,6 @@ def write_records(path: Path, records: Iterable[Any], record: type, meta: dict[s
     meta : what stands in the table's header
     """
     return _write(path, _rows(records, record), meta)
-
-
-def _damaged(path: Path, error: Exception, command: str) -> InputError:
-    return InputError(
-        f"does not hold what is needed ({error})", where=str(path), remedy=f"make it again with `{command}`"
-    )
 
 
 def _iso(times: np.ndarray) -> list[str]:

@@ -55,8 +55,7 @@ class Air:
 class Sensor:
     """What is fixed to the sensor."""
 
-    shade: np.ndarray  # (rows, columns) transmission of motes, sensitivity of columns
-    ghost: np.ndarray  # (rows, columns) light of reflections, disc's centre = 1
+    shade: np.ndarray  # (rows, columns) transmission of motes
     hot_row: np.ndarray
     hot_column: np.ndarray
     hot_level: np.ndarray  # in full scales
@@ -79,8 +78,7 @@ def pointing_of(spec: SceneSpec) -> Pointing:
         centre[jump.frame :] += (jump.dx_px, jump.dy_px)
     if spec.image_motion_arcsec:
         rng = np.random.default_rng([spec.seed, 21])
-        shake = wander(rng, time_s, spec.motion_s, 2).T if spec.motion_s else rng.standard_normal((n, 2))
-        centre += shake * spec.image_motion_arcsec / spec.px_arcsec
+        centre += rng.standard_normal((n, 2)) * spec.image_motion_arcsec / spec.px_arcsec
     return Pointing(centre[:, 0], centre[:, 1], turn, flat, zenith)
 
 
@@ -185,7 +183,7 @@ def make_sensor(spec: SceneSpec) -> Sensor:
     """Motes and hot pixels of this camera."""
     rng = np.random.default_rng([spec.seed, 24])
     rows, columns = spec.shape
-    shade, ghost = np.ones(spec.shape, np.float32), np.zeros(spec.shape, np.float32)
+    shade: np.ndarray = np.ones(spec.shape, np.float32)
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
     for _ in range(spec.motes):
         radius = rng.uniform(5.0, 14.0)
@@ -194,15 +192,9 @@ def make_sensor(spec: SceneSpec) -> Sensor:
         shade *= 1.0 - spec.mote_depth * (
             np.exp(-(((distance - 0.75) / 0.22) ** 2)) + 0.45 * np.exp(-((distance / 0.7) ** 4))
         )
-    if spec.stripes:
-        shade *= 1.0 + np.float32(spec.stripes) * rng.standard_normal(columns, dtype=np.float32)
-    for one in spec.ghosts:
-        distance = np.hypot(x - one.x * columns, y - one.y * rows) / (one.size_px / FWHM_SIGMA)
-        ghost += np.float32(one.brightness) * np.exp(-0.5 * distance**2)
     count = spec.hot_pixels
     return Sensor(
         shade,
-        ghost,
         rng.integers(0, rows, count),
         rng.integers(0, columns, count),
         rng.uniform(0.08, 1.2, count),
@@ -250,8 +242,7 @@ def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndar
     if sigma > 0.15:
         light = cv2.GaussianBlur(light, (0, 0), float(sigma), borderType=cv2.BORDER_REFLECT_101)
     light = _spoil(spec, rng, index, light)
-    light = (light + sensor.ghost) * sensor.shade
-    signal = light * np.float32(exposure_gain(spec) * air.gain[index])
+    signal = light * sensor.shade * np.float32(exposure_gain(spec) * air.gain[index])
     signal[sensor.hot_row, sensor.hot_column] += sensor.hot_level.astype(np.float32)
     signal += np.asarray(noise_of(spec, signal), dtype=np.float32) * rng.standard_normal(
         spec.shape, dtype=np.float32

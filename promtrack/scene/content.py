@@ -17,7 +17,6 @@ __all__ = [
     "CloudBank",
     "Eruption",
     "Filament",
-    "Ghost",
     "Hedgerow",
     "Jump",
     "Knot",
@@ -73,7 +72,6 @@ class Knot:
     radial_km_s: float = 0.0  # at `from_s`, outward positive
     along_km_s: float = 0.0
     radial_accel_m_s2: float = 0.0
-    along_accel_m_s2: float = 0.0
     from_s: float = 0.0  # begins to be seen, seconds after the first frame
     life_s: float = math.inf
     fade_s: float = 120.0  # time of fading in, and of fading out
@@ -150,16 +148,6 @@ class CloudBank:
     towards_deg: float = 60.0  # image angle towards which it drifts
     depth: float = 0.4  # part of the light that it takes away
     edge_px: float = 25.0  # 1-sigma softness of the edge
-
-
-@dataclass(frozen=True, slots=True)
-class Ghost:
-    """A reflection: a soft round spot that stays on its place of the sensor."""
-
-    x: float = 0.6  # of the frame's width
-    y: float = 0.4  # of the frame's height
-    size_px: float = 14.0  # full width at half maximum
-    brightness: float = 0.05  # disc's centre = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,8 +40,7 @@ def _free(knot: Knot, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, n
     # u], 12 nodes, exact to 1e-9 rad for any height that stays above -0.9 of the limb's distance
     node, weight = np.polynomial.legendre.leggauss(12)
     s = 0.5 * u[:, None] * (node + 1.0)
-    along = 1e-3 * knot.along_km_s + 1e-6 * knot.along_accel_m_s2 * s
-    turn = 0.5 * u * ((along / (limb_mm + height(s))) @ weight)
+    turn = 0.5 * u * ((1e-3 * knot.along_km_s / (limb_mm + height(s))) @ weight)
     return math.radians(knot.at_deg) + turn, height(u)
 
 

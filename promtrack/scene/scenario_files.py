@@ -29,7 +29,6 @@ _CONTENT = {
     "sways": content.SwayingThread,
     "jumps": content.Jump,
     "cloud_banks": content.CloudBank,
-    "ghosts": content.Ghost,
 }
 
 

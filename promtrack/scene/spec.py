@@ -19,7 +19,6 @@ from promtrack.scene.content import (
     CloudBank,
     Eruption,
     Filament,
-    Ghost,
     Hedgerow,
     Jump,
     Knot,
@@ -86,7 +85,6 @@ class SceneSpec:
     mount: str = "equatorial"  # 'altazimuth' at a site: its field rotation beats rotation_deg_h
     jumps: tuple[Jump, ...] = ()
     image_motion_arcsec: float = 0.3  # rms, each axis
-    motion_s: float = 0.0  # correlation time of the image motion; 0: none
     seeing_arcsec: float = 2.0  # full width at half maximum of all blur
     seeing_variation: float = 0.1  # rms, relative
     distortion_arcsec: float = 0.3  # rms local displacement, each axis
@@ -112,8 +110,6 @@ class SceneSpec:
     read_noise_e: float = 5.0
     gain_changes: tuple[tuple[int, float], ...] = ()  # (frame, factor from there on)
     hot_pixels: int = 0
-    ghosts: tuple[Ghost, ...] = ()  # fixed on the sensor, as hot pixels, motes and stripes are
-    stripes: float = 0.0  # rms contrast between the sensor's columns
     motes: int = 0
     mote_depth: float = 0.15
     seed: int = 1
