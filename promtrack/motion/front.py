@@ -103,7 +103,7 @@ def _front(
     columns = sector_columns(strip.geometry, *sector)
     if columns.stop - columns.start < 4 or len(strip) < LEAST_FRAMES:
         return None
-    profile = sector_profile(strip, columns, moving=rising is not None)
+    profile = sector_profile(strip, columns, None if rising is None else _course(strip.time_s, rising))
     edge = find_edge(profile, None if rising is None else _window(strip.time_s, rising))
     clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
     clear[1:] &= np.diff(strip.time_s[edge.index]) > 0  # of frames with one time stamp the first counts

@@ -79,11 +79,15 @@ def course(fit: KnotFit) -> str:
     return "rises" if fit.radial_km_s > 0 else "falls"
 
 
-def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -> Meaning:
+def knot_meaning(
+    knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf, *, quiet: bool = True
+) -> Meaning:
     """One sentence on a moving knot: beside what usually moves its way and, if mostly up or down, beside what
     gravity does.
 
     A knot faster than `sure_km_s` may have been taken for its neighbour, so it is compared with nothing.
+
+    Where an eruption is seen (`quiet` is False) what does not fall is not compared with quiet threads.
 
     A knot that rises stands beside the escape speed at its mean height, since its speed is that at mid-time.
     One that falls stands beside free fall from rest at its greatest height to that at mid-time; if it fell
@@ -96,9 +100,10 @@ def knot_meaning(knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf) -
         speed = _speed(fit.speed_km_s, error)
         return Meaning(f"knot {knot.knot}", f"Knot {knot.knot} {motion} at {speed}, {DOUBT}.", "")
     usual = min(_RANGES.get(motion, (QUIET,)), key=lambda one: _distance(fit.speed_km_s, error, one))
-    sources = [usual.source]
-    sentence = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}: "
-    sentence += _compared(fit.speed_km_s, error, usual)
+    sources, sentence = [], f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}"
+    if quiet or usual is not QUIET:
+        sources.append(usual.source)
+        sentence += f": {_compared(fit.speed_km_s, error, usual)}"
     above_mm = limb_mm - PHOTOSPHERE_MM
     top_mm, middle_mm = float(knot.curve_mm.max()), float(np.interp(fit.time_s, knot.time_s, knot.curve_mm))
     if motion == "falls" and top_mm - middle_mm >= LEAST_FALL_MM:

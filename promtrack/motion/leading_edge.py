@@ -7,6 +7,7 @@ of levels around the middle, the noise and the steepness give the error.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -39,6 +40,7 @@ PLATEAU_MM = (
 # brightness would lie inside the edge
 LEAST_ALONG_PX = 3.0  # smoothing that is left to do after columns are averaged, in their means
 FLICKER = 0.05  # of standing light that air and transparency let flicker from frame to frame
+AHEAD_MM, BEFORE = 5.0, 8  # what stood at a place is taken from so many frames before a front is so near
 BLOCKS, BLOCK_FRAMES = 12, 8  # of the recording, for what stands all the time
 LOWEST_MM = 3.0  # below lie the limb's own spicules and the lock's residuals
 
@@ -87,35 +89,61 @@ def sector_columns(geometry: StripGeometry, from_deg: float, to_deg: float) -> s
     return slice(min(max(start, 0), geometry.columns), min(max(stop, 0), geometry.columns))
 
 
-def sector_profile(strip: Strip, columns: slice, *, moving: bool) -> SectorProfile:
+def sector_profile(strip: Strip, columns: slice, course_mm: np.ndarray | None = None) -> SectorProfile:
     """The sector, reduced to one profile a frame.
 
     Parameters
     ----------
     columns : of the sector
-    moving : take away what stands in the sector all the time, see `_standing_light`
+    course_mm : (n,) rising height of the front, roughly; what stood in its way is taken away
     """
     along_px = smooth_along_px(strip.geometry)
     first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
-    standing = _standing_light(strip, columns, first, along_px) if moving else None
+    height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
     noise = strip.noise[first:].astype(np.float32)
+
+    def frame(i: int) -> np.ndarray:
+        return smoothed(strip.read(i, i + 1)[0][first:, columns], along_px)[0]
+
+    standing = None if course_mm is None else _standing(frame, course_mm, height)
 
     def reduced(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return _reduce(picture[first:, columns], noise, along_px, standing)
 
     parts = [np.stack(values) for values in zip(*map_ahead(reduced, strip.each()), strict=True)]
-    height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
     column = (parts[1] + columns.start).astype(np.int16)
     return SectorProfile(height, parts[0], column, parts[2], columns.stop - columns.start, along_px)
 
 
-def _standing_light(strip: Strip, columns: slice, first: int, along_px: float) -> np.ndarray:
-    """(rows, columns) what each place shows at its darkest: the least of the medians of `BLOCKS` stretches
-    of the recording, smoothed as the frames are."""
-    index = np.unique(np.linspace(0, len(strip) - 1, BLOCKS * BLOCK_FRAMES).round().astype(int))
-    frames = [smoothed(strip.read(i, i + 1)[0][first:, columns], along_px)[0] for i in index.tolist()]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Standing:
+    """What stands in a sector, smoothed as the frames are."""
+
+    light: np.ndarray  # (rows, columns)
+    flicker: np.ndarray  # (rows, columns) 1 sigma
+
+
+def _standing(frame: Callable[[int], np.ndarray], course_mm: np.ndarray, height_mm: np.ndarray) -> _Standing:
+    """What each place showed before the front came within `AHEAD_MM` of it: the median of up to `BEFORE`
+    frames; where it was there from the start, the least of the medians of `BLOCKS` stretches."""
+    n = len(course_mm)
+    index = np.unique(np.linspace(0, n - 1, BLOCKS * BLOCK_FRAMES).round().astype(int))
+    frames = [frame(i) for i in index.tolist()]
     blocks = [np.median(part, axis=0) for part in np.array_split(np.array(frames), min(BLOCKS, len(frames)))]
-    return np.maximum(np.min(blocks, axis=0), 0.0)
+    light = np.maximum(np.min(blocks, axis=0), 0.0)
+    flicker = FLICKER * light
+    stop = np.searchsorted(np.maximum.accumulate(course_mm), height_mm - AHEAD_MM)
+    stop = np.minimum(stop, int(np.argmax(course_mm)))
+    start = np.maximum(stop - BEFORE, 0)
+    past = np.full((BEFORE, *light.shape), np.nan, np.float32)
+    for i in range(int(start.min()), int(stop.max())):
+        rows = np.flatnonzero((start <= i) & (i < stop))
+        past[i - start[rows], rows] = frame(i)[rows]
+    seen = stop >= BEFORE // 2
+    light[seen] = np.nanmedian(past[:, seen], axis=0)
+    scatter = 1.4826 * np.nanmedian(np.abs(past[:, seen] - light[seen]), axis=0)
+    flicker[seen] = np.maximum(FLICKER * light[seen], scatter)
+    return _Standing(light, flicker)
 
 
 def smooth_along_px(geometry: StripGeometry) -> float:
@@ -146,18 +174,18 @@ def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarr
 
 
 def _reduce(
-    picture: np.ndarray, noise: np.ndarray, along_px: float, standing: np.ndarray | None
+    picture: np.ndarray, noise: np.ndarray, along_px: float, standing: _Standing | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
     smooth, shown, step = smoothed(picture, along_px)
     if standing is not None:
-        smooth = smooth - standing
+        smooth = smooth - standing.light
     level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step)))
     best = np.where(shown, smooth, -np.inf).argmax(axis=1)
     value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
     value[shown.mean(axis=1) < 0.5] = np.nan
     if standing is not None:
-        level = np.hypot(level, FLICKER * np.take_along_axis(standing, best[:, None], axis=1)[:, 0])
+        level = np.hypot(level, np.take_along_axis(standing.flicker, best[:, None], axis=1)[:, 0])
     return value, best * step + (step - 1) // 2, level
 
 

@@ -358,5 +358,6 @@ def _meanings(
         others = [knot for knot in others if knot not in threads]
         words += [threads_meaning(threads, front, sure_km_s)] if threads else []
     others.sort(key=lambda knot: knot.fit.speed_km_s > sure_km_s)  # what may be confused comes last
-    words += [knot_meaning(knot, limb_mm, sure_km_s) for knot in others[:HEADLINES]]
+    quiet = not any(front.moving for front in fronts)
+    words += [knot_meaning(knot, limb_mm, sure_km_s, quiet=quiet) for knot in others[:HEADLINES]]
     return tuple(word for word in words if word is not None)

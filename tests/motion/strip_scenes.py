@@ -29,6 +29,7 @@ class StripScene:
     front_mm: np.ndarray | None = None  # (n,) height of an erupting shell's outer edge, around column 160
     front_bright: float = 250.0
     blob: tuple | None = None  # (height0, speed_km_s radial, column, brightness, size_mm)
+    taller: int = 0  # bright threads before the shell, 70 to 130 Mm high, that flicker by 15 %
     cloud: float = 0.0
     distortion_px: float = 0.4
     blur_px: float = 1.1
@@ -55,6 +56,8 @@ class StripScene:
             thin = 1 - self.cloud * 0.5 * (1 + np.sin(2 * np.pi * i / 23.0 + self.seed))
             picture *= 1 + 0.02 * rng.normal()  # what the correction of transparency leaves
             cube[i] = picture + rng.normal(0, self.noise / thin, picture.shape)
+        if self.taller:
+            cube += self._taller(np.random.default_rng([self.seed, 1]))
         cube.tofile(path)
         start = np.datetime64("2026-05-17T09:30:00", "us")
         return Strip(
@@ -91,6 +94,16 @@ class StripScene:
             * (height > -1)
         )
         return BRIGHT * (0.35 + light) * inside
+
+    def _taller(self, rng):
+        height, column = self._grid()[0], np.arange(self.columns)
+        light = np.zeros((len(self.times_s), self.rows, self.columns), np.float32)
+        for _ in range(self.taller):
+            at, top, size_px = rng.uniform(135, 185), rng.uniform(70, 130), rng.uniform(1.5, 4)
+            noise = gaussian_filter1d(rng.normal(size=len(light)), 8.0) / 0.19  # of rms 1
+            thread = np.exp(-0.5 * ((column - at) / size_px) ** 2) * 0.5 * (1 - np.tanh((height - top) / 2))
+            light += BRIGHT * thread * (1 + 0.15 * noise)[:, None, None]
+        return light
 
     def _boil(self, rng):
         n = len(self.times_s)

@@ -161,4 +161,5 @@ def test_threads_get_one_sentence_without_comparison():
     doubtful = knot_meaning(fast, 700.0, sure_km_s=40.0).sentence
     assert "perhaps confused" in doubtful
     assert "quiet threads" not in doubtful  # what may be two knots is compared with nothing
+    assert "quiet threads" not in knot_meaning(slow, 700.0, quiet=False).sentence  # beside an eruption
     assert "perhaps" not in knot_meaning(slow, 700.0, sure_km_s=40.0).sentence
