@@ -14,6 +14,7 @@ from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.daylight import doubt_night
+from promtrack.sessions import PAUSE_H, sessions_of
 from promtrack.settings import CameraSettings, Settings
 from promtrack.sun import check_against_limb, fit_drift, measure_scale, orient, solar_view
 
@@ -112,6 +113,14 @@ def _what_is_there(sequence: Sequence) -> Iterator[str]:
     if np.isfinite(sequence.exposure_s):
         yield f"exposure {sequence.exposure_s:.4g} s"
     yield from (*sequence.time_report.problems, *sequence.notes)
+    found = sessions_of(sequence)
+    if len(found) > 1:
+        yield (
+            f"{len(found)} sessions with pauses of more than {PAUSE_H:g} hours between them: "
+            + "; ".join(session.words for session in found[:5])
+            + "; ..." * (len(found) > 5)
+            + "; `promtrack run --each-session` measures each"
+        )
     for left_out in sequence.unreadable[:10]:
         yield f"left out: {left_out.file}: {left_out.reason}"
     if len(sequence.unreadable) > 10:

@@ -199,7 +199,7 @@ def run(
     ffmpeg_program()  # better missed now than after the measurement
     folder.create(source, replace=replace)
     folder.keep_marks(marks)
-    with folder.alone(), journal(folder) as job.log:
+    with folder.alone_or_gone(), journal(folder) as job.log:
         folder.sweep()
         job.log.info("promtrack %s on %s: %d frames", __version__, source.name, len(job.sequence))
         left_out = (f"{r.file}: {r.reason}" for r in job.sequence.unreadable)

@@ -210,6 +210,7 @@ def _lines(season: Season) -> list[str]:
     lines = [
         f"{runs}; {poor} with a poor verdict (marked); {len(season.eruptions)} moving leading edges",
     ]
+    lines += season.repeated
     if season.left_out:
         lines.append(f"{len(season.left_out)} left out: " + "; ".join(season.left_out[:5]))
         if len(season.left_out) > 5:

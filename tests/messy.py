@@ -78,12 +78,12 @@ def refused(capsys: pytest.CaptureFixture[str], *arguments: object, status: int 
 def refused_run(
     capsys: pytest.CaptureFixture[str], source: Path, out: Path, *arguments: object, status: int = 1
 ) -> str:
-    """As `refused`, for a run; the input is as before, and no product stands, be it whole or half."""
+    """As `refused`, for a run; the input is as before, and of the products' folder nothing is left."""
     before = contents(source) if source.is_dir() else None
+    stood = {path.name for path in out.iterdir()} if out.is_dir() else None
     sentence = refused(capsys, "run", source, "--out", out, *QUICK_OPTIONS, *arguments, status=status)
     assert before is None or contents(source) == before
-    left = {path.name for path in out.iterdir()} if out.is_dir() else set()
-    assert left <= {".running", ".stages.json", "promtrack.log", "settings.toml"}
+    assert ({path.name for path in out.iterdir()} if out.is_dir() else None) == stood
     return sentence
 
 

@@ -108,6 +108,20 @@ def test_table_page_and_figure(archive, tmp_path, monkeypatch, capsys):
     assert not [a for a in page.xpath("//@src | //link/@href") if not a.startswith("data:")]
 
 
+def test_a_recording_measured_twice_is_named(archive, small_run, tmp_path):
+    # TRUTH  a second run of the same recording in another folder; the others are of other times
+    assert gather_season([archive], tmp_path).repeated == ()
+    another(small_run, tmp_path / "archive" / "again")
+    season = gather_season([archive], tmp_path)
+    name = json.loads(small_run.folder["summary"].read_text(encoding="utf-8"))["input"]
+    assert season.repeated == (
+        f"2 runs measure one recording, {name} of 2026-05-17: archive/again, archive/may/one run",
+    )
+    lines = write_season([archive], tmp_path / "out")
+    assert any(line.startswith("2 runs measure one recording, ") for line in lines)
+    assert "2 runs measure one recording" in (tmp_path / "out" / "season.html").read_text(encoding="utf-8")
+
+
 def test_no_run_at_all_is_an_error(tmp_path):
     with pytest.raises(InputError, match="no finished run"):
         write_season([tmp_path], tmp_path / "season")

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import IO
 
 from promtrack.atomic_write import PART, atomic_write
-from promtrack.errors import InputError, SettingsError
+from promtrack.errors import InputError, PromtrackError, SettingsError
 
 if sys.platform == "win32":
     import msvcrt
@@ -162,6 +162,30 @@ class ProductFolder:
             return ""
         names = [n for n in os.listdir(self.path) if n not in _NO_MATTER and not n.startswith(PART)]
         return min(names, key=lambda name: (name.startswith("."), name), default="")  # one that the user sees
+
+    def give_up(self) -> None:
+        """Remove what a run that made nothing has left here; only for whoever holds the folder."""
+        if self._stages():
+            return
+        names = (_STATE, PRODUCTS["settings"], PRODUCTS["log"], PRODUCTS["summary"])
+        for path in (*(self.path / name for name in names), *self.path.glob(PART + "*")):
+            with suppress(OSError):
+                path.unlink()
+
+    @contextmanager
+    def alone_or_gone(self) -> Iterator[None]:
+        """As `alone`; a run that is refused before its first product leaves nothing behind."""
+        try:
+            with self.alone():
+                try:
+                    yield
+                except PromtrackError:
+                    self.give_up()
+                    raise
+        except PromtrackError:
+            with suppress(OSError):  # it holds something
+                self.path.rmdir()
+            raise
 
     def sweep(self) -> None:
         """Remove what an interrupted run left under temporary names; only for whoever holds the folder."""

@@ -4,7 +4,8 @@ astropy reads headers and unpacks tiles. Header and data are fetched apart: only
 are kept (thousands of headers would fill the memory), planes of plain data come straight from the disk, and
 tiles are unpacked with the structural keywords alone, so that a sloppy card neither warns nor stops a frame.
 Source: FITS Standard 4.0, sections 4.4, 7.1 (image extensions) and 10.1 (tile compression). Not in the
-Standard, but written by many cameras: BAYERPAT, XBAYROFF, YBAYROFF, ROWORDER, SATURATE, FILTER, T_OBS.
+Standard, but written by many cameras: BAYERPAT, XBAYROFF, YBAYROFF, ROWORDER, SATURATE, FILTER, T_OBS,
+XPIXSZ, YPIXSZ.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ from promtrack.sequence.frame_source import (
     SAVE_AGAIN,
     Found,
     Stamps,
+    aspect_of,
     check_size,
     is_zipped,
     number,
@@ -46,7 +48,7 @@ _KEPT = re.compile(
     r"XTENSION|Z?BITPIX|Z?NAXIS\d*|[PG]COUNT|ZIMAGE|BSCALE|BZERO|Z?BLANK|SATURATE|ROWORDER|[XY]?BAY(ERPAT|ROFF)"
     r"|DATE[-_](BEG|OBS|END|AVG)|TIME-OBS|UTSTART|UT|T_OBS|MJD-(BEG|OBS|AVG)|EXPTIME|X?EXPOSURE|XPOSURE|TEXPOSUR"
     r"|TIMESYS|C(TYPE|UNIT|RVAL|RPIX|DELT)[123]|CD3_3|(PC|CD)[12]_[12]|CROTA2?|RSUN_(OBS|REF)|SOLAR_R|DSUN_OBS"
-    r"|WAVELNTH|WAVEUNIT|FILTER"
+    r"|WAVELNTH|WAVEUNIT|FILTER|[XY]PIXSZ"
 )
 _DTYPES = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 _STRUCTURE = re.compile(
@@ -129,6 +131,8 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     )
     in_time = "TIME" in text(cards, "CTYPE3").upper()
     colour = planes == 3 and not alone and not in_time
+    # sizes of a pixel, and a small pixel means many of them to a length
+    aspect, stretched = aspect_of(number(cards, "YPIXSZ"), number(cards, "XPIXSZ"))
     found = Found(
         path,
         0,
@@ -140,6 +144,8 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
         Stamps(fits=cards),
         bottom_up=text(cards, "ROWORDER").upper() != "TOP-DOWN",
         full_scale=number(cards, "SATURATE"),
+        aspect=aspect,
+        remarks=stretched,
     )
     if found.count == 1:
         return [found]

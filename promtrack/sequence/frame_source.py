@@ -23,6 +23,7 @@ __all__ = [
     "Found",
     "Stamps",
     "as_stored",
+    "aspect_of",
     "check_size",
     "is_zipped",
     "number",
@@ -100,6 +101,18 @@ def as_stored(frame: Found) -> np.ndarray:
         raise error.at(frame.name) from None
     except (OSError, MemoryError) as error:
         raise InputError(f"cannot be read ({error})", where=frame.name, remedy=COPY_AGAIN) from None
+
+
+def aspect_of(across: object, down: object) -> tuple[float, tuple[str, ...]]:
+    """Width of a pixel over its height where a file states pixels per length across and down, and a remark if
+    they are not square; what cannot be two such numbers counts as square."""
+    try:
+        aspect = float(down) / float(across)  # type: ignore[arg-type]
+    except (TypeError, ValueError, ZeroDivisionError):
+        return 1.0, ()
+    if not 0.1 < aspect < 10.0 or abs(aspect - 1.0) < 1e-3:
+        return 1.0, ()
+    return aspect, (f"pixels {aspect:.4g} times as wide as high made square, as the file states them",)
 
 
 def check_size(rows: int, columns: int) -> None:

@@ -26,7 +26,15 @@ from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 
 from promtrack.errors import InputError
-from promtrack.sequence.frame_source import COPY_AGAIN, SAVE_AGAIN, Exif, Found, Stamps, check_size
+from promtrack.sequence.frame_source import (
+    COPY_AGAIN,
+    SAVE_AGAIN,
+    Exif,
+    Found,
+    Stamps,
+    aspect_of,
+    check_size,
+)
 
 __all__ = ["jpeg_frames", "png_frames", "tiff_frames"]
 
@@ -143,6 +151,7 @@ def _page(
         and (samples == 1 or _one(directory, tags.PLANAR_CONFIGURATION, 1) == 1)
     )
     turn = _upright(_one(directory, Tag.Orientation, 1))
+    aspect, stretched = aspect_of(directory.get(tags.X_RESOLUTION), directory.get(tags.Y_RESOLUTION))
     shape = (rows, columns) if samples == 1 else (rows, columns, samples)
     return Found(
         path,
@@ -156,7 +165,8 @@ def _page(
         else partial(_decoded, path, index, (rows, columns)),
         Stamps(exif=exif),
         orientation=turn,
-        remarks=_turned(turn),
+        aspect=aspect,
+        remarks=(*_turned(turn), *stretched),
     )
 
 
@@ -282,6 +292,8 @@ def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImage
             found, exif = {}, None
     colour = "mono" if mono else "bgr"
     stamps, turn = Stamps(exif=exif), _upright(found.get(Tag.Orientation))
+    density = next((image.info[k] for k in ("dpi", "aspect", "jfif_density") if k in image.info), (1, 1))
+    aspect, stretched = aspect_of(*density)
     read = partial(_decoded, path, None, (rows, columns))
     return Found(
         path,
@@ -293,7 +305,8 @@ def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImage
         read,
         stamps,
         orientation=turn,
-        remarks=_turned(turn),
+        aspect=aspect,
+        remarks=(*_turned(turn), *stretched),
     )
 
 

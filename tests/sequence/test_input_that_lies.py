@@ -274,6 +274,30 @@ def test_pixels_of_a_film_that_are_not_square(tmp_path):
     assert any("made square" in note for note in sequence.notes)
 
 
+@pytest.mark.parametrize("kind", ["tif", "png", "jpg", "fits"])
+def test_pixels_of_stills_that_are_not_square(tmp_path, kind):
+    # TRUTH  a disc, squeezed to half its width by a camera that says so in its file, is round again
+    y, x = np.mgrid[:120, :200]
+    disc = (np.hypot(x - 100, y - 60) < 40).astype(np.uint8) * 200
+    squeezed = cv2.resize(disc, (100, 120), interpolation=cv2.INTER_AREA)
+    for i in range(3):
+        path = tmp_path / f"2026-05-17T09-30-0{i}Z.{kind}"
+        if kind == "fits":
+            header = fits.Header({"XPIXSZ": 7.5, "YPIXSZ": 3.75, "DATE-OBS": f"2026-05-17T09:30:0{i}"})
+            fits.PrimaryHDU(squeezed, header).writeto(path)
+        else:
+            Image.fromarray(squeezed).save(path, dpi=(150, 300))
+    sequence = open_sequence(tmp_path)
+    frame = sequence.frame(0)
+    assert sequence.shape == frame.shape == (120, 200)
+    across, down = (frame[60] > 100).sum(), (frame[:, 100] > 100).sum()
+    assert abs(int(across) - int(down)) <= 2
+    assert any(
+        note == "3 of 3 frames: pixels 2 times as wide as high made square, as the file states them"
+        for note in sequence.notes
+    )
+
+
 def test_sound_files_are_called_that(tmp_path):
     write_stills(tmp_path / "in", 2)
     for name in ("notes.m4a", "notes.mp4"):
