@@ -40,8 +40,8 @@ def run_demo(
     job = run(frames, folder.path, changes(observer_settings(spec, Settings())), progress=progress)
     _, scale, orientation = job.geometry
     for line in _table(judge(scene.truth, job.lock, job.motion, scale, orientation)):
-        name = lettered(line[:38], job.motion) if line.startswith("knot") else line[:38]
-        yield f"{name:38}{line[38:]}" if line else line
+        what = lettered(line[:38], job.motion) if line.startswith("knot") else line[:38]
+        yield f"{what:38}{line[38:]}" if line else line
     yield ""
     yield from summary_lines(job.folder)
     yield f"products in {out / name}: open report.html and clip.mp4"

@@ -11,7 +11,7 @@ from promtrack.errors import SettingsError
 from promtrack.limb.geometry import to_frame
 from promtrack.settings import ClipSettings
 from promtrack.show.clip import prepare
-from promtrack.show.region_of_interest import find_action
+from promtrack.show.region_of_interest import FILL, _best_window, find_action
 from promtrack.show.timing import chosen_frames, plan_shots
 from promtrack.show.view import affine_to_frame, choose_views, frame_border
 from promtrack.sun import Orientation
@@ -42,6 +42,24 @@ def test_sizes_and_the_first_letter_inside(name, size):
     assert ((limb_x > 0) & (limb_x < view.width) & (limb_y > 0) & (limb_y < view.height)).sum() > 20
     tall = front.height_mm.max() * 1e3 / view.km_per_px
     assert tall >= 0.4 * view.height or view.zoom >= 3.0  # closer, the frames would be soft
+
+
+@pytest.mark.parametrize("gap_deg", [3.0, 5.0, 8.0])
+@pytest.mark.parametrize("window_deg", [4.0, 6.0, 9.0])
+def test_no_prominence_is_cut_where_the_frames_are_wide_enough(gap_deg, window_deg):
+    # TRUTH  two even prominences 6 deg wide with a gap between them, the headline in the first: the edges of
+    # the picture, as `choose_views` lays them, lie in neither.
+    geometry = quick_run().strip.geometry
+    low, high = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))
+    middle = 0.5 * (low + high)
+    one = np.linspace(middle - gap_deg / 2.0 - 6.0, middle - gap_deg / 2.0, 200)
+    angle = np.concatenate([one, one + 6.0 + gap_deg])
+    keep = _best_window(angle, np.ones(400), window_deg, None, (one[60], one[120]), geometry, 2.0)
+    half = 0.5 * max(float(np.ptp(angle[keep])) / FILL, 2.0)
+    centre = np.clip(0.5 * (angle[keep].min() + angle[keep].max()), low + half, high - half)
+    assert keep[60:120].all()
+    for edge in (centre - half, centre + half):
+        assert np.abs(angle - edge).min() > 0.1
 
 
 def test_an_eruption_is_followed_by_a_slow_zoom_out():

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from promtrack.settings import ClipSettings, change_settings
-from promtrack.show.bodies import NUMBER_S, bodies_of, due_number, number_lines
+from promtrack.show.bodies import NUMBER_S, bodies_of, draw_body, due_number, number_lines, schedule_numbers
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, paint
 from promtrack.show.clip import Studio, overlay_planes, prepare
 from promtrack.show.everyday import earth_diameters, everyday, million_km_h, moon_trip
@@ -101,6 +101,53 @@ def test_a_changing_number_changes_in_steps_that_can_be_read():
     assert min(list(stood.values())[1:]) >= NUMBER_S
     speeds = [float(lines[0].split()[2]) for lines in stood]
     assert speeds == sorted(speeds)
+
+
+@pytest.mark.parametrize("length_s", [0.3, 1.0, 2.0, 2.45])
+def test_a_short_track_s_number_stands_long_enough_too(length_s):
+    # TRUTH  tracks that the clip shows for less than 2.5 s: the number still stands for that long, within the
+    # motion, whatever the times' last digits.
+    studio = stage(view="wide")
+    annotation = studio.annotation()
+    time, body = annotation.time, annotation.bodies[0]
+    for start in np.linspace(time.clip_s[0], time.end_s - length_s, 7):
+        first, last = time.back(start), time.back(start + length_s)
+        short = replace(body, time_s=np.linspace(first, last, len(body.time_s)), number_s=None)
+        (found,) = schedule_numbers([short], time)
+        assert found.number_s is not None
+        assert found.number_s[1] - found.number_s[0] >= 2.5
+        assert time.clip_s[0] - 1e-9 <= found.number_s[0]
+        assert found.number_s[1] <= time.end_s + 1e-9
+
+
+def test_a_number_never_stands_without_its_mark():
+    # TRUTH  a track with a hole in its middle: while its number stands in the hole, ink lies round the place
+    # of the mark; without the number nothing is drawn there.
+    studio = stage(view="wide", overlays="knots")
+    annotation = studio.annotation()
+    body = next(b for b in annotation.bodies if b.number_s is not None)
+    seen = np.abs(np.linspace(-1.0, 1.0, len(body.time_s))) > 0.5
+    times = np.linspace(body.time_s[0], body.time_s[-1], len(seen))[seen]
+    holed = replace(
+        body,
+        time_s=times,
+        number_s=(0.0, annotation.time.end_s),
+        **{
+            name: getattr(body, name)[seen] for name in ("theta_deg", "height_mm", "speed_km_s", "error_km_s")
+        },
+    )
+    now = 0.5 * (body.time_s[0] + body.time_s[-1])
+    assert not holed.seen(now)
+    x, y = holed.place(annotation.views[0], now)
+    reach = annotation.page.unit
+    ink = []
+    for one in (holed, replace(holed, number_s=None, label=None)):
+        canvas = blank_canvas(annotation.page.width, annotation.page.height, 16)
+        draw_body(canvas, one, annotation.page, annotation.views[0], now, annotation.time)
+        near = canvas.y[int(y) - reach : int(y) + reach, int(x) - reach : int(x) + reach]
+        ink.append(int((near > 40).sum()))
+    assert ink[0] > 30
+    assert ink[1] == 0
 
 
 def test_leaders_end_at_the_moving_mark():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -66,7 +67,9 @@ def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
     axes.imshow(picture, extent=area.extent, aspect="equal", origin="upper")
     axes.grid(False)
     axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
-    compass(axes, measured, area)
+    taken = picture.copy()
+    taken[:, -picture.shape[1] // 4 :] = 255  # heights are named there
+    compass(axes, measured, area, taken)
     items = items_of(measured, ON_DARK)  # the picture is dark in both themes
     for track in others_of(measured, items):
         if isinstance(track, KnotTrack) and track.moving:
@@ -83,8 +86,11 @@ def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
     write_beside(axes, letters, lines, colours)
 
 
-def compass(axes: Axes, measured: Measured, area: Map) -> None:
-    """North and east where they are known, else the way up in the image, where the disc is deepest."""
+def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> None:
+    """North and east where they are known, else the way up in the image, where the picture is darkest.
+
+    picture : (rows, columns, 4) uint8, of the whole map
+    """
     orientation, view = measured.orientation, area.view
     ways = [("N", 0.0), ("E", 90.0)] if orientation.position_angles else [("image up", None)]
     arms = []
@@ -98,7 +104,13 @@ def compass(axes: Axes, measured: Measured, area: Map) -> None:
     low, high = pad - reach.min(axis=0), np.array([area.width_mm, area.height_mm]) - pad - reach.max(axis=0)
     x, y = (np.linspace(first, max(last, first), 13) for first, last in zip(low, high, strict=True))
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2) + reach
-    origin = places[int(np.argmin(area.above_mm(places[..., 0], places[..., 1]).max(axis=1))), 0]
+    light = cv2.integral(picture[..., :3].max(axis=-1))
+    corners = np.stack([places.min(axis=1) - 0.5 * pad, places.max(axis=1) + 0.5 * pad], axis=1)
+    column = np.clip(corners[..., 0] / area.width_mm, 0.0, 1.0) * picture.shape[1]
+    row = np.clip(1.0 - corners[..., 1] / area.height_mm, 0.0, 1.0) * picture.shape[0]
+    (left, right), (bottom, top) = column.astype(int).T, row.astype(int).T
+    under = light[bottom, right] - light[bottom, left] - light[top, right] + light[top, left]
+    origin = places[int(np.argmin(under)), 0]
     for name, way in arms:
         axes.annotate(
             name,

@@ -31,7 +31,13 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
     steps = "equal growth" if leading_front(measured) else "equal times"
     subtitle = f"{steps} from frame to frame; each {area.width_mm:.0f} Mm wide; Earth to scale; times are UTC"
     figure = sheet(growth_title(measured), subtitle[0].upper() + subtitle[1:])
-    for place, (frame, picture) in enumerate(zip(frames, map_pictures(measured, area, frames), strict=True)):
+    pictures = map_pictures(measured, area, frames)
+    brightest = np.max(pictures, axis=0)
+    tall_px, wide_px = (round(part * size) for part, size in zip((0.25, 0.5), brightest.shape, strict=False))
+    brightest[:tall_px, :wide_px] = brightest[:tall_px, -wide_px:] = (
+        255  # the times and the Earth stand there
+    )
+    for place, (frame, picture) in enumerate(zip(frames, pictures, strict=True)):
         row, column = divmod(place, COLUMNS)
         left = 0.03 + 0.3175 * column + 0.5 * (0.305 - width)
         axes = panel(figure, left, 0.465 - 0.39 * row, width, tall)
@@ -48,6 +54,6 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
         axes.add_patch(Circle((float(earth[0]), float(earth[1])), EARTH_MM, color=EARTH_INK, linewidth=0))
         if place == 0:
             axes.text(0.91 - EARTH_MM / area.width_mm, 0.90, "Earth", ha="right", va="center", **style)
-        compass(axes, measured, area)
+        compass(axes, measured, area, brightest)
     foot(figure, measured, speeds=False)
     return figure

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from promtrack.limb.geometry import to_frame
-from promtrack.rounding import error_text, with_error
+from promtrack.rounding import error_text
 from promtrack.show.figures.style import (
     Theme,
     brightness_range,
@@ -142,8 +142,8 @@ def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
         axes.axhline(
             lock.own_radius_px - lock.radius_px, color=theme.marks.knots[0], linewidth=1.6, linestyle="--"
         )
-        words += f"; dashed: limb alone, {with_error(lock.own_radius_px, lock.own_radius_err_px)}"
-    name_y(axes, words if len(words) > 30 else f"{words}; band ± {error_text(lock.radius_err_px)}")
+        words = "radius − common (px); dashed: limb alone"
+    name_y(axes, words if "dashed" in words else f"{words}; band ± {error_text(lock.radius_err_px)}")
 
 
 def _points(

@@ -164,7 +164,7 @@ def _title(measured: Measured, drawn: int) -> str:
     if crossed:
         agree = sum(ridge.agrees for ridge in crossed)
         cases = counted(len(crossed), "case", "cases")
-        return f"Streaks (ridges) give a knot's speed a second time: {agree} of {cases} agree"
+        return f"Streaks (ridges) confirm a knot's speed in {agree} of {cases}"
     return f"{counted(drawn, 'streak', 'streaks')} of moving plasma (ridges) along these paths"
 
 
