@@ -38,13 +38,16 @@ def test_links_lead_somewhere(text):
         assert (text.parent / target).exists(), f"{text.name} links to {target}"
 
 
-# What the season's page shows, `test_many` does on fewer frames.
+# What these pages show, `test_many` and `outside/test_interop` do on fewer frames.
+LONG_PAGES = ("season.md", "interop.md")
+
+
 @pytest.mark.parametrize(
     "text",
     [
         pytest.param(
             text,
-            marks=pytest.mark.long if text.name == "season.md" else (),
+            marks=pytest.mark.long if text.name in LONG_PAGES else (),
             id=text.relative_to(ROOT).as_posix(),
         )
         for text in TEXTS

@@ -17,7 +17,7 @@ from promtrack.products.folder import PRODUCTS
 from tests.conftest import QUICK_OPTIONS
 
 # 20 rounds of 10 stops, 200 in all, take a quarter of an hour: PROMTRACK_ROUNDS says how many of them this
-# run has time for.
+# run has time for. In every run of the tests `test_whole_way` stops one between two stages.
 ROUNDS = int(os.environ.get("PROMTRACK_ROUNDS", "20"))
 TABLES = [
     name
@@ -129,11 +129,6 @@ def kill(process):
 
 def interrupt(process):
     process.send_signal(signal.SIGINT)
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to another process there")
-def test_a_stopped_run_goes_on(few_frames, undisturbed, tmp_path):
-    disturb(few_frames, undisturbed, tmp_path / "out", (kill, interrupt), 5)
 
 
 @pytest.mark.long

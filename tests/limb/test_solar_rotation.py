@@ -53,12 +53,12 @@ def test_a_turn_by_the_sun_is_not_taken_for_a_shift():
     # leaves 0.2 px rms in a scene: three scenes, and 2.5 sigma of their mean.
     spec, carried = turning()
     with_it = [drift_along(replace(spec, seed=seed), FACING_WEST) for seed in (1, 2, 3)]
-    without = [drift_along(replace(spec, seed=seed), FACING_WEST, wanted=False) for seed in (1, 2, 3)]
+    without, notes = drift_along(replace(spec, seed=1), FACING_WEST, wanted=False)
     assert carried > 1.5
-    assert 0.5 * carried < abs(np.mean([drift for drift, _ in without])) < carried + 0.3
+    assert 0.5 * carried < abs(without) < carried + 0.3
     assert abs(np.mean([drift for drift, _ in with_it])) < 0.3
     assert any("this is taken out of the Sun's place" in note for note in with_it[0][1])
-    assert not any("Solar rotation" in note for note in without[0][1])
+    assert not any("Solar rotation" in note for note in notes)
 
 
 def test_unknown_orientation_is_said():
