@@ -3,8 +3,8 @@
 Read in this order: records, geometry, circle, edge (rays across the limb), find (the limb of one frame
 without a guess), flipped (frames turned by 180 degrees), edge_fit, initial_radius, frame_limb (one frame),
 template and measure (its limb zone), frame_selection (frames left out), expected_geometry and solar_rotation
-(what is known beforehand), solve (all centres at once), compare and second (checks that are not the fit),
-lock, two_exposures (where a bright and a faint exposure alternate).
+(what is known beforehand), block_noise and solve (all centres at once), compare and second (checks that are
+not the fit), lock, two_exposures (where a bright and a faint exposure alternate).
 """
 
 from promtrack.limb.circle import LimbArcTooShort, fit_limb

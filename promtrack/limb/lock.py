@@ -47,7 +47,7 @@ from promtrack.limb.measure import FrameMeasure, measure, unmatched
 from promtrack.limb.records import LimbLock
 from promtrack.limb.solar_rotation import carried_px
 from promtrack.limb.solve import Known, Solution, Terms, solve
-from promtrack.limb.template import LaidZone, Template, make_template, zone_grid, zone_of
+from promtrack.limb.template import REACH_SIGMA, LaidZone, Template, make_template, zone_grid, zone_of
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.workers import map_ahead
@@ -57,7 +57,7 @@ STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live fo
 LEAST_STRETCH = 24  # frames in a stretch, however slow they follow each other
 TEMPLATE_FRAMES = 16  # of a stretch, which make its template
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
-REACH_SIGMA, LEAST_REACH_PX = 6.0, 6.0
+LEAST_REACH_PX = 6.0
 EDGE_ERR = 0.25  # systematic error of the edge in limb widths; the same study
 HEADER_ERR_ARCSEC = 1.0  # pointing that calibrated frames state (common practice, no source)
 
@@ -156,7 +156,7 @@ class Layout:
             ]
             time = self.sequence.time_s[part]
             near = last if time[0] - last_s < STRETCH_S else None
-            more = near.turn_at(int(part[0])) - self.turn_of(int(part[0])) if near else 0.0
+            more = near.turn_at(time[0]) - self.turn_of(int(part[0])) if near else 0.0
             zone_of = partial(self._zone, more_deg=more, grid=grid)
             laid = [zone for zone in map_ahead(zone_of, picks.tolist()) if zone]
             if not laid:
@@ -195,7 +195,7 @@ class Layout:
             return []
         when, drift, before = [np.zeros(0)], [np.zeros(0)], 0.0
         for template in dict.fromkeys(templates.values()):
-            when.append(time[template.frame])
+            when.append(template.time_s)
             drift.append(before + template.drift_px)
             before += float(template.drift_px[-1])
         assumed = float(self.turn_deg[-1] - self.turn_deg[0]) / span_h
@@ -239,7 +239,11 @@ class Layout:
         frame, look = seen
         turn = self.turn_of(index) + more_deg
         zone = zone_of(frame, replace(look.place, turn_deg=turn), grid)
-        return LaidZone(index, turn, zone, self.reach_px(look)) if len(zone.ray) > 32 else None
+        return (
+            LaidZone(float(self.sequence.time_s[index]), turn, zone, self.reach_px(look))
+            if len(zone.ray) > 32
+            else None
+        )
 
     def measured(
         self, index: int, templates: dict[int, Template]
@@ -252,10 +256,11 @@ class Layout:
         template = templates.get(index)
         if template is None:
             return index, (unmatched(look, self.turn_of(index), self.finder), look)
-        turn = self.turn_of(index) if self.turn_known else template.turn_at(index)
+        time_s = float(self.sequence.time_s[index])
+        turn = self.turn_of(index) if self.turn_known else template.turn_at(time_s)
         reach, turning = self.reach_px(look), not self.turn_known
         return index, (
-            measure(frame, look, turn, template.without(index), self.finder, reach_px=reach, turning=turning),
+            measure(frame, look, turn, time_s, template, self.finder, reach_px=reach, turning=turning),
             look,
         )
 

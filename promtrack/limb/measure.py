@@ -33,6 +33,7 @@ def measure(
     frame: np.ndarray,
     look: Look,
     turn_deg: float,
+    time_s: float,
     template: Template,
     finder: Finder,
     *,
@@ -43,10 +44,11 @@ def measure(
 
     Parameters
     ----------
-    turn_deg : expected turn of the frame
+    turn_deg, time_s : expected turn of the frame, and its time
     reach_px, turning : how far it may be moved along the limb, and whether by a turn
     """
-    laid = match(frame, replace(look.place, turn_deg=turn_deg), template, reach_px=reach_px, turning=turning)
+    place = replace(look.place, turn_deg=turn_deg)
+    laid = match(frame, place, template, time_s, reach_px=reach_px, turning=turning)
     return _binned(look, laid, finder)
 
 

@@ -63,7 +63,7 @@ def drift_px_s(template: Template, radius_px: float, orientation: Orientation, b
         return 0.0
     slope = template.mean[(ray + 1) % len(seen)] - template.mean[ray - 1]
     # what noise alone makes of the mean's slope is no feature
-    noise = 2.0 / np.maximum(template.weight[ray], 1e-20) / len(template.frame)
+    noise = 2.0 / np.maximum(template.weight[ray], 1e-20) / len(template.time_s)
     weight = (
         template.weight[ray]
         * np.maximum(slope**2 - 2.0 * noise, 0.0)

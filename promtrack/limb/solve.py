@@ -21,6 +21,7 @@ from scipy.linalg import solve_triangular
 from scipy.sparse import coo_matrix, csc_matrix
 from scipy.sparse.linalg import splu
 
+from promtrack.limb.block_noise import BlockNoise, fit_block_noise
 from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.measure import FrameMeasure
 
@@ -29,8 +30,6 @@ LOCAL = 6  # rounds of reweighting; the centres move by less than 0.002 px in th
 # OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
 # rounding, half on an arc
 SAMPLING_PX = 0.0045
-BLOCK_LENGTHS_PX = np.geomspace(20.0, 400.0, 8)
-GROWTH = np.geomspace(0.4, 3.0, 8)  # of the blocks' scatter that are tried
 LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
 HELD_PX = 1e-3  # 1 sigma of what a term that is not in use may be
 RELIEF_PX = 0.5  # to start from, as the next
@@ -153,8 +152,7 @@ class System:
         self.offset_err = OFFSET_PX
         self.relief_length_px = 20.0
         self.length_px = 20.0  # of the edge's scatter along the limb, and
-        self.block_length_px = 60.0  # of the blocks'
-        self.scatter = {"along": 0.3, "across": 0.3}
+        self.noise = {"along": BlockNoise(), "across": BlockNoise()}
         self.walk = {"along": 0.01**2, "across": 0.01**2}  # px2 a second
         self.weight = {
             "edge": np.ones(len(self.edge.frame)),
@@ -267,20 +265,12 @@ class System:
         """Of the blocks of every frame: their own errors, and what the air and the plasma do to neighbours
         alike."""
         observed = self.along if kind == "along" else self.across
-        own = observed.err_px**2 + 1e-6
-        lost = 1 / self.weight[kind] - 1
+        noise, lost = self.noise[kind], 1 / self.weight[kind] - 1
         covariances = []
         for part in _by_frame(observed.frame, self.n):
-            shared = self.scatter[kind] ** 2 * self._likeness(observed.at_px[part])
-            covariances.append(
-                shared + np.diag((own[part] + self.scatter[kind] ** 2) * lost[part] + own[part])
-            )
+            covariance = noise.covariance(observed.at_px[part], observed.err_px[part])
+            covariances.append(covariance + np.diag(np.diag(covariance) * lost[part]))
         return covariances
-
-    def _likeness(self, at_px: np.ndarray, length_px: float | None = None) -> np.ndarray:
-        if not self.terms.correlation:
-            return np.eye(len(at_px))
-        return np.exp(-np.abs(at_px[:, None] - at_px) / (length_px or self.block_length_px))
 
     # --- residuals and weights ------------------------------------------------------------------------
 
@@ -329,17 +319,14 @@ class System:
         if turn in (1, 3) and self.terms.correlation:
             self.length_px = self._correlation(edge)
             self.relief_length_px = self._length(relief[None, :] * (self.weight["relief"] > 0.2))
-        if turn in (1, 3) and len(self.along.frame):
-            self._block_correlation()
         for name, observed in (("along", self.along), ("across", self.across)):
             if not len(observed.frame):
                 continue
             left = self.residual(name)
-            if turn < 1:
-                excess = (MAD * float(np.median(np.abs(left)))) ** 2 - float(np.median(observed.err_px**2))
-                self.scatter[name] = float(np.sqrt(max(excess, 1e-4)))
-            self.weight[name] = self._weight(left / np.hypot(observed.err_px, self.scatter[name]), turn)
-            self.walk[name] = self._walk(left, observed)
+            if turn in (1, 3) and self.terms.correlation:
+                self.noise[name] = self._fit_block_noise(name)
+            self.weight[name] = self._weight(left / self.noise[name].err_px(observed.err_px), turn)
+            self.walk[name] = self._walk(name, left, observed)
         offset = self.x[2 : BLOCK * self.n : BLOCK]
         variance = np.mean(self._chain()[:, 2, 2])
         self.offset_err = float(np.sqrt(max((MAD * np.median(np.abs(offset))) ** 2 + variance, 1e-6)))
@@ -381,30 +368,15 @@ class System:
             total += 2 * alike
         return 0.5 * total * float(np.radians(self.measures[0].bin_deg)) * self.radius
 
-    def _block_correlation(self) -> None:
-        """Scatter and correlation length of the blocks with the greatest restricted likelihood, the shift of
-        each frame being free."""
-        frames = np.unique(np.linspace(0, self.n - 1, min(self.n, 24)).astype(int))
-        kinds = {"along": self.along, "across": self.across}
-        base = {name: max(self.scatter[name], 0.02) for name in kinds}
-        best = {name: np.zeros((len(BLOCK_LENGTHS_PX), len(GROWTH))) for name in kinds}
-        for name, observed in kinds.items():
-            left, parts = self.residual(name), _by_frame(observed.frame, self.n)
-            for frame in frames:
-                mine = np.arange(len(left))[parts[frame]]
-                mine = mine[self.weight[name][mine] > 0.2]
-                if len(mine) < 5:
-                    continue
-                for k, length in enumerate(BLOCK_LENGTHS_PX):
-                    shared = base[name] ** 2 * self._likeness(observed.at_px[mine], length)
-                    stack = GROWTH[:, None, None] ** 2 * shared + np.diag(observed.err_px[mine] ** 2 + 1e-6)
-                    best[name][k] += _restricted(stack, observed.unit[mine], left[mine])
-        at = int(np.argmax(sum(table.max(axis=1) for table in best.values())))
-        self.block_length_px = float(BLOCK_LENGTHS_PX[at])
-        for name, table in best.items():
-            self.scatter[name] = float(base[name] * GROWTH[int(np.argmax(table[at]))])
+    def _fit_block_noise(self, kind: str) -> BlockNoise:
+        observed = self.along if kind == "along" else self.across
+        table = np.full((self.n, int(observed.bin.max()) + 1, 5), np.nan)
+        columns = np.column_stack([self.residual(kind), observed.at_px, observed.err_px, observed.unit])
+        kept = self.weight[kind] > 0.2
+        table[observed.frame[kept], observed.bin[kept]] = columns[kept]
+        return fit_block_noise(table)
 
-    def _walk(self, residual: np.ndarray, observed: Observed) -> float:
+    def _walk(self, kind: str, residual: np.ndarray, observed: Observed) -> float:
         """Variance a second of the features' common drift, px2: that of single blocks against the others,
         less what is there from frame to frame, over the number of independent blocks."""
         if self.n < 8:
@@ -419,8 +391,8 @@ class System:
         if not (np.isfinite(short).any() and np.isfinite(long).any()) or away <= 0:
             return 0.01**2
         grown = (MAD * np.nanmedian(np.abs(long))) ** 2 - (MAD * np.nanmedian(np.abs(short))) ** 2
-        parts = _by_frame(observed.frame, self.n)
-        alike = self._likeness(observed.at_px[parts[int(np.argmax([p.stop - p.start for p in parts]))]])
+        part = max(_by_frame(observed.frame, self.n), key=lambda part: part.stop - part.start)
+        alike = self.noise[kind].likeness(observed.at_px[part])
         count = float(np.linalg.solve(alike + 1e-9 * np.eye(len(alike)), np.ones(len(alike))).sum())
         return float(max(grown, 1e-5) / away / max(count, 1.0))
 
@@ -633,17 +605,6 @@ def _by_frame(frame: np.ndarray, count: int) -> list[slice]:
     """Rows of each of `count` frames, in order."""
     edges = np.searchsorted(frame, np.arange(count + 1))
     return [slice(int(a), int(b)) for a, b in pairwise(edges)]
-
-
-def _restricted(covariance: np.ndarray, design: np.ndarray, value: np.ndarray) -> np.ndarray:
-    """(g,) restricted log-likelihood of values under (g, k, k) covariances, the design's coefficients being
-    free (Patterson & Thompson 1971, Biometrika 58, 545)."""
-    inverse = np.linalg.inv(covariance)
-    normal = design.T @ inverse @ design + 1e-9 * np.eye(design.shape[1])
-    solved = np.linalg.solve(normal, (design.T @ inverse @ value)[..., None])[..., 0]
-    left = value - solved @ design.T
-    square = np.einsum("gi,gij,gj->g", left, inverse, left)
-    return -0.5 * (np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(normal)[1] + square)
 
 
 def known_error(known: Known) -> float:

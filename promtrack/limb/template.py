@@ -34,7 +34,13 @@ LEAST_PEAK, MOST_PEAKS = (
     0.6,
     3,
 )  # peaks of the correlation that are tried: their height in parts of the highest
+MEMORY_S, MEMORY_PART = (
+    150.0,
+    0.15,
+)  # within which frames share their spicules, and of a template's span at most
 LEAST_STRETCHES = 4  # of limb that tell how a template lies on the one before
+REACH_SIGMA = 6.0  # errors of the circle along the limb within which a frame is looked for
+PIECES = 5  # independent pieces of texture in a block: it is alike over some 10 px
 LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
 
 
@@ -61,36 +67,42 @@ class Template:
     seen: np.ndarray  # (n,) bool: rays that at least one of its frames shows
     rays_per_block: int
     ceiling: float  # counts above which the camera is burnt out
-    frame: np.ndarray  # (k,) numbers of its frames, and
+    time_s: np.ndarray  # (k,) of its frames, and
     turn_deg: np.ndarray  # (k,) the turns on which they lie on each other
     drift_px: np.ndarray  # (k,) shift along the limb from each to the next, summed: a check of the turn
     count: np.ndarray  # (n, m) frames in the mean
-    part: dict[int, Zone]  # what each of its frames has given, by number
+    part: tuple[Zone, ...]  # what each of its frames has given
     joint_px: float = np.inf  # 1 sigma along the limb of how it lies on the template of the stretch before
 
-    def without(self, index: int) -> Template:
-        """The template less what frame `index` gave: no frame may be measured against itself, or it would
-        stay where it was laid."""
-        if index not in self.part:
+    def without(self, time_s: float, memory_s: float = 0.0) -> Template:
+        """The template less what frames within `memory_s` of `time_s` gave."""
+        near = [
+            zone for at, zone in zip(self.time_s, self.part, strict=False) if abs(at - time_s) <= memory_s
+        ]
+        if not near:
             return self
-        own = self.part[index]
-        count, mean, weight = self.count.copy(), self.mean.copy(), self.weight.copy()
-        count[own.ray] -= own.valid
-        left = count[own.ray]
-        mean[own.ray] = (self.mean[own.ray] * self.count[own.ray] - own.value) / np.maximum(left, 1)
-        weight[own.ray] *= left > 0
+        count, total = self.count.copy(), self.mean * self.count
+        for zone in near:
+            count[zone.ray] -= zone.valid
+            total[zone.ray] -= zone.value
+        mean, weight = total / np.maximum(count, 1), self.weight * (count > 0)
         return replace(self, mean=mean, weight=weight, count=count, seen=np.any(count > 0, axis=1))
 
-    def turn_at(self, index: int) -> float:
+    @property
+    def memory_s(self) -> float:
+        """Time within which frames share their spicules, a part of the template's span at most."""
+        return min(MEMORY_S, MEMORY_PART * float(np.ptp(self.time_s)))
+
+    def turn_at(self, time_s: float) -> float:
         """Turn expected of a frame of the same stretch, degrees."""
-        return float(np.interp(index, self.frame, self.turn_deg))
+        return float(np.interp(time_s, self.time_s, self.turn_deg))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LaidZone:
     """A frame's zone and the turn on which it was sampled."""
 
-    frame: int
+    time_s: float
     turn_deg: float
     zone: Zone
     reach_px: float  # farthest shift along the limb that it may need
@@ -129,12 +141,11 @@ def make_template(
     align : whether the zones may be shifted; not where their circles place them better
     """
     zones, shift = [part.zone for part in laid], np.zeros((len(laid), 2))  # along the limb and outward
-    drift = np.zeros(len(laid))
+    drift, time_s = np.zeros(len(laid)), np.array([part.time_s for part in laid])
 
     def mean(count: int = len(zones)) -> Template:
         turn = np.array([part.turn_deg for part in laid]) + np.degrees(shift[:, 0] / radius_px)
-        frame = np.array([part.frame for part in laid])
-        return replace(_mean_of(zones[:count], shift, grid, ceiling, frame, turn), drift_px=drift)
+        return replace(_mean_of(zones[:count], shift, grid, ceiling, time_s), turn_deg=turn, drift_px=drift)
 
     if align:
         so_far = first or mean(1)
@@ -155,18 +166,20 @@ def make_template(
         # from coarse to fine: sharp zones on each other's ghosts would stay there
         for blur_px in FINER_PX:
             soft = [_blurred(zone, blur_px, grid) for zone in zones]
-            template = _mean_of(soft, shift, grid, ceiling, np.arange(len(soft)), np.zeros(len(soft)))
+            template = _mean_of(soft, shift, grid, ceiling, time_s)
             shift += [
-                _usual_shift(block_shifts(template.without(i), _moved(zone, shift[i], grid)))
+                _usual_shift(
+                    block_shifts(template.without(time_s[i], template.memory_s), _moved(zone, shift[i], grid))
+                )
                 for i, zone in enumerate(soft)
             ]
     for i in range(1, len(zones)):
-        alone = _mean_of(zones[i - 1 : i], np.zeros((1, 2)), grid, ceiling, np.zeros(1), np.zeros(1))
+        alone = _mean_of(zones[i - 1 : i], np.zeros((1, 2)), grid, ceiling, np.zeros(1))
         drift[i] = drift[i - 1] + coarse_shifts(alone, zones[i], CHECKED_PX)[0]
     done = mean()
     if first is not None:
         done = replace(done, joint_px=_joint_px(first, done))
-    return done if align else replace(done, part={})
+    return done if align else replace(done, part=())
 
 
 def _joint_px(before: Template, after: Template) -> float:
@@ -217,17 +230,17 @@ def _usual_shift(shifts: BlockShifts) -> np.ndarray:
 
 
 def _mean_of(
-    zones: list[Zone], shift: np.ndarray, grid: Grid, ceiling: float, frame: np.ndarray, turn_deg: np.ndarray
+    zones: list[Zone], shift: np.ndarray, grid: Grid, ceiling: float, time_s: np.ndarray
 ) -> Template:
     size = (len(grid.theta_deg), len(grid.offset_px))
     total, square, count = np.zeros(size, np.float32), np.zeros(size, np.float32), np.zeros(size, np.float32)
-    light, parts = None, {}
-    for index, zone, by in zip(frame.tolist(), zones, shift, strict=False):
+    light, parts = None, []
+    for zone, by in zip(zones, shift, strict=False):
         moved = _moved(zone, by, grid)
         inner = float(np.median(moved.value[:, grid.offset_px < -EDGE_ROWS_PX]))
         light = light or max(inner, 1e-9)
         value = np.where(moved.valid, moved.value * np.float32(light / max(inner, 1e-9)), 0)
-        parts[int(index)] = replace(moved, value=value)
+        parts.append(replace(moved, value=value))
         total[zone.ray] += value
         square[zone.ray] += value**2
         count[zone.ray] += moved.valid
@@ -250,11 +263,11 @@ def _mean_of(
         np.any(seen, axis=1),
         block,
         ceiling,
-        frame,
-        turn_deg,
-        0.0 * turn_deg,
+        time_s,
+        0.0 * time_s,
+        0.0 * time_s,
         count,
-        parts,
+        tuple(parts),
     )
 
 
@@ -265,45 +278,62 @@ def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
     return _blurred(zone, SMOOTH_PX, grid)
 
 
-def match(frame: np.ndarray, place: Place, template: Template, *, reach_px: float, turning: bool) -> Match:
+def match(
+    frame: np.ndarray, place: Place, template: Template, time_s: float, *, reach_px: float, turning: bool
+) -> Match:
     """Lay a frame on the template, from the place that its limb gives.
 
     Parameters
     ----------
+    time_s : of the frame. It is not laid on itself, or it would stay where it was, and not measured against
+        frames whose spicules it shares, or errors of places would be handed on from frame to frame.
     reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
         wide one it does not (0)
     turning : it is turned about the Sun's centre, else shifted
     """
-    grid = template.grid
+    grid, others = template.grid, template.without(time_s)
+    apart = template.without(time_s, template.memory_s)
     zone = zone_of(frame, place, grid)
-    starts = coarse_shifts(template, zone, reach_px) if reach_px else [0.0]
-    found = [_settled(frame, place, zone, template, s, reach_px=reach_px, turning=turning) for s in starts]
-    return min(found, key=lambda m: float(np.median(m.shifts.misfit)) if len(m.shifts.misfit) else np.inf)
-
-
-def _settled(
-    frame: np.ndarray,
-    place: Place,
-    zone: Zone,
-    template: Template,
-    start_px: float,
-    *,
-    reach_px: float,
-    turning: bool,
-) -> Match:
-    """The frame laid on the template from one start, by the usual shift of the blocks."""
-    grid, along, across = template.grid, start_px, 0.0
-    for last in (False, False, True):
-        if max(abs(along), abs(across)) > LINEAR * grid.step_px:
-            place = _laid(place, grid, zone, along, across, turning=turning)
-            zone = zone_of(frame, place, grid)
-        shifts = block_shifts(template, zone)
-        if last or not reach_px:
-            break
-        along, across = _median_shift(shifts), _median_shift(shifts, across=True)
+    if not reach_px:
+        return Match(place, block_shifts(apart, zone), _brightness(others, zone))
+    tries: list[_Try] = []
+    for start_px in [0.0, *coarse_shifts(others, zone, reach_px)]:
+        along, across, moved, laid, far_px = start_px, 0.0, place, zone, 0.0
+        for _ in range(2):
+            if max(abs(along), abs(across)) > LINEAR * grid.step_px:
+                moved, far_px = _laid(moved, grid, laid, along, across, turning=turning), far_px + along
+                laid = zone_of(frame, moved, grid)
+            shifts = block_shifts(others, laid)
+            along, across = _usual_shift(shifts)
+        # how much better the blocks fit here than where the circle puts the frame, and how far that is
+        better = _better(shifts, tries[0].shifts) if tries else 0.0
+        tries.append(_Try(better - 0.5 * (REACH_SIGMA * far_px / reach_px) ** 2, moved, laid, shifts))
+    best = max(tries, key=lambda one: one.likelihood)
+    moved, laid = best.place, best.zone
+    for _ in range(2):
+        along, across = _usual_shift(block_shifts(apart, laid))
         if max(abs(along), abs(across)) < LINEAR * grid.step_px:
             break
-    return Match(place, shifts, _brightness(template, zone))
+        moved = _laid(moved, grid, laid, along, across, turning=turning)
+        laid = zone_of(frame, moved, grid)
+    return Match(moved, block_shifts(apart, laid), _brightness(others, laid))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Try:
+    """A place tried for a frame."""
+
+    likelihood: float  # logarithm
+    place: Place
+    zone: Zone
+    shifts: BlockShifts
+
+
+def _better(shifts: BlockShifts, others: BlockShifts) -> float:
+    """Log-likelihood of the fit of blocks over that of the same blocks laid elsewhere."""
+    _, mine, theirs = np.intersect1d(shifts.theta_deg, others.theta_deg, return_indices=True)
+    ratio = np.maximum(others.misfit[theirs], 1e-9) / np.maximum(shifts.misfit[mine], 1e-9)
+    return PIECES * float(np.log(ratio).sum())
 
 
 def _laid(place: Place, grid: Grid, zone: Zone, along_px: float, across_px: float, *, turning: bool) -> Place:
