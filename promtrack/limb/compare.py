@@ -218,7 +218,7 @@ def _one_radius(solution: Solution) -> list[Check]:
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
 
 
-def radius_check(own: tuple[float, float], stated_px: float, stated_err_px: float) -> Check:
+def radius_check(own: tuple[float, float], stated_px: float, stated_err_px: float) -> list[Check]:
     """The limb's radius against that which optics or a header state; `own` is the limb's and its 1 sigma."""
     apart = abs(own[0] - stated_px) / float(np.hypot(own[1], stated_err_px))
     figures = (
@@ -226,18 +226,18 @@ def radius_check(own: tuple[float, float], stated_px: float, stated_err_px: floa
         f"+- {stated_err_px:.0f} px"
     )
     if apart <= DISAGREE_SIGMA:
-        return Check("scale", "stated radius", "good", f"Limb and stated scale agree: {figures}.")
+        return [Check("scale", "stated radius", "good", f"Limb and stated scale agree: {figures}.")]
     ratio = own[0] / stated_px
     if 1 / FAR_OFF < ratio < FAR_OFF:
         words = (
             f"Limb and stated scale disagree by {apart:.0f} sigma: {figures}. Correct the optics or header."
         )
-        return Check("scale", "stated radius", "fair", words)
+        return [Check("scale", "stated radius", "fair", words)]
     words = (
         f"What was followed is perhaps not the Sun's limb: {figures}. A loop or a stop may outshine it; "
         "look at the registration check, and correct the header or the optics, or give limb.radius_px."
     )
-    return Check("scale", "stated radius", "poor", words)
+    return [Check(subject, "stated radius", "poor", words) for subject in ("lock", "scale")]
 
 
 def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Check:

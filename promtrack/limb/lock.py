@@ -322,7 +322,7 @@ class Assembly:
         place = Place(x, y, solution.radius_px)
         frame = self.sequence.frame(int(chosen[middle]))
         if self.optics is not None and self.limb.radius_px is None:
-            checks.append(radius_check(solution.own_radius_px, self.optics.radius_px, self.optics.err_px))
+            checks += radius_check(solution.own_radius_px, self.optics.radius_px, self.optics.err_px)
         return [*checks, one_limb(frame, self.sequence.full_scale, place)]
 
     def _enough(self, indices: np.ndarray, reasons: dict[int, str]) -> np.ndarray:
