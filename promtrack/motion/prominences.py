@@ -1,8 +1,10 @@
 """Everything that stands above the limb: strips in, one record a prominence out, each against time.
 
 A prominence is a connected region of light above the spicules that is significant against the noise of its
-height. Its regions are found once, in the brightest that each place ever showed, so that what erupts keeps
-its number; height, area and brightness are then measured in every strip inside that range of angles.
+height, and stands out of the light within some 20 Mm: the sky's model leaves faint wide light in single
+frames, which is significant and no plasma. Its regions are found once, in the brightest that each place ever
+showed, so that what erupts keeps its number; height, area and brightness are then measured in every strip
+inside that range of angles.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ __all__ = ["Prominence", "find_prominences"]
 
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
 SMOOTH_MM = 1.5  # Gaussian, 1 sigma: about the finest knots, so that single noisy pixels have no weight
+WIDE_MM = 20.0  # Gaussian, 1 sigma: what is smoother is sky
 SIGNIFICANCE = 5.0  # of the smoothed light: one in 3.5 million independent places by chance
 LEAST_AREA_MM2 = 40.0  # of a region above the spicules, about 6 Mm across
 JOIN_MM = 15.0  # regions nearer to each other along the limb are one prominence
@@ -73,8 +76,9 @@ def find_prominences(strip: Strip, *, disc_counts: float = np.nan) -> tuple[Prom
     for light in strip.each():
         smooth = _smoothed(light, geometry)
         own_noise = np.maximum(_noise(smooth), noise)
+        significant = _significant(smooth, own_noise, geometry, bottom)
         for span, seen in zip(spans, values, strict=True):
-            seen.append(_measured(smooth, own_noise, span, geometry))
+            seen.append(_measured(smooth, own_noise, significant, span, geometry))
     found = [
         _prominence(strip, span, np.array(seen), disc_counts)
         for span, seen in zip(spans, values, strict=True)
@@ -93,6 +97,22 @@ def _smoothed(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
         for a in (seen, known)
     )
     return np.where(weight > 0.5, value / np.maximum(weight, 1e-6), np.nan)
+
+
+def _significant(smooth: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
+    """(rows, columns) bool: light above the spicules beyond the noise and the light around it; nothing
+    near the picture's edge, where the sky's model is free."""
+    edge = round(TOP_MM / geometry.mm_per_row), round(TOP_MM / geometry.mm_per_column(0.0))
+    seen = ndimage.minimum_filter(np.isfinite(smooth), 2 * np.array(edge) + 1, mode="nearest")
+    seen[:bottom] = False
+    sigma = (WIDE_MM / geometry.mm_per_row, WIDE_MM / geometry.mm_per_column(0.0))
+    weight, value = (
+        ndimage.gaussian_filter(a.astype(np.float32), sigma, mode="nearest", truncate=2.0)
+        for a in (seen, np.where(seen, smooth, 0.0))
+    )
+    beyond = SIGNIFICANCE * noise[:, None]
+    light = np.where(seen, smooth, np.float32(0.0))
+    return (light > beyond) & (light - value / np.maximum(weight, 1e-6) > beyond)
 
 
 def _brightest(strip: Strip) -> np.ndarray:
@@ -127,9 +147,7 @@ def _noise(light: np.ndarray) -> np.ndarray:
 
 def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
     """(rows, columns) numbers of the connected regions, 0 outside; strips all round the Sun are closed."""
-    light = np.nan_to_num(brightest) > SIGNIFICANCE * noise[:, None]
-    light[:bottom] = False
-    labels, count = ndimage.label(light, np.ones((3, 3)))
+    labels, count = ndimage.label(_significant(brightest, noise, geometry, bottom), np.ones((3, 3)))
     round_the_sun = geometry.columns * geometry.deg_per_column > 359.0
     if round_the_sun:
         for row in range(bottom, geometry.rows):
@@ -176,8 +194,10 @@ class _Range:
 
 
 def _range(region: np.ndarray, bottom: int, geometry: StripGeometry) -> _Range:
-    """The shortest range of columns that holds a region; all round the Sun it may pass the strip's end."""
-    covered = np.flatnonzero(region.any(axis=0))
+    """The shortest range of columns that holds a region and what smoothing spreads; all round the Sun it may
+    pass the strip's end."""
+    spread = round(2 * SMOOTH_MM / geometry.mm_per_column(0.0))
+    covered = np.flatnonzero(ndimage.maximum_filter1d(region.any(axis=0), 2 * spread + 1))
     gap = np.diff(np.concatenate([covered, [covered[0] + geometry.columns]]))
     last = int(np.argmax(gap))
     start, stop = int(covered[(last + 1) % len(covered)]), int(covered[last])
@@ -186,31 +206,27 @@ def _range(region: np.ndarray, bottom: int, geometry: StripGeometry) -> _Range:
 
 
 def _measured(
-    smooth: np.ndarray, noise: np.ndarray, span: _Range, geometry: StripGeometry
+    smooth: np.ndarray, noise: np.ndarray, significant: np.ndarray, span: _Range, geometry: StripGeometry
 ) -> tuple[float, ...]:
     """In one strip: height, error, area, error, light of its bright parts, error, middle column."""
     light = np.nan_to_num(smooth[:, span.columns])
     sigma = noise[:, None]
-    significant = light > SIGNIFICANCE * sigma
-    significant[: span.bottom] = False
-    significant &= _large(significant, LEAST_AREA_MM2 / 4.0, geometry) > 0
+    significant = _large(significant[:, span.columns], LEAST_AREA_MM2 / 4.0, geometry) > 0
     tops = [_top_mm(light, significant, level, geometry) for level in (0.35, 0.5, 0.65)]
     if not significant.any() or tops[1] < SPICULES_MM:
         return (np.nan,) * 7
     above, sigma = light[span.bottom :], sigma[span.bottom :]
     bright = float(np.percentile(above[significant[span.bottom :]], 90))
     areas = []
-    for part in (0.05, 0.1, 0.2):
-        inside = above > np.maximum(part * bright, SIGNIFICANCE * sigma)
-        areas.append(float((inside.sum(axis=1) * span.area_mm2).sum()))
-        if part == 0.1:
-            chosen = inside
+    for part in (0.05, 0.2, 0.1):
+        chosen = above > np.maximum(part * bright, SIGNIFICANCE * sigma)
+        areas.append(float((chosen.sum(axis=1) * span.area_mm2).sum()))
     weight = np.where(chosen, above, 0.0)
     return (
         tops[1],
         float(np.hypot((tops[0] - tops[2]) / 2.0, geometry.mm_per_row / np.sqrt(12.0))),
-        areas[1],
-        (areas[0] - areas[2]) / 2.0,
+        areas[2],
+        (areas[0] - areas[1]) / 2.0,
         bright,
         float(np.broadcast_to(sigma, above.shape)[chosen].mean()),
         float((weight.sum(axis=0) * np.arange(len(span.columns))).sum() / weight.sum()),

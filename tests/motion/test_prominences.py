@@ -86,3 +86,14 @@ def test_noise_and_spicules_are_none(tmp_path):
     low = int(scene.geometry.row(9.0))
     assert find_prominences(strip_of(tmp_path, boxes(scene, (0, low - 3, 0, 239, 300.0)), scene)) == ()
     assert find_prominences(strip_of(tmp_path, boxes(scene), scene)) == ()
+
+
+def test_wide_light_that_the_sky_leaves_in_a_frame_is_no_height(tmp_path):
+    # TRUTH  one frame in four shows light 120 Mm wide over all heights, ten times the smoothed noise.
+    scene = StripScene()
+    light = boxes(scene, (0, 60, 100, 140, 200.0), n=8)
+    along_mm = (np.arange(scene.columns) - 120) * scene.geometry.mm_per_column(0.0)
+    light[::4] += 10.0 * np.exp(-0.5 * (along_mm / 50.0) ** 2)
+    (prominence,) = find_prominences(strip_of(tmp_path, light, scene))
+    assert prominence.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
+    assert not prominence.leaves_strip
