@@ -36,7 +36,6 @@ TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long 
 FRINGE_MM = (
     5.0  # spicules come and go below: a track with its median height there follows one after the other
 )
-FASTEST_KM_S = 3000.0  # no plasma at the limb is faster
 # of a knot's size, by which its centre of light may have wandered within it: plasma turns, brightens on one
 # side and thins. Our choice, a tenth: not to be had from the scatter, which is that of neighbouring frames
 WANDER_SIZES = 0.1
@@ -344,6 +343,6 @@ def _knot(
         fit=path.fit,
         significance=significance(false_alarm),
         false_alarm=false_alarm,
-        moving=false_alarm <= motion.false_alarms and not left_out and path.fit.speed_km_s <= FASTEST_KM_S,
+        moving=false_alarm <= motion.false_alarms and not left_out and path.fit.speed_km_s <= motion.fastest_km_s,
         left_out=left_out,
     )
