@@ -55,6 +55,11 @@ class _Axis:
     scale: np.ndarray  # (g,)
     weight: np.ndarray  # (g, c) sum 1
 
+    @property
+    def variance(self) -> float:
+        """a² of the track."""
+        return float(np.sum(self.weight * self.moments.variance(self.scale)))
+
     def at(
         self, time_s: np.ndarray, order: int, weight: np.ndarray | None = None
     ) -> tuple[np.ndarray, np.ndarray]:
@@ -94,7 +99,6 @@ def fit_path(
     noise: tuple[Noise, Noise] = (WHITE, WHITE),
     *,
     used: np.ndarray | None = None,
-    wander_mm: float = 0.0,
     scale_err: float = 0.0,
     clock_err: float = 0.0,
 ) -> KnotPath:
@@ -114,8 +118,6 @@ def fit_path(
     error_mm : (2, n) or one value; 1-sigma errors of the single points
     noise : outward, along the limb (`correlated_noise.estimate_noise`)
     used : (n,) bool, points to fit; default: `good_points`
-    wander_mm : 1 sigma of how far the light's centre wanders within the knot, independently at its first,
-        middle and last time; it does not show in the scatter of neighbouring frames
     scale_err, clock_err : relative 1-sigma errors of scale and clock; reported apart, as `systematic_km_s`
 
     Raises
@@ -143,14 +145,20 @@ def fit_path(
     velocity, variance = (
         np.concatenate(parts) for parts in zip(*(axis.at(middle, 1) for axis in axes), strict=True)
     )
-    drift2 = 2.0 * (wander_mm / (time_s[-1] - time_s[0])) ** 2  # of both ends
+    # A knot's shape and what lies behind it move its centre of light. The part of that which comes and goes
+    # from frame to frame is measured (`white_mm`); as much is taken to come and go over the whole track,
+    # independently at its first, middle and last time, since no path can be told from that.
+    wander2 = np.array(
+        [axis.variance * (one.weight @ one.white_mm**2) for axis, one in zip(axes, noise, strict=True)]
+    )
+    span = time_s[-1] - time_s[0]
+    drift2 = 2.0 * wander2 / span**2  # of both ends
     variance = variance + drift2
     model = int(np.argmax(probability))
-    accel, accel_err = _acceleration(axes, middle, velocity, free=model == 2)
-    bend = (
-        math.sqrt(6.0) * 4.0 * wander_mm / (time_s[-1] - time_s[0]) ** 2 * M_S2
-    )  # ends less twice the middle
-    accel_err = math.hypot(accel_err, bend)
+    unit = velocity / max(float(np.hypot(*velocity)), 1e-12)
+    accel, accel_err = _acceleration(axes, middle, unit, free=model == 2)
+    bend2 = 6.0 * (4.0 / span**2 * M_S2) ** 2 * wander2  # ends less twice the middle
+    accel_err = math.sqrt(accel_err**2 + float(unit**2 @ bend2))
     speed, speed_err, _ = _speed(velocity * KM_S, np.sqrt(variance) * KM_S)
     squares, free = _misfit(axes)
     fit = KnotFit(
@@ -178,7 +186,7 @@ def fit_path(
         np.array([axis.middle_mm + axis.at(time_s, 0)[0] for axis in axes]),
         speeds[:, 0],
         speeds[:, 1],
-        np.array([np.sum(axis.weight * axis.moments.variance(axis.scale)) for axis in axes]),
+        np.array([axis.variance for axis in axes]),
     )
 
 
@@ -204,10 +212,9 @@ def _weighted(axes: list[_Axis]) -> tuple[list[_Axis], np.ndarray]:
 
 
 def _acceleration(
-    axes: list[_Axis], middle: np.ndarray, velocity: np.ndarray, *, free: bool
+    axes: list[_Axis], middle: np.ndarray, unit: np.ndarray, *, free: bool
 ) -> tuple[float, float]:
     """Along the direction of the motion, m/s^2, and its error; by the parabola alone."""
-    unit = velocity / max(float(np.hypot(*velocity)), 1e-12)
     value, variance = np.empty(2), np.empty(2)
     for k, axis in enumerate(axes):
         weight = np.zeros_like(axis.weight)

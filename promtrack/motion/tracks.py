@@ -36,9 +36,6 @@ TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long 
 FRINGE_MM = (
     5.0  # spicules come and go below: a track with its median height there follows one after the other
 )
-# of a knot's size, by which its centre of light may have wandered within it: plasma turns, brightens on one
-# side and thins. Our choice, a tenth: not to be had from the scatter, which is that of neighbouring frames
-WANDER_SIZES = 0.1
 LEAST_PART = 4  # points on either side of a break in a track
 MOST_BREAKS = 24  # places at which a break is tried
 BREAK = 12.0  # log likelihood ratio of two paths against one: e^-12, for some 24 places in each track
@@ -63,6 +60,7 @@ class Tracked:
 class _Seen:
     """A track before its fit."""
 
+    track: np.ndarray  # (n,) indices of its points in the search
     points: KnotPoints
     false_alarm: float  # chance tracks as good as this that are expected
     size_mm: float
@@ -84,13 +82,6 @@ class _Seen:
     def still(self) -> bool:
         """Whether it kept its place within a part of its size: something that stands still."""
         return self.sizes < STILL_SIZES
-
-    def part(self, which: slice) -> _Seen:
-        """A piece of it; what stood out of the whole need not stand out of the piece."""
-        points = self.points.pick(np.arange(len(self.points))[which])
-        place_mm, error_mm = self.place_mm[:, which], self.error_mm[:, which]
-        used = good_points(points.time_s, place_mm, error_mm)
-        return replace(self, points=points, place_mm=place_mm, error_mm=error_mm, used=used)
 
 
 def middle_angle(strip: Strip) -> float:
@@ -148,7 +139,11 @@ def track_knots(
     if not seen:
         return Tracked((), chance, float("nan"), 0)
     noises = _noises(seen)
-    seen = [part for track in seen for part in _unbroken(track, noises[track.still], motion.least_points)]
+    seen = [
+        part
+        for track in seen
+        for part in _unbroken(strip, search, track, noises[track.still], motion.least_points)
+    ]
     noises = _noises(seen)
     paths = [_fit(track, noises[track.still], scale_err, clock_err) for track in seen]
     pull = _still_pull([path for track, path in zip(seen, paths, strict=True) if track.still])
@@ -223,7 +218,7 @@ def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -
         ]
     )
     used = good_points(points.time_s, place, error)
-    return _Seen(points, false_alarm, float(np.median(search.fwhm_mm[track])), place, error, used)
+    return _Seen(track, points, false_alarm, float(np.median(search.fwhm_mm[track])), place, error, used)
 
 
 def _noise(tracks: list[_Seen]) -> tuple[Noise, Noise]:
@@ -245,7 +240,9 @@ def _noises(tracks: list[_Seen]) -> dict[bool, tuple[Noise, Noise]]:
     return {which: _noise([track for track in tracks if track.still == which]) for which in (False, True)}
 
 
-def _unbroken(track: _Seen, noise: tuple[Noise, Noise], least_points: int) -> list[_Seen]:
+def _unbroken(
+    strip: Strip, search: Search, track: _Seen, noise: tuple[Noise, Noise], least_points: int
+) -> list[_Seen]:
     """The track, or its parts where two paths describe it far better than one: it changed knots there."""
     n = len(track.points)
     if n < 2 * LEAST_PART:
@@ -265,12 +262,12 @@ def _unbroken(track: _Seen, noise: tuple[Noise, Noise], least_points: int) -> li
     best = int(np.argmax(gain))
     if gain[best] - likely(slice(None)) < BREAK:
         return [track]
-    parts = [track.part(which) for which in (slice(None, tried[best]), slice(tried[best], None))]
+    parts = [_seen(strip, search, part, track.false_alarm) for part in np.split(track.track, [tried[best]])]
     return [
         smaller
         for part in parts
         if part.used.sum() >= max(least_points, LEAST_PART)
-        for smaller in _unbroken(part, noise, least_points)
+        for smaller in _unbroken(strip, search, part, noise, least_points)
     ]
 
 
@@ -281,7 +278,6 @@ def _fit(track: _Seen, noise: tuple[Noise, Noise], scale_err: float, clock_err: 
         track.error_mm,
         noise,
         used=track.used,
-        wander_mm=WANDER_SIZES * track.size_mm,
         scale_err=scale_err,
         clock_err=clock_err,
     )
@@ -343,6 +339,8 @@ def _knot(
         fit=path.fit,
         significance=significance(false_alarm),
         false_alarm=false_alarm,
-        moving=false_alarm <= motion.false_alarms and not left_out and path.fit.speed_km_s <= motion.fastest_km_s,
+        moving=false_alarm <= motion.false_alarms
+        and not left_out
+        and path.fit.speed_km_s <= motion.fastest_km_s,
         left_out=left_out,
     )
