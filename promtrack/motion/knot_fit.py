@@ -30,8 +30,8 @@ __all__ = ["MODELS", "KnotPath", "fit_path", "good_points", "log_evidence"]
 KM_S = 1e3  # Mm/s in km/s
 M_S2 = 1e6  # Mm/s^2 in m/s^2
 MODELS = ("constant speed", "constant acceleration", "none")
-# 1 sigma of how far the centre of light wanders within a knot in the whole track, over its excess scatter from
-# frame to frame: 66 to 68 % of speeds inside 1 sigma on scenes by another hand, 59 % without (docs/accuracy.md)
+# 1 sigma of how far the centre of light wanders within a knot in a whole track, over its excess scatter from
+# frame to frame: 64 % of speeds inside 1 sigma on scenes by another hand, 59 % without (docs/accuracy.md)
 WANDER = 0.5
 _MODEL_OF = np.repeat([0, 1, 2], [1, len(BENDS_MM), FREER])  # of each curve
 _PARABOLA = len(BENDS_MM)  # the one with the widest prior: its acceleration is not drawn towards zero
