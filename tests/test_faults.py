@@ -119,7 +119,10 @@ def test_a_scale_that_says_nothing_ends_the_run(tmp_path, small_frames, capsys, 
 
 
 @pytest.mark.skipif(not LINUX, reason="names of files are text there")
-def test_names_that_are_no_text_and_names_that_steer_the_terminal(tmp_path, small_frames, capsys):
+def test_names_that_are_no_text_and_names_that_steer_the_terminal(
+    tmp_path, small_frames, capsys, monkeypatch
+):
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
     folder = some_of(small_frames, tmp_path / "in", 10)
     files = sorted(folder.iterdir())
     os.rename(files[3], os.fsencode(files[3])[:-4] + b"\xff.tif")

@@ -98,8 +98,8 @@ def test_spoilt_frames_are_not_called_good(change):
     ("rate", "camera"),
     [
         (10.0, CameraSettings()),
-        (-10.0, CameraSettings()),
-        (0.0, CameraSettings(mount="altazimuth")),
+        pytest.param(-10.0, CameraSettings(), marks=pytest.mark.long),
+        pytest.param(0.0, CameraSettings(mount="altazimuth"), marks=pytest.mark.long),
         (0.0, CameraSettings(mount="altazimuth", mirrored=True)),
     ],
 )

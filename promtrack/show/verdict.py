@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import binom
+from scipy.special import bdtr
 
 from promtrack.checks import LEVEL_WORDS, LEVELS, SUBJECTS, Check, light
 from promtrack.limb.records import LimbLock
@@ -155,7 +155,7 @@ def _ridges(measured: Measured) -> Iterator[Check]:
         return
     agree = sum(ridge.agrees for ridge in crossed)
     words = f"Time-distance diagrams give a knot's speed in {agree} of {len(crossed)} cases"
-    chance = float(binom.cdf(agree, len(crossed), RIDGES_AGREE))
+    chance = float(bdtr(agree, len(crossed), RIDGES_AGREE))
     if len(crossed) < LEAST_RIDGES:
         yield Check("motion", "ridges", "fair", f"{words}, too few to be a check")
     elif chance >= UNLIKELY:

@@ -262,7 +262,9 @@ def test_two_frames_of_one_time_do_not_stop_a_figure(measured_fake):
     run = replace(measured_fake, strip=replace(strip, times_utc=times), motion=motion)
     for name in NAMES:
         with themed(LIGHT):
-            drawing(name)(run, LIGHT).canvas.draw()
+            figure = drawing(name)(run, LIGHT)
+            figure.set_dpi(40)
+            figure.canvas.draw()
 
 
 def test_heights_errors_and_residuals_are_those_of_the_records(measured_fake):

@@ -1,6 +1,7 @@
 """Annotation: where it stands, for how long, that it can be switched off, that it is right and readable."""
 
 from dataclasses import replace
+from functools import lru_cache
 from itertools import combinations
 
 import cv2
@@ -28,8 +29,9 @@ ALL = ClipSettings().overlays
 VIEWS = ["wide", "square", "tall", "native"]
 
 
+@lru_cache(maxsize=32)
 def stage(**clip) -> Studio:
-    """The hand-made run with these clip settings, ready to be drawn."""
+    """The hand-made run with these clip settings, ready to be drawn; nothing is changed in it."""
     return prepare(quick_run(**clip))
 
 
