@@ -93,7 +93,7 @@ def test_no_dumping_grounds_and_no_catch_all():
 
 
 # So many numeric constants the package may have: lowered as they go, never raised. Goal: 150.
-MOST_CONSTANTS = 660
+MOST_CONSTANTS = 620
 
 
 def constants(path: Path) -> list[str]:
