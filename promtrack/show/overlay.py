@@ -147,10 +147,8 @@ def annotate(
     side = _calmer_side(ground, (views[0], views[-1]), page, list(blocks.values()))
     if "heights" in wanted:
         ticks = [height_ticks(v, page, side, list(blocks.values())) for v in (views[0], views[-1])]
-        placed = ground.placed
         for tick in [*ticks[0], *ticks[1]]:
             ground = take(ground, tick.label, page.unit // 3)
-        ground = replace(ground, placed=placed)
     bodies = bodies_of(
         measured,
         measured.sequence.times_utc[plan.frames[0]],

@@ -11,7 +11,7 @@ from promtrack.show.markup import Markup, element, joined
 from promtrack.show.method import CAUTIONS, method_steps
 from promtrack.show.numbers import day, sentence, unbroken
 from promtrack.show.records import Measured
-from promtrack.show.report_tables import frames_table, fronts_table, knots_table, ridges_table
+from promtrack.show.report_tables import frames_table, fronts_table, knots_table
 from promtrack.show.verdict import limb_words
 
 __all__ = ["depth_parts", "run_name"]
@@ -49,8 +49,6 @@ def _knots(measured: Measured) -> Markup:
         words.append(element("p", unbroken(lettered(meaning.sentence, motion)), class_="prose"))
         if meaning.source:
             words.append(element("p", f"Compared with: {meaning.source}", class_="source"))
-    if motion.ridges:
-        words += [element("h3", "Speeds from time-distance diagrams (ridges)"), ridges_table(measured)]
     return joined(words)
 
 

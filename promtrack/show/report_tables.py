@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.motion.labels import label_motion
-from promtrack.motion.records import Front, FrontFit, KnotTrack, Ridge
+from promtrack.motion.records import Front, FrontFit, KnotTrack
 from promtrack.rounding import error_text, plain, rounded, typeset, with_error
 from promtrack.show.findings import relative_error, speed_of
 from promtrack.show.markup import Markup, element, joined
-from promtrack.show.numbers import clock, degrees, false_alarm_text, path_words
+from promtrack.show.numbers import clock, degrees, false_alarm_text
 from promtrack.show.records import Measured
 
-__all__ = ["frames_table", "fronts_table", "knots_table", "ridges_table"]
+__all__ = ["frames_table", "fronts_table", "knots_table"]
 
 MOST_ROWS = 250  # a page with more is slow on a phone; the product tables hold them all
 
@@ -95,18 +95,6 @@ def fronts_table(measured: Measured) -> Markup:
         "J. Am. Stat. Assoc. 90, 773)."
     )
     return _table(caption, heads, rows, "Fronts and their models")
-
-
-def ridges_table(measured: Measured) -> Markup:
-    """A row a ridge: the speed of its slope beside that of the knot that crosses it."""
-    heads = ("Path", "Time (UTC)", "Ridge speed (km/s)", "Knot", "Knot along the path (km/s)", "Agreement")
-    rows = [_ridge_row(measured, ridge) for ridge in measured.motion.ridges[:MOST_ROWS]]
-    caption = (
-        "Speeds along the path from the slope of ridges; positive is outward or towards the path's end. They "
-        "agree when they lie within two standard deviations. The knot's speed is that along the "
-        "path at the middle of the ridge's time."
-    )
-    return _table(caption, heads, rows, "Ridges in time-distance diagrams")
 
 
 def frames_table(measured: Measured) -> Markup:
@@ -199,24 +187,6 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
             Cell(rounded(fit.chi2_per_dof, 2), fit.chi2_per_dof),
         ),
         "chosen" if fit.chosen else "",
-    )
-
-
-def _ridge_row(measured: Measured, ridge: Ridge) -> Row:
-    time = measured.strip.times_utc[0] + np.timedelta64(round(ridge.time_s * 1e6), "us")
-    knot = Cell(str(ridge.knot), ridge.knot) if ridge.knot else Cell("none", math.nan)
-    path = path_words(measured.motion.slits[ridge.slit], measured.orientation.label)
-    error = math.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured))
-    agreement = ("agree" if ridge.agrees else "differ") if ridge.knot else "no knot to compare"
-    return Row(
-        (
-            Cell(path, kind="words"),
-            Cell(clock(time), _seconds(time)),
-            Cell(with_error(ridge.speed_km_s, error), ridge.speed_km_s),
-            knot,
-            Cell(rounded(ridge.knot_speed_km_s, 3) if ridge.knot else "none", ridge.knot_speed_km_s),
-            Cell(agreement, kind="words"),
-        )
     )
 
 

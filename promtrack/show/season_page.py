@@ -72,7 +72,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     picture = element(
         "img",
         src=Markup(f"data:image/svg+xml;base64,{contents_of(drawing)}"),
-        alt="Heights and speeds by date, eruptions by position angle; the table holds the same numbers.",
+        alt="Heights and speeds by date; the table holds the same numbers.",
         class_="season",
     )
     poor = sum(row.poor for row in rows)

@@ -89,10 +89,10 @@ def test_one_number_is_the_same_on_page_and_in_tables(measured_fake, products):
         assert meaning.source.replace("&", "&amp;") in page
 
 
-def test_every_track_model_ridge_and_rejected_frame_has_a_row(measured_fake, products):
+def test_every_track_model_and_rejected_frame_has_a_row(measured_fake, products):
     page = written(measured_fake, products)
     tables = re.findall(r"<tbody>(.*?)</tbody>", page, flags=re.S)
-    assert [table.count("<tr") for table in tables] == [6, 2, 3, 5]  # knots, ridges, models, frames and files
+    assert [table.count("<tr") for table in tables] == [6, 3, 5]  # knots, models, frames and files
     assert page.count("limb too faint: thin cloud") >= 2
     assert "270 s pass, where 30 s are usual" in page
     assert measured_fake.lock.notes[0] in page

@@ -1,4 +1,4 @@
-"""A season in one figure: heights and speeds by date, eruptions by position angle; season.png and .svg."""
+"""A season in one figure: heights and speeds by date; season.png and season.svg."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from promtrack.atomic_write import atomic_write
 from promtrack.show.figures.style import LIGHT, themed
@@ -30,14 +29,12 @@ def draw_season(season: Season, folder: Path) -> Path:
     the SVG
     """
     with themed(LIGHT):
-        figure = Figure(figsize=(13.333, 9.0), layout="constrained")
+        figure = Figure(figsize=(13.333, 7.5), layout="constrained")
         FigureCanvasAgg(figure)
-        (heights, eruptions), (speeds, angles) = figure.subplots(2, 2, width_ratios=(3, 2))
+        heights, speeds = figure.subplots(2, 1)
         _heights(heights, season)
         _speeds(speeds, season)
-        _eruptions(eruptions, season)
-        _angles(angles, season)
-        for axes in (heights, speeds, eruptions):
+        for axes in (heights, speeds):
             _date_axis(axes, season)
         figure.suptitle(
             f"{counted(len(season.rows), 'run', 'runs')}, "
@@ -134,39 +131,6 @@ def _speeds(axes: Axes, season: Season) -> None:
     axes.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
     axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
     axes.legend(loc="upper left")
-
-
-def _eruptions(axes: Axes, season: Season) -> None:
-    days = np.floor(np.array([_day(e.row) for e in season.eruptions], float))
-    good = np.array([not e.row.poor for e in season.eruptions], bool)
-    for some, face in ((good, LIGHT.marks.front), (~good, "none")):
-        which, count = np.unique(days[some], return_counts=True)
-        axes.vlines(which, 0.0, count, color=LIGHT.marks.front, linewidth=1.2)
-        axes.plot(which, count, "D", color=LIGHT.marks.front, markerfacecolor=face)
-    axes.set_title("moving leading edges a day", fontweight="normal")
-    axes.set_ylim(0.0, max(axes.get_ylim()[1], 1.5))
-    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
-
-
-def _angles(axes: Axes, season: Season) -> None:
-    known = [e for e in season.eruptions if e.row.angles == "position angle"]
-    _marks(
-        axes,
-        [e.pa_deg for e in known],
-        [e.speed_km_s for e in known],
-        [e.speed_err_km_s for e in known],
-        [e.row.poor for e in known],
-        colour=LIGHT.marks.front,
-        marker="D",
-    )
-    lost = len(season.eruptions) - len(known)
-    axes.set_title("peak speed (km/s) by position angle", fontweight="normal")
-    if lost:
-        note = f"{lost} without known north left out"
-        axes.text(0.98, 0.95, note, transform=axes.transAxes, ha="right", va="top")
-    axes.set_xlim(0.0, 360.0)
-    axes.set_xticks([0, 90, 180, 270, 360], ["N", "E", "S", "W", "N"])
-    axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
 
 
 def _date_axis(axes: Axes, season: Season) -> None:
