@@ -13,15 +13,20 @@ from promtrack.errors import SettingsError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.labels import ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.show.canvas import Canvas
 from promtrack.show.layout import Rect
+from promtrack.show.primitives import Page, draw_line, draw_text
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import FILL
+from promtrack.show.text import Block, block
 from promtrack.show.tone import Toner, tone_frame
 from promtrack.show.view import LARGEST_ZOOM, SIZES, ClipView
+from promtrack.sun import Orientation
 
-__all__ = ["Inset", "disc_tone", "disc_view", "insets_of"]
+__all__ = ["Inset", "disc_tone", "disc_view", "draw_insets", "inset_name", "insets_of"]
 
 MOST_INSETS = 4
+MARK_MM = 60.0  # above the limb: where an inset's place is marked on the disc
 GAP_PX = 12  # between insets
 ASIDE = 0.36  # of an inset's width: its prominence stands left of the middle, so that numbers find room
 LEAST_HALF_MM = 30.0  # half of the limb that an inset shows
@@ -109,6 +114,34 @@ def disc_tone(
         part = np.s_[inset.rect.top : inset.rect.bottom, inset.rect.left : inset.rect.right]
         tone[part] = tone_frame(frame, toner, inset.own_view, lock, index)
     return tone
+
+
+def inset_name(insets: tuple[Inset, ...], place: int, not_shown: int, page: Page) -> tuple[Block, Rect]:
+    """The angle of an inset, with the last how many found none, and where that stands."""
+    inset, pad = insets[place], page.unit // 4
+    words = f"{0.5 * (inset.from_deg + inset.to_deg) % 360.0:.0f}°"
+    if not_shown and place == len(insets) - 1:
+        words += f", and {not_shown} more"
+    name = block(((words, page.unit),))
+    top = inset.rect.bottom - pad - name.height
+    return name, Rect(inset.rect.left + pad, top, name.width, name.height)
+
+
+def draw_insets(
+    canvas: Canvas,
+    insets: tuple[Inset, ...],
+    disc: ClipView,
+    orientation: Orientation,
+    not_shown: int,
+    page: Page,
+) -> None:
+    """Where each inset lies on the disc, and its name."""
+    for place, inset in enumerate(insets):
+        image = np.asarray(orientation.to_image(np.linspace(inset.from_deg, inset.to_deg, 24)))
+        arc = np.stack(disc.to_picture(image, MARK_MM), axis=1)
+        draw_line(canvas, arc, page.stroke, strength=page.ink)
+        name, rect = inset_name(insets, place, not_shown, page)
+        draw_text(canvas, name, rect.left, rect.top, strength=page.ink)
 
 
 def _pieces(measured: Measured) -> list[tuple[float, float, float]]:

@@ -21,12 +21,12 @@ from promtrack.show.bodies import (
     schedule_numbers,
 )
 from promtrack.show.canvas import Canvas, dim
-from promtrack.show.disc_view import Inset
+from promtrack.show.disc_view import Inset, draw_insets, inset_name
 from promtrack.show.everyday import everyday, recorded
 from promtrack.show.findings import headline
 from promtrack.show.layout import Ground, Rect, busy_share, make_ground, place_block, take
 from promtrack.show.numbers import counted, span_text
-from promtrack.show.primitives import Page, draw_line, draw_text
+from promtrack.show.primitives import Page, draw_text
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import (
     HeightTick,
@@ -48,7 +48,6 @@ from promtrack.show.view import ClipView
 
 __all__ = ["Annotation", "annotate", "draw_annotation"]
 
-MARK_MM = 60.0  # above the limb: where an inset's place is marked on the disc
 END_DIMMED = 0.30  # light of the last picture left under the end card
 TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
 
@@ -163,7 +162,7 @@ def annotate(
     time = ClipTime(recorded_s, clip_s, start_s + motion, NUMBER_S + 2.0 / plan.rate)
     bodies = schedule_numbers(bodies, time)
     for place in range(len(insets)):
-        ground = take(ground, _inset_name(insets, place, not_shown, page)[1], page.unit // 4)
+        ground = take(ground, inset_name(insets, place, not_shown, page)[1], page.unit // 4)
     placed_bodies: list[Body] = []
     for home in sorted({body.inset for body in bodies}):
         own = [body for body in bodies if body.inset == home]
@@ -224,7 +223,8 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
     else:
         if "heights" in wanted:
             draw_heights(canvas, annotation.ticks(view), page)
-        _draw_insets(annotation, canvas)
+        insets, orientation = annotation.insets, annotation.measured.orientation
+        draw_insets(canvas, insets, annotation.views[0], orientation, annotation.not_shown, page)
         for body in reversed(annotation.bodies):  # the first letters lie on top
             home = _views_of(body, annotation.views, annotation.insets)[shot.place]
             inside = annotation.insets[body.inset].rect if body.inset >= 0 else page.inside
@@ -250,27 +250,6 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
             rect = Rect(left, top, rect.width, rect.height)
         view = annotation.insets[-1].view if annotation.insets else view
         draw_scale(canvas, rect, page, view, bar="scale" in wanted, earth="earth" in wanted)
-
-
-def _inset_name(insets: tuple[Inset, ...], place: int, not_shown: int, page: Page) -> tuple[Block, Rect]:
-    """The angle of an inset, under the last how many found none, and where that stands."""
-    inset = insets[place]
-    words = f"{0.5 * (inset.from_deg + inset.to_deg) % 360.0:.0f}°"
-    if not_shown and place == len(insets) - 1:
-        words += f", and {not_shown} more"
-    name, rect, pad = block(((words, page.unit),)), inset.rect, page.unit // 4
-    return name, Rect(rect.left + pad, rect.bottom - pad - name.height, name.width, name.height)
-
-
-def _draw_insets(annotation: Annotation, canvas: Canvas) -> None:
-    """Where each inset lies on the disc, its angle in its corner, and how many found none."""
-    page, disc = annotation.page, annotation.views[0]
-    for place, inset in enumerate(annotation.insets):
-        image = annotation.measured.orientation.to_image(np.linspace(inset.from_deg, inset.to_deg, 24))
-        arc = np.stack(disc.to_picture(np.asarray(image), MARK_MM), axis=1)
-        draw_line(canvas, arc, page.stroke, strength=page.ink)
-        words, rect = _inset_name(annotation.insets, place, annotation.not_shown, page)
-        draw_text(canvas, words, rect.left, rect.top, strength=page.ink)
 
 
 def title_lines(annotation: Annotation) -> list[str]:

@@ -20,8 +20,9 @@ import cv2
 import imageio_ffmpeg
 import numpy as np
 
-from promtrack.show.clip import _films, _takes, prepare
+from promtrack.show.clip import _films, _takes
 from promtrack.show.records import Measured
+from promtrack.show.studio import prepare
 from promtrack.show.tone import tone_frame
 from tests.benchmarks.process import children_cpu_s
 

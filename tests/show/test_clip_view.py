@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from promtrack.errors import SettingsError
 from promtrack.limb.geometry import to_frame
 from promtrack.settings import ClipSettings
-from promtrack.show.clip import prepare
 from promtrack.show.region_of_interest import FILL, _best_window, find_action
+from promtrack.show.studio import prepare
 from promtrack.show.timing import chosen_frames, plan_shots
 from promtrack.show.view import affine_to_frame, choose_views, frame_border
 from promtrack.sun import Orientation

@@ -1,0 +1,161 @@
+"""What is settled before a clip's first picture: timing, views, tone, and the layout of its annotation.
+
+Everything measured comes in, a `Studio` goes out that tones the picture of any shot.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from promtrack.errors import InputError
+from promtrack.show.canvas import blank_canvas
+from promtrack.show.disc_view import Inset, disc_tone, disc_view, insets_of
+from promtrack.show.overlay import Annotation, annotate, draw_annotation
+from promtrack.show.palette import palette_ycc
+from promtrack.show.primitives import make_page
+from promtrack.show.radial_profile import quiet_sun
+from promtrack.show.records import Measured
+from promtrack.show.region_of_interest import find_action
+from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
+from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
+from promtrack.show.view import LARGEST_ZOOM, SIZES, ClipView, choose_views
+
+__all__ = ["Studio", "best_shot", "prepare"]
+
+BUSY_FRAMES = 6  # looked at for where not to write
+OVERLAY_LIGHT = 0.3  # of the picture's own light, at the moment with most numbers
+INK = (0.5, 0.95)  # opacity of clock, scale, compass and heights, least and most
+# GIF and WebP run in a loop and small: no more than what is read there.
+SMALL_OVERLAYS = frozenset({"clock", "scale", "knots", "front", "end"})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Studio:
+    """All that is settled before the first picture."""
+
+    measured: Measured
+    plan: Plan
+    views: tuple[ClipView, ...]  # one a frame shown
+    toner: Toner
+    busy_tone: tuple[np.ndarray, np.ndarray]  # of the whole clip, and of its first frame
+    insets: tuple[Inset, ...]  # of clip.view=disc
+    not_shown: int  # prominences that found no inset
+    light: float  # mean linear luminance of the pictures, 1 is white
+
+    def tone(self, frame: np.ndarray, shot: Shot) -> np.ndarray:
+        """uint8 tone of a shot's picture."""
+        lock = self.measured.lock
+        tone = tone_frame(frame, self.toner, self.views[shot.place], lock, shot.frame)
+        return disc_tone(tone, frame, self.insets, self.toner, lock, shot.frame)
+
+    def annotation(self, *, small: bool = False) -> Annotation:
+        """The layout of the clip's annotation, or of that of GIF and WebP.
+
+        It is as bright as the picture allows: together at most `OVERLAY_LIGHT` of the picture's own light.
+        """
+        wanted = frozenset(self.measured.settings.clip.overlays)
+        wanted = wanted & SMALL_OVERLAYS if small else wanted
+        page = make_page(self.views[0].width, self.views[0].height)
+        made = annotate(
+            self.measured, self.plan, self.views, page, self.busy_tone, wanted, self.insets, self.not_shown
+        )
+        shot = best_shot(self, made)
+        bodies, standing = (
+            _light(replace(made, wanted=frozenset(), blocks={}), shot),
+            _light(replace(made, bodies=()), shot),
+        )
+        share = max(OVERLAY_LIGHT * self.light - bodies, 0.0) / max(standing, 1e-9)
+        ink = float(np.clip(page.ink * share ** (1.0 / 2.2), *INK))  # code values: ITU-R BT.1886, nearly
+        return replace(made, page=replace(page, ink=ink))
+
+
+def prepare(measured: Measured) -> Studio:
+    """Settle views, tone and timing from a few of the frames.
+
+    Raises
+    ------
+    InputError : no frame is used
+    SettingsError : clip.at, clip.from or clip.to name nothing that is there
+    """
+    lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
+    used = np.flatnonzero(lock.used)
+    if not len(used):
+        raise InputError(
+            "no frame could be used, so there is no clip to make",
+            where=str(sequence.path),
+            remedy="see the reasons in frames.ecsv",
+        )
+    frames = chosen_frames(used, sequence.times_utc, clip)
+    time_s = sequence.time_s[frames] - sequence.time_s[frames[0]]
+    plan = plan_shots(frames, time_s, clip)
+    insets: tuple[Inset, ...] = ()
+    not_shown = 0
+    if clip.view == "disc":
+        views = (disc_view(measured),) * len(frames)
+        insets, not_shown = insets_of(measured, views[0])
+    else:
+        views = _cropped(measured, frames)
+    toner = make_toner(quiet_sun(sequence, lock, views[-1]), views[-1], clip.look, lock)
+    some = np.unique(np.linspace(0, len(frames) - 1, min(BUSY_FRAMES, len(frames))).round().astype(int))
+    looked = list(sequence.frames([int(frames[k]) for k in some]))
+    chosen = [views[k] for k in some]
+    busy = busy_map(looked, chosen, toner, lock), busy_map(looked[:1], chosen[:1], toner, lock)
+    for inset in insets:
+        part = np.s_[
+            inset.rect.top // 8 : inset.rect.bottom // 8, inset.rect.left // 8 : inset.rect.right // 8
+        ]
+        shape = busy[0][part].shape
+        for whole, seen in ((busy[0], looked), (busy[1], looked[:1])):
+            own = busy_map(seen, [inset.own_view] * len(seen), toner, lock)
+            whole[part] = own[: shape[0], : shape[1]]
+    luma = palette_ycc(clip.look)[0]
+    small = [tone_frame(f, toner, v.scaled(0.125), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
+    light = float(np.mean([_linear(luma[tone]).mean() for tone in small]))
+    return Studio(measured, plan, views, toner, busy, insets, not_shown, light)
+
+
+def _cropped(measured: Measured, frames: np.ndarray) -> tuple[ClipView, ...]:
+    """Views cropped on the action, one a frame shown."""
+    lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
+    width, height = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
+    closest = max(LARGEST_ZOOM, width / lock.shape[1], height / lock.shape[0])
+    action = find_action(
+        measured.strip,
+        measured.motion,
+        measured.orientation,
+        lock,
+        aspect=width / height,
+        least_mm=1e-3 * measured.scale.km_per_px * width / closest,
+        at=clip.at,
+    )
+    strip_s = (sequence.times_utc[frames] - measured.strip.times_utc[0]) / np.timedelta64(1, "s")
+    return choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
+
+
+def _linear(luma: np.ndarray) -> np.ndarray:
+    """Luminance of limited-range code values, 1 is white; at the exponent 2.2."""
+    return (np.clip(luma.astype(np.float32) - 16.0, 0.0, 219.0) / 219.0) ** 2.2
+
+
+def _light(annotation: Annotation, shot: Shot) -> float:
+    """Mean luminance of an annotation drawn on black."""
+    canvas = blank_canvas(annotation.page.width, annotation.page.height, 16)
+    draw_annotation(annotation, canvas, shot)
+    return float(_linear(canvas.y).mean())
+
+
+def best_shot(studio: Studio, annotation: Annotation) -> Shot:
+    """The sharpest picture among those that show most numbers, the first letter's foremost."""
+    shots = [replace(s, gap_s=0.0) for s in studio.plan.shots if s.act == "motion"]
+    shown = np.zeros(len(shots))
+    for place, body in enumerate(annotation.bodies):
+        if body.number_s is not None:
+            clip_s = np.array([annotation.time.at(s.time_s) for s in shots])
+            due = (clip_s >= body.number_s[0]) & (clip_s <= body.number_s[1])
+            late = (clip_s - body.number_s[0]) / max(body.number_s[1] - body.number_s[0], 1e-6)
+            there = np.array([body.seen(s.time_s) for s in shots])
+            shown += np.where(due & there, (1.0 + late) / (1.0 + place), 0.0)
+    sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
+    return shots[int(np.argmax(shown / max(shown.max(), 1.0) + 0.5 * np.clip(sharp, 0.4, 1.2)))]
