@@ -166,9 +166,8 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
         page["scale"]["sigma_km_per_px"],
         math.hypot(random, systematic),
     )
-    true = next(
-        (float(line.split()[4]) for line in table if line.startswith(f"knot {knot['knot']}:")), math.nan
-    )
+    name = page["letters"]["knots"].get(str(knot["knot"]), knot["knot"])
+    true = next((float(line.split()[4]) for line in table if line.startswith(f"knot {name}:")), math.nan)
     truth = "this track follows nothing that was put into the scene."
     if math.isfinite(true):
         truth = (
@@ -177,7 +176,7 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
             "one in twenty by more than 2."
         )
     return [
-        f"Take knot {knot['knot']}, the fastest that moves.",
+        f"Take knot {name}, the fastest that moves (number {knot['knot']} in `knots.ecsv`).",
         "",
         f"- **Speed**: {speed:.2f} km/s in the plane of the sky, with a random error of {random:.2f} km/s "
         f"(1 sigma). Its parts are {_signed(knot, 'radial')} outward and {_signed(knot, 'along')} along "

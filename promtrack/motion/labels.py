@@ -8,7 +8,7 @@ from string import ascii_uppercase
 
 from promtrack.motion.records import Front, KnotTrack, Motion
 
-__all__ = ["Labels", "label_motion", "lettered", "ranked_fronts", "ranked_knots"]
+__all__ = ["Labels", "label_motion", "lettered", "rank", "ranked_fronts", "ranked_knots"]
 
 LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
 
@@ -43,12 +43,12 @@ def ranked_fronts(motion: Motion) -> tuple[Front, ...]:
 
 def ranked_knots(motion: Motion) -> tuple[KnotTrack, ...]:
     """The moving knots: those that a model describes first, among them the fastest first."""
-    return tuple(
-        sorted(
-            (k for k in motion.knots if k.moving),
-            key=lambda k: (k.fit.model == "none", -k.fit.speed_km_s, k.knot),
-        )
-    )
+    return tuple(sorted((k for k in motion.knots if k.moving), key=rank))
+
+
+def rank(knot: KnotTrack) -> tuple[bool, float, int]:
+    """Sorts knots in the order of their letters."""
+    return knot.fit.model == "none", -knot.fit.speed_km_s, knot.knot
 
 
 def label_motion(motion: Motion) -> Labels:

@@ -17,6 +17,7 @@ from promtrack.motion.cross_check import match_ridges
 from promtrack.motion.front import find_fronts, front_checks
 from promtrack.motion.interpretation import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.knots import KnotPoints, find_knots
+from promtrack.motion.labels import rank
 from promtrack.motion.leading_edge import sector_columns
 from promtrack.motion.motion_checks import check_knots
 from promtrack.motion.oscillation import find_oscillations
@@ -357,7 +358,8 @@ def _meanings(
         ]
         others = [knot for knot in others if knot not in threads]
         words += [threads_meaning(threads, front, sure_km_s)] if threads else []
-    others.sort(key=lambda knot: knot.fit.speed_km_s > sure_km_s)  # what may be confused comes last
+    # What may be confused comes last, the rest in the order of its letters.
+    others.sort(key=lambda knot: (knot.fit.speed_km_s > sure_km_s, *rank(knot)))
     quiet = not any(front.moving for front in fronts)
     words += [knot_meaning(knot, limb_mm, sure_km_s, quiet=quiet) for knot in others[:HEADLINES]]
     return tuple(word for word in words if word is not None)
