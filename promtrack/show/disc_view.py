@@ -139,7 +139,7 @@ def draw_insets(
     for place, inset in enumerate(insets):
         image = np.asarray(orientation.to_image(np.linspace(inset.from_deg, inset.to_deg, 24)))
         arc = np.stack(disc.to_picture(image, MARK_MM), axis=1)
-        draw_line(canvas, arc, page.stroke, strength=page.ink)
+        draw_line(canvas, arc, max(page.stroke - 1, 1), strength=0.6 * page.ink)
         name, rect = inset_name(insets, place, not_shown, page)
         draw_text(canvas, name, rect.left, rect.top, strength=page.ink)
 
