@@ -21,7 +21,7 @@ from promtrack.show.overlay import draw_annotation, title_lines
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
 from promtrack.show.primitives import ANNOTATION, draw_text, letter_strength, make_page
 from promtrack.show.scale_bar import draw_scale, gap_words, nice_step, scale_size, wrapped
-from promtrack.show.studio import Studio, prepare
+from promtrack.show.studio import INK, Studio, prepare
 from promtrack.show.text import CAP_HEIGHT, block, text_mask, text_width
 from promtrack.show.tone import tone_frame
 from tests.show.clip_case import quick_run
@@ -428,7 +428,7 @@ def test_text_is_readable_over_the_disc(look, colour):
         60,
         40,
         colour,
-        strength=make_page(1920, 1080).ink if colour == ANNOTATION else letter_strength(colour),
+        strength=min(INK) if colour == ANNOTATION else letter_strength(colour),  # the faintest ever drawn
     )
     letters = np.zeros((120, 500), np.uint8)
     letters[40 : 40 + words.height, 60 : 60 + words.width] = words.mask
