@@ -35,7 +35,7 @@ DARK_MIDDLE = (
     0.15  # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 )
 BLANK, SHARP_PX = 0.9, 0.9
-GOOD_USED, POOR_USED = 0.7, 0.4
+GOOD_USED, POOR_USED = 0.8, 0.5
 ROUGH_PX = 2.5  # scatter of the edge above which structure, not noise, spoils it
 
 

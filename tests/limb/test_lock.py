@@ -8,6 +8,7 @@ import pytest
 from promtrack.checks import light
 from promtrack.errors import InputError
 from promtrack.limb import LimbNotFound, inspect_sequence, lock_limb
+from promtrack.limb.compare import frames_check
 from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
@@ -199,3 +200,13 @@ def test_the_quick_look_knows_its_own_error():
     few, many = (inspect_sequence(scene.sequence(), frames=count) for count in (4, 12))
     assert abs(many.own_radius_px - scene.truth.radius_px) < 3 * many.own_radius_err_px
     assert many.own_radius_err_px > 0.5 * few.own_radius_err_px
+
+
+@pytest.mark.parametrize(
+    ("used", "level"), [(44, "good"), (36, "good"), (30, "fair"), (20, "poor"), (0, "poor")]
+)
+def test_the_share_of_frames_that_could_be_used(used, level):
+    # REGRESSION  the levels of the verdict of earlier versions: a fifth and a half left out.
+    check = frames_check(used, 44)
+    assert (check.subject, check.level) == ("lock", level)
+    assert f"{used} of 44 frames" in check.sentence
