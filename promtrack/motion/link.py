@@ -190,12 +190,18 @@ def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np
     if not triples:
         return []
     table, cost = np.concatenate(triples), np.concatenate(costs)
-    new = []
+    chosen = []
     for three in table[np.argsort(cost, kind="stable")]:
         if free[three].all():
             free[three] = False
-            new.append(_new_track(three, places))
-    return new
+            chosen.append(three)
+    if not chosen:
+        return []
+    line = _lines(chosen, places, last=True)
+    return [
+        _Track(three.tolist(), float(time_s), state, cov)
+        for three, time_s, state, cov in zip(chosen, line.time_s, line.state, line.cov, strict=True)
+    ]
 
 
 def _triples(
@@ -222,11 +228,6 @@ def _triples(
     speed = np.sqrt(((places.place_mm[start] - places.place_mm[end]) ** 2).sum(-1))[pair] / reach
     cost = distance2[pair, b] + np.ptp(brightness, axis=0) / FADE_SNR + 6.0 * speed
     return np.column_stack([start[pair], middle[b], end[pair]]), cost
-
-
-def _new_track(three: np.ndarray, places: Places) -> _Track:
-    line = _lines([three], places, last=True)
-    return _Track([int(p) for p in three], float(line.time_s[0]), line.state[0], line.cov[0])
 
 
 def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> list[np.ndarray]:

@@ -139,12 +139,14 @@ def track_knots(
     if not seen:
         return Tracked((), chance, float("nan"), 0)
     noises = _noises(seen)
+    whole = seen
     seen = [
         part
-        for track in seen
+        for track in whole
         for part in _unbroken(strip, search, track, noises[track.still], motion.least_points)
     ]
-    noises = _noises(seen)
+    if len(seen) != len(whole) or any(a is not b for a, b in zip(seen, whole, strict=True)):
+        noises = _noises(seen)
     paths = [_fit(track, noises[track.still], scale_err, clock_err) for track in seen]
     pull = _still_pull([path for track, path in zip(seen, paths, strict=True) if track.still])
     still = np.array([track.still for track in seen])
