@@ -1,12 +1,12 @@
-"""What each step of the knots' motion is worth: the Markdown table of docs/accuracy.md, each step off in turn.
+"""What each step of the knots' motion is worth: a Markdown table, each step off in turn.
 
     python -m tests.benchmarks.ablation_motion [--seeds N] [--still N] [--scenes FOLDER] [--part NAME]
 
-Columns: true knots found, and called moving; speeds inside 1 and 2 stated errors, and the largest error; runs
-with a moving track that is no knot. Own strips with knots, motionless scenes (tests/benchmarks/motionless.py),
-and a folder of foreign scenes (tests/benchmarks/foreign.py describes it; truth.json also holds knots: a list
-of {x_px, y_px, v_total_kms, visible}, one value a frame). A step that makes no column worse when it is off
-should go.
+Columns: true knots found, and called moving; speeds inside 1 and 2 stated errors, and the largest error;
+runs with a moving track that is no knot. Own strips with knots, motionless scenes
+(tests/benchmarks/motionless.py), and a folder of foreign scenes (tests/benchmarks/foreign.py describes it;
+truth.json also holds knots: a list of {x_px, y_px, v_total_kms, visible}, one value a frame). A step that
+makes no column worse when it is off should go.
 """
 
 from __future__ import annotations
