@@ -31,14 +31,11 @@ SMOOTH_MM = 3.0  # the same along the limb: the air shifts the edge up and down 
 # maximum would pick the places where it is shifted up
 LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the leading structure's brightness
 ABOVE_NOISE = 3.0  # detection level above the brightest noise expected in the sector, in smoothed sigma
-OVER_SKY = 3.0  # detection level over the frame's darkest heights
-FAINTEST = 0.04  # and as a part of its brightest height
 DEPTH_MM = 12.0  # the leading structure's brightness is sought so far below its outermost trace,
 PLATEAU_MM = (
     4.0  # and then so far below its half level: farther down, other threads are brighter, and half their
 )
 # brightness would lie inside the edge
-LEAST_ALONG_PX = 3.0  # smoothing that is left to do after columns are averaged, in their means
 FLICKER = 0.05  # of standing light that air and transparency let flicker from frame to frame
 AHEAD_MM, BEFORE = 5.0, 8  # what stood at a place is taken from so many frames before a front is so near
 BLOCKS, BLOCK_FRAMES = 12, 8  # of the recording, for what stands all the time
@@ -151,42 +148,30 @@ def smooth_along_px(geometry: StripGeometry) -> float:
     return max(SMOOTH_MM / float(geometry.mm_per_column(0.0)), SMOOTH_PX)
 
 
-def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray, int]:
-    """A picture smoothed by `along_px` columns and `SMOOTH_PX` rows, nan counting as 0; where it shows
-    something; and how many columns make one of these: where frames are far finer than the smoothing, columns
-    are averaged first."""
-    step = max(int(along_px / LEAST_ALONG_PX), 1)
-    rows, columns = picture.shape[0], picture.shape[1] // step
-    means = cv2.resize(picture[:, : columns * step], (columns, rows), interpolation=cv2.INTER_AREA)  # (x, y)
-    shown = np.isfinite(means)
-    rest_px = np.sqrt(along_px**2 - (step**2 - 1) / 12.0) / step
-    return (
-        cv2.GaussianBlur(
-            np.where(shown, means, np.float32(0)),
-            (0, 0),
-            sigmaX=rest_px,
-            sigmaY=SMOOTH_PX,
-            borderType=cv2.BORDER_REFLECT,
-        ),
-        shown,
-        step,
-    )
+def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """A picture smoothed by `along_px` columns and `SMOOTH_PX` rows, nan counting as 0; and where it shows
+    something."""
+    shown = np.isfinite(picture)
+    known = np.where(shown, picture, np.float32(0))
+    return cv2.GaussianBlur(
+        known, (0, 0), sigmaX=along_px, sigmaY=SMOOTH_PX, borderType=cv2.BORDER_REFLECT
+    ), shown
 
 
 def _reduce(
     picture: np.ndarray, noise: np.ndarray, along_px: float, standing: _Standing | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
-    smooth, shown, step = smoothed(picture, along_px)
+    smooth, shown = smoothed(picture, along_px)
     if standing is not None:
         smooth = smooth - standing.light
-    level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px / step)))
+    level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px)))
     best = np.where(shown, smooth, -np.inf).argmax(axis=1)
     value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
     value[shown.mean(axis=1) < 0.5] = np.nan
     if standing is not None:
         level = np.hypot(level, np.take_along_axis(standing.flicker, best[:, None], axis=1)[:, 0])
-    return value, best * step + (step - 1) // 2, level
+    return value, best, level
 
 
 def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: int) -> float:
@@ -208,26 +193,12 @@ def brightest_noise_sigma(values: int, along_px: float) -> float:
     return float(np.sqrt(2 * np.log(max(values / (2.5**2 * along_px * SMOOTH_PX), 2.0))))
 
 
-def detection_floor(value: np.ndarray, noise_floor: np.ndarray) -> np.ndarray:
-    """Level above which a profile (..., rows) shows structure and not noise or what is left of the sky.
-
-    The noise floor; 3 times the frame's own darkest heights (a veil of cloud, scattered light); and 4 % of
-    the brightest height, below which the wings of the blur and the backdrop's residuals lie.
-    """
-    clean = np.nan_to_num(value, nan=np.inf)
-    dark = np.percentile(np.where(np.isfinite(clean), clean, np.nanmax(value, initial=0.0)), 10, axis=-1)
-    bright = np.max(np.nan_to_num(value, nan=0.0), axis=-1)
-    least = np.maximum(OVER_SKY * dark, FAINTEST * bright)
-    return np.maximum(noise_floor, least[..., None])
-
-
 def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
     """Leading edge of every frame that has one, inside `window` if there is one."""
     if window is not None:
         profile = _inside(profile, window)
     columns, along_px = profile.columns, profile.along_px
     floor = (brightest_noise_sigma(columns * profile.value.shape[1], along_px) + ABOVE_NOISE) * profile.noise
-    floor = detection_floor(profile.value, floor)
     outermost = _last_above(profile.value, floor)
     seen = outermost >= 0
     base = brightest_noise_sigma(int(2.5 * SMOOTH_PX * columns), along_px) * profile.noise  # of one height
@@ -272,7 +243,7 @@ def _leading_brightness(profile: SectorProfile, outermost: np.ndarray, depth_mm:
     step = profile.height_mm[1] - profile.height_mm[0]
     row = np.arange(profile.value.shape[1])
     inside = (row <= outermost[:, None]) & (row > outermost[:, None] - depth_mm / step)
-    peak = np.max(np.where(inside, np.nan_to_num(profile.value, nan=0.0), 0.0), axis=1)
+    peak: np.ndarray = np.max(np.where(inside, np.nan_to_num(profile.value, nan=0.0), 0.0), axis=1)
     seen = outermost >= 0
     peak[seen] = median_filter(peak[seen], 5, mode="nearest") if seen.sum() >= 5 else peak[seen]
     return peak
