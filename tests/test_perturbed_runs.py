@@ -1,8 +1,9 @@
-"""Recordings that are wrong in some way: none of them may be called good by the lock's and the scale's
-checks."""
+"""Recordings that are wrong in some way, forty of them: the lock's and the scale's checks may call none good
+unless the Sun's place and size are right within their stated errors."""
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from promtrack.checks import light
 from promtrack.errors import PromtrackError
 from promtrack.limb import LimbLock, lock_limb
-from promtrack.scene import Hedgerow, SceneSpec, make_scene
+from promtrack.scene import Hedgerow, SceneSpec, SceneTruth, make_scene
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
@@ -23,12 +24,22 @@ SPEC = SceneSpec(
     hedgerows=(Hedgerow(at_deg=-6.0), Hedgerow(at_deg=9.0)),
 )
 SITE = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)
+FULL = 65535.0
+Change = Callable[[np.ndarray, int], np.ndarray]
 
 
-def locked(
-    sequence: Sequence, change: Callable[[np.ndarray, int], np.ndarray] | None = None, **settings: object
-) -> LimbLock:
+@lru_cache
+def recording(spec: SceneSpec = SPEC) -> tuple[Sequence, SceneTruth]:
+    """A scene rendered once for all tests."""
+    scene = make_scene(spec)
+    sequence = scene.sequence()
+    frames = [sequence.frame(index) for index in range(len(sequence))]
+    return replace(sequence, read=frames.__getitem__), scene.truth
+
+
+def locked(change: Change | None = None, spec: SceneSpec = SPEC, **settings: object) -> LimbLock:
     """The lock on a scene whose frames were changed."""
+    sequence, _ = recording(spec)
     if change is not None:
         before = sequence.read
         sequence = replace(sequence, read=lambda index: change(before(index), index))
@@ -39,9 +50,31 @@ def levels(lock: LimbLock) -> set[str]:
     return {light(lock.checks, subject)[0] for subject in ("lock", "scale")}
 
 
+def faults(lock: LimbLock, truth: SceneTruth, moves_px: np.ndarray | float = 0.0) -> list[str]:
+    """Where place and size are off by more than their stated errors: a twentieth of the frames may be
+    beyond four, none beyond six, about the frames' mean; the radius within four.
+
+    Parameters
+    ----------
+    moves_px : (n, 2) or 0, how far the frames themselves were moved
+    """
+    facing = np.radians(SPEC.facing_deg)
+    axes = np.array([[-np.sin(facing), -np.cos(facing)], [-np.cos(facing), np.sin(facing)]])
+    apart = np.column_stack([lock.centre_x_px - truth.centre_x_px, lock.centre_y_px - truth.centre_y_px])
+    error = ((apart - moves_px) @ axes.T)[lock.used]
+    stated = np.column_stack([lock.centre_err_px, lock.along_err_px])[lock.used]
+    pull = np.abs(error - np.median(error, axis=0)) / np.hypot(stated, 0.05)
+    found = [f"place beyond six errors in {int((pull > 6).sum())} frames"] if (pull > 6).any() else []
+    found += ["place beyond four errors too often"] if np.mean(pull > 4) > 0.05 else []
+    off = abs(lock.radius_px - truth.radius_px) / lock.radius_err_px
+    return found + ([f"radius off by {off:.1f} errors"] if off > 4 else [])
+
+
 def test_an_unspoilt_recording_is_good():
     # TRUTH  nothing is wrong with it: without this the others would prove nothing
-    assert levels(locked(make_scene(SPEC).sequence())) == {"good"}
+    lock = locked()
+    assert levels(lock) == {"good"}
+    assert not faults(lock, recording()[1])
 
 
 def moved(frame: np.ndarray, x: float, y: float) -> np.ndarray:
@@ -57,11 +90,19 @@ def two_discs(frame: np.ndarray, index: int) -> np.ndarray:
     return np.maximum(frame, frame[::-1])
 
 
+def scaled(frame: np.ndarray, factor: float) -> np.ndarray:
+    """The middle of the frame larger or smaller, in a frame of the same size."""
+    height, width = frame.shape
+    matrix = np.float32([[factor, 0, (1 - factor) * width / 2], [0, factor, (1 - factor) * height / 2]])
+    return cv2.warpAffine(frame, matrix, (width, height), borderMode=cv2.BORDER_REPLICATE)
+
+
 def larger_later(frame: np.ndarray, index: int) -> np.ndarray:
-    if index < 10:
-        return frame
-    large = cv2.resize(frame, None, fx=1.25, fy=1.25, interpolation=cv2.INTER_AREA)
-    return np.ascontiguousarray(large[: frame.shape[0], 50 : 50 + frame.shape[1]])
+    return frame if index < 10 else scaled(frame, 1.25)
+
+
+def smaller_later(frame: np.ndarray, index: int) -> np.ndarray:
+    return frame if index < 10 else scaled(frame, 0.85)
 
 
 def stopped(frame: np.ndarray, index: int) -> np.ndarray:
@@ -84,13 +125,198 @@ def clouded(frame: np.ndarray, index: int) -> np.ndarray:
     return (frame * clear + 2500 * (1 - clear)).astype(frame.dtype)
 
 
-@pytest.mark.parametrize("change", [double, two_discs, larger_later, stopped, eclipsed, clouded])
+def negative(frame: np.ndarray, index: int) -> np.ndarray:
+    return (FULL - frame).astype(frame.dtype)
+
+
+def dark_disc(frame: np.ndarray, index: int) -> np.ndarray:
+    """The disc darker than what surrounds it, as behind an occulter."""
+    return np.where(frame > 12000, 800, frame).astype(frame.dtype)
+
+
+def sky_only(frame: np.ndarray, index: int) -> np.ndarray:
+    return np.ascontiguousarray(np.broadcast_to(frame[:1], frame.shape))
+
+
+def disc_only(frame: np.ndarray, index: int) -> np.ndarray:
+    return np.ascontiguousarray(np.broadcast_to(frame[-1:], frame.shape))
+
+
+def half_black(frame: np.ndarray, index: int) -> np.ndarray:
+    return frame * np.uint16(index % 2)
+
+
+def white(frame: np.ndarray, index: int) -> np.ndarray:
+    return np.full_like(frame, int(FULL))
+
+
+def noise(frame: np.ndarray, index: int) -> np.ndarray:
+    return np.random.default_rng(index).integers(0, int(FULL), frame.shape).astype(frame.dtype)
+
+
+def squeezed(frame: np.ndarray, index: int) -> np.ndarray:
+    """Lines shorter than columns, as after a wrong binning."""
+    small = cv2.resize(frame, (200, 300), interpolation=cv2.INTER_AREA)
+    return np.hstack([small, small[:, ::-1]])
+
+
+def mask_with_light(frame: np.ndarray, index: int) -> np.ndarray:
+    """A sharp round mask, larger than the Sun's limb is far, with nothing behind it."""
+    y, x = np.ogrid[: frame.shape[0], : frame.shape[1]]
+    return np.where(np.hypot(x - 200, y - 420) < 260, 40000, 0).astype(frame.dtype)
+
+
+def other_sun_between(frame: np.ndarray, index: int) -> np.ndarray:
+    """Every second frame from another session: smaller."""
+    return scaled(frame, 0.8) if index % 2 else frame
+
+
+WRONG = [
+    double,
+    two_discs,
+    larger_later,
+    smaller_later,
+    stopped,
+    eclipsed,
+    clouded,
+    negative,
+    dark_disc,
+    sky_only,
+    disc_only,
+    half_black,
+    white,
+    noise,
+    squeezed,
+    mask_with_light,
+    other_sun_between,
+]
+
+
+@pytest.mark.parametrize("change", WRONG)
 def test_spoilt_frames_are_not_called_good(change):
     # TRUTH  the change is the fault
     try:
-        lock = locked(make_scene(SPEC).sequence(), change)
+        lock = locked(change)
     except PromtrackError:
         return  # refused
+    assert levels(lock) != {"good"}
+
+
+def bordered(frame: np.ndarray, index: int) -> np.ndarray:
+    out = np.zeros_like(frame)
+    out[20:-30, 35:-25] = frame[20:-30, 35:-25]
+    return out
+
+
+def cornered(frame: np.ndarray, index: int) -> np.ndarray:
+    """A slanting black border, as after a turn of the picture."""
+    y, x = np.ogrid[: frame.shape[0], : frame.shape[1]]
+    return np.where(x + 0.3 * y > 90, frame, 0).astype(frame.dtype)
+
+
+def dusty(frame: np.ndarray, index: int) -> np.ndarray:
+    """Shadows of dust that stand still on the sensor."""
+    y, x = np.ogrid[: frame.shape[0], : frame.shape[1]]
+    shade = np.ones(frame.shape)
+    for at_x, at_y in ((60, 190), (150, 150), (240, 200), (330, 160)):
+        shade -= 0.25 * np.exp(-((np.hypot(x - at_x, y - at_y) / 9.0) ** 2))
+    return (frame * shade).astype(frame.dtype)
+
+
+def ghosted(frame: np.ndarray, index: int) -> np.ndarray:
+    """A bright reflection that stands still on the sensor, above the limb."""
+    y, x = np.ogrid[: frame.shape[0], : frame.shape[1]]
+    ghost = 9000.0 * np.exp(-((np.hypot(x - 280, y - 130) / 12.0) ** 2))
+    return np.minimum(frame + ghost, FULL).astype(frame.dtype)
+
+
+def eight_bits(frame: np.ndarray, index: int) -> np.ndarray:
+    return ((frame // 256) * 256).astype(frame.dtype)
+
+
+def banded(frame: np.ndarray, index: int) -> np.ndarray:
+    """Rows read at uneven levels."""
+    band = np.random.default_rng(index).normal(0, 150, (frame.shape[0], 1))
+    return np.clip(frame + band, 0, FULL).astype(frame.dtype)
+
+
+def bright_columns(frame: np.ndarray, index: int) -> np.ndarray:
+    out = frame.copy()
+    out[:, [97, 98, 260]] = int(FULL)
+    return out
+
+
+def blurred_often(frame: np.ndarray, index: int) -> np.ndarray:
+    return cv2.GaussianBlur(frame, (0, 0), 4.0) if index % 2 else frame
+
+
+def gradient(frame: np.ndarray, index: int) -> np.ndarray:
+    """Scattered light that grows across the frame."""
+    return np.minimum(frame + np.linspace(0, 8000, frame.shape[1]), FULL).astype(frame.dtype)
+
+
+def bird(frame: np.ndarray, index: int) -> np.ndarray:
+    out = frame.copy()
+    if index in (5, 6):
+        cv2.line(out, (120 + 30 * index - 150, 170), (190 + 30 * index - 150, 215), 300, 22)
+    return out
+
+
+def exposures(frame: np.ndarray, index: int) -> np.ndarray:
+    return (frame * (1.0, 0.35, 0.7)[index % 3]).astype(frame.dtype)
+
+
+HARD = [
+    bordered,
+    cornered,
+    dusty,
+    ghosted,
+    eight_bits,
+    banded,
+    bright_columns,
+    pytest.param(
+        blurred_often,
+        marks=pytest.mark.xfail(
+            strict=True,
+            reason="known defect: blur of 4 px in every second frame moves the edge by 0.3 px, stated are 0.1",
+        ),
+    ),
+    gradient,
+    bird,
+    exposures,
+]
+
+
+@pytest.mark.parametrize("change", HARD)
+def test_what_is_called_good_is_right(change):
+    # TRUTH  the Sun stands where it stood: the change may cost frames, or the light, but not the place
+    try:
+        lock = locked(change)
+    except PromtrackError:
+        return
+    assert levels(lock) != {"good"} or not faults(lock, recording()[1])
+
+
+@pytest.mark.parametrize(
+    ("jump_px", "every"), [((25.0, -18.0), False), ((-40.0, 0.0), False), ((9.0, 14.0), True)]
+)
+def test_a_jump_of_the_guiding_is_followed(jump_px, every):
+    # TRUTH  frames moved by a jump in the middle, or to and fro in every second frame
+    index = np.arange(SPEC.frames)
+    on = (index % 2 if every else index >= 10).astype(float)
+    lock = locked(lambda frame, i: moved(frame, on[i] * jump_px[0], on[i] * jump_px[1]))
+    assert levels(lock) != {"good"} or not faults(lock, recording()[1], on[:, None] * np.array(jump_px))
+
+
+def test_a_limb_cut_short_is_refused_or_doubted():
+    # TRUTH  a strip of 70 px of a limb of 40 degrees: 7 degrees, whose circle says nothing
+    sequence, _ = recording()
+    before = sequence.read
+    short = replace(sequence, shape=(300, 70), read=lambda i: np.ascontiguousarray(before(i)[:, 165:235]))
+    try:
+        lock = lock_limb(short)
+    except PromtrackError:
+        return
     assert levels(lock) != {"good"}
 
 
@@ -107,17 +333,28 @@ def test_a_wrong_mount_is_named(rate, camera):
     # TRUTH  the scene's rotation is not what the mount and the site give; 10 h UT at 47 degrees north: 15
     # degrees an hour
     spec = replace(SPEC, rotation_deg_h=rate, cadence_s=120.0, first_utc="2026-05-17T10:00:00")
-    lock = locked(make_scene(spec).sequence(), camera=camera, site=SITE)
+    lock = locked(spec=spec, camera=camera, site=SITE)
     level, sentences = light(lock.checks, "lock")
     assert level == "poor"
     assert any("The frames turn by" in sentence for sentence in sentences)
 
 
-@pytest.mark.parametrize("factor", [0.5, 2.0])
+@pytest.mark.parametrize("factor", [0.5, 0.8, 1.25, 2.0])
 def test_a_radius_held_wrong_is_not_called_good(factor):
-    scene = make_scene(SPEC)
+    truth = recording()[1]
     try:
-        lock = locked(scene.sequence(), limb=LimbSettings(radius_px=factor * scene.truth.radius_px))
+        lock = locked(limb=LimbSettings(radius_px=factor * truth.radius_px))
+    except PromtrackError:
+        return
+    assert levels(lock) != {"good"}
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.8, 1.25, 2.0])
+def test_a_wrong_scale_is_not_called_good(factor):
+    # TRUTH  the optics state a scale that is off by a factor
+    camera = CameraSettings(arcsec_per_px=factor * 960.0 / recording()[1].radius_px)
+    try:
+        lock = locked(camera=camera)
     except PromtrackError:
         return
     assert levels(lock) != {"good"}
@@ -126,19 +363,17 @@ def test_a_radius_held_wrong_is_not_called_good(factor):
 @pytest.mark.parametrize("equal", [(4,), (4, 5, 6), tuple(range(1, 20))])
 def test_equal_stamps_divide_by_nothing(equal):
     # TRUTH  the frames themselves are as they were
-    scene = make_scene(SPEC)
-    times = scene.sequence().times_utc.copy()
+    sequence, truth = recording()
+    times = sequence.times_utc.copy()
     for index in equal:
         times[index] = times[index - 1]
-    lock = locked(replace(scene.sequence(), times_utc=np.sort(times)))
+    lock = lock_limb(replace(sequence, times_utc=np.sort(times)))
     assert np.isfinite(lock.centre_x_px[lock.used]).all()
-    assert lock.radius_px == pytest.approx(scene.truth.radius_px, rel=0.03)
+    assert lock.radius_px == pytest.approx(truth.radius_px, rel=0.03)
 
 
 def test_a_change_of_exposure_is_no_cloud():
     # TRUTH  half and twice the gain in turn, nothing else
-    scene = make_scene(replace(SPEC, exposure=0.2))
-    lock = locked(
-        scene.sequence(), lambda frame, index: (frame * (1.0, 0.35, 2.0)[index % 3]).astype(frame.dtype)
-    )
+    spec = replace(SPEC, exposure=0.2)
+    lock = locked(lambda frame, index: (frame * (1.0, 0.35, 2.0)[index % 3]).astype(frame.dtype), spec)
     assert lock.used.all()

@@ -13,6 +13,7 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.limb.circle import MAD
+from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.geometry import Place
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.second import second_limb
@@ -67,6 +68,9 @@ def compare(solution: Solution, kept: list[FrameMeasure], known: Known, time_s: 
     left_out: dict[int, str] = {}
     checks = [*_edge_against_place(solution, left_out), _points(kept), *_like_a_sun(kept), *_scale(solution)]
     checks += _one_radius(solution)
+    if known.radius_px is not None:
+        own = np.median([_free_radius(m) for m in kept], axis=0)
+        checks += radius_check((float(own[0]), float(own[1])), known.radius_px, 0.0)
     if known.header_seen_px is not None and np.isfinite(known.header_seen_px).any():
         checks.append(header_check(solution, known.header_seen_px, known.header_err_px))
     return Comparison(tuple(checks), left_out)
@@ -138,6 +142,17 @@ def rotation_check(turn: TurnCheck, radius_px: float) -> list[Check]:
     return [Check("lock", "field rotation", "poor", words)]
 
 
+def _free_radius(m: FrameMeasure) -> tuple[float, float]:
+    """Radius of a frame's edge with nothing held, and 1 sigma, were every stretch of ALIKE_PX one point."""
+    angle = np.radians((m.bin + 0.5) * m.bin_deg + m.place.turn_deg)
+    design = np.column_stack([-np.sin(angle), -np.cos(angle), np.ones(len(angle))])
+    inverse = np.linalg.pinv(design.T @ design)
+    fit = inverse @ design.T @ m.edge_px
+    rms = float(np.sqrt(np.mean((m.edge_px - design @ fit) ** 2)))
+    alike = max(ALIKE_PX / (np.radians(m.bin_deg) * m.place.radius_px), 1.0)
+    return m.place.radius_px + float(fit[2]), max(rms, 0.01) * float(np.sqrt(alike * inverse[2, 2]))
+
+
 def _points(kept: list[FrameMeasure]) -> Check:
     share = float(np.median([m.signs.kept_part for m in kept]))
     level = "good" if share > GOOD_POINTS else "fair" if share > POOR_POINTS else "poor"
@@ -162,6 +177,13 @@ def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
             "field stop, a mask or a border, not the Sun's limb."
         )
         return [Check("lock", "light outside", "poor", words), Check("scale", "light outside", "poor", words)]
+    fringe = float(np.median([m.signs.fringe for m in kept]))
+    if fringe > 1.0:
+        words = (
+            f"The disc is darker than the light outside its limb, by {fringe:.1f} times: something stands "
+            "before it, or the picture was changed."
+        )
+        return [Check("lock", "bright disc", "poor", words), Check("scale", "bright disc", "poor", words)]
     return [Check("lock", "bright disc", "good", "The disc is bright inside, with light outside it.")]
 
 
