@@ -278,7 +278,7 @@ HARD = [
         blurred_often,
         marks=pytest.mark.xfail(
             strict=True,
-            reason="known defect: blur of 4 px in every second frame moves the edge by 0.3 px, stated are 0.1",
+            reason="known defect: blur of 4 px in every second frame moves its edge by three stated errors",
         ),
     ),
     gradient,
