@@ -59,7 +59,7 @@ class Progress:
         shown = [0.0]
         label = _NAMES.get(name, name)
 
-        def told(done: int, total: int) -> None:
+        def advance(done: int, total: int) -> None:
             if self.quiet:
                 return
             now = time.monotonic()
@@ -70,7 +70,7 @@ class Progress:
                 left = _left(now - begun, done, total)
                 self._write(f"{label} {_bar(done / total)} {done}/{total}{left}", end="")
 
-        return told
+        return advance
 
     def _write(self, text: str, *, end: str) -> None:
         columns = shutil.get_terminal_size().columns - 1

@@ -101,6 +101,13 @@ def bound(*arguments: object, **options: Any) -> subprocess.CompletedProcess[str
     )
 
 
+def in_new_python(code: str, **options: Any) -> subprocess.CompletedProcess[str]:
+    """Run this code in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, **options
+    )
+
+
 def assert_one_sentence(done: subprocess.CompletedProcess[str], *words: str, status: int = 1) -> None:
     """A process ended with one clear sentence that holds the words."""
     assert done.returncode == status, done.stderr

@@ -19,6 +19,7 @@ from tests.messy import (
     bound,
     command,
     contents,
+    in_new_python,
     refused,
     refused_run,
     some_of,
@@ -132,14 +133,7 @@ def test_a_terminal_without_the_signs_of_print_gets_plain_ones():
         "import promtrack.cli as cli, promtrack.pipeline as p\ncli.build_parser = lambda: (print('v −0.3 "
         "± 0.1 m/s², 5°, é'), (_ for _ in ()).throw(SystemExit(0)))\ncli.main([])"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        capture_output=True,
-        text=True,
-        encoding="ascii",
-        check=False,
-        env=os.environ | {"PYTHONIOENCODING": "ascii"},
-    )
+    done = in_new_python(code, encoding="ascii", env=os.environ | {"PYTHONIOENCODING": "ascii"})
     assert done.stdout == "v -0.3 +- 0.1 m/s2, 5 deg, \\xe9\n"
 
 
@@ -150,14 +144,7 @@ def test_a_fault_is_one_line_and_its_details_are_kept_elsewhere(tmp_path):
         "import promtrack.pipeline as p; p.read_summary = fail\n"
         "promtrack.cli.main(['clip', 'x'])"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        cwd=tmp_path,
-        check=False,
-    )
+    done = in_new_python(code, encoding="utf-8", cwd=tmp_path)
     assert_one_sentence(done, "a fault in promtrack itself (ZeroDivisionError: a bug)", "please report it")
     log = Path(re.search(r"the details are in (.*); please", done.stderr)[1])
     assert "Traceback" in log.read_text(encoding="utf-8")
