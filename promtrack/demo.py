@@ -38,7 +38,7 @@ def run_demo(
     size = f"{spec.count} frames of {spec.shape[1]}x{spec.shape[0]} px"
     yield f"a synthetic sequence, scenario '{name}': {size} in {frames}"
     job = run(frames, folder.path, changes(observer_settings(spec, Settings())), progress=progress)
-    _, scale, orientation = job.geometry
+    _, scale, orientation = job.about
     for line in _table(judge(scene.truth, job.lock, job.motion, scale, orientation)):
         what = lettered(line[:38], job.motion) if line.startswith("knot") else line[:38]
         yield f"{what:38}{line[38:]}" if line else line

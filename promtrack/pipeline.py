@@ -45,7 +45,7 @@ from promtrack.products import (
 )
 from promtrack.products.folder import fingerprint_of, stamp_of
 from promtrack.products.journal import journal
-from promtrack.products.strips import Circumstances, check_space
+from promtrack.products.strips import check_space
 from promtrack.products.summary import Verdict
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bad_pixels import mend_hot_pixels
@@ -60,7 +60,7 @@ from promtrack.show.verdict import lights
 from promtrack.strip import shown_height_range, strip_geometry, unwrap
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
-from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view
+from promtrack.sun import Circumstances, measure_scale, orient, solar_view
 
 __all__ = ["STAGES", "Job", "Progress", "load_run", "measure", "not_up_to_date", "run", "run_stage", "silent"]
 
@@ -111,7 +111,7 @@ class Job:
     files: dict[str, list[Path]] = field(default_factory=dict)
 
     @property
-    def geometry(self) -> tuple[SolarView, Scale, Orientation]:
+    def about(self) -> Circumstances:
         """The Sun on the date, the scale and the orientation: cheap, so made from the lock each time."""
         camera, header = self.settings.camera, self.sequence.header
         moment = self.sequence.times_utc[self.lock.reference]
@@ -131,7 +131,7 @@ class Job:
             line=self.sequence.line,
             arc_deg=(min(ends), max(ends)) if orientation.position_angles else None,
         )
-        return view, scale, orientation
+        return Circumstances(view, scale, orientation)
 
     @property
     def verdict(self) -> Verdict:
@@ -142,14 +142,14 @@ class Job:
 
     def measured(self) -> Measured:
         """Everything measured, for the show room."""
-        view, scale, orientation = self.geometry
+        about = self.about
         return Measured(
             settings=self.settings,
             sequence=self.joined,
             lock=self.lock,
-            view=view,
-            scale=scale,
-            orientation=orientation,
+            view=about.view,
+            scale=about.scale,
+            orientation=about.orientation,
             strip=self.strip,
             motion=self.motion,
             version=__version__,
@@ -455,7 +455,7 @@ def _do_lock(job: Job, progress: Advance) -> list[Path]:
             where=str(job.source),
             remedy="look at the frames, or allow more with --set limb.most_rejected=",
         )
-    scale = job.geometry[1]
+    scale = job.about.scale
     if scale.sigma_km_per_px > WORST_SCALE_ERR * scale.km_per_px:
         raise InputError(
             f"the scale is {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel, too uncertain "
@@ -480,7 +480,7 @@ def _write_summary(job: Job, motion: Motion | None = None) -> Path:
         __version__,
         job.sequence,
         job.lock,
-        geometry=job.geometry,
+        about=job.about,
         verdict=job.verdict,
         motion=motion,
         notes=job.notes,
@@ -488,7 +488,8 @@ def _write_summary(job: Job, motion: Motion | None = None) -> Path:
 
 
 def _do_strip(job: Job, progress: Advance) -> list[Path]:
-    view, scale, orientation = job.geometry
+    about = job.about
+    scale, orientation = about.scale, about.orientation
     checked = f"; {scale.check}" if scale.check else ""
     size = f"{scale.km_per_px:.1f} +- {scale.sigma_km_per_px:.1f} km a pixel"
     job.log.info("scale: %s (%s)%s", size, scale.source, checked)
@@ -503,7 +504,6 @@ def _do_strip(job: Job, progress: Advance) -> list[Path]:
         geometry.low_mm,
         geometry.height_mm(geometry.rows - 1),
     )
-    about = Circumstances(view, scale, orientation, scale.limb.height_mm, __version__)
     _check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
     with atomic_write(job.folder["strip"]) as part:
@@ -513,7 +513,7 @@ def _do_strip(job: Job, progress: Advance) -> list[Path]:
             orientation,
             geometry,
             path=part,
-            header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about),
+            header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about, __version__),
             hidden_px=_hidden_px(job),
             hidden=job.marks.hidden(geometry),
             progress=progress,
@@ -531,7 +531,7 @@ def _hidden_px(job: Job) -> np.ndarray | None:
 
 
 def _do_motion(job: Job, progress: Advance) -> list[Path]:
-    _, scale, orientation = job.geometry
+    _, scale, orientation = job.about
 
     def place(frame: int, angle_deg: float, height_mm: float) -> tuple[float, float]:
         rho_px = job.lock.radius_px + height_mm * 1e3 / scale.km_per_px

@@ -170,7 +170,7 @@ def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
     What goes beyond the camera's full scale is cut, and whole numbers stay whole numbers.
     """
     sequence, lock = job.sequence, job.lock
-    _, scale, orientation = job.geometry
+    _, scale, orientation = job.about
     mm_per_px, limb_mm = scale.km_per_px * 1e-3, job.strip.geometry.limb_mm
     first_s = float((job.strip.times_utc[0] - sequence.times_utc[0]) / np.timedelta64(1, "s"))
 

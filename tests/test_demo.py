@@ -20,7 +20,7 @@ def test_the_demo_finds_what_was_put_in_and_nothing_else(tmp_path, monkeypatch, 
     monkeypatch.setattr(pipeline, "STAGES", ("lock", "strip", "motion"))  # nothing that is only looked at
     monkeypatch.setattr("promtrack.demo.run", lambda *a, **k: jobs.append(run(*a, **k)) or jobs[0])
     lines = "\n".join(run_demo(name, tmp_path, lambda settings: settings, progress=silent))
-    _, scale, orientation = jobs[0].geometry
+    _, scale, orientation = jobs[0].about
     found = judge(make_scene(scenario(name)).truth, jobs[0].lock, jobs[0].motion, scale, orientation)
     assert (found.strays, found.false_fronts) == (0, 0), lines
     assert sum(not knot.knot for knot in found.knots if knot.snr >= 8 and knot.visible_frames >= 8) <= 1, (

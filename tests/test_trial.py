@@ -46,7 +46,7 @@ def test_a_body_keeps_both_its_speeds(job):
 def test_its_light_stands_where_it_should(job):
     # TRUTH  the brightest of what was added, within a pixel of the place that the lock gives.
     body = knot(job)
-    _, scale, orientation = job.geometry
+    _, scale, orientation = job.about
     index = int(np.argmin(np.abs(job.sequence.time_s - 300.0)))
     added = injected_sequence(job, [body]).frame(index).astype(float) - job.sequence.frame(index)
     row, column = np.unravel_index(np.argmax(added), added.shape)

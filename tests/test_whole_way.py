@@ -49,7 +49,7 @@ def test_the_input_is_not_touched(small_scene, small_frames, small_run):
 def test_measurement_meets_truth(small_scene, small_run):
     # TRUTH  the scene's own; the bands are those of the design's table, three times wider for the scale's own
     # error bar.
-    _, scale, orientation = small_run.geometry
+    _, scale, orientation = small_run.about
     found = judge(small_scene.truth, small_run.lock, small_run.motion, scale, orientation)
     assert found.centre_rms_px < 0.3
     assert abs(found.scale_ratio - 1.0) < 3.0 * found.scale_sigma

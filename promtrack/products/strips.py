@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import shutil
 import warnings
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,22 +21,11 @@ from promtrack.products.folder import ProductFolder, unreadable
 from promtrack.sequence.records import Sequence
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.store import CUBE
-from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, Orientation, Scale, SolarView
+from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, Circumstances
 
-__all__ = ["Circumstances", "check_space", "finish_strip", "read_strip", "strip_header"]
+__all__ = ["check_space", "finish_strip", "read_strip", "strip_header"]
 
 BYTES_PER_VALUE = 1.0  # at most: Rice leaves 0.6 of noise in steps of a quarter of it
-
-
-@dataclass(frozen=True, slots=True)
-class Circumstances:
-    """What the strip's header tells besides the axes."""
-
-    view: SolarView
-    scale: Scale
-    orientation: Orientation
-    limb_height_mm: float
-    version: str
 
 
 def check_space(folder: ProductFolder, geometry: StripGeometry, count: int) -> None:
@@ -54,7 +42,9 @@ def check_space(folder: ProductFolder, geometry: StripGeometry, count: int) -> N
         )
 
 
-def strip_header(geometry: StripGeometry, times_utc: np.ndarray, about: Circumstances) -> fits.Header:
+def strip_header(
+    geometry: StripGeometry, times_utc: np.ndarray, about: Circumstances, version: str
+) -> fits.Header:
     """Axes and circumstances of the cube."""
     angle, angle_comment = (
         ("POSANGLE", "north through east")
@@ -80,7 +70,7 @@ def strip_header(geometry: StripGeometry, times_utc: np.ndarray, about: Circumst
             ("CDELT3", 1.0),
             ("BUNIT", "adu", "counts at usual transparency, no backdrop"),
             ("LIMBDIST", geometry.limb_mm, "[Mm] fitted limb from the centre"),
-            ("LIMBHGT", about.limb_height_mm, "[Mm] fitted limb above the photosphere"),
+            ("LIMBHGT", about.scale.limb.height_mm, "[Mm] fitted limb above the photosphere"),
             ("POSANG", geometry.position_angles, "angles are solar position angles"),
             ("KM_PX", about.scale.km_per_px, "[km] one pixel"),
             ("KM_PXERR", about.scale.sigma_km_per_px, "[km] its standard deviation"),
@@ -89,7 +79,7 @@ def strip_header(geometry: StripGeometry, times_utc: np.ndarray, about: Circumst
             ("DATE-BEG", first, "middle of the first exposure"),
             ("DATE-END", last, "middle of the last exposure"),
             ("TIMESYS", "UTC"),
-            ("CREATOR", f"promtrack {about.version}"),
+            ("CREATOR", f"promtrack {version}"),
         ]
     )
 

@@ -19,7 +19,7 @@ from promtrack.motion.records import Motion
 from promtrack.products.folder import ProductFolder
 from promtrack.rounding import typeset, with_error
 from promtrack.sequence.records import Sequence
-from promtrack.sun import Orientation, Scale, SolarView
+from promtrack.sun import Circumstances, Scale
 
 __all__ = [
     "Verdict",
@@ -55,7 +55,7 @@ def write_summary(
     sequence: Sequence,
     lock: LimbLock,
     *,
-    geometry: tuple[SolarView, Scale, Orientation],
+    about: Circumstances,
     verdict: Verdict,
     motion: Motion | None = None,
     notes: tuple[str, ...] = (),
@@ -68,7 +68,6 @@ def write_summary(
     notes : further sentences about the input and the settings
     """
     steps = np.diff(sequence.time_s)
-    view, scale, orientation = geometry
     page: dict[str, Any] = {
         "version": version,
         "input": sequence.path.name,
@@ -91,12 +90,12 @@ def write_summary(
         ],
         "frames_of_the_other_exposure": int((~lock.used & ~lock.rejected).sum()),
         "limb": _taken(lock, _LOCK),
-        "scale": _taken(scale, _SCALE),
-        "sun": _taken(view, _SUN),
-        "orientation": _taken(orientation, _ORIENTATION),
+        "scale": _taken(about.scale, _SCALE),
+        "sun": _taken(about.view, _SUN),
+        "orientation": _taken(about.orientation, _ORIENTATION),
     }
     if motion is not None:
-        page |= _motion(motion, quotable=not is_poor(verdict)) | {"found": _found(motion, lock, scale)}
+        page |= _motion(motion, quotable=not is_poor(verdict)) | {"found": _found(motion, lock, about.scale)}
     with atomic_write(folder["summary"]) as part:
         text = json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n"
         part.write_text(text, encoding="utf-8", errors="backslashreplace")

@@ -19,7 +19,7 @@ from promtrack.sun.drift import check_against_limb, fit_drift
 from promtrack.sun.ephemeris import SkyPlace, sky_place, solar_view
 from promtrack.sun.limb_height import limb_height
 from promtrack.sun.orientation import field_turn_deg, orient, zenith_image_deg
-from promtrack.sun.records import DriftCalibration, LimbHeight, Orientation, Scale, SolarView
+from promtrack.sun.records import Circumstances, DriftCalibration, LimbHeight, Orientation, Scale, SolarView
 from promtrack.sun.refraction import flattening, flattening_err, refraction_arcmin
 from promtrack.sun.rotation import limb_drift, seen_height_mm, synodic_deg_day
 from promtrack.sun.scale import measure_scale
@@ -30,6 +30,7 @@ __all__ = [
     "EARTH_RADIUS_KM",
     "SOLAR_GM_KM3_S2",
     "SOLAR_RADIUS_KM",
+    "Circumstances",
     "DriftCalibration",
     "LimbHeight",
     "Orientation",

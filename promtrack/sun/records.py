@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from promtrack.sun.angles import Angles
 
-__all__ = ["DriftCalibration", "HeaderGeometry", "LimbHeight", "Orientation", "Scale", "SolarView"]
+__all__ = [
+    "Circumstances",
+    "DriftCalibration",
+    "HeaderGeometry",
+    "LimbHeight",
+    "Orientation",
+    "Scale",
+    "SolarView",
+]
 
 
 class HeaderGeometry(Protocol):
@@ -140,3 +148,11 @@ class DriftCalibration:
     rms_px: float  # scatter of the positions across the drift
     points: int  # positions on which the drift rests
     sentence: str  # the result in words, and what to do with it
+
+
+class Circumstances(NamedTuple):
+    """The Sun on the date, the scale and the orientation of one recording."""
+
+    view: SolarView
+    scale: Scale
+    orientation: Orientation

@@ -193,7 +193,7 @@ def _row(run: Comparison, name: str, wall_s: float, cpu_s: float) -> str:
 def print_accuracy(spec: SceneSpec, frames: list[Path], run: Comparison) -> None:
     """What the run just timed has measured, against the scene's truth."""
     job = finished_job(frames, run.products)
-    _, scale, orientation = job.geometry
+    _, scale, orientation = job.about
     found = judge(make_scene(spec).truth, job.lock, job.motion, scale, orientation)
     print(
         f"Accuracy: {sum(k.knot > 0 for k in found.knots)} of {len(found.knots)} knots found, median speed "

@@ -24,9 +24,9 @@ from promtrack.products import (
     write_motion,
     write_summary,
 )
-from promtrack.products.strips import Circumstances
 from promtrack.products.summary import motion_lines
 from promtrack.strip.store import StripWriter, in_steps, packed
+from promtrack.sun import Circumstances
 from tests.show.fake_run import fake_measured
 
 
@@ -64,11 +64,17 @@ def same(a, b, path="record"):
 STEP = 0.4  # counts, a quarter of the noise of the made strips
 
 
+def about_of(measured):
+    return Circumstances(measured.view, measured.scale, measured.orientation)
+
+
 def write_strip(folder, measured):
-    about = Circumstances(measured.view, measured.scale, measured.orientation, 4.35, "0.1.0")
+    about = about_of(measured)
     path, strip = folder["strip"], measured.strip
     path.unlink(missing_ok=True)
-    with StripWriter(path, strip.shape, STEP, strip_header(strip.geometry, strip.times_utc, about)) as file:
+    with StripWriter(
+        path, strip.shape, STEP, strip_header(strip.geometry, strip.times_utc, about, "0.1.0")
+    ) as file:
         for plane in strip.each():
             file.add(packed([in_steps(plane, STEP)])[0])
     finish_strip(path, measured.strip, measured.sequence, measured.lock, about)
@@ -163,13 +169,12 @@ GOOD = {"lock": ("good", ("It holds.",)), "scale": ("good", ()), "motion": ("fai
 
 
 def summed_up(folder, measured, verdict):
-    geometry = (measured.view, measured.scale, measured.orientation)
     write_summary(
         folder,
         "0.1.0",
         measured.sequence,
         measured.lock,
-        geometry=geometry,
+        about=about_of(measured),
         verdict=verdict,
         motion=measured.motion,
     )
