@@ -100,8 +100,10 @@ def test_a_poor_verdict_comes_first_and_has_a_status_of_its_own(finished, small_
     status, out, _ = command(capsys, "motion", finished, "--quiet")
     lines = out.splitlines()
     assert status == 3
-    assert f"lock: poor: {said}" in lines
-    assert lines.index(f"lock: poor: {said}") < next(i for i, line in enumerate(lines) if "moving of" in line)
+    assert f"lock: not to be trusted: {said}" in lines
+    assert lines.index(f"lock: not to be trusted: {said}") < next(
+        i for i, line in enumerate(lines) if "moving of" in line
+    )
     assert "in the plane of the sky" not in out
     monkeypatch.setattr(Job, "verdict", property(real))
     status, out, _ = command(capsys, "motion", finished, "--quiet")

@@ -16,9 +16,11 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.find import LimbNotFound, find_limb
+from promtrack.limb.geometry import Place, place_of
+from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence, SolarHeader
 
-__all__ = ["turned_back"]
+__all__ = ["another_limb", "turned_back"]
 
 LOOKED_AT = 6  # frames spread over the recording
 STEP_DEG = 0.5
@@ -28,6 +30,8 @@ LEAST_COMMON = 300  # values that two zones must share: 4 degrees of the whole z
 # Correlation of zones that show the same limb, and by how much one must beat the other: on scenes of arcs and
 # whole discs, minutes apart, the same limb gives 0.4 to 0.7, another one or the wrong turn 0.0 to 0.1.
 ALIKE = 0.25
+UNLIKE = 0.1  # correlation of two zones that have nothing in common
+LASTS_S = 3600.0  # for so long the limb of an hour ago is known again
 
 
 @dataclass(slots=True)
@@ -35,26 +39,26 @@ class _Zones:
     """Limb zones of frames, made when asked for."""
 
     sequence: Sequence
+    lock: LimbLock | None = None  # where the Sun stands, if that is known already
     radius_px: float | None = None
 
     def of(self, index: int) -> np.ndarray | None:
         """(radii, angles) brightness about the mean of its distance, nan outside the frame; None: no limb."""
         try:
             frame = self.sequence.frame(index)
-            circle = find_limb(frame, self.sequence.full_scale, radius_px=self.radius_px)
+            place = self._place(index, frame)
         except (InputError, LimbNotFound):
             return None
-        self.radius_px = self.radius_px or circle.radius_px
-        theta = np.radians(np.arange(0.0, 360.0, STEP_DEG))
-        size = max(circle.radius_px * np.radians(STEP_DEG), 1.0)  # frame px that a step of angle spans
+        theta = np.radians(np.arange(0.0, 360.0, STEP_DEG) + place.turn_deg)
+        size = max(place.radius_px * np.radians(STEP_DEG), 1.0)  # frame px that a step of angle spans
         columns, rows = (max(round(side / size), 1) for side in frame.shape[::-1])
         small = cv2.resize(frame.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
-        rho = circle.radius_px * RADII[:, None]
+        rho = place.radius_px * RADII[:, None]
         x, y = (
             ((centre - rho * turn + 0.5) * part / whole - 0.5).astype(np.float32)
             for centre, turn, part, whole in (
-                (circle.x_px, np.sin(theta), columns, frame.shape[1]),
-                (circle.y_px, np.cos(theta), rows, frame.shape[0]),
+                (place.x_px, np.sin(theta), columns, frame.shape[1]),
+                (place.y_px, np.cos(theta), rows, frame.shape[0]),
             )
         )
         zone = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
@@ -63,6 +67,13 @@ class _Zones:
         zone = zone - np.nansum(zone, axis=1, keepdims=True) / count
         spread = np.sqrt(np.nansum(zone**2, axis=1, keepdims=True) / count)
         return zone / np.maximum(spread, 1e-9)
+
+    def _place(self, index: int, frame: np.ndarray) -> Place:
+        if self.lock is not None:
+            return place_of(self.lock, index)
+        circle = find_limb(frame, self.sequence.full_scale, radius_px=self.radius_px)
+        self.radius_px = self.radius_px or circle.radius_px
+        return Place(circle.x_px, circle.y_px, circle.radius_px)
 
 
 def turned_back(sequence: Sequence) -> Sequence:
@@ -93,6 +104,34 @@ def turned_back(sequence: Sequence) -> Sequence:
                 last = zone
             turned[index] = state
     return _with_turned(sequence, turned)
+
+
+def another_limb(sequence: Sequence, lock: LimbLock) -> str:
+    """One sentence where the limb changes from one used frame to the next as no Sun does; else ''."""
+    zones, index = _Zones(sequence, lock), np.flatnonzero(lock.used)
+    picks = index[np.unique(np.linspace(0, len(index) - 1, min(LOOKED_AT, len(index))).astype(int))]
+    found = [(int(i), zone) for i in picks if (zone := zones.of(int(i))) is not None]
+    for (before, zone), (after, other) in pairwise(found):
+        if _alike(zone, other) >= UNLIKE:
+            continue
+        between = index[(index >= before) & (index <= after)]
+        low, high = 0, len(between) - 1
+        while high - low > 1:
+            middle = (low + high) // 2
+            at = zones.of(int(between[middle]))
+            alike = at is not None and _alike(zone, at) >= UNLIKE
+            low, high, zone = (middle, high, at) if alike and at is not None else (low, middle, zone)
+        one, two = int(between[low]), int(between[high])
+        first, second = zones.of(one), zones.of(two)
+        gap_s = float(sequence.time_s[two] - sequence.time_s[one])
+        if first is None or second is None or gap_s > LASTS_S:
+            continue
+        if _alike(first, second) < UNLIKE:
+            return (
+                f"{sequence.names[two]} shows another limb than {sequence.names[one]}: two recordings in one "
+                "folder, or the telescope was moved; measure them apart."
+            )
+    return ""
 
 
 def _first_turned(zones: _Zones, before: int, after: int) -> int:

@@ -17,6 +17,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from promtrack.limb.edge_checks import edge_checks
 from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.limb.lock import lock_limb
 from promtrack.limb.records import OTHER_EXPOSURE, LimbLock
@@ -58,6 +59,17 @@ def lock_exposures(
     ------
     LimbNotFound, LimbArcTooShort : as `lock_limb`, of either exposure
     """
+    lock = _locked(sequence, limb, camera, site, progress)
+    return replace(lock, checks=(*lock.checks, *edge_checks(sequence, lock)))
+
+
+def _locked(
+    sequence: Sequence,
+    limb: LimbSettings,
+    camera: CameraSettings,
+    site: SiteSettings,
+    progress: Callable[[int, int], None] | None,
+) -> LimbLock:
     if sequence.exposure_class is None:
         return lock_limb(sequence, limb=limb, camera=camera, site=site, progress=progress)
     index = [np.flatnonzero(sequence.exposure_class == kind) for kind in (FAINT, BRIGHT)]

@@ -1,0 +1,101 @@
+"""Checks of the limb's edge in the reference frame: is it round, is there a second edge, is it one limb.
+
+Rays are laid from the Sun's centre, as the lock has placed it, across the edge. A round limb lies at one
+distance all along. Behind a wide filter the photosphere shines through below the chromosphere's limb: then
+the mean profile falls twice, some 4 Mm apart, and the lock has taken the steeper fall.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from promtrack.checks import Check
+from promtrack.limb.flipped import another_limb
+from promtrack.limb.geometry import to_frame
+from promtrack.limb.records import LimbLock
+from promtrack.sequence.records import Sequence
+
+__all__ = ["edge_checks"]
+
+SOLAR_RADIUS_MM = 695.7  # nominal; IAU 2015 Resolution B3
+RAYS = 720
+OUT_OF_ROUND = 0.02  # of the radius: refraction that is not modelled stays below 0.01 from 10 deg of altitude
+SECOND_MM = (2.0, 9.0)  # distance of a second edge: the H-alpha limb stands 4 to 6 Mm above the photosphere
+SECOND_SHARE = 0.15  # steepness of a second edge against the first
+BETWEEN = 0.7  # of the lesser steepness: the profile is less steep than this between two edges
+
+
+def edge_checks(sequence: Sequence, lock: LimbLock) -> tuple[Check, ...]:
+    """Checks of the lock and the scale by the reference frame, and by frames spread over the recording."""
+    frame = sequence.frame(lock.reference).astype(np.float32)
+    checks = _round_check(frame, lock)
+    if sequence.line in ("", "H-alpha"):  # other light has limbs of other shapes
+        checks += _second_edge_check(frame, lock)
+    apart = another_limb(sequence, lock)
+    if apart:
+        checks.append(Check("lock", "one recording", "poor", apart))
+    return tuple(checks)
+
+
+def _rays(frame: np.ndarray, lock: LimbLock, rho_px: np.ndarray) -> np.ndarray:
+    """(rays, distances) brightness; nan outside the frame."""
+    theta = np.linspace(lock.from_deg, lock.to_deg, RAYS, endpoint=False)[:, None]
+    x, y = to_frame(lock, lock.reference, theta, rho_px[None])
+    return cv2.remap(
+        frame,
+        np.broadcast_to(x, (RAYS, len(rho_px))).astype(np.float32),
+        np.broadcast_to(y, (RAYS, len(rho_px))).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=np.nan,
+    )
+
+
+def _round_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
+    """Where the light falls to half of the disc's along each ray; the percentiles pass over prominences."""
+    part = np.arange(0.5, 1.5, 0.002)
+    rays = _rays(frame, lock, lock.radius_px * part)
+    inside = np.median(rays[:, (part > 0.85) & (part < 0.93)], axis=1)
+    usual = float(np.nanmedian(inside)) if np.isfinite(inside).any() else np.nan
+    half = 0.5 * (usual + float(lock.sky[lock.reference]))
+    dark = rays < half
+    whole = np.isfinite(rays[:, : np.searchsorted(part, 1.1)]).all(axis=1) & dark.any(axis=1)
+    if whole.sum() < RAYS // 8:
+        return []
+    edge = part[np.argmax(dark[whole], axis=1)]
+    low, high = np.percentile(edge, (10, 90))
+    if high - low < 2 * OUT_OF_ROUND:
+        return []
+    words = f"The limb is not round: its distance from the centre goes from {low:.2f} to {high:.2f} radii"
+    more = "the pixels may not be square, or this is not the Sun's limb"
+    return [Check(subject, "round limb", "poor", f"{words}; {more}.") for subject in ("lock", "scale")]
+
+
+def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
+    mm = lock.radius_px / SOLAR_RADIUS_MM  # px
+    step_mm = min(0.25, 0.25 / mm)
+    height = np.arange(-15.0, 15.0, step_mm)
+    with np.errstate(invalid="ignore"):
+        rays = _rays(frame, lock, lock.radius_px + mm * height)
+    seen = np.isfinite(rays).all(axis=1)
+    if seen.sum() < RAYS // 8 or SECOND_MM[1] * mm < 4.0:  # two edges in so few px would be one
+        return []
+    profile = np.median(rays[seen], axis=0)
+    fall = cv2.GaussianBlur(-np.gradient(profile), (0, 0), max(0.5 / mm / step_mm, 1.0)).ravel()
+    top = int(np.argmax(fall))
+    peaks = [i for i in range(1, len(fall) - 1) if fall[i - 1] < fall[i] >= fall[i + 1]]
+    for i in sorted(peaks, key=lambda i: -fall[i]):
+        apart = height[i] - height[top]
+        between = fall[min(i, top) : max(i, top) + 1].min()
+        if not SECOND_MM[0] <= abs(apart) <= SECOND_MM[1] or fall[i] < SECOND_SHARE * fall[top]:
+            continue
+        if between < BETWEEN * fall[i]:
+            where = "below" if apart < 0 else "above"
+            words = (
+                f"A second edge lies {abs(apart):.1f} Mm {where} the limb: light of the photosphere through "
+                f"a wide filter. Heights may be off by that much, and the scale by "
+                f"{100 * abs(apart) / SOLAR_RADIUS_MM:.1f} %."
+            )
+            return [Check("scale", "second edge", "fair", words)]
+    return []

@@ -1,0 +1,118 @@
+"""Input that looks like a limb and is none, and edges that are two: each has its one clear sentence."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from promtrack.checks import light
+from promtrack.errors import PromtrackError
+from promtrack.limb import lock_exposures, turned_back
+from promtrack.scene import make_scene
+from promtrack.sequence import sequence_from_arrays
+from tests.test_perturbed_runs import SPEC
+
+DISC = replace(SPEC, frames=8, limb_arc_deg=None, side="whole", arcsec_per_px=8.0, centre_px=(200.0, 150.0))
+Y, X = np.mgrid[:300, :400].astype(np.float32)
+
+
+def recording(frames):
+    times = np.datetime64("2026-05-17T09:30", "us") + np.arange(len(frames)) * np.timedelta64(30, "s")
+    return turned_back(sequence_from_arrays(list(frames), times, full_scale=65535.0))
+
+
+def drawn(picture, frames=6):
+    """Frames of one picture with the blur and the noise of a camera."""
+    rng, soft = np.random.default_rng(0), cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.2)
+    return recording(
+        [np.clip(soft + rng.normal(0, 60, soft.shape), 0, 65535).astype(np.uint16) for _ in range(frames)]
+    )
+
+
+def sentences(sequence, subject):
+    lock = lock_exposures(sequence)
+    return light(lock.checks, subject)
+
+
+@pytest.mark.parametrize("width", [240, 360])
+def test_a_disc_of_oblong_pixels_is_not_round(width):
+    # TRUTH  a round disc of 400 columns squeezed to fewer
+    scene = make_scene(DISC)
+    squeezed = [
+        cv2.resize(scene.frame(i), (width, 300), interpolation=cv2.INTER_AREA) for i in range(DISC.frames)
+    ]
+    for subject in ("lock", "scale"):
+        level, said = sentences(recording(squeezed), subject)
+        assert level == "poor"
+        assert any("The limb is not round" in sentence for sentence in said)
+
+
+def test_a_round_disc_is_round():
+    # TRUTH  the same disc, not squeezed
+    assert not [c for c in lock_exposures(make_scene(DISC).sequence()).checks if c.name == "round limb"]
+
+
+def octagon():
+    angle = np.arctan2(Y - 150, X - 200) % (np.pi / 4) - np.pi / 8
+    return np.where(np.hypot(X - 200, Y - 150) * np.cos(angle) < 100, 30000.0, 400.0)
+
+
+def ring():
+    return np.where(np.abs(np.hypot(X - 200, Y - 420) - 250) < 15, 30000.0, 400.0)
+
+
+def hills():
+    blobs = cv2.GaussianBlur(np.random.default_rng(0).uniform(0, 1, X.shape), (0, 0), 12)
+    return 50000.0 * (blobs - blobs.min()) / np.ptp(blobs)
+
+
+@pytest.mark.parametrize("picture", [octagon, ring, hills, lambda: np.where(Y > 180, 30000.0, 400.0)])
+def test_what_is_no_sun_is_refused_or_poor(picture):
+    # TRUTH  no Sun in it
+    try:
+        level, _ = sentences(drawn(picture()), "scale")
+    except PromtrackError:
+        return
+    assert level == "poor"
+
+
+def test_two_recordings_in_one_folder_are_named():
+    # TRUTH  the limb below, then the limb to the left, from frame 8 on
+    one, other = make_scene(replace(SPEC, frames=8)), make_scene(replace(SPEC, frames=8, side="left", seed=5))
+    frames = [one.frame(i) for i in range(8)] + [other.frame(i) for i in range(8)]
+    level, said = sentences(recording(frames), "lock")
+    assert level == "poor"
+    assert any(s.startswith("frames#8 shows another limb than frames#7: two recordings") for s in said)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_an_arc_of_ten_degrees_is_measured_with_its_error_or_refused(seed):
+    # TRUTH  the scene's radius
+    scene = make_scene(replace(SPEC, frames=6, limb_arc_deg=10.0, seed=seed))
+    lock = lock_exposures(scene.sequence())
+    assert abs(lock.own_radius_px - scene.truth.radius_px) < 4.0 * lock.own_radius_err_px
+
+
+def wide_filter(chromosphere):
+    """A disc of the photosphere, 0.5 Mm a pixel, with a chromosphere of this brightness up to 4.5 Mm."""
+    height = 0.5 * np.hypot(X - 200, Y - 1560) - 695.7
+    return np.select([height < 0, height < 4.5], [30000.0, 30000.0 * chromosphere], 400.0)
+
+
+@pytest.mark.parametrize("chromosphere", [0.3, 0.6])
+def test_a_second_edge_is_named(chromosphere):
+    # TRUTH  two edges 4.5 Mm apart
+    said = [
+        c.sentence for c in lock_exposures(drawn(wide_filter(chromosphere))).checks if c.name == "second edge"
+    ]
+    assert len(said) == 1
+    apart = float(said[0].split("lies ")[1].split(" Mm")[0])
+    assert apart == pytest.approx(4.5, abs=0.35)  # a pixel is 0.5 Mm, and the blur 1.2 px
+    assert "photosphere" in said[0]
+
+
+def test_one_edge_is_one_edge():
+    # TRUTH  no chromosphere, and a scene with its fringe of spicules
+    for sequence in (drawn(wide_filter(0.0)), make_scene(replace(SPEC, frames=6)).sequence()):
+        assert not [c for c in lock_exposures(sequence).checks if c.name == "second edge"]
