@@ -274,13 +274,7 @@ HARD = [
     eight_bits,
     banded,
     bright_columns,
-    pytest.param(
-        blurred_often,
-        marks=pytest.mark.xfail(
-            strict=True,
-            reason="known defect: blur of 4 px in every second frame moves its edge by three stated errors",
-        ),
-    ),
+    blurred_often,
     gradient,
     bird,
     exposures,
