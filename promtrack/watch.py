@@ -34,7 +34,6 @@ __all__ = ["Seen", "Watch", "live_folder", "look_at", "watch_folder"]
 RAYS_DEG = np.arange(0.0, 360.0, 0.5)
 ACROSS_PX = np.arange(-12.0, 12.5)  # across the limb, where its steepness is measured
 CLIPPED = 0.99  # of full scale
-LEAST_ARC_DEG = 12.0  # of limb that a run needs
 KEPT = 5000  # frames remembered: a night at a frame every few seconds, and memory stays flat
 RECENT = 60  # frames from which drift and cadence are taken
 WARN_MIN = 10.0  # minutes before the limb leaves, or the disk is full, at which a warning is given
@@ -213,7 +212,7 @@ class Watch:
         good = [s for s in recent if np.isfinite(s.x_px)]
         said.append(f"limb over {last.arc_deg:.0f} deg")
         if len(good) >= 5:
-            leaves, speed, where = _drift(good, self.last_frame.shape)
+            leaves, speed, where = _drift(good, self.last_frame.shape, self.settings.limb.least_arc_deg)
             said.append(f"the Sun drifts {speed:.1f} px a minute {where}")
             if np.isfinite(leaves):
                 said.append(f"the limb leaves the frame in {_minutes(leaves)}")
@@ -238,8 +237,8 @@ _NUMBERS = (
 _OPPOSITE = {"left": "it right", "right": "it left", "up": "it down", "down": "it up"}
 
 
-def _drift(good: list[Seen], shape: tuple[int, ...]) -> tuple[float, float, str]:
-    """Minutes until less than `LEAST_ARC_DEG` of limb is left, speed in px a minute, and the direction.
+def _drift(good: list[Seen], shape: tuple[int, ...], least_arc_deg: float) -> tuple[float, float, str]:
+    """Minutes until less than `least_arc_deg` of limb is left, speed in px a minute, and the direction.
 
     Slopes after Theil (1950) and Sen (1968, J. Am. Stat. Assoc. 63, 1379): one leap does not change them.
     """
@@ -255,7 +254,7 @@ def _drift(good: list[Seen], shape: tuple[int, ...]) -> tuple[float, float, str]
     for minute in ahead:
         place = Place(x[-1] + vx * minute, y[-1] + vy * minute, radius)
         arc = visible_angles(place, (shape[0], shape[1]), RAYS_DEG).sum() * float(RAYS_DEG[1] - RAYS_DEG[0])
-        if arc < LEAST_ARC_DEG:
+        if arc < least_arc_deg:
             return float(minute), float(np.hypot(vx, vy)), where
     return np.inf, float(np.hypot(vx, vy)), where
 
