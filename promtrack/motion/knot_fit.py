@@ -102,6 +102,7 @@ def fit_path(
     noise: tuple[Noise, Noise] = (WHITE, WHITE),
     *,
     used: np.ndarray | None = None,
+    lock_err_mm: np.ndarray | float = 0.0,
     scale_err: float = 0.0,
     clock_err: float = 0.0,
 ) -> KnotPath:
@@ -121,6 +122,7 @@ def fit_path(
     error_mm : (2, n) or one value; 1-sigma errors of the single points
     noise : outward, along the limb (`correlated_noise.estimate_noise`)
     used : (n,) bool, points to fit; default: `good_points`
+    lock_err_mm : (2,) or one value; 1-sigma errors of the frames' places, which may last as long as the track
     scale_err, clock_err : relative 1-sigma errors of scale and clock; reported apart, as `systematic_km_s`
 
     Raises
@@ -149,8 +151,9 @@ def fit_path(
         np.concatenate(parts) for parts in zip(*(axis.at(middle, 1) for axis in axes), strict=True)
     )
     # A knot's shape and what lies behind it move its centre of light. The part of that which comes and goes
-    # from frame to frame is measured (`white_mm`); of the part that lasts no path can be told.
-    wander2 = np.array(
+    # from frame to frame is measured (`white_mm`); of the part that lasts no path can be told. Nor can the
+    # lock's slow drift, which all knots share.
+    wander2 = np.broadcast_to(np.square(lock_err_mm), 2) + np.array(
         [
             WANDER**2 * axis.variance * (one.weight @ one.white_mm**2)
             for axis, one in zip(axes, noise, strict=True)

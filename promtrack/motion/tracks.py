@@ -67,6 +67,7 @@ class _Seen:
     place_mm: np.ndarray  # (2, n) outward, along the limb
     error_mm: np.ndarray  # (2, n) registration included
     used: np.ndarray  # (n,) bool
+    lock_err_mm: np.ndarray  # (2,) of a usual frame's place
 
     @property
     def velocity(self) -> np.ndarray:
@@ -213,14 +214,11 @@ def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -
     along_mm, outward_mm = sky_plane(strip.geometry, points.row, points.column, _mean_angle(strip, points))
     column_mm = strip.geometry.mm_per_column(strip.geometry.height_mm(points.row))
     place = np.stack([outward_mm, along_mm])
-    error = np.stack(
-        [
-            np.hypot(points.row_err * strip.geometry.mm_per_row, strip.centre_err_mm[points.index]),
-            np.hypot(points.column_err * column_mm, strip.along_err_mm[points.index]),
-        ]
-    )
+    lock = np.stack([strip.centre_err_mm[points.index], strip.along_err_mm[points.index]])
+    error = np.hypot([points.row_err * strip.geometry.mm_per_row, points.column_err * column_mm], lock)
     used = good_points(points.time_s, place, error)
-    return _Seen(track, points, false_alarm, float(np.median(search.fwhm_mm[track])), place, error, used)
+    fwhm_mm = float(np.median(search.fwhm_mm[track]))
+    return _Seen(track, points, false_alarm, fwhm_mm, place, error, used, np.median(lock, axis=1))
 
 
 def _noise(tracks: list[_Seen]) -> tuple[Noise, Noise]:
@@ -280,6 +278,7 @@ def _fit(track: _Seen, noise: tuple[Noise, Noise], scale_err: float, clock_err: 
         track.error_mm,
         noise,
         used=track.used,
+        lock_err_mm=track.lock_err_mm,
         scale_err=scale_err,
         clock_err=clock_err,
     )
