@@ -17,8 +17,8 @@ from promtrack.products import ProductFolder, read_summary
 from promtrack.products.folder import PRODUCTS, holds_run
 from promtrack.products.summary import is_poor
 from promtrack.products.tables import write_records
+from promtrack.show.records import Eruption, Season, SeasonRow
 from promtrack.show.season_page import write_season_page
-from promtrack.show.season_records import Eruption, Season, SeasonRow
 
 __all__ = ["Season", "SeasonRow", "gather_season", "write_season"]
 

@@ -20,7 +20,7 @@ from promtrack.pipeline import Job, load_run, measure
 from promtrack.products import ProductFolder
 from promtrack.products.tables import write_records
 from promtrack.sequence.records import Sequence
-from promtrack.show.figures.trial_figure import draw_trial
+from promtrack.show.figures.season import draw_trial
 
 __all__ = ["Injected", "TrialRow", "injected_sequence", "run_trial"]
 

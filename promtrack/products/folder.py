@@ -26,16 +26,6 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-__all__ = [
-    "PRODUCTS",
-    "ProductFolder",
-    "default_folder",
-    "fingerprint_of",
-    "holds_run",
-    "stamp_of",
-    "unreadable",
-]
-
 PRODUCTS = {
     "summary": "summary.json",
     "settings": "settings.toml",

@@ -10,8 +10,6 @@ from contextlib import contextmanager, suppress
 from promtrack.errors import InputError, PromtrackError
 from promtrack.products.folder import ProductFolder
 
-__all__ = ["journal"]
-
 
 @contextmanager
 def journal(folder: ProductFolder) -> Iterator[logging.Logger]:

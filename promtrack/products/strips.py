@@ -23,8 +23,6 @@ from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.store import CUBE
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, Circumstances
 
-__all__ = ["check_space", "finish_strip", "read_strip", "strip_header"]
-
 BYTES_PER_VALUE = 1.0  # at most: Rice leaves 0.6 of noise in steps of a quarter of it
 
 

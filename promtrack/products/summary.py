@@ -21,16 +21,6 @@ from promtrack.rounding import typeset, with_error
 from promtrack.sequence.records import Sequence
 from promtrack.sun import Circumstances, Scale
 
-__all__ = [
-    "Verdict",
-    "is_poor",
-    "motion_lines",
-    "moving_text",
-    "read_summary",
-    "summary_lines",
-    "write_summary",
-]
-
 Verdict = Mapping[
     str, tuple[str, tuple[str, ...]]
 ]  # subject -> level and its reasons, as `checks.light` gives

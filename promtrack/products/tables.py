@@ -29,8 +29,6 @@ from promtrack.sequence.records import Sequence
 from promtrack.strip import time_distance
 from promtrack.strip.records import Strip
 
-__all__ = ["read_lock", "read_motion", "write_lock", "write_motion", "write_records"]
-
 # Field of a record -> its column, where the two differ.
 _COLUMNS: dict[type, dict[str, str]] = {
     LimbLock: {"names": "file", "frame_radius_px": "radius_px", "frame_radius_err_px": "radius_err_px"},

@@ -15,26 +15,14 @@ import numpy as np
 from promtrack.motion.labels import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import with_error
-from promtrack.show.canvas import Canvas
+from promtrack.show.canvas import Canvas, Page, draw_line, draw_marker, draw_text, letter_strength
 from promtrack.show.curves import front_curve, knot_speed
 from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
 from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, take
 from promtrack.show.palette import ON_DARK, bgr_of
-from promtrack.show.primitives import Page, draw_line, draw_marker, draw_text, letter_strength
 from promtrack.show.records import Measured
 from promtrack.show.text import Block, block, text_width
 from promtrack.show.view import ClipView
-
-__all__ = [
-    "Body",
-    "ClipTime",
-    "bodies_of",
-    "draw_body",
-    "due_number",
-    "number_lines",
-    "place_numbers",
-    "schedule_numbers",
-]
 
 NUMBER_S = 2.5  # clip time for which a number stands at least
 AT_ONCE = 2  # numbers

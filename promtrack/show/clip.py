@@ -1,4 +1,4 @@
-"""The clip: measured sequence in, verified video files out.
+"""The clip: measured sequence in, verified video files and locked frames out.
 
 One pass over the frames: each is read once, ahead of its turn; workers turn, tone and annotate the pictures,
 one a core, and hand them in order to the encoder, which writes in a thread of its own.
@@ -17,7 +17,7 @@ import numpy as np
 
 from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
-from promtrack.show.aligned_frames import locked_name, write_locked
+from promtrack.limb.records import LimbLock
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of
 from promtrack.show.encode import Encoder, check_video, transparent_options, x264_options
 from promtrack.show.gif_webp import write_gif, write_webp
@@ -25,10 +25,8 @@ from promtrack.show.overlay import Annotation, draw_annotation
 from promtrack.show.records import Measured
 from promtrack.show.studio import Studio, best_shot, prepare
 from promtrack.show.timing import Shot
-from promtrack.show.view import locked_view
+from promtrack.show.view import ClipView, affine_to_frame, locked_view, warp
 from promtrack.workers import map_ahead, worker_count
-
-__all__ = ["overlay_planes", "render_clip"]
 
 Progress = Callable[[int, int], None]
 Planes = tuple[memoryview, ...]
@@ -229,3 +227,31 @@ def _metadata(studio: Studio) -> dict[str, str]:
         "comment": f"{first} to {last}, {plan.speed_up:.0f} times faster than life; plane-of-sky speeds; "
         f"made with promtrack {measured.version}",
     }
+
+
+def locked_name(index: int, time_utc: np.datetime64) -> str:
+    """'00041-20240511T083210.tif': number and time (UTC) of the frame."""
+    stamp = str(time_utc.astype("datetime64[s]")).replace("-", "").replace(":", "")
+    return f"{index:05d}-{stamp}.tif"
+
+
+def write_locked(
+    frame: np.ndarray, path: Path, view: ClipView, lock: LimbLock, index: int, full_scale: float
+) -> None:
+    """One frame turned and shifted onto the reference frame; brightness is linear, the camera's full scale is
+    65535.
+
+    What the frame does not show repeats its border.
+    """
+    picture = warp(frame.astype(np.float32, copy=False), affine_to_frame(view, lock, index), view)
+    counts = np.rint(np.clip(picture * np.float32(65535.0 / full_scale), 0.0, 65535.0)).astype(np.uint16)
+    done, data = cv2.imencode(".tif", counts)
+    with atomic_write(path) as temporary:
+        temporary.write_bytes(data.tobytes())
+        again = cv2.imdecode(np.fromfile(temporary, np.uint8), cv2.IMREAD_UNCHANGED) if done else None
+        if again is None or again.dtype != np.uint16 or not np.array_equal(again, counts):
+            raise InputError(
+                "the file just written does not read back",
+                where=str(path),
+                remedy="check the disk, then run `promtrack clip` again",
+            )

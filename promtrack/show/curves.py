@@ -13,16 +13,6 @@ from scipy.interpolate import CubicSpline
 
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 
-__all__ = [
-    "LOCAL_POINTS",
-    "FrontCurve",
-    "drawing_times",
-    "front_curve",
-    "knot_path",
-    "knot_speed",
-    "local_speeds",
-]
-
 LOCAL_POINTS = 5  # heights from which a local speed is taken
 LONG_GAP = 3.5  # times the usual step: over a longer one no line is drawn
 

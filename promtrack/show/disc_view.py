@@ -13,17 +13,14 @@ from promtrack.errors import SettingsError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.labels import ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.canvas import Canvas
+from promtrack.show.canvas import Canvas, Page, draw_line, draw_text
 from promtrack.show.layout import Rect
-from promtrack.show.primitives import Page, draw_line, draw_text
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import FILL
 from promtrack.show.text import Block, block
 from promtrack.show.tone import Toner, tone_frame
 from promtrack.show.view import LARGEST_ZOOM, SIZES, ClipView
 from promtrack.sun import Orientation
-
-__all__ = ["Inset", "disc_tone", "disc_view", "draw_insets", "inset_name", "insets_of"]
 
 MOST_INSETS = 4
 MARK_MM = 60.0  # above the limb: where an inset's place is marked on the disc

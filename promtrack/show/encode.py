@@ -18,15 +18,6 @@ from promtrack.atomic_write import PART
 from promtrack.errors import InputError
 from promtrack.ffmpeg import ffmpeg_program
 
-__all__ = [
-    "Encoder",
-    "check_video",
-    "count_pictures",
-    "run_ffmpeg",
-    "transparent_options",
-    "x264_options",
-]
-
 WAITING = 4  # pictures that may wait for the encoder
 PRESET = (
     "veryfast"  # as true to the picture and as small as "fast" (within 4 %), for less than half of the time

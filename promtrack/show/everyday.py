@@ -22,8 +22,6 @@ from promtrack.show.findings import (
 from promtrack.show.records import Measured
 from promtrack.sun import EARTH_RADIUS_KM
 
-__all__ = ["earth_diameters", "everyday", "million_km_h", "moon_trip", "recorded"]
-
 MOON_KM = 384_400.0  # semi-major axis of the Moon's orbit, to 100 km
 ERUPTION_KM_S = 30.0  # a front that rises faster is called an eruption in the clip's title
 QUARTERS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")

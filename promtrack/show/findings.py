@@ -21,33 +21,6 @@ from promtrack.show.numbers import clock, counted
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
 
-__all__ = [
-    "Named",
-    "Number",
-    "Quoted",
-    "fastest_knot",
-    "front_model",
-    "front_speed",
-    "going",
-    "growth_title",
-    "headline",
-    "height_error",
-    "heights_title",
-    "is_steady",
-    "knot_speed_words",
-    "leading_front",
-    "moving_knots",
-    "named_tracks",
-    "relative_error",
-    "speed_of",
-    "speeds_title",
-    "three_numbers",
-    "time_words",
-    "too_fast",
-    "top_height",
-    "track_name",
-]
-
 MOST_KNOTS, MOST_FRONTS = 3, 2  # as many as have colours of their own
 Heights = TypeVar("Heights", float, np.ndarray)  # one or many: what goes in comes out
 CHANGES = 3.0  # total errors by which a speed must change before both ends are quoted

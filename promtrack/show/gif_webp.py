@@ -13,8 +13,6 @@ from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
 from promtrack.show.encode import count_pictures, run_ffmpeg
 
-__all__ = ["gif_delay_cs", "write_gif", "write_webp"]
-
 TRIES = 7
 LEAST_WIDTH = 200
 LEGIBLE_WIDTH = 480  # a narrower picture can no longer be read; before that it goes slower

@@ -11,19 +11,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-__all__ = [
-    "Ground",
-    "Rect",
-    "busy_length",
-    "busy_share",
-    "make_ground",
-    "mind_line",
-    "nearest_free",
-    "overlaps",
-    "place_block",
-    "take",
-]
-
 CELL = 8  # picture px per cell
 BUSY_TONE = 0.12  # tone above the quiet Sun that counts as plasma
 

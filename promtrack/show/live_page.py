@@ -11,8 +11,6 @@ import numpy as np
 
 from promtrack.atomic_write import atomic_write
 
-__all__ = ["write_live"]
-
 PICTURE_PX = 960  # width of live.png
 LIMB_BGR = (230, 180, 70)
 

@@ -19,8 +19,6 @@ from promtrack.motion.labels import label_motion
 from promtrack.show.markup import Markup, element, joined, write_markup
 from promtrack.show.records import Measured
 
-__all__ = ["write_mark_page"]
-
 MOST_STRIPS, MOST_FRAMES = 240, 40  # of a longer recording so many are shown, evenly spread
 WIDEST_PX = 1600  # of a picture in the page
 JPEG_QUALITY = 82

@@ -10,8 +10,6 @@ from collections.abc import Iterable
 from pathlib import Path
 from urllib.parse import quote, unquote_to_bytes
 
-__all__ = ["Markup", "contents_of", "element", "joined", "write_markup"]
-
 HERE = "\0"  # about the name of a file whose contents come here; HTML knows no such letter
 BLOCK_BYTES = 3 << 18  # a multiple of 3, so that base64 needs no filling in between
 

@@ -11,18 +11,6 @@ from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.rounding import plain, significant_decimals, typeset
 from promtrack.strip.records import TimeDistance
 
-__all__ = [
-    "clock",
-    "counted",
-    "day",
-    "degrees",
-    "false_alarm_text",
-    "path_words",
-    "sentence",
-    "span_text",
-    "unbroken",
-]
-
 BLANK = "\N{NO-BREAK SPACE}"
 UNIT = "km/s|km/px|Mm|km|px|m/s²|min|au|deg|s|h|%"
 

@@ -20,13 +20,12 @@ from promtrack.show.bodies import (
     place_numbers,
     schedule_numbers,
 )
-from promtrack.show.canvas import Canvas, dim
+from promtrack.show.canvas import Canvas, Page, dim, draw_text
 from promtrack.show.disc_view import Inset, draw_insets, inset_name
 from promtrack.show.everyday import everyday, recorded
 from promtrack.show.findings import headline
 from promtrack.show.layout import Ground, Rect, busy_share, make_ground, place_block, take
 from promtrack.show.numbers import counted, span_text
-from promtrack.show.primitives import Page, draw_text
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import (
     HeightTick,
@@ -45,8 +44,6 @@ from promtrack.show.text import Block, block
 from promtrack.show.timing import Plan, Shot
 from promtrack.show.verdict import limb_name
 from promtrack.show.view import ClipView
-
-__all__ = ["Annotation", "annotate", "draw_annotation"]
 
 END_DIMMED = 0.30  # light of the last picture left under the end card
 TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size

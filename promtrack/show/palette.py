@@ -17,23 +17,6 @@ import cv2
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-__all__ = [
-    "KNOT_MARKERS",
-    "LOOKS",
-    "LUMA_B",
-    "LUMA_G",
-    "LUMA_R",
-    "ON_DARK",
-    "ON_LIGHT",
-    "Look",
-    "MarkColours",
-    "bgr_of",
-    "bgr_to_ycc",
-    "palette_bgr",
-    "palette_ycc",
-    "ycc_to_bgr",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class MarkColours:

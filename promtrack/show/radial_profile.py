@@ -17,8 +17,6 @@ from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.show.view import ClipView, affine_to_frame, warp
 
-__all__ = ["FrameLevel", "QuietSun", "frame_level", "quiet_sun"]
-
 SAMPLES = 12  # frames looked at
 PROBES = 60_000  # pixels sampled within `BAND_PX` of the limb, and as many outside
 BAND_PX = 30.0  # about the limb every pixel row counts, so probes stand dense there

@@ -16,19 +16,14 @@ from promtrack.motion.records import Front, KnotTrack, Motion
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.sun import Orientation
 
-__all__ = ["FILL", "Action", "asked_angle", "find_action"]
-
 STRIPS = 16  # strips looked at, spread over the sequence
 FRINGE_MM = 7.0  # below it the spicule fringe is everywhere and says nothing
 BRIGHT = 6.0  # times the noise of a strip averaged over a cell
 WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
-LEAST_SHARE = 0.45  # of the picture's height that the action takes; a wider scene is cropped
+LEAST_SHARE = 0.44  # of the picture's height that the action takes; a wider scene is cropped
 LEAST_TOP_MM = 30.0
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
-EDGE, CUT = 0.05, 4.0  # part of the picture about its edges where plasma is cut, and what that counts
-MOST_CUT = 0.005  # of all plasma: with more at the edges a wider piece is taken
 CELL_MM = 2.5
-TRACK_WEIGHT = 8.0  # of a point of a moving track; bright plasma that changes has 1 to 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,62 +50,55 @@ def find_action(
     lock: LimbLock,
     *,
     aspect: float = 16.0 / 9.0,
-    least_mm: float = 0.0,
     at: str = "",
 ) -> Action:
     """The points to keep in view: bright and changing plasma, knots, fronts, and the limb beneath them.
 
     Parameters
     ----------
-    aspect : width over height of the picture; what does not fit into it at a good height is cropped
-    least_mm : width of the picture at its closest
+    aspect : width over height of the picture; what would make the action lower than `LEAST_SHARE` of it is
+        cropped
     at : letter of a body, or an angle in degrees, to crop on; '' for where most happens
 
     Raises
     ------
     SettingsError : `at` is neither
     """
-    tracks: list[KnotTrack | Front] = [k for k in motion.knots if k.moving]
-    tracks += [f for f in motion.fronts if f.moving]
-    plasma = _plasma(strip)
+    tracks: tuple[KnotTrack | Front, ...] = (*ranked_fronts(motion), *ranked_knots(motion))
+    plasma, centre = _plasma(strip), asked_angle(at, motion, strip)
     angle = np.concatenate([plasma.angle_deg, *(t.angle_deg for t in tracks)])
     height = np.concatenate([plasma.height_mm, *(t.height_mm for t in tracks)])
-    weight = np.concatenate([plasma.weight, *(np.full(len(t.time_s), TRACK_WEIGHT) for t in tracks)])
-    centre = asked_angle(at, motion, strip)
-    ranked: list[KnotTrack | Front] = [*ranked_fronts(motion), *ranked_knots(motion)]
-    first = ranked[0] if ranked else None  # whose number is the headline
-    must = None if first is None else (float(first.angle_deg.min()), float(first.angle_deg.max()))
+    # a point of a moving track counts more than any plasma, which has 1 to 5
+    weight = np.concatenate([plasma.weight, *(np.full(len(t.time_s), 8.0) for t in tracks)])
     if not len(angle):
         middle, half = (lock.from_deg + lock.to_deg) / 2.0, (lock.to_deg - lock.from_deg) / 4.0
-        theta = (middle if centre is None else float(orientation.to_image(centre))) + half * np.array(
-            [-1.0, 1.0, 0.0, 0.0]
+        theta = middle if centre is None else float(orientation.to_image(centre))
+        return Action(
+            theta + half * np.array([-1.0, 1.0, 0.0, 0.0]), np.array([0.0, 0.0, 60.0, -20.0]), np.ones(4)
         )
-        return Action(theta, np.array([0.0, 0.0, 60.0, -20.0]), np.ones(4))
-    top, limb_mm = float(_percentiles(height, weight, (0.99,))[0]), strip.geometry.limb_mm
+    top = _percentile(height, weight, 0.99)
     for _ in range(2):  # what is cropped may be what stood highest
-        wide_mm = 0.8 * aspect * max(top, LEAST_TOP_MM) / LEAST_SHARE
-        window = float(np.clip(np.rad2deg(wide_mm / (limb_mm + top / 2.0)), 3.0, WINDOW_DEG))
-        least_deg = np.rad2deg(least_mm / (limb_mm + top / 2.0))
-        keep = _best_window(angle, weight, window, centre, must, strip.geometry, least_deg)
-        if not keep.any():
-            keep = np.abs(angle - (centre or 0.0)) <= WINDOW_DEG
-        top = float(_percentiles(height[keep], weight[keep], (0.99,))[0]) if keep.any() else LEAST_TOP_MM
-        for track in tracks:  # what moves is never cut off at its top
-            if keep[np.isin(angle, track.angle_deg)].any():
-                top = max(top, float(track.height_mm.max()))
-    foot = np.array([centre - window / 2.0, centre, centre + window / 2.0]) if centre is not None else None
-    kept = angle[keep], height[keep], weight[keep]
-    if foot is None:
-        low, high = _percentiles(kept[0], kept[2], (0.01, 0.99))
+        wide_mm = FILL * aspect * max(top, LEAST_TOP_MM) / LEAST_SHARE
+        window = float(np.clip(np.rad2deg(wide_mm / strip.geometry.limb_mm), 3.0, WINDOW_DEG))
+        if centre is not None:
+            keep = np.abs(angle - centre) <= window / 2.0
+        else:
+            keep = best_window(angle, weight, window, tracks[0].angle_deg if tracks else None, strip.geometry)
+        if keep.any():
+            top = _percentile(height[keep], weight[keep], 0.99)
+    if centre is not None:
+        foot = centre + window * np.array([-0.5, 0.0, 0.5])
+    else:
+        low, high = (_percentile(angle[keep], weight[keep], share) for share in (0.01, 0.99))
         foot = np.array([low, (low + high) / 2.0, high])
-    inside = (kept[0] >= foot[0]) & (kept[0] <= foot[2]) & (kept[1] <= top)
-    beneath = -np.clip(0.30 * top, 8.0, 60.0)  # so much of the disc stays in view
-    time_s, tops = _tops(plasma, motion, (float(foot[0]), float(foot[2])))
+    time_s, tops = _tops(plasma, tracks, foot)
     top = max(top, float(tops.max()))
+    inside = keep & (angle >= foot[0]) & (angle <= foot[2]) & (height <= top)
+    beneath = -np.clip(0.30 * top, 8.0, 60.0)  # so much of the disc stays in view
     return Action(
-        np.asarray(orientation.to_image(np.concatenate([kept[0][inside], foot, foot[1:2]]))),
-        np.concatenate([kept[1][inside], np.full(3, beneath), [max(top, LEAST_TOP_MM)]]),
-        np.concatenate([kept[2][inside], np.full(4, 1e-6)]),
+        np.asarray(orientation.to_image(np.concatenate([angle[inside], foot, foot[1:2]]))),
+        np.concatenate([height[inside], np.full(3, beneath), [top]]),
+        np.concatenate([weight[inside], np.full(4, 1e-6)]),
         time_s,
         tops,
     )
@@ -127,18 +115,16 @@ def asked_angle(at: str, motion: Motion, strip: Strip) -> float | None:
         return None
     labels = label_motion(motion)
     letters = {labels.front(f): f for f in motion.fronts} | {labels.knot(k): k for k in motion.knots}
-    track = letters.get(at.strip().upper()) if at.strip() else None
+    track = letters.get(at.strip().upper())
     geometry = strip.geometry
     middle = float(geometry.angle_deg((geometry.columns - 1) / 2.0))
     try:
         angle = float(np.mean(track.angle_deg)) if track is not None else float(at)
-        if not np.isfinite(angle):
-            raise ValueError
-    except ValueError:
+        angle += 360.0 * round((middle - angle) / 360.0)  # ValueError where it is not finite
+    except (ValueError, OverflowError):
         known = ", ".join(sorted(filter(None, letters))) or "none: nothing moves"
         remedy = f"give an angle in degrees or one of the letters of the report ({known})"
         raise SettingsError(f"'{at}' is no letter and no angle", where="clip.at", remedy=remedy) from None
-    angle += 360.0 * round((middle - angle) / 360.0)
     first, last = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))
     if not first <= angle <= last:
         remedy = f"the strips show {first % 360:.0f} to {last % 360:.0f} deg"
@@ -146,17 +132,63 @@ def asked_angle(at: str, motion: Motion, strip: Strip) -> float | None:
     return angle
 
 
-def _tops(plasma: _Plasma, motion: Motion, angles: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
+def best_window(
+    angle_deg: np.ndarray,
+    weight: np.ndarray,
+    window_deg: float,
+    headline_deg: np.ndarray | None,
+    geometry: StripGeometry,
+) -> np.ndarray:
+    """The stretch, at most `window_deg` wide, whose picture shows the most and cuts the least, as booleans.
+
+    Parameters
+    ----------
+    angle_deg, weight : (n,) of all points
+    headline_deg : angles of the track whose number is the headline: in it, where the width allows
+    geometry : of the strips, beyond whose ends no picture reaches
+    """
+    order = np.argsort(angle_deg)
+    angles, heaped = angle_deg[order], np.concatenate([[0.0], np.cumsum(weight[order])])
+
+    def held(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+        return heaped[np.searchsorted(angles, high)] - heaped[np.searchsorted(angles, low)]
+
+    low, high = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))
+    starts = np.arange(angles[0] - window_deg, angles[-1], 0.25)
+    found: list[tuple[float, float, float]] = []  # worth, first and last angle
+    for wide in window_deg * np.array([1.0, 0.85, 0.7, 0.55]):
+        first = np.minimum(np.searchsorted(angles, starts), len(angles) - 1)
+        last = np.maximum(np.searchsorted(angles, starts + wide) - 1, first)
+        half = np.minimum(0.5 * (angles[last] - angles[first]) / FILL + 0.05, 0.5 * (high - low))
+        middle = np.clip(0.5 * (angles[first] + angles[last]), low + half, high - half)
+        ends, reach = np.stack([middle - half, middle + half]), 0.05 * half
+        cut = held(ends - reach, ends + reach).sum(
+            axis=0
+        )  # near the picture's edges, where it counts four times
+        worth = held(starts, starts + wide) - 4.0 * cut
+        if headline_deg is not None:
+            whole = (starts <= headline_deg.min()) & (starts + wide >= headline_deg.max())
+            worth = np.where(whole, worth + heaped[-1], worth)
+        # Of all stretches that are worth the most, the middle one keeps what it holds centred.
+        best = np.flatnonzero(worth >= worth.max() - 1e-9 * heaped[-1])
+        chosen = best[len(best) // 2]
+        found.append((float(worth[chosen]), float(starts[chosen]), float(starts[chosen] + wide)))
+    _, begin, end = max(found)
+    return (angle_deg >= begin) & (angle_deg <= end)
+
+
+def _tops(
+    plasma: _Plasma, tracks: tuple[KnotTrack | Front, ...], foot_deg: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Times and the height that must be in view by then: of bright plasma, moving fronts and knots."""
     times: list[float] = []
     tops: list[float] = []
-    for seen_s, angle, bright in plasma.strips:
-        inside = bright[(angle >= angles[0]) & (angle <= angles[1])]
+    for seen_s, angle, height in plasma.strips:
+        inside = height[(angle >= foot_deg[0]) & (angle <= foot_deg[2])]
         times.append(seen_s)
         tops.append(float(np.percentile(inside, 99.0)) if len(inside) > 4 else LEAST_TOP_MM)
-    tracks: tuple[KnotTrack | Front, ...] = (*motion.fronts, *motion.knots)
     for track in tracks:
-        if track.moving and angles[0] <= float(np.mean(track.angle_deg)) <= angles[1]:
+        if foot_deg[0] <= float(np.mean(track.angle_deg)) <= foot_deg[2]:
             times += track.time_s.tolist()
             tops += track.height_mm.tolist()
     time_s, height = np.array(times), np.array(tops)
@@ -183,15 +215,13 @@ def _plasma(strip: Strip) -> _Plasma:
     height = geometry.height_mm((np.arange(len(noise)) + 0.5) * rows - 0.5)
     clear = (height > FRINGE_MM)[:, None]
     looked = np.unique(np.linspace(0, len(strip) - 1, min(STRIPS, len(strip))).astype(int))
-    angle_of = geometry.angle_deg((np.arange(strip.geometry.columns // columns) + 0.5) * columns - 0.5)
-    count, total, square, strips = 0, np.zeros(()), np.zeros(()), []
-    for index in looked:
-        cells = np.nan_to_num(_cells(strip.read(int(index), int(index) + 1)[0], rows, columns))
-        count, total, square = count + 1, total + cells, square + cells**2
+    angle_of = geometry.angle_deg((np.arange(geometry.columns // columns) + 0.5) * columns - 0.5)
+    seen = [np.nan_to_num(_cells(strip.read(int(i), int(i) + 1)[0], rows, columns)) for i in looked]
+    strips = []
+    for index, cells in zip(looked, seen, strict=True):
         row, column = np.nonzero((cells > BRIGHT * noise) & clear)
         strips.append((float(strip.time_s[index]), angle_of[column], height[row]))
-    mean = total / count
-    change = np.sqrt(np.maximum(square / count - mean**2, 0.0))
+    mean, change = np.mean(seen, axis=0), np.std(seen, axis=0)
     row, column = np.nonzero((mean > BRIGHT * noise) & clear)
     weight = np.sqrt(mean[row, column] / max(float(mean.max()), 1e-9))
     weight = weight + 4.0 * change[row, column] / max(float(change.max()), 1e-9)
@@ -204,59 +234,7 @@ def _cells(image: np.ndarray, rows: int, columns: int) -> np.ndarray:
     return image[: tall * rows, : wide * columns].reshape(tall, rows, wide, columns).mean(axis=(1, 3))
 
 
-def _best_window(
-    angle: np.ndarray,
-    weight: np.ndarray,
-    window_deg: float,
-    centre: float | None,
-    must: tuple[float, float] | None,
-    geometry: StripGeometry,
-    least_deg: float,
-) -> np.ndarray:
-    """The stretch whose picture shows the most weight and cuts the least, or that about a centre, as
-    booleans; wider than asked for where plasma would be cut.
-
-    Parameters
-    ----------
-    must : angles that have to lie in it, if the width allows
-    geometry : of the strips, beyond whose ends no picture reaches
-    least_deg : width of the picture at its closest
-    """
-    if centre is not None:
-        return np.abs(angle - centre) <= window_deg / 2.0
-    order = np.argsort(angle)
-    angles, heaped = angle[order], np.concatenate([[0.0], np.cumsum(weight[order])])
-
-    def held(low: np.ndarray, high: np.ndarray) -> np.ndarray:
-        return heaped[np.searchsorted(angles, high)] - heaped[np.searchsorted(angles, low)]
-
-    low, high = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))
-    found: list[tuple[float, float, float]] = []  # plasma cut, first and last angle
-    while not found or (found[-1][0] > MOST_CUT and window_deg < WINDOW_DEG):
-        starts = np.arange(angle.min() - window_deg / 2.0, angle.max(), 0.25)
-        first = np.minimum(np.searchsorted(angles, starts), len(angles) - 1)
-        last = np.maximum(np.searchsorted(angles, starts + window_deg) - 1, first)
-        half = 0.5 * np.maximum((angles[last] - angles[first]) / FILL, least_deg)
-        half = np.minimum(half, 0.5 * (high - low))
-        middle = np.clip(0.5 * (angles[first] + angles[last]), low + half, high - half)
-        ends, reach = np.stack([middle - half, middle + half]), EDGE * half
-        cut = held(ends - reach, ends + reach).sum(axis=0)
-        worth = held(starts, starts + window_deg) - CUT * cut
-        if must is not None:
-            both = (starts <= must[0]) & (starts + window_deg >= must[1])
-            worth = np.where(both, worth, -np.inf) if both.any() else worth
-        # Of all stretches that are worth the most, the middle one keeps what it holds centred.
-        best = np.flatnonzero(worth >= worth.max() - 1e-9 * heaped[-1])
-        chosen = best[len(best) // 2]
-        found.append(
-            (float(cut[chosen] / heaped[-1]), float(starts[chosen]), float(starts[chosen] + window_deg))
-        )
-        window_deg = min(1.2 * window_deg, WINDOW_DEG)
-    _, begin, end = min(found)
-    return (angle >= begin) & (angle <= end)
-
-
-def _percentiles(value: np.ndarray, weight: np.ndarray, at: tuple[float, ...]) -> np.ndarray:
+def _percentile(value: np.ndarray, weight: np.ndarray, at: float) -> float:
     order = np.argsort(value)
     share = np.cumsum(weight[order]) / weight.sum()
-    return value[order][np.minimum(np.searchsorted(share, at), len(value) - 1)]
+    return float(value[order][min(int(np.searchsorted(share, at)), len(value) - 1)])

@@ -13,13 +13,11 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.show.figures.sheets import SHEETS, Sheet, drawn_sheets
+from promtrack.show.figures import SHEETS, Sheet, drawn_sheets
 from promtrack.show.findings import headline
 from promtrack.show.markup import Markup, contents_of, element, joined
 from promtrack.show.numbers import span_text
 from promtrack.show.records import Measured
-
-__all__ = ["Pictures", "clip_part", "figure_part", "figures_part", "photograph"]
 
 FIGURE_WIDTH_PX, POSTER_WIDTH_PX = 1600, 1280
 KEYS = ("height_time", "strip_montage", "summary")  # the one figure on the front: the first that was drawn

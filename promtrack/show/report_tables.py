@@ -15,8 +15,6 @@ from promtrack.show.markup import Markup, element, joined
 from promtrack.show.numbers import clock, degrees, false_alarm_text
 from promtrack.show.records import Measured
 
-__all__ = ["frames_table", "fronts_table", "knots_table"]
-
 MOST_ROWS = 250  # a page with more is slow on a phone; the product tables hold them all
 
 

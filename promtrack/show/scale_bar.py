@@ -9,29 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from promtrack.show.canvas import Canvas, paint
+from promtrack.show.canvas import Canvas, Page, draw_line, draw_text, paint
 from promtrack.show.layout import Rect, overlaps
 from promtrack.show.numbers import unbroken
-from promtrack.show.primitives import Page, draw_line, draw_text
 from promtrack.show.text import block, line_height, text_width
 from promtrack.show.timing import GAP, cadence
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
-
-__all__ = [
-    "HeightTick",
-    "clock_size",
-    "compass_size",
-    "draw_clock",
-    "draw_compass",
-    "draw_heights",
-    "draw_scale",
-    "gap_words",
-    "height_ticks",
-    "nice_step",
-    "scale_size",
-    "wrapped",
-]
 
 EARTH_BGR = (232.0, 170.0, 96.0)
 BAR_SHARE = 0.10  # of the picture's shorter side: least length of the scale bar

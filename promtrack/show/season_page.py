@@ -17,11 +17,9 @@ from promtrack.checks import LEVEL_WORDS
 from promtrack.rounding import plain, with_error
 from promtrack.show.markup import Markup, contents_of, element, joined, write_markup
 from promtrack.show.numbers import clock, counted, degrees, unbroken
+from promtrack.show.records import Season, SeasonRow
 from promtrack.show.report_pictures import photograph
-from promtrack.show.season_records import Season, SeasonRow
 from promtrack.sun import seen_height_mm, synodic_deg_day
-
-__all__ = ["carried_sentence", "write_season_page"]
 
 MOST_CARDS, CARD_PX = 24, 480  # runs shown with a picture, and its width
 _AT_LEAST = "at least "

@@ -10,19 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.show.canvas import blank_canvas
+from promtrack.show.canvas import blank_canvas, make_page
 from promtrack.show.disc_view import Inset, disc_tone, disc_view, insets_of
 from promtrack.show.overlay import Annotation, annotate, draw_annotation
 from promtrack.show.palette import palette_ycc
-from promtrack.show.primitives import make_page
 from promtrack.show.radial_profile import quiet_sun
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import find_action
 from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
-from promtrack.show.view import LARGEST_ZOOM, SIZES, ClipView, choose_views
-
-__all__ = ["Studio", "best_shot", "prepare"]
+from promtrack.show.view import SIZES, ClipView, choose_views
 
 BUSY_FRAMES = 6  # looked at for where not to write
 OVERLAY_LIGHT = 0.3  # of the picture's own light, at the moment with most numbers
@@ -120,14 +117,12 @@ def _cropped(measured: Measured, frames: np.ndarray) -> tuple[ClipView, ...]:
     """Views cropped on the action, one a frame shown."""
     lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
     width, height = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
-    closest = max(LARGEST_ZOOM, width / lock.shape[1], height / lock.shape[0])
     action = find_action(
         measured.strip,
         measured.motion,
         measured.orientation,
         lock,
         aspect=width / height,
-        least_mm=1e-3 * measured.scale.km_per_px * width / closest,
         at=clip.at,
     )
     strip_s = (sequence.times_utc[frames] - measured.strip.times_utc[0]) / np.timedelta64(1, "s")

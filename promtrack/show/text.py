@@ -14,8 +14,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-__all__ = ["CAP_HEIGHT", "Block", "block", "line_height", "text_mask", "text_width"]
-
 CAP_HEIGHT = 0.779  # of the type size: height of a capital as OpenCV draws DejaVu Sans; a test measures it
 HALO = 0.16  # of the type size: reach of the dark surround that keeps text legible on a bright ground
 

@@ -10,8 +10,6 @@ import numpy as np
 from promtrack.errors import SettingsError
 from promtrack.settings import ClipSettings
 
-__all__ = ["GAP", "Plan", "Shot", "cadence", "chosen_frames", "plan_shots"]
-
 GAP = 1.8  # times the usual cadence: a longer step means that frames are missing
 GAP_SHOWN_S = 0.7  # clip time for which a gap's mark stays
 TITLE_S, END_S = 2.0, 3.0  # clip time of title and end card

@@ -24,8 +24,6 @@ from promtrack.show.palette import LOOKS, Look
 from promtrack.show.radial_profile import QuietSun, frame_level
 from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
 
-__all__ = ["Toner", "busy_map", "make_toner", "tone_frame"]
-
 LOWEST, HIGHEST = -0.25, 2.25  # range of the line's value that the table spans; 1 is the brightest plasma
 NOISE_TONE = 0.035  # tone that 1 sigma of noise may reach before the toe: beyond it the sky boils
 MIDDLE_TONE = (

@@ -19,8 +19,6 @@ from promtrack.rounding import error_text, rounded, typeset
 from promtrack.show.numbers import sentence
 from promtrack.show.records import Measured
 
-__all__ = ["PLANE_OF_SKY", "Light", "lights", "limb_name", "limb_words", "rejections", "verdict_line"]
-
 PLANE_OF_SKY = "Speeds across the sky: lower bounds, if the same plasma was followed."
 
 # Judgement of this program: with 0.1 Mm of registration error a knot followed for five minutes carries

@@ -20,22 +20,9 @@ from promtrack.settings import ClipSettings
 from promtrack.show.region_of_interest import FILL, Action
 from promtrack.sun import Orientation, Scale
 
-__all__ = [
-    "LARGEST_ZOOM",
-    "SIZES",
-    "ClipView",
-    "affine_to_frame",
-    "choose_views",
-    "covered",
-    "frame_border",
-    "locked_view",
-    "picture_up",
-    "turned",
-    "warp",
-]
-
 SIZES = {"wide": (1920, 1080), "disc": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
-LARGEST_ZOOM = 4.5  # beyond it a picture is soft, not larger
+LEVEL_DEG = 90.0  # a longer piece of limb has no level
+LARGEST_ZOOM = 12.0  # picture px per frame px: beyond it plasma is soft on a phone too
 LEAST_ZOOM_OUT, MOST_ZOOM_OUT = (
     1.25,
     2.2,
@@ -77,19 +64,9 @@ class ClipView:
         """The same view in a picture `by` times as large."""
         wide, tall = max(round(self.width * by), 8), max(round(self.height * by), 8)
         by = wide / self.width
-        shift = 0.5 * (by - 1.0)  # pixel centres are whole numbers
-        return ClipView(
-            wide,
-            tall,
-            self.zoom * by,
-            self.turn_deg,
-            self.side,
-            self.sun_x_px * by + shift,
-            self.sun_y_px * by + shift,
-            self.radius_px * by,
-            self.km_per_px / by,
-            self.up,
-        )
+        sun_x, sun_y = (s * by + 0.5 * (by - 1.0) for s in (self.sun_x_px, self.sun_y_px))
+        zoom, radius, km_per_px = self.zoom * by, self.radius_px * by, self.km_per_px / by
+        return ClipView(wide, tall, zoom, self.turn_deg, self.side, sun_x, sun_y, radius, km_per_px, self.up)
 
 
 def affine_to_frame(view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
@@ -140,8 +117,8 @@ def choose_views(
     smooth = gaussian_filter1d(minimum_filter1d(wanted, reach, mode="nearest"), sigma, mode="nearest")
     rising, first = np.unique(zooms, return_index=True)
     centres = np.array([centre for _, centre in fitted])[first]
-    x, y = (np.interp(smooth, rising, column) for column in centres.T)
-    return tuple(shape.view(float(np.exp(z)), (px, py)) for z, px, py in zip(smooth, x, y, strict=True))
+    middles = np.stack([np.interp(smooth, rising, column) for column in centres.T], axis=1)
+    return tuple(shape.view(float(np.exp(z)), middle) for z, middle in zip(smooth, middles, strict=True))
 
 
 class _Shape:
@@ -154,53 +131,34 @@ class _Shape:
         self.turn, self.side, self.up = picture_up(lock, orientation, action, clip)
         self.size = np.array(SIZES[clip.view], dtype=float)
         self.cover = covered(lock, 0.0, 1)
-        c, s = abs(np.cos(np.deg2rad(self.turn))), abs(np.sin(np.deg2rad(self.turn)))
-        self.box = np.array([[c, s], [s, c]]) @ self.size  # of the turned picture along the frame's axes
-        self.room = self.cover[2:] - self.cover[:2]
+        c, s = np.cos(np.deg2rad(self.turn)), np.sin(np.deg2rad(self.turn))
+        self.rotation = np.array([[self.side * c, -self.side * s], [s, c]])  # frame's axes to the picture's
+        self.box = np.abs(self.rotation.T) @ self.size  # of the turned picture along the frame's axes
 
-    def fit(self, top_mm: float) -> tuple[float, tuple[float, float]]:
-        """Zoom and middle (turned, frame px from the Sun's centre) that show the action up to a height."""
-        lock, action = self.lock, self.action
-        rho = lock.radius_px + np.minimum(action.height_mm, top_mm) * 1e3 / self.scale.km_per_px
-        x, y = turned(action.theta_deg, rho, self.turn, self.side)
+    def fit(self, top_mm: float) -> tuple[float, np.ndarray]:
+        """Zoom and middle (turned, frame px from the Sun's centre) that show the action up to a height.
+
+        No border of the frames shows, unless the action would not fit otherwise.
+        """
+        rho = self.lock.radius_px + np.minimum(self.action.height_mm, top_mm) * 1e3 / self.scale.km_per_px
+        x, y = turned(self.action.theta_deg, rho, self.turn, self.side)
         span = np.maximum([np.ptp(x), np.ptp(y)], 8.0)
-        filled = float((self.box / self.room).max())  # the frames just fill the picture
-        wanted = float((FILL * self.size / span).min())
-        whole = float((0.92 * self.size / span).min())
-        zoom = max(min(wanted, LARGEST_ZOOM), min(filled, max(whole, wanted))) * self.clip.zoom
-        zoom = max(zoom, min(filled, whole)) if self.clip.zoom == 1.0 else zoom
-        middle = np.array([(x.min() + x.max()) / 2.0, (y.min() + y.max()) / 2.0])
-        return zoom, self._inside(middle, zoom)
+        room = self.cover[2:] - self.cover[:2]
+        wanted, whole = (float((share * self.size / span).min()) for share in (FILL, 0.92))
+        filled = float((self.box / room).max())  # the frames just fill the picture
+        zoom = max(min(wanted, LARGEST_ZOOM), min(filled, whole)) * self.clip.zoom
+        middle = np.array([x.min() + x.max(), y.min() + y.max()]) / 2.0
+        half, own = self.box / zoom / 2.0, self.rotation.T @ middle
+        low, high = self.cover[:2] + half, self.cover[2:] - half
+        own = np.where(low <= high, np.clip(own, low, np.maximum(low, high)), own)
+        return zoom, self.rotation @ own
 
-    def _inside(self, middle: np.ndarray, zoom: float) -> tuple[float, float]:
-        """The middle moved so that the picture ends inside the frames, on each axis where it can."""
-        away = float(np.hypot(*middle))
-        theta = self.turn + self.side * np.rad2deg(np.arctan2(-middle[0], -middle[1]))
-        own = np.stack(turned(np.array(theta), np.array(away), 0.0, 1))
-        half = self.box / zoom / 2.0
-        clamped = np.clip(
-            own, self.cover[:2] + half, np.maximum(self.cover[2:] - half, self.cover[:2] + half)
-        )
-        own = np.where(2.0 * half <= self.room, clamped, own)
-        x, y = turned(
-            np.rad2deg(np.arctan2(-own[0], -own[1])), np.hypot(own[0], own[1]), self.turn, self.side
-        )
-        return float(x), float(y)
-
-    def view(self, zoom: float, middle: tuple[float, float]) -> ClipView:
+    def view(self, zoom: float, middle: np.ndarray) -> ClipView:
         """The view with this zoom and middle."""
-        sun = (self.size - 1.0) / 2.0 - np.array(middle) * zoom
+        (wide, tall), (sun_x, sun_y) = SIZES[self.clip.view], (self.size - 1.0) / 2.0 - zoom * middle
+        radius, km_per_px = self.lock.radius_px * zoom, self.scale.km_per_px / zoom
         return ClipView(
-            int(self.size[0]),
-            int(self.size[1]),
-            zoom,
-            self.turn,
-            self.side,
-            float(sun[0]),
-            float(sun[1]),
-            self.lock.radius_px * zoom,
-            self.scale.km_per_px / zoom,
-            self.up,
+            wide, tall, zoom, self.turn, self.side, float(sun_x), float(sun_y), radius, km_per_px, self.up
         )
 
 
@@ -216,19 +174,9 @@ def _native(lock: LimbLock, scale: Scale) -> ClipView:
     cover = covered(lock, 0.0, 1)
     rows, columns = lock.shape
     size = np.minimum(np.floor(cover[2:] - cover[:2] + 1.0), [columns, rows]).astype(int) // 2 * 2
-    corner = np.rint((cover[:2] + cover[2:] - size + 1.0) / 2.0)
-    return ClipView(
-        int(size[0]),
-        int(size[1]),
-        1.0,
-        0.0,
-        1,
-        float(-corner[0]),
-        float(-corner[1]),
-        lock.radius_px,
-        scale.km_per_px,
-        "image",
-    )
+    sun_x, sun_y = (float(v) for v in -np.rint((cover[:2] + cover[2:] - size + 1.0) / 2.0))
+    wide, tall = (int(v) for v in size)
+    return ClipView(wide, tall, 1.0, 0.0, 1, sun_x, sun_y, lock.radius_px, scale.km_per_px, "image")
 
 
 def picture_up(
@@ -236,12 +184,11 @@ def picture_up(
 ) -> tuple[float, int, str]:
     """Image angle that points up in pictures, +1 or -1 where they are mirrored back, and what points up."""
     side = orientation.sign if orientation.position_angles else 1
-    whole = lock.to_deg - lock.from_deg > 180.0
-    if orientation.position_angles and (whole or not clip.level_limb):
+    if clip.level_limb and np.ptp(action.theta_deg) < LEVEL_DEG:
+        return float(np.average(action.theta_deg, weights=action.weight)), side, "limb"
+    if orientation.position_angles:
         return orientation.zero_deg, side, "solar north"
-    if whole and not clip.at:
-        return 0.0, side, "image"
-    return float(np.average(action.theta_deg, weights=action.weight)), side, "limb"
+    return 0.0, side, "image"
 
 
 def turned(

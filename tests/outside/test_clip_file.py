@@ -10,8 +10,8 @@ import av
 import numpy as np
 import pytest
 
+from promtrack.show.canvas import make_page
 from promtrack.show.clip import render_clip
-from promtrack.show.primitives import make_page
 from promtrack.show.scale_bar import nice_step
 from promtrack.show.studio import prepare
 from tests.show.clip_case import quick_run

@@ -9,8 +9,7 @@ import pytest
 
 from promtrack.errors import InputError
 from promtrack.show import encode
-from promtrack.show.aligned_frames import locked_name
-from promtrack.show.clip import render_clip
+from promtrack.show.clip import locked_name, render_clip
 from promtrack.show.encode import Encoder, check_video, count_pictures, x264_options
 from promtrack.show.gif_webp import _under_limit, gif_delay_cs, write_gif
 from promtrack.show.timing import plan_shots

@@ -20,11 +20,10 @@ from matplotlib.text import Text
 import promtrack.show
 from promtrack.motion.labels import label_motion
 from promtrack.settings import change_settings
-from promtrack.show.figures import draw_figures
+from promtrack.show.figures import SHEETS, draw_figures, drawn_sheets, missing_sheets
 from promtrack.show.figures.files import recolour, save_sheet
+from promtrack.show.figures.knot_map import EARTH_MM
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
-from promtrack.show.figures.montage import EARTH_MM
-from promtrack.show.figures.sheets import SHEETS, drawn_sheets, missing_sheets
 from promtrack.show.figures.slits import even_times
 from promtrack.show.figures.style import DARK, LIGHT, themed
 from promtrack.show.findings import heights_title, moving_knots, named_tracks, speed_of

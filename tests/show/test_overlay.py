@@ -12,14 +12,22 @@ from hypothesis import strategies as st
 
 from promtrack.settings import ClipSettings, change_settings
 from promtrack.show.bodies import NUMBER_S, bodies_of, draw_body, due_number, number_lines, schedule_numbers
-from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, paint
+from promtrack.show.canvas import (
+    ANNOTATION,
+    blank_canvas,
+    canvas_from_tone,
+    canvas_to_bgr,
+    draw_text,
+    letter_strength,
+    make_page,
+    paint,
+)
 from promtrack.show.clip import overlay_planes
 from promtrack.show.everyday import earth_diameters, everyday, million_km_h, moon_trip
 from promtrack.show.findings import Quoted, top_height
 from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, place_block, take
 from promtrack.show.overlay import draw_annotation, title_lines
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
-from promtrack.show.primitives import ANNOTATION, draw_text, letter_strength, make_page
 from promtrack.show.scale_bar import draw_scale, gap_words, nice_step, scale_size, wrapped
 from promtrack.show.studio import INK, Studio, prepare
 from promtrack.show.text import CAP_HEIGHT, block, text_mask, text_width

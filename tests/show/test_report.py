@@ -15,7 +15,7 @@ from promtrack.motion.labels import lettered
 from promtrack.rounding import error_text
 from promtrack.show import report
 from promtrack.show.everyday import everyday
-from promtrack.show.figures.sheets import SHEETS
+from promtrack.show.figures import SHEETS
 from promtrack.show.findings import headline, speed_of, three_numbers
 from promtrack.show.report import write_report
 from promtrack.show.verdict import lights, verdict_line

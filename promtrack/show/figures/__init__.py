@@ -1,8 +1,8 @@
 """The figures of a run, one file a figure. Everything measured comes in, PNG and vector files go out.
 
-`SHEETS` lists them in the order of a talk: `sheets` says what each is and whether it has something to say,
-`files` writes it in both themes. The rest draws: `style` and `items` are shared, `labels` finds places for
-words on pictures, `map_view` cuts the pictures out. matplotlib is loaded only when something is drawn.
+`SHEETS` lists them in the order of a talk and says whether each has something to say in a run; `files`
+writes it in both themes. The rest draws: `style` and `items` are shared, `map_view` cuts the pictures out.
+matplotlib is loaded only when something is drawn.
 """
 
 from __future__ import annotations
@@ -12,18 +12,159 @@ import pickle
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from promtrack.errors import InputError
-from promtrack.show.figures.sheets import SHEETS, drawn_sheets
+from promtrack.show.findings import heights_title, leading_front, moving_knots, speeds_title
+from promtrack.show.numbers import counted
 from promtrack.show.records import Measured
+from promtrack.show.verdict import lights
 from promtrack.workers import worker_count
 
 __all__ = ["SHEETS", "draw_figures"]
 
 SHEETS_A_WORKER = 3  # a process of its own takes a second to start, as long as drawing so many sheets
 WORKER_BYTES = 400_000_000  # memory of a process that draws
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One figure."""
+
+    name: str  # of its files and of the function that draws it
+    module: str  # in this folder
+    title: str
+    caption: str
+    photograph: bool  # whether most of it is a picture
+    words: Callable[[Measured], str]  # what it shows, for those who cannot see it
+    silent: Callable[[Measured], str]  # why it is not drawn, '' where it is
+
+
+def _still(measured: Measured) -> str:
+    moves = moving_knots(measured) or leading_front(measured) is not None
+    return "" if moves else "nothing moves significantly"
+
+
+def _no_ridge(measured: Measured) -> str:
+    if measured.motion.ridges or (measured.motion.slits and measured.settings.motion.slits):
+        return ""
+    return "no path shows a moving streak"
+
+
+def _things(measured: Measured) -> str:
+    fronts = sum(front.moving for front in measured.motion.fronts)
+    knots = counted(len(moving_knots(measured)), "moving knot", "moving knots")
+    return f"{knots} and {counted(fronts, 'moving leading edge', 'moving leading edges')}"
+
+
+SHEETS = (
+    Sheet(
+        "summary",
+        "knot_map",
+        "The run on one page",
+        "Map, heights, three numbers and the weakest of the three lights, made for a slide.",
+        True,
+        lambda run: f"Slide with a map of the prominence, heights and numbers. {heights_title(run)}.",
+        lambda run: "",
+    ),
+    Sheet(
+        "height_time",
+        "heights",
+        "Height against time",
+        "Points are measured heights with their errors, lines the models (dashed where none describes the "
+        "track); below, what the models leave over.",
+        False,
+        lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
+        _still,
+    ),
+    Sheet(
+        "speed_time",
+        "heights",
+        "Speed against time",
+        "Lines are models with bands of the total error; a knot's mark stands at its mid-time, a leading "
+        "edge's marks are slopes over a few heights.",
+        False,
+        lambda run: f"Speeds in km/s against UTC for {_things(run)}. {speeds_title(run)}.",
+        _still,
+    ),
+    Sheet(
+        "knot_map",
+        "knot_map",
+        "Where the plasma moves",
+        "The frame that shows it best; arrows follow the tracks over the time named.",
+        True,
+        lambda run: f"A picture of the limb with arrows along the tracks of {_things(run)}.",
+        _still,
+    ),
+    Sheet(
+        "time_distance",
+        "slits",
+        "Time-distance diagrams",
+        "Brightness along a path against time; what moves leaves a slanted streak (ridge). Grey: no frames.",
+        True,
+        lambda run: (
+            f"{counted(len(run.motion.slits), 'diagram', 'diagrams')} of brightness along a path "
+            "against time."
+        ),
+        _no_ridge,
+    ),
+    Sheet(
+        "prominences",
+        "prominences",
+        "All prominences",
+        "Everything that stands above the limb: extent and greatest height on the map, height against time "
+        "below, numbered as in prominences.ecsv.",
+        True,
+        lambda run: (
+            f"Map of {counted(len(run.motion.prominences), 'prominence', 'prominences')} round the limb, "
+            "and their heights in megametres against UTC."
+        ),
+        lambda run: "" if run.motion.prominences else "nothing stands above the limb",
+    ),
+    Sheet(
+        "strip_montage",
+        "knot_map",
+        "Six moments",
+        "All of one part of the sky and in one tone, with the Earth to scale.",
+        True,
+        lambda run: f"Six pictures of the prominence, from first to last. {heights_title(run)}.",
+        lambda run: "",
+    ),
+    Sheet(
+        "oscillation",
+        "slits",
+        "Oscillation",
+        "Displacement along a path with a damped sine, and the power of each period.",
+        False,
+        lambda run: "Displacement against time with a damped sine, and power against period.",
+        lambda run: "" if run.motion.oscillations else "no thread sways significantly",
+    ),
+    Sheet(
+        "registration_check",
+        "registration",
+        "Registration check",
+        "Edge points on the reference frame, and the Sun's centre, turn and radius in every frame; crosses "
+        "mark frames left out.",
+        True,
+        lambda run: f"Registration check. {' '.join(lights(run)[0].reasons)}",
+        lambda run: "",
+    ),
+)
+
+
+def drawn_sheets(measured: Measured) -> tuple[Sheet, ...]:
+    """The figures that have something to say."""
+    return tuple(sheet for sheet in SHEETS if not sheet.silent(measured))
+
+
+def missing_sheets(measured: Measured) -> str:
+    """One line on the figures that are not drawn, with the reasons; '' where all are."""
+    reasons: dict[str, list[str]] = {}
+    for sheet in SHEETS:
+        if why := sheet.silent(measured):
+            reasons.setdefault(why, []).append(sheet.title.lower())
+    return "; ".join(f"{', '.join(titles)}: {why}" for why, titles in reasons.items())
 
 
 def draw_figures(
@@ -84,23 +225,30 @@ def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[s
             yield sheet.name, paths
 
 
+def draw_piped() -> None:
+    """Draw in a process of its own: run, names and folder come in through a pipe, the files go out."""
+    measured, names, folder = pickle.load(sys.stdin.buffer)
+    try:
+        pickle.dump(list(draw(measured, names, folder)), sys.stdout.buffer)
+    except InputError as error:
+        pickle.dump(error, sys.stdout.buffer)
+
+
 def _in_processes(
     measured: Measured, names: list[str], folder: Path, workers: int
 ) -> Iterator[tuple[str, list[Path]]]:
     """The same in processes of their own: Python draws, so threads would not help.
 
-    They run `promtrack.show.figures.__main__` and get the run through a pipe, so that the caller's program is
-    neither forked nor imported again.
+    The caller's program is neither forked nor imported again.
     """
-    command = [sys.executable, "-m", "promtrack.show.figures"]
-    shares = [names[first::workers] for first in range(workers)]
+    command = [sys.executable, "-c", "from promtrack.show.figures import draw_piped; draw_piped()"]
     pipe = subprocess.PIPE
-    started = [subprocess.Popen(command, stdin=pipe, stdout=pipe) for _ in shares]
+    started = [subprocess.Popen(command, stdin=pipe, stdout=pipe) for _ in range(workers)]
     try:
-        for process, share in zip(started, shares, strict=True):
+        for first, process in enumerate(started):
             assert process.stdin is not None, "it has a pipe"
-            pickle.dump((measured, share, folder), process.stdin)
-            process.stdin.close()
+            with process.stdin:
+                pickle.dump((measured, names[first::workers], folder), process.stdin)
         for process in started:
             assert process.stdout is not None, "it has a pipe"
             with process.stdout:
@@ -117,8 +265,8 @@ def _in_processes(
 def _with_frames(measured: Measured) -> Measured:
     """The same run with the frames that are shown read once and kept, which also can go to other
     processes."""
+    from promtrack.show.figures.knot_map import FRAMES
     from promtrack.show.figures.map_view import growth_frames, moment_of
-    from promtrack.show.figures.montage import FRAMES
 
     shown = {measured.lock.reference, moment_of(measured), *map(int, growth_frames(measured, FRAMES))}
     kept = {index: measured.sequence.frame(index) for index in sorted(shown)}

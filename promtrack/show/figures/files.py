@@ -19,8 +19,6 @@ from promtrack.atomic_write import atomic_write
 from promtrack.show.figures.style import DARK, LIGHT, Theme, themed
 from promtrack.show.records import Measured
 
-__all__ = ["save_sheet", "save_upright"]
-
 VECTOR_DPI = 100  # of pictures inside vector files
 FONTS = "'DejaVu Sans', Verdana, sans-serif"  # Verdana has the same widths, where the first is missing
 THEMES = {"light": (LIGHT,), "dark": (DARK,), "both": (LIGHT, DARK)}

@@ -1,4 +1,5 @@
-"""The map: one frame and what moves in, paths and arrows along them over the picture out."""
+"""Pictures of the sky: the map of what moves, the montage of six moments, and the slide with map and
+numbers."""
 
 from __future__ import annotations
 
@@ -8,31 +9,48 @@ import cv2
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import FancyArrowPatch
+from matplotlib.lines import Line2D
+from matplotlib.patches import Circle, FancyArrowPatch
 from matplotlib.path import Path
 
+from promtrack.checks import LEVELS
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.curves import knot_path
-from promtrack.show.figures.items import Item, items_of, key, others_of
-from promtrack.show.figures.labels import write_beside
-from promtrack.show.figures.map_view import Map, fitting_aspect, map_of, map_pictures, moment_of
+from promtrack.show.figures.heights import draw_heights
+from promtrack.show.figures.items import Item, items_of, key, others_of, time_span, write_beside
+from promtrack.show.figures.map_view import (
+    Map,
+    fitting_aspect,
+    growth_frames,
+    map_of,
+    map_pictures,
+    moment_of,
+)
 from promtrack.show.figures.style import (
     PICTURE_INK,
     TEXT_PT,
     Theme,
+    clipped,
+    date_axis,
     foot,
+    height_note,
     outlined,
     panel,
     sheet,
     width_inch,
 )
-from promtrack.show.findings import going, heights_title, leading_front, moving_knots
+from promtrack.show.findings import (
+    going,
+    growth_title,
+    heights_title,
+    leading_front,
+    moving_knots,
+    three_numbers,
+)
 from promtrack.show.numbers import clock, day
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
-from promtrack.show.verdict import limb_name
-
-__all__ = ["SHEET_ASPECT", "compass", "draw_map", "knot_map", "travel_minutes"]
+from promtrack.show.verdict import lights, limb_name
 
 SHEET_ASPECT = 13.333 / 7.5
 MOST_ARCS = 6.0
@@ -212,3 +230,77 @@ def _height_arcs(axes: Axes, area: Map) -> None:
             if area.height_mm - end[1] > 0.1 * area.height_mm and end[0] > 0.5 * area.width_mm:
                 style: dict[str, Any] = {"color": PICTURE_INK, "path_effects": outlined(width=3.0)}
                 axes.text(min(end[0], 0.985 * area.width_mm), end[1], words, ha="right", va="bottom", **style)
+
+
+FRAMES, COLUMNS = 6, 3
+EARTH_MM = 6.371  # mean radius, IUGG (Moritz 2000, J. Geodesy 74, 128)
+EARTH_INK = "#7fb4e6"
+
+
+def strip_montage(measured: Measured, theme: Theme) -> Figure:
+    """Six moments, all of one part of the sky on one scale of brightness."""
+    frames = growth_frames(measured, FRAMES)
+    tall = 0.375
+    aspect = fitting_aspect(measured, 0.305 * SHEET_ASPECT / tall, frames)
+    area, width = map_of(measured, aspect, frames), aspect * tall / SHEET_ASPECT
+    steps = "equal growth" if leading_front(measured) else "equal times"
+    subtitle = f"{steps} from frame to frame; each {area.width_mm:.0f} Mm wide; Earth to scale; times are UTC"
+    figure = sheet(growth_title(measured), subtitle[0].upper() + subtitle[1:])
+    pictures = map_pictures(measured, area, frames)
+    brightest = np.max(pictures, axis=0)
+    tall_px, wide_px = (round(part * size) for part, size in zip((0.25, 0.5), brightest.shape, strict=False))
+    brightest[:tall_px, :wide_px] = brightest[:tall_px, -wide_px:] = (
+        255  # the times and the Earth stand there
+    )
+    for place, (frame, picture) in enumerate(zip(frames, pictures, strict=True)):
+        row, column = divmod(place, COLUMNS)
+        left = 0.03 + 0.3175 * column + 0.5 * (0.305 - width)
+        axes = panel(figure, left, 0.465 - 0.39 * row, width, tall)
+        axes.imshow(picture, extent=area.extent, aspect="equal", origin="upper")
+        axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
+        axes.set_axis_off()
+        style: dict[str, Any] = {
+            "transform": axes.transAxes,
+            "color": PICTURE_INK,
+            "path_effects": outlined(),
+        }
+        axes.text(0.03, 0.96, clock(measured.sequence.times_utc[frame]), va="top", fontweight="bold", **style)
+        earth = np.array([0.94 * area.width_mm, 0.90 * area.height_mm])
+        axes.add_patch(Circle((float(earth[0]), float(earth[1])), EARTH_MM, color=EARTH_INK, linewidth=0))
+        if place == 0:
+            axes.text(0.91 - EARTH_MM / area.width_mm, 0.90, "Earth", ha="right", va="center", **style)
+        compass(axes, measured, area, brightest)
+    foot(figure, measured, speeds=False)
+    return figure
+
+
+def summary(measured: Measured, theme: Theme) -> Figure:
+    """Map, heights, the numbers that matter and the three lights, on one slide."""
+    name = measured.settings.clip.title or measured.sequence.path.name
+    figure = sheet(heights_title(measured), f"{clipped(name, 40)}. {height_note(measured)}")
+    frames = np.array([moment_of(measured)])
+    moves = bool(moving_knots(measured) or leading_front(measured))
+    wide = 0.445 if moves else 0.94
+    aspect = fitting_aspect(measured, wide * SHEET_ASPECT / 0.525, frames)
+    width = aspect * 0.525 / SHEET_ASPECT
+    sky = panel(figure, 0.03 + 0.5 * (wide - width), 0.325, width, 0.525)
+    draw_map(sky, measured, map_of(measured, aspect, frames), int(frames[0]))
+    sky.set_axis_off()
+    if moves:
+        heights = panel(figure, 0.545, 0.405, 0.42, 0.40)
+        draw_heights(heights, measured, items_of(measured, theme.marks), theme)
+        heights.set_xlim(*time_span(measured))
+        date_axis(heights, measured)
+    found = lights(measured)
+    cards = [(one.text.replace("(error unknown)", "± ?"), one.title, "") for one in three_numbers(measured)]
+    worst = max(found, key=lambda one: LEVELS.index(one.level))
+    cards.append((worst.words, "how far to trust it", worst.level))
+    for index, (number, title, level) in enumerate(cards):
+        left = 0.03 + 0.2425 * index
+        colour = theme.light(level or "good")
+        figure.add_artist(Line2D([left, left + 0.215], [0.255, 0.255], color=colour, linewidth=3.0))
+        size = 20 if len(number) <= 20 else 16
+        figure.text(left, 0.195, number, fontsize=size, fontweight="bold", va="center")
+        figure.text(left, 0.130, clipped(title, 30), va="center", color=theme.quiet)
+    foot(figure, measured, speeds=moves)
+    return figure

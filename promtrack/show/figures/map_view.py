@@ -17,8 +17,6 @@ from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import Action
 from promtrack.show.view import ClipView, affine_to_frame, covered, picture_up, turned, warp
 
-__all__ = ["Map", "fitting_aspect", "growth_frames", "map_of", "map_pictures", "moment_of"]
-
 MAP_COLUMNS, LARGEST_ZOOM = 1100, 2.5  # beyond this zoom single pixels would show
 LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
 MARGIN_DEG, MARGIN_MM, DEPTH_MM = 1.5, 15.0, -12.0  # kept round what moves, and below the limb

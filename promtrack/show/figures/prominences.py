@@ -31,8 +31,6 @@ from promtrack.show.findings import height_error
 from promtrack.show.numbers import counted
 from promtrack.show.records import Measured
 
-__all__ = ["prominences"]
-
 MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
 STRIPS = 12  # whose greatest light the map shows, over the whole time
 APART = (

@@ -25,8 +25,6 @@ from promtrack.show.figures.style import (
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights, rejections
 
-__all__ = ["registration_check"]
-
 TITLES = {
     "good": "✓ The Sun stands still",
     "fair": "! Use the lock with care",

@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline
 from promtrack.motion.records import Oscillation, Ridge
 from promtrack.rounding import with_error
 from promtrack.show.curves import drawing_times
-from promtrack.show.figures.labels import write_beside
+from promtrack.show.figures.items import write_beside
 from promtrack.show.figures.style import (
     PICTURE_INK,
     Theme,
@@ -32,8 +32,6 @@ from promtrack.show.findings import Quoted, relative_error, track_name
 from promtrack.show.numbers import counted, false_alarm_text, path_words
 from promtrack.show.records import Measured
 from promtrack.strip.records import TimeDistance
-
-__all__ = ["oscillation", "time_distance"]
 
 MOST_SLITS, MOST_RIDGES = 3, 4
 

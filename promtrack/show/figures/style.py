@@ -29,31 +29,6 @@ from promtrack.show.palette import ON_DARK, ON_LIGHT, MarkColours
 from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY, limb_words
 
-__all__ = [
-    "DARK",
-    "LIGHT",
-    "PICTURE_INK",
-    "PLASMA",
-    "TEXT_PT",
-    "Theme",
-    "brightness_range",
-    "clipped",
-    "date_axis",
-    "date_numbers",
-    "days",
-    "foot",
-    "height_note",
-    "name_y",
-    "note_above",
-    "outlined",
-    "panel",
-    "plasma",
-    "sheet",
-    "themed",
-    "upright_sheet",
-    "width_inch",
-]
-
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
 UPRIGHT_INCH, UPRIGHT_LETTERS = (6.4, 8.6), 38  # of a phone's sheet, and letters in a line of its title
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
