@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from promtrack.motion.labels import lettered
+from promtrack.motion.interpretation import lettered
 from promtrack.pipeline import Job, Progress, run
 from promtrack.products import ProductFolder
 from promtrack.products.folder import PRODUCTS

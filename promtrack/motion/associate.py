@@ -1,18 +1,19 @@
-"""Fronts beside knots: which knot a front's edge merely follows, and which knots move with a front as its
-threads."""
+"""Which knot a front's edge merely follows, which knots move with a front as its threads, and whether a ridge
+has the speed of the knot that runs along it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from promtrack.motion.front_cells import CELL_ALONG_MM
-from promtrack.motion.records import Front, KnotTrack
-from promtrack.strip.records import StripGeometry
+from promtrack.motion.records import Front, KnotTrack, Ridge
+from promtrack.strip.records import StripGeometry, TimeDistance
 from promtrack.sun import wrapped_deg
 
-__all__ = ["knot_followed", "moves_with"]
+__all__ = ["knot_followed", "match_ridges", "moves_with"]
 
 EXPLAINED = 0.5  # of the times and of the rise of a front, in which a knot that is all of it goes with it
 PLACE_MM = (
@@ -21,6 +22,9 @@ PLACE_MM = (
 WIDER_MM = 3.5 * CELL_ALONG_MM  # a still knot is seen in one to three steps of angle
 WIDENING = 0.25  # of a sector's width, by which an arch that rises may grow beyond it on either side
 ALIKE = 2.0  # factor within which a thread has the front's speed times its part of the front's height
+NEAR_MM = 3.0  # of a ridge's own knot: half the largest knot and a little
+SIGMAS = 2.0  # of the combined error: what counts as agreement of ridge and knot
+LEAST_SHARE = 0.6  # of the ridge's time in which its knot is seen
 
 
 def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeometry) -> int:
@@ -67,3 +71,61 @@ def moves_with(knot: KnotTrack, front: Front) -> bool:
     speed = float(np.interp(middle, front.time_s, np.gradient(best.curve_mm, front.time_s))) * 1e3
     part = float(np.interp(middle, knot.time_s, knot.height_mm / np.maximum(top, 1e-9)))
     return bool(speed > 0 and speed * part / ALIKE < knot.fit.radial_km_s < speed * part * ALIKE)
+
+
+def match_ridges(
+    ridges: tuple[Ridge, ...],
+    slits: tuple[TimeDistance, ...],
+    knots: tuple[KnotTrack, ...],
+    geometry: StripGeometry,
+) -> tuple[Ridge, ...]:
+    """Give each ridge the knot that runs along it, and compare the speeds along the path over the same time.
+
+    A knot belongs to a ridge if it is seen in most of its time and is then, in median, within 3 Mm of it. The
+    velocity is that of its fitted path at the middle of that time, because a knot on an arch changes it,
+    projected on the slit.
+    """
+    matched = []
+    for ridge in ridges:
+        slit = slits[ridge.slit]
+        away = [_distance_mm(knot, ridge, slit, geometry) for knot in knots]
+        if away and min(away) <= NEAR_MM:
+            knot = knots[int(np.argmin(away))]
+            speed, error = _speed_along(knot, ridge, slit, geometry)
+            agrees = abs(speed - ridge.speed_km_s) <= SIGMAS * np.hypot(error, ridge.speed_err_km_s)
+            ridge = replace(ridge, knot=knot.knot, knot_speed_km_s=speed, agrees=bool(agrees))
+        matched.append(ridge)
+    return tuple(matched)
+
+
+def _distance_mm(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry) -> float:
+    """Median distance of a knot from the ridge, in the plane of the sky; inf when it is not seen most of that
+    time (half a second counts as no difference)."""
+    during = (knot.time_s >= ridge.first_s - 0.5) & (knot.time_s <= ridge.last_s + 0.5)
+    time = knot.time_s[during]
+    if during.sum() < 4 or np.ptp(time) < LEAST_SHARE * (ridge.last_s - ridge.first_s):
+        return float("inf")
+    distance = ridge.distance_mm + ridge.speed_km_s / 1e3 * (time - ridge.time_s)
+    height, angle = (np.interp(distance, slit.distance_mm, axis) for axis in (slit.height_mm, slit.angle_deg))
+    turn = np.deg2rad(wrapped_deg(knot.angle_deg[during] - angle))
+    return float(np.median(np.hypot(knot.height_mm[during] - height, turn * (geometry.limb_mm + height))))
+
+
+def _speed_along(
+    knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry
+) -> tuple[float, float]:
+    """Speed of the knot along the path at the middle of the ridge, and its error, by the knot's fitted
+    path."""
+    velocity = _outward_along(knot.time_s, knot.curve_mm, knot.curve_angle_deg, ridge.time_s, geometry)
+    path = _outward_along(slit.distance_mm, slit.height_mm, slit.angle_deg, ridge.distance_mm, geometry)
+    error = float(np.interp(ridge.time_s, knot.time_s, knot.speed_err_km_s))
+    return 1e3 * float(velocity @ path / np.hypot(*path)), error
+
+
+def _outward_along(
+    x: np.ndarray, height_mm: np.ndarray, angle_deg: np.ndarray, at: float, geometry: StripGeometry
+) -> np.ndarray:
+    """(2,) derivative by x of a path, at x = `at`: outward, and along the limb towards increasing angle."""
+    outward = np.gradient(height_mm, x)
+    along = np.gradient(np.deg2rad(angle_deg), x) * (geometry.limb_mm + height_mm)
+    return np.array([np.interp(at, x, part) for part in (outward, along)])

@@ -1,4 +1,5 @@
-"""What a number means: one plain sentence for each headline, beside published ranges.
+"""What a number means: one plain sentence for each headline, beside published ranges; and the letters by
+which all products call what moves: fronts first, then the fastest knots.
 
 Speeds are in the plane of the sky, so "above" is safe to say of a measured speed and "below" is not, but
 "seemingly below": the part along the line of sight is missing. Every comparison allows two standard
@@ -8,22 +9,32 @@ deviations, systematic part included.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from string import ascii_uppercase
 
 import numpy as np
 
-from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meaning
+from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meaning, Motion
 from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
 __all__ = [
+    "Labels",
     "course",
     "free_fall_km_s",
     "front_meaning",
     "knot_meaning",
+    "label_motion",
+    "lettered",
+    "rank",
+    "ranked_fronts",
+    "ranked_knots",
     "threads_meaning",
 ]
+
+LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
 LEAST_BOUND = 2.0  # standard deviations in which a number may still lie on the other side of a limit
@@ -222,3 +233,64 @@ def _acceleration(best: FrontFit, scale_err: float, clock_err: float, gravity_m_
         if value > 0
         else "."
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Labels:
+    """Letters by number; what has none is not in the dictionaries."""
+
+    fronts: dict[int, str]  # Front.front to letter
+    knots: dict[int, str]  # KnotTrack.knot to letter
+    order: dict[int, int]  # KnotTrack.knot to its place among the knots, 0 for the first: MarkColours.knot
+
+    def front(self, front: Front) -> str:
+        """'A', or '' for a front without letter."""
+        return self.fronts.get(front.front, "")
+
+    def knot(self, knot: KnotTrack) -> str:
+        """'B', or '' for a knot without letter."""
+        return self.knots.get(knot.knot, "")
+
+    def place(self, knot: KnotTrack) -> int:
+        """Place among the lettered knots, 0 for the first; -1 without letter."""
+        return self.order.get(knot.knot, -1)
+
+
+def ranked_fronts(motion: Motion) -> tuple[Front, ...]:
+    """The moving fronts, the highest first."""
+    return tuple(
+        sorted((f for f in motion.fronts if f.moving), key=lambda f: (-float(f.height_mm.max()), f.front))
+    )
+
+
+def ranked_knots(motion: Motion) -> tuple[KnotTrack, ...]:
+    """The moving knots: those that a model describes first, among them the fastest first."""
+    return tuple(sorted((k for k in motion.knots if k.moving), key=rank))
+
+
+def rank(knot: KnotTrack) -> tuple[bool, float, int]:
+    """Sorts knots in the order of their letters."""
+    return knot.fit.model == "none", -knot.fit.speed_km_s, knot.knot
+
+
+def label_motion(motion: Motion) -> Labels:
+    """Letters A, B, C ...: every moving front, the highest first, then the fastest moving knots."""
+    fronts = ranked_fronts(motion)[: len(ascii_uppercase) - LETTERED_KNOTS]
+    knots = ranked_knots(motion)[:LETTERED_KNOTS]
+    return Labels(
+        {front.front: ascii_uppercase[i] for i, front in enumerate(fronts)},
+        {knot.knot: ascii_uppercase[len(fronts) + i] for i, knot in enumerate(knots)},
+        {knot.knot: i for i, knot in enumerate(knots)},
+    )
+
+
+def lettered(sentence: str, motion: Motion) -> str:
+    """The sentence with 'knot 7' and 'front 1' called by their letters, where they have some."""
+    labels = label_motion(motion)
+    letters = {"knot": labels.knots, "front": labels.fronts}
+
+    def name(found: re.Match[str]) -> str:
+        kind, number = found[1], int(found[2])
+        return f"{kind} {letters[kind.lower()].get(number, number)}"
+
+    return re.sub(r"\b([Kk]not|[Ff]ront) (\d+)\b", name, sentence)

@@ -12,14 +12,12 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.errors import SettingsError
-from promtrack.motion.associate import knot_followed, moves_with
-from promtrack.motion.cross_check import match_ridges
+from promtrack.motion.associate import knot_followed, match_ridges, moves_with
 from promtrack.motion.front import find_fronts, front_checks
-from promtrack.motion.interpretation import front_meaning, knot_meaning, threads_meaning
+from promtrack.motion.interpretation import front_meaning, knot_meaning, rank, threads_meaning
 from promtrack.motion.knots import KnotPoints, find_knots
-from promtrack.motion.labels import rank
 from promtrack.motion.leading_edge import sector_columns
-from promtrack.motion.motion_checks import check_knots
+from promtrack.motion.motion_checks import Place, check_knots
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.records import (
     Control,
@@ -32,7 +30,6 @@ from promtrack.motion.records import (
     Ridge,
 )
 from promtrack.motion.ridge import find_ridges
-from promtrack.motion.sensor import Place
 from promtrack.motion.tracks import TRACK_PARTS, track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance

@@ -1,16 +1,24 @@
-"""Checks of the knots that are not their fits: what stands still, what stands on the sensor, what moves
-alike."""
+"""Checks of the knots that are not their fits: what stands still, what stands on the sensor while the Sun
+drifts over it, what moves alike."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
 from promtrack.checks import Check
+from promtrack.motion.knot_fit import KnotPath
+from promtrack.motion.knots import KnotPoints
 from promtrack.motion.records import KnotTrack
+from promtrack.strip.records import Strip
 
-__all__ = ["check_knots"]
+__all__ = ["FIXED", "Place", "check_knots", "fixed_on_sensor"]
+
+Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
+FIXED = "fixed on the sensor"
+LIKE = 3.0  # standard deviations within which a velocity is that of something that stands on the sensor
+CLEAR = 6.0  # standard deviations by which it must differ from that of the Sun
 
 STILL_FAIR, STILL_POOR = 1.5, 3.0  # rms velocity of what stands still, over its error
 LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity
@@ -49,3 +57,25 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
                 "as a wrong lock or a wrong field rotation makes them; check camera.mirrored, "
                 "camera.mount and the site",
             )
+
+
+def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Place) -> bool:
+    """Whether a track keeps its place on the sensor while the Sun moves, or runs there against it.
+
+    In the strips, which follow the Sun, dust shadows, hot pixels and ghosts move with the drift's speed,
+    turned round; a reflection that runs against the Sun moves twice as fast.
+    """
+    geometry = strip.geometry
+    frames = strip.frame[points.index].tolist()
+    angle, height = geometry.angle_deg(points.column), geometry.height_mm(points.row)
+    middle = float(angle.mean()), float(height.mean())
+    own = np.array([place(f, float(a), float(h)) for f, a, h in zip(frames, angle, height, strict=True)])
+    sun = np.array([place(f, *middle) for f in frames])
+    px_per_mm = float(np.hypot(*np.subtract(place(frames[0], middle[0], middle[1] + 1.0), sun[0])))
+    time = points.time_s - points.time_s.mean()
+    slope = time / np.sum(time**2)
+    velocity, drift = slope @ own, slope @ sun  # px/s
+    error = max(path.fit.radial_err_km_s, path.fit.along_err_km_s) / 1e3 * px_per_mm
+    if np.hypot(*drift) < CLEAR * error:
+        return False
+    return bool(min(np.hypot(*velocity), np.hypot(*(velocity + drift))) < LIKE * error)

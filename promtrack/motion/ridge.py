@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from promtrack.motion.kinematics import Polynomial, bic, fit_polynomial
 from promtrack.motion.records import Ridge
-from promtrack.motion.ridge_fit import LEAST_POINTS, FoundRidge, Picture, measured_ridge, place_near
 from promtrack.strip.records import TimeDistance
 
 __all__ = ["find_ridges"]
@@ -23,11 +23,37 @@ SMOOTH_PX = 1.2  # along the path, 1 sigma: below the smallest knot blurred by t
 HALF_WINDOW = 4  # strips on either side that a slanted line covers
 EVERY = 2  # centres of lines, in strips
 SCRAMBLES = 4  # see find_ridges
-MOST_EXCESS = 6.0  # of one strip over the noise, as it counts in a line
+MOST_EXCESS = 6.0  # of one strip over the noise, as it counts in a line: a single flash must not make one
 MOST_MISSES = 3  # strips in a row without a place end a ridge
 MOST_RIDGES = 12
 SHARED = 0.3  # part of a ridge's places that may lie on better known ridges: where they cross
-APART_PX = 3.0  # nearer places are the same
+REACH_PX = 3  # a place is sought so far from where it is expected; nearer places are the same
+LEAST_POINTS = 6
+FAINTEST = 0.4  # of the ridge's bright places; fainter ones are not used
+PLACE_SNR = 2.5  # of a place on the ridge
+LEAST_SIGMA = 6.0  # a slope below this many of its errors is no motion, or a path from one knot to another
+FLOOR = 0.02  # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
+BLOCKS = 3  # stretches of a ridge left out in turn
+LEAST_WIDTHS = 1.5  # of itself that a ridge travels: less may be a brightening that shifts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Picture:
+    """Diagram without its standing part, in units of its noise; 0 where nothing is shown."""
+
+    value: np.ndarray  # (n, d)
+    shown: np.ndarray  # (n, d) bool
+    time_s: np.ndarray  # (n,)
+    step_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _FoundRidge:
+    """A ridge, and the places that it was measured from."""
+
+    ridge: Ridge
+    index: np.ndarray  # (m,) strips
+    place: np.ndarray  # (m,) px
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +91,8 @@ def find_ridges(
     Summing along slanted lines: Deans 1983, The Radon Transform and Some of Its Applications. The slope's
     error comes from the scatter of the places about the line, as for any weighted line.
     """
-    diagram = _one_row_a_time(diagram)
+    first = np.diff(diagram.time_s, prepend=-np.inf) > 0  # of rows that share a time stamp
+    diagram = replace(diagram, time_s=diagram.time_s[first], value=diagram.value[first])
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 8:
         return ()
     picture = _without_background(diagram)
@@ -73,66 +100,48 @@ def find_ridges(
     lines = _slanted(picture, speeds)
     level = _chance_level(picture, speeds, scrambles, rng or np.random.default_rng(0))
     strength = lines.strength.copy()
-    found: list[FoundRidge] = []
+    found: list[_FoundRidge] = []
     for _ in range(10 * MOST_RIDGES):
         m, x = np.unravel_index(np.argmax(strength), strength.shape)
         if strength[m, x] <= level or len(found) == MOST_RIDGES:
             break
         index, place = _follow(picture, int(lines.index[m]), float(x), float(lines.px_s[m, x]))
         _blank(strength, lines.index, index, place, int(m), int(x))
-        one = measured_ridge(diagram, picture, slit, index, place)
+        one = _measured_ridge(diagram, picture, slit, index, place)
         if one is not None:
             found.append(one)
     return tuple(one.ridge for one in _each_once(found))
 
 
-def _one_row_a_time(diagram: TimeDistance) -> TimeDistance:
-    """The diagram with the first of the rows that share a time stamp."""
-    first = np.r_[True, np.diff(diagram.time_s) > 0][: len(diagram.time_s)]
-    if first.all():
-        return diagram
-    return replace(diagram, time_s=diagram.time_s[first], value=diagram.value[first])
-
-
-def _each_once(found: list[FoundRidge]) -> list[FoundRidge]:
+def _each_once(found: list[_FoundRidge]) -> list[_FoundRidge]:
     """The best known ridges first; a worse known one that runs over them is the same light once more."""
-    kept: list[FoundRidge] = []
+    kept: list[_FoundRidge] = []
     for one in sorted(found, key=lambda one: one.ridge.speed_err_km_s / abs(one.ridge.speed_km_s)):
         shared = np.zeros(len(one.index), bool)
         for other in kept:
             there = np.interp(one.index, other.index, other.place, left=np.nan, right=np.nan)
-            shared |= np.abs(one.place - there) < APART_PX
+            shared |= np.abs(one.place - there) < REACH_PX
         if shared.mean() <= SHARED:
             kept.append(one)
     return kept
 
 
-def _without_background(diagram: TimeDistance) -> Picture:
+def _without_background(diagram: TimeDistance) -> _Picture:
     shown = np.isfinite(diagram.value)
-    value = np.where(shown, diagram.value, np.nan).astype(float)
-    some = shown.mean(axis=0) > 0.2
-    standing = np.zeros(value.shape[1])
-    standing[some] = np.nanmedian(value[:, some], axis=0)
-    value = value - standing
-    lit = shown.any(axis=1)
-    value[lit] -= np.nanmedian(value[lit], axis=1, keepdims=True)  # what transparency leaves in a whole strip
-    value = np.where(shown & some, value, 0.0)
+    shown &= shown.mean(axis=0) > 0.2
+    value = np.ma.array(diagram.value.astype(float), mask=~shown)
+    value = value - np.ma.median(value, axis=0)
+    value = (value - np.ma.median(value, axis=1)[:, None]).filled(0.0)  # what transparency leaves
     value = gaussian_filter1d(value, SMOOTH_PX, axis=1, mode="nearest")
-    shown = shown & some
     # The noise against distance: the fringe near the limb boils more than the sky above it flickers.
-    noise = np.array(
-        [
-            1.4826 * np.median(np.abs(column[ok])) if ok.sum() > 4 else np.inf
-            for column, ok in zip(value.T, shown.T, strict=True)
-        ]
-    )
+    noise = 1.4826 * np.ma.median(np.ma.array(np.abs(value), mask=~shown), axis=0).filled(np.inf)
     usual = np.median(noise[np.isfinite(noise)]) if np.isfinite(noise).any() else 1.0
     noise = np.maximum(noise, 0.5 * usual) if usual > 0 else np.ones_like(noise)
     step = float(np.median(np.diff(diagram.distance_mm)))
-    return Picture(np.where(shown, value / noise, 0.0), shown, diagram.time_s, step)
+    return _Picture(np.where(shown, value / noise, 0.0), shown, diagram.time_s, step)
 
 
-def _speeds(picture: Picture, fastest_km_s: float) -> np.ndarray:
+def _speeds(picture: _Picture, fastest_km_s: float) -> np.ndarray:
     """Speeds to try [px/s], spaced so that a line errs by less than a smoothing length at its ends."""
     cadence = float(np.median(np.diff(picture.time_s)))
     spacing = SMOOTH_PX / (HALF_WINDOW * cadence)
@@ -142,7 +151,7 @@ def _speeds(picture: Picture, fastest_km_s: float) -> np.ndarray:
     return np.arange(-count, count + 1) * spacing
 
 
-def _slanted(picture: Picture, speeds: np.ndarray) -> _Lines:
+def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     n, d = picture.value.shape
     index = np.arange(0, n, EVERY)
     reach = np.arange(-HALF_WINDOW, HALF_WINDOW + 1)
@@ -153,7 +162,6 @@ def _slanted(picture: Picture, speeds: np.ndarray) -> _Lines:
     near = np.clip(near, 0, n - 1)
     margin = int(np.ceil(np.abs(speeds).max() * np.abs(gap[valid]).max())) + 1
     wide = d + 2 * margin
-    # A single flash must not make a line: no strip counts for more than a moderate excess.
     # A row of zeros at the end stands for strips that do not count.
     flat, seen = (
         np.pad(one.astype(np.float32), ((0, 1), (margin, margin))).ravel()
@@ -176,51 +184,36 @@ def _slanted(picture: Picture, speeds: np.ndarray) -> _Lines:
     return _Lines(index, strength, best)
 
 
-def _chance_level(picture: Picture, speeds: np.ndarray, scrambles: int, rng: np.random.Generator) -> float:
+def _chance_level(picture: _Picture, speeds: np.ndarray, scrambles: int, rng: np.random.Generator) -> float:
     """Brightest line that the same strips give in scrambled order."""
     level = 0.0
     for _ in range(scrambles):
         order = rng.permutation(len(picture.time_s))
-        scrambled = Picture(picture.value[order], picture.shown[order], picture.time_s, picture.step_mm)
+        scrambled = _Picture(picture.value[order], picture.shown[order], picture.time_s, picture.step_mm)
         level = max(level, float(_slanted(scrambled, speeds).strength.max()))
     return level
 
 
-def _follow(picture: Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Strips and places [px] of the ridge through a point."""
-    found: list[tuple[int, float]] = []  # in order of time
-    first = place_near(picture.value, picture.shown, start, x)
-    if first is not None:
-        found.append((start, first))
+def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Strips and places [px] of the ridge through a point: the next place is sought on the line through the
+    nearest known ones."""
+    time_s = picture.time_s
+    found: dict[int, float] = {}
     for direction in (1, -1):
-        misses, i = 0, start + direction
-        while 0 <= i < len(picture.time_s) and misses < MOST_MISSES:
-            nearest = found[: -2 * HALF_WINDOW - 1 : -1] if direction > 0 else found[: 2 * HALF_WINDOW]
-            at = _expected(picture, nearest, i, start, x, px_s)
-            place = (
-                place_near(picture.value, picture.shown, i, at) if 0 <= at < picture.value.shape[1] else None
-            )
+        misses, i = 0, start if direction > 0 else start - 1
+        while 0 <= i < len(time_s) and misses < MOST_MISSES:
+            known = np.array(list(found), int)
+            near = known[np.argsort(np.abs(known - i), kind="stable")][: 2 * HALF_WINDOW]
+            at = x + px_s * (time_s[i] - time_s[start])
+            if len(near) >= 5:
+                at = np.polyval(np.polyfit(time_s[near] - time_s[i], [found[j] for j in near], 1), 0.0)
+            place = _place_near(picture.value, picture.shown, i, float(at))
             misses = misses + 1 if place is None else 0
             if place is not None:
-                found.insert(len(found) if direction > 0 else 0, (i, place))
+                found[i] = place
             i += direction
-    index, place_px = zip(*found, strict=True) if found else ((), ())
-    return np.array(index, int), np.array(place_px)
-
-
-def _expected(
-    picture: Picture, nearest: list[tuple[int, float]], i: int, start: int, x: float, px_s: float
-) -> float:
-    """Where the ridge should be in strip i: from the line through its nearest known places."""
-    if len(nearest) < 5:
-        return x + px_s * (picture.time_s[i] - picture.time_s[start])
-    # A handful of places: plain numbers are several times faster than arrays.
-    times, places = [float(picture.time_s[j]) for j, _ in nearest], [place for _, place in nearest]
-    t, y = sum(times) / len(times), sum(places) / len(places)
-    slope = sum((one - t) * (place - y) for one, place in zip(times, places, strict=True)) / sum(
-        (one - t) ** 2 for one in times
-    )
-    return y + slope * (float(picture.time_s[i]) - t)
+    index = np.array(sorted(found), int)
+    return index, np.array([found[i] for i in index])
 
 
 def _blank(
@@ -233,3 +226,100 @@ def _blank(
         for row in np.flatnonzero(np.isfinite(along)):
             j = round(along[row])
             strength[row, max(j - 4, 0) : j + 5] = -np.inf
+
+
+def _measured_ridge(
+    diagram: TimeDistance, picture: _Picture, slit: int, index: np.ndarray, place: np.ndarray
+) -> _FoundRidge | None:
+    """The ridge through places [px] in strips `index`; None where it shows no motion."""
+    width = _width(picture, index, place)
+    index, place, bright = _placed_again(picture, index, place, width)
+    if len(index) < LEAST_POINTS:
+        return None
+    time_s, err = picture.time_s[index], np.median(bright) / bright  # in units still unknown
+    distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
+    n = len(index)
+    fits = [fit_polynomial(time_s, distance, err, degree) for degree in (1, 2) if n >= 4 * degree]
+    fit = min(fits, key=lambda one: bic(one.chi2, n, one.degree + 2))
+    middle = 0.5 * (time_s[0] + time_s[-1])
+    travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
+    speed = float(fit.value(middle, 1)) * 1e3
+    scatter = float(fit.error(middle, 1)) * np.sqrt(fit.chi2 / fit.dof)
+    own = max(scatter, _block_error(time_s, distance, err, fit, middle)) * 1e3
+    error = float(np.hypot(own, FLOOR * speed))
+    if abs(speed) < LEAST_SIGMA * error or travel < LEAST_WIDTHS * max(width, 3.0) * picture.step_mm:
+        return None
+    ridge = Ridge(
+        slit=slit,
+        time_s=float(middle),
+        distance_mm=float(fit.value(middle)),
+        first_s=float(time_s[0]),
+        last_s=float(time_s[-1]),
+        speed_km_s=speed,
+        speed_err_km_s=error,
+        knot=0,
+        knot_speed_km_s=np.nan,
+        agrees=False,
+    )
+    return _FoundRidge(ridge, index, place)
+
+
+def _block_error(
+    time_s: np.ndarray, distance: np.ndarray, err: np.ndarray, fit: Polynomial, at_s: float
+) -> float:
+    """Error of the slope from leaving out each of `BLOCKS` stretches of the ridge in turn (delete-a-group
+    jackknife).
+
+    What shines through beneath a ridge shifts neighbouring places alike, which their scatter does not show.
+    Quenouille 1956, Biometrika 43, 353.
+    """
+    slopes = []
+    for block in np.array_split(np.arange(len(time_s)), BLOCKS):
+        kept = np.ones(len(time_s), bool)
+        kept[block] = False
+        slopes.append(float(fit_polynomial(time_s, distance, err, fit.degree, used=kept).value(at_s, 1)))
+    return float(np.sqrt((BLOCKS - 1) * np.var(slopes)))
+
+
+def _placed_again(
+    picture: _Picture, index: np.ndarray, place: np.ndarray, width: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Strips, places and brightness measured once more after smoothing by the ridge's own width.
+
+    Faint places, mostly at its ends, are left out: there the maximum is drawn to whatever else stands near,
+    and the ends decide about the slope.
+    """
+    value = gaussian_filter1d(picture.value[index], max(width / 2.355, 1.0), axis=1, mode="nearest")
+    shown = picture.shown[index]
+    again = np.array([_place_near(value, shown, k, at) for k, at in enumerate(place)], float)  # None: nan
+    good = np.flatnonzero(np.abs(again - place) <= REACH_PX)
+    bright = value[good, np.rint(again[good]).astype(int)]
+    clear = bright >= FAINTEST * np.percentile(bright, 75) if len(bright) else np.zeros(0, bool)
+    return index[good[clear]], again[good[clear]], bright[clear]
+
+
+def _width(picture: _Picture, index: np.ndarray, place: np.ndarray) -> float:
+    """Full width at half maximum of the ridge's mean cross-section, in pixels."""
+    if not len(index):
+        return 0.0
+    offset = np.arange(-8, 9)
+    column = np.clip(np.rint(place).astype(int)[:, None] + offset, 0, picture.value.shape[1] - 1)
+    section = picture.value[index[:, None], column].mean(axis=0)
+    return float(np.sum(section > 0.5 * section[8]))
+
+
+def _place_near(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float | None:
+    """Place of the maximum near `at`, between pixels by a parabola; None without one above the noise.
+
+    The ends of the path are left alone: there the maximum is cut, and its place pushed inward.
+    """
+    low, high = max(round(at) - REACH_PX, REACH_PX), min(round(at) + REACH_PX + 1, value.shape[1] - REACH_PX)
+    if high <= low or not shown[i, low - 1 : high + 1].all():
+        return None
+    row = value[i]
+    j = low + int(np.argmax(row[low:high]))
+    left, top, right = row[j - 1 : j + 2]
+    if top < PLACE_SNR or left > top or right > top:
+        return None
+    bend = left - 2 * top + right
+    return j + (0.5 * (left - right) / bend if bend < 0 else 0.0)

@@ -23,8 +23,8 @@ from promtrack.motion.false_alarms import (
 from promtrack.motion.knot_fit import KnotPath, fit_path, good_points, log_evidence
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
+from promtrack.motion.motion_checks import FIXED, Place, fixed_on_sensor
 from promtrack.motion.records import KnotFit, KnotTrack
-from promtrack.motion.sensor import FIXED, Place, fixed_on_sensor
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 

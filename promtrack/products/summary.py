@@ -14,7 +14,7 @@ from promtrack.atomic_write import atomic_write
 from promtrack.checks import LEVEL_WORDS, LEVELS
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
-from promtrack.motion.labels import label_motion, lettered
+from promtrack.motion.interpretation import label_motion, lettered
 from promtrack.motion.records import Motion
 from promtrack.products.folder import ProductFolder
 from promtrack.rounding import typeset, with_error

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from promtrack.motion.labels import label_motion, ranked_fronts, ranked_knots
+from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import with_error
 from promtrack.show.canvas import Canvas, Page, draw_line, draw_marker, draw_text, letter_strength

@@ -11,7 +11,7 @@ import numpy as np
 
 from promtrack.errors import SettingsError
 from promtrack.limb.records import LimbLock
-from promtrack.motion.labels import ranked_fronts, ranked_knots
+from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.canvas import Canvas, Page, draw_line, draw_text
 from promtrack.show.layout import Rect

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from promtrack.motion.labels import ranked_fronts, ranked_knots
+from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.rounding import plain, significant_decimals
 from promtrack.show.findings import (
     Quoted,

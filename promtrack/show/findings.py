@@ -12,8 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from promtrack.motion.interpretation import course
-from promtrack.motion.labels import label_motion, ranked_fronts, ranked_knots
+from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 from promtrack.rounding import error_decimals, plain, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed

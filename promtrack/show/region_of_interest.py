@@ -11,7 +11,7 @@ import numpy as np
 
 from promtrack.errors import SettingsError
 from promtrack.limb.records import LimbLock
-from promtrack.motion.labels import label_motion, ranked_fronts, ranked_knots
+from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack, Motion
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.sun import Orientation

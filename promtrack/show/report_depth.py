@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from promtrack.motion.labels import lettered
+from promtrack.motion.interpretation import lettered
 from promtrack.rounding import typeset, with_error
 from promtrack.settings import settings_as_toml
 from promtrack.show.markup import Markup, element, joined

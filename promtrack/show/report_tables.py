@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from promtrack.motion.labels import label_motion
+from promtrack.motion.interpretation import label_motion
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 from promtrack.rounding import error_text, plain, rounded, typeset, with_error
 from promtrack.show.findings import relative_error, speed_of

@@ -7,8 +7,7 @@ import pytest
 
 from promtrack.motion.knot_fit import fit_path
 from promtrack.motion.knots import KnotPoints
-from promtrack.motion.motion_checks import check_knots
-from promtrack.motion.sensor import fixed_on_sensor
+from promtrack.motion.motion_checks import check_knots, fixed_on_sensor
 from tests.motion.made_strips import Recipe, made_strip
 from tests.motion.test_measure import knot
 

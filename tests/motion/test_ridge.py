@@ -4,7 +4,7 @@ knots."""
 import numpy as np
 import pytest
 
-from promtrack.motion.cross_check import match_ridges
+from promtrack.motion.associate import match_ridges
 from promtrack.motion.knot_fit import fit_path
 from promtrack.motion.records import KnotTrack, Ridge
 from promtrack.motion.ridge import find_ridges

@@ -18,7 +18,7 @@ from matplotlib.patches import Circle, FancyArrowPatch
 from matplotlib.text import Text
 
 import promtrack.show
-from promtrack.motion.labels import label_motion
+from promtrack.motion.interpretation import label_motion
 from promtrack.settings import change_settings
 from promtrack.show.figures import SHEETS, draw_figures, drawn_sheets, missing_sheets
 from promtrack.show.figures.files import recolour, save_sheet

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-from promtrack.motion.labels import label_motion
+from promtrack.motion.interpretation import label_motion
 from promtrack.show.palette import LOOKS, ON_DARK, ON_LIGHT, bgr_of, palette_bgr
 from tests.outside.test_report_standards import DEFICIENCIES, contrast, linear
 from tests.show.clip_case import quick_run

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from promtrack.errors import InputError
-from promtrack.motion.labels import lettered
+from promtrack.motion.interpretation import lettered
 from promtrack.rounding import error_text
 from promtrack.show import report
 from promtrack.show.everyday import everyday
