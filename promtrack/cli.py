@@ -20,8 +20,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from promtrack import __version__
 from promtrack.errors import PromtrackError, SettingsError, command_line, nearest
-from promtrack.process import check_memory, set_switches
-from promtrack.terminal import Progress, show
+from promtrack.process import Progress, check_memory, set_switches, show
 
 if TYPE_CHECKING:
     from promtrack.settings import Settings

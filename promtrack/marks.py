@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 
 from promtrack.errors import SettingsError
+from promtrack.files import read_toml
 from promtrack.sequence.records import Rejected, Sequence
 from promtrack.strip.records import StripGeometry
-from promtrack.toml_file import read_toml
 
 __all__ = ["MARKS_NAME", "Marks", "Place", "Sector", "SensorBox", "SunBox", "find_marks", "read_marks"]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from promtrack.errors import SettingsError, nearest
-from promtrack.toml_file import read_toml, toml_value
+from promtrack.files import read_toml, toml_value
 
 __all__ = [
     "CameraSettings",

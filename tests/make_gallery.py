@@ -22,10 +22,10 @@ from astropy.table import QTable
 from promtrack.demo import run_demo
 from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.pipeline import run_stage
+from promtrack.process import Progress
 from promtrack.products.summary import moving_text
 from promtrack.rounding import typeset
 from promtrack.settings import change_settings
-from promtrack.terminal import Progress
 
 BEGIN, END = "<!-- worked example: made by `python -m tests.make_gallery` from here -->", "<!-- to here -->"
 DOCS = Path(__file__).resolve().parent.parent / "docs"

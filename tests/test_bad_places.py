@@ -230,7 +230,7 @@ def test_a_failure_of_the_system_is_one_sentence(finished, capsys, monkeypatch):
         def fail(*_, error=error):
             raise error
 
-        monkeypatch.setattr("promtrack.pipeline.measure_motion", lambda *_, fail=fail, **__: fail())
+        monkeypatch.setattr("promtrack.stages.measure_motion", lambda *_, fail=fail, **__: fail())
         assert command(capsys, "motion", finished, "--quiet")[0] == 1
         status, _, err = command(capsys, "motion", finished, "--quiet")
         assert status == 1

@@ -87,7 +87,7 @@ def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, mo
 
 
 def test_input_that_vanishes_between_the_stages(tmp_path, capsys, small_frames, monkeypatch):
-    import promtrack.pipeline as stages
+    import promtrack.stages as stages
 
     folder = some_of(small_frames, tmp_path / "in", 6)
     real = stages.DOERS["strip"]

@@ -15,9 +15,9 @@ import tifffile
 
 from promtrack.checks import Check
 from promtrack.pipeline import Job, run, run_stage
+from promtrack.process import show
 from promtrack.products import read_summary
 from promtrack.settings import change_settings
-from promtrack.terminal import show
 from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
 from tests.messy import bound, command, contents, frames_in, refused, some_of
 
@@ -112,9 +112,9 @@ def test_a_poor_verdict_comes_first_and_has_a_status_of_its_own(finished, small_
 
 
 def test_a_scale_that_says_nothing_ends_the_run(tmp_path, small_frames, capsys, monkeypatch):
-    from promtrack import pipeline
+    from promtrack import stages
 
-    monkeypatch.setattr(pipeline, "WORST_SCALE_ERR", 1e-6)
+    monkeypatch.setattr(stages, "WORST_SCALE_ERR", 1e-6)
     sentence = refused(capsys, "run", small_frames, "--out", tmp_path / "out", "--quiet")
     assert "km a pixel, too uncertain" in sentence
     assert "camera.arcsec_per_px" in sentence

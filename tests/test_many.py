@@ -13,7 +13,7 @@ from promtrack.errors import InputError
 from promtrack.many import _folders, run_many
 from promtrack.products import ProductFolder, read_summary
 from promtrack.sequence import open_sequence
-from promtrack.sessions import refuse_several, sessions, sessions_of
+from promtrack.sequence.sessions import refuse_several, sessions, sessions_of
 from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
 
 

@@ -128,7 +128,7 @@ def test_changed_settings_reach_the_stage(small_run, tmp_path):
 def test_an_interrupted_run_goes_on_and_gives_the_same_bytes_as_another(
     small_frames, small_run, tmp_path, monkeypatch
 ):
-    import promtrack.pipeline as stages
+    import promtrack.stages as stages
 
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
 

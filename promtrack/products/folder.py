@@ -1,6 +1,6 @@
 """The product folder: its file names, whose products lie in it, one run at a time, and which stages are done.
 
-A product is written under a temporary name and renamed when it is whole (`promtrack.atomic_write`), so that
+A product is written under a temporary name and renamed when it is whole (`promtrack.files`), so that
 neither a crash nor Ctrl-C leaves half a file under a product's name.
 """
 
@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from promtrack.atomic_write import PART, atomic_write
 from promtrack.errors import InputError, PromtrackError, SettingsError
+from promtrack.files import PART, atomic_write
 
 if sys.platform == "win32":
     import msvcrt

@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from promtrack.atomic_write import atomic_write
 from promtrack.checks import LEVEL_WORDS, LEVELS
 from promtrack.errors import InputError
+from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.motion.interpretation import label_motion, lettered
 from promtrack.motion.records import Motion

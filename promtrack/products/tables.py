@@ -20,7 +20,7 @@ from astropy.table import MaskedColumn, Table
 from astropy.table.meta import YamlParseError
 from astropy.units import UnitsWarning
 
-from promtrack.atomic_write import atomic_write
+from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Motion, Oscillation, Ridge

@@ -1,9 +1,8 @@
 """Synthetic recordings of the Sun's limb with known truth, for the demo, the tests and trials.
 
 In comes a `SceneSpec` (or a scenario file), out go frames and a `SceneTruth`. Read content and spec (what
-can be asked for), scene (how a frame comes about), sun with prominence, threads, moving, paths and disc
-(the light), picture (as seen), camera (mount, air, sensor), truth and judge (what is true, what a run got
-right).
+can be asked for), scene (how a frame comes about), sun with prominence, moving and random_fields (the
+light), picture (as seen), camera (mount, air, sensor), truth and judge (what is true, what a run got right).
 """
 
 from promtrack.scene.content import (
@@ -17,10 +16,8 @@ from promtrack.scene.content import (
     Knot,
     SwayingThread,
 )
-from promtrack.scene.files import write_scene
-from promtrack.scene.observer import observer_settings
-from promtrack.scene.scenario_files import read_scenario, scenario, scenario_names
-from promtrack.scene.scene import Scene, make_scene
+from promtrack.scene.scenario_files import observer_settings, read_scenario, scenario, scenario_names
+from promtrack.scene.scene import Scene, make_scene, write_scene
 from promtrack.scene.spec import SceneSpec
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth, SwayTruth
 

@@ -10,8 +10,8 @@ import numpy as np
 from scipy.special import erf
 
 from promtrack.scene.content import FWHM_SIGMA
+from promtrack.scene.random_fields import wander, wandering_field
 from promtrack.scene.spec import SceneSpec
-from promtrack.scene.wander import wander, wandering_field
 from promtrack.settings import CameraSettings, SiteSettings
 from promtrack.sun import field_turn_deg, flattening, sky_place, zenith_image_deg
 from promtrack.sun.drift import SIDEREAL_ARCSEC_S

@@ -9,9 +9,8 @@ import numpy as np
 from scipy.special import erf
 
 from promtrack.scene.camera import Pointing, distortion
-from promtrack.scene.disc import darkening
 from promtrack.scene.spec import SceneSpec
-from promtrack.scene.sun import SunLayers, View, face_at, fringe_at, plasma_at
+from promtrack.scene.sun import SunLayers, View, darkening, face_at, fringe_at, plasma_at
 
 __all__ = ["light_of", "view_of"]
 

@@ -16,8 +16,7 @@ import cv2
 import numpy as np
 
 from promtrack.scene.content import Arch, Filament, Hedgerow
-from promtrack.scene.threads import draw_threads, trace
-from promtrack.scene.wander import smooth_noise, wander
+from promtrack.scene.random_fields import draw_threads, smooth_noise, trace, wander
 
 __all__ = ["Patch", "arch_patch", "filament_patch", "group_light", "hedgerow_patch"]
 

@@ -1,4 +1,4 @@
-"""Scenario files: TOML in, SceneSpec out.
+"""Scenario files: TOML in, SceneSpec out; and the settings that the observer of a scene would give.
 
 The files stand in `demo/` of the source tree and travel with the package as `promtrack.scene.scenarios`.
 """
@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from promtrack.errors import SettingsError, nearest
+from promtrack.files import read_toml
 from promtrack.scene import content
 from promtrack.scene.spec import SceneSpec
-from promtrack.settings import SiteSettings
-from promtrack.toml_file import read_toml
+from promtrack.settings import Settings, SiteSettings, change_settings
 
-__all__ = ["read_scenario", "scenario", "scenario_names"]
+__all__ = ["observer_settings", "read_scenario", "scenario", "scenario_names"]
 
 _CONTENT = {
     "hedgerows": content.Hedgerow,
@@ -93,3 +93,21 @@ def _folder() -> Traversable:
         return resources.files("promtrack.scene.scenarios")
     except ModuleNotFoundError:  # run from the source tree without an installation
         return Path(__file__).parents[2] / "demo"
+
+
+def observer_settings(spec: SceneSpec, base: Settings) -> Settings:
+    """The settings with the scene's own site, mount and orientation; nothing that is to be measured.
+
+    The synthetic Sun does not turn, so no rotation is to be taken out of the lock.
+    """
+    changes = {
+        "limb.solar_rotation": False,
+        "camera.north_deg": spec.north_deg,
+        "camera.mirrored": spec.mirrored,
+        "camera.mount": spec.mount,
+    }
+    if spec.site is not None:
+        changes["site.latitude_deg"] = spec.site.latitude_deg
+        changes["site.longitude_deg"] = spec.site.longitude_deg
+        changes["site.elevation_m"] = spec.site.elevation_m
+    return change_settings(base, changes, where=f"scene '{spec.name}'")

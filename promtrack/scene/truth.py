@@ -6,8 +6,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from promtrack.scene import camera, paths
-from promtrack.scene.content import ArchKnot, Eruption, Knot
+from promtrack.scene import camera
+from promtrack.scene.content import (
+    ArchKnot,
+    Eruption,
+    Knot,
+    fading,
+    front_height,
+    knot_place,
+    onset,
+    sway_displacement,
+)
 from promtrack.scene.spec import SceneSpec
 
 __all__ = ["FrontTruth", "KnotTruth", "SceneTruth", "SwayTruth", "truth_of"]
@@ -127,7 +136,7 @@ def truth_of(
         sways=tuple(
             SwayTruth(
                 spec.time_s,
-                paths.sway_displacement(s, spec.time_s),
+                sway_displacement(s, spec.time_s),
                 spec.facing_deg + s.at_deg,
                 s.low_mm,
                 s.high_mm,
@@ -145,20 +154,20 @@ def truth_of(
 
 def _front_truth(spec: SceneSpec, eruption: Eruption) -> FrontTruth:
     h = 0.5
-    low, mid, high = (paths.front_height(eruption, spec.time_s + d) for d in (-h, 0.0, h))
+    low, mid, high = (front_height(eruption, spec.time_s + d) for d in (-h, 0.0, h))
     return FrontTruth(
         spec.time_s,
         mid,
         spec.facing_deg + eruption.at_deg,
         (high - low) / (2 * h) * 1e3,
         (high - 2 * mid + low) / h**2 * 1e6,
-        paths.onset(eruption),
+        onset(eruption),
     )
 
 
 def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light: float) -> KnotTruth:
     time_s, h = spec.time_s, 0.5
-    (a0, h0), (a1, h1), (a2, h2) = (paths.knot_place(knot, time_s + d, spec.limb_mm) for d in (-h, 0.0, h))
+    (a0, h0), (a1, h1), (a2, h2) = (knot_place(knot, time_s + d, spec.limb_mm) for d in (-h, 0.0, h))
     rho = spec.limb_mm + np.stack((h0, h1, h2))
     place = np.stack(
         (rho * np.sin([a0, a1, a2]), rho * np.cos([a0, a1, a2]))
@@ -167,7 +176,7 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light
     push = (place[:, 2] - 2 * place[:, 1] + place[:, 0]) / h**2
     speed = np.hypot(*velocity)
     accel = (push * velocity).sum(axis=0) / np.maximum(speed, 1e-12)
-    part = paths.fading(time_s, knot.from_s, knot.life_s, knot.fade_s)
+    part = fading(time_s, knot.from_s, knot.life_s, knot.fade_s)
     angle = np.rad2deg(a1) + spec.facing_deg
     x, y = np.array([truth.to_frame(i, angle[i], h1[i]) for i in range(len(time_s))]).T
     rows, columns = spec.shape

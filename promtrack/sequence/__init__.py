@@ -2,8 +2,8 @@
 
 In come a folder or a file and settings; out goes a `Sequence`. Read records, then opening, which calls the
 others: readers (what kind of file), stills, fitsfile, video and raw_video (frame_source), times with stamps,
-zones and tables, sort_by_time, demosaic with fullscale and calibrate, exposures, solarheader. After opening:
-bad_pixels, bursts with quality (one frame a burst), daylight (times against the Sun).
+sort_by_time, demosaic and calibrate, exposures, solarheader. After opening: hot pixels (calibrate), bursts
+(one frame a burst), sessions (pauses of hours, and night).
 """
 
 from promtrack.sequence.opening import open_sequence, sequence_from_arrays

@@ -11,9 +11,8 @@ import numpy as np
 from promtrack.errors import InputError, SettingsError
 from promtrack.sequence.frame_source import Found
 from promtrack.sequence.records import Rejected, TimeReport
-from promtrack.sequence.stamps import parse_stamp
+from promtrack.sequence.stamps import parse_stamp, stamps_to_utc
 from promtrack.sequence.times import FrameTimes
-from promtrack.sequence.zones import stamps_to_utc
 from promtrack.settings import TimesSettings
 
 __all__ = ["Ordered", "by_time"]

@@ -1,5 +1,4 @@
-"""Time stamps as text: ISO-like stamps of headers, tables and file names in, naive date-times and their zone
-out.
+"""Time stamps as text: ISO-like stamps of headers, tables and file names in, UTC out.
 
 The variants are those that capture programs and cameras write (common practice, no source); ISO 8601 and the
 FITS Standard 4.0, section 9.1.1, are among them.
@@ -7,21 +6,32 @@ FITS Standard 4.0, section 9.1.1, are among them.
 
 from __future__ import annotations
 
+import csv
+import io
 import re
+from collections.abc import Sequence as Series
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from itertools import pairwise
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from promtrack.errors import SettingsError
 
 __all__ = [
+    "NO_TIME",
     "Stamp",
     "find_by_pattern",
     "find_stamp",
     "minute_pattern",
     "parse_stamp",
     "pattern_search",
+    "read_zone",
     "stamps_in_names",
+    "stamps_to_utc",
+    "table_stamps",
 ]
 
 _DATE = (
@@ -207,3 +217,150 @@ def find_by_pattern(name: str, pattern: str, search: re.Pattern[str]) -> Stamp |
         offset = parsed.utcoffset()
         return Stamp(parsed.replace(tzinfo=None), None if offset is None else timezone(offset))
     return None
+
+
+NO_TIME = np.datetime64("NaT", "us")
+_OFFSET = re.compile(r"([+-])(\d{1,2})(?::?(\d\d))?$")
+
+
+def read_zone(text: str) -> tzinfo:
+    """The zone that a setting names: UTC, an offset such as +02:00, or a name of the tz database.
+
+    Raises
+    ------
+    SettingsError : it is none of these
+    """
+    if text.strip().upper() in ("", "Z", "UTC", "UT"):
+        return UTC
+    offset = _OFFSET.match(text.strip())
+    try:
+        if offset:
+            ahead = timedelta(hours=int(offset[2]), minutes=int(offset[3] or 0))
+            return timezone(ahead if offset[1] == "+" else -ahead)
+        return ZoneInfo(text.strip())
+    except (KeyError, ValueError, OSError):
+        raise SettingsError(
+            f"times.zone '{text}' is no zone",
+            remedy="give an offset such as +02:00, or a name such as Europe/Madrid",
+        ) from None
+
+
+def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarray, list[str]]:
+    """Stamps to (n,) datetime64[us] UTC, NaT where there is none, and one sentence on each odd thing met.
+
+    A stamp without a zone of its own is in `zone`. In the hour that a clock shows twice the first is taken,
+    and this is said.
+    """
+    times = np.full(len(stamps), NO_TIME)
+    twice: list[datetime] = []
+    never: list[datetime] = []
+    scales: dict[str, list[int]] = {}
+    for i, stamp in enumerate(stamps):
+        if stamp is None:
+            continue
+        if stamp.scale != "utc":
+            scales.setdefault(stamp.scale, []).append(i)
+            times[i] = np.datetime64(stamp.written, "us")
+            continue
+        here = stamp.zone or zone
+        first = stamp.written.replace(tzinfo=here).utcoffset() or timedelta()
+        second = stamp.written.replace(tzinfo=here, fold=1).utcoffset() or timedelta()
+        if first != second:
+            (twice if first > second else never).append(stamp.written)
+        times[i] = np.datetime64(stamp.written, "us") - np.timedelta64(
+            first // timedelta(microseconds=1), "us"
+        )
+    for scale, where in scales.items():
+        times[where] = _scale_to_utc(times[where], scale)
+    return times, _daylight_problems(twice, never, zone)
+
+
+def _scale_to_utc(times: np.ndarray, scale: str) -> np.ndarray:
+    from astropy.time import Time  # slow to import, and few stamps are in another scale
+
+    moments = Time(times.astype(str).tolist(), format="isot", scale=scale)
+    return moments.utc.to_value("datetime64").astype("datetime64[us]")
+
+
+def _daylight_problems(twice: list[datetime], never: list[datetime], zone: tzinfo) -> list[str]:
+    problems = []
+    advice = "give the offset instead, for instance times.zone=+02:00"
+    if twice:
+        problems.append(
+            f"{len(twice)} of the stamps (first {twice[0]}) fall into the hour that clocks in {zone} show "
+            f"twice; the first was taken, {advice} if that is wrong"
+        )
+    if never:
+        problems.append(
+            f"{len(never)} of the stamps (first {never[0]}) fall into the hour that clocks in {zone} leave "
+            f"out; the clock was not changed: {advice}"
+        )
+    return problems
+
+
+def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:
+    """Stamps by the text of the column `file` (a name, or name#number for a frame within a file), and the
+    table's path.
+
+    ECSV is CSV below a commented header; its delimiter is a space or a comma.
+
+    Raises
+    ------
+    SettingsError : the table is missing, unreadable, lacks a column, or holds a time that is none
+    """
+    path = _where(name, folder)
+    try:
+        if path.stat().st_size > 200_000_000:  # bytes
+            raise SettingsError(
+                "is too large for a table of times", where=str(path), remedy="check times.table"
+            )
+        content = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise SettingsError(
+            f"cannot be read ({error.strerror})", where=str(path), remedy="check times.table"
+        ) from None
+    except UnicodeDecodeError:
+        raise SettingsError(
+            "is no UTF-8 text", where=str(path), remedy="save the table as CSV in UTF-8"
+        ) from None
+    lines = [line for line in content.splitlines() if line.strip() and not line.startswith("#")]
+    if not lines:
+        raise SettingsError(
+            "is empty", where=str(path), remedy="write a line 'file,time' and one line a frame"
+        )
+    delimiter = next((mark for mark in ",;\t" if mark in lines[0]), " ")
+    return _rows(lines, delimiter, path), path
+
+
+def _where(name: str, folder: Path) -> Path:
+    """As given, or beside or inside the input."""
+    given = Path(name)
+    candidates = [given] if given.is_absolute() else [given, folder / given, folder.parent / given]
+    return next((path for path in candidates if path.is_file()), given)
+
+
+def _rows(lines: list[str], delimiter: str, path: Path) -> dict[str, Stamp]:
+    stamps = {}
+    try:
+        reader = csv.DictReader(io.StringIO("\n".join(lines)), delimiter=delimiter, skipinitialspace=True)
+        names = {(field or "").strip().lower(): field for field in reader.fieldnames or ()}
+        if not {"file", "time"} <= set(names):
+            raise SettingsError(
+                f"has the columns {', '.join(names)}"[:200],
+                where=str(path),
+                remedy="name two columns file and time",
+            )
+        for number, row in enumerate(reader, start=2):
+            stamp = parse_stamp(row[names["time"]] or "")
+            if stamp is None:
+                raise SettingsError(
+                    f"row {number}: '{(row[names['time']] or '')[:40]}' is no time",
+                    where=str(path),
+                    remedy="write times as 2026-05-17T09:31:20Z",
+                )
+            stamps[(row[names["file"]] or "").strip()] = stamp
+    except csv.Error as error:
+        raise SettingsError(
+            f"is no table: {error}", where=str(path), remedy="save it as CSV in UTF-8"
+        ) from None
+    return stamps

@@ -22,15 +22,17 @@ from promtrack.sequence.bursts import find_bursts
 from promtrack.sequence.frame_source import Found, number, text
 from promtrack.sequence.records import TimeReport
 from promtrack.sequence.stamps import (
+    NO_TIME,
     Stamp,
     find_by_pattern,
     minute_pattern,
     parse_stamp,
     pattern_search,
+    read_zone,
     stamps_in_names,
+    stamps_to_utc,
+    table_stamps,
 )
-from promtrack.sequence.tables import table_stamps
-from promtrack.sequence.zones import NO_TIME, read_zone, stamps_to_utc
 from promtrack.settings import TimesSettings
 
 __all__ = ["FrameTimes", "frame_times"]

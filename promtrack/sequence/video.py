@@ -1,4 +1,4 @@
-"""Compressed and container video through ffmpeg: a file in, found frames out.
+"""Compressed and container video through the ffmpeg program: a file in, found frames out.
 
 One pass over the packets (nothing is decoded) gives the number of frames and their presentation times. Frames
 then come through one running ffmpeg; going back or far ahead starts it again at the wanted time.
@@ -7,6 +7,7 @@ then come through one running ffmpeg; going back or far ahead starts it again at
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 import threading
 import weakref
@@ -17,13 +18,35 @@ from io import FileIO
 from pathlib import Path
 from typing import cast
 
+import imageio_ffmpeg
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.ffmpeg import ffmpeg_program
 from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
-__all__ = ["video_frames"]
+__all__ = ["ffmpeg_program", "video_frames"]
+
+
+def ffmpeg_program() -> str:
+    """Path of the ffmpeg program.
+
+    Raises
+    ------
+    InputError : there is none
+    """
+    try:
+        program = imageio_ffmpeg.get_ffmpeg_exe()
+    except RuntimeError:
+        program = ""
+    if shutil.which(program) is None:  # the variable IMAGEIO_FFMPEG_EXE is taken as it is
+        raise InputError(
+            "no ffmpeg program was found"
+            + (f" at {program}" if program else "")
+            + ", and films and clips need one",
+            remedy="reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program",
+        )
+    return program
+
 
 # Containers of moving pictures only; and nothing that would make ffmpeg open another file or the network.
 _GUARD = [

@@ -15,7 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from promtrack.atomic_write import atomic_write
+from promtrack.files import atomic_write
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import cv2
 
-from promtrack.atomic_write import PART
 from promtrack.errors import InputError
-from promtrack.ffmpeg import ffmpeg_program
+from promtrack.files import PART
+from promtrack.sequence.video import ffmpeg_program
 
 WAITING = 4  # pictures that may wait for the encoder
 PRESET = (

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import cv2
 
-from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
+from promtrack.files import atomic_write
 from promtrack.show.encode import count_pictures, run_ffmpeg
 
 TRIES = 7

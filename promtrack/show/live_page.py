@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from promtrack.atomic_write import atomic_write
+from promtrack.files import atomic_write
 
 PICTURE_PX = 960  # width of live.png
 LIMB_BGR = (230, 180, 70)

@@ -14,7 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from promtrack.atomic_write import atomic_write
+from promtrack.files import atomic_write
 from promtrack.motion.interpretation import label_motion
 from promtrack.show.markup import Markup, element, joined, write_markup
 from promtrack.show.records import Measured

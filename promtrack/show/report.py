@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from promtrack.atomic_write import atomic_write
+from promtrack.files import atomic_write
 from promtrack.rounding import rounded
 from promtrack.show.everyday import everyday
 from promtrack.show.figures import missing_sheets

@@ -12,8 +12,8 @@ from urllib.parse import quote
 
 import numpy as np
 
-from promtrack.atomic_write import atomic_write
 from promtrack.checks import LEVEL_WORDS
+from promtrack.files import atomic_write
 from promtrack.rounding import plain, with_error
 from promtrack.show.markup import Markup, contents_of, element, joined, write_markup
 from promtrack.show.numbers import clock, counted, degrees, unbroken

@@ -19,7 +19,7 @@ import numpy as np
 from promtrack.limb import lock_limb
 from promtrack.limb.solve import Terms
 from promtrack.scene import make_scene
-from promtrack.sequence.bad_pixels import mend_hot_pixels
+from promtrack.sequence.calibrate import mend_hot_pixels
 from tests.benchmarks.foreign import foreign_scenes
 from tests.benchmarks.lock_accuracy import Case, cases
 

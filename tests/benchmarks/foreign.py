@@ -22,7 +22,7 @@ import numpy as np
 from promtrack.limb import LimbLock, lock_limb
 from promtrack.limb.solve import Terms
 from promtrack.sequence import open_sequence
-from promtrack.sequence.bad_pixels import mend_hot_pixels
+from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings, TimesSettings
 

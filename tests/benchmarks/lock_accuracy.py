@@ -21,7 +21,7 @@ import numpy as np
 from promtrack.limb import lock_limb
 from promtrack.limb.geometry import Place, frame_points, place_of, polar_points
 from promtrack.scene import Arch, Eruption, Hedgerow, Jump, Scene, SceneSpec, make_scene
-from promtrack.sequence.bad_pixels import mend_hot_pixels
+from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import flattening, sky_place, zenith_image_deg
 from tests.benchmarks.foreign import foreign_scenes

@@ -4,8 +4,8 @@ import multiprocessing
 
 import pytest
 
-from promtrack.atomic_write import atomic_write
 from promtrack.errors import InputError
+from promtrack.files import atomic_write
 from promtrack.products.folder import ProductFolder, default_folder, stamp_of
 
 

@@ -17,7 +17,7 @@ from promtrack.scene import (
     make_scene,
 )
 from promtrack.scene import camera as cam
-from promtrack.scene.paths import onset
+from promtrack.scene.content import onset
 from promtrack.settings import SiteSettings
 
 CALM = SceneSpec(

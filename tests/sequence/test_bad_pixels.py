@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from promtrack.scene import SceneSpec, make_scene
-from promtrack.sequence.bad_pixels import find_hot_pixels, mend_hot_pixels
+from promtrack.sequence.calibrate import find_hot_pixels, mend_hot_pixels
 from promtrack.sequence.opening import sequence_from_arrays
 
 SPEC = SceneSpec(shape=(240, 320), frames=9, limb_arc_deg=40.0, drift_px=(14.0, 6.0), seed=4)

@@ -6,8 +6,7 @@ import pytest
 
 from promtrack.errors import InputError
 from promtrack.sequence import sequence_from_arrays
-from promtrack.sequence.bursts import best_of_bursts, find_bursts, local_shift_px, reduce_bursts
-from promtrack.sequence.quality import sharpness
+from promtrack.sequence.bursts import best_of_bursts, find_bursts, local_shift_px, reduce_bursts, sharpness
 from promtrack.settings import TimesSettings
 
 SHAPE = (360, 480)

@@ -22,9 +22,7 @@ from hypothesis import strategies as st
 from promtrack.errors import PromtrackError
 from promtrack.sequence import open_sequence
 from promtrack.sequence.fitsfile import fits_frames
-from promtrack.sequence.stamps import find_stamp, parse_stamp
-from promtrack.sequence.tables import table_stamps
-from promtrack.sequence.zones import read_zone, stamps_to_utc
+from promtrack.sequence.stamps import find_stamp, parse_stamp, read_zone, stamps_to_utc, table_stamps
 from promtrack.settings import TimesSettings
 from tests.sequence.make import picture, write_capture
 

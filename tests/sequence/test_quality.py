@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from promtrack.sequence.quality import sharpness
+from promtrack.sequence.bursts import sharpness
 
 
 def limb(blur_px=1.0, *, sky=300.0, noise=10.0, seed=0, shape=(240, 320)):

@@ -10,7 +10,7 @@ from astropy.wcs import WCS
 
 from promtrack.sequence import open_sequence
 from promtrack.sequence.fitsfile import fits_frames
-from promtrack.sequence.solarheader import header_from_cards
+from promtrack.sequence.fits_header import header_from_cards
 
 ROWS = 480
 REAL = Path(os.environ.get("PROMTRACK_REAL_FRAMES", "nowhere")) / "rain-304"

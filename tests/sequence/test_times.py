@@ -13,9 +13,8 @@ from astropy.time import Time
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.sequence import open_sequence
-from promtrack.sequence.stamps import find_stamp, parse_stamp
+from promtrack.sequence.stamps import find_stamp, parse_stamp, read_zone, stamps_to_utc
 from promtrack.sequence.times import _fits_middle
-from promtrack.sequence.zones import read_zone, stamps_to_utc
 from promtrack.settings import TimesSettings
 from tests.sequence.make import picture, write_stills
 

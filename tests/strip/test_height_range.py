@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from promtrack.scene import make_scene, scenario
-from promtrack.sequence.bad_pixels import mend_hot_pixels
+from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.settings import StripSettings
 from promtrack.strip import shown_height_range, strip_geometry, strip_to_frame
 from promtrack.strip.height_range import COARSE, plasma_top_mm

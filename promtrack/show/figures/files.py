@@ -15,7 +15,7 @@ import numpy as np
 from matplotlib.colors import to_rgba, to_rgba_array
 from matplotlib.figure import Figure
 
-from promtrack.atomic_write import atomic_write
+from promtrack.files import atomic_write
 from promtrack.show.figures.style import DARK, LIGHT, Theme, themed
 from promtrack.show.records import Measured
 

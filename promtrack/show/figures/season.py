@@ -12,7 +12,7 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from promtrack.atomic_write import atomic_write
+from promtrack.files import atomic_write
 from promtrack.show.figures.style import LIGHT, name_y, panel, sheet, themed
 from promtrack.show.numbers import counted
 from promtrack.show.records import Season, SeasonRow

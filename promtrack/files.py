@@ -1,15 +1,49 @@
-"""TOML as all rooms read and write it: a tree of Python values, or one sentence that says what is wrong."""
+"""Files that all rooms write and read: whole or not at all, and TOML.
+
+A file is written under a temporary name and renamed when it is whole.
+
+So neither a crash nor Ctrl-C nor a full disk leaves half a file under a product's name.
+"""
 
 from __future__ import annotations
 
+import os
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
-from promtrack.errors import SettingsError
+from promtrack.errors import InputError, SettingsError
 
-__all__ = ["read_toml", "toml_value"]
+__all__ = ["PART", "atomic_write", "read_toml", "toml_value"]
+
+PART = ".part-"  # what a file's name begins with until it is whole; an interrupted run may leave such files
+
+
+@contextmanager
+def atomic_write(path: Path) -> Iterator[Path]:
+    """A temporary path beside `path`, renamed to it when the block ends well and removed when it does not.
+
+    Raises
+    ------
+    InputError : the disk is full or the folder cannot be written
+    """
+    path = Path(path)
+    part = path.with_name(PART + path.name)
+    try:
+        yield part
+        os.replace(part, path)
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror or error})",
+            where=str(path),
+            remedy="free some space, make sure that you may write there, or choose another folder with --out",
+        ) from error
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def read_toml(path: Path | Traversable, *, remedy: str) -> dict[str, Any]:

@@ -1,7 +1,8 @@
 """Sessions of one recording: what lies between pauses of hours, which is measured apart.
 
 Over a pause no knot can be followed, focus and camera may have been changed, and the Sun has turned under
-what stands on the limb: one run over it would join what does not belong together.
+what stands on the limb: one run over it would join what does not belong together. Here is also the note on
+times that put a recording into the night: mostly local time taken for UTC, so that every angle is wrong.
 """
 
 from __future__ import annotations
@@ -12,10 +13,13 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.sequence import Sequence, open_sequence
-from promtrack.settings import Settings
+from promtrack.sequence.opening import open_sequence
+from promtrack.sequence.records import Sequence
+from promtrack.settings import Settings, SiteSettings
+from promtrack.sun import sky_place
+from promtrack.sun.refraction import LOWEST_DEG
 
-__all__ = ["Session", "refuse_several", "session_settings", "sessions", "sessions_of"]
+__all__ = ["Session", "doubt_night", "night", "refuse_several", "session_settings", "sessions", "sessions_of"]
 
 PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots live minutes to half an hour
 # A pause is also this many usual steps: frames every few hours are one slow recording, not so many sessions.
@@ -86,3 +90,25 @@ def refuse_several(sequence: Sequence) -> None:
             remedy="measure each with `promtrack run --each-session`, or one with "
             f"--set times.from={one.from_utc}Z --set times.to={one.to_utc}Z",
         )
+
+
+def night(sequence: Sequence, site: SiteSettings) -> str:
+    """One sentence where the Sun was below the site's horizon at the first, middle or last time; else ''."""
+    moments = sequence.times_utc[[0, len(sequence) // 2, -1]]
+    altitude = sky_place(moments, site=site).altitude_deg
+    if not (altitude < LOWEST_DEG).any():  # nan, without a site, is no doubt
+        return ""
+    lowest = int(np.argmin(altitude))
+    moment = np.datetime_as_string(moments[lowest], unit="s")
+    return (
+        f"at {moment}Z the Sun was {-altitude[lowest]:.0f} deg below the horizon of the site: if the times "
+        "are local, set times.zone, else mend the site or the clock"
+    )
+
+
+def doubt_night(sequence: Sequence, site: SiteSettings) -> Sequence:
+    """The sequence; where the Sun was below the site's horizon its time report says so."""
+    problem, report = night(sequence, site), sequence.time_report
+    if not problem:
+        return sequence
+    return replace(sequence, time_report=replace(report, problems=(*report.problems, problem)))

@@ -1,0 +1,352 @@
+"""The stages of a run, one after the other: what each depends on, does, leaves, and brings back.
+
+lock, strip, motion, clip, figures, report. What a stage has written is read back before the next one begins:
+a run that goes on has the very same numbers as one that was never stopped.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from promtrack import __version__
+from promtrack.checks import SUBJECTS, Check, light
+from promtrack.errors import InputError, SettingsError
+from promtrack.files import atomic_write
+from promtrack.limb import joined, lock_exposures
+from promtrack.limb.geometry import to_frame, turn_at
+from promtrack.limb.records import LimbLock
+from promtrack.marks import Marks
+from promtrack.motion import measure_motion, named_sectors
+from promtrack.motion.by_hand import with_marks
+from promtrack.motion.prominences import find_prominences
+from promtrack.motion.records import Motion
+from promtrack.products import (
+    ProductFolder,
+    finish_strip,
+    read_lock,
+    read_motion,
+    read_strip,
+    strip_header,
+    write_lock,
+    write_motion,
+    write_summary,
+)
+from promtrack.products.folder import stamp_of
+from promtrack.products.strips import check_space
+from promtrack.products.summary import Verdict
+from promtrack.sequence import Sequence
+from promtrack.sequence.sessions import night
+from promtrack.settings import Settings
+from promtrack.show import Measured, render_clip, write_report
+from promtrack.show.region_of_interest import asked_angle
+from promtrack.show.timing import chosen_frames
+from promtrack.show.verdict import lights
+from promtrack.strip import shown_height_range, strip_geometry, unwrap
+from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.slit import parse_path
+from promtrack.sun import Circumstances, measure_scale, orient, solar_view
+
+__all__ = ["DOERS", "MEASURED", "STAGES", "Advance", "Job", "Progress", "before", "load", "refuse", "silent"]
+
+STAGES = ("lock", "strip", "motion", "clip", "figures", "report")
+# Settings sections that each stage depends on, beyond those of the stages before it.
+_SECTIONS = {
+    "lock": ("times", "site", "camera", "limb"),
+    "strip": ("strip",),
+    "motion": ("motion",),
+    "clip": ("clip",),
+    "figures": ("figures",),
+    "report": ("clip", "figures"),
+}
+MEASURED = ("lock", "strip", "motion")
+_BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip")}  # of the others: all that is measured
+WORST_SCALE_ERR = 0.2  # relative, 1 sigma: beyond, no height and no speed means anything
+DISC_AT = 0.98  # of the radius: inside the limb's own darkening, outside most of what the disc shows
+HAND_SEED = 0  # of the errors by bootstrap of fronts by hand: the same marks give the same bytes
+Advance = Callable[[int, int], None]  # called with the steps of a stage that are done, and all of them
+Progress = Callable[[str], Advance]
+
+
+def silent(stage: str) -> Advance:
+    """Shows no progress."""
+    return lambda done, total: None
+
+
+@dataclass(slots=True)
+class Job:
+    """One run under way: where it reads and writes, and what the stages have found so far."""
+
+    source: Path
+    folder: ProductFolder
+    settings: Settings
+    progress: Progress = silent
+    log: logging.Logger = field(default_factory=lambda: logging.getLogger("promtrack"))
+    fingerprint: str = ""  # of the input before it was opened: what changes later is seen by the next run
+    notes: tuple[str, ...] = ()  # sentences about the input and the settings
+    marks: Marks = Marks()
+    sequence: Sequence = field(init=False)  # as recorded; each is set by its stage, in this order
+    lock: LimbLock = field(init=False)
+    joined: Sequence = field(init=False)  # the frames to measure and show: two exposures are joined to one
+    strip: Strip = field(init=False)
+    motion: Motion = field(init=False)
+    files: dict[str, list[Path]] = field(default_factory=dict)
+
+    @property
+    def about(self) -> Circumstances:
+        """The Sun on the date, the scale and the orientation: cheap, so made from the lock each time."""
+        camera, header = self.settings.camera, self.sequence.header
+        moment = self.sequence.times_utc[self.lock.reference]
+        view = solar_view(moment, site=self.settings.site, header=header)
+        hours = float(np.abs(self.sequence.times_utc - moment).max() / np.timedelta64(1, "h"))
+        # camera.north_deg holds for the first frame, angles for the reference frame.
+        turn = turn_at(self.lock, 0)
+        orientation = orient(view, camera=camera, header=header, turn_deg=turn, hours=hours)
+        ends = [float(orientation.to_product(end)) for end in (self.lock.from_deg, self.lock.to_deg)]
+        scale = measure_scale(
+            self.lock.own_radius_px,
+            self.lock.own_radius_err_px,
+            view,
+            camera=camera,
+            limb=self.settings.limb,
+            header=header,
+            line=self.sequence.line,
+            arc_deg=(min(ends), max(ends)) if orientation.position_angles else None,
+        )
+        return Circumstances(view, scale, orientation)
+
+    @property
+    def verdict(self) -> Verdict:
+        """The lights of lock, scale and motion as far as the run has come."""
+        if getattr(self, "motion", None) is None:
+            return {subject: light(self.lock.checks, subject) for subject in SUBJECTS}
+        return {one.subject: (one.level, one.reasons) for one in lights(self.measured())}
+
+    def measured(self) -> Measured:
+        """Everything measured, for the show room."""
+        about = self.about
+        return Measured(
+            settings=self.settings,
+            sequence=self.joined,
+            lock=self.lock,
+            view=about.view,
+            scale=about.scale,
+            orientation=about.orientation,
+            strip=self.strip,
+            motion=self.motion,
+            version=__version__,
+        )
+
+    def stamp(self, stage: str) -> str:
+        """What the stage depends on: version, input, and the settings of this stage and those before."""
+        sections = [name for s in (*before(stage), stage) for name in _SECTIONS[s]]
+        settings = [getattr(self.settings, name) for name in dict.fromkeys(sections)]
+        marks = self.marks
+        seen = [marks.leave_out, marks.covered_sensor]
+        seen += [marks.covered_sun] if stage != "lock" else []
+        by_hand = [marks.drop, marks.no_front, marks.fronts, marks.knots]
+        seen += by_hand if stage not in ("lock", "strip") else []
+        return stamp_of(__version__, self.fingerprint, *settings, *(one for one in seen if one))
+
+
+def before(stage: str) -> tuple[str, ...]:
+    """The stages whose products a stage reads."""
+    return _BEFORE.get(stage, MEASURED)
+
+
+def refuse(job: Job, stage: str) -> None:
+    """Raises SettingsError, before anything is written, if the run lacks what the settings ask for."""
+    if stage == "motion":
+        _check_asked_for(job, job.strip.geometry)
+    if stage == "clip":
+        asked_angle(job.settings.clip.at, job.motion, job.strip)
+        chosen_frames(np.flatnonzero(job.lock.used), job.sequence.times_utc, job.settings.clip)
+
+
+def _check_asked_for(job: Job, geometry: StripGeometry) -> None:
+    """Raises SettingsError if strips of this geometry lack the sectors and slits that the settings name."""
+    named_sectors(job.settings.motion, geometry)
+    for path in job.settings.motion.slits:
+        try:
+            parse_path(path, geometry)
+        except SettingsError as error:
+            raise error.at("motion.slits") from None
+
+
+def load(job: Job, stage: str) -> None:
+    """Bring back what a stage has left; what clip, figures and report leave no later stage reads."""
+    if stage == "lock":
+        job.lock = read_lock(job.folder)
+        if job.lock.names != job.sequence.names:
+            raise InputError(
+                "does not belong to the frames in the input",
+                where=str(job.folder["frames"]),
+                remedy="make it again with `promtrack lock`",
+            )
+        job.joined = joined(job.sequence, job.lock)
+    elif stage == "strip":
+        job.strip = read_strip(job.folder)
+    elif stage == "motion":
+        job.motion = read_motion(job.folder, job.strip)
+
+
+def _do_lock(job: Job, progress: Advance) -> list[Path]:
+    s = job.settings
+    lock = lock_exposures(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
+    dark = night(job.sequence, s.site)
+    if dark:  # an impossible site: everything that is computed from it is wrong
+        lock = replace(lock, checks=(*lock.checks, Check("lock", "Sun above the horizon", "poor", dark)))
+    job.lock = lock
+    rejected = int(lock.rejected.sum())
+    if rejected > s.limb.most_rejected * len(job.sequence) or not lock.used.any():
+        reasons = ", ".join(sorted({reason for reason in lock.reason if reason}))
+        raise InputError(
+            f"{rejected} of {len(job.sequence)} frames cannot be trusted ({reasons})",
+            where=str(job.source),
+            remedy="look at the frames, or allow more with --set limb.most_rejected=",
+        )
+    scale = job.about.scale
+    if scale.sigma_km_per_px > WORST_SCALE_ERR * scale.km_per_px:
+        raise InputError(
+            f"the scale is {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel, too uncertain "
+            "for any height or speed",
+            where=str(job.source),
+            remedy="keep more of the limb in the frame, or state the optics: camera.arcsec_per_px, or "
+            "camera.focal_mm and camera.pixel_um",
+        )
+    if lock.used.sum() == 1:
+        alone = "One frame: its place and its radius cannot be compared with those of others."
+        job.lock = replace(lock, checks=(*lock.checks, Check("lock", "one frame", "fair", alone)))
+    for note in job.lock.notes:
+        job.log.info(note)
+    path = write_lock(job.folder, job.sequence, job.lock)
+    _write_summary(job)  # motion completes it
+    return [path]
+
+
+def _write_summary(job: Job, motion: Motion | None = None) -> Path:
+    return write_summary(
+        job.folder,
+        __version__,
+        job.sequence,
+        job.lock,
+        about=job.about,
+        verdict=job.verdict,
+        motion=motion,
+        notes=job.notes,
+    )
+
+
+def _do_strip(job: Job, progress: Advance) -> list[Path]:
+    about = job.about
+    scale, orientation = about.scale, about.orientation
+    checked = f"; {scale.check}" if scale.check else ""
+    size = f"{scale.km_per_px:.1f} +- {scale.sigma_km_per_px:.1f} km a pixel"
+    job.log.info("scale: %s (%s)%s", size, scale.source, checked)
+    job.log.info("orientation: %s", orientation.source)
+    geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip)
+    if job.settings.strip.high_mm is None:
+        geometry = shown_height_range(job.joined, job.lock, orientation, geometry)
+    job.log.info(
+        "strips: %d x %d px, %.0f to %.0f Mm above the limb",
+        geometry.columns,
+        geometry.rows,
+        geometry.low_mm,
+        geometry.height_mm(geometry.rows - 1),
+    )
+    _check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
+    check_space(job.folder, geometry, int(job.lock.used.sum()))
+    with atomic_write(job.folder["strip"]) as part:
+        strip = unwrap(
+            job.joined,
+            job.lock,
+            orientation,
+            geometry,
+            path=part,
+            header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about, __version__),
+            hidden_px=_hidden_px(job),
+            hidden=job.marks.hidden(geometry),
+            progress=progress,
+        )
+        finish_strip(part, strip, job.joined, job.lock, about)
+    return [job.folder["strip"]]
+
+
+def _hidden_px(job: Job) -> np.ndarray | None:
+    """What is covered on the sensor; where frames were turned back, in both orientations."""
+    hidden = job.marks.hidden_px(job.sequence.shape)
+    if hidden is None or job.sequence.turned is None:
+        return hidden
+    return hidden | hidden[::-1, ::-1]
+
+
+def _do_motion(job: Job, progress: Advance) -> list[Path]:
+    _, scale, orientation = job.about
+
+    def place(frame: int, angle_deg: float, height_mm: float) -> tuple[float, float]:
+        rho_px = job.lock.radius_px + height_mm * 1e3 / scale.km_per_px
+        x, y = to_frame(job.lock, frame, np.asarray(orientation.to_image(angle_deg)), np.asarray(rho_px))
+        return float(x), float(y)
+
+    job.motion = measure_motion(
+        job.strip,
+        motion=job.settings.motion,
+        scale_err=scale.sigma_km_per_px / scale.km_per_px,
+        clock_err=job.settings.times.rate_err,
+        place=place,
+        progress=lambda done, total: progress(done, total + 1),
+    )
+    job.motion = with_marks(job.strip, job.motion, job.marks, rng=np.random.default_rng(HAND_SEED))
+    prominences = find_prominences(job.strip, disc_counts=_disc_counts(job))
+    job.motion = replace(job.motion, prominences=prominences)
+    for note in job.motion.control.notes:
+        job.log.info(note)
+    files = [*write_motion(job.folder, job.strip, job.motion, place), _write_summary(job, job.motion)]
+    progress(len(job.strip) + 1, len(job.strip) + 1)
+    return files
+
+
+def _disc_counts(job: Job) -> float:
+    """Brightness of the disc just inside the limb, in the strips' counts; nan where it is burnt out."""
+    lock, index = job.lock, job.lock.reference
+    angles = np.linspace(lock.from_deg, lock.to_deg, 200)
+    x, y = to_frame(lock, index, angles, np.full(angles.shape, DISC_AT * lock.radius_px))
+    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+    inside = (column >= 0) & (row >= 0) & (column < lock.shape[1]) & (row < lock.shape[0])
+    light = job.joined.frame(index)[row[inside], column[inside]]
+    if not len(light) or np.median(light) >= job.joined.full_scale:
+        return float("nan")
+    return float(np.median(light) - lock.sky[index]) / float(lock.transparency[index])
+
+
+def _do_clip(job: Job, progress: Advance) -> list[Path]:
+    return list(render_clip(job.measured(), job.folder.path, progress=progress))
+
+
+def _do_figures(job: Job, progress: Advance) -> list[Path]:
+    from promtrack.show import draw_figures  # see there why so late
+
+    return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
+
+
+def _do_report(job: Job, progress: Advance) -> list[Path]:
+    figures = [file for file in job.folder.files_of("figures") if file.suffix == ".png" and file.exists()]
+    folder = job.folder
+    page = write_report(
+        job.measured(), folder["report"], clip=folder["clip"], poster=folder["poster"], figures=figures
+    )
+    return [page]
+
+
+DOERS: dict[str, Callable[[Job, Advance], list[Path]]] = {
+    "lock": _do_lock,
+    "strip": _do_strip,
+    "motion": _do_motion,
+    "clip": _do_clip,
+    "figures": _do_figures,
+    "report": _do_report,
+}
