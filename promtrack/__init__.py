@@ -12,6 +12,7 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+# ruff: noqa: F401 - for type checkers; `__getattr__` hands them out
 if TYPE_CHECKING:
     from promtrack.errors import InputError, PromtrackError, SettingsError
     from promtrack.limb import LimbLock, lock_limb
@@ -44,44 +45,7 @@ _HOMES = {
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
-__all__ = [
-    "InputError",
-    "LimbLock",
-    "Measured",
-    "Motion",
-    "Orientation",
-    "Outcome",
-    "PromtrackError",
-    "Scale",
-    "SceneSpec",
-    "Sequence",
-    "Session",
-    "Settings",
-    "SettingsError",
-    "SolarView",
-    "Strip",
-    "change_settings",
-    "draw_figures",
-    "load_settings",
-    "lock_limb",
-    "make_scene",
-    "measure_motion",
-    "measure_scale",
-    "open_sequence",
-    "orient",
-    "render_clip",
-    "run",
-    "run_many",
-    "run_stage",
-    "sequence_from_arrays",
-    "sessions",
-    "solar_view",
-    "strip_geometry",
-    "time_distance",
-    "unwrap",
-    "write_report",
-    "write_scene",
-]
+__all__ = sorted(_HOME_OF)
 
 
 def __getattr__(name: str) -> Any:

@@ -7,8 +7,6 @@ the commands that need them.
 from __future__ import annotations
 
 import argparse
-import codecs
-import io
 import logging
 import os
 import re
@@ -34,15 +32,11 @@ _CAUTION = (
     "Looking at or imaging the Sun without the right, undamaged filtration blinds and burns. Follow the "
     "filter maker's instructions and ask experienced local observers."
 )
-_PLAIN_SIGNS = {"−": "-", "±": "+-", "²": "2", "°": " deg"}
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     set_switches()
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        codecs.register_error("in-plain-signs", _in_plain_signs)
-        sys.stdout.reconfigure(errors="in-plain-signs")  # names may hold what the terminal cannot show
     parser = build_parser()
     options = parser.parse_args(arguments)
     if options.command is None:
@@ -190,9 +184,7 @@ _NUDGE_HELP = (
     "mirrored"
 )
 _SLIT_HELP = "cut a time-distance diagram along this path, for instance radial:124.5; may be repeated"
-_ROUNDS_HELP = (
-    "runs with other bodies in them (default 6); each takes about as long as the run without its clip"
-)
+_ROUNDS_HELP = "runs with other bodies (default 6); each takes about as long as the run without its clip"
 
 
 def _command(
@@ -209,8 +201,7 @@ def _command(
         epilog=f"Example: promtrack {example}",
     )
     command.set_defaults(call=call)
-    file_help = "settings file (TOML); see `promtrack settings`"
-    command.add_argument("--settings", metavar="FILE", type=Path, help=file_help)
+    command.add_argument("--settings", metavar="FILE", type=Path, help="settings file (TOML)")
     set_help = "change one setting, for instance clip.look=ash; may be repeated"
     command.add_argument(
         "--set", metavar="KEY=VALUE", action="append", default=[], dest="changes", help=set_help
@@ -267,9 +258,8 @@ def _run_sessions(options: argparse.Namespace, settings: Settings) -> int:
     for outcome in outcomes:
         _print(options, [f"{outcome.source}: {outcome.error or outcome.words}"])
     _print(options, [*lines, f"open {options.out / 'season.html'}"])
-    if any(outcome.error for outcome in outcomes):
-        return CANNOT
-    return POOR if any(outcome.poor for outcome in outcomes) else DONE
+    failed, poor = any(one.error for one in outcomes), any(one.poor for one in outcomes)
+    return CANNOT if failed else POOR if poor else DONE
 
 
 def _check(options: argparse.Namespace) -> None:
@@ -358,9 +348,8 @@ def _mark(options: argparse.Namespace) -> None:
 def _demo(options: argparse.Namespace) -> None:
     from promtrack.demo import run_demo
 
-    progress = _progress(options)
-    lines = run_demo(options.scenario, options.out, lambda base: _changed(options, base), progress=progress)
-    _print(options, lines)
+    changes, progress = (lambda base: _changed(options, base)), _progress(options)
+    _print(options, run_demo(options.scenario, options.out, changes, progress=progress))
 
 
 def _settings(options: argparse.Namespace) -> None:
@@ -370,14 +359,9 @@ def _settings(options: argparse.Namespace) -> None:
     if options.out is None:
         print(text)
         return
-    other = "name another file with --out"
     if options.out.exists():
-        raise SettingsError("exists already", where=str(options.out), remedy=other)
-    try:
-        options.out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        what = f"cannot be written ({error.strerror})"
-        raise SettingsError(what, where=str(options.out), remedy=other) from None
+        raise SettingsError("exists already", where=str(options.out), remedy="give another --out")
+    options.out.write_text(text, encoding="utf-8")
     if not options.quiet:
         _print(options, [f"wrote {options.out}"])
 
@@ -414,11 +398,3 @@ def _progress(options: argparse.Namespace) -> Callable[[str], Callable[[int, int
         talk.setFormatter(logging.Formatter("promtrack: %(message)s"))
         logging.getLogger("promtrack").addHandler(talk)
     return Progress(sys.stderr, quiet=options.quiet).stage
-
-
-def _in_plain_signs(error: UnicodeError) -> tuple[str, int]:
-    """For a terminal that lacks a character: the signs of print in plain ones, all else as its code."""
-    assert isinstance(error, UnicodeEncodeError), "only what is written is replaced"
-    lacking = error.object[error.start : error.end]
-    plain = (_PLAIN_SIGNS.get(sign) or ascii(sign)[1:-1] for sign in lacking)
-    return "".join(plain), error.end

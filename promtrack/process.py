@@ -6,8 +6,10 @@ No function of the library changes any of them; a program that calls the library
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import ctypes
+import io
 import os
 import shutil
 import sys
@@ -27,10 +29,9 @@ __all__ = ["Progress", "check_memory", "set_switches", "show"]
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 LARGEST_KEPT = 32 << 20  # bytes; the most the library allows
 MOST_IDLE = 64 << 20  # bytes
-SWITCH_INTERVAL_S = (
-    0.0005  # a thread back from OpenCV waits so long for one that computes in Python; with the
-)
-# usual 0.005 s the encoder runs out of pictures while figures are drawn
+# A thread back from OpenCV waits so long for one that computes in Python; with the usual 0.005 s the encoder
+# runs out of pictures while figures are drawn.
+SWITCH_INTERVAL_S = 0.0005
 _ENVIRONMENT = {
     "OPENBLAS_NUM_THREADS": "1",  # on matrices as small as ours its threads only wait
     "OPENCV_FOR_THREADS_NUM": "1",  # each worker is a thread that works on an item of its own
@@ -38,6 +39,7 @@ _ENVIRONMENT = {
     "OPENCV_FFMPEG_LOGLEVEL": "-8",
 }
 LEAST_ADDRESS_SPACE = 600 << 20  # bytes; below, the numerical libraries neither load nor say why
+_PLAIN_SIGNS = {"−": "-", "±": "+-", "²": "2", "°": " deg"}
 _NO_MEMORY = (
     "Insufficient memory",
     "can't start new thread",
@@ -55,6 +57,9 @@ def set_switches() -> None:
     sys.excepthook = _report_bug
     _one_heap()
     _own_error_stream()
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        codecs.register_error("in-plain-signs", _in_plain_signs)
+        sys.stdout.reconfigure(errors="in-plain-signs")  # names may hold what the terminal cannot show
 
 
 def check_memory() -> None:
@@ -93,6 +98,13 @@ def _own_error_stream() -> None:
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, 2)
         os.close(nowhere)
+
+
+def _in_plain_signs(error: UnicodeError) -> tuple[str, int]:
+    """For a terminal that lacks a character: the signs of print in plain ones, all else as its code."""
+    assert isinstance(error, UnicodeEncodeError), "only what is written is replaced"
+    lacking = error.object[error.start : error.end]
+    return "".join(_PLAIN_SIGNS.get(sign) or ascii(sign)[1:-1] for sign in lacking), error.end
 
 
 def _report_bug(kind: type[BaseException], error: BaseException, trace: object) -> None:

@@ -67,15 +67,15 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
 
 
 def gather_season(folders: Iterable[Path], out: Path) -> Season:
-    """The runs in these folders, in order of time; what is unfinished or damaged is named in `left_out`.
+    """The runs in these folders, in order of time. `left_out` names what is unfinished or damaged, and of
+    several runs of one recording all but the newest.
 
     Parameters
     ----------
     folders : of products, or folders at any depth in which such folders lie
     out : the folder from which the rows name their runs
     """
-    rows: list[SeasonRow] = []
-    eruptions: list[Eruption] = []
+    runs: dict[tuple[str, str, str, int], tuple[float, SeasonRow, list[Eruption]]] = {}
     left_out: list[str] = []
     seen: set[str] = set()
     for given in map(Path, folders):
@@ -92,13 +92,19 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
                 unfinished = not ProductFolder(folder)["summary"].exists()
                 left_out.append(f"{folder}: {'was not finished' if unfinished else error.what}")
                 continue
-            rows.append(row)
-            eruptions += fronts
+            recording = row.recording, row.first_time, row.last_time, row.frames_read
+            run = (ProductFolder(folder)["summary"].stat().st_mtime, row, fronts)
+            if recording in runs:
+                older, run = sorted((run, runs[recording]), key=lambda one: one[0])
+                left_out.append(
+                    f"{older[1].folder}: {row.recording} is counted once, as {run[1].folder}, which is newer"
+                )
+            runs[recording] = run
         if not found:
             left_out.append(f"{given}: {'holds no run' if given.is_dir() else 'is no folder'}")
-    rows.sort(key=lambda row: (row.first_time, row.folder))
-    eruptions.sort(key=lambda one: (one.row.first_time, one.row.folder))
-    return Season(tuple(rows), tuple(eruptions), tuple(left_out))
+    in_order = sorted(runs.values(), key=lambda run: (run[1].first_time, run[1].folder))
+    eruptions = [eruption for _, _, fronts in in_order for eruption in fronts]
+    return Season(tuple(row for _, row, _ in in_order), tuple(eruptions), tuple(left_out))
 
 
 def _run_folders(top: Path) -> Iterator[Path]:
@@ -210,7 +216,6 @@ def _lines(season: Season) -> list[str]:
     lines = [
         f"{runs}; {poor} with a poor verdict (marked); {len(season.eruptions)} moving leading edges",
     ]
-    lines += season.repeated
     if season.left_out:
         lines.append(f"{len(season.left_out)} left out: " + "; ".join(season.left_out[:5]))
         if len(season.left_out) > 5:

@@ -2,6 +2,7 @@
 seconds."""
 
 import json
+import os
 import shutil
 import time
 
@@ -108,18 +109,21 @@ def test_table_page_and_figure(archive, tmp_path, monkeypatch, capsys):
     assert not [a for a in page.xpath("//@src | //link/@href") if not a.startswith("data:")]
 
 
-def test_a_recording_measured_twice_is_named(archive, small_run, tmp_path):
+def test_of_a_recording_measured_twice_the_newest_run_counts(archive, small_run, tmp_path):
     # TRUTH  a second run of the same recording in another folder; the others are of other times
-    assert gather_season([archive], tmp_path).repeated == ()
-    another(small_run, tmp_path / "archive" / "again")
+    before = gather_season([archive], tmp_path)
+    again = another(small_run, tmp_path / "archive" / "again")
     season = gather_season([archive], tmp_path)
+    assert [row.folder for row in season.rows] == ["archive/again", "archive/june"]
+    assert len(season.eruptions) == len(before.eruptions)
     name = json.loads(small_run.folder["summary"].read_text(encoding="utf-8"))["input"]
-    assert season.repeated == (
-        f"2 runs measure one recording, {name} of 2026-05-17: archive/again, archive/may/one run",
-    )
-    lines = write_season([archive], tmp_path / "out")
-    assert any(line.startswith("2 runs measure one recording, ") for line in lines)
-    assert "2 runs measure one recording" in (tmp_path / "out" / "season.html").read_text(encoding="utf-8")
+    said = f"archive/may/one run: {name} is counted once, as archive/again, which is newer"
+    assert said in season.left_out
+    os.utime(again / "summary.json", (0, 0))
+    rows = gather_season([archive], tmp_path).rows
+    assert [row.folder for row in rows] == ["archive/may/one run", "archive/june"]
+    write_season([archive], tmp_path / "out")
+    assert "is counted once" in (tmp_path / "out" / "season.html").read_text(encoding="utf-8")
 
 
 def test_no_run_at_all_is_an_error(tmp_path):

@@ -28,7 +28,7 @@ from promtrack.errors import InputError
 from promtrack.sequence.records import Sequence
 from promtrack.settings import TimesSettings
 
-__all__ = ["best_of_bursts", "find_bursts", "local_shift_px", "reduce_bursts", "sharpness"]
+__all__ = ["best_of_bursts", "find_bursts", "local_shift_px", "sharpness"]
 
 
 def sharpness(frame: np.ndarray) -> float:
@@ -77,28 +77,15 @@ def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
 
 
 def best_of_bursts(sequence: Sequence, times: TimesSettings) -> Sequence:
-    """The sequence with one frame a burst, or with a note where `times.bursts` keeps all frames; as it is
-    where it is not made in bursts, or alternates two exposures."""
+    """A sequence with one frame a burst, float32, at the middle time of its burst; with a note only where
+    `times.bursts` keeps all frames; as it is where it is not made in bursts, or alternates two exposures."""
     bursts = find_bursts(sequence.times_utc)
     if not bursts or sequence.exposure_class is not None:
         return sequence
-    if times.bursts == "best":
-        return reduce_bursts(sequence)
-    note = f"recorded in {len(bursts)} bursts, and all frames are kept (times.bursts = keep)"
-    return replace(sequence, notes=(*sequence.notes, note))
-
-
-def reduce_bursts(sequence: Sequence) -> Sequence:
-    """A sequence with one frame a burst, float32, at the middle time of its burst.
-
-    Raises InputError where the recording is not made in bursts.
-    """
-    bursts = find_bursts(sequence.times_utc)
-    if not bursts:
-        raise InputError(
-            "is not recorded in bursts", where=str(sequence.path), remedy="use its frames as they are"
-        )
-    times, firsts = sequence.times_utc, [first for first, _ in bursts]
+    if times.bursts == "keep":
+        note = f"recorded in {len(bursts)} bursts, and all frames are kept (times.bursts = keep)"
+        return replace(sequence, notes=(*sequence.notes, note))
+    at, firsts = sequence.times_utc, [first for first, _ in bursts]
     usual = int(np.median([last - first for first, last in bursts]))
     kept = min(usual, max(_LEAST_KEPT, round(_KEEP * usual)))
     note = (
@@ -110,7 +97,7 @@ def reduce_bursts(sequence: Sequence) -> Sequence:
     return replace(
         sequence,
         names=tuple(f"{sequence.names[a]}..{sequence.names[b - 1]}" for a, b in bursts),
-        times_utc=np.array([times[a] + (times[b - 1] - times[a]) / 2 for a, b in bursts], "datetime64[us]"),
+        times_utc=np.array([at[a] + (at[b - 1] - at[a]) / 2 for a, b in bursts], "datetime64[us]"),
         read=_on_disk(_reader(sequence, bursts), len(bursts), sequence.shape),
         headers=tuple(sequence.headers[first] for first in firsts) if sequence.headers else (),
         exposures_s=None if exposures is None else exposures[firsts],

@@ -15,10 +15,10 @@ from promtrack.errors import InputError
 from promtrack.sequence.calibrate import Calibration, calibrated, load_calibration
 from promtrack.sequence.demosaic import Plan, channel_plan, develop, displayed, full_scale
 from promtrack.sequence.exposures import with_exposure_classes
+from promtrack.sequence.fits_header import line_of_light, solar_headers
 from promtrack.sequence.frame_source import COPY_AGAIN, Found, as_stored
 from promtrack.sequence.readers import as_set, find_frames, other_files
 from promtrack.sequence.records import Rejected, Sequence, TimeReport
-from promtrack.sequence.fits_header import line_of_light, solar_headers
 from promtrack.sequence.sort_by_time import by_time
 from promtrack.sequence.times import frame_times
 from promtrack.settings import CameraSettings, TimesSettings

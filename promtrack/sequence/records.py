@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from promtrack.errors import InputError
 from promtrack.workers import map_ahead
 
 __all__ = ["Rejected", "Sequence", "SolarHeader", "TimeReport"]
@@ -100,29 +99,11 @@ class Sequence:
         """Frame `index`; raises InputError, naming the file, if it cannot be decoded."""
         return self.read(index)
 
-    def frames(
-        self,
-        indices: Iterable[int] | None = None,
-        *,
-        spoiled: Callable[[int, InputError], None] | None = None,
-    ) -> Generator[tuple[int, np.ndarray], None, None]:
+    def frames(self, indices: Iterable[int] | None = None) -> Generator[tuple[int, np.ndarray], None, None]:
         """Frames in the order asked for, decoded ahead in the background.
 
-        A frame that cannot be decoded raises InputError, unless `spoiled` is given: then it is called with
-        the index and the error, and the next frame follows.
+        Raises InputError at a frame that cannot be decoded.
         """
-
-        def attempt(index: int) -> tuple[int, np.ndarray | InputError]:
-            try:
-                return index, self.read(index)
-            except InputError as error:
-                if spoiled is None:
-                    raise
-                return index, error
-
         # One at a time: films are read in order.
-        for index, frame in map_ahead(attempt, range(len(self)) if indices is None else indices, workers=1):
-            if not isinstance(frame, InputError):
-                yield index, frame
-            elif spoiled is not None:
-                spoiled(index, frame)
+        wanted = range(len(self)) if indices is None else indices
+        yield from map_ahead(lambda index: (index, self.read(index)), wanted, workers=1)

@@ -2,9 +2,7 @@
 
 Each source answers for all frames at once, with NaT for a frame it knows nothing about. With times.source =
 auto the first source of the list that knows the time of most frames is taken. Playback is not time: a film,
-or names, that would put frames less than a second apart are asked about. Keywords: FITS Standard 4.0, section
-9 (Rots et al. 2015, A&A 574, A36), and the SOLARNET schema for DATE-BEG, XPOSURE and TEXPOSUR; DATE_OBS,
-TIME-OBS, UTSTART, UT, T_OBS and EXPOSURE are common, but in no standard.
+or names, that would put frames less than a second apart are asked about.
 """
 
 from __future__ import annotations
@@ -12,14 +10,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import numpy as np
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.sequence.bursts import find_bursts
-from promtrack.sequence.frame_source import Found, number, text
+from promtrack.sequence.fits_header import exposure_of, middle_of_exposure
+from promtrack.sequence.frame_source import Found
 from promtrack.sequence.records import TimeReport
 from promtrack.sequence.stamps import (
     NO_TIME,
@@ -41,7 +40,6 @@ _GIVE = (
     "give them, for instance: --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
     "or a table with the columns file and time: --set times.table=FILE"
 )
-_EXPOSURE = ("EXPTIME", "XPOSURE", "TEXPOSUR", "EXPOSURE")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,6 +49,40 @@ class FrameTimes:
     times_utc: np.ndarray  # (n,) datetime64[us], middle of the exposure where it is known; NaT: no time
     exposures_s: np.ndarray  # (n,) nan if unknown
     report: TimeReport  # problems of the stamps themselves; those of the order are added later
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What every source is asked about."""
+
+    frames: list[Found]
+    settings: TimesSettings
+    zone: tzinfo
+    folder: Path
+
+    def utc(
+        self, stamps: list[Stamp | None], shift_s: np.ndarray | float = 0.0
+    ) -> tuple[np.ndarray, list[str]]:
+        """(n,) times of the frames from the stamps of their files, and what was odd about the stamps."""
+        times, problems = stamps_to_utc(stamps, self.zone)
+        return _shifted(times, shift_s + self.within_file_s), problems
+
+    @property
+    def within_file_s(self) -> np.ndarray:
+        """(n,) seconds since the first frame of the same file; nan where that is not known."""
+        if self.settings.cadence_s > 0:
+            return np.array([frame.number for frame in self.frames]) * self.settings.cadence_s
+        since = np.array([frame.stamps.since_start_s for frame in self.frames])
+        single = np.array([frame.count == 1 for frame in self.frames])
+        return np.where(single & ~np.isfinite(since), 0.0, since)
+
+    @property
+    def in_files(self) -> str:
+        """How the time within a file was found, for the report."""
+        if all(frame.count == 1 for frame in self.frames):
+            return ""
+        cadence_s = self.settings.cadence_s
+        return f" + {cadence_s:g} s a frame" if cadence_s > 0 else " + time within the file"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,13 +105,13 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
         by what may be playback or a running number
     SettingsError : a zone, start, pattern or table that cannot be used
     """
-    zone = read_zone(settings.zone)
+    asked = _Asked(frames, settings, read_zone(settings.zone), folder)
     answers: dict[str, _Answer] = {}
     auto = settings.source == "auto"
     for source, answer_of in _SOURCES.items():
         if source == "file-date" if auto else source.partition(":")[0] != settings.source:
             continue
-        answer = answer_of(frames, settings, zone, folder)
+        answer = answer_of(asked)
         if answer is not None and answer.known:
             answers[source] = answer
             if 2 * answer.known > len(frames):
@@ -98,7 +130,7 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
 
 def _exposure_of(frame: Found) -> float:
     if frame.stamps.fits is not None:
-        return _exposure_s(frame.stamps.fits)
+        return exposure_of(frame.stamps.fits)
     return frame.stamps.exif.exposure_s if frame.stamps.exif else np.nan
 
 
@@ -172,110 +204,35 @@ def _unknown(frames: list[Found], settings: TimesSettings) -> str:
     return f"{what} when it was recorded ({looked.get(settings.source, 'times.source = ' + settings.source)})"
 
 
-def _within_file_s(frames: list[Found], settings: TimesSettings) -> np.ndarray:
-    """(n,) seconds since the first frame of the same file; nan where that is not known."""
-    number_in_file = np.array([frame.number for frame in frames], float)
-    if settings.cadence_s > 0:
-        return number_in_file * settings.cadence_s
-    since = np.array([frame.stamps.since_start_s for frame in frames])
-    single = np.array([frame.count == 1 for frame in frames])
-    return np.where(single, np.where(np.isfinite(since), since, 0.0), since)
-
-
 def _shifted(times_utc: np.ndarray, seconds: np.ndarray) -> np.ndarray:
     sane = np.isfinite(seconds) & (np.abs(seconds) < 1e9)
     moved = times_utc + np.round(np.where(sane, seconds, 0.0) * 1e6).astype("timedelta64[us]")
     return np.where(sane, moved, NO_TIME)
 
 
-def _in_files(frames: list[Found], settings: TimesSettings) -> str:
-    if all(frame.count == 1 for frame in frames):
-        return ""
-    return f" + {settings.cadence_s:g} s a frame" if settings.cadence_s > 0 else " + time within the file"
-
-
-def _from_fits(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
-    if all(frame.stamps.fits is None for frame in frames):
+def _from_fits(asked: _Asked) -> _Answer | None:
+    if all(frame.stamps.fits is None for frame in asked.frames):
         return None
-    middles = [_fits_middle(frame.stamps.fits or {}) for frame in frames]
-    times, problems = stamps_to_utc([stamp for stamp, _, _ in middles], zone)
-    times = _shifted(times, np.array([shift for _, shift, _ in middles]) + _within_file_s(frames, settings))
+    middles = [middle_of_exposure(frame.stamps.fits or {}) for frame in asked.frames]
+    times, problems = asked.utc([stamp for stamp, _, _ in middles], np.array([s for _, s, _ in middles]))
     labels = Counter(label for stamp, _, label in middles if stamp)
     if len(labels) > 1:
         kinds = ", ".join(f"{label} ({count})" for label, count in labels.items())
         problems.append(f"the frames have different time keywords: {kinds}")
     detail = labels.most_common(1)[0][0] if labels else ""
-    return _Answer(times, detail + _in_files(frames, settings), tuple(problems))
+    return _Answer(times, detail + asked.in_files, tuple(problems))
 
 
-def _exposure_s(cards: dict[str, object]) -> float:
-    exposure = number(cards, *_EXPOSURE)
-    return exposure if 0 <= exposure < 1e6 else np.nan
-
-
-def _fits_middle(cards: dict[str, object]) -> tuple[Stamp | None, float, str]:
-    """Stamp, seconds from it to the middle of the exposure, and the keywords used."""
-    begin, name = _fits_stamp(cards, "DATE-BEG"), "DATE-BEG"
-    if begin is None:
-        begin, name = _date_obs(cards), "DATE-OBS"
-    exposure = _exposure_s(cards)
-    if begin and exposure == exposure:
-        used = next(
-            key for key in _EXPOSURE if number({key: cards.get(key)}, key) == number(cards, *_EXPOSURE)
-        )
-        return begin, exposure / 2, f"{name} + {used} / 2"
-    for middle in ("DATE-AVG", "DATE_AVG", "T_OBS", "MJD-AVG"):
-        stamp = _fits_stamp(cards, middle)
-        if stamp:
-            return stamp, 0.0, middle
-    end = _fits_stamp(cards, "DATE-END")
-    if begin and end and begin.scale == end.scale and begin.zone == end.zone:
-        return begin, (end.written - begin.written).total_seconds() / 2, f"middle of {name} and DATE-END"
-    if begin is None:
-        begin, name = _fits_stamp(cards, "MJD-BEG") or _fits_stamp(cards, "MJD-OBS"), "MJD-OBS"
-        if exposure == exposure:
-            return begin, exposure / 2, f"{name} + exposure / 2"
-    return begin, 0.0, f"{name} (start of the exposure, whose length is not given)"
-
-
-def _date_obs(cards: dict[str, object]) -> Stamp | None:
-    date = text(cards, "DATE-OBS", "DATE_OBS")
-    clock = text(cards, "TIME-OBS", "UTSTART", "UT")
-    if len(date) == 10 and clock:
-        return _scaled(parse_stamp(f"{date}T{clock}"), cards)
-    return _scaled(parse_stamp(date), cards)
-
-
-def _fits_stamp(cards: dict[str, object], key: str) -> Stamp | None:
-    if key.startswith("MJD"):
-        days = number(cards, key)
-        if not 0 < days < 100_000:
-            return None
-        micros = np.datetime64("1858-11-17", "us") + np.timedelta64(round(days * 86400e6), "us")
-        return _scaled(Stamp(micros.astype(datetime)), cards)
-    return _scaled(parse_stamp(text(cards, key)), cards)
-
-
-def _scaled(stamp: Stamp | None, cards: dict[str, object]) -> Stamp | None:
-    """The stamp with the header's time system, which is UTC unless the header or the stamp says otherwise."""
-    system = text(cards, "TIMESYS").lower()
-    if stamp is None or stamp.scale != "utc" or stamp.zone is not None:
-        return stamp
-    if system in ("tai", "tt", "tdb", "tdt", "et"):
-        return replace(stamp, scale="tai" if system == "tai" else "tt")
-    return replace(stamp, zone=UTC) if system == "utc" else stamp
-
-
-def _from_table(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
-    if not settings.table:
-        if settings.source == "table":
+def _from_table(asked: _Asked) -> _Answer | None:
+    if not asked.settings.table:
+        if asked.settings.source == "table":
             raise SettingsError(
                 "times.source is table, but times.table is empty",
                 remedy="name the table: --set times.table=FILE",
             )
         return None
-    stamps, path = table_stamps(settings.table, folder)
-    times, problems = stamps_to_utc([_row_of(frame, stamps) for frame in frames], zone)
+    stamps, path = table_stamps(asked.settings.table, asked.folder)
+    times, problems = stamps_to_utc([_row_of(frame, stamps) for frame in asked.frames], asked.zone)
     return _Answer(times, f"table {path.name}", tuple(problems))
 
 
@@ -286,26 +243,26 @@ def _row_of(frame: Found, stamps: dict[str, Stamp]) -> Stamp | None:
     )
 
 
-def _from_clock(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
-    if all(frame.stamps.clock_utc is None for frame in frames):
+def _from_clock(asked: _Asked) -> _Answer | None:
+    if all(frame.stamps.clock_utc is None for frame in asked.frames):
         return None
     times = np.array(
-        [NO_TIME if f.stamps.clock_utc is None else f.stamps.clock_utc for f in frames], "datetime64[us]"
+        [NO_TIME if f.stamps.clock_utc is None else f.stamps.clock_utc for f in asked.frames],
+        "datetime64[us]",
     )
     return _Answer(times, "stamps recorded with the frames")
 
 
-def _from_names(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
-    names = list(dict.fromkeys(frame.file.name for frame in frames))
-    stamps = _by_pattern(names, settings) if settings.pattern else stamps_in_names(names)
+def _from_names(asked: _Asked) -> _Answer | None:
+    names = list(dict.fromkeys(frame.file.name for frame in asked.frames))
+    stamps = _by_pattern(names, asked.settings) if asked.settings.pattern else stamps_in_names(names)
     # A film's name gives its start only; where the user has given the start, that counts.
-    given = settings.source == "auto" and bool(settings.start)
-    times, problems = stamps_to_utc(
-        [None if given and f.count > 1 else stamps[f.file.name] for f in frames], zone
+    given = asked.settings.source == "auto" and bool(asked.settings.start)
+    times, problems = asked.utc(
+        [None if given and f.count > 1 else stamps[f.file.name] for f in asked.frames]
     )
-    times = _shifted(times, _within_file_s(frames, settings))
-    how = f"pattern {settings.pattern}" if settings.pattern else "stamps in the file names"
-    return _Answer(times, how + _in_files(frames, settings), tuple(problems))
+    how = f"pattern {asked.settings.pattern}" if asked.settings.pattern else "stamps in the file names"
+    return _Answer(times, how + asked.in_files, tuple(problems))
 
 
 def _by_pattern(names: list[str], settings: TimesSettings) -> dict[str, Stamp | None]:
@@ -326,13 +283,11 @@ def _by_pattern(names: list[str], settings: TimesSettings) -> dict[str, Stamp | 
     }
 
 
-def _from_exif(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
-    if all(frame.stamps.exif is None for frame in frames):
+def _from_exif(asked: _Asked) -> _Answer | None:
+    if all(frame.stamps.exif is None for frame in asked.frames):
         return None
-    stamps = [_exif_stamp(frame) for frame in frames]
-    times, problems = stamps_to_utc(stamps, zone)
-    times = _shifted(times, _within_file_s(frames, settings))
-    decimals = any(frame.stamps.exif.subsec for frame in frames if frame.stamps.exif)
+    times, problems = asked.utc([_exif_stamp(frame) for frame in asked.frames])
+    decimals = any(frame.stamps.exif.subsec for frame in asked.frames if frame.stamps.exif)
     how = "with decimals" if decimals else "in whole seconds"
     return _Answer(times, f"EXIF DateTimeOriginal {how}", tuple(problems))
 
@@ -346,60 +301,52 @@ def _exif_stamp(frame: Found) -> Stamp | None:
     return parse_stamp(f"{exif.original}{decimals}{offset}") or parse_stamp(f"{exif.original}{decimals}")
 
 
-def _from_cadence(frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path) -> _Answer | None:
-    if not settings.start:
+def _from_cadence(asked: _Asked) -> _Answer | None:
+    if not asked.settings.start:
         return None
-    start = parse_stamp(settings.start)
+    start = parse_stamp(asked.settings.start)
     if start is None:
         raise SettingsError(
-            f"times.start '{settings.start}' is no time", remedy="write it as 2026-05-17T09:31:20Z"
+            f"times.start '{asked.settings.start}' is no time", remedy="write it as 2026-05-17T09:31:20Z"
         )
-    times, problems = stamps_to_utc([start], zone)
-    if settings.cadence_s > 0:
-        seconds = np.arange(len(frames)) * settings.cadence_s
-        detail = f"start {settings.start}, {settings.cadence_s:g} s a frame"
-        return _Answer(_shifted(times, seconds), detail, tuple(problems))
-    if len({frame.file for frame in frames}) == 1 and frames[0].count > 1:
-        return _Answer(
-            _shifted(times, _within_file_s(frames, settings)),
-            f"start {settings.start} + time within the file",
-            tuple(problems),
-        )
-    return None
+    cadence_s = asked.settings.cadence_s
+    one_film = len({frame.file for frame in asked.frames}) == 1 and asked.frames[0].count > 1
+    if cadence_s <= 0 and not one_film:
+        return None
+    times, problems = stamps_to_utc([start], asked.zone)
+    seconds = np.arange(len(asked.frames)) * cadence_s if cadence_s > 0 else asked.within_file_s
+    step = f", {cadence_s:g} s a frame" if cadence_s > 0 else " + time within the file"
+    return _Answer(_shifted(times, seconds), f"start {asked.settings.start}{step}", tuple(problems))
 
 
-def _from_container(
-    frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path
-) -> _Answer | None:
-    created = {frame.stamps.created for frame in frames}
+def _from_container(asked: _Asked) -> _Answer | None:
+    created = {frame.stamps.created for frame in asked.frames}
     if created <= {""}:
         return None
     stamps = {text: parse_stamp(text) for text in created}
-    times, problems = stamps_to_utc([stamps[frame.stamps.created] for frame in frames], zone)
-    times = _shifted(times, _within_file_s(frames, settings))
+    times, problems = asked.utc([stamps[frame.stamps.created] for frame in asked.frames])
     problems.append(
         "the times rest on the creation time in the film, which some recorders write at the end of the "
         "recording or in local time; compare it with your notes"
     )
-    return _Answer(times, "creation time of the film" + _in_files(frames, settings), tuple(problems))
+    return _Answer(times, "creation time of the film" + asked.in_files, tuple(problems))
 
 
-def _from_file_date(
-    frames: list[Found], settings: TimesSettings, zone: tzinfo, folder: Path
-) -> _Answer | None:
+def _from_file_date(asked: _Asked) -> _Answer | None:
     moments = {
-        file: np.datetime64(round(file.stat().st_mtime * 1e6), "us") for file in {f.file for f in frames}
+        file: np.datetime64(round(file.stat().st_mtime * 1e6), "us")
+        for file in {f.file for f in asked.frames}
     }
-    times = _shifted(np.array([moments[f.file] for f in frames]), _within_file_s(frames, settings))
+    times = _shifted(np.array([moments[f.file] for f in asked.frames]), asked.within_file_s)
     return _Answer(
         times,
-        "modification time of the files" + _in_files(frames, settings),
+        "modification time of the files" + asked.in_files,
         ("file modification times say when a file was written, and copying may change them",),
     )
 
 
 # In the order in which auto tries them; what stands behind the colon separates two kinds of one source.
-_SOURCES: dict[str, Callable[[list[Found], TimesSettings, tzinfo, Path], _Answer | None]] = {
+_SOURCES: dict[str, Callable[[_Asked], _Answer | None]] = {
     "table": _from_table,
     "fits": _from_fits,
     "video:clock": _from_clock,

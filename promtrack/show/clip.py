@@ -15,8 +15,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from promtrack.files import atomic_write
 from promtrack.errors import InputError
+from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of
 from promtrack.show.encode import Encoder, check_video, transparent_options, x264_options

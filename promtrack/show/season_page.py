@@ -88,7 +88,6 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         element("div", _table(rows), class_="scroll"),
         _eruptions(season),
         _carried(rows),
-        *(element("p", one, class_="flag") for one in season.repeated),
         _left_out(season),
     )
     with atomic_write(path) as part:

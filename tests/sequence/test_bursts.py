@@ -4,9 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from promtrack.errors import InputError
 from promtrack.sequence import sequence_from_arrays
-from promtrack.sequence.bursts import best_of_bursts, find_bursts, local_shift_px, reduce_bursts, sharpness
+from promtrack.sequence.bursts import best_of_bursts, find_bursts, local_shift_px, sharpness
 from promtrack.settings import TimesSettings
 
 SHAPE = (360, 480)
@@ -45,7 +44,7 @@ def test_a_reduced_burst_is_as_sharp_as_its_best_frame_and_has_half_its_noise(se
     truth = sun()
     frames = [seen(truth, rng, blur_px=b, warp_px=0.5, noise=60.0) for b in rng.uniform(1.0, 1.6, 20)]
     times = np.datetime64("2026-05-17T09:31:20", "us") + np.r_[:10, 60:70] * np.timedelta64(1, "s")
-    reduced = reduce_bursts(sequence_from_arrays(frames, times, full_scale=65535.0))
+    reduced = best_of_bursts(sequence_from_arrays(frames, times, full_scale=65535.0), TimesSettings())
     assert len(reduced) == 2
     assert (reduced.times_utc[1] - times[0]) / np.timedelta64(1, "s") == pytest.approx(64.5)
     assert "single one's noise" in reduced.notes[-1]
@@ -91,8 +90,8 @@ def test_steady_recordings_are_no_bursts(offsets):
     times = np.datetime64("2026-05-17T09:31:20", "us") + np.round(offsets * 1e6).astype("timedelta64[us]")
     assert find_bursts(times) == ()
     frames = np.zeros((len(offsets), 8, 8), np.uint8)
-    with pytest.raises(InputError, match="not recorded in bursts"):
-        reduce_bursts(sequence_from_arrays(frames, times, full_scale=255.0))
+    sequence = sequence_from_arrays(frames, times, full_scale=255.0)
+    assert best_of_bursts(sequence, TimesSettings()) is sequence
 
 
 def test_bursts_are_reduced_unless_all_frames_are_asked_for():

@@ -1,23 +1,29 @@
-"""Where a FITS header says the Sun stands, and in which light: keywords in, SolarHeader and a name out.
+"""What a FITS header says: where the Sun stands, in which light, and when.
 
-astropy.wcs does the geometry. Source: Thompson 2006, A&A 449, 791 (helioprojective coordinates); SOLARNET
-schema for RSUN_OBS, RSUN_REF, DSUN_OBS, WAVELNTH and WAVEUNIT. FILTER, SOLAR_R and the axes SOLAR_X, SOLAR_Y
-are common, but in no standard. The header is read as it stands; whether it fits the picture is tested where
-the scale is measured.
+astropy.wcs does the geometry: Thompson 2006, A&A 449, 791 (helioprojective coordinates). Times: FITS Standard
+4.0, section 9 (Rots et al. 2015, A&A 574, A36). SOLARNET schema for DATE-BEG, XPOSURE, TEXPOSUR, RSUN_OBS,
+RSUN_REF, DSUN_OBS, WAVELNTH and WAVEUNIT. DATE_OBS, TIME-OBS, UTSTART, UT, T_OBS, EXPOSURE, FILTER, SOLAR_R
+and the axes SOLAR_X, SOLAR_Y are common, but in no standard. The header is read as it stands; whether it fits
+the picture is tested where the scale is measured.
 """
 
 from __future__ import annotations
 
 import re
 import warnings
+from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 
 from promtrack.sequence.frame_source import Found, number, text
 from promtrack.sequence.records import SolarHeader
+from promtrack.sequence.stamps import Stamp, parse_stamp
 from promtrack.sun import SOLAR_RADIUS_KM
 
-__all__ = ["header_from_cards", "line_of_light", "solar_headers"]
+__all__ = ["exposure_of", "header_from_cards", "line_of_light", "middle_of_exposure", "solar_headers"]
+
+_EXPOSURE = ("EXPTIME", "XPOSURE", "TEXPOSUR", "EXPOSURE")
 
 _UNITS = {"": "arcsec", "arcsec": "arcsec", "arcsecs": "arcsec", "deg": "deg", "degree": "deg"}
 _WCS = re.compile(r"(CTYPE|CUNIT|CRVAL|CRPIX|CDELT)[12]|(PC|CD)[12]_[12]|CROTA2?")
@@ -138,3 +144,62 @@ def line_of_light(cards: dict[str, object] | None) -> str:
             if abs(length * scale - line_nm) <= 0.3:  # half a wide H-alpha filter
                 return name
     return f"{10 * length * scales[-1]:.5g} angstrom"
+
+
+def exposure_of(cards: dict[str, object]) -> float:
+    """Exposure [s] that a header states; nan where it states none."""
+    exposure = number(cards, *_EXPOSURE)
+    return exposure if 0 <= exposure < 1e6 else np.nan
+
+
+def middle_of_exposure(cards: dict[str, object]) -> tuple[Stamp | None, float, str]:
+    """Stamp, seconds from it to the middle of the exposure, and the keywords used."""
+    begin, name = _fits_stamp(cards, "DATE-BEG"), "DATE-BEG"
+    if begin is None:
+        begin, name = _date_obs(cards), "DATE-OBS"
+    exposure = exposure_of(cards)
+    if begin and exposure == exposure:
+        used = next(
+            key for key in _EXPOSURE if number({key: cards.get(key)}, key) == number(cards, *_EXPOSURE)
+        )
+        return begin, exposure / 2, f"{name} + {used} / 2"
+    for middle in ("DATE-AVG", "DATE_AVG", "T_OBS", "MJD-AVG"):
+        stamp = _fits_stamp(cards, middle)
+        if stamp:
+            return stamp, 0.0, middle
+    end = _fits_stamp(cards, "DATE-END")
+    if begin and end and begin.scale == end.scale and begin.zone == end.zone:
+        return begin, (end.written - begin.written).total_seconds() / 2, f"middle of {name} and DATE-END"
+    if begin is None:
+        begin, name = _fits_stamp(cards, "MJD-BEG") or _fits_stamp(cards, "MJD-OBS"), "MJD-OBS"
+        if exposure == exposure:
+            return begin, exposure / 2, f"{name} + exposure / 2"
+    return begin, 0.0, f"{name} (start of the exposure, whose length is not given)"
+
+
+def _date_obs(cards: dict[str, object]) -> Stamp | None:
+    date = text(cards, "DATE-OBS", "DATE_OBS")
+    clock = text(cards, "TIME-OBS", "UTSTART", "UT")
+    if len(date) == 10 and clock:
+        return _scaled(parse_stamp(f"{date}T{clock}"), cards)
+    return _scaled(parse_stamp(date), cards)
+
+
+def _fits_stamp(cards: dict[str, object], key: str) -> Stamp | None:
+    if key.startswith("MJD"):
+        days = number(cards, key)
+        if not 0 < days < 100_000:
+            return None
+        micros = np.datetime64("1858-11-17", "us") + np.timedelta64(round(days * 86400e6), "us")
+        return _scaled(Stamp(micros.astype(datetime)), cards)
+    return _scaled(parse_stamp(text(cards, key)), cards)
+
+
+def _scaled(stamp: Stamp | None, cards: dict[str, object]) -> Stamp | None:
+    """The stamp with the header's time system, which is UTC unless the header or the stamp says otherwise."""
+    system = text(cards, "TIMESYS").lower()
+    if stamp is None or stamp.scale != "utc" or stamp.zone is not None:
+        return stamp
+    if system in ("tai", "tt", "tdb", "tdt", "et"):
+        return replace(stamp, scale="tai" if system == "tai" else "tt")
+    return replace(stamp, zone=UTC) if system == "utc" else stamp

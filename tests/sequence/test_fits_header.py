@@ -9,8 +9,8 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from promtrack.sequence import open_sequence
-from promtrack.sequence.fitsfile import fits_frames
 from promtrack.sequence.fits_header import header_from_cards
+from promtrack.sequence.fitsfile import fits_frames
 
 ROWS = 480
 REAL = Path(os.environ.get("PROMTRACK_REAL_FRAMES", "nowhere")) / "rain-304"
