@@ -13,8 +13,8 @@ from astropy.time import Time
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.sequence import open_sequence
+from promtrack.sequence.fits_header import middle_of_exposure
 from promtrack.sequence.stamps import find_stamp, parse_stamp, read_zone, stamps_to_utc
-from promtrack.sequence.times import _fits_middle
 from promtrack.settings import TimesSettings
 from tests.sequence.make import picture, write_stills
 
@@ -144,7 +144,7 @@ def test_no_stamps(text):
     ],
 )
 def test_middle_of_the_exposure(cards, middle_s, label):
-    stamp, shift, used = _fits_middle(cards)
+    stamp, shift, used = middle_of_exposure(cards)
     # a modified Julian date in double precision holds 0.6 us
     assert abs((stamp.written - T).total_seconds()) < 1e-5
     assert (shift, used) == (middle_s, label)
@@ -155,7 +155,9 @@ def test_middle_of_the_exposure(cards, middle_s, label):
 )
 def test_time_systems(system, astropy_scale):
     # TWIN  astropy.time; PUBLISHED  FITS Standard 4.0 section 9.2.1: TIMESYS, UTC by default
-    stamp, _, _ = _fits_middle({"DATE-AVG": "2026-05-17T09:31:20"} | ({"TIMESYS": system} if system else {}))
+    stamp, _, _ = middle_of_exposure(
+        {"DATE-AVG": "2026-05-17T09:31:20"} | ({"TIMESYS": system} if system else {})
+    )
     times, _ = stamps_to_utc([stamp], UTC)
     expected = np.datetime64(Time("2026-05-17T09:31:20", scale=astropy_scale).utc.isot)
     assert abs(times[0] - expected) < np.timedelta64(2, "ms")
