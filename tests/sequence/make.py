@@ -9,7 +9,21 @@ import cv2
 import numpy as np
 from scipy.special import expit
 
+from promtrack.errors import InputError
+from promtrack.sequence import Sequence
+
 ROWS, COLUMNS = 48, 65  # not square, one side odd
+
+
+def decoded(sequence: Sequence) -> tuple[dict[int, np.ndarray], dict[int, str]]:
+    """The frames that can be decoded, and what is said of the others, by number."""
+    frames, errors = {}, {}
+    for index in range(len(sequence)):
+        try:
+            frames[index] = sequence.frame(index)
+        except InputError as error:
+            errors[index] = str(error)
+    return frames, errors
 
 
 def picture(index: int = 0, dtype: str = "uint16") -> np.ndarray:
