@@ -95,19 +95,3 @@ class Season:
     rows: tuple[SeasonRow, ...]
     eruptions: tuple[Eruption, ...]
     left_out: tuple[str, ...]  # one sentence a folder: unfinished or damaged
-
-    @property
-    def repeated(self) -> tuple[str, ...]:
-        """One sentence for each recording that was measured more than once, so that what it shows counts
-        more than once."""
-        alike: dict[tuple[str, str, str, int], list[str]] = {}
-        for row in self.rows:
-            recording = row.recording, row.first_time, row.last_time, row.frames_read
-            alike.setdefault(recording, []).append(row.folder)
-        return tuple(
-            f"{len(folders)} runs measure one recording, {recording[0]} of {recording[1][:10]}: "
-            + ", ".join(folders[:5])
-            + ", ..." * (len(folders) > 5)
-            for recording, folders in alike.items()
-            if len(folders) > 1
-        )
