@@ -43,7 +43,7 @@ from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, Finder, Look, make_fi
 from promtrack.limb.frame_selection import reasons_against, sharpness_of, transparency_of
 from promtrack.limb.geometry import Place, visible_range
 from promtrack.limb.initial_radius import start_from
-from promtrack.limb.measure import FrameMeasure, measure, unlike_edge_err_px, unmatched
+from promtrack.limb.measure import FrameMeasure, measure, unmatched
 from promtrack.limb.records import LimbLock
 from promtrack.limb.solar_rotation import carried_px
 from promtrack.limb.solve import Known, Solution, Terms, solve
@@ -412,14 +412,13 @@ class Assembly:
         drift = np.sqrt(3 / 8) * solution.radius_px * np.abs(unmodelled - unmodelled.mean())
         kept = [m for i, m in zip(indices, measures, strict=True) if i in set(chosen)]
         burnt = burnt_bias_px(kept, solution.radius_px)
-        unlike = unlike_edge_err_px(*np.array([(m.signs.width_px, m.signs.arc_deg) for m in kept]).T)
         return LimbLock(
             names=self.sequence.names,
             used=np.isin(np.arange(count), chosen),
             reason=tuple(reasons.get(i, "") for i in range(count)),
             centre_x_px=spread(solution.centre_px[:, 0]),
             centre_y_px=spread(solution.centre_px[:, 1]),
-            centre_err_px=spread(np.hypot(solution.across_err_px, unlike)),
+            centre_err_px=spread(solution.across_err_px),
             along_err_px=spread(solution.along_err_px),
             refraction_drift_err_px=spread(np.zeros(len(chosen)) if known.wide else drift),
             angle_deg=spread(turn),

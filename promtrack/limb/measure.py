@@ -68,23 +68,3 @@ def _binned(look: Look, laid: Match, finder: Finder) -> FrameMeasure:
     full = count >= finder.least_rays
     mean = np.bincount(at, weights=offset, minlength=len(number)) / np.maximum(count, 1)
     return FrameMeasure(place, number[full].astype(int), mean[full], finder.bin_deg, laid, look.signs)
-
-
-def unlike_edge_err_px(width_px: np.ndarray, arc_deg: np.ndarray) -> np.ndarray:
-    """(n,) 1 sigma of a frame's place across the limb from an edge that is not like those of the others.
-
-    Parameters
-    ----------
-    width_px : (n,) Gaussian width of each frame's limb
-    arc_deg : (n,) of the limb that it shows
-
-    Notes
-    -----
-    Cloud lets less of a burnt-out disc clip, and widens its fall: the edge moves inward along it, and with it
-    all light off the limb that fades outward as it does. By how much is not known; an edge that is wider or
-    narrower than the usual one by some pixels may lie as many pixels away. On an arc of half angle a the
-    centre follows by (sin a / a) / (1/2 + sin 2a / 4a), by least squares; on a whole disc it stays.
-    """
-    half = np.radians(np.clip(arc_deg, 1e-3, 360.0)) / 2.0
-    follows = np.sin(half) / half / (0.5 + np.sin(2.0 * half) / (4.0 * half))
-    return np.abs(width_px - np.median(width_px)) * np.abs(follows)

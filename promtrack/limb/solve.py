@@ -4,11 +4,12 @@ radius with their errors out. The equations stand in docs/methods.md, "The lock 
 Observed in frame i, against a provisional circle: the edge's offset e in bins of limb, and the shifts along
 (a) and across (x) of blocks of the limb zone against the template. With n pointing outward and t along the
 limb towards larger angle
-    e = n . c_i + dR + bias + relief(bin) + s_i
+    e = n . c_i + dR + bias + relief(bin) + beta w_i + s_i
     a = t . c_i + turn_i + along level_i + carried_i
     x = n . c_i + across level_i
-and rows for what is known beforehand: relief and s_i are small, the levels walk slowly at random, the bias of
-the edge is known to a part of the limb's width, optics state the radius, headers the centres.
+where w_i is by how much the edge of the frame is wider than usual, and rows for what is known beforehand:
+relief, beta and s_i are small, the levels walk slowly at random, the bias of the edge is known to a part of
+the limb's width, optics state the radius, headers the centres.
 """
 
 from __future__ import annotations
@@ -34,6 +35,9 @@ LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measure
 HELD_PX = 1e-3  # 1 sigma of what a term that is not in use may be
 RELIEF_PX = 0.5  # to start from, as the next
 OFFSET_PX = 0.3
+# Cloud lets less of a burnt-out disc clip, which widens its edge and moves it inward: beta is -2.0 +- 0.4,
+# -0.5 +- 0.6 and -1.0 +- 0.7 in three recordings under cloud.
+MOVED_BY_WIDTH = 2.0  # 1 sigma of beta: px that the edge moves for each px that it widens
 TURN_RATES = np.radians(
     [15.0, 4.0, 1.5]
 )  # 1 sigma of a field's rotation an hour, its change, and the change of that
@@ -46,6 +50,7 @@ class Terms:
     features: bool = True  # shifts of blocks against the template
     relief: bool = True  # of the limb, the same in all frames
     edge_offset: bool = True  # of a frame's whole edge: blur, the fringe's brightness
+    width: bool = True  # part of that offset which goes with the edge's width
     level: bool = True  # slow drift of the features against the limb
     correlation: bool = True  # of neighbouring limb, one length
     robust: bool = True  # reweighting
@@ -141,11 +146,15 @@ class System:
         self.order = np.argsort(along)  # of the bins along the limb
         self.bin_at = Observed(np.zeros(len(along)), along[self.order], along, along, along, self.bins)
         self.axes = self._axes()
+        width = np.array([m.signs.width_px for m in measures])
+        self.wider_px = np.log(width / np.median(width)) * np.median(width) * terms.width
         self.free_turn = known.turn_px is None and bool(len(self.along.frame))
-        border = len(self.bins) + 4 + 4
+        border = len(self.bins) + 4 + 4 + 1
         self.size = BLOCK * self.n + border
         self.first_bin = BLOCK * self.n
-        self.radius_at = self.first_bin + len(self.bins)  # then bias, header x and y, four turn coefficients
+        self.radius_at = self.first_bin + len(
+            self.bins
+        )  # then bias, header x and y, four turn coefficients, beta
         # scatter of each observation and weights, refined round by round
         self.edge_err = np.full(self.n, 0.3)
         self.relief_err = RELIEF_PX
@@ -196,8 +205,8 @@ class System:
         frame = BLOCK * self.edge.frame
         ones = np.ones(len(frame))
         columns = [frame, frame + 1, frame + 2, self.first_bin + self.edge_bin]
-        columns += [self.radius_at + 0 * frame, self.radius_at + 1 + 0 * frame]
-        values = [self.edge.unit[:, 0], self.edge.unit[:, 1], ones, ones, ones, ones]
+        columns += [self.radius_at + 0 * frame, self.radius_at + 1 + 0 * frame, self.size - 1 + 0 * frame]
+        values = [*self.edge.unit.T, ones, ones, ones, ones, self.wider_px[self.edge.frame]]
         error = self.edge_err[self.edge.frame] / np.sqrt(self.weight["edge"])
         rows.correlated(columns, values, self.edge.value_px, error, self.edge, length)
         for name, observed, level in (("along", self.along, 3), ("across", self.across, 4)):
@@ -224,9 +233,10 @@ class System:
         length = max(self.length_px, self.relief_length_px) if self.terms.correlation else 1e-3
         rows.correlated([bins], [np.ones(len(bins))], np.zeros(len(bins)), relief, self.bin_at, length)
         every = BLOCK * np.arange(n)
-        rows.add(
-            [every + 2], [np.ones(n)], np.zeros(n), self.offset_err if self.terms.edge_offset else HELD_PX
-        )
+        # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
+        offset = np.hypot(self.offset_err, self.wider_px) if self.terms.edge_offset else HELD_PX
+        rows.add([every + 2], [np.ones(n)], np.zeros(n), offset)
+        rows.add([np.array([self.size - 1])], [np.ones(1)], np.zeros(1), MOVED_BY_WIDTH)
         for name, level in (("along", 3), ("across", 4)):
             rows.add([np.array([level])], [np.ones(1)], np.zeros(1), 1e3)
             if n > 1:
@@ -288,6 +298,7 @@ class System:
                 - x[self.first_bin + self.edge_bin]
                 - x[at]
                 - x[at + 1]
+                - x[-1] * self.wider_px[observed.frame]
             )
         if self.known.wide:
             model = x[frame + (3 if kind == "along" else 4)]
@@ -465,9 +476,13 @@ class System:
         mean."""
         end = BLOCK * self.n
         own = self._chain()[:, :2, :2]
+        beta = np.zeros(self.size)
+        beta[-1] = 1.0
+        beta_variance = self.factor.solve(beta)[-1]
         chain = splu(
             self.normal[:end, :end].tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}
         )
+        by_beta = chain.solve(-self.normal[:end, [-1]].toarray().ravel()).reshape(self.n, BLOCK)[:, :2]
         errors, common = [], []
         for axis in range(2):
             u = self.axes[:, axis]
@@ -476,6 +491,8 @@ class System:
             with_mean = chain.solve(mean[:end]).reshape(self.n, BLOCK)[:, :2]
             variance = np.einsum("ij,ijk,ik->i", u, own, u) - 2 * (u * with_mean).sum(1)
             variance += mean[:end].reshape(self.n, BLOCK)[:, :2].ravel() @ with_mean.ravel()
+            follows = (u * by_beta).sum(1)
+            variance += beta_variance * (follows - follows.mean()) ** 2
             errors.append(np.sqrt(np.maximum(variance, 0.0)))
             common.append(np.sqrt(max(float(mean @ self.factor.solve(mean)), 0.0)))
         return errors[0], errors[1], np.array(common)
@@ -484,6 +501,7 @@ class System:
         """Centre of every frame from its edge alone, and its radius if that is free as well."""
         x, at = self.x, self.radius_at
         offset = self.edge.value_px - x[self.first_bin + self.edge_bin] - x[at] - x[at + 1]
+        offset = offset - x[-1] * self.wider_px[self.edge.frame]
         weight = self.weight["edge"] / self.edge_err[self.edge.frame] ** 2
         apart = np.diff(self.edge.at_px)[np.diff(self.edge.frame) == 0]
         weight = weight / self._alike(float(np.median(apart)) if len(apart) else 1e9)

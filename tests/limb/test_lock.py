@@ -10,7 +10,6 @@ from promtrack.errors import InputError
 from promtrack.limb import LimbNotFound, inspect_sequence, lock_limb
 from promtrack.limb.compare import frames_check
 from promtrack.limb.geometry import to_frame, to_polar
-from promtrack.limb.measure import unlike_edge_err_px
 from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings
@@ -211,13 +210,3 @@ def test_the_share_of_frames_that_could_be_used(used, level):
     check = frames_check(used, 44)
     assert (check.subject, check.level) == ("lock", level)
     assert f"{used} of 44 frames" in check.sentence
-
-
-@pytest.mark.parametrize("arc_deg", [10.0, 60.0, 150.0, 250.0, 360.0])
-def test_how_far_a_centre_follows_an_edge_that_lies_elsewhere(arc_deg):
-    # TWIN  numpy's least squares: the centre of a circle of known radius through an arc 1 px too far out.
-    angle = np.radians(np.linspace(-arc_deg / 2, arc_deg / 2, 2001))
-    twin = np.linalg.lstsq(np.column_stack([np.cos(angle), np.sin(angle)]), np.ones(2001))[0]
-    widths = np.array([1.5, 2.0, 2.0, 2.0, 3.0])
-    error = unlike_edge_err_px(widths, np.full(5, arc_deg))
-    assert error == pytest.approx(np.abs(widths - 2.0) * np.hypot(*twin), abs=2e-3)
