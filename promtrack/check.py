@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb import inspect_sequence, lock_exposures, turned_back
+from promtrack.limb import inspect_sequence, turned_back
 from promtrack.limb.expected_geometry import expected_sky
 from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
@@ -75,6 +75,8 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     ------
     InputError : the recording shows no drift of the Sun, or one that is not the sky's
     """
+    from promtrack.limb import lock_exposures  # its solvers take long to load
+
     sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)
     yield from _what_is_there(sequence)
     lock = lock_exposures(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)

@@ -53,6 +53,15 @@ def pytest_configure(config):
         cv2.setNumThreads(1)
 
 
+def pytest_collection_modifyitems(items):
+    """Tests that share what takes long to make run in one process, so that it is made once."""
+    for item in items:
+        if {"small_run", "finished"} & set(item.fixturenames):
+            item.add_marker(pytest.mark.xdist_group("run"))
+        elif item.path.parent.name in ("show", "outside"):
+            item.add_marker(pytest.mark.xdist_group(item.path.parent.name))
+
+
 @pytest.fixture(scope="session")
 def small_scene():
     return make_scene(SMALL)

@@ -54,9 +54,9 @@ LONG_PAGES = ("season.md", "interop.md")
         if SNIPPET.search(text.read_text(encoding="utf-8"))
     ],
 )
-def test_every_python_snippet_runs(text, small_run, small_frames, tmp_path):
+def test_every_python_snippet_runs(text, small_run, few_frames, tmp_path):
     # The snippets of a page run in order, as in one notebook, in a folder that holds what they speak of.
-    shutil.copytree(small_frames, tmp_path / "east limb")
+    shutil.copytree(few_frames, tmp_path / "east limb")
     shutil.copytree(small_run.folder.path, tmp_path / "east limb-promtrack")
     code = "\n".join(SNIPPET.findall(text.read_text(encoding="utf-8")))
     done = subprocess.run(

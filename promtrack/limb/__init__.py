@@ -7,13 +7,18 @@ template and measure (its limb zone), frame_selection (frames left out), expecte
 not the fit), lock, two_exposures (where a bright and a faint exposure alternate).
 """
 
+import importlib
+from typing import TYPE_CHECKING, Any
+
 from promtrack.limb.circle import LimbArcTooShort, fit_limb
 from promtrack.limb.find import LimbNotFound, find_limb
 from promtrack.limb.flipped import turned_back
 from promtrack.limb.inspect import Inspection, inspect_sequence
-from promtrack.limb.lock import lock_limb
 from promtrack.limb.records import CircleFit, LimbLock
-from promtrack.limb.two_exposures import joined, lock_exposures
+
+if TYPE_CHECKING:
+    from promtrack.limb.lock import lock_limb
+    from promtrack.limb.two_exposures import joined, lock_exposures
 
 __all__ = [
     "CircleFit",
@@ -29,3 +34,12 @@ __all__ = [
     "lock_limb",
     "turned_back",
 ]
+
+# What scipy's solvers take long to load for, is loaded when first used: `promtrack check` does without.
+_LATE = {"lock_limb": "lock", "joined": "two_exposures", "lock_exposures": "two_exposures"}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _LATE:
+        return getattr(importlib.import_module(f"promtrack.limb.{_LATE[name]}"), name)
+    raise AttributeError(f"module 'promtrack.limb' has no attribute '{name}'")

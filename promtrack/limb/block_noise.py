@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
 FRAMES = 24  # of a sequence that the noise is fitted to: three parameters need no more
@@ -29,13 +28,13 @@ class BlockNoise:
     own: float = 2.0  # factor on each block's own error, which is that of white noise
 
     def likeness(self, at_px: np.ndarray) -> np.ndarray:
-        """(b, b) correlation by the air, exp(-distance / length), of blocks at places along the limb."""
-        return np.exp(-np.abs(at_px[:, None] - at_px) / self.length_px)
+        """(..., b, b) correlation by the air, exp(-distance / length), of (..., b) places along the limb."""
+        return np.exp(-np.abs(at_px[..., :, None] - at_px[..., None, :]) / self.length_px)
 
     def covariance(self, at_px: np.ndarray, err_px: np.ndarray) -> np.ndarray:
-        """(b, b) covariance of blocks at places along the limb with errors of their own, px2."""
+        """(..., b, b) covariance of blocks at places along the limb with errors of their own, px2."""
         single = (self.own * err_px) ** 2 + self.single_px**2
-        return self.shared_px**2 * self.likeness(at_px) + np.diag(single)
+        return self.shared_px**2 * self.likeness(at_px) + single[..., None] * np.eye(at_px.shape[-1])
 
     def err_px(self, own_px: np.ndarray) -> np.ndarray:
         """1 sigma of single blocks with errors of their own."""
@@ -82,20 +81,24 @@ def _likeliest(
         if len(table)
         else table
     )
-    rows = [row[np.isfinite(row).all(axis=1)] for row in picked]
-    rows = [row for row in rows if len(row) >= LEAST_BLOCKS]
+    seen = np.isfinite(picked).all(axis=2)
+    enough = seen.sum(axis=1) >= LEAST_BLOCKS
+    seen, rows = seen[enough], np.where(seen[..., None], picked, 0.0)[enough]
     first = np.log(start)
+    both, eye = seen[:, :, None] & seen[:, None, :], np.eye(seen.shape[1])
 
     def cost(logs: np.ndarray) -> float:
         noise = noise_of(logs)
-        total = 0.5 * float((((logs - first) / np.log(PRIOR)) ** 2).sum())
-        for row in rows:
-            factor = np.linalg.cholesky(noise.covariance(row[:, 1], row[:, 2]) + 1e-6 * np.eye(len(row)))
-            white = solve_triangular(factor, row[:, [3, 4, 0]], lower=True)
-            # the last pivot of the joint system is the square root of what the free shift leaves
-            pivot = np.diag(np.linalg.cholesky(white.T @ white + 1e-9 * np.eye(3)))
-            total += float(np.log(np.diag(factor)).sum() + np.log(pivot[:2]).sum() + 0.5 * pivot[2] ** 2)
-        return total
+        prior = 0.5 * float((((logs - first) / np.log(PRIOR)) ** 2).sum())
+        # a block that is not seen has a variance of 1 and no part in the likelihood
+        covariance = np.where(both, noise.covariance(rows[..., 1], rows[..., 2]) + 1e-6 * eye, eye)
+        factor = np.linalg.cholesky(covariance)
+        white = np.linalg.solve(factor, rows[..., [3, 4, 0]])
+        # the last pivot of the joint system is the square root of what the free shift leaves
+        joint = np.linalg.cholesky(np.swapaxes(white, 1, 2) @ white + 1e-9 * np.eye(3))
+        pivot = np.diagonal(joint, axis1=1, axis2=2)
+        size = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum() + np.log(pivot[:, :2]).sum()
+        return prior + float(size + 0.5 * (pivot[:, 2] ** 2).sum())
 
     best = minimize(cost, first, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.1})
     return noise_of(best.x)

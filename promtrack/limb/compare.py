@@ -37,7 +37,6 @@ DARK_MIDDLE = (
 )
 BLANK, SHARP_PX = 0.9, 0.9
 GOOD_USED, POOR_USED = 0.8, 0.5
-ROUGH_PX = 2.5  # scatter of the edge above which structure, not noise, spoils it
 
 
 @dataclass(frozen=True, slots=True)

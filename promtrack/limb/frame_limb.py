@@ -31,6 +31,7 @@ LEAST_RAYS = 24
 ALIKE_PX = 100.0  # limb over which the air and the limb's relief move the edge alike
 BIN_PX = 16.0  # least limb over which edge offsets are averaged
 MOST_BINS = 96  # of the limb seen
+ROUGH_PX = 2.5  # scatter of the edge above which structure, not noise, spoils it
 CEILING = 0.97  # part of full scale above which the camera is taken as burnt out
 
 # A burnt-out disc is cut where the light under the fringe reaches full scale: 1.2 px outside the limb at 3

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.compare import ROUGH_PX
 from promtrack.limb.expected_geometry import guessed_places, stated_places
 from promtrack.limb.find import SmallFrame
-from promtrack.limb.frame_limb import BURNT_BIAS, CEILING
+from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, ROUGH_PX
 from promtrack.limb.initial_radius import LimbSample, sample_limb
 from promtrack.rounding import with_error
 from promtrack.sequence.records import Sequence

@@ -18,7 +18,6 @@ from promtrack.checks import Check
 from promtrack.errors import InputError
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.compare import (
-    ROUGH_PX,
     TurnCheck,
     compare,
     frames_check,
@@ -39,7 +38,7 @@ from promtrack.limb.expected_geometry import (
     turn_settings,
 )
 from promtrack.limb.find import LimbNotFound
-from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, Finder, Look, make_finder
+from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, ROUGH_PX, Finder, Look, make_finder
 from promtrack.limb.frame_selection import reasons_against, sharpness_of, transparency_of
 from promtrack.limb.geometry import Place, visible_range
 from promtrack.limb.initial_radius import start_from

@@ -67,7 +67,13 @@ def hills():
     return 50000.0 * (blobs - blobs.min()) / np.ptp(blobs)
 
 
-@pytest.mark.parametrize("picture", [octagon, ring, hills, lambda: np.where(Y > 180, 30000.0, 400.0)])
+def straight_edge():
+    return np.where(Y > 180, 30000.0, 400.0)
+
+
+@pytest.mark.parametrize(
+    "picture", [octagon, ring, hills, pytest.param(straight_edge, marks=pytest.mark.long)]
+)
 def test_what_is_no_sun_is_refused_or_poor(picture):
     # TRUTH  no Sun in it
     try:

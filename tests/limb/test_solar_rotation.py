@@ -14,8 +14,9 @@ from promtrack.sun import solar_view, synodic_deg_day
 # September: the axis leans towards us by 7.2 deg, the most of the year; no texture on the disc, which the
 # scene would not carry rightly
 SPEC = SceneSpec(
-    frames=24,
-    cadence_s=240.0,
+    shape=(240, 640),
+    frames=14,
+    cadence_s=425.0,
     limb_arc_deg=35.0,
     first_utc="2026-09-08T09:00:00",
     texture=0.0,

@@ -39,8 +39,13 @@ def erupting(speed_km_s, cadence_s, frames=24):
 
 @pytest.mark.parametrize(
     "spec",
-    [erupting(50.0, 60.0), erupting(150.0, 40.0), erupting(300.0, 40.0), erupting(600.0, 20.0), DEMO],
-    ids=["50", "150", "300", "600", "demo"],
+    [
+        pytest.param(erupting(50.0, 60.0), id="50"),
+        pytest.param(erupting(150.0, 40.0), id="150", marks=pytest.mark.long),
+        pytest.param(erupting(300.0, 40.0), id="300", marks=pytest.mark.long),
+        pytest.param(erupting(600.0, 20.0), id="600"),
+        pytest.param(DEMO, id="demo", marks=pytest.mark.long),
+    ],
 )
 def test_an_eruption_is_found_at_every_speed(spec, tmp_path):
     # TRUTH  the arch that was put in: one front, in nine tenths of the frames, half a pixel rms about a
