@@ -145,7 +145,7 @@ def refused_run_after_lock(capsys, frames, out, change):
     return refused(capsys, "run", frames, "--out", out, "--set", change, "--quiet", status=2)
 
 
-@pytest.mark.parametrize("turned", ["upside down", "left for right"])
+@pytest.mark.parametrize("turned", [pytest.param("upside down", marks=pytest.mark.long), "left for right"])
 def test_flipped_frames_measure_the_same_speeds(tmp_path, small_scene, small_run, monkeypatch, turned):
     # TRUTH  the same scene, its rows or columns reversed: the same knots at the same speeds, within their
     # errors, and at the same distance from the Sun's centre. The sense in which image angles run is reversed.

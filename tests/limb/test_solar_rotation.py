@@ -7,9 +7,10 @@ import pytest
 
 from promtrack.limb import lock_limb
 from promtrack.limb.solve import Terms
-from promtrack.scene import Arch, Hedgerow, SceneSpec, make_scene
+from promtrack.scene import Arch, Hedgerow, SceneSpec
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import solar_view, synodic_deg_day
+from tests.test_perturbed_runs import recording
 
 # September: the axis leans towards us by 7.2 deg, the most of the year; no texture on the disc, which the
 # scene would not carry rightly
@@ -32,11 +33,11 @@ def drift_along(
     spec: SceneSpec, camera: CameraSettings, wanted: bool = True, terms: Terms = Terms()
 ) -> tuple[float, tuple[str, ...]]:
     """Error of the centre along the limb, last frame against first, towards larger angle, px."""
-    scene = make_scene(spec)
+    sequence, truth = recording(spec)
     limb = LimbSettings(solar_rotation=wanted)
-    lock = lock_limb(scene.sequence(), limb=limb, camera=camera, terms=terms)
+    lock = lock_limb(sequence, limb=limb, camera=camera, terms=terms)
     facing = np.radians(spec.facing_deg)
-    x, y = lock.centre_x_px - scene.truth.centre_x_px, lock.centre_y_px - scene.truth.centre_y_px
+    x, y = lock.centre_x_px - truth.centre_x_px, lock.centre_y_px - truth.centre_y_px
     along = -np.cos(facing) * x + np.sin(facing) * y
     return float(np.polyfit(np.linspace(0, 1, len(along)), along, 1)[0]), lock.notes
 

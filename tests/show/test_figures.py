@@ -157,6 +157,7 @@ def test_same_run_same_bytes_whatever_the_users_own_settings(measured_fake, tmp_
         assert path.read_bytes() == (tmp_path / "1" / path.name).read_bytes()
 
 
+@pytest.mark.long
 def test_processes_draw_the_same_bytes(measured_still, tmp_path):
     figures = replace(measured_still.settings.figures, dpi=60, theme="dark")
     few = replace(measured_still.motion, knots=())
