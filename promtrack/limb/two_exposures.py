@@ -17,6 +17,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from promtrack.errors import InputError
 from promtrack.limb.edge_checks import edge_checks
 from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.limb.lock import lock_limb
@@ -57,7 +58,8 @@ def lock_exposures(
 
     Raises
     ------
-    LimbNotFound, LimbArcTooShort : as `lock_limb`, of either exposure
+    LimbNotFound, LimbArcTooShort : as `lock_limb`
+    InputError : one of two exposures cannot be located
     """
     lock = _locked(sequence, limb, camera, site, progress)
     return replace(lock, checks=(*lock.checks, *edge_checks(sequence, lock)))
@@ -81,11 +83,22 @@ def _locked(
         if now == total:
             done[0] += total
 
-    def locked(part: np.ndarray, limb: LimbSettings) -> LimbLock:
-        return lock_limb(sequence.only(part), limb=limb, camera=camera, site=site, progress=counted)
+    def locked(kind: int, limb: LimbSettings) -> LimbLock:
+        try:
+            return lock_limb(
+                sequence.only(index[kind]), limb=limb, camera=camera, site=site, progress=counted
+            )
+        except InputError as error:
+            raise InputError(
+                f"two exposures alternate, and the {'bright' if kind == BRIGHT else 'faint'} one cannot be "
+                f"located: {error.what}",
+                where=error.where,
+                remedy="expose so that both show the limb, or put the other exposure's frames into a folder "
+                "of their own",
+            ) from None
 
-    faint = locked(index[FAINT], limb)
-    bright = locked(index[BRIGHT], replace(limb, radius_px=faint.radius_px))
+    faint = locked(FAINT, limb)
+    bright = locked(BRIGHT, replace(limb, radius_px=faint.radius_px))
     time_s = sequence.time_s
     bright = _laid_on(bright, time_s[index[BRIGHT]], faint, time_s[index[FAINT]])
     shown = [

@@ -47,16 +47,26 @@ def alternation(light: np.ndarray) -> np.ndarray | None:
 
 
 def with_exposure_classes(sequence: Sequence) -> Sequence:
-    """The sequence with `exposure_class` and a note, where two exposures alternate."""
+    """The sequence with `exposure_class` and a note, where two exposures alternate; with a note only where
+    the brightness leaps otherwise and no header says why."""
     exposures = sequence.exposures_s
     classes, how, light = None, "by their headers", np.zeros(0)
-    if exposures is not None and np.isfinite(exposures).all() and (exposures > 0).all():
+    known = exposures is not None and np.isfinite(exposures).all() and (exposures > 0).all()
+    if exposures is not None and known:
         classes, light = alternation(exposures), exposures
     if classes is None:
         classes, light = _by_brightness(sequence)
         how = "by their brightness"
     if classes is None:
-        return sequence
+        leaps = np.abs(np.diff(np.log(light))) > np.log(_LEAST_FACTOR)
+        if known or 3 * leaps.sum() <= len(leaps):
+            return sequence
+        note = (
+            "the brightness leaps from frame to frame, and not between two levels: broken cloud, or more than "
+            "two exposures in turn without exposure times in headers; frames far below the usual brightness "
+            "are left out"
+        )
+        return replace(sequence, notes=(*sequence.notes, note))
     bright = classes == 1
     factor = np.median(light[bright]) / np.median(light[~bright])
     note = (
@@ -70,8 +80,9 @@ def _by_brightness(sequence: Sequence) -> tuple[np.ndarray | None, np.ndarray]:
     # Few of large frames, so that opening stays quick.
     run = min(len(sequence), int(np.clip(60_000_000 // np.prod(sequence.shape), 6, _RUN)))
     start = (len(sequence) - run) // 2
-    if alternation(_light(sequence, range(start, start + run))) is None:
-        return None, np.zeros(0)
+    light = _light(sequence, range(start, start + run))
+    if alternation(light) is None:
+        return None, light
     light = _light(sequence, range(len(sequence)))
     return alternation(light), light
 

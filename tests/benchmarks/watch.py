@@ -1,7 +1,7 @@
 """`promtrack watch` on frames that come in once a second: processor time a frame, and memory, as they grow.
 
-python -m tests.benchmarks.watch [FRAMES [COLUMNS ROWS]]. The clock runs as fast as frames are looked at; a line
-and a picture a minute are made as always. The processor time of writing the frames is not counted.
+python -m tests.benchmarks.watch [FRAMES [COLUMNS ROWS]]. The clock runs as fast as frames are looked at; a
+line and a picture a minute are made as always. The processor time of writing the frames is not counted.
 """
 
 import os

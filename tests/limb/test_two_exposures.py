@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from promtrack.errors import InputError
 from promtrack.limb import joined, lock_exposures, lock_limb
 from promtrack.limb.records import OTHER_EXPOSURE
 from promtrack.limb.two_exposures import BRIGHT, FAINT
@@ -99,6 +100,15 @@ def test_a_prominence_that_the_bright_exposure_burns_out_is_measured_in_the_fain
     np.testing.assert_array_equal(lock.used, again.exposure_class == FAINT)
     assert joined(again, lock) is again
     assert "measured in the faint exposure" in lock.notes[0]
+
+
+def test_an_exposure_without_a_limb_is_named():
+    # TRUTH  every second frame is white
+    _, sequence = recorded((1.0, TIMES))
+    frames = [sequence.frame(i) if i % 2 == 0 else np.full(sequence.shape, int(FULL)) for i in range(24)]
+    again = replace(sequence, read=lambda index: frames[index].astype(np.uint16))
+    with pytest.raises(InputError, match="two exposures alternate, and the bright one cannot be located"):
+        lock_exposures(again)
 
 
 def test_one_exposure_is_one_exposure(small_scene):

@@ -382,14 +382,17 @@ def test_one_exposure_with_clouds_black_frames_and_one_change_is_one_kind(tmp_pa
         "steady": np.ones(30),
         "cloud": 1.0 - 0.7 * np.exp(-(((np.arange(30) - 14) / 4.0) ** 2)),
         "restless": rng.uniform(0.2, 1.0, 30),
+        "three levels": np.resize([0.1, 0.3, 1.0], 30),
         "black": np.where(np.isin(np.arange(30), (11, 14, 17)), 0.0, 1.0),
         "changed": np.where(np.arange(30) < 14, 1.0, 0.3),
     }
     times = np.datetime64("2026-05-17T09:00:00", "us") + np.arange(30) * np.timedelta64(10, "s")
     for name, gain in gains.items():
         frames = [(picture(i, "float32") * 30000 * g).astype(np.uint16) for i, g in enumerate(gain)]
-        sequence = sequence_from_arrays(frames, times, full_scale=65535.0)
-        assert with_exposure_classes(sequence).exposure_class is None, name
+        sequence = with_exposure_classes(sequence_from_arrays(frames, times, full_scale=65535.0))
+        assert sequence.exposure_class is None, name
+        said = any("the brightness leaps from frame to frame" in note for note in sequence.notes)
+        assert said == (name in ("restless", "three levels")), name
 
 
 def test_headers_and_line_of_light_of_each_frame(tmp_path):
