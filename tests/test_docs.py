@@ -8,6 +8,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from promtrack.scene import make_scene, write_scene
@@ -82,6 +83,9 @@ def test_every_command_of_a_worked_example_runs(text, small_run, small_frames, t
     if "two exposures" in text.read_text(encoding="utf-8"):
         spec = replace(SMALL, frames=24, exposure_cycle=(1.0, 8.0), exposure=0.6)
         write_scene(make_scene(spec), tmp_path / "two exposures")
+    if "check bursts" in text.read_text(encoding="utf-8"):
+        times = np.ravel(30.0 * np.arange(12)[:, None] + np.arange(5))
+        write_scene(make_scene(replace(SMALL, times_s=tuple(times.tolist()))), tmp_path / "bursts")
     run = [sys.executable, "-m", "promtrack"]
     subprocess.run(
         [*run, "run", "east limb", "--set", "clip.view=native"], cwd=tmp_path, check=True, capture_output=True

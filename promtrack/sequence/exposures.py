@@ -62,9 +62,9 @@ def with_exposure_classes(sequence: Sequence) -> Sequence:
         if known or 3 * leaps.sum() <= len(leaps):
             return sequence
         note = (
-            "the brightness leaps from frame to frame, and not between two levels: broken cloud, or more than "
-            "two exposures in turn without exposure times in headers; frames far below the usual brightness "
-            "are left out"
+            "the brightness leaps from frame to frame, and not between two levels: broken cloud, or more "
+            "than two exposures in turn without exposure times in headers; frames far below the usual "
+            "brightness are left out"
         )
         return replace(sequence, notes=(*sequence.notes, note))
     bright = classes == 1
