@@ -30,7 +30,6 @@ DRAWN = 12  # knots, lettered ones among them
 TAIL_S = 1.0  # clip time that a knot's tail shows
 MARKED = 3  # knots that carry a mark and a letter: the first ones
 MOST_WIDTH = 0.3  # of the picture's: a wider number is broken into two lines
-OVER_PLASMA = 6.0  # a leader over plasma counts as that much longer
 UNSEEN = 0.5  # opacity of a mark where a body was not measured while its number stands
 GAP_STEPS = 3.5  # usual steps between two points of a front: over a longer gap nothing is drawn
 
@@ -98,7 +97,7 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     late_s = float((measured.strip.times_utc[0] - first_utc) / np.timedelta64(1, "s"))
     found = []
     for front in ranked_fronts(motion) if fronts else ():
-        speed, error = _front_speed(measured, front)
+        speed, error = _speed(measured, front)
         edge = np.asarray(measured.orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
         theta = np.asarray(measured.orientation.to_image(front.angle_deg))
         theta = np.full(len(theta), float(np.median(theta)))  # the edge moves, not the place along it
@@ -107,7 +106,7 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
         found.append(Body(letter, -1, colour, times, theta, front.height_mm, speed, error, edge))
     for knot in ranked_knots(motion)[:DRAWN] if knots else ():
         order = labels.place(knot)
-        speed, error = _knot_speed(measured, knot)
+        speed, error = _speed(measured, knot)
         theta = np.asarray(measured.orientation.to_image(knot.curve_angle_deg))
         letter = labels.knot(knot) if order < MARKED else ""
         colour, times = bgr_of(ON_DARK.knot(order)), knot.time_s + late_s
@@ -174,18 +173,18 @@ def place_numbers(
     views, view_s : views of the frames shown, and the times of those
     """
     placed: list[Body] = []
-    paths = [_path(body, views, view_s) for body in bodies]
-    for path in paths:
-        ground = mind_line(ground, path, page.unit)
-    for body, path in zip(bodies, paths, strict=True):
-        if body.number_s is None:
-            placed.append(body)
-            continue
-        some_s = np.linspace(body.time_s[0], body.time_s[-1], 40)
-        blocks = [_number_block(body, float(s), page) for s in some_s]
-        width, height = max(b.width for b in blocks), max(b.height for b in blocks)
-        shown = _path(body, views, view_s, time, body.number_s)
-        label = _best_place(ground, path, shown, (width, height), page, headline=not placed)
+    for body in bodies:
+        first_s, last_s = (float(s) for s in body.time_s[[0, -1]])
+        ground = mind_line(ground, _path(body, views, view_s, first_s, last_s), page.unit)
+    for body in bodies:
+        label = None
+        if body.number_s is not None:
+            blocks = [_number_block(body, s, page) for s in np.linspace(body.time_s[0], body.time_s[-1], 40)]
+            size = max(b.width for b in blocks), max(b.height for b in blocks)
+            begin, end = np.clip([time.back(s) for s in body.number_s], body.time_s[0], body.time_s[-1])
+            label = _best_place(
+                ground, _path(body, views, view_s, begin, end), size, page, headline=not placed
+            )
         if label is not None:
             ground = take(ground, label, page.unit // 3)
         placed.append(replace(body, label=label, number_s=body.number_s if label else None))
@@ -218,12 +217,13 @@ def draw_body(canvas: Canvas, body: Body, page: Page, view: ClipView, now_s: flo
     if lines is None or body.label is None:
         return
     words = block(tuple((line, page.unit) for line in lines))
-    edge = _nearest_edge(body.label, mark)
+    label = body.label
+    edge = np.clip(mark, [label.left, label.top], [label.right, label.bottom])
     away = float(np.hypot(*(mark - edge)))
     if away > 0.7 * page.unit:
         stop = edge + (mark - edge) * (1.0 - 0.42 * page.unit / away)
-        line = np.array([edge, stop])
-        draw_line(canvas, line, max(page.stroke - 1, 1), body.bgr, strength=0.7 if seen else 0.7 * UNSEEN)
+        width, share = max(page.stroke - 1, 1), 1.0 if seen else UNSEEN
+        draw_line(canvas, np.array([edge, stop]), width, body.bgr, strength=0.7 * share)
     right = mark[0] > body.label.right
     x = body.label.right - words.width if right else body.label.left
     draw_text(canvas, words, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
@@ -233,23 +233,19 @@ def _number_block(body: Body, now_s: float, page: Page) -> Block:
     return block(tuple((line, page.unit) for line in number_lines(body, now_s, page)))
 
 
-def _front_speed(measured: Measured, front: Front) -> tuple[np.ndarray, np.ndarray]:
-    """The model's speed at the front's times and its whole error [km/s]; nan where none describes it."""
-    model = front_model(front)
-    if model is None:
-        return np.full(len(front.time_s), np.nan), np.full(len(front.time_s), np.nan)
-    curve = front_curve(front, model, front.time_s)
-    return curve.speed_km_s, np.hypot(curve.speed_err_km_s, curve.speed_km_s * relative_error(measured))
-
-
-def _knot_speed(measured: Measured, knot: KnotTrack) -> tuple[np.ndarray, np.ndarray]:
-    """The fitted speed at the knot's times and its whole error [km/s]; nan where no model describes it."""
-    if knot.fit.model == "none":
-        return np.full(len(knot.time_s), np.nan), np.full(len(knot.time_s), np.nan)
-    if is_steady(measured, knot):
-        quoted = speed_of(measured, knot)
-        return np.full(len(knot.time_s), quoted.value), np.full(len(knot.time_s), quoted.error)
-    speed, error = knot_speed(knot, measured.strip.geometry.limb_mm, knot.time_s)
+def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np.ndarray]:
+    """The model's speed at the track's times and its whole error [km/s]; nan where none describes it."""
+    model = front_model(track) if isinstance(track, Front) else None
+    if isinstance(track, KnotTrack) and track.fit.model != "none":
+        if is_steady(measured, track):
+            quoted = speed_of(measured, track)
+            return np.full(len(track.time_s), quoted.value), np.full(len(track.time_s), quoted.error)
+        speed, error = knot_speed(track, measured.strip.geometry.limb_mm, track.time_s)
+    elif isinstance(track, Front) and model is not None:
+        curve = front_curve(track, model, track.time_s)
+        speed, error = curve.speed_km_s, curve.speed_err_km_s
+    else:
+        return np.full(len(track.time_s), np.nan), np.full(len(track.time_s), np.nan)
     return speed, np.hypot(error, speed * relative_error(measured))
 
 
@@ -268,32 +264,18 @@ def _longest_free(first: float, last: float, taken: list[tuple[float, float]]) -
 
 
 def _path(
-    body: Body,
-    views: tuple[ClipView, ...],
-    view_s: np.ndarray,
-    time: ClipTime | None = None,
-    number_s: tuple[float, float] | None = None,
+    body: Body, views: tuple[ClipView, ...], view_s: np.ndarray, first_s: float, last_s: float
 ) -> np.ndarray:
-    """(n, 2) places of the mark in the pictures that show it, or only while its number shows."""
-    first, last = float(body.time_s[0]), float(body.time_s[-1])
-    if time is not None and number_s is not None:
-        first = float(np.clip(time.back(number_s[0]), first, last))
-        last = float(np.clip(time.back(number_s[1]), first, last))
-    moments = np.linspace(first, last, 24)
+    """(n, 2) places of the mark between two times, in the pictures that show it then."""
+    moments = np.linspace(first_s, last_s, 24)
     which = np.clip(np.searchsorted(view_s, moments), 0, len(views) - 1)
     return np.array([body.place(views[k], float(s)) for k, s in zip(which, moments, strict=True)])
 
 
 def _best_place(
-    ground: Ground,
-    path: np.ndarray,
-    shown: np.ndarray,
-    size: tuple[int, int],
-    page: Page,
-    *,
-    headline: bool,
+    ground: Ground, path: np.ndarray, size: tuple[int, int], page: Page, *, headline: bool
 ) -> Rect | None:
-    """A free place near the path from which no leader crosses other words; the shortest leaders win.
+    """A free place near the path from which few leaders cross other words; the shortest leaders win.
 
     For the headline's number, which is always shown, a place over plasma is taken where no other is free.
     """
@@ -301,29 +283,21 @@ def _best_place(
     columns, rows = np.meshgrid(np.array([-8.0, -5.0, 0.0, 5.0, 8.0]), np.array([-5.0, 0.0, 5.0]))
     around = page.unit * np.stack([columns.ravel(), rows.ravel()], axis=1)
     for busy in (0.0, 0.1, 0.3, 1.0)[: 4 if headline else 3]:
-        for anchor in (shown[[0, len(shown) // 2, -1], None] + around).reshape(-1, 2):
+        for anchor in (path[[0, len(path) // 2, -1], None] + around).reshape(-1, 2):
             rect = nearest_free(ground, *size, tuple(anchor), busy=busy)
-            if rect is None:
-                continue
-            edges = np.array([_nearest_edge(rect, point) for point in shown])
-            length = float(np.hypot(*(edges - shown).T).mean())
-            length += (
-                OVER_PLASMA
-                * sum(busy_length(ground, e, p) for e, p in zip(edges, shown, strict=True))
-                / len(shown)
-            )
-            crossed = sum(
-                _crosses(r.grown(4), e, p) for r in ground.placed for e, p in zip(edges, shown, strict=True)
-            )
-            found.append((length + 20.0 * page.unit * crossed / len(shown), rect))
+            if rect is not None:
+                edges = np.clip(path, [rect.left, rect.top], [rect.right, rect.bottom])
+                crossed = sum(
+                    _crosses(r.grown(4), e, p)
+                    for r in ground.placed
+                    for e, p in zip(edges, path, strict=True)
+                )
+                over = sum(busy_length(ground, e, p) for e, p in zip(edges, path, strict=True)) / len(path)
+                away = float(np.hypot(*(edges - path).T).mean()) + 6.0 * over  # over plasma counts more
+                found.append((away + 20.0 * page.unit * crossed / len(path), rect))
         if found:
-            break
-    return min(found, key=lambda pair: pair[0])[1] if found else None
-
-
-def _nearest_edge(rect: Rect, point: np.ndarray) -> np.ndarray:
-    x, y = np.clip(point[0], rect.left, rect.right), np.clip(point[1], rect.top, rect.bottom)
-    return np.array([x, y])
+            return min(found, key=lambda pair: pair[0])[1]
+    return None
 
 
 def _crosses(rect: Rect, start: np.ndarray, end: np.ndarray) -> bool:

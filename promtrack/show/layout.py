@@ -80,7 +80,7 @@ def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...])
     rects = [_spot(ground.inside, width, height, spot) for spot in spots]
     costs = [_cost(ground, rect) + 0.02 * order for order, rect in enumerate(rects)]
     best = int(np.argmin(costs))
-    if costs[best] < 1.5:
+    if costs[best] < 4.5:
         return rects[best]
     middle = rects[0].left + width / 2.0, rects[0].top + height / 2.0
     return nearest_free(ground, width, height, middle, busy=1.0)
@@ -117,8 +117,7 @@ def nearest_free(
 
 def busy_length(ground: Ground, start: np.ndarray, end: np.ndarray) -> float:
     """Length in px of the busy part of a straight line (x, y to x, y)."""
-    along = np.linspace(0.0, 1.0, 24)[:, None]
-    column, row = ((start + along * (end - start)) / CELL).astype(int).T
+    column, row = ((start + np.linspace(0.0, 1.0, 24)[:, None] * (end - start)) / CELL).astype(int).T
     rows, columns = ground.busy.shape
     there = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
     return float(np.hypot(*(end - start)) * ground.busy[row[there], column[there]].sum() / len(row))
@@ -149,10 +148,10 @@ def _spot(inside: Rect, width: int, height: int, spot: str) -> Rect:
 
 
 def _cost(ground: Ground, rect: Rect) -> float:
-    """Share of the rectangle that is busy; 10 more where something is placed or the margin is crossed."""
+    """Four times the busy share of the rectangle; 10 more where something is placed or a margin crossed."""
     inside = ground.inside
     out = rect.left < inside.left or rect.top < inside.top
     if out or rect.right > inside.right or rect.bottom > inside.bottom:
         return 10.0
     part = _cells(rect)
-    return float(ground.busy[part].mean()) + (10.0 if ground.taken[part].any() else 0.0)
+    return 4.0 * float(ground.busy[part].mean()) + (10.0 if ground.taken[part].any() else 0.0)

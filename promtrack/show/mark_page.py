@@ -9,6 +9,7 @@ import base64
 import json
 from importlib.resources import files
 from pathlib import Path
+from string import Template
 from typing import Any
 
 import cv2
@@ -16,7 +17,7 @@ import numpy as np
 
 from promtrack.files import atomic_write
 from promtrack.motion.interpretation import label_motion
-from promtrack.show.markup import Markup, element, joined, write_markup
+from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.records import Measured
 
 MOST_STRIPS, MOST_FRAMES = 240, 40  # of a longer recording so many are shown, evenly spread
@@ -47,32 +48,21 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
         "frames": [entry for entry, _ in frames],
         "sizes": {"strips": strips[0][1], "frames": frames[0][1] if frames else strips[0][1]},
         "frame_factor": factor,
-        "knots": [
-            {
-                "name": labels.knot(k) or str(k.knot),
-                "points": _points(measured, k.time_s, k.angle_deg, k.height_mm, shown),
-            }
-            for k in measured.motion.knots
-        ],
+        "knots": [_track(measured, k, labels.knot(k) or str(k.knot), shown) for k in measured.motion.knots],
         "fronts": [
-            {
-                "name": labels.front(f) or str(f.front),
-                "points": _points(measured, f.time_s, f.angle_deg, f.height_mm, shown),
-            }
-            for f in measured.motion.fronts
+            _track(measured, f, labels.front(f) or str(f.front), shown) for f in measured.motion.fronts
         ],
     }
     # "<" inside JSON could end the script element
     blob = json.dumps(data, allow_nan=False).replace("<", "\\u003c")
-    page = joined(
-        [
-            Markup("<!DOCTYPE html>\n"),
-            element("html", _head(), element("body", _body(measured, blob)), lang="en"),
-            Markup("\n"),
-        ]
+    angles = "position angles" if measured.strip.geometry.position_angles else "image angles"
+    style, script = _resource("mark_page.css"), _resource("mark_page.js")
+    page = Template(_resource("mark_page.html")).substitute(
+        angles=angles, style=style, script=script, data=blob
     )
     with atomic_write(path) as part:
-        write_markup(page, part)
+        # a file's name may hold bytes that are no UTF-8
+        part.write_text(page, encoding="utf-8", errors="backslashreplace", newline="\n")
     return path
 
 
@@ -99,16 +89,16 @@ def _geometry(measured: Measured) -> dict[str, Any]:
     }
 
 
-def _points(
-    measured: Measured, time_s: np.ndarray, angle_deg: np.ndarray, height_mm: np.ndarray, shown: set[int]
-) -> list[list[Any]]:
+def _track(measured: Measured, track: KnotTrack | Front, name: str, shown: set[int]) -> dict[str, Any]:
     strip = measured.strip
-    at = np.searchsorted(strip.time_s, time_s - 1e-6)
-    return [
+    at = np.searchsorted(strip.time_s, track.time_s - 1e-6).tolist()
+    points = zip(at, track.angle_deg, track.height_mm, strict=True)
+    seen = [
         [_iso(strip.times_utc[i]), round(float(a) % 360.0, 4), round(float(h), 3)]
-        for i, a, h in zip(at.tolist(), angle_deg, height_mm, strict=True)
+        for i, a, h in points
         if i in shown
     ]
+    return {"name": name, "points": seen}
 
 
 def _white(measured: Measured) -> float:
@@ -158,73 +148,6 @@ def _jpeg(picture: np.ndarray) -> str:
     if not done:
         raise ValueError(f"a picture of shape {picture.shape} cannot be encoded")
     return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
-
-
-def _head() -> Markup:
-    return element(
-        "head",
-        element("meta", charset="utf-8"),
-        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("title", "Marks for promtrack"),
-        element("style", Markup(_resource("mark_page.css"))),
-    )
-
-
-def _body(measured: Measured, blob: str) -> Markup:
-    kind = "position angles" if measured.strip.geometry.position_angles else "image angles"
-
-    def button(words: str, **more: str) -> Markup:
-        return element("button", words, type="button", **more)
-
-    return joined(
-        [
-            element("h1", "Mark what the program should know"),
-            element(
-                "p",
-                "Leaf through the strips (arrow keys), click where a front or a knot stands in several "
-                f"frames, and save. Angles are {kind}; heights count from the limb. Put the saved file "
-                "beside the frames and run again.",
-            ),
-            element(
-                "div",
-                button("Strips", data_view="strips"),
-                button("Frames", data_view="frames"),
-                button("Front (f)", data_tool="front"),
-                button("Knot (k)", data_tool="knot"),
-                button("Drop a knot (d)", data_tool="drop"),
-                button("Cover a region (c)", data_tool="cover"),
-                button("Start a new one (n)", id="new"),
-                button("Leave this frame out (x)", id="out"),
-                button("Undo (u)", id="undo"),
-                button("Save (s)", id="save", class_="strong"),
-                class_="bar",
-            ),
-            element(
-                "canvas", id="picture", tabindex="0", role="img", aria_label="the strip or frame to mark on"
-            ),
-            element(
-                "div",
-                element("input", id="frame", type="range", min="0", value="0", aria_label="frame"),
-                element("span", id="where"),
-                element("span", id="place"),
-                element(
-                    "label",
-                    element("input", id="step", type="checkbox", checked="checked"),
-                    "next frame after a click",
-                ),
-                class_="bar",
-            ),
-            element("p", id="status", role="status", aria_live="polite"),
-            element(
-                "p",
-                "Keyboard: arrows leaf, Shift with arrows moves a cross (with Alt in steps of ten), Enter "
-                "clicks there, plus and minus magnify.",
-            ),
-            element("pre", id="toml", tabindex="0", aria_label="the file that is saved"),
-            element("script", Markup(blob), id="data", type="application/json"),
-            element("script", Markup(_resource("mark_page.js"))),
-        ]
-    )
 
 
 def _resource(name: str) -> str:

@@ -175,25 +175,22 @@ def annotate(
             if rect is not None:
                 blocks["scale"] = rect
                 break
-    order = [(b.letter, b.order, float(b.time_s[0])) for b in bodies]
-    in_order = tuple(
-        sorted(placed_bodies, key=lambda b: order.index((b.letter, b.order, float(b.time_s[0]))))
-    )
-    ground = replace(ground, inside=page.inside)
+    letters = [(b.letter, b.order, float(b.time_s[0])) for b in bodies]
+    placed_bodies.sort(key=lambda b: letters.index((b.letter, b.order, float(b.time_s[0]))))
     return Annotation(
-        measured,
-        plan,
-        views,
-        page,
-        wanted,
-        blocks,
-        side,
-        in_order,
-        time,
-        ground,
-        title_ground,
-        insets,
-        not_shown,
+        measured=measured,
+        plan=plan,
+        views=views,
+        page=page,
+        wanted=wanted,
+        blocks=blocks,
+        side=side,
+        bodies=tuple(placed_bodies),
+        time=time,
+        ground=replace(ground, inside=page.inside),
+        title_ground=title_ground,
+        insets=insets,
+        not_shown=not_shown,
     )
 
 

@@ -32,6 +32,7 @@ BRIGHTEST = 99.7  # percentile of the plasma that is shown brightest: an arcade 
 class Probes:
     """Picture pixels at which brightness is sampled (arrays of equal length)."""
 
+    flat: np.ndarray  # place in the picture's memory, rising
     row: np.ndarray
     column: np.ndarray
     limb_px: np.ndarray  # distance from the limb, frame px
@@ -40,7 +41,7 @@ class Probes:
         """At most `ZONE_PROBES` of those chosen."""
         index = np.flatnonzero(mask)
         index = index[:: max(1, len(index) // ZONE_PROBES)]
-        return Probes(self.row[index], self.column[index], self.limb_px[index])
+        return Probes(self.flat[index], self.row[index], self.column[index], self.limb_px[index])
 
     def read(self, picture: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Counts of a frame at the probes that it shows (the nearest pixel will do), and which those are."""
@@ -104,17 +105,15 @@ def quiet_sun(sequence: Sequence, lock: LimbLock, view: ClipView, *, seed: int =
         row[there] = picture[probes.row[there], probes.column[there]]
     levels = [_lock_level(lock, int(index)) for index in wanted]
     value = np.stack([(v - sky) / gain for v, (gain, sky) in zip(raw, levels, strict=True)])
-    value -= min(
-        float(np.nanpercentile(value, 2.0)), 0.0
-    )  # a sky taken too bright must not turn the halo negative
+    # a sky taken too bright must not turn the halo negative
+    value -= min(float(np.nanpercentile(value, 2.0)), 0.0)
     first = _model(value, raw, probes, lock, view, sequence.full_scale)
     halo = first.halo_at(probes.limb_px)
-    value = np.stack(
-        [
-            (v - level.sky - level.veil * halo) / level.gain + halo
-            for v, level in zip(raw, _sample_levels(raw, probes, first, lock, wanted), strict=True)
-        ]
-    )
+    zones = [np.searchsorted(probes.flat, zone.flat) for zone in (first.disc, first.near, first.far)]
+    for one, seen, known in zip(value, raw, levels, strict=True):
+        shown = [zone[np.isfinite(seen[zone])] for zone in zones]
+        level = _level(first, known, [(seen[zone], probes.limb_px[zone]) for zone in shown])
+        one[:] = (seen - level.sky - level.veil * halo) / level.gain + halo
     return _model(value, raw, probes, lock, view, sequence.full_scale)
 
 
@@ -144,26 +143,7 @@ def _place_probes(view: ClipView, seed: int) -> Probes:
         chosen.append(rng.choice(where, min(PROBES, len(where)), replace=False))
     flat = np.sort(np.concatenate(chosen))
     row, column = np.unravel_index(flat, limb_px.shape)
-    return Probes(row, column, limb_px.ravel()[flat])
-
-
-def _sample_levels(
-    raw: np.ndarray, probes: Probes, quiet: QuietSun, lock: LimbLock, frames: np.ndarray
-) -> list[FrameLevel]:
-    """The levels of the sample frames, from the probes already read."""
-    number = {(int(r), int(c)): i for i, (r, c) in enumerate(zip(probes.row, probes.column, strict=True))}
-    zones = [
-        (np.array([number[int(r), int(c)] for r, c in zip(z.row, z.column, strict=True)], dtype=np.intp), z)
-        for z in (quiet.disc, quiet.near, quiet.far)
-    ]
-    levels = []
-    for value, index in zip(raw, frames, strict=True):
-        seen = []
-        for place, zone in zones:
-            good = np.isfinite(value[place])
-            seen.append((value[place][good], zone.limb_px[good]))
-        levels.append(_level(quiet, _lock_level(lock, int(index)), seen))
-    return levels
+    return Probes(flat, row, column, limb_px.ravel()[flat])
 
 
 def _level(

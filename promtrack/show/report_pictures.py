@@ -79,7 +79,9 @@ def clip_part(
         data_embedded=inside,
         aria_label=words,
     )
-    caption = "" if inside else "The clip is a file beside this page, not part of it: send both. "
+    size = f"{clip.stat().st_size / 1e6:.1f} MB"
+    beside = f"The clip is the file {clip.name} ({size}) in this page's folder: pass both on together. "
+    caption = "" if inside else beside
     below = element("figcaption", caption, element("a", "The clip as a file", href=link))
     player = element("div", still, video, class_="player") if still else video
     return element("figure", player, below, class_="clip")

@@ -127,7 +127,8 @@ def draw_scale(canvas: Canvas, rect: Rect, page: Page, view: ClipView, *, bar: b
         name = block((("Earth", page.unit),))
         radius = EARTH_RADIUS_KM / view.km_per_px
         middle = right - max(2.0 * radius, name.width) / 2.0
-        _draw_earth(canvas, middle, foot - radius, radius, page.ink)
+        # dim, since so large a disc would take the light that the letters need
+        _draw_earth(canvas, middle, foot - radius, radius, 0.6 * page.ink)
         lift = max(2.0 * radius, 0.3 * page.unit)
         draw_text(
             canvas,

@@ -23,7 +23,8 @@ from promtrack.show.view import SIZES, ClipView, choose_views
 
 BUSY_FRAMES = 6  # looked at for where not to write
 OVERLAY_LIGHT = 0.3  # of the picture's own light, at the moment with most numbers
-INK = (0.5, 0.95)  # opacity of clock, scale, compass and heights, least and most
+LIT_SHOTS = 8  # drawn to find the moment with most light in numbers and marks
+INK = (0.65, 0.95)  # opacity of clock, scale, compass and heights, least and most
 # GIF and WebP run in a loop and small: no more than what is read there.
 SMALL_OVERLAYS = frozenset({"clock", "scale", "knots", "front", "end"})
 
@@ -58,11 +59,10 @@ class Studio:
         made = annotate(
             self.measured, self.plan, self.views, page, self.busy_tone, wanted, self.insets, self.not_shown
         )
-        shot = best_shot(self, made)
-        bodies, standing = (
-            _light(replace(made, wanted=frozenset(), blocks={}), shot),
-            _light(replace(made, bodies=()), shot),
-        )
+        motion = [shot for shot in self.plan.shots if shot.act == "motion"]
+        bare, alone = replace(made, wanted=frozenset(), blocks={}), replace(made, bodies=())
+        bodies = max(_light(bare, shot) for shot in motion[:: max(len(motion) // LIT_SHOTS, 1)])
+        standing = _light(alone, motion[-1])
         share = max(OVERLAY_LIGHT * self.light - bodies, 0.0) / max(standing, 1e-9)
         ink = float(np.clip(page.ink * share ** (1.0 / 2.2), *INK))  # code values: ITU-R BT.1886, nearly
         return replace(made, page=replace(page, ink=ink))
@@ -142,7 +142,7 @@ def _light(annotation: Annotation, shot: Shot) -> float:
 
 
 def best_shot(studio: Studio, annotation: Annotation) -> Shot:
-    """The sharpest picture among those that show most numbers, the first letter's foremost."""
+    """The sharpest picture among those that show most numbers: the first letter's foremost, near its end."""
     shots = [replace(s, gap_s=0.0) for s in studio.plan.shots if s.act == "motion"]
     shown = np.zeros(len(shots))
     for place, body in enumerate(annotation.bodies):
@@ -151,6 +151,6 @@ def best_shot(studio: Studio, annotation: Annotation) -> Shot:
             due = (clip_s >= body.number_s[0]) & (clip_s <= body.number_s[1])
             late = (clip_s - body.number_s[0]) / max(body.number_s[1] - body.number_s[0], 1e-6)
             there = np.array([body.seen(s.time_s) for s in shots])
-            shown += np.where(due & there, (1.0 + late) / (1.0 + place), 0.0)
+            shown += np.where(due & there, ((1.0 + late) / (1.0 + place)) ** 2, 0.0)
     sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
     return shots[int(np.argmax(shown / max(shown.max(), 1.0) + 0.5 * np.clip(sharp, 0.4, 1.2)))]

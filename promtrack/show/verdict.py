@@ -16,7 +16,7 @@ from scipy.special import bdtr
 from promtrack.checks import LEVEL_WORDS, LEVELS, SUBJECTS, Check, light
 from promtrack.limb.records import LimbLock
 from promtrack.rounding import error_text, rounded, typeset
-from promtrack.show.numbers import sentence
+from promtrack.show.numbers import counted, sentence
 from promtrack.show.records import Measured
 
 PLANE_OF_SKY = "Speeds across the sky: lower bounds, if the same plasma was followed."
@@ -102,8 +102,11 @@ def _own_checks(measured: Measured) -> Iterator[Check]:
     yield from _ridges(measured)
     fast = [knot for knot in motion.knots if knot.moving and knot.fit.speed_km_s > motion.control.sure_km_s]
     if fast:
-        found = f"{len(fast)} of the moving knots go more than half the spacing of knots between two frames"
-        yield Check("motion", "cadence", "fair", f"{found}: they may be confused; take frames more often")
+        which = counted(len(fast), "moving knot goes", "moving knots go")
+        words = (
+            f"{which} more than half the spacing of knots between two frames and may be confused with others"
+        )
+        yield Check("motion", "cadence", "fair", f"{words}; take frames more often")
     checked = {check.subject for check in (*lock.checks, *motion.checks)}
     if "lock" not in checked:
         yield Check("lock", "independent check", "fair", "Nothing but the fit itself checks the lock")

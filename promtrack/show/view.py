@@ -130,9 +130,8 @@ class _Shape:
         self.lock, self.scale, self.action, self.clip = lock, scale, action, clip
         self.turn, self.side, self.up = picture_up(lock, orientation, action, clip)
         self.size = np.array(SIZES[clip.view], dtype=float)
-        self.cover = covered(lock, 0.0, 1)
-        c, s = np.cos(np.deg2rad(self.turn)), np.sin(np.deg2rad(self.turn))
-        self.rotation = np.array([[self.side * c, -self.side * s], [s, c]])  # frame's axes to the picture's
+        self.cover = covered(lock)
+        self.rotation = rotation(self.turn, self.side)
         self.box = np.abs(self.rotation.T) @ self.size  # of the turned picture along the frame's axes
 
     def fit(self, top_mm: float) -> tuple[float, np.ndarray]:
@@ -148,10 +147,7 @@ class _Shape:
         filled = float((self.box / room).max())  # the frames just fill the picture
         zoom = max(min(wanted, LARGEST_ZOOM), min(filled, whole)) * self.clip.zoom
         middle = np.array([x.min() + x.max(), y.min() + y.max()]) / 2.0
-        half, own = self.box / zoom / 2.0, self.rotation.T @ middle
-        low, high = self.cover[:2] + half, self.cover[2:] - half
-        own = np.where(low <= high, np.clip(own, low, np.maximum(low, high)), own)
-        return zoom, self.rotation @ own
+        return zoom, moved_inside(middle, self.size / zoom / 2.0, self.rotation, self.cover)
 
     def view(self, zoom: float, middle: np.ndarray) -> ClipView:
         """The view with this zoom and middle."""
@@ -171,7 +167,7 @@ def locked_view(lock: LimbLock, scale: Scale) -> ClipView:
 
 def _native(lock: LimbLock, scale: Scale) -> ClipView:
     """As recorded at one picture px per frame px, on what the frames share, with an even size."""
-    cover = covered(lock, 0.0, 1)
+    cover = covered(lock)
     rows, columns = lock.shape
     size = np.minimum(np.floor(cover[2:] - cover[:2] + 1.0), [columns, rows]).astype(int) // 2 * 2
     sun_x, sun_y = (float(v) for v in -np.rint((cover[:2] + cover[2:] - size + 1.0) / 2.0))
@@ -200,16 +196,36 @@ def turned(
     return -rho_px * np.sin(angle), -rho_px * np.cos(angle)
 
 
-def covered(lock: LimbLock, turn: float, side: int, frames: np.ndarray | None = None) -> np.ndarray:
-    """x0, y0, x1, y1 about the Sun's centre (turned, frame px) that nearly every one of these frames shows;
-    None: all used."""
+def rotation(turn: float, side: int) -> np.ndarray:
+    """(2, 2) matrix from a frame's axes (x right, y down) to those of a picture turned and mirrored so."""
+    c, s = np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))
+    return np.array([[side * c, -side * s], [s, c]])
+
+
+def moved_inside(middle: np.ndarray, half: np.ndarray, rotation: np.ndarray, cover: np.ndarray) -> np.ndarray:
+    """The middle of a picture moved so that the picture ends inside the frames, on each axis where it can.
+
+    Parameters
+    ----------
+    middle, half : (2,) about the Sun's centre along the picture's axes, and half its size, frame px
+    rotation : from the frame's axes to the picture's
+    cover : as `covered` gives it
+    """
+    own, reach = rotation.T @ middle, np.abs(rotation.T) @ half
+    low, high = cover[:2] + reach, cover[2:] - reach
+    return rotation @ np.where(low <= high, np.clip(own, low, np.maximum(low, high)), own)
+
+
+def covered(lock: LimbLock, frames: np.ndarray | None = None) -> np.ndarray:
+    """x0, y0, x1, y1 about the Sun's centre (frame px) that nearly every one of these frames shows; None: all
+    used."""
     rows, columns = lock.shape
     edges = []
     for index in np.flatnonzero(lock.used) if frames is None else frames:
         x = np.array([0.0, columns - 1.0, columns - 1.0, 0.0]) - lock.centre_x_px[index]
         y = np.array([0.0, 0.0, rows - 1.0, rows - 1.0]) - lock.centre_y_px[index]
         theta = np.rad2deg(np.arctan2(-x, -y)) - lock.angle_deg[index]
-        px, py = turned(theta, np.hypot(x, y), turn, side)
+        px, py = turned(theta, np.hypot(x, y), 0.0, 1)
         # Of a frame that stands askew the box through the middles of its slanted sides is taken.
         px, py = np.sort(px), np.sort(py)
         edges.append([px[:2].mean(), py[:2].mean(), px[2:].mean(), py[2:].mean()])

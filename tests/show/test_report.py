@@ -139,7 +139,7 @@ def test_a_clip_that_would_make_the_page_too_large_is_linked(measured_fake, prod
     page = written(measured_fake, products, name="large.html")
     assert '<source src="clip.mp4"' in page
     assert "data:video" not in page
-    assert "The clip is a file beside this page, not part of it" in page
+    assert re.search(r"The clip is the file clip\.mp4 \([\d.]+ MB\) in this page's folder", page)
 
 
 def test_no_page_is_larger_than_six_megabytes(measured_fake, drawn, tmp_path):

@@ -69,7 +69,10 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above {limb_name(measured)}"
     minutes = travel_minutes(measured, area)
     if minutes:
-        subtitle += f"; arrows: distance travelled in {minutes:g} min"
+        subtitle += f"; arrows: way in {minutes:g} min"
+    beyond = [item.letter for item in items if not _shows(measured, area, item)]
+    if beyond:
+        subtitle += f"; {' and '.join(beyond)} elsewhere"
     figure = sheet(_title(measured), subtitle)
     axes = panel(figure, 0.065 + 0.5 * (wide - width), 0.145, width, tall)
     draw_map(axes, measured, area, int(frames[0]))
@@ -88,7 +91,7 @@ def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
     taken = picture.copy()
     taken[:, -picture.shape[1] // 4 :] = 255  # heights are named there
     compass(axes, measured, area, taken)
-    items = items_of(measured, ON_DARK)  # the picture is dark in both themes
+    items = [item for item in items_of(measured, ON_DARK) if _shows(measured, area, item)]  # a dark picture
     for track in others_of(measured, items):
         if isinstance(track, KnotTrack) and track.moving:
             axes.plot(*_on_map(measured, area, track).T, color=PICTURE_INK, alpha=0.5, linewidth=1.0)
@@ -177,6 +180,14 @@ def _title(measured: Measured) -> str:
 def _on_map(measured: Measured, area: Map, knot: KnotTrack) -> np.ndarray:
     """(n, 2) fitted path of a knot, Mm on the map."""
     return area.place(np.asarray(measured.orientation.to_image(knot.curve_angle_deg)), knot.curve_mm)
+
+
+def _shows(measured: Measured, area: Map, item: Item) -> bool:
+    """Whether most of a track lies on the map."""
+    track = item.track
+    x, y = area.place(np.asarray(measured.orientation.to_image(track.angle_deg)), track.height_mm).T
+    inside = (x > 0.0) & (x < area.width_mm) & (y > 0.0) & (y < area.height_mm)
+    return bool(inside.mean() > 0.5)
 
 
 def _arrow(axes: Axes, measured: Measured, area: Map, item: Item, minutes: float) -> np.ndarray:

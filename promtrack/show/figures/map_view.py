@@ -15,11 +15,21 @@ from promtrack.show.figures.style import brightness_range, plasma
 from promtrack.show.findings import leading_front, moving_knots, named_tracks
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import Action
-from promtrack.show.view import ClipView, affine_to_frame, covered, picture_up, turned, warp
+from promtrack.show.view import (
+    ClipView,
+    affine_to_frame,
+    covered,
+    moved_inside,
+    picture_up,
+    rotation,
+    turned,
+    warp,
+)
 
 MAP_COLUMNS, LARGEST_ZOOM = 1100, 2.5  # beyond this zoom single pixels would show
 LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
 MARGIN_DEG, MARGIN_MM, DEPTH_MM = 1.5, 15.0, -12.0  # kept round what moves, and below the limb
+MOST_DEG = 20.0  # of the limb, from the first named track: what lies beyond would make the map small
 CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky
 DISC_TONE = 0.05  # of the brightest plasma: the disc stays calm and dark, and is seen
 
@@ -57,15 +67,14 @@ class Map:
 
 
 def moment_of(measured: Measured) -> int:
-    """The frame that shows the motion best: the sharpest of those in which most named knots are seen.
-
-    Where only a front moves it is the frame of its greatest height, where nothing moves the reference frame.
-    """
+    """The frame that shows the motion best: of the greatest height of the leading front, else the sharpest of
+    those in which most named knots are seen; the reference frame where nothing moves."""
     strip, lock, front = measured.strip, measured.lock, leading_front(measured)
+    if front is not None:
+        return int(front.frame[np.nanargmax(front.height_mm)])
     if not moving_knots(measured):
-        return lock.reference if front is None else int(front.frame[np.nanargmax(front.height_mm)])
-    tracks = [named.track for named in named_tracks(measured)]
-    spans = [(track.time_s[0], track.time_s[-1]) for track in tracks]
+        return lock.reference
+    spans = [named.track.time_s[[0, -1]] for named in named_tracks(measured)]
     seen = np.sum([(strip.time_s >= first) & (strip.time_s <= last) for first, last in spans], axis=0)
     frames = strip.frame[np.flatnonzero(seen == seen.max())]
     return int(frames[np.argmax(np.nan_to_num(lock.sharpness[frames]))])
@@ -82,31 +91,26 @@ def growth_frames(measured: Measured, count: int) -> np.ndarray:
 
 
 def fitting_aspect(measured: Measured, widest: float, frames: np.ndarray) -> float:
-    """Width over height of a map that shows what it must and nothing beyond the frames; `widest` at most."""
-    box, cover, _, _ = _boxes(measured, frames)
-    wide, tall = cover[2:] - cover[:2]
-    if 2.0 * _half(box, widest)[0] <= wide:
-        return widest
-    half_y = max(0.5 * float(box[3] - box[1]), 0.5 * wide / widest)
-    return float(np.clip(0.5 * wide / min(half_y, 0.5 * tall), 0.6, widest))
+    """Width over height of the map that shows most of what it must inside the frames; `widest` at most."""
+
+    def shown(aspect: float) -> float:
+        crop = _crop_of(measured, aspect, frames)
+        return round(float(np.minimum(crop.half / crop.needed, 1.0).prod()), 2)
+
+    return max(np.linspace(widest, min(widest, 0.6), 12).tolist(), key=shown)
 
 
 def map_of(measured: Measured, aspect: float, frames: np.ndarray) -> Map:
     """The crop: around what moves, or around all that the strips show where nothing moves."""
-    box, cover, turn, side = _boxes(measured, frames)
-    half = _half(box, aspect)
-    first, last = cover[:2] + half, cover[2:] - half
-    middle = np.where(
-        last < first,
-        0.5 * (cover[:2] + cover[2:]),
-        np.clip(0.5 * (box[:2] + box[2:]), first, np.maximum(first, last)),
-    )
-    corner, size = middle - half, 2.0 * half
+    crop = _crop_of(measured, aspect, frames)
+    corner, size = crop.middle - crop.half, 2.0 * crop.half
     zoom = min(MAP_COLUMNS / float(size[0]), LARGEST_ZOOM)
     width, height = (max(round(float(part) * zoom), 2) for part in size)
     sun_x, sun_y = (float(part) for part in -corner * zoom)
     radius_px, km_per_px = measured.lock.radius_px * zoom, measured.scale.km_per_px
-    view = ClipView(width, height, zoom, turn, side, sun_x, sun_y, radius_px, km_per_px / zoom, "")
+    view = ClipView(
+        width, height, zoom, crop.turn_deg, crop.side, sun_x, sun_y, radius_px, km_per_px / zoom, ""
+    )
     return Map(view, float(size[0]) * km_per_px * 1e-3, float(size[1]) * km_per_px * 1e-3)
 
 
@@ -125,32 +129,54 @@ def map_pictures(measured: Measured, area: Map, frames: np.ndarray) -> list[np.n
     return pictures
 
 
-def _boxes(measured: Measured, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, int]:
-    """What the map must show and what the frames cover, both x0, y0, x1, y1 in px about the Sun's centre;
-    turn and side."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Crop:
+    """A crop about the Sun's centre along the map's axes, frame px."""
+
+    middle: np.ndarray  # (2,)
+    half: np.ndarray  # (2,) half its size
+    needed: np.ndarray  # (2,) half the size of what should be shown
+    turn_deg: float
+    side: int
+
+
+def _crop_of(measured: Measured, aspect: float, frames: np.ndarray) -> _Crop:
+    """The crop of this shape, moved and where need be made smaller so that no border of the frames shows."""
     geometry, lock = measured.strip.geometry, measured.lock
-    tracks = [named.track for named in named_tracks(measured)]
-    tracks += [knot for knot in moving_knots(measured) if knot not in tracks]
-    low, high = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))
-    top = 0.6 * float(geometry.height_mm(geometry.rows - 1))
-    if tracks:
-        low = min(float(np.nanmin(track.angle_deg)) for track in tracks) - MARGIN_DEG
-        high = max(float(np.nanmax(track.angle_deg)) for track in tracks) + MARGIN_DEG
-        top = max(float(np.nanmax(track.height_mm)) for track in tracks) + MARGIN_MM
+    low, high, top = _piece(measured)
     angle, height = np.meshgrid(np.linspace(low, high, 33), [DEPTH_MM, 0.0, max(top, 2.0 * MARGIN_MM)])
     theta, above = np.asarray(measured.orientation.to_image(angle.ravel())), height.ravel()
     action = Action(theta, above, np.ones_like(theta))
     turn, side, _ = picture_up(lock, measured.orientation, action, measured.settings.clip)
     x, y = turned(theta, lock.radius_px * (1.0 + above / geometry.limb_mm), turn, side)
-    cover = covered(lock, turn, side, frames)
-    corners = np.clip(np.array([[x.min(), y.min()], [x.max(), y.max()]]), cover[:2], cover[2:])
-    return corners.ravel(), cover, turn, side
+    needed = 0.5 * np.array([np.ptp(x), np.ptp(y)])
+    half_x = max(needed[0], needed[1] * aspect, LEAST_HALF_PX)
+    to_picture, cover = rotation(turn, side), covered(lock, frames)
+    half = np.array([half_x, half_x / aspect])
+    half *= min(1.0, float((0.5 * (cover[2:] - cover[:2]) / (np.abs(to_picture.T) @ half)).min()))
+    middle = 0.5 * np.array([x.min() + x.max(), y.min() + y.max()])
+    return _Crop(moved_inside(middle, half, to_picture, cover), half, needed, turn, side)
 
 
-def _half(box: np.ndarray, aspect: float) -> np.ndarray:
-    """Half the width and half the height of a map of this shape that shows the whole box."""
-    half_x = max(0.5 * float(box[2] - box[0]), 0.5 * float(box[3] - box[1]) * aspect, LEAST_HALF_PX)
-    return np.array([half_x, half_x / aspect])
+def _piece(measured: Measured) -> tuple[float, float, float]:
+    """First and last angle, and the greatest height, of what the map must show: all that moves within
+    `MOST_DEG` of the first named track, or the prominences, or all that the strips show."""
+    tracks = [named.track for named in named_tracks(measured)]
+    tracks += [knot for knot in moving_knots(measured) if knot not in tracks]
+    found = [(float(t.angle_deg.min()), float(t.angle_deg.max()), float(t.height_mm.max())) for t in tracks]
+    found = found or [
+        (p.from_deg, p.to_deg, float(np.nanmax(p.height_mm))) for p in measured.motion.prominences
+    ]
+    if not found:
+        geometry = measured.strip.geometry
+        last = float(geometry.angle_deg(geometry.columns - 1))
+        return geometry.from_deg, last, 0.6 * float(geometry.height_mm(geometry.rows - 1))
+    middle = 0.5 * (found[0][0] + found[0][1])
+    lows, highs, tops = np.array(found).T
+    turns = 360.0 * np.round((middle - 0.5 * (lows + highs)) / 360.0)
+    near = np.abs(0.5 * (lows + highs) + turns - middle) <= MOST_DEG
+    low, high = float((lows + turns)[near].min()), float((highs + turns)[near].max())
+    return low - MARGIN_DEG, high + MARGIN_DEG, float(tops[near].max()) + MARGIN_MM
 
 
 def _crop(measured: Measured, view: ClipView, frame: int, out_px: np.ndarray) -> np.ndarray:

@@ -81,8 +81,11 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)")
     axes.locator_params(nbins=5)
     name_y(axes, "y (px)")
+    narrow = columns < 1.1 * rows  # the names then stand beside the picture
     axes.legend(
         loc="upper left",
+        bbox_to_anchor=(1.02 if narrow else 0.0, 1.0),
+        borderaxespad=0.0 if narrow else None,
         labelcolor="#ffffff",
         frameon=True,
         facecolor="#0b0908",

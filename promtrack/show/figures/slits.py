@@ -61,7 +61,8 @@ def _telling(measured: Measured) -> list[int]:
         max((1 + (ridge.knot > 0) for ridge in ridges if ridge.slit == number), default=0)
         for number in range(len(measured.motion.slits))
     ]
-    return sorted(range(len(worth)), key=lambda number: -worth[number])[:MOST_SLITS]
+    shown = [number for number in range(len(worth)) if worth[number]] or range(len(worth))
+    return sorted(shown, key=lambda number: -worth[number])[:MOST_SLITS]
 
 
 def _surest(ridges: list[Ridge]) -> list[Ridge]:
