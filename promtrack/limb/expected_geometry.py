@@ -21,6 +21,7 @@ from promtrack.sun import (
     solar_view,
     zenith_image_deg,
 )
+from promtrack.sun.limb_height import EUV_RADII
 from promtrack.sun.scale import HEADER_ERR, limb_radius_arcsec
 
 MOMENTS = 24  # the sky is computed at so many moments and interpolated between
@@ -57,10 +58,15 @@ class OpticalRadius:
     err_px: float
 
 
-def expected_sky(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings) -> Expected:
-    """Flattening, direction of the zenith and turn of the field in every frame."""
+def expected_sky(
+    times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings, line: str = ""
+) -> Expected:
+    """Flattening, direction of the zenith and turn of the field in every frame; in a line (as `Sequence.line`
+    has it) that the air lets nothing of through there is no refraction."""
     count = len(times_utc)
     unknown = np.full(count, np.nan)
+    if line in EUV_RADII:
+        return Expected(np.zeros(count), unknown, np.zeros(count), 0.0, np.zeros(count), ())
     seconds = (times_utc - times_utc[0]) / np.timedelta64(1, "s")
     if site.latitude_deg is None or site.longitude_deg is None:
         turn = np.zeros(count) if camera.mount == "equatorial" else unknown

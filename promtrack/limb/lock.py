@@ -86,7 +86,7 @@ def lock_limb(
     stated = stated_places(sequence, limb)
     guessed = guessed_places(stated)
     start = start_from(sequence, limb, guessed)
-    sky = expected_sky(sequence.times_utc, site=site, camera=camera)
+    sky = expected_sky(sequence.times_utc, site=site, camera=camera, line=sequence.line)
     finder = make_finder(start.radius_px, start.visible_px, sequence.full_scale, start.places, sky, guessed)
     wide = start.visible_px > np.radians(WIDE_DEG) * start.radius_px
     optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated[0])
@@ -379,16 +379,15 @@ class Assembly:
             apart = abs(own[0] - self.optics.radius_px) / np.hypot(own[1], self.optics.err_px)
             if apart <= 3.0:
                 known = replace(known, optics_px=(self.optics.radius_px, self.optics.err_px))
-        err = np.inf
         if has_header:
             if known.optics_px is not None:
                 solution = solve(kept, time, known, self.terms)
             stated = next(h for h in (self.sequence.header, *self.sequence.headers) if h is not None)
             err = HEADER_ERR_ARCSEC / stated.arcsec_per_px
             check = header_check(solution, header, err)
-            if check.level == "good":
+            known = replace(known, header_err_px=err, header_check=check)
+            if check.level != "poor":
                 known = replace(known, header_px=header, header_frame_px=header_scatter_px(solution, header))
-        known = replace(known, header_err_px=err, header_seen_px=header)
         if known.optics_px is not None or known.header_px is not None:
             solution = solve(kept, time, known, self.terms)
         return replace(solution, own_radius_px=own), known, list(said)

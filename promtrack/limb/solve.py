@@ -22,6 +22,7 @@ from scipy.linalg import solve_triangular
 from scipy.sparse import coo_matrix, csc_matrix
 from scipy.sparse.linalg import splu
 
+from promtrack.checks import Check
 from promtrack.limb.block_noise import BlockNoise, fit_block_noise
 from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.measure import FrameMeasure
@@ -75,7 +76,7 @@ class Known:
     header_px: np.ndarray | None = None  # (n, 2) centres; nan in frames without a header
     header_err_px: float = np.inf  # 1 sigma, common to all frames
     header_frame_px: float = np.inf  # 1 sigma from frame to frame
-    header_seen_px: np.ndarray | None = None  # the same, also where they are not used
+    header_check: Check | None = None  # headers against the limb, solved without them
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,8 +12,9 @@ from promtrack.limb.compare import frames_check
 from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
+from promtrack.sequence.records import SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings
-from promtrack.sun import ARCSEC_PER_RAD, measure_scale, solar_view
+from promtrack.sun import ARCSEC_PER_RAD, SOLAR_RADIUS_KM, limb_height, measure_scale, solar_view
 
 STILL = SceneSpec(
     frames=14,
@@ -82,6 +83,29 @@ def test_a_stated_scale_is_checked_against_the_limb_alone(off):
     )
     assert (scale.source, scale.agrees) == ("given", True)
     assert f"{100 * (off * alone.radius_px / scene.truth.radius_px - 1):+.1f} %" in scale.check
+
+
+@pytest.mark.parametrize(("off_px", "level"), [(0.0, "good"), (30.0, "poor"), (-30.0, "poor")])
+def test_headers_that_contradict_the_limb_are_not_followed(off_px, level):
+    # TRUTH  every frame's header puts the centre so far off across the limb, which by itself tells it to some
+    # 4 px: half of the refraction that a site unknown leaves open. Bound: three of its errors.
+    scene = make_scene(STILL)
+    truth, facing = scene.truth, np.radians(scene.spec.facing_deg)
+    x, y = truth.centre_x_px - off_px * np.sin(facing), truth.centre_y_px - off_px * np.cos(facing)
+    rsun = (
+        truth.radius_px
+        * truth.arcsec_per_px
+        / (1 + 1000.0 * limb_height(LimbSettings()).height_mm / SOLAR_RADIUS_KM)
+    )
+    headers = tuple(
+        SolarHeader(*place, truth.arcsec_per_px, rsun, 1.5e11, 0.0, False) for place in zip(x, y, strict=True)
+    )
+    sequence = replace(scene.sequence(), header=headers[0], headers=headers)
+    lock = lock_limb(sequence)
+    assert [c.level for c in lock.checks if c.name == "header against limb"] == [level]
+    assert light(lock.checks, "lock")[0] == level
+    away = np.hypot(lock.centre_x_px - truth.centre_x_px, lock.centre_y_px - truth.centre_y_px)
+    assert away[lock.used].mean() < (12.0 if off_px else 2.0)
 
 
 @pytest.mark.parametrize("factor", [1.5, 1 / 1.5])

@@ -295,3 +295,13 @@ def test_a_header_that_points_beside_the_sun_is_doubted(off_px):
     level, sentences = light(lock.checks, "scale")
     assert (level, light(lock.checks, "lock")[0]) == ("poor", "poor")
     assert any("perhaps not the Sun's limb" in sentence and "1588" in sentence for sentence in sentences)
+
+
+@pytest.mark.parametrize("off_px", [-10.0, 10.0])
+def test_headers_that_so_rough_a_limb_cannot_check_are_not_called_good(off_px):
+    # TRUTH  every frame's centre put 6 arcsec off across the limb. The limb at 304 angstrom alone gives it to
+    # some 4 px at best, so that the headers are followed; that must not be called good.
+    sequence, _ = rain()
+    few = off_across(sequence, off_px)
+    lock = lock_limb(replace(few, headers=(few.header,) * 6), limb=LimbSettings(height_mm=6.4))
+    assert light(lock.checks, "lock")[0] != "good"
