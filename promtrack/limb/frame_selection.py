@@ -27,7 +27,8 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     exposure : (n,) exposure time against the usual one, from the headers; 1 where it is unknown
     """
     width = np.array([m.signs.width_px for m in measures])
-    bright, sharp = transparency_of(measures) / exposure, sharpness_of(measures)
+    light, sharp = _light(measures), sharpness_of(measures)
+    bright = light / max(float(np.median(light)), 1e-12) / exposure
     # a disc that one longer exposure burns out is brighter than its counts
     clipped = np.array([m.signs.burnt_limb for m in measures]) & (not _burnt(measures))
     bright[clipped] = np.maximum(bright[clipped], 1.0)
@@ -80,13 +81,15 @@ def sharpness_of(measures: list[FrameMeasure]) -> np.ndarray:
 
 
 def transparency_of(measures: list[FrameMeasure]) -> np.ndarray:
-    """Light against the sequence's median: of the disc, or of what stands off the limb when the disc is burnt
-    out."""
+    """Light of the disc against the sequence's median; nan where the disc is burnt out: thin cloud dims the
+    Sun and scatters more light beside it, so that the light off the limb does not tell."""
     light = _light(measures)
-    return light / max(float(np.median(light)), 1e-12)
+    return np.full(len(light), np.nan) if _burnt(measures) else light / max(float(np.median(light)), 1e-12)
 
 
 def _light(measures: list[FrameMeasure]) -> np.ndarray:
+    """Of the disc, or of what stands off the limb when the disc is burnt out: enough to see that most of it
+    is gone."""
     burnt = _burnt(measures)
     return np.array([m.match.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
 

@@ -55,7 +55,7 @@ class LimbLock:
     limb_arc_deg: np.ndarray
     limb_rms_px: np.ndarray
     sharpness: np.ndarray  # limb gradient relative to the sequence's median; 1 = usual
-    transparency: np.ndarray  # brightness relative to the sequence's median; 1 = usual
+    transparency: np.ndarray  # of the disc's light, 1 = usual; nan where the disc is burnt out
     sky: np.ndarray  # counts, far off the limb
     saturated_fraction: np.ndarray  # of the frame's pixels
     flattening: np.ndarray  # 1 - vertical / horizontal diameter, from refraction; 0 where unknown

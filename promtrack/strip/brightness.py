@@ -60,7 +60,7 @@ class Evener:
         cells, means = (np.array(part) for part in zip(*looked, strict=True))
         rim = replace(rim, usual=usual_rim(cells))
         by_rim = [rim.clearness(one, means.shape[2]) for one in cells]
-        given = lock.transparency[picked]
+        given = np.nan_to_num(lock.transparency[picked], nan=1.0)
         firm = [i for i, one in enumerate(by_rim) if one is not None]
         first = [means[i] / by_rim[i] for i in firm] or list(means / given[:, None, None])
         evener = cls(lock, blocks, rim, usual_backdrop(blocks, first))
@@ -83,7 +83,7 @@ class Evener:
     def _clear(self, by_rim: np.ndarray | None, means: np.ndarray | None, given: float) -> np.ndarray | float:
         """Brightness against the usual strip: by the rim, by the prominences, or as the lock has it."""
         if by_rim is not None or means is None:
-            return given if by_rim is None else by_rim
+            return np.nan_to_num(given, nan=1.0) if by_rim is None else by_rim
         high = self.blocks.halo[:, 0] > 0
         contrast = gain_by_contrast(means, self.backdrop.usual, self.backdrop.sigma, high)
-        return contrast if np.isfinite(contrast) else given
+        return contrast if np.isfinite(contrast) else float(np.nan_to_num(given, nan=1.0))
