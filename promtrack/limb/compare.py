@@ -283,8 +283,8 @@ def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Ch
     )
     if sigma > DISAGREE_SIGMA:
         words = (
-            f"The headers put the Sun's centre {size:.1f} px from where the limb puts it ({sigma:.0f} sigma): "
-            "one of them is not the Sun's limb, or the headers are wrong. "
+            f"Headers put the Sun's centre {size:.1f} px from where the limb puts it ({sigma:.0f} sigma). "
+            "One of them is not the Sun's limb, or the headers are wrong. "
             f"They differ {figures}."
         )
         return Check("lock", "header against limb", "poor", words)
