@@ -18,6 +18,8 @@ __all__ = ["FIXED", "Place", "check_knots", "fixed_on_sensor"]
 Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
 FIXED = "fixed on the sensor"
 LIKE = 3.0  # standard deviations within which a velocity is that of something that stands on the sensor
+LOOKS, TIMES = 8, 5  # points of a track whose place on the sensor is looked at, and at how many other times
+AWAY_PX = 10.0  # by which the Sun must have moved there: twice the largest usual knot
 CLEAR = 6.0  # standard deviations by which it must differ from that of the Sun
 
 STILL_FAIR, STILL_POOR = 1.5, 3.0  # rms velocity of what stands still, over its error
@@ -63,7 +65,8 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Pla
     """Whether a track keeps its place on the sensor while the Sun moves, or runs there against it.
 
     In the strips, which follow the Sun, dust shadows, hot pixels and ghosts move with the drift's speed,
-    turned round; a reflection that runs against the Sun moves twice as fast.
+    turned round; a reflection that runs against the Sun moves twice as fast. Along the edge of a reflection a
+    track may slide: then the sensor is bright there when the Sun has moved on, too.
     """
     geometry = strip.geometry
     frames = strip.frame[points.index].tolist()
@@ -78,4 +81,48 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Pla
     error = max(path.fit.radial_err_km_s, path.fit.along_err_km_s) / 1e3 * px_per_mm
     if np.hypot(*drift) < CLEAR * error:
         return False
-    return bool(min(np.hypot(*velocity), np.hypot(*(velocity + drift))) < LIKE * error)
+    if min(np.hypot(*velocity), np.hypot(*(velocity + drift))) < LIKE * error:
+        return True
+    return _stays_bright(strip, points, own, place)
+
+
+def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: Place) -> bool:
+    """Whether the places of a track on the sensor, (n, 2), are as bright at other times, when other parts of
+    the Sun stand there: four in five of them within a factor of two."""
+    ratios = []
+    others = [(i, strip.read(i, i + 1)[0]) for i in np.linspace(0, len(strip) - 1, TIMES).round().astype(int)]
+    for k in np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int)):
+        row, column, index = float(points.row[k]), float(points.column[k]), int(points.index[k])
+        here = _contrast(strip.read(index, index + 1)[0], row, column)
+        for other, light in others:
+            at = _strip_place(strip, int(other), own_px[k], (row, column), place)
+            if np.hypot(at[0] - row, at[1] - column) > AWAY_PX:
+                ratios.append(_contrast(light, *at) / here)
+    seen = np.array(ratios)[np.isfinite(ratios)]
+    return len(seen) >= LOOKS and bool(np.mean((seen > 0.5) & (seen < 2.0)) > 0.8)
+
+
+def _strip_place(
+    strip: Strip, index: int, xy: np.ndarray, start: tuple[float, float], place: Place
+) -> tuple[float, float]:
+    """Row and column, in one strip, of a place on the sensor: Newton's method, from another row and column."""
+    geometry, frame = strip.geometry, int(strip.frame[index])
+    """Row and column, in one strip, of a place on the sensor: Newton's method, from a row and column near it."""
+    def sensor(at: np.ndarray) -> np.ndarray:
+        return np.array(place(frame, float(geometry.angle_deg(at[1])), float(geometry.height_mm(at[0]))))
+
+    at = np.array(start)
+    for _ in range(3):
+        zero = sensor(at)
+        slopes = np.column_stack([sensor(at + step) - zero for step in np.eye(2)])
+        at = at + np.linalg.solve(slopes, xy - zero)
+    return float(at[0]), float(at[1])
+
+
+def _contrast(strip: np.ndarray, row: float, column: float) -> float:
+    """Brightness of 3 x 3 pixels against the median of 15 x 15; nan beyond what the strip shows."""
+    r, c = round(row), round(column)
+    around = strip[max(r - 7, 0) : r + 8, max(c - 7, 0) : c + 8]
+    if around.shape != (15, 15) or not np.isfinite(around).all():
+        return float("nan")
+    return float(around[6:9, 6:9].mean() - np.median(around))
