@@ -105,9 +105,9 @@ def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: P
 def _strip_place(
     strip: Strip, index: int, xy: np.ndarray, start: tuple[float, float], place: Place
 ) -> tuple[float, float]:
-    """Row and column, in one strip, of a place on the sensor: Newton's method, from another row and column."""
+    """Row and column, in one strip, of a place on the sensor: Newton's method, from others near it."""
     geometry, frame = strip.geometry, int(strip.frame[index])
-    """Row and column, in one strip, of a place on the sensor: Newton's method, from a row and column near it."""
+
     def sensor(at: np.ndarray) -> np.ndarray:
         return np.array(place(frame, float(geometry.angle_deg(at[1])), float(geometry.height_mm(at[0]))))
 
