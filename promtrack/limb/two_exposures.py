@@ -33,6 +33,7 @@ ABOVE_NOISE = 5.0  # sigma, of a pixel that shows a prominence
 BURNT = 0.95  # of full scale: beyond it a camera is not linear
 RINGS = 60  # of the zone, in each of which the quiet sky has one brightness
 QUIET_SHARE = 20.0  # percentile of a ring that is sky and no prominence
+ROUND_DEG = 90.0  # of limb: on less, pixels that are not square look like a Sun of another size
 LOOKED_AT = 3  # frames or pairs
 
 
@@ -62,7 +63,11 @@ def lock_exposures(
     InputError : one of two exposures cannot be located
     """
     lock = _locked(sequence, limb, camera, site, progress)
-    return replace(lock, checks=(*lock.checks, *edge_checks(sequence, lock)))
+    arc_deg, notes = lock.to_deg - lock.from_deg, lock.notes
+    if arc_deg < ROUND_DEG:
+        words = f"The pixels are taken as square: {arc_deg:.0f} deg of limb are too little to test it."
+        notes = (*notes, words)
+    return replace(lock, checks=(*lock.checks, *edge_checks(sequence, lock)), notes=notes)
 
 
 def _locked(
