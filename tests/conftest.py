@@ -1,7 +1,9 @@
 """One small recording and one whole run on it, shared by the tests of the whole way; tests side by side."""
 
 import os
+import re
 import shutil
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -53,13 +55,25 @@ def pytest_configure(config):
         cv2.setNumThreads(1)
 
 
-def pytest_collection_modifyitems(items):
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
     """Tests that share what takes long to make run in one process, so that it is made once."""
-    for item in items:
-        if {"small_run", "finished"} & set(item.fixturenames):
-            item.add_marker(pytest.mark.xdist_group("run"))
-        elif item.path.parent.name in ("show", "outside"):
-            item.add_marker(pytest.mark.xdist_group(item.path.parent.name))
+    from xdist.scheduler import LoadScopeScheduling
+
+    class BySharedRuns(LoadScopeScheduling):
+        def _split_scope(self, nodeid):
+            return _shared(nodeid.partition("::")[0])
+
+    return BySharedRuns(config, log)
+
+
+@lru_cache
+def _shared(file):
+    """What a file of tests shares with others: the whole run, what its folder makes, or nothing."""
+    path = Path(__file__).parent.parent / file
+    if re.search(r"\b(small_run|finished)\b", path.read_text(encoding="utf-8")):
+        return "run"
+    return path.parent.name if path.parent.name == "show" else file
 
 
 @pytest.fixture(scope="session")

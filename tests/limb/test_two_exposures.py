@@ -120,8 +120,9 @@ def test_one_exposure_is_one_exposure(small_scene):
     assert joined(sequence, lock) is sequence
 
 
-def test_speeds_are_those_of_a_recording_with_one_exposure(tmp_path):
+def test_speeds_are_those_of_a_recording_with_one_exposure(tmp_path, monkeypatch):
     # TRUTH  both knots of the scene
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
     spec = replace(SMALL, frames=44, exposure_cycle=(1.0, TIMES), exposure=0.6)
     job = run(write_scene(make_scene(spec), tmp_path / "two exposures"), tmp_path / "out", QUICK_SETTINGS)
     moving = [knot for knot in job.motion.knots if knot.moving]
