@@ -18,9 +18,9 @@ _PAGE = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta http-equiv="refresh" content="20">
 <meta name="viewport" content="width=device-width, initial-scale=1"><title>Live: promtrack</title>
 <style>
-body {{ background: #10131a; color: #e8eaee; font: 20px/1.4 system-ui, sans-serif; margin: 1rem auto;
-  max-width: 60rem; }}
-img {{ width: 100%; border: 1px solid #333b4b; }}
+body {{ background: #10131a; color: #e8eaee; font: 20px/1.4 system-ui, sans-serif; margin: 0 auto;
+  padding: 1rem; max-width: 60rem; }}
+img {{ display: block; width: 100%; box-sizing: border-box; border: 1px solid #333b4b; }}
 .warn {{ background: #5a1f14; padding: .6rem 1rem; border-radius: .4rem; }}
 </style></head>
 <body>{lines}<img src="live.png?{stamp}" alt="the last frame, with the limb that was found"></body></html>

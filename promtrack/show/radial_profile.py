@@ -181,8 +181,11 @@ def _model(
     sun[limb_px > -2.0] = np.minimum.accumulate(sun[limb_px > -2.0])
     plasma = value - np.interp(probes.limb_px, limb_px, halo + sun)
     inside, off = probes.limb_px < -max(4.0, 0.01 * lock.radius_px), probes.limb_px > halo_from
-    noise = _noise(value[:, off])
     steady = np.nan_to_num(_nanmedian(plasma), nan=0.0)
+    # of the darkest third: plasma that changes is no noise
+    noise = _noise(
+        value[:, off][:, steady[off] <= np.quantile(steady[off], 1 / 3)] if off.any() else value[:, off]
+    )
     calm = off & (np.abs(steady) < 4.0 * noise) & np.isfinite(usual)
     burnt = not inside.any() or _burnt(raw[:, inside], usual[inside], full_scale)
     texture = _texture(plasma[:, inside], np.interp(probes.limb_px[inside], limb_px, sun))

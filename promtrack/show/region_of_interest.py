@@ -162,10 +162,8 @@ def best_window(
         half = np.minimum(0.5 * (angles[last] - angles[first]) / FILL + 0.05, 0.5 * (high - low))
         middle = np.clip(0.5 * (angles[first] + angles[last]), low + half, high - half)
         ends, reach = np.stack([middle - half, middle + half]), 0.05 * half
-        cut = held(ends - reach, ends + reach).sum(
-            axis=0
-        )  # near the picture's edges, where it counts four times
-        worth = held(starts, starts + wide) - 4.0 * cut
+        cut = held(ends - reach, ends + reach).sum(axis=0)  # about the picture's edges: counts ten times
+        worth = held(starts, starts + wide) - 10.0 * cut
         if headline_deg is not None:
             whole = (starts <= headline_deg.min()) & (starts + wide >= headline_deg.max())
             worth = np.where(whole, worth + heaped[-1], worth)

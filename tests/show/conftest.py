@@ -1,5 +1,6 @@
 """One hand-made run for all tests of the show room."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import matplotlib
@@ -8,7 +9,7 @@ import pytest
 from promtrack.limb import lock_limb
 from promtrack.motion import measure_motion
 from promtrack.scene import make_scene, observer_settings, scenario
-from promtrack.settings import Settings
+from promtrack.settings import Settings, change_settings
 from promtrack.show.figures import draw_figures
 from promtrack.show.records import Measured
 from promtrack.strip import strip_geometry, unwrap
@@ -37,8 +38,12 @@ def drawn(measured_fake, tmp_path_factory):
     (folder / "notes.txt").write_text("mine")
     (folder / "height_time.pdf").write_text("of an earlier drawing")
     calls, before = [], dict(matplotlib.rcParams)
+    small = change_settings(measured_fake.settings, {"figures.dpi": 60})
     paths = draw_figures(
-        measured_fake, folder, progress=lambda done, total: calls.append((done, total)), workers=1
+        replace(measured_fake, settings=small),
+        folder,
+        progress=lambda done, total: calls.append((done, total)),
+        workers=1,
     )
     return SimpleNamespace(
         folder=folder, paths=paths, calls=calls, settings_kept=before == dict(matplotlib.rcParams)

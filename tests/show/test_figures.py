@@ -103,10 +103,10 @@ def test_a_figure_with_nothing_to_say_is_not_drawn(measured_still, measured_fake
 
 
 def test_png_has_the_resolution_asked_for(drawn):
-    # 13.333 x 7.5 inches, the common wide slide, at 200 dpi
+    # 13.333 x 7.5 inches, the common wide slide, at 60 dpi
     for path in drawn.paths:
         if path.suffix == ".png":
-            assert cv2.imread(str(path)).shape == (1500, 2666, 3)
+            assert cv2.imread(str(path)).shape == (450, 799, 3)
 
 
 @pytest.mark.parametrize("name", ["height_time", "registration_check"])
