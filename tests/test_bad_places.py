@@ -187,12 +187,12 @@ def test_a_disk_that_fills_up(tmp_path, small_frames, size):
 
 BY_STAGE = [
     ("lock", "frames"),
-    ("lock", "summary"),
+    pytest.param("lock", "summary", marks=pytest.mark.long),
     ("strip", "strip"),
     ("motion", "knots"),
-    ("motion", "front_fits"),
+    pytest.param("motion", "front_fits", marks=pytest.mark.long),
     ("clip", "clip"),
-    ("clip", "poster"),
+    pytest.param("clip", "poster", marks=pytest.mark.long),
     ("figures", "figures"),
     ("report", "report"),
 ]

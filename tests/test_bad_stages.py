@@ -150,7 +150,10 @@ def test_damaged_products_are_named(finished, capsys, product, how):
     assert "`promtrack " in err or "--settings" in err or product == "settings"
 
 
-@pytest.mark.parametrize("product", ["frames", "strip", "knots", "clip"])
+@pytest.mark.parametrize(
+    "product",
+    ["frames", "clip", *(pytest.param(other, marks=pytest.mark.long) for other in ("strip", "knots"))],
+)
 def test_a_run_mends_what_was_damaged(finished, small_frames, product):
     path = finished / PRODUCTS[product]
     whole = path.read_bytes()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -19,6 +20,8 @@ from promtrack.sequence.records import Sequence, TimeReport
 from promtrack.workers import map_ahead
 
 __all__ = ["Scene", "make_scene", "write_scene"]
+
+KEPT_BYTES = 100_000_000  # of all frames of a scene, below which they are drawn once
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,8 +42,10 @@ class Scene:
         return self.draw(index)
 
     def sequence(self) -> Sequence:
-        """The scene as a sequence whose frames are drawn when they are read."""
+        """The scene as a sequence whose frames are drawn when they are first read, and kept while they are
+        few."""
         spec = self.spec
+        few = 2 * spec.count * spec.shape[0] * spec.shape[1] < KEPT_BYTES
         names = tuple(f"{spec.name}#{i:04d}" for i in range(spec.count))
         return Sequence(
             path=Path(spec.name),
@@ -50,7 +55,7 @@ class Scene:
             exposures_s=spec.exposures_s,
             shape=spec.shape,
             full_scale=camera.full_scale(spec),
-            read=self.frame,
+            read=lru_cache(maxsize=None)(self.frame) if few else self.frame,
             time_report=TimeReport("cadence", "times of the synthetic scene", ()),
         )
 
