@@ -19,10 +19,6 @@ from astropy.utils import iers
 from promtrack import pipeline
 from promtrack.settings import Settings, change_settings
 
-sunpy_map = pytest.importorskip("sunpy.map")
-frames = pytest.importorskip("sunpy.coordinates.frames")
-sun = pytest.importorskip("sunpy.coordinates.sun")
-
 AGREE_ARCSEC = 0.5
 
 
@@ -41,6 +37,7 @@ def oriented(request, small_frames, tmp_path_factory):
 @pytest.fixture
 def reference(oriented):
     """The reference frame as a sunpy Map."""
+    sunpy_map = pytest.importorskip("sunpy.map")  # imported late: it takes seconds
     with fits.open(oriented / "strip.fits") as hdus, iers.conf.set_temp("auto_download", False):
         return sunpy_map.Map(hdus["REFERENCE"].data, hdus["REFERENCE"].header)
 
@@ -108,6 +105,7 @@ def test_strip_is_good_fits(oriented):
 
 
 def test_reference_frame_opens_in_sunpy(reference, oriented):
+    sun = pytest.importorskip("sunpy.coordinates.sun")
     # TWIN  sunpy's ephemeris and its reading of the header; 0.01 deg as in the Astronomical Almanac's P, B0.
     with warnings.catch_warnings(), iers.conf.set_temp("auto_download", False):
         warnings.simplefilter("ignore")  # sunpy on dates for which no Earth rotation table is at hand
@@ -138,6 +136,7 @@ def test_pixels_through_sunpy_give_our_angles_and_heights(reference, points, ori
 
 
 def test_heights_and_angles_through_sunpy_give_our_pixels(reference, points, oriented):
+    frames = pytest.importorskip("sunpy.coordinates.frames")
     # TWIN  the other way: a point in the plane of the sky in Mm, carried to the picture by sunpy's frames
     # alone.
     limb_mm = fits.getheader(oriented / "strip.fits", "STRIPS")["LIMBDIST"]

@@ -10,7 +10,6 @@ from promtrack.motion.measure import measure_motion
 from promtrack.motion.tracks import middle_angle
 from tests.motion.made_strips import Recipe, made_strip, row_column
 
-trackpy = pytest.importorskip("trackpy")
 feature = pytest.importorskip("skimage.feature")
 
 SCENE = Recipe(
@@ -44,6 +43,7 @@ def scene(tmp_path_factory):
 @pytest.fixture(scope="module")
 def reference(scene):
     """Tracks by trackpy: columns x, y, frame, particle."""
+    trackpy = pytest.importorskip("trackpy")  # imported late: it takes a second
     _, _, moving = scene
     trackpy.quiet()
     with warnings.catch_warnings():
