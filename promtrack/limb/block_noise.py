@@ -1,4 +1,5 @@
-"""Noise of the shifts of limb blocks: what a solution leaves of them in, its covariance out.
+"""Noise of what is measured along the limb, blocks and bins of edge: what a solution leaves of it in, its
+covariance out.
 
 The air displaces neighbouring blocks alike and anew in every frame; plasma that changes displaces each block
 by itself, for minutes, by far more than the scatter of its pixels says. From one frame to the next the air
@@ -71,6 +72,31 @@ def fit_block_noise(table: np.ndarray) -> BlockNoise:
     return _likeliest(table, plasma, [usual.own, usual.single_px])
 
 
+def fit_edge_noise(table: np.ndarray) -> tuple[float, float]:
+    """Factor on the scatter of bins of the edge, and the length in px over which neighbours are alike as
+    exp(-distance / length): of the greatest restricted likelihood, place and radius of each row being free,
+    since an arc's circle swallows long waves of the air, which would pass for quiet air.
+
+    Parameters
+    ----------
+    table : (frames, bins, 6) residual in units of its scatter, place along the limb in px, ones, the bin's
+        unit vector outward, ones; nan where a bin is not seen
+
+    References
+    ----------
+    Patterson & Thompson 1971, Biometrika 58, 545.
+    """
+
+    def air(logs: np.ndarray) -> BlockNoise:
+        shared, length, own = map(float, np.exp(logs))
+        return BlockNoise(shared_px=shared, length_px=length, single_px=0.0, own=own)
+
+    noise = _likeliest(table, air, [1.0, 50.0, 0.3])
+    # white noise is mixed in so that the sum over all distances, and with it the error of a mean, stays
+    variance = noise.shared_px**2 + noise.own**2
+    return float(np.sqrt(variance)), noise.length_px * noise.shared_px**2 / variance
+
+
 def _likeliest(
     table: np.ndarray, noise_of: Callable[[np.ndarray], BlockNoise], start: list[float]
 ) -> BlockNoise:
@@ -93,12 +119,12 @@ def _likeliest(
         # a block that is not seen has a variance of 1 and no part in the likelihood
         covariance = np.where(both, noise.covariance(rows[..., 1], rows[..., 2]) + 1e-6 * eye, eye)
         factor = np.linalg.cholesky(covariance)
-        white = np.linalg.solve(factor, rows[..., [3, 4, 0]])
-        # the last pivot of the joint system is the square root of what the free shift leaves
-        joint = np.linalg.cholesky(np.swapaxes(white, 1, 2) @ white + 1e-9 * np.eye(3))
+        white = np.linalg.solve(factor, rows[..., [*range(3, rows.shape[-1]), 0]])
+        # the last pivot of the joint system is the square root of what the free unknowns leave
+        joint = np.linalg.cholesky(np.swapaxes(white, 1, 2) @ white + 1e-9 * np.eye(white.shape[-1]))
         pivot = np.diagonal(joint, axis1=1, axis2=2)
-        size = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum() + np.log(pivot[:, :2]).sum()
-        return prior + float(size + 0.5 * (pivot[:, 2] ** 2).sum())
+        size = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum() + np.log(pivot[:, :-1]).sum()
+        return prior + float(size + 0.5 * (pivot[:, -1] ** 2).sum())
 
     best = minimize(cost, first, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.1})
     return noise_of(best.x)

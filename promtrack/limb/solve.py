@@ -23,7 +23,7 @@ from scipy.sparse import coo_matrix, csc_matrix
 from scipy.sparse.linalg import splu
 
 from promtrack.checks import Check
-from promtrack.limb.block_noise import BlockNoise, fit_block_noise
+from promtrack.limb.block_noise import BlockNoise, fit_block_noise, fit_edge_noise
 from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.measure import FrameMeasure
 
@@ -160,8 +160,8 @@ class System:
         self.edge_err = np.full(self.n, 0.3)
         self.relief_err = RELIEF_PX
         self.offset_err = OFFSET_PX
-        self.relief_length_px = 20.0
-        self.length_px = 20.0  # of the edge's scatter along the limb, and
+        # factor on the scatter and length along the limb, px: of the edge in a frame, and of the relief
+        self.edge_noise = self.relief_noise = 1.0, 20.0 if terms.correlation else 1e-3
         self.noise = {"along": BlockNoise(), "across": BlockNoise()}
         self.walk = {"along": 0.01**2, "across": 0.01**2}  # px2 a second
         self.weight = {
@@ -202,13 +202,13 @@ class System:
 
     def _rows(self) -> tuple[csc_matrix, np.ndarray]:
         rows = Rows(self.size)
-        known, n, length = self.known, self.n, self.length_px if self.terms.correlation else 1e-3
+        known, n, (scale, length) = self.known, self.n, self.edge_noise
         frame = BLOCK * self.edge.frame
         ones = np.ones(len(frame))
         columns = [frame, frame + 1, frame + 2, self.first_bin + self.edge_bin]
         columns += [self.radius_at + 0 * frame, self.radius_at + 1 + 0 * frame, self.size - 1 + 0 * frame]
         values = [*self.edge.unit.T, ones, ones, ones, ones, self.wider_px[self.edge.frame]]
-        error = self.edge_err[self.edge.frame] / np.sqrt(self.weight["edge"])
+        error = scale * self.edge_err[self.edge.frame] / np.sqrt(self.weight["edge"])
         rows.correlated(columns, values, self.edge.value_px, error, self.edge, length)
         for name, observed, level in (("along", self.along, 3), ("across", self.across, 4)):
             if not len(observed.frame) or (known.wide and name == "across"):
@@ -229,9 +229,9 @@ class System:
                     value = value - known.turn_px[observed.frame]
             rows.mixed(columns, values, value, self._covariances(name), observed)
         bins = self.first_bin + self.order
-        relief = self.relief_err / np.sqrt(self.weight["relief"][self.order])
+        scale, length = self.relief_noise
+        relief = scale * self.relief_err / np.sqrt(self.weight["relief"][self.order])
         relief = relief if self.terms.relief else np.full(len(bins), HELD_PX)
-        length = max(self.length_px, self.relief_length_px) if self.terms.correlation else 1e-3
         rows.correlated([bins], [np.ones(len(bins))], np.zeros(len(bins)), relief, self.bin_at, length)
         every = BLOCK * np.arange(n)
         # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
@@ -329,8 +329,8 @@ class System:
         self.relief_err = float(np.sqrt(max((MAD * np.median(np.abs(relief))) ** 2 - noise**2, 0.01**2)))
         self.weight["relief"] = self._weight(relief / np.hypot(self.relief_err, noise), turn)
         if turn in (1, 3) and self.terms.correlation:
-            self.length_px = self._correlation(edge)
-            self.relief_length_px = self._length(relief[None, :] * (self.weight["relief"] > 0.2))
+            self.edge_noise = fit_edge_noise(self._edge_table(edge))
+            self.relief_noise = fit_edge_noise(self._relief_table(relief))
         for name, observed in (("along", self.along), ("across", self.across)):
             if not len(observed.frame):
                 continue
@@ -360,25 +360,21 @@ class System:
         )
         return mean, float(np.median(self.edge_err) / np.sqrt(max(float(np.median(total)), 1.0)))
 
-    def _correlation(self, residual: np.ndarray) -> float:
-        """Length of an exponential correlation along the limb that has the sum of the edge's own."""
-        table = np.zeros((self.n, len(self.bins)))
-        table[self.edge.frame, self.edge_bin] = np.where(self.weight["edge"] > 0.2, residual, 0.0)
-        return self._length(table / self.edge_err[:, None])
+    def _edge_table(self, residual: np.ndarray) -> np.ndarray:
+        table = np.full((self.n, len(self.bins), 6), np.nan)
+        ones = np.ones(len(residual))
+        scaled = residual / self.edge_err[self.edge.frame]
+        columns = np.column_stack([scaled, self.edge.at_px, ones, self.edge.unit, ones])
+        kept = self.weight["edge"] > 0.2
+        table[self.edge.frame[kept], self.edge_bin[kept]] = columns[kept]
+        return table
 
-    def _length(self, table: np.ndarray) -> float:
-        """The same for any (rows, bins) table; 0 where nothing was seen. The autocorrelation is summed out to
-        its first fall below 0.05."""
-        table = table[:, self.order]
-        power = (table**2).sum() / max(np.count_nonzero(table), 1)
-        total = 1.0
-        for lag in range(1, table.shape[1] // 2):
-            pairs = table[:, lag:] * table[:, :-lag]
-            alike = pairs.sum() / max(np.count_nonzero(pairs), 1) / max(power, 1e-12)
-            if alike < 0.05:
-                break
-            total += 2 * alike
-        return 0.5 * total * float(np.radians(self.measures[0].bin_deg)) * self.radius
+    def _relief_table(self, relief: np.ndarray) -> np.ndarray:
+        theta = (self.bins + 0.5) * self.measures[0].bin_deg
+        unit, ones = np.radians(theta), np.ones(len(theta))
+        at = _along_limb(theta, self.radius)
+        columns = np.column_stack([relief / self.relief_err, at, ones, -np.sin(unit), -np.cos(unit), ones])
+        return columns[None, self.weight["relief"] > 0.2]
 
     def _fit_block_noise(self, kind: str) -> BlockNoise:
         observed = self.along if kind == "along" else self.across
@@ -410,7 +406,7 @@ class System:
 
     def _alike(self, apart_px: float) -> float:
         """Observations that count as one where each is correlated with its neighbours."""
-        rho = np.exp(-abs(apart_px) / self.length_px) if self.terms.correlation else 0.0
+        rho = np.exp(-abs(apart_px) / self.edge_noise[1])
         return (1 + rho) / (1 - rho)
 
     # --- errors ---------------------------------------------------------------------------------------
@@ -468,7 +464,7 @@ class System:
             feature,
             feature_err,
             self.axes,
-            self.length_px,
+            self.edge_noise[1],
             self.offset_err,
         )
 
