@@ -21,6 +21,7 @@ LIKE = 3.0  # standard deviations within which a velocity is that of something t
 LOOKS, TIMES = 8, 5  # points of a track whose place on the sensor is looked at, and at how many other times
 AWAY_PX = 10.0  # by which the Sun must have moved there: twice the largest usual knot
 CLEAR = 6.0  # standard deviations by which it must differ from that of the Sun
+STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most
 
 STILL_FAIR, STILL_POOR = 1.5, 3.0  # rms velocity of what stands still, over its error
 LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity
@@ -77,13 +78,15 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Pla
     px_per_mm = float(np.hypot(*np.subtract(place(frames[0], middle[0], middle[1] + 1.0), sun[0])))
     time = points.time_s - points.time_s.mean()
     slope = time / np.sum(time**2)
-    velocity, drift = slope @ own, slope @ sun  # px/s
     error = max(path.fit.radial_err_km_s, path.fit.along_err_km_s) / 1e3 * px_per_mm
-    if np.hypot(*drift) < CLEAR * error:
-        return False
-    if min(np.hypot(*velocity), np.hypot(*(velocity + drift))) < LIKE * error:
+    on_sun = np.hypot(*np.std(own - sun, axis=0))
+    # any drift tells the two apart, also one to and fro that a velocity does not show
+    if any(
+        np.hypot(*np.std(still, axis=0)) < STEADIER * on_sun and np.hypot(*(slope @ still)) < LIKE * error
+        for still in (own, own + sun)
+    ):
         return True
-    return _stays_bright(strip, points, own, place)
+    return bool(np.hypot(*(slope @ sun)) > CLEAR * error) and _stays_bright(strip, points, own, place)
 
 
 def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: Place) -> bool:
