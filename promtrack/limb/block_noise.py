@@ -72,29 +72,21 @@ def fit_block_noise(table: np.ndarray) -> BlockNoise:
     return _likeliest(table, plasma, [usual.own, usual.single_px])
 
 
-def fit_edge_noise(table: np.ndarray) -> tuple[float, float]:
-    """Factor on the scatter of bins of the edge, and the length in px over which neighbours are alike as
-    exp(-distance / length): of the greatest restricted likelihood, place and radius of each row being free,
-    since an arc's circle swallows long waves of the air, which would pass for quiet air.
+def fit_edge_noise(table: np.ndarray) -> BlockNoise:
+    """Noise of bins of the edge with the greatest restricted likelihood, place and radius of each row being
+    free, since an arc's circle swallows long waves of the air, which would pass for quiet air.
 
     Parameters
     ----------
     table : (frames, bins, 6) residual in units of its scatter, place along the limb in px, ones, the bin's
         unit vector outward, ones; nan where a bin is not seen
-
-    References
-    ----------
-    Patterson & Thompson 1971, Biometrika 58, 545.
     """
 
     def air(logs: np.ndarray) -> BlockNoise:
         shared, length, own = map(float, np.exp(logs))
         return BlockNoise(shared_px=shared, length_px=length, single_px=0.0, own=own)
 
-    noise = _likeliest(table, air, [1.0, 50.0, 0.3])
-    # white noise is mixed in so that the sum over all distances, and with it the error of a mean, stays
-    variance = noise.shared_px**2 + noise.own**2
-    return float(np.sqrt(variance)), noise.length_px * noise.shared_px**2 / variance
+    return _likeliest(table, air, [1.0, 50.0, 0.3])
 
 
 def _likeliest(

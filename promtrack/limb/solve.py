@@ -33,6 +33,7 @@ LOCAL = 6  # rounds of reweighting; the centres move by less than 0.002 px in th
 # rounding, half on an arc
 SAMPLING_PX = 0.0045
 LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
+NEIGHBOURS = 4  # bins of edge before each that foretell it
 HELD_PX = 1e-3  # 1 sigma of what a term that is not in use may be
 RELIEF_PX = 0.5  # to start from, as the next
 OFFSET_PX = 0.3
@@ -145,7 +146,7 @@ class System:
         self.bins, self.edge_bin = np.unique(self.edge.bin, return_inverse=True)
         along = _along_limb(self.bins * measures[0].bin_deg, self.radius)
         self.order = np.argsort(along)  # of the bins along the limb
-        self.bin_at = Observed(np.zeros(len(along)), along[self.order], along, along, along, self.bins)
+        self.bin_at = Observed(np.zeros(len(along)), along[self.order], 0 * along, along, along, self.bins)
         self.axes = self._axes()
         width = np.array([m.signs.width_px for m in measures])
         self.wider_px = np.log(width / np.median(width)) * np.median(width) * terms.width
@@ -160,8 +161,9 @@ class System:
         self.edge_err = np.full(self.n, 0.3)
         self.relief_err = RELIEF_PX
         self.offset_err = OFFSET_PX
-        # factor on the scatter and length along the limb, px: of the edge in a frame, and of the relief
-        self.edge_noise = self.relief_noise = 1.0, 20.0 if terms.correlation else 1e-3
+        # along the limb, in units of the scatter: of the edge in a frame, and of the relief
+        length = 20.0 if terms.correlation else 1e-3
+        self.edge_noise = self.relief_noise = BlockNoise(1.0, length, 0.0, 0.3)
         self.noise = {"along": BlockNoise(), "across": BlockNoise()}
         self.walk = {"along": 0.01**2, "across": 0.01**2}  # px2 a second
         self.weight = {
@@ -202,14 +204,14 @@ class System:
 
     def _rows(self) -> tuple[csc_matrix, np.ndarray]:
         rows = Rows(self.size)
-        known, n, (scale, length) = self.known, self.n, self.edge_noise
+        known, n = self.known, self.n
         frame = BLOCK * self.edge.frame
         ones = np.ones(len(frame))
         columns = [frame, frame + 1, frame + 2, self.first_bin + self.edge_bin]
         columns += [self.radius_at + 0 * frame, self.radius_at + 1 + 0 * frame, self.size - 1 + 0 * frame]
         values = [*self.edge.unit.T, ones, ones, ones, ones, self.wider_px[self.edge.frame]]
-        error = scale * self.edge_err[self.edge.frame] / np.sqrt(self.weight["edge"])
-        rows.correlated(columns, values, self.edge.value_px, error, self.edge, length)
+        edge = replace(self.edge, err_px=self.edge_err[self.edge.frame])
+        rows.correlated(columns, values, edge, self.weight["edge"], self.edge_noise)
         for name, observed, level in (("along", self.along, 3), ("across", self.across, 4)):
             if not len(observed.frame) or (known.wide and name == "across"):
                 continue
@@ -229,10 +231,11 @@ class System:
                     value = value - known.turn_px[observed.frame]
             rows.mixed(columns, values, value, self._covariances(name), observed)
         bins = self.first_bin + self.order
-        scale, length = self.relief_noise
-        relief = scale * self.relief_err / np.sqrt(self.weight["relief"][self.order])
-        relief = relief if self.terms.relief else np.full(len(bins), HELD_PX)
-        rows.correlated([bins], [np.ones(len(bins))], np.zeros(len(bins)), relief, self.bin_at, length)
+        relief = self.relief_err if self.terms.relief else HELD_PX
+        at = replace(self.bin_at, err_px=np.full(len(bins), relief))
+        rows.correlated(
+            [bins], [np.ones(len(bins))], at, self.weight["relief"][self.order], self.relief_noise
+        )
         every = BLOCK * np.arange(n)
         # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
         offset = np.hypot(self.offset_err, self.wider_px) if self.terms.edge_offset else HELD_PX
@@ -406,7 +409,7 @@ class System:
 
     def _alike(self, apart_px: float) -> float:
         """Observations that count as one where each is correlated with its neighbours."""
-        rho = np.exp(-abs(apart_px) / self.edge_noise[1])
+        rho = np.exp(-abs(apart_px) / self.edge_noise.length_px)
         return (1 + rho) / (1 - rho)
 
     # --- errors ---------------------------------------------------------------------------------------
@@ -450,7 +453,7 @@ class System:
         feature, feature_err = self._features_alone()
         return Solution(
             centre,
-            np.hypot(across, SAMPLING_PX),
+            np.hypot(np.maximum(across, self._air()), SAMPLING_PX),
             np.hypot(along, SAMPLING_PX),
             common,
             self.turn(),
@@ -464,7 +467,7 @@ class System:
             feature,
             feature_err,
             self.axes,
-            self.edge_noise[1],
+            self.edge_noise.length_px,
             self.offset_err,
         )
 
@@ -493,6 +496,21 @@ class System:
             errors.append(np.sqrt(np.maximum(variance, 0.0)))
             common.append(np.sqrt(max(float(mean @ self.factor.solve(mean)), 0.0)))
         return errors[0], errors[1], np.array(common)
+
+    def _air(self) -> np.ndarray:
+        """(n,) error across the limb of each edge alone, its offset and radius known. The features on the
+        limb are seen through the same air and cannot make it smaller, though the rows take them as new."""
+        error = np.zeros(self.n)
+        lost = 1 / self.weight["edge"] - 1
+        for i, part in enumerate(_by_frame(self.edge.frame, self.n)):
+            at = self.edge.at_px[part]
+            covariance = self.edge_noise.covariance(at, np.ones(len(at)))
+            covariance += np.diag(np.diag(covariance) * lost[part])
+            outward = self.edge.unit[part] @ self.axes[i, 0]
+            if len(at):
+                weight = float(outward @ np.linalg.solve(covariance, outward))
+                error[i] = self.edge_err[i] * weight**-0.5
+        return error
 
     def _edge_alone(self) -> EdgeAlone:
         """Centre of every frame from its edge alone, and its radius if that is free as well."""
@@ -571,26 +589,32 @@ class Rows:
         self,
         columns: list[np.ndarray],
         values: list[np.ndarray],
-        right: np.ndarray,
-        err: np.ndarray,
         observed: Observed,
-        length_px: float,
+        weight: np.ndarray,
+        noise: BlockNoise,
     ) -> None:
-        """Rows whose errors are correlated along the limb, by exp(-distance / length): each less what its
-        neighbour foretells of it, which leaves independent rows (Ornstein & Uhlenbeck on a line)."""
-        alike = np.zeros(len(right))
-        same = np.diff(observed.frame) == 0
-        alike[1:] = np.where(same, np.exp(-np.abs(np.diff(observed.at_px)) / length_px), 0.0)
-        alike = np.minimum(alike, 0.999)
-        new = np.sqrt(1 - alike**2)
-        before = np.maximum(np.arange(len(right)) - 1, 0)
-        part = alike / (err[before] * new)
-        number = self.count + np.arange(len(right))
+        """Rows whose errors are correlated along the limb: each less what its four neighbours before it
+        foretell of it, which leaves independent rows (Vecchia 1988, J. R. Stat. Soc. B 50, 297)."""
+        number = np.arange(len(weight))
+        before = number[:, None] - np.arange(1, NEIGHBOURS + 1)
+        seen = (before >= 0) & (observed.frame[np.maximum(before, 0)] == observed.frame[:, None])
+        near = np.where(seen, before, number[:, None])
+        at, err = observed.at_px, observed.err_px
+        single = err**2 * (noise.own**2 + (1 / weight - 1) * (noise.shared_px**2 + noise.own**2))
+        shared = (noise.shared_px * err)[:, None] * err[near]
+        ahead = seen * noise.shared_px * shared * np.exp(-np.abs(at[near] - at[:, None]) / noise.length_px)
+        apart = np.abs(at[near][:, :, None] - at[near][:, None, :])
+        among = (err[near][:, :, None] * err[near][:, None, :]) * np.exp(-apart / noise.length_px)
+        among = noise.shared_px**2 * among + single[near][:, :, None] * np.eye(NEIGHBOURS)
+        among = np.where(seen[:, :, None] & seen[:, None, :], among, np.eye(NEIGHBOURS))
+        part = np.linalg.solve(among, ahead[..., None])[..., 0]
+        new = np.sqrt((noise.shared_px * err) ** 2 + single - (part * ahead).sum(1))
+        right = observed.value_px
         for column, value in zip(columns, values, strict=True):
-            self.row += [number, number]
-            self.column += [column, column[before]]
-            self.value += [value / (err * new), -part * value[before]]
-        self.right.append(right / (err * new) - part * right[before])
+            self.row += [self.count + number] * (1 + NEIGHBOURS)
+            self.column += [column, *column[near].T]
+            self.value += [value / new, *(-part * value[near] / new[:, None]).T]
+        self.right.append((right - (part * right[near]).sum(1)) / new)
         self.count += len(right)
 
     def mixed(
