@@ -50,7 +50,11 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
         velocity = np.array([(fit.radial_km_s, fit.along_km_s) for fit in moving])
         middle = np.median(velocity, axis=0)
         near = np.hypot(*(velocity - middle).T) < 0.25 * np.hypot(*middle)
-        if near.mean() > ALIKE:
+        # a wrong lock would carry along what stands still, a loop that rises as one piece does not
+        resting = [knot.fit for knot in knots if not knot.moving and not knot.left_out]
+        apart = [np.hypot(fit.radial_km_s - middle[0], fit.along_km_s - middle[1]) for fit in resting]
+        rest = sum(d > LIKE * fit.speed_err_km_s for d, fit in zip(apart, resting, strict=True))
+        if near.sum() > ALIKE * (len(moving) + rest):
             speed = float(np.hypot(*middle))
             yield Check(
                 "motion",

@@ -20,6 +20,8 @@ def test_knots_that_share_one_velocity_are_a_wrong_lock():
     every = tuple(knot(30 * np.cos(turn), 30 * np.sin(turn), 1.0) for turn in turns)
     assert [check.level for check in check_knots(alike, float("nan"), 0)] == ["poor"]
     assert not list(check_knots(every, float("nan"), 0))
+    still = tuple(replace(knot(*rng.normal(0, 1, 2), 1.0), moving=False) for _ in range(6))
+    assert not list(check_knots(alike + still, float("nan"), 0))  # a loop that rises beside threads at rest
 
 
 @pytest.mark.parametrize(("pull", "level"), [(0.8, "good"), (2.0, "fair"), (4.0, "poor")])
