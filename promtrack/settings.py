@@ -12,7 +12,7 @@ import typing
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from promtrack.errors import SettingsError, nearest
 from promtrack.files import read_toml, toml_value
@@ -28,7 +28,6 @@ __all__ = [
     "StripSettings",
     "TimesSettings",
     "change_settings",
-    "describe_settings",
     "load_settings",
     "settings_as_toml",
 ]
@@ -273,15 +272,6 @@ class Settings:
     figures: FigureSettings = FigureSettings()
 
 
-class Described(NamedTuple):
-    """A setting in words, for the docs and for messages."""
-
-    key: str
-    default: Any
-    limits: str  # unit with limits, or choices
-    help: str
-
-
 def change_settings(settings: Settings, changes: dict[str, Any], *, where: str = "settings") -> Settings:
     """Settings with some values changed.
 
@@ -345,14 +335,6 @@ def settings_as_toml(settings: Settings, *, comments: bool = True) -> str:
             lines.append(f"# {_key(item)} =" if value is None else f"{_key(item)} = {toml_value(value)}")
         lines.append("")
     return "\n".join(lines)
-
-
-def describe_settings() -> list[Described]:
-    """Every setting in words, in order."""
-    return [
-        Described(key, item.default, _limits(item), item.metadata["help"])
-        for key, (_, item, _) in _SETTINGS.items()
-    ]
 
 
 class _Wrong(ValueError):

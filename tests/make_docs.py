@@ -5,12 +5,30 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any, NamedTuple
 
 from promtrack.cli import build_parser
-from promtrack.settings import Settings, describe_settings, settings_as_toml
+from promtrack.settings import _SETTINGS, Settings, _limits, settings_as_toml
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 _MADE = "<!-- made by `python -m tests.make_docs`; do not edit -->\n"
+
+
+class Described(NamedTuple):
+    """A setting in words, for the docs and for messages."""
+
+    key: str
+    default: Any
+    limits: str  # unit with limits, or choices
+    help: str
+
+
+def describe_settings() -> list[Described]:
+    """Every setting in words, in order."""
+    return [
+        Described(key, item.default, _limits(item), item.metadata["help"])
+        for key, (_, item, _) in _SETTINGS.items()
+    ]
 
 
 def settings_page() -> str:

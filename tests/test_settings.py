@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 import promtrack
 from promtrack import settings as settings_module
 from promtrack.errors import PromtrackError, SettingsError
-from promtrack.settings import Settings, change_settings, describe_settings, load_settings, settings_as_toml
+from promtrack.settings import Settings, change_settings, load_settings, settings_as_toml
+from tests.make_docs import describe_settings
 
 KEYS = [row[0] for row in describe_settings()]
 

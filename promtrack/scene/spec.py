@@ -7,7 +7,7 @@ angle is 0, so that `at_deg` is the image angle itself.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -215,12 +215,6 @@ class SceneSpec:
         extent = abs(outward[0]) * self.shape[1] + abs(outward[1]) * self.shape[0]
         back = self.radius_px - (self.limb_at - 0.5) * extent
         return middle[0] - outward[0] * back, middle[1] - outward[1] * back
-
-    def motionless(self) -> SceneSpec:
-        """The same scene without knots, eruptions and swaying threads; all else boils, fades and drifts
-        on."""
-        rest = tuple(sway for sway in self.sways if sway.amplitude_mm == 0.0)
-        return replace(self, knots=(), eruptions=(), sways=rest)
 
 
 @lru_cache(maxsize=64)

@@ -11,7 +11,6 @@ from promtrack.scene import (
     Eruption,
     Hedgerow,
     Jump,
-    Knot,
     SceneSpec,
     SwayingThread,
     make_scene,
@@ -210,12 +209,6 @@ def test_front_heights_and_onset():
     assert front.height_mm[2] == pytest.approx(60.0 + 2.1e-3 * 4000.0 + 0.5 * np.expm1(4000.0 / 1200.0))
 
 
-def test_motionless_keeps_the_rest():
-    spec = replace(CALM, knots=(Knot(),), eruptions=(Eruption(),)).motionless()
-    assert not make_scene(spec).truth.knots + make_scene(spec).truth.fronts
-    assert spec.hedgerows == CALM.hedgerows
-
-
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -265,7 +258,6 @@ def test_threads_flicker_singly_with_their_own_memory():
     spec = replace(CALM, hedgerows=(), sways=threads, frames=60, cadence_s=20.0, seeing_arcsec=1.5)
     scene = make_scene(spec)
     assert not scene.truth.sways
-    assert len(spec.motionless().sways) == 2
     light = []
     for thread in threads:
         x, y = scene.truth.to_frame(0, spec.facing_deg + thread.at_deg, 40.0)
