@@ -23,7 +23,7 @@ from promtrack.products import (
     read_summary,
 )
 from promtrack.products.folder import fingerprint_of
-from promtrack.products.journal import journal
+from promtrack.products.running import alone, journal
 from promtrack.sequence import open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.calibrate import mend_hot_pixels
@@ -71,7 +71,7 @@ def run(
     ffmpeg_program()  # better missed now than after the measurement
     folder.create(source, replace=replace)
     folder.keep_marks(marks)
-    with folder.alone_or_gone(), journal(folder) as job.log:
+    with folder.alone_or_gone(), journal(folder["log"]) as job.log:
         folder.sweep()
         job.log.info("promtrack %s on %s: %d frames", __version__, source.name, len(job.sequence))
         left_out = (f"{r.file}: {r.reason}" for r in job.sequence.unreadable)
@@ -106,7 +106,7 @@ def run_stage(
     InputError : the products of the stages before are missing or damaged, or the input has gone
     """
     job = _opened_again(out, changes, progress, marks)
-    with job.folder.alone(), journal(job.folder) as job.log:
+    with alone(job.folder.path), journal(job.folder["log"]) as job.log:
         job.folder.sweep()
         job.log.info("promtrack %s: %s again", __version__, stage)
         _bring_back(job, before(stage))

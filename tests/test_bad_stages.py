@@ -7,8 +7,8 @@ import shutil
 import pytest
 
 from promtrack.pipeline import run, run_stage
-from promtrack.products import ProductFolder
 from promtrack.products.folder import PRODUCTS
+from promtrack.products.running import alone
 from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
 from tests.messy import assert_one_sentence, bound, command, refused, some_of
 
@@ -172,7 +172,7 @@ def test_a_run_mends_a_table_that_cannot_be_read(finished, small_frames):
 
 
 def test_two_runs_at_once_are_refused(finished, small_frames, capsys):
-    with ProductFolder(finished).alone():
+    with alone(finished):
         assert_one_sentence(bound("report", finished), "another run is writing")
         again = refused(capsys, "run", small_frames, "--out", finished, *QUICK_OPTIONS)
         assert "another run is writing" in again

@@ -6,25 +6,18 @@ neither a crash nor Ctrl-C leaves half a file under a product's name.
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
 import os
-import sys
 import threading
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
 
 from promtrack.errors import InputError, PromtrackError, SettingsError
 from promtrack.files import PART, atomic_write
-
-if sys.platform == "win32":
-    import msvcrt
-else:
-    import fcntl
+from promtrack.products.running import ELSEWHERE, LOCK, alone, unwritable
 
 PRODUCTS = {
     "summary": "summary.json",
@@ -48,12 +41,9 @@ PRODUCTS = {
 }
 _STATE = ".stages.json"
 _INPUT, _MARKS = "input", "marks"  # beside the stages in that file
-_LOCK = ".running"
 # Ours without products, what systems put into a folder by themselves, and settings written for the run.
-_NO_MATTER = frozenset({_LOCK, ".DS_Store", "Thumbs.db", "desktop.ini", "lost+found", "promtrack.toml"})
+_NO_MATTER = frozenset({LOCK, ".DS_Store", "Thumbs.db", "desktop.ini", "lost+found", "promtrack.toml"})
 _NOTING = threading.RLock()  # two stages may be under way at once
-_HELD = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)  # somebody else holds the lock; others are the disk's
-_ELSEWHERE = "choose another folder with --out"
 
 
 def default_folder(source: Path) -> Path:
@@ -100,7 +90,7 @@ class ProductFolder:
             raise InputError(
                 "lies inside the input or would overwrite it, and the input is never changed",
                 where=str(self.path),
-                remedy=_ELSEWHERE,
+                remedy=ELSEWHERE,
             )
         try:
             foreign = self._foreign()
@@ -108,7 +98,7 @@ class ProductFolder:
                 self.path.mkdir(parents=True, exist_ok=True)
                 (self.path / _STATE).touch()
         except OSError as error:
-            raise self._unwritable(error) from None
+            raise unwritable(self.path, error) from None
         if foreign:
             raise InputError(
                 f"holds '{foreign}', which no run of promtrack is known to have made",
@@ -121,7 +111,7 @@ class ProductFolder:
                 raise SettingsError(
                     f"holds what was measured in another recording, {os.path.relpath(theirs)}",
                     where=str(self.path),
-                    remedy=f"{_ELSEWHERE}, or let it go with --replace",
+                    remedy=f"{ELSEWHERE}, or let it go with --replace",
                 )
             self._clear()
         self._set(_INPUT, os.path.relpath(os.path.abspath(source), self.path))
@@ -166,7 +156,7 @@ class ProductFolder:
     def alone_or_gone(self) -> Iterator[None]:
         """As `alone`; a run that is refused before its first product leaves nothing behind."""
         try:
-            with self.alone():
+            with alone(self.path):
                 try:
                     yield
                 except PromtrackError:
@@ -191,55 +181,6 @@ class ProductFolder:
                 file.unlink()
         with suppress(OSError):
             (self.path / _STATE).write_text("{}", encoding="utf-8")
-
-    @contextmanager
-    def alone(self) -> Iterator[None]:
-        """Hold the folder; a second run into it is refused. The system lets go when the process dies.
-
-        Raises
-        ------
-        InputError : another run is using the folder
-        """
-        handle = self._held()
-        try:
-            yield
-        finally:
-            with suppress(OSError):  # while it is held: whoever opens it now sees that it has gone
-                (self.path / _LOCK).unlink()
-            handle.close()
-            if sys.platform == "win32":  # which removes no open file
-                with suppress(OSError):
-                    (self.path / _LOCK).unlink()
-
-    def _held(self) -> IO[bytes]:
-        path = self.path / _LOCK
-        while True:
-            try:
-                handle = path.open("a+b")
-            except OSError as error:
-                raise self._unwritable(error) from None
-            try:
-                _hold(handle)
-                if _stands_at(handle, path):
-                    return handle
-                handle.close()  # the run that held it has ended and removed it meanwhile
-            except OSError as error:
-                handle.close()
-                if error.errno in _HELD:
-                    raise InputError(
-                        "another run is writing into this folder",
-                        where=str(self.path),
-                        remedy="wait until it ends, or " + _ELSEWHERE,
-                    ) from None
-                raise InputError(
-                    f"lies on a disk that cannot be locked against a second run ({error.strerror})",
-                    where=str(self.path),
-                    remedy=_ELSEWHERE,
-                ) from None
-
-    def _unwritable(self, error: OSError) -> InputError:
-        what = f"cannot be made or written ({error.strerror})"
-        return InputError(what, where=str(self.path), remedy=_ELSEWHERE)
 
     def stamp(self, stage: str) -> str:
         """The stamp with which `stage` last ended well; empty if it never did or was begun anew."""
@@ -331,20 +272,3 @@ def fingerprint_of(paths: Iterable[Path]) -> str:
             stats = [(entry.name, entry.stat()) for entry in entries]
             files.append(sorted((name, stat.st_size, stat.st_mtime_ns) for name, stat in stats))
     return stamp_of(*files)
-
-
-def _stands_at(handle: IO[bytes], path: Path) -> bool:
-    """Whether the open file is the one that the path names."""
-    try:
-        return os.path.samestat(os.fstat(handle.fileno()), path.stat())
-    except FileNotFoundError:
-        return False
-
-
-def _hold(handle: IO[bytes]) -> None:
-    """Take the operating system's lock on an open file; OSError if somebody else has it."""
-    if sys.platform == "win32":
-        handle.seek(0)
-        msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
-    else:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

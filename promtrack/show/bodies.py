@@ -22,6 +22,7 @@ from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
 from promtrack.show.text import Block, block, text_width
+from promtrack.show.timing import ClipTime
 from promtrack.show.view import ClipView
 
 NUMBER_S = 2.5  # clip time for which a number stands at least
@@ -64,26 +65,6 @@ class Body:
         steps = np.diff(self.time_s)
         inside = self.time_s[after - 1] + 1e-6 < now_s < self.time_s[after] - 1e-6
         return not (inside and steps[after - 1] > GAP_STEPS * float(np.median(steps)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ClipTime:
-    """When moments of the recording show in the clip."""
-
-    recorded_s: np.ndarray  # rising, since the first frame shown
-    clip_s: np.ndarray
-    end_s: float  # of the motion with its hold
-    stand_s: float  # for which a number stands: `NUMBER_S`, and two pictures for its coming and going
-
-    def at(self, now_s: float) -> float:
-        """Clip time of a moment of the recording; the last one stands until the end of the hold."""
-        if now_s >= self.recorded_s[-1]:
-            return self.end_s
-        return float(np.interp(now_s, self.recorded_s, self.clip_s))
-
-    def back(self, clip_s: float) -> float:
-        """The moment of the recording that shows at a clip time."""
-        return float(np.interp(clip_s, self.clip_s, self.recorded_s))
 
 
 def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, knots: bool) -> list[Body]:

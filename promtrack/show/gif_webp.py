@@ -49,20 +49,9 @@ def write_webp(clip: Path, path: Path, width: int, rate: float, limit_mb: float)
     """The clip as an animated WebP below `limit_mb` megabytes."""
 
     def encode(target: Path, wide: int, slower: float) -> None:
-        scale = ["-vf", f"fps={slower:g},scale={wide}:-2:flags=lanczos"]
-        codec = [
-            "-c:v",
-            "libwebp_anim",
-            "-quality",
-            "72",
-            "-compression_level",
-            "4",
-            "-loop",
-            "0",
-            "-f",
-            "webp",
-        ]
-        run_ffmpeg(["-i", str(clip), *scale, *codec, str(target)], path)
+        picked = f"-vf fps={slower:g},scale={wide}:-2:flags=lanczos -c:v libwebp_anim -quality 72"
+        options = f"{picked} -compression_level 4 -loop 0 -f webp".split()
+        run_ffmpeg(["-i", str(clip), *options, str(target)], path)
 
     return _under_limit(path, encode, width, rate, limit_mb, _webp_pictures)
 

@@ -20,12 +20,10 @@ from promtrack.show.bodies import (
     place_numbers,
     schedule_numbers,
 )
-from promtrack.show.canvas import Canvas, Page, dim, draw_text
+from promtrack.show.canvas import Canvas, Page
+from promtrack.show.cards import draw_end, draw_title
 from promtrack.show.disc_view import Inset, draw_insets, inset_name
-from promtrack.show.everyday import everyday, recorded
-from promtrack.show.findings import headline
 from promtrack.show.layout import Ground, Rect, busy_share, make_ground, place_block, take
-from promtrack.show.numbers import counted, span_text
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import (
     HeightTick,
@@ -38,15 +36,9 @@ from promtrack.show.scale_bar import (
     gap_words,
     height_ticks,
     scale_size,
-    wrapped,
 )
-from promtrack.show.text import Block, block
 from promtrack.show.timing import Plan, Shot
-from promtrack.show.verdict import limb_name
 from promtrack.show.view import ClipView
-
-END_DIMMED = 0.30  # light of the last picture left under the end card
-TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,12 +200,11 @@ def _views_of(body: Body, views: tuple[ClipView, ...], insets: tuple[Inset, ...]
 def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
     """Draw everything as it stands in one shot, in place."""
     if shot.act == "title":
-        _draw_title(annotation, canvas)
+        draw_title(annotation, canvas)
         return
     page, view, wanted = annotation.page, annotation.views[shot.place], annotation.wanted
     if shot.act == "end":
-        dim(canvas, END_DIMMED)
-        _draw_end(annotation, canvas)
+        draw_end(annotation, canvas)
     else:
         if "heights" in wanted:
             draw_heights(canvas, annotation.ticks(view), page)
@@ -244,62 +235,6 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
             rect = Rect(left, top, rect.width, rect.height)
         view = annotation.insets[-1].view if annotation.insets else view
         draw_scale(canvas, rect, page, view, bar="scale" in wanted, earth="earth" in wanted)
-
-
-def title_lines(annotation: Annotation) -> list[str]:
-    """What, where, when, and how many times faster than life."""
-    measured, plan = annotation.measured, annotation.plan
-    what, where = recorded(measured)
-    times = measured.sequence.times_utc[plan.frames]
-    if annotation.insets:
-        where = "the whole disc"
-    lines = [measured.settings.clip.title or what, where, span_text(times[0], times[-1])]
-    count = len(measured.motion.prominences)
-    shown = count if annotation.insets else sum(map(annotation.shows, measured.motion.prominences))
-    if shown < count:
-        lines.append(f"{shown} of {counted(count, 'prominence', 'prominences')} shown")
-    faster = plan.speed_up
-    if faster >= 1.5:
-        digits = max(2 - len(str(int(faster))), -len(str(int(faster))) + 2)
-        lines.append(f"{round(faster, digits):.0f} times faster than life")
-    return lines
-
-
-def _draw_title(annotation: Annotation, canvas: Canvas) -> None:
-    page = annotation.page
-    title, *rest = title_lines(annotation)
-    lines = wrapped(title, round(TITLE_TYPE * page.unit), page.inside.width)
-    for line in rest:
-        lines += wrapped(line, page.unit, page.inside.width)
-    card = _fitted(lines, page)
-    spots = ("top left", "top right", "bottom left", "bottom right")
-    rect = place_block(annotation.title_ground, card.width, card.height, spots)
-    if rect is not None:
-        draw_text(canvas, card, rect.left, rect.top, strength=0.95)
-
-
-def _draw_end(annotation: Annotation, canvas: Canvas) -> None:
-    measured, page = annotation.measured, annotation.page
-    width = page.inside.width
-    lines = wrapped(headline(measured), round(END_TYPE * page.unit), width)
-    terms = everyday(measured)
-    lines += wrapped(terms, page.unit, width) if terms else []
-    lines += wrapped(
-        f"True speeds are at least these. Heights above {limb_name(measured)}.", page.unit, width
-    )
-    if measured.settings.clip.credit:
-        lines += wrapped(measured.settings.clip.credit, page.unit, page.inside.width)
-    card = _fitted(lines, page)
-    draw_text(canvas, card, page.inside.left, page.inside.top, strength=0.95)
-
-
-def _fitted(lines: list[tuple[str, int]], page: Page) -> Block:
-    """A block of lines, each made smaller where a single word is wider than the page."""
-    fitted = []
-    for words, size in lines:
-        wide = block(((words, size),)).width
-        fitted.append((words, size if wide <= page.inside.width else int(size * page.inside.width / wide)))
-    return block(tuple(fitted))
 
 
 def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:

@@ -16,7 +16,7 @@ import numpy as np
 
 from promtrack.files import atomic_write
 from promtrack.rounding import rounded
-from promtrack.show.everyday import everyday
+from promtrack.show.cards import everyday
 from promtrack.show.figures import missing_sheets
 from promtrack.show.findings import headline, three_numbers
 from promtrack.show.markup import Markup, element, joined, write_markup

@@ -80,18 +80,9 @@ class Block:
 
 
 @lru_cache(maxsize=1024)
-def block(lines: tuple[tuple[str, int], ...], align: str = "left") -> Block:
-    """Lines (text, type size in px) under one another.
-
-    Parameters
-    ----------
-    align : 'left', 'right' or 'middle'
-    """
+def block(lines: tuple[tuple[str, int], ...]) -> Block:
+    """Lines (text, type size in px) under one another, flush left."""
     masks = [text_mask(*line) for line in lines]
-    whole = np.zeros((sum(m.shape[0] for m in masks), max(m.shape[1] for m in masks)), np.uint8)
-    share, top = {"left": 0.0, "middle": 0.5, "right": 1.0}[align], 0
-    for mask in masks:
-        left = round(share * (whole.shape[1] - mask.shape[1]))
-        whole[top : top + mask.shape[0], left : left + mask.shape[1]] = mask
-        top += mask.shape[0]
+    widest = max(mask.shape[1] for mask in masks)
+    whole = np.vstack([np.pad(mask, ((0, 0), (0, widest - mask.shape[1]))) for mask in masks])
     return Block(whole, max(size for _, size in lines))

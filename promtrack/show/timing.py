@@ -168,3 +168,23 @@ def _with_gaps(shots: list[Shot], time_s: np.ndarray, rate: float) -> list[Shot]
         out.append(replace(shot, gap_s=length if left > 0 else 0.0))
         left -= shot.repeats
     return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClipTime:
+    """When moments of the recording show in the clip."""
+
+    recorded_s: np.ndarray  # rising, since the first frame shown
+    clip_s: np.ndarray
+    end_s: float  # of the motion with its hold
+    stand_s: float  # for which a number stands: `NUMBER_S`, and two pictures for its coming and going
+
+    def at(self, now_s: float) -> float:
+        """Clip time of a moment of the recording; the last one stands until the end of the hold."""
+        if now_s >= self.recorded_s[-1]:
+            return self.end_s
+        return float(np.interp(now_s, self.recorded_s, self.clip_s))
+
+    def back(self, clip_s: float) -> float:
+        """The moment of the recording that shows at a clip time."""
+        return float(np.interp(clip_s, self.clip_s, self.recorded_s))

@@ -7,6 +7,7 @@ import pytest
 from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.products.folder import ProductFolder, default_folder, stamp_of
+from promtrack.products.running import alone
 
 
 def test_default_folder_stands_beside_the_input(tmp_path):
@@ -57,7 +58,7 @@ def test_an_unusable_folder_is_said(tmp_path):
 
 def _try_alone(path, answer):
     try:
-        with ProductFolder(path).alone():
+        with alone(path):
             answer.put("held")
     except InputError as error:
         answer.put(str(error))
@@ -66,12 +67,12 @@ def _try_alone(path, answer):
 def test_a_second_run_is_refused(tmp_path):
     context = multiprocessing.get_context("spawn")
     answer = context.Queue()
-    with ProductFolder(tmp_path).alone():
+    with alone(tmp_path):
         process = context.Process(target=_try_alone, args=(tmp_path, answer))
         process.start()
         assert "another run" in answer.get(timeout=60)
         process.join()
-    with ProductFolder(tmp_path).alone():
+    with alone(tmp_path):
         pass
 
 

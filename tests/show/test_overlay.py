@@ -22,11 +22,11 @@ from promtrack.show.canvas import (
     make_page,
     paint,
 )
+from promtrack.show.cards import earth_diameters, everyday, million_km_h, moon_trip, title_lines
 from promtrack.show.clip import overlay_planes
-from promtrack.show.everyday import earth_diameters, everyday, million_km_h, moon_trip
 from promtrack.show.findings import Quoted, top_height
 from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, place_block, take
-from promtrack.show.overlay import draw_annotation, title_lines
+from promtrack.show.overlay import draw_annotation
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
 from promtrack.show.scale_bar import draw_scale, gap_words, nice_step, scale_size, wrapped
 from promtrack.show.studio import INK, Studio, prepare

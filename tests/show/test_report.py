@@ -14,7 +14,7 @@ from promtrack.errors import InputError
 from promtrack.motion.interpretation import lettered
 from promtrack.rounding import error_text
 from promtrack.show import report
-from promtrack.show.everyday import everyday
+from promtrack.show.cards import everyday
 from promtrack.show.figures import SHEETS
 from promtrack.show.findings import headline, speed_of, three_numbers
 from promtrack.show.report import write_report

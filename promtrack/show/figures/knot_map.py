@@ -5,7 +5,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import cv2
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -20,6 +19,7 @@ from promtrack.show.figures.heights import draw_heights
 from promtrack.show.figures.items import Item, items_of, key, others_of, time_span, write_beside
 from promtrack.show.figures.map_view import (
     Map,
+    compass,
     fitting_aspect,
     growth_frames,
     map_of,
@@ -28,7 +28,6 @@ from promtrack.show.figures.map_view import (
 )
 from promtrack.show.figures.style import (
     PICTURE_INK,
-    TEXT_PT,
     Theme,
     clipped,
     date_axis,
@@ -37,7 +36,6 @@ from promtrack.show.figures.style import (
     outlined,
     panel,
     sheet,
-    width_inch,
 )
 from promtrack.show.findings import (
     going,
@@ -54,7 +52,6 @@ from promtrack.show.verdict import lights, limb_name
 
 SHEET_ASPECT = 13.333 / 7.5
 MOST_ARCS = 6.0
-ARM_PT = 40.0  # of the compass
 MINUTES = (60.0, 30.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5)
 LONGEST_ARROW = 0.2  # of the map's width
 
@@ -105,52 +102,6 @@ def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
             lines.append(_arrow(axes, measured, area, item, minutes))
     letters, colours = [item.letter for item in items], [item.colour for item in items]
     write_beside(axes, letters, lines, colours)
-
-
-def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> None:
-    """North and east where they are known, else the way up in the image, where the picture is darkest.
-
-    picture : (rows, columns, 4) uint8, of the whole map
-    """
-    orientation, view = measured.orientation, area.view
-    ways = [("N", 0.0), ("E", 90.0)] if orientation.position_angles else [("image up", None)]
-    arms = []
-    for name, angle in ways:
-        image = 0.0 if angle is None else float(orientation.to_image(angle))
-        turn = view.side * np.deg2rad(image - view.turn_deg)
-        arms.append((name, ARM_PT * np.array([-np.sin(turn), np.cos(turn)])))
-    mm_per_pt = area.width_mm / (72.0 * width_inch(axes))
-    reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)]) * mm_per_pt
-    pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
-    low, high = pad - reach.min(axis=0), np.array([area.width_mm, area.height_mm]) - pad - reach.max(axis=0)
-    x, y = (np.linspace(first, max(last, first), 13) for first, last in zip(low, high, strict=True))
-    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2) + reach
-    light = cv2.integral(picture[..., :3].max(axis=-1))
-    corners = np.stack([places.min(axis=1) - 0.5 * pad, places.max(axis=1) + 0.5 * pad], axis=1)
-    column = np.clip(corners[..., 0] / area.width_mm, 0.0, 1.0) * picture.shape[1]
-    row = np.clip(1.0 - corners[..., 1] / area.height_mm, 0.0, 1.0) * picture.shape[0]
-    (left, right), (bottom, top) = column.astype(int).T, row.astype(int).T
-    under = light[bottom, right] - light[bottom, left] - light[top, right] + light[top, left]
-    origin = places[int(np.argmin(under)), 0]
-    for name, way in arms:
-        axes.annotate(
-            name,
-            origin,
-            (float(way[0]), float(way[1])),
-            textcoords="offset points",
-            color=PICTURE_INK,
-            ha="center",
-            va="center",
-            fontweight="bold",
-            path_effects=outlined(width=3.0),
-            arrowprops={
-                "arrowstyle": "<-",
-                "color": PICTURE_INK,
-                "linewidth": 1.8,
-                "shrinkA": 1,
-                "shrinkB": 0,
-            },
-        )
 
 
 def travel_minutes(measured: Measured, area: Map) -> float:

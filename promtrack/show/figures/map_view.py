@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from matplotlib.axes import Axes
 
-from promtrack.show.figures.style import brightness_range, plasma
+from promtrack.show.figures.style import PICTURE_INK, TEXT_PT, brightness_range, outlined, plasma, width_inch
 from promtrack.show.findings import leading_front, moving_knots, named_tracks
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import Action
@@ -30,6 +31,7 @@ MAP_COLUMNS, LARGEST_ZOOM = 1100, 2.5  # beyond this zoom single pixels would sh
 LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
 MARGIN_DEG, MARGIN_MM, DEPTH_MM = 1.5, 15.0, -12.0  # kept round what moves, and below the limb
 MOST_DEG = 20.0  # of the limb, from the first named track: what lies beyond would make the map small
+ARM_PT = 40.0  # of the compass
 CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky
 DISC_TONE = 0.05  # of the brightest plasma: the disc stays calm and dark, and is seen
 
@@ -210,3 +212,49 @@ def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
         return np.zeros_like(value)
     level = value[order][first[seen] + (CALM_SHARE * count[seen]).astype(np.intp)]
     return np.interp(out_px, 8.0 * step * np.expm1((seen + 0.5) / 8.0), np.minimum.accumulate(level))
+
+
+def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> None:
+    """North and east where they are known, else the way up in the image, where the picture is darkest.
+
+    picture : (rows, columns, 4) uint8, of the whole map
+    """
+    orientation, view = measured.orientation, area.view
+    ways = [("N", 0.0), ("E", 90.0)] if orientation.position_angles else [("image up", None)]
+    arms = []
+    for name, angle in ways:
+        image = 0.0 if angle is None else float(orientation.to_image(angle))
+        turn = view.side * np.deg2rad(image - view.turn_deg)
+        arms.append((name, ARM_PT * np.array([-np.sin(turn), np.cos(turn)])))
+    mm_per_pt = area.width_mm / (72.0 * width_inch(axes))
+    reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)]) * mm_per_pt
+    pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
+    low, high = pad - reach.min(axis=0), np.array([area.width_mm, area.height_mm]) - pad - reach.max(axis=0)
+    x, y = (np.linspace(first, max(last, first), 13) for first, last in zip(low, high, strict=True))
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2) + reach
+    light = cv2.integral(picture[..., :3].max(axis=-1))
+    corners = np.stack([places.min(axis=1) - 0.5 * pad, places.max(axis=1) + 0.5 * pad], axis=1)
+    column = np.clip(corners[..., 0] / area.width_mm, 0.0, 1.0) * picture.shape[1]
+    row = np.clip(1.0 - corners[..., 1] / area.height_mm, 0.0, 1.0) * picture.shape[0]
+    (left, right), (bottom, top) = column.astype(int).T, row.astype(int).T
+    under = light[bottom, right] - light[bottom, left] - light[top, right] + light[top, left]
+    origin = places[int(np.argmin(under)), 0]
+    for name, way in arms:
+        axes.annotate(
+            name,
+            origin,
+            (float(way[0]), float(way[1])),
+            textcoords="offset points",
+            color=PICTURE_INK,
+            ha="center",
+            va="center",
+            fontweight="bold",
+            path_effects=outlined(width=3.0),
+            arrowprops={
+                "arrowstyle": "<-",
+                "color": PICTURE_INK,
+                "linewidth": 1.8,
+                "shrinkA": 1,
+                "shrinkB": 0,
+            },
+        )

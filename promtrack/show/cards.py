@@ -1,27 +1,41 @@
-"""The result of a run in everyday terms, the same in clip and page.
+"""Title and end card of the clip, and the everyday terms of a result, which the page shows too.
 
-They are made from the numbers and keep their digits: none is rounder or finer than the number that it comes
-from.
+Everyday terms are made from the numbers and keep their digits: none is rounder or finer than the number that
+it comes from.
 """
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.rounding import plain, significant_decimals
+from promtrack.show.canvas import Canvas, Page, dim, draw_text
 from promtrack.show.findings import (
     Quoted,
     fastest_knot,
     front_model,
     front_speed,
+    headline,
     leading_front,
     speed_of,
     top_height,
 )
+from promtrack.show.layout import place_block
+from promtrack.show.numbers import counted, span_text
 from promtrack.show.records import Measured
+from promtrack.show.scale_bar import wrapped
+from promtrack.show.text import Block, block
+from promtrack.show.verdict import limb_name
 from promtrack.sun import EARTH_RADIUS_KM
 
+if TYPE_CHECKING:
+    from promtrack.show.overlay import Annotation
+
+END_DIMMED = 0.30  # light of the last picture left under the end card
+TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
 MOON_KM = 384_400.0  # semi-major axis of the Moon's orbit, to 100 km
 ERUPTION_KM_S = 30.0  # a front that rises faster is called an eruption in the clip's title
 QUARTERS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
@@ -86,3 +100,62 @@ def _as_sure(value: float, error: float) -> str:
     """The value to the first digit of its error; two digits where the error is unknown."""
     known = np.isfinite(error) and error > 0.0
     return plain(value, significant_decimals(error if known else value, 1 if known else 2))
+
+
+def title_lines(annotation: Annotation) -> list[str]:
+    """What, where, when, and how many times faster than life."""
+    measured, plan = annotation.measured, annotation.plan
+    what, where = recorded(measured)
+    times = measured.sequence.times_utc[plan.frames]
+    if annotation.insets:
+        where = "the whole disc"
+    lines = [measured.settings.clip.title or what, where, span_text(times[0], times[-1])]
+    count = len(measured.motion.prominences)
+    shown = count if annotation.insets else sum(map(annotation.shows, measured.motion.prominences))
+    if shown < count:
+        lines.append(f"{shown} of {counted(count, 'prominence', 'prominences')} shown")
+    faster = plan.speed_up
+    if faster >= 1.5:
+        digits = max(2 - len(str(int(faster))), -len(str(int(faster))) + 2)
+        lines.append(f"{round(faster, digits):.0f} times faster than life")
+    return lines
+
+
+def draw_title(annotation: Annotation, canvas: Canvas) -> None:
+    """The title over a clean picture, where it covers least."""
+    page = annotation.page
+    title, *rest = title_lines(annotation)
+    lines = wrapped(title, round(TITLE_TYPE * page.unit), page.inside.width)
+    for line in rest:
+        lines += wrapped(line, page.unit, page.inside.width)
+    card = _fitted(lines, page)
+    spots = ("top left", "top right", "bottom left", "bottom right")
+    rect = place_block(annotation.title_ground, card.width, card.height, spots)
+    if rect is not None:
+        draw_text(canvas, card, rect.left, rect.top, strength=0.95)
+
+
+def draw_end(annotation: Annotation, canvas: Canvas) -> None:
+    """The end card: the result in one sentence over the last picture, darkened."""
+    dim(canvas, END_DIMMED)
+    measured, page = annotation.measured, annotation.page
+    width = page.inside.width
+    lines = wrapped(headline(measured), round(END_TYPE * page.unit), width)
+    terms = everyday(measured)
+    lines += wrapped(terms, page.unit, width) if terms else []
+    lines += wrapped(
+        f"True speeds are at least these. Heights above {limb_name(measured)}.", page.unit, width
+    )
+    if measured.settings.clip.credit:
+        lines += wrapped(measured.settings.clip.credit, page.unit, page.inside.width)
+    card = _fitted(lines, page)
+    draw_text(canvas, card, page.inside.left, page.inside.top, strength=0.95)
+
+
+def _fitted(lines: list[tuple[str, int]], page: Page) -> Block:
+    """A block of lines, each made smaller where a single word is wider than the page."""
+    fitted = []
+    for words, size in lines:
+        wide = block(((words, size),)).width
+        fitted.append((words, size if wide <= page.inside.width else int(size * page.inside.width / wide)))
+    return block(tuple(fitted))
