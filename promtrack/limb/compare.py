@@ -13,11 +13,11 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.limb.circle import MAD
+from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.geometry import Place
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.second import second_limb
-from promtrack.limb.solve import Known, Solution
+from promtrack.limb.records import Known, Solution
 
 LEAP_SIGMA, LEAP_PX = 6.0, 1.5  # of one frame against its neighbours
 DRIFT_SIGMA, DRIFT_PX = 5.0, 1.0  # of a window of frames

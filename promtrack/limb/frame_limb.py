@@ -15,15 +15,13 @@ import numpy as np
 
 from promtrack.limb.circle import Circle, median
 from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
-from promtrack.limb.edge_fit import RayFit, coarse_place, fit_rays, stated_start
 from promtrack.limb.expected_geometry import Expected
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.geometry import Place, frame_points, shifted_place, visible_angles
+from promtrack.limb.initial_radius import ALONG_PX, BLUR_PX, RayFit, coarse_place, fit_rays, stated_start
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
-BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
 WIDE_PX = 1.6  # a second one, which tells what blur does to it
-ALONG_PX = 2.0  # smoothing from ray to ray
 FEW_RAYS = 4  # one ray in so many finds the limb before all of them measure it
 EDGE_INSIDE_PX = 20.0  # extent of the zone in which the edge is measured
 EDGE_OUTSIDE_PX = 24.0

@@ -7,9 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from promtrack.limb.block_shifts import (
+    BlockShifts,
+    Template,
+    block_shifts,
+    coarse_shifts,
+    usual_shift,
+)
+from promtrack.limb.edge import Grid, Zone
 from promtrack.limb.frame_limb import Finder, LimbSigns, Look
-from promtrack.limb.geometry import Place
-from promtrack.limb.template import BlockShifts, Match, Template, match
+from promtrack.limb.geometry import Place, shifted_place
+from promtrack.limb.template import REACH_SIGMA, zone_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,3 +76,97 @@ def _binned(look: Look, laid: Match, finder: Finder) -> FrameMeasure:
     full = count >= finder.least_rays
     mean = np.bincount(at, weights=offset, minlength=len(number)) / np.maximum(count, 1)
     return FrameMeasure(place, number[full].astype(int), mean[full], finder.bin_deg, laid, look.signs)
+
+
+PIECES = 5  # independent pieces of texture in a block: it is alike over some 10 px
+LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Match:
+    """A frame laid on a template."""
+
+    place: Place  # turned, and on a short arc moved outward, so that its zone lies on the template
+    shifts: BlockShifts  # what is left
+    gain: float  # light of the zone against the template's
+
+
+def match(
+    frame: np.ndarray, place: Place, template: Template, time_s: float, *, reach_px: float, turning: bool
+) -> Match:
+    """Lay a frame on the template, from the place that its limb gives.
+
+    Parameters
+    ----------
+    time_s : of the frame. It is not laid on itself, or it would stay where it was, and not measured against
+        frames whose spicules it shares, or errors of places would be handed on from frame to frame.
+    reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
+        wide one it does not (0)
+    turning : it is turned about the Sun's centre, else shifted
+    """
+    grid, others = template.grid, template.without(time_s)
+    apart = template.without(time_s, template.memory_s)
+    zone = zone_of(frame, place, grid)
+    if not reach_px:
+        return Match(place, block_shifts(apart, zone), _brightness(others, zone))
+    tries: list[_Try] = []
+    for start_px in [0.0, *coarse_shifts(others, zone, reach_px)]:
+        along, across, moved, laid, far_px = start_px, 0.0, place, zone, 0.0
+        for _ in range(2):
+            if max(abs(along), abs(across)) > LINEAR * grid.step_px:
+                moved, far_px = _laid(moved, grid, laid, along, across, turning=turning), far_px + along
+                laid = zone_of(frame, moved, grid)
+            shifts = block_shifts(others, laid)
+            along, across = usual_shift(shifts)
+        # how much better the blocks fit here than where the circle puts the frame, and how far that is
+        better = _better(shifts, tries[0].shifts) if tries else 0.0
+        tries.append(_Try(better - 0.5 * (REACH_SIGMA * far_px / reach_px) ** 2, moved, laid, shifts))
+    best = max(tries, key=lambda one: one.likelihood)
+    moved, laid = best.place, best.zone
+    for _ in range(2):
+        along, across = usual_shift(block_shifts(apart, laid))
+        if max(abs(along), abs(across)) < LINEAR * grid.step_px:
+            break
+        moved = _laid(moved, grid, laid, along, across, turning=turning)
+        laid = zone_of(frame, moved, grid)
+    return Match(moved, block_shifts(apart, laid), _brightness(others, laid))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Try:
+    """A place tried for a frame."""
+
+    likelihood: float  # logarithm
+    place: Place
+    zone: Zone
+    shifts: BlockShifts
+
+
+def _better(shifts: BlockShifts, others: BlockShifts) -> float:
+    """Log-likelihood of the fit of blocks over that of the same blocks laid elsewhere."""
+    _, mine, theirs = np.intersect1d(shifts.theta_deg, others.theta_deg, return_indices=True)
+    ratio = np.maximum(others.misfit[theirs], 1e-9) / np.maximum(shifts.misfit[mine], 1e-9)
+    return PIECES * float(np.log(ratio).sum())
+
+
+def _laid(place: Place, grid: Grid, zone: Zone, along_px: float, across_px: float, *, turning: bool) -> Place:
+    """The place moved outward and along the limb at the middle of what is seen of it."""
+    phi = np.radians(grid.theta_deg[zone.ray[len(zone.ray) // 2]] + place.turn_deg)
+    move = across_px * np.array([-np.sin(phi), -np.cos(phi)])
+    if turning:
+        place = replace(place, turn_deg=place.turn_deg + float(np.degrees(along_px / place.radius_px)))
+    else:
+        move = move + along_px * np.array([-np.cos(phi), np.sin(phi)])
+    return shifted_place(place, *move)
+
+
+def _brightness(template: Template, zone: Zone) -> float:
+    """Light of a zone against the template's: the usual ratio of their sums along the rays."""
+    ray = template.seen[zone.ray]
+    value, mean = zone.value[ray][::2], template.mean[zone.ray[ray]][::2]
+    fit = zone.valid[ray][::2] & (value < template.ceiling) & (mean < template.ceiling)
+    below = (mean * fit).sum(axis=1)
+    known = below > 0
+    return (
+        max(float(np.median((value * fit).sum(axis=1)[known] / below[known])), 0.02) if known.any() else 1.0
+    )

@@ -17,7 +17,7 @@ from promtrack.sequence.opening import open_sequence
 from promtrack.sequence.records import Sequence
 from promtrack.settings import Settings, SiteSettings
 from promtrack.sun import sky_place
-from promtrack.sun.refraction import LOWEST_DEG
+from promtrack.sun.ephemeris import LOWEST_DEG
 
 __all__ = ["Session", "doubt_night", "night", "refuse_several", "session_settings", "sessions", "sessions_of"]
 

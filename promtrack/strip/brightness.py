@@ -2,6 +2,11 @@
 
 The usual strip is the median in time of frames spread over the sequence. Those that show the disc's rim
 unburnt set its level; the others are brought to it by the contrast of their prominences.
+
+Thin cloud dims one part of a frame more than another, so one number a frame is not enough. The disc just
+inside the limb shines through the same air as the prominence above it; its mean over a few degrees is steady
+to better than a per cent. Where the disc is burnt out or out of view, the contrast of the prominences
+themselves gives one number for the strip; where there are none, the lock's number stands in.
 """
 
 from __future__ import annotations
@@ -9,16 +14,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.strip.records import StripGeometry
 from promtrack.strip.sky_background import Backdrop, Blocks, plan_blocks, usual_backdrop
-from promtrack.strip.transparency import Rim, gain_by_contrast, rim_of, usual_rim
 from promtrack.workers import map_ahead
 
-__all__ = ["Evener"]
+__all__ = ["Evener", "Rim", "gain_by_contrast", "rim_of", "usual_rim"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,3 +92,107 @@ class Evener:
         high = self.blocks.halo[:, 0] > 0
         contrast = gain_by_contrast(means, self.backdrop.usual, self.backdrop.sigma, high)
         return contrast if np.isfinite(contrast) else float(np.nan_to_num(given, nan=1.0))
+
+
+RIM_MM = (-18.0, -3.0)  # clear of the limb's blur; the mottles average out over its area
+CELLS_DEG = 1.0
+LEAST_SHARE = 0.3  # of the cells along the limb that must be known
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rim:
+    """Where the disc's rim lies in the strips, and its usual brightness along the limb."""
+
+    rows: slice
+    count: int  # cells along the limb
+    full_scale: float
+    usual: np.ndarray | None = None  # (cells,) counts above the sky at usual transparency
+
+    def cells(self, strip: np.ndarray, sky: float) -> np.ndarray:
+        """(cells,) mean of the rim above the sky; nan where burnt out or not in view.
+
+        Parameters
+        ----------
+        strip : (rows, columns) as bright as the frame
+        sky : counts far off the limb in that frame
+        """
+        rim = strip[self.rows]
+        if not len(rim):
+            return np.full(self.count, np.nan)
+        light = cv2.resize(rim, (self.count, 1), interpolation=cv2.INTER_AREA)[0].astype(float)
+        burnt = (rim >= 0.98 * self.full_scale).astype(np.float32)
+        light[cv2.resize(burnt, (self.count, 1), interpolation=cv2.INTER_AREA)[0] > 0.02] = np.nan
+        light -= sky
+        return np.where(light > 0.0, light, np.nan)
+
+    def clearness(self, cells: np.ndarray, columns: int) -> np.ndarray | None:
+        """(columns,) brightness of a strip with these cells against the usual one, for that many columns;
+        None where too little of the rim is known."""
+        ratio = cells / self.usual if self.usual is not None else np.full(self.count, np.nan)
+        known = np.isfinite(ratio)
+        if known.mean() < LEAST_SHARE:
+            return None
+        weight, total = _blurred(known), _blurred(np.where(known, ratio, 0.0))
+        smooth = np.where(weight > 0.05, total / np.maximum(weight, 0.05), np.median(ratio[known]))
+        place = (np.arange(columns) + 0.5) / columns * len(smooth) - 0.5
+        return np.interp(place, np.arange(len(smooth)), smooth).astype(np.float32)
+
+
+def rim_of(geometry: StripGeometry, full_scale: float) -> Rim:
+    """The rim's place; its usual brightness is still to be found."""
+    first, last = (int(np.clip(np.ceil(geometry.row(h)), 0, geometry.rows)) for h in RIM_MM)
+    count = int(np.clip(round(geometry.columns * geometry.deg_per_column / CELLS_DEG), 3, geometry.columns))
+    return Rim(slice(first, last if last - first >= 3 else first), count, full_scale)
+
+
+def usual_rim(cells: np.ndarray) -> np.ndarray | None:
+    """(cells,) usual brightness along the limb from that of several strips (n, cells), each relative to its
+    own median, at the median level of those that show it; None where fewer than `LEAST_SHARE` of the
+    cells are known."""
+    enough = np.isfinite(cells).mean(axis=1) >= LEAST_SHARE
+    if not enough.any():
+        return None
+    cells = cells[enough]
+    level = np.nanmedian(cells, axis=1)
+    known = np.isfinite(cells).any(axis=0)
+    usual = np.full(cells.shape[1], np.nan)
+    usual[known] = np.nanmedian((cells / level[:, None])[:, known], axis=0) * np.median(level)
+    return usual if known.mean() >= LEAST_SHARE else None
+
+
+def gain_by_contrast(means: np.ndarray, usual: np.ndarray, sigma: np.ndarray, high: np.ndarray) -> float:
+    """Brightness of a strip's prominences against the usual strip's; nan where its 1-sigma error
+    would exceed 2 %.
+
+    A robust slope of block against usual block, both against the median of their height, so that a change of
+    the sky has no part in it. Plasma that moves or fades is an outlier among what stays.
+
+    Parameters
+    ----------
+    means, usual : (bins, blocks) of the strip, as bright as its frame, and of the usual strip
+    sigma : (bins,) scatter of a usual block in time
+    high : (bins,) bool, clear of the limb
+    """
+    shown = np.isfinite(means) & np.isfinite(usual)
+    rows = high & (shown.sum(axis=1) >= 8)
+    if not rows.any():
+        return float("nan")
+    one, other = (np.where(shown, values, np.nan)[rows] for values in (usual, means))
+    x, y = (values - np.nanmedian(values, axis=1)[:, None] for values in (one, other))
+    bright = np.isfinite(x) & (x > 5.0 * sigma[rows, None])
+    if bright.sum() < 20:
+        return float("nan")
+    x, y = x[bright], y[bright]
+    order = np.argsort(y / x)  # weighted median of the ratios: the slope of least absolute deviations
+    share = np.cumsum(x[order])
+    slope = float((y / x)[order][np.searchsorted(share, 0.5 * share[-1])])
+    scatter = 1.4826 * float(np.median(np.abs(y - slope * x)))
+    err = 1.25 * scatter / float(np.sqrt(np.sum(x * x)))
+    return slope if slope > 0 and err < 0.02 * slope else float("nan")
+
+
+def _blurred(cells: np.ndarray) -> np.ndarray:
+    """Smoothed by 1.5 deg (1 sigma): the finest cloud followed is about four times as wide."""
+    return cv2.GaussianBlur(
+        cells.astype(np.float32)[None], (0, 0), 1.5 / CELLS_DEG, borderType=cv2.BORDER_REFLECT
+    )[0]

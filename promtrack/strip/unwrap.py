@@ -23,8 +23,7 @@ from astropy.io import fits
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.strip.brightness import Evener
-from promtrack.strip.content import border_of
-from promtrack.strip.polar import frame_matrix
+from promtrack.strip.polar import border_of, frame_matrix
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.store import LARGEST, StripWriter, in_steps, packed
 from promtrack.sun import Orientation

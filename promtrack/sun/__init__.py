@@ -2,10 +2,9 @@
 
 In come times, settings and a header; out go `SolarView`, `Scale` and `Orientation`. Pixels become
 kilometres and image angles become position angles here and nowhere else. Read constants, ephemeris,
-orientation, limb_height, scale, then refraction, rotation and drift.
+orientation, scale, then rotation and drift.
 """
 
-from promtrack.sun.angles import wrapped_deg
 from promtrack.sun.constants import (
     ARCSEC_PER_RAD,
     AU_KM,
@@ -14,15 +13,21 @@ from promtrack.sun.constants import (
     SOLAR_RADIUS_KM,
     escape_speed_km_s,
     gravity_m_s2,
+    wrapped_deg,
 )
 from promtrack.sun.drift import check_against_limb, fit_drift
-from promtrack.sun.ephemeris import SkyPlace, sky_place, solar_view
-from promtrack.sun.limb_height import limb_height
+from promtrack.sun.ephemeris import (
+    SkyPlace,
+    flattening,
+    flattening_err,
+    refraction_arcmin,
+    sky_place,
+    solar_view,
+)
 from promtrack.sun.orientation import field_turn_deg, orient, zenith_image_deg
 from promtrack.sun.records import Circumstances, DriftCalibration, LimbHeight, Orientation, Scale, SolarView
-from promtrack.sun.refraction import flattening, flattening_err, refraction_arcmin
 from promtrack.sun.rotation import limb_drift, seen_height_mm, synodic_deg_day
-from promtrack.sun.scale import measure_scale
+from promtrack.sun.scale import limb_height, measure_scale
 
 __all__ = [
     "ARCSEC_PER_RAD",

@@ -1,5 +1,7 @@
 """Constants of the Sun and the Earth, each with its source, and the small laws that need nothing else."""
 
+from typing import TypeVar
+
 import numpy as np
 
 __all__ = [
@@ -8,8 +10,10 @@ __all__ = [
     "EARTH_RADIUS_KM",
     "SOLAR_GM_KM3_S2",
     "SOLAR_RADIUS_KM",
+    "Angles",
     "escape_speed_km_s",
     "gravity_m_s2",
+    "wrapped_deg",
 ]
 
 SOLAR_RADIUS_KM = 695_700.0  # nominal; IAU 2015 Resolution B3
@@ -27,3 +31,11 @@ def gravity_m_s2(height_mm: np.ndarray | float) -> np.ndarray | float:
 def escape_speed_km_s(height_mm: np.ndarray | float) -> np.ndarray | float:
     """Escape speed at a height above the photosphere [Mm], sqrt(2 GM / r)."""
     return np.sqrt(2.0 * SOLAR_GM_KM3_S2 / (SOLAR_RADIUS_KM + 1000.0 * np.asarray(height_mm, float)))
+
+
+Angles = TypeVar("Angles", float, np.ndarray)  # one angle or many: what goes in comes out
+
+
+def wrapped_deg(angle_deg: Angles) -> Angles:
+    """The same angle, -180 <= angle < 180; of a difference of two angles, the short way round."""
+    return (angle_deg + 180.0) % 360.0 - 180.0

@@ -15,10 +15,9 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.settings import SiteSettings
-from promtrack.sun.angles import wrapped_deg
-from promtrack.sun.ephemeris import sky_place
+from promtrack.sun.constants import wrapped_deg
+from promtrack.sun.ephemeris import sky_place, vertical_contraction
 from promtrack.sun.records import DriftCalibration, Scale, SolarView
-from promtrack.sun.refraction import vertical_contraction
 
 __all__ = ["check_against_limb", "fit_drift"]
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from promtrack.settings import CameraSettings, SiteSettings
-from promtrack.sun.angles import wrapped_deg
+from promtrack.sun.constants import wrapped_deg
 from promtrack.sun.ephemeris import sky_place
 from promtrack.sun.records import HeaderGeometry, Orientation, SolarView
 

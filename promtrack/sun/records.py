@@ -7,7 +7,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from promtrack.sun.angles import Angles
+from promtrack.sun.constants import Angles
 
 __all__ = [
     "Circumstances",

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.limb import lock_limb
-from promtrack.limb.solve import Terms
+from promtrack.limb.records import Terms
 from promtrack.scene import make_scene
 from promtrack.sequence.calibrate import mend_hot_pixels
 from tests.benchmarks.foreign import foreign_scenes

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.limb import LimbLock, lock_limb
-from promtrack.limb.solve import Terms
+from promtrack.limb.records import Terms
 from promtrack.sequence import open_sequence
 from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.sequence.records import Sequence

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from promtrack.limb import lock_limb
-from promtrack.limb.solve import Terms
+from promtrack.limb.records import Terms
 from promtrack.scene import Arch, Hedgerow, SceneSpec
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import solar_view, synodic_deg_day

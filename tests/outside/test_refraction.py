@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from promtrack.sun import flattening, flattening_err, refraction_arcmin
-from promtrack.sun.refraction import vertical_contraction
+from promtrack.sun.ephemeris import vertical_contraction
 
 
 def test_worked_example():

@@ -7,7 +7,7 @@ import pytest
 from promtrack.scene import Arch, CloudBank, Hedgerow, SceneSpec, make_scene
 from promtrack.settings import StripSettings
 from promtrack.strip import Strip, strip_geometry, strip_to_frame, unwrap
-from promtrack.strip.content import border_of
+from promtrack.strip.polar import border_of
 from promtrack.strip.unwrap import StripCutter, grey_step
 from promtrack.sun import Orientation
 from tests.strip.sky import NORTH_UP, make_lock, make_sequence, scale_of

@@ -1,0 +1,193 @@
+"""How the frames of a sequence are measured: stretches of time with a template each, then every frame against
+its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from promtrack.checks import Check
+from promtrack.errors import InputError
+from promtrack.limb.block_shifts import Template
+from promtrack.limb.compare import (
+    TurnCheck,
+    rotation_check,
+)
+from promtrack.limb.edge import Grid
+from promtrack.limb.find import LimbNotFound
+from promtrack.limb.frame_limb import CEILING, Finder, Look
+from promtrack.limb.measure import FrameMeasure, measure, unmatched
+from promtrack.limb.template import REACH_SIGMA, LaidZone, make_template, zone_grid, zone_of
+from promtrack.sequence.records import Sequence
+from promtrack.workers import map_ahead
+
+STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live for 5 to 20 minutes
+LEAST_STRETCH = 24  # frames in a stretch, however slow they follow each other
+TEMPLATE_FRAMES = 16  # of a stretch, which make its template
+MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
+LEAST_REACH_PX = 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pass:
+    """What the frames gave, by number."""
+
+    found: dict[int, FrameMeasure]
+    failed: dict[int, str]
+    first: Look  # of the first frame found, for its points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """How the frames of a sequence are measured: each by itself, on the template of its stretch of time."""
+
+    sequence: Sequence
+    finder: Finder
+    wide: bool
+    turn_deg: np.ndarray  # (n,) computed or assumed; nan where it is not known
+
+    @property
+    def turn_known(self) -> bool:
+        """Whether the turn is computed or assumed, and not to be found."""
+        return bool(np.isfinite(self.turn_deg).all())
+
+    def turn_of(self, index: int) -> float:
+        """Turn of a frame as it is expected, 0 where nothing is."""
+        return float(np.nan_to_num(self.turn_deg[index]))
+
+    def stretches(self) -> list[np.ndarray]:
+        """Frames of each stretch of time."""
+        time = self.sequence.time_s
+        gap = np.flatnonzero(np.diff(time) > STRETCH_S) + 1
+        parts = []
+        for part in np.split(np.arange(len(time)), gap):
+            usual_s = float(np.median(np.diff(time[part]))) if len(part) > 1 else 0.0
+            length_s = max(STRETCH_S, LEAST_STRETCH * usual_s)
+            count = max(1, int(np.ceil((time[part[-1]] - time[part[0]] + 1e-9) / length_s)))
+            edges = time[part[0]] + np.arange(1, count) * (time[part[-1]] - time[part[0]]) / count
+            parts += [p for p in np.split(part, np.searchsorted(time[part], edges)) if len(p)]
+        return parts
+
+    def templates(self) -> dict[int, Template]:
+        """Template of every frame's stretch; frames that stand alone in time have none."""
+        grid, found = zone_grid(self.finder.radius_px), {}
+        last: Template | None = None
+        last_s = -np.inf
+        for part in self.stretches():
+            if len(part) < 2:
+                continue
+            picks = part[
+                np.unique(np.linspace(0, len(part) - 1, min(TEMPLATE_FRAMES, len(part))).astype(int))
+            ]
+            time = self.sequence.time_s[part]
+            near = last if time[0] - last_s < STRETCH_S else None
+            more = near.turn_at(time[0]) - self.turn_of(int(part[0])) if near else 0.0
+            zone_of = partial(self._zone, more_deg=more, grid=grid)
+            laid = [zone for zone in map_ahead(zone_of, picks.tolist()) if zone]
+            if not laid:
+                continue
+            ceiling = CEILING * self.sequence.full_scale
+            last = make_template(laid, grid, ceiling, self.finder.radius_px, first=near, align=not self.wide)
+            last_s = time[-1]
+            found.update({int(i): last for i in part})
+        return found
+
+    def look(self, index: int) -> tuple[np.ndarray, Look] | str:
+        """A frame and its limb, or why there is none."""
+        try:
+            frame = self.sequence.frame(index)
+        except InputError as error:
+            return f"could not be read: {error.what}"
+        if frame.dtype not in (np.uint8, np.uint16, np.float32):
+            frame = frame.astype(np.float32)
+        try:
+            return frame, self.finder.look(index, frame)
+        except LimbNotFound as error:
+            return error.what
+
+    def turn_checks(
+        self, templates: dict[int, Template], settings: tuple[tuple[str, float], ...]
+    ) -> list[Check]:
+        """The field's rotation as the frames show it, from neighbour to neighbour, against the one assumed.
+
+        Parameters
+        ----------
+        settings : other settings of the mount, in words, and the rotation that each would give, deg an hour
+        """
+        time = self.sequence.time_s
+        span_h = float(np.ptp(time)) / 3600.0
+        if not self.turn_known or span_h <= 0:
+            return []
+        when, drift, before = [np.zeros(0)], [np.zeros(0)], 0.0
+        for template in dict.fromkeys(templates.values()):
+            when.append(template.time_s)
+            drift.append(before + template.drift_px)
+            before += float(template.drift_px[-1])
+        assumed = float(self.turn_deg[-1] - self.turn_deg[0]) / span_h
+        seen = TurnCheck(np.concatenate(when), np.concatenate(drift), assumed, settings)
+        return rotation_check(seen, self.finder.radius_px)
+
+    def all_frames(self, templates: dict[int, Template], progress: Callable[[int, int], None] | None) -> Pass:
+        """Every frame measured; raises LimbNotFound if none shows a limb."""
+        found: dict[int, FrameMeasure] = {}
+        failed: dict[int, str] = {}
+        first: Look | None = None
+        count = len(self.sequence)
+        for index, seen in map_ahead(lambda i: self.measured(i, templates), range(count)):
+            if progress:
+                progress(index, count)
+            if isinstance(seen, str):
+                failed[index] = seen
+                continue
+            found[index], look = seen
+            first = first or look
+        if progress:
+            progress(count, count)
+        if first is None:
+            raise LimbNotFound(failed[min(failed)]).at(self.sequence.names[min(failed)])
+        return Pass(found, failed, first)
+
+    def reach_px(self, look: Look) -> float:
+        """How far a frame may lie from its template along the limb: as far as its circle leaves that open,
+        and anywhere near where the field turns in a way that is not known."""
+        if self.wide:
+            return 0.0
+        if not self.turn_known:
+            return MOST_ALONG_PX
+        return float(np.clip(REACH_SIGMA * look.along_err_px, LEAST_REACH_PX, MOST_ALONG_PX))
+
+    def _zone(self, index: int, more_deg: float, grid: Grid) -> LaidZone | None:
+        """The limb zone of a frame for a template, turned by `more_deg` beyond what is expected."""
+        seen = self.look(index)
+        if isinstance(seen, str):
+            return None
+        frame, look = seen
+        turn = self.turn_of(index) + more_deg
+        zone = zone_of(frame, replace(look.place, turn_deg=turn), grid)
+        return (
+            LaidZone(float(self.sequence.time_s[index]), turn, zone, self.reach_px(look))
+            if len(zone.ray) > 32
+            else None
+        )
+
+    def measured(
+        self, index: int, templates: dict[int, Template]
+    ) -> tuple[int, tuple[FrameMeasure, Look] | str]:
+        """The frame's number, and what it contributes or why it does not."""
+        seen = self.look(index)
+        if isinstance(seen, str):
+            return index, seen
+        frame, look = seen
+        template = templates.get(index)
+        if template is None:
+            return index, (unmatched(look, self.turn_of(index), self.finder), look)
+        time_s = float(self.sequence.time_s[index])
+        turn = self.turn_of(index) if self.turn_known else template.turn_at(time_s)
+        reach, turning = self.reach_px(look), not self.turn_known
+        return index, (
+            measure(frame, look, turn, time_s, template, self.finder, reach_px=reach, turning=turning),
+            look,
+        )

@@ -1,0 +1,174 @@
+"""What a sequence is solved from: the edges and the blocks of all frames as tables, and the rows of a sparse
+system that they become."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.sparse import coo_matrix, csc_matrix
+
+from promtrack.limb.block_noise import BlockNoise
+from promtrack.limb.measure import FrameMeasure
+
+NEIGHBOURS = 4  # bins of edge before each that foretell it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observed:
+    """Observations of one kind in all frames, in order of frame and place along the limb."""
+
+    frame: np.ndarray  # (m,)
+    at_px: np.ndarray  # (m,) place along the limb
+    value_px: np.ndarray  # (m,)
+    err_px: np.ndarray  # (m,) each one's own
+    unit: np.ndarray  # (m, 2) outward, or along
+    bin: np.ndarray  # (m,) number of the bin of limb
+
+
+class Rows:
+    """Rows of a sparse system, each divided by its error."""
+
+    def __init__(self, size: int):
+        self.size, self.count = size, 0
+        self.row: list[np.ndarray] = []
+        self.column: list[np.ndarray] = []
+        self.value: list[np.ndarray] = []
+        self.right: list[np.ndarray] = []
+
+    def add(
+        self, columns: list[np.ndarray], values: list[np.ndarray], right: np.ndarray, err: float | np.ndarray
+    ) -> None:
+        """Independent rows sum(value x[column]) = right +- err."""
+        err = np.broadcast_to(np.asarray(err, float), right.shape)
+        number = self.count + np.arange(len(right))
+        for column, value in zip(columns, values, strict=True):
+            self.row.append(number)
+            self.column.append(column)
+            self.value.append(value / err)
+        self.right.append(right / err)
+        self.count += len(right)
+
+    def correlated(
+        self,
+        columns: list[np.ndarray],
+        values: list[np.ndarray],
+        observed: Observed,
+        weight: np.ndarray,
+        noise: BlockNoise,
+    ) -> None:
+        """Rows whose errors are correlated along the limb: each less what its four neighbours before it
+        foretell of it, which leaves independent rows (Vecchia 1988, J. R. Stat. Soc. B 50, 297)."""
+        number = np.arange(len(weight))
+        before = number[:, None] - np.arange(1, NEIGHBOURS + 1)
+        seen = (before >= 0) & (observed.frame[np.maximum(before, 0)] == observed.frame[:, None])
+        near = np.where(seen, before, number[:, None])
+        at, err = observed.at_px, observed.err_px
+        single = err**2 * (noise.own**2 + (1 / weight - 1) * (noise.shared_px**2 + noise.own**2))
+        shared = (noise.shared_px * err)[:, None] * err[near]
+        ahead = seen * noise.shared_px * shared * np.exp(-np.abs(at[near] - at[:, None]) / noise.length_px)
+        apart = np.abs(at[near][:, :, None] - at[near][:, None, :])
+        among = (err[near][:, :, None] * err[near][:, None, :]) * np.exp(-apart / noise.length_px)
+        among = noise.shared_px**2 * among + single[near][:, :, None] * np.eye(NEIGHBOURS)
+        among = np.where(seen[:, :, None] & seen[:, None, :], among, np.eye(NEIGHBOURS))
+        part = np.linalg.solve(among, ahead[..., None])[..., 0]
+        new = np.sqrt((noise.shared_px * err) ** 2 + single - (part * ahead).sum(1))
+        right = observed.value_px
+        for column, value in zip(columns, values, strict=True):
+            self.row += [self.count + number] * (1 + NEIGHBOURS)
+            self.column += [column, *column[near].T]
+            self.value += [value / new, *(-part * value[near] / new[:, None]).T]
+        self.right.append((right - (part * right[near]).sum(1)) / new)
+        self.count += len(right)
+
+    def mixed(
+        self,
+        columns: list[np.ndarray],
+        values: list[np.ndarray],
+        right: np.ndarray,
+        covariances: list[np.ndarray],
+        observed: Observed,
+    ) -> None:
+        """Rows with a covariance for each frame; the columns are one frame's own or shared by all, the same
+        in all rows of a frame."""
+        table = np.column_stack([*values, right])
+        for part, covariance in zip(by_frame(observed.frame, len(covariances)), covariances, strict=True):
+            if len(covariance):
+                table[part] = solve_triangular(np.linalg.cholesky(covariance), table[part], lower=True)
+        self.add(columns, list(table[:, :-1].T), table[:, -1], 1.0)
+
+    def built(self) -> tuple[csc_matrix, np.ndarray]:
+        """The matrix and its right side."""
+        place = np.concatenate(self.row), np.concatenate(self.column)
+        shape = (self.count, self.size)
+        return coo_matrix((np.concatenate(self.value), place), shape).tocsc(), np.concatenate(self.right)
+
+
+def by_frame(frame: np.ndarray, count: int) -> list[slice]:
+    """Rows of each of `count` frames, in order."""
+    edges = np.searchsorted(frame, np.arange(count + 1))
+    return [slice(int(a), int(b)) for a, b in pairwise(edges)]
+
+
+def edges_of(measures: list[FrameMeasure]) -> Observed:
+    """Edge offsets of all bins of limb; their errors are not known yet."""
+    frame = np.concatenate([np.full(len(m.bin), i) for i, m in enumerate(measures)])
+    bin_deg = measures[0].bin_deg
+    turn = np.array([m.place.turn_deg for m in measures])[frame]
+    number = np.concatenate([m.bin for m in measures])
+    theta = (number + 0.5) * bin_deg
+    phi = np.radians(theta + turn)
+    unit = np.column_stack([-np.sin(phi), -np.cos(phi)])
+    value = np.concatenate([m.edge_px for m in measures])
+    at = along_limb(theta, measures[0].place.radius_px)
+    return _ordered(Observed(frame, at, value, np.zeros(len(value)), unit, number))
+
+
+def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observed, Observed]:
+    """Shifts along (the turn on which the zones were laid included) and across of all usable blocks."""
+    parts = []
+    for i, m in enumerate(measures):
+        s = m.shifts
+        fit = np.isfinite(s.along_px) & np.isfinite(s.across_px) & (np.abs(s.along_px) < 4)
+        fit &= (s.along_err_px < 3) & np.isfinite(s.across_err_px) & (s.gain > 0.2) & (s.gain < 5)
+        if fit.any():
+            columns = [s.theta_deg, s.along_px + laid_px[i], s.along_err_px, s.across_px, s.across_err_px]
+            turned = np.full(int(fit.sum()), m.place.turn_deg)
+            parts.append(np.column_stack([np.full(int(fit.sum()), i), *(c[fit] for c in columns), turned]))
+    table = np.concatenate(parts) if parts else np.zeros((0, 7))
+    frame, theta, along, along_err, across, across_err, turn = table.T
+    phi = np.radians(theta + turn)
+    tangent, normal = (
+        np.column_stack([-np.cos(phi), np.sin(phi)]),
+        np.column_stack([-np.sin(phi), -np.cos(phi)]),
+    )
+    number = np.unique(np.round(theta, 6), return_inverse=True)[1]
+    at = along_limb(theta, measures[0].place.radius_px) if measures else theta
+    frame = frame.astype(int)
+    return (
+        _ordered(Observed(frame, at, along, along_err, tangent, number)),
+        _ordered(Observed(frame, at, across, across_err, normal, number)),
+    )
+
+
+def along_limb(theta_deg: np.ndarray, radius_px: float) -> np.ndarray:
+    """Places along the limb, px, without a step where it is seen."""
+    if not len(theta_deg):
+        return np.zeros(0)
+    angle = np.radians(theta_deg)
+    middle = np.angle(np.exp(1j * angle).mean())
+    return radius_px * np.angle(np.exp(1j * (angle - middle)))
+
+
+def _ordered(observed: Observed) -> Observed:
+    """In order of frame and place along the limb."""
+    order = np.lexsort([observed.at_px, observed.frame])
+    return replace(
+        observed,
+        **{
+            name: getattr(observed, name)[order]
+            for name in ("frame", "at_px", "value_px", "err_px", "unit", "bin")
+        },
+    )
