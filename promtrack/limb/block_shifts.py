@@ -13,10 +13,8 @@ from promtrack.limb.edge import Grid, Zone
 
 BLOCK_PX = 48.0  # length of the blocks, each of which has a shift of its own
 EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
-LEAST_PEAK, MOST_PEAKS = (
-    0.6,
-    3,
-)  # peaks of the correlation that are tried: their height in parts of the highest
+# peaks of the correlation that are tried: their height in parts of the highest
+LEAST_PEAK, MOST_PEAKS = (0.6, 3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -174,10 +172,8 @@ def _solved(columns: np.ndarray, weight: np.ndarray, theta_deg: np.ndarray) -> B
     )
 
 
-MEMORY_S, MEMORY_PART = (
-    150.0,
-    0.15,
-)  # within which frames share their spicules, and of a template's span at most
+# within which frames share their spicules, and of a template's span at most
+MEMORY_S, MEMORY_PART = (150.0, 0.15)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -43,9 +43,8 @@ class Grid:
 class Zone:
     """The limb zone of one frame: rows are rays, columns run outward."""
 
-    ray: (
-        np.ndarray
-    )  # (k,) numbers of the rays in the grid, in order round the Sun from one end of the limb seen
+    # (k,) numbers of the rays in the grid, in order round the Sun from one end of the limb seen
+    ray: np.ndarray
     value: np.ndarray  # (k, m) float32, counts
     valid: np.ndarray  # (k, m) bool, inside the frame
 

@@ -35,9 +35,8 @@ OFFSET_PX = 0.3
 # Cloud lets less of a burnt-out disc clip, which widens its edge and moves it inward: beta is -2.0 +- 0.4,
 # -0.5 +- 0.6 and -1.0 +- 0.7 in three recordings under cloud.
 MOVED_BY_WIDTH = 2.0  # 1 sigma of beta: px that the edge moves for each px that it widens
-TURN_RATES = np.radians(
-    [15.0, 4.0, 1.5]
-)  # 1 sigma of a field's rotation an hour, its change, and the change of that
+# 1 sigma of a field's rotation an hour, its change, and the change of that
+TURN_RATES = np.radians([15.0, 4.0, 1.5])
 
 
 class System:

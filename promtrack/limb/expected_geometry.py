@@ -1,5 +1,5 @@
-"""What site, clock and optics say beforehand: flattening by refraction, turn of the field, size of the limb, and
-how solar rotation carries the features that hold the lock along it.
+"""What site, clock and optics say beforehand: flattening by refraction, turn of the field, size of the limb,
+and how solar rotation carries the features that hold the lock along it.
 
 In the plane of the limb rotation looks like a turn about the Sun's centre, of at most 1.2 px an hour on a
 radius of 1000 px; texture on the disc is carried westward besides. The Sun's centre moves with neither.
@@ -35,9 +35,8 @@ MOMENTS = 24  # the sky is computed at so many moments and interpolated between
 POSSIBLE_ALTITUDES_DEG = np.arange(
     8.0, 61.0
 )  # of the Sun over an unknown site, all alike: lower, hardly anybody records
-CLIMB_DEG_S = (
-    10.0 / 3600.0
-)  # how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
+# how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
+CLIMB_DEG_S = 10.0 / 3600.0
 # a flattened limb is bent like a circle larger by 1 + f - 3 f sin^2 of the angle from the zenith: this times
 # f, rms, all round
 SHORT_ARC_BENT = 1.17

@@ -1,5 +1,5 @@
-"""Where to start from: a fit to the edge on its rays, the place in one frame near the last one or a stated one,
-and the radius from a handful of frames."""
+"""Where to start from: a fit to the edge on its rays, the place in a frame near the last or a stated one, and
+the radius from a handful of frames."""
 
 from __future__ import annotations
 

@@ -179,7 +179,7 @@ class Assembly:
         carried = np.zeros(len(kept))
         said: tuple[str, ...] = ()
         template = self.templates.get(int(chosen[0]))
-        if template is not None and self.terms.rotation and not self.layout.wide:
+        if template is not None and not self.layout.wide:
             carried, said = carried_px(
                 template, radius, self.sequence, chosen, limb=self.limb, camera=self.camera
             )
@@ -190,7 +190,7 @@ class Assembly:
                 for p in stated_places(self.sequence, self.limb)
             ]
         )[chosen]
-        has_header = bool(np.isfinite(header).any()) and self.terms.header
+        has_header = bool(np.isfinite(header).any())
         known = Known(
             wide=self.layout.wide,
             turn_px=turn if np.isfinite(turn).all() else None,

@@ -90,8 +90,6 @@ class Terms:
     level: bool = True  # slow drift of the features against the limb
     correlation: bool = True  # of neighbouring limb, one length
     robust: bool = True  # reweighting
-    rotation: bool = True  # the Sun's, carrying the features
-    header: bool = True  # centres stated in headers
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -25,14 +25,8 @@ from promtrack.limb.edge import Grid, Zone, make_grid, unwrap
 from promtrack.limb.geometry import Place
 
 FINE_RADIUS_PX = 1200.0  # up to this radius the zone is sampled at every pixel
-FINER_PX = (
-    10.0,
-    10.0,
-    6.0,
-    6.0,
-    4.0,
-    4.0,
-)  # blur along the limb with which the zones of a template are laid on each other
+# blur along the limb with which the zones of a template are laid on each other
+FINER_PX = (10.0, 10.0, 6.0, 6.0, 4.0, 4.0)
 SMOOTH_PX = 1.5  # blur of a zone along the limb
 CHECKED_PX = 40.0  # turn from one frame of a template to the next that a check can see
 ROUGH_REACH_PX = 20.0  # farthest shifts above which circles alone do not make a template

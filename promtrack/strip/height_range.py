@@ -72,9 +72,8 @@ def _without_slow(strip: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray
     part = shown.astype(np.float32)
     value = np.where(shown, strip, np.float32(0))
     value -= part * _lines(value, part)
-    wide, share = (
-        cv2.blur(plane, (reach, 1), borderType=cv2.BORDER_CONSTANT) for plane in (value, part)
-    )  # (x, y)
+    # (x, y)
+    wide, share = (cv2.blur(plane, (reach, 1), borderType=cv2.BORDER_CONSTANT) for plane in (value, part))
     seen = cv2.erode(shown.astype(np.uint8), np.ones((7, 7), np.uint8), borderType=cv2.BORDER_REPLICATE)
     return cv2.GaussianBlur(value, (0, 0), 1.0) - wide / np.maximum(share, np.float32(1e-6)), seen
 

@@ -46,9 +46,8 @@ class SkyPlace:
     declination_deg: np.ndarray  # true equator of date
     ra_rate_arcsec_s: np.ndarray  # motion in right ascension; the sky turns faster than the Sun by this
     altitude_deg: np.ndarray  # true, topocentric; nan without a site
-    parallactic_deg: (
-        np.ndarray
-    )  # position angle of the zenith at the Sun, north through east; nan without a site
+    # position angle of the zenith at the Sun, north through east; nan without a site
+    parallactic_deg: np.ndarray
 
 
 def solar_view(
@@ -104,9 +103,8 @@ def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
     latitude, longitude = np.deg2rad(site.latitude_deg), np.deg2rad(site.longitude_deg)
     hour_angle = _sidereal_time(times) + longitude - ra
     altitude = erfa.hd2ae(hour_angle, dec, latitude)[1]
-    parallax = (
-        np.arcsin(8.794143 / ARCSEC_PER_RAD) / distance_au * np.cos(altitude)
-    )  # IAU 2012 solar parallax
+    # IAU 2012 solar parallax
+    parallax = np.arcsin(8.794143 / ARCSEC_PER_RAD) / distance_au * np.cos(altitude)
     return SkyPlace(
         np.rad2deg(dec),
         rate,
