@@ -145,7 +145,6 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion) 
         time_s,
         np.array([y, x]),
         np.hypot(err, [strip.centre_err_mm[at], strip.along_err_mm[at]]),
-        used=np.ones(len(at), bool),
         scale_err=motion.scale_err,
         clock_err=motion.clock_err,
     )

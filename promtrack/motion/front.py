@@ -8,14 +8,15 @@ from dataclasses import replace
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.motion.front_fit import fit_front, front_verdict, local_speeds
+from promtrack.motion.front_fit import fit_front, front_verdict
 from promtrack.motion.front_search import FASTEST_KM_S, LEAST_FRAMES, RisingEdge, find_rising_edges
+from promtrack.motion.kinematics import fit_polynomial
 from promtrack.motion.leading_edge import Edge, Window, find_edge, sector_columns, sector_profile
 from promtrack.motion.records import NONE, Front, FrontSearch
 from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
-__all__ = ["find_fronts", "front_checks"]
+__all__ = ["find_fronts", "front_checks", "local_speeds"]
 
 LEAST_TRAVEL_MM = 4.0  # threads that brighten or fade within an hour shift their edge as much
 # rms drift of an edge's own level over a run, over its width between 30 and 70 % of its brightness: 0.07 in
@@ -23,6 +24,7 @@ DRIFT_SHARE = 0.25  # the arches of tests/benchmarks/front_accuracy.py, more whe
 WRONG_SIGMA = 5.0  # farther from its neighbours' line a height is wrong
 VAGUE = 10.0  # times the usual error: such a height says nothing
 LEAST_SEEN = 1 / 3  # of the frames between its first and its last height
+LOCAL_POINTS = 6  # heights in a window of a local speed
 ABOVE_MM, BELOW_MM = 5.0, 15.0  # of the coarse path: where the edge is sought
 
 
@@ -263,3 +265,21 @@ def _notes(strip: Strip, edge: Edge, dropped: int) -> tuple[str, ...]:
     if dropped:
         notes.append(f"{dropped} heights left out because they jump away from their neighbours or are unsure")
     return tuple(notes)
+
+
+def local_speeds(
+    time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, window: int = LOCAL_POINTS
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Slopes over windows of so many heights that share none: times [s], speeds and 1-sigma errors [km/s].
+
+    The error is the larger of what the errors and what the scatter of the window give.
+    """
+    rows = []
+    for first in range(0, len(time_s) - window + 1, window):
+        part = slice(first, first + window)
+        if np.ptp(time_s[part]) > 0:
+            line = fit_polynomial(time_s[part], height_mm[part], err_mm[part], 1)
+            line = line.scaled(max(1.0, np.sqrt(line.chi2 / line.dof)))
+            rows.append((line.centre, line.value(line.centre, 1) * 1e3, line.error(line.centre, 1) * 1e3))
+    middle_s, speed, error = np.array(rows, float).reshape(-1, 3).T
+    return middle_s, speed, error

@@ -1,4 +1,4 @@
-"""Fits of a coordinate against time: weighted polynomials, nonlinear models, wrong points, choice of model.
+"""Fits of a coordinate against time: weighted polynomials, choice of model, residuals with a memory.
 
 Time is centred and scaled before every polynomial fit: in raw seconds since an epoch the normal equations
 lose all digits (the NIST data set Pontius shows it). Units are the caller's; errors are one standard
@@ -8,22 +8,20 @@ deviation.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
 from scipy.special import chdtri
 
 __all__ = [
-    "ModelFit",
     "Polynomial",
-    "aicc",
     "beyond_chance",
     "bic",
-    "find_wrong_points",
-    "fit_model",
     "fit_polynomial",
+    "independent",
+    "memory_of",
+    "redrawn",
+    "spread",
 ]
 
 CHANCE = 0.01  # chi squared is beyond chance below this probability
@@ -126,157 +124,6 @@ def _checked(
     return x, y, used
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ModelFit:
-    """A nonlinear model fitted by least squares."""
-
-    values: np.ndarray  # (k,) parameters
-    cov: np.ndarray  # (k, k)
-    residual: np.ndarray  # (n,) data minus model
-    chi2: float  # sum of squares where the errors are unknown
-    dof: int
-
-    @property
-    def errors(self) -> np.ndarray:
-        """(k,) 1-sigma errors of the parameters: roots of the covariance's diagonal."""
-        return np.sqrt(np.diag(self.cov))
-
-
-def fit_model(
-    model: Callable[..., np.ndarray],
-    x: np.ndarray,
-    y: np.ndarray,
-    err: np.ndarray | float | None,
-    start: np.ndarray,
-) -> ModelFit:
-    """Fit `model(x, *parameters)` by nonlinear least squares from `start`.
-
-    Parameters
-    ----------
-    err : 1-sigma errors of y; None: unknown and equal, then taken from the residuals
-
-    Raises
-    ------
-    ValueError : wrong shapes, too few points, or no convergence
-
-    References
-    ----------
-    Levenberg-Marquardt: More 1978 (MINPACK), through `scipy.optimize.least_squares`.
-    """
-    x, y, _ = _checked(x, y, None)
-    start = np.asarray(start, float)
-    if len(x) <= len(start):
-        raise ValueError(f"a model of {len(start)} parameters needs more points than that, got {len(x)}")
-    sigma = np.ones(len(x)) if err is None else np.broadcast_to(np.asarray(err, float), x.shape)
-    unit = np.where(start == 0, 1.0, np.abs(start))  # parameters of order one, whatever their units
-
-    def misfit(scaled: np.ndarray) -> np.ndarray:
-        parameters = scaled * unit
-        return (y - model(x, *parameters)) / sigma
-
-    found = least_squares(
-        misfit, start / unit, jac="3-point", method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=400
-    )
-    if found.status == 0 or not np.all(np.isfinite(found.x)):
-        raise ValueError(f"no convergence after {found.nfev} steps")
-    values, chi2, dof = found.x * unit, float(2 * found.cost), len(x) - len(start)
-    inverse = np.linalg.pinv(
-        found.jac
-    )  # of the Jacobian itself: squaring it first may leave negative variances
-    cov = inverse @ inverse.T * np.outer(unit, unit) * (chi2 / dof if err is None else 1.0)
-    return ModelFit(values, cov, y - model(x, *values), chi2, dof)
-
-
-def find_wrong_points(
-    x: np.ndarray, y: np.ndarray, err: np.ndarray | None, degree: int, *, most: float = 0.25
-) -> np.ndarray:
-    """Points that a polynomial through most of the others does not explain.
-
-    Ordinary least squares first: if its chi squared and its largest residual are within chance, no point is
-    wrong. Otherwise polynomials through a few points each, spread over the span, compete for the least median
-    of squared residuals; the winner is refined by least squares on the points near it.
-
-    Parameters
-    ----------
-    x : (n,)
-    y, err : (m, n), m coordinates judged together; err None: unknown and equal
-    degree : of the polynomial
-    most : largest part of the points that may be called wrong; the farthest go first
-
-    Returns
-    -------
-    (n,) bool, True where the point is to be used
-
-    References
-    ----------
-    Least median of squares and its scale: Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871; Rousseeuw & Leroy
-    1987.
-    """
-    y = np.atleast_2d(np.asarray(y, float))
-    sigma = np.ones_like(y) if err is None else np.broadcast_to(np.asarray(err, float), y.shape)
-    m, n = y.shape
-    used = np.ones(n, bool)
-    allowed = min(int(most * n), n - degree - 2)
-    if allowed < 1:
-        return used
-    u = (x - np.mean(x)) / (np.ptp(x) / 2 or 1.0)
-    limit = chdtri(m, CHANCE / n)  # a good point is lost in one track of a hundred
-    distance = _distance(u, y, sigma, used, degree)
-    if err is not None and distance.max() < limit and distance.sum() < chdtri(m * n, CHANCE):
-        return used
-    distance = _least_median(u, y, sigma, degree)
-    small = (
-        1 + 5 / (n - degree - 1)
-    ) ** 2  # Rousseeuw & Leroy's factor for the few points of the first curve
-    for _ in range(10):
-        typical = small * np.median(distance) / chdtri(m, 0.5)
-        small = 1.0
-        inflation = typical if err is None else max(1.0, typical)
-        new = distance <= limit * inflation
-        if n - new.sum() > allowed:
-            new = np.argsort(np.argsort(distance, kind="stable"), kind="stable") < n - allowed
-        if np.array_equal(new, used):
-            break
-        used = new
-        distance = _distance(u, y, sigma, used, degree)
-    return used
-
-
-def _distance(u: np.ndarray, y: np.ndarray, sigma: np.ndarray, used: np.ndarray, degree: int) -> np.ndarray:
-    """(n,) squared normalised distance of every point from the least-squares fit of those used.
-
-    A point that is used has drawn the fit towards itself, one that is not may lie where the fit is poorly
-    known: the variance of the residual is that of the point times 1 - h or 1 + h, with h the leverage.
-    """
-    design = np.vander(u, degree + 1, increasing=True)
-    total = np.zeros(len(u))
-    for values, errors in zip(y, sigma, strict=True):
-        weighted = design / errors[:, None]
-        q, r = np.linalg.qr(weighted[used])
-        coefficients = np.linalg.solve(r, q.T @ (values[used] / errors[used]))
-        leverage = np.sum(np.linalg.solve(r.T, weighted.T) ** 2, axis=0)
-        variance = np.where(used, np.maximum(1 - leverage, 1e-3), 1 + leverage)
-        total += ((values - design @ coefficients) / errors) ** 2 / variance
-    return total
-
-
-def _least_median(u: np.ndarray, y: np.ndarray, sigma: np.ndarray, degree: int) -> np.ndarray:
-    """(n,) squared normalised distances from the polynomial with the least median distance."""
-    n, k = len(u), degree + 1
-    bins = np.array_split(np.argsort(u, kind="stable"), k)
-    picks = [part[np.unique(np.linspace(0, len(part) - 1, 12).round().astype(int))] for part in bins]
-    corners = np.stack([grid.ravel() for grid in np.meshgrid(*picks, indexing="ij")], axis=1)  # (trials, k)
-    spaced = np.min(np.abs(np.diff(u[corners], axis=1)), axis=1, initial=np.inf) > 1e-9
-    corners = corners[spaced]
-    powers = np.vander(u, k, increasing=True)
-    coefficients = np.linalg.solve(powers[corners][:, None], y.T[corners].transpose(0, 2, 1)[..., None])[
-        ..., 0
-    ]
-    distance = np.sum(((y - coefficients @ powers.T) / sigma) ** 2, axis=1)  # (trials, n)
-    half = (n + k) // 2
-    return distance[np.argmin(np.partition(distance, half, axis=1)[:, half])]
-
-
 def beyond_chance(chi2: float, dof: int) -> bool:
     """Whether chi squared is larger than chance allows (probability below 1 %)."""
     return dof > 0 and chi2 > chdtri(dof, CHANCE)
@@ -290,8 +137,51 @@ def bic(squares: float, n: int, parameters: int) -> float:
     return n * math.log(max(squares, 1e-300) / n) + parameters * math.log(n)
 
 
-def aicc(squares: float, n: int, parameters: int) -> float:
-    """Akaike's criterion with the small-sample term (Hurvich & Tsai 1989, Biometrika 76, 297); as in
-    `bic`."""
-    small = 2 * parameters * (parameters + 1) / (n - parameters - 1)
-    return n * math.log(max(squares, 1e-300) / n) + 2 * parameters + small
+def memory_of(residual: np.ndarray, free: int) -> float:
+    """Correlation of neighbours, corrected for what the fit has swallowed; 0 within chance (5 %, one-sided).
+
+    The estimate's bias is -(1 + 4 r)/n for a mean (Kendall 1954, Biometrika 41, 403), and about as much again
+    for every further parameter.
+    """
+    n = len(residual)
+    centred = residual - residual.mean()
+    power = float(centred @ centred)
+    r = float(centred[1:] @ centred[:-1]) / power if power > 0 else 0.0
+    if r <= 1.645 / np.sqrt(n):
+        return 0.0
+    return min(r + (1 + 4 * r) / n + (free - 1) * (1 + r) / n, 0.9)
+
+
+def independent(residual: np.ndarray, free: int) -> int:
+    """Number of independent points among n correlated ones: n (1 - r) / (1 + r) for a first-order
+    autoregression."""
+    n, r = len(residual), memory_of(residual, free)
+    return max(round(n * (1 - r) / (1 + r)), min(n, 6))
+
+
+def redrawn(
+    residual: np.ndarray, memory: float, free: float, draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """(draws, n) residuals drawn again, with their memory."""
+    n = len(residual)
+    centred = residual - residual.mean()
+    innovation = centred[1:] - memory * centred[:-1]
+    # The fit has taken its parameters' share of the variance away, each as long as the memory lasts.
+    swallowed = min(free * (1 + memory) / (1 - memory), 0.6 * n)
+    source = innovation if memory > 0 else centred
+    scale = np.sqrt(
+        n / (n - swallowed) * np.mean(centred**2) * (1 - memory**2) / max(np.mean(source**2), 1e-300)
+    )
+    lead = round(5 / (1 - memory)) if memory > 0 else 0
+    drawn = rng.choice(source, (draws, n + lead)) * scale
+    from scipy.signal import lfilter  # takes a quarter of a second to load: beside the search for knots
+
+    return lfilter([1.0], [1.0, -memory], drawn, axis=1)[:, lead:]
+
+
+def spread(values: np.ndarray) -> np.ndarray:
+    """Half the interval that holds 68.3 % of the draws: a few wild ones do not count."""
+    if len(values) < 20:
+        return np.full(values.shape[1:], np.nan)
+    low, high = np.percentile(values, [15.87, 84.13], axis=0)
+    return 0.5 * (high - low)

@@ -22,10 +22,10 @@ from promtrack.motion.correlated_noise import (
     legendre,
     moments_of,
 )
-from promtrack.motion.kinematics import beyond_chance, find_wrong_points
+from promtrack.motion.kinematics import beyond_chance
 from promtrack.motion.records import KnotFit
 
-__all__ = ["MODELS", "KnotPath", "fit_path", "good_points", "log_evidence"]
+__all__ = ["MODELS", "KnotPath", "fit_path", "log_evidence"]
 
 KM_S = 1e3  # Mm/s in km/s
 M_S2 = 1e6  # Mm/s^2 in m/s^2
@@ -77,12 +77,6 @@ class _Axis:
         return mean, np.einsum("gc,gcm->m", weight, own2 + (values - mean) ** 2)
 
 
-def good_points(time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray) -> np.ndarray:
-    """(n,) bool, the places of a track (2, n) that a smooth path may pass (see `find_wrong_points`)."""
-    n = len(time_s)
-    return find_wrong_points(time_s, place_mm, error_mm, 3 if n >= 16 else 2 if n >= 7 else 1)
-
-
 def log_evidence(
     time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise: tuple[Noise, Noise]
 ) -> float:
@@ -101,7 +95,6 @@ def fit_path(
     error_mm: np.ndarray | float,
     noise: tuple[Noise, Noise] = (WHITE, WHITE),
     *,
-    used: np.ndarray | None = None,
     lock_err_mm: np.ndarray | float = 0.0,
     scale_err: float = 0.0,
     clock_err: float = 0.0,
@@ -121,7 +114,6 @@ def fit_path(
     place_mm : (2, n) outward, along the limb towards increasing angle
     error_mm : (2, n) or one value; 1-sigma errors of the single points
     noise : outward, along the limb (`correlated_noise.estimate_noise`)
-    used : (n,) bool, points to fit; default: `good_points`
     lock_err_mm : (2,) or one value; 1-sigma errors of the frames' places, which may last as long as the track
     scale_err, clock_err : relative 1-sigma errors of scale and clock; reported apart, as `systematic_km_s`
 
@@ -142,9 +134,8 @@ def fit_path(
     if not (np.isfinite(time_s).all() and np.isfinite(place_mm).all()):
         raise ValueError("time_s and place_mm must be finite")
     error = np.broadcast_to(np.asarray(error_mm, float), place_mm.shape)
-    used = good_points(time_s, place_mm, error) if used is None else used
     axes, probability = _weighted(
-        [_axis(time_s[used], y[used], e[used], one) for y, e, one in zip(place_mm, error, noise, strict=True)]
+        [_axis(time_s, y, e, one) for y, e, one in zip(place_mm, error, noise, strict=True)]
     )
     middle = np.array([0.5 * (time_s[0] + time_s[-1])])
     velocity, variance = (

@@ -15,8 +15,9 @@ import numpy as np
 from astropy.timeseries import LombScargle
 from scipy.linalg import solve_triangular
 from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import curve_fit
 
-from promtrack.motion.kinematics import ModelFit, fit_model, fit_polynomial
+from promtrack.motion.kinematics import fit_polynomial, memory_of
 from promtrack.motion.records import Oscillation
 from promtrack.strip.records import Strip, TimeDistance
 from promtrack.strip.slit import time_distances
@@ -24,9 +25,7 @@ from promtrack.strip.slit import time_distances
 __all__ = ["find_oscillations", "fit_oscillation"]
 
 LEAST_POINTS = 16
-SIGNIFICANT = (
-    1e-4  # largest false-alarm probability, all threads of all slits counted; wander is modelled itself
-)
+SIGNIFICANT = 1e-4  # largest false-alarm probability, all threads of all slits counted
 LEAST_SIGMA = 4.0  # the amplitude in its errors
 FEWEST_PERIODS = 1.8  # in the time observed
 SHORTEST_STRIPS = 4.0  # strips in the shortest period
@@ -34,9 +33,7 @@ THREADS = 4  # brightest threads of the slit that are tried
 REACH_MM = 2.5  # a thread moves less than this from one strip to the next
 PLACE_SNR = 3.0
 LEAST_POWER = 0.3  # of the highest peak; below it no damped sine explains half (spares the fit)
-LEAST_SHARE = (
-    0.5  # of the variance about the drift that the sine must explain: hopping leaves more than it explains
-)
+LEAST_SHARE = 0.5  # of the variance about the drift that the sine must explain: hopping leaves more
 # Wander that is tried: memory in parts of the span, white noise as a part of the variance
 WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2, 0.5, 1.0)]
 DRAWS = 200  # threads that only wander
@@ -128,7 +125,7 @@ def _shares(wave: Oscillation, other: _Trace) -> bool:
     design = np.column_stack([swing, later, np.ones_like(t), (t - t.mean()) / np.ptp(t)])
     fitted, *_ = np.linalg.lstsq(design, place, rcond=None)
     rest = place - design @ fitted
-    r = float(np.clip(rest[1:] @ rest[:-1] / max(rest @ rest, 1e-300), 0.0, 0.95))
+    r = memory_of(rest, 4)
     noise = math.sqrt(
         float(rest @ rest) / (len(t) - 4) * (1 + r) / (1 - r) / max(float(swing @ swing), 1e-300)
     )
@@ -229,13 +226,12 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     fit = _damped_sine(t, x, err, float(frequency[np.argmax(power)]), low, high)
     if fit is None:
         return None
-    period, amplitude, damping, values = _shape(fit)
+    period, amplitude, damping = _period(fit), _amplitude(fit), _damping(fit)
     false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
     share = 1 - float(np.var(fit.residual)) / float(np.var(drift.residual))
     if not false_alarm <= SIGNIFICANT or amplitude[0] < LEAST_SIGMA * amplitude[1] or share < LEAST_SHARE:
         return None
-    curve = (_model if len(values) == 6 else _steady)(trace.time_s - trace.time_s[0], *values)
-    rest = float(values[0])
+    curve, rest = _model(trace.time_s - trace.time_s[0], *fit.values), float(fit.values[0])
     return Oscillation(
         slit=slit,
         time_s=trace.time_s,
@@ -265,82 +261,77 @@ def _calm(trace: _Trace) -> np.ndarray:
     return np.abs(rest) < 6 * usual + 0.5 * (near[:, -2] - near[:, 1])
 
 
-def _steady(
-    t: np.ndarray, rest: float, drift: float, cosine: float, sine: float, frequency: float
-) -> np.ndarray:
-    phase = 2 * np.pi * frequency * t
-    return rest + drift * t + cosine * np.cos(phase) + sine * np.sin(phase)
-
-
 def _model(
-    t: np.ndarray, rest: float, drift: float, cosine: float, sine: float, frequency: float, damping: float
+    t: np.ndarray,
+    rest: float,
+    drift: float,
+    cosine: float,
+    sine: float,
+    frequency: float,
+    damping: float = 0.0,
 ) -> np.ndarray:
     """Damped sine on a slow drift; `damping` is the inverse of the damping time."""
     phase = 2 * np.pi * frequency * t
-    return (
-        rest
-        + drift * t
-        + np.exp(np.clip(-damping * t, -50, 50)) * (cosine * np.cos(phase) + sine * np.sin(phase))
-    )
+    swing = cosine * np.cos(phase) + sine * np.sin(phase)
+    return rest + drift * t + np.exp(np.clip(-damping * t, -50, 50)) * swing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Swing:
+    """A damped sine fitted to a trace."""
+
+    values: np.ndarray  # (5,) or, with damping, (6,) parameters of `_model`
+    cov: np.ndarray  # from the scatter of the places, neighbours of which scatter alike
+    residual: np.ndarray
 
 
 def _damped_sine(
     t: np.ndarray, x: np.ndarray, err: np.ndarray, frequency: float, low: float, high: float
-) -> ModelFit | None:
+) -> _Swing | None:
     """Fit with damping where that is seen (2 of its errors), without it otherwise; None without a sine in the
     range."""
     phase = 2 * np.pi * frequency * t
     design = np.column_stack([np.ones_like(t), t, np.cos(phase), np.sin(phase)]) / err[:, None]
     linear = np.linalg.lstsq(design, x / err, rcond=None)[0]
-    best = None
-    for damping in (0.3 / t[-1], 2.0 / t[-1]):
-        try:
-            fit = fit_model(_model, t, x, err, np.array([*linear, frequency, damping]))
-        except ValueError:
-            continue
-        if low <= fit.values[4] <= high and (best is None or fit.chi2 < best.chi2):
-            best = fit
-    if best is not None and best.values[5] > 2 * best.errors[5] * _scale(best):
+    damped = [_fitted(t, x, err, [*linear, frequency, part / t[-1]]) for part in (0.3, 2.0)]
+    seen = [fit for fit in damped if fit is not None and low <= fit.values[4] <= high]
+    best = min(seen, key=lambda fit: float(np.sum((fit.residual / err) ** 2)), default=None)
+    if best is not None and best.values[5] > 2 * math.sqrt(best.cov[5, 5]):
         return best
-    try:
-        fit = fit_model(_steady, t, x, err, np.array([*linear, frequency]))
-    except ValueError:
+    steady = _fitted(t, x, err, [*linear, frequency])
+    return steady if steady is not None and low <= steady.values[4] <= high else None
+
+
+def _fitted(t: np.ndarray, x: np.ndarray, err: np.ndarray, start: list[float]) -> _Swing | None:
+    if len(t) <= len(start):
         return None
-    return fit if low <= fit.values[4] <= high else None
+    try:
+        values, cov = curve_fit(_model, t, x, start, sigma=err, absolute_sigma=True, xtol=1e-12, ftol=1e-12)
+    except RuntimeError:  # no convergence
+        return None
+    if not np.isfinite(cov).all():
+        return None
+    residual = x - _model(t, *values)
+    r, chi2 = memory_of(residual, len(values)), float(np.sum((residual / err) ** 2))
+    return _Swing(values, cov * max(1.0, chi2 / (len(t) - len(values))) * (1 + r) / (1 - r), residual)
 
 
-def _scale(fit: ModelFit) -> float:
-    """Factor on the errors: the places scatter more than their own noise says, and neighbours scatter
-    alike."""
-    r = _neighbour(fit)
-    return max(1.0, math.sqrt(fit.chi2 / fit.dof)) * math.sqrt((1 + r) / (1 - r))
+def _period(fit: _Swing) -> tuple[float, float]:
+    return 1 / fit.values[4], math.sqrt(fit.cov[4, 4]) / fit.values[4] ** 2
 
 
-def _neighbour(fit: ModelFit) -> float:
-    """Correlation of neighbouring residuals, corrected for what the fit has swallowed (0 to 0.95).
-
-    The first-order bias of the estimate is -(1 + 4 r)/n (Kendall 1954, Biometrika 41, 403); every further
-    parameter of the fit takes about as much again as the mean does.
-    """
-    rest = fit.residual - fit.residual.mean()
-    n = len(rest)
-    r = float(rest[1:] @ rest[:-1] / max(rest @ rest, 1e-300))
-    return float(
-        np.clip(r + (1 + 4 * max(r, 0)) / n + (len(fit.values) - 1) * (1 + max(r, 0)) / n, 0.0, 0.95)
-    )
+def _amplitude(fit: _Swing) -> tuple[float, float]:
+    """At the first strip, and its error."""
+    amplitude = float(np.hypot(*fit.values[2:4]))
+    gradient = fit.values[2:4] / amplitude
+    return amplitude, math.sqrt(gradient @ fit.cov[2:4, 2:4] @ gradient)
 
 
-def _shape(fit: ModelFit) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float], np.ndarray]:
-    """Period, amplitude at the first strip and damping time, each with its error; and the model's
-    parameters."""
-    values, errors = fit.values, fit.errors * _scale(fit)
-    cosine, sine, frequency = values[2:5]
-    amplitude = math.hypot(cosine, sine)
-    gradient = np.array([cosine, sine]) / amplitude
-    amplitude_err = math.sqrt(gradient @ fit.cov[2:4, 2:4] @ gradient) * _scale(fit)
-    period = (1 / frequency, errors[4] / frequency**2)
-    damping = (1 / values[5], errors[5] / values[5] ** 2) if len(values) == 6 else (math.inf, math.nan)
-    return period, (amplitude, amplitude_err), damping, values
+def _damping(fit: _Swing) -> tuple[float, float]:
+    """Its time, and the error of that."""
+    if len(fit.values) == 5:
+        return math.inf, math.nan
+    return 1 / fit.values[5], math.sqrt(fit.cov[5, 5]) / fit.values[5] ** 2
 
 
 def _false_alarm(t: np.ndarray, x: np.ndarray, frequency: np.ndarray, rng: np.random.Generator) -> float:

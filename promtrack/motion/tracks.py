@@ -20,7 +20,7 @@ from promtrack.motion.false_alarms import (
     travel,
     typical_velocity,
 )
-from promtrack.motion.knot_fit import KnotPath, fit_path, good_points, log_evidence
+from promtrack.motion.knot_fit import KnotPath, fit_path, log_evidence
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
 from promtrack.motion.motion_checks import FIXED, Place, fixed_on_sensor
@@ -66,7 +66,6 @@ class _Seen:
     size_mm: float
     place_mm: np.ndarray  # (2, n) outward, along the limb
     error_mm: np.ndarray  # (2, n) registration included
-    used: np.ndarray  # (n,) bool
     lock_err_mm: np.ndarray  # (2,) of a usual frame's place
 
     @property
@@ -139,16 +138,12 @@ def track_knots(
     ]
     if not seen:
         return Tracked((), chance, float("nan"), 0)
-    noises = _noises(seen)
+    noise = _noise(seen)
     whole = seen
-    seen = [
-        part
-        for track in whole
-        for part in _unbroken(strip, search, track, noises[track.still], motion.least_points)
-    ]
+    seen = [part for track in whole for part in _unbroken(strip, search, track, noise, motion.least_points)]
     if len(seen) != len(whole) or any(a is not b for a, b in zip(seen, whole, strict=True)):
-        noises = _noises(seen)
-    paths = [_fit(track, noises[track.still], scale_err, clock_err) for track in seen]
+        noise = _noise(seen)
+    paths = [_fit(track, noise, scale_err, clock_err) for track in seen]
     pull = _still_pull([path for track, path in zip(seen, paths, strict=True) if track.still])
     still = np.array([track.still for track in seen])
     # What stands still goes a part of its size when one side of it fades while the other brightens.
@@ -165,7 +160,7 @@ def track_knots(
         for track, path in zip(seen, paths, strict=True)
     ]
     knots = [
-        _knot(strip, track, path, noises[track.still], float(alarm), motion, FIXED if one else "")
+        _knot(strip, track, path, noise, float(alarm), motion, FIXED if one else "")
         for track, path, alarm, one in zip(seen, paths, alarms, fixed, strict=True)
     ]
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
@@ -216,28 +211,22 @@ def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -
     place = np.stack([outward_mm, along_mm])
     lock = np.stack([strip.centre_err_mm[points.index], strip.along_err_mm[points.index]])
     error = np.hypot([points.row_err * strip.geometry.mm_per_row, points.column_err * column_mm], lock)
-    used = good_points(points.time_s, place, error)
     fwhm_mm = float(np.median(search.fwhm_mm[track]))
-    return _Seen(track, points, false_alarm, fwhm_mm, place, error, used, np.median(lock, axis=1))
+    return _Seen(track, points, false_alarm, fwhm_mm, place, error, np.median(lock, axis=1))
 
 
 def _noise(tracks: list[_Seen]) -> tuple[Noise, Noise]:
     """Of all tracks of the run, outward and along the limb."""
-    times = [track.points.time_s[track.used] for track in tracks]
+    times = [track.points.time_s for track in tracks]
     outward, along = (
         estimate_noise(
             times,
-            [track.place_mm[axis][track.used] - track.place_mm[axis][track.used].mean() for track in tracks],
-            [track.error_mm[axis][track.used] for track in tracks],
+            [track.place_mm[axis] - track.place_mm[axis].mean() for track in tracks],
+            [track.error_mm[axis] for track in tracks],
         )
         for axis in (0, 1)
     )
     return outward, along
-
-
-def _noises(tracks: list[_Seen]) -> dict[bool, tuple[Noise, Noise]]:
-    """The noise of what moves (False) and of what stands still (True)."""
-    return {which: _noise([track for track in tracks if track.still == which]) for which in (False, True)}
 
 
 def _unbroken(
@@ -247,7 +236,7 @@ def _unbroken(
     n = len(track.points)
     if n < 2 * LEAST_PART:
         return [track]
-    path = fit_path(track.points.time_s, track.place_mm, track.error_mm, noise, used=np.ones(n, bool))
+    path = fit_path(track.points.time_s, track.place_mm, track.error_mm, noise)
     if path.fit.model != "none" and not path.fit.errors_scaled:
         return [track]
     top = noise[0].likeliest(3), noise[1].likeliest(3)
@@ -266,7 +255,7 @@ def _unbroken(
     return [
         smaller
         for part in parts
-        if part.used.sum() >= max(least_points, LEAST_PART)
+        if len(part.points) >= max(least_points, LEAST_PART)
         for smaller in _unbroken(strip, search, part, noise, least_points)
     ]
 
@@ -277,7 +266,6 @@ def _fit(track: _Seen, noise: tuple[Noise, Noise], scale_err: float, clock_err: 
         track.place_mm,
         track.error_mm,
         noise,
-        used=track.used,
         lock_err_mm=track.lock_err_mm,
         scale_err=scale_err,
         clock_err=clock_err,

@@ -129,11 +129,6 @@ def as_many(places: link.Places) -> np.ndarray:
     return np.ones(len(places.time_s))
 
 
-def all_alike(seen: list) -> dict:
-    noise = tracks._noise(seen)
-    return {False: noise, True: noise}
-
-
 NO_MEMORY = correlated_noise._grid  # the grid itself; below without its slow part
 STEPS = {
     "none": (),
@@ -142,10 +137,6 @@ STEPS = {
     ),
     "wander of the light": ((knot_fit, "WANDER", 0.0),),
     "bent paths": ((correlated_noise, "CURVE_WEIGHTS", straight()), (knot_fit, "CURVE_WEIGHTS", straight())),
-    "a noise of what stands still": ((tracks, "_noises", all_alike),),
-    "wrong points left out": (
-        (tracks, "good_points", lambda time_s, place_mm, error_mm: np.ones(len(time_s), bool)),
-    ),
     "tracks cut": ((tracks, "BREAK", np.inf),),
     "median velocity": (
         (tracks, "typical_velocity", without_jumps),

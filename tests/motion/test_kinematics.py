@@ -1,9 +1,9 @@
-"""Polynomial and nonlinear fits: shapes, errors, wrong points, choice of model."""
+"""Polynomial fits: shapes, errors, choice of model."""
 
 import numpy as np
 import pytest
 
-from promtrack.motion.kinematics import bic, find_wrong_points, fit_model, fit_polynomial
+from promtrack.motion.kinematics import bic, fit_polynomial
 
 
 def test_epoch_seconds_lose_no_digits():
@@ -54,47 +54,6 @@ def test_points_left_out_do_not_count():
 def test_refusals_say_what_is_wrong(x, y, err, degree, message):
     with pytest.raises(ValueError, match=message):
         fit_polynomial(x, y, err, degree)
-
-
-def test_model_with_few_points_is_refused():
-    with pytest.raises(ValueError, match="2 parameters needs more points"):
-        fit_model(lambda x, a, b: a * x + b, np.arange(2.0), np.arange(2.0), 1.0, [1.0, 0.0])
-
-
-@pytest.mark.parametrize("degree", [1, 2])
-@pytest.mark.parametrize("n", [8, 12, 40])
-def test_single_wrong_points_are_found(n, degree):
-    # TRUTH  every place in turn is wrong by 12 sigma, in one of two coordinates. It must be found, but for
-    # the two points at either end of a short track, to which a parabola can bend. A good point goes with it
-    # in 1 % of the tracks by the limit itself: more than 2 in 40 have a probability below 1 %.
-    rng = np.random.default_rng(n)
-    x = np.arange(n) * 10.0
-    extra = 0
-    for bad in range(n):
-        y = np.stack([0.05 * x, -0.02 * x + 1e-4 * (degree - 1) * x**2]) + rng.normal(0, 0.3, (2, n))
-        y[bad % 2, bad] += 12 * 0.3
-        used = find_wrong_points(x, y, np.full((2, n), 0.3), degree)
-        assert not used[bad] or (n <= 12 and bad in (0, 1, n - 2, n - 1))
-        extra += np.sum(~used) > (not used[bad])
-    assert extra <= 2
-
-
-def test_good_points_are_rarely_lost():
-    # TRUTH  500 clean tracks: a good point may be lost in 1 % of them by the limit itself, and in few more by
-    # the search that an improbable chi squared sets off (1 %). Band: 3 %, 4 sigma of a binomial above 1.2 %.
-    rng = np.random.default_rng(3)
-    x = np.arange(20) * 10.0
-    lost = [not find_wrong_points(x, rng.normal(size=(2, 20)), np.ones((2, 20)), 2).all() for _ in range(500)]
-    assert np.mean(lost) < 0.03
-
-
-def test_underestimated_errors_are_not_wrong_points():
-    # TRUTH  errors stated 3 times too small: the scatter is scaled, not cut away. At most 5 % of the points
-    # may go.
-    rng = np.random.default_rng(4)
-    x = np.arange(24) * 10.0
-    kept = [find_wrong_points(x, rng.normal(0, 3.0, (2, 24)), np.ones((2, 24)), 2).mean() for _ in range(100)]
-    assert np.mean(kept) > 0.95
 
 
 def test_bic_prefers_the_simple_model():

@@ -25,3 +25,8 @@ def stamps_of(name: str) -> list[str]:
         line for line in (DATA / name).read_text(encoding="utf-8").splitlines() if not line.startswith("#")
     ]
     return [row["utc"] for row in csv.DictReader(lines)]
+
+
+def linear_exponential(time_s, c0, tau, c1, c2):
+    """Height c0 exp(t / tau) + c1 t + c2."""
+    return c0 * np.exp(time_s / tau) + c1 * time_s + c2

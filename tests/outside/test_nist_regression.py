@@ -7,14 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from promtrack.motion.kinematics import fit_model, fit_polynomial
+from promtrack.motion.kinematics import fit_polynomial
 from tests.outside.height_time import DATA
-
-MODELS = {
-    "misra1a": lambda x, b1, b2: b1 * -np.expm1(-b2 * x),
-    "danwood": lambda x, b1, b2: b1 * x**b2,
-    "chwirut2": lambda x, b1, b2, b3: np.exp(-b1 * x) / (b2 + b3 * x),
-}
 
 
 def load(name):
@@ -44,16 +38,3 @@ def test_linear_regression_certified(name, degree):
     np.testing.assert_allclose(values, estimates, rtol=1e-9)
     np.testing.assert_allclose(errors, deviations, rtol=1e-9)
     assert np.sqrt(fit.chi2 / fit.dof) == pytest.approx(residual_sd, rel=1e-9)
-
-
-@pytest.mark.parametrize("start", ["start1", "start2"])
-@pytest.mark.parametrize("name", sorted(MODELS))
-def test_nonlinear_regression_certified(name, start):
-    # PUBLISHED  NIST StRD nonlinear regression: Misra1a, DanWood, Chwirut2, from both certified starts.
-    # Tolerances: 1e-7 on estimates and 1e-4 on standard deviations, of 11 certified digits (finite-difference
-    # slopes).
-    data, x, y, estimates, deviations, residual_sd = load(name)
-    fit = fit_model(MODELS[name], x, y, None, np.array(data[start]))
-    np.testing.assert_allclose(fit.values, estimates, rtol=1e-7)
-    np.testing.assert_allclose(fit.errors, deviations, rtol=1e-4)
-    assert np.sqrt(fit.chi2 / fit.dof) == pytest.approx(residual_sd, rel=1e-8)

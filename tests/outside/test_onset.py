@@ -4,8 +4,9 @@ error."""
 import numpy as np
 import pytest
 
-from promtrack.motion.front_fit import fit_front, linear_exponential, onset_time
+from promtrack.motion.front_fit import fit_front, onset_time
 from promtrack.motion.kinematics import fit_polynomial
+from tests.outside.height_time import linear_exponential
 
 
 def test_onset_worked_value():
