@@ -155,7 +155,7 @@ def fit_path(
     variance = variance + drift2
     model = int(np.argmax(probability))
     unit = velocity / max(float(np.hypot(*velocity)), 1e-12)
-    accel, accel_err = _acceleration(axes, middle, unit, free=model == 2)
+    accel, accel_err = _acceleration(axes, middle, unit)
     bend2 = 6.0 * (4.0 / span**2 * M_S2) ** 2 * wander2  # ends less twice the middle
     accel_err = math.sqrt(accel_err**2 + float(unit**2 @ bend2))
     speed, speed_err, _ = _speed(velocity * KM_S, np.sqrt(variance) * KM_S)
@@ -210,17 +210,21 @@ def _weighted(axes: list[_Axis]) -> tuple[list[_Axis], np.ndarray]:
     ], both
 
 
-def _acceleration(
-    axes: list[_Axis], middle: np.ndarray, unit: np.ndarray, *, free: bool
-) -> tuple[float, float]:
-    """Along the direction of the motion, m/s^2, and its error; by the parabola alone."""
+def _acceleration(axes: list[_Axis], middle: np.ndarray, unit: np.ndarray) -> tuple[float, float]:
+    """Along the direction of the motion, m/s^2, and its error; by the parabola alone.
+
+    Where the path may be freer, its acceleration changes on the way: the rms distance of that from the
+    parabola's counts in the error, as often as the path is freer.
+    """
     value, variance = np.empty(2), np.empty(2)
     for k, axis in enumerate(axes):
-        weight = np.zeros_like(axis.weight)
+        weight, free = np.zeros_like(axis.weight), axis.weight * (_MODEL_OF == 2)
         weight[:, _PARABOLA] = axis.weight.sum(axis=1)
         (value[k],), (variance[k],) = axis.at(middle, 2, weight)
-        if free and axis.moments.values.shape[-1] > FREEST:
-            variance[k] += (axis.at(middle, 2)[0][0] - value[k]) ** 2
+        probability = float(free.sum())
+        if axis.moments.values.shape[-1] > FREEST and probability > 0:
+            on_the_way, _ = axis.at(axis.time_s, 2, free / probability)
+            variance[k] += probability * float(np.mean((on_the_way - value[k]) ** 2))
     return float(unit @ value) * M_S2, float(np.sqrt(unit**2 @ variance)) * M_S2
 
 

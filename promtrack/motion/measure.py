@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -15,9 +14,9 @@ from promtrack.errors import SettingsError
 from promtrack.motion.associate import knot_followed, match_ridges, moves_with
 from promtrack.motion.front import find_fronts, front_checks
 from promtrack.motion.interpretation import front_meaning, knot_meaning, rank, threads_meaning
-from promtrack.motion.knots import KnotPoints, find_knots
+from promtrack.motion.knots import find_knots
 from promtrack.motion.leading_edge import sector_columns
-from promtrack.motion.motion_checks import Place, check_knots
+from promtrack.motion.motion_checks import Place, cadence_notes, check_knots, knot_spacing_mm, sure_km_s
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.records import (
     Control,
@@ -42,7 +41,6 @@ LEAST_COLUMNS = 4  # of a sector
 WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
 AFTER = 0.6  # time after the search over that of the search
 HEADLINES = 5  # knots that get a sentence
-RAIN_KM_S = 70.0  # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
 
 
 def measure_motion(
@@ -99,13 +97,13 @@ def measure_motion(
     beside_knots = _beside_knots(apart.fronts, knots, strip.geometry, asked=bool(sectors))
     fronts = beside_knots.fronts
     ridges = match_ridges(apart.ridges, apart.slits, knots, strip.geometry)
-    spacing = _spacing_mm(strip, search.points)
+    spacing = knot_spacing_mm(strip, search.points)
     control = Control(
         method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),
         trials=chance.trials,
         tolerated=motion.false_alarms,
-        notes=_notes(strip, spacing, knots),
-        sure_km_s=_sure_km_s(strip, spacing),
+        notes=cadence_notes(strip, spacing, knots),
+        sure_km_s=sure_km_s(strip, spacing),
     )
     work.finished()
     return Motion(
@@ -289,47 +287,6 @@ def _beside_knots(
     kept = [front for front in fronts if front.front not in followed]
     numbered = (replace(front, front=number) for number, front in enumerate(kept, start=1))
     return _BesideKnots(tuple(numbered), {}, tuple(sorted(set(followed.values()))))
-
-
-def _sure_km_s(strip: Strip, spacing_mm: float) -> float:
-    """The speed at which a knot moves half the spacing of knots between two frames.
-
-    Beyond it the nearest point of the next strip is more often another knot. Knots in file then seem to move
-    slowly, or backward.
-    """
-    return 0.5e3 * spacing_mm / float(np.median(np.diff(strip.time_s))) if len(strip) > 1 else 0.0
-
-
-def _notes(strip: Strip, spacing_mm: float, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
-    if len(strip) < 2:
-        return ("a single strip shows no motion",)
-    # What was measured cannot tell of confusion, so what usually falls must be within reach too.
-    limit = _sure_km_s(strip, spacing_mm)
-    if (
-        limit >= max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0)
-        and limit >= RAIN_KM_S
-    ):
-        return ()
-    return (
-        f"the cadence of {np.median(np.diff(strip.time_s)):.0f} s is too slow for such motion: knots stand "
-        f"{spacing_mm:.0f} Mm apart, so one faster than {limit:.0f} km/s moves more than half their "
-        "spacing between frames and may be confused with its neighbour; take frames more often",
-    )
-
-
-def _spacing_mm(strip: Strip, points: KnotPoints) -> float:
-    """Median distance of a point to the nearest other point of the same strip, inf where there are no two."""
-    geometry = strip.geometry
-    nearest = []
-    edges = np.searchsorted(points.index, np.arange(len(strip) + 1))
-    for first, last in pairwise(edges.tolist()):
-        if last - first > 1:
-            row, column = points.row[first:last], points.column[first:last]
-            wide = geometry.mm_per_column(geometry.height_mm(row.mean()))
-            apart = np.hypot((row[:, None] - row) * geometry.mm_per_row, (column[:, None] - column) * wide)
-            np.fill_diagonal(apart, np.inf)
-            nearest.append(apart.min(axis=1))
-    return float(np.median(np.concatenate(nearest))) if nearest else float("inf")
 
 
 def _meanings(

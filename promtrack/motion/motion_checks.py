@@ -1,9 +1,10 @@
 """Checks of the knots that are not their fits: what stands still, what stands on the sensor while the Sun
-drifts over it, what moves alike."""
+drifts over it, what moves alike, what is too fast for the cadence."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -13,7 +14,15 @@ from promtrack.motion.knots import KnotPoints
 from promtrack.motion.records import KnotTrack
 from promtrack.strip.records import Strip
 
-__all__ = ["FIXED", "Place", "check_knots", "fixed_on_sensor"]
+__all__ = [
+    "FIXED",
+    "Place",
+    "cadence_notes",
+    "check_knots",
+    "fixed_on_sensor",
+    "knot_spacing_mm",
+    "sure_km_s",
+]
 
 Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
 FIXED = "fixed on the sensor"
@@ -26,6 +35,7 @@ STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most
 STILL_FAIR, STILL_POOR = 1.5, 3.0  # rms velocity of what stands still, over its error
 LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity
 ALIKE = 0.8  # share of them within a quarter of the median speed of one velocity
+RAIN_KM_S = 70.0  # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
 LEFT_OUT = 0.3  # share of tracks fixed on the sensor
 
 
@@ -133,3 +143,44 @@ def _contrast(strip: np.ndarray, row: float, column: float) -> float:
     if around.shape != (15, 15) or not np.isfinite(around).all():
         return float("nan")
     return float(around[6:9, 6:9].mean() - np.median(around))
+
+
+def sure_km_s(strip: Strip, spacing_mm: float) -> float:
+    """The speed at which a knot moves half the spacing of knots between two frames.
+
+    Beyond it the nearest point of the next strip is more often another knot. Knots in file then seem to move
+    slowly, or backward.
+    """
+    return 0.5e3 * spacing_mm / float(np.median(np.diff(strip.time_s))) if len(strip) > 1 else 0.0
+
+
+def cadence_notes(strip: Strip, spacing_mm: float, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
+    if len(strip) < 2:
+        return ("a single strip shows no motion",)
+    # What was measured cannot tell of confusion, so what usually falls must be within reach too.
+    limit = sure_km_s(strip, spacing_mm)
+    if (
+        limit >= max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0)
+        and limit >= RAIN_KM_S
+    ):
+        return ()
+    return (
+        f"the cadence of {np.median(np.diff(strip.time_s)):.0f} s is too slow for such motion: knots stand "
+        f"{spacing_mm:.0f} Mm apart, so one faster than {limit:.0f} km/s moves more than half their "
+        "spacing between frames and may be confused with its neighbour; take frames more often",
+    )
+
+
+def knot_spacing_mm(strip: Strip, points: KnotPoints) -> float:
+    """Median distance of a point to the nearest other point of the same strip, inf where there are no two."""
+    geometry = strip.geometry
+    nearest = []
+    edges = np.searchsorted(points.index, np.arange(len(strip) + 1))
+    for first, last in pairwise(edges.tolist()):
+        if last - first > 1:
+            row, column = points.row[first:last], points.column[first:last]
+            wide = geometry.mm_per_column(geometry.height_mm(row.mean()))
+            apart = np.hypot((row[:, None] - row) * geometry.mm_per_row, (column[:, None] - column) * wide)
+            np.fill_diagonal(apart, np.inf)
+            nearest.append(apart.min(axis=1))
+    return float(np.median(np.concatenate(nearest))) if nearest else float("inf")

@@ -143,7 +143,18 @@ def track_knots(
     seen = [part for track in whole for part in _unbroken(strip, search, track, noise, motion.least_points)]
     if len(seen) != len(whole) or any(a is not b for a, b in zip(seen, whole, strict=True)):
         noise = _noise(seen)
-    paths = [_fit(track, noise, scale_err, clock_err) for track in seen]
+    paths = [
+        fit_path(
+            track.points.time_s,
+            track.place_mm,
+            track.error_mm,
+            noise,
+            lock_err_mm=track.lock_err_mm,
+            scale_err=scale_err,
+            clock_err=clock_err,
+        )
+        for track in seen
+    ]
     pull = _still_pull([path for track, path in zip(seen, paths, strict=True) if track.still])
     still = np.array([track.still for track in seen])
     # What stands still goes a part of its size when one side of it fades while the other brightens.
@@ -200,13 +211,10 @@ def _linking(strip: Strip, motion: MotionSettings) -> Linking:
     return Linking(motion.fastest_km_s / 1e3, motion.least_points, area)
 
 
-def _mean_angle(strip: Strip, points: KnotPoints) -> float:
-    return float(strip.geometry.angle_deg(points.column).mean())
-
-
 def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -> _Seen:
     points = search.points.pick(track)
-    along_mm, outward_mm = sky_plane(strip.geometry, points.row, points.column, _mean_angle(strip, points))
+    middle = float(strip.geometry.angle_deg(points.column).mean())
+    along_mm, outward_mm = sky_plane(strip.geometry, points.row, points.column, middle)
     column_mm = strip.geometry.mm_per_column(strip.geometry.height_mm(points.row))
     place = np.stack([outward_mm, along_mm])
     lock = np.stack([strip.centre_err_mm[points.index], strip.along_err_mm[points.index]])
@@ -260,18 +268,6 @@ def _unbroken(
     ]
 
 
-def _fit(track: _Seen, noise: tuple[Noise, Noise], scale_err: float, clock_err: float) -> KnotPath:
-    return fit_path(
-        track.points.time_s,
-        track.place_mm,
-        track.error_mm,
-        noise,
-        lock_err_mm=track.lock_err_mm,
-        scale_err=scale_err,
-        clock_err=clock_err,
-    )
-
-
 def _expected_unmoved(track: _Seen, fit: KnotFit, tracks: int) -> float:
     """Number of tracks at rest expected to show its velocity, at mid-time or of its typical part, whichever
     is nearer to rest."""
@@ -309,7 +305,7 @@ def _knot(
         np.sqrt(variance) * np.hypot(error, more)
         for variance, error, more in zip(path.variance, track.error_mm, excess, strict=True)
     )
-    row, column = sky_to_strip(geometry, path.place_mm[1], path.place_mm[0], _mean_angle(strip, points))
+    row, column = sky_to_strip(geometry, path.place_mm[1], path.place_mm[0], float(angle.mean()))
     false_alarm = max(false_alarm, LEAST_TOLD)
     return KnotTrack(
         knot=0,

@@ -9,7 +9,7 @@ from promtrack.errors import SettingsError
 from promtrack.motion import measure_motion
 from promtrack.motion.interpretation import course, front_meaning, knot_meaning
 from promtrack.motion.knots import find_knots
-from promtrack.motion.measure import _notes, _spacing_mm
+from promtrack.motion.motion_checks import cadence_notes, knot_spacing_mm
 from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.sun import SOLAR_RADIUS_KM
@@ -124,7 +124,7 @@ def test_a_slow_cadence_is_said(tmp_path, cadence_s, said):
         for k in range(int((220.0 - 110.0 - first) / 8.0))
     )
     strip = inject_knots(empty, file, tmp_path / "file.bin")
-    notes = _notes(strip, _spacing_mm(strip, find_knots(strip).points), ())
+    notes = cadence_notes(strip, knot_spacing_mm(strip, find_knots(strip).points), ())
     assert any("is too slow for such motion" in note for note in notes) == said
 
 
