@@ -17,6 +17,7 @@ import numpy as np
 from scipy.optimize import minimize_scalar
 
 from promtrack.motion.kinematics import (
+    DriftingErrors,
     beyond_chance,
     bic,
     fit_polynomial,
@@ -44,8 +45,6 @@ GRID = 120  # starts or times of growth that are tried
 # 1995, J. Am. Stat. Assoc. 90, 773
 BARE_MENTION, VERY_STRONG = 2.0, 10.0
 STRAYED, SMOOTHLY = 2.0, 0.6
-DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
-STEEPNESS = 1.5  # ... and the power of their degree by which each is smaller (benchmarks/front_accuracy.py)
 KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
 
 
@@ -56,47 +55,6 @@ class _Fit:
     values: np.ndarray  # (k,)
     slopes: np.ndarray  # (n, k) derivative of the heights by each
     curve: np.ndarray  # (n,)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Errors:
-    """Independent errors of the heights and a slow drift they share, in a form that least squares
-    understands.
-
-    The drift is a sum of polynomials of known variance; those that fit best are taken out of whatever is
-    fitted, and what they cost is added (generalised least squares, the covariance err^2 + drift drift^T;
-    Rybicki & Press 1992, ApJ 398, 169).
-    """
-
-    err_mm: np.ndarray  # (n,)
-    drift_mm: np.ndarray  # (n, k) polynomials, each of 1 sigma
-    basis: np.ndarray  # (n + k, k) orthonormal
-
-    @classmethod
-    def of(cls, time_s: np.ndarray, err_mm: np.ndarray, drift_mm: float) -> _Errors:
-        powers = min(DRIFT_POWERS, len(time_s) // 5) if drift_mm > 0 else 0
-        u = 2 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1
-        degree = np.arange(1, powers + 1)
-        drift = (
-            np.polynomial.legendre.legvander(u, powers)[:, 1:]
-            * np.sqrt(2 * degree + 1)
-            * drift_mm
-            / degree**STEEPNESS
-        )
-        basis, _ = np.linalg.qr(np.vstack([drift / err_mm[:, None], np.eye(powers)]))
-        return cls(err_mm, drift, basis)
-
-    def white(self, values: np.ndarray) -> np.ndarray:
-        """(n + k, ...) values (n, ...) free of drift in units of their errors, and the drift's own cost."""
-        scaled = (values.T / self.err_mm).T
-        padded = np.concatenate([scaled, np.zeros((self.drift_mm.shape[1], *scaled.shape[1:]))])
-        result: np.ndarray = padded - self.basis @ (self.basis.T @ padded)
-        return result
-
-    @property
-    def taken(self) -> float:
-        """How many points' worth of freedom the drift takes."""
-        return float(np.sum(self.basis[: len(self.err_mm)] ** 2))
 
 
 def onset_time(c0: np.ndarray | float, tau: np.ndarray | float, c1: np.ndarray | float) -> np.ndarray:
@@ -143,7 +101,7 @@ def fit_front(
             "time_s, height_mm and err_mm must have one shape (n,) with n >= 5, got "
             f"{time_s.shape}, {height_mm.shape} and {err_mm.shape}"
         )
-    n, errors = len(time_s), _Errors.of(time_s, err_mm, drift_mm)
+    n, errors = len(time_s), DriftingErrors.of(time_s, err_mm, drift_mm)
     t = time_s - 0.5 * (time_s[0] + time_s[-1])
     tried = {m: _fitted(m, t, height_mm, errors, gravity_m_s2) for m in MODELS[: 3 if n < FEW else 5]}
     found = {model: fit for model, fit in tried.items() if fit is not None}
@@ -189,7 +147,9 @@ def fit_front(
     return tuple(_with_choice(fit, others) if fit.chosen else fit for fit in fits)
 
 
-def _freer(t: np.ndarray, height_mm: np.ndarray, errors: _Errors, degree: int) -> tuple[float, np.ndarray]:
+def _freer(
+    t: np.ndarray, height_mm: np.ndarray, errors: DriftingErrors, degree: int
+) -> tuple[float, np.ndarray]:
     """Chi squared of a polynomial, and its speed [km/s] at the first, middle and last time."""
     half = t[-1]
     white, wanted = errors.white(np.vander(t / half, degree + 1)), errors.white(height_mm)
@@ -271,7 +231,7 @@ def _path(model: str, t: np.ndarray, values: np.ndarray, gravity_m_s2: float) ->
 
 
 def _fitted(
-    model: str, t: np.ndarray, height_mm: np.ndarray, errors: _Errors, gravity_m_s2: float
+    model: str, t: np.ndarray, height_mm: np.ndarray, errors: DriftingErrors, gravity_m_s2: float
 ) -> _Fit | None:
     """Least squares; None where a part that should speed up slows down: that is another motion."""
     count = {SPEED: 2, BALLISTIC: 2, ACCELERATION: 3, REST: 3, EXPONENTIAL: 4}[model]

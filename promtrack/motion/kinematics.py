@@ -1,4 +1,4 @@
-"""Fits of a coordinate against time: weighted polynomials, choice of model, residuals with a memory.
+"""Fits of a coordinate against time: polynomials, choice of model, residuals with a memory or a drift.
 
 Time is centred and scaled before every polynomial fit: in raw seconds since an epoch the normal equations
 lose all digits (the NIST data set Pontius shows it). Units are the caller's; errors are one standard
@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import chdtri
 
 __all__ = [
+    "DriftingErrors",
     "Polynomial",
     "beyond_chance",
     "bic",
@@ -24,6 +25,8 @@ __all__ = [
     "spread",
 ]
 
+DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
+STEEPNESS = 1.5  # ... and the power of their degree by which each is smaller (benchmarks/front_accuracy.py)
 CHANCE = 0.01  # chi squared is beyond chance below this probability
 
 
@@ -122,6 +125,47 @@ def _checked(
     if not (np.all(np.isfinite(x[used])) and np.all(np.isfinite(y[used]))):
         raise ValueError("x and y must be finite where they are used")
     return x, y, used
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DriftingErrors:
+    """Independent errors of the heights and a slow drift they share, in a form that least squares
+    understands.
+
+    The drift is a sum of polynomials of known variance; those that fit best are taken out of whatever is
+    fitted, and what they cost is added (generalised least squares, the covariance err^2 + drift drift^T;
+    Rybicki & Press 1992, ApJ 398, 169).
+    """
+
+    err_mm: np.ndarray  # (n,)
+    drift_mm: np.ndarray  # (n, k) polynomials, each of 1 sigma
+    basis: np.ndarray  # (n + k, k) orthonormal
+
+    @classmethod
+    def of(cls, time_s: np.ndarray, err_mm: np.ndarray, drift_mm: float) -> DriftingErrors:
+        powers = min(DRIFT_POWERS, len(time_s) // 5) if drift_mm > 0 else 0
+        u = 2 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1
+        degree = np.arange(1, powers + 1)
+        drift = (
+            np.polynomial.legendre.legvander(u, powers)[:, 1:]
+            * np.sqrt(2 * degree + 1)
+            * drift_mm
+            / degree**STEEPNESS
+        )
+        basis, _ = np.linalg.qr(np.vstack([drift / err_mm[:, None], np.eye(powers)]))
+        return cls(err_mm, drift, basis)
+
+    def white(self, values: np.ndarray) -> np.ndarray:
+        """(n + k, ...) values (n, ...) free of drift in units of their errors, and the drift's own cost."""
+        scaled = (values.T / self.err_mm).T
+        padded = np.concatenate([scaled, np.zeros((self.drift_mm.shape[1], *scaled.shape[1:]))])
+        result: np.ndarray = padded - self.basis @ (self.basis.T @ padded)
+        return result
+
+    @property
+    def taken(self) -> float:
+        """How many points' worth of freedom the drift takes."""
+        return float(np.sum(self.basis[: len(self.err_mm)] ** 2))
 
 
 def beyond_chance(chi2: float, dof: int) -> bool:

@@ -226,10 +226,15 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     fit = _damped_sine(t, x, err, float(frequency[np.argmax(power)]), low, high)
     if fit is None:
         return None
-    period, amplitude, damping = _period(fit), _amplitude(fit), _damping(fit)
+    frequency_hz, error = fit.values[4:], np.sqrt(np.diag(fit.cov))[4:]  # and the inverse of the damping time
+    damped = len(frequency_hz) == 2
     false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
     share = 1 - float(np.var(fit.residual)) / float(np.var(drift.residual))
-    if not false_alarm <= SIGNIFICANT or amplitude[0] < LEAST_SIGMA * amplitude[1] or share < LEAST_SHARE:
+    if (
+        not false_alarm <= SIGNIFICANT
+        or fit.amplitude_mm < LEAST_SIGMA * fit.amplitude_err_mm
+        or share < LEAST_SHARE
+    ):
         return None
     curve, rest = _model(trace.time_s - trace.time_s[0], *fit.values), float(fit.values[0])
     return Oscillation(
@@ -237,12 +242,12 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
         time_s=trace.time_s,
         displacement_mm=trace.place_mm - rest,
         displacement_err_mm=trace.err_mm,
-        period_s=period[0],
-        period_err_s=period[1],
-        amplitude_mm=amplitude[0],
-        amplitude_err_mm=amplitude[1],
-        damping_s=damping[0],
-        damping_err_s=damping[1],
+        period_s=float(1 / frequency_hz[0]),
+        period_err_s=float(error[0] / frequency_hz[0] ** 2),
+        amplitude_mm=fit.amplitude_mm,
+        amplitude_err_mm=fit.amplitude_err_mm,
+        damping_s=float(1 / frequency_hz[1]) if damped else math.inf,
+        damping_err_s=float(error[1] / frequency_hz[1] ** 2) if damped else math.nan,
         curve_mm=curve - rest,
         false_alarm=false_alarm,
         power=np.asarray(power),
@@ -284,6 +289,16 @@ class _Swing:
     cov: np.ndarray  # from the scatter of the places, neighbours of which scatter alike
     residual: np.ndarray
 
+    @property
+    def amplitude_mm(self) -> float:
+        """At the first strip."""
+        return float(np.hypot(*self.values[2:4]))
+
+    @property
+    def amplitude_err_mm(self) -> float:
+        gradient = self.values[2:4] / self.amplitude_mm
+        return math.sqrt(gradient @ self.cov[2:4, 2:4] @ gradient)
+
 
 def _damped_sine(
     t: np.ndarray, x: np.ndarray, err: np.ndarray, frequency: float, low: float, high: float
@@ -314,24 +329,6 @@ def _fitted(t: np.ndarray, x: np.ndarray, err: np.ndarray, start: list[float]) -
     residual = x - _model(t, *values)
     r, chi2 = memory_of(residual, len(values)), float(np.sum((residual / err) ** 2))
     return _Swing(values, cov * max(1.0, chi2 / (len(t) - len(values))) * (1 + r) / (1 - r), residual)
-
-
-def _period(fit: _Swing) -> tuple[float, float]:
-    return 1 / fit.values[4], math.sqrt(fit.cov[4, 4]) / fit.values[4] ** 2
-
-
-def _amplitude(fit: _Swing) -> tuple[float, float]:
-    """At the first strip, and its error."""
-    amplitude = float(np.hypot(*fit.values[2:4]))
-    gradient = fit.values[2:4] / amplitude
-    return amplitude, math.sqrt(gradient @ fit.cov[2:4, 2:4] @ gradient)
-
-
-def _damping(fit: _Swing) -> tuple[float, float]:
-    """Its time, and the error of that."""
-    if len(fit.values) == 5:
-        return math.inf, math.nan
-    return 1 / fit.values[5], math.sqrt(fit.cov[5, 5]) / fit.values[5] ** 2
 
 
 def _false_alarm(t: np.ndarray, x: np.ndarray, frequency: np.ndarray, rng: np.random.Generator) -> float:
