@@ -95,7 +95,7 @@ def fit_path(
     error_mm: np.ndarray | float,
     noise: tuple[Noise, Noise] = (WHITE, WHITE),
     *,
-    lock_err_mm: np.ndarray | float = 0.0,
+    lasting_err_mm: np.ndarray | float = 0.0,
     scale_err: float = 0.0,
     clock_err: float = 0.0,
 ) -> KnotPath:
@@ -114,7 +114,8 @@ def fit_path(
     place_mm : (2, n) outward, along the limb towards increasing angle
     error_mm : (2, n) or one value; 1-sigma errors of the single points
     noise : outward, along the limb (`correlated_noise.estimate_noise`)
-    lock_err_mm : (2,) or one value; 1-sigma errors of the frames' places, which may last as long as the track
+    lasting_err_mm : (2,) or one value; 1-sigma errors that may last as long as the track: of the lock, of
+        light that joins
     scale_err, clock_err : relative 1-sigma errors of scale and clock; reported apart, as `systematic_km_s`
 
     Raises
@@ -144,7 +145,7 @@ def fit_path(
     # A knot's shape and what lies behind it move its centre of light. The part of that which comes and goes
     # from frame to frame is measured (`white_mm`); of the part that lasts no path can be told. Nor can the
     # lock's slow drift, which all knots share.
-    wander2 = np.broadcast_to(np.square(lock_err_mm), 2) + np.array(
+    wander2 = np.broadcast_to(np.square(lasting_err_mm), 2) + np.array(
         [
             WANDER**2 * axis.variance * (one.weight @ one.white_mm**2)
             for axis, one in zip(axes, noise, strict=True)

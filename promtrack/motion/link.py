@@ -25,6 +25,7 @@ __all__ = ["Linking", "Places", "crowding", "link_points"]
 
 ACCEL_MM_S2 = 1.5e-4  # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
 GATE2 = 16.0  # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
+REST2 = 9.0  # squared normalised velocity below which a track may be at rest (two axes)
 SMALLEST_MM = 0.15  # wander of a point by its own changes of shape and by the air, 1 sigma
 MISSES = 4  # strips in a row without a point that end a track
 LEAST_GAIN = 3.0  # log likelihood ratio that joins two tracks across a gap
@@ -291,15 +292,29 @@ def _gap_gains(
     spread2[..., 0, 0] += SMALLEST_MM**2
     total = np.einsum("kai,kaij,kaj->k", off, np.linalg.inv(spread2), off)
     fading = np.minimum(((bright[a] - bright[b]) / FADE_SNR) ** 2, 9.0)
-    # By chance a track begins anywhere in the area, with any velocity.
-    chance = len(tracks) / linking.area_mm2 / (2 * linking.fastest_mm_s) ** 2
     gain = (
-        -np.log(chance)
+        -_log_chance(starts, linking)[b]
         - 0.5 * (total + fading)
         - 0.5 * np.log(4 * np.pi**2 * np.linalg.det(spread2)).sum(axis=1)
     )
     near = total < GATE2
     return a[near], b[near], gain[near]
+
+
+def _log_chance(starts: _Lines, linking: Linking) -> np.ndarray:
+    """(k,) log density, over place and velocity, of tracks that begin like each of these by chance.
+
+    They begin anywhere in the area, with any velocity or, as many as do, at rest: that two tracks are both at
+    rest does not make them one.
+    """
+    variance = starts.cov[:, :, 1, 1]
+    pull2 = (starts.state[:, 1] ** 2 / variance).sum(axis=1)
+    at_rest = np.exp(-0.5 * pull2) / (2 * np.pi * np.sqrt(variance.prod(axis=1)))
+    share = float(np.mean(pull2 < REST2))
+    anywhere = len(pull2) / linking.area_mm2
+    return np.log(
+        anywhere * (share * at_rest + (1 - share + 1 / len(pull2)) / (2 * linking.fastest_mm_s) ** 2)
+    )
 
 
 def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.ndarray]:

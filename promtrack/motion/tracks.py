@@ -66,7 +66,7 @@ class _Seen:
     size_mm: float
     place_mm: np.ndarray  # (2, n) outward, along the limb
     error_mm: np.ndarray  # (2, n) registration included
-    lock_err_mm: np.ndarray  # (2,) of a usual frame's place
+    lasting_err_mm: np.ndarray  # (2,) of the lock, and of other light: as long as the track
 
     @property
     def velocity(self) -> np.ndarray:
@@ -149,7 +149,7 @@ def track_knots(
             track.place_mm,
             track.error_mm,
             noise,
-            lock_err_mm=track.lock_err_mm,
+            lasting_err_mm=track.lasting_err_mm,
             scale_err=scale_err,
             clock_err=clock_err,
         )
@@ -219,8 +219,11 @@ def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -
     place = np.stack([outward_mm, along_mm])
     lock = np.stack([strip.centre_err_mm[points.index], strip.along_err_mm[points.index]])
     error = np.hypot([points.row_err * strip.geometry.mm_per_row, points.column_err * column_mm], lock)
-    fwhm_mm = float(np.median(search.fwhm_mm[track]))
-    return _Seen(track, points, false_alarm, fwhm_mm, place, error, np.median(lock, axis=1))
+    fwhm_mm, third = search.fwhm_mm[track], max(len(track) // 3, 1)
+    # A knot that joins another, or parts from it, changes its width; its middle moves by up to half of that.
+    joined_mm = abs(fwhm_mm[-third:].mean() - fwhm_mm[:third].mean()) / np.sqrt(12.0)
+    lasting_mm = np.hypot(np.median(lock, axis=1), joined_mm)
+    return _Seen(track, points, false_alarm, float(np.median(fwhm_mm)), place, error, lasting_mm)
 
 
 def _noise(tracks: list[_Seen]) -> tuple[Noise, Noise]:

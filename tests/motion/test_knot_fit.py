@@ -242,7 +242,7 @@ def test_a_lock_that_may_drift_is_in_the_errors():
     # TRUTH  the ends of a track of 900 s lie 0.3 Mm off, each for itself: sqrt(2) 0.3 Mm in 900 s, 0.47 km/s.
     time_s = np.arange(0.0, 901.0, 30.0)
     place = np.stack([0.03 * time_s, 0.0 * time_s])
-    sure, drifting = (fit_path(time_s, place, 0.05, lock_err_mm=err).fit for err in (0.0, (0.3, 0.0)))
+    sure, drifting = (fit_path(time_s, place, 0.05, lasting_err_mm=err).fit for err in (0.0, (0.3, 0.0)))
     grown = np.sqrt(drifting.radial_err_km_s**2 - sure.radial_err_km_s**2)
     assert grown == pytest.approx(1e3 * np.sqrt(2) * 0.3 / 900.0, rel=1e-6)
     assert drifting.along_err_km_s == sure.along_err_km_s
