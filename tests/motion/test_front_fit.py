@@ -186,3 +186,11 @@ def test_local_speeds_are_honest():
         at, speed, err = local_speeds(T, height, np.full(60, 0.3))
         pulls.append((speed - (20.0 + 0.03 * at)) / err)
     assert np.std(pulls) == pytest.approx(0.93, abs=0.12)  # scatter may only widen the errors
+
+
+def test_largest_speed_of_a_rise_that_no_model_follows():
+    # TRUTH  a height that grows with the cube of time: 20 fronts, the largest speed within 2 errors in 17 or
+    # more (95 % are due; below 17 with a probability of 1.6 %) although a model is chosen that ends slower
+    best = [fitted(30 + 60 * (T / T[-1]) ** 3, noise=0.35, seed=seed)[3] for seed in range(20)]
+    pulls = [(fit.peak_speed_km_s - 180e3 / T[-1]) / fit.peak_speed_err_km_s for fit in best]
+    assert np.sum(np.abs(pulls) < 2) >= 17
