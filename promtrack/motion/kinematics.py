@@ -143,6 +143,7 @@ class DriftingErrors:
 
     @classmethod
     def of(cls, time_s: np.ndarray, err_mm: np.ndarray, drift_mm: float) -> DriftingErrors:
+        """From the errors (n,) of heights and the rms [Mm] of the drift's straight part over the span."""
         powers = min(DRIFT_POWERS, len(time_s) // 5) if drift_mm > 0 else 0
         u = 2 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1
         degree = np.arange(1, powers + 1)

@@ -155,6 +155,7 @@ def sure_km_s(strip: Strip, spacing_mm: float) -> float:
 
 
 def cadence_notes(strip: Strip, spacing_mm: float, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
+    """A sentence where the cadence is too slow for what moves, or for what usually falls; else nothing."""
     if len(strip) < 2:
         return ("a single strip shows no motion",)
     # What was measured cannot tell of confusion, so what usually falls must be within reach too.
