@@ -310,11 +310,6 @@ class System:
         count = float(np.linalg.solve(alike + 1e-9 * np.eye(len(alike)), np.ones(len(alike))).sum())
         return float(max(grown, 1e-5) / away / max(count, 1.0))
 
-    def alike(self, apart_px: float) -> float:
-        """Observations that count as one where each is correlated with its neighbours."""
-        rho = np.exp(-abs(apart_px) / self.edge_noise.length_px)
-        return (1 + rho) / (1 - rho)
-
     # --- errors ---------------------------------------------------------------------------------------
 
     def chain(self) -> np.ndarray:

@@ -38,6 +38,7 @@ class EdgeAlone:
     err_px: np.ndarray  # (n, 2) across and along
     radius_px: np.ndarray  # (n,)
     radius_err_px: np.ndarray
+    air_err_px: np.ndarray  # (n,) 1 sigma across with offset and radius known; 0 without an edge
 
 
 def _solution(system: System) -> Solution:
@@ -59,7 +60,7 @@ def _solution(system: System) -> Solution:
     alone = _edge_alone(system)
     return Solution(
         centre,
-        np.hypot(np.maximum(across, _air(system)), SAMPLING_PX),
+        np.hypot(np.maximum(across, alone.air_err_px), SAMPLING_PX),
         np.hypot(along, SAMPLING_PX),
         common,
         system.turn(),
@@ -101,34 +102,23 @@ def _errors(system: System) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return errors[0], errors[1], np.array(common)
 
 
-def _air(system: System) -> np.ndarray:
-    """(n,) error across the limb of each edge alone, its offset and radius known. The features on the
-    limb are seen through the same air and cannot make it smaller, though the rows take them as new."""
-    error = np.zeros(system.n)
-    lost = 1 / system.weight["edge"] - 1
-    for i, part in enumerate(by_frame(system.edge.frame, system.n)):
-        at = system.edge.at_px[part]
-        covariance = system.edge_noise.covariance(at, np.ones(len(at)))
-        covariance += np.diag(np.diag(covariance) * lost[part])
-        outward = system.edge.unit[part] @ system.axes[i, 0]
-        if len(at):
-            weight = float(outward @ np.linalg.solve(covariance, outward))
-            error[i] = system.edge_err[i] * weight**-0.5
-    return error
-
-
 def _edge_alone(system: System) -> EdgeAlone:
     """Centre of every frame from its edge alone, and its radius if that is free as well."""
     x, at = system.x, system.radius_at
     offset = system.edge.value_px - x[system.first_bin + system.edge_bin] - x[at] - x[at + 1]
     offset = offset - x[-1] * system.wider_px[system.edge.frame]
-    weight = system.weight["edge"] / system.edge_err[system.edge.frame] ** 2
-    apart = np.diff(system.edge.at_px)[np.diff(system.edge.frame) == 0]
-    weight = weight / system.alike(float(np.median(apart)) if len(apart) else 1e9)
     rows = np.column_stack([system.edge.unit, np.ones(len(offset))])
+    lost = 1 / system.weight["edge"] - 1
     normal, right = np.zeros((system.n, 3, 3)), np.zeros((system.n, 3))
-    np.add.at(normal, system.edge.frame, weight[:, None, None] * rows[:, :, None] * rows[:, None, :])
-    np.add.at(right, system.edge.frame, (weight * offset)[:, None] * rows)
+    for i, part in enumerate(by_frame(system.edge.frame, system.n)):
+        places = system.edge.at_px[part]
+        covariance = system.edge_noise.covariance(places, np.ones(len(places)))
+        covariance = system.edge_err[i] ** 2 * (covariance + np.diag(np.diag(covariance) * lost[part]))
+        weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))
+        normal[i], right[i] = rows[part].T @ weighted[:, :3], rows[part].T @ weighted[:, 3]
+    # the features on the limb are seen through the same air and cannot make this smaller, though the rows of
+    # the system take them as new
+    outward = np.einsum("ij,ijk,ik->i", system.axes[:, 0], normal[:, :2, :2], system.axes[:, 0])
     free = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
     growth = np.einsum("ij,ij->i", free[:, 2], right)
     held = normal + np.diag([0.0, 0.0, 1 / system.offset_err**2])
@@ -140,4 +130,5 @@ def _edge_alone(system: System) -> EdgeAlone:
         err,
         system.radius + float(x[at]) + growth,
         np.sqrt(np.maximum(free[:, 2, 2], 1e-12)),
+        np.divide(1.0, np.sqrt(outward), out=np.zeros(system.n), where=outward > 0),
     )
