@@ -235,7 +235,8 @@ def _one_radius(solution: Solution) -> list[Check]:
     if best > PARTED_SIGMA and abs(step) > PARTED:
         words = (
             f"The Sun is {abs(100 * step):.1f} % {'larger' if step > 0 else 'smaller'} from frame {at} on "
-            f"({best:.0f} sigma): two recordings in one folder, or the optics were changed. Measure them apart."
+            f"({best:.0f} sigma): two recordings in one folder, or the optics were changed. Measure them "
+            "apart."
         )
         return [Check("lock", "one radius", "poor", words), Check("scale", "one radius", "poor", words)]
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
