@@ -30,8 +30,6 @@ from promtrack.limb.geometry import Place, to_frame
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 
-__all__ = ["edge_checks"]
-
 SOLAR_RADIUS_MM = 695.7  # nominal; IAU 2015 Resolution B3
 RAYS = 720
 OUT_OF_ROUND = 0.02  # of the radius: refraction that is not modelled stays below 0.01 from 10 deg of altitude

@@ -20,8 +20,6 @@ from promtrack.limb.geometry import Place, place_of
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence, SolarHeader
 
-__all__ = ["another_limb", "turned_back"]
-
 LOOKED_AT = 6  # frames spread over the recording
 STEP_DEG = 0.5
 RADII = np.linspace(0.75, 1.10, 60)  # of the zone, in radii of the limb

@@ -14,8 +14,6 @@ import numpy as np
 
 from promtrack.checks import Check
 
-__all__ = ["OTHER_EXPOSURE", "CircleFit", "LimbLock"]
-
 # Reason of frames that are sound, but not of the exposure that shows the prominence best.
 OTHER_EXPOSURE = "the other exposure: its disc is shown, its prominence is not measured"
 

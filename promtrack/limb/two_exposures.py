@@ -25,8 +25,6 @@ from promtrack.limb.records import OTHER_EXPOSURE, LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
-__all__ = ["joined", "lock_exposures"]
-
 FAINT, BRIGHT = 0, 1  # values of Sequence.exposure_class
 ZONE = (1.01, 1.25)  # of the radius: where prominences stand
 ABOVE_NOISE = 5.0  # sigma, of a pixel that shows a prominence

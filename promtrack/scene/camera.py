@@ -16,20 +16,6 @@ from promtrack.settings import CameraSettings, SiteSettings
 from promtrack.sun import field_turn_deg, flattening, sky_place, zenith_image_deg
 from promtrack.sun.drift import SIDEREAL_ARCSEC_S
 
-__all__ = [
-    "Air",
-    "Pointing",
-    "Sensor",
-    "air_of",
-    "distortion",
-    "expose",
-    "exposure_gain",
-    "knot_brightness",
-    "make_sensor",
-    "noise_of",
-    "pointing_of",
-]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pointing:

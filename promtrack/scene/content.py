@@ -12,24 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = [
-    "FWHM_SIGMA",
-    "Arch",
-    "ArchKnot",
-    "CloudBank",
-    "Eruption",
-    "Filament",
-    "Hedgerow",
-    "Jump",
-    "Knot",
-    "SwayingThread",
-    "fading",
-    "front_height",
-    "knot_place",
-    "onset",
-    "sway_displacement",
-]
-
 FWHM_SIGMA = 2.3548  # full width at half maximum over sigma
 
 

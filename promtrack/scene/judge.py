@@ -16,8 +16,6 @@ from promtrack.motion.records import Front, KnotTrack, Motion
 from promtrack.scene.truth import FrontTruth, KnotTruth, SceneTruth
 from promtrack.sun import Orientation, Scale, wrapped_deg
 
-__all__ = ["FrontVerdict", "Judgement", "KnotVerdict", "judge"]
-
 NEAR_FRONT_MM = 8.0  # an edge is found 3 Mm inside the true one on a burnt-out disc, and wanders with the air
 ALIKE = 2.0  # factor between the speed of a thread and that of the arch at its height
 NEAR_MM = 3.0  # half the largest knot; tracks of neighbours stand further apart

@@ -13,17 +13,6 @@ from scipy.special import erfc
 from promtrack.scene.content import FWHM_SIGMA, Eruption, SwayingThread, front_height, sway_displacement
 from promtrack.scene.random_fields import smooth_noise, wander
 
-__all__ = [
-    "Grid",
-    "Window",
-    "add_eruption",
-    "add_knot",
-    "add_light",
-    "add_sway",
-    "erupting_threads",
-    "window",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Grid:

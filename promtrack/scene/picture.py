@@ -12,8 +12,6 @@ from promtrack.scene.camera import Pointing, distortion
 from promtrack.scene.spec import SceneSpec
 from promtrack.scene.sun import SunLayers, View, darkening, face_at, fringe_at, plasma_at
 
-__all__ = ["light_of", "view_of"]
-
 SOURCE_FUNCTION = (
     0.15  # brightness of thick plasma, disc's centre = 1: dark in front of the disc, bright off the limb
 )

@@ -18,8 +18,6 @@ import numpy as np
 from promtrack.scene.content import Arch, Filament, Hedgerow
 from promtrack.scene.random_fields import draw_threads, smooth_noise, trace, wander
 
-__all__ = ["Patch", "arch_patch", "filament_patch", "group_light", "hedgerow_patch"]
-
 GROUPS = 14  # of an arch or a filament
 GENERATIONS, BUNDLES = 3, 6  # of a hedgerow: groups in each generation
 LIFE = 6.0  # a generation comes back after this many times change_s

@@ -9,8 +9,6 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-__all__ = ["draw_threads", "smooth_noise", "trace", "wander", "wandering_field"]
-
 
 def wander(
     rng: np.random.Generator, time_s: np.ndarray | float, scale_s: float, count: int = 1

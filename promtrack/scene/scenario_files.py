@@ -17,8 +17,6 @@ from promtrack.scene import content
 from promtrack.scene.spec import SceneSpec
 from promtrack.settings import Settings, SiteSettings, change_settings
 
-__all__ = ["observer_settings", "read_scenario", "scenario", "scenario_names"]
-
 _CONTENT = {
     "hedgerows": content.Hedgerow,
     "arches": content.Arch,

@@ -19,8 +19,6 @@ from promtrack.scene.truth import SceneTruth, truth_of
 from promtrack.sequence.records import Sequence, TimeReport
 from promtrack.workers import map_ahead
 
-__all__ = ["Scene", "make_scene", "write_scene"]
-
 KEPT_BYTES = 100_000_000  # of all frames of a scene, below which they are drawn once
 
 

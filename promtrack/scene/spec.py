@@ -27,8 +27,6 @@ from promtrack.scene.content import (
 from promtrack.settings import SiteSettings
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, solar_view
 
-__all__ = ["SceneSpec"]
-
 FACING_DEG = {"bottom": 0.0, "right": 90.0, "top": 180.0, "left": -90.0, "whole": 0.0}
 
 

@@ -19,8 +19,6 @@ from promtrack.scene.prominence import Patch, arch_patch, filament_patch, group_
 from promtrack.scene.random_fields import draw_threads, smooth_noise, trace
 from promtrack.scene.spec import SceneSpec
 
-__all__ = ["SunLayers", "View", "build_layers", "darkening", "face_at", "fringe_at", "plasma_at"]
-
 
 @dataclass(frozen=True, slots=True)
 class View:

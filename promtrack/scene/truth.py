@@ -19,8 +19,6 @@ from promtrack.scene.content import (
 )
 from promtrack.scene.spec import SceneSpec
 
-__all__ = ["FrontTruth", "KnotTruth", "SceneTruth", "SwayTruth", "truth_of"]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnotTruth:

@@ -28,8 +28,6 @@ from promtrack.errors import InputError
 from promtrack.sequence.records import Sequence
 from promtrack.settings import TimesSettings
 
-__all__ = ["best_of_bursts", "find_bursts", "local_shift_px", "sharpness"]
-
 
 def sharpness(frame: np.ndarray) -> float:
     """Steepest slope of a 2-D frame, as part of its contrast per pixel: the sharper the limb, the higher.

@@ -17,15 +17,6 @@ from promtrack.sequence.readers import as_set, find_frames
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings
 
-__all__ = [
-    "Calibration",
-    "calibrated",
-    "find_hot_pixels",
-    "load_calibration",
-    "make_calibration",
-    "mend_hot_pixels",
-]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Calibration:

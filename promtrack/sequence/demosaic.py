@@ -15,8 +15,6 @@ import numpy as np
 
 from promtrack.sequence.frame_source import Found, as_stored
 
-__all__ = ["Plan", "channel_plan", "develop", "displayed", "full_scale"]
-
 Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
 
 _DEMOSAIC = {

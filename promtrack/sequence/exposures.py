@@ -15,8 +15,6 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.sequence.records import Sequence
 
-__all__ = ["alternation", "with_exposure_classes"]
-
 _LEAST_FACTOR = 1.5  # between the exposures; thinner steps are clouds or automatic exposure
 _RUN = 12  # consecutive frames looked at; a rhythm is seen when it comes back within half of them
 

@@ -21,8 +21,6 @@ from promtrack.sequence.records import SolarHeader
 from promtrack.sequence.stamps import Stamp, parse_stamp
 from promtrack.sun import SOLAR_RADIUS_KM
 
-__all__ = ["exposure_of", "header_from_cards", "line_of_light", "middle_of_exposure", "solar_headers"]
-
 _EXPOSURE = ("EXPTIME", "XPOSURE", "TEXPOSUR", "EXPOSURE")
 
 _UNITS = {"": "arcsec", "arcsec": "arcsec", "arcsecs": "arcsec", "deg": "deg", "degree": "deg"}

@@ -42,8 +42,6 @@ from promtrack.sequence.frame_source import (
     text,
 )
 
-__all__ = ["fits_frames"]
-
 _KEPT = re.compile(
     r"XTENSION|Z?BITPIX|Z?NAXIS\d*|[PG]COUNT|ZIMAGE|BSCALE|BZERO|Z?BLANK|SATURATE|ROWORDER|[XY]?BAY(ERPAT|ROFF)"
     r"|DATE[-_](BEG|OBS|END|AVG)|TIME-OBS|UTSTART|UT|T_OBS|MJD-(BEG|OBS|AVG)|EXPTIME|X?EXPOSURE|XPOSURE|TEXPOSUR"

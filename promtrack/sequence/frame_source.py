@@ -15,22 +15,6 @@ import numpy as np
 
 from promtrack.errors import InputError, printable
 
-__all__ = [
-    "COPY_AGAIN",
-    "MOST_FRAMES",
-    "SAVE_AGAIN",
-    "Exif",
-    "Found",
-    "Stamps",
-    "as_stored",
-    "aspect_of",
-    "check_size",
-    "is_zipped",
-    "number",
-    "opened",
-    "text",
-]
-
 MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size is allocated
 MOST_FRAMES = 2_000_000  # of one sequence
 COPY_AGAIN = "copy it again from the camera, or remove it"

@@ -23,8 +23,6 @@ from promtrack.sequence.sort_by_time import by_time
 from promtrack.sequence.times import frame_times
 from promtrack.settings import CameraSettings, TimesSettings
 
-__all__ = ["open_sequence", "sequence_from_arrays"]
-
 
 def open_sequence(
     path: str | Path, *, times: TimesSettings = TimesSettings(), camera: CameraSettings = CameraSettings()

@@ -21,8 +21,6 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
-__all__ = ["capture_frames", "is_capture"]
-
 HEADER = 178
 _COLOURS = {0: "mono", 8: "rggb", 9: "grbg", 10: "gbrg", 11: "bggr", 100: "rgb", 101: "bgr"}
 _TICKS_TO_1970 = 621_355_968_000_000_000  # 719162 days

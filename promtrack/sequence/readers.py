@@ -20,8 +20,6 @@ from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
 from promtrack.sequence.video import video_frames
 from promtrack.settings import CameraSettings
 
-__all__ = ["as_set", "find_frames", "natural_key", "other_files"]
-
 _STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
 _FILM_NAMES = frozenset(
     [".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv", ".ser"]

@@ -10,8 +10,6 @@ import numpy as np
 
 from promtrack.workers import map_ahead
 
-__all__ = ["Rejected", "Sequence", "SolarHeader", "TimeReport"]
-
 
 @dataclass(frozen=True, slots=True)
 class Rejected:

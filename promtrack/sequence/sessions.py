@@ -19,8 +19,6 @@ from promtrack.settings import Settings, SiteSettings
 from promtrack.sun import sky_place
 from promtrack.sun.ephemeris import LOWEST_DEG
 
-__all__ = ["Session", "doubt_night", "night", "refuse_several", "session_settings", "sessions", "sessions_of"]
-
 PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots live minutes to half an hour
 # A pause is also this many usual steps: frames every few hours are one slow recording, not so many sessions.
 PAUSE_STEPS = 10.0

@@ -15,8 +15,6 @@ from promtrack.sequence.stamps import parse_stamp, stamps_to_utc
 from promtrack.sequence.times import FrameTimes
 from promtrack.settings import TimesSettings
 
-__all__ = ["Ordered", "by_time"]
-
 _GIVE = (
     "give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, or a times.table"
 )

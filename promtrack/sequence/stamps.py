@@ -20,20 +20,6 @@ import numpy as np
 
 from promtrack.errors import SettingsError
 
-__all__ = [
-    "NO_TIME",
-    "Stamp",
-    "find_by_pattern",
-    "find_stamp",
-    "minute_pattern",
-    "parse_stamp",
-    "pattern_search",
-    "read_zone",
-    "stamps_in_names",
-    "stamps_to_utc",
-    "table_stamps",
-]
-
 _DATE = (
     r"(?P<year>(?:19|20|21)\d\d)(?P<ds>[-_.:/]?)(?P<month>\d\d)(?P=ds)(?P<day>\d\d)(?:[-_ .T]+|)(?:at[-_ ]?)?"
 )

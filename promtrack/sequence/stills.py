@@ -36,8 +36,6 @@ from promtrack.sequence.frame_source import (
     check_size,
 )
 
-__all__ = ["jpeg_frames", "png_frames", "tiff_frames"]
-
 _DEFLATE_GAIN = 1100  # deflate packs at most 1032:1 (RFC 1951: 258 bytes in 2 bits)
 _KINDS = {("u", 1): "8-bit", ("u", 2): "16-bit", ("i", 2): "float", ("f", 4): "float", ("f", 8): "float"}
 _BROKEN = (

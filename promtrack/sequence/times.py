@@ -34,8 +34,6 @@ from promtrack.sequence.stamps import (
 )
 from promtrack.settings import TimesSettings
 
-__all__ = ["FrameTimes", "frame_times"]
-
 _GIVE = (
     "give them, for instance: --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
     "or a table with the columns file and time: --set times.table=FILE"

@@ -24,8 +24,6 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
-__all__ = ["ffmpeg_program", "video_frames"]
-
 
 def ffmpeg_program() -> str:
     """Path of the ffmpeg program.

@@ -23,8 +23,6 @@ from promtrack.strip.records import StripGeometry
 from promtrack.strip.sky_background import Backdrop, Blocks, plan_blocks, usual_backdrop
 from promtrack.workers import map_ahead
 
-__all__ = ["Evener", "Rim", "gain_by_contrast", "rim_of", "usual_rim"]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evener:

@@ -22,8 +22,6 @@ from promtrack.strip.records import StripGeometry
 from promtrack.strip.unwrap import StripCutter
 from promtrack.sun import Orientation
 
-__all__ = ["plasma_top_mm", "shown_height_range"]
-
 COARSE = 4  # frame pixels per pixel of the search, each way: white noise falls to a quarter
 
 

@@ -22,8 +22,6 @@ from promtrack.settings import StripSettings
 from promtrack.strip.records import StripGeometry
 from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, wrapped_deg
 
-__all__ = ["frame_matrix", "frame_to_strip", "strip_geometry", "strip_to_frame"]
-
 MOST_VALUES = 4_000_000  # of one strip; 16 MB
 
 

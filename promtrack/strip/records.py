@@ -12,8 +12,6 @@ import numpy as np
 from promtrack.strip.store import read_planes
 from promtrack.workers import map_ahead
 
-__all__ = ["Strip", "StripGeometry", "TimeDistance"]
-
 BLOCK_BYTES = 8e6  # of float32 strips read at a time
 
 Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out

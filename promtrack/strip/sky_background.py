@@ -24,8 +24,6 @@ import numpy as np
 
 from promtrack.strip.records import StripGeometry
 
-__all__ = ["Backdrop", "Blocks", "plan_blocks", "usual_backdrop"]
-
 SHARP_MM = 8.0  # below this height the fringe of spicules allows no smoothing along height
 START_QUANTILE = 0.35  # at most about half of the limb may be covered by prominences at any height
 BIWEIGHT = 4.685  # cut in sigma: 95 % efficient (Holland & Welsch 1977, Commun. Stat. A6, 813)

@@ -17,8 +17,6 @@ from scipy.interpolate import CubicSpline
 from promtrack.errors import SettingsError
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 
-__all__ = ["SlitPath", "parse_path", "time_distance", "time_distances"]
-
 KNOT_MM = 2.0  # width of a path: a small knot
 
 FORMS = {

@@ -17,8 +17,6 @@ from promtrack.errors import SettingsError
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
 
-__all__ = ["propose_paths"]
-
 CELL_MM = 1.5  # of the map that is searched: about a small knot
 LEAST_MM, LONGEST_MM = 20.0, 150.0  # of a path
 

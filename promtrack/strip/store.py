@@ -20,8 +20,6 @@ from astropy.utils.exceptions import AstropyUserWarning
 
 from promtrack.errors import InputError
 
-__all__ = ["CUBE", "StripWriter", "in_steps", "packed", "read_planes"]
-
 CUBE = "STRIPS"  # name of the extension that holds the cube
 BLANK = -32768  # what a strip does not show
 LARGEST = 32767

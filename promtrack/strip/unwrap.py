@@ -29,8 +29,6 @@ from promtrack.strip.store import LARGEST, StripWriter, in_steps, packed
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 
-__all__ = ["StripCutter", "grey_step", "unwrap"]
-
 WIDEST_SAMPLE_PX = 1.5  # farther apart than this, samples are doubled, trebled ... and averaged; finer would
 # cost time for detail that the air (blur of 3 px and more) does not let through
 SHARPEN = np.array(

@@ -4,18 +4,6 @@ from typing import TypeVar
 
 import numpy as np
 
-__all__ = [
-    "ARCSEC_PER_RAD",
-    "AU_KM",
-    "EARTH_RADIUS_KM",
-    "SOLAR_GM_KM3_S2",
-    "SOLAR_RADIUS_KM",
-    "Angles",
-    "escape_speed_km_s",
-    "gravity_m_s2",
-    "wrapped_deg",
-]
-
 SOLAR_RADIUS_KM = 695_700.0  # nominal; IAU 2015 Resolution B3
 SOLAR_GM_KM3_S2 = 1.3271244e11  # nominal (GM)_sun; IAU 2015 Resolution B3
 AU_KM = 149_597_870.700  # IAU 2012 Resolution B2

@@ -19,8 +19,6 @@ from promtrack.sun.constants import wrapped_deg
 from promtrack.sun.ephemeris import sky_place, vertical_contraction
 from promtrack.sun.records import DriftCalibration, Scale, SolarView
 
-__all__ = ["check_against_limb", "fit_drift"]
-
 SIDEREAL_ARCSEC_S = (
     15.04106717866910  # 2 pi * 1.00273781191135448 a day; Capitaine et al. 2003, IERS Conventions 2010
 )

@@ -22,17 +22,6 @@ from promtrack.settings import SiteSettings
 from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
 from promtrack.sun.records import HeaderGeometry, SolarView
 
-__all__ = [
-    "SkyPlace",
-    "air_pressure_ratio",
-    "flattening",
-    "flattening_err",
-    "refraction_arcmin",
-    "sky_place",
-    "solar_view",
-    "vertical_contraction",
-]
-
 POLE_RA_DEG, POLE_DEC_DEG = 286.13, 63.87
 MERIDIAN_DEG, ROTATION_DEG_PER_DAY = 84.176, 14.1844
 LIGHT_AU_PER_DAY = 173.144632674  # IAU 2012 au, c = 299 792.458 km/s

@@ -15,8 +15,6 @@ from promtrack.sun.constants import wrapped_deg
 from promtrack.sun.ephemeris import sky_place
 from promtrack.sun.records import HeaderGeometry, Orientation, SolarView
 
-__all__ = ["field_turn_deg", "orient", "zenith_image_deg"]
-
 HEADER_ERR_DEG = 0.1  # roll angles in headers are trusted this far; common practice, no source
 
 

@@ -9,16 +9,6 @@ import numpy as np
 
 from promtrack.sun.constants import Angles
 
-__all__ = [
-    "Circumstances",
-    "DriftCalibration",
-    "HeaderGeometry",
-    "LimbHeight",
-    "Orientation",
-    "Scale",
-    "SolarView",
-]
-
 
 class HeaderGeometry(Protocol):
     """What the Sun's room needs of a FITS header (`sequence.SolarHeader` is one); nan where it says

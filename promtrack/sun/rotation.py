@@ -11,8 +11,6 @@ import numpy as np
 
 from promtrack.sun.constants import SOLAR_RADIUS_KM
 
-__all__ = ["limb_drift", "seen_height_mm", "synodic_deg_day"]
-
 SNODGRASS_ULRICH_DEG_DAY = (14.713, -2.396, -1.787)  # of sin^0, sin^2 and sin^4 of the latitude
 EARTH_DEG_DAY = 0.9856  # 360 deg in a sidereal year
 

@@ -24,8 +24,6 @@ from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
 from promtrack.sun.records import WEAK_CHECK, HeaderGeometry, LimbHeight, Scale, SolarView, untold_words
 
-__all__ = ["H_ALPHA", "limb_height", "limb_radius_arcsec", "measure_scale"]
-
 HEADER_ERR = 0.002  # relative error of a header's plate scale: includes which solar radius it was tied to
 DISAGREE_SIGMA = 3.0
 
