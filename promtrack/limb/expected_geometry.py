@@ -16,7 +16,6 @@ from promtrack.limb.geometry import Place
 from promtrack.sequence.records import Sequence, SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import (
-    ARCSEC_PER_RAD,
     SOLAR_RADIUS_KM,
     Orientation,
     field_turn_deg,
@@ -29,7 +28,7 @@ from promtrack.sun import (
     solar_view,
     zenith_image_deg,
 )
-from promtrack.sun.scale import EUV_RADII, HEADER_ERR, limb_radius_arcsec
+from promtrack.sun.scale import EUV_RADII, HEADER_ERR, limb_radius_arcsec, optical_scale
 
 MOMENTS = 24  # the sky is computed at so many moments and interpolated between
 POSSIBLE_ALTITUDES_DEG = np.arange(
@@ -160,16 +159,11 @@ def optical_radius(
     """Radius of the limb from the optical scale and the date, or as a header states it; None when neither is
     known."""
     height = 1000.0 * limb_height(limb).err_mm / SOLAR_RADIUS_KM
-    if camera.arcsec_per_px is not None:
-        scale = camera.arcsec_per_px
-    elif camera.pixel_um is not None and camera.focal_mm is not None:
-        scale = camera.pixel_um / 1000.0 / camera.focal_mm * ARCSEC_PER_RAD
-    else:
-        return (
-            OpticalRadius(stated.radius_px, stated.radius_px * float(np.hypot(HEADER_ERR, height)))
-            if stated
-            else None
-        )
+    scale = optical_scale(camera)
+    if scale is None:
+        if stated is None:
+            return None
+        return OpticalRadius(stated.radius_px, stated.radius_px * float(np.hypot(HEADER_ERR, height)))
     radius = limb_radius_arcsec(solar_view(time_utc, site=site), limb_height(limb).height_mm) / scale
     return OpticalRadius(radius, radius * float(np.hypot(camera.scale_err, height)))
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from promtrack.sun import SolarHeader
 from promtrack.workers import map_ahead
 
 
@@ -17,19 +18,6 @@ class Rejected:
 
     file: str
     reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class SolarHeader:
-    """Geometry that a FITS header claims, in displayed pixels (row 0 on top); nan where it says nothing."""
-
-    centre_x_px: float
-    centre_y_px: float
-    arcsec_per_px: float
-    rsun_arcsec: float  # apparent radius of the photosphere for that observer
-    dsun_m: float  # distance observer - Sun
-    north_deg: float  # solar north in the displayed image, counter-clockwise from up
-    mirrored: bool  # east (solar) lies clockwise of north
 
 
 @dataclass(frozen=True, slots=True)

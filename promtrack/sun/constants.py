@@ -1,4 +1,10 @@
-"""Constants of the Sun and the Earth, each with its source, and the small laws that need nothing else."""
+"""The Sun as a body: constants with their sources, gravity, and how it turns.
+
+Rate of rotation: Snodgrass & Ulrich 1990, Astrophys. J. 351, 309 (features in the photosphere, from their
+Rate of rotation: Snodgrass & Ulrich 1990, Astrophys. J. 351, 309 (features in the photosphere, from their
+motion), which holds for the chromosphere to a per cent or two. Seen from the Earth it is slower by the
+Earth's own course, 0.9856 deg a day in the mean.
+"""
 
 from typing import TypeVar
 
@@ -9,6 +15,8 @@ SOLAR_GM_KM3_S2 = 1.3271244e11  # nominal (GM)_sun; IAU 2015 Resolution B3
 AU_KM = 149_597_870.700  # IAU 2012 Resolution B2
 EARTH_RADIUS_KM = 6378.1  # nominal equatorial; IAU 2015 Resolution B3
 ARCSEC_PER_RAD = 180.0 * 3600.0 / np.pi
+SNODGRASS_ULRICH_DEG_DAY = (14.713, -2.396, -1.787)  # of sin^0, sin^2 and sin^4 of the latitude
+EARTH_DEG_DAY = 0.9856  # 360 deg in a sidereal year
 
 
 def gravity_m_s2(height_mm: np.ndarray | float) -> np.ndarray | float:
@@ -27,3 +35,58 @@ Angles = TypeVar("Angles", float, np.ndarray)  # one angle or many: what goes in
 def wrapped_deg(angle_deg: Angles) -> Angles:
     """The same angle, -180 <= angle < 180; of a difference of two angles, the short way round."""
     return (angle_deg + 180.0) % 360.0 - 180.0
+
+
+def synodic_deg_day(latitude_deg: np.ndarray | float) -> np.ndarray | float:
+    """Rotation as seen from the Earth at a heliographic latitude."""
+    square = np.sin(np.radians(latitude_deg)) ** 2
+    a, b, c = SNODGRASS_ULRICH_DEG_DAY
+    return a + b * square + c * square**2 - EARTH_DEG_DAY
+
+
+def limb_drift(pa_deg: np.ndarray, distance: np.ndarray, b0_deg: float) -> np.ndarray:
+    """Apparent motion along the limb, towards larger position angle, solar radii a second.
+
+    With x to the west, y along the axis's direction in the sky and z towards the observer, the axis is (0,
+    cos B0, sin B0) and a feature at r moves by axis x r times the rate. In the plane of the limb that is a
+    turn by the rate times sin B0; on the disc what turns towards the observer is carried westward besides.
+
+    Parameters
+    ----------
+    pa_deg : position angles (from solar north through east)
+    distance : from the disc's centre in radii, broadcast with `pa_deg`; what stands off the limb is taken to
+        lie in its plane and to turn with the latitude below it
+    b0_deg : latitude of the disc's centre
+    """
+    pa, b0 = np.radians(pa_deg), np.radians(b0_deg)
+    x, y = -np.sin(pa) * distance, np.cos(pa) * distance
+    depth = np.sqrt(np.maximum(1.0 - np.square(distance), 0.0))
+    latitude = np.degrees(
+        np.arcsin(np.clip((y * np.cos(b0) + depth * np.sin(b0)) / np.maximum(distance, 1.0), -1.0, 1.0))
+    )
+    rate = np.radians(synodic_deg_day(latitude)) / 86400.0
+    west, north = rate * (np.cos(b0) * depth - np.sin(b0) * y), rate * np.sin(b0) * x
+    return -west * np.cos(pa) - north * np.sin(pa)
+
+
+def seen_height_mm(
+    height_mm: np.ndarray | float, turned_deg: np.ndarray | float, latitude_deg: np.ndarray | float = 0.0
+) -> np.ndarray | float:
+    """Height above the limb at which something is seen that stood on the limb, after the Sun has turned.
+
+    At latitude l the place on the sky is (R + h) (cos l cos t, sin l), for a disc centre on the equator
+    (B0 = 0). On the equator that is (R + h) cos t - R: what had no height sinks by R (1 - cos t).
+
+    Parameters
+    ----------
+    height_mm : above the photosphere while it stood in the plane of the sky
+    turned_deg : by which the Sun has turned since, or has still to turn until it stands there
+    latitude_deg : of its foot, and of the position angle from the equator
+
+    Returns
+    -------
+    negative: it is seen in front of the disc, or is hidden behind it
+    """
+    turn, latitude = np.radians(turned_deg), np.radians(latitude_deg)
+    radius_mm = SOLAR_RADIUS_KM * 1e-3
+    return (radius_mm + height_mm) * np.hypot(np.cos(latitude) * np.cos(turn), np.sin(latitude)) - radius_mm

@@ -16,13 +16,33 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.settings import SiteSettings
 from promtrack.sun.constants import wrapped_deg
-from promtrack.sun.ephemeris import sky_place, vertical_contraction
-from promtrack.sun.records import DriftCalibration, Scale, SolarView
+from promtrack.sun.ephemeris import SolarView, sky_place, vertical_contraction
+from promtrack.sun.scale import Scale
 
-SIDEREAL_ARCSEC_S = (
-    15.04106717866910  # 2 pi * 1.00273781191135448 a day; Capitaine et al. 2003, IERS Conventions 2010
-)
+# 2 pi * 1.00273781191135448 a day; Capitaine et al. 2003, IERS Conventions 2010
+SIDEREAL_ARCSEC_S = 15.04106717866910
 LEAST_POINTS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class DriftCalibration:
+    """What a recording with the drive switched off gives.
+
+    The drift alone gives west and the scale. North needs to know whether the image is mirrored: without a
+    nudge `mirrored` is None and both answers stand here.
+    """
+
+    west_deg: float  # image angle towards which the Sun drifts
+    west_err_deg: float
+    arcsec_per_px: float
+    arcsec_per_px_err: float
+    north_deg: float  # image angle of celestial north; nan while mirroring is unknown
+    north_if_not_mirrored_deg: float
+    north_if_mirrored_deg: float
+    mirrored: bool | None  # None: not known
+    rms_px: float  # scatter of the positions across the drift
+    points: int  # positions on which the drift rests
+    sentence: str  # the result in words, and what to do with it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,8 +53,8 @@ class _Line:
     velocity_err: np.ndarray  # along and across the drift
     jump: np.ndarray  # (2,) px; zero without a nudge
     jump_err: float
-    residual: np.ndarray  # (n, 2) px
-    kept: np.ndarray  # (n,) bool
+    scatter_px: float  # across the drift
+    points: int  # that were not rejected
 
 
 def fit_drift(
@@ -60,7 +80,7 @@ def fit_drift(
     line = _fit_line(time, position, look_for_nudge=bool(nudge))
     speed = float(np.hypot(*line.velocity))
     # Below 20 sigma the direction would be worse than 3 deg.
-    if speed * np.ptp(time) < 20.0 * max(_scatter(line), 0.02):
+    if speed * np.ptp(time) < 20.0 * max(line.scatter_px, 0.02):
         raise InputError(
             f"the Sun moved only {speed * np.ptp(time):.1f} px, too little to tell a direction",
             remedy="switch the drive off and record until the Sun has crossed a good part of the frame",
@@ -86,8 +106,8 @@ def fit_drift(
         north_if_not_mirrored_deg=north[False],
         north_if_mirrored_deg=north[True],
         mirrored=mirrored,
-        rms_px=_scatter(line),
-        points=int(line.kept.sum()),
+        rms_px=line.scatter_px,
+        points=line.points,
         sentence=sentence,
     )
 
@@ -151,21 +171,18 @@ def _fit_line(time: np.ndarray, position: np.ndarray, *, look_for_nudge: bool) -
     """Least squares with wrong points left out; the frames during a nudge count as wrong points."""
     velocity = _usual_velocity(time, position)
     residual = position - velocity * time[:, None]
-    after = np.zeros(len(time))
-    kept = np.ones(len(time), bool)
+    columns, kept = [np.ones(len(time)), time], np.ones(len(time), bool)
     if look_for_nudge:
-        start, end = _nudge_span(time, residual)
-        after[end:] = 1.0
+        start, end = _nudge_span(residual)
+        columns.append((np.arange(len(time)) >= end).astype(float))
         kept[start:end] = False
+    design = np.column_stack(columns)
     for _ in range(8):
-        columns = [np.ones(len(time)), time] + ([after] if look_for_nudge else [])
-        design = np.column_stack(columns)
         solution = np.linalg.lstsq(design[kept], position[kept], rcond=None)[0]
         residual = position - design @ solution
         size = np.hypot(*residual.T)
-        limit = 4.0 * max(
-            float(np.median(size[kept])) / 1.1774, 1e-6
-        )  # 1.1774 sigma: median radius of a 2-D normal
+        # the median radius of a 2-D normal is 1.1774 sigma
+        limit = 4.0 * max(float(np.median(size[kept])) / 1.1774, 1e-6)
         fresh = kept & (size <= limit)
         if fresh.sum() == kept.sum() or fresh.sum() < LEAST_POINTS:
             break
@@ -174,9 +191,11 @@ def _fit_line(time: np.ndarray, position: np.ndarray, *, look_for_nudge: bool) -
     along = solution[1] / max(np.hypot(*solution[1]), 1e-12)
     parts = residual[kept] @ np.column_stack([along, [-along[1], along[0]]])
     sigma = np.sqrt(np.sum(parts**2, axis=0) / max(kept.sum() - design.shape[1], 1))
+    scatter_px, points = float(np.std(parts[:, 1])), int(kept.sum())
     jump_err = float(sigma.max() * np.sqrt(covariance[2, 2])) if look_for_nudge else np.nan
     jump = solution[2] if look_for_nudge else np.zeros(2)
-    return _Line(solution[1], sigma * np.sqrt(covariance[1, 1]), jump, jump_err, residual, kept)
+    velocity_err = sigma * np.sqrt(covariance[1, 1])
+    return _Line(solution[1], velocity_err, jump, jump_err, scatter_px, points)
 
 
 def _usual_velocity(time: np.ndarray, position: np.ndarray) -> np.ndarray:
@@ -192,21 +211,17 @@ def _usual_velocity(time: np.ndarray, position: np.ndarray) -> np.ndarray:
     return np.median((position[lag:] - position[:-lag])[moving] / elapsed[moving, None], axis=0)
 
 
-def _nudge_span(time: np.ndarray, residual: np.ndarray) -> tuple[int, int]:
+def _nudge_span(residual: np.ndarray) -> tuple[int, int]:
     """Frames first <= i < last between which the Sun leaves the drift line for a parallel one."""
-    n = len(time)
+    n = len(residual)
     best, span = np.inf, (0, 0)
     # Two levels with a gap between them: the split and gap with the smallest scatter of what stays.
     margin = max(n // 10, 3)
     for gap in (0, n // 20, n // 10, n // 5, n // 3):
         for start in range(margin, n - gap - margin, max(n // 100, 1)):
             end = start + gap
-            before, after = residual[:start], residual[end:]
-            spread = (
-                np.abs(before - np.median(before, axis=0)).sum()
-                + np.abs(after - np.median(after, axis=0)).sum()
-            )
-            spread /= start + n - end
+            parts = residual[:start], residual[end:]
+            spread = sum(np.abs(part - np.median(part, axis=0)).sum() for part in parts) / (start + n - end)
             if spread < best:
                 best, span = spread, (start, end)
     return span
@@ -238,11 +253,6 @@ def _squeeze(view: SolarView) -> float:
     unknown."""
     altitude = view.altitude_deg if np.isfinite(view.altitude_deg) else 30.0
     return 1.0 - float(vertical_contraction(max(altitude, 0.0)))
-
-
-def _scatter(line: _Line) -> float:
-    along = line.velocity / max(np.hypot(*line.velocity), 1e-12)
-    return float(np.std(line.residual[line.kept] @ np.array([-along[1], along[0]])))
 
 
 def _advice(mirrored: bool | None, north: dict[bool, float]) -> str:

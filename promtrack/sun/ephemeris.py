@@ -20,12 +20,39 @@ import numpy as np
 
 from promtrack.settings import SiteSettings
 from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
-from promtrack.sun.records import HeaderGeometry, SolarView
 
 POLE_RA_DEG, POLE_DEC_DEG = 286.13, 63.87
 MERIDIAN_DEG, ROTATION_DEG_PER_DAY = 84.176, 14.1844
 LIGHT_AU_PER_DAY = 173.144632674  # IAU 2012 au, c = 299 792.458 km/s
 NEAR_EARTH_AU = 0.015  # observers at the first Lagrange point (0.010 au) still see Earth's P, B0, L0
+
+
+@dataclass(frozen=True, slots=True)
+class SolarHeader:
+    """Geometry that a FITS header claims, in displayed pixels (row 0 on top); nan where it says nothing."""
+
+    centre_x_px: float
+    centre_y_px: float
+    arcsec_per_px: float
+    rsun_arcsec: float  # apparent radius of the photosphere for that observer
+    dsun_m: float  # distance observer - Sun
+    north_deg: float  # solar north in the displayed image, counter-clockwise from up
+    mirrored: bool  # east (solar) lies clockwise of north
+
+
+@dataclass(frozen=True, slots=True)
+class SolarView:
+    """The Sun as seen by the observer at one time."""
+
+    time_utc: np.datetime64
+    apparent_radius_arcsec: float  # of the photosphere, 695 700 km
+    p_deg: float  # position angle of the north rotation pole, east positive; nan far from Earth
+    b0_deg: float  # latitude of the disc's centre; nan far from Earth
+    l0_deg: float  # longitude of the disc's centre; nan far from Earth
+    distance_au: float
+    altitude_deg: float  # of the Sun's centre, without refraction; nan without a site
+    observer: str  # 'Earth' or 'from the header'
+    p_rate_deg_h: float = 0.0  # of P: solar north turns against the sky; nan far from Earth
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +67,7 @@ class SkyPlace:
 
 
 def solar_view(
-    time_utc: np.datetime64, *, site: SiteSettings | None = None, header: HeaderGeometry | None = None
+    time_utc: np.datetime64, *, site: SiteSettings | None = None, header: SolarHeader | None = None
 ) -> SolarView:
     """The Sun's apparent size, orientation and altitude at one time.
 
@@ -102,7 +129,7 @@ def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
     )
 
 
-def _header_distance_au(header: HeaderGeometry | None) -> float:
+def _header_distance_au(header: SolarHeader | None) -> float:
     if header is None:
         return np.nan
     if np.isfinite(header.dsun_m) and header.dsun_m > 0:
@@ -130,8 +157,8 @@ def _geometry(times: np.ndarray) -> tuple[np.ndarray, ...]:
     # The axis is drawn by two points of the Sun, each moved by aberration; turning the direction alone is
     # 0.002 deg off.
     axis = _aberrated(pole * SOLAR_RADIUS_KM / AU_KM - earth, tt) - unit
-    p = np.rad2deg(np.arctan2(_dot(east, axis), _dot(np.cross(unit, east), axis)))
-    return distance_au, p, b0, l0
+    p = np.arctan2((east * axis).sum(axis=-1), (np.cross(unit, east) * axis).sum(axis=-1))
+    return distance_au, np.rad2deg(p), b0, l0
 
 
 def _apparent_place(times: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -179,10 +206,6 @@ def _quietly(function, *arguments):
         return function(*arguments)
 
 
-def _dot(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    return np.sum(a * b, axis=-1)
-
-
 LOWEST_DEG = -1.0  # true altitude below which the formulae mean nothing: the Sun has set
 
 
@@ -194,7 +217,8 @@ def refraction_arcmin(altitude_deg: np.ndarray | float, *, elevation_m: float = 
     altitude_deg : true altitude, as an ephemeris gives it
     elevation_m : of the site; thinner air refracts less
     """
-    h = _risen(altitude_deg)
+    h = np.asarray(altitude_deg, float)
+    h = np.where(h >= LOWEST_DEG, h, np.nan)[()]
     return 1.02 / np.tan(np.deg2rad(h + 10.3 / (h + 5.11))) * air_pressure_ratio(elevation_m)
 
 
@@ -208,9 +232,7 @@ def vertical_contraction(
     return 1.0 - (lower - upper) / (120.0 * r)
 
 
-def flattening(
-    altitude_deg: np.ndarray | float, *, radius_arcsec: float = 960.0, elevation_m: float = 0.0
-) -> np.ndarray | float:
+def flattening(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) -> np.ndarray | float:
     """1 - vertical / horizontal diameter of the refracted disc; nan when the Sun has set.
 
     The horizontal diameter shrinks too, since lifting the disc brings its verticals closer: cos(h + R) /
@@ -223,7 +245,7 @@ def flattening(
     horizontal = np.where(
         h > 89.0, 1.0 - np.deg2rad(1.02 / 60.0) * air_pressure_ratio(elevation_m), horizontal
     )
-    flat = 1.0 - vertical_contraction(h, radius_arcsec=radius_arcsec, elevation_m=elevation_m) / horizontal
+    flat = 1.0 - vertical_contraction(h, elevation_m=elevation_m) / horizontal
     return flat if flat.ndim else float(flat)
 
 
@@ -243,9 +265,3 @@ def air_pressure_ratio(elevation_m: float) -> float:
     9.80665 m/s2, gas constant of air 287.05287 J/(kg K); 0.0065 / 288.15 and 9.80665 / (287.05287 * 0.0065).
     """
     return (1.0 - 2.25577e-5 * elevation_m) ** 5.25588
-
-
-def _risen(altitude_deg: np.ndarray | float) -> np.ndarray | float:
-    h = np.asarray(altitude_deg, float)
-    h = np.where(h >= LOWEST_DEG, h, np.nan)
-    return h if h.ndim else float(h)

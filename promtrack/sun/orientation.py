@@ -8,21 +8,46 @@ clockwise.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from promtrack.settings import CameraSettings, SiteSettings
-from promtrack.sun.constants import wrapped_deg
-from promtrack.sun.ephemeris import sky_place
-from promtrack.sun.records import HeaderGeometry, Orientation, SolarView
+from promtrack.sun.constants import Angles, wrapped_deg
+from promtrack.sun.ephemeris import SolarHeader, SolarView, sky_place
 
 HEADER_ERR_DEG = 0.1  # roll angles in headers are trusted this far; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Orientation:
+    """How image angles (counter-clockwise from image up, reference frame) become product angles."""
+
+    position_angles: bool  # False: product angles are image angles
+    zero_deg: float  # image angle of product angle 0 (solar north)
+    sign: int  # +1, or -1 when the image is mirrored
+    error_deg: float
+    source: str  # one sentence
+
+    def to_product(self, image_deg: Angles) -> Angles:
+        """Image angle to product angle, not wrapped."""
+        return self.sign * (image_deg - self.zero_deg)
+
+    def to_image(self, product_deg: Angles) -> Angles:
+        """Product angle to image angle, not wrapped."""
+        return self.sign * product_deg + self.zero_deg
+
+    @property
+    def label(self) -> str:
+        """What product angles are called."""
+        return "position angle" if self.position_angles else "image angle"
 
 
 def orient(
     view: SolarView,
     *,
     camera: CameraSettings,
-    header: HeaderGeometry | None = None,
+    header: SolarHeader | None = None,
     turn_deg: float = 0.0,
     hours: float = 0.0,
 ) -> Orientation:
@@ -99,7 +124,7 @@ def field_turn_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraS
     return turned if camera.mirrored else -turned
 
 
-def _header_doubt(zero_deg: float, sign: int, camera: CameraSettings, header: HeaderGeometry | None) -> str:
+def _header_doubt(zero_deg: float, sign: int, camera: CameraSettings, header: SolarHeader | None) -> str:
     if header is None or not np.isfinite(header.north_deg):
         return ""
     apart = abs(wrapped_deg(zero_deg - header.north_deg))

@@ -16,16 +16,56 @@ angstrom, measured by us (tests/outside/data/README.md).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
-from promtrack.sun.records import WEAK_CHECK, HeaderGeometry, LimbHeight, Scale, SolarView, untold_words
+from promtrack.sun.ephemeris import SolarHeader, SolarView
+from promtrack.sun.orientation import Orientation
 
 HEADER_ERR = 0.002  # relative error of a header's plate scale: includes which solar radius it was tied to
 DISAGREE_SIGMA = 3.0
+WEAK_CHECK = 0.1  # relative difference that a check should show: wrong optics differ by 5 to 50 %
+
+
+@dataclass(frozen=True, slots=True)
+class LimbHeight:
+    """How high the fitted limb lies above the photosphere."""
+
+    height_mm: float
+    err_mm: float  # 1 sigma
+    sentence: str  # which limb it is, and why so
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What a pixel is worth, with one standard deviation and the check against a second source."""
+
+    km_per_px: float
+    sigma_km_per_px: float  # systematic: the same for every height and speed of the run
+    arcsec_per_px: float
+    source: str  # 'limb', 'optics', 'given' or 'header'
+    check: str  # one sentence on the agreement of the sources, '' if there is one source only
+    agrees: bool  # False: a warning
+    check_tells: float = np.nan  # relative difference that the check could just show; nan with one source
+    limb: LimbHeight = LimbHeight(4.35, 0.5, "")  # of the limb that was fitted, above the photosphere
+
+    @property
+    def untold(self) -> str:
+        """What a weak check could not have shown, in a few words; '' where there is none or it is good
+        enough."""
+        return untold_words(self.check_tells) if self.agrees and self.check_tells > WEAK_CHECK else ""
+
+
+class Circumstances(NamedTuple):
+    """The Sun on the date, the scale and the orientation of one recording."""
+
+    view: SolarView
+    scale: Scale
+    orientation: Orientation
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +85,7 @@ def measure_scale(
     *,
     camera: CameraSettings,
     limb: LimbSettings,
-    header: HeaderGeometry | None = None,
+    header: SolarHeader | None = None,
     line: str = "",
     arc_deg: tuple[float, float] | None = None,
 ) -> Scale:
@@ -79,28 +119,23 @@ def measure_scale(
         base = _from_limb(limb.radius_px, 0.0, view, height, "limb.radius_px")
         checks.append(_compare(measured, base))
     chosen = base
-    for other in (_from_user(camera), _from_optics(camera), _from_header(header)):
+    for other in (_from_optics(camera), _from_header(header)):
         if other is None:
             continue
         check = _compare(base, other)
-        if not check.agrees and other.source == "optics":
-            check = replace(check, sentence=check.sentence + _agreeing_focal(camera, other, base))
+        if not check.agrees and other.source == "optics" and camera.focal_mm is not None:
+            focal_mm = camera.focal_mm * other.arcsec_per_px / base.arcsec_per_px
+            words = f" With {camera.pixel_um:g} um pixels a focal length of {focal_mm:.0f} mm would agree."
+            check = replace(check, sentence=check.sentence + words)
         checks.append(check)
         if check.agrees and other.error < chosen.error:
             chosen = other
     km = chosen.arcsec_per_px / ARCSEC_PER_RAD * view.distance_au * AU_KM
     if chosen is base:  # exact, where the small-angle form is 1e-5 off
         km = (SOLAR_RADIUS_KM + 1000.0 * height.height_mm) / (limb.radius_px or radius_px)
-    return Scale(
-        km,
-        km * chosen.error,
-        chosen.arcsec_per_px,
-        chosen.source,
-        " ".join(check.sentence for check in checks),
-        all(check.agrees for check in checks),
-        min((check.tells for check in checks), default=np.nan),
-        height,
-    )
+    words, agree = " ".join(check.sentence for check in checks), all(check.agrees for check in checks)
+    tells = min((check.tells for check in checks), default=np.nan)
+    return Scale(km, km * chosen.error, chosen.arcsec_per_px, chosen.source, words, agree, tells, height)
 
 
 def limb_radius_arcsec(view: SolarView, height_mm: float) -> float:
@@ -119,24 +154,25 @@ def _from_limb(
     return _Candidate("limb", arcsec_per_px, float(np.hypot(fit, height)), name)
 
 
-def _from_user(camera: CameraSettings) -> _Candidate | None:
-    if camera.arcsec_per_px is None:
+def optical_scale(camera: CameraSettings) -> float | None:
+    """Arcseconds in a pixel as the user states them or the optics; None where neither is known."""
+    if camera.arcsec_per_px is not None:
+        return camera.arcsec_per_px
+    if camera.pixel_um is None or camera.focal_mm is None:
         return None
-    return _Candidate("given", camera.arcsec_per_px, camera.scale_err, "camera.arcsec_per_px")
+    return float(np.arctan(camera.pixel_um / 1000.0 / camera.focal_mm)) * ARCSEC_PER_RAD
 
 
 def _from_optics(camera: CameraSettings) -> _Candidate | None:
-    if camera.pixel_um is None or camera.focal_mm is None or camera.arcsec_per_px is not None:
+    scale = optical_scale(camera)
+    if scale is None:
         return None
-    return _Candidate(
-        "optics",
-        float(np.arctan(camera.pixel_um / 1000.0 / camera.focal_mm)) * ARCSEC_PER_RAD,
-        camera.scale_err,
-        "pixel size and focal length",
-    )
+    given = camera.arcsec_per_px is not None
+    name = "camera.arcsec_per_px" if given else "pixel size and focal length"
+    return _Candidate("given" if given else "optics", scale, camera.scale_err, name)
 
 
-def _from_header(header: HeaderGeometry | None) -> _Candidate | None:
+def _from_header(header: SolarHeader | None) -> _Candidate | None:
     if header is None or not (np.isfinite(header.arcsec_per_px) and header.arcsec_per_px > 0):
         return None
     return _Candidate("header", header.arcsec_per_px, HEADER_ERR, "the FITS header")
@@ -176,6 +212,17 @@ def _compare(limb: _Candidate, other: _Candidate) -> _Check:
     return _Check(sentence, True, tells)
 
 
+def untold_words(relative: float) -> str:
+    """'a difference below 12 %', 'a factor below 2.4'."""
+    if not np.isfinite(relative):
+        return "any difference"
+    return (
+        f"a difference below {100 * relative:.0f} %"
+        if relative < 0.3
+        else f"a factor below {1 + relative:.2g}"
+    )
+
+
 def _likely_cause(ratio: float, source: str) -> str:
     """What usually lies behind a scale that is `ratio` times the limb's (common practice, no source)."""
     factor = max(ratio, 1.0 / ratio)
@@ -207,12 +254,6 @@ def _likely_cause(ratio: float, source: str) -> str:
 
 def _binning(whole: int, factor: float, cause: str) -> str:
     return f", or {cause}" if whole >= 2 and abs(factor / whole - 1.0) < 0.06 else ""
-
-
-def _agreeing_focal(camera: CameraSettings, optics: _Candidate, limb: _Candidate) -> str:
-    assert camera.focal_mm is not None  # the optics gave a scale
-    focal_mm = camera.focal_mm * optics.arcsec_per_px / limb.arcsec_per_px
-    return f" With {camera.pixel_um:g} um pixels a focal length of {focal_mm:.0f} mm would agree."
 
 
 def _sentence(text: str) -> str:
@@ -262,11 +303,8 @@ def _h_alpha(line: str, arc_deg: tuple[float, float] | None) -> LimbHeight:
     if arc_deg is None:
         # rms of the rise about the equator's height over all position angles: rise * sqrt(3 / 8)
         err = float(np.hypot(SCATTER_MM, rise * np.sqrt(3.0 / 8.0)))
-        return LimbHeight(
-            EQUATOR_MM,
-            err,
-            f"{assumed}; {PASSBAND}; north is not known, and at the poles it lies 1.6 Mm higher",
-        )
+        unknown = "north is not known, and at the poles it lies 1.6 Mm higher"
+        return LimbHeight(EQUATOR_MM, err, f"{assumed}; {PASSBAND}; {unknown}")
     angles = np.deg2rad(np.linspace(*arc_deg, 181))
     heights = rise * np.cos(angles) ** 2  # at the limb the latitude is 90 deg less the distance from the pole
     middle = angles.mean()
