@@ -263,22 +263,21 @@ def _smeared(light: np.ndarray, dx: float, dy: float) -> np.ndarray:
 
 def _aircraft(spec: SceneSpec, rng: np.random.Generator) -> np.ndarray:
     """Transmission of an airliner's silhouette with its exhaust."""
-    rows, columns = spec.shape
-    length = 0.32 * min(rows, columns)
+    length = 0.32 * min(spec.shape)
     turn = rng.uniform(0, 2 * np.pi)
-    middle = np.array([rng.uniform(0.35, 0.65) * columns, rng.uniform(0.35, 0.65) * rows])
+    middle = np.array([rng.uniform(0.35, 0.65) * side for side in spec.shape[::-1]])
     forward = np.array([math.cos(turn), math.sin(turn)]) * length
     across = np.array([-forward[1], forward[0]])
 
     def quad(first: float, last: float, half: float) -> np.ndarray:
-        ends = (first * forward - half * across, first * forward + half * across)
-        others = (last * forward + half * across, last * forward - half * across)
-        return np.round(np.array([*ends, *others]) + middle).astype(np.int32)
+        corners = ((first, -half), (first, half), (last, half), (last, -half))
+        return np.round([middle + along * forward + side * across for along, side in corners]).astype(
+            np.int32
+        )
 
     mask: np.ndarray = np.ones(spec.shape, dtype=np.float32)
     cv2.fillPoly(mask, [quad(-9.0, -0.2, 0.1)], 0.85)  # exhaust
     mask = cv2.GaussianBlur(mask, (0, 0), 5.0)
-    cv2.fillPoly(mask, [quad(-0.5, 0.5, 0.04)], 0.03)  # body
-    cv2.fillPoly(mask, [quad(-0.2, 0.0, 0.45)], 0.03)  # wings
-    cv2.fillPoly(mask, [quad(-0.5, -0.42, 0.16)], 0.03)  # tail
+    for part in (quad(-0.5, 0.5, 0.04), quad(-0.2, 0.0, 0.45), quad(-0.5, -0.42, 0.16)):  # body, wings, tail
+        cv2.fillPoly(mask, [part], 0.03)
     return cv2.GaussianBlur(mask, (0, 0), 1.5)

@@ -1,7 +1,6 @@
 """The Sun as a body: constants with their sources, gravity, and how it turns.
 
 Rate of rotation: Snodgrass & Ulrich 1990, Astrophys. J. 351, 309 (features in the photosphere, from their
-Rate of rotation: Snodgrass & Ulrich 1990, Astrophys. J. 351, 309 (features in the photosphere, from their
 motion), which holds for the chromosphere to a per cent or two. Seen from the Earth it is slower by the
 Earth's own course, 0.9856 deg a day in the mean.
 """

@@ -21,7 +21,7 @@ from promtrack.scene import (
     make_scene,
 )
 from promtrack.scene import camera as cam
-from promtrack.scene.picture import light_of, view_of
+from promtrack.scene.scene import light_of, view_of
 from promtrack.scene.spec import FACING_DEG
 from promtrack.scene.sun import build_layers, plasma_at
 
