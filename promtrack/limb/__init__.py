@@ -8,33 +8,19 @@ once), compare and edge_checks (checks that are not the fit), lock, two_exposure
 exposure alternate).
 """
 
+# ruff: noqa: F401 - what the room hands out
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from promtrack.limb.circle import LimbArcTooShort, fit_limb
+from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.find import LimbNotFound, find_limb
 from promtrack.limb.flipped import turned_back
 from promtrack.limb.inspect import Inspection, inspect_sequence
-from promtrack.limb.records import CircleFit, LimbLock
+from promtrack.limb.records import LimbLock
 
 if TYPE_CHECKING:
     from promtrack.limb.lock import lock_limb
     from promtrack.limb.two_exposures import joined, lock_exposures
-
-__all__ = [
-    "CircleFit",
-    "Inspection",
-    "LimbArcTooShort",
-    "LimbLock",
-    "LimbNotFound",
-    "find_limb",
-    "fit_limb",
-    "inspect_sequence",
-    "joined",
-    "lock_exposures",
-    "lock_limb",
-    "turned_back",
-]
 
 # What scipy's solvers take long to load for, is loaded when first used: `promtrack check` does without.
 _LATE = {"lock_limb": "lock", "joined": "two_exposures", "lock_exposures": "two_exposures"}

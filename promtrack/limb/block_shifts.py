@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
+from promtrack.limb.circle import weighted_median
 from promtrack.limb.edge import Grid, Zone
 
 BLOCK_PX = 48.0  # length of the blocks, each of which has a shift of its own
@@ -40,22 +41,15 @@ def blurred(zone: Zone, blur_px: float, grid: Grid) -> Zone:
 
 
 def usual_shift(shifts: BlockShifts) -> np.ndarray:
-    """Along the limb and outward."""
-    return np.array([_median_shift(shifts), _median_shift(shifts, across=True)])
-
-
-def _median_shift(shifts: BlockShifts, *, across: bool = False) -> float:
-    """Weighted median shift of the blocks; well-measured blocks count more, but none much more than
-    another."""
-    value, error = (
-        (shifts.across_px, shifts.across_err_px) if across else (shifts.along_px, shifts.along_err_px)
-    )
-    usable = np.isfinite(value) & (np.abs(value) < 4) & (error < 3)
-    if usable.sum() < 3:
-        return 0.0
-    order = np.argsort(value[usable])
-    total = np.cumsum(1 / (error[usable][order] ** 2 + 0.3**2))
-    return float(value[usable][order][np.searchsorted(total, 0.5 * total[-1])])
+    """Along the limb and outward: the weighted median of the blocks; well-measured blocks count more, but
+    none much more than another."""
+    both = (shifts.along_px, shifts.along_err_px), (shifts.across_px, shifts.across_err_px)
+    usual = np.zeros(2)
+    for axis, (value, error) in enumerate(both):
+        usable = np.isfinite(value) & (np.abs(value) < 4) & (error < 3)
+        if usable.sum() >= 3:
+            usual[axis] = weighted_median(value[usable], 1 / (error[usable] ** 2 + 0.3**2))
+    return usual
 
 
 def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]:

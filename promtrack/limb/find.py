@@ -7,11 +7,13 @@ inside.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import MAD, Circle, fit_limb
+from promtrack.limb.circle import MAD, Circle, fit_circle, median
 
 SMALL_PX = 320  # long side of the reduced frame
 EDGE_POINTS = 2500
@@ -93,10 +95,10 @@ def find_in_small(
             continue
         on, cosine = on_circle(points, outward, best, 2 * TOLERANCE_PX)
         on &= cosine > 0.8
-        fit = fit_limb(points[on], 0.5, guess=best, radius_px=wanted)
-        circle = Circle(fit.x_px, fit.y_px, fit.radius_px)
+        circle = fit_circle(points[on], best, radius_px=wanted)
         if is_limb(small.image, circle, points[on]) and (
-            wanted is not None or _steeper_than_beside(small.image, circle)
+            wanted is not None
+            or _steeper_than_beside(small.image, circle, visible_rim(small.image.shape, circle), STEEPER)
         ):
             return small.to_full(circle)
     raise LimbNotFound(_what_instead(small, full_scale))
@@ -236,70 +238,65 @@ def on_circle(
 
 def is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     """Whether edge points cover much of the circle inside the frame, and it is brighter inside all along."""
-    count = int(np.clip(2 * np.pi * circle.radius_px, 64, 20000))
-    theta = np.linspace(0, 2 * np.pi, count, endpoint=False)
+    unit = visible_rim(image.shape, circle)
+    if len(unit) < 12 or covered(image.shape, circle, unit, on) < 0.45:
+        return False
+    return _brighter_inside(image, circle, unit, ACROSS_PX, LEAST_SNR)
+
+
+def visible_rim(shape: tuple[int, ...], circle: Circle) -> np.ndarray:
+    """(k, 2) directions x, y from the centre of points a pixel apart on the circle, inside a frame."""
+    theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
     unit = np.column_stack([np.cos(theta), np.sin(theta)])
-    centre = np.array([circle.x_px, circle.y_px])
-    limb = centre + circle.radius_px * unit
-    rows, columns = image.shape
-    seen = (limb[:, 0] > 4) & (limb[:, 0] < columns - 5) & (limb[:, 1] > 4) & (limb[:, 1] < rows - 5)
-    if seen.sum() < 12:
-        return False
-    place = np.round(limb[seen]).astype(int)
-    covered = np.zeros(image.shape, np.uint8)
-    covered[np.round(on[:, 1]).astype(int), np.round(on[:, 0]).astype(int)] = 1
-    near = cv2.dilate(covered, np.ones((5, 5), np.uint8))
-    if near[place[:, 1], place[:, 0]].mean() < 0.45:
-        return False
-    return _brighter_inside(image, centre, circle.radius_px, unit[seen], 3.0, LEAST_SNR)
+    limb = _at(circle, unit, 0.0)
+    return unit[((limb > 4) & (limb < np.array(shape[::-1]) - 5)).all(axis=1)]
 
 
-def _steeper_than_beside(image: np.ndarray, circle: Circle, least: float = STEEPER) -> bool:
+def covered(shape: tuple[int, ...], circle: Circle, unit: np.ndarray, edge: np.ndarray) -> float:
+    """Part of the points of a circle in these directions that have one of the (n, 2) edge points within 2
+    px."""
+    marked = np.zeros(shape, np.uint8)
+    marked[np.round(edge[:, 1]).astype(int), np.round(edge[:, 0]).astype(int)] = 1
+    column, row = np.round(_at(circle, unit, 0.0)).astype(int).T
+    return float(cv2.dilate(marked, np.ones((5, 5), np.uint8))[row, column].mean())
+
+
+def falls(image: np.ndarray, circle: Circle, unit: np.ndarray, *edges_px: float) -> list[np.ndarray]:
+    """Fall of the light in these directions between each of the distances outside the circle and the next."""
+    light = []
+    for away in edges_px:
+        x, y = (np.ascontiguousarray(part, np.float32)[None] for part in _at(circle, unit, away).T)
+        light.append(cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+    return [inner - outer for inner, outer in pairwise(light)]
+
+
+def _at(circle: Circle, unit: np.ndarray, away_px: float) -> np.ndarray:
+    return np.array([circle.x_px, circle.y_px]) + (circle.radius_px + away_px) * unit
+
+
+def _steeper_than_beside(image: np.ndarray, circle: Circle, unit: np.ndarray, least: float) -> bool:
     """Whether the light falls more across the circle than just inside and just outside it: an edge, not the
     slope of a cloud or of the middle of the disc. Where the radius is known no slope passes, but a limb
     blurred by a jump may."""
-    theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
-    unit = np.column_stack([np.cos(theta), np.sin(theta)])
-    limb = np.array([circle.x_px, circle.y_px]) + circle.radius_px * unit
-    unit = unit[((limb > 4) & (limb < np.array(image.shape[::-1]) - 5)).all(axis=1)]
-    far_in, inner, outer, far_out = (
-        _sampled(image, np.array([circle.x_px, circle.y_px]) + (circle.radius_px + d) * unit)
-        for d in (-9.0, -3.0, 3.0, 9.0)
-    )
-    beside = max(float(np.median(far_in - inner)) + float(np.median(outer - far_out)), 0.0) / 2.0
-    return float(np.median(inner - outer)) > least * beside
+    inside, across, outside = map(median, falls(image, circle, unit, -9.0, -ACROSS_PX, ACROSS_PX, 9.0))
+    return across > least * max(inside + outside, 0.0) / 2.0
 
 
 def fall_at(small: SmallFrame, circle: Circle) -> float:
     """Median fall of the light across the visible part of a circle stated beforehand, in full pixels; 0 where
     it does not get darker there, and more than beside it."""
     here = small.to_small(circle)
-    theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * here.radius_px, 64, 20000)), endpoint=False)
-    unit = np.column_stack([np.cos(theta), np.sin(theta)])
-    centre = np.array([here.x_px, here.y_px])
-    limb = centre + here.radius_px * unit
-    rows, columns = small.image.shape
-    seen = (limb[:, 0] > 4) & (limb[:, 0] < columns - 5) & (limb[:, 1] > 4) & (limb[:, 1] < rows - 5)
-    if seen.sum() < 12 or not (
-        _brighter_inside(small.image, centre, here.radius_px, unit[seen], 6.0, 3.0)
-        and _steeper_than_beside(small.image, here, STEEPER_STATED)
+    unit = visible_rim(small.image.shape, here)
+    if len(unit) < 12 or not (
+        _brighter_inside(small.image, here, unit, 6.0, 3.0)
+        and _steeper_than_beside(small.image, here, unit, STEEPER_STATED)
     ):
         return 0.0
-    inner, outer = (
-        _sampled(small.image, centre + (here.radius_px + d) * unit[seen]) for d in (-ACROSS_PX, ACROSS_PX)
-    )
-    return float(np.median(inner - outer))
+    return median(falls(small.image, here, unit, -ACROSS_PX, ACROSS_PX)[0])
 
 
-def _brighter_inside(
-    image: np.ndarray, centre: np.ndarray, radius: float, unit: np.ndarray, reach: float, least: float
-) -> bool:
-    inner, outer = (_sampled(image, centre + (radius + d) * unit) for d in (-reach, reach))
-    step = inner - outer
-    noise = MAD * float(np.median(np.abs(step - np.median(step)))) + 1e-9
-    return float(np.median(step)) > 0 and float(np.median(step)) / noise * np.sqrt(len(step)) > least
-
-
-def _sampled(image: np.ndarray, xy: np.ndarray) -> np.ndarray:
-    x, y = (np.ascontiguousarray(xy[:, i], np.float32)[None] for i in (0, 1))
-    return cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
+def _brighter_inside(image: np.ndarray, circle: Circle, unit: np.ndarray, reach: float, least: float) -> bool:
+    (step,) = falls(image, circle, unit, -reach, reach)
+    middle = median(step)
+    noise = MAD * median(np.abs(step - middle)) + 1e-9
+    return middle > 0 and middle / noise * np.sqrt(len(step)) > least

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import MAD, Circle, biweight, median
+from promtrack.limb.circle import MAD, Circle, biweight, median, weighted_median
 from promtrack.limb.edge import Edge, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, fall_at, find_in_small
 from promtrack.limb.geometry import Place, shifted_place, visible_angles
@@ -65,7 +65,7 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
         raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
     radii = np.array([f.place.radius_px for f in found.values()])
     errors = np.array([max(f.radius_err_px, 1e-3) for f in found.values()])
-    radius = limb.radius_px or _weighted_median(radii, 1 / errors**2)
+    radius = limb.radius_px or weighted_median(radii, 1 / errors**2)
     places = tuple((index, moved_to(f, radius, sequence.shape)) for index, f in found.items())
     return Start(radius, float(np.radians(max(f.arc_deg for f in found.values())) * radius), places)
 
@@ -123,12 +123,6 @@ def sample_limb(
     return LimbSample(
         place, fit.growth_err_px, fit.rms_px, len(zone.ray) * grid.step_deg, float(fit.kept.mean())
     )
-
-
-def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
 REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels

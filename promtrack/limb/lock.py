@@ -76,6 +76,9 @@ def lock_limb(
     stated = stated_places(sequence, limb)
     guessed = guessed_places(stated)
     start = start_from(sequence, limb, guessed)
+    arc_deg = float(np.degrees(start.visible_px / start.radius_px))
+    if arc_deg < limb.least_arc_deg:  # a straight edge is the limb of a Sun too large for any table
+        raise LimbArcTooShort(arc_deg, limb.least_arc_deg).at(str(sequence.path))
     sky = expected_sky(sequence.times_utc, site=site, camera=camera, line=sequence.line)
     finder = make_finder(start.radius_px, start.visible_px, sequence.full_scale, start.places, sky, guessed)
     wide = start.visible_px > np.radians(WIDE_DEG) * start.radius_px

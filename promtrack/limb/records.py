@@ -19,19 +19,6 @@ OTHER_EXPOSURE = "the other exposure: its disc is shown, its prominence is not m
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CircleFit:
-    """Circle fitted to the limb of one frame."""
-
-    x_px: float
-    y_px: float
-    radius_px: float
-    cov_px2: np.ndarray  # (3, 3), order x, y, radius
-    rms_px: float  # radial residual of the points kept
-    arc_deg: float  # extent of the limb used, seen from the centre
-    kept: np.ndarray  # (n,) bool, the points that were not rejected
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class LimbLock:
     """The Sun's place in every frame of a sequence (arrays have one value a frame)."""
 
