@@ -18,8 +18,7 @@ from promtrack.checks import SUBJECTS, Check, light
 from promtrack.errors import InputError, SettingsError
 from promtrack.files import atomic_write
 from promtrack.limb import joined, lock_exposures
-from promtrack.limb.geometry import to_frame, turn_at
-from promtrack.limb.records import LimbLock
+from promtrack.limb.records import LimbLock, to_frame, turn_at
 from promtrack.marks import Marks
 from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.by_hand import with_marks

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.geometry import to_frame
+from promtrack.limb.records import to_frame
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.pipeline import Job, load_run, measure
 from promtrack.products import ProductFolder

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from promtrack.limb.geometry import to_polar
+from promtrack.limb.records import to_polar
 from promtrack.pipeline import run
 from promtrack.settings import change_settings
 from tests.conftest import QUICK_SETTINGS

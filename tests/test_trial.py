@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
-from promtrack.limb.geometry import to_frame
+from promtrack.limb.records import to_frame
 from promtrack.pipeline import load_run
 from promtrack.trial import Injected, injected_sequence, run_trial
 

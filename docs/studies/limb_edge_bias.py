@@ -11,8 +11,8 @@ import numpy as np
 
 from promtrack.limb.edge import bias_of, edge_of, make_grid, unwrap
 from promtrack.limb.frame_limb import SEARCH_PX, WIDE_PX
-from promtrack.limb.geometry import Place
 from promtrack.limb.initial_radius import ALONG_PX, BLUR_PX, fit_rays
+from promtrack.limb.records import Place
 from promtrack.scene import SceneSpec, make_scene
 
 print("exposure  seeing  raw edge  corrected  width  steepness (full scales per px)")

@@ -15,9 +15,8 @@ from promtrack.checks import Check
 from promtrack.limb.circle import MAD
 from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
-from promtrack.limb.geometry import Place
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.records import Known, Solution
+from promtrack.limb.records import Known, Place, Solution
 
 LEAP_SIGMA, LEAP_PX = 6.0, 1.5  # of one frame against its neighbours
 DRIFT_SIGMA, DRIFT_PX = 5.0, 1.0  # of a window of frames
@@ -49,23 +48,8 @@ class Comparison:
     left_out: dict[int, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class TurnCheck:
-    """What the frames show of the field's rotation beside the turn that was computed or assumed."""
-
-    time_s: np.ndarray  # (k,) of the templates' frames
-    extra_px: np.ndarray  # (k,) further turn seen, summed from frame to frame, a displacement at the limb
-    assumed_deg_h: float
-    settings: tuple[tuple[str, float], ...] = ()  # words, and the rate in deg an hour that they would give
-
-
-def compare(solution: Solution, kept: list[FrameMeasure], known: Known, time_s: np.ndarray) -> Comparison:
-    """All checks of a solution.
-
-    Parameters
-    ----------
-    kept, time_s : (n) the frames that it was made from
-    """
+def compare(solution: Solution, kept: list[FrameMeasure], known: Known) -> Comparison:
+    """All checks of a solution that was made from the frames kept."""
     left_out: dict[int, str] = {}
     checks = [*_edge_against_place(solution, left_out), _points(kept), *_like_a_sun(kept), *_scale(solution)]
     checks += _one_radius(solution)
@@ -107,37 +91,48 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
     return [Check("lock", "edge against features", level, words)]
 
 
-def rotation_check(turn: TurnCheck, radius_px: float) -> list[Check]:
-    """The turn seen from frame to frame against the one computed or assumed."""
-    hours = (turn.time_s - turn.time_s.mean()) / 3600.0
-    value = turn.extra_px
+def rotation_check(
+    time_s: np.ndarray,
+    extra_px: np.ndarray,
+    radius_px: float,
+    *,
+    assumed_deg_h: float,
+    settings: tuple[tuple[str, float], ...] = (),
+) -> list[Check]:
+    """The turn of the field as the frames show it against the one computed or assumed.
+
+    Parameters
+    ----------
+    time_s, extra_px : (k,) of the templates' frames, and the turn seen beyond the one assumed, summed from
+        frame to frame, a displacement at the limb
+    settings : other settings of the mount, in words, and the rotation that each would give, deg an hour
+    """
+    hours = (time_s - time_s.mean()) / 3600.0
     if len(hours) < 6 or np.ptp(hours) <= 0:
         return []
     weight = np.ones(len(hours))
     for _ in range(8):
-        design = np.column_stack([np.ones(len(hours)), hours])
-        normal = (design * weight[:, None]).T @ design
-        fit = np.linalg.solve(normal, (design * weight[:, None]).T @ value)
-        left = value - design @ fit
+        fit = np.polyfit(hours, extra_px, 1, w=np.sqrt(weight))
+        left = extra_px - np.polyval(fit, hours)
         spread = max(MAD * float(np.median(np.abs(left))), 0.05)
         weight = 1 / (1 + (left / (2.385 * spread)) ** 2)
     alike = float(np.clip((left[1:] * left[:-1]).sum() / max((left**2).sum(), 1e-12), 0.0, 0.9))
     scatter = spread * np.sqrt((1 + alike) / (1 - alike))
     rate_err = float(np.degrees(scatter / np.sqrt((hours**2).sum()) / radius_px))
-    extra = float(np.degrees(fit[1] / radius_px))
+    extra = float(np.degrees(fit[0] / radius_px))
     span = float(np.ptp(hours))
     if abs(extra) < TURN_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
         words = (
-            f"The frames turn as assumed ({turn.assumed_deg_h:+.2f} deg an hour), to "
+            f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
             f"{max(abs(extra), rate_err):.2g} deg an hour."
         )
         return [Check("lock", "field rotation", "good", words)]
-    seen = turn.assumed_deg_h + extra
+    seen = assumed_deg_h + extra
     near = 3 * rate_err + 0.15 * abs(seen)
-    fits = [words for words, rate in turn.settings if not abs(rate - seen) >= near]
+    fits = [words for words, rate in settings if not abs(rate - seen) >= near]
     advice = f"{' or '.join(fits)} would fit" if fits else "check camera.mount, camera.mirrored and the site"
     words = (
-        f"The frames turn by {seen:+.2f} +- {rate_err:.2f} deg an hour, not by {turn.assumed_deg_h:+.2f} "
+        f"The frames turn by {seen:+.2f} +- {rate_err:.2f} deg an hour, not by {assumed_deg_h:+.2f} "
         f"as the settings say: {advice}. The turn is taken from the frames instead."
     )
     return [Check("lock", "field rotation", "poor", words)]
@@ -156,8 +151,18 @@ def _free_radius(m: FrameMeasure) -> tuple[float, float]:
 
 def _points(kept: list[FrameMeasure]) -> Check:
     share = float(np.median([m.signs.kept_part for m in kept]))
-    level = "good" if share > GOOD_POINTS else "fair" if share > POOR_POINTS else "poor"
-    return Check("lock", "limb points", level, f"{100 * share:.0f} % of the limb's points lie on its circle.")
+    words = f"{100 * share:.0f} % of the limb's points lie on its circle."
+    return Check("lock", "limb points", _level(share, GOOD_POINTS, POOR_POINTS), words)
+
+
+def _both(name: str, words: str) -> list[Check]:
+    """What makes lock and scale poor."""
+    return [Check(subject, name, "poor", words) for subject in ("lock", "scale")]
+
+
+def _level(value: float, good: float, poor: float) -> str:
+    """Of a share, which is the better the larger it is."""
+    return "good" if value > good else "fair" if value > poor else "poor"
 
 
 def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
@@ -168,7 +173,7 @@ def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
             f"The disc is dark: well inside it there is {100 * float(np.nanmedian(middle)):.0f} % of the "
             "light at its limb. This is no limb of the Sun but something before it, as in an eclipse."
         )
-        return [Check("lock", "bright disc", "poor", words), Check("scale", "bright disc", "poor", words)]
+        return _both("bright disc", words)
     blank, width = (
         float(np.median([getattr(m.signs, name) for m in kept])) for name in ("blank", "width_px")
     )
@@ -177,14 +182,14 @@ def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
             f"What was followed is as sharp as a pixel ({width:.1f} px) with nothing at all outside it: a "
             "field stop, a mask or a border, not the Sun's limb."
         )
-        return [Check("lock", "light outside", "poor", words), Check("scale", "light outside", "poor", words)]
+        return _both("light outside", words)
     fringe = float(np.median([m.signs.fringe for m in kept]))
     if fringe > 1.0:
         words = (
             f"The disc is darker than the light outside its limb, by {fringe:.1f} times: something stands "
             "before it, or the picture was changed."
         )
-        return [Check("lock", "bright disc", "poor", words), Check("scale", "bright disc", "poor", words)]
+        return _both("bright disc", words)
     return [Check("lock", "bright disc", "good", "The disc is bright inside, with light outside it.")]
 
 
@@ -238,7 +243,7 @@ def _one_radius(solution: Solution) -> list[Check]:
             f"({best:.0f} sigma): two recordings in one folder, or the optics were changed. Measure them "
             "apart."
         )
-        return [Check("lock", "one radius", "poor", words), Check("scale", "one radius", "poor", words)]
+        return _both("one radius", words)
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
 
 
@@ -261,7 +266,7 @@ def radius_check(own: tuple[float, float], stated_px: float, stated_err_px: floa
         f"What was followed is perhaps not the Sun's limb: {figures}. A loop or a stop may outshine it; "
         "look at the registration check, and correct the header or the optics, or give limb.radius_px."
     )
-    return [Check(subject, "stated radius", "poor", words) for subject in ("lock", "scale")]
+    return _both("stated radius", words)
 
 
 def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Check:

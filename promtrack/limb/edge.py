@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from promtrack.limb.circle import median
-from promtrack.limb.geometry import Place, squeezed
+from promtrack.limb.records import Place, inside_frame, squeezed
 
 MOST_RAYS = 1000
 STRIDE = 16  # rays of which one is tried first, whether they lie in the frame
@@ -111,7 +111,7 @@ def unwrap(
     if end_x.min() >= 1 and end_x.max() <= columns - 2 and end_y.min() >= 1 and end_y.max() <= rows - 2:
         valid = np.ones(x.shape, bool)
     else:
-        valid = (x >= 1 - left) & (x <= columns - 2 - left) & (y >= 1 - top) & (y <= rows - 2 - top)
+        valid = inside_frame(x + left, y + top, frame.shape, 1.0)
     value = cv2.remap(
         frame[top:bottom, left:right].astype(np.float32), x, y, interpolation, borderMode=cv2.BORDER_REPLICATE
     )
@@ -130,12 +130,9 @@ def _inside(
     shape: tuple[int, int], place: Place, directions: tuple[np.ndarray, np.ndarray], margin_px: float
 ) -> np.ndarray:
     """(k,) bool: the limb on these rays lies inside the frame by `margin_px`."""
-    x, y = (c + place.radius_px * d for c, d in zip((place.x_px, place.y_px), directions, strict=True))
-    return (
-        (x >= margin_px)
-        & (x <= shape[1] - 1 - margin_px)
-        & (y >= margin_px)
-        & (y <= shape[0] - 1 - margin_px)
+    dx, dy = directions
+    return inside_frame(
+        place.x_px + place.radius_px * dx, place.y_px + place.radius_px * dy, shape, margin_px
     )
 
 

@@ -28,8 +28,7 @@ from promtrack.limb.find import (
     visible_rim,
 )
 from promtrack.limb.flipped import another_limb
-from promtrack.limb.geometry import Place, to_frame
-from promtrack.limb.records import LimbLock
+from promtrack.limb.records import LimbLock, Place, to_frame
 from promtrack.sequence.records import Sequence
 
 SOLAR_RADIUS_MM = 695.7  # nominal; IAU 2015 Resolution B3

@@ -20,10 +20,19 @@ import numpy as np
 from scipy.sparse import csc_matrix, identity
 from scipy.sparse.linalg import splu
 
-from promtrack.limb.block_noise import BlockNoise, fit_block_noise, fit_edge_noise
 from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.observations import Observed, Rows, along_limb, blocks_of, by_frame, edges_of
+from promtrack.limb.observations import (
+    BlockNoise,
+    Observed,
+    Rows,
+    along_limb,
+    blocks_of,
+    by_frame,
+    edges_of,
+    fit_block_noise,
+    fit_edge_noise,
+)
 from promtrack.limb.records import Known, Terms
 
 BLOCK = 5  # unknowns a frame: centre x, centre y, edge offset, level along, level across

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from promtrack.limb.block_shifts import EDGE_ROWS_PX, Template
-from promtrack.limb.geometry import Place
+from promtrack.limb.records import Place
 from promtrack.sequence.records import Sequence, SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import (

@@ -16,8 +16,7 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.find import LimbNotFound, find_limb
-from promtrack.limb.geometry import Place, place_of
-from promtrack.limb.records import LimbLock
+from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import Sequence, SolarHeader
 
 LOOKED_AT = 6  # frames spread over the recording

@@ -17,8 +17,8 @@ from promtrack.limb.circle import Circle, median
 from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
 from promtrack.limb.expected_geometry import Expected
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
-from promtrack.limb.geometry import Place, frame_points, shifted_place, visible_angles
 from promtrack.limb.initial_radius import ALONG_PX, BLUR_PX, RayFit, coarse_place, fit_rays, stated_start
+from promtrack.limb.records import Place, frame_points, shifted_place, visible_angles
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
 WIDE_PX = 1.6  # a second one, which tells what blur does to it

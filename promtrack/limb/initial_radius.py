@@ -12,7 +12,7 @@ from promtrack.errors import InputError
 from promtrack.limb.circle import MAD, Circle, biweight, median, weighted_median
 from promtrack.limb.edge import Edge, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, fall_at, find_in_small
-from promtrack.limb.geometry import Place, shifted_place, visible_angles
+from promtrack.limb.records import Place, shifted_place, visible_angles
 from promtrack.sequence.records import Sequence
 from promtrack.settings import LimbSettings
 

@@ -12,16 +12,13 @@ import numpy as np
 from promtrack.checks import Check
 from promtrack.errors import InputError
 from promtrack.limb.block_shifts import Template
-from promtrack.limb.compare import (
-    TurnCheck,
-    rotation_check,
-)
+from promtrack.limb.compare import rotation_check
 from promtrack.limb.edge import Grid
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
 from promtrack.limb.template import REACH_SIGMA, LaidZone, make_template, zone_grid, zone_of
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import Sequence, spread_over
 from promtrack.workers import map_ahead
 
 STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live for 5 to 20 minutes
@@ -79,9 +76,7 @@ class Layout:
         for part in self.stretches():
             if len(part) < 2:
                 continue
-            picks = part[
-                np.unique(np.linspace(0, len(part) - 1, min(TEMPLATE_FRAMES, len(part))).astype(int))
-            ]
+            picks = part[spread_over(len(part), TEMPLATE_FRAMES)]
             time = self.sequence.time_s[part]
             near = last if time[0] - last_s < STRETCH_S else None
             more = near.turn_at(time[0]) - self.turn_of(int(part[0])) if near else 0.0
@@ -111,12 +106,8 @@ class Layout:
     def turn_checks(
         self, templates: dict[int, Template], settings: tuple[tuple[str, float], ...]
     ) -> list[Check]:
-        """The field's rotation as the frames show it, from neighbour to neighbour, against the one assumed.
-
-        Parameters
-        ----------
-        settings : other settings of the mount, in words, and the rotation that each would give, deg an hour
-        """
+        """The field's rotation as the frames show it, from neighbour to neighbour, against the one assumed;
+        `settings` as for `rotation_check`."""
         time = self.sequence.time_s
         span_h = float(np.ptp(time)) / 3600.0
         if not self.turn_known or span_h <= 0:
@@ -127,8 +118,13 @@ class Layout:
             drift.append(before + template.drift_px)
             before += float(template.drift_px[-1])
         assumed = float(self.turn_deg[-1] - self.turn_deg[0]) / span_h
-        seen = TurnCheck(np.concatenate(when), np.concatenate(drift), assumed, settings)
-        return rotation_check(seen, self.finder.radius_px)
+        return rotation_check(
+            np.concatenate(when),
+            np.concatenate(drift),
+            self.finder.radius_px,
+            assumed_deg_h=assumed,
+            settings=settings,
+        )
 
     def all_frames(self, templates: dict[int, Template], progress: Callable[[int, int], None] | None) -> Pass:
         """Every frame measured; raises LimbNotFound if none shows a limb."""

@@ -36,12 +36,10 @@ from promtrack.limb.expected_geometry import (
 )
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import BURNT_BIAS, ROUGH_PX, make_finder
-from promtrack.limb.frame_selection import reasons_against, sharpness_of, transparency_of
-from promtrack.limb.geometry import Place, visible_range
 from promtrack.limb.initial_radius import start_from
 from promtrack.limb.layout import Layout, Pass
-from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.records import Known, LimbLock, Solution, Terms
+from promtrack.limb.measure import FrameMeasure, reasons_against, sharpness_of, transparency_of
+from promtrack.limb.records import Known, LimbLock, Place, Solution, Terms, visible_range
 from promtrack.limb.solve import solve
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
@@ -117,25 +115,16 @@ class Assembly:
         reasons = dict(failed)
         against = reasons_against(measures, self._exposure(indices))
         reasons |= {int(i): r for i, r in zip(indices, against, strict=True) if r}
-        chosen = self._enough(indices, reasons)
-        solution, known, notes = self._solved([found[i] for i in chosen], chosen)
-        worse = compare(solution, [found[i] for i in chosen], known, self.sequence.time_s[chosen])
-        if worse.left_out:
-            reasons |= {int(chosen[k]): reason for k, reason in worse.left_out.items()}
+        for again in (True, False):
             chosen = self._enough(indices, reasons)
-            solution, known, notes = self._solved([found[i] for i in chosen], chosen)
-            worse = compare(solution, [found[i] for i in chosen], known, self.sequence.time_s[chosen])
-        return self._record(
-            solution,
-            known,
-            indices,
-            measures,
-            chosen,
-            reasons,
-            points,
-            notes,
-            [*self.turning, *worse.checks, *self._seen_once(solution, chosen)],
-        )
+            kept = [found[i] for i in chosen]
+            solution, known, notes = self._solved(kept, chosen)
+            worse = compare(solution, kept, known)
+            if not (again and worse.left_out):
+                break
+            reasons |= {int(chosen[k]): reason for k, reason in worse.left_out.items()}
+        checks = [*self.turning, *worse.checks, *self._seen_once(solution, chosen)]
+        return self._record(solution, known, indices, measures, chosen, reasons, points, notes, checks)
 
     def _exposure(self, indices: np.ndarray) -> np.ndarray:
         """Exposure times of frames against their median; 1 where the headers do not give all of them."""
@@ -187,12 +176,8 @@ class Assembly:
                 template, radius, self.sequence, chosen, limb=self.limb, camera=self.camera
             )
         turn = np.radians(self.sky.turn_deg[chosen]) * radius
-        header = np.array(
-            [
-                (np.nan, np.nan) if p is None else (p.x_px, p.y_px)
-                for p in stated_places(self.sequence, self.limb)
-            ]
-        )[chosen]
+        places = stated_places(self.sequence, self.limb)
+        header = np.array([(np.nan, np.nan) if p is None else (p.x_px, p.y_px) for p in places])[chosen]
         has_header = bool(np.isfinite(header).any())
         known = Known(
             wide=self.layout.wide,

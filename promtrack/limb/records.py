@@ -1,14 +1,16 @@
-"""What leaves the limb room: where the Sun stands in each frame, and how far that can be trusted.
+"""What leaves the limb room: where the Sun stands in each frame and how far that can be trusted; and the
+geometry of a frame, both ways.
 
-Geometry of a frame: a point at image angle theta (degrees counter-clockwise from image up, in the
-orientation of the reference frame) and distance rho from the Sun's centre lies at
+A point at image angle theta (degrees counter-clockwise from image up, in the orientation of the reference
+frame) and distance rho from the Sun's centre lies at
     x = centre_x - rho sin(theta + turn),   y = centre_y - rho cos(theta + turn)
-in that frame, with theta scaled by the flattening where refraction matters (see `limb.geometry`).
+in that frame. Refraction presses the disc together along the direction of the zenith by 1 - flattening; rho
+counts in px of the direction that it leaves alone.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -65,6 +67,18 @@ class LimbLock:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """Where the Sun stands in one frame."""
+
+    x_px: float
+    y_px: float
+    radius_px: float
+    turn_deg: float = 0.0
+    flattening: float = 0.0
+    zenith_deg: float = 0.0  # image angle of the zenith in this frame
+
+
+@dataclass(frozen=True, slots=True)
 class Terms:
     """Which terms of the system are in use; all but for the ablation (tests/benchmarks/ablation.py)."""
 
@@ -82,8 +96,7 @@ class Known:
     """What is known beforehand of a sequence of n frames."""
 
     wide: bool  # so much limb that its circle alone places the Sun: features have no part in the centres
-    # (n,) turn of the field as a displacement at the limb; None: it is to be found
-    turn_px: np.ndarray | None
+    turn_px: np.ndarray | None  # (n,) of the field, a displacement at the limb; None: it is to be found
     carried_px: np.ndarray  # (n,) by the Sun's rotation, of the features along the limb
     joint_px: np.ndarray  # (n - 1,) 1 sigma of a new template's place on the one before, 0 within a template
     edge_bias_px: float  # 1 sigma of where the edge lies against the limb, the same in all frames
@@ -116,3 +129,111 @@ class Solution:
     edge_err_px: np.ndarray  # (n, 2) its 1 sigma across and along
     axes: np.ndarray  # (n, 2, 2) unit vectors across and along the limb
     own_radius_px: tuple[float, float] = (np.nan, np.nan)  # of the limb alone, and its 1 sigma
+
+
+def place_of(lock: LimbLock, index: int) -> Place:
+    """The Sun's place in frame `index` of a lock."""
+    flat = float(lock.flattening[index])
+    zenith = float(lock.zenith_deg[index]) if flat else 0.0
+    return Place(
+        float(lock.centre_x_px[index]),
+        float(lock.centre_y_px[index]),
+        lock.radius_px,
+        float(lock.angle_deg[index]),
+        flat,
+        zenith,
+    )
+
+
+def turn_at(lock: LimbLock, index: int) -> float:
+    """Turn of frame `index`, also of one that was left out: on the line through the ten used frames nearest
+    to it."""
+    if lock.used[index] and np.isfinite(lock.angle_deg[index]):
+        return float(lock.angle_deg[index])
+    known = np.flatnonzero(lock.used & np.isfinite(lock.angle_deg))
+    near = known[np.argsort(np.abs(known - index), kind="stable")[:10]]
+    if len(near) < 2:
+        return float(lock.angle_deg[near[0]]) if len(near) else 0.0
+    _, offset = np.polyfit(near - index, lock.angle_deg[near], 1)
+    return float(offset)
+
+
+def to_frame(
+    lock: LimbLock, index: int, theta_deg: np.ndarray, rho_px: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Pixel coordinates x, y in frame `index` of points at image angle theta and distance rho (broadcast)."""
+    return frame_points(place_of(lock, index), theta_deg, rho_px)
+
+
+def to_polar(lock: LimbLock, index: int, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Image angle of the reference frame (0 to 360) and distance from the Sun's centre of pixels of frame
+    `index`."""
+    return polar_points(place_of(lock, index), x_px, y_px)
+
+
+def frame_points(
+    place: Place, theta_deg: np.ndarray, rho_px: np.ndarray | float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Pixel coordinates x, y of (theta, rho) for a given place of the Sun."""
+    angle = np.radians(np.asarray(theta_deg) + place.turn_deg)
+    dx, dy = -rho_px * np.sin(angle), -rho_px * np.cos(angle)
+    if place.flattening:
+        dx, dy = squeezed(dx, dy, place.zenith_deg, -place.flattening)
+    return place.x_px + dx, place.y_px + dy
+
+
+def polar_points(place: Place, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(theta, rho) of pixels for a given place of the Sun; theta runs from 0 to 360."""
+    dx, dy = np.asarray(x_px) - place.x_px, np.asarray(y_px) - place.y_px
+    if place.flattening:
+        dx, dy = squeezed(dx, dy, place.zenith_deg, place.flattening / (1 - place.flattening))
+    theta = np.degrees(np.arctan2(-dx, -dy)) - place.turn_deg
+    return np.mod(theta, 360.0), np.hypot(dx, dy)
+
+
+def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
+    """The place moved by an offset measured in the Sun's round, not flattened, frame."""
+    flat = place.flattening
+    if flat:
+        zx, zy = -np.sin(np.radians(place.zenith_deg)), -np.cos(np.radians(place.zenith_deg))
+        along = -flat * (dx_px * zx + dy_px * zy)
+        dx_px, dy_px = dx_px + along * zx, dy_px + along * zy
+    return replace(place, x_px=place.x_px + dx_px, y_px=place.y_px + dy_px)
+
+
+def visible_angles(
+    place: Place, shape: tuple[int, int], theta_deg: np.ndarray, margin_px: float = 2.0
+) -> np.ndarray:
+    """Which of the limb's points at `theta_deg` lie inside a frame of `shape` (rows, columns), as
+    booleans."""
+    return inside_frame(*frame_points(place, theta_deg, place.radius_px), shape, margin_px)
+
+
+def inside_frame(x: np.ndarray, y: np.ndarray, shape: tuple[int, ...], margin_px: float) -> np.ndarray:
+    """Which points lie inside a frame of `shape` (rows, columns) by a margin, as booleans."""
+    rows, columns = shape
+    across = (x >= margin_px) & (x <= columns - 1 - margin_px)
+    return across & (y >= margin_px) & (y <= rows - 1 - margin_px)
+
+
+def visible_range(place: Place, shape: tuple[int, int]) -> tuple[float, float]:
+    """Image angles between which the limb can be seen: the full circle less its widest hidden gap."""
+    theta = np.arange(0.0, 360.0, 360.0 / max(360, int(2 * np.pi * place.radius_px)))
+    seen = np.nonzero(visible_angles(place, shape, theta))[0]
+    if not len(seen):
+        return 0.0, 0.0
+    gaps = np.diff(seen, append=seen[0] + len(theta))
+    widest = int(np.argmax(gaps))
+    if gaps[widest] < 3:
+        return 0.0, 360.0
+    start = float(theta[seen[(widest + 1) % len(seen)]])
+    return start, start + 360.0 - float(gaps[widest]) * 360.0 / len(theta)
+
+
+def squeezed(
+    dx: np.ndarray, dy: np.ndarray, zenith_deg: float, stretch: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Stretch offsets along the zenith's direction by 1 + stretch."""
+    zx, zy = -np.sin(np.radians(zenith_deg)), -np.cos(np.radians(zenith_deg))
+    along = stretch * (dx * zx + dy * zy)
+    return dx + along * zx, dy + along * zy

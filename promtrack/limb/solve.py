@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.sparse.linalg import splu
 
@@ -27,22 +25,6 @@ def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms:
     """
     system = System(measures, time_s, known, terms)
     system.iterate()
-    return _solution(system)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class EdgeAlone:
-    """What each frame's edge gives by itself."""
-
-    centre_px: np.ndarray  # (n, 2)
-    err_px: np.ndarray  # (n, 2) across and along
-    radius_px: np.ndarray  # (n,)
-    radius_err_px: np.ndarray
-    air_err_px: np.ndarray  # (n,) 1 sigma across with offset and radius known; 0 without an edge
-
-
-def _solution(system: System) -> Solution:
-    """The places found and their 1-sigma errors, read off the factorised normal equations."""
     x, at = system.x, system.radius_at
     count = BLOCK * np.arange(system.n)
     centre = system.place + np.column_stack([x[count], x[count + 1]])
@@ -57,21 +39,27 @@ def _solution(system: System) -> Solution:
         since = system.phase - system.phase[0]
         covariance = system.factor.solve(unit)[at + 4 : at + 8]
         turn_err = np.sqrt(np.einsum("ij,jk,ik->i", since, covariance, since))
-    alone = _edge_alone(system)
+    normal, right = _edge_alone(system)
+    # the features on the limb are seen through the same air and cannot make this smaller, though the rows of
+    # the system take them as new
+    outward = np.einsum("ij,ijk,ik->i", system.axes[:, 0], normal[:, :2, :2], system.axes[:, 0])
+    air_err = np.divide(1.0, np.sqrt(outward), out=np.zeros(system.n), where=outward > 0)
+    free = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
+    held = np.linalg.pinv(normal + np.diag([0.0, 0.0, 1 / system.offset_err**2]), rcond=1e-12, hermitian=True)
     return Solution(
-        centre,
-        np.hypot(np.maximum(across, alone.air_err_px), SAMPLING_PX),
-        np.hypot(along, SAMPLING_PX),
-        common,
-        system.turn(),
-        turn_err,
-        system.known.radius_px or system.radius + float(x[at]),
-        radius_err if system.known.radius_px is None else 0.0,
-        alone.radius_px,
-        alone.radius_err_px,
-        alone.centre_px,
-        alone.err_px,
-        system.axes,
+        centre_px=centre,
+        across_err_px=np.hypot(np.maximum(across, air_err), SAMPLING_PX),
+        along_err_px=np.hypot(along, SAMPLING_PX),
+        common_err_px=common,
+        turn_px=system.turn(),
+        turn_err_px=turn_err,
+        radius_px=system.known.radius_px or system.radius + float(x[at]),
+        radius_err_px=radius_err if system.known.radius_px is None else 0.0,
+        frame_radius_px=system.radius + float(x[at]) + np.einsum("ij,ij->i", free[:, 2], right),
+        frame_radius_err_px=np.sqrt(np.maximum(free[:, 2, 2], 1e-12)),
+        edge_centre_px=system.place + np.einsum("ijk,ik->ij", held, right)[:, :2],
+        edge_err_px=np.sqrt(np.einsum("iaj,ijk,iak->ia", system.axes, held[:, :2, :2], system.axes)),
+        axes=system.axes,
     )
 
 
@@ -102,8 +90,9 @@ def _errors(system: System) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return errors[0], errors[1], np.array(common)
 
 
-def _edge_alone(system: System) -> EdgeAlone:
-    """Centre of every frame from its edge alone, and its radius if that is free as well."""
+def _edge_alone(system: System) -> tuple[np.ndarray, np.ndarray]:
+    """(n, 3, 3) normal equations and (n, 3) right sides of every frame's edge alone, for its centre and the
+    growth of its radius."""
     x, at = system.x, system.radius_at
     offset = system.edge.value_px - x[system.first_bin + system.edge_bin] - x[at] - x[at + 1]
     offset = offset - x[-1] * system.wider_px[system.edge.frame]
@@ -116,19 +105,4 @@ def _edge_alone(system: System) -> EdgeAlone:
         covariance = system.edge_err[i] ** 2 * (covariance + np.diag(np.diag(covariance) * lost[part]))
         weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))
         normal[i], right[i] = rows[part].T @ weighted[:, :3], rows[part].T @ weighted[:, 3]
-    # the features on the limb are seen through the same air and cannot make this smaller, though the rows of
-    # the system take them as new
-    outward = np.einsum("ij,ijk,ik->i", system.axes[:, 0], normal[:, :2, :2], system.axes[:, 0])
-    free = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
-    growth = np.einsum("ij,ij->i", free[:, 2], right)
-    held = normal + np.diag([0.0, 0.0, 1 / system.offset_err**2])
-    covariance = np.linalg.pinv(held, rcond=1e-12, hermitian=True)
-    centre = np.einsum("ijk,ik->ij", covariance, right)[:, :2]
-    err = np.sqrt(np.einsum("iaj,ijk,iak->ia", system.axes, covariance[:, :2, :2], system.axes))
-    return EdgeAlone(
-        system.place + centre,
-        err,
-        system.radius + float(x[at]) + growth,
-        np.sqrt(np.maximum(free[:, 2, 2], 1e-12)),
-        np.divide(1.0, np.sqrt(outward), out=np.zeros(system.n), where=outward > 0),
-    )
+    return normal, right

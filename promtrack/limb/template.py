@@ -22,7 +22,7 @@ from promtrack.limb.block_shifts import (
     usual_shift,
 )
 from promtrack.limb.edge import Grid, Zone, make_grid, unwrap
-from promtrack.limb.geometry import Place
+from promtrack.limb.records import Place
 
 FINE_RADIUS_PX = 1200.0  # up to this radius the zone is sampled at every pixel
 # blur along the limb with which the zones of a template are laid on each other

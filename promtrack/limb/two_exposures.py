@@ -19,9 +19,8 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.edge_checks import edge_checks
-from promtrack.limb.geometry import to_frame, to_polar
 from promtrack.limb.lock import lock_limb
-from promtrack.limb.records import OTHER_EXPOSURE, LimbLock
+from promtrack.limb.records import OTHER_EXPOSURE, LimbLock, to_frame, to_polar
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 

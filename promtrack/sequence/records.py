@@ -29,6 +29,11 @@ class TimeReport:
     problems: tuple[str, ...]  # one sentence each: duplicates, backward steps, gaps, missing times
 
 
+def spread_over(count: int, most: int) -> np.ndarray:
+    """Indices of at most `most` of `count` frames, evenly spread, the first and the last among them."""
+    return np.unique(np.linspace(0, count - 1, min(most, count)).astype(int)) if count else np.arange(0)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Sequence:
     """Time-ordered frames, read lazily.

@@ -14,8 +14,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
-from promtrack.limb.geometry import to_frame
-from promtrack.limb.records import LimbLock
+from promtrack.limb.records import LimbLock, to_frame
 from promtrack.settings import ClipSettings
 from promtrack.show.region_of_interest import FILL, Action
 from promtrack.sun import Orientation, Scale

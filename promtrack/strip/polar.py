@@ -16,8 +16,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError, SettingsError
-from promtrack.limb.geometry import to_frame, to_polar
-from promtrack.limb.records import LimbLock
+from promtrack.limb.records import LimbLock, to_frame, to_polar
 from promtrack.settings import StripSettings
 from promtrack.strip.records import StripGeometry
 from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, wrapped_deg

@@ -21,7 +21,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from promtrack.limb.geometry import to_frame
+from promtrack.limb.records import to_frame
 from promtrack.motion import correlated_noise, false_alarms, knot_fit, link, tracks
 from promtrack.motion.knots import Search, find_knots
 from promtrack.motion.records import KnotTrack

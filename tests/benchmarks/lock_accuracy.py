@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 
 from promtrack.limb import lock_limb
-from promtrack.limb.geometry import Place, frame_points, place_of, polar_points
+from promtrack.limb.records import Place, frame_points, place_of, polar_points
 from promtrack.scene import Arch, Eruption, Hedgerow, Jump, Scene, SceneSpec, make_scene
 from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings

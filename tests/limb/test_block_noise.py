@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from promtrack.limb.block_noise import BlockNoise, fit_block_noise
+from promtrack.limb.observations import BlockNoise, fit_block_noise
 
 PLACES_PX = 48.0 * np.arange(20)
 

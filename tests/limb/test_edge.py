@@ -6,8 +6,8 @@ from scipy.ndimage import map_coordinates
 from scipy.special import erf
 
 from promtrack.limb.edge import bias_of, edge_of, make_grid, unwrap
-from promtrack.limb.geometry import Place, frame_points
 from promtrack.limb.initial_radius import fit_rays
+from promtrack.limb.records import Place, frame_points
 
 
 def disc(place: Place, shape: tuple[int, int], width_px: float, darkening: float = 0.0) -> np.ndarray:

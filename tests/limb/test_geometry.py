@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from promtrack.limb import lock_limb
-from promtrack.limb.geometry import Place, frame_points, polar_points, turn_at, visible_angles
+from promtrack.limb.records import Place, frame_points, polar_points, turn_at, visible_angles
 from promtrack.scene import SceneSpec, make_scene
 
 

@@ -9,7 +9,7 @@ from promtrack.checks import light
 from promtrack.errors import InputError
 from promtrack.limb import LimbNotFound, inspect_sequence, lock_limb
 from promtrack.limb.compare import frames_check
-from promtrack.limb.geometry import to_frame, to_polar
+from promtrack.limb.records import to_frame, to_polar
 from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.sequence.records import SolarHeader

@@ -4,9 +4,8 @@ import numpy as np
 
 from promtrack.limb.block_shifts import BlockShifts
 from promtrack.limb.frame_limb import LimbSigns
-from promtrack.limb.geometry import Place
 from promtrack.limb.measure import FrameMeasure, Match
-from promtrack.limb.records import Known, Terms
+from promtrack.limb.records import Known, Place, Terms
 from promtrack.limb.solve import solve
 
 FRAMES, RADIUS_PX, BIN_DEG, USUAL_WIDTH_PX = 48, 1500.0, 0.625, 2.0

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from promtrack.errors import SettingsError
-from promtrack.limb.geometry import to_frame
+from promtrack.limb.records import to_frame
 from promtrack.settings import ClipSettings
 from promtrack.show.region_of_interest import FILL, best_window, find_action
 from promtrack.show.studio import prepare

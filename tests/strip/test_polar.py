@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from promtrack.errors import InputError, SettingsError
-from promtrack.limb.geometry import to_frame
+from promtrack.limb.records import to_frame
 from promtrack.settings import StripSettings
 from promtrack.strip import frame_to_strip, strip_geometry, strip_to_frame
 from promtrack.strip.polar import frame_matrix

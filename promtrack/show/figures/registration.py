@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from promtrack.limb.geometry import to_frame
+from promtrack.limb.records import to_frame
 from promtrack.rounding import error_text
 from promtrack.show.figures.style import (
     Theme,
