@@ -19,8 +19,7 @@ from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.products.folder import ProductFolder, unreadable
 from promtrack.sequence.records import Sequence
-from promtrack.strip.records import Strip, StripGeometry
-from promtrack.strip.store import CUBE
+from promtrack.strip.records import CUBE, Strip, StripGeometry
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, Circumstances
 
 BYTES_PER_VALUE = 1.0  # at most: Rice leaves 0.6 of noise in steps of a quarter of it

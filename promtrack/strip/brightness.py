@@ -17,8 +17,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from promtrack.limb.circle import MAD, weighted_median
 from promtrack.limb.records import LimbLock
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import Sequence, spread_over
 from promtrack.strip.records import StripGeometry
 from promtrack.strip.sky_background import Backdrop, Blocks, plan_blocks, usual_backdrop
 from promtrack.workers import map_ahead
@@ -53,7 +54,7 @@ class Evener:
         """
         blocks, rim = plan_blocks(geometry), rim_of(geometry, sequence.full_scale)
         used = np.flatnonzero(lock.used)
-        picked = used[np.unique(np.linspace(0, used.size - 1, min(used.size, 24)).astype(int))]
+        picked = used[spread_over(used.size, 24)]
 
         def look(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
             strip = sample(numbered[1], numbered[0])
@@ -181,10 +182,8 @@ def gain_by_contrast(means: np.ndarray, usual: np.ndarray, sigma: np.ndarray, hi
     if bright.sum() < 20:
         return float("nan")
     x, y = x[bright], y[bright]
-    order = np.argsort(y / x)  # weighted median of the ratios: the slope of least absolute deviations
-    share = np.cumsum(x[order])
-    slope = float((y / x)[order][np.searchsorted(share, 0.5 * share[-1])])
-    scatter = 1.4826 * float(np.median(np.abs(y - slope * x)))
+    slope = weighted_median(y / x, x)  # the slope of least absolute deviations
+    scatter = MAD * float(np.median(np.abs(y - slope * x)))
     err = 1.25 * scatter / float(np.sqrt(np.sum(x * x)))
     return slope if slope > 0 and err < 0.02 * slope else float("nan")
 

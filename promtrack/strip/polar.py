@@ -17,6 +17,7 @@ import numpy as np
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.limb.records import LimbLock, to_frame, to_polar
+from promtrack.sequence.records import spread_over
 from promtrack.settings import StripSettings
 from promtrack.strip.records import StripGeometry
 from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, wrapped_deg
@@ -120,7 +121,7 @@ def _visible_share(
     used = np.flatnonzero(lock.used)
     if not used.size:
         raise InputError("no frame could be locked on the limb", remedy="look at the reasons in frames.ecsv")
-    sampled = used[np.linspace(0, used.size - 1, min(used.size, 24)).astype(int)]
+    sampled = used[spread_over(used.size, 24)]
     middle, span = (lock.from_deg + lock.to_deg) / 2.0, lock.to_deg - lock.from_deg
     half = min(0.65 * span + np.rad2deg(20.0 / lock.radius_px), 180.0)
     ends = sorted(float(orientation.to_product(end)) for end in (middle - half, middle + half))

@@ -1,18 +1,34 @@
-"""What leaves the strip room: height x angle strips of every used frame, kept on disk."""
+"""What leaves the strip room: height x angle strips of every used frame, and the file that holds them.
+
+The file is one Rice-compressed FITS image of 16-bit integers with a tile for each strip. The step of the
+integers is a quarter of the noise, so that the noise itself dithers them: what rounding adds is white and
+0.07 of the noise (Pence, White & Seaman 2010, PASP 122, 1065). Layout: tiled image compression, FITS Standard
+4.0, section 10. The tiles are made and read by astropy; they are put into the file one by one as they come,
+since the whole cube need not fit into memory.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import io
+import warnings
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import TracebackType
 from typing import TypeVar
 
 import numpy as np
+from astropy.io import fits
+from astropy.utils.exceptions import AstropyUserWarning
 
-from promtrack.strip.store import read_planes
+from promtrack.errors import InputError
 from promtrack.workers import map_ahead
 
 BLOCK_BYTES = 8e6  # of float32 strips read at a time
+CUBE = "STRIPS"  # name of the extension that holds the cube
+BLANK = -32768  # what a strip does not show
+LARGEST = 32767
+_BLOCK = 2880  # bytes of a FITS record
+_DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
 Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out
 
@@ -129,3 +145,123 @@ class TimeDistance:
     distance_mm: np.ndarray  # (d,) along the path from its first point; even steps
     value: np.ndarray  # (n, d) float32, one row a strip
     time_s: np.ndarray  # (n,)
+
+
+def in_steps(strip: np.ndarray, step: float) -> np.ndarray:
+    """A strip as int16 multiples of `step`, `BLANK` where it is nan."""
+    scaled = strip * np.float32(1.0 / step)
+    np.clip(np.rint(scaled, out=scaled), -LARGEST, LARGEST, out=scaled)
+    return np.nan_to_num(scaled, copy=False, nan=BLANK).astype(np.int16)
+
+
+def packed(strips: Sequence[np.ndarray]) -> list[bytes]:
+    """Strips of `in_steps` as tiles, Rice-compressed; several at a time, since each call takes 5 ms."""
+    stream = _compressed(np.stack(strips))
+    table = stream.index(b"END" + b" " * 77, _BLOCK) + 80
+    table += -table % _BLOCK
+    rows = np.frombuffer(stream, ">i4", 2 * len(strips), table).reshape(-1, 2)  # '1PB': length, start
+    heap = table + rows.nbytes
+    return [stream[heap + start : heap + start + length] for length, start in rows]
+
+
+def _compressed(whole: np.ndarray) -> bytes:
+    """A FITS file of one compressed image (n, rows, columns) with a tile for each n."""
+    stream = io.BytesIO()
+    tile = (1, *whole.shape[1:])
+    fits.CompImageHDU(whole, compression_type="RICE_1", tile_shape=tile).writeto(stream)
+    return stream.getvalue()
+
+
+class StripWriter:
+    """Writes a FITS file of the cube, strip by strip.
+
+    Parameters
+    ----------
+    path : of the file; what stands there is overwritten
+    shape : strips, rows, columns
+    step : counts for each unit of the stored integers
+    header : further cards of the cube's header
+
+    Raises
+    ------
+    InputError : the disk is full
+    """
+
+    def __init__(self, path: Path, shape: tuple[int, int, int], step: float, header: fits.Header):
+        self.path = Path(path)
+        fits.PrimaryHDU().writeto(self.path, overwrite=True)
+        self.rows = np.zeros(shape[0], _DESCRIPTOR)
+        self.done = 0
+        self.heap = 0
+        self.header = self._header(shape, step, header)
+        self.file = self.path.open("r+b")
+        self.begin = self.file.seek(0, io.SEEK_END)
+        self._put(self._front())
+
+    def _header(self, shape: tuple[int, int, int], step: float, more: fits.Header) -> fits.Header:
+        one = io.BytesIO(_compressed(np.zeros((1, *shape[1:]), np.int16)))
+        with fits.open(one, disable_image_compression=True) as hdus:
+            header = hdus[1].header.copy()
+        header["NAXIS1"], header["NAXIS2"] = _DESCRIPTOR.itemsize, shape[0]
+        header["ZNAXIS3"], header["TFORM1"] = shape[0], "1QB"
+        header["EXTNAME"] = (CUBE, "height x angle strips, one for each time")
+        header["BSCALE"], header["BZERO"] = (step, "a quarter of the noise"), 0.0
+        header["BLANK"] = (BLANK, "not shown by the frame")
+        header.extend(more.cards, update=True)
+        return header
+
+    def _front(self) -> bytes:
+        """Header and table of tiles as they stand now: of the same length from the beginning."""
+        self.header["PCOUNT"] = self.heap
+        return self.header.tostring().encode("ascii") + self.rows.tobytes()
+
+    def add(self, tile: bytes) -> None:
+        """Write the next strip, made by `packed`."""
+        self.rows[self.done] = len(tile), self.heap
+        self._put(tile)
+        self.done += 1
+        self.heap += len(tile)
+
+    def _put(self, data: bytes) -> None:
+        try:
+            self.file.write(data)
+        except OSError as error:
+            raise InputError(
+                f"cannot be written ({error.strerror or error})",
+                where=str(self.path),
+                remedy="free some space on the disk, or choose another folder with --out",
+            ) from None
+
+    def __enter__(self) -> StripWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with self.file:
+            if kind is None:
+                self._put(b"\0" * (-self.file.tell() % _BLOCK))
+                self.file.seek(self.begin)
+                self._put(self._front())
+
+
+def read_planes(path: Path, first: int, last: int) -> np.ndarray:
+    """Strips first <= i < last of a file as float32 (n, rows, columns); only their tiles are read.
+
+    Raises
+    ------
+    InputError : the file is missing, damaged, or holds no cube
+    """
+    try:
+        # Read, not mapped: pages of a mapped file stay in the process's memory.
+        with (
+            warnings.catch_warnings(action="error", category=AstropyUserWarning),
+            Path(path).open("rb") as file,
+            fits.open(file, memmap=False) as hdus,
+        ):
+            cube = hdus[CUBE].section[first:last]
+    except (OSError, KeyError, ValueError, AstropyUserWarning) as error:
+        raise InputError(
+            f"cannot be read ({error})", where=str(path), remedy="make it again with `promtrack strip`"
+        ) from None
+    return np.asarray(cube, dtype=np.float32)

@@ -22,11 +22,11 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from promtrack.limb.circle import MAD, TUKEY
 from promtrack.strip.records import StripGeometry
 
 SHARP_MM = 8.0  # below this height the fringe of spicules allows no smoothing along height
 START_QUANTILE = 0.35  # at most about half of the limb may be covered by prominences at any height
-BIWEIGHT = 4.685  # cut in sigma: 95 % efficient (Holland & Welsch 1977, Commun. Stat. A6, 813)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,13 +116,13 @@ def _redescending(
     residual = (wanted - start[:, None]).ravel()
     shown = seen.ravel()
     damping = np.eye(design.shape[1], dtype=np.float32) * np.float32(1e-3 * np.mean(design[:, 0] ** 2))
-    scale = max(1.4826 * float(np.median(np.abs(residual[shown]))), least)
+    scale = max(MAD * float(np.median(np.abs(residual[shown]))), least)
     for _ in range(7):  # halves the scale each time
         weighted = design * (shown * _biweight(residual / np.float32(scale)))[:, None]
         solution = np.linalg.solve(weighted.T @ design + damping, weighted.T @ wanted.ravel())
         residual = wanted.ravel() - design @ solution
         scale = max(0.5 * scale, least)
-    loss = 1.0 - np.power(np.maximum(1.0 - np.square(residual / (BIWEIGHT * least)), 0.0), 3)
+    loss = 1.0 - np.power(np.maximum(1.0 - np.square(residual / (TUKEY * least)), 0.0), 3)
     return solution, float(loss[shown].mean())
 
 
@@ -140,7 +140,7 @@ def usual_backdrop(blocks: Blocks, samples: Iterable[np.ndarray]) -> Backdrop:
         usual = np.full(cube.shape[1:], np.nan, np.float32)
         usual[shown] = np.nanmedian(even[:, shown], axis=0)
         scatter = np.abs(even - usual)
-        sigma = np.array([1.4826 * _median(scatter[:, b]) for b in range(len(usual))], np.float32)
+        sigma = np.array([MAD * _median(scatter[:, b]) for b in range(len(usual))], np.float32)
         sigma = np.maximum(sigma, 1e-3 * max(_median(sigma), 1e-3))
         backdrop = Backdrop(blocks, usual, np.zeros((len(usual), len(blocks.block_basis))), sigma)
         even = np.stack([means - _filled(backdrop.changes(means)) @ blocks.block_basis for means in cube])
@@ -208,21 +208,26 @@ def _changes(
 ) -> np.ndarray:
     """(b, terms) coefficients of what changed in each bin, prominences left out; nan where too little is
     seen."""
-    terms = len(basis)
-    products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
-    damping = np.diag(0.02 * np.arange(terms, dtype=np.float32))  # of higher terms where few blocks are left
     residual = change - start
     for _ in range(4):
-        scale = np.maximum(1.4826 * _quantile(np.abs(residual), seen, 0.5), sigma)
+        scale = np.maximum(MAD * _quantile(np.abs(residual), seen, 0.5), sigma)
         weight = seen * _biweight(np.abs(residual) / scale[:, None])
-        number = weight.sum(axis=1)
-        normal = (weight @ products).reshape(-1, terms, terms) + damping
-        normal[:, 0, 0] += number == 0
-        right = (weight * change) @ basis.T
-        coefficients = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+        coefficients = _fitted(change, weight, basis)
         residual = change - coefficients @ basis
-    coefficients[number < max(3.0, 0.1 * change.shape[1])] = np.nan
+    coefficients[weight.sum(axis=1) < max(3.0, 0.1 * change.shape[1])] = np.nan
     return coefficients
+
+
+def _fitted(value: np.ndarray, weight: np.ndarray, basis: np.ndarray) -> np.ndarray:
+    """(b, terms) weighted least squares of each bin; 0 where nothing has weight."""
+    terms = len(basis)
+    products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
+    normal = (weight @ products).reshape(-1, terms, terms)
+    normal += np.diag(
+        0.02 * np.arange(terms, dtype=np.float32)
+    )  # damps higher terms where few blocks are left
+    normal[:, 0, 0] += weight.sum(axis=1) == 0
+    return np.linalg.solve(normal, ((weight * value) @ basis.T)[:, :, None])[:, :, 0]
 
 
 def _filled(coefficients: np.ndarray) -> np.ndarray:
@@ -236,14 +241,11 @@ def _filled(coefficients: np.ndarray) -> np.ndarray:
 
 def _biweight(sigmas: np.ndarray) -> np.ndarray:
     """Tukey's weights of residuals given in sigma."""
-    return np.square(np.maximum(1.0 - np.square(sigmas / np.float32(BIWEIGHT)), np.float32(0.0)))
+    return np.square(np.maximum(1.0 - np.square(sigmas / np.float32(TUKEY)), np.float32(0.0)))
 
 
 def _lower_edge(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: np.ndarray) -> np.ndarray:
     """(bins, terms) polynomial coefficients, prominences left out; nan where nothing is seen."""
-    terms = len(basis)
-    products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
-    damping = np.diag(0.02 * np.arange(terms, dtype=np.float32))  # of higher terms where few blocks are left
     centre = _quantile(level, seen, np.where(off_limb, START_QUANTILE, 0.5))
     residual = level - centre[:, None]
     for turn in range(10):
@@ -256,14 +258,10 @@ def _lower_edge(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb
                 _quantile(residual, seen, START_QUANTILE) * off_limb if turn == 4 else np.zeros_like(centre)
             )
             weight = _ordinary(residual - offset[:, None], seen, off_limb).astype(np.float32)
-        number = weight.sum(axis=1)
-        normal = (weight @ products).reshape(-1, terms, terms) + damping
-        right = (weight * (level - centre[:, None])) @ basis.T
-        normal[:, 0, 0] += number == 0
-        coefficients = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+        coefficients = _fitted(level - centre[:, None], weight, basis)
         residual = level - centre[:, None] - coefficients @ basis
     coefficients[:, 0] += centre
-    coefficients[number < 3] = np.nan
+    coefficients[weight.sum(axis=1) < 3] = np.nan
     return coefficients
 
 
@@ -271,7 +269,7 @@ def _ordinary(residual: np.ndarray, seen: np.ndarray, off_limb: np.ndarray) -> n
     """Blocks that belong to the backdrop: not far above it, nor (dust, filaments) far below."""
     below = seen & (residual < 0)
     # Blocks below the fit are free of prominences, so their scatter is the backdrop's.
-    sigma = 1.4826 * _quantile(-residual, below, 0.5) + 1e-6
+    sigma = MAD * _quantile(-residual, below, 0.5) + 1e-6
     upper = np.where(off_limb, 2.5, 4.0) * sigma
     kept = seen & (residual < upper[:, None]) & (residual > -4.0 * sigma[:, None])
     # A wide faint prominence can pass for a bend of the halo in one row; the rows beside it know better.

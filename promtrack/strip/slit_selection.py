@@ -8,12 +8,15 @@ the best limb-parallel path and the straight path with the most change along it;
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from promtrack.errors import SettingsError
+from promtrack.limb.circle import MAD
+from promtrack.sequence.records import spread_over
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
 
@@ -47,15 +50,11 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
         if not any(_same(segment, other) for other in chosen):
             chosen.append(segment)
     texts = (_text(segment, geometry) for segment in chosen[:count])
-    return tuple(text for text in texts if _can_be_sampled(text, geometry))
-
-
-def _can_be_sampled(text: str, geometry: StripGeometry) -> bool:
-    try:
-        parse_path(text, geometry)
-    except SettingsError:
-        return False
-    return True
+    usable = []
+    for text in texts:
+        with suppress(SettingsError):  # too short a path
+            usable.append(parse_path(text, geometry).name)
+    return tuple(usable)
 
 
 def _activity(
@@ -79,7 +78,7 @@ def _activity(
     noise = np.nan_to_num(strip.noise[: geometry.rows * step].reshape(-1, step).mean(axis=1))[:, None]
     high = (geometry.height_mm(np.arange(geometry.rows)) >= lowest_mm)[:, None]
     beyond = covariance - _row_median(covariance)
-    beyond[~(beyond > 7.0 * 1.4826 * _row_median(np.abs(beyond)))] = 0.0
+    beyond[~(beyond > 7.0 * MAD * _row_median(np.abs(beyond)))] = 0.0
     # A bright edge that shakes with the registration varies as the squared gradient of the mean.
     steep = sum(g**2 for g in np.gradient(np.nan_to_num(mean)))
     edge = (beyond > 0) & (steep > 0)
@@ -105,7 +104,7 @@ def _moments(
     nan where fewer than half of them show something."""
     total, sloped, products, number = (np.zeros((geometry.rows, geometry.columns)) for _ in range(4))
     pairs = max(len(strip) - 1, 1)
-    places = np.unique(np.linspace(0, pairs - 1, min(pairs, most_pairs)).astype(int))
+    places = spread_over(pairs, most_pairs)
     when = (places - places.mean()) / max(np.std(places), 1e-9)
     for place, u in zip(places, when, strict=True):
         pair = strip.read(int(place), int(place) + 2)

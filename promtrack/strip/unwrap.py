@@ -13,27 +13,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 from astropy.io import fits
 
+from promtrack.limb.circle import MAD
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.strip.brightness import Evener
 from promtrack.strip.polar import border_of, frame_matrix
-from promtrack.strip.records import Strip, StripGeometry
-from promtrack.strip.store import LARGEST, StripWriter, in_steps, packed
+from promtrack.strip.records import LARGEST, Strip, StripGeometry, StripWriter, in_steps, packed
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 
 WIDEST_SAMPLE_PX = 1.5  # farther apart than this, samples are doubled, trebled ... and averaged; finer would
 # cost time for detail that the air (blur of 3 px and more) does not let through
-SHARPEN = np.array(
-    [-0.125, 1.25, -0.125], np.float32
-)  # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
+# undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
+SHARPEN = np.array([-0.125, 1.25, -0.125], np.float32)
 BAND_ROWS = 32  # rows sharpened and sampled at a time: they and their map stay in the processor's cache
 
 
@@ -70,12 +70,8 @@ class StripCutter:
             _band(geometry, orientation, lock.radius_px, part, (across, int(along[part[0]])))
             for part in np.split(np.arange(geometry.rows), edges)
         ]
-        outline = [
-            edge
-            for band in bands
-            for edge in (band.offsets[0], band.offsets[-1], band.offsets[:, 0], band.offsets[:, -1])
-        ]
-        return cls(geometry, lock, tuple(bands), np.concatenate(outline)[None])
+        sides = ((o[0], o[-1], o[:, 0], o[:, -1]) for o in (band.offsets for band in bands))
+        return cls(geometry, lock, tuple(bands), np.concatenate([*chain(*sides)])[None])
 
     def sample(self, frame: np.ndarray, index: int) -> np.ndarray:
         """(rows, columns) float32 strip of frame `index`, as bright as the frame; nan where it shows
@@ -211,14 +207,8 @@ def _sharpened(frame: np.ndarray, first: int, last: int) -> np.ndarray:
 
 def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
     """The image at places (x, y); nan beyond its border."""
-    return cv2.remap(
-        image,
-        places,
-        None,
-        cv2.INTER_LINEAR,  # type: ignore[call-overload]
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=np.nan,
-    )
+    border: dict[str, Any] = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": np.nan}
+    return cv2.remap(image, places, None, cv2.INTER_LINEAR, **border)  # type: ignore[call-overload]
 
 
 def _band(
@@ -278,4 +268,4 @@ def _scatter(values: np.ndarray) -> np.ndarray:
     ordered = np.sort(np.abs(values), axis=1)  # nan sorts last
     seen = np.isfinite(ordered).sum(axis=1)
     middle = ordered[np.arange(len(ordered)), np.maximum(seen // 2, 0).clip(0, ordered.shape[1] - 1)]
-    return np.where(seen >= 8, 1.4826 * middle, np.nan)
+    return np.where(seen >= 8, MAD * middle, np.nan)

@@ -5,7 +5,7 @@ import pytest
 from astropy.io import fits
 
 from promtrack.errors import InputError
-from promtrack.strip.store import CUBE, StripWriter, in_steps, packed, read_planes
+from promtrack.strip.records import CUBE, StripWriter, in_steps, packed, read_planes
 
 STEP = 2.5  # a quarter of the noise below
 
