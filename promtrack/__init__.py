@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from promtrack.pipeline import run, run_stage
     from promtrack.scene import SceneSpec, make_scene, write_scene
     from promtrack.sequence import Sequence, open_sequence, sequence_from_arrays
-    from promtrack.sequence.sessions import Session, sessions
+    from promtrack.sequence.opening import sessions
+    from promtrack.sequence.sort_by_time import Session
     from promtrack.settings import Settings, change_settings, load_settings
     from promtrack.show import Measured, draw_figures, render_clip, write_report
     from promtrack.strip import Strip, strip_geometry, time_distance, unwrap
@@ -37,7 +38,8 @@ _HOMES = {
     "promtrack.pipeline": ("run", "run_stage"),
     "promtrack.scene": ("SceneSpec", "make_scene", "write_scene"),
     "promtrack.sequence": ("Sequence", "open_sequence", "sequence_from_arrays"),
-    "promtrack.sequence.sessions": ("Session", "sessions"),
+    "promtrack.sequence.opening": ("sessions",),
+    "promtrack.sequence.sort_by_time": ("Session",),
     "promtrack.settings": ("Settings", "change_settings", "load_settings"),
     "promtrack.show": ("Measured", "draw_figures", "render_clip", "write_report"),
     "promtrack.strip": ("Strip", "strip_geometry", "time_distance", "unwrap"),

@@ -13,7 +13,7 @@ from promtrack.limb.expected_geometry import expected_sky
 from promtrack.rounding import typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
-from promtrack.sequence.sessions import PAUSE_H, doubt_night, sessions_of
+from promtrack.sequence.sort_by_time import PAUSE_H, doubt_night, sessions_of
 from promtrack.settings import CameraSettings, Settings
 from promtrack.sun import check_against_limb, fit_drift, measure_scale, orient, solar_view
 

@@ -18,7 +18,8 @@ from promtrack.pipeline import Progress, run, silent
 from promtrack.products import default_folder
 from promtrack.products.summary import is_poor
 from promtrack.season import write_season
-from promtrack.sequence.sessions import session_settings, sessions
+from promtrack.sequence.opening import sessions
+from promtrack.sequence.sort_by_time import session_settings
 from promtrack.settings import Settings
 from promtrack.workers import worker_count
 

@@ -27,7 +27,7 @@ from promtrack.products.running import alone, journal
 from promtrack.sequence import open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.calibrate import mend_hot_pixels
-from promtrack.sequence.sessions import doubt_night, refuse_several
+from promtrack.sequence.sort_by_time import doubt_night, refuse_several
 from promtrack.sequence.video import ffmpeg_program
 from promtrack.settings import Settings, load_settings, settings_as_toml
 from promtrack.stages import DOERS, MEASURED, STAGES, Advance, Job, Progress, before, load, refuse, silent

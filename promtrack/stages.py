@@ -39,7 +39,7 @@ from promtrack.products.folder import stamp_of
 from promtrack.products.strips import check_space
 from promtrack.products.summary import Verdict
 from promtrack.sequence import Sequence
-from promtrack.sequence.sessions import night
+from promtrack.sequence.sort_by_time import night
 from promtrack.settings import Settings
 from promtrack.show import Measured, render_clip, write_report
 from promtrack.show.region_of_interest import asked_angle

@@ -21,8 +21,7 @@ from scipy.stats import theilslopes
 from promtrack.errors import InputError
 from promtrack.limb.find import find_limb
 from promtrack.limb.records import Place, frame_points, visible_angles
-from promtrack.sequence.demosaic import channel_plan, displayed, full_scale
-from promtrack.sequence.frame_source import Found, as_stored
+from promtrack.sequence.frame_source import Found, as_stored, channel_plan, displayed, full_scale
 from promtrack.sequence.readers import as_set, find_frames
 from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings

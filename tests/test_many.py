@@ -13,7 +13,8 @@ from promtrack.errors import InputError
 from promtrack.many import _folders, run_many
 from promtrack.products import ProductFolder, read_summary
 from promtrack.sequence import open_sequence
-from promtrack.sequence.sessions import refuse_several, sessions, sessions_of
+from promtrack.sequence.opening import sessions
+from promtrack.sequence.sort_by_time import refuse_several, sessions_of
 from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
 
 

@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError, PromtrackError
-from promtrack.sequence.demosaic import Plan, displayed
+from promtrack.sequence.frame_source import Plan, displayed
 from promtrack.sequence.readers import as_set, find_frames
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import CameraSettings
 
 
@@ -106,7 +106,7 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
     path = Path(name)
     try:
         frames, _ = find_frames(path, bayer=camera.bayer)
-        chosen = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, 64).astype(int))]
+        chosen = [frames[i] for i in spread_over(len(frames), 64)]
         total = np.zeros(shape, np.float64)
         for frame in chosen:
             if frame.shape != shape:
@@ -151,13 +151,9 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
         excess = values - cv2.medianBlur(values, 3)
         noise = _local_noise(excess)
         if number == 0:  # only what stands out here is looked at in the frames that follow
-            limit = NOISE_TIMES * cv2.resize(
-                noise, values.shape[::-1], interpolation=cv2.INTER_NEAREST
-            )  # (x, y)
-            hot, dead = (
-                np.flatnonzero(excess > limit),
-                np.flatnonzero((excess < -limit) & (values < full_scale)),
-            )
+            size = values.shape[::-1]  # (x, y)
+            limit = NOISE_TIMES * cv2.resize(noise, size, interpolation=cv2.INTER_NEAREST)
+            hot, dead = np.flatnonzero(excess > limit), np.flatnonzero(excess < -limit)
         hot = hot[_stands_out(values, excess, noise, hot)]
         dead = dead[_stands_out(-values, -excess, noise, dead) & (values.ravel()[dead] < full_scale)]
     found = np.sort(np.concatenate([hot, dead]))
@@ -173,7 +169,7 @@ def mend_hot_pixels(sequence: Sequence, *, samples: int = 9) -> tuple[Sequence, 
     A sample that cannot be decoded is passed over: the stage that meets it again says so.
     """
     frames = []
-    for index in np.unique(np.linspace(0, len(sequence) - 1, samples).round().astype(int)):
+    for index in spread_over(len(sequence), samples):
         try:
             frames.append(sequence.frame(int(index)))
         except InputError:

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from promtrack.sequence.frame_source import Found, number, text
+from promtrack.sequence.frame_source import Found
 from promtrack.sequence.records import SolarHeader
 from promtrack.sequence.stamps import Stamp, parse_stamp
 from promtrack.sun import SOLAR_RADIUS_KM
@@ -44,11 +44,8 @@ def solar_headers(frames: list[Found]) -> tuple[SolarHeader | None, ...]:
         if cards is None or frame.orientation != 1 or "CTYPE1" not in cards:
             headers.append(None)
             continue
-        key = (
-            tuple(cards.get(k) for k in sorted(cards) if _WCS.match(k)),
-            _rsun_arcsec(cards),
-            frame.bottom_up,
-        )
+        placed = tuple(cards.get(k) for k in sorted(cards) if _WCS.match(k))
+        key = placed, _rsun_arcsec(cards), frame.bottom_up
         if key not in known:
             known[key] = header_from_cards(cards, rows=frame.stored_shape[0], bottom_up=frame.bottom_up)
         headers.append(known[key])
@@ -61,20 +58,15 @@ def header_from_cards(cards: dict[str, object], *, rows: int, bottom_up: bool = 
     from astropy.wcs import WCS
 
     kinds = [text(cards, f"CTYPE{i}").upper().replace("_", "-") for i in (1, 2)]
-    if not (
-        kinds[0].startswith(("HPLN", "SOLAR-X", "SOLARX"))
-        and kinds[1].startswith(("HPLT", "SOLAR-Y", "SOLARY"))
-    ):
+    known = ("HPLN", "SOLAR-X", "SOLARX"), ("HPLT", "SOLAR-Y", "SOLARY")
+    if not all(kind.startswith(names) for kind, names in zip(kinds, known, strict=True)):
         return None
     units = [_UNITS.get(text(cards, f"CUNIT{i}").lower()) for i in (1, 2)]
     if None in units or not np.isfinite([number(cards, "CRPIX1"), number(cards, "CRPIX2")]).all():
         return None
-    given = {k: v for k, v in cards.items() if _WCS.match(k) and k != "CROTA"} | {
-        "CUNIT1": units[0],
-        "CUNIT2": units[1],
-    }
-    if "CROTA" in cards and "CROTA2" not in cards:
-        given["CROTA2"] = cards["CROTA"]
+    given = {"CROTA2": cards["CROTA"]} if "CROTA" in cards else {}
+    given |= {k: v for k, v in cards.items() if _WCS.match(k) and k != "CROTA"}
+    given |= {"CUNIT1": units[0], "CUNIT2": units[1]}
     if not any(k.startswith("CD") for k in given):
         return None
     try:
@@ -94,15 +86,10 @@ def header_from_cards(cards: dict[str, object], *, rows: int, bottom_up: bool = 
     if not np.isfinite(pixels).all() or not area > 0:
         return None
     north_deg, east_deg = (float(np.degrees(np.arctan2(-dx, -dy))) for dx, dy in (north, east))
-    return SolarHeader(
-        float(pixels[0, 0]),
-        float(pixels[0, 1]),
-        float(area**-0.5),
-        _rsun_arcsec(cards),
-        number(cards, "DSUN_OBS"),
-        north_deg,
-        (east_deg - north_deg) % 360.0 > 180.0,
-    )
+    x, y = map(float, pixels[0])
+    mirrored = (east_deg - north_deg) % 360.0 > 180.0
+    rsun, dsun = _rsun_arcsec(cards), number(cards, "DSUN_OBS")
+    return SolarHeader(x, y, float(area**-0.5), rsun, dsun, north_deg, mirrored)
 
 
 def _rsun_arcsec(cards: dict[str, object]) -> float:
@@ -122,16 +109,8 @@ def line_of_light(cards: dict[str, object] | None) -> str:
     if cards is None:
         return ""
     unit = str(cards.get("WAVEUNIT", "")).strip().lower()
-    to_nm = {
-        "nm": 1.0,
-        "nanometer": 1.0,
-        "-9": 1.0,
-        "angstrom": 0.1,
-        "angstroms": 0.1,
-        "aa": 0.1,
-        "-10": 0.1,
-        "um": 1e3,
-    }
+    to_nm = dict.fromkeys(("nm", "nanometer", "-9"), 1.0) | {"um": 1e3}
+    to_nm |= dict.fromkeys(("angstrom", "angstroms", "aa", "-10"), 0.1)
     length = number(cards, "WAVELNTH")
     if not 1.0 <= length <= 1e6:
         name = text(cards, "FILTER")
@@ -201,3 +180,17 @@ def _scaled(stamp: Stamp | None, cards: dict[str, object]) -> Stamp | None:
     if system in ("tai", "tt", "tdb", "tdt", "et"):
         return replace(stamp, scale="tai" if system == "tai" else "tt")
     return replace(stamp, zone=UTC) if system == "utc" else stamp
+
+
+def number(cards: dict[str, object], *names: str, default: float = np.nan) -> float:
+    """The first of the keywords that holds a number."""
+    values = (cards.get(name) for name in names)
+    return next(
+        (float(v) for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)), default
+    )
+
+
+def text(cards: dict[str, object], *names: str) -> str:
+    """The first of the keywords that holds a text, stripped."""
+    values = (cards.get(name) for name in names)
+    return next((v.strip() for v in values if isinstance(v, str) and v.strip()), "")

@@ -28,6 +28,7 @@ from astropy.io.fits.hdu.compressed._compression import CfitsioException  # no p
 from astropy.utils.exceptions import AstropyWarning
 
 from promtrack.errors import InputError
+from promtrack.sequence.fits_header import exposure_of, number, text
 from promtrack.sequence.frame_source import (
     COPY_AGAIN,
     MOST_FRAMES,
@@ -37,9 +38,7 @@ from promtrack.sequence.frame_source import (
     aspect_of,
     check_size,
     is_zipped,
-    number,
     opened,
-    text,
 )
 
 _KEPT = re.compile(
@@ -122,15 +121,18 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     dtype = _stored_type(unit)
     linear = number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0)
     kind = "16-bit" if dtype == np.dtype(">i2") and linear == (1.0, 32768.0) else "float"
-    take = (
-        partial(_packed_plane, path, unit)
-        if unit.packed
-        else partial(_plane, path, unit, dtype, (rows, columns))
-    )
+    take = partial(_plane, path, unit, dtype, (rows, columns))
+    if unit.packed:
+        take = partial(_packed_plane, path, unit)
     in_time = "TIME" in text(cards, "CTYPE3").upper()
     colour = planes == 3 and not alone and not in_time
     # sizes of a pixel, and a small pixel means many of them to a length
     aspect, stretched = aspect_of(number(cards, "YPIXSZ"), number(cards, "XPIXSZ"))
+    stamps = Stamps(fits=cards, exposure_s=exposure_of(cards))
+
+    def in_colour() -> np.ndarray:
+        return np.stack([take(plane) for plane in range(3)], axis=-1)
+
     found = Found(
         path,
         0,
@@ -138,8 +140,8 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
         (rows, columns),
         "8-bit" if dtype.itemsize == 1 and linear == (1.0, 0.0) else kind,
         "rgb" if colour else _pattern(cards),
-        partial(_three_planes, take) if colour else partial(take, 0),
-        Stamps(fits=cards),
+        in_colour if colour else partial(take, 0),
+        stamps,
         bottom_up=text(cards, "ROWORDER").upper() != "TOP-DOWN",
         full_scale=number(cards, "SATURATE"),
         aspect=aspect,
@@ -150,7 +152,7 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     since_s = _time_axis_s(cards, planes) if in_time else np.full(planes, np.nan)
     return [
         replace(
-            found, number=i, read=partial(take, i), stamps=Stamps(fits=cards, since_start_s=float(since_s[i]))
+            found, number=i, read=partial(take, i), stamps=replace(stamps, since_start_s=float(since_s[i]))
         )
         for i in range(planes)
     ]
@@ -241,10 +243,6 @@ def _time_axis_s(cards: dict[str, object], planes: int) -> np.ndarray:
     return unit * (number(cards, "CRVAL3", default=0.0) + along * number(cards, "CDELT3", "CD3_3"))
 
 
-def _three_planes(take: Callable[[int], np.ndarray]) -> np.ndarray:
-    return np.stack([take(plane) for plane in range(3)], axis=-1)
-
-
 def _plane(path: Path, unit: _Unit, dtype: np.dtype, shape: tuple[int, int], plane: int) -> np.ndarray:
     size = math.prod(shape) * dtype.itemsize
     try:
@@ -283,14 +281,11 @@ def _packed_plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
                 table = file.read(unit.length)
             kept = fits.Header([card for card in header.cards if _STRUCTURE.match(card.keyword)])
             alone = (fits.PrimaryHDU().header.tostring() + kept.tostring()).encode("latin-1") + table
-            with fits.open(
-                io.BytesIO(alone + b"\0" * (-len(table) % _BLOCK)), do_not_scale_image_data=True
-            ) as units:
-                planes = (
-                    units[1].section
-                    if len(unit.axes) < 4
-                    else units[1].data.reshape(-1, *units[1].shape[-2:])
-                )
+            whole = io.BytesIO(alone + b"\0" * (-len(table) % _BLOCK))
+            with fits.open(whole, do_not_scale_image_data=True) as units:
+                planes = units[1].section
+                if len(unit.axes) > 3:
+                    planes = units[1].data.reshape(-1, *units[1].shape[-2:])
                 stored = np.asarray(planes[plane] if len(unit.axes) > 2 else planes[:])
     except _BROKEN as error:
         why = (str(error).strip() or type(error).__name__).splitlines()[0][:120]

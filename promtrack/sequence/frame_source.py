@@ -1,6 +1,13 @@
-"""A frame that was found in a file, before it has a place in the sequence; limits that every reader keeps.
+"""A frame that was found in a file, from what is stored to what is displayed; limits that every reader keeps.
 
-Nothing is decoded to find a frame: its size and depth come from the file's header.
+Nothing is decoded to find a frame: its size and depth come from the file's header. Displayed means: colour
+turned to luminance, upright, square pixels, the machine's own byte order.
+
+Colour. A narrow-band picture of the Sun taken through a colour sensor has its light in the red photosites
+alone; the other channels hold noise. So where one channel carries most of the light it is taken alone, and
+saturation stays visible; otherwise (grey stored as colour, false colour) the plain mean of the three is
+taken, which grows with brightness in any usual palette. The choice is made once for a sequence, on its first
+frame.
 """
 
 from __future__ import annotations
@@ -11,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, cast
 
+import cv2
 import numpy as np
 
 from promtrack.errors import InputError, printable
@@ -19,16 +27,15 @@ MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size 
 MOST_FRAMES = 2_000_000  # of one sequence
 COPY_AGAIN = "copy it again from the camera, or remove it"
 SAVE_AGAIN = "save it again, or remove it"
+_STEPS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)  # of usual floats: a unit range, a camera's 8 to 16 bits
+Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
 
-
-@dataclass(frozen=True, slots=True)
-class Exif:
-    """What a camera's EXIF block says about the exposure; empty strings where it is silent."""
-
-    original: str  # DateTimeOriginal, 'YYYY:MM:DD HH:MM:SS'
-    subsec: str  # decimals of the second
-    offset: str  # zone, '+02:00'
-    exposure_s: float  # nan if unknown
+_DEMOSAIC = {
+    "rggb": cv2.COLOR_BayerRGGB2RGB,
+    "bggr": cv2.COLOR_BayerBGGR2RGB,
+    "grbg": cv2.COLOR_BayerGRBG2RGB,
+    "gbrg": cv2.COLOR_BayerGBRG2RGB,
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,7 +43,8 @@ class Stamps:
     """What a file says about the time of one of its frames."""
 
     fits: dict[str, object] | None = None  # the header's keywords that are used
-    exif: Exif | None = None
+    exif: str = ""  # date and time of the exposure, decimals and zone as far as the camera gives them
+    exposure_s: float = np.nan
     clock_utc: np.datetime64 | None = None  # recorded with the frame by the camera's computer
     since_start_s: float = np.nan  # time since the first frame of the same file
     created: str = ""  # creation time of the container
@@ -59,9 +67,7 @@ class Found:
     full_scale: float = np.nan  # where the file states it
     orientation: int = 1  # as TIFF 6.0 and EXIF number them, 1 to 8
     aspect: float = 1.0  # width of a stored pixel over its height
-    remarks: tuple[
-        str, ...
-    ] = ()  # what the reader did of itself, said once for all frames of the same remark
+    remarks: tuple[str, ...] = ()  # what the reader did of itself
 
     @property
     def name(self) -> str:
@@ -110,20 +116,6 @@ def check_size(rows: int, columns: int) -> None:
         )
 
 
-def number(cards: dict[str, object], *names: str, default: float = np.nan) -> float:
-    """The first of the keywords that holds a number."""
-    values = (cards.get(name) for name in names)
-    return next(
-        (float(v) for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)), default
-    )
-
-
-def text(cards: dict[str, object], *names: str) -> str:
-    """The first of the keywords that holds a text, stripped."""
-    values = (cards.get(name) for name in names)
-    return next((v.strip() for v in values if isinstance(v, str) and v.strip()), "")
-
-
 def opened(path: Path) -> BinaryIO:
     """The file, unpacked on the fly where it is gzipped."""
     # a gzip file reads and seeks like any binary file, but the type stubs do not call it one
@@ -134,3 +126,120 @@ def is_zipped(path: Path) -> bool:
     """Whether the file is packed by gzip."""
     with path.open("rb") as file:
         return file.read(2) == b"\x1f\x8b"
+
+
+def channel_plan(stored: np.ndarray, colour: str) -> Plan:
+    """The channel that carries the light, or None where no channel stands out."""
+    rgb = _as_rgb(stored, colour)
+    if rgb.ndim == 2:
+        return None
+    sample = rgb[::4, ::4].reshape(-1, 3).astype(np.float32)
+    sample = sample[np.isfinite(sample).all(axis=1)]
+    if not len(sample):
+        return None
+    light = np.maximum(sample.mean(axis=0) - np.percentile(sample, 1, axis=0), 0.0)
+    best = int(np.argmax(light))
+    # A third of the light would be grey.
+    return best if light[best] > 0.6 * light.sum() > 0 else None
+
+
+def displayed(frame: Found, plan: Plan, stored: np.ndarray | None = None) -> np.ndarray:
+    """The frame, read unless it is given, and developed: turned upright, with square pixels.
+
+    Raises InputError, naming the frame, where it cannot be read.
+    """
+    shown = develop(as_stored(frame) if stored is None else stored, frame.colour, plan, frame.bottom_up)
+    if frame.aspect != 1.0:
+        rows, columns = frame.shape[::-1] if frame.orientation >= 5 else frame.shape
+        shown = cv2.resize(shown, (columns, rows), interpolation=cv2.INTER_CUBIC)  # size as (columns, rows)
+    if frame.orientation == 1:
+        return shown
+    if frame.orientation >= 5:  # 5 to 8 are 1, 4, 3, 2 turned over the main diagonal: TIFF 6.0, tag 274
+        shown = shown.T
+    if frame.orientation in (3, 4, 7, 8):
+        shown = shown[::-1]
+    if frame.orientation in (2, 3, 6, 7):
+        shown = shown[:, ::-1]
+    return np.ascontiguousarray(shown)
+
+
+def develop(stored: np.ndarray, colour: str, plan: Plan, turn_rows: bool) -> np.ndarray:
+    """2-D, contiguous, uint8, uint16 or float32, rows top-down; values that are not finite become 0."""
+    grey = _luminance(_as_rgb(stored, colour), plan)
+    if turn_rows:
+        grey = grey[::-1]
+    if grey.dtype.kind == "u" and grey.dtype.itemsize <= 2:
+        return np.ascontiguousarray(grey, grey.dtype.newbyteorder("="))
+    with np.errstate(over="ignore", invalid="ignore"):
+        counts = np.ascontiguousarray(grey, np.float32)
+    return np.nan_to_num(counts, nan=0.0, posinf=0.0, neginf=0.0)
+
+
+def _as_rgb(stored: np.ndarray, colour: str) -> np.ndarray:
+    if stored.ndim == 2:
+        if colour not in _DEMOSAIC:
+            return stored
+        if stored.dtype.kind != "u" or stored.dtype.itemsize > 2:
+            return _demosaic_float(stored.astype(np.float32), colour)
+        return cv2.cvtColor(np.ascontiguousarray(stored, stored.dtype.newbyteorder("=")), _DEMOSAIC[colour])
+    if stored.shape[2] < 3:
+        return stored[..., 0]
+    return stored[..., 2::-1] if colour == "bgr" else stored[..., :3]
+
+
+def _demosaic_float(raw: np.ndarray, pattern: str) -> np.ndarray:
+    """Bilinear demosaicing, which OpenCV offers for integers only: photosites spread to their neighbours."""
+    y, x = np.mgrid[: raw.shape[0], : raw.shape[1]]
+    here = np.array(list(pattern)).reshape(2, 2)[y % 2, x % 2]
+    cross, square = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]]), np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]])
+    planes = [
+        cv2.filter2D(np.where(here == channel, raw, np.float32(0)), cv2.CV_32F, kernel / 4.0)
+        for channel, kernel in (("r", square), ("g", cross), ("b", square))
+    ]
+    return np.dstack(planes)
+
+
+def _luminance(rgb: np.ndarray, plan: Plan) -> np.ndarray:
+    if rgb.ndim == 2:
+        return rgb
+    if plan is not None:
+        return rgb[..., plan]
+    native = np.ascontiguousarray(rgb, rgb.dtype.newbyteorder("="))
+    if native.dtype.itemsize > 4:
+        return native.mean(axis=2)
+    return cv2.transform(native, np.full((1, 3), 1.0 / 3.0))
+
+
+def full_scale(samples: list[np.ndarray], frame: Found) -> float:
+    """Value at which the frames saturate.
+
+    The file's own statement counts first. Else many pixels heaped on one highest value show it (12 and 14
+    bits kept in 16, or a float copy). Else it is the largest value of the type; for float frames the next
+    usual full scale above the brightest pixel seen.
+    """
+    if np.isfinite(frame.full_scale) and frame.full_scale > 0:
+        return float(frame.full_scale)
+    heap = _heap(samples)
+    if heap is not None:
+        return heap
+    kind = samples[0].dtype
+    if kind.kind == "u":
+        return float(np.iinfo(kind).max)
+    highest = max(float(sample.max()) for sample in samples)
+    return next((step for step in _STEPS if highest <= step), 1.5 * highest)
+
+
+def _heap(samples: list[np.ndarray]) -> float | None:
+    """The highest value, where so many pixels (0.02 %, 20 at least) share it that it must be full scale."""
+    highest = max(float(sample.max()) for sample in samples)
+    if highest <= 0:
+        return None
+    for sample in samples:
+        if float(sample.max()) != highest:
+            continue
+        at_top = int(np.count_nonzero(sample == highest))
+        just_below = int(np.count_nonzero(sample >= 0.98 * highest)) - at_top
+        # The heap must stand out against the slope below it, and not be a constant picture.
+        if max(20, 2e-4 * sample.size, just_below) < at_top < 0.98 * sample.size:
+            return highest
+    return None

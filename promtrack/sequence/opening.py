@@ -12,16 +12,24 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.sequence.bursts import with_exposure_classes
 from promtrack.sequence.calibrate import Calibration, calibrated, load_calibration
-from promtrack.sequence.demosaic import Plan, channel_plan, develop, displayed, full_scale
-from promtrack.sequence.exposures import with_exposure_classes
 from promtrack.sequence.fits_header import line_of_light, solar_headers
-from promtrack.sequence.frame_source import COPY_AGAIN, Found, as_stored
+from promtrack.sequence.frame_source import (
+    COPY_AGAIN,
+    Found,
+    Plan,
+    as_stored,
+    channel_plan,
+    develop,
+    displayed,
+    full_scale,
+)
 from promtrack.sequence.readers import as_set, find_frames, other_files
-from promtrack.sequence.records import Rejected, Sequence, TimeReport
-from promtrack.sequence.sort_by_time import by_time
+from promtrack.sequence.records import Rejected, Sequence, TimeReport, spread_over
+from promtrack.sequence.sort_by_time import Session, by_time, sessions_of
 from promtrack.sequence.times import frame_times
-from promtrack.settings import CameraSettings, TimesSettings
+from promtrack.settings import CameraSettings, Settings, TimesSettings
 
 
 def open_sequence(
@@ -62,24 +70,34 @@ def open_sequence(
     full = full_scale(samples, frames[0])
     headers = solar_headers(frames)
     exposures = ordered.exposures_s
-    return with_exposure_classes(
-        Sequence(
-            path,
-            tuple(frame.name for frame in frames),
-            ordered.times_utc,
-            float(np.nanmedian(exposures)) if np.isfinite(exposures).any() else np.nan,
-            frames[0].shape,
-            full,
-            _reader(frames, plan, calibration, full),
-            ordered.report,
-            tuple(left_out),
-            headers[0],
-            (*_others(others), *ordered.notes, *_notes(frames, plan, calibration, samples)),
-            headers if any(headers) else (),
-            exposures,
-            line=line_of_light(frames[0].stamps.fits),
-        )
+    sequence = Sequence(
+        path=path,
+        names=tuple(frame.name for frame in frames),
+        times_utc=ordered.times_utc,
+        exposure_s=float(np.nanmedian(exposures)) if np.isfinite(exposures).any() else np.nan,
+        shape=frames[0].shape,
+        full_scale=full,
+        read=_reader(frames, plan, calibration, full),
+        time_report=ordered.report,
+        unreadable=tuple(left_out),
+        header=headers[0],
+        notes=(*_others(others), *ordered.notes, *_notes(frames, plan, calibration, samples)),
+        headers=headers if any(headers) else (),
+        exposures_s=exposures,
+        line=line_of_light(frames[0].stamps.fits),
     )
+    return with_exposure_classes(sequence)
+
+
+def sessions(source: Path, settings: Settings | None = None) -> list[Session]:
+    """The sessions of the recording at `source`.
+
+    Raises
+    ------
+    InputError, SettingsError : as `open_sequence` does
+    """
+    settings = settings or Settings()
+    return sessions_of(open_sequence(Path(source), times=settings.times, camera=settings.camera))
 
 
 def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
@@ -109,7 +127,7 @@ def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
     samples: list[np.ndarray] = []
     plan: Plan = None
     failed: InputError | None = None
-    for index in np.unique(np.linspace(0, len(frames) - 1, 5).round().astype(int)):
+    for index in spread_over(len(frames), 5):
         frame = frames[index]
         try:
             stored = as_stored(frame)

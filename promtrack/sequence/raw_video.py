@@ -11,8 +11,8 @@ reached at once.
 
 from __future__ import annotations
 
-import struct
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -21,27 +21,33 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
 
-HEADER = 178
+_FIELDS = ("camera", "colour", "order", "columns", "rows", "bits", "frames")
+_HEADER = np.dtype(
+    [("id", "S14"), *((name, "<i4") for name in _FIELDS), ("texts", "S120"), ("local", "<i8"), ("utc", "<i8")]
+)
+HEADER = _HEADER.itemsize  # 178 bytes
 _COLOURS = {0: "mono", 8: "rggb", 9: "grbg", 10: "gbrg", 11: "bggr", 100: "rgb", 101: "bgr"}
-_TICKS_TO_1970 = 621_355_968_000_000_000  # 719162 days
+_EPOCH = np.datetime64("0001-01-01", "us")
 
 
 @dataclass(frozen=True, slots=True)
-class _Header:
+class _Film:
+    """What the header says."""
+
     colour: str
-    columns: int
-    rows: int
+    shape: tuple[int, ...]  # of a frame: rows, columns, and 3 where it is in colour
     bits: int
     frames: int
-    start_ticks: int
+    start_utc: np.datetime64
 
     @property
-    def samples(self) -> int:
-        return 3 if self.colour in ("rgb", "bgr") else 1
+    def dtype(self) -> np.dtype:
+        """Of a sample, little-endian."""
+        return np.dtype("<u2" if self.bits > 8 else "u1")
 
     @property
     def frame_bytes(self) -> int:
-        return self.rows * self.columns * self.samples * (2 if self.bits > 8 else 1)
+        return math.prod(self.shape) * self.dtype.itemsize
 
 
 def is_capture(head: bytes) -> bool:
@@ -49,88 +55,76 @@ def is_capture(head: bytes) -> bool:
     return _parsed(head) is not None
 
 
-def _parsed(head: bytes) -> _Header | None:
+def _parsed(head: bytes) -> _Film | None:
     if len(head) < HEADER or not all(32 <= byte < 127 for byte in head[:14]):
         return None
-    _, colour, _, columns, rows, bits, frames = struct.unpack_from("<7i", head, 14)
+    given = np.frombuffer(head, _HEADER, 1)[0]
+    _, colour, _, columns, rows, bits, frames = (int(given[name]) for name in _FIELDS)
     if colour not in _COLOURS or not 1 <= bits <= 16 or columns < 1 or rows < 1 or frames < 0:
         return None
-    return _Header(_COLOURS[colour], columns, rows, bits, frames, struct.unpack_from("<q", head, 170)[0])
+    shape = (rows, columns) if colour < 100 else (rows, columns, 3)
+    return _Film(_COLOURS[colour], shape, bits, frames, _utc(given["utc"][None])[0])
 
 
 def capture_frames(path: Path, size: int) -> list[Found]:
     """All whole frames of the file. Raises InputError where there is none."""
     with path.open("rb") as file:
-        header = _parsed(file.read(HEADER))
-    if header is None:
+        film = _parsed(file.read(HEADER))
+    if film is None:
         raise InputError("has a damaged header", remedy=COPY_AGAIN)
-    check_size(header.rows, header.columns)
-    count = min((size - HEADER) // header.frame_bytes, header.frames or MOST_FRAMES, MOST_FRAMES)
+    rows, columns = film.shape[:2]
+    check_size(rows, columns)
+    count = min((size - HEADER) // film.frame_bytes, film.frames or MOST_FRAMES, MOST_FRAMES)
     if count < 1:
         raise InputError("is cut short: not one whole frame is there", remedy=COPY_AGAIN)
-    stamps = _stamps(path, header, count, size)
-    order = _byte_order(path, header)
-    full = float(2**header.bits - 1)
-    shape, kind = (header.rows, header.columns), "16-bit" if header.bits > 8 else "8-bit"
+    stamps, dtype = _stamps(path, film, count, size), _dtype(path, film)
+    kind = "16-bit" if film.bits > 8 else "8-bit"
+    first = Found(
+        path, 0, count, (rows, columns), kind, film.colour, partial(_frame, path, film, dtype, 0), stamps[0]
+    )
+    first = replace(first, full_scale=float(2**film.bits - 1))
     return [
-        Found(
-            path,
-            i,
-            count,
-            shape,
-            kind,
-            header.colour,
-            partial(_frame, path, header, order, i),
-            stamps[i],
-            full_scale=full,
-        )
+        replace(first, number=i, read=partial(_frame, path, film, dtype, i), stamps=stamps[i])
         for i in range(count)
     ]
 
 
-def _frame(path: Path, header: _Header, order: str, index: int) -> np.ndarray:
-    dtype = np.dtype(f"{order}u2" if header.bits > 8 else "u1")
-    count = header.rows * header.columns * header.samples
-    values = np.fromfile(path, dtype, count, offset=HEADER + index * header.frame_bytes)
+def _frame(path: Path, film: _Film, dtype: np.dtype, index: int) -> np.ndarray:
+    count = math.prod(film.shape)
+    values = np.fromfile(path, dtype, count, offset=HEADER + index * film.frame_bytes)
     if values.size < count:
         raise InputError("is cut short", remedy=COPY_AGAIN)
-    shape = (header.rows, header.columns)
-    return values.reshape(shape if header.samples == 1 else (*shape, 3))
+    return values.reshape(film.shape)
 
 
-def _byte_order(path: Path, header: _Header) -> str:
-    """Byte order of 16-bit samples, from the first frame: writers disagree on the meaning of the header's
-    flag.
+def _dtype(path: Path, film: _Film) -> np.dtype:
+    """Type of a sample, with the byte order from the first frame: writers disagree on the header's flag.
 
     In the wrong order the low byte, which is mostly noise, becomes the high one, and neighbours differ
     wildly.
     """
-    if header.bits <= 8:
-        return "<"
-    rough = {}
-    for order in "<>":
-        frame = _frame(path, header, order, 0).astype(np.float32)
-        rough[order] = float(np.abs(frame[:, 2:] - frame[:, :-2]).mean()) if header.columns > 2 else 0.0
-    return ">" if rough[">"] < rough["<"] else "<"
+    dtype = film.dtype
+    if film.bits <= 8 or film.shape[1] <= 2:
+        return dtype
+    frame = _frame(path, film, dtype, 0)
+    rough = [
+        float(np.abs(np.diff(f[:, ::2].astype(np.float32), axis=1)).mean()) for f in (frame, frame.byteswap())
+    ]
+    return dtype.newbyteorder(">") if rough[1] < rough[0] else dtype
 
 
-def _stamps(path: Path, header: _Header, count: int, size: int) -> list[Stamps]:
-    behind = HEADER + header.frames * header.frame_bytes
-    ticks = np.zeros(0, "<i8")
-    if header.frames and size >= behind + 8 * header.frames:
-        ticks = np.fromfile(path, "<i8", count, offset=behind)
-    if not (ticks > 0).any():
-        started = _utc(np.array([header.start_ticks]))[0]
-        return [Stamps(created="" if np.isnat(started) else f"{started}Z")] * count
-    return [Stamps(clock_utc=time) for time in _utc(ticks)]
+def _stamps(path: Path, film: _Film, count: int, size: int) -> list[Stamps]:
+    behind = HEADER + film.frames * film.frame_bytes
+    times = np.full(count, np.datetime64("NaT", "us"))
+    if film.frames and size >= behind + 8 * film.frames:
+        times = _utc(np.fromfile(path, "<i8", count, offset=behind))
+    if np.isnat(times).all():
+        return [Stamps(created="" if np.isnat(film.start_utc) else f"{film.start_utc}Z")] * count
+    return [Stamps(clock_utc=time) for time in times]
 
 
 def _utc(ticks: np.ndarray) -> np.ndarray:
-    """Ticks since year 1 to datetime64[us]; NaT outside the years 1970 to 2200."""
-    since_1970 = ticks.astype(np.int64) - _TICKS_TO_1970
-    sane = (ticks > _TICKS_TO_1970) & (since_1970 < 230 * 366 * 86400 * 10**7)
-    return np.where(
-        sane,
-        np.datetime64(0, "us") + np.where(sane, since_1970, 0) // 10 * np.timedelta64(1, "us"),
-        np.datetime64("NaT", "us"),
-    )
+    """Ticks of 100 ns since year 1 to datetime64[us]; NaT outside the years 1970 to 2200."""
+    times = _EPOCH + (np.maximum(ticks.astype(np.int64), 0) // 10).astype("timedelta64[us]")
+    sane = (times > np.datetime64("1970")) & (times < np.datetime64("2200"))
+    return np.where(sane, times, np.datetime64("NaT", "us"))

@@ -77,11 +77,7 @@ def _files(path: Path) -> list[Path]:
     try:
         if path.is_dir():
             with os.scandir(path) as entries:
-                names = [
-                    entry.name
-                    for entry in entries
-                    if not entry.name.startswith(".") and not _is_folder(entry)
-                ]
+                names = [e.name for e in entries if not e.name.startswith(".") and not _is_folder(e)]
             return [path / name for name in sorted(names, key=natural_key)]
         path.stat()
         return [path]
@@ -117,11 +113,9 @@ def _frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Fou
         size = file.stat().st_size
         with file.open("rb") as opened_file:
             head = opened_file.read(HEADER)
-        return (
-            _by_content(file, head, size, suffix, alone=alone, bayer=bayer)
-            if claims or _kind(head) not in ("", "sound")
-            else []
-        )
+        if not claims and _kind(head) in ("", "sound"):
+            return []
+        return _by_content(file, head, size, suffix, alone=alone, bayer=bayer)
     except OSError as error:
         if not claims:
             return []
@@ -139,17 +133,14 @@ def _kind(head: bytes) -> str:
         return "jpeg"
     if head[:9] == b"SIMPLE  =":
         return "fits"
+    riff = head[8:12] if head[:4] == b"RIFF" else b""
     if (
-        (head[:4] == b"RIFF" and head[8:12] == b"AVI ")
+        riff == b"AVI "
         or head[:4] == b"\x1a\x45\xdf\xa3"
         or head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide")
     ):
         return "film"
-    if (
-        head[:4] in (b"fLaC", b"OggS")
-        or head[:3] == b"ID3"
-        or (head[:4] == b"RIFF" and head[8:12] == b"WAVE")
-    ):
+    if riff == b"WAVE" or head[:4] in (b"fLaC", b"OggS") or head[:3] == b"ID3":
         return "sound"
     if is_capture(head):
         return "capture"
@@ -166,18 +157,13 @@ def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool,
                 kind = "fits" if unzipped.read(9) == b"SIMPLE  =" else ""
         except (EOFError, zlib.error):
             raise InputError("is a damaged gzip file", remedy=COPY_AGAIN) from None
-    if kind == "tiff":
-        return tiff_frames(file, size)
-    if kind == "png":
-        return png_frames(file, size)
-    if kind == "jpeg":
-        return jpeg_frames(file, size)
+    by_kind = {"tiff": tiff_frames, "png": png_frames, "jpeg": jpeg_frames, "capture": capture_frames}
+    if kind in by_kind:
+        return by_kind[kind](file, size)
     if kind == "fits":
         from promtrack.sequence.fitsfile import fits_frames  # its library is slow to import
 
         return fits_frames(file, size, alone=alone)
-    if kind == "capture":
-        return capture_frames(file, size)
     if kind == "sound":
         raise InputError("is a sound file", remedy="leave it out")
     if kind == "film" or suffix in _FILM_NAMES:

@@ -1,5 +1,10 @@
 """The order of time: frames with times in; frames in order at times that strictly increase, what was odd, and
-frames left out, out."""
+frames left out, out. Then the sessions of a recording, which lie between pauses of hours.
+
+Over a pause no knot can be followed, focus and camera may have been changed, and the Sun has turned under
+what stands on the limb: one run over it would join what does not belong together. Here is also the note on
+times that put a recording into the night: mostly local time taken for UTC, so that every angle is wrong.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +15,12 @@ import numpy as np
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.sequence.frame_source import Found
-from promtrack.sequence.records import Rejected, TimeReport
+from promtrack.sequence.records import Rejected, Sequence, TimeReport
 from promtrack.sequence.stamps import parse_stamp, stamps_to_utc
 from promtrack.sequence.times import FrameTimes
-from promtrack.settings import TimesSettings
+from promtrack.settings import Settings, SiteSettings, TimesSettings
+from promtrack.sun import sky_place
+from promtrack.sun.ephemeris import LOWEST_DEG
 
 _GIVE = (
     "give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, or a times.table"
@@ -21,6 +28,9 @@ _GIVE = (
 
 _STRAY_DAYS = 3.0  # a frame that far from the median time belongs to another day
 _SECOND = np.timedelta64(1, "s")
+PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots live minutes to half an hour
+# A pause is also this many usual steps: frames every few hours are one slow recording, not so many sessions.
+PAUSE_STEPS = 10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,3 +209,75 @@ def _frames(count: int) -> str:
 
 def _iso(time: np.datetime64) -> str:
     return f"{np.datetime_as_string(time, unit='s')}Z"
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """What lies between two pauses."""
+
+    from_utc: np.datetime64  # whole seconds, as times.from takes them
+    to_utc: np.datetime64
+    frames: int
+
+    @property
+    def name(self) -> str:
+        """'2026-05-17T0930', for a folder; sessions begin hours apart."""
+        return str(self.from_utc)[:16].replace(":", "")
+
+    @property
+    def words(self) -> str:
+        """First and last moment (UTC) and the number of frames, for messages."""
+        return f"{self.from_utc}Z to {self.to_utc}Z ({self.frames} frames)"
+
+
+def sessions_of(sequence: Sequence) -> list[Session]:
+    """The sessions of a recording, in order of time; one where no pause is longer than `PAUSE_H` hours."""
+    times = sequence.times_utc
+    steps_s = np.diff(times) / _SECOND
+    usual_s = float(np.median(steps_s)) if len(steps_s) else 0.0
+    first = np.flatnonzero(steps_s > max(3600.0 * PAUSE_H, PAUSE_STEPS * usual_s)) + 1
+    parts = np.split(times, first)
+    whole = "datetime64[s]"  # down and up
+    return [Session(part[0].astype(whole), (part[-1] + _SECOND).astype(whole), len(part)) for part in parts]
+
+
+def session_settings(settings: Settings, session: Session) -> Settings:
+    """The settings with times.from and times.to of one session."""
+    first, last = f"{session.from_utc}Z", f"{session.to_utc}Z"
+    return replace(settings, times=replace(settings.times, from_=first, to_=last))
+
+
+def refuse_several(sequence: Sequence) -> None:
+    """Raises InputError where a recording has more than one session, with the ways to measure them."""
+    found = sessions_of(sequence)
+    if len(found) > 1:
+        one = max(found, key=lambda session: session.frames)
+        raise InputError(
+            f"has {len(found)} sessions with pauses of more than {PAUSE_H:g} hours between them "
+            f"({found[0].words}, ...), which do not belong into one measurement",
+            where=str(sequence.path),
+            remedy="measure each with `promtrack run --each-session`, or one with "
+            f"--set times.from={one.from_utc}Z --set times.to={one.to_utc}Z",
+        )
+
+
+def night(sequence: Sequence, site: SiteSettings) -> str:
+    """One sentence where the Sun was below the site's horizon at the first, middle or last time; else ''."""
+    moments = sequence.times_utc[[0, len(sequence) // 2, -1]]
+    altitude = sky_place(moments, site=site).altitude_deg
+    if not (altitude < LOWEST_DEG).any():  # nan, without a site, is no doubt
+        return ""
+    lowest = int(np.argmin(altitude))
+    moment = np.datetime_as_string(moments[lowest], unit="s")
+    return (
+        f"at {moment}Z the Sun was {-altitude[lowest]:.0f} deg below the horizon of the site: if the times "
+        "are local, set times.zone, else mend the site or the clock"
+    )
+
+
+def doubt_night(sequence: Sequence, site: SiteSettings) -> Sequence:
+    """The sequence; where the Sun was below the site's horizon its time report says so."""
+    problem, report = night(sequence, site), sequence.time_report
+    if not problem:
+        return sequence
+    return replace(sequence, time_report=replace(report, problems=(*report.problems, problem)))

@@ -8,10 +8,11 @@ and it cannot open every path on every system).
 from __future__ import annotations
 
 import math
+import re
 import struct
 import warnings
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -29,7 +30,6 @@ from promtrack.errors import InputError
 from promtrack.sequence.frame_source import (
     COPY_AGAIN,
     SAVE_AGAIN,
-    Exif,
     Found,
     Stamps,
     aspect_of,
@@ -81,7 +81,7 @@ def _pages(path: Path, file: BinaryIO, size: int) -> Iterator[Found]:
     if prefix == b"MM" and len(head) == 16:  # Pillow knows 64-bit files by the byte that is third in 'II+'
         head = b"II+\0" + head[4:]
     seen: set[int] = set()
-    exif: Exif | None = None
+    exif = Stamps()
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # Pillow warns of damage and goes on
         try:
@@ -119,7 +119,7 @@ def _place_of_orientation(file: BinaryIO, offset: int, order: str, wide: bool) -
 
 
 def _page(
-    path: Path, size: int, directory: tags.ImageFileDirectory_v2, index: int, order: str, exif: Exif | None
+    path: Path, size: int, directory: tags.ImageFileDirectory_v2, index: int, order: str, exif: Stamps
 ) -> Found:
     rows, columns = _one(directory, tags.IMAGELENGTH, 0), _one(directory, tags.IMAGEWIDTH, 0)
     check_size(rows, columns)
@@ -151,21 +151,14 @@ def _page(
     turn = _upright(_one(directory, Tag.Orientation, 1))
     aspect, stretched = aspect_of(directory.get(tags.X_RESOLUTION), directory.get(tags.Y_RESOLUTION))
     shape = (rows, columns) if samples == 1 else (rows, columns, samples)
-    return Found(
-        path,
-        index,
-        1,
-        (rows, columns),
-        _KINDS[dtype.kind, dtype.itemsize],
-        "mono" if samples < 3 and photometric != 3 else "rgb" if plain else "bgr",
-        partial(_plain, path, dtype, shape, int(offsets[0]))
-        if plain
-        else partial(_decoded, path, index, (rows, columns)),
-        Stamps(exif=exif),
-        orientation=turn,
-        aspect=aspect,
-        remarks=(*_turned(turn), *stretched),
-    )
+    read: Callable[[], np.ndarray] = partial(_decoded, path, index, (rows, columns))
+    if plain:
+        read = partial(_plain, path, dtype, shape, int(offsets[0]))
+    kind, colour = _KINDS[dtype.kind, dtype.itemsize], "rgb" if plain else "bgr"
+    if samples < 3 and photometric != 3:
+        colour = "mono"
+    found = Found(path, index, 1, (rows, columns), kind, colour, read, exif)
+    return replace(found, orientation=turn, aspect=aspect, remarks=(*_turned(turn), *stretched))
 
 
 def _all(directory: tags.ImageFileDirectory_v2, tag: int) -> tuple[int, ...]:
@@ -187,12 +180,9 @@ def _turned(orientation: int) -> tuple[str, ...]:
 
 
 def _dtype(bits: int, form: int, order: str) -> np.dtype:
-    code = {(1, 1): "u1", (8, 1): "u1", (16, 1): "u2", (16, 2): "i2", (32, 3): "f4", (64, 3): "f8"}.get(
-        (bits, form)
-    )
-    if form == 1 and bits in (10, 12, 14):
-        code = "u2"
-    if code is None:
+    codes = {(1, 1): "u1", (8, 1): "u1", (16, 2): "i2", (32, 3): "f4", (64, 3): "f8"}
+    code = codes.get((bits, form), "u2" if form == 1 and bits in (10, 12, 14, 16) else "")
+    if not code:
         raise InputError(
             f"holds samples of {bits} bits in sample format {form}, which cannot be read",
             remedy="save it as 8-bit, 16-bit or 32-bit float",
@@ -285,56 +275,43 @@ def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImage
         check_size(rows, columns)
         try:
             found: Image.Exif | dict = image.getexif()
-            exif = _exif(image.getexif().get_ifd(Tag.ExifOffset))
+            stamps = _exif(image.getexif().get_ifd(Tag.ExifOffset))
         except _BROKEN:  # the picture may still be good
-            found, exif = {}, None
-    colour = "mono" if mono else "bgr"
-    stamps, turn = Stamps(exif=exif), _upright(found.get(Tag.Orientation))
+            found, stamps = {}, Stamps()
+    colour, turn = "mono" if mono else "bgr", _upright(found.get(Tag.Orientation))
     density = next((image.info[k] for k in ("dpi", "aspect", "jfif_density") if k in image.info), (1, 1))
     aspect, stretched = aspect_of(*density)
     read = partial(_decoded, path, None, (rows, columns))
-    return Found(
-        path,
-        0,
-        1,
-        (rows, columns),
-        f"{bits}-bit",
-        colour,
-        read,
-        stamps,
-        orientation=turn,
-        aspect=aspect,
-        remarks=(*_turned(turn), *stretched),
-    )
+    frame = Found(path, 0, 1, (rows, columns), f"{bits}-bit", colour, read, stamps)
+    return replace(frame, orientation=turn, aspect=aspect, remarks=(*_turned(turn), *stretched))
 
 
-def _tiff_exif(file: BinaryIO, offset: int, directory: tags.ImageFileDirectory_v2) -> Exif | None:
+def _tiff_exif(file: BinaryIO, offset: int, directory: tags.ImageFileDirectory_v2) -> Stamps:
     """EXIF of the directory at `offset`, read into an empty one."""
-    if not offset:
-        return None
     try:
-        file.seek(offset)
-        directory.load(file)
+        if offset:
+            file.seek(offset)
+            directory.load(file)
         return _exif(directory)
     except _BROKEN:
-        return None
+        return Stamps()
 
 
-def _exif(found: Any) -> Exif | None:
+def _exif(found: Any) -> Stamps:
+    """When a camera's EXIF block says that the picture was taken, and for how long."""
+
     def text(*names: int) -> str:
         values = [found.get(name) for name in names]
         return next((v.strip("\0 ") for v in values if isinstance(v, str) and v.strip("\0 ")), "")
 
-    original = text(Tag.DateTimeOriginal)
+    original, subsec = text(Tag.DateTimeOriginal), text(Tag.SubsecTimeOriginal, Tag.SubsecTime)
+    offset = text(Tag.OffsetTimeOriginal, Tag.OffsetTime)
     if not original:
-        return None
+        return Stamps()
     try:
         exposure_s = float(found.get(Tag.ExposureTime, np.nan))
     except (TypeError, ValueError, ZeroDivisionError):
         exposure_s = np.nan
-    return Exif(
-        original,
-        text(Tag.SubsecTimeOriginal, Tag.SubsecTime),
-        text(Tag.OffsetTimeOriginal, Tag.OffsetTime),
-        exposure_s,
-    )
+    decimals = f".{subsec}" if subsec.isdigit() else ""
+    zone = offset if re.fullmatch(r"Z|[+-]\d\d:?\d\d", offset) else ""
+    return Stamps(exif=f"{original}{decimals}{zone}", exposure_s=exposure_s)

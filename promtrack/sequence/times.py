@@ -17,7 +17,7 @@ import numpy as np
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.sequence.bursts import find_bursts
-from promtrack.sequence.fits_header import exposure_of, middle_of_exposure
+from promtrack.sequence.fits_header import middle_of_exposure
 from promtrack.sequence.frame_source import Found
 from promtrack.sequence.records import TimeReport
 from promtrack.sequence.stamps import (
@@ -122,14 +122,8 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
         _ask_about_cadence(frames, settings, kind, answer)
     problems = answer.problems + _not_used(source, answer, answers, settings)
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
-    exposures = np.array([_exposure_of(frame) for frame in frames])
+    exposures = np.array([frame.stamps.exposure_s for frame in frames])
     return FrameTimes(answer.times_utc + offset, exposures, TimeReport(source, answer.detail, problems))
-
-
-def _exposure_of(frame: Found) -> float:
-    if frame.stamps.fits is not None:
-        return exposure_of(frame.stamps.fits)
-    return frame.stamps.exif.exposure_s if frame.stamps.exif else np.nan
 
 
 def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, answer: _Answer) -> None:
@@ -282,21 +276,12 @@ def _by_pattern(names: list[str], settings: TimesSettings) -> dict[str, Stamp | 
 
 
 def _from_exif(asked: _Asked) -> _Answer | None:
-    if all(frame.stamps.exif is None for frame in asked.frames):
+    stamps = [frame.stamps.exif for frame in asked.frames]
+    if not any(stamps):
         return None
-    times, problems = asked.utc([_exif_stamp(frame) for frame in asked.frames])
-    decimals = any(frame.stamps.exif.subsec for frame in asked.frames if frame.stamps.exif)
-    how = "with decimals" if decimals else "in whole seconds"
+    times, problems = asked.utc([parse_stamp(stamp) for stamp in stamps])
+    how = "with decimals" if any("." in stamp for stamp in stamps) else "in whole seconds"
     return _Answer(times, f"EXIF DateTimeOriginal {how}", tuple(problems))
-
-
-def _exif_stamp(frame: Found) -> Stamp | None:
-    exif = frame.stamps.exif
-    if exif is None:
-        return None
-    decimals = f".{exif.subsec}" if exif.subsec.isdigit() else ""
-    offset = exif.offset if exif.offset == "Z" or exif.offset[:1] in ("+", "-") else ""
-    return parse_stamp(f"{exif.original}{decimals}{offset}") or parse_stamp(f"{exif.original}{decimals}")
 
 
 def _from_cadence(asked: _Asked) -> _Answer | None:

@@ -107,13 +107,10 @@ class _Player:
         steps = np.diff(film.pts_s)
         early = film.pts_s[index] - 0.5 * float(steps[steps > 0].min(initial=1.0))
         seek = ["-ss", f"{max(early, 0.0):.6f}"] if index else []
-        command = [ffmpeg_program(), *["-nostdin", "-v", "quiet", "-xerror"], *_GUARD, *seek]
+        command = [ffmpeg_program(), "-nostdin", "-v", "quiet", "-xerror", *_GUARD, *seek]
         command += ["-i", f"file:{film.path}", "-map", f"0:{film.stream}"]
-        command += [
-            *["-fps_mode", "passthrough", "-f", "rawvideo", "-c:v", "rawvideo", "-pix_fmt"],
-            film.pixels,
-            "-",
-        ]
+        command += ["-fps_mode", "passthrough", "-f", "rawvideo", "-c:v", "rawvideo"]
+        command += ["-pix_fmt", film.pixels, "-"]
         process = _started(command)
         # without a buffer (`_started` asks for none) the pipe is a plain file
         self._pipe = cast(FileIO, process.stdout)
@@ -158,27 +155,12 @@ def video_frames(path: Path, *, bayer: str = "auto") -> list[Found]:
     count = len(film.pts_s)
     kind = "8-bit" if _dtype(film.pixels).itemsize == 1 else "16-bit"
     since_s = (film.pts_s - film.pts_s[0]).tolist()
+    stamps = [Stamps(since_start_s=since, created=film.created) for since in since_s]
     first = Found(
-        path,
-        0,
-        count,
-        (film.rows, film.columns),
-        kind,
-        film.colour,
-        partial(player.frame, 0),
-        Stamps(since_start_s=0.0, created=film.created),
-        aspect=film.aspect,
-        remarks=film.remarks,
+        path, 0, count, (film.rows, film.columns), kind, film.colour, partial(player.frame, 0), stamps[0]
     )
-    return [
-        replace(
-            first,
-            number=i,
-            read=partial(player.frame, i),
-            stamps=Stamps(since_start_s=since_s[i], created=film.created),
-        )
-        for i in range(count)
-    ]
+    first = replace(first, aspect=film.aspect, remarks=film.remarks)
+    return [replace(first, number=i, read=partial(player.frame, i), stamps=stamps[i]) for i in range(count)]
 
 
 def _coloured(film: _Film, player: _Player) -> tuple[_Film, _Player]:
@@ -214,18 +196,8 @@ def _film(path: Path) -> _Film:
     pixels, colour = _asked_for(stored)
     created = _CREATED.search(banner)
     pts_s = _presentation_s(path, stream)
-    return _Film(
-        path,
-        stream,
-        rows,
-        columns,
-        aspect,
-        tuple(remarks),
-        pixels,
-        colour,
-        pts_s,
-        created[1] if created else "",
-    )
+    began = created[1] if created else ""
+    return _Film(path, stream, rows, columns, aspect, tuple(remarks), pixels, colour, pts_s, began)
 
 
 def _asked_for(stored: str) -> tuple[str, str]:
@@ -233,8 +205,6 @@ def _asked_for(stored: str) -> tuple[str, str]:
     if stored.startswith("bayer_"):
         return stored, stored[6:10]
     deep = bool(_DEEP.search(stored))
-    if stored.startswith(("gray", "ya", "mono")):
-        return ("gray16le" if deep else "gray"), "mono"
     if stored.startswith(("rgb", "bgr", "gbr", "pal8", "0rgb", "0bgr", "argb", "abgr", "x2rgb", "x2bgr")):
         return ("rgb48le" if deep else "rgb24"), "rgb"
     return ("gray16le" if deep else "gray"), "mono"

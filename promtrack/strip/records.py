@@ -5,6 +5,7 @@ integers is a quarter of the noise, so that the noise itself dithers them: what 
 0.07 of the noise (Pence, White & Seaman 2010, PASP 122, 1065). Layout: tiled image compression, FITS Standard
 4.0, section 10. The tiles are made and read by astropy; they are put into the file one by one as they come,
 since the whole cube need not fit into memory.
+"""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from promtrack.limb.two_exposures import BRIGHT, FAINT
 from promtrack.pipeline import run
 from promtrack.scene import make_scene, write_scene
 from promtrack.sequence import sequence_from_arrays
-from promtrack.sequence.exposures import with_exposure_classes
+from promtrack.sequence.bursts import with_exposure_classes
 from tests.conftest import QUICK_SETTINGS, SMALL
 
 TIMES, FULL = 8.0, 65535.0

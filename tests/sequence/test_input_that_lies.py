@@ -15,7 +15,7 @@ from PIL import Image
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.sequence import open_sequence, sequence_from_arrays
-from promtrack.sequence.exposures import with_exposure_classes
+from promtrack.sequence.bursts import with_exposure_classes
 from promtrack.sequence.fits_header import line_of_light
 from promtrack.settings import Settings, TimesSettings, change_settings
 from tests.sequence.make import COLUMNS, ROWS, picture, stamp_name, write_capture, write_stills
