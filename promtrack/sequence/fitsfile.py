@@ -16,7 +16,6 @@ import re
 import struct
 import warnings
 import zlib
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
