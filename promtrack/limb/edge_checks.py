@@ -30,8 +30,8 @@ from promtrack.limb.find import (
 from promtrack.limb.flipped import another_limb
 from promtrack.limb.records import LimbLock, Place, to_frame
 from promtrack.sequence.records import Sequence
+from promtrack.sun import SOLAR_RADIUS_KM
 
-SOLAR_RADIUS_MM = 695.7  # nominal; IAU 2015 Resolution B3
 RAYS = 720
 OUT_OF_ROUND = 0.02  # of the radius: refraction that is not modelled stays below 0.01 from 10 deg of altitude
 SECOND_MM = (2.0, 9.0)  # distance of a second edge: the H-alpha limb stands 4 to 6 Mm above the photosphere
@@ -86,7 +86,7 @@ def _round_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
 
 
 def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
-    mm = lock.radius_px / SOLAR_RADIUS_MM  # px
+    mm = 1000.0 * lock.radius_px / SOLAR_RADIUS_KM  # px
     step_mm = min(0.25, 0.25 / mm)
     height = np.arange(-15.0, 15.0, step_mm)
     with np.errstate(invalid="ignore"):
@@ -108,7 +108,7 @@ def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
             words = (
                 f"A second edge lies {abs(apart):.1f} Mm {where} the limb: light of the photosphere through "
                 f"a wide filter. Heights may be off by that much, and the scale by "
-                f"{100 * abs(apart) / SOLAR_RADIUS_MM:.1f} %."
+                f"{100 * abs(apart) * mm / lock.radius_px:.1f} %."
             )
             return [Check("scale", "second edge", "fair", words)]
     return []

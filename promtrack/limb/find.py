@@ -36,10 +36,10 @@ class LimbNotFound(InputError):
 class SmallFrame:
     """A frame reduced by area averaging, with what is needed to go back to full pixels."""
 
-    __slots__ = ("burnt", "factor", "image")
+    __slots__ = ("burnt", "factor", "full_shape", "image")
 
     def __init__(self, frame: np.ndarray, full_scale: float):
-        rows, columns = frame.shape
+        rows, columns = self.full_shape = frame.shape
         self.factor = max(1.0, max(rows, columns) / SMALL_PX)
         size = (max(8, round(columns / self.factor)), max(8, round(rows / self.factor)))  # (x, y)
         if frame.dtype not in (np.uint8, np.uint16, np.float32):

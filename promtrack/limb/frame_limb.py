@@ -14,18 +14,24 @@ import cv2
 import numpy as np
 
 from promtrack.limb.circle import Circle, median
-from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid, unwrap
+from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid
 from promtrack.limb.expected_geometry import Expected
-from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
-from promtrack.limb.initial_radius import ALONG_PX, BLUR_PX, RayFit, coarse_place, fit_rays, stated_start
-from promtrack.limb.records import Place, frame_points, shifted_place, visible_angles
+from promtrack.limb.find import SmallFrame, find_in_small
+from promtrack.limb.initial_radius import (
+    ALONG_PX,
+    BLUR_PX,
+    RayFit,
+    coarse_place,
+    edge_near,
+    moved_to,
+    stated_start,
+)
+from promtrack.limb.records import Place, frame_points, shifted_place
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
 WIDE_PX = 1.6  # a second one, which tells what blur does to it
 FEW_RAYS = 4  # one ray in so many finds the limb before all of them measure it
-EDGE_INSIDE_PX = 20.0  # extent of the zone in which the edge is measured
-EDGE_OUTSIDE_PX = 24.0
-LEAST_RAYS = 24
+EDGE_REACH_PX = 22.0  # of the zone in which the edge is measured, inside and outside
 ALIKE_PX = 100.0  # limb over which the air and the limb's relief move the edge alike
 BIN_PX = 16.0  # least limb over which edge offsets are averaged
 MOST_BINS = 96  # of the limb seen
@@ -88,9 +94,9 @@ class Finder:
         """The limb in frame `index`; raises LimbNotFound."""
         small = SmallFrame(frame, self.full_scale)
         place = self._start(index, small)
-        _, _, fit = _edge_near(frame, place, self.few, SEARCH_PX + small.factor)
+        _, _, fit = edge_near(frame, place, self.few, SEARCH_PX + small.factor)
         place = shifted_place(place, *fit.shift_px)
-        zone, edge, fit = _edge_near(frame, place, self.grid, SEARCH_PX)
+        zone, edge, fit = edge_near(frame, place, self.grid, SEARCH_PX)
         wide = edge_of(zone, self.grid, search_px=SEARCH_PX, blur_px=WIDE_PX, along_px=ALONG_PX)
         return _described(frame, small, place, (zone, edge, wide, fit), self.grid, self.full_scale)
 
@@ -108,11 +114,8 @@ class Finder:
                 return place
         circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
         # the radius found goes with the centre found; the held radius needs the centre that fits it
-        middle = _toward_limb(circle, small)
-        shift = circle.radius_px - self.radius_px
-        return Place(
-            circle.x_px + shift * middle[0], circle.y_px + shift * middle[1], self.radius_px, 0.0, **sky
-        )
+        place = moved_to(Place(circle.x_px, circle.y_px, circle.radius_px), self.radius_px, small.full_shape)
+        return replace(place, **sky)
 
 
 def make_finder(
@@ -124,25 +127,15 @@ def make_finder(
     stated: tuple[Place | None, ...],
 ) -> Finder:
     """A finder for a limb of this radius, of which at most `visible_px` is seen."""
-    inside, ray_px = min(EDGE_INSIDE_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
-    grid = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=ray_px)
-    few = make_grid(radius_px, inside, EDGE_OUTSIDE_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100))
+    inside, ray_px = min(EDGE_REACH_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
+    grid = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=ray_px)
+    few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100))
     width_px = max(BIN_PX, visible_px / MOST_BINS)
     bin_deg = 360.0 / max(8, round(2 * np.pi * radius_px / width_px))
     least = max(2.0, np.radians(bin_deg) * radius_px / grid.step_px / 3)
     return Finder(
         radius_px, full_scale, grid, few, bin_deg, least, starts, sky.flattening, sky.zenith_deg, stated
     )
-
-
-def _edge_near(frame: np.ndarray, place: Place, grid: Grid, search_px: float) -> tuple[Zone, Edge, RayFit]:
-    zone = unwrap(frame, place, grid)
-    if len(zone.ray) < LEAST_RAYS:
-        raise LimbNotFound("no limb: the Sun has left the frame")
-    edge = edge_of(zone, grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
-    if edge.good.sum() < LEAST_RAYS:
-        raise LimbNotFound("no limb: its edge cannot be made out")
-    return zone, edge, fit_rays(np.radians(grid.theta_deg[zone.ray]), edge)
 
 
 def _described(
@@ -185,17 +178,6 @@ def _described(
         _blank(zone.value[::2, (grid.offset_px > 6) & (grid.offset_px < 16)]),
     )
     return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept], along_err)
-
-
-def _toward_limb(circle: Circle, small: SmallFrame) -> np.ndarray:
-    """Direction from the centre to the middle of the visible limb; zero for a limb all round."""
-    theta = np.arange(0.0, 360.0, 0.5)
-    shape = int(small.image.shape[0] * small.factor), int(small.image.shape[1] * small.factor)
-    seen = visible_angles(Place(circle.x_px, circle.y_px, circle.radius_px), shape, theta)
-    angle = np.radians(theta[seen])
-    mean = np.array([-np.sin(angle).mean(), -np.cos(angle).mean()]) if seen.any() else np.zeros(2)
-    size = np.hypot(*mean)
-    return mean / size if size > 0.3 else np.zeros(2)
 
 
 def _fringe(zone: Zone, grid: Grid) -> float:

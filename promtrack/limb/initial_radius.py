@@ -10,14 +10,17 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.circle import MAD, Circle, biweight, median, weighted_median
-from promtrack.limb.edge import Edge, edge_of, make_grid, unwrap
+from promtrack.limb.edge import Edge, Grid, Zone, edge_of, make_grid, unwrap
 from promtrack.limb.find import LimbNotFound, SmallFrame, fall_at, find_in_small
 from promtrack.limb.records import Place, shifted_place, visible_angles
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import LimbSettings
 
 SAMPLES = 7  # frames looked at beforehand, for radius and places to start from
 MOST_TRIED = 60  # frames tried before the sequence is said to show no limb
+BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
+ALONG_PX = 2.0  # smoothing from ray to ray
+LEAST_RAYS = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,7 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     ------
     LimbNotFound : in none of the frames tried; the first one's reason
     """
-    picks = np.unique(np.linspace(0, len(sequence) - 1, min(SAMPLES, len(sequence))).astype(int)).tolist()
+    picks = spread_over(len(sequence), SAMPLES).tolist()
     rest = [i for i in range(len(sequence)) if i not in picks]
     found: dict[int, LimbSample] = {}
     standing: list[Place] = []  # as the header has them, and the limb is there
@@ -66,13 +69,13 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     radii = np.array([f.place.radius_px for f in found.values()])
     errors = np.array([max(f.radius_err_px, 1e-3) for f in found.values()])
     radius = limb.radius_px or weighted_median(radii, 1 / errors**2)
-    places = tuple((index, moved_to(f, radius, sequence.shape)) for index, f in found.items())
+    places = tuple((index, moved_to(f.place, radius, sequence.shape)) for index, f in found.items())
     return Start(radius, float(np.radians(max(f.arc_deg for f in found.values())) * radius), places)
 
 
-def moved_to(sample: LimbSample, radius_px: float, shape: tuple[int, int]) -> Place:
-    """The place of a circle of this radius on the limb of a sample, which has one of its own."""
-    place = sample.place
+def moved_to(place: Place, radius_px: float, shape: tuple[int, ...]) -> Place:
+    """The place of a circle of this radius on the limb seen, on which `place` lies with a radius of its
+    own."""
     theta = np.arange(0.0, 360.0, 0.5)
     angle = np.radians(theta[visible_angles(place, shape, theta)])
     grown = place.radius_px - radius_px
@@ -110,19 +113,26 @@ def sample_limb(
         place = Place(circle.x_px, circle.y_px, circle.radius_px)
     for search in (6 * small.factor, 4.0 + small.factor, 6.0):
         grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)
-        zone = unwrap(frame, place, grid)
-        if len(zone.ray) < 24:
-            raise LimbNotFound("no limb: too little of it in the frame")
-        edge = edge_of(zone, grid, search_px=search, blur_px=BLUR_PX, along_px=ALONG_PX)
-        if edge.good.sum() < 24:
-            raise LimbNotFound("no limb: its edge cannot be made out")
-        fit = fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=True)
+        zone, _, fit = edge_near(frame, place, grid, search, free_radius=True)
         moved = shifted_place(place, *fit.shift_px)
         growth = np.clip(place.radius_px + fit.growth_px, 0.5 * place.radius_px, 2 * place.radius_px)
         place = Place(moved.x_px, moved.y_px, float(growth))
     return LimbSample(
         place, fit.growth_err_px, fit.rms_px, len(zone.ray) * grid.step_deg, float(fit.kept.mean())
     )
+
+
+def edge_near(
+    frame: np.ndarray, place: Place, grid: Grid, search_px: float, *, free_radius: bool = False
+) -> tuple[Zone, Edge, RayFit]:
+    """The limb zone around a place, the edge within `search_px` of it, and the circle through that."""
+    zone = unwrap(frame, place, grid)
+    if len(zone.ray) < LEAST_RAYS:
+        raise LimbNotFound("no limb: too little of it in the frame")
+    edge = edge_of(zone, grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
+    if edge.good.sum() < LEAST_RAYS:
+        raise LimbNotFound("no limb: its edge cannot be made out")
+    return zone, edge, fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=free_radius)
 
 
 REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels
@@ -205,7 +215,3 @@ def stated_start(small: SmallFrame, stated: Place) -> Place | None:
     radii = stated.radius_px + np.arange(-5.0, 6.0) * small.factor
     falls = [fall_at(small, Circle(stated.x_px, stated.y_px, float(radius))) for radius in radii]
     return replace(stated, radius_px=float(radii[int(np.argmax(falls))])) if max(falls) > 0 else None
-
-
-BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
-ALONG_PX = 2.0  # smoothing from ray to ray

@@ -202,7 +202,7 @@ def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
 
 
 def visible_angles(
-    place: Place, shape: tuple[int, int], theta_deg: np.ndarray, margin_px: float = 2.0
+    place: Place, shape: tuple[int, ...], theta_deg: np.ndarray, margin_px: float = 2.0
 ) -> np.ndarray:
     """Which of the limb's points at `theta_deg` lie inside a frame of `shape` (rows, columns), as
     booleans."""
