@@ -13,11 +13,12 @@ import numpy as np
 
 from promtrack.limb.block_shifts import EDGE_ROWS_PX, Template
 from promtrack.limb.records import Place
-from promtrack.sequence.records import Sequence, SolarHeader
+from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import (
     SOLAR_RADIUS_KM,
     Orientation,
+    SolarHeader,
     field_turn_deg,
     flattening,
     flattening_err,
@@ -31,9 +32,8 @@ from promtrack.sun import (
 from promtrack.sun.scale import EUV_RADII, HEADER_ERR, limb_radius_arcsec, optical_scale
 
 MOMENTS = 24  # the sky is computed at so many moments and interpolated between
-POSSIBLE_ALTITUDES_DEG = np.arange(
-    8.0, 61.0
-)  # of the Sun over an unknown site, all alike: lower, hardly anybody records
+# of the Sun over an unknown site, all alike: lower, hardly anybody records
+POSSIBLE_ALTITUDES_DEG = np.arange(8.0, 61.0)
 # how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
 CLIMB_DEG_S = 10.0 / 3600.0
 # a flattened limb is bent like a circle larger by 1 + f - 3 f sin^2 of the angle from the zenith: this times
@@ -81,7 +81,7 @@ def expected_sky(
             flattening(np.minimum(POSSIBLE_ALTITUDES_DEG[0] + CLIMB_DEG_S * (seconds - seconds.min()), 60.0))
         )
         return Expected(np.zeros(count), unknown, turn, possible, lowest, (_without_site(possible, lowest),))
-    picks = np.unique(np.linspace(0, count - 1, min(MOMENTS, count)).astype(int))
+    picks = spread_over(count, MOMENTS)
     moments = times_utc[picks]
 
     def between(values: np.ndarray, period: float | None = None) -> np.ndarray:
@@ -105,10 +105,8 @@ def expected_sky(
     elif flat.max() <= LEAST_FLATTENING:
         flat = np.zeros(count)
     else:  # temperature and pressure of the air are not known
-        left, unmodelled = (
-            SHORT_ARC_BENT * float(flattening_err(flat.max())),
-            np.asarray(flattening_err(flat)),
-        )
+        unmodelled = np.asarray(flattening_err(flat))
+        left = SHORT_ARC_BENT * float(unmodelled.max())
     return Expected(flat, zenith, turn, left, unmodelled, tuple(notes))
 
 
@@ -170,10 +168,7 @@ def optical_radius(
 
 def stated_places(sequence: Sequence, limb: LimbSettings) -> tuple[Place | None, ...]:
     """Where headers put the Sun, frame by frame; None where nothing is said."""
-    count = len(sequence)
-    headers = (
-        sequence.headers if len(sequence.headers) == count else (sequence.header, *([None] * (count - 1)))
-    )
+    headers = sequence.headers or (sequence.header, *([None] * (len(sequence) - 1)))
     return tuple(stated_place(header, limb) for header in headers)
 
 
@@ -192,11 +187,8 @@ def stated_place(header: SolarHeader | None, limb: LimbSettings) -> Place | None
     values = np.array([header.centre_x_px, header.centre_y_px, header.arcsec_per_px, header.rsun_arcsec])
     if not np.isfinite(values).all() or header.arcsec_per_px <= 0 or header.rsun_arcsec <= 0:
         return None
-    radius = (
-        header.rsun_arcsec
-        / header.arcsec_per_px
-        * (1 + 1000.0 * limb_height(limb).height_mm / SOLAR_RADIUS_KM)
-    )
+    height = 1000.0 * limb_height(limb).height_mm / SOLAR_RADIUS_KM
+    radius = header.rsun_arcsec / header.arcsec_per_px * (1 + height)
     return Place(header.centre_x_px, header.centre_y_px, radius if limb.radius_px is None else limb.radius_px)
 
 
@@ -251,12 +243,8 @@ def drift_px_s(template: Template, radius_px: float, orientation: Orientation, b
     slope = template.mean[(ray + 1) % len(seen)] - template.mean[ray - 1]
     # what noise alone makes of the mean's slope is no feature
     noise = 2.0 / np.maximum(template.weight[ray], 1e-20) / len(template.time_s)
-    weight = (
-        template.weight[ray]
-        * np.maximum(slope**2 - 2.0 * noise, 0.0)
-        * (template.mean[ray] < template.ceiling)
-    )
-    weight = weight * (np.abs(grid.offset_px) > EDGE_ROWS_PX)
+    weight = template.weight[ray] * np.maximum(slope**2 - 2.0 * noise, 0.0)
+    weight = weight * (template.mean[ray] < template.ceiling) * (np.abs(grid.offset_px) > EDGE_ROWS_PX)
     angle = orientation.to_product(grid.theta_deg[ray])[:, None]
     distance = 1.0 + grid.offset_px / radius_px
     drift = limb_drift(angle, distance[None, :], b0_deg)

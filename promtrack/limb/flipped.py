@@ -8,6 +8,7 @@ are looked at; only where these differ is the place of the change sought.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -17,7 +18,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.find import LimbNotFound, find_limb
 from promtrack.limb.records import LimbLock, Place, place_of
-from promtrack.sequence.records import Sequence, SolarHeader
+from promtrack.sequence.records import Sequence, SolarHeader, spread_over
 
 LOOKED_AT = 6  # frames spread over the recording
 STEP_DEG = 0.5
@@ -78,7 +79,7 @@ def turned_back(sequence: Sequence) -> Sequence:
     zones = _Zones(sequence)
     count = len(sequence)
     turned = np.zeros(count, bool)
-    picks = np.linspace(0, count - 1, min(LOOKED_AT, count)).astype(int)
+    picks = spread_over(count, LOOKED_AT)
     # even and odd ones in turn, should every second frame be turned
     picks = np.minimum(picks // 2 * 2 + np.arange(len(picks)) % 2, count - 1)
     found = [(int(i), zone) for i in np.unique(picks) if (zone := zones.of(int(i))) is not None]
@@ -91,7 +92,9 @@ def turned_back(sequence: Sequence) -> Sequence:
     if not changes:
         return sequence
     if len(changes) == 1:
-        turned[_first_turned(zones, *changes[0]) :] = True
+        before, after = changes[0]
+        between = np.arange(before, after + 1)
+        turned[_change(zones, between, lambda a, b: not _is_turned(a, b))[1] :] = True
     else:
         last, state = found[0][1], False
         for index in range(count):
@@ -106,19 +109,13 @@ def turned_back(sequence: Sequence) -> Sequence:
 def another_limb(sequence: Sequence, lock: LimbLock) -> str:
     """One sentence where the limb changes from one used frame to the next as no Sun does; else ''."""
     zones, index = _Zones(sequence, lock), np.flatnonzero(lock.used)
-    picks = index[np.unique(np.linspace(0, len(index) - 1, min(LOOKED_AT, len(index))).astype(int))]
+    picks = index[spread_over(len(index), LOOKED_AT)]
     found = [(int(i), zone) for i in picks if (zone := zones.of(int(i))) is not None]
     for (before, zone), (after, other) in pairwise(found):
         if _alike(zone, other) >= UNLIKE:
             continue
         between = index[(index >= before) & (index <= after)]
-        low, high = 0, len(between) - 1
-        while high - low > 1:
-            middle = (low + high) // 2
-            at = zones.of(int(between[middle]))
-            alike = at is not None and _alike(zone, at) >= UNLIKE
-            low, high, zone = (middle, high, at) if alike and at is not None else (low, middle, zone)
-        one, two = int(between[low]), int(between[high])
+        one, two = _change(zones, between, lambda a, b: _alike(a, b) >= UNLIKE)
         first, second = zones.of(one), zones.of(two)
         gap_s = float(sequence.time_s[two] - sequence.time_s[one])
         if first is None or second is None or gap_s > LASTS_S:
@@ -131,17 +128,19 @@ def another_limb(sequence: Sequence, lock: LimbLock) -> str:
     return ""
 
 
-def _first_turned(zones: _Zones, before: int, after: int) -> int:
-    """The first turned frame between one that is not and one that is."""
-    zone = zones.of(before)
-    while after - before > 1:
-        middle = (before + after) // 2
-        other = zones.of(middle)
-        if zone is not None and other is not None and _is_turned(zone, other):
-            after = middle
+def _change(
+    zones: _Zones, index: np.ndarray, same: Callable[[np.ndarray, np.ndarray], bool]
+) -> tuple[int, int]:
+    """Neighbouring frames of `index` between which the zone changes, as from the first to the last."""
+    low, high, zone = 0, len(index) - 1, zones.of(int(index[0]))
+    while high - low > 1:
+        middle = (low + high) // 2
+        other = zones.of(int(index[middle]))
+        if zone is None or other is None or same(zone, other):
+            low, zone = middle, zone if other is None else other
         else:
-            before = middle
-    return after
+            high = middle
+    return int(index[low]), int(index[high])
 
 
 def _is_turned(one: np.ndarray, other: np.ndarray) -> bool:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import Circle, median
+from promtrack.limb.circle import MAD, Circle, median
 from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid
 from promtrack.limb.expected_geometry import Expected
 from promtrack.limb.find import SmallFrame, find_in_small
@@ -214,17 +214,16 @@ def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]
     off = image[distance > 0.6 * farthest] if farthest > 3 else image[distance > 0]
     sky = float(np.percentile(off, 25)) if off.size else float("nan")
     ring = ((distance - distance.min()) * np.float32(0.25)).astype(np.int32)
-    usual = _ring_quantile(ring.ravel(), image.ravel(), 0.35)[
-        ring
-    ]  # so low that an eruption across half a ring does not raise it
+    # so low that an eruption across half a ring does not raise it
+    usual = ring_quantile(ring.ravel(), image.ravel(), 0.35)[ring]
     # where noise alone cannot make a pixel so dark
-    noise = 1.4826 * float(np.median(np.abs(np.diff(image, axis=1)))) / np.sqrt(2.0)
+    noise = MAD * float(np.median(np.abs(np.diff(image, axis=1)))) / np.sqrt(2.0)
     dark = (np.abs(distance) > 6) & (image < 0.4 * usual) & (usual > 4.0 + 8.0 * noise)
     deep = image[(distance < -0.2 * circle.radius_px) & (distance > -0.6 * circle.radius_px)]
     return sky, float(dark.mean()), float(np.median(deep)) if deep.size > 20 else float("nan")
 
 
-def _ring_quantile(ring: np.ndarray, light: np.ndarray, part: float) -> np.ndarray:
+def ring_quantile(ring: np.ndarray, light: np.ndarray, part: float) -> np.ndarray:
     """(rings,) the value below which `part` of each ring's pixels lie."""
     # one sort of ring and light in one whole number, ring first, is many times quicker than numpy's sort by
     # two keys

@@ -18,18 +18,19 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.limb.circle import MAD
 from promtrack.limb.edge_checks import edge_checks
+from promtrack.limb.frame_limb import CEILING, ring_quantile
 from promtrack.limb.lock import lock_limb
 from promtrack.limb.records import OTHER_EXPOSURE, LimbLock, to_frame, to_polar
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
 FAINT, BRIGHT = 0, 1  # values of Sequence.exposure_class
 ZONE = (1.01, 1.25)  # of the radius: where prominences stand
 ABOVE_NOISE = 5.0  # sigma, of a pixel that shows a prominence
-BURNT = 0.95  # of full scale: beyond it a camera is not linear
 RINGS = 60  # of the zone, in each of which the quiet sky has one brightness
-QUIET_SHARE = 20.0  # percentile of a ring that is sky and no prominence
+QUIET_SHARE = 0.2  # quantile of a ring that is sky and no prominence
 ROUND_DEG = 90.0  # of limb: on less, pixels that are not square look like a Sun of another size
 LOOKED_AT = 3  # frames or pairs
 
@@ -86,10 +87,9 @@ def _locked(
             done[0] += total
 
     def locked(kind: int, limb: LimbSettings) -> LimbLock:
+        part = sequence.only(index[kind])
         try:
-            return lock_limb(
-                sequence.only(index[kind]), limb=limb, camera=camera, site=site, progress=counted
-            )
+            return lock_limb(part, limb=limb, camera=camera, site=site, progress=counted)
         except InputError as error:
             raise InputError(
                 f"two exposures alternate, and the {'bright' if kind == BRIGHT else 'faint'} one cannot be "
@@ -103,9 +103,8 @@ def _locked(
     bright = locked(BRIGHT, replace(limb, radius_px=faint.radius_px))
     time_s = sequence.time_s
     bright = _laid_on(bright, time_s[index[BRIGHT]], faint, time_s[index[FAINT]])
-    shown = [
-        _prominence_px(sequence.only(part), lock) for part, lock in zip(index, (faint, bright), strict=True)
-    ]
+    pairs = zip(index, (faint, bright), strict=True)
+    shown = [_prominence_px(sequence.only(part), lock) for part, lock in pairs]
     base = BRIGHT if shown[BRIGHT] > shown[FAINT] else FAINT
     return _both((faint, bright), index, base)
 
@@ -149,18 +148,9 @@ def _laid_on(bright: LimbLock, bright_s: np.ndarray, faint: LimbLock, faint_s: n
     turn_deg = float(np.nanmedian(turn))
     angle = bright.angle_deg - turn_deg
     # the shift is constant on the Sun, which the field's rotation turns in the frame
-    away = np.array(
-        [
-            own - np.interp(bright_s, faint_s[known], other[known])
-            for own, other in (
-                (bright.centre_x_px, faint.centre_x_px),
-                (bright.centre_y_px, faint.centre_y_px),
-            )
-        ]
-    )
-    turned = (away[0] + 1j * away[1]) * np.exp(
-        1j * np.radians(angle)
-    )  # y points down: counter-clockwise is -i
+    centre, other = (lock.centre_x_px + 1j * lock.centre_y_px for lock in (bright, faint))
+    away = centre - np.interp(bright_s, faint_s[known], other[known])
+    turned = away * np.exp(1j * np.radians(angle))  # y points down: counter-clockwise is -i
     back = (np.nanmedian(turned.real) + 1j * np.nanmedian(turned.imag)) * np.exp(-1j * np.radians(angle))
     return replace(
         bright,
@@ -178,9 +168,7 @@ def _both(locks: tuple[LimbLock, LimbLock], index: list[np.ndarray], base: int) 
     rows: dict[str, Any] = {}
     for name in LimbLock.__dataclass_fields__:
         parts = [getattr(lock, name) for lock in locks]
-        if not (
-            isinstance(parts[0], np.ndarray) and len(parts[0]) == len(index[FAINT]) and parts[0].ndim == 1
-        ):
+        if np.shape(parts[0]) != (len(index[FAINT]),) or not isinstance(parts[0], np.ndarray):
             continue
         rows[name] = np.empty(count, parts[0].dtype)
         for where, part in zip(index, parts, strict=True):
@@ -223,22 +211,17 @@ def _prominence_px(sequence: Sequence, lock: LimbLock) -> float:
         ring = ((rho - ZONE[0]) / (ZONE[1] - ZONE[0]) * RINGS).astype(int)
         inside = (rho >= ZONE[0]) & (rho < ZONE[1])
         ring, value = ring[inside], frame[inside]
-        quiet = np.array([_percentile(value[ring == k]) for k in range(RINGS)])
+        quiet = ring_quantile(ring, value, QUIET_SHARE) if value.size else np.zeros(RINGS)
         far = np.diff(frame, axis=1)[rho[:, 1:] > 0.5 * sum(ZONE)]
-        noise = 1.4826 * float(np.median(np.abs(far))) / np.sqrt(2.0) if far.size else 0.0
+        noise = MAD * float(np.median(np.abs(far))) / np.sqrt(2.0) if far.size else 0.0
         risen = value - quiet[ring] > ABOVE_NOISE * max(noise, 0.5)
-        counts.append(np.count_nonzero(risen & (value < BURNT * sequence.full_scale)))
+        counts.append(np.count_nonzero(risen & (value < CEILING * sequence.full_scale)))
     return float(np.mean(counts))
 
 
 def _some(indices: np.ndarray) -> list[int]:
     """A few frames spread over the recording."""
-    picks = np.unique(np.linspace(0, len(indices) - 1, min(LOOKED_AT, len(indices))).astype(int))
-    return [int(i) for i in indices[picks]]
-
-
-def _percentile(values: np.ndarray) -> float:
-    return float(np.percentile(values, QUIET_SHARE)) if len(values) else 0.0
+    return indices[spread_over(len(indices), LOOKED_AT)].tolist()
 
 
 def _seam_px(sequence: Sequence, lock: LimbLock, index: int) -> float:
@@ -248,7 +231,7 @@ def _seam_px(sequence: Sequence, lock: LimbLock, index: int) -> float:
     reach = int((ZONE[1] - 1.0) * lock.radius_px)
     for step in range(reach):
         ring = frame[(rho >= step) & (rho < step + 1)]
-        if len(ring) and np.percentile(ring, QUIET_SHARE) < BURNT * sequence.full_scale:
+        if len(ring) and np.quantile(ring, QUIET_SHARE) < CEILING * sequence.full_scale:
             return lock.radius_px + step + 1.0
     return lock.radius_px
 
@@ -258,7 +241,7 @@ def _factor(sequence: Sequence, lock: LimbLock, bright: int, faint: int, seam_px
     one = sequence.frame(bright).astype(np.float32)
     other = _moved(sequence.frame(faint), lock, faint, bright)
     rho = _rho_px(lock, bright, one.shape)
-    both = (rho > seam_px) & (rho < ZONE[1] * lock.radius_px) & (one < BURNT * sequence.full_scale)
+    both = (rho > seam_px) & (rho < ZONE[1] * lock.radius_px) & (one < CEILING * sequence.full_scale)
     x, y = one[both].astype(float), other[both].astype(float)
     # the faint frame on the bright one: the noise of what stands on the right shrinks the slope, and here
     # there is least
