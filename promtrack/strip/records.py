@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
 
-from promtrack.strip.store import read_planes
+from promtrack.strip.store import Planes
 from promtrack.workers import map_ahead
 
 __all__ = ["Strip", "StripGeometry", "TimeDistance"]
 
-BLOCK_BYTES = 8e6  # of float32 strips read at a time
-
+Result = TypeVar("Result")
 Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out
 
 
@@ -103,21 +103,34 @@ class Strip:
         if last <= first:
             return np.empty((0, rows, columns), np.float32)
         if self.dtype == "fits":
-            return read_planes(self.path, first, last)
+            with Planes(self.path) as planes:
+                return planes.read(first, last)
         with Path(self.path).open("rb") as file:
             file.seek(self.offset + first * rows * columns * 4)
             values = np.fromfile(file, dtype=self.dtype, count=(last - first) * rows * columns)
         return values.reshape(-1, rows, columns).astype(np.float32, copy=False)
 
-    def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
-        """The same strips one by one, read ahead by all cores; a few times `BLOCK_BYTES` of them are in
-        memory at most."""
-        n, rows, columns = self.shape
-        last = n if last is None else min(last, n)
-        block = max(int(BLOCK_BYTES / (4 * rows * columns)), 1)
-        starts = range(first, last, block)
-        for strips in map_ahead(lambda start: self.read(start, min(start + block, last)), starts):
-            yield from strips
+    def mapped(
+        self, function: Callable[[np.ndarray], Result], which: Iterable[int] | None = None
+    ) -> Iterator[Result]:
+        """`function` of every strip, or of those in `which`, in order; strips are read and worked on by all
+        cores, one a core at a time.
+
+        Parameters
+        ----------
+        function : takes a strip as a native float32 array of its own, [height, angle]
+        """
+        with self.opened() as plane:
+            yield from map_ahead(lambda i: function(plane(i)), range(len(self)) if which is None else which)
+
+    @contextmanager
+    def opened(self) -> Iterator[Callable[[int], np.ndarray]]:
+        """A function for all threads that reads the strip of an index; quicker than `read`, called often."""
+        if self.dtype == "fits":
+            with Planes(self.path) as planes:
+                yield lambda i: planes.read(i, i + 1)[0]
+        else:
+            yield lambda i: self.read(i, i + 1)[0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,6 +9,7 @@ as they come, since the whole cube need not fit into memory.
 from __future__ import annotations
 
 import io
+import threading
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
@@ -20,7 +21,7 @@ from astropy.utils.exceptions import AstropyUserWarning
 
 from promtrack.errors import InputError
 
-__all__ = ["CUBE", "StripWriter", "in_steps", "packed", "read_planes"]
+__all__ = ["CUBE", "Planes", "StripWriter", "in_steps", "packed"]
 
 CUBE = "STRIPS"  # name of the extension that holds the cube
 BLANK = -32768  # what a strip does not show
@@ -127,23 +128,39 @@ class StripWriter:
                 self._put(self._front())
 
 
-def read_planes(path: Path, first: int, last: int) -> np.ndarray:
-    """Strips first <= i < last of a file as float32 (n, rows, columns); only their tiles are read.
+class Planes:
+    """A cube opened for reading by threads, each of which keeps the file open: to open it takes as long as to
+    decode a strip.
 
     Raises
     ------
     InputError : the file is missing, damaged, or holds no cube
     """
-    try:
-        # Read, not mapped: pages of a mapped file stay in the process's memory.
-        with (
-            warnings.catch_warnings(action="error", category=AstropyUserWarning),
-            Path(path).open("rb") as file,
-            fits.open(file, memmap=False) as hdus,
-        ):
-            cube = hdus[CUBE].section[first:last]
-    except (OSError, KeyError, ValueError, AstropyUserWarning) as error:
-        raise InputError(
-            f"cannot be read ({error})", where=str(path), remedy="make it again with `promtrack strip`"
-        ) from None
-    return np.asarray(cube, dtype=np.float32)
+
+    def __init__(self, path: Path):
+        self.path = path
+        self.own = threading.local()
+        self.opened: list[fits.HDUList] = []
+
+    def read(self, first: int, last: int) -> np.ndarray:
+        """Strips first <= i < last as float32 (n, rows, columns); only their tiles are read."""
+        try:
+            with warnings.catch_warnings(action="error", category=AstropyUserWarning):
+                if not hasattr(self.own, "cube"):
+                    # Read, not mapped: pages of a mapped file stay in the process's memory.
+                    self.opened.append(fits.open(self.path, memmap=False))
+                    self.own.cube = self.opened[-1][CUBE].section
+                return np.asarray(self.own.cube[first:last], dtype=np.float32)
+        except (OSError, KeyError, ValueError, AstropyUserWarning) as error:
+            raise InputError(
+                f"cannot be read ({error})",
+                where=str(self.path),
+                remedy="make it again with `promtrack strip`",
+            ) from None
+
+    def __enter__(self) -> Planes:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        for hdus in self.opened:
+            hdus.close()
