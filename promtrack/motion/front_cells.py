@@ -9,7 +9,6 @@ import numpy as np
 
 from promtrack.motion.leading_edge import LOWEST_MM
 from promtrack.strip.records import Strip
-from promtrack.workers import map_ahead
 
 __all__ = ["CELL_ALONG_MM", "CELL_MM", "Cells", "cells_of", "new_light"]
 
@@ -66,7 +65,7 @@ def cells_of(strip: Strip) -> Cells:
 
     n = -(-len(strip) // together)
     light, weight = (np.zeros((n, rows, columns), np.float32) for _ in range(2))
-    for i, (one, shown) in enumerate(map_ahead(reduced, strip.each())):
+    for i, (one, shown) in enumerate(strip.mapped(reduced)):
         light[i // together] += one
         weight[i // together] += shown
     np.divide(light, weight, out=light, where=weight > 0)

@@ -93,32 +93,42 @@ def find_knots(
     scale_space = bands(strip.geometry, motion.knot_mm)
     noise: list[BandNoise] = []
     found = []
-    looks = _looks(strip, anchors(strip, scale_space, motion), noise)
-    for i, points in enumerate(
-        map_ahead(lambda look: _points(*look, scale_space, strip.geometry, motion.least_snr), looks)
-    ):
-        found.append(
-            np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points])
-        )
-        if progress is not None:
-            progress(i + 1, len(strip))
+    with strip.opened() as plane:
+
+        def points_of(look: _Look) -> np.ndarray:
+            return _points(plane(look.index), look, scale_space, strip.geometry, motion.least_snr)
+
+        looks = _looks(strip, anchors(strip, plane, scale_space, motion), noise)
+        for i, points in enumerate(map_ahead(points_of, looks)):
+            found.append(
+                np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points])
+            )
+            if progress is not None:
+                progress(i + 1, len(strip))
     table = np.concatenate(found) if found else np.empty((0, 8))
     return Search(KnotPoints.of_table(table), scale_space, tuple(noise))
 
 
-def _looks(
-    strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]
-) -> Iterator[tuple[np.ndarray, Anchor, Anchor, float]]:
-    """Every strip with the anchors before and after it and the weight of the later; notes the anchors' noise
-    as they come."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """A strip to search, with the slow structure at the times around it."""
+
+    index: int
+    before: Anchor
+    after: Anchor
+    weight: float  # of `after`; the rest belongs to `before`
+
+
+def _looks(strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]) -> Iterator[_Look]:
+    """Every strip; notes the anchors' noise as they come."""
     before = next(stream)
     after = next(stream, before)
     noise += [before.noise] if after is before else [before.noise, after.noise]
-    for time_s, image in zip(strip.time_s, strip.each(), strict=True):
+    for i, time_s in enumerate(strip.time_s.tolist()):
         while time_s > after.time_s and (later := next(stream, None)) is not None:
             before, after = after, later
             noise.append(later.noise)
-        yield image, before, after, between(before.time_s, after.time_s, time_s)
+        yield _Look(i, before, after, between(before.time_s, after.time_s, time_s))
 
 
 def sky_plane(
@@ -146,14 +156,13 @@ def sky_to_strip(
 
 def _points(
     image: np.ndarray,
-    before: Anchor,
-    after: Anchor,
-    weight: float,
+    look: _Look,
     scale_space: tuple[Band, ...],
     geometry: StripGeometry,
     least_snr: float,
 ) -> np.ndarray:
     """(k, 6): row, column, row error, column error, snr, band of the points of one strip."""
+    before, after, weight = look.before, look.after, look.weight
     missing = np.isnan(image)
     hidden = bool(missing.any())
     images = band_images(

@@ -15,7 +15,6 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from promtrack.strip.records import Strip, StripGeometry
-from promtrack.workers import map_ahead
 
 __all__ = [
     "Edge",
@@ -98,16 +97,17 @@ def sector_profile(strip: Strip, columns: slice, course_mm: np.ndarray | None = 
     first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
     height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
     noise = strip.noise[first:].astype(np.float32)
-
-    def frame(i: int) -> np.ndarray:
-        return smoothed(strip.read(i, i + 1)[0][first:, columns], along_px)[0]
-
-    standing = None if course_mm is None else _standing(frame, course_mm, height)
+    standing = None
+    if course_mm is not None:
+        with strip.opened() as plane:
+            standing = _standing(
+                lambda i: smoothed(plane(i)[first:, columns], along_px)[0], course_mm, height
+            )
 
     def reduced(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return _reduce(picture[first:, columns], noise, along_px, standing)
 
-    parts = [np.stack(values) for values in zip(*map_ahead(reduced, strip.each()), strict=True)]
+    parts = [np.stack(values) for values in zip(*strip.mapped(reduced), strict=True)]
     column = (parts[1] + columns.start).astype(np.int16)
     return SectorProfile(height, parts[0], column, parts[2], columns.stop - columns.start, along_px)
 

@@ -290,7 +290,7 @@ def _gap_gains(
     off = np.swapaxes(carried - starts.state[b], 1, 2)  # (k, axis, place and velocity)
     spread2 = cov + starts.cov[b]
     spread2[..., 0, 0] += SMALLEST_MM**2
-    total = np.einsum("kai,kaij,kaj->k", off, np.linalg.inv(spread2), off)
+    total = (off * np.linalg.solve(spread2, off[..., None])[..., 0]).sum(axis=(1, 2))
     fading = np.minimum(((bright[a] - bright[b]) / FADE_SNR) ** 2, 9.0)
     gain = (
         -_log_chance(starts, linking)[b]
@@ -339,9 +339,10 @@ def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.
 def _lines(pieces: list[np.ndarray], places: Places, *, last: bool) -> _Lines:
     """Weighted straight lines through a few points each (at least two strips), at their ends or
     beginnings."""
-    most = max(len(piece) for piece in pieces)
     length = np.array([len(piece) for piece in pieces])
-    points = np.array([np.pad(piece, (0, most - len(piece)), mode="edge") for piece in pieces])
+    most = int(length.max())
+    first = np.cumsum(length) - length
+    points = np.concatenate(pieces)[first[:, None] + np.minimum(np.arange(most), length[:, None] - 1)]
     time = places.time_s[places.index[points]]
     at = time[:, -1] if last else time[:, 0]
     t = (time - at[:, None])[..., None]  # (k, most, 1)

@@ -107,14 +107,15 @@ def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: P
     """Whether the places of a track on the sensor, (n, 2), are as bright at other times, when other parts of
     the Sun stand there: four in five of them within a factor of two."""
     ratios = []
-    others = [(i, strip.read(i, i + 1)[0]) for i in np.linspace(0, len(strip) - 1, TIMES).round().astype(int)]
-    for k in np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int)):
-        row, column, index = float(points.row[k]), float(points.column[k]), int(points.index[k])
-        here = _contrast(strip.read(index, index + 1)[0], row, column)
-        for other, light in others:
-            at = _strip_place(strip, int(other), own_px[k], (row, column), place)
-            if np.hypot(at[0] - row, at[1] - column) > AWAY_PX:
-                ratios.append(_contrast(light, *at) / here)
+    with strip.opened() as plane:
+        others = {i: plane(i) for i in np.linspace(0, len(strip) - 1, TIMES).round().astype(int).tolist()}
+        for k in np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int)):
+            row, column, index = float(points.row[k]), float(points.column[k]), int(points.index[k])
+            here = _contrast(plane(index), row, column)
+            for other, light in others.items():
+                at = _strip_place(strip, other, own_px[k], (row, column), place)
+                if np.hypot(at[0] - row, at[1] - column) > AWAY_PX:
+                    ratios.append(_contrast(light, *at) / here)
     seen = np.array(ratios)[np.isfinite(ratios)]
     return len(seen) >= LOOKS and bool(np.mean((seen > 0.5) & (seen < 2.0)) > 0.8)
 

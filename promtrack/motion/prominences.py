@@ -27,7 +27,8 @@ LEAST_AREA_MM2 = 40.0  # of a region above the spicules, about 6 Mm across
 JOIN_MM = 15.0  # regions nearer to each other along the limb are one prominence
 TOP_MM = 6.0  # below the outermost significant light in which the plasma that it belongs to is looked for
 LEAST_PIXELS = 16  # of a row that tells its noise
-BLOCKS = 12  # the strips are averaged in so many blocks of time before regions are looked for
+BLOCKS, BLOCK_STRIPS = 12, 8  # of time, and strips of each that are averaged before regions are looked for
+PIXELS = 1.5  # of the coarser strips in 1 sigma of the smoothing: fewer do not sample it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,37 +65,54 @@ def find_prominences(strip: Strip, *, disc_counts: float = np.nan) -> tuple[Prom
     -------
     one record a prominence; empty where nothing stands out
     """
-    geometry = strip.geometry
+    step = max(int(SMOOTH_MM / PIXELS / strip.geometry.mm_per_row), 1)
+    geometry = strip.geometry.coarser(step)
     bottom = max(int(np.ceil(geometry.row(SPICULES_MM))), 0)
     if bottom >= geometry.rows - 2 or not len(strip):
         return ()
-    brightest = _brightest(strip)
+    brightest = _brightest(strip, step)
     noise = _noise(brightest)
     labels = _regions(brightest, noise, geometry, bottom)
     spans = [_range(labels == n, bottom, geometry) for n in range(1, labels.max() + 1)]
-    values: list[list[tuple[float, ...]]] = [[] for _ in spans]
-    for light in strip.each():
-        smooth = _smoothed(light, geometry)
+    if not spans:
+        return ()
+
+    def measured(light: np.ndarray) -> list[tuple[float, ...]]:
+        smooth = _smoothed(light, step, geometry)
         own_noise = np.maximum(_noise(smooth), noise)
         significant = _significant(smooth, own_noise, geometry, bottom)
-        for span, seen in zip(spans, values, strict=True):
-            seen.append(_measured(smooth, own_noise, significant, span, geometry))
+        return [_measured(smooth, own_noise, significant, span, geometry) for span in spans]
+
+    values = np.array(list(strip.mapped(measured)))  # (strips, prominences, figures)
     found = [
-        _prominence(strip, span, np.array(seen), disc_counts)
-        for span, seen in zip(spans, values, strict=True)
-        if np.isfinite(np.array(seen)[:, 0]).any()
+        _prominence(strip, geometry, span, values[:, k], disc_counts)
+        for k, span in enumerate(spans)
+        if np.isfinite(values[:, k, 0]).any()
     ]
     found.sort(key=lambda p: -float(np.nansum(p.area_mm2)))
     return tuple(replace(p, prominence=number) for number, p in enumerate(found, start=1))
 
 
-def _smoothed(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """A strip after a Gaussian of `SMOOTH_MM`; nan where less than half of its weight is seen."""
-    sigma = (SMOOTH_MM / geometry.mm_per_row, SMOOTH_MM / geometry.mm_per_column(0.0))
-    seen, known = np.isfinite(light).astype(np.float32), np.nan_to_num(light).astype(np.float32)
-    weight, value = (  # OpenCV: sigma of x, then of y
-        cv2.GaussianBlur(a, (0, 0), sigma[1], sigmaY=sigma[0], borderType=cv2.BORDER_REPLICATE)
-        for a in (seen, known)
+def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarray:
+    """Means over `step` x `step` values of a strip, after a Gaussian; both together blur by `SMOOTH_MM`. nan
+    where less than half of the weight is seen."""
+    used = light[: geometry.rows * step, : geometry.columns * step]
+    seen = np.isfinite(used)
+    size = geometry.columns, geometry.rows  # x, y
+    # the means have blurred already, with the variance of so many places
+    sigma_x, sigma_y = (
+        np.sqrt((SMOOTH_MM / mm) ** 2 - (1.0 - step**-2.0) / 12.0)
+        for mm in (geometry.mm_per_column(0.0), geometry.mm_per_row)
+    )
+    weight, value = (
+        cv2.GaussianBlur(
+            cv2.resize(a, size, interpolation=cv2.INTER_AREA),
+            (0, 0),
+            sigma_x,
+            sigmaY=sigma_y,
+            borderType=cv2.BORDER_REPLICATE,
+        )
+        for a in (seen.astype(np.float32), np.where(seen, used, np.float32(0.0)))
     )
     return np.where(weight > 0.5, value / np.maximum(weight, 1e-6), np.nan)
 
@@ -129,20 +147,20 @@ def _wide(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
     return cv2.resize(small, light.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
 
-def _brightest(strip: Strip) -> np.ndarray:
+def _brightest(strip: Strip, step: int) -> np.ndarray:
     """(rows, columns) the greatest light that each place shows in means over blocks of time."""
-    blocks = np.array_split(np.arange(len(strip)), min(BLOCKS, len(strip)))
-    means = (_mean([_smoothed(s, strip.geometry) for s in strip.each(b[0], b[-1] + 1)]) for b in blocks)
-    brightest = next(means)
-    for mean in means:
-        brightest = np.fmax(brightest, mean)
+    geometry, n = strip.geometry.coarser(step), len(strip)
+    blocks = [
+        block[:: -(-len(block) // BLOCK_STRIPS)] for block in np.array_split(np.arange(n), min(BLOCKS, n))
+    ]
+    smooth = strip.mapped(lambda light: _smoothed(light, step, geometry), np.concatenate(blocks).tolist())
+    brightest = np.full((geometry.rows, geometry.columns), np.nan)
+    for block in blocks:
+        stack = np.array([next(smooth) for _ in block])
+        count = np.isfinite(stack).sum(axis=0)
+        mean = np.nansum(stack, axis=0) / np.maximum(count, 1)
+        brightest = np.fmax(brightest, np.where(count > 0, mean, np.nan))
     return brightest
-
-
-def _mean(strips: list[np.ndarray]) -> np.ndarray:
-    count = np.sum([np.isfinite(s) for s in strips], axis=0)
-    total = np.sum([np.nan_to_num(s) for s in strips], axis=0)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _noise(light: np.ndarray) -> np.ndarray:
@@ -151,12 +169,17 @@ def _noise(light: np.ndarray) -> np.ndarray:
     Plasma is only ever brighter than the sky that was removed; what lies below the median is noise, and what
     the sky's model leaves.
     """
-    sigma = np.full(len(light), np.nan)
-    for row in np.flatnonzero(np.isfinite(light).sum(axis=1) >= LEAST_PIXELS):
-        seen = light[row][np.isfinite(light[row])]
-        middle = np.median(seen)
-        sigma[row] = 1.4826 * np.median(middle - seen[seen <= middle])
-    return ndimage.median_filter(np.nan_to_num(sigma, nan=np.inf), size=9, mode="nearest")
+    ordered, row = np.sort(light, axis=1), np.arange(len(light))  # nan goes last
+
+    def median(count: np.ndarray) -> np.ndarray:
+        """Of the first so many values of every row."""
+        return 0.5 * (ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, count // 2])
+
+    seen = np.isfinite(light).sum(axis=1)
+    middle = median(seen)
+    sigma = 1.4826 * (middle - median((ordered <= middle[:, None]).sum(axis=1)))
+    sigma[seen < LEAST_PIXELS] = np.inf
+    return ndimage.median_filter(sigma, size=9, mode="nearest")
 
 
 def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
@@ -252,26 +275,28 @@ def _top_mm(light: np.ndarray, significant: np.ndarray, level: float, geometry: 
 
     A level of the plasma itself, since a threshold in noise lies the farther out the brighter the plasma is.
     """
+    columns = np.flatnonzero(significant.any(axis=0))
+    if not len(columns):
+        return -np.inf
+    light, row = light[:, columns], np.arange(len(light))[:, None]
+    last = len(light) - 1 - np.argmax(significant[::-1, columns], axis=0)
     reach = max(round(TOP_MM / geometry.mm_per_row), 2)
-    top = (
-        len(light) - 1 - np.argmax(significant[::-1], axis=0)
-    )  # of every column; the last row where there is none
-    best = -np.inf
-    for column in np.flatnonzero(significant.any(axis=0)):
-        last = int(top[column])
-        peak = last - int(np.argmax(light[last : max(last - reach, 0) : -1, column]))
-        wanted = level * light[peak, column]
-        below = np.flatnonzero(light[peak:, column] < wanted)
-        if not len(below):
-            return float(geometry.height_mm(len(light) - 1.0))
-        row = peak + int(below[0])
-        inner, outer = light[row - 1, column], light[row, column]
-        best = max(best, float(geometry.height_mm(row - 1.0 + (inner - wanted) / (inner - outer))))
-    return best
+    near = (row <= last) & (row > last - reach)
+    peak = len(light) - 1 - np.argmax(np.where(near, light, -np.inf)[::-1], axis=0)  # the outermost
+    at = np.arange(len(columns))
+    wanted = level * light[peak, at]
+    below = (row > peak) & (light < wanted)
+    if not below.any(axis=0).all():
+        return float(geometry.height_mm(len(light) - 1.0))
+    outer = np.argmax(below, axis=0)
+    part = (light[outer - 1, at] - wanted) / (light[outer - 1, at] - light[outer, at])
+    return float(geometry.height_mm(np.max(outer - 1.0 + part)))
 
 
-def _prominence(strip: Strip, span: _Range, values: np.ndarray, disc_counts: float) -> Prominence:
-    geometry = strip.geometry
+def _prominence(
+    strip: Strip, geometry: StripGeometry, span: _Range, values: np.ndarray, disc_counts: float
+) -> Prominence:
+    top_mm = geometry.height_mm(geometry.rows - 1.0) - 2.0 * strip.geometry.mm_per_row
     height, height_err, area, area_err, light, light_err, column = values.T
     weight = np.nan_to_num(area * light)
     return Prominence(
@@ -289,5 +314,5 @@ def _prominence(strip: Strip, span: _Range, values: np.ndarray, disc_counts: flo
         area_err_mm2=area_err,
         brightness=light / disc_counts,
         brightness_err=light_err / disc_counts,
-        leaves_strip=bool(np.nanmax(height) >= geometry.height_mm(geometry.rows - 3.0)),
+        leaves_strip=bool(np.nanmax(height) >= top_mm),
     )

@@ -1,6 +1,6 @@
 """strip.fits: the cube of strips with its axes, the times, the noise and one reference frame with its WCS.
 
-The cube is streamed (see `strip.store`), and the other parts are appended when it is whole. Layout: FITS
+The cube is streamed (see `strip.records`), and the other parts are appended when it is whole. Layout: FITS
 Standard 4.0; helioprojective coordinates of the reference frame: Thompson 2006, A&A 449, 791.
 """
 

@@ -10,8 +10,10 @@ since the whole cube need not fit into memory.
 from __future__ import annotations
 
 import io
+import threading
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -24,13 +26,13 @@ from astropy.utils.exceptions import AstropyUserWarning
 from promtrack.errors import InputError
 from promtrack.workers import map_ahead
 
-BLOCK_BYTES = 8e6  # of float32 strips read at a time
 CUBE = "STRIPS"  # name of the extension that holds the cube
 BLANK = -32768  # what a strip does not show
 LARGEST = 32767
 _BLOCK = 2880  # bytes of a FITS record
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
+Result = TypeVar("Result")
 Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out
 
 
@@ -118,21 +120,34 @@ class Strip:
         if last <= first:
             return np.empty((0, rows, columns), np.float32)
         if self.dtype == "fits":
-            return read_planes(self.path, first, last)
+            with Planes(self.path) as planes:
+                return planes.read(first, last)
         with Path(self.path).open("rb") as file:
             file.seek(self.offset + first * rows * columns * 4)
             values = np.fromfile(file, dtype=self.dtype, count=(last - first) * rows * columns)
         return values.reshape(-1, rows, columns).astype(np.float32, copy=False)
 
-    def each(self, first: int = 0, last: int | None = None) -> Iterator[np.ndarray]:
-        """The same strips one by one, read ahead by all cores; a few times `BLOCK_BYTES` of them are in
-        memory at most."""
-        n, rows, columns = self.shape
-        last = n if last is None else min(last, n)
-        block = max(int(BLOCK_BYTES / (4 * rows * columns)), 1)
-        starts = range(first, last, block)
-        for strips in map_ahead(lambda start: self.read(start, min(start + block, last)), starts):
-            yield from strips
+    def mapped(
+        self, function: Callable[[np.ndarray], Result], which: Iterable[int] | None = None
+    ) -> Iterator[Result]:
+        """`function` of every strip, or of those in `which`, in order; strips are read and worked on by all
+        cores, one a core at a time.
+
+        Parameters
+        ----------
+        function : takes a strip as a native float32 array of its own, [height, angle]
+        """
+        with self.opened() as plane:
+            yield from map_ahead(lambda i: function(plane(i)), range(len(self)) if which is None else which)
+
+    @contextmanager
+    def opened(self) -> Iterator[Callable[[int], np.ndarray]]:
+        """A function for all threads that reads the strip of an index; quicker than `read`, called often."""
+        if self.dtype == "fits":
+            with Planes(self.path) as planes:
+                yield lambda i: planes.read(i, i + 1)[0]
+        else:
+            yield lambda i: self.read(i, i + 1)[0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -246,23 +261,39 @@ class StripWriter:
                 self._put(self._front())
 
 
-def read_planes(path: Path, first: int, last: int) -> np.ndarray:
-    """Strips first <= i < last of a file as float32 (n, rows, columns); only their tiles are read.
+class Planes:
+    """A cube opened for reading by threads, each of which keeps the file open: to open it takes as long as to
+    decode a strip.
 
     Raises
     ------
     InputError : the file is missing, damaged, or holds no cube
     """
-    try:
-        # Read, not mapped: pages of a mapped file stay in the process's memory.
-        with (
-            warnings.catch_warnings(action="error", category=AstropyUserWarning),
-            Path(path).open("rb") as file,
-            fits.open(file, memmap=False) as hdus,
-        ):
-            cube = hdus[CUBE].section[first:last]
-    except (OSError, KeyError, ValueError, AstropyUserWarning) as error:
-        raise InputError(
-            f"cannot be read ({error})", where=str(path), remedy="make it again with `promtrack strip`"
-        ) from None
-    return np.asarray(cube, dtype=np.float32)
+
+    def __init__(self, path: Path):
+        self.path = path
+        self.own = threading.local()
+        self.opened: list[fits.HDUList] = []
+
+    def read(self, first: int, last: int) -> np.ndarray:
+        """Strips first <= i < last as float32 (n, rows, columns); only their tiles are read."""
+        try:
+            with warnings.catch_warnings(action="error", category=AstropyUserWarning):
+                if not hasattr(self.own, "cube"):
+                    # Read, not mapped: pages of a mapped file stay in the process's memory.
+                    self.opened.append(fits.open(self.path, memmap=False))
+                    self.own.cube = self.opened[-1][CUBE].section
+                return np.asarray(self.own.cube[first:last], dtype=np.float32)
+        except (OSError, KeyError, ValueError, AstropyUserWarning) as error:
+            raise InputError(
+                f"cannot be read ({error})",
+                where=str(self.path),
+                remedy="make it again with `promtrack strip`",
+            ) from None
+
+    def __enter__(self) -> Planes:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        for hdus in self.opened:
+            hdus.close()

@@ -86,14 +86,17 @@ def time_distances(
         return ()
     width_px = width_px or max(3, round(KNOT_MM / strip.geometry.mm_per_row))
     maps = [_across(path, strip.geometry, width_px, aside_mm) for path in paths]
-    values = [np.empty((len(strip), len(path.angle_deg)), np.float32) for path in paths]
-    for place, plane in enumerate(strip.each()):
-        for value, (rows, columns) in zip(values, maps, strict=True):
-            # Bilinear, which does not shift what it reads (see unwrap.py).
-            samples = cv2.remap(
+
+    def along(plane: np.ndarray) -> list[np.ndarray]:
+        # Bilinear, which does not shift what it reads (see unwrap.py).
+        return [
+            cv2.remap(
                 plane, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan
-            )
-            value[place] = samples.mean(axis=0)
+            ).mean(axis=0)
+            for rows, columns in maps
+        ]
+
+    values = (np.stack(value) for value in zip(*strip.mapped(along), strict=True))
     return tuple(
         TimeDistance(
             path.name, path.kind, path.angle_deg, path.height_mm, path.distance_mm, value, strip.time_s

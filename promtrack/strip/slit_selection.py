@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -105,13 +106,15 @@ def _moments(
     total, sloped, products, number = (np.zeros((geometry.rows, geometry.columns)) for _ in range(4))
     pairs = max(len(strip) - 1, 1)
     places = spread_over(pairs, most_pairs)
-    when = (places - places.mean()) / max(np.std(places), 1e-9)
-    for place, u in zip(places, when, strict=True):
-        pair = strip.read(int(place), int(place) + 2)
-        first, second = (_smooth(pair[i], step, geometry, sigma) for i in (0, -1))
+    when = dict(zip(places.tolist(), (places - places.mean()) / max(np.std(places), 1e-9), strict=True))
+    looked = sorted({*places.tolist(), *(places + 1).tolist()}) if len(strip) > 1 else [0, 0]
+    smooth = strip.mapped(lambda plane: _smooth(plane, step, geometry, sigma), looked)
+    for (place, first), (after, second) in pairwise(zip(looked, smooth, strict=True)):
+        if place not in when or after > place + 1:
+            continue
         middle = (first + second) / 2.0
         total += np.nan_to_num(middle)
-        sloped += u * np.nan_to_num(middle)
+        sloped += when[place] * np.nan_to_num(middle)
         products += np.nan_to_num(first * second)
         number += np.isfinite(middle)
     number[number < max(0.5 * number.max(), 1.0)] = np.nan

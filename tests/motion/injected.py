@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from promtrack.motion.background import BLOCK_BYTES, FWHM
+from promtrack.motion.background import FWHM
 from promtrack.motion.knots import find_knots, sky_plane, sky_to_strip
 from promtrack.motion.records import KnotTrack
 from promtrack.motion.tracks import middle_angle, track_knots
@@ -86,17 +86,14 @@ def recover_knots(
 
 
 def inject_knots(strip: Strip, knots: tuple[InjectedKnot, ...], path: Path) -> Strip:
-    """The strips with the knots added, in a new file at `path`; read and written in blocks."""
-    _, rows, columns = strip.shape
-    block = max(1, int(BLOCK_BYTES / (4 * rows * columns)))
-    with Path(path).open("wb") as file:
-        for first in range(0, len(strip), block):
-            images = strip.read(first, first + block)
-            for i, image in enumerate(images, start=first):
-                for knot in knots:
-                    if 0 <= i - knot.first < len(knot.snr):
-                        _add(image, strip, knot, i - knot.first)
-            images.astype("<f4").tofile(file)
+    """The strips with the knots added, in a new file at `path`."""
+    with Path(path).open("wb") as file, strip.opened() as plane:
+        for i in range(len(strip)):
+            image = plane(i)
+            for knot in knots:
+                if 0 <= i - knot.first < len(knot.snr):
+                    _add(image, strip, knot, i - knot.first)
+            image.astype("<f4").tofile(file)
     return replace(strip, path=Path(path), offset=0, dtype="<f4")
 
 

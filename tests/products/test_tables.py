@@ -75,7 +75,7 @@ def write_strip(folder, measured):
     with StripWriter(
         path, strip.shape, STEP, strip_header(strip.geometry, strip.times_utc, about, "0.1.0")
     ) as file:
-        for plane in strip.each():
+        for plane in strip.read():
             file.add(packed([in_steps(plane, STEP)])[0])
     finish_strip(path, measured.strip, measured.sequence, measured.lock, about)
 

@@ -5,7 +5,7 @@ import pytest
 from astropy.io import fits
 
 from promtrack.errors import InputError
-from promtrack.strip.records import CUBE, StripWriter, in_steps, packed, read_planes
+from promtrack.strip.records import CUBE, Planes, StripWriter, in_steps, packed
 
 STEP = 2.5  # a quarter of the noise below
 
@@ -24,6 +24,11 @@ def stored(path, cube):
         for plane in cube:
             file.add(packed([in_steps(plane, STEP)])[0])
     return path
+
+
+def read_planes(path, first, last):
+    with Planes(path) as cube:
+        return cube.read(first, last)
 
 
 def test_values_come_back_within_half_a_step(tmp_path):

@@ -129,7 +129,7 @@ def test_strips_stand_in_the_file_where_they_should(tmp_path):
     assert whole.shape == strip.shape
     assert whole.dtype == np.float32
     assert np.array_equal(strip.read(1, 2)[0], whole[1], equal_nan=True)
-    assert np.array_equal(np.array(list(strip.each())), whole, equal_nan=True)
+    assert np.array_equal(np.array(list(strip.mapped(np.copy))), whole, equal_nan=True)
     assert strip.read(1, 1).shape == (0, geometry.rows, geometry.columns)
     mm_per_px = 700.05 / 800.0
     assert strip.centre_err_mm == pytest.approx([0.03 * mm_per_px] * 2)
