@@ -31,6 +31,9 @@ class BlockShifts:
     misfit: np.ndarray  # rms residual over that of the template's own frames there
 
 
+NOTHING = BlockShifts(*([np.zeros(0)] * 7))
+
+
 def blurred(zone: Zone, blur_px: float, grid: Grid) -> Zone:
     """A zone blurred along the limb."""
     if not blur_px or not len(zone.ray):
@@ -103,7 +106,7 @@ def block_shifts(template: Template, zone: Zone) -> BlockShifts:
     row, number, slot = _whole_blocks(template, zone.ray)
     grid = template.grid
     if not len(number):
-        return BlockShifts(*([np.zeros(0)] * 7))
+        return NOTHING
     ray, heights, length = zone.ray[row], len(grid.offset_px), template.rays_per_block
     mean, value, count = template.mean[ray], zone.value[row], len(template.seen)
     used = zone.valid[row] & (mean < template.ceiling) & (value < template.ceiling)

@@ -36,7 +36,7 @@ class LimbNotFound(InputError):
 class SmallFrame:
     """A frame reduced by area averaging, with what is needed to go back to full pixels."""
 
-    __slots__ = ("burnt", "factor", "full_shape", "image")
+    __slots__ = ("factor", "full_scale", "full_shape", "image")
 
     def __init__(self, frame: np.ndarray, full_scale: float):
         rows, columns = self.full_shape = frame.shape
@@ -47,7 +47,7 @@ class SmallFrame:
         if frame.dtype == np.float32:
             frame = np.nan_to_num(frame, nan=0.0, posinf=full_scale, neginf=0.0)
         self.image = cv2.resize(frame, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-        self.burnt = self.image >= 0.985 * full_scale
+        self.full_scale = full_scale
 
     def to_full(self, circle: Circle) -> Circle:
         """A circle of the reduced frame in pixels of the full one (pixel centres are integers in both)."""
@@ -75,14 +75,12 @@ def find_limb(
     ------
     LimbNotFound : with what was seen instead
     """
-    return find_in_small(SmallFrame(frame, full_scale), full_scale, radius_px=radius_px, seed=seed)
+    return find_in_small(SmallFrame(frame, full_scale), radius_px=radius_px, seed=seed)
 
 
-def find_in_small(
-    small: SmallFrame, full_scale: float, *, radius_px: float | None = None, seed: int = 0
-) -> Circle:
+def find_in_small(small: SmallFrame, *, radius_px: float | None = None, seed: int = 0) -> Circle:
     """As `find_limb`, for a frame already reduced."""
-    _refuse_blank(small, full_scale)
+    _refuse_blank(small)
     wanted = None if radius_px is None else radius_px / small.factor
     # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the
     # limb
@@ -101,7 +99,7 @@ def find_in_small(
             or _steeper_than_beside(small.image, circle, visible_rim(small.image.shape, circle), STEEPER)
         ):
             return small.to_full(circle)
-    raise LimbNotFound(_what_instead(small, full_scale))
+    raise LimbNotFound(_what_instead(small))
 
 
 def root_of(image: np.ndarray) -> np.ndarray:
@@ -116,20 +114,20 @@ def _logarithm(image: np.ndarray) -> np.ndarray:
     )
 
 
-def _refuse_blank(small: SmallFrame, full_scale: float) -> None:
+def _refuse_blank(small: SmallFrame) -> None:
     image = small.image
     low, high = float(image.min()), float(image.max())
     if high <= 0:
         raise LimbNotFound("no limb: the frame is all black")
     if low == high:
         raise LimbNotFound(f"no limb: the frame is constant, {high:g} everywhere")
-    if small.burnt.mean() > 0.97:
+    if (image >= 0.985 * small.full_scale).mean() > 0.97:
         raise LimbNotFound("no limb: the frame is burnt out from border to border")
 
 
-def _what_instead(small: SmallFrame, full_scale: float) -> str:
-    middle = float(np.median(small.image)) / full_scale
-    spread = float(np.percentile(small.image, 95) - np.percentile(small.image, 5)) / full_scale
+def _what_instead(small: SmallFrame) -> str:
+    dark, middle, bright = np.percentile(small.image, (5, 50, 95)) / small.full_scale
+    spread = bright - dark
     if middle > 0.9:
         return "no limb: the frame is nearly burnt out everywhere"
     if spread < 0.02:
@@ -142,7 +140,7 @@ def _what_instead(small: SmallFrame, full_scale: float) -> str:
             f"no limb: bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge; the "
             "disc seems to fill the frame"
         )
-    return f"no limb: no circular edge (brightness from dark to {100 * spread + 0:.0f} % of full scale)"
+    return f"no limb: no circular edge (brightness from dark to {100 * spread:.0f} % of full scale)"
 
 
 def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -14,13 +14,12 @@ import cv2
 import numpy as np
 
 from promtrack.limb.circle import MAD, Circle, median
-from promtrack.limb.edge import MOST_RAYS, Edge, Grid, Zone, bias_of, edge_of, make_grid
+from promtrack.limb.edge import MOST_RAYS, Grid, Zone, bias_of, edge_of, make_grid
 from promtrack.limb.expected_geometry import Expected
 from promtrack.limb.find import SmallFrame, find_in_small
 from promtrack.limb.initial_radius import (
     ALONG_PX,
     BLUR_PX,
-    RayFit,
     coarse_place,
     edge_near,
     moved_to,
@@ -98,7 +97,36 @@ class Finder:
         place = shifted_place(place, *fit.shift_px)
         zone, edge, fit = edge_near(frame, place, self.grid, SEARCH_PX)
         wide = edge_of(zone, self.grid, search_px=SEARCH_PX, blur_px=WIDE_PX, along_px=ALONG_PX)
-        return _described(frame, small, place, (zone, edge, wide, fit), self.grid, self.full_scale)
+        kept = fit.kept
+        place = shifted_place(place, *fit.shift_px)
+        theta = self.grid.theta_deg[zone.ray]
+        phi = np.radians(theta)
+        offset = edge.offset_px + np.sin(phi) * fit.shift_px[0] + np.cos(phi) * fit.shift_px[1]
+        bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, kept)
+        points = np.column_stack(frame_points(place, theta, place.radius_px + offset))
+        inside = (self.grid.offset_px > -16) & (self.grid.offset_px < -6)
+        spreads = np.linalg.eigvalsh(np.cov(np.array([np.sin(phi[kept]), np.cos(phi[kept])]), bias=True))
+        # of the outward directions: how well the curvature tells the place along the limb
+        spread = float(spreads[-1]) + 1e-6
+        along_err = fit.rms_px * float(np.sqrt(ALIKE_PX / self.grid.step_px / max(kept.sum(), 1) / spread))
+        sky, dark, middle = _surroundings(small, place)
+        disc = median(zone.value[::2, inside])
+        signs = LimbSigns(
+            arc_deg=len(zone.ray) * self.grid.step_deg,
+            rms_px=fit.rms_px,
+            kept_part=float(kept.mean()),
+            fall=median(edge.fall[kept]),
+            width_px=median(edge.width_px[kept]),
+            fringe=_fringe(zone, self.grid),
+            disc=disc - sky,
+            sky=sky,
+            dark_part=dark,
+            saturated_fraction=float((frame[::5, ::5] >= 0.99 * self.full_scale).mean()),
+            burnt_limb=disc > CEILING * self.full_scale,
+            middle=(middle - sky) / max(disc - sky, 1e-9),
+            blank=_blank(zone.value[::2, (self.grid.offset_px > 6) & (self.grid.offset_px < 16)]),
+        )
+        return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept], along_err)
 
     def _start(self, index: int, small: SmallFrame) -> Place:
         """Where to begin: as the header has it, near the frames whose place is known, or anywhere."""
@@ -112,7 +140,7 @@ class Finder:
             place = coarse_place(small, replace(near, radius_px=self.radius_px, **sky))
             if place is not None:
                 return place
-        circle = find_in_small(small, self.full_scale, radius_px=self.radius_px)
+        circle = find_in_small(small, radius_px=self.radius_px)
         # the radius found goes with the centre found; the held radius needs the centre that fits it
         place = moved_to(Place(circle.x_px, circle.y_px, circle.radius_px), self.radius_px, small.full_shape)
         return replace(place, **sky)
@@ -136,48 +164,6 @@ def make_finder(
     return Finder(
         radius_px, full_scale, grid, few, bin_deg, least, starts, sky.flattening, sky.zenith_deg, stated
     )
-
-
-def _described(
-    frame: np.ndarray,
-    small: SmallFrame,
-    laid: Place,
-    measured: tuple[Zone, Edge, Edge, RayFit],
-    grid: Grid,
-    full_scale: float,
-) -> Look:
-    """The look of a frame whose zone was laid on `laid`."""
-    zone, edge, wide, fit = measured
-    kept = fit.kept
-    place = shifted_place(laid, *fit.shift_px)
-    theta = grid.theta_deg[zone.ray]
-    phi = np.radians(theta)
-    offset = edge.offset_px + np.sin(phi) * fit.shift_px[0] + np.cos(phi) * fit.shift_px[1]
-    bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, kept)
-    points = np.column_stack(frame_points(place, theta, place.radius_px + offset))
-    inside = (grid.offset_px > -16) & (grid.offset_px < -6)
-    spreads = np.linalg.eigvalsh(np.cov(np.array([np.sin(phi[kept]), np.cos(phi[kept])]), bias=True))
-    # of the outward directions: how well the curvature tells the place along the limb
-    spread = float(spreads[-1]) + 1e-6
-    along_err = fit.rms_px * float(np.sqrt(ALIKE_PX / grid.step_px / max(kept.sum(), 1) / spread))
-    sky, dark, middle = _surroundings(small, place)
-    disc = median(zone.value[::2, inside])
-    signs = LimbSigns(
-        len(zone.ray) * grid.step_deg,
-        fit.rms_px,
-        float(kept.mean()),
-        median(edge.fall[kept]),
-        median(edge.width_px[kept]),
-        _fringe(zone, grid),
-        disc - sky,
-        sky,
-        dark,
-        float((frame[::5, ::5] >= 0.99 * full_scale).mean()),
-        disc > CEILING * full_scale,
-        (middle - sky) / max(disc - sky, 1e-9),
-        _blank(zone.value[::2, (grid.offset_px > 6) & (grid.offset_px < 16)]),
-    )
-    return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept], along_err)
 
 
 def _fringe(zone: Zone, grid: Grid) -> float:

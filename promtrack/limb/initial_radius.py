@@ -109,7 +109,7 @@ def sample_limb(
     small = SmallFrame(frame, full_scale)
     place = stated_start(small, guess) if guess else None
     if place is None:
-        circle = find_in_small(small, full_scale, radius_px=radius_px)
+        circle = find_in_small(small, radius_px=radius_px)
         place = Place(circle.x_px, circle.y_px, circle.radius_px)
     for search in (6 * small.factor, 4.0 + small.factor, 6.0):
         grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from promtrack.limb.block_shifts import (
+    NOTHING,
     BlockShifts,
     Template,
     block_shifts,
@@ -29,13 +30,31 @@ class FrameMeasure:
     bin: np.ndarray  # (b,) numbers of bins of limb in the reference frame's angles, as `edge_px`
     edge_px: np.ndarray  # (b,) mean edge offset outward from `place`
     bin_deg: float
-    match: Match
+    shifts: BlockShifts  # of the blocks of the limb zone against the template
+    gain: float  # light of the zone against the template's
     signs: LimbSigns
 
-    @property
-    def shifts(self) -> BlockShifts:
-        """Of the blocks of the limb zone."""
-        return self.match.shifts
+
+def unmatched(look: Look, turn_deg: float, finder: Finder) -> FrameMeasure:
+    """As `measure` for a frame that has no template."""
+    return _binned(look, replace(look.place, turn_deg=turn_deg), NOTHING, 1.0, finder)
+
+
+def _binned(look: Look, place: Place, shifts: BlockShifts, gain: float, finder: Finder) -> FrameMeasure:
+    """The measure of a frame laid on `place`, its edge averaged in bins of limb."""
+    phi = np.radians(look.theta_deg)
+    moved = (place.x_px - look.place.x_px) * np.sin(phi) + (place.y_px - look.place.y_px) * np.cos(phi)
+    offset = look.edge_px + moved
+    which = np.mod(look.theta_deg - place.turn_deg, 360.0) // finder.bin_deg
+    number, at, count = np.unique(which, return_inverse=True, return_counts=True)
+    full = count >= finder.least_rays
+    mean = np.bincount(at, weights=offset, minlength=len(number)) / np.maximum(count, 1)
+    bins = number[full].astype(int)
+    return FrameMeasure(place, bins, mean[full], finder.bin_deg, shifts, gain, look.signs)
+
+
+PIECES = 5  # independent pieces of texture in a block: it is alike over some 10 px
+LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
 
 
 def measure(
@@ -53,63 +72,19 @@ def measure(
 
     Parameters
     ----------
-    turn_deg, time_s : expected turn of the frame, and its time
-    reach_px, turning : how far it may be moved along the limb, and whether by a turn
-    """
-    place = replace(look.place, turn_deg=turn_deg)
-    laid = match(frame, place, template, time_s, reach_px=reach_px, turning=turning)
-    return _binned(look, laid, finder)
-
-
-def unmatched(look: Look, turn_deg: float, finder: Finder) -> FrameMeasure:
-    """As `measure` for a frame that has no template."""
-    nothing = BlockShifts(*([np.zeros(0)] * 7))
-    return _binned(look, Match(replace(look.place, turn_deg=turn_deg), nothing, 1.0), finder)
-
-
-def _binned(look: Look, laid: Match, finder: Finder) -> FrameMeasure:
-    place = laid.place
-    phi = np.radians(look.theta_deg)
-    moved = (place.x_px - look.place.x_px) * np.sin(phi) + (place.y_px - look.place.y_px) * np.cos(phi)
-    offset = look.edge_px + moved
-    which = np.mod(look.theta_deg - place.turn_deg, 360.0) // finder.bin_deg
-    number, at, count = np.unique(which, return_inverse=True, return_counts=True)
-    full = count >= finder.least_rays
-    mean = np.bincount(at, weights=offset, minlength=len(number)) / np.maximum(count, 1)
-    return FrameMeasure(place, number[full].astype(int), mean[full], finder.bin_deg, laid, look.signs)
-
-
-PIECES = 5  # independent pieces of texture in a block: it is alike over some 10 px
-LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Match:
-    """A frame laid on a template."""
-
-    place: Place  # turned, and on a short arc moved outward, so that its zone lies on the template
-    shifts: BlockShifts  # what is left
-    gain: float  # light of the zone against the template's
-
-
-def match(
-    frame: np.ndarray, place: Place, template: Template, time_s: float, *, reach_px: float, turning: bool
-) -> Match:
-    """Lay a frame on the template, from the place that its limb gives.
-
-    Parameters
-    ----------
+    turn_deg : expected turn of the frame
     time_s : of the frame. It is not laid on itself, or it would stay where it was, and not measured against
         frames whose spicules it shares, or errors of places would be handed on from frame to frame.
     reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
         wide one it does not (0)
     turning : it is turned about the Sun's centre, else shifted
     """
+    place = replace(look.place, turn_deg=turn_deg)
     grid, others = template.grid, template.without(time_s)
     apart = template.without(time_s, template.memory_s)
     zone = zone_of(frame, place, grid)
     if not reach_px:
-        return Match(place, block_shifts(apart, zone), _brightness(others, zone))
+        return _binned(look, place, block_shifts(apart, zone), _brightness(others, zone), finder)
     tries: list[_Try] = []
     for start_px in [0.0, *coarse_shifts(others, zone, reach_px)]:
         along, across, moved, laid, far_px = start_px, 0.0, place, zone, 0.0
@@ -130,7 +105,7 @@ def match(
             break
         moved = _laid(moved, grid, laid, along, across, turning=turning)
         laid = zone_of(frame, moved, grid)
-    return Match(moved, block_shifts(apart, laid), _brightness(others, laid))
+    return _binned(look, moved, block_shifts(apart, laid), _brightness(others, laid), finder)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,9 +143,9 @@ def _brightness(template: Template, zone: Zone) -> float:
     fit = zone.valid[ray][::2] & (value < template.ceiling) & (mean < template.ceiling)
     below = (mean * fit).sum(axis=1)
     known = below > 0
-    return (
-        max(float(np.median((value * fit).sum(axis=1)[known] / below[known])), 0.02) if known.any() else 1.0
-    )
+    if not known.any():
+        return 1.0
+    return max(float(np.median((value * fit).sum(axis=1)[known] / below[known])), 0.02)
 
 
 # Less light than this is cloud, not haze, if there is also more light beside the Sun than usual; without that
@@ -257,7 +232,7 @@ def _light(measures: list[FrameMeasure]) -> np.ndarray:
     """Of the disc, or of what stands off the limb when the disc is burnt out: enough to see that most of it
     is gone."""
     burnt = _burnt(measures)
-    return np.array([m.match.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
+    return np.array([m.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
 
 
 def _burnt(measures: list[FrameMeasure]) -> bool:

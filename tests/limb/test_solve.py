@@ -4,7 +4,7 @@ import numpy as np
 
 from promtrack.limb.block_shifts import BlockShifts
 from promtrack.limb.frame_limb import LimbSigns
-from promtrack.limb.measure import FrameMeasure, Match
+from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.records import Known, Place, Terms
 from promtrack.limb.solve import solve
 
@@ -35,7 +35,7 @@ def measures_of(centre_px: np.ndarray, width_px: np.ndarray, edge_px: np.ndarray
         shifts = BlockShifts(theta, along, err, across, err, one, one)
         place = Place(0.0, 0.0, RADIUS_PX)
         signs = LimbSigns(40.0, 0.1, 1.0, 1.0, width, 0.1, 1.0, 0.0, 0.0, 0.0, True, 1.0, 0.0)
-        made.append(FrameMeasure(place, bins, offset, BIN_DEG, Match(place, shifts, 1.0), signs))
+        made.append(FrameMeasure(place, bins, offset, BIN_DEG, shifts, 1.0, signs))
     return made
 
 
