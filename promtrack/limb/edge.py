@@ -157,12 +157,13 @@ def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_p
     """
     smooth = zone.value
     if along_px > 0:
-        smooth = cv2.GaussianBlur(
-            smooth, (1, _odd(3 * along_px / grid.step_px)), sigmaX=1, sigmaY=along_px / grid.step_px
-        )
-    slope = cv2.sepFilter2D(
-        smooth, cv2.CV_32F, _derivative(blur_px), np.ones(1), borderType=cv2.BORDER_REPLICATE
-    )
+        rays = along_px / grid.step_px
+        smooth = cv2.GaussianBlur(smooth, (1, 2 * int(np.ceil(3 * rays)) + 1), sigmaX=1, sigmaY=rays)
+    # derivative of a Gaussian, scaled so that a slope of 1 gives 1
+    x = np.arange(-int(np.ceil(3.5 * blur_px)), int(np.ceil(3.5 * blur_px)) + 1)
+    kernel = x * np.exp(-0.5 * (x / blur_px) ** 2)
+    kernel = kernel / (kernel * x).sum()
+    slope = cv2.sepFilter2D(smooth, cv2.CV_32F, kernel, np.ones(1), borderType=cv2.BORDER_REPLICATE)
     offsets = grid.offset_px
     low, high = np.searchsorted(offsets, [-search_px, search_px + 1e-9])
     low, high = max(low, 1), min(high, len(offsets) - 1)
@@ -202,14 +203,3 @@ def bias_of(narrow: Edge, wide: Edge, narrow_px: float, wide_px: float, kept: np
         return 0.0
     rate = float(np.mean(wide.offset_px[both] - narrow.offset_px[both])) / (wide_px**2 - narrow_px**2)
     return rate * (narrow_px**2 + median(narrow.width_px[both]) ** 2)
-
-
-def _derivative(sigma: float) -> np.ndarray:
-    """Derivative of a Gaussian, scaled so that a slope of 1 gives 1."""
-    x = np.arange(-int(np.ceil(3.5 * sigma)), int(np.ceil(3.5 * sigma)) + 1)
-    kernel = x * np.exp(-0.5 * (x / sigma) ** 2)
-    return kernel / (kernel * x).sum()
-
-
-def _odd(half: float) -> int:
-    return 2 * int(np.ceil(half)) + 1

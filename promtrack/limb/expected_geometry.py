@@ -52,7 +52,6 @@ class Expected:
     radius_err: float  # 1 sigma of the radius, relative, from flattening that is not modelled
     unmodelled: np.ndarray  # (n,) that flattening: as computed, or without a site as at the lowest altitude
     notes: tuple[str, ...]
-    site_known: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,18 +131,15 @@ def turn_settings(
 
 def _without_site(possible: float, lowest: np.ndarray) -> str:
     """What an unknown site leaves open; `lowest` is the flattening's course for the lowest Sun."""
+    bent = SHORT_ARC_BENT * np.asarray(flattening(POSSIBLE_ALTITUDES_DEG))
+    # lowest altitude at which the flattening changes the radius by no more than twice that error
+    above_deg = POSSIBLE_ALTITUDES_DEG[np.argmax(bent <= 2.0 * possible)]
     return (
         "The site is not known, so the flattening of the Sun by refraction is not modelled. Radius and scale "
         f"carry {100 * possible:.2f} % for it, which holds for a Sun higher than "
-        f"{_holds_above(possible):.0f} deg. Give the site for a lower one. The drift of the centre is stated "
+        f"{above_deg:.0f} deg. Give the site for a lower one. The drift of the centre is stated "
         f"for {POSSIBLE_ALTITUDES_DEG[0]:.0f} deg, where the Sun is flattened by {100 * lowest.max():.1f} %."
     )
-
-
-def _holds_above(relative: float) -> float:
-    """Lowest altitude [deg] at which the flattening changes the radius by no more than twice that error."""
-    bent = SHORT_ARC_BENT * np.asarray(flattening(POSSIBLE_ALTITUDES_DEG))
-    return float(POSSIBLE_ALTITUDES_DEG[np.argmax(bent <= 2.0 * relative)])
 
 
 def optical_radius(

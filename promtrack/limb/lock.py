@@ -154,13 +154,6 @@ class Assembly:
             ).at(self.sequence.names[first])
         return chosen
 
-    def _joints(self, chosen: np.ndarray) -> np.ndarray:
-        """(n - 1,) 1 sigma of a new template's place on the one before; 0 between frames of one template."""
-        own = [self.templates.get(int(i)) for i in chosen]
-        return np.array(
-            [0.0 if a is b else np.inf if b is None else b.joint_px for a, b in pairwise(own)], float
-        )
-
     def _solved(self, kept: list[FrameMeasure], chosen: np.ndarray) -> tuple[Solution, Known, list[str]]:
         arc = float(np.median([m.signs.arc_deg for m in kept]))
         if arc < self.limb.least_arc_deg:
@@ -176,6 +169,9 @@ class Assembly:
                 template, radius, self.sequence, chosen, limb=self.limb, camera=self.camera
             )
         turn = np.radians(self.sky.turn_deg[chosen]) * radius
+        own = [self.templates.get(int(i)) for i in chosen]
+        # 1 sigma of a new template's place on the one before; 0 between frames of one template
+        joints = [0.0 if a is b else np.inf if b is None else b.joint_px for a, b in pairwise(own)]
         places = stated_places(self.sequence, self.limb)
         header = np.array([(np.nan, np.nan) if p is None else (p.x_px, p.y_px) for p in places])[chosen]
         has_header = bool(np.isfinite(header).any())
@@ -183,16 +179,16 @@ class Assembly:
             wide=self.layout.wide,
             turn_px=turn if np.isfinite(turn).all() else None,
             carried_px=carried,
-            joint_px=self._joints(chosen),
+            joint_px=np.array(joints, float),
             edge_bias_px=float(np.sqrt(systematic**2 + burnt**2 + (self.sky.radius_err * radius) ** 2)),
             radius_px=self.limb.radius_px,
             rough=float(np.median([m.signs.rms_px for m in kept])) > ROUGH_PX,
         )
         time = self.sequence.time_s[chosen]
         solution = solve(kept, time, known, self.terms)
-        own = solution.radius_px, solution.radius_err_px
+        alone = solution.radius_px, solution.radius_err_px
         if self.optics and self.limb.radius_px is None:
-            apart = abs(own[0] - self.optics.radius_px) / np.hypot(own[1], self.optics.err_px)
+            apart = abs(alone[0] - self.optics.radius_px) / np.hypot(alone[1], self.optics.err_px)
             if apart <= 3.0:
                 known = replace(known, optics_px=(self.optics.radius_px, self.optics.err_px))
         if has_header:
@@ -206,7 +202,7 @@ class Assembly:
                 known = replace(known, header_px=header, header_frame_px=header_scatter_px(solution, header))
         if known.optics_px is not None or known.header_px is not None:
             solution = solve(kept, time, known, self.terms)
-        return replace(solution, own_radius_px=own), known, list(said)
+        return replace(solution, own_radius_px=alone), known, list(said)
 
     def _record(
         self, solution: Solution, known: Known, indices, measures, chosen, reasons, points, notes, checks

@@ -173,7 +173,9 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     # a disc that one longer exposure burns out is brighter than its counts
     clipped = np.array([m.signs.burnt_limb for m in measures]) & (not _burnt(measures))
     bright[clipped] = np.maximum(bright[clipped], 1.0)
-    step, kept = _steps(measures), float(np.median([m.signs.kept_part for m in measures]))
+    kept = float(np.median([m.signs.kept_part for m in measures]))
+    place = np.array([[m.place.x_px, m.place.y_px] for m in measures])
+    step = np.concatenate([[0.0], np.hypot(*np.diff(place, axis=0).T)])  # since the frame before, px
     wide = _high(np.log(width), 6.0, 0.35)
     dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
     torn = _high(np.log([max(m.signs.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
@@ -207,12 +209,6 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
         else:
             reasons.append("")
     return reasons
-
-
-def _steps(measures: list[FrameMeasure]) -> np.ndarray:
-    """How far the Sun moved since the frame before, px."""
-    place = np.array([[m.place.x_px, m.place.y_px] for m in measures])
-    return np.concatenate([[0.0], np.hypot(*np.diff(place, axis=0).T)])
 
 
 def sharpness_of(measures: list[FrameMeasure]) -> np.ndarray:

@@ -322,16 +322,15 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
         blocks = cv2.resize(frame, size, interpolation=cv2.INTER_AREA)
         burnt = (frame > 0.5 * sequence.full_scale).astype(np.float32)
         dark = cv2.resize(burnt, size, interpolation=cv2.INTER_AREA) == 0
-        ratio = 1.0 if before is None else _contrast_ratio(before[0], blocks, before[1] & dark)
+        ratio = 1.0
+        if before is not None:
+            common = before[1] & dark
+            used = common if common.sum() >= 30 else np.ones_like(common)
+            was, now = (float(np.std(part[used], dtype=float)) for part in (before[0], blocks))
+            ratio = now / was if was > 0 else 1.0
         seen = 0.01 < ratio < 100.0  # beyond, a frame is black or spoiled
         if position:
             light.append(light[-1] * (ratio if seen else 1.0))
         if seen and np.ptp(blocks) > 0:
             before = blocks, dark
     return np.array(light)
-
-
-def _contrast_ratio(one: np.ndarray, other: np.ndarray, common: np.ndarray) -> float:
-    used = common if common.sum() >= 30 else np.ones_like(common)
-    contrast = float(np.std(one[used], dtype=float))
-    return float(np.std(other[used], dtype=float)) / contrast if contrast > 0 else 1.0

@@ -149,7 +149,10 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
     for number, frame in enumerate(frames):
         values = np.nan_to_num(frame.astype(np.float32), copy=False)
         excess = values - cv2.medianBlur(values, 3)
-        noise = _local_noise(excess)
+        # on every other pixel: from the differences to the 3 x 3 median, averaged over 31 pixels
+        rough = np.abs(excess[::2, ::2])
+        most = 4.0 * (4.0 * np.median(rough[::2, ::2]) + 1e-3)
+        noise = np.sqrt(cv2.blur(np.minimum(rough, most) ** 2, (15, 15))) + 1e-3
         if number == 0:  # only what stands out here is looked at in the frames that follow
             size = values.shape[::-1]  # (x, y)
             limit = NOISE_TIMES * cv2.resize(noise, size, interpolation=cv2.INTER_NEAREST)
@@ -206,11 +209,3 @@ def _stands_out(values: np.ndarray, excess: np.ndarray, noise: np.ndarray, place
     highest = np.where(beside, patch, -np.inf).max(axis=1)
     out[out] = patch[:, 12] - highest > 0.7 * np.maximum(patch[:, 12] - np.median(patch, axis=1), 1e-6)
     return out
-
-
-def _local_noise(excess: np.ndarray) -> np.ndarray:
-    """1-sigma pixel noise from the differences to the 3 x 3 median, averaged over 31 pixels; on every other
-    pixel."""
-    rough = np.abs(excess[::2, ::2])
-    limit = 4.0 * (4.0 * np.median(rough[::2, ::2]) + 1e-3)
-    return np.sqrt(cv2.blur(np.minimum(rough, limit) ** 2, (15, 15))) + 1e-3

@@ -117,7 +117,10 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
         raise InputError(
             f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there", remedy=COPY_AGAIN
         )
-    dtype = _stored_type(unit)
+    bits = cards.get("ZBITPIX" if unit.packed else "BITPIX")
+    if bits not in _DTYPES:
+        raise InputError(f"has a FITS header with BITPIX = {str(bits)[:30]}", remedy=SAVE_AGAIN)
+    dtype = np.dtype(_DTYPES[bits])
     linear = number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0)
     kind = "16-bit" if dtype == np.dtype(">i2") and linear == (1.0, 32768.0) else "float"
     take = partial(_plane, path, unit, dtype, (rows, columns))
@@ -217,13 +220,6 @@ def _data_length(header: fits.Header, cards: dict[str, object]) -> int:
     if not isinstance(length, int) or not 0 <= length < 2**50:
         raise InputError("has a FITS header with impossible axes", remedy=SAVE_AGAIN)
     return length
-
-
-def _stored_type(unit: _Unit) -> np.dtype:
-    bits = unit.cards.get("ZBITPIX" if unit.packed else "BITPIX")
-    if bits not in _DTYPES:
-        raise InputError(f"has a FITS header with BITPIX = {str(bits)[:30]}", remedy=SAVE_AGAIN)
-    return np.dtype(_DTYPES[bits])
 
 
 def _pattern(cards: dict[str, object]) -> str:

@@ -257,15 +257,11 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
             first // timedelta(microseconds=1), "us"
         )
     for scale, where in scales.items():
-        times[where] = _scale_to_utc(times[where], scale)
+        from astropy.time import Time  # slow to import, and few stamps are in another scale
+
+        moments = Time(times[where].astype(str).tolist(), format="isot", scale=scale)
+        times[where] = moments.utc.to_value("datetime64").astype("datetime64[us]")
     return times, _daylight_problems(twice, never, zone)
-
-
-def _scale_to_utc(times: np.ndarray, scale: str) -> np.ndarray:
-    from astropy.time import Time  # slow to import, and few stamps are in another scale
-
-    moments = Time(times.astype(str).tolist(), format="isot", scale=scale)
-    return moments.utc.to_value("datetime64").astype("datetime64[us]")
 
 
 def _daylight_problems(twice: list[datetime], never: list[datetime], zone: tzinfo) -> list[str]:
@@ -294,7 +290,9 @@ def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:
     ------
     SettingsError : the table is missing, unreadable, lacks a column, or holds a time that is none
     """
-    path = _where(name, folder)
+    given = Path(name)  # as it stands, or beside or inside the input
+    candidates = [given] if given.is_absolute() else [given, folder / given, folder.parent / given]
+    path = next((path for path in candidates if path.is_file()), given)
     try:
         if path.stat().st_size > 200_000_000:  # bytes
             raise SettingsError(
@@ -316,13 +314,6 @@ def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:
         )
     delimiter = next((mark for mark in ",;\t" if mark in lines[0]), " ")
     return _rows(lines, delimiter, path), path
-
-
-def _where(name: str, folder: Path) -> Path:
-    """As given, or beside or inside the input."""
-    given = Path(name)
-    candidates = [given] if given.is_absolute() else [given, folder / given, folder.parent / given]
-    return next((path for path in candidates if path.is_file()), given)
 
 
 def _rows(lines: list[str], delimiter: str, path: Path) -> dict[str, Stamp]:

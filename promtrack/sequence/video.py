@@ -223,7 +223,10 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
     listing = _listened(command, path)[0]
     base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
     packets = [line.split(",") for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 5]
-    ticks = [packet[2].strip() for packet in packets if not _discarded(packet[-1])]
+    # AV_PKT_FLAG_DISCARD of ffmpeg's packet.h, bit 2: a packet that is needed for decoding only and gives no
+    # frame, as in a film cut without encoding it anew
+    flags = [re.search(r"F=0x([0-9A-Fa-f]+)", packet[-1]) for packet in packets]
+    ticks = [p[2].strip() for p, f in zip(packets, flags, strict=True) if not (f and int(f[1], 16) & 4)]
     if not base or not ticks:
         raise InputError("is cut short or damaged: not one frame is there", remedy=COPY_AGAIN)
     if len(ticks) > MOST_FRAMES:
@@ -231,13 +234,6 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
             f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}", remedy="cut it into parts"
         )
     return np.sort(np.array([int(t) for t in ticks]) * (int(base[1]) / int(base[2])))
-
-
-def _discarded(flags: str) -> bool:
-    """Whether a packet is needed for decoding only and gives no frame (a film cut without encoding it
-    anew)."""
-    found = re.search(r"F=0x([0-9A-Fa-f]+)", flags)
-    return found is not None and bool(int(found[1], 16) & 4)  # AV_PKT_FLAG_DISCARD of ffmpeg's packet.h
 
 
 def _listened(command: list[str], path: Path) -> tuple[str, str]:

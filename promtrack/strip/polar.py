@@ -256,15 +256,11 @@ def border_of(frame: np.ndarray) -> np.ndarray | None:
     if np.count_nonzero(closed & ~border & 1) > 1e-3 * np.count_nonzero(closed):
         return None
     # The picture begins at once: 2 px beside the border it is at least half as bright as 7 px beside it.
-    near_px, far_px = (_ring(border, px) for px in (2, 7))
+    near_px, far_px = (_grown(border, px) & ~_grown(border, px - 1) for px in (2, 7))
     if not near_px.any() or not far_px.any():
         return None
     step, level = (float(np.median(frame[ring])) - float(darkest) for ring in (near_px, far_px))
     return _grown(border, MARGIN_PX) if step > 0.5 * level > 0.0 else None
-
-
-def _ring(border: np.ndarray, px: int) -> np.ndarray:
-    return _grown(border, px) & ~_grown(border, px - 1)
 
 
 def _grown(mask: np.ndarray, reach: int) -> np.ndarray:

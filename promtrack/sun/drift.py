@@ -29,7 +29,7 @@ class DriftCalibration:
     """What a recording with the drive switched off gives.
 
     The drift alone gives west and the scale. North needs to know whether the image is mirrored: without a
-    nudge `mirrored` is None and both answers stand here.
+    nudge `mirrored` is None and both answers stand in the sentence.
     """
 
     west_deg: float  # image angle towards which the Sun drifts
@@ -37,8 +37,6 @@ class DriftCalibration:
     arcsec_per_px: float
     arcsec_per_px_err: float
     north_deg: float  # image angle of celestial north; nan while mirroring is unknown
-    north_if_not_mirrored_deg: float
-    north_if_mirrored_deg: float
     mirrored: bool | None  # None: not known
     rms_px: float  # scatter of the positions across the drift
     points: int  # positions on which the drift rests
@@ -103,8 +101,6 @@ def fit_drift(
         arcsec_per_px=scale,
         arcsec_per_px_err=scale_err,
         north_deg=np.nan if mirrored is None else north[mirrored],
-        north_if_not_mirrored_deg=north[False],
-        north_if_mirrored_deg=north[True],
         mirrored=mirrored,
         rms_px=line.scatter_px,
         points=line.points,

@@ -117,7 +117,8 @@ def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
         unknown = np.full(len(times), np.nan)
         return SkyPlace(np.rad2deg(dec), rate, unknown, unknown.copy())
     latitude, longitude = np.deg2rad(site.latitude_deg), np.deg2rad(site.longitude_deg)
-    hour_angle = _sidereal_time(times) + longitude - ra
+    sidereal = _quietly(erfa.gst06a, *_julian_utc(times), *_terrestrial_time(times))
+    hour_angle = sidereal + longitude - ra
     altitude = erfa.hd2ae(hour_angle, dec, latitude)[1]
     # IAU 2012 solar parallax
     parallax = np.arcsin(8.794143 / ARCSEC_PER_RAD) / distance_au * np.cos(altitude)
@@ -187,10 +188,6 @@ def _aberrated(from_earth_au: np.ndarray, tt: tuple[np.ndarray, np.ndarray]) -> 
 def _terrestrial_time(times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     day, part = _julian_utc(times)
     return erfa.taitt(*_quietly(erfa.utctai, day, part))
-
-
-def _sidereal_time(times: np.ndarray) -> np.ndarray:
-    return _quietly(erfa.gst06a, *_julian_utc(times), *_terrestrial_time(times))
 
 
 def _julian_utc(times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
