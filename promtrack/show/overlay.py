@@ -134,16 +134,16 @@ def annotate(
     bodies = schedule_numbers(bodies, time)
     for body in bodies:
         ground = mind_way(body, _views_of(body, views, insets), plan.time_s, page, ground)
-    sizes = {}
+    sizes: dict[str, tuple[tuple[int, int], tuple[str, ...]]] = {}
     if {"clock", "gaps"} & wanted:
-        spots = ("bottom left", "bottom right", "top left", "top right")
-        sizes["clock"] = clock_size(page, gaps="gaps" in wanted), spots
+        size = clock_size(page, gaps="gaps" in wanted)
+        sizes["clock"] = size, ("bottom left", "bottom right", "top left", "top right")
     if {"scale", "earth"} & wanted and not insets:
         size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
         sizes["scale"] = size, ("bottom right", "bottom left", "top right", "top left")
     if "compass" in wanted:
-        spots = ("top right", "top left", "right", "left", "bottom right", "bottom left")
-        sizes["compass"] = compass_size(view, measured.orientation, page), spots
+        size = compass_size(view, measured.orientation, page)
+        sizes["compass"] = size, ("top right", "top left", "right", "left", "bottom right", "bottom left")
     blocks = {}
     for name, (size, spots) in sizes.items():
         rect = place_block(ground, *size, spots)
