@@ -238,7 +238,7 @@ class ClipSettings:
         2.5, "hold on the last frame, so that its numbers are read", unit="s", low=0.0, high=30.0
     )
     quality: int = _setting(
-        18, "constant rate factor of the H.264 encoder; smaller is better and larger", low=0, high=40
+        20, "constant rate factor of the H.264 encoder; smaller is better and larger", low=0, high=40
     )
     also: tuple[str, ...] = _setting(
         (),

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.fft import irfft, next_fast_len, rfft
 
 from promtrack.limb.circle import weighted_median
 from promtrack.limb.edge import Grid, Zone
@@ -61,6 +60,8 @@ def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]
 
     Every stretch of limb counts alike, however bright: an eruption must not outshine the quiet rest.
     """
+    from scipy.fft import irfft, next_fast_len, rfft  # slow to import, and a mere check does without
+
     grid = template.grid
     ray = zone.ray[template.seen[zone.ray]]
     if len(ray) < 32:

@@ -10,7 +10,7 @@ because these are linear.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -18,7 +18,6 @@ import numpy as np
 
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
-from promtrack.workers import map_ahead
 
 __all__ = [
     "Anchor",
@@ -131,13 +130,10 @@ def _halved(image: np.ndarray, level: int) -> tuple[np.ndarray, float]:
     return image, math.sqrt(variance)
 
 
-def anchors(
-    strip: Strip, plane: Callable[[int], np.ndarray], scale_space: tuple[Band, ...], motion: MotionSettings
-) -> Iterator[Anchor]:
-    """Anchors in order of time, the first at or before the first strip, the last at or after the last;
-    `plane` reads the strip of an index."""
+def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings) -> Iterator[Anchor]:
+    """Anchors in order of time, the first at or before the first strip, the last at or after the last."""
     for first, last in windows(strip.time_s, motion):
-        yield _anchor(strip, plane, scale_space, first, last)
+        yield _anchor(strip, scale_space, first, last)
 
 
 def between(before_s: float, after_s: float, time_s: float) -> float:
@@ -179,14 +175,12 @@ def windows(time_s: np.ndarray, motion: MotionSettings) -> list[tuple[int, int]]
     return [(int(a), min(int(b) + 1, n)) for a, b in edges if b - a >= 3]
 
 
-def _anchor(
-    strip: Strip, plane: Callable[[int], np.ndarray], scale_space: tuple[Band, ...], first: int, last: int
-) -> Anchor:
+def _anchor(strip: Strip, scale_space: tuple[Band, ...], first: int, last: int) -> Anchor:
     _, rows, columns = strip.shape
     most = int(np.clip(STACK_BYTES / (4 * rows * columns), 9, 31))
     chosen = np.unique(np.linspace(first, last - 1, min(most, last - first)).round().astype(int))
     stack = np.empty((len(chosen), rows, columns), np.float32)
-    for k, one in enumerate(map_ahead(plane, chosen.tolist())):
+    for k, one in enumerate(strip.mapped(np.asarray, chosen.tolist())):
         stack[k] = one
     still = low_quantile(stack, QUANTILE)
     still_band = band_images(still, scale_space)

@@ -27,7 +27,6 @@ from promtrack.motion.background import (
 )
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
-from promtrack.workers import map_ahead
 
 MOST_POINTS = 400  # of a strip: linking weighs triples of them, and no prominence shows as many knots at once
 
@@ -93,42 +92,40 @@ def find_knots(
     scale_space = bands(strip.geometry, motion.knot_mm)
     noise: list[BandNoise] = []
     found = []
-    with strip.opened() as plane:
+    looks = _looks(strip, anchors(strip, scale_space, motion), noise)
 
-        def points_of(look: _Look) -> np.ndarray:
-            return _points(plane(look.index), look, scale_space, strip.geometry, motion.least_snr)
+    def points_of(image: np.ndarray, look: _Look) -> np.ndarray:
+        return _points(image, look, scale_space, strip.geometry, motion.least_snr)
 
-        looks = _looks(strip, anchors(strip, plane, scale_space, motion), noise)
-        for i, points in enumerate(map_ahead(points_of, looks)):
-            found.append(
-                np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points])
-            )
-            if progress is not None:
-                progress(i + 1, len(strip))
+    for i, points in enumerate(strip.mapped(points_of, None, looks)):
+        found.append(
+            np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points])
+        )
+        if progress is not None:
+            progress(i + 1, len(strip))
     table = np.concatenate(found) if found else np.empty((0, 8))
     return Search(KnotPoints.of_table(table), scale_space, tuple(noise))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Look:
-    """A strip to search, with the slow structure at the times around it."""
+    """The slow structure at the times around a strip."""
 
-    index: int
     before: Anchor
     after: Anchor
     weight: float  # of `after`; the rest belongs to `before`
 
 
 def _looks(strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]) -> Iterator[_Look]:
-    """Every strip; notes the anchors' noise as they come."""
+    """For every strip; notes the anchors' noise as they come."""
     before = next(stream)
     after = next(stream, before)
     noise += [before.noise] if after is before else [before.noise, after.noise]
-    for i, time_s in enumerate(strip.time_s.tolist()):
+    for time_s in strip.time_s.tolist():
         while time_s > after.time_s and (later := next(stream, None)) is not None:
             before, after = after, later
             noise.append(later.noise)
-        yield _Look(i, before, after, between(before.time_s, after.time_s, time_s))
+        yield _Look(before, after, between(before.time_s, after.time_s, time_s))
 
 
 def sky_plane(

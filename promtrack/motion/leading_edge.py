@@ -7,7 +7,7 @@ of levels around the middle, the noise and the steepness give the error.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import cv2
@@ -97,12 +97,11 @@ def sector_profile(strip: Strip, columns: slice, course_mm: np.ndarray | None = 
     first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
     height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
     noise = strip.noise[first:].astype(np.float32)
-    standing = None
-    if course_mm is not None:
-        with strip.opened() as plane:
-            standing = _standing(
-                lambda i: smoothed(plane(i)[first:, columns], along_px)[0], course_mm, height
-            )
+
+    def smooth(which: Iterable[int]) -> Iterator[np.ndarray]:
+        return strip.mapped(lambda picture: smoothed(picture[first:, columns], along_px)[0], which)
+
+    standing = None if course_mm is None else _standing(smooth, course_mm, height)
 
     def reduced(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return _reduce(picture[first:, columns], noise, along_px, standing)
@@ -120,12 +119,14 @@ class _Standing:
     flicker: np.ndarray  # (rows, columns) 1 sigma
 
 
-def _standing(frame: Callable[[int], np.ndarray], course_mm: np.ndarray, height_mm: np.ndarray) -> _Standing:
+def _standing(
+    smooth: Callable[[Iterable[int]], Iterator[np.ndarray]], course_mm: np.ndarray, height_mm: np.ndarray
+) -> _Standing:
     """What each place showed before the front came within `AHEAD_MM` of it: the median of up to `BEFORE`
     frames; where it was there from the start, the least of the medians of `BLOCKS` stretches."""
     n = len(course_mm)
     index = np.unique(np.linspace(0, n - 1, BLOCKS * BLOCK_FRAMES).round().astype(int))
-    frames = [frame(i) for i in index.tolist()]
+    frames = list(smooth(index.tolist()))
     blocks = [np.median(part, axis=0) for part in np.array_split(np.array(frames), min(BLOCKS, len(frames)))]
     light = np.maximum(np.min(blocks, axis=0), 0.0)
     flicker = FLICKER * light
@@ -133,9 +134,10 @@ def _standing(frame: Callable[[int], np.ndarray], course_mm: np.ndarray, height_
     stop = np.minimum(stop, int(np.argmax(course_mm)))
     start = np.maximum(stop - BEFORE, 0)
     past = np.full((BEFORE, *light.shape), np.nan, np.float32)
-    for i in range(int(start.min()), int(stop.max())):
+    before = range(int(start.min()), int(stop.max()))
+    for i, frame in zip(before, smooth(before), strict=True):
         rows = np.flatnonzero((start <= i) & (i < stop))
-        past[i - start[rows], rows] = frame(i)[rows]
+        past[i - start[rows], rows] = frame[rows]
     seen = stop >= BEFORE // 2
     light[seen] = np.nanmedian(past[:, seen], axis=0)
     scatter = 1.4826 * np.nanmedian(np.abs(past[:, seen] - light[seen]), axis=0)

@@ -107,15 +107,16 @@ def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: P
     """Whether the places of a track on the sensor, (n, 2), are as bright at other times, when other parts of
     the Sun stand there: four in five of them within a factor of two."""
     ratios = []
-    with strip.opened() as plane:
-        others = {i: plane(i) for i in np.linspace(0, len(strip) - 1, TIMES).round().astype(int).tolist()}
-        for k in np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int)):
-            row, column, index = float(points.row[k]), float(points.column[k]), int(points.index[k])
-            here = _contrast(plane(index), row, column)
-            for other, light in others.items():
-                at = _strip_place(strip, other, own_px[k], (row, column), place)
-                if np.hypot(at[0] - row, at[1] - column) > AWAY_PX:
-                    ratios.append(_contrast(light, *at) / here)
+    others = np.unique(np.linspace(0, len(strip) - 1, TIMES).round().astype(int)).tolist()
+    lights = list(strip.mapped(np.asarray, others))
+    looked = np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int)).tolist()
+    for k, own in zip(looked, strip.mapped(np.asarray, points.index[looked].tolist()), strict=True):
+        row, column = float(points.row[k]), float(points.column[k])
+        here = _contrast(own, row, column)
+        for other, light in zip(others, lights, strict=True):
+            at = _strip_place(strip, other, own_px[k], (row, column), place)
+            if np.hypot(at[0] - row, at[1] - column) > AWAY_PX:
+                ratios.append(_contrast(light, *at) / here)
     seen = np.array(ratios)[np.isfinite(ratios)]
     return len(seen) >= LOOKS and bool(np.mean((seen > 0.5) & (seen < 2.0)) > 0.8)
 

@@ -132,8 +132,8 @@ def _page(
     )
     if not len(offsets) or len(offsets) != len(lengths) or min(offsets.min(), lengths.min()) < 0:
         raise InputError("has no table of its strips", remedy=SAVE_AGAIN)
-    end = max(int(a) + int(b) for a, b in zip(offsets, lengths, strict=True))
-    packed = sum(map(int, lengths))
+    end = int((offsets + lengths).max())  # each is below 2^62
+    packed = sum(lengths.tolist())
     if end > size:
         raise InputError(f"is cut short: {end} bytes are needed, {size} are there", remedy=COPY_AGAIN)
     if _one(directory, tags.COMPRESSION, 1) in (8, 32946) and packed * _DEFLATE_GAIN < needed:
@@ -164,7 +164,7 @@ def _page(
 def _all(directory: tags.ImageFileDirectory_v2, tag: int) -> tuple[int, ...]:
     value = directory.get(tag, ())
     values = value if isinstance(value, tuple) else (value,)
-    return values if all(isinstance(v, int) and v < 2**62 for v in values) else ()
+    return values if set(map(type, values)) == {int} and max(values) < 2**62 else ()
 
 
 def _one(directory: tags.ImageFileDirectory_v2, tag: int, default: int) -> int:

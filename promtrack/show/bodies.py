@@ -139,6 +139,14 @@ def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
     return scheduled
 
 
+def mind_way(
+    body: Body, views: tuple[ClipView, ...], view_s: np.ndarray, page: Page, ground: Ground
+) -> Ground:
+    """The ground with the way of a body's mark, over which nothing should be written."""
+    first_s, last_s = (float(s) for s in body.time_s[[0, -1]])
+    return mind_line(ground, _path(body, views, view_s, first_s, last_s), page.unit)
+
+
 def place_numbers(
     bodies: list[Body],
     time: ClipTime,
@@ -154,9 +162,6 @@ def place_numbers(
     views, view_s : views of the frames shown, and the times of those
     """
     placed: list[Body] = []
-    for body in bodies:
-        first_s, last_s = (float(s) for s in body.time_s[[0, -1]])
-        ground = mind_line(ground, _path(body, views, view_s, first_s, last_s), page.unit)
     for body in bodies:
         label = None
         if body.number_s is not None:

@@ -110,15 +110,22 @@ def title_lines(annotation: Annotation) -> list[str]:
     if annotation.insets:
         where = "the whole disc"
     lines = [measured.settings.clip.title or what, where, span_text(times[0], times[-1])]
-    count = len(measured.motion.prominences)
-    shown = count if annotation.insets else sum(map(annotation.shows, measured.motion.prominences))
-    if shown < count:
-        lines.append(f"{shown} of {counted(count, 'prominence', 'prominences')} shown")
+    if "end" not in annotation.wanted:
+        lines += _not_shown(annotation)
     faster = plan.speed_up
     if faster >= 1.5:
         digits = max(2 - len(str(int(faster))), -len(str(int(faster))) + 2)
         lines.append(f"{round(faster, digits):.0f} times faster than life")
     return lines
+
+
+def _not_shown(annotation: Annotation) -> list[str]:
+    """'2 of 3 prominences are shown.' where the picture leaves some out."""
+    found = annotation.measured.motion.prominences
+    shown = len(found) if annotation.insets else sum(map(annotation.shows, found))
+    if shown == len(found):
+        return []
+    return [f"{shown} of {counted(len(found), 'prominence is', 'prominences are')} shown."]
 
 
 def draw_title(annotation: Annotation, canvas: Canvas) -> None:
@@ -143,9 +150,8 @@ def draw_end(annotation: Annotation, canvas: Canvas) -> None:
     lines = wrapped(headline(measured), round(END_TYPE * page.unit), width)
     terms = everyday(measured)
     lines += wrapped(terms, page.unit, width) if terms else []
-    lines += wrapped(
-        f"True speeds are at least these. Heights above {limb_name(measured)}.", page.unit, width
-    )
+    notes = ["True speeds are at least these.", f"Heights above {limb_name(measured)}."]
+    lines += wrapped(" ".join([*notes, *_not_shown(annotation)]), page.unit, width)
     if measured.settings.clip.credit:
         lines += wrapped(measured.settings.clip.credit, page.unit, page.inside.width)
     card = _fitted(lines, page)

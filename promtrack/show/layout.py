@@ -13,6 +13,7 @@ import numpy as np
 
 CELL = 8  # picture px per cell
 BUSY_TONE = 0.12  # tone above the quiet Sun that counts as plasma
+FREE = 0.02  # of a block may lie over plasma
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,21 +74,24 @@ def mind_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
 
 
 def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:
-    """The least busy of the named spots ('top left', 'bottom', ...), earlier ones preferred.
+    """The least busy of the named spots ('top left', 'bottom', ...), earlier ones preferred; where all lie
+    over plasma, the free place nearest to it, if there is any.
 
     It never lies on another block; None where there is no such place.
     """
     rects = [_spot(ground.inside, width, height, spot) for spot in spots]
     costs = [_cost(ground, rect) + 0.02 * order for order, rect in enumerate(rects)]
     best = int(np.argmin(costs))
-    if costs[best] < 4.5:
-        return rects[best]
-    middle = rects[0].left + width / 2.0, rects[0].top + height / 2.0
-    return nearest_free(ground, width, height, middle, busy=1.0)
+    middle = rects[best].left + width / 2.0, rects[best].top + height / 2.0
+    if costs[best] > 4.0 * FREE + 0.02 * best:
+        free = nearest_free(ground, width, height, middle)
+        if free is not None:
+            return free
+    return rects[best] if costs[best] < 4.5 else nearest_free(ground, width, height, middle, busy=1.0)
 
 
 def nearest_free(
-    ground: Ground, width: int, height: int, anchor: tuple[float, float], *, busy: float = 0.02
+    ground: Ground, width: int, height: int, anchor: tuple[float, float], *, busy: float = FREE
 ) -> Rect | None:
     """The place for a block nearest to a point (x, y) that is not taken and at most a share `busy` of plasma.
 

@@ -17,16 +17,18 @@ from promtrack.show.bodies import (
     ClipTime,
     bodies_of,
     draw_body,
+    mind_way,
     place_numbers,
     schedule_numbers,
 )
 from promtrack.show.canvas import Canvas, Page
 from promtrack.show.cards import draw_end, draw_title
 from promtrack.show.disc_view import Inset, draw_insets, inset_name
-from promtrack.show.layout import Ground, Rect, busy_share, make_ground, place_block, take
+from promtrack.show.layout import FREE, Ground, Rect, busy_share, make_ground, place_block, take
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import (
     HeightTick,
+    TickColumn,
     clock_size,
     compass_size,
     draw_clock,
@@ -51,7 +53,7 @@ class Annotation:
     page: Page
     wanted: frozenset[str]  # clip.overlays
     blocks: dict[str, Rect]  # places of clock, scale and compass
-    side: str  # 'left' or 'right': where heights are marked
+    column: TickColumn  # where heights are marked
     bodies: tuple[Body, ...]
     time: ClipTime
     ground: Ground  # the layout, for checks
@@ -85,9 +87,10 @@ class Annotation:
         return bool(0 < x < view.width and 0 < y < view.height)
 
     def ticks(self, view: ClipView) -> list[HeightTick]:
-        """Ticks of height, clear of blocks and of all numbers."""
+        """Ticks of height, clear of blocks, of all numbers, of plasma and of ways."""
         spared = [*self.blocks.values(), *(b.label for b in self.bodies if b.label)]
-        return height_ticks(view, self.page, self.side, spared)
+        ticks = height_ticks(view, self.page, self.column, spared)
+        return [tick for tick in ticks if busy_share(self.ground, tick.label) <= FREE]
 
 
 def annotate(
@@ -116,27 +119,6 @@ def annotate(
         wanted = wanted - {"heights", "earth"}  # the Earth would be a dot
         page = replace(page, inside=replace(page.inside, width=page.height - 2 * page.inside.left))
         ground = replace(ground, inside=page.inside)
-    sizes = {}
-    if {"clock", "gaps"} & wanted:
-        spots = ("bottom left", "bottom right", "top left", "top right")
-        sizes["clock"] = clock_size(page, gaps="gaps" in wanted), spots
-    if {"scale", "earth"} & wanted and not insets:
-        size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
-        sizes["scale"] = size, ("bottom right", "bottom left", "top right", "top left")
-    if "compass" in wanted:
-        spots = ("top right", "top left", "bottom right", "bottom left")
-        sizes["compass"] = compass_size(view, measured.orientation, page), spots
-    blocks = {}
-    for name, (size, spots) in sizes.items():
-        rect = place_block(ground, *size, spots)
-        if rect is not None:
-            blocks[name] = rect
-            ground = take(ground, rect, page.unit // 2)
-    side = _calmer_side(ground, (views[0], views[-1]), page, list(blocks.values()))
-    if "heights" in wanted:
-        ticks = [height_ticks(v, page, side, list(blocks.values())) for v in (views[0], views[-1])]
-        for tick in [*ticks[0], *ticks[1]]:
-            ground = take(ground, tick.label, page.unit // 3)
     bodies = bodies_of(
         measured,
         measured.sequence.times_utc[plan.frames[0]],
@@ -150,6 +132,28 @@ def annotate(
     motion = sum(shot.repeats for shot in plan.shots if shot.act == "motion") / plan.rate
     time = ClipTime(recorded_s, clip_s, start_s + motion, NUMBER_S + 2.0 / plan.rate)
     bodies = schedule_numbers(bodies, time)
+    for body in bodies:
+        ground = mind_way(body, _views_of(body, views, insets), plan.time_s, page, ground)
+    sizes: dict[str, tuple[tuple[int, int], tuple[str, ...]]] = {}
+    if {"clock", "gaps"} & wanted:
+        size = clock_size(page, gaps="gaps" in wanted)
+        sizes["clock"] = size, ("bottom left", "bottom right", "top left", "top right")
+    if {"scale", "earth"} & wanted and not insets:
+        size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
+        sizes["scale"] = size, ("bottom right", "bottom left", "top right", "top left")
+    if "compass" in wanted:
+        size = compass_size(view, measured.orientation, page)
+        sizes["compass"] = size, ("top right", "top left", "right", "left", "bottom right", "bottom left")
+    blocks = {}
+    for name, (size, spots) in sizes.items():
+        rect = place_block(ground, *size, spots)
+        if rect is not None:
+            blocks[name] = rect
+            ground = take(ground, rect, page.unit // 2)
+    column = _calmest_column(ground, (views[0], views[-1]), page, list(blocks.values()))
+    if "heights" in wanted:
+        for tick in _free_ticks(ground, (views[0], views[-1]), page, column, list(blocks.values())):
+            ground = take(ground, tick.label, page.unit // 3)
     for place in range(len(insets)):
         ground = take(ground, inset_name(insets, place, not_shown, page)[1], page.unit // 4)
     placed_bodies: list[Body] = []
@@ -176,7 +180,7 @@ def annotate(
         page=page,
         wanted=wanted,
         blocks=blocks,
-        side=side,
+        column=column,
         bodies=tuple(placed_bodies),
         time=time,
         ground=replace(ground, inside=page.inside),
@@ -247,11 +251,18 @@ def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
     return bool(inside.mean() > 0.6) if during.any() else False
 
 
-def _calmer_side(ground: Ground, views: tuple[ClipView, ...], page: Page, spared: list[Rect]) -> str:
-    """The side where more heights find a place that is no plasma's."""
+def _free_ticks(
+    ground: Ground, views: tuple[ClipView, ...], page: Page, column: TickColumn, spared: list[Rect]
+) -> list[HeightTick]:
+    """The ticks of these views that stand on no plasma and no way."""
+    ticks = [tick for view in views for tick in height_ticks(view, page, column, spared)]
+    return [tick for tick in ticks if busy_share(ground, tick.label) <= FREE]
 
-    def clear(side: str) -> float:
-        ticks = [tick for view in views for tick in height_ticks(view, page, side, spared)]
-        return sum(1.0 - 4.0 * busy_share(ground, tick.label) for tick in ticks)
 
-    return max(("left", "right"), key=clear)
+def _calmest_column(
+    ground: Ground, views: tuple[ClipView, ...], page: Page, spared: list[Rect]
+) -> TickColumn:
+    """Where most heights find a free place: at an edge if they can, else as near to one as they can."""
+    steps = np.arange(0.0, 0.5 * page.width, page.unit)
+    columns = [TickColumn(side, float(away)) for away in steps for side in ("left", "right")]
+    return max(columns, key=lambda one: len(_free_ticks(ground, views, page, one, spared)))

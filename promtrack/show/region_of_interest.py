@@ -22,8 +22,12 @@ BRIGHT = 6.0  # times the noise of a strip averaged over a cell
 WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
 LEAST_SHARE = 0.44  # of the picture's height that the action takes; a wider scene is cropped
 LEAST_TOP_MM = 30.0
+APART_DEG = 0.5  # gap that parts two bodies
+CLEAR = 0.05  # of half the picture's width: sky kept between a body and its edge
+MOST_OF_HEADLINE = 0.7  # of its track
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
 CELL_MM = 2.5
+LARGEST_ZOOM = 14.0  # picture px per frame px: beyond it plasma is soft on a phone too
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,14 +53,14 @@ def find_action(
     orientation: Orientation,
     lock: LimbLock,
     *,
-    aspect: float = 16.0 / 9.0,
+    size: tuple[int, int] = (1920, 1080),
     at: str = "",
 ) -> Action:
     """The points to keep in view: bright and changing plasma, knots, fronts, and the limb beneath them.
 
     Parameters
     ----------
-    aspect : width over height of the picture; what would make the action lower than `LEAST_SHARE` of it is
+    size : width and height of the picture; what would make the action lower than `LEAST_SHARE` of it is
         cropped
     at : letter of a body, or an angle in degrees, to crop on; '' for where most happens
 
@@ -76,14 +80,16 @@ def find_action(
         return Action(
             theta + half * np.array([-1.0, 1.0, 0.0, 0.0]), np.array([0.0, 0.0, 60.0, -20.0]), np.ones(4)
         )
-    top = _percentile(height, weight, 0.99)
+    top, least = _percentile(height, weight, 0.99), float(np.rad2deg(size[0] / LARGEST_ZOOM / lock.radius_px))
     for _ in range(2):  # what is cropped may be what stood highest
-        wide_mm = FILL * aspect * max(top, LEAST_TOP_MM) / LEAST_SHARE
-        window = float(np.clip(np.rad2deg(wide_mm / strip.geometry.limb_mm), 3.0, WINDOW_DEG))
+        wide_mm = FILL * size[0] / size[1] * max(top, LEAST_TOP_MM) / LEAST_SHARE
+        wanted = float(np.rad2deg(wide_mm / strip.geometry.limb_mm))
+        window = min(max(wanted, FILL * least), WINDOW_DEG)
         if centre is not None:
             keep = np.abs(angle - centre) <= window / 2.0
         else:
-            keep = best_window(angle, weight, window, tracks[0].angle_deg if tracks else None, strip.geometry)
+            headline = tracks[0].angle_deg if tracks else None
+            keep = best_window(angle, weight, (least, window), headline, strip.geometry, plasma.bodies)
         if keep.any():
             top = _percentile(height[keep], weight[keep], 0.99)
     if centre is not None:
@@ -135,38 +141,47 @@ def asked_angle(at: str, motion: Motion, strip: Strip) -> float | None:
 def best_window(
     angle_deg: np.ndarray,
     weight: np.ndarray,
-    window_deg: float,
+    range_deg: tuple[float, float],
     headline_deg: np.ndarray | None,
     geometry: StripGeometry,
+    bodies: list[tuple[float, float]],
 ) -> np.ndarray:
-    """The stretch, at most `window_deg` wide, whose picture shows the most and cuts the least, as booleans.
+    """The stretch, of limited width, whose picture shows the most and cuts no body, as booleans.
 
     Parameters
     ----------
     angle_deg, weight : (n,) of all points
-    headline_deg : angles of the track whose number is the headline: in it, where the width allows
+    range_deg : least width of the picture, and greatest width of the stretch
+    headline_deg : angles of the track whose number is the headline: most of it is in, where the width allows
     geometry : of the strips, beyond whose ends no picture reaches
+    bodies : first and last angle of each connected piece of plasma
     """
+    least_deg, window_deg = range_deg
     order = np.argsort(angle_deg)
     angles, heaped = angle_deg[order], np.concatenate([[0.0], np.cumsum(weight[order])])
 
-    def held(low: np.ndarray, high: np.ndarray) -> np.ndarray:
-        return heaped[np.searchsorted(angles, high)] - heaped[np.searchsorted(angles, low)]
+    def held(low: np.ndarray | float, high: np.ndarray | float) -> np.ndarray:
+        return heaped[np.searchsorted(angles, high, side="right")] - heaped[np.searchsorted(angles, low)]
 
     low, high = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))
-    starts = np.arange(angles[0] - window_deg, angles[-1], 0.25)
+    starts = np.arange(angles[0] - window_deg, angles[-1], 0.1)
     found: list[tuple[float, float, float]] = []  # worth, first and last angle
     for wide in window_deg * np.array([1.0, 0.85, 0.7, 0.55]):
         first = np.minimum(np.searchsorted(angles, starts), len(angles) - 1)
         last = np.maximum(np.searchsorted(angles, starts + wide) - 1, first)
-        half = np.minimum(0.5 * (angles[last] - angles[first]) / FILL + 0.05, 0.5 * (high - low))
+        half = np.maximum(0.5 * (angles[last] - angles[first]) / FILL + 0.05, 0.5 * least_deg)
+        half = np.minimum(half, 0.5 * (high - low))
         middle = np.clip(0.5 * (angles[first] + angles[last]), low + half, high - half)
-        ends, reach = np.stack([middle - half, middle + half]), 0.05 * half
-        cut = held(ends - reach, ends + reach).sum(axis=0)  # about the picture's edges: counts ten times
-        worth = held(starts, starts + wide) - 10.0 * cut
+        worth = held(starts, starts + wide)
+        for begin, end in bodies:
+            cut = np.zeros(len(starts), bool)
+            for edge in (middle - half, middle + half):
+                cut |= (edge > begin - CLEAR * half) & (edge < end + CLEAR * half)
+            # what fits nowhere is cut anyway
+            worth = worth - cut * (0.5 * heaped[-1] if end - begin <= window_deg else 0.5 * held(begin, end))
         if headline_deg is not None:
-            whole = (starts <= headline_deg.min()) & (starts + wide >= headline_deg.max())
-            worth = np.where(whole, worth + heaped[-1], worth)
+            inside = (headline_deg >= starts[:, None]) & (headline_deg <= starts[:, None] + wide)
+            worth = worth + heaped[-1] * (inside.mean(axis=1) >= MOST_OF_HEADLINE)
         # Of all stretches that are worth the most, the middle one keeps what it holds centred.
         best = np.flatnonzero(worth >= worth.max() - 1e-9 * heaped[-1])
         chosen = best[len(best) // 2]
@@ -202,6 +217,13 @@ class _Plasma:
     height_mm: np.ndarray
     weight: np.ndarray
     strips: list[tuple[float, np.ndarray, np.ndarray]]  # time, angle and height of the bright cells of some
+
+    @property
+    def bodies(self) -> list[tuple[float, float]]:
+        """First and last angle of each piece that no gap parts."""
+        angles = np.unique(self.angle_deg)
+        pieces = np.split(angles, np.flatnonzero(np.diff(angles) > APART_DEG) + 1)
+        return [(float(piece[0]), float(piece[-1])) for piece in pieces if len(piece)]
 
 
 def _plasma(strip: Strip) -> _Plasma:

@@ -193,10 +193,19 @@ class HeightTick:
     label: Rect
 
 
-def height_ticks(view: ClipView, page: Page, side: str, spared: list[Rect]) -> list[HeightTick]:
-    """Ticks of height at the 'left' or 'right' edge, without those whose label would lie on something."""
+@dataclass(frozen=True, slots=True)
+class TickColumn:
+    """Where ticks of height stand: how far along each arc from its end at one side of the picture."""
+
+    side: str  # 'left' or 'right'
+    along_px: float = 0.0
+
+
+def height_ticks(view: ClipView, page: Page, column: TickColumn, spared: list[Rect]) -> list[HeightTick]:
+    """Ticks of height in a column, without those whose label would lie on something."""
     top_mm = max(view.radius_px, 1.0) * view.km_per_px * 1e-3
     step = nice_step(max(2.2 * page.unit, 0.17 * view.height) * view.km_per_px * 1e-3)
+    left = column.side == "left"
     ticks: list[HeightTick] = []
     for height_mm in step * np.arange(1, 12):
         if height_mm > top_mm or len(ticks) == TICKS:
@@ -204,20 +213,18 @@ def height_ticks(view: ClipView, page: Page, side: str, spared: list[Rect]) -> l
         line = _arc_inside(view, float(height_mm), page.inside)
         if len(line) < 8:
             continue
-        ends = (line, line[::-1])
-        line = min(ends, key=lambda one: one[0, 0] if side == "left" else -one[0, 0])
-        away = np.hypot(*(line - line[0]).T)
-        piece = line[away <= 0.9 * page.unit]
+        line = min((line, line[::-1]), key=lambda one: one[0, 0] if left else -one[0, 0])
+        away = np.hypot(*(line - line[0]).T) - column.along_px
+        piece = line[(away >= 0.0) & (away <= 0.9 * page.unit)]
+        if len(piece) < 2:
+            continue
         label = block(((f"{height_mm:g} Mm", page.unit),))
-        x = (
-            piece[:, 0].max() + 0.3 * page.unit
-            if side == "left"
-            else piece[:, 0].min() - 0.3 * page.unit - label.width
-        )
-        place = Rect(
-            round(float(x)), round(float(piece[:, 1].mean() - 0.6 * page.unit)), label.width, label.height
-        )
+        gap = 0.3 * page.unit
+        x = piece[:, 0].max() + gap if left else piece[:, 0].min() - gap - label.width
+        y = piece[:, 1].mean() - 0.6 * page.unit
+        place = Rect(round(float(x)), round(float(y)), label.width, label.height)
         out = place.top < page.inside.top or place.bottom > page.inside.bottom
+        out |= place.left < page.inside.left or place.right > page.inside.right
         if out or any(overlaps(place.grown(4), other) for other in [*spared, *(t.label for t in ticks)]):
             continue
         ticks.append(HeightTick(float(height_mm), piece, place))

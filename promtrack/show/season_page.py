@@ -31,7 +31,7 @@ img.season { width: 100%; height: auto; background: #fff; }
 .cards { display: grid; gap: 1rem; grid-template-columns: repeat(auto-fill, minmax(16rem, 1fr));
   margin: 1rem 0; }
 .cards img { display: block; width: 100%; height: auto; border-radius: 0.5rem; margin-bottom: 0.5rem; }
-.cards p { margin: 0.15rem 0; }
+.cards p { margin: 0.15rem 0; } .whole { white-space: nowrap; }
 """
 _HEADS = (
     "date (UTC)",
@@ -59,12 +59,12 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     """
     style = files("promtrack.show").joinpath("report.css").read_text(encoding="utf-8") + _STYLE
     rows = season.rows
-    title = f"{counted(len(rows), 'run', 'runs')}, {rows[0].date} to {rows[-1].date}"
+    runs, dates = counted(len(rows), "run", "runs"), sorted({rows[0].date, rows[-1].date})
     head = element(
         "head",
         element("meta", charset="utf-8"),
         element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("title", f"Season: {title}"),
+        element("title", f"Season: {runs}, {' to '.join(dates)}"),
         element("style", Markup(style)),
     )
     picture = element(
@@ -76,7 +76,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     poor = sum(row.poor for row in rows)
     main = element(
         "main",
-        element("h1", title),
+        element("h1", f"{runs}, ", Markup(" to ".join(map(_whole, dates)))),
         element(
             "p",
             "Speeds are in the plane of the sky, so lower bounds of the true ones; errors are total, "
@@ -98,6 +98,11 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     return path
 
 
+def _whole(words: str) -> Markup:
+    """Words that no line breaks."""
+    return element("span", words, class_="whole")
+
+
 def _card(row: SeasonRow, folder: Path) -> Markup:
     """A run at a glance: its still, where and how trustworthy, and what stood out."""
     name = row.recording or row.folder
@@ -114,7 +119,9 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
     )
     title = element(
         "h2",
-        element("a", f"{row.date}, {name}", href=quote(row.report)) if row.report else f"{row.date}, {name}",
+        element("a", _whole(row.date), f", {name}", href=quote(row.report))
+        if row.report
+        else joined([_whole(row.date), f", {name}"]),
     )
     trust = element("p", "Lock, scale, motion: ", _verdict(row), class_="facts")
     return element("article", still, title, element("p", unbroken("; ".join(words))), trust)
@@ -151,7 +158,7 @@ def _row(row: SeasonRow) -> Markup:
         _value(row.front_speed_km_s, row.front_speed_err_km_s),
         _angle(row.front_pa_deg, row),
     ]
-    first = element("th", f"{row.date} {clock(row.first_utc, seconds=False)}", scope="row")
+    first = element("th", _whole(row.date), f" {clock(row.first_utc, seconds=False)}", scope="row")
     return element("tr", first, *(element("td", cell) for cell in cells), class_="poor" if row.poor else None)
 
 
@@ -179,7 +186,7 @@ def _eruptions(season: Season) -> Markup:
     body = [
         element(
             "tr",
-            element("th", one.row.date, scope="row"),
+            element("th", _whole(one.row.date), scope="row"),
             element("td", one.row.recording + (f" ({LEVEL_WORDS['poor']})" if one.row.poor else "")),
             element("td", _angle(one.pa_deg, one.row)),
             element("td", with_error(one.speed_km_s, one.speed_err_km_s)),

@@ -116,15 +116,8 @@ def prepare(measured: Measured) -> Studio:
 def _cropped(measured: Measured, frames: np.ndarray) -> tuple[ClipView, ...]:
     """Views cropped on the action, one a frame shown."""
     lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
-    width, height = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
-    action = find_action(
-        measured.strip,
-        measured.motion,
-        measured.orientation,
-        lock,
-        aspect=width / height,
-        at=clip.at,
-    )
+    size = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
+    action = find_action(measured.strip, measured.motion, measured.orientation, lock, size=size, at=clip.at)
     strip_s = (sequence.times_utc[frames] - measured.strip.times_utc[0]) / np.timedelta64(1, "s")
     return choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
 

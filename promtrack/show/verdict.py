@@ -121,7 +121,7 @@ def _centre_error(measured: Measured) -> Check:
     words = f"A typical frame's centre has an error of {error_text(error_mm, 'Mm')} across the limb"
     level = _level(error_mm, CENTRE_MM)
     if level != "good":
-        words += f", where {CENTRE_MM[0]:g} Mm would be good"
+        words += f", where below {CENTRE_MM[0]:g} Mm would be good"
     return Check("lock", "centre error", level, words)
 
 

@@ -16,16 +16,13 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
 from promtrack.limb.records import LimbLock, to_frame
 from promtrack.settings import ClipSettings
-from promtrack.show.region_of_interest import FILL, Action
+from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM, Action
 from promtrack.sun import Orientation, Scale
 
 SIZES = {"wide": (1920, 1080), "disc": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
 LEVEL_DEG = 90.0  # a longer piece of limb has no level
-LARGEST_ZOOM = 12.0  # picture px per frame px: beyond it plasma is soft on a phone too
-LEAST_ZOOM_OUT, MOST_ZOOM_OUT = (
-    1.25,
-    2.2,
-)  # between first and last picture: less is not worth it, more hurries
+# Between first and last picture: less is not worth it, more hurries.
+LEAST_ZOOM_OUT, MOST_ZOOM_OUT = 1.25, 2.2
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,11 +13,12 @@ import io
 import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from types import TracebackType
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from astropy.io import fits
@@ -31,6 +32,8 @@ BLANK = -32768  # what a strip does not show
 LARGEST = 32767
 _BLOCK = 2880  # bytes of a FITS record
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
+
+BLOCK_BYTES = 16e6  # of float32 strips read at a time: each call of the FITS reader costs half a strip
 
 Result = TypeVar("Result")
 Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out
@@ -128,26 +131,41 @@ class Strip:
         return values.reshape(-1, rows, columns).astype(np.float32, copy=False)
 
     def mapped(
-        self, function: Callable[[np.ndarray], Result], which: Iterable[int] | None = None
+        self, function: Callable[..., Result], which: Iterable[int] | None = None, *also: Iterable[Any]
     ) -> Iterator[Result]:
         """`function` of every strip, or of those in `which`, in order; strips are read and worked on by all
-        cores, one a core at a time.
+        cores.
 
         Parameters
         ----------
-        function : takes a strip as a native float32 array of its own, [height, angle]
+        function : takes a strip as a native float32 array of its own, [height, angle], and what `also` gives
+        which : rising indices
+        also : one value for each strip, drawn in the caller's thread
         """
-        with self.opened() as plane:
-            yield from map_ahead(lambda i: function(plane(i)), range(len(self)) if which is None else which)
+        read: Callable[[int, int], np.ndarray] = self.read
+        most = max(int(BLOCK_BYTES / (4 * self.geometry.rows * self.geometry.columns)), 1)
 
-    @contextmanager
-    def opened(self) -> Iterator[Callable[[int], np.ndarray]]:
-        """A function for all threads that reads the strip of an index; quicker than `read`, called often."""
-        if self.dtype == "fits":
-            with Planes(self.path) as planes:
-                yield lambda i: planes.read(i, i + 1)[0]
-        else:
-            yield lambda i: self.read(i, i + 1)[0]
+        def done(run: list[tuple[Any, ...]]) -> list[Result]:
+            planes = read(run[0][0], run[-1][0] + 1)
+            return [function(plane, *rest) for plane, (_, *rest) in zip(planes, run, strict=True)]
+
+        with ExitStack() as stack:
+            if self.dtype == "fits":
+                read = stack.enter_context(Planes(self.path)).read
+            items = zip(range(len(self)) if which is None else which, *also, strict=False)
+            yield from chain.from_iterable(map_ahead(done, _runs(items, most)))
+
+
+def _runs(items: Iterable[tuple[Any, ...]], most: int) -> Iterator[list[tuple[Any, ...]]]:
+    """Items whose first values, indices, follow each other, so many together at most."""
+    run: list[tuple[Any, ...]] = []
+    for item in items:
+        if run and (len(run) == most or item[0] != run[-1][0] + 1):
+            yield run
+            run = []
+        run.append(item)
+    if run:
+        yield run
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -87,9 +87,8 @@ def recover_knots(
 
 def inject_knots(strip: Strip, knots: tuple[InjectedKnot, ...], path: Path) -> Strip:
     """The strips with the knots added, in a new file at `path`."""
-    with Path(path).open("wb") as file, strip.opened() as plane:
-        for i in range(len(strip)):
-            image = plane(i)
+    with Path(path).open("wb") as file:
+        for i, image in enumerate(strip.mapped(np.asarray)):
             for knot in knots:
                 if 0 <= i - knot.first < len(knot.snr):
                     _add(image, strip, knot, i - knot.first)

@@ -54,12 +54,30 @@ def test_no_prominence_is_cut_where_the_frames_are_wide_enough(gap_deg, window_d
     middle = 0.5 * (low + high)
     one = np.linspace(middle - gap_deg / 2.0 - 6.0, middle - gap_deg / 2.0, 200)
     angle = np.concatenate([one, one + 6.0 + gap_deg])
-    keep = best_window(angle, np.ones(400), window_deg, one[60:121], geometry)
+    bodies = [(one[0], one[-1]), (angle[200], angle[-1])]
+    keep = best_window(angle, np.ones(400), (0.0, window_deg), one[60:121], geometry, bodies)
     half = 0.5 * float(np.ptp(angle[keep])) / FILL
     centre = np.clip(0.5 * (angle[keep].min() + angle[keep].max()), low + half, high - half)
     assert keep[60:120].all()
     for edge in (centre - half, centre + half):
         assert np.abs(angle - edge).min() > 0.1
+
+
+def test_no_part_of_a_prominence_is_shown_where_another_one_is_whole():
+    # TRUTH  the headline lies in the first of two prominences, and the window holds that and half of the
+    # other: the picture ends in the sky between them.
+    geometry = quick_run().strip.geometry
+    middle = 0.5 * (geometry.from_deg + float(geometry.angle_deg(geometry.columns - 1)))
+    one = np.linspace(middle - 4.0, middle, 200)
+    angle = np.concatenate([one, one + 5.5])
+    bodies = [(one[0], one[-1]), (angle[200], angle[-1])]
+    keep = best_window(angle, np.ones(400), (0.0, 7.0), one[60:121], geometry, bodies)
+    half = 0.5 * float(np.ptp(angle[keep])) / FILL
+    centre = 0.5 * (angle[keep].min() + angle[keep].max())
+    assert keep[60:121].all()
+    for begin, end in bodies:
+        for edge in (centre - half, centre + half):
+            assert not begin < edge < end
 
 
 def test_an_eruption_is_followed_by_a_slow_zoom_out():
@@ -70,7 +88,7 @@ def test_an_eruption_is_followed_by_a_slow_zoom_out():
     front = run.motion.fronts[0]
     tall = replace(front, height_mm=np.interp(front.time_s, front.time_s[[0, -1]], [30.0, 390.0]))
     motion = replace(run.motion, fronts=(tall,), knots=())
-    action = find_action(run.strip, motion, run.orientation, run.lock, aspect=1.0)
+    action = find_action(run.strip, motion, run.orientation, run.lock, size=(1080, 1080))
     views = choose_views(run.lock, run.scale, run.orientation, action, run.settings.clip, times)
     zoom = np.array([view.zoom for view in views])
     assert zoom[0] > 1.2 * zoom[-1]

@@ -25,7 +25,7 @@ from promtrack.show.canvas import (
 from promtrack.show.cards import earth_diameters, everyday, million_km_h, moon_trip, title_lines
 from promtrack.show.clip import overlay_planes
 from promtrack.show.findings import Quoted, top_height
-from promtrack.show.layout import Rect, make_ground, nearest_free, overlaps, place_block, take
+from promtrack.show.layout import Rect, busy_share, make_ground, nearest_free, overlaps, place_block, take
 from promtrack.show.overlay import draw_annotation
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
 from promtrack.show.scale_bar import draw_scale, gap_words, nice_step, scale_size, wrapped
@@ -298,6 +298,21 @@ def test_height_ticks_stand_at_their_heights_at_the_edge():
         assert (x < view.width / 6.0).all() or (x > 5.0 * view.width / 6.0).all()
 
 
+def test_height_ticks_leave_an_edge_where_plasma_stands():
+    # TRUTH  plasma painted over the edge at which the ticks stood: they stand elsewhere, on none of it.
+    studio = stage(view="wide")
+    ticks = studio.annotation().ticks(studio.views[-1])
+    busy = studio.busy_tone[0].copy()
+    left = ticks[0].label.left < studio.views[-1].width / 2
+    busy[:, : busy.shape[1] // 5] = 1.0 if left else 0.0
+    busy[:, -busy.shape[1] // 5 :] = 0.0 if left else 1.0
+    annotation = replace(studio, busy_tone=(busy, studio.busy_tone[1])).annotation()
+    moved = annotation.ticks(studio.views[-1])
+    assert moved
+    for tick in moved:
+        assert busy_share(annotation.ground, tick.label) <= 0.02
+
+
 def test_a_number_whose_model_was_rejected_is_never_shown():
     # TRUTH  the same knots with their models rejected: letters, but no number; a front without model
     # likewise.
@@ -520,6 +535,20 @@ def test_no_room_gives_no_label():
     ground = take(make_ground(200, 100, Rect(8, 8, 184, 84), np.zeros((5, 5))), Rect(0, 0, 200, 100))
     assert nearest_free(ground, 40, 20, (100.0, 50.0)) is None
     assert place_block(ground, 40, 20, ("top left",)) is None
+
+
+def test_marks_stand_on_no_plasma_where_sky_is_free():
+    # TRUTH  plasma in every named corner and a free band between them: the block lies in the band, though it
+    # is none of its corners; with no room in the sky the least covered corner is taken.
+    busy = np.zeros((54, 96), np.float32)
+    busy[:20, :40] = busy[:20, 60:] = busy[34:, :40] = busy[34:, 60:] = 1.0
+    spots = ("top left", "top right", "bottom left", "bottom right")
+    inside = Rect(20, 20, 920, 500)
+    for size in ((120, 60), (300, 100)):
+        rect = place_block(make_ground(960, 540, inside, busy), *size, spots)
+        tone = cv2.resize(busy, (960, 540), interpolation=cv2.INTER_NEAREST)
+        assert tone[rect.top : rect.bottom, rect.left : rect.right].mean() < 0.02
+    assert place_block(make_ground(960, 540, inside, busy), 700, 300, spots) is not None
 
 
 def test_unknown_north_is_never_called_north():

@@ -61,7 +61,11 @@ def test_a_failed_check_is_never_outweighed(checked, subject, level):
     [
         # TRUTH  870 km a pixel: 0.1 px are 0.087 Mm, 0.3 px 0.26 Mm, 0.7 px 0.61 Mm
         ({"centre_err_px": np.full(44, 0.1)}, "good", "passed"),
-        ({"centre_err_px": np.full(44, 0.3)}, "fair", "0.3 Mm across the limb, where 0.1 Mm would be good"),
+        (
+            {"centre_err_px": np.full(44, 0.3)},
+            "fair",
+            "0.3 Mm across the limb, where below 0.1 Mm would be good",
+        ),
         ({"centre_err_px": np.full(44, 0.7)}, "poor", "0.6 Mm across the limb"),
         ({"frame_radius_err_px": np.full(44, np.nan)}, "fair", "could not be compared"),
         ({"frame_radius_err_px": np.full(44, 0.1)}, "poor", "times their errors"),
