@@ -18,6 +18,15 @@ from promtrack.settings import LimbSettings
 
 SAMPLES = 7  # frames looked at beforehand, for radius and places to start from
 MOST_TRIED = 60  # frames tried before the sequence is said to show no limb
+RAY_PX = 1.5  # spacing of rays along the limb
+# Rays on the limb that is in the frame: 60 px of the 8 degrees that a lock needs bend by 1 px, of which the
+# limb's edge is known to a tenth; of less the ends of an edge cut by the frame make any circle.
+LEAST_RAYS = 40
+LEAST_EDGES = 24  # of them, on which the edge is made out
+
+
+class LimbCutShort(LimbNotFound):
+    """A limb of which the frame holds too little for a circle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +54,7 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     found: dict[int, LimbSample] = {}
     standing: list[Place] = []  # as the header has them, and the limb is there
     first_error = None
+    cut_short: list[InputError] = []
     for tried, index in enumerate([*picks, *rest]):
         if tried >= len(picks) and (found or standing or tried > MOST_TRIED):
             break
@@ -56,11 +66,15 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
                 standing.append(replace(header, radius_px=place.radius_px))
             found[index] = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=header)
         except InputError as problem:
-            first_error = first_error or problem.at(sequence.names[index])
+            problem.at(sequence.names[index])
+            first_error = first_error or problem
+            cut_short += [problem] if isinstance(problem, LimbCutShort) else []
     if len(standing) > len(picks) / 2:
         place = replace(standing[0], radius_px=float(np.median([s.radius_px for s in standing])))
         seen = visible_angles(place, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
         return Start(place.radius_px, float(2 * np.pi * seen * place.radius_px), ())
+    if len(cut_short) >= max(len(found), 1):  # what a few frames take for a limb is then something else
+        raise cut_short[0]
     if not found:
         raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
     radii = np.array([f.place.radius_px for f in found.values()])
@@ -109,12 +123,14 @@ def sample_limb(
         circle = find_in_small(small, full_scale, radius_px=radius_px)
         place = Place(circle.x_px, circle.y_px, circle.radius_px)
     for search in (6 * small.factor, 4.0 + small.factor, 6.0):
-        grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)
+        grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=RAY_PX)
         zone = unwrap(frame, place, grid)
-        if len(zone.ray) < 24:
-            raise LimbNotFound("no limb: too little of it in the frame")
+        if len(zone.ray) < LEAST_RAYS:
+            raise LimbCutShort(
+                f"the limb is cut short: only {len(zone.ray) * RAY_PX:.0f} px of it in the frame"
+            )
         edge = edge_of(zone, grid, search_px=search, blur_px=BLUR_PX, along_px=ALONG_PX)
-        if edge.good.sum() < 24:
+        if edge.good.sum() < LEAST_EDGES:
             raise LimbNotFound("no limb: its edge cannot be made out")
         fit = fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=True)
         moved = shifted_place(place, *fit.shift_px)
