@@ -186,8 +186,8 @@ def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
     fringe = float(np.median([m.signs.fringe for m in kept]))
     if fringe > 1.0:
         words = (
-            f"The disc is darker than the light outside its limb, by {fringe:.1f} times: something stands "
-            "before it, or the picture was changed."
+            "The disc is darker than the light outside its limb: something stands before it, or the picture "
+            "was changed."
         )
         return _both("bright disc", words)
     return [Check("lock", "bright disc", "good", "The disc is bright inside, with light outside it.")]

@@ -20,7 +20,14 @@ SAMPLES = 7  # frames looked at beforehand, for radius and places to start from
 MOST_TRIED = 60  # frames tried before the sequence is said to show no limb
 BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
 ALONG_PX = 2.0  # smoothing from ray to ray
-LEAST_RAYS = 24
+# Limb that is in the frame: 60 px of the 8 degrees that a lock needs bend by 1 px, of which the limb's edge
+# is known to a tenth; of less the ends of an edge cut by the frame make any circle.
+LEAST_LIMB_PX = 60.0
+LEAST_EDGES = 24  # rays on which the edge is made out
+
+
+class LimbCutShort(LimbNotFound):
+    """A limb of which the frame holds too little for a circle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +55,7 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     found: dict[int, LimbSample] = {}
     standing: list[Place] = []  # as the header has them, and the limb is there
     first_error = None
+    cut_short: list[InputError] = []
     for tried, index in enumerate([*picks, *rest]):
         if tried >= len(picks) and (found or standing or tried > MOST_TRIED):
             break
@@ -59,11 +67,15 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
                 standing.append(replace(header, radius_px=place.radius_px))
             found[index] = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=header)
         except InputError as problem:
-            first_error = first_error or problem.at(sequence.names[index])
+            problem.at(sequence.names[index])
+            first_error = first_error or problem
+            cut_short += [problem] if isinstance(problem, LimbCutShort) else []
     if len(standing) > len(picks) / 2:
         place = replace(standing[0], radius_px=float(np.median([s.radius_px for s in standing])))
         seen = visible_angles(place, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
         return Start(place.radius_px, float(2 * np.pi * seen * place.radius_px), ())
+    if len(cut_short) >= max(len(found), 1):  # what a few frames take for a limb is then something else
+        raise cut_short[0]
     if not found:
         raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
     radii = np.array([f.place.radius_px for f in found.values()])
@@ -127,10 +139,11 @@ def edge_near(
 ) -> tuple[Zone, Edge, RayFit]:
     """The limb zone around a place, the edge within `search_px` of it, and the circle through that."""
     zone = unwrap(frame, place, grid)
-    if len(zone.ray) < LEAST_RAYS:
-        raise LimbNotFound("no limb: too little of it in the frame")
+    limb_px = len(zone.ray) * grid.step_px
+    if limb_px < LEAST_LIMB_PX:
+        raise LimbCutShort(f"the limb is cut short: only {limb_px:.0f} px of it in the frame")
     edge = edge_of(zone, grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
-    if edge.good.sum() < LEAST_RAYS:
+    if edge.good.sum() < LEAST_EDGES:
         raise LimbNotFound("no limb: its edge cannot be made out")
     return zone, edge, fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=free_radius)
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
+from hashlib import blake2b
 
 import numpy as np
 
@@ -132,9 +133,14 @@ class Layout:
         failed: dict[int, str] = {}
         first: Look | None = None
         count = len(self.sequence)
-        for index, seen in map_ahead(lambda i: self.measured(i, templates), range(count)):
+        pictures: dict[bytes, int] = {}  # fingerprint -> the frame that showed it first
+        for index, seen, picture in map_ahead(lambda i: self.measured(i, templates), range(count)):
             if progress:
                 progress(index, count)
+            before = pictures.setdefault(picture, index) if picture else index
+            if before != index:  # noise never repeats: the camera or the film stood still, or runs in a loop
+                failed[index] = f"the very same picture as {self.sequence.names[before]}"
+                continue
             if isinstance(seen, str):
                 failed[index] = seen
                 continue
@@ -171,19 +177,18 @@ class Layout:
 
     def measured(
         self, index: int, templates: dict[int, Template]
-    ) -> tuple[int, tuple[FrameMeasure, Look] | str]:
-        """The frame's number, and what it contributes or why it does not."""
+    ) -> tuple[int, tuple[FrameMeasure, Look] | str, bytes]:
+        """The frame's number, what it contributes or why it does not, and a fingerprint of its pixels."""
         seen = self.look(index)
         if isinstance(seen, str):
-            return index, seen
+            return index, seen, b""
         frame, look = seen
+        picture = blake2b(frame[::4].tobytes(), digest_size=16).digest()
         template = templates.get(index)
         if template is None:
-            return index, (unmatched(look, self.turn_of(index), self.finder), look)
+            return index, (unmatched(look, self.turn_of(index), self.finder), look), picture
         time_s = float(self.sequence.time_s[index])
         turn = self.turn_of(index) if self.turn_known else template.turn_at(time_s)
         reach, turning = self.reach_px(look), not self.turn_known
-        return index, (
-            measure(frame, look, turn, time_s, template, self.finder, reach_px=reach, turning=turning),
-            look,
-        )
+        laid = measure(frame, look, turn, time_s, template, self.finder, reach_px=reach, turning=turning)
+        return index, (laid, look), picture

@@ -16,7 +16,14 @@ from promtrack.motion.front import find_fronts, front_checks
 from promtrack.motion.interpretation import front_meaning, knot_meaning, rank, threads_meaning
 from promtrack.motion.knots import find_knots
 from promtrack.motion.leading_edge import sector_columns
-from promtrack.motion.motion_checks import Place, cadence_notes, check_knots, knot_spacing_mm, sure_km_s
+from promtrack.motion.motion_checks import (
+    Place,
+    cadence_notes,
+    check_knots,
+    knot_spacing_mm,
+    on_one_line,
+    sure_km_s,
+)
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.records import (
     Control,
@@ -126,6 +133,7 @@ def measure_motion(
         front_search=_found(apart.front_search, fronts, beside_knots.alone),
         checks=(
             *check_knots(knots, tracked.still_pull, tracked.still),
+            *on_one_line(knots, strip.geometry),
             *front_checks(fronts, apart.front_search),
         ),
     )

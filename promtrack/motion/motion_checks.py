@@ -12,7 +12,7 @@ from promtrack.checks import Check
 from promtrack.motion.knot_fit import KnotPath
 from promtrack.motion.knots import KnotPoints
 from promtrack.motion.records import KnotTrack
-from promtrack.strip.records import Strip
+from promtrack.strip.records import Strip, StripGeometry
 
 __all__ = [
     "FIXED",
@@ -21,6 +21,7 @@ __all__ = [
     "check_knots",
     "fixed_on_sensor",
     "knot_spacing_mm",
+    "on_one_line",
     "sure_km_s",
 ]
 
@@ -35,6 +36,7 @@ STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most
 STILL_FAIR, STILL_POOR = 1.5, 3.0  # rms velocity of what stands still, over its error
 LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity
 ALIKE = 0.8  # share of them within a quarter of the median speed of one velocity
+LINE_MM, LINE_LONG = 3.0, 0.5  # off a straight line, half a usual knot; its length, in widths of the strip
 RAIN_KM_S = 70.0  # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
 LEFT_OUT = 0.3  # share of tracks fixed on the sensor
 
@@ -74,6 +76,36 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
                 "as a wrong lock or a wrong field rotation makes them; check camera.mirrored, "
                 "camera.mount and the site",
             )
+
+
+def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterator[Check]:
+    """Whether the moving knots of a time lie on one straight line across the picture, as the trail of an
+    aircraft, a wire or the edge of a cloud does."""
+    frame = np.concatenate([np.zeros(0, int), *(knot.frame for knot in knots if knot.moving)])
+    if not len(frame):
+        return
+    rho = geometry.limb_mm + np.concatenate([knot.height_mm for knot in knots if knot.moving])
+    angle = np.deg2rad(np.concatenate([knot.angle_deg for knot in knots if knot.moving]) - geometry.from_deg)
+    place = np.column_stack([rho * np.sin(angle), rho * np.cos(angle)])
+    least_mm = LINE_LONG * geometry.columns * geometry.mm_per_column(float(np.median(rho)) - geometry.limb_mm)
+    seen, crossed = 0, 0
+    for one in np.unique(frame):
+        points = place[frame == one]
+        if len(points) < LEAST_ALIKE:
+            continue
+        ahead = points[None] - points[:, None]
+        length = np.hypot(*np.moveaxis(ahead, -1, 0))
+        i, j = np.nonzero(length >= least_mm)
+        side = np.array([ahead[i, j, 1], -ahead[i, j, 0]]).T / length[i, j, None]
+        off = np.abs(np.einsum("kna,ka->kn", points[None] - points[i][:, None], side))
+        seen += 1
+        crossed += bool((np.mean(off < LINE_MM, axis=1) > ALIKE).any())
+    if crossed > seen / 2:
+        words = (
+            "The moving knots lie on one straight line across the picture: the trail of an aircraft, a wire "
+            "or the edge of a cloud, not plasma; leave those frames out, or cover it by marks"
+        )
+        yield Check("motion", "one straight line", "poor", words)
 
 
 def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Place) -> bool:

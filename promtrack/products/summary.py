@@ -125,14 +125,15 @@ def summary_lines(folder: ProductFolder) -> list[str]:
     page = read_summary(folder)
     scale, left_out = page["scale"], page["frames_unreadable"]
     size = with_error(scale["km_per_px"], scale["sigma_km_per_px"], "km")
+    size = f"scale {size} a pixel (from the {scale['source']})"
+    size += f"; {typeset(scale['cross_check'])}" if scale["cross_check"] else ""
     step = f", one every {page['cadence_s']:.3g} s" if page["cadence_s"] is not None else ""
     other = page["frames_of_the_other_exposure"]
     beside = f" ({other} are of the other exposure)" if other else ""
     lines = [
         f"{page['frames_used']} of {page['frames_read']} frames used{beside}, {page['span_s'] / 60:.1f} min"
         f"{step} (times from {_SOURCES[page['times']['source']]})",
-        f"scale {size} a pixel (from the {scale['source']})"
-        + (f"; {typeset(scale['cross_check'])}" if scale["cross_check"] else ""),
+        *([] if page["verdict"]["scale"]["level"] == LEVELS[-1] else [size]),  # its reason is enough
         f"angles are {page['orientation']['angles']}s",
         *map(typeset, page["times"]["problems"]),
         *map(typeset, page["notes"]),
