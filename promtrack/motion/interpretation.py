@@ -20,20 +20,6 @@ from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meanin
 from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
-__all__ = [
-    "Labels",
-    "course",
-    "free_fall_km_s",
-    "front_meaning",
-    "knot_meaning",
-    "label_motion",
-    "lettered",
-    "rank",
-    "ranked_fronts",
-    "ranked_knots",
-    "threads_meaning",
-]
-
 LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3

@@ -42,11 +42,8 @@ from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 from promtrack.strip.slit import parse_path, time_distances
 from promtrack.strip.slit_selection import propose_paths
 
-__all__ = ["measure_motion", "named_sectors"]
-
 LEAST_COLUMNS = 4  # of a sector
 WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
-AFTER = 0.6  # time after the search over that of the search
 HEADLINES = 5  # knots that get a sentence
 
 
@@ -82,13 +79,13 @@ def measure_motion(
     sectors = named_sectors(motion, strip.geometry)
     if len(strip) < 2:
         return _of_one_strip(strip, motion, scale_err, clock_err)
-    rng, work = np.random.default_rng(seed), _Work(len(strip), progress or (lambda done, total: None))
-    beside = rng.spawn(1)[
-        0
-    ]  # draws of its own, so that the two halves of the work do not wait for each other
+    tell = progress or (lambda done, total: None)
+    total = len(strip) + TRACK_PARTS + 1
+    rng = np.random.default_rng(seed)
+    (beside,) = rng.spawn(1)  # draws of its own: the two halves of the work do not wait for each other
     with ThreadPoolExecutor(1, thread_name_prefix="motion") as pool:
         other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
-        search = find_knots(strip, motion=motion, progress=work.searched)
+        search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
         tracked = track_knots(
             strip,
             search,
@@ -97,7 +94,7 @@ def measure_motion(
             clock_err=clock_err,
             rng=rng,
             place=place,
-            progress=work.tracked,
+            progress=lambda done, parts: tell(len(strip) + done, total),
         )
         knots, chance = tracked.knots, tracked.chance
         apart = other.result()
@@ -112,7 +109,7 @@ def measure_motion(
         notes=cadence_notes(strip, spacing, knots),
         sure_km_s=sure_km_s(strip, spacing),
     )
-    work.finished()
+    tell(total, total)
     return Motion(
         knots=knots,
         fronts=fronts,
@@ -179,27 +176,6 @@ def _found(search: FrontSearch, fronts: tuple[Front, ...], alone: tuple[int, ...
     return replace(
         search, level="found", sentence=f"{moving} fronts rise." if moving > 1 else "One front rises."
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Work:
-    """How far the work has come, in strips searched; what follows the search counts as `AFTER` of it."""
-
-    strips: int
-    tell: Callable[[int, int], None]
-
-    def searched(self, done: int, strips: int) -> None:
-        self.tell(done, self._total)
-
-    def tracked(self, done: int, parts: int) -> None:
-        self.tell(self.strips + done * (self._total - self.strips) // (parts + 1), self._total)
-
-    def finished(self) -> None:
-        self.tell(self._total, self._total)
-
-    @property
-    def _total(self) -> int:
-        return self.strips + max(round(AFTER * self.strips), TRACK_PARTS + 1)
 
 
 def _apart_from_knots(
