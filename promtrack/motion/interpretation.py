@@ -226,8 +226,7 @@ class Labels:
     """Letters by number; what has none is not in the dictionaries."""
 
     fronts: dict[int, str]  # Front.front to letter
-    knots: dict[int, str]  # KnotTrack.knot to letter
-    order: dict[int, int]  # KnotTrack.knot to its place among the knots, 0 for the first: MarkColours.knot
+    knots: dict[int, str]  # KnotTrack.knot to letter, the fastest first
 
     def front(self, front: Front) -> str:
         """'A', or '' for a front without letter."""
@@ -239,7 +238,7 @@ class Labels:
 
     def place(self, knot: KnotTrack) -> int:
         """Place among the lettered knots, 0 for the first; -1 without letter."""
-        return self.order.get(knot.knot, -1)
+        return list(self.knots).index(knot.knot) if knot.knot in self.knots else -1
 
 
 def ranked_fronts(motion: Motion) -> tuple[Front, ...]:
@@ -266,7 +265,6 @@ def label_motion(motion: Motion) -> Labels:
     return Labels(
         {front.front: ascii_uppercase[i] for i, front in enumerate(fronts)},
         {knot.knot: ascii_uppercase[len(fronts) + i] for i, knot in enumerate(knots)},
-        {knot.knot: i for i, knot in enumerate(knots)},
     )
 
 

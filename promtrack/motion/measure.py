@@ -96,11 +96,9 @@ def measure_motion(
             place=place,
             progress=lambda done, parts: tell(len(strip) + done, total),
         )
-        knots, chance = tracked.knots, tracked.chance
         apart = other.result()
+    knots, chance = tracked.knots, tracked.chance
     beside_knots = _beside_knots(apart.fronts, knots, strip.geometry, asked=bool(sectors))
-    fronts = beside_knots.fronts
-    ridges = match_ridges(apart.ridges, apart.slits, knots, strip.geometry)
     spacing = knot_spacing_mm(strip, search.points)
     control = Control(
         method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),
@@ -109,31 +107,25 @@ def measure_motion(
         notes=cadence_notes(strip, spacing, knots),
         sure_km_s=sure_km_s(strip, spacing),
     )
-    tell(total, total)
-    return Motion(
+    found = Motion(
         knots=knots,
-        fronts=fronts,
+        fronts=beside_knots.fronts,
         slits=apart.slits,
-        ridges=ridges,
+        ridges=match_ridges(apart.ridges, apart.slits, knots, strip.geometry),
         oscillations=apart.oscillations,
         control=control,
-        meanings=_meanings(
-            knots,
-            fronts,
-            beside_knots.followed,
-            strip.geometry.limb_mm,
-            (scale_err, clock_err),
-            control.sure_km_s,
-        ),
+        meanings=(),
         scale_err=scale_err,
         clock_err=clock_err,
-        front_search=_found(apart.front_search, fronts, beside_knots.alone),
+        front_search=_found(apart.front_search, beside_knots.fronts, beside_knots.alone),
         checks=(
             *check_knots(knots, tracked.still_pull, tracked.still),
             *on_one_line(knots, strip.geometry),
-            *front_checks(fronts, apart.front_search),
+            *front_checks(beside_knots.fronts, apart.front_search),
         ),
     )
+    tell(total, total)
+    return replace(found, meanings=_meanings(found, beside_knots.followed, strip.geometry.limb_mm))
 
 
 def _of_one_strip(strip: Strip, motion: MotionSettings, scale_err: float, clock_err: float) -> Motion:
@@ -273,31 +265,24 @@ def _beside_knots(
     return _BesideKnots(tuple(numbered), {}, tuple(sorted(set(followed.values()))))
 
 
-def _meanings(
-    knots: tuple[KnotTrack, ...],
-    fronts: tuple[Front, ...],
-    followed: dict[int, int],
-    limb_mm: float,
-    errors: tuple[float, float],
-    sure_km_s: float,
-) -> tuple[Meaning, ...]:
+def _meanings(motion: Motion, followed: dict[int, int], limb_mm: float) -> tuple[Meaning, ...]:
     """A sentence a front, one for all the threads of a front together, and one for each of the fastest other
-    knots."""
-    words = [
-        front_meaning(
-            front, limb_mm, scale_err=errors[0], clock_err=errors[1], follows=followed.get(front.front, 0)
+    knots; `followed` gives by the number of a front that of the knot which is all there is to it."""
+    sure_km_s = motion.control.sure_km_s
+    words: list[Meaning | None] = []
+    others, threads = [knot for knot in motion.knots if knot.moving], []
+    for front in motion.fronts:
+        follows = followed.get(front.front, 0)
+        words.append(
+            front_meaning(
+                front, limb_mm, scale_err=motion.scale_err, clock_err=motion.clock_err, follows=follows
+            )
         )
-        for front in fronts
-    ]
-    others = [knot for knot in knots if knot.moving]
-    for front in fronts:
-        threads = [
-            knot for knot in others if moves_with(knot, front) and knot.knot != followed.get(front.front)
-        ]
-        others = [knot for knot in others if knot not in threads]
-        words += [threads_meaning(threads, front, sure_km_s)] if threads else []
+        with_it = [knot for knot in others if moves_with(knot, front) and knot.knot != follows]
+        others = [knot for knot in others if knot not in with_it]
+        threads += [threads_meaning(with_it, front, sure_km_s)] if with_it else []
     # What may be confused comes last, the rest in the order of its letters.
     others.sort(key=lambda knot: (knot.fit.speed_km_s > sure_km_s, *rank(knot)))
-    quiet = not any(front.moving for front in fronts)
-    words += [knot_meaning(knot, limb_mm, sure_km_s, quiet=quiet) for knot in others[:HEADLINES]]
+    quiet = not any(front.moving for front in motion.fronts)
+    words += [*threads, *(knot_meaning(k, limb_mm, sure_km_s, quiet=quiet) for k in others[:HEADLINES])]
     return tuple(word for word in words if word is not None)
