@@ -32,7 +32,7 @@ DOUBT_SIGMA, UNTOLD = 2.45, 0.005
 GOOD_POINTS, POOR_POINTS = 0.7, 0.45  # share of the limb's points that lie on the circle
 GOOD_SCALE, POOR_SCALE = 0.02, 0.2  # relative error of the radius
 PARTED_SIGMA, PARTED = 6.0, 0.01  # two radii in one recording
-LEAST_STEP = 1.5  # of them, in a frame's own errors
+LEAST_STEP = 2.5  # of them, in a frame's own errors
 DARK_MIDDLE = (
     0.15  # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 )
@@ -52,7 +52,7 @@ def compare(solution: Solution, kept: list[FrameMeasure], known: Known) -> Compa
     """All checks of a solution that was made from the frames kept."""
     left_out: dict[int, str] = {}
     checks = [*_edge_against_place(solution, left_out), _points(kept), *_like_a_sun(kept), *_scale(solution)]
-    checks += _one_radius(solution)
+    checks += one_radius(solution.frame_radius_px, solution.frame_radius_err_px)
     if known.radius_px is not None:
         own = np.median([_free_radius(m) for m in kept], axis=0)
         checks += radius_check((float(own[0]), float(own[1])), known.radius_px, 0.0)
@@ -220,20 +220,20 @@ def _scale(solution: Solution) -> list[Check]:
     return [Check("scale", "error of the radius", level, words)]
 
 
-def _one_radius(solution: Solution) -> list[Check]:
-    """Whether all frames show a Sun of one size."""
-    radius, error = solution.frame_radius_px, solution.frame_radius_err_px
-    if len(radius) < 8:
-        return []
+def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
+    """Whether all frames show a Sun of one size: (n,) radius of each frame by itself, px, and its 1 sigma."""
+    window = int(np.clip(len(radius) // 4, 3, WINDOW))
     best, at = 0.0, 0
-    for k in range(3, len(radius) - 3):
-        before, after = radius[:k], radius[k:]
-        # their own scatter, since much of a stated error is shared by all frames; slow changes of the limb,
-        # which that does not show, stay within it
-        apart = np.concatenate([before - np.median(before), after - np.median(after)])
-        scatter = MAD * float(np.median(np.abs(apart)))
-        sure = max(scatter * np.sqrt(1.0 / k + 1.0 / (len(radius) - k)), 1e-9)
-        step_px = float(abs(np.median(before) - np.median(after)))
+    for k in range(window, len(radius) - window + 1):
+        parts = radius[:k], radius[k:]
+        # their own scatter, since much of a stated error is shared by all frames; and that of their windows,
+        # since the air moves the limb slowly as well
+        apart = [part - np.median(part) for part in parts]
+        white = MAD * float(np.median(np.abs(np.concatenate(apart)))) / np.sqrt(window)
+        slow = np.concatenate([np.lib.stride_tricks.sliding_window_view(one, window) for one in apart])
+        scatter = max(white, float(np.std(slow.mean(axis=1))))
+        sure = max(scatter * np.sqrt(window / k + window / (len(radius) - k)), 1e-9)
+        step_px = float(abs(np.median(parts[0]) - np.median(parts[1])))
         if step_px > LEAST_STEP * float(np.median(error)) and step_px / sure > best:
             best, at = step_px / sure, k
     step = float(np.median(radius[at:]) / np.median(radius[:at]) - 1) if at else 0.0

@@ -13,12 +13,8 @@ from promtrack.motion.records import Front, KnotTrack, Ridge
 from promtrack.strip.records import StripGeometry, TimeDistance
 from promtrack.sun import wrapped_deg
 
-__all__ = ["knot_followed", "match_ridges", "moves_with"]
-
 EXPLAINED = 0.5  # of the times and of the rise of a front, in which a knot that is all of it goes with it
-PLACE_MM = (
-    6.0  # size of the largest knot: its edge, half a size above its middle, is smoothed outward once more
-)
+PLACE_MM = 6.0  # size of the largest knot: its edge lies half a size above its middle, smoothed outward
 WIDER_MM = 3.5 * CELL_ALONG_MM  # a still knot is seen in one to three steps of angle
 WIDENING = 0.25  # of a sector's width, by which an arch that rises may grow beyond it on either side
 ALIKE = 2.0  # factor within which a thread has the front's speed times its part of the front's height

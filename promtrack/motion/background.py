@@ -19,19 +19,6 @@ import numpy as np
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = [
-    "Anchor",
-    "Band",
-    "BandNoise",
-    "anchors",
-    "band_images",
-    "bands",
-    "between",
-    "filled",
-    "gain",
-    "windows",
-]
-
 SLOWEST_KM_S = 5.0  # slowest knot that must not be eaten
 CROSSINGS = 3.0  # window in units of the time such a knot needs to cross its own size
 QUANTILE = 0.3
@@ -240,9 +227,7 @@ def _least_noise(
     counts. Where the frames' grey scale is coarser than the noise, the scatter in time says nothing and this
     does.
     """
-    white = (
-        np.random.default_rng(0).standard_normal((min(shape[0], 256), min(shape[1], 256))).astype(np.float32)
-    )
+    white = np.random.default_rng(0).standard_normal(np.minimum(shape, 256)).astype(np.float32)
     part = [float(np.std(image)) for image in band_images(white, scale_space)]
     return [
         np.float32(0.7 * p) * np.nan_to_num(strip_noise[:: band.step * STEP])[:, None].astype(np.float32)

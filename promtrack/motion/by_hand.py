@@ -21,8 +21,6 @@ from promtrack.motion.knots import sky_plane, sky_to_strip
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Motion
 from promtrack.strip.records import Strip
 
-__all__ = ["with_marks"]
-
 CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
 NEAR_MM = 6.0  # a point is moved no farther: beyond, it is another structure
 WIDE_MM = 8.0  # along the limb, either way, over which an edge is averaged

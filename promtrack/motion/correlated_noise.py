@@ -15,8 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaln, logsumexp
 
-__all__ = ["KINDS", "WHITE", "Moments", "Noise", "estimate_noise", "moments_of"]
-
 EXCESS = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)  # w and u over the median of e, tried first
 MEMORIES = 5  # values of tau, from one cadence to a third of the longest track
 FINER = 3  # times that the neighbourhood of the likeliest is tried in half the steps ...
@@ -24,13 +22,8 @@ ALONE = 0.2  # ... while it has more than this weight by itself
 SCALES = np.geomspace(0.25, 4.0, 9)  # s²: the noise of a strip may be stated too large
 FREEDOM = 10.0  # of the law of a²; calibration is flat from 6 to 20
 FREEST = 6  # degree of the freest path: an arch from leg to leg
-BENDS_MM = (
-    0.1,
-    0.3,
-    1.0,
-    3.0,
-    10.0,
-)  # 1 sigma of the quadratic term at the ends of a track, all alike likely
+# 1 sigma of the quadratic term at the ends of a track, all alike likely
+BENDS_MM = (0.1, 0.3, 1.0, 3.0, 10.0)
 DECAYS = (0.1, 0.4)  # of each further term, over the one before: gentle arches and sharp ones
 LONGEST, MOST = 240, 6000  # points of a track, and of all, that take part in the estimate
 KEPT = 0.003  # weight of a candidate, over the largest, below which it is dropped

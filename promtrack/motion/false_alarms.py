@@ -17,23 +17,9 @@ from scipy.special import ndtri
 from promtrack.motion.correlated_noise import FREEDOM
 from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_points
 
-__all__ = [
-    "LEAST_TOLD",
-    "Chance",
-    "chance_tracks",
-    "expected_by_chance",
-    "expected_unmoved",
-    "significance",
-    "track_score",
-    "travel",
-    "typical_velocity",
-]
-
 NEAR_MM = 6.0  # radius in which chance points are counted
-BLOCK_S, LEAST_BLOCK = (
-    60.0,
-    6,
-)  # time, and strips, that stay together when times are scrambled: what flickers has a memory
+# time, and strips, that stay together when times are scrambled: what flickers has a memory
+BLOCK_S, LEAST_BLOCK = 60.0, 6
 LEAST_BLOCKS = 8  # in a run: fewer do not tear apart what moves
 MISS_COST = 1.0  # log likelihood that a strip without a point costs a track: a knot is seen in two of three
 LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials

@@ -16,8 +16,6 @@ from promtrack.motion.records import NONE, Front, FrontSearch
 from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
-__all__ = ["find_fronts", "front_checks", "local_speeds"]
-
 LEAST_TRAVEL_MM = 4.0  # threads that brighten or fade within an hour shift their edge as much
 # rms drift of an edge's own level over a run, over its width between 30 and 70 % of its brightness: 0.07 in
 DRIFT_SHARE = 0.25  # the arches of tests/benchmarks/front_accuracy.py, more where threads make the edge

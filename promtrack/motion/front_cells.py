@@ -10,8 +10,6 @@ import numpy as np
 from promtrack.motion.leading_edge import LOWEST_MM
 from promtrack.strip.records import Strip
 
-__all__ = ["CELL_ALONG_MM", "CELL_MM", "Cells", "cells_of", "new_light"]
-
 CELL_MM, CELL_ALONG_MM = 1.0, 5.0  # height and width of a cell, at the limb
 MOST_TIMES = 480  # longer recordings are averaged in time
 PAST = 16  # frames of the past that a cell is compared with

@@ -28,8 +28,6 @@ from promtrack.motion.kinematics import (
 )
 from promtrack.motion.records import NONE, FrontFit
 
-__all__ = ["fit_front", "front_verdict", "onset_time"]
-
 SPEED, BALLISTIC, ACCELERATION, REST, EXPONENTIAL = MODELS = (
     "constant speed",
     "ballistic",

@@ -17,8 +17,6 @@ from promtrack.motion.leading_edge import sector_columns
 from promtrack.motion.records import FrontSearch
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = ["RisingEdge", "find_rising_edges"]
-
 CAP = 6.0  # sigma: a brighter edge counts for no more, so that one flash makes no front
 LEAST = 2.0  # sigma: a fainter edge counts against a path
 SUPPORT_MM = 4.0  # new light is averaged so far below and above its edge

@@ -20,20 +20,6 @@ from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meanin
 from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
-__all__ = [
-    "Labels",
-    "course",
-    "free_fall_km_s",
-    "front_meaning",
-    "knot_meaning",
-    "label_motion",
-    "lettered",
-    "rank",
-    "ranked_fronts",
-    "ranked_knots",
-    "threads_meaning",
-]
-
 LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
@@ -240,8 +226,7 @@ class Labels:
     """Letters by number; what has none is not in the dictionaries."""
 
     fronts: dict[int, str]  # Front.front to letter
-    knots: dict[int, str]  # KnotTrack.knot to letter
-    order: dict[int, int]  # KnotTrack.knot to its place among the knots, 0 for the first: MarkColours.knot
+    knots: dict[int, str]  # KnotTrack.knot to letter, the fastest first
 
     def front(self, front: Front) -> str:
         """'A', or '' for a front without letter."""
@@ -253,7 +238,7 @@ class Labels:
 
     def place(self, knot: KnotTrack) -> int:
         """Place among the lettered knots, 0 for the first; -1 without letter."""
-        return self.order.get(knot.knot, -1)
+        return list(self.knots).index(knot.knot) if knot.knot in self.knots else -1
 
 
 def ranked_fronts(motion: Motion) -> tuple[Front, ...]:
@@ -280,7 +265,6 @@ def label_motion(motion: Motion) -> Labels:
     return Labels(
         {front.front: ascii_uppercase[i] for i, front in enumerate(fronts)},
         {knot.knot: ascii_uppercase[len(fronts) + i] for i, knot in enumerate(knots)},
-        {knot.knot: i for i, knot in enumerate(knots)},
     )
 
 

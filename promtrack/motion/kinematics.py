@@ -13,18 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtri
 
-__all__ = [
-    "DriftingErrors",
-    "Polynomial",
-    "beyond_chance",
-    "bic",
-    "fit_polynomial",
-    "independent",
-    "memory_of",
-    "redrawn",
-    "spread",
-]
-
 DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
 STEEPNESS = 1.5  # ... and the power of their degree by which each is smaller (benchmarks/front_accuracy.py)
 CHANCE = 0.01  # chi squared is beyond chance below this probability

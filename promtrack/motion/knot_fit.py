@@ -25,8 +25,6 @@ from promtrack.motion.correlated_noise import (
 from promtrack.motion.kinematics import beyond_chance
 from promtrack.motion.records import KnotFit
 
-__all__ = ["MODELS", "KnotPath", "fit_path", "log_evidence"]
-
 KM_S = 1e3  # Mm/s in km/s
 M_S2 = 1e6  # Mm/s^2 in m/s^2
 MODELS = ("constant speed", "constant acceleration", "none")

@@ -30,8 +30,6 @@ from promtrack.strip.records import Strip, StripGeometry
 
 MOST_POINTS = 400  # of a strip: linking weighs triples of them, and no prominence shows as many knots at once
 
-__all__ = ["KnotPoints", "Search", "find_knots", "measured_peaks", "sky_plane", "sky_to_strip"]
-
 HIDDEN_PX = 3.0  # least distance of a point from what a strip does not show
 ZONES, EVERY = 6, 4  # of heights, and pixels of a band looked at, for the unrest of a strip
 LOWEST_MM = 1.5  # below it the limb itself, moved by the air, drowns every knot

@@ -16,25 +16,14 @@ from scipy.ndimage import median_filter
 
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = [
-    "Edge",
-    "SectorProfile",
-    "Window",
-    "find_edge",
-    "sector_columns",
-    "sector_profile",
-]
-
 SMOOTH_PX = 1.2  # Gaussian smoothing in height before the maximum along the angle, 1 sigma
 SMOOTH_MM = 3.0  # the same along the limb: the air shifts the edge up and down from place to place, and the
 # maximum would pick the places where it is shifted up
 LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the leading structure's brightness
 ABOVE_NOISE = 3.0  # detection level above the brightest noise expected in the sector, in smoothed sigma
-DEPTH_MM = 12.0  # the leading structure's brightness is sought so far below its outermost trace,
-PLATEAU_MM = (
-    4.0  # and then so far below its half level: farther down, other threads are brighter, and half their
-)
-# brightness would lie inside the edge
+# The leading structure's brightness is sought so far below its outermost trace, and then so far below its
+# half level: farther down, other threads are brighter, and half their brightness would lie inside the edge.
+DEPTH_MM, PLATEAU_MM = 12.0, 4.0
 FLICKER = 0.05  # of standing light that air and transparency let flicker from frame to frame
 AHEAD_MM, BEFORE = 5.0, 8  # what stood at a place is taken from so many frames before a front is so near
 BLOCKS, BLOCK_FRAMES = 12, 8  # of the recording, for what stands all the time

@@ -21,8 +21,6 @@ from scipy.optimize import linear_sum_assignment
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-__all__ = ["Linking", "Places", "crowding", "link_points"]
-
 ACCEL_MM_S2 = 1.5e-4  # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
 GATE2 = 16.0  # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
 REST2 = 9.0  # squared normalised velocity below which a track may be at rest (two axes)

@@ -42,11 +42,8 @@ from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 from promtrack.strip.slit import parse_path, time_distances
 from promtrack.strip.slit_selection import propose_paths
 
-__all__ = ["measure_motion", "named_sectors"]
-
 LEAST_COLUMNS = 4  # of a sector
 WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
-AFTER = 0.6  # time after the search over that of the search
 HEADLINES = 5  # knots that get a sentence
 
 
@@ -82,13 +79,13 @@ def measure_motion(
     sectors = named_sectors(motion, strip.geometry)
     if len(strip) < 2:
         return _of_one_strip(strip, motion, scale_err, clock_err)
-    rng, work = np.random.default_rng(seed), _Work(len(strip), progress or (lambda done, total: None))
-    beside = rng.spawn(1)[
-        0
-    ]  # draws of its own, so that the two halves of the work do not wait for each other
+    tell = progress or (lambda done, total: None)
+    total = len(strip) + TRACK_PARTS + 1
+    rng = np.random.default_rng(seed)
+    (beside,) = rng.spawn(1)  # draws of its own: the two halves of the work do not wait for each other
     with ThreadPoolExecutor(1, thread_name_prefix="motion") as pool:
         other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
-        search = find_knots(strip, motion=motion, progress=work.searched)
+        search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
         tracked = track_knots(
             strip,
             search,
@@ -97,13 +94,11 @@ def measure_motion(
             clock_err=clock_err,
             rng=rng,
             place=place,
-            progress=work.tracked,
+            progress=lambda done, parts: tell(len(strip) + done, total),
         )
-        knots, chance = tracked.knots, tracked.chance
         apart = other.result()
+    knots, chance = tracked.knots, tracked.chance
     beside_knots = _beside_knots(apart.fronts, knots, strip.geometry, asked=bool(sectors))
-    fronts = beside_knots.fronts
-    ridges = match_ridges(apart.ridges, apart.slits, knots, strip.geometry)
     spacing = knot_spacing_mm(strip, search.points)
     control = Control(
         method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),
@@ -112,31 +107,25 @@ def measure_motion(
         notes=cadence_notes(strip, spacing, knots),
         sure_km_s=sure_km_s(strip, spacing),
     )
-    work.finished()
-    return Motion(
+    found = Motion(
         knots=knots,
-        fronts=fronts,
+        fronts=beside_knots.fronts,
         slits=apart.slits,
-        ridges=ridges,
+        ridges=match_ridges(apart.ridges, apart.slits, knots, strip.geometry),
         oscillations=apart.oscillations,
         control=control,
-        meanings=_meanings(
-            knots,
-            fronts,
-            beside_knots.followed,
-            strip.geometry.limb_mm,
-            (scale_err, clock_err),
-            control.sure_km_s,
-        ),
+        meanings=(),
         scale_err=scale_err,
         clock_err=clock_err,
-        front_search=_found(apart.front_search, fronts, beside_knots.alone),
+        front_search=_found(apart.front_search, beside_knots.fronts, beside_knots.alone),
         checks=(
             *check_knots(knots, tracked.still_pull, tracked.still),
             *on_one_line(knots, strip.geometry),
-            *front_checks(fronts, apart.front_search),
+            *front_checks(beside_knots.fronts, apart.front_search),
         ),
     )
+    tell(total, total)
+    return replace(found, meanings=_meanings(found, beside_knots.followed, strip.geometry.limb_mm))
 
 
 def _of_one_strip(strip: Strip, motion: MotionSettings, scale_err: float, clock_err: float) -> Motion:
@@ -179,27 +168,6 @@ def _found(search: FrontSearch, fronts: tuple[Front, ...], alone: tuple[int, ...
     return replace(
         search, level="found", sentence=f"{moving} fronts rise." if moving > 1 else "One front rises."
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Work:
-    """How far the work has come, in strips searched; what follows the search counts as `AFTER` of it."""
-
-    strips: int
-    tell: Callable[[int, int], None]
-
-    def searched(self, done: int, strips: int) -> None:
-        self.tell(done, self._total)
-
-    def tracked(self, done: int, parts: int) -> None:
-        self.tell(self.strips + done * (self._total - self.strips) // (parts + 1), self._total)
-
-    def finished(self) -> None:
-        self.tell(self._total, self._total)
-
-    @property
-    def _total(self) -> int:
-        return self.strips + max(round(AFTER * self.strips), TRACK_PARTS + 1)
 
 
 def _apart_from_knots(
@@ -297,31 +265,24 @@ def _beside_knots(
     return _BesideKnots(tuple(numbered), {}, tuple(sorted(set(followed.values()))))
 
 
-def _meanings(
-    knots: tuple[KnotTrack, ...],
-    fronts: tuple[Front, ...],
-    followed: dict[int, int],
-    limb_mm: float,
-    errors: tuple[float, float],
-    sure_km_s: float,
-) -> tuple[Meaning, ...]:
+def _meanings(motion: Motion, followed: dict[int, int], limb_mm: float) -> tuple[Meaning, ...]:
     """A sentence a front, one for all the threads of a front together, and one for each of the fastest other
-    knots."""
-    words = [
-        front_meaning(
-            front, limb_mm, scale_err=errors[0], clock_err=errors[1], follows=followed.get(front.front, 0)
+    knots; `followed` gives by the number of a front that of the knot which is all there is to it."""
+    sure_km_s = motion.control.sure_km_s
+    words: list[Meaning | None] = []
+    others, threads = [knot for knot in motion.knots if knot.moving], []
+    for front in motion.fronts:
+        follows = followed.get(front.front, 0)
+        words.append(
+            front_meaning(
+                front, limb_mm, scale_err=motion.scale_err, clock_err=motion.clock_err, follows=follows
+            )
         )
-        for front in fronts
-    ]
-    others = [knot for knot in knots if knot.moving]
-    for front in fronts:
-        threads = [
-            knot for knot in others if moves_with(knot, front) and knot.knot != followed.get(front.front)
-        ]
-        others = [knot for knot in others if knot not in threads]
-        words += [threads_meaning(threads, front, sure_km_s)] if threads else []
+        with_it = [knot for knot in others if moves_with(knot, front) and knot.knot != follows]
+        others = [knot for knot in others if knot not in with_it]
+        threads += [threads_meaning(with_it, front, sure_km_s)] if with_it else []
     # What may be confused comes last, the rest in the order of its letters.
     others.sort(key=lambda knot: (knot.fit.speed_km_s > sure_km_s, *rank(knot)))
-    quiet = not any(front.moving for front in fronts)
-    words += [knot_meaning(knot, limb_mm, sure_km_s, quiet=quiet) for knot in others[:HEADLINES]]
+    quiet = not any(front.moving for front in motion.fronts)
+    words += [*threads, *(knot_meaning(k, limb_mm, sure_km_s, quiet=quiet) for k in others[:HEADLINES])]
     return tuple(word for word in words if word is not None)

@@ -14,17 +14,6 @@ from promtrack.motion.knots import KnotPoints
 from promtrack.motion.records import KnotTrack
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = [
-    "FIXED",
-    "Place",
-    "cadence_notes",
-    "check_knots",
-    "fixed_on_sensor",
-    "knot_spacing_mm",
-    "on_one_line",
-    "sure_km_s",
-]
-
 Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
 FIXED = "fixed on the sensor"
 LIKE = 3.0  # standard deviations within which a velocity is that of something that stands on the sensor

@@ -22,8 +22,6 @@ from promtrack.motion.records import Oscillation
 from promtrack.strip.records import Strip, TimeDistance
 from promtrack.strip.slit import time_distances
 
-__all__ = ["find_oscillations", "fit_oscillation"]
-
 LEAST_POINTS = 16
 SIGNIFICANT = 1e-4  # largest false-alarm probability, all threads of all slits counted
 LEAST_SIGMA = 4.0  # the amplitude in its errors

@@ -17,8 +17,6 @@ from scipy import ndimage
 
 from promtrack.strip.records import Strip, StripGeometry
 
-__all__ = ["Prominence", "find_prominences"]
-
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
 SMOOTH_MM = 1.5  # Gaussian, 1 sigma: about the finest knots, so that single noisy pixels have no weight
 WIDE_MM = 20.0  # Gaussian, 1 sigma: what is smoother is sky

@@ -15,20 +15,6 @@ from promtrack.checks import Check
 from promtrack.motion.prominences import Prominence
 from promtrack.strip.records import TimeDistance
 
-__all__ = [
-    "NONE",
-    "Control",
-    "Front",
-    "FrontFit",
-    "FrontSearch",
-    "KnotFit",
-    "KnotTrack",
-    "Meaning",
-    "Motion",
-    "Oscillation",
-    "Ridge",
-]
-
 NONE = "none of the models describes this motion"
 
 
@@ -122,11 +108,8 @@ class Front:
     verdict: str  # chosen model, or 'none of the models describes this motion'
     false_alarm: float
     moving: bool
-    notes: tuple[
-        str, ...
-    ] = ()  # plain sentences: width of the edge, where it left the strip, heights left out
+    notes: tuple[str, ...] = ()  # sentences: the edge's width, where it left the strip, heights left out
     by_hand: bool = False  # through points that the user clicked
-
     local_peak_km_s: float = math.nan  # largest slope over six heights, free of any model
     local_peak_err_km_s: float = math.nan
     extent_deg: float = math.nan  # along the limb, of all that rises together; nan where nothing does
@@ -202,9 +185,7 @@ class Control:
     trials: int
     tolerated: float  # motion.false_alarms
     notes: tuple[str, ...]  # for instance: the cadence is too slow for ...
-    sure_km_s: float = (
-        math.inf
-    )  # a knot faster than this moves more than half the usual spacing of knots between two frames
+    sure_km_s: float = math.inf  # a faster knot moves more than half the knots' spacing between frames
 
 
 @dataclass(frozen=True, slots=True)

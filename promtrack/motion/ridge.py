@@ -17,8 +17,6 @@ from promtrack.motion.kinematics import Polynomial, bic, fit_polynomial
 from promtrack.motion.records import Ridge
 from promtrack.strip.records import TimeDistance
 
-__all__ = ["find_ridges"]
-
 SMOOTH_PX = 1.2  # along the path, 1 sigma: below the smallest knot blurred by the air
 HALF_WINDOW = 4  # strips on either side that a slanted line covers
 EVERY = 2  # centres of lines, in strips

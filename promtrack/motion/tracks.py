@@ -28,8 +28,6 @@ from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
-__all__ = ["TRACK_PARTS", "Tracked", "middle_angle", "places_of", "track_knots"]
-
 TRACK_PARTS = 2  # trials, fits: what `progress` counts
 MOST_TRIALS, LEAST_TRIALS = 20, 5  # scrambled runs
 TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long run as of a short one

@@ -6,6 +6,7 @@ Blocks that need a place are measured first; what depends on the view is drawn a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -244,6 +245,7 @@ def draw_heights(canvas: Canvas, ticks: list[HeightTick], page: Page) -> None:
         )
 
 
+@lru_cache(maxsize=16)  # all pictures of a view have the same arcs, and each takes a millisecond
 def _arc_inside(view: ClipView, height_mm: float, inside: Rect) -> np.ndarray:
     """(n, 2) points of the longest piece of an arc of equal height inside a rectangle, every px or two."""
     radius = view.radius_px + height_mm * 1e3 / view.km_per_px

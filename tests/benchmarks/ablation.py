@@ -11,6 +11,7 @@ should go.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable, Iterator
 from dataclasses import fields, replace
 from pathlib import Path
 
@@ -48,31 +49,42 @@ def together(pairs: list[tuple[float, float]]) -> str:
     return f"{across:.3f}, {along:.3f}"
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--seeds", type=int, default=2, help="own scenes a column (default 2)")
-    parser.add_argument("--frames", type=int, default=40, help="frames of an own scene (default 40)")
+def asked_for(what: str | None, seeds: int) -> argparse.ArgumentParser:
+    """The options that an ablation has, of the lock or of the motion."""
+    parser = argparse.ArgumentParser(description=what, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seeds", type=int, default=seeds, help=f"own scenes of a kind (default {seeds})")
     parser.add_argument("--scenes", type=Path, help="folder of foreign scenes")
     parser.add_argument("--part", default="", help="part of the foreign scenes' names; default: all")
+    return parser
+
+
+def print_table(heads: list[str], rows: Iterable[tuple[str, list[str]]]) -> None:
+    """A Markdown table, each row as it comes: the name of what is off, and the cells."""
+    print(f"| {' | '.join(heads)} |\n{'| --- ' * len(heads)}|")
+    for name, cells in rows:
+        print(f"| {name} | {' | '.join(cells)} |", flush=True)
+
+
+def main() -> None:
+    parser = asked_for(__doc__, seeds=2)
+    parser.add_argument("--frames", type=int, default=40, help="frames of an own scene (default 40)")
     chosen = parser.parse_args()
     foreign = foreign_scenes(chosen.scenes, chosen.part) if chosen.scenes else []
-    names = [*OWN, *(scene.name for scene in foreign)]
-    print("| term that is off | " + " | ".join(names) + " |")
-    print("| --- " * (len(names) + 1) + "|")
-    for off in ("none", *(field.name for field in fields(Terms))):
-        terms = Terms() if off == "none" else replace(Terms(), **{off: False})
-        cells = []
-        for name in OWN:
-            picked = [
-                c for s in range(1, chosen.seeds + 1) for c in cases(chosen.frames, s) if c.name == name
-            ]
-            cells.append(together([own_errors(case, terms) for case in picked]))
-        for scene in foreign:
-            error, _ = scene.errors(scene.lock(terms))
-            cells.append(together([tuple(error.std(axis=0))]))
-        print(f"| {off} | " + " | ".join(cells) + " |", flush=True)
+
+    def rows() -> Iterator[tuple[str, list[str]]]:
+        for off in ("none", *(field.name for field in fields(Terms))):
+            terms = Terms() if off == "none" else replace(Terms(), **{off: False})
+            picked = {
+                name: [
+                    c for s in range(1, chosen.seeds + 1) for c in cases(chosen.frames, s) if c.name == name
+                ]
+                for name in OWN
+            }
+            own = [together([own_errors(case, terms) for case in picked[name]]) for name in OWN]
+            errors = [scene.errors(scene.lock(terms))[0] for scene in foreign]
+            yield off, [*own, *(together([tuple(error.std(axis=0))]) for error in errors)]
+
+    print_table(["term that is off", *OWN, *(scene.name for scene in foreign)], rows())
 
 
 if __name__ == "__main__":

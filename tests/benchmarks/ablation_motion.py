@@ -11,9 +11,8 @@ makes no column worse when it is off should go.
 
 from __future__ import annotations
 
-import argparse
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +28,7 @@ from promtrack.settings import MotionSettings, StripSettings
 from promtrack.strip import strip_geometry, unwrap
 from promtrack.strip.records import Strip
 from promtrack.sun import Scale
+from tests.benchmarks.ablation import asked_for, print_table
 from tests.benchmarks.foreign import ForeignScene, foreign_scenes
 from tests.benchmarks.motion_accuracy import countable, recipe_of, true_knot
 from tests.benchmarks.motionless import CADENCES_S, motionless_scene
@@ -181,13 +181,8 @@ def row_of(cases: list[Case]) -> str:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--seeds", type=int, default=8, help="own strips with knots (default 8)")
+    parser = asked_for(__doc__, seeds=8)
     parser.add_argument("--still", type=int, default=9, help="motionless scenes (default 9)")
-    parser.add_argument("--scenes", type=Path, help="folder of foreign scenes")
-    parser.add_argument("--part", default="", help="part of the foreign scenes' names; default: all")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -197,16 +192,19 @@ def main() -> None:
         ]
         if chosen.scenes:
             sets.append([foreign_case(one, folder) for one in foreign_scenes(chosen.scenes, chosen.part)])
-        cells = "found, moving | speeds inside 1, 2 sigma, largest | runs with a false mover"
-        print(f"| step that is off | own strips: {cells} | motionless: runs with a moving knot |", end="")
-        print(f" foreign: {cells} |" if chosen.scenes else "")
-        print("| --- " * (8 if chosen.scenes else 5) + "|")
-        for step, changes in STEPS.items():
-            with ExitStack() as stack:
-                for module, attribute, value in changes:
-                    stack.enter_context(patch.object(module, attribute, value))
-                rows = [row_of(cases) for cases in sets if cases]
-            print(f"| {step} | " + " | ".join(rows) + " |", flush=True)
+
+        def rows() -> Iterator[tuple[str, list[str]]]:
+            for step, changes in STEPS.items():
+                with ExitStack() as stack:
+                    for module, attribute, value in changes:
+                        stack.enter_context(patch.object(module, attribute, value))
+                    yield step, [row_of(cases) for cases in sets if cases]
+
+        cells = ["found, moving", "speeds inside 1, 2 sigma, largest", "runs with a false mover"]
+        own = [f"own strips: {cells[0]}", *cells[1:]] if chosen.seeds else []
+        still = ["motionless: runs with a moving knot"] if chosen.still else []
+        foreign = [f"foreign: {cells[0]}", *cells[1:]] if chosen.scenes else []
+        print_table(["step that is off", *own, *still, *foreign], rows())
 
 
 if __name__ == "__main__":

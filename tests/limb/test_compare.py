@@ -1,0 +1,37 @@
+"""Two sizes of the Sun in one recording, told from air that moves the limb slowly."""
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from promtrack.limb.compare import one_radius
+
+RADIUS_PX, SIGMA_PX, FRAMES = 1500.0, 15.0, 60
+ERRORS = np.full(FRAMES, SIGMA_PX)
+
+
+def radii(rng: np.random.Generator) -> np.ndarray:
+    """Half of the variance from frame to frame, half with a memory of ten frames."""
+    white = SIGMA_PX * np.sqrt(0.5)
+    slow = lfilter([np.sqrt(1 - 0.9**2)], [1, -0.9], rng.normal(0, white, FRAMES + 100))[100:]
+    return RADIUS_PX + slow + rng.normal(0, white, FRAMES)
+
+
+def test_slow_air_is_no_second_recording():
+    # TRUTH  one Sun; by the scatter from frame to frame alone, 25 of these 300 were called two recordings
+    rng = np.random.default_rng(1)
+    levels = [check.level for _ in range(300) for check in one_radius(radii(rng), ERRORS)]
+    assert levels.count("poor") <= 2 * 3  # two checks a recording
+
+
+@pytest.mark.parametrize("at", [10, 30, 48])
+def test_a_change_of_optics_is_found(at):
+    # TRUTH  a Sun of 8 % more pixels from one frame on
+    rng = np.random.default_rng(2)
+    for _ in range(20):
+        radius = radii(rng)
+        radius[at:] *= 1.08
+        found = one_radius(radius, ERRORS)
+        assert {check.subject for check in found if check.level == "poor"} == {"lock", "scale"}
+        frame = int(found[0].sentence.split("from frame ")[1].split()[0])
+        assert abs(frame - at) <= 2
