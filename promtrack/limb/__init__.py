@@ -1,11 +1,10 @@
 """The limb: frames in, the Sun's place in every frame and how far that can be trusted out.
 
-Read in this order: records, geometry, circle, edge (rays across the limb), find (the limb of one frame
-without a guess), flipped (frames turned by 180 degrees), initial_radius, frame_limb (one frame), template,
-block_shifts and measure (its limb zone), layout (all frames), frame_selection (frames left out),
-expected_geometry (what is known beforehand), observations, block_noise, equations and solve (all centres at
-once), compare and edge_checks (checks that are not the fit), lock, two_exposures (where a bright and a faint
-exposure alternate).
+Read in this order: records (and the geometry of a frame), circle, edge (rays across the limb), find (the limb
+of one frame without a guess), flipped (frames turned by 180 degrees), initial_radius, frame_limb (one frame),
+template and measure (its limb zone, and frames left out), layout (all frames), expected_geometry (what is
+known beforehand), observations, equations and solve (all centres at once), compare and edge_checks (checks
+that are not the fit), lock, two_exposures (where a bright and a faint exposure alternate).
 """
 
 # ruff: noqa: F401 - what the room hands out

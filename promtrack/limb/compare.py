@@ -18,12 +18,12 @@ from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
 
-LEAP_SIGMA, LEAP_PX = 6.0, 1.5  # of one frame against its neighbours
-DRIFT_SIGMA, DRIFT_PX = 5.0, 1.0  # of a window of frames
+LEAP_SIGMA, LEAP_PX = 6.0, 1.5  # of one frame against its neighbours, or of one part against the other
+DRIFT_SIGMA, DRIFT_PX = 5.0, 1.0  # of a window of frames, or of all
 WINDOW = 8
 # Of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from
 # neighbour to neighbour by up to 0.4 deg.
-TURN_SIGMA, LEAST_TURN_DEG = 5.0, 1.0
+LEAST_TURN_DEG = 1.0
 # Of limb and stated radius, and their ratio above which one is plainly wrong.
 DISAGREE_SIGMA, FAR_OFF = 3.0, 1.1
 # Of headers and limb: differences that normal errors of two coordinates exceed in 5 % of cases, and the share
@@ -31,7 +31,7 @@ DISAGREE_SIGMA, FAR_OFF = 3.0, 1.1
 DOUBT_SIGMA, UNTOLD = 2.45, 0.005
 GOOD_POINTS, POOR_POINTS = 0.7, 0.45  # share of the limb's points that lie on the circle
 GOOD_SCALE, POOR_SCALE = 0.02, 0.2  # relative error of the radius
-PARTED_SIGMA, PARTED = 6.0, 0.01  # two radii in one recording
+PARTED = 0.01  # relative: two radii in one recording
 LEAST_STEP = 2.5  # of them, in a frame's own errors
 DARK_MIDDLE = (
     0.15  # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
@@ -121,7 +121,7 @@ def rotation_check(
     rate_err = float(np.degrees(scatter / np.sqrt((hours**2).sum()) / radius_px))
     extra = float(np.degrees(fit[0] / radius_px))
     span = float(np.ptp(hours))
-    if abs(extra) < TURN_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
+    if abs(extra) < DRIFT_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
         words = (
             f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
             f"{max(abs(extra), rate_err):.2g} deg an hour."
@@ -237,7 +237,7 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
         if step_px > LEAST_STEP * float(np.median(error)) and step_px / sure > best:
             best, at = step_px / sure, k
     step = float(np.median(radius[at:]) / np.median(radius[:at]) - 1) if at else 0.0
-    if best > PARTED_SIGMA and abs(step) > PARTED:
+    if best > LEAP_SIGMA and abs(step) > PARTED:
         words = (
             f"The Sun is {abs(100 * step):.1f} % {'larger' if step > 0 else 'smaller'} from frame {at} on "
             f"({best:.0f} sigma): two recordings in one folder, or the optics were changed. Measure them "

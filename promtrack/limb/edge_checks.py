@@ -14,6 +14,7 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.limb.circle import Circle, fit_circle, median
+from promtrack.limb.edge import make_grid, unwrap
 from promtrack.limb.find import (
     ACROSS_PX,
     TOLERANCE_PX,
@@ -28,7 +29,7 @@ from promtrack.limb.find import (
     visible_rim,
 )
 from promtrack.limb.flipped import another_limb
-from promtrack.limb.records import LimbLock, Place, to_frame
+from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import Sequence
 from promtrack.sun import SOLAR_RADIUS_KM
 
@@ -51,24 +52,20 @@ def edge_checks(sequence: Sequence, lock: LimbLock) -> tuple[Check, ...]:
     return tuple(checks)
 
 
-def _rays(frame: np.ndarray, lock: LimbLock, rho_px: np.ndarray) -> np.ndarray:
-    """(rays, distances) brightness; nan outside the frame."""
-    theta = np.linspace(lock.from_deg, lock.to_deg, RAYS, endpoint=False)[:, None]
-    x, y = to_frame(lock, lock.reference, theta, rho_px[None])
-    return cv2.remap(
-        frame,
-        np.broadcast_to(x, (RAYS, len(rho_px))).astype(np.float32),
-        np.broadcast_to(y, (RAYS, len(rho_px))).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=np.nan,
-    )
+def _rays(
+    frame: np.ndarray, lock: LimbLock, reach_px: float, pitch_px: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """(distances,) from the limb, px, and (rays, distances) brightness there, nan outside the frame."""
+    ray_px = np.radians(lock.to_deg - lock.from_deg) * lock.radius_px / RAYS
+    grid = make_grid(lock.radius_px, reach_px, reach_px, ray_px=ray_px, pitch_px=pitch_px)
+    zone = unwrap(frame, place_of(lock, lock.reference), grid, interpolation=cv2.INTER_LINEAR)
+    return grid.offset_px, np.where(zone.valid, zone.value, np.nan)
 
 
 def _round_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
     """Where the light falls to half of the disc's along each ray; the percentiles pass over prominences."""
-    part = np.arange(0.5, 1.5, 0.002)
-    rays = _rays(frame, lock, lock.radius_px * part)
+    offset, rays = _rays(frame, lock, 0.5 * lock.radius_px, 0.002 * lock.radius_px)
+    part = 1.0 + offset / lock.radius_px
     inside = np.median(rays[:, (part > 0.85) & (part < 0.93)], axis=1)
     usual = float(np.nanmedian(inside)) if np.isfinite(inside).any() else np.nan
     half = 0.5 * (usual + float(lock.sky[lock.reference]))
@@ -88,9 +85,8 @@ def _round_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
 def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
     mm = 1000.0 * lock.radius_px / SOLAR_RADIUS_KM  # px
     step_mm = min(0.25, 0.25 / mm)
-    height = np.arange(-15.0, 15.0, step_mm)
-    with np.errstate(invalid="ignore"):
-        rays = _rays(frame, lock, lock.radius_px + mm * height)
+    offset, rays = _rays(frame, lock, 15.0 * mm, step_mm * mm)
+    height = offset / mm
     seen = np.isfinite(rays).all(axis=1)
     if seen.sum() < RAYS // 8 or SECOND_MM[1] * mm < 4.0:  # two edges in so few px would be one
         return []

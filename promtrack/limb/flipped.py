@@ -20,7 +20,7 @@ from promtrack.limb.find import LimbNotFound, find_limb
 from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import Sequence, SolarHeader, spread_over
 
-LOOKED_AT = 6  # frames spread over the recording
+LOOKED_AT = 6  # frames spread over the recording, an even number: even and odd ones in turn
 STEP_DEG = 0.5
 RADII = np.linspace(0.75, 1.10, 60)  # of the zone, in radii of the limb
 MOST_SHIFT = 8  # steps: a short arc leaves the place along the limb open by so much

@@ -12,13 +12,12 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.errors import InputError
-from promtrack.limb.block_shifts import Template
 from promtrack.limb.compare import rotation_check
 from promtrack.limb.edge import Grid
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
-from promtrack.limb.template import REACH_SIGMA, LaidZone, make_template, zone_grid, zone_of
+from promtrack.limb.template import REACH_SIGMA, LaidZone, Template, make_template, zone_grid, zone_of
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.workers import map_ahead
 

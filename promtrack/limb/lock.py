@@ -1,9 +1,4 @@
-"""The lock on a whole sequence: every frame measured by itself and against a template, then one solution.
-
-Read in this order: initial_radius (radius and places to begin with), frame_limb (one frame's limb), template
-and measure (its limb zone), frame_selection (frames left out), solve (all centres at once), compare (checks
-that are not the fit itself).
-"""
+"""The lock on a whole sequence: every frame measured by itself and against a template, then one solution."""
 
 from __future__ import annotations
 
@@ -14,7 +9,6 @@ from itertools import pairwise
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.block_shifts import Template
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.compare import (
     compare,
@@ -41,6 +35,7 @@ from promtrack.limb.layout import Layout, Pass
 from promtrack.limb.measure import FrameMeasure, reasons_against, sharpness_of, transparency_of
 from promtrack.limb.records import Known, LimbLock, Place, Solution, Terms, visible_range
 from promtrack.limb.solve import solve
+from promtrack.limb.template import Template
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 

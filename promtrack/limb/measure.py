@@ -7,19 +7,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from promtrack.limb.block_shifts import (
+from promtrack.limb.circle import MAD
+from promtrack.limb.edge import Grid, Zone
+from promtrack.limb.frame_limb import Finder, LimbSigns, Look
+from promtrack.limb.records import Place, shifted_place
+from promtrack.limb.template import (
     NOTHING,
+    REACH_SIGMA,
     BlockShifts,
     Template,
     block_shifts,
     coarse_shifts,
     usual_shift,
+    zone_of,
 )
-from promtrack.limb.circle import MAD
-from promtrack.limb.edge import Grid, Zone
-from promtrack.limb.frame_limb import Finder, LimbSigns, Look
-from promtrack.limb.records import Place, shifted_place
-from promtrack.limb.template import REACH_SIGMA, zone_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,9 +154,8 @@ def _brightness(template: Template, zone: Zone) -> float:
 LEAST_TRANSPARENCY = 0.5
 VEILED = 1.1  # times the usual light far off the limb
 DARKEST = 0.1  # of the usual light, below which noise rules
-LEAST_SHARPNESS = 0.45  # of the usual
+LEAST_PART = 0.45  # of the usual sharpness, and of the rays along the limb
 LEAST_DARK = 0.002  # of the frame
-LEAST_KEPT = 0.45  # of the rays along the limb
 
 
 def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[str]:
@@ -185,7 +185,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     veiled = sky > VEILED * float(np.median(sky))
     reasons = []
     for i, m in enumerate(measures):
-        blurred = wide[i] or dull[i] or sharp[i] < LEAST_SHARPNESS
+        blurred = wide[i] or dull[i] or sharp[i] < LEAST_PART
         if exposure[i] < DARKEST:
             reasons.append(f"exposed for {100 * exposure[i]:.0f} % of the usual time")
         elif bright[i] < DARKEST or (bright[i] < LEAST_TRANSPARENCY and veiled[i]):
@@ -199,7 +199,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
             )
         elif dark[i]:
             reasons.append("something dark crossed the frame (aircraft or bird)")
-        elif m.signs.kept_part < min(LEAST_KEPT, 0.6 * kept) or torn[i]:
+        elif m.signs.kept_part < min(LEAST_PART, 0.6 * kept) or torn[i]:
             reasons.append(
                 f"limb spoiled: {100 * m.signs.kept_part:.0f} % of its points agree, to "
                 f"{m.signs.rms_px:.1f} px"

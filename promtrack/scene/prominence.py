@@ -85,26 +85,7 @@ def _curtain(
     """One generation of threads (BUNDLES, rows, columns)."""
     lean = 0.42 * smooth_noise(rng, shape, 10.0 / step_mm) + 0.22 * smooth_noise(rng, shape, 3.0 / step_mm)
     count = int(row.threads * row.width_mm * row.height_mm * 1.1)
-    seeds = _hedgerow_seeds(rng, row, feet, shape, step_mm, origin, count)
-    length = np.clip(rng.gamma(2.2, 3.6, count), 1.5, 0.8 * row.height_mm) / step_mm
-    points, weights = trace(seeds, length, np.sin(lean), np.cos(lean), step=max(0.5, 0.25 / step_mm))
-    height = origin[1] + points[..., 1] * step_mm
-    weights *= rng.lognormal(0.0, 0.8, (count, 1)) * np.clip(1.15 - 0.55 * height / row.height_mm, 0.15, None)
-    group = _clusters(rng, seeds, shape, 12.0 / step_mm, BUNDLES)
-    light = draw_threads(points, weights, group, BUNDLES, shape, max(0.28 / step_mm, 0.45))
-    return light + 0.25 * np.stack([cv2.GaussianBlur(one, (0, 0), 1.1 / step_mm) for one in light])
-
-
-def _hedgerow_seeds(
-    rng: np.random.Generator,
-    row: Hedgerow,
-    feet: np.ndarray,
-    shape: tuple[int, int],
-    step_mm: float,
-    origin: tuple[float, float],
-    count: int,
-) -> np.ndarray:
-    """Where threads begin: on leaning columns above the feet, and under a ragged top; gaps between."""
+    # they begin on leaning columns above the feet, and under a ragged top; gaps between
     margin, low = origin
     x = np.arange(shape[1]) * step_mm - margin - 0.5 * row.width_mm
     h = (low + np.arange(shape[0]) * step_mm)[:, None]
@@ -127,7 +108,14 @@ def _hedgerow_seeds(
     density = (0.9 * columns + 0.75 * canopy) * gaps * (h < top) * (h > -1.5)
     chance = np.cumsum(density.ravel())
     place = np.searchsorted(chance, rng.random(count) * chance[-1])
-    return np.column_stack((place % shape[1] + rng.random(count), place // shape[1] + rng.random(count)))
+    seeds = np.column_stack((place % shape[1] + rng.random(count), place // shape[1] + rng.random(count)))
+    length = np.clip(rng.gamma(2.2, 3.6, count), 1.5, 0.8 * row.height_mm) / step_mm
+    points, weights = trace(seeds, length, np.sin(lean), np.cos(lean), step=max(0.5, 0.25 / step_mm))
+    height = low + points[..., 1] * step_mm
+    weights *= rng.lognormal(0.0, 0.8, (count, 1)) * np.clip(1.15 - 0.55 * height / row.height_mm, 0.15, None)
+    group = _clusters(rng, seeds, shape, 12.0 / step_mm, BUNDLES)
+    light = draw_threads(points, weights, group, BUNDLES, shape, max(0.28 / step_mm, 0.45))
+    return _glowing(light, 0.25, 1.1 / step_mm)
 
 
 def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
@@ -150,7 +138,7 @@ def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...])
     weights = np.sin(np.pi * part) ** 0.7 * rng.lognormal(0.0, 0.7, (count, 1)) * extent * (h > -3.0)
     group = _clusters(rng, points[:, points.shape[1] // 2], shape, 12.0 / step_mm, GROUPS)
     light = draw_threads(points, weights, group, GROUPS, shape, max(0.3 / step_mm, 0.45))
-    light += 0.3 * np.stack([cv2.GaussianBlur(one, (0, 0), 1.2 / step_mm) for one in light])
+    light = _glowing(light, 0.3, 1.2 / step_mm)
     left = math.radians(arch.at_deg) - (0.5 * arch.width_mm + margin) / limb_mm
     return Patch(left, low, _scaled(light, arch.brightness), arch.change_s, 0.7, (*key, 1))
 
@@ -181,7 +169,7 @@ def filament_patch(filament: Filament, step_mm: float, limb_mm: float, key: tupl
     weights *= rng.lognormal(0.0, 0.6, (count, 1))
     group = _clusters(rng, seeds, shape, 10.0 / step_mm, GROUPS)
     light = draw_threads(points, weights, group, GROUPS, shape, max(0.32 / step_mm, 0.45))
-    light += 0.5 * np.stack([cv2.GaussianBlur(one, (0, 0), 1.5 / step_mm) for one in light])
+    light = _glowing(light, 0.5, 1.5 / step_mm)
     angle = math.radians(filament.at_deg) + left / limb_mm
     return Patch(angle, low, _scaled(light, filament.brightness), filament.change_s, 0.6, (*key, 1))
 
@@ -195,6 +183,11 @@ def _clusters(
     row = np.clip(seeds[:, 1].astype(int), 0, shape[0] - 1)
     rank = np.argsort(np.argsort(field[row, column] + rng.normal(0.0, 0.25, len(seeds))))
     return rank * groups // max(len(seeds), 1)
+
+
+def _glowing(light: np.ndarray, part: float, width: float) -> np.ndarray:
+    """Layers of threads with a part of their light, blurred, around them."""
+    return light + part * np.stack([cv2.GaussianBlur(one, (0, 0), width) for one in light])
 
 
 def _scaled(light: np.ndarray, brightness: float) -> np.ndarray:
