@@ -15,13 +15,22 @@ import numpy as np
 from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import with_error
-from promtrack.show.canvas import Canvas, Page, draw_line, draw_marker, draw_text, letter_strength
+from promtrack.show.canvas import (
+    Block,
+    Canvas,
+    Page,
+    block,
+    draw_line,
+    draw_marker,
+    draw_text,
+    letter_strength,
+    text_width,
+)
 from promtrack.show.curves import front_curve, knot_speed
 from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
 from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, take
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
-from promtrack.show.text import Block, block, text_width
 from promtrack.show.timing import ClipTime
 from promtrack.show.view import ClipView
 

@@ -14,9 +14,8 @@ import numpy as np
 
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, FrontFit, KnotTrack
-from promtrack.rounding import error_decimals, plain, with_error
+from promtrack.rounding import clock, counted, error_decimals, plain, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
-from promtrack.show.numbers import clock, counted
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
 

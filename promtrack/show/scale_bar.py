@@ -10,10 +10,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from promtrack.show.canvas import Canvas, Page, draw_line, draw_text, paint
+from promtrack.rounding import unbroken
+from promtrack.show.canvas import Canvas, Page, block, draw_line, draw_text, line_height, paint, text_width
 from promtrack.show.layout import Rect, overlaps
-from promtrack.show.numbers import unbroken
-from promtrack.show.text import block, line_height, text_width
 from promtrack.show.timing import GAP, cadence
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation

@@ -14,11 +14,10 @@ import numpy as np
 
 from promtrack.checks import LEVEL_WORDS
 from promtrack.files import atomic_write
-from promtrack.rounding import plain, with_error
+from promtrack.rounding import clock, counted, degrees, plain, unbroken, with_error
 from promtrack.show.markup import Markup, contents_of, element, joined, write_markup
-from promtrack.show.numbers import clock, counted, degrees, unbroken
 from promtrack.show.records import Season, SeasonRow
-from promtrack.show.report_pictures import photograph
+from promtrack.show.report import photograph
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
 MOST_CARDS, CARD_PX = 24, 480  # runs shown with a picture, and its width

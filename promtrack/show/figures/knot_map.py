@@ -14,6 +14,7 @@ from matplotlib.path import Path
 
 from promtrack.checks import LEVELS
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.rounding import clock, day
 from promtrack.show.curves import knot_path
 from promtrack.show.figures.heights import draw_heights
 from promtrack.show.figures.items import Item, items_of, key, others_of, time_span, write_beside
@@ -45,7 +46,6 @@ from promtrack.show.findings import (
     moving_knots,
     three_numbers,
 )
-from promtrack.show.numbers import clock, day
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights, limb_name
