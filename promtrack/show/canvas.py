@@ -24,7 +24,7 @@ from promtrack.show.palette import (
     ycc_to_bgr,
 )
 
-BAND_ROWS = 128  # of a picture turned into B, G, R at a time: its floats would fill a hundred megabytes
+BAND_ROWS = 128  # of a picture worked on at a time: they stay in the processor's cache
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -177,7 +177,7 @@ def _facts(measured: Measured) -> str:
     return f"{span_text(sequence.times_utc[0], sequence.times_utc[-1])} · {frames}"
 
 
-FIGURE_WIDTH_PX, POSTER_WIDTH_PX = 1600, 1280
+PICTURE_WIDTH_PX = 1600  # of a photograph inside the page
 KEYS = ("height_time", "strip_montage", "summary")  # the one figure on the front: the first that was drawn
 
 
@@ -224,7 +224,7 @@ def clip_part(
     words = f"Time-lapse clip of the limb, {span}. {headline(measured)}"
     still = Markup("")
     if poster is not None and poster.is_file():
-        still = element("img", src=photograph(poster, POSTER_WIDTH_PX, ".jpg"), alt=words, class_="poster")
+        still = element("img", src=photograph(poster, PICTURE_WIDTH_PX, ".jpg"), alt=words, class_="poster")
     video = element(
         "video",
         element("source", src=address, type="video/mp4"),
@@ -294,7 +294,7 @@ def _address(sheet: Sheet, png: Path) -> str:
     """A line drawing as it is, sharp at every size; a photograph made smaller."""
     drawing = None if sheet.photograph else _drawing(png)
     if drawing is None:
-        return photograph(png, FIGURE_WIDTH_PX, ".webp")
+        return photograph(png, PICTURE_WIDTH_PX, ".webp")
     return _embedded(drawing)
 
 
