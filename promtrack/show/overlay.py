@@ -263,6 +263,12 @@ def _calmest_column(
     ground: Ground, views: tuple[ClipView, ...], page: Page, spared: list[Rect]
 ) -> TickColumn:
     """Where most heights find a free place: at an edge if they can, else as near to one as they can."""
-    steps = np.arange(0.0, 0.5 * page.width, page.unit)
-    columns = [TickColumn(side, float(away)) for away in steps for side in ("left", "right")]
-    return max(columns, key=lambda one: len(_free_ticks(ground, views, page, one, spared)))
+    best, most = TickColumn("left"), -1
+    for away in np.arange(0.0, 0.5 * page.width, page.unit):
+        for column in (TickColumn("left", float(away)), TickColumn("right", float(away))):
+            free = len(_free_ticks(ground, views, page, column, spared))
+            if free > most:
+                best, most = column, free
+            if free and free == sum(len(height_ticks(view, page, column, spared)) for view in views):
+                return best
+    return best
