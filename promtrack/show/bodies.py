@@ -280,11 +280,7 @@ def _best_place(
             rect = nearest_free(ground, *size, tuple(anchor), busy=busy)
             if rect is not None:
                 edges = np.clip(path, [rect.left, rect.top], [rect.right, rect.bottom])
-                crossed = sum(
-                    _crosses(r.grown(4), e, p)
-                    for r in ground.placed
-                    for e, p in zip(edges, path, strict=True)
-                )
+                crossed = sum(_crossing(r.grown(4), edges, path) for r in ground.placed)
                 over = sum(busy_length(ground, e, p) for e, p in zip(edges, path, strict=True)) / len(path)
                 away = float(np.hypot(*(edges - path).T).mean()) + 6.0 * over  # over plasma counts more
                 found.append((away + 20.0 * page.unit * crossed / len(path), rect))
@@ -293,8 +289,9 @@ def _best_place(
     return None
 
 
-def _crosses(rect: Rect, start: np.ndarray, end: np.ndarray) -> bool:
-    """Whether a straight line meets a rectangle."""
-    t = np.linspace(0.0, 1.0, 24)[:, None]
-    x, y = (start + t * (end - start)).T
-    return bool(((x > rect.left) & (x < rect.right) & (y > rect.top) & (y < rect.bottom)).any())
+def _crossing(rect: Rect, starts: np.ndarray, ends: np.ndarray) -> int:
+    """How many of the straight lines from starts to ends, (n, 2) each, meet a rectangle."""
+    t = np.linspace(0.0, 1.0, 24)[:, None, None]
+    x, y = np.moveaxis(starts + t * (ends - starts), -1, 0)
+    inside = (x > rect.left) & (x < rect.right) & (y > rect.top) & (y < rect.bottom)
+    return int(inside.any(axis=0).sum())
