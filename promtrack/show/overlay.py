@@ -142,7 +142,7 @@ def annotate(
         size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
         sizes["scale"] = size, ("bottom right", "bottom left", "top right", "top left")
     if "compass" in wanted:
-        size = compass_size(view, measured.orientation, page)
+        size = compass_size(measured.orientation, page)
         sizes["compass"] = size, ("top right", "top left", "right", "left", "bottom right", "bottom left")
     blocks = {}
     for name, (size, spots) in sizes.items():

@@ -160,7 +160,7 @@ def _arrows(view: ClipView, orientation: Orientation) -> list[tuple[str, np.ndar
     return arrows
 
 
-def compass_size(view: ClipView, orientation: Orientation, page: Page) -> tuple[int, int]:
+def compass_size(orientation: Orientation, page: Page) -> tuple[int, int]:
     """Width and height of the compass."""
     side = round(4.2 * page.unit)
     return (side if orientation.position_angles else max(side, text_width("image up", page.unit) + 8)), side
