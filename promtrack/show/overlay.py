@@ -113,7 +113,6 @@ def annotate(
     wanted : what is drawn, as in `clip.overlays`
     insets, not_shown : of clip.view=disc, where the scale is that of the insets
     """
-    view = views[-1]
     ground, title_ground = (make_ground(page.width, page.height, page.inside, busy) for busy in busy_tone)
     if insets:
         wanted = wanted - {"heights", "earth"}  # the Earth would be a dot

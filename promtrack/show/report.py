@@ -24,7 +24,7 @@ from promtrack.rounding import rounded, span_text, unbroken
 from promtrack.show.cards import everyday
 from promtrack.show.figures import SHEETS, Sheet, drawn_sheets, missing_sheets
 from promtrack.show.findings import headline, three_numbers
-from promtrack.show.markup import Markup, contents_of, element, joined, write_markup
+from promtrack.show.markup import Markup, contents_of, element, joined, whole_page, write_markup
 from promtrack.show.records import Measured
 from promtrack.show.report_depth import depth_parts, run_name
 from promtrack.show.verdict import PLANE_OF_SKY, Light, lights, verdict_line
@@ -63,13 +63,9 @@ def write_report(
         element("p", id="said", class_="sr", role="status", aria_live="polite"),
         element("script", Markup(script)),
     ]
-    page = [
-        Markup("<!DOCTYPE html>\n"),
-        element("html", _head(measured, style, script), element("body", *body), lang="en"),
-        Markup("\n"),
-    ]
+    title = f"{run_name(measured)}: promtrack report"
     with atomic_write(path) as part:
-        write_markup(joined(page), part)
+        write_markup(whole_page(title, style, *body, extra=_head(measured, style, script)), part)
     return path
 
 
@@ -82,22 +78,17 @@ def _resource(name: str) -> str:
     return files("promtrack.show").joinpath(name).read_text(encoding="utf-8")
 
 
-def _head(measured: Measured, style: str, script: str) -> Markup:
+def _head(measured: Measured, style: str, script: str) -> list[Markup]:
     # The page may run its own style and script, known by their digests, and nothing else, from nowhere else.
     policy = (
         "default-src 'none'; img-src data:; media-src data: blob: file: 'self'; "
         f"style-src '{_digest(style)}'; script-src '{_digest(script)}'; base-uri 'none'; form-action 'none'"
     )
-    return element(
-        "head",
-        element("meta", charset="utf-8"),
+    return [
         element("meta", http_equiv="Content-Security-Policy", content=policy),
-        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
         element("meta", name="generator", content=f"promtrack {measured.version}"),
         element("meta", name="color-scheme", content="light dark"),
-        element("title", f"{run_name(measured)}: promtrack report"),
-        element("style", Markup(style)),
-    )
+    ]
 
 
 def _digest(text: str) -> str:
