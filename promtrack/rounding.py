@@ -1,4 +1,4 @@
-"""How a number is rounded wherever a person reads it: a value and its error in, text out.
+"""How numbers, counts, angles and times are written wherever a person reads them.
 
 One rule for sentences, cards, tables, figures and the clip, so that one number never reads in two ways.
 """
@@ -8,22 +8,15 @@ from __future__ import annotations
 import math
 import re
 
-__all__ = [
-    "MINUS",
-    "error_decimals",
-    "error_text",
-    "plain",
-    "rounded",
-    "significant_decimals",
-    "typeset",
-    "with_error",
-]
+import numpy as np
 
 MINUS = "−"
 _HYPHEN = re.compile(
     r"(?P<setting>\b[a-z]\w*[._][\w.]+ = )?(?<![\w.)\]/=-])-(?=\.?\d)"
 )  # a setting's name holds a dot or a stroke
 _DEGREES = re.compile(r"(?<=\d) deg\b")
+BLANK = "\N{NO-BREAK SPACE}"
+UNIT = "km/s|km/px|Mm|km|px|m/s²|min|au|deg|s|h|%"
 
 
 def with_error(value: float, error: float, unit: str = "") -> str:
@@ -85,3 +78,42 @@ def plain(value: float, decimals: int) -> str:
     number = round(value, decimals)
     text = f"{abs(number):.{max(decimals, 0)}f}"
     return MINUS + text if number < 0.0 else text
+
+
+def sentence(note: str) -> str:
+    """A note from a log as a sentence of its own, with the signs of print."""
+    return typeset(f"{note[:1].upper()}{note[1:]}{'' if note.endswith('.') else '.'}")
+
+
+def unbroken(words: str) -> str:
+    """The same words on a page whose lines break anywhere but inside a number with its error and unit."""
+    words = re.sub(r"(?<=[\d%°″]) ±|^± ", lambda part: part[0].replace(" ", BLANK), words)
+    return re.sub(rf"(?<=±) (?=\d)|(?<=\d) (?=(?:{UNIT})(?![\w]))", BLANK, words)
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """'1 track', '3 tracks', 'no tracks'."""
+    return f"{count or 'no'} {one if count == 1 else many}"
+
+
+def degrees(angle_deg: float) -> str:
+    """An angle within the circle, 0.0° to 359.9°: angles of a stretch of limb may run past 360 or below 0."""
+    return f"{round(float(angle_deg), 1) % 360.0:.1f}°"
+
+
+def clock(time_utc: np.datetime64, *, seconds: bool = True) -> str:
+    """'08:12:30' in UTC."""
+    return np.datetime_as_string(time_utc, unit="s" if seconds else "m")[11:]
+
+
+def day(time_utc: np.datetime64) -> str:
+    """'2026-06-21' in UTC."""
+    return str(np.datetime_as_string(time_utc, unit="D"))
+
+
+def span_text(first_utc: np.datetime64, last_utc: np.datetime64) -> str:
+    """'2026-06-21, 08:12 to 08:38 UTC'; the second day is named where midnight lies between."""
+    end = clock(last_utc, seconds=False)
+    if day(first_utc) != day(last_utc):
+        end = f"{day(last_utc)}, {end}"
+    return f"{day(first_utc)}, {clock(first_utc, seconds=False)} to {end} UTC"

@@ -41,7 +41,7 @@ from promtrack.products.summary import Verdict
 from promtrack.sequence import Sequence
 from promtrack.sequence.sort_by_time import night
 from promtrack.settings import Settings
-from promtrack.show import Measured, render_clip, write_report
+from promtrack.show import Measured, draw_figures, render_clip, write_report
 from promtrack.show.region_of_interest import asked_angle
 from promtrack.show.timing import chosen_frames
 from promtrack.show.verdict import lights
@@ -327,8 +327,6 @@ def _do_clip(job: Job, progress: Advance) -> list[Path]:
 
 
 def _do_figures(job: Job, progress: Advance) -> list[Path]:
-    from promtrack.show import draw_figures  # see there why so late
-
     return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
 
 

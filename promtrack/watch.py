@@ -19,16 +19,25 @@ import numpy as np
 from scipy.stats import theilslopes
 
 from promtrack.errors import InputError
+from promtrack.files import atomic_write
 from promtrack.limb.find import find_limb
 from promtrack.limb.records import Place, frame_points, visible_angles
 from promtrack.sequence.frame_source import Found, as_stored, channel_plan, displayed, full_scale
 from promtrack.sequence.readers import as_set, find_frames
 from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings
-from promtrack.show.live_page import write_live
+from promtrack.show.markup import element, whole_page, write_markup
 
 __all__ = ["Seen", "Watch", "live_folder", "look_at", "watch_folder"]
 
+PICTURE_PX = 960  # width of live.png
+LIMB_BGR = (230, 180, 70)
+_STYLE = """
+body { background: #10131a; color: #e8eaee; font: 20px/1.4 system-ui, sans-serif; margin: 0 auto;
+  padding: 1rem; max-width: 60rem; }
+img { display: block; width: 100%; box-sizing: border-box; border: 1px solid #333b4b; }
+.warn { background: #5a1f14; padding: .6rem 1rem; border-radius: .4rem; }
+"""
 RAYS_DEG = np.arange(0.0, 360.0, 0.5)
 ACROSS_PX = np.arange(-12.0, 12.5)  # across the limb, where its steepness is measured
 CLIPPED = 0.99  # of full scale
@@ -316,3 +325,43 @@ def watch_folder(
             return
         if not ready:
             sleep(1.0)
+
+
+def write_live(
+    out: Path,
+    frame: np.ndarray,
+    limb_px: tuple[float, float, float],
+    *,
+    said: list[str],
+    warned: list[str],
+) -> None:
+    """live.png, the frame with its limb, and live.html, which renews itself, in the folder `out`.
+
+    Parameters
+    ----------
+    frame : (rows, columns)
+    limb_px : x, y and radius of the limb; nan where none was found
+    said, warned : sentences for the page; warnings stand out
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    with atomic_write(out / "live.png") as part:
+        part.write_bytes(cv2.imencode(".png", _picture(frame, limb_px))[1].tobytes())
+    lines = [element("p", words) for words in said]
+    lines += [element("p", words, class_="warn", role="alert") for words in warned]
+    address = f"live.png?{int(time.time())}"  # a new one, so that no browser shows the last picture
+    picture = element("img", src=address, alt="the last frame, with the limb that was found")
+    renew = element("meta", http_equiv="refresh", content="20")
+    with atomic_write(out / "live.html") as part:
+        write_markup(whole_page("Live: promtrack", _STYLE, *lines, picture, extra=[renew]), part)
+
+
+def _picture(frame: np.ndarray, limb_px: tuple[float, float, float]) -> np.ndarray:
+    factor = min(PICTURE_PX / frame.shape[1], 1.0)
+    small = cv2.resize(frame.astype(np.float32), None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    high = float(np.percentile(small, 99.9))
+    grey = (255 * np.sqrt(np.clip(small / max(high, 1e-6), 0, 1))).astype(np.uint8)
+    picture = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
+    if np.isfinite(limb_px).all():
+        x, y, radius = (round(v * factor * 16) for v in limb_px)  # OpenCV: x, y, in 1/16 px
+        cv2.circle(picture, (x, y), radius, LIMB_BGR, 1, cv2.LINE_AA, 4)
+    return picture

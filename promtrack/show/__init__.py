@@ -1,22 +1,12 @@
-"""What people see: the clip, the figures and the report page."""
+"""What people see: everything measured in; the clip, the figures and the report page out.
 
-from typing import TYPE_CHECKING, Any
+Read `records` and `findings` first, then `studio`, `clip`, `figures` and `report`. matplotlib, which takes
+long to load, is loaded when figures are drawn.
+"""
 
 from promtrack.show.clip import render_clip
+from promtrack.show.figures import draw_figures
 from promtrack.show.records import Measured
 from promtrack.show.report import write_report
 
-if TYPE_CHECKING:
-    from promtrack.show.figures import draw_figures
-
 __all__ = ["Measured", "draw_figures", "render_clip", "write_report"]
-
-
-def __getattr__(name: str) -> Any:
-    if (
-        name == "draw_figures"
-    ):  # matplotlib takes half a second to load: while the clip is made, and only where it is used
-        from promtrack.show.figures import draw_figures
-
-        return draw_figures
-    raise AttributeError(f"module 'promtrack.show' has no attribute '{name}'")

@@ -15,13 +15,22 @@ import numpy as np
 from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import with_error
-from promtrack.show.canvas import Canvas, Page, draw_line, draw_marker, draw_text, letter_strength
-from promtrack.show.curves import front_curve, knot_speed
-from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
+from promtrack.show.canvas import (
+    Block,
+    Canvas,
+    Page,
+    block,
+    draw_line,
+    draw_marker,
+    draw_text,
+    letter_strength,
+    text_width,
+)
+from promtrack.show.curves import LONG_GAP, front_curve, knot_speed
+from promtrack.show.findings import MOST_KNOTS, front_model, is_steady, relative_error, speed_of
 from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, take
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
-from promtrack.show.text import Block, block, text_width
 from promtrack.show.timing import ClipTime
 from promtrack.show.view import ClipView
 
@@ -29,10 +38,8 @@ NUMBER_S = 2.5  # clip time for which a number stands at least
 AT_ONCE = 2  # numbers
 DRAWN = 12  # knots, lettered ones among them
 TAIL_S = 1.0  # clip time that a knot's tail shows
-MARKED = 3  # knots that carry a mark and a letter: the first ones
 MOST_WIDTH = 0.3  # of the picture's: a wider number is broken into two lines
 UNSEEN = 0.5  # opacity of a mark where a body was not measured while its number stands
-GAP_STEPS = 3.5  # usual steps between two points of a front: over a longer gap nothing is drawn
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +71,7 @@ class Body:
         after = int(np.clip(np.searchsorted(self.time_s, now_s), 1, len(self.time_s) - 1))
         steps = np.diff(self.time_s)
         inside = self.time_s[after - 1] + 1e-6 < now_s < self.time_s[after] - 1e-6
-        return not (inside and steps[after - 1] > GAP_STEPS * float(np.median(steps)))
+        return not (inside and steps[after - 1] > LONG_GAP * float(np.median(steps)))
 
 
 def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, knots: bool) -> list[Body]:
@@ -89,7 +96,7 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
         order = labels.place(knot)
         speed, error = _speed(measured, knot)
         theta = np.asarray(measured.orientation.to_image(knot.curve_angle_deg))
-        letter = labels.knot(knot) if order < MARKED else ""
+        letter = labels.knot(knot) if order < MOST_KNOTS else ""
         colour, times = bgr_of(ON_DARK.knot(order)), knot.time_s + late_s
         found.append(Body(letter, order, colour, times, theta, knot.curve_mm, speed, error))
     return found
@@ -273,11 +280,7 @@ def _best_place(
             rect = nearest_free(ground, *size, tuple(anchor), busy=busy)
             if rect is not None:
                 edges = np.clip(path, [rect.left, rect.top], [rect.right, rect.bottom])
-                crossed = sum(
-                    _crosses(r.grown(4), e, p)
-                    for r in ground.placed
-                    for e, p in zip(edges, path, strict=True)
-                )
+                crossed = sum(_crossing(r.grown(4), edges, path) for r in ground.placed)
                 over = sum(busy_length(ground, e, p) for e, p in zip(edges, path, strict=True)) / len(path)
                 away = float(np.hypot(*(edges - path).T).mean()) + 6.0 * over  # over plasma counts more
                 found.append((away + 20.0 * page.unit * crossed / len(path), rect))
@@ -286,8 +289,9 @@ def _best_place(
     return None
 
 
-def _crosses(rect: Rect, start: np.ndarray, end: np.ndarray) -> bool:
-    """Whether a straight line meets a rectangle."""
-    t = np.linspace(0.0, 1.0, 24)[:, None]
-    x, y = (start + t * (end - start)).T
-    return bool(((x > rect.left) & (x < rect.right) & (y > rect.top) & (y < rect.bottom)).any())
+def _crossing(rect: Rect, starts: np.ndarray, ends: np.ndarray) -> int:
+    """How many of the straight lines from starts to ends, (n, 2) each, meet a rectangle."""
+    t = np.linspace(0.0, 1.0, 24)[:, None, None]
+    x, y = np.moveaxis(starts + t * (ends - starts), -1, 0)
+    inside = (x > rect.left) & (x < rect.right) & (y > rect.top) & (y < rect.bottom)
+    return int(inside.any(axis=0).sum())

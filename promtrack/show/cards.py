@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from promtrack.motion.interpretation import ranked_fronts, ranked_knots
-from promtrack.rounding import plain, significant_decimals
-from promtrack.show.canvas import Canvas, Page, dim, draw_text
+from promtrack.rounding import counted, plain, significant_decimals, span_text
+from promtrack.show.canvas import Block, Canvas, Page, block, dim, draw_text
 from promtrack.show.findings import (
     Quoted,
     fastest_knot,
@@ -24,10 +24,8 @@ from promtrack.show.findings import (
     top_height,
 )
 from promtrack.show.layout import place_block
-from promtrack.show.numbers import counted, span_text
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import wrapped
-from promtrack.show.text import Block, block
 from promtrack.show.verdict import limb_name
 from promtrack.sun import EARTH_RADIUS_KM
 

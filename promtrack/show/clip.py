@@ -19,8 +19,14 @@ from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of
-from promtrack.show.encode import Encoder, check_video, transparent_options, x264_options
-from promtrack.show.gif_webp import write_gif, write_webp
+from promtrack.show.encode import (
+    Encoder,
+    check_video,
+    transparent_options,
+    write_gif,
+    write_webp,
+    x264_options,
+)
 from promtrack.show.overlay import Annotation, draw_annotation
 from promtrack.show.records import Measured
 from promtrack.show.studio import Studio, best_shot, prepare

@@ -13,11 +13,10 @@ from promtrack.errors import SettingsError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.canvas import Canvas, Page, draw_line, draw_text
+from promtrack.show.canvas import Block, Canvas, Page, block, draw_line, draw_text
 from promtrack.show.layout import Rect
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM
-from promtrack.show.text import Block, block
 from promtrack.show.tone import Toner, tone_frame
 from promtrack.show.view import SIZES, ClipView
 from promtrack.sun import Orientation

@@ -14,9 +14,8 @@ import numpy as np
 
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, FrontFit, KnotTrack
-from promtrack.rounding import error_decimals, plain, with_error
+from promtrack.rounding import clock, counted, error_decimals, plain, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
-from promtrack.show.numbers import clock, counted
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
 
@@ -185,12 +184,12 @@ def headline(measured: Measured) -> str:
         name = track_name(measured, front)
         speed = front_speed(measured, front).text
         reached = f"reached {speed}" if front_model(front) else f"moved at {speed} on average"
-        return f"A leading edge ({name}) {_climb(front)} and {reached}{_beside(measured, knots)}."
+        return f"A leading edge ({name}) {_climb(front)} and {reached}{_beside(knots)}."
     if knot is None:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
         return f"Nothing moved: {followed} followed, and none is significant against scrambled data."
     height = f"{float(np.mean(knot.height_mm)):.0f} Mm above the limb"
-    return f"{_knot_title(measured, knot)}, {height}{_beside(measured, knots[1:])}."
+    return f"{_knot_title(measured, knot)}, {height}{_beside(knots[1:])}."
 
 
 def heights_title(measured: Measured) -> str:
@@ -286,7 +285,7 @@ def _climb(front: Front) -> str:
     return f"{moved} from {first:.0f} to {last:.0f} Mm in {_duration(float(np.ptp(front.time_s)))}"
 
 
-def _beside(measured: Measured, knots: tuple[KnotTrack, ...]) -> str:
+def _beside(knots: tuple[KnotTrack, ...]) -> str:
     return f"; {counted(len(knots), 'knot moves', 'knots move')} too" if knots else ""
 
 

@@ -48,6 +48,20 @@ def joined(children: Iterable[str]) -> Markup:
     )
 
 
+def whole_page(title: str, style: str, *body: str, extra: Iterable[Markup] = ()) -> Markup:
+    """A page by itself; `extra` are further elements of its head."""
+    head = element(
+        "head",
+        element("meta", charset="utf-8"),
+        *extra,
+        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        element("title", title),
+        element("style", Markup(style)),
+    )
+    page = element("html", head, element("body", *body), lang="en")
+    return joined([Markup("<!DOCTYPE html>\n"), page, Markup("\n")])
+
+
 def contents_of(path: Path) -> Markup:
     """Stands for a file's contents in base64, which `write_markup` puts in its place: a long film need not be
     in memory."""

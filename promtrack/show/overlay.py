@@ -113,7 +113,6 @@ def annotate(
     wanted : what is drawn, as in `clip.overlays`
     insets, not_shown : of clip.view=disc, where the scale is that of the insets
     """
-    view = views[-1]
     ground, title_ground = (make_ground(page.width, page.height, page.inside, busy) for busy in busy_tone)
     if insets:
         wanted = wanted - {"heights", "earth"}  # the Earth would be a dot
@@ -142,7 +141,7 @@ def annotate(
         size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
         sizes["scale"] = size, ("bottom right", "bottom left", "top right", "top left")
     if "compass" in wanted:
-        size = compass_size(view, measured.orientation, page)
+        size = compass_size(measured.orientation, page)
         sizes["compass"] = size, ("top right", "top left", "right", "left", "bottom right", "bottom left")
     blocks = {}
     for name, (size, spots) in sizes.items():
@@ -263,6 +262,12 @@ def _calmest_column(
     ground: Ground, views: tuple[ClipView, ...], page: Page, spared: list[Rect]
 ) -> TickColumn:
     """Where most heights find a free place: at an edge if they can, else as near to one as they can."""
-    steps = np.arange(0.0, 0.5 * page.width, page.unit)
-    columns = [TickColumn(side, float(away)) for away in steps for side in ("left", "right")]
-    return max(columns, key=lambda one: len(_free_ticks(ground, views, page, one, spared)))
+    best, most = TickColumn("left"), -1
+    for away in np.arange(0.0, 0.5 * page.width, page.unit):
+        for column in (TickColumn("left", float(away)), TickColumn("right", float(away))):
+            free = len(_free_ticks(ground, views, page, column, spared))
+            if free > most:
+                best, most = column, free
+            if free and free == sum(len(height_ticks(view, page, column, spared)) for view in views):
+                return best
+    return best

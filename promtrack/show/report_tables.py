@@ -7,12 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.motion.interpretation import label_motion
 from promtrack.motion.records import Front, FrontFit, KnotTrack
-from promtrack.rounding import error_text, plain, rounded, typeset, with_error
+from promtrack.rounding import (
+    clock,
+    degrees,
+    error_text,
+    plain,
+    rounded,
+    significant_decimals,
+    typeset,
+    with_error,
+)
 from promtrack.show.findings import relative_error, speed_of
 from promtrack.show.markup import Markup, element, joined
-from promtrack.show.numbers import clock, degrees, false_alarm_text
 from promtrack.show.records import Measured
 
 MOST_ROWS = 250  # a page with more is slow on a phone; the product tables hold them all
@@ -228,3 +237,12 @@ def _cell(cell: Cell, column: int) -> Markup:
     if column == 0:
         return element("th", cell.text, scope="row", class_=cell.kind or None, data_value=value)
     return element("td", cell.text, class_=cell.kind or None, data_value=value)
+
+
+def false_alarm_text(expected: float) -> str:
+    """Expected number of false alarms, in words that do not suggest more digits than it has."""
+    if not math.isfinite(expected):
+        return "unknown"
+    if expected <= LEAST_TOLD:  # what is less is given as that
+        return f"below {plain(LEAST_TOLD, 6)}"
+    return plain(expected, min(significant_decimals(expected, 1), 6))

@@ -10,10 +10,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from promtrack.show.canvas import Canvas, Page, draw_line, draw_text, paint
+from promtrack.rounding import unbroken
+from promtrack.show.canvas import Canvas, Page, block, draw_line, draw_text, line_height, paint, text_width
 from promtrack.show.layout import Rect, overlaps
-from promtrack.show.numbers import unbroken
-from promtrack.show.text import block, line_height, text_width
 from promtrack.show.timing import GAP, cadence
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
@@ -161,7 +160,7 @@ def _arrows(view: ClipView, orientation: Orientation) -> list[tuple[str, np.ndar
     return arrows
 
 
-def compass_size(view: ClipView, orientation: Orientation, page: Page) -> tuple[int, int]:
+def compass_size(orientation: Orientation, page: Page) -> tuple[int, int]:
     """Width and height of the compass."""
     side = round(4.2 * page.unit)
     return (side if orientation.position_angles else max(side, text_width("image up", page.unit) + 8)), side

@@ -14,11 +14,10 @@ import numpy as np
 
 from promtrack.checks import LEVEL_WORDS
 from promtrack.files import atomic_write
-from promtrack.rounding import plain, with_error
-from promtrack.show.markup import Markup, contents_of, element, joined, write_markup
-from promtrack.show.numbers import clock, counted, degrees, unbroken
+from promtrack.rounding import clock, counted, degrees, plain, unbroken, with_error
+from promtrack.show.markup import Markup, contents_of, element, joined, whole_page, write_markup
 from promtrack.show.records import Season, SeasonRow
-from promtrack.show.report_pictures import photograph
+from promtrack.show.report import photograph
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
 MOST_CARDS, CARD_PX = 24, 480  # runs shown with a picture, and its width
@@ -60,13 +59,6 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     style = files("promtrack.show").joinpath("report.css").read_text(encoding="utf-8") + _STYLE
     rows = season.rows
     runs, dates = counted(len(rows), "run", "runs"), sorted({rows[0].date, rows[-1].date})
-    head = element(
-        "head",
-        element("meta", charset="utf-8"),
-        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("title", f"Season: {runs}, {' to '.join(dates)}"),
-        element("style", Markup(style)),
-    )
     picture = element(
         "img",
         src=Markup(f"data:image/svg+xml;base64,{contents_of(drawing)}"),
@@ -91,10 +83,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         _left_out(season),
     )
     with atomic_write(path) as part:
-        write_markup(
-            joined([Markup("<!DOCTYPE html>\n"), element("html", head, element("body", main), lang="en")]),
-            part,
-        )
+        write_markup(whole_page(f"Season: {runs}, {' to '.join(dates)}", style, main), part)
     return path
 
 

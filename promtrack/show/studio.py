@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from promtrack.errors import InputError
@@ -25,6 +26,7 @@ BUSY_FRAMES = 6  # looked at for where not to write
 OVERLAY_LIGHT = 0.3  # of the picture's own light, at the moment with most numbers
 LIT_SHOTS = 8  # drawn to find the moment with most light in numbers and marks
 INK = (0.65, 0.95)  # opacity of clock, scale, compass and heights, least and most
+LUMINANCE = ((np.clip(np.arange(256) - 16.0, 0.0, 219.0) / 219.0) ** 2.2).astype(np.float32)[None]
 # GIF and WebP run in a loop and small: no more than what is read there.
 SMALL_OVERLAYS = frozenset({"clock", "scale", "knots", "front", "end"})
 
@@ -123,8 +125,8 @@ def _cropped(measured: Measured, frames: np.ndarray) -> tuple[ClipView, ...]:
 
 
 def _linear(luma: np.ndarray) -> np.ndarray:
-    """Luminance of limited-range code values, 1 is white; at the exponent 2.2."""
-    return (np.clip(luma.astype(np.float32) - 16.0, 0.0, 219.0) / 219.0) ** 2.2
+    """Luminance of uint8 limited-range code values, 1 is white; at the exponent 2.2."""
+    return cv2.LUT(luma, LUMINANCE)
 
 
 def _light(annotation: Annotation, shot: Shot) -> float:

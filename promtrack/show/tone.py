@@ -20,6 +20,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from promtrack.limb.records import LimbLock
+from promtrack.show.canvas import BAND_ROWS
 from promtrack.show.palette import LOOKS, Look
 from promtrack.show.radial_profile import QuietSun, frame_level
 from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
@@ -33,7 +34,6 @@ USUAL_TEXTURE = 0.25  # a disc that varies by more is shown with less contrast
 MOST_SWAY = 0.08  # of the disc's tone: so much may the air change it by moving the limb 1 px; more is a seam
 JOIN_PX = 3.0  # half width of the join about the limb, frame px; the seeing is wider
 STEPS_PER_PX = 8.0  # of the radial table: an eighth of a frame px
-BAND_ROWS = 128  # of the picture toned at a time: they stay in the processor's cache
 FEATHER = 0.06  # of the frame's shorter side: how softly its border fades where a border cannot be avoided
 
 

@@ -15,8 +15,7 @@ from scipy.special import bdtr
 
 from promtrack.checks import LEVEL_WORDS, LEVELS, SUBJECTS, Check, light
 from promtrack.limb.records import LimbLock
-from promtrack.rounding import error_text, rounded, typeset
-from promtrack.show.numbers import counted, sentence
+from promtrack.rounding import counted, error_text, rounded, sentence, typeset
 from promtrack.show.records import Measured
 
 PLANE_OF_SKY = "Speeds across the sky: lower bounds, if the same plasma was followed."

@@ -124,7 +124,7 @@ class _Shape:
         self, lock: LimbLock, scale: Scale, orientation: Orientation, action: Action, clip: ClipSettings
     ):
         self.lock, self.scale, self.action, self.clip = lock, scale, action, clip
-        self.turn, self.side, self.up = picture_up(lock, orientation, action, clip)
+        self.turn, self.side, self.up = picture_up(orientation, action, clip)
         self.size = np.array(SIZES[clip.view], dtype=float)
         self.cover = covered(lock)
         self.rotation = rotation(self.turn, self.side)
@@ -171,9 +171,7 @@ def _native(lock: LimbLock, scale: Scale) -> ClipView:
     return ClipView(wide, tall, 1.0, 0.0, 1, sun_x, sun_y, lock.radius_px, scale.km_per_px, "image")
 
 
-def picture_up(
-    lock: LimbLock, orientation: Orientation, action: Action, clip: ClipSettings
-) -> tuple[float, int, str]:
+def picture_up(orientation: Orientation, action: Action, clip: ClipSettings) -> tuple[float, int, str]:
     """Image angle that points up in pictures, +1 or -1 where they are mirrored back, and what points up."""
     side = orientation.sign if orientation.position_angles else 1
     if clip.level_limb and np.ptp(action.theta_deg) < LEVEL_DEG:

@@ -10,8 +10,15 @@ import pytest
 from promtrack.errors import InputError
 from promtrack.show import encode
 from promtrack.show.clip import locked_name, render_clip
-from promtrack.show.encode import Encoder, check_video, count_pictures, x264_options
-from promtrack.show.gif_webp import _under_limit, gif_delay_cs, write_gif
+from promtrack.show.encode import (
+    Encoder,
+    _under_limit,
+    check_video,
+    count_pictures,
+    gif_delay_cs,
+    write_gif,
+    x264_options,
+)
 from promtrack.show.timing import plan_shots
 from tests.show.clip_case import lock_of, picture_of, quick_run, sequence_of
 

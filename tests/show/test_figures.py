@@ -19,15 +19,15 @@ from matplotlib.text import Text
 
 import promtrack.show
 from promtrack.motion.interpretation import label_motion
+from promtrack.rounding import degrees
 from promtrack.settings import change_settings
 from promtrack.show.figures import SHEETS, draw_figures, drawn_sheets, missing_sheets
 from promtrack.show.figures.files import recolour, save_sheet
 from promtrack.show.figures.knot_map import EARTH_MM
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
-from promtrack.show.figures.slits import even_times
+from promtrack.show.figures.strips import even_times
 from promtrack.show.figures.style import DARK, LIGHT, themed
 from promtrack.show.findings import heights_title, moving_knots, named_tracks, speed_of
-from promtrack.show.numbers import degrees
 from promtrack.show.verdict import PLANE_OF_SKY
 
 NAMES = [sheet.name for sheet in SHEETS]

@@ -8,8 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from promtrack.motion.false_alarms import LEAST_TOLD
-from promtrack.rounding import error_decimals, rounded, typeset, with_error
-from promtrack.show.numbers import clock, counted, false_alarm_text, sentence, span_text, unbroken
+from promtrack.rounding import (
+    clock,
+    counted,
+    error_decimals,
+    rounded,
+    sentence,
+    span_text,
+    typeset,
+    unbroken,
+    with_error,
+)
+from promtrack.show.report_tables import false_alarm_text
 
 
 @pytest.mark.parametrize(

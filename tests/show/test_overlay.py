@@ -14,13 +14,17 @@ from promtrack.settings import ClipSettings, change_settings
 from promtrack.show.bodies import NUMBER_S, bodies_of, draw_body, due_number, number_lines, schedule_numbers
 from promtrack.show.canvas import (
     ANNOTATION,
+    CAP_HEIGHT,
     blank_canvas,
+    block,
     canvas_from_tone,
     canvas_to_bgr,
     draw_text,
     letter_strength,
     make_page,
     paint,
+    text_mask,
+    text_width,
 )
 from promtrack.show.cards import earth_diameters, everyday, million_km_h, moon_trip, title_lines
 from promtrack.show.clip import overlay_planes
@@ -30,7 +34,6 @@ from promtrack.show.overlay import draw_annotation
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
 from promtrack.show.scale_bar import draw_scale, gap_words, nice_step, scale_size, wrapped
 from promtrack.show.studio import INK, Studio, prepare
-from promtrack.show.text import CAP_HEIGHT, block, text_mask, text_width
 from promtrack.show.tone import tone_frame
 from tests.show.clip_case import quick_run
 

@@ -2,7 +2,7 @@
 
 from concurrent.futures import ThreadPoolExecutor
 
-from promtrack.show.text import text_width
+from promtrack.show.canvas import text_width
 
 
 def test_threads_do_not_disturb_each_other():

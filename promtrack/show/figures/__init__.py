@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from promtrack.errors import InputError
+from promtrack.rounding import counted
 from promtrack.show.findings import heights_title, leading_front, moving_knots, speeds_title
-from promtrack.show.numbers import counted
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights
 from promtrack.workers import worker_count
@@ -99,7 +99,7 @@ SHEETS = (
     ),
     Sheet(
         "time_distance",
-        "slits",
+        "strips",
         "Time-distance diagrams",
         "Brightness along a path against time; what moves leaves a slanted streak (ridge). Grey: no frames.",
         True,
@@ -111,7 +111,7 @@ SHEETS = (
     ),
     Sheet(
         "prominences",
-        "prominences",
+        "strips",
         "All prominences",
         "Everything that stands above the limb: extent and greatest height on the map, height against time "
         "below, numbered as in prominences.ecsv.",
@@ -133,7 +133,7 @@ SHEETS = (
     ),
     Sheet(
         "oscillation",
-        "slits",
+        "strips",
         "Oscillation",
         "Displacement along a path with a damped sine, and the power of each period.",
         False,

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.rounding import span_text
 from promtrack.show.curves import (
     LOCAL_POINTS,
     drawing_times,
@@ -40,7 +41,6 @@ from promtrack.show.findings import (
     speed_of,
     speeds_title,
 )
-from promtrack.show.numbers import span_text
 from promtrack.show.records import Measured
 from promtrack.sun import escape_speed_km_s
 

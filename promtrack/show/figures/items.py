@@ -13,9 +13,9 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.rounding import counted
 from promtrack.show.figures.style import days, outlined
 from promtrack.show.findings import going, named_tracks, speed_of
-from promtrack.show.numbers import counted
 from promtrack.show.palette import KNOT_MARKERS, MarkColours
 from promtrack.show.records import Measured
 

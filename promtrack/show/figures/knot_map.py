@@ -14,6 +14,7 @@ from matplotlib.path import Path
 
 from promtrack.checks import LEVELS
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.rounding import clock, day
 from promtrack.show.curves import knot_path
 from promtrack.show.figures.heights import draw_heights
 from promtrack.show.figures.items import Item, items_of, key, others_of, time_span, write_beside
@@ -45,10 +46,10 @@ from promtrack.show.findings import (
     moving_knots,
     three_numbers,
 )
-from promtrack.show.numbers import clock, day
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights, limb_name
+from promtrack.sun import EARTH_RADIUS_KM
 
 SHEET_ASPECT = 13.333 / 7.5
 MOST_ARCS = 6.0
@@ -195,7 +196,7 @@ def _height_arcs(axes: Axes, area: Map) -> None:
 
 
 FRAMES, COLUMNS = 6, 3
-EARTH_MM = 6.371  # mean radius, IUGG (Moritz 2000, J. Geodesy 74, 128)
+EARTH_MM = EARTH_RADIUS_KM / 1e3
 EARTH_INK = "#7fb4e6"
 
 

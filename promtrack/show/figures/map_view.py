@@ -149,7 +149,7 @@ def _crop_of(measured: Measured, aspect: float, frames: np.ndarray) -> _Crop:
     angle, height = np.meshgrid(np.linspace(low, high, 33), [DEPTH_MM, 0.0, max(top, 2.0 * MARGIN_MM)])
     theta, above = np.asarray(measured.orientation.to_image(angle.ravel())), height.ravel()
     action = Action(theta, above, np.ones_like(theta))
-    turn, side, _ = picture_up(lock, measured.orientation, action, measured.settings.clip)
+    turn, side, _ = picture_up(measured.orientation, action, measured.settings.clip)
     x, y = turned(theta, lock.radius_px * (1.0 + above / geometry.limb_mm), turn, side)
     needed = 0.5 * np.array([np.ptp(x), np.ptp(y)])
     half_x = max(needed[0], needed[1] * aspect, LEAST_HALF_PX)

@@ -22,6 +22,7 @@ from promtrack.show.figures.style import (
     plasma,
     sheet,
 )
+from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights, rejections
 
@@ -30,7 +31,7 @@ TITLES = {
     "fair": "! Use the lock with care",
     "poor": "✗ Do not trust the lock",
 }
-KEPT, SPOILED, CIRCLE = "#8fe3ff", "#ff7ab8", "#ffffff"  # on the picture, in both themes
+SPOILED = "#ff7ab8"  # left out, on the picture in both themes
 LINES, LINE_LETTERS, LINE_STEP = 8, 52, 0.036  # beside the picture: most, letters in each, part of the sheet
 
 
@@ -71,9 +72,9 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     axes.grid(False)
     theta = np.linspace(lock.from_deg, lock.to_deg, 400)
     circle = to_frame(lock, lock.reference, theta, np.full_like(theta, lock.radius_px))
-    axes.plot(*circle, color=CIRCLE, linewidth=1.2, label="circle")
+    axes.plot(*circle, color="white", linewidth=1.2, label="circle")
     every = max(len(lock.limb_points_px) // 150, 1)
-    axes.plot(*lock.limb_points_px[::every].T, ".", color=KEPT, label="edge points used")
+    axes.plot(*lock.limb_points_px[::every].T, ".", color=ON_DARK.knots[0], label="edge points used")
     every = max(len(lock.rejected_points_px) // 80, 1)
     style: dict[str, Any] = {"markersize": 8, "markeredgewidth": 2.2}
     if len(lock.rejected_points_px):

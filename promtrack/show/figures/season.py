@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
 
 from promtrack.files import atomic_write
+from promtrack.rounding import counted
 from promtrack.show.figures.style import LIGHT, name_y, panel, sheet, themed
-from promtrack.show.numbers import counted
 from promtrack.show.records import Season, SeasonRow
 
 LEAST_SPAN_DAYS = 2.0  # of the date axis
@@ -28,17 +30,29 @@ def draw_season(season: Season, folder: Path) -> Path:
     the SVG
     """
     with themed(LIGHT):
-        figure = Figure(figsize=(13.333, 7.5), layout="constrained")
+        figure = Figure(figsize=(13.333, 7.5), layout=ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.12))
         FigureCanvasAgg(figure)
         heights, speeds = figure.subplots(2, 1)
-        _heights(heights, season)
-        _speeds(speeds, season)
+        rows, fronts, marks = season.rows, season.eruptions, LIGHT.marks
+        tops = [_Value(r, r.height_mm, r.height_err_mm) for r in rows if not r.height_is_lower_bound]
+        bounds = [_Value(r, r.height_mm, r.height_err_mm) for r in rows if r.height_is_lower_bound]
+        knots = [_Value(r, r.knot_speed_km_s, r.knot_speed_err_km_s) for r in rows]
+        peaks = [_Value(one.row, one.speed_km_s, one.speed_err_km_s) for one in fronts]
+        _draw(heights, tops, marks.knots[1], "o")
+        _draw(heights, bounds, marks.knots[1], "^", "top beyond what was measured: at least")
+        _draw(speeds, knots, marks.knots[0], "o", "fastest knot")
+        _draw(speeds, peaks, marks.front, "D", "leading edges, peak")
+        heights.set_title("highest prominence of each run (Mm)", fontweight="normal")
+        speeds.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
         for axes in (heights, speeds):
+            axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
+            if axes.get_legend_handles_labels()[1]:
+                axes.legend(loc="upper left")
             _date_axis(axes, season)
         figure.suptitle(
-            f"{counted(len(season.rows), 'run', 'runs')}, "
-            f"{counted(len(season.eruptions), 'moving leading edge', 'moving leading edges')} "
-            f"{'(hollow: not to be trusted)' if any(row.poor for row in season.rows) else ''}",
+            f"{counted(len(rows), 'run', 'runs')}, "
+            f"{counted(len(fronts), 'moving leading edge', 'moving leading edges')} "
+            f"{'(hollow: not to be trusted)' if any(row.poor for row in rows) else ''}",
             x=0.02,
             ha="left",
             fontweight="bold",
@@ -50,86 +64,29 @@ def draw_season(season: Season, folder: Path) -> Path:
     return folder / "season.svg"
 
 
-def _marks(
-    axes: Axes,
-    x: Iterable[float],
-    y: Iterable[float],
-    error: Iterable[float],
-    poor: Iterable[bool],
-    *,
-    colour: str,
-    marker: str,
-    label: str = "",
-) -> None:
-    """Values with error bars, filled where the run may be quoted and hollow where not."""
-    place, value, bar, hollow = (np.array(list(values)) for values in (x, y, error, poor))
-    for flag, face in ((False, colour), (True, "none")):
-        some = (hollow == flag) & np.isfinite(value) if len(value) else np.array([], bool)
-        if some.any():
-            axes.errorbar(
-                place[some],
-                value[some],
-                np.nan_to_num(bar[some]),
-                fmt=marker,
-                color=colour,
-                markerfacecolor=face,
-                elinewidth=1.2,
-                alpha=0.9,
-            )
-    if label:
+@dataclass(frozen=True, slots=True)
+class _Value:
+    """A value of one run with its error."""
+
+    row: SeasonRow
+    value: float
+    error: float
+
+
+def _draw(axes: Axes, values: list[_Value], colour: str, marker: str, label: str = "") -> None:
+    """Values by date with error bars, filled where the run may be quoted and hollow where not."""
+    for poor, face in ((False, colour), (True, "none")):
+        some = [one for one in values if one.row.poor == poor and np.isfinite(one.value)]
+        at, value = [_day(one.row) for one in some], [one.value for one in some]
+        error = np.nan_to_num([one.error for one in some])
+        style: dict[str, Any] = {"color": colour, "markerfacecolor": face, "elinewidth": 1.2, "alpha": 0.9}
+        axes.errorbar(at, value, error, fmt=marker, **style)
+    if values:
         axes.plot([], [], marker, color=colour, label=label)
 
 
 def _day(row: SeasonRow) -> float:
     return float(date2num(row.first_utc))
-
-
-def _heights(axes: Axes, season: Season) -> None:
-    rows = season.rows
-    for bound, marker in ((False, "o"), (True, "^")):
-        own = [row for row in rows if row.height_is_lower_bound == bound]
-        label = "top beyond what was measured: at least" if bound and own else ""
-        _marks(
-            axes,
-            [_day(r) for r in own],
-            [r.height_mm for r in own],
-            [r.height_err_mm for r in own],
-            [r.poor for r in own],
-            colour=LIGHT.marks.knots[1],
-            marker=marker,
-            label=label,
-        )
-        if label:
-            axes.legend(loc="upper left")
-    axes.set_title("highest prominence of each run (Mm)", fontweight="normal")
-    axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
-
-
-def _speeds(axes: Axes, season: Season) -> None:
-    rows, eruptions = season.rows, season.eruptions
-    _marks(
-        axes,
-        [_day(r) for r in rows],
-        [r.knot_speed_km_s for r in rows],
-        [r.knot_speed_err_km_s for r in rows],
-        [r.poor for r in rows],
-        colour=LIGHT.marks.knots[0],
-        marker="o",
-        label="fastest knot",
-    )
-    _marks(
-        axes,
-        [_day(e.row) for e in eruptions],
-        [e.speed_km_s for e in eruptions],
-        [e.speed_err_km_s for e in eruptions],
-        [e.row.poor for e in eruptions],
-        colour=LIGHT.marks.front,
-        marker="D",
-        label="leading edges, peak",
-    )
-    axes.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
-    axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
-    axes.legend(loc="upper left")
 
 
 def _date_axis(axes: Axes, season: Season) -> None:

@@ -24,7 +24,7 @@ from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 from matplotlib.ticker import FixedLocator
 
-from promtrack.show.numbers import day, span_text
+from promtrack.rounding import day, span_text
 from promtrack.show.palette import ON_DARK, ON_LIGHT, MarkColours
 from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY, limb_words
