@@ -55,7 +55,7 @@ def compare(solution: Solution, kept: list[FrameMeasure], known: Known) -> Compa
     checks += one_radius(solution.frame_radius_px, solution.frame_radius_err_px)
     if known.radius_px is not None:
         own = np.median([_free_radius(m) for m in kept], axis=0)
-        checks += radius_check((float(own[0]), float(own[1])), known.radius_px, 0.0)
+        checks += radius_check((float(own[0]), float(own[1])), (known.radius_px, 0.0))
     if known.header_check is not None:
         checks.append(known.header_check)
     return Comparison(tuple(checks), left_out)
@@ -247,16 +247,16 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
 
 
-def radius_check(own: tuple[float, float], stated_px: float, stated_err_px: float) -> list[Check]:
-    """The limb's radius against that which optics or a header state; `own` is the limb's and its 1 sigma."""
-    apart = abs(own[0] - stated_px) / float(np.hypot(own[1], stated_err_px))
+def radius_check(own: tuple[float, float], stated: tuple[float, float]) -> list[Check]:
+    """The limb's own radius against that which optics or a header state, px, each with its 1 sigma."""
+    apart = abs(own[0] - stated[0]) / float(np.hypot(own[1], stated[1]))
     figures = (
-        f"the limb gives {own[0]:.0f} +- {own[1]:.0f} px, the stated scale {stated_px:.0f} "
-        f"+- {stated_err_px:.0f} px"
+        f"the limb gives {own[0]:.0f} +- {own[1]:.0f} px, the stated scale {stated[0]:.0f} "
+        f"+- {stated[1]:.0f} px"
     )
     if apart <= DISAGREE_SIGMA:
         return [Check("scale", "stated radius", "good", f"Limb and stated scale agree: {figures}.")]
-    ratio = own[0] / stated_px
+    ratio = own[0] / stated[0]
     if 1 / FAR_OFF < ratio < FAR_OFF:
         words = (
             f"Limb and stated scale disagree by {apart:.0f} sigma: {figures}. Correct the optics or header."

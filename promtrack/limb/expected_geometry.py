@@ -54,14 +54,6 @@ class Expected:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class OpticalRadius:
-    """Radius of the limb that the optics make one expect."""
-
-    radius_px: float
-    err_px: float
-
-
 def expected_sky(
     times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings, line: str = ""
 ) -> Expected:
@@ -149,17 +141,17 @@ def optical_radius(
     limb: LimbSettings,
     site: SiteSettings,
     stated: Place | None = None,
-) -> OpticalRadius | None:
-    """Radius of the limb from the optical scale and the date, or as a header states it; None when neither is
-    known."""
+) -> tuple[float, float] | None:
+    """Radius of the limb, px, and its 1 sigma: from the optical scale and the date, or as a header states it;
+    None when neither is known."""
     height = 1000.0 * limb_height(limb).err_mm / SOLAR_RADIUS_KM
     scale = optical_scale(camera)
     if scale is None:
         if stated is None:
             return None
-        return OpticalRadius(stated.radius_px, stated.radius_px * float(np.hypot(HEADER_ERR, height)))
+        return stated.radius_px, stated.radius_px * float(np.hypot(HEADER_ERR, height))
     radius = limb_radius_arcsec(solar_view(time_utc, site=site), limb_height(limb).height_mm) / scale
-    return OpticalRadius(radius, radius * float(np.hypot(camera.scale_err, height)))
+    return radius, radius * float(np.hypot(camera.scale_err, height))
 
 
 def stated_places(sequence: Sequence, limb: LimbSettings) -> tuple[Place | None, ...]:

@@ -20,7 +20,6 @@ from promtrack.limb.compare import (
 )
 from promtrack.limb.expected_geometry import (
     Expected,
-    OpticalRadius,
     carried_px,
     expected_sky,
     guessed_places,
@@ -96,7 +95,7 @@ class Assembly:
     limb: LimbSettings
     camera: CameraSettings
     sky: Expected
-    optics: OpticalRadius | None
+    optics: tuple[float, float] | None  # radius of the limb that optics or a header state, px, and 1 sigma
     layout: Layout
     templates: dict[int, Template]
     terms: Terms
@@ -136,7 +135,7 @@ class Assembly:
         place = Place(x, y, solution.radius_px)
         frame = self.sequence.frame(int(chosen[middle]))
         if self.optics is not None and self.limb.radius_px is None:
-            checks += radius_check(solution.own_radius_px, self.optics.radius_px, self.optics.err_px)
+            checks += radius_check(solution.own_radius_px, self.optics)
         return [*checks, one_limb(frame, self.sequence.full_scale, place)]
 
     def _enough(self, indices: np.ndarray, reasons: dict[int, str]) -> np.ndarray:
@@ -183,9 +182,9 @@ class Assembly:
         solution = solve(kept, time, known, self.terms)
         alone = solution.radius_px, solution.radius_err_px
         if self.optics and self.limb.radius_px is None:
-            apart = abs(alone[0] - self.optics.radius_px) / np.hypot(alone[1], self.optics.err_px)
+            apart = abs(alone[0] - self.optics[0]) / np.hypot(alone[1], self.optics[1])
             if apart <= 3.0:
-                known = replace(known, optics_px=(self.optics.radius_px, self.optics.err_px))
+                known = replace(known, optics_px=self.optics)
         if has_header:
             if known.optics_px is not None:
                 solution = solve(kept, time, known, self.terms)

@@ -53,7 +53,7 @@ def open_sequence(
     try:
         found, odd = _alike([as_set(frame, camera) for frame in found])
         timed = frame_times(found, times, path if path.is_dir() else path.parent)
-        ordered = by_time(found, timed, times)
+        ordered = by_time(timed, times)
     except InputError as error:
         raise error.at(str(path)) from None
     left_out = [*left_out, *odd, *ordered.left_out]

@@ -14,8 +14,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from promtrack.errors import InputError, SettingsError
-from promtrack.sequence.frame_source import Found
-from promtrack.sequence.records import Rejected, Sequence, TimeReport
+from promtrack.sequence.records import Rejected, Sequence
 from promtrack.sequence.stamps import parse_stamp, stamps_to_utc
 from promtrack.sequence.times import FrameTimes
 from promtrack.settings import Settings, SiteSettings, TimesSettings
@@ -33,20 +32,8 @@ PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots
 PAUSE_STEPS = 10.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ordered:
-    """Frames in the order of time."""
-
-    frames: list[Found]
-    times_utc: np.ndarray  # (n,) datetime64[us], strictly increasing
-    exposures_s: np.ndarray  # (n,) nan where unknown
-    report: TimeReport
-    left_out: list[Rejected]
-    notes: tuple[str, ...]
-
-
-def by_time(frames: list[Found], timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Ordered:
-    """Frames in order of time, between times.from and times.to.
+def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> FrameTimes:
+    """Frames in order of time, strictly rising, between times.from and times.to.
 
     Frames that share a stamp in whole seconds are spread evenly over that second where the recording is that
     fast; else the second of them is left out.
@@ -56,7 +43,7 @@ def by_time(frames: list[Found], timed: FrameTimes, settings: TimesSettings = Ti
     InputError : most frames share their time with others, or none lies between times.from and times.to
     SettingsError : times.from or times.to is no time
     """
-    times = timed.times_utc
+    frames, times = timed.frames, timed.times_utc
     known = ~np.isnat(times)
     stray = _stray(times, known)
     left_out = [
@@ -94,12 +81,12 @@ def by_time(frames: list[Found], timed: FrameTimes, settings: TimesSettings = Ti
     asked = [
         f"times.{word} = {value}" for word, value in (("from", settings.from_), ("to", settings.to_)) if value
     ]
-    return Ordered(
+    return FrameTimes(
         [frames[i] for i in kept],
         moments,
         timed.exposures_s[kept],
         replace(timed.report, problems=tuple(problems)),
-        left_out,
+        tuple(left_out),
         (f"{_frames(outside)} outside {' and '.join(asked)} not used",) if outside else (),
     )
 

@@ -19,7 +19,7 @@ from promtrack.errors import InputError, SettingsError
 from promtrack.sequence.bursts import find_bursts
 from promtrack.sequence.fits_header import middle_of_exposure
 from promtrack.sequence.frame_source import Found
-from promtrack.sequence.records import TimeReport
+from promtrack.sequence.records import Rejected, TimeReport
 from promtrack.sequence.stamps import (
     NO_TIME,
     Stamp,
@@ -42,11 +42,14 @@ _GIVE = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameTimes:
-    """Times of frames in file order."""
+    """Frames, in the order of their files or of time, and their times."""
 
+    frames: list[Found]
     times_utc: np.ndarray  # (n,) datetime64[us], middle of the exposure where it is known; NaT: no time
     exposures_s: np.ndarray  # (n,) nan if unknown
-    report: TimeReport  # problems of the stamps themselves; those of the order are added later
+    report: TimeReport  # in the order of files: problems of the stamps only
+    left_out: tuple[Rejected, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +126,8 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     problems = answer.problems + _not_used(source, answer, answers, settings)
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
     exposures = np.array([frame.stamps.exposure_s for frame in frames])
-    return FrameTimes(answer.times_utc + offset, exposures, TimeReport(source, answer.detail, problems))
+    report = TimeReport(source, answer.detail, problems)
+    return FrameTimes(frames, answer.times_utc + offset, exposures, report)
 
 
 def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, answer: _Answer) -> None:
