@@ -13,18 +13,15 @@ import cv2
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.circle import Circle, fit_circle, median
+from promtrack.limb.circle import Circle, median
 from promtrack.limb.edge import make_grid, unwrap
 from promtrack.limb.find import (
     ACROSS_PX,
-    TOLERANCE_PX,
     SmallFrame,
-    best_circle,
     covered,
     edge_points,
     falls,
-    is_limb,
-    on_circle,
+    limb_among,
     root_of,
     visible_rim,
 )
@@ -118,7 +115,7 @@ LEAST_FALL = 0.1
 LEAST_COVERED = 0.75
 
 
-def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int = 0) -> Circle | None:
+def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Circle | None:
     """The limb of another disc of the same size outside the one already found; None if there is none.
 
     Parameters
@@ -132,28 +129,17 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place, *, seed: int
     points, outward, strength = edge_points(root_of(small.image))
     distance = np.hypot(points[:, 0] - here.x_px, points[:, 1] - here.y_px)
     other = np.abs(distance - here.radius_px) > CLEAR_PX
-    points, outward, strength = points[other], outward[other], strength[other]
-    if len(points) < 20:
-        return None
-    found = best_circle(
-        points, outward, strength, small.image.shape, here.radius_px, np.random.default_rng(seed)
-    )
+    found = limb_among(small.image, points[other], outward[other], strength[other], here.radius_px)
     if found is None:
         return None
-    on, cosine = on_circle(points, outward, found, 2 * TOLERANCE_PX)
-    on &= cosine > 0.8
-    circle = fit_circle(points[on], found, radius_px=here.radius_px)
-    apart = float(np.hypot(circle.x_px - here.x_px, circle.y_px - here.y_px))
-    if apart <= CLEAR_PX or not is_limb(small.image, circle, points[on]):
+    circle, edge = found
+    if np.hypot(circle.x_px - here.x_px, circle.y_px - here.y_px) <= CLEAR_PX:
         return None
     first_rim, rim = (visible_rim(small.image.shape, one) for one in (here, circle))
     x, y = circle.radius_px * rim.T + [[circle.x_px], [circle.y_px]]
     rim = rim[np.abs(np.hypot(x - here.x_px, y - here.y_px) - here.radius_px) >= CLEAR_PX]
     # less of it than of the first limb by half is no disc; a reflection is fainter
-    if (
-        len(rim) < 0.5 * len(first_rim)
-        or covered(small.image.shape, circle, rim, points[on]) <= LEAST_COVERED
-    ):
+    if len(rim) < 0.5 * len(first_rim) or covered(small.image.shape, circle, rim, edge) <= LEAST_COVERED:
         return None
     fall, first_fall = (
         median(falls(small.image, one, unit, -ACROSS_PX, ACROSS_PX)[0])

@@ -60,9 +60,7 @@ class SmallFrame:
         return Circle((circle.x_px + 0.5) / f - 0.5, (circle.y_px + 0.5) / f - 0.5, circle.radius_px / f)
 
 
-def find_limb(
-    frame: np.ndarray, full_scale: float, *, radius_px: float | None = None, seed: int = 0
-) -> Circle:
+def find_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None) -> Circle:
     """The circle of the limb to about a reduced pixel, from nothing but one frame.
 
     Parameters
@@ -75,31 +73,40 @@ def find_limb(
     ------
     LimbNotFound : with what was seen instead
     """
-    return find_in_small(SmallFrame(frame, full_scale), radius_px=radius_px, seed=seed)
+    return find_in_small(SmallFrame(frame, full_scale), radius_px=radius_px)
 
 
-def find_in_small(small: SmallFrame, *, radius_px: float | None = None, seed: int = 0) -> Circle:
+def find_in_small(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
     """As `find_limb`, for a frame already reduced."""
     _refuse_blank(small)
     wanted = None if radius_px is None else radius_px / small.factor
     # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the
     # limb
     for even in (root_of, _logarithm):
-        points, outward, strength = edge_points(even(small.image))
-        if len(points) < 20:
+        found = limb_among(small.image, *edge_points(even(small.image)), wanted)
+        if found is None:
             continue
-        best = best_circle(points, outward, strength, small.image.shape, wanted, np.random.default_rng(seed))
-        if best is None:
-            continue
-        on, cosine = on_circle(points, outward, best, 2 * TOLERANCE_PX)
-        on &= cosine > 0.8
-        circle = fit_circle(points[on], best, radius_px=wanted)
-        if is_limb(small.image, circle, points[on]) and (
-            wanted is not None
-            or _steeper_than_beside(small.image, circle, visible_rim(small.image.shape, circle), STEEPER)
-        ):
+        circle, _ = found
+        rim = visible_rim(small.image.shape, circle)
+        if wanted is not None or _steeper_than_beside(small.image, circle, rim, STEEPER):
             return small.to_full(circle)
     raise LimbNotFound(_what_instead(small))
+
+
+def limb_among(
+    image: np.ndarray, points: np.ndarray, outward: np.ndarray, strength: np.ndarray, radius_px: float | None
+) -> tuple[Circle, np.ndarray] | None:
+    """The circle of a limb among edge points, of that radius if it is known, and the (n, 2) points on it;
+    None without any."""
+    best = _best_circle(points, outward, strength, image.shape, radius_px) if len(points) >= 20 else None
+    if best is None:
+        return None
+    offset = points - [best.x_px, best.y_px]
+    distance = np.hypot(offset[:, 0], offset[:, 1])
+    on = (offset * outward).sum(axis=1) > 0.8 * np.maximum(distance, 1e-9)
+    on &= np.abs(distance - best.radius_px) < 2 * TOLERANCE_PX
+    circle = fit_circle(points[on], best, radius_px=radius_px)
+    return (circle, points[on]) if is_limb(image, circle, points[on]) else None
 
 
 def root_of(image: np.ndarray) -> np.ndarray:
@@ -168,18 +175,17 @@ def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return points.astype(float), -direction.astype(float), np.minimum(strength, 1.5)
 
 
-def best_circle(
+def _best_circle(
     points: np.ndarray,
     outward: np.ndarray,
     strength: np.ndarray,
-    shape: tuple[int, int],
+    shape: tuple[int, ...],
     wanted_radius: float | None,
-    rng: np.random.Generator,
 ) -> Circle | None:
     """The circle through three of the edge points, tried at random, that has the most edge along it; None
     without any."""
     chance = strength**2 / (strength**2).sum()
-    picks = rng.choice(len(points), size=(TRIALS, 3), p=chance)
+    picks = np.random.default_rng(0).choice(len(points), size=(TRIALS, 3), p=chance)
     x, y, radius = _circles_through(points[picks])
     size = max(shape)
     good = np.isfinite(radius) & (radius > LEAST_RADIUS * min(shape)) & (radius < 40 * size)
@@ -221,17 +227,6 @@ def _circles_through(triples: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
         ux = (ac[:, 1] * ab2 - ab[:, 1] * ac2) / cross
         uy = (ab[:, 0] * ac2 - ac[:, 0] * ab2) / cross
         return a[:, 0] + ux, a[:, 1] + uy, np.hypot(ux, uy)
-
-
-def on_circle(
-    points: np.ndarray, outward: np.ndarray, circle: Circle, tolerance: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Which points lie on a circle, as booleans, and the cosine between their outward direction and the
-    circle's."""
-    offset = points - [circle.x_px, circle.y_px]
-    distance = np.hypot(offset[:, 0], offset[:, 1])
-    cosine = (offset * outward).sum(1) / np.maximum(distance, 1e-9)
-    return np.abs(distance - circle.radius_px) < tolerance, cosine
 
 
 def is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:

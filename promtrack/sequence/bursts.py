@@ -160,13 +160,12 @@ def _aligned(sequence: Sequence, indices: list[int]) -> list[np.ndarray]:
     return [_moved(frames[i], shifts[i] - mean, cv2.INTER_CUBIC) for i in used]
 
 
-def local_shift_px(reference: np.ndarray, frame: np.ndarray, *, prior_px: float = 0.5) -> np.ndarray:
+def local_shift_px(reference: np.ndarray, frame: np.ndarray) -> np.ndarray:
     """(2, rows, columns) float32 shifts x, y: what stands at p in `reference` stands at p + shift in `frame`.
 
     Parameters
     ----------
     reference, frame : float32 arrays of one shape
-    prior_px : 1-sigma local shift; seeing of 0.5 arcsec at 1 to 2 arcsec a pixel
     """
     size = reference.shape[::-1]  # OpenCV takes (columns, rows)
     window = cv2.createHanningWindow(size, cv2.CV_32F)
@@ -188,7 +187,8 @@ def local_shift_px(reference: np.ndarray, frame: np.ndarray, *, prior_px: float 
             cv2.GaussianBlur(cv2.resize(product, coarse, interpolation=cv2.INTER_AREA), (0, 0), _WINDOW_CELLS)
             for product in (slope_x**2, slope_x * slope_y, slope_y**2, slope_x * left, slope_y * left)
         )
-        prior = noise2 / area / prior_px**2 + 1e-12
+        # of local shifts of 0.5 px (1 sigma), the seeing at 1 to 2 arcsec a pixel
+        prior = noise2 / area / 0.5**2 + 1e-12
         xx, yy = xx + prior, yy + prior
         determinant = xx * yy - xy * xy
         for axis, step in enumerate(((yy * bx - xy * by) / determinant, (xx * by - xy * bx) / determinant)):

@@ -165,14 +165,14 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
     return np.column_stack(np.unravel_index(found, frames[0].shape))
 
 
-def mend_hot_pixels(sequence: Sequence, *, samples: int = 9) -> tuple[Sequence, int]:
+def mend_hot_pixels(sequence: Sequence) -> tuple[Sequence, int]:
     """The sequence with hot and dead pixels replaced by the median of their neighbours, and how many there
     are.
 
     A sample that cannot be decoded is passed over: the stage that meets it again says so.
     """
     frames = []
-    for index in spread_over(len(sequence), samples):
+    for index in spread_over(len(sequence), 9):
         try:
             frames.append(sequence.frame(int(index)))
         except InputError:
