@@ -37,6 +37,7 @@ from promtrack.sequence.frame_source import (
     aspect_of,
     check_size,
     is_zipped,
+    numbered,
     opened,
 )
 
@@ -152,12 +153,7 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     if found.count == 1:
         return [found]
     since_s = _time_axis_s(cards, planes) if in_time else np.full(planes, np.nan)
-    return [
-        replace(
-            found, number=i, read=partial(take, i), stamps=replace(stamps, since_start_s=float(since_s[i]))
-        )
-        for i in range(planes)
-    ]
+    return numbered(found, take, [replace(stamps, since_start_s=since) for since in since_s.tolist()])
 
 
 def _first_picture(path: Path) -> _Unit:

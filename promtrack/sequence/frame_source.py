@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import gzip
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -81,6 +82,11 @@ class Found:
         rows, columns = self.stored_shape
         rows, columns = max(rows, round(rows / self.aspect)), max(columns, round(columns * self.aspect))
         return (columns, rows) if self.orientation >= 5 else (rows, columns)
+
+
+def numbered(first: Found, read: Callable[[int], np.ndarray], stamps: list[Stamps]) -> list[Found]:
+    """The frames of a file that holds many, all like the first; `read` takes a frame's number."""
+    return [replace(first, number=i, read=partial(read, i), stamps=one) for i, one in enumerate(stamps)]
 
 
 def as_stored(frame: Found) -> np.ndarray:

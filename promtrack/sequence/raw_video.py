@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
+from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size, numbered
 
 _FIELDS = ("camera", "colour", "order", "columns", "rows", "bits", "frames")
 _HEADER = np.dtype(
@@ -83,10 +83,7 @@ def capture_frames(path: Path, size: int) -> list[Found]:
         path, 0, count, (rows, columns), kind, film.colour, partial(_frame, path, film, dtype, 0), stamps[0]
     )
     first = replace(first, full_scale=float(2**film.bits - 1))
-    return [
-        replace(first, number=i, read=partial(_frame, path, film, dtype, i), stamps=stamps[i])
-        for i in range(count)
-    ]
+    return numbered(first, partial(_frame, path, film, dtype), stamps)
 
 
 def _frame(path: Path, film: _Film, dtype: np.dtype, index: int) -> np.ndarray:

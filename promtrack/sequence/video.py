@@ -22,7 +22,15 @@ import imageio_ffmpeg
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.sequence.frame_source import COPY_AGAIN, MOST_FRAMES, Found, Stamps, check_size
+from promtrack.sequence.frame_source import (
+    COPY_AGAIN,
+    MOST_FRAMES,
+    Found,
+    Stamps,
+    aspect_of,
+    check_size,
+    numbered,
+)
 
 
 def ffmpeg_program() -> str:
@@ -151,26 +159,20 @@ def video_frames(path: Path, *, bayer: str = "auto") -> list[Found]:
     film = _film(path)
     player = _Player(film)
     if film.colour == "mono" and film.pixels == "gray" and bayer in ("auto", "none"):
-        film, player = _coloured(film, player)
+        # A film whose first frame is coloured is read as colour, so that the right channel can be taken.
+        # 12 of 255: more than the rounding of 4:2:0 colour makes of grey.
+        in_colour = _Player(replace(film, pixels="rgb24", colour="rgb"))
+        sample = in_colour.frame(0)[::4, ::4].astype(np.int16)
+        if np.abs(sample[..., 0] - sample[..., 2]).mean() > 12 or np.ptp(sample, axis=2).mean() > 12:
+            film, player = in_colour.film, in_colour
     count = len(film.pts_s)
     kind = "8-bit" if _dtype(film.pixels).itemsize == 1 else "16-bit"
     since_s = (film.pts_s - film.pts_s[0]).tolist()
     stamps = [Stamps(since_start_s=since, created=film.created) for since in since_s]
-    first = Found(
-        path, 0, count, (film.rows, film.columns), kind, film.colour, partial(player.frame, 0), stamps[0]
-    )
+    shape, read = (film.rows, film.columns), partial(player.frame, 0)
+    first = Found(path, 0, count, shape, kind, film.colour, read, stamps[0])
     first = replace(first, aspect=film.aspect, remarks=film.remarks)
-    return [replace(first, number=i, read=partial(player.frame, i), stamps=stamps[i]) for i in range(count)]
-
-
-def _coloured(film: _Film, player: _Player) -> tuple[_Film, _Player]:
-    """A compressed film whose first frame is coloured is read as colour, so that the right channel can be
-    taken."""
-    in_colour = _Player(replace(film, pixels="rgb24", colour="rgb"))
-    sample = in_colour.frame(0)[::4, ::4].astype(np.int16)
-    # 12 of 255: more than the rounding of 4:2:0 colour makes of grey.
-    coloured = np.abs(sample[..., 0] - sample[..., 2]).mean() > 12 or np.ptp(sample, axis=2).mean() > 12
-    return (in_colour.film, in_colour) if coloured else (film, player)
+    return numbered(first, player.frame, stamps)
 
 
 def _film(path: Path) -> _Film:
@@ -190,14 +192,12 @@ def _film(path: Path) -> _Film:
         remarks.append(f"turned as the film's display matrix says (rotation of {float(turn[1]):.0f} degrees)")
         if abs(abs(float(turn[1])) - 90.0) < 1.0:
             rows, columns, wide, high = columns, rows, high, wide
-    aspect = wide / high if wide and high and 0.1 < wide / high < 10.0 else 1.0
-    if aspect != 1.0:
-        remarks.append(f"pixels of {wide}:{high} made square, as the film's sample aspect ratio says")
+    aspect, stretched = aspect_of(high, wide)
     pixels, colour = _asked_for(stored)
     created = _CREATED.search(banner)
     pts_s = _presentation_s(path, stream)
     began = created[1] if created else ""
-    return _Film(path, stream, rows, columns, aspect, tuple(remarks), pixels, colour, pts_s, began)
+    return _Film(path, stream, rows, columns, aspect, (*remarks, *stretched), pixels, colour, pts_s, began)
 
 
 def _asked_for(stored: str) -> tuple[str, str]:
