@@ -39,7 +39,8 @@ BLOCK = 5  # unknowns a frame: centre x, centre y, edge offset, level along, lev
 LOCAL = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
 LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
 HELD_PX = 1e-3  # 1 sigma of what a term that is not in use may be
-START_PX = 0.5  # 1 sigma of relief and offset to start from
+RELIEF_PX = 0.5  # to start from, as the next
+OFFSET_PX = 0.3
 # Cloud lets less of a burnt-out disc clip, which widens its edge and moves it inward: beta is -2.0 +- 0.4,
 # -0.5 +- 0.6 and -1.0 +- 0.7 in three recordings under cloud.
 MOVED_BY_WIDTH = 2.0  # 1 sigma of beta: px that the edge moves for each px that it widens
@@ -79,7 +80,8 @@ class System:
         )  # then bias, header x and y, four turn coefficients, beta
         # scatter of each observation and weights, refined round by round
         self.edge_err = np.full(self.n, 0.3)
-        self.relief_err = self.offset_err = START_PX
+        self.relief_err = RELIEF_PX
+        self.offset_err = OFFSET_PX
         # along the limb, in units of the scatter: of the edge in a frame, and of the relief
         length = 20.0 if terms.correlation else 1e-3
         self.edge_noise = self.relief_noise = BlockNoise(1.0, length, 0.0, 0.3)
