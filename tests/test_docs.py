@@ -1,5 +1,6 @@
 """The docs: generated pages are up to date, links lead somewhere, and every Python snippet runs."""
 
+import ast
 import re
 import shlex
 import shutil
@@ -69,6 +70,27 @@ def test_every_python_snippet_runs(text, small_run, few_frames, tmp_path):
         timeout=300,
     )
     assert done.returncode == 0, done.stderr
+
+
+def strings_of(package):
+    """All that the program can say: its texts, what is put into them left out."""
+    for path in package.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                yield node.value
+
+
+def test_every_message_among_the_troubles_is_one_of_the_program():
+    said = "\n".join(strings_of(ROOT / "promtrack"))
+    rows = re.findall(r"^\| (.*?) \| ", (ROOT / "docs" / "troubles.md").read_text(encoding="utf-8"), re.M)
+    messages = [m for row in rows for m in re.findall(r"`([^`]+)`|(?<!\*)\*([^*]+)\*(?!\*)", row)]
+    assert len(messages) > 60
+    missing = [
+        message
+        for message in map("".join, messages)
+        if not all(part.strip(" :;,()'?") in said for part in re.split(r"<[^>]+>|\.\.\.", message))
+    ]
+    assert missing == []
 
 
 @pytest.mark.long
