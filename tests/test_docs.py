@@ -1,5 +1,7 @@
 """The docs: generated pages are up to date, links lead somewhere, and every Python snippet runs."""
 
+import ast
+import inspect
 import re
 import shlex
 import shutil
@@ -11,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import promtrack
 from promtrack.scene import make_scene, write_scene
 from tests.conftest import SMALL
 from tests.make_docs import PAGES
@@ -71,6 +74,37 @@ def test_every_python_snippet_runs(text, small_run, few_frames, tmp_path):
     assert done.returncode == 0, done.stderr
 
 
+def test_the_page_on_python_names_all_arguments_that_must_be_given():
+    text = (ROOT / "docs" / "python.md").read_text(encoding="utf-8")
+    shown = re.findall(r"`(\w+)\(([^`]*)\)`", text[: text.index("## A worked example")])
+    assert len(shown) > 10
+    for name, arguments in shown:
+        given = inspect.signature(getattr(promtrack, name)).parameters.values()
+        needed = [f"{p.name}=" if p.kind is p.KEYWORD_ONLY else p.name for p in given if p.default is p.empty]
+        assert arguments.split(", ") == needed, name
+
+
+def strings_of(package):
+    """All that the program can say: its texts, what is put into them left out."""
+    for path in package.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                yield node.value
+
+
+def test_every_message_among_the_troubles_is_one_of_the_program():
+    said = "\n".join(strings_of(ROOT / "promtrack"))
+    rows = re.findall(r"^\| (.*?) \| ", (ROOT / "docs" / "troubles.md").read_text(encoding="utf-8"), re.M)
+    messages = [m for row in rows for m in re.findall(r"`([^`]+)`|(?<!\*)\*([^*]+)\*(?!\*)", row)]
+    assert len(messages) > 60
+    missing = [
+        message
+        for message in map("".join, messages)
+        if not all(part.strip(" :;,()'?") in said for part in re.split(r"<[^>]+>|\.\.\.", message))
+    ]
+    assert missing == []
+
+
 @pytest.mark.long
 @pytest.mark.parametrize(
     "text",
@@ -83,6 +117,8 @@ def test_every_command_of_a_worked_example_runs(text, small_run, small_frames, t
     if "two exposures" in text.read_text(encoding="utf-8"):
         spec = replace(SMALL, frames=24, exposure_cycle=(1.0, 8.0), exposure=0.6)
         write_scene(make_scene(spec), tmp_path / "two exposures")
+    (tmp_path / "one picture").mkdir()
+    shutil.copy(min(small_frames.iterdir()), tmp_path / "one picture")
     if "check bursts" in text.read_text(encoding="utf-8"):
         times = np.ravel(30.0 * np.arange(12)[:, None] + np.arange(5))
         write_scene(make_scene(replace(SMALL, times_s=tuple(times.tolist()))), tmp_path / "bursts")

@@ -262,5 +262,13 @@ def test_text_is_wrapped_to_the_terminal(monkeypatch):
     assert re.sub(r"\n +", " ", "\n".join(lines)) == words
 
 
+def test_no_product_holds_a_path_of_this_machine(small_run, small_frames):
+    for file in small_run.folder.path.rglob("*"):
+        if file.is_file():
+            data = file.read_bytes()
+            for place in (small_frames.parent, small_run.folder.path.parent):
+                assert os.fsencode(place) not in data, file.name
+
+
 def test_checks_keep_their_level(small_run):
     assert all(isinstance(check, Check) for check in (*small_run.lock.checks, *small_run.motion.checks))

@@ -298,11 +298,12 @@ def _sensitivity(strip: Strip, cells: Cells, chance: _Chance) -> FrontSearch:
             "Eruptions cannot be measured: test fronts put into these strips are not found, for lack of sky "
             "above the limb, of frames, or because of cloud.",
         )
+    span = f"{speeds[0]:.0f}" + (f" to {speeds[-1]:.0f}" if len(speeds) > 1 else "")
     return FrontSearch(
         "none",
         f"No front was seen to rise. One at least {LEAST_CELLS * CELL_ALONG_MM:.0f} Mm wide, brighter than "
-        f"{2 * faintest:.0f} times the noise, at {speeds[0]:.0f} to {speeds[-1]:.0f} km/s, would have been "
-        "found; slower or faster ones might have been missed.",
+        f"{2 * faintest:.0f} times the noise, at {span} km/s, would have been found; slower or "
+        "faster ones might have been missed.",
         speeds[0],
         speeds[-1],
         2 * faintest,

@@ -39,8 +39,11 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
     """
     if still:
         level = "good" if still_pull <= STILL_FAIR else "fair" if still_pull <= STILL_POOR else "poor"
-        words = f"{still} tracks of what stands still have velocities of {still_pull:.1f} errors rms"
-        yield Check("motion", "what stands still", level, words + ("" if level == "good" else ", 1 is due"))
+        which = f"{still} track{'s' * (still != 1)}"
+        words = f"What stands still ({which}) moves by {still_pull:.1f} of its errors rms"
+        yield Check(
+            "motion", "what stands still", level, words + ("" if level == "good" else ", where 1 is due")
+        )
     fixed = sum(bool(knot.left_out) for knot in knots)
     if fixed:
         level = "fair" if fixed > LEFT_OUT * len(knots) else "good"

@@ -193,7 +193,7 @@ def _taken(record: object, names: tuple[str, ...]) -> dict[str, Any]:
 def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
     moving, labels = [k for k in motion.knots if k.moving], label_motion(motion)
     fronts = [f for f in motion.fronts if f.moving]
-    headline: dict[str, Any] = {"note": "plane-of-sky speeds: lower bounds of the true speeds"}
+    headline: dict[str, Any] = {"note": "plane-of-sky speeds: lower bounds, if the same plasma was followed"}
     if not quotable:
         headline = {"note": "none: the verdict is poor"}
     sure = [k for k in moving if k.fit.speed_km_s <= motion.control.sure_km_s]  # beyond, perhaps confused

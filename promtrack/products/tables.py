@@ -90,9 +90,9 @@ def write_motion(
     knots, fronts = motion.knots, motion.fronts
     tables = {"knots", "fronts", "slits", "ridges", "oscillations", "prominences"}
     meta = {
-        "note": "speeds are in the plane of the sky: lower bounds of the true speeds",
+        "note": "speeds are in the plane of the sky: lower bounds, if the same plasma was followed",
         "angle": "position angle" if strip.geometry.position_angles else "image angle",
-        "heights": f"above the H-alpha limb, {strip.geometry.limb_mm:.2f} Mm from the Sun's centre",
+        "heights": f"above the fitted limb, {strip.geometry.limb_mm:.2f} Mm from the Sun's centre",
         "slits": [slit.name for slit in motion.slits],
         **{name: _plain(getattr(motion, name)) for name in _kinds(Motion) if name not in tables},
         "more": _more(knots, KnotTrack),

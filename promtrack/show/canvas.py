@@ -165,6 +165,11 @@ def draw_text(
     paint(canvas, block.mask, bgr, x=x, y=y, strength=strength)
 
 
+def draw_words(canvas: Canvas, words: str, page: Page, x: float, y: float) -> None:
+    """One line in the page's type, as opaque as all that stands for the whole time."""
+    draw_text(canvas, block(((words, page.unit),)), round(x), round(y), strength=page.ink)
+
+
 def letter_strength(bgr: tuple[float, float, float]) -> float:
     """Opacity of letters in a colour: dark ones need more to be read, bright ones less."""
     luma = (LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]) / 255.0

@@ -26,7 +26,7 @@ from promtrack.show.findings import (
 from promtrack.show.layout import place_block
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import wrapped
-from promtrack.show.verdict import limb_name
+from promtrack.show.verdict import PLANE_OF_SKY, limb_name
 from promtrack.sun import EARTH_RADIUS_KM
 
 if TYPE_CHECKING:
@@ -148,7 +148,7 @@ def draw_end(annotation: Annotation, canvas: Canvas) -> None:
     lines = wrapped(headline(measured), round(END_TYPE * page.unit), width)
     terms = everyday(measured)
     lines += wrapped(terms, page.unit, width) if terms else []
-    notes = ["True speeds are at least these.", f"Heights above {limb_name(measured)}."]
+    notes = [PLANE_OF_SKY, f"Heights above {limb_name(measured)}."]
     lines += wrapped(" ".join([*notes, *_not_shown(annotation)]), page.unit, width)
     if measured.settings.clip.credit:
         lines += wrapped(measured.settings.clip.credit, page.unit, page.inside.width)

@@ -187,7 +187,7 @@ def headline(measured: Measured) -> str:
         return f"A leading edge ({name}) {_climb(front)} and {reached}{_beside(knots)}."
     if knot is None:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
-        return f"Nothing moved: {followed} followed, and none is significant against scrambled data."
+        return f"No motion is significant against scrambled data: {followed} followed."
     height = f"{float(np.mean(knot.height_mm)):.0f} Mm above the limb"
     return f"{_knot_title(measured, knot)}, {height}{_beside(knots[1:])}."
 

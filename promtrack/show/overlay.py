@@ -135,7 +135,8 @@ def annotate(
         ground = mind_way(body, _views_of(body, views, insets), plan.time_s, page, ground)
     sizes: dict[str, tuple[tuple[int, int], tuple[str, ...]]] = {}
     if {"clock", "gaps"} & wanted:
-        size = clock_size(page, gaps="gaps" in wanted)
+        notices = {gap_words(shot.gap_s) for shot in plan.shots if shot.gap_s > 0.0}
+        size = clock_size(page, notices if "gaps" in wanted else set(), gaps="gaps" in wanted)
         sizes["clock"] = size, ("bottom left", "bottom right", "top left", "top right")
     if {"scale", "earth"} & wanted and not insets:
         size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)

@@ -216,8 +216,8 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
             "Knots",
             "Small bright knots are found at several sizes after what stands still has been subtracted, "
             "and joined from frame to frame. Speeds are those of lines, parabolas and freer "
-            "paths together, each weighted by its probability, against noise with a memory; a tenth of the "
-            "knot's width is added for what its light may wander within it. They hold at mid-time.",
+            "paths together, each weighted by its probability, against noise with a memory. Their errors "
+            "hold what a knot's light may wander within it. They hold at mid-time.",
             (
                 "Lindeberg 1998, Int. J. Comput. Vision 30, 79 (sizes)",
                 "Jaqaman et al. 2008, Nature Methods 5, 695 (tracks)",
@@ -231,7 +231,8 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
         Step(
             "Fronts",
             "The leading edge of what rises is followed and described by several models; it may turn out "
-            "that none of them describes the motion. Errors come from fits to shuffled residuals.",
+            "that none of them describes the motion. Errors come from fits to redrawn residuals and from "
+            "models as good.",
             ("Byrne et al. 2013, A&A 557, A96 (residual bootstrap)",),
         ),
         Step(

@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 
 from promtrack.rounding import unbroken
-from promtrack.show.canvas import Canvas, Page, block, draw_line, draw_text, line_height, paint, text_width
+from promtrack.show.canvas import Canvas, Page, draw_line, draw_words, line_height, paint, text_width
 from promtrack.show.layout import Rect, overlaps
 from promtrack.show.timing import GAP, cadence
 from promtrack.show.view import ClipView
@@ -36,10 +36,10 @@ def gap_words(gap_s: float) -> str:
     return "gap " + " ".join(f"{n} {unit}" for n, unit in parts if n)
 
 
-def clock_size(page: Page, *, gaps: bool) -> tuple[int, int]:
-    """Width and height of the clock, with the time line and a line for the length of a gap."""
+def clock_size(page: Page, notices: set[str], *, gaps: bool) -> tuple[int, int]:
+    """Width and height of the clock, with the time line and a line for the notices of gaps."""
     tall = line_height(page.unit) * (2 if gaps else 1) + (round(0.35 * page.unit) if gaps else 0)
-    return text_width("00:00:00 UTC", page.unit) + 4, tall
+    return max(text_width(words, page.unit) for words in ("00:00:00 UTC", *notices)) + 4, tall
 
 
 def draw_clock(
@@ -58,20 +58,13 @@ def draw_clock(
     now_utc : None for no clock
     at : times of the frames shown and now, since the first of them; no times for no line
     """
-    y = rect.top
     if notice:
-        draw_text(canvas, block(((notice, page.unit),)), rect.left, y, strength=page.ink)
+        draw_words(canvas, notice, page, rect.left, rect.top)
     times, now_s = at
     bottom = rect.bottom - (round(0.35 * page.unit) if len(times) else 0)
     if now_utc is not None:
         words = str(now_utc.astype("datetime64[s]"))[11:] + " UTC"
-        draw_text(
-            canvas,
-            block(((words, page.unit),)),
-            rect.left,
-            bottom - line_height(page.unit),
-            strength=page.ink,
-        )
+        draw_words(canvas, words, page, rect.left, bottom - line_height(page.unit))
     if len(times) < 2:
         return
     x = rect.left + rect.width * (times - times[0]) / max(float(times[-1] - times[0]), 1e-6)
@@ -110,33 +103,22 @@ def draw_scale(canvas: Canvas, rect: Rect, page: Page, view: ClipView, *, bar: b
     if bar:
         length_mm, length_px = _bar(view)
         tick = 0.3 * page.unit
-        label = block(((f"{length_mm:g} Mm", page.unit),))
-        middle = right - max(length_px + 4.0, label.width) / 2.0
+        words = f"{length_mm:g} Mm"
+        wide = max(length_px + 4.0, text_width(words, page.unit))
+        middle = right - wide / 2.0
         ends = middle + length_px / 2.0 * np.array([-1.0, -1.0, 1.0, 1.0])
         heights = np.array([foot - tick, foot, foot, foot - tick])
         draw_line(canvas, np.stack([ends, heights], axis=1), page.stroke, strength=page.ink)
-        draw_text(
-            canvas,
-            label,
-            round(middle - label.width / 2.0),
-            round(foot - tick - label.height),
-            strength=page.ink,
-        )
-        right = round(middle - max(length_px + 4.0, label.width) / 2.0 - page.unit)
+        above = foot - tick - line_height(page.unit)
+        draw_words(canvas, words, page, middle - text_width(words, page.unit) / 2.0, above)
+        right = round(right - wide - page.unit)
     if earth:
-        name = block((("Earth", page.unit),))
-        radius = EARTH_RADIUS_KM / view.km_per_px
-        middle = right - max(2.0 * radius, name.width) / 2.0
+        radius, wide = EARTH_RADIUS_KM / view.km_per_px, text_width("Earth", page.unit)
+        middle = right - max(2.0 * radius, wide) / 2.0
         # dim, since so large a disc would take the light that the letters need
         _draw_earth(canvas, middle, foot - radius, radius, 0.6 * page.ink)
         lift = max(2.0 * radius, 0.3 * page.unit)
-        draw_text(
-            canvas,
-            name,
-            round(middle - name.width / 2.0),
-            round(foot - lift - name.height),
-            strength=page.ink,
-        )
+        draw_words(canvas, "Earth", page, middle - wide / 2.0, foot - lift - line_height(page.unit))
 
 
 def _draw_earth(canvas: Canvas, x: float, y: float, radius: float, strength: float) -> None:
@@ -176,12 +158,11 @@ def draw_compass(canvas: Canvas, rect: Rect, page: Page, view: ClipView, orienta
         wings = [tip - 0.3 * page.unit * (along + s * 0.6 * across) for s in (1.0, -1.0)]
         draw_line(canvas, np.array([start, tip]), page.stroke, strength=page.ink)
         draw_line(canvas, np.array([wings[0], tip, wings[1]]), page.stroke, strength=page.ink)
-        label = block(((name, page.unit),))
-        centre = tip + along * (
-            0.35 * page.unit + 0.5 * abs(along[0]) * label.width + 0.35 * abs(along[1]) * page.unit
-        )
-        x = float(np.clip(centre[0] - label.width / 2.0, rect.left, rect.right - label.width))
-        draw_text(canvas, label, round(x), round(centre[1] - 0.59 * page.unit), strength=page.ink)
+        wide = text_width(name, page.unit)
+        away = 0.35 * page.unit + 0.5 * abs(along[0]) * wide + 0.35 * abs(along[1]) * page.unit
+        centre = tip + along * away
+        x = float(np.clip(centre[0] - wide / 2.0, rect.left, rect.right - wide))
+        draw_words(canvas, name, page, x, centre[1] - 0.59 * page.unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,11 +199,10 @@ def height_ticks(view: ClipView, page: Page, column: TickColumn, spared: list[Re
         piece = line[(away >= 0.0) & (away <= 0.9 * page.unit)]
         if len(piece) < 2:
             continue
-        label = block(((f"{height_mm:g} Mm", page.unit),))
-        gap = 0.3 * page.unit
-        x = piece[:, 0].max() + gap if left else piece[:, 0].min() - gap - label.width
+        wide, gap = text_width(f"{height_mm:g} Mm", page.unit) + 4, 0.3 * page.unit
+        x = piece[:, 0].max() + gap if left else piece[:, 0].min() - gap - wide
         y = piece[:, 1].mean() - 0.6 * page.unit
-        place = Rect(round(float(x)), round(float(y)), label.width, label.height)
+        place = Rect(round(float(x)), round(float(y)), wide, line_height(page.unit))
         out = place.top < page.inside.top or place.bottom > page.inside.bottom
         out |= place.left < page.inside.left or place.right > page.inside.right
         if out or any(overlaps(place.grown(4), other) for other in [*spared, *(t.label for t in ticks)]):
@@ -235,13 +215,7 @@ def draw_heights(canvas: Canvas, ticks: list[HeightTick], page: Page) -> None:
     """Short pieces of arcs of equal height above the limb, each with its label."""
     for tick in ticks:
         draw_line(canvas, tick.points_px, page.stroke, strength=page.ink)
-        draw_text(
-            canvas,
-            block(((f"{tick.height_mm:g} Mm", page.unit),)),
-            tick.label.left,
-            tick.label.top,
-            strength=page.ink,
-        )
+        draw_words(canvas, f"{tick.height_mm:g} Mm", page, tick.label.left, tick.label.top)
 
 
 @lru_cache(maxsize=16)  # all pictures of a view have the same arcs, and each takes a millisecond

@@ -71,8 +71,8 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         element("h1", f"{runs}, ", Markup(" to ".join(map(_whole, dates)))),
         element(
             "p",
-            "Speeds are in the plane of the sky, so lower bounds of the true ones; errors are total, "
-            "1 sigma. ",
+            "Speeds are in the plane of the sky: lower bounds, if the same plasma was followed; errors are "
+            "total, 1 sigma. ",
             *_warning(poor),
         ),
         element("div", *(_card(row, path.parent / row.folder) for row in rows[:MOST_CARDS]), class_="cards"),

@@ -113,6 +113,18 @@ def test_motionless_boiling_cloudy_hour(tmp_path):
         assert not any(front.moving for front in named)
 
 
+def test_what_would_be_faster_than_anything_on_the_limb_is_not_called_moving(tmp_path):
+    # TRUTH  a film's playback taken for time, a hundred times too fast: 60 km/s would be 6000
+    scene = StripScene(seed=0, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=210, columns=220)
+    strip = scene.write(tmp_path / "cube.bin")
+    assert one_front(strip).moving
+    start = strip.times_utc[0]
+    played = replace(strip, times_utc=start + ((strip.times_utc - start) / 100))
+    front = one_front(played)
+    assert not front.moving
+    assert np.ptp(front.height_mm) > 50.0  # it was followed
+
+
 def test_edge_leaves_the_top(tmp_path):
     # TRUTH  the strip ends at 96 Mm: the front is there after 1020 s, is followed until then, and the note
     # says so

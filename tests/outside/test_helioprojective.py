@@ -49,6 +49,7 @@ def whole_disc():
 
 @pytest.mark.parametrize(("x", "y", "rho", "pa", "height"), EXAMPLE)
 def test_unwrapping_example(x, y, rho, pa, height):
+    # TRUTH  the table above
     lock, _, orientation, geometry = whole_disc()
     tangent = np.tan(rho / ARCSEC_PER_RAD) * ARCSEC_PER_RAD / rho
     angle, found = frame_to_strip(

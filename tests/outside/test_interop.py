@@ -73,8 +73,8 @@ def test_tables_open_with_units(oriented, name):
 
 
 def test_speeds_turn_into_other_units(oriented):
-    # The speed is the length of its two parts less the bias of noise, error^2 / (2 speed): at 5 sigma a tenth
-    # of the error.
+    # TWIN  The speed is the length of its two parts less the bias of noise, error^2 / (2 speed): at 5 sigma a
+    # tenth of the error.
     knots = QTable.read(oriented / "knots.ecsv")
     error = np.maximum(knots["radial_err_km_s"], knots["along_err_km_s"]).to(u.m / u.s)
     clear = knots[knots["speed_km_s"] > 5 * error]

@@ -199,6 +199,7 @@ def test_contrast_of_the_figures(theme):
 
 @pytest.mark.parametrize("kind", DEFICIENCIES)
 def test_brightness_rises_in_lightness_for_every_eye(kind):
+    # TWIN  lightness of CIE 1976, written out in this file; the bounds on its steps are ours
     steps = np.linspace(0.0, 1.0, 33)
     light = lab(np.clip(linear(PLASMA(steps)) @ DEFICIENCIES[kind].T, 0.0, 1.0))[:, 0]
     assert (np.diff(light) > 0.3).all()

@@ -127,7 +127,9 @@ def test_without_a_model_the_speed_holds_at_one_time(measured_fake):
 
 
 def test_nothing_moving_is_said(measured_still):
-    assert headline(measured_still).startswith("Nothing moved: 1 track was followed")
+    assert headline(measured_still).startswith(
+        "No motion is significant against scrambled data: 1 track was followed"
+    )
     assert heights_title(measured_still) == speeds_title(measured_still) == "Nothing moves significantly"
     assert [number.title for number in three_numbers(measured_still)] == [
         "moving knots",

@@ -77,6 +77,18 @@ def test_words_never_meet_and_keep_inside_the_margins(name):
 
 
 @pytest.mark.parametrize("name", VIEWS)
+def test_the_length_of_a_gap_has_room_in_the_clock_s_block(name):
+    # TRUTH  also that of a gap of hours, whose words are wider than the time.
+    studio = stage(view=name)
+    shots = tuple(replace(shot, gap_s=5.0 * shot.gap_s) for shot in studio.plan.shots)
+    assert any(shot.gap_s for shot in shots)
+    annotation = replace(studio, plan=replace(studio.plan, shots=shots)).annotation()
+    for shot in shots:
+        if shot.gap_s:
+            assert text_width(gap_words(shot.gap_s), annotation.page.unit) <= annotation.blocks["clock"].width
+
+
+@pytest.mark.parametrize("name", VIEWS)
 def test_every_number_stands_long_enough_and_never_more_than_two(name):
     # TRUTH  counted over the shots of the clip: every text of a number shows for 2.5 s in a row or more, at
     # most two at once, and the first letter's number is among them.

@@ -228,7 +228,7 @@ def test_nothing_moving_and_nothing_made_is_said(measured_still, tmp_path):
     ).read_text()
     assert "No clip was made in this run." in page
     assert "No figures were drawn in this run." in page
-    assert "Nothing moved: 1 track was followed" in page
+    assert "No motion is significant against scrambled data: 1 track was followed" in page
     assert "No leading edge was followed" in page
     assert "Not drawn: height against time, speed against time" in page
 
