@@ -18,7 +18,6 @@ from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import (
     SOLAR_RADIUS_KM,
     Orientation,
-    SolarHeader,
     field_turn_deg,
     flattening,
     flattening_err,
@@ -155,9 +154,17 @@ def optical_radius(
 
 
 def stated_places(sequence: Sequence, limb: LimbSettings) -> tuple[Place | None, ...]:
-    """Where headers put the Sun, frame by frame; None where nothing is said."""
+    """Where headers put the Sun and how large its limb is, frame by frame; None where one does not say."""
     headers = sequence.headers or (sequence.header, *([None] * (len(sequence) - 1)))
-    return tuple(stated_place(header, limb) for header in headers)
+    height = 1.0 + 1000.0 * limb_height(limb).height_mm / SOLAR_RADIUS_KM
+    places: list[Place | None] = []
+    for h in headers:
+        radius = np.nan if h is None or h.arcsec_per_px <= 0 else h.rsun_arcsec / h.arcsec_per_px * height
+        if h is None or not (np.isfinite([h.centre_x_px, h.centre_y_px, radius]).all() and radius > 0):
+            places.append(None)
+        else:
+            places.append(Place(h.centre_x_px, h.centre_y_px, limb.radius_px or radius))
+    return tuple(places)
 
 
 def guessed_places(stated: tuple[Place | None, ...]) -> tuple[Place | None, ...]:
@@ -166,18 +173,6 @@ def guessed_places(stated: tuple[Place | None, ...]) -> tuple[Place | None, ...]
     if not len(has):
         return stated
     return tuple(stated[int(has[np.argmin(np.abs(has - i))])] for i in range(len(stated)))
-
-
-def stated_place(header: SolarHeader | None, limb: LimbSettings) -> Place | None:
-    """Where a FITS header puts the Sun and how large its limb is; None when it does not say."""
-    if header is None:
-        return None
-    values = np.array([header.centre_x_px, header.centre_y_px, header.arcsec_per_px, header.rsun_arcsec])
-    if not np.isfinite(values).all() or header.arcsec_per_px <= 0 or header.rsun_arcsec <= 0:
-        return None
-    height = 1000.0 * limb_height(limb).height_mm / SOLAR_RADIUS_KM
-    radius = header.rsun_arcsec / header.arcsec_per_px * (1 + height)
-    return Place(header.centre_x_px, header.centre_y_px, radius if limb.radius_px is None else limb.radius_px)
 
 
 WORTH_SAYING_PX = 0.1
