@@ -17,14 +17,7 @@ from promtrack.limb.circle import MAD, Circle, median
 from promtrack.limb.edge import MOST_RAYS, Grid, Zone, bias_of, edge_of, make_grid
 from promtrack.limb.expected_geometry import Expected
 from promtrack.limb.find import SmallFrame, find_in_small
-from promtrack.limb.initial_radius import (
-    ALONG_PX,
-    BLUR_PX,
-    coarse_place,
-    edge_near,
-    moved_to,
-    stated_start,
-)
+from promtrack.limb.initial_radius import ALONG_PX, BLUR_PX, coarse_place, edge_near, moved_to, stated_start
 from promtrack.limb.records import Place, frame_points, shifted_place
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place

@@ -180,10 +180,7 @@ def make_sensor(spec: SceneSpec) -> Sensor:
         )
     count = spec.hot_pixels
     return Sensor(
-        shade,
-        rng.integers(0, rows, count),
-        rng.integers(0, columns, count),
-        rng.uniform(0.08, 1.2, count),
+        shade, rng.integers(0, rows, count), rng.integers(0, columns, count), rng.uniform(0.08, 1.2, count)
     )
 
 

@@ -27,14 +27,7 @@ from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 
 from promtrack.errors import InputError
-from promtrack.sequence.frame_source import (
-    COPY_AGAIN,
-    SAVE_AGAIN,
-    Found,
-    Stamps,
-    aspect_of,
-    check_size,
-)
+from promtrack.sequence.frame_source import COPY_AGAIN, SAVE_AGAIN, Found, Stamps, aspect_of, check_size
 
 _DEFLATE_GAIN = 1100  # deflate packs at most 1032:1 (RFC 1951: 258 bytes in 2 bits)
 _KINDS = {("u", 1): "8-bit", ("u", 2): "16-bit", ("i", 2): "float", ("f", 4): "float", ("f", 8): "float"}
