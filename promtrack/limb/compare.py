@@ -244,6 +244,19 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
             "apart."
         )
         return _both("one radius", words)
+    # frames of another size between the others: two groups, farther apart than either is wide
+    ordered = np.sort(radius)
+    gaps = np.diff(ordered)[window - 1 : len(radius) - window]
+    if len(gaps):
+        groups = np.split(ordered, [int(np.argmax(gaps)) + window])
+        low, high = (float(np.median(group)) for group in groups)
+        wide = max(LEAST_STEP * float(np.median(error)), *(float(np.ptp(group)) for group in groups))
+        if gaps.max() > wide and high / low - 1 > PARTED:
+            words = (
+                f"{len(groups[0])} frames show a Sun {100 * (1 - low / high):.1f} % smaller than the others: "
+                "two recordings in one folder, or the optics were changed. Measure them apart."
+            )
+            return _both("one radius", words)
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
 
 

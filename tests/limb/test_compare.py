@@ -1,5 +1,7 @@
 """Two sizes of the Sun in one recording, told from air that moves the limb slowly."""
 
+import re
+
 import numpy as np
 import pytest
 from scipy.signal import lfilter
@@ -35,3 +37,14 @@ def test_a_change_of_optics_is_found(at):
         assert {check.subject for check in found if check.level == "poor"} == {"lock", "scale"}
         frame = int(found[0].sentence.split("from frame ")[1].split()[0])
         assert abs(frame - at) <= 2
+
+
+def test_frames_of_another_size_between_the_others_are_found():
+    # TRUTH  every second frame shows a Sun of a fifth less
+    radius = radii(np.random.default_rng(3))
+    radius[1::2] *= 0.8
+    found = one_radius(radius, ERRORS)
+    assert {check.subject for check in found if check.level == "poor"} == {"lock", "scale"}
+    count, part = re.match(r"(\d+) frames show a Sun ([0-9.]+) %", found[0].sentence).groups()
+    assert int(count) == 30
+    assert abs(float(part) - 20.0) < 1.0  # the medians of 30 radii each wander by 0.3 %
