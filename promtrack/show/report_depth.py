@@ -44,8 +44,9 @@ def _knots(measured: Measured) -> Markup:
         words.append(element("h3", "Beside published values"))
     for meaning in motion.meanings:
         words.append(element("p", unbroken(lettered(meaning.sentence, motion)), class_="prose"))
-        if meaning.source:
-            words.append(element("p", f"Compared with: {meaning.source}", class_="source"))
+    sources = dict.fromkeys(meaning.source for meaning in motion.meanings if meaning.source)
+    if sources:
+        words.append(element("p", f"Compared with: {'; '.join(sources)}.", class_="source"))
     return joined(words)
 
 
