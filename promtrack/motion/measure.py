@@ -187,8 +187,8 @@ def _apart_from_knots(
 _METHOD = (
     "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance "
     "tracks are counted in the same strips with their times scrambled ({trials} times, {found} tracks in "
-    "all), and the knot must have travelled farther than one and a half of its sizes, farther than its "
-    "errors, and above the fringe of spicules (5 Mm)."
+    "all), and the knot must have travelled farther than its errors, and above the fringe of spicules "
+    "(5 Mm)."
 )
 
 
