@@ -76,7 +76,7 @@ def _scale(measured: Measured) -> Markup:
     return _list(
         [
             f"Scale: {with_error(scale.km_per_px, scale.sigma_km_per_px)} km/px, from: {scale.source}.",
-            f"Heights count from {limb_words(measured)}.",
+            f"Heights count from {limb_words(measured)}: {typeset(scale.limb.sentence)}.",
             f"Angles: {angles}.",
             f"The Sun: radius {view.apparent_radius_arcsec:.1f}″, P {view.p_deg:+.1f}°, "
             f"B₀ {view.b0_deg:+.1f}°, L₀ {view.l0_deg:.1f}°, distance {view.distance_au:.4f} au, {observer}.",
