@@ -51,12 +51,14 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
         camera=settings.camera,
         limb=settings.limb,
         header=sequence.header,
+        line=sequence.line,
     )
     yield (
         f"scale about {scale.km_per_px:.0f} km a pixel ({scale.arcsec_per_px:.3f} arcsec), from the "
         f"{scale.source}; a run measures it better and gives its error; the Sun's apparent radius is "
         f"{view.apparent_radius_arcsec:.1f} arcsec"
     )
+    yield typeset(f"heights: {scale.limb.sentence}")
     if scale.check:
         yield typeset(scale.check)
     yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")

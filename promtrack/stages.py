@@ -22,7 +22,6 @@ from promtrack.limb.records import LimbLock, to_frame, turn_at
 from promtrack.marks import Marks
 from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.by_hand import with_marks
-from promtrack.motion.prominences import find_prominences
 from promtrack.motion.records import Motion
 from promtrack.products import (
     ProductFolder,
@@ -297,11 +296,10 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         scale_err=scale.sigma_km_per_px / scale.km_per_px,
         clock_err=job.settings.times.rate_err,
         place=place,
+        disc_counts=_disc_counts(job),
         progress=lambda done, total: progress(done, total + 1),
     )
     job.motion = with_marks(job.strip, job.motion, job.marks, rng=np.random.default_rng(HAND_SEED))
-    prominences = find_prominences(job.strip, disc_counts=_disc_counts(job))
-    job.motion = replace(job.motion, prominences=prominences)
     for note in job.motion.control.notes:
         job.log.info(note)
     files = [*write_motion(job.folder, job.strip, job.motion, place), _write_summary(job, job.motion)]

@@ -142,6 +142,7 @@ def test_check_says_what_is_there_and_changes_nothing(small_frames):
     assert "30 frames of 400x300 px" in done.stdout
     assert "one every 20 s" in done.stdout
     assert re.search(r"scale about \d+ km a pixel", done.stdout)
+    assert "heights: limb taken for that of H-alpha; a filter much wider than the line" in done.stdout
     assert {p.name: p.stat().st_mtime_ns for p in small_frames.iterdir()} == before
     assert [p.name for p in small_frames.parent.iterdir()] == [small_frames.name]
 

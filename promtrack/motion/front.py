@@ -62,15 +62,24 @@ def find_fronts(
         and not (front is not None and front.moving)
     ]
     if lost and search.level == "none":
-        search = replace(search, level="not measurable", sentence=_lost(lost[0]))
+        search = replace(search, level="not measurable", sentence=_lost(lost[0], strip))
     return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), search
 
 
-def _lost(edge: RisingEdge) -> str:
+def _lost(edge: RisingEdge, strip: Strip) -> str:
+    """The sentence on an edge that rises and has no speed, with the part of the time to measure by itself:
+    the rise and half as long before and after."""
+    half_s = 0.5 * np.ptp(edge.time_s)
+    first_s, last_s = max(edge.time_s[0] - half_s, 0.0), min(edge.time_s[-1] + half_s, strip.time_s[-1])
+    first, last = (
+        f"{np.datetime_as_string(strip.times_utc[0] + np.timedelta64(round(1e6 * s), 'us'), unit='s')}Z"
+        for s in (first_s, last_s)
+    )
+    part = f" Measure that part alone: --set times.from={first} --set times.to={last}."
     return (
         f"Something rises at {edge.from_deg % 360:.0f} to {edge.to_deg % 360:.0f} deg, from "
         f"{edge.height_mm[0]:.0f} to {edge.height_mm[-1]:.0f} Mm, but its edge cannot be followed from frame "
-        "to frame, so it has no speed."
+        "to frame, so it has no speed." + (part if last_s - first_s < 0.8 * strip.time_s[-1] else "")
     )
 
 

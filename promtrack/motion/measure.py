@@ -25,6 +25,7 @@ from promtrack.motion.motion_checks import (
     sure_km_s,
 )
 from promtrack.motion.oscillation import find_oscillations
+from promtrack.motion.prominences import find_prominences
 from promtrack.motion.records import (
     Control,
     Front,
@@ -55,6 +56,7 @@ def measure_motion(
     clock_err: float = 0.0,
     seed: int = 0,
     place: Place | None = None,
+    disc_counts: float | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Motion:
     """Measure all motion on a run's strips.
@@ -67,6 +69,7 @@ def measure_motion(
     seed : of the trials; the same seed gives the same result
     place : place(frame, angle_deg, height_mm) gives x and y on the sensor, by which what stands there is left
         out; None where it is not known
+    disc_counts : see `find_prominences`; None: prominences are not measured
     progress : called with the work done so far and all of it; the last call, when everything is measured, has
         both alike
 
@@ -78,13 +81,17 @@ def measure_motion(
         parse_path(text, strip.geometry)  # before any work is done
     sectors = named_sectors(motion, strip.geometry)
     if len(strip) < 2:
-        return _of_one_strip(strip, motion, scale_err, clock_err)
+        alone = _of_one_strip(strip, motion, scale_err, clock_err)
+        return (
+            alone if disc_counts is None else replace(alone, prominences=find_prominences(strip, disc_counts))
+        )
     tell = progress or (lambda done, total: None)
     total = len(strip) + TRACK_PARTS + 1
     rng = np.random.default_rng(seed)
     (beside,) = rng.spawn(1)  # draws of its own: the two halves of the work do not wait for each other
     with ThreadPoolExecutor(1, thread_name_prefix="motion") as pool:
         other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
+        standing = () if disc_counts is None else (pool.submit(find_prominences, strip, disc_counts),)
         search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
         tracked = track_knots(
             strip,
@@ -117,6 +124,7 @@ def measure_motion(
         meanings=(),
         scale_err=scale_err,
         clock_err=clock_err,
+        prominences=tuple(one for future in standing for one in future.result()),
         front_search=_found(apart.front_search, beside_knots.fronts, beside_knots.alone),
         checks=(
             *check_knots(knots, tracked.still_pull, tracked.still),
@@ -187,8 +195,8 @@ def _apart_from_knots(
 _METHOD = (
     "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance "
     "tracks are counted in the same strips with their times scrambled ({trials} times, {found} tracks in "
-    "all), and the knot must have travelled farther than one and a half of its sizes, farther than its "
-    "errors, and above the fringe of spicules (5 Mm)."
+    "all), and the knot must have travelled farther than its errors, and above the fringe of spicules "
+    "(5 Mm)."
 )
 
 

@@ -50,7 +50,7 @@ class Prominence:
     leaves_strip: bool  # its top has left the strips, so that the greatest height is a lower bound
 
 
-def find_prominences(strip: Strip, *, disc_counts: float = np.nan) -> tuple[Prominence, ...]:
+def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Prominence, ...]:
     """All prominences on the strips, the largest (mean area) first; works from one strip on.
 
     Parameters

@@ -31,17 +31,12 @@ from promtrack.strip.records import Strip
 TRACK_PARTS = 2  # trials, fits: what `progress` counts
 MOST_TRIALS, LEAST_TRIALS = 20, 5  # scrambled runs
 TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long run as of a short one
-FRINGE_MM = (
-    5.0  # spicules come and go below: a track with its median height there follows one after the other
-)
+FRINGE_MM = 5.0  # spicules come and go below: tracks there follow one after the other
 LEAST_PART = 4  # points on either side of a break in a track
 MOST_BREAKS = 24  # places at which a break is tried
 BREAK = 12.0  # log likelihood ratio of two paths against one: e^-12, for some 24 places in each track
 LISTED = 0.05  # chance tracks as good that are expected, up to which a track is listed, moving or not
-LEAST_SIZES = 1.5  # a knot must go farther than this many of its sizes to be called moving
-STILL_SIZES = (
-    0.5  # a track that went less than this part of its size is one of something that stands still ...
-)
+STILL_SIZES = 0.5  # a track that went less than this part of its size is one of something that stands still
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,11 +70,6 @@ class _Seen:
     def sizes(self) -> float:
         """How many of its own sizes it went at that velocity."""
         return float(np.hypot(*self.velocity) * np.ptp(self.points.time_s) / 1e3 / self.size_mm)
-
-    @property
-    def still(self) -> bool:
-        """Whether it kept its place within a part of its size: something that stands still."""
-        return self.sizes < STILL_SIZES
 
 
 def middle_angle(strip: Strip) -> float:
@@ -141,8 +131,13 @@ def track_knots(
     seen = [part for track in whole for part in _unbroken(strip, search, track, noise, motion.least_points)]
     if len(seen) != len(whole) or any(a is not b for a, b in zip(seen, whole, strict=True)):
         noise = _noise(seen)
-    paths = [
-        fit_path(
+    # Spicules rise and fade for minutes, longer than scrambled blocks of strips keep together, so the trials
+    # miss them: of tracks in their fringe as many are expected as there are.
+    low = [np.median(strip.geometry.height_mm(track.points.row)) < FRINGE_MM for track in seen]
+    knots: list[KnotTrack] = []
+    still: list[KnotPath] = []
+    for track, in_fringe in zip(seen, low, strict=True):
+        path = fit_path(
             track.points.time_s,
             track.place_mm,
             track.error_mm,
@@ -151,31 +146,13 @@ def track_knots(
             scale_err=scale_err,
             clock_err=clock_err,
         )
-        for track in seen
-    ]
-    pull = _still_pull([path for track, path in zip(seen, paths, strict=True) if track.still])
-    still = np.array([track.still for track in seen])
-    # What stands still goes a part of its size when one side of it fades while the other brightens.
-    at_home = [track.sizes < LEAST_SIZES for track in seen]
-    alarms = _in_fringe(strip, seen) + np.sum(at_home) * np.array(at_home, float)
-    alarms += np.array(
-        [
-            track.false_alarm + _expected_unmoved(track, path.fit, len(tracks))
-            for track, path in zip(seen, paths, strict=True)
-        ]
-    )
-    fixed = [
-        place is not None and fixed_on_sensor(strip, track.points, path, place)
-        for track, path in zip(seen, paths, strict=True)
-    ]
-    knots = [
-        _knot(strip, track, path, noise, float(alarm), motion, FIXED if one else "")
-        for track, path, alarm, one in zip(seen, paths, alarms, fixed, strict=True)
-    ]
+        still += [path] if track.sizes < STILL_SIZES else []
+        alarm = track.false_alarm + _expected_unmoved(track, path.fit, len(tracks)) + sum(low) * in_fringe
+        fixed = place is not None and fixed_on_sensor(strip, track.points, path, place)
+        knots.append(_knot(strip, track, path, noise, alarm, motion, FIXED if fixed else ""))
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
-    return Tracked(
-        tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1)), chance, pull, int(still.sum())
-    )
+    numbered = tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1))
+    return Tracked(numbered, chance, _still_pull(still), len(still))
 
 
 def _by_chance(tracks: list[np.ndarray], places: Places, linking: Linking, chance: Chance) -> np.ndarray:
@@ -189,17 +166,6 @@ def _by_chance(tracks: list[np.ndarray], places: Places, linking: Linking, chanc
             for track in tracks
         ]
     )
-
-
-def _in_fringe(strip: Strip, tracks: list[_Seen]) -> np.ndarray:
-    """(k,) expected false alarms of tracks that stay in the fringe of spicules: as many as there are; 0 for
-    the others.
-
-    Spicules rise and fade for minutes, longer than scrambled blocks of strips keep together, so the trials
-    miss them.
-    """
-    low = [np.median(strip.geometry.height_mm(track.points.row)) < FRINGE_MM for track in tracks]
-    return np.array(low, float) * np.sum(low)
 
 
 def _linking(strip: Strip, motion: MotionSettings) -> Linking:

@@ -7,8 +7,8 @@ of the first letter first. A body that no model describes has a letter and no nu
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -16,7 +16,6 @@ from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import with_error
 from promtrack.show.canvas import (
-    Block,
     Canvas,
     Page,
     block,
@@ -28,17 +27,16 @@ from promtrack.show.canvas import (
 )
 from promtrack.show.curves import LONG_GAP, front_curve, knot_speed
 from promtrack.show.findings import MOST_KNOTS, front_model, is_steady, relative_error, speed_of
-from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, take
+from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, overlaps, take
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
-from promtrack.show.timing import ClipTime
+from promtrack.show.timing import ClipTime, longest_free
 from promtrack.show.view import ClipView
 
 NUMBER_S = 2.5  # clip time for which a number stands at least
-AT_ONCE = 2  # numbers
 DRAWN = 12  # knots, lettered ones among them
 TAIL_S = 1.0  # clip time that a knot's tail shows
-MOST_WIDTH = 0.3  # of the picture's: a wider number is broken into two lines
+MOST_WIDTH = 0.32  # of the room for words: a wider number is broken into two lines
 UNSEEN = 0.5  # opacity of a mark where a body was not measured while its number stands
 
 
@@ -106,7 +104,7 @@ def number_lines(body: Body, now_s: float, page: Page) -> tuple[str, ...]:
     """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one."""
     speed, error = (float(np.interp(now_s, body.time_s, v)) for v in (body.speed_km_s, body.error_km_s))
     words = f"{body.letter} ≥ {with_error(abs(speed), error, 'km/s')}"
-    if text_width(words, page.unit) <= MOST_WIDTH * page.width:
+    if text_width(words, page.unit) <= MOST_WIDTH * page.inside.width:
         return (words,)
     value, sign, rest = words.partition(" ± ")
     return (value, sign.lstrip() + rest) if sign else (words,)
@@ -137,7 +135,7 @@ def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
         first, last = time.at(float(body.time_s[0])), time.at(float(body.time_s[-1]))
         last = max(last, min(first + time.stand_s, time.end_s))
         first = max(min(first, last - time.stand_s), time.clip_s[0])
-        run = _longest_free(first, last, taken)
+        run = longest_free(first, last, taken)
         wanted = bool(body.letter) and bool(np.isfinite(body.speed_km_s).any())
         if wanted and run[1] - run[0] >= min(time.stand_s, time.end_s - time.clip_s[0]) - 1e-6:
             taken.append(run)
@@ -172,7 +170,8 @@ def place_numbers(
     for body in bodies:
         label = None
         if body.number_s is not None:
-            blocks = [_number_block(body, s, page) for s in np.linspace(body.time_s[0], body.time_s[-1], 40)]
+            texts = [number_lines(body, s, page) for s in np.linspace(body.time_s[0], body.time_s[-1], 40)]
+            blocks = [block(tuple((line, page.unit) for line in lines)) for lines in texts]
             size = max(b.width for b in blocks), max(b.height for b in blocks)
             begin, end = np.clip([time.back(s) for s in body.number_s], body.time_s[0], body.time_s[-1])
             label = _best_place(
@@ -184,8 +183,21 @@ def place_numbers(
     return placed, ground
 
 
-def draw_body(canvas: Canvas, body: Body, page: Page, view: ClipView, now_s: float, time: ClipTime) -> None:
-    """The body at one moment of the recording: tail, mark, letter, and its number while that is due."""
+def draw_body(
+    canvas: Canvas,
+    body: Body,
+    page: Page,
+    view: ClipView,
+    now_s: float,
+    time: ClipTime,
+    spared: Sequence[Rect] = (),
+) -> None:
+    """The body at one moment of the recording: tail, mark, letter, and its number while that is due.
+
+    Parameters
+    ----------
+    spared : places of words, on which no letter is written
+    """
     clip_s = time.at(now_s)
     lines = due_number(body, time, now_s, page)
     mark, seen = body.place(view, now_s), body.seen(now_s)
@@ -203,10 +215,19 @@ def draw_body(canvas: Canvas, body: Body, page: Page, view: ClipView, now_s: flo
             if body.letter:
                 draw_marker(canvas, mark, body.order, page, body.bgr, strength=0.9 * share)
     if body.letter and seen and lines is None:
-        letter = block(((body.letter, page.unit),))
-        x, y = mark[0] + 0.5 * page.unit, mark[1] - 1.4 * page.unit
-        if page.inside.left < x < page.inside.right - letter.width and y > page.inside.top:
-            draw_text(canvas, letter, round(x), round(y), body.bgr, strength=letter_strength(body.bgr))
+        letter, inside = block(((body.letter, page.unit),)), page.inside
+        columns = mark[0] + 0.5 * page.unit, mark[0] - 0.5 * page.unit - letter.width
+        places = [(x, mark[1] + up * page.unit) for up in (-1.4, 0.2) for x in columns]
+        boxes = [Rect(round(x), round(y), letter.width, letter.height) for x, y in places]
+        free = (
+            box
+            for box in boxes
+            if inside.left < box.left and box.right < inside.right
+            if inside.top < box.top and not any(overlaps(box, other) for other in spared)
+        )
+        if place := next(free, None):
+            strength = letter_strength(body.bgr)
+            draw_text(canvas, letter, place.left, place.top, body.bgr, strength=strength)
     if lines is None or body.label is None:
         return
     words = block(tuple((line, page.unit) for line in lines))
@@ -220,10 +241,6 @@ def draw_body(canvas: Canvas, body: Body, page: Page, view: ClipView, now_s: flo
     right = mark[0] > body.label.right
     x = body.label.right - words.width if right else body.label.left
     draw_text(canvas, words, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
-
-
-def _number_block(body: Body, now_s: float, page: Page) -> Block:
-    return block(tuple((line, page.unit) for line in number_lines(body, now_s, page)))
 
 
 def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np.ndarray]:
@@ -240,20 +257,6 @@ def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np
     else:
         return np.full(len(track.time_s), np.nan), np.full(len(track.time_s), np.nan)
     return speed, np.hypot(error, speed * relative_error(measured))
-
-
-def _longest_free(first: float, last: float, taken: list[tuple[float, float]]) -> tuple[float, float]:
-    """The longest part of a span in which fewer than `AT_ONCE` of the spans taken run."""
-    inside = [t for span in taken for t in span if first < t < last]
-    marks = sorted([first, *inside, last])
-    best, begin = (first, first), first
-    for one, other in pairwise(marks):
-        middle = 0.5 * (one + other)
-        if sum(a <= middle <= b for a, b in taken) >= AT_ONCE:
-            begin = other
-        elif other - begin > best[1] - best[0]:
-            best = (begin, other)
-    return best
 
 
 def _path(

@@ -18,6 +18,7 @@ import numpy as np
 from promtrack.files import atomic_write
 from promtrack.motion.interpretation import label_motion
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.sequence.records import spread_over
 from promtrack.show.records import Measured
 
 MOST_STRIPS, MOST_FRAMES = 240, 40  # of a longer recording so many are shown, evenly spread
@@ -37,7 +38,7 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     InputError : a frame or the strips cannot be read
     """
     strip, labels = measured.strip, label_motion(measured.motion)
-    chosen = _spread(len(strip), MOST_STRIPS)
+    chosen = spread_over(len(strip), MOST_STRIPS)
     light = _white(measured)
     strips = [_strip_picture(measured, int(i), light) for i in chosen]
     frames, factor = _frame_pictures(measured)
@@ -64,10 +65,6 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
         # a file's name may hold bytes that are no UTF-8
         part.write_text(page, encoding="utf-8", errors="backslashreplace", newline="\n")
     return path
-
-
-def _spread(count: int, most: int) -> np.ndarray:
-    return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(int))
 
 
 def _iso(time: np.datetime64) -> str:
@@ -105,7 +102,7 @@ def _white(measured: Measured) -> float:
     """Counts that become white: the brightest plasma above the limb but for a few pixels."""
     strip = measured.strip
     low = max(int(np.ceil(strip.geometry.row(3.0))), 0)
-    some = [strip.read(int(i), int(i) + 1)[0][low:] for i in _spread(len(strip), 8)]
+    some = [strip.read(int(i), int(i) + 1)[0][low:] for i in spread_over(len(strip), 8)]
     values = np.concatenate([s[np.isfinite(s)] for s in some])
     return max(float(np.percentile(values, 99.5)), 1e-6) if len(values) else 1.0
 
@@ -134,7 +131,7 @@ def _frame_pictures(measured: Measured) -> tuple[list[tuple[dict[str, Any], tupl
     size = (round(sequence.shape[1] / factor), round(sequence.shape[0] / factor))
     out = []
     used = np.flatnonzero(measured.lock.used)
-    for index, frame in sequence.frames(used[_spread(len(used), MOST_FRAMES)].tolist()):
+    for index, frame in sequence.frames(used[spread_over(len(used), MOST_FRAMES)].tolist()):
         small = cv2.resize(frame.astype(np.float32), size, interpolation=cv2.INTER_AREA)
         low, high = np.percentile(small, (1.0, 99.8))
         tone = np.sqrt(np.clip((small - low) / max(high - low, 1e-6), 0.0, 1.0))

@@ -161,7 +161,8 @@ def annotate(
         own = [body for body in bodies if body.inset == home]
         inside = insets[home].rect.grown(-page.unit // 4) if home >= 0 else page.inside
         ground = replace(ground, inside=inside)
-        found, ground = place_numbers(own, time, _views_of(own[0], views, insets), plan.time_s, page, ground)
+        here, own_views = replace(page, inside=inside), _views_of(own[0], views, insets)
+        found, ground = place_numbers(own, time, own_views, plan.time_s, here, ground)
         placed_bodies += found
     if insets and {"scale", "earth"} & wanted:
         size = scale_size((insets[-1].view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
@@ -214,10 +215,12 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
             draw_heights(canvas, annotation.ticks(view), page)
         insets, orientation = annotation.insets, annotation.measured.orientation
         draw_insets(canvas, insets, annotation.views[0], orientation, annotation.not_shown, page)
+        spared = annotation.words(shot)
         for body in reversed(annotation.bodies):  # the first letters lie on top
             home = _views_of(body, annotation.views, annotation.insets)[shot.place]
             inside = annotation.insets[body.inset].rect if body.inset >= 0 else page.inside
-            draw_body(canvas, body, replace(page, inside=inside), home, shot.time_s, annotation.time)
+            here = replace(page, inside=inside)
+            draw_body(canvas, body, here, home, shot.time_s, annotation.time, spared)
         if "clock" in annotation.blocks:
             now = annotation.first_utc + np.timedelta64(round(shot.time_s * 1e6), "us")
             times = annotation.plan.time_s if "gaps" in wanted else np.zeros(0)

@@ -14,10 +14,10 @@ from itertools import pairwise
 import numpy as np
 
 from promtrack.limb.records import LimbLock
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import Sequence, spread_over
+from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.view import ClipView, affine_to_frame, warp
 
-SAMPLES = 12  # frames looked at
 PROBES = 60_000  # pixels sampled within `BAND_PX` of the limb, and as many outside
 BAND_PX = 30.0  # about the limb every pixel row counts, so probes stand dense there
 ZONE_PROBES = 4000  # that find a frame's level
@@ -96,7 +96,7 @@ def quiet_sun(sequence: Sequence, lock: LimbLock, view: ClipView, *, seed: int =
     """
     probes = _place_probes(view, seed)
     used = np.flatnonzero(lock.used)
-    wanted = used[np.unique(np.linspace(0, len(used) - 1, min(SAMPLES, len(used))).round().astype(int))]
+    wanted = used[spread_over(len(used), SAMPLES)]
     raw = np.full((len(wanted), len(probes.row)), np.nan, np.float32)
     for row, (index, frame) in zip(raw, sequence.frames(wanted.tolist()), strict=True):
         matrix = affine_to_frame(view, lock, index)

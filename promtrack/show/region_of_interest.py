@@ -13,10 +13,11 @@ from promtrack.errors import SettingsError
 from promtrack.limb.records import LimbLock
 from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack, Motion
+from promtrack.sequence.records import spread_over
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.sun import Orientation
 
-STRIPS = 16  # strips looked at, spread over the sequence
+SAMPLES = 12  # frames or strips looked at, spread over the sequence
 FRINGE_MM = 7.0  # below it the spicule fringe is everywhere and says nothing
 BRIGHT = 6.0  # times the noise of a strip averaged over a cell
 WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
@@ -234,7 +235,7 @@ def _plasma(strip: Strip) -> _Plasma:
     noise = np.maximum(_cells(np.repeat(strip.noise[:, None], columns, axis=1), rows, columns), 1e-9)
     height = geometry.height_mm((np.arange(len(noise)) + 0.5) * rows - 0.5)
     clear = (height > FRINGE_MM)[:, None]
-    looked = np.unique(np.linspace(0, len(strip) - 1, min(STRIPS, len(strip))).astype(int))
+    looked = spread_over(len(strip), SAMPLES)
     angle_of = geometry.angle_deg((np.arange(geometry.columns // columns) + 0.5) * columns - 0.5)
     seen = [np.nan_to_num(_cells(strip.read(int(i), int(i) + 1)[0], rows, columns)) for i in looked]
     strips = []

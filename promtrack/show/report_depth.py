@@ -44,8 +44,9 @@ def _knots(measured: Measured) -> Markup:
         words.append(element("h3", "Beside published values"))
     for meaning in motion.meanings:
         words.append(element("p", unbroken(lettered(meaning.sentence, motion)), class_="prose"))
-        if meaning.source:
-            words.append(element("p", f"Compared with: {meaning.source}", class_="source"))
+    sources = dict.fromkeys(meaning.source for meaning in motion.meanings if meaning.source)
+    if sources:
+        words.append(element("p", f"Compared with: {'; '.join(sources)}.", class_="source"))
     return joined(words)
 
 
@@ -75,7 +76,7 @@ def _scale(measured: Measured) -> Markup:
     return _list(
         [
             f"Scale: {with_error(scale.km_per_px, scale.sigma_km_per_px)} km/px, from: {scale.source}.",
-            f"Heights count from {limb_words(measured)}.",
+            f"Heights count from {limb_words(measured)}: {typeset(scale.limb.sentence)}.",
             f"Angles: {angles}.",
             f"The Sun: radius {view.apparent_radius_arcsec:.1f}″, P {view.p_deg:+.1f}°, "
             f"B₀ {view.b0_deg:+.1f}°, L₀ {view.l0_deg:.1f}°, distance {view.distance_au:.4f} au, {observer}.",

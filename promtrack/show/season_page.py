@@ -77,7 +77,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         ),
         element("div", *(_card(row, path.parent / row.folder) for row in rows[:MOST_CARDS]), class_="cards"),
         element("figure", picture),
-        element("div", _table(rows), class_="scroll"),
+        _table(_HEADS, [_row(row) for row in rows]),
         _eruptions(season),
         _carried(rows),
         _left_out(season),
@@ -123,10 +123,10 @@ def _warning(poor: int) -> list[str]:
     return [f"The numbers of {counted(poor, 'run', 'runs')} are ", marked, " and should not be quoted."]
 
 
-def _table(rows: tuple[SeasonRow, ...]) -> Markup:
-    head = element("tr", *(element("th", element("span", name), scope="col") for name in _HEADS))
-    body = [_row(row) for row in rows]
-    return element("table", element("thead", head), element("tbody", *body))
+def _table(heads: tuple[str, ...], body: list[Markup]) -> Markup:
+    head = element("tr", *(element("th", element("span", name), scope="col") for name in heads))
+    table = element("table", element("thead", head), element("tbody", *body))
+    return element("div", table, class_="scroll")
 
 
 def _row(row: SeasonRow) -> Markup:
@@ -171,7 +171,6 @@ def _eruptions(season: Season) -> Markup:
     if not season.eruptions:
         return element("p", "No leading edge was found to move in any of these runs.")
     heads = ("date (UTC)", "recording", "position angle", "peak speed (km/s)", "greatest height (Mm)")
-    head = element("tr", *(element("th", element("span", name), scope="col") for name in heads))
     body = [
         element(
             "tr",
@@ -183,8 +182,7 @@ def _eruptions(season: Season) -> Markup:
         )
         for one in season.eruptions
     ]
-    table = element("table", element("thead", head), element("tbody", *body))
-    return joined([element("h2", "Moving leading edges (eruptions)"), element("div", table, class_="scroll")])
+    return joined([element("h2", "Moving leading edges (eruptions)"), _table(heads, body)])
 
 
 def _carried(rows: tuple[SeasonRow, ...]) -> Markup:

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.sequence.records import spread_over
 from promtrack.show.canvas import blank_canvas, make_page
 from promtrack.show.disc_view import Inset, disc_tone, disc_view, insets_of
 from promtrack.show.overlay import Annotation, annotate, draw_annotation
@@ -22,9 +23,8 @@ from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import SIZES, ClipView, choose_views
 
-BUSY_FRAMES = 6  # looked at for where not to write
+LOOKED_AT = 6  # pictures drawn to see where not to write, and how much light numbers and marks add
 OVERLAY_LIGHT = 0.3  # of the picture's own light, at the moment with most numbers
-LIT_SHOTS = 8  # drawn to find the moment with most light in numbers and marks
 INK = (0.65, 0.95)  # opacity of clock, scale, compass and heights, least and most
 LUMINANCE = ((np.clip(np.arange(256) - 16.0, 0.0, 219.0) / 219.0) ** 2.2).astype(np.float32)[None]
 # GIF and WebP run in a loop and small: no more than what is read there.
@@ -63,7 +63,7 @@ class Studio:
         )
         motion = [shot for shot in self.plan.shots if shot.act == "motion"]
         bare, alone = replace(made, wanted=frozenset(), blocks={}), replace(made, bodies=())
-        bodies = max(_light(bare, shot) for shot in motion[:: max(len(motion) // LIT_SHOTS, 1)])
+        bodies = max(_light(bare, shot) for shot in motion[:: max(len(motion) // LOOKED_AT, 1)])
         standing = _light(alone, motion[-1])
         share = max(OVERLAY_LIGHT * self.light - bodies, 0.0) / max(standing, 1e-9)
         ink = float(np.clip(page.ink * share ** (1.0 / 2.2), *INK))  # code values: ITU-R BT.1886, nearly
@@ -97,7 +97,7 @@ def prepare(measured: Measured) -> Studio:
     else:
         views = _cropped(measured, frames)
     toner = make_toner(quiet_sun(sequence, lock, views[-1]), views[-1], clip.look, lock)
-    some = np.unique(np.linspace(0, len(frames) - 1, min(BUSY_FRAMES, len(frames))).round().astype(int))
+    some = spread_over(len(frames), LOOKED_AT)
     looked = list(sequence.frames([int(frames[k]) for k in some]))
     chosen = [views[k] for k in some]
     busy = busy_map(looked, chosen, toner, lock), busy_map(looked[:1], chosen[:1], toner, lock)

@@ -14,6 +14,7 @@ GAP = 1.8  # times the usual cadence: a longer step means that frames are missin
 GAP_SHOWN_S = 0.7  # clip time for which a gap's mark stays
 TITLE_S, END_S = 2.0, 3.0  # clip time of title and end card
 LEAST_MOTION_S, MOST_MOTION_S = 4.5, 7.5  # with title, hold and end card 12 to 15 s
+AT_ONCE = 2  # numbers shown
 USUAL_RATE, HIGHEST_RATE = 20.0, 30.0  # pictures a second
 
 
@@ -188,3 +189,17 @@ class ClipTime:
     def back(self, clip_s: float) -> float:
         """The moment of the recording that shows at a clip time."""
         return float(np.interp(clip_s, self.clip_s, self.recorded_s))
+
+
+def longest_free(first: float, last: float, taken: list[tuple[float, float]]) -> tuple[float, float]:
+    """The longest part of a span in which fewer than `AT_ONCE` of the spans taken run."""
+    inside = [t for span in taken for t in span if first < t < last]
+    marks = sorted([first, *inside, last])
+    best, begin = (first, first), first
+    for one, other in pairwise(marks):
+        middle = 0.5 * (one + other)
+        if sum(a <= middle <= b for a, b in taken) >= AT_ONCE:
+            begin = other
+        elif other - begin > best[1] - best[0]:
+            best = (begin, other)
+    return best

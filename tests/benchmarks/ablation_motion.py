@@ -145,7 +145,6 @@ STEPS = {
     "rest at gaps": ((link, "_log_chance", like_any),),
     "second control": ((link.Places, "without", lambda places, points: places),),
     "long tail of chance": ((false_alarms, "SCALE_WEIGHT", 1e6),),
-    "least sizes": ((tracks, "LEAST_SIZES", 0.0),),
     "fringe of spicules": ((tracks, "FRINGE_MM", -np.inf),),
     "speed over its error": ((tracks, "_expected_unmoved", lambda track, fit, count: 0.0),),
     "crowded strips": ((link, "crowding", as_many), (false_alarms, "crowding", as_many)),

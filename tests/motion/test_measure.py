@@ -1,5 +1,6 @@
 """The verb: everything measured on made strips with known truth, and what it says about it."""
 
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -166,6 +167,16 @@ def test_progress_ends_with_the_work(measured):
     assert done == sorted(done)
     assert done[len(strip) - 1] < done[-1] == totals.pop()
     assert len(told) > len(strip) + 1
+
+
+def test_the_number_of_workers_changes_nothing(measured, monkeypatch):
+    # TWIN  the same strips by one worker and by five: every number the same, prominences included
+    strip = measured[0]
+    found = []
+    for workers in (1, 5):
+        monkeypatch.setattr("promtrack.workers.worker_count", lambda *, count=workers: count)
+        found.append(pickle.dumps(measure_motion(strip, seed=1, disc_counts=1000.0)))
+    assert found[0] == found[1]
 
 
 def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: float = 50.0) -> KnotTrack:

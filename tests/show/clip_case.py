@@ -3,7 +3,6 @@ quick."""
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -15,7 +14,7 @@ from promtrack.sequence.records import Sequence, TimeReport
 from promtrack.settings import change_settings
 from promtrack.show.records import Measured
 from promtrack.show.view import ClipView
-from tests.show.fake_run import fake_measured
+from tests.show.fake_run import fake_run
 
 SHAPE, RADIUS_PX, CENTRE = (240, 320), 700.0, (150.0, 830.0)
 KM_PER_PX = 1000.0
@@ -119,7 +118,7 @@ def view_of(zoom: float = 1.0) -> ClipView:
 @lru_cache(maxsize=1)
 def _whole() -> Measured:
     """The hand-made run with its frames kept in memory and every third of them used."""
-    run = fake_measured(Path(tempfile.mkdtemp(prefix="promtrack-test-")))
+    run = fake_run()
     kept: dict[int, np.ndarray] = {}
 
     def read(index: int) -> np.ndarray:

@@ -14,14 +14,14 @@ from promtrack.show.figures import draw_figures
 from promtrack.show.records import Measured
 from promtrack.strip import strip_geometry, unwrap
 from promtrack.sun import measure_scale, orient, solar_view
-from tests.show.fake_run import fake_measured, without_motion
+from tests.show.fake_run import fake_run, without_motion
 
 
 @pytest.fixture(scope="session")
-def measured_fake(tmp_path_factory):
+def measured_fake():
     """A run with six knots (five moving), one erupting front, slits, ridges, an oscillation and rejected
     frames."""
-    return fake_measured(tmp_path_factory.mktemp("run"))
+    return fake_run()
 
 
 @pytest.fixture(scope="session")

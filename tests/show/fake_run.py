@@ -6,7 +6,9 @@ Brightness is an analytic function of angle, height and time, so that frames and
 
 from __future__ import annotations
 
+import tempfile
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -515,6 +517,12 @@ def _motion(strip):
         clock_err=1e-4,
         prominences=find_prominences(strip),
     )
+
+
+@lru_cache(maxsize=1)
+def fake_run() -> Measured:
+    """The run that all tests of one process share."""
+    return fake_measured(Path(tempfile.mkdtemp(prefix="promtrack-test-")))
 
 
 def fake_measured(folder: Path) -> Measured:

@@ -176,6 +176,25 @@ def test_a_number_never_stands_without_its_mark():
     assert ink[1] == 0
 
 
+def test_a_letter_is_written_on_no_words():
+    # TRUTH  words where the letter of a knot without number usually stands: none of its ink lies there, and
+    # it is written elsewhere, with as much ink.
+    annotation = stage(view="wide", overlays="knots").annotation()
+    body = replace(next(b for b in annotation.bodies if b.letter), number_s=None, label=None)
+    view, page, now = annotation.views[0], annotation.page, float(body.time_s[len(body.time_s) // 2])
+    x, y = body.place(view, now)
+    words = Rect(round(x + 0.5 * page.unit), round(y - 1.4 * page.unit), 2 * page.unit, page.unit)
+    ink, covered = [], []
+    for letter, spared in (("", ()), (body.letter, ()), (body.letter, (words,))):
+        canvas = blank_canvas(page.width, page.height, 16)
+        draw_body(canvas, replace(body, letter=letter or " "), page, view, now, annotation.time, spared)
+        ink.append(int((canvas.y > 60).sum()))
+        part = canvas.y[words.top : words.bottom, words.left : words.right]
+        covered.append(int((part > 60).sum()))
+    assert covered[1] > covered[0] == covered[2]
+    assert ink[2] - ink[0] == pytest.approx(ink[1] - ink[0], rel=0.2)
+
+
 def test_leaders_end_at_the_moving_mark():
     # TRUTH  with one knot and nothing else: the ink nearest to the knot's own place now is its ring, within
     # the ring's radius, in three pictures in which the knot stands apart.

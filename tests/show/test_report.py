@@ -231,6 +231,7 @@ def test_nothing_moving_and_nothing_made_is_said(measured_still, tmp_path):
     assert "No motion is significant against scrambled data: 1 track was followed" in page
     assert "No leading edge was followed" in page
     assert "Not drawn: height against time, speed against time" in page
+    assert measured_still.scale.limb.sentence in lxml.html.fromstring(page).text_content()
 
 
 def test_same_run_same_page(measured_fake, products):

@@ -214,14 +214,14 @@ def draw_figures(
 
 def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[str, list[Path]]]:
     """Draw sheets one after the other; the name and the files of each."""
-    from promtrack.show.figures.files import save_sheet, save_upright
+    from promtrack.show.figures.files import save_sheet
 
     for sheet in SHEETS:
         if sheet.name in names:
             module = importlib.import_module(f"promtrack.show.figures.{sheet.module}")
             paths = save_sheet(sheet.name, getattr(module, sheet.name), measured, folder)
             if upright := getattr(module, f"{sheet.name}_upright", None):
-                paths += save_upright(f"{sheet.name}_upright", upright, measured, folder)
+                paths += save_sheet(f"{sheet.name}_upright", upright, measured, folder, ("svg",))
             yield sheet.name, paths
 
 

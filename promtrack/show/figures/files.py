@@ -26,9 +26,17 @@ PROPERTIES = ("color", "facecolor", "edgecolor", "markerfacecolor", "markeredgec
 
 
 def save_sheet(
-    name: str, draw: Callable[[Measured, Theme], Figure], measured: Measured, folder: Path
+    name: str,
+    draw: Callable[[Measured, Theme], Figure],
+    measured: Measured,
+    folder: Path,
+    kinds: tuple[str, ...] = (),
 ) -> list[Path]:
-    """Draw one sheet and write it in every theme asked for, PNG before vector.
+    """Draw one sheet and write it in every theme asked for.
+
+    Parameters
+    ----------
+    kinds : of the files, in their order; by default PNG, then the vector format of the settings
 
     Raises
     ------
@@ -36,45 +44,35 @@ def save_sheet(
     """
     settings = measured.settings.figures
     themes = THEMES[settings.theme]
-    made_by = f"promtrack {measured.version}"
-    title = name.replace("_", " ").capitalize()
+    title, made_by = name.replace("_", " ").capitalize(), f"promtrack {measured.version}"
+    about: dict[str, dict[str, str | None]] = {
+        "png": {"Title": title, "Software": made_by},
+        "pdf": {"Title": title, "Producer": made_by, "CreationDate": None},
+        "svg": {"Title": title, "Creator": made_by, "Date": None},
+    }
     written: list[Path] = []
     with themed(themes[0]):
         figure = draw(measured, themes[0])
         for theme in themes:
-            png, vector = (folder / f"{name}{theme.suffix}.{kind}" for kind in ("png", settings.vector))
-            first = folder / f"{name}{themes[0].suffix}.svg"
             if theme is not themes[0]:
                 recolour(figure, old=themes[0], new=theme)
-            # Level 1: of a flat drawing the next levels save little and take four times as long.
-            about: dict[str, str | None] = {"Title": title, "Software": made_by}
-            _save(figure, png, dpi=settings.dpi, metadata=about, pil_kwargs={"compress_level": 1})
-            if vector.suffix == ".pdf":
-                about = {"Title": title, "Producer": made_by, "CreationDate": None}
-                _save(figure, vector, dpi=VECTOR_DPI, metadata=about)
-            elif theme is themes[0]:
-                about = {"Title": title, "Creator": made_by, "Date": None}
-                _save(figure, vector, dpi=VECTOR_DPI, metadata=about)
-                _rewrite(vector, vector, lambda text: text.replace("'DejaVu Sans'", FONTS))
-            else:
-                colours = dict(zip(themes[0].colours, theme.colours, strict=True))
-                _rewrite(first, vector, partial(_exchanged, colours))
-            written += [png, vector]
-    return written
-
-
-def save_upright(
-    name: str, draw: Callable[[Measured, Theme], Figure], measured: Measured, folder: Path
-) -> list[Path]:
-    """A sheet for phones: SVG only, which the page shows."""
-    written = []
-    for theme in THEMES[measured.settings.figures.theme]:
-        path = folder / f"{name}{theme.suffix}.svg"
-        with themed(theme):
-            about = {"Title": name, "Creator": f"promtrack {measured.version}", "Date": None}
-            _save(draw(measured, theme), path, metadata=about)
-        _rewrite(path, path, lambda text: text.replace("'DejaVu Sans'", FONTS))
-        written.append(path)
+            for kind in kinds or ("png", settings.vector):
+                path = folder / f"{name}{theme.suffix}.{kind}"
+                if kind == "svg" and theme is not themes[0]:
+                    colours = dict(zip(themes[0].colours, theme.colours, strict=True))
+                    first = folder / f"{name}{themes[0].suffix}.svg"
+                    _rewrite(first, path, partial(_exchanged, colours))
+                else:
+                    # Level 1: of a flat drawing the next levels save little and take four times as long.
+                    options: dict[str, Any] = {"pil_kwargs": {"compress_level": 1}} if kind == "png" else {}
+                    dpi = settings.dpi if kind == "png" else VECTOR_DPI
+                    with atomic_write(path) as part:
+                        figure.savefig(
+                            part, format=kind, facecolor="auto", dpi=dpi, metadata=about[kind], **options
+                        )
+                    if kind == "svg":
+                        _rewrite(path, path, lambda text: text.replace("'DejaVu Sans'", FONTS))
+                written.append(path)
     return written
 
 
@@ -102,11 +100,6 @@ def _rgb(colour: Any) -> tuple[float, float, float]:
 
 def _exchanged(colours: dict[str, str], text: str) -> str:
     return re.sub(r"#[0-9a-f]{6}", lambda found: colours.get(found[0], found[0]), text)
-
-
-def _save(figure: Figure, path: Path, **options: Any) -> None:
-    with atomic_write(path) as part:
-        figure.savefig(part, format=path.suffix[1:], facecolor="auto", **options)
 
 
 def _rewrite(source: Path, path: Path, change: Callable[[str], str]) -> None:

@@ -49,7 +49,6 @@ from promtrack.show.findings import (
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights, limb_name
-from promtrack.sun import EARTH_RADIUS_KM
 
 SHEET_ASPECT = 13.333 / 7.5
 MOST_ARCS = 6.0
@@ -196,7 +195,7 @@ def _height_arcs(axes: Axes, area: Map) -> None:
 
 
 FRAMES, COLUMNS = 6, 3
-EARTH_MM = EARTH_RADIUS_KM / 1e3
+EARTH_MM = 6.371  # mean radius, IUGG (Moritz 2000, J. Geodesy 74, 128)
 EARTH_INK = "#7fb4e6"
 
 

@@ -12,6 +12,7 @@ from scipy.interpolate import CubicSpline
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Oscillation, Ridge
 from promtrack.rounding import counted, degrees, with_error
+from promtrack.sequence.records import spread_over
 from promtrack.show.curves import drawing_times
 from promtrack.show.figures.items import time_span, write_beside
 from promtrack.show.figures.style import (
@@ -32,6 +33,7 @@ from promtrack.show.figures.style import (
 )
 from promtrack.show.findings import Quoted, height_error, relative_error, track_name
 from promtrack.show.records import Measured
+from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.report_tables import false_alarm_text
 from promtrack.strip.records import TimeDistance
 
@@ -183,7 +185,6 @@ def _damping(swing: Oscillation) -> str:
 
 
 MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
-STRIPS = 12  # whose greatest light the map shows, over the whole time
 APART = 0.035  # of the map's width, between numbers on it
 
 
@@ -215,7 +216,7 @@ def _prominences_title(measured: Measured) -> str:
 def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> None:
     """The greatest light of strips spread over the whole time, with a line at each one's greatest height."""
     strip, geometry = measured.strip, measured.strip.geometry
-    picks = np.unique(np.linspace(0, len(strip) - 1, STRIPS).round().astype(int))
+    picks = spread_over(len(strip), SAMPLES)
     light = strip.read(int(picks[0]), int(picks[0]) + 1)[0]
     for index in picks[1:]:
         light = np.fmax(light, strip.read(int(index), int(index) + 1)[0])
