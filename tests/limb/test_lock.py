@@ -7,11 +7,12 @@ import pytest
 
 from promtrack.checks import light
 from promtrack.errors import InputError
-from promtrack.limb import LimbNotFound, inspect_sequence, lock_limb
+from promtrack.limb import LimbArcTooShort, LimbNotFound, inspect_sequence, lock_limb
 from promtrack.limb.compare import frames_check
 from promtrack.limb.records import to_frame, to_polar
 from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
+from promtrack.sequence import sequence_from_arrays
 from promtrack.sequence.records import SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import ARCSEC_PER_RAD, SOLAR_RADIUS_KM, limb_height, measure_scale, solar_view
@@ -234,3 +235,16 @@ def test_the_share_of_frames_that_could_be_used(used, level):
     check = frames_check(used, 44)
     assert (check.subject, check.level) == ("lock", level)
     assert f"{used} of 44 frames" in check.sentence
+
+
+def test_a_straight_edge_is_refused_before_anything_is_made_of_it(monkeypatch):
+    # TRUTH  an edge without a bend: the circle through it has a radius of 10 000 px and more, all round which
+    # a template took a minute
+    y, x = np.mgrid[0:300, 0:400]
+    rng = np.random.default_rng(1)
+    edge = np.where(y > 150 + 0.1 * x, 30000.0, 2000.0)
+    frames = [(edge + rng.normal(0, 100, edge.shape)).astype(np.uint16) for _ in range(4)]
+    times = np.datetime64("2026-05-17T09:00", "us") + np.arange(4) * np.timedelta64(10, "s")
+    monkeypatch.setattr("promtrack.limb.layout.Layout.templates", None)  # not to be called
+    with pytest.raises(LimbArcTooShort, match="need 8.0 deg"):
+        lock_limb(sequence_from_arrays(frames, times, full_scale=65535.0))
