@@ -69,11 +69,12 @@ def pytest_xdist_make_scheduler(config, log):
 
 @lru_cache
 def _shared(file):
-    """What a file of tests shares with others: the whole run, what its folder makes, or nothing."""
+    """What a file of tests shares with others: the whole run, the hand-made one, or nothing."""
     path = Path(__file__).parent.parent / file
-    if re.search(r"\b(small_run|finished)\b", path.read_text(encoding="utf-8")):
+    text = path.read_text(encoding="utf-8")
+    if re.search(r"\b(small_run|finished)\b", text):
         return "run"
-    return path.parent.name if path.parent.name == "show" else file
+    return "show" if path.parent.name == "show" or "tests.show.fake_run" in text else file
 
 
 @pytest.fixture(scope="session")

@@ -5,7 +5,6 @@ colour-vision deficiency by the matrices of Machado, Oliveira & Fernandes 2009.
 """
 
 import re
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,10 +14,10 @@ import pytest
 from lxml import etree
 
 import promtrack.show
-from promtrack.show.figures import SHEETS, draw_figures
+from promtrack.show.figures import SHEETS
 from promtrack.show.figures.style import DARK, LIGHT, PLASMA
 from promtrack.show.report import write_report
-from tests.show.fake_run import fake_measured
+from tests.show.fake_run import fake_figures, fake_run
 
 STYLE = (Path(promtrack.show.__file__).parent / "report.css").read_text(encoding="utf-8")
 SVG = "{http://www.w3.org/2000/svg}"
@@ -79,9 +78,7 @@ def style_colours():
 @pytest.fixture(scope="module")
 def products(tmp_path_factory):
     folder = tmp_path_factory.mktemp("standards")
-    run = fake_measured(folder)
-    measured = replace(run, settings=replace(run.settings, figures=replace(run.settings.figures, dpi=50)))
-    figures = draw_figures(measured, folder / "figures")
+    measured, figures = fake_run(), fake_figures().paths
     page = write_report(
         measured,
         folder / "report.html",

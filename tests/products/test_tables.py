@@ -27,12 +27,12 @@ from promtrack.products import (
 from promtrack.products.summary import motion_lines
 from promtrack.strip.records import StripWriter, in_steps, packed
 from promtrack.sun import Circumstances
-from tests.show.fake_run import fake_measured
+from tests.show.fake_run import fake_run
 
 
 @pytest.fixture(scope="module")
-def measured(tmp_path_factory):
-    return fake_measured(tmp_path_factory.mktemp("fake"))
+def measured():
+    return fake_run()
 
 
 @pytest.fixture

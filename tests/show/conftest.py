@@ -1,20 +1,15 @@
 """One hand-made run for all tests of the show room."""
 
-from dataclasses import replace
-from types import SimpleNamespace
-
-import matplotlib
 import pytest
 
 from promtrack.limb import lock_limb
 from promtrack.motion import measure_motion
 from promtrack.scene import make_scene, observer_settings, scenario
-from promtrack.settings import Settings, change_settings
-from promtrack.show.figures import draw_figures
+from promtrack.settings import Settings
 from promtrack.show.records import Measured
 from promtrack.strip import strip_geometry, unwrap
 from promtrack.sun import measure_scale, orient, solar_view
-from tests.show.fake_run import fake_run, without_motion
+from tests.show.fake_run import fake_figures, fake_run, without_motion
 
 
 @pytest.fixture(scope="session")
@@ -31,23 +26,9 @@ def measured_still(measured_fake):
 
 
 @pytest.fixture(scope="session")
-def drawn(measured_fake, tmp_path_factory):
-    """All figures of a run, drawn once, into a folder that held files of ours and of others."""
-    folder = tmp_path_factory.mktemp("a run") / "figures"
-    folder.mkdir()
-    (folder / "notes.txt").write_text("mine")
-    (folder / "height_time.pdf").write_text("of an earlier drawing")
-    calls, before = [], dict(matplotlib.rcParams)
-    small = change_settings(measured_fake.settings, {"figures.dpi": 60})
-    paths = draw_figures(
-        replace(measured_fake, settings=small),
-        folder,
-        progress=lambda done, total: calls.append((done, total)),
-        workers=1,
-    )
-    return SimpleNamespace(
-        folder=folder, paths=paths, calls=calls, settings_kept=before == dict(matplotlib.rcParams)
-    )
+def drawn():
+    """All figures of that run, drawn once."""
+    return fake_figures()
 
 
 @pytest.fixture(scope="session")

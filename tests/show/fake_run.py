@@ -10,7 +10,9 @@ import tempfile
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
+from types import SimpleNamespace
 
+import matplotlib
 import numpy as np
 from scipy.interpolate import CubicSpline
 
@@ -28,7 +30,8 @@ from promtrack.motion.records import (
     Ridge,
 )
 from promtrack.sequence.records import Rejected, Sequence, TimeReport
-from promtrack.settings import Settings
+from promtrack.settings import Settings, change_settings
+from promtrack.show.figures import draw_figures
 from promtrack.show.records import Measured
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 from promtrack.sun import Orientation, Scale, SolarView
@@ -523,6 +526,26 @@ def _motion(strip):
 def fake_run() -> Measured:
     """The run that all tests of one process share."""
     return fake_measured(Path(tempfile.mkdtemp(prefix="promtrack-test-")))
+
+
+@lru_cache(maxsize=1)
+def fake_figures() -> SimpleNamespace:
+    """All figures of that run, drawn once, into a folder that held files of ours and of others."""
+    folder = Path(tempfile.mkdtemp(prefix="promtrack-test-")) / "figures"
+    folder.mkdir()
+    (folder / "notes.txt").write_text("mine")
+    (folder / "height_time.pdf").write_text("of an earlier drawing")
+    calls, before = [], dict(matplotlib.rcParams)
+    run = fake_run()
+    small = change_settings(run.settings, {"figures.dpi": 60})
+    paths = draw_figures(
+        replace(run, settings=small),
+        folder,
+        progress=lambda done, total: calls.append((done, total)),
+        workers=1,
+    )
+    kept = before == dict(matplotlib.rcParams)
+    return SimpleNamespace(folder=folder, paths=paths, calls=calls, settings_kept=kept)
 
 
 def fake_measured(folder: Path) -> Measured:
