@@ -246,5 +246,5 @@ def test_a_straight_edge_is_refused_before_anything_is_made_of_it(monkeypatch):
     frames = [(edge + rng.normal(0, 100, edge.shape)).astype(np.uint16) for _ in range(4)]
     times = np.datetime64("2026-05-17T09:00", "us") + np.arange(4) * np.timedelta64(10, "s")
     monkeypatch.setattr("promtrack.limb.layout.Layout.templates", None)  # not to be called
-    with pytest.raises(LimbArcTooShort, match="need 8.0 deg"):
+    with pytest.raises(LimbArcTooShort, match=r"need 8\.0 deg"):
         lock_limb(sequence_from_arrays(frames, times, full_scale=65535.0))
