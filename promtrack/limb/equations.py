@@ -314,9 +314,13 @@ class System:
         if not (np.isfinite(short).any() and np.isfinite(long).any()) or away <= 0:
             return 0.01**2
         grown = (MAD * np.nanmedian(np.abs(long))) ** 2 - (MAD * np.nanmedian(np.abs(short))) ** 2
-        part = max(by_frame(observed.frame, self.n), key=lambda part: part.stop - part.start)
-        alike = self.noise[kind].likeness(observed.at_px[part])
-        count = float(np.linalg.solve(alike + 1e-9 * np.eye(len(alike)), np.ones(len(alike))).sum())
+        # blocks beside each other change alike where one thing covers both; the level, which is taken off,
+        # makes all of them look unlike
+        blocks = float(np.median(np.isfinite(long).sum(axis=1)))
+        part = np.nan_to_num(np.clip(long / max(MAD * np.nanmedian(np.abs(long)), 1e-9), -3.0, 3.0))
+        alike = np.sum(part[:, 1:] * part[:, :-1]) / max(np.sum(part**2), 1e-9) + 1 / max(blocks, 1.0)
+        alike = float(np.clip(alike, 0.0, 0.9))
+        count = blocks * (1 - alike) / (1 + alike)
         return float(max(grown, 1e-5) / away / max(count, 1.0))
 
     # --- errors ---------------------------------------------------------------------------------------
