@@ -4,12 +4,13 @@ round. They stand in docs/methods.md, "The lock on the limb".
 Observed in frame i, against a provisional circle: the edge's offset e in bins of limb, and the shifts along
 (a) and across (x) of blocks of the limb zone against the template. With n pointing outward and t along the
 limb towards larger angle
-    e = n . c_i + dR + bias + relief(bin) + beta w_i + s_i
+    e = n . (c_i + t u_i) + dR + bias + relief(bin) + beta w_i + s_i
     a = t . c_i + turn_i + along level_i + carried_i
     x = n . c_i + across level_i
 where w_i is by how much the edge of the frame is wider than usual, and rows for what is known beforehand:
-relief, beta and s_i are small, the levels walk slowly at random, the bias of the edge is known to a part of
-the limb's width, optics state the radius, headers the centres.
+relief, beta and s_i are small, the levels walk slowly at random, the slip u_i of the edge along the limb
+lasts as long as spicules do, the bias of the edge is known to a part of the limb's width, optics state the
+radius, headers the centres.
 """
 
 from __future__ import annotations
@@ -35,8 +36,9 @@ from promtrack.limb.observations import (
 )
 from promtrack.limb.records import Known, Terms
 
-BLOCK = 5  # unknowns a frame: centre x, centre y, edge offset, level along, level across
+BLOCK = 6  # unknowns a frame: centre x, centre y, edge offset, level along, level across, slip of the edge
 LOCAL = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
+LAGS = 12  # frames, from one to which the edge's residuals are compared
 LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
 HELD_PX = 1e-3  # 1 sigma of what a term that is not in use may be
 RELIEF_PX = 0.5  # to start from, as the next
@@ -69,6 +71,7 @@ class System:
         self.order = np.argsort(along)  # of the bins along the limb
         self.bin_at = Observed(np.zeros(len(along)), along[self.order], 0 * along, along, along, self.bins)
         self.axes = self._axes()
+        self.slipping = (self.edge.unit * self.axes[self.edge.frame, 1]).sum(1)
         width = np.array([m.signs.width_px for m in measures])
         self.wider_px = np.log(width / np.median(width)) * np.median(width) * terms.width
         self.free_turn = known.turn_px is None and bool(len(self.along.frame))
@@ -87,6 +90,7 @@ class System:
         self.edge_noise = self.relief_noise = BlockNoise(1.0, length, 0.0, 0.3)
         self.noise = {"along": BlockNoise(), "across": BlockNoise()}
         self.walk = {"along": 0.01**2, "across": 0.01**2}  # px2 a second
+        self.slip_err, self.slip_s = HELD_PX, 1.0  # scatter of the edge's slip, and for how long it lasts
         self.weight = {
             "edge": np.ones(len(self.edge.frame)),
             "along": np.ones(len(self.along.frame)),
@@ -128,9 +132,9 @@ class System:
         known, n = self.known, self.n
         frame = BLOCK * self.edge.frame
         ones = np.ones(len(frame))
-        columns = [frame, frame + 1, frame + 2, self.first_bin + self.edge_bin]
+        columns = [frame, frame + 1, frame + 2, frame + 5, self.first_bin + self.edge_bin]
         columns += [self.radius_at + 0 * frame, self.radius_at + 1 + 0 * frame, self.size - 1 + 0 * frame]
-        values = [*self.edge.unit.T, ones, ones, ones, ones, self.wider_px[self.edge.frame]]
+        values = [*self.edge.unit.T, ones, self.slipping, ones, ones, ones, self.wider_px[self.edge.frame]]
         edge = replace(self.edge, err_px=self.edge_err[self.edge.frame])
         rows.correlated(columns, values, edge, self.weight["edge"], self.edge_noise)
         for name, observed, level in (("along", self.along, 3), ("across", self.across, 4)):
@@ -162,6 +166,11 @@ class System:
         offset = np.hypot(self.offset_err, self.wider_px) if self.terms.edge_offset else HELD_PX
         rows.add([every + 2], [np.ones(n)], np.zeros(n), offset)
         rows.add([np.array([self.size - 1])], [np.ones(1)], np.zeros(1), MOVED_BY_WIDTH)
+        rows.add([np.array([5])], [np.ones(1)], np.zeros(1), self.slip_err)
+        if n > 1:
+            stays = np.exp(-self.step_s / self.slip_s)
+            step = self.slip_err * np.sqrt(1 - stays**2) + 1e-6
+            rows.add([every[1:] + 5, every[:-1] + 5], [np.ones(n - 1), -stays], np.zeros(n - 1), step)
         for name, level in (("along", 3), ("across", 4)):
             rows.add([np.array([level])], [np.ones(1)], np.zeros(1), 1e3)
             if n > 1:
@@ -215,6 +224,7 @@ class System:
         model = observed.unit[:, 0] * x[frame] + observed.unit[:, 1] * x[frame + 1]
         if kind == "edge":
             model += x[frame + 2] + x[self.first_bin + self.edge_bin] + x[at] + x[at + 1]
+            model += self.slipping * x[frame + 5]
             return observed.value_px - model - x[-1] * self.wider_px[observed.frame]
         if self.known.wide:
             model = x[frame + (3 if kind == "along" else 4)]
@@ -246,6 +256,8 @@ class System:
         if turn in (1, 3) and self.terms.correlation:
             self.edge_noise = fit_edge_noise(self._edge_table(edge))
             self.relief_noise = fit_edge_noise(self._relief_table(relief))
+            if self.terms.lasting and not self.known.wide:
+                self.slip_err, self.slip_s = self._lasting(edge)
         for name, observed in (("along", self.along), ("across", self.across)):
             if not len(observed.frame):
                 continue
@@ -299,6 +311,31 @@ class System:
         table[observed.frame[kept], observed.bin[kept]] = columns[kept]
         return fit_block_noise(table)
 
+    def _lasting(self, residual: np.ndarray) -> tuple[float, float]:
+        """Scatter along the limb of the part of the edge's noise that lasts, and its time in seconds.
+
+        A white part and one that decays exponentially, fitted to the autocorrelation of the residuals in
+        time: the spicules that roughen the edge stay for minutes, so that frames are not independent.
+        """
+        lags = np.arange(1, min(LAGS, self.n // 4) + 1)
+        time = np.concatenate([[0.0], np.cumsum(self.step_s)])
+        if len(lags) < 2 or time[-1] <= 0:
+            return HELD_PX, 1.0
+        table = np.zeros((self.n, len(self.bins)))
+        pull = np.clip(residual / self.edge_err[self.edge.frame], -3.0, 3.0)
+        table[self.edge.frame, self.edge_bin] = pull * (self.weight["edge"] > 0.2)
+        alike = np.array([(table[k:] * table[:-k]).sum() for k in lags]) * self.n / (self.n - lags)
+        alike /= max(float((table**2).sum()), 1e-9)
+        away = np.array([np.median(time[k:] - time[:-k]) for k in lags])
+        lasts = np.geomspace(0.5 * max(away[0], 1.0), max(time[-1] / 4, away[0]), 24)
+        decay = np.exp(-away / lasts[:, None])
+        share = np.clip((decay @ alike) / (decay**2).sum(axis=1), 0.0, 1.0)
+        best = int(np.argmin(((alike - share[:, None] * decay) ** 2).sum(axis=1)))
+        normal, _ = self.edge_alone()
+        held = np.linalg.pinv(normal + np.diag([0.0, 0.0, self.offset_err**-2]), rcond=1e-12, hermitian=True)
+        along = np.einsum("ij,ijk,ik->i", self.axes[:, 1], held[:, :2, :2], self.axes[:, 1])
+        return float(np.sqrt(share[best] * np.median(along)) + HELD_PX), float(lasts[best])
+
     def _walk(self, kind: str, residual: np.ndarray, observed: Observed) -> float:
         """Variance a second of the features' common drift, px2: that of single blocks against the others,
         less what is there from frame to frame, over the number of independent blocks."""
@@ -325,8 +362,25 @@ class System:
 
     # --- errors ---------------------------------------------------------------------------------------
 
+    def edge_alone(self) -> tuple[np.ndarray, np.ndarray]:
+        """(n, 3, 3) normal equations and (n, 3) right sides of every frame's edge alone, for its centre and
+        the growth of its radius."""
+        x, at = self.x, self.radius_at
+        offset = self.edge.value_px - x[self.first_bin + self.edge_bin] - x[at] - x[at + 1]
+        offset = offset - x[-1] * self.wider_px[self.edge.frame]
+        rows = np.column_stack([self.edge.unit, np.ones(len(offset))])
+        lost = 1 / self.weight["edge"] - 1
+        normal, right = np.zeros((self.n, 3, 3)), np.zeros((self.n, 3))
+        for i, part in enumerate(by_frame(self.edge.frame, self.n)):
+            places = self.edge.at_px[part]
+            covariance = self.edge_noise.covariance(places, np.ones(len(places)))
+            covariance = self.edge_err[i] ** 2 * (covariance + np.diag(np.diag(covariance) * lost[part]))
+            weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))
+            normal[i], right[i] = rows[part].T @ weighted[:, :3], rows[part].T @ weighted[:, 3]
+        return normal, right
+
     def chain(self) -> np.ndarray:
-        """(n, 5, 5) covariance of each frame's unknowns, what all frames share being held: the inverse's
+        """(n, 6, 6) covariance of each frame's unknowns, what all frames share being held: the inverse's
         blocks on the diagonal, since a frame is tied to its two neighbours only."""
         end = BLOCK * self.n
         blocks = self.normal[:end, :end].tobsr((BLOCK, BLOCK))

@@ -88,6 +88,7 @@ class Terms:
     width: bool = True  # part of that offset which goes with the edge's width
     level: bool = True  # slow drift of the features against the limb
     correlation: bool = True  # of neighbouring limb, one length
+    lasting: bool = True  # part of the edge's noise that lasts from frame to frame
     robust: bool = True  # reweighting
 
 

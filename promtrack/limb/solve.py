@@ -7,7 +7,6 @@ from scipy.sparse.linalg import splu
 
 from promtrack.limb.equations import BLOCK, System
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.observations import by_frame
 from promtrack.limb.records import Known, Solution, Terms
 
 # OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
@@ -39,7 +38,7 @@ def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms:
         since = system.phase - system.phase[0]
         covariance = system.factor.solve(unit)[at + 4 : at + 8]
         turn_err = np.sqrt(np.einsum("ij,jk,ik->i", since, covariance, since))
-    normal, right = _edge_alone(system)
+    normal, right = system.edge_alone()
     # the features on the limb are seen through the same air and cannot make this smaller, though the rows of
     # the system take them as new
     outward = np.einsum("ij,ijk,ik->i", system.axes[:, 0], normal[:, :2, :2], system.axes[:, 0])
@@ -88,21 +87,3 @@ def _errors(system: System) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         errors.append(np.sqrt(np.maximum(variance, 0.0)))
         common.append(np.sqrt(max(float(mean @ system.factor.solve(mean)), 0.0)))
     return errors[0], errors[1], np.array(common)
-
-
-def _edge_alone(system: System) -> tuple[np.ndarray, np.ndarray]:
-    """(n, 3, 3) normal equations and (n, 3) right sides of every frame's edge alone, for its centre and the
-    growth of its radius."""
-    x, at = system.x, system.radius_at
-    offset = system.edge.value_px - x[system.first_bin + system.edge_bin] - x[at] - x[at + 1]
-    offset = offset - x[-1] * system.wider_px[system.edge.frame]
-    rows = np.column_stack([system.edge.unit, np.ones(len(offset))])
-    lost = 1 / system.weight["edge"] - 1
-    normal, right = np.zeros((system.n, 3, 3)), np.zeros((system.n, 3))
-    for i, part in enumerate(by_frame(system.edge.frame, system.n)):
-        places = system.edge.at_px[part]
-        covariance = system.edge_noise.covariance(places, np.ones(len(places)))
-        covariance = system.edge_err[i] ** 2 * (covariance + np.diag(np.diag(covariance) * lost[part]))
-        weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))
-        normal[i], right[i] = rows[part].T @ weighted[:, :3], rows[part].T @ weighted[:, 3]
-    return normal, right
