@@ -43,10 +43,8 @@ class Prominence:
     height_err_mm: np.ndarray  # (n,) 1 sigma: level (35 to 65 %), sampling and registration
     area_mm2: np.ndarray  # (n,) brighter than a tenth of its bright parts, above the spicules
     area_err_mm2: np.ndarray
-    brightness: (
-        np.ndarray
-    )  # (n,) mean over that area, in parts of the disc near the limb; nan where burnt out
-    brightness_err: np.ndarray
+    brightness: np.ndarray  # (n,) of its bright parts, in parts of the disc near the limb; nan: burnt out
+    brightness_err: np.ndarray  # (n,) noise, and the choice of the border (5 to 20 % of the bright parts)
     leaves_strip: bool  # its top has left the strips, so that the greatest height is a lower bound
 
 
@@ -251,10 +249,11 @@ def _measured(
     if not significant.any() or tops[1] < SPICULES_MM:
         return (np.nan,) * 7
     above, sigma = light[span.bottom :], sigma[span.bottom :]
-    bright = float(np.percentile(above[significant[span.bottom :]], 90))
-    areas = []
+    bright = _bright(above[significant[span.bottom :]])
+    areas, brights = [], []
     for part in (0.05, 0.2, 0.1):
         chosen = above > np.maximum(part * bright, SIGNIFICANCE * sigma)
+        brights.append(_bright(above[chosen]))
         areas.append(float((chosen.sum(axis=1) * span.area_mm2).sum()))
     weight = np.where(chosen, above, 0.0)
     return (
@@ -263,9 +262,14 @@ def _measured(
         areas[2],
         (areas[0] - areas[1]) / 2.0,
         bright,
-        float(np.broadcast_to(sigma, above.shape)[chosen].mean()),
+        float(np.hypot(np.broadcast_to(sigma, above.shape)[chosen].mean(), (brights[1] - brights[0]) / 2.0)),
         float((weight.sum(axis=0) * np.arange(len(span.columns))).sum() / weight.sum()),
     )
+
+
+def _bright(light: np.ndarray) -> float:
+    """Light of the bright parts of a region, nine tenths of which are fainter."""
+    return float(np.percentile(light, 90))
 
 
 def _top_mm(light: np.ndarray, significant: np.ndarray, level: float, geometry: StripGeometry) -> float:

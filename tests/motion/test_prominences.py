@@ -1,5 +1,7 @@
 """Everything above the limb: heights, areas and brightness of drawn prominences against their truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -78,6 +80,24 @@ def test_what_rises_keeps_its_number_and_its_heights(tmp_path):
     truth = scene.geometry.height_mm(tops[inside].astype(float))
     assert prominence.height_mm[inside] == pytest.approx(truth, abs=1.0)
     assert prominence.leaves_strip
+
+
+def test_where_the_first_row_lies_changes_the_brightness_by_less_than_its_error(tmp_path):
+    # TWIN  plasma that fades upwards, by half in 5 Mm, with its foot at two places of the strips' grid. Noise
+    # of the two is drawn anew, and the smoothed noise alone is far smaller than the difference.
+    scene = StripScene()
+    shifted = replace(scene.geometry, low_mm=scene.geometry.low_mm + 0.45 * scene.geometry.mm_per_row)
+    found = []
+    for geometry in (scene.geometry, shifted):
+        light = np.zeros((8, scene.rows, scene.columns))
+        height_mm = geometry.height_mm(np.arange(scene.rows))[:, None]
+        light[:, :, 100:140] = np.where(height_mm < 40.0, 2000.0 * 0.5 ** (height_mm / 5.0), 0.0)
+        strip = replace(strip_of(tmp_path, light, scene, noise=1.0), geometry=geometry)
+        found += find_prominences(strip, disc_counts=1000.0)
+    one, other = found
+    apart = np.abs(one.brightness - other.brightness)
+    assert (apart < one.brightness_err).all()
+    assert np.median(one.brightness_err) < 0.25 * np.median(one.brightness)
 
 
 def test_noise_and_spicules_are_none(tmp_path):
