@@ -290,6 +290,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         x, y = to_frame(job.lock, frame, np.asarray(orientation.to_image(angle_deg)), np.asarray(rho_px))
         return float(x), float(y)
 
+    job.strip = job.strip.held()
     job.motion = measure_motion(
         job.strip,
         motion=job.settings.motion,

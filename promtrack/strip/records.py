@@ -10,6 +10,7 @@ since the whole cube need not fit into memory.
 from __future__ import annotations
 
 import io
+import math
 import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -33,6 +34,7 @@ LARGEST = 32767
 _BLOCK = 2880  # bytes of a FITS record
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
+HELD_BYTES = 128e6  # of float32 strips that are kept in memory as a whole
 BLOCK_BYTES = 16e6  # of float32 strips read at a time: each call of the FITS reader costs half a strip
 
 Result = TypeVar("Result")
@@ -102,6 +104,7 @@ class Strip:
     noise: np.ndarray  # (rows,) 1-sigma noise of one strip value against height, typical frame
     centre_err_mm: np.ndarray  # (n,) registration error across the limb, shared by all knots of a frame
     along_err_mm: np.ndarray  # (n,) the same along the limb
+    cube: np.ndarray | None = None  # all strips, where they are kept in memory (see `held`)
 
     def __len__(self) -> int:
         return len(self.times_utc)
@@ -116,12 +119,20 @@ class Strip:
         """(n,) seconds since the first strip."""
         return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
 
+    def held(self) -> Strip:
+        """The same strips, in memory where they are few: each pass over them is spared the decoding."""
+        if self.cube is not None or 4 * math.prod(self.shape) > HELD_BYTES:
+            return self
+        return replace(self, cube=np.stack(list(self.mapped(np.asarray))))
+
     def read(self, first: int = 0, last: int | None = None) -> np.ndarray:
         """Strips first <= i < last as a native float32 array of its own, [time, height, angle]."""
         n, rows, columns = self.shape
         last = n if last is None else min(last, n)
         if last <= first:
             return np.empty((0, rows, columns), np.float32)
+        if self.cube is not None:
+            return self.cube[first:last].copy()
         if self.dtype == "fits":
             with Planes(self.path) as planes:
                 return planes.read(first, last)
@@ -150,7 +161,7 @@ class Strip:
             return [function(plane, *rest) for plane, (_, *rest) in zip(planes, run, strict=True)]
 
         with ExitStack() as stack:
-            if self.dtype == "fits":
+            if self.dtype == "fits" and self.cube is None:
                 read = stack.enter_context(Planes(self.path)).read
             items = zip(range(len(self)) if which is None else which, *also, strict=False)
             yield from chain.from_iterable(map_ahead(done, _runs(items, most)))

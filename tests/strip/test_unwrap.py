@@ -131,6 +131,10 @@ def test_strips_stand_in_the_file_where_they_should(tmp_path):
     assert np.array_equal(strip.read(1, 2)[0], whole[1], equal_nan=True)
     assert np.array_equal(np.array(list(strip.mapped(np.copy))), whole, equal_nan=True)
     assert strip.read(1, 1).shape == (0, geometry.rows, geometry.columns)
+    held = strip.held()
+    assert np.array_equal(held.read(1, 2)[0], whole[1], equal_nan=True)
+    held.read()[:] = 0.0  # an array of its own
+    assert np.array_equal(np.array(list(held.mapped(np.copy))), whole, equal_nan=True)
     mm_per_px = 700.05 / 800.0
     assert strip.centre_err_mm == pytest.approx([0.03 * mm_per_px] * 2)
     assert strip.along_err_mm == pytest.approx([0.1 * mm_per_px] * 2)
