@@ -6,12 +6,16 @@ A sheet is drawn once. For the second theme its colours are exchanged, which cos
 from __future__ import annotations
 
 import re
+import struct
+import zlib
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgba, to_rgba_array
 from matplotlib.figure import Figure
 
@@ -22,6 +26,11 @@ from promtrack.show.records import Measured
 VECTOR_DPI = 100  # of pictures inside vector files
 FONTS = "'DejaVu Sans', Verdana, sans-serif"  # Verdana has the same widths, where the first is missing
 THEMES = {"light": (LIGHT,), "dark": (DARK,), "both": (LIGHT, DARK)}
+PNG = (
+    *(cv2.IMWRITE_PNG_COMPRESSION, 1),
+    *(cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_DEFAULT),
+    *(cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_UP),
+)
 PROPERTIES = ("color", "facecolor", "edgecolor", "markerfacecolor", "markeredgecolor")
 
 
@@ -46,7 +55,6 @@ def save_sheet(
     themes = THEMES[settings.theme]
     title, made_by = name.replace("_", " ").capitalize(), f"promtrack {measured.version}"
     about: dict[str, dict[str, str | None]] = {
-        "png": {"Title": title, "Software": made_by},
         "pdf": {"Title": title, "Producer": made_by, "CreationDate": None},
         "svg": {"Title": title, "Creator": made_by, "Date": None},
     }
@@ -62,18 +70,34 @@ def save_sheet(
                     colours = dict(zip(themes[0].colours, theme.colours, strict=True))
                     first = folder / f"{name}{themes[0].suffix}.svg"
                     _rewrite(first, path, partial(_exchanged, colours))
+                elif kind == "png":
+                    picture = _png(figure, settings.dpi, {"Title": title, "Software": made_by})
+                    with atomic_write(path) as part:
+                        part.write_bytes(picture)
                 else:
-                    # Level 1: of a flat drawing the next levels save little and take four times as long.
-                    options: dict[str, Any] = {"pil_kwargs": {"compress_level": 1}} if kind == "png" else {}
-                    dpi = settings.dpi if kind == "png" else VECTOR_DPI
                     with atomic_write(path) as part:
                         figure.savefig(
-                            part, format=kind, facecolor="auto", dpi=dpi, metadata=about[kind], **options
+                            part, format=kind, facecolor="auto", dpi=VECTOR_DPI, metadata=about[kind]
                         )
                     if kind == "svg":
                         _rewrite(path, path, lambda text: text.replace("'DejaVu Sans'", FONTS))
                 written.append(path)
     return written
+
+
+def _png(figure: Figure, dpi: int, words: dict[str, str]) -> bytes:
+    """The sheet as PNG by OpenCV, in half the time that it takes matplotlib at the same size: differences of
+    rows, lowest level."""
+    figure.set_dpi(dpi)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    _, data = cv2.imencode(".png", cv2.cvtColor(np.asarray(canvas.buffer_rgba()), cv2.COLOR_RGBA2BGR), PNG)
+    per_m = round(dpi / 0.0254)
+    chunks = [(b"pHYs", struct.pack(">IIB", per_m, per_m, 1))]
+    chunks += [(b"tEXt", f"{name}\0{text}".encode("latin-1")) for name, text in words.items()]
+    packed = (struct.pack(">I", len(c)) + k + c + struct.pack(">I", zlib.crc32(k + c)) for k, c in chunks)
+    head = 33  # bytes of the signature and the header, which come first
+    return data[:head].tobytes() + b"".join(packed) + data[head:].tobytes()
 
 
 def recolour(figure: Figure, *, old: Theme, new: Theme) -> None:
