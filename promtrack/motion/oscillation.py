@@ -12,7 +12,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from astropy.timeseries import LombScargle
 from scipy.linalg import solve_triangular
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import curve_fit
@@ -140,10 +139,15 @@ def _threads(diagram: TimeDistance) -> list[float]:
     value = np.nan_to_num(diagram.value, nan=0.0)
     smooth = gaussian_filter1d(value, 1.5, axis=1)
     mean = gaussian_filter1d(smooth.mean(axis=0), 1.5)
-    from scipy.signal import find_peaks  # takes a quarter of a second to load: beside the search for knots
+    peaks = 1 + np.flatnonzero((mean[1:-1] > mean[:-2]) & (mean[1:-1] > mean[2:]))
+    return [float(p) for p in peaks[np.argsort([_stands_out(mean, int(p)) for p in peaks])[::-1]]]
 
-    peaks, about = find_peaks(mean, prominence=0)
-    return [float(p) for p in peaks[np.argsort(about["prominences"])[::-1]]]
+
+def _stands_out(mean: np.ndarray, peak: int) -> float:
+    """How far a peak stands above the higher one of the dips between it and what is higher on each side."""
+    higher = np.flatnonzero(mean > mean[peak])
+    left, right = higher[higher < peak].max(initial=0), higher[higher > peak].min(initial=len(mean) - 1)
+    return float(mean[peak] - max(mean[left:peak].min(), mean[peak + 1 : right + 1].min()))
 
 
 def _traced(diagram: TimeDistance, start: float) -> _Trace | None:
@@ -217,6 +221,8 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
         return None
     drift = fit_polynomial(t, x, err, 1)
     frequency = np.arange(low, high, 0.1 / span)
+    from astropy.timeseries import LombScargle  # slow to import, and few slits show a thread all the time
+
     search = LombScargle(t, drift.residual, err)
     power = search.power(frequency)
     if power.max() < LEAST_POWER:

@@ -13,7 +13,6 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
-from astropy.wcs import WCS
 
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
@@ -163,6 +162,8 @@ def _reference_header(sequence: Sequence, lock: LimbLock, about: Circumstances) 
     if not about.orientation.position_angles:
         header["COMMENT"] = "orientation unknown: no celestial coordinates"
         return header
+    from astropy.wcs import WCS  # slow to import, and the orientation is often unknown
+
     step, sign = about.scale.arcsec_per_px, about.orientation.sign
     north = np.deg2rad(about.orientation.zero_deg)
     plane = WCS(naxis=2)
