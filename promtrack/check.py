@@ -10,7 +10,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, turned_back
 from promtrack.limb.expected_geometry import expected_sky
-from promtrack.rounding import typeset
+from promtrack.rounding import counted, typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.sort_by_time import PAUSE_H, doubt_night, sessions_of
@@ -106,13 +106,13 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
 
 def _what_is_there(sequence: Sequence) -> Iterator[str]:
     rows, columns = sequence.shape
-    steps = np.diff(sequence.time_s)
-    yield f"{len(sequence)} frames of {columns}x{rows} px in {sequence.path}"
-    yield (
-        f"times from {sequence.time_report.source} ({sequence.time_report.detail}): "
-        f"{_clock(sequence.times_utc[0])} to {_clock(sequence.times_utc[-1])} UTC, "
-        f"one every {np.median(steps):.3g} s"
-    )
+    first, last = _clock(sequence.times_utc[0]), _clock(sequence.times_utc[-1])
+    when = f"{first} UTC"
+    if len(sequence) > 1:
+        step_s = np.median(np.diff(sequence.time_s))
+        when = f"{first} to {last} UTC, one every {step_s:.3g} s"
+    yield f"{counted(len(sequence), 'frame', 'frames')} of {columns}x{rows} px in {sequence.path}"
+    yield f"times from {sequence.time_report.source} ({sequence.time_report.detail}): {when}"
     if np.isfinite(sequence.exposure_s):
         yield f"exposure {sequence.exposure_s:.4g} s"
     yield from (*sequence.time_report.problems, *sequence.notes)

@@ -75,7 +75,7 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
     folders : of products, or folders at any depth in which such folders lie
     out : the folder from which the rows name their runs
     """
-    runs: dict[tuple[str, str, str, int], tuple[float, SeasonRow, list[Eruption]]] = {}
+    runs: list[tuple[float, SeasonRow, list[Eruption]]] = []
     left_out: list[str] = []
     seen: set[str] = set()
     for given in map(Path, folders):
@@ -92,19 +92,28 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
                 unfinished = not ProductFolder(folder)["summary"].exists()
                 left_out.append(f"{folder}: {'was not finished' if unfinished else error.what}")
                 continue
-            recording = row.recording, row.first_time, row.last_time, row.frames_read
-            run = (ProductFolder(folder)["summary"].stat().st_mtime, row, fronts)
-            if recording in runs:
-                older, run = sorted((run, runs[recording]), key=lambda one: one[0])
-                left_out.append(
-                    f"{older[1].folder}: {row.recording} is counted once, as {run[1].folder}, which is newer"
-                )
-            runs[recording] = run
+            runs.append((ProductFolder(folder)["summary"].stat().st_mtime, row, fronts))
         if not found:
             left_out.append(f"{given}: {'holds no run' if given.is_dir() else 'is no folder'}")
-    in_order = sorted(runs.values(), key=lambda run: (run[1].first_time, run[1].folder))
-    eruptions = [eruption for _, _, fronts in in_order for eruption in fronts]
-    return Season(tuple(row for _, row, _ in in_order), tuple(eruptions), tuple(left_out))
+    kept: dict[str, list[tuple[SeasonRow, list[Eruption]]]] = {}  # of each recording
+    for _, row, fronts in sorted(runs, key=lambda run: run[0], reverse=True):
+        others = kept.setdefault(row.recording, [])
+        newer = next((other for other, _ in others if _share_time(row, other)), None)
+        if newer is None:
+            others.append((row, fronts))
+        else:
+            left_out.append(
+                f"{row.folder}: {row.recording} is counted once, as {newer.folder}, which is newer"
+            )
+    counted = (run for runs_of_one in kept.values() for run in runs_of_one)
+    in_order = sorted(counted, key=lambda run: (run[0].first_time, run[0].folder))
+    eruptions = [eruption for _, fronts in in_order for eruption in fronts]
+    return Season(tuple(row for row, _ in in_order), tuple(eruptions), tuple(left_out))
+
+
+def _share_time(one: SeasonRow, other: SeasonRow) -> bool:
+    """Whether two runs of one recording overlap in time: one may be of a part of it."""
+    return bool(one.first_utc <= other.last_utc and other.first_utc <= one.last_utc)
 
 
 def _run_folders(top: Path) -> Iterator[Path]:

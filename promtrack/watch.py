@@ -199,7 +199,8 @@ class Watch:
                 )
         if abs(np.nan_to_num(last.stamp_off_s)) > CLOCK_S:
             warned.append(
-                f"The stamp of {last.name} is {last.stamp_off_s:+.0f} s from this computer's clock: "
+                f"The stamp of {last.name} lies {_minutes(abs(last.stamp_off_s) / 60.0)} "
+                f"{'after' if last.stamp_off_s > 0.0 else 'before'} this computer's clock: "
                 "wrong clock or zone."
             )
         if last.problem:
@@ -267,6 +268,8 @@ def _drift(good: list[Seen], shape: tuple[int, ...], least_arc_deg: float) -> tu
 
 
 def _minutes(value: float) -> str:
+    if value > 48 * 60:
+        return f"{value / (24 * 60):.0f} days"
     return f"{value / 60.0:.1f} h" if value > 120 else f"{value:.0f} min"
 
 

@@ -7,8 +7,18 @@ import pytest
 from astropy.table import Table
 
 from promtrack.errors import SettingsError
-from promtrack.marks import MARKS_NAME, Marks, Place, SensorBox, SunBox, filled, find_marks, read_marks
-from promtrack.motion.by_hand import _course, _front
+from promtrack.marks import (
+    MARKS_NAME,
+    Marks,
+    Place,
+    Sector,
+    SensorBox,
+    SunBox,
+    filled,
+    find_marks,
+    read_marks,
+)
+from promtrack.motion.by_hand import _course, _front, with_marks
 from promtrack.pipeline import run, run_stage
 from promtrack.scene import Eruption, SceneSpec, make_scene, write_scene
 from tests.conftest import QUICK_SETTINGS
@@ -127,6 +137,23 @@ def test_dropping_a_knot_changes_nothing_else(finished, small_run, tmp_path):
         assert [list(map(str, row)) for row in after] == [list(map(str, row)) for row in kept]
     again = run_stage("motion", finished, marks=marks)
     assert [k.knot for k in again.motion.knots] == [k.knot for k in job.motion.knots]
+
+
+def test_marks_that_hit_nothing_are_named(small_run):
+    # TRUTH  a knot dropped where it was seen, a mark at a height above all strips, a sector of no front
+    strip, knot = small_run.strip, small_run.motion.knots[0]
+    i = len(knot.frame) // 2
+    seen = strip.times_utc[0] + np.timedelta64(round(1e6 * knot.time_s[i]), "us")
+    hit = Place(seen, float(knot.angle_deg[i]), float(knot.height_mm[i]), np.nan)
+    miss = Place(np.datetime64("2026-05-17T09:31:20", "us"), hit.angle_deg, 900.0, np.nan)
+    marks = Marks(drop=(hit, miss), no_front=(Sector(200.0, 200.5),))
+    motion = with_marks(strip, small_run.motion, marks, rng=np.random.default_rng(0))
+    assert knot.knot not in {k.knot for k in motion.knots}
+    old = len(small_run.motion.control.notes)
+    dropped, refused_front = motion.control.notes[old:]
+    assert "no knot passes within 4 Mm of the [[drop]] at 2026-05-17T09:31:20Z" in dropped
+    assert "900 Mm" in dropped
+    assert refused_front == "marks: no front lies in the [[no_front]] from 200 to 200.5 deg"
 
 
 def test_a_knot_by_hand_has_the_speed_of_the_one_found(finished, small_run, tmp_path, capsys):

@@ -3,10 +3,23 @@
 import shutil
 
 import numpy as np
+import pytest
 
 from promtrack.cli import main
 from promtrack.pipeline import load_run
 from tests.conftest import QUICK_OPTIONS
+
+
+@pytest.mark.filterwarnings("error")
+def test_check_of_one_picture_speaks_of_one(small_frames, tmp_path, capsys):
+    (tmp_path / "one").mkdir()
+    shutil.copy(min(small_frames.iterdir()), tmp_path / "one")
+    assert main(["check", str(tmp_path / "one")]) == 0
+    said = capsys.readouterr().out
+    assert "1 frame of 400x300 px" in said
+    assert "The limb was found in 1 of 1 frame: " in said
+    for words in ("nan", "one every", "1 frames", "from frame to frame"):
+        assert words not in said
 
 
 def test_one_picture_gives_heights_and_a_map(small_frames, small_run, tmp_path, capsys):

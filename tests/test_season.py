@@ -126,6 +126,32 @@ def test_of_a_recording_measured_twice_the_newest_run_counts(archive, small_run,
     assert "is counted once" in (tmp_path / "out" / "season.html").read_text(encoding="utf-8")
 
 
+def test_a_run_of_a_part_counts_with_the_whole_once_and_another_session_by_itself(
+    archive, small_run, tmp_path
+):
+    # TRUTH  minutes inside those of the whole recording, and minutes an hour after its end, under one name
+    page = json.loads(small_run.folder["summary"].read_text(encoding="utf-8"))
+    first, last = (np.datetime64(page[name].rstrip("Z")) for name in ("first_time", "last_time"))
+    inner, hour = (last - first) // 4, np.timedelta64(1, "h")
+    for name, begins, ends in (
+        ("part", first + inner, last - inner),
+        ("later", last + hour, last + 2 * hour),
+    ):
+        times = {"first_time": f"{begins}Z", "last_time": f"{ends}Z", "frames_read": 10}
+        another(small_run, tmp_path / "archive" / name, **times)
+    season = gather_season([archive], tmp_path)
+    assert [row.folder for row in season.rows] == ["archive/part", "archive/later", "archive/june"]
+    assert any(
+        "may/one run: " in one and "is counted once, as archive/part" in one for one in season.left_out
+    )
+    os.utime(tmp_path / "archive" / "part" / "summary.json", (0, 0))
+    assert [row.folder for row in gather_season([archive], tmp_path).rows] == [
+        "archive/may/one run",
+        "archive/later",
+        "archive/june",
+    ]
+
+
 def test_no_run_at_all_is_an_error(tmp_path):
     with pytest.raises(InputError, match="no finished run"):
         write_season([tmp_path], tmp_path / "season")

@@ -56,7 +56,10 @@ def test_the_line_says_what_is_seen(recording):
     (line,), warned = watch.lines(now_s=os.path.getmtime(max(folder.iterdir(), key=os.path.getmtime)))
     for words in ("12 frames", "one every 10 s", "limb over", "% of the best"):
         assert words in line
-    assert any("from this computer's clock" in w for w in warned)  # the scene plays on another day
+    off = watch.seen[-1].stamp_off_s  # the scene plays on another day
+    assert abs(off) > 48 * 3600
+    words = f"{abs(off) / 86400:.0f} days {'after' if off > 0 else 'before'} this computer's clock"
+    assert any(words in w for w in warned)
     _, later = watch.lines(now_s=watch.seen[-1].time_s - watch.seen[-1].stamp_off_s + 100.0)
     assert any("No frame has come for 100 s, 10 times" in w for w in later)
 

@@ -9,6 +9,9 @@ import numpy as np
 from promtrack.errors import InputError
 
 TUKEY = 4.685  # biweight cut in units of sigma: 95 % efficiency on normal errors (Holland & Welsch 1977)
+STRAIGHT_DEG = (
+    2.0  # of arc, the least that limb.least_arc_deg may be: below it an edge is a horizon or a wall
+)
 MAD = 1.4826  # normal sigma in units of the median absolute deviation
 
 
@@ -27,7 +30,14 @@ class LimbArcTooShort(InputError):
     remedy = "record more of the limb, or lower limb.least_arc_deg"
 
     def __init__(self, arc_deg: float, needed_deg: float):
-        super().__init__(f"limb points span {arc_deg:.1f} deg of the disc, need {needed_deg:.1f} deg")
+        what = f"limb points span {arc_deg:.1f} deg of the disc, need {needed_deg:.1f} deg"
+        if arc_deg < STRAIGHT_DEG:
+            super().__init__(f"no limb of the Sun is seen, only an edge that is all but straight: {what}")
+            self.remedy = (
+                "point the telescope so that the Sun's edge, with dark sky beyond it, is in the frame"
+            )
+        else:
+            super().__init__(what)
         self.arc_deg = arc_deg
         self.needed_deg = needed_deg
 

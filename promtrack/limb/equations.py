@@ -5,12 +5,12 @@ Observed in frame i, against a provisional circle: the edge's offset e in bins o
 (a) and across (x) of blocks of the limb zone against the template. With n pointing outward and t along the
 limb towards larger angle
     e = n . (c_i + t u_i) + dR + bias + relief(bin) + beta w_i + s_i
-    a = t . c_i + turn_i + along level_i + carried_i
-    x = n . c_i + across level_i
-where w_i is by how much the edge of the frame is wider than usual, and rows for what is known beforehand:
-relief, beta and s_i are small, the levels walk slowly at random, the slip u_i of the edge along the limb
-lasts as long as spicules do, the bias of the edge is known to a part of the limb's width, optics state the
-radius, headers the centres.
+    a = t . (c_i + d_i) + turn_i + carried_i
+    x = n . (c_i + d_i)
+where w_i is by how much the edge of the frame is wider than usual and d_i how far the template's Sun stands
+beside the frame's, and rows for what is known beforehand: relief, beta and s_i are small, d_i walks slowly at
+random, the slip u_i of the edge along the limb lasts as long as spicules do, the bias of the edge is known to
+a part of the limb's width, optics state the radius, headers the centres.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from promtrack.limb.observations import (
 from promtrack.limb.records import Known, Terms
 
 BLOCK = 6  # unknowns a frame: centre x, centre y, edge offset, level along, level across, slip of the edge
-LOCAL = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
+ROUNDS = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
 LAGS = 12  # frames, from one to which the edge's residuals are compared
 LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
 HELD_PX = 1e-3  # 1 sigma of what a term that is not in use may be
@@ -110,10 +110,10 @@ class System:
         return np.stack([out, np.column_stack([-np.cos(facing), np.sin(facing)])], axis=1)
 
     def iterate(self) -> None:
-        """Solve and reweight until nothing moves."""
-        for turn in range(LOCAL):
+        """Solve and reweight `ROUNDS` times, and solve once more."""
+        for round_ in range(ROUNDS):
             self._solve()
-            self._reweight(turn)
+            self._reweight(round_)
         # parts of the limb that stand out take no part in the fit, but others like them may
         relief, _ = self._relief(self.residual("edge"))
         self.relief_err = max(self.relief_err, float(np.sqrt(np.mean(relief**2)))) * (1.0 + self.known.rough)
@@ -239,7 +239,7 @@ class System:
             return self.phase @ self.x[self.radius_at + 4 : self.radius_at + 8]
         return np.zeros(self.n) if self.known.turn_px is None else self.known.turn_px
 
-    def _reweight(self, turn: int) -> None:
+    def _reweight(self, round_: int) -> None:
         edge = self.residual("edge")
         seen = np.bincount(self.edge.frame, minlength=self.n)
         usual = MAD * float(np.median(np.abs(edge)))
@@ -249,11 +249,11 @@ class System:
         self.edge_err = np.sqrt((seen * own**2 + 16.0 * usual**2) / (seen + 16.0))
         self.edge_err = np.maximum(self.edge_err, max(0.5 * usual, LEAST_EDGE_PX))
         pull = edge / self.edge_err[self.edge.frame]
-        self.weight["edge"] = self._weight(pull, turn)
+        self.weight["edge"] = self._weight(pull, round_)
         relief, noise = self._relief(edge)
         self.relief_err = float(np.sqrt(max((MAD * np.median(np.abs(relief))) ** 2 - noise**2, 0.01**2)))
-        self.weight["relief"] = self._weight(relief / np.hypot(self.relief_err, noise), turn)
-        if turn in (1, 3) and self.terms.correlation:
+        self.weight["relief"] = self._weight(relief / np.hypot(self.relief_err, noise), round_)
+        if round_ in (1, 3) and self.terms.correlation:
             self.edge_noise = fit_edge_noise(self._edge_table(edge))
             self.relief_noise = fit_edge_noise(self._relief_table(relief))
             if self.terms.lasting and not self.known.wide:
@@ -262,19 +262,19 @@ class System:
             if not len(observed.frame):
                 continue
             left = self.residual(name)
-            if turn in (1, 3) and self.terms.correlation:
+            if round_ in (1, 3) and self.terms.correlation:
                 self.noise[name] = self._fit_block_noise(name)
-            self.weight[name] = self._weight(left / self.noise[name].err_px(observed.err_px), turn)
+            self.weight[name] = self._weight(left / self.noise[name].err_px(observed.err_px), round_)
             self.walk[name] = self._walk(name, left, observed)
         offset = self.x[2 : BLOCK * self.n : BLOCK]
         variance = np.mean(self.chain()[:, 2, 2])
         self.offset_err = float(np.sqrt(max((MAD * np.median(np.abs(offset))) ** 2 + variance, 1e-6)))
 
-    def _weight(self, pull: np.ndarray, turn: int) -> np.ndarray:
+    def _weight(self, pull: np.ndarray, round_: int) -> np.ndarray:
         if not self.terms.robust:
             return np.ones(len(pull))
         # a long-tailed weight lets the majority win before anything is cut off
-        weight = 1 / (1 + (pull / 2.385) ** 2) if turn < 2 else biweight(pull)
+        weight = 1 / (1 + (pull / 2.385) ** 2) if round_ < 2 else biweight(pull)
         return np.maximum(weight, 1e-4)
 
     def _relief(self, residual: np.ndarray) -> tuple[np.ndarray, float]:

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import Circle
+from promtrack.limb.circle import STRAIGHT_DEG, Circle
 from promtrack.limb.expected_geometry import guessed_places, stated_places
 from promtrack.limb.find import SmallFrame
 from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, ROUGH_PX
 from promtrack.limb.initial_radius import LimbSample, sample_limb
-from promtrack.rounding import with_error
+from promtrack.rounding import counted, with_error
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import LimbSettings
 
@@ -71,6 +71,10 @@ def inspect_sequence(
     usual_arc, own_radius, usual_error, usual_rms = (
         float(np.nanmedian(values)) for values in (arc, radius, error, rms)
     )
+    if usual_arc < STRAIGHT_DEG:
+        verdict = ("No limb of the Sun is seen, only an edge that is all but straight.",)
+        own = np.nan, np.nan
+        return Inspection(picks, tuple(problems), x, y, radius, error, *own, arc, rms, burnt, False, verdict)
     disc = float(np.nanmedian(level)) if np.isfinite(level).any() else np.nan
     # the limb's own relief is the same in all frames, so that they are no surer together than one of them; a
     # run tells the two apart
@@ -78,10 +82,12 @@ def inspect_sequence(
     random = max(usual_error, spread) * (2.0 if usual_rms > ROUGH_PX else 1.0)
     own_err = float(np.hypot(random, BURNT_BIAS * own_radius if disc > CEILING else 0.0))
     measurable = bool(seen.mean() >= 0.2 and usual_arc >= limb.least_arc_deg)
-    between = spread if seen.sum() > 1 else usual_error
+    between = with_error(own_radius, usual_error, "px")
+    if seen.sum() > 1:
+        between = f"{with_error(own_radius, spread, 'px')} from frame to frame"
     lines = [
-        f"The limb was found in {seen.sum()} of {len(picks)} frames: {usual_arc:.0f} deg of it, "
-        f"radius {with_error(own_radius, between, 'px')} from frame to frame, "
+        f"The limb was found in {seen.sum()} of {counted(len(picks), 'frame', 'frames')}: "
+        f"{usual_arc:.0f} deg of it, radius {between}, "
         f"points within {usual_rms:.2f} px rms of the circle."
     ]
     if usual_arc < limb.least_arc_deg:
@@ -111,7 +117,7 @@ def inspect_sequence(
         )
     wander = float(np.hypot(np.ptp(x[seen]), np.ptp(y[seen])))
     # on a short arc centre and radius trade against each other: what drifts is the limb itself
-    if wander > max(5.0, 6.0 * spread):
+    if measurable and wander > max(5.0, 6.0 * spread):
         lines.append(f"The Sun wanders over {wander:.0f} px between the frames; this is followed.")
     return Inspection(
         picks,

@@ -58,11 +58,27 @@ def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Gen
     about = {f"knot {n}" for n in gone} | {f"front {n}" for n in gone_fronts}
     return replace(
         motion,
+        control=replace(motion.control, notes=(*motion.control.notes, *_idle(strip, motion, marks))),
         knots=knots,
         fronts=fronts,
         ridges=tuple(ridge for ridge in motion.ridges if ridge.knot not in gone),
         meanings=tuple(meaning for meaning in motion.meanings if meaning.about not in about),
     )
+
+
+def _idle(strip: Strip, motion: Motion, marks: Marks) -> list[str]:
+    """A sentence on each mark that concerns no knot and no front of the motion."""
+    idle = [
+        f"marks: no knot passes within {DROP_MM:g} Mm of the [[drop]] at "
+        f"{np.datetime_as_string(place.time_utc, unit='s')}Z, {place.angle_deg:g} deg, {place.height_mm:g} Mm"
+        for place in marks.drop
+        if not any(_passes(strip, knot, place) for knot in motion.knots)
+    ]
+    return idle + [
+        f"marks: no front lies in the [[no_front]] from {sector.from_deg:g} to {sector.to_deg:g} deg"
+        for sector in marks.no_front
+        if not any(_overlap(front, sector) for front in motion.fronts)
+    ]
 
 
 def _passes(strip: Strip, knot: KnotTrack, place: Place) -> bool:

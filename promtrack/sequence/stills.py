@@ -97,8 +97,9 @@ def _pages(path: Path, file: BinaryIO, size: int) -> Iterator[Found]:
                     at = _place_of_orientation(file, offset, order, len(head) == 16)
                     page = replace(page, read=partial(page.read, orientation=(at, order)))
                 yield page
-        except _BROKEN as error:
-            raise InputError(f"is cut short or damaged ({error})"[:120], remedy=COPY_AGAIN) from None
+        except _BROKEN:
+            what = "is cut short or damaged: its table of pages cannot be read"
+            raise InputError(what, remedy=COPY_AGAIN) from None
 
 
 def _place_of_orientation(file: BinaryIO, offset: int, order: str, wide: bool) -> int:

@@ -44,7 +44,8 @@ def _knots(measured: Measured) -> Markup:
         words.append(element("h3", "Beside published values"))
     for meaning in motion.meanings:
         words.append(element("p", unbroken(lettered(meaning.sentence, motion)), class_="prose"))
-    sources = dict.fromkeys(meaning.source for meaning in motion.meanings if meaning.source)
+    cited = (source for meaning in motion.meanings for source in meaning.source.split("; "))
+    sources = dict.fromkeys(source for source in cited if source)
     if sources:
         words.append(element("p", f"Compared with: {'; '.join(sources)}.", class_="source"))
     return joined(words)

@@ -15,7 +15,7 @@ from scipy.special import bdtr
 
 from promtrack.checks import LEVEL_WORDS, LEVELS, SUBJECTS, Check, light
 from promtrack.limb.records import LimbLock
-from promtrack.rounding import counted, error_text, rounded, sentence, typeset
+from promtrack.rounding import counted, error_decimals, error_text, plain, rounded, sentence, typeset
 from promtrack.show.records import Measured
 
 PLANE_OF_SKY = "Speeds across the sky: lower bounds, if the same plasma was followed."
@@ -117,8 +117,10 @@ def _centre_error(measured: Measured) -> Check:
     used = measured.lock.used
     error_px = float(np.median(measured.lock.centre_err_px[used])) if used.any() else np.nan
     error_mm = error_px * measured.scale.km_per_px * 1e-3
-    words = f"A typical frame's centre has an error of {error_text(error_mm, 'Mm')} across the limb"
-    level = _level(error_mm, CENTRE_MM)
+    error, level = error_text(error_mm, "Mm"), _level(error_mm, CENTRE_MM)
+    if error_mm > CENTRE_MM[0] >= round(error_mm, error_decimals(error_mm)):  # the two would look alike
+        error = f"{plain(error_mm, error_decimals(error_mm) + 1)} Mm"
+    words = f"A typical frame's centre has an error of {error} across the limb"
     if level != "good":
         words += f", where below {CENTRE_MM[0]:g} Mm would be good"
     return Check("lock", "centre error", level, words)

@@ -245,6 +245,13 @@ def test_a_straight_edge_is_refused_before_anything_is_made_of_it(monkeypatch):
     edge = np.where(y > 150 + 0.1 * x, 30000.0, 2000.0)
     frames = [(edge + rng.normal(0, 100, edge.shape)).astype(np.uint16) for _ in range(4)]
     times = np.datetime64("2026-05-17T09:00", "us") + np.arange(4) * np.timedelta64(10, "s")
+    sequence = sequence_from_arrays(frames, times, full_scale=65535.0)
     monkeypatch.setattr("promtrack.limb.layout.Layout.templates", None)  # not to be called
-    with pytest.raises(LimbArcTooShort, match=r"need 8\.0 deg"):
-        lock_limb(sequence_from_arrays(frames, times, full_scale=65535.0))
+    with pytest.raises(LimbArcTooShort, match=r"need 8\.0 deg") as caught:
+        lock_limb(sequence)
+    assert "no limb of the Sun is seen" in str(caught.value)
+    assert "point the telescope" in str(caught.value)
+    assert "least_arc_deg" not in str(caught.value)
+    look = inspect_sequence(sequence)
+    assert not look.measurable
+    assert look.verdict == ("No limb of the Sun is seen, only an edge that is all but straight.",)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from PIL import Image
 
 from promtrack.errors import InputError
 from promtrack.sequence import open_sequence
@@ -175,6 +176,16 @@ def test_all_files_damaged(tmp_path):
     message = refused(tmp_path / "in")
     assert "no frame that can be read" in message
     assert "cut short" in message
+
+
+def test_a_tiff_cut_before_its_table_is_named_in_our_words(tmp_path):
+    # TRUTH  Pillow writes the table behind the pixels
+    path = write_stills(tmp_path / "in", 4)[1]
+    Image.fromarray(picture(1)).save(path, compression="tiff_lzw")
+    path.write_bytes(path.read_bytes()[:-10])
+    (left_out,) = open_sequence(tmp_path / "in").unreadable
+    assert left_out.file == path.name
+    assert left_out.reason == "is cut short or damaged: its table of pages cannot be read"
 
 
 def huge_tiff(columns, rows, compression):

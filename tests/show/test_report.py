@@ -89,6 +89,16 @@ def test_one_number_is_the_same_on_page_and_in_tables(measured_fake, products):
         assert meaning.source.replace("&", "&amp;") in page
 
 
+def test_each_source_is_named_once(measured_fake, products):
+    # TRUTH  two sentences rest on the same source, one of them on another too
+    motion = measured_fake.motion
+    one, two = motion.meanings
+    meanings = (one, replace(two, source=f"{two.source}; {one.source}"))
+    page = written(replace(measured_fake, motion=replace(motion, meanings=meanings)), products, "once.html")
+    sources = f"Compared with: {one.source}; {two.source}.".replace("&", "&amp;")
+    assert sources in page
+
+
 def test_every_track_model_and_rejected_frame_has_a_row(measured_fake, products):
     page = written(measured_fake, products)
     tables = re.findall(r"<tbody>(.*?)</tbody>", page, flags=re.S)

@@ -66,6 +66,8 @@ def test_a_failed_check_is_never_outweighed(checked, subject, level):
             "fair",
             "0.3 Mm across the limb, where below 0.1 Mm would be good",
         ),
+        # TRUTH  0.1184 px are 0.103 Mm: not to be written as the 0.10 Mm that would be good
+        ({"centre_err_px": np.full(44, 0.1184)}, "fair", "0.103 Mm across the limb, where below 0.1 Mm"),
         ({"centre_err_px": np.full(44, 0.7)}, "poor", "0.6 Mm across the limb"),
         ({"frame_radius_err_px": np.full(44, np.nan)}, "fair", "could not be compared"),
         ({"frame_radius_err_px": np.full(44, 0.1)}, "poor", "times their errors"),
