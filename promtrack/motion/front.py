@@ -9,8 +9,8 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.motion.front_fit import fit_front, front_verdict
-from promtrack.motion.front_search import FASTEST_KM_S, LEAST_FRAMES, RisingEdge, find_rising_edges
-from promtrack.motion.kinematics import fit_polynomial
+from promtrack.motion.front_search import LEAST_FRAMES, RisingEdge, find_rising_edges
+from promtrack.motion.kinematics import FASTEST_KM_S, fit_polynomial
 from promtrack.motion.leading_edge import Edge, Window, find_edge, sector_columns, sector_profile
 from promtrack.motion.records import NONE, Front, FrontSearch
 from promtrack.strip.records import Strip

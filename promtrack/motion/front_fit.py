@@ -108,7 +108,7 @@ def fit_front(
     free = {model: len(fit.values) for model, fit in found.items()}
     closest = min(squares, key=lambda model: squares[model])
     count = independent(white[closest][:n], free[closest])
-    criteria = {m: bic(squares[m] * count / n, count, free[m] + 1) for m in found}
+    criteria = {m: bic(squares[m] * count / n, count, free[m] + 1, least_variance=1.0) for m in found}
     possible = [m for m, fit in found.items() if not _falls_first(fit.curve, err_mm)]
     least = min(criteria[one] for one in possible)
     chosen = next(m for m in possible if criteria[m] <= least + BARE_MENTION)
@@ -140,7 +140,7 @@ def fit_front(
     others = [(fit.bic, fit.speed_km_s) for fit in fits if fit.model in possible and fit.bic <= limit]
     for degree in FREER[: max(n - 6, 0)]:
         chi2, speed = _freer(t, height_mm, errors, degree)
-        if (criterion := bic(chi2 * count / n, count, degree + 2)) < criteria[chosen]:
+        if (criterion := bic(chi2 * count / n, count, degree + 2, least_variance=1.0)) < criteria[chosen]:
             others.append((criterion, speed))
     return tuple(_with_choice(fit, others) if fit.chosen else fit for fit in fits)
 
@@ -261,9 +261,10 @@ def _fitted(
         if not np.isfinite(squares[k]):
             return None
         bounds = grid[max(k - 1, 0)], grid[min(k + 1, GRID - 1)]
-        best = minimize_scalar(
-            lambda one: at(one)[0], bounds=bounds, method="bounded", options={"xatol": 1e-6}
-        )
+        with np.errstate(invalid="ignore"):  # where a part slows down the squares are infinite
+            best = minimize_scalar(
+                lambda one: at(one)[0], bounds=bounds, method="bounded", options={"xatol": 1e-6}
+            )
         _, values, slopes = at(best.x if best.fun <= squares[k] else grid[k])
         little = 1e-3 * (grid[1] - grid[0])
         near = np.array([values, values]) + little * np.array([[-1.0], [1.0]]) * np.eye(count)[searched]

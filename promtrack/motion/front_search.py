@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from promtrack.motion.front_cells import CELL_ALONG_MM, CELL_MM, Cells, cells_of, new_light
+from promtrack.motion.kinematics import FASTEST_KM_S
 from promtrack.motion.leading_edge import sector_columns
 from promtrack.motion.records import FrontSearch
 from promtrack.strip.records import Strip, StripGeometry
@@ -20,7 +21,7 @@ from promtrack.strip.records import Strip, StripGeometry
 CAP = 6.0  # sigma: a brighter edge counts for no more, so that one flash makes no front
 LEAST = 2.0  # sigma: a fainter edge counts against a path
 SUPPORT_MM = 4.0  # new light is averaged so far below and above its edge
-SLOWEST_KM_S, FASTEST_KM_S = 2.0, 3000.0  # nothing on the Sun's limb is faster
+SLOWEST_KM_S = 2.0
 BLOCK_MM = 8.0  # heights that are shifted in time together in the control
 TRIALS = 10
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot

@@ -15,6 +15,7 @@ from scipy.special import chdtri
 
 DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
 STEEPNESS = 1.5  # ... and the power of their degree by which each is smaller (benchmarks/front_accuracy.py)
+FASTEST_KM_S = 3000.0  # nothing on the Sun's limb is faster
 CHANCE = 0.01  # chi squared is beyond chance below this probability
 
 
@@ -162,12 +163,17 @@ def beyond_chance(chi2: float, dof: int) -> bool:
     return dof > 0 and chi2 > chdtri(dof, CHANCE)
 
 
-def bic(squares: float, n: int, parameters: int) -> float:
+def bic(squares: float, n: int, parameters: int, *, least_variance: float = 0.0) -> float:
     """Bayesian information criterion of a least-squares fit with unknown variance; only differences matter.
 
     `parameters` counts the variance too. Schwarz 1978, Ann. Stat. 6, 461.
+
+    Parameters
+    ----------
+    least_variance : 1 where the errors are at least as large as stated, as those of a drift beside them are
     """
-    return n * math.log(max(squares, 1e-300) / n) + parameters * math.log(n)
+    variance = max(squares / n, least_variance, 1e-300)
+    return n * (math.log(variance) + squares / n / variance - 1.0) + parameters * math.log(n)
 
 
 def memory_of(residual: np.ndarray, free: int) -> float:

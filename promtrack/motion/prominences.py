@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from scipy import ndimage
 
+from promtrack.motion.kinematics import FASTEST_KM_S
 from promtrack.strip.records import Strip, StripGeometry
 
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
@@ -295,10 +296,21 @@ def _top_mm(light: np.ndarray, significant: np.ndarray, level: float, geometry: 
     return float(geometry.height_mm(np.max(outer - 1.0 + part)))
 
 
+def _leaps(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
+    """(n,) bool: heights from which and to which nothing on the Sun is fast enough: light in the sky of one
+    strip."""
+    leaps, seen = np.zeros(len(time_s), bool), np.flatnonzero(np.isfinite(height_mm))
+    if len(seen) > 2:
+        rise = np.diff(height_mm[seen]) / np.maximum(np.diff(time_s[seen]), 1e-9) * 1e3  # km/s
+        leaps[seen[1:-1]] = (rise[:-1] > FASTEST_KM_S) & (rise[1:] < -FASTEST_KM_S)
+    return leaps
+
+
 def _prominence(
     strip: Strip, geometry: StripGeometry, span: _Range, values: np.ndarray, disc_counts: float
 ) -> Prominence:
     top_mm = geometry.height_mm(geometry.rows - 1.0) - 2.0 * strip.geometry.mm_per_row
+    values = np.where(_leaps(strip.time_s, values[:, 0])[:, None], np.nan, values)
     height, height_err, area, area_err, light, light_err, column = values.T
     weight = np.nan_to_num(area * light)
     return Prominence(

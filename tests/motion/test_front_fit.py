@@ -59,6 +59,19 @@ def test_a_drift_of_the_edge_is_no_acceleration():
     assert np.std(found) == pytest.approx(1.0, abs=0.28)
 
 
+@pytest.mark.parametrize("drift_mm", [0.2, 0.54, 1.0])
+def test_a_steady_rise_is_steady_whatever_drift_is_allowed(drift_mm):
+    # TRUTH  30 lines of 19 heights, 0.03 Mm off with errors of 0.1, and a wave of 0.05 Mm in the edge. By the
+    # scatter alone, smaller than the errors, 2 and 4 of the 30 were called exponential at 0.54 and 1 Mm.
+    t = np.arange(19) * 20.0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        height = 30 + 0.045 * t + rng.normal(0, 0.03, 19)
+        height += 0.05 * np.sin(2 * np.pi * t / 250 + rng.uniform(0, 6))
+        fits = fit_front(t, height, np.full(19, 0.1), rng=rng, drift_mm=drift_mm, draws=50)
+        assert next(fit.model for fit in fits if fit.chosen) == "constant speed"
+
+
 def test_correlated_unrest_widens_the_errors():
     # TRUTH  an edge that wobbles with a memory of six frames: errors at least twice those of white noise, and
     # still honest

@@ -117,3 +117,17 @@ def test_wide_light_that_the_sky_leaves_in_a_frame_is_no_height(tmp_path):
     (prominence,) = find_prominences(strip_of(tmp_path, light, scene))
     assert prominence.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
     assert not prominence.leaves_strip
+
+
+def test_light_high_above_for_one_frame_is_no_height(tmp_path):
+    # TRUTH  a prominence of 30 rows; in one of eight frames, 2 s apart, a spot shines 100 rows above it,
+    # which nothing on the Sun could reach and leave so fast.
+    scene = StripScene()
+    light = boxes(scene, (0, 30, 60, 90, 200.0), n=8)
+    light[4, 120:140, 65:85] = 200.0
+    strip = strip_of(tmp_path, light, scene)
+    times = strip.times_utc[0] + (np.arange(8) * 2_000_000).astype("timedelta64[us]")
+    (found,) = find_prominences(replace(strip, times_utc=times))
+    assert np.isnan(found.height_mm[4])
+    rest = np.delete(found.height_mm, 4)
+    assert rest == pytest.approx(scene.geometry.height_mm(30), abs=1.5)
