@@ -34,7 +34,7 @@ LARGEST = 32767
 _BLOCK = 2880  # bytes of a FITS record
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
-HELD_BYTES = 128e6  # of float32 strips that are kept in memory as a whole
+HELD_BYTES = 64e6  # of float32 strips that are kept in memory as a whole
 BLOCK_BYTES = 16e6  # of float32 strips read at a time: each call of the FITS reader costs half a strip
 
 Result = TypeVar("Result")

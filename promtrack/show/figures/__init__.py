@@ -263,18 +263,14 @@ def _in_processes(
 
 
 def _with_frames(measured: Measured) -> Measured:
-    """The same run with the frames that are shown read once and kept, and no other picture in memory: it can
-    go to other processes."""
+    """The same run with the frames that are shown read once and kept, which also can go to other
+    processes."""
     from promtrack.show.figures.knot_map import FRAMES
     from promtrack.show.figures.map_view import growth_frames, moment_of
 
     shown = {measured.lock.reference, moment_of(measured), *map(int, growth_frames(measured, FRAMES))}
     kept = {index: measured.sequence.frame(index) for index in sorted(shown)}
-    return replace(
-        measured,
-        sequence=replace(measured.sequence, read=kept.__getitem__),
-        strip=replace(measured.strip, cube=None),
-    )
+    return replace(measured, sequence=replace(measured.sequence, read=kept.__getitem__))
 
 
 def _remove_stale(folder: Path, files: list[Path]) -> None:

@@ -26,6 +26,7 @@ from promtrack.show.records import Measured
 VECTOR_DPI = 100  # of pictures inside vector files
 FONTS = "'DejaVu Sans', Verdana, sans-serif"  # Verdana has the same widths, where the first is missing
 THEMES = {"light": (LIGHT,), "dark": (DARK,), "both": (LIGHT, DARK)}
+# Differences of rows: as small as with the best of all filters for each row, in half the time.
 PNG = (
     *(cv2.IMWRITE_PNG_COMPRESSION, 1),
     *(cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_DEFAULT),
@@ -71,9 +72,8 @@ def save_sheet(
                     first = folder / f"{name}{themes[0].suffix}.svg"
                     _rewrite(first, path, partial(_exchanged, colours))
                 elif kind == "png":
-                    picture = _png(figure, settings.dpi, {"Title": title, "Software": made_by})
                     with atomic_write(path) as part:
-                        part.write_bytes(picture)
+                        part.write_bytes(_png(figure, settings.dpi, {"Title": title, "Software": made_by}))
                 else:
                     with atomic_write(path) as part:
                         figure.savefig(
@@ -86,14 +86,12 @@ def save_sheet(
 
 
 def _png(figure: Figure, dpi: int, words: dict[str, str]) -> bytes:
-    """The sheet as PNG by OpenCV, in half the time that it takes matplotlib at the same size: differences of
-    rows, lowest level."""
+    """The sheet as PNG; OpenCV packs it, since matplotlib leaves no choice of the filter."""
     figure.set_dpi(dpi)
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
     _, data = cv2.imencode(".png", cv2.cvtColor(np.asarray(canvas.buffer_rgba()), cv2.COLOR_RGBA2BGR), PNG)
-    per_m = round(dpi / 0.0254)
-    chunks = [(b"pHYs", struct.pack(">IIB", per_m, per_m, 1))]
+    chunks = [(b"pHYs", struct.pack(">IIB", round(dpi / 0.0254), round(dpi / 0.0254), 1))]  # per metre
     chunks += [(b"tEXt", f"{name}\0{text}".encode("latin-1")) for name, text in words.items()]
     packed = (struct.pack(">I", len(c)) + k + c + struct.pack(">I", zlib.crc32(k + c)) for k, c in chunks)
     head = 33  # bytes of the signature and the header, which come first
