@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from promtrack.motion.front_fit import SPEED
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 from promtrack.rounding import clock, counted, error_decimals, plain, with_error
@@ -229,7 +230,8 @@ def speeds_title(measured: Measured) -> str:
     speed = np.abs(front_curve(front, model, front.time_s[[0, -1]]).speed_km_s)
     quoted = front_speed(measured, front)
     if abs(speed[1] - speed[0]) < CHANGES * quoted.error:
-        return f"The leading edge moved at a steady {quoted.text}"
+        way = "moved at a steady" if model.model == SPEED else "reached"
+        return f"The leading edge {way} {quoted.text}"
     ends = [plain(float(end), max(error_decimals(quoted.error), 0)) for end in speed]
     return (
         f"The leading edge went from {ends[0]} to {ends[1]} km/s in {_duration(float(np.ptp(front.time_s)))}"
