@@ -9,9 +9,8 @@ so the mean edge offset is the bias itself.
 
 import numpy as np
 
-from promtrack.limb.edge import bias_of, edge_of, make_grid, unwrap
+from promtrack.limb.edge import ALONG_PX, BLUR_PX, bias_of, edge_of, fit_rays, make_grid, unwrap
 from promtrack.limb.frame_limb import SEARCH_PX, WIDE_PX
-from promtrack.limb.initial_radius import ALONG_PX, BLUR_PX, fit_rays
 from promtrack.limb.records import Place
 from promtrack.scene import SceneSpec, make_scene
 

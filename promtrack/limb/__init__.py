@@ -1,10 +1,11 @@
 """The limb: frames in, the Sun's place in every frame and how far that can be trusted out.
 
-Read in this order: records (and the geometry of a frame), circle, edge (rays across the limb), find (the limb
-of one frame without a guess), flipped (frames turned by 180 degrees), initial_radius, frame_limb (one frame),
-template and measure (its limb zone, and frames left out), layout (all frames), expected_geometry (what is
-known beforehand), observations, equations and solve (all centres at once), compare and edge_checks (checks
-that are not the fit), lock, two_exposures (where a bright and a faint exposure alternate).
+Read in this order. What a frame passes: records (with the geometry of a frame), lock, layout (all frames),
+frame_limb (one frame), find (its limb without a guess), edge (rays across the limb), circle, measure (its
+limb zone against the template), shifts. Then all frames at once: equations (the linear system), observations
+(its tables and rows), noise, solve. What goes before: initial_radius, expected_geometry, template. Checks that are
+not the fit: compare, edge_checks. Beside these: flipped (frames turned by 180 degrees), two_exposures (bright
+and faint in turn), inspect (a quick look).
 """
 
 # ruff: noqa: F401 - what the room hands out

@@ -1,4 +1,5 @@
-"""The zone around the limb, unwrapped along rays, and the edge in it to a fraction of a pixel.
+"""The zone around the limb, unwrapped along rays, the edge in it to a fraction of a pixel, and the circle
+through that.
 
 Rays stand on a fixed grid of angles of the reference frame, so that zones of different frames can be laid on
 each other: a narrow, fine one for the edge and the circle, a wide one for the position along the limb.
@@ -11,10 +12,17 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import median
+from promtrack.limb.circle import MAD, biweight, median
+from promtrack.limb.find import LimbNotFound
 from promtrack.limb.records import Place, inside_frame, squeezed
 
 MOST_RAYS = 1000
+BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
+ALONG_PX = 2.0  # smoothing from ray to ray
+# Limb that is in the frame: 60 px of the 8 degrees that a lock needs bend by 1 px, of which the limb's edge
+# is known to a tenth; of less the ends of an edge cut by the frame make any circle.
+LEAST_LIMB_PX = 60.0
+LEAST_EDGES = 24  # rays on which the edge is made out
 STRIDE = 16  # rays of which one is tried first, whether they lie in the frame
 
 
@@ -203,3 +211,61 @@ def bias_of(narrow: Edge, wide: Edge, narrow_px: float, wide_px: float, kept: np
         return 0.0
     rate = float(np.mean(wide.offset_px[both] - narrow.offset_px[both])) / (wide_px**2 - narrow_px**2)
     return rate * (narrow_px**2 + median(narrow.width_px[both]) ** 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RayFit:
+    """Linear fit of the edge offsets of one zone."""
+
+    shift_px: np.ndarray  # (2,) of the centre
+    growth_px: float  # of the radius; 0 when it is held
+    growth_err_px: float
+    rms_px: float
+    kept: np.ndarray  # (k,) bool
+
+
+class LimbCutShort(LimbNotFound):
+    """A limb of which the frame holds too little for a circle."""
+
+
+def edge_near(
+    frame: np.ndarray, place: Place, grid: Grid, search_px: float, *, free_radius: bool = False
+) -> tuple[Zone, Edge, RayFit]:
+    """The limb zone around a place, the edge within `search_px` of it, and the circle through that."""
+    zone = unwrap(frame, place, grid)
+    limb_px = len(zone.ray) * grid.step_px
+    if limb_px < LEAST_LIMB_PX:
+        raise LimbCutShort(f"the limb is cut short: only {limb_px:.0f} px of it in the frame")
+    edge = edge_of(zone, grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
+    if edge.good.sum() < LEAST_EDGES:
+        raise LimbNotFound("no limb: its edge cannot be made out")
+    return zone, edge, fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=free_radius)
+
+
+def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> RayFit:
+    """Robust linear fit offset = n . shift (+ growth) to the edge on each ray.
+
+    Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a bright prominence and
+    are left out from the start; the biweight rejects the rest of the spoiled ones.
+    """
+    usable = edge.good.copy()
+    if usable.sum() >= 10:
+        fall, width = median(edge.fall[usable]), median(edge.width_px[usable])
+        usable &= (edge.fall > 0.3 * fall) & (edge.width_px < 2.5 * width + 0.5)
+    used = np.flatnonzero(usable)
+    phi, offset = phi_rad[used], edge.offset_px[used]
+    rows = np.column_stack([-np.sin(phi), -np.cos(phi), np.ones(len(phi))])[:, : 3 if free_radius else 2]
+    weight = np.ones(len(phi))
+    for _ in range(8):
+        left = (rows * weight[:, None]).T
+        solution = np.linalg.lstsq(left @ rows, left @ offset, rcond=1e-12)[0]
+        residual = offset - rows @ solution
+        scale = max(MAD * median(np.abs(residual)), 0.02)
+        before, weight = weight, biweight(residual / scale)
+        if np.abs(weight - before).max() < 0.02:
+            break
+    kept = np.zeros(len(phi_rad), bool)
+    kept[used[weight > 0]] = True
+    rms = float(np.sqrt(np.mean(residual[weight > 0] ** 2)))
+    error = rms * np.sqrt(np.linalg.pinv(left @ rows)[-1, -1]) if free_radius else 0.0
+    return RayFit(solution[:2], float(solution[2]) if free_radius else 0.0, float(error), rms, kept)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from promtrack.limb.records import Place
-from promtrack.limb.template import EDGE_ROWS_PX, Template
+from promtrack.limb.shifts import EDGE_ROWS_PX, Template
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import (

@@ -14,11 +14,22 @@ import cv2
 import numpy as np
 
 from promtrack.limb.circle import MAD, Circle, median
-from promtrack.limb.edge import MOST_RAYS, Grid, Zone, bias_of, edge_of, make_grid
+from promtrack.limb.edge import (
+    ALONG_PX,
+    BLUR_PX,
+    MOST_RAYS,
+    Grid,
+    Zone,
+    bias_of,
+    edge_near,
+    edge_of,
+    fit_rays,
+    make_grid,
+    unwrap,
+)
 from promtrack.limb.expected_geometry import Expected
-from promtrack.limb.find import SmallFrame, find_in_small
-from promtrack.limb.initial_radius import ALONG_PX, BLUR_PX, coarse_place, edge_near, moved_to, stated_start
-from promtrack.limb.records import Place, frame_points, shifted_place
+from promtrack.limb.find import SmallFrame, fall_at, find_in_small
+from promtrack.limb.records import Place, frame_points, moved_to, shifted_place
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
 WIDE_PX = 1.6  # a second one, which tells what blur does to it
@@ -137,6 +148,48 @@ class Finder:
         # the radius found goes with the centre found; the held radius needs the centre that fits it
         place = moved_to(Place(circle.x_px, circle.y_px, circle.radius_px), self.radius_px, small.full_shape)
         return replace(place, **sky)
+
+
+REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels
+GUESS_SMALL_PX = 5  # the same around a place that a header states
+
+
+def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMALL_PX) -> Place | None:
+    """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when
+    the limb is not there."""
+    centre = small.to_small(Circle(last.x_px, last.y_px, last.radius_px))
+    place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
+    grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
+    for search in (float(reach_px), 5.0, 4.0):
+        zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR, margin_px=4.0)
+        if len(zone.ray) < 12:
+            return None
+        edge = edge_of(zone, grid, search_px=min(search, 0.55 * place.radius_px), blur_px=1.2, along_px=1.0)
+        if edge.good.sum() < 10:
+            return None
+        fit = fit_rays(np.radians(grid.theta_deg[zone.ray] + place.turn_deg), edge)
+        part, rms, moved = float(fit.kept.mean()), fit.rms_px, float(np.hypot(*fit.shift_px))
+        if moved > 2.5 * REACH_SMALL_PX:
+            return None
+        place = shifted_place(place, *fit.shift_px)
+        if moved < 0.7 and rms < 0.6:
+            break
+    if part < 0.4 or rms > 1.2:
+        return None
+    back = small.to_full(Circle(place.x_px, place.y_px, place.radius_px))
+    return replace(last, x_px=back.x_px, y_px=back.y_px)
+
+
+def stated_start(small: SmallFrame, stated: Place) -> Place | None:
+    """Place to start from where a header states one: that nearby where the limb is found, or the stated one
+    itself if the limb is there but too rough to fit at this scale; None when the header is wrong."""
+    found = coarse_place(small, stated, reach_px=GUESS_SMALL_PX)
+    if found is not None:
+        return found
+    # in another line than the one whose limb is stated the Sun is larger or smaller by up to one per cent
+    radii = stated.radius_px + np.arange(-5.0, 6.0) * small.factor
+    falls = [fall_at(small, Circle(stated.x_px, stated.y_px, float(radius))) for radius in radii]
+    return replace(stated, radius_px=float(radii[int(np.argmax(falls))])) if max(falls) > 0 else None
 
 
 def make_finder(

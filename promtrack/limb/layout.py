@@ -17,7 +17,8 @@ from promtrack.limb.edge import Grid
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
-from promtrack.limb.template import REACH_SIGMA, LaidZone, Template, make_template, zone_grid, zone_of
+from promtrack.limb.shifts import REACH_SIGMA, Template, zone_of
+from promtrack.limb.template import LaidZone, make_template, zone_grid
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.workers import map_ahead
 

@@ -33,8 +33,8 @@ from promtrack.limb.initial_radius import start_from
 from promtrack.limb.layout import Layout, Pass
 from promtrack.limb.measure import FrameMeasure, reasons_against, sharpness_of, transparency_of
 from promtrack.limb.records import Known, LimbLock, Place, Solution, Terms, visible_range
+from promtrack.limb.shifts import Template
 from promtrack.limb.solve import solve
-from promtrack.limb.template import Template
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
@@ -213,6 +213,8 @@ class Assembly:
         place = Place(x, y, solution.radius_px)
         low, high = visible_range(place, self.sequence.shape)
         unmodelled = self.sky.unmodelled[chosen]
+        # At an angle a from the zenith a limb flattened by f lies R f cos^2 a inside the round one, and the
+        # centre found moves by that; the mean of cos^4 over all directions is 3/8.
         drift = np.sqrt(3 / 8) * solution.radius_px * np.abs(unmodelled - unmodelled.mean())
         kept = [m for i, m in zip(indices, measures, strict=True) if i in set(chosen)]
         burnt = burnt_bias_px(kept, solution.radius_px)

@@ -11,7 +11,7 @@ from promtrack.limb.circle import MAD
 from promtrack.limb.edge import Grid, Zone
 from promtrack.limb.frame_limb import Finder, LimbSigns, Look
 from promtrack.limb.records import Place, shifted_place
-from promtrack.limb.template import (
+from promtrack.limb.shifts import (
     NOTHING,
     REACH_SIGMA,
     BlockShifts,

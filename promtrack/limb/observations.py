@@ -1,29 +1,34 @@
-"""What a sequence is solved from: edges and blocks of all frames as tables, their noise, and the rows of a
-sparse system that they become.
+"""What a sequence is solved from: edges and blocks of all frames as tables, their noise, and
+the rows of a sparse system that they become.
 
 The air displaces neighbouring stretches of limb alike and anew in every frame; plasma that changes displaces
-each block by itself, for minutes, by far more than the scatter of its pixels says. From one frame to the next
-the air changes and the plasma hardly does, which tells the two apart.
+each block by itself, for minutes, by far more than the scatter of its pixels says.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.optimize import minimize
 from scipy.sparse import coo_matrix, csc_matrix
 
 from promtrack.limb.measure import FrameMeasure
-from promtrack.sequence.records import spread_over
 
 NEIGHBOURS = 4  # bins of edge before each that foretell it
-FRAMES = 24  # of a sequence that the noise is fitted to: three parameters need no more
-LEAST_BLOCKS = 5
-PRIOR = 3.0  # factor within which a parameter is expected about its usual value
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observed:
+    """Observations of one kind in all frames, in order of frame and place along the limb."""
+
+    frame: np.ndarray  # (m,)
+    at_px: np.ndarray  # (m,) place along the limb
+    value_px: np.ndarray  # (m,)
+    err_px: np.ndarray  # (m,) each one's own
+    unit: np.ndarray  # (m, 2) outward, or along
+    bin: np.ndarray  # (m,) number of the bin of limb
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,15 +55,96 @@ class BlockNoise:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Observed:
-    """Observations of one kind in all frames, in order of frame and place along the limb."""
+class EdgeNoise:
+    """Noise of the edge in bins of limb, or of its relief."""
 
-    frame: np.ndarray  # (m,)
-    at_px: np.ndarray  # (m,) place along the limb
-    value_px: np.ndarray  # (m,)
-    err_px: np.ndarray  # (m,) each one's own
-    unit: np.ndarray  # (m, 2) outward, or along
-    bin: np.ndarray  # (m,) number of the bin of limb
+    err_px: np.ndarray  # 1 sigma: (n,) of a bin in each frame, or () of the relief
+    alike: BlockNoise  # along the limb, in units of `err_px`
+    weight: np.ndarray  # (m,) of each bin: 1, less for outliers
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FeatureNoise:
+    """Noise of the blocks' shifts, along the limb or across it."""
+
+    alike: BlockNoise
+    weight: np.ndarray  # (m,) of each block: 1, less for outliers
+    walk_px2_s: float  # variance a second of the drift that all of them share
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Noise:
+    """Noise of all that is observed."""
+
+    edge: EdgeNoise
+    relief: EdgeNoise
+    along: FeatureNoise
+    across: FeatureNoise
+    offset_err_px: float  # 1 sigma of the offset that a frame's whole edge has
+    slip_err_px: float  # 1 sigma of the slip of the edge along the limb, and
+    slip_s: float  # for how long it lasts
+
+
+def edges_of(measures: list[FrameMeasure]) -> Observed:
+    """Edge offsets of all bins of limb; their errors are not known yet."""
+    frame = np.concatenate([np.full(len(m.bin), i) for i, m in enumerate(measures)])
+    bin_deg = measures[0].bin_deg
+    turn = np.array([m.place.turn_deg for m in measures])[frame]
+    number = np.concatenate([m.bin for m in measures])
+    theta = (number + 0.5) * bin_deg
+    phi = np.radians(theta + turn)
+    unit = np.column_stack([-np.sin(phi), -np.cos(phi)])
+    value = np.concatenate([m.edge_px for m in measures])
+    at = along_limb(theta, measures[0].place.radius_px)
+    return _ordered(Observed(frame, at, value, np.zeros(len(value)), unit, number))
+
+
+def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observed, Observed]:
+    """Shifts along (the turn on which the zones were laid included) and across of all usable blocks."""
+    parts = []
+    for i, m in enumerate(measures):
+        s = m.shifts
+        fit = np.isfinite(s.along_px) & np.isfinite(s.across_px) & (np.abs(s.along_px) < 4)
+        fit &= (s.along_err_px < 3) & np.isfinite(s.across_err_px) & (s.gain > 0.2) & (s.gain < 5)
+        if fit.any():
+            columns = [s.theta_deg, s.along_px + laid_px[i], s.along_err_px, s.across_px, s.across_err_px]
+            turned = np.full(int(fit.sum()), m.place.turn_deg)
+            parts.append(np.column_stack([np.full(int(fit.sum()), i), *(c[fit] for c in columns), turned]))
+    table = np.concatenate(parts) if parts else np.zeros((0, 7))
+    frame, theta, along, along_err, across, across_err, turn = table.T
+    phi = np.radians(theta + turn)
+    tangent, normal = (
+        np.column_stack([-np.cos(phi), np.sin(phi)]),
+        np.column_stack([-np.sin(phi), -np.cos(phi)]),
+    )
+    number = np.unique(np.round(theta, 6), return_inverse=True)[1]
+    at = along_limb(theta, measures[0].place.radius_px) if measures else theta
+    frame = frame.astype(int)
+    return (
+        _ordered(Observed(frame, at, along, along_err, tangent, number)),
+        _ordered(Observed(frame, at, across, across_err, normal, number)),
+    )
+
+
+def along_limb(theta_deg: np.ndarray, radius_px: float) -> np.ndarray:
+    """Places along the limb, px, without a step where it is seen."""
+    if not len(theta_deg):
+        return np.zeros(0)
+    angle = np.radians(theta_deg)
+    middle = np.angle(np.exp(1j * angle).mean())
+    return radius_px * np.angle(np.exp(1j * (angle - middle)))
+
+
+def by_frame(frame: np.ndarray, count: int) -> list[slice]:
+    """Rows of each of `count` frames, in order."""
+    edges = np.searchsorted(frame, np.arange(count + 1))
+    return [slice(int(a), int(b)) for a, b in pairwise(edges)]
+
+
+def _ordered(observed: Observed) -> Observed:
+    """In order of frame and place along the limb."""
+    order = np.lexsort([observed.at_px, observed.frame])
+    return Observed(*(getattr(observed, name)[order] for name in Observed.__dataclass_fields__))
 
 
 class Rows:
@@ -132,142 +218,14 @@ class Rows:
                 table[part] = solve_triangular(np.linalg.cholesky(covariance), table[part], lower=True)
         self.add(columns, list(table[:, :-1].T), table[:, -1], 1.0)
 
+    def from_frame_to_frame(self, columns: np.ndarray, stays: np.ndarray, err: np.ndarray) -> None:
+        """An unknown of each of n frames: that of the frame before times `stays`, +- err, (n - 1,)."""
+        if len(err):
+            rows = [columns[1:], columns[:-1]], [np.ones(len(err)), -stays]
+            self.add(*rows, np.zeros(len(err)), err)
+
     def built(self) -> tuple[csc_matrix, np.ndarray]:
         """The matrix and its right side."""
         place = np.concatenate(self.row), np.concatenate(self.column)
         shape = (self.count, self.size)
         return coo_matrix((np.concatenate(self.value), place), shape).tocsc(), np.concatenate(self.right)
-
-
-def by_frame(frame: np.ndarray, count: int) -> list[slice]:
-    """Rows of each of `count` frames, in order."""
-    edges = np.searchsorted(frame, np.arange(count + 1))
-    return [slice(int(a), int(b)) for a, b in pairwise(edges)]
-
-
-def edges_of(measures: list[FrameMeasure]) -> Observed:
-    """Edge offsets of all bins of limb; their errors are not known yet."""
-    frame = np.concatenate([np.full(len(m.bin), i) for i, m in enumerate(measures)])
-    bin_deg = measures[0].bin_deg
-    turn = np.array([m.place.turn_deg for m in measures])[frame]
-    number = np.concatenate([m.bin for m in measures])
-    theta = (number + 0.5) * bin_deg
-    phi = np.radians(theta + turn)
-    unit = np.column_stack([-np.sin(phi), -np.cos(phi)])
-    value = np.concatenate([m.edge_px for m in measures])
-    at = along_limb(theta, measures[0].place.radius_px)
-    return _ordered(Observed(frame, at, value, np.zeros(len(value)), unit, number))
-
-
-def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observed, Observed]:
-    """Shifts along (the turn on which the zones were laid included) and across of all usable blocks."""
-    parts = []
-    for i, m in enumerate(measures):
-        s = m.shifts
-        fit = np.isfinite(s.along_px) & np.isfinite(s.across_px) & (np.abs(s.along_px) < 4)
-        fit &= (s.along_err_px < 3) & np.isfinite(s.across_err_px) & (s.gain > 0.2) & (s.gain < 5)
-        if fit.any():
-            columns = [s.theta_deg, s.along_px + laid_px[i], s.along_err_px, s.across_px, s.across_err_px]
-            turned = np.full(int(fit.sum()), m.place.turn_deg)
-            parts.append(np.column_stack([np.full(int(fit.sum()), i), *(c[fit] for c in columns), turned]))
-    table = np.concatenate(parts) if parts else np.zeros((0, 7))
-    frame, theta, along, along_err, across, across_err, turn = table.T
-    phi = np.radians(theta + turn)
-    tangent, normal = (
-        np.column_stack([-np.cos(phi), np.sin(phi)]),
-        np.column_stack([-np.sin(phi), -np.cos(phi)]),
-    )
-    number = np.unique(np.round(theta, 6), return_inverse=True)[1]
-    at = along_limb(theta, measures[0].place.radius_px) if measures else theta
-    frame = frame.astype(int)
-    return (
-        _ordered(Observed(frame, at, along, along_err, tangent, number)),
-        _ordered(Observed(frame, at, across, across_err, normal, number)),
-    )
-
-
-def along_limb(theta_deg: np.ndarray, radius_px: float) -> np.ndarray:
-    """Places along the limb, px, without a step where it is seen."""
-    if not len(theta_deg):
-        return np.zeros(0)
-    angle = np.radians(theta_deg)
-    middle = np.angle(np.exp(1j * angle).mean())
-    return radius_px * np.angle(np.exp(1j * (angle - middle)))
-
-
-def _ordered(observed: Observed) -> Observed:
-    """In order of frame and place along the limb."""
-    order = np.lexsort([observed.at_px, observed.frame])
-    return Observed(*(getattr(observed, name)[order] for name in Observed.__dataclass_fields__))
-
-
-def fit_block_noise(table: np.ndarray) -> BlockNoise:
-    """Noise with the greatest restricted likelihood, the shift of each frame being free: of the air from the
-    differences of neighbouring frames, of the plasma then from the residuals themselves.
-
-    Parameters
-    ----------
-    table : (frames, blocks, 5) residual, place along the limb and own error in px, and the block's unit
-        vector; nan where a block is not seen
-
-    References
-    ----------
-    Restricted likelihood: Patterson & Thompson 1971, Biometrika 58, 545.
-    """
-    usual = BlockNoise()
-    step = table[1:].copy()
-    step[:, :, 0] = (table[1:, :, 0] - table[:-1, :, 0]) / np.sqrt(2)
-
-    of_air = _likeliest(step, _of_air, [usual.shared_px, usual.length_px, usual.own])
-
-    def plasma(logs: np.ndarray) -> BlockNoise:
-        own, single = map(float, np.exp(logs))
-        return replace(of_air, own=own, single_px=single)
-
-    return _likeliest(table, plasma, [usual.own, usual.single_px])
-
-
-def fit_edge_noise(table: np.ndarray) -> BlockNoise:
-    """Noise of bins of the edge with the greatest restricted likelihood, place and radius of each row being
-    free, since an arc's circle swallows long waves of the air, which would pass for quiet air.
-
-    Parameters
-    ----------
-    table : (frames, bins, 6) residual in units of its scatter, place along the limb in px, ones, the bin's
-        unit vector outward, ones; nan where a bin is not seen
-    """
-    return _likeliest(table, _of_air, [1.0, 50.0, 0.3])
-
-
-def _of_air(logs: np.ndarray) -> BlockNoise:
-    shared, length, own = map(float, np.exp(logs))
-    return BlockNoise(shared_px=shared, length_px=length, single_px=0.0, own=own)
-
-
-def _likeliest(
-    table: np.ndarray, noise_of: Callable[[np.ndarray], BlockNoise], start: list[float]
-) -> BlockNoise:
-    """The noise with the greatest restricted likelihood and lognormal priors about `start`: without these a
-    few blocks would send a parameter to zero or beyond all limits."""
-    picked = table[spread_over(len(table), FRAMES)]
-    seen = np.isfinite(picked).all(axis=2)
-    enough = seen.sum(axis=1) >= LEAST_BLOCKS
-    seen, rows = seen[enough], np.where(seen[..., None], picked, 0.0)[enough]
-    first = np.log(start)
-    both, eye = seen[:, :, None] & seen[:, None, :], np.eye(seen.shape[1])
-
-    def cost(logs: np.ndarray) -> float:
-        noise = noise_of(logs)
-        prior = 0.5 * float((((logs - first) / np.log(PRIOR)) ** 2).sum())
-        # a block that is not seen has a variance of 1 and no part in the likelihood
-        covariance = np.where(both, noise.covariance(rows[..., 1], rows[..., 2]) + 1e-6 * eye, eye)
-        factor = np.linalg.cholesky(covariance)
-        white = np.linalg.solve(factor, rows[..., [*range(3, rows.shape[-1]), 0]])
-        # the last pivot of the joint system is the square root of what the free unknowns leave
-        joint = np.linalg.cholesky(np.swapaxes(white, 1, 2) @ white + 1e-9 * np.eye(white.shape[-1]))
-        pivot = np.diagonal(joint, axis1=1, axis2=2)
-        size = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum() + np.log(pivot[:, :-1]).sum()
-        return prior + float(size + 0.5 * (pivot[:, -1] ** 2).sum())
-
-    best = minimize(cost, first, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.1})
-    return noise_of(best.x)

@@ -202,6 +202,19 @@ def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
     return replace(place, x_px=place.x_px + dx_px, y_px=place.y_px + dy_px)
 
 
+def moved_to(place: Place, radius_px: float, shape: tuple[int, ...]) -> Place:
+    """The place of a circle of this radius on the limb seen, on which `place` lies with a radius of its
+    own."""
+    theta = np.arange(0.0, 360.0, 0.5)
+    angle = np.radians(theta[visible_angles(place, shape, theta)])
+    grown = place.radius_px - radius_px
+    return Place(
+        place.x_px - grown * float(np.sin(angle).mean()) if len(angle) else place.x_px,
+        place.y_px - grown * float(np.cos(angle).mean()) if len(angle) else place.y_px,
+        radius_px,
+    )
+
+
 def visible_angles(
     place: Place, shape: tuple[int, ...], theta_deg: np.ndarray, margin_px: float = 2.0
 ) -> np.ndarray:

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from promtrack.limb.observations import BlockNoise, fit_block_noise
+from promtrack.limb.noise import fit_block_noise
+from promtrack.limb.observations import BlockNoise
 
 PLACES_PX = 48.0 * np.arange(20)
 

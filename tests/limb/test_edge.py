@@ -5,8 +5,7 @@ import pytest
 from scipy.ndimage import map_coordinates
 from scipy.special import erf
 
-from promtrack.limb.edge import bias_of, edge_of, make_grid, unwrap
-from promtrack.limb.initial_radius import fit_rays
+from promtrack.limb.edge import bias_of, edge_of, fit_rays, make_grid, unwrap
 from promtrack.limb.records import Place, frame_points
 
 

@@ -9,8 +9,8 @@ from scipy.signal import lfilter
 from promtrack.limb.frame_limb import LimbSigns
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.records import Known, Place, Terms
+from promtrack.limb.shifts import BlockShifts
 from promtrack.limb.solve import solve
-from promtrack.limb.template import BlockShifts
 
 FRAMES, RADIUS_PX, BIN_DEG, USUAL_WIDTH_PX = 48, 1500.0, 0.625, 2.0
 SEEDS = range(6)

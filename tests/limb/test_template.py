@@ -5,7 +5,8 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from promtrack.limb.edge import Zone
-from promtrack.limb.template import LaidZone, Template, make_template, zone_grid
+from promtrack.limb.shifts import Template
+from promtrack.limb.template import LaidZone, make_template, zone_grid
 
 RADIUS_PX = 1000.0
 GRID = zone_grid(RADIUS_PX)
