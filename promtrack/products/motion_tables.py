@@ -28,7 +28,7 @@ from promtrack.products.tables import (
     typed_fields,
     write_table,
 )
-from promtrack.strip import time_distance
+from promtrack.strip import time_distances
 from promtrack.strip.records import Strip
 
 _WHEN = ("start", "mean", "end")  # times at which a front's speed is given
@@ -127,7 +127,7 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
                 )
                 for one, more in zip(front_points.meta["fronts"], front_points.meta["more"], strict=True)
             ),
-            "slits": tuple(time_distance(strip, name) for name in knots.meta["slits"]),
+            "slits": time_distances(strip, knots.meta["slits"]),
             "ridges": tuple(Ridge(**row_values(row, Ridge)) for row in ridges),
             "oscillations": tuple(
                 Oscillation(**row_values(row, Oscillation), **typed_fields(more, Oscillation))

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import io
 import math
+import tempfile
 import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -34,7 +35,7 @@ LARGEST = 32767
 _BLOCK = 2880  # bytes of a FITS record
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
-HELD_BYTES = 64e6  # of float32 strips that are kept in memory as a whole
+HELD_BYTES = 1e9  # of strips that are decoded once for all passes: on the disk, while the motion is measured
 BLOCK_BYTES = 16e6  # of float32 strips read at a time: each call of the FITS reader costs half a strip
 
 Result = TypeVar("Result")
@@ -104,10 +105,15 @@ class Strip:
     noise: np.ndarray  # (rows,) 1-sigma noise of one strip value against height, typical frame
     centre_err_mm: np.ndarray  # (n,) registration error across the limb, shared by all knots of a frame
     along_err_mm: np.ndarray  # (n,) the same along the limb
-    cube: np.ndarray | None = None  # all strips, where they are kept in memory (see `held`)
+    decoded: _Decoded | None = None  # see `held`
 
     def __len__(self) -> int:
         return len(self.times_utc)
+
+    @property
+    def at_a_time(self) -> int:
+        """Strips that are read together."""
+        return max(int(BLOCK_BYTES / (4 * self.geometry.rows * self.geometry.columns)), 1)
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -120,10 +126,13 @@ class Strip:
         return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
 
     def held(self) -> Strip:
-        """The same strips, in memory where they are few: each pass over them is spared the decoding."""
-        if self.cube is not None or 4 * math.prod(self.shape) > HELD_BYTES:
+        """The same strips, decoded into a file without a name where there is room for it: each pass over them
+        is spared the decoding, which takes longer than all else in most."""
+        if self.decoded is not None or self.dtype != "fits" or 2 * math.prod(self.shape) > HELD_BYTES:
             return self
-        return replace(self, cube=np.stack(list(self.mapped(np.asarray))))
+        with suppress(OSError):  # no room on the disk
+            return replace(self, decoded=_Decoded(self))
+        return self
 
     def read(self, first: int = 0, last: int | None = None) -> np.ndarray:
         """Strips first <= i < last as a native float32 array of its own, [time, height, angle]."""
@@ -131,8 +140,8 @@ class Strip:
         last = n if last is None else min(last, n)
         if last <= first:
             return np.empty((0, rows, columns), np.float32)
-        if self.cube is not None:
-            return self.cube[first:last].copy()
+        if self.decoded is not None:
+            return self.decoded.read(first, last)
         if self.dtype == "fits":
             with Planes(self.path) as planes:
                 return planes.read(first, last)
@@ -154,17 +163,16 @@ class Strip:
         also : one value for each strip, drawn in the caller's thread
         """
         read: Callable[[int, int], np.ndarray] = self.read
-        most = max(int(BLOCK_BYTES / (4 * self.geometry.rows * self.geometry.columns)), 1)
 
         def done(run: list[tuple[Any, ...]]) -> list[Result]:
             planes = read(run[0][0], run[-1][0] + 1)
             return [function(plane, *rest) for plane, (_, *rest) in zip(planes, run, strict=True)]
 
         with ExitStack() as stack:
-            if self.dtype == "fits" and self.cube is None:
+            if self.dtype == "fits" and self.decoded is None:
                 read = stack.enter_context(Planes(self.path)).read
             items = zip(range(len(self)) if which is None else which, *also, strict=False)
-            yield from chain.from_iterable(map_ahead(done, _runs(items, most)))
+            yield from chain.from_iterable(map_ahead(done, _runs(items, self.at_a_time)))
 
 
 def _runs(items: Iterable[tuple[Any, ...]], most: int) -> Iterator[list[tuple[Any, ...]]]:
@@ -290,6 +298,42 @@ class StripWriter:
                 self._put(self._front())
 
 
+def _values(stored: np.ndarray, step: float) -> np.ndarray:
+    """Stored integers as float32 counts."""
+    values = stored * np.float32(step)
+    np.copyto(values, np.float32(np.nan), where=stored == BLANK)
+    return values
+
+
+class _Decoded:
+    """All strips as they are stored, in a file without a name that goes with this object.
+
+    It lies beside theirs: memory must not grow with the sequence. It is read, not mapped, since pages of a
+    mapped file stay in the process's memory.
+    """
+
+    def __init__(self, strip: Strip):
+        self.shape, self.turn = strip.shape, threading.Lock()
+        self.file = tempfile.TemporaryFile(dir=strip.path.parent)  # noqa: SIM115 - closed by __del__
+        with Planes(strip.path) as planes:
+            runs = _runs(((k,) for k in range(len(strip))), strip.at_a_time)
+            for stored in map_ahead(lambda run: planes.stored(run[0][0], run[-1][0] + 1), runs):
+                self.file.write(stored.tobytes())
+            self.step = planes.step
+
+    def read(self, first: int, last: int) -> np.ndarray:
+        """Strips first <= i < last as float32."""
+        stored = np.empty((last - first, *self.shape[1:]), np.int16)
+        with self.turn:
+            self.file.seek(first * math.prod(self.shape[1:]) * stored.itemsize)
+            self.file.readinto(stored.data.cast("B"))
+        return _values(stored, self.step)
+
+    def __del__(self) -> None:
+        if hasattr(self, "file"):
+            self.file.close()
+
+
 class Planes:
     """A cube opened for reading by threads, each of which keeps the file open: to open it takes as long as to
     decode a strip.
@@ -306,13 +350,18 @@ class Planes:
 
     def read(self, first: int, last: int) -> np.ndarray:
         """Strips first <= i < last as float32 (n, rows, columns); only their tiles are read."""
+        return _values(self.stored(first, last), self.step)
+
+    def stored(self, first: int, last: int) -> np.ndarray:
+        """The same as they are stored, int16."""
         try:
             with warnings.catch_warnings(action="error", category=AstropyUserWarning):
                 if not hasattr(self.own, "cube"):
                     # Read, not mapped: pages of a mapped file stay in the process's memory.
-                    self.opened.append(fits.open(self.path, memmap=False))
+                    self.opened.append(fits.open(self.path, memmap=False, do_not_scale_image_data=True))
                     self.own.cube = self.opened[-1][CUBE].section
-                return np.asarray(self.own.cube[first:last], dtype=np.float32)
+                    self.step = float(self.opened[-1][CUBE].header["BSCALE"])
+                return self.own.cube[first:last]
         except (OSError, KeyError, ValueError, AstropyUserWarning) as error:
             raise InputError(
                 f"cannot be read ({error})",
