@@ -17,8 +17,10 @@ from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
 LEAST_TRAVEL_MM = 4.0  # threads that brighten or fade within an hour shift their edge as much
-# rms drift of an edge's own level over a run, over its width between 30 and 70 % of its brightness: 0.07 in
-DRIFT_SHARE = 0.25  # the arches of tests/benchmarks/front_accuracy.py, more where threads make the edge
+# rms drift of an edge's middle over a run, in widths between 30 and 70 % of its brightness: the heights
+# themselves decide between these, all alike likely before (see `fit_front`); farther the middle of an edge
+# cannot drift within it
+DRIFT_SHARES = np.arange(1, 11) / 20
 WRONG_SIGMA = 5.0  # farther from its neighbours' line a height is wrong
 VAGUE = 10.0  # times the usual error: such a height says nothing
 LEAST_SEEN = 1 / 3  # of the frames between its first and its last height
@@ -136,7 +138,7 @@ def _front(
         height,
         err,
         rng=rng,
-        drift_mm=DRIFT_SHARE * edge.width_mm,
+        drift_mm=DRIFT_SHARES * edge.width_mm,
         gravity_m_s2=float(gravity_m_s2(above_mm)),
     )
     best = next(fit for fit in fits if fit.chosen)

@@ -48,11 +48,23 @@ KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """One model fitted to the heights, in the parameters of `_path`."""
+    """One model fitted to the heights, in the parameters of `_path`, with one drift."""
 
+    errors: DriftingErrors
     values: np.ndarray  # (k,)
     slopes: np.ndarray  # (n, k) derivative of the heights by each
     curve: np.ndarray  # (n,)
+    white: np.ndarray  # residuals over their errors
+
+    @property
+    def squares(self) -> float:
+        """Chi squared, with what the drift itself costs."""
+        return float(np.sum(self.white**2))
+
+    def criterion(self, count: int) -> float:
+        """BIC, `count` of the heights being independent; only differences matter."""
+        part = self.squares * count / len(self.curve)
+        return self.errors.log_det + bic(part, count, len(self.values) + 1, least_variance=1.0)
 
 
 def onset_time(c0: np.ndarray | float, tau: np.ndarray | float, c1: np.ndarray | float) -> np.ndarray:
@@ -67,7 +79,7 @@ def fit_front(
     err_mm: np.ndarray,
     *,
     rng: np.random.Generator,
-    drift_mm: float = 0.0,
+    drift_mm: float | np.ndarray = 0.0,
     gravity_m_s2: float = 220.0,
     draws: int = 400,
 ) -> tuple[FrontFit, ...]:
@@ -82,7 +94,8 @@ def fit_front(
     time_s, height_mm, err_mm : (n,) rising times, n >= 5
     drift_mm : rms of the straight part, over the span, of a slow drift that all heights share: a front that
         grows and thins shifts its own half level. Bends are smaller. It is part of all errors, and no model
-        is preferred for following it.
+        is preferred for following it. Of several values, alike likely before, the heights decide under each
+        model: their mean square is taken, weighted by exp(-BIC / 2).
     gravity_m_s2 : of the ballistic model; that of the Sun 75 Mm above the photosphere by default
     draws : bootstrap samples. Standardised residuals are drawn again; where neighbours are correlated, their
         innovations are drawn and the correlation is put back (sieve bootstrap of first order: Buhlmann 1997,
@@ -92,6 +105,11 @@ def fit_front(
     Raises
     ------
     ValueError : wrong shapes, fewer than 5 points
+
+    References
+    ----------
+    Standard deviations alike likely between 0 and a bound, where few data tell: Gelman 2006, Bayesian
+    Analysis 1, 515.
     """
     time_s, height_mm, err_mm = (np.asarray(values, float) for values in (time_s, height_mm, err_mm))
     if not time_s.shape == height_mm.shape == err_mm.shape or time_s.ndim != 1 or len(time_s) < 5:
@@ -99,24 +117,40 @@ def fit_front(
             "time_s, height_mm and err_mm must have one shape (n,) with n >= 5, got "
             f"{time_s.shape}, {height_mm.shape} and {err_mm.shape}"
         )
-    n, errors = len(time_s), DriftingErrors.of(time_s, err_mm, drift_mm)
-    t = time_s - 0.5 * (time_s[0] + time_s[-1])
-    tried = {m: _fitted(m, t, height_mm, errors, gravity_m_s2) for m in MODELS[: 3 if n < FEW else 5]}
-    found = {model: fit for model, fit in tried.items() if fit is not None}
-    white = {model: errors.white(height_mm - fit.curve) for model, fit in found.items()}
-    squares = {model: float(np.sum(rest**2)) for model, rest in white.items()}
-    free = {model: len(fit.values) for model, fit in found.items()}
-    closest = min(squares, key=lambda model: squares[model])
-    count = independent(white[closest][:n], free[closest])
-    criteria = {m: bic(squares[m] * count / n, count, free[m] + 1, least_variance=1.0) for m in found}
+    n, t = len(time_s), time_s - 0.5 * (time_s[0] + time_s[-1])
+    drifts = np.atleast_1d(drift_mm)
+    drifting = [DriftingErrors.of(time_s, err_mm, one) for one in drifts]
+    tried = {
+        model: [
+            fit
+            for errors in drifting
+            if (fit := _fitted(model, t, height_mm, errors, gravity_m_s2)) is not None
+        ]
+        for model in MODELS[: 3 if n < FEW else 5]
+    }
+    tried = {model: under for model, under in tried.items() if len(under) == len(drifts)}
+    closest = min((fit for under in tried.values() for fit in under), key=lambda fit: fit.criterion(n))
+    count = independent(closest.white[:n], len(closest.values))
+    criterion = {model: np.array([fit.criterion(count) for fit in under]) for model, under in tried.items()}
+    criteria = {model: _marginal(values) for model, values in criterion.items()}
+    weight = {model: np.exp(0.5 * (values.min() - values)) for model, values in criterion.items()}
+    found = {model: under[0] for model, under in tried.items()}
+    if len(drifts) > 1:
+        for model, under in tried.items():
+            likely = math.sqrt(np.average(drifts**2, weights=weight[model]))
+            errors = DriftingErrors.of(time_s, err_mm, likely)
+            again = _fitted(model, t, height_mm, errors, gravity_m_s2)
+            found[model] = under[int(criterion[model].argmin())] if again is None else again
     possible = [m for m, fit in found.items() if not _falls_first(fit.curve, err_mm)]
     least = min(criteria[one] for one in possible)
     chosen = next(m for m in possible if criteria[m] <= least + BARE_MENTION)
-    memory = memory_of(white[chosen][:n], free[chosen])
+    memory = memory_of(found[chosen].white[:n], len(found[chosen].values))
     fits = []
     for model, fit in found.items():
-        again = err_mm * redrawn(white[model][:n], memory, free[model] + errors.taken, draws, rng)
-        again += rng.normal(size=(draws, errors.drift_mm.shape[1])) @ errors.drift_mm.T
+        free, errors = len(fit.values), fit.errors
+        again = err_mm * redrawn(fit.white[:n], memory, free + errors.taken, draws, rng)
+        size = rng.choice(drifts, draws, p=weight[model] / weight[model].sum()) / max(errors.rms_mm, 1e-12)
+        again += size[:, None] * (rng.normal(size=(draws, errors.drift_mm.shape[1])) @ errors.drift_mm.T)
         moved = errors.white(again.T).T @ np.linalg.pinv(errors.white(fit.slopes)).T
         values = fit.values + moved
         if model in (REST, EXPONENTIAL):  # as in the fit
@@ -132,28 +166,34 @@ def fit_front(
                 time_s,
                 gravity_m_s2,
                 bic=criteria[model],
-                chi2_per_dof=squares[model] / (n - free[model]),
+                chi2_per_dof=fit.squares / (n - free),
                 chosen=model == chosen,
             )
         )
     limit = criteria[chosen] + BARE_MENTION
     others = [(fit.bic, fit.speed_km_s) for fit in fits if fit.model in possible and fit.bic <= limit]
     for degree in FREER[: max(n - 6, 0)]:
-        chi2, speed = _freer(t, height_mm, errors, degree)
-        if (criterion := bic(chi2 * count / n, count, degree + 2, least_variance=1.0)) < criteria[chosen]:
-            others.append((criterion, speed))
+        freer = [_polynomial(degree, t, height_mm, errors) for errors in drifting]
+        own = np.array([fit.criterion(count) for fit in freer])
+        if (marginal := _marginal(own)) < criteria[chosen]:
+            speed = np.polyval(np.polyder(freer[int(own.argmin())].values), [t[0], 0.0, t[-1]]) * KM_S
+            others.append((marginal, speed))
     return tuple(_with_choice(fit, others) if fit.chosen else fit for fit in fits)
 
 
-def _freer(
-    t: np.ndarray, height_mm: np.ndarray, errors: DriftingErrors, degree: int
-) -> tuple[float, np.ndarray]:
-    """Chi squared of a polynomial, and its speed [km/s] at the first, middle and last time."""
-    half = t[-1]
-    white, wanted = errors.white(np.vander(t / half, degree + 1)), errors.white(height_mm)
-    solved = np.linalg.lstsq(white, wanted)[0]
-    slope = np.polyval(np.polyder(solved), [-1.0, 0.0, 1.0]) / half
-    return float(np.sum((wanted - white @ solved) ** 2)), slope * KM_S
+def _marginal(criterion: np.ndarray) -> float:
+    """BIC of a model whose drift may be any of several, alike likely before."""
+    least = criterion.min()
+    return float(least - 2.0 * np.log(np.mean(np.exp(0.5 * (least - criterion)))))
+
+
+def _polynomial(degree: int, t: np.ndarray, height_mm: np.ndarray, errors: DriftingErrors) -> _Fit:
+    """A polynomial that is freer than the models; its values are coefficients, highest power first."""
+    powers = np.arange(degree, -1, -1)
+    table = (t[:, None] / t[-1]) ** powers
+    solved = np.linalg.lstsq(errors.white(table), errors.white(height_mm))[0]
+    curve = table @ solved
+    return _Fit(errors, solved / t[-1] ** powers, table, curve, errors.white(height_mm - curve))
 
 
 def _with_choice(chosen: FrontFit, others: list[tuple[float, np.ndarray]]) -> FrontFit:
@@ -270,7 +310,8 @@ def _fitted(
         near = np.array([values, values]) + little * np.array([[-1.0], [1.0]]) * np.eye(count)[searched]
         low, high = _path(model, t, near, gravity_m_s2)[0]
         slopes = np.insert(slopes, searched, (high - low) / (2 * little), axis=1)
-    return _Fit(values, slopes, _path(model, t, values[None], gravity_m_s2)[0, 0])
+    curve = _path(model, t, values[None], gravity_m_s2)[0, 0]
+    return _Fit(errors, values, slopes, curve, errors.white(height_mm - curve))
 
 
 def _growth(t: np.ndarray) -> tuple[float, float]:

@@ -127,8 +127,10 @@ class DriftingErrors:
     """
 
     err_mm: np.ndarray  # (n,)
+    rms_mm: float  # of the drift's straight part
     drift_mm: np.ndarray  # (n, k) polynomials, each of 1 sigma
     basis: np.ndarray  # (n + k, k) orthonormal
+    log_det: float  # of the covariance over that without drift
 
     @classmethod
     def of(cls, time_s: np.ndarray, err_mm: np.ndarray, drift_mm: float) -> DriftingErrors:
@@ -142,8 +144,8 @@ class DriftingErrors:
             * drift_mm
             / degree**STEEPNESS
         )
-        basis, _ = np.linalg.qr(np.vstack([drift / err_mm[:, None], np.eye(powers)]))
-        return cls(err_mm, drift, basis)
+        basis, root = np.linalg.qr(np.vstack([drift / err_mm[:, None], np.eye(powers)]))
+        return cls(err_mm, drift_mm, drift, basis, 2.0 * float(np.sum(np.log(np.abs(np.diag(root))))))
 
     def white(self, values: np.ndarray) -> np.ndarray:
         """(n + k, ...) values (n, ...) free of drift in units of their errors, and the drift's own cost."""
@@ -219,8 +221,9 @@ def redrawn(
 
 
 def spread(values: np.ndarray) -> np.ndarray:
-    """Half the interval that holds 68.3 % of the draws: a few wild ones do not count."""
+    """One standard deviation of the draws: half the interval that holds 68.3 % of them, or a quarter of that
+    which holds 95.4 %, whichever is larger; a few wild ones do not count."""
     if len(values) < 20:
         return np.full(values.shape[1:], np.nan)
-    low, high = np.percentile(values, [15.87, 84.13], axis=0)
-    return 0.5 * (high - low)
+    lowest, low, high, highest = np.percentile(values, [2.28, 15.87, 84.13, 97.72], axis=0)
+    return np.maximum(0.5 * (high - low), 0.25 * (highest - lowest))

@@ -59,6 +59,24 @@ def test_a_drift_of_the_edge_is_no_acceleration():
     assert np.std(found) == pytest.approx(1.0, abs=0.28)
 
 
+def test_the_heights_tell_how_large_the_drift_is():
+    # TRUTH  60 fronts of constant speed whose edge drifts by an unknown amount, 0.05 to 0.5 Mm rms in its
+    # straight part: pulls of their speeds are standard (4 / sqrt(120) = 37 %), and the largest fifth of the
+    # drifts has larger errors than the smallest
+    sizes, pulls, errors = np.linspace(0.05, 0.5, 60), [], []
+    degree = np.arange(1, 7)
+    shapes = np.polynomial.legendre.legvander(2 * T / T[-1] - 1, 6)[:, 1:]
+    shapes = shapes * np.sqrt(2 * degree + 1) / degree**1.5
+    for seed, size in enumerate(sizes):
+        rng = np.random.default_rng(seed)
+        data = 30 + 0.06 * T + size * shapes @ rng.normal(size=6) + 0.1 * rng.normal(size=60)
+        fits = fit_front(T, data, np.full(60, 0.1), rng=rng, drift_mm=np.arange(1, 11) / 20, draws=100)
+        pulls.append((fits[0].speed_km_s[1] - 60.0) / fits[0].speed_err_km_s[1])
+        errors.append(fits[0].speed_err_km_s[1])
+    assert np.std(pulls) == pytest.approx(1.0, abs=0.37)
+    assert np.median(errors[-12:]) > 1.5 * np.median(errors[:12])
+
+
 @pytest.mark.parametrize("drift_mm", [0.2, 0.54, 1.0])
 def test_a_steady_rise_is_steady_whatever_drift_is_allowed(drift_mm):
     # TRUTH  30 lines of 19 heights, 0.03 Mm off with errors of 0.1, and a wave of 0.05 Mm in the edge. By the
