@@ -15,6 +15,7 @@ from promtrack.limb.initial_radius import LimbSample, sample_limb
 from promtrack.rounding import counted, with_error
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import LimbSettings
+from promtrack.workers import map_ahead
 
 GOOD_ARC_DEG = 25.0  # below it the limb gives the scale worse than to about 1 %
 SMALL_RADIUS_PX = 150.0
@@ -48,20 +49,25 @@ def inspect_sequence(
     stated = guessed_places(stated_places(sequence, limb))
     problems = [""] * len(picks)
     x, y, radius, error, arc, rms, burnt, level = np.full((8, len(picks)), np.nan)
-    # Whole numbers, as a camera gives them; of others, as in calibrated frames, the full scale is a guess.
-    counts = False
-    for row, index in enumerate(picks.tolist()):
+
+    def look(row: int) -> bool:
+        """Fill one row; whether its frame holds whole numbers."""
+        index, counts = int(picks[row]), False
         try:
             frame = sequence.frame(index)
-            counts |= frame.dtype.kind in "ui"
+            counts = frame.dtype.kind in "ui"
             burnt[row] = float((frame[::3, ::3] >= 0.99 * sequence.full_scale).mean())
             found = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=stated[index])
         except InputError as problem:
             problems[row] = problem.what
-            continue
+            return counts
         x[row], y[row], radius[row] = found.place.x_px, found.place.y_px, found.place.radius_px
         error[row], arc[row], rms[row] = found.radius_err_px, found.arc_deg, found.rms_px
         level[row] = _disc_level(frame, found, sequence.full_scale)
+        return counts
+
+    # Whole numbers, as a camera gives them; of others, as in calibrated frames, the full scale is a guess.
+    counts = any(list(map_ahead(look, range(len(picks)))))
     seen = np.isfinite(arc)
     if not seen.any():
         words = f"No limb was found in any of the {len(picks)} frames looked at"

@@ -27,6 +27,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.sequence.records import Sequence
 from promtrack.settings import TimesSettings
+from promtrack.workers import map_ahead
 
 
 def sharpness(frame: np.ndarray) -> float:
@@ -314,14 +315,18 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
     """
     light, before = [1.0], None
     size = tuple(max(side // 8, 1) for side in sequence.shape[::-1])  # columns, rows
-    for position, index in enumerate(indices):
+
+    def look(index: int) -> tuple[np.ndarray, np.ndarray]:
+        """Blocks of a frame, and whether each is dark throughout."""
         try:
             frame = sequence.read(index).astype(np.float32)
         except InputError:
             frame = np.zeros(sequence.shape, np.float32)
-        blocks = cv2.resize(frame, size, interpolation=cv2.INTER_AREA)
         burnt = (frame > 0.5 * sequence.full_scale).astype(np.float32)
-        dark = cv2.resize(burnt, size, interpolation=cv2.INTER_AREA) == 0
+        blocks, burnt = (cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (frame, burnt))
+        return blocks, burnt == 0
+
+    for position, (blocks, dark) in enumerate(map_ahead(look, indices)):
         ratio = 1.0
         if before is not None:
             common = before[1] & dark
