@@ -28,6 +28,7 @@ from promtrack.show.markup import Markup, contents_of, element, joined, whole_pa
 from promtrack.show.records import Measured
 from promtrack.show.report_depth import depth_parts, run_name
 from promtrack.show.verdict import PLANE_OF_SKY, Light, lights, verdict_line
+from promtrack.workers import map_ahead
 
 MOST_BYTES = (
     6_000_000  # of a page with its clip inside; a larger clip is linked, so that a phone opens the page
@@ -272,7 +273,7 @@ def figures_part(pictures: Pictures) -> Markup:
     """All other figures in the order of a talk, and a line on those whose files are missing."""
     shown = [sheet for sheet in SHEETS if pictures.versions(sheet) and sheet != pictures.key]
     lost = [sheet.title.lower() for sheet in drawn_sheets(pictures.measured) if not pictures.versions(sheet)]
-    parts = [figure_part(pictures, sheet) for sheet in shown]
+    parts = list(map_ahead(lambda sheet: figure_part(pictures, sheet), shown))
     if lost:
         again = "draw them again with `promtrack figures`"
         parts.append(

@@ -204,11 +204,12 @@ def in_steps(strip: np.ndarray, step: float) -> np.ndarray:
     """A strip as int16 multiples of `step`, `BLANK` where it is nan."""
     scaled = strip * np.float32(1.0 / step)
     np.clip(np.rint(scaled, out=scaled), -LARGEST, LARGEST, out=scaled)
-    return np.nan_to_num(scaled, copy=False, nan=BLANK).astype(np.int16)
+    np.copyto(scaled, np.float32(BLANK), where=np.isnan(strip))
+    return scaled.astype(np.int16)
 
 
 def packed(strips: Sequence[np.ndarray]) -> list[bytes]:
-    """Strips of `in_steps` as tiles, Rice-compressed; several at a time, since each call takes 5 ms."""
+    """Strips of `in_steps` as tiles, Rice-compressed; several at a time, since each call takes 15 ms."""
     stream = _compressed(np.stack(strips))
     table = stream.index(b"END" + b" " * 77, _BLOCK) + 80
     table += -table % _BLOCK

@@ -141,7 +141,7 @@ def unwrap(
     shape = (len(used), geometry.rows, geometry.columns)
     with StripWriter(path, shape, step, header or fits.Header()) as file:
         strips = _noted(map_ahead(work, sequence.frames(used)), noise)
-        for tiles in map_ahead(packed, _batches(strips, 4_000_000 // (shape[1] * shape[2]))):
+        for tiles in map_ahead(packed, _batches(strips, 10_000_000 // (shape[1] * shape[2]))):
             for tile in tiles:
                 file.add(tile)
             if progress:
