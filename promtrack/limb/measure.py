@@ -89,10 +89,12 @@ def measure(
     tries: list[_Try] = []
     for start_px in [0.0, *coarse_shifts(others, zone, reach_px)]:
         along, across, moved, laid, far_px = start_px, 0.0, place, zone, 0.0
-        for _ in range(2):
+        for again in (False, True):
             if max(abs(along), abs(across)) > LINEAR * grid.step_px:
                 moved, far_px = _laid(moved, grid, laid, along, across, turning=turning), far_px + along
                 laid = zone_of(frame, moved, grid)
+            elif again:
+                break
             shifts = block_shifts(others, laid)
             along, across = usual_shift(shifts)
         # how much better the blocks fit here than where the circle puts the frame, and how far that is
@@ -100,13 +102,15 @@ def measure(
         tries.append(_Try(better - 0.5 * (REACH_SIGMA * far_px / reach_px) ** 2, moved, laid, shifts))
     best = max(tries, key=lambda one: one.likelihood)
     moved, laid = best.place, best.zone
+    shifts = block_shifts(apart, laid)
     for _ in range(2):
-        along, across = usual_shift(block_shifts(apart, laid))
+        along, across = usual_shift(shifts)
         if max(abs(along), abs(across)) < LINEAR * grid.step_px:
             break
         moved = _laid(moved, grid, laid, along, across, turning=turning)
         laid = zone_of(frame, moved, grid)
-    return _binned(look, moved, block_shifts(apart, laid), _brightness(others, laid), finder)
+        shifts = block_shifts(apart, laid)
+    return _binned(look, moved, shifts, _brightness(others, laid), finder)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -65,12 +65,24 @@ class Template:
         ]
         if not near:
             return self
-        count, total = self.count.copy(), self.mean * self.count
+        ray = np.unique(np.concatenate([zone.ray for zone in near]))
+        place = np.zeros(len(self.seen), int)
+        place[ray] = np.arange(len(ray))
+        count, total = self.count[ray], self.mean[ray] * self.count[ray]
         for zone in near:
-            count[zone.ray] -= zone.valid
-            total[zone.ray] -= zone.value
-        mean, weight = total / np.maximum(count, 1), self.weight * (count > 0)
-        return replace(self, mean=mean, weight=weight, count=count, seen=np.any(count > 0, axis=1))
+            count[place[zone.ray]] -= zone.valid
+            total[place[zone.ray]] -= zone.value
+        left = replace(
+            self,
+            mean=self.mean.copy(),
+            weight=self.weight.copy(),
+            count=self.count.copy(),
+            seen=self.seen.copy(),
+        )
+        left.count[ray], left.mean[ray] = count, total / np.maximum(count, 1)
+        left.weight[ray] *= count > 0
+        left.seen[ray] = np.any(count > 0, axis=1)
+        return left
 
     @property
     def memory_s(self) -> float:
@@ -198,7 +210,7 @@ def _whole_blocks(template: Template, ray: np.ndarray) -> tuple[np.ndarray, np.n
 def _solved(columns: np.ndarray, weight: np.ndarray, theta_deg: np.ndarray) -> BlockShifts:
     """Solve every block: `columns` is (4, blocks, rays, heights), the last one the values to be explained."""
     mean = np.einsum("cbrh,brh->cbh", columns, weight) / (weight.sum(axis=1) + np.float32(1e-20))
-    columns = columns - mean[:, :, None, :]
+    columns -= mean[:, :, None, :]
     flat = columns.reshape(4, len(theta_deg), -1)
     weighted = flat * weight.reshape(len(theta_deg), -1)
     square = np.matmul(weighted.transpose(1, 0, 2), flat.transpose(1, 2, 0)).astype(float)

@@ -153,9 +153,9 @@ def _mean_of(
     seen: np.ndarray = count > 0
     many = count > 1
     weight = seen.astype(np.float32)
-    if many.any():
-        usual = np.where(many, scatter, np.nan)
-        floor = max(float(np.nanpercentile(usual[::4], 10)), 0.02 * float(np.nanmean(usual[::4])), 1e-6)
+    if many[::4].any():
+        usual = scatter[::4][many[::4]]
+        floor = max(float(np.percentile(usual, 10)), 0.02 * float(usual.mean()), 1e-6)
         weight = np.where(many, 1 / (scatter + np.float32(floor)), 0).astype(np.float32)
     block = max(8, round(BLOCK_PX * grid.pitch_px / grid.step_px))
     return Template(

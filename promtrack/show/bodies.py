@@ -57,10 +57,10 @@ class Body:
     label: Rect | None = None  # where
     inset: int = -1  # that shows it; -1: the picture itself
 
-    def place(self, view: ClipView, now_s: float) -> np.ndarray:
-        """x, y of the mark in a picture."""
-        theta, height = (float(np.interp(now_s, self.time_s, v)) for v in (self.theta_deg, self.height_mm))
-        return np.array(view.to_picture(theta, height))
+    def place(self, view: ClipView, now_s: float | np.ndarray) -> np.ndarray:
+        """(..., 2) x, y of the mark in a picture, at one time or at many."""
+        theta, height = (np.interp(now_s, self.time_s, v) for v in (self.theta_deg, self.height_mm))
+        return np.stack(view.to_picture(theta, height), axis=-1)
 
     def seen(self, now_s: float) -> bool:
         """Whether it was measured then: not before, after, or in a long gap."""
@@ -209,7 +209,7 @@ def draw_body(
             draw_line(canvas, edge, page.stroke, body.bgr, strength=0.85 * share)
         else:
             since = max(float(body.time_s[0]), time.back(max(clip_s - TAIL_S, 0.0)))
-            tail = np.array([body.place(view, s) for s in np.linspace(min(since, now_s), now_s, 16)])
+            tail = body.place(view, np.linspace(min(since, now_s), now_s, 16))
             width = max(page.stroke - 1, 1)
             draw_line(canvas, tail, width, body.bgr, strength=share * (0.7 if body.letter else 0.45))
             if body.letter:

@@ -92,7 +92,7 @@ def paint(
     if right <= left or bottom <= top:
         return
     part = mask[top - y : bottom - y, left - x : right - x]
-    luma, blue, red = bgr_to_ycc(np.array(bgr))
+    luma, blue, red = _ycc_of(bgr)
     _blend(canvas.y[top:bottom, left:right], part, luma, strength)
     step = canvas.step
     if step > 1:  # onto the coarser grid of the colour planes
@@ -103,6 +103,12 @@ def paint(
     place = np.s_[top // step : top // step + part.shape[0], left // step : left // step + part.shape[1]]
     _blend(canvas.cb[place], part, blue, strength)
     _blend(canvas.cr[place], part, red, strength)
+
+
+@lru_cache(maxsize=256)
+def _ycc_of(bgr: tuple[float, float, float]) -> tuple[float, float, float]:
+    luma, blue, red = bgr_to_ycc(np.array(bgr)).tolist()
+    return luma, blue, red
 
 
 def _blend(plane: np.ndarray, mask: np.ndarray, value: float, strength: float) -> None:
