@@ -12,32 +12,26 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.circle import MAD
+from promtrack.limb.circle import FAR_SIGMA, MAD
 from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
+from promtrack.sun.scale import DISAGREE_SIGMA
 
-LEAP_SIGMA, LEAP_PX = 6.0, 1.5  # of one frame against its neighbours, or of one part against the other
-DRIFT_SIGMA, DRIFT_PX = 5.0, 1.0  # of a window of frames, or of all
+APART_PX = 1.0  # of edge and features, below which they do no harm
 WINDOW = 8
 # Of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from
 # neighbour to neighbour by up to 0.4 deg.
 LEAST_TURN_DEG = 1.0
-# Of limb and stated radius, and their ratio above which one is plainly wrong.
-DISAGREE_SIGMA, FAR_OFF = 3.0, 1.1
-# Of headers and limb: differences that normal errors of two coordinates exceed in 5 % of cases, and the share
-# of the radius, 3.5 Mm, by which a header might be wrong without one.
-DOUBT_SIGMA, UNTOLD = 2.45, 0.005
-GOOD_POINTS, POOR_POINTS = 0.7, 0.45  # share of the limb's points that lie on the circle
+FAR_OFF = 1.1  # ratio of limb and stated radius above which one is plainly wrong
+UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
+GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
 GOOD_SCALE, POOR_SCALE = 0.02, 0.2  # relative error of the radius
 PARTED = 0.01  # relative: two radii in one recording
-LEAST_STEP = 2.5  # of them, in a frame's own errors
-DARK_MIDDLE = (
-    0.15  # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
-)
+# of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
+DARK_MIDDLE = 0.15
 BLANK, SHARP_PX = 0.9, 0.9
-GOOD_USED, POOR_USED = 0.8, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +64,7 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
         error = np.hypot(solution.edge_err_px[:, axis], 1e-3)
         away = apart[:, axis] - np.median(apart[:, axis])
         pull = np.abs(away) / error
-        for k in np.flatnonzero((pull > LEAP_SIGMA) & (np.abs(away) > LEAP_PX)):
+        for k in np.flatnonzero((pull > FAR_SIGMA) & (np.abs(away) > APART_PX)):
             left_out[int(k)] = f"edge and features disagree by {abs(away[k]):.1f} px {name} the limb"
         if len(away) < 2 * WINDOW:
             continue
@@ -78,10 +72,10 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
         middle = np.abs(np.median(window, axis=1))
         sure = np.median(np.lib.stride_tricks.sliding_window_view(error, WINDOW), axis=1)
         drift = middle / sure * np.sqrt(WINDOW) * 0.8  # a median of eight has 0.8 of a mean's efficiency
-        at = int(np.argmax(np.where(middle > DRIFT_PX, drift, 0.0)))
-        if middle[at] > DRIFT_PX and drift[at] > pulled:
+        at = int(np.argmax(np.where(middle > APART_PX, drift, 0.0)))
+        if middle[at] > APART_PX and drift[at] > pulled:
             worst, pulled = float(middle[at]), float(drift[at])
-    level = "poor" if pulled > 2 * DRIFT_SIGMA else "fair" if pulled > DRIFT_SIGMA else "good"
+    level = "poor" if pulled > 2 * FAR_SIGMA else "fair" if pulled > FAR_SIGMA else "good"
     words = (
         "The edge of the limb and what stands on it put the Sun in the same place."
         if level == "good"
@@ -121,7 +115,7 @@ def rotation_check(
     rate_err = float(np.degrees(scatter / np.sqrt((hours**2).sum()) / radius_px))
     extra = float(np.degrees(fit[0] / radius_px))
     span = float(np.ptp(hours))
-    if abs(extra) < DRIFT_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
+    if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
         words = (
             f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
             f"{max(abs(extra), rate_err):.2g} deg an hour."
@@ -152,7 +146,7 @@ def _free_radius(m: FrameMeasure) -> tuple[float, float]:
 def _points(kept: list[FrameMeasure]) -> Check:
     share = float(np.median([m.signs.kept_part for m in kept]))
     words = f"{100 * share:.0f} % of the limb's points lie on its circle."
-    return Check("lock", "limb points", _level(share, GOOD_POINTS, POOR_POINTS), words)
+    return Check("lock", "limb points", _level(share), words)
 
 
 def _both(name: str, words: str) -> list[Check]:
@@ -160,9 +154,8 @@ def _both(name: str, words: str) -> list[Check]:
     return [Check(subject, name, "poor", words) for subject in ("lock", "scale")]
 
 
-def _level(value: float, good: float, poor: float) -> str:
-    """Of a share, which is the better the larger it is."""
-    return "good" if value > good else "fair" if value > poor else "poor"
+def _level(share: float) -> str:
+    return "good" if share >= GOOD_SHARE else "fair" if share >= POOR_SHARE else "poor"
 
 
 def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
@@ -208,9 +201,7 @@ def one_limb(frame: np.ndarray, full_scale: float, place: Place) -> Check:
 
 def frames_check(used: int, count: int) -> Check:
     """The share of the frames that could be used."""
-    share = used / max(count, 1)
-    level = "good" if share >= GOOD_USED else "fair" if share >= POOR_USED else "poor"
-    return Check("lock", "frames used", level, f"{used} of {count} frames are used.")
+    return Check("lock", "frames used", _level(used / max(count, 1)), f"{used} of {count} frames are used.")
 
 
 def _scale(solution: Solution) -> list[Check]:
@@ -234,10 +225,10 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
         scatter = max(white, float(np.std(slow.mean(axis=1))))
         sure = max(scatter * np.sqrt(window / k + window / (len(radius) - k)), 1e-9)
         step_px = float(abs(np.median(parts[0]) - np.median(parts[1])))
-        if step_px > LEAST_STEP * float(np.median(error)) and step_px / sure > best:
+        if step_px > DISAGREE_SIGMA * float(np.median(error)) and step_px / sure > best:
             best, at = step_px / sure, k
     step = float(np.median(radius[at:]) / np.median(radius[:at]) - 1) if at else 0.0
-    if best > LEAP_SIGMA and abs(step) > PARTED:
+    if best > FAR_SIGMA and abs(step) > PARTED:
         words = (
             f"The Sun is {abs(100 * step):.1f} % {'larger' if step > 0 else 'smaller'} from frame {at} on "
             f"({best:.0f} sigma): two recordings in one folder, or the optics were changed. Measure them "
@@ -250,7 +241,7 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
     if len(gaps):
         groups = np.split(ordered, [int(np.argmax(gaps)) + window])
         low, high = (float(np.median(group)) for group in groups)
-        wide = max(LEAST_STEP * float(np.median(error)), *(float(np.ptp(group)) for group in groups))
+        wide = max(DISAGREE_SIGMA * float(np.median(error)), *(float(np.ptp(group)) for group in groups))
         if gaps.max() > wide and high / low - 1 > PARTED:
             words = (
                 f"{len(groups[0])} frames show a Sun {100 * (1 - low / high):.1f} % smaller than the others: "
@@ -307,7 +298,7 @@ def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Ch
             f"They differ {figures}."
         )
         return Check("lock", "header against limb", "poor", words)
-    if sigma > DOUBT_SIGMA or DOUBT_SIGMA * error[0] > UNTOLD * solution.radius_px:
+    if DISAGREE_SIGMA * error[0] > UNSEEN * solution.radius_px:
         words = (
             f"The Sun's place rests on the headers, which the limb hardly checks: they differ {figures}. "
             "Heights would be off by as much as the headers are."

@@ -23,7 +23,6 @@ ALONG_PX = 2.0  # smoothing from ray to ray
 # is known to a tenth; of less the ends of an edge cut by the frame make any circle.
 LEAST_LIMB_PX = 60.0
 LEAST_EDGES = 24  # rays on which the edge is made out
-STRIDE = 16  # rays of which one is tried first, whether they lie in the frame
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,15 +93,10 @@ def unwrap(
     edge half cut off at both ends of the arc would bend the circle.
     """
     rows, columns = frame.shape
-    ray = np.arange(len(grid.theta_deg))
-    # one ray in a stride is tried first, with its neighbours' room: of a short arc few remain to be looked at
-    near = _inside(
-        frame.shape, place, _directions(place, grid, ray[::STRIDE]), margin_px - STRIDE * grid.step_px
-    )
-    ray = ray[np.repeat(near, STRIDE)[: len(ray)]]
-    dx, dy = _directions(place, grid, ray)
-    seen = _inside(frame.shape, place, (dx, dy), margin_px)
-    ray, dx, dy = _from_one_end(ray[seen], dx[seen], dy[seen], len(grid.theta_deg))
+    dx, dy = _directions(place, grid)
+    x, y = place.x_px + place.radius_px * dx, place.y_px + place.radius_px * dy
+    ray = _from_one_end(np.flatnonzero(inside_frame(x, y, frame.shape, margin_px)), len(dx))
+    dx, dy = dx[ray], dy[ray]
     if not len(ray):
         empty = np.zeros((0, len(grid.offset_px)), np.float32)
         return Zone(ray, empty, empty.astype(bool))
@@ -126,33 +120,18 @@ def unwrap(
     return Zone(ray, value, valid)
 
 
-def _directions(place: Place, grid: Grid, ray: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(k,) steps in x and y of one px outward along some rays."""
+def _directions(place: Place, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) steps in x and y of one px outward along the rays."""
     cosine, sine = np.cos(np.radians(place.turn_deg)), np.sin(np.radians(place.turn_deg))
-    dx = -(grid.sine[ray] * cosine + grid.cosine[ray] * sine)
-    dy = -(grid.cosine[ray] * cosine - grid.sine[ray] * sine)
+    dx = -(grid.sine * cosine + grid.cosine * sine)
+    dy = -(grid.cosine * cosine - grid.sine * sine)
     return squeezed(dx, dy, place.zenith_deg, -place.flattening) if place.flattening else (dx, dy)
 
 
-def _inside(
-    shape: tuple[int, int], place: Place, directions: tuple[np.ndarray, np.ndarray], margin_px: float
-) -> np.ndarray:
-    """(k,) bool: the limb on these rays lies inside the frame by `margin_px`."""
-    dx, dy = directions
-    return inside_frame(
-        place.x_px + place.radius_px * dx, place.y_px + place.radius_px * dy, shape, margin_px
-    )
-
-
-def _from_one_end(
-    ray: np.ndarray, dx: np.ndarray, dy: np.ndarray, count: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Rays of a full circle of `count`, and what belongs to them, rolled to begin after the widest gap:
-    neighbours along the limb then stand beside each other, also where the numbers start anew."""
-    if not len(ray):
-        return ray, dx, dy
-    start = int(np.argmax(np.diff(ray, append=ray[0] + count))) + 1
-    return np.roll(ray, -start), np.roll(dx, -start), np.roll(dy, -start)
+def _from_one_end(ray: np.ndarray, count: int) -> np.ndarray:
+    """Rays of a full circle of `count`, rolled to begin after the widest gap: neighbours along the limb then
+    stand beside each other, also where the numbers start anew."""
+    return np.roll(ray, -1 - int(np.argmax(np.diff(ray, append=ray[0] + count)))) if len(ray) else ray
 
 
 def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_px: float) -> Edge:

@@ -14,7 +14,7 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.limb.circle import Circle, median
-from promtrack.limb.edge import make_grid, unwrap
+from promtrack.limb.edge import MOST_RAYS, make_grid, unwrap
 from promtrack.limb.find import (
     ACROSS_PX,
     SmallFrame,
@@ -30,11 +30,10 @@ from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import Sequence
 from promtrack.sun import SOLAR_RADIUS_KM
 
-RAYS = 720
 OUT_OF_ROUND = 0.02  # of the radius: refraction that is not modelled stays below 0.01 from 10 deg of altitude
 SECOND_MM = (2.0, 9.0)  # distance of a second edge: the H-alpha limb stands 4 to 6 Mm above the photosphere
-SECOND_SHARE = 0.15  # steepness of a second edge against the first
-BETWEEN = 0.7  # of the lesser steepness: the profile is less steep than this between two edges
+# of the first edge's fall: the steps of coarse digits about the Sun and reflections are less
+LEAST_FALL = 0.1
 
 
 def edge_checks(sequence: Sequence, lock: LimbLock) -> tuple[Check, ...]:
@@ -53,7 +52,7 @@ def _rays(
     frame: np.ndarray, lock: LimbLock, reach_px: float, pitch_px: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """(distances,) from the limb, px, and (rays, distances) brightness there, nan outside the frame."""
-    ray_px = np.radians(lock.to_deg - lock.from_deg) * lock.radius_px / RAYS
+    ray_px = np.radians(lock.to_deg - lock.from_deg) * lock.radius_px / MOST_RAYS
     grid = make_grid(lock.radius_px, reach_px, reach_px, ray_px=ray_px, pitch_px=pitch_px)
     zone = unwrap(frame, place_of(lock, lock.reference), grid, interpolation=cv2.INTER_LINEAR)
     return grid.offset_px, np.where(zone.valid, zone.value, np.nan)
@@ -68,7 +67,7 @@ def _round_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
     half = 0.5 * (usual + float(lock.sky[lock.reference]))
     dark = rays < half
     whole = np.isfinite(rays[:, : np.searchsorted(part, 1.1)]).all(axis=1) & dark.any(axis=1)
-    if whole.sum() < RAYS // 8:
+    if whole.sum() < MOST_RAYS // 8:
         return []
     edge = part[np.argmax(dark[whole], axis=1)]
     low, high = np.percentile(edge, (10, 90))
@@ -85,32 +84,27 @@ def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
     offset, rays = _rays(frame, lock, 15.0 * mm, step_mm * mm)
     height = offset / mm
     seen = np.isfinite(rays).all(axis=1)
-    if seen.sum() < RAYS // 8 or SECOND_MM[1] * mm < 4.0:  # two edges in so few px would be one
+    if seen.sum() < MOST_RAYS // 8 or SECOND_MM[1] * mm < 4.0:  # two edges in so few px would be one
         return []
     profile = np.median(rays[seen], axis=0)
     fall = cv2.GaussianBlur(-np.gradient(profile), (0, 0), max(0.5 / mm / step_mm, 1.0)).ravel()
-    top = int(np.argmax(fall))
-    peaks = [i for i in range(1, len(fall) - 1) if fall[i - 1] < fall[i] >= fall[i + 1]]
-    for i in sorted(peaks, key=lambda i: -fall[i]):
-        apart = height[i] - height[top]
-        between = fall[min(i, top) : max(i, top) + 1].min()
-        if not SECOND_MM[0] <= abs(apart) <= SECOND_MM[1] or fall[i] < SECOND_SHARE * fall[top]:
-            continue
-        if between < BETWEEN * fall[i]:
-            where = "below" if apart < 0 else "above"
-            words = (
-                f"A second edge lies {abs(apart):.1f} Mm {where} the limb: light of the photosphere through "
-                f"a wide filter. Heights may be off by that much, and the scale by "
-                f"{100 * abs(apart) * mm / lock.radius_px:.1f} %."
-            )
-            return [Check("scale", "second edge", "fair", words)]
-    return []
+    from scipy.signal import find_peaks  # slow to import
+
+    peaks, _ = find_peaks(fall, prominence=LEAST_FALL * fall.max())
+    apart = height[peaks] - height[int(np.argmax(fall))]
+    near = (np.abs(apart) >= SECOND_MM[0]) & (np.abs(apart) <= SECOND_MM[1])
+    if not near.any():
+        return []
+    second = float(apart[near][np.argmax(fall[peaks[near]])])
+    where = "below" if second < 0 else "above"
+    wrong = 100 * abs(second) * mm / lock.radius_px
+    words = (
+        f"A second edge lies {abs(second):.1f} Mm {where} the limb: light of the photosphere through a wide "
+        f"filter. Heights may be off by that much, and the scale by {wrong:.1f} %."
+    )
+    return [Check("scale", "second edge", "fair", words)]
 
 
-# reduced pixels about the first limb that belong to it: its edge, the fringe and low prominences
-CLEAR_PX = 4.0
-# Of the fall across the first limb: the steps of coarse digits about the Sun and reflections are less.
-LEAST_FALL = 0.1
 # of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
 LEAST_COVERED = 0.75
 
@@ -128,16 +122,16 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Circle | 
     here = small.to_small(Circle(first.x_px, first.y_px, first.radius_px))
     points, outward, strength = edge_points(root_of(small.image))
     distance = np.hypot(points[:, 0] - here.x_px, points[:, 1] - here.y_px)
-    other = np.abs(distance - here.radius_px) > CLEAR_PX
+    other = np.abs(distance - here.radius_px) > ACROSS_PX
     found = limb_among(small.image, points[other], outward[other], strength[other], here.radius_px)
     if found is None:
         return None
     circle, edge = found
-    if np.hypot(circle.x_px - here.x_px, circle.y_px - here.y_px) <= CLEAR_PX:
+    if np.hypot(circle.x_px - here.x_px, circle.y_px - here.y_px) <= ACROSS_PX:
         return None
     first_rim, rim = (visible_rim(small.image.shape, one) for one in (here, circle))
     x, y = circle.radius_px * rim.T + [[circle.x_px], [circle.y_px]]
-    rim = rim[np.abs(np.hypot(x - here.x_px, y - here.y_px) - here.radius_px) >= CLEAR_PX]
+    rim = rim[np.abs(np.hypot(x - here.x_px, y - here.y_px) - here.radius_px) >= ACROSS_PX]
     # less of it than of the first limb by half is no disc; a reflection is fainter
     if len(rim) < 0.5 * len(first_rim) or covered(small.image.shape, circle, rim, edge) <= LEAST_COVERED:
         return None

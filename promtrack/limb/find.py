@@ -13,16 +13,15 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import MAD, Circle, fit_circle, median
+from promtrack.limb.circle import FAR_SIGMA, MAD, Circle, fit_circle, median
 
 SMALL_PX = 320  # long side of the reduced frame
 EDGE_POINTS = 2500
 TRIALS = 6000
 LEAST_RADIUS = 0.03  # of a Sun to be found, in parts of the frame's shorter side
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
-LEAST_SNR = 6.0
 ACROSS_PX = 3.0  # reduced pixels inside and outside of a circle between which its fall is taken
-STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 4 and more
+STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 2.3 and more
 # The same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it.
 STEEPER_STATED = 3.0
 
@@ -234,7 +233,7 @@ def is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     unit = visible_rim(image.shape, circle)
     if len(unit) < 12 or covered(image.shape, circle, unit, on) < 0.45:
         return False
-    return _brighter_inside(image, circle, unit, ACROSS_PX, LEAST_SNR)
+    return _brighter_inside(image, circle, unit, ACROSS_PX, FAR_SIGMA)
 
 
 def visible_rim(shape: tuple[int, ...], circle: Circle) -> np.ndarray:

@@ -32,13 +32,13 @@ from promtrack.limb.find import SmallFrame, fall_at, find_in_small
 from promtrack.limb.records import Place, frame_points, moved_to, shifted_place
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
-WIDE_PX = 1.6  # a second one, which tells what blur does to it
-FEW_RAYS = 4  # one ray in so many finds the limb before all of them measure it
 EDGE_REACH_PX = 22.0  # of the zone in which the edge is measured, inside and outside
 ALIKE_PX = 100.0  # limb over which the air and the limb's relief move the edge alike
 BIN_PX = 16.0  # least limb over which edge offsets are averaged
 MOST_BINS = 96  # of the limb seen
 ROUGH_PX = 2.5  # scatter of the edge above which structure, not noise, spoils it
+# quantile of the light at one distance from the Sun that is sky, with an eruption across half of it as well
+QUIET_SHARE = 0.35
 CEILING = 0.97  # part of full scale above which the camera is taken as burnt out
 
 # A burnt-out disc is cut where the light under the fringe reaches full scale: 1.2 px outside the limb at 3
@@ -100,13 +100,14 @@ class Finder:
         _, _, fit = edge_near(frame, place, self.few, SEARCH_PX + small.factor)
         place = shifted_place(place, *fit.shift_px)
         zone, edge, fit = edge_near(frame, place, self.grid, SEARCH_PX)
-        wide = edge_of(zone, self.grid, search_px=SEARCH_PX, blur_px=WIDE_PX, along_px=ALONG_PX)
+        # a second blur tells what blur does to the edge
+        wide = edge_of(zone, self.grid, search_px=SEARCH_PX, blur_px=2 * BLUR_PX, along_px=ALONG_PX)
         kept = fit.kept
         place = shifted_place(place, *fit.shift_px)
         theta = self.grid.theta_deg[zone.ray]
         phi = np.radians(theta)
         offset = edge.offset_px + np.sin(phi) * fit.shift_px[0] + np.cos(phi) * fit.shift_px[1]
-        bias = bias_of(edge, wide, BLUR_PX, WIDE_PX, kept)
+        bias = bias_of(edge, wide, BLUR_PX, 2 * BLUR_PX, kept)
         points = np.column_stack(frame_points(place, theta, place.radius_px + offset))
         inside = (self.grid.offset_px > -16) & (self.grid.offset_px < -6)
         spreads = np.linalg.eigvalsh(np.cov(np.array([np.sin(phi[kept]), np.cos(phi[kept])]), bias=True))
@@ -203,7 +204,7 @@ def make_finder(
     """A finder for a limb of this radius, of which at most `visible_px` is seen."""
     inside, ray_px = min(EDGE_REACH_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
     grid = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=ray_px)
-    few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100))
+    few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=visible_px / 100)
     width_px = max(BIN_PX, visible_px / MOST_BINS)
     bin_deg = 360.0 / max(8, round(2 * np.pi * radius_px / width_px))
     least = max(2.0, np.radians(bin_deg) * radius_px / grid.step_px / 3)
@@ -246,8 +247,7 @@ def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]
     off = image[distance > 0.6 * farthest] if farthest > 3 else image[distance > 0]
     sky = float(np.percentile(off, 25)) if off.size else float("nan")
     ring = ((distance - distance.min()) * np.float32(0.25)).astype(np.int32)
-    # so low that an eruption across half a ring does not raise it
-    usual = ring_quantile(ring.ravel(), image.ravel(), 0.35)[ring]
+    usual = ring_quantile(ring.ravel(), image.ravel(), QUIET_SHARE)[ring]
     # where noise alone cannot make a pixel so dark
     noise = MAD * float(np.median(np.abs(np.diff(image, axis=1)))) / np.sqrt(2.0)
     dark = (np.abs(distance) > 6) & (image < 0.4 * usual) & (usual > 4.0 + 8.0 * noise)

@@ -18,7 +18,6 @@ from promtrack.settings import LimbSettings
 from promtrack.workers import map_ahead
 
 GOOD_ARC_DEG = 25.0  # below it the limb gives the scale worse than to about 1 %
-SMALL_RADIUS_PX = 150.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,11 +103,6 @@ def inspect_sequence(
         lines.append(
             "So short an arc gives the scale poorly: state the optics (camera.focal_mm and "
             "camera.pixel_um, or camera.arcsec_per_px)."
-        )
-    if own_radius < SMALL_RADIUS_PX:
-        lines.append(
-            f"The Sun is small in the picture: a pixel is about {700 / own_radius:.1f} Mm, and knots are "
-            "rarely larger."
         )
     lines += [f"{sequence.names[i]}: {what}." for i, what in zip(picks, problems, strict=True) if what]
     if disc > CEILING:

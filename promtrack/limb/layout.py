@@ -12,12 +12,13 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.errors import InputError
+from promtrack.limb.circle import FAR_SIGMA
 from promtrack.limb.compare import rotation_check
 from promtrack.limb.edge import Grid
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
-from promtrack.limb.shifts import REACH_SIGMA, Template, zone_of
+from promtrack.limb.shifts import MOST_ALONG_PX, Template, zone_of
 from promtrack.limb.template import LaidZone, make_template, zone_grid
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.workers import map_ahead
@@ -25,8 +26,6 @@ from promtrack.workers import map_ahead
 STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live for 5 to 20 minutes
 LEAST_STRETCH = 24  # frames in a stretch, however slow they follow each other
 TEMPLATE_FRAMES = 16  # of a stretch, which make its template
-MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that the template repairs
-LEAST_REACH_PX = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,7 +158,7 @@ class Layout:
             return 0.0
         if not self.turn_known:
             return MOST_ALONG_PX
-        return float(np.clip(REACH_SIGMA * look.along_err_px, LEAST_REACH_PX, MOST_ALONG_PX))
+        return min(FAR_SIGMA * look.along_err_px, MOST_ALONG_PX)
 
     def _zone(self, index: int, more_deg: float, grid: Grid) -> LaidZone | None:
         """The limb zone of a frame for a template, turned by `more_deg` beyond what is expected."""

@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from promtrack.limb.circle import MAD
+from promtrack.limb.circle import FAR_SIGMA, MAD
 from promtrack.limb.edge import Grid, Zone
 from promtrack.limb.frame_limb import Finder, LimbSigns, Look
 from promtrack.limb.records import Place, shifted_place
 from promtrack.limb.shifts import (
     NOTHING,
-    REACH_SIGMA,
     BlockShifts,
     Template,
     block_shifts,
@@ -99,7 +98,7 @@ def measure(
             along, across = usual_shift(shifts)
         # how much better the blocks fit here than where the circle puts the frame, and how far that is
         better = _better(shifts, tries[0].shifts) if tries else 0.0
-        tries.append(_Try(better - 0.5 * (REACH_SIGMA * far_px / reach_px) ** 2, moved, laid, shifts))
+        tries.append(_Try(better - 0.5 * (FAR_SIGMA * far_px / reach_px) ** 2, moved, laid, shifts))
     best = max(tries, key=lambda one: one.likelihood)
     moved, laid = best.place, best.zone
     shifts = block_shifts(apart, laid)

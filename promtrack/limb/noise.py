@@ -14,15 +14,16 @@ from scipy.optimize import minimize
 from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.equations import HELD_PX, Equations, Solved
 from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed, along_limb
+from promtrack.limb.shifts import LEAST_BLOCKS
 from promtrack.sequence.records import spread_over
 
 FRAMES = 24  # of a sequence that the noise is fitted to: three parameters need no more
-LEAST_BLOCKS = 5
 PRIOR = 3.0  # factor within which a parameter is expected about its usual value
 LAGS = 12  # frames, from one to which the edge's residuals are compared
-LEAST_EDGE_PX = 0.003  # scatter of a bin of edge below which nothing is measured
-RELIEF_PX = 0.5  # to start from, as the next
-OFFSET_PX = 0.3
+START_PX = 0.3  # usual scatter of the edge, to start from
+# OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
+# rounding, half on an arc
+SAMPLING_PX = 0.0045
 
 
 def first_noise(equations: Equations) -> Noise:
@@ -34,11 +35,11 @@ def first_noise(equations: Equations) -> Noise:
         for observed in (equations.along, equations.across)
     )
     return Noise(
-        EdgeNoise(np.full(equations.n, 0.3), alike, np.ones(len(equations.edge.frame))),
-        EdgeNoise(np.array(RELIEF_PX), alike, np.ones(len(equations.bins.bin))),
+        EdgeNoise(np.full(equations.n, START_PX), alike, np.ones(len(equations.edge.frame))),
+        EdgeNoise(np.array(START_PX), alike, np.ones(len(equations.bins.bin))),
         along,
         across,
-        offset_err_px=OFFSET_PX,
+        offset_err_px=START_PX,
         slip_err_px=HELD_PX,
         slip_s=1.0,
     )
@@ -78,7 +79,7 @@ def _edge_noise(e: Equations, before: EdgeNoise, residual: np.ndarray, round_: i
     own = np.array([MAD * np.median(part) if len(part) else usual for part in parts])
     # a frame's own scatter, drawn to the usual one as if that were known from sixteen bins more
     err_px = np.sqrt((seen * own**2 + 16.0 * usual**2) / (seen + 16.0))
-    err_px = np.maximum(err_px, max(0.5 * usual, LEAST_EDGE_PX))
+    err_px = np.maximum(err_px, max(0.5 * usual, SAMPLING_PX))
     return EdgeNoise(err_px, before.alike, _weight(e, residual / err_px[e.edge.frame], round_))
 
 

@@ -15,6 +15,7 @@ from scipy.linalg import solve_triangular
 from scipy.sparse import coo_matrix, csc_matrix
 
 from promtrack.limb.measure import FrameMeasure
+from promtrack.limb.shifts import LEAST_GAIN, LINEAR_PX
 
 NEIGHBOURS = 4  # bins of edge before each that foretell it
 
@@ -104,8 +105,8 @@ def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observ
     parts = []
     for i, m in enumerate(measures):
         s = m.shifts
-        fit = np.isfinite(s.along_px) & np.isfinite(s.across_px) & (np.abs(s.along_px) < 4)
-        fit &= (s.along_err_px < 3) & np.isfinite(s.across_err_px) & (s.gain > 0.2) & (s.gain < 5)
+        fit = (np.abs(s.along_px) < LINEAR_PX) & (s.along_err_px < LINEAR_PX) & np.isfinite(s.across_px)
+        fit &= (s.gain > LEAST_GAIN) & (s.gain * LEAST_GAIN < 1)
         if fit.any():
             columns = [s.theta_deg, s.along_px + laid_px[i], s.along_err_px, s.across_px, s.across_err_px]
             turned = np.full(int(fit.sum()), m.place.turn_deg)

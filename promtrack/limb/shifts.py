@@ -18,11 +18,14 @@ from promtrack.limb.records import Place
 
 EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
 # peaks of the correlation that are tried: their height in parts of the highest
-LEAST_PEAK, MOST_PEAKS = (0.6, 3)
+LEAST_PEAK = 0.6
 # within which frames share their spicules, and of a template's span at most
 MEMORY_S, MEMORY_PART = (150.0, 0.15)
 SMOOTH_PX = 1.5  # blur of a zone along the limb
-REACH_SIGMA = 6.0  # errors of the circle along the limb within which a frame is looked for
+LINEAR_PX = 4.0  # a block's slopes say nothing of larger shifts: half of the finest texture's length
+LEAST_GAIN = 0.2  # of a block against the template: beyond this factor either way it is not the same light
+MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that a template repairs
+LEAST_BLOCKS = 5  # that tell anything of the others
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +119,7 @@ def usual_shift(shifts: BlockShifts) -> np.ndarray:
     both = (shifts.along_px, shifts.along_err_px), (shifts.across_px, shifts.across_err_px)
     usual = np.zeros(2)
     for axis, (value, error) in enumerate(both):
-        usable = np.isfinite(value) & (np.abs(value) < 4) & (error < 3)
+        usable = (np.abs(value) < LINEAR_PX) & (error < LINEAR_PX)
         if usable.sum() >= 3:
             usual[axis] = weighted_median(value[usable], 1 / (error[usable] ** 2 + 0.3**2))
     return usual
@@ -145,7 +148,7 @@ def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]
     window = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
     left, middle, right = window[:-2], window[1:-1], window[2:]
     peak = np.flatnonzero((middle > left) & (middle >= right) & (middle > LEAST_PEAK * window.max()))
-    peak = peak[np.argsort(-middle[peak])][:MOST_PEAKS]
+    peak = peak[np.argsort(-middle[peak])]
     fine = 0.5 * (left - right)[peak] / np.minimum((left + right - 2 * middle)[peak], -1e-12)
     return list((peak + 1 - reach + fine) * grid.step_px) or [0.0]
 

@@ -9,13 +9,10 @@ from scipy.sparse.linalg import splu
 
 from promtrack.limb.equations import OWN, Equations, Solved
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.noise import first_noise, relief_of, renewed
+from promtrack.limb.noise import SAMPLING_PX, first_noise, relief_of, renewed
 from promtrack.limb.records import Known, Solution, Terms
 
 ROUNDS = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
-# OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
-# rounding, half on an arc
-SAMPLING_PX = 0.0045
 
 
 def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms: Terms = Terms()) -> Solution:

@@ -12,15 +12,22 @@ import cv2
 import numpy as np
 
 from promtrack.limb.edge import Grid, Zone, make_grid
-from promtrack.limb.shifts import EDGE_ROWS_PX, Template, block_shifts, blurred, coarse_shifts, usual_shift
+from promtrack.limb.shifts import (
+    EDGE_ROWS_PX,
+    LEAST_BLOCKS,
+    MOST_ALONG_PX,
+    Template,
+    block_shifts,
+    blurred,
+    coarse_shifts,
+    usual_shift,
+)
 
 BLOCK_PX = 48.0  # length of the blocks, each of which has a shift of its own
 FINE_RADIUS_PX = 1200.0  # up to this radius the zone is sampled at every pixel
 # blur along the limb with which the zones of a template are laid on each other
 FINER_PX = (10.0, 10.0, 6.0, 6.0, 4.0, 4.0)
-CHECKED_PX = 40.0  # turn from one frame of a template to the next that a check can see
 ROUGH_REACH_PX = 20.0  # farthest shifts above which circles alone do not make a template
-LEAST_STRETCHES = 4  # of limb that tell how a template lies on the one before
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +98,7 @@ def make_template(
             ]
     for i in range(1, len(zones)):
         alone = _mean_of(zones[i - 1 : i], np.zeros((1, 2)), grid, ceiling, np.zeros(1))
-        drift[i] = drift[i - 1] + coarse_shifts(alone, zones[i], CHECKED_PX)[0]
+        drift[i] = drift[i - 1] + coarse_shifts(alone, zones[i], MOST_ALONG_PX)[0]
     done = mean()
     if first is not None:
         done = replace(done, joint_px=_joint_px(first, done))
@@ -112,7 +119,7 @@ def _joint_px(before: Template, after: Template) -> float:
         if after.seen[ray].all() and before.seen[ray].all() and len(ray) == rays:
             part = Zone(ray, after.mean[ray], after.count[ray] > 0)
             along.append(coarse_shifts(before, part, 0.4 * rays * after.grid.step_px)[0])
-    if len(along) < LEAST_STRETCHES:
+    if len(along) < LEAST_BLOCKS:
         return np.inf
     # plain scatter: the few that contradict the others may be those that are right; the edge decides
     return float(np.hypot(np.median(along), np.std(along, ddof=1) / np.sqrt(len(along))))

@@ -12,26 +12,30 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from enum import IntEnum
 from typing import Any
 
 import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import MAD
+from promtrack.limb.circle import FAR_SIGMA, MAD
 from promtrack.limb.edge_checks import edge_checks
-from promtrack.limb.frame_limb import CEILING, ring_quantile
-from promtrack.limb.lock import lock_limb
+from promtrack.limb.frame_limb import CEILING, QUIET_SHARE, ring_quantile
+from promtrack.limb.lock import WIDE_DEG, lock_limb
 from promtrack.limb.records import OTHER_EXPOSURE, LimbLock, to_frame, to_polar
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
-FAINT, BRIGHT = 0, 1  # values of Sequence.exposure_class
+
+class Exposure(IntEnum):
+    """Values of Sequence.exposure_class."""
+
+    FAINT = 0
+    BRIGHT = 1
+
+
 ZONE = (1.01, 1.25)  # of the radius: where prominences stand
-ABOVE_NOISE = 5.0  # sigma, of a pixel that shows a prominence
-RINGS = 60  # of the zone, in each of which the quiet sky has one brightness
-QUIET_SHARE = 0.2  # quantile of a ring that is sky and no prominence
-ROUND_DEG = 90.0  # of limb: on less, pixels that are not square look like a Sun of another size
 LOOKED_AT = 3  # frames or pairs
 
 
@@ -62,7 +66,7 @@ def lock_exposures(
     """
     lock = _locked(sequence, limb, camera, site, progress)
     arc_deg, notes = lock.to_deg - lock.from_deg, lock.notes
-    if arc_deg < ROUND_DEG:
+    if arc_deg < WIDE_DEG:  # on less, pixels that are not square look like a Sun of another size
         words = f"The pixels are taken as square: {arc_deg:.0f} deg of limb are too little to test it."
         notes = (*notes, words)
     return replace(lock, checks=(*lock.checks, *edge_checks(sequence, lock)), notes=notes)
@@ -77,7 +81,7 @@ def _locked(
 ) -> LimbLock:
     if sequence.exposure_class is None:
         return lock_limb(sequence, limb=limb, camera=camera, site=site, progress=progress)
-    index = [np.flatnonzero(sequence.exposure_class == kind) for kind in (FAINT, BRIGHT)]
+    index = [np.flatnonzero(sequence.exposure_class == kind) for kind in (Exposure.FAINT, Exposure.BRIGHT)]
     done = [0]
 
     def counted(now: int, total: int) -> None:
@@ -92,20 +96,20 @@ def _locked(
             return lock_limb(part, limb=limb, camera=camera, site=site, progress=counted)
         except InputError as error:
             raise InputError(
-                f"two exposures alternate, and the {'bright' if kind == BRIGHT else 'faint'} one cannot be "
-                f"located: {error.what}",
+                f"two exposures alternate, and the {Exposure(kind).name.lower()} one cannot be located: "
+                f"{error.what}",
                 where=error.where,
                 remedy="expose so that both show the limb, or put the other exposure's frames into a folder "
                 "of their own",
             ) from None
 
-    faint = locked(FAINT, limb)
-    bright = locked(BRIGHT, replace(limb, radius_px=faint.radius_px))
+    faint = locked(Exposure.FAINT, limb)
+    bright = locked(Exposure.BRIGHT, replace(limb, radius_px=faint.radius_px))
     time_s = sequence.time_s
-    bright = _laid_on(bright, time_s[index[BRIGHT]], faint, time_s[index[FAINT]])
+    bright = _laid_on(bright, time_s[index[Exposure.BRIGHT]], faint, time_s[index[Exposure.FAINT]])
     pairs = zip(index, (faint, bright), strict=True)
     shown = [_prominence_px(sequence.only(part), lock) for part, lock in pairs]
-    base = BRIGHT if shown[BRIGHT] > shown[FAINT] else FAINT
+    base = Exposure.BRIGHT if shown[Exposure.BRIGHT] > shown[Exposure.FAINT] else Exposure.FAINT
     return _both((faint, bright), index, base)
 
 
@@ -113,9 +117,9 @@ def joined(sequence: Sequence, lock: LimbLock) -> Sequence:
     """The sequence whose used frames show the prominence of the bright exposure and the disc of the faint
     one, float32 in counts of the bright one; the same sequence where there is nothing to join."""
     classes = sequence.exposure_class
-    if classes is None or not (classes[lock.used] == BRIGHT).all():
+    if classes is None or not (classes[lock.used] == Exposure.BRIGHT).all():
         return sequence
-    discs = np.flatnonzero((classes == FAINT) & ~lock.rejected)
+    discs = np.flatnonzero((classes == Exposure.FAINT) & ~lock.rejected)
     if not len(discs):
         return sequence
     time_s, used = sequence.time_s, np.flatnonzero(lock.used)
@@ -163,12 +167,12 @@ def _laid_on(bright: LimbLock, bright_s: np.ndarray, faint: LimbLock, faint_s: n
 def _both(locks: tuple[LimbLock, LimbLock], index: list[np.ndarray], base: int) -> LimbLock:
     """One lock of all frames; what is one number for the sequence comes from the faint exposure, what belongs
     to the reference frame from the one in which motion is measured."""
-    faint, main = locks[FAINT], locks[base]
-    count = len(index[FAINT]) + len(index[BRIGHT])
+    faint, main = locks[Exposure.FAINT], locks[base]
+    count = len(index[Exposure.FAINT]) + len(index[Exposure.BRIGHT])
     rows: dict[str, Any] = {}
     for name in LimbLock.__dataclass_fields__:
         parts = [getattr(lock, name) for lock in locks]
-        if np.shape(parts[0]) != (len(index[FAINT]),) or not isinstance(parts[0], np.ndarray):
+        if np.shape(parts[0]) != (len(index[Exposure.FAINT]),) or not isinstance(parts[0], np.ndarray):
             continue
         rows[name] = np.empty(count, parts[0].dtype)
         for where, part in zip(index, parts, strict=True):
@@ -183,7 +187,7 @@ def _both(locks: tuple[LimbLock, LimbLock], index: list[np.ndarray], base: int) 
     shown = (
         f"Motion is measured in the {('faint', 'bright')[base]} exposure, which shows more of the prominence"
     )
-    if base == BRIGHT:
+    if base == Exposure.BRIGHT:
         shown += "; the disc shown is that of the faint one"
     scale = [check for check in faint.checks if check.subject == "scale"]
     return replace(
@@ -208,13 +212,12 @@ def _prominence_px(sequence: Sequence, lock: LimbLock) -> float:
     for index in _some(np.flatnonzero(lock.used)):
         frame = sequence.frame(index).astype(np.float32)
         rho = _rho_px(lock, index, frame.shape) / lock.radius_px
-        ring = ((rho - ZONE[0]) / (ZONE[1] - ZONE[0]) * RINGS).astype(int)
         inside = (rho >= ZONE[0]) & (rho < ZONE[1])
-        ring, value = ring[inside], frame[inside]
-        quiet = ring_quantile(ring, value, QUIET_SHARE) if value.size else np.zeros(RINGS)
+        ring, value = ((rho[inside] - ZONE[0]) * lock.radius_px).astype(int), frame[inside]
+        quiet = ring_quantile(ring, value, QUIET_SHARE) if value.size else np.zeros(1)
         far = np.diff(frame, axis=1)[rho[:, 1:] > 0.5 * sum(ZONE)]
         noise = MAD * float(np.median(np.abs(far))) / np.sqrt(2.0) if far.size else 0.0
-        risen = value - quiet[ring] > ABOVE_NOISE * max(noise, 0.5)
+        risen = value - quiet[ring] > FAR_SIGMA * max(noise, 0.5)
         counts.append(np.count_nonzero(risen & (value < CEILING * sequence.full_scale)))
     return float(np.mean(counts))
 

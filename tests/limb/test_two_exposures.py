@@ -8,7 +8,7 @@ import pytest
 from promtrack.errors import InputError
 from promtrack.limb import joined, lock_exposures, lock_limb
 from promtrack.limb.records import OTHER_EXPOSURE
-from promtrack.limb.two_exposures import BRIGHT, FAINT
+from promtrack.limb.two_exposures import Exposure
 from promtrack.pipeline import run
 from promtrack.scene import make_scene, write_scene
 from promtrack.sequence import sequence_from_arrays
@@ -43,7 +43,7 @@ def threes():
 def test_both_exposures_have_the_place_of_one_sun(case, request):
     # TRUTH  centres of the scene; a constant offset across the limb goes with the radius and shifts nothing
     scene, sequence, lock = request.getfixturevalue(case)
-    bright = sequence.exposure_class == BRIGHT
+    bright = sequence.exposure_class == Exposure.BRIGHT
     np.testing.assert_array_equal(lock.used, bright)
     assert {lock.reason[i] for i in np.flatnonzero(~bright)} == {OTHER_EXPOSURE}
     assert not lock.rejected.any()
@@ -64,7 +64,7 @@ def test_both_exposures_have_the_place_of_one_sun(case, request):
 def test_the_radius_is_that_of_the_faint_exposure(alternating):
     # TWIN  the faint frames alone
     _, sequence, lock = alternating
-    alone = lock_limb(sequence.only(np.flatnonzero(sequence.exposure_class == FAINT)))
+    alone = lock_limb(sequence.only(np.flatnonzero(sequence.exposure_class == Exposure.FAINT)))
     assert lock.radius_px == alone.radius_px
     assert lock.own_radius_err_px == alone.own_radius_err_px
 
@@ -97,7 +97,7 @@ def test_a_prominence_that_the_bright_exposure_burns_out_is_measured_in_the_fain
     ]
     again = with_exposure_classes(sequence_from_arrays(frames, sequence.times_utc, full_scale=FULL))
     lock = lock_exposures(again)
-    np.testing.assert_array_equal(lock.used, again.exposure_class == FAINT)
+    np.testing.assert_array_equal(lock.used, again.exposure_class == Exposure.FAINT)
     assert joined(again, lock) is again
     assert "measured in the faint exposure" in lock.notes[0]
 
