@@ -322,8 +322,8 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
             frame = sequence.read(index).astype(np.float32)
         except InputError:
             frame = np.zeros(sequence.shape, np.float32)
-        burnt = (frame > 0.5 * sequence.full_scale).astype(np.float32)
-        blocks, burnt = (cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (frame, burnt))
+        bright = (frame > 0.5 * sequence.full_scale).astype(np.float32)
+        blocks, burnt = (cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (frame, bright))
         return blocks, burnt == 0
 
     for position, (blocks, dark) in enumerate(map_ahead(look, indices)):
