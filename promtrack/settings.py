@@ -209,7 +209,9 @@ class ClipSettings:
         choices=("wide", "square", "tall", "native", "disc"),
     )
     look: str = _setting("ember", "how the picture is toned", choices=("ash", "ember", "nightfall"))
-    at: str = _setting("", "what to crop on: a letter of the report, or an angle; empty: where most happens")
+    at: str = _setting(
+        "", "a letter of the report to follow, or an angle to crop on; empty: where most happens"
+    )
     zoom: float = _setting(1.0, "closer than the program's own choice by this factor", low=0.1, high=10.0)
     from_: str = _setting("", "first moment shown, UTC: HH:MM, HH:MM:SS or ISO; empty: the first frame")
     to: str = _setting("", "last moment shown; empty: the last frame")

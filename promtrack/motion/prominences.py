@@ -40,7 +40,7 @@ class Prominence:
     angle_deg: float  # of its light's centre
     time_s: np.ndarray  # (n,) since the first strip
     frame: np.ndarray  # (n,)
-    height_mm: np.ndarray  # (n,) above the limb: where the outermost light falls to half
+    height_mm: np.ndarray  # (n,) where the outermost light above the limb falls to half, detached knots aside
     height_err_mm: np.ndarray  # (n,) 1 sigma: level (35 to 65 %), sampling and registration
     area_mm2: np.ndarray  # (n,) brighter than a tenth of its bright parts, above the spicules
     area_err_mm2: np.ndarray
@@ -211,6 +211,15 @@ def _large(mask: np.ndarray, least_mm2: float, geometry: StripGeometry) -> np.nd
     return np.where((size >= least_mm2)[labels], labels, 0)
 
 
+def _standing(labels: np.ndarray, bottom: int, geometry: StripGeometry) -> np.ndarray:
+    """(rows, k) bool: the regions that stand on the limb, and the largest, which may hang above it; a knot
+    that flies beside them is no part of the prominence's height."""
+    foot = labels[bottom : bottom + max(round(TOP_MM / geometry.mm_per_row), 1)]
+    size = np.bincount(labels.ravel())
+    size[0] = 0
+    return (labels > 0) & np.isin(labels, np.append(np.unique(foot), np.argmax(size)))
+
+
 def _pixel_area(geometry: StripGeometry) -> np.ndarray:
     """(rows,) Mm2 of one pixel of the strip."""
     height = geometry.height_mm(np.arange(geometry.rows, dtype=float))
@@ -245,8 +254,10 @@ def _measured(
     """In one strip: height, error, area, error, light of its bright parts, error, middle column."""
     light = np.nan_to_num(smooth[:, span.columns])
     sigma = noise[:, None]
-    significant = _large(significant[:, span.columns], LEAST_AREA_MM2 / 4.0, geometry) > 0
-    tops = [_top_mm(light, significant, level, geometry) for level in (0.35, 0.5, 0.65)]
+    labels = _large(significant[:, span.columns], LEAST_AREA_MM2 / 4.0, geometry)
+    significant = labels > 0
+    body = _standing(labels, span.bottom, geometry)
+    tops = [_top_mm(light, body, level, geometry) for level in (0.35, 0.5, 0.65)]
     if not significant.any() or tops[1] < SPICULES_MM:
         return (np.nan,) * 7
     above, sigma = light[span.bottom :], sigma[span.bottom :]

@@ -26,10 +26,11 @@ from promtrack.show.canvas import (
     text_width,
 )
 from promtrack.show.curves import LONG_GAP, front_curve, knot_speed
-from promtrack.show.findings import MOST_KNOTS, front_model, is_steady, relative_error, speed_of
+from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
 from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, overlaps, take
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
+from promtrack.show.region_of_interest import way_of
 from promtrack.show.timing import ClipTime, longest_free
 from promtrack.show.view import ClipView
 
@@ -73,7 +74,7 @@ class Body:
 
 
 def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, knots: bool) -> list[Body]:
-    """Moving fronts and knots in the order of their letters.
+    """Moving fronts and knots in the order of their letters; the one that `clip.at` names comes first.
 
     Parameters
     ----------
@@ -85,19 +86,21 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     for front in ranked_fronts(motion) if fronts else ():
         speed, error = _speed(measured, front)
         edge = np.asarray(measured.orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
-        theta = np.asarray(measured.orientation.to_image(front.angle_deg))
-        theta = np.full(len(theta), float(np.median(theta)))  # the edge moves, not the place along it
-        colour = bgr_of(ON_DARK.front)
-        letter, times = labels.front(front), front.time_s + late_s
-        found.append(Body(letter, -1, colour, times, theta, front.height_mm, speed, error, edge))
+        way, colour, letter = way_of(front, measured.orientation), bgr_of(ON_DARK.front), labels.front(front)
+        times = way.time_s + late_s
+        found.append(Body(letter, -1, colour, times, way.theta_deg, way.height_mm, speed, error, edge))
     for knot in ranked_knots(motion)[:DRAWN] if knots else ():
         order = labels.place(knot)
         speed, error = _speed(measured, knot)
-        theta = np.asarray(measured.orientation.to_image(knot.curve_angle_deg))
-        letter = labels.knot(knot) if order < MOST_KNOTS else ""
-        colour, times = bgr_of(ON_DARK.knot(order)), knot.time_s + late_s
-        found.append(Body(letter, order, colour, times, theta, knot.curve_mm, speed, error))
-    return found
+        way, colour, letter = (
+            way_of(knot, measured.orientation),
+            bgr_of(ON_DARK.knot(order)),
+            labels.knot(knot),
+        )
+        times = way.time_s + late_s
+        found.append(Body(letter, order, colour, times, way.theta_deg, way.height_mm, speed, error))
+    asked = measured.settings.clip.at.strip().upper()
+    return sorted(found, key=lambda body: not asked or body.letter != asked)
 
 
 def number_lines(body: Body, now_s: float, page: Page) -> tuple[str, ...]:

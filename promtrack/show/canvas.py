@@ -217,9 +217,9 @@ def draw_marker(
     *,
     strength: float = 0.9,
 ) -> None:
-    """The mark of the first (ring), second (triangle) or any other (square) lettered knot round its place."""
-    corners = (24, 3, 4)[min(order, 2)]
-    radius = (0.30, 0.40, 0.38)[min(order, 2)] * page.unit
+    """Mark of the first (ring), second (triangle), third (square) or any other (dot) knot in its place."""
+    corners = (24, 3, 4, 24)[min(order, 3)]
+    radius = (0.30, 0.40, 0.38, 0.10)[min(order, 3)] * page.unit
     start = -0.5 * np.pi if corners == 3 else 0.25 * np.pi
     angle = start + 2.0 * np.pi * np.arange(corners) / corners
     points = place_px + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)

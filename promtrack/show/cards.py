@@ -12,7 +12,7 @@ import numpy as np
 
 from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.rounding import counted, plain, significant_decimals, span_text
-from promtrack.show.canvas import Block, Canvas, Page, block, dim, draw_text
+from promtrack.show.canvas import Block, Canvas, block, dim, draw_text
 from promtrack.show.findings import (
     Quoted,
     fastest_knot,
@@ -23,7 +23,7 @@ from promtrack.show.findings import (
     speed_of,
     top_height,
 )
-from promtrack.show.layout import place_block
+from promtrack.show.layout import Rect, place_block
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import wrapped
 from promtrack.show.verdict import PLANE_OF_SKY, limb_name
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 END_DIMMED = 0.30  # light of the last picture left under the end card
 TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
+SMALLER = (1.0, 0.85, 0.7, 0.5)  # type of an end card that would not fit
 MOON_KM = 384_400.0  # semi-major axis of the Moon's orbit, to 100 km
 ERUPTION_KM_S = 30.0  # a front that rises faster is called an eruption in the clip's title
 QUARTERS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
@@ -133,7 +134,7 @@ def draw_title(annotation: Annotation, canvas: Canvas) -> None:
     lines = wrapped(title, round(TITLE_TYPE * page.unit), page.inside.width)
     for line in rest:
         lines += wrapped(line, page.unit, page.inside.width)
-    card = _fitted(lines, page)
+    card = _fitted(lines, page.inside.width)
     spots = ("top left", "top right", "bottom left", "bottom right")
     rect = place_block(annotation.title_ground, card.width, card.height, spots)
     if rect is not None:
@@ -143,23 +144,40 @@ def draw_title(annotation: Annotation, canvas: Canvas) -> None:
 def draw_end(annotation: Annotation, canvas: Canvas) -> None:
     """The end card: the result in one sentence over the last picture, darkened."""
     dim(canvas, END_DIMMED)
-    measured, page = annotation.measured, annotation.page
-    width = page.inside.width
-    lines = wrapped(headline(measured), round(END_TYPE * page.unit), width)
-    terms = everyday(measured)
-    lines += wrapped(terms, page.unit, width) if terms else []
-    notes = [PLANE_OF_SKY, f"Heights above {limb_name(measured)}."]
-    lines += wrapped(" ".join([*notes, *_not_shown(annotation)]), page.unit, width)
-    if measured.settings.clip.credit:
-        lines += wrapped(measured.settings.clip.credit, page.unit, page.inside.width)
-    card = _fitted(lines, page)
-    draw_text(canvas, card, page.inside.left, page.inside.top, strength=0.95)
+    inside = annotation.page.inside
+    draw_text(canvas, end_card(annotation), inside.left, inside.top, strength=0.95)
 
 
-def _fitted(lines: list[tuple[str, int]], page: Page) -> Block:
-    """A block of lines, each made smaller where a single word is wider than the page."""
+def end_scale(annotation: Annotation) -> Rect | None:
+    """Where the scale stands on the end card; None without one."""
+    inside, scale = annotation.page.inside, annotation.blocks.get("scale")
+    if scale is None:
+        return None
+    return Rect(inside.right - scale.width, inside.bottom - scale.height, scale.width, scale.height)
+
+
+def end_card(annotation: Annotation) -> Block:
+    """The words of the end card: above the scale, else beside it, else smaller."""
+    measured, page, scale = annotation.measured, annotation.page, end_scale(annotation)
+    texts = [(headline(measured), END_TYPE), (everyday(measured), 1.0)]
+    notes = [PLANE_OF_SKY, f"Heights above {limb_name(measured)}.", *_not_shown(annotation)]
+    texts += [(" ".join(notes), 1.0), (measured.settings.clip.credit, 1.0)]
+    above, beside = page.inside.height, page.inside.width
+    if scale is not None:
+        above, beside = scale.top - page.inside.top, page.inside.width - scale.width - page.unit
+    for share in SMALLER:
+        for height, width in ((above, page.inside.width), (page.inside.height, beside)):
+            lines = [wrapped(words, round(share * size * page.unit), width) for words, size in texts if words]
+            card = _fitted([line for text in lines for line in text], width)
+            if card.height <= height:
+                return card
+    return card
+
+
+def _fitted(lines: list[tuple[str, int]], width: int) -> Block:
+    """A block of lines, each made smaller where a single word is wider than the room for it."""
     fitted = []
     for words, size in lines:
         wide = block(((words, size),)).width
-        fitted.append((words, size if wide <= page.inside.width else int(size * page.inside.width / wide)))
+        fitted.append((words, size if wide <= width else int(size * width / wide)))
     return block(tuple(fitted))

@@ -20,7 +20,7 @@ from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_sp
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
 
-MOST_KNOTS, MOST_FRONTS = 3, 2  # as many as have colours of their own
+MOST_NAMED = 8  # tracks that one sheet has room to name
 Heights = TypeVar("Heights", float, np.ndarray)  # one or many: what goes in comes out
 CHANGES = 3.0  # total errors by which a speed must change before both ends are quoted
 SLOW_PART = 0.25  # of the greatest speed: below it a front rises slowly
@@ -74,11 +74,11 @@ def leading_front(measured: Measured) -> Front | None:
 
 
 def named_tracks(measured: Measured) -> tuple[Named, ...]:
-    """The tracks with letters that one sheet can name: the highest fronts, then the fastest knots."""
-    labels, knots = label_motion(measured.motion), ranked_knots(measured.motion)
-    fronts = ranked_fronts(measured.motion)[:MOST_FRONTS]
-    named = [Named(labels.front(front), front, -1) for front in fronts]
-    return (*named, *(Named(labels.knot(knot), knot, labels.place(knot)) for knot in knots[:MOST_KNOTS]))
+    """The tracks with letters in the order of these: the highest fronts, then the fastest knots."""
+    labels = label_motion(measured.motion)
+    named = [Named(labels.front(front), front, -1) for front in ranked_fronts(measured.motion)]
+    named += [Named(labels.knot(one), one, labels.place(one)) for one in ranked_knots(measured.motion)]
+    return tuple(one for one in named if one.letter)[:MOST_NAMED]
 
 
 def track_name(measured: Measured, track: KnotTrack | Front) -> str:
@@ -163,6 +163,14 @@ def knot_speed_words(measured: Measured, knot: KnotTrack) -> str:
     if high == speed[0] and low == speed[-1]:
         return f", slowing from {ends[1]} to {ends[0]} km/s"
     return f" at {ends[0]} to {ends[1]} km/s"
+
+
+def greatest_speed(measured: Measured, knot: KnotTrack) -> float:
+    """Greatest speed of a knot by its model [km/s]; that at mid-time where no model describes it."""
+    if knot.fit.model == "none":
+        return knot.fit.speed_km_s
+    times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
+    return float(knot_speed(knot, measured.strip.geometry.limb_mm, times)[0].max())
 
 
 def is_steady(measured: Measured, knot: KnotTrack) -> bool:
@@ -267,11 +275,11 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
 
 
 def _knot_title(measured: Measured, knot: KnotTrack) -> str:
-    fastest = max(moving_knots(measured), key=lambda one: one.fit.speed_km_s) is knot
-    letter = track_name(measured, knot).removeprefix("knot ")
+    fastest = max(moving_knots(measured), key=lambda one: greatest_speed(measured, one)) is knot
+    name = track_name(measured, knot)
     doubt = " (perhaps two taken for one)" if too_fast(measured, knot) else ""
     moved = f"{_moved(knot)}{knot_speed_words(measured, knot)}"
-    return f"{'The fastest' if fastest else 'A bright'} knot ({letter}) {moved}{doubt}"
+    return f"{f'The fastest knot ({name[5:]})' if fastest else f'K{name[1:]}'} {moved}{doubt}"
 
 
 def _moved(knot: KnotTrack) -> str:

@@ -22,7 +22,7 @@ from promtrack.show.bodies import (
     schedule_numbers,
 )
 from promtrack.show.canvas import Canvas, Page
-from promtrack.show.cards import draw_end, draw_title
+from promtrack.show.cards import draw_end, draw_title, end_scale
 from promtrack.show.disc_view import Inset, draw_insets, inset_name
 from promtrack.show.layout import FREE, Ground, Rect, busy_share, make_ground, place_block, take
 from promtrack.show.records import Measured
@@ -235,11 +235,8 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
             )
         if "compass" in annotation.blocks:
             draw_compass(canvas, annotation.blocks["compass"], page, view, annotation.measured.orientation)
-    if "scale" in annotation.blocks:
-        rect = annotation.blocks["scale"]
-        if shot.act == "end":  # the card has the rest of the picture to itself
-            left, top = page.inside.right - rect.width, page.inside.bottom - rect.height
-            rect = Rect(left, top, rect.width, rect.height)
+    rect = end_scale(annotation) if shot.act == "end" else annotation.blocks.get("scale")
+    if rect is not None:
         view = annotation.insets[-1].view if annotation.insets else view
         draw_scale(canvas, rect, page, view, bar="scale" in wanted, earth="earth" in wanted)
 

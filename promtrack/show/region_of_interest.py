@@ -24,11 +24,20 @@ WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
 LEAST_SHARE = 0.44  # of the picture's height that the action takes; a wider scene is cropped
 LEAST_TOP_MM = 30.0
 APART_DEG = 0.5  # gap that parts two bodies
-CLEAR = 0.05  # of half the picture's width: sky kept between a body and its edge
+CLEAR = 0.05  # of half the picture: sky kept between a body and its edge
 MOST_OF_HEADLINE = 0.7  # of its track
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
 CELL_MM = 2.5
 LARGEST_ZOOM = 14.0  # picture px per frame px: beyond it plasma is soft on a phone too
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Way:
+    """Where a body is (arrays have one value a point, times rise)."""
+
+    time_s: np.ndarray  # since the first strip
+    theta_deg: np.ndarray  # image angle in the reference frame
+    height_mm: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +49,7 @@ class Action:
     weight: np.ndarray
     time_s: np.ndarray | None = None  # seconds since the first strip, rising ...
     top_mm: np.ndarray | None = None  # ... and the height that must be in view by then, rising
+    followed: Way | None = None  # of the body that the picture follows
 
     def top_at(self, time_s: np.ndarray) -> np.ndarray:
         """Height [Mm] that must be in view at these times, seconds since the first strip."""
@@ -63,14 +73,14 @@ def find_action(
     ----------
     size : width and height of the picture; what would make the action lower than `LEAST_SHARE` of it is
         cropped
-    at : letter of a body, or an angle in degrees, to crop on; '' for where most happens
+    at : letter of a body to follow, or an angle in degrees to crop on; '' for where most happens
 
     Raises
     ------
     SettingsError : `at` is neither
     """
     tracks: tuple[KnotTrack | Front, ...] = (*ranked_fronts(motion), *ranked_knots(motion))
-    plasma, centre = _plasma(strip), asked_angle(at, motion, strip)
+    plasma, centre, followed = _plasma(strip), asked_angle(at, motion, strip), asked_track(at, motion)
     angle = np.concatenate([plasma.angle_deg, *(t.angle_deg for t in tracks)])
     height = np.concatenate([plasma.height_mm, *(t.height_mm for t in tracks)])
     # a point of a moving track counts more than any plasma, which has 1 to 5
@@ -108,7 +118,27 @@ def find_action(
         np.concatenate([weight[inside], np.full(4, 1e-6)]),
         time_s,
         tops,
+        None if followed is None else way_of(followed, orientation),
     )
+
+
+def asked_track(at: str, motion: Motion) -> KnotTrack | Front | None:
+    """The body that has this letter; None where none has."""
+    return _lettered(motion).get(at.strip().upper())
+
+
+def way_of(track: KnotTrack | Front, orientation: Orientation) -> Way:
+    """The fitted way of a knot; a front goes straight up."""
+    if isinstance(track, KnotTrack):
+        return Way(track.time_s, np.asarray(orientation.to_image(track.curve_angle_deg)), track.curve_mm)
+    theta = np.asarray(orientation.to_image(track.angle_deg))
+    return Way(track.time_s, np.full(len(theta), float(np.median(theta))), track.height_mm)
+
+
+def _lettered(motion: Motion) -> dict[str, KnotTrack | Front]:
+    labels = label_motion(motion)
+    tracks = {labels.front(f): f for f in motion.fronts} | {labels.knot(k): k for k in motion.knots}
+    return {letter: track for letter, track in tracks.items() if letter}
 
 
 def asked_angle(at: str, motion: Motion, strip: Strip) -> float | None:
@@ -120,16 +150,14 @@ def asked_angle(at: str, motion: Motion, strip: Strip) -> float | None:
     """
     if not at.strip():
         return None
-    labels = label_motion(motion)
-    letters = {labels.front(f): f for f in motion.fronts} | {labels.knot(k): k for k in motion.knots}
-    track = letters.get(at.strip().upper())
+    track = asked_track(at, motion)
     geometry = strip.geometry
     middle = float(geometry.angle_deg((geometry.columns - 1) / 2.0))
     try:
         angle = float(np.mean(track.angle_deg)) if track is not None else float(at)
         angle += 360.0 * round((middle - angle) / 360.0)  # ValueError where it is not finite
     except (ValueError, OverflowError):
-        known = ", ".join(sorted(filter(None, letters))) or "none: nothing moves"
+        known = ", ".join(sorted(_lettered(motion))) or "none: nothing moves"
         remedy = f"give an angle in degrees or one of the letters of the report ({known})"
         raise SettingsError(f"'{at}' is no letter and no angle", where="clip.at", remedy=remedy) from None
     first, last = geometry.from_deg, float(geometry.angle_deg(geometry.columns - 1))

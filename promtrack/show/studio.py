@@ -92,11 +92,12 @@ def prepare(measured: Measured) -> Studio:
     insets: tuple[Inset, ...] = ()
     not_shown = 0
     if clip.view == "disc":
-        views = (disc_view(measured),) * len(frames)
-        insets, not_shown = insets_of(measured, views[0])
+        whole = disc_view(measured)
+        views = (whole,) * len(frames)
+        insets, not_shown = insets_of(measured, whole)
     else:
-        views = _cropped(measured, frames)
-    toner = make_toner(quiet_sun(sequence, lock, views[-1]), views[-1], clip.look, lock)
+        views, whole = _cropped(measured, frames)
+    toner = make_toner(quiet_sun(sequence, lock, whole), whole, clip.look, lock)
     some = spread_over(len(frames), LOOKED_AT)
     looked = list(sequence.frames([int(frames[k]) for k in some]))
     chosen = [views[k] for k in some]
@@ -106,22 +107,24 @@ def prepare(measured: Measured) -> Studio:
             inset.rect.top // 8 : inset.rect.bottom // 8, inset.rect.left // 8 : inset.rect.right // 8
         ]
         shape = busy[0][part].shape
-        for whole, seen in ((busy[0], looked), (busy[1], looked[:1])):
+        for tones, seen in ((busy[0], looked), (busy[1], looked[:1])):
             own = busy_map(seen, [inset.own_view] * len(seen), toner, lock)
-            whole[part] = own[: shape[0], : shape[1]]
+            tones[part] = own[: shape[0], : shape[1]]
     luma = palette_ycc(clip.look)[0]
     small = [tone_frame(f, toner, v.scaled(0.125), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
     light = float(np.mean([_linear(luma[tone]).mean() for tone in small]))
     return Studio(measured, plan, views, toner, busy, insets, not_shown, light)
 
 
-def _cropped(measured: Measured, frames: np.ndarray) -> tuple[ClipView, ...]:
-    """Views cropped on the action, one a frame shown."""
+def _cropped(measured: Measured, frames: np.ndarray) -> tuple[tuple[ClipView, ...], ClipView]:
+    """Views cropped on the action, one a frame shown; and one that shows all of it and the limb."""
     lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
     size = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
     action = find_action(measured.strip, measured.motion, measured.orientation, lock, size=size, at=clip.at)
     strip_s = (sequence.times_utc[frames] - measured.strip.times_utc[0]) / np.timedelta64(1, "s")
-    return choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
+    around, still = replace(clip, zoom=min(clip.zoom, 1.0)), replace(action, followed=None)
+    views = choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
+    return views, choose_views(lock, measured.scale, measured.orientation, still, around, strip_s)[-1]
 
 
 def _linear(luma: np.ndarray) -> np.ndarray:

@@ -8,7 +8,7 @@ distance zoom * rho.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -23,6 +23,8 @@ SIZES = {"wide": (1920, 1080), "disc": (1920, 1080), "square": (1080, 1080), "ta
 LEVEL_DEG = 90.0  # a longer piece of limb has no level
 # Between first and last picture: less is not worth it, more hurries.
 LEAST_ZOOM_OUT, MOST_ZOOM_OUT = 1.25, 2.2
+MOST_LEAN_DEG = 25.0  # of the limb, where a level picture would cut the action or show borders
+FOLLOWED, FOLLOW_SIGMA = 0.35, 0.1  # how far from the middle, of half the picture; smoothing, of the clip
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,14 +100,21 @@ def choose_views(
     """
     if clip.view == "native":
         return (_native(lock, scale),) * len(strip_s)
-    shape = _Shape(lock, scale, orientation, action, clip)
     needed = action.top_at(strip_s)
     lowest, highest = float(needed.min()), float(needed.max())
+    turn, side, up = picture_up(orientation, action, clip)
+    lean = 90.0 * round(turn / 90.0) - turn  # the frame's own upright or level, which wastes least of it
+    leans = np.linspace(0.0, lean, 5) if up == "limb" and abs(lean) <= MOST_LEAN_DEG else np.zeros(1)
+    whole = replace(clip, zoom=1.0)
+    tried = [_Shape(lock, scale, action, whole, one, side, up) for one in turn + leans]
+    shape = _Shape(lock, scale, action, clip, min(tried, key=lambda s: s.lost(highest)).turn, side, up)
     tops = np.linspace(highest, lowest, 24)
     fitted = [shape.fit(float(top)) for top in tops]
     zooms = np.log([zoom for zoom, _ in fitted])
     if zooms[-1] - zooms[0] < np.log(LEAST_ZOOM_OUT):
-        return (shape.view(*fitted[0]),) * len(strip_s)
+        if action.followed is None:
+            return (shape.view(*fitted[0]),) * len(strip_s)
+        return shape.following(np.full(len(strip_s), zooms[0]), fitted[0][1], strip_s)
     wanted = np.interp(-needed, -tops, np.minimum(zooms, zooms[0] + np.log(MOST_ZOOM_OUT)))
     # Smooth, and never closer than what must be seen allows: the least of what lies within two sigma ahead.
     sigma = max(0.10 * len(strip_s), 1.0)
@@ -114,17 +123,24 @@ def choose_views(
     rising, first = np.unique(zooms, return_index=True)
     centres = np.array([centre for _, centre in fitted])[first]
     middles = np.stack([np.interp(smooth, rising, column) for column in centres.T], axis=1)
-    return tuple(shape.view(float(np.exp(z)), middle) for z, middle in zip(smooth, middles, strict=True))
+    return shape.following(smooth, middles, strip_s)
 
 
 class _Shape:
     """How a picture of these settings is laid over what the frames show."""
 
     def __init__(
-        self, lock: LimbLock, scale: Scale, orientation: Orientation, action: Action, clip: ClipSettings
+        self,
+        lock: LimbLock,
+        scale: Scale,
+        action: Action,
+        clip: ClipSettings,
+        turn: float,
+        side: int,
+        up: str,
     ):
         self.lock, self.scale, self.action, self.clip = lock, scale, action, clip
-        self.turn, self.side, self.up = picture_up(orientation, action, clip)
+        self.turn, self.side, self.up = turn, side, up
         self.size = np.array(SIZES[clip.view], dtype=float)
         self.cover = covered(lock)
         self.rotation = rotation(self.turn, self.side)
@@ -135,15 +151,57 @@ class _Shape:
 
         No border of the frames shows, unless the action would not fit otherwise.
         """
-        rho = self.lock.radius_px + np.minimum(self.action.height_mm, top_mm) * 1e3 / self.scale.km_per_px
-        x, y = turned(self.action.theta_deg, rho, self.turn, self.side)
-        span = np.maximum([np.ptp(x), np.ptp(y)], 8.0)
+        middle, span = self._extent(top_mm)
         room = self.cover[2:] - self.cover[:2]
         wanted, whole = (float((share * self.size / span).min()) for share in (FILL, 0.92))
         filled = float((self.box / room).max())  # the frames just fill the picture
         zoom = max(min(wanted, LARGEST_ZOOM), min(filled, whole)) * self.clip.zoom
+        half = self.size / zoom / 2.0
+        return zoom, moved_inside(middle, half, half - span / 2.0, self.rotation, self.cover)
+
+    def lost(self, top_mm: float) -> float:
+        """How much of the action is cut and how far the picture reaches beyond the frames, in tenths of the
+        action's size."""
+        zoom, middle = self.fit(top_mm)
+        wanted, span = self._extent(top_mm)
+        half = self.size / zoom / 2.0
+        cut = np.abs(wanted - middle) + span / 2.0 - half
+        own, reach = self.rotation.T @ middle, np.abs(self.rotation.T) @ half
+        beyond = np.concatenate([self.cover[:2] - own + reach, own + reach - self.cover[2:]])
+        return round(float(np.maximum(np.concatenate([cut, beyond]), 0.0).sum() / span.max()), 1)
+
+    def following(self, zooms: np.ndarray, middles: np.ndarray, strip_s: np.ndarray) -> tuple[ClipView, ...]:
+        """The views of all pictures, moved so that the body to follow stays near their middle.
+
+        Parameters
+        ----------
+        zooms : (n,) logarithms
+        middles : (n, 2) or (2,) frame px
+        """
+        half = 0.5 * self.size / np.exp(zooms)[:, None]
+        middles = np.broadcast_to(middles, half.shape)
+        if (way := self.action.followed) is not None:
+            theta, height = (
+                np.interp(strip_s, way.time_s, value) for value in (way.theta_deg, way.height_mm)
+            )
+            rho = self.lock.radius_px + height * 1e3 / self.scale.km_per_px
+            body = np.stack(turned(theta, rho, self.turn, self.side), axis=1)
+            middles = np.clip(middles, body - FOLLOWED * half, body + FOLLOWED * half)
+            sigma = max(FOLLOW_SIGMA * len(strip_s), 1.0)
+            middles = gaussian_filter1d(middles, sigma, axis=0, mode="nearest")
+            inside = [
+                moved_inside(middle, own, FOLLOWED * own, self.rotation, self.cover)
+                for middle, own in zip(middles, half, strict=True)
+            ]
+            middles = np.array(inside)
+        return tuple(self.view(float(np.exp(z)), middle) for z, middle in zip(zooms, middles, strict=True))
+
+    def _extent(self, top_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        """Middle and size of the action up to a height, turned, frame px."""
+        rho = self.lock.radius_px + np.minimum(self.action.height_mm, top_mm) * 1e3 / self.scale.km_per_px
+        x, y = turned(self.action.theta_deg, rho, self.turn, self.side)
         middle = np.array([x.min() + x.max(), y.min() + y.max()]) / 2.0
-        return zoom, moved_inside(middle, self.size / zoom / 2.0, self.rotation, self.cover)
+        return middle, np.maximum([np.ptp(x), np.ptp(y)], 8.0)
 
     def view(self, zoom: float, middle: np.ndarray) -> ClipView:
         """The view with this zoom and middle."""
@@ -196,18 +254,25 @@ def rotation(turn: float, side: int) -> np.ndarray:
     return np.array([[side * c, -side * s], [s, c]])
 
 
-def moved_inside(middle: np.ndarray, half: np.ndarray, rotation: np.ndarray, cover: np.ndarray) -> np.ndarray:
-    """The middle of a picture moved so that the picture ends inside the frames, on each axis where it can.
+def moved_inside(
+    wanted: np.ndarray, half: np.ndarray, slack: np.ndarray, rotation: np.ndarray, cover: np.ndarray
+) -> np.ndarray:
+    """The middle of a picture moved so that it ends inside the frames, or shows all of them where it is the
+    larger; not so far that it cuts what must be seen.
 
     Parameters
     ----------
-    middle, half : (2,) about the Sun's centre along the picture's axes, and half its size, frame px
+    wanted, half : (2,) middle about the Sun's centre along the picture's axes, and half its size, frame px
+    slack : (2,) how far from what is wanted the middle may lie before that is cut
     rotation : from the frame's axes to the picture's
     cover : as `covered` gives it
     """
-    own, reach = rotation.T @ middle, np.abs(rotation.T) @ half
+    reach, slack, middle = np.abs(rotation.T) @ half, np.maximum(slack, 0.0), wanted
     low, high = cover[:2] + reach, cover[2:] - reach
-    return rotation @ np.where(low <= high, np.clip(own, low, np.maximum(low, high)), own)
+    for _ in range(8):  # onto one condition and the other in turn, which ends where both hold
+        middle = rotation @ np.clip(rotation.T @ middle, np.minimum(low, high), np.maximum(low, high))
+        middle = np.clip(middle, wanted - slack, wanted + slack)
+    return middle
 
 
 def covered(lock: LimbLock, frames: np.ndarray | None = None) -> np.ndarray:

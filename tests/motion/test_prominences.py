@@ -131,3 +131,13 @@ def test_light_high_above_for_one_frame_is_no_height(tmp_path):
     assert np.isnan(found.height_mm[4])
     rest = np.delete(found.height_mm, 4)
     assert rest == pytest.approx(scene.geometry.height_mm(30), abs=1.5)
+
+
+def test_a_knot_that_flies_above_is_no_part_of_the_height(tmp_path):
+    # TRUTH  a prominence of 40 rows and a knot of 10 rows, 25 rows above it, in every frame; and the same
+    # prominence cut loose from the limb, which still is the largest and keeps its height.
+    scene = StripScene()
+    for low in (0, 25):
+        parts = ((low, 40, 60, 110, 200.0), (65, 75, 80, 90, 200.0))
+        (found,) = find_prominences(strip_of(tmp_path, boxes(scene, *parts, n=6), scene))
+        assert found.height_mm == pytest.approx(scene.geometry.height_mm(40), abs=1.5)

@@ -270,7 +270,7 @@ def test_two_frames_of_one_time_do_not_stop_a_figure(measured_fake):
 def test_heights_errors_and_residuals_are_those_of_the_records(measured_fake):
     top, below = sheet_of("height_time", measured_fake).axes
     tracks = [named.track for named in named_tracks(measured_fake)]
-    assert len(top.containers) == len(below.containers) == len(tracks) == 4
+    assert len(top.containers) == len(below.containers) == len(tracks) == 6
     for container, residual, track in zip(top.containers, below.containers, tracks, strict=True):
         points, _, (bars,) = container.lines
         assert np.asarray(points.get_ydata()) == pytest.approx(track.height_mm)
@@ -292,9 +292,31 @@ def test_letters_and_colours_are_those_of_everything_else(measured_fake):
         assert f"{labels.front(measured_fake.motion.fronts[0])}  leading edge" in words
         assert LIGHT.marks.front in colours
         for knot in moving_knots(measured_fake):
-            if 0 <= labels.place(knot) < 3:
-                assert f"{labels.knot(knot)}  knot" in words
-                assert LIGHT.marks.knot(labels.place(knot)) in colours
+            assert f"{labels.knot(knot)}  knot" in words
+            assert LIGHT.marks.knot(labels.place(knot)) in colours
+
+
+def test_the_key_names_every_lettered_track_in_the_order_of_letters(measured_fake):
+    names = [
+        f"{one.letter}  {'leading edge' if one.place < 0 else 'knot'}" for one in named_tracks(measured_fake)
+    ]
+    assert len(names) == 1 + len(moving_knots(measured_fake)) > 4
+    for name in ("height_time", "speed_time", "knot_map"):
+        figure = sheet_of(name, measured_fake)
+        keyed = [
+            text for text in figure.texts if re.fullmatch(r"[A-Z]  (leading edge|knot)", text.get_text())
+        ]
+        keyed.sort(key=lambda text: -text.get_position()[1])
+        assert [text.get_text() for text in keyed] == names
+    # TRUTH  in each of the six moments the letters are of the tracks measured in its frame, at most
+    letters = {one.letter: set(one.track.frame.tolist()) for one in named_tracks(measured_fake)}
+    frames, seen = growth_frames(measured_fake, 6), set()
+    for frame, axes in zip(frames, sheet_of("strip_montage", measured_fake).axes, strict=True):
+        shown = {text.get_text() for text in axes.texts} & set("ABCDEF") - {"E", "N"}
+        assert all(int(frame) in letters[letter] for letter in shown)
+        seen |= shown
+    assert "A" in seen
+    assert len(seen) >= 3
 
 
 def test_arrows_follow_the_tracks(measured_fake):
@@ -305,7 +327,10 @@ def test_arrows_follow_the_tracks(measured_fake):
     minutes = float(words.split(" in ")[-1].split()[0])
     arrows = [arrow for arrow in figure.axes[0].patches if isinstance(arrow, FancyArrowPatch)]
     knots = [named.track for named in named_tracks(measured_fake) if named.place >= 0]
-    assert len(arrows) == len(knots) == 3
+    elsewhere = re.findall(r"\b[A-Z]\b", words.partition("; arrows")[2])
+    labels = label_motion(measured_fake.motion)
+    knots = [knot for knot in knots if labels.knot(knot) not in elsewhere]
+    assert len(arrows) == len(knots) >= 4
     for arrow, knot in zip(arrows, knots, strict=True):
         path = arrow._path_original.vertices
         length = np.hypot(*np.diff(path, axis=0).T).sum()

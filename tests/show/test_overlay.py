@@ -26,7 +26,15 @@ from promtrack.show.canvas import (
     text_mask,
     text_width,
 )
-from promtrack.show.cards import earth_diameters, everyday, million_km_h, moon_trip, title_lines
+from promtrack.show.cards import (
+    earth_diameters,
+    end_card,
+    end_scale,
+    everyday,
+    million_km_h,
+    moon_trip,
+    title_lines,
+)
 from promtrack.show.clip import overlay_planes
 from promtrack.show.findings import Quoted, top_height
 from promtrack.show.layout import Rect, busy_share, make_ground, nearest_free, overlaps, place_block, take
@@ -603,3 +611,38 @@ def test_words_never_meet_in_the_eruption(name, eruption):
     assert any(b.label is not None for b in annotation.bodies)
     for shot in motion_shots(studio):
         assert not [pair for pair in combinations(annotation.words(shot), 2) if overlaps(*pair)]
+
+
+@pytest.mark.parametrize("name", VIEWS)
+@pytest.mark.parametrize("zoom", [1.0, 4.0])
+def test_the_end_card_leaves_the_scale_free(name, zoom):
+    # TRUTH  however large the Earth of a close picture is: words and scale share no pixel and are inside.
+    annotation = stage(
+        view=name, zoom=zoom, credit="A. Observer, a club with a long name, a town"
+    ).annotation()
+    card, scale, inside = end_card(annotation), end_scale(annotation), annotation.page.inside
+    words = Rect(inside.left, inside.top, card.width, card.height)
+    assert not overlaps(words, scale)
+    assert words.right <= inside.right
+    assert words.bottom <= inside.bottom
+    assert scale.top >= inside.top
+
+
+@pytest.mark.parametrize("name", ["wide", "square", "tall"])
+def test_a_letter_is_followed_in_angle_and_height(name):
+    # TRUTH  closer on the last knot that has a letter: its mark is in the middle half of
+    # the picture whenever it was measured, its number shows, and the picture moves smoothly.
+    asked = max(stage().annotation().bodies, key=lambda body: body.order)
+    studio = stage(view=name, at=asked.letter.lower(), zoom=3.0)
+    annotation, view = studio.annotation(), studio.views[0]
+    body = annotation.bodies[0]
+    assert body.letter == asked.letter
+    assert body.label is not None
+    middle = 0.5 * np.array([view.width, view.height])
+    for shot in motion_shots(studio):
+        if body.seen(shot.time_s):
+            away = np.abs(body.place(studio.views[shot.place], shot.time_s) - middle) / middle
+            assert away.max() < 0.5
+    way = np.array([[v.sun_x_px, v.sun_y_px] for v in studio.views])
+    assert np.ptp(way, axis=0).max() > 20.0
+    assert np.abs(np.diff(way, 2, axis=0)).max() < 0.1 * np.ptp(way, axis=0).max()

@@ -18,7 +18,16 @@ from promtrack.show.curves import (
     knot_speed,
     local_speeds,
 )
-from promtrack.show.figures.items import Item, items_of, key, key_below, others_of, others_words, time_span
+from promtrack.show.figures.items import (
+    Item,
+    items_of,
+    key,
+    key_below,
+    others_of,
+    others_words,
+    time_span,
+    write_beside,
+)
 from promtrack.show.figures.style import (
     Theme,
     date_axis,
@@ -60,10 +69,10 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
     _hold(below, residuals, [item.track.height_err_mm for item in items])
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
     name_y(below, "measured − model (Mm)")
+    below.set_xlim(*time_span(measured))
     for axes in (top, below):
-        axes.set_xlim(*time_span(measured))
         date_axis(axes, measured, label=axes is below)
-    key(figure, measured, items, [float(item.track.height_mm[-1]) for item in items])
+    key(figure, measured, items)
     foot(figure, measured, speeds=True)
     return figure
 
@@ -74,7 +83,6 @@ def height_time_upright(measured: Measured, theme: Theme) -> Figure:
     items = items_of(measured, theme.marks)
     axes = panel(figure, 0.11, 0.20 + 0.055 * len(items), 0.86, 0.63 - 0.055 * len(items))
     draw_heights(axes, measured, items, theme)
-    axes.set_xlim(*time_span(measured))
     date_axis(axes, measured)
     key_below(figure, measured, items, 0.10)
     times = measured.sequence.times_utc
@@ -98,12 +106,12 @@ def draw_heights(axes: Axes, measured: Measured, items: list[Item], theme: Theme
         rejected = isinstance(track, KnotTrack) and track.fit.model == "none"
         style: dict[str, Any] = {"linewidth": 1.4, "linestyle": "--"} if rejected else {"linewidth": 2.6}
         axes.plot(days(measured, times), _model_height(track, times), color=item.colour, **style)
-    _hold(
-        axes,
-        [track.height_mm for track in (*(item.track for item in items), *others)],
-        [track.height_err_mm for track in (*(item.track for item in items), *others)],
-    )
+    tracks = [*(item.track for item in items), *others]
+    _hold(axes, [track.height_mm for track in tracks], [track.height_err_mm for track in tracks])
     name_y(axes, "height (Mm)")
+    axes.set_xlim(*time_span(measured))
+    lines = [np.stack([days(measured, i.track.time_s), i.track.height_mm], axis=1) for i in items]
+    write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
 
 
 def _points(axes: Axes, measured: Measured, item: Item, value: np.ndarray, error: np.ndarray) -> None:
@@ -137,19 +145,20 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     items = items_of(measured, theme.marks)
     figure = sheet(speeds_title(measured), _conventions(items))
     axes = panel(figure, 0.065, 0.145, 0.64, 0.665)
-    ends = [_draw_speed(axes, measured, item) for item in items]
+    lines = [_draw_speed(axes, measured, item) for item in items]
     name_y(axes, "speed (km/s)")
     axes.set_xlim(*time_span(measured))
     axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))
+    write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
     date_axis(axes, measured)
-    key(figure, measured, items, ends)
+    key(figure, measured, items)
     note_above(axes, _yardstick(measured), theme.quiet)
     foot(figure, measured, speeds=True)
     return figure
 
 
-def _draw_speed(axes: Axes, measured: Measured, item: Item) -> float:
-    """One knot's or front's speed; the last value drawn, for the order of the key."""
+def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
+    """One knot's or front's speed; its line, (n, 2) day number and km/s."""
     track, relative = item.track, relative_error(measured)
     points: dict[str, Any] = {"fmt": item.marker, "color": item.colour, "elinewidth": 1.6}
     times = drawing_times(track.time_s)
@@ -158,20 +167,20 @@ def _draw_speed(axes: Axes, measured: Measured, item: Item) -> float:
         axes.errorbar(days(measured, at), speed, np.hypot(error, relative * speed), markersize=7, **points)
         model = front_model(track)
         if model is None:
-            return float(np.sum(speed[-1:]))
+            return np.stack([days(measured, at), speed], axis=1)
         curve = front_curve(track, model, times)
         speed, error = curve.speed_km_s, curve.speed_err_km_s
     else:
         quoted = speed_of(measured, track)
         axes.errorbar(days(measured, track.fit.time_s), quoted.value, quoted.error, markersize=10, **points)
         if track.fit.model == "none":  # no model: its speed is known at one time only
-            return quoted.value
+            return np.array([[days(measured, track.fit.time_s), quoted.value]])
         speed, error = knot_speed(track, measured.strip.geometry.limb_mm, times)
     error = np.hypot(error, relative * speed)
     at = days(measured, times)
     axes.fill_between(at, speed - error, speed + error, color=item.colour, alpha=0.28, linewidth=0)
     axes.plot(at, speed, color=item.colour)
-    return float(speed[np.isfinite(speed)][-1])
+    return np.stack([at, speed], axis=1)
 
 
 def _conventions(items: list[Item]) -> str:

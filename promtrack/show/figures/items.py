@@ -60,11 +60,11 @@ def others_words(others: list[KnotTrack | Front]) -> str:
     return f"grey: {counted(len(others), 'more track', 'more tracks')}" if others else ""
 
 
-def key(figure: Figure, measured: Measured, items: list[Item], ends: list[float]) -> None:
-    """Key in the right margin, in the order of the curves' ends from top to bottom."""
-    left, top, gap = 0.745, 0.79, 0.103
-    for row, index in enumerate(np.argsort(ends, kind="stable")[::-1]):
-        item, place = items[index], top - gap * row
+def key(figure: Figure, measured: Measured, items: list[Item]) -> None:
+    """Key in the right margin, in the order of the letters."""
+    left, top, gap = 0.745, 0.79, min(0.103, 0.72 / max(len(items), 1))
+    for row, item in enumerate(items):
+        place = top - gap * row
         line = Line2D([left - 0.018, left + 0.014], [place] * 2, color=item.colour)
         mark = Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none")
         figure.add_artist(line)
@@ -124,7 +124,8 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
     every = np.concatenate([*points, np.zeros((0, 2))])
     for index, (one, own) in enumerate(zip(words, points, strict=True)):
         style: dict[str, Any] = {"ha": "center", "va": "center", "fontweight": "bold", "linespacing": 1.2}
-        style |= {"color": colours[index], "path_effects": outlined(), "transform": axes.transAxes}
+        style |= {"color": colours[index], "transform": axes.transAxes}
+        style["path_effects"] = outlined() if axes.images else None
         text = axes.text(0.5, 0.5, one, multialignment="center", **style)
         size = np.diff(text.get_window_extent(renderer).get_points(), axis=0)[0]
         low, high = axes.bbox.get_points() + np.outer([1.0, -1.0], GAP_PX + 0.5 * size)

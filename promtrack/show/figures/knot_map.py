@@ -17,7 +17,7 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import clock, day
 from promtrack.show.curves import knot_path
 from promtrack.show.figures.heights import draw_heights
-from promtrack.show.figures.items import Item, items_of, key, others_of, time_span, write_beside
+from promtrack.show.figures.items import Item, items_of, key, others_of, write_beside
 from promtrack.show.figures.map_view import (
     Map,
     compass,
@@ -48,6 +48,7 @@ from promtrack.show.findings import (
 )
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
+from promtrack.show.region_of_interest import way_of
 from promtrack.show.verdict import lights, limb_name
 
 SHEET_ASPECT = 13.333 / 7.5
@@ -74,7 +75,7 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     axes = panel(figure, 0.065 + 0.5 * (wide - width), 0.145, width, tall)
     draw_map(axes, measured, area, int(frames[0]))
     axes.set(xlabel="x (Mm)", ylabel="y (Mm)")
-    key(figure, measured, items, [float(np.nanmax(item.track.height_mm)) for item in items])
+    key(figure, measured, items)
     foot(figure, measured, speeds=True)
     return figure
 
@@ -232,8 +233,19 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
         if place == 0:
             axes.text(0.91 - EARTH_MM / area.width_mm, 0.90, "Earth", ha="right", va="center", **style)
         compass(axes, measured, area, brightest)
+        _name_knots(axes, measured, area, int(frame))
     foot(figure, measured, speeds=False)
     return figure
+
+
+def _name_knots(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
+    """The letters of what moves beside its place in a frame, where there is room."""
+    items = [item for item in items_of(measured, ON_DARK) if frame in item.track.frame]
+    lines = []
+    for item in items:
+        way, at = way_of(item.track, measured.orientation), item.track.frame == frame
+        lines.append(area.place(way.theta_deg[at], way.height_mm[at])[:1])
+    write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
 
 
 def summary(measured: Measured, theme: Theme) -> Figure:
@@ -251,7 +263,6 @@ def summary(measured: Measured, theme: Theme) -> Figure:
     if moves:
         heights = panel(figure, 0.545, 0.405, 0.42, 0.40)
         draw_heights(heights, measured, items_of(measured, theme.marks), theme)
-        heights.set_xlim(*time_span(measured))
         date_axis(heights, measured)
     found = lights(measured)
     cards = [(one.text.replace("(error unknown)", "± ?"), one.title, "") for one in three_numbers(measured)]

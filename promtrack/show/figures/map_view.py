@@ -12,10 +12,12 @@ import cv2
 import numpy as np
 from matplotlib.axes import Axes
 
+from promtrack.motion.interpretation import ranked_fronts, ranked_knots
+from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.figures.style import PICTURE_INK, TEXT_PT, brightness_range, outlined, plasma, width_inch
 from promtrack.show.findings import leading_front, moving_knots, named_tracks
 from promtrack.show.records import Measured
-from promtrack.show.region_of_interest import Action
+from promtrack.show.region_of_interest import Action, way_of
 from promtrack.show.view import (
     ClipView,
     affine_to_frame,
@@ -31,7 +33,8 @@ MAP_COLUMNS, LARGEST_ZOOM = 1100, 2.5  # beyond this zoom single pixels would sh
 LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
 MARGIN_DEG, MARGIN_MM, DEPTH_MM = 1.5, 15.0, -12.0  # kept round what moves, and below the limb
 MOST_DEG = 20.0  # of the limb, from the first named track: what lies beyond would make the map small
-ARM_PT = 40.0  # of the compass
+ARM_PT, ARM_SHARE = 40.0, 0.1  # of the compass, and of the axes' width at most
+WAY_PX = 25  # of the map's picture: kept clear about the way of what moves
 CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky
 DISC_TONE = 0.05  # of the brightest plasma: the disc stays calm and dark, and is seen
 
@@ -157,7 +160,7 @@ def _crop_of(measured: Measured, aspect: float, frames: np.ndarray) -> _Crop:
     half = np.array([half_x, half_x / aspect])
     half *= min(1.0, float((0.5 * (cover[2:] - cover[:2]) / (np.abs(to_picture.T) @ half)).min()))
     middle = 0.5 * np.array([x.min() + x.max(), y.min() + y.max()])
-    return _Crop(moved_inside(middle, half, to_picture, cover), half, needed, turn, side)
+    return _Crop(moved_inside(middle, half, half - needed, to_picture, cover), half, needed, turn, side)
 
 
 def _piece(measured: Measured) -> tuple[float, float, float]:
@@ -216,17 +219,23 @@ def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
 
 
 def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> None:
-    """North and east where they are known, else the way up in the image, where the picture is darkest.
+    """North and east where they are known, else the way up in the image, where the picture is darkest and
+    nothing moves.
 
     picture : (rows, columns, 4) uint8, of the whole map
     """
+    picture = picture.copy()
+    tracks: list[KnotTrack | Front] = [*ranked_fronts(measured.motion), *ranked_knots(measured.motion)]
+    for gone in (way_of(track, measured.orientation) for track in tracks):
+        points = np.stack(area.view.to_picture(gone.theta_deg, gone.height_mm), axis=1).clip(-1e4, 1e4)
+        cv2.polylines(picture, [points.astype(np.int32)[:, None]], False, (255, 255, 255, 255), WAY_PX)
     orientation, view = measured.orientation, area.view
     ways = [("N", 0.0), ("E", 90.0)] if orientation.position_angles else [("image up", None)]
-    arms = []
+    arms, arm_pt = [], min(ARM_PT, ARM_SHARE * 72.0 * width_inch(axes))
     for name, angle in ways:
         image = 0.0 if angle is None else float(orientation.to_image(angle))
         turn = view.side * np.deg2rad(image - view.turn_deg)
-        arms.append((name, ARM_PT * np.array([-np.sin(turn), np.cos(turn)])))
+        arms.append((name, arm_pt * np.array([-np.sin(turn), np.cos(turn)])))
     mm_per_pt = area.width_mm / (72.0 * width_inch(axes))
     reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)]) * mm_per_pt
     pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt

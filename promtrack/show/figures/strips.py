@@ -9,8 +9,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from scipy.interpolate import CubicSpline
 
+from promtrack.motion.interpretation import label_motion
 from promtrack.motion.prominences import Prominence
-from promtrack.motion.records import Oscillation, Ridge
+from promtrack.motion.records import KnotTrack, Oscillation, Ridge
 from promtrack.rounding import counted, degrees, with_error
 from promtrack.sequence.records import spread_over
 from promtrack.show.curves import drawing_times
@@ -32,6 +33,7 @@ from promtrack.show.figures.style import (
     sheet,
 )
 from promtrack.show.findings import Quoted, height_error, relative_error, track_name
+from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.report_tables import false_alarm_text
@@ -136,11 +138,14 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
     axes.set(xlim=extent[:2], ylim=extent[2:])
-    lines = [_ridge_line(measured, ridge) for ridge in ridges]
-    for line in lines:
-        axes.plot(*line.T, color=PICTURE_INK, linewidth=2.6, path_effects=outlined(width=4.6))
-    words = [_ridge_words(measured, ridge) for ridge in ridges]
-    write_beside(axes, words, lines, [PICTURE_INK] * len(words))
+    lines, named = [_ridge_line(measured, ridge) for ridge in ridges], label_motion(measured.motion)
+    words, colours = [], []
+    for ridge, line in zip(ridges, lines, strict=True):
+        knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
+        words.append(_ridge_words(measured, ridge, knot))
+        colours.append(ON_DARK.knot(named.place(knot)) if knot and named.knot(knot) else PICTURE_INK)
+        axes.plot(*line.T, color=colours[-1], linewidth=2.6, path_effects=outlined(width=4.6))
+    write_beside(axes, words, lines, colours)
 
 
 def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:
@@ -151,11 +156,10 @@ def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:
     )
 
 
-def _ridge_words(measured: Measured, ridge: Ridge) -> str:
+def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> str:
     """The speed with its sign, as in the tables (positive is outward), and whether the knot's is the same."""
     error = float(np.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured)))
     speed = Quoted(ridge.speed_km_s, error, "km/s").text
-    knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
     if knot is None:
         return speed
     return f"{speed}\n{track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'}"
