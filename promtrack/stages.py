@@ -187,9 +187,11 @@ def load(job: Job, stage: str) -> None:
             )
         job.joined = joined(job.sequence, job.lock)
     elif stage == "strip":
-        job.strip = read_strip(job.folder)
+        just_made = getattr(job, "strip", None)
+        job.strip = replace(read_strip(job.folder), decoded=just_made and just_made.decoded)
     elif stage == "motion":
         job.motion = read_motion(job.folder, job.strip)
+        job.strip = replace(job.strip, decoded=None)  # what follows reads a few strips
 
 
 def _do_lock(job: Job, progress: Advance) -> list[Path]:
@@ -271,6 +273,7 @@ def _do_strip(job: Job, progress: Advance) -> list[Path]:
             progress=progress,
         )
         finish_strip(part, strip, job.joined, job.lock, about)
+    job.strip = strip
     return [job.folder["strip"]]
 
 

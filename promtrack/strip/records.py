@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import io
 import math
+import shutil
 import tempfile
 import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -105,7 +106,7 @@ class Strip:
     noise: np.ndarray  # (rows,) 1-sigma noise of one strip value against height, typical frame
     centre_err_mm: np.ndarray  # (n,) registration error across the limb, shared by all knots of a frame
     along_err_mm: np.ndarray  # (n,) the same along the limb
-    decoded: _Decoded | None = None  # see `held`
+    decoded: Decoded | None = None  # the same strips, quick to read
 
     def __len__(self) -> int:
         return len(self.times_utc)
@@ -126,13 +127,17 @@ class Strip:
         return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
 
     def held(self) -> Strip:
-        """The same strips, decoded into a file without a name where there is room for it: each pass over them
-        is spared the decoding, which takes longer than all else in most."""
-        if self.decoded is not None or self.dtype != "fits" or 2 * math.prod(self.shape) > HELD_BYTES:
+        """The same strips, decoded once for all passes over them where there is room (see `Decoded`)."""
+        if self.decoded is not None or self.dtype != "fits":
             return self
-        with suppress(OSError):  # no room on the disk
-            return replace(self, decoded=_Decoded(self))
-        return self
+        with Planes(self.path) as planes:
+            planes.stored(0, 1)
+            decoded = Decoded.beside(self.path, self.shape, planes.step)
+            if decoded is not None:
+                runs = _runs(((k,) for k in range(len(self))), self.at_a_time)
+                for stored in map_ahead(lambda run: planes.stored(run[0][0], run[-1][0] + 1), runs):
+                    decoded.add(stored)
+        return replace(self, decoded=decoded)
 
     def read(self, first: int = 0, last: int | None = None) -> np.ndarray:
         """Strips first <= i < last as a native float32 array of its own, [time, height, angle]."""
@@ -280,11 +285,7 @@ class StripWriter:
         try:
             self.file.write(data)
         except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror or error})",
-                where=str(self.path),
-                remedy="free some space on the disk, or choose another folder with --out",
-            ) from None
+            raise _unwritable(self.path, error) from None
 
     def __enter__(self) -> StripWriter:
         return self
@@ -299,6 +300,14 @@ class StripWriter:
                 self._put(self._front())
 
 
+def _unwritable(path: Path, error: OSError) -> InputError:
+    return InputError(
+        f"cannot be written ({error.strerror or error})",
+        where=str(path),
+        remedy="free some space on the disk, or choose another folder with --out",
+    )
+
+
 def _values(stored: np.ndarray, step: float) -> np.ndarray:
     """Stored integers as float32 counts."""
     values = stored * np.float32(step)
@@ -306,21 +315,30 @@ def _values(stored: np.ndarray, step: float) -> np.ndarray:
     return values
 
 
-class _Decoded:
-    """All strips as they are stored, in a file without a name that goes with this object.
+class Decoded:
+    """Strips as they are stored, in a file without a name that goes with this object: each pass over them is
+    spared the decoding, which takes longer than all else in most.
 
-    It lies beside theirs: memory must not grow with the sequence. It is read, not mapped, since pages of a
-    mapped file stay in the process's memory.
+    In a file, since memory must not grow with the sequence. It is read, not mapped: pages of a mapped file
+    stay in the process's memory.
     """
 
-    def __init__(self, strip: Strip):
-        self.shape, self.turn = strip.shape, threading.Lock()
-        self.file = tempfile.TemporaryFile(dir=strip.path.parent)  # noqa: SIM115 - closed by __del__
-        with Planes(strip.path) as planes:
-            runs = _runs(((k,) for k in range(len(strip))), strip.at_a_time)
-            for stored in map_ahead(lambda run: planes.stored(run[0][0], run[-1][0] + 1), runs):
-                self.file.write(stored.tobytes())
-            self.step = planes.step
+    def __init__(self, path: Path, shape: tuple[int, int, int], step: float):
+        self.path, self.shape, self.step, self.turn = path, shape, step, threading.Lock()
+        self.file = tempfile.TemporaryFile(dir=path.parent)  # noqa: SIM115 - closed by __del__
+
+    @classmethod
+    def beside(cls, path: Path, shape: tuple[int, int, int], step: float) -> Decoded | None:
+        """For the strips at `path`, empty; None where it would take much of the disk."""
+        room = min(HELD_BYTES, 0.5 * shutil.disk_usage(path.parent).free)
+        return cls(path, shape, step) if 2 * math.prod(shape) < room else None
+
+    def add(self, stored: np.ndarray) -> None:
+        """The next strip, or several, int16."""
+        try:
+            self.file.write(stored.data.cast("B"))
+        except OSError as error:
+            raise _unwritable(self.path, error) from None
 
     def read(self, first: int, last: int) -> np.ndarray:
         """Strips first <= i < last as float32."""
@@ -348,10 +366,12 @@ class Planes:
         self.path = path
         self.own = threading.local()
         self.opened: list[fits.HDUList] = []
+        self.step = np.nan  # counts for each unit of what is stored, known when something was read
 
     def read(self, first: int, last: int) -> np.ndarray:
         """Strips first <= i < last as float32 (n, rows, columns); only their tiles are read."""
-        return _values(self.stored(first, last), self.step)
+        stored = self.stored(first, last)
+        return _values(stored, self.step)
 
     def stored(self, first: int, last: int) -> np.ndarray:
         """The same as they are stored, int16."""

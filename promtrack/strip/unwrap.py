@@ -26,7 +26,7 @@ from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.strip.brightness import Evener
 from promtrack.strip.polar import border_of, frame_matrix
-from promtrack.strip.records import LARGEST, Strip, StripGeometry, StripWriter, in_steps, packed
+from promtrack.strip.records import LARGEST, Decoded, Strip, StripGeometry, StripWriter, in_steps, packed
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 
@@ -139,9 +139,18 @@ def unwrap(
         return strip, in_steps(strip, step)
 
     shape = (len(used), geometry.rows, geometry.columns)
+    decoded = Decoded.beside(Path(path), shape, step)
+
+    def noted() -> Iterator[np.ndarray]:
+        """The strips as they are stored, after a look at their noise."""
+        for place, (strip, stored) in enumerate(map_ahead(work, sequence.frames(used))):
+            noise.look(strip, place)
+            if decoded is not None:
+                decoded.add(stored)
+            yield stored
+
     with StripWriter(path, shape, step, header or fits.Header()) as file:
-        strips = _noted(map_ahead(work, sequence.frames(used)), noise)
-        for tiles in map_ahead(packed, _batches(strips, 10_000_000 // (shape[1] * shape[2]))):
+        for tiles in map_ahead(packed, _batches(noted(), 10_000_000 // (shape[1] * shape[2]))):
             for tile in tiles:
                 file.add(tile)
             if progress:
@@ -157,14 +166,8 @@ def unwrap(
         noise=noise.result(),
         centre_err_mm=lock.centre_err_px[used] * mm_per_px,
         along_err_mm=lock.along_err_px[used] * mm_per_px,
+        decoded=decoded,
     )
-
-
-def _noted(strips: Iterable[tuple[np.ndarray, np.ndarray]], noise: _NoiseMeter) -> Iterator[np.ndarray]:
-    """The strips as they are stored, after a look at their noise."""
-    for place, (strip, stored) in enumerate(strips):
-        noise.look(strip, place)
-        yield stored
 
 
 def _batches(strips: Iterable[np.ndarray], size: int) -> Iterator[list[np.ndarray]]:
