@@ -7,6 +7,7 @@ draw it along; a later stretch has a template of its own.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -22,6 +23,7 @@ from promtrack.limb.shifts import (
     coarse_shifts,
     usual_shift,
 )
+from promtrack.workers import map_ahead
 
 BLOCK_PX = 48.0  # length of the blocks, each of which has a shift of its own
 FINE_RADIUS_PX = 1200.0  # up to this radius the zone is sampled at every pixel
@@ -90,19 +92,24 @@ def make_template(
         for blur_px in FINER_PX:
             soft = [blurred(zone, blur_px, grid) for zone in zones]
             template = _mean_of(soft, shift, grid, ceiling, time_s)
-            shift += [
-                usual_shift(
-                    block_shifts(template.without(time_s[i], template.memory_s), _moved(zone, shift[i], grid))
-                )
-                for i, zone in enumerate(soft)
-            ]
-    for i in range(1, len(zones)):
+            shift += list(map_ahead(partial(_shift_of, template, soft, shift), range(len(soft))))
+
+    def drifted(i: int) -> float:
+        """Shift along the limb from the zone before."""
         alone = _mean_of(zones[i - 1 : i], np.zeros((1, 2)), grid, ceiling, np.zeros(1))
-        drift[i] = drift[i - 1] + coarse_shifts(alone, zones[i], MOST_ALONG_PX)[0]
+        return coarse_shifts(alone, zones[i], MOST_ALONG_PX)[0]
+
+    drift[1:] = np.cumsum(list(map_ahead(drifted, range(1, len(zones)))))
     done = mean()
     if first is not None:
         done = replace(done, joint_px=_joint_px(first, done))
     return done if align else replace(done, part=())
+
+
+def _shift_of(template: Template, zones: list[Zone], shift: np.ndarray, i: int) -> np.ndarray:
+    """What shifts a zone, shifted so far, along the limb and outward onto the others of its template."""
+    others = template.without(template.time_s[i], template.memory_s)
+    return usual_shift(block_shifts(others, _moved(zones[i], shift[i], template.grid)))
 
 
 def _joint_px(before: Template, after: Template) -> float:

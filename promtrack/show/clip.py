@@ -76,14 +76,15 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
     for kind in small:  # should the limit not be met, none of an earlier clip stands beside the new one
         if kind in clip.also:
             (folder / f"clip.{kind}").unlink(missing_ok=True)
-    films, view = _films(studio), studio.views[0]
+    annotation, view = studio.annotation(), studio.views[0]
+    films = _films(studio, annotation)
     with contextlib.ExitStack() as stack:
         paths = {film.name: stack.enter_context(atomic_write(folder / film.name)) for film in films}
         _film(studio, films, paths, folder / "locked-frames" if "frames" in clip.also else None, progress)
         with ThreadPoolExecutor(
             1, thread_name_prefix="poster"
         ) as pool:  # drawn while the films are looked at
-            poster = pool.submit(_poster, studio, folder / "poster.png")
+            poster = pool.submit(_poster, studio, annotation, folder / "poster.png")
             for film in films:
                 check_video(paths[film.name], film.pictures, view.width, view.height)
     files = [folder / film.name for film in films if film.name != SMALL]
@@ -99,12 +100,10 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
     return tuple(files)
 
 
-def _films(studio: Studio) -> list[Film]:
+def _films(studio: Studio, annotation: Annotation) -> list[Film]:
     """All films asked for; the first is the clip."""
     measured, plan, view = studio.measured, studio.plan, studio.views[0]
     clip = measured.settings.clip
-    annotation = studio.annotation()
-
     size = view.width, view.height
 
     def annotated(with_: Annotation, take: Take, tone: np.ndarray) -> Planes:
@@ -205,9 +204,9 @@ def _takes(studio: Studio) -> Generator[Take]:
             yield Take(shot, frame, first)
 
 
-def _poster(studio: Studio, path: Path) -> Path:
+def _poster(studio: Studio, annotation: Annotation, path: Path) -> Path:
     """The best frame, annotated, in full colour resolution."""
-    measured, annotation = studio.measured, studio.annotation()
+    measured = studio.measured
     shot = best_shot(studio, annotation)
     frame = measured.sequence.frame(shot.frame)
     tone = studio.tone(frame, shot)

@@ -265,7 +265,7 @@ def _plasma(strip: Strip) -> _Plasma:
     clear = (height > FRINGE_MM)[:, None]
     looked = spread_over(len(strip), SAMPLES)
     angle_of = geometry.angle_deg((np.arange(geometry.columns // columns) + 0.5) * columns - 0.5)
-    seen = [np.nan_to_num(_cells(strip.read(int(i), int(i) + 1)[0], rows, columns)) for i in looked]
+    seen = list(strip.mapped(lambda plane: np.nan_to_num(_cells(plane, rows, columns)), looked.tolist()))
     strips = []
     for index, cells in zip(looked, seen, strict=True):
         row, column = np.nonzero((cells > BRIGHT * noise) & clear)

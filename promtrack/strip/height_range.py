@@ -21,6 +21,7 @@ from promtrack.sequence.records import Sequence
 from promtrack.strip.records import StripGeometry
 from promtrack.strip.unwrap import StripCutter
 from promtrack.sun import Orientation
+from promtrack.workers import map_ahead
 
 COARSE = 4  # frame pixels per pixel of the search, each way: white noise falls to a quarter
 
@@ -47,11 +48,14 @@ def plasma_top_mm(
     cutter = StripCutter.plan(coarse, lock, orientation)
     # Halo and cloud do not change much over half of 75 Mm along the limb; plasma does.
     reach = 2 * int(75.0 / 2.0 / coarse.mm_per_column(0.0)) + 1
-    top = 0
-    for index, frame in sequence.frames(_searched(sequence, lock)):
+
+    def top_row(numbered: tuple[int, np.ndarray]) -> int:
+        index, frame = numbered
         left, seen = _without_slow(cutter.sample(frame, index), reach)
         # The contours of a smooth sky in whole counts must not pass for plasma.
-        top = max(top, _top_row(left, seen, 0.0 if frame.dtype.kind == "f" else 0.25))
+        return _top_row(left, seen, 0.0 if frame.dtype.kind == "f" else 0.25)
+
+    top = max(map_ahead(top_row, sequence.frames(_searched(sequence, lock))), default=0)
     return max(float(coarse.height_mm(top)), 0.0)
 
 

@@ -59,7 +59,7 @@ def clip_pictures(measured: Measured) -> list[bytes]:
     studio = prepare(measured)
     shots = studio.plan.shots
     first = max(len(shots) - HELD_PICTURES, 0) // 2
-    film, views, lock = _films(studio)[0], studio.views, measured.lock
+    film, views, lock = _films(studio, studio.annotation())[0], studio.views, measured.lock
     pictures = []
     for take in _takes(
         replace(studio, plan=replace(studio.plan, shots=shots[first : first + HELD_PICTURES]))
