@@ -169,7 +169,7 @@ def _facts(measured: Measured) -> str:
     return f"{span_text(sequence.times_utc[0], sequence.times_utc[-1])} · {frames}"
 
 
-PICTURE_WIDTH_PX = 1600  # of a photograph inside the page
+PICTURE_WIDTH_PX, PHONE_WIDTH_PX = 1600, 800  # of a photograph inside the page, and for an upright phone
 KEYS = ("height_time", "strip_montage", "summary")  # the one figure on the front: the first that was drawn
 
 
@@ -246,9 +246,9 @@ def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
     dark_screen = "screen and (prefers-color-scheme: dark)"
     medias = [dark_screen, "screen"][-len(versions) :]  # the first that holds is taken
     sources = [
-        element("source", srcset=_embedded(_upright(path)), media=f"{media} and (max-width: 40rem)")
+        element("source", srcset=_upright_address(path), media=f"{media} and (max-width: 40rem)")
         for path, media in zip(versions[::-1], medias, strict=True)
-        if _upright(path).is_file()
+        if _upright(path) is not None
     ]
     sources += [element("source", srcset=_address(sheet, path), media=dark_screen) for path in dark]
     words, links = sheet.words(pictures.measured), [light, *light.parent.glob(f"{light.stem}.[sp][vd][gf]")]
@@ -297,10 +297,19 @@ def _embedded(drawing: Path) -> Markup:
     return Markup(f"data:image/svg+xml;base64,{contents_of(drawing)}")
 
 
-def _upright(png: Path) -> Path:
-    """The SVG of the same figure for upright phones, where there is one."""
+def _upright(png: Path) -> Path | None:
+    """The same figure for upright phones, where there is one: SVG of a line drawing, PNG of a photograph."""
     stem = png.stem.removesuffix("_dark")
-    return png.with_name(f"{stem}_upright{png.stem[len(stem) :]}.svg")
+    name = f"{stem}_upright{png.stem[len(stem) :]}"
+    return next(
+        (p for p in (png.with_name(f"{name}.svg"), png.with_name(f"{name}.png")) if p.is_file()), None
+    )
+
+
+def _upright_address(png: Path) -> str:
+    path = _upright(png)
+    assert path is not None, "looked for before"
+    return _embedded(path) if path.suffix == ".svg" else photograph(path, PHONE_WIDTH_PX, ".webp")
 
 
 def _drawing(png: Path) -> Path | None:

@@ -41,10 +41,10 @@ def drawing(name):
 
 
 @lru_cache(maxsize=32)
-def sheet_of(name, measured):
+def sheet_of(name, measured, upright=False):
     """A light sheet, drawn once for all tests that only look at it (records compare by identity)."""
     with themed(LIGHT):
-        figure = drawing(name)(measured, LIGHT)
+        figure = drawing(name)(measured, LIGHT, **({"upright": True} if upright else {}))
         figure.canvas.draw()
     return figure
 
@@ -83,10 +83,12 @@ def visible_texts(figure):
 def test_every_figure_in_both_themes_and_formats(drawn, measured_fake):
     names = [sheet.name for sheet in drawn_sheets(measured_fake)]
     assert names == NAMES  # the run has something to say in each
-    kinds = [f"{suffix}.{kind}" for suffix in ("", "_dark") for kind in ("png", "svg")]
-    expected = [f"{name}{kind}" for name in names for kind in kinds]
-    place = expected.index("speed_time.png")  # the heights come for an upright phone too
-    expected[place:place] = ["height_time_upright.svg", "height_time_upright_dark.svg"]
+    expected = []
+    for sheet in SHEETS:  # all but the slide come for an upright phone too
+        expected += [f"{sheet.name}{suffix}.{kind}" for suffix in ("", "_dark") for kind in ("png", "svg")]
+        if sheet.name != "summary":
+            kind = "png" if sheet.photograph else "svg"
+            expected += [f"{sheet.name}_upright{suffix}.{kind}" for suffix in ("", "_dark")]
     assert [path.name for path in drawn.paths] == expected
     # no half-written file, nothing stale, and what is not ours stays
     assert sorted(path.name for path in drawn.folder.iterdir()) == sorted([*expected, "notes.txt"])
@@ -106,7 +108,8 @@ def test_png_has_the_resolution_asked_for(drawn):
     # 13.333 x 7.5 inches, the common wide slide, at 60 dpi
     for path in drawn.paths:
         if path.suffix == ".png":
-            assert cv2.imread(str(path)).shape == (450, 799, 3)
+            rows, columns, _ = cv2.imread(str(path)).shape
+            assert (columns == 384 < rows) if "_upright" in path.stem else ((rows, columns) == (450, 799))
 
 
 @pytest.mark.parametrize("name", ["height_time", "registration_check"])
@@ -202,8 +205,11 @@ def drawn_apart(figure):
 @pytest.mark.parametrize("name", NAMES)
 def test_texts_are_large_inside_the_sheet_and_apart(name, run, request):
     measured = request.getfixturevalue(run)
-    if name in [sheet.name for sheet in drawn_sheets(measured)]:
-        drawn_apart(sheet_of(name, measured))
+    for sheet in drawn_sheets(measured):
+        if name == sheet.name:
+            drawn_apart(sheet_of(name, measured))
+            if sheet.upright:
+                drawn_apart(sheet_of(name, measured, upright=True))
 
 
 @pytest.mark.parametrize("name", NAMES)

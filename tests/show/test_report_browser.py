@@ -13,6 +13,7 @@ import pytest
 
 from promtrack.show import report
 from promtrack.show.report import write_report
+from tests.show.test_figures import NAMES
 from tests.show.test_overlay import contrast
 
 playwright = pytest.importorskip("playwright.sync_api", reason="the test extra `playwright` is not installed")
@@ -365,8 +366,8 @@ def test_a_page_without_scripts_still_shows_everything(browser, page_file):
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_tables_and_figures_are_not_cut_off(opened, width):
-    # a common notebook shows the knot table whole; a phone scrolls tables and figures sideways inside the
-    # page, never the page
+    # a common notebook shows the knot table whole; a phone scrolls tables sideways inside the page, never the
+    # page, and no figure
     page = opened(width=width)
     unfold(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
@@ -375,6 +376,19 @@ def test_tables_and_figures_are_not_cut_off(opened, width):
         "box.clientWidth)"
     )
     assert width < 1000 or max(wide) <= 0
+    pictures = "[...document.querySelectorAll('figure picture')]"
+    beyond = page.evaluate(f"{pictures}.map(p => p.scrollWidth - p.clientWidth)")
+    assert max(beyond) <= 0
+    page.evaluate("Promise.all([...document.images].map(i => (i.loading = 'eager', i.decode())))")
+    shapes = page.evaluate(
+        f"{pictures}.map(p => p.querySelector('img')).filter(i => i.getBoundingClientRect().width)"
+        ".map(i => [i.closest('figure').id, i.naturalWidth, i.naturalHeight, "
+        "i.getBoundingClientRect().width])"
+    )
+    assert len(shapes) == len(NAMES) - (width < 640)  # a phone leaves the slide out
+    for name, across, down, shown in shapes:
+        # TRUTH  a phone gets upright figures: 16 pt on 6.4 inches are 13 px on 350
+        assert (down > across and 72 * 6.4 / shown < 1.4) if width < 640 else across > down, name
 
 
 def test_a_table_that_reaches_beyond_its_box_says_so_and_names_break_into_few_lines(opened):

@@ -13,6 +13,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from promtrack.errors import InputError
@@ -39,6 +40,7 @@ class Sheet:
     photograph: bool  # whether most of it is a picture
     words: Callable[[Measured], str]  # what it shows, for those who cannot see it
     silent: Callable[[Measured], str]  # why it is not drawn, '' where it is
+    upright: bool = True  # whether it comes for an upright phone too
 
 
 def _still(measured: Measured) -> str:
@@ -67,6 +69,7 @@ SHEETS = (
         True,
         lambda run: f"Slide with a map of the prominence, heights and numbers. {heights_title(run)}.",
         lambda run: "",
+        upright=False,
     ),
     Sheet(
         "height_time",
@@ -219,9 +222,11 @@ def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[s
     for sheet in SHEETS:
         if sheet.name in names:
             module = importlib.import_module(f"promtrack.show.figures.{sheet.module}")
-            paths = save_sheet(sheet.name, getattr(module, sheet.name), measured, folder)
-            if upright := getattr(module, f"{sheet.name}_upright", None):
-                paths += save_sheet(f"{sheet.name}_upright", upright, measured, folder, ("svg",))
+            drawing = getattr(module, sheet.name)
+            paths = save_sheet(sheet.name, drawing, measured, folder)
+            if sheet.upright:
+                upright, kind = partial(drawing, upright=True), "png" if sheet.photograph else "svg"
+                paths += save_sheet(f"{sheet.name}_upright", upright, measured, folder, (kind,))
             yield sheet.name, paths
 
 

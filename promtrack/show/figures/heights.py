@@ -9,7 +9,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.rounding import span_text
 from promtrack.show.curves import (
     LOCAL_POINTS,
     drawing_times,
@@ -22,13 +21,13 @@ from promtrack.show.figures.items import (
     Item,
     items_of,
     key,
-    key_below,
     others_of,
     others_words,
     time_span,
     write_beside,
 )
 from promtrack.show.figures.style import (
+    ROW_INCH,
     Theme,
     date_axis,
     days,
@@ -38,7 +37,7 @@ from promtrack.show.figures.style import (
     note_above,
     panel,
     sheet,
-    upright_sheet,
+    upright_panels,
 )
 from promtrack.show.findings import (
     fastest_knot,
@@ -56,11 +55,14 @@ from promtrack.sun import escape_speed_km_s
 LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
 
 
-def height_time(measured: Measured, theme: Theme) -> Figure:
+def height_time(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
     """Heights of knots and fronts against time with their fits, residuals below."""
-    figure = sheet(heights_title(measured), f"{height_note(measured)}. Bars: total error; below, random part")
-    items = items_of(measured, theme.marks)
-    top, below = panel(figure, 0.065, 0.44, 0.64, 0.385), panel(figure, 0.065, 0.145, 0.64, 0.19)
+    subtitle = f"{height_note(measured)}. Bars: total error; below, random part"
+    figure, items = sheet(heights_title(measured), subtitle, upright=upright), items_of(measured, theme.marks)
+    if upright:
+        top, below = upright_panels(figure, (3.6, 1.7), ROW_INCH * len(items))
+    else:
+        top, below = panel(figure, 0.065, 0.44, 0.64, 0.385), panel(figure, 0.065, 0.145, 0.64, 0.19)
     draw_heights(top, measured, items, theme)
     for item in items:
         residual = item.track.height_mm - _model_height(item.track, item.track.time_s)
@@ -74,19 +76,6 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
         date_axis(axes, measured, label=axes is below)
     key(figure, measured, items)
     foot(figure, measured, speeds=True)
-    return figure
-
-
-def height_time_upright(measured: Measured, theme: Theme) -> Figure:
-    """The same heights for an upright phone, with the key below them."""
-    figure = upright_sheet(heights_title(measured))
-    items = items_of(measured, theme.marks)
-    axes = panel(figure, 0.11, 0.20 + 0.055 * len(items), 0.86, 0.63 - 0.055 * len(items))
-    draw_heights(axes, measured, items, theme)
-    date_axis(axes, measured)
-    key_below(figure, measured, items, 0.10)
-    times = measured.sequence.times_utc
-    figure.text(0.03, 0.02, span_text(times[0], times[-1]), color=theme.quiet)
     return figure
 
 
@@ -140,11 +129,15 @@ def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
     return np.full_like(times, np.nan) if model is None else front_curve(track, model, times).height_mm
 
 
-def speed_time(measured: Measured, theme: Theme) -> Figure:
+def speed_time(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
     """Speed of knots and fronts against time, by their models, with bands of the total error."""
     items = items_of(measured, theme.marks)
-    figure = sheet(speeds_title(measured), _conventions(items))
-    axes = panel(figure, 0.065, 0.145, 0.64, 0.665)
+    subtitle = _conventions(items) + (f"; {_yardstick(measured)}" if upright else "")
+    figure = sheet(speeds_title(measured), subtitle, upright=upright)
+    if upright:
+        (axes,) = upright_panels(figure, (4.2,), ROW_INCH * len(items))
+    else:
+        axes = panel(figure, 0.065, 0.145, 0.64, 0.665)
     lines = [_draw_speed(axes, measured, item) for item in items]
     name_y(axes, "speed (km/s)")
     axes.set_xlim(*time_span(measured))
@@ -152,7 +145,8 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
     date_axis(axes, measured)
     key(figure, measured, items)
-    note_above(axes, _yardstick(measured), theme.quiet)
+    if not upright:
+        note_above(axes, _yardstick(measured), theme.quiet)
     foot(figure, measured, speeds=True)
     return figure
 

@@ -14,7 +14,7 @@ from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import counted
-from promtrack.show.figures.style import days, outlined
+from promtrack.show.figures.style import ROW_INCH, WIDTH_INCH, days, outlined
 from promtrack.show.findings import going, named_tracks, speed_of
 from promtrack.show.palette import KNOT_MARKERS, MarkColours
 from promtrack.show.records import Measured
@@ -61,7 +61,10 @@ def others_words(others: list[KnotTrack | Front]) -> str:
 
 
 def key(figure: Figure, measured: Measured, items: list[Item]) -> None:
-    """Key in the right margin, in the order of the letters."""
+    """Key in the right margin, or above the foot of an upright sheet, in the order of the letters."""
+    if figure.get_figwidth() < WIDTH_INCH:
+        key_below(figure, measured, items)
+        return
     left, top, gap = 0.745, 0.79, min(0.103, 0.72 / max(len(items), 1))
     for row, item in enumerate(items):
         place = top - gap * row
@@ -73,10 +76,10 @@ def key(figure: Figure, measured: Measured, items: list[Item]) -> None:
         figure.text(left + 0.026, place - 0.021, _speed(measured, item), va="center")
 
 
-def key_below(figure: Figure, measured: Measured, items: list[Item], foot: float) -> None:
-    """Key in rows of one line each, from `foot` upward in parts of the sheet."""
+def key_below(figure: Figure, measured: Measured, items: list[Item]) -> None:
+    """Key of an upright sheet in rows of one line each."""
     for row, item in enumerate(reversed(items)):
-        place = foot + 0.055 * row
+        place = (1.15 + ROW_INCH * row) / figure.get_figheight()
         style: dict[str, Any] = {"marker": item.marker, "color": item.colour, "markersize": 11}
         figure.add_artist(Line2D([0.06], [place], linestyle="none", **style))
         figure.text(0.11, place, _name(item), va="center", fontweight="bold")

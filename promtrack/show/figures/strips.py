@@ -17,6 +17,8 @@ from promtrack.sequence.records import spread_over
 from promtrack.show.curves import drawing_times
 from promtrack.show.figures.items import time_span, write_beside
 from promtrack.show.figures.style import (
+    ABOVE_INCH,
+    LINE_INCH,
     PICTURE_INK,
     TEXT_PT,
     Theme,
@@ -31,6 +33,7 @@ from promtrack.show.figures.style import (
     panel,
     plasma,
     sheet,
+    upright_panels,
 )
 from promtrack.show.findings import Quoted, height_error, relative_error, track_name
 from promtrack.show.palette import ON_DARK
@@ -42,19 +45,23 @@ from promtrack.strip.records import TimeDistance
 MOST_SLITS, MOST_RIDGES = 3, 4
 
 
-def time_distance(measured: Measured, theme: Theme) -> Figure:
+def time_distance(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
     shown = _telling(measured)
     drawn = {number: _surest([r for r in measured.motion.ridges if r.slit == number]) for number in shown}
     count = sum(map(len, drawn.values()))
-    figure = sheet(_title(measured, count), f"Brightness along a path against time. {height_note(measured)}")
+    subtitle = f"Brightness along a path against time. {height_note(measured)}"
+    figure = sheet(_title(measured, count), subtitle, upright=upright)
     width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
-    for index, number in enumerate(shown):
+    if upright:
+        panels = upright_panels(figure, [3.2] * len(shown), above=ABOVE_INCH + 2.0 * LINE_INCH)
+    else:
+        panels = [panel(figure, 0.065 + i * (width + 0.065), 0.145, width, 0.595) for i in range(len(shown))]
+    for axes, number in zip(panels, shown, strict=True):
         slit = measured.motion.slits[number]
-        axes = panel(figure, 0.065 + index * (width + 0.065), 0.145, width, 0.595)
         _draw_slit(axes, measured, slit, drawn[number])
         words = path_words(slit, measured.orientation.label)
-        name_y(axes, f"{_wrapped(words, len(shown))}\ndistance (Mm)")
+        name_y(axes, f"{_wrapped(words, 3 if upright else len(shown))}\ndistance (Mm)")
         date_axis(axes, measured)
     foot(figure, measured, speeds=True)
     return figure
@@ -78,7 +85,7 @@ def _surest(ridges: list[Ridge]) -> list[Ridge]:
     ]
 
 
-def oscillation(measured: Measured, theme: Theme) -> Figure:
+def oscillation(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
     """The least random oscillation: displacement along its slit with the damped sine, and the power of each
     period."""
     swing = min(measured.motion.oscillations, key=lambda one: one.false_alarm)
@@ -88,8 +95,12 @@ def oscillation(measured: Measured, theme: Theme) -> Figure:
     figure = sheet(
         f"A thread swayed with a period of {with_error(minutes, swing.period_err_s / 60.0, 'min')}",
         f"Amplitude {amplitude}, {_damping(swing)}; false alarm {false_alarm}; {path}",
+        upright=upright,
     )
-    left, right = panel(figure, 0.065, 0.145, 0.51, 0.665), panel(figure, 0.665, 0.145, 0.31, 0.665)
+    if upright:
+        left, right = upright_panels(figure, (3.0, 2.2))
+    else:
+        left, right = panel(figure, 0.065, 0.145, 0.51, 0.665), panel(figure, 0.665, 0.145, 0.31, 0.665)
     colours = theme.marks.knots
     at = days(measured, swing.time_s)
     points: dict[str, Any] = {"fmt": "o", "color": colours[0], "elinewidth": 1.3}
@@ -192,11 +203,16 @@ MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
 APART = 0.035  # of the map's width, between numbers on it
 
 
-def prominences(measured: Measured, theme: Theme) -> Figure:
+def prominences(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
     """Map of everything above the limb with extents and greatest heights; below, height against time."""
     named = measured.motion.prominences[:MOST]
-    figure = sheet(_prominences_title(measured), f"{height_note(measured)}. Bands: total error (1 sigma)")
-    above, below = panel(figure, 0.065, 0.575, 0.86, 0.245), panel(figure, 0.065, 0.145, 0.86, 0.275)
+    subtitle = f"{height_note(measured)}. Bands: total error (1 sigma)"
+    figure = sheet(_prominences_title(measured), subtitle, upright=upright)
+    if upright:
+        above, below = upright_panels(figure, (2.2, 2.6))
+        below.set_position(below.get_position().shrunk(0.93, 1.0))  # numbers stand beside it
+    else:
+        above, below = panel(figure, 0.065, 0.575, 0.86, 0.245), panel(figure, 0.065, 0.145, 0.86, 0.275)
     _draw_map(above, measured, named)
     _draw_heights(below, measured, named, theme)
     rest = len(measured.motion.prominences) - len(named)
