@@ -219,7 +219,8 @@ def test_svg_files_are_well_formed_and_complete(products):
         width, height = (float(number) for number in root.get("viewBox").split()[2:])
         upright = "_upright" in path.name
         if upright:  # 6.4 inches of 72 points
-            assert width == pytest.approx(460.8) < height
+            assert width == pytest.approx(460.8)
+            assert height > width
         else:
             assert width / height == pytest.approx(16 / 9, rel=0.001)
         assert root.find(f".//{SVG}text") is not None
