@@ -18,6 +18,8 @@ from promtrack.checks import SUBJECTS, Check, light
 from promtrack.errors import InputError, SettingsError
 from promtrack.files import atomic_write
 from promtrack.limb import joined, lock_exposures
+from promtrack.limb.compare import POOR_SCALE
+from promtrack.limb.expected_geometry import SEEN_DEPTH
 from promtrack.limb.records import LimbLock, to_frame, turn_at
 from promtrack.marks import Marks
 from promtrack.motion import measure_motion, named_sectors
@@ -63,8 +65,6 @@ _SECTIONS = {
 }
 MEASURED = ("lock", "strip", "motion")
 _BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip")}  # of the others: all that is measured
-WORST_SCALE_ERR = 0.2  # relative, 1 sigma: beyond, no height and no speed means anything
-DISC_AT = 0.98  # of the radius: inside the limb's own darkening, outside most of what the disc shows
 HAND_SEED = 0  # of the errors by bootstrap of fronts by hand: the same marks give the same bytes
 Advance = Callable[[int, int], None]  # called with the steps of a stage that are done, and all of them
 Progress = Callable[[str], Advance]
@@ -176,7 +176,8 @@ def _check_asked_for(job: Job, geometry: StripGeometry) -> None:
 
 
 def load(job: Job, stage: str) -> None:
-    """Bring back what a stage has left; what clip, figures and report leave no later stage reads."""
+    """Bring back what a stage has left, raises InputError where it is damaged; what clip, figures and report
+    leave no later stage reads."""
     if stage == "lock":
         job.lock = read_lock(job.folder)
         if job.lock.names != job.sequence.names:
@@ -210,7 +211,7 @@ def _do_lock(job: Job, progress: Advance) -> list[Path]:
             remedy="look at the frames, or allow more with --set limb.most_rejected=",
         )
     scale = job.about.scale
-    if scale.sigma_km_per_px > WORST_SCALE_ERR * scale.km_per_px:
+    if scale.sigma_km_per_px > POOR_SCALE * scale.km_per_px:
         raise InputError(
             f"the scale is {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel, too uncertain "
             "for any height or speed",
@@ -315,7 +316,7 @@ def _disc_counts(job: Job) -> float:
     """Brightness of the disc just inside the limb, in the strips' counts; nan where it is burnt out."""
     lock, index = job.lock, job.lock.reference
     angles = np.linspace(lock.from_deg, lock.to_deg, 200)
-    x, y = to_frame(lock, index, angles, np.full(angles.shape, DISC_AT * lock.radius_px))
+    x, y = to_frame(lock, index, angles, np.full(angles.shape, SEEN_DEPTH * lock.radius_px))
     column, row = np.rint(x).astype(int), np.rint(y).astype(int)
     inside = (column >= 0) & (row >= 0) & (column < lock.shape[1]) & (row < lock.shape[0])
     light = job.joined.frame(index)[row[inside], column[inside]]

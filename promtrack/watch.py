@@ -21,6 +21,7 @@ from scipy.stats import theilslopes
 from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.limb.find import find_limb
+from promtrack.limb.frame_limb import CEILING
 from promtrack.limb.records import Place, frame_points, visible_angles
 from promtrack.sequence.frame_source import Found, as_stored, channel_plan, displayed, full_scale
 from promtrack.sequence.readers import as_set, find_frames
@@ -40,7 +41,6 @@ img { display: block; width: 100%; box-sizing: border-box; border: 1px solid #33
 """
 RAYS_DEG = np.arange(0.0, 360.0, 0.5)
 ACROSS_PX = np.arange(-12.0, 12.5)  # across the limb, where its steepness is measured
-CLIPPED = 0.99  # of full scale
 KEPT = 5000  # frames remembered: a night at a frame every few seconds, and memory stays flat
 RECENT = 60  # frames from which drift and cadence are taken
 WARN_MIN = 10.0  # minutes before the limb leaves, or the disk is full, at which a warning is given
@@ -93,7 +93,7 @@ def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = N
     sharp = float(np.median(fall / np.maximum(step, 1e-6))) if len(seen) else np.nan
     rows, columns = np.ogrid[0 : frame.shape[0] : 4, 0 : frame.shape[1] : 4]
     distance = np.hypot(columns - circle.x_px, rows - circle.y_px)
-    burnt = frame[::4, ::4] >= CLIPPED * full_scale
+    burnt = frame[::4, ::4] >= CEILING * full_scale
     disc, beyond = distance < circle.radius_px - 5, distance > circle.radius_px + 10
     return {
         "x_px": circle.x_px,

@@ -66,7 +66,8 @@ def fit_circle(points_px: np.ndarray, guess: Circle, *, radius_px: float | None 
 def robust_descent(
     points: np.ndarray, start: np.ndarray, free: int, cut: float, weight: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Gauss-Newton steps on the weighted radial distances; gives x, y, radius, and the weights.
+    """Gauss-Newton steps on the weighted radial distances of (n, 2) points; gives x, y, radius in px, (3,),
+    and the weights, (n,).
 
     `cut` is where the biweight ends, in units of the scatter: inf gives every point the same weight, 0 stands
     for Cauchy's weight, which lets the majority win before anything is cut off. The first `free` of x, y and
@@ -103,12 +104,12 @@ def median(values: np.ndarray) -> float:
 
 
 def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
-    """The value below which half of the weight lies."""
+    """The one of (n,) values below which half of their (n,) weights lies."""
     order = np.argsort(values)
     total = np.cumsum(weights[order])
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
 def biweight(pull: np.ndarray) -> np.ndarray:
-    """Tukey's weight of residuals in units of their sigma: 1 in the middle, 0 beyond the cut."""
+    """(n,) Tukey's weights of (n,) residuals in units of their sigma: 1 in the middle, 0 beyond the cut."""
     return np.clip(1 - (pull / TUKEY) ** 2, 0, None) ** 2

@@ -17,17 +17,19 @@ from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
-from promtrack.sun.scale import DISAGREE_SIGMA
+from promtrack.sun.scale import DISAGREE_SIGMA, WEAK_CHECK
 
 APART_PX = 1.0  # of edge and features, below which they do no harm
 WINDOW = 8
 # Of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from
 # neighbour to neighbour by up to 0.4 deg.
 LEAST_TURN_DEG = 1.0
-FAR_OFF = 1.1  # ratio of limb and stated radius above which one is plainly wrong
 UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
-GOOD_SCALE, POOR_SCALE = 0.02, 0.2  # relative error of the radius
+GOOD_SCALE, POOR_SCALE = (
+    0.02,
+    0.2,
+)  # relative error of the radius; beyond, no height and no speed means a thing
 PARTED = 0.01  # relative: two radii in one recording
 # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 DARK_MIDDLE = 0.15
@@ -260,8 +262,7 @@ def radius_check(own: tuple[float, float], stated: tuple[float, float]) -> list[
     )
     if apart <= DISAGREE_SIGMA:
         return [Check("scale", "stated radius", "good", f"Limb and stated scale agree: {figures}.")]
-    ratio = own[0] / stated[0]
-    if 1 / FAR_OFF < ratio < FAR_OFF:
+    if abs(np.log(own[0] / stated[0])) < WEAK_CHECK:
         words = (
             f"Limb and stated scale disagree by {apart:.0f} sigma: {figures}. Correct the optics or header."
         )

@@ -210,7 +210,14 @@ class LimbCutShort(LimbNotFound):
 def edge_near(
     frame: np.ndarray, place: Place, grid: Grid, search_px: float, *, free_radius: bool = False
 ) -> tuple[Zone, Edge, RayFit]:
-    """The limb zone around a place, the edge within `search_px` of it, and the circle through that."""
+    """The limb zone of a frame [y, x] around a place, the edge within `search_px` of it, and the circle
+    through that.
+
+    Raises
+    ------
+    LimbCutShort : less limb in the frame than LEAST_LIMB_PX
+    LimbNotFound : an edge on too few of the rays
+    """
     zone = unwrap(frame, place, grid)
     limb_px = len(zone.ray) * grid.step_px
     if limb_px < LEAST_LIMB_PX:
@@ -222,7 +229,8 @@ def edge_near(
 
 
 def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> RayFit:
-    """Robust linear fit offset = n . shift (+ growth) to the edge on each ray.
+    """Robust linear fit offset = n . shift (+ growth), px, to the edge on (k,) rays at image angles
+    `phi_rad`.
 
     Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a bright prominence and
     are left out from the start; the biweight rejects the rest of the spoiled ones.

@@ -221,7 +221,7 @@ class Solved:
     factor: SuperLU  # of `normal`
 
     def residual(self, kind: str) -> np.ndarray:
-        """What the solution leaves of the observations of one kind."""
+        """(m,) px that the solution leaves of the observations of one kind: 'edge', 'along' or 'across'."""
         e, u, x = self.equations, self.equations.unknown, self.x
         observed = {"edge": e.edge, "along": e.along, "across": e.across}[kind]
         frame = observed.frame

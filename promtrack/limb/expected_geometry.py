@@ -13,7 +13,7 @@ import numpy as np
 
 from promtrack.limb.records import Place
 from promtrack.limb.shifts import EDGE_ROWS_PX, Template
-from promtrack.sequence.records import Sequence, spread_over
+from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import (
     SOLAR_RADIUS_KM,
@@ -30,7 +30,6 @@ from promtrack.sun import (
 )
 from promtrack.sun.scale import EUV_RADII, HEADER_ERR, limb_radius_arcsec, optical_scale
 
-MOMENTS = 24  # the sky is computed at so many moments and interpolated between
 # of the Sun over an unknown site, all alike: lower, hardly anybody records
 POSSIBLE_ALTITUDES_DEG = np.arange(8.0, 61.0)
 # how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
@@ -71,7 +70,7 @@ def expected_sky(
             flattening(np.minimum(POSSIBLE_ALTITUDES_DEG[0] + CLIMB_DEG_S * (seconds - seconds.min()), 60.0))
         )
         return Expected(np.zeros(count), unknown, turn, possible, lowest, (_without_site(possible, lowest),))
-    picks = spread_over(count, MOMENTS)
+    picks = spread_over(count, MANY)
     moments = times_utc[picks]
 
     def between(values: np.ndarray, period: float | None = None) -> np.ndarray:
@@ -103,7 +102,8 @@ def expected_sky(
 def turn_settings(
     times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings
 ) -> tuple[tuple[str, float], ...]:
-    """Settings of the mount, in words, and the field's rotation that each would give, degrees an hour."""
+    """Settings of the mount, in words, and the field's rotation that each would give at (n,) times, degrees
+    an hour."""
     hours = float((times_utc[-1] - times_utc[0]) / np.timedelta64(1, "s")) / 3600.0
     settings = [("camera.mount=equatorial", 0.0)] if camera.mount != "equatorial" else []
     if site.latitude_deg is not None and site.longitude_deg is not None and hours > 0:
@@ -175,8 +175,8 @@ def guessed_places(stated: tuple[Place | None, ...]) -> tuple[Place | None, ...]
     return tuple(stated[int(has[np.argmin(np.abs(has - i))])] for i in range(len(stated)))
 
 
-WORTH_SAYING_PX = 0.1
-SEEN_DEPTH = 0.98  # distance from the disc's centre at which texture is looked at, for what may be
+# of the radius, where texture of the disc is looked at: inside the limb's own darkening
+SEEN_DEPTH = 0.98
 
 
 def carried_px(
@@ -204,13 +204,13 @@ def carried_px(
             f"Solar rotation carries what stands on the limb along it, by up to {size:.1f} px over the "
             "recording; without camera.north_deg it is not known which way, and the lock takes it for a "
             "motion of the Sun.",
-        ) * (size > WORTH_SAYING_PX)
+        ) * (round(size, 1) > 0.0)
     course = drift_px_s(template, radius_px, orientation, view.b0_deg) * time_s
     size = abs(float(course[-1]))
     return course, (
         f"Solar rotation carries what stands on the limb by {size:.1f} px along it over the recording "
         f"(B0 = {view.b0_deg:+.1f} deg); this is taken out of the Sun's place.",
-    ) * (size > WORTH_SAYING_PX)
+    ) * (round(size, 1) > 0.0)
 
 
 def drift_px_s(template: Template, radius_px: float, orientation: Orientation, b0_deg: float) -> float:

@@ -76,7 +76,7 @@ def find_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None =
 
 
 def find_in_small(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
-    """As `find_limb`, for a frame already reduced."""
+    """As `find_limb`, for a frame already reduced; raises LimbNotFound as that does."""
     _refuse_blank(small)
     wanted = None if radius_px is None else radius_px / small.factor
     # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the
@@ -109,7 +109,7 @@ def limb_among(
 
 
 def root_of(image: np.ndarray) -> np.ndarray:
-    """Square root of the light above the darkest: noise is then about even."""
+    """Square root of an image [y, x] above its darkest, float32: noise is then about even."""
     return np.sqrt(np.maximum(image - np.percentile(image, 0.5), 0)).astype(np.float32)
 
 
@@ -150,7 +150,8 @@ def _what_instead(small: SmallFrame) -> str:
 
 
 def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Points on thinned edges, the unit vector from bright to dark there, and a capped strength."""
+    """(n, 2) points x, y on thinned edges of an image [y, x], (n, 2) unit vectors from bright to dark there,
+    and (n,) a capped strength."""
     even = cv2.GaussianBlur(even, (0, 0), 1.2)
     gx = cv2.Sobel(even, cv2.CV_32F, 1, 0, ksize=3) / 8
     gy = cv2.Sobel(even, cv2.CV_32F, 0, 1, ksize=3) / 8
@@ -254,7 +255,8 @@ def covered(shape: tuple[int, ...], circle: Circle, unit: np.ndarray, edge: np.n
 
 
 def falls(image: np.ndarray, circle: Circle, unit: np.ndarray, *edges_px: float) -> list[np.ndarray]:
-    """Fall of the light in these directions between each of the distances outside the circle and the next."""
+    """Fall of the light of an image [y, x] in (k, 2) directions between each of the distances outside the
+    circle and the next, (k,) counts each."""
     light = []
     for away in edges_px:
         x, y = (np.ascontiguousarray(part, np.float32)[None] for part in _at(circle, unit, away).T)

@@ -18,9 +18,8 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.find import LimbNotFound, find_limb
 from promtrack.limb.records import LimbLock, Place, place_of
-from promtrack.sequence.records import Sequence, SolarHeader, spread_over
+from promtrack.sequence.records import FEW, Sequence, SolarHeader, spread_over
 
-LOOKED_AT = 6  # frames spread over the recording, an even number: even and odd ones in turn
 STEP_DEG = 0.5
 RADII = np.linspace(0.75, 1.10, 60)  # of the zone, in radii of the limb
 MOST_SHIFT = 8  # steps: a short arc leaves the place along the limb open by so much
@@ -79,7 +78,7 @@ def turned_back(sequence: Sequence) -> Sequence:
     zones = _Zones(sequence)
     count = len(sequence)
     turned = np.zeros(count, bool)
-    picks = spread_over(count, LOOKED_AT)
+    picks = spread_over(count, FEW)
     # even and odd ones in turn, should every second frame be turned
     picks = np.minimum(picks // 2 * 2 + np.arange(len(picks)) % 2, count - 1)
     found = [(int(i), zone) for i in np.unique(picks) if (zone := zones.of(int(i))) is not None]
@@ -109,7 +108,7 @@ def turned_back(sequence: Sequence) -> Sequence:
 def another_limb(sequence: Sequence, lock: LimbLock) -> str:
     """One sentence where the limb changes from one used frame to the next as no Sun does; else ''."""
     zones, index = _Zones(sequence, lock), np.flatnonzero(lock.used)
-    picks = index[spread_over(len(index), LOOKED_AT)]
+    picks = index[spread_over(len(index), FEW)]
     found = [(int(i), zone) for i in picks if (zone := zones.of(int(i))) is not None]
     for (before, zone), (after, other) in pairwise(found):
         if _alike(zone, other) >= UNLIKE:

@@ -12,10 +12,9 @@ from promtrack.limb.edge import LimbCutShort, edge_near, make_grid
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
 from promtrack.limb.frame_limb import stated_start
 from promtrack.limb.records import Place, moved_to, shifted_place, visible_angles
-from promtrack.sequence.records import Sequence, spread_over
+from promtrack.sequence.records import FEW, Sequence, spread_over
 from promtrack.settings import LimbSettings
 
-SAMPLES = 7  # frames looked at beforehand, for radius and places to start from
 MOST_TRIED = 60  # frames tried before the sequence is said to show no limb
 
 
@@ -39,7 +38,7 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     ------
     LimbNotFound : in none of the frames tried; the first one's reason
     """
-    picks = spread_over(len(sequence), SAMPLES).tolist()
+    picks = spread_over(len(sequence), FEW).tolist()
     rest = [i for i in range(len(sequence)) if i not in picks]
     found: dict[int, LimbSample] = {}
     standing: list[Place] = []  # as the header has them, and the limb is there

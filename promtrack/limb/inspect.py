@@ -8,6 +8,7 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.circle import STRAIGHT_DEG, Circle
+from promtrack.limb.compare import GOOD_SCALE
 from promtrack.limb.expected_geometry import guessed_places, stated_places
 from promtrack.limb.find import SmallFrame
 from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, ROUGH_PX
@@ -16,8 +17,6 @@ from promtrack.rounding import counted, with_error
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import LimbSettings
 from promtrack.workers import map_ahead
-
-GOOD_ARC_DEG = 25.0  # below it the limb gives the scale worse than to about 1 %
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,7 +98,7 @@ def inspect_sequence(
         lines.append(
             f"That is less than {limb.least_arc_deg:g} deg (limb.least_arc_deg): too little to lock on."
         )
-    elif usual_arc < GOOD_ARC_DEG:
+    elif own_err > GOOD_SCALE * own_radius:
         lines.append(
             "So short an arc gives the scale poorly: state the optics (camera.focal_mm and "
             "camera.pixel_um, or camera.arcsec_per_px)."

@@ -20,11 +20,10 @@ from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
 from promtrack.limb.shifts import MOST_ALONG_PX, Template, zone_of
 from promtrack.limb.template import LaidZone, make_template, zone_grid
-from promtrack.sequence.records import Sequence, spread_over
+from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.workers import map_ahead
 
 STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live for 5 to 20 minutes
-LEAST_STRETCH = 24  # frames in a stretch, however slow they follow each other
 TEMPLATE_FRAMES = 16  # of a stretch, which make its template
 
 
@@ -56,13 +55,13 @@ class Layout:
         return float(np.nan_to_num(self.turn_deg[index]))
 
     def stretches(self) -> list[np.ndarray]:
-        """Frames of each stretch of time."""
+        """Indices of the frames of each stretch of time, (k,) each."""
         time = self.sequence.time_s
         gap = np.flatnonzero(np.diff(time) > STRETCH_S) + 1
         parts = []
         for part in np.split(np.arange(len(time)), gap):
             usual_s = float(np.median(np.diff(time[part]))) if len(part) > 1 else 0.0
-            length_s = max(STRETCH_S, LEAST_STRETCH * usual_s)
+            length_s = max(STRETCH_S, MANY * usual_s)
             count = max(1, int(np.ceil((time[part[-1]] - time[part[0]] + 1e-9) / length_s)))
             edges = time[part[0]] + np.arange(1, count) * (time[part[-1]] - time[part[0]]) / count
             parts += [p for p in np.split(part, np.searchsorted(time[part], edges)) if len(p)]

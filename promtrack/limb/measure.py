@@ -215,14 +215,14 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
 
 
 def sharpness_of(measures: list[FrameMeasure]) -> np.ndarray:
-    """Steepness of the limb per unit of light, against the sequence's median."""
+    """(n,) steepness of the limb per unit of light, against the sequence's median."""
     value = np.array([m.signs.fall for m in measures]) / np.maximum(_light(measures), 1e-9)
     return value / max(float(np.median(value)), 1e-12)
 
 
 def transparency_of(measures: list[FrameMeasure]) -> np.ndarray:
-    """Light of the disc against the sequence's median; nan where the disc is burnt out: thin cloud dims the
-    Sun and scatters more light beside it, so that the light off the limb does not tell."""
+    """(n,) light of the disc against the sequence's median; nan where the disc is burnt out: thin cloud dims
+    the Sun and scatters more light beside it, so that the light off the limb does not tell."""
     light = _light(measures)
     return np.full(len(light), np.nan) if _burnt(measures) else light / max(float(np.median(light)), 1e-12)
 

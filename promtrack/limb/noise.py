@@ -15,9 +15,8 @@ from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.equations import HELD_PX, Equations, Solved
 from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed, along_limb
 from promtrack.limb.shifts import LEAST_BLOCKS
-from promtrack.sequence.records import spread_over
+from promtrack.sequence.records import MANY, spread_over
 
-FRAMES = 24  # of a sequence that the noise is fitted to: three parameters need no more
 PRIOR = 3.0  # factor within which a parameter is expected about its usual value
 LAGS = 12  # frames, from one to which the edge's residuals are compared
 START_PX = 0.3  # usual scatter of the edge, to start from
@@ -234,7 +233,7 @@ def _likeliest(
 ) -> BlockNoise:
     """The noise with the greatest restricted likelihood and lognormal priors about `start`: without these a
     few blocks would send a parameter to zero or beyond all limits."""
-    picked = table[spread_over(len(table), FRAMES)]
+    picked = table[spread_over(len(table), MANY)]
     seen = np.isfinite(picked).all(axis=2)
     enough = seen.sum(axis=1) >= LEAST_BLOCKS
     seen, rows = seen[enough], np.where(seen[..., None], picked, 0.0)[enough]

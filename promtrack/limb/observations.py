@@ -51,7 +51,7 @@ class BlockNoise:
         return self.shared_px**2 * self.likeness(at_px) + single[..., None] * np.eye(at_px.shape[-1])
 
     def err_px(self, own_px: np.ndarray) -> np.ndarray:
-        """1 sigma of single blocks with errors of their own."""
+        """(m,) 1 sigma of single blocks with errors of their own, (m,) px."""
         return np.sqrt((self.own * own_px) ** 2 + self.shared_px**2 + self.single_px**2)
 
 
@@ -101,7 +101,10 @@ def edges_of(measures: list[FrameMeasure]) -> Observed:
 
 
 def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observed, Observed]:
-    """Shifts along (the turn on which the zones were laid included) and across of all usable blocks."""
+    """Shifts along (with the (n,) turn on which the zones were laid) and across of all usable blocks.
+
+    Usable is a block whose linear measure holds (LINEAR_PX) and that shows the template's light (LEAST_GAIN).
+    """
     parts = []
     for i, m in enumerate(measures):
         s = m.shifts
@@ -128,7 +131,7 @@ def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observ
 
 
 def along_limb(theta_deg: np.ndarray, radius_px: float) -> np.ndarray:
-    """Places along the limb, px, without a step where it is seen."""
+    """(m,) places along the limb, px, of (m,) angles, without a step where it is seen."""
     if not len(theta_deg):
         return np.zeros(0)
     angle = np.radians(theta_deg)
@@ -226,7 +229,7 @@ class Rows:
             self.add(*rows, np.zeros(len(err)), err)
 
     def built(self) -> tuple[csc_matrix, np.ndarray]:
-        """The matrix and its right side."""
+        """The matrix (rows, unknowns) and its right side (rows,)."""
         place = np.concatenate(self.row), np.concatenate(self.column)
         shape = (self.count, self.size)
         return coo_matrix((np.concatenate(self.value), place), shape).tocsc(), np.concatenate(self.right)

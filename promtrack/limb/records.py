@@ -247,7 +247,7 @@ def visible_range(place: Place, shape: tuple[int, int]) -> tuple[float, float]:
 def squeezed(
     dx: np.ndarray, dy: np.ndarray, zenith_deg: float, stretch: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Stretch offsets along the zenith's direction by 1 + stretch."""
+    """Offsets, px, of any shape, stretched along the zenith's direction by 1 + stretch."""
     zx, zy = -np.sin(np.radians(zenith_deg)), -np.cos(np.radians(zenith_deg))
     along = stretch * (dx * zx + dy * zy)
     return dx + along * zx, dy + along * zy

@@ -114,8 +114,8 @@ def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
 
 
 def usual_shift(shifts: BlockShifts) -> np.ndarray:
-    """Along the limb and outward: the weighted median of the blocks; well-measured blocks count more, but
-    none much more than another."""
+    """(2,) px along the limb and outward: the weighted median of the blocks; well-measured blocks count more,
+    but none much more than another."""
     both = (shifts.along_px, shifts.along_err_px), (shifts.across_px, shifts.across_err_px)
     usual = np.zeros(2)
     for axis, (value, error) in enumerate(both):

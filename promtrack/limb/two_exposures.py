@@ -24,7 +24,7 @@ from promtrack.limb.edge_checks import edge_checks
 from promtrack.limb.frame_limb import CEILING, QUIET_SHARE, ring_quantile
 from promtrack.limb.lock import WIDE_DEG, lock_limb
 from promtrack.limb.records import OTHER_EXPOSURE, LimbLock, to_frame, to_polar
-from promtrack.sequence.records import Sequence, spread_over
+from promtrack.sequence.records import FEW, Sequence, spread_over
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
 
@@ -36,7 +36,6 @@ class Exposure(IntEnum):
 
 
 ZONE = (1.01, 1.25)  # of the radius: where prominences stand
-LOOKED_AT = 3  # frames or pairs
 
 
 def lock_exposures(
@@ -224,7 +223,7 @@ def _prominence_px(sequence: Sequence, lock: LimbLock) -> float:
 
 def _some(indices: np.ndarray) -> list[int]:
     """A few frames spread over the recording."""
-    return indices[spread_over(len(indices), LOOKED_AT)].tolist()
+    return indices[spread_over(len(indices), FEW)].tolist()
 
 
 def _seam_px(sequence: Sequence, lock: LimbLock, index: int) -> float:

@@ -40,7 +40,8 @@ PRODUCTS = {
     "log": "promtrack.log",
 }
 _STATE = ".stages.json"
-_INPUT, _MARKS = "input", "marks"  # beside the stages in that file
+_INPUT = "input"  # as the next, beside the stages in that file
+_MARKS = "marks"
 # Ours without products, what systems put into a folder by themselves, and settings written for the run.
 _NO_MATTER = frozenset({LOCK, ".DS_Store", "Thumbs.db", "desktop.ini", "lost+found", "promtrack.toml"})
 _NOTING = threading.RLock()  # two stages may be under way at once

@@ -41,7 +41,7 @@ def check_space(folder: ProductFolder, geometry: StripGeometry, count: int) -> N
 def strip_header(
     geometry: StripGeometry, times_utc: np.ndarray, about: Circumstances, version: str
 ) -> fits.Header:
-    """Axes and circumstances of the cube."""
+    """Axes and circumstances of a cube of (n,) times."""
     angle, angle_comment = (
         ("POSANGLE", "north through east")
         if geometry.position_angles
@@ -133,8 +133,6 @@ def read_strip(folder: ProductFolder) -> Strip:
                 times_utc=np.array([t.rstrip("Z") for t in times["time"]], dtype="datetime64[us]"),
                 frame=np.array(times["frame"], dtype=int),
                 path=path,
-                offset=0,
-                dtype="fits",
                 noise=np.array(noise["noise"], dtype=float),
                 centre_err_mm=np.array(times["centre_err_mm"], dtype=float),
                 along_err_mm=np.array(times["along_err_mm"], dtype=float),

@@ -66,7 +66,7 @@ def column_name(record: type, name: str) -> str:
 
 
 def rows_of(records: Iterable[Any], record: type) -> dict[str, np.ndarray]:
-    """A column for each plain field, typed even where there is no row."""
+    """A column (rows,) for each plain field, typed even where there is no row."""
     records = list(records)
     return {
         column_name(record, name): np.array([getattr(one, name) for one in records], kind)
@@ -128,5 +128,5 @@ def read_table(path: Path, command: str) -> Table:
 
 
 def iso(times: np.ndarray) -> list[str]:
-    """Times in UTC as ISO 8601, to the millisecond."""
+    """(n,) times in UTC as ISO 8601, to the millisecond."""
     return [f"{text}Z" for text in np.datetime_as_string(times, unit="ms")]

@@ -138,7 +138,7 @@ def exposure_gain(spec: SceneSpec) -> float:
 
 
 def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:
-    """1-sigma noise of a pixel, in full scales, at a signal in full scales."""
+    """1-sigma noise of a pixel, in full scales, at a signal in full scales, of any shape."""
     electrons = np.maximum(signal, 0.0) * spec.full_well_e + spec.read_noise_e**2
     return np.sqrt(electrons) / spec.full_well_e
 
@@ -155,7 +155,7 @@ def knot_brightness(spec: SceneSpec, size_mm: float, snr: float) -> float:
 def spread_by_seeing(
     spec: SceneSpec, size_mm: float, seeing_arcsec: np.ndarray | float
 ) -> np.ndarray | float:
-    """Factor by which seeing lowers the peak of a round Gaussian knot."""
+    """Factor, in the shape of `seeing_arcsec`, by which seeing lowers the peak of a round Gaussian knot."""
     size_px = size_mm / spec.mm_per_px
     return 1.0 + (seeing_arcsec / spec.px_arcsec / size_px) ** 2
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-FWHM_SIGMA = 2.3548  # full width at half maximum over sigma
+FWHM_SIGMA = math.sqrt(8.0 * math.log(2.0))  # full width at half maximum over sigma
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,7 @@ class Jump:
 
 
 def fading(time_s: np.ndarray | float, from_s: float, life_s: float, fade_s: float) -> np.ndarray:
-    """Part of its full brightness that a knot shows: a raised cosine in and out."""
+    """Part of its full brightness that a knot shows at times of any shape: a raised cosine in and out."""
     rise = np.clip((time_s - from_s) / max(fade_s, 1e-9), 0.0, 1.0)
     fall = np.clip((from_s + life_s - time_s) / max(fade_s, 1e-9), 0.0, 1.0)
     return (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
@@ -193,7 +193,7 @@ def _along_arch(knot: ArchKnot, time_s: np.ndarray, limb_mm: float) -> tuple[np.
 
 
 def front_height(eruption: Eruption, time_s: np.ndarray | float) -> np.ndarray:
-    """Height [Mm] of the front above the apex's limb."""
+    """Height [Mm] of the front above the apex's limb, at times of any shape."""
     u = np.maximum(np.asarray(time_s, dtype=float) - eruption.start_s, 0.0)
     return (
         eruption.height_mm
@@ -213,7 +213,7 @@ def onset(eruption: Eruption) -> float:
 
 
 def sway_displacement(sway: SwayingThread, time_s: np.ndarray | float) -> np.ndarray:
-    """Displacement [Mm] along the limb."""
+    """Displacement [Mm] along the limb, at times of any shape."""
     time_s = np.asarray(time_s, dtype=float)
     phase = 2 * np.pi * time_s / sway.period_s + math.radians(sway.phase_deg)
     return sway.amplitude_mm * np.exp(-time_s / sway.damping_s) * np.sin(phase)

@@ -65,7 +65,8 @@ def add_light(strip: np.ndarray, grid: Grid, light: np.ndarray, angle_rad: float
 
 
 def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm: float, light: float) -> None:
-    """A round Gaussian at `place` (angle in rad, height in Mm) of full width `size_mm` at half maximum."""
+    """Add to a strip (rows, columns) a round Gaussian at `place` (angle in rad, height in Mm), `size_mm` wide
+    at half maximum."""
     angle, height = place
     sigma = size_mm / FWHM_SIGMA
     reach = 5.0 * sigma / (grid.limb_mm + height)
@@ -81,7 +82,8 @@ def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm:
 
 
 def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float, key: tuple[int, ...]) -> None:
-    """A radial thread with soft ends, displaced along the limb by the same length at all its heights.
+    """Add to a strip (rows, columns) a radial thread with soft ends, displaced along the limb by the same
+    length at all its heights.
 
     `key` is the seed of its flicker.
     """
@@ -141,8 +143,8 @@ def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
 def add_eruption(
     strip: np.ndarray, grid: Grid, eruption: Eruption, threads: np.ndarray, time_s: float
 ) -> None:
-    """An arch on narrow legs whose outer edge, a soft step, has its half level at the front's height over the
-    apex."""
+    """Add to a strip (rows, columns) an arch on narrow legs whose outer edge, a soft step, has its half level
+    at the front's height over the apex."""
     front = float(front_height(eruption, time_s))
     grown = front / eruption.height_mm
     half_loop, half_feet = 0.5 * eruption.width_mm * grown**0.5, 0.5 * eruption.width_mm * grown**0.12

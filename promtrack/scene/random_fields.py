@@ -28,8 +28,8 @@ def wander(
 def smooth_noise(
     rng: np.random.Generator, shape: tuple[int, int], scale: float | tuple[float, float]
 ) -> np.ndarray:
-    """Random field of zero mean and unit variance; correlation exp(-d^2 / (2 scale^2)), scale (down,
-    across)."""
+    """Random field (rows, columns) of zero mean and unit variance; correlation exp(-d^2 / (2 scale^2)), scale
+    (down, across)."""
     down, across = scale if isinstance(scale, tuple) else (scale, scale)
     # drawn on a coarse grid of about three samples a correlation length, then interpolated: the cost does not
     # grow with the scale

@@ -41,7 +41,7 @@ class Scene:
         return self.spec.count
 
     def frame(self, index: int) -> np.ndarray:
-        """(rows, columns) uint8 or uint16."""
+        """(rows, columns) uint8 or uint16; raises IndexError beyond the last frame."""
         if not 0 <= index < self.spec.count:
             raise IndexError(f"frame {index} of a scene of {self.spec.count} frames")
         return self.draw(index)

@@ -24,6 +24,7 @@ from typing import BinaryIO
 import numpy as np
 from astropy.io import fits
 from astropy.io.fits.hdu.compressed._compression import CfitsioException  # no public name
+from astropy.io.fits.header import BLOCK_SIZE
 from astropy.utils.exceptions import AstropyWarning
 
 from promtrack.errors import InputError
@@ -51,7 +52,6 @@ _DTYPES = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 _STRUCTURE = re.compile(
     r"(?:XTENSION|BITPIX|NAXIS\d*|[PG]COUNT|TFIELDS|T(?:TYPE|FORM|SCAL|ZERO|NULL)\d+|Z[A-Z]+\d*) *$"
 )
-_BLOCK, _CARD = 2880, 80
 _MOST_BLOCKS, _MOST_UNITS = 4000, 200  # 11 MB of header, units looked at
 _BROKEN = (
     OSError,
@@ -168,7 +168,7 @@ def _first_picture(path: Path) -> _Unit:
                 unit = _unit(raw, offset)
                 if len(unit.axes) >= 2 and all(unit.axes):
                     return unit
-                offset = unit.data + -(-unit.length // _BLOCK) * _BLOCK
+                offset = unit.data + -(-unit.length // BLOCK_SIZE) * BLOCK_SIZE
     except (OSError, EOFError, zlib.error) as error:
         raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
     raise InputError("holds no picture in any of its FITS units", remedy=SAVE_AGAIN)
@@ -179,12 +179,12 @@ def _raw_header(file: BinaryIO, offset: int) -> str:
     file.seek(offset)
     raw = b""
     for _ in range(_MOST_BLOCKS):
-        block = file.read(_BLOCK)
+        block = file.read(BLOCK_SIZE)
         raw += block
-        if any(block[i : i + 8].rstrip() == b"END" for i in range(0, len(block), _CARD)):
-            return raw.decode("latin-1").ljust(-(-len(raw) // _BLOCK) * _BLOCK)
-        if len(block) < _BLOCK:
-            if len(raw) < _CARD:
+        if any(block[i : i + 8].rstrip() == b"END" for i in range(0, len(block), fits.Card.length)):
+            return raw.decode("latin-1").ljust(-(-len(raw) // BLOCK_SIZE) * BLOCK_SIZE)
+        if len(block) < BLOCK_SIZE:
+            if len(raw) < fits.Card.length:
                 return ""
             break
     raise InputError("is cut short: its FITS header has no end", remedy=COPY_AGAIN)
@@ -272,7 +272,7 @@ def _packed_plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
                 table = file.read(unit.length)
             kept = fits.Header([card for card in header.cards if _STRUCTURE.match(card.keyword)])
             alone = (fits.PrimaryHDU().header.tostring() + kept.tostring()).encode("latin-1") + table
-            whole = io.BytesIO(alone + b"\0" * (-len(table) % _BLOCK))
+            whole = io.BytesIO(alone + b"\0" * (-len(table) % BLOCK_SIZE))
             with fits.open(whole, do_not_scale_image_data=True) as units:
                 planes = units[1].section
                 if len(unit.axes) > 3:

@@ -135,7 +135,8 @@ def is_zipped(path: Path) -> bool:
 
 
 def channel_plan(stored: np.ndarray, colour: str) -> Plan:
-    """The channel that carries the light, or None where no channel stands out."""
+    """The channel of a frame as stored, (rows, columns) or (rows, columns, 3), that carries the light; None
+    where no channel stands out."""
     rgb = _as_rgb(stored, colour)
     if rgb.ndim == 2:
         return None

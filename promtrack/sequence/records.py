@@ -11,6 +11,10 @@ import numpy as np
 from promtrack.sun import SolarHeader
 from promtrack.workers import map_ahead
 
+# Frames that stand for a recording where not all are looked at: for what one of them nearly tells alone, and
+# for what needs a median in time or a distribution.
+FEW, MANY = 7, 24
+
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
@@ -87,7 +91,7 @@ class Sequence:
         )
 
     def frame(self, index: int) -> np.ndarray:
-        """Frame `index`; raises InputError, naming the file, if it cannot be decoded."""
+        """Frame `index`, (rows, columns); raises InputError, naming the file, if it cannot be decoded."""
         return self.read(index)
 
     def frames(self, indices: Iterable[int] | None = None) -> Generator[tuple[int, np.ndarray], None, None]:

@@ -19,7 +19,7 @@ import numpy as np
 
 from promtrack.limb.circle import MAD, weighted_median
 from promtrack.limb.records import LimbLock
-from promtrack.sequence.records import Sequence, spread_over
+from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.strip.records import StripGeometry
 from promtrack.strip.sky_background import Backdrop, Blocks, plan_blocks, usual_backdrop
 from promtrack.workers import map_ahead
@@ -54,7 +54,7 @@ class Evener:
         """
         blocks, rim = plan_blocks(geometry), rim_of(geometry, sequence.full_scale)
         used = np.flatnonzero(lock.used)
-        picked = used[spread_over(used.size, 24)]
+        picked = used[spread_over(used.size, MANY)]
 
         def look(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
             strip = sample(numbered[1], numbered[0])

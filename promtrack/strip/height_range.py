@@ -17,7 +17,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from promtrack.limb.records import LimbLock
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import MANY, Sequence
 from promtrack.strip.records import StripGeometry
 from promtrack.strip.unwrap import StripCutter
 from promtrack.sun import Orientation
@@ -63,7 +63,7 @@ def _searched(sequence: Sequence, lock: LimbLock) -> np.ndarray:
     """Used frames 90 s apart at most, 24 at least, the first and the last among them."""
     used = np.flatnonzero(lock.used)
     span = float(sequence.time_s[used[-1]] - sequence.time_s[used[0]])
-    count = min(max(int(np.ceil(span / 90.0)) + 1, 24), used.size)
+    count = min(max(int(np.ceil(span / 90.0)) + 1, MANY), used.size)
     return used[np.unique(np.linspace(0, used.size - 1, count).round().astype(int))]
 
 

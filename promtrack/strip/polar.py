@@ -17,7 +17,7 @@ import numpy as np
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.limb.records import LimbLock, to_frame, to_polar
-from promtrack.sequence.records import spread_over
+from promtrack.sequence.records import MANY, spread_over
 from promtrack.settings import StripSettings
 from promtrack.strip.records import StripGeometry
 from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, wrapped_deg
@@ -121,7 +121,7 @@ def _visible_share(
     used = np.flatnonzero(lock.used)
     if not used.size:
         raise InputError("no frame could be locked on the limb", remedy="look at the reasons in frames.ecsv")
-    sampled = used[spread_over(used.size, 24)]
+    sampled = used[spread_over(used.size, MANY)]
     middle, span = (lock.from_deg + lock.to_deg) / 2.0, lock.to_deg - lock.from_deg
     half = min(0.65 * span + np.rad2deg(20.0 / lock.radius_px), 180.0)
     ends = sorted(float(orientation.to_product(end)) for end in (middle - half, middle + half))
@@ -217,8 +217,7 @@ def _longest_run(seen: np.ndarray) -> tuple[int, int]:
     return int(starts[best]), int(ends[best]) - 1
 
 
-CORNER_PX = 6  # of this size at least is a border at a corner
-MARGIN_PX = 4  # beyond the border left out as well: what interpolation has mixed with it
+MARGIN_PX = 4  # of this size at least is a border at a corner; beyond it so much is mixed in by interpolation
 
 
 def border_of(frame: np.ndarray) -> np.ndarray | None:
@@ -229,9 +228,9 @@ def border_of(frame: np.ndarray) -> np.ndarray | None:
     frame : (rows, columns), any type
     """
     rows, columns = frame.shape
-    if min(rows, columns) < 4 * CORNER_PX:
+    if min(rows, columns) < 4 * MARGIN_PX:
         return None
-    near = slice(0, CORNER_PX), slice(-CORNER_PX, None)
+    near = slice(0, MARGIN_PX), slice(-MARGIN_PX, None)
     at = (0, rows - 1), (0, columns - 1)
     corners = [
         (x, y)

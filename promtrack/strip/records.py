@@ -21,19 +21,19 @@ from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from astropy.io import fits
+from astropy.io.fits.header import BLOCK_SIZE
 from astropy.utils.exceptions import AstropyUserWarning
 
 from promtrack.errors import InputError
 from promtrack.workers import map_ahead
 
 CUBE = "STRIPS"  # name of the extension that holds the cube
-BLANK = -32768  # what a strip does not show
-LARGEST = 32767
-_BLOCK = 2880  # bytes of a FITS record
+BLANK = np.iinfo(np.int16).min  # what a strip does not show
+LARGEST = np.iinfo(np.int16).max
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
 HELD_BYTES = 1e9  # of strips that are decoded once for all passes: on the disk, while the motion is measured
@@ -89,6 +89,14 @@ class StripGeometry:
         return np.deg2rad(self.deg_per_column) * (self.limb_mm + height_mm)
 
 
+class Readable(Protocol):
+    """Strips that are quick to read again."""
+
+    def read(self, first: int, last: int) -> np.ndarray:
+        """Strips first <= i < last as float32 [time, height, angle]."""
+        ...
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Strip:
     """Strips of all used frames, in counts of the reference frame's transparency, backdrop removed.
@@ -100,13 +108,11 @@ class Strip:
     geometry: StripGeometry
     times_utc: np.ndarray  # (n,) datetime64[us]
     frame: np.ndarray  # (n,) index of the frame in the sequence
-    path: Path  # file that holds the cube
-    offset: int  # bytes before its first value; 0 for FITS
-    dtype: str  # 'fits': the compressed cube of a FITS file (see `store`); '<f4' or '>f4': plain values
+    path: Path  # FITS file that holds the cube, compressed
     noise: np.ndarray  # (rows,) 1-sigma noise of one strip value against height, typical frame
     centre_err_mm: np.ndarray  # (n,) registration error across the limb, shared by all knots of a frame
     along_err_mm: np.ndarray  # (n,) the same along the limb
-    decoded: Decoded | None = None  # the same strips, quick to read
+    decoded: Readable | None = None  # the same strips, quick to read
 
     def __len__(self) -> int:
         return len(self.times_utc)
@@ -128,7 +134,7 @@ class Strip:
 
     def held(self) -> Strip:
         """The same strips, decoded once for all passes over them where there is room (see `Decoded`)."""
-        if self.decoded is not None or self.dtype != "fits":
+        if self.decoded is not None:
             return self
         with Planes(self.path) as planes:
             planes.stored(0, 1)
@@ -147,13 +153,8 @@ class Strip:
             return np.empty((0, rows, columns), np.float32)
         if self.decoded is not None:
             return self.decoded.read(first, last)
-        if self.dtype == "fits":
-            with Planes(self.path) as planes:
-                return planes.read(first, last)
-        with Path(self.path).open("rb") as file:
-            file.seek(self.offset + first * rows * columns * 4)
-            values = np.fromfile(file, dtype=self.dtype, count=(last - first) * rows * columns)
-        return values.reshape(-1, rows, columns).astype(np.float32, copy=False)
+        with Planes(self.path) as planes:
+            return planes.read(first, last)
 
     def mapped(
         self, function: Callable[..., Result], which: Iterable[int] | None = None, *also: Iterable[Any]
@@ -174,7 +175,7 @@ class Strip:
             return [function(plane, *rest) for plane, (_, *rest) in zip(planes, run, strict=True)]
 
         with ExitStack() as stack:
-            if self.dtype == "fits" and self.decoded is None:
+            if self.decoded is None:
                 read = stack.enter_context(Planes(self.path)).read
             items = zip(range(len(self)) if which is None else which, *also, strict=False)
             yield from chain.from_iterable(map_ahead(done, _runs(items, self.at_a_time)))
@@ -206,7 +207,7 @@ class TimeDistance:
 
 
 def in_steps(strip: np.ndarray, step: float) -> np.ndarray:
-    """A strip as int16 multiples of `step`, `BLANK` where it is nan."""
+    """A strip (rows, columns) as int16 multiples of `step`, `BLANK` where it is nan."""
     scaled = strip * np.float32(1.0 / step)
     np.clip(np.rint(scaled, out=scaled), -LARGEST, LARGEST, out=scaled)
     np.copyto(scaled, np.float32(BLANK), where=np.isnan(strip))
@@ -214,10 +215,11 @@ def in_steps(strip: np.ndarray, step: float) -> np.ndarray:
 
 
 def packed(strips: Sequence[np.ndarray]) -> list[bytes]:
-    """Strips of `in_steps` as tiles, Rice-compressed; several at a time, since each call takes 15 ms."""
+    """Strips (rows, columns) of `in_steps` as tiles, Rice-compressed; several at a time, since each call
+    takes 15 ms."""
     stream = _compressed(np.stack(strips))
-    table = stream.index(b"END" + b" " * 77, _BLOCK) + 80
-    table += -table % _BLOCK
+    table = stream.index(b"END" + b" " * 77, BLOCK_SIZE) + 80
+    table += -table % BLOCK_SIZE
     rows = np.frombuffer(stream, ">i4", 2 * len(strips), table).reshape(-1, 2)  # '1PB': length, start
     heap = table + rows.nbytes
     return [stream[heap + start : heap + start + length] for length, start in rows]
@@ -295,7 +297,7 @@ class StripWriter:
     ) -> None:
         with self.file:
             if kind is None:
-                self._put(b"\0" * (-self.file.tell() % _BLOCK))
+                self._put(b"\0" * (-self.file.tell() % BLOCK_SIZE))
                 self.file.seek(self.begin)
                 self._put(self._front())
 
@@ -374,7 +376,7 @@ class Planes:
         return _values(stored, self.step)
 
     def stored(self, first: int, last: int) -> np.ndarray:
-        """The same as they are stored, int16."""
+        """The same as they are stored, int16; raises InputError where the file cannot be read."""
         try:
             with warnings.catch_warnings(action="error", category=AstropyUserWarning):
                 if not hasattr(self.own, "cube"):

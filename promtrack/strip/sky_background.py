@@ -23,10 +23,10 @@ import cv2
 import numpy as np
 
 from promtrack.limb.circle import MAD, TUKEY
+from promtrack.limb.frame_limb import QUIET_SHARE
 from promtrack.strip.records import StripGeometry
 
 SHARP_MM = 8.0  # below this height the fringe of spicules allows no smoothing along height
-START_QUANTILE = 0.35  # at most about half of the limb may be covered by prominences at any height
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,7 +131,7 @@ def usual_backdrop(blocks: Blocks, samples: Iterable[np.ndarray]) -> Backdrop:
 
     Parameters
     ----------
-    samples : block means of strips spread over the sequence, at usual transparency; one at least
+    samples : (bins, blocks) means of strips spread over the sequence, at usual transparency; one at least
     """
     cube = np.stack(list(samples))
     shown = np.isfinite(cube).any(axis=0)
@@ -246,7 +246,7 @@ def _biweight(sigmas: np.ndarray) -> np.ndarray:
 
 def _lower_edge(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: np.ndarray) -> np.ndarray:
     """(bins, terms) polynomial coefficients, prominences left out; nan where nothing is seen."""
-    centre = _quantile(level, seen, np.where(off_limb, START_QUANTILE, 0.5))
+    centre = _quantile(level, seen, np.where(off_limb, QUIET_SHARE, 0.5))
     residual = level - centre[:, None]
     for turn in range(10):
         if turn < 4:
@@ -254,9 +254,7 @@ def _lower_edge(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb
             # prominence.
             weight = seen * np.where((residual > 0) & off_limb[:, None], np.float32(0.02), np.float32(1.0))
         else:
-            offset = (
-                _quantile(residual, seen, START_QUANTILE) * off_limb if turn == 4 else np.zeros_like(centre)
-            )
+            offset = _quantile(residual, seen, QUIET_SHARE) * off_limb if turn == 4 else np.zeros_like(centre)
             weight = _ordinary(residual - offset[:, None], seen, off_limb).astype(np.float32)
         coefficients = _fitted(level - centre[:, None], weight, basis)
         residual = level - centre[:, None] - coefficients @ basis

@@ -19,9 +19,8 @@ from promtrack.errors import SettingsError
 from promtrack.limb.circle import MAD
 from promtrack.sequence.records import spread_over
 from promtrack.strip.records import Strip, StripGeometry
-from promtrack.strip.slit import parse_path
+from promtrack.strip.slit import KNOT_MM, parse_path
 
-CELL_MM = 1.5  # of the map that is searched: about a small knot
 LEAST_MM, LONGEST_MM = 20.0, 150.0  # of a path
 
 
@@ -134,9 +133,9 @@ def _smooth(plane: np.ndarray, step: int, geometry: StripGeometry, sigma: float)
 
 def _cells(activity: np.ndarray, geometry: StripGeometry) -> np.ndarray:
     """Square root of the activity, so that a long faint streak counts against a short bright flash, in square
-    cells of CELL_MM; row 0 at the strip's bottom."""
+    cells of KNOT_MM; row 0 at the strip's bottom."""
     lengths = geometry.columns * geometry.mm_per_column(0.0), geometry.rows * geometry.mm_per_row  # (x, y)
-    size = [max(int(length / CELL_MM), 1) for length in lengths]
+    size = [max(int(length / KNOT_MM), 1) for length in lengths]
     means = cv2.resize(activity.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     return np.sqrt(np.maximum(means, 0.0))
 
@@ -148,10 +147,10 @@ def _along_axis(cells: np.ndarray, kind: str) -> _Segment:
     profile = lines[max(line - 1, 0) : line + 2].sum(axis=0)
     # The stretch that holds nine tenths, with a margin of 3 cells, between LEAST_MM and LONGEST_MM long.
     share = np.cumsum(profile) / max(profile.sum(), 1e-12)
-    peak, half = int(np.argmax(profile)), LONGEST_MM / CELL_MM / 2.0
+    peak, half = int(np.argmax(profile)), LONGEST_MM / KNOT_MM / 2.0
     first = max(float(np.searchsorted(share, 0.05)) - 3.0, peak - half)
     last = min(float(np.searchsorted(share, 0.95)) + 3.0, peak + half)
-    short = max(LEAST_MM / CELL_MM - (last - first), 0.0) / 2.0
+    short = max(LEAST_MM / KNOT_MM - (last - first), 0.0) / 2.0
     ends = max(first - short, 0.0), min(last + short, len(profile) - 1.0)
     start, end = (complex(line, at) if kind == "radial" else complex(at, line) for at in ends)
     return _Segment(kind, start, end)
@@ -161,7 +160,7 @@ def _straights(cells: np.ndarray) -> list[_Segment]:
     """Straight pieces through the strongest places, best first."""
     directions = np.exp(1j * np.deg2rad(np.arange(0.0, 180.0, 10.0)))
     found = [_grown(cells, place, direction) for place in _peaks(cells, 12) for direction in directions]
-    return sorted((s for s in found if abs(s.end - s.start) >= LEAST_MM / CELL_MM), key=lambda s: -s.score)
+    return sorted((s for s in found if abs(s.end - s.start) >= LEAST_MM / KNOT_MM), key=lambda s: -s.score)
 
 
 def _peaks(cells: np.ndarray, count: int) -> list[complex]:
@@ -177,7 +176,7 @@ def _peaks(cells: np.ndarray, count: int) -> list[complex]:
 
 def _grown(cells: np.ndarray, place: complex, direction: complex) -> _Segment:
     """The piece through a place that stays active: it ends where 6 cells in a row fall below a tenth."""
-    reach = int(LONGEST_MM / CELL_MM / 2.0)
+    reach = int(LONGEST_MM / KNOT_MM / 2.0)
     line = place + np.arange(-reach, reach + 1) * direction
     x, y = line.real[None].astype(np.float32), line.imag[None].astype(np.float32)
     level = cv2.remap(cells, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)[0]
@@ -200,16 +199,16 @@ def _same(a: _Segment, b: _Segment) -> bool:
     """Within 25 deg of the same direction, and half of the one within 6 Mm of the other."""
     here, there = np.linspace(a.start, a.end, 30), np.linspace(b.start, b.end, 60)
     turn = np.rad2deg(np.angle((a.end - a.start) / ((b.end - b.start) or 1.0)))
-    near = np.abs(here[:, None] - there).min(axis=1) * CELL_MM < 6.0
+    near = np.abs(here[:, None] - there).min(axis=1) * KNOT_MM < 6.0
     return abs((turn + 90.0) % 180.0 - 90.0) <= 25.0 and float(near.mean()) > 0.5
 
 
 def _text(segment: _Segment, geometry: StripGeometry) -> str:
     """The path as its text; cells back to degrees and Mm."""
-    cell_deg = CELL_MM / geometry.mm_per_column(0.0) * geometry.deg_per_column
+    cell_deg = KNOT_MM / geometry.mm_per_column(0.0) * geometry.deg_per_column
     ends = segment.start, segment.end
     a, b = (geometry.from_deg + (end.real + 0.5) * cell_deg for end in ends)
-    low, high = (geometry.low_mm + (end.imag + 0.5) * CELL_MM for end in ends)
+    low, high = (geometry.low_mm + (end.imag + 0.5) * KNOT_MM for end in ends)
     if segment.kind == "radial":
         return f"radial:{a:.2f}"
     if segment.kind == "parallel":

@@ -161,8 +161,6 @@ def unwrap(
         times_utc=sequence.times_utc[used],
         frame=used,
         path=Path(path),
-        offset=0,
-        dtype="fits",
         noise=noise.result(),
         centre_err_mm=lock.centre_err_px[used] * mm_per_px,
         along_err_mm=lock.along_err_px[used] * mm_per_px,

@@ -19,12 +19,12 @@ EARTH_DEG_DAY = 0.9856  # 360 deg in a sidereal year
 
 
 def gravity_m_s2(height_mm: np.ndarray | float) -> np.ndarray | float:
-    """Gravitational acceleration at a height above the photosphere [Mm], GM / r^2."""
+    """Gravitational acceleration at a height above the photosphere [Mm, any shape], GM / r^2, m/s2."""
     return SOLAR_GM_KM3_S2 / (SOLAR_RADIUS_KM + 1000.0 * np.asarray(height_mm, float)) ** 2 * 1000.0
 
 
 def escape_speed_km_s(height_mm: np.ndarray | float) -> np.ndarray | float:
-    """Escape speed at a height above the photosphere [Mm], sqrt(2 GM / r)."""
+    """Escape speed at a height above the photosphere [Mm, any shape], sqrt(2 GM / r), km/s."""
     return np.sqrt(2.0 * SOLAR_GM_KM3_S2 / (SOLAR_RADIUS_KM + 1000.0 * np.asarray(height_mm, float)))
 
 
@@ -37,7 +37,7 @@ def wrapped_deg(angle_deg: Angles) -> Angles:
 
 
 def synodic_deg_day(latitude_deg: np.ndarray | float) -> np.ndarray | float:
-    """Rotation as seen from the Earth at a heliographic latitude."""
+    """Rotation as seen from the Earth, deg a day, at heliographic latitudes of any shape."""
     square = np.sin(np.radians(latitude_deg)) ** 2
     a, b, c = SNODGRASS_ULRICH_DEG_DAY
     return a + b * square + c * square**2 - EARTH_DEG_DAY

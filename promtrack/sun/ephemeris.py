@@ -207,7 +207,7 @@ LOWEST_DEG = -1.0  # true altitude below which the formulae mean nothing: the Su
 
 
 def refraction_arcmin(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) -> np.ndarray | float:
-    """Refraction at a true altitude (Saemundsson); nan below -1 deg.
+    """Refraction at true altitudes of any shape (Saemundsson), arcmin; nan below -1 deg.
 
     Parameters
     ----------
@@ -222,7 +222,7 @@ def refraction_arcmin(altitude_deg: np.ndarray | float, *, elevation_m: float = 
 def vertical_contraction(
     altitude_deg: np.ndarray | float, *, radius_arcsec: float = 960.0, elevation_m: float = 0.0
 ) -> np.ndarray | float:
-    """Apparent over true vertical diameter of the disc whose centre stands at a true altitude."""
+    """Apparent over true vertical diameter of the disc whose centre stands at true altitudes of any shape."""
     h, r = np.asarray(altitude_deg, float), radius_arcsec / 3600.0
     upper = refraction_arcmin(h + r, elevation_m=elevation_m)
     lower = refraction_arcmin(h - r, elevation_m=elevation_m)
@@ -247,7 +247,7 @@ def flattening(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) ->
 
 
 def flattening_err(flattened: np.ndarray | float) -> np.ndarray | float:
-    """1-sigma error of a computed flattening: the air's temperature and pressure are not known.
+    """1-sigma error of a computed flattening, of any shape: the air's temperature and pressure are not known.
 
     20 degrees and 3 % of pressure away from the formula's change refraction by 8 %: at an altitude of 8 deg
     0.1 % of the radius.

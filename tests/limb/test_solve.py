@@ -38,7 +38,21 @@ def measures_of(centre_px: np.ndarray, width_px: np.ndarray, edge_px: np.ndarray
         err, one = np.full(len(at), 0.15), np.ones(len(at))
         shifts = BlockShifts(theta, along, err, across, err, one, one)
         place = Place(0.0, 0.0, RADIUS_PX)
-        signs = LimbSigns(40.0, 0.1, 1.0, 1.0, width, 0.1, 1.0, 0.0, 0.0, 0.0, True, 1.0, 0.0)
+        signs = LimbSigns(
+            arc_deg=40.0,
+            rms_px=0.1,
+            kept_part=1.0,
+            fall=1.0,
+            width_px=width,
+            fringe=0.1,
+            disc=1.0,
+            sky=0.0,
+            dark_part=0.0,
+            saturated_fraction=0.0,
+            burnt_limb=True,
+            middle=1.0,
+            blank=0.0,
+        )
         made.append(FrameMeasure(place, bins, offset, BIN_DEG, shifts, 1.0, signs))
     return made
 

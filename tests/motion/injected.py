@@ -18,6 +18,7 @@ from promtrack.motion.records import KnotTrack
 from promtrack.motion.tracks import middle_angle, track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
+from tests.plain_file import PlainFile
 
 __all__ = ["InjectedKnot", "Recovery", "inject_knots", "recover_knots", "was_found"]
 
@@ -93,7 +94,7 @@ def inject_knots(strip: Strip, knots: tuple[InjectedKnot, ...], path: Path) -> S
                 if 0 <= i - knot.first < len(knot.snr):
                     _add(image, strip, knot, i - knot.first)
             image.astype("<f4").tofile(file)
-    return replace(strip, path=Path(path), offset=0, dtype="<f4")
+    return replace(strip, path=Path(path), decoded=PlainFile(Path(path), strip.geometry))
 
 
 def was_found(strip: Strip, track: KnotTrack, knot: InjectedKnot) -> bool:

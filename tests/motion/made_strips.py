@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from promtrack.strip.records import Strip, StripGeometry
+from tests.plain_file import PlainFile
 
 LIMB_MM = 700.05
 FWHM = 2.3548
@@ -89,8 +90,7 @@ def made_strip(recipe: Recipe, folder: Path, seed: int) -> tuple[Strip, tuple[Ma
         times_utc=np.datetime64("2024-05-11T08:30:00", "us") + (time_s * 1e6).astype("timedelta64[us]"),
         frame=frame[:n],
         path=path,
-        offset=0,
-        dtype="<f4",
+        decoded=PlainFile(path, geometry),
         noise=noise,
         centre_err_mm=error,
         along_err_mm=error.copy(),

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from promtrack.strip.records import Strip, StripGeometry
+from tests.plain_file import PlainFile
 
 ROW_MM = 0.73
 LIMB_MM = 700.05
@@ -61,15 +62,14 @@ class StripScene:
         cube.tofile(path)
         start = np.datetime64("2026-05-17T09:30:00", "us")
         return Strip(
-            self.geometry,
-            start + (self.times_s * 1e6).astype("timedelta64[us]"),
-            np.arange(n),
-            path,
-            0,
-            "<f4",
-            np.full(self.rows, self.noise),
-            np.full(n, 0.05),
-            np.full(n, 0.05),
+            geometry=self.geometry,
+            times_utc=start + (self.times_s * 1e6).astype("timedelta64[us]"),
+            frame=np.arange(n),
+            path=path,
+            noise=np.full(self.rows, self.noise),
+            centre_err_mm=np.full(n, 0.05),
+            along_err_mm=np.full(n, 0.05),
+            decoded=PlainFile(path, self.geometry),
         )
 
     def _grid(self):

@@ -8,6 +8,7 @@ import pytest
 from promtrack.motion.prominences import find_prominences
 from promtrack.strip.records import Strip
 from tests.motion.strip_scenes import StripScene
+from tests.plain_file import PlainFile
 
 
 def strip_of(tmp_path, light, scene, noise=4.0, seed=1):
@@ -17,15 +18,14 @@ def strip_of(tmp_path, light, scene, noise=4.0, seed=1):
     n = len(light)
     start = np.datetime64("2026-05-17T09:30:00", "us")
     return Strip(
-        scene.geometry,
-        start + (np.arange(n) * 30_000_000).astype("timedelta64[us]"),
-        np.arange(n),
-        tmp_path / "cube",
-        0,
-        "<f4",
-        np.full(scene.rows, noise),
-        np.full(n, 0.05),
-        np.full(n, 0.05),
+        geometry=scene.geometry,
+        times_utc=start + (np.arange(n) * 30_000_000).astype("timedelta64[us]"),
+        frame=np.arange(n),
+        path=tmp_path / "cube",
+        noise=np.full(scene.rows, noise),
+        centre_err_mm=np.full(n, 0.05),
+        along_err_mm=np.full(n, 0.05),
+        decoded=PlainFile(tmp_path / "cube", scene.geometry),
     )
 
 

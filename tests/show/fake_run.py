@@ -35,6 +35,7 @@ from promtrack.show.figures import draw_figures
 from promtrack.show.records import Measured
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 from promtrack.sun import Orientation, Scale, SolarView
+from tests.plain_file import PlainFile
 
 FRAMES = 44
 CADENCE_S = 30.0
@@ -253,8 +254,7 @@ def _strip(sequence, lock, folder):
         times_utc=sequence.times_utc[index],
         frame=index,
         path=path,
-        offset=0,
-        dtype="<f4",
+        decoded=PlainFile(path, geometry),
         noise=np.full(geometry.rows, 1.6),
         centre_err_mm=np.full(len(index), 0.04),
         along_err_mm=np.full(len(index), 0.08),

@@ -5,6 +5,7 @@ import pytest
 
 from promtrack.errors import SettingsError
 from promtrack.strip import Strip, StripGeometry, parse_path, time_distance
+from tests.plain_file import PlainFile
 
 GEOMETRY = StripGeometry(
     rows=160,
@@ -23,7 +24,14 @@ def strip_of(cube, path, geometry=GEOMETRY):
     cube.astype("<f4").tofile(path)
     n = len(cube)
     return Strip(
-        geometry, TIMES[:n], np.arange(n), path, 0, "<f4", np.ones(geometry.rows), np.zeros(n), np.zeros(n)
+        geometry=geometry,
+        times_utc=TIMES[:n],
+        frame=np.arange(n),
+        path=path,
+        noise=np.ones(geometry.rows),
+        centre_err_mm=np.zeros(n),
+        along_err_mm=np.zeros(n),
+        decoded=PlainFile(path, geometry),
     )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from promtrack.strip import Strip, StripGeometry, parse_path, propose_paths, time_distance
+from tests.plain_file import PlainFile
 
 GEOMETRY = StripGeometry(
     rows=130,
@@ -20,6 +21,20 @@ GEOMETRY = StripGeometry(
 N = 40
 
 
+def plain(geometry, path):
+    """Strips of noise 5 that lie in a file already."""
+    return Strip(
+        geometry=geometry,
+        times_utc=np.datetime64("2024-05-11T09:00", "us") + np.arange(N) * np.timedelta64(15, "s"),
+        frame=np.arange(N),
+        path=path,
+        noise=np.full(geometry.rows, 5.0),
+        centre_err_mm=np.zeros(N),
+        along_err_mm=np.zeros(N),
+        decoded=PlainFile(path, geometry),
+    )
+
+
 def strip_of(draw, path, seed=0):
     """Strips of noise 5 plus what `draw(i, rows, columns)` gives."""
     rng = np.random.default_rng(seed)
@@ -27,10 +42,7 @@ def strip_of(draw, path, seed=0):
     cube = np.array([draw(i, rows, columns) + rng.normal(0.0, 5.0, rows.shape) for i in range(N)], np.float32)
     cube[:, :, :20] = np.nan
     cube.tofile(path)
-    times = np.datetime64("2024-05-11T09:00", "us") + np.arange(N) * np.timedelta64(15, "s")
-    return Strip(
-        GEOMETRY, times, np.arange(N), path, 0, "<f4", np.full(GEOMETRY.rows, 5.0), np.zeros(N), np.zeros(N)
-    )
+    return plain(GEOMETRY, path)
 
 
 def spot(rows, columns, height, angle, size=3.0, peak=60.0):
@@ -122,8 +134,6 @@ def test_a_small_disc_gets_only_paths_that_can_be_read(tmp_path, radius_px):
     for i in range(N):  # a small knot that hardly moves
         cube[i, row : row + 2, 20 + i // 20] += 200.0
     cube.tofile(tmp_path / "c")
-    times = np.datetime64("2024-05-11T09:00", "us") + np.arange(N) * np.timedelta64(15, "s")
-    noise = np.full(geometry.rows, 5.0)
-    strip = Strip(geometry, times, np.arange(N), tmp_path / "c", 0, "<f4", noise, np.zeros(N), np.zeros(N))
+    strip = plain(geometry, tmp_path / "c")
     for text in propose_paths(strip, count=5):
         assert len(time_distance(strip, text).distance_mm) >= 8
