@@ -78,7 +78,7 @@ def turned_back(sequence: Sequence) -> Sequence:
     zones = _Zones(sequence)
     count = len(sequence)
     turned = np.zeros(count, bool)
-    picks = spread_over(count, FEW)
+    picks = spread_over(count, FEW - 1)  # an even number:
     # even and odd ones in turn, should every second frame be turned
     picks = np.minimum(picks // 2 * 2 + np.arange(len(picks)) % 2, count - 1)
     found = [(int(i), zone) for i in np.unique(picks) if (zone := zones.of(int(i))) is not None]

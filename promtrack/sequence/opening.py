@@ -26,7 +26,7 @@ from promtrack.sequence.frame_source import (
     full_scale,
 )
 from promtrack.sequence.readers import as_set, find_frames, other_files
-from promtrack.sequence.records import FEW, Rejected, Sequence, TimeReport, spread_over
+from promtrack.sequence.records import Rejected, Sequence, TimeReport, spread_over
 from promtrack.sequence.sort_by_time import Session, by_time, sessions_of
 from promtrack.sequence.times import frame_times
 from promtrack.settings import CameraSettings, Settings, TimesSettings
@@ -122,12 +122,12 @@ def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
 
 
 def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
-    """A few developed frames spread over the sequence, and the channel that carries the light; frames that
+    """Five developed frames spread over the sequence, and the channel that carries the light; frames that
     cannot be decoded are passed over."""
     samples: list[np.ndarray] = []
     plan: Plan = None
     failed: InputError | None = None
-    for index in spread_over(len(frames), FEW):
+    for index in spread_over(len(frames), 5):
         frame = frames[index]
         try:
             stored = as_stored(frame)
