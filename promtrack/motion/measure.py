@@ -42,6 +42,7 @@ from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance
 from promtrack.strip.slit import parse_path, time_distances
 from promtrack.strip.slit_selection import propose_paths
+from promtrack.workers import worker_count
 
 LEAST_COLUMNS = 4  # of a sector
 WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
@@ -89,7 +90,8 @@ def measure_motion(
     total = len(strip) + TRACK_PARTS + 1
     rng = np.random.default_rng(seed)
     (beside,) = rng.spawn(1)  # draws of its own: the two halves of the work do not wait for each other
-    with ThreadPoolExecutor(1, thread_name_prefix="motion") as pool:
+    # on two cores knots and fronts keep both busy
+    with ThreadPoolExecutor(2 if worker_count() > 2 else 1, thread_name_prefix="motion") as pool:
         other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
         standing = () if disc_counts is None else (pool.submit(find_prominences, strip, disc_counts),)
         search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))

@@ -140,9 +140,8 @@ class Strip:
             planes.stored(0, 1)
             decoded = Decoded.beside(self.path, self.shape, planes.step)
             if decoded is not None:
-                runs = _runs(((k,) for k in range(len(self))), self.at_a_time)
-                for stored in map_ahead(lambda run: planes.stored(run[0][0], run[-1][0] + 1), runs):
-                    decoded.add(stored)
+                firsts = range(0, len(self), self.at_a_time)
+                list(map_ahead(lambda k: decoded.put(k, planes.stored(k, k + self.at_a_time)), firsts))
         return replace(self, decoded=decoded)
 
     def read(self, first: int = 0, last: int | None = None) -> np.ndarray:
@@ -335,10 +334,12 @@ class Decoded:
         room = min(HELD_BYTES, 0.5 * shutil.disk_usage(path.parent).free)
         return cls(path, shape, step) if 2 * math.prod(shape) < room else None
 
-    def add(self, stored: np.ndarray) -> None:
-        """The next strip, or several, int16."""
+    def put(self, first: int, stored: np.ndarray) -> None:
+        """The strip `first`, or several from there, int16."""
         try:
-            self.file.write(stored.data.cast("B"))
+            with self.turn:
+                self.file.seek(first * math.prod(self.shape[1:]) * stored.itemsize)
+                self.file.write(stored.data.cast("B"))
         except OSError as error:
             raise _unwritable(self.path, error) from None
 

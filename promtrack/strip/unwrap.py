@@ -136,7 +136,10 @@ def unwrap(
 
     def work(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
         strip = evener.even(cutter.sample(numbered[1], numbered[0]), numbered[0])
-        return strip, in_steps(strip, step)
+        stored = in_steps(strip, step)
+        if decoded is not None:
+            decoded.put(int(np.searchsorted(used, numbered[0])), stored)
+        return strip, stored
 
     shape = (len(used), geometry.rows, geometry.columns)
     decoded = Decoded.beside(Path(path), shape, step)
@@ -145,8 +148,6 @@ def unwrap(
         """The strips as they are stored, after a look at their noise."""
         for place, (strip, stored) in enumerate(map_ahead(work, sequence.frames(used))):
             noise.look(strip, place)
-            if decoded is not None:
-                decoded.add(stored)
             yield stored
 
     with StripWriter(path, shape, step, header or fits.Header()) as file:

@@ -15,12 +15,7 @@ from concurrent.futures import Future
 from pathlib import Path
 from unittest.mock import patch
 
-from promtrack import stages
-from promtrack.pipeline import Job
-from promtrack.products import ProductFolder
-from promtrack.sequence import open_sequence
-from promtrack.settings import Settings
-from tests.benchmarks.process import children_cpu_s
+from promtrack.process import set_switches
 
 
 class Inline:
@@ -56,6 +51,14 @@ class Inline:
 
 
 def main() -> None:
+    set_switches()  # before the numerical libraries are loaded
+    from promtrack import stages
+    from promtrack.pipeline import Job
+    from promtrack.products import ProductFolder
+    from promtrack.sequence import open_sequence
+    from promtrack.settings import Settings
+    from tests.benchmarks.process import children_cpu_s
+
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
@@ -76,6 +79,7 @@ def main() -> None:
             begun, children, Inline.taken = time.process_time(), children_cpu_s(), 0.0
             job.files[stage] = stages.DOERS[stage](job, lambda done, total: None)
             stages.load(job, stage)
+            job.folder.mark_done(stage, "", job.files[stage])
             own, others = time.process_time() - begun, children_cpu_s() - children
             parts.append((stage, own + others, 0.0 if stage == "figures" else own - Inline.taken))
         for one in inline:
