@@ -1,5 +1,5 @@
-"""Which knot a front's edge merely follows, which knots move with a front as its threads, and whether a ridge
-has the speed of the knot that runs along it."""
+"""Which knot a front's edge merely follows, which knots move with a front as its threads, which ridges are a
+front's own edge, and whether a ridge has the speed of the knot that runs along it."""
 
 from __future__ import annotations
 
@@ -57,9 +57,7 @@ def moves_with(knot: KnotTrack, front: Front) -> bool:
     best = front.best
     if best is None or not (front.moving and knot.moving):
         return False
-    sector = (front.to_deg - front.from_deg) % 360.0
-    width = np.nanmax([sector, front.extent_deg])
-    beside = np.abs(wrapped_deg(knot.angle_deg - front.from_deg - 0.5 * sector)) < (0.5 + WIDENING) * width
+    beside = _in_sector(front, knot.angle_deg)
     top = np.interp(knot.time_s, front.time_s, best.curve_mm)
     if 2 * np.sum(beside & (knot.height_mm < top)) <= len(top):
         return False
@@ -69,17 +67,28 @@ def moves_with(knot: KnotTrack, front: Front) -> bool:
     return bool(speed > 0 and speed * part / ALIKE < knot.fit.radial_km_s < speed * part * ALIKE)
 
 
+def _in_sector(front: Front, angle_deg: np.ndarray) -> np.ndarray:
+    """Whether product angles lie in a front's sector, or where an arch that rises may grow beyond it."""
+    sector = (front.to_deg - front.from_deg) % 360.0
+    width = np.nanmax([sector, front.extent_deg])
+    return np.abs(wrapped_deg(angle_deg - front.from_deg - 0.5 * sector)) < (0.5 + WIDENING) * width
+
+
 def match_ridges(
     ridges: tuple[Ridge, ...],
     slits: tuple[TimeDistance, ...],
     knots: tuple[KnotTrack, ...],
     geometry: StripGeometry,
+    fronts: tuple[Front, ...] = (),
 ) -> tuple[Ridge, ...]:
-    """Give each ridge the knot that runs along it, and compare the speeds along the path over the same time.
+    """Give each ridge the knot that runs along it, and compare the speeds along the path over the same time;
+    and the moving front of whose edge it is the light.
 
     A knot belongs to a ridge if it is seen in most of its time and is then, in median, within 3 Mm of it. The
     velocity is that of its fitted path at the middle of that time, because a knot on an arch changes it,
-    projected on the slit.
+    projected on the slit. A ridge belongs to a front if that is seen in most of its time and stands then, in
+    median, within the front's sector and not farther above the ridge than half level and middle of a
+    structure lie apart.
     """
     matched = []
     for ridge in ridges:
@@ -90,19 +99,44 @@ def match_ridges(
             speed, error = _speed_along(knot, ridge, slit, geometry)
             agrees = abs(speed - ridge.speed_km_s) <= SIGMAS * np.hypot(error, ridge.speed_err_km_s)
             ridge = replace(ridge, knot=knot.knot, knot_speed_km_s=speed, agrees=bool(agrees))
-        matched.append(ridge)
+        on = [one.front for one in fronts if one.moving and _on_front(ridge, slit, one)]
+        matched.append(replace(ridge, front=on[0]) if on else ridge)
     return tuple(matched)
+
+
+def _on_front(ridge: Ridge, slit: TimeDistance, front: Front) -> bool:
+    """Whether a ridge is the light of a front's edge."""
+    during = _during(ridge, front.time_s)
+    if not during.any():
+        return False
+    height, angle = _ridge_place(ridge, slit, front.time_s[during])
+    apart = np.abs(front.height_mm[during] - height) - 2 * front.height_err_mm[during]
+    return bool(np.median(apart) < PLACE_MM and np.median(_in_sector(front, angle)) > 0)
+
+
+def _during(ridge: Ridge, time_s: np.ndarray) -> np.ndarray:
+    """Which of the times lie in a ridge's (half a second counts as no difference); none where they do not
+    cover most of it."""
+    during = (time_s >= ridge.first_s - 0.5) & (time_s <= ridge.last_s + 0.5)
+    seen = time_s[during]
+    if len(seen) < 4 or np.ptp(seen) < LEAST_SHARE * (ridge.last_s - ridge.first_s):
+        return np.zeros(len(time_s), bool)
+    return during
+
+
+def _ridge_place(ridge: Ridge, slit: TimeDistance, time_s: np.ndarray) -> list[np.ndarray]:
+    """Height and angle of the ridge at some times."""
+    distance = ridge.distance_mm + ridge.speed_km_s / 1e3 * (time_s - ridge.time_s)
+    return [np.interp(distance, slit.distance_mm, axis) for axis in (slit.height_mm, slit.angle_deg)]
 
 
 def _distance_mm(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry) -> float:
     """Median distance of a knot from the ridge, in the plane of the sky; inf when it is not seen most of that
-    time (half a second counts as no difference)."""
-    during = (knot.time_s >= ridge.first_s - 0.5) & (knot.time_s <= ridge.last_s + 0.5)
-    time = knot.time_s[during]
-    if during.sum() < 4 or np.ptp(time) < LEAST_SHARE * (ridge.last_s - ridge.first_s):
+    time."""
+    during = _during(ridge, knot.time_s)
+    if not during.any():
         return float("inf")
-    distance = ridge.distance_mm + ridge.speed_km_s / 1e3 * (time - ridge.time_s)
-    height, angle = (np.interp(distance, slit.distance_mm, axis) for axis in (slit.height_mm, slit.angle_deg))
+    height, angle = _ridge_place(ridge, slit, knot.time_s[during])
     turn = np.deg2rad(wrapped_deg(knot.angle_deg[during] - angle))
     return float(np.median(np.hypot(knot.height_mm[during] - height, turn * (geometry.limb_mm + height))))
 

@@ -120,7 +120,7 @@ def measure_motion(
         knots=knots,
         fronts=beside_knots.fronts,
         slits=apart.slits,
-        ridges=match_ridges(apart.ridges, apart.slits, knots, strip.geometry),
+        ridges=match_ridges(apart.ridges, apart.slits, knots, strip.geometry, beside_knots.fronts),
         oscillations=apart.oscillations,
         control=control,
         meanings=(),

@@ -143,7 +143,7 @@ class FrontSearch:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ridge:
-    """Slope of a ridge in a time-distance diagram: a second, independent speed."""
+    """Slope of a ridge in a time-distance diagram: a second speed, but of a front's own edge."""
 
     slit: int  # index into Motion.slits
     time_s: float  # middle of the ridge
@@ -155,6 +155,7 @@ class Ridge:
     knot: int  # number of the knot that it crosses, 0 if none
     knot_speed_km_s: float  # that knot's speed projected on the path, nan if none
     agrees: bool  # within the stated errors (2 sigma); False when there is no knot
+    front: int = 0  # number of the front of whose edge it is the light, no second measurement; 0 if none
 
 
 @dataclass(frozen=True, slots=True, eq=False)

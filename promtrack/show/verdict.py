@@ -109,7 +109,7 @@ def _own_checks(measured: Measured) -> Iterator[Check]:
     checked = {check.subject for check in (*lock.checks, *motion.checks)}
     if "lock" not in checked:
         yield Check("lock", "independent check", "fair", "Nothing but the fit itself checks the lock")
-    if "motion" not in checked and not any(ridge.knot for ridge in motion.ridges):
+    if "motion" not in checked and not any(ridge.knot and not ridge.front for ridge in motion.ridges):
         yield Check("motion", "independent check", "fair", "No second measurement checks the motion")
 
 
@@ -151,8 +151,9 @@ def _second_source(measured: Measured) -> Check:
 
 
 def _ridges(measured: Measured) -> Iterator[Check]:
-    """Speeds of ridges in time-distance diagrams against those of the knots that cross them."""
-    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot]
+    """Speeds of ridges in time-distance diagrams against those of the knots that cross them; a front's own
+    edge is no second measurement."""
+    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and not ridge.front]
     if not crossed:
         return
     agree = sum(ridge.agrees for ridge in crossed)

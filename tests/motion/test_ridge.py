@@ -6,7 +6,7 @@ import pytest
 
 from promtrack.motion.associate import match_ridges
 from promtrack.motion.knot_fit import fit_path
-from promtrack.motion.records import KnotTrack, Ridge
+from promtrack.motion.records import NONE, Front, KnotTrack, Ridge
 from promtrack.motion.ridge import find_ridges
 from promtrack.strip.records import StripGeometry, TimeDistance
 from tests.motion.diagrams import STEP_MM, as_diagram, flicker, running
@@ -216,6 +216,32 @@ def test_a_knot_seen_only_in_a_part_of_the_ridge_is_not_compared():
         (ridge(40.0, lasts_s=1200.0),), (radial_slit(),), (knot(1, 40.0, 0.0),), GEOMETRY
     )
     assert (matched.knot, matched.agrees) == (0, False)
+
+
+@pytest.mark.parametrize(
+    ("height_mm", "angle_deg", "moving", "front"),
+    [(52.0, 70.0, True, 4), (52.0, 74.0, True, 0), (62.0, 70.0, True, 0), (52.0, 70.0, False, 0)],
+)
+def test_a_ridge_along_the_edge_of_a_front_is_its_light(height_mm, angle_deg, moving, front):
+    # TRUTH  a ridge at 40 km/s through 50 Mm at mid-time; the edge of a front 2 Mm above it, beside it, 12 Mm
+    # above it, and of one that does not move; the knot in the edge is still named
+    time_s = np.arange(30) * 20.0
+    edge = Front(
+        front=4,
+        from_deg=angle_deg - 1.0,
+        to_deg=angle_deg + 1.0,
+        frame=np.arange(30),
+        time_s=time_s,
+        height_mm=height_mm + 0.04 * (time_s - 290.0),
+        height_err_mm=np.full(30, 0.3),
+        angle_deg=np.full(30, angle_deg),
+        fits=(),
+        verdict=NONE,
+        false_alarm=1e-9,
+        moving=moving,
+    )
+    (matched,) = match_ridges((ridge(40.0),), (radial_slit(),), (knot(1, 40.0, 0.0),), GEOMETRY, (edge,))
+    assert (matched.front, matched.knot, matched.agrees) == (front, 1, True)
 
 
 def test_the_nearest_of_two_knots():

@@ -168,9 +168,13 @@ def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:
 
 
 def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> str:
-    """The speed with its sign, as in the tables (positive is outward), and whether the knot's is the same."""
+    """The speed with its sign, as in the tables (positive is outward), and whether the knot's is the same or
+    of which front it is the edge."""
     error = float(np.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured)))
     speed = Quoted(ridge.speed_km_s, error, "km/s").text
+    front = next((front for front in measured.motion.fronts if front.front == ridge.front), None)
+    if front is not None:
+        return f"{speed}\nthe edge of {track_name(measured, front)}"
     if knot is None:
         return speed
     return f"{speed}\n{track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'}"
@@ -178,7 +182,7 @@ def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> st
 
 def _title(measured: Measured, drawn: int) -> str:
     """What the ridges of the run say together."""
-    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot]
+    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and not ridge.front]
     if crossed:
         agree = sum(ridge.agrees for ridge in crossed)
         cases = counted(len(crossed), "case", "cases")
