@@ -13,29 +13,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from promtrack.motion import limits
 from promtrack.motion.kinematics import Polynomial, bic, fit_polynomial
 from promtrack.motion.records import Ridge
 from promtrack.strip.records import TimeDistance
 
-SMOOTH_PX = 1.2  # along the path, 1 sigma: below the smallest knot blurred by the air
 STILL = 20  # percentile in time of what stands still: a ridge is bright, and covers it for a part of the time
-WIDE_MM = 5.0  # along the path, 1 sigma, over which the noise is alike
-HALF_WINDOW = 4  # strips on either side that a slanted line covers
-EVERY = 2  # centres of lines, in strips
-SCRAMBLES = 4  # see find_ridges
-MOST_EXCESS = 6.0  # of one strip over the noise, as it counts in a line: a single flash must not make one
-MOST_MISSES = 3  # strips in a row without a place end a ridge
+HALF_WINDOW = 4  # strips on either side that a slanted line covers; so many without a place end a ridge
+SCRAMBLES = 4  # diagrams with scrambled times; the brightest line in them is chance
 MOST_RIDGES = 12
-SHARED = 0.3  # part of a ridge's places that may lie on better known ridges: where they cross
 REACH_PX = 3  # a place is sought so far from where it is expected; nearer places are the same
-LEAST_POINTS = 6
-FAINTEST = 0.4  # of the ridge's bright places; fainter ones are not used
-PLACE_SNR = 2.5  # of a place on the ridge
-LEAST_SIGMA = 6.0  # a slope below this many of its errors is no motion, or a path from one knot to another
 FLOOR = 0.02  # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
 COVERED = 0.5  # of that relative error: Gaussian streaks of 2 to 6 Mm come out 1 to 12 % too fast
 BLOCKS = 3  # stretches of a ridge left out in turn
-LEAST_WIDTHS = 1.5  # of itself that a ridge travels: less may be a brightening that shifts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,20 +61,18 @@ def find_ridges(
     *,
     slit: int = 0,
     fastest_km_s: float = 250.0,
-    scrambles: int = SCRAMBLES,
     rng: np.random.Generator | None = None,
 ) -> tuple[Ridge, ...]:
     """Significant bright ridges that move along the path, the best known first.
 
     A ridge must be brighter than any line in the same diagram with its strips in scrambled order, must be
-    seen in 6 strips or more, must have a slope above 6 of its errors, must travel 1.5 times its own width,
-    and must not run over a better known one.
+    seen in 6 strips or more, must have a slope above 5 of its errors, must travel farther than its own width,
+    and must not run over a better known one for most of its time.
 
     Parameters
     ----------
     slit : index of the diagram, noted in the ridges
     fastest_km_s : largest speed looked for
-    scrambles : diagrams with scrambled times; the brightest line in them is chance
     rng : order of the scrambled strips (default: seed 0)
 
     References
@@ -94,18 +82,16 @@ def find_ridges(
     """
     first = np.diff(diagram.time_s, prepend=-np.inf) > 0  # of rows that share a time stamp
     diagram = replace(diagram, time_s=diagram.time_s[first], value=diagram.value[first])
-    if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 8:
+    if len(diagram.time_s) < limits.LEAST_FRAMES or len(diagram.distance_mm) < 8:
         return ()
     picture = _without_background(diagram)
     speeds = _speeds(picture, fastest_km_s)
     lines = _slanted(picture, speeds)
-    level = _chance_level(picture, speeds, scrambles, rng or np.random.default_rng(0))
+    level = _chance_level(picture, speeds, rng or np.random.default_rng(0))
     strength = lines.strength.copy()
     found: list[_FoundRidge] = []
-    for _ in range(10 * MOST_RIDGES):
+    while strength.max() > level and len(found) < MOST_RIDGES:
         m, x = np.unravel_index(np.argmax(strength), strength.shape)
-        if strength[m, x] <= level or len(found) == MOST_RIDGES:
-            break
         index, place = _follow(picture, int(lines.index[m]), float(x), float(lines.px_s[m, x]))
         _blank(strength, lines.index, index, place, int(m), int(x))
         one = _measured_ridge(diagram, picture, slit, index, place)
@@ -122,7 +108,7 @@ def _each_once(found: list[_FoundRidge]) -> list[_FoundRidge]:
         for other in kept:
             there = np.interp(one.index, other.index, other.place, left=np.nan, right=np.nan)
             shared |= np.abs(one.place - there) < REACH_PX
-        if shared.mean() <= SHARED:
+        if shared.mean() <= 0.5:
             kept.append(one)
     return kept
 
@@ -135,14 +121,14 @@ def _without_background(diagram: TimeDistance) -> _Picture:
     light[:, ~shown.any(axis=0)] = 0.0
     value = np.ma.array(np.nan_to_num(light - np.nanpercentile(light, STILL, axis=0)), mask=~shown)
     value = (value - np.ma.median(value, axis=1)[:, None]).filled(0.0)  # what transparency leaves
-    value = gaussian_filter1d(value, SMOOTH_PX, axis=1, mode="nearest")
+    value = gaussian_filter1d(value, limits.SAMPLED_PX, axis=1, mode="nearest")
     # The noise against distance: the fringe near the limb boils more than the sky above it flickers. From
     # what is darker than usual, and alike over the size of a knot: a streak must not raise the noise beneath
     # itself, which would shift its maximum.
     dark = np.ma.array(np.abs(value), mask=~shown | (value > 0))
-    noise = 1.4826 * np.ma.median(dark, axis=0).filled(np.nan)
+    noise = np.ma.median(dark, axis=0).filled(np.nan) / limits.QUARTILE
     usual = float(np.nanmedian(noise)) if np.isfinite(noise).any() else 1.0
-    noise = gaussian_filter1d(np.nan_to_num(noise, nan=usual), WIDE_MM / step, mode="nearest")
+    noise = gaussian_filter1d(np.nan_to_num(noise, nan=usual), limits.KNOT_MM / step, mode="nearest")
     noise = np.maximum(noise, 0.5 * usual) if usual > 0 else np.ones_like(noise)
     return _Picture(np.where(shown, value / noise, 0.0), shown, diagram.time_s, step)
 
@@ -150,8 +136,8 @@ def _without_background(diagram: TimeDistance) -> _Picture:
 def _speeds(picture: _Picture, fastest_km_s: float) -> np.ndarray:
     """Speeds to try [px/s], spaced so that a line errs by less than a smoothing length at its ends."""
     cadence = float(np.median(np.diff(picture.time_s)))
-    spacing = SMOOTH_PX / (HALF_WINDOW * cadence)
-    fastest = fastest_km_s / 1e3 / picture.step_mm
+    spacing = limits.SAMPLED_PX / (HALF_WINDOW * cadence)
+    fastest = fastest_km_s / limits.KM_S / picture.step_mm
     fastest = min(fastest, picture.value.shape[1] / (2 * cadence))  # it must be seen in three strips at least
     count = int(np.ceil(fastest / spacing))
     return np.arange(-count, count + 1) * spacing
@@ -159,7 +145,7 @@ def _speeds(picture: _Picture, fastest_km_s: float) -> np.ndarray:
 
 def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     n, d = picture.value.shape
-    index = np.arange(0, n, EVERY)
+    index = np.arange(0, n, HALF_WINDOW // 2)
     reach = np.arange(-HALF_WINDOW, HALF_WINDOW + 1)
     near = index[:, None] + reach  # (m, k)
     gap = picture.time_s[np.clip(near, 0, n - 1)] - picture.time_s[index][:, None]
@@ -171,7 +157,7 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     # A row of zeros at the end stands for strips that do not count.
     flat, seen = (
         np.pad(one.astype(np.float32), ((0, 1), (margin, margin))).ravel()
-        for one in (np.minimum(picture.value, MOST_EXCESS), picture.shown)
+        for one in (np.minimum(picture.value, limits.CAP), picture.shown)
     )
     light, count_of = (np.lib.stride_tricks.sliding_window_view(one, d) for one in (flat, seen))
     strength = np.full((len(index), d), -np.inf, np.float32)
@@ -190,10 +176,10 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     return _Lines(index, strength, best)
 
 
-def _chance_level(picture: _Picture, speeds: np.ndarray, scrambles: int, rng: np.random.Generator) -> float:
+def _chance_level(picture: _Picture, speeds: np.ndarray, rng: np.random.Generator) -> float:
     """Brightest line that the same strips give in scrambled order."""
     level = 0.0
-    for _ in range(scrambles):
+    for _ in range(SCRAMBLES):
         order = rng.permutation(len(picture.time_s))
         scrambled = _Picture(picture.value[order], picture.shown[order], picture.time_s, picture.step_mm)
         level = max(level, float(_slanted(scrambled, speeds).strength.max()))
@@ -207,7 +193,7 @@ def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.nd
     found: dict[int, float] = {}
     for direction in (1, -1):
         misses, i = 0, start if direction > 0 else start - 1
-        while 0 <= i < len(time_s) and misses < MOST_MISSES:
+        while 0 <= i < len(time_s) and misses < HALF_WINDOW:
             known = np.array(list(found), int)
             near = known[np.argsort(np.abs(known - i), kind="stable")][: 2 * HALF_WINDOW]
             at = x + px_s * (time_s[i] - time_s[start])
@@ -226,12 +212,12 @@ def _blank(
     strength: np.ndarray, centres: np.ndarray, index: np.ndarray, place: np.ndarray, m: int, x: int
 ) -> None:
     """Take a ridge out of the list of lines (in place: the array is the caller's own work space)."""
-    strength[m, max(x - 3, 0) : x + 4] = -np.inf
+    strength[m, max(x - REACH_PX, 0) : x + REACH_PX + 1] = -np.inf
     if len(index) > 1:
         along = np.interp(centres, index, place, left=np.nan, right=np.nan)
         for row in np.flatnonzero(np.isfinite(along)):
             j = round(along[row])
-            strength[row, max(j - 4, 0) : j + 5] = -np.inf
+            strength[row, max(j - REACH_PX, 0) : j + REACH_PX + 1] = -np.inf
 
 
 def _measured_ridge(
@@ -240,7 +226,7 @@ def _measured_ridge(
     """The ridge through places [px] in strips `index`; None where it shows no motion."""
     width = _width(picture, index, place)
     index, place, bright = _placed_again(picture, index, place, width)
-    if len(index) < LEAST_POINTS:
+    if len(index) < limits.LEAST_FRAMES:
         return None
     time_s, err = picture.time_s[index], np.median(bright) / bright  # in units still unknown
     distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
@@ -249,13 +235,13 @@ def _measured_ridge(
     fit = min(fits, key=lambda one: bic(one.chi2, n, one.degree + 2))
     middle = 0.5 * (time_s[0] + time_s[-1])
     travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
-    speed = float(fit.value(middle, 1)) * 1e3
+    speed = float(fit.value(middle, 1)) * limits.KM_S
     scatter = float(fit.error(middle, 1)) * np.sqrt(fit.chi2 / fit.dof)
-    own = max(scatter, _block_error(time_s, distance, err, fit, middle)) * 1e3
+    own = max(scatter, _block_error(time_s, distance, err, fit, middle)) * limits.KM_S
     # a ridge that has not moved by many of its widths hides the standing part from itself, which drags it
     hidden = COVERED * (width * picture.step_mm / max(travel, 1e-9)) ** 2
     error = float(np.hypot(own, np.hypot(FLOOR, hidden) * speed))
-    if abs(speed) < LEAST_SIGMA * error or travel < LEAST_WIDTHS * max(width, 3.0) * picture.step_mm:
+    if abs(speed) < limits.CERTAIN * error or travel < max(width, REACH_PX) * picture.step_mm:
         return None
     ridge = Ridge(
         slit=slit,
@@ -292,18 +278,12 @@ def _block_error(
 def _placed_again(
     picture: _Picture, index: np.ndarray, place: np.ndarray, width: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Strips, places and brightness measured once more after smoothing by the ridge's own width.
-
-    Faint places, mostly at its ends, are left out: there the maximum is drawn to whatever else stands near,
-    and the ends decide about the slope.
-    """
-    value = gaussian_filter1d(picture.value[index], max(width / 2.355, 1.0), axis=1, mode="nearest")
+    """Strips, places and brightness measured once more after smoothing by the ridge's own width."""
+    value = gaussian_filter1d(picture.value[index], max(width / limits.FWHM, 1.0), axis=1, mode="nearest")
     shown = picture.shown[index]
     again = np.array([_place_near(value, shown, k, at) for k, at in enumerate(place)], float)  # None: nan
     good = np.flatnonzero(np.abs(again - place) <= REACH_PX)
-    bright = value[good, np.rint(again[good]).astype(int)]
-    clear = bright >= FAINTEST * np.percentile(bright, 75) if len(bright) else np.zeros(0, bool)
-    return index[good[clear]], again[good[clear]], bright[clear]
+    return index[good], again[good], value[good, np.rint(again[good]).astype(int)]
 
 
 def _width(picture: _Picture, index: np.ndarray, place: np.ndarray) -> float:
@@ -327,7 +307,7 @@ def _place_near(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> floa
     row = value[i]
     j = low + int(np.argmax(row[low:high]))
     left, top, right = row[j - 1 : j + 2]
-    if top < PLACE_SNR or left > top or right > top:
+    if top < limits.SEEN or left > top or right > top:
         return None
     bend = left - 2 * top + right
     return j + (0.5 * (left - right) / bend if bend < 0 else 0.0)

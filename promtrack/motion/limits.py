@@ -1,0 +1,16 @@
+"""Limits that several measurements of the motion share: significance, sizes, numbers of points, units."""
+
+from scipy.special import ndtri
+
+COMPATIBLE = 2.0  # standard deviations within which two numbers agree: 95 % of a Gaussian
+SEEN = 3.0  # standard deviations of light that is taken for more than noise at a place already looked at
+CERTAIN = 5.0  # standard deviations of what is found among very many places: 3e-7 by chance
+CAP = 6.0  # sigma for which brighter light counts, so that one flash makes no front and no ridge
+LEAST_FRAMES = 6  # in which a front or a ridge must be seen: three to compare with on either side of a middle
+KNOT_MM = 6.0  # the largest usual knot: default of `motion.knot_mm`
+SAMPLED_PX = 1.2  # 1 sigma of a Gaussian that pixels sample without loss, about three across its width
+FASTEST_KM_S = 3000.0  # nothing on the Sun's limb is faster
+QUARTILE = float(ndtri(0.75))  # of a Gaussian, in sigma: the median absolute deviation
+FWHM = 2.3548  # of a Gaussian, in sigma: 2 sqrt(2 ln 2)
+KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
+BLOCKS, BLOCK_STRIPS = 12, 8  # stretches of a recording, and strips of each, from which what stands is taken
