@@ -13,48 +13,39 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import curve_fit
 
+from promtrack.motion import limits
 from promtrack.motion.kinematics import fit_polynomial, memory_of
 from promtrack.motion.records import Oscillation
+from promtrack.motion.thread_trace import (
+    LEAST_POINTS,
+    REACH_MM,
+    THREADS,
+    Trace,
+    brightest_threads,
+    calm,
+    traced,
+)
 from promtrack.strip.records import Strip, TimeDistance
 from promtrack.strip.slit import time_distances
 
-LEAST_POINTS = 16
 SIGNIFICANT = 1e-4  # largest false-alarm probability, all threads of all slits counted
-LEAST_SIGMA = 4.0  # the amplitude in its errors
 FEWEST_PERIODS = 1.8  # in the time observed
 SHORTEST_STRIPS = 4.0  # strips in the shortest period
-THREADS = 4  # brightest threads of the slit that are tried
-REACH_MM = 2.5  # a thread moves less than this from one strip to the next
-PLACE_SNR = 3.0
-LEAST_POWER = 0.3  # of the highest peak; below it no damped sine explains half (spares the fit)
-LEAST_SHARE = 0.5  # of the variance about the drift that the sine must explain: hopping leaves more
 # Wander that is tried: memory in parts of the span, white noise as a part of the variance
 WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2, 0.5, 1.0)]
 DRAWS = 200  # threads that only wander
-ASIDE_MM = 4.0  # to the slits beside: farther than most knots are large, nearer than threads bend
-LEAST_BESIDE = 4.0  # the sine's part in the swing beside, in its errors
-LIKE_AMPLITUDE = 2.5  # factor by which the amplitude beside may differ
-LIKE_PHASE_DEG = 45.0  # and the phase
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Trace:
-    """Where a thread stood in the strips that show it."""
-
-    time_s: np.ndarray
-    place_mm: np.ndarray
-    err_mm: np.ndarray
 
 
 def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Oscillation, ...]:
-    """The oscillations that the slits show (see `fit_oscillation`) and that a slit 4 Mm beside shows too."""
+    """The oscillations that the slits show (see `fit_oscillation`) and that a slit beside shows too, which is
+    farther away than a knot is large and nearer than threads bend."""
     found = [one for k, slit in enumerate(slits) for one in _swinging(slit, k, len(slits))]
     names = [slits[wave.slit].name for _, wave in found]
     beside = zip(
-        *(time_distances(strip, names, aside_mm=aside) for aside in (-ASIDE_MM, ASIDE_MM)), strict=True
+        *(time_distances(strip, names, aside_mm=aside) for aside in (-limits.KNOT_MM, limits.KNOT_MM)),
+        strict=True,
     )
     return tuple(
         wave
@@ -66,8 +57,8 @@ def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Os
 def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
     """The most significant oscillation of the brightest threads that the slit crosses, None if there is none.
 
-    Significant means: a Lomb-Scargle peak with a false-alarm probability below 1 %, an amplitude above 4 of
-    its errors, half of the thread's displacement explained, and 1.8 periods or more in the time observed.
+    Significant means: a false-alarm probability below 1 in 10,000, an amplitude above 5 of its errors, half
+    of the thread's displacement explained, and 1.8 periods or more in the time observed.
 
     References
     ----------
@@ -78,41 +69,41 @@ def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
     return found[0][1] if found else None
 
 
-def _swinging(diagram: TimeDistance, slit: int, slits: int) -> list[tuple[_Trace, Oscillation]]:
+def _swinging(diagram: TimeDistance, slit: int, slits: int) -> list[tuple[Trace, Oscillation]]:
     """The threads of a slit that swing, the most significant first; the threads of `slits` slits count as
     trials."""
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 12 or np.ptp(diagram.time_s) <= 0:
         return []
-    starts = _threads(diagram)[:THREADS]
-    traces = [trace for start in starts if (trace := _traced(diagram, start)) is not None]
+    starts = brightest_threads(diagram)[:THREADS]
+    traces = [trace for start in starts if (trace := traced(diagram, start)) is not None]
     found = [
         (trace, one)
         for trace in traces
         if (one := _oscillation(trace, slit, slits * len(starts))) is not None
     ]
-    kept: list[tuple[_Trace, Oscillation]] = []
+    kept: list[tuple[Trace, Oscillation]] = []
     for trace, one in sorted(found, key=lambda pair: pair[1].false_alarm):
         places = [float(np.median(other.place_mm)) for other, _ in kept]
-        if all(abs(float(np.median(trace.place_mm)) - place) > ASIDE_MM for place in places):
+        if all(abs(float(np.median(trace.place_mm)) - place) > limits.KNOT_MM for place in places):
             kept.append((trace, one))
     return kept
 
 
-def _swings_alike(trace: _Trace, wave: Oscillation, beside: TimeDistance) -> bool:
+def _swings_alike(trace: Trace, wave: Oscillation, beside: TimeDistance) -> bool:
     """Whether a thread near the same place of another slit swings with the wave's period, amplitude and
     phase."""
     step = float(np.median(np.diff(beside.distance_mm)))
     rest = float(np.median(trace.place_mm) - beside.distance_mm[0]) / step
-    reach = (REACH_MM + ASIDE_MM) / step  # a thread may lean by 45 degrees
-    starts = [start for start in _threads(beside) if abs(start - rest) <= reach][:THREADS]
-    traces = [other for start in starts if (other := _traced(beside, start)) is not None]
+    reach = (REACH_MM + limits.KNOT_MM) / step  # a thread may lean by 45 degrees
+    starts = [start for start in brightest_threads(beside) if abs(start - rest) <= reach][:THREADS]
+    traces = [other for start in starts if (other := traced(beside, start)) is not None]
     return any(_shares(wave, other) for other in traces)
 
 
-def _shares(wave: Oscillation, other: _Trace) -> bool:
-    """Whether a trace holds the wave: its displacement is fitted with the wave and the wave a quarter
-    later."""
-    keep = _calm(other) & np.isin(other.time_s, wave.time_s)
+def _shares(wave: Oscillation, other: Trace) -> bool:
+    """Whether a trace holds the wave: its displacement is fitted with the wave and the wave a quarter later,
+    and what it holds differs from the wave by less than the wave itself."""
+    keep = calm(other) & np.isin(other.time_s, wave.time_s)
     if keep.sum() < LEAST_POINTS:
         return False
     t, place = other.time_s[keep], other.place_mm[keep]
@@ -126,94 +117,16 @@ def _shares(wave: Oscillation, other: _Trace) -> bool:
     noise = math.sqrt(
         float(rest @ rest) / (len(t) - 4) * (1 + r) / (1 - r) / max(float(swing @ swing), 1e-300)
     )
-    amplitude, phase = float(np.hypot(*fitted[:2])), math.degrees(math.atan2(fitted[1], fitted[0]))
-    return (
-        1 / LIKE_AMPLITUDE <= amplitude <= LIKE_AMPLITUDE
-        and abs(phase) <= LIKE_PHASE_DEG
-        and fitted[0] >= LEAST_BESIDE * noise
-    )
+    return bool(np.hypot(fitted[0] - 1.0, fitted[1]) < 1.0 and fitted[0] >= limits.CERTAIN * noise)
 
 
-def _threads(diagram: TimeDistance) -> list[float]:
-    """Places [px] of the threads, the brightest first, from the mean over the run."""
-    value = np.nan_to_num(diagram.value, nan=0.0)
-    smooth = gaussian_filter1d(value, 1.5, axis=1)
-    mean = gaussian_filter1d(smooth.mean(axis=0), 1.5)
-    peaks = 1 + np.flatnonzero((mean[1:-1] > mean[:-2]) & (mean[1:-1] > mean[2:]))
-    return [float(p) for p in peaks[np.argsort([_stands_out(mean, int(p)) for p in peaks])[::-1]]]
-
-
-def _stands_out(mean: np.ndarray, peak: int) -> float:
-    """How far a peak stands above the higher one of the dips between it and what is higher on each side."""
-    higher = np.flatnonzero(mean > mean[peak])
-    left, right = higher[higher < peak].max(initial=0), higher[higher > peak].min(initial=len(mean) - 1)
-    return float(mean[peak] - max(mean[left:peak].min(), mean[peak + 1 : right + 1].min()))
-
-
-def _traced(diagram: TimeDistance, start: float) -> _Trace | None:
-    """Follow a thread from the strip where it is clearest near `start`, both ways in time."""
-    step = float(np.median(np.diff(diagram.distance_mm)))
-    shown = np.isfinite(diagram.value).all(axis=1)
-    value = np.nan_to_num(diagram.value, nan=0.0).astype(float)
-    smooth = gaussian_filter1d(value, 1.0, axis=1)
-    noise = 1.4826 * np.median(np.abs(np.diff(value, n=2, axis=1))) / math.sqrt(6)
-    if not noise > 0:
-        noise = 1e-6 * float(np.ptp(value)) or 1.0
-    reach = max(2, math.ceil(REACH_MM / step))
-    near = slice(max(int(start) - reach, 0), int(start) + reach + 1)
-    first = int(np.argmax(np.where(shown, smooth[:, near].max(axis=1), -np.inf)))
-    places: dict[int, tuple[float, float]] = {}
-    for direction in (1, -1):
-        at, pace = float(near.start + np.argmax(smooth[first, near])), 0.0
-        i = first
-        while 0 <= i < len(value):
-            here = _centre(smooth[i], value[i], at + pace, reach, noise) if shown[i] else None
-            if here is not None:
-                pace = 0.5 * pace + 0.5 * float(np.clip(here[0] - at, -reach, reach)) if i != first else 0.0
-                at = here[0]
-                places[i] = here
-            else:
-                pace = 0.0
-            i += direction
-    if len(places) < max(LEAST_POINTS, 0.6 * shown.sum()):
-        return None
-    index = np.array(sorted(places))
-    place, err = np.array([places[i] for i in index]).T
-    return _Trace(diagram.time_s[index], diagram.distance_mm[0] + place * step, err * step)
-
-
-def _centre(
-    smooth: np.ndarray, row: np.ndarray, at: float, reach: int, noise: float
-) -> tuple[float, float] | None:
-    """Centre and error [px] of the thread near `at`: maximum of a parabola through the logarithm (a
-    Gaussian)."""
-    low, high = max(round(at) - reach, 2), min(round(at) + reach + 1, len(row) - 2)
-    if high - low < 3:
-        return None
-    j = low + int(np.argmax(smooth[low:high]))
-    base = min(smooth[max(j - 3 * reach, 0) : j + 1].min(), smooth[j : j + 3 * reach + 1].min())
-    left, top, right = smooth[j - 1 : j + 2] - base
-    # smoothing by 1 px leaves 0.53 of white noise: (4 pi)^-1/4
-    if top < PLACE_SNR * 0.53 * noise or min(left, right) <= 0 or max(left, right) > top:
-        return None
-    logs = np.log([left, top, right])
-    bend = logs[0] - 2 * logs[1] + logs[2]
-    if bend >= 0:
-        return None
-    width2 = min(-1 / bend, float(reach) ** 2)  # variance of the Gaussian
-    # Cramer-Rao bound of the place of a Gaussian of amplitude A in white noise: (noise/A) (4 width^2 /
-    # pi)^1/4
-    err = noise / max(top, noise) * (4 * width2 / math.pi) ** 0.25
-    return j + 0.5 * (logs[0] - logs[2]) / bend, max(err, 0.02)
-
-
-def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
+def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
     span = float(trace.time_s[-1] - trace.time_s[0])
     step_s = np.diff(trace.time_s)
     if not (step_s > 0).any():
         return None
     cadence = float(np.median(step_s[step_s > 0]))
-    keep = _calm(trace)
+    keep = calm(trace)
     keep[1:] &= np.diff(trace.time_s) > 0  # of frames with one time stamp the first counts
     t, x, err = trace.time_s[keep] - trace.time_s[0], trace.place_mm[keep], trace.err_mm[keep]
     low, high = FEWEST_PERIODS / span, 1 / (SHORTEST_STRIPS * cadence)
@@ -225,8 +138,6 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
 
     search = LombScargle(t, drift.residual, err)
     power = search.power(frequency)
-    if power.max() < LEAST_POWER:
-        return None
     fit = _damped_sine(t, x, err, float(frequency[np.argmax(power)]), low, high)
     if fit is None:
         return None
@@ -236,8 +147,8 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     share = 1 - float(np.var(fit.residual)) / float(np.var(drift.residual))
     if (
         not false_alarm <= SIGNIFICANT
-        or fit.amplitude_mm < LEAST_SIGMA * fit.amplitude_err_mm
-        or share < LEAST_SHARE
+        or fit.amplitude_mm < limits.CERTAIN * fit.amplitude_err_mm
+        or share < 0.5
     ):
         return None
     curve, rest = _model(trace.time_s - trace.time_s[0], *fit.values), float(fit.values[0])
@@ -257,17 +168,6 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
         power=np.asarray(power),
         power_period_s=1 / frequency,
     )
-
-
-def _calm(trace: _Trace) -> np.ndarray:
-    """Places that do not jump away from their neighbours; where a swing turns, the neighbours' own spread is
-    allowed."""
-    near = np.sort(
-        np.lib.stride_tricks.sliding_window_view(np.pad(trace.place_mm, 3, mode="edge"), 7), axis=1
-    )
-    rest = trace.place_mm - near[:, 3]
-    usual = max(1.4826 * float(np.median(np.abs(rest))), float(np.median(trace.err_mm)))
-    return np.abs(rest) < 6 * usual + 0.5 * (near[:, -2] - near[:, 1])
 
 
 def _model(
