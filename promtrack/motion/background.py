@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from promtrack.motion import limits
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -23,9 +24,6 @@ SLOWEST_KM_S = 5.0  # slowest knot that must not be eaten
 CROSSINGS = 3.0  # window in units of the time such a knot needs to cross its own size
 QUANTILE = 0.3
 STACK_BYTES = 60e6  # frames held at once for the quantile
-FWHM = 2.0 * math.sqrt(2.0 * math.log(2.0))
-LOWER_QUARTILE = 0.6745  # of a Gaussian, in sigma
-LEAST_SIGMA_PX = 1.2  # of the finest band in its own pixels, where the frames are fine enough
 STEP = 4  # the flicker map is kept on every 4th row and column of a band
 
 
@@ -72,14 +70,14 @@ def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, 
     Scale space and the difference of Gaussians: Lindeberg 1998, Int. J. Comput. Vision 30, 79; Lowe 2004,
     ibid. 60, 91.
     """
-    finest = max(knot_mm[0] / FWHM / geometry.mm_per_row, 1.0)  # less than a pixel is not sampled
-    coarsest = max(knot_mm[1] / FWHM / geometry.mm_per_row, finest)
+    finest = max(knot_mm[0] / limits.FWHM / geometry.mm_per_row, 1.0)  # less than a pixel is not sampled
+    coarsest = max(knot_mm[1] / limits.FWHM / geometry.mm_per_row, finest)
     count = 1 + math.ceil(round(math.log(coarsest / finest) / math.log(1.6), 6))
     first = max(
-        int(math.log2(finest / LEAST_SIGMA_PX)), 0
+        int(math.log2(finest / limits.SAMPLED_PX)), 0
     )  # fine frames hold no knot as small as their pixels
     return tuple(
-        Band(finest * 1.6**k, finest * 1.6**k * FWHM * geometry.mm_per_row, 2 ** (first + k // 2))
+        Band(finest * 1.6**k, finest * 1.6**k * limits.FWHM * geometry.mm_per_row, 2 ** (first + k // 2))
         for k in range(count)
     )
 
@@ -256,7 +254,7 @@ def _noise_map(samples: np.ndarray) -> np.ndarray:
     lower, middle = np.partition(samples, (len(samples) // 4, len(samples) // 2), axis=0)[
         [len(samples) // 4, len(samples) // 2]
     ]
-    spread = ((middle - lower) / LOWER_QUARTILE).astype(np.float32)
+    spread = ((middle - lower) / limits.QUARTILE).astype(np.float32)
     local = cv2.blur(spread, (5, 5), borderType=cv2.BORDER_REFLECT)
     height = np.median(spread, axis=1, keepdims=True)
     small = np.maximum(local, height)

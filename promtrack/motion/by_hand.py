@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from promtrack.errors import SettingsError
 from promtrack.marks import MARKS_NAME, Marks, Place, Sector
+from promtrack.motion import limits
 from promtrack.motion.front_fit import fit_front, front_verdict
 from promtrack.motion.knot_fit import fit_path
 from promtrack.motion.knots import sky_plane, sky_to_strip
@@ -22,14 +23,9 @@ from promtrack.motion.records import Front, FrontFit, KnotTrack, Motion
 from promtrack.strip.records import Strip
 
 CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
-NEAR_MM = 6.0  # a point is moved no farther: beyond, it is another structure
-WIDE_MM = 8.0  # along the limb, either way, over which an edge is averaged
-CLEAR = 4.0  # times the noise that an edge or a peak must stand out to be used
-KNOT_MM = 3.0  # radius about a click in which a knot's light is summed
-EDGE_MM = 1.5  # smoothing in height, 1 sigma: about the width of an edge in good air
 DROP_MM = 4.0  # a knot is dropped whose track passes a mark so closely
+EDGE_MM = 1.5  # smoothing in height, 1 sigma: about the width of an edge in good air
 LEAST_FRONT, LEAST_KNOT = 5, 4  # points of a fit
-MOVING_SIGMA = 3.0  # a speed by hand is called moving from here on
 LEAST_CHI2 = 0.05  # a degree of freedom, below which ten points hardly ever come by chance
 UNTRIED = 1.0  # false alarms expected: no trial with scrambled times holds for a hand
 
@@ -114,7 +110,7 @@ def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.
     time_s = strip.time_s[at]
     fits = tuple(_no_surer(fit) for fit in fit_front(time_s, height, err, rng=rng))
     best = next(fit for fit in fits if fit.chosen)
-    half_deg = np.rad2deg(WIDE_MM / (strip.geometry.limb_mm + height.max()))
+    half_deg = np.rad2deg(limits.KNOT_MM / (strip.geometry.limb_mm + height.max()))
     return Front(
         front=number,
         from_deg=float(clicked[:, 0].min() - half_deg),
@@ -127,7 +123,7 @@ def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.
         fits=fits,
         verdict=front_verdict(time_s, height, err, fits),
         false_alarm=UNTRIED,
-        moving=bool(abs(best.peak_speed_km_s) > MOVING_SIGMA * best.peak_speed_err_km_s),
+        moving=bool(abs(best.peak_speed_km_s) > limits.SEEN * best.peak_speed_err_km_s),
         notes=("by hand: through points that were clicked, refined where the picture shows an edge",),
         by_hand=True,
     )
@@ -181,7 +177,7 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion) 
         fit=path.fit,
         significance=float(significance),
         false_alarm=UNTRIED,
-        moving=bool(significance > MOVING_SIGMA),
+        moving=bool(significance > limits.SEEN),
         by_hand=True,
     )
 
@@ -221,14 +217,14 @@ def _course(
 
 
 def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> tuple[float, float] | None:
-    """Height and error of the steepest fall of light within `NEAR_MM` of a click; None where none is
+    """Height and error of the steepest fall of light within `limits.KNOT_MM` of a click; None where none is
     clear."""
     geometry = strip.geometry
-    half = max(round(WIDE_MM / geometry.mm_per_column(height_mm)), 1)
+    half = max(round(limits.KNOT_MM / geometry.mm_per_column(height_mm)), 1)
     middle = round(float(geometry.column(angle_deg)))
     columns = slice(max(middle - half, 0), middle + half + 1)
     light = strip.read(index, index + 1)[0][:, columns]
-    reach = NEAR_MM / geometry.mm_per_row
+    reach = limits.KNOT_MM / geometry.mm_per_row
     centre = float(geometry.row(height_mm))
     rows = np.arange(max(int(centre - 3 * reach), 0), min(int(centre + 3 * reach) + 1, geometry.rows))
     if len(rows) < 5 or np.isnan(light[rows]).mean() > 0.2:
@@ -236,9 +232,9 @@ def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> 
     profile = gaussian_filter1d(np.nanmean(light[rows], axis=1), EDGE_MM / geometry.mm_per_row)
     fall = -np.gradient(profile)
     within = np.abs(rows - centre) <= reach
-    noise = float(np.median(np.abs(fall - np.median(fall)))) * 1.4826
+    noise = float(np.median(np.abs(fall - np.median(fall)))) / limits.QUARTILE
     best = int(np.argmax(np.where(within, fall, -np.inf)))
-    if not 0 < best < len(rows) - 1 or fall[best] - np.median(fall) < CLEAR * noise:
+    if not 0 < best < len(rows) - 1 or fall[best] - np.median(fall) < limits.SEEN * noise:
         return None
     shift = 0.5 * (fall[best - 1] - fall[best + 1])
     curvature = fall[best - 1] - 2.0 * fall[best] + fall[best + 1]
@@ -254,7 +250,7 @@ def _light_near(
     geometry = strip.geometry
     step = (geometry.mm_per_row, geometry.mm_per_column(height_mm))
     at = (float(geometry.row(height_mm)), float(geometry.column(angle_deg)))
-    reach = [max(round(2 * KNOT_MM / s), 2) for s in step]
+    reach = [max(round(limits.KNOT_MM / s), 2) for s in step]
     rows, columns = (slice(max(round(a) - r, 0), round(a) + r + 1) for a, r in zip(at, reach, strict=True))
     light = strip.read(index, index + 1)[0][rows, columns]
     if light.size < 9 or np.isnan(light).any():
@@ -263,13 +259,16 @@ def _light_near(
         rows.start : rows.start + light.shape[0], columns.start : columns.start + light.shape[1]
     ]
     far = np.hypot((row - at[0]) * step[0], (column - at[1]) * step[1])
-    inside = far <= KNOT_MM
+    inside = far <= limits.KNOT_MM / 2
     around = light[~inside]
-    base, noise = float(np.median(around)), 1.4826 * float(np.median(np.abs(around - np.median(around))))
+    base, noise = (
+        float(np.median(around)),
+        float(np.median(np.abs(around - np.median(around)))) / limits.QUARTILE,
+    )
     weight = np.where(inside, np.maximum(light - base - noise, 0.0), 0.0)
     snr = float((light[inside].max() - base) / max(noise, 1e-9))
-    if snr < CLEAR or weight.sum() <= 0.0:
+    if snr < limits.SEEN or weight.sum() <= 0.0:
         return None
     found = [float((weight * axis).sum() / weight.sum()) for axis in (row, column)]
-    err = max(KNOT_MM / snr, 0.3 * max(step))
+    err = max(limits.KNOT_MM / 2 / snr, 0.3 * max(step))
     return float(geometry.angle_deg(found[1])), float(geometry.height_mm(found[0])), snr, err

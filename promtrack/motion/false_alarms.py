@@ -14,12 +14,12 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
+from promtrack.motion import limits
 from promtrack.motion.correlated_noise import FREEDOM
 from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_points
 
-NEAR_MM = 6.0  # radius in which chance points are counted
-# time, and strips, that stay together when times are scrambled: what flickers has a memory
-BLOCK_S, LEAST_BLOCK = 60.0, 6
+# time that stays together when times are scrambled: what flickers has a memory
+BLOCK_S = 60.0
 LEAST_BLOCKS = 8  # in a run: fewer do not tear apart what moves
 MISS_COST = 1.0  # log likelihood that a strip without a point costs a track: a knot is seen in two of three
 LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
@@ -40,7 +40,7 @@ def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.rand
     """Link the same points `trials` times with the times of the strips scrambled in blocks."""
     n = len(places.time_s)
     cadence = float(np.median(np.diff(places.time_s))) if n > 1 else BLOCK_S
-    block = min(max(round(BLOCK_S / max(cadence, 1e-3)), LEAST_BLOCK), max(n // LEAST_BLOCKS, 1))
+    block = min(max(round(BLOCK_S / max(cadence, 1e-3)), limits.LEAST_FRAMES), max(n // LEAST_BLOCKS, 1))
     found: list[tuple[float, float]] = []
     for _ in range(trials):
         scrambled = _scrambled(places, _block_order(n, block, rng))
@@ -73,10 +73,10 @@ def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTr
     share = ((time[1:-1] - time[:-2]) / (time[2:] - time[:-2]))[:, None]
     off = place[1:-1] - (1 - share) * place[:-2] - share * place[2:]
     spread2 = variance[1:-1] + (1 - share) ** 2 * variance[:-2] + share**2 * variance[2:]
-    around = tree.query_ball_point(place[1:-1], NEAR_MM, return_length=True)
-    own = cKDTree(place).query_ball_point(place[1:-1], NEAR_MM, return_length=True)
+    around = tree.query_ball_point(place[1:-1], limits.KNOT_MM, return_length=True)
+    own = cKDTree(place).query_ball_point(place[1:-1], limits.KNOT_MM, return_length=True)
     n, points = len(places.time_s), max(len(places.index), 1)
-    density = (around - own) / (n * np.pi * NEAR_MM**2) + points / (n * linking.area_mm2)
+    density = (around - own) / (n * np.pi * limits.KNOT_MM**2) + points / (n * linking.area_mm2)
     density = density * crowding(places)[places.index[track[1:-1]]]
     gain = -0.5 * (off**2 / spread2).sum(-1) - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * density)
     missed = places.index[track[-1]] - places.index[track[0]] + 1 - len(track)

@@ -8,10 +8,19 @@ from dataclasses import replace
 import numpy as np
 
 from promtrack.checks import Check
+from promtrack.motion import limits
 from promtrack.motion.front_fit import fit_front, front_verdict
-from promtrack.motion.front_search import LEAST_FRAMES, RisingEdge, find_rising_edges
-from promtrack.motion.kinematics import FASTEST_KM_S, fit_polynomial
-from promtrack.motion.leading_edge import Edge, Window, find_edge, sector_columns, sector_profile
+from promtrack.motion.front_search import RisingEdge, find_rising_edges
+from promtrack.motion.kinematics import fit_polynomial
+from promtrack.motion.leading_edge import (
+    AHEAD_MM,
+    LEAST_COLUMNS,
+    Edge,
+    Window,
+    find_edge,
+    sector_columns,
+    sector_profile,
+)
 from promtrack.motion.records import NONE, Front, FrontSearch
 from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
@@ -21,11 +30,9 @@ LEAST_TRAVEL_MM = 4.0  # threads that brighten or fade within an hour shift thei
 # themselves decide between these, all alike likely before (see `fit_front`); farther the middle of an edge
 # cannot drift within it
 DRIFT_SHARES = np.arange(1, 11) / 20
-WRONG_SIGMA = 5.0  # farther from its neighbours' line a height is wrong
 VAGUE = 10.0  # times the usual error: such a height says nothing
 LEAST_SEEN = 1 / 3  # of the frames between its first and its last height
-LOCAL_POINTS = 6  # heights in a window of a local speed
-ABOVE_MM, BELOW_MM = 5.0, 15.0  # of the coarse path: where the edge is sought
+BELOW_MM = 15.0  # of the coarse path: from there on the edge is sought
 
 
 def find_fronts(
@@ -112,7 +119,7 @@ def _front(
 ) -> Front | None:
     """The front of one sector; None if its edge is seen in too few frames."""
     columns = sector_columns(strip.geometry, *sector)
-    if columns.stop - columns.start < 4 or len(strip) < LEAST_FRAMES:
+    if columns.stop - columns.start < LEAST_COLUMNS or len(strip) < limits.LEAST_FRAMES:
         return None
     profile = sector_profile(strip, columns, None if rising is None else _course(strip.time_s, rising))
     edge = find_edge(profile, None if rising is None else _window(strip.time_s, rising))
@@ -126,7 +133,7 @@ def _front(
     keep[clear] = _continuous(
         seen_s, edge.height_mm[clear], edge.err_mm[clear], led, strip.geometry.mm_per_row
     )
-    if keep.sum() < LEAST_FRAMES:
+    if keep.sum() < limits.LEAST_FRAMES:
         return None
     index, height = edge.index[keep], edge.height_mm[keep]
     time_s = strip.time_s[index]
@@ -150,7 +157,7 @@ def _front(
     change = np.abs(
         np.diff(local, prepend=local[:1], append=local[-1:])
     )  # the speed changes within a window too
-    possible = abs(best.peak_speed_km_s) < FASTEST_KM_S
+    possible = abs(best.peak_speed_km_s) < limits.FASTEST_KM_S
     return Front(
         front=1,
         from_deg=sector[0],
@@ -187,7 +194,7 @@ def _window(time_s: np.ndarray, rising: RisingEdge) -> Window:
     if not np.ptp(rising.time_s[recent]):
         pace = np.ptp(rising.height_mm) / max(last - first, 1.0)
     step = np.gradient(path)
-    high = path + ABOVE_MM + np.where(time_s > last, 1.5 * pace * (time_s - last), np.maximum(step, 0.0))
+    high = path + AHEAD_MM + np.where(time_s > last, 1.5 * pace * (time_s - last), np.maximum(step, 0.0))
     low = np.where((time_s < first) | (time_s > last), 0.0, path - BELOW_MM)
     return Window(low, high)
 
@@ -204,15 +211,15 @@ def _continuous(
     come up ahead of it. The stretch that travels farthest is followed, or the longest if none travels.
     """
     rest = _from_neighbours(time_s, height_mm)
-    spread = 1.4826 * np.median(np.abs(rest)) if len(rest) else 0.0
-    least = np.where(led, ABOVE_MM, 2 * row_mm)
-    keep = np.abs(rest) <= np.maximum(WRONG_SIGMA * np.hypot(spread, err_mm), least)
+    spread = np.median(np.abs(rest)) / limits.QUARTILE if len(rest) else 0.0
+    least = np.where(led, AHEAD_MM, 2 * row_mm)
+    keep = np.abs(rest) <= np.maximum(limits.CERTAIN * np.hypot(spread, err_mm), least)
     where = np.flatnonzero(keep)
-    if len(where) < LEAST_FRAMES:
+    if len(where) < limits.LEAST_FRAMES:
         return keep
     jumps = _lasting_jumps(time_s[where], height_mm[where], row_mm)
     pieces = np.split(where, jumps[~(led[where][jumps - 1] & led[where][jumps])])
-    pieces = [piece for piece in pieces if len(piece) >= LEAST_FRAMES] or [where[:0]]
+    pieces = [piece for piece in pieces if len(piece) >= limits.LEAST_FRAMES] or [where[:0]]
     travel = [_travel(height_mm[piece]) for piece in pieces]
     chosen = pieces[int(np.argmax(travel))] if max(travel) > 5 * row_mm else max(pieces, key=len)
     result = np.zeros_like(keep)
@@ -231,14 +238,14 @@ def _unrest(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> fl
     rest = _from_neighbours(time_s, height_mm)
     # The line through six neighbours adds a quarter to the variance (its own error at the middle, medians
     # included).
-    variance = (1.4826 * np.median(np.abs(rest))) ** 2 / 1.25
+    variance = (np.median(np.abs(rest)) / limits.QUARTILE) ** 2 / 1.25
     return float(np.sqrt(max(variance - np.median(err_mm) ** 2, 0.0)))
 
 
 def _from_neighbours(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
     """(m,) distance of each height from the line through its three neighbours on either side (Theil-Sen)."""
     m = len(height_mm)
-    if m < LEAST_FRAMES:
+    if m < limits.LEAST_FRAMES:
         return np.zeros(m)
     offset = np.array([-3, -2, -1, 1, 2, 3])
     near = np.arange(m)[:, None] + offset
@@ -258,7 +265,7 @@ def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> 
     near = np.arange(m - 1)[:, None] + np.array([-3, -2, -1, 1, 2, 3])
     around = np.where((near >= 0) & (near < m - 1), pace[np.clip(near, 0, m - 2)], np.nan)
     usual = np.nanmedian(around, axis=1)
-    scatter = 1.4826 * np.nanmedian(np.abs(around - usual[:, None]), axis=1)
+    scatter = np.nanmedian(np.abs(around - usual[:, None]), axis=1) / limits.QUARTILE
     excess = np.abs(pace - usual) * np.diff(time_s)
     return np.flatnonzero(excess > np.maximum(6 * row_mm, 8 * scatter * np.diff(time_s))) + 1
 
@@ -277,7 +284,7 @@ def _notes(strip: Strip, edge: Edge, dropped: int) -> tuple[str, ...]:
 
 
 def local_speeds(
-    time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, window: int = LOCAL_POINTS
+    time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, window: int = limits.LEAST_FRAMES
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Slopes over windows of so many heights that share none: times [s], speeds and 1-sigma errors [km/s].
 
@@ -289,6 +296,12 @@ def local_speeds(
         if np.ptp(time_s[part]) > 0:
             line = fit_polynomial(time_s[part], height_mm[part], err_mm[part], 1)
             line = line.scaled(max(1.0, np.sqrt(line.chi2 / line.dof)))
-            rows.append((line.centre, line.value(line.centre, 1) * 1e3, line.error(line.centre, 1) * 1e3))
+            rows.append(
+                (
+                    line.centre,
+                    line.value(line.centre, 1) * limits.KM_S,
+                    line.error(line.centre, 1) * limits.KM_S,
+                )
+            )
     middle_s, speed, error = np.array(rows, float).reshape(-1, 3).T
     return middle_s, speed, error

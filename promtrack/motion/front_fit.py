@@ -26,15 +26,15 @@ from promtrack.motion.kinematics import (
     redrawn,
     spread,
 )
+from promtrack.motion.limits import COMPATIBLE, KM_S, M_S2
 from promtrack.motion.records import NONE, FrontFit
 
-SPEED, BALLISTIC, ACCELERATION, REST, EXPONENTIAL = MODELS = (
-    "constant speed",
-    "ballistic",
-    "constant acceleration",
-    "rest, then constant acceleration",
-    "linear plus exponential",
-)  # the simplest first
+SPEED = "constant speed"
+BALLISTIC = "ballistic"
+ACCELERATION = "constant acceleration"
+REST = "rest, then constant acceleration"
+EXPONENTIAL = "linear plus exponential"
+MODELS = (SPEED, BALLISTIC, ACCELERATION, REST, EXPONENTIAL)  # the simplest first
 FEW = 8  # heights, below which the last two models are not tried
 LEAST_AFTER_REST = 4  # heights after the start from rest
 FREER = (3, 4)  # degrees of polynomials beside the models
@@ -42,8 +42,9 @@ GRID = 120  # starts or times of growth that are tried
 # differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery
 # 1995, J. Am. Stat. Assoc. 90, 773
 BARE_MENTION, VERY_STRONG = 2.0, 10.0
-STRAYED, SMOOTHLY = 2.0, 0.6
-KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
+# correlation of neighbouring residuals from which on they stray smoothly; a front of two stages, which no
+# polynomial follows, has more (tests/motion/test_front_fit.py)
+SMOOTHLY = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -231,7 +232,8 @@ def front_verdict(
     n, free = len(time_s), len(best.parameters) - (best.model == BALLISTIC)
     if not beyond_chance(best.chi2_per_dof * (n - free), n - free):
         return best.model
-    if best.chi2_per_dof > STRAYED**2 and memory_of((height_mm - best.curve_mm) / err_mm, free) > SMOOTHLY:
+    memory = memory_of((height_mm - best.curve_mm) / err_mm, free)
+    if best.chi2_per_dof > COMPATIBLE**2 and memory > SMOOTHLY:
         return NONE
     freer = [
         fit_polynomial(time_s, height_mm, err_mm, degree)

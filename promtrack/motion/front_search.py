@@ -12,26 +12,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from promtrack.motion import limits
 from promtrack.motion.front_cells import CELL_ALONG_MM, CELL_MM, Cells, cells_of, new_light
-from promtrack.motion.kinematics import FASTEST_KM_S
 from promtrack.motion.leading_edge import sector_columns
 from promtrack.motion.records import FrontSearch
 from promtrack.strip.records import Strip, StripGeometry
 
-CAP = 6.0  # sigma: a brighter edge counts for no more, so that one flash makes no front
 LEAST = 2.0  # sigma: a fainter edge counts against a path
 SUPPORT_MM = 4.0  # new light is averaged so far below and above its edge
 SLOWEST_KM_S = 2.0
-BLOCK_MM = 8.0  # heights that are shifted in time together in the control
 TRIALS = 10
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
-ALIKE_MM = 3.0  # heights of an edge that spans all angles alike differ by less
 CORE = 0.7  # part of the largest score that still belongs to the front's top
 FLANK = 0.3  # part of the largest score that neighbours have that belong to the same edge
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
-TEST_FROM_MM, TEST_THICK_MM = 15.0, 6.0  # height at which they start, and their thickness
-LEAST_FRAMES = 6  # in which an edge must be seen
+TEST_FROM_MM = 15.0  # height at which they start
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +104,7 @@ def _in_sector(found: _Found, sector: tuple[float, float]) -> RisingEdge | None:
 def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
     """(n, rows, columns) new light below each row less that above, averaged over `SUPPORT_MM`, in sigma."""
     reach, rows = cells.rows(SUPPORT_MM), light.shape[1]
-    some = np.clip(light, 0.0, CAP)
+    some = np.clip(light, 0.0, limits.CAP)
     some[:, :, 1:-1] = 0.25 * some[:, :, :-2] + 0.5 * some[:, :, 1:-1] + 0.25 * some[:, :, 2:]
     total = np.cumsum(np.pad(some, ((0, 0), (reach + 1, reach), (0, 0))), axis=1)
     below = total[:, reach : reach + rows] - total[:, :rows]
@@ -138,7 +134,7 @@ def _without_best(paths: list[_Path], scores: np.ndarray, edge: np.ndarray) -> n
 def _reach(cells: Cells) -> tuple[int, int]:
     """Most frames in which a path stays in one row, and most rows by which it rises between two frames."""
     longest = np.ceil(1e3 * cells.step_mm / SLOWEST_KM_S / cells.cadence_s)
-    farthest = np.ceil(1e-3 * FASTEST_KM_S * cells.cadence_s / cells.step_mm)
+    farthest = np.ceil(1e-3 * limits.FASTEST_KM_S * cells.cadence_s / cells.step_mm)
     return int(longest), max(int(farthest), 2)
 
 
@@ -201,7 +197,7 @@ class _Chance:
 
     @classmethod
     def of(cls, cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> _Chance:
-        block = cells.rows(BLOCK_MM)
+        block = cells.rows(2 * SUPPORT_MM)
         scores = []
         for _ in range(TRIALS):
             shifted = np.empty_like(edge)
@@ -269,7 +265,7 @@ def _everywhere(found: _Found, first: int, last: int) -> bool:
         return False
     ends = [found.cells.height_mm[path.row[-1]] for path in found.paths[first : last + 1]]
     low, high = np.percentile(ends, [25, 75])
-    return bool(high - low < ALIKE_MM)
+    return bool(high - low < SUPPORT_MM)
 
 
 def _sensitivity(strip: Strip, cells: Cells, chance: _Chance) -> FrontSearch:
@@ -285,7 +281,7 @@ def _sensitivity(strip: Strip, cells: Cells, chance: _Chance) -> FrontSearch:
 
     def seen(speed_km_s: float, brightness: float) -> bool:
         rise_s = 1e3 * (cells.height_mm[-1] - TEST_FROM_MM) / speed_km_s
-        if min(rise_s, np.ptp(cells.time_s)) < LEAST_FRAMES * cells.cadence_s:
+        if min(rise_s, np.ptp(cells.time_s)) < limits.LEAST_FRAMES * cells.cadence_s:
             return False
         tested = _with_test_front(cells, places, speed_km_s, brightness * noise)
         gains = _gains(cells, _edge(cells, new_light(tested, np.arange(len(places)))))
@@ -318,7 +314,7 @@ def _with_test_front(cells: Cells, places: np.ndarray, speed_km_s: float, bright
     top = TEST_FROM_MM + (cells.time_s - middle + min(0.5 * rise_s, middle)) * speed_km_s / 1e3
     depth = top[:, None] - cells.height_mm
     band = np.where(
-        (depth >= 0) & (depth < TEST_THICK_MM) & (top[:, None] > TEST_FROM_MM), np.float32(brightness), 0
+        (depth >= 0) & (depth < limits.KNOT_MM) & (top[:, None] > TEST_FROM_MM), np.float32(brightness), 0
     )
     value = cells.value[:, :, places] + band[:, :, None].astype(np.float32)
     return replace(cells, value=value, flicker=cells.flicker[:, places])

@@ -16,6 +16,7 @@ from string import ascii_uppercase
 
 import numpy as np
 
+from promtrack.motion import limits
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meaning, Motion
 from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
@@ -23,7 +24,6 @@ from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
-LEAST_BOUND = 2.0  # standard deviations in which a number may still lie on the other side of a limit
 DOUBT = "perhaps confused with a neighbour (too slow a cadence)"
 LEAST_FALL_MM = 2.0  # by mid-time; the error of a height would decide about less
 MOSTLY = 0.5  # radial part of the speed, below which a knot runs along the limb: within 30 degrees of it
@@ -71,7 +71,7 @@ def course(fit: KnotFit) -> str:
     that open."""
     if abs(fit.radial_km_s) < MOSTLY * fit.speed_km_s:
         return "moves along the limb"
-    if abs(fit.radial_km_s) <= LEAST_BOUND * math.hypot(fit.radial_err_km_s, fit.systematic_km_s):
+    if abs(fit.radial_km_s) <= limits.COMPATIBLE * math.hypot(fit.radial_err_km_s, fit.systematic_km_s):
         return "moves"
     return "rises" if fit.radial_km_s > 0 else "falls"
 
@@ -181,22 +181,25 @@ def _compared(value: float, error: float, usual: Usual) -> str:
     low, high = f"{usual.low_km_s:.0f}", f"{usual.high_km_s:.0f}"
     numbers = low if low == high else f"{low} to {high}"
     span = f"the {numbers} km/s of {usual.what}"
-    if value - LEAST_BOUND * error > usual.high_km_s:
+    if value - limits.COMPATIBLE * error > usual.high_km_s:
         return f"above {span}"
-    if value + LEAST_BOUND * error < usual.low_km_s:
+    if value + limits.COMPATIBLE * error < usual.low_km_s:
         return f"seemingly below {span}"
-    if value - LEAST_BOUND * error >= usual.low_km_s and value + LEAST_BOUND * error <= usual.high_km_s:
+    if (
+        value - limits.COMPATIBLE * error >= usual.low_km_s
+        and value + limits.COMPATIBLE * error <= usual.high_km_s
+    ):
         return f"within {span}"
     return f"compatible with {span}"
 
 
 def _against_eruptions(peak: float, error: float) -> str:
     usual = f"the mean of eruptions ({ERUPTION_KM_S:.0f} km/s)"
-    if peak - LEAST_BOUND * error > ERUPTION_KM_S:
+    if peak - limits.COMPATIBLE * error > ERUPTION_KM_S:
         return f"above {usual}"
-    if peak + LEAST_BOUND * error < SLOW_RISE_KM_S * 2:
+    if peak + limits.COMPATIBLE * error < SLOW_RISE_KM_S * 2:
         return f"like the slow rise before eruptions ({SLOW_RISE_KM_S:.1f} km/s)"
-    if peak + LEAST_BOUND * error < ERUPTION_KM_S:
+    if peak + limits.COMPATIBLE * error < ERUPTION_KM_S:
         return f"seemingly below {usual}"
     return f"compatible with {usual}"
 
@@ -208,7 +211,7 @@ def _acceleration(best: FrontFit, scale_err: float, clock_err: float, gravity_m_
     error = math.hypot(best.accel_peak_err_m_s2, value * math.hypot(scale_err, 2 * clock_err))
     if not math.isfinite(value) or not math.isfinite(error):
         return ""
-    if abs(value) < LEAST_BOUND * error:
+    if abs(value) < limits.COMPATIBLE * error:
         return f" No acceleration beyond its error of {error_text(error, 'm/s²')} is seen."
     words = (
         f" Its largest acceleration is {with_error(value, error, 'm/s²')}; local gravity is "

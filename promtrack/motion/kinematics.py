@@ -15,7 +15,6 @@ from scipy.special import chdtri
 
 DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
 STEEPNESS = 1.5  # ... and the power of their degree by which each is smaller (benchmarks/front_accuracy.py)
-FASTEST_KM_S = 3000.0  # nothing on the Sun's limb is faster
 CHANCE = 0.01  # chi squared is beyond chance below this probability
 
 

@@ -13,8 +13,9 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
+from promtrack.motion import limits
 from promtrack.motion.background import (
-    LOWER_QUARTILE,
+    STEP,
     Anchor,
     Band,
     BandNoise,
@@ -30,8 +31,7 @@ from promtrack.strip.records import Strip, StripGeometry
 
 MOST_POINTS = 400  # of a strip: linking weighs triples of them, and no prominence shows as many knots at once
 
-HIDDEN_PX = 3.0  # least distance of a point from what a strip does not show
-ZONES, EVERY = 6, 4  # of heights, and pixels of a band looked at, for the unrest of a strip
+ZONES = 6  # of heights, for the unrest of a strip
 LOWEST_MM = 1.5  # below it the limb itself, moved by the air, drowns every knot
 FLOOR_PX = 0.03  # error left by pixels and interpolation; measured in tests/motion/test_knots.py
 
@@ -186,7 +186,7 @@ def _points(
     )
     points, diameter = points[inside], diameter[inside]
     if hidden and len(points):
-        shown = _far_from(missing, points, np.maximum(margin[inside], HIDDEN_PX))
+        shown = _far_from(missing, points, margin[inside])
         points, diameter = points[shown], diameter[shown]
     return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[
         :MOST_POINTS
@@ -203,11 +203,11 @@ def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
     factor = np.ones((len(left), 1), np.float32)
     bounds = np.linspace(0, len(left), ZONES + 1).astype(int)
     for first, last in pairwise(bounds.tolist()):
-        size = np.abs(left[first:last:EVERY, ::EVERY]) / noise[first:last:EVERY, ::EVERY]
+        size = np.abs(left[first:last:STEP, ::STEP]) / noise[first:last:STEP, ::STEP]
         if size.size:
             middle = size.size // 2
             factor[first:last] = max(
-                float(np.partition(size, middle, axis=None)[middle]) / LOWER_QUARTILE, 1.0
+                float(np.partition(size, middle, axis=None)[middle]) / limits.QUARTILE, 1.0
             )
     return factor
 

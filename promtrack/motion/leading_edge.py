@@ -14,19 +14,19 @@ import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
+from promtrack.motion import limits
 from promtrack.strip.records import Strip, StripGeometry
 
-SMOOTH_PX = 1.2  # Gaussian smoothing in height before the maximum along the angle, 1 sigma
-SMOOTH_MM = 3.0  # the same along the limb: the air shifts the edge up and down from place to place, and the
-# maximum would pick the places where it is shifted up
+# Gaussian smoothing along the limb, 1 sigma, before the maximum: the air shifts the edge up and down from
+# place to place, and the maximum would pick the places where it is shifted up
+SMOOTH_MM = 3.0
 LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the leading structure's brightness
-ABOVE_NOISE = 3.0  # detection level above the brightest noise expected in the sector, in smoothed sigma
 # The leading structure's brightness is sought so far below its outermost trace, and then so far below its
 # half level: farther down, other threads are brighter, and half their brightness would lie inside the edge.
 DEPTH_MM, PLATEAU_MM = 12.0, 4.0
 FLICKER = 0.05  # of standing light that air and transparency let flicker from frame to frame
-AHEAD_MM, BEFORE = 5.0, 8  # what stood at a place is taken from so many frames before a front is so near
-BLOCKS, BLOCK_FRAMES = 12, 8  # of the recording, for what stands all the time
+AHEAD_MM = 5.0  # what stood at a place is taken from the frames before a front is so near
+LEAST_COLUMNS = 4  # of a sector
 LOWEST_MM = 3.0  # below lie the limb's own spicules and the lock's residuals
 
 
@@ -111,23 +111,25 @@ class _Standing:
 def _standing(
     smooth: Callable[[Iterable[int]], Iterator[np.ndarray]], course_mm: np.ndarray, height_mm: np.ndarray
 ) -> _Standing:
-    """What each place showed before the front came within `AHEAD_MM` of it: the median of up to `BEFORE`
-    frames; where it was there from the start, the least of the medians of `BLOCKS` stretches."""
+    """What each place showed before the front came within `AHEAD_MM` of it: the median of the frames before;
+    where it was there from the start, the least of the medians of stretches of the recording."""
     n = len(course_mm)
-    index = np.unique(np.linspace(0, n - 1, BLOCKS * BLOCK_FRAMES).round().astype(int))
+    index = np.unique(np.linspace(0, n - 1, limits.BLOCKS * limits.BLOCK_STRIPS).round().astype(int))
     frames = list(smooth(index.tolist()))
-    blocks = [np.median(part, axis=0) for part in np.array_split(np.array(frames), min(BLOCKS, len(frames)))]
+    blocks = [
+        np.median(part, axis=0) for part in np.array_split(np.array(frames), min(limits.BLOCKS, len(frames)))
+    ]
     light = np.maximum(np.min(blocks, axis=0), 0.0)
     flicker = FLICKER * light
     stop = np.searchsorted(np.maximum.accumulate(course_mm), height_mm - AHEAD_MM)
     stop = np.minimum(stop, int(np.argmax(course_mm)))
-    start = np.maximum(stop - BEFORE, 0)
-    past = np.full((BEFORE, *light.shape), np.nan, np.float32)
+    start = np.maximum(stop - limits.BLOCK_STRIPS, 0)
+    past = np.full((limits.BLOCK_STRIPS, *light.shape), np.nan, np.float32)
     before = range(int(start.min()), int(stop.max()))
     for i, frame in zip(before, smooth(before), strict=True):
         rows = np.flatnonzero((start <= i) & (i < stop))
         past[i - start[rows], rows] = frame[rows]
-    seen = stop >= BEFORE // 2
+    seen = stop >= limits.BLOCK_STRIPS // 2
     light[seen] = np.nanmedian(past[:, seen], axis=0)
     scatter = 1.4826 * np.nanmedian(np.abs(past[:, seen] - light[seen]), axis=0)
     flicker[seen] = np.maximum(FLICKER * light[seen], scatter)
@@ -136,16 +138,16 @@ def _standing(
 
 def smooth_along_px(geometry: StripGeometry) -> float:
     """1 sigma of the smoothing along the limb."""
-    return max(SMOOTH_MM / float(geometry.mm_per_column(0.0)), SMOOTH_PX)
+    return max(SMOOTH_MM / float(geometry.mm_per_column(0.0)), limits.SAMPLED_PX)
 
 
 def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray]:
-    """A picture smoothed by `along_px` columns and `SMOOTH_PX` rows, nan counting as 0; and where it shows
-    something."""
+    """A picture smoothed by `along_px` columns and as little in height as pixels sample, nan counting as 0;
+    and where it shows something."""
     shown = np.isfinite(picture)
     known = np.where(shown, picture, np.float32(0))
     return cv2.GaussianBlur(
-        known, (0, 0), sigmaX=along_px, sigmaY=SMOOTH_PX, borderType=cv2.BORDER_REFLECT
+        known, (0, 0), sigmaX=along_px, sigmaY=limits.SAMPLED_PX, borderType=cv2.BORDER_REFLECT
     ), shown
 
 
@@ -181,7 +183,7 @@ def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: 
 
 def brightest_noise_sigma(values: int, along_px: float) -> float:
     """The brightest of so many smoothed noise values, in sigma: no structure (Gaussian extremes)."""
-    return float(np.sqrt(2 * np.log(max(values / (2.5**2 * along_px * SMOOTH_PX), 2.0))))
+    return float(np.sqrt(2 * np.log(max(values / (2.5**2 * along_px * limits.SAMPLED_PX), 2.0))))
 
 
 def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
@@ -189,10 +191,12 @@ def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
     if window is not None:
         profile = _inside(profile, window)
     columns, along_px = profile.columns, profile.along_px
-    floor = (brightest_noise_sigma(columns * profile.value.shape[1], along_px) + ABOVE_NOISE) * profile.noise
+    floor = (brightest_noise_sigma(columns * profile.value.shape[1], along_px) + limits.SEEN) * profile.noise
     outermost = _last_above(profile.value, floor)
     seen = outermost >= 0
-    base = brightest_noise_sigma(int(2.5 * SMOOTH_PX * columns), along_px) * profile.noise  # of one height
+    base = (
+        brightest_noise_sigma(int(2.5 * limits.SAMPLED_PX * columns), along_px) * profile.noise
+    )  # of one height
     rough = _leading_brightness(profile, outermost, DEPTH_MM)
     half = _last_above(profile.value, base + 0.5 * (rough[:, None] - base))
     seen &= half >= 0

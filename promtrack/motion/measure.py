@@ -13,9 +13,9 @@ from promtrack.checks import Check
 from promtrack.errors import SettingsError
 from promtrack.motion.associate import knot_followed, match_ridges, moves_with
 from promtrack.motion.front import find_fronts, front_checks
-from promtrack.motion.interpretation import front_meaning, knot_meaning, rank, threads_meaning
+from promtrack.motion.interpretation import LETTERED_KNOTS, front_meaning, knot_meaning, rank, threads_meaning
 from promtrack.motion.knots import find_knots
-from promtrack.motion.leading_edge import sector_columns
+from promtrack.motion.leading_edge import LEAST_COLUMNS, sector_columns
 from promtrack.motion.motion_checks import (
     Place,
     cadence_notes,
@@ -44,9 +44,7 @@ from promtrack.strip.slit import parse_path, time_distances
 from promtrack.strip.slit_selection import propose_paths
 from promtrack.workers import worker_count
 
-LEAST_COLUMNS = 4  # of a sector
 WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
-HEADLINES = 5  # knots that get a sentence
 
 
 def measure_motion(
@@ -294,5 +292,5 @@ def _meanings(motion: Motion, followed: dict[int, int], limb_mm: float) -> tuple
     # What may be confused comes last, the rest in the order of its letters.
     others.sort(key=lambda knot: (knot.fit.speed_km_s > sure_km_s, *rank(knot)))
     quiet = not any(front.moving for front in motion.fronts)
-    words += [*threads, *(knot_meaning(k, limb_mm, sure_km_s, quiet=quiet) for k in others[:HEADLINES])]
+    words += [*threads, *(knot_meaning(k, limb_mm, sure_km_s, quiet=quiet) for k in others[:LETTERED_KNOTS])]
     return tuple(word for word in words if word is not None)

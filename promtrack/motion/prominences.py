@@ -15,19 +15,14 @@ import cv2
 import numpy as np
 from scipy import ndimage
 
-from promtrack.motion.kinematics import FASTEST_KM_S
+from promtrack.motion import limits
 from promtrack.strip.records import Strip, StripGeometry
 
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
 SMOOTH_MM = 1.5  # Gaussian, 1 sigma: about the finest knots, so that single noisy pixels have no weight
 WIDE_MM = 20.0  # Gaussian, 1 sigma: what is smoother is sky
-SIGNIFICANCE = 5.0  # of the smoothed light: one in 3.5 million independent places by chance
-LEAST_AREA_MM2 = 40.0  # of a region above the spicules, about 6 Mm across
 JOIN_MM = 15.0  # regions nearer to each other along the limb are one prominence
-TOP_MM = 6.0  # below the outermost significant light in which the plasma that it belongs to is looked for
 LEAST_PIXELS = 16  # of a row that tells its noise
-BLOCKS, BLOCK_STRIPS = 12, 8  # of time, and strips of each that are averaged before regions are looked for
-PIXELS = 1.5  # of the coarser strips in 1 sigma of the smoothing: fewer do not sample it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +57,7 @@ def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Promine
     -------
     one record a prominence; empty where nothing stands out
     """
-    step = max(int(SMOOTH_MM / PIXELS / strip.geometry.mm_per_row), 1)
+    step = max(int(SMOOTH_MM / limits.SAMPLED_PX / strip.geometry.mm_per_row), 1)
     geometry = strip.geometry.coarser(step)
     bottom = max(int(np.ceil(geometry.row(SPICULES_MM))), 0)
     if bottom >= geometry.rows - 2 or not len(strip):
@@ -117,12 +112,12 @@ def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarr
 def _significant(smooth: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
     """(rows, columns) bool: light above the spicules beyond the noise and the light around it; nothing
     near the picture's edge, where the sky's model is free."""
-    edge = round(TOP_MM / geometry.mm_per_row), round(TOP_MM / geometry.mm_per_column(0.0))
+    edge = round(limits.KNOT_MM / geometry.mm_per_row), round(limits.KNOT_MM / geometry.mm_per_column(0.0))
     seen = ndimage.minimum_filter(np.isfinite(smooth), 2 * np.array(edge) + 1, mode="nearest")
     seen[:bottom] = False
     light = np.where(seen, smooth, np.float32(0.0))
     weight, value = (_wide(a, geometry) for a in (seen.astype(np.float32), light))
-    beyond = SIGNIFICANCE * noise[:, None]
+    beyond = limits.CERTAIN * noise[:, None]
     return (light > beyond) & (light - value / np.maximum(weight, 1e-6) > beyond)
 
 
@@ -148,7 +143,8 @@ def _brightest(strip: Strip, step: int) -> np.ndarray:
     """(rows, columns) the greatest light that each place shows in means over blocks of time."""
     geometry, n = strip.geometry.coarser(step), len(strip)
     blocks = [
-        block[:: -(-len(block) // BLOCK_STRIPS)] for block in np.array_split(np.arange(n), min(BLOCKS, n))
+        block[:: -(-len(block) // limits.BLOCK_STRIPS)]
+        for block in np.array_split(np.arange(n), min(limits.BLOCKS, n))
     ]
     smooth = strip.mapped(lambda light: _smoothed(light, step, geometry), np.concatenate(blocks).tolist())
     brightest = np.full((geometry.rows, geometry.columns), np.nan)
@@ -174,7 +170,7 @@ def _noise(light: np.ndarray) -> np.ndarray:
 
     seen = np.isfinite(light).sum(axis=1)
     middle = median(seen)
-    sigma = 1.4826 * (middle - median((ordered <= middle[:, None]).sum(axis=1)))
+    sigma = (middle - median((ordered <= middle[:, None]).sum(axis=1))) / limits.QUARTILE
     sigma[seen < LEAST_PIXELS] = np.inf
     return ndimage.median_filter(sigma, size=9, mode="nearest")
 
@@ -190,7 +186,7 @@ def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, 
                 labels[labels == right] = left
     area = _pixel_area(geometry)[:, None] * np.ones(geometry.columns)
     size = ndimage.sum_labels(area, labels, np.arange(count + 1))
-    labels[(size < LEAST_AREA_MM2)[labels]] = 0
+    labels[(size < limits.KNOT_MM**2)[labels]] = 0
     joined = ndimage.binary_dilation(
         labels.any(axis=0), iterations=max(int(JOIN_MM / 2 / geometry.mm_per_column(0.0)), 1)
     )
@@ -254,7 +250,7 @@ def _measured(
     """In one strip: height, error, area, error, light of its bright parts, error, middle column."""
     light = np.nan_to_num(smooth[:, span.columns])
     sigma = noise[:, None]
-    labels = _large(significant[:, span.columns], LEAST_AREA_MM2 / 4.0, geometry)
+    labels = _large(significant[:, span.columns], limits.KNOT_MM**2 / 4.0, geometry)
     significant = labels > 0
     body = _standing(labels, span.bottom, geometry)
     tops = [_top_mm(light, body, level, geometry) for level in (0.35, 0.5, 0.65)]
@@ -264,7 +260,7 @@ def _measured(
     bright = _bright(above[significant[span.bottom :]])
     areas, brights = [], []
     for part in (0.05, 0.2, 0.1):
-        chosen = above > np.maximum(part * bright, SIGNIFICANCE * sigma)
+        chosen = above > np.maximum(part * bright, limits.CERTAIN * sigma)
         brights.append(_bright(above[chosen]))
         areas.append(float((chosen.sum(axis=1) * span.area_mm2).sum()))
     weight = np.where(chosen, above, 0.0)
@@ -294,7 +290,7 @@ def _top_mm(light: np.ndarray, significant: np.ndarray, level: float, geometry: 
         return -np.inf
     light, row = light[:, columns], np.arange(len(light))[:, None]
     last = len(light) - 1 - np.argmax(significant[::-1, columns], axis=0)
-    reach = max(round(TOP_MM / geometry.mm_per_row), 2)
+    reach = max(round(limits.KNOT_MM / geometry.mm_per_row), 2)
     near = (row <= last) & (row > last - reach)
     peak = len(light) - 1 - np.argmax(np.where(near, light, -np.inf)[::-1], axis=0)  # the outermost
     at = np.arange(len(columns))
@@ -312,8 +308,8 @@ def _leaps(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
     strip."""
     leaps, seen = np.zeros(len(time_s), bool), np.flatnonzero(np.isfinite(height_mm))
     if len(seen) > 2:
-        rise = np.diff(height_mm[seen]) / np.maximum(np.diff(time_s[seen]), 1e-9) * 1e3  # km/s
-        leaps[seen[1:-1]] = (rise[:-1] > FASTEST_KM_S) & (rise[1:] < -FASTEST_KM_S)
+        rise = np.diff(height_mm[seen]) / np.maximum(np.diff(time_s[seen]), 1e-9) * limits.KM_S
+        leaps[seen[1:-1]] = (rise[:-1] > limits.FASTEST_KM_S) & (rise[1:] < -limits.FASTEST_KM_S)
     return leaps
 
 

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from promtrack.motion.background import FWHM
 from promtrack.motion.knots import find_knots, sky_plane, sky_to_strip
+from promtrack.motion.limits import FWHM
 from promtrack.motion.records import KnotTrack
 from promtrack.motion.tracks import middle_angle, track_knots
 from promtrack.settings import MotionSettings
