@@ -8,18 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 
+from promtrack.motion import limits
 from promtrack.motion.front_cells import CELL_ALONG_MM
 from promtrack.motion.records import Front, KnotTrack, Ridge
 from promtrack.strip.records import StripGeometry, TimeDistance
 from promtrack.sun import wrapped_deg
 
 EXPLAINED = 0.5  # of the times and of the rise of a front, in which a knot that is all of it goes with it
-PLACE_MM = 6.0  # size of the largest knot: its edge lies half a size above its middle, smoothed outward
 WIDER_MM = 3.5 * CELL_ALONG_MM  # a still knot is seen in one to three steps of angle
 WIDENING = 0.25  # of a sector's width, by which an arch that rises may grow beyond it on either side
 ALIKE = 2.0  # factor within which a thread has the front's speed times its part of the front's height
-NEAR_MM = 3.0  # of a ridge's own knot: half the largest knot and a little
-SIGMAS = 2.0  # of the combined error: what counts as agreement of ridge and knot
 LEAST_SHARE = 0.6  # of the ridge's time in which its knot is seen
 
 
@@ -40,7 +38,8 @@ def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeome
         apart = front.height_mm[mine] - knot.height_mm[its]
         turn = np.deg2rad(wrapped_deg(front.angle_deg[mine] - knot.angle_deg[its]))
         along = turn * (geometry.limb_mm + knot.height_mm[its])
-        reach_mm = PLACE_MM + 2 * np.hypot(front.height_err_mm[mine], knot.height_err_mm[its])
+        # a knot's edge lies half a size above its middle, smoothed outward
+        reach_mm = limits.KNOT_MM + 2 * np.hypot(front.height_err_mm[mine], knot.height_err_mm[its])
         there = mine[(np.abs(apart) < reach_mm) & (np.abs(along) < reach_mm)]
         if len(there) > EXPLAINED * len(front.frame) and rise_mm[there].sum() > EXPLAINED * rise_mm.sum():
             return knot.knot
@@ -94,10 +93,12 @@ def match_ridges(
     for ridge in ridges:
         slit = slits[ridge.slit]
         away = [_distance_mm(knot, ridge, slit, geometry) for knot in knots]
-        if away and min(away) <= NEAR_MM:
+        if away and min(away) <= limits.KNOT_MM / 2:
             knot = knots[int(np.argmin(away))]
             speed, error = _speed_along(knot, ridge, slit, geometry)
-            agrees = abs(speed - ridge.speed_km_s) <= SIGMAS * np.hypot(error, ridge.speed_err_km_s)
+            agrees = abs(speed - ridge.speed_km_s) <= limits.COMPATIBLE * np.hypot(
+                error, ridge.speed_err_km_s
+            )
             ridge = replace(ridge, knot=knot.knot, knot_speed_km_s=speed, agrees=bool(agrees))
         on = [one.front for one in fronts if one.moving and _on_front(ridge, slit, one)]
         matched.append(replace(ridge, front=on[0]) if on else ridge)
@@ -111,7 +112,7 @@ def _on_front(ridge: Ridge, slit: TimeDistance, front: Front) -> bool:
         return False
     height, angle = _ridge_place(ridge, slit, front.time_s[during])
     apart = np.abs(front.height_mm[during] - height) - 2 * front.height_err_mm[during]
-    return bool(np.median(apart) < PLACE_MM and np.median(_in_sector(front, angle)) > 0)
+    return bool(np.median(apart) < limits.KNOT_MM and np.median(_in_sector(front, angle)) > 0)
 
 
 def _during(ridge: Ridge, time_s: np.ndarray) -> np.ndarray:

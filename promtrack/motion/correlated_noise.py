@@ -15,20 +15,21 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaln, logsumexp
 
-EXCESS = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)  # w and u over the median of e, tried first
+EXCESS = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)  # w and u over the median of e that are tried
 MEMORIES = 5  # values of tau, from one cadence to a third of the longest track
-FINER = 3  # times that the neighbourhood of the likeliest is tried in half the steps ...
-ALONE = 0.2  # ... while it has more than this weight by itself
 SCALES = np.geomspace(0.25, 4.0, 9)  # s²: the noise of a strip may be stated too large
 FREEDOM = 10.0  # of the law of a²; calibration is flat from 6 to 20
 FREEST = 6  # degree of the freest path: an arch from leg to leg
 # 1 sigma of the quadratic term at the ends of a track, all alike likely
 BENDS_MM = (0.1, 0.3, 1.0, 3.0, 10.0)
 DECAYS = (0.1, 0.4)  # of each further term, over the one before: gentle arches and sharp ones
-LONGEST, MOST = 240, 6000  # points of a track, and of all, that take part in the estimate
+KINDS = (0.6, 0.2, 0.2)  # probability of a line, a parabola and a freer path before the data
+KIND = np.repeat([0, 1, 2], [1, len(BENDS_MM), len(BENDS_MM) * len(DECAYS)])  # of every curve
+CURVE_WEIGHTS = np.divide(np.take(KINDS, KIND), np.bincount(KIND)[KIND])
+HELD = 1e12  # precision, 1/Mm², of a coefficient that a curve does not have
+WIDE = 1e-4  # the same of place and half the way travelled: 100 Mm, far beyond what a track shows
+MOST = 6000  # points of all tracks that take part in the estimate
 KEPT = 0.003  # weight of a candidate, over the largest, below which it is dropped
-FREER = len(BENDS_MM) * len(DECAYS)
-CURVES = 1 + len(BENDS_MM) + FREER  # line; parabolas; paths of degree up to 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,40 +97,22 @@ def estimate_noise(
     """
     if not times_s:
         return WHITE
-    step = max(1, -(-sum(min(len(t), LONGEST) for t in times_s) // MOST))  # of many tracks every so manieth
-    tracks = [
-        tuple(values[_middle(len(time_s))] for values in (time_s, place_mm, error_mm))
-        for time_s, place_mm, error_mm in zip(
-            times_s[::step], places_mm[::step], errors_mm[::step], strict=True
-        )
-    ]
+    step = max(1, -(-sum(map(len, times_s)) // MOST))  # of many tracks every so manieth
     own = float(np.median(np.concatenate(errors_mm)))
     cadence = float(np.median(np.concatenate([np.diff(t) for t in times_s])))
     longest = max(max(float(np.ptp(t)) for t in times_s) / 3, 2 * cadence)
     excess, memories = own * np.array(EXCESS), np.geomspace(cadence, longest, MEMORIES)
-    noise, alone = _weighted(tracks, _grid(excess, excess, memories))
-    fine, ratio = 2.0, (longest / cadence) ** (1 / (MEMORIES - 1))
-    for _ in range(FINER):
-        if alone < ALONE:
-            break
-        fine, ratio = fine**0.5, ratio**0.5
-        best = noise.likeliest(1)
-        white, slow = (_beside(float(one[0]), fine, 0.25 * own) for one in (best.white_mm, best.slow_mm))
-        memories = np.clip(best.memory_s * ratio ** np.arange(-2.0, 3.0), 0.5 * cadence, longest)
-        noise, alone = _weighted(tracks, _grid(white, slow, np.unique(memories)))
-    return noise
-
-
-def _middle(n: int) -> slice:
-    first = max((n - LONGEST) // 2, 0)
-    return slice(first, first + LONGEST)
-
-
-def _beside(value: float, ratio: float, least: float) -> np.ndarray:
-    """Five values around one; from 0 up where it is 0."""
-    if value == 0.0:
-        return least * np.array([0.0, ratio**-2.0, 1.0 / ratio, 1.0, ratio])
-    return value * ratio ** np.arange(-2.0, 3.0)
+    grid = _grid(excess, excess, memories)
+    total = np.zeros((len(grid.scale), len(SCALES)))
+    for time_s, place_mm, error_mm in zip(times_s[::step], places_mm[::step], errors_mm[::step], strict=True):
+        moments = moments_of(time_s, place_mm, error_mm, grid)
+        for k, scale in enumerate(SCALES):
+            likely = moments.log_evidence(np.full(len(grid.scale), scale))
+            total[:, k] += logsumexp(likely + np.log(CURVE_WEIGHTS), axis=1)
+    weight = np.exp(total - total.max()) * grid.weight[:, None]
+    g, s = np.nonzero(weight > KEPT * weight.max())
+    kept = weight[g, s] / weight[g, s].sum()
+    return Noise(grid.white_mm[g], grid.slow_mm[g], grid.memory_s[g], SCALES[s], kept)
 
 
 def _grid(white_mm: np.ndarray, slow_mm: np.ndarray, memory_s: np.ndarray) -> Noise:
@@ -143,21 +126,6 @@ def _grid(white_mm: np.ndarray, slow_mm: np.ndarray, memory_s: np.ndarray) -> No
     rows += [(white, 0.0, memory_s[0], 1.0) for white in white_mm if (slow_mm == 0).any()]
     white, slow, memory, weight = np.array(rows).T
     return Noise(white, slow, memory, np.ones(len(rows)), weight)
-
-
-def _weighted(tracks: list[tuple[np.ndarray, ...]], grid: Noise) -> tuple[Noise, float]:
-    """The candidates that the tracks leave, weighted; and the weight of the heaviest over all scales."""
-    total = np.zeros((len(grid.scale), len(SCALES)))
-    for time_s, place_mm, error_mm in tracks:
-        moments = moments_of(time_s, place_mm, error_mm, grid)
-        for k, scale in enumerate(SCALES):
-            likely = moments.log_evidence(np.full(len(grid.scale), scale))
-            total[:, k] += logsumexp(likely + np.log(CURVE_WEIGHTS), axis=1)
-    weight = np.exp(total - total.max()) * grid.weight[:, None]
-    alone = float(weight.sum(axis=1).max() / weight.sum())
-    g, s = np.nonzero(weight > KEPT * weight.max())
-    kept = weight[g, s] / weight[g, s].sum()
-    return Noise(grid.white_mm[g], grid.slow_mm[g], grid.memory_s[g], SCALES[s], kept), alone
 
 
 def moments_of(time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise: Noise) -> Moments:
@@ -187,17 +155,9 @@ def legendre(at_s: np.ndarray, time_s: np.ndarray, degree: int, order: int = 0) 
     return np.column_stack([(one.deriv(order) if order else one)(u) for one in rows]) / half**order
 
 
-KINDS = (0.6, 0.2, 0.2)  # probability of a line, a parabola and a freer path before the data
-CURVE_WEIGHTS = np.repeat(KINDS, (1, len(BENDS_MM), FREER)) / np.repeat(
-    (1, len(BENDS_MM), FREER), (1, len(BENDS_MM), FREER)
-)
-HELD = 1e12  # precision, 1/Mm², of a coefficient that a curve does not have
-WIDE = 1e-4  # the same of place and half the way travelled: 100 Mm, far beyond what a track shows
-
-
 def _curve_precision(degree: int) -> np.ndarray:
     """(c, degree + 1) inverse variance of each coefficient of each curve, 1/Mm²."""
-    table = np.full((CURVES, degree + 1), HELD)
+    table = np.full((len(KIND), degree + 1), HELD)
     table[:, :2] = WIDE
     for k, bend in enumerate(BENDS_MM, start=1):
         table[k, 2] = bend**-2.0

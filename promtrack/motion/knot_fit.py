@@ -13,8 +13,8 @@ import numpy as np
 from promtrack.motion.correlated_noise import (
     BENDS_MM,
     CURVE_WEIGHTS,
-    FREER,
     FREEST,
+    KIND,
     KINDS,
     WHITE,
     Moments,
@@ -23,15 +23,13 @@ from promtrack.motion.correlated_noise import (
     moments_of,
 )
 from promtrack.motion.kinematics import beyond_chance
+from promtrack.motion.limits import KM_S, M_S2
 from promtrack.motion.records import KnotFit
 
-KM_S = 1e3  # Mm/s in km/s
-M_S2 = 1e6  # Mm/s^2 in m/s^2
 MODELS = ("constant speed", "constant acceleration", "none")
 # 1 sigma of how far the centre of light wanders within a knot in a whole track, over its excess scatter from
 # frame to frame: 64 % of speeds inside 1 sigma on scenes by another hand, 59 % without (docs/accuracy.md)
 WANDER = 0.5
-_MODEL_OF = np.repeat([0, 1, 2], [1, len(BENDS_MM), FREER])  # of each curve
 _PARABOLA = len(BENDS_MM)  # the one with the widest prior: its acceleration is not drawn towards zero
 
 
@@ -199,10 +197,10 @@ def _axis(time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise:
 
 def _weighted(axes: list[_Axis]) -> tuple[list[_Axis], np.ndarray]:
     """The axes with one probability (3,) of line, parabola and freer path for both, and that."""
-    own = np.array([np.bincount(_MODEL_OF, axis.weight.sum(axis=0)) for axis in axes])  # (2, 3)
+    own = np.array([np.bincount(KIND, axis.weight.sum(axis=0)) for axis in axes])  # (2, 3)
     both = own.prod(axis=0) / KINDS  # each has counted the same probability before the data
     both /= both.sum()
-    part = (both / np.maximum(own, 1e-300))[:, _MODEL_OF]  # (2, c)
+    part = (both / np.maximum(own, 1e-300))[:, KIND]  # (2, c)
     return [
         _Axis(axis.time_s, axis.middle_mm, axis.moments, axis.scale, axis.weight * one)
         for axis, one in zip(axes, part, strict=True)
@@ -217,7 +215,7 @@ def _acceleration(axes: list[_Axis], middle: np.ndarray, unit: np.ndarray) -> tu
     """
     value, variance = np.empty(2), np.empty(2)
     for k, axis in enumerate(axes):
-        weight, free = np.zeros_like(axis.weight), axis.weight * (_MODEL_OF == 2)
+        weight, free = np.zeros_like(axis.weight), axis.weight * (KIND == 2)
         weight[:, _PARABOLA] = axis.weight.sum(axis=1)
         (value[k],), (variance[k],) = axis.at(middle, 2, weight)
         probability = float(free.sum())

@@ -9,6 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from promtrack.checks import Check
+from promtrack.motion import limits
+from promtrack.motion.interpretation import RAIN_MEAN
 from promtrack.motion.knot_fit import KnotPath
 from promtrack.motion.knots import KnotPoints
 from promtrack.motion.records import KnotTrack
@@ -16,17 +18,14 @@ from promtrack.strip.records import Strip, StripGeometry
 
 Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
 FIXED = "fixed on the sensor"
-LIKE = 3.0  # standard deviations within which a velocity is that of something that stands on the sensor
 LOOKS, TIMES = 8, 5  # points of a track whose place on the sensor is looked at, and at how many other times
 AWAY_PX = 10.0  # by which the Sun must have moved there: twice the largest usual knot
-CLEAR = 6.0  # standard deviations by which it must differ from that of the Sun
 STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most
 
 STILL_FAIR, STILL_POOR = 1.5, 3.0  # rms velocity of what stands still, over its error
 LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity
 ALIKE = 0.8  # share of them within a quarter of the median speed of one velocity
-LINE_MM, LINE_LONG = 3.0, 0.5  # off a straight line, half a usual knot; its length, in widths of the strip
-RAIN_KM_S = 70.0  # mean speed of coronal rain, Antolin & Rouppe van der Voort 2012, ApJ 745, 152
+LINE_LONG = 0.5  # length of a straight line of knots, in widths of the strip
 LEFT_OUT = 0.3  # share of tracks fixed on the sensor
 
 
@@ -57,7 +56,7 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
         # a wrong lock would carry along what stands still, a loop that rises as one piece does not
         resting = [knot.fit for knot in knots if not knot.moving and not knot.left_out]
         apart = [np.hypot(fit.radial_km_s - middle[0], fit.along_km_s - middle[1]) for fit in resting]
-        rest = sum(d > LIKE * fit.speed_err_km_s for d, fit in zip(apart, resting, strict=True))
+        rest = sum(d > limits.SEEN * fit.speed_err_km_s for d, fit in zip(apart, resting, strict=True))
         if near.sum() > ALIKE * (len(moving) + rest):
             speed = float(np.hypot(*middle))
             yield Check(
@@ -91,7 +90,7 @@ def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterat
         side = np.array([ahead[i, j, 1], -ahead[i, j, 0]]).T / length[i, j, None]
         off = np.abs(np.einsum("kna,ka->kn", points[None] - points[i][:, None], side))
         seen += 1
-        crossed += bool((np.mean(off < LINE_MM, axis=1) > ALIKE).any())
+        crossed += bool((np.mean(off < limits.KNOT_MM / 2, axis=1) > ALIKE).any())
     if crossed > seen / 2:
         words = (
             "The moving knots lie on one straight line across the picture: the trail of an aircraft, a wire "
@@ -120,11 +119,14 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Pla
     on_sun = np.hypot(*np.std(own - sun, axis=0))
     # any drift tells the two apart, also one to and fro that a velocity does not show
     if any(
-        np.hypot(*np.std(still, axis=0)) < STEADIER * on_sun and np.hypot(*(slope @ still)) < LIKE * error
+        np.hypot(*np.std(still, axis=0)) < STEADIER * on_sun
+        and np.hypot(*(slope @ still)) < limits.SEEN * error
         for still in (own, own + sun)
     ):
         return True
-    return bool(np.hypot(*(slope @ sun)) > CLEAR * error) and _stays_bright(strip, points, own, place)
+    return bool(np.hypot(*(slope @ sun)) > limits.CERTAIN * error) and _stays_bright(
+        strip, points, own, place
+    )
 
 
 def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: Place) -> bool:
@@ -188,7 +190,7 @@ def cadence_notes(strip: Strip, spacing_mm: float, knots: tuple[KnotTrack, ...])
     limit = sure_km_s(strip, spacing_mm)
     if (
         limit >= max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0)
-        and limit >= RAIN_KM_S
+        and limit >= RAIN_MEAN.high_km_s
     ):
         return ()
     return (

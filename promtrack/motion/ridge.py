@@ -23,6 +23,8 @@ HALF_WINDOW = 4  # strips on either side that a slanted line covers; so many wit
 SCRAMBLES = 4  # diagrams with scrambled times; the brightest line in them is chance
 MOST_RIDGES = 12
 REACH_PX = 3  # a place is sought so far from where it is expected; nearer places are the same
+SHARED = 0.3  # part of a ridge's places that may lie on better known ridges: where they cross
+FAINTEST = 0.4  # of the ridge's bright places; fainter ones are not used
 FLOOR = 0.02  # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
 COVERED = 0.5  # of that relative error: Gaussian streaks of 2 to 6 Mm come out 1 to 12 % too fast
 BLOCKS = 3  # stretches of a ridge left out in turn
@@ -108,7 +110,7 @@ def _each_once(found: list[_FoundRidge]) -> list[_FoundRidge]:
         for other in kept:
             there = np.interp(one.index, other.index, other.place, left=np.nan, right=np.nan)
             shared |= np.abs(one.place - there) < REACH_PX
-        if shared.mean() <= 0.5:
+        if shared.mean() <= SHARED:
             kept.append(one)
     return kept
 
@@ -278,12 +280,18 @@ def _block_error(
 def _placed_again(
     picture: _Picture, index: np.ndarray, place: np.ndarray, width: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Strips, places and brightness measured once more after smoothing by the ridge's own width."""
+    """Strips, places and brightness measured once more after smoothing by the ridge's own width.
+
+    Faint places, mostly at its ends, are left out: there the maximum is drawn to whatever else stands near,
+    and the ends decide about the slope.
+    """
     value = gaussian_filter1d(picture.value[index], max(width / limits.FWHM, 1.0), axis=1, mode="nearest")
     shown = picture.shown[index]
     again = np.array([_place_near(value, shown, k, at) for k, at in enumerate(place)], float)  # None: nan
     good = np.flatnonzero(np.abs(again - place) <= REACH_PX)
-    return index[good], again[good], value[good, np.rint(again[good]).astype(int)]
+    bright = value[good, np.rint(again[good]).astype(int)]
+    clear = bright >= FAINTEST * np.percentile(bright, 75) if len(bright) else np.zeros(0, bool)
+    return index[good[clear]], again[good[clear]], bright[clear]
 
 
 def _width(picture: _Picture, index: np.ndarray, place: np.ndarray) -> float:
