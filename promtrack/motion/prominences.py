@@ -210,7 +210,7 @@ def _large(mask: np.ndarray, least_mm2: float, geometry: StripGeometry) -> np.nd
 def _standing(labels: np.ndarray, bottom: int, geometry: StripGeometry) -> np.ndarray:
     """(rows, k) bool: the regions that stand on the limb, and the largest, which may hang above it; a knot
     that flies beside them is no part of the prominence's height."""
-    foot = labels[bottom : bottom + max(round(TOP_MM / geometry.mm_per_row), 1)]
+    foot = labels[bottom : bottom + max(round(limits.KNOT_MM / geometry.mm_per_row), 1)]
     size = np.bincount(labels.ravel())
     size[0] = 0
     return (labels > 0) & np.isin(labels, np.append(np.unique(foot), np.argmax(size)))
