@@ -238,19 +238,27 @@ def _likeliest(
     enough = seen.sum(axis=1) >= LEAST_BLOCKS
     seen, rows = seen[enough], np.where(seen[..., None], picked, 0.0)[enough]
     first = np.log(start)
-    both, eye = seen[:, :, None] & seen[:, None, :], np.eye(seen.shape[1])
+    both, blocks = seen[:, :, None] & seen[:, None, :], seen.shape[1]
+    eye = np.eye(blocks)
+    # below the covariance stand design and residual, so that one factorization whitens them as well; their
+    # own corner only has to be large enough
+    below = np.swapaxes(rows[..., [*range(3, rows.shape[-1]), 0]], 1, 2)
+    system = np.zeros((len(rows), blocks + below.shape[1], blocks + below.shape[1]))
+    system[:, blocks:, :blocks] = below
+    system[:, blocks:, blocks:] = 1e8 * (1.0 + (below**2).sum()) * np.eye(below.shape[1])
 
     def cost(logs: np.ndarray) -> float:
         noise = noise_of(logs)
         prior = 0.5 * float((((logs - first) / np.log(PRIOR)) ** 2).sum())
         # a block that is not seen has a variance of 1 and no part in the likelihood
-        covariance = np.where(both, noise.covariance(rows[..., 1], rows[..., 2]) + 1e-6 * eye, eye)
-        factor = np.linalg.cholesky(covariance)
-        white = np.linalg.solve(factor, rows[..., [*range(3, rows.shape[-1]), 0]])
+        covariance = noise.covariance(rows[..., 1], rows[..., 2]) + 1e-6 * eye
+        system[:, :blocks, :blocks] = np.where(both, covariance, eye)
+        factor = np.linalg.cholesky(system)
+        white = factor[:, blocks:, :blocks]  # design and residual over the root of the covariance
         # the last pivot of the joint system is the square root of what the free unknowns leave
-        joint = np.linalg.cholesky(np.swapaxes(white, 1, 2) @ white + 1e-9 * np.eye(white.shape[-1]))
+        joint = np.linalg.cholesky(white @ np.swapaxes(white, 1, 2) + 1e-9 * np.eye(white.shape[1]))
         pivot = np.diagonal(joint, axis1=1, axis2=2)
-        size = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum() + np.log(pivot[:, :-1]).sum()
+        size = np.log(np.diagonal(factor, axis1=1, axis2=2)[:, :blocks]).sum() + np.log(pivot[:, :-1]).sum()
         return prior + float(size + 0.5 * (pivot[:, -1] ** 2).sum())
 
     best = minimize(cost, first, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.1})
