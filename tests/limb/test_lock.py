@@ -1,6 +1,7 @@
 """The lock on whole scenes against their truth."""
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -9,13 +10,21 @@ from promtrack.checks import light
 from promtrack.errors import InputError
 from promtrack.limb import LimbArcTooShort, LimbNotFound, inspect_sequence, lock_limb
 from promtrack.limb.compare import frames_check
-from promtrack.limb.records import to_frame, to_polar
+from promtrack.limb.records import LimbLock, to_frame, to_polar
 from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.sequence import sequence_from_arrays
 from promtrack.sequence.records import SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import ARCSEC_PER_RAD, SOLAR_RADIUS_KM, limb_height, measure_scale, solar_view
+
+made = lru_cache(maxsize=4)(make_scene)  # a scene that several tests look at is drawn once
+
+
+@lru_cache
+def of_the_limb_alone(spec: SceneSpec) -> LimbLock:
+    return lock_limb(made(spec).sequence())
+
 
 STILL = SceneSpec(
     frames=14,
@@ -52,8 +61,7 @@ def errors(scene, lock) -> tuple[np.ndarray, np.ndarray]:
 
 def test_still_air():
     # TRUTH  0.03 px across the limb and 0.1 px along it, scale within 0.2 %: the figures to reach.
-    scene = make_scene(STILL)
-    lock = lock_limb(scene.sequence())
+    scene, lock = made(STILL), of_the_limb_alone(STILL)
     across, along = errors(scene, lock)
     assert lock.used.all()
     assert np.std(across) < 0.03
@@ -66,12 +74,12 @@ def test_a_stated_scale_is_checked_against_the_limb_alone(off):
     # TRUTH  20 deg of limb tell the radius to 0.4 %, a scale stated to 0.1 % takes over. Stated 0.7 % too
     # small it must not be compared with the radius it was joined into, but with the limb's own, which stays
     # the same whatever is stated.
-    scene = make_scene(replace(STILL, limb_arc_deg=20.0))
+    scene = made(replace(STILL, limb_arc_deg=20.0))
     sequence, camera = (
         scene.sequence(),
         CameraSettings(arcsec_per_px=off * scene.truth.arcsec_per_px, scale_err=0.001),
     )
-    lock, alone = lock_limb(sequence, camera=camera), lock_limb(sequence)
+    lock, alone = lock_limb(sequence, camera=camera), of_the_limb_alone(scene.spec)
     assert lock.own_radius_px == pytest.approx(alone.radius_px, abs=1e-6)
     assert lock.own_radius_err_px == pytest.approx(alone.radius_err_px, abs=1e-6)
     assert lock.radius_err_px < 0.5 * lock.own_radius_err_px
@@ -90,7 +98,7 @@ def test_a_stated_scale_is_checked_against_the_limb_alone(off):
 def test_headers_that_contradict_the_limb_are_not_followed(off_px, level):
     # TRUTH  every frame's header puts the centre so far off across the limb, which by itself tells it to some
     # 4 px: half of the refraction that a site unknown leaves open. Bound: three of its errors.
-    scene = make_scene(STILL)
+    scene = made(STILL)
     truth, facing = scene.truth, np.radians(scene.spec.facing_deg)
     x, y = truth.centre_x_px - off_px * np.sin(facing), truth.centre_y_px - off_px * np.cos(facing)
     rsun = (
@@ -113,7 +121,7 @@ def test_headers_that_contradict_the_limb_are_not_followed(off_px, level):
 def test_a_wrong_focal_length_is_caught_on_a_short_arc(factor):
     # TRUTH  the scene's optics, the focal length 1.5 times wrong either way: the lock keeps the limb's own
     # radius.
-    scene = make_scene(replace(STILL, limb_arc_deg=20.0))
+    scene = made(replace(STILL, limb_arc_deg=20.0))
     sequence = scene.sequence()
     camera = CameraSettings(
         pixel_um=2.4, focal_mm=factor * 2.4e-3 / scene.truth.arcsec_per_px * ARCSEC_PER_RAD
@@ -133,7 +141,7 @@ def test_a_wrong_focal_length_is_caught_on_a_short_arc(factor):
 
 def test_every_spoiled_frame_rejected_with_its_reason():
     # TRUTH  the scene says what it spoiled.
-    lock = lock_limb(make_scene(SPOILED).sequence())
+    lock = lock_limb(made(SPOILED).sequence())
     words = {5: "cloud", 8: "no limb", 12: "dark", 15: "jump", 19: "blurred"}
     assert set(np.flatnonzero(~lock.used)) == set(words)
     for frame, word in words.items():
@@ -141,7 +149,7 @@ def test_every_spoiled_frame_rejected_with_its_reason():
 
 
 def test_unreadable_frame_is_a_gap():
-    scene = make_scene(replace(STILL, frames=8))
+    scene = made(replace(STILL, frames=8))
 
     def read(index: int) -> np.ndarray:
         if index in (3, 4):
@@ -155,7 +163,7 @@ def test_unreadable_frame_is_a_gap():
 
 def test_field_rotation():
     # TRUTH  the scene's turn; target 0.03 deg rms, about the mean: the zero is only the reference frame's.
-    scene = make_scene(
+    scene = made(
         SceneSpec(frames=40, limb_arc_deg=35.0, rotation_deg_h=10.0, drift_px=(60.0, 40.0), cadence_s=90.0)
     )
     lock = lock_limb(scene.sequence(), camera=CameraSettings(mount="altazimuth"))
@@ -165,7 +173,7 @@ def test_field_rotation():
 
 
 def test_rotation_under_an_equatorial_mount_is_said():
-    scene = make_scene(SceneSpec(frames=24, limb_arc_deg=35.0, rotation_deg_h=10.0, cadence_s=120.0))
+    scene = made(SceneSpec(frames=24, limb_arc_deg=35.0, rotation_deg_h=10.0, cadence_s=120.0))
     lock = lock_limb(scene.sequence())
     level, sentences = light(lock.checks, "lock")
     assert level == "poor"
@@ -173,13 +181,13 @@ def test_rotation_under_an_equatorial_mount_is_said():
 
 
 def test_radius_given_is_kept():
-    scene = make_scene(replace(STILL, frames=4))
+    scene = made(replace(STILL, frames=4))
     lock = lock_limb(scene.sequence(), limb=LimbSettings(radius_px=scene.truth.radius_px))
     assert lock.radius_px == scene.truth.radius_px
 
 
 def test_no_limb_at_all_names_the_frame():
-    scene = make_scene(replace(STILL, frames=3, lost_frames=(0, 1, 2)))
+    scene = made(replace(STILL, frames=3, lost_frames=(0, 1, 2)))
     with pytest.raises(LimbNotFound) as caught:
         lock_limb(scene.sequence())
     assert "scene#0000" in str(caught.value)
@@ -187,7 +195,7 @@ def test_no_limb_at_all_names_the_frame():
 
 
 def test_points_go_to_the_frame_and_back():
-    scene = make_scene(replace(STILL, frames=4))
+    scene = made(replace(STILL, frames=4))
     lock = lock_limb(scene.sequence())
     x, y = to_frame(lock, 2, np.array([2.0, 5.0]), np.array([1000.0, 1100.0]))
     theta, rho = to_polar(lock, 2, x, y)
@@ -196,7 +204,7 @@ def test_points_go_to_the_frame_and_back():
 
 
 def test_inspection_speaks_plainly():
-    scene = make_scene(replace(STILL, frames=6, exposure="burnt"))
+    scene = made(replace(STILL, frames=6, exposure="burnt"))
     inspection = inspect_sequence(scene.sequence(), limb=LimbSettings(), frames=3)
     assert inspection.measurable
     assert "limb was found in 3 of 3 frames" in inspection.verdict[0]
@@ -212,7 +220,7 @@ def test_inspection_speaks_plainly():
 @pytest.mark.parametrize(("kind", "said"), [(np.uint16, True), (np.float32, False)])
 def test_exposure_is_judged_by_counts_of_a_camera_only(kind, said):
     # TRUTH  a disc at 3 % of full scale; of floats, as calibration leaves them, the full scale is not known
-    scene = make_scene(replace(STILL, frames=4, exposure=0.03))
+    scene = made(replace(STILL, frames=4, exposure=0.03))
     sequence = scene.sequence()
     look = inspect_sequence(replace(sequence, read=lambda index: scene.frame(index).astype(kind)))
     assert any("expose longer" in line for line in look.verdict) is said
@@ -221,7 +229,7 @@ def test_exposure_is_judged_by_counts_of_a_camera_only(kind, said):
 def test_the_quick_look_knows_its_own_error():
     # TRUTH  the scene's radius: within 3 of the errors stated, which are no smaller for looking at more
     # frames
-    scene = make_scene(replace(STILL, frames=12, seeing_arcsec=2.5, distortion_arcsec=0.4))
+    scene = made(replace(STILL, frames=12, seeing_arcsec=2.5, distortion_arcsec=0.4))
     few, many = (inspect_sequence(scene.sequence(), frames=count) for count in (4, 12))
     assert abs(many.own_radius_px - scene.truth.radius_px) < 3 * many.own_radius_err_px
     assert many.own_radius_err_px > 0.5 * few.own_radius_err_px
