@@ -194,12 +194,16 @@ def draw_body(
     now_s: float,
     time: ClipTime,
     spared: Sequence[Rect] = (),
-) -> None:
+) -> Rect | None:
     """The body at one moment of the recording: tail, mark, letter, and its number while that is due.
 
     Parameters
     ----------
     spared : places of words, on which no letter is written
+
+    Returns
+    -------
+    The place of the letter; None where none is written.
     """
     clip_s = time.at(now_s)
     lines = due_number(body, time, now_s, page)
@@ -231,8 +235,9 @@ def draw_body(
         if place := next(free, None):
             strength = letter_strength(body.bgr)
             draw_text(canvas, letter, place.left, place.top, body.bgr, strength=strength)
+        return place
     if lines is None or body.label is None:
-        return
+        return None
     words = block(tuple((line, page.unit) for line in lines))
     label = body.label
     edge = np.clip(mark, [label.left, label.top], [label.right, label.bottom])
@@ -244,6 +249,7 @@ def draw_body(
     right = mark[0] > body.label.right
     x = body.label.right - words.width if right else body.label.left
     draw_text(canvas, words, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
+    return None
 
 
 def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np.ndarray]:

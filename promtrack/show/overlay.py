@@ -216,11 +216,12 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
         insets, orientation = annotation.insets, annotation.measured.orientation
         draw_insets(canvas, insets, annotation.views[0], orientation, annotation.not_shown, page)
         spared = annotation.words(shot)
-        for body in reversed(annotation.bodies):  # the first letters lie on top
+        for body in annotation.bodies:  # the first letters find room first
             home = _views_of(body, annotation.views, annotation.insets)[shot.place]
             inside = annotation.insets[body.inset].rect if body.inset >= 0 else page.inside
             here = replace(page, inside=inside)
-            draw_body(canvas, body, here, home, shot.time_s, annotation.time, spared)
+            letter = draw_body(canvas, body, here, home, shot.time_s, annotation.time, spared)
+            spared += [] if letter is None else [letter]
         if "clock" in annotation.blocks:
             now = annotation.first_utc + np.timedelta64(round(shot.time_s * 1e6), "us")
             times = annotation.plan.time_s if "gaps" in wanted else np.zeros(0)

@@ -182,10 +182,7 @@ def _model(
     plasma = value - np.interp(probes.limb_px, limb_px, halo + sun)
     inside, off = probes.limb_px < -max(4.0, 0.01 * lock.radius_px), probes.limb_px > halo_from
     steady = np.nan_to_num(_nanmedian(plasma), nan=0.0)
-    # of the darkest third: plasma that changes is no noise
-    noise = _noise(
-        value[:, off][:, steady[off] <= np.quantile(steady[off], 1 / 3)] if off.any() else value[:, off]
-    )
+    noise = _noise(value[:, off], steady[off])
     calm = off & (np.abs(steady) < 4.0 * noise) & np.isfinite(usual)
     burnt = not inside.any() or _burnt(raw[:, inside], usual[inside], full_scale)
     texture = _texture(plasma[:, inside], np.interp(probes.limb_px[inside], limb_px, sun))
@@ -244,10 +241,22 @@ def _halo(limb_px: np.ndarray, level: np.ndarray, start_px: float) -> np.ndarray
     return halo * np.exp(min(steepness, np.log(MOST_RISE) / start_px) * inward_px)
 
 
-def _noise(value: np.ndarray) -> float:
-    """Scatter in time of single pixels off the limb (median absolute deviation)."""
-    if value.size == 0 or len(value) < 3:
+def _noise(value: np.ndarray, steady: np.ndarray) -> float:
+    """Scatter of single pixels off the limb, in time; of one frame or two, over the dark half of the sky.
+
+    Parameters
+    ----------
+    value : (frames, pixels)
+    steady : (pixels,) above the calm Sun, usually
+    """
+    if value.size == 0:
         return 1.0
+    low, middle = np.percentile(steady, (25, 50))
+    if (
+        len(value) < 3
+    ):  # plasma is only ever brighter than the sky; the quartile of a Gaussian is 0.6745 sigma
+        return max(float(middle - low) / 0.6745, 1e-3)
+    value = value[:, steady <= np.quantile(steady, 1 / 3)]  # plasma that changes is no noise
     away = np.abs(value - _nanmedian(value)[None])
     away = away[np.isfinite(away)]
     return max(1.4826 * float(np.median(away)), 1e-3) if len(away) else 1.0

@@ -27,6 +27,8 @@ APART_DEG = 0.5  # gap that parts two bodies
 CLEAR = 0.05  # of half the picture: sky kept between a body and its edge
 MOST_OF_HEADLINE = 0.7  # of its track
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
+WHOLE = 0.92  # the same where it would not fit otherwise
+WIDER = 1.5  # of the stretch that the height allows: so wide it may be for a body to be seen whole
 CELL_MM = 2.5
 LARGEST_ZOOM = 14.0  # picture px per frame px: beyond it plasma is soft on a phone too
 
@@ -100,6 +102,9 @@ def find_action(
             keep = np.abs(angle - centre) <= window / 2.0
         else:
             headline = tracks[0].angle_deg if tracks else None
+            main = float(np.median(angle if headline is None else headline))
+            whole = [FILL / WHOLE * (end - begin) for begin, end in plasma.bodies if begin <= main <= end]
+            window = max([window, *(one for one in whole if one <= WIDER * window)])
             keep = best_window(angle, weight, (least, window), headline, strip.geometry, plasma.bodies)
         if keep.any():
             top = _percentile(height[keep], weight[keep], 0.99)

@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
 from promtrack.limb.records import LimbLock, to_frame
 from promtrack.settings import ClipSettings
-from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM, Action
+from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM, WHOLE, Action
 from promtrack.sun import Orientation, Scale
 
 SIZES = {"wide": (1920, 1080), "disc": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
@@ -153,7 +153,7 @@ class _Shape:
         """
         middle, span = self._extent(top_mm)
         room = self.cover[2:] - self.cover[:2]
-        wanted, whole = (float((share * self.size / span).min()) for share in (FILL, 0.92))
+        wanted, whole = (float((share * self.size / span).min()) for share in (FILL, WHOLE))
         filled = float((self.box / room).max())  # the frames just fill the picture
         zoom = max(min(wanted, LARGEST_ZOOM), min(filled, whole)) * self.clip.zoom
         half = self.size / zoom / 2.0

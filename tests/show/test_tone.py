@@ -164,6 +164,15 @@ def test_empty_sky_does_not_boil():
     assert tone[limb_distance() > 90.0].std() < 0.02 * 255.0
 
 
+@pytest.mark.parametrize("count", [1, 2])
+def test_the_sky_of_a_single_picture_does_not_boil(count):
+    # TRUTH  the same noise in one frame or two, whose scatter in time tells nothing.
+    frames = [picture_of(seed=i) for i in range(count)]
+    toner, view = toner_of(frames, lock_of(count))
+    tone = tone_frame(frames[0], toner, view, lock_of(count), 0)
+    assert tone[limb_distance() > 90.0].std() < 0.02 * 255.0
+
+
 def test_frame_border_goes_over_calmly():
     # TRUTH  a frame that has drifted by 60 px leaves a part of the picture bare: no edge above 12 of 255
     # steps a pixel there, and the bare part is the quiet Sun's tone.
