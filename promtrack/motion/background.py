@@ -82,6 +82,12 @@ def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, 
     )
 
 
+def wider(scale_space: tuple[Band, ...]) -> Band:
+    """The band next to the widest one."""
+    first, n = scale_space[0], len(scale_space)
+    return Band(first.sigma_px * 1.6**n, first.fwhm_mm * 1.6**n, first.step * 2 ** (n // 2))
+
+
 def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.ndarray]:
     """The image in every band; `image` is float32 without nan."""
     sigma = [band.sigma_px for band in scale_space]

@@ -25,6 +25,7 @@ from promtrack.motion.background import (
     between,
     filled,
     gain,
+    wider,
 )
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
@@ -87,7 +88,8 @@ def find_knots(
 
     Memory holds a block of strips, two anchors of the slow structure, and the points.
     """
-    scale_space = bands(strip.geometry, motion.knot_mm)
+    knot_bands = bands(strip.geometry, motion.knot_mm)
+    scale_space = (*knot_bands, wider(knot_bands))
     noise: list[BandNoise] = []
     found = []
     looks = _looks(strip, anchors(strip, scale_space, motion), noise)
@@ -156,19 +158,23 @@ def _points(
     geometry: StripGeometry,
     least_snr: float,
 ) -> np.ndarray:
-    """(k, 6): row, column, row error, column error, snr, band of the points of one strip."""
+    """(k, 6): row, column, row error, column error, snr, band of the points of one strip; the last band of
+    `scale_space` is wider than any knot."""
     before, after, weight = look.before, look.after, look.weight
     missing = np.isnan(image)
     hidden = bool(missing.any())
     images = band_images(
         filled(image, _mixed(before.still, after.still, weight)) if hidden else image, scale_space
     )
-    peaks = []
+    peaks, contrast = [], []
     for k, band in enumerate(scale_space):
         quiet = _mixed(before.still_band[k], after.still_band[k], weight)
         noise = _mixed(before.flicker[k], after.flicker[k], weight)
         above = max(int(np.ceil(geometry.row(LOWEST_MM))), 0) // band.step  # the limb must not set the gain
         left = images[k] - gain(images[k][above:], quiet[above:]) * quiet
+        contrast.append(left)
+        if k == len(scale_space) - 1:  # only what knots are compared with
+            break
         slope = np.array(before.noise.slope[k]) * (1 - weight) + np.array(after.noise.slope[k]) * weight
         noise = noise * _unrest(left, noise)
         row, column = _inner(left >= least_snr * noise)
@@ -178,12 +184,14 @@ def _points(
     diameter = np.array([band.fwhm_mm for band in scale_space])[points[:, 5].astype(int)]
     height = geometry.height_mm(points[:, 0])
     margin = 0.75 * diameter / geometry.mm_per_row
+    widest = 0.75 * scale_space[-1].fwhm_mm / geometry.mm_per_row
     inside = (
         (height > LOWEST_MM)
-        & (points[:, 0] < geometry.rows - 1 - margin)
+        & (points[:, 0] < geometry.rows - 1 - widest)  # nearer to the top it sees but a part of its light
         & (points[:, 1] > margin)
         & (points[:, 1] < geometry.columns - 1 - margin)
     )
+    inside &= ~_wider_than_knots(contrast, points, scale_space)
     points, diameter = points[inside], diameter[inside]
     if hidden and len(points):
         shown = _far_from(missing, points, margin[inside])
@@ -191,6 +199,20 @@ def _points(
     return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[
         :MOST_POINTS
     ]  # the most significant stand first
+
+
+def _wider_than_knots(
+    contrast: list[np.ndarray], points: np.ndarray, scale_space: tuple[Band, ...]
+) -> np.ndarray:
+    """Whether the contrast of the light at each point never falls from its best band on to the widest, as at
+    the edge of a cloud."""
+    seen = []
+    for image, band in zip(contrast, scale_space, strict=True):
+        at = np.rint(points[:, :2] / band.step).astype(int)
+        last = np.array(image.shape) - 1
+        seen.append(image[tuple(np.minimum(at, last).T)])
+    beyond = np.arange(1, len(scale_space))[:, None] > points[:, 5]
+    return np.all((np.diff(seen, axis=0) > 0) | ~beyond, axis=0)
 
 
 def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:

@@ -45,28 +45,29 @@ def calm(tmp_path_factory):
 
 
 def test_points_lie_on_the_knots_within_their_errors(tmp_path):
-    # TRUTH  8 knots of S/N 15 to 30 in still air, each seen in a tenth of the strips. Pulls are unit
+    # TRUTH  twice 8 knots of S/N 15 to 30 in still air, each seen in a tenth of the strips. Pulls are unit
     # Gaussians if the errors are honest; the median absolute pull of n points has a relative error of 1.17 /
-    # sqrt(n), 8 % here, and neighbouring strips share the background. (Where knots stand for long, the search
+    # sqrt(n), 5 % here, and neighbouring strips share the background. (Where knots stand for long, the search
     # takes some of their light for noise and overstates the errors; the tracks mend that, see test_measure.)
     recipe = replace(
         CALM, frames=200, rows=150, columns=400, knots=8, knot_frames=(15, 25), knot_km_s=(40.0, 150.0)
     )
-    strip, knots = made_strip(recipe, tmp_path, 3)
-    search = find_knots(strip)
     pulls = []
-    for knot in knots:
-        row, column = row_column(strip.geometry, knot.x_mm, knot.y_mm)
-        for i in np.flatnonzero(knot.snr >= 8):
-            k = nearest(search, strip, knot, i)
-            if k is not None:
-                points = search.points
-                pulls += [
-                    (points.row[k] - row[i]) / points.row_err[k],
-                    (points.column[k] - column[i]) / points.column_err[k],
-                ]
-    assert len(pulls) > 150
-    assert 1.4826 * np.median(np.abs(pulls)) == pytest.approx(1.0, abs=0.25)
+    for seed in (3, 4):
+        strip, knots = made_strip(recipe, tmp_path, seed)
+        search = find_knots(strip)
+        for knot in knots:
+            row, column = row_column(strip.geometry, knot.x_mm, knot.y_mm)
+            for i in np.flatnonzero(knot.snr >= 8):
+                k = nearest(search, strip, knot, i)
+                if k is not None:
+                    points = search.points
+                    pulls += [
+                        (points.row[k] - row[i]) / points.row_err[k],
+                        (points.column[k] - column[i]) / points.column_err[k],
+                    ]
+    assert len(pulls) > 400
+    assert 1.4826 * np.median(np.abs(pulls)) == pytest.approx(1.0, abs=0.2)
 
 
 def test_nearly_every_knot_is_seen_in_nearly_every_strip(calm):
@@ -96,6 +97,30 @@ def test_what_sways_in_the_air_gives_no_tracks(tmp_path):
         strip, search, motion=MotionSettings(), scale_err=0.0, clock_err=0.0, rng=np.random.default_rng(0)
     )
     assert not tracks.knots
+
+
+def test_the_edge_of_a_cloud_is_no_knot(tmp_path):
+    # TRUTH  a straight edge of light, 60 times the noise and 7 Mm soft (1 sigma), drifts over the strips by
+    # 2 px a strip: less than one point a strip is found along it (more than six if size does not count), and
+    # nine in ten of the scene's knots, wherever the edge lies.
+    strip, knots = made_strip(CALM, tmp_path, 3)
+    cube = strip.read()
+    soft, noise = 7.0 / strip.geometry.mm_per_row, float(np.median(strip.noise))
+    row, column = np.mgrid[: cube.shape[1], : cube.shape[2]]
+    at = [(column + 0.4 * row - 2.0 * i - 100.0) / np.hypot(1.0, 0.4) for i in range(len(cube))]
+    cube += np.stack([60.0 * noise / (1.0 + np.exp(np.clip(1.7 * x / soft, -50, 50))) for x in at])
+    cube.astype("<f4").tofile(strip.path)
+    search = find_knots(strip)
+    seen = [
+        nearest(search, strip, knot, i) is not None for knot in knots for i in np.flatnonzero(knot.snr >= 8)
+    ]
+    assert np.mean(seen) > 0.9
+    true = np.zeros(len(search.points), bool)
+    for knot in knots:
+        r, c = row_column(strip.geometry, knot.x_mm, knot.y_mm)
+        i = search.points.index
+        true |= np.hypot(search.points.row - r[i], search.points.column - c[i]) < 4
+    assert np.sum(~true) < len(strip)
 
 
 def test_a_slow_knot_is_not_eaten(tmp_path):
