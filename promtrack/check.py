@@ -15,7 +15,14 @@ from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.sort_by_time import PAUSE_H, doubt_night, sessions_of
 from promtrack.settings import CameraSettings, Settings
-from promtrack.sun import check_against_limb, fit_drift, measure_scale, orient, solar_view
+from promtrack.sun import (
+    check_against_limb,
+    fit_drift,
+    measure_scale,
+    orient,
+    refuse_uncertain,
+    solar_view,
+)
 
 __all__ = ["check", "check_drift"]
 
@@ -25,7 +32,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
 
     Raises
     ------
-    InputError : the input cannot be read, or not measured: no limb, or too little of it
+    InputError : the input cannot be read, or not measured: no limb, too little of it, or no scale by it
     """
     sequence = doubt_night(
         open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site
@@ -63,7 +70,11 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
         yield typeset(scale.check)
     yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")
     yield from map(typeset, sky.notes)
-    yield "it can be measured" if scale.agrees else "it can be measured, but look first at what disagrees"
+    refuse_uncertain(scale, str(source))
+    if inspection.doubt:
+        yield typeset(f"it can be measured, but is not to be trusted: {inspection.doubt}")
+    else:
+        yield "it can be measured" if scale.agrees else "it can be measured, but look first at what disagrees"
 
 
 def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterator[str]:

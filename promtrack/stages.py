@@ -18,7 +18,6 @@ from promtrack.checks import SUBJECTS, Check, light
 from promtrack.errors import InputError, SettingsError
 from promtrack.files import atomic_write
 from promtrack.limb import joined, lock_exposures
-from promtrack.limb.compare import POOR_SCALE
 from promtrack.limb.expected_geometry import SEEN_DEPTH
 from promtrack.limb.records import LimbLock, to_frame, turn_at
 from promtrack.marks import Marks
@@ -49,7 +48,7 @@ from promtrack.show.verdict import lights
 from promtrack.strip import shown_height_range, strip_geometry, unwrap
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
-from promtrack.sun import Circumstances, measure_scale, orient, solar_view
+from promtrack.sun import Circumstances, measure_scale, orient, refuse_uncertain, solar_view
 
 __all__ = ["DOERS", "MEASURED", "STAGES", "Advance", "Job", "Progress", "before", "load", "refuse", "silent"]
 
@@ -210,15 +209,7 @@ def _do_lock(job: Job, progress: Advance) -> list[Path]:
             where=str(job.source),
             remedy="look at the frames, or allow more with --set limb.most_rejected=",
         )
-    scale = job.about.scale
-    if scale.sigma_km_per_px > POOR_SCALE * scale.km_per_px:
-        raise InputError(
-            f"the scale is {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel, too uncertain "
-            "for any height or speed",
-            where=str(job.source),
-            remedy="keep more of the limb in the frame, or state the optics: camera.arcsec_per_px, or "
-            "camera.focal_mm and camera.pixel_um",
-        )
+    refuse_uncertain(job.about.scale, str(job.source))
     if lock.used.sum() == 1:
         alone = "One frame: its place and its radius cannot be compared with those of others."
         job.lock = replace(lock, checks=(*lock.checks, Check("lock", "one frame", "fair", alone)))

@@ -112,12 +112,13 @@ def test_a_poor_verdict_comes_first_and_has_a_status_of_its_own(finished, small_
 
 
 def test_a_scale_that_says_nothing_ends_the_run(tmp_path, small_frames, capsys, monkeypatch):
-    from promtrack import stages
+    from promtrack.sun import scale
 
-    monkeypatch.setattr(stages, "WORST_SCALE_ERR", 1e-6)
-    sentence = refused(capsys, "run", small_frames, "--out", tmp_path / "out", "--quiet")
-    assert "km a pixel, too uncertain" in sentence
-    assert "camera.arcsec_per_px" in sentence
+    monkeypatch.setattr(scale, "WORST_ERR", 1e-6)
+    for command in (("run", small_frames, "--out", tmp_path / "out"), ("check", small_frames)):
+        sentence = refused(capsys, *command, "--quiet")
+        assert "km a pixel, too uncertain" in sentence
+        assert "camera.arcsec_per_px" in sentence
 
 
 @pytest.mark.skipif(not LINUX, reason="names of files are text there")

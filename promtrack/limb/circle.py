@@ -28,7 +28,9 @@ class Circle:
 class LimbArcTooShort(InputError):
     """The limb seen spans too little of the disc."""
 
-    remedy = "record more of the limb, or lower limb.least_arc_deg"
+    remedy = (
+        "keep more of the Sun's edge in the frame: so short an arc gives neither its centre nor its scale"
+    )
 
     def __init__(self, arc_deg: float, needed_deg: float):
         what = f"limb points span {arc_deg:.1f} deg of the disc, need {needed_deg:.1f} deg"

@@ -17,7 +17,7 @@ from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
-from promtrack.sun.scale import DISAGREE_SIGMA, WEAK_CHECK
+from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
 
 APART_PX = 1.0  # of edge and features, below which they do no harm
 WINDOW = 8
@@ -26,10 +26,7 @@ WINDOW = 8
 LEAST_TURN_DEG = 1.0
 UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
-GOOD_SCALE, POOR_SCALE = (
-    0.02,
-    0.2,
-)  # relative error of the radius; beyond, no height and no speed means a thing
+GOOD_SCALE = 0.02  # relative error of the radius
 PARTED = 0.01  # relative: two radii in one recording
 # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 DARK_MIDDLE = 0.15

@@ -1,4 +1,4 @@
-"""Checks of the limb's edge in the reference frame: is it round, is there a second edge, is it one limb.
+"""Checks of the limb's edge: is it round and smooth, is there a second edge, is it one limb.
 
 Rays are laid from the Sun's centre, as the lock has placed it, across the edge. A round limb lies at one
 distance all along. Behind a wide filter the photosphere shines through below the chromosphere's limb: then
@@ -26,11 +26,14 @@ from promtrack.limb.find import (
     visible_rim,
 )
 from promtrack.limb.flipped import another_limb
+from promtrack.limb.frame_limb import ROUGH_PX
 from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import Sequence
 from promtrack.sun import SOLAR_RADIUS_KM
 
 OUT_OF_ROUND = 0.02  # of the radius: refraction that is not modelled stays below 0.01 from 10 deg of altitude
+# the H-alpha limb scatters by 0.5 Mm rms (Johannesson & Zirin 1996, ApJ 471, 510); five times that
+ROUGH_MM = 2.5
 SECOND_MM = (2.0, 9.0)  # distance of a second edge: the H-alpha limb stands 4 to 6 Mm above the photosphere
 # of the first edge's fall: the steps of coarse digits about the Sun and reflections are less
 LEAST_FALL = 0.1
@@ -42,10 +45,20 @@ def edge_checks(sequence: Sequence, lock: LimbLock) -> tuple[Check, ...]:
     checks = _round_check(frame, lock)
     if sequence.line in ("", "H-alpha"):  # other light has limbs of other shapes
         checks += _second_edge_check(frame, lock)
+    checks += relief_check(float(np.median(lock.limb_rms_px[lock.used])), lock.radius_px)
     apart = another_limb(sequence, lock)
     if apart:
         checks.append(Check("lock", "one recording", "poor", apart))
     return tuple(checks)
+
+
+def relief_check(rms_px: float, radius_px: float) -> list[Check]:
+    """Whether the edge is as smooth as the Sun's: `rms_px` is the scatter of its points about the circle."""
+    rms_mm = rms_px / radius_px * SOLAR_RADIUS_KM / 1e3
+    if not (rms_px > ROUGH_PX and rms_mm > ROUGH_MM):
+        return []
+    words = f"The edge is jagged by {rms_mm:.1f} Mm rms, the Sun's limb by about 0.5"
+    return [Check("lock", "smooth edge", "poor", f"{words}: a skyline, or something before the Sun.")]
 
 
 def _rays(

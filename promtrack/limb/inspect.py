@@ -9,6 +9,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.circle import STRAIGHT_DEG, Circle
 from promtrack.limb.compare import GOOD_SCALE
+from promtrack.limb.edge_checks import relief_check
 from promtrack.limb.expected_geometry import guessed_places, stated_places
 from promtrack.limb.find import SmallFrame
 from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, ROUGH_PX
@@ -36,6 +37,7 @@ class Inspection:
     limb_rms_px: np.ndarray
     saturated_fraction: np.ndarray
     measurable: bool
+    doubt: str  # why a run by this limb is not to be trusted; '' if nothing is seen
     verdict: tuple[str, ...]  # plain sentences, the most important first
 
 
@@ -71,14 +73,18 @@ def inspect_sequence(
         words = f"No limb was found in any of the {len(picks)} frames looked at"
         verdict = (f"{words}; {sequence.names[picks[0]]}: {problems[0]}.",)
         own = np.nan, np.nan
-        return Inspection(picks, tuple(problems), x, y, radius, error, *own, arc, rms, burnt, False, verdict)
+        return Inspection(
+            picks, tuple(problems), x, y, radius, error, *own, arc, rms, burnt, False, "", verdict
+        )
     usual_arc, own_radius, usual_error, usual_rms = (
         float(np.nanmedian(values)) for values in (arc, radius, error, rms)
     )
     if usual_arc < STRAIGHT_DEG:
         verdict = ("No limb of the Sun is seen, only an edge that is all but straight.",)
         own = np.nan, np.nan
-        return Inspection(picks, tuple(problems), x, y, radius, error, *own, arc, rms, burnt, False, verdict)
+        return Inspection(
+            picks, tuple(problems), x, y, radius, error, *own, arc, rms, burnt, False, "", verdict
+        )
     disc = float(np.nanmedian(level)) if np.isfinite(level).any() else np.nan
     # the limb's own relief is the same in all frames, so that they are no surer together than one of them; a
     # run tells the two apart
@@ -94,6 +100,7 @@ def inspect_sequence(
         f"{usual_arc:.0f} deg of it, radius {between}, "
         f"points within {usual_rms:.2f} px rms of the circle."
     ]
+    jagged = " ".join(check.sentence for check in relief_check(usual_rms, own_radius))
     if usual_arc < limb.least_arc_deg:
         lines.append(
             f"That is less than {limb.least_arc_deg:g} deg (limb.least_arc_deg): too little to lock on."
@@ -131,6 +138,7 @@ def inspect_sequence(
         rms,
         burnt,
         measurable,
+        jagged,
         tuple(lines),
     )
 

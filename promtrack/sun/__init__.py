@@ -29,4 +29,4 @@ from promtrack.sun.ephemeris import (
     solar_view,
 )
 from promtrack.sun.orientation import Orientation, field_turn_deg, orient, zenith_image_deg
-from promtrack.sun.scale import Circumstances, Scale, limb_height, measure_scale
+from promtrack.sun.scale import Circumstances, Scale, limb_height, measure_scale, refuse_uncertain

@@ -28,6 +28,7 @@ from promtrack.sun.orientation import Orientation
 
 HEADER_ERR = 0.002  # relative error of a header's plate scale: includes which solar radius it was tied to
 DISAGREE_SIGMA = 3.0
+POOR_SCALE = 0.2  # relative, 1 sigma: beyond, no height and no speed means anything
 WEAK_CHECK = 0.1  # relative difference that a check should show: wrong optics differ by 5 to 50 %
 
 
@@ -58,6 +59,18 @@ class Scale:
         """What a weak check could not have shown, in a few words; '' where there is none or it is good
         enough."""
         return untold_words(self.check_tells) if self.agrees and self.check_tells > WEAK_CHECK else ""
+
+
+def refuse_uncertain(scale: Scale, where: str) -> None:
+    """Raises InputError, naming `where`, for a scale too uncertain to measure anything by."""
+    if scale.sigma_km_per_px > POOR_SCALE * scale.km_per_px:
+        raise InputError(
+            f"the scale is {scale.km_per_px:.0f} +- {scale.sigma_km_per_px:.0f} km a pixel, too uncertain "
+            "for any height or speed",
+            where=where,
+            remedy="keep more of the limb in the frame, or state the optics: camera.arcsec_per_px, or "
+            "camera.focal_mm and camera.pixel_um",
+        )
 
 
 class Circumstances(NamedTuple):

@@ -8,7 +8,7 @@ import pytest
 
 from promtrack.checks import light
 from promtrack.errors import PromtrackError
-from promtrack.limb import lock_exposures, turned_back
+from promtrack.limb import inspect_sequence, lock_exposures, turned_back
 from promtrack.scene import make_scene
 from promtrack.sequence import sequence_from_arrays
 from tests.test_perturbed_runs import SPEC
@@ -33,6 +33,19 @@ def drawn(picture, frames=6):
 def sentences(sequence, subject):
     lock = lock_exposures(sequence)
     return light(lock.checks, subject)
+
+
+def test_a_jagged_skyline_is_not_trusted_by_check_nor_by_a_run():
+    # TRUTH  roofs 10 px wide on a hill with a radius of 300 px, their heights 8 px rms: 19 Mm, if it were the
+    # Sun
+    rng, x = np.random.default_rng(8), np.arange(400)
+    hill = 360.0 - np.sqrt(300.0**2 - (x - 190.0) ** 2) + 8.0 * np.repeat(rng.normal(0, 1, 40), 10)
+    sequence = drawn(np.where(Y > hill, 30000.0, 2000.0))
+    level, reasons = sentences(sequence, "lock")
+    assert level == "poor"
+    assert any("jagged by" in reason for reason in reasons)
+    assert "jagged by" in inspect_sequence(sequence).doubt
+    assert inspect_sequence(recording([make_scene(DISC).frame(i) for i in range(3)])).doubt == ""
 
 
 @pytest.mark.parametrize("width", [240, 360])
