@@ -114,9 +114,9 @@ def test_a_poor_verdict_comes_first_and_has_a_status_of_its_own(finished, small_
 def test_a_scale_that_says_nothing_ends_the_run(tmp_path, small_frames, capsys, monkeypatch):
     from promtrack.sun import scale
 
-    monkeypatch.setattr(scale, "WORST_ERR", 1e-6)
-    for command in (("run", small_frames, "--out", tmp_path / "out"), ("check", small_frames)):
-        sentence = refused(capsys, *command, "--quiet")
+    monkeypatch.setattr(scale, "POOR_SCALE", 1e-6)
+    for words in (("run", small_frames, "--out", tmp_path / "out"), ("check", small_frames)):
+        sentence = refused(capsys, *words, "--quiet")
         assert "km a pixel, too uncertain" in sentence
         assert "camera.arcsec_per_px" in sentence
 

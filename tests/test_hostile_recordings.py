@@ -43,13 +43,18 @@ def counts(frame: np.ndarray) -> np.ndarray:
     return np.clip(np.round(frame), 0, 65535).astype(np.uint16)
 
 
-def test_a_trail_that_drifts_through_the_sky_is_no_plasma(measured, small_scene):
-    # TRUTH  a straight bright trail, 5 px wide, moves by 2.2 px a frame: 132 km/s, if it were on the Sun
+@pytest.mark.parametrize("soft_px", [2.5, 5.0])
+def test_a_trail_that_drifts_through_the_sky_is_no_plasma(measured, small_scene, soft_px):
+    # TRUTH  a straight bright trail (1 sigma: 3 or 6 Mm) moves by 2.2 px a frame: 132 km/s, if it were on
+    # the Sun. One as narrow as knots is named; along the other, wider than any knot, nothing is found.
     def picture(i: int) -> np.ndarray:
         off = (Y - 40 - 2.2 * i - 0.25 * X) / np.hypot(1.0, 0.25)
-        return counts(small_scene.frame(i) + 5000 * np.exp(-0.5 * (off / 5.0) ** 2))
+        return counts(small_scene.frame(i) + 5000 * np.exp(-0.5 * (off / soft_px) ** 2))
 
     job = measured(picture)
+    if soft_px > 3.0:
+        assert_right(job)
+        return
     level, reasons = job.verdict["motion"]
     assert level == "poor"
     assert any("one straight line across the picture" in reason for reason in reasons)

@@ -40,7 +40,7 @@ def test_a_jagged_skyline_is_not_trusted_by_check_nor_by_a_run():
     # Sun
     rng, x = np.random.default_rng(8), np.arange(400)
     hill = 360.0 - np.sqrt(300.0**2 - (x - 190.0) ** 2) + 8.0 * np.repeat(rng.normal(0, 1, 40), 10)
-    sequence = drawn(np.where(Y > hill, 30000.0, 2000.0))
+    sequence = drawn(np.where(hill < Y, 30000.0, 2000.0))
     level, reasons = sentences(sequence, "lock")
     assert level == "poor"
     assert any("jagged by" in reason for reason in reasons)
