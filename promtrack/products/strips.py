@@ -1,6 +1,6 @@
 """strip.fits: the cube of strips with its axes, the times, the noise and one reference frame with its WCS.
 
-The cube is streamed (see `strip.records`), and the other parts are appended when it is whole. Layout: FITS
+The cube is streamed (see `strip.store`), and the other parts are appended when it is whole. Layout: FITS
 Standard 4.0; helioprojective coordinates of the reference frame: Thompson 2006, A&A 449, 791.
 """
 
@@ -18,7 +18,8 @@ from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.products.folder import ProductFolder, unreadable
 from promtrack.sequence.records import Sequence
-from promtrack.strip.records import CUBE, Strip, StripGeometry
+from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.store import CUBE
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, Circumstances
 
 BYTES_PER_VALUE = 1.0  # at most: Rice leaves 0.6 of noise in steps of a quarter of it

@@ -1,9 +1,9 @@
 """Strips: the limb laid out straight, height against angle, one strip a frame, with the backdrop removed.
 
 In come frames, their lock, the scale and the orientation; out go a `Strip` on disk and `TimeDistance`
-diagrams. Read records (axes, the file), polar (extent, geometry, black borders), height_range (upper edge),
-unwrap (resampling, the whole pass), brightness and sky_background (what is evened out), then slit and
-slit_selection (paths).
+diagrams. Read records (axes, strips), store (the file), polar (extent, geometry, black borders), height_range
+(upper edge), unwrap (resampling, the whole pass), brightness and sky_background (what is evened out), then slit
+and slit_selection (paths).
 """
 
 # ruff: noqa: F401 - what the room hands out

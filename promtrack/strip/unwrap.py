@@ -26,7 +26,8 @@ from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence
 from promtrack.strip.brightness import Evener
 from promtrack.strip.polar import border_of, frame_matrix
-from promtrack.strip.records import LARGEST, Decoded, Strip, StripGeometry, StripWriter, in_steps, packed
+from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.store import LARGEST, Decoded, StripWriter, in_steps, packed
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 

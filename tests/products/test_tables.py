@@ -25,7 +25,7 @@ from promtrack.products import (
     write_summary,
 )
 from promtrack.products.summary import motion_lines
-from promtrack.strip.records import StripWriter, in_steps, packed
+from promtrack.strip.store import StripWriter, in_steps, packed
 from promtrack.sun import Circumstances
 from tests.show.fake_run import fake_run
 

@@ -5,7 +5,7 @@ import pytest
 from astropy.io import fits
 
 from promtrack.errors import InputError
-from promtrack.strip.records import CUBE, Planes, StripWriter, in_steps, packed
+from promtrack.strip.store import CUBE, Planes, StripWriter, in_steps, packed
 
 STEP = 2.5  # a quarter of the noise below
 

@@ -1,0 +1,229 @@
+"""The file that holds the strips, and a copy of it that is quick to read again.
+
+The file is one Rice-compressed FITS image of 16-bit integers with a tile for each strip. The step of the
+integers is a quarter of the noise, so that the noise itself dithers them: what rounding adds is white and
+0.07 of the noise (Pence, White & Seaman 2010, PASP 122, 1065). Layout: tiled image compression, FITS Standard
+4.0, section 10. The tiles are made and read by astropy; they are put into the file one by one as they come,
+since the whole cube need not fit into memory.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import shutil
+import tempfile
+import threading
+import warnings
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+from astropy.io import fits
+from astropy.io.fits.header import BLOCK_SIZE
+from astropy.utils.exceptions import AstropyUserWarning
+
+from promtrack.errors import InputError
+
+CUBE = "STRIPS"  # name of the extension that holds the cube
+BLANK = np.iinfo(np.int16).min  # what a strip does not show
+LARGEST = np.iinfo(np.int16).max
+HELD_BYTES = 1e9  # of strips that are decoded once for all passes: on the disk, while the motion is measured
+_DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
+
+
+def in_steps(strip: np.ndarray, step: float) -> np.ndarray:
+    """A strip (rows, columns) as int16 multiples of `step`, `BLANK` where it is nan."""
+    scaled = strip * np.float32(1.0 / step)
+    np.clip(np.rint(scaled, out=scaled), -LARGEST, LARGEST, out=scaled)
+    np.copyto(scaled, np.float32(BLANK), where=np.isnan(strip))
+    return scaled.astype(np.int16)
+
+
+def packed(strips: Sequence[np.ndarray]) -> list[bytes]:
+    """Strips (rows, columns) of `in_steps` as tiles, Rice-compressed; several at a time, since each call
+    takes 15 ms."""
+    stream = _compressed(np.stack(strips))
+    table = stream.index(b"END" + b" " * 77, BLOCK_SIZE) + 80
+    table += -table % BLOCK_SIZE
+    rows = np.frombuffer(stream, ">i4", 2 * len(strips), table).reshape(-1, 2)  # '1PB': length, start
+    heap = table + rows.nbytes
+    return [stream[heap + start : heap + start + length] for length, start in rows]
+
+
+def _compressed(whole: np.ndarray) -> bytes:
+    """A FITS file of one compressed image (n, rows, columns) with a tile for each n."""
+    stream = io.BytesIO()
+    tile = (1, *whole.shape[1:])
+    fits.CompImageHDU(whole, compression_type="RICE_1", tile_shape=tile).writeto(stream)
+    return stream.getvalue()
+
+
+class StripWriter:
+    """Writes a FITS file of the cube, strip by strip.
+
+    Parameters
+    ----------
+    path : of the file; what stands there is overwritten
+    shape : strips, rows, columns
+    step : counts for each unit of the stored integers
+    header : further cards of the cube's header
+
+    Raises
+    ------
+    InputError : the disk is full
+    """
+
+    def __init__(self, path: Path, shape: tuple[int, int, int], step: float, header: fits.Header):
+        self.path = Path(path)
+        fits.PrimaryHDU().writeto(self.path, overwrite=True)
+        self.rows = np.zeros(shape[0], _DESCRIPTOR)
+        self.done = 0
+        self.heap = 0
+        self.header = self._header(shape, step, header)
+        self.file = self.path.open("r+b")
+        self.begin = self.file.seek(0, io.SEEK_END)
+        self._put(self._front())
+
+    def _header(self, shape: tuple[int, int, int], step: float, more: fits.Header) -> fits.Header:
+        one = io.BytesIO(_compressed(np.zeros((1, *shape[1:]), np.int16)))
+        with fits.open(one, disable_image_compression=True) as hdus:
+            header = hdus[1].header.copy()
+        header["NAXIS1"], header["NAXIS2"] = _DESCRIPTOR.itemsize, shape[0]
+        header["ZNAXIS3"], header["TFORM1"] = shape[0], "1QB"
+        header["EXTNAME"] = (CUBE, "height x angle strips, one for each time")
+        header["BSCALE"], header["BZERO"] = (step, "a quarter of the noise"), 0.0
+        header["BLANK"] = (BLANK, "not shown by the frame")
+        header.extend(more.cards, update=True)
+        return header
+
+    def _front(self) -> bytes:
+        """Header and table of tiles as they stand now: of the same length from the beginning."""
+        self.header["PCOUNT"] = self.heap
+        return self.header.tostring().encode("ascii") + self.rows.tobytes()
+
+    def add(self, tile: bytes) -> None:
+        """Write the next strip, made by `packed`."""
+        self.rows[self.done] = len(tile), self.heap
+        self._put(tile)
+        self.done += 1
+        self.heap += len(tile)
+
+    def _put(self, data: bytes) -> None:
+        try:
+            self.file.write(data)
+        except OSError as error:
+            raise _unwritable(self.path, error) from None
+
+    def __enter__(self) -> StripWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with self.file:
+            if kind is None:
+                self._put(b"\0" * (-self.file.tell() % BLOCK_SIZE))
+                self.file.seek(self.begin)
+                self._put(self._front())
+
+
+def _unwritable(path: Path, error: OSError) -> InputError:
+    return InputError(
+        f"cannot be written ({error.strerror or error})",
+        where=str(path),
+        remedy="free some space on the disk, or choose another folder with --out",
+    )
+
+
+def _values(stored: np.ndarray, step: float) -> np.ndarray:
+    """Stored integers as float32 counts."""
+    values = stored * np.float32(step)
+    np.copyto(values, np.float32(np.nan), where=stored == BLANK)
+    return values
+
+
+class Decoded:
+    """Strips as they are stored, in a file without a name that goes with this object: each pass over them is
+    spared the decoding, which takes longer than all else in most.
+
+    In a file, since memory must not grow with the sequence. It is read, not mapped: pages of a mapped file
+    stay in the process's memory.
+    """
+
+    def __init__(self, path: Path, shape: tuple[int, int, int], step: float):
+        self.path, self.shape, self.step, self.turn = path, shape, step, threading.Lock()
+        self.file = tempfile.TemporaryFile(dir=path.parent)  # noqa: SIM115 - closed by __del__
+
+    @classmethod
+    def beside(cls, path: Path, shape: tuple[int, int, int], step: float) -> Decoded | None:
+        """For the strips at `path`, empty; None where it would take much of the disk."""
+        room = min(HELD_BYTES, 0.5 * shutil.disk_usage(path.parent).free)
+        return cls(path, shape, step) if 2 * math.prod(shape) < room else None
+
+    def put(self, first: int, stored: np.ndarray) -> None:
+        """The strip `first`, or several from there, int16."""
+        try:
+            with self.turn:
+                self.file.seek(first * math.prod(self.shape[1:]) * stored.itemsize)
+                self.file.write(stored.data.cast("B"))
+        except OSError as error:
+            raise _unwritable(self.path, error) from None
+
+    def read(self, first: int, last: int) -> np.ndarray:
+        """Strips first <= i < last as float32."""
+        stored = np.empty((last - first, *self.shape[1:]), np.int16)
+        with self.turn:
+            self.file.seek(first * math.prod(self.shape[1:]) * stored.itemsize)
+            self.file.readinto(stored.data.cast("B"))
+        return _values(stored, self.step)
+
+    def __del__(self) -> None:
+        if hasattr(self, "file"):
+            self.file.close()
+
+
+class Planes:
+    """A cube opened for reading by threads, each of which keeps the file open: to open it takes as long as to
+    decode a strip.
+
+    Raises
+    ------
+    InputError : the file is missing, damaged, or holds no cube
+    """
+
+    def __init__(self, path: Path):
+        self.path = path
+        self.own = threading.local()
+        self.opened: list[fits.HDUList] = []
+        self.step = np.nan  # counts for each unit of what is stored, known when something was read
+
+    def read(self, first: int, last: int) -> np.ndarray:
+        """Strips first <= i < last as float32 (n, rows, columns); only their tiles are read."""
+        stored = self.stored(first, last)
+        return _values(stored, self.step)
+
+    def stored(self, first: int, last: int) -> np.ndarray:
+        """The same as they are stored, int16; raises InputError where the file cannot be read."""
+        try:
+            with warnings.catch_warnings(action="error", category=AstropyUserWarning):
+                if not hasattr(self.own, "cube"):
+                    # Read, not mapped: pages of a mapped file stay in the process's memory.
+                    self.opened.append(fits.open(self.path, memmap=False, do_not_scale_image_data=True))
+                    self.own.cube = self.opened[-1][CUBE].section
+                    self.step = float(self.opened[-1][CUBE].header["BSCALE"])
+                return self.own.cube[first:last]
+        except (OSError, KeyError, ValueError, AstropyUserWarning) as error:
+            raise InputError(
+                f"cannot be read ({error})",
+                where=str(self.path),
+                remedy="make it again with `promtrack strip`",
+            ) from None
+
+    def __enter__(self) -> Planes:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        for hdus in self.opened:
+            hdus.close()
