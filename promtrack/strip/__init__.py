@@ -3,7 +3,8 @@
 In come frames, their lock, the scale and the orientation; out go a `Strip` on disk and `TimeDistance`
 diagrams. Read records (axes, strips), store (the file), polar (extent, geometry, black borders), height_range
 (upper edge), unwrap (resampling, the whole pass), brightness and sky_background (what is evened out), then
-slit and slit_selection (paths). """
+slit and slit_selection (paths).
+"""
 
 # ruff: noqa: F401 - what the room hands out
 from promtrack.strip.height_range import shown_height_range
