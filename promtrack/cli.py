@@ -110,7 +110,7 @@ def build_parser() -> argparse.ArgumentParser:
     run.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
     _add_out(run, "the products (default: INPUT's name with -promtrack appended, beside it)")
     _add_marks(run)
-    run.add_argument("--replace", action="store_true", help="let go what --out holds of another recording")
+    run.add_argument("--replace", action="store_true", help="delete what --out holds of another recording")
     run.add_argument("--each-session", action="store_true", help=_SESSIONS_HELP)
 
     look = _command(commands, _check, "check 2026-05-17-east-limb", _CHECK_HELP)
