@@ -259,15 +259,21 @@ def _from_neighbours(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
 
 
 def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> np.ndarray:
-    """Indices before which the edge jumps: the step is far beyond what the pace on both sides explains."""
+    """Indices before which the edge jumps: the step is far beyond what the pace on both sides explains.
+
+    A gap does not excuse a jump: the scatter of the heights is the same after it.
+    """
     m = len(height_mm)
-    pace = np.diff(height_mm) / np.diff(time_s)
+    step_s = np.diff(time_s)
+    pace = np.diff(height_mm) / step_s
     near = np.arange(m - 1)[:, None] + np.array([-3, -2, -1, 1, 2, 3])
-    around = np.where((near >= 0) & (near < m - 1), pace[np.clip(near, 0, m - 2)], np.nan)
-    usual = np.nanmedian(around, axis=1)
-    scatter = np.nanmedian(np.abs(around - usual[:, None]), axis=1) / limits.QUARTILE
-    excess = np.abs(pace - usual) * np.diff(time_s)
-    return np.flatnonzero(excess > np.maximum(6 * row_mm, 8 * scatter * np.diff(time_s))) + 1
+    inside = (near >= 0) & (near < m - 1)
+    near = np.clip(near, 0, m - 2)
+    usual = np.nanmedian(np.where(inside, pace[near], np.nan), axis=1)
+    rest = np.where(inside, (pace[near] - usual[:, None]) * step_s[near], np.nan)
+    scatter = np.nanmedian(np.abs(rest), axis=1) / limits.QUARTILE
+    excess = np.abs(pace - usual) * step_s
+    return np.flatnonzero(excess > np.maximum(6 * row_mm, 8 * scatter)) + 1
 
 
 def _notes(strip: Strip, edge: Edge, dropped: int) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.motion.front import _lost, find_fronts
+from promtrack.motion.front import _continuous, _lost, find_fronts
 from promtrack.motion.front_search import RisingEdge
 from promtrack.motion.leading_edge import find_edge, sector_columns, sector_profile
 from promtrack.settings import Settings, change_settings
@@ -164,6 +164,23 @@ def test_a_front_that_fades_is_cut(tmp_path):
     front = one_front(strip)
     assert front.time_s[-1] <= TIMES[24]
     assert front.best.speed_km_s[1] == pytest.approx(60.0, rel=0.03)
+
+
+def test_a_gap_does_not_join_an_edge_to_a_lower_one():
+    """TRUTH: what rises at 60 km/s has left; after a gap the edge is that of what stands below."""
+    rng = np.random.default_rng(3)
+    rising_s, standing_s = 26.0 * np.arange(4, 41), 26.0 * np.arange(56, 79)
+    height_mm = np.concatenate([38 + 0.06 * (rising_s - rising_s[0]), np.full(len(standing_s), 16.0)])
+    error_mm = np.full(len(height_mm), 0.7)
+    keep = _continuous(
+        np.concatenate([rising_s, standing_s]),
+        height_mm + rng.normal(0, error_mm),
+        error_mm,
+        np.repeat([True, False], [len(rising_s), len(standing_s)]),
+        0.6,
+    )
+    assert keep[: len(rising_s)].sum() > 0.9 * len(rising_s)
+    assert not keep[len(rising_s) :].any()
 
 
 def test_frames_without_light_and_parts_not_shown(tmp_path):
