@@ -19,10 +19,10 @@ EXCESS = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)  # w and u over the median of e that are
 MEMORIES = 5  # values of tau, from one cadence to a third of the longest track
 SCALES = np.geomspace(0.25, 4.0, 9)  # s²: the noise of a strip may be stated too large
 FREEDOM = 10.0  # of the law of a²; calibration is flat from 6 to 20
-FREEST = 6  # degree of the freest path: an arch from leg to leg
+FREEST = 10  # degree of the freest path: two turns of a helix
 # 1 sigma of the quadratic term at the ends of a track, all alike likely
 BENDS_MM = (0.1, 0.3, 1.0, 3.0, 10.0)
-DECAYS = (0.1, 0.4)  # of each further term, over the one before: gentle arches and sharp ones
+DECAYS = (0.1, 0.4, 0.9)  # of each further term, over the one before: gentle arches, sharp ones, sway
 KINDS = (0.6, 0.2, 0.2)  # probability of a line, a parabola and a freer path before the data
 KIND = np.repeat([0, 1, 2], [1, len(BENDS_MM), len(BENDS_MM) * len(DECAYS)])  # of every curve
 CURVE_WEIGHTS = np.divide(np.take(KINDS, KIND), np.bincount(KIND)[KIND])

@@ -97,7 +97,7 @@ def fit_path(
 ) -> KnotPath:
     """Fit a line, parabolas and freer paths at once, each weighted by its probability.
 
-    The freer paths are polynomials of degree up to 6 with coefficients that are small a priori, in five
+    The freer paths are polynomials of degree up to 10 with coefficients that are small a priori, in five
     sizes; parabolas likewise. Place, speed and their errors are those of all of them together (Bayesian model
     averaging: Hoeting et al. 1999, Stat. Sci. 14, 382): a bend that the data can hardly tell from a straight
     path counts with the probability that it is there. `model` names the likeliest kind; 'none' where it is a

@@ -182,14 +182,37 @@ def test_noise_without_memory_is_found_to_have_none():
     assert np.sqrt(noise.weight @ (noise.scale * noise.slow_mm**2)) < 0.07
 
 
+def test_knots_that_sway_are_no_noise():
+    """TRUTH: two knots that go out at 10 km/s and sway along the limb, two periods long, among two that rest:
+    the speed at mid-time is that of the sway, and no slow noise as wide as the sway is invented."""
+    rng = np.random.default_rng(4)
+    t = np.arange(60) * 50.0
+    phase = 2 * np.pi * (t - t.mean()) / 1500.0
+    swaying = [
+        np.stack([20 + 0.01 * t, amplitude * np.sin(phase + 0.4 * k)])
+        for k, amplitude in enumerate((8.0, 12.0))
+    ]
+    tracks = [place + rng.normal(0, 0.4, place.shape) for place in [*swaying, *np.zeros((2, 2, 60))]]
+    noise = tuple(
+        estimate_noise([t] * 4, [one[axis] - one[axis].mean() for one in tracks], [np.full(60, 0.4)] * 4)
+        for axis in (0, 1)
+    )
+    for k, amplitude in enumerate((8.0, 12.0)):
+        fit = fit_path(t, tracks[k], 0.4, noise).fit
+        along = 1e3 * amplitude * 2 * np.pi / 1500.0 * np.cos(0.4 * k)
+        assert fit.model == "none"
+        assert abs(fit.along_km_s - along) < 2.5 * fit.along_err_km_s
+        assert fit.along_err_km_s < 0.2 * along
+
+
 def test_the_whitened_track_has_the_covariance_stated():
     # TWIN  the filter against the inverse and the determinant of the whole matrix, uneven times
     rng = np.random.default_rng(5)
     t, y, error = np.cumsum(rng.uniform(3, 40, 12)), rng.normal(size=12), rng.uniform(0.1, 0.5, 12)
     noise = Noise(np.array([0.25]), np.array([0.31]), np.array([50.0]), np.ones(1), np.ones(1))
     matrix = np.diag(error**2 + 0.25**2) + 0.31**2 * np.exp(-np.abs(t[:, None] - t) / 50.0)
-    design = legendre(t, t, 6)
-    prior = np.array([1e-4, 1e-4, *(0.1 * 0.1 ** np.arange(5)) ** -2.0])
+    design = legendre(t, t, 10)
+    prior = np.array([1e-4, 1e-4, *(0.1 * 0.1 ** np.arange(9)) ** -2.0])
     precision = design.T @ np.linalg.solve(matrix, design) + np.diag(prior)
     right = design.T @ np.linalg.solve(matrix, y)
     moments = moments_of(t, y, error, noise)
