@@ -37,7 +37,7 @@ from promtrack.show.view import ClipView
 NUMBER_S = 2.5  # clip time for which a number stands at least
 DRAWN = 12  # knots, lettered ones among them
 TAIL_S = 1.0  # clip time that a knot's tail shows
-MOST_WIDTH = 0.32  # of the room for words: a wider number is broken into two lines
+MOST_WIDTH = 0.25  # of the room for words: a wider number is broken into two lines
 UNSEEN = 0.5  # opacity of a mark where a body was not measured while its number stands
 
 

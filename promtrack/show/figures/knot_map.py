@@ -259,11 +259,13 @@ def strip_montage(measured: Measured, theme: Theme, *, upright: bool = False) ->
 
 def _name_knots(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
     """The letters of what moves beside its place in a frame, where there is room."""
-    items = [item for item in items_of(measured, ON_DARK) if frame in item.track.frame]
-    lines = []
-    for item in items:
+    items, lines = [], []
+    for item in items_of(measured, ON_DARK):
         way, at = way_of(item.track, measured.orientation), item.track.frame == frame
-        lines.append(area.place(way.theta_deg[at], way.height_mm[at])[:1])
+        place = area.place(way.theta_deg[at], way.height_mm[at])[:1]
+        if len(place) and (place > 0.0).all() and (place < (area.width_mm, area.height_mm)).all():
+            items.append(item)
+            lines.append(place)
     write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
 
 
