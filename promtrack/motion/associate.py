@@ -14,7 +14,6 @@ from promtrack.motion.records import Front, KnotTrack, Ridge
 from promtrack.strip.records import StripGeometry, TimeDistance
 from promtrack.sun import wrapped_deg
 
-EXPLAINED = 0.5  # of the times and of the rise of a front, in which a knot that is all of it goes with it
 WIDER_MM = 3.5 * CELL_ALONG_MM  # a still knot is seen in one to three steps of angle
 WIDENING = 0.25  # of a sector's width, by which an arch that rises may grow beyond it on either side
 ALIKE = 2.0  # factor within which a thread has the front's speed times its part of the front's height
@@ -41,7 +40,7 @@ def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeome
         # a knot's edge lies half a size above its middle, smoothed outward
         reach_mm = limits.KNOT_MM + 2 * np.hypot(front.height_err_mm[mine], knot.height_err_mm[its])
         there = mine[(np.abs(apart) < reach_mm) & (np.abs(along) < reach_mm)]
-        if len(there) > EXPLAINED * len(front.frame) and rise_mm[there].sum() > EXPLAINED * rise_mm.sum():
+        if 2 * len(there) > len(front.frame) and 2 * rise_mm[there].sum() > rise_mm.sum():
             return knot.knot
     return 0
 

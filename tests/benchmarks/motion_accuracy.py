@@ -38,6 +38,7 @@ class Found:
     true_km_s: float
     radial_pull: float
     along_pull: float
+    accel_pull: float  # against the parabola through the true path at the track's times
 
     @property
     def off_km_s(self) -> float:
@@ -154,6 +155,9 @@ def _found(strip: Strip, track: KnotTrack, knot: MadeKnot, cadence_s: float) -> 
     )
     geometry = strip.geometry
     turn = np.deg2rad(track.angle_deg.mean() - geometry.angle_deg((geometry.columns - 1) / 2))
+    at, since_s = np.searchsorted(strip.frame, track.frame), track.time_s - track.time_s.mean()
+    bends = [np.polyfit(since_s, axis[at], 2)[0] for axis in (knot.x_mm, knot.y_mm)]
+    accel = 2e6 * float(bends @ velocity / max(np.hypot(*velocity), 1e-9))
     radial = velocity @ [np.sin(turn), np.cos(turn)]
     along = velocity @ [np.cos(turn), -np.sin(turn)]
     return Found(
@@ -164,6 +168,7 @@ def _found(strip: Strip, track: KnotTrack, knot: MadeKnot, cadence_s: float) -> 
         float(np.hypot(*velocity)),
         (fit.radial_km_s - radial) / fit.radial_err_km_s,
         (fit.along_km_s - along) / fit.along_err_km_s,
+        (fit.accel_m_s2 - accel) / fit.accel_err_m_s2,
     )
 
 
@@ -200,6 +205,7 @@ def speed_rows(found: list[Found], which: str) -> list[tuple[str, str, str]]:
     true = np.array([f.true_km_s for f in found])
     pulls = np.array([[f.radial_pull, f.along_pull] for f in found])
     speed_pull = off / np.array([f.error_km_s for f in found])
+    bent = np.abs([f.accel_pull for f in found])
     median_limit, most_limit = np.maximum(0.03 * true, 1.0), np.maximum(0.08 * true, 3.0)
     return [
         (
@@ -217,6 +223,11 @@ def speed_rows(found: list[Found], which: str) -> list[tuple[str, str, str]]:
             f"radial and along-limb speed inside 1 sigma, 2 sigma, {which}",
             "63-73 %, 92-98 %",
             f"{100 * np.mean(np.abs(pulls) <= 1):.1f} %, {100 * np.mean(np.abs(pulls) <= 2):.1f} %",
+        ),
+        (
+            f"acceleration inside 1 sigma, 2 sigma, largest, {which}",
+            "63-73 %, 92-98 %",
+            f"{100 * np.mean(bent <= 1):.1f} %, {100 * np.mean(bent <= 2):.1f} %, {bent.max():.1f}",
         ),
     ]
 
