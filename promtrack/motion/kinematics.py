@@ -26,9 +26,8 @@ class Polynomial:
     scale: float
     coefficients: np.ndarray  # (k,) of rising powers of u
     cov: np.ndarray  # (k, k) of the coefficients
-    residual: np.ndarray  # (n,) data minus fit, of all points, also those left out
-    used: np.ndarray  # (n,) bool
-    chi2: float  # of the points used; sum of squares where the errors are unknown
+    residual: np.ndarray  # (n,) data minus fit
+    chi2: float  # sum of squares where the errors are unknown
     dof: int
 
     @property
@@ -61,8 +60,6 @@ def fit_polynomial(
     y: np.ndarray,
     err: np.ndarray | float | None,
     degree: int,
-    *,
-    used: np.ndarray | None = None,
 ) -> Polynomial:
     """Fit a polynomial by weighted least squares.
 
@@ -71,48 +68,36 @@ def fit_polynomial(
     x, y : (n,) finite
     err : 1-sigma errors of y, one value or (n,); None: unknown and equal, then taken from the residuals
     degree : 0 or more
-    used : (n,) bool, points to fit (default all)
 
     Raises
     ------
     ValueError : shapes differ, a value is not finite, or fewer points than coefficients (with unknown errors:
         as many)
     """
-    x, y, used = _checked(x, y, used)
-    weight = np.ones(len(x)) if err is None else 1.0 / np.broadcast_to(np.asarray(err, float), x.shape)
-    if not np.all(np.isfinite(weight[used])) or np.any(weight[used] <= 0):
-        raise ValueError("err must be positive and finite")
-    n, k = int(used.sum()), degree + 1
-    if n < k + (err is None):
-        raise ValueError(f"a polynomial of degree {degree} needs {k + (err is None)} points, got {n}")
-    centre = float(x[used].mean())
-    scale = float(np.ptp(x[used])) / 2 or 1.0
-    design = np.vander((x - centre) / scale, k, increasing=True)
-    weighted = design[used] * weight[used, None]
-    # Orthogonal triangular form instead of normal equations: half the digits would be lost in squaring.
-    q, r = np.linalg.qr(weighted)
-    if np.linalg.matrix_rank(r) < k:
-        raise ValueError(
-            f"a polynomial of degree {degree} needs {k} different x, got {len(np.unique(x[used]))}"
-        )
-    coefficients = np.linalg.solve(r, q.T @ (y[used] * weight[used]))
-    inverse = np.linalg.inv(r)
-    residual = y - design @ coefficients
-    chi2 = float(np.sum((residual[used] * weight[used]) ** 2))
-    cov = inverse @ inverse.T * (chi2 / (n - k) if err is None else 1.0)
-    return Polynomial(centre, scale, coefficients, cov, residual, used, chi2, n - k)
-
-
-def _checked(
-    x: np.ndarray, y: np.ndarray, used: np.ndarray | None
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     x, y = np.asarray(x, float), np.asarray(y, float)
     if x.ndim != 1 or x.shape != y.shape:
         raise ValueError(f"x and y must have one shape (n,), got {x.shape} and {y.shape}")
-    used = np.ones(len(x), bool) if used is None else np.asarray(used, bool)
-    if not (np.all(np.isfinite(x[used])) and np.all(np.isfinite(y[used]))):
-        raise ValueError("x and y must be finite where they are used")
-    return x, y, used
+    if not (np.all(np.isfinite(x)) and np.all(np.isfinite(y))):
+        raise ValueError("x and y must be finite")
+    weight = np.ones(len(x)) if err is None else 1.0 / np.broadcast_to(np.asarray(err, float), x.shape)
+    if not np.all(np.isfinite(weight)) or np.any(weight <= 0):
+        raise ValueError("err must be positive and finite")
+    n, k = len(x), degree + 1
+    if n < k + (err is None):
+        raise ValueError(f"a polynomial of degree {degree} needs {k + (err is None)} points, got {n}")
+    centre = float(x.mean())
+    scale = float(np.ptp(x)) / 2 or 1.0
+    design = np.vander((x - centre) / scale, k, increasing=True)
+    # Orthogonal triangular form instead of normal equations: half the digits would be lost in squaring.
+    q, r = np.linalg.qr(design * weight[:, None])
+    if np.linalg.matrix_rank(r) < k:
+        raise ValueError(f"a polynomial of degree {degree} needs {k} different x, got {len(np.unique(x))}")
+    coefficients = np.linalg.solve(r, q.T @ (y * weight))
+    inverse = np.linalg.inv(r)
+    residual = y - design @ coefficients
+    chi2 = float(np.sum((residual * weight) ** 2))
+    cov = inverse @ inverse.T * (chi2 / (n - k) if err is None else 1.0)
+    return Polynomial(centre, scale, coefficients, cov, residual, chi2, n - k)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -271,9 +271,9 @@ def _block_error(
     """
     slopes = []
     for block in np.array_split(np.arange(len(time_s)), BLOCKS):
-        kept = np.ones(len(time_s), bool)
-        kept[block] = False
-        slopes.append(float(fit_polynomial(time_s, distance, err, fit.degree, used=kept).value(at_s, 1)))
+        time, place, sigma = (np.delete(values, block) for values in (time_s, distance, err))
+        part = fit_polynomial(time, place, sigma, fit.degree)
+        slopes.append(float(part.value(at_s, 1)))
     return float(np.sqrt((BLOCKS - 1) * np.var(slopes)))
 
 

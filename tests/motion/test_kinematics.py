@@ -27,18 +27,6 @@ def test_errors_equal_the_scatter():
         assert np.std(values) == pytest.approx(float(fits[0].error(at, order)), rel=0.09)
 
 
-def test_points_left_out_do_not_count():
-    # TWIN  the same fit on the shorter data
-    rng = np.random.default_rng(2)
-    x, y = np.arange(12.0), rng.normal(size=12)
-    used = np.ones(12, bool)
-    used[[3, 8]] = False
-    left_out, short = fit_polynomial(x, y, 1.0, 2, used=used), fit_polynomial(x[used], y[used], 1.0, 2)
-    assert left_out.value(5.0, 1) == pytest.approx(float(short.value(5.0, 1)), rel=1e-12)
-    assert (left_out.chi2, left_out.dof) == (pytest.approx(short.chi2), 7)
-    assert left_out.residual.shape == (12,)
-
-
 @pytest.mark.parametrize(
     ("x", "y", "err", "degree", "message"),
     [

@@ -154,7 +154,9 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     for ridge, line in zip(ridges, lines, strict=True):
         knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
         words.append(_ridge_words(measured, ridge, knot))
-        colours.append(ON_DARK.knot(named.place(knot)) if knot and named.knot(knot) else PICTURE_INK)
+        colours.append(
+            ON_DARK.knot(named.place(knot)) if knot and named.knot(knot) and not ridge.front else PICTURE_INK
+        )
         axes.plot(*line.T, color=colours[-1], linewidth=2.6, path_effects=outlined(width=4.6))
     write_beside(axes, words, lines, colours)
 
