@@ -20,6 +20,7 @@ from promtrack.limb.records import Known, Place, Solution
 from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
 
 APART_PX = 1.0  # of edge and features, below which they do no harm
+DRIFT_SIGMA = 5.0  # of a window of frames, or of all
 WINDOW = 8
 # Of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from
 # neighbour to neighbour by up to 0.4 deg.
@@ -74,7 +75,7 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
         at = int(np.argmax(np.where(middle > APART_PX, drift, 0.0)))
         if middle[at] > APART_PX and drift[at] > pulled:
             worst, pulled = float(middle[at]), float(drift[at])
-    level = "poor" if pulled > 2 * FAR_SIGMA else "fair" if pulled > FAR_SIGMA else "good"
+    level = "poor" if pulled > 2 * DRIFT_SIGMA else "fair" if pulled > DRIFT_SIGMA else "good"
     words = (
         "The edge of the limb and what stands on it put the Sun in the same place."
         if level == "good"
@@ -100,9 +101,9 @@ def rotation_check(
         frame to frame, a displacement at the limb
     settings : other settings of the mount, in words, and the rotation that each would give, deg an hour
     """
-    hours = (time_s - time_s.mean()) / 3600.0
-    if len(hours) < 6 or np.ptp(hours) <= 0:
+    if len(time_s) < 6 or np.ptp(time_s) <= 0:
         return []
+    hours = (time_s - time_s.mean()) / 3600.0
     weight = np.ones(len(hours))
     for _ in range(8):
         fit = np.polyfit(hours, extra_px, 1, w=np.sqrt(weight))
@@ -114,7 +115,7 @@ def rotation_check(
     rate_err = float(np.degrees(scatter / np.sqrt((hours**2).sum()) / radius_px))
     extra = float(np.degrees(fit[0] / radius_px))
     span = float(np.ptp(hours))
-    if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
+    if abs(extra) < DRIFT_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
         words = (
             f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
             f"{max(abs(extra), rate_err):.2g} deg an hour."

@@ -32,6 +32,7 @@ from promtrack.limb.find import SmallFrame, fall_at, find_in_small
 from promtrack.limb.records import Place, frame_points, moved_to, shifted_place
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
+FEW_RAYS = 4  # one ray in so many finds the limb before all of them measure it
 EDGE_REACH_PX = 22.0  # of the zone in which the edge is measured, inside and outside
 ALIKE_PX = 100.0  # limb over which the air and the limb's relief move the edge alike
 BIN_PX = 16.0  # least limb over which edge offsets are averaged
@@ -204,7 +205,7 @@ def make_finder(
     """A finder for a limb of this radius, of which at most `visible_px` is seen."""
     inside, ray_px = min(EDGE_REACH_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
     grid = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=ray_px)
-    few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=visible_px / 100)
+    few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100))
     width_px = max(BIN_PX, visible_px / MOST_BINS)
     bin_deg = 360.0 / max(8, round(2 * np.pi * radius_px / width_px))
     least = max(2.0, np.radians(bin_deg) * radius_px / grid.step_px / 3)
