@@ -29,6 +29,7 @@ UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
 GOOD_SCALE = 0.02  # relative error of the radius
 PARTED = 0.01  # relative: two radii in one recording
+LEAST_STEP = 2.5  # of them, in a frame's own errors: a zoom of 0.1 % a frame is seen in 30 frames
 # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 DARK_MIDDLE = 0.15
 BLANK, SHARP_PX = 0.9, 0.9
@@ -225,7 +226,7 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
         scatter = max(white, float(np.std(slow.mean(axis=1))))
         sure = max(scatter * np.sqrt(window / k + window / (len(radius) - k)), 1e-9)
         step_px = float(abs(np.median(parts[0]) - np.median(parts[1])))
-        if step_px > DISAGREE_SIGMA * float(np.median(error)) and step_px / sure > best:
+        if step_px > LEAST_STEP * float(np.median(error)) and step_px / sure > best:
             best, at = step_px / sure, k
     step = float(np.median(radius[at:]) / np.median(radius[:at]) - 1) if at else 0.0
     if best > FAR_SIGMA and abs(step) > PARTED:
@@ -241,7 +242,7 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
     if len(gaps):
         groups = np.split(ordered, [int(np.argmax(gaps)) + window])
         low, high = (float(np.median(group)) for group in groups)
-        wide = max(DISAGREE_SIGMA * float(np.median(error)), *(float(np.ptp(group)) for group in groups))
+        wide = max(LEAST_STEP * float(np.median(error)), *(float(np.ptp(group)) for group in groups))
         if gaps.max() > wide and high / low - 1 > PARTED:
             words = (
                 f"{len(groups[0])} frames show a Sun {100 * (1 - low / high):.1f} % smaller than the others: "
