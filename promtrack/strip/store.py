@@ -195,7 +195,7 @@ class Planes:
 
     def __init__(self, path: Path):
         self.path = path
-        self.own = threading.local()
+        self.own, self.turn = threading.local(), threading.Lock()
         self.opened: list[fits.HDUList] = []
         self.step = np.nan  # counts for each unit of what is stored, known when something was read
 
@@ -207,19 +207,24 @@ class Planes:
     def stored(self, first: int, last: int) -> np.ndarray:
         """The same as they are stored, int16; raises InputError where the file cannot be read."""
         try:
-            with warnings.catch_warnings(action="error", category=AstropyUserWarning):
-                if not hasattr(self.own, "cube"):
-                    # Read, not mapped: pages of a mapped file stay in the process's memory.
-                    self.opened.append(fits.open(self.path, memmap=False, do_not_scale_image_data=True))
-                    self.own.cube = self.opened[-1][CUBE].section
-                    self.step = float(self.opened[-1][CUBE].header["BSCALE"])
-                return self.own.cube[first:last]
+            if not hasattr(self.own, "cube"):
+                self._open()
+            return self.own.cube[first:last]
         except (OSError, KeyError, ValueError, AstropyUserWarning) as error:
             raise InputError(
                 f"cannot be read ({error})",
                 where=str(self.path),
                 remedy="make it again with `promtrack strip`",
             ) from None
+
+    def _open(self) -> None:
+        """The file for the thread that asks; one thread at a time, since filters of warnings are shared."""
+        with self.turn, warnings.catch_warnings(action="error", category=AstropyUserWarning):
+            # Read, not mapped: pages of a mapped file stay in the process's memory.
+            hdus = fits.open(self.path, memmap=False, do_not_scale_image_data=True)
+            self.opened.append(hdus)
+            self.own.cube = hdus[CUBE].section
+            self.step = float(hdus[CUBE].header["BSCALE"])
 
     def __enter__(self) -> Planes:
         return self

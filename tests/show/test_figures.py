@@ -467,8 +467,9 @@ def test_a_run_without_any_track_can_be_drawn(measured_still, tmp_path):
         motion=replace(measured_still.motion, knots=()),
         settings=replace(measured_still.settings, figures=figures),
     )
-    paths = draw_figures(bare, tmp_path)
-    assert len(paths) == 2 * len(drawn_sheets(bare)) == 8
+    paths, sheets = draw_figures(bare, tmp_path), drawn_sheets(bare)
+    assert len(sheets) == 4
+    assert len(paths) == 2 * len(sheets) + sum(sheet.upright for sheet in sheets)
     assert all(path.stem.endswith("_dark") for path in paths)
     assert all(path.read_bytes().startswith(b"%PDF") for path in paths if path.suffix == ".pdf")
 

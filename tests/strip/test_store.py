@@ -1,5 +1,8 @@
 """Strips on disk: what goes in comes out within half a step, as a standard FITS file."""
 
+import time
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 from astropy.io import fits
@@ -61,6 +64,27 @@ def test_beyond_the_range_is_clipped_not_wrapped(tmp_path):
     back = read_planes(stored(tmp_path / "c.fits", cube), 0, 1)[0]
     assert back[1, 0] == 32767 * STEP
     assert back[0, 0] == -32767 * STEP
+
+
+class SlowList(list):
+    """Others may add to it before whoever has just added looks at it again."""
+
+    def append(self, value):
+        super().append(value)
+        time.sleep(0.05)
+
+
+def test_each_thread_reads_its_own_file(tmp_path):
+    # TRUTH  two threads that open the file at the same moment do not share its position
+    with Planes(stored(tmp_path / "c.fits", planes())) as cube, ThreadPoolExecutor(4) as pool:
+        cube.opened = SlowList()
+
+        def opened(_):
+            cube.stored(0, 1)
+            time.sleep(0.2)
+            return id(cube.own.cube.hdu)
+
+        assert len(set(pool.map(opened, range(4)))) == 4
 
 
 def test_a_damaged_file_is_named(tmp_path):
