@@ -240,8 +240,8 @@ def _measured_ridge(
     speed = float(fit.value(middle, 1)) * limits.KM_S
     scatter = float(fit.error(middle, 1)) * np.sqrt(fit.chi2 / fit.dof)
     own = max(scatter, _block_error(time_s, distance, err, fit, middle)) * limits.KM_S
-    # a ridge that has not moved by many of its widths hides the standing part from itself, which drags it; not
-    # so at times when it is not there
+    # a ridge that has not moved by many of its widths hides the standing part from itself, which drags it;
+    # not so at times when it is not there
     there = float(np.ptp(time_s) / np.ptp(picture.time_s))
     hidden = COVERED * (there * width * picture.step_mm / max(travel, 1e-9)) ** 2
     error = float(np.hypot(own, np.hypot(FLOOR, hidden) * speed))

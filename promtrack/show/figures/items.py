@@ -135,8 +135,8 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
         grid = np.meshgrid(np.linspace(low[0], high[0], GRID), np.linspace(low[1], high[1], GRID))
         middle = np.stack(grid, axis=-1).reshape(-1, 2)
         places = np.concatenate([middle - 0.5 * size, middle + 0.5 * size], axis=1)
-        away = _distances(places, own).min(axis=1) if len(own) else np.full(len(places), np.inf)
-        free = _distances(places, every).min(axis=1) > GAP_PX if len(every) else away > 0.0
+        away = _nearest(places, own)
+        free = _nearest(places, every) > GAP_PX
         for other in boxes:
             apart = (places[:, 2:] + GAP_PX < other[:2]) | (places[:, :2] - GAP_PX > other[2:])
             free &= apart.any(axis=1)
@@ -149,16 +149,23 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
 
 
 def _pixels(axes: Axes, line: np.ndarray) -> np.ndarray:
-    """A polyline as points in pixels, so close to one another that no label slips between."""
+    """A polyline as points in pixels, so close to one another that no label slips between; those that the
+    axes show."""
     corners = axes.transData.transform(line[np.isfinite(line).all(axis=1)])
     if len(corners) < 2:
         return corners
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
     at = np.linspace(0.0, run[-1], max(int(run[-1] / GAP_PX), 2))
-    return np.stack([np.interp(at, run, column) for column in corners.T], axis=1)
+    points = np.stack([np.interp(at, run, column) for column in corners.T], axis=1)
+    low, high = axes.bbox.get_points()
+    return points[np.all((points >= low) & (points <= high), axis=1)]
 
 
-def _distances(boxes: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """(boxes, points) distance of each point from each box, 0 inside."""
-    away = np.maximum(boxes[:, None, :2] - points, points - boxes[:, None, 2:])
-    return np.hypot(*np.moveaxis(np.maximum(away, 0.0), -1, 0))
+def _nearest(boxes: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """(boxes,) distance of each box from the nearest point, 0 inside, infinite without points."""
+    nearest = np.full(len(boxes), np.inf)
+    for part in np.array_split(points, len(points) // 256 + 1):  # all at once take a gigabyte
+        away = np.maximum(boxes[:, None, :2] - part, part - boxes[:, None, 2:])
+        apart = np.hypot(*np.moveaxis(np.maximum(away, 0.0), -1, 0))
+        np.minimum(nearest, apart.min(axis=1, initial=np.inf), out=nearest)
+    return nearest
