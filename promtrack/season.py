@@ -96,14 +96,16 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
         if not found:
             left_out.append(f"{given}: {'holds no run' if given.is_dir() else 'is no folder'}")
     kept: dict[str, list[tuple[SeasonRow, list[Eruption]]]] = {}  # of each recording
-    for _, row, fronts in sorted(runs, key=lambda run: run[0], reverse=True):
+    # a run that was broken off has numbers and no report; one that is whole goes before it
+    for _, row, fronts in sorted(runs, key=lambda run: (bool(run[1].report), run[0]), reverse=True):
         others = kept.setdefault(row.recording, [])
         newer = next((other for other, _ in others if _share_time(row, other)), None)
         if newer is None:
             others.append((row, fronts))
         else:
+            better = "is newer" if bool(newer.report) == bool(row.report) else "is finished"
             left_out.append(
-                f"{row.folder}: {row.recording} is counted once, as {newer.folder}, which is newer"
+                f"{row.folder}: {row.recording} is counted once, as {newer.folder}, which {better}"
             )
     counted = (run for runs_of_one in kept.values() for run in runs_of_one)
     in_order = sorted(counted, key=lambda run: (run[0].first_time, run[0].folder))

@@ -372,7 +372,7 @@ _OTHER_WORDS = {
         "clip.to": "clip.end clip.stop",
         "clip.at": "clip.centre clip.center clip.position",
         "clip.look": "colour color palette",
-        "clip.view": "size format aspect resolution",
+        "clip.view": "size shape format aspect resolution",
         "clip.overlays": "text labels annotations",
         "clip.quality": "crf bitrate",
         "clip.also": "gif webp",

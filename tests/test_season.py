@@ -122,6 +122,11 @@ def test_of_a_recording_measured_twice_the_newest_run_counts(archive, small_run,
     os.utime(again / "summary.json", (0, 0))
     rows = gather_season([archive], tmp_path).rows
     assert [row.folder for row in rows] == ["archive/may/one run", "archive/june"]
+    os.utime(again / "summary.json")
+    (again / "report.html").unlink()  # broken off: newer, and without a page
+    season = gather_season([archive], tmp_path)
+    assert [row.folder for row in season.rows] == ["archive/may/one run", "archive/june"]
+    assert any(one.endswith("as archive/may/one run, which is finished") for one in season.left_out)
     write_season([archive], tmp_path / "out")
     assert "is counted once" in (tmp_path / "out" / "season.html").read_text(encoding="utf-8")
 
