@@ -215,7 +215,7 @@ def strip_montage(measured: Measured, theme: Theme, *, upright: bool = False) ->
     wide, tall, columns = (0.465, 0.465, 2) if upright else (0.305, 0.375, COLUMNS)
     aspect = fitting_aspect(measured, wide / tall * (1.0 if upright else SHEET_ASPECT), frames)
     area = map_of(measured, aspect, frames)
-    steps = "equal growth" if leading_front(measured) else "equal times"
+    steps = "about equal growth" if leading_front(measured) else "about equal times"
     subtitle = f"{steps} from frame to frame; each {area.width_mm:.0f} Mm wide; Earth to scale; times are UTC"
     figure = sheet(growth_title(measured), subtitle[0].upper() + subtitle[1:], upright=upright)
     if upright:
