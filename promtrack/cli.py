@@ -14,7 +14,7 @@ import sys
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from promtrack import __version__
 from promtrack.errors import PromtrackError, SettingsError, command_line, nearest
@@ -106,33 +106,52 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"promtrack {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
 
-    run = _command(commands, _run, "run 2026-05-17-east-limb --set site.latitude_deg=50.1", _RUN_HELP)
+    run = _command(commands, _run, "run 2026-05-17-east-limb --set site.latitude_deg=50.1")
     run.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
     _add_out(run, "the products (default: INPUT's name with -promtrack appended, beside it)")
-    _add_marks(run)
+    run.add_argument("--marks", metavar="FILE", type=Path, help=_MARKS)
     run.add_argument("--replace", action="store_true", help="delete what --out holds of another recording")
-    run.add_argument("--each-session", action="store_true", help=_SESSIONS_HELP)
+    run.add_argument(
+        "--each-session",
+        action="store_true",
+        help="INPUT has pauses of more than 3 hours: measure what lies between them apart, each in a folder "
+        "of its own inside --out, and show them together in season.html there",
+    )
 
-    look = _command(commands, _check, "check 2026-05-17-east-limb", _CHECK_HELP)
+    look = _command(commands, _check, "check 2026-05-17-east-limb")
     look.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
-    look.add_argument("--drift", action="store_true", help=_DRIFT_HELP)
-    look.add_argument("--nudge", choices=("north", "south"), default="", help=_NUDGE_HELP)
+    look.add_argument(
+        "--drift",
+        action="store_true",
+        help="INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift",
+    )
+    look.add_argument(
+        "--nudge",
+        choices=("north", "south"),
+        default="",
+        help="with --drift: the telescope was pushed this way during the recording; tells whether the image "
+        "is mirrored",
+    )
 
     for name, text in _STAGE_HELP.items():
         stage = _command(commands, _stage, f"{name} 2026-05-17-east-limb-promtrack", text)
         stage.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
-        _add_marks(stage)
-        if name == "motion":
-            stage.add_argument("--slit", metavar="PATH", action="append", default=[], help=_SLIT_HELP)
+        stage.add_argument("--marks", metavar="FILE", type=Path, help=_MARKS)
 
-    mark = _command(commands, _mark, "mark 2026-05-17-east-limb-promtrack", _MARK_HELP)
+    mark = _command(commands, _mark, "mark 2026-05-17-east-limb-promtrack")
     mark.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
 
-    trial = _command(commands, _trial, "trial 2026-05-17-east-limb-promtrack", _TRIAL_HELP)
+    trial = _command(commands, _trial, "trial 2026-05-17-east-limb-promtrack")
     trial.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
-    trial.add_argument("--rounds", metavar="N", type=int, default=6, help=_ROUNDS_HELP)
+    trial.add_argument(
+        "--rounds",
+        metavar="N",
+        type=int,
+        default=6,
+        help="runs with other bodies (default 6); each takes about as long as the run without its clip",
+    )
 
-    watch = _command(commands, _watch, "watch 2026-05-17-east-limb", _WATCH_HELP)
+    watch = _command(commands, _watch, "watch 2026-05-17-east-limb")
     watch.add_argument("folder", metavar="FOLDER", type=Path, help="folder into which frames come")
     _add_out(watch, "live.html and live.png (default: FOLDER's name with -live appended, beside it)")
     watch.add_argument(
@@ -141,17 +160,17 @@ def build_parser() -> argparse.ArgumentParser:
     minutes_help = "end after so many minutes (default: at Ctrl-C)"
     watch.add_argument("--minutes", metavar="N", type=float, default=float("inf"), help=minutes_help)
 
-    season = _command(commands, _season, "season 2026-observations", _SEASON_HELP)
+    season = _command(commands, _season, "season 2026-observations")
     folders_help = "folder of products, or a folder at any depth in which such folders lie"
     season.add_argument("folders", metavar="OUT", type=Path, nargs="+", help=folders_help)
     _add_out(season, "the season's files (default: season in the current folder)", Path("season"))
 
-    demo = _command(commands, _demo, "demo eruption", _DEMO_HELP)
+    demo = _command(commands, _demo, "demo eruption")
     scenario_help = "quiet, eruption or rain (default quiet)"
     demo.add_argument("scenario", metavar="SCENARIO", nargs="?", default="quiet", help=scenario_help)
     _add_out(demo, "frames and products (default promtrack-demo)", Path("promtrack-demo"))
 
-    settings = _command(commands, _settings, "settings --out promtrack.toml", _SETTINGS_HELP)
+    settings = _command(commands, _settings, "settings --out promtrack.toml")
     settings.add_argument("--out", metavar="FILE", type=Path, help="file to write (default: standard output)")
     return parser
 
@@ -164,36 +183,22 @@ _STAGE_HELP = {
     "figures": "draw the figures again",
     "report": "write report.html again",
 }
-_RUN_HELP = "do everything, from frames to report"
-_CHECK_HELP = "say what is there and whether it can be measured; changes nothing"
-_MARK_HELP = "write marks.html, a page on which to correct by hand what was found"
-_TRIAL_HELP = "put knots and fronts of known speed into a run's frames, and say what share of them is found"
-_WATCH_HELP = "watch a folder while frames come in: a line and a picture every minute; touches nothing in it"
-_SEASON_HELP = "gather finished runs into one table, one page and one figure: season.ecsv, .html, .png, .svg"
-_DEMO_HELP = "make a synthetic sequence, run on it, and print truth beside measurement"
-_SETTINGS_HELP = "write a commented promtrack.toml with every setting"
 _INPUT = "folder of frames, video, or a file with several frames"
 _PRODUCTS = "folder of products that `promtrack run` made"
-_SESSIONS_HELP = (
-    "INPUT has pauses of more than 3 hours: measure what lies between them apart, each in a folder of its "
-    "own inside --out, and show them together in season.html there"
-)
-_DRIFT_HELP = "INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift"
-_NUDGE_HELP = (
-    "with --drift: the telescope was pushed this way during the recording; tells whether the image is "
-    "mirrored"
-)
-_SLIT_HELP = "cut a time-distance diagram along this path, for instance radial:124.5; may be repeated"
-_ROUNDS_HELP = "runs with other bodies (default 6); each takes about as long as the run without its clip"
+_MARKS = "corrections by hand (default: promtrack-marks.toml with the frames); see `promtrack mark`"
 
 
 def _command(
     commands: argparse._SubParsersAction,
     call: Callable[[argparse.Namespace], int | None],
     example: str,
-    text: str,
+    text: str = "",
 ) -> argparse.ArgumentParser:
-    """A command named by the first word of its example, with the options that all have."""
+    """A command named by the first word of its example, with the options that all have.
+
+    Its help is `text`, or else the docstring of `call`.
+    """
+    text = text or " ".join(str(call.__doc__).split())
     command = commands.add_parser(
         example.split()[0],
         help=text,
@@ -217,52 +222,30 @@ def _add_out(command: argparse.ArgumentParser, what: str, default: Path | None =
     command.add_argument("--out", metavar="DIR", type=Path, default=default, help=f"folder for {what}")
 
 
-def _add_marks(command: argparse.ArgumentParser) -> None:
-    marks_help = "corrections by hand (default: promtrack-marks.toml with the frames); see `promtrack mark`"
-    command.add_argument("--marks", metavar="FILE", type=Path, help=marks_help)
-
-
 def _run(options: argparse.Namespace) -> int:
+    """do everything, from frames to report"""
     settings = _settings_for(options, options.input)
+    from promtrack.many import run_sessions
     from promtrack.pipeline import run
     from promtrack.products import default_folder
     from promtrack.products.summary import is_poor, summary_lines
 
     options.out = options.out or default_folder(options.input)
-    if options.each_session:
-        return _run_sessions(options, settings)
-    job = run(
-        options.input,
-        options.out,
-        settings,
-        marks=options.marks,
-        replace=options.replace,
-        progress=_progress(options),
-    )
-    _print(options, summary_lines(job.folder))
-    _print(options, [f"products in {options.out}: open report.html and clip.mp4"])
-    return POOR if is_poor(job.verdict) else DONE
-
-
-def _run_sessions(options: argparse.Namespace, settings: Settings) -> int:
-    from promtrack.many import run_sessions
-
-    outcomes, lines = run_sessions(
-        options.input,
-        options.out,
-        settings,
-        marks=options.marks,
-        replace=options.replace,
-        progress=_progress(options),
-    )
-    for outcome in outcomes:
-        _print(options, [f"{outcome.source}: {outcome.error or outcome.words}"])
+    how: Any = {"marks": options.marks, "replace": options.replace, "progress": _progress(options)}
+    if not options.each_session:
+        job = run(options.input, options.out, settings, **how)
+        _print(options, summary_lines(job.folder))
+        _print(options, [f"products in {options.out}: open report.html and clip.mp4"])
+        return POOR if is_poor(job.verdict) else DONE
+    outcomes, lines = run_sessions(options.input, options.out, settings, **how)
+    _print(options, [f"{outcome.source}: {outcome.error or outcome.words}" for outcome in outcomes])
     _print(options, [*lines, f"open {options.out / 'season.html'}"])
     failed, poor = any(one.error for one in outcomes), any(one.poor for one in outcomes)
     return CANNOT if failed else POOR if poor else DONE
 
 
 def _check(options: argparse.Namespace) -> None:
+    """say what is there and whether it can be measured; changes nothing"""
     if options.nudge and not options.drift:
         raise SettingsError(
             "tells north from south in a recording of the drift only",
@@ -285,6 +268,7 @@ def _check(options: argparse.Namespace) -> None:
 
 
 def _trial(options: argparse.Namespace) -> None:
+    """put knots and fronts of known speed into a run's frames, and say what share of them is found"""
     from promtrack.trial import run_trial
 
     progress = _progress(options)("trial")
@@ -293,6 +277,7 @@ def _trial(options: argparse.Namespace) -> None:
 
 
 def _watch(options: argparse.Namespace) -> None:
+    """watch a folder while frames come in: a line and a picture every minute; touches nothing in it"""
     settings = _settings_for(options, options.folder)
     from promtrack.watch import live_folder, watch_folder
 
@@ -300,10 +285,14 @@ def _watch(options: argparse.Namespace) -> None:
     if not options.quiet:
         _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
     every_s, until_s = max(options.every, 1.0), 60.0 * options.minutes
-    _print(options, watch_folder(options.folder, out, settings, every_s=every_s, until_s=until_s))
+    try:
+        _print(options, watch_folder(options.folder, out, settings, every_s=every_s, until_s=until_s))
+    except KeyboardInterrupt:  # the usual end
+        _print(options, [f"stopped; `promtrack run` measures what came into {options.folder}"])
 
 
 def _season(options: argparse.Namespace) -> None:
+    """gather finished runs into one table, one page and one figure: season.ecsv, .html, .png, .svg"""
     from promtrack.season import write_season
 
     _print(options, write_season(options.folders, options.out))
@@ -313,13 +302,11 @@ def _season(options: argparse.Namespace) -> None:
 def _stage(options: argparse.Namespace) -> int:
     from promtrack.pipeline import not_up_to_date, run_stage
     from promtrack.products.summary import is_poor, motion_lines
-    from promtrack.settings import change_settings
 
-    slits = {"motion.slits": options.slit} if options.command == "motion" and options.slit else {}
     job = run_stage(
         options.command,
         options.folder,
-        lambda base: change_settings(_changed(options, base), slits, where="--slit"),
+        lambda base: _changed(options, base),
         marks=options.marks,
         progress=_progress(options),
     )
@@ -337,6 +324,7 @@ def _stage(options: argparse.Namespace) -> int:
 
 
 def _mark(options: argparse.Namespace) -> None:
+    """write marks.html, a page on which to correct by hand what was found"""
     from promtrack.pipeline import load_run
     from promtrack.show.mark_page import write_mark_page
 
@@ -346,6 +334,7 @@ def _mark(options: argparse.Namespace) -> None:
 
 
 def _demo(options: argparse.Namespace) -> None:
+    """make a synthetic sequence, run on it, and print truth beside measurement"""
     from promtrack.demo import run_demo
 
     changes, progress = (lambda base: _changed(options, base)), _progress(options)
@@ -353,6 +342,7 @@ def _demo(options: argparse.Namespace) -> None:
 
 
 def _settings(options: argparse.Namespace) -> None:
+    """write a commented promtrack.toml with every setting"""
     from promtrack.settings import Settings, settings_as_toml
 
     text = settings_as_toml(_changed(options, Settings()))

@@ -7,9 +7,8 @@ goes on from where it stood.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from pathlib import Path
 
 from promtrack import __version__
@@ -17,11 +16,7 @@ from promtrack.errors import InputError, PromtrackError, SettingsError, command_
 from promtrack.files import atomic_write
 from promtrack.limb import turned_back
 from promtrack.marks import find_marks, read_marks
-from promtrack.products import (
-    ProductFolder,
-    default_folder,
-    read_summary,
-)
+from promtrack.products import ProductFolder, default_folder, read_summary
 from promtrack.products.folder import fingerprint_of
 from promtrack.products.running import alone, journal
 from promtrack.sequence import open_sequence
@@ -30,12 +25,11 @@ from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.sequence.sort_by_time import doubt_night, refuse_several
 from promtrack.sequence.video import ffmpeg_program
 from promtrack.settings import Settings, load_settings, settings_as_toml
+from promtrack.show.region_of_interest import check_at
 from promtrack.stages import DOERS, MEASURED, STAGES, Advance, Job, Progress, before, load, refuse, silent
 
 __all__ = ["STAGES", "Job", "Progress", "load_run", "measure", "not_up_to_date", "run", "run_stage", "silent"]
 
-# Drawing keeps one core half busy and encoding the rest of both: neither needs what the other makes.
-_BESIDE = {"figures": "clip"}
 _RECORDING = threading.Lock()
 
 
@@ -78,9 +72,10 @@ def run(
         for note in (*job.sequence.time_report.problems, *job.sequence.notes, *job.notes, *left_out):
             job.log.info(note)
         for stage in STAGES:
-            if _BESIDE.get(stage) not in STAGES:
-                with _under_way(job, [other for other in STAGES if _BESIDE.get(other) == stage]):
-                    _do(job, stage)
+            if stage == "clip" and "figures" in STAGES:
+                _do_clip_and_figures(job)
+            elif stage != "figures":
+                _do(job, stage)
         _record_settings(job)
     return job
 
@@ -177,6 +172,7 @@ def _open(job: Job, marks: Path | None) -> None:
     given = [settings.times.table and folder / settings.times.table, settings.times.table]
     files = [Path(name) for name in (*given, settings.camera.dark, settings.camera.flat) if name]
     job.fingerprint = fingerprint_of([job.source, *files])
+    check_at(settings.clip.at)
     if marks is not None:
         job.marks = read_marks(marks)
     sequence = open_sequence(job.source, times=settings.times, camera=settings.camera)
@@ -210,32 +206,26 @@ def _unused(settings: Settings) -> tuple[str, ...]:
     )
 
 
-@contextmanager
-def _under_way(job: Job, stages: list[str]) -> Iterator[None]:
-    """Stages that are done in a thread while the block does another one.
+def _do_clip_and_figures(job: Job) -> None:
+    """Draw the figures in a thread while the clip is rendered: neither needs what the other makes, and
+    drawing keeps one core half busy.
 
-    Of their progress only the end is shown: a terminal has room for one bar. When the block fails, they stop
-    at their next step.
+    Of the figures' progress only the end is shown: a terminal has room for one bar. When the clip fails, they
+    stop at their next step.
     """
-    stop = threading.Event()
+    stop, shown = threading.Event(), job.progress("figures")
 
-    def until_stopped(stage: str) -> Advance:
-        shown = job.progress(stage)
+    def advance(done: int, total: int) -> None:
+        if stop.is_set():
+            raise _Stopped
+        if done >= total:
+            shown(done, total)
 
-        def advance(done: int, total: int) -> None:
-            if stop.is_set():
-                raise _Stopped
-            if done >= total:
-                shown(done, total)
-
-        return advance
-
-    with ThreadPoolExecutor(1, thread_name_prefix="beside") as pool:
-        pending = [pool.submit(_do, job, stage, until_stopped) for stage in stages]
+    with ThreadPoolExecutor(1, thread_name_prefix="figures") as pool:
         try:
-            yield
-            for one in pending:
-                one.result()
+            figures = pool.submit(_do, job, "figures", advance)
+            _do(job, "clip")
+            figures.result()
         finally:
             stop.set()
 
@@ -244,7 +234,7 @@ class _Stopped(Exception):
     """Ends a stage in a thread whose work is no longer wanted."""
 
 
-def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
+def _do(job: Job, stage: str, advance: Advance | None = None) -> None:
     """Do a stage, or bring back its products if they still hold."""
     stamp = job.stamp(stage)
     if job.folder.is_done(stage, stamp):
@@ -258,7 +248,7 @@ def _do(job: Job, stage: str, progress: Progress | None = None) -> None:
     _record_settings(job)
     job.folder.mark_undone(stage)
     try:
-        files = DOERS[stage](job, (progress or job.progress)(stage))
+        files = DOERS[stage](job, advance or job.progress(stage))
     except PromtrackError as error:
         raise error.at(str(job.source)) from None
     load(job, stage)

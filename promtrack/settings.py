@@ -9,7 +9,6 @@ import math
 import re
 import types
 import typing
-from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
@@ -292,8 +291,8 @@ def change_settings(settings: Settings, changes: dict[str, Any], *, where: str =
         section, item, kind = _SETTINGS[key]
         try:
             checked = _checked(value, item, kind)
-        except _Wrong as wrong:
-            raise SettingsError(f"'{key}' {wrong}", where=where, remedy=wrong.remedy) from None
+        except SettingsError as wrong:
+            raise SettingsError(f"'{key}' {wrong.what}", where=where, remedy=wrong.remedy) from None
         changed: Any = {section: replace(getattr(settings, section), **{item.name: checked})}
         settings = replace(settings, **changed)
     return settings
@@ -337,14 +336,6 @@ def settings_as_toml(settings: Settings, *, comments: bool = True) -> str:
             lines.append(f"# {_key(item)} =" if value is None else f"{_key(item)} = {toml_value(value)}")
         lines.append("")
     return "\n".join(lines)
-
-
-class _Wrong(ValueError):
-    """A value that a setting cannot take, and what to give instead."""
-
-    def __init__(self, what: str, remedy: str):
-        super().__init__(what)
-        self.remedy = remedy
 
 
 def _key(item: Any) -> str:
@@ -414,6 +405,7 @@ def _suggestion(key: str) -> str:
 
 
 def _checked(value: Any, item: Any, kind: Any) -> Any:
+    """The value as the setting's own type; raises SettingsError, without the key, where it cannot be."""
     if isinstance(kind, types.UnionType):
         if value in ("", None):
             return None
@@ -427,52 +419,33 @@ def _checked(value: Any, item: Any, kind: Any) -> Any:
         parts = [part.strip().strip("\"'") for part in re.split(comma, value.strip("[]"))]
         value = [part for part in parts if part]
     if not isinstance(value, (list, tuple)):
-        raise _Wrong(f"needs a list, got {value!r}", _limits(item) or "give a list")
+        raise SettingsError(f"needs a list, got {value!r}", remedy=_limits(item) or "give a list")
     if Ellipsis not in others and len(value) != 1 + len(others):
-        raise _Wrong(f"needs {1 + len(others)} values, got {len(value)}", f"give the {item.metadata['help']}")
+        what = f"needs {1 + len(others)} values, got {len(value)}"
+        raise SettingsError(what, remedy=f"give the {item.metadata['help']}")
     return tuple(_one(part, inner, item) for part in value)
 
 
 def _one(value: Any, kind: type, item: Any) -> Any:
     meta, limits = item.metadata, _limits(item)
     try:
-        result = _CONVERTERS[kind](value)
+        if value is None or (isinstance(value, (bool, list, dict)) and kind is not bool):
+            raise TypeError
+        if kind is int and isinstance(value, float) and not value.is_integer():
+            raise ValueError
+        result = _BOOLS[str(value).lower()] if kind is bool else kind(value)  # TOML's dates become text
     except (TypeError, ValueError, KeyError, OverflowError):
-        raise _Wrong(f"needs {_KIND_NAMES[kind]}, got {value!r}", limits or meta["help"]) from None
+        what = f"needs {_KIND_NAMES[kind]}, got {value!r}"
+        raise SettingsError(what, remedy=limits or meta["help"]) from None
     if meta["choices"] and result not in meta["choices"]:
-        raise _Wrong(f"cannot be '{result}'", "choose from " + ", ".join(meta["choices"]))
+        raise SettingsError(f"cannot be '{result}'", remedy="choose from " + ", ".join(meta["choices"]))
     if kind in (int, float) and not (math.isfinite(result) and meta["low"] <= result <= meta["high"]):
-        raise _Wrong(
-            f"is {result:g}, outside its range", f"give {limits}" if limits else "give a finite number"
-        )
+        what = f"is {result:g}, outside its range"
+        raise SettingsError(what, remedy=f"give {limits or 'a finite number'}")
     return result
 
 
-def _to_bool(value: Any) -> bool:
-    return value if isinstance(value, bool) else _WORDS[value.lower() if isinstance(value, str) else value]
-
-
-def _to_int(value: Any) -> int:
-    if isinstance(value, bool) or (isinstance(value, float) and not value.is_integer()):
-        raise ValueError
-    return int(value)
-
-
-def _to_float(value: Any) -> float:
-    if isinstance(value, bool):
-        raise ValueError
-    return float(value)
-
-
-def _to_str(value: Any) -> str:
-    """Text as it is; numbers and dates that TOML has read as such, as text."""
-    if isinstance(value, (bool, list, dict)) or value is None:
-        raise ValueError
-    return str(value)
-
-
-_WORDS = {"true": True, "false": False, "yes": True, "no": False}
-_CONVERTERS: dict[type, Callable[[Any], Any]] = {bool: _to_bool, int: _to_int, float: _to_float, str: _to_str}
+_BOOLS = {"true": True, "false": False}
 _KIND_NAMES = {float: "a number", int: "a whole number", bool: "true or false", str: "text"}
 
 

@@ -9,13 +9,14 @@ import os
 import shutil
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy.ndimage import map_coordinates
 from scipy.stats import theilslopes
 
 from promtrack.errors import InputError
@@ -23,13 +24,14 @@ from promtrack.files import atomic_write
 from promtrack.limb.find import find_limb
 from promtrack.limb.frame_limb import CEILING
 from promtrack.limb.records import Place, frame_points, visible_angles
+from promtrack.rounding import counted
 from promtrack.sequence.frame_source import Found, as_stored, channel_plan, displayed, full_scale
 from promtrack.sequence.readers import as_set, find_frames
 from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings
 from promtrack.show.markup import element, whole_page, write_markup
 
-__all__ = ["Seen", "Watch", "live_folder", "look_at", "watch_folder"]
+__all__ = ["Look", "Seen", "Watch", "live_folder", "look_at", "watch_folder"]
 
 PICTURE_PX = 960  # width of live.png
 LIMB_BGR = (230, 180, 70)
@@ -41,31 +43,36 @@ img { display: block; width: 100%; box-sizing: border-box; border: 1px solid #33
 """
 RAYS_DEG = np.arange(0.0, 360.0, 0.5)
 ACROSS_PX = np.arange(-12.0, 12.5)  # across the limb, where its steepness is measured
-KEPT = 5000  # frames remembered: a night at a frame every few seconds, and memory stays flat
-RECENT = 60  # frames from which drift and cadence are taken
+RECENT = 60  # frames remembered, from which drift and cadence are taken
+AHEAD_MIN = 241  # minutes looked ahead for the limb to leave the frame
 WARN_MIN = 10.0  # minutes before the limb leaves, or the disk is full, at which a warning is given
 CLOCK_S = 120.0  # a stamp this far from the computer's clock is doubted
 
 
 @dataclass(frozen=True, slots=True)
+class Look:
+    """Limb, sharpness and clipping of one frame."""
+
+    place: Place  # the Sun's centre and the limb's radius
+    arc_deg: float  # of limb inside the frame
+    sharpness: float  # steepest fall across the limb per px, in parts of the step
+    disc_clipped: float  # part of the disc at full scale; nan where the frame shows none
+    beyond_clipped: float  # part of the picture beyond the limb at full scale
+
+
+@dataclass(frozen=True, slots=True)
 class Seen:
-    """What one frame shows."""
+    """One frame that has come in."""
 
     name: str
     time_s: float  # POSIX time: of the stamp where there is one, else of arrival
-    stamp_off_s: float  # stamp minus arrival; nan without a stamp
-    x_px: float  # the Sun's centre and the limb's radius; nan where no limb was found
-    y_px: float
-    radius_px: float
-    arc_deg: float  # of limb inside the frame
-    sharpness: float  # steepest fall across the limb per px, in parts of the step
-    disc_clipped: float  # part of the disc at full scale
-    beyond_clipped: float  # part of the picture beyond the limb at full scale
+    stamp_off_s: float  # stamp minus arrival; 0 without a stamp
+    look: Look | None
     problem: str  # why there is no limb, or ''
 
 
-def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None) -> dict[str, float]:
-    """Limb, sharpness and clipping of one frame: the fields of `Seen` from `x_px` to `beyond_clipped`.
+def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None) -> Look:
+    """What the limb of one frame shows.
 
     Parameters
     ----------
@@ -80,30 +87,25 @@ def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = N
     circle = find_limb(frame, full_scale, radius_px=radius_px)
     place = Place(circle.x_px, circle.y_px, circle.radius_px)
     seen = RAYS_DEG[visible_angles(place, frame.shape, RAYS_DEG, margin_px=float(ACROSS_PX[-1]))]
-    rho = circle.radius_px + ACROSS_PX
-    x, y = frame_points(place, seen[:, None], rho[None, :])
-    zone = cv2.remap(
-        frame.astype(np.float32) if frame.dtype.kind == "f" else frame,
-        x.astype(np.float32),
-        y.astype(np.float32),
-        cv2.INTER_LINEAR,
-    ).astype(float)
+    x, y = frame_points(place, seen[:, None], circle.radius_px + ACROSS_PX[None, :])
+    zone = map_coordinates(frame, [y, x], float, order=1)
     step = zone[:, :4].mean(axis=1) - zone[:, -4:].mean(axis=1)
     fall = -np.diff(cv2.blur(zone, (3, 1)), axis=1).min(axis=1)
-    sharp = float(np.median(fall / np.maximum(step, 1e-6))) if len(seen) else np.nan
     rows, columns = np.ogrid[0 : frame.shape[0] : 4, 0 : frame.shape[1] : 4]
-    distance = np.hypot(columns - circle.x_px, rows - circle.y_px)
+    height_px = np.hypot(columns - circle.x_px, rows - circle.y_px) - circle.radius_px
     burnt = frame[::4, ::4] >= CEILING * full_scale
-    disc, beyond = distance < circle.radius_px - 5, distance > circle.radius_px + 10
-    return {
-        "x_px": circle.x_px,
-        "y_px": circle.y_px,
-        "radius_px": circle.radius_px,
-        "arc_deg": len(seen) * float(RAYS_DEG[1] - RAYS_DEG[0]),
-        "sharpness": sharp,
-        "disc_clipped": float(burnt[disc].mean()) if disc.any() else np.nan,
-        "beyond_clipped": float(burnt[beyond].mean()) if beyond.any() else np.nan,
-    }
+    disc, beyond = burnt[height_px < -5.0], burnt[height_px > 10.0]
+    return Look(
+        place,
+        arc_deg=_degrees(len(seen)),
+        sharpness=float(np.median(fall / np.maximum(step, 1e-6))) if len(seen) else np.nan,
+        disc_clipped=float(disc.mean()) if len(disc) else np.nan,
+        beyond_clipped=float(beyond.mean()) if len(beyond) else np.nan,
+    )
+
+
+def _degrees(rays: int) -> float:
+    return float(rays * (RAYS_DEG[1] - RAYS_DEG[0]))
 
 
 @dataclass(slots=True)
@@ -112,14 +114,12 @@ class Watch:
 
     folder: Path
     settings: Settings = field(default_factory=Settings)
-    seen: deque[Seen] = field(default_factory=lambda: deque(maxlen=KEPT))
+    seen: deque[Seen] = field(default_factory=lambda: deque(maxlen=RECENT))
     count: int = 0
     size_bytes: float = 0.0  # of the last frame's file
     best: float = 0.0  # sharpness
     last_frame: np.ndarray | None = None
-    found: deque[Found] = field(
-        default_factory=lambda: deque(maxlen=8)
-    )  # the last ones; times need more than one
+    found: deque[Found] = field(default_factory=lambda: deque(maxlen=8))  # times need more than one
     done: set[str] = field(default_factory=set)
     waiting: dict[str, tuple[int, int]] = field(default_factory=dict)  # size and date at the last look
 
@@ -146,125 +146,121 @@ class Watch:
             found = as_set(find_frames(path, bayer=self.settings.camera.bayer)[0][-1], self.settings.camera)
             stored = as_stored(found)
             frame = displayed(found, channel_plan(stored, found.colour), stored)
-        except InputError:
+            file = path.stat()
+        except (InputError, FileNotFoundError):  # a file may be moved away meanwhile
             return None
         self.found.append(found)
         stamp_s = self._stamp_s()
-        full = full_scale([frame], found)
-        arrival = path.stat().st_mtime
-        known = [s.radius_px for s in list(self.seen)[-RECENT:] if np.isfinite(s.radius_px)]
-        values = dict.fromkeys(_NUMBERS, np.nan)
-        problem = ""
+        known = [one.look.place.radius_px for one in self.seen if one.look]
+        look, problem = None, ""
         try:
-            radius = float(np.median(known)) if len(known) >= 5 else None
-            values |= look_at(frame, full, radius_px=radius)
+            radius_px = float(np.median(known)) if len(known) >= 5 else None
+            look = look_at(frame, full_scale([frame], found), radius_px=radius_px)
+            self.best = max(self.best, float(np.nan_to_num(look.sharpness)))
         except InputError as error:
             problem = error.what
-        time_s = arrival if stamp_s is None else stamp_s
-        one = Seen(
-            path.name, time_s, np.nan if stamp_s is None else stamp_s - arrival, **values, problem=problem
-        )
+        time_s = file.st_mtime if stamp_s is None else stamp_s
+        one = Seen(path.name, time_s, time_s - file.st_mtime, look, problem)
         self.seen.append(one)
         self.count += 1
-        self.size_bytes = float(path.stat().st_size)
-        self.best = max(self.best, float(np.nan_to_num(one.sharpness)))
+        self.size_bytes = float(file.st_size)
         self.last_frame = frame
         return one
 
     def _stamp_s(self) -> float | None:
         """POSIX time of the last frame by its own stamp, None where it has none yet."""
         try:
-            times = frame_times(list(self.found), self.settings.times, self.folder).times_utc
+            time_utc = frame_times(list(self.found), self.settings.times, self.folder).times_utc[-1]
         except InputError:
             return None
-        return (
-            None if np.isnat(times[-1]) else float(times[-1].astype("datetime64[us]").astype(np.int64)) / 1e6
-        )
+        return None if np.isnat(time_utc) else float(time_utc.astype("datetime64[us]").astype(int)) / 1e6
 
     def lines(self, now_s: float) -> tuple[list[str], list[str]]:
-        """Sentences on how it goes, and warnings about what is about to be lost."""
+        """Sentences on how it goes, and warnings about what is about to be lost.
+
+        Parameters
+        ----------
+        now_s : POSIX time
+        """
         if not self.seen:
             return [f"No frame yet in {self.folder}."], []
-        recent = list(self.seen)[-RECENT:]
-        last = recent[-1]
-        times = np.array([s.time_s for s in recent])
-        step = float(np.median(np.diff(times))) if len(times) > 1 else np.nan
-        said, warned = [f"{self.count} frames, the last {last.name}"], []
-        if np.isfinite(step) and step > 0:
+        last = self.seen[-1]
+        step = float(np.median(np.diff([s.time_s for s in self.seen]))) if len(self.seen) > 1 else 0.0
+        said, warned = [f"{counted(self.count, 'frame', 'frames')}, the last {last.name}"], []
+        if step > 0.0:
             said.append(f"one every {step:.3g} s")
-            quiet = now_s - max(s.time_s - np.nan_to_num(s.stamp_off_s) for s in recent)
+            quiet = now_s - max(s.time_s - s.stamp_off_s for s in self.seen)
             if quiet > max(3.0 * step, 10.0):
                 warned.append(
                     f"No frame has come for {quiet:.0f} s, {quiet / step:.0f} times the usual step."
                 )
-        if abs(np.nan_to_num(last.stamp_off_s)) > CLOCK_S:
+        if abs(last.stamp_off_s) > CLOCK_S:
             warned.append(
                 f"The stamp of {last.name} lies {_minutes(abs(last.stamp_off_s) / 60.0)} "
                 f"{'after' if last.stamp_off_s > 0.0 else 'before'} this computer's clock: "
                 "wrong clock or zone."
             )
-        if last.problem:
+        if last.look is None:
             warned.append(f"{last.name}: {last.problem}.")
         else:
-            self._of_limb(recent, last, said, warned)
-        free = shutil.disk_usage(self.folder).free
-        if np.isfinite(step) and step > 0 and self.size_bytes:
-            left = free / self.size_bytes * step / 60.0
+            self._of_limb(last.look, said, warned)
+        if step > 0.0 and self.size_bytes:
+            left = shutil.disk_usage(self.folder).free / self.size_bytes * step / 60.0
             said.append(f"disk for {_minutes(left)}")
             if left < WARN_MIN:
                 warned.append(f"The disk is full in {_minutes(left)}.")
         return ["; ".join(said) + "."], warned
 
-    def _of_limb(self, recent: list[Seen], last: Seen, said: list[str], warned: list[str]) -> None:
+    def _of_limb(self, look: Look, said: list[str], warned: list[str]) -> None:
         assert self.last_frame is not None
-        good = [s for s in recent if np.isfinite(s.x_px)]
-        said.append(f"limb over {last.arc_deg:.0f} deg")
-        if len(good) >= 5:
-            leaves, speed, where = _drift(good, self.last_frame.shape, self.settings.limb.least_arc_deg)
-            said.append(f"the Sun drifts {speed:.1f} px a minute {where}")
-            if np.isfinite(leaves):
-                said.append(f"the limb leaves the frame in {_minutes(leaves)}")
-                if leaves < WARN_MIN:
-                    warned.append(
-                        f"The limb leaves the frame in {_minutes(leaves)}: guide {_OPPOSITE[where]}."
-                    )
-        part = last.sharpness / self.best if self.best else np.nan
+        said.append(f"limb over {look.arc_deg:.0f} deg")
+        drift = _drift(self.seen, self.last_frame.shape, self.settings.limb.least_arc_deg)
+        if drift:
+            said.append(f"the Sun drifts {drift.px_min:.1f} px a minute {drift.where}")
+            if np.isfinite(drift.leaves_min):
+                leaves = f"he limb leaves the frame in {_minutes(drift.leaves_min)}"
+                said.append(f"t{leaves}")
+                if drift.leaves_min < WARN_MIN:
+                    warned.append(f"T{leaves}: guide it {_OPPOSITE[drift.where]}.")
+        part = look.sharpness / self.best if self.best else np.nan
         said.append(f"sharpness {100 * part:.0f} % of the best so far")
-        if last.disc_clipped > 0.5:
+        if look.disc_clipped > 0.5:
             said.append("disc burnt out")
-        if last.beyond_clipped > 0.001:
+        if look.beyond_clipped > 0.001:
             warned.append(
-                f"{100 * last.beyond_clipped:.1f} % of the picture beyond the limb is burnt out: "
+                f"{100 * look.beyond_clipped:.1f} % of the picture beyond the limb is burnt out: "
                 "prominences are clipped; expose less."
             )
 
 
-_NUMBERS = (
-    "x_px", "y_px", "radius_px", "arc_deg", "sharpness", "disc_clipped", "beyond_clipped",
-)  # fmt: skip
-_OPPOSITE = {"left": "it right", "right": "it left", "up": "it down", "down": "it up"}
+_OPPOSITE = {"left": "right", "right": "left", "up": "down", "down": "up"}
 
 
-def _drift(good: list[Seen], shape: tuple[int, ...], least_arc_deg: float) -> tuple[float, float, str]:
-    """Minutes until less than `least_arc_deg` of limb is left, speed in px a minute, and the direction.
+@dataclass(frozen=True, slots=True)
+class _Drift:
+    px_min: float  # px a minute
+    where: str  # left, right, up or down
+    leaves_min: float  # minutes until too little of the limb is left; inf: not within hours
+
+
+def _drift(seen: Iterable[Seen], shape: tuple[int, ...], least_arc_deg: float) -> _Drift | None:
+    """How the Sun drifts, and when less than `least_arc_deg` of limb is left; None of fewer than five frames.
 
     Slopes after Theil (1950) and Sen (1968, J. Am. Stat. Assoc. 63, 1379): one leap does not change them.
     """
-    minutes = np.array([s.time_s for s in good]) / 60.0
-    minutes -= minutes[-1]
-    if np.ptp(minutes) <= 0:
-        return np.inf, 0.0, "left"
-    x, y = np.array([s.x_px for s in good]), np.array([s.y_px for s in good])
+    good = [(one.time_s, one.look.place) for one in seen if one.look]
+    minutes = np.array([time_s for time_s, _ in good]) / 60.0
+    if len(good) < 5 or np.ptp(minutes) <= 0.0:
+        return None
+    x, y = np.array([place.x_px for _, place in good]), np.array([place.y_px for _, place in good])
     vx, vy = (float(theilslopes(v, minutes).slope) for v in (x, y))
     where = ("right" if vx > 0 else "left") if abs(vx) > abs(vy) else ("down" if vy > 0 else "up")
-    radius = float(np.median([s.radius_px for s in good]))
-    ahead = np.arange(0.0, 241.0)
-    for minute in ahead:
+    radius = float(np.median([place.radius_px for _, place in good]))
+    for minute in range(AHEAD_MIN):
         place = Place(x[-1] + vx * minute, y[-1] + vy * minute, radius)
-        arc = visible_angles(place, (shape[0], shape[1]), RAYS_DEG).sum() * float(RAYS_DEG[1] - RAYS_DEG[0])
-        if arc < least_arc_deg:
-            return float(minute), float(np.hypot(vx, vy)), where
-    return np.inf, float(np.hypot(vx, vy)), where
+        if _degrees(int(visible_angles(place, shape, RAYS_DEG).sum())) < least_arc_deg:
+            return _Drift(float(np.hypot(vx, vy)), where, float(minute))
+    return _Drift(float(np.hypot(vx, vy)), where, np.inf)
 
 
 def _minutes(value: float) -> str:
@@ -306,65 +302,61 @@ def watch_folder(
         raise InputError(
             "is no folder", where=str(folder), remedy="name the folder that the camera writes into"
         )
-    watch, due, spoken = Watch(Path(folder), settings), clock(), False
+    watch, spoken = Watch(Path(folder), settings), False
     ready: deque[Path] = deque()
-    end = clock() + until_s
+    due, end = clock(), clock() + until_s
     while True:
-        ending = clock() >= end
+        now = clock()
         ready.extend(watch.new_files())
         if ready:
+            first = not watch.seen
             watch.take(ready.popleft())
-        if ending or (clock() >= due and (watch.seen or not spoken)):
-            said, warned = watch.lines(clock())
-            if watch.last_frame is not None:
-                last = watch.seen[-1]
-                limb = (last.x_px, last.y_px, last.radius_px)
-                write_live(Path(out), watch.last_frame, limb, said=said, warned=warned)
-            now = datetime.fromtimestamp(clock(), UTC).strftime("%H:%M:%S")
+            due = now if first and watch.seen else due
+        # what stood there at the start is looked at before the first line
+        behind = ready or (watch.waiting and not watch.seen)
+        if now >= end or (now >= due and (watch.seen or not spoken) and (not behind or now >= due + every_s)):
+            said, warned = watch.lines(now)
+            write_live(Path(out), watch, said=said, warned=warned)
             for line in (*said, *(f"WARNING: {w}" for w in warned)):
-                yield f"{now} UTC  {line}"
-            due, spoken = clock() + every_s, True
-        if ending:
+                yield f"{datetime.fromtimestamp(now, UTC):%H:%M:%S} UTC  {line}"
+            due, spoken = now + every_s, True
+        if now >= end:
             return
         if not ready:
             sleep(1.0)
 
 
-def write_live(
-    out: Path,
-    frame: np.ndarray,
-    limb_px: tuple[float, float, float],
-    *,
-    said: list[str],
-    warned: list[str],
-) -> None:
-    """live.png, the frame with its limb, and live.html, which renews itself, in the folder `out`.
+def write_live(out: Path, watch: Watch, *, said: list[str], warned: list[str]) -> None:
+    """live.png, the last frame with its limb, and live.html, which renews itself, in the folder `out`.
 
     Parameters
     ----------
-    frame : (rows, columns)
-    limb_px : x, y and radius of the limb; nan where none was found
     said, warned : sentences for the page; warnings stand out
     """
     out.mkdir(parents=True, exist_ok=True)
-    with atomic_write(out / "live.png") as part:
-        part.write_bytes(cv2.imencode(".png", _picture(frame, limb_px))[1].tobytes())
     lines = [element("p", words) for words in said]
     lines += [element("p", words, class_="warn", role="alert") for words in warned]
-    address = f"live.png?{int(time.time())}"  # a new one, so that no browser shows the last picture
-    picture = element("img", src=address, alt="the last frame, with the limb that was found")
+    if watch.last_frame is not None:
+        with atomic_write(out / "live.png") as part:
+            part.write_bytes(
+                cv2.imencode(".png", _picture(watch.last_frame, watch.seen[-1].look))[1].tobytes()
+            )
+        address = f"live.png?{int(time.time())}"  # a new one, so that no browser shows the last picture
+        lines.append(element("img", src=address, alt="the last frame, with the limb that was found"))
     renew = element("meta", http_equiv="refresh", content="20")
     with atomic_write(out / "live.html") as part:
-        write_markup(whole_page("Live: promtrack", _STYLE, *lines, picture, extra=[renew]), part)
+        write_markup(whole_page("Live: promtrack", _STYLE, *lines, extra=[renew]), part)
 
 
-def _picture(frame: np.ndarray, limb_px: tuple[float, float, float]) -> np.ndarray:
+def _picture(frame: np.ndarray, look: Look | None) -> np.ndarray:
+    """The frame (rows, columns) as a smaller picture (rows, columns, 3), blue first."""
     factor = min(PICTURE_PX / frame.shape[1], 1.0)
     small = cv2.resize(frame.astype(np.float32), None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     high = float(np.percentile(small, 99.9))
     grey = (255 * np.sqrt(np.clip(small / max(high, 1e-6), 0, 1))).astype(np.uint8)
     picture = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
-    if np.isfinite(limb_px).all():
-        x, y, radius = (round(v * factor * 16) for v in limb_px)  # OpenCV: x, y, in 1/16 px
-        cv2.circle(picture, (x, y), radius, LIMB_BGR, 1, cv2.LINE_AA, 4)
+    if look:
+        limb = look.place
+        x, y, radius = (round(v * factor * 16) for v in (limb.x_px, limb.y_px, limb.radius_px))
+        cv2.circle(picture, (x, y), radius, LIMB_BGR, 1, cv2.LINE_AA, 4)  # OpenCV: x, y, in 1/16 px
     return picture

@@ -49,8 +49,8 @@ def test_a_stage_with_other_settings_of_an_earlier_stage(finished, capsys):
         (("--set", "motion.sectors=200-210"), "sector '200-210' lies outside the strips"),
         (("--set", "motion.sectors=here"), "sector 'here' cannot be read"),
         (("--set", "motion.sectors=75-62"), "sector '75-62' goes round 347 deg of the limb"),
-        (("--slit", "radial:200"), "motion.slits: "),
-        (("--slit", "somewhere"), "motion.slits: "),
+        (("--set", "motion.slits=radial:200"), "motion.slits: "),
+        (("--set", "motion.slits=somewhere"), "motion.slits: "),
     ],
 )
 def test_a_refused_sector_or_slit_changes_nothing(finished, capsys, change, words):

@@ -162,7 +162,11 @@ def test_quiet_prints_the_results_and_nothing_else(small_frames, finished, capsy
             ("looking at ", "next: promtrack run"),
         ),
         (["report", finished], ("report: report.html in",), ()),
-        (["motion", finished, "--slit", "radial:0"], ("motion: ", "moving of"), ("still to be done again",)),
+        (
+            ["motion", finished, "--set", "motion.slits=radial:0"],
+            ("motion: ", "moving of"),
+            ("still to be done again",),
+        ),
     ):
         for quiet in (False, True):
             assert main([*map(str, arguments), *(["--quiet"] if quiet else [])]) == 0

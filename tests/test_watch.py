@@ -11,6 +11,7 @@ from promtrack.errors import InputError
 from promtrack.scene import SceneSpec, make_scene
 from promtrack.settings import Settings
 from promtrack.watch import Watch, look_at, watch_folder
+from tests.messy import command
 
 STEP_S = 10.0
 
@@ -42,9 +43,9 @@ def test_limb_is_found_where_it_is(recording):
     watch = feed(Watch(folder), folder)
     truth = scene.truth
     assert watch.count == 12
-    radius = np.array([s.radius_px for s in watch.seen])
+    radius = np.array([s.look.place.radius_px for s in watch.seen])
     assert radius == pytest.approx(truth.radius_px, rel=0.02)
-    x = np.array([s.x_px for s in watch.seen])
+    x = np.array([s.look.place.x_px for s in watch.seen])
     drift = np.polyfit(np.arange(12) * STEP_S / 60.0, x, 1)[0]
     true = np.polyfit(np.arange(12) * STEP_S / 60.0, truth.centre_x_px, 1)[0]
     assert drift == pytest.approx(true, abs=1.5)
@@ -67,9 +68,9 @@ def test_the_line_says_what_is_seen(recording):
 def test_a_prominence_that_is_clipped_is_warned_of(recording):
     folder, _ = recording
     frame = cv2.imread(str(sorted(folder.iterdir())[0]), cv2.IMREAD_UNCHANGED)
-    assert look_at(frame, 65535.0)["beyond_clipped"] < 1e-3
+    assert look_at(frame, 65535.0).beyond_clipped < 1e-3
     bright = np.clip(frame.astype(float) * 60, 0, 65535).astype(np.uint16)
-    assert look_at(bright, 65535.0)["beyond_clipped"] > 1e-3
+    assert look_at(bright, 65535.0).beyond_clipped > 1e-3
 
 
 def test_half_written_files_wait_and_nothing_is_touched(recording, tmp_path):
@@ -85,14 +86,37 @@ def test_half_written_files_wait_and_nothing_is_touched(recording, tmp_path):
     assert [p.name for p in watch.new_files()] == [source.name]
     assert watch.new_files() == []  # once only
     before = {p.name: p.read_bytes() for p in night.iterdir()}
-    lines = watch_folder(
-        night, tmp_path / "live", Settings(), sleep=lambda s: None, clock=iter(range(10**6)).__next__
-    )
-    assert "No frame yet" in next(lines)
-    assert "1 frames" in next(lines)
+    clock = iter(range(10**6)).__next__
+    lines = watch_folder(night, tmp_path / "live", Settings(), sleep=lambda s: None, clock=clock)
+    assert "1 frame," in next(lines)
     assert {p.name: p.read_bytes() for p in night.iterdir()} == before
     assert {p.name for p in (tmp_path / "live").iterdir()} == {"live.png", "live.html"}
     assert cv2.imread(str(tmp_path / "live" / "live.png")) is not None
+
+
+def test_an_empty_folder_is_said_once_and_the_first_frames_at_once(recording, tmp_path):
+    night = tmp_path / "night"
+    night.mkdir()
+    times = {"clock": iter(range(10**6)).__next__, "every_s": 1000.0, "until_s": 500.0}
+    lines = watch_folder(night, tmp_path / "live", Settings(), sleep=lambda s: None, **times)
+    assert "No frame yet" in next(lines)
+    assert "No frame yet" in (tmp_path / "live" / "live.html").read_text(encoding="utf-8")
+    for path in sorted(recording[0].iterdir())[:6]:
+        shutil.copy(path, night)
+    assert "6 frames, the last" in next(lines)
+    assert "6 frames, the last" in (tmp_path / "live" / "live.html").read_text(encoding="utf-8")
+
+
+def test_ctrl_c_ends_it_well(recording, capsys, monkeypatch):
+    def interrupted(*_, **__):
+        yield "a line"
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("promtrack.watch.watch_folder", interrupted)
+    status, out, err = command(capsys, "watch", recording[0])
+    assert status == 0
+    assert "a line\nstopped; " in out
+    assert err == ""
 
 
 def test_what_is_no_picture_is_passed_over(recording, tmp_path):

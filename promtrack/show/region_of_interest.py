@@ -146,6 +146,17 @@ def _lettered(motion: Motion) -> dict[str, KnotTrack | Front]:
     return {letter: track for letter, track in tracks.items() if letter}
 
 
+def check_at(at: str) -> None:
+    """Raises SettingsError where `clip.at` can be no letter and no angle, whatever moves."""
+    at = at.strip()
+    try:
+        if at and not (len(at) == 1 and at.isalpha()):
+            float(at)
+    except ValueError:
+        remedy = "give an angle in degrees or one of the letters of the report"
+        raise SettingsError(f"'{at}' is no letter and no angle", where="clip.at", remedy=remedy) from None
+
+
 def asked_angle(at: str, motion: Motion, strip: Strip) -> float | None:
     """Product angle of a letter or a number, in the strips' own turn; None where nothing is asked.
 
