@@ -148,7 +148,7 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="N",
         type=int,
         default=6,
-        help="runs with other bodies (default 6); each takes about as long as the run without its clip",
+        help="rounds of test features (default 6), each about as long as the run without its clip",
     )
 
     watch = _command(commands, _watch, "watch 2026-05-17-east-limb")
@@ -214,7 +214,7 @@ def _command(
     volume = command.add_mutually_exclusive_group()
     quiet_help = "print the results and nothing else: no progress, no advice"
     volume.add_argument("--quiet", action="store_true", help=quiet_help)
-    volume.add_argument("--verbose", action="store_true", help="say what is decided on the way")
+    volume.add_argument("--verbose", action="store_true", help="print what is decided at each step")
     return command
 
 

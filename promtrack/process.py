@@ -141,7 +141,7 @@ _NAMES = {
     "clip": "rendering the clip",
     "figures": "drawing figures",
     "report": "writing the report",
-    "trial": "measuring frames with bodies put in",
+    "trial": "measuring frames with test features",
 }
 RENEW_S = 0.1  # time between two states of the bar
 

@@ -110,7 +110,7 @@ def run_trial(
     if not rows:
         raise InputError("is too short to follow any knot", where=str(out), remedy="record for longer")
     meta = {
-        "note": "bodies put into the frames of this run, and measured by the same stages",
+        "note": "test features put into the frames of this run, and measured by the same stages",
         "brightness": "peak; brightness_sigma in the noise of one strip pixel at that height",
         "seed": seed,
     }
@@ -299,7 +299,7 @@ def _lines(rows: list[TrialRow]) -> list[str]:
             )
             if len(pulls):
                 inside = [int((pulls <= sigma).sum()) for sigma in (1, 2)]
-                line += f"; {inside[0]} and {inside[1]} of {len(pulls)} speeds inside 1 and 2 errors"
+                line += f"; {inside[0]} and {inside[1]} of {len(pulls)} speeds inside 1 and 2 stated errors"
             lines.append(line)
     missed = [r for r in rows if r.kind == "front" and not r.found]
     seen = [r for r in rows if r.kind == "front" and r.found]

@@ -153,6 +153,7 @@ def test_a_fault_is_one_line_and_its_details_are_kept_elsewhere(tmp_path):
 
 
 def test_too_little_space_is_told_before_the_strips_are_made(tmp_path, capsys, small_frames, monkeypatch):
+    # TRUTH  the size of the file that the same run writes, and a tenth more
     usage = shutil.disk_usage(tmp_path)
     monkeypatch.setattr("shutil.disk_usage", lambda path: usage._replace(free=1_000_000))
     sentence = refused(capsys, "run", small_frames, "--out", tmp_path / "out", *QUICK_OPTIONS)

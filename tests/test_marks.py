@@ -92,6 +92,7 @@ def test_a_covered_box_is_filled_from_both_sides():
 
 
 def test_a_box_on_the_sun_hides_heights_and_angles(small_run):
+    # TRUTH  the box
     geometry = small_run.strip.geometry
     middle = geometry.angle_deg(geometry.columns / 2)
     box = SunBox(middle - 2.0, middle + 2.0, 20.0, 30.0)
@@ -102,6 +103,7 @@ def test_a_box_on_the_sun_hides_heights_and_angles(small_run):
 
 
 def test_frames_are_left_out_and_a_box_shows_nothing(tmp_path, small_frames, monkeypatch):
+    # TRUTH  a box of 20 px; strips widen it by the kernel
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip"))
     folder = some_of(small_frames, tmp_path / "in", 8)
     name = sorted(p.name for p in folder.iterdir())[2]

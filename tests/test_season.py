@@ -174,6 +174,7 @@ def test_rotation_is_said_between_sessions_and_not_over_weeks(archive, tmp_path)
 
 
 def test_a_thousand_runs_take_seconds(small_run, tmp_path):
+    # TRUTH  a thousand folders; 5 s of processor time is the goal
     text = small_run.folder["summary"].read_text(encoding="utf-8")
     for number in range(1000):
         folder = tmp_path / "archive" / f"{number:04d}"

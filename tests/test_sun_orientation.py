@@ -60,8 +60,8 @@ def test_header_north_against_astropy(roll, mirrored):
 
 @pytest.mark.parametrize(("mirrored", "zero"), [(False, 10.0 - 21.7935), (True, 10.0 + 21.7935)])
 def test_celestial_north_and_p(mirrored, zero):
-    # P = -21.79: the Sun's pole stands west of celestial north, that is clockwise of it unless the picture is
-    # mirrored.
+    # TRUTH  P = -21.79: the Sun's pole stands west of celestial north, that is clockwise of it unless the
+    # picture is mirrored.
     orientation = orient(solar_view(TIME), camera=CameraSettings(north_deg=10.0, mirrored=mirrored))
     assert orientation.zero_deg == pytest.approx(zero, abs=0.001)
     assert orientation.sign == (-1 if mirrored else 1)
@@ -72,7 +72,7 @@ def test_celestial_north_and_p(mirrored, zero):
 
 
 def test_turn_of_the_first_frame_is_taken_out():
-    # A point at image angle theta of the reference frame is seen at theta + turn in the first frame
+    # TRUTH  A point at image angle theta of the reference frame is seen at theta + turn in the first frame
     # (limb/records.py).
     camera = CameraSettings(north_deg=10.0)
     plain, turned = (orient(solar_view(TIME), camera=camera, turn_deg=t) for t in (0.0, 4.0))
@@ -108,6 +108,7 @@ SITE = SiteSettings(47.4, 8.5)
 
 
 def test_zenith_turns_on_an_equatorial_mount_only():
+    # TRUTH  north plus or minus the parallactic angle
     times = TIME + np.arange(4) * np.timedelta64(3600, "s")
     parallactic = sky_place(times, site=SITE).parallactic_deg
     equatorial = zenith_image_deg(times, site=SITE, camera=CameraSettings(north_deg=20.0))
@@ -121,8 +122,8 @@ def test_zenith_turns_on_an_equatorial_mount_only():
 
 
 def test_afternoon_zenith_stands_east_of_north():
-    # Common practice, no source: in the northern hemisphere's afternoon the Sun sets to the right and
-    # celestial north leans right of the zenith, so the zenith lies on north's left, the eastern side:
+    # TRUTH  Common practice, no source: in the northern hemisphere's afternoon the Sun sets to the right
+    # and celestial north leans right of the zenith, so the zenith lies on north's left, the eastern side:
     # position angle above 0.
     times = np.array(["2024-05-11T07:00", "2024-05-11T15:00"], "datetime64[us]")
     morning, afternoon = sky_place(times, site=SITE).parallactic_deg
@@ -131,8 +132,8 @@ def test_afternoon_zenith_stands_east_of_north():
 
 
 def test_field_rotation():
-    # On an altazimuth mount the zenith stays put and the sky turns beneath it: north = zenith - parallactic
-    # angle.
+    # TRUTH  On an altazimuth mount the zenith stays put and the sky turns beneath it: north = zenith -
+    # parallactic angle.
     times = TIME + np.arange(5) * np.timedelta64(1800, "s")
     parallactic = sky_place(times, site=SITE).parallactic_deg
     for mirrored, sign in ((False, 1.0), (True, -1.0)):

@@ -59,6 +59,7 @@ def test_measurement_meets_truth(small_scene, small_run):
 
 
 def test_summary_and_tables_agree(small_run):
+    # TRUTH  30 frames, 20 s apart
     page = read_summary(small_run.folder)
     frames = Table.read(small_run.folder["frames"], format="ascii.ecsv")
     knots = Table.read(small_run.folder["knots"], format="ascii.ecsv")

@@ -128,7 +128,7 @@ def rotation_check(
     advice = f"{' or '.join(fits)} would fit" if fits else "check camera.mount, camera.mirrored and the site"
     words = (
         f"The frames turn by {seen:+.2f} +- {rate_err:.2f} deg an hour, not by {assumed_deg_h:+.2f} "
-        f"as the settings say: {advice}. The turn is taken from the frames instead."
+        f"as the settings say: {advice}. The field rotation is measured in the frames instead."
     )
     return [Check("lock", "field rotation", "poor", words)]
 
@@ -184,7 +184,7 @@ def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
             "was changed."
         )
         return _both("bright disc", words)
-    return [Check("lock", "bright disc", "good", "The disc is bright inside, with light outside it.")]
+    return [Check("lock", "bright disc", "good", "The disc is brighter than the light outside its limb.")]
 
 
 def one_limb(frame: np.ndarray, full_scale: float, place: Place) -> Check:

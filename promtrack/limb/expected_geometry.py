@@ -127,9 +127,9 @@ def _without_site(possible: float, lowest: np.ndarray) -> str:
     above_deg = POSSIBLE_ALTITUDES_DEG[np.argmax(bent <= 2.0 * possible)]
     return (
         "The site is not known, so the flattening of the Sun by refraction is not modelled. Radius and scale "
-        f"carry {100 * possible:.2f} % for it, which holds for a Sun higher than "
-        f"{above_deg:.0f} deg. Give the site for a lower one. The drift of the centre is stated "
-        f"for {POSSIBLE_ALTITUDES_DEG[0]:.0f} deg, where the Sun is flattened by {100 * lowest.max():.1f} %."
+        f"carry an error of {100 * possible:.2f} % for it, enough for a Sun higher than "
+        f"{above_deg:.0f} deg; if it was lower, give the site. The error of the centre's drift is "
+        f"that for a Sun at {POSSIBLE_ALTITUDES_DEG[0]:.0f} deg, flattened by {100 * lowest.max():.1f} %."
     )
 
 

@@ -118,7 +118,7 @@ def inspect_sequence(
         )
     elif disc < 0.05 and counts:
         lines.append(
-            f"The disc reaches only {100 * disc:.1f} % of full scale: faint prominences will drown in "
+            f"The disc reaches only {100 * disc:.1f} % of full scale: faint prominences will be lost in "
             "noise; expose longer."
         )
     wander = float(np.hypot(np.ptp(x[seen]), np.ptp(y[seen])))

@@ -279,7 +279,7 @@ def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> 
 def _notes(strip: Strip, edge: Edge, dropped: int) -> tuple[str, ...]:
     notes = [
         f"the edge is {edge.width_mm:.1f} Mm wide between 30 and 70 % of its brightness; "
-        "all heights share the choice of the middle"
+        "the choice of its middle shifts all heights alike"
     ]
     if edge.left_at is not None:
         stamp = np.datetime_as_string(strip.times_utc[edge.left_at], unit="s")[11:]

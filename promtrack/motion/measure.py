@@ -193,7 +193,7 @@ def _apart_from_knots(
 
 
 _METHOD = (
-    "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: chance "
+    "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: random "
     "tracks are counted in the same strips with their times scrambled ({trials} times, {found} tracks in "
     "all), and the knot must have travelled farther than its errors, and above the fringe of spicules "
     "(5 Mm)."

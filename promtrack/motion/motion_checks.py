@@ -41,7 +41,7 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
         which = f"{still} track{'s' * (still != 1)}"
         words = f"What stands still ({which}) moves by {still_pull:.1f} of its errors rms"
         yield Check(
-            "motion", "what stands still", level, words + ("" if level == "good" else ", where 1 is due")
+            "motion", "what stands still", level, words + ("" if level == "good" else ", where 1 is expected")
         )
     fixed = sum(bool(knot.left_out) for knot in knots)
     if fixed:

@@ -241,7 +241,7 @@ def refuse_several(sequence: Sequence) -> None:
         one = max(found, key=lambda session: session.frames)
         raise InputError(
             f"has {len(found)} sessions with pauses of more than {PAUSE_H:g} hours between them "
-            f"({found[0].words}, ...), which do not belong into one measurement",
+            f"({found[0].words}, ...), which do not belong in one measurement",
             where=str(sequence.path),
             remedy="measure each with `promtrack run --each-session`, or one with "
             f"--set times.from={one.from_utc}Z --set times.to={one.to_utc}Z",

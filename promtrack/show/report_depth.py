@@ -218,8 +218,9 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
             "Knots",
             "Small bright knots are found at several sizes after what stands still has been subtracted, "
             "and joined from frame to frame. Speeds are those of lines, parabolas and freer "
-            "paths together, each weighted by its probability, against noise with a memory. Their errors "
-            "hold what a knot's light may wander within it. They hold at mid-time.",
+            "paths together, each weighted by its probability, with noise that is correlated in time. Their "
+            "errors include how far the middle of a knot's light may wander within the knot. They hold at "
+            "mid-time.",
             (
                 "Lindeberg 1998, Int. J. Comput. Vision 30, 79 (sizes)",
                 "Jaqaman et al. 2008, Nature Methods 5, 695 (tracks)",
@@ -233,14 +234,14 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
         Step(
             "Fronts",
             "The leading edge of what rises is followed and described by several models; it may turn out "
-            "that none of them describes the motion. Errors come from fits to redrawn residuals and from "
-            "models as good.",
+            "that none of them describes the motion. Errors come from fits to resampled residuals and "
+            "from the differences between models that fit equally well.",
             ("Byrne et al. 2013, A&A 557, A96 (residual bootstrap)",),
         ),
         Step(
             "Errors",
-            "Each ± is one standard deviation of the total error: the random part, and scale and clock, "
-            "which shift all speeds of the run by the same factor. The tables give the random part beside "
-            f"it. {METHODS_PAGE} of the program has the equations and the checks.",
+            "Each ± is one standard deviation of the total error: the random part and the systematic "
+            "part (scale and clock), which changes all speeds of the run by the same factor. The tables give "
+            f"the random part beside it. {METHODS_PAGE} of the program has the equations and the checks.",
         ),
     )

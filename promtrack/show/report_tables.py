@@ -72,7 +72,8 @@ def knots_table(measured: Measured) -> Markup:
     systematic = rounded(100 * relative_error(measured), 2)
     caption = (
         "Speeds at the middle of each track, across the sky; ± is the total error, one standard deviation, "
-        f"with its random part beside it. The rest is scale and clock, {systematic} % of every speed. A star "
+        f"with its random part beside it. The systematic part (scale and clock) is {systematic} % of every "
+        "speed. A star "
         "marks errors that were enlarged because the points scatter more than they allow. "
         f"'Changes': no simple model describes the track, and the speed holds at mid-time only.{note}"
     )

@@ -14,6 +14,7 @@ from promtrack.scene import SceneSpec, make_scene
 
 @given(st.floats(0, 359.9), st.floats(10, 3000), st.floats(-40, 40), st.floats(0, 0.1), st.floats(-180, 180))
 def test_there_and_back(theta, rho, turn, flat, zenith):
+    # TRUTH  the way back ends where the way there began
     place = Place(-200.5, 900.25, 1000.0, turn, flat, zenith)
     x, y = frame_points(place, theta, rho)
     back, distance = polar_points(place, x, y)
@@ -22,13 +23,14 @@ def test_there_and_back(theta, rho, turn, flat, zenith):
 
 
 def test_angles_run_counter_clockwise_from_up():
-    # By definition of the image angle: direction (dx, dy) = (-sin, -cos), y running down.
+    # TRUTH  By definition of the image angle: direction (dx, dy) = (-sin, -cos), y running down.
     place = Place(100.0, 200.0, 50.0)
     for theta, expected in ((0, (100, 150)), (90, (50, 200)), (180, (100, 250)), (270, (150, 200))):
         assert frame_points(place, theta, 50.0) == pytest.approx(expected, abs=1e-9)
 
 
 def test_flattening_shortens_the_diameter_towards_the_zenith():
+    # TRUTH  a flattening of 1 % towards the zenith, which stands at 30 deg
     place = Place(0.0, 0.0, 1000.0, 0.0, 0.01, 30.0)
     along, across = frame_points(place, 30.0, 1000.0), frame_points(place, 120.0, 1000.0)
     assert np.hypot(*along) == pytest.approx(990.0)

@@ -195,6 +195,7 @@ def test_no_limb_at_all_names_the_frame():
 
 
 def test_points_go_to_the_frame_and_back():
+    # TRUTH  the way back ends where the way there began
     scene = made(replace(STILL, frames=4))
     lock = lock_limb(scene.sequence())
     x, y = to_frame(lock, 2, np.array([2.0, 5.0]), np.array([1000.0, 1100.0]))

@@ -54,6 +54,7 @@ def test_blocks_that_contradict_each_other_make_the_join_unsure():
 
 
 def test_too_few_blocks_leave_the_join_open():
+    # TRUTH  two thirds of the limb are replaced; the bound is ours
     light = texture(1)[300:900]
     first = template(light, 0, 2)
     other = texture(9)[300:900]

@@ -71,6 +71,7 @@ def test_points_that_come_again_at_one_place_score_low():
 
 
 def test_expected_number_falls_with_the_score():
+    # TRUTH  60 random tracks in 20 trials are 3 a trial
     chance = Chance(np.sort(np.random.default_rng(3).exponential(4.0, 60) + 10)[::-1], np.full(60, 10.0), 20)
     scores = np.linspace(5, 120, 40)
     expected = [expected_by_chance(score, 8.0, chance) for score in scores]
@@ -150,6 +151,7 @@ def test_knots_below_the_noise_are_not_found(tmp_path):
 
 
 def test_injection_adds_the_stated_peak_and_leaves_the_rest(tmp_path):
+    # TRUTH  one knot of 30 times the noise is put in
     strip, _ = made_strip(replace(SCENE, frames=20), tmp_path, 6)
     recovery_knots = recover_knots(
         strip, tmp_path, count=1, snr=30.0, speed_km_s=10.0, fwhm_mm=4.0, rng=np.random.default_rng(2)

@@ -46,6 +46,7 @@ def rising(request, tmp_path_factory):
 
 
 def test_front_is_found_and_moves(rising):
+    # TRUTH  the shell that was put in stands over column 160, 69.6 deg
     for front in rising[2]:
         assert front.moving
         assert front.false_alarm < 0.01

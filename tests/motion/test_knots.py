@@ -162,6 +162,7 @@ def test_the_nearest_band_answers_most():
 
 
 def test_bands_cover_the_sizes_asked_for():
+    # TRUTH  the sizes asked for; neighbouring bands are a factor of 1.6 apart
     geometry = StripGeometry(120, 160, 0.0, 0.4, 60.0, 0.03, 700.0, True)
     sizes = [band.fwhm_mm for band in bands(geometry, (1.5, 6.0))]
     assert sizes[0] <= 2.36 * 0.4 * 1.6

@@ -57,6 +57,7 @@ def test_stream(film):
 
 
 def test_metadata(film):
+    # TRUTH  the title, credit and times of the run that was encoded
     path, run = film
     with av.open(str(path)) as container:
         tags = container.metadata

@@ -21,8 +21,8 @@ def lasco():
 
 def test_lasco_linear(lasco):
     # PUBLISHED  SOHO/LASCO CME catalogue (CDAW, release 2023-05-24), 2000-01-02 05:30: linear speed 603 km/s.
-    # The refit with R = 695 700 km gives 602.78 +- 22.91 km/s, scatter 0.6675 R. Tolerance: half the last
-    # digit.
+    # TWIN  an independent refit with R = 695 700 km: 602.78 +- 22.91 km/s, scatter 0.6675 R. Tolerance: half
+    # the last digit.
     fit = fit_polynomial(*lasco, None, 1)
     assert fit.value(0.0, 1) == pytest.approx(602.78, abs=0.01)
     assert fit.error(0.0, 1) == pytest.approx(22.91, abs=0.01)
@@ -32,8 +32,8 @@ def test_lasco_linear(lasco):
 
 def test_lasco_second_order(lasco):
     # PUBLISHED  the same row: acceleration 21.6 m/s2, second-order speeds 421 initial, 794 final, 833 at 20
-    # R. They are speeds at measured heights, v^2 = v0^2 + 2 a (h - h0), not at the first and last times
-    # (399.84 and 803.53).
+    # R. They are speeds at measured heights, v^2 = v0^2 + 2 a (h - h0), not at the first and last times. TWIN
+    # the refit's further digits, and those at the first and last times, 399.84 and 803.53.
     time_s, height_km = lasco
     fit = fit_polynomial(time_s, height_km, None, 2)
     speed, accel = fit.value(time_s[0], 1), fit.value(0.0, 2)
@@ -68,7 +68,7 @@ def test_lasco_choice_of_model(lasco):
 
 
 def test_lasco_no_model_describes_it(lasco):
-    # PUBLISHED  same event: heights are read to 0.01 R from the images; a reading error of 0.1 R is generous.
+    # TRUTH  heights measured in the same event, to 0.01 R; a reading error of 0.1 R is generous.
     # The residuals of the published parabola curve far beyond that, so no model may be said to describe the
     # motion.
     time_s, height_km = lasco
@@ -89,8 +89,8 @@ def distance_of(name):
 @pytest.mark.parametrize("name", STEREO)
 def test_stereo_linear_speed(name):
     # PUBLISHED  HELCATS HI CME catalogue v01 (Barnes et al. 2019, Solar Phys. 294, 57): fixed-phi speeds. The
-    # distances come from the same geometry, so their linear speed agrees within 2 %; our own refit to 0.02
-    # km/s.
+    # distances come from the same geometry, so their linear speed agrees within 2 %. TWIN  our refit in
+    # another program, to 0.02 km/s.
     row = REFERENCE[name]
     fit = fit_polynomial(column_of(name, "t_s"), distance_of(name), None, 1)
     assert fit.value(0.0, 1) == pytest.approx(row["linear_km_s"], abs=0.02)

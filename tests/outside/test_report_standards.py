@@ -107,6 +107,7 @@ def test_contrast_formula():
 
 
 def test_html_parses_without_an_error(page):
+    # PUBLISHED  WCAG 2.2, success criteria 3.1.1 (language) and 2.4.2 (title)
     assert page.tag == "html"
     assert page.get("lang") == "en"  # WCAG 3.1.1
     assert page.findtext("head/title")  # WCAG 2.4.2
@@ -114,6 +115,8 @@ def test_html_parses_without_an_error(page):
 
 
 def test_identifiers_are_unique_and_links_within_the_page_lead_somewhere(page):
+    # PUBLISHED  HTML standard: an id is unique in its tree, and a link to #name leads to the element of
+    # that id
     names = [item.get("id") for item in page.iter() if item.get("id")]
     assert len(names) == len(set(names))
     targets = {link.get("href")[1:] for link in page.iter("a") if link.get("href", "").startswith("#")}
@@ -122,7 +125,7 @@ def test_identifiers_are_unique_and_links_within_the_page_lead_somewhere(page):
 
 
 def test_headings_go_down_one_level_at_a_time(page):
-    # WCAG 1.3.1, technique H42: one h1, no level left out.
+    # PUBLISHED  WCAG 1.3.1, technique H42: one h1, no level left out.
     levels = [
         int(item.tag[1])
         for item in page.iter()
@@ -135,7 +138,7 @@ def test_headings_go_down_one_level_at_a_time(page):
 
 
 def test_every_picture_has_alternative_text(page):
-    # WCAG 1.1.1; decoration is hidden from screen readers.
+    # PUBLISHED  WCAG 1.1.1; decoration is hidden from screen readers.
     pictures = list(page.iter("img"))
     assert len(pictures) == len(SHEETS)
     for picture in pictures:
@@ -144,7 +147,7 @@ def test_every_picture_has_alternative_text(page):
 
 
 def test_tables_name_their_heads_and_themselves(page):
-    # WCAG 1.3.1, techniques H39 (caption) and H63 (scope).
+    # PUBLISHED  WCAG 1.3.1, techniques H39 (caption) and H63 (scope).
     tables = list(page.iter("table"))
     assert len(tables) == 3  # knots, models of fronts, frames and files
     for table in tables:
@@ -158,8 +161,8 @@ def test_tables_name_their_heads_and_themselves(page):
 
 
 def test_regions_and_sections_are_named(page):
-    # WCAG 1.3.1 and 2.4.1: a link past the head, landmarks with names, boxes that scroll can be reached by
-    # keyboard.
+    # PUBLISHED  WCAG 1.3.1 and 2.4.1: a link past the head, landmarks with names, boxes that scroll can be
+    # reached by keyboard.
     names = {item.get("id"): item for item in page.iter() if item.get("id")}
     for fold in page.iter("details"):
         assert "".join(fold.find("summary").itertext()).strip()
@@ -206,8 +209,8 @@ def test_brightness_rises_in_lightness_for_every_eye(kind):
 
 
 def test_svg_files_are_well_formed_and_complete(products):
-    # W3C SVG 1.1 and XML 1.0, read by lxml: root element, size in the proportions of the sheet, words as
-    # text, no reference to anything outside the file.
+    # PUBLISHED  W3C SVG 1.1 and XML 1.0, read by lxml: root element, size in the proportions of the sheet,
+    # words as text, no reference to anything outside the file.
     drawings = [path for path in products[1] if path.suffix == ".svg"]
     # line drawings come for an upright phone too
     assert len(drawings) == 2 * (len(SHEETS) + sum(not sheet.photograph for sheet in SHEETS))

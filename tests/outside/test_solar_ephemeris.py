@@ -51,8 +51,8 @@ def test_table_of_computed_values(row):
 @pytest.mark.parametrize("row", [r for r in rows() if r["published_P_deg"]], ids=lambda row: row["time"])
 def test_table_of_published_values(row):
     # PUBLISHED  Meeus 1998, Astronomical Algorithms, example 29.a; Astronomical Almanac 2013 (P, L0); JPL
-    # Horizons (B0). Half the last printed digit (0.005), and for L0 the 0.006 deg of the Almanac's aberration
-    # besides.
+    # Horizons (B0). Half the last printed digit (0.005), for P a thousandth more, and for L0 the 0.006 deg of
+    # the Almanac's aberration besides.
     view = solar_view(utc(row))
     assert view.p_deg == pytest.approx(float(row["published_P_deg"]), abs=0.006)
     assert view.b0_deg == pytest.approx(float(row["published_B0_deg"]), abs=0.005)

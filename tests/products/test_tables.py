@@ -81,6 +81,7 @@ def write_strip(folder, measured):
 
 
 def test_lock_comes_back(folder, measured):
+    # TRUTH  what was written, to the digits that are written
     checks = (Check("lock", "edge against features", "poor", "They differ by 3 px."),)
     written = dataclasses.replace(measured.lock, checks=checks)
     write_lock(folder, measured.sequence, written)
@@ -131,6 +132,7 @@ def test_motion_without_any_knot_comes_back(folder, measured):
 
 
 def test_strip_comes_back(folder, measured):
+    # TRUTH  what was written, to half a step of the stored integers
     write_strip(folder, measured)
     back = read_strip(folder)
     np.testing.assert_allclose(back.read(), measured.strip.read(), atol=0.501 * STEP)

@@ -306,7 +306,8 @@ def test_arch_knot_keeps_its_speed_along_the_arch(leg):
 
 
 def test_filament_runs_on_over_the_limb():
-    # common practice, no source: the same plasma is dark in front of the disc and bright off the limb
+    # TRUTH  common practice, no source: the same plasma is dark in front of the disc and bright off the
+    # limb
     with_one = make_scene(
         replace(BARE, filaments=(Filament(at_deg=0.0, lean_deg=0.0),), frames=1, seeing_arcsec=1.5)
     )

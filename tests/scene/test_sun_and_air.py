@@ -36,7 +36,7 @@ def ring(scene, index, low_mm, high_mm, span_deg=8.0):
 
 
 def test_disc_is_darker_at_its_edge():
-    # common practice, no source: limb darkening
+    # TRUTH  common practice, no source: limb darkening
     scene = make_scene(replace(CALM, side="whole", arcsec_per_px=5.0, frames=1))
     assert ring(scene, 0, -30.0, -8.0).mean() < 0.75 * ring(scene, 0, -690.0, -600.0).mean()
 
@@ -45,8 +45,8 @@ def test_disc_is_darker_at_its_edge():
     ("exposure", "burnt", "faint"), [("normal", False, True), ("both", False, False), ("burnt", True, False)]
 )
 def test_exposures(exposure, burnt, faint):
-    # common practice, no source: the exposure that shows prominences well burns the disc out; with a normal
-    # one they are faint; one well-placed exposure holds both
+    # TRUTH  common practice, no source: the exposure that shows prominences well burns the disc out; with a
+    # normal one they are faint; one well-placed exposure holds both
     scene = make_scene(replace(CALM, exposure=exposure, frames=1))
     disc = ring(scene, 0, -60.0, -5.0) / 65535
     prominence = np.percentile(ring(scene, 0, 6.0, 30.0, span_deg=2.0) / 65535, 98)
@@ -58,7 +58,7 @@ def test_exposures(exposure, burnt, faint):
 
 
 def test_a_prominence_looks_different_within_an_hour_and_the_same_within_a_minute():
-    # common practice, no source. Correlation of the pictures of the prominence, off the limb
+    # TRUTH  common practice, no source. Correlation of the pictures of the prominence, off the limb
     scene = make_scene(replace(CALM, times_s=(0.0, 60.0, 3600.0), hedgerows=(Hedgerow(width_mm=90.0),)))
     first, soon, late = (ring(scene, i, 5.0, 35.0, span_deg=3.5) for i in range(3))
     assert np.corrcoef(first, soon)[0, 1] > 0.98
@@ -173,6 +173,7 @@ def test_same_spec_same_frames_in_any_order():
 
 
 def test_spoiled_frames_are_spoiled_and_named():
+    # TRUTH  what the spec asks for
     spec = replace(
         CALM,
         frames=12,
@@ -226,6 +227,7 @@ def test_nonsense_is_refused(change, words):
 
 
 def test_irregular_times_and_gaps():
+    # TRUTH  what the spec asks for: a gap of 300 s, 1 s of scatter
     spec = replace(CALM, frames=30, cadence_s=10.0, time_jitter_s=1.0, gaps=((12, 300.0),))
     steps = np.diff(spec.time_s)
     assert steps[11] > 290.0

@@ -63,3 +63,14 @@ def test_a_fixed_point_of_the_sun_is_no_hot_pixel():
 
 def test_too_few_frames_tell_nothing(frames):
     assert find_hot_pixels(frames[:4], full_scale=65535.0).shape == (0, 2)
+
+
+@pytest.mark.parametrize("other", [np.zeros, np.ones])
+@pytest.mark.parametrize("at", [0, 4, 8])
+def test_a_frame_of_something_else_hides_no_hot_pixel(frames, other, at):
+    # TRUTH  one hot pixel in every frame but one, which is black, or even, throughout
+    spoiled = [frame.copy() for frame in frames]
+    for frame in spoiled:
+        frame[20, 17] += 9000
+    spoiled[at] = 900 * other(SPEC.shape, np.uint16)
+    assert find_hot_pixels(spoiled, full_scale=65535.0).tolist() == [[20, 17]]

@@ -67,6 +67,7 @@ def test_a_number_behind_hour_and_minute_is_asked_about(tmp_path):
 
 
 def test_frames_less_than_a_second_apart_by_decimals_in_names_are_asked_about(tmp_path):
+    # TRUTH  eight names a tenth of a second apart
     names = [f"2026-05-17T09-31-20.{100 * i:03d}Z.tif" for i in range(8)]
     with pytest.raises(InputError, match=r"has 10 frames a second by its names.*times\.source=names"):
         open_sequence(named(tmp_path / "in", names))
@@ -396,6 +397,7 @@ def test_one_exposure_with_clouds_black_frames_and_one_change_is_one_kind(tmp_pa
 
 
 def test_headers_and_line_of_light_of_each_frame(tmp_path):
+    # TRUTH  the keywords written; FITS counts pixels from 1
     cards = {
         "CTYPE1": "HPLN-TAN",
         "CTYPE2": "HPLT-TAN",

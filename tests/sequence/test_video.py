@@ -188,6 +188,7 @@ def test_damage_inside_a_film_moves_no_frame(tmp_path):
 
 
 def test_red_film_takes_the_red(tmp_path):
+    # TRUTH  the red channel that was encoded
     grey = [picture(i, "uint8")[:, :64] for i in range(4)]
     red = [np.dstack([g, g // 30, g // 30]) for g in grey]
     path = encode(tmp_path / "sun.mp4", red, "rgb24", "-c:v", "libx264", "-pix_fmt", "yuv444p", "-crf", "1")
@@ -198,6 +199,7 @@ def test_red_film_takes_the_red(tmp_path):
 
 
 def test_clock_of_the_container(tmp_path):
+    # TRUTH  ten pictures, five a second, from the time written into the film
     frames = [picture(i, "uint8")[:, :64] for i in range(10)]
     path = encode(
         tmp_path / "sun.mp4",
@@ -221,6 +223,7 @@ def test_clock_of_the_container(tmp_path):
 
 
 def test_start_of_a_film_in_its_name(tmp_path):
+    # TRUTH  ten pictures, five a second
     frames = [picture(i, "uint8")[:, :64] for i in range(10)]
     path = encode(tmp_path / "sun_20260517_093120.mp4", frames, "gray", "-pix_fmt", "yuv420p", rate="5")
     with pytest.raises(InputError, match=r"how far apart in time.*times\.cadence_s=10.*times\.source=names"):
@@ -231,7 +234,7 @@ def test_start_of_a_film_in_its_name(tmp_path):
 
 
 def test_several_films_make_one_recording(tmp_path):
-    # common practice, no source: a short film every minute, each named by its start
+    # TRUTH  common practice, no source: a short film every minute, each named by its start
     for k in range(3):
         frames = [picture(4 * k + i, "uint8") for i in range(4)]
         encode(tmp_path / f"20260517_093{k}20.mkv", frames, "gray", "-c:v", "ffv1", rate="5")
@@ -289,5 +292,5 @@ def test_film_cut_short(tmp_path, keep):
     ],
 )
 def test_full_depth_is_asked_for(stored, asked):
-    # PUBLISHED  names and depths as `ffmpeg -pix_fmts` lists them
+    # TWIN  names and depths as `ffmpeg -pix_fmts` lists them
     assert _asked_for(stored)[0] == asked

@@ -97,6 +97,7 @@ def test_local_speeds_are_unbiased_and_their_errors_true(measured_fake):
 
 
 def test_no_line_is_drawn_through_a_gap():
+    # TRUTH  no points between 270 and 600 s
     time_s = np.concatenate([np.arange(0.0, 300.0, 30.0), np.arange(600.0, 900.0, 30.0)])
     times = drawing_times(time_s)
     drawn = times[np.isfinite(times)]

@@ -74,6 +74,7 @@ def test_a_front_is_what_was_clicked(page, measured_fake):
 
 
 def test_a_known_knot_stands_where_it_was_measured_and_can_be_dropped(page, measured_fake):
+    # TRUTH  the place in the record, to the digits that the page writes
     fresh(page)
     knot = measured_fake.motion.knots[0]
     at = int(np.searchsorted(measured_fake.strip.time_s, knot.time_s[2] - 1e-6))
@@ -86,6 +87,7 @@ def test_a_known_knot_stands_where_it_was_measured_and_can_be_dropped(page, meas
 
 
 def test_cover_leave_out_and_undo(page, measured_fake):
+    # TRUTH  the places clicked, to the pixels of the page
     fresh(page)
     geometry = measured_fake.strip.geometry
     middle = geometry.angle_deg(geometry.columns / 2) % 360
@@ -107,6 +109,7 @@ def test_cover_leave_out_and_undo(page, measured_fake):
 
 
 def test_regions_of_the_sensor_are_in_pixels_of_the_camera(page, measured_fake):
+    # TRUTH  the places clicked, to 3 px
     fresh(page)
     page.click('[data-view="frames"]')
     page.click('[data-tool="cover"]')
@@ -122,6 +125,7 @@ def test_regions_of_the_sensor_are_in_pixels_of_the_camera(page, measured_fake):
 
 
 def test_the_keyboard_alone_marks_a_knot(page, measured_fake):
+    # TRUTH  the page's own place ten pixels above the middle
     fresh(page)
     page.evaluate("document.activeElement.blur(); cross.x = size()[0] / 2; cross.y = size()[1] / 2")
     expected = page.evaluate("toSun(cross.x, cross.y - 10)")

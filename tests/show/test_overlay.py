@@ -300,6 +300,7 @@ def test_capitals_are_ten_px_high_on_a_phone(name):
 
 
 def test_tall_pictures_keep_clear_of_a_feed_s_controls():
+    # TRUTH  the margins that were chosen: 14 % below, 8 % above
     page = make_page(1080, 1920)
     assert page.inside.bottom <= 0.86 * 1920
     assert page.inside.top >= 0.08 * 1920
@@ -421,6 +422,7 @@ def test_everyday_line_is_about_what_was_measured():
 
 
 def test_title_says_what_where_when_and_how_fast():
+    # TRUTH  the plan's factor, rounded to one or two digits
     studio = stage(view="wide")
     what, where, when, fast = title_lines(studio.annotation())
     assert what == "Erupting prominence"
@@ -556,6 +558,7 @@ def test_words():
     st.integers(0, 2**32 - 1),
 )
 def test_layout_never_overlaps(sizes, seed):
+    # TRUTH  the rectangle that was given
     rng = np.random.default_rng(seed)
     inside = Rect(20, 20, 920, 500)
     ground = make_ground(960, 540, inside, (rng.random((20, 30)) > 0.9).astype(np.float32))

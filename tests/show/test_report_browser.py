@@ -132,6 +132,7 @@ def test_page_opens_from_disk_with_every_picture(opened):
 
 
 def test_clip_plays(opened):
+    # TRUTH  a film of two seconds, 320 px wide
     page = opened()
     page.evaluate("document.querySelector('video').play()")
     eventually(page, "document.querySelector('video').currentTime > 0.3")
@@ -143,6 +144,7 @@ def test_clip_plays(opened):
 
 
 def test_linked_clip_plays_too(opened, measured_fake, page_file, monkeypatch):
+    # TRUTH  the clip's time runs
     monkeypatch.setattr(report, "MOST_BYTES", 10)
     linked = write_report(
         measured_fake,

@@ -25,6 +25,7 @@ def geometry_of(lock, orientation=NORTH_UP, **strip):
 
 
 def test_native_scale_and_the_limb_on_a_row():
+    # TRUTH  a limb of 900 px radius, 700.05 Mm from the Sun's centre
     lock = short_arc()
     geometry = geometry_of(lock)
     assert geometry.limb_mm == pytest.approx(700.05)
@@ -36,6 +37,7 @@ def test_native_scale_and_the_limb_on_a_row():
 
 
 def test_extent_is_what_the_frames_show():
+    # TRUTH  by hand, from the frame's size and the Sun's place
     lock = short_arc()
     geometry = geometry_of(lock)
     # The limb meets the frame's right border where 900 sin(a) = 454 or so, its left border where 900 sin(a) =
@@ -96,6 +98,7 @@ def test_frame_matrix_is_the_geometry():
 
 
 def test_settings_cut_the_strip():
+    # TRUTH  the settings
     lock = short_arc()
     geometry = geometry_of(lock, from_deg=-12.0, to_deg=10.5, low_mm=5.0, high_mm=80.0)
     assert geometry.from_deg == pytest.approx(348.0)
@@ -130,6 +133,7 @@ def test_no_used_frame():
 
 
 def test_whole_disc_goes_once_around():
+    # TRUTH  one pixel of a limb of 480 px radius
     lock = make_lock([(600.0, 600.0)], (1200, 1200), radius_px=480.0, from_deg=0.0, to_deg=360.0)
     geometry = geometry_of(lock)
     assert geometry.columns * geometry.deg_per_column == pytest.approx(360.0)
@@ -138,6 +142,7 @@ def test_whole_disc_goes_once_around():
 
 
 def test_fine_scale_is_coarsened_to_a_bounded_strip():
+    # TRUTH  a limb of 7000 px radius
     lock = make_lock([(3000.0, 9000.0)], (4000, 6000), radius_px=7000.0, from_deg=-25.0, to_deg=25.0)
     geometry = geometry_of(lock)
     assert geometry.rows * geometry.columns <= 4_010_000
@@ -145,6 +150,7 @@ def test_fine_scale_is_coarsened_to_a_bounded_strip():
 
 
 def test_a_scale_from_optics_keeps_pixels_square():
+    # TRUTH  700 km a pixel
     lock = short_arc()
     scale = Scale(700.0, 7.0, 0.97, "optics", "", True)
     geometry = strip_geometry(lock, scale, NORTH_UP, strip=StripSettings())

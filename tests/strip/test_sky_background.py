@@ -121,6 +121,7 @@ def test_what_appears_keeps_its_light(cover):
 
 
 def test_missing_corners_do_not_matter():
+    # TRUTH  a halo, of which nothing is to be left above a fifth of the noise
     strip = noisy(halo(0.1))
     strip[80:, :300] = np.nan
     strip[:, -40:] = np.nan

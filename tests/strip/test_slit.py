@@ -42,6 +42,7 @@ def sky(angle_deg, height_mm):
 
 
 def test_radial_path():
+    # TRUTH  -3.5 deg is 356.5 deg; samples are 0.7 Mm apart
     path = parse_path("radial:-3.5", GEOMETRY)
     assert path.kind == "radial"
     assert path.angle_deg == pytest.approx(356.5)
@@ -51,6 +52,7 @@ def test_radial_path():
 
 
 def test_parallel_path_is_measured_at_its_height():
+    # TRUTH  20 deg of a circle of 750.05 Mm
     path = parse_path("parallel:50:350:10", GEOMETRY)
     assert path.height_mm == pytest.approx(50.0)
     assert path.angle_deg[0] == pytest.approx(350.0)
@@ -71,6 +73,7 @@ def test_straight_path_is_straight_in_the_sky():
 
 
 def test_curved_path_passes_through_its_points():
+    # TRUTH  the points named
     path = parse_path("curved:352,5:355,45:0,60:4,45:6,5", GEOMETRY)
     for angle, height in ((352, 5), (355, 45), (360, 60), (364, 45)):
         gap = np.hypot(*(sky(path.angle_deg, path.height_mm) - sky(angle, height)[:, None]))

@@ -106,6 +106,7 @@ def test_proposals_do_not_repeat_each_other_and_can_be_read(tmp_path):
 
 
 def test_a_still_scene_gives_paths_through_what_is_there(tmp_path):
+    # TRUTH  the thread stands at 350 deg
     strip = strip_of(lambda i, r, c: still(r, c), tmp_path / "c")
     radial = parse_path(propose_paths(strip)[0], GEOMETRY)
     assert radial.angle_deg[0] == pytest.approx(350.0, abs=1.5)

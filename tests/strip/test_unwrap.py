@@ -80,6 +80,7 @@ def test_refraction_is_undone():
 
 
 def test_what_the_frame_does_not_show_is_nan_and_nothing_else():
+    # TRUTH  an even frame of 50 counts
     lock = a_lock()
     geometry = geometry_of(lock)
     strip = StripCutter.plan(geometry, lock, NORTH_UP).sample(np.full(SHAPE, 50.0, np.float32), 1)
@@ -108,6 +109,7 @@ def test_wide_columns_are_averaged_not_skipped():
 
 
 def test_strips_stand_in_the_file_where_they_should(tmp_path):
+    # TRUTH  frames 20 s apart, of which the second is not used
     path = tmp_path / "cube.fits"
     lock = a_lock(used=[True, False, True])
     geometry = geometry_of(lock, low_mm=5.0, high_mm=90.0)

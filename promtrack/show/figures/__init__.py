@@ -76,7 +76,7 @@ SHEETS = (
         "heights",
         "Height against time",
         "Points are measured heights with their errors, lines the models (dashed where none describes the "
-        "track); below, what the models leave over.",
+        "track); below, the residuals.",
         False,
         lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
         _still,
@@ -141,7 +141,7 @@ SHEETS = (
         "Displacement along a path with a damped sine, and the power of each period.",
         False,
         lambda run: "Displacement against time with a damped sine, and power against period.",
-        lambda run: "" if run.motion.oscillations else "no thread sways significantly",
+        lambda run: "" if run.motion.oscillations else "no thread oscillates significantly",
     ),
     Sheet(
         "registration_check",

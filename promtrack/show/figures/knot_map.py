@@ -72,7 +72,7 @@ def knot_map(measured: Measured, theme: Theme, *, upright: bool = False) -> Figu
     subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above {limb_name(measured)}"
     minutes = travel_minutes(measured, area)
     if minutes:
-        subtitle += f"; arrows: way in {minutes:g} min"
+        subtitle += f"; arrows: distance in {minutes:g} min"
     beyond = [item.letter for item in items if not _shows(measured, area, item)]
     if beyond:
         subtitle += f"; {' and '.join(beyond)} elsewhere"

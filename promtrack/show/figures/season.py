@@ -123,7 +123,7 @@ def draw_trial(
     """
     with themed(LIGHT):
         count = int(found.sum())
-        title = f"{count} of {len(found)} bodies put into these frames were found"
+        title = f"{count} of {len(found)} test features put into these frames were found"
         figure = sheet(title, "Hollow: not found. Right: how far the stated errors hold")
         left, right = panel(figure, 0.085, 0.145, 0.50, 0.61), panel(figure, 0.665, 0.145, 0.31, 0.61)
         handles = _draw_found(left, kind, speed_km_s, brightness_sigma, found)
@@ -165,5 +165,5 @@ def _draw_pulls(axes: Axes, pull: np.ndarray) -> None:
     axes.plot(pulls, share, drawstyle="steps-post", color=COLOURS[1])
     for sigma, part in ((1.0, 0.683), (2.0, 0.954)):  # of a normal distribution
         axes.plot([0, sigma, sigma], [part, part, 0], color=LIGHT.quiet, linewidth=1.2, linestyle=":")
-    axes.set(xlabel="error in stated errors", xlim=(0, 5), ylim=(0, 1.02))
+    axes.set(xlabel="error / stated error", xlim=(0, 5), ylim=(0, 1.02))
     name_y(axes, "share with a smaller error")

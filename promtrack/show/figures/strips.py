@@ -93,7 +93,7 @@ def oscillation(measured: Measured, theme: Theme, *, upright: bool = False) -> F
     path = path_words(measured.motion.slits[swing.slit], measured.orientation.label)
     false_alarm = false_alarm_text(swing.false_alarm)
     figure = sheet(
-        f"A thread swayed with a period of {with_error(minutes, swing.period_err_s / 60.0, 'min')}",
+        f"A thread oscillated with a period of {with_error(minutes, swing.period_err_s / 60.0, 'min')}",
         f"Amplitude {amplitude}, {_damping(swing)}; false alarm {false_alarm}; {path}",
         upright=upright,
     )
@@ -277,7 +277,7 @@ def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> 
     ticks = [t for t in axes.get_xticks() if left <= t <= right]
     axes.set_xticks(ticks, [f"{t % 360.0:g}" for t in ticks])
     axes.set_xlabel(f"{measured.orientation.label} (°)", labelpad=2)
-    name_y(axes, "height (Mm), greatest light of the whole time")
+    name_y(axes, "height (Mm), maximum over time")
 
 
 def _draw_heights(axes: Axes, measured: Measured, named: tuple[Prominence, ...], theme: Theme) -> None:
