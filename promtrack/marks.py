@@ -8,8 +8,9 @@ saves such a file.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -111,26 +112,25 @@ class Marks:
 
 
 def filled(frame: np.ndarray, boxes: tuple[SensorBox, ...]) -> np.ndarray:
-    """A copy of the frame with each box filled, row by row, from the pixels at its left and right."""
+    """A copy of a frame (rows, columns), each box filled row by row from the pixels at its left and right."""
     frame = frame.copy()
     columns = frame.shape[1]
     for box in boxes:
         rows, within = _inside(box, frame.shape)
-        first, last = within.start, within.stop
-        if first >= last or rows.start >= rows.stop:
-            continue
-        left = frame[rows, max(first - 1, 0) if first > 0 else min(last, columns - 1)].astype(float)
-        right = frame[rows, last if last < columns else max(first - 1, 0)].astype(float)
-        part = (np.arange(first, last) - first + 1.0) / (last - first + 1.0)
-        frame[rows, within] = (left[:, None] * (1.0 - part) + right[:, None] * part).astype(frame.dtype)
+        before, behind = within.start - 1, within.stop
+        if before >= 0 or behind < columns:  # else nothing is left of the rows
+            before, behind = (behind if before < 0 else before), (before if behind >= columns else behind)
+            part = np.linspace(0.0, 1.0, within.stop - within.start + 2)[1:-1]
+            left, right = (frame[rows, column, None].astype(float) for column in (before, behind))
+            frame[rows, within] = (left * (1.0 - part) + right * part).astype(frame.dtype)
     return frame
 
 
 def _inside(box: SensorBox, shape: tuple[int, ...]) -> tuple[slice, slice]:
     rows, columns = shape
-    top, bottom = (int(np.clip(round(v), 0, rows)) for v in (box.top_px, box.bottom_px))
-    left, right = (int(np.clip(round(v), 0, columns)) for v in (box.left_px, box.right_px))
-    return slice(top, bottom), slice(left, right)
+    top, bottom = np.clip([round(box.top_px), round(box.bottom_px)], 0, rows)
+    left, right = np.clip([round(box.left_px), round(box.right_px)], 0, columns)
+    return slice(top, max(bottom, top)), slice(left, max(right, left))
 
 
 def find_marks(source: Path) -> Path | None:
@@ -162,25 +162,20 @@ class _Odd(ValueError):
 
 
 def _marks(tree: dict[str, Any]) -> Marks:
-    unknown = set(tree) - {"leave_out", "cover", "drop", "no_front", "front", "knot"}
-    if unknown:
-        raise _Odd(f"[[{min(unknown)}]] is no kind of mark")
     for kind, entries in tree.items():
+        if kind not in ("leave_out", "cover", "drop", "no_front", "front", "knot"):
+            raise _Odd(f"[[{kind}]] is no kind of mark")
         if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
             raise _Odd(f"'{kind}' is not written as [[{kind}]]")
-    covers = [
-        (entry.get("in"), {k: v for k, v in entry.items() if k != "in"}) for entry in tree.get("cover", [])
-    ]
-    if any(within not in ("sensor", "sun") for within, _ in covers):
-        raise _Odd('[[cover]] needs in = "sensor" or in = "sun"')
+    covers: dict[str, list[dict[str, Any]]] = {"sensor": [], "sun": []}
+    for entry in tree.get("cover", []):
+        if entry.get("in") not in covers:
+            raise _Odd('[[cover]] needs in = "sensor" or in = "sun"')
+        covers[entry["in"]].append({key: value for key, value in entry.items() if key != "in"})
     return Marks(
         leave_out=tuple(name for entry in tree.get("leave_out", []) for name in _names(entry)),
-        covered_sensor=tuple(
-            SensorBox(**_numbers("cover", box, SensorBox)) for where, box in covers if where == "sensor"
-        ),
-        covered_sun=tuple(
-            SunBox(**_numbers("cover", box, SunBox)) for where, box in covers if where == "sun"
-        ),
+        covered_sensor=tuple(SensorBox(**_numbers("cover", box, SensorBox)) for box in covers["sensor"]),
+        covered_sun=tuple(SunBox(**_numbers("cover", box, SunBox)) for box in covers["sun"]),
         drop=tuple(_place("drop", entry) for entry in tree.get("drop", [])),
         no_front=tuple(Sector(**_numbers("no_front", entry, Sector)) for entry in tree.get("no_front", [])),
         fronts=tuple(_course("front", entry) for entry in tree.get("front", [])),
@@ -188,23 +183,29 @@ def _marks(tree: dict[str, Any]) -> Marks:
     )
 
 
+def _only(kind: str, entry: dict[str, Any], keys: Iterable[str]) -> None:
+    """Raises _Odd unless the entry has these keys and no others."""
+    if set(entry) != set(keys):
+        got = ", ".join(entry) or "nothing"
+        raise _Odd(f"[[{kind}]] needs {', '.join(keys)} and nothing else, got {got}")
+
+
 def _names(entry: dict[str, Any]) -> list[str]:
-    names = entry.get("frames")
-    if set(entry) != {"frames"} or not isinstance(names, list) or not all(isinstance(n, str) for n in names):
-        raise _Odd('[[leave_out]] needs frames = ["name", ...] and nothing else')
+    _only("leave_out", entry, ("frames",))
+    names = entry["frames"]
+    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+        raise _Odd('[[leave_out]] needs frames = ["name", ...]')
     return names
 
 
 def _numbers(kind: str, entry: dict[str, Any], record: type) -> dict[str, float]:
-    keys = list(record.__annotations__)
-    if set(entry) != set(keys):
-        raise _Odd(
-            f"[[{kind}]] needs {', '.join(keys)} and nothing else, got {', '.join(entry) or 'nothing'}"
-        )
-    return {key: _number(kind, key, entry[key]) for key in keys}
+    keys = record.__annotations__
+    _only(kind, entry, keys)
+    return {key: _number(kind, key, entry) for key in keys}
 
 
-def _number(kind: str, key: str, value: Any) -> float:
+def _number(kind: str, key: str, entry: dict[str, Any]) -> float:
+    value = entry[key]
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e6:
         raise _Odd(f"{key} of a [[{kind}]] needs a number, got {value!r}")
     return float(value)
@@ -214,17 +215,15 @@ def _place(kind: str, entry: Any) -> Place:
     keys = {"time", "angle_deg", "height_mm"}
     if not isinstance(entry, dict) or not keys <= set(entry) <= keys | {"err_mm"}:
         raise _Odd(f"a point of a [[{kind}]] needs time, angle_deg, height_mm, and may have err_mm")
-    err = _number(kind, "err_mm", entry["err_mm"]) if "err_mm" in entry else float("nan")
+    err = _number(kind, "err_mm", entry) if "err_mm" in entry else float("nan")
     if err <= 0.0:
         raise _Odd(f"err_mm of a [[{kind}]] needs a number above 0, got {err:g}")
-    number: Callable[[str], float] = lambda key: _number(kind, key, entry[key])  # noqa: E731
-    return Place(_time(kind, entry["time"]), number("angle_deg"), number("height_mm"), err)
+    time = _time(kind, entry["time"])
+    return Place(time, _number(kind, "angle_deg", entry), _number(kind, "height_mm", entry), err)
 
 
 def _time(kind: str, value: Any) -> np.datetime64:
     """A moment in UTC, from text or from TOML's own date and time, which may name a zone."""
-    from datetime import UTC, datetime
-
     try:
         moment = datetime.fromisoformat(value) if isinstance(value, str) else value
         if not isinstance(moment, datetime):
@@ -239,7 +238,7 @@ def _time(kind: str, value: Any) -> np.datetime64:
 
 
 def _course(kind: str, entry: dict[str, Any]) -> tuple[Place, ...]:
-    points = entry.get("points")
-    if set(entry) != {"points"} or not isinstance(points, list):
-        raise _Odd(f"[[{kind}]] needs points = [...] and nothing else")
-    return tuple(sorted((_place(kind, point) for point in points), key=lambda place: place.time_utc))
+    _only(kind, entry, ("points",))
+    if not isinstance(entry["points"], list):
+        raise _Odd(f"[[{kind}]] needs points = [...]")
+    return tuple(sorted((_place(kind, point) for point in entry["points"]), key=lambda one: one.time_utc))

@@ -139,7 +139,10 @@ def _read_run(folder: Path, out: Path) -> tuple[SeasonRow, list[Eruption]]:
         )
     try:
         row = _row(products, page, out)
-        fronts = [_eruption(row, front) for front in page["found"]["fronts"]]
+        names = ("pa_deg", "speed_km_s", "speed_err_km_s", "height_mm", "height_err_mm")
+        fronts = [
+            Eruption(row, *(_number(front, name) for name in names)) for front in page["found"]["fronts"]
+        ]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         what = f"summary.json is damaged ({type(error).__name__}: {error})"
         raise InputError(what, where=str(folder)) from None
@@ -147,13 +150,10 @@ def _read_run(folder: Path, out: Path) -> tuple[SeasonRow, list[Eruption]]:
 
 
 def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
-    found, verdict = page["found"], page["verdict"]
-    highest: dict[str, Any] = max(found["prominences"], key=lambda p: _rank(p, "height_mm"), default={})
-    fastest: dict[str, Any] = max(found["fronts"], key=lambda f: _rank(f, "speed_km_s"), default={})
+    found, levels = page["found"], {subject: one["level"] for subject, one in page["verdict"].items()}
+    highest: dict[str, Any] = max(found["prominences"], key=lambda p: p["height_mm"] or 0.0, default={})
+    fastest: dict[str, Any] = max(found["fronts"], key=lambda f: f["speed_km_s"] or 0.0, default={})
     knot = found["fastest_knot"] or {}
-    height, height_err = _top(highest)
-    front_height, front_height_err = _top(fastest)
-    levels = {subject: (one["level"], ()) for subject, one in verdict.items()}
     row = SeasonRow(
         folder=_way(products.path, out),
         recording=str(page["input"]),
@@ -163,16 +163,16 @@ def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
         span_s=_number(page, "span_s"),
         frames_used=int(page["frames_used"]),
         frames_read=int(page["frames_read"]),
-        lock=verdict["lock"]["level"],
-        scale=verdict["scale"]["level"],
-        motion=verdict["motion"]["level"],
-        poor=is_poor(levels),
+        lock=levels["lock"],
+        scale=levels["scale"],
+        motion=levels["motion"],
+        poor=is_poor({subject: (level, ()) for subject, level in levels.items()}),
         km_per_px=_number(page["scale"], "km_per_px"),
         km_per_px_err=_number(page["scale"], "sigma_km_per_px"),
         angles=page["orientation"]["angles"],
         prominences=len(found["prominences"]),
-        height_mm=height,
-        height_err_mm=height_err,
+        height_mm=_number(highest, "height_mm"),
+        height_err_mm=_number(highest, "height_err_mm"),
         height_pa_deg=_number(highest, "pa_deg"),
         height_is_lower_bound=bool(highest.get("leaves_strip", False)),
         knots=int(page["counts"]["moving_knots"]),
@@ -182,8 +182,8 @@ def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
         fronts=int(page["counts"]["moving_fronts"]),
         front_speed_km_s=_number(fastest, "speed_km_s"),
         front_speed_err_km_s=_number(fastest, "speed_err_km_s"),
-        front_height_mm=front_height,
-        front_height_err_mm=front_height_err,
+        front_height_mm=_number(fastest, "height_mm"),
+        front_height_err_mm=_number(fastest, "height_err_mm"),
         front_pa_deg=_number(fastest, "pa_deg"),
         report=_way(products["report"], out) if products["report"].exists() else "",
     )
@@ -196,21 +196,6 @@ def _number(values: dict[str, Any], key: str) -> float:
     """A value of the page, where null stands for nan; nan where a run has nothing of the kind."""
     value = values.get(key)
     return math.nan if value is None else float(value)
-
-
-def _eruption(row: SeasonRow, front: dict[str, Any]) -> Eruption:
-    speed, error = _number(front, "speed_km_s"), _number(front, "speed_err_km_s")
-    height, height_err = _top(front)
-    return Eruption(row, _number(front, "pa_deg"), speed, error, height, height_err)
-
-
-def _rank(values: dict[str, Any], key: str) -> float:
-    number = _number(values, key)
-    return -math.inf if math.isnan(number) else number
-
-
-def _top(values: dict[str, Any]) -> tuple[float, float]:
-    return _number(values, "height_mm"), _number(values, "height_err_mm")
 
 
 def _way(path: Path, out: Path) -> str:

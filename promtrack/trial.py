@@ -6,6 +6,7 @@ Nothing of the run is changed but for trial.ecsv and trial.png in its folder.
 
 from __future__ import annotations
 
+import itertools
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -19,8 +20,10 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.pipeline import Job, load_run, measure
 from promtrack.products import ProductFolder
 from promtrack.products.tables import write_records
+from promtrack.scene.content import FWHM_SIGMA
 from promtrack.sequence.records import Sequence
 from promtrack.show.figures.season import draw_trial
+from promtrack.sun import wrapped_deg
 
 __all__ = ["Injected", "TrialRow", "injected_sequence", "run_trial"]
 
@@ -28,6 +31,7 @@ SPEEDS_KM_S = (10.0, 20.0, 40.0, 80.0, 160.0)  # rain, descending knots and slow
 BRIGHTNESS = (3.0, 6.0, 12.0)  # peak, in the noise of one strip pixel
 KNOT_MM, FRONT_MM = 3.0, 8.0  # full widths at half maximum: a knot, and the thickness of a front
 FRONT_WIDE_MM = 60.0
+BEADS, BEAD = 41, 0.25  # spots of light in a front, and the light of each in parts of a knot's
 KNOTS_A_ROUND = 5
 NEAR_MM = 3.0  # a track this close to the path, in the median, has found the knot
 FRONT_NEAR_MM = 8.0
@@ -52,17 +56,27 @@ class Injected:
         """Speed in the plane of the sky, km/s."""
         return float(np.hypot(self.radial_km_s, self.along_km_s))
 
-    def at(self, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
-        """Product angle (deg) and height (Mm) at these times."""
-        gone_s = time_s - self.start_s
-        height = self.height_mm + 1e-3 * self.radial_km_s * gone_s
-        # both speeds stay as they are: the angle is the integral of along / (limb + height)
-        far = np.log1p((height - self.height_mm) / (limb_mm + self.height_mm))
-        turn = 1e-3 * self.along_km_s * gone_s / (limb_mm + self.height_mm)
+    def at(self, time_s: np.ndarray | float, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        """Product angle (deg) and height (Mm), each (n,), at the (n,) times."""
+        gone_s = np.asarray(time_s) - self.start_s
+        rho_mm = limb_mm + self.height_mm
+        climbed = 1e-3 * self.radial_km_s * gone_s
+        # both speeds stay as they are: the angle is the integral of along / rho
+        turn = 1e-3 * self.along_km_s * gone_s / rho_mm
         if abs(self.radial_km_s) > 1e-3:
-            turn = self.along_km_s / self.radial_km_s * far
-        angle = self.angle_deg + np.degrees(turn)
-        return angle, height
+            turn = self.along_km_s / self.radial_km_s * np.log1p(climbed / rho_mm)
+        return self.angle_deg + np.degrees(turn), self.height_mm + climbed
+
+    def spots(self, time_s: float, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        """Product angles (deg) and heights (Mm), each (n,), of the spots of light that the body consists of.
+
+        A knot is one; a front is an arch of beads near enough to each other to make one body.
+        """
+        angle, height = self.at(time_s, limb_mm)
+        if self.kind == "knot":
+            return np.array([angle]), np.array([height])
+        part = np.linspace(-1.0, 1.0, BEADS)
+        return angle + np.degrees(0.5 * FRONT_WIDE_MM / limb_mm) * part, height * np.sqrt(1.0 - 0.8 * part**2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +135,7 @@ def run_trial(
         speed_km_s=np.array([r.speed_km_s for r in rows]),
         brightness_sigma=np.array([r.brightness_sigma for r in rows]),
         found=np.array([r.found for r in rows]),
-        pull=np.array([(r.measured_km_s - r.speed_km_s) / r.error_km_s if r.found else np.nan for r in rows]),
+        pull=np.array([(r.measured_km_s - r.speed_km_s) / r.error_km_s for r in rows]),
     )
     return _lines(rows)
 
@@ -177,36 +191,21 @@ def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
     def read(index: int) -> np.ndarray:
         frame = sequence.read(index)
         time_s = float(sequence.time_s[index]) - first_s
-        here = [b for b in bodies if b.start_s <= time_s <= b.end_s]
+        here = [body for body in bodies if body.start_s <= time_s <= body.end_s]
         if not here or not lock.used[index]:
             return frame
         light = np.zeros(frame.shape, np.float32)
         for body in here:
-            angle, height = body.at(np.array(time_s), limb_mm)
-            if body.kind == "knot":
-                places = [(float(angle), float(height), KNOT_MM)]
-            else:  # an arch: beads near enough to each other to make one body
-                half = np.degrees(0.5 * FRONT_WIDE_MM / limb_mm)
-                offsets = np.linspace(-1.0, 1.0, 41)
-                top = float(height)
-                places = [
-                    (float(angle) + half * o, top * np.sqrt(1.0 - 0.8 * o * o), FRONT_MM) for o in offsets
-                ]
-            for a, h, size in places:
-                x, y = to_frame(
-                    lock,
-                    index,
-                    np.asarray(orientation.to_image(a)),
-                    np.asarray(lock.radius_px + h / mm_per_px),
-                )
-                part = body.counts if body.kind == "knot" else body.counts * 0.25
-                _add_spot(light, float(x), float(y), max(size / 2.355 / mm_per_px, 0.8), part)
+            angle, height = body.spots(time_s, limb_mm)
+            x, y = to_frame(lock, index, orientation.to_image(angle), lock.radius_px + height / mm_per_px)
+            knot = body.kind == "knot"
+            sigma_px = max((KNOT_MM if knot else FRONT_MM) / FWHM_SIGMA / mm_per_px, 0.8)
+            for place in zip(x, y, strict=True):
+                _add_spot(light, *place, sigma_px, body.counts * (1.0 if knot else BEAD))
         bright = frame + light * float(np.nan_to_num(lock.transparency[index], nan=1.0))
         if frame.dtype.kind == "u":
-            return np.clip(np.rint(bright), 0, min(sequence.full_scale, np.iinfo(frame.dtype).max)).astype(
-                frame.dtype
-            )
-        return bright.astype(np.float32)
+            bright = np.clip(np.rint(bright), 0, min(sequence.full_scale, np.iinfo(frame.dtype).max))
+        return bright.astype(frame.dtype if frame.dtype.kind == "u" else np.float32)
 
     return replace(sequence, read=read)
 
@@ -214,15 +213,10 @@ def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
 def _add_spot(light: np.ndarray, x: float, y: float, sigma_px: float, peak: float) -> None:
     """Add a Gaussian spot to a picture, in place."""
     reach = int(4 * sigma_px) + 1
-    rows = np.arange(max(int(y) - reach, 0), min(int(y) + reach + 1, light.shape[0]))
-    columns = np.arange(max(int(x) - reach, 0), min(int(x) + reach + 1, light.shape[1]))
-    if len(rows) and len(columns):
-        spot = np.exp(
-            -0.5 * (((rows[:, None] - y) / sigma_px) ** 2 + ((columns[None, :] - x) / sigma_px) ** 2)
-        )
-        light[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += np.float32(peak) * spot.astype(
-            np.float32
-        )
+    top, left = max(int(y) - reach, 0), max(int(x) - reach, 0)
+    part = light[top : max(int(y) + reach + 1, 0), left : max(int(x) + reach + 1, 0)]
+    down, across = np.ogrid[top : top + part.shape[0], left : left + part.shape[1]]
+    part += peak * np.exp(-0.5 * ((down - y) ** 2 + (across - x) ** 2) / sigma_px**2).astype(np.float32)
 
 
 def _measured_again(job: Job, bodies: list[Injected]) -> list[TrialRow]:
@@ -235,19 +229,15 @@ def _measured_again(job: Job, bodies: list[Injected]) -> list[TrialRow]:
 
 
 def _judged(body: Injected, again: Job) -> TrialRow:
+    tracks: tuple[KnotTrack | Front, ...]
+    tracks = again.motion.knots if body.kind == "knot" else again.motion.fronts
     limb_mm = again.strip.geometry.limb_mm
-    if body.kind == "knot":
-        knots = [k for k in again.motion.knots if _follows(k, body, limb_mm)]
-        knot = next((k for k in knots if k.moving), knots[0] if knots else None)
-        found = knot is not None and knot.moving
-        speed, error = (knot.fit.speed_km_s, knot.fit.speed_err_km_s) if knot else (np.nan, np.nan)
-    else:
-        front = next((f for f in again.motion.fronts if f.moving and _is(f, body, limb_mm)), None)
-        found = front is not None
-        best = front.best if front else None
-        speed, error = (
-            (float(best.speed_km_s[1]), float(best.speed_err_km_s[1])) if best else (np.nan, np.nan)
-        )
+    track = next((one for one in tracks if one.moving and _follows(one, body, limb_mm)), None)
+    speed, error = np.nan, np.nan
+    if isinstance(track, KnotTrack):
+        speed, error = track.fit.speed_km_s, track.fit.speed_err_km_s
+    elif track is not None and track.best is not None:
+        speed, error = track.best.speed_km_s[1], track.best.speed_err_km_s[1]
     return TrialRow(
         kind=body.kind,
         speed_km_s=body.speed_km_s,
@@ -255,57 +245,45 @@ def _judged(body: Injected, again: Job) -> TrialRow:
         brightness=body.counts,
         height_mm=body.height_mm,
         pa_deg=body.angle_deg % 360.0,
-        found=found,
+        found=track is not None,
         measured_km_s=float(speed),
         error_km_s=float(error),
     )
 
 
-def _follows(knot: KnotTrack, body: Injected, limb_mm: float) -> bool:
-    inside = (knot.time_s >= body.start_s) & (knot.time_s <= body.end_s)
+def _follows(track: KnotTrack | Front, body: Injected, limb_mm: float) -> bool:
+    inside = (track.time_s >= body.start_s) & (track.time_s <= body.end_s)
     if inside.sum() < 4:
         return False
-    angle, height = body.at(knot.time_s[inside], limb_mm)
-    along = np.radians((knot.angle_deg[inside] - angle + 180.0) % 360.0 - 180.0) * (limb_mm + height)
-    return bool(np.median(np.hypot(along, knot.height_mm[inside] - height)) < NEAR_MM)
-
-
-def _is(front: Front, body: Injected, limb_mm: float) -> bool:
-    inside = (front.time_s >= body.start_s) & (front.time_s <= body.end_s)
-    if inside.sum() < 4:
-        return False
-    angle, height = body.at(front.time_s[inside], limb_mm)
-    away_mm = np.radians((front.angle_deg[inside] - angle + 180.0) % 360.0 - 180.0) * limb_mm
-    near = (np.abs(front.height_mm[inside] - height) < FRONT_NEAR_MM) & (np.abs(away_mm) < FRONT_WIDE_MM)
-    return bool(near.mean() > 0.5)
+    angle, height = body.at(track.time_s[inside], limb_mm)
+    along = np.radians(wrapped_deg(track.angle_deg[inside] - angle)) * (limb_mm + height)
+    above = track.height_mm[inside] - height
+    if body.kind == "knot":
+        return bool(np.median(np.hypot(along, above)) < NEAR_MM)
+    return bool(np.mean((np.abs(above) < FRONT_NEAR_MM) & (np.abs(along) < FRONT_WIDE_MM)) > 0.5)
 
 
 def _lines(rows: list[TrialRow]) -> list[str]:
     """What was found, in sentences."""
     lines = []
-    for kind in ("knot", "front"):
-        for sigma in BRIGHTNESS:
-            own = [r for r in rows if r.kind == kind and r.brightness_sigma == sigma]
-            if not own:
-                continue
-            speeds = [r.speed_km_s for r in own]
-            found = [r for r in own if r.found]
-            line = (
-                f"{kind}s of {min(speeds):.0f} to {max(speeds):.0f} km/s, {sigma:g} times the noise: "
-                f"{len(found)} of {len(own)} found"
-            )
-            pulls = np.array(
-                [abs(r.measured_km_s - r.speed_km_s) / r.error_km_s for r in found if r.error_km_s > 0]
-            )
-            if len(pulls):
-                inside = [int((pulls <= sigma).sum()) for sigma in (1, 2)]
-                line += f"; {inside[0]} and {inside[1]} of {len(pulls)} speeds inside 1 and 2 stated errors"
-            lines.append(line)
-    missed = [r for r in rows if r.kind == "front" and not r.found]
-    seen = [r for r in rows if r.kind == "front" and r.found]
-    if seen and not missed:
+    for kind, sigma in itertools.product(("knot", "front"), BRIGHTNESS):
+        own = [r for r in rows if r.kind == kind and r.brightness_sigma == sigma]
+        if not own:
+            continue
+        speeds = [r.speed_km_s for r in own]
+        line = (
+            f"{kind}s of {min(speeds):.0f} to {max(speeds):.0f} km/s, {sigma:g} times the noise: "
+            f"{sum(r.found for r in own)} of {len(own)} found"
+        )
+        pulls = [abs(r.measured_km_s - r.speed_km_s) / r.error_km_s for r in own if r.error_km_s > 0.0]
+        if pulls:
+            inside = [sum(pull <= errors for pull in pulls) for errors in (1, 2)]
+            line += f"; {inside[0]} and {inside[1]} of {len(pulls)} speeds inside 1 and 2 stated errors"
+        lines.append(line)
+    fronts = [r for r in rows if r.kind == "front"]
+    if fronts and all(r.found for r in fronts):
         lines.append(
-            f"no front faster than {min(r.speed_km_s for r in seen):.0f} km/s and brighter than "
-            f"{min(r.brightness_sigma for r in seen):g} times the noise was missed ({len(seen)} put in)"
+            f"no front faster than {min(r.speed_km_s for r in fronts):.0f} km/s and brighter than "
+            f"{min(r.brightness_sigma for r in fronts):g} times the noise was missed ({len(fronts)} put in)"
         )
     return lines

@@ -15,7 +15,7 @@ from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.motion.interpretation import label_motion, lettered
-from promtrack.motion.records import Motion
+from promtrack.motion.records import Front, KnotTrack, Motion
 from promtrack.products.folder import ProductFolder
 from promtrack.rounding import typeset, with_error
 from promtrack.sequence.records import Sequence
@@ -85,7 +85,7 @@ def write_summary(
         "orientation": _taken(about.orientation, _ORIENTATION),
     }
     if motion is not None:
-        page |= _motion(motion, quotable=not is_poor(verdict)) | {"found": _found(motion, lock, about.scale)}
+        page |= _motion(motion, lock, about.scale, quotable=not is_poor(verdict))
     with atomic_write(folder["summary"]) as part:
         text = json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n"
         part.write_text(text, encoding="utf-8", errors="backslashreplace")
@@ -190,32 +190,66 @@ def _taken(record: object, names: tuple[str, ...]) -> dict[str, Any]:
     return {_KEYS.get(name, name): getattr(record, name) for name in names}
 
 
-def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
-    moving, labels = [k for k in motion.knots if k.moving], label_motion(motion)
-    fronts = [f for f in motion.fronts if f.moving]
+def _motion(motion: Motion, lock: LimbLock, scale: Scale, *, quotable: bool) -> dict[str, Any]:
+    knots, fronts = [k for k in motion.knots if k.moving], [f for f in motion.fronts if f.moving]
+    labels = label_motion(motion)
+    scale_err = scale.sigma_km_per_px / scale.km_per_px
+    edge_mm = 1e-3 * lock.edge_bias_px * scale.km_per_px  # a burnt-out limb may lie outside the true one
+
+    def top(height_mm: np.ndarray, height_err_mm: np.ndarray) -> dict[str, float]:
+        at = int(np.nanargmax(height_mm))
+        error = math.hypot(height_err_mm[at], scale_err * height_mm[at], edge_mm)
+        return {"height_mm": float(height_mm[at]), "height_err_mm": error}
+
+    def knot_speed(k: KnotTrack) -> dict[str, Any]:
+        return {
+            "knot": k.knot,
+            "pa_deg": float(np.mean(k.angle_deg)) % 360.0,
+            "speed_km_s": k.fit.speed_km_s,
+            "speed_err_km_s": math.hypot(k.fit.speed_err_km_s, k.fit.systematic_km_s),
+            "significance": k.significance,
+        }
+
+    def front_speed(f: Front) -> dict[str, Any]:
+        return {
+            "front": f.front,
+            "pa_deg": float(np.nanmedian(f.angle_deg)) % 360.0,
+            "model": f.verdict,
+            "speed_km_s": f.peak_speed_km_s,
+            "speed_err_km_s": math.hypot(f.peak_speed_err_km_s, scale_err * f.peak_speed_km_s),
+            **top(f.height_mm, f.height_err_mm),
+        }
+
     headline: dict[str, Any] = {"note": "plane-of-sky speeds: lower bounds, if the same plasma was followed"}
     if not quotable:
         headline = {"note": "none: the verdict is poor"}
-    sure = [k for k in moving if k.fit.speed_km_s <= motion.control.sure_km_s]  # beyond, perhaps confused
+    # a faster one is perhaps confused with its neighbour
+    sure = [k for k in knots if k.fit.speed_km_s <= motion.control.sure_km_s]
     if sure and quotable:
-        best = max(sure, key=lambda k: k.fit.speed_km_s)
-        speed = _taken(best.fit, ("speed_km_s", "speed_err_km_s", "systematic_km_s"))
-        headline["fastest_knot"] = {"knot": best.knot, **speed, "significance": best.significance}
+        headline["fastest_knot"] = knot_speed(max(sure, key=lambda k: k.fit.speed_km_s))
     if fronts and quotable:
-        high = max(fronts, key=lambda f: float(np.max(f.height_mm)))
-        top = int(np.argmax(high.height_mm))
-        headline["highest_front"] = {
-            "front": high.front,
-            "height_mm": float(high.height_mm[top]),
-            "height_err_mm": float(high.height_err_mm[top]),
-            "model": high.verdict,
-            "peak_speed_km_s": high.peak_speed_km_s,
-            "peak_speed_err_km_s": high.peak_speed_err_km_s,
-        }
+        headline["highest_front"] = front_speed(max(fronts, key=lambda f: float(np.max(f.height_mm))))
     counted = {n: len(getattr(motion, n)) for n in ("knots", "fronts", "slits", "ridges", "oscillations")}
     return {
-        "counts": counted | {"moving_knots": len(moving), "moving_fronts": len(fronts)},
+        "counts": counted | {"moving_knots": len(knots), "moving_fronts": len(fronts)},
         "headline": headline,
+        # whatever the verdict: for whoever gathers runs and minds it
+        "found": {
+            "note": "errors are total; mind the verdict before quoting any of these",
+            "fastest_knot": knot_speed(max(knots, key=lambda k: k.fit.speed_km_s)) if knots else None,
+            "fronts": [front_speed(f) for f in fronts],
+            "prominences": [
+                {
+                    "prominence": p.prominence,
+                    "from_deg": p.from_deg,
+                    "to_deg": p.to_deg,
+                    "pa_deg": p.angle_deg,
+                    "leaves_strip": p.leaves_strip,
+                    **top(p.height_mm, p.height_err_mm),
+                }
+                for p in motion.prominences
+            ],
+        },
         "control": _taken(motion.control, ("method", "tolerated", "notes")),
         "letters": {"fronts": labels.fronts, "knots": labels.knots},
         "meanings": [
@@ -225,60 +259,6 @@ def _motion(motion: Motion, *, quotable: bool) -> dict[str, Any]:
         "front_search": _taken(
             motion.front_search, ("level", "sentence", "slowest_km_s", "fastest_km_s", "faintest_noise")
         ),
-    }
-
-
-def _found(motion: Motion, lock: LimbLock, scale: Scale) -> dict[str, Any]:
-    """What the run found, with total errors, whatever its verdict: for whoever gathers runs and minds it."""
-    scale_err = scale.sigma_km_per_px / scale.km_per_px
-    edge_mm = (
-        1e-3 * lock.edge_bias_px * scale.km_per_px
-    )  # by which a burnt-out limb may lie outside the true one
-    moving = [k for k in motion.knots if k.moving]
-    fastest = max(moving, key=lambda k: k.fit.speed_km_s, default=None)
-    return {
-        "note": "errors are total; mind the verdict before quoting any of these",
-        "fastest_knot": None
-        if fastest is None
-        else {
-            "knot": fastest.knot,
-            "pa_deg": float(np.mean(fastest.angle_deg)) % 360.0,
-            "speed_km_s": fastest.fit.speed_km_s,
-            "speed_err_km_s": float(np.hypot(fastest.fit.speed_err_km_s, fastest.fit.systematic_km_s)),
-        },
-        "fronts": [
-            {
-                "front": f.front,
-                "pa_deg": float(np.nanmedian(f.angle_deg)) % 360.0,
-                "speed_km_s": f.peak_speed_km_s,
-                "speed_err_km_s": float(np.hypot(f.peak_speed_err_km_s, scale_err * f.peak_speed_km_s)),
-                **_top(f.height_mm, f.height_err_mm, scale_err, edge_mm),
-            }
-            for f in motion.fronts
-            if f.moving
-        ],
-        "prominences": [
-            {
-                "prominence": p.prominence,
-                "from_deg": p.from_deg,
-                "to_deg": p.to_deg,
-                "pa_deg": p.angle_deg,
-                "leaves_strip": p.leaves_strip,
-                **_top(p.height_mm, p.height_err_mm, scale_err, edge_mm),
-            }
-            for p in motion.prominences
-        ],
-    }
-
-
-def _top(
-    height_mm: np.ndarray, height_err_mm: np.ndarray, scale_err: float, edge_mm: float
-) -> dict[str, float]:
-    """The greatest height with its total error."""
-    top = int(np.nanargmax(height_mm))
-    return {
-        "height_mm": float(height_mm[top]),
-        "height_err_mm": math.hypot(height_err_mm[top], scale_err * height_mm[top], edge_mm),
     }
 
 

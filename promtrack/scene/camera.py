@@ -11,7 +11,7 @@ from scipy.special import erf
 
 from promtrack.scene.content import FWHM_SIGMA
 from promtrack.scene.random_fields import wander, wandering_field
-from promtrack.scene.spec import SceneSpec
+from promtrack.scene.spec import DISC_LEVEL, SceneSpec
 from promtrack.settings import CameraSettings, SiteSettings
 from promtrack.sun import field_turn_deg, flattening, sky_place, zenith_image_deg
 from promtrack.sun.drift import SIDEREAL_ARCSEC_S
@@ -130,11 +130,7 @@ def distortion(spec: SceneSpec, index: int) -> np.ndarray | None:
 
 def exposure_gain(spec: SceneSpec) -> float:
     """Full scales at the disc's centre."""
-    return (
-        {"normal": 0.5, "both": 0.88, "burnt": 6.5}[spec.exposure]
-        if isinstance(spec.exposure, str)
-        else float(spec.exposure)
-    )
+    return DISC_LEVEL[spec.exposure] if isinstance(spec.exposure, str) else float(spec.exposure)
 
 
 def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:

@@ -124,8 +124,6 @@ class SwayingThread:
     phase_deg: float = 0.0
     size_mm: float = 2.2  # full width at half maximum
     brightness: float = 0.09
-    flicker: float = 0.0  # rms of the logarithm of its brightness, each thread for itself
-    flicker_s: float = 300.0  # correlation time of that
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,82 +73,62 @@ def judge(
     The strip's product angles are turned back into image angles of the reference frame, and those into the
     first frame's by the true turn of the reference frame.
     """
+
+    def along_mm(
+        track: KnotTrack | Front, angle_deg: np.ndarray | float, height_mm: np.ndarray
+    ) -> np.ndarray:
+        """Distance of a track's points along the limb from an image angle of the first frame."""
+        image_deg = orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
+        return np.deg2rad(wrapped_deg(image_deg - angle_deg)) * (truth.limb_mm + height_mm)
+
+    def partner(track: KnotTrack) -> int | None:
+        """Index of the true knot that the track follows."""
+        apart = []
+        for knot in truth.knots:
+            height = knot.height_mm[track.frame]
+            along = along_mm(track, knot.angle_deg[track.frame], height)
+            apart.append(np.median(np.hypot(track.height_mm - height, along)))
+        return int(np.argmin(apart)) if min(apart, default=NEAR_MM) < NEAR_MM else None
+
+    def is_thread(track: KnotTrack, front: FrontTruth) -> bool:
+        """Whether a track rises below a true front, no farther to its side than that stands high, and with
+        its speed there: a part of the arch at a part of the front's height has that part of its speed."""
+        top = front.height_mm[track.frame]
+        inside = (np.abs(along_mm(track, front.angle_deg, track.height_mm)) < top) & (
+            track.height_mm < top + NEAR_MM
+        )
+        speed = np.median(track.height_mm / top) * np.median(front.speed_km_s[track.frame])
+        return bool(np.mean(inside) > 0.5 and speed / ALIKE < track.fit.radial_km_s < speed * ALIKE)
+
+    def is_front(front: Front, true: FrontTruth) -> bool:
+        """Whether a front lies at the height of a true one, and no farther to its side than that is high."""
+        top = true.height_mm[front.frame]
+        near = np.abs(front.height_mm - top) < NEAR_FRONT_MM
+        return bool(np.mean(near & (np.abs(along_mm(front, true.angle_deg, top)) < top)) > 0.5)
+
     used = np.flatnonzero(lock.used)
     facing = np.deg2rad(0.5 * (lock.from_deg + lock.to_deg))
-    off = np.stack(
-        [lock.centre_x_px[used] - truth.centre_x_px[used], lock.centre_y_px[used] - truth.centre_y_px[used]]
-    )
-    across = -off[0] * np.sin(facing) - off[1] * np.cos(facing)
-    moving = [k for k in motion.knots if k.moving]
-    partner = {id(track): _partner(track, truth, lock, orientation) for track in moving}
+    off_x = lock.centre_x_px[used] - truth.centre_x_px[used]
+    off_y = lock.centre_y_px[used] - truth.centre_y_px[used]
+    moving = [(k, partner(k)) for k in motion.knots if k.moving]
     verdicts = [
-        _knot_verdicts(knot, [t for t in moving if partner[id(t)] == number])
+        _knot_verdicts(knot, [track for track, followed in moving if followed == number])
         for number, knot in enumerate(truth.knots)
     ]
-    fronts = tuple(_front_verdict(front, motion) for front in truth.fronts)
-    alone = [t for t in moving if partner[id(t)] is None]
-    threads = sum(
-        1 for t in alone if any(_within(t, front, truth, lock, orientation) for front in truth.fronts)
-    )
-    true_scale = truth.mm_per_px * 1e3
+    alone = [track for track, followed in moving if followed is None]
+    threads = sum(any(is_thread(track, front) for front in truth.fronts) for track in alone)
+    fronts = [front for front in motion.fronts if front.moving]
     return Judgement(
-        centre_rms_px=float(np.std(across)),
-        scale_ratio=scale.km_per_px / true_scale,
+        centre_rms_px=float(np.std(off_x * np.sin(facing) + off_y * np.cos(facing))),
+        scale_ratio=scale.km_per_px / (truth.mm_per_px * 1e3),
         scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
         knots=tuple(one[0] for one in verdicts),
         again=tuple(more for one in verdicts for more in one[1:]),
         in_eruptions=threads,
         strays=len(alone) - threads,
-        false_fronts=sum(
-            f.moving and not any(_follows(f, true, truth, lock, orientation) for true in truth.fronts)
-            for f in motion.fronts
-        ),
-        fronts=tuple(f for f in fronts if f is not None),
+        false_fronts=sum(not any(is_front(front, true) for true in truth.fronts) for front in fronts),
+        fronts=tuple(_front_verdict(true, motion) for true in truth.fronts if fronts),
     )
-
-
-def _follows(
-    front: Front, true: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation
-) -> bool:
-    """Whether a front lies at the height of a true one, and no farther to its side than that stands high."""
-    top = true.height_mm[front.frame]
-    turn = np.deg2rad(wrapped_deg(_first_frame_deg(front, truth, lock, orientation) - true.angle_deg))
-    near = (np.abs(front.height_mm - top) < NEAR_FRONT_MM) & (np.abs(turn) * (truth.limb_mm + top) < top)
-    return bool(np.mean(near) > 0.5)
-
-
-def _first_frame_deg(
-    track: KnotTrack | Front, truth: SceneTruth, lock: LimbLock, orientation: Orientation
-) -> np.ndarray:
-    return orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
-
-
-def _within(
-    track: KnotTrack, front: FrontTruth, truth: SceneTruth, lock: LimbLock, orientation: Orientation
-) -> bool:
-    """Whether a track rises below a true front, no farther to its side than the front stands high, and with
-    its speed there.
-
-    A part of the arch at a constant part of the front's height has that part of the front's speed.
-    """
-    top = front.height_mm[track.frame]
-    turn = np.deg2rad(wrapped_deg(_first_frame_deg(track, truth, lock, orientation) - front.angle_deg))
-    inside = (np.abs(turn) * (truth.limb_mm + track.height_mm) < top) & (track.height_mm < top + NEAR_MM)
-    part, speed = float(np.median(track.height_mm / top)), float(np.median(front.speed_km_s[track.frame]))
-    return bool(np.mean(inside) > 0.5 and part * speed / ALIKE < track.fit.radial_km_s < part * speed * ALIKE)
-
-
-def _partner(track: KnotTrack, truth: SceneTruth, lock: LimbLock, orientation: Orientation) -> int | None:
-    """Index of the true knot that the track follows, or None."""
-    image_deg = _first_frame_deg(track, truth, lock, orientation)
-    best, near = None, NEAR_MM
-    for number, knot in enumerate(truth.knots):
-        turn_deg = wrapped_deg(image_deg - knot.angle_deg[track.frame])
-        along = np.deg2rad(turn_deg) * (truth.limb_mm + knot.height_mm[track.frame])
-        apart = float(np.median(np.hypot(track.height_mm - knot.height_mm[track.frame], along)))
-        if apart < near:
-            best, near = number, apart
-    return best
 
 
 def _knot_verdicts(knot: KnotTruth, tracks: list[KnotTrack]) -> list[KnotVerdict]:
@@ -168,19 +148,14 @@ def _knot_verdicts(knot: KnotTruth, tracks: list[KnotTrack]) -> list[KnotVerdict
     return verdicts
 
 
-def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict | None:
-    moving = [(f, f.best) for f in motion.fronts if f.moving and f.best is not None]
-    if not moving:
-        return None
-    front, best = max(moving, key=lambda pair: float(np.max(pair[0].height_mm)))
+def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict:
+    front = max((f for f in motion.fronts if f.moving), key=lambda f: float(np.max(f.height_mm)))
     off = front.height_mm - true.height_mm[front.frame]
-    error = math.hypot(
-        best.peak_speed_err_km_s, best.peak_speed_km_s * math.hypot(motion.scale_err, motion.clock_err)
-    )
+    systematic = front.peak_speed_km_s * math.hypot(motion.scale_err, motion.clock_err)
     return FrontVerdict(
         float(off.mean()),
         float(off.std()),
         float(np.max(true.speed_km_s[front.frame])),
-        best.peak_speed_km_s,
-        error,
+        front.peak_speed_km_s,
+        math.hypot(front.peak_speed_err_km_s, systematic),
     )

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import erfc
 
 from promtrack.scene.content import FWHM_SIGMA, Eruption, SwayingThread, front_height, sway_displacement
-from promtrack.scene.random_fields import smooth_noise, wander
+from promtrack.scene.random_fields import smooth_noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +81,9 @@ def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm:
     )
 
 
-def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float, key: tuple[int, ...]) -> None:
+def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) -> None:
     """Add to a strip (rows, columns) a radial thread with soft ends, displaced along the limb by the same
-    length at all its heights.
-
-    `key` is the seed of its flicker.
-    """
+    length at all its heights."""
     sigma = sway.size_mm / FWHM_SIGMA
     shift = float(sway_displacement(sway, time_s))
     rest = math.radians(sway.at_deg)
@@ -100,11 +97,8 @@ def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float, 
         * (1 + np.tanh((part.height_mm - sway.low_mm) / 1.5))
         * (1 + np.tanh((sway.high_mm - part.height_mm) / 1.5))
     )
-    level = sway.brightness
-    if sway.flicker:
-        rng = np.random.default_rng(key)
-        level *= math.exp(sway.flicker * float(wander(rng, time_s, sway.flicker_s)[0, 0]))
-    strip[part.rows, part.columns] += (level * ends * np.exp(-0.5 * (across / sigma) ** 2)).astype(np.float32)
+    light = sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)
+    strip[part.rows, part.columns] += light.astype(np.float32)
 
 
 def erupting_threads(key: tuple[int, ...]) -> np.ndarray:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -22,21 +22,11 @@ import numpy as np
 from promtrack.errors import SettingsError, nearest
 from promtrack.files import read_toml
 from promtrack.scene import content
-from promtrack.scene.content import (
-    Arch,
-    ArchKnot,
-    CloudBank,
-    Eruption,
-    Filament,
-    Hedgerow,
-    Jump,
-    Knot,
-    SwayingThread,
-)
-from promtrack.settings import Settings, SiteSettings, change_settings
+from promtrack.settings import Settings, SiteSettings
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, solar_view
 
 FACING_DEG = {"bottom": 0.0, "right": 90.0, "top": 180.0, "left": -90.0, "whole": 0.0}
+DISC_LEVEL = {"normal": 0.5, "both": 0.88, "burnt": 6.5}  # full scales at the disc's centre
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +49,6 @@ class SceneSpec:
     north_deg: float = 0.0  # celestial north, counter-clockwise from image up, first frame
     mirrored: bool = False  # east lies clockwise of north
     limb_height_mm: float = 4.35  # H-alpha limb above the photosphere
-    distance_au: float | None = None  # None: that of the date
     # time
     first_utc: str = "2026-05-17T09:30:00"
     frames: int = 60
@@ -71,12 +60,12 @@ class SceneSpec:
     # factors of the exposures, in turn: (1, 8) is faint, bright, faint ...
     exposure_cycle: tuple[float, ...] = ()
     # the Sun
-    hedgerows: tuple[Hedgerow, ...] = (Hedgerow(),)
-    arches: tuple[Arch, ...] = ()
-    filaments: tuple[Filament, ...] = ()
-    knots: tuple[Knot | ArchKnot, ...] = ()
-    eruptions: tuple[Eruption, ...] = ()
-    sways: tuple[SwayingThread, ...] = ()
+    hedgerows: tuple[content.Hedgerow, ...] = (content.Hedgerow(),)
+    arches: tuple[content.Arch, ...] = ()
+    filaments: tuple[content.Filament, ...] = ()
+    knots: tuple[content.Knot | content.ArchKnot, ...] = ()
+    eruptions: tuple[content.Eruption, ...] = ()
+    sways: tuple[content.SwayingThread, ...] = ()
     fringe: float = 0.22  # brightness of the spicule fringe at the limb
     fringe_mm: float = 2.4  # its scale height
     boil_s: float = 260.0  # time in which the fringe changes; 0: never
@@ -89,7 +78,7 @@ class SceneSpec:
     rotation_deg_h: float = 0.0  # field rotation about the frame's centre, counter-clockwise
     site: SiteSettings | None = None  # with it, flattening and zenith are those of the site and the times
     mount: str = "equatorial"  # 'altazimuth' at a site: its field rotation beats rotation_deg_h
-    jumps: tuple[Jump, ...] = ()
+    jumps: tuple[content.Jump, ...] = ()
     image_motion_arcsec: float = 0.3  # rms, each axis
     seeing_arcsec: float = 2.0  # full width at half maximum of all blur
     seeing_variation: float = 0.1  # rms, relative
@@ -99,7 +88,7 @@ class SceneSpec:
     transparency: float = 0.01  # rms relative variation
     transparency_s: float = 300.0
     thin_cloud: float = 0.0  # deepest loss by drifting thin cloud, 0 to 1
-    cloud_banks: tuple[CloudBank, ...] = ()  # with edges
+    cloud_banks: tuple[content.CloudBank, ...] = ()  # with edges
     cloud_frames: tuple[tuple[int, float], ...] = ()  # (frame, transmission) of thick cloud
     lost_frames: tuple[int, ...] = ()  # no Sun
     blurred_frames: tuple[tuple[int, float], ...] = ()  # (frame, full width at half maximum in arcsec)
@@ -126,22 +115,15 @@ class SceneSpec:
 
         if isinstance(self.side, str) and self.side not in FACING_DEG:
             refuse(f"side '{self.side}' is unknown", f"use one of {', '.join(FACING_DEG)} or an angle")
-        if isinstance(self.exposure, str) and self.exposure not in ("normal", "both", "burnt"):
-            refuse(f"exposure '{self.exposure}' is unknown", "use normal, both, burnt or a number")
-        if self.mount not in ("equatorial", "altazimuth") or (
-            self.mount == "altazimuth" and self.site is None
-        ):
-            refuse(
-                f"mount '{self.mount}' {'needs a site' if self.mount == 'altazimuth' else 'is unknown'}",
-                "use equatorial, or altazimuth with a site",
-            )
+        if isinstance(self.exposure, str) and self.exposure not in DISC_LEVEL:
+            refuse(f"exposure '{self.exposure}' is unknown", f"use {', '.join(DISC_LEVEL)} or a number")
+        if self.mount == "altazimuth" and self.site is None:
+            refuse("mount 'altazimuth' needs a site", "use equatorial, or altazimuth with a site")
         if self.bits not in (8, 16):
             refuse(f"bits = {self.bits}", "use 8 or 16")
         if min(self.shape) < 16 or self.count < 1:
-            refuse(
-                f"{self.count} frames of {self.shape[1]}x{self.shape[0]} px",
-                "ask for a frame or more of 16x16 px or more",
-            )
+            size = f"{self.count} frames of {self.shape[1]}x{self.shape[0]} px"
+            refuse(size, "ask for a frame or more of 16x16 px or more")
         if np.any(np.diff(self.time_s) <= 0):
             refuse("times do not increase", "use a smaller time_jitter_s, or sort times_s")
 
@@ -187,8 +169,7 @@ class SceneSpec:
     @property
     def limb_arcsec(self) -> float:
         """Apparent radius of the H-alpha limb."""
-        au = self.distance_au if self.distance_au is not None else _distance_au(self.first_utc)
-        return math.degrees(math.asin(self.limb_mm * 1e3 / (au * AU_KM))) * 3600.0
+        return math.degrees(math.asin(self.limb_mm * 1e3 / (_distance_au(self.first_utc) * AU_KM))) * 3600.0
 
     @property
     def radius_px(self) -> float:
@@ -243,9 +224,7 @@ _CONTENT = {
 
 def scenario_names() -> tuple[str, ...]:
     """Names of the scenarios that come with the program, in alphabetical order."""
-    return tuple(
-        sorted(item.name.removesuffix(".toml") for item in _folder().iterdir() if item.name.endswith(".toml"))
-    )
+    return tuple(sorted(item.name[:-5] for item in _folder().iterdir() if item.name.endswith(".toml")))
 
 
 def scenario(name: str) -> SceneSpec:
@@ -255,11 +234,10 @@ def scenario(name: str) -> SceneSpec:
     ------
     SettingsError : there is none
     """
-    if name not in scenario_names():
-        names = scenario_names()
-        raise SettingsError(
-            f"there is no scenario '{name}'", remedy=nearest(name, names, f"choose {', '.join(names)}")
-        )
+    names = scenario_names()
+    if name not in names:
+        remedy = nearest(name, names, f"choose {', '.join(names)}")
+        raise SettingsError(f"there is no scenario '{name}'", remedy=remedy)
     return read_scenario(_folder() / f"{name}.toml")
 
 
@@ -309,14 +287,6 @@ def observer_settings(spec: SceneSpec, base: Settings) -> Settings:
 
     The synthetic Sun does not turn, so no rotation is to be taken out of the lock.
     """
-    changes = {
-        "limb.solar_rotation": False,
-        "camera.north_deg": spec.north_deg,
-        "camera.mirrored": spec.mirrored,
-        "camera.mount": spec.mount,
-    }
-    if spec.site is not None:
-        changes["site.latitude_deg"] = spec.site.latitude_deg
-        changes["site.longitude_deg"] = spec.site.longitude_deg
-        changes["site.elevation_m"] = spec.site.elevation_m
-    return change_settings(base, changes, where=f"scene '{spec.name}'")
+    camera = replace(base.camera, north_deg=spec.north_deg, mirrored=spec.mirrored, mount=spec.mount)
+    limb = replace(base.limb, solar_rotation=False)
+    return replace(base, limb=limb, camera=camera, site=spec.site or base.site)

@@ -87,8 +87,8 @@ def plasma_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
         add_light(strip, grid, group_light(patch, time_s), patch.angle_rad, patch.height_mm)
     for eruption, threads in zip(spec.eruptions, layers.eruption_threads, strict=True):
         add_eruption(strip, grid, eruption, threads, time_s)
-    for number, sway in enumerate(spec.sways):
-        add_sway(strip, grid, sway, time_s, (spec.seed, 18, number))
+    for sway in spec.sways:
+        add_sway(strip, grid, sway, time_s)
     for knot, light in zip(spec.knots, layers.knot_light, strict=True):
         part = float(fading(time_s, knot.from_s, knot.life_s, knot.fade_s))
         if part > 0:

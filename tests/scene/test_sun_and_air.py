@@ -12,7 +12,6 @@ from promtrack.scene import (
     Hedgerow,
     Jump,
     SceneSpec,
-    SwayingThread,
     make_scene,
 )
 from promtrack.scene import camera as cam
@@ -248,29 +247,6 @@ def test_exposures_alternate_and_say_so():
     assert make_scene(spec).sequence().exposures_s == pytest.approx([0.01, 0.04, 0.01, 0.04])
     level = np.median(frames_of(spec)[:, -60:], axis=(1, 2))
     assert level[[1, 3]] / level[[0, 2]] == pytest.approx([4.0, 4.0], rel=0.02)
-
-
-def test_threads_flicker_singly_with_their_own_memory():
-    # TRUTH  two standing threads: the logarithm of each one's light varies by the stated rms, neighbours in
-    # time alike within the correlation time, and the two not together. They are no motion of the truth.
-    threads = tuple(
-        SwayingThread(at_deg=at, amplitude_mm=0.0, flicker=0.4, flicker_s=60.0, high_mm=60.0)
-        for at in (-6.0, 6.0)
-    )
-    spec = replace(CALM, hedgerows=(), sways=threads, frames=60, cadence_s=20.0, seeing_arcsec=1.5)
-    scene = make_scene(spec)
-    assert not scene.truth.sways
-    light = []
-    for thread in threads:
-        x, y = scene.truth.to_frame(0, spec.facing_deg + thread.at_deg, 40.0)
-        at = np.s_[int(y) - 2 : int(y) + 3, int(x) - 2 : int(x) + 3]
-        sky = np.s_[int(y) - 2 : int(y) + 3, int(x) + 18 : int(x) + 23]
-        light.append([scene.frame(i)[at].mean() - scene.frame(i)[sky].mean() for i in range(60)])
-    log = np.log(np.maximum(light, 1.0))
-    assert np.std(log, axis=1) == pytest.approx([0.4, 0.4], abs=0.15)
-    near = [np.corrcoef(one[:-1], one[1:])[0, 1] for one in log]
-    assert near == pytest.approx([np.exp(-0.5 / 9.0)] * 2, abs=0.12)  # 20 s of 60
-    assert abs(np.corrcoef(log)[0, 1]) < 0.6
 
 
 def test_a_bank_of_cloud_has_an_edge():
