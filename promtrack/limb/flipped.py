@@ -1,4 +1,5 @@
-"""Frames turned by 180 degrees, as many mounts leave them beyond the meridian: found and turned back.
+"""Frames turned by 180 degrees, as many mounts leave them beyond the meridian: found and turned back. Mirror
+images of other frames are refused.
 
 The limb zone of a frame, laid out in polar coordinates about its own limb, is compared with that of another
 frame as it is and turned by half a circle. Only a zone that agrees clearly better when turned counts: a Sun
@@ -23,6 +24,7 @@ from promtrack.sequence.records import FEW, Sequence, SolarHeader, spread_over
 STEP_DEG = 0.5
 RADII = np.linspace(0.75, 1.10, 60)  # of the zone, in radii of the limb
 MOST_SHIFT = 8  # steps: a short arc leaves the place along the limb open by so much
+SMOOTH = 6.0  # steps, 1 sigma: what is wider along the limb does not show a mirror image
 LEAST_COMMON = 300  # values that two zones must share: 4 degrees of the whole zone
 # Correlation of zones that show the same limb, and by how much one must beat the other: on scenes of arcs and
 # whole discs, minutes apart, the same limb gives 0.4 to 0.7, another one or the wrong turn 0.0 to 0.1.
@@ -74,7 +76,12 @@ class _Zones:
 
 
 def turned_back(sequence: Sequence) -> Sequence:
-    """The sequence with all frames in the orientation of the first one, and a note where some were turned."""
+    """The sequence with all frames in the orientation of the first one, and a note where some were turned.
+
+    Raises
+    ------
+    InputError : some frames are mirror images of others
+    """
     zones = _Zones(sequence)
     count = len(sequence)
     turned = np.zeros(count, bool)
@@ -84,6 +91,12 @@ def turned_back(sequence: Sequence) -> Sequence:
     found = [(int(i), zone) for i in np.unique(picks) if (zone := zones.of(int(i))) is not None]
     changes = []
     for (before, zone), (index, other) in pairwise(found):
+        if _is_mirrored(zone, other):
+            raise InputError(
+                f"is a mirror image of {sequence.names[before]}",
+                where=sequence.names[index],
+                remedy="mirror one part of the frames, or put the two parts into folders of their own",
+            )
         changed = _is_turned(zone, other)
         turned[index] = turned[before] ^ changed
         if changed:
@@ -146,6 +159,29 @@ def _is_turned(one: np.ndarray, other: np.ndarray) -> bool:
     half = one.shape[1] // 2
     turned = _alike(one, np.roll(other, half, axis=1))
     return turned > ALIKE and turned > _alike(one, other) + ALIKE
+
+
+def _is_mirrored(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether the zones agree only once one of them is reversed, as it is or turned by half a circle.
+
+    Compared without what changes slowly along the limb: a cloud that moves through mirrors that by itself.
+    """
+    if _alike(one, other) > ALIKE:
+        return False
+    one, other = _fine(one), _fine(other)
+    image = np.roll(other[:, ::-1], 1, axis=1)  # angle 0 stays where it is
+    mirrored = max(_alike(one, np.roll(image, by, axis=1)) for by in (0, one.shape[1] // 2))
+    return mirrored > _alike(one, other) + ALIKE
+
+
+def _fine(zone: np.ndarray) -> np.ndarray:
+    """The zone less its mean over some degrees along the limb."""
+    seen = np.isfinite(zone)
+    wide = [
+        cv2.GaussianBlur(part.astype(np.float32), (0, 0), sigmaX=SMOOTH, sigmaY=0.1)
+        for part in (np.where(seen, zone, 0.0), seen)
+    ]
+    return np.where(seen, zone - wide[0] / np.maximum(wide[1], 1e-6), np.nan)
 
 
 def _alike(one: np.ndarray, other: np.ndarray) -> float:

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from promtrack.errors import InputError
 from promtrack.limb import lock_limb, turned_back
 from promtrack.limb.flipped import _with_turned
 from promtrack.scene import make_scene
@@ -56,6 +57,19 @@ def test_the_lock_is_that_of_a_recording_without_a_flip():
     lock, same = lock_limb(turned_back(sequence)), lock_limb(scene.sequence())
     np.testing.assert_array_equal(lock.centre_x_px, same.centre_x_px)
     assert lock.used.all()
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+@pytest.mark.parametrize("spec", [ARC, DISC], ids=["arc", "disc"])
+@pytest.mark.parametrize("which", ["second half", "every second"])
+def test_mirror_images_are_refused(spec, which, axis):
+    # TRUTH  some frames are mirrored, left and right or top and bottom
+    sequence = make_scene(spec).sequence()
+    read, number = sequence.read, np.arange(spec.frames)
+    mirrored = number >= 7 if which == "second half" else number % 2 == 1
+    sequence = replace(sequence, read=lambda i: np.flip(read(i), axis) if mirrored[i] else read(i))
+    with pytest.raises(InputError, match="is a mirror image of"):
+        turned_back(sequence)
 
 
 def test_another_limb_is_not_taken_for_a_turned_one():
