@@ -118,6 +118,7 @@ def test_wrong_settings(tmp_path, capsys, small_frames, change, words):
         ("[clip\n", "is not valid TOML"),
         ("\x00", "is not valid TOML"),
         ("[clip]\nrate = [1]\n", "needs a number"),
+        ("clip = " + 100_000 * "[", "is not valid TOML"),
     ],
 )
 def test_wrong_settings_file(tmp_path, capsys, small_frames, text, words):

@@ -96,6 +96,17 @@ def test_what_is_no_sun_is_refused_or_poor(picture):
     assert level == "poor"
 
 
+def test_a_sharp_field_stop_is_not_taken_for_the_limb():
+    # TRUTH  the middle of the disc, with its texture and noise, seen through a round hole; no light and no
+    # count outside
+    rng, hole = np.random.default_rng(1), np.hypot(X - 200, Y - 150) < 120
+    disc = 30000.0 + 3000.0 * cv2.GaussianBlur(rng.normal(0, 8, X.shape), (0, 0), 4)
+    frames = [(hole * (disc + rng.normal(0, 60, X.shape))).astype(np.uint16) for _ in range(6)]
+    level, said = sentences(recording(frames), "scale")
+    assert level == "poor"
+    assert any("a field stop" in sentence for sentence in said)
+
+
 def test_two_recordings_in_one_folder_are_named():
     # TRUTH  the limb below, then the limb to the left, from frame 8 on
     one, other = make_scene(replace(SPEC, frames=8)), make_scene(replace(SPEC, frames=8, side="left", seed=5))
