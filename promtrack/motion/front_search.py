@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from promtrack.motion import limits
 from promtrack.motion.front_cells import CELL_ALONG_MM, CELL_MM, Cells, cells_of, new_light
@@ -142,13 +143,13 @@ def _gains(cells: Cells, edge: np.ndarray) -> np.ndarray:
     """(rows, n, ...) best sum of a path that ends here."""
     n, rows = edge.shape[:2]
     longest, farthest = _reach(cells)
+    wait = min(longest, n - 1)
     worth = (edge - LEAST) * cells.step_mm
     best = np.zeros((rows, n, *edge.shape[2:]), np.float32)
     for row in range(rows):
         before = np.zeros(best.shape[1:], np.float32)
-        if row:
-            for wait in range(min(longest, n - 1) + 1):
-                np.maximum(before[wait:], best[row - 1, : n - wait], out=before[wait:])
+        if row:  # the best of the frames from `longest` before to this one
+            maximum_filter1d(best[row - 1], wait + 1, 0, before, "constant", origin=wait // 2)
         if row > 1:
             np.maximum(before[1:], best[max(row - farthest, 0) : row - 1, :-1].max(axis=0), out=before[1:])
         best[row] = np.maximum(before + worth[:, row], 0.0)

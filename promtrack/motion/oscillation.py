@@ -143,13 +143,11 @@ def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
         return None
     frequency_hz, error = fit.values[4:], np.sqrt(np.diag(fit.cov))[4:]  # and the inverse of the damping time
     damped = len(frequency_hz) == 2
-    false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
     share = 1 - float(np.var(fit.residual)) / float(np.var(drift.residual))
-    if (
-        not false_alarm <= SIGNIFICANT
-        or fit.amplitude_mm < limits.CERTAIN * fit.amplitude_err_mm
-        or share < 0.5
-    ):
+    if fit.amplitude_mm < limits.CERTAIN * fit.amplitude_err_mm or share < 0.5:
+        return None
+    false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
+    if not false_alarm <= SIGNIFICANT:
         return None
     curve, rest = _model(trace.time_s - trace.time_s[0], *fit.values), float(fit.values[0])
     return Oscillation(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+import os
 import queue
 import subprocess
 import threading
@@ -21,6 +22,7 @@ from promtrack.files import PART, atomic_write
 from promtrack.sequence.video import ffmpeg_program
 
 WAITING = 4  # pictures that may wait for the encoder
+ENCODER_NICE = 5  # steps of priority that the encoder has less
 PRESET = (
     "veryfast"  # as true to the picture and as small as "fast" (within 4 %), for less than half of the time
 )
@@ -65,6 +67,10 @@ class Encoder:
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
         )
+        if hasattr(os, "setpriority"):  # what feeds it and what is drawn beside it must not wait for it
+            with contextlib.suppress(OSError):
+                own = os.getpriority(os.PRIO_PROCESS, 0)
+                os.setpriority(os.PRIO_PROCESS, self._process.pid, own + ENCODER_NICE)
         self._queue: queue.Queue[tuple[tuple[memoryview, ...], int] | None] = queue.Queue(WAITING)
         self._said: list[bytes] = []
         self._ear = threading.Thread(target=self._listen, name="encoder-log", daemon=True)

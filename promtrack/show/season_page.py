@@ -102,7 +102,7 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
         words.append(f"fastest knot {_value(row.knot_speed_km_s, row.knot_speed_err_km_s)} km/s")
     poster = folder / "poster.png"
     still = (
-        element("img", src=photograph(poster, CARD_PX, ".jpg"), alt=f"Still of {name}")
+        element("img", src=photograph(poster, CARD_PX, "jpeg"), alt=f"Still of {name}")
         if poster.is_file()
         else Markup("")
     )

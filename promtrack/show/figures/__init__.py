@@ -7,6 +7,7 @@ matplotlib is loaded only when something is drawn.
 
 from __future__ import annotations
 
+import gc
 import importlib
 import pickle
 import subprocess
@@ -216,18 +217,26 @@ def draw_figures(
 
 
 def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[str, list[Path]]]:
-    """Draw sheets one after the other; the name and the files of each."""
+    """Draw sheets one after the other; the name and the files of each.
+
+    The parts of a sheet refer to each other, so that its memory is free again when the garbage collector has
+    come: at once, and past all that was there before.
+    """
     from promtrack.show.figures.files import save_sheet
 
+    gc.freeze()
     for sheet in SHEETS:
         if sheet.name in names:
             module = importlib.import_module(f"promtrack.show.figures.{sheet.module}")
             drawing = getattr(module, sheet.name)
             paths = save_sheet(sheet.name, drawing, measured, folder)
+            gc.collect()
             if sheet.upright:
                 upright, kind = partial(drawing, upright=True), "png" if sheet.photograph else "svg"
                 paths += save_sheet(f"{sheet.name}_upright", upright, measured, folder, (kind,))
+                gc.collect()
             yield sheet.name, paths
+    gc.unfreeze()
 
 
 def draw_piped() -> None:

@@ -166,6 +166,7 @@ def _nearest(boxes: np.ndarray, points: np.ndarray) -> np.ndarray:
     nearest = np.full(len(boxes), np.inf)
     for part in np.array_split(points, len(points) // 256 + 1):  # all at once take a gigabyte
         away = np.maximum(boxes[:, None, :2] - part, part - boxes[:, None, 2:])
-        apart = np.hypot(*np.moveaxis(np.maximum(away, 0.0), -1, 0))
-        np.minimum(nearest, apart.min(axis=1, initial=np.inf), out=nearest)
-    return nearest
+        np.maximum(away, 0.0, out=away)
+        squares = np.einsum("bpk,bpk->bp", away, away)
+        np.minimum(nearest, squares.min(axis=1, initial=np.inf), out=nearest)
+    return np.sqrt(nearest)

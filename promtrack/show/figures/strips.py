@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -40,7 +41,7 @@ from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.report_tables import false_alarm_text
-from promtrack.strip.records import TimeDistance
+from promtrack.strip.records import Strip, TimeDistance
 
 MOST_SLITS, MOST_RIDGES = 3, 4
 
@@ -241,11 +242,7 @@ def _prominences_title(measured: Measured) -> str:
 
 def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> None:
     """The greatest light of strips spread over the whole time, with a line at each one's greatest height."""
-    strip, geometry = measured.strip, measured.strip.geometry
-    picks = spread_over(len(strip), SAMPLES)
-    light = strip.read(int(picks[0]), int(picks[0]) + 1)[0]
-    for index in picks[1:]:
-        light = np.fmax(light, strip.read(int(index), int(index) + 1)[0])
+    geometry, light = measured.strip.geometry, _greatest_light(measured.strip)
     top = brightness_range(light[max(int(geometry.row(0.0)), 0) :], 0.0, 99.7)[1]
     half = 0.5 * np.array([geometry.deg_per_column, geometry.mm_per_row])
     left, right = geometry.from_deg - half[0], float(geometry.angle_deg(geometry.columns - 1)) + half[0]
@@ -278,6 +275,12 @@ def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> 
     axes.set_xticks(ticks, [f"{t % 360.0:g}" for t in ticks])
     axes.set_xlabel(f"{measured.orientation.label} (°)", labelpad=2)
     name_y(axes, "height (Mm), maximum over time")
+
+
+@lru_cache(1)  # the map is drawn wide and upright
+def _greatest_light(strip: Strip) -> np.ndarray:
+    """(rows, columns) greatest value of each place in strips spread over the whole time."""
+    return np.fmax.reduce(list(strip.mapped(np.asarray, spread_over(len(strip), SAMPLES).tolist())))
 
 
 def _draw_heights(axes: Axes, measured: Measured, named: tuple[Prominence, ...], theme: Theme) -> None:
