@@ -12,7 +12,6 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from string import ascii_uppercase
 
 import numpy as np
 
@@ -21,6 +20,7 @@ from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Meanin
 from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
+LETTERS = "ABCDFGHIJKLMOPQRSTUVWXYZ"  # E and N are east and north in all pictures
 LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
 
 PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
@@ -263,11 +263,11 @@ def rank(knot: KnotTrack) -> tuple[bool, float, int]:
 
 def label_motion(motion: Motion) -> Labels:
     """Letters A, B, C ...: every moving front, the highest first, then the fastest moving knots."""
-    fronts = ranked_fronts(motion)[: len(ascii_uppercase) - LETTERED_KNOTS]
+    fronts = ranked_fronts(motion)[: len(LETTERS) - LETTERED_KNOTS]
     knots = ranked_knots(motion)[:LETTERED_KNOTS]
     return Labels(
-        {front.front: ascii_uppercase[i] for i, front in enumerate(fronts)},
-        {knot.knot: ascii_uppercase[len(fronts) + i] for i, knot in enumerate(knots)},
+        {front.front: LETTERS[i] for i, front in enumerate(fronts)},
+        {knot.knot: LETTERS[len(fronts) + i] for i, knot in enumerate(knots)},
     )
 
 

@@ -27,7 +27,16 @@ from promtrack.show.canvas import (
 )
 from promtrack.show.curves import LONG_GAP, front_curve, knot_speed
 from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
-from promtrack.show.layout import Ground, Rect, busy_length, mind_line, nearest_free, overlaps, take
+from promtrack.show.layout import (
+    Ground,
+    Rect,
+    busy_share,
+    mind_line,
+    nearest_free,
+    overlaps,
+    plasma_length,
+    take,
+)
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import way_of
@@ -62,6 +71,19 @@ class Body:
         """(..., 2) x, y of the mark in a picture, at one time or at many."""
         theta, height = (np.interp(now_s, self.time_s, v) for v in (self.theta_deg, self.height_mm))
         return np.stack(view.to_picture(theta, height), axis=-1)
+
+    def leader(self, view: ClipView, now_s: float, label: Rect) -> np.ndarray:
+        """(2, 2) x, y of the shortest line from a label to the mark, or to the edge of a front."""
+        ends = self.place(view, now_s)[None] if self.sector_deg is None else self.edge(view, now_s)
+        starts = np.clip(ends, [label.left, label.top], [label.right, label.bottom])
+        nearest = int(np.argmin(np.hypot(*(ends - starts).T)))
+        return np.stack([starts[nearest], ends[nearest]])
+
+    def edge(self, view: ClipView, now_s: float) -> np.ndarray:
+        """(n, 2) x, y of a front's edge in a picture."""
+        assert self.sector_deg is not None, "of a front"
+        height = float(np.interp(now_s, self.time_s, self.height_mm))
+        return np.stack(view.to_picture(self.sector_deg, height), axis=1)
 
     def seen(self, now_s: float) -> bool:
         """Whether it was measured then: not before, after, or in a long gap."""
@@ -155,35 +177,40 @@ def mind_way(
     return mind_line(ground, _path(body, views, view_s, first_s, last_s), page.unit)
 
 
-def place_numbers(
-    bodies: list[Body],
+def place_number(
+    body: Body,
     time: ClipTime,
     views: tuple[ClipView, ...],
     view_s: np.ndarray,
+    moments: np.ndarray,
     page: Page,
     ground: Ground,
-) -> tuple[list[Body], Ground]:
-    """The same bodies with the places of their numbers; where there is no room there is no number.
+    *,
+    headline: bool,
+) -> tuple[Body, Ground]:
+    """The same body with the place of its number; where there is no room there is no number.
 
     Parameters
     ----------
     views, view_s : views of the frames shown, and the times of those
+    moments : places of the frames whose plasma the ground knows
+    headline : the number is always shown: over plasma where no other place is free
     """
-    placed: list[Body] = []
-    for body in bodies:
-        label = None
-        if body.number_s is not None:
-            texts = [number_lines(body, s, page) for s in np.linspace(body.time_s[0], body.time_s[-1], 40)]
-            blocks = [block(tuple((line, page.unit) for line in lines)) for lines in texts]
-            size = max(b.width for b in blocks), max(b.height for b in blocks)
-            begin, end = np.clip([time.back(s) for s in body.number_s], body.time_s[0], body.time_s[-1])
-            label = _best_place(
-                ground, _path(body, views, view_s, begin, end), size, page, headline=not placed
-            )
-        if label is not None:
-            ground = take(ground, label, page.unit // 3)
-        placed.append(replace(body, label=label, number_s=body.number_s if label else None))
-    return placed, ground
+    if body.number_s is None:
+        return body, ground
+    texts = [number_lines(body, s, page) for s in np.linspace(body.time_s[0], body.time_s[-1], 40)]
+    blocks = [block(tuple((line, page.unit) for line in lines)) for lines in texts]
+    size = max(b.width for b in blocks), max(b.height for b in blocks)
+    begin, end = np.clip([time.back(s) for s in body.number_s], body.time_s[0], body.time_s[-1])
+    then = []
+    for now_s in np.linspace(begin, end, 24):
+        view = views[min(int(np.searchsorted(view_s, now_s)), len(views) - 1)]
+        plasma = ground.plasma[int(np.argmin(np.abs(view_s[moments] - now_s)))]
+        then.append(Then(view, float(now_s), plasma))
+    label = _best_place(body, ground, then, size, page, headline=headline)
+    if label is None:
+        return replace(body, number_s=None), ground
+    return replace(body, label=label), take(ground, label, page.unit // 3)
 
 
 def draw_body(
@@ -211,9 +238,7 @@ def draw_body(
     if seen or lines is not None:  # a number never stands without its mark, faint while nothing was measured
         share = 1.0 if seen else UNSEEN
         if body.sector_deg is not None:
-            height = float(np.interp(now_s, body.time_s, body.height_mm))
-            edge = np.stack(view.to_picture(body.sector_deg, height), axis=1)
-            draw_line(canvas, edge, page.stroke, body.bgr, strength=0.85 * share)
+            draw_line(canvas, body.edge(view, now_s), page.stroke, body.bgr, strength=0.85 * share)
         else:
             since = max(float(body.time_s[0]), time.back(max(clip_s - TAIL_S, 0.0)))
             tail = body.place(view, np.linspace(min(since, now_s), now_s, 16))
@@ -239,13 +264,12 @@ def draw_body(
     if lines is None or body.label is None:
         return None
     words = block(tuple((line, page.unit) for line in lines))
-    label = body.label
-    edge = np.clip(mark, [label.left, label.top], [label.right, label.bottom])
-    away = float(np.hypot(*(mark - edge)))
+    start, end = body.leader(view, now_s, body.label)
+    away = float(np.hypot(*(end - start)))
     if away > 0.7 * page.unit:
-        stop = edge + (mark - edge) * (1.0 - 0.42 * page.unit / away)
+        stop = start + (end - start) * (1.0 - 0.42 * page.unit / away)
         width, share = max(page.stroke - 1, 1), 1.0 if seen else UNSEEN
-        draw_line(canvas, np.array([edge, stop]), width, body.bgr, strength=0.7 * share)
+        draw_line(canvas, np.array([start, stop]), width, body.bgr, strength=0.7 * share)
     right = mark[0] > body.label.right
     x = body.label.right - words.width if right else body.label.left
     draw_text(canvas, words, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
@@ -277,28 +301,44 @@ def _path(
     return np.array([body.place(views[k], float(s)) for k, s in zip(which, moments, strict=True)])
 
 
-def _best_place(
-    ground: Ground, path: np.ndarray, size: tuple[int, int], page: Page, *, headline: bool
-) -> Rect | None:
-    """A free place near the path from which few leaders cross other words; the shortest leaders win.
+@dataclass(frozen=True, slots=True, eq=False)
+class Then:
+    """One moment of the clip."""
 
-    For the headline's number, which is always shown, a place over plasma is taken where no other is free.
+    view: ClipView
+    time_s: float
+    plasma: np.ndarray  # (rows, columns) of a `Ground`
+
+
+def _best_place(
+    body: Body, ground: Ground, then: list[Then], size: tuple[int, int], page: Page, *, headline: bool
+) -> Rect | None:
+    """A free place near the body's way that its mark stays clear of, and from which few leaders cross other
+    words or plasma; the shortest leaders win.
+
+    For the headline's number a place over plasma is taken where no other is free.
     """
-    found: list[tuple[float, Rect]] = []
+    path = np.array([body.place(one.view, one.time_s) for one in then])
     columns, rows = np.meshgrid(np.array([-8.0, -5.0, 0.0, 5.0, 8.0]), np.array([-5.0, 0.0, 5.0]))
     around = page.unit * np.stack([columns.ravel(), rows.ravel()], axis=1)
-    for busy in (0.0, 0.1, 0.3, 1.0)[: 4 if headline else 3]:
-        for anchor in (path[[0, len(path) // 2, -1], None] + around).reshape(-1, 2):
-            rect = nearest_free(ground, *size, tuple(anchor), busy=busy)
-            if rect is not None:
-                edges = np.clip(path, [rect.left, rect.top], [rect.right, rect.bottom])
-                crossed = sum(_crossing(r.grown(4), edges, path) for r in ground.placed)
-                over = sum(busy_length(ground, e, p) for e, p in zip(edges, path, strict=True)) / len(path)
-                away = float(np.hypot(*(edges - path).T).mean()) + 6.0 * over  # over plasma counts more
-                found.append((away + 20.0 * page.unit * crossed / len(path), rect))
+    anchors = (path[[0, len(path) // 2, -1], None] + around).reshape(-1, 2)
+    for busy in ((0.0, 0.1), (0.3,), (1.0,))[: 3 if headline else 2]:
+        places = {nearest_free(ground, *size, tuple(a), busy=b) for a in anchors for b in busy}
+        found = sorted((one for one in places if one), key=lambda r: (r.top, r.left))
         if found:
-            return min(found, key=lambda pair: pair[0])[1]
+            return min(found, key=lambda rect: _cost(body, ground, then, rect, page))
     return None
+
+
+def _cost(body: Body, ground: Ground, then: list[Then], label: Rect, page: Page) -> float:
+    """Mean length of the leaders in px; those that cross plasma or words, or have no room, cost more."""
+    leaders = np.array([body.leader(one.view, one.time_s, label) for one in then])  # (moments, 2, 2)
+    length = np.hypot(*(leaders[:, 1] - leaders[:, 0]).T)
+    crossed = sum(_crossing(r.grown(4), *leaders.swapaxes(0, 1)) for r in ground.placed)
+    crossed += int((length < 0.5 * page.unit).sum())
+    over = [plasma_length(one.plasma, leader) for one, leader in zip(then, leaders, strict=True)]
+    covered = float(np.mean(over)) + busy_share(ground, label) * label.width
+    return float(length.mean()) + 6.0 * covered + 20.0 * page.unit * crossed / len(then)
 
 
 def _crossing(rect: Rect, starts: np.ndarray, ends: np.ndarray) -> int:

@@ -167,7 +167,7 @@ def draw_text(
     strength: float = 0.9,
 ) -> None:
     """Text with its top-left corner at (x, y)."""
-    paint(canvas, block.halo, BLACK, x=x - block.reach, y=y - block.reach, strength=0.7)
+    paint(canvas, block.halo, BLACK, x=x - block.reach, y=y - block.reach, strength=0.85)
     paint(canvas, block.mask, bgr, x=x, y=y, strength=strength)
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from promtrack.motion.interpretation import ranked_fronts, ranked_knots
-from promtrack.rounding import counted, plain, significant_decimals, span_text
+from promtrack.rounding import plain, significant_decimals, span_text
 from promtrack.show.canvas import Block, Canvas, block, dim, draw_text
 from promtrack.show.findings import (
     Quoted,
@@ -124,7 +124,7 @@ def _not_shown(annotation: Annotation) -> list[str]:
     shown = len(found) if annotation.insets else sum(map(annotation.shows, found))
     if shown == len(found):
         return []
-    return [f"{shown} of {counted(len(found), 'prominence is', 'prominences are')} shown."]
+    return [f"{shown} of {len(found)} prominences {'is' if shown == 1 else 'are'} shown."]
 
 
 def draw_title(annotation: Annotation, canvas: Canvas) -> None:

@@ -47,15 +47,20 @@ class Ground:
     inside: Rect
     busy: np.ndarray  # (rows, columns) float32, 1 where there is plasma or something moves
     taken: np.ndarray  # (rows, columns) float32, 1 where something is placed
+    plasma: np.ndarray  # (moments, rows, columns) float32, 1 where there is plasma then
     placed: tuple[Rect, ...] = ()
 
 
-def make_ground(width: int, height: int, inside: Rect, busy_tone: np.ndarray) -> Ground:
-    """An empty picture; `busy_tone` is a coarse map of tone (0 to 1) above the quiet Sun."""
+def make_ground(width: int, height: int, inside: Rect, tones: np.ndarray) -> Ground:
+    """An empty picture.
+
+    tones : (moments, rows, columns) coarse maps of tone above the quiet Sun, 0 to 1
+    """
     size = -(-width // CELL), -(-height // CELL)
-    busy = cv2.resize(busy_tone.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
-    busy = cv2.dilate((busy > BUSY_TONE).astype(np.float32), np.ones((3, 3), np.uint8))
-    return Ground(inside, busy, np.zeros(size[::-1], np.float32))
+    maps = [cv2.resize(tone.astype(np.float32), size, interpolation=cv2.INTER_LINEAR) for tone in tones]
+    around = np.ones((3, 3), np.uint8)
+    plasma = np.array([cv2.dilate((one > BUSY_TONE).astype(np.float32), around) for one in maps])
+    return Ground(inside, plasma.max(axis=0), np.zeros(size[::-1], np.float32), plasma)
 
 
 def take(ground: Ground, rect: Rect, gap: int = 0) -> Ground:
@@ -119,12 +124,16 @@ def nearest_free(
     return Rect(int(best[1]) * CELL, int(best[0]) * CELL, width, height)
 
 
-def busy_length(ground: Ground, start: np.ndarray, end: np.ndarray) -> float:
-    """Length in px of the busy part of a straight line (x, y to x, y)."""
-    column, row = ((start + np.linspace(0.0, 1.0, 24)[:, None] * (end - start)) / CELL).astype(int).T
-    rows, columns = ground.busy.shape
+def plasma_length(plasma: np.ndarray, line_px: np.ndarray) -> float:
+    """Length in px of the part of a straight line ((2, 2): x, y of both ends) that lies over plasma.
+
+    plasma : (rows, columns) of a `Ground`, at one moment
+    """
+    start, end = line_px
+    column, row = ((start + np.linspace(0.0, 1.0, 48)[:, None] * (end - start)) / CELL).astype(int).T
+    rows, columns = plasma.shape
     there = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
-    return float(np.hypot(*(end - start)) * ground.busy[row[there], column[there]].sum() / len(row))
+    return float(np.hypot(*(end - start)) * plasma[row[there], column[there]].sum() / len(row))
 
 
 def overlaps(one: Rect, other: Rect) -> bool:

@@ -1,7 +1,8 @@
 """The whole annotation of a clip: laid out once, then drawn onto every picture.
 
-Order of the layout: clock, scale bar and compass, each in the calmest of its corners; the column of height
-ticks; then the numbers, each near its body. Title and end card have their pictures to themselves.
+Order of the layout: clock and scale bar, each in the calmest of its corners; the headline's number, near its
+body; the column of height ticks; the compass; then the other numbers. Title and end card have their pictures
+to themselves.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from promtrack.motion.prominences import Prominence
+from promtrack.sequence.records import spread_over
 from promtrack.show.bodies import (
     NUMBER_S,
     Body,
@@ -18,10 +20,10 @@ from promtrack.show.bodies import (
     bodies_of,
     draw_body,
     mind_way,
-    place_numbers,
+    place_number,
     schedule_numbers,
 )
-from promtrack.show.canvas import Canvas, Page
+from promtrack.show.canvas import Canvas, Page, text_width
 from promtrack.show.cards import draw_end, draw_title, end_scale
 from promtrack.show.disc_view import Inset, draw_insets, inset_name
 from promtrack.show.layout import FREE, Ground, Rect, busy_share, make_ground, place_block, take
@@ -35,6 +37,7 @@ from promtrack.show.scale_bar import (
     draw_compass,
     draw_heights,
     draw_scale,
+    earth_px,
     gap_words,
     height_ticks,
     scale_size,
@@ -79,6 +82,16 @@ class Annotation:
             boxes += [tick.label for tick in self.ticks(self.views[shot.place])]
         return boxes
 
+    def marks(self, shot: Shot) -> list[Rect]:
+        """Where the marks of bodies with letters stand in a picture of the motion."""
+        reach, boxes = round(0.4 * self.page.unit), []
+        for body in self.bodies:
+            if body.letter and body.sector_deg is None and body.seen(shot.time_s):
+                view = _views_of(body, self.views, self.insets)[shot.place]
+                x, y = np.rint(body.place(view, shot.time_s)).astype(int).tolist()
+                boxes.append(Rect(x, y, 0, 0).grown(reach))
+        return boxes
+
     def shows(self, prominence: Prominence) -> bool:
         """Whether the middle of a prominence lies in the last picture."""
         view = self.views[-1]
@@ -98,7 +111,7 @@ def annotate(
     plan: Plan,
     views: tuple[ClipView, ...],
     page: Page,
-    busy_tone: tuple[np.ndarray, np.ndarray],
+    tones: np.ndarray,
     wanted: frozenset[str],
     insets: tuple[Inset, ...] = (),
     not_shown: int = 0,
@@ -108,12 +121,15 @@ def annotate(
     Parameters
     ----------
     views : one a frame shown
-    busy_tone : coarse maps of tone (0 to 1) above the quiet Sun, of the whole clip and of its first frame:
-        where not to write
+    tones : coarse maps of tone (0 to 1) above the quiet Sun, (moments, rows, columns), of pictures evenly
+        spread over the clip, the first and the last among them: where not to write
     wanted : what is drawn, as in `clip.overlays`
     insets, not_shown : of clip.view=disc, where the scale is that of the insets
     """
-    ground, title_ground = (make_ground(page.width, page.height, page.inside, busy) for busy in busy_tone)
+    ground, title_ground = (
+        make_ground(page.width, page.height, page.inside, some) for some in (tones, tones[:1])
+    )
+    moments = spread_over(len(views), len(tones))
     if insets:
         wanted = wanted - {"heights", "earth"}  # the Earth would be a dot
         page = replace(page, inside=replace(page.inside, width=page.height - 2 * page.inside.left))
@@ -133,47 +149,61 @@ def annotate(
     bodies = schedule_numbers(bodies, time)
     for body in bodies:
         ground = mind_way(body, _views_of(body, views, insets), plan.time_s, page, ground)
-    sizes: dict[str, tuple[tuple[int, int], tuple[str, ...]]] = {}
+    blocks: dict[str, Rect] = {}
+
+    def stand(name: str, size: tuple[int, int], spots: tuple[str, ...], ground: Ground) -> Ground:
+        rect = place_block(ground, *size, spots)
+        if rect is None:
+            return ground
+        blocks[name] = rect
+        return take(ground, rect, page.unit // 2)
+
     if {"clock", "gaps"} & wanted:
         notices = {gap_words(shot.gap_s) for shot in plan.shots if shot.gap_s > 0.0}
         size = clock_size(page, notices if "gaps" in wanted else set(), gaps="gaps" in wanted)
-        sizes["clock"] = size, ("bottom left", "bottom right", "top left", "top right")
+        ground = stand("clock", size, ("bottom left", "bottom right", "top left", "top right"), ground)
     if {"scale", "earth"} & wanted and not insets:
+        spots = ("bottom right", "bottom left", "top right", "top left")
         size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
-        sizes["scale"] = size, ("bottom right", "bottom left", "top right", "top left")
-    if "compass" in wanted:
-        size = compass_size(measured.orientation, page)
-        sizes["compass"] = size, ("top right", "top left", "right", "left", "bottom right", "bottom left")
-    blocks = {}
-    for name, (size, spots) in sizes.items():
-        rect = place_block(ground, *size, spots)
-        if rect is not None:
-            blocks[name] = rect
-            ground = take(ground, rect, page.unit // 2)
-    column = _calmest_column(ground, (views[0], views[-1]), page, list(blocks.values()))
-    if "heights" in wanted:
-        for tick in _free_ticks(ground, (views[0], views[-1]), page, column, list(blocks.values())):
-            ground = take(ground, tick.label, page.unit // 3)
+        rect, across = place_block(ground, *size, spots), earth_px(views)
+        covers = rect is None or busy_share(ground, rect) > FREE
+        if covers and across > text_width("Earth", page.unit):  # a close picture, most of which it would take
+            wanted = wanted - {"earth"}
+            size = scale_size(views, page, bar="scale" in wanted, earth=False)
+        if {"scale", "earth"} & wanted:
+            ground = stand("scale", size, spots, ground)
     for place in range(len(insets)):
         ground = take(ground, inset_name(insets, place, not_shown, page)[1], page.unit // 4)
-    placed_bodies: list[Body] = []
-    for home in sorted({body.inset for body in bodies}):
-        own = [body for body in bodies if body.inset == home]
-        inside = insets[home].rect.grown(-page.unit // 4) if home >= 0 else page.inside
-        ground = replace(ground, inside=inside)
-        here, own_views = replace(page, inside=inside), _views_of(own[0], views, insets)
-        found, ground = place_numbers(own, time, own_views, plan.time_s, here, ground)
-        placed_bodies += found
-    if insets and {"scale", "earth"} & wanted:
-        size = scale_size((insets[-1].view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
-        for inset in reversed(insets):
-            ground = replace(ground, inside=inset.rect.grown(-page.unit // 4))
-            rect = place_block(ground, *size, ("bottom right", "top right"))
-            if rect is not None:
-                blocks["scale"] = rect
-                break
-    letters = [(b.letter, b.order, float(b.time_s[0])) for b in bodies]
-    placed_bodies.sort(key=lambda b: letters.index((b.letter, b.order, float(b.time_s[0]))))
+    placed: list[Body] = []
+
+    def numbered(bodies: list[Body], ground: Ground, *, headline: bool) -> Ground:
+        for body in bodies:
+            inside = insets[body.inset].rect.grown(-page.unit // 4) if body.inset >= 0 else page.inside
+            here, ground = replace(page, inside=inside), replace(ground, inside=inside)
+            own_views = _views_of(body, views, insets)
+            body, ground = place_number(
+                body, time, own_views, plan.time_s, moments, here, ground, headline=headline
+            )
+            placed.append(body)
+        return replace(ground, inside=page.inside)
+
+    ground = numbered(bodies[:1], ground, headline=True)
+    ends = views[0], views[-1]
+    spared = [*blocks.values(), *(b.label for b in placed if b.label)]
+    column = _calmest_column(ground, ends, page, spared)
+    for tick in _free_ticks(ground, ends, page, column, spared) if "heights" in wanted else ():
+        ground = take(ground, tick.label, page.unit // 3)
+    if "compass" in wanted:
+        sides = ("top right", "top left", "right", "left", "bottom right", "bottom left", "bottom")
+        ground = stand("compass", compass_size(measured.orientation, page), sides, ground)
+    ground = numbered(bodies[1:], ground, headline=False)
+    for inset in reversed(insets) if {"scale", "earth"} & wanted else ():
+        size = scale_size((inset.view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
+        ground = replace(ground, inside=inset.rect.grown(-page.unit // 4))
+        ground = stand("scale", size, ("bottom right", "top right"), ground)
+        if "scale" in blocks:
+            break
+    ground = replace(ground, inside=page.inside)
     return Annotation(
         measured=measured,
         plan=plan,
@@ -182,9 +212,9 @@ def annotate(
         wanted=wanted,
         blocks=blocks,
         column=column,
-        bodies=tuple(placed_bodies),
+        bodies=tuple(placed),
         time=time,
-        ground=replace(ground, inside=page.inside),
+        ground=ground,
         title_ground=title_ground,
         insets=insets,
         not_shown=not_shown,
@@ -215,7 +245,7 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
             draw_heights(canvas, annotation.ticks(view), page)
         insets, orientation = annotation.insets, annotation.measured.orientation
         draw_insets(canvas, insets, annotation.views[0], orientation, annotation.not_shown, page)
-        spared = annotation.words(shot)
+        spared = annotation.words(shot) + annotation.marks(shot)
         for body in annotation.bodies:  # the first letters find room first
             home = _views_of(body, annotation.views, annotation.insets)[shot.place]
             inside = annotation.insets[body.inset].rect if body.inset >= 0 else page.inside
@@ -263,13 +293,15 @@ def _free_ticks(
 def _calmest_column(
     ground: Ground, views: tuple[ClipView, ...], page: Page, spared: list[Rect]
 ) -> TickColumn:
-    """Where most heights find a free place: at an edge if they can, else as near to one as they can."""
-    best, most = TickColumn("left"), -1
+    """Where both views, and most heights, find a free place: at an edge if they can, else as near to one as
+    they can."""
+    best, most = TickColumn("left"), (-1, -1)
     for away in np.arange(0.0, 0.5 * page.width, page.unit):
         for column in (TickColumn("left", float(away)), TickColumn("right", float(away))):
-            free = len(_free_ticks(ground, views, page, column, spared))
-            if free > most:
-                best, most = column, free
-            if free and free == sum(len(height_ticks(view, page, column, spared)) for view in views):
+            free = [len(_free_ticks(ground, (view,), page, column, spared)) for view in views]
+            worth = sum(n > 0 for n in free), sum(free)
+            if worth > most:
+                best, most = column, worth
+            if all(free) and sum(free) == sum(len(height_ticks(v, page, column, spared)) for v in views):
                 return best
     return best

@@ -21,14 +21,13 @@ SAMPLES = 12  # frames or strips looked at, spread over the sequence
 FRINGE_MM = 7.0  # below it the spicule fringe is everywhere and says nothing
 BRIGHT = 6.0  # times the noise of a strip averaged over a cell
 WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
-LEAST_SHARE = 0.44  # of the picture's height that the action takes; a wider scene is cropped
+LEAST_SHARE = 0.40  # of the picture's height that the action takes; a wider scene is cropped
 LEAST_TOP_MM = 30.0
 APART_DEG = 0.5  # gap that parts two bodies
 CLEAR = 0.05  # of half the picture: sky kept between a body and its edge
 MOST_OF_HEADLINE = 0.7  # of its track
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
 WHOLE = 0.92  # the same where it would not fit otherwise
-WIDER = 1.5  # of the stretch that the height allows: so wide it may be for a body to be seen whole
 CELL_MM = 2.5
 LARGEST_ZOOM = 14.0  # picture px per frame px: beyond it plasma is soft on a phone too
 
@@ -51,6 +50,7 @@ class Action:
     weight: np.ndarray
     time_s: np.ndarray | None = None  # seconds since the first strip, rising ...
     top_mm: np.ndarray | None = None  # ... and the height that must be in view by then, rising
+    front_theta_deg: float = np.nan  # of the front whose rise widens the picture as it heightens it
     followed: Way | None = None  # of the body that the picture follows
 
     def top_at(self, time_s: np.ndarray) -> np.ndarray:
@@ -102,9 +102,6 @@ def find_action(
             keep = np.abs(angle - centre) <= window / 2.0
         else:
             headline = tracks[0].angle_deg if tracks else None
-            main = float(np.median(angle if headline is None else headline))
-            whole = [FILL / WHOLE * (end - begin) for begin, end in plasma.bodies if begin <= main <= end]
-            window = max([window, *(one for one in whole if one <= WIDER * window)])
             keep = best_window(angle, weight, (least, window), headline, strip.geometry, plasma.bodies)
         if keep.any():
             top = _percentile(height[keep], weight[keep], 0.99)
@@ -123,8 +120,18 @@ def find_action(
         np.concatenate([weight[inside], np.full(4, 1e-6)]),
         time_s,
         tops,
+        _risen_from(tracks, foot, orientation),
         None if followed is None else way_of(followed, orientation),
     )
+
+
+def _risen_from(
+    tracks: tuple[KnotTrack | Front, ...], foot_deg: np.ndarray, orientation: Orientation
+) -> float:
+    """Image angle of the leading front; nan where there is none in view."""
+    angles = [float(np.median(track.angle_deg)) for track in tracks[:1] if isinstance(track, Front)]
+    seen = [angle for angle in angles if foot_deg[0] <= angle <= foot_deg[2]]
+    return float(orientation.to_image(seen[0])) if seen else np.nan
 
 
 def asked_track(at: str, motion: Motion) -> KnotTrack | Front | None:
@@ -217,7 +224,7 @@ def best_window(
         half = np.maximum(0.5 * (angles[last] - angles[first]) / FILL + 0.05, 0.5 * least_deg)
         half = np.minimum(half, 0.5 * (high - low))
         middle = np.clip(0.5 * (angles[first] + angles[last]), low + half, high - half)
-        worth = held(starts, starts + wide)
+        worth = held(middle - half, middle + half)  # all that the picture shows
         for begin, end in bodies:
             cut = np.zeros(len(starts), bool)
             for edge in (middle - half, middle + half):

@@ -85,10 +85,15 @@ def _bar(view: ClipView) -> tuple[float, float]:
     return length_mm, length_mm * per_mm
 
 
+def earth_px(views: tuple[ClipView, ...]) -> float:
+    """Diameter of the Earth in the closer one of the first and the last view."""
+    return max(2.0 * EARTH_RADIUS_KM / view.km_per_px for view in (views[0], views[-1]))
+
+
 def scale_size(views: tuple[ClipView, ...], page: Page, *, bar: bool, earth: bool) -> tuple[int, int]:
     """Width and height of the scale's block, enough for all views."""
     bars = [_bar(view) for view in (views[0], views[-1])] if bar else []
-    across = max(2.0 * EARTH_RADIUS_KM / view.km_per_px for view in (views[0], views[-1])) if earth else 0.0
+    across = earth_px(views) if earth else 0.0
     widths = [max(px + 4.0, text_width(f"{mm:g} Mm", page.unit)) for mm, px in bars]
     widest = max([*widths, 0.0]) * (2.3 if len({mm for mm, _ in bars}) > 1 else 1.0)
     names = max(across + 4.0, text_width("Earth", page.unit)) if earth else 0.0
@@ -167,11 +172,12 @@ def draw_compass(canvas: Canvas, rect: Rect, page: Page, view: ClipView, orienta
 
 @dataclass(frozen=True, slots=True)
 class HeightTick:
-    """A piece of the arc at one height above the limb, at the edge of the picture, with its label's place."""
+    """A piece of the arc at one height above the limb, at the edge of the picture, with its label."""
 
     height_mm: float
     points_px: np.ndarray
-    label: Rect
+    words: tuple[float, float]  # x, y where the words begin
+    label: Rect  # of words and piece
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,14 +206,16 @@ def height_ticks(view: ClipView, page: Page, column: TickColumn, spared: list[Re
         if len(piece) < 2:
             continue
         wide, gap = text_width(f"{height_mm:g} Mm", page.unit) + 4, 0.3 * page.unit
-        x = piece[:, 0].max() + gap if left else piece[:, 0].min() - gap - wide
-        y = piece[:, 1].mean() - 0.6 * page.unit
-        place = Rect(round(float(x)), round(float(y)), wide, line_height(page.unit))
+        first, last = piece[:, 0].min(), piece[:, 0].max()
+        x = float(last + gap if left else first - gap - wide)
+        y = float(piece[:, 1].mean() - 0.6 * page.unit)
+        across = round(float(last - first) + gap) + wide
+        place = Rect(round(float(first) if left else x), round(y), across, line_height(page.unit))
         out = place.top < page.inside.top or place.bottom > page.inside.bottom
         out |= place.left < page.inside.left or place.right > page.inside.right
         if out or any(overlaps(place.grown(4), other) for other in [*spared, *(t.label for t in ticks)]):
             continue
-        ticks.append(HeightTick(float(height_mm), piece, place))
+        ticks.append(HeightTick(float(height_mm), piece, (x, y), place))
     return ticks
 
 
@@ -215,7 +223,7 @@ def draw_heights(canvas: Canvas, ticks: list[HeightTick], page: Page) -> None:
     """Short pieces of arcs of equal height above the limb, each with its label."""
     for tick in ticks:
         draw_line(canvas, tick.points_px, page.stroke, strength=page.ink)
-        draw_words(canvas, f"{tick.height_mm:g} Mm", page, tick.label.left, tick.label.top)
+        draw_words(canvas, f"{tick.height_mm:g} Mm", page, *tick.words)
 
 
 @lru_cache(maxsize=16)  # all pictures of a view have the same arcs, and each takes a millisecond

@@ -23,7 +23,7 @@ from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import SIZES, ClipView, choose_views
 
-LOOKED_AT = 6  # pictures drawn to see where not to write, and how much light numbers and marks add
+LOOKED_AT = 12  # pictures drawn to see where not to write, and how much light numbers and marks add
 OVERLAY_LIGHT = 0.3  # of the picture's own light, at the moment with most numbers
 INK = (0.65, 0.95)  # opacity of clock, scale, compass and heights, least and most
 LUMINANCE = ((np.clip(np.arange(256) - 16.0, 0.0, 219.0) / 219.0) ** 2.2).astype(np.float32)[None]
@@ -39,7 +39,7 @@ class Studio:
     plan: Plan
     views: tuple[ClipView, ...]  # one a frame shown
     toner: Toner
-    busy_tone: tuple[np.ndarray, np.ndarray]  # of the whole clip, and of its first frame
+    tones: np.ndarray  # (looked at, rows, columns) coarse tone above the quiet Sun
     insets: tuple[Inset, ...]  # of clip.view=disc
     not_shown: int  # prominences that found no inset
     light: float  # mean linear luminance of the pictures, 1 is white
@@ -59,7 +59,7 @@ class Studio:
         wanted = wanted & SMALL_OVERLAYS if small else wanted
         page = make_page(self.views[0].width, self.views[0].height)
         made = annotate(
-            self.measured, self.plan, self.views, page, self.busy_tone, wanted, self.insets, self.not_shown
+            self.measured, self.plan, self.views, page, self.tones, wanted, self.insets, self.not_shown
         )
         motion = [shot for shot in self.plan.shots if shot.act == "motion"]
         bare, alone = replace(made, wanted=frozenset(), blocks={}), replace(made, bodies=())
@@ -101,19 +101,17 @@ def prepare(measured: Measured) -> Studio:
     some = spread_over(len(frames), LOOKED_AT)
     looked = list(sequence.frames([int(frames[k]) for k in some]))
     chosen = [views[k] for k in some]
-    busy = busy_map(looked, chosen, toner, lock), busy_map(looked[:1], chosen[:1], toner, lock)
+    tones = busy_map(looked, chosen, toner, lock)
     for inset in insets:
-        part = np.s_[
-            inset.rect.top // 8 : inset.rect.bottom // 8, inset.rect.left // 8 : inset.rect.right // 8
+        part = tones[
+            :, inset.rect.top // 8 : inset.rect.bottom // 8, inset.rect.left // 8 : inset.rect.right // 8
         ]
-        shape = busy[0][part].shape
-        for tones, seen in ((busy[0], looked), (busy[1], looked[:1])):
-            own = busy_map(seen, [inset.own_view] * len(seen), toner, lock)
-            tones[part] = own[: shape[0], : shape[1]]
+        own = busy_map(looked, [inset.own_view] * len(looked), toner, lock)
+        part[:] = own[:, : part.shape[1], : part.shape[2]]
     luma = palette_ycc(clip.look)[0]
     small = [tone_frame(f, toner, v.scaled(0.125), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
     light = float(np.mean([_linear(luma[tone]).mean() for tone in small]))
-    return Studio(measured, plan, views, toner, busy, insets, not_shown, light)
+    return Studio(measured, plan, views, toner, tones, insets, not_shown, light)
 
 
 def _cropped(measured: Measured, frames: np.ndarray) -> tuple[tuple[ClipView, ...], ClipView]:

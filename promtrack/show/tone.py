@@ -112,7 +112,7 @@ def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, 
 def busy_map(
     frames: list[tuple[int, np.ndarray]], views: list[ClipView], toner: Toner, lock: LimbLock
 ) -> np.ndarray:
-    """Coarse (rows, columns) float tone above the quiet Sun off the limb, the highest of these frames.
+    """Coarse (frames, rows, columns) float tone above the quiet Sun off the limb.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def busy_map(
         calm = cv2.LUT(_places(limb_px, toner), toner.calm)
         tone = cv2.GaussianBlur(tone_frame(frame, toner, small, lock, index), (0, 0), 1.0)
         tones.append(np.where(limb_px > 0.0, cv2.subtract(tone, calm), 0))
-    return np.max(tones, axis=0) / 255.0
+    return np.array(tones) / 255.0
 
 
 def _places(limb_px: np.ndarray, toner: Toner) -> np.ndarray:

@@ -197,9 +197,16 @@ class _Shape:
         return tuple(self.view(float(np.exp(z)), middle) for z, middle in zip(zooms, middles, strict=True))
 
     def _extent(self, top_mm: float) -> tuple[np.ndarray, np.ndarray]:
-        """Middle and size of the action up to a height, turned, frame px."""
-        rho = self.lock.radius_px + np.minimum(self.action.height_mm, top_mm) * 1e3 / self.scale.km_per_px
-        x, y = turned(self.action.theta_deg, rho, self.turn, self.side)
+        """Middle and size of the action up to a height, turned, frame px.
+
+        What a front carries along spreads about it in the measure in which it rises.
+        """
+        theta, height = self.action.theta_deg, self.action.height_mm
+        if np.isfinite(front := self.action.front_theta_deg):
+            share = (min(top_mm, float(height.max())) - height.min()) / np.ptp(height)
+            theta = front + share * (theta - front)
+        rho = self.lock.radius_px + np.minimum(height, top_mm) * 1e3 / self.scale.km_per_px
+        x, y = turned(theta, rho, self.turn, self.side)
         middle = np.array([x.min() + x.max(), y.min() + y.max()]) / 2.0
         return middle, np.maximum([np.ptp(x), np.ptp(y)], 8.0)
 

@@ -13,7 +13,7 @@ from promtrack.settings import ClipSettings
 from promtrack.show.region_of_interest import FILL, best_window, find_action
 from promtrack.show.studio import prepare
 from promtrack.show.timing import chosen_frames, plan_shots
-from promtrack.show.view import affine_to_frame, choose_views, frame_border
+from promtrack.show.view import SIZES, affine_to_frame, choose_views, frame_border
 from promtrack.sun import Orientation
 from tests.show.clip_case import quick_run
 
@@ -80,15 +80,27 @@ def test_no_part_of_a_prominence_is_shown_where_another_one_is_whole():
             assert not begin < edge < end
 
 
-def test_an_eruption_is_followed_by_a_slow_zoom_out():
+@pytest.mark.parametrize("name", ["wide", "square", "tall"])
+def test_the_action_takes_two_fifths_of_the_height(name):
+    # TRUTH  what must be in view by the end, above the limb, takes 40 % of the last picture's height or more.
+    run = quick_run(view=name)
+    action = find_action(run.strip, run.motion, run.orientation, run.lock, size=SIZES[name])
+    times = run.strip.time_s
+    view = choose_views(run.lock, run.scale, run.orientation, action, run.settings.clip, times)[-1]
+    top_px = float(action.top_at(times)[-1]) * 1e3 / view.km_per_px
+    assert top_px >= 0.40 * view.height
+
+
+@pytest.mark.parametrize("name", ["wide", "square", "tall"])
+def test_an_eruption_is_followed_by_a_slow_zoom_out(name):
     # TRUTH  the hand-made front rises from 30 to 390 Mm: the picture never zooms in, by no more than 2 % a
     # step of 1 % of the clip, and the front is inside at every moment.
-    run = quick_run(view="square")
+    run = quick_run(view=name)
     times = np.linspace(0.0, float(run.strip.time_s[-1]), 100)
     front = run.motion.fronts[0]
     tall = replace(front, height_mm=np.interp(front.time_s, front.time_s[[0, -1]], [30.0, 390.0]))
     motion = replace(run.motion, fronts=(tall,), knots=())
-    action = find_action(run.strip, motion, run.orientation, run.lock, size=(1080, 1080))
+    action = find_action(run.strip, motion, run.orientation, run.lock, size=SIZES[name])
     views = choose_views(run.lock, run.scale, run.orientation, action, run.settings.clip, times)
     zoom = np.array([view.zoom for view in views])
     assert zoom[0] > 1.2 * zoom[-1]
