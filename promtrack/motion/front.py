@@ -171,7 +171,7 @@ def _front(
         verdict=front_verdict(time_s, height, err, fits),
         false_alarm=float(false_alarm),
         moving=bool(large and steady and possible and false_alarm < false_alarms),
-        notes=_notes(strip, edge, len(edge.index) - int(keep.sum())),
+        notes=_notes(strip, edge, keep),
         local_peak_km_s=float(local[top]),
         local_peak_err_km_s=float(np.hypot(local_err[top], 0.5 * change[top : top + 2].max())),
         extent_deg=np.nan if rising is None else rising.extent_deg,
@@ -276,15 +276,22 @@ def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> 
     return np.flatnonzero(excess > np.maximum(6 * row_mm, 8 * scatter)) + 1
 
 
-def _notes(strip: Strip, edge: Edge, dropped: int) -> tuple[str, ...]:
+def _notes(strip: Strip, edge: Edge, keep: np.ndarray) -> tuple[str, ...]:
     notes = [
         f"the edge is {edge.width_mm:.1f} Mm wide between 30 and 70 % of its brightness; "
         "the choice of its middle shifts all heights alike"
     ]
+    last = edge.index[keep][-1]
     if edge.left_at is not None:
         stamp = np.datetime_as_string(strip.times_utc[edge.left_at], unit="s")[11:]
         notes.append(f"the edge left the top of the strip at {stamp} UTC; it is followed until then")
-    if dropped:
+    elif len(strip) - 1 - last >= limits.LEAST_FRAMES:
+        stamp = np.datetime_as_string(strip.times_utc[last], unit="s")[11:]
+        notes.append(
+            f"the edge is lost at {stamp} UTC, before the recording ends; the motion need not end there: "
+            "plasma faster than 11 km/s along the line of sight fades in a filter of 0.5 angstrom"
+        )
+    if (dropped := int((~keep).sum())) > 0:
         notes.append(f"{dropped} heights left out because they jump away from their neighbours or are unsure")
     return tuple(notes)
 

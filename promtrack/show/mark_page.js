@@ -1,6 +1,6 @@
 "use strict";
 
-// The page on which an observer marks what the program should know. Everything stays in this file until it is
+// The page on which an observer corrects by hand what was found. Everything stays in this file until it is
 // saved as promtrack-marks.toml; nothing is sent anywhere.
 const data = JSON.parse(document.getElementById("data").textContent);
 const canvas = document.getElementById("picture");

@@ -49,6 +49,7 @@ def test_front_is_found_and_moves(rising):
     # TRUTH  the shell that was put in stands over column 160, 69.6 deg
     for front in rising[2]:
         assert front.moving
+        assert not any("is lost at" in note for note in front.notes)
         assert front.false_alarm < 0.01
         assert len(front.time_s) >= 40
         assert 68 < np.median(front.angle_deg) < 72  # the shell stands over column 160, 69.6 deg
@@ -164,6 +165,7 @@ def test_a_front_that_fades_is_cut(tmp_path):
     cube.flush()
     front = one_front(strip)
     assert front.time_s[-1] <= TIMES[24]
+    assert any("is lost at" in note and "along the line of sight" in note for note in front.notes)
     assert front.best.speed_km_s[1] == pytest.approx(60.0, rel=0.03)
 
 
