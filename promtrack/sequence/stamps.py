@@ -46,7 +46,6 @@ _ISO = re.compile(
     + r"(?P<zone>Z|[ _]?(?:UTC|TAI|TT)|[+-]\d\d:?\d\d)?\s*$",
     re.ASCII | re.IGNORECASE,
 )
-_OLD_FITS = re.compile(r"\s*(?P<day>\d\d)/(?P<month>\d\d)/(?P<year>\d\d)\s*$", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +63,7 @@ def parse_stamp(text: str) -> Stamp | None:
     A bare date counts as its midnight.
     """
     found = _ISO.match(text)
-    if found:
-        return _built(found)
-    old = _OLD_FITS.match(text)
-    return _stamp(1900 + int(old["year"]), int(old["month"]), int(old["day"])) if old else None
+    return _built(found) if found else None
 
 
 def find_stamp(name: str, *, offset: bool = True, decimals: bool = True) -> Stamp | None:
