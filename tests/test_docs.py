@@ -17,6 +17,7 @@ import promtrack
 from promtrack.scene import make_scene, write_scene
 from tests.conftest import SMALL
 from tests.make_docs import PAGES
+from tests.messy import command
 
 ROOT = Path(__file__).resolve().parent.parent
 TEXTS = [
@@ -27,6 +28,7 @@ TEXTS = [
 ]
 SNIPPET = re.compile(r"```python\n(.*?)```", re.S)
 COMMANDS = re.compile(r"```sh\n(.*?)```", re.S)
+REFUSED = re.compile(r"```console\n\$ promtrack (.*)\n(.*)\n```")
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -103,6 +105,13 @@ def test_every_message_among_the_troubles_is_one_of_the_program():
         if not all(part.strip(" :;,()'?") in said for part in re.split(r"<[^>]+>|\.\.\.", message))
     ]
     assert missing == []
+
+
+def test_refusals_are_as_the_docs_show_them(capsys):
+    shown = [pair for text in TEXTS for pair in REFUSED.findall(text.read_text(encoding="utf-8"))]
+    assert shown
+    for words, answer in shown:
+        assert command(capsys, *shlex.split(words)) == (2, "", answer + "\n")
 
 
 @pytest.mark.long

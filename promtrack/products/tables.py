@@ -1,4 +1,4 @@
-"""Tables: records to ECSV and back.
+"""Tables: records to ECSV and back; the lock as frames.ecsv.
 
 Columns are made from the fields of the records, under the same names but for `_COLUMNS`, so that a field
 added to a record has its column at once. What has no value for each row stands in the table's header
@@ -24,7 +24,8 @@ from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, KnotFit, KnotTrack
-from promtrack.products.folder import unreadable
+from promtrack.products.folder import ProductFolder, unreadable
+from promtrack.sequence.records import Sequence
 
 # Field of a record -> its column, where the two differ.
 _COLUMNS: dict[type, dict[str, str]] = {
@@ -35,6 +36,7 @@ _COLUMNS: dict[type, dict[str, str]] = {
     Prominence: {"angle_deg": "pa_deg"},
 }
 _UNITS = {"_km_s": "km / s", "_m_s2": "m / s2", "_mm": "Mm", "_px": "pix", "_deg": "deg", "_s": "s"}
+_LIMB_POINTS = "limb_points_px", "rejected_points_px"  # of the reference frame alone
 DAMAGED = (KeyError, TypeError, ValueError, IndexError, AttributeError)
 
 
@@ -130,3 +132,46 @@ def read_table(path: Path, command: str) -> Table:
 def iso(times: np.ndarray) -> list[str]:
     """(n,) times in UTC as ISO 8601, to the millisecond."""
     return [f"{text}Z" for text in np.datetime_as_string(times, unit="ms")]
+
+
+def write_lock(folder: ProductFolder, sequence: Sequence, lock: LimbLock) -> Path:
+    """frames.ecsv: a row per input frame; what holds for the whole sequence stands in its header."""
+    columns: dict[str, Any] = {
+        "index": np.arange(len(lock.names)),
+        "file": list(lock.names),
+        "time": iso(sequence.times_utc),
+    }
+    columns |= {column_name(LimbLock, name): list(getattr(lock, name)) for name in _frame_fields()}
+    rest = {name: getattr(lock, name) for name in fields_of(LimbLock) if name not in _frame_fields()}
+    for name in _LIMB_POINTS:  # as one text: YAML takes 0.1 ms for each number
+        rest[name] = " ".join(map(str, np.round(rest[name], 3).ravel().tolist()))
+    return write_table(folder["frames"], columns, {name: plain(value) for name, value in rest.items()})
+
+
+def read_lock(folder: ProductFolder) -> LimbLock:
+    """The lock that frames.ecsv holds.
+
+    Raises
+    ------
+    InputError : the file is missing or damaged
+    """
+    table = read_table(folder["frames"], "promtrack lock")
+    try:
+        values: dict[str, Any] = {}
+        for name, kind in fields_of(LimbLock).items():
+            if name in _frame_fields():
+                column = np.array(table[column_name(LimbLock, name)])
+                values[name] = column if kind is np.ndarray else tuple(map(str, column))
+            elif name in _LIMB_POINTS:
+                values[name] = np.array(table.meta[name].split(), float).reshape(-1, 2)
+            else:
+                values[name] = typed(table.meta[name], kind)
+        return LimbLock(**values)
+    except DAMAGED as error:
+        raise unreadable(folder["frames"], error, "promtrack lock") from None
+
+
+def _frame_fields() -> list[str]:
+    """Fields of LimbLock with a value for each frame."""
+    arrays = {name for name, kind in fields_of(LimbLock).items() if kind is np.ndarray} - {*_LIMB_POINTS}
+    return [name for name in fields_of(LimbLock) if name in arrays or name in ("names", "reason")]

@@ -52,14 +52,8 @@ class FrontTruth:
 class SwayTruth:
     """A thread's transverse oscillation."""
 
-    time_s: np.ndarray
     displacement_mm: np.ndarray  # along the limb, counter-clockwise positive
     angle_deg: float  # image angle of its place of rest
-    low_mm: float
-    high_mm: float
-    period_s: float
-    amplitude_mm: float
-    damping_s: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,16 +126,7 @@ def truth_of(
         knots=(),
         fronts=tuple(_front_truth(spec, e) for e in spec.eruptions),
         sways=tuple(
-            SwayTruth(
-                spec.time_s,
-                sway_displacement(s, spec.time_s),
-                spec.facing_deg + s.at_deg,
-                s.low_mm,
-                s.high_mm,
-                s.period_s,
-                s.amplitude_mm,
-                s.damping_s,
-            )
+            SwayTruth(sway_displacement(s, spec.time_s), spec.facing_deg + s.at_deg)
             for s in spec.sways
             if s.amplitude_mm != 0.0
         ),
