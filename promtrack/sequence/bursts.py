@@ -50,6 +50,7 @@ def sharpness(frame: np.ndarray) -> float:
 _LEAST_FRAMES = 4  # frames of a burst
 _KEEP, _LEAST_KEPT = 0.3, 6  # part of a burst that is averaged, and frames at least: noise below half
 _CELL_PX, _WINDOW_CELLS = 8, 2.0  # shifts are found on this grid, in Gaussian windows of 16 px sigma
+_FADE_PX = 32  # around a frame whose spectrum is taken: wider than the rings of a limb in bad seeing
 _NOISE = 1.15  # of the mean, in units of a plain mean's; measured in tests/sequence/test_bursts.py
 
 
@@ -208,14 +209,17 @@ def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
     """Mean whose weights are, at each spatial frequency, the 11th power of the smoothed amplitude.
 
     What remains of the loss against the sharpest frame, the first, is made good by up to 15 % where that
-    frame stands well above its noise.
+    frame stands well above its noise. Around each frame its mirror image fades to one value: else the disc at
+    one border would ring in the sky at the other.
     """
     from scipy import fft  # slow to import, and few recordings are made in bursts
 
-    shape, first = frames[0].shape, np.zeros(0)
+    level, first = float(frames[0].mean()), np.zeros(0)
+    down, across = (np.pad(np.ones(side), _FADE_PX, "linear_ramp") for side in frames[0].shape)
+    fade = np.float32(0.5 - 0.5 * np.cos(np.pi * np.outer(down, across)))
     total, weights = np.zeros(1), np.zeros(1)
     for frame in frames:
-        spectrum = fft.rfft2(frame)
+        spectrum = fft.rfft2(level + (np.pad(frame, _FADE_PX, "symmetric") - level) * fade)
         amplitude = _amplitude(spectrum)
         first = first if len(first) else amplitude
         weight = (amplitude / first) ** 11
@@ -223,11 +227,12 @@ def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
     mean = total / weights
     after = _amplitude(mean)
     # in a well sampled picture the finest details are noise alone
-    fine = np.ix_(np.abs(fft.fftfreq(shape[0])) > 0.4, fft.rfftfreq(shape[1]) > 0.4)
+    fine = np.ix_(np.abs(fft.fftfreq(len(down))) > 0.4, fft.rfftfreq(len(across)) > 0.4)
     noise = [float(np.median(a[fine])) for a in (first, after)]
     lost = np.sqrt(np.maximum(first**2 - noise[0] ** 2, 0.0) / np.maximum(after**2 - noise[1] ** 2, 1e-20))
     gain = np.where(first > 2.0 * noise[0], np.clip(lost, 1.0, 1.15), np.float32(1.0))
-    return fft.irfft2(mean * gain, s=shape).astype(np.float32)
+    inside = slice(_FADE_PX, -_FADE_PX)
+    return fft.irfft2(mean * gain, s=fade.shape)[inside, inside].astype(np.float32)
 
 
 def _amplitude(spectrum: np.ndarray) -> np.ndarray:
