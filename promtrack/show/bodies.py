@@ -66,6 +66,7 @@ class Body:
     number_s: tuple[float, float] | None = None  # clip time for which its number shows
     label: Rect | None = None  # where
     inset: int = -1  # that shows it; -1: the picture itself
+    by_hand: bool = False
 
     def place(self, view: ClipView, now_s: float | np.ndarray) -> np.ndarray:
         """(..., 2) x, y of the mark in a picture, at one time or at many."""
@@ -110,7 +111,8 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
         edge = np.asarray(measured.orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
         way, colour, letter = way_of(front, measured.orientation), bgr_of(ON_DARK.front), labels.front(front)
         times = way.time_s + late_s
-        found.append(Body(letter, -1, colour, times, way.theta_deg, way.height_mm, speed, error, edge))
+        body = Body(letter, -1, colour, times, way.theta_deg, way.height_mm, speed, error, edge)
+        found.append(replace(body, by_hand=front.by_hand))
     for knot in ranked_knots(motion)[:DRAWN] if knots else ():
         order = labels.place(knot)
         speed, error = _speed(measured, knot)
@@ -120,19 +122,24 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
             labels.knot(knot),
         )
         times = way.time_s + late_s
-        found.append(Body(letter, order, colour, times, way.theta_deg, way.height_mm, speed, error))
+        body = Body(letter, order, colour, times, way.theta_deg, way.height_mm, speed, error)
+        found.append(replace(body, by_hand=knot.by_hand))
     asked = measured.settings.clip.at.strip().upper()
     return sorted(found, key=lambda body: not asked or body.letter != asked)
 
 
 def number_lines(body: Body, now_s: float, page: Page) -> tuple[str, ...]:
-    """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one."""
+    """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one.
+
+    'by hand' stands below it where the points were clicked.
+    """
+    hand = ("by hand",) if body.by_hand else ()
     speed, error = (float(np.interp(now_s, body.time_s, v)) for v in (body.speed_km_s, body.error_km_s))
     words = f"{body.letter} ≥ {with_error(abs(speed), error, 'km/s')}"
     if text_width(words, page.unit) <= MOST_WIDTH * page.inside.width:
-        return (words,)
+        return (words, *hand)
     value, sign, rest = words.partition(" ± ")
-    return (value, sign.lstrip() + rest) if sign else (words,)
+    return (value, sign.lstrip() + rest, *hand) if sign else (words, *hand)
 
 
 def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[str, ...] | None:

@@ -138,6 +138,12 @@ def frames_table(measured: Measured) -> Markup:
     )
 
 
+def _also(letter: str, by_hand: bool) -> str:
+    """' (A, by hand)' behind a number; '' where there is nothing to say."""
+    words = ", ".join(word for word in (letter, "by hand" * by_hand) if word)
+    return f" ({words})" if words else ""
+
+
 def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
     fit, letter = knot.fit, label_motion(measured.motion).knot(knot)
     height, angle = float(np.mean(knot.height_mm)), float(np.mean(knot.angle_deg))
@@ -151,7 +157,7 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
     quoted = speed_of(measured, knot)
     return Row(
         (
-            Cell(f"{knot.knot}{f' ({letter})' if letter else ''}", knot.knot),
+            Cell(f"{knot.knot}{_also(letter, knot.by_hand)}", knot.knot),
             Cell("yes" if knot.moving else "no", kind="words"),
             Cell(clock(first), _seconds(first)),
             Cell(str(len(knot.time_s)), len(knot.time_s)),
@@ -183,7 +189,7 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
     return Row(
         (
-            Cell(f"{front.front}{f' ({letter})' if letter else ''}", front.front),
+            Cell(f"{front.front}{_also(letter, front.by_hand)}", front.front),
             Cell(fit.model, kind="words"),
             Cell("yes" if fit.chosen else "no", kind="words"),
             Cell(f"{degrees(front.from_deg)} to {degrees(front.to_deg)}", front.from_deg, "words"),

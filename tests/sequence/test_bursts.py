@@ -56,8 +56,8 @@ def test_a_reduced_burst_is_as_sharp_as_its_best_frame_and_has_half_its_noise(se
 
 
 def test_the_disc_at_one_border_does_not_ring_in_the_sky_at_the_other():
-    # TRUTH  sky of 300 counts at the upper border, a disc of 9300 at the lower one, air that is worst in the
-    # sharpest frame's neighbours; noise of 60 in one frame. The rows at the top stay within 4 standard errors.
+    # TRUTH  sky of 300 counts at the upper border, a disc of 9300 at the lower one, noise of 60 in one frame.
+    # The rows at the top stay within 4 standard errors of one frame's row.
     rng = np.random.default_rng(8)
     frames = [seen(sun(), rng, blur_px=b, warp_px=0.5, noise=60.0) for b in rng.uniform(1.0, 2.5, 20)]
     times = np.datetime64("2026-05-17T09:31:20", "us") + np.r_[:10, 60:70] * np.timedelta64(1, "s")

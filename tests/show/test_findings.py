@@ -4,10 +4,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
-from promtrack.motion.interpretation import front_meaning, knot_meaning
+from promtrack.motion.interpretation import front_meaning, knot_meaning, lettered
 from promtrack.rounding import with_error
+from promtrack.show import write_report
+from promtrack.show.bodies import bodies_of, number_lines
+from promtrack.show.canvas import make_page
 from promtrack.show.curves import front_curve, knot_speed
+from promtrack.show.figures.items import items_of, key
 from promtrack.show.findings import (
     fastest_knot,
     front_model,
@@ -21,7 +26,9 @@ from promtrack.show.findings import (
     speeds_title,
     three_numbers,
     top_height,
+    track_name,
 )
+from promtrack.show.palette import ON_DARK
 
 
 def with_motion(measured, **changes):
@@ -146,3 +153,25 @@ def test_numbers_come_the_surest_first_and_doubts_last(measured_fake):
     control = replace(measured_fake.motion.control, sure_km_s=1.0)
     doubtful = three_numbers(with_motion(measured_fake, control=control))
     assert "may be confused with its neighbour" in doubtful[-1].note
+
+
+def test_what_was_clicked_is_called_by_hand_everywhere(measured_fake, tmp_path):
+    motion = measured_fake.motion
+    run = with_motion(
+        measured_fake,
+        knots=(),
+        fronts=(replace(motion.fronts[0], by_hand=True),),
+        meanings=(),
+    )
+    front = run.motion.fronts[0]
+    assert track_name(run, front) == "front A (by hand)"
+    assert track_name(measured_fake, motion.fronts[0]) == "front A"
+    assert lettered("Front 1 rises.", run.motion) == "Front A (by hand) rises."
+    (item,) = items_of(run, ON_DARK)
+    figure = Figure()
+    key(figure, run, [item])
+    assert "A  leading edge, by hand" in [text.get_text() for text in figure.texts]
+    (body,) = bodies_of(run, run.strip.times_utc[0], fronts=True, knots=True)
+    assert number_lines(body, float(front.time_s[-1]), make_page(1080, 1080))[-1] == "by hand"
+    page = write_report(run, tmp_path / "report.html", clip=None, poster=None, figures=[])
+    assert "1 (A, by hand)" in page.read_text(encoding="utf-8")

@@ -95,7 +95,7 @@ def time_span(measured: Measured) -> tuple[float, float]:
 
 def _name(item: Item) -> str:
     kind = "leading edge" if isinstance(item.track, Front) else "knot"
-    return f"{item.letter}  {kind}"
+    return f"{item.letter}  {kind}{', by hand' if item.track.by_hand else ''}"
 
 
 def _speed(measured: Measured, item: Item) -> str:
