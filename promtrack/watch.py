@@ -21,7 +21,7 @@ from scipy.stats import theilslopes
 
 from promtrack.errors import InputError
 from promtrack.files import atomic_write
-from promtrack.limb.find import find_limb
+from promtrack.limb.find import SmallFrame, find_limb
 from promtrack.limb.frame_limb import CEILING
 from promtrack.limb.records import Place, frame_points, visible_angles
 from promtrack.rounding import counted
@@ -84,7 +84,7 @@ def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = N
     ------
     LimbNotFound : with what was seen instead
     """
-    circle = find_limb(frame, full_scale, radius_px=radius_px)
+    circle = find_limb(SmallFrame(frame, full_scale), radius_px=radius_px)
     place = Place(circle.x_px, circle.y_px, circle.radius_px)
     seen = RAYS_DEG[visible_angles(place, frame.shape, RAYS_DEG, margin_px=float(ACROSS_PX[-1]))]
     x, y = frame_points(place, seen[:, None], circle.radius_px + ACROSS_PX[None, :])

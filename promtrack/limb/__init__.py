@@ -13,7 +13,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 from promtrack.limb.circle import LimbArcTooShort
-from promtrack.limb.find import LimbNotFound, find_limb
+from promtrack.limb.find import LimbNotFound
 from promtrack.limb.flipped import turned_back
 from promtrack.limb.inspect import Inspection, inspect_sequence
 from promtrack.limb.records import LimbLock

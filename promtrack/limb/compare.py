@@ -20,8 +20,7 @@ from promtrack.limb.records import Known, Place, Solution
 from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
 
 APART_PX = 1.0  # of edge and features, below which they do no harm
-DRIFT_SIGMA = 5.0  # of a window of frames, or of all
-WINDOW = 8
+WINDOW = 8  # frames over which edge and features may not drift apart
 # Of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from
 # neighbour to neighbour by up to 0.4 deg.
 LEAST_TURN_DEG = 1.0
@@ -29,7 +28,6 @@ UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
 GOOD_SCALE = 0.02  # relative error of the radius
 PARTED = 0.01  # relative: two radii in one recording
-LEAST_STEP = 2.5  # of them, in a frame's own errors: a zoom of 0.1 % a frame is seen in 30 frames
 # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 DARK_MIDDLE = 0.15
 BLANK, SHARP_PX = 0.9, 0.9
@@ -76,7 +74,7 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
         at = int(np.argmax(np.where(middle > APART_PX, drift, 0.0)))
         if middle[at] > APART_PX and drift[at] > pulled:
             worst, pulled = float(middle[at]), float(drift[at])
-    level = "poor" if pulled > 2 * DRIFT_SIGMA else "fair" if pulled > DRIFT_SIGMA else "good"
+    level = "poor" if pulled > 2 * FAR_SIGMA else "fair" if pulled > FAR_SIGMA else "good"
     words = (
         "The edge of the limb and what stands on it put the Sun in the same place."
         if level == "good"
@@ -116,7 +114,7 @@ def rotation_check(
     rate_err = float(np.degrees(scatter / np.sqrt((hours**2).sum()) / radius_px))
     extra = float(np.degrees(fit[0] / radius_px))
     span = float(np.ptp(hours))
-    if abs(extra) < DRIFT_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
+    if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
         words = (
             f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
             f"{max(abs(extra), rate_err):.2g} deg an hour."
@@ -213,42 +211,31 @@ def _scale(solution: Solution) -> list[Check]:
 
 
 def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
-    """Whether all frames show a Sun of one size: (n,) radius of each frame by itself, px, and its 1 sigma."""
-    window = int(np.clip(len(radius) // 4, 3, WINDOW))
-    best, at = 0.0, 0
-    for k in range(window, len(radius) - window + 1):
-        parts = radius[:k], radius[k:]
-        # their own scatter, since much of a stated error is shared by all frames; and that of their windows,
-        # since the air moves the limb slowly as well
-        apart = [part - np.median(part) for part in parts]
-        white = MAD * float(np.median(np.abs(np.concatenate(apart)))) / np.sqrt(window)
-        slow = np.concatenate([np.lib.stride_tricks.sliding_window_view(one, window) for one in apart])
-        scatter = max(white, float(np.std(slow.mean(axis=1))))
-        sure = max(scatter * np.sqrt(window / k + window / (len(radius) - k)), 1e-9)
-        step_px = float(abs(np.median(parts[0]) - np.median(parts[1])))
-        if step_px > LEAST_STEP * float(np.median(error)) and step_px / sure > best:
-            best, at = step_px / sure, k
-    step = float(np.median(radius[at:]) / np.median(radius[:at]) - 1) if at else 0.0
-    if best > FAR_SIGMA and abs(step) > PARTED:
-        words = (
-            f"The Sun is {abs(100 * step):.1f} % {'larger' if step > 0 else 'smaller'} from frame {at} on "
-            f"({best:.0f} sigma): two recordings in one folder, or the optics were changed. Measure them "
-            "apart."
+    """Whether all frames show a Sun of one size: (n,) radius of each frame by itself, px, and its 1 sigma.
+
+    The radii are parted in two groups so that their own scatter is least. What wanders slowly, with the air,
+    is parted by up to 4 of that scatter, two Suns by more.
+    """
+    ordered, most = np.sort(radius), len(radius) - 2
+    if most >= 3:
+        parted = min(
+            range(3, most), key=lambda k: k * ordered[:k].var() + (len(radius) - k) * ordered[k:].var()
         )
-        return _both("one radius", words)
-    # frames of another size between the others: two groups, farther apart than either is wide
-    ordered = np.sort(radius)
-    gaps = np.diff(ordered)[window - 1 : len(radius) - window]
-    if len(gaps):
-        groups = np.split(ordered, [int(np.argmax(gaps)) + window])
-        low, high = (float(np.median(group)) for group in groups)
-        wide = max(LEAST_STEP * float(np.median(error)), *(float(np.ptp(group)) for group in groups))
-        if gaps.max() > wide and high / low - 1 > PARTED:
-            words = (
-                f"{len(groups[0])} frames show a Sun {100 * (1 - low / high):.1f} % smaller than the others: "
-                "two recordings in one folder, or the optics were changed. Measure them apart."
-            )
-            return _both("one radius", words)
+        limit = 0.5 * (ordered[parted - 1] + ordered[parted])
+        low, high = (float(np.median(group)) for group in (ordered[:parted], ordered[parted:]))
+        large = radius > limit
+        own = MAD * float(np.median(np.abs(radius - np.where(large, high, low))))
+        apart = high - low
+        sure = apart / max(own, 1e-9)
+        if sure > FAR_SIGMA and apart > DISAGREE_SIGMA * float(np.median(error)) and high / low - 1 > PARTED:
+            changes = np.flatnonzero(np.diff(large))
+            less = 100 * (1 - low / high)
+            small = f"{int((~large).sum())} frames show a Sun {less:.1f} % smaller than the others"
+            if len(changes) == 1:
+                size, word = (100 * (high / low - 1), "larger") if large[-1] else (less, "smaller")
+                small = f"The Sun is {size:.1f} % {word} from frame {int(changes[0]) + 1} on"
+            words = f"{small} ({sure:.0f} sigma): two recordings in one folder, or the optics were changed."
+            return _both("one radius", f"{words} Measure them apart.")
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
 
 

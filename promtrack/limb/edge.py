@@ -22,7 +22,6 @@ ALONG_PX = 2.0  # smoothing from ray to ray
 # Limb that is in the frame: 60 px of the 8 degrees that a lock needs bend by 1 px, of which the limb's edge
 # is known to a tenth; of less the ends of an edge cut by the frame make any circle.
 LEAST_LIMB_PX = 60.0
-LEAST_EDGES = 24  # rays on which the edge is made out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -216,14 +215,14 @@ def edge_near(
     Raises
     ------
     LimbCutShort : less limb in the frame than LEAST_LIMB_PX
-    LimbNotFound : an edge on too few of the rays
+    LimbNotFound : an edge on the rays of less
     """
     zone = unwrap(frame, place, grid)
     limb_px = len(zone.ray) * grid.step_px
     if limb_px < LEAST_LIMB_PX:
         raise LimbCutShort(f"the limb is cut short: only {limb_px:.0f} px of it in the frame")
     edge = edge_of(zone, grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
-    if edge.good.sum() < LEAST_EDGES:
+    if edge.good.sum() * grid.step_px < LEAST_LIMB_PX:
         raise LimbNotFound("no limb: its edge cannot be made out")
     return zone, edge, fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=free_radius)
 

@@ -95,8 +95,7 @@ class Equations:
         bins, self.edge_bin = np.unique(self.edge.bin, return_inverse=True)
         self.bin_theta_deg = (bins + 0.5) * measures[0].bin_deg
         at = along_limb(bins * measures[0].bin_deg, self.radius_px)
-        self.order = np.argsort(at)  # of the bins along the limb
-        self.bins = Observed(np.zeros(len(at)), at[self.order], 0 * at, at, at, bins)
+        self.bins = Observed(np.zeros(len(at), int), at, 0 * at, 0 * at, at, bins)  # of the relief
         self.axes = self._axes()
         self.slipping = (self.edge.unit * self.axes[self.edge.frame, 1]).sum(1)
         width = np.array([m.signs.width_px for m in measures])
@@ -127,12 +126,9 @@ class Equations:
         self._edge_rows(rows, noise)
         self._feature_rows(rows, "along", noise.along)
         self._feature_rows(rows, "across", noise.across)
-        relief = noise.relief.err_px if self.terms.relief else HELD_PX
-        at = replace(self.bins, err_px=np.full(len(u.relief), relief))
-        one, ones = np.ones(1), np.ones(len(u.relief))
-        rows.correlated(
-            [u.relief[self.order]], [ones], at, noise.relief.weight[self.order], noise.relief.alike
-        )
+        relief = noise.relief if self.terms.relief else replace(noise.relief, err_px=np.array(HELD_PX))
+        one, bins = np.ones(1), len(u.relief)
+        rows.add([u.relief], [np.ones(bins)], np.zeros(bins), covariances=relief.by_frame(self.bins))
         # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
         offset = np.hypot(noise.offset_err_px, self.wider_px) if self.terms.edge_offset else HELD_PX
         rows.add([u.offset], [np.ones(self.n)], np.zeros(self.n), offset)
@@ -158,8 +154,7 @@ class Equations:
         columns = [u.x[frame], u.y[frame], u.offset[frame], u.slip[frame], u.relief[self.edge_bin]]
         columns += [u.radius[every], u.bias[every], u.beta[every]]
         values = [*self.edge.unit.T, ones, self.slipping, ones, ones, ones, self.wider_px[frame]]
-        edge = replace(self.edge, err_px=noise.edge.err_px[frame])
-        rows.correlated(columns, values, edge, noise.edge.weight, noise.edge.alike)
+        rows.add(columns, values, self.edge.value_px, covariances=noise.edge.by_frame(self.edge))
 
     def _feature_rows(self, rows: Rows, kind: str, noise: FeatureNoise) -> None:
         u, observed = self.unknown, self.along if kind == "along" else self.across
@@ -177,12 +172,7 @@ class Equations:
                 values += list(self.phase[frame].T)
             elif self.known.turn_px is not None:
                 value = value - self.known.turn_px[frame]
-        covariances = []
-        for part in by_frame(frame, self.n):
-            covariance = noise.alike.covariance(observed.at_px[part], observed.err_px[part])
-            lost = 1 / noise.weight[part] - 1
-            covariances.append(covariance + np.diag(np.diag(covariance) * lost))
-        rows.mixed(columns, values, value, covariances, observed)
+        rows.add(columns, values, value, covariances=noise.alike.by_frame(observed, noise.weight, self.n))
 
     def _apart(self, observed: Observed) -> np.ndarray:
         """(2, m) parts in the directions of observations of how far the template's Sun stands beside the
@@ -251,12 +241,10 @@ class Solved:
         offset = e.edge.value_px - x[u.relief[e.edge_bin]] - x[u.radius] - x[u.bias]
         offset = offset - x[u.beta] * e.wider_px[e.edge.frame]
         rows = np.column_stack([e.edge.unit, np.ones(len(offset))])
-        lost = 1 / noise.weight - 1
         normal, right = np.zeros((e.n, 3, 3)), np.zeros((e.n, 3))
+        covariances = noise.by_frame(e.edge)
         for i, part in enumerate(by_frame(e.edge.frame, e.n)):
-            places = e.edge.at_px[part]
-            covariance = noise.alike.covariance(places, np.ones(len(places)))
-            covariance = noise.err_px[i] ** 2 * (covariance + np.diag(np.diag(covariance) * lost[part]))
+            covariance = covariances[i]
             weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))
             normal[i], right[i] = rows[part].T @ weighted[:, :3], rows[part].T @ weighted[:, 3]
         return normal, right

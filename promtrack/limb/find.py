@@ -18,12 +18,9 @@ from promtrack.limb.circle import FAR_SIGMA, MAD, Circle, fit_circle, median
 SMALL_PX = 320  # long side of the reduced frame
 EDGE_POINTS = 2500
 TRIALS = 6000
-LEAST_RADIUS = 0.03  # of a Sun to be found, in parts of the frame's shorter side
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 ACROSS_PX = 3.0  # reduced pixels inside and outside of a circle between which its fall is taken
 STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 2.3 and more
-# The same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it.
-STEEPER_STATED = 3.0
 
 
 class LimbNotFound(InputError):
@@ -48,6 +45,13 @@ class SmallFrame:
         self.image = cv2.resize(frame, size, interpolation=cv2.INTER_AREA).astype(np.float32)
         self.full_scale = full_scale
 
+    def distance_px(self, x_px: float, y_px: float) -> np.ndarray:
+        """(rows, columns) distance, reduced px, of each reduced pixel from a point of the full frame."""
+        x, y = ((centre + 0.5) / self.factor - 0.5 for centre in (x_px, y_px))
+        rows, columns = self.image.shape
+        away = np.arange(rows, dtype=np.float32)[:, None] - y, np.arange(columns, dtype=np.float32) - x
+        return np.sqrt(away[0] ** 2 + away[1] ** 2).astype(np.float32)
+
     def to_full(self, circle: Circle) -> Circle:
         """A circle of the reduced frame in pixels of the full one (pixel centres are integers in both)."""
         f = self.factor
@@ -59,25 +63,17 @@ class SmallFrame:
         return Circle((circle.x_px + 0.5) / f - 0.5, (circle.y_px + 0.5) / f - 0.5, circle.radius_px / f)
 
 
-def find_limb(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None) -> Circle:
-    """The circle of the limb to about a reduced pixel, from nothing but one frame.
+def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
+    """The circle of the limb in full px, to about a reduced pixel, from nothing but one frame.
 
     Parameters
     ----------
-    frame : (rows, columns) array of any numeric type
-    full_scale : value at which the camera saturates
     radius_px : radius of the limb, if known
 
     Raises
     ------
     LimbNotFound : with what was seen instead
     """
-    return find_in_small(SmallFrame(frame, full_scale), radius_px=radius_px)
-
-
-def find_in_small(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
-    """As `find_limb`, for a frame already reduced; raises LimbNotFound as that does."""
-    _refuse_blank(small)
     wanted = None if radius_px is None else radius_px / small.factor
     # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the
     # limb
@@ -87,7 +83,7 @@ def find_in_small(small: SmallFrame, *, radius_px: float | None = None) -> Circl
             continue
         circle, _ = found
         rim = visible_rim(small.image.shape, circle)
-        if wanted is not None or _steeper_than_beside(small.image, circle, rim, STEEPER):
+        if wanted is not None or _steeper_than_beside(small.image, circle, rim):
             return small.to_full(circle)
     raise LimbNotFound(_what_instead(small))
 
@@ -114,29 +110,22 @@ def root_of(image: np.ndarray) -> np.ndarray:
 
 
 def _logarithm(image: np.ndarray) -> np.ndarray:
-    low = np.percentile(image, [0.5, 25])
-    return np.log(np.maximum(image - low[0], 0) + 0.5 * (low[1] - low[0]) + 1e-6 * image.max()).astype(
-        np.float32
-    )
-
-
-def _refuse_blank(small: SmallFrame) -> None:
-    image = small.image
-    low, high = float(image.min()), float(image.max())
-    if high <= 0:
-        raise LimbNotFound("no limb: the frame is all black")
-    if low == high:
-        raise LimbNotFound(f"no limb: the frame is constant, {high:g} everywhere")
-    if (image >= 0.985 * small.full_scale).mean() > 0.97:
-        raise LimbNotFound("no limb: the frame is burnt out from border to border")
+    dark, quarter = np.percentile(image, [0.5, 25])
+    floor = 0.5 * (quarter - dark) + 1e-6 * image.max() + 1e-9
+    return np.log(np.maximum(image - dark, 0) + floor).astype(np.float32)
 
 
 def _what_instead(small: SmallFrame) -> str:
+    """Why there is no limb."""
     dark, middle, bright = np.percentile(small.image, (5, 50, 95)) / small.full_scale
-    spread = bright - dark
+    low, high = float(small.image.min()), float(small.image.max())
+    if high <= 0:
+        return "no limb: the frame is all black"
+    if low == high:
+        return f"no limb: the frame is constant, {high:g} everywhere"
     if middle > 0.9:
         return "no limb: the frame is nearly burnt out everywhere"
-    if spread < 0.02:
+    if bright - dark < 0.02:
         return (
             f"no limb: only even light at {100 * middle:.1f} % of full scale (cloud, closed cover, or the "
             "Sun outside)"
@@ -146,7 +135,7 @@ def _what_instead(small: SmallFrame) -> str:
             f"no limb: bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge; the "
             "disc seems to fill the frame"
         )
-    return f"no limb: no circular edge (brightness from dark to {100 * spread:.0f} % of full scale)"
+    return f"no limb: no circular edge (brightness from dark to {100 * (bright - dark):.0f} % of full scale)"
 
 
 def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -188,7 +177,7 @@ def _best_circle(
     picks = np.random.default_rng(0).choice(len(points), size=(TRIALS, 3), p=chance)
     x, y, radius = _circles_through(points[picks])
     size = max(shape)
-    good = np.isfinite(radius) & (radius > LEAST_RADIUS * min(shape)) & (radius < 40 * size)
+    good = np.isfinite(radius) & (radius > 2 * ACROSS_PX) & (radius < 40 * size)
     if wanted_radius is not None:
         good &= np.abs(radius / wanted_radius - 1) < 0.20
     centre = np.stack([x, y], axis=1)[:, None, :]
@@ -234,7 +223,7 @@ def is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     unit = visible_rim(image.shape, circle)
     if len(unit) < 12 or covered(image.shape, circle, unit, on) < 0.45:
         return False
-    return _brighter_inside(image, circle, unit, ACROSS_PX, FAR_SIGMA)
+    return _brighter_inside(image, circle, unit, ACROSS_PX)
 
 
 def visible_rim(shape: tuple[int, ...], circle: Circle) -> np.ndarray:
@@ -268,12 +257,14 @@ def _at(circle: Circle, unit: np.ndarray, away_px: float) -> np.ndarray:
     return np.array([circle.x_px, circle.y_px]) + (circle.radius_px + away_px) * unit
 
 
-def _steeper_than_beside(image: np.ndarray, circle: Circle, unit: np.ndarray, least: float) -> bool:
+def _steeper_than_beside(image: np.ndarray, circle: Circle, unit: np.ndarray) -> bool:
     """Whether the light falls more across the circle than just inside and just outside it: an edge, not the
     slope of a cloud or of the middle of the disc. Where the radius is known no slope passes, but a limb
     blurred by a jump may."""
-    inside, across, outside = map(median, falls(image, circle, unit, -9.0, -ACROSS_PX, ACROSS_PX, 9.0))
-    return across > least * max(inside + outside, 0.0) / 2.0
+    inside, across, outside = map(
+        median, falls(image, circle, unit, -3 * ACROSS_PX, -ACROSS_PX, ACROSS_PX, 3 * ACROSS_PX)
+    )
+    return across > STEEPER * max(inside + outside, 0.0) / 2.0
 
 
 def fall_at(small: SmallFrame, circle: Circle) -> float:
@@ -282,15 +273,15 @@ def fall_at(small: SmallFrame, circle: Circle) -> float:
     here = small.to_small(circle)
     unit = visible_rim(small.image.shape, here)
     if len(unit) < 12 or not (
-        _brighter_inside(small.image, here, unit, 6.0, 3.0)
-        and _steeper_than_beside(small.image, here, unit, STEEPER_STATED)
+        _brighter_inside(small.image, here, unit, 2 * ACROSS_PX)
+        and _steeper_than_beside(small.image, here, unit)
     ):
         return 0.0
     return median(falls(small.image, here, unit, -ACROSS_PX, ACROSS_PX)[0])
 
 
-def _brighter_inside(image: np.ndarray, circle: Circle, unit: np.ndarray, reach: float, least: float) -> bool:
+def _brighter_inside(image: np.ndarray, circle: Circle, unit: np.ndarray, reach: float) -> bool:
     (step,) = falls(image, circle, unit, -reach, reach)
     middle = median(step)
     noise = MAD * median(np.abs(step - middle)) + 1e-9
-    return middle > 0 and middle / noise * np.sqrt(len(step)) > least
+    return middle > 0 and middle / noise * np.sqrt(len(step)) > FAR_SIGMA

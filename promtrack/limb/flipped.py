@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.find import LimbNotFound, find_limb
+from promtrack.limb.find import LimbNotFound, SmallFrame, find_limb
 from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import FEW, Sequence, SolarHeader, spread_over
 
@@ -70,7 +70,7 @@ class _Zones:
     def _place(self, index: int, frame: np.ndarray) -> Place:
         if self.lock is not None:
             return place_of(self.lock, index)
-        circle = find_limb(frame, self.sequence.full_scale, radius_px=self.radius_px)
+        circle = find_limb(SmallFrame(frame, self.sequence.full_scale), radius_px=self.radius_px)
         self.radius_px = self.radius_px or circle.radius_px
         return Place(circle.x_px, circle.y_px, circle.radius_px)
 

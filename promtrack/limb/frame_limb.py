@@ -28,11 +28,10 @@ from promtrack.limb.edge import (
     unwrap,
 )
 from promtrack.limb.expected_geometry import Expected
-from promtrack.limb.find import SmallFrame, fall_at, find_in_small
+from promtrack.limb.find import SmallFrame, fall_at, find_limb
 from promtrack.limb.records import Place, frame_points, moved_to, shifted_place
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
-FEW_RAYS = 4  # one ray in so many finds the limb before all of them measure it
 EDGE_REACH_PX = 22.0  # of the zone in which the edge is measured, inside and outside
 ALIKE_PX = 100.0  # limb over which the air and the limb's relief move the edge alike
 BIN_PX = 16.0  # least limb over which edge offsets are averaged
@@ -146,7 +145,7 @@ class Finder:
             place = coarse_place(small, replace(near, radius_px=self.radius_px, **sky))
             if place is not None:
                 return place
-        circle = find_in_small(small, radius_px=self.radius_px)
+        circle = find_limb(small, radius_px=self.radius_px)
         # the radius found goes with the centre found; the held radius needs the centre that fits it
         place = moved_to(Place(circle.x_px, circle.y_px, circle.radius_px), self.radius_px, small.full_shape)
         return replace(place, **sky)
@@ -205,7 +204,7 @@ def make_finder(
     """A finder for a limb of this radius, of which at most `visible_px` is seen."""
     inside, ray_px = min(EDGE_REACH_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
     grid = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=ray_px)
-    few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=min(FEW_RAYS * ray_px, visible_px / 100))
+    few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=visible_px / 100)  # a hundred find it
     width_px = max(BIN_PX, visible_px / MOST_BINS)
     bin_deg = 360.0 / max(8, round(2 * np.pi * radius_px / width_px))
     least = max(2.0, np.radians(bin_deg) * radius_px / grid.step_px / 3)
@@ -239,11 +238,9 @@ def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]
     Dark means less than 40 % of what is usual at that distance from the Sun: neither prominences nor
     filaments do that, but an aircraft or a bird does.
     """
-    circle = small.to_small(Circle(place.x_px, place.y_px, place.radius_px))
+    radius = np.float32(place.radius_px / small.factor)
     image = np.ascontiguousarray(small.image[::2, ::2])
-    y, x = np.ogrid[0 : small.image.shape[0] : 2, 0 : small.image.shape[1] : 2]
-    x2, y2 = ((x - circle.x_px) ** 2).astype(np.float32), ((y - circle.y_px) ** 2).astype(np.float32)
-    distance = cv2.sqrt(x2 + y2) - np.float32(circle.radius_px)
+    distance = small.distance_px(place.x_px, place.y_px)[::2, ::2] - radius
     farthest = float(distance.max())
     off = image[distance > 0.6 * farthest] if farthest > 3 else image[distance > 0]
     sky = float(np.percentile(off, 25)) if off.size else float("nan")
@@ -252,7 +249,7 @@ def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]
     # where noise alone cannot make a pixel so dark
     noise = MAD * float(np.median(np.abs(np.diff(image, axis=1)))) / np.sqrt(2.0)
     dark = (np.abs(distance) > 6) & (image < 0.4 * usual) & (usual > 4.0 + 8.0 * noise)
-    deep = image[(distance < -0.2 * circle.radius_px) & (distance > -0.6 * circle.radius_px)]
+    deep = image[(distance < -0.2 * radius) & (distance > -0.6 * radius)]
     return sky, float(dark.mean()), float(np.median(deep)) if deep.size > 20 else float("nan")
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.circle import weighted_median
 from promtrack.limb.edge import LimbCutShort, edge_near, make_grid
-from promtrack.limb.find import LimbNotFound, SmallFrame, find_in_small
+from promtrack.limb.find import LimbNotFound, SmallFrame, find_limb
 from promtrack.limb.frame_limb import stated_start
 from promtrack.limb.records import Place, moved_to, shifted_place, visible_angles
 from promtrack.sequence.records import FEW, Sequence, spread_over
@@ -96,7 +96,7 @@ def sample_limb(
     small = SmallFrame(frame, full_scale)
     place = stated_start(small, guess) if guess else None
     if place is None:
-        circle = find_in_small(small, radius_px=radius_px)
+        circle = find_limb(small, radius_px=radius_px)
         place = Place(circle.x_px, circle.y_px, circle.radius_px)
     for search in (6 * small.factor, 4.0 + small.factor, 6.0):
         grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)

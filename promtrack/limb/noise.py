@@ -59,15 +59,17 @@ def renewed(solved: Solved, round_: int) -> Noise:
         relief = replace(relief, alike=fit_edge_noise(_relief_table(e, relief, found)))
         if e.terms.lasting and not e.known.wide:
             noise = _with_slip(solved, edge, residual)
-    shown = solved.x[e.unknown.offset]
     variance = np.mean(solved.chain()[:, 2, 2])
+    # from frame to frame: what is slower are the features, which drift
+    step = np.diff(solved.x[e.unknown.offset])
+    shown = MAD * float(np.median(np.abs(step))) / np.sqrt(2) if len(step) else 0.0
     return replace(
         noise,
         edge=edge,
         relief=relief,
         along=_feature_noise(solved, "along", noise.along, e.along, round_, fitting=fitting),
         across=_feature_noise(solved, "across", noise.across, e.across, round_, fitting=fitting),
-        offset_err_px=float(np.sqrt(max((MAD * np.median(np.abs(shown))) ** 2 + variance, 1e-6))),
+        offset_err_px=float(np.sqrt(max(shown**2 + variance, 1e-6))),
     )
 
 
@@ -202,7 +204,11 @@ def fit_block_noise(table: np.ndarray) -> BlockNoise:
     step = table[1:].copy()
     step[:, :, 0] = (table[1:, :, 0] - table[:-1, :, 0]) / np.sqrt(2)
 
-    of_air = _likeliest(step, _of_air, [usual.shared_px, usual.length_px, usual.own])
+    def air(logs: np.ndarray) -> BlockNoise:
+        shared, length, own = map(float, np.exp(logs))
+        return BlockNoise(shared_px=shared, length_px=length, single_px=0.0, own=own)
+
+    of_air = _likeliest(step, air, [usual.shared_px, usual.length_px, usual.own])
 
     def plasma(logs: np.ndarray) -> BlockNoise:
         own, single = map(float, np.exp(logs))
@@ -220,12 +226,12 @@ def fit_edge_noise(table: np.ndarray) -> BlockNoise:
     table : (frames, bins, 6) residual in units of its scatter, place along the limb in px, ones, the bin's
         unit vector outward, ones; nan where a bin is not seen
     """
-    return _likeliest(table, _of_air, [1.0, 50.0, 0.3])
 
+    def of_edge(logs: np.ndarray) -> BlockNoise:
+        length, own = map(float, np.exp(logs))
+        return BlockNoise(shared_px=1.0, length_px=length, single_px=0.0, own=own)
 
-def _of_air(logs: np.ndarray) -> BlockNoise:
-    shared, length, own = map(float, np.exp(logs))
-    return BlockNoise(shared_px=shared, length_px=length, single_px=0.0, own=own)
+    return _likeliest(table, of_edge, [50.0, 0.3])
 
 
 def _likeliest(

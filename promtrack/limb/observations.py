@@ -7,17 +7,15 @@ each block by itself, for minutes, by far more than the scatter of its pixels sa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.sparse import coo_matrix, csc_matrix
+from scipy.sparse import block_diag, coo_matrix, csc_matrix, csr_matrix, diags, vstack
 
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.shifts import LEAST_GAIN, LINEAR_PX
-
-NEIGHBOURS = 4  # bins of edge before each that foretell it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,13 +40,24 @@ class BlockNoise:
     own: float = 2.0  # factor on each block's own error, which is that of white noise
 
     def likeness(self, at_px: np.ndarray) -> np.ndarray:
-        """(..., b, b) correlation by the air, exp(-distance / length), of (..., b) places along the limb."""
-        return np.exp(-np.abs(at_px[..., :, None] - at_px[..., None, :]) / self.length_px)
+        """(..., b, b) correlation by the air, (1 + (distance / length)^2)^-1/2, of (..., b) places along the
+        limb: its waves are longer than the limb seen."""
+        apart = (at_px[..., :, None] - at_px[..., None, :]) / self.length_px
+        return 1.0 / np.sqrt(1.0 + apart**2)
 
     def covariance(self, at_px: np.ndarray, err_px: np.ndarray) -> np.ndarray:
         """(..., b, b) covariance of blocks at places along the limb with errors of their own, px2."""
         single = (self.own * err_px) ** 2 + self.single_px**2
         return self.shared_px**2 * self.likeness(at_px) + single[..., None] * np.eye(at_px.shape[-1])
+
+    def by_frame(self, observed: Observed, weight: np.ndarray, frames: int) -> list[np.ndarray]:
+        """(b, b) covariance of the observations in each frame, px2; what has a small weight has a larger
+        variance of its own."""
+        parts = []
+        for part in by_frame(observed.frame, frames):
+            covariance = self.covariance(observed.at_px[part], observed.err_px[part])
+            parts.append(covariance + np.diag(np.diag(covariance) * (1 / weight[part] - 1)))
+        return parts
 
     def err_px(self, own_px: np.ndarray) -> np.ndarray:
         """(m,) 1 sigma of single blocks with errors of their own, (m,) px."""
@@ -62,6 +71,13 @@ class EdgeNoise:
     err_px: np.ndarray  # 1 sigma: (n,) of a bin in each frame, or () of the relief
     alike: BlockNoise  # along the limb, in units of `err_px`
     weight: np.ndarray  # (m,) of each bin: 1, less for outliers
+
+    def by_frame(self, observed: Observed) -> list[np.ndarray]:
+        """(b, b) covariance of the bins in each frame, or of the relief, px2."""
+        size = np.atleast_1d(self.err_px) ** 2
+        units = replace(observed, err_px=np.ones(len(observed.frame)))
+        parts = self.alike.by_frame(units, self.weight, len(size))
+        return [part * square for part, square in zip(parts, size, strict=True)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,75 +168,33 @@ def _ordered(observed: Observed) -> Observed:
 
 
 class Rows:
-    """Rows of a sparse system, each divided by its error."""
+    """Rows of a sparse system, freed of the scale and the correlation of their errors."""
 
     def __init__(self, size: int):
-        self.size, self.count = size, 0
-        self.row: list[np.ndarray] = []
-        self.column: list[np.ndarray] = []
-        self.value: list[np.ndarray] = []
+        self.size = size
+        self.matrix: list[csr_matrix] = []
         self.right: list[np.ndarray] = []
 
     def add(
-        self, columns: list[np.ndarray], values: list[np.ndarray], right: np.ndarray, err: float | np.ndarray
-    ) -> None:
-        """Independent rows sum(value x[column]) = right +- err."""
-        err = np.broadcast_to(np.asarray(err, float), right.shape)
-        number = self.count + np.arange(len(right))
-        for column, value in zip(columns, values, strict=True):
-            self.row.append(number)
-            self.column.append(column)
-            self.value.append(value / err)
-        self.right.append(right / err)
-        self.count += len(right)
-
-    def correlated(
-        self,
-        columns: list[np.ndarray],
-        values: list[np.ndarray],
-        observed: Observed,
-        weight: np.ndarray,
-        noise: BlockNoise,
-    ) -> None:
-        """Rows whose errors are correlated along the limb: each less what its four neighbours before it
-        foretell of it, which leaves independent rows (Vecchia 1988, J. R. Stat. Soc. B 50, 297)."""
-        number = np.arange(len(weight))
-        before = number[:, None] - np.arange(1, NEIGHBOURS + 1)
-        seen = (before >= 0) & (observed.frame[np.maximum(before, 0)] == observed.frame[:, None])
-        near = np.where(seen, before, number[:, None])
-        at, err = observed.at_px, observed.err_px
-        single = err**2 * (noise.own**2 + (1 / weight - 1) * (noise.shared_px**2 + noise.own**2))
-        shared = (noise.shared_px * err)[:, None] * err[near]
-        ahead = seen * noise.shared_px * shared * np.exp(-np.abs(at[near] - at[:, None]) / noise.length_px)
-        apart = np.abs(at[near][:, :, None] - at[near][:, None, :])
-        among = (err[near][:, :, None] * err[near][:, None, :]) * np.exp(-apart / noise.length_px)
-        among = noise.shared_px**2 * among + single[near][:, :, None] * np.eye(NEIGHBOURS)
-        among = np.where(seen[:, :, None] & seen[:, None, :], among, np.eye(NEIGHBOURS))
-        part = np.linalg.solve(among, ahead[..., None])[..., 0]
-        new = np.sqrt((noise.shared_px * err) ** 2 + single - (part * ahead).sum(1))
-        right = observed.value_px
-        for column, value in zip(columns, values, strict=True):
-            self.row += [self.count + number] * (1 + NEIGHBOURS)
-            self.column += [column, *column[near].T]
-            self.value += [value / new, *(-part * value[near] / new[:, None]).T]
-        self.right.append((right - (part * right[near]).sum(1)) / new)
-        self.count += len(right)
-
-    def mixed(
         self,
         columns: list[np.ndarray],
         values: list[np.ndarray],
         right: np.ndarray,
-        covariances: list[np.ndarray],
-        observed: Observed,
+        err: float | np.ndarray = 1.0,
+        *,
+        covariances: list[np.ndarray] | None = None,
     ) -> None:
-        """Rows with a covariance for each frame; the columns are one frame's own or shared by all, the same
-        in all rows of a frame."""
-        table = np.column_stack([*values, right])
-        for part, covariance in zip(by_frame(observed.frame, len(covariances)), covariances, strict=True):
-            if len(covariance):
-                table[part] = solve_triangular(np.linalg.cholesky(covariance), table[part], lower=True)
-        self.add(columns, list(table[:, :-1].T), table[:, -1], 1.0)
+        """Rows sum(value x[column]) = right +- err, independent, or with a covariance for each part of
+        them, one part after the other."""
+        if covariances is None:
+            whiten = diags(np.broadcast_to(1.0 / np.asarray(err, float), right.shape))
+        else:
+            parts = [solve_triangular(np.linalg.cholesky(c), np.eye(len(c)), lower=True) for c in covariances]
+            whiten = block_diag(parts, format="csr")
+        number = np.tile(np.arange(len(right)), len(columns))
+        entries = np.concatenate(values), (number, np.concatenate(columns))
+        self.matrix.append(whiten @ coo_matrix(entries, (len(right), self.size)).tocsr())
+        self.right.append(whiten @ right)
 
     def from_frame_to_frame(self, columns: np.ndarray, stays: np.ndarray, err: np.ndarray) -> None:
         """An unknown of each of n frames: that of the frame before times `stays`, +- err, (n - 1,)."""
@@ -230,6 +204,4 @@ class Rows:
 
     def built(self) -> tuple[csc_matrix, np.ndarray]:
         """The matrix (rows, unknowns) and its right side (rows,)."""
-        place = np.concatenate(self.row), np.concatenate(self.column)
-        shape = (self.count, self.size)
-        return coo_matrix((np.concatenate(self.value), place), shape).tocsc(), np.concatenate(self.right)
+        return vstack(self.matrix).tocsc(), np.concatenate(self.right)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.limb import LimbNotFound, find_limb
+from promtrack.limb.find import LimbNotFound, SmallFrame, find_limb
 from promtrack.limb.initial_radius import sample_limb
 from promtrack.scene import Eruption, SceneSpec, make_scene
 
@@ -60,5 +60,5 @@ def test_found_on_any_side_and_in_any_light(changes):
 )
 def test_what_was_seen_instead(frame, words):
     with pytest.raises(LimbNotFound) as caught:
-        find_limb(frame, 65535.0)
+        find_limb(SmallFrame(frame, 65535.0))
     assert words in str(caught.value)
