@@ -200,7 +200,9 @@ def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.nd
             near = known[np.argsort(np.abs(known - i), kind="stable")][: 2 * HALF_WINDOW]
             at = x + px_s * (time_s[i] - time_s[start])
             if len(near) >= 5:
-                at = np.polyval(np.polyfit(time_s[near] - time_s[i], [found[j] for j in near], 1), 0.0)
+                since, places = time_s[near] - time_s[i], np.array([found[j] for j in near])
+                apart = since - since.mean()
+                at = places.mean() - since.mean() * (apart @ places) / max(apart @ apart, 1e-9)
             place = _place_near(picture.value, picture.shown, i, float(at))
             misses = misses + 1 if place is None else 0
             if place is not None:
