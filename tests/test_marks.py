@@ -1,5 +1,6 @@
 """Marks: read with one clear sentence for what is wrong, applied, and nothing else changed."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -151,6 +152,8 @@ def test_marks_that_hit_nothing_are_named(small_run):
     marks = Marks(drop=(hit, miss), no_front=(Sector(200.0, 200.5),))
     motion = with_marks(strip, small_run.motion, marks, rng=np.random.default_rng(0))
     assert knot.knot not in {k.knot for k in motion.knots}
+    sentences = " ".join(meaning.sentence for meaning in motion.meanings)
+    assert not re.search(rf"\bknot {knot.knot}\b", sentences, re.IGNORECASE)
     old = len(small_run.motion.control.notes)
     dropped, refused_front = motion.control.notes[old:]
     assert "no knot passes within 4 Mm of the [[drop]] at 2026-05-17T09:31:20Z" in dropped
@@ -231,6 +234,7 @@ def test_an_eruption_that_is_not_found_is_measured_by_ten_clicks(tmp_path, monke
     (front,) = [front for front in job.motion.fronts if front.by_hand]
     assert front.moving
     assert len(front.frame) == 10
+    assert f"front {front.front}" in {meaning.about for meaning in job.motion.meanings}
 
 
 def test_two_passes_of_the_hand_give_its_error(small_run):

@@ -19,6 +19,7 @@ from promtrack.motion import limits
 from promtrack.motion.front_fit import fit_front, front_verdict
 from promtrack.motion.knot_fit import fit_path
 from promtrack.motion.knots import sky_plane, sky_to_strip
+from promtrack.motion.measure import meanings_of
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Motion
 from promtrack.strip.records import Strip
 
@@ -50,16 +51,14 @@ def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Gen
         _knot(strip, course, number, motion) for number, course in enumerate(marks.knots, max(numbers) + 1)
     )
     gone = {k.knot for k in motion.knots} - {k.knot for k in knots}
-    gone_fronts = {f.front for f in motion.fronts} - {f.front for f in fronts}
-    about = {f"knot {n}" for n in gone} | {f"front {n}" for n in gone_fronts}
-    return replace(
+    marked = replace(
         motion,
         control=replace(motion.control, notes=(*motion.control.notes, *_idle(strip, motion, marks))),
         knots=knots,
         fronts=fronts,
         ridges=tuple(ridge for ridge in motion.ridges if ridge.knot not in gone),
-        meanings=tuple(meaning for meaning in motion.meanings if meaning.about not in about),
     )
+    return replace(marked, meanings=meanings_of(marked, strip.geometry))
 
 
 def _idle(strip: Strip, motion: Motion, marks: Marks) -> list[str]:

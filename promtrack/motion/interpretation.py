@@ -272,7 +272,7 @@ def label_motion(motion: Motion) -> Labels:
 
 
 def lettered(sentence: str, motion: Motion) -> str:
-    """The sentence with 'knot 7' and 'front 1' called by their letters, where they have some, and by hand."""
+    """The sentence with 'knot 7' and 'front 1' called by their letters, and by hand where they are."""
     labels = label_motion(motion)
     letters = {"knot": labels.knots, "front": labels.fronts}
     by_hand = {("knot", knot.knot) for knot in motion.knots if knot.by_hand}
@@ -280,7 +280,7 @@ def lettered(sentence: str, motion: Motion) -> str:
 
     def name(found: re.Match[str]) -> str:
         kind, number = found[1], int(found[2])
-        hand = " (by hand)" if (kind.lower(), number) in by_hand else ""
+        hand = " by hand" if (kind.lower(), number) in by_hand else ""
         return f"{kind} {letters[kind.lower()].get(number, number)}{hand}"
 
     return re.sub(r"\b([Kk]not|[Ff]ront) (\d+)\b", name, sentence)

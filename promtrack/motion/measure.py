@@ -133,7 +133,7 @@ def measure_motion(
         ),
     )
     tell(total, total)
-    return replace(found, meanings=_meanings(found, beside_knots.followed, strip.geometry.limb_mm))
+    return replace(found, meanings=meanings_of(found, strip.geometry))
 
 
 def _of_one_strip(strip: Strip, motion: MotionSettings, scale_err: float, clock_err: float) -> Motion:
@@ -250,7 +250,6 @@ class _BesideKnots:
     """Fronts, once they are compared with the knots."""
 
     fronts: tuple[Front, ...]
-    followed: dict[int, int]  # by the number of a front, that of the knot which is all there is to it
     alone: tuple[int, ...]  # knots whose edges were taken for fronts, which are left out
 
 
@@ -267,20 +266,20 @@ def _beside_knots(
             else front
             for front in fronts
         )
-        return _BesideKnots(tuple(noted), followed, ())
+        return _BesideKnots(tuple(noted), ())
     kept = [front for front in fronts if front.front not in followed]
     numbered = (replace(front, front=number) for number, front in enumerate(kept, start=1))
-    return _BesideKnots(tuple(numbered), {}, tuple(sorted(set(followed.values()))))
+    return _BesideKnots(tuple(numbered), tuple(sorted(set(followed.values()))))
 
 
-def _meanings(motion: Motion, followed: dict[int, int], limb_mm: float) -> tuple[Meaning, ...]:
+def meanings_of(motion: Motion, geometry: StripGeometry) -> tuple[Meaning, ...]:
     """A sentence a front, one for all the threads of a front together, and one for each of the fastest other
-    knots; `followed` gives by the number of a front that of the knot which is all there is to it."""
-    sure_km_s = motion.control.sure_km_s
+    knots."""
+    sure_km_s, limb_mm = motion.control.sure_km_s, geometry.limb_mm
     words: list[Meaning | None] = []
     others, threads = [knot for knot in motion.knots if knot.moving], []
     for front in motion.fronts:
-        follows = followed.get(front.front, 0)
+        follows = knot_followed(front, motion.knots, geometry) if front.moving else 0
         words.append(
             front_meaning(
                 front, limb_mm, scale_err=motion.scale_err, clock_err=motion.clock_err, follows=follows

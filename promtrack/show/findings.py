@@ -82,8 +82,8 @@ def named_tracks(measured: Measured) -> tuple[Named, ...]:
 
 
 def track_name(measured: Measured, track: KnotTrack | Front) -> str:
-    """'knot B' where it has a letter, else 'knot 7' as in the tables; '(by hand)' behind it where it is."""
-    labels, hand = label_motion(measured.motion), " (by hand)" if track.by_hand else ""
+    """'knot B' where it has a letter, else 'knot 7' as in the tables; 'by hand' behind it where it is."""
+    labels, hand = label_motion(measured.motion), " by hand" if track.by_hand else ""
     if isinstance(track, KnotTrack):
         return f"knot {labels.knot(track) or track.knot}{hand}"
     return f"front {labels.front(track) or track.front}{hand}"

@@ -164,13 +164,13 @@ def test_what_was_clicked_is_called_by_hand_everywhere(measured_fake, tmp_path):
         meanings=(),
     )
     front = run.motion.fronts[0]
-    assert track_name(run, front) == "front A (by hand)"
+    assert track_name(run, front) == "front A by hand"
     assert track_name(measured_fake, motion.fronts[0]) == "front A"
-    assert lettered("Front 1 rises.", run.motion) == "Front A (by hand) rises."
+    assert lettered("Front 1 rises.", run.motion) == "Front A by hand rises."
     (item,) = items_of(run, ON_DARK)
     figure = Figure()
     key(figure, run, [item])
-    assert "A  leading edge, by hand" in [text.get_text() for text in figure.texts]
+    assert "A  edge by hand" in [text.get_text() for text in figure.texts]
     (body,) = bodies_of(run, run.strip.times_utc[0], fronts=True, knots=True)
     assert number_lines(body, float(front.time_s[-1]), make_page(1080, 1080))[-1] == "by hand"
     page = write_report(run, tmp_path / "report.html", clip=None, poster=None, figures=[])

@@ -94,8 +94,10 @@ def time_span(measured: Measured) -> tuple[float, float]:
 
 
 def _name(item: Item) -> str:
-    kind = "leading edge" if isinstance(item.track, Front) else "knot"
-    return f"{item.letter}  {kind}{', by hand' if item.track.by_hand else ''}"
+    kind = "edge" if isinstance(item.track, Front) else "knot"
+    if item.track.by_hand:
+        return f"{item.letter}  {kind} by hand"
+    return f"{item.letter}  {'leading ' * isinstance(item.track, Front)}{kind}"
 
 
 def _speed(measured: Measured, item: Item) -> str:
