@@ -217,7 +217,7 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
     is parted by up to 4 of that scatter, two Suns by more.
     """
     ordered, most = np.sort(radius), len(radius) - 2
-    if most >= 3:
+    if most > 3:  # three frames a group
         parted = min(
             range(3, most), key=lambda k: k * ordered[:k].var() + (len(radius) - k) * ordered[k:].var()
         )

@@ -48,3 +48,10 @@ def test_frames_of_another_size_between_the_others_are_found():
     count, part = re.match(r"(\d+) frames show a Sun ([0-9.]+) %", found[0].sentence).groups()
     assert int(count) == 30
     assert abs(float(part) - 20.0) < 1.0  # the medians of 30 radii each wander by 0.3 %
+
+
+@pytest.mark.parametrize("frames", range(1, 8))
+def test_few_frames_of_one_size_are_one_size(frames):
+    # TRUTH  one Sun
+    radius = RADIUS_PX + np.random.default_rng(frames).normal(0, SIGMA_PX, frames)
+    assert [check.level for check in one_radius(radius, ERRORS[:frames])] == ["good"]
