@@ -25,28 +25,29 @@ _AT_LEAST = "at least "
 CARRIED_DAYS = 5.0  # beyond, what stood on one limb is more than 70 deg from it
 STANDING_MM = 50.0  # height of the example: a quiescent prominence of usual height
 _STYLE = """
-body { padding: 1rem; } tr.poor td { color: var(--quiet); } .flag { color: var(--poor); font-weight: 650; }
-img.season { width: 100%; height: auto; background: #fff; }
-.cards { display: grid; gap: 1rem; grid-template-columns: repeat(auto-fill, minmax(16rem, 1fr));
-  margin: 1rem 0; }
+body { padding: 1rem 0; } tr.poor td { color: var(--quiet); } .flag { color: var(--poor); font-weight: 650; }
+img.season { width: 100%; min-width: 40rem; height: auto; background: #fff; } figure { overflow-x: auto; }
+.cards { display: grid; gap: 1rem; grid-template-columns: repeat(auto-fit, minmax(16rem, 1fr));
+  max-width: 76rem; margin: 1rem 0; }
+.cards article { max-width: 30rem; }
 .cards img { display: block; width: 100%; height: auto; border-radius: 0.5rem; margin-bottom: 0.5rem; }
-.cards p { margin: 0.15rem 0; } .whole { white-space: nowrap; }
+.cards p { margin: 0.15rem 0; } .whole { white-space: nowrap; } .at { display: block; color: var(--quiet); }
+@media (max-width: 40rem) {  /* a row of the table stands under its date */
+  thead { display: none; } tr, tbody th, td { display: block; border: 0; } tr { border-top: 1px solid var(--line); }
+  tbody th { max-width: none; position: static; } td, td.words { text-align: left; white-space: normal; padding: 0.1rem 0.45rem; }
+  td::before { content: attr(data-label) ": "; color: var(--quiet); } .at { display: inline; }
+}
 """
 _HEADS = (
     "date (UTC)",
     "recording",
-    "minutes",
     "frames used",
     "lock, scale, motion",
-    "km a pixel",
     "highest prominence (Mm)",
-    "at",
     "fastest knot (km/s)",
-    "at",
-    "leading edges",
-    "greatest peak speed (km/s)",
-    "at",
+    "leading edge, peak (km/s)",
 )
+_WORDS = frozenset(("recording", "lock, scale, motion"))  # columns that are flush left
 
 
 def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
@@ -123,32 +124,50 @@ def _warning(poor: int) -> list[str]:
     return [f"The numbers of {counted(poor, 'run', 'runs')} are ", marked, " and should not be quoted."]
 
 
-def _table(heads: tuple[str, ...], body: list[Markup]) -> Markup:
-    head = element("tr", *(element("th", element("span", name), scope="col") for name in heads))
-    table = element("table", element("thead", head), element("tbody", *body))
+def _table(heads: tuple[str, ...], body: list[tuple[Markup, list[str], bool]]) -> Markup:
+    """A table of rows, each its head, its cells, and whether its verdict is poor."""
+    head = element("tr", *(element("th", element("span", h), scope="col", class_=_kind(h)) for h in heads))
+    rows = [
+        element(
+            "tr",
+            element("th", first, scope="row"),
+            *(
+                element("td", cell, class_=_kind(name), data_label=name)
+                for name, cell in zip(heads[1:], cells, strict=True)
+            ),
+            class_="poor" if poor else None,
+        )
+        for first, cells, poor in body
+    ]
+    table = element("table", element("thead", head), element("tbody", *rows))
     return element("div", table, class_="scroll")
 
 
-def _row(row: SeasonRow) -> Markup:
+def _kind(head: str) -> str | None:
+    return "words" if head in _WORDS else None
+
+
+def _row(row: SeasonRow) -> tuple[Markup, list[str], bool]:
     name = row.recording or row.folder
-    link = element("a", name, href=quote(row.report)) if row.report else name
-    higher = _AT_LEAST if row.height_is_lower_bound else ""
+    first = joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])
     cells = [
-        link,
-        f"{row.span_s / 60.0:.0f}",
-        f"{row.frames_used} of {row.frames_read}",
+        element("a", name, href=quote(row.report)) if row.report else name,
+        f"{row.frames_used} of {row.frames_read} in {row.span_s / 60.0:.0f} min",
         _verdict(row),
-        with_error(row.km_per_px, row.km_per_px_err),
-        _value(row.height_mm, row.height_err_mm, higher),
-        _angle(row.height_pa_deg, row),
-        _value(row.knot_speed_km_s, row.knot_speed_err_km_s),
-        _angle(row.knot_pa_deg, row),
-        str(row.fronts),
-        _value(row.front_speed_km_s, row.front_speed_err_km_s),
-        _angle(row.front_pa_deg, row),
+        _placed(
+            row.height_mm, row.height_err_mm, row.height_pa_deg, row, _AT_LEAST * row.height_is_lower_bound
+        ),
+        _placed(row.knot_speed_km_s, row.knot_speed_err_km_s, row.knot_pa_deg, row),
+        _placed(row.front_speed_km_s, row.front_speed_err_km_s, row.front_pa_deg, row),
     ]
-    first = element("th", _whole(row.date), f" {clock(row.first_utc, seconds=False)}", scope="row")
-    return element("tr", first, *(element("td", cell) for cell in cells), class_="poor" if row.poor else None)
+    return first, cells, row.poor
+
+
+def _placed(value: float, error: float, angle_deg: float, row: SeasonRow, before: str = "") -> Markup:
+    """A value, and where on the limb it was measured."""
+    angle = _angle(angle_deg, row)
+    at = element("span", f" at {angle}", class_="at") if angle and np.isfinite(value) else Markup("")
+    return joined([_value(value, error, before), at])
 
 
 def _verdict(row: SeasonRow) -> Markup:
@@ -172,13 +191,15 @@ def _eruptions(season: Season) -> Markup:
         return element("p", "No leading edge was found to move in any of these runs.")
     heads = ("date (UTC)", "recording", "position angle", "peak speed (km/s)", "greatest height (Mm)")
     body = [
-        element(
-            "tr",
-            element("th", _whole(one.row.date), scope="row"),
-            element("td", one.row.recording + (f" ({LEVEL_WORDS['poor']})" if one.row.poor else "")),
-            element("td", _angle(one.pa_deg, one.row)),
-            element("td", with_error(one.speed_km_s, one.speed_err_km_s)),
-            element("td", with_error(one.height_mm, one.height_err_mm)),
+        (
+            _whole(one.row.date),
+            [
+                one.row.recording + (f" ({LEVEL_WORDS['poor']})" if one.row.poor else ""),
+                _angle(one.pa_deg, one.row),
+                with_error(one.speed_km_s, one.speed_err_km_s),
+                with_error(one.height_mm, one.height_err_mm),
+            ],
+            False,
         )
         for one in season.eruptions
     ]
