@@ -33,8 +33,9 @@ img.season { width: 100%; min-width: 40rem; height: auto; background: #fff; } fi
 .cards img { display: block; width: 100%; height: auto; border-radius: 0.5rem; margin-bottom: 0.5rem; }
 .cards p { margin: 0.15rem 0; } .whole { white-space: nowrap; } .at { display: block; color: var(--quiet); }
 @media (max-width: 40rem) {  /* a row of the table stands under its date */
-  thead { display: none; } tr, tbody th, td { display: block; border: 0; } tr { border-top: 1px solid var(--line); }
-  tbody th { max-width: none; position: static; } td, td.words { text-align: left; white-space: normal; padding: 0.1rem 0.45rem; }
+  thead { display: none; } tr, tbody th, td { display: block; border: 0; }
+  tr { border-top: 1px solid var(--line); } tbody th { max-width: none; position: static; }
+  td, td.words { text-align: left; white-space: normal; padding: 0.1rem 0.45rem; }
   td::before { content: attr(data-label) ": "; color: var(--quiet); } .at { display: inline; }
 }
 """
@@ -47,7 +48,7 @@ _HEADS = (
     "fastest knot (km/s)",
     "leading edge, peak (km/s)",
 )
-_WORDS = frozenset(("recording", "lock, scale, motion"))  # columns that are flush left
+_WORDS = frozenset(("date (UTC)", "recording", "lock, scale, motion"))  # columns that are flush left
 
 
 def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
@@ -149,14 +150,13 @@ def _kind(head: str) -> str | None:
 
 def _row(row: SeasonRow) -> tuple[Markup, list[str], bool]:
     name = row.recording or row.folder
+    at_least = _AT_LEAST if row.height_is_lower_bound else ""
     first = joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])
     cells = [
         element("a", name, href=quote(row.report)) if row.report else name,
         f"{row.frames_used} of {row.frames_read} in {row.span_s / 60.0:.0f} min",
         _verdict(row),
-        _placed(
-            row.height_mm, row.height_err_mm, row.height_pa_deg, row, _AT_LEAST * row.height_is_lower_bound
-        ),
+        _placed(row.height_mm, row.height_err_mm, row.height_pa_deg, row, at_least),
         _placed(row.knot_speed_km_s, row.knot_speed_err_km_s, row.knot_pa_deg, row),
         _placed(row.front_speed_km_s, row.front_speed_err_km_s, row.front_pa_deg, row),
     ]

@@ -148,8 +148,8 @@ SHEETS = (
         "registration_check",
         "registration",
         "Registration check",
-        "Edge points on the reference frame, the Sun's centre and radius in every frame, and its turn where one "
-        "was measured; crosses mark frames left out.",
+        "Edge points on the reference frame, the Sun's centre and radius in every frame, and its turn where "
+        "one was measured; crosses mark frames left out.",
         True,
         lambda run: f"Registration check. {' '.join(lights(run)[0].reasons)}",
         lambda run: "",

@@ -39,7 +39,7 @@ LINES, LINE_LETTERS, LINE_STEP = 8, 52, 0.036  # beside the picture: most, lette
 
 
 def registration_check(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
-    """Verdict in words, limb points on the reference frame, and centre, radius and any turn of every frame."""
+    """Verdict in words, limb points on the reference frame, centre, radius and any turn of every frame."""
     lock = measured.lock
     found = lights(measured)[0]
     subtitle = "Where the Sun's edge was found, and how it moved"
