@@ -47,6 +47,7 @@ NUMBER_S = 2.5  # clip time for which a number stands at least
 DRAWN = 12  # knots, lettered ones among them
 TAIL_S = 1.0  # clip time that a knot's tail shows
 MOST_WIDTH = 0.25  # of the room for words: a wider number is broken into two lines
+FARTHEST = 25.0  # type sizes of leader, as costed: another number than the headline's is left out beyond
 UNSEEN = 0.5  # opacity of a mark where a body was not measured while its number stands
 
 
@@ -179,7 +180,10 @@ def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
 def mind_way(
     body: Body, views: tuple[ClipView, ...], view_s: np.ndarray, page: Page, ground: Ground
 ) -> Ground:
-    """The ground with the way of a body's mark, over which nothing should be written."""
+    """The ground with the way of a body's mark, over which nothing should be written.
+
+    views, view_s : of the frames shown, and the (n,) times of those [s]
+    """
     first_s, last_s = (float(s) for s in body.time_s[[0, -1]])
     return mind_line(ground, _path(body, views, view_s, first_s, last_s), page.unit)
 
@@ -333,7 +337,8 @@ def _best_place(
         places = {nearest_free(ground, *size, tuple(a), busy=b) for a in anchors for b in busy}
         found = sorted((one for one in places if one), key=lambda r: (r.top, r.left))
         if found:
-            return min(found, key=lambda rect: _cost(body, ground, then, rect, page))
+            cost, best = min((_cost(body, ground, then, rect, page), k) for k, rect in enumerate(found))
+            return found[best] if headline or cost < FARTHEST * page.unit else None
     return None
 
 

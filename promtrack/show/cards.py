@@ -167,8 +167,9 @@ def end_card(annotation: Annotation) -> Block:
         above, beside = scale.top - page.inside.top, page.inside.width - scale.width - page.unit
     for share in SMALLER:
         for height, width in ((above, page.inside.width), (page.inside.height, beside)):
-            lines = [wrapped(words, round(share * size * page.unit), width) for words, size in texts if words]
-            card = _fitted([line for text in lines for line in text], width)
+            parts = [wrapped(words, round(share * size * page.unit), width) for words, size in texts if words]
+            space = " ", round(0.35 * share * page.unit)
+            card = _fitted([line for part in parts for line in (space, *part)][1:], width)
             if card.height <= height:
                 return card
     return card

@@ -247,6 +247,16 @@ def write_locked(
     65535.
 
     What the frame does not show repeats its border.
+
+    Parameters
+    ----------
+    frame : (rows, columns), counts
+    view : as `locked_view` gives it
+    full_scale : counts at which the camera saturates
+
+    Raises
+    ------
+    InputError : the file just written does not read back
     """
     picture = warp(frame.astype(np.float32, copy=False), affine_to_frame(view, lock, index), view)
     counts = np.rint(np.clip(picture * np.float32(65535.0 / full_scale), 0.0, 65535.0)).astype(np.uint16)

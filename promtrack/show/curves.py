@@ -27,7 +27,10 @@ class FrontCurve:
 
 
 def drawing_times(time_s: np.ndarray, count: int = 160) -> np.ndarray:
-    """Even times over a track's span for a smooth line; nan in gaps, where nothing was seen."""
+    """(count,) even times over a track's span for a smooth line; nan in gaps, where nothing was seen.
+
+    time_s : (n,) measured times, rising [s]
+    """
     seen = np.unique(time_s)
     times = np.linspace(seen[0], seen[-1], count)
     if len(seen) < 3:
@@ -38,7 +41,10 @@ def drawing_times(time_s: np.ndarray, count: int = 160) -> np.ndarray:
 
 
 def knot_path(knot: KnotTrack, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Height [Mm] and product angle [deg] of a knot's fitted path at any times inside its span."""
+    """Height [Mm] and product angle [deg] of a knot's fitted path, each in the shape of `time_s`.
+
+    time_s : any times inside the track's span [s]
+    """
     return (
         _through(knot.time_s, knot.curve_mm)(time_s),
         _through(knot.time_s, knot.curve_angle_deg)(time_s),
@@ -46,9 +52,10 @@ def knot_path(knot: KnotTrack, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarr
 
 
 def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Speed of a knot along its fitted path at any times inside its span, and its random error, km/s.
+    """Speed of a knot along its fitted path and its random error [km/s], each in the shape of `time_s`.
 
     limb_mm : distance of the limb from the Sun's centre
+    time_s : any times inside the track's span [s]
     """
     height, angle = _through(knot.time_s, knot.curve_mm), _through(knot.time_s, knot.curve_angle_deg)
     along = (limb_mm + height(time_s)) * np.deg2rad(angle(time_s, 1))
@@ -57,7 +64,7 @@ def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.
 
 
 def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:
-    """A front's model at any times inside its span."""
+    """A front's model at any times inside its span [s], in their shape."""
     height = _through(front.time_s, fit.curve_mm)
     known = np.linspace(front.time_s[0], front.time_s[-1], len(fit.speed_err_km_s))
     error = np.interp(time_s, known, fit.speed_err_km_s)
@@ -65,8 +72,10 @@ def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:
 
 
 def local_speeds(front: Front, window: int = LOCAL_POINTS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Speed in windows of so many points that share none, so that the values are independent: time [s],
-    speed and error [km/s]."""
+    """Time [s], speed and error [km/s], (k,) each: weighted slopes in windows that share no point.
+
+    window : points in each, so that the values are independent; those whose points have one time are left out
+    """
     rows = []
     for first in range(0, len(front.time_s) - window + 1, window):
         part = slice(first, first + window)

@@ -103,7 +103,14 @@ def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], in
 def disc_tone(
     tone: np.ndarray, frame: np.ndarray, insets: tuple[Inset, ...], toner: Toner, lock: LimbLock, index: int
 ) -> np.ndarray:
-    """The picture's tone with its right part given to the insets."""
+    """The picture's tone, changed in place: its right part is given to the insets.
+
+    Parameters
+    ----------
+    tone : (height, width) uint8, of the whole disc
+    frame : (rows, columns), counts
+    index : of the frame in the sequence
+    """
     if insets:
         tone[:, tone.shape[0] :] = 0
     for inset in insets:

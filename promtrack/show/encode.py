@@ -145,7 +145,12 @@ class Encoder:
 
 
 def run_ffmpeg(arguments: list[str], path: Path) -> str:
-    """Run ffmpeg to its end; what it prints on standard output. `path` is named where it fails."""
+    """Run ffmpeg to its end; what it prints on standard output.
+
+    Raises
+    ------
+    InputError : ffmpeg is missing or fails, with what it said; it names `path`
+    """
     done = subprocess.run(
         [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y", *arguments],
         capture_output=True,
@@ -177,7 +182,12 @@ def check_video(path: Path, pictures: int, width: int, height: int) -> None:
 
 
 def count_pictures(path: Path, *, decode: bool = False) -> int:
-    """Number of pictures in a file, or of those that decode without error."""
+    """Number of pictures in a file, or of those that decode without error.
+
+    Raises
+    ------
+    InputError : the file cannot be read
+    """
     return _pictures(["-i", str(path)], path, [] if decode else ["-c", "copy"])
 
 

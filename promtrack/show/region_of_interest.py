@@ -54,7 +54,7 @@ class Action:
     followed: Way | None = None  # of the body that the picture follows
 
     def top_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Height [Mm] that must be in view at these times, seconds since the first strip."""
+        """(n,) height [Mm] that must be in view at these (n,) times, seconds since the first strip."""
         if self.time_s is None or self.top_mm is None:
             return np.full(len(time_s), float(self.height_mm.max()))
         return np.interp(time_s, self.time_s, self.top_mm)

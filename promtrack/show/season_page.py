@@ -57,6 +57,10 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     Parameters
     ----------
     drawing : the SVG that `draw_season` wrote; it comes into the page
+
+    Raises
+    ------
+    InputError : a run's still cannot be decoded, or the page cannot be written
     """
     style = files("promtrack.show").joinpath("report.css").read_text(encoding="utf-8") + _STYLE
     rows = season.rows

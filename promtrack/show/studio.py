@@ -45,7 +45,7 @@ class Studio:
     light: float  # mean linear luminance of the pictures, 1 is white
 
     def tone(self, frame: np.ndarray, shot: Shot) -> np.ndarray:
-        """uint8 tone of a shot's picture."""
+        """(height, width) uint8 tone of a shot's picture; `frame` is (rows, columns), counts."""
         lock = self.measured.lock
         tone = tone_frame(frame, self.toner, self.views[shot.place], lock, shot.frame)
         return disc_tone(tone, frame, self.insets, self.toner, lock, shot.frame)

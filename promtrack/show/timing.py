@@ -52,7 +52,7 @@ class Plan:
         return (motion[-1].time_s - motion[0].time_s) * self.rate / pictures
 
     def clip_s(self) -> tuple[np.ndarray, np.ndarray]:
-        """Times of the motion's shots in the recording, and when they show in the clip."""
+        """Times of the motion's shots in the recording, and when they show in the clip; (n,) each [s]."""
         at = 0
         seen: list[float] = []
         times: list[float] = []
@@ -126,7 +126,7 @@ def plan_shots(frames: np.ndarray, time_s: np.ndarray, clip: ClipSettings) -> Pl
 
 
 def cadence(time_s: np.ndarray) -> float:
-    """Usual time between frames [s]; 1 where there is only one frame."""
+    """Usual (median) step of (n,) rising times [s]; 1 where there is only one."""
     return max(float(np.median(np.diff(time_s))), 1e-6) if len(time_s) > 1 else 1.0
 
 

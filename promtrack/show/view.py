@@ -45,7 +45,7 @@ class ClipView:
     def to_picture(
         self, theta_deg: np.ndarray | float, height_mm: np.ndarray | float
     ) -> tuple[np.ndarray, np.ndarray]:
-        """x, y in the picture of points at image angle theta and height above the H-alpha limb."""
+        """x, y [px] in the picture of points at image angle theta and height above the limb, in their shape."""
         angle = self.side * np.deg2rad(np.asarray(theta_deg) - self.turn_deg)
         rho = self.radius_px + np.asarray(height_mm) * 1e3 / self.km_per_px
         return self.sun_x_px - rho * np.sin(angle), self.sun_y_px - rho * np.cos(angle)
@@ -211,7 +211,7 @@ class _Shape:
         return middle, np.maximum([np.ptp(x), np.ptp(y)], 8.0)
 
     def view(self, zoom: float, middle: np.ndarray) -> ClipView:
-        """The view with this zoom and middle."""
+        """The view with this zoom (picture px per frame px) and middle ((2,), frame px)."""
         (wide, tall), (sun_x, sun_y) = SIZES[self.clip.view], (self.size - 1.0) / 2.0 - zoom * middle
         radius, km_per_px = self.lock.radius_px * zoom, self.scale.km_per_px / zoom
         return ClipView(
@@ -249,8 +249,10 @@ def picture_up(orientation: Orientation, action: Action, clip: ClipSettings) -> 
 def turned(
     theta_deg: np.ndarray, rho_px: np.ndarray, turn: float, side: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """x, y about the Sun's centre, y down, of image angles and distances in a picture turned and mirrored
-    so."""
+    """x, y [frame px] about the Sun's centre, y down, of (n,) image angles and distances.
+
+    turn, side : of the picture, as in `picture_up`
+    """
     angle = side * np.deg2rad(theta_deg - turn)
     return -rho_px * np.sin(angle), -rho_px * np.cos(angle)
 
@@ -322,7 +324,11 @@ def warp(
 ) -> np.ndarray:
     """The frame in the picture's geometry, or some of its rows, in its own type.
 
-    What it does not show repeats its border, or has the value `fill`.
+    Parameters
+    ----------
+    matrix : (2, 3), as `affine_to_frame` gives it
+    rows : of the picture; None: all
+    fill : value of what the frame does not show; None: it repeats its border
     """
     # Cubic also where nothing is enlarged: linear interpolation blurs by an amount that goes with the drift's
     # fraction.
