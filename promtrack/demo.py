@@ -7,9 +7,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from promtrack.motion.interpretation import lettered
-from promtrack.pipeline import Job, Progress, run
+from promtrack.pipeline import Progress, run
 from promtrack.products import ProductFolder
-from promtrack.products.folder import PRODUCTS
 from promtrack.products.summary import summary_lines
 from promtrack.rounding import typeset
 from promtrack.scene import make_scene, observer_settings, scenario, write_scene
@@ -45,7 +44,6 @@ def run_demo(
     yield ""
     yield from summary_lines(job.folder)
     yield f"products in {out / name}: open report.html and clip.mp4"
-    yield "files: " + ", ".join(_made(job))
 
 
 def _table(found: Judgement) -> Iterator[str]:
@@ -95,7 +93,3 @@ def _row(what: str, true: float, found: float, sigma: float, *, digits: int = 2)
         f"{(found - true) / sigma:+.1f}",
     )
     return f"{what:38}{true:10.{digits}f}{measured:>20}{typeset(error):>10}{typeset(pull):>10}"
-
-
-def _made(job: Job) -> list[str]:
-    return [name for name in PRODUCTS.values() if (job.folder.path / name).exists()]

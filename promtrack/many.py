@@ -12,11 +12,10 @@ from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from promtrack.checks import LEVEL_WORDS
+from promtrack.checks import LEVEL_WORDS, LEVELS
 from promtrack.errors import InputError, PromtrackError
 from promtrack.pipeline import Progress, run, silent
 from promtrack.products import default_folder
-from promtrack.products.summary import is_poor
 from promtrack.season import write_season
 from promtrack.sequence.opening import sessions
 from promtrack.sequence.sort_by_time import session_settings
@@ -40,7 +39,7 @@ class Outcome:
     @property
     def poor(self) -> bool:
         """Whether its numbers should not be quoted."""
-        return is_poor({subject: (level, ()) for subject, level in self.verdict.items()})
+        return LEVELS[-1] in self.verdict.values()
 
     @property
     def words(self) -> str:

@@ -12,10 +12,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from promtrack.checks import LEVELS
 from promtrack.errors import InputError
 from promtrack.products import ProductFolder, read_summary
 from promtrack.products.folder import PRODUCTS, holds_run
-from promtrack.products.summary import is_poor
 from promtrack.products.tables import write_records
 from promtrack.show.records import Eruption, Season, SeasonRow
 from promtrack.show.season_page import write_season_page
@@ -166,7 +166,7 @@ def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
         lock=levels["lock"],
         scale=levels["scale"],
         motion=levels["motion"],
-        poor=is_poor({subject: (level, ()) for subject, level in levels.items()}),
+        poor=LEVELS[-1] in levels.values(),
         km_per_px=_number(page["scale"], "km_per_px"),
         km_per_px_err=_number(page["scale"], "sigma_km_per_px"),
         angles=page["orientation"]["angles"],

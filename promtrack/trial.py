@@ -21,6 +21,7 @@ from promtrack.pipeline import Job, load_run, measure
 from promtrack.products import ProductFolder
 from promtrack.products.tables import write_records
 from promtrack.scene.content import FWHM_SIGMA
+from promtrack.scene.judge import NEAR_FRONT_MM, NEAR_MM
 from promtrack.sequence.records import Sequence
 from promtrack.show.figures.season import draw_trial
 from promtrack.sun import wrapped_deg
@@ -31,10 +32,7 @@ SPEEDS_KM_S = (10.0, 20.0, 40.0, 80.0, 160.0)  # rain, descending knots and slow
 BRIGHTNESS = (3.0, 6.0, 12.0)  # peak, in the noise of one strip pixel
 KNOT_MM, FRONT_MM = 3.0, 8.0  # full widths at half maximum: a knot, and the thickness of a front
 FRONT_WIDE_MM = 60.0
-BEADS, BEAD = 41, 0.25  # spots of light in a front, and the light of each in parts of a knot's
 KNOTS_A_ROUND = 5
-NEAR_MM = 3.0  # a track this close to the path, in the median, has found the knot
-FRONT_NEAR_MM = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +68,12 @@ class Injected:
     def spots(self, time_s: float, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
         """Product angles (deg) and heights (Mm), each (n,), of the spots of light that the body consists of.
 
-        A knot is one; a front is an arch of beads near enough to each other to make one body.
+        A knot is one; a front is an arch of beads, near enough to each other to make one body.
         """
         angle, height = self.at(time_s, limb_mm)
         if self.kind == "knot":
             return np.array([angle]), np.array([height])
-        part = np.linspace(-1.0, 1.0, BEADS)
+        part = np.linspace(-1.0, 1.0, round(5.0 * FRONT_WIDE_MM / FRONT_MM))
         return angle + np.degrees(0.5 * FRONT_WIDE_MM / limb_mm) * part, height * np.sqrt(1.0 - 0.8 * part**2)
 
 
@@ -198,10 +196,14 @@ def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
         for body in here:
             angle, height = body.spots(time_s, limb_mm)
             x, y = to_frame(lock, index, orientation.to_image(angle), lock.radius_px + height / mm_per_px)
-            knot = body.kind == "knot"
-            sigma_px = max((KNOT_MM if knot else FRONT_MM) / FWHM_SIGMA / mm_per_px, 0.8)
+            size_px = (KNOT_MM if body.kind == "knot" else FRONT_MM) / FWHM_SIGMA / mm_per_px
+            sigma_px = max(size_px, 0.8)
+            # beads lie over each other: together they have the peak that is asked for, at the apex
+            middle = len(x) // 2
+            apart_px = np.hypot(x - x[middle], y - y[middle])
+            peak = body.counts / np.exp(-0.5 * (apart_px / sigma_px) ** 2).sum()
             for place in zip(x, y, strict=True):
-                _add_spot(light, *place, sigma_px, body.counts * (1.0 if knot else BEAD))
+                _add_spot(light, *place, sigma_px, peak)
         bright = frame + light * float(np.nan_to_num(lock.transparency[index], nan=1.0))
         if frame.dtype.kind == "u":
             bright = np.clip(np.rint(bright), 0, min(sequence.full_scale, np.iinfo(frame.dtype).max))
@@ -260,7 +262,7 @@ def _follows(track: KnotTrack | Front, body: Injected, limb_mm: float) -> bool:
     above = track.height_mm[inside] - height
     if body.kind == "knot":
         return bool(np.median(np.hypot(along, above)) < NEAR_MM)
-    return bool(np.mean((np.abs(above) < FRONT_NEAR_MM) & (np.abs(along) < FRONT_WIDE_MM)) > 0.5)
+    return bool(np.mean((np.abs(above) < NEAR_FRONT_MM) & (np.abs(along) < FRONT_WIDE_MM)) > 0.5)
 
 
 def _lines(rows: list[TrialRow]) -> list[str]:

@@ -144,15 +144,6 @@ class ProductFolder:
         names = [n for n in os.listdir(self.path) if n not in _NO_MATTER and not n.startswith(PART)]
         return min(names, key=lambda name: (name.startswith("."), name), default="")  # one that the user sees
 
-    def give_up(self) -> None:
-        """Remove what a run that made nothing has left here; only for whoever holds the folder."""
-        if self._stages():
-            return
-        names = (_STATE, PRODUCTS["settings"], PRODUCTS["log"], PRODUCTS["summary"])
-        for path in (*(self.path / name for name in names), *self.path.glob(PART + "*")):
-            with suppress(OSError):
-                path.unlink()
-
     @contextmanager
     def alone_or_gone(self) -> Iterator[None]:
         """As `alone`; a run that is refused before its first product leaves nothing behind."""
@@ -161,7 +152,11 @@ class ProductFolder:
                 try:
                     yield
                 except PromtrackError:
-                    self.give_up()
+                    if not self._stages():
+                        mine = (_STATE, PRODUCTS["settings"], PRODUCTS["log"], PRODUCTS["summary"])
+                        for path in (*(self.path / name for name in mine), *self.path.glob(PART + "*")):
+                            with suppress(OSError):
+                                path.unlink()
                     raise
         except PromtrackError:
             with suppress(OSError):  # it holds something

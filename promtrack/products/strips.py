@@ -22,13 +22,13 @@ from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.store import CUBE
 from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, Circumstances
 
-BYTES_PER_VALUE = 1.0  # at most: Rice leaves 0.6 of noise in steps of a quarter of it
-
 
 def check_space(folder: ProductFolder, geometry: StripGeometry, count: int) -> None:
-    """Raises InputError unless `count` strips fit on the disk, with a tenth to spare for the other
-    products."""
-    needed = 1.1 * count * geometry.rows * geometry.columns * BYTES_PER_VALUE
+    """Raises InputError unless `count` strips fit on the disk, with a tenth to spare for the other products.
+
+    A value takes a byte at most: Rice leaves 0.6 of noise in steps of a quarter of it.
+    """
+    needed = 1.1 * count * geometry.rows * geometry.columns
     free = shutil.disk_usage(folder.path).free
     if needed > free:
         raise InputError(
