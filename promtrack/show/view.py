@@ -45,7 +45,7 @@ class ClipView:
     def to_picture(
         self, theta_deg: np.ndarray | float, height_mm: np.ndarray | float
     ) -> tuple[np.ndarray, np.ndarray]:
-        """x, y [px] in the picture, in their shape, of points at image angle theta and height above the limb."""
+        """x, y [px] in the picture of image angles and heights above the limb, in their shape."""
         angle = self.side * np.deg2rad(np.asarray(theta_deg) - self.turn_deg)
         rho = self.radius_px + np.asarray(height_mm) * 1e3 / self.km_per_px
         return self.sun_x_px - rho * np.sin(angle), self.sun_y_px - rho * np.cos(angle)
