@@ -166,6 +166,8 @@ def draw_compass(canvas: Canvas, rect: Rect, page: Page, view: ClipView, orienta
         wide = text_width(name, page.unit)
         away = 0.35 * page.unit + 0.5 * abs(along[0]) * wide + 0.35 * abs(along[1]) * page.unit
         centre = tip + along * away
+        if wide > 0.5 * rect.width and abs(along[0]) > 0.5:  # no room beside the tip
+            centre = np.array([middle[0], middle[1] + 1.4 * page.unit])
         x = float(np.clip(centre[0] - wide / 2.0, rect.left, rect.right - wide))
         draw_words(canvas, name, page, x, centre[1] - 0.59 * page.unit)
 

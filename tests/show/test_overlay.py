@@ -50,7 +50,15 @@ from promtrack.show.layout import (
 )
 from promtrack.show.overlay import draw_annotation
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
-from promtrack.show.scale_bar import draw_scale, gap_words, nice_step, scale_size, wrapped
+from promtrack.show.scale_bar import (
+    compass_size,
+    draw_compass,
+    draw_scale,
+    gap_words,
+    nice_step,
+    scale_size,
+    wrapped,
+)
 from promtrack.show.studio import INK, Studio, prepare
 from promtrack.show.tone import tone_frame
 from tests.show.clip_case import quick_run
@@ -644,6 +652,28 @@ def test_unknown_north_is_never_called_north():
     known, other = (prepare(one) for one in (run, unknown))
     pictures = [drawn(one, motion_shots(one)[0]) for one in (known, other)]
     assert not np.array_equal(*pictures)
+
+
+@pytest.mark.parametrize("turn_deg", [-90.0, -55.0, 35.0, 60.0, 90.0, 120.0])
+def test_words_of_the_image_arrow_never_lie_on_it(turn_deg):
+    # TRUTH  what words and arrow light up together is what each lights up alone: they share no pixel.
+    run = quick_run(view="native")
+    unknown = replace(run.orientation, position_angles=False, zero_deg=0.0, sign=1)
+    view, page = replace(prepare(run).views[0], turn_deg=turn_deg), make_page(1280, 720)
+    rect = Rect(500, 300, *compass_size(unknown, page))
+
+    def lit(left_out):
+        canvas = blank_canvas(1280, 720, 16)
+        with pytest.MonkeyPatch.context() as patch:
+            for name in left_out:
+                patch.setattr(f"promtrack.show.scale_bar.{name}", lambda *_, **__: None)
+            draw_compass(canvas, rect, page, view, unknown)
+        return canvas.y > 40
+
+    words, arrow = lit(["draw_line"]), lit(["draw_words"])
+    assert words.any()
+    assert arrow.any()
+    assert not (words & arrow).any()
 
 
 @pytest.mark.long
