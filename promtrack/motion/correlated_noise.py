@@ -2,13 +2,15 @@
 
 Every place of a track errs by V = a² (diag(e² + w²) + u² exp(-|dt| / tau)): e are the stated errors of single
 places, w and u what comes on top (air, knots that change their shape, what lies behind them), u with the
-memory tau of an Ornstein-Uhlenbeck process. a² is the track's own, spread about the run's s² by an inverse
-chi-square law. w, u, tau and s of one axis hold for all tracks; no single value is chosen, but many are tried
-and weighted by their likelihood (`estimate_noise`), with the tracks' paths integrated out (`Moments`).
+memory tau of an Ornstein-Uhlenbeck process. a² is the track's own, spread about s² by an inverse chi-square
+law. One w, u, tau and s of each axis hold for most tracks of a run; some, which other light joins or leaves,
+have a noise of their own. No single value is chosen: many are tried and weighted by their likelihood in all
+tracks, paths integrated out (`estimate_noise`), and then by that in the single track (`Noise.joint`).
 """
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,37 +21,46 @@ EXCESS = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)  # w and u over the median of e that are
 MEMORIES = 5  # values of tau, from one cadence to a third of the longest track
 SCALES = np.geomspace(0.25, 4.0, 9)  # s²: the noise of a strip may be stated too large
 FREEDOM = 10.0  # of the law of a²; calibration is flat from 6 to 20
-FREEST = 10  # degree of the freest path: two turns of a helix
-# 1 sigma of the quadratic term at the ends of a track, all alike likely
-BENDS_MM = (0.1, 0.3, 1.0, 3.0, 10.0)
-DECAYS = (0.1, 0.4, 0.9)  # of each further term, over the one before: gentle arches, sharp ones, sway
-KINDS = (0.6, 0.2, 0.2)  # probability of a line, a parabola and a freer path before the data
-KIND = np.repeat([0, 1, 2], [1, len(BENDS_MM), len(BENDS_MM) * len(DECAYS)])  # of every curve
+OWN = 0.2  # part of the tracks that have a noise of their own
+FREEST = 12  # degree of the freest path: two turns of a helix
+# Parabolas have these 1 sigma of their quadratic term. Curves with more terms are Gaussian processes that
+# leave a line by these rms, with a squared-exponential correlation of these lengths over half the track: gentle
+# arches, little more than parabolas, then all from an arch of half a radian to two turns.
+SIZES_MM = (0.1, 0.3, 1.0, 3.0, 10.0)
+GENTLE, FREE = 3.0, (1.5, 0.6, 0.25)
+KINDS = (0.6, 0.2, 0.2)  # probability of a line, a parabola or gentle arch, and a freer path before the data
+KIND = np.repeat([0, 1, 2], [1, 2 * len(SIZES_MM), len(FREE) * (len(SIZES_MM) - 1)])  # of every curve
 CURVE_WEIGHTS = np.divide(np.take(KINDS, KIND), np.bincount(KIND)[KIND])
 HELD = 1e12  # precision, 1/Mm², of a coefficient that a curve does not have
 WIDE = 1e-4  # the same of place and half the way travelled: 100 Mm, far beyond what a track shows
+KEPT = 1e-3  # probability of a noise, over the largest, below which a track is not seen through it
 MOST = 6000  # points of all tracks that take part in the estimate
-KEPT = 0.003  # weight of a candidate, over the largest, below which it is dropped
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """Candidates for the noise along one axis, and their weights."""
+    """Candidates for the noise along one axis, and how likely each is with each s² of `SCALES`."""
 
     white_mm: np.ndarray  # (g,) w
     slow_mm: np.ndarray  # (g,) u
     memory_s: np.ndarray  # (g,) tau
-    scale: np.ndarray  # (g,) s²
-    weight: np.ndarray  # (g,) sum 1
+    weight: np.ndarray  # (g, s) in any track of the run; sum 1
+    usual: np.ndarray  # (g, s) in those that have no noise of their own; sum 1
 
-    def likeliest(self, count: int) -> Noise:
-        """The heaviest candidates alone."""
-        top = np.argsort(-self.weight, kind="stable")[:count]
-        weight = self.weight[top] / self.weight[top].sum()
-        return Noise(self.white_mm[top], self.slow_mm[top], self.memory_s[top], self.scale[top], weight)
+    def joint(self, moments: Moments) -> np.ndarray:
+        """(g, s, c) log probability of noise, curve and the track of `moments` together."""
+        with np.errstate(divide="ignore"):
+            return np.log(self.weight)[..., None] + moments.log_evidence() + np.log(CURVE_WEIGHTS)
+
+    def usual_alone(self, count: int) -> Noise:
+        """The candidates that are likeliest in most tracks of the run, and no others."""
+        top = np.argsort(-self.usual.sum(axis=1), kind="stable")[:count]
+        weight = self.usual[top] / self.usual[top].sum()
+        return Noise(self.white_mm[top], self.slow_mm[top], self.memory_s[top], weight, weight)
 
 
-WHITE = Noise(np.zeros(1), np.zeros(1), np.ones(1), np.ones(1), np.ones(1))  # the stated errors alone
+_ONCE = (SCALES == 1.0)[None].astype(float)
+WHITE = Noise(np.zeros(1), np.zeros(1), np.ones(1), _ONCE, _ONCE)  # the stated errors alone
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,29 +71,33 @@ class Moments:
     1-sigma `BENDS_MM`), in units of a = 1.
     """
 
-    log_det: (
-        np.ndarray
-    )  # (g, c) of V and of the coefficients' covariance: minus twice the log evidence's part
+    log_det: np.ndarray  # (g, c) of V and of what the data leave of the coefficients' covariance
     squares: np.ndarray  # (g, c) minimum of chi squared, that of the coefficients included
     values: np.ndarray  # (g, c, k) coefficients of Legendre polynomials in u
-    cov: np.ndarray  # (g, c, k, k)
+    precision: np.ndarray  # (g, c, k, k) of the coefficients, for a = 1
     free: int  # places
 
-    def log_evidence(self, scale: np.ndarray) -> np.ndarray:
-        """(g, c) log likelihood of the track, paths and a² integrated out, with s² = `scale` (g,)."""
+    def of(self, noise: np.ndarray) -> Moments:
+        """With some of the noises alone."""
+        return Moments(
+            self.log_det[noise], self.squares[noise], self.values[noise], self.precision[noise], self.free
+        )
+
+    def log_evidence(self) -> np.ndarray:
+        """(g, s, c) log likelihood of the track, paths and a² integrated out, with each s² of `SCALES`."""
         half = 0.5 * (FREEDOM + self.free)
-        prior = FREEDOM * scale[:, None]
+        prior = FREEDOM * SCALES[:, None]
         return (
             gammaln(half)
             - gammaln(0.5 * FREEDOM)
             + 0.5 * FREEDOM * np.log(prior)
-            - half * np.log(prior + self.squares)
-            - 0.5 * self.log_det
+            - half * np.log(prior + self.squares[:, None])
+            - 0.5 * self.log_det[:, None]
         )
 
-    def variance(self, scale: np.ndarray) -> np.ndarray:
-        """(g, c) expected a² of the track."""
-        return (FREEDOM * scale[:, None] + self.squares) / (FREEDOM + self.free)
+    def variance(self) -> np.ndarray:
+        """(g, s, c) expected a² of the track."""
+        return (FREEDOM * SCALES[:, None] + self.squares[:, None]) / (FREEDOM + self.free)
 
 
 def estimate_noise(
@@ -93,7 +108,8 @@ def estimate_noise(
 
     The likelihood of each candidate is that of all tracks, with their paths integrated out (restricted
     maximum likelihood: Patterson & Thompson 1971, Biometrika 58, 545): what a path of low degree takes out of
-    slow noise is allowed for.
+    slow noise is allowed for. A track that has a noise of its own hardly counts (a mixture, as for outliers:
+    Hogg, Bovy & Lang 2010, arXiv:1008.4686, section 3).
     """
     if not times_s:
         return WHITE
@@ -103,16 +119,14 @@ def estimate_noise(
     longest = max(max(float(np.ptp(t)) for t in times_s) / 3, 2 * cadence)
     excess, memories = own * np.array(EXCESS), np.geomspace(cadence, longest, MEMORIES)
     grid = _grid(excess, excess, memories)
-    total = np.zeros((len(grid.scale), len(SCALES)))
+    total = np.zeros(grid.weight.shape)
     for time_s, place_mm, error_mm in zip(times_s[::step], places_mm[::step], errors_mm[::step], strict=True):
         moments = moments_of(time_s, place_mm, error_mm, grid)
-        for k, scale in enumerate(SCALES):
-            likely = moments.log_evidence(np.full(len(grid.scale), scale))
-            total[:, k] += logsumexp(likely + np.log(CURVE_WEIGHTS), axis=1)
-    weight = np.exp(total - total.max()) * grid.weight[:, None]
-    g, s = np.nonzero(weight > KEPT * weight.max())
-    kept = weight[g, s] / weight[g, s].sum()
-    return Noise(grid.white_mm[g], grid.slow_mm[g], grid.memory_s[g], SCALES[s], kept)
+        usual = logsumexp(moments.log_evidence() + np.log(CURVE_WEIGHTS), axis=2)
+        total += np.logaddexp(np.log1p(-OWN) + usual, np.log(OWN) + logsumexp(grid.joint(moments)))
+    usual = np.exp(total - total.max()) * grid.weight
+    usual /= usual.sum()
+    return Noise(grid.white_mm, grid.slow_mm, grid.memory_s, (1.0 - OWN) * usual + OWN * grid.weight, usual)
 
 
 def _grid(white_mm: np.ndarray, slow_mm: np.ndarray, memory_s: np.ndarray) -> Noise:
@@ -124,8 +138,9 @@ def _grid(white_mm: np.ndarray, slow_mm: np.ndarray, memory_s: np.ndarray) -> No
         for memory in memory_s
     ]
     rows += [(white, 0.0, memory_s[0], 1.0) for white in white_mm if (slow_mm == 0).any()]
-    white, slow, memory, weight = np.array(rows).T
-    return Noise(white, slow, memory, np.ones(len(rows)), weight)
+    white, slow, memory, chance = np.array(rows).T
+    weight = np.repeat((chance / chance.sum())[:, None], len(SCALES), axis=1) / len(SCALES)
+    return Noise(white, slow, memory, weight, weight)
 
 
 def moments_of(time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise: Noise) -> Moments:
@@ -139,12 +154,14 @@ def moments_of(time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, n
     # Conjugate: the coefficients' variances are counted in units of the same a².
     prior = _curve_precision(degree)  # (c, k)
     precision = normal[:, None] + prior[:, :, None] * np.eye(degree + 1)  # (g, c, k, k)
-    cov = np.linalg.inv(precision)
-    values = (cov @ right[:, None, :, None])[..., 0]
+    values = np.linalg.solve(precision, np.broadcast_to(right[:, None, :, None], (*precision.shape[:3], 1)))[
+        ..., 0
+    ]
     squares = np.maximum(power[:, None] - np.einsum("gk,gck->gc", right, values), 1e-9)
     # Coefficients that a curve does not have are held at zero by a huge precision, which cancels here.
-    log_det = log_v[:, None] + np.linalg.slogdet(precision)[1] - np.sum(np.log(prior), axis=1)
-    return Moments(log_det, squares, values, cov, n)
+    of_precision = 2.0 * np.log(np.linalg.cholesky(precision).diagonal(axis1=2, axis2=3)).sum(axis=2)
+    log_det = log_v[:, None] + of_precision - np.sum(np.log(prior), axis=1)
+    return Moments(log_det, squares, values, precision, n)
 
 
 def legendre(at_s: np.ndarray, time_s: np.ndarray, degree: int, order: int = 0) -> np.ndarray:
@@ -159,11 +176,26 @@ def _curve_precision(degree: int) -> np.ndarray:
     """(c, degree + 1) inverse variance of each coefficient of each curve, 1/Mm²."""
     table = np.full((len(KIND), degree + 1), HELD)
     table[:, :2] = WIDE
-    for k, bend in enumerate(BENDS_MM, start=1):
-        table[k, 2] = bend**-2.0
-        for j, decay in enumerate(DECAYS, start=1):
-            table[k + j * len(BENDS_MM), 2:] = (bend * decay ** np.arange(degree - 1)) ** -2.0
+    sizes2 = np.square(SIZES_MM)
+    table[1 : 1 + len(sizes2), 2] = 1.0 / sizes2
+    gentle, *freer = _sway_variance(degree)
+    free = np.concatenate([gentle[2:] * sizes2[:, None], *(one[2:] * sizes2[1:, None] for one in freer)])
+    table[1 + len(sizes2) :, 2:] = 1.0 / np.maximum(free, 1.0 / HELD)
     return table
+
+
+@functools.cache
+def _sway_variance(degree: int) -> np.ndarray:
+    """(l, degree + 1) variance of each Legendre coefficient, on -1..1, of the gentle process and of the
+    freer ones, each leaving a line by 1 rms."""
+    u, weight = np.polynomial.legendre.leggauss(64)
+    project = np.polynomial.legendre.legvander(u, degree) * weight[:, None] * (np.arange(degree + 1) + 0.5)
+    rows = []
+    for length in (GENTLE, *FREE):
+        covariance = np.exp(-0.5 * ((u[:, None] - u) / length) ** 2)
+        variance = np.einsum("ik,ij,jk->k", project, covariance, project)
+        rows.append(variance / np.sum((variance / (2 * np.arange(degree + 1) + 1))[2:]))
+    return np.array(rows)
 
 
 def _whitened(

@@ -6,16 +6,19 @@ Distances in Mm, times in s, speeds in km/s, accelerations in m/s^2; axes: 0 out
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import expit, logsumexp
 
 from promtrack.motion.correlated_noise import (
-    BENDS_MM,
-    CURVE_WEIGHTS,
     FREEST,
+    KEPT,
     KIND,
     KINDS,
+    SCALES,
+    SIZES_MM,
     WHITE,
     Moments,
     Noise,
@@ -23,14 +26,16 @@ from promtrack.motion.correlated_noise import (
     moments_of,
 )
 from promtrack.motion.kinematics import beyond_chance
-from promtrack.motion.limits import KM_S, M_S2
+from promtrack.motion.limits import KM_S, M_S2, SEEN
 from promtrack.motion.records import KnotFit
 
 MODELS = ("constant speed", "constant acceleration", "none")
 # 1 sigma of how far the centre of light wanders within a knot in a whole track, over its excess scatter from
 # frame to frame: 64 % of speeds inside 1 sigma on scenes by another hand, 59 % without (docs/accuracy.md)
 WANDER = 0.5
-_PARABOLA = len(BENDS_MM)  # the one with the widest prior: its acceleration is not drawn towards zero
+# of its FWHM: 1 sigma of where the middle of a knot lies within it, when light joins or leaves it
+WITHIN = 0.25
+_PARABOLA = len(SIZES_MM)  # the one with the widest prior: its acceleration is not drawn towards zero
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +46,7 @@ class KnotPath:
     place_mm: np.ndarray  # (2, n)
     speed_km_s: np.ndarray  # (n,)
     speed_err_km_s: np.ndarray  # (n,)
-    variance: np.ndarray  # (2,) of the track's noise over that stated: a² in `correlated_noise`
+    error_mm: np.ndarray  # (2, n) 1 sigma of each point, by the track's own noise
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,13 +56,13 @@ class _Axis:
     time_s: np.ndarray
     middle_mm: float
     moments: Moments
-    scale: np.ndarray  # (g,)
+    cov: np.ndarray  # (g, c, k, k) of the coefficients, for a = 1
     weight: np.ndarray  # (g, c) sum 1
-
-    @property
-    def variance(self) -> float:
-        """a² of the track."""
-        return float(np.sum(self.weight * self.moments.variance(self.scale)))
+    variance: np.ndarray  # (g, c) a²
+    white2_mm2: float  # a² w²
+    error_mm: np.ndarray  # (n,)
+    misfit: float  # chi squared against the usual noise of the run
+    size_mm: float
 
     def at(
         self, time_s: np.ndarray, order: int, weight: np.ndarray | None = None
@@ -67,22 +72,45 @@ class _Axis:
         weight = self.weight if weight is None else weight
         rows = legendre(time_s, self.time_s, self.moments.values.shape[-1] - 1, order)
         values = self.moments.values @ rows.T  # (g, c, m)
-        own2 = np.einsum("mi,gcij,mj->gcm", rows, self.moments.cov, rows)
-        own2 *= self.moments.variance(self.scale)[..., None]
+        own2 = np.einsum("mi,gcij,mj->gcm", rows, self.cov, rows)
+        own2 *= self.variance[..., None]
+        if order:
+            still = 1.0 - self._moves()[..., None]
+            sway = self.moments.values[..., 3:] @ rows[:, 3:].T
+            values = values - still * sway
+            own2 += still * (1.0 - still) * sway**2
         mean = np.einsum("gc,gcm->m", weight, values)
         return mean, np.einsum("gc,gcm->m", weight, own2 + (values - mean) ** 2)
 
+    def bends_on(self) -> bool:
+        """Whether a term beyond the parabola is seen in what is a parabola or a gentle arch."""
+        weight = self.weight * (KIND == 1)
+        weight = weight / max(weight.sum(), 1e-300)
+        cubic = self.moments.values[..., 3:4].sum(axis=-1)
+        own2 = self.cov[..., 3:4, 3:4].sum(axis=(-2, -1)) * self.variance
+        mean = float(np.sum(weight * cubic))
+        return mean**2 > SEEN**2 * float(np.sum(weight * (own2 + (cubic - mean) ** 2)))
+
+    def _moves(self) -> np.ndarray:
+        """(g, c) probability that what bends more than a parabola is the knot's motion.
+
+        Light that joins a knot, or leaves it, moves its middle within it and no further.
+        """
+        if not self.size_mm:
+            return np.ones_like(self.weight)
+        sway = self.moments.values[..., 3:]
+        mean2 = np.sum(sway**2 / (2 * np.arange(3, 3 + sway.shape[-1]) + 1), axis=-1)
+        return np.asarray(expit(0.5 * mean2 / (WITHIN * self.size_mm) ** 2))
+
 
 def log_evidence(
-    time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise: tuple[Noise, Noise]
+    time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise: Sequence[Noise]
 ) -> float:
     """Log likelihood of a track (n,), (2, n), (2, n), paths and noise integrated out."""
-    total = 0.0
-    for place, error, one in zip(place_mm, error_mm, noise, strict=True):
-        likely = moments_of(time_s, place - place.mean(), error, one).log_evidence(one.scale)
-        top = likely.max()
-        total += float(top + np.log(one.weight @ np.exp(likely - top) @ CURVE_WEIGHTS))
-    return total
+    return sum(
+        float(logsumexp(one.joint(moments_of(time_s, place - place.mean(), error, one))))
+        for place, error, one in zip(place_mm, error_mm, noise, strict=True)
+    )
 
 
 def fit_path(
@@ -91,18 +119,19 @@ def fit_path(
     error_mm: np.ndarray | float,
     noise: tuple[Noise, Noise] = (WHITE, WHITE),
     *,
+    size_mm: float = 0.0,
     lasting_err_mm: np.ndarray | float = 0.0,
     scale_err: float = 0.0,
     clock_err: float = 0.0,
 ) -> KnotPath:
     """Fit a line, parabolas and freer paths at once, each weighted by its probability.
 
-    The freer paths are polynomials of degree up to 10 with coefficients that are small a priori, in five
-    sizes; parabolas likewise. Place, speed and their errors are those of all of them together (Bayesian model
-    averaging: Hoeting et al. 1999, Stat. Sci. 14, 382): a bend that the data can hardly tell from a straight
-    path counts with the probability that it is there. `model` names the likeliest kind; 'none' where it is a
-    freer path, and the speed then holds at mid-time. The acceleration is that of the parabola, whatever is
-    chosen; where the path is freer its error holds the difference to that.
+    The freer paths are Gaussian processes of several sizes and correlation lengths about a line, written as
+    polynomials; parabolas have several sizes too. Place, speed and their errors are those of all of them
+    together (Bayesian model averaging: Hoeting et al. 1999, Stat. Sci. 14, 382): a bend that the data can
+    hardly tell from a straight path counts with the probability that it is there. `model` names the likeliest
+    kind; 'none' where it is a freer path, and the speed then holds at mid-time. The acceleration is that of
+    the parabola, whatever is chosen; where the path is freer its error holds the difference to that.
 
     Parameters
     ----------
@@ -110,6 +139,8 @@ def fit_path(
     place_mm : (2, n) outward, along the limb towards increasing angle
     error_mm : (2, n) or one value; 1-sigma errors of the single points
     noise : outward, along the limb (`correlated_noise.estimate_noise`)
+    size_mm : FWHM of the knot, 0 if other light cannot move its middle. What sways by little against that is
+        as likely light that changes as motion, and the errors of speeds hold both.
     lasting_err_mm : (2,) or one value; 1-sigma errors that may last as long as the track: of the lock, of
         light that joins
     scale_err, clock_err : relative 1-sigma errors of scale and clock; reported apart, as `systematic_km_s`
@@ -132,7 +163,7 @@ def fit_path(
         raise ValueError("time_s and place_mm must be finite")
     error = np.broadcast_to(np.asarray(error_mm, float), place_mm.shape)
     axes, probability = _weighted(
-        [_axis(time_s, y, e, one) for y, e, one in zip(place_mm, error, noise, strict=True)]
+        [_axis(time_s, y, e, one, size_mm) for y, e, one in zip(place_mm, error, noise, strict=True)]
     )
     middle = np.array([0.5 * (time_s[0] + time_s[-1])])
     velocity, variance = (
@@ -141,22 +172,19 @@ def fit_path(
     # A knot's shape and what lies behind it move its centre of light. The part of that which comes and goes
     # from frame to frame is measured (`white_mm`); of the part that lasts no path can be told. Nor can the
     # lock's slow drift, which all knots share.
-    wander2 = np.broadcast_to(np.square(lasting_err_mm), 2) + np.array(
-        [
-            WANDER**2 * axis.variance * (one.weight @ one.white_mm**2)
-            for axis, one in zip(axes, noise, strict=True)
-        ]
-    )
+    wander2 = np.square(lasting_err_mm) + WANDER**2 * np.array([axis.white2_mm2 for axis in axes])
     span = time_s[-1] - time_s[0]
     drift2 = 2.0 * wander2 / span**2  # of both ends
     variance = variance + drift2
     model = int(np.argmax(probability))
+    if model == 1 and any(axis.bends_on() for axis in axes):
+        model = 2
     unit = velocity / max(float(np.hypot(*velocity)), 1e-12)
     accel, accel_err = _acceleration(axes, middle, unit)
     bend2 = 6.0 * (4.0 / span**2 * M_S2) ** 2 * wander2  # ends less twice the middle
     accel_err = math.sqrt(accel_err**2 + float(unit**2 @ bend2))
     speed, speed_err, _ = _speed(velocity * KM_S, np.sqrt(variance) * KM_S)
-    squares, free = _misfit(axes)
+    squares, free = sum(axis.misfit for axis in axes), sum(axis.moments.free for axis in axes) - 4
     fit = KnotFit(
         model=MODELS[model],
         time_s=float(middle[0]),
@@ -182,17 +210,38 @@ def fit_path(
         np.array([axis.middle_mm + axis.at(time_s, 0)[0] for axis in axes]),
         speeds[:, 0],
         speeds[:, 1],
-        np.array([axis.variance for axis in axes]),
+        np.array([axis.error_mm for axis in axes]),
     )
 
 
-def _axis(time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise: Noise) -> _Axis:
+def _axis(
+    time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise: Noise, size_mm: float
+) -> _Axis:
     middle = float(place_mm.mean())
     moments = moments_of(time_s, place_mm - middle, error_mm, noise)
-    likely = moments.log_evidence(noise.scale)
-    weight = np.exp(likely - likely.max(axis=1, keepdims=True)) * CURVE_WEIGHTS
-    weight *= noise.weight[:, None] / weight.sum(axis=1, keepdims=True)
-    return _Axis(time_s, middle, moments, noise.scale, weight)
+    joint = noise.joint(moments)
+    each = np.exp(joint - joint.max())  # (g, s, c)
+    likely = each.sum(axis=(1, 2))
+    kept = likely > KEPT * likely.max()
+    usual = np.exp(joint - joint.max(axis=2, keepdims=True, initial=-1e300))
+    usual *= (noise.usual / np.maximum(usual.sum(axis=2), 1e-300))[..., None]
+    misfit = float(np.einsum("gsc,gc,s->", usual, moments.squares, 1.0 / SCALES))
+    moments, each = moments.of(kept), each[kept] / each[kept].sum()
+    variance, weight = moments.variance(), each.sum(axis=1)
+    per_noise = np.einsum("gsc,gsc->g", each, variance)
+    white2, slow2 = noise.white_mm[kept] ** 2, noise.slow_mm[kept] ** 2
+    return _Axis(
+        time_s,
+        middle,
+        moments,
+        np.linalg.inv(moments.precision),
+        weight,
+        np.einsum("gsc,gsc->gc", each, variance) / np.maximum(weight, 1e-300),
+        float(per_noise @ white2),
+        np.sqrt(per_noise.sum() * error_mm**2 + per_noise @ (white2 + slow2)),
+        misfit,
+        size_mm,
+    )
 
 
 def _weighted(axes: list[_Axis]) -> tuple[list[_Axis], np.ndarray]:
@@ -201,10 +250,7 @@ def _weighted(axes: list[_Axis]) -> tuple[list[_Axis], np.ndarray]:
     both = own.prod(axis=0) / KINDS  # each has counted the same probability before the data
     both /= both.sum()
     part = (both / np.maximum(own, 1e-300))[:, KIND]  # (2, c)
-    return [
-        _Axis(axis.time_s, axis.middle_mm, axis.moments, axis.scale, axis.weight * one)
-        for axis, one in zip(axes, part, strict=True)
-    ], both
+    return [replace(axis, weight=axis.weight * one) for axis, one in zip(axes, part, strict=True)], both
 
 
 def _acceleration(axes: list[_Axis], middle: np.ndarray, unit: np.ndarray) -> tuple[float, float]:
@@ -225,12 +271,6 @@ def _acceleration(axes: list[_Axis], middle: np.ndarray, unit: np.ndarray) -> tu
             on_the_way, _ = axis.at(inner, 2, free / probability)
             variance[k] += probability * float(np.mean((on_the_way - value[k]) ** 2))
     return float(unit @ value) * M_S2, float(np.sqrt(unit**2 @ variance)) * M_S2
-
-
-def _misfit(axes: list[_Axis]) -> tuple[float, int]:
-    """Chi squared against the noise of the run, and its degrees of freedom."""
-    squares = sum(float(np.sum(axis.weight * axis.moments.squares / axis.scale[:, None])) for axis in axes)
-    return squares, sum(axis.moments.free for axis in axes) - 4
 
 
 def _speed(velocity: np.ndarray, sigma: np.ndarray) -> tuple[float, float, np.ndarray]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,7 +34,9 @@ TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long 
 FRINGE_MM = 5.0  # spicules come and go below: tracks there follow one after the other
 LEAST_PART = 4  # points on either side of a break in a track
 MOST_BREAKS = 24  # places at which a break is tried
-BREAK = 12.0  # log likelihood ratio of two paths against one: e^-12, for some 24 places in each track
+# log odds against a break: 5 % of tracks change knots, at one of 24 places, and the fit allows 100 Mm to the
+# new knot where linking allows some 10
+BREAK = 1.6
 LISTED = 0.05  # chance tracks as good that are expected, up to which a track is listed, moving or not
 STILL_SIZES = 0.5  # a track that went less than this part of its size is one of something that stands still
 
@@ -142,6 +144,7 @@ def track_knots(
             track.place_mm,
             track.error_mm,
             noise,
+            size_mm=track.size_mm,
             lasting_err_mm=track.lasting_err_mm,
             scale_err=scale_err,
             clock_err=clock_err,
@@ -149,7 +152,7 @@ def track_knots(
         still += [path] if track.sizes < STILL_SIZES else []
         alarm = track.false_alarm + _expected_unmoved(track, path.fit, len(tracks)) + sum(low) * in_fringe
         fixed = place is not None and fixed_on_sensor(strip, track.points, path, place)
-        knots.append(_knot(strip, track, path, noise, alarm, motion, FIXED if fixed else ""))
+        knots.append(_knot(strip, track, path, alarm, motion, FIXED if fixed else ""))
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     numbered = tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1))
     return Tracked(numbered, chance, _still_pull(still), len(still))
@@ -214,19 +217,19 @@ def _unbroken(
     path = fit_path(track.points.time_s, track.place_mm, track.error_mm, noise)
     if path.fit.model != "none" and not path.fit.errors_scaled:
         return [track]
-    top = noise[0].likeliest(3), noise[1].likeliest(3)
+    likely = [one.usual_alone(3) for one in noise]
 
-    def likely(which: slice) -> float:
+    def evidence(which: slice, of: Sequence[Noise]) -> float:
         return log_evidence(
-            track.points.time_s[which], track.place_mm[:, which], track.error_mm[:, which], top
+            track.points.time_s[which], track.place_mm[:, which], track.error_mm[:, which], of
         )
 
     tried = np.unique(np.linspace(LEAST_PART, n - LEAST_PART, MOST_BREAKS).round().astype(int))
-    gain = [likely(slice(None, k)) + likely(slice(k, None)) for k in tried]
-    best = int(np.argmax(gain))
-    if gain[best] - likely(slice(None)) < BREAK:
+    best = max(tried, key=lambda k: evidence(slice(None, k), likely) + evidence(slice(k, None), likely))
+    gain = evidence(slice(None, best), noise) + evidence(slice(best, None), noise)
+    if gain - evidence(slice(None), noise) < BREAK:
         return [track]
-    parts = [_seen(strip, search, part, track.false_alarm) for part in np.split(track.track, [tried[best]])]
+    parts = [_seen(strip, search, part, track.false_alarm) for part in np.split(track.track, [best])]
     return [
         smaller
         for part in parts
@@ -259,7 +262,6 @@ def _knot(
     strip: Strip,
     track: _Seen,
     path: KnotPath,
-    noise: tuple[Noise, Noise],
     false_alarm: float,
     motion: MotionSettings,
     left_out: str,
@@ -267,11 +269,7 @@ def _knot(
     geometry, points = strip.geometry, track.points
     height = geometry.height_mm(points.row)
     angle = geometry.angle_deg(points.column)
-    excess = [float(np.sqrt(one.weight @ (one.white_mm**2 + one.slow_mm**2))) for one in noise]
-    height_err, along_err = (
-        np.sqrt(variance) * np.hypot(error, more)
-        for variance, error, more in zip(path.variance, track.error_mm, excess, strict=True)
-    )
+    height_err, along_err = path.error_mm
     row, column = sky_to_strip(geometry, path.place_mm[1], path.place_mm[0], float(angle.mean()))
     false_alarm = max(false_alarm, LEAST_TOLD)
     return KnotTrack(

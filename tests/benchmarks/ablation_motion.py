@@ -136,7 +136,9 @@ STEPS = {
         (correlated_noise, "_grid", lambda white, slow, memory: NO_MEMORY(white, np.zeros(1), memory)),
     ),
     "wander of the light": ((knot_fit, "WANDER", 0.0),),
-    "bent paths": ((correlated_noise, "CURVE_WEIGHTS", straight()), (knot_fit, "CURVE_WEIGHTS", straight())),
+    "bent paths": ((correlated_noise, "CURVE_WEIGHTS", straight()),),
+    "noise of its own": ((correlated_noise, "OWN", 1e-6),),
+    "light within a knot": ((knot_fit, "WITHIN", 1e-6),),
     "tracks cut": ((tracks, "BREAK", np.inf),),
     "median velocity": (
         (tracks, "typical_velocity", without_jumps),

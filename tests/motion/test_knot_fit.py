@@ -3,7 +3,15 @@
 import numpy as np
 import pytest
 
-from promtrack.motion.correlated_noise import Noise, estimate_noise, legendre, moments_of
+from promtrack.motion.correlated_noise import (
+    FREE,
+    SCALES,
+    Noise,
+    _curve_precision,
+    estimate_noise,
+    legendre,
+    moments_of,
+)
 from promtrack.motion.knot_fit import fit_path
 
 
@@ -177,9 +185,9 @@ def test_noise_without_memory_is_found_to_have_none():
     rng = np.random.default_rng(2)
     t = np.arange(40) * 10.0
     noise = estimate_noise([t] * 10, list(rng.normal(0, 0.2, (10, 40))), [np.full(40, 0.2)] * 10)
-    white = noise.weight @ (noise.scale * (0.04 + noise.white_mm**2))
-    assert np.sqrt(white) == pytest.approx(0.2, rel=0.15)
-    assert np.sqrt(noise.weight @ (noise.scale * noise.slow_mm**2)) < 0.07
+    each = noise.usual @ SCALES
+    assert np.sqrt(each @ (0.04 + noise.white_mm**2)) == pytest.approx(0.2, rel=0.15)
+    assert np.sqrt(each @ noise.slow_mm**2) < 0.07
 
 
 def test_knots_that_sway_are_no_noise():
@@ -209,14 +217,15 @@ def test_the_whitened_track_has_the_covariance_stated():
     # TWIN  the filter against the inverse and the determinant of the whole matrix, uneven times
     rng = np.random.default_rng(5)
     t, y, error = np.cumsum(rng.uniform(3, 40, 12)), rng.normal(size=12), rng.uniform(0.1, 0.5, 12)
-    noise = Noise(np.array([0.25]), np.array([0.31]), np.array([50.0]), np.ones(1), np.ones(1))
+    chance = np.full((1, len(SCALES)), 1.0 / len(SCALES))
+    noise = Noise(np.array([0.25]), np.array([0.31]), np.array([50.0]), chance, chance)
     matrix = np.diag(error**2 + 0.25**2) + 0.31**2 * np.exp(-np.abs(t[:, None] - t) / 50.0)
     design = legendre(t, t, 10)
-    prior = np.array([1e-4, 1e-4, *(0.1 * 0.1 ** np.arange(9)) ** -2.0])
+    curve = 6  # a freer path
+    prior = _curve_precision(10)[curve]
     precision = design.T @ np.linalg.solve(matrix, design) + np.diag(prior)
     right = design.T @ np.linalg.solve(matrix, y)
     moments = moments_of(t, y, error, noise)
-    curve = 6  # the freer paths with the smallest coefficients
     assert moments.values[0, curve] == pytest.approx(np.linalg.solve(precision, right), rel=1e-6)
     assert moments.squares[0, curve] == pytest.approx(
         y @ np.linalg.solve(matrix, y) - right @ np.linalg.solve(precision, right), rel=1e-6
@@ -224,6 +233,26 @@ def test_the_whitened_track_has_the_covariance_stated():
     assert moments.log_det[0, curve] == pytest.approx(
         np.linalg.slogdet(matrix)[1] + np.linalg.slogdet(precision)[1] - np.log(prior).sum(), rel=1e-6
     )
+
+
+def test_a_freer_path_is_a_gaussian_process():
+    """TWIN: the covariance of the path at 7 places is that of processes drawn from the kernel itself, less
+    their line; a process 2.4 times quicker is off by more than twice as much."""
+    u, length = np.linspace(-0.9, 0.9, 7), FREE[1]
+    variance = 1.0 / _curve_precision(12)[1 + 2 * 5 + 4 + 1][2:]
+    basis = np.polynomial.legendre.legvander(u, 12)[:, 2:]
+    grid, weight = np.polynomial.legendre.leggauss(48)
+    draws = np.random.default_rng(1).multivariate_normal(
+        np.zeros(48), np.exp(-0.5 * ((grid[:, None] - grid) / length) ** 2), 40000
+    )
+    line = np.column_stack([np.ones(48), grid])
+    draws -= (
+        np.linalg.solve(line.T @ (line * weight[:, None]), (line * weight[:, None]).T) @ draws.T
+    ).T @ line.T
+    rms = np.sqrt(np.mean(draws**2 @ weight / 2))
+    own = np.array([np.interp(u, grid, one) for one in draws[:4000]]) / rms
+    off = (basis * variance) @ basis.T - np.cov(own.T)
+    assert np.abs(off).max() < 0.45  # the coefficients are taken for independent, which they are nearly
 
 
 def test_uneven_times_and_errors():
