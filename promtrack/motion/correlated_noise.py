@@ -24,8 +24,8 @@ FREEDOM = 10.0  # of the law of a²; calibration is flat from 6 to 20
 OWN = 0.2  # part of the tracks that have a noise of their own
 FREEST = 12  # degree of the freest path: two turns of a helix
 # Parabolas have these 1 sigma of their quadratic term. Curves with more terms are Gaussian processes that
-# leave a line by these rms, with a squared-exponential correlation of these lengths over half the track: gentle
-# arches, little more than parabolas, then all from an arch of half a radian to two turns.
+# leave a line by these rms, with a squared-exponential correlation of these lengths over half the track:
+# gentle arches, little more than parabolas, then all from an arch of half a radian to two turns.
 SIZES_MM = (0.1, 0.3, 1.0, 3.0, 10.0)
 GENTLE, FREE = 3.0, (1.5, 0.6, 0.25)
 KINDS = (0.6, 0.2, 0.2)  # probability of a line, a parabola or gentle arch, and a freer path before the data

@@ -77,7 +77,8 @@ def test_a_front_asked_for_is_kept_and_told(width):
     # TRUTH  the width of the sector that was asked for says nothing: what rises in it is 11 Mm wide
     beside = _beside_knots((front(width, extent_deg=0.9),), (RISING,), GEOMETRY, asked=True)
     assert beside.fronts[0].notes == ("its edge follows knot 3",)
-    words = front_meaning(beside.fronts[0], 700.0, scale_err=0.0, clock_err=0.0, follows=beside.followed[1])
+    follows = knot_followed(beside.fronts[0], (RISING,), GEOMETRY)
+    words = front_meaning(beside.fronts[0], 700.0, scale_err=0.0, clock_err=0.0, follows=follows)
     assert "follows knot 3" in words.sentence
     assert "eruption" not in words.sentence + words.source
 
