@@ -115,12 +115,14 @@ def prepare(measured: Measured) -> Studio:
 
 
 def _cropped(measured: Measured, frames: np.ndarray) -> tuple[tuple[ClipView, ...], ClipView]:
-    """Views cropped on the action, one a frame shown; and one that shows all of it and the limb."""
+    """Views cropped on the action, one a frame shown; and one of all of it, the limb, and sky beside it."""
     lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
     size = SIZES.get(clip.view, (lock.shape[1], lock.shape[0]))
     action = find_action(measured.strip, measured.motion, measured.orientation, lock, size=size, at=clip.at)
     strip_s = (sequence.times_utc[frames] - measured.strip.times_utc[0]) / np.timedelta64(1, "s")
-    around, still = replace(clip, zoom=min(clip.zoom, 1.0)), replace(action, followed=None)
+    # An upright picture may hold nothing but plasma at some heights, which then would pass for the quiet Sun.
+    wide = clip.view if clip.view == "native" else "wide"
+    around, still = replace(clip, view=wide, zoom=min(clip.zoom, 1.0)), replace(action, followed=None)
     views = choose_views(lock, measured.scale, measured.orientation, action, clip, strip_s)
     return views, choose_views(lock, measured.scale, measured.orientation, still, around, strip_s)[-1]
 
