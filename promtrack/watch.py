@@ -302,7 +302,7 @@ def watch_folder(
         raise InputError(
             "is no folder", where=str(folder), remedy="name the folder that the camera writes into"
         )
-    watch, spoken = Watch(Path(folder), settings), False
+    watch, spoken, shown = Watch(Path(folder), settings), False, False
     ready: deque[Path] = deque()
     due, end = clock(), clock() + until_s
     while True:
@@ -313,13 +313,13 @@ def watch_folder(
             watch.take(ready.popleft())
             due = now if first and watch.seen else due
         # what stood there at the start is looked at before the first line
-        behind = ready or (watch.waiting and not watch.seen)
+        behind = not shown and (ready or (watch.waiting and not watch.seen))
         if now >= end or (now >= due and (watch.seen or not spoken) and (not behind or now >= due + every_s)):
             said, warned = watch.lines(now)
             write_live(Path(out), watch, said=said, warned=warned)
             for line in (*said, *(f"WARNING: {w}" for w in warned)):
                 yield f"{datetime.fromtimestamp(now, UTC):%H:%M:%S} UTC  {line}"
-            due, spoken = now + every_s, True
+            due, spoken, shown = now + every_s, True, bool(watch.seen)
         if now >= end:
             return
         if not ready:
