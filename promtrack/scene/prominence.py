@@ -63,15 +63,10 @@ def hedgerow_patch(row: Hedgerow, step_mm: float, limb_mm: float, key: tuple[int
     shape = (int((1.3 * row.height_mm + margin - low) / step_mm), int((row.width_mm + 2 * margin) / step_mm))
     feet = np.arange(-0.45 * row.width_mm, 0.46 * row.width_mm, 10.0)
     feet = feet + rng.normal(0.0, 2.4, feet.size)
-    light = np.concatenate(
-        [
-            _scaled(_curtain(rng, row, feet, shape, step_mm, (margin, low)), row.brightness)
-            for _ in range(GENERATIONS)
-        ]
-    )
+    drawn = [_curtain(rng, row, feet, shape, step_mm, (margin, low)) for _ in range(GENERATIONS)]
     left = math.radians(row.at_deg) - (0.5 * row.width_mm + margin) / limb_mm
     phase = np.repeat(np.arange(GENERATIONS) / GENERATIONS, BUNDLES)
-    return Patch(left, low, light, row.change_s, 0.7, (*key, 1), phase)
+    return Patch(left, low, np.concatenate(drawn), row.change_s, 0.7, (*key, 1), phase)
 
 
 def _curtain(
@@ -115,7 +110,7 @@ def _curtain(
     weights *= rng.lognormal(0.0, 0.8, (count, 1)) * np.clip(1.15 - 0.55 * height / row.height_mm, 0.15, None)
     group = _clusters(rng, seeds, shape, 12.0 / step_mm, BUNDLES)
     light = draw_threads(points, weights, group, BUNDLES, shape, max(0.28 / step_mm, 0.45))
-    return _glowing(light, 0.25, 1.1 / step_mm)
+    return _glowing(light, row.brightness, 0.25, 1.1 / step_mm)
 
 
 def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
@@ -138,9 +133,9 @@ def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...])
     weights = np.sin(np.pi * part) ** 0.7 * rng.lognormal(0.0, 0.7, (count, 1)) * extent * (h > -3.0)
     group = _clusters(rng, points[:, points.shape[1] // 2], shape, 12.0 / step_mm, GROUPS)
     light = draw_threads(points, weights, group, GROUPS, shape, max(0.3 / step_mm, 0.45))
-    light = _glowing(light, 0.3, 1.2 / step_mm)
+    light = _glowing(light, arch.brightness, 0.3, 1.2 / step_mm)
     left = math.radians(arch.at_deg) - (0.5 * arch.width_mm + margin) / limb_mm
-    return Patch(left, low, _scaled(light, arch.brightness), arch.change_s, 0.7, (*key, 1))
+    return Patch(left, low, light, arch.change_s, 0.7, (*key, 1))
 
 
 def filament_patch(filament: Filament, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
@@ -169,9 +164,9 @@ def filament_patch(filament: Filament, step_mm: float, limb_mm: float, key: tupl
     weights *= rng.lognormal(0.0, 0.6, (count, 1))
     group = _clusters(rng, seeds, shape, 10.0 / step_mm, GROUPS)
     light = draw_threads(points, weights, group, GROUPS, shape, max(0.32 / step_mm, 0.45))
-    light = _glowing(light, 0.5, 1.5 / step_mm)
+    light = _glowing(light, filament.brightness, 0.5, 1.5 / step_mm)
     angle = math.radians(filament.at_deg) + left / limb_mm
-    return Patch(angle, low, _scaled(light, filament.brightness), filament.change_s, 0.6, (*key, 1))
+    return Patch(angle, low, light, filament.change_s, 0.6, (*key, 1))
 
 
 def _clusters(
@@ -185,12 +180,9 @@ def _clusters(
     return rank * groups // max(len(seeds), 1)
 
 
-def _glowing(light: np.ndarray, part: float, width: float) -> np.ndarray:
-    """Layers of threads with a part of their light, blurred, around them."""
-    return light + part * np.stack([cv2.GaussianBlur(one, (0, 0), width) for one in light])
-
-
-def _scaled(light: np.ndarray, brightness: float) -> np.ndarray:
+def _glowing(light: np.ndarray, brightness: float, part: float, width: float) -> np.ndarray:
+    """Layers of threads with a part of their light, blurred, around them; bright ones at `brightness`."""
+    light = light + part * np.stack([cv2.GaussianBlur(one, (0, 0), width) for one in light])
     total = light.sum(axis=0)
     bright = total[total > 0.02 * total.max()]
     return (light * (brightness / np.percentile(bright, 95))).astype(np.float32)

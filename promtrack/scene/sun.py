@@ -231,22 +231,13 @@ def _chromosphere(rng: np.random.Generator, shape: tuple[int, int], step_mm: flo
     seeds = np.column_stack((rng.uniform(0, shape[1], count), rng.uniform(0, shape[0], count)))
     length = rng.gamma(4.0, 1.8, count) / step_mm
     points, weights = trace(seeds, length, np.cos(swirl), np.sin(swirl), step=max(0.6, 0.6 / step_mm))
-    sign = np.where(rng.random(count) < 0.6, -1.0, 1.0) * rng.gamma(2.0, 0.5, count)
-    weights *= np.sign(sign)[:, None]
-    weights = weights * np.abs(sign)[:, None]
-    fibrils = _signed(points, weights, shape, 0.45 / step_mm)
+    dark = np.where(rng.random(count) < 0.6, 0, 1)
+    weights = weights * rng.gamma(2.0, 0.5, count)[:, None]
+    layers = draw_threads(points, weights, dark, 2, shape, max(0.45 / step_mm, 0.5))
+    fibrils = layers[1] - layers[0]
     mottles = smooth_noise(rng, shape, 1.6 / step_mm)
     mix = 0.75 * _unit(fibrils) + 0.45 * mottles + 0.55 * np.clip(network, -1.5, 2.5)
     return _unit(mix)
-
-
-def _signed(points: np.ndarray, weights: np.ndarray, shape: tuple[int, int], width: float) -> np.ndarray:
-    size = (*points.shape[:2],)
-    bright = draw_threads(points, np.maximum(weights, 0), np.zeros(size[0], int), 1, shape, max(width, 0.5))[
-        0
-    ]
-    dark = draw_threads(points, np.maximum(-weights, 0), np.zeros(size[0], int), 1, shape, max(width, 0.5))[0]
-    return bright - dark
 
 
 def _unit(field: np.ndarray) -> np.ndarray:
