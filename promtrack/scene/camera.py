@@ -208,7 +208,7 @@ def _banks(spec: SceneSpec, time_s: float) -> np.ndarray:
 
 
 def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndarray) -> np.ndarray:
-    """Counts of one frame from its light (disc's centre = 1) before seeing."""
+    """Counts (rows, columns) of one frame from its light before seeing (same shape, disc's centre = 1)."""
     rng = np.random.default_rng([spec.seed, 26, index])
     clear = np.float32(air.transparency[index])
     light = light * clear

@@ -131,7 +131,8 @@ def _stamp(time_utc: np.datetime64) -> str:
 
 
 def light_of(spec: SceneSpec, layers: SunLayers, pointing: camera.Pointing, index: int) -> np.ndarray:
-    """Light (disc's centre = 1) of one frame before seeing, with the local distortion of the air."""
+    """Light (rows, columns) of one frame before seeing, disc's centre = 1, with the local distortion of the
+    air."""
     x, y = _about_centre(spec, pointing, index)
     time_s = float(spec.time_s[index])
     distance = cv2.magnitude(x, y)

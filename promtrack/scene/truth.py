@@ -88,8 +88,8 @@ class SceneTruth:
     def to_frame(
         self, index: int, angle_deg: np.ndarray | float, height_mm: np.ndarray | float
     ) -> tuple[np.ndarray, np.ndarray]:
-        """x, y in frame `index` of a point at image angle (first frame's orientation) and height above the
-        limb."""
+        """x, y [px] in frame `index` of points of any shape at image angle (first frame's orientation) and
+        height above the limb."""
         rho = (self.limb_mm + np.asarray(height_mm, dtype=float)) / self.mm_per_px
         angle = np.deg2rad(np.asarray(angle_deg, dtype=float) + self.angle_deg[index])
         dx, dy = -rho * np.sin(angle), -rho * np.cos(angle)
