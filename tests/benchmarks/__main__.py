@@ -26,9 +26,8 @@ import cv2
 
 from promtrack.pipeline import Job
 from promtrack.products import ProductFolder, read_lock, read_motion, read_strip
-from promtrack.scene import SceneSpec, make_scene
+from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene
 from promtrack.scene.judge import judge
-from promtrack.scene.spec import Hedgerow, Knot
 from promtrack.sequence import open_sequence
 from promtrack.settings import Settings
 from promtrack.show.encode import x264_options
