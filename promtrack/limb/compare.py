@@ -28,6 +28,9 @@ UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
 GOOD_SCALE = 0.02  # relative error of the radius
 PARTED = 0.01  # relative: two radii in one recording
+# Change of the radius over a recording, in its scatter about a line: air with a memory of 10 to 100 frames
+# makes more in two recordings of a thousand (of 20 frames, in one of a hundred).
+STEADY = 4.5
 # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 DARK_MIDDLE = 0.15
 BLANK, SHARP_PX = 0.9, 0.9
@@ -214,7 +217,7 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
     """Whether all frames show a Sun of one size: (n,) radius of each frame by itself, px, and its 1 sigma.
 
     The radii are parted in two groups so that their own scatter is least. What wanders slowly, with the air,
-    is parted by up to 4 of that scatter, two Suns by more.
+    is parted by up to 4 of that scatter, two Suns by more; and it makes no line.
     """
     ordered, most = np.sort(radius), len(radius) - 2
     if most > 3:  # three frames a group
@@ -236,6 +239,13 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
                 small = f"The Sun is {size:.1f} % {word} from frame {int(changes[0]) + 1} on"
             words = f"{small} ({sure:.0f} sigma): two recordings in one folder, or the optics were changed."
             return _both("one radius", f"{words} Measure them apart.")
+        number = np.arange(len(radius))
+        slope, first = np.polyfit(number, radius, 1)
+        whole, left = slope * number[-1], float(np.std(radius - first - slope * number))
+        if abs(whole) > max(STEADY * left, PARTED * first):
+            grows = f"{'grows' if whole > 0 else 'shrinks'} steadily by {100 * abs(whole) / first:.1f} %"
+            words = f"The Sun {grows} over the recording: a zoom, or a focus that ran away. Measure a part."
+            return _both("one radius", words)
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
 
 

@@ -55,3 +55,12 @@ def test_few_frames_of_one_size_are_one_size(frames):
     # TRUTH  one Sun
     radius = RADIUS_PX + np.random.default_rng(frames).normal(0, SIGMA_PX, frames)
     assert [check.level for check in one_radius(radius, ERRORS[:frames])] == ["good"]
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_a_zoom_is_found(sign):
+    # TRUTH  a Sun that grows or shrinks by 8 % in all, over the same air
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        found = one_radius(radii(rng) * (1 + sign * np.linspace(0, 0.08, FRAMES)), ERRORS)
+        assert {check.subject for check in found if check.level == "poor"} == {"lock", "scale"}
