@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
+import numpy as np
 
 from promtrack.pipeline import Job
 from promtrack.products import ProductFolder, read_lock, read_motion, read_strip
@@ -110,19 +111,19 @@ def _write_part(spec: SceneSpec, folder: Path, first: int, step: int) -> None:
 
 
 def lengthen(frames: list[Path], folder: Path, times: int, cadence_s: float) -> list[Path]:
-    """The same frames again and again under later times; one pixel tells them apart, since a picture that
-    comes again is left out."""
+    """The same frames again and again under later times; a step of noise tells them apart, since a picture
+    that comes again is left out."""
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
     begun = timegm(time.strptime(frames[0].name[:19], "%Y-%m-%dT%H-%M-%S"))
-    paths = []
+    paths, rng = [], np.random.default_rng(0)
     for i in range(len(frames) * times):
         when = begun + i * cadence_s
         path = folder / (
             time.strftime("%Y-%m-%dT%H-%M-%S", time.gmtime(when)) + f".{int(1e3 * when) % 1000:03d}Z.tif"
         )
         picture = cv2.imread(str(frames[_there_and_back(i, len(frames))]), cv2.IMREAD_UNCHANGED)
-        picture[0, 0] = i
+        picture = cv2.add(picture, rng.integers(0, 2, picture.shape, picture.dtype))
         cv2.imwrite(str(path), picture, [cv2.IMWRITE_TIFF_COMPRESSION, 1])
         paths.append(path)
     return paths
