@@ -13,6 +13,7 @@ STRAIGHT_DEG = (
     2.0  # of arc, the least that limb.least_arc_deg may be: below it an edge is a horizon or a wall
 )
 MAD = 1.4826  # normal sigma in units of the median absolute deviation
+GOOD_SCALE = 0.02  # relative error of the radius that does no harm
 FAR_SIGMA = 6.0  # so far off by chance is nothing that is seen: what is, is something else
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.circle import FAR_SIGMA, MAD
+from promtrack.limb.circle import FAR_SIGMA, GOOD_SCALE, MAD
 from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.measure import FrameMeasure
@@ -26,7 +26,6 @@ WINDOW = 8  # frames over which edge and features may not drift apart
 LEAST_TURN_DEG = 1.0
 UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
-GOOD_SCALE = 0.02  # relative error of the radius
 PARTED = 0.01  # relative: two radii in one recording
 # Change of the radius over a recording, in its scatter about a line: air with a memory of 10 to 100 frames
 # makes more in two recordings of a thousand (of 20 frames, in one of a hundred).

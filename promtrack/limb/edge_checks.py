@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.circle import Circle, median
+from promtrack.limb.circle import GOOD_SCALE, Circle, median
 from promtrack.limb.edge import MOST_RAYS, make_grid, unwrap
 from promtrack.limb.find import (
     ACROSS_PX,
@@ -31,7 +31,6 @@ from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import Sequence
 from promtrack.sun import SOLAR_RADIUS_KM
 
-OUT_OF_ROUND = 0.02  # of the radius: refraction that is not modelled stays below 0.01 from 10 deg of altitude
 # the H-alpha limb scatters by 0.5 Mm rms (Johannesson & Zirin 1996, ApJ 471, 510); five times that
 ROUGH_MM = 2.5
 SECOND_MM = (2.0, 9.0)  # distance of a second edge: the H-alpha limb stands 4 to 6 Mm above the photosphere
@@ -84,7 +83,8 @@ def _round_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
         return []
     edge = part[np.argmax(dark[whole], axis=1)]
     low, high = np.percentile(edge, (10, 90))
-    if high - low < 2 * OUT_OF_ROUND:
+    # refraction that is not modelled stays below 0.01 from 10 deg of altitude
+    if high - low < 2 * GOOD_SCALE:
         return []
     words = f"The limb is not round: its distance from the centre goes from {low:.2f} to {high:.2f} radii"
     more = "the pixels may not be square, or this is not the Sun's limb"

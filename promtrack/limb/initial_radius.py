@@ -12,10 +12,8 @@ from promtrack.limb.edge import LimbCutShort, edge_near, make_grid
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_limb
 from promtrack.limb.frame_limb import stated_start
 from promtrack.limb.records import Place, moved_to, shifted_place, visible_angles
-from promtrack.sequence.records import FEW, Sequence, spread_over
+from promtrack.sequence.records import FEW, MANY, Sequence, spread_over
 from promtrack.settings import LimbSettings
-
-MOST_TRIED = 60  # frames tried before the sequence is said to show no limb
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +37,13 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     LimbNotFound : in none of the frames tried; the first one's reason
     """
     picks = spread_over(len(sequence), FEW).tolist()
-    rest = [i for i in range(len(sequence)) if i not in picks]
+    rest = [i for i in spread_over(len(sequence), MANY).tolist() if i not in picks]
     found: dict[int, LimbSample] = {}
     standing: list[Place] = []  # as the header has them, and the limb is there
     first_error = None
     cut_short: list[InputError] = []
     for tried, index in enumerate([*picks, *rest]):
-        if tried >= len(picks) and (found or standing or tried > MOST_TRIED):
+        if tried >= len(picks) and (found or standing):
             break
         try:
             frame = sequence.frame(index)

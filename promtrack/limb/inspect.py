@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import STRAIGHT_DEG
-from promtrack.limb.compare import GOOD_SCALE
+from promtrack.limb.circle import GOOD_SCALE, STRAIGHT_DEG
 from promtrack.limb.edge_checks import relief_check
 from promtrack.limb.expected_geometry import guessed_places, stated_places
 from promtrack.limb.find import SmallFrame
