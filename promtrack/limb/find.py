@@ -21,6 +21,8 @@ TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 ACROSS_PX = 3.0  # reduced pixels inside and outside of a circle between which its fall is taken
 STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 2.3 and more
+# The same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it.
+STEEPER_STATED = 3.0
 
 
 class LimbNotFound(InputError):
@@ -83,7 +85,7 @@ def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
             continue
         circle, _ = found
         rim = visible_rim(small.image.shape, circle)
-        if wanted is not None or _steeper_than_beside(small.image, circle, rim):
+        if wanted is not None or _steeper_than_beside(small.image, circle, rim, STEEPER):
             return small.to_full(circle)
     raise LimbNotFound(_what_instead(small))
 
@@ -257,14 +259,14 @@ def _at(circle: Circle, unit: np.ndarray, away_px: float) -> np.ndarray:
     return np.array([circle.x_px, circle.y_px]) + (circle.radius_px + away_px) * unit
 
 
-def _steeper_than_beside(image: np.ndarray, circle: Circle, unit: np.ndarray) -> bool:
+def _steeper_than_beside(image: np.ndarray, circle: Circle, unit: np.ndarray, least: float) -> bool:
     """Whether the light falls more across the circle than just inside and just outside it: an edge, not the
     slope of a cloud or of the middle of the disc. Where the radius is known no slope passes, but a limb
     blurred by a jump may."""
     inside, across, outside = map(
         median, falls(image, circle, unit, -3 * ACROSS_PX, -ACROSS_PX, ACROSS_PX, 3 * ACROSS_PX)
     )
-    return across > STEEPER * max(inside + outside, 0.0) / 2.0
+    return across > least * max(inside + outside, 0.0) / 2.0
 
 
 def fall_at(small: SmallFrame, circle: Circle) -> float:
@@ -274,7 +276,7 @@ def fall_at(small: SmallFrame, circle: Circle) -> float:
     unit = visible_rim(small.image.shape, here)
     if len(unit) < 12 or not (
         _brighter_inside(small.image, here, unit, 2 * ACROSS_PX)
-        and _steeper_than_beside(small.image, here, unit)
+        and _steeper_than_beside(small.image, here, unit, STEEPER_STATED)
     ):
         return 0.0
     return median(falls(small.image, here, unit, -ACROSS_PX, ACROSS_PX)[0])

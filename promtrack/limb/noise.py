@@ -22,7 +22,7 @@ PRIOR = 3.0  # factor within which a parameter is expected about its usual value
 
 def first_noise(equations: Equations) -> Noise:
     """A pixel of everything, to start from."""
-    alike = BlockNoise(1.0, 20.0 if equations.terms.correlation else 1e-3, 0.0, 0.3)
+    alike = BlockNoise(1.0, 20.0 if equations.terms.correlation else 1e-3, 0.0, 0.3, long_waves=True)
     along, across = (
         FeatureNoise(BlockNoise(), np.ones(len(observed.frame)), 0.01**2)
         for observed in (equations.along, equations.across)
@@ -200,7 +200,7 @@ def fit_edge_noise(table: np.ndarray) -> BlockNoise:
 
     def of_edge(logs: np.ndarray) -> BlockNoise:
         length, own = map(float, np.exp(logs))
-        return BlockNoise(shared_px=1.0, length_px=length, single_px=0.0, own=own)
+        return BlockNoise(shared_px=1.0, length_px=length, single_px=0.0, own=own, long_waves=True)
 
     return _likeliest(table, of_edge, [50.0, 0.3])
 

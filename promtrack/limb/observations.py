@@ -39,11 +39,13 @@ class BlockNoise:
     single_px: float = 0.3  # 1 sigma of what the plasma does to each by itself, and
     own: float = 2.0  # factor on each block's own error, which is that of white noise
 
+    long_waves: bool = False  # the edge's, which move more of the limb alike than is seen
+
     def likeness(self, at_px: np.ndarray) -> np.ndarray:
-        """(..., b, b) correlation by the air, (1 + (distance / length)^2)^-1/2, of (..., b) places along the
-        limb: its waves are longer than the limb seen."""
-        apart = (at_px[..., :, None] - at_px[..., None, :]) / self.length_px
-        return 1.0 / np.sqrt(1.0 + apart**2)
+        """(..., b, b) correlation by the air of (..., b) places along the limb, with x = distance / length:
+        (1 + x^2)^-1/2 of the edge, exp(-x) of blocks."""
+        apart = np.abs(at_px[..., :, None] - at_px[..., None, :]) / self.length_px
+        return 1.0 / np.sqrt(1.0 + apart**2) if self.long_waves else np.exp(-apart)
 
     def covariance(self, at_px: np.ndarray, err_px: np.ndarray) -> np.ndarray:
         """(..., b, b) covariance of blocks at places along the limb with errors of their own, px2."""
