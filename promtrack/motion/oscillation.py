@@ -36,6 +36,7 @@ SHORTEST_STRIPS = 4.0  # strips in the shortest period
 # Wander that is tried: memory in parts of the span, white noise as a part of the variance
 WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2, 0.5, 1.0)]
 DRAWS = 200  # threads that only wander
+MOST_TIMES = 480  # longer traces are averaged in time: the work grows with the cube of it
 
 
 def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Oscillation, ...]:
@@ -125,10 +126,15 @@ def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
     step_s = np.diff(trace.time_s)
     if not (step_s > 0).any():
         return None
-    cadence = float(np.median(step_s[step_s > 0]))
     keep = calm(trace)
     keep[1:] &= np.diff(trace.time_s) > 0  # of frames with one time stamp the first counts
-    t, x, err = trace.time_s[keep] - trace.time_s[0], trace.place_mm[keep], trace.err_mm[keep]
+    group = -(-int(keep.sum()) // MOST_TIMES) or 1
+    cadence = group * float(np.median(step_s[step_s > 0]))
+    t, x, err = (
+        _averaged(values[keep], group)
+        for values in (trace.time_s - trace.time_s[0], trace.place_mm, trace.err_mm)
+    )
+    err = err / math.sqrt(group)
     low, high = FEWEST_PERIODS / span, 1 / (SHORTEST_STRIPS * cadence)
     if len(t) < LEAST_POINTS or high <= low:
         return None
@@ -166,6 +172,11 @@ def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
         power=np.asarray(power),
         power_period_s=1 / frequency,
     )
+
+
+def _averaged(values: np.ndarray, group: int) -> np.ndarray:
+    """Means of so many neighbours each; what is left at the end is dropped."""
+    return values[: len(values) // group * group].reshape(-1, group).mean(axis=1)
 
 
 def _model(

@@ -1,5 +1,7 @@
 """Oscillating threads: periods, amplitudes, damping, and silence where nothing swings."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
@@ -108,3 +110,19 @@ def test_gaps_and_missing_strips():
     found = fit_oscillation(as_diagram(value, diagram.time_s))
     assert found.period_s == pytest.approx(1000.0, rel=0.03)
     assert len(found.time_s) <= 96
+
+
+def test_a_long_recording_is_averaged_in_time():
+    """TRUTH: 1500 strips, averaged in fours: period and amplitude as of few strips, every strip in the trace,
+    and memory that does not grow with their number squared."""
+    tracemalloc.start()
+    found = fit_oscillation(
+        swinging(np.random.default_rng(1), amplitude_px=3.0, period_s=1500.0, n=1500, cadence_s=5.0)
+    )
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert found is not None
+    assert found.period_s == pytest.approx(1500.0, rel=0.03)
+    assert found.amplitude_mm == pytest.approx(3.0 * 0.73, abs=4 * found.amplitude_err_mm + 0.09)
+    assert len(found.time_s) == 1500
+    assert peak < 8 * 1500**2 * 6
