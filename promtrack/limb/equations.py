@@ -126,9 +126,9 @@ class Equations:
         self._edge_rows(rows, noise)
         self._feature_rows(rows, "along", noise.along)
         self._feature_rows(rows, "across", noise.across)
-        relief = noise.relief if self.terms.relief else replace(noise.relief, err_px=HELD_PX)
+        relief = noise.relief if self.terms.relief else replace(noise.relief, err_px=np.array(HELD_PX))
         one, bins = np.ones(1), len(u.relief)
-        rows.add([u.relief], [np.ones(bins)], np.zeros(bins), covariances=relief.by_frame(self.bins, 1))
+        rows.add([u.relief], [np.ones(bins)], np.zeros(bins), covariances=relief.by_frame(self.bins))
         # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
         offset = np.hypot(noise.offset_err_px, self.wider_px) if self.terms.edge_offset else HELD_PX
         rows.add([u.offset], [np.ones(self.n)], np.zeros(self.n), offset)
@@ -154,7 +154,7 @@ class Equations:
         columns = [u.x[frame], u.y[frame], u.offset[frame], u.slip[frame], u.relief[self.edge_bin]]
         columns += [u.radius[every], u.bias[every], u.beta[every]]
         values = [*self.edge.unit.T, ones, self.slipping, ones, ones, ones, self.wider_px[frame]]
-        rows.add(columns, values, self.edge.value_px, covariances=noise.edge.by_frame(self.edge, self.n))
+        rows.add(columns, values, self.edge.value_px, covariances=noise.edge.by_frame(self.edge))
 
     def _feature_rows(self, rows: Rows, kind: str, noise: FeatureNoise) -> None:
         u, observed = self.unknown, self.along if kind == "along" else self.across
@@ -242,7 +242,7 @@ class Solved:
         offset = offset - x[u.beta] * e.wider_px[e.edge.frame]
         rows = np.column_stack([e.edge.unit, np.ones(len(offset))])
         normal, right = np.zeros((e.n, 3, 3)), np.zeros((e.n, 3))
-        covariances = noise.by_frame(e.edge, e.n)
+        covariances = noise.by_frame(e.edge)
         for i, part in enumerate(by_frame(e.edge.frame, e.n)):
             covariance = covariances[i]
             weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))

@@ -17,6 +17,7 @@ from promtrack.limb.compare import (
     header_scatter_px,
     one_limb,
     radius_check,
+    sharpness_check,
 )
 from promtrack.limb.expected_geometry import (
     Expected,
@@ -117,7 +118,8 @@ class Assembly:
             if not (again and worse.left_out):
                 break
             reasons |= {int(chosen[k]): reason for k, reason in worse.left_out.items()}
-        checks = [*self.turning, *worse.checks, *self._seen_once(solution, chosen)]
+        sharp = sharpness_check(sharpness_of(kept))
+        checks = [*self.turning, *worse.checks, sharp, *self._seen_once(solution, chosen)]
         return self._record(solution, known, indices, measures, chosen, reasons, points, notes, checks)
 
     def _exposure(self, indices: np.ndarray) -> np.ndarray:

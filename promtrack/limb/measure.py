@@ -54,6 +54,7 @@ def _binned(look: Look, place: Place, shifts: BlockShifts, gain: float, finder: 
 
 
 PIECES = 5  # independent pieces of texture in a block: it is alike over some 10 px
+LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
 
 
 def measure(
@@ -72,31 +73,53 @@ def measure(
     Parameters
     ----------
     turn_deg : expected turn of the frame
-    time_s : of the frame, which is laid neither on itself nor on those whose spicules it shares
+    time_s : of the frame. It is not laid on itself, or it would stay where it was, and not measured against
+        frames whose spicules it shares, or errors of places would be handed on from frame to frame.
     reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
         wide one it does not (0)
     turning : it is turned about the Sun's centre, else shifted
     """
     place = replace(look.place, turn_deg=turn_deg)
     grid, others = template.grid, template.without(time_s)
+    apart = template.without(time_s, template.memory_s)
     zone = zone_of(frame, place, grid)
     if not reach_px:
-        return _binned(look, place, block_shifts(others, zone), _brightness(others, zone), finder)
-    best, most, first = None, -np.inf, None
+        return _binned(look, place, block_shifts(apart, zone), _brightness(others, zone), finder)
+    tries: list[_Try] = []
     for start_px in [0.0, *coarse_shifts(others, zone, reach_px)]:
-        along, across, moved, far_px = start_px, 0.0, place, 0.0
-        for _ in range(2):
-            moved, far_px = _laid(moved, grid, zone, along, across, turning=turning), far_px + along
-            laid = zone_of(frame, moved, grid)
+        along, across, moved, laid, far_px = start_px, 0.0, place, zone, 0.0
+        for again in (False, True):
+            if max(abs(along), abs(across)) > LINEAR * grid.step_px:
+                moved, far_px = _laid(moved, grid, laid, along, across, turning=turning), far_px + along
+                laid = zone_of(frame, moved, grid)
+            elif again:
+                break
             shifts = block_shifts(others, laid)
             along, across = usual_shift(shifts)
         # how much better the blocks fit here than where the circle puts the frame, and how far that is
-        first = first or shifts
-        likelihood = _better(shifts, first) - 0.5 * (FAR_SIGMA * far_px / reach_px) ** 2
-        if best is None or likelihood > most:
-            most, best = likelihood, _binned(look, moved, shifts, _brightness(others, laid), finder)
-    assert best is not None
-    return best
+        better = _better(shifts, tries[0].shifts) if tries else 0.0
+        tries.append(_Try(better - 0.5 * (FAR_SIGMA * far_px / reach_px) ** 2, moved, laid, shifts))
+    best = max(tries, key=lambda one: one.likelihood)
+    moved, laid = best.place, best.zone
+    shifts = block_shifts(apart, laid)
+    for _ in range(2):
+        along, across = usual_shift(shifts)
+        if max(abs(along), abs(across)) < LINEAR * grid.step_px:
+            break
+        moved = _laid(moved, grid, laid, along, across, turning=turning)
+        laid = zone_of(frame, moved, grid)
+        shifts = block_shifts(apart, laid)
+    return _binned(look, moved, shifts, _brightness(others, laid), finder)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Try:
+    """A place tried for a frame."""
+
+    likelihood: float  # logarithm
+    place: Place
+    zone: Zone
+    shifts: BlockShifts
 
 
 def _better(shifts: BlockShifts, others: BlockShifts) -> float:
@@ -129,9 +152,12 @@ def _brightness(template: Template, zone: Zone) -> float:
     return max(float(np.median((value * fit).sum(axis=1)[known] / below[known])), 0.02)
 
 
+# Less light than this is cloud, not haze, if there is also more light beside the Sun than usual; without that
+# it is a shorter exposure or a smaller gain, and does no harm
+LEAST_TRANSPARENCY = 0.5
 VEILED = 1.1  # times the usual light far off the limb
 DARKEST = 0.1  # of the usual light, below which noise rules
-LEAST_PART = 0.45  # of the usual light and sharpness, and of the rays along the limb
+LEAST_PART = 0.45  # of the usual sharpness, and of the rays along the limb
 LEAST_DARK = 0.002  # of the frame
 
 
@@ -165,8 +191,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
         blurred = wide[i] or dull[i] or sharp[i] < LEAST_PART
         if exposure[i] < DARKEST:
             reasons.append(f"exposed for {100 * exposure[i]:.0f} % of the usual time")
-        # less light without more of it beside the Sun is a shorter exposure, and does no harm
-        elif bright[i] < DARKEST or (bright[i] < LEAST_PART and veiled[i]):
+        elif bright[i] < DARKEST or (bright[i] < LEAST_TRANSPARENCY and veiled[i]):
             reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
         elif blurred and step[i] > 6:
             reasons.append(f"blurred by a jump of {step[i]:.0f} px")

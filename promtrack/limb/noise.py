@@ -13,66 +13,74 @@ from scipy.optimize import minimize
 
 from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.equations import HELD_PX, Equations, Solved
-from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed
+from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed, along_limb
 from promtrack.limb.shifts import LEAST_BLOCKS
 from promtrack.sequence.records import MANY, spread_over
 
 PRIOR = 3.0  # factor within which a parameter is expected about its usual value
+START_PX = 0.3  # usual scatter of the edge, to start from
+# OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
+# rounding, half on an arc
+SAMPLING_PX = 0.0045
 
 
 def first_noise(equations: Equations) -> Noise:
-    """A pixel of everything, to start from."""
+    """The usual noise, to start from."""
+    # along the limb, in units of the scatter
     alike = BlockNoise(1.0, 20.0 if equations.terms.correlation else 1e-3, 0.0, 0.3, long_waves=True)
     along, across = (
         FeatureNoise(BlockNoise(), np.ones(len(observed.frame)), 0.01**2)
         for observed in (equations.along, equations.across)
     )
-    edge = EdgeNoise(1.0, alike, np.ones(len(equations.edge.frame)))
-    relief = EdgeNoise(1.0, alike, np.ones(len(equations.bins.bin)))
-    return Noise(edge, relief, along, across, offset_err_px=1.0, slip_err_px=HELD_PX, slip_s=1.0)
+    return Noise(
+        EdgeNoise(np.full(equations.n, START_PX), alike, np.ones(len(equations.edge.frame))),
+        EdgeNoise(np.array(START_PX), alike, np.ones(len(equations.bins.bin))),
+        along,
+        across,
+        offset_err_px=START_PX,
+        slip_err_px=HELD_PX,
+        slip_s=1.0,
+    )
 
 
 def renewed(solved: Solved, round_: int) -> Noise:
     """The noise that the residuals of a solution show."""
     e, noise = solved.equations, solved.noise
-    fitting = round_ in (1, 3) and e.terms.correlation
     residual = solved.residual("edge")
-    usual_px = max(_scatter(residual), 1e-3)
-    edge = EdgeNoise(usual_px, noise.edge.alike, _weight(e, residual / usual_px, round_))
+    edge = _edge_noise(e, noise.edge, residual, round_)
+    found, found_err_px = relief_of(solved, edge, residual)
+    relief_px = float(np.sqrt(max((MAD * np.median(np.abs(found))) ** 2 - found_err_px**2, 0.01**2)))
+    weight = _weight(e, found / np.hypot(relief_px, found_err_px), round_)
+    relief = EdgeNoise(np.array(relief_px), noise.relief.alike, weight)
+    fitting = round_ in (1, 3) and e.terms.correlation
     if fitting:
-        columns = [residual / usual_px, e.edge.at_px, np.ones(len(residual)), *e.edge.unit.T]
-        table = _table(e.edge.frame, e.edge_bin, [*columns, np.ones(len(residual))], edge.weight)
-        edge = replace(edge, alike=fit_edge_noise(table))
+        edge = replace(edge, alike=fit_edge_noise(_edge_table(e, edge, residual)))
+        relief = replace(relief, alike=fit_edge_noise(_relief_table(e, relief, found)))
         if e.terms.lasting and not e.known.wide:
             noise = _with_slip(solved, edge, residual)
-    found, found_err_px = relief_of(solved, edge, residual)
-    relief_px = float(np.sqrt(max(_scatter(found) ** 2 - found_err_px**2, 0.01**2)))
-    weight = _weight(e, found / np.hypot(relief_px, found_err_px), round_)
+    variance = np.mean(solved.chain()[:, 2, 2])
     # from frame to frame: what is slower are the features, which drift
-    offset = solved.x[e.unknown.offset]
-    step_px = _scatter(np.diff(offset)) if e.n > 1 else 0.0
-    offset_err_px = np.sqrt(0.5 * step_px**2 + np.mean(solved.chain()[:, 2, 2]) + 1e-6)
+    step = np.diff(solved.x[e.unknown.offset])
+    shown = MAD * float(np.median(np.abs(step))) / np.sqrt(2) if len(step) else 0.0
     return replace(
         noise,
         edge=edge,
-        relief=EdgeNoise(relief_px, edge.alike, weight),
+        relief=relief,
         along=_feature_noise(solved, "along", noise.along, e.along, round_, fitting=fitting),
         across=_feature_noise(solved, "across", noise.across, e.across, round_, fitting=fitting),
-        offset_err_px=float(offset_err_px),
+        offset_err_px=float(np.sqrt(max(shown**2 + variance, 1e-6))),
     )
 
 
-def _scatter(values: np.ndarray) -> float:
-    """1 sigma of (m,) values about zero, robust."""
-    return MAD * float(np.median(np.abs(values)))
-
-
-def _table(frame: np.ndarray, place: np.ndarray, columns: list[np.ndarray], weight: np.ndarray) -> np.ndarray:
-    """(frames, places, columns) of (m,) columns; nan where nothing was kept."""
-    kept = weight > 0.2
-    table = np.full((int(frame.max()) + 1, int(place.max()) + 1, len(columns)), np.nan)
-    table[frame[kept], place[kept]] = np.column_stack(columns)[kept]
-    return table
+def _edge_noise(e: Equations, before: EdgeNoise, residual: np.ndarray, round_: int) -> EdgeNoise:
+    seen = np.bincount(e.edge.frame, minlength=e.n)
+    usual = MAD * float(np.median(np.abs(residual)))
+    parts = np.split(np.abs(residual), np.cumsum(seen)[:-1])
+    own = np.array([MAD * np.median(part) if len(part) else usual for part in parts])
+    # a frame's own scatter, drawn to the usual one as if that were known from sixteen bins more
+    err_px = np.sqrt((seen * own**2 + 16.0 * usual**2) / (seen + 16.0))
+    err_px = np.maximum(err_px, max(0.5 * usual, SAMPLING_PX))
+    return EdgeNoise(err_px, before.alike, _weight(e, residual / err_px[e.edge.frame], round_))
 
 
 def _feature_noise(
@@ -82,8 +90,11 @@ def _feature_noise(
         return before
     e, residual, alike = solved.equations, solved.residual(kind), before.alike
     if fitting:
-        columns = [residual, observed.at_px, observed.err_px, *observed.unit.T]
-        alike = fit_block_noise(_table(observed.frame, observed.bin, columns, before.weight))
+        table = np.full((e.n, int(observed.bin.max()) + 1, 5), np.nan)
+        columns = np.column_stack([residual, observed.at_px, observed.err_px, observed.unit])
+        kept = before.weight > 0.2
+        table[observed.frame[kept], observed.bin[kept]] = columns[kept]
+        alike = fit_block_noise(table)
     weight = _weight(e, residual / alike.err_px(observed.err_px), round_)
     return FeatureNoise(alike, weight, _walk(e, residual, observed))
 
@@ -102,7 +113,24 @@ def relief_of(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> tuple[np
     total = np.bincount(e.edge_bin, weights=edge.weight, minlength=bins)
     value = residual + solved.x[e.unknown.relief[e.edge_bin]]
     mean = np.bincount(e.edge_bin, weights=edge.weight * value, minlength=bins) / np.maximum(total, 1e-9)
-    return mean, edge.err_px / np.sqrt(max(float(np.median(total)), 1.0))
+    return mean, float(np.median(edge.err_px) / np.sqrt(max(float(np.median(total)), 1.0)))
+
+
+def _edge_table(e: Equations, edge: EdgeNoise, residual: np.ndarray) -> np.ndarray:
+    table = np.full((e.n, len(e.unknown.relief), 6), np.nan)
+    ones = np.ones(len(residual))
+    scaled = residual / edge.err_px[e.edge.frame]
+    columns = np.column_stack([scaled, e.edge.at_px, ones, e.edge.unit, ones])
+    kept = edge.weight > 0.2
+    table[e.edge.frame[kept], e.edge_bin[kept]] = columns[kept]
+    return table
+
+
+def _relief_table(e: Equations, relief: EdgeNoise, found: np.ndarray) -> np.ndarray:
+    angle, ones = np.radians(e.bin_theta_deg), np.ones(len(found))
+    at = along_limb(e.bin_theta_deg, e.radius_px)
+    columns = np.column_stack([found / relief.err_px, at, ones, -np.sin(angle), -np.cos(angle), ones])
+    return columns[None, relief.weight > 0.2]
 
 
 def _with_slip(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> Noise:
@@ -117,7 +145,7 @@ def _with_slip(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> Noise:
     if len(lags) < 2 or time[-1] <= 0:
         return replace(noise, slip_err_px=HELD_PX, slip_s=1.0)
     table = np.zeros((e.n, len(e.unknown.relief)))
-    pull = np.clip(residual / edge.err_px, -3.0, 3.0)
+    pull = np.clip(residual / edge.err_px[e.edge.frame], -3.0, 3.0)
     table[e.edge.frame, e.edge_bin] = pull * (edge.weight > 0.2)
     alike = np.array([(table[k:] * table[:-k]).sum() for k in lags]) * e.n / (e.n - lags)
     alike /= max(float((table**2).sum()), 1e-9)

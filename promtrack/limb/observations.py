@@ -70,14 +70,16 @@ class BlockNoise:
 class EdgeNoise:
     """Noise of the edge in bins of limb, or of its relief."""
 
-    err_px: float  # 1 sigma of a bin
+    err_px: np.ndarray  # 1 sigma: (n,) of a bin in each frame, or () of the relief
     alike: BlockNoise  # along the limb, in units of `err_px`
     weight: np.ndarray  # (m,) of each bin: 1, less for outliers
 
-    def by_frame(self, observed: Observed, frames: int) -> list[np.ndarray]:
+    def by_frame(self, observed: Observed) -> list[np.ndarray]:
         """(b, b) covariance of the bins in each frame, or of the relief, px2."""
+        size = np.atleast_1d(self.err_px) ** 2
         units = replace(observed, err_px=np.ones(len(observed.frame)))
-        return [self.err_px**2 * part for part in self.alike.by_frame(units, self.weight, frames)]
+        parts = self.alike.by_frame(units, self.weight, len(size))
+        return [part * square for part, square in zip(parts, size, strict=True)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

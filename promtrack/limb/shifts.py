@@ -61,25 +61,36 @@ class Template:
     part: tuple[Zone, ...]  # what each of its frames has given
     joint_px: float = np.inf  # 1 sigma along the limb of how it lies on the template of the stretch before
 
-    def without(self, time_s: float) -> Template:
-        """The template less what frames near this time gave: errors of places, which their common spicules
-        share, would be handed on from frame to frame."""
-        memory_s = min(MEMORY_S, MEMORY_PART * float(np.ptp(self.time_s)))
+    def without(self, time_s: float, memory_s: float = 0.0) -> Template:
+        """The template less what frames within `memory_s` of `time_s` gave."""
         near = [
             zone for at, zone in zip(self.time_s, self.part, strict=False) if abs(at - time_s) <= memory_s
         ]
         if not near:
             return self
         ray = np.unique(np.concatenate([zone.ray for zone in near]))
-        count, total = self.count.copy(), self.mean * self.count
+        place = np.zeros(len(self.seen), int)
+        place[ray] = np.arange(len(ray))
+        count, total = self.count[ray], self.mean[ray] * self.count[ray]
         for zone in near:
-            count[zone.ray] -= zone.valid
-            total[zone.ray] -= zone.value
-        mean, weight, seen = self.mean.copy(), self.weight.copy(), self.seen.copy()
-        mean[ray] = total[ray] / np.maximum(count[ray], 1)
-        weight[ray] *= count[ray] > 0
-        seen[ray] = np.any(count[ray] > 0, axis=1)
-        return replace(self, mean=mean, weight=weight, count=count, seen=seen)
+            count[place[zone.ray]] -= zone.valid
+            total[place[zone.ray]] -= zone.value
+        left = replace(
+            self,
+            mean=self.mean.copy(),
+            weight=self.weight.copy(),
+            count=self.count.copy(),
+            seen=self.seen.copy(),
+        )
+        left.count[ray], left.mean[ray] = count, total / np.maximum(count, 1)
+        left.weight[ray] *= count > 0
+        left.seen[ray] = np.any(count > 0, axis=1)
+        return left
+
+    @property
+    def memory_s(self) -> float:
+        """Time within which frames share their spicules, a part of the template's span at most."""
+        return min(MEMORY_S, MEMORY_PART * float(np.ptp(self.time_s)))
 
     def turn_at(self, time_s: float) -> float:
         """Turn expected of a frame of the same stretch, degrees."""

@@ -9,7 +9,7 @@ from scipy.sparse.linalg import splu
 
 from promtrack.limb.equations import OWN, Equations, Solved
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.noise import first_noise, relief_of, renewed
+from promtrack.limb.noise import SAMPLING_PX, first_noise, relief_of, renewed
 from promtrack.limb.records import Known, Solution, Terms
 
 ROUNDS = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
@@ -30,8 +30,8 @@ def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms:
         noise = renewed(solved, round_)
     # parts of the limb that stand out take no part in the fit, but others like them may
     relief, _ = relief_of(solved, noise.edge, solved.residual("edge"))
-    shown = max(noise.relief.err_px, float(np.sqrt(np.mean(relief**2)))) * (1.0 + known.rough)
-    noise = replace(noise, relief=replace(noise.relief, err_px=shown))
+    shown = max(float(noise.relief.err_px), float(np.sqrt(np.mean(relief**2)))) * (1.0 + known.rough)
+    noise = replace(noise, relief=replace(noise.relief, err_px=np.array(shown)))
     return _solution(equations.solved(noise))
 
 
@@ -60,8 +60,8 @@ def _solution(solved: Solved) -> Solution:
     radius = e.radius_px + float(x[u.radius[0]])
     return Solution(
         centre_px=e.place_px + np.column_stack([x[u.x], x[u.y]]),
-        across_err_px=np.maximum(across, air_err),
-        along_err_px=along,
+        across_err_px=np.hypot(np.maximum(across, air_err), SAMPLING_PX),
+        along_err_px=np.hypot(along, SAMPLING_PX),
         common_err_px=common,
         turn_px=solved.turn_px(),
         turn_err_px=turn_err,

@@ -108,7 +108,7 @@ def make_template(
 
 def _shift_of(template: Template, zones: list[Zone], shift: np.ndarray, i: int) -> np.ndarray:
     """What shifts a zone, shifted so far, along the limb and outward onto the others of its template."""
-    others = template.without(template.time_s[i])
+    others = template.without(template.time_s[i], template.memory_s)
     return usual_shift(block_shifts(others, _moved(zones[i], shift[i], template.grid)))
 
 
