@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.optimize import curve_fit
+from scipy.optimize import least_squares
 
 from promtrack.motion import limits
 from promtrack.motion.kinematics import fit_polynomial, memory_of
@@ -233,12 +233,18 @@ def _damped_sine(
 def _fitted(t: np.ndarray, x: np.ndarray, err: np.ndarray, start: list[float]) -> _Swing | None:
     if len(t) <= len(start):
         return None
-    try:
-        values, cov = curve_fit(_model, t, x, start, sigma=err, absolute_sigma=True, xtol=1e-12, ftol=1e-12)
-    except RuntimeError:  # no convergence
+    fit = least_squares(
+        lambda values: (_model(t, *values) - x) / err,
+        start,
+        method="lm",
+        x_scale="jac",
+        xtol=1e-12,
+        ftol=1e-12,
+    )
+    normal = fit.jac.T @ fit.jac
+    if not fit.success or np.linalg.matrix_rank(normal, hermitian=True) < len(start):
         return None
-    if not np.isfinite(cov).all():
-        return None
+    values, cov = fit.x, np.linalg.inv(normal)
     residual = x - _model(t, *values)
     r, chi2 = memory_of(residual, len(values)), float(np.sum((residual / err) ** 2))
     return _Swing(values, cov * max(1.0, chi2 / (len(t) - len(values))) * (1 + r) / (1 - r), residual)
