@@ -268,7 +268,11 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
     used, knots = measured.lock.used, measured.motion.knots
     numbers += [
         Number("moving knots", f"{len(moving_knots(measured))} of {len(knots)}", "tracks followed"),
-        Number("frames used", f"{int(used.sum())} of {len(used)}", "the others are listed below"),
+        Number(
+            "frames used",
+            f"{int(used.sum())} of {len(used)}",
+            "none was left out" if used.all() else "the others are listed below",
+        ),
         Number("span", _duration(float(measured.strip.time_s[-1])), "first to last frame used"),
     ]
     return tuple(numbers[:3])
