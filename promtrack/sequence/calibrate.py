@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from statistics import NormalDist
 
 import cv2
 import numpy as np
@@ -123,8 +124,8 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
 
 
 # A pixel that stands out by three times the local noise in five frames or more, of nine at most, is no random
-# event: 126 x 0.00135^5 a pixel.
-LEAST_FRAMES = 5
+# event: 126 x 0.00135^5 a pixel. In fewer frames it must stand out farther, in all of them.
+ENOUGH_FRAMES = 5
 NOISE_TIMES = 3.0
 _AROUND = np.mgrid[-2:3, -2:3].reshape(2, 25)  # rows, columns of the 5 x 5 pixels about one
 _BESIDE = np.abs(_AROUND).max(axis=0) == 1  # the 8 neighbours among them
@@ -135,32 +136,37 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
 
     Parameters
     ----------
-    frames : at least `LEAST_FRAMES` arrays [y, x] of one shape
+    frames : arrays [y, x] of one shape
     full_scale : value of a saturated pixel; saturated areas hold no hot pixels
 
     Returns
     -------
-    (k, 2) int array, rows y, x; empty when there are too few frames, or so many candidates that they are not
+    (k, 2) int array, rows y, x; empty when there is but one frame, or so many candidates that they are not
     single faults of the sensor
     """
-    if len(frames) < LEAST_FRAMES:
+    if len(frames) < 2:
         return np.empty((0, 2), dtype=int)
+    needed = min(len(frames), ENOUGH_FRAMES)
+    by_chance = NormalDist().cdf(-NOISE_TIMES) ** (ENOUGH_FRAMES / needed)
+    noise_times = -NormalDist().inv_cdf(by_chance)
     seen = []
     for frame in frames:
         values = np.nan_to_num(frame.astype(np.float32), copy=False)
         excess = values - cv2.medianBlur(values, 3)
         # on every other pixel: from the differences to the 3 x 3 median, averaged over 31 pixels
         rough = np.abs(excess[::2, ::2])
-        most = 4.0 * (4.0 * np.median(rough[::2, ::2]) + 1e-3)
-        noise = np.sqrt(cv2.blur(np.minimum(rough, most) ** 2, (15, 15))) + 1e-3
+        # whole counts hide noise that is smaller than one of them
+        step = 1.0 if np.issubdtype(frame.dtype, np.integer) else 1e-3
+        most = 4.0 * (4.0 * np.median(rough[::2, ::2]) + step)
+        noise = np.sqrt(cv2.blur(np.minimum(rough, most) ** 2, (15, 15)) + step**2)
         # noise at every pixel; size as (x, y)
-        limit = NOISE_TIMES * cv2.resize(noise, values.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        limit = noise_times * cv2.resize(noise, values.shape[::-1], interpolation=cv2.INTER_NEAREST)
         hot, dead = np.flatnonzero(excess > limit), np.flatnonzero(excess < -limit)
         dead = dead[values.ravel()[dead] < full_scale]
         seen += [hot[_stands_out(values, hot)], dead[_stands_out(-values, dead)]]
     places, times = np.unique(np.concatenate(seen), return_counts=True)
     # one frame in four may miss it: a picture of something else, or the bright disc on that pixel
-    found = places[times >= max(LEAST_FRAMES, 0.75 * len(frames))]
+    found = places[times >= max(needed, 0.75 * len(frames))]
     if len(found) > 0.002 * frames[0].size:  # more is not a matter of single pixels
         return np.empty((0, 2), dtype=int)
     return np.column_stack(np.unravel_index(found, frames[0].shape))
