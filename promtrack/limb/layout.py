@@ -3,7 +3,7 @@ its own."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from hashlib import blake2b
@@ -28,12 +28,23 @@ TEMPLATE_FRAMES = 16  # of a stretch, which make its template
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Joint:
+    """What is kept of the template of a stretch of time."""
+
+    time_s: np.ndarray  # (k,) of its frames
+    drift_px: np.ndarray  # (k,) shift along the limb from each to the next, summed
+    joint_px: float  # 1 sigma along the limb of how it lies on the template before
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Pass:
     """What the frames gave, by number."""
 
     found: dict[int, FrameMeasure]
     failed: dict[int, str]
     first: Look  # of the first frame found, for its points
+    template: Template | None  # the first one
+    joints: dict[int, Joint]  # of the frames that have a template
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,27 +78,26 @@ class Layout:
             parts += [p for p in np.split(part, np.searchsorted(time[part], edges)) if len(p)]
         return parts
 
-    def templates(self) -> dict[int, Template]:
-        """Template of every frame's stretch; frames that stand alone in time have none."""
-        grid, found = zone_grid(self.finder.radius_px), {}
+    def templates(self) -> Iterator[tuple[np.ndarray, Template | None]]:
+        """Frames of each stretch of time and their template, made when it is needed: an hour of large frames
+        would fill 100 MB with them. Frames that stand alone in time have none."""
+        grid = zone_grid(self.finder.radius_px)
         last: Template | None = None
         last_s = -np.inf
         for part in self.stretches():
-            if len(part) < 2:
-                continue
-            picks = part[spread_over(len(part), TEMPLATE_FRAMES)]
+            picks = part[spread_over(len(part), TEMPLATE_FRAMES)] if len(part) > 1 else part[:0]
             time = self.sequence.time_s[part]
             near = last if time[0] - last_s < STRETCH_S else None
             more = near.turn_at(time[0]) - self.turn_of(int(part[0])) if near else 0.0
             zone_of = partial(self._zone, more_deg=more, grid=grid)
             laid = [zone for zone in map_ahead(zone_of, picks.tolist()) if zone]
             if not laid:
+                yield part, None
                 continue
             ceiling = CEILING * self.sequence.full_scale
             last = make_template(laid, grid, ceiling, self.finder.radius_px, first=near, align=not self.wide)
             last_s = time[-1]
-            found.update({int(i): last for i in part})
-        return found
+            yield part, last
 
     def look(self, index: int) -> tuple[np.ndarray, Look] | str:
         """A frame and its limb, or why there is none."""
@@ -102,9 +112,7 @@ class Layout:
         except LimbNotFound as error:
             return error.what
 
-    def turn_checks(
-        self, templates: dict[int, Template], settings: tuple[tuple[str, float], ...]
-    ) -> list[Check]:
+    def turn_checks(self, joints: dict[int, Joint], settings: tuple[tuple[str, float], ...]) -> list[Check]:
         """The field's rotation as the frames show it, from neighbour to neighbour, against the one assumed;
         `settings` as for `rotation_check`."""
         time = self.sequence.time_s
@@ -112,10 +120,10 @@ class Layout:
         if not self.turn_known or span_h <= 0:
             return []
         when, drift, before = [np.zeros(0)], [np.zeros(0)], 0.0
-        for template in dict.fromkeys(templates.values()):
-            when.append(template.time_s)
-            drift.append(before + template.drift_px)
-            before += float(template.drift_px[-1])
+        for joint in dict.fromkeys(joints.values()):
+            when.append(joint.time_s)
+            drift.append(before + joint.drift_px)
+            before += float(joint.drift_px[-1])
         assumed = float(self.turn_deg[-1] - self.turn_deg[0]) / span_h
         return rotation_check(
             np.concatenate(when),
@@ -125,14 +133,26 @@ class Layout:
             settings=settings,
         )
 
-    def all_frames(self, templates: dict[int, Template], progress: Callable[[int, int], None] | None) -> Pass:
+    def all_frames(self, progress: Callable[[int, int], None] | None) -> Pass:
         """Every frame measured; raises LimbNotFound if none shows a limb."""
+        joints: dict[int, Joint] = {}
+        earliest: Template | None = None
+
+        def on_templates() -> Iterator[tuple[int, Template | None]]:
+            nonlocal earliest
+            for part, template in self.templates():
+                if template is not None:
+                    earliest = earliest or template
+                    joint = Joint(template.time_s, template.drift_px, template.joint_px)
+                    joints.update({int(i): joint for i in part})
+                yield from ((int(i), template) for i in part)
+
         found: dict[int, FrameMeasure] = {}
         failed: dict[int, str] = {}
         first: Look | None = None
         count = len(self.sequence)
         pictures: dict[bytes, int] = {}  # fingerprint -> the frame that showed it first
-        for index, seen, picture in map_ahead(lambda i: self.measured(i, templates), range(count)):
+        for index, seen, picture in map_ahead(lambda one: self.measured(*one), on_templates()):
             if progress:
                 progress(index, count)
             before = pictures.setdefault(picture, index) if picture else index
@@ -148,7 +168,7 @@ class Layout:
             progress(count, count)
         if first is None:
             raise LimbNotFound(failed[min(failed)]).at(self.sequence.names[min(failed)])
-        return Pass(found, failed, first)
+        return Pass(found, failed, first, earliest, joints)
 
     def reach_px(self, look: Look) -> float:
         """How far a frame may lie from its template along the limb: as far as its circle leaves that open,
@@ -174,7 +194,7 @@ class Layout:
         )
 
     def measured(
-        self, index: int, templates: dict[int, Template]
+        self, index: int, template: Template | None
     ) -> tuple[int, tuple[FrameMeasure, Look] | str, bytes]:
         """The frame's number, what it contributes or why it does not, and a fingerprint of its pixels."""
         seen = self.look(index)
@@ -182,7 +202,6 @@ class Layout:
             return index, seen, b""
         frame, look = seen
         picture = blake2b(frame[::4].tobytes(), digest_size=16).digest()
-        template = templates.get(index)
         if template is None:
             return index, (unmatched(look, self.turn_of(index), self.finder), look), picture
         time_s = float(self.sequence.time_s[index])

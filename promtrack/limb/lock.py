@@ -34,7 +34,6 @@ from promtrack.limb.initial_radius import start_from
 from promtrack.limb.layout import Layout, Pass
 from promtrack.limb.measure import FrameMeasure, reasons_against, sharpness_of, transparency_of
 from promtrack.limb.records import Known, LimbLock, Place, Solution, Terms, visible_range
-from promtrack.limb.shifts import Template
 from promtrack.limb.solve import solve
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
@@ -57,7 +56,8 @@ def lock_limb(
 
     Parameters
     ----------
-    sequence : frames in order of time; each is read once, sixteen in twenty minutes twice
+    sequence : frames in order of time; each is read once, sixteen in twenty minutes twice, and all of them
+        again where the field turns otherwise than it is assumed to
     progress : called with (frames done, frames in all)
     terms : of the solution, for the ablation
 
@@ -78,14 +78,13 @@ def lock_limb(
     optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated[0])
 
     layout = Layout(sequence, finder, wide, sky.turn_deg)
-    templates = layout.templates()
-    turning = layout.turn_checks(templates, turn_settings(sequence.times_utc, site=site, camera=camera))
+    seen = layout.all_frames(progress)
+    turning = layout.turn_checks(seen.joints, turn_settings(sequence.times_utc, site=site, camera=camera))
     if any(check.level == "poor" for check in turning):
         sky = replace(sky, turn_deg=np.full(len(sequence), np.nan))
         layout = replace(layout, turn_deg=sky.turn_deg)
-        templates = layout.templates()
-    seen = layout.all_frames(templates, progress)
-    return Assembly(sequence, limb, camera, sky, optics, layout, templates, terms, turning).lock(seen)
+        seen = layout.all_frames(progress)
+    return Assembly(sequence, limb, camera, sky, optics, layout, terms, turning).lock(seen)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,7 +97,6 @@ class Assembly:
     sky: Expected
     optics: tuple[float, float] | None  # radius of the limb that optics or a header state, px, and 1 sigma
     layout: Layout
-    templates: dict[int, Template]
     terms: Terms
     turning: list[Check]
 
@@ -113,7 +111,7 @@ class Assembly:
         for again in (True, False):
             chosen = self._enough(indices, reasons)
             kept = [found[i] for i in chosen]
-            solution, known, notes = self._solved(kept, chosen)
+            solution, known, notes = self._solved(seen, kept, chosen)
             worse = compare(solution, kept, known)
             if not (again and worse.left_out):
                 break
@@ -150,7 +148,9 @@ class Assembly:
             ).at(self.sequence.names[first])
         return chosen
 
-    def _solved(self, kept: list[FrameMeasure], chosen: np.ndarray) -> tuple[Solution, Known, list[str]]:
+    def _solved(
+        self, seen: Pass, kept: list[FrameMeasure], chosen: np.ndarray
+    ) -> tuple[Solution, Known, list[str]]:
         arc = float(np.median([m.signs.arc_deg for m in kept]))
         if arc < self.limb.least_arc_deg:
             raise LimbArcTooShort(arc, self.limb.least_arc_deg).at(self.sequence.names[int(chosen[0])])
@@ -159,13 +159,12 @@ class Assembly:
         burnt = burnt_bias_px(kept, radius)
         carried = np.zeros(len(kept))
         said: tuple[str, ...] = ()
-        template = self.templates.get(int(chosen[0]))
-        if template is not None and not self.layout.wide:
+        if seen.template is not None and not self.layout.wide:
             carried, said = carried_px(
-                template, radius, self.sequence, chosen, limb=self.limb, camera=self.camera
+                seen.template, radius, self.sequence, chosen, limb=self.limb, camera=self.camera
             )
         turn = np.radians(self.sky.turn_deg[chosen]) * radius
-        own = [self.templates.get(int(i)) for i in chosen]
+        own = [seen.joints.get(int(i)) for i in chosen]
         # 1 sigma of a new template's place on the one before; 0 between frames of one template
         joints = [0.0 if a is b else np.inf if b is None else b.joint_px for a, b in pairwise(own)]
         places = stated_places(self.sequence, self.limb)
