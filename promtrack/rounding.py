@@ -101,6 +101,13 @@ def degrees(angle_deg: float) -> str:
     return f"{round(float(angle_deg), 1) % 360.0:.1f}°"
 
 
+def duration(seconds: float) -> str:
+    """'50 s', '73 min', '2.5 h'."""
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
+
 def clock(time_utc: np.datetime64, *, seconds: bool = True) -> str:
     """'08:12:30' in UTC."""
     return np.datetime_as_string(time_utc, unit="s" if seconds else "m")[11:]

@@ -17,6 +17,7 @@ from promtrack.errors import InputError
 from promtrack.products import ProductFolder, read_summary
 from promtrack.products.folder import PRODUCTS, holds_run
 from promtrack.products.tables import write_records
+from promtrack.rounding import counted
 from promtrack.show.records import Eruption, Season, SeasonRow
 from promtrack.show.season_page import write_season_page
 
@@ -68,7 +69,7 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
 
 def gather_season(folders: Iterable[Path], out: Path) -> Season:
     """The runs in these folders, in order of time. `left_out` names what is unfinished or damaged, and of
-    several runs of one recording all but the newest.
+    several runs of one recording (by its name, or by number and times of its frames) all but the newest.
 
     Parameters
     ----------
@@ -95,20 +96,23 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
             runs.append((ProductFolder(folder)["summary"].stat().st_mtime, row, fronts))
         if not found:
             left_out.append(f"{given}: {'holds no run' if given.is_dir() else 'is no folder'}")
-    kept: dict[str, list[tuple[SeasonRow, list[Eruption]]]] = {}  # of each recording
+    once: list[tuple[SeasonRow, list[Eruption]]] = []
+    alike: dict[object, list[SeasonRow]] = {}  # by the input's name, and by its frames and their times
     # a run that was broken off has numbers and no report; one that is whole goes before it
     for _, row, fronts in sorted(runs, key=lambda run: (bool(run[1].report), run[0]), reverse=True):
-        others = kept.setdefault(row.recording, [])
-        newer = next((other for other, _ in others if _share_time(row, other)), None)
+        kinds = (row.recording, (row.first_time, row.last_time, row.frames_read))
+        others = [other for kind in kinds for other in alike.setdefault(kind, [])]
+        newer = next((other for other in others if _share_time(row, other)), None)
         if newer is None:
-            others.append((row, fronts))
+            once.append((row, fronts))
+            for kind in kinds:
+                alike[kind].append(row)
         else:
             better = "is newer" if bool(newer.report) == bool(row.report) else "is finished"
             left_out.append(
                 f"{row.folder}: {row.recording} is counted once, as {newer.folder}, which {better}"
             )
-    counted = (run for runs_of_one in kept.values() for run in runs_of_one)
-    in_order = sorted(counted, key=lambda run: (run[0].first_time, run[0].folder))
+    in_order = sorted(once, key=lambda run: (run[0].first_time, run[0].folder))
     eruptions = [eruption for _, fronts in in_order for eruption in fronts]
     return Season(tuple(row for row, _ in in_order), tuple(eruptions), tuple(left_out))
 
@@ -208,10 +212,10 @@ def _way(path: Path, out: Path) -> str:
 def _lines(season: Season) -> list[str]:
     first, last = season.rows[0].date, season.rows[-1].date
     poor = sum(row.poor for row in season.rows)
-    runs = f"{len(season.rows)} run{'s' * (len(season.rows) != 1)}, {first} to {last}"
-    lines = [
-        f"{runs}; {poor} with a poor verdict (marked); {len(season.eruptions)} moving leading edges",
-    ]
+    when = first if first == last else f"{first} to {last}"
+    edges = counted(len(season.eruptions), "moving leading edge", "moving leading edges")
+    runs = counted(len(season.rows), "run", "runs")
+    lines = [f"{runs}, {when}; {poor} with a poor verdict (marked); {edges}"]
     if season.left_out:
         lines.append(f"{len(season.left_out)} left out: " + "; ".join(season.left_out[:5]))
         if len(season.left_out) > 5:

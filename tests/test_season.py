@@ -5,6 +5,7 @@ import json
 import os
 import shutil
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from lxml import html
 from promtrack.cli import main
 from promtrack.errors import InputError
 from promtrack.season import gather_season, write_season
-from promtrack.show.season_page import carried_sentence
+from promtrack.show.season_page import _carried, _row, carried_sentence
 
 
 def another(small_run, folder, **changes):
@@ -131,6 +132,18 @@ def test_of_a_recording_measured_twice_the_newest_run_counts(archive, small_run,
     assert "is counted once" in (tmp_path / "out" / "season.html").read_text(encoding="utf-8")
 
 
+def test_a_recording_under_another_name_counts_once(archive, small_run, tmp_path):
+    # TRUTH  the same frames of the same times, measured from a copy of the folder
+    copy = another(small_run, tmp_path / "archive" / "copy", input="renamed")
+    season = gather_season([archive], tmp_path)
+    assert [row.recording for row in season.rows].count("renamed") == 1
+    assert len(season.rows) == 2
+    assert any("is counted once, as archive/copy" in one for one in season.left_out)
+    page = json.loads((copy / "summary.json").read_text(encoding="utf-8"))
+    (copy / "summary.json").write_text(json.dumps(page | {"frames_read": 12}), encoding="utf-8")
+    assert len(gather_season([archive], tmp_path).rows) == 3  # another camera at the same time
+
+
 def test_a_run_of_a_part_counts_with_the_whole_once_and_another_session_by_itself(
     archive, small_run, tmp_path
 ):
@@ -172,6 +185,23 @@ def test_rotation_is_said_between_sessions_and_not_over_weeks(archive, tmp_path)
     assert "sank by 20.57 Mm" in said
     assert carried_sentence(two, one) == ""
 
+    # an hour of one camera, and two short runs of another within it and a minute apart
+    def at(row, first, last):
+        return replace(row, first_time=f"2026-05-17T{first}:00.000Z", last_time=f"2026-05-17T{last}:00.000Z")
+
+    hour, first, second = at(one, "09:00", "10:00"), at(one, "09:10", "09:14"), at(one, "09:40", "09:45")
+    evening = at(one, "16:00", "17:00")
+    said = html.fromstring(_carried((hour, first, second, evening))).text_content()
+    assert said.count("the Sun turned") == 1
+    assert "2026-05-17 09:00 to 2026-05-17 16:00: in 7.0 h" in said
+    assert carried_sentence(first, at(one, "09:15", "09:19")) == ""  # nothing sank by 0.01 Mm
+
+
+def test_the_time_of_a_run_has_a_fitting_unit(archive, tmp_path):
+    row = replace(gather_season([archive], tmp_path).rows[0], frames_used=2, frames_read=2, span_s=30.0)
+    assert _row(row)[1][1] == "2 of 2 in 30 s"
+    assert _row(replace(row, span_s=3.5 * 3600))[1][1] == "2 of 2 in 3.5 h"
+
 
 def test_a_thousand_runs_take_seconds(small_run, tmp_path):
     # TRUTH  a thousand folders; 5 s of processor time is the goal
@@ -180,7 +210,10 @@ def test_a_thousand_runs_take_seconds(small_run, tmp_path):
         folder = tmp_path / "archive" / f"{number:04d}"
         folder.mkdir(parents=True)
         (folder / "summary.json").write_text(
-            text.replace('"input": "', f'"input": "{number} '), encoding="utf-8"
+            text.replace('"input": "', f'"input": "{number} ').replace(
+                '"frames_read": ', f'"frames_read": {number + 1}'
+            ),
+            encoding="utf-8",
         )
     start = time.process_time()
     season = gather_season([tmp_path / "archive"], tmp_path)

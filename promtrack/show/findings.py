@@ -15,7 +15,7 @@ import numpy as np
 from promtrack.motion.front_fit import SPEED
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, FrontFit, KnotTrack
-from promtrack.rounding import clock, counted, error_decimals, plain, with_error
+from promtrack.rounding import clock, counted, duration, error_decimals, plain, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
@@ -216,7 +216,7 @@ def heights_title(measured: Measured) -> str:
     reached = front_speed(measured, front).text
     if slow_s > rest_s and front.height_mm[-1] > front.height_mm[0]:
         return (
-            f"The edge rose slowly for {_duration(slow_s)}, then reached {reached} within {_duration(rest_s)}"
+            f"The edge rose slowly for {duration(slow_s)}, then reached {reached} within {duration(rest_s)}"
         )
     return f"The leading edge {_climb(front)}, at up to {reached}"
 
@@ -242,7 +242,7 @@ def speeds_title(measured: Measured) -> str:
         return f"The leading edge {way} {quoted.text}"
     ends = [plain(float(end), max(error_decimals(quoted.error), 0)) for end in speed]
     return (
-        f"The leading edge went from {ends[0]} to {ends[1]} km/s in {_duration(float(np.ptp(front.time_s)))}"
+        f"The leading edge went from {ends[0]} to {ends[1]} km/s in {duration(float(np.ptp(front.time_s)))}"
     )
 
 
@@ -273,7 +273,7 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
             f"{int(used.sum())} of {len(used)}",
             "none was left out" if used.all() else "the others are listed below",
         ),
-        Number("span", _duration(float(measured.strip.time_s[-1])), "first to last frame used"),
+        Number("span", duration(float(measured.strip.time_s[-1])), "first to last frame used"),
     ]
     return tuple(numbers[:3])
 
@@ -296,15 +296,8 @@ def _climb(front: Front) -> str:
     """'rose from 45 to 292 Mm in 73 min'."""
     first, last = float(front.height_mm[0]), float(front.height_mm[-1])
     moved = "rose" if last > first else "sank"
-    return f"{moved} from {first:.0f} to {last:.0f} Mm in {_duration(float(np.ptp(front.time_s)))}"
+    return f"{moved} from {first:.0f} to {last:.0f} Mm in {duration(float(np.ptp(front.time_s)))}"
 
 
 def _beside(knots: tuple[KnotTrack, ...]) -> str:
     return f"; {counted(len(knots), 'knot moves', 'knots move')} too" if knots else ""
-
-
-def _duration(seconds: float) -> str:
-    """'50 s', '73 min', '2.5 h'."""
-    if seconds < 120.0:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"

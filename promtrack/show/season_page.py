@@ -6,7 +6,6 @@ The page is one file without anything from elsewhere; only the links lead out of
 from __future__ import annotations
 
 from importlib.resources import files
-from itertools import pairwise
 from pathlib import Path
 from urllib.parse import quote
 
@@ -14,7 +13,7 @@ import numpy as np
 
 from promtrack.checks import LEVEL_WORDS
 from promtrack.files import atomic_write
-from promtrack.rounding import clock, counted, degrees, plain, unbroken, with_error
+from promtrack.rounding import clock, counted, degrees, duration, plain, unbroken, with_error
 from promtrack.show.markup import Markup, contents_of, element, joined, whole_page, write_markup
 from promtrack.show.records import Season, SeasonRow
 from promtrack.show.report import photograph
@@ -158,7 +157,7 @@ def _row(row: SeasonRow) -> tuple[Markup, list[str], bool]:
     first = joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])
     cells = [
         element("a", name, href=quote(row.report)) if row.report else name,
-        f"{row.frames_used} of {row.frames_read} in {row.span_s / 60.0:.0f} min",
+        f"{row.frames_used} of {row.frames_read} in {duration(row.span_s)}",
         _verdict(row),
         _placed(row.height_mm, row.height_err_mm, row.height_pa_deg, row, at_least),
         _placed(row.knot_speed_km_s, row.knot_speed_err_km_s, row.knot_pa_deg, row),
@@ -211,7 +210,10 @@ def _eruptions(season: Season) -> Markup:
 
 
 def _carried(rows: tuple[SeasonRow, ...]) -> Markup:
-    said = [carried_sentence(a, b) for a, b in pairwise(rows)]
+    said, before = [], rows[0]
+    for after in rows[1:]:
+        said.append(carried_sentence(before, after))
+        before = max(before, after, key=lambda row: row.last_utc)  # a run may lie within a longer one
     lines = [element("li", words) for words in said if words]
     if not lines:
         return Markup("")
@@ -227,21 +229,21 @@ def _carried(rows: tuple[SeasonRow, ...]) -> Markup:
 def carried_sentence(before: SeasonRow, after: SeasonRow) -> str:
     """How far rotation carried, from one run to the next, what stood on the limb at the equator.
 
-    '' where the runs overlap or lie more than `CARRIED_DAYS` apart. From the middle of one to the middle of
-    the other; B0 is taken as 0.
+    '' where the runs overlap, lie so close that nothing sank, or more than `CARRIED_DAYS` apart. From the
+    middle of one to the middle of the other; B0 is taken as 0.
     """
     one, two = (row.first_utc + (row.last_utc - row.first_utc) / 2 for row in (before, after))
     days = float((two - one) / np.timedelta64(1, "s")) / 86400.0
-    if after.first_utc <= before.last_utc or days > CARRIED_DAYS:
-        return ""
     turned = float(synodic_deg_day(0.0)) * days
-    sunk = -float(seen_height_mm(0.0, turned))
+    sunk = plain(-float(seen_height_mm(0.0, turned)), 2)
+    if after.first_utc <= before.last_utc or days > CARRIED_DAYS or sunk == plain(0.0, 2):
+        return ""
     rest = float(seen_height_mm(STANDING_MM, turned))
     seen = f"{plain(rest, 1)} Mm high" if rest > 0 else "no longer above the limb"
     return (
         f"{before.date} {clock(before.first_utc, seconds=False)} to {after.date} "
         f"{clock(after.first_utc, seconds=False)}: in {24.0 * days:.1f} h the Sun turned by {turned:.1f}° at "
-        f"the equator; what stood exactly on the limb sank by {plain(sunk, 2)} Mm, and a prominence of "
+        f"the equator; what stood exactly on the limb sank by {sunk} Mm, and a prominence of "
         f"{STANDING_MM:.0f} Mm that stood there is seen {seen}."
     )
 
