@@ -10,6 +10,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, turned_back
 from promtrack.limb.expected_geometry import expected_sky
+from promtrack.motion.limits import LEAST_FRAMES
 from promtrack.rounding import counted, typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
@@ -71,10 +72,17 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")
     yield from map(typeset, sky.notes)
     refuse_uncertain(scale, str(source))
+    least = {"a leading edge": LEAST_FRAMES, "a knot": settings.motion.least_points}
+    missed = [f"{what} must be seen in {least[what]}" for what in least if least[what] > len(sequence)]
+    if missed:
+        frames = counted(len(sequence), "frame is", "frames are")
+        yield f"{frames} too few to measure all motion: {' frames, '.join(missed)} frames"
     if inspection.doubt:
         yield typeset(f"it can be measured, but is not to be trusted: {inspection.doubt}")
+    elif not scale.agrees:
+        yield "it can be measured, but look first at what disagrees"
     else:
-        yield "it can be measured" if scale.agrees else "it can be measured, but look first at what disagrees"
+        yield "its heights can be measured" if len(missed) == len(least) else "it can be measured"
 
 
 def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterator[str]:

@@ -122,6 +122,7 @@ class Watch:
     found: deque[Found] = field(default_factory=lambda: deque(maxlen=8))  # times need more than one
     done: set[str] = field(default_factory=set)
     waiting: dict[str, tuple[int, int]] = field(default_factory=dict)  # size and date at the last look
+    doubt: str = ""  # of the clock, in the words in which it was first said
 
     def new_files(self) -> list[Path]:
         """Files that have come in and stopped growing since the last call, the oldest first."""
@@ -194,12 +195,15 @@ class Watch:
                 warned.append(
                     f"No frame has come for {quiet:.0f} s, {quiet / step:.0f} times the usual step."
                 )
-        if abs(last.stamp_off_s) > CLOCK_S:
-            warned.append(
-                f"The stamp of {last.name} lies {_minutes(abs(last.stamp_off_s) / 60.0)} "
-                f"{'after' if last.stamp_off_s > 0.0 else 'before'} this computer's clock: "
-                "wrong clock or zone."
+        if abs(last.stamp_off_s) <= CLOCK_S:
+            self.doubt = ""
+        elif not self.doubt:
+            off = _minutes(abs(last.stamp_off_s) / 60.0)
+            side = "after" if last.stamp_off_s > 0.0 else "before"
+            self.doubt = (
+                f"The stamp of {last.name} lies {off} {side} this computer's clock: wrong clock or zone."
             )
+        warned += [self.doubt] if self.doubt else []
         if last.look is None:
             warned.append(f"{last.name}: {last.problem}.")
         else:
@@ -275,9 +279,8 @@ def live_folder(folder: Path) -> Path:
 
 
 def watch_folder(
-    folder: Path,
+    watch: Watch,
     out: Path,
-    settings: Settings,
     *,
     every_s: float = 60.0,
     until_s: float = float("inf"),
@@ -288,7 +291,7 @@ def watch_folder(
 
     Parameters
     ----------
-    folder : where frames come in; nothing is written there
+    watch : of the folder into which frames come; nothing is written there
     out : folder for live.png and live.html
     every_s : seconds between two lines; files are looked for every second
     until_s : end after so many seconds, with a last line
@@ -298,11 +301,11 @@ def watch_folder(
     ------
     InputError : there is no such folder
     """
-    if not Path(folder).is_dir():
+    if not watch.folder.is_dir():
         raise InputError(
-            "is no folder", where=str(folder), remedy="name the folder that the camera writes into"
+            "is no folder", where=str(watch.folder), remedy="name the folder that the camera writes into"
         )
-    watch, spoken, shown = Watch(Path(folder), settings), False, False
+    spoken, shown, doubt = False, False, ""
     ready: deque[Path] = deque()
     due, end = clock(), clock() + until_s
     while True:
@@ -317,7 +320,9 @@ def watch_folder(
         if now >= end or (now >= due and (watch.seen or not spoken) and (not behind or now >= due + every_s)):
             said, warned = watch.lines(now)
             write_live(Path(out), watch, said=said, warned=warned)
-            for line in (*said, *(f"WARNING: {w}" for w in warned)):
+            new = [w for w in warned if w != doubt]  # the page keeps on showing it
+            doubt = watch.doubt
+            for line in (*said, *(f"WARNING: {w}" for w in new)):
                 yield f"{datetime.fromtimestamp(now, UTC):%H:%M:%S} UTC  {line}"
             due, spoken, shown = now + every_s, True, bool(watch.seen)
         if now >= end:

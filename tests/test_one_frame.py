@@ -8,6 +8,7 @@ import pytest
 from promtrack.cli import main
 from promtrack.pipeline import load_run
 from tests.conftest import QUICK_OPTIONS
+from tests.messy import some_of
 
 
 @pytest.mark.filterwarnings("error")
@@ -20,6 +21,29 @@ def test_check_of_one_picture_speaks_of_one(small_frames, tmp_path, capsys):
     assert "The limb was found in 1 of 1 frame: " in said
     for words in ("nan", "one every", "1 frames", "from frame to frame"):
         assert words not in said
+
+
+@pytest.mark.parametrize(
+    ("frames", "words", "last"),
+    [
+        (1, "1 frame is too few", "its heights can be measured"),
+        (2, "2 frames are too few", "its heights can be measured"),
+        (
+            7,
+            "7 frames are too few to measure all motion: a knot must be seen in 8 frames",
+            "it can be measured",
+        ),
+        (8, "", "it can be measured"),
+    ],
+)
+def test_check_says_how_many_frames_motion_needs(frames, words, last, small_frames, tmp_path, capsys):
+    folder = some_of(small_frames, tmp_path / "in", frames)
+    assert main(["check", str(folder)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert said[-2] == last
+    assert any(line.startswith(words) for line in said)
+    assert any("a leading edge must be seen in 6 frames, a knot" in line for line in said) == (frames < 6)
+    assert any("too few" in line for line in said) == (frames < 8)
 
 
 def test_one_picture_gives_heights_and_a_map(small_frames, small_run, tmp_path, capsys):

@@ -9,7 +9,6 @@ import pytest
 
 from promtrack.errors import InputError
 from promtrack.scene import SceneSpec, make_scene
-from promtrack.settings import Settings
 from promtrack.watch import Watch, look_at, watch_folder
 from tests.messy import command
 
@@ -87,7 +86,7 @@ def test_half_written_files_wait_and_nothing_is_touched(recording, tmp_path):
     assert watch.new_files() == []  # once only
     before = {p.name: p.read_bytes() for p in night.iterdir()}
     clock = iter(range(10**6)).__next__
-    lines = watch_folder(night, tmp_path / "live", Settings(), sleep=lambda s: None, clock=clock)
+    lines = watch_folder(Watch(night), tmp_path / "live", sleep=lambda s: None, clock=clock)
     assert "1 frame," in next(lines)
     assert {p.name: p.read_bytes() for p in night.iterdir()} == before
     assert {p.name for p in (tmp_path / "live").iterdir()} == {"live.png", "live.html"}
@@ -98,7 +97,7 @@ def test_an_empty_folder_is_said_once_and_the_first_frames_at_once(recording, tm
     night = tmp_path / "night"
     night.mkdir()
     times = {"clock": iter(range(10**6)).__next__, "every_s": 1000.0, "until_s": 500.0}
-    lines = watch_folder(night, tmp_path / "live", Settings(), sleep=lambda s: None, **times)
+    lines = watch_folder(Watch(night), tmp_path / "live", sleep=lambda s: None, **times)
     assert "No frame yet" in next(lines)
     assert "No frame yet" in (tmp_path / "live" / "live.html").read_text(encoding="utf-8")
     for path in sorted(recording[0].iterdir())[:6]:
@@ -107,16 +106,29 @@ def test_an_empty_folder_is_said_once_and_the_first_frames_at_once(recording, tm
     assert "6 frames, the last" in (tmp_path / "live" / "live.html").read_text(encoding="utf-8")
 
 
-def test_ctrl_c_ends_it_well(recording, capsys, monkeypatch):
-    def interrupted(*_, **__):
+@pytest.mark.parametrize("came", [0, 3])
+def test_ctrl_c_ends_it_well(recording, capsys, monkeypatch, came):
+    def interrupted(watch, *_, **__):
+        watch.count = came
         yield "a line"
         raise KeyboardInterrupt
 
     monkeypatch.setattr("promtrack.watch.watch_folder", interrupted)
     status, out, err = command(capsys, "watch", recording[0])
     assert status == 0
-    assert "a line\nstopped; " in out
+    end = f"next: promtrack run {recording[0]}" if came else f"no frame has come into {recording[0]}"
+    assert out.endswith(f"a line\nstopped; {end}\n")
     assert err == ""
+
+
+def test_a_doubted_clock_is_said_once_and_stays_on_the_page(recording, tmp_path):
+    night = tmp_path / "night"
+    shutil.copytree(recording[0], night)  # the scene plays on another day
+    times = {"clock": iter(range(10**6)).__next__, "every_s": 20.0, "until_s": 100.0}
+    lines = list(watch_folder(Watch(night), tmp_path / "live", sleep=lambda s: None, **times))
+    assert sum("% of the best" in line for line in lines) > 3
+    assert sum("wrong clock or zone" in line for line in lines) == 1
+    assert "wrong clock or zone" in (tmp_path / "live" / "live.html").read_text(encoding="utf-8")
 
 
 def test_what_is_no_picture_is_passed_over(recording, tmp_path):
@@ -128,4 +140,4 @@ def test_what_is_no_picture_is_passed_over(recording, tmp_path):
 
 def test_no_folder(tmp_path):
     with pytest.raises(InputError, match="is no folder"):
-        next(watch_folder(tmp_path / "none", tmp_path, Settings()))
+        next(watch_folder(Watch(tmp_path / "none"), tmp_path))

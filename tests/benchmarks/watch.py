@@ -14,8 +14,7 @@ import cv2
 import numpy as np
 
 from promtrack.scene import SceneSpec, make_scene
-from promtrack.settings import Settings
-from promtrack.watch import watch_folder
+from promtrack.watch import Watch, watch_folder
 
 PICTURES = 12  # different ones, over and over
 
@@ -56,7 +55,7 @@ def main(frames: int = 2000, columns: int = 640, rows: int = 480) -> None:
                 marks[written[0]] = cpu_s, memory_mb()
 
         times = {"until_s": float(frames), "sleep": sleep, "clock": lambda: clock[0]}
-        for line in watch_folder(folder, Path(place) / "live", Settings(), **times):
+        for line in watch_folder(Watch(folder), Path(place) / "live", **times):
             print(line, file=sys.stderr)
     print(f"| frames of {columns} x {rows} | processor time a frame (s) | memory (MB) |\n| --- | --- | --- |")
     before, cpu_before = 0, 0.0
