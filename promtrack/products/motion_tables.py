@@ -29,8 +29,9 @@ from promtrack.products.tables import (
     write_table,
 )
 from promtrack.strip import time_distances
-from promtrack.strip.records import Strip
+from promtrack.strip.records import Strip, StripGeometry
 
+_AROUND = {"angle_deg", "curve_angle_deg"}  # of each point; 0 to 360 in the tables
 _WHEN = ("start", "mean", "end")  # times at which a front's speed is given
 
 
@@ -107,13 +108,13 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
     knots, points, front_points, fits, ridges, oscillations, prominences = (
         read_table(folder[name], "promtrack motion") for name in names
     )
-    kinds = fields_of(Motion)
+    kinds, geometry = fields_of(Motion), strip.geometry
     try:
         values: dict[str, Any] = {
             "knots": tuple(
                 KnotTrack(
                     **row_values(row, KnotTrack),
-                    **_point_values(points[points["knot"] == row["knot"]], KnotTrack),
+                    **_point_values(points[points["knot"] == row["knot"]], KnotTrack, geometry),
                     **typed_fields(more, KnotTrack),
                     fit=KnotFit(**row_values(row, KnotFit)),
                 )
@@ -124,6 +125,7 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
                     one | more,
                     front_points[front_points["front"] == one["front"]],
                     fits[fits["front"] == one["front"]],
+                    geometry,
                 )
                 for one, more in zip(front_points.meta["fronts"], front_points.meta["more"], strict=True)
             ),
@@ -137,7 +139,7 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
         numbers = dict.fromkeys(int(number) for number in prominences["prominence"])
         groups = [prominences[prominences["prominence"] == number] for number in numbers]
         values["prominences"] = tuple(
-            Prominence(**row_values(group[0], Prominence), **_point_values(group, Prominence))
+            Prominence(**row_values(group[0], Prominence), **_point_values(group, Prominence, geometry))
             for group in groups
         )
         values |= {name: typed(knots.meta[name], kind) for name, kind in kinds.items() if name not in values}
@@ -146,10 +148,10 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
         raise unreadable(folder["knots"], error, "promtrack motion") from None
 
 
-def _front(scalars: dict[str, Any], points: Table, fits: Table) -> Front:
+def _front(scalars: dict[str, Any], points: Table, fits: Table, geometry: StripGeometry) -> Front:
     return Front(
         **typed_fields(scalars, Front),
-        **_point_values(points, Front),
+        **_point_values(points, Front, geometry),
         fits=tuple(_front_fit(row, points) for row in fits),
     )
 
@@ -187,7 +189,10 @@ def _front_fits(strip: Strip, fronts: tuple[Front, ...]) -> dict[str, Any]:
         columns[f"speed_{when}_km_s"] = np.array([fit.speed_km_s[place] for fit in fits], float)
         columns[f"speed_{when}_err_km_s"] = np.array([fit.speed_err_km_s[place] for fit in fits], float)
     columns |= rows_of(fits, FrontFit) | {"onset_time": _times(strip, [fit.onset_s for fit in fits])}
-    return columns | rows_of([front for front, _ in rows], Front)
+    columns |= rows_of([front for front, _ in rows], Front)
+    columns["to_deg"] = columns["to_deg"] - columns["from_deg"] + columns["from_deg"] % 360.0
+    columns["from_deg"] = columns["from_deg"] % 360.0
+    return columns
 
 
 def _curves(fronts: tuple[Front, ...]) -> dict[str, np.ndarray]:
@@ -217,13 +222,21 @@ def _points(strip: Strip, tracks: Iterable[Any], record: type, number: str) -> d
         values = np.concatenate([np.array([], kind), *(getattr(track, name) for track in tracks)])
         if name == "time_s":
             columns["time"] = _times(strip, values)
+        if name in _AROUND:
+            values = values % 360.0
         columns[column_name(record, name)] = values.astype(kind)
     return columns
 
 
-def _point_values(points: Table, record: type) -> dict[str, Any]:
+def _point_values(points: Table, record: type, geometry: StripGeometry) -> dict[str, Any]:
+    """The arrays of one track; its angles go on past 360 or below 0 as the strips' own do."""
     arrays = [name for name, kind in fields_of(record).items() if kind is np.ndarray]
-    return {name: np.array(points[column_name(record, name)]) for name in arrays}
+    values = {name: np.array(points[column_name(record, name)]) for name in arrays}
+    middle = geometry.angle_deg((geometry.columns - 1) / 2.0)
+    for name in _AROUND & values.keys():
+        angle = np.unwrap(values[name], period=360.0)
+        values[name] = angle + 360.0 * np.round((middle - angle.mean()) / 360.0)
+    return values
 
 
 def _more(records: Iterable[Any], record: type, *, arrays: bool = False) -> list[dict[str, Any]]:

@@ -121,6 +121,42 @@ def test_motion_comes_back(folder, measured):
     assert [s.name for s in back.slits] == [s.name for s in measured.motion.slits]
 
 
+def test_angles_of_points_are_within_the_circle_and_come_back_unbroken(folder, measured):
+    # TRUTH  the same motion, turned so that north lies in the midst of every track
+    motion, geometry = measured.motion, measured.strip.geometry
+    knots = tuple(
+        dataclasses.replace(
+            knot,
+            angle_deg=np.linspace(358.0, 363.0, len(knot.frame)),
+            curve_angle_deg=np.linspace(358.1, 362.9, len(knot.frame)),
+        )
+        for knot in motion.knots
+    )
+    strip = dataclasses.replace(
+        measured.strip, geometry=dataclasses.replace(geometry, from_deg=345.0, columns=300)
+    )
+    (front,) = motion.fronts
+    front = dataclasses.replace(
+        front, from_deg=362.0, to_deg=365.0, angle_deg=np.full(len(front.frame), 363.5)
+    )
+    write_motion(folder, strip, dataclasses.replace(motion, knots=knots, fronts=(front,), slits=()), place)
+    table = QTable.read(folder["knot_points"], format="ascii.ecsv")
+    for name in ("pa_deg", "model_pa_deg"):
+        assert (table[name].value >= 0.0).all()
+        assert (table[name].value < 360.0).all()
+    mean = QTable.read(folder["knots"], format="ascii.ecsv")["pa_deg"].value
+    assert mean == pytest.approx(np.full(len(knots), 0.5))
+    fits = QTable.read(folder["front_fits"], format="ascii.ecsv")
+    assert fits["from_deg"].value == pytest.approx(np.full(len(fits), 2.0))
+    assert fits["to_deg"].value == pytest.approx(np.full(len(fits), 5.0))
+    read = read_motion(folder, strip)
+    assert (read.fronts[0].from_deg, read.fronts[0].to_deg) == (362.0, 365.0)
+    np.testing.assert_allclose(read.fronts[0].angle_deg, front.angle_deg, atol=1e-9)
+    for knot, back in zip(knots, read.knots, strict=True):
+        np.testing.assert_allclose(back.angle_deg, knot.angle_deg, atol=1e-9)
+        np.testing.assert_allclose(back.curve_angle_deg, knot.curve_angle_deg, atol=1e-9)
+
+
 def test_motion_without_any_knot_comes_back(folder, measured):
     nothing = dataclasses.replace(
         measured.motion, knots=(), fronts=(), ridges=(), oscillations=(), slits=(), prominences=()
