@@ -81,7 +81,7 @@ def _as_typed(text: str, options: argparse.Namespace) -> str:
     typed = getattr(options, "folder", None) or getattr(options, "out", None)
     if typed is None or typed.is_absolute():
         return text
-    return re.sub(re.escape(str(typed.absolute())) + r"(?![^/\\\s;:,])", lambda _: str(typed), text)
+    return re.sub(re.escape(str(typed.absolute())) + r"(?![^/\\\s;:,`'])", lambda _: str(typed), text)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -226,11 +226,14 @@ def _run(options: argparse.Namespace) -> int:
     """do everything, from frames to report"""
     settings = _settings_for(options, options.input)
     from promtrack.many import run_sessions
-    from promtrack.pipeline import run
+    from promtrack.pipeline import run, settings_not_given_again
     from promtrack.products import default_folder
     from promtrack.products.summary import is_poor, summary_lines
 
     options.out = options.out or default_folder(options.input)
+    if not options.quiet:
+        for line in settings_not_given_again(options.input, options.out, settings):
+            show(_as_typed(f"promtrack: {line}", options), sys.stderr)
     how: Any = {"marks": options.marks, "replace": options.replace, "progress": _progress(options)}
     if not options.each_session:
         job = run(options.input, options.out, settings, **how)
@@ -279,16 +282,19 @@ def _trial(options: argparse.Namespace) -> None:
 def _watch(options: argparse.Namespace) -> None:
     """watch a folder while frames come in: a line and a picture every minute; touches nothing in it"""
     settings = _settings_for(options, options.folder)
-    from promtrack.watch import live_folder, watch_folder
+    from promtrack.watch import Watch, live_folder, watch_folder
 
     out = options.out or live_folder(options.folder)
     if not options.quiet:
         _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
     every_s, until_s = max(options.every, 1.0), 60.0 * options.minutes
+    watch = Watch(options.folder, settings)
     try:
-        _print(options, watch_folder(options.folder, out, settings, every_s=every_s, until_s=until_s))
+        _print(options, watch_folder(watch, out, every_s=every_s, until_s=until_s))
     except KeyboardInterrupt:  # the usual end
-        _print(options, [f"stopped; `promtrack run` measures what came into {options.folder}"])
+        run = command_line("promtrack", "run", options.folder)
+        came = f"next: {run}" if watch.count else f"no frame has come into {options.folder}"
+        _print(options, [f"stopped; {came}"])
 
 
 def _season(options: argparse.Namespace) -> None:

@@ -18,6 +18,7 @@ import numpy as np
 
 from promtrack.errors import SettingsError
 from promtrack.files import read_toml
+from promtrack.rounding import counted
 from promtrack.sequence.records import Rejected, Sequence
 from promtrack.strip.records import StripGeometry
 
@@ -75,6 +76,23 @@ class Marks:
     no_front: tuple[Sector, ...] = ()
     fronts: tuple[tuple[Place, ...], ...] = ()
     knots: tuple[tuple[Place, ...], ...] = ()
+
+    def done_to_frames(self, names: tuple[str, ...]) -> str:
+        """'2 frames left out; 1 region covered': what the marks do before anything moves; '' if nothing.
+
+        Parameters
+        ----------
+        names : of all frames
+        """
+        here = sum(name in names for name in self.leave_out)
+        absent = [name for name in self.leave_out if name not in names]
+        covered = len(self.covered_sensor) + len(self.covered_sun)
+        done = [f"{counted(here, 'frame', 'frames')} left out"] if here else []
+        if absent:
+            done.append(f"{len(absent)} to leave out not among the frames, the first {absent[0]}")
+        if covered:
+            done.append(f"{counted(covered, 'region', 'regions')} covered")
+        return "; ".join(done)
 
     def kept(self, sequence: Sequence) -> Sequence:
         """The sequence without the frames to leave out, and with what covers the sensor filled in.

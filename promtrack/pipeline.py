@@ -6,6 +6,7 @@ goes on from where it stood.
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -24,11 +25,22 @@ from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.sequence.sort_by_time import doubt_night, refuse_several
 from promtrack.sequence.video import ffmpeg_program
-from promtrack.settings import Settings, load_settings, settings_as_toml
+from promtrack.settings import Settings, changed_settings, load_settings, settings_as_toml
 from promtrack.show.region_of_interest import check_at
 from promtrack.stages import DOERS, MEASURED, STAGES, Advance, Job, Progress, before, load, refuse, silent
 
-__all__ = ["STAGES", "Job", "Progress", "load_run", "measure", "not_up_to_date", "run", "run_stage", "silent"]
+__all__ = [
+    "STAGES",
+    "Job",
+    "Progress",
+    "load_run",
+    "measure",
+    "not_up_to_date",
+    "run",
+    "run_stage",
+    "settings_not_given_again",
+    "silent",
+]
 
 _RECORDING = threading.Lock()
 
@@ -63,7 +75,8 @@ def run(
     marks = marks or find_marks(source)
     _open(job, marks)
     ffmpeg_program()  # better missed now than after the measurement
-    folder.create(source, replace=replace)
+    moved = folder.stamp("lock") == job.stamp("lock")  # the same files, under another path
+    folder.create(source, replace=replace, keep=moved)
     folder.keep_marks(marks)
     with folder.alone_or_gone(), journal(folder["log"]) as job.log:
         folder.sweep()
@@ -78,6 +91,19 @@ def run(
                 _do(job, stage)
         _record_settings(job)
     return job
+
+
+def settings_not_given_again(source: Path, out: Path, settings: Settings) -> list[str]:
+    """One sentence where the last run of this recording into `out` had settings that are defaults now."""
+    folder = ProductFolder(Path(out))
+    try:
+        before = load_settings(folder["settings"]) if folder.source == Path(os.path.abspath(source)) else None
+    except SettingsError:  # lost or damaged
+        before = None
+    lost = before and changed_settings(before, only_if_default_in=settings)
+    given = (word for key, value in (lost or {}).items() for word in ("--set", f"{key}={value}"))
+    words = command_line(*given)
+    return [f"settings of the last run into {folder.path} that are not given now: {words}"] if lost else []
 
 
 def run_stage(
@@ -106,6 +132,8 @@ def run_stage(
         job.log.info("promtrack %s: %s again", __version__, stage)
         _bring_back(job, before(stage))
         refuse(job, stage)  # what cannot be done leaves the folder as it was
+        if marks is not None:
+            job.folder.keep_marks(marks)
         job.folder.mark_undone(stage)
         _do(job, stage)
     return job
@@ -148,6 +176,13 @@ def _opened_again(
             where=str(folder.path),
             remedy=f"make everything again with `{again}`",
         )
+    if not source.exists():
+        raise InputError(
+            f"the frames that it was made from are not at {source}",
+            where=str(folder.path),
+            remedy="put them back there, or name their new place, with the settings of before: "
+            f"`{command_line('promtrack', 'run', 'NEW-PLACE', '--out', folder.path)}`",
+        )
     job = Job(source, folder, changes(load_settings(folder["settings"])), progress)
     kept = folder.marks if folder.marks and folder.marks.exists() else None
     _open(job, marks or kept or find_marks(source))
@@ -177,16 +212,14 @@ def _open(job: Job, marks: Path | None) -> None:
         job.marks = read_marks(marks)
     sequence = open_sequence(job.source, times=settings.times, camera=settings.camera)
     refuse_several(sequence)
-    missing = [name for name in job.marks.leave_out if name not in sequence.names]
+    done = job.marks.done_to_frames(sequence.names)
+    by_hand = [f"marks from {marks.name}" + (f": {done}" if done else "")] if marks is not None else []
     sequence = job.marks.kept(sequence)
     if not len(sequence):
         raise SettingsError("leaves no frame", where=str(marks), remedy="leave out fewer of them")
     sequence, hot = mend_hot_pixels(doubt_night(sequence, settings.site))
     job.sequence = best_of_bursts(turned_back(sequence), settings.times)
     mended = (f"{hot} hot or dead pixels were mended",) if hot else ()
-    by_hand = [f"marks from {marks.name}"] if marks is not None else []
-    if missing:
-        by_hand.append(f"marks: {len(missing)} frames to leave out are not there, the first is {missing[0]}")
     job.notes = (*mended, *_unused(settings), *by_hand)
 
 

@@ -298,6 +298,16 @@ def change_settings(settings: Settings, changes: dict[str, Any], *, where: str =
     return settings
 
 
+def changed_settings(settings: Settings, *, only_if_default_in: Settings) -> dict[str, str]:
+    """Key to value, as typed, of what is no default in `settings` and a default in the other ones."""
+    found = {}
+    for key, (section, item, _) in _SETTINGS.items():
+        value, other = (getattr(getattr(one, section), item.name) for one in (settings, only_if_default_in))
+        if value != item.default and other == item.default:
+            found[key] = ",".join(map(str, value)) if isinstance(value, tuple) else str(value)
+    return found
+
+
 def load_settings(path: Path, base: Settings | None = None) -> Settings:
     """Settings read from a TOML file, on top of `base` (the defaults).
 

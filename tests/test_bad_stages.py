@@ -83,7 +83,23 @@ def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, mo
     files[2].write_bytes(files[2].read_bytes() + b"\0" * 4)
     assert "was made from other frames" in refused(capsys, "strip", tmp_path / "out", "--quiet")
     shutil.rmtree(folder)
-    assert f"{folder}: is not there" in refused(capsys, "strip", tmp_path / "out", "--quiet")
+    sentence = refused(capsys, "strip", tmp_path / "out", "--quiet")
+    assert f"{tmp_path / 'out'}: the frames that it was made from are not at {folder}; put them" in sentence
+
+
+def test_frames_that_were_moved_are_found_again(tmp_path, capsys, small_frames, monkeypatch):
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip"))
+    folder, out = some_of(small_frames, tmp_path / "in", 6), tmp_path / "out"
+    run(folder, out, QUICK_SETTINGS)
+    written = (out / "frames.ecsv").stat().st_mtime_ns
+    folder.rename(tmp_path / "there")
+    assert f"`promtrack run NEW-PLACE --out {out}`" in refused(capsys, "strip", out, "--quiet")
+    run(tmp_path / "there", out, QUICK_SETTINGS)
+    assert (out / "frames.ecsv").stat().st_mtime_ns == written  # kept from before
+    run_stage("strip", out)
+    other = some_of(small_frames, tmp_path / "other", 5)
+    words = "holds what was measured in another recording"
+    assert words in refused(capsys, "run", other, "--out", out, *QUICK_OPTIONS, status=2)
 
 
 def test_input_that_vanishes_between_the_stages(tmp_path, capsys, small_frames, monkeypatch):

@@ -8,6 +8,8 @@ import tomllib
 import pytest
 
 from promtrack.cli import build_parser, main
+from promtrack.pipeline import run, settings_not_given_again
+from promtrack.settings import Settings, change_settings
 from tests.conftest import QUICK_OPTIONS
 
 COMMANDS = (
@@ -101,7 +103,7 @@ def test_a_mistake_ends_the_process_with_one_line(tmp_path):
     assert "no such folder" in done.stderr
 
 
-def test_a_path_in_a_message_is_the_one_that_was_typed(tmp_path, monkeypatch, capsys, small_frames):
+def test_a_path_in_a_message_is_the_one_that_was_typed(tmp_path, monkeypatch, capsys, small_frames, finished):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "other").mkdir()
     (tmp_path / "other" / "letter.txt").write_text("mine")
@@ -113,6 +115,9 @@ def test_a_path_in_a_message_is_the_one_that_was_typed(tmp_path, monkeypatch, ca
     ):
         assert main(arguments) == 1
         assert capsys.readouterr().err.startswith(words)
+    monkeypatch.chdir(finished.parent)
+    assert main(["clip", "out", "--set", "strip.low_mm=5"]) == 1
+    assert "do `promtrack strip out` first" in capsys.readouterr().err
 
 
 def test_settings_are_written_once(tmp_path, capsys):
@@ -133,6 +138,26 @@ def test_settings_beside_and_inside_the_input_are_picked_up(tmp_path):
     options = build_parser().parse_args(["run", str(folder), "--set", "clip.hold_s=0.5"])
     settings = _settings_for(options, folder)
     assert (settings.clip.rate, settings.clip.look, settings.clip.hold_s) == (12.0, "ash", 0.5)
+
+
+def test_settings_that_are_not_given_again_are_named(few_frames, tmp_path, monkeypatch):
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
+    out, slits = tmp_path / "out", "radial:0,parallel:20:350:10"
+    before = {"clip.title": "a b", "clip.zoom": "2", "motion.slits": slits}
+    assert settings_not_given_again(few_frames, out, Settings()) == []
+    run(few_frames, out, change_settings(Settings(), before))
+    (said,) = settings_not_given_again(few_frames, out, Settings())
+    assert said == (
+        f"settings of the last run into {out} that are not given now: --set motion.slits={slits} "
+        "--set clip.zoom=2.0 --set 'clip.title=a b'"
+    )
+    (said,) = settings_not_given_again(
+        few_frames, out, change_settings(Settings(), before | {"clip.title": ""})
+    )
+    assert said.endswith(" now: --set 'clip.title=a b'")
+    assert settings_not_given_again(few_frames.parent / "another", out, Settings()) == []
+    (out / "settings.toml").write_text("[clip]\nzoom = 'near'", encoding="utf-8")
+    assert settings_not_given_again(few_frames, out, Settings()) == []
 
 
 def test_check_says_what_is_there_and_changes_nothing(small_frames):

@@ -20,10 +20,12 @@ from promtrack.marks import (
     read_marks,
 )
 from promtrack.motion.by_hand import _course, _front, with_marks
+from promtrack.motion.interpretation import LETTERS, label_motion
 from promtrack.pipeline import run, run_stage
 from promtrack.scene import Eruption, SceneSpec, make_scene, write_scene
 from tests.conftest import QUICK_SETTINGS
 from tests.messy import command, refused, some_of
+from tests.show.clip_case import quick_run
 
 
 def written(path, text):
@@ -115,7 +117,8 @@ def test_frames_are_left_out_and_a_box_shows_nothing(tmp_path, small_frames, mon
     assert len(job.lock.names) == 7
     assert name not in job.lock.names
     assert any(r.file == name and "by hand" in r.reason for r in job.sequence.unreadable)
-    assert any("the first is gone.tif" in note for note in job.notes)
+    said = "1 frame left out; 1 to leave out not among the frames, the first gone.tif; 1 region covered"
+    assert f"marks from {MARKS_NAME}: {said}" in job.notes
     shown = np.isfinite(job.strip.read(0, 1)[0])
     (folder / MARKS_NAME).unlink()
     whole = np.isfinite(run(folder, tmp_path / "out", QUICK_SETTINGS).strip.read(0, 1)[0])
@@ -138,8 +141,8 @@ def test_dropping_a_knot_changes_nothing_else(finished, small_run, tmp_path):
         after = Table.read(finished / f"{name}.ecsv")
         kept = table[table["knot"] != knot.knot] if "knot" in table.colnames else table
         assert [list(map(str, row)) for row in after] == [list(map(str, row)) for row in kept]
-    again = run_stage("motion", finished, marks=marks)
-    assert [k.knot for k in again.motion.knots] == [k.knot for k in job.motion.knots]
+    assert [k.knot for k in run_stage("motion", finished).motion.knots] == [k.knot for k in job.motion.knots]
+    run_stage("report", finished)  # with the same marks, without their being given again
 
 
 def test_marks_that_hit_nothing_are_named(small_run):
@@ -155,10 +158,44 @@ def test_marks_that_hit_nothing_are_named(small_run):
     sentences = " ".join(meaning.sentence for meaning in motion.meanings)
     assert not re.search(rf"\bknot {knot.knot}\b", sentences, re.IGNORECASE)
     old = len(small_run.motion.control.notes)
-    dropped, refused_front = motion.control.notes[old:]
-    assert "no knot passes within 4 Mm of the [[drop]] at 2026-05-17T09:31:20Z" in dropped
-    assert "900 Mm" in dropped
+    dropped, missed, refused_front = motion.control.notes[old:]
+    letter = label_motion(small_run.motion).knot(knot)
+    assert dropped.startswith(f"marks: knot {letter or knot.knot} is dropped by the [[drop]] at ")
+    assert "no knot passes within 4 Mm of the [[drop]] at 2026-05-17T09:31:20Z" in missed
+    assert "900 Mm" in missed
     assert refused_front == "marks: no front lies in the [[no_front]] from 200 to 200.5 deg"
+
+
+def test_letters_stay_when_something_is_dropped_or_put_in_by_hand():
+    # TRUTH  the hand-made run: its knot B is dropped, one by hand is put in, its front is taken out
+    made = quick_run()
+    strip, motion = made.strip, made.motion
+    before = label_motion(motion)
+    front, (dropped, *others) = motion.fronts[0], [k for k in motion.knots if before.knot(k)]
+    course = tuple(
+        Place(
+            strip.times_utc[0] + np.timedelta64(round(1e6 * time_s), "us"),
+            float(angle),
+            float(height),
+            np.nan,
+        )
+        for time_s, angle, height in zip(dropped.time_s, dropped.angle_deg, dropped.height_mm, strict=True)
+    )
+    place = course[len(course) // 2]
+    sector = Sector(front.from_deg, front.to_deg)
+    marks = Marks(drop=(place,), no_front=(sector,), knots=(course,))
+    marked = with_marks(strip, motion, marks, rng=np.random.default_rng(0))
+    after = label_motion(marked)
+    assert {after.knot(k): k.knot for k in others} == {before.knot(k): k.knot for k in others}
+    (hand,) = (k for k in marked.knots if k.by_hand)
+    assert hand.moving
+    assert after.knot(hand) == LETTERS[len(before.fronts) + len(before.knots)]
+    assert set(after.fronts) == set()
+    assert before.knot(dropped) not in after.knots.values()
+    dropping, refusing, adding = marked.control.notes[len(motion.control.notes) :]
+    assert f"knot {before.knot(dropped)} is dropped" in dropping
+    assert f"front {before.front(front)} is taken out by the [[no_front]]" in refusing
+    assert adding == "marks: 1 knot by hand"
 
 
 def test_a_knot_by_hand_has_the_speed_of_the_one_found(finished, small_run, tmp_path, capsys):

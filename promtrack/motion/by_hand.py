@@ -17,10 +17,12 @@ from promtrack.errors import SettingsError
 from promtrack.marks import MARKS_NAME, Marks, Place, Sector
 from promtrack.motion import limits
 from promtrack.motion.front_fit import fit_front, front_verdict
+from promtrack.motion.interpretation import LETTERS, label_motion
 from promtrack.motion.knot_fit import fit_path
 from promtrack.motion.knots import sky_plane, sky_to_strip
 from promtrack.motion.measure import meanings_of
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Motion
+from promtrack.rounding import counted
 from promtrack.strip.records import Strip
 
 CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
@@ -34,7 +36,7 @@ UNTRIED = 1.0  # false alarms expected: no trial with scrambled times holds for 
 def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Generator) -> Motion:
     """The motion with knots dropped, fronts refused, and fronts and knots by hand put in behind the others.
 
-    What is not marked stays as it is, numbers included.
+    What is not marked stays as it is, numbers and letters included; what is by hand takes the next letters.
 
     Raises
     ------
@@ -53,27 +55,51 @@ def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Gen
     gone = {k.knot for k in motion.knots} - {k.knot for k in knots}
     marked = replace(
         motion,
-        control=replace(motion.control, notes=(*motion.control.notes, *_idle(strip, motion, marks))),
+        control=replace(motion.control, notes=(*motion.control.notes, *_done(strip, motion, marks))),
         knots=knots,
         fronts=fronts,
         ridges=tuple(ridge for ridge in motion.ridges if ridge.knot not in gone),
+        letters=_letters(motion, knots, fronts),
     )
     return replace(marked, meanings=meanings_of(marked, strip.geometry))
 
 
-def _idle(strip: Strip, motion: Motion, marks: Marks) -> list[str]:
-    """A sentence on each mark that concerns no knot and no front of the motion."""
-    idle = [
-        f"marks: no knot passes within {DROP_MM:g} Mm of the [[drop]] at "
-        f"{np.datetime_as_string(place.time_utc, unit='s')}Z, {place.angle_deg:g} deg, {place.height_mm:g} Mm"
-        for place in marks.drop
-        if not any(_passes(strip, knot, place) for knot in motion.knots)
-    ]
-    return idle + [
-        f"marks: no front lies in the [[no_front]] from {sector.from_deg:g} to {sector.to_deg:g} deg"
-        for sector in marks.no_front
-        if not any(_overlap(front, sector) for front in motion.fronts)
-    ]
+def _letters(motion: Motion, knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...]) -> dict[str, str]:
+    """The letters before the marks, and the next ones for what moves and is by hand."""
+    labels = label_motion(motion)
+    letters = {f"front {number}": letter for number, letter in labels.fronts.items()}
+    letters |= {f"knot {number}": letter for number, letter in labels.knots.items()}
+    hand = [f"front {front.front}" for front in fronts if front.by_hand and front.moving]
+    hand += [f"knot {knot.knot}" for knot in knots if knot.by_hand and knot.moving]
+    return letters | dict(zip(hand, LETTERS[len(letters) :], strict=False))
+
+
+def _done(strip: Strip, motion: Motion, marks: Marks) -> list[str]:
+    """A sentence on what each mark has done to the motion."""
+    done, labels = [], label_motion(motion)
+    for place in marks.drop:
+        hit = [knot for knot in motion.knots if _passes(strip, knot, place)]
+        at = (
+            f"the [[drop]] at {np.datetime_as_string(place.time_utc, unit='s')}Z, "
+            f"{place.angle_deg:g} deg, {place.height_mm:g} Mm"
+        )
+        names = " and ".join(labels.knot(knot) or str(knot.knot) for knot in hit)
+        done.append(
+            f"marks: knot {names} is dropped by {at}"
+            if hit
+            else f"marks: no knot passes within {DROP_MM:g} Mm of {at}"
+        )
+    for sector in marks.no_front:
+        refused = [front for front in motion.fronts if _overlap(front, sector)]
+        at = f"the [[no_front]] from {sector.from_deg:g} to {sector.to_deg:g} deg"
+        names = " and ".join(labels.front(front) or str(front.front) for front in refused)
+        done.append(
+            f"marks: front {names} is taken out by {at}" if refused else f"marks: no front lies in {at}"
+        )
+    for kind, added in (("front", marks.fronts), ("knot", marks.knots)):
+        if added:
+            done.append(f"marks: {counted(len(added), kind, kind + 's')} by hand")
+    return done
 
 
 def _passes(strip: Strip, knot: KnotTrack, place: Place) -> bool:

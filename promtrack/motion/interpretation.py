@@ -262,9 +262,14 @@ def rank(knot: KnotTrack) -> tuple[bool, float, int]:
 
 
 def label_motion(motion: Motion) -> Labels:
-    """Letters A, B, C ...: every moving front, the highest first, then the fastest moving knots."""
-    fronts = ranked_fronts(motion)[: len(LETTERS) - LETTERED_KNOTS]
-    knots = ranked_knots(motion)[:LETTERED_KNOTS]
+    """Letters A, B, C ...: every moving front, the highest first, then the fastest moving knots; after marks
+    those from before them, as the motion holds them."""
+    fronts, knots = ranked_fronts(motion), ranked_knots(motion)
+    if motion.letters:
+        named = {front.front: motion.letters.get(f"front {front.front}", "") for front in fronts}
+        called = {knot.knot: motion.letters.get(f"knot {knot.knot}", "") for knot in knots}
+        return Labels(*({n: letter for n, letter in of.items() if letter} for of in (named, called)))
+    fronts, knots = fronts[: len(LETTERS) - LETTERED_KNOTS], knots[:LETTERED_KNOTS]
     return Labels(
         {front.front: LETTERS[i] for i, front in enumerate(fronts)},
         {knot.knot: LETTERS[len(fronts) + i] for i, knot in enumerate(knots)},

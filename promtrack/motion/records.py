@@ -7,7 +7,7 @@ An error is one standard deviation; `scale_err` and `clock_err` are relative sys
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -214,3 +214,4 @@ class Motion:
     front_search: FrontSearch = FrontSearch("not measurable", "Eruptions were not searched for.")
     checks: tuple[Check, ...] = ()  # of the motion, by what is not the fit itself
     prominences: tuple[Prominence, ...] = ()  # all that stands above the limb, the largest first
+    letters: dict[str, str] = field(default_factory=dict)  # of 'front 1', 'knot 7'; empty: by their rank

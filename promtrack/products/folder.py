@@ -72,12 +72,13 @@ class ProductFolder:
     def __getitem__(self, product: str) -> Path:
         return self.path / PRODUCTS[product]
 
-    def create(self, source: Path, *, replace: bool = False) -> None:
+    def create(self, source: Path, *, replace: bool = False, keep: bool = False) -> None:
         """Make the folder, never inside the input and never among files that no run has made.
 
         Parameters
         ----------
         replace : the products of another recording may go
+        keep : what lies here was made from the same files, whatever their path was
 
         Raises
         ------
@@ -107,7 +108,7 @@ class ProductFolder:
                 remedy="give a new or an empty folder with --out",
             )
         theirs = self.source
-        if theirs is not None and theirs != Path(os.path.abspath(source)) and self._stages():
+        if theirs not in (None, Path(os.path.abspath(source))) and self._stages() and not keep:
             if not replace:
                 raise SettingsError(
                     f"holds what was measured in another recording, {os.path.relpath(theirs)}",
