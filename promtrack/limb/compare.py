@@ -33,6 +33,11 @@ STEADY = 4.5
 # of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
 DARK_MIDDLE = 0.15
 BLANK, SHARP_PX = 0.9, 0.9
+NEAR_PX = 11.0  # inside the limb: where `LimbSigns.disc` is taken
+# linear coefficient of the limb darkening, below which nothing is a Sun in H-alpha; that of the continuum
+# beside the line is 0.55, and the line's own half as much at least
+DARKENING = 0.2
+BRIGHT_SKY = 0.5  # of the disc's light above it
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +51,12 @@ class Comparison:
 def compare(solution: Solution, kept: list[FrameMeasure], known: Known) -> Comparison:
     """All checks of a solution that was made from the frames kept."""
     left_out: dict[int, str] = {}
-    checks = [*_edge_against_place(solution, left_out), _points(kept), *_like_a_sun(kept), *_scale(solution)]
+    checks = [
+        *_edge_against_place(solution, left_out),
+        _points(kept),
+        *_like_a_sun(kept, known),
+        *_scale(solution),
+    ]
     checks += one_radius(solution.frame_radius_px, solution.frame_radius_err_px)
     if known.radius_px is not None:
         own = np.median([_free_radius(m) for m in kept], axis=0)
@@ -150,40 +160,56 @@ def _points(kept: list[FrameMeasure]) -> Check:
     return Check("lock", "limb points", _level(share), words)
 
 
-def _both(name: str, words: str) -> list[Check]:
-    """What makes lock and scale poor."""
-    return [Check(subject, name, "poor", words) for subject in ("lock", "scale")]
+def _both(name: str, words: str, level: str = "poor") -> list[Check]:
+    """What lock and scale have in common."""
+    return [Check(subject, name, level, words) for subject in ("lock", "scale")]
 
 
 def _level(share: float) -> str:
     return "good" if share >= GOOD_SHARE else "fair" if share >= POOR_SHARE else "poor"
 
 
-def _like_a_sun(kept: list[FrameMeasure]) -> list[Check]:
-    """Whether what was followed is lit as the Sun is: bright inside, and with light outside."""
+def _like_a_sun(kept: list[FrameMeasure], known: Known) -> list[Check]:
+    """Whether what was followed is lit as the Sun is: bright inside, darker towards the limb, with light
+    outside, and that fainter."""
+
+    def usual(name: str) -> float:
+        return float(np.median([getattr(m.signs, name) for m in kept]))
+
     middle = np.array([m.signs.middle for m in kept])
-    if np.isfinite(middle).any() and float(np.nanmedian(middle)) < DARK_MIDDLE:
+    inside = float(np.nanmedian(middle)) if np.isfinite(middle).any() else np.nan
+    if inside < DARK_MIDDLE:
         words = (
-            f"The disc is dark: well inside it there is {100 * float(np.nanmedian(middle)):.0f} % of the "
-            "light at its limb. This is no limb of the Sun but something before it, as in an eclipse."
+            f"The disc is dark: well inside it there is {100 * inside:.0f} % of the light at its limb. This "
+            "is no limb of the Sun but something before it, as in an eclipse."
         )
         return _both("bright disc", words)
-    blank, width = (
-        float(np.median([getattr(m.signs, name) for m in kept])) for name in ("blank", "width_px")
-    )
-    if blank > BLANK and width < SHARP_PX:
+    near, deep = (np.sqrt(1 - r**2) for r in (max(1 - NEAR_PX / kept[0].place.radius_px, 0.0), 0.6))
+    even = (1 - DARKENING * (1 - deep)) / (1 - DARKENING * (1 - near))
+    if known.darkens and not usual("burnt_limb") and 2 - even < inside < even:
         words = (
-            f"What was followed is as sharp as a pixel ({width:.1f} px) with nothing at all outside it: a "
-            "field stop, a mask or a border, not the Sun's limb."
+            f"The disc is lit evenly to its edge (well inside by {100 * (inside - 1):+.0f} %), which the "
+            "Sun's is not: a field stop, a lamp, or a picture of something else."
+        )
+        return _both("limb darkening", words)
+    if np.isnan(inside) and usual("blank") > BLANK and usual("width_px") < SHARP_PX:
+        words = (
+            f"What was followed is as sharp as a pixel ({usual('width_px'):.1f} px) with nothing at all "
+            "outside it: a field stop, a mask or a border, not the Sun's limb."
         )
         return _both("light outside", words)
-    fringe = float(np.median([m.signs.fringe for m in kept]))
-    if fringe > 1.0:
+    if usual("fringe") > 1.0:
         words = (
             "The disc is darker than the light outside its limb: something stands before it, or the picture "
             "was changed."
         )
         return _both("bright disc", words)
+    if usual("sky") > BRIGHT_SKY * usual("disc"):
+        words = (
+            f"Far from the limb there is {usual('sky') / usual('disc'):.1f} times the light that the disc "
+            "adds to it: thick haze, a dark that was not taken off, or a picture of something else."
+        )
+        return _both("dark sky", words, "fair")
     return [Check("lock", "bright disc", "good", "The disc is brighter than the light outside its limb.")]
 
 

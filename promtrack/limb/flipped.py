@@ -17,12 +17,14 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.limb.circle import median
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_limb
 from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import FEW, Sequence, SolarHeader, spread_over
 
 STEP_DEG = 0.5
 RADII = np.linspace(0.75, 1.10, 60)  # of the zone, in radii of the limb
+BEYOND = 1.015  # radii: beyond the limb and what the air makes of it
 MOST_SHIFT = 8  # steps: a short arc leaves the place along the limb open by so much
 SMOOTH = 6.0  # steps, 1 sigma: what is wider along the limb does not show a mirror image
 LEAST_COMMON = 300  # values that two zones must share: 4 degrees of the whole zone
@@ -65,7 +67,7 @@ class _Zones:
         count = np.maximum(seen.sum(axis=1, keepdims=True), 1)
         zone = zone - np.nansum(zone, axis=1, keepdims=True) / count
         spread = np.sqrt(np.nansum(zone**2, axis=1, keepdims=True) / count)
-        return zone / np.maximum(spread, 1e-9)
+        return zone / np.maximum(spread, 1e-6 * self.sequence.full_scale)  # above what sums are rounded to
 
     def _place(self, index: int, frame: np.ndarray) -> Place:
         if self.lock is not None:
@@ -165,13 +167,24 @@ def _is_mirrored(one: np.ndarray, other: np.ndarray) -> bool:
     """Whether the zones agree only once one of them is reversed, as it is or turned by half a circle.
 
     Compared without what changes slowly along the limb: a cloud that moves through mirrors that by itself.
+    Beyond a disc that is burnt out it is the prominences that are compared, as they are.
     """
+    if burnt := _is_burnt(one) or _is_burnt(other):
+        one, other = (np.where(RADII[:, None] > BEYOND, zone, np.nan) for zone in (one, other))
     if _alike(one, other) > ALIKE:
         return False
-    one, other = _fine(one), _fine(other)
+    if not burnt:
+        one, other = _fine(one), _fine(other)
     image = np.roll(other[:, ::-1], 1, axis=1)  # angle 0 stays where it is
     mirrored = max(_alike(one, np.roll(image, by, axis=1)) for by in (0, one.shape[1] // 2))
     return mirrored > _alike(one, other) + ALIKE
+
+
+def _is_burnt(zone: np.ndarray) -> bool:
+    """Whether most of a disc holds one value; of light as it is, the median is two thirds of its scatter."""
+    inside = zone[RADII < 2 - BEYOND]
+    inside = inside[np.isfinite(inside)]
+    return bool(len(inside)) and median(np.abs(inside)) < 0.1
 
 
 def _fine(zone: np.ndarray) -> np.ndarray:

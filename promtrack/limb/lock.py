@@ -41,6 +41,7 @@ from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 WIDE_DEG = 150.0  # limb on which its circle places the Sun better than any feature; ablation row "whole disc"
 EDGE_ERR = 0.25  # systematic error of the edge in limb widths; the same study
 HEADER_ERR_ARCSEC = 1.0  # pointing that calibrated frames state (common practice, no source)
+SMALLEST_PX = 20.0  # radius, the least that `limb.radius_px` takes: smaller discs show no light inside
 
 
 def lock_limb(
@@ -72,6 +73,9 @@ def lock_limb(
     arc_deg = float(np.degrees(start.visible_px / start.radius_px))
     if arc_deg < limb.least_arc_deg:  # a straight edge is the limb of a Sun too large for any table
         raise LimbArcTooShort(arc_deg, limb.least_arc_deg).at(str(sequence.path))
+    if start.radius_px < SMALLEST_PX:
+        words = f"no limb of the Sun: the circle seen is {start.radius_px:.0f} px in radius"
+        raise LimbNotFound(f"{words}, {SMALLEST_PX:.0f} are needed", where=str(sequence.path))
     sky = expected_sky(sequence.times_utc, site=site, camera=camera, line=sequence.line)
     finder = make_finder(start.radius_px, start.visible_px, sequence.full_scale, start.places, sky, guessed)
     wide = start.visible_px > np.radians(WIDE_DEG) * start.radius_px
@@ -178,6 +182,7 @@ class Assembly:
             edge_bias_px=float(np.sqrt(systematic**2 + burnt**2 + (self.sky.radius_err * radius) ** 2)),
             radius_px=self.limb.radius_px,
             rough=float(np.median([m.signs.rms_px for m in kept])) > ROUGH_PX,
+            darkens=self.sequence.line in ("", "H-alpha"),
         )
         time = self.sequence.time_s[chosen]
         solution = solve(kept, time, known, self.terms)

@@ -104,6 +104,7 @@ class Known:
     # loops stand all along the limb: its shape says half as much as its scatter promises (without this every
     # third frame of the 304 angstrom sequence is placed 477 px off, by four stated errors)
     rough: bool = False
+    darkens: bool = True  # towards the limb; other light than H-alpha may do the reverse
     optics_px: tuple[float, float] | None = None  # radius and its 1 sigma
     radius_px: float | None = None  # held
     header_px: np.ndarray | None = None  # (n, 2) centres; nan in frames without a header

@@ -1,10 +1,13 @@
 """Input that looks like a limb and is none, and edges that are two: each has its one clear sentence."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+import skimage.data
+from PIL import Image
 
 from promtrack.checks import light
 from promtrack.errors import PromtrackError
@@ -96,15 +99,57 @@ def test_what_is_no_sun_is_refused_or_poor(picture):
     assert level == "poor"
 
 
-def test_a_sharp_field_stop_is_not_taken_for_the_limb():
-    # TRUTH  the middle of the disc, with its texture and noise, seen through a round hole; no light and no
-    # count outside
-    rng, hole = np.random.default_rng(1), np.hypot(X - 200, Y - 150) < 120
+@pytest.mark.parametrize("soft_px", [0.0, 1.2, 3.0])
+@pytest.mark.parametrize("noise", [0.0, 60.0])
+def test_a_field_stop_is_not_taken_for_the_limb(soft_px, noise):
+    # TRUTH  the middle of the disc, with its texture and noise, seen through a round hole, in focus or not;
+    # no light outside, and no count but the camera's noise
+    rng, hole = np.random.default_rng(1), np.where(np.hypot(X - 200, Y - 150) < 120, 1.0, 0.0)
+    hole = cv2.GaussianBlur(hole, (0, 0), soft_px) if soft_px else hole
     disc = 30000.0 + 3000.0 * cv2.GaussianBlur(rng.normal(0, 8, X.shape), (0, 0), 4)
-    frames = [(hole * (disc + rng.normal(0, 60, X.shape))).astype(np.uint16) for _ in range(6)]
-    level, said = sentences(recording(frames), "scale")
-    assert level == "poor"
-    assert any("a field stop" in sentence for sentence in said)
+    frames = [
+        hole * (disc + rng.normal(0, 60, X.shape)) + rng.normal(0, noise + 1e-9, X.shape) for _ in range(6)
+    ]
+    for subject in ("lock", "scale"):
+        level, said = sentences(recording([np.clip(f, 0, 65535).astype(np.uint16) for f in frames]), subject)
+        assert level == "poor"
+        assert any("a field stop" in sentence for sentence in said)
+
+
+@pytest.mark.parametrize("black", [0.0, 2500.0])
+def test_a_disc_before_a_black_sky_is_no_field_stop(black):
+    # TRUTH  a whole disc of 8 arcsec a pixel whose darkest counts were cut off, in 8 bits
+    frames = [make_scene(DISC).frame(i).astype(np.float32) for i in range(6)]
+    sequence = recording(
+        [np.clip((f - black) / 256, 0, 255).astype(np.uint8) * np.uint16(256) for f in frames]
+    )
+    for subject in ("lock", "scale"):
+        assert sentences(sequence, subject)[0] == "good"
+
+
+PHOTOGRAPHS = Path(skimage.data.__file__).parent  # those that the package brings along
+
+
+OTHER_THINGS = ["camera.png", "moon.png", "coins.png", "astronaut.png", "cell.png", "chessboard_RGB.png"]
+MORE_OTHERS = ["brick.png", "coffee.png", "chelsea.png", "grass.png", "gravel.png", "horse.png", "ihc.png"]
+MORE_OTHERS += ["color.png", "logo.png", "page.png", "text.png", "retina.jpg", "hubble_deep_field.jpg"]
+
+
+@pytest.mark.parametrize(
+    "name", [*OTHER_THINGS, *(pytest.param(name, marks=pytest.mark.long) for name in MORE_OTHERS)]
+)
+def test_photographs_of_something_else_give_no_good_number(name):
+    # TRUTH  no Sun in them: 8 bits with a camera's noise
+    rng, picture = np.random.default_rng(0), Image.open(PHOTOGRAPHS / name).convert("L")
+    light_ = 200.0 * np.asarray(picture, float)
+    try:
+        sequence = recording(
+            [np.clip(light_ + rng.normal(0, 60, light_.shape), 0, 65535).astype(np.uint16) for _ in range(6)]
+        )
+        lock = lock_exposures(sequence)
+    except PromtrackError:
+        return
+    assert "good" not in [light(lock.checks, subject)[0] for subject in ("lock", "scale")]
 
 
 def test_two_recordings_in_one_folder_are_named():

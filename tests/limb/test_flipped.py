@@ -60,7 +60,11 @@ def test_the_lock_is_that_of_a_recording_without_a_flip():
 
 
 @pytest.mark.parametrize("axis", [0, 1])
-@pytest.mark.parametrize("spec", [ARC, DISC], ids=["arc", "disc"])
+@pytest.mark.parametrize(
+    "spec",
+    [ARC, DISC, replace(ARC, exposure="burnt"), replace(DISC, exposure="burnt")],
+    ids=["arc", "disc", "burnt arc", "burnt disc"],
+)
 @pytest.mark.parametrize("which", ["second half", "every second"])
 def test_mirror_images_are_refused(spec, which, axis):
     # TRUTH  some frames are mirrored, left and right or top and bottom
