@@ -141,10 +141,10 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
 
     Returns
     -------
-    (k, 2) int array, rows y, x; empty when there is but one frame, or so many candidates that they are not
-    single faults of the sensor
+    (k, 2) int array, rows y, x; empty when there are so many candidates that they are not single faults of
+    the sensor
     """
-    if len(frames) < 2:
+    if not frames:
         return np.empty((0, 2), dtype=int)
     needed = min(len(frames), ENOUGH_FRAMES)
     by_chance = NormalDist().cdf(-NOISE_TIMES) ** (ENOUGH_FRAMES / needed)
@@ -157,7 +157,8 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
         rough = np.abs(excess[::2, ::2])
         # whole counts hide noise that is smaller than one of them
         step = 1.0 if np.issubdtype(frame.dtype, np.integer) else 1e-3
-        most = 4.0 * (4.0 * np.median(rough[::2, ::2]) + step)
+        # a hot pixel is no noise; on the disc there is more of that than in most of the frame
+        most = 4.0 * (4.0 * np.maximum(cv2.medianBlur(rough, 5), np.median(rough[::2, ::2])) + step)
         noise = np.sqrt(cv2.blur(np.minimum(rough, most) ** 2, (15, 15)) + step**2)
         # noise at every pixel; size as (x, y)
         limit = noise_times * cv2.resize(noise, values.shape[::-1], interpolation=cv2.INTER_NEAREST)

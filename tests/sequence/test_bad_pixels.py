@@ -52,16 +52,17 @@ def test_the_input_frames_are_left_alone(frames):
     np.testing.assert_array_equal(spoiled[0], before)
 
 
-def test_a_fixed_point_of_the_sun_is_no_hot_pixel():
+@pytest.mark.parametrize("count", [1, 9])
+def test_a_fixed_point_of_the_sun_is_no_hot_pixel(count):
     # TRUTH  a point imaged with two pixels full width at half maximum on a sensor that does not drift.
     y, x = np.mgrid[0:60, 0:80]
     point = 20000 * np.exp(-((y - 30.0) ** 2 + (x - 41.0) ** 2) / (2 * (2 / 2.355) ** 2))
     rng = np.random.default_rng(3)
-    frames = [(500 + point + rng.normal(0, 30, point.shape)).astype(np.uint16) for _ in range(9)]
+    frames = [(500 + point + rng.normal(0, 30, point.shape)).astype(np.uint16) for _ in range(count)]
     assert len(find_hot_pixels(frames, full_scale=65535.0)) == 0
 
 
-@pytest.mark.parametrize("count", [2, 3, 4])
+@pytest.mark.parametrize("count", [1, 2, 3, 4])
 def test_few_frames_are_enough(frames, count):
     # TRUTH  a clean sensor has no hot pixel in few frames either; those put in are found in any number
     few = [frame.copy() for frame in frames[:count]]
@@ -69,7 +70,6 @@ def test_few_frames_are_enough(frames, count):
     for frame in few:
         frame[20, 17] += 9000
     assert find_hot_pixels(few, full_scale=65535.0).tolist() == [[20, 17]]
-    assert find_hot_pixels(few[:1], full_scale=65535.0).shape == (0, 2)  # one frame shows nothing twice
 
 
 @pytest.mark.parametrize("count", [2, 3, 9])
