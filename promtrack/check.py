@@ -11,6 +11,7 @@ from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, turned_back
 from promtrack.limb.expected_geometry import expected_sky
 from promtrack.motion.limits import LEAST_FRAMES
+from promtrack.products.folder import refuse_products
 from promtrack.rounding import counted, typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
@@ -35,6 +36,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     ------
     InputError : the input cannot be read, or not measured: no limb, too little of it, or no scale by it
     """
+    refuse_products(Path(source))
     sequence = doubt_night(
         open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site
     )

@@ -284,11 +284,10 @@ def _watch(options: argparse.Namespace) -> None:
     settings = _settings_for(options, options.folder)
     from promtrack.watch import Watch, live_folder, watch_folder
 
-    out = options.out or live_folder(options.folder)
+    out, watch = live_folder(options.folder, options.out), Watch(options.folder, settings)
     if not options.quiet:
         _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
     every_s, until_s = max(options.every, 1.0), 60.0 * options.minutes
-    watch = Watch(options.folder, settings)
     try:
         _print(options, watch_folder(watch, out, every_s=every_s, until_s=until_s))
     except KeyboardInterrupt:  # the usual end

@@ -12,13 +12,15 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
+
 from promtrack import __version__
 from promtrack.errors import InputError, PromtrackError, SettingsError, command_line
 from promtrack.files import atomic_write
 from promtrack.limb import turned_back
 from promtrack.marks import find_marks, read_marks
 from promtrack.products import ProductFolder, default_folder, read_summary
-from promtrack.products.folder import fingerprint_of
+from promtrack.products.folder import fingerprint_of, refuse_products
 from promtrack.products.running import alone, journal
 from promtrack.sequence import open_sequence
 from promtrack.sequence.bursts import best_of_bursts
@@ -27,6 +29,7 @@ from promtrack.sequence.sort_by_time import doubt_night, refuse_several
 from promtrack.sequence.video import ffmpeg_program
 from promtrack.settings import Settings, changed_settings, load_settings, settings_as_toml
 from promtrack.show.region_of_interest import check_at
+from promtrack.show.timing import chosen_frames
 from promtrack.stages import DOERS, MEASURED, STAGES, Advance, Job, Progress, before, load, refuse, silent
 
 __all__ = [
@@ -73,7 +76,9 @@ def run(
     folder = ProductFolder(Path(out) if out else default_folder(source))
     job = Job(source, folder, settings or Settings(), progress)
     marks = marks or find_marks(source)
+    refuse_products(source)
     _open(job, marks)
+    chosen_frames(np.arange(len(job.sequence)), job.sequence.times_utc, job.settings.clip)
     ffmpeg_program()  # better missed now than after the measurement
     moved = folder.stamp("lock") == job.stamp("lock")  # the same files, under another path
     folder.create(source, replace=replace, keep=moved)
@@ -303,7 +308,9 @@ def _require(job: Job, stage: str) -> None:
     """Raises InputError unless `stage` was done with the input and settings of the stage that follows."""
     stamp = job.folder.stamp(stage)
     if stamp != job.stamp(stage):
-        what = "was made from other frames or with other settings" if stamp else "has not been finished"
+        what = (
+            "was made from other frames or with other settings or marks" if stamp else "has not been finished"
+        )
         first = command_line("promtrack", stage, job.folder.path)
         raise InputError(
             f"the stage '{stage}' {what}",

@@ -20,6 +20,7 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.pipeline import Job, load_run, measure
 from promtrack.products import ProductFolder
 from promtrack.products.tables import write_records
+from promtrack.rounding import counted
 from promtrack.scene.content import FWHM_SIGMA
 from promtrack.scene.judge import NEAR_FRONT_MM, NEAR_MM
 from promtrack.sequence.records import Sequence
@@ -112,6 +113,13 @@ def run_trial(
     InputError : the run is not finished, or too short for any body to be followed
     """
     job = load_run(out)
+    least = job.settings.motion.least_points
+    if len(job.strip) < least:
+        raise InputError(
+            f"has {counted(len(job.strip), 'frame', 'frames')}, and a knot must be seen in {least}",
+            where=str(out),
+            remedy="record for longer",
+        )
     rng = np.random.default_rng(seed)
     rows: list[TrialRow] = []
     for number in range(rounds):

@@ -24,6 +24,7 @@ from promtrack.files import atomic_write
 from promtrack.limb.find import SmallFrame, find_limb
 from promtrack.limb.frame_limb import CEILING
 from promtrack.limb.records import Place, frame_points, visible_angles
+from promtrack.products.running import ELSEWHERE
 from promtrack.rounding import counted
 from promtrack.sequence.frame_source import Found, as_stored, channel_plan, displayed, full_scale
 from promtrack.sequence.readers import as_set, find_frames
@@ -110,7 +111,7 @@ def _degrees(rays: int) -> float:
 
 @dataclass(slots=True)
 class Watch:
-    """What has come in so far; an accumulator that is changed in place."""
+    """What has come in so far, changed in place; raises InputError where there is no such folder."""
 
     folder: Path
     settings: Settings = field(default_factory=Settings)
@@ -123,6 +124,12 @@ class Watch:
     done: set[str] = field(default_factory=set)
     waiting: dict[str, tuple[int, int]] = field(default_factory=dict)  # size and date at the last look
     doubt: str = ""  # of the clock, in the words in which it was first said
+
+    def __post_init__(self) -> None:
+        if not self.folder.is_dir():
+            raise InputError(
+                "is no folder", where=str(self.folder), remedy="name the folder that the camera writes into"
+            )
 
     def new_files(self) -> list[Path]:
         """Files that have come in and stopped growing since the last call, the oldest first."""
@@ -273,9 +280,13 @@ def _minutes(value: float) -> str:
     return f"{value / 60.0:.1f} h" if value > 120 else f"{value:.0f} min"
 
 
-def live_folder(folder: Path) -> Path:
-    """FOLDER's name with -live appended, beside it."""
-    return folder.absolute().with_name(folder.absolute().name + "-live")
+def live_folder(folder: Path, out: Path | None) -> Path:
+    """`out`, or else FOLDER's name with -live appended, beside it; raises InputError where it lies inside."""
+    if out is None:
+        return folder.absolute().with_name(folder.absolute().name + "-live")
+    if Path(os.path.realpath(out)).is_relative_to(os.path.realpath(folder)):
+        raise InputError("lies inside the folder that is watched", where=str(out), remedy=ELSEWHERE)
+    return out
 
 
 def watch_folder(
@@ -297,14 +308,7 @@ def watch_folder(
     until_s : end after so many seconds, with a last line
     sleep, clock : of the system; tests give their own
 
-    Raises
-    ------
-    InputError : there is no such folder
     """
-    if not watch.folder.is_dir():
-        raise InputError(
-            "is no folder", where=str(watch.folder), remedy="name the folder that the camera writes into"
-        )
     spoken, shown, doubt = False, False, ""
     ready: deque[Path] = deque()
     due, end = clock(), clock() + until_s

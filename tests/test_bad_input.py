@@ -31,6 +31,14 @@ def test_folder_without_pictures(tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+def test_products_are_no_input(finished, tmp_path, capsys):
+    # their clip is a film that opens
+    for arguments in (["check", finished], ["run", finished, "--out", tmp_path / "new"]):
+        sentence = refused(capsys, *arguments, "--quiet")
+        assert sentence == f"{finished}: is a folder of products; give the frames that they were made from"
+    assert not (tmp_path / "new").exists()
+
+
 def damage(path, how):
     data = path.read_bytes()
     path.write_bytes({"empty": b"", "cut short": data[: len(data) // 3], "no picture": b"hello" * 100}[how])

@@ -109,6 +109,15 @@ def test_wrong_settings(tmp_path, capsys, small_frames, change, words):
     assert not (tmp_path / "out").exists()
 
 
+def test_times_of_the_clip_are_refused_before_anything_is_measured(tmp_path, capsys, small_frames):
+    for change, words in (
+        ("clip.from=23:00", "clip.from, clip.to: no frame lies between these times; give times within"),
+        ("clip.to=noon", "clip.to: 'noon' is no time"),
+    ):
+        assert words in refused_run(capsys, small_frames, tmp_path / "out", "--set", change, status=2)
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
+from promtrack.errors import InputError
 from promtrack.limb.records import to_frame
-from promtrack.pipeline import load_run
+from promtrack.pipeline import load_run, run
+from promtrack.settings import change_settings
 from promtrack.trial import Injected, injected_sequence, run_trial
+from tests.conftest import QUICK_SETTINGS
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +63,13 @@ def test_its_light_stands_where_it_should(job):
 
 
 @pytest.mark.long
+def test_too_few_frames_for_any_knot_are_refused(few_frames, tmp_path):
+    job = run(few_frames, tmp_path / "out", change_settings(QUICK_SETTINGS, {"motion.least_points": 13}))
+    assert len(job.strip) == 12
+    with pytest.raises(InputError, match="has 12 frames, and a knot must be seen in 13; record for longer"):
+        run_trial(tmp_path / "out")
+
+
 def test_the_table_says_what_became_of_each(small_run, tmp_path):
     # TRUTH  bright knots in a quiet scene; of those found three in four lie inside three stated errors.
     out = shutil.copytree(small_run.folder.path, tmp_path / "out")

@@ -7,10 +7,9 @@ import cv2
 import numpy as np
 import pytest
 
-from promtrack.errors import InputError
 from promtrack.scene import SceneSpec, make_scene
 from promtrack.watch import Watch, look_at, watch_folder
-from tests.messy import command
+from tests.messy import command, refused
 
 STEP_S = 10.0
 
@@ -138,6 +137,15 @@ def test_what_is_no_picture_is_passed_over(recording, tmp_path):
     assert feed(Watch(tmp_path / "night"), tmp_path / "night").count == 12
 
 
-def test_no_folder(tmp_path):
-    with pytest.raises(InputError, match="is no folder"):
-        next(watch_folder(Watch(tmp_path / "none"), tmp_path))
+def test_no_folder(tmp_path, capsys):
+    # one sentence, and no word of what is being watched
+    assert "none: is no folder" in refused(capsys, "watch", tmp_path / "none")
+    (tmp_path / "file.tif").write_bytes(b"II*")
+    assert "file.tif: is no folder" in refused(capsys, "watch", tmp_path / "file.tif")
+
+
+def test_nothing_is_written_into_the_folder_that_is_watched(tmp_path, capsys):
+    for out in (tmp_path, tmp_path / "live"):
+        sentence = refused(capsys, "watch", tmp_path, "--out", out, "--minutes", 0)
+        assert f"{out}: lies inside the folder that is watched" in sentence
+    assert list(tmp_path.iterdir()) == []

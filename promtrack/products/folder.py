@@ -56,7 +56,15 @@ def default_folder(source: Path) -> Path:
 
 def holds_run(path: Path) -> bool:
     """Whether a run, finished or not, has been made in this folder."""
-    return (path / _STATE).exists()
+    return os.path.exists(path / _STATE)  # Path.exists raises where the folder may not be entered
+
+
+def refuse_products(source: Path) -> None:
+    """Raises InputError where products are given as the input: their clip is a film."""
+    if holds_run(source):
+        raise InputError(
+            "is a folder of products", where=str(source), remedy="give the frames that they were made from"
+        )
 
 
 @dataclass(frozen=True, slots=True)
