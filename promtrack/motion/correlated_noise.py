@@ -168,8 +168,8 @@ def legendre(at_s: np.ndarray, time_s: np.ndarray, degree: int, order: int = 0) 
     """(m, degree + 1) Legendre polynomials, or their derivatives by time, on the span of `time_s`."""
     half = 0.5 * (time_s[-1] - time_s[0])
     u = (np.atleast_1d(at_s) - time_s[0] - half) / half
-    rows = [np.polynomial.legendre.Legendre.basis(k) for k in range(degree + 1)]
-    return np.column_stack([(one.deriv(order) if order else one)(u) for one in rows]) / half**order
+    derived = np.polynomial.legendre.legder(np.eye(degree + 1), order)  # a column for each polynomial
+    return np.polynomial.legendre.legvander(u, len(derived) - 1) @ derived / half**order
 
 
 def _curve_precision(degree: int) -> np.ndarray:

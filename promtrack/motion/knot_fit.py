@@ -72,7 +72,8 @@ class _Axis:
         weight = self.weight if weight is None else weight
         rows = legendre(time_s, self.time_s, self.moments.values.shape[-1] - 1, order)
         values = self.moments.values @ rows.T  # (g, c, m)
-        own2 = np.einsum("mi,gcij,mj->gcm", rows, self.cov, rows)
+        # one product of matrices: the same sum by einsum took a tenth of the time of measuring all motion
+        own2 = np.tensordot(self.cov, rows[:, :, None] * rows[:, None, :], axes=([2, 3], [1, 2]))
         own2 *= self.variance[..., None]
         if order:
             still = 1.0 - self._moves()[..., None]
