@@ -242,9 +242,8 @@ class Solved:
         offset = offset - x[u.beta] * e.wider_px[e.edge.frame]
         rows = np.column_stack([e.edge.unit, np.ones(len(offset))])
         normal, right = np.zeros((e.n, 3, 3)), np.zeros((e.n, 3))
-        covariances = noise.by_frame(e.edge)
-        for i, part in enumerate(by_frame(e.edge.frame, e.n)):
-            covariance = covariances[i]
+        parts = zip(by_frame(e.edge.frame, e.n), noise.by_frame(e.edge), strict=True)
+        for i, (part, covariance) in enumerate(parts):
             weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))
             normal[i], right[i] = rows[part].T @ weighted[:, :3], rows[part].T @ weighted[:, 3]
         return normal, right

@@ -7,12 +7,13 @@ each block by itself, for minutes, by far more than the scatter of its pixels sa
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.sparse import block_diag, coo_matrix, csc_matrix, csr_matrix, diags, vstack
+from scipy.sparse import coo_matrix, csc_matrix, csr_matrix, diags, vstack
 
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.shifts import LEAST_GAIN, LINEAR_PX
@@ -52,14 +53,12 @@ class BlockNoise:
         single = (self.own * err_px) ** 2 + self.single_px**2
         return self.shared_px**2 * self.likeness(at_px) + single[..., None] * np.eye(at_px.shape[-1])
 
-    def by_frame(self, observed: Observed, weight: np.ndarray, frames: int) -> list[np.ndarray]:
+    def by_frame(self, observed: Observed, weight: np.ndarray, frames: int) -> Iterator[np.ndarray]:
         """(b, b) covariance of the observations in each frame, px2; what has a small weight has a larger
         variance of its own."""
-        parts = []
         for part in by_frame(observed.frame, frames):
             covariance = self.covariance(observed.at_px[part], observed.err_px[part])
-            parts.append(covariance + np.diag(np.diag(covariance) * (1 / weight[part] - 1)))
-        return parts
+            yield covariance + np.diag(np.diag(covariance) * (1 / weight[part] - 1))
 
     def err_px(self, own_px: np.ndarray) -> np.ndarray:
         """(m,) 1 sigma of single blocks with errors of their own, (m,) px."""
@@ -74,12 +73,12 @@ class EdgeNoise:
     alike: BlockNoise  # along the limb, in units of `err_px`
     weight: np.ndarray  # (m,) of each bin: 1, less for outliers
 
-    def by_frame(self, observed: Observed) -> list[np.ndarray]:
+    def by_frame(self, observed: Observed) -> Iterator[np.ndarray]:
         """(b, b) covariance of the bins in each frame, or of the relief, px2."""
         size = np.atleast_1d(self.err_px) ** 2
         units = replace(observed, err_px=np.ones(len(observed.frame)))
         parts = self.alike.by_frame(units, self.weight, len(size))
-        return [part * square for part, square in zip(parts, size, strict=True)]
+        return (part * square for part, square in zip(parts, size, strict=True))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,15 +183,14 @@ class Rows:
         right: np.ndarray,
         err: float | np.ndarray = 1.0,
         *,
-        covariances: list[np.ndarray] | None = None,
+        covariances: Iterable[np.ndarray] | None = None,
     ) -> None:
         """Rows sum(value x[column]) = right +- err, independent, or with a covariance for each part of
         them, one part after the other."""
         if covariances is None:
             whiten = diags(np.broadcast_to(1.0 / np.asarray(err, float), right.shape))
         else:
-            parts = [solve_triangular(np.linalg.cholesky(c), np.eye(len(c)), lower=True) for c in covariances]
-            whiten = block_diag(parts, format="csr")
+            whiten = _whitening(covariances)
         number = np.tile(np.arange(len(right)), len(columns))
         entries = np.concatenate(values), (number, np.concatenate(columns))
         self.matrix.append(whiten @ coo_matrix(entries, (len(right), self.size)).tocsr())
@@ -207,3 +205,18 @@ class Rows:
     def built(self) -> tuple[csc_matrix, np.ndarray]:
         """The matrix (rows, unknowns) and its right side (rows,)."""
         return vstack(self.matrix).tocsc(), np.concatenate(self.right)
+
+
+def _whitening(covariances: Iterable[np.ndarray]) -> csr_matrix:
+    """Block-diagonal matrix of the inverse Cholesky factors of covariances (b, b) each: only one covariance
+    is there at a time, since those of all frames together would fill 100 MB."""
+    roots, sizes = [], []
+    for one in covariances:
+        root = solve_triangular(np.linalg.cholesky(one), np.eye(len(one)), lower=True)
+        roots.append(root[np.tril_indices(len(one))])
+        sizes.append(len(one))
+    filled = np.concatenate([np.arange(1, size + 1) for size in sizes])  # entries of each row
+    begin = np.concatenate([[0], np.cumsum(filled)])
+    block = np.repeat(np.cumsum(sizes) - sizes, sizes)  # first column of each row
+    columns = np.arange(begin[-1]) + np.repeat(block - begin[:-1], filled)
+    return csr_matrix((np.concatenate(roots), columns, begin), (len(filled), len(filled)))
