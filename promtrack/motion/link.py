@@ -62,6 +62,7 @@ class _Track:
     time_s: float
     state: np.ndarray  # (2, 2): place and velocity, rows; axes, columns
     cov: np.ndarray  # (2, 2, 2): for each axis, of place and velocity
+    bright: float  # mean logarithm of the signal-to-noise ratio of its last five points
     misses: int = 0
 
 
@@ -144,10 +145,7 @@ def _likelihoods(
     off = places.place_mm[here][None] - state[:, None, 0]
     spread2 = cov[:, :, 0, 0][:, None] + places.error_mm[here][None] ** 2 + SMALLEST_MM**2
     distance2 = (off**2 / spread2).sum(-1)
-    bright = (
-        np.log(places.snr[here])[None]
-        - np.array([np.mean(np.log(places.snr[track.points[-5:]])) for track in alive])[:, None]
-    )
+    bright = np.log(places.snr[here])[None] - np.array([track.bright for track in alive])[:, None]
     gain = -0.5 * distance2 - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * chance)
     return gain - 0.5 * np.minimum((bright / FADE_SNR) ** 2, 9.0), distance2 < GATE2
 
@@ -159,7 +157,12 @@ def _update(track: _Track, point: int, places: Places) -> None:
     track.state = track.state + weight.T * off
     track.cov = track.cov - weight[:, :, None] * track.cov[:, None, 0, :]
     track.points.append(point)
+    track.bright = _brightness(track.points, places)
     track.misses = 0
+
+
+def _brightness(points: list[int], places: Places) -> float:
+    return float(np.mean(np.log(places.snr[points[-5:]])))
 
 
 def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np.ndarray) -> list[_Track]:
@@ -190,7 +193,7 @@ def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np
         return []
     line = _lines(chosen, places, last=True)
     return [
-        _Track(three.tolist(), float(time_s), state, cov)
+        _Track(three.tolist(), float(time_s), state, cov, _brightness(three.tolist(), places))
         for three, time_s, state, cov in zip(chosen, line.time_s, line.state, line.cov, strict=True)
     ]
 
