@@ -155,7 +155,8 @@ def refused_run_after_lock(capsys, frames, out, change):
     return refused(capsys, "run", frames, "--out", out, "--set", change, "--quiet", status=2)
 
 
-@pytest.mark.parametrize("turned", [pytest.param("upside down", marks=pytest.mark.long), "left for right"])
+@pytest.mark.long
+@pytest.mark.parametrize("turned", ["upside down", "left for right"])
 def test_flipped_frames_measure_the_same_speeds(tmp_path, small_scene, small_run, monkeypatch, turned):
     # TRUTH  the same scene, its rows or columns reversed: the same knots at the same speeds, within their
     # errors, and at the same distance from the Sun's centre. The sense in which image angles run is reversed.
@@ -199,7 +200,7 @@ def test_a_mirrored_camera_gives_the_same_position_angles(tmp_path, small_scene,
     assert angles[0] == pytest.approx(angles[1], abs=1e-6)
 
 
-@pytest.mark.parametrize("count", [2, 5])
+@pytest.mark.parametrize("count", [2, pytest.param(5, marks=pytest.mark.long)])
 def test_a_few_frames_are_enough_to_say_that_nothing_can_be_followed(tmp_path, small_frames, count):
     job = run(some_of(small_frames, tmp_path / "in", count), tmp_path / "out", QUICK_SETTINGS)
     assert (job.motion.knots, job.motion.fronts) == ((), ())

@@ -44,8 +44,8 @@ def test_links_lead_somewhere(text):
         assert (text.parent / target).exists(), f"{text.name} links to {target}"
 
 
-# What these pages show, `test_many` and `outside/test_interop` do on fewer frames.
-LONG_PAGES = ("season.md", "interop.md")
+# What these pages show, `test_many`, `outside/test_interop` and `test_whole_way` do on fewer frames.
+LONG_PAGES = ("season.md", "interop.md", "python.md")
 
 
 @pytest.mark.parametrize(

@@ -42,7 +42,10 @@ def frames():
     return scene, [scene.frame(i).astype(np.float32) for i in range(len(scene))]
 
 
-@pytest.mark.parametrize("spoil", [ghost, ring, stripes, hot_clusters])
+@pytest.mark.parametrize(
+    "spoil",
+    [ghost, hot_clusters, *(pytest.param(other, marks=pytest.mark.long) for other in (ring, stripes))],
+)
 def test_what_is_fixed_on_the_sensor_does_not_move(spoil, frames, tmp_path, monkeypatch):
     # TRUTH  nothing moves in this scene but the Sun as a whole, by 47 px in eight minutes
     scene, clean = frames

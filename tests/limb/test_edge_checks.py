@@ -51,7 +51,7 @@ def test_a_jagged_skyline_is_not_trusted_by_check_nor_by_a_run():
     assert inspect_sequence(recording([make_scene(DISC).frame(i) for i in range(3)])).doubt == ""
 
 
-@pytest.mark.parametrize("width", [240, 360])
+@pytest.mark.parametrize("width", [240, pytest.param(360, marks=pytest.mark.long)])
 def test_a_disc_of_oblong_pixels_is_not_round(width):
     # TRUTH  a round disc of 400 columns squeezed to fewer
     scene = make_scene(DISC)

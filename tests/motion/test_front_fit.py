@@ -59,6 +59,7 @@ def test_a_drift_of_the_edge_is_no_acceleration():
     assert np.std(found) == pytest.approx(1.0, abs=0.28)
 
 
+@pytest.mark.long  # six hundred fits
 def test_the_heights_tell_how_large_the_drift_is():
     # TRUTH  60 fronts of constant speed whose edge drifts by an unknown amount, 0.05 to 0.5 Mm rms in its
     # straight part: pulls of their speeds are standard (4 / sqrt(120) = 37 %), and the largest fifth of the

@@ -24,9 +24,19 @@ SCENE = Recipe(
 
 
 @pytest.fixture(scope="module")
-def measured(tmp_path_factory):
+def told():
+    """What the measurement says of its progress."""
+    return []
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory, told):
     strip, knots = made_strip(SCENE, tmp_path_factory.mktemp("measured"), 11)
-    return strip, knots, measure_motion(strip, scale_err=0.003, clock_err=1e-4, seed=1)
+
+    def progress(done, total):
+        told.append((done, total))
+
+    return strip, knots, measure_motion(strip, scale_err=0.003, clock_err=1e-4, seed=1, progress=progress)
 
 
 def test_knots_are_found_with_their_speeds(measured):
@@ -91,14 +101,6 @@ def test_a_record_is_whole(measured):
     assert len(motion.slits) <= 3
 
 
-def test_the_same_seed_gives_the_same_result(measured):
-    strip, _, motion = measured
-    again = measure_motion(strip, scale_err=0.003, clock_err=1e-4, seed=1)
-    assert [knot.fit.speed_km_s for knot in again.knots] == [knot.fit.speed_km_s for knot in motion.knots]
-    assert [knot.false_alarm for knot in again.knots] == [knot.false_alarm for knot in motion.knots]
-    assert again.meanings == motion.meanings
-
-
 def test_a_boiling_scene_without_motion_moves_nothing(tmp_path):
     # TRUTH  half an hour of threads, fringe and thin cloud. (Twenty hours are in
     # tests/benchmarks/motion_accuracy.py.)
@@ -158,11 +160,9 @@ def test_a_run_of_a_few_strips_is_no_trouble(measured, count):
     assert motion.fronts == ()
 
 
-def test_progress_ends_with_the_work(measured):
+def test_progress_ends_with_the_work(measured, told):
     # TRUTH  rising counts of one total; the search is not the end, and the last call is the total
     strip = measured[0]
-    told = []
-    measure_motion(strip, progress=lambda done, total: told.append((done, total)))
     done, totals = [one for one, _ in told], {total for _, total in told}
     assert len(totals) == 1
     assert done == sorted(done)
@@ -170,7 +170,7 @@ def test_progress_ends_with_the_work(measured):
     assert len(told) > len(strip) + 1
 
 
-def test_the_number_of_workers_changes_nothing(measured, monkeypatch):
+def test_the_same_seed_gives_the_same_result_whatever_the_number_of_workers(measured, monkeypatch):
     # TWIN  the same strips by one worker and by five: every number the same, prominences included
     strip = measured[0]
     found = []
