@@ -252,8 +252,8 @@ def _measured(
     sigma = noise[:, None]
     labels = _large(significant[:, span.columns], limits.KNOT_MM**2 / 4.0, geometry)
     significant = labels > 0
-    body = _standing(labels, span.bottom, geometry)
-    tops = [_top_mm(light, body, level, geometry) for level in (0.35, 0.5, 0.65)]
+    body = _joined(light, _standing(labels, span.bottom, geometry), span, geometry)
+    tops = [_top(light, body, level, geometry)[0] for level in (0.35, 0.5, 0.65)]
     if not significant.any() or tops[1] < SPICULES_MM:
         return (np.nan,) * 7
     above, sigma = light[span.bottom :], sigma[span.bottom :]
@@ -280,14 +280,41 @@ def _bright(light: np.ndarray) -> float:
     return float(np.percentile(light, 90))
 
 
-def _top_mm(light: np.ndarray, significant: np.ndarray, level: float, geometry: StripGeometry) -> float:
-    """Greatest height, over the columns, at which light falls to `level` of the brightest just below.
+def _joined(light: np.ndarray, body: np.ndarray, span: _Range, geometry: StripGeometry) -> np.ndarray:
+    """(rows, k) bool: a prominence without the knots that fly past its top, from which light falls to less
+    than half of the knot's before it rises again; what is no knot in size stays."""
+    size = round(SMOOTH_MM / geometry.mm_per_row), round(SMOOTH_MM / geometry.mm_per_column(0.0))
+    reach = np.ones(4 * np.array(size) + 1, bool)  # two sigma each way: a knot's faint rim goes with it
+    pixel_mm2 = _pixel_area(geometry)
+    while True:
+        top_mm, row, column = _top(light, body, 0.5, geometry)
+        if top_mm < SPICULES_MM:
+            return body
+        near = np.zeros_like(body)
+        near[row, column] = True
+        near = ndimage.binary_dilation(near, reach) & body
+        if not near.any():
+            return body
+        labels, _ = ndimage.label(body & (light >= 0.5 * light[near].max()), np.ones((3, 3)))
+        part = labels == labels[near][np.argmax(light[near])]
+        area, whole = (float((one.sum(axis=1) * pixel_mm2).sum()) for one in (part, body))
+        rest = body & ~ndimage.binary_dilation(part, reach)
+        if area > min(limits.KNOT_MM**2, 0.5 * whole) or part[: span.bottom + 1].any() or not rest.any():
+            return body
+        body = rest
+
+
+def _top(
+    light: np.ndarray, significant: np.ndarray, level: float, geometry: StripGeometry
+) -> tuple[float, int, int]:
+    """Greatest height [Mm], over the columns, at which light falls to `level` of the brightest just below,
+    and the row and column of that; minus infinity where nothing is significant.
 
     A level of the plasma itself, since a threshold in noise lies the farther out the brighter the plasma is.
     """
     columns = np.flatnonzero(significant.any(axis=0))
     if not len(columns):
-        return -np.inf
+        return -np.inf, 0, 0
     light, row = light[:, columns], np.arange(len(light))[:, None]
     last = len(light) - 1 - np.argmax(significant[::-1, columns], axis=0)
     reach = max(round(limits.KNOT_MM / geometry.mm_per_row), 2)
@@ -295,12 +322,14 @@ def _top_mm(light: np.ndarray, significant: np.ndarray, level: float, geometry: 
     peak = len(light) - 1 - np.argmax(np.where(near, light, -np.inf)[::-1], axis=0)  # the outermost
     at = np.arange(len(columns))
     wanted = level * light[peak, at]
-    below = (row > peak) & (light < wanted)
-    if not below.any(axis=0).all():
-        return float(geometry.height_mm(len(light) - 1.0))
-    outer = np.argmax(below, axis=0)
-    part = (light[outer - 1, at] - wanted) / (light[outer - 1, at] - light[outer, at])
-    return float(geometry.height_mm(np.max(outer - 1.0 + part)))
+    rises = np.diff(light, axis=0, append=-np.inf) > 0.0  # beyond the plasma's last row: of another body
+    below = (row > peak) & ((light < wanted) | (row > last) & rises)
+    falls = below.any(axis=0)
+    outer = np.where(falls, np.argmax(below, axis=0), len(light) - 1)
+    part = (light[outer - 1, at] - wanted) / np.maximum(light[outer - 1, at] - light[outer, at], 1e-9)
+    top = np.where(falls, outer - 1.0 + np.clip(part, 0.0, 1.0), len(light) - 1.0)
+    best = int(np.argmax(top))
+    return float(geometry.height_mm(top[best])), int(peak[best]), int(columns[best])
 
 
 def _leaps(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:

@@ -43,7 +43,6 @@ from promtrack.show.region_of_interest import way_of
 from promtrack.show.timing import ClipTime, longest_free
 from promtrack.show.view import ClipView
 
-NUMBER_S = 2.5  # clip time for which a number stands at least
 DRAWN = 12  # knots, lettered ones among them
 TAIL_S = 1.0  # clip time that a knot's tail shows
 MOST_WIDTH = 0.25  # of the room for words: a wider number is broken into two lines

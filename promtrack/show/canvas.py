@@ -167,7 +167,7 @@ def draw_text(
     strength: float = 0.9,
 ) -> None:
     """Text with its top-left corner at (x, y)."""
-    paint(canvas, block.halo, BLACK, x=x - block.reach, y=y - block.reach, strength=0.85)
+    paint(canvas, block.halo, BLACK, x=x - block.reach, y=y - block.reach)
     paint(canvas, block.mask, bgr, x=x, y=y, strength=strength)
 
 
@@ -179,7 +179,7 @@ def draw_words(canvas: Canvas, words: str, page: Page, x: float, y: float) -> No
 def letter_strength(bgr: tuple[float, float, float]) -> float:
     """Opacity of letters in a colour: dark ones need more to be read, bright ones less."""
     luma = (LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]) / 255.0
-    return 1.0 - 0.33 * luma
+    return min(1.0, 0.6 / luma)
 
 
 def draw_line(
@@ -274,11 +274,11 @@ class Block:
     __slots__ = ("halo", "mask", "reach")
 
     def __init__(self, mask: np.ndarray, size: int):
-        self.mask, self.reach = mask, max(2, round(HALO * size))
-        reach = self.reach
-        wide = cv2.copyMakeBorder(mask, reach, reach, reach, reach, cv2.BORDER_CONSTANT, value=0)
-        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (self.reach | 1, self.reach | 1))
-        self.halo = cv2.GaussianBlur(cv2.dilate(wide, kernel), (0, 0), max(self.reach / 3.0, 0.6))
+        solid = max(2, round(HALO * size))
+        self.mask, self.reach = mask, 2 * solid
+        wide = cv2.copyMakeBorder(mask, *(self.reach,) * 4, cv2.BORDER_CONSTANT, value=0)
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * solid + 1, 2 * solid + 1))
+        self.halo = cv2.GaussianBlur(cv2.dilate(wide, kernel), (0, 0), max(solid / 3.0, 0.6))
 
     @property
     def width(self) -> int:

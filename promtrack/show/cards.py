@@ -23,7 +23,7 @@ from promtrack.show.findings import (
     speed_of,
     top_height,
 )
-from promtrack.show.layout import Rect, place_block
+from promtrack.show.layout import FREE, Rect, busy_share, place_block
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import wrapped
 from promtrack.show.verdict import PLANE_OF_SKY, limb_name
@@ -82,8 +82,8 @@ def earth_diameters(height: Quoted) -> str:
 
 
 def million_km_h(speed: Quoted) -> str:
-    """'1.04 million km/h', of a speed in km/s; below 100,000 km/h '94000 km/h'."""
-    factor, unit = (3.6e-3, "million km/h") if speed.value >= 28.0 else (3600.0, "km/h")
+    """'1.04 million km/h', of a speed in km/s; below a million '94000 km/h'."""
+    factor, unit = (3.6e-3, "million km/h") if speed.value * 3600.0 >= 1e6 else (3600.0, "km/h")
     return f"{_as_sure(speed.value * factor, speed.error * factor)} {unit}"
 
 
@@ -131,12 +131,15 @@ def draw_title(annotation: Annotation, canvas: Canvas) -> None:
     """The title over a clean picture, where it covers least."""
     page = annotation.page
     title, *rest = title_lines(annotation)
-    lines = wrapped(title, round(TITLE_TYPE * page.unit), page.inside.width)
-    for line in rest:
-        lines += wrapped(line, page.unit, page.inside.width)
-    card = _fitted(lines, page.inside.width)
     spots = ("top left", "top right", "bottom left", "bottom right")
-    rect = place_block(annotation.title_ground, card.width, card.height, spots)
+    for share in (1.0, 0.5, 0.4):  # of the width: narrower where it would cover plasma
+        width = round(share * page.inside.width)
+        lines = wrapped(title, round(TITLE_TYPE * page.unit), width)
+        lines += [line for words in rest for line in wrapped(words, page.unit, width)]
+        card = _fitted(lines, page.inside.width)
+        rect = place_block(annotation.title_ground, card.width, card.height, spots)
+        if rect is not None and busy_share(annotation.title_ground, rect) <= FREE:
+            break
     if rect is not None:
         draw_text(canvas, card, rect.left, rect.top, strength=0.95)
 

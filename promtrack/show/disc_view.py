@@ -68,8 +68,8 @@ def disc_view(measured: Measured) -> ClipView:
     known = orientation.position_angles
     turn, side = (orientation.zero_deg, orientation.sign) if known else (0.0, 1)
     centre, radius = 0.5 * (height - 1.0), lock.radius_px * zoom
-    km_per_px, up = measured.scale.km_per_px / zoom, "solar north" if known else "image"
-    return ClipView(width, height, zoom, turn, side, centre, centre, radius, km_per_px, up)
+    km_per_px = measured.scale.km_per_px / zoom
+    return ClipView(width, height, zoom, turn, side, centre, centre, radius, km_per_px)
 
 
 def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], int]:
@@ -92,9 +92,7 @@ def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], in
         middle_px = radius + 0.5 * (1.0 - BENEATH) * top * 1e3 / km_per_px
         turn = float(turn_of(0.5 * (start + to)))
         sun_x, sun_y = rect.left + ASIDE * rect.width, rect.top + 0.5 * (rect.height - 1.0) + middle_px
-        view = ClipView(
-            disc.width, disc.height, zoom, turn, disc.side, sun_x, sun_y, radius, km_per_px, "limb"
-        )
+        view = ClipView(disc.width, disc.height, zoom, turn, disc.side, sun_x, sun_y, radius, km_per_px)
         half = float(np.rad2deg(ASIDE * rect.width / radius))
         insets.append(Inset(rect, view, 0.5 * (start + to) - half, 0.5 * (start + to) + half))
     return tuple(insets), sum(not any(i.holds(0.5 * (a + b)) for i in insets) for a, b, _ in pieces)

@@ -14,9 +14,7 @@ import numpy as np
 from promtrack.motion.prominences import Prominence
 from promtrack.sequence.records import spread_over
 from promtrack.show.bodies import (
-    NUMBER_S,
     Body,
-    ClipTime,
     bodies_of,
     draw_body,
     mind_way,
@@ -42,7 +40,7 @@ from promtrack.show.scale_bar import (
     height_ticks,
     scale_size,
 )
-from promtrack.show.timing import Plan, Shot
+from promtrack.show.timing import NUMBER_S, ClipTime, Plan, Shot
 from promtrack.show.view import ClipView
 
 
@@ -159,7 +157,8 @@ def annotate(
         return take(ground, rect, page.unit // 2)
 
     if {"clock", "gaps"} & wanted:
-        notices = {gap_words(shot.gap_s) for shot in plan.shots if shot.gap_s > 0.0}
+        first_utc = measured.sequence.times_utc[plan.frames[0]]
+        notices = {gap_words(shot.gap, first_utc) for shot in plan.shots if shot.gap}
         size = clock_size(page, notices if "gaps" in wanted else set(), gaps="gaps" in wanted)
         ground = stand("clock", size, ("bottom left", "bottom right", "top left", "top right"), ground)
     if {"scale", "earth"} & wanted and not insets:
@@ -255,7 +254,7 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
         if "clock" in annotation.blocks:
             now = annotation.first_utc + np.timedelta64(round(shot.time_s * 1e6), "us")
             times = annotation.plan.time_s if "gaps" in wanted else np.zeros(0)
-            notice = gap_words(shot.gap_s) if "gaps" in wanted and shot.gap_s > 0.0 else ""
+            notice = gap_words(shot.gap, annotation.first_utc) if "gaps" in wanted and shot.gap else ""
             draw_clock(
                 canvas,
                 annotation.blocks["clock"],

@@ -34,7 +34,7 @@ class MarkColours:
 
 # Front, knots and grey keep a CIE76 distance of 25 or more from one another in normal vision and under
 # simulated protanopia, deuteranopia and tritanopia (Machado, Oliveira & Fernandes 2009).
-ON_DARK = MarkColours("#bfec62", ("#69ccfd", "#567aeb", "#ffcdd7"), "#81878d", "#e3f0f8")
+ON_DARK = MarkColours("#bfec62", ("#69ccfd", "#6d87ee", "#ffcdd7"), "#878d93", "#e3f0f8")
 ON_LIGHT = MarkColours("#416000", ("#0089de", "#482579", "#ad2b51"), "#8b9197", "#33424d")
 KNOT_MARKERS = (
     "o",

@@ -25,9 +25,8 @@ LEAST_SHARE = 0.40  # of the picture's height that the action takes; a wider sce
 LEAST_TOP_MM = 30.0
 APART_DEG = 0.5  # gap that parts two bodies
 CLEAR = 0.05  # of half the picture: sky kept between a body and its edge
-MOST_OF_HEADLINE = 0.7  # of its track
+MOST_OF = 0.7  # of the headline's track, and of the largest prominence, that is in view
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
-WHOLE = 0.92  # the same where it would not fit otherwise
 CELL_MM = 2.5
 LARGEST_ZOOM = 14.0  # picture px per frame px: beyond it plasma is soft on a phone too
 
@@ -101,8 +100,13 @@ def find_action(
         if centre is not None:
             keep = np.abs(angle - centre) <= window / 2.0
         else:
-            headline = tracks[0].angle_deg if tracks else None
-            keep = best_window(angle, weight, (least, window), headline, strip.geometry, plasma.bodies)
+            needed = [track.angle_deg for track in tracks[:1]]
+            if not ranked_fronts(motion):  # an eruption is what matters, a knot is a detail
+                needed += [np.linspace(p.from_deg, p.to_deg, 50) for p in motion.prominences[:1]]
+            needed = [one + 360.0 * np.round((np.mean(angle) - np.mean(one)) / 360.0) for one in needed]
+            span = float(np.ptp(np.concatenate(needed))) if needed else 0.0
+            window = max(window, span if span < WINDOW_DEG else 0.0)
+            keep = best_window(angle, weight, (least, window), needed, strip.geometry, plasma.bodies)
         if keep.any():
             top = _percentile(height[keep], weight[keep], 0.99)
     if centre is not None:
@@ -194,7 +198,7 @@ def best_window(
     angle_deg: np.ndarray,
     weight: np.ndarray,
     range_deg: tuple[float, float],
-    headline_deg: np.ndarray | None,
+    needed_deg: list[np.ndarray],
     geometry: StripGeometry,
     bodies: list[tuple[float, float]],
 ) -> np.ndarray:
@@ -204,7 +208,8 @@ def best_window(
     ----------
     angle_deg, weight : (n,) of all points
     range_deg : least width of the picture, and greatest width of the stretch
-    headline_deg : angles of the track whose number is the headline: most of it is in, where the width allows
+    needed_deg : angles of what should be in for the most part where the width allows, the first rather than
+        the second: the track whose number is the headline, the largest prominence
     geometry : of the strips, beyond whose ends no picture reaches
     bodies : first and last angle of each connected piece of plasma
     """
@@ -231,9 +236,9 @@ def best_window(
                 cut |= (edge > begin - CLEAR * half) & (edge < end + CLEAR * half)
             # what fits nowhere is cut anyway
             worth = worth - cut * (0.5 * heaped[-1] if end - begin <= window_deg else 0.5 * held(begin, end))
-        if headline_deg is not None:
-            inside = (headline_deg >= starts[:, None]) & (headline_deg <= starts[:, None] + wide)
-            worth = worth + heaped[-1] * (inside.mean(axis=1) >= MOST_OF_HEADLINE)
+        for place, one in enumerate(needed_deg):
+            inside = (one >= starts[:, None]) & (one <= starts[:, None] + wide)
+            worth = worth + heaped[-1] * (2 - place) * (inside.mean(axis=1) >= MOST_OF)
         # Of all stretches that are worth the most, the middle one keeps what it holds centred.
         best = np.flatnonzero(worth >= worth.max() - 1e-9 * heaped[-1])
         chosen = best[len(best) // 2]

@@ -13,7 +13,7 @@ import numpy as np
 from promtrack.rounding import unbroken
 from promtrack.show.canvas import Canvas, Page, draw_line, draw_words, line_height, paint, text_width
 from promtrack.show.layout import Rect, overlaps
-from promtrack.show.timing import GAP, cadence
+from promtrack.show.timing import GAP, Gap, cadence
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
 
@@ -28,12 +28,13 @@ def nice_step(least: float) -> float:
     return float(next((n * power for n in (1.0, 2.0, 5.0) if n * power >= least * (1 - 1e-9)), 10 * power))
 
 
-def gap_words(gap_s: float) -> str:
-    """'gap 4 min 10 s'."""
-    hours, rest = divmod(round(gap_s), 3600)
+def gap_words(gap: Gap, first_utc: np.datetime64) -> str:
+    """'gap 4 min 10 s at 09:08', true whenever it is read; first_utc: time of the first frame shown."""
+    hours, rest = divmod(round(gap.length_s), 3600)
     minutes, seconds = divmod(rest, 60)
     parts = [(hours, "h"), (minutes, "min"), (seconds if not hours else 0, "s")]
-    return "gap " + " ".join(f"{n} {unit}" for n, unit in parts if n)
+    begin = str((first_utc + np.timedelta64(round(gap.from_s), "s")).astype("datetime64[m]"))[11:]
+    return "gap " + " ".join(f"{n} {unit}" for n, unit in parts if n) + f" at {begin}"
 
 
 def clock_size(page: Page, notices: set[str], *, gaps: bool) -> tuple[int, int]:

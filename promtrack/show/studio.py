@@ -23,10 +23,14 @@ from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import SIZES, ClipView, choose_views
 
-LOOKED_AT = 12  # pictures drawn to see where not to write, and how much light numbers and marks add
-OVERLAY_LIGHT = 0.3  # of the picture's own light, at the moment with most numbers
-INK = (0.65, 0.95)  # opacity of clock, scale, compass and heights, least and most
-LUMINANCE = ((np.clip(np.arange(256) - 16.0, 0.0, 219.0) / 219.0) ** 2.2).astype(np.float32)[None]
+LOOKED_AT = 12  # pictures drawn to see where not to write, and how much light the annotation adds
+OVERLAY_LIGHT = 0.28  # of the picture's own light; 0.3 with what single pictures differ
+INK = (0.55, 0.95)  # opacity of clock, scale, compass and heights, least and most
+CODED = np.clip((np.arange(256) - 16.0) / 219.0, 0.0, 1.0)
+# IEC 61966-2-1, item 5.2, of limited-range code values
+LUMINANCE = np.where(CODED <= 0.04045, CODED / 12.92, ((CODED + 0.055) / 1.055) ** 2.4).astype(np.float32)[
+    None
+]
 # GIF and WebP run in a loop and small: no more than what is read there.
 SMALL_OVERLAYS = frozenset({"clock", "scale", "knots", "front", "end"})
 
@@ -42,7 +46,7 @@ class Studio:
     tones: np.ndarray  # (looked at, rows, columns) coarse tone above the quiet Sun
     insets: tuple[Inset, ...]  # of clip.view=disc
     not_shown: int  # prominences that found no inset
-    light: float  # mean linear luminance of the pictures, 1 is white
+    light: np.ndarray  # (looked at,) mean linear luminance of those pictures, 1 is white
 
     def tone(self, frame: np.ndarray, shot: Shot) -> np.ndarray:
         """(height, width) uint8 tone of a shot's picture; `frame` is (rows, columns), counts."""
@@ -53,21 +57,33 @@ class Studio:
     def annotation(self, *, small: bool = False) -> Annotation:
         """The layout of the clip's annotation, or of that of GIF and WebP.
 
-        It is as bright as the picture allows: together at most `OVERLAY_LIGHT` of the picture's own light.
+        It is as bright as the pictures allow: together at most `OVERLAY_LIGHT` of the picture's own light.
+        Where that would be too faint to read, heights and compass are left out.
         """
         wanted = frozenset(self.measured.settings.clip.overlays)
         wanted = wanted & SMALL_OVERLAYS if small else wanted
         page = make_page(self.views[0].width, self.views[0].height)
-        made = annotate(
-            self.measured, self.plan, self.views, page, self.tones, wanted, self.insets, self.not_shown
-        )
-        motion = [shot for shot in self.plan.shots if shot.act == "motion"]
+        for left_out in ((), ("heights",), ("heights", "compass")):
+            wanted -= frozenset(left_out)
+            made = annotate(
+                self.measured, self.plan, self.views, page, self.tones, wanted, self.insets, self.not_shown
+            )
+            ink = self._ink(made)
+            if ink >= INK[0]:
+                break
+        return replace(made, page=replace(page, ink=float(np.clip(ink, *INK))))
+
+    def _ink(self, made: Annotation) -> float:
+        """Opacity of what stands all the time at which the pictures have just so much light in overlays."""
         bare, alone = replace(made, wanted=frozenset(), blocks={}), replace(made, bodies=())
-        bodies = max(_light(bare, shot) for shot in motion[:: max(len(motion) // LOOKED_AT, 1)])
-        standing = _light(alone, motion[-1])
-        share = max(OVERLAY_LIGHT * self.light - bodies, 0.0) / max(standing, 1e-9)
-        ink = float(np.clip(page.ink * share ** (1.0 / 2.2), *INK))  # code values: ITU-R BT.1886, nearly
-        return replace(made, page=replace(page, ink=ink))
+        motion = [shot for shot in self.plan.shots if shot.act == "motion"]
+        shares = []
+        for place, own in zip(spread_over(len(self.views), len(self.light)), self.light, strict=True):
+            shot = next(shot for shot in motion if shot.place >= place)
+            shares.append([_light(one, shot) / own for one in (bare, alone)])
+        bodies, standing = np.mean(shares, axis=0)
+        share = max(OVERLAY_LIGHT - bodies, 0.0) / max(standing, 1e-9)
+        return made.page.ink * float(share) ** (1.0 / 2.2)  # code values: nearly this power
 
 
 def prepare(measured: Measured) -> Studio:
@@ -109,8 +125,9 @@ def prepare(measured: Measured) -> Studio:
         own = busy_map(looked, [inset.own_view] * len(looked), toner, lock)
         part[:] = own[:, : part.shape[1], : part.shape[2]]
     luma = palette_ycc(clip.look)[0]
-    small = [tone_frame(f, toner, v.scaled(0.125), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
-    light = float(np.mean([_linear(luma[tone]).mean() for tone in small]))
+    # not smaller: the mean of tones is darker than that of light
+    small = [tone_frame(f, toner, v.scaled(0.5), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
+    light = np.array([float(_linear(luma[tone]).mean()) for tone in small])
     return Studio(measured, plan, views, toner, tones, insets, not_shown, light)
 
 
@@ -128,7 +145,7 @@ def _cropped(measured: Measured, frames: np.ndarray) -> tuple[tuple[ClipView, ..
 
 
 def _linear(luma: np.ndarray) -> np.ndarray:
-    """Luminance of uint8 limited-range code values, 1 is white; at the exponent 2.2."""
+    """Luminance of uint8 limited-range code values, 1 is white."""
     return cv2.LUT(luma, LUMINANCE)
 
 
@@ -141,7 +158,7 @@ def _light(annotation: Annotation, shot: Shot) -> float:
 
 def best_shot(studio: Studio, annotation: Annotation) -> Shot:
     """The sharpest picture among those that show most numbers: the first letter's foremost, near its end."""
-    shots = [replace(s, gap_s=0.0) for s in studio.plan.shots if s.act == "motion"]
+    shots = [replace(s, gap=None) for s in studio.plan.shots if s.act == "motion"]
     shown = np.zeros(len(shots))
     for place, body in enumerate(annotation.bodies):
         if body.number_s is not None:

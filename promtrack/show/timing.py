@@ -11,11 +11,19 @@ from promtrack.errors import SettingsError
 from promtrack.settings import ClipSettings
 
 GAP = 1.8  # times the usual cadence: a longer step means that frames are missing
-GAP_SHOWN_S = 0.7  # clip time for which a gap's mark stays
+NUMBER_S = 2.5  # clip time for which a number stands at least
 TITLE_S, END_S = 2.0, 3.0  # clip time of title and end card
 LEAST_MOTION_S, MOST_MOTION_S = 4.5, 7.5  # with title, hold and end card 12 to 15 s
 AT_ONCE = 2  # numbers shown
 USUAL_RATE, HIGHEST_RATE = 20.0, 30.0  # pictures a second
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Frames that are missing."""
+
+    from_s: float  # time of the frame before, since the first frame shown
+    length_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,8 +34,8 @@ class Shot:
     frame: int  # index in the sequence
     place: int  # among the frames shown
     time_s: float  # seconds since the first frame shown
-    gap_s: float  # length of the gap just passed, 0: none
     repeats: int
+    gap: Gap | None = None  # whose length shows
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,15 +121,15 @@ def plan_shots(frames: np.ndarray, time_s: np.ndarray, clip: ClipSettings) -> Pl
     rate = clip.rate if clip.rate is not None else max(round(min(count / length, HIGHEST_RATE), 2), 1.0)
     place = np.arange(count) if clip.pacing == "even" else _true_to_clock(time_s)
     shots = [
-        Shot("motion", int(frames[p]), p, float(time_s[p]), 0.0, n)
+        Shot("motion", int(frames[p]), p, float(time_s[p]), n)
         for p, n in zip(*(a.tolist() for a in np.unique(place, return_counts=True)), strict=True)
     ]
-    shots = _with_gaps(shots, time_s, rate)
     shots[-1] = replace(shots[-1], repeats=shots[-1].repeats + round(clip.hold_s * rate))
+    shots = _with_gaps(shots, time_s, rate)
     if "title" in clip.overlays:
-        shots.insert(0, replace(shots[0], act="title", gap_s=0.0, repeats=max(round(TITLE_S * rate), 1)))
+        shots.insert(0, replace(shots[0], act="title", gap=None, repeats=max(round(TITLE_S * rate), 1)))
     if "end" in clip.overlays:
-        shots.append(replace(shots[-1], act="end", gap_s=0.0, repeats=max(round(END_S * rate), 1)))
+        shots.append(replace(shots[-1], act="end", gap=None, repeats=max(round(END_S * rate), 1)))
     return Plan(tuple(shots), rate, frames, time_s)
 
 
@@ -158,17 +166,24 @@ def _true_to_clock(time_s: np.ndarray) -> np.ndarray:
 
 
 def _with_gaps(shots: list[Shot], time_s: np.ndarray, rate: float) -> list[Shot]:
-    """The length of a gap noted on the shots that follow it, for as long as its mark shows."""
+    """The shots with the gap whose length shows in each: from the gap on for `NUMBER_S`, or the last so many
+    seconds. Of gaps that would show at once the longest does."""
+    begins = np.cumsum([0, *(shot.repeats for shot in shots)]) / rate
     longest = GAP * cadence(time_s)
-    left, length = 0, 0.0
-    out = shots[:1]
-    for before, shot in pairwise(shots):
+    gaps: list[tuple[float, float, Gap]] = []
+    for number, (before, shot) in enumerate(pairwise(shots), start=1):
         step = float(time_s[shot.place] - time_s[shot.place - 1]) if shot.place else 0.0
         if step > longest and before.place != shot.place:
-            left, length = round(GAP_SHOWN_S * rate), step
-        out.append(replace(shot, gap_s=length if left > 0 else 0.0))
-        left -= shot.repeats
-    return out
+            begin = max(min(begins[number], begins[-1] - NUMBER_S), 0.0)
+            gaps.append((begin, begin + NUMBER_S, Gap(shot.time_s - step, step)))
+    shown: list[tuple[float, float, Gap]] = []
+    for begin, end, gap in sorted(gaps, key=lambda one: -one[2].length_s):
+        if all(end <= other_begin or begin >= other_end for other_begin, other_end, _ in shown):
+            shown.append((begin, end, gap))
+    return [
+        replace(shot, gap=next((gap for a, b, gap in shown if a - 1e-6 <= at < b), None))
+        for shot, at in zip(shots, begins[:-1], strict=True)
+    ]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,14 +16,14 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
 from promtrack.limb.records import LimbLock, to_frame
 from promtrack.settings import ClipSettings
-from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM, WHOLE, Action
+from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM, LEAST_SHARE, Action
 from promtrack.sun import Orientation, Scale
 
 SIZES = {"wide": (1920, 1080), "disc": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
 LEVEL_DEG = 90.0  # a longer piece of limb has no level
 # Between first and last picture: less is not worth it, more hurries.
 LEAST_ZOOM_OUT, MOST_ZOOM_OUT = 1.25, 2.2
-MOST_LEAN_DEG = 25.0  # of the limb, where a level picture would cut the action or show borders
+FAR_OFF = 0.05  # of the frame's shorter side, beyond 95 of 100 frames
 FOLLOWED, FOLLOW_SIGMA = 0.35, 0.1  # how far from the middle, of half the picture; smoothing, of the clip
 
 
@@ -40,7 +40,6 @@ class ClipView:
     sun_y_px: float
     radius_px: float  # of the limb in the picture
     km_per_px: float  # of the picture
-    up: str  # what points up: 'solar north', 'limb' or 'image'
 
     def to_picture(
         self, theta_deg: np.ndarray | float, height_mm: np.ndarray | float
@@ -64,7 +63,7 @@ class ClipView:
         by = wide / self.width
         sun_x, sun_y = (s * by + 0.5 * (by - 1.0) for s in (self.sun_x_px, self.sun_y_px))
         zoom, radius, km_per_px = self.zoom * by, self.radius_px * by, self.km_per_px / by
-        return ClipView(wide, tall, zoom, self.turn_deg, self.side, sun_x, sun_y, radius, km_per_px, self.up)
+        return ClipView(wide, tall, zoom, self.turn_deg, self.side, sun_x, sun_y, radius, km_per_px)
 
 
 def affine_to_frame(view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
@@ -92,7 +91,9 @@ def choose_views(
 ) -> tuple[ClipView, ...]:
     """The views of the pictures, one a frame shown, cropped on the action.
 
-    The limb lies level, or solar north is up. What rises far is followed by a slow zoom out.
+    The limb lies level, or solar north is up; a level limb leans towards the frames' own axes, or stands
+    upright, where the action would otherwise be cut, or be lower than `LEAST_SHARE` of the picture though it
+    could be larger. What rises far is followed by a slow zoom out.
 
     Parameters
     ----------
@@ -102,12 +103,21 @@ def choose_views(
         return (_native(lock, scale),) * len(strip_s)
     needed = action.top_at(strip_s)
     lowest, highest = float(needed.min()), float(needed.max())
-    turn, side, up = picture_up(orientation, action, clip)
-    lean = 90.0 * round(turn / 90.0) - turn  # the frame's own upright or level, which wastes least of it
-    leans = np.linspace(0.0, lean, 5) if up == "limb" and abs(lean) <= MOST_LEAN_DEG else np.zeros(1)
+    turn, side, level = picture_up(orientation, action, clip)
+    turns = np.array([turn])
+    if level:
+        own = 90.0 * round(turn / 90.0) - turn  # to the frame's own axes, which wastes least of it
+        upright = 90.0 if np.sin(np.deg2rad(turn - orientation.zero_deg)) < 0.0 else -90.0  # more north up
+        turns = (turn + np.array([0.0, upright, -upright])[:, None] + np.linspace(0.0, own, 5)).ravel()
     whole = replace(clip, zoom=1.0)
-    tried = [_Shape(lock, scale, action, whole, one, side, up) for one in turn + leans]
-    shape = _Shape(lock, scale, action, clip, min(tried, key=lambda s: s.lost(highest)).turn, side, up)
+    tried = [_Shape(lock, scale, action, whole, float(one), side) for one in turns]
+    level_zoom = tried[0].fit(highest)[0]
+    low = level_zoom * highest * 1e3 / scale.km_per_px < LEAST_SHARE * SIZES[clip.view][1]
+
+    def worth(one: _Shape) -> tuple[float, bool]:
+        return -one.lost(highest), low and one.fit(highest)[0] > LEAST_ZOOM_OUT * level_zoom
+
+    shape = _Shape(lock, scale, action, clip, max(tried, key=worth).turn, side)
     tops = np.linspace(highest, lowest, 24)
     fitted = [shape.fit(float(top)) for top in tops]
     zooms = np.log([zoom for zoom, _ in fitted])
@@ -137,10 +147,9 @@ class _Shape:
         clip: ClipSettings,
         turn: float,
         side: int,
-        up: str,
     ):
         self.lock, self.scale, self.action, self.clip = lock, scale, action, clip
-        self.turn, self.side, self.up = turn, side, up
+        self.turn, self.side = turn, side
         self.size = np.array(SIZES[clip.view], dtype=float)
         self.cover = covered(lock)
         self.rotation = rotation(self.turn, self.side)
@@ -149,26 +158,22 @@ class _Shape:
     def fit(self, top_mm: float) -> tuple[float, np.ndarray]:
         """Zoom and middle (turned, frame px from the Sun's centre) that show the action up to a height.
 
-        No border of the frames shows, unless the action would not fit otherwise.
+        No border of the frames shows.
         """
         middle, span = self._extent(top_mm)
-        room = self.cover[2:] - self.cover[:2]
-        wanted, whole = (float((share * self.size / span).min()) for share in (FILL, WHOLE))
-        filled = float((self.box / room).max())  # the frames just fill the picture
-        zoom = max(min(wanted, LARGEST_ZOOM), min(filled, whole)) * self.clip.zoom
-        half = self.size / zoom / 2.0
-        return zoom, moved_inside(middle, half, half - span / 2.0, self.rotation, self.cover)
+        filled = float(
+            (self.box / (self.cover[2:] - self.cover[:2])).max()
+        )  # the frames just fill the picture
+        wanted = float((FILL * self.size / span).min())
+        zoom = max(min(wanted, LARGEST_ZOOM), filled) * self.clip.zoom
+        return zoom, moved_inside(middle, self.size / zoom / 2.0, self.rotation, self.cover)
 
     def lost(self, top_mm: float) -> float:
-        """How much of the action is cut and how far the picture reaches beyond the frames, in tenths of the
-        action's size."""
+        """How much of the action is cut, in hundredths of its size, at most all."""
         zoom, middle = self.fit(top_mm)
         wanted, span = self._extent(top_mm)
-        half = self.size / zoom / 2.0
-        cut = np.abs(wanted - middle) + span / 2.0 - half
-        own, reach = self.rotation.T @ middle, np.abs(self.rotation.T) @ half
-        beyond = np.concatenate([self.cover[:2] - own + reach, own + reach - self.cover[2:]])
-        return round(float(np.maximum(np.concatenate([cut, beyond]), 0.0).sum() / span.max()), 1)
+        cut = np.abs(wanted - middle) + span / 2.0 - self.size / zoom / 2.0
+        return min(round(float(np.maximum(cut, 0.0).sum() / span.max()), 2), 1.0)
 
     def following(self, zooms: np.ndarray, middles: np.ndarray, strip_s: np.ndarray) -> tuple[ClipView, ...]:
         """The views of all pictures, moved so that the body to follow stays near their middle.
@@ -190,7 +195,7 @@ class _Shape:
             sigma = max(FOLLOW_SIGMA * len(strip_s), 1.0)
             middles = gaussian_filter1d(middles, sigma, axis=0, mode="nearest")
             inside = [
-                moved_inside(middle, own, FOLLOWED * own, self.rotation, self.cover)
+                moved_inside(middle, own, self.rotation, self.cover)
                 for middle, own in zip(middles, half, strict=True)
             ]
             middles = np.array(inside)
@@ -214,16 +219,14 @@ class _Shape:
         """The view with this zoom (picture px per frame px) and middle ((2,), frame px)."""
         (wide, tall), (sun_x, sun_y) = SIZES[self.clip.view], (self.size - 1.0) / 2.0 - zoom * middle
         radius, km_per_px = self.lock.radius_px * zoom, self.scale.km_per_px / zoom
-        return ClipView(
-            wide, tall, zoom, self.turn, self.side, float(sun_x), float(sun_y), radius, km_per_px, self.up
-        )
+        return ClipView(wide, tall, zoom, self.turn, self.side, float(sun_x), float(sun_y), radius, km_per_px)
 
 
 def locked_view(lock: LimbLock, scale: Scale) -> ClipView:
     """The reference frame's own geometry at its own scale: what locked frames are written in."""
     x, y = lock.centre_x_px[lock.reference], lock.centre_y_px[lock.reference]
     rows, columns = lock.shape
-    return ClipView(columns, rows, 1.0, 0.0, 1, float(x), float(y), lock.radius_px, scale.km_per_px, "image")
+    return ClipView(columns, rows, 1.0, 0.0, 1, float(x), float(y), lock.radius_px, scale.km_per_px)
 
 
 def _native(lock: LimbLock, scale: Scale) -> ClipView:
@@ -233,17 +236,18 @@ def _native(lock: LimbLock, scale: Scale) -> ClipView:
     size = np.minimum(np.floor(cover[2:] - cover[:2] + 1.0), [columns, rows]).astype(int) // 2 * 2
     sun_x, sun_y = (float(v) for v in -np.rint((cover[:2] + cover[2:] - size + 1.0) / 2.0))
     wide, tall = (int(v) for v in size)
-    return ClipView(wide, tall, 1.0, 0.0, 1, sun_x, sun_y, lock.radius_px, scale.km_per_px, "image")
+    return ClipView(wide, tall, 1.0, 0.0, 1, sun_x, sun_y, lock.radius_px, scale.km_per_px)
 
 
-def picture_up(orientation: Orientation, action: Action, clip: ClipSettings) -> tuple[float, int, str]:
-    """Image angle that points up in pictures, +1 or -1 where they are mirrored back, and what points up."""
+def picture_up(orientation: Orientation, action: Action, clip: ClipSettings) -> tuple[float, int, bool]:
+    """Image angle that points up in pictures, +1 or -1 where they are mirrored back, and whether the limb is
+    level."""
     side = orientation.sign if orientation.position_angles else 1
     if clip.level_limb and np.ptp(action.theta_deg) < LEVEL_DEG:
-        return float(np.average(action.theta_deg, weights=action.weight)), side, "limb"
+        return float(np.average(action.theta_deg, weights=action.weight)), side, True
     if orientation.position_angles:
-        return orientation.zero_deg, side, "solar north"
-    return 0.0, side, "image"
+        return orientation.zero_deg, side, False
+    return 0.0, side, False
 
 
 def turned(
@@ -263,42 +267,39 @@ def rotation(turn: float, side: int) -> np.ndarray:
     return np.array([[side * c, -side * s], [s, c]])
 
 
-def moved_inside(
-    wanted: np.ndarray, half: np.ndarray, slack: np.ndarray, rotation: np.ndarray, cover: np.ndarray
-) -> np.ndarray:
+def moved_inside(wanted: np.ndarray, half: np.ndarray, rotation: np.ndarray, cover: np.ndarray) -> np.ndarray:
     """The middle of a picture moved so that it ends inside the frames, or shows all of them where it is the
-    larger; not so far that it cuts what must be seen.
+    larger.
 
     Parameters
     ----------
     wanted, half : (2,) middle about the Sun's centre along the picture's axes, and half its size, frame px
-    slack : (2,) how far from what is wanted the middle may lie before that is cut
     rotation : from the frame's axes to the picture's
     cover : as `covered` gives it
     """
-    reach, slack, middle = np.abs(rotation.T) @ half, np.maximum(slack, 0.0), wanted
+    reach = np.abs(rotation.T) @ half
     low, high = cover[:2] + reach, cover[2:] - reach
-    for _ in range(8):  # onto one condition and the other in turn, which ends where both hold
-        middle = rotation @ np.clip(rotation.T @ middle, np.minimum(low, high), np.maximum(low, high))
-        middle = np.clip(middle, wanted - slack, wanted + slack)
-    return middle
+    return rotation @ np.clip(rotation.T @ wanted, np.minimum(low, high), np.maximum(low, high))
 
 
 def covered(lock: LimbLock, frames: np.ndarray | None = None) -> np.ndarray:
-    """x0, y0, x1, y1 about the Sun's centre (frame px) that nearly every one of these frames shows; None: all
-    used."""
+    """x0, y0, x1, y1 about the Sun's centre (frame px) that every one of these frames shows, but for single
+    ones that stand far off (the mount was nudged); None: all used."""
     rows, columns = lock.shape
+    half = 0.5 * np.array([columns - 1.0, rows - 1.0])
     edges = []
     for index in np.flatnonzero(lock.used) if frames is None else frames:
-        x = np.array([0.0, columns - 1.0, columns - 1.0, 0.0]) - lock.centre_x_px[index]
-        y = np.array([0.0, 0.0, rows - 1.0, rows - 1.0]) - lock.centre_y_px[index]
+        x, y = half - [lock.centre_x_px[index], lock.centre_y_px[index]]  # of the frame's middle
         theta = np.rad2deg(np.arctan2(-x, -y)) - lock.angle_deg[index]
-        px, py = turned(theta, np.hypot(x, y), 0.0, 1)
-        # Of a frame that stands askew the box through the middles of its slanted sides is taken.
-        px, py = np.sort(px), np.sort(py)
-        edges.append([px[:2].mean(), py[:2].mean(), px[2:].mean(), py[2:].mean()])
-    table = np.array(edges)
-    low, high = np.percentile(table[:, :2], 95, axis=0), np.percentile(table[:, 2:], 5, axis=0)
+        middle = np.array(turned(theta, np.hypot(x, y), 0.0, 1))
+        askew = np.abs(rotation(lock.angle_deg[index], 1))
+        inside = half * float(
+            (half / (askew @ half)).min()
+        )  # the largest box of this shape that is in the frame
+        edges.append([*(middle - inside), *(middle + inside)])
+    table, far = np.array(edges) * [1, 1, -1, -1], FAR_OFF * min(rows, columns)
+    table[table > np.percentile(table, 95, axis=0) + far] = -np.inf
+    low, high = np.split(table.max(axis=0) * [1, 1, -1, -1], 2)
     return np.concatenate([low, np.maximum(high, low + 16.0)])
 
 

@@ -141,3 +141,19 @@ def test_a_knot_that_flies_above_is_no_part_of_the_height(tmp_path):
         parts = ((low, 40, 60, 110, 200.0), (65, 75, 80, 90, 200.0))
         (found,) = find_prominences(strip_of(tmp_path, boxes(scene, *parts, n=6), scene))
         assert found.height_mm == pytest.approx(scene.geometry.height_mm(40), abs=1.5)
+
+
+@pytest.mark.parametrize("gap_mm", [7.0, 9.0, 12.0])
+def test_a_knot_that_passes_close_above_does_not_lift_the_height(tmp_path, gap_mm):
+    # TRUTH  a prominence of 40 rows and a round knot (1 sigma 1.5 Mm, as bright) that runs over it; where it
+    # is nearest its light and the prominence's run into each other.
+    scene = StripScene()
+    geometry = scene.geometry
+    light = boxes(scene, (0, 40, 60, 110, 200.0), n=12)
+    row, column = np.arange(scene.rows)[:, None], np.arange(scene.columns)
+    up_mm = (row - 40) * geometry.mm_per_row - gap_mm
+    for plane, at in zip(light, np.linspace(50, 120, 12), strict=True):
+        along_mm = (column - at) * geometry.mm_per_column(0.0)
+        plane += 400.0 * np.exp(-0.5 * (up_mm**2 + along_mm**2) / 1.5**2)
+    found = find_prominences(strip_of(tmp_path, light, scene))
+    assert found[0].height_mm == pytest.approx(geometry.height_mm(40), abs=1.5)

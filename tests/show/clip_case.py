@@ -111,7 +111,6 @@ def view_of(zoom: float = 1.0) -> ClipView:
         CENTRE[1] * zoom,
         RADIUS_PX * zoom,
         KM_PER_PX / zoom,
-        "image",
     )
 
 

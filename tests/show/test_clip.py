@@ -44,7 +44,7 @@ def test_everything_is_written_and_nothing_else(tmp_path):
     steps = len(used) + 2 + 1
     assert seen[-1] == (steps, steps)  # the last step is the check of the files
     poster = cv2.imread(str(files[1]))
-    assert poster.shape == (474, 632, 3)
+    assert poster.shape == (474, 630, 3)
     frames = sorted((tmp_path / "locked-frames").iterdir())
     assert [f.name for f in frames] == [locked_name(int(i), run.sequence.times_utc[i]) for i in used]
 

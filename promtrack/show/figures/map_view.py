@@ -113,9 +113,7 @@ def map_of(measured: Measured, aspect: float, frames: np.ndarray) -> Map:
     width, height = (max(round(float(part) * zoom), 2) for part in size)
     sun_x, sun_y = (float(part) for part in -corner * zoom)
     radius_px, km_per_px = measured.lock.radius_px * zoom, measured.scale.km_per_px
-    view = ClipView(
-        width, height, zoom, crop.turn_deg, crop.side, sun_x, sun_y, radius_px, km_per_px / zoom, ""
-    )
+    view = ClipView(width, height, zoom, crop.turn_deg, crop.side, sun_x, sun_y, radius_px, km_per_px / zoom)
     return Map(view, float(size[0]) * km_per_px * 1e-3, float(size[1]) * km_per_px * 1e-3)
 
 
@@ -160,7 +158,7 @@ def _crop_of(measured: Measured, aspect: float, frames: np.ndarray) -> _Crop:
     half = np.array([half_x, half_x / aspect])
     half *= min(1.0, float((0.5 * (cover[2:] - cover[:2]) / (np.abs(to_picture.T) @ half)).min()))
     middle = 0.5 * np.array([x.min() + x.max(), y.min() + y.max()])
-    return _Crop(moved_inside(middle, half, half - needed, to_picture, cover), half, needed, turn, side)
+    return _Crop(moved_inside(middle, half, to_picture, cover), half, needed, turn, side)
 
 
 def _piece(measured: Measured) -> tuple[float, float, float]:
