@@ -6,6 +6,7 @@ that it runs in a thread, in a process, or on another machine that sees the same
 
 from __future__ import annotations
 
+import dataclasses
 import multiprocessing
 from collections.abc import Iterable
 from concurrent.futures import Executor, ProcessPoolExecutor
@@ -80,10 +81,18 @@ def run_many(
         return _outcomes(pool, given, folders, settings)
 
 
-def measure_one(source: Path, folder: Path, settings: Settings) -> Outcome:
-    """One recording; what the user can mend is in the outcome, not raised."""
+def measure_one(
+    source: Path,
+    folder: Path,
+    settings: Settings,
+    *,
+    marks: Path | None = None,
+    replace: bool = False,
+    progress: Progress = silent,
+) -> Outcome:
+    """One recording, as `run` does it; what the user can mend is in the outcome, not raised."""
     try:
-        job = run(source, folder, settings)
+        job = run(source, folder, settings, marks=marks, replace=replace, progress=progress)
     except PromtrackError as error:
         return Outcome(source, None, str(error))
     except (OSError, MemoryError) as error:
@@ -112,15 +121,9 @@ def run_sessions(
     """
     outcomes = []
     for session in sessions(source, settings):
-        folder = Path(out) / session.name
-        try:
-            own = session_settings(settings, session)
-            job = run(source, folder, own, marks=marks, replace=replace, progress=progress)
-        except InputError as error:
-            outcomes.append(Outcome(folder, None, str(error)))
-            continue
-        verdict = {subject: level for subject, (level, _) in job.verdict.items()}
-        outcomes.append(Outcome(folder, folder, verdict=verdict))
+        folder, own = Path(out) / session.name, session_settings(settings, session)
+        outcome = measure_one(source, folder, own, marks=marks, replace=replace, progress=progress)
+        outcomes.append(dataclasses.replace(outcome, source=folder))
     measured = [outcome.folder for outcome in outcomes if outcome.folder is not None]
     if not measured:
         raise InputError(

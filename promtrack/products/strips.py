@@ -17,6 +17,7 @@ from astropy.utils.exceptions import AstropyUserWarning
 from promtrack.errors import InputError
 from promtrack.limb.records import LimbLock
 from promtrack.products.folder import ProductFolder, unreadable
+from promtrack.products.tables import DAMAGED
 from promtrack.sequence.records import Sequence
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.store import CUBE
@@ -138,15 +139,7 @@ def read_strip(folder: ProductFolder) -> Strip:
                 centre_err_mm=np.array(times["centre_err_mm"], dtype=float),
                 along_err_mm=np.array(times["along_err_mm"], dtype=float),
             )
-    except (
-        OSError,
-        KeyError,
-        ValueError,
-        TypeError,
-        IndexError,
-        AttributeError,
-        AstropyUserWarning,
-    ) as error:
+    except (OSError, AstropyUserWarning, *DAMAGED) as error:
         raise unreadable(path, error, "promtrack strip") from None
 
 

@@ -70,8 +70,6 @@ function ring(x, y, colour, radius, label) {
   }
 }
 
-function frameName(index) { return data[view][index].name; }
-
 function draw() {
   const [width, height] = size();
   canvas.width = 1280;
@@ -89,7 +87,7 @@ function draw() {
     context.drawImage(image, -left * zoom, -top_ * zoom, width * zoom, height * zoom);
   }
   if (view === "strips") drawStrip(); else drawSensor();
-  document.getElementById("where").textContent = `${current().time.slice(11, 19)} UTC, ${frameName(at)}, ${at + 1} of ${list().length}`;
+  document.getElementById("where").textContent = `${current().time.slice(11, 19)} UTC, ${current().name}, ${at + 1} of ${list().length}`;
   slider.max = list().length - 1;
   slider.value = at;
   text.textContent = toml();
@@ -120,19 +118,17 @@ function drawAxes() {
 
 function drawStrip() {
   drawAxes();
-  for (const knot of data.knots) {
-    const near = knot.points.filter((p) => p[0] === current().time);
-    for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, 8, `knot ${knot.name}`);
-  }
-  for (const front of data.fronts) {
-    const near = front.points.filter((p) => p[0] === current().time);
-    for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, 5, `front ${front.name}`);
+  for (const [kind, tracks, radius] of [["knot", data.knots, 8], ["front", data.fronts, 5]]) {
+    for (const track of tracks) {
+      const near = track.points.filter((p) => p[0] === current().time);
+      for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, radius, `${kind} ${track.name}`);
+    }
   }
   for (const mark of done) {
     if (mark.kind === "front" || mark.kind === "knot") {
       mark.points.forEach((p) => ring(...fromSun(p.angle_deg, p.height_mm), colours[mark.kind],
         p.time === current().time ? 9 : 3, p.time === current().time ? mark.kind : ""));
-    } else if (mark.kind === "drop" && mark.time === current().time) {
+    } else if (mark.away !== undefined && mark.time === current().time) {
       ring(...fromSun(mark.angle_deg, mark.height_mm), colours.drop, 12, "dropped");
     } else if (mark.kind === "cover" && mark.in === "sun") {
       const [x1, y1] = toScreen(...fromSun(mark.from_deg, mark.high_mm));
@@ -170,18 +166,16 @@ function addPoint(kind, place) {
   if (document.getElementById("step").checked) go(at + 1);
 }
 
+// The nearest knot is dropped by its place; where a front is nearest, its sector has no front.
 function dropNearest(place) {
-  let best = null;
-  for (const knot of data.knots) {
-    for (const p of knot.points) {
-      if (p[0] !== current().time) continue;
-      const away = Math.hypot((p[1] - place.angle_deg) * Math.PI / 180 * geometry.limb_mm, p[2] - place.height_mm);
-      if (!best || away < best.away) best = { away, name: knot.name, time: p[0], angle_deg: p[1], height_mm: p[2] };
-    }
-  }
-  if (!best || best.away > 15) { say("No knot within 15 Mm of that place in this frame."); return; }
-  done.push({ kind: "drop", time: best.time, angle_deg: best.angle_deg, height_mm: best.height_mm });
-  say(`knot ${best.name} is dropped`);
+  const here = (kind, tracks) => tracks.flatMap((track) => track.points.filter((p) => p[0] === current().time).map((p) => {
+    const along = ((p[1] - place.angle_deg + 540) % 360 - 180) * Math.PI / 180 * geometry.limb_mm;
+    return { kind, track, time: p[0], angle_deg: p[1], height_mm: p[2], away: Math.hypot(along, p[2] - place.height_mm) };
+  }));
+  const [best] = [...here("drop", data.knots), ...here("no_front", data.fronts)].sort((a, b) => a.away - b.away);
+  if (!best || best.away > 15) { say("No knot and no front within 15 Mm of that place in this frame."); return; }
+  done.push({ ...best, from_deg: best.track.from_deg, to_deg: best.track.to_deg });
+  say(`${best.kind === "drop" ? "knot" : "front"} ${best.track.name} is dropped`);
 }
 
 function cover(x, y) {
@@ -201,7 +195,7 @@ function cover(x, y) {
 }
 
 function leaveOut() {
-  const name = frameName(at);
+  const name = current().name;
   const mark = done.find((m) => m.kind === "leave_out" && m.frame === name);
   if (mark) { done = done.filter((m) => m !== mark); say(`${name} is used again`); }
   else { done.push({ kind: "leave_out", frame: name }); say(`${name} is left out`); }
@@ -226,20 +220,18 @@ const quoted = (value) => `"${value.replace(/\\/g, "\\\\").replace(/"/g, '\\"')}
 
 function toml() {
   const lines = ["# Marks made by hand, for promtrack. Times are UTC, angles in degrees as in the products, heights in Mm above the limb."];
+  const block = (kind, ...inside) => lines.push("", `[[${kind}]]`, ...inside);
+  const numbers = (mark, decimals, ...keys) => keys.map((key) => `${key} = ${mark[key].toFixed(decimals)}`);
   const left_out = done.filter((m) => m.kind === "leave_out");
-  if (left_out.length) lines.push("", "[[leave_out]]", `frames = [${left_out.map((m) => quoted(m.frame)).join(", ")}]`);
+  if (left_out.length) block("leave_out", `frames = [${left_out.map((m) => quoted(m.frame)).join(", ")}]`);
   for (const mark of done) {
-    if (mark.kind === "drop") {
-      lines.push("", "[[drop]]", `time = ${quoted(mark.time)}`, `angle_deg = ${mark.angle_deg.toFixed(3)}`, `height_mm = ${mark.height_mm.toFixed(2)}`);
-    } else if (mark.kind === "cover" && mark.in === "sun") {
-      lines.push("", "[[cover]]", 'in = "sun"', `from_deg = ${mark.from_deg.toFixed(3)}`, `to_deg = ${mark.to_deg.toFixed(3)}`,
-        `low_mm = ${mark.low_mm.toFixed(2)}`, `high_mm = ${mark.high_mm.toFixed(2)}`);
-    } else if (mark.kind === "cover") {
-      lines.push("", "[[cover]]", 'in = "sensor"', `left_px = ${mark.left_px}`, `top_px = ${mark.top_px}`, `right_px = ${mark.right_px}`, `bottom_px = ${mark.bottom_px}`);
-    } else if (mark.kind === "front" || mark.kind === "knot") {
-      lines.push("", `[[${mark.kind}]]`, "points = [");
-      for (const p of mark.points) lines.push(`    {time = ${quoted(p.time)}, angle_deg = ${p.angle_deg.toFixed(3)}, height_mm = ${p.height_mm.toFixed(2)}},`);
-      lines.push("]");
+    if (mark.kind === "drop") block("drop", `time = ${quoted(mark.time)}`, ...numbers(mark, 3, "angle_deg", "height_mm"));
+    else if (mark.kind === "no_front") block("no_front", ...numbers(mark, 3, "from_deg", "to_deg"));
+    else if (mark.in === "sun") block("cover", 'in = "sun"', ...numbers(mark, 3, "from_deg", "to_deg", "low_mm", "high_mm"));
+    else if (mark.in) block("cover", 'in = "sensor"', ...numbers(mark, 0, "left_px", "top_px", "right_px", "bottom_px"));
+    else if (mark.points) {
+      const point = (p) => `    {time = ${quoted(p.time)}, ${numbers(p, 3, "angle_deg", "height_mm").join(", ")}},`;
+      block(mark.kind, "points = [", ...mark.points.map(point), "]");
     }
   }
   return lines.join("\n") + "\n";

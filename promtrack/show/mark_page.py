@@ -51,7 +51,9 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
         "frame_factor": factor,
         "knots": [_track(measured, k, labels.knot(k) or str(k.knot), shown) for k in measured.motion.knots],
         "fronts": [
-            _track(measured, f, labels.front(f) or str(f.front), shown) for f in measured.motion.fronts
+            _track(measured, f, labels.front(f) or str(f.front), shown)
+            | {"from_deg": f.from_deg % 360.0, "to_deg": f.to_deg % 360.0}
+            for f in measured.motion.fronts
         ],
     }
     # "<" inside JSON could end the script element

@@ -86,6 +86,28 @@ def test_a_known_knot_stands_where_it_was_measured_and_can_be_dropped(page, meas
     assert drop["angle_deg"] == pytest.approx(knot.angle_deg[2] % 360, abs=0.001)
 
 
+def test_a_front_is_dropped_as_its_sector_and_a_knot_across_north(page, measured_fake):
+    # TRUTH  the front's own sector; a knot a tenth of a degree beyond 0 from the click
+    fresh(page)
+    front, geometry = measured_fake.motion.fronts[0], measured_fake.strip.geometry
+    index = int(np.searchsorted(measured_fake.strip.time_s, front.time_s[-1] - 1e-6))
+    page.evaluate("(i) => go(i)", index)
+    page.keyboard.press("d")
+    page.mouse.click(*place_of(page, float(front.angle_deg[-1]), float(front.height_mm[-1])))
+    assert "front A is dropped" in page.inner_text("#status")
+    (sector,) = saved(page)["no_front"]
+    assert sector["from_deg"] == pytest.approx(front.from_deg % 360.0, abs=1e-3)
+    assert sector["to_deg"] == pytest.approx(front.to_deg % 360.0, abs=1e-3)
+    fresh(page)
+    page.evaluate(
+        """(h) => {data.knots.push({name: "north", points: [[current().time, 359.95, h]]});
+        dropNearest({angle_deg: 0.05, height_mm: h}); data.knots.pop()}""",
+        float(geometry.height_mm(geometry.rows // 2)),
+    )
+    assert "knot north is dropped" in page.inner_text("#status")
+    assert saved(page)["drop"][0]["angle_deg"] == 359.95
+
+
 def test_cover_leave_out_and_undo(page, measured_fake):
     # TRUTH  the places clicked, to the pixels of the page
     fresh(page)
