@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -15,14 +16,14 @@ import numpy as np
 
 from promtrack import __version__
 from promtrack.checks import SUBJECTS, Check, light
-from promtrack.errors import InputError, SettingsError
+from promtrack.errors import InputError, PromtrackError, SettingsError
 from promtrack.files import atomic_write
 from promtrack.limb import joined, lock_exposures
 from promtrack.limb.expected_geometry import SEEN_DEPTH
 from promtrack.limb.records import LimbLock, to_frame, turn_at
-from promtrack.marks import Marks
+from promtrack.marks import Marks, Place
 from promtrack.motion import measure_motion, named_sectors
-from promtrack.motion.by_hand import with_marks
+from promtrack.motion.by_hand import passes, with_marks
 from promtrack.motion.records import Motion
 from promtrack.products import (
     ProductFolder,
@@ -42,7 +43,7 @@ from promtrack.sequence import Sequence
 from promtrack.sequence.sort_by_time import night
 from promtrack.settings import Settings
 from promtrack.show import Measured, draw_figures, render_clip, write_report
-from promtrack.show.region_of_interest import asked_angle
+from promtrack.show.region_of_interest import asked_angle, asked_track
 from promtrack.show.timing import chosen_frames
 from promtrack.show.verdict import lights
 from promtrack.strip import shown_height_range, strip_geometry, unwrap
@@ -286,6 +287,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         return float(x), float(y)
 
     job.strip = job.strip.held()
+    named = _named_place(job)
     job.motion = measure_motion(
         job.strip,
         motion=job.settings.motion,
@@ -296,11 +298,28 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         progress=lambda done, total: progress(done, total + 1),
     )
     job.motion = with_marks(job.strip, job.motion, job.marks, rng=np.random.default_rng(HAND_SEED))
+    now = asked_track(job.settings.clip.at, job.motion)
+    if named and now and not passes(job.strip, now, named):
+        other = f"clip.at: the letter {job.settings.clip.at} now names another body than in the last run"
+        control = replace(job.motion.control, notes=(*job.motion.control.notes, other))
+        job.motion = replace(job.motion, control=control)
     for note in job.motion.control.notes:
         job.log.info(note)
     files = [*write_motion(job.folder, job.strip, job.motion, place), _write_summary(job, job.motion)]
     progress(len(job.strip) + 1, len(job.strip) + 1)
     return files
+
+
+def _named_place(job: Job) -> Place | None:
+    """Where the body stood midway that `clip.at` names by what lies in the folder; None where it names none."""
+    if job.settings.clip.at.strip():
+        with suppress(PromtrackError):  # there was no run, or its tables are damaged
+            track = asked_track(job.settings.clip.at, read_motion(job.folder, job.strip))
+            if track is not None:
+                middle = len(track.time_s) // 2
+                seen = job.strip.times_utc[0] + np.timedelta64(round(1e6 * track.time_s[middle]), "us")
+                return Place(seen, float(track.angle_deg[middle]), float(track.height_mm[middle]), np.nan)
+    return None
 
 
 def _disc_counts(job: Job) -> float:

@@ -67,7 +67,7 @@ def test_a_cluster_measures_the_same(recordings, tmp_path):
 
 
 def test_a_fault_of_the_program_is_an_outcome_too(recordings, tmp_path, monkeypatch):
-    def faulty(*arguments):
+    def faulty(*arguments, **options):
         raise ZeroDivisionError("by nought")
 
     monkeypatch.setattr("promtrack.many.run", faulty)

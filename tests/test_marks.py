@@ -23,6 +23,7 @@ from promtrack.motion.by_hand import _course, _front, with_marks
 from promtrack.motion.interpretation import LETTERS, label_motion
 from promtrack.pipeline import run, run_stage
 from promtrack.scene import Eruption, SceneSpec, make_scene, write_scene
+from promtrack.settings import change_settings
 from tests.conftest import QUICK_SETTINGS
 from tests.messy import command, refused, some_of
 from tests.show.clip_case import quick_run
@@ -196,6 +197,22 @@ def test_letters_stay_when_something_is_dropped_or_put_in_by_hand():
     assert f"knot {before.knot(dropped)} is dropped" in dropping
     assert f"front {before.front(front)} is taken out by the [[no_front]]" in refusing
     assert adding == "marks: 1 knot by hand"
+
+
+def test_a_letter_that_names_another_body_after_a_new_measurement_is_said(finished, small_run):
+    # TRUTH  the tables of the last time, with the letters of two knots exchanged
+    first, second = (name for name in small_run.motion.letters if name.startswith("knot"))
+    one, other = (small_run.motion.letters[name] for name in (first, second))
+    for swapped in (False, True):
+        if swapped:
+            table = Table.read(finished / "knots.ecsv", format="ascii.ecsv")
+            table.meta["letters"] = {first: other, second: one}
+            table.write(finished / "knots.ecsv", format="ascii.ecsv", overwrite=True)
+        changes = {"clip.at": one, "motion.false_alarms": 0.011 + 0.001 * swapped}
+        job = run_stage("motion", finished, lambda base, c=changes: change_settings(base, c))
+        assert job.motion.letters == small_run.motion.letters
+        said = f"clip.at: the letter {one} now names another body than in the last run"
+        assert (said in job.motion.control.notes) == swapped
 
 
 def test_a_knot_by_hand_has_the_speed_of_the_one_found(finished, small_run, tmp_path, capsys):

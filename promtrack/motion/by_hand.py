@@ -42,7 +42,7 @@ def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Gen
     ------
     SettingsError : a front or a knot has too few points on the strips
     """
-    knots = tuple(k for k in motion.knots if not any(_passes(strip, k, place) for place in marks.drop))
+    knots = tuple(k for k in motion.knots if not any(passes(strip, k, place) for place in marks.drop))
     fronts = tuple(f for f in motion.fronts if not any(_overlap(f, sector) for sector in marks.no_front))
     numbers = [f.front for f in motion.fronts] + [0]
     fronts += tuple(
@@ -78,7 +78,7 @@ def _done(strip: Strip, motion: Motion, marks: Marks) -> list[str]:
     """A sentence on what each mark has done to the motion."""
     done, labels = [], label_motion(motion)
     for place in marks.drop:
-        hit = [knot for knot in motion.knots if _passes(strip, knot, place)]
+        hit = [knot for knot in motion.knots if passes(strip, knot, place)]
         at = (
             f"the [[drop]] at {np.datetime_as_string(place.time_utc, unit='s')}Z, "
             f"{place.angle_deg:g} deg, {place.height_mm:g} Mm"
@@ -102,14 +102,14 @@ def _done(strip: Strip, motion: Motion, marks: Marks) -> list[str]:
     return done
 
 
-def _passes(strip: Strip, knot: KnotTrack, place: Place) -> bool:
-    """Whether a knot's track passes the place within `DROP_MM` at its time."""
+def passes(strip: Strip, track: KnotTrack | Front, place: Place) -> bool:
+    """Whether a track passes the place within `DROP_MM` at its time."""
     time_s = float((place.time_utc - strip.times_utc[0]) / np.timedelta64(1, "s"))
     late = 1.5 * float(np.median(np.diff(strip.time_s)))  # a run may use other frames
-    if not knot.time_s[0] - late <= time_s <= knot.time_s[-1] + late:
+    if not track.time_s[0] - late <= time_s <= track.time_s[-1] + late:
         return False
-    height = np.interp(time_s, knot.time_s, knot.height_mm)
-    angle = np.interp(time_s, knot.time_s, np.unwrap(knot.angle_deg, period=360.0))
+    height = np.interp(time_s, track.time_s, track.height_mm)
+    angle = np.interp(time_s, track.time_s, np.unwrap(track.angle_deg, period=360.0))
     along = np.deg2rad(_turn(place.angle_deg - angle)) * (strip.geometry.limb_mm + height)
     return bool(np.hypot(height - place.height_mm, along) < DROP_MM)
 
