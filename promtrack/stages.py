@@ -311,7 +311,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
 
 
 def _named_place(job: Job) -> Place | None:
-    """Where the body stood midway that `clip.at` names by what lies in the folder; None where it names none."""
+    """Where the body that `clip.at` named in the folder's last run stood midway; None where it named none."""
     if job.settings.clip.at.strip():
         with suppress(PromtrackError):  # there was no run, or its tables are damaged
             track = asked_track(job.settings.clip.at, read_motion(job.folder, job.strip))
