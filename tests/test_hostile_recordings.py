@@ -43,7 +43,7 @@ def counts(frame: np.ndarray) -> np.ndarray:
     return np.clip(np.round(frame), 0, 65535).astype(np.uint16)
 
 
-@pytest.mark.parametrize("soft_px", [2.5, 5.0])
+@pytest.mark.parametrize("soft_px", [pytest.param(2.5, marks=pytest.mark.long), 5.0])
 def test_a_trail_that_drifts_through_the_sky_is_no_plasma(measured, small_scene, soft_px):
     # TRUTH  a straight bright trail (1 sigma: 3 or 6 Mm) moves by 2.2 px a frame: 132 km/s, if it were on
     # the Sun. One as narrow as knots is named; along the other, wider than any knot, nothing is found.
@@ -131,7 +131,7 @@ def test_a_change_of_focus_keeps_the_speeds(measured, small_scene):
     assert_right(measured(picture))
 
 
-@pytest.mark.parametrize("seed", [11, 13])
+@pytest.mark.parametrize("seed", [11, pytest.param(13, marks=pytest.mark.long)])
 def test_an_arc_of_ten_degrees_is_measured_to_the_end(tmp_path, monkeypatch, seed):
     # TRUTH  the scene's scale within three of the stated errors; nothing moves that is no knot
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))

@@ -332,7 +332,9 @@ def test_a_wrong_mount_is_named(rate, camera):
     assert any("The frames turn by" in sentence for sentence in sentences)
 
 
-@pytest.mark.parametrize("factor", [0.5, 0.8, 1.25, 2.0])
+@pytest.mark.parametrize(
+    "factor", [0.8, 1.25, *(pytest.param(far, marks=pytest.mark.long) for far in (0.5, 2.0))]
+)
 def test_a_radius_held_wrong_is_not_called_good(factor):
     truth = recording()[1]
     try:
@@ -342,7 +344,9 @@ def test_a_radius_held_wrong_is_not_called_good(factor):
     assert levels(lock) != {"good"}
 
 
-@pytest.mark.parametrize("factor", [0.5, 0.8, 1.25, 2.0])
+@pytest.mark.parametrize(
+    "factor", [0.8, 1.25, *(pytest.param(far, marks=pytest.mark.long) for far in (0.5, 2.0))]
+)
 def test_a_wrong_scale_is_not_called_good(factor):
     # TRUTH  the optics state a scale that is off by a factor
     camera = CameraSettings(arcsec_per_px=factor * 960.0 / recording()[1].radius_px)
