@@ -24,6 +24,7 @@ from promtrack.limb.records import LimbLock, to_frame, turn_at
 from promtrack.marks import Marks, Place
 from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.by_hand import passes, with_marks
+from promtrack.motion.motion_checks import TURN
 from promtrack.motion.records import Motion
 from promtrack.products import (
     ProductFolder,
@@ -286,6 +287,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         x, y = to_frame(job.lock, frame, np.asarray(orientation.to_image(angle_deg)), np.asarray(rho_px))
         return float(x), float(y)
 
+    turns = any(c.name == "field rotation" and c.level == "poor" for c in job.lock.checks)
     job.strip = job.strip.held()
     named = _named_place(job)
     job.motion = measure_motion(
@@ -295,6 +297,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         clock_err=job.settings.times.rate_err,
         place=place,
         disc_counts=_disc_counts(job),
+        doubt=TURN if turns else "",
         progress=lambda done, total: progress(done, total + 1),
     )
     job.motion = with_marks(job.strip, job.motion, job.marks, rng=np.random.default_rng(HAND_SEED))

@@ -8,10 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
+from promtrack.motion.motion_checks import TURN
 from promtrack.pipeline import Job, run
 from promtrack.products import read_summary
 from promtrack.products.summary import is_poor, summary_lines
 from promtrack.scene import make_scene, write_scene
+from promtrack.settings import change_settings
 from tests.conftest import QUICK_SETTINGS, SMALL
 from tests.messy import frames_in
 
@@ -129,6 +131,21 @@ def test_a_change_of_focus_keeps_the_speeds(measured, small_scene):
         return counts(frame if i < 15 else cv2.GaussianBlur(frame, (0, 0), 3.0))
 
     assert_right(measured(picture))
+
+
+def test_nothing_is_called_moving_where_the_frames_turn_otherwise(tmp_path, monkeypatch):
+    # TRUTH  no rotation; the settings say an altazimuth mount and a mirrored picture: 17 degrees an hour
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
+    slow = replace(SMALL.knots[0], radial_km_s=8.0, along_km_s=3.0)
+    spec = replace(SMALL, name="turn", cadence_s=60.0, first_utc="2026-05-17T10:00:00", knots=(slow,))
+    wrong = {"camera.mount": "altazimuth", "camera.mirrored": True}
+    site = {"site.latitude_deg": 47.0, "site.longitude_deg": 9.0}
+    settings = change_settings(QUICK_SETTINGS, wrong | site)
+    job = run(write_scene(make_scene(spec), tmp_path / "in"), tmp_path / "out", settings)
+    assert job.verdict["lock"][0] == job.verdict["motion"][0] == "poor"
+    assert len(job.motion.knots) > 0
+    assert [knot.fit.speed_km_s for knot in job.motion.knots if knot.moving] == []
+    assert {knot.left_out for knot in job.motion.knots} == {TURN}
 
 
 @pytest.mark.parametrize("seed", [11, pytest.param(13, marks=pytest.mark.long)])

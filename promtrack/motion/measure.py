@@ -21,6 +21,7 @@ from promtrack.motion.motion_checks import (
     cadence_notes,
     check_knots,
     knot_spacing_mm,
+    lone_knots,
     on_one_line,
     sure_km_s,
 )
@@ -56,6 +57,7 @@ def measure_motion(
     seed: int = 0,
     place: Place | None = None,
     disc_counts: float | None = None,
+    doubt: str = "",
     progress: Callable[[int, int], None] | None = None,
 ) -> Motion:
     """Measure all motion on a run's strips.
@@ -69,6 +71,7 @@ def measure_motion(
     place : place(frame, angle_deg, height_mm) gives x and y on the sensor, by which what stands there is left
         out; None where it is not known
     disc_counts : see `find_prominences`; None: prominences are not measured
+    doubt : why no knot may be called moving; '' where nothing speaks against it
     progress : called with the work done so far and all of it; the last call, when everything is measured, has
         both alike
 
@@ -101,6 +104,7 @@ def measure_motion(
             clock_err=clock_err,
             rng=rng,
             place=place,
+            doubt=doubt,
             progress=lambda done, parts: tell(len(strip) + done, total),
         )
         apart = other.result()
@@ -129,6 +133,7 @@ def measure_motion(
         checks=(
             *check_knots(knots, tracked.still_pull, tracked.still),
             *on_one_line(knots, strip.geometry),
+            *lone_knots(strip, knots),
             *front_checks(beside_knots.fronts, apart.front_search),
         ),
     )

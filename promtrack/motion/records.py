@@ -64,7 +64,7 @@ class KnotTrack:
     significance: float  # false-alarm probability turned into sigma
     false_alarm: float  # expected number of false alarms at least this significant in the run; 1e-6 at least
     moving: bool
-    left_out: str = ""  # why it is no knot, for instance 'fixed on the sensor'; never moving then
+    left_out: str = ""  # why it is, or may be, no plasma that moves: 'fixed on the sensor'; never moving then
     by_hand: bool = False  # through points that the user clicked
 
 

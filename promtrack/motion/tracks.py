@@ -23,7 +23,7 @@ from promtrack.motion.false_alarms import (
 from promtrack.motion.knot_fit import KnotPath, fit_path, log_evidence
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
-from promtrack.motion.motion_checks import FIXED, Place, fixed_on_sensor
+from promtrack.motion.motion_checks import FIXED, Place, before_the_sun, fixed_on_sensor
 from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
@@ -97,6 +97,7 @@ def track_knots(
     clock_err: float,
     rng: np.random.Generator,
     place: Place | None = None,
+    doubt: str = "",
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Tracked:
     """Tracks that chance does not explain; `progress` counts `TRACK_PARTS`.
@@ -105,6 +106,7 @@ def track_knots(
     ----------
     place : place(frame, angle_deg, height_mm) gives x and y on the sensor; without it nothing is left out as
         standing there
+    doubt : why no track may be called moving; '' where nothing speaks against it
     """
     places = places_of(strip, search.points)
     linking = _linking(strip, motion)
@@ -151,8 +153,12 @@ def track_knots(
         )
         still += [path] if track.sizes < STILL_SIZES else []
         alarm = track.false_alarm + _expected_unmoved(track, path.fit, len(tracks)) + sum(low) * in_fringe
-        fixed = place is not None and fixed_on_sensor(strip, track.points, path, place)
-        knots.append(_knot(strip, track, path, alarm, motion, FIXED if fixed else ""))
+        left_out = doubt
+        if place is not None and fixed_on_sensor(strip, track.points, path, place):
+            left_out = FIXED
+        elif track.sizes >= STILL_SIZES:
+            left_out = before_the_sun(strip, track.points) or doubt
+        knots.append(_knot(strip, track, path, alarm, motion, left_out))
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     numbered = tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1))
     return Tracked(numbered, chance, _still_pull(still), len(still))
