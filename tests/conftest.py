@@ -74,7 +74,7 @@ def _shared(file):
     text = path.read_text(encoding="utf-8")
     if re.search(r"\b(small_run|finished)\b", text):
         return "run"
-    return "show" if path.parent.name == "show" or "tests.show.fake_run" in text else file
+    return "show" if path.parent.name == "show" or "tests.show." in text else file
 
 
 @pytest.fixture(scope="session")

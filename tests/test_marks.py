@@ -254,6 +254,7 @@ THIN = SceneSpec(
 )
 
 
+@pytest.mark.long
 def test_an_eruption_that_is_not_found_is_measured_by_ten_clicks(tmp_path, monkeypatch):
     # TRUTH  the scene's: 60 km/s. Ten clicks with 1.5 Mm of scatter, twenty hands: the median within 5 %,
     # and 16 or more within 2 errors (95 % expected: fewer comes by chance in less than 3 of 1000).

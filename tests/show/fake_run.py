@@ -6,6 +6,8 @@ Brightness is an analytic function of angle, height and time, so that frames and
 
 from __future__ import annotations
 
+import atexit
+import shutil
 import tempfile
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -525,13 +527,20 @@ def _motion(strip):
 @lru_cache(maxsize=1)
 def fake_run() -> Measured:
     """The run that all tests of one process share."""
-    return fake_measured(Path(tempfile.mkdtemp(prefix="promtrack-test-")))
+    return fake_measured(_folder())
+
+
+def _folder() -> Path:
+    """A new folder, for as long as this process lives."""
+    folder = tempfile.mkdtemp(prefix="promtrack-test-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Path(folder)
 
 
 @lru_cache(maxsize=1)
 def fake_figures() -> SimpleNamespace:
     """All figures of that run, drawn once, into a folder that held files of ours and of others."""
-    folder = Path(tempfile.mkdtemp(prefix="promtrack-test-")) / "figures"
+    folder = _folder() / "figures"
     folder.mkdir()
     (folder / "notes.txt").write_text("mine")
     (folder / "height_time.pdf").write_text("of an earlier drawing")
