@@ -200,7 +200,7 @@ class MotionSettings:
 
 @dataclass(frozen=True, slots=True)
 class ClipSettings:
-    """The clip: view, tone, annotation, pacing and files."""
+    """The clip: view, tone, annotation and files."""
 
     view: str = _setting(
         "wide",
@@ -221,9 +221,6 @@ class ClipSettings:
         unit="1/s",
         low=1.0,
         high=60.0,
-    )
-    pacing: str = _setting(
-        "even", "even: one picture a frame; clock: true to the clock", choices=("even", "clock")
     )
     overlays: tuple[str, ...] = _setting(
         ("title", "clock", "scale", "earth", "heights", "compass", "knots", "front", "gaps", "end"),

@@ -119,11 +119,7 @@ def plan_shots(frames: np.ndarray, time_s: np.ndarray, clip: ClipSettings) -> Pl
     count = len(frames)
     length = np.clip(count / USUAL_RATE, LEAST_MOTION_S, MOST_MOTION_S)
     rate = clip.rate if clip.rate is not None else max(round(min(count / length, HIGHEST_RATE), 2), 1.0)
-    place = np.arange(count) if clip.pacing == "even" else _true_to_clock(time_s)
-    shots = [
-        Shot("motion", int(frames[p]), p, float(time_s[p]), n)
-        for p, n in zip(*(a.tolist() for a in np.unique(place, return_counts=True)), strict=True)
-    ]
+    shots = [Shot("motion", int(frames[p]), p, float(time_s[p]), 1) for p in range(count)]
     shots[-1] = replace(shots[-1], repeats=shots[-1].repeats + round(clip.hold_s * rate))
     shots = _with_gaps(shots, time_s, rate)
     if "title" in clip.overlays:
@@ -155,25 +151,15 @@ def _moment(text: str, key: str, first_utc: np.datetime64) -> np.datetime64 | No
     return moment + np.timedelta64(1, "D") if late else moment
 
 
-def _true_to_clock(time_s: np.ndarray) -> np.ndarray:
-    """The frame of each picture where pictures are even steps of time: the last one taken, half a step of
-    lateness forgiven."""
-    step = cadence(time_s)
-    wanted = time_s[0] + step * np.arange(round(float(time_s[-1] - time_s[0]) / step) + 1)
-    place = np.maximum(np.searchsorted(time_s, wanted + 0.5 * step, side="left") - 1, 0)
-    place[0] = 0
-    return place
-
-
 def _with_gaps(shots: list[Shot], time_s: np.ndarray, rate: float) -> list[Shot]:
     """The shots with the gap whose length shows in each: from the gap on for `NUMBER_S`, or the last so many
     seconds. Of gaps that would show at once the longest does."""
     begins = np.cumsum([0, *(shot.repeats for shot in shots)]) / rate
     longest = GAP * cadence(time_s)
     gaps: list[tuple[float, float, Gap]] = []
-    for number, (before, shot) in enumerate(pairwise(shots), start=1):
-        step = float(time_s[shot.place] - time_s[shot.place - 1]) if shot.place else 0.0
-        if step > longest and before.place != shot.place:
+    for number, shot in enumerate(shots[1:], start=1):
+        step = float(time_s[shot.place] - time_s[shot.place - 1])
+        if step > longest:
             begin = max(min(begins[number], begins[-1] - NUMBER_S), 0.0)
             gaps.append((begin, begin + NUMBER_S, Gap(shot.time_s - step, step)))
     shown: list[tuple[float, float, Gap]] = []

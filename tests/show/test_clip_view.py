@@ -193,7 +193,7 @@ def settings_of(**clip):
     return ClipSettings(overlays=(), **({"rate": 20.0, "hold_s": 0.0} | clip))
 
 
-def test_even_pacing_hold_and_gap():
+def test_hold_and_gap():
     # TRUTH  a picture a frame, 2.5 s of hold at 20 a second, and the gap of 100 s marked after it, not
     # before.
     shots = plan_shots(USED, TIMES, settings_of(hold_s=2.5)).shots
@@ -266,24 +266,11 @@ def test_part_of_the_time():
         chosen_frames(used, times, ClipSettings(from_="03:00"))
 
 
-def test_clock_pacing_is_true_to_the_clock():
-    # TRUTH  each picture shows the frame that was the last one taken at its time, within half a cadence.
-    plan = plan_shots(USED, TIMES, settings_of(pacing="clock"))
-    shown = np.repeat([s.time_s for s in plan.shots], [s.repeats for s in plan.shots])
-    assert len(shown) == 10
-    assert (20.0 * np.arange(10) - shown > -10.0).all()
-    assert shown.tolist() == [0, 20, 40, 60, 60, 60, 60, 60, 160, 180]
-    assert plan.speed_up == pytest.approx(180.0 * 20.0 / 9.0)
-
-
 @settings(max_examples=80, deadline=None)
-@given(
-    st.lists(st.floats(0.5, 500.0), min_size=0, max_size=40),
-    st.sampled_from(["even", "clock"]),
-)
-def test_any_times_give_a_clip(steps, pacing):
+@given(st.lists(st.floats(0.5, 500.0), min_size=0, max_size=40))
+def test_any_times_give_a_clip(steps):
     time_s = np.concatenate([[0.0], np.cumsum(steps)])
-    clip = ClipSettings(pacing=pacing)
+    clip = ClipSettings()
     plan = plan_shots(np.arange(len(time_s)), time_s, clip)
     assert all(s.repeats >= 1 for s in plan.shots)
     assert plan.shots[0].frame == 0
