@@ -102,9 +102,11 @@ def degrees(angle_deg: float) -> str:
 
 
 def duration(seconds: float) -> str:
-    """'50 s', '73 min', '2.5 h'."""
+    """'50 s', '73 min', '2.5 h', '3 days'."""
     if seconds < 120.0:
         return f"{seconds:.0f} s"
+    if seconds > 48 * 3600.0:
+        return f"{seconds / 86400.0:.0f} days"
     return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
 
 

@@ -25,6 +25,7 @@ from promtrack.scene.content import FWHM_SIGMA
 from promtrack.scene.judge import NEAR_FRONT_MM, NEAR_MM
 from promtrack.sequence.records import Sequence
 from promtrack.show.figures.season import draw_trial
+from promtrack.show.records import TrialRow
 from promtrack.sun import wrapped_deg
 
 __all__ = ["Injected", "TrialRow", "injected_sequence", "run_trial"]
@@ -78,21 +79,6 @@ class Injected:
         return angle + np.degrees(0.5 * FRONT_WIDE_MM / limb_mm) * part, height * np.sqrt(1.0 - 0.8 * part**2)
 
 
-@dataclass(frozen=True, slots=True)
-class TrialRow:
-    """What became of one body: a row of trial.ecsv."""
-
-    kind: str
-    speed_km_s: float  # true
-    brightness_sigma: float
-    brightness: float  # counts of the strips
-    height_mm: float  # at the start
-    pa_deg: float
-    found: bool  # and called moving
-    measured_km_s: float  # nan where it was not found
-    error_km_s: float
-
-
 def run_trial(
     out: Path, *, rounds: int = 6, seed: int = 0, progress: Callable[[int, int], None] | None = None
 ) -> list[str]:
@@ -135,14 +121,7 @@ def run_trial(
         "seed": seed,
     }
     write_records(job.folder["trial"], rows, TrialRow, meta)
-    draw_trial(
-        job.folder["trial_figure"],
-        kind=np.array([r.kind for r in rows]),
-        speed_km_s=np.array([r.speed_km_s for r in rows]),
-        brightness_sigma=np.array([r.brightness_sigma for r in rows]),
-        found=np.array([r.found for r in rows]),
-        pull=np.array([(r.measured_km_s - r.speed_km_s) / r.error_km_s for r in rows]),
-    )
+    draw_trial(rows, job.folder["trial_figure"])
     return _lines(rows)
 
 

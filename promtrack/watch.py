@@ -25,7 +25,7 @@ from promtrack.limb.find import SmallFrame, find_limb
 from promtrack.limb.frame_limb import CEILING
 from promtrack.limb.records import Place, frame_points, visible_angles
 from promtrack.products.running import ELSEWHERE
-from promtrack.rounding import counted
+from promtrack.rounding import counted, duration
 from promtrack.sequence.frame_source import Found, as_stored, channel_plan, displayed, full_scale
 from promtrack.sequence.readers import as_set, find_frames
 from promtrack.sequence.times import frame_times
@@ -205,7 +205,7 @@ class Watch:
         if abs(last.stamp_off_s) <= CLOCK_S:
             self.doubt = ""
         elif not self.doubt:
-            off = _minutes(abs(last.stamp_off_s) / 60.0)
+            off = duration(abs(last.stamp_off_s))
             side = "after" if last.stamp_off_s > 0.0 else "before"
             self.doubt = (
                 f"The stamp of {last.name} lies {off} {side} this computer's clock: wrong clock or zone."
@@ -216,10 +216,10 @@ class Watch:
         else:
             self._of_limb(last.look, said, warned)
         if step > 0.0 and self.size_bytes:
-            left = shutil.disk_usage(self.folder).free / self.size_bytes * step / 60.0
-            said.append(f"disk for {_minutes(left)}")
-            if left < WARN_MIN:
-                warned.append(f"The disk is full in {_minutes(left)}.")
+            left_s = shutil.disk_usage(self.folder).free / self.size_bytes * step
+            said.append(f"disk for {duration(left_s)}")
+            if left_s < 60.0 * WARN_MIN:
+                warned.append(f"The disk is full in {duration(left_s)}.")
         return ["; ".join(said) + "."], warned
 
     def _of_limb(self, look: Look, said: list[str], warned: list[str]) -> None:
@@ -229,7 +229,7 @@ class Watch:
         if drift:
             said.append(f"the Sun drifts {drift.px_min:.1f} px a minute {drift.where}")
             if np.isfinite(drift.leaves_min):
-                leaves = f"he limb leaves the frame in {_minutes(drift.leaves_min)}"
+                leaves = f"he limb leaves the frame in {duration(60.0 * drift.leaves_min)}"
                 said.append(f"t{leaves}")
                 if drift.leaves_min < WARN_MIN:
                     warned.append(f"T{leaves}: guide it {_OPPOSITE[drift.where]}.")
@@ -272,12 +272,6 @@ def _drift(seen: Iterable[Seen], shape: tuple[int, ...], least_arc_deg: float) -
         if _degrees(int(visible_angles(place, shape, RAYS_DEG).sum())) < least_arc_deg:
             return _Drift(float(np.hypot(vx, vy)), where, float(minute))
     return _Drift(float(np.hypot(vx, vy)), where, np.inf)
-
-
-def _minutes(value: float) -> str:
-    if value > 48 * 60:
-        return f"{value / (24 * 60):.0f} days"
-    return f"{value / 60.0:.1f} h" if value > 120 else f"{value:.0f} min"
 
 
 def live_folder(folder: Path, out: Path | None) -> Path:

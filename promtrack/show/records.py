@@ -1,4 +1,4 @@
-"""What the show room is given: everything measured in one run, or what many runs of a season found."""
+"""What the show room is given: everything measured in one run, what a season or a trial found."""
 
 from __future__ import annotations
 
@@ -95,3 +95,18 @@ class Season:
     rows: tuple[SeasonRow, ...]
     eruptions: tuple[Eruption, ...]
     left_out: tuple[str, ...]  # one sentence a folder: unfinished or damaged
+
+
+@dataclass(frozen=True, slots=True)
+class TrialRow:
+    """What became of one body that a trial put into frames: a row of trial.ecsv."""
+
+    kind: str
+    speed_km_s: float  # true
+    brightness_sigma: float
+    brightness: float  # counts of the strips
+    height_mm: float  # at the start
+    pa_deg: float
+    found: bool  # and called moving
+    measured_km_s: float  # nan where it was not found
+    error_km_s: float

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from matplotlib.lines import Line2D
 from promtrack.files import atomic_write
 from promtrack.rounding import counted
 from promtrack.show.figures.style import LIGHT, name_y, panel, sheet, themed
-from promtrack.show.records import Season, SeasonRow
+from promtrack.show.records import Season, SeasonRow, TrialRow
 
 LEAST_SPAN_DAYS = 2.0  # of the date axis
 
@@ -102,54 +103,33 @@ MARKERS = ("o", "s", "^")  # faint, middle, bright: told apart by shape too
 COLOURS = (LIGHT.marks.rest, LIGHT.marks.knots[0], LIGHT.marks.knots[2])
 
 
-def draw_trial(
-    path: Path,
-    *,
-    kind: np.ndarray,
-    speed_km_s: np.ndarray,
-    brightness_sigma: np.ndarray,
-    found: np.ndarray,
-    pull: np.ndarray,
-) -> Path:
-    """Bodies found and missed by speed and brightness, and how far the stated errors hold.
-
-    Parameters
-    ----------
-    kind : (n,) 'knot' or 'front'
-    speed_km_s : (n,) true speeds
-    brightness_sigma : (n,) peak brightness in the noise of one strip pixel
-    found : (n,) bool
-    pull : (n,) measured minus true speed in stated errors; nan where not found
-    """
+def draw_trial(rows: Sequence[TrialRow], path: Path) -> None:
+    """Bodies found and missed by speed and brightness, and how far the stated errors hold."""
     with themed(LIGHT):
-        count = int(found.sum())
-        title = f"{count} of {len(found)} test features put into these frames were found"
+        count = sum(row.found for row in rows)
+        title = f"{count} of {len(rows)} test features put into these frames were found"
         figure = sheet(title, "Hollow: not found. Right: how far the stated errors hold")
         left, right = panel(figure, 0.085, 0.145, 0.50, 0.61), panel(figure, 0.665, 0.145, 0.31, 0.61)
-        handles = _draw_found(left, kind, speed_km_s, brightness_sigma, found)
+        handles = _draw_found(left, rows)
         figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.02, 0.875), ncols=len(handles))
-        _draw_pulls(right, pull)
+        _draw_pulls(right, np.array([(row.measured_km_s - row.speed_km_s) / row.error_km_s for row in rows]))
         with atomic_write(path) as part:
             figure.savefig(part, format="png", dpi=130)
-    return path
 
 
-def _draw_found(
-    axes: Axes, kind: np.ndarray, speed_km_s: np.ndarray, brightness_sigma: np.ndarray, found: np.ndarray
-) -> list[Line2D]:
-    """One mark a body, knots and fronts in rows of their own; handles for a legend."""
-    levels, handles = np.unique(brightness_sigma), []
-    # so that marks do not cover each other
-    spread = np.random.default_rng(0).uniform(-0.06, 0.06, len(found))
-    for marker, colour, level in zip(MARKERS, COLOURS, levels, strict=False):
-        for shape, row in (("knot", 0), ("front", 1)):
-            chosen = (brightness_sigma == level) & (kind == shape)
-            for seen in (True, False):
-                some = chosen & (found == seen)
-                place = row + 0.25 * (float(np.searchsorted(levels, level)) - 1.0) + spread[some]
-                face = colour if seen else "none"
-                axes.scatter(speed_km_s[some], place, marker=marker, s=90, facecolor=face, edgecolor=colour)
-        label = f"{level:g} times the noise"
+def _draw_found(axes: Axes, rows: Sequence[TrialRow]) -> list[Line2D]:
+    """One mark a body, knots and fronts in lines of their own; handles for a legend."""
+    levels, handles = sorted({row.brightness_sigma for row in rows}), []
+    spread = np.random.default_rng(0).uniform(-0.06, 0.06, len(rows))  # marks do not cover each other
+    for row, shift in zip(rows, spread, strict=True):
+        level = levels.index(row.brightness_sigma)
+        place = (row.kind == "front") + 0.25 * (level - 1.0) + shift
+        face = COLOURS[level] if row.found else "none"
+        axes.scatter(
+            row.speed_km_s, place, marker=MARKERS[level], s=90, facecolor=face, edgecolor=COLOURS[level]
+        )
+    for marker, colour, sigma in zip(MARKERS, COLOURS, levels, strict=False):
+        label = f"{sigma:g} times the noise"
         handles.append(Line2D([], [], linestyle="none", marker=marker, color=colour, label=label, ms=10))
     axes.set(xscale="log", xlabel="true speed (km/s)", ylim=(-0.6, 1.6))
     axes.set_xticks([10, 20, 50, 100, 200], ["10", "20", "50", "100", "200"])
