@@ -187,13 +187,19 @@ def _marks(tree: dict[str, Any]) -> Marks:
             raise _Odd(f"'{kind}' is not written as [[{kind}]]")
     covers: dict[str, list[dict[str, Any]]] = {"sensor": [], "sun": []}
     for entry in tree.get("cover", []):
-        if entry.get("in") not in covers:
+        if entry.get("in") not in ("sensor", "sun"):
             raise _Odd('[[cover]] needs in = "sensor" or in = "sun"')
         covers[entry["in"]].append({key: value for key, value in entry.items() if key != "in"})
+    sensor = tuple(SensorBox(**_numbers("cover", box, SensorBox)) for box in covers["sensor"])
+    sun = tuple(SunBox(**_numbers("cover", box, SunBox)) for box in covers["sun"])
+    if any(box.left_px >= box.right_px or box.top_px >= box.bottom_px for box in sensor):
+        raise _Odd("left_px and top_px of a [[cover]] need to be below right_px and bottom_px")
+    if any(box.low_mm >= box.high_mm for box in sun):
+        raise _Odd("low_mm of a [[cover]] needs to be below high_mm")
     return Marks(
         leave_out=tuple(name for entry in tree.get("leave_out", []) for name in _names(entry)),
-        covered_sensor=tuple(SensorBox(**_numbers("cover", box, SensorBox)) for box in covers["sensor"]),
-        covered_sun=tuple(SunBox(**_numbers("cover", box, SunBox)) for box in covers["sun"]),
+        covered_sensor=sensor,
+        covered_sun=sun,
         drop=tuple(_place("drop", entry) for entry in tree.get("drop", [])),
         no_front=tuple(Sector(**_numbers("no_front", entry, Sector)) for entry in tree.get("no_front", [])),
         fronts=tuple(_course("front", entry) for entry in tree.get("front", [])),

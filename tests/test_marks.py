@@ -48,6 +48,15 @@ def point(strip, index, angle, height):
         ("drop = 3", "'drop' is not written as [[drop]]"),
         ('[[leave_out]]\nframes = "a.tif"', "[[leave_out]] needs frames"),
         ('[[cover]]\nin = "sky"', "needs in ="),
+        ('[[cover]]\nin = ["sun"]', "needs in ="),
+        (
+            '[[cover]]\nin = "sensor"\nleft_px = 9\nright_px = 3\ntop_px = 1\nbottom_px = 4',
+            "left_px and top_px of a [[cover]] need to be below right_px and bottom_px",
+        ),
+        (
+            '[[cover]]\nin = "sun"\nfrom_deg = 350\nto_deg = 3\nlow_mm = 20\nhigh_mm = 20',
+            "low_mm of a [[cover]] needs to be below high_mm",
+        ),
         ('[[cover]]\nin = "sun"\nfrom_deg = 3', "[[cover]] needs from_deg, to_deg, low_mm, high_mm"),
         ("[[no_front]]\nfrom_deg = 3\nto_deg = true", "to_deg of a [[no_front]] needs a number, got True"),
         (
