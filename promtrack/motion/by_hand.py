@@ -19,15 +19,14 @@ from promtrack.motion import limits
 from promtrack.motion.front_fit import fit_front, front_verdict
 from promtrack.motion.interpretation import LETTERS, label_motion
 from promtrack.motion.knot_fit import fit_path
-from promtrack.motion.knots import sky_plane, sky_to_strip
+from promtrack.motion.knots import KnotPoints, sky_plane
 from promtrack.motion.measure import meanings_of
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Motion
+from promtrack.motion.tracks import track_of
 from promtrack.rounding import counted
 from promtrack.strip.records import Strip
 
 CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
-DROP_MM = 4.0  # a knot is dropped whose track passes a mark so closely
-EDGE_MM = 1.5  # smoothing in height, 1 sigma: about the width of an edge in good air
 LEAST_FRONT, LEAST_KNOT = 5, 4  # points of a fit
 LEAST_CHI2 = 0.05  # a degree of freedom, below which ten points hardly ever come by chance
 UNTRIED = 1.0  # false alarms expected: no trial with scrambled times holds for a hand
@@ -87,7 +86,7 @@ def _done(strip: Strip, motion: Motion, marks: Marks) -> list[str]:
         done.append(
             f"marks: knot {names} is dropped by {at}"
             if hit
-            else f"marks: no knot passes within {DROP_MM:g} Mm of {at}"
+            else f"marks: no knot passes within {limits.COMPATIBLE * CLICK_MM:g} Mm of {at}"
         )
     for sector in marks.no_front:
         refused = [front for front in motion.fronts if _overlap(front, sector)]
@@ -103,7 +102,7 @@ def _done(strip: Strip, motion: Motion, marks: Marks) -> list[str]:
 
 
 def passes(strip: Strip, track: KnotTrack | Front, place: Place) -> bool:
-    """Whether a track passes the place within `DROP_MM` at its time."""
+    """Whether a track passes the place within two errors of a click at its time."""
     time_s = float((place.time_utc - strip.times_utc[0]) / np.timedelta64(1, "s"))
     late = 1.5 * float(np.median(np.diff(strip.time_s)))  # a run may use other frames
     if not track.time_s[0] - late <= time_s <= track.time_s[-1] + late:
@@ -111,7 +110,7 @@ def passes(strip: Strip, track: KnotTrack | Front, place: Place) -> bool:
     height = np.interp(time_s, track.time_s, track.height_mm)
     angle = np.interp(time_s, track.time_s, np.unwrap(track.angle_deg, period=360.0))
     along = np.deg2rad(_turn(place.angle_deg - angle)) * (strip.geometry.limb_mm + height)
-    return bool(np.hypot(height - place.height_mm, along) < DROP_MM)
+    return bool(np.hypot(height - place.height_mm, along) < limits.COMPATIBLE * CLICK_MM)
 
 
 def _overlap(front: Front, sector: Sector) -> bool:
@@ -173,8 +172,8 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion) 
         light = _light_near(strip, int(index), float(angle[i]), float(height[i]))
         if light is not None:
             angle[i], height[i], snr[i], err[i] = light
-    middle = float(angle.mean())
-    x, y = sky_plane(geometry, geometry.row(height), geometry.column(angle), middle)
+    row, column = geometry.row(height), geometry.column(angle)
+    x, y = sky_plane(geometry, row, column, float(angle.mean()))
     time_s = strip.time_s[at]
     path = fit_path(
         time_s,
@@ -183,26 +182,15 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion) 
         scale_err=motion.scale_err,
         clock_err=motion.clock_err,
     )
-    row, column = sky_to_strip(geometry, path.place_mm[1], path.place_mm[0], middle)
-    significance = path.fit.speed_km_s / path.fit.speed_err_km_s
-    return KnotTrack(
-        knot=number,
-        frame=strip.frame[at],
-        time_s=time_s,
-        height_mm=height,
-        height_err_mm=np.hypot(err, strip.centre_err_mm[at]),
-        angle_deg=angle,
-        along_mm=np.deg2rad(angle - angle[0]) * (geometry.limb_mm + height),
-        along_err_mm=np.hypot(err, strip.along_err_mm[at]),
-        snr=snr,
-        curve_mm=np.asarray(geometry.height_mm(row)),
-        curve_angle_deg=np.asarray(geometry.angle_deg(column)),
-        speed_km_s=path.speed_km_s,
-        speed_err_km_s=path.speed_err_km_s,
-        fit=path.fit,
-        significance=float(significance),
+    significance, zero = path.fit.speed_km_s / path.fit.speed_err_km_s, np.zeros(len(at))
+    return track_of(
+        strip,
+        KnotPoints(at, time_s, row, column, zero, zero, snr, zero.astype(int)),
+        path,
         false_alarm=UNTRIED,
+        significance=float(significance),
         moving=bool(significance > limits.SEEN),
+        knot=number,
         by_hand=True,
     )
 
@@ -254,7 +242,7 @@ def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> 
     rows = np.arange(max(int(centre - 3 * reach), 0), min(int(centre + 3 * reach) + 1, geometry.rows))
     if len(rows) < 5 or np.isnan(light[rows]).mean() > 0.2:
         return None
-    profile = gaussian_filter1d(np.nanmean(light[rows], axis=1), EDGE_MM / geometry.mm_per_row)
+    profile = gaussian_filter1d(np.nanmean(light[rows], axis=1), limits.FINEST_MM / geometry.mm_per_row)
     fall = -np.gradient(profile)
     within = np.abs(rows - centre) <= reach
     noise = float(np.median(np.abs(fall - np.median(fall)))) / limits.QUARTILE
@@ -264,7 +252,7 @@ def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> 
     shift = 0.5 * (fall[best - 1] - fall[best + 1])
     curvature = fall[best - 1] - 2.0 * fall[best] + fall[best + 1]
     row = rows[best] + (float(np.clip(shift / curvature, -1.0, 1.0)) if curvature < 0.0 else 0.0)
-    err = EDGE_MM * noise / float(fall[best]) + 0.5 * geometry.mm_per_row
+    err = limits.FINEST_MM * noise / float(fall[best]) + 0.5 * geometry.mm_per_row
     return float(geometry.height_mm(row)), err
 
 

@@ -52,12 +52,6 @@ class Noise:
         with np.errstate(divide="ignore"):
             return np.log(self.weight)[..., None] + moments.log_evidence() + np.log(CURVE_WEIGHTS)
 
-    def usual_alone(self, count: int) -> Noise:
-        """The candidates that are likeliest in most tracks of the run, and no others."""
-        top = np.argsort(-self.usual.sum(axis=1), kind="stable")[:count]
-        weight = self.usual[top] / self.usual[top].sum()
-        return Noise(self.white_mm[top], self.slow_mm[top], self.memory_s[top], weight, weight)
-
 
 _ONCE = (SCALES == 1.0)[None].astype(float)
 WHITE = Noise(np.zeros(1), np.zeros(1), np.ones(1), _ONCE, _ONCE)  # the stated errors alone

@@ -25,7 +25,6 @@ from promtrack.motion.records import NONE, Front, FrontSearch
 from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
-LEAST_TRAVEL_MM = 4.0  # threads that brighten or fade within an hour shift their edge as much
 # rms drift of an edge's middle over a run, in widths between 30 and 70 % of its brightness: the heights
 # themselves decide between these, all alike likely before (see `fit_front`); farther the middle of an edge
 # cannot drift within it
@@ -67,7 +66,7 @@ def find_fronts(
         for edge, front in zip(edges, fronts, strict=True)
         if edge is not None
         and edge.false_alarm < false_alarms
-        and np.ptp(edge.height_mm) > LEAST_TRAVEL_MM
+        and np.ptp(edge.height_mm) > limits.EDGE_MM
         and not (front is not None and front.moving)
     ]
     if lost and search.level == "none":
@@ -150,7 +149,7 @@ def _front(
     )
     best = next(fit for fit in fits if fit.chosen)
     false_alarm = 1.0 if rising is None else rising.false_alarm
-    large = np.ptp(best.curve_mm) > max(LEAST_TRAVEL_MM, 3 * float(np.median(err)))
+    large = np.ptp(best.curve_mm) > max(limits.EDGE_MM, 3 * float(np.median(err)))
     steady = len(index) >= LEAST_SEEN * (index[-1] - index[0] + 1)
     _, local, local_err = local_speeds(time_s, height, err)
     top = int(np.abs(local).argmax())

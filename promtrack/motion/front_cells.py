@@ -12,7 +12,6 @@ from promtrack.motion.leading_edge import LOWEST_MM
 from promtrack.strip.records import Strip
 
 CELL_MM, CELL_ALONG_MM = 1.0, 5.0  # height and width of a cell, at the limb
-MOST_TIMES = 480  # longer recordings are averaged in time
 PAST = 16  # frames of the past that a cell is compared with
 QUANTILE = 0.8
 
@@ -51,7 +50,7 @@ def cells_of(strip: Strip) -> Cells:
     height = max(round(CELL_MM / geometry.mm_per_row), 1)
     first = int(np.clip(np.ceil(geometry.row(LOWEST_MM)), 0, geometry.rows - 1))
     rows, columns = (geometry.rows - first) // height, geometry.columns // width
-    together = -(-len(strip) // MOST_TIMES)
+    together = -(-len(strip) // limits.MOST_TIMES)
 
     def reduced(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         part = picture[first : first + rows * height, : columns * width]

@@ -19,8 +19,6 @@ from promtrack.motion.leading_edge import sector_columns
 from promtrack.motion.records import FrontSearch
 from promtrack.strip.records import Strip, StripGeometry
 
-LEAST = 2.0  # sigma: a fainter edge counts against a path
-SUPPORT_MM = 4.0  # new light is averaged so far below and above its edge
 SLOWEST_KM_S = 2.0
 TRIALS = 10
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
@@ -67,17 +65,17 @@ def find_rising_edges(
     Notes
     -----
     The score of a path is the sum along it, in sigma Mm, of the new light below the edge less that above,
-    `LEAST` taken off. The control leaves out the best edge and what follows it, and shifts blocks of heights
-    by random times, circularly: flicker keeps its memory and motion loses its order. The upper tail of its
-    scores over all angles is continued as an exponential. An edge that spans all angles at one height is air,
-    not plasma, and is left out.
+    2 sigma taken off: a fainter edge counts against a path. The control leaves out the best edge and what
+    follows it, and shifts blocks of heights by random times, circularly: flicker keeps its memory and motion
+    loses its order. The upper tail of its scores over all angles is continued as an exponential. An edge that
+    spans all angles at one height is air, not plasma, and is left out.
     """
     nothing = (None,) * len(sectors)
     if len(strip) < 8:
         sentence = f"Eruptions cannot be measured: {len(strip)} strips are too few."
         return nothing, FrontSearch("not measurable", sentence)
     cells = cells_of(strip)
-    if len(cells.height_mm) * CELL_MM < 3 * SUPPORT_MM or cells.value.shape[2] < LEAST_CELLS:
+    if len(cells.height_mm) * CELL_MM < 3 * limits.EDGE_MM or cells.value.shape[2] < LEAST_CELLS:
         sentence = "Eruptions cannot be measured: the strips show too little sky above the limb."
         return nothing, FrontSearch("not measurable", sentence)
     edge = _edge(cells, new_light(cells, np.arange(cells.value.shape[2])))
@@ -103,8 +101,8 @@ def _in_sector(found: _Found, sector: tuple[float, float]) -> RisingEdge | None:
 
 
 def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
-    """(n, rows, columns) new light below each row less that above, averaged over `SUPPORT_MM`, in sigma."""
-    reach, rows = cells.rows(SUPPORT_MM), light.shape[1]
+    """(n, rows, columns) new light below each row less that above, averaged over 4 Mm, in sigma."""
+    reach, rows = cells.rows(limits.EDGE_MM), light.shape[1]
     some = np.clip(light, 0.0, limits.CAP)
     some[:, :, 1:-1] = 0.25 * some[:, :, :-2] + 0.5 * some[:, :, 1:-1] + 0.25 * some[:, :, 2:]
     total = np.cumsum(np.pad(some, ((0, 0), (reach + 1, reach), (0, 0))), axis=1)
@@ -144,7 +142,7 @@ def _gains(cells: Cells, edge: np.ndarray) -> np.ndarray:
     n, rows = edge.shape[:2]
     longest, farthest = _reach(cells)
     wait = min(longest, n - 1)
-    worth = (edge - LEAST) * cells.step_mm
+    worth = (edge - limits.COMPATIBLE) * cells.step_mm
     best = np.zeros((rows, n, *edge.shape[2:]), np.float32)
     for row in range(rows):
         before = np.zeros(best.shape[1:], np.float32)
@@ -175,7 +173,8 @@ def _best_path(cells: Cells, edge: np.ndarray) -> _Path:
         path.append((i, row))
     i, rows = np.array(path[::-1], int).T
     pieces = np.split(np.arange(len(rows)), _leaps(i, rows) + 1)
-    scores = [float((edge[i[piece], rows[piece]] - LEAST).sum()) * cells.step_mm for piece in pieces]
+    worth = (edge[i, rows] - limits.COMPATIBLE) * cells.step_mm
+    scores = [float(worth[piece].sum()) for piece in pieces]
     piece = pieces[int(np.argmax(scores))]
     return _Path(max(scores), i[piece], rows[piece])
 
@@ -198,7 +197,7 @@ class _Chance:
 
     @classmethod
     def of(cls, cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> _Chance:
-        block = cells.rows(2 * SUPPORT_MM)
+        block = cells.rows(2 * limits.EDGE_MM)
         scores = []
         for _ in range(TRIALS):
             shifted = np.empty_like(edge)
@@ -266,7 +265,7 @@ def _everywhere(found: _Found, first: int, last: int) -> bool:
         return False
     ends = [found.cells.height_mm[path.row[-1]] for path in found.paths[first : last + 1]]
     low, high = np.percentile(ends, [25, 75])
-    return bool(high - low < SUPPORT_MM)
+    return bool(high - low < limits.EDGE_MM)
 
 
 def _sensitivity(strip: Strip, cells: Cells, chance: _Chance) -> FrontSearch:

@@ -23,7 +23,6 @@ from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 LETTERS = "ABCDFGHIJKLMOPQRSTUVWXYZ"  # E and N are east and north in all pictures
 LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
 
-PHOTOSPHERE_MM = SOLAR_RADIUS_KM / 1e3
 DOUBT = "perhaps confused with a neighbour (too slow a cadence)"
 LEAST_FALL_MM = 2.0  # by mid-time; the error of a height would decide about less
 MOSTLY = 0.5  # radial part of the speed, below which a knot runs along the limb: within 30 degrees of it
@@ -101,7 +100,7 @@ def knot_meaning(
     if quiet or usual is not QUIET:
         sources.append(usual.source)
         sentence += f": {_compared(fit.speed_km_s, error, usual)}"
-    above_mm = limb_mm - PHOTOSPHERE_MM
+    above_mm = limb_mm - SOLAR_RADIUS_KM / 1e3
     top_mm, middle_mm = float(knot.curve_mm.max()), float(np.interp(fit.time_s, knot.time_s, knot.curve_mm))
     if motion == "falls" and top_mm - middle_mm >= LEAST_FALL_MM:
         free = float(free_fall_km_s(above_mm + top_mm, above_mm + middle_mm))
@@ -153,7 +152,7 @@ def front_meaning(
             f"Front {front.front} follows knot {follows}: its largest speed is {_speed(peak, error)}.",
             "",
         )
-    above_mm = limb_mm + float(front.height_mm.max()) - PHOTOSPHERE_MM
+    above_mm = limb_mm + float(front.height_mm.max()) - SOLAR_RADIUS_KM / 1e3
     sentence = (
         f"Front {front.front} reaches {_speed(peak, error)}: {_against_eruptions(peak, error)}, "
         f"{_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed."

@@ -6,11 +6,10 @@ Distances in Mm, times in s, speeds in km/s, accelerations in m/s^2; axes: 0 out
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import expit, logsumexp
+from scipy.special import expit
 
 from promtrack.motion.correlated_noise import (
     FREEST,
@@ -102,16 +101,6 @@ class _Axis:
         sway = self.moments.values[..., 3:]
         mean2 = np.sum(sway**2 / (2 * np.arange(3, 3 + sway.shape[-1]) + 1), axis=-1)
         return np.asarray(expit(0.5 * mean2 / (WITHIN * self.size_mm) ** 2))
-
-
-def log_evidence(
-    time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, noise: Sequence[Noise]
-) -> float:
-    """Log likelihood of a track (n,), (2, n), (2, n), paths and noise integrated out."""
-    return sum(
-        float(logsumexp(one.joint(moments_of(time_s, place - place.mean(), error, one))))
-        for place, error, one in zip(place_mm, error_mm, noise, strict=True)
-    )
 
 
 def fit_path(

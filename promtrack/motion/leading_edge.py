@@ -23,7 +23,7 @@ SMOOTH_MM = 3.0
 LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the leading structure's brightness
 # The leading structure's brightness is sought so far below its outermost trace, and then so far below its
 # half level: farther down, other threads are brighter, and half their brightness would lie inside the edge.
-DEPTH_MM, PLATEAU_MM = 12.0, 4.0
+DEPTH_MM = 12.0
 FLICKER = 0.05  # of standing light that air and transparency let flicker from frame to frame
 AHEAD_MM = 5.0  # what stood at a place is taken from the frames before a front is so near
 LEAST_COLUMNS = 4  # of a sector
@@ -200,7 +200,7 @@ def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
     rough = _leading_brightness(profile, outermost, DEPTH_MM)
     half = _last_above(profile.value, base + 0.5 * (rough[:, None] - base))
     seen &= half >= 0
-    brightness = _leading_brightness(profile, np.where(seen, half, -1), PLATEAU_MM)
+    brightness = _leading_brightness(profile, np.where(seen, half, -1), limits.EDGE_MM)
     seen &= brightness > base.max(axis=1)
     crossing = np.full((len(LEVELS), len(seen)), np.nan)
     for j, level in enumerate(LEVELS):

@@ -18,12 +18,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import min_weight_full_bipartite_matching
+
+from promtrack.motion import limits
 
 ACCEL_MM_S2 = 1.5e-4  # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
 GATE2 = 16.0  # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
-REST2 = 9.0  # squared normalised velocity below which a track may be at rest (two axes)
 SMALLEST_MM = 0.15  # wander of a point by its own changes of shape and by the air, 1 sigma
 MISSES = 4  # strips in a row without a point that end a track
 LEAST_GAIN = 3.0  # log likelihood ratio that joins two tracks across a gap
@@ -236,31 +237,18 @@ def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> l
 
 
 def _assigned(end: np.ndarray, start: np.ndarray, gain: np.ndarray) -> list[tuple[int, int]]:
-    """The pairs of greatest total gain, each end and each start in one pair at most.
-
-    Pairs that share neither an end nor a start do not compete, so each group of competitors is settled by
-    itself: the cost grows with the number of tracks and not with its cube.
-    """
+    """The pairs of greatest total gain, each end and each start in one pair at most; others stay alone, which
+    gains nothing."""
     good = gain > LEAST_GAIN
-    end, start, gain = end[good], start[good], gain[good]
-    size = int(max(end.max(initial=-1), start.max(initial=-1))) + 1
-    _, group = connected_components(
-        coo_array((np.ones(len(end)), (end, size + start)), shape=(2 * size, 2 * size)), directed=False
-    )
-    pairs = []
-    for members in np.split(
-        np.argsort(group[end], kind="stable"), np.flatnonzero(np.diff(np.sort(group[end]))) + 1
-    ):
-        ends, row = np.unique(end[members], return_inverse=True)
-        starts, column = np.unique(start[members], return_inverse=True)
-        table = np.zeros((len(ends), len(starts)))
-        table[row, column] = gain[members]
-        pairs += [
-            (int(ends[a]), int(starts[b]))
-            for a, b in zip(*linear_sum_assignment(table, maximize=True), strict=True)
-            if table[a, b] > 0
-        ]
-    return pairs
+    ends, row = np.unique(end[good], return_inverse=True)
+    starts, column = np.unique(start[good], return_inverse=True)
+    if not len(ends):
+        return []
+    alone = np.arange(len(ends))  # a column of its own for each end
+    gains = np.concatenate([-gain[good], np.full(len(ends), -1e-9)])
+    table = csr_array((gains, (np.r_[row, alone], np.r_[column, len(starts) + alone])))
+    pairs = zip(*min_weight_full_bipartite_matching(table), strict=True)
+    return [(int(ends[a]), int(starts[b])) for a, b in pairs if b < len(starts)]
 
 
 def _joined(tracks: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[np.ndarray]:
@@ -311,7 +299,7 @@ def _log_chance(starts: _Lines, linking: Linking) -> np.ndarray:
     variance = starts.cov[:, :, 1, 1]
     pull2 = (starts.state[:, 1] ** 2 / variance).sum(axis=1)
     at_rest = np.exp(-0.5 * pull2) / (2 * np.pi * np.sqrt(variance.prod(axis=1)))
-    share = float(np.mean(pull2 < REST2))
+    share = float(np.mean(pull2 < limits.SEEN**2))
     anywhere = len(pull2) / linking.area_mm2
     return np.log(
         anywhere * (share * at_rest + (1 - share + 1 / len(pull2)) / (2 * linking.fastest_mm_s) ** 2)

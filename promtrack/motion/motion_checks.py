@@ -28,7 +28,7 @@ LOOKS, TIMES = 8, 5  # points of a track whose place on the sensor is looked at,
 AWAY_PX = 10.0  # by which the Sun must have moved there: twice the largest usual knot
 STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most
 
-STILL_FAIR, STILL_POOR = 1.5, 3.0  # rms velocity of what stands still, over its error
+STILL_FAIR = 1.5  # rms velocity of what stands still, over its error
 LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity
 ALIKE = 0.8  # share of them within a quarter of the median speed of one velocity
 LINE_LONG = 0.5  # length of a straight line of knots, in widths of the strip
@@ -43,7 +43,7 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
     still_pull : rms velocity over its error of the `still` tracks of what stands still; nan without any
     """
     if still:
-        level = "good" if still_pull <= STILL_FAIR else "fair" if still_pull <= STILL_POOR else "poor"
+        level = "good" if still_pull <= STILL_FAIR else "fair" if still_pull <= limits.SEEN else "poor"
         which = f"{still} track{'s' * (still != 1)}"
         words = f"What stands still ({which}) moves by {still_pull:.1f} of its errors rms"
         yield Check(

@@ -36,7 +36,6 @@ SHORTEST_STRIPS = 4.0  # strips in the shortest period
 # Wander that is tried: memory in parts of the span, white noise as a part of the variance
 WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2, 0.5, 1.0)]
 DRAWS = 200  # threads that only wander
-MOST_TIMES = 480  # longer traces are averaged in time: the work grows with the cube of it
 
 
 def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Oscillation, ...]:
@@ -128,7 +127,7 @@ def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
         return None
     keep = calm(trace)
     keep[1:] &= np.diff(trace.time_s) > 0  # of frames with one time stamp the first counts
-    group = -(-int(keep.sum()) // MOST_TIMES) or 1
+    group = -(-int(keep.sum()) // limits.MOST_TIMES) or 1
     cadence = group * float(np.median(step_s[step_s > 0]))
     t, x, err = (
         _averaged(values[keep], group)

@@ -19,7 +19,6 @@ from promtrack.motion import limits
 from promtrack.strip.records import Strip, StripGeometry
 
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
-SMOOTH_MM = 1.5  # Gaussian, 1 sigma: about the finest knots, so that single noisy pixels have no weight
 WIDE_MM = 20.0  # Gaussian, 1 sigma: what is smoother is sky
 JOIN_MM = 15.0  # regions nearer to each other along the limb are one prominence
 LEAST_PIXELS = 16  # of a row that tells its noise
@@ -57,7 +56,7 @@ def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Promine
     -------
     one record a prominence; empty where nothing stands out
     """
-    step = max(int(SMOOTH_MM / limits.SAMPLED_PX / strip.geometry.mm_per_row), 1)
+    step = max(int(limits.FINEST_MM / limits.SAMPLED_PX / strip.geometry.mm_per_row), 1)
     geometry = strip.geometry.coarser(step)
     bottom = max(int(np.ceil(geometry.row(SPICULES_MM))), 0)
     if bottom >= geometry.rows - 2 or not len(strip):
@@ -86,14 +85,14 @@ def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Promine
 
 
 def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarray:
-    """Means over `step` x `step` values of a strip, after a Gaussian; both together blur by `SMOOTH_MM`. nan
-    where less than half of the weight is seen."""
+    """Means over `step` x `step` values of a strip, after a Gaussian; both together blur by `FINEST_MM`.
+    nan where less than half of the weight is seen."""
     used = light[: geometry.rows * step, : geometry.columns * step]
     seen = np.isfinite(used)
     size = geometry.columns, geometry.rows  # x, y
     # the means have blurred already, with the variance of so many places
     sigma_x, sigma_y = (
-        np.sqrt((SMOOTH_MM / mm) ** 2 - (1.0 - step**-2.0) / 12.0)
+        np.sqrt((limits.FINEST_MM / mm) ** 2 - (1.0 - step**-2.0) / 12.0)
         for mm in (geometry.mm_per_column(0.0), geometry.mm_per_row)
     )
     weight, value = (
@@ -235,7 +234,7 @@ class _Range:
 def _range(region: np.ndarray, bottom: int, geometry: StripGeometry) -> _Range:
     """The shortest range of columns that holds a region and what smoothing spreads; all round the Sun it may
     pass the strip's end."""
-    spread = round(2 * SMOOTH_MM / geometry.mm_per_column(0.0))
+    spread = round(2 * limits.FINEST_MM / geometry.mm_per_column(0.0))
     covered = np.flatnonzero(ndimage.maximum_filter1d(region.any(axis=0), 2 * spread + 1))
     gap = np.diff(np.concatenate([covered, [covered[0] + geometry.columns]]))
     last = int(np.argmax(gap))

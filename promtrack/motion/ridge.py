@@ -24,10 +24,9 @@ SCRAMBLES = 4  # diagrams with scrambled times; the brightest line in them is ch
 MOST_RIDGES = 12
 REACH_PX = 3  # a place is sought so far from where it is expected; nearer places are the same
 SHARED = 0.3  # part of a ridge's places that may lie on better known ridges: where they cross
-FAINTEST = 0.4  # of the ridge's bright places; fainter ones are not used
 FLOOR = 0.02  # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
-COVERED = 0.5  # of that relative error: Gaussian streaks of 2 to 6 Mm come out 1 to 12 % too fast
 BLOCKS = 3  # stretches of a ridge left out in turn
+COVERED = 0.5  # of that relative error: Gaussian streaks of 2 to 6 Mm come out 1 to 12 % too fast
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,13 +227,12 @@ def _measured_ridge(
     diagram: TimeDistance, picture: _Picture, slit: int, index: np.ndarray, place: np.ndarray
 ) -> _FoundRidge | None:
     """The ridge through places [px] in strips `index`; None where it shows no motion."""
-    width = _width(picture, index, place)
-    index, place, bright = _placed_again(picture, index, place, width)
-    if len(index) < limits.LEAST_FRAMES:
+    if (n := len(index)) < limits.LEAST_FRAMES:
         return None
+    width = _width(picture, index, place)
+    bright = picture.value[index, np.rint(place).astype(int)]
     time_s, err = picture.time_s[index], np.median(bright) / bright  # in units still unknown
     distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
-    n = len(index)
     fits = [fit_polynomial(time_s, distance, err, degree) for degree in (1, 2) if n >= 4 * degree]
     fit = min(fits, key=lambda one: bic(one.chi2, n, one.degree + 2))
     middle = 0.5 * (time_s[0] + time_s[-1])
@@ -281,27 +279,8 @@ def _block_error(
     return float(np.sqrt((BLOCKS - 1) * np.var(slopes)))
 
 
-def _placed_again(
-    picture: _Picture, index: np.ndarray, place: np.ndarray, width: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Strips, places and brightness measured once more after smoothing by the ridge's own width.
-
-    Faint places, mostly at its ends, are left out: there the maximum is drawn to whatever else stands near,
-    and the ends decide about the slope.
-    """
-    value = gaussian_filter1d(picture.value[index], max(width / limits.FWHM, 1.0), axis=1, mode="nearest")
-    shown = picture.shown[index]
-    again = np.array([_place_near(value, shown, k, at) for k, at in enumerate(place)], float)  # None: nan
-    good = np.flatnonzero(np.abs(again - place) <= REACH_PX)
-    bright = value[good, np.rint(again[good]).astype(int)]
-    clear = bright >= FAINTEST * np.percentile(bright, 75) if len(bright) else np.zeros(0, bool)
-    return index[good[clear]], again[good[clear]], bright[clear]
-
-
 def _width(picture: _Picture, index: np.ndarray, place: np.ndarray) -> float:
     """Full width at half maximum of the ridge's mean cross-section, in pixels."""
-    if not len(index):
-        return 0.0
     offset = np.arange(-8, 9)
     column = np.clip(np.rint(place).astype(int)[:, None] + offset, 0, picture.value.shape[1] - 1)
     section = picture.value[index[:, None], column].mean(axis=0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,7 +20,7 @@ from promtrack.motion.false_alarms import (
     travel,
     typical_velocity,
 )
-from promtrack.motion.knot_fit import KnotPath, fit_path, log_evidence
+from promtrack.motion.knot_fit import KnotPath, fit_path
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
 from promtrack.motion.motion_checks import FIXED, Place, before_the_sun, fixed_on_sensor
@@ -32,11 +32,6 @@ TRACK_PARTS = 2  # trials, fits: what `progress` counts
 MOST_TRIALS, LEAST_TRIALS = 20, 5  # scrambled runs
 TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long run as of a short one
 FRINGE_MM = 5.0  # spicules come and go below: tracks there follow one after the other
-LEAST_PART = 4  # points on either side of a break in a track
-MOST_BREAKS = 24  # places at which a break is tried
-# log odds against a break: 5 % of tracks change knots, at one of 24 places, and the fit allows 100 Mm to the
-# new knot where linking allows some 10
-BREAK = 1.6
 LISTED = 0.05  # chance tracks as good that are expected, up to which a track is listed, moving or not
 STILL_SIZES = 0.5  # a track that went less than this part of its size is one of something that stands still
 
@@ -55,7 +50,6 @@ class Tracked:
 class _Seen:
     """A track before its fit."""
 
-    track: np.ndarray  # (n,) indices of its points in the search
     points: KnotPoints
     false_alarm: float  # chance tracks as good as this that are expected
     size_mm: float
@@ -131,10 +125,6 @@ def track_knots(
     if not seen:
         return Tracked((), chance, float("nan"), 0)
     noise = _noise(seen)
-    whole = seen
-    seen = [part for track in whole for part in _unbroken(strip, search, track, noise, motion.least_points)]
-    if len(seen) != len(whole) or any(a is not b for a, b in zip(seen, whole, strict=True)):
-        noise = _noise(seen)
     # Spicules rise and fade for minutes, longer than scrambled blocks of strips keep together, so the trials
     # miss them: of tracks in their fringe as many are expected as there are.
     low = [np.median(strip.geometry.height_mm(track.points.row)) < FRINGE_MM for track in seen]
@@ -158,7 +148,20 @@ def track_knots(
             left_out = FIXED
         elif track.sizes >= STILL_SIZES:
             left_out = before_the_sun(strip, track.points) or doubt
-        knots.append(_knot(strip, track, path, alarm, motion, left_out))
+        alarm = max(alarm, LEAST_TOLD)
+        knots.append(
+            track_of(
+                strip,
+                track.points,
+                path,
+                false_alarm=alarm,
+                significance=significance(alarm),
+                moving=not left_out
+                and alarm <= motion.false_alarms
+                and path.fit.speed_km_s <= motion.fastest_km_s,
+                left_out=left_out,
+            )
+        )
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     numbered = tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1))
     return Tracked(numbered, chance, _still_pull(still), len(still))
@@ -196,7 +199,7 @@ def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -
     # A knot that joins another, or parts from it, changes its width; its middle moves by up to half of that.
     joined_mm = abs(fwhm_mm[-third:].mean() - fwhm_mm[:third].mean()) / np.sqrt(12.0)
     lasting_mm = np.hypot(np.median(lock, axis=1), joined_mm)
-    return _Seen(track, points, false_alarm, float(np.median(fwhm_mm)), place, error, lasting_mm)
+    return _Seen(points, false_alarm, float(np.median(fwhm_mm)), place, error, lasting_mm)
 
 
 def _noise(tracks: list[_Seen]) -> tuple[Noise, Noise]:
@@ -211,37 +214,6 @@ def _noise(tracks: list[_Seen]) -> tuple[Noise, Noise]:
         for axis in (0, 1)
     )
     return outward, along
-
-
-def _unbroken(
-    strip: Strip, search: Search, track: _Seen, noise: tuple[Noise, Noise], least_points: int
-) -> list[_Seen]:
-    """The track, or its parts where two paths describe it far better than one: it changed knots there."""
-    n = len(track.points)
-    if n < 2 * LEAST_PART:
-        return [track]
-    path = fit_path(track.points.time_s, track.place_mm, track.error_mm, noise)
-    if path.fit.model != "none" and not path.fit.errors_scaled:
-        return [track]
-    likely = [one.usual_alone(3) for one in noise]
-
-    def evidence(which: slice, of: Sequence[Noise]) -> float:
-        return log_evidence(
-            track.points.time_s[which], track.place_mm[:, which], track.error_mm[:, which], of
-        )
-
-    tried = np.unique(np.linspace(LEAST_PART, n - LEAST_PART, MOST_BREAKS).round().astype(int))
-    best = max(tried, key=lambda k: evidence(slice(None, k), likely) + evidence(slice(k, None), likely))
-    gain = evidence(slice(None, best), noise) + evidence(slice(best, None), noise)
-    if gain - evidence(slice(None), noise) < BREAK:
-        return [track]
-    parts = [_seen(strip, search, part, track.false_alarm) for part in np.split(track.track, [best])]
-    return [
-        smaller
-        for part in parts
-        if len(part.points) >= max(least_points, LEAST_PART)
-        for smaller in _unbroken(strip, search, part, noise, least_points)
-    ]
 
 
 def _expected_unmoved(track: _Seen, fit: KnotFit, tracks: int) -> float:
@@ -264,39 +236,41 @@ def _still_pull(paths: list[KnotPath]) -> float:
     return float(np.sqrt(np.mean(np.minimum(np.square(pulls), 16.0)))) if pulls else float("nan")
 
 
-def _knot(
+def track_of(
     strip: Strip,
-    track: _Seen,
+    points: KnotPoints,
     path: KnotPath,
+    *,
     false_alarm: float,
-    motion: MotionSettings,
-    left_out: str,
+    significance: float,
+    moving: bool,
+    knot: int = 0,
+    left_out: str = "",
+    by_hand: bool = False,
 ) -> KnotTrack:
-    geometry, points = strip.geometry, track.points
+    """The record of one knot, from its points (rows and columns of the strips) and its fit."""
+    geometry = strip.geometry
     height = geometry.height_mm(points.row)
     angle = geometry.angle_deg(points.column)
-    height_err, along_err = path.error_mm
     row, column = sky_to_strip(geometry, path.place_mm[1], path.place_mm[0], float(angle.mean()))
-    false_alarm = max(false_alarm, LEAST_TOLD)
     return KnotTrack(
-        knot=0,
+        knot=knot,
         frame=strip.frame[points.index],
         time_s=points.time_s,
         height_mm=height,
-        height_err_mm=height_err,
+        height_err_mm=path.error_mm[0],
         angle_deg=angle,
         along_mm=np.deg2rad(angle - angle[0]) * (geometry.limb_mm + height),
-        along_err_mm=along_err,
+        along_err_mm=path.error_mm[1],
         snr=points.snr,
         curve_mm=geometry.height_mm(row),
         curve_angle_deg=geometry.angle_deg(column),
         speed_km_s=path.speed_km_s,
         speed_err_km_s=path.speed_err_km_s,
         fit=path.fit,
-        significance=significance(false_alarm),
+        significance=significance,
         false_alarm=false_alarm,
-        moving=false_alarm <= motion.false_alarms
-        and not left_out
-        and path.fit.speed_km_s <= motion.fastest_km_s,
+        moving=moving,
         left_out=left_out,
+        by_hand=by_hand,
     )

@@ -139,7 +139,6 @@ STEPS = {
     "bent paths": ((correlated_noise, "CURVE_WEIGHTS", straight()),),
     "noise of its own": ((correlated_noise, "OWN", 1e-6),),
     "light within a knot": ((knot_fit, "WITHIN", 1e-6),),
-    "tracks cut": ((tracks, "BREAK", np.inf),),
     "median velocity": (
         (tracks, "typical_velocity", without_jumps),
         (false_alarms, "typical_velocity", without_jumps),
