@@ -37,31 +37,16 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BandNoise:
-    """What is left in every band when the slow structure is subtracted, at one time; small enough to keep."""
-
-    time_s: float
-    sigma: tuple[np.ndarray, ...]  # 1 sigma on every 4th row and column of the band
-    slope: tuple[tuple[float, float], ...]  # rms gradient (per pixel, along rows and columns) over rms value
-
-    def at(self, band: int, row: np.ndarray, column: np.ndarray) -> np.ndarray:
-        """Noise of a band at pixels of the band."""
-        small = self.sigma[band]
-        return small[
-            np.clip((row + STEP // 2) // STEP, 0, small.shape[0] - 1),
-            np.clip((column + STEP // 2) // STEP, 0, small.shape[1] - 1),
-        ]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Anchor:
     """Slow structure and its flicker at one time, for every band."""
 
     time_s: float
     still: np.ndarray  # (rows, columns) float32, low quantile of the strips
     still_band: tuple[np.ndarray, ...]  # the same in every band
-    noise: BandNoise
-    flicker: tuple[np.ndarray, ...]  # the noise of every band on all its pixels
+    flicker: tuple[np.ndarray, ...]  # 1 sigma of what is left when it is subtracted
+    slope: (
+        np.ndarray
+    )  # (bands, 2) rms gradient of that (per pixel, along rows and columns) over its rms value
 
 
 def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, ...]:
@@ -127,12 +112,6 @@ def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings)
         yield _anchor(strip, scale_space, first, last)
 
 
-def between(before_s: float, after_s: float, time_s: float) -> float:
-    """Weight of what stands at `after_s` at a time, 0 to 1; the rest belongs to what stands at `before_s`."""
-    span = after_s - before_s
-    return float(np.clip((time_s - before_s) / span, 0.0, 1.0)) if span > 0 else 0.0
-
-
 def filled(image: np.ndarray, still: np.ndarray) -> np.ndarray:
     """The strip with what it does not show replaced by the slow structure."""
     missing = np.isnan(image)
@@ -175,12 +154,11 @@ def _anchor(strip: Strip, scale_space: tuple[Band, ...], first: int, last: int) 
         stack[k] = one
     still = low_quantile(stack, QUANTILE)
     still_band = band_images(still, scale_space)
-    middle_s = float(strip.time_s[chosen].mean())
-    noise = _band_noise(middle_s, stack, still, still_band, scale_space, strip.noise)
+    sigma, slope = _band_noise(stack, still, still_band, scale_space, strip.noise)
     flicker = tuple(
-        _on_all_pixels(small, quiet.shape) for small, quiet in zip(noise.sigma, still_band, strict=True)
+        _on_all_pixels(small, quiet.shape) for small, quiet in zip(sigma, still_band, strict=True)
     )
-    return Anchor(middle_s, still, tuple(still_band), noise, flicker)
+    return Anchor(float(strip.time_s[chosen].mean()), still, tuple(still_band), flicker, slope)
 
 
 def low_quantile(stack: np.ndarray, quantile: float) -> np.ndarray:
@@ -195,13 +173,14 @@ def low_quantile(stack: np.ndarray, quantile: float) -> np.ndarray:
 
 
 def _band_noise(
-    time_s: float,
     stack: np.ndarray,
     still: np.ndarray,
     still_band: list[np.ndarray],
     scale_space: tuple[Band, ...],
     strip_noise: np.ndarray,
-) -> BandNoise:
+) -> tuple[list[np.ndarray], np.ndarray]:
+    """What is left in every band: 1 sigma on every 4th row and column of it, and (bands, 2) its rms gradient
+    over its rms value."""
     samples: list[list[np.ndarray]] = [[] for _ in scale_space]
     slopes: list[list[tuple[float, float]]] = [[] for _ in scale_space]
     for i, image in enumerate(stack):
@@ -212,14 +191,10 @@ def _band_noise(
             if i % STEP == 0:
                 slopes[k].append(_slopes(left))
     least = _least_noise(strip_noise, stack.shape[1:], scale_space)
-    return BandNoise(
-        time_s,
-        tuple(
-            np.maximum(_noise_map(np.stack(sample)), floor)
-            for sample, floor in zip(samples, least, strict=True)
-        ),
-        tuple(tuple(np.median(slope, axis=0)) for slope in slopes),
-    )
+    sigma = [
+        np.maximum(_noise_map(np.stack(sample)), floor) for sample, floor in zip(samples, least, strict=True)
+    ]
+    return sigma, np.median(slopes, axis=1)
 
 
 def _least_noise(

@@ -43,7 +43,7 @@ def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.rand
     block = min(max(round(BLOCK_S / max(cadence, 1e-3)), limits.LEAST_FRAMES), max(n // LEAST_BLOCKS, 1))
     found: list[tuple[float, float]] = []
     for _ in range(trials):
-        scrambled = _scrambled(places, _block_order(n, block, rng))
+        scrambled = _scrambled(places, block, rng)
         tree = cKDTree(scrambled.place_mm) if len(places.index) else None
         found += [
             (track_score(track, scrambled, linking, tree), travel(track, scrambled))
@@ -132,14 +132,11 @@ def significance(false_alarm: float) -> float:
     return float(max(-ndtri(max(probability, 1e-300)), 0.0))
 
 
-def _block_order(n: int, block: int, rng: np.random.Generator) -> np.ndarray:
-    """New place of every strip when blocks of strips change places."""
+def _scrambled(places: Places, block: int, rng: np.random.Generator) -> Places:
+    """The points with blocks of so many strips in another order."""
+    n = len(places.time_s)
     blocks = [np.arange(first, min(first + block, n)) for first in range(0, n, block)]
-    order = np.concatenate([blocks[k] for k in rng.permutation(len(blocks))])
-    return np.argsort(order)
-
-
-def _scrambled(places: Places, new: np.ndarray) -> Places:
+    new = np.argsort(np.concatenate([blocks[k] for k in rng.permutation(len(blocks))]))
     index = new[places.index]
     order = np.argsort(index, kind="stable")
     return Places(

@@ -173,7 +173,7 @@ def fit_path(
     accel, accel_err = _acceleration(axes, middle, unit)
     bend2 = 6.0 * (4.0 / span**2 * M_S2) ** 2 * wander2  # ends less twice the middle
     accel_err = math.sqrt(accel_err**2 + float(unit**2 @ bend2))
-    speed, speed_err, _ = _speed(velocity * KM_S, np.sqrt(variance) * KM_S)
+    speed, speed_err = _speed(velocity * KM_S, np.sqrt(variance) * KM_S)
     squares, free = sum(axis.misfit for axis in axes), sum(axis.moments.free for axis in axes) - 4
     fit = KnotFit(
         model=MODELS[model],
@@ -193,7 +193,7 @@ def fit_path(
     )
     local, local2 = (np.array(parts) for parts in zip(*(axis.at(time_s, 1) for axis in axes), strict=True))
     speeds = np.array(
-        [_speed(v * KM_S, np.sqrt(v2 + drift2) * KM_S)[:2] for v, v2 in zip(local.T, local2.T, strict=True)]
+        [_speed(v * KM_S, np.sqrt(v2 + drift2) * KM_S) for v, v2 in zip(local.T, local2.T, strict=True)]
     )
     return KnotPath(
         fit,
@@ -263,10 +263,10 @@ def _acceleration(axes: list[_Axis], middle: np.ndarray, unit: np.ndarray) -> tu
     return float(unit @ value) * M_S2, float(np.sqrt(unit**2 @ variance)) * M_S2
 
 
-def _speed(velocity: np.ndarray, sigma: np.ndarray) -> tuple[float, float, np.ndarray]:
-    """Length of a noisy vector with its noise bias removed, its error, and the direction."""
+def _speed(velocity: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
+    """Length of a noisy vector with its noise bias removed, and its error."""
     raw = float(np.hypot(*velocity))
     unit = velocity / raw if raw > 0 else np.array([1.0, 0.0])
     across2 = float(np.sum((sigma * unit[::-1]) ** 2))  # variance across the motion makes it too long
     bias = across2 * -math.expm1(-(raw**2) / across2) / (2 * raw) if raw > 0 and across2 > 0 else 0.0
-    return raw - bias, float(np.sqrt(np.sum((sigma * unit) ** 2))), unit
+    return raw - bias, float(np.sqrt(np.sum((sigma * unit) ** 2)))

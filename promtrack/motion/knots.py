@@ -18,11 +18,9 @@ from promtrack.motion.background import (
     STEP,
     Anchor,
     Band,
-    BandNoise,
     anchors,
     band_images,
     bands,
-    between,
     filled,
     gain,
     wider,
@@ -70,7 +68,6 @@ class Search:
 
     points: KnotPoints
     bands: tuple[Band, ...]
-    noise: tuple[BandNoise, ...]  # in order of time
 
     @property
     def fwhm_mm(self) -> np.ndarray:
@@ -90,9 +87,8 @@ def find_knots(
     """
     knot_bands = bands(strip.geometry, motion.knot_mm)
     scale_space = (*knot_bands, wider(knot_bands))
-    noise: list[BandNoise] = []
     found = []
-    looks = _looks(strip, anchors(strip, scale_space, motion), noise)
+    looks = _looks(strip, anchors(strip, scale_space, motion))
 
     def points_of(image: np.ndarray, look: _Look) -> np.ndarray:
         return _points(image, look, scale_space, strip.geometry, motion.least_snr)
@@ -104,7 +100,7 @@ def find_knots(
         if progress is not None:
             progress(i + 1, len(strip))
     table = np.concatenate(found) if found else np.empty((0, 8))
-    return Search(KnotPoints.of_table(table), scale_space, tuple(noise))
+    return Search(KnotPoints.of_table(table), scale_space)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,16 +112,14 @@ class _Look:
     weight: float  # of `after`; the rest belongs to `before`
 
 
-def _looks(strip: Strip, stream: Iterator[Anchor], noise: list[BandNoise]) -> Iterator[_Look]:
-    """For every strip; notes the anchors' noise as they come."""
+def _looks(strip: Strip, stream: Iterator[Anchor]) -> Iterator[_Look]:
     before = next(stream)
     after = next(stream, before)
-    noise += [before.noise] if after is before else [before.noise, after.noise]
     for time_s in strip.time_s.tolist():
         while time_s > after.time_s and (later := next(stream, None)) is not None:
             before, after = after, later
-            noise.append(later.noise)
-        yield _Look(before, after, between(before.time_s, after.time_s, time_s))
+        weight = 0.0 if after is before else np.interp(time_s, [before.time_s, after.time_s], [0.0, 1.0])
+        yield _Look(before, after, float(weight))
 
 
 def sky_plane(
@@ -175,7 +169,7 @@ def _points(
         contrast.append(left)
         if k == len(scale_space) - 1:  # only what knots are compared with
             break
-        slope = np.array(before.noise.slope[k]) * (1 - weight) + np.array(after.noise.slope[k]) * weight
+        slope = _mixed(before.slope[k], after.slope[k], weight)
         noise = noise * _unrest(left, noise)
         row, column = _inner(left >= least_snr * noise)
         found = measured_peaks(left, row, column, noise[row, column], slope, band)
@@ -237,12 +231,8 @@ def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
 def _far_from(missing: np.ndarray, points: np.ndarray, reach_px: np.ndarray) -> np.ndarray:
     """Whether each point is farther than its reach from what a strip does not show: the edge of a cloud there
     looks like a knot."""
-    row, column = points[:, 0].round().astype(int), points[:, 1].round().astype(int)
-    shown = np.ones(len(points), bool)
-    for reach in np.unique(np.ceil(reach_px)).astype(int):
-        near = cv2.dilate(missing.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
-        shown &= (np.ceil(reach_px) != reach) | (near[row, column] == 0)
-    return shown
+    away = cv2.distanceTransform((~missing).astype(np.uint8), cv2.DIST_C, 3)
+    return away[tuple(points[:, :2].round().astype(int).T)] > np.ceil(reach_px)
 
 
 def _mixed(first: np.ndarray, second: np.ndarray, weight: float) -> np.ndarray:

@@ -109,7 +109,9 @@ def measure_motion(
         )
         apart = other.result()
     knots, chance = tracked.knots, tracked.chance
-    beside_knots = _beside_knots(apart.fronts, knots, strip.geometry, asked=bool(sectors))
+    fronts, front_search = _beside_knots(
+        apart.fronts, apart.front_search, knots, strip.geometry, asked=bool(sectors)
+    )
     spacing = knot_spacing_mm(strip, search.points)
     control = Control(
         method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),
@@ -120,21 +122,21 @@ def measure_motion(
     )
     found = Motion(
         knots=knots,
-        fronts=beside_knots.fronts,
+        fronts=fronts,
         slits=apart.slits,
-        ridges=match_ridges(apart.ridges, apart.slits, knots, strip.geometry, beside_knots.fronts),
+        ridges=match_ridges(apart.ridges, apart.slits, knots, strip.geometry, fronts),
         oscillations=apart.oscillations,
         control=control,
         meanings=(),
         scale_err=scale_err,
         clock_err=clock_err,
         prominences=tuple(one for future in standing for one in future.result()),
-        front_search=_found(apart.front_search, beside_knots.fronts, beside_knots.alone),
+        front_search=front_search,
         checks=(
             *check_knots(knots, tracked.still_pull, tracked.still),
             *on_one_line(knots, strip.geometry),
             *lone_knots(strip, knots),
-            *front_checks(beside_knots.fronts, apart.front_search),
+            *front_checks(fronts, apart.front_search),
         ),
     )
     tell(total, total)
@@ -168,19 +170,6 @@ class _Apart:
     slits: tuple[TimeDistance, ...]
     ridges: tuple[Ridge, ...]
     oscillations: tuple[Oscillation, ...]
-
-
-def _found(search: FrontSearch, fronts: tuple[Front, ...], alone: tuple[int, ...]) -> FrontSearch:
-    """What the search says, once the fronts are gone that are only a knot: `alone` are those knots."""
-    moving = sum(front.moving for front in fronts)
-    if not moving and not alone:
-        return search
-    if not moving:
-        which = f"knot {alone[0]}" if len(alone) == 1 else f"knots {', '.join(map(str, alone))}"
-        return replace(search, sentence=f"What rises is {which} alone. Besides: {search.sentence}")
-    return replace(
-        search, level="found", sentence=f"{moving} fronts rise." if moving > 1 else "One front rises."
-    )
 
 
 def _apart_from_knots(
@@ -250,31 +239,37 @@ def _read_sector(text: str) -> tuple[float, float]:
     return sector
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _BesideKnots:
-    """Fronts, once they are compared with the knots."""
-
-    fronts: tuple[Front, ...]
-    alone: tuple[int, ...]  # knots whose edges were taken for fronts, which are left out
-
-
 def _beside_knots(
-    fronts: tuple[Front, ...], knots: tuple[KnotTrack, ...], geometry: StripGeometry, *, asked: bool
-) -> _BesideKnots:
-    """Fronts without those that are no more than a knot; where their sectors were asked for, with a note."""
+    fronts: tuple[Front, ...],
+    search: FrontSearch,
+    knots: tuple[KnotTrack, ...],
+    geometry: StripGeometry,
+    *,
+    asked: bool,
+) -> tuple[tuple[Front, ...], FrontSearch]:
+    """Fronts without those that are no more than a knot, and what the search says then; where their sectors
+    were asked for, all of them, with a note."""
     followed = {front.front: knot_followed(front, knots, geometry) for front in fronts if front.moving}
-    followed = {front: knot for front, knot in followed.items() if knot}
     if asked:
-        noted = (
+        fronts = tuple(
             replace(front, notes=(*front.notes, f"its edge follows knot {followed[front.front]}"))
-            if front.front in followed
+            if followed.get(front.front)
             else front
             for front in fronts
         )
-        return _BesideKnots(tuple(noted), ())
-    kept = [front for front in fronts if front.front not in followed]
-    numbered = (replace(front, front=number) for number, front in enumerate(kept, start=1))
-    return _BesideKnots(tuple(numbered), tuple(sorted(set(followed.values()))))
+        alone = []
+    else:
+        kept = [front for front in fronts if not followed.get(front.front)]
+        fronts = tuple(replace(front, front=number) for number, front in enumerate(kept, start=1))
+        alone = sorted(set(followed.values()) - {0})
+    moving = sum(front.moving for front in fronts)
+    if moving:
+        sentence = f"{moving} fronts rise." if moving > 1 else "One front rises."
+        search = replace(search, level="found", sentence=sentence)
+    elif alone:
+        which = f"knot {alone[0]}" if len(alone) == 1 else f"knots {', '.join(map(str, alone))}"
+        search = replace(search, sentence=f"What rises is {which} alone. Besides: {search.sentence}")
+    return fronts, search
 
 
 def meanings_of(motion: Motion, geometry: StripGeometry) -> tuple[Meaning, ...]:

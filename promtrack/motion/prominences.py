@@ -175,26 +175,19 @@ def _noise(light: np.ndarray) -> np.ndarray:
 
 
 def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
-    """(rows, columns) numbers of the connected regions, 0 outside; strips all round the Sun are closed."""
-    labels, count = ndimage.label(_significant(brightest, noise, geometry, bottom), np.ones((3, 3)))
-    round_the_sun = geometry.columns * geometry.deg_per_column > 359.0
-    if round_the_sun:
-        for row in range(bottom, geometry.rows):
-            left, right = labels[row, 0], labels[row, -1]
-            if left and right and left != right:
-                labels[labels == right] = left
-    area = _pixel_area(geometry)[:, None] * np.ones(geometry.columns)
-    size = ndimage.sum_labels(area, labels, np.arange(count + 1))
-    labels[(size < limits.KNOT_MM**2)[labels]] = 0
+    """(rows, columns) numbers of the connected regions, 0 outside; strips all round the Sun are opened where
+    the widest gap is."""
+    significant = _significant(brightest, noise, geometry, bottom)
+    covered = np.flatnonzero(significant.any(axis=0))
+    opened = 0
+    if geometry.columns * geometry.deg_per_column > 359.0 and len(covered):
+        gap = np.diff(covered, append=covered[0] + geometry.columns)
+        opened = int(covered[gap.argmax()] + gap.max() // 2)
+    labels = _large(np.roll(significant, -opened, axis=1), limits.KNOT_MM**2, geometry)
     joined = ndimage.binary_dilation(
         labels.any(axis=0), iterations=max(int(JOIN_MM / 2 / geometry.mm_per_column(0.0)), 1)
     )
-    groups, count = ndimage.label(joined)
-    if round_the_sun and groups[0] and groups[-1] and groups[0] != groups[-1]:
-        groups[groups == groups[-1]] = groups[0]
-    numbers = np.unique(groups[groups > 0])
-    renumbered = np.concatenate([[0], np.searchsorted(numbers, np.arange(1, count + 1)) + 1])
-    return np.where(labels > 0, renumbered[groups], 0)
+    return np.roll(np.where(labels > 0, ndimage.label(joined)[0], 0), opened, axis=1)
 
 
 def _large(mask: np.ndarray, least_mm2: float, geometry: StripGeometry) -> np.ndarray:

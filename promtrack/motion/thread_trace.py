@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
+from scipy.signal import find_peaks
 
 from promtrack.motion import limits
 from promtrack.strip.records import TimeDistance
@@ -29,16 +30,8 @@ def brightest_threads(diagram: TimeDistance) -> list[float]:
     """Places [px] of the threads, the brightest first, from the mean over the run."""
     value = np.nan_to_num(diagram.value, nan=0.0)
     smooth = gaussian_filter1d(value, 1.5, axis=1)
-    mean = gaussian_filter1d(smooth.mean(axis=0), 1.5)
-    peaks = 1 + np.flatnonzero((mean[1:-1] > mean[:-2]) & (mean[1:-1] > mean[2:]))
-    return [float(p) for p in peaks[np.argsort([_stands_out(mean, int(p)) for p in peaks])[::-1]]]
-
-
-def _stands_out(mean: np.ndarray, peak: int) -> float:
-    """How far a peak stands above the higher one of the dips between it and what is higher on each side."""
-    higher = np.flatnonzero(mean > mean[peak])
-    left, right = higher[higher < peak].max(initial=0), higher[higher > peak].min(initial=len(mean) - 1)
-    return float(mean[peak] - max(mean[left:peak].min(), mean[peak + 1 : right + 1].min()))
+    peaks, found = find_peaks(gaussian_filter1d(smooth.mean(axis=0), 1.5), prominence=0.0)
+    return [float(peak) for peak in peaks[np.argsort(found["prominences"])[::-1]]]
 
 
 def traced(diagram: TimeDistance, start: float) -> Trace | None:

@@ -225,14 +225,7 @@ def _expected_unmoved(track: _Seen, fit: KnotFit, tracks: int) -> float:
 
 def _still_pull(paths: list[KnotPath]) -> float:
     """Rms velocity over its error; nan without any."""
-    pulls = [
-        part
-        for path in paths
-        for part in (
-            path.fit.radial_km_s / path.fit.radial_err_km_s,
-            path.fit.along_km_s / path.fit.along_err_km_s,
-        )
-    ]
+    pulls = [(p.fit.radial_km_s, p.fit.along_km_s) / p.fit.errors_km_s for p in paths]
     return float(np.sqrt(np.mean(np.minimum(np.square(pulls), 16.0)))) if pulls else float("nan")
 
 

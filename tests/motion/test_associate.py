@@ -8,11 +8,12 @@ import pytest
 from promtrack.motion.associate import knot_followed, moves_with
 from promtrack.motion.interpretation import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.measure import _beside_knots
-from promtrack.motion.records import NONE, Front, FrontFit
+from promtrack.motion.records import NONE, Front, FrontFit, FrontSearch
 from promtrack.strip.records import StripGeometry
 from tests.motion.test_measure import knot
 
 GEOMETRY = StripGeometry(200, 240, -3.0, 0.73, 60.0, 0.06, 700.0, True)
+NOTHING = FrontSearch("none", "No front was seen to rise.")
 RISE = 20.0 + 1.5 * np.arange(8)
 
 
@@ -68,17 +69,18 @@ def test_an_edge_in_the_place_of_a_knot_is_that_knot(width, above, followed):
     assert (
         knot_followed(one, (replace(RISING, moving=False),), GEOMETRY) == followed
     )  # too few frames to be sure of it
-    beside = _beside_knots((one,), (RISING,), GEOMETRY, asked=False)
-    assert (len(beside.fronts), beside.alone) == ((0, (3,)) if followed else (1, ()))
+    fronts, search = _beside_knots((one,), NOTHING, (RISING,), GEOMETRY, asked=False)
+    assert len(fronts) == (0 if followed else 1)
+    assert search.sentence.startswith("What rises is knot 3 alone." if followed else "One front rises.")
 
 
 @pytest.mark.parametrize("width", [0.9, 8.0])
 def test_a_front_asked_for_is_kept_and_told(width):
     # TRUTH  the width of the sector that was asked for says nothing: what rises in it is 11 Mm wide
-    beside = _beside_knots((front(width, extent_deg=0.9),), (RISING,), GEOMETRY, asked=True)
-    assert beside.fronts[0].notes == ("its edge follows knot 3",)
-    follows = knot_followed(beside.fronts[0], (RISING,), GEOMETRY)
-    words = front_meaning(beside.fronts[0], 700.0, scale_err=0.0, clock_err=0.0, follows=follows)
+    (one,), _ = _beside_knots((front(width, extent_deg=0.9),), NOTHING, (RISING,), GEOMETRY, asked=True)
+    assert one.notes == ("its edge follows knot 3",)
+    follows = knot_followed(one, (RISING,), GEOMETRY)
+    words = front_meaning(one, 700.0, scale_err=0.0, clock_err=0.0, follows=follows)
     assert "follows knot 3" in words.sentence
     assert "eruption" not in words.sentence + words.source
 
