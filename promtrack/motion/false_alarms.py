@@ -126,6 +126,28 @@ def expected_unmoved(velocity: np.ndarray, error: np.ndarray, tracks: int) -> fl
     return float(tracks * (1 + normalised2 / FREEDOM) ** (-0.5 * FREEDOM))
 
 
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """Upper tail of scores that chance gives, continued as an exponential beyond the highest tenth."""
+
+    level: float  # the score that one in ten exceeds
+    decay: float  # mean excess above it
+
+    @classmethod
+    def of(cls, scores: np.ndarray) -> Tail:
+        """From scores (n,) of chance alone; a decay is one unit of log likelihood at least."""
+        level = float(np.quantile(scores, 0.9))
+        return cls(level, max(float(np.mean(scores[scores >= level])) - level, 1.0))
+
+    def probability(self, score: float) -> float:
+        """That one score of chance is as high; 0.1 stands for all that is no less."""
+        return float(0.1 * np.exp(min((self.level - score) / self.decay, 0.0)))
+
+    def score(self, probability: float) -> float:
+        """The score that chance reaches with a probability, the inverse of `probability`."""
+        return self.level - self.decay * float(np.log(probability / 0.1))
+
+
 def significance(false_alarm: float) -> float:
     """A false-alarm number as the sigma of a Gaussian with that upper tail; at most 37."""
     probability = -np.expm1(-false_alarm)

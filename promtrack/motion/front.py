@@ -246,15 +246,18 @@ def _from_neighbours(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
     m = len(height_mm)
     if m < limits.LEAST_FRAMES:
         return np.zeros(m)
-    offset = np.array([-3, -2, -1, 1, 2, 3])
-    near = np.arange(m)[:, None] + offset
-    inside = (near >= 0) & (near < m)
-    near = np.clip(near, 0, m - 1)
+    near, inside = _neighbours(m)
     gap = np.where(inside, time_s[near] - time_s[:, None], np.nan)
     value = np.where(inside, height_mm[near], np.nan)
-    first, second = np.triu_indices(len(offset), 1)
+    first, second = np.triu_indices(near.shape[1], 1)
     slope = np.nanmedian((value[:, second] - value[:, first]) / (gap[:, second] - gap[:, first]), axis=1)
     return height_mm - np.nanmedian(value - slope[:, None] * gap, axis=1)
+
+
+def _neighbours(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """(count, 6) indices of three on either side of each of so many values, and whether they exist."""
+    near = np.arange(count)[:, None] + np.array([-3, -2, -1, 1, 2, 3])
+    return np.clip(near, 0, count - 1), (near >= 0) & (near < count)
 
 
 def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> np.ndarray:
@@ -262,12 +265,9 @@ def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> 
 
     A gap does not excuse a jump: the scatter of the heights is the same after it.
     """
-    m = len(height_mm)
     step_s = np.diff(time_s)
     pace = np.diff(height_mm) / step_s
-    near = np.arange(m - 1)[:, None] + np.array([-3, -2, -1, 1, 2, 3])
-    inside = (near >= 0) & (near < m - 1)
-    near = np.clip(near, 0, m - 2)
+    near, inside = _neighbours(len(pace))
     usual = np.nanmedian(np.where(inside, pace[near], np.nan), axis=1)
     rest = np.where(inside, (pace[near] - usual[:, None]) * step_s[near], np.nan)
     scatter = np.nanmedian(np.abs(rest), axis=1) / limits.QUARTILE

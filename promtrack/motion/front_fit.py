@@ -20,7 +20,6 @@ from promtrack.motion.kinematics import (
     DriftingErrors,
     beyond_chance,
     bic,
-    fit_polynomial,
     independent,
     memory_of,
     redrawn,
@@ -35,16 +34,11 @@ ACCELERATION = "constant acceleration"
 REST = "rest, then constant acceleration"
 EXPONENTIAL = "linear plus exponential"
 MODELS = (SPEED, BALLISTIC, ACCELERATION, REST, EXPONENTIAL)  # the simplest first
-FEW = 8  # heights, below which the last two models are not tried
-LEAST_AFTER_REST = 4  # heights after the start from rest
+LEAST_ASIDE = 4  # heights on either side of a start or an onset, without which it is not sought
 FREER = (3, 4)  # degrees of polynomials beside the models
 GRID = 120  # starts or times of growth that are tried
-# differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery
-# 1995, J. Am. Stat. Assoc. 90, 773
-BARE_MENTION, VERY_STRONG = 2.0, 10.0
-# correlation of neighbouring residuals from which on they stray smoothly; a front of two stages, which no
-# polynomial follows, has more (tests/motion/test_front_fit.py)
-SMOOTHLY = 0.6
+# difference of BIC 'not worth more than a bare mention': Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773
+BARE_MENTION = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,7 +121,7 @@ def fit_front(
             for errors in drifting
             if (fit := _fitted(model, t, height_mm, errors, gravity_m_s2)) is not None
         ]
-        for model in MODELS[: 3 if n < FEW else 5]
+        for model in MODELS[: 3 if n < 2 * LEAST_ASIDE else 5]
     }
     tried = {model: under for model, under in tried.items() if len(under) == len(drifts)}
     closest = min((fit for under in tried.values() for fit in under), key=lambda fit: fit.criterion(n))
@@ -223,30 +217,13 @@ def front_verdict(
 ) -> str:
     """The chosen model's name, or that none describes the motion.
 
-    None does if chi squared is beyond chance and a polynomial of degree 3 to 8 is very strongly preferred
-    (BIC difference above 10, counting correlated points once), or if the heights stray from the model
-    smoothly (correlation of neighbours above 0.6) and by more than twice their errors: steps and bends that
-    no such polynomial follows either.
+    None does if chi squared is beyond chance and above 2 a degree of freedom, and neighbours stray from the
+    model alike: what scatters by more than its errors is not another motion.
     """
     best = next(fit for fit in fits if fit.chosen)
     n, free = len(time_s), len(best.parameters) - (best.model == BALLISTIC)
-    if not beyond_chance(best.chi2_per_dof * (n - free), n - free):
-        return best.model
-    memory = memory_of((height_mm - best.curve_mm) / err_mm, free)
-    if best.chi2_per_dof > COMPATIBLE**2 and memory > SMOOTHLY:
-        return NONE
-    freer = [
-        fit_polynomial(time_s, height_mm, err_mm, degree)
-        for degree in range(3, 9)
-        if n >= min(2 * degree, degree + 4)
-    ]
-    if not freer:
-        return best.model
-    count = independent(freer[-1].residual / err_mm, freer[-1].degree + 1)
-    per_point = count / n
-    own = bic(best.chi2_per_dof * (n - free) * per_point, count, free + 1)
-    other = min(bic(fit.chi2 * per_point, count, fit.degree + 2) for fit in freer)
-    return NONE if other < own - VERY_STRONG else best.model
+    strays = best.chi2_per_dof > COMPATIBLE and beyond_chance(best.chi2_per_dof * (n - free), n - free)
+    return NONE if strays and memory_of((height_mm - best.curve_mm) / err_mm, free) > 0 else best.model
 
 
 def _path(model: str, t: np.ndarray, values: np.ndarray, gravity_m_s2: float) -> np.ndarray:
@@ -295,7 +272,7 @@ def _fitted(
     if searched is None:
         _, values, slopes = at(0.0)
     else:
-        grid = np.linspace(t[0], t[-LEAST_AFTER_REST], GRID)
+        grid = np.linspace(t[0], t[-LEAST_ASIDE], GRID)
         if model == EXPONENTIAL:
             grid = np.linspace(*_growth(t), GRID)
         squares = np.array([at(one)[0] for one in grid])

@@ -14,6 +14,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from promtrack.motion import limits
+from promtrack.motion.false_alarms import Tail
 from promtrack.motion.front_cells import CELL_ALONG_MM, CELL_MM, Cells, cells_of, new_light
 from promtrack.motion.leading_edge import sector_columns
 from promtrack.motion.records import FrontSearch
@@ -81,7 +82,7 @@ def find_rising_edges(
     edge = _edge(cells, new_light(cells, np.arange(cells.value.shape[2])))
     paths = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
     scores = np.array([path.score for path in paths])
-    chance = _Chance.of(cells, _without_best(paths, scores, edge), rng)
+    chance = _chance(cells, _without_best(paths, scores, edge), rng)
     found = _Found(strip.geometry, cells, paths, scores, chance)
     search = _sensitivity(strip, cells, chance)
     if not sectors:
@@ -95,7 +96,7 @@ def _in_sector(found: _Found, sector: tuple[float, float]) -> RisingEdge | None:
     last = len(found.scores) - 1
     part = slice(min(columns.start // width, last), min((columns.stop - 1) // width, last) + 1)
     top = part.start + int(found.scores[part].argmax())
-    if found.chance.expected(found.scores[top]) > 1.0:
+    if found.expected(found.scores[top]) > 1.0:
         return None
     return found.edge(top, sector)
 
@@ -187,32 +188,17 @@ def _leaps(i: np.ndarray, row: np.ndarray) -> np.ndarray:
     return jumps[np.diff(row)[jumps] > after]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Chance:
-    """Scores of best paths where heights have lost their order in time."""
-
-    level: float  # the score that one column in ten exceeds
-    decay: float  # mean excess above it
-    columns: int
-
-    @classmethod
-    def of(cls, cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> _Chance:
-        block = cells.rows(2 * limits.EDGE_MM)
-        scores = []
-        for _ in range(TRIALS):
-            shifted = np.empty_like(edge)
-            for first in range(0, edge.shape[1], block):
-                part = slice(first, first + block)
-                shifted[:, part] = np.roll(edge[:, part], int(rng.integers(len(edge))), axis=0)
-            scores.append(_gains(cells, shifted).max(axis=(0, 1)))
-        every = np.sort(np.concatenate(scores))
-        level = float(np.quantile(every, 0.9))
-        decay = float(np.mean(every[every >= level]) - level)
-        return cls(level, max(decay, 1.0), edge.shape[2])
-
-    def expected(self, score: float) -> float:
-        """Number of columns of the run that reach a score by chance."""
-        return float(0.1 * self.columns * np.exp(min((self.level - score) / self.decay, 0.0)))
+def _chance(cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> Tail:
+    """Scores of best paths of single columns where heights have lost their order in time."""
+    block = cells.rows(2 * limits.EDGE_MM)
+    scores = []
+    for _ in range(TRIALS):
+        shifted = np.empty_like(edge)
+        for first in range(0, edge.shape[1], block):
+            part = slice(first, first + block)
+            shifted[:, part] = np.roll(edge[:, part], int(rng.integers(len(edge))), axis=0)
+        scores.append(_gains(cells, shifted).max(axis=(0, 1)))
+    return Tail.of(np.concatenate(scores))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -223,7 +209,11 @@ class _Found:
     cells: Cells
     paths: list[_Path]
     scores: np.ndarray  # (columns,)
-    chance: _Chance
+    chance: Tail
+
+    def expected(self, score: float) -> float:
+        """Number of columns of the run that reach a score by chance."""
+        return len(self.scores) * self.chance.probability(score)
 
     def edge(self, column: int, sector: tuple[float, float]) -> RisingEdge:
         path, cells = self.paths[column], self.cells
@@ -232,7 +222,7 @@ class _Found:
             *sector,
             cells.time_s[path.index],
             cells.height_mm[path.row],
-            self.chance.expected(path.score),
+            self.expected(path.score),
             cells.columns * self.geometry.deg_per_column * (last - first + 1),
         )
 
@@ -240,7 +230,7 @@ class _Found:
 def _separate(found: _Found, count: int) -> tuple[RisingEdge, ...]:
     """Neighbouring columns with good paths are one front; the columns of its top are its sector."""
     edges: list[RisingEdge] = []
-    left = np.where([found.chance.expected(score) < 1.0 for score in found.scores], found.scores, 0.0)
+    left = np.where([found.expected(score) < 1.0 for score in found.scores], found.scores, 0.0)
     while left.max(initial=0.0) > 0 and len(edges) < count:
         top = int(left.argmax())
         first, last = _around(left > 0, top)
@@ -268,7 +258,7 @@ def _everywhere(found: _Found, first: int, last: int) -> bool:
     return bool(high - low < limits.EDGE_MM)
 
 
-def _sensitivity(strip: Strip, cells: Cells, chance: _Chance) -> FrontSearch:
+def _sensitivity(strip: Strip, cells: Cells, chance: Tail) -> FrontSearch:
     """Which fronts would have been found: test fronts are put into the cells at three angles.
 
     Each is a band 6 Mm thick that rises from 15 Mm through the strip in the middle of the recording, and is
@@ -277,7 +267,7 @@ def _sensitivity(strip: Strip, cells: Cells, chance: _Chance) -> FrontSearch:
     """
     noise = float(np.median(strip.noise))
     places = np.linspace(0, cells.value.shape[2] - 1, 5).round().astype(int)[1:-1]
-    need = chance.level - chance.decay * np.log(0.05 / (0.1 * chance.columns))
+    need = chance.score(0.05 / cells.value.shape[2])
 
     def seen(speed_km_s: float, brightness: float) -> bool:
         rise_s = 1e3 * (cells.height_mm[-1] - TEST_FROM_MM) / speed_km_s

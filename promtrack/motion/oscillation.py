@@ -16,6 +16,7 @@ from scipy.linalg import solve_triangular
 from scipy.optimize import least_squares
 
 from promtrack.motion import limits
+from promtrack.motion.false_alarms import Tail
 from promtrack.motion.kinematics import fit_polynomial, memory_of
 from promtrack.motion.records import Oscillation
 from promtrack.motion.thread_trace import (
@@ -261,12 +262,9 @@ def _false_alarm(t: np.ndarray, x: np.ndarray, frequency: np.ndarray, rng: np.ra
     root = np.linalg.cholesky(_wander(t, *WANDERS[int(which[0])]))
     drawn = root @ rng.normal(size=(len(t), DRAWS))
     null_alone, null_swing, _ = _likelihoods(t, drawn, frequency)
-    null, seen = np.sort(null_swing - null_alone), float((swing - alone)[0])
-    level = float(np.quantile(null, 0.9))
-    if seen < level:
-        return float(np.mean(null >= seen))
-    excess = max(float(np.mean(null[null >= level])) - level, 1.0)
-    return 0.1 * math.exp(-(seen - level) / excess)
+    null, seen = null_swing - null_alone, float((swing - alone)[0])
+    tail = Tail.of(null)
+    return float(np.mean(null >= seen)) if seen < tail.level else tail.probability(seen)
 
 
 def _wander(t: np.ndarray, memory: float, white: float) -> np.ndarray:
