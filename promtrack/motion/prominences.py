@@ -275,7 +275,10 @@ def _bright(light: np.ndarray) -> float:
 def _joined(light: np.ndarray, body: np.ndarray, span: _Range, geometry: StripGeometry) -> np.ndarray:
     """(rows, k) bool: a prominence without the knots that fly past its top, from which light falls to less
     than half of the knot's before it rises again; what is no knot in size stays."""
-    size = round(SMOOTH_MM / geometry.mm_per_row), round(SMOOTH_MM / geometry.mm_per_column(0.0))
+    size = (
+        round(limits.FINEST_MM / geometry.mm_per_row),
+        round(limits.FINEST_MM / geometry.mm_per_column(0.0)),
+    )
     reach = np.ones(4 * np.array(size) + 1, bool)  # two sigma each way: a knot's faint rim goes with it
     pixel_mm2 = _pixel_area(geometry)
     while True:
