@@ -12,6 +12,7 @@ import numpy as np
 from promtrack.checks import Check
 from promtrack.errors import SettingsError
 from promtrack.motion.associate import knot_followed, match_ridges, moves_with
+from promtrack.motion.before_the_sun import doubtful_knots
 from promtrack.motion.front import find_fronts, front_checks
 from promtrack.motion.interpretation import LETTERED_KNOTS, front_meaning, knot_meaning, rank, threads_meaning
 from promtrack.motion.knots import find_knots
@@ -21,7 +22,6 @@ from promtrack.motion.motion_checks import (
     cadence_notes,
     check_knots,
     knot_spacing_mm,
-    lone_knots,
     on_one_line,
     sure_km_s,
 )
@@ -135,7 +135,7 @@ def measure_motion(
         checks=(
             *check_knots(knots, tracked.still_pull, tracked.still),
             *on_one_line(knots, strip.geometry),
-            *lone_knots(strip, knots),
+            *doubtful_knots(strip, knots),
             *front_checks(fronts, apart.front_search),
         ),
     )

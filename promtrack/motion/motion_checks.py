@@ -12,7 +12,7 @@ from promtrack.checks import Check
 from promtrack.motion import limits
 from promtrack.motion.interpretation import RAIN_MEAN
 from promtrack.motion.knot_fit import KnotPath
-from promtrack.motion.knots import KnotPoints, sky_plane, sky_to_strip
+from promtrack.motion.knots import KnotPoints
 from promtrack.motion.records import KnotTrack
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -21,9 +21,6 @@ FIXED = "fixed on the sensor"
 BEFORE = "as bright before the disc, as nothing on the Sun is"
 CROSSES = "crosses the field from border to border, as a satellite, a bird or an insect may"
 TURN = "the frames turn otherwise than the settings say"
-PASSING = 3  # frames in which the line of a track is looked at beyond its ends, at least
-LONE_MM = 30.0  # to the next track
-ON_DISC_MM = -3.0  # well inside the limb, and what the air makes of it
 LOOKS, TIMES = 8, 5  # points of a track whose place on the sensor is looked at, and at how many other times
 AWAY_PX = 10.0  # by which the Sun must have moved there: twice the largest usual knot
 STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most
@@ -83,112 +80,6 @@ _LEFT_OUT = {
     "such as a satellite, a bird or an insect; they are not called moving",
     TURN: "are not called moving, since the frames turn otherwise than the settings say",
 }
-
-
-def before_the_sun(strip: Strip, points: KnotPoints) -> str:
-    """Why a track is, or may be, something between the Sun and the telescope; '' where nothing says so.
-
-    Its straight line is followed beyond its ends. Plasma takes light from the disc behind it, and does not
-    add as much there as beside it; and plasma that crosses all the field has neither risen from the Sun nor
-    fallen on it.
-    """
-    found = _on_its_line(strip.geometry, points.time_s, points.row, points.column, strip.time_s)
-    own = (strip.time_s >= points.time_s[0]) & (strip.time_s <= points.time_s[-1])
-    deepest = strip.geometry.row(ON_DISC_MM)
-    on_disc = np.flatnonzero(~own & (found[:, 0] >= 7) & (found[:, 0] < deepest))
-    if len(on_disc) >= PASSING and _adds_light(strip, points, on_disc, found):
-        return BEFORE
-    return CROSSES if all(_passes_border(strip, points.index, points.row, points.column)) else ""
-
-
-def lone_knots(strip: Strip, knots: tuple[KnotTrack, ...]) -> Iterator[Check]:
-    """Moving knots with nothing about them by which to tell them from a speck before the Sun: straight, at
-    one speed, seen neither to begin nor to end, and far from all other tracks."""
-    lone = []
-    for knot in knots:
-        if not knot.moving or knot.by_hand or knot.fit.model != "constant speed":
-            continue
-        index = np.searchsorted(strip.frame, knot.frame)
-        row, column = strip.geometry.row(knot.height_mm), strip.geometry.column(knot.angle_deg)
-        cut = index[0] <= 1, index[-1] >= len(strip) - 2  # by the recording's own beginning and end
-        open_ = [c or p for c, p in zip(cut, _passes_border(strip, index, row, column), strict=True)]
-        if all(open_) and all(
-            _apart_mm(strip, knot, other) > LONE_MM for other in knots if other is not knot
-        ):
-            lone.append(f"{knot.knot}")
-    if lone:
-        which = f"Knot {lone[0]} flies" if len(lone) == 1 else f"Knots {', '.join(lone)} fly"
-        words = (
-            f"{which} alone and straight, and the frames show no beginning and no end: a satellite, a bird"
-        )
-        yield Check(
-            "motion", "lone knots", "fair", f"{words} or an insect before the Sun would look the same"
-        )
-
-
-def _apart_mm(strip: Strip, one: KnotTrack, other: KnotTrack) -> float:
-    """The least distance between two tracks, whatever the time."""
-    limb_mm = strip.geometry.limb_mm
-    x, y = (
-        np.subtract.outer((limb_mm + one.height_mm) * turn(a), (limb_mm + other.height_mm) * turn(b))
-        for turn in (np.sin, np.cos)
-        for a, b in [(np.deg2rad(one.angle_deg), np.deg2rad(other.angle_deg))]
-    )
-    return float(np.hypot(x, y).min())
-
-
-def _on_its_line(
-    geometry: StripGeometry, time_s: np.ndarray, row: np.ndarray, column: np.ndarray, at_s: np.ndarray
-) -> np.ndarray:
-    """(k, 2) row and column at (k,) times on the straight line through (n,) points, in the plane of the
-    sky."""
-    middle = float(geometry.angle_deg(column).mean())
-    sky = np.transpose(sky_plane(geometry, row, column, middle))
-    slope, first = np.polyfit(time_s - time_s[0], sky, 1)
-    x, y = np.outer(at_s - time_s[0], slope).T + first[:, None]
-    return np.column_stack(sky_to_strip(geometry, x, y, middle))
-
-
-def _passes_border(strip: Strip, index: np.ndarray, row: np.ndarray, column: np.ndarray) -> list[bool]:
-    """Whether a track comes in over the border of what strips show, the limb apart, and leaves over it."""
-    time_s = strip.time_s[index]
-    step = PASSING * float(np.median(np.diff(strip.time_s)))
-    ends = _on_its_line(strip.geometry, time_s, row, column, time_s[[0, -1]] + [-step, step])
-    lights = strip.mapped(np.asarray, index[[0, -1]].tolist())
-    return [_outside(strip.geometry, light, *end) for light, end in zip(lights, ends, strict=True)]
-
-
-def _outside(geometry: StripGeometry, light: np.ndarray, row: float, column: float) -> bool:
-    """Whether a place lies beyond what a strip shows, but not below the limb; knots are found up to their own
-    size from the border."""
-    edge = limits.KNOT_MM / geometry.mm_per_row
-    if row > geometry.rows - 1 - edge:
-        return True
-    if not edge < column < geometry.columns - 1 - edge:
-        return geometry.columns * geometry.deg_per_column < 359.0
-    return row >= 0 and not np.isfinite(light[round(row), round(column)])
-
-
-def _adds_light(strip: Strip, points: KnotPoints, index: np.ndarray, place: np.ndarray) -> bool:
-    """Whether strips are brighter at their places (row, column) than while the track was elsewhere, by half
-    of its own contrast; beside these places they must not be."""
-    looked = np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int))
-    elsewhere = list(strip.mapped(np.asarray, points.index[looked].tolist()))
-    at = zip(elsewhere, points.row[looked], points.column[looked], strict=True)
-    own = float(np.nanmedian([_contrast(*one) for one in at]))
-    index = index[np.unique(np.linspace(0, len(index) - 1, LOOKS).astype(int))]
-    lights = list(strip.mapped(np.asarray, index.tolist()))
-    here, *beside = (
-        np.mean(
-            [
-                _contrast(light, row, column + away)
-                - np.median([_contrast(other, row, column + away) for other in elsewhere])
-                for light, (row, column) in zip(lights, place[index], strict=True)
-            ]
-        )
-        for away in (0, -24, -16, 16, 24)
-    )
-    return bool(here > 0.5 * own and here > limits.CERTAIN * np.nanstd(beside))
 
 
 def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterator[Check]:
@@ -260,11 +151,11 @@ def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: P
     looked = np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int)).tolist()
     for k, own in zip(looked, strip.mapped(np.asarray, points.index[looked].tolist()), strict=True):
         row, column = float(points.row[k]), float(points.column[k])
-        here = _contrast(own, row, column)
+        here = contrast(own, row, column)
         for other, light in zip(others, lights, strict=True):
             at = _strip_place(strip, other, own_px[k], (row, column), place)
             if np.hypot(at[0] - row, at[1] - column) > AWAY_PX:
-                ratios.append(_contrast(light, *at) / here)
+                ratios.append(contrast(light, *at) / here)
     seen = np.array(ratios)[np.isfinite(ratios)]
     return len(seen) >= LOOKS and bool(np.mean((seen > 0.5) & (seen < 2.0)) > 0.8)
 
@@ -286,7 +177,7 @@ def _strip_place(
     return float(at[0]), float(at[1])
 
 
-def _contrast(strip: np.ndarray, row: float, column: float) -> float:
+def contrast(strip: np.ndarray, row: float, column: float) -> float:
     """Brightness of 3 x 3 pixels against the median of 15 x 15; nan beyond what the strip shows."""
     r, c = round(row), round(column)
     around = strip[max(r - 7, 0) : r + 8, max(c - 7, 0) : c + 8]
