@@ -99,16 +99,21 @@ def run(
 
 
 def settings_not_given_again(source: Path, out: Path, settings: Settings) -> list[str]:
-    """One sentence where the last run of this recording into `out` had settings that are defaults now."""
-    folder = ProductFolder(Path(out))
+    """One sentence where the last run of this recording into `out` had settings that are defaults now.
+
+    Of sessions the first is looked at, whose times the run itself has set.
+    """
+    own, sessions = ProductFolder(Path(out)), sorted(Path(out).glob("*/settings.toml"))
+    folder = own if own.source or not sessions else ProductFolder(sessions[0].parent)
     try:
         before = load_settings(folder["settings"]) if folder.source == Path(os.path.abspath(source)) else None
     except SettingsError:  # lost or damaged
         before = None
-    lost = before and changed_settings(before, only_if_default_in=settings)
-    given = (word for key, value in (lost or {}).items() for word in ("--set", f"{key}={value}"))
-    words = command_line(*given)
-    return [f"settings of the last run into {folder.path} that are not given now: {words}"] if lost else []
+    lost = changed_settings(before, only_if_default_in=settings) if before else {}
+    if folder is not own:
+        lost = {key: value for key, value in lost.items() if key not in ("times.from", "times.to")}
+    words = command_line(*(word for key, value in lost.items() for word in ("--set", f"{key}={value}")))
+    return [f"settings of the last run into {own.path} that are not given now: {words}"] if lost else []
 
 
 def run_stage(

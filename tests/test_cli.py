@@ -156,6 +156,10 @@ def test_settings_that_are_not_given_again_are_named(few_frames, tmp_path, monke
     )
     assert said.endswith(" now: --set 'clip.title=a b'")
     assert settings_not_given_again(few_frames.parent / "another", out, Settings()) == []
+    session = {"times.from": "00:00", "times.to": "23:59", "clip.zoom": "2"}
+    run(few_frames, tmp_path / "all" / "morning", change_settings(Settings(), session))
+    (said,) = settings_not_given_again(few_frames, tmp_path / "all", Settings())
+    assert said.endswith("all that are not given now: --set clip.zoom=2.0")
     (out / "settings.toml").write_text("[clip]\nzoom = 'near'", encoding="utf-8")
     assert settings_not_given_again(few_frames, out, Settings()) == []
 
