@@ -87,9 +87,9 @@ def _flicker(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Flicker of each cell from differences of neighbouring frames, at least that of its height; and how much
     more than usual each frame flickers (cloud)."""
     known = np.isfinite(light)
-    step = np.abs(np.diff(np.where(known, light, np.float32(0.0)), axis=0)) / np.float32(
-        limits.QUARTILE * np.sqrt(2)
-    )
+    step = np.diff(np.where(known, light, np.float32(0.0)), axis=0)
+    np.abs(step, out=step)
+    step /= np.float32(limits.QUARTILE * np.sqrt(2))
     flicker = np.median(step, axis=0)
     usual = np.median(flicker, axis=1, keepdims=True)
     flicker = np.maximum(flicker, np.where(usual > 0, usual, max(float(flicker.max(initial=0.0)), 1e-12)))

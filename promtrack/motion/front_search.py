@@ -104,12 +104,15 @@ def _in_sector(found: _Found, sector: tuple[float, float]) -> RisingEdge | None:
 def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
     """(n, rows, columns) new light below each row less that above, averaged over 4 Mm, in sigma."""
     reach, rows = cells.rows(limits.EDGE_MM), light.shape[1]
-    some = np.clip(light, 0.0, limits.CAP)
-    some[:, :, 1:-1] = 0.25 * some[:, :, :-2] + 0.5 * some[:, :, 1:-1] + 0.25 * some[:, :, 2:]
-    total = np.cumsum(np.pad(some, ((0, 0), (reach + 1, reach), (0, 0))), axis=1)
-    below = total[:, reach : reach + rows] - total[:, :rows]
-    above = total[:, 2 * reach : 2 * reach + rows] - total[:, reach : reach + rows]
-    return (below - above) / np.float32(reach)
+    edge = np.empty_like(light)
+    for one, frame in zip(edge, light, strict=True):  # all at once would take five times the memory
+        some = np.clip(frame, 0.0, limits.CAP)
+        some[:, 1:-1] = 0.25 * some[:, :-2] + 0.5 * some[:, 1:-1] + 0.25 * some[:, 2:]
+        total = np.cumsum(np.pad(some, ((reach + 1, reach), (0, 0))), axis=0)
+        below = total[reach : reach + rows] - total[:rows]
+        above = total[2 * reach : 2 * reach + rows] - total[reach : reach + rows]
+        one[:] = (below - above) / np.float32(reach)
+    return edge
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,7 +146,6 @@ def _gains(cells: Cells, edge: np.ndarray) -> np.ndarray:
     n, rows = edge.shape[:2]
     longest, farthest = _reach(cells)
     wait = min(longest, n - 1)
-    worth = (edge - limits.COMPATIBLE) * cells.step_mm
     best = np.zeros((rows, n, *edge.shape[2:]), np.float32)
     for row in range(rows):
         before = np.zeros(best.shape[1:], np.float32)
@@ -151,7 +153,8 @@ def _gains(cells: Cells, edge: np.ndarray) -> np.ndarray:
             maximum_filter1d(best[row - 1], wait + 1, 0, before, "constant", origin=wait // 2)
         if row > 1:
             np.maximum(before[1:], best[max(row - farthest, 0) : row - 1, :-1].max(axis=0), out=before[1:])
-        best[row] = np.maximum(before + worth[:, row], 0.0)
+        worth = (edge[:, row] - limits.COMPATIBLE) * cells.step_mm
+        best[row] = np.maximum(before + worth, 0.0)
     return best
 
 
