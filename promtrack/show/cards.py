@@ -132,15 +132,18 @@ def draw_title(annotation: Annotation, canvas: Canvas) -> None:
     page = annotation.page
     title, *rest = title_lines(annotation)
     spots = ("top left", "top right", "bottom left", "bottom right")
-    for share in (1.0, 0.5, 0.4):  # of the width: narrower where it would cover plasma
+    found: list[tuple[float, Block, Rect]] = []
+    for share in (1.0, 0.5, 0.4):  # of the width: narrower where that covers less plasma
         width = round(share * page.inside.width)
         lines = wrapped(title, round(TITLE_TYPE * page.unit), width)
         lines += [line for words in rest for line in wrapped(words, page.unit, width)]
         card = _fitted(lines, page.inside.width)
         rect = place_block(annotation.title_ground, card.width, card.height, spots)
-        if rect is not None and busy_share(annotation.title_ground, rect) <= FREE:
-            break
-    if rect is not None:
+        if rect is not None:
+            covered = busy_share(annotation.title_ground, rect)
+            found.append((covered * rect.width * rect.height if covered > FREE else 0.0, card, rect))
+    if found:
+        _, card, rect = min(found, key=lambda one: one[0])
         draw_text(canvas, card, rect.left, rect.top, strength=0.95)
 
 
