@@ -17,6 +17,7 @@ from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.measure import LEAST_PART, FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
+from promtrack.limb.shifts import Pairs
 from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
 
 APART_PX = 1.0  # of edge and features, below which they do no harm
@@ -97,8 +98,7 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
 
 
 def rotation_check(
-    time_s: np.ndarray,
-    extra_px: np.ndarray,
+    pairs: list[Pairs],
     radius_px: float,
     *,
     assumed_deg_h: float,
@@ -108,25 +108,24 @@ def rotation_check(
 
     Parameters
     ----------
-    time_s, extra_px : (k,) of the templates' frames, and the turn seen beyond the one assumed, summed from
-        frame to frame, a displacement at the limb
+    pairs : of each template's frames, laid on each other
     settings : other settings of the mount, in words, and the rotation that each would give, deg an hour
     """
-    if len(time_s) < 6 or np.ptp(time_s) <= 0:
+    if not pairs:
         return []
-    hours = (time_s - time_s.mean()) / 3600.0
-    weight = np.ones(len(hours))
-    for _ in range(8):
-        fit = np.polyfit(hours, extra_px, 1, w=np.sqrt(weight))
-        left = extra_px - np.polyval(fit, hours)
-        spread = max(MAD * float(np.median(np.abs(left))), 0.05)
-        weight = 1 / (1 + (left / (2.385 * spread)) ** 2)
-    alike = float(np.clip((left[1:] * left[:-1]).sum() / max((left**2).sum(), 1e-12), 0.0, 0.9))
-    scatter = spread * np.sqrt((1 + alike) / (1 - alike))
-    rate_err = float(np.degrees(scatter / np.sqrt((hours**2).sum()) / radius_px))
-    extra = float(np.degrees(fit[0] / radius_px))
-    span = float(np.ptp(hours))
-    if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
+    steps, apart_s, along_px = (
+        np.concatenate([getattr(pair, name) for pair in pairs]) for name in ("steps", "apart_s", "along_px")
+    )
+    by_step = (_rate(step, apart_s[steps == step], along_px[steps == step]) for step in np.unique(steps))
+    rates = [rate for rate in by_step if rate is not None]
+    if not rates:
+        return []
+    rate, err = min(rates, key=lambda rate: rate[1])
+    # a turn shows in pairs of all spacings; plasma that moves is carried no farther than it lives
+    contradicted = any(abs(other - rate) > 3 * np.hypot(other_err, err) for other, other_err in rates)
+    extra, rate_err = np.degrees([rate, err]) * 3600.0 / radius_px
+    span = float(sum(pair.apart_s[pair.steps == 1].sum() for pair in pairs)) / 3600.0
+    if contradicted or abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
         words = (
             f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
             f"{max(abs(extra), rate_err):.2g} deg an hour."
@@ -141,6 +140,19 @@ def rotation_check(
         f"as the settings say: {advice}. The field rotation is measured in the frames instead."
     )
     return [Check("lock", "field rotation", "poor", words)]
+
+
+def _rate(step: int, apart_s: np.ndarray, along_px: np.ndarray) -> tuple[float, float] | None:
+    """Rate of shifts between frames so many steps apart and 1 sigma, px/s; None of fewer than five pairs.
+
+    Frames far apart tell a turn from plasma that moves, and from errors that add up from each frame to the
+    next; but they are less alike. Pairs that overlap are taken as one.
+    """
+    if len(apart_s) < 5 or not (apart_s > 0).all():
+        return None
+    rate = float(np.median(along_px / apart_s))
+    spread = max(MAD * float(np.median(np.abs(along_px - rate * apart_s))), 0.05)
+    return rate, spread * float(np.sqrt(step / len(apart_s)) / np.median(apart_s))
 
 
 def _free_radius(m: FrameMeasure) -> tuple[float, float]:

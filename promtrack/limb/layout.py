@@ -18,7 +18,7 @@ from promtrack.limb.edge import Grid
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
-from promtrack.limb.shifts import MOST_ALONG_PX, Template, zone_of
+from promtrack.limb.shifts import MOST_ALONG_PX, Pairs, Template, zone_of
 from promtrack.limb.template import LaidZone, make_template, zone_grid
 from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.workers import map_ahead
@@ -31,8 +31,7 @@ TEMPLATE_FRAMES = 16  # of a stretch, which make its template
 class Joint:
     """What is kept of the template of a stretch of time."""
 
-    time_s: np.ndarray  # (k,) of its frames
-    drift_px: np.ndarray  # (k,) shift along the limb from each to the next, summed
+    pairs: Pairs  # of its frames
     joint_px: float  # 1 sigma along the limb of how it lies on the template before
 
 
@@ -113,21 +112,15 @@ class Layout:
             return error.what
 
     def turn_checks(self, joints: dict[int, Joint], settings: tuple[tuple[str, float], ...]) -> list[Check]:
-        """The field's rotation as the frames show it, from neighbour to neighbour, against the one assumed;
+        """The field's rotation as the frames show it, laid on each other in pairs, against the one assumed;
         `settings` as for `rotation_check`."""
         time = self.sequence.time_s
         span_h = float(np.ptp(time)) / 3600.0
         if not self.turn_known or span_h <= 0:
             return []
-        when, drift, before = [np.zeros(0)], [np.zeros(0)], 0.0
-        for joint in dict.fromkeys(joints.values()):
-            when.append(joint.time_s)
-            drift.append(before + joint.drift_px)
-            before += float(joint.drift_px[-1])
         assumed = float(self.turn_deg[-1] - self.turn_deg[0]) / span_h
         return rotation_check(
-            np.concatenate(when),
-            np.concatenate(drift),
+            [joint.pairs for joint in dict.fromkeys(joints.values())],
             self.finder.radius_px,
             assumed_deg_h=assumed,
             settings=settings,
@@ -143,7 +136,7 @@ class Layout:
             for part, template in self.templates():
                 if template is not None:
                     earliest = earliest or template
-                    joint = Joint(template.time_s, template.drift_px, template.joint_px)
+                    joint = Joint(template.pairs, template.joint_px)
                     joints.update({int(i): joint for i in part})
                 yield from ((int(i), template) for i in part)
 

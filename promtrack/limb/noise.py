@@ -94,7 +94,7 @@ def _feature_noise(
         columns = np.column_stack([residual, observed.at_px, observed.err_px, observed.unit])
         kept = before.weight > 0.2
         table[observed.frame[kept], observed.bin[kept]] = columns[kept]
-        alike = fit_block_noise(table)
+        alike = fit_block_noise(table, swaying=kind == "along")
     weight = _weight(e, residual / alike.err_px(observed.err_px), round_)
     return FeatureNoise(alike, weight, _walk(e, residual, observed))
 
@@ -186,7 +186,7 @@ def _walk(e: Equations, residual: np.ndarray, observed: Observed) -> float:
     return float(max(grown, 1e-5) / away / max(count, 1.0))
 
 
-def fit_block_noise(table: np.ndarray) -> BlockNoise:
+def fit_block_noise(table: np.ndarray, *, swaying: bool) -> BlockNoise:
     """Noise with the greatest restricted likelihood, the shift of each frame being free: of the air from the
     differences of neighbouring frames, of the plasma then from the residuals themselves.
 
@@ -194,6 +194,8 @@ def fit_block_noise(table: np.ndarray) -> BlockNoise:
     ----------
     table : (frames, blocks, 5) residual, place along the limb and own error in px, and the block's unit
         vector; nan where a block is not seen
+    swaying : plasma takes several blocks along together; else each has its own. Across the limb the edge
+        holds the frame, and blocks taken as alike there only leave it more of the edge's jitter.
 
     References
     ----------
@@ -205,15 +207,16 @@ def fit_block_noise(table: np.ndarray) -> BlockNoise:
 
     def air(logs: np.ndarray) -> BlockNoise:
         shared, length, own = map(float, np.exp(logs))
-        return BlockNoise(shared_px=shared, length_px=length, single_px=0.0, own=own)
+        return BlockNoise(shared_px=shared, length_px=length, plasma_px=0.0, own=own)
 
     of_air = _likeliest(step, air, [usual.shared_px, usual.length_px, usual.own])
 
     def plasma(logs: np.ndarray) -> BlockNoise:
-        own, single = map(float, np.exp(logs))
-        return replace(of_air, own=own, single_px=single)
+        own, size, *length = map(float, np.exp(logs))
+        return replace(of_air, own=own, plasma_px=size, plasma_length_px=length[0] if swaying else HELD_PX)
 
-    return _likeliest(table, plasma, [usual.own, usual.single_px])
+    start = [usual.own, usual.plasma_px, usual.plasma_length_px]
+    return _likeliest(table, plasma, start if swaying else start[:2])
 
 
 def fit_edge_noise(table: np.ndarray) -> BlockNoise:
@@ -228,7 +231,7 @@ def fit_edge_noise(table: np.ndarray) -> BlockNoise:
 
     def of_edge(logs: np.ndarray) -> BlockNoise:
         length, own = map(float, np.exp(logs))
-        return BlockNoise(shared_px=1.0, length_px=length, single_px=0.0, own=own, long_waves=True)
+        return BlockNoise(shared_px=1.0, length_px=length, plasma_px=0.0, own=own, long_waves=True)
 
     return _likeliest(table, of_edge, [50.0, 0.3])
 

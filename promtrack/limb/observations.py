@@ -16,7 +16,7 @@ from scipy.linalg import solve_triangular
 from scipy.sparse import coo_matrix, csc_matrix, csr_matrix, diags, vstack
 
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.shifts import LEAST_GAIN, LINEAR_PX
+from promtrack.limb.shifts import LINEAR_PX, same_light
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +37,8 @@ class BlockNoise:
 
     shared_px: float = 0.5  # 1 sigma of what the air does, alike in neighbours
     length_px: float = 100.0  # over which they are alike
-    single_px: float = 0.3  # 1 sigma of what the plasma does to each by itself, and
+    plasma_px: float = 0.3  # 1 sigma of what plasma does that moves by itself, and
+    plasma_length_px: float = 50.0  # over which it is alike
     own: float = 2.0  # factor on each block's own error, which is that of white noise
 
     long_waves: bool = False  # the edge's, which move more of the limb alike than is seen
@@ -45,13 +46,14 @@ class BlockNoise:
     def likeness(self, at_px: np.ndarray) -> np.ndarray:
         """(..., b, b) correlation by the air of (..., b) places along the limb, with x = distance / length:
         (1 + x^2)^-1/2 of the edge, exp(-x) of blocks."""
-        apart = np.abs(at_px[..., :, None] - at_px[..., None, :]) / self.length_px
+        apart = _apart(at_px) / self.length_px
         return 1.0 / np.sqrt(1.0 + apart**2) if self.long_waves else np.exp(-apart)
 
     def covariance(self, at_px: np.ndarray, err_px: np.ndarray) -> np.ndarray:
         """(..., b, b) covariance of blocks at places along the limb with errors of their own, px2."""
-        single = (self.own * err_px) ** 2 + self.single_px**2
-        return self.shared_px**2 * self.likeness(at_px) + single[..., None] * np.eye(at_px.shape[-1])
+        white = (self.own * err_px)[..., None] ** 2 * np.eye(at_px.shape[-1])
+        plasma = self.plasma_px**2 * np.exp(-_apart(at_px) / self.plasma_length_px)
+        return self.shared_px**2 * self.likeness(at_px) + plasma + white
 
     def by_frame(self, observed: Observed, weight: np.ndarray, frames: int) -> Iterator[np.ndarray]:
         """(b, b) covariance of the observations in each frame, px2; what has a small weight has a larger
@@ -62,7 +64,7 @@ class BlockNoise:
 
     def err_px(self, own_px: np.ndarray) -> np.ndarray:
         """(m,) 1 sigma of single blocks with errors of their own, (m,) px."""
-        return np.sqrt((self.own * own_px) ** 2 + self.shared_px**2 + self.single_px**2)
+        return np.sqrt((self.own * own_px) ** 2 + self.shared_px**2 + self.plasma_px**2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,13 +122,13 @@ def edges_of(measures: list[FrameMeasure]) -> Observed:
 def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observed, Observed]:
     """Shifts along (with the (n,) turn on which the zones were laid) and across of all usable blocks.
 
-    Usable is a block whose linear measure holds (LINEAR_PX) and that shows the template's light (LEAST_GAIN).
+    Usable is a block whose linear measure holds (LINEAR_PX) and that shows the template's light (same_light).
     """
     parts = []
     for i, m in enumerate(measures):
         s = m.shifts
         fit = (np.abs(s.along_px) < LINEAR_PX) & (s.along_err_px < LINEAR_PX) & np.isfinite(s.across_px)
-        fit &= (s.gain > LEAST_GAIN) & (s.gain * LEAST_GAIN < 1)
+        fit &= same_light(s)
         if fit.any():
             columns = [s.theta_deg, s.along_px + laid_px[i], s.along_err_px, s.across_px, s.across_err_px]
             turned = np.full(int(fit.sum()), m.place.turn_deg)
@@ -145,6 +147,11 @@ def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observ
         _ordered(Observed(frame, at, along, along_err, tangent, number)),
         _ordered(Observed(frame, at, across, across_err, normal, number)),
     )
+
+
+def _apart(at_px: np.ndarray) -> np.ndarray:
+    """(..., b, b) px between (..., b) places along the limb."""
+    return np.abs(at_px[..., :, None] - at_px[..., None, :])
 
 
 def along_limb(theta_deg: np.ndarray, radius_px: float) -> np.ndarray:

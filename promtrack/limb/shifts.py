@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import weighted_median
+from promtrack.limb.circle import MAD, weighted_median
 from promtrack.limb.edge import Grid, Zone, unwrap
 from promtrack.limb.records import Place
 
@@ -45,6 +45,15 @@ NOTHING = BlockShifts(*([np.zeros(0)] * 7))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Pairs of frames of one stretch of time, laid on each other."""
+
+    steps: np.ndarray  # (p,) from the earlier to the later: 1, 2, 4, ... of the frames picked
+    apart_s: np.ndarray  # (p,)
+    along_px: np.ndarray  # (p,) shift of the later on the earlier along the limb
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Template:
     """Mean limb zone of one stretch of time."""
 
@@ -56,7 +65,7 @@ class Template:
     ceiling: float  # counts above which the camera is burnt out
     time_s: np.ndarray  # (k,) of its frames, and
     turn_deg: np.ndarray  # (k,) the turns on which they lie on each other
-    drift_px: np.ndarray  # (k,) shift along the limb from each to the next, summed: a check of the turn
+    pairs: Pairs  # of its frames: a check of the turn
     count: np.ndarray  # (n, m) frames in the mean
     part: tuple[Zone, ...]  # what each of its frames has given
     joint_px: float = np.inf  # 1 sigma along the limb of how it lies on the template of the stretch before
@@ -113,15 +122,32 @@ def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
     return blurred(zone, SMOOTH_PX, grid)
 
 
+def same_light(shifts: BlockShifts) -> np.ndarray:
+    """(b,) bool: blocks that show what the template shows there."""
+    return (shifts.gain > LEAST_GAIN) & (shifts.gain * LEAST_GAIN < 1)
+
+
 def usual_shift(shifts: BlockShifts) -> np.ndarray:
     """(2,) px along the limb and outward: the weighted median of the blocks; well-measured blocks count more,
-    but none much more than another."""
+    but none much more than another.
+
+    What lies beyond LINEAR_PX is plasma that moves, and left out. But where the others scatter over all that
+    reach, as by chance, the frame lies in the wrong place, and all are counted: of far ones the direction is
+    known.
+    """
     both = (shifts.along_px, shifts.along_err_px), (shifts.across_px, shifts.across_err_px)
     usual = np.zeros(2)
     for axis, (value, error) in enumerate(both):
-        usable = (np.abs(value) < LINEAR_PX) & (error < LINEAR_PX)
+        usable = error < LINEAR_PX
+        near = usable & (np.abs(value) < LINEAR_PX)
+        weight = 1 / (np.where(usable, error, 1.0) ** 2 + 0.3**2)
+        if near.sum() >= 3:
+            usual[axis] = weighted_median(value[near], weight[near])
+            away = np.abs(value[near] - usual[axis])
+            if MAD * weighted_median(away, weight[near]) < 0.5 * LINEAR_PX:
+                continue
         if usable.sum() >= 3:
-            usual[axis] = weighted_median(value[usable], 1 / (error[usable] ** 2 + 0.3**2))
+            usual[axis] = weighted_median(np.clip(value[usable], -LINEAR_PX, LINEAR_PX), weight[usable])
     return usual
 
 

@@ -17,6 +17,7 @@ from promtrack.limb.shifts import (
     EDGE_ROWS_PX,
     LEAST_BLOCKS,
     MOST_ALONG_PX,
+    Pairs,
     Template,
     block_shifts,
     blurred,
@@ -66,11 +67,11 @@ def make_template(
     align : whether the zones may be shifted; not where their circles place them better
     """
     zones, shift = [part.zone for part in laid], np.zeros((len(laid), 2))  # along the limb and outward
-    drift, time_s = np.zeros(len(laid)), np.array([part.time_s for part in laid])
+    time_s = np.array([part.time_s for part in laid])
 
     def mean(count: int = len(zones)) -> Template:
         turn = np.array([part.turn_deg for part in laid]) + np.degrees(shift[:, 0] / radius_px)
-        return replace(_mean_of(zones[:count], shift, grid, ceiling, time_s), turn_deg=turn, drift_px=drift)
+        return replace(_mean_of(zones[:count], shift, grid, ceiling, time_s), turn_deg=turn)
 
     if align:
         so_far = first or mean(1)
@@ -94,16 +95,23 @@ def make_template(
             template = _mean_of(soft, shift, grid, ceiling, time_s)
             shift += list(map_ahead(partial(_shift_of, template, soft, shift), range(len(soft))))
 
-    def drifted(i: int) -> float:
-        """Shift along the limb from the zone before."""
-        alone = _mean_of(zones[i - 1 : i], np.zeros((1, 2)), grid, ceiling, np.zeros(1))
-        return coarse_shifts(alone, zones[i], MOST_ALONG_PX)[0]
-
-    drift[1:] = np.cumsum(list(map_ahead(drifted, range(1, len(zones)))))
-    done = mean()
+    done = replace(mean(), pairs=_pairs(zones, grid, ceiling, time_s))
     if first is not None:
         done = replace(done, joint_px=_joint_px(first, done))
     return done if align else replace(done, part=())
+
+
+def _pairs(zones: list[Zone], grid: Grid, ceiling: float, time_s: np.ndarray) -> Pairs:
+    """Zones laid on those 1, 2, 4, ... before, as far apart as a third of them."""
+    steps = [2**k for k in range(8) if 2**k <= max(1, len(zones) // 3)]
+    which = [(i, i + step) for step in steps for i in range(len(zones) - step)]
+
+    def moved(pair: tuple[int, int]) -> float:
+        alone = _mean_of([zones[pair[0]]], np.zeros((1, 2)), grid, ceiling, np.zeros(1))
+        return coarse_shifts(alone, zones[pair[1]], MOST_ALONG_PX)[0]
+
+    before, after = np.array(which, int).reshape(-1, 2).T
+    return Pairs(after - before, time_s[after] - time_s[before], np.array(list(map_ahead(moved, which))))
 
 
 def _shift_of(template: Template, zones: list[Zone], shift: np.ndarray, i: int) -> np.ndarray:
@@ -181,7 +189,7 @@ def _mean_of(
         ceiling,
         time_s,
         0.0 * time_s,
-        0.0 * time_s,
+        Pairs(*np.zeros((3, 0))),
         count,
         tuple(parts),
     )

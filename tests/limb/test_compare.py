@@ -1,4 +1,5 @@
-"""Two sizes of the Sun in one recording, told from air that moves the limb slowly."""
+"""Checks that are not the fit: two sizes of the Sun, told from air that moves the limb slowly; a turn of the
+field, told from plasma that moves."""
 
 import re
 
@@ -6,7 +7,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from promtrack.limb.compare import one_radius
+from promtrack.limb.compare import one_radius, rotation_check
+from promtrack.limb.shifts import Pairs
 
 RADIUS_PX, SIGMA_PX, FRAMES = 1500.0, 15.0, 60
 ERRORS = np.full(FRAMES, SIGMA_PX)
@@ -64,3 +66,38 @@ def test_a_zoom_is_found(sign):
     for _ in range(20):
         found = one_radius(radii(rng) * (1 + sign * np.linspace(0, 0.08, FRAMES)), ERRORS)
         assert {check.subject for check in found if check.level == "poor"} == {"lock", "scale"}
+
+
+def pairs(rng: np.random.Generator, deg_h: float, plasma_px: float) -> Pairs:
+    """Two dozen frames a minute apart, in a field that turns: neighbours are laid on each other with 1 px of
+    scatter and on plasma that moves by `plasma_px` from one to the next; frames farther apart, which that
+    plasma has left, with 2 px of scatter."""
+    parts = []
+    for steps, err_px, moved_px in ((1, 1.0, plasma_px), (2, 2.0, 0.0), (4, 2.0, 0.0)):
+        apart_s = np.full(24 - steps, 60.0 * steps)
+        along = np.radians(deg_h) / 3600.0 * RADIUS_PX * apart_s + moved_px
+        parts.append([np.full(24 - steps, steps), apart_s, along + rng.normal(0, err_px, 24 - steps)])
+    return Pairs(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+
+
+def test_plasma_that_moves_from_each_frame_to_the_next_is_no_turn():
+    # TRUTH  2 px a minute in a field that stands: summed from neighbour to neighbour that was 4.6 +- 0.1
+    # degrees an hour
+    rng = np.random.default_rng(2)
+    for _ in range(50):
+        (check,) = rotation_check([pairs(rng, 0.0, 2.0)], RADIUS_PX, assumed_deg_h=0.0)
+        assert check.level == "good", check.sentence
+
+
+def test_a_turn_is_measured_and_the_setting_that_fits_is_named():
+    # TRUTH  15 degrees an hour beyond the -7 assumed; pulls of 50
+    rng = np.random.default_rng(3)
+    pulls = []
+    settings = (("camera.mirrored=true", 8.0), ("camera.mount=equatorial", 0.0))
+    for _ in range(50):
+        (check,) = rotation_check([pairs(rng, 15.0, 0.0)], RADIUS_PX, assumed_deg_h=-7.0, settings=settings)
+        assert check.level == "poor"
+        seen, err = map(float, re.search(r"turn by ([+-][\d.]+) \+- ([\d.]+)", check.sentence).groups())
+        pulls.append((seen - 8.0) / err)
+        assert "camera.mirrored=true would fit" in check.sentence
+    assert 0.6 < np.std(pulls) < 1.3

@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from promtrack.limb.edge import Zone
-from promtrack.limb.shifts import Template
+from promtrack.limb.shifts import LINEAR_PX, Template, block_shifts, usual_shift
 from promtrack.limb.template import LaidZone, make_template, zone_grid
 
 RADIUS_PX = 1000.0
@@ -62,3 +62,17 @@ def test_too_few_blocks_leave_the_join_open():
     few[200:] = other[200:]  # a third of the limb is what it was
     assert template(few, 6, 3, first).joint_px > 0.3
     assert first.joint_px == pytest.approx(np.inf)
+
+
+def test_a_frame_laid_beyond_the_linear_range_comes_back():
+    # TRUTH  it lies 6 px off; a third of the limb is as bright as in the template, the rest has changed and
+    # says nothing. Left out, the blocks beyond LINEAR_PX would leave the frame where it is.
+    whole, other, first = texture(1), texture(9), template(texture(1)[300:900], 0, 2)
+    off = 6
+    assert off > LINEAR_PX
+    for _ in range(4):
+        light = whole[300 + off : 900 + off].copy()
+        light[200:] = 1000.0 + 0.3 * (other[200:600] - 1000.0)
+        zone = Zone(RAYS, light.astype(np.float32), np.ones(light.shape, bool))
+        off += round(float(usual_shift(block_shifts(first, zone))[0]))
+    assert abs(off) <= 1
