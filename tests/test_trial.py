@@ -62,7 +62,6 @@ def test_its_light_stands_where_it_should(job):
     assert np.array_equal(injected_sequence(job, [body]).frame(before), job.sequence.frame(before))
 
 
-@pytest.mark.long
 def test_too_few_frames_for_any_knot_are_refused(few_frames, tmp_path):
     job = run(few_frames, tmp_path / "out", change_settings(QUICK_SETTINGS, {"motion.least_points": 13}))
     assert len(job.strip) == 12
@@ -70,6 +69,7 @@ def test_too_few_frames_for_any_knot_are_refused(few_frames, tmp_path):
         run_trial(tmp_path / "out")
 
 
+@pytest.mark.long
 def test_the_table_says_what_became_of_each(small_run, tmp_path):
     # TRUTH  bright knots in a quiet scene; of those found three in four lie inside three stated errors.
     out = shutil.copytree(small_run.folder.path, tmp_path / "out")

@@ -44,9 +44,8 @@ class Anchor:
     still: np.ndarray  # (rows, columns) float32, low quantile of the strips
     still_band: tuple[np.ndarray, ...]  # the same in every band
     flicker: tuple[np.ndarray, ...]  # 1 sigma of what is left when it is subtracted
-    slope: (
-        np.ndarray
-    )  # (bands, 2) rms gradient of that (per pixel, along rows and columns) over its rms value
+    # (bands, 2) rms gradient of that (per pixel, along rows and columns) over its rms value
+    slope: np.ndarray
 
 
 def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, ...]:
@@ -58,9 +57,8 @@ def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, 
     finest = max(knot_mm[0] / limits.FWHM / geometry.mm_per_row, 1.0)  # less than a pixel is not sampled
     coarsest = max(knot_mm[1] / limits.FWHM / geometry.mm_per_row, finest)
     count = 1 + math.ceil(round(math.log(coarsest / finest) / math.log(1.6), 6))
-    first = max(
-        int(math.log2(finest / limits.SAMPLED_PX)), 0
-    )  # fine frames hold no knot as small as their pixels
+    # fine frames hold no knot as small as their pixels
+    first = max(int(math.log2(finest / limits.SAMPLED_PX)), 0)
     return tuple(
         Band(finest * 1.6**k, finest * 1.6**k * limits.FWHM * geometry.mm_per_row, 2 ** (first + k // 2))
         for k in range(count)

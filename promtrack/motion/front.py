@@ -153,9 +153,8 @@ def _front(
     steady = len(index) >= LEAST_SEEN * (index[-1] - index[0] + 1)
     _, local, local_err = local_speeds(time_s, height, err)
     top = int(np.abs(local).argmax())
-    change = np.abs(
-        np.diff(local, prepend=local[:1], append=local[-1:])
-    )  # the speed changes within a window too
+    # the speed changes within a window too
+    change = np.abs(np.diff(local, prepend=local[:1], append=local[-1:]))
     possible = abs(best.peak_speed_km_s) < limits.FASTEST_KM_S
     return Front(
         front=1,

@@ -241,9 +241,8 @@ def _mixed(first: np.ndarray, second: np.ndarray, weight: float) -> np.ndarray:
 
 def _inner(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns where a mask is set, its border left out."""
-    row, column = np.divmod(
-        np.flatnonzero(mask), mask.shape[1]
-    )  # far faster than np.nonzero in two dimensions
+    # far faster than np.nonzero in two dimensions
+    row, column = np.divmod(np.flatnonzero(mask), mask.shape[1])
     inside = (row > 0) & (row < mask.shape[0] - 1) & (column > 0) & (column < mask.shape[1] - 1)
     return row[inside], column[inside]
 

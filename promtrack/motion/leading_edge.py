@@ -194,9 +194,8 @@ def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
     floor = (brightest_noise_sigma(columns * profile.value.shape[1], along_px) + limits.SEEN) * profile.noise
     outermost = _last_above(profile.value, floor)
     seen = outermost >= 0
-    base = (
-        brightest_noise_sigma(int(2.5 * limits.SAMPLED_PX * columns), along_px) * profile.noise
-    )  # of one height
+    # of one height
+    base = brightest_noise_sigma(int(2.5 * limits.SAMPLED_PX * columns), along_px) * profile.noise
     rough = _leading_brightness(profile, outermost, DEPTH_MM)
     half = _last_above(profile.value, base + 0.5 * (rough[:, None] - base))
     seen &= half >= 0

@@ -161,9 +161,8 @@ class _Shape:
         No border of the frames shows.
         """
         middle, span = self._extent(top_mm)
-        filled = float(
-            (self.box / (self.cover[2:] - self.cover[:2])).max()
-        )  # the frames just fill the picture
+        # the frames just fill the picture
+        filled = float((self.box / (self.cover[2:] - self.cover[:2])).max())
         wanted = float((FILL * self.size / span).min())
         zoom = max(min(wanted, LARGEST_ZOOM), filled) * self.clip.zoom
         return zoom, moved_inside(middle, self.size / zoom / 2.0, self.rotation, self.cover)
@@ -293,9 +292,8 @@ def covered(lock: LimbLock, frames: np.ndarray | None = None) -> np.ndarray:
         theta = np.rad2deg(np.arctan2(-x, -y)) - lock.angle_deg[index]
         middle = np.array(turned(theta, np.hypot(x, y), 0.0, 1))
         askew = np.abs(rotation(lock.angle_deg[index], 1))
-        inside = half * float(
-            (half / (askew @ half)).min()
-        )  # the largest box of this shape that is in the frame
+        # the largest box of this shape that is in the frame
+        inside = half * float((half / (askew @ half)).min())
         edges.append([*(middle - inside), *(middle + inside)])
     table, far = np.array(edges) * [1, 1, -1, -1], FAR_OFF * min(rows, columns)
     table[table > np.percentile(table, 95, axis=0) + far] = -np.inf
