@@ -65,9 +65,10 @@ class _Zones:
         zone = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
         seen = np.isfinite(zone)
         count = np.maximum(seen.sum(axis=1, keepdims=True), 1)
-        zone = zone - np.nansum(zone, axis=1, keepdims=True) / count
+        level = np.nansum(zone, axis=1, keepdims=True) / count
+        zone = zone - level
         spread = np.sqrt(np.nansum(zone**2, axis=1, keepdims=True) / count)
-        return zone / np.maximum(spread, 1e-6 * self.sequence.full_scale)  # above what sums are rounded to
+        return zone / np.maximum(spread, 1e-6 * np.abs(level) + 1e-12)  # above what sums are rounded to
 
     def _place(self, index: int, frame: np.ndarray) -> Place:
         if self.lock is not None:

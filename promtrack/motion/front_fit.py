@@ -20,6 +20,7 @@ from promtrack.motion.kinematics import (
     DriftingErrors,
     beyond_chance,
     bic,
+    fit_polynomial,
     independent,
     memory_of,
     redrawn,
@@ -37,8 +38,12 @@ MODELS = (SPEED, BALLISTIC, ACCELERATION, REST, EXPONENTIAL)  # the simplest fir
 LEAST_ASIDE = 4  # heights on either side of a start or an onset, without which it is not sought
 FREER = (3, 4)  # degrees of polynomials beside the models
 GRID = 120  # starts or times of growth that are tried
-# difference of BIC 'not worth more than a bare mention': Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773
-BARE_MENTION = 2.0
+# differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery
+# 1995, J. Am. Stat. Assoc. 90, 773
+BARE_MENTION, VERY_STRONG = 2.0, 10.0
+# correlation of neighbouring residuals from which on they stray smoothly; a front of two stages, which no
+# polynomial follows, has more (tests/motion/test_front_fit.py)
+SMOOTHLY = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -217,13 +222,30 @@ def front_verdict(
 ) -> str:
     """The chosen model's name, or that none describes the motion.
 
-    None does if chi squared is beyond chance and above 2 a degree of freedom, and neighbours stray from the
-    model alike: what scatters by more than its errors is not another motion.
+    None does if chi squared is beyond chance and a polynomial of degree 3 to 8 is very strongly preferred
+    (BIC difference above 10, counting correlated points once), or if the heights stray from the model
+    smoothly (correlation of neighbours above 0.6) and by more than twice their errors: steps and bends that
+    no such polynomial follows either.
     """
     best = next(fit for fit in fits if fit.chosen)
     n, free = len(time_s), len(best.parameters) - (best.model == BALLISTIC)
-    strays = best.chi2_per_dof > COMPATIBLE and beyond_chance(best.chi2_per_dof * (n - free), n - free)
-    return NONE if strays and memory_of((height_mm - best.curve_mm) / err_mm, free) > 0 else best.model
+    if not beyond_chance(best.chi2_per_dof * (n - free), n - free):
+        return best.model
+    memory = memory_of((height_mm - best.curve_mm) / err_mm, free)
+    if best.chi2_per_dof > COMPATIBLE**2 and memory > SMOOTHLY:
+        return NONE
+    freer = [
+        fit_polynomial(time_s, height_mm, err_mm, degree)
+        for degree in range(3, 9)
+        if n >= min(2 * degree, degree + 4)
+    ]
+    if not freer:
+        return best.model
+    count = independent(freer[-1].residual / err_mm, freer[-1].degree + 1)
+    per_point = count / n
+    own = bic(best.chi2_per_dof * (n - free) * per_point, count, free + 1)
+    other = min(bic(fit.chi2 * per_point, count, fit.degree + 2) for fit in freer)
+    return NONE if other < own - VERY_STRONG else best.model
 
 
 def _path(model: str, t: np.ndarray, values: np.ndarray, gravity_m_s2: float) -> np.ndarray:
