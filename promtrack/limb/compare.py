@@ -17,14 +17,12 @@ from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.measure import LEAST_PART, FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
-from promtrack.limb.shifts import Pairs
+from promtrack.limb.shifts import MOST_ALONG_PX, Pairs
 from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
 
 APART_PX = 1.0  # of edge and features, below which they do no harm
 WINDOW = 8  # frames over which edge and features may not drift apart
-# Of rotation beside the one assumed, over the recording; what stands still on the sensor drags the sum from
-# neighbour to neighbour by up to 0.4 deg.
-LEAST_TURN_DEG = 1.0
+LEAST_TURN_DEG = 1.0  # of rotation beside the one assumed, over the recording; less does no harm
 UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
 PARTED = 0.01  # relative: two radii in one recording
@@ -35,8 +33,9 @@ STEADY = 4.5
 DARK_MIDDLE = 0.15
 BLANK, SHARP_PX = 0.9, 0.9
 NEAR_PX = 11.0  # inside the limb: where `LimbSigns.disc` is taken
-# linear coefficient of the limb darkening, below which nothing is a Sun in H-alpha; that of the continuum
-# beside the line is 0.55, and the line's own half as much at least
+# linear coefficient of the limb darkening, below which a disc is hardly the Sun in H-alpha: by eye some half
+# of the continuum's 0.55 (common practice, no source), and less again where a tone curve was bent, so that
+# only half of this limit makes the lock poor
 DARKENING = 0.2
 BRIGHT_SKY = 0.5  # of the disc's light above it
 
@@ -116,16 +115,25 @@ def rotation_check(
     steps, apart_s, along_px = (
         np.concatenate([getattr(pair, name) for pair in pairs]) for name in ("steps", "apart_s", "along_px")
     )
-    by_step = (_rate(step, apart_s[steps == step], along_px[steps == step]) for step in np.unique(steps))
-    rates = [rate for rate in by_step if rate is not None]
+    rates = [
+        rate
+        for step in np.unique(steps)
+        if (rate := _rate(step, apart_s[steps == step], along_px[steps == step]))
+    ]
     if not rates:
         return []
-    rate, err = min(rates, key=lambda rate: rate[1])
-    # a turn shows in pairs of all spacings; plasma that moves is carried no farther than it lives
-    contradicted = any(abs(other - rate) > 3 * np.hypot(other_err, err) for other, other_err in rates)
-    extra, rate_err = np.degrees([rate, err]) * 3600.0 / radius_px
+    # beyond the reach of the search pairs say nothing; and where near pairs contradict far ones by 3 sigma,
+    # they show plasma that moves, which is carried no farther than it lives
+    reach_s = 0.7 * MOST_ALONG_PX / max(abs(rates[0].px_s), 1e-9)
+    rates = [rates[0]] + [rate for rate in rates[1:] if rate.apart_s < reach_s]
+    while any(rate.unlike(other) for rate in rates for other in rates):
+        rates = rates[1:]
+    surest = min(rates, key=lambda rate: rate.err_px_s)
+    beside = max(abs(rate.px_s - surest.px_s) - rate.err_px_s for rate in rates)
+    err_px_s = np.hypot(surest.err_px_s, max(beside, 0.0) / 2)
+    extra, rate_err = np.degrees([surest.px_s, err_px_s]) * 3600.0 / radius_px
     span = float(sum(pair.apart_s[pair.steps == 1].sum() for pair in pairs)) / 3600.0
-    if contradicted or abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
+    if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
         words = (
             f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
             f"{max(abs(extra), rate_err):.2g} deg an hour."
@@ -142,17 +150,29 @@ def rotation_check(
     return [Check("lock", "field rotation", "poor", words)]
 
 
-def _rate(step: int, apart_s: np.ndarray, along_px: np.ndarray) -> tuple[float, float] | None:
-    """Rate of shifts between frames so many steps apart and 1 sigma, px/s; None of fewer than five pairs.
+@dataclass(frozen=True, slots=True)
+class _Rate:
+    """Rate of the shifts of frames some steps apart."""
 
-    Frames far apart tell a turn from plasma that moves, and from errors that add up from each frame to the
-    next; but they are less alike. Pairs that overlap are taken as one.
-    """
-    if len(apart_s) < 5 or not (apart_s > 0).all():
+    px_s: float
+    err_px_s: float
+    apart_s: float
+
+    def unlike(self, other: _Rate) -> bool:
+        """Whether two rates contradict each other by 3 sigma."""
+        return abs(self.px_s - other.px_s) > 3 * np.hypot(self.err_px_s, other.err_px_s)
+
+
+def _rate(step: int, apart_s: np.ndarray, along_px: np.ndarray) -> _Rate | None:
+    """None of fewer than five pairs. Frames far apart tell a turn from plasma that moves and from errors that
+    add up from each frame to the next; but they are less alike. Pairs that overlap are taken as one."""
+    apart_s, along_px = apart_s[apart_s > 0], along_px[apart_s > 0]
+    if len(apart_s) < 5:
         return None
     rate = float(np.median(along_px / apart_s))
     spread = max(MAD * float(np.median(np.abs(along_px - rate * apart_s))), 0.05)
-    return rate, spread * float(np.sqrt(step / len(apart_s)) / np.median(apart_s))
+    usual_s = float(np.median(apart_s))
+    return _Rate(rate, spread * float(np.sqrt(step / len(apart_s))) / usual_s, usual_s)
 
 
 def _free_radius(m: FrameMeasure) -> tuple[float, float]:
@@ -197,13 +217,15 @@ def _like_a_sun(kept: list[FrameMeasure], known: Known) -> list[Check]:
         )
         return _both("bright disc", words)
     near, deep = (np.sqrt(1 - r**2) for r in (max(1 - NEAR_PX / kept[0].place.radius_px, 0.0), 0.6))
-    even = (1 - DARKENING * (1 - deep)) / (1 - DARKENING * (1 - near))
-    if known.darkens and not usual("burnt_limb") and 2 - even < inside < even:
+    # the linear coefficient that the disc shows; below zero where it is brighter at the limb
+    darkening = (inside - 1) / (inside * (1 - near) - (1 - deep))
+    if known.darkens and not usual("burnt_limb") and abs(darkening) < DARKENING:
         words = (
             f"The disc is lit evenly to its edge (well inside by {100 * (inside - 1):+.0f} %), which the "
-            "Sun's is not: a field stop, a lamp, or a picture of something else."
+            "Sun's is not: a field stop, a lamp, a picture of something else, or a tone curve that was bent."
         )
-        return _both("limb darkening", words)
+        level = "poor" if abs(darkening) < 0.5 * DARKENING else "fair"
+        return _both("limb darkening", words, level)
     if np.isnan(inside) and usual("blank") > BLANK and usual("width_px") < SHARP_PX:
         words = (
             f"What was followed is as sharp as a pixel ({usual('width_px'):.1f} px) with nothing at all "

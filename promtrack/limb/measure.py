@@ -54,7 +54,6 @@ def _binned(look: Look, place: Place, shifts: BlockShifts, gain: float, finder: 
 
 
 PIECES = 5  # independent pieces of texture in a block: it is alike over some 10 px
-MOST_ROUNDS = 4  # of laying a frame anew: LINEAR_PX at a time, over what the circle leaves open
 LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
 
 
@@ -103,7 +102,7 @@ def measure(
     best = max(tries, key=lambda one: one.likelihood)
     moved, laid = best.place, best.zone
     shifts = block_shifts(apart, laid)
-    for _ in range(MOST_ROUNDS):
+    for _ in range(2):
         along, across = usual_shift(shifts)
         if max(abs(along), abs(across)) < LINEAR * grid.step_px:
             break

@@ -8,7 +8,7 @@ import pytest
 from scipy.signal import lfilter
 
 from promtrack.limb.compare import one_radius, rotation_check
-from promtrack.limb.shifts import Pairs
+from promtrack.limb.shifts import MOST_ALONG_PX, Pairs
 
 RADIUS_PX, SIGMA_PX, FRAMES = 1500.0, 15.0, 60
 ERRORS = np.full(FRAMES, SIGMA_PX)
@@ -87,6 +87,30 @@ def test_plasma_that_moves_from_each_frame_to_the_next_is_no_turn():
     for _ in range(50):
         (check,) = rotation_check([pairs(rng, 0.0, 2.0)], RADIUS_PX, assumed_deg_h=0.0)
         assert check.level == "good", check.sentence
+
+
+@pytest.mark.parametrize(("deg_h", "plasma_px"), [(15.0, 2.0), (-15.0, 1.0)])
+def test_a_turn_is_seen_beside_plasma_that_moves(deg_h, plasma_px):
+    # TRUTH  both at once
+    rng = np.random.default_rng(4)
+    for _ in range(50):
+        (check,) = rotation_check([pairs(rng, deg_h, plasma_px)], RADIUS_PX, assumed_deg_h=0.0)
+        assert check.level == "poor", check.sentence
+        seen, err = map(float, re.search(r"turn by ([+-][\d.]+) \+- ([\d.]+)", check.sentence).groups())
+        assert abs(seen - deg_h) < 5 * err + 0.01
+
+
+def test_a_turn_too_fast_for_frames_far_apart_is_seen_by_those_near():
+    # TRUTH  30 degrees an hour on 3800 px: 133 px in the four minutes between the farthest, which the search
+    # for shifts does not reach, so that those are chance
+    rng = np.random.default_rng(5)
+    one = pairs(rng, 30.0 * 3800.0 / RADIUS_PX, 0.0)
+    far = np.abs(one.along_px) > MOST_ALONG_PX
+    assert far.any()
+    lost = Pairs(one.steps, one.apart_s, np.where(far, rng.uniform(-80, 80, len(far)), one.along_px))
+    (check,) = rotation_check([lost, lost], 3800.0, assumed_deg_h=0.0)
+    assert check.level == "poor"
+    assert "turn by +30" in check.sentence or "turn by +29" in check.sentence
 
 
 def test_a_turn_is_measured_and_the_setting_that_fits_is_named():
