@@ -10,7 +10,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, turned_back
 from promtrack.limb.expected_geometry import expected_sky
-from promtrack.motion.limits import LEAST_FRAMES
+from promtrack.motion.limits import LEAST_STRIPS
 from promtrack.products.folder import refuse_products
 from promtrack.rounding import counted, typeset
 from promtrack.sequence import Sequence, open_sequence
@@ -74,11 +74,11 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")
     yield from map(typeset, sky.notes)
     refuse_uncertain(scale, str(source))
-    least = {"a leading edge": LEAST_FRAMES, "a knot": settings.motion.least_points}
-    missed = [f"{what} must be seen in {least[what]}" for what in least if least[what] > len(sequence)]
+    least = {"a leading edge": LEAST_STRIPS, "a knot": settings.motion.least_points}
+    missed = [f"{what} needs {count} frames" for what, count in least.items() if count > len(sequence)]
     if missed:
         frames = counted(len(sequence), "frame is", "frames are")
-        yield f"{frames} too few to measure all motion: {' frames, '.join(missed)} frames"
+        yield f"{frames} too few to measure all motion: {', '.join(missed)}"
     if inspection.doubt:
         yield typeset(f"it can be measured, but is not to be trusted: {inspection.doubt}")
     elif not scale.agrees:

@@ -17,7 +17,7 @@ from typing import Any
 
 from promtrack.errors import InputError, SettingsError
 
-__all__ = ["PART", "atomic_write", "read_toml", "toml_value"]
+__all__ = ["PART", "atomic_write", "read_toml", "relative_path", "toml_value"]
 
 PART = ".part-"  # what a file's name begins with until it is whole; an interrupted run may leave such files
 
@@ -76,3 +76,12 @@ def toml_value(value: bool | str | int | float | tuple[Any, ...]) -> str:
     if isinstance(value, tuple):
         return "[" + ", ".join(toml_value(one) for one in value) + "]"
     return repr(value)
+
+
+def relative_path(path: Path, start: Path | str) -> str:
+    """The path as seen from a folder; the absolute path where it lies on another drive."""
+    whole = os.path.abspath(path)
+    try:
+        return os.path.relpath(whole, start)
+    except ValueError:
+        return whole

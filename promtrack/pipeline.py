@@ -101,12 +101,13 @@ def run(
 def settings_not_given_again(source: Path, out: Path, settings: Settings) -> list[str]:
     """One sentence where the last run of this recording into `out` had settings that are defaults now.
 
-    Of sessions the first is looked at, whose times the run itself has set.
+    Of sessions the first of this recording is looked at, whose times the run itself has set.
     """
     own, sessions = ProductFolder(Path(out)), sorted(Path(out).glob("*/settings.toml"))
-    folder = own if own.source or not sessions else ProductFolder(sessions[0].parent)
+    folders = [own] if own.source or not sessions else [ProductFolder(path.parent) for path in sessions]
+    folder = next((one for one in folders if one.source == Path(os.path.abspath(source))), None)
     try:
-        before = load_settings(folder["settings"]) if folder.source == Path(os.path.abspath(source)) else None
+        before = load_settings(folder["settings"]) if folder else None
     except SettingsError:  # lost or damaged
         before = None
     lost = changed_settings(before, only_if_default_in=settings) if before else {}

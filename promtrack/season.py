@@ -14,6 +14,7 @@ from typing import Any
 
 from promtrack.checks import LEVELS
 from promtrack.errors import InputError
+from promtrack.files import relative_path
 from promtrack.products import ProductFolder, read_summary
 from promtrack.products.folder import PRODUCTS, holds_run
 from promtrack.products.tables import write_records
@@ -159,7 +160,7 @@ def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
     fastest: dict[str, Any] = max(found["fronts"], key=lambda f: f["speed_km_s"] or 0.0, default={})
     knot = found["fastest_knot"] or {}
     row = SeasonRow(
-        folder=_way(products.path, out),
+        folder=Path(relative_path(products.path, out)).as_posix(),
         recording=str(page["input"]),
         date=page["first_time"][:10],
         first_time=page["first_time"],
@@ -189,7 +190,7 @@ def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
         front_height_mm=_number(fastest, "height_mm"),
         front_height_err_mm=_number(fastest, "height_err_mm"),
         front_pa_deg=_number(fastest, "pa_deg"),
-        report=_way(products["report"], out) if products["report"].exists() else "",
+        report=Path(relative_path(products["report"], out)).as_posix() if products["report"].exists() else "",
     )
     if not row.first_utc <= row.last_utc:
         raise ValueError("the last frame is before the first")
@@ -200,13 +201,6 @@ def _number(values: dict[str, Any], key: str) -> float:
     """A value of the page, where null stands for nan; nan where a run has nothing of the kind."""
     value = values.get(key)
     return math.nan if value is None else float(value)
-
-
-def _way(path: Path, out: Path) -> str:
-    try:
-        return Path(os.path.relpath(path, Path(out).absolute())).as_posix()
-    except ValueError:  # another drive
-        return path.as_posix()
 
 
 def _lines(season: Season) -> list[str]:

@@ -400,7 +400,18 @@ _OTHER_WORDS = {
 }
 
 
+# Settings that older files name and nothing replaces, since each of them was written with every setting.
+_REMOVED = {
+    "clip.pacing": "every picture is shown for the same time",
+    "clip.smooth": "every picture shows one frame",
+    "clip.blend": "every picture shows one frame",
+    "clip.there_and_back": "the clip runs forward; players can loop it",
+}
+
+
 def _suggestion(key: str) -> str:
+    if key in _REMOVED:
+        return f"delete the line: the setting is gone, for {_REMOVED[key]}"
     last = key.rpartition(".")[2]
     meant = _OTHER_WORDS.get(key) or _OTHER_WORDS.get(last)
     if meant:

@@ -123,7 +123,8 @@ class Watch:
     found: deque[Found] = field(default_factory=lambda: deque(maxlen=8))  # times need more than one
     done: set[str] = field(default_factory=set)
     waiting: dict[str, tuple[int, int]] = field(default_factory=dict)  # size and date at the last look
-    doubt: str = ""  # of the clock, in the words in which it was first said
+    doubt: str = ""  # of the clock, in the words in which it was said last
+    doubt_s: float = 0.0  # how far off the stamps were then
 
     def __post_init__(self) -> None:
         if not self.folder.is_dir():
@@ -204,7 +205,8 @@ class Watch:
                 )
         if abs(last.stamp_off_s) <= CLOCK_S:
             self.doubt = ""
-        elif not self.doubt:
+        elif not self.doubt or abs(last.stamp_off_s - self.doubt_s) > CLOCK_S:
+            self.doubt_s = last.stamp_off_s
             off = duration(abs(last.stamp_off_s))
             side = "after" if last.stamp_off_s > 0.0 else "before"
             self.doubt = (

@@ -160,6 +160,9 @@ def test_settings_that_are_not_given_again_are_named(few_frames, tmp_path, monke
     run(few_frames, tmp_path / "all" / "morning", change_settings(Settings(), session))
     (said,) = settings_not_given_again(few_frames, tmp_path / "all", Settings())
     assert said.endswith("all that are not given now: --set clip.zoom=2.0")
+    run(next(few_frames.iterdir()), tmp_path / "all" / "another", Settings())  # comes before the morning
+    (said,) = settings_not_given_again(few_frames, tmp_path / "all", Settings())
+    assert said.endswith("all that are not given now: --set clip.zoom=2.0")
     (out / "settings.toml").write_text("[clip]\nzoom = 'near'", encoding="utf-8")
     assert settings_not_given_again(few_frames, out, Settings()) == []
 

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -59,6 +60,10 @@ def test_the_line_says_what_is_seen(recording):
     assert abs(off) > 48 * 3600
     words = f"{abs(off) / 86400:.0f} days {'after' if off > 0 else 'before'} this computer's clock"
     assert any(words in w for w in warned)
+    for more_s, renewed in ((60.0, False), (-86400.0 * np.sign(off), True)):  # CLOCK_S lies between the two
+        watch.seen[-1] = replace(watch.seen[-1], stamp_off_s=off + more_s)
+        assert (watch.lines(now_s=0.0)[1] != warned) == renewed
+    watch.seen[-1] = replace(watch.seen[-1], stamp_off_s=off)
     _, later = watch.lines(now_s=watch.seen[-1].time_s - watch.seen[-1].stamp_off_s + 100.0)
     assert any("No frame has come for 100 s, 10 times" in w for w in later)
 

@@ -72,7 +72,7 @@ def find_rising_edges(
     spans all angles at one height is air, not plasma, and is left out.
     """
     nothing = (None,) * len(sectors)
-    if len(strip) < 8:
+    if len(strip) < limits.LEAST_STRIPS:
         sentence = f"Eruptions cannot be measured: {len(strip)} strips are too few."
         return nothing, FrontSearch("not measurable", sentence)
     cells = cells_of(strip)

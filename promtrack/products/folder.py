@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from promtrack.errors import InputError, PromtrackError, SettingsError
-from promtrack.files import PART, atomic_write
+from promtrack.files import PART, atomic_write, relative_path
 from promtrack.products.running import ELSEWHERE, LOCK, alone, unwritable
 
 PRODUCTS = {
@@ -119,12 +119,12 @@ class ProductFolder:
         if theirs not in (None, Path(os.path.abspath(source))) and self._stages() and not keep:
             if not replace:
                 raise SettingsError(
-                    f"holds what was measured in another recording, {os.path.relpath(theirs)}",
+                    f"holds what was measured in another recording, {relative_path(theirs, os.curdir)}",
                     where=str(self.path),
                     remedy=f"{ELSEWHERE}, or let it go with --replace",
                 )
             self._clear()
-        self._set(_INPUT, os.path.relpath(os.path.abspath(source), self.path))
+        self._set(_INPUT, relative_path(source, self.path))
 
     @property
     def marks(self) -> Path | None:
@@ -133,7 +133,7 @@ class ProductFolder:
 
     def keep_marks(self, path: Path | None) -> None:
         """Note the file of marks, so that a stage done again reads the same."""
-        self._set(_MARKS, os.path.relpath(os.path.abspath(path), self.path) if path else "")
+        self._set(_MARKS, relative_path(path, self.path) if path else "")
 
     @property
     def source(self) -> Path | None:

@@ -229,13 +229,15 @@ def _points(strip: Strip, tracks: Iterable[Any], record: type, number: str) -> d
 
 
 def _point_values(points: Table, record: type, geometry: StripGeometry) -> dict[str, Any]:
-    """The arrays of one track; its angles go on past 360 or below 0 as the strips' own do."""
+    """The arrays of one track; its angles go on past 360 or below 0 as the strips' own do.
+
+    Each by itself: of neighbours one may be unknown, and in a wide sector an edge may jump by half a circle.
+    """
     arrays = [name for name, kind in fields_of(record).items() if kind is np.ndarray]
     values = {name: np.array(points[column_name(record, name)]) for name in arrays}
     middle = geometry.angle_deg((geometry.columns - 1) / 2.0)
     for name in _AROUND & values.keys():
-        angle = np.unwrap(values[name], period=360.0)
-        values[name] = angle + 360.0 * np.round((middle - angle.mean()) / 360.0)
+        values[name] = values[name] + 360.0 * np.round((middle - values[name]) / 360.0)
     return values
 
 

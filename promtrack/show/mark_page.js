@@ -187,7 +187,7 @@ function cover(x, y) {
     const f = data.frame_factor;
     done.push({ kind: "cover", in: "sensor", left_px: Math.round(x1 * f), top_px: Math.round(y1 * f), right_px: Math.round((x2 + 1) * f), bottom_px: Math.round((y2 + 1) * f) });
   } else {
-    const low = toSun(x1, y2), high = toSun(x2, y1);
+    const low = toSun(x1, y2 + 0.5), high = toSun(x2, y1 - 0.5);  // all of the rows clicked on, so never nothing
     const [from, to] = geometry.mirrored ? [high.angle_deg, low.angle_deg] : [low.angle_deg, high.angle_deg];
     done.push({ kind: "cover", in: "sun", from_deg: from, to_deg: to, low_mm: low.height_mm, high_mm: high.height_mm });
   }

@@ -34,7 +34,8 @@ def gap_words(gap: Gap, first_utc: np.datetime64) -> str:
     minutes, seconds = divmod(rest, 60)
     parts = [(hours, "h"), (minutes, "min"), (seconds if not hours else 0, "s")]
     begin = str((first_utc + np.timedelta64(round(gap.from_s), "s")).astype("datetime64[m]"))[11:]
-    return "gap " + " ".join(f"{n} {unit}" for n, unit in parts if n) + f" at {begin}"
+    words = " ".join(f"{n} {unit}" for n, unit in parts if n)
+    return f"gap {words if gap.length_s >= 10.0 else f'{gap.length_s:.2g} s'} at {begin}"
 
 
 def clock_size(page: Page, notices: set[str], *, gaps: bool) -> tuple[int, int]:

@@ -80,7 +80,7 @@ class Studio:
         shares = []
         for place, own in zip(spread_over(len(self.views), len(self.light)), self.light, strict=True):
             shot = next(shot for shot in motion if shot.place >= place)
-            shares.append([_light(one, shot) / own for one in (bare, alone)])
+            shares.append([_light(one, shot) / max(own, 1e-9) for one in (bare, alone)])
         bodies, standing = np.mean(shares, axis=0)
         share = max(OVERLAY_LIGHT - bodies, 0.0) / max(standing, 1e-9)
         return made.page.ink * float(share) ** (1.0 / 2.2)  # code values: nearly this power

@@ -1,6 +1,7 @@
 """The product folder: whole files or none, one run at a time, finished stages remembered."""
 
 import multiprocessing
+import ntpath
 
 import pytest
 
@@ -48,6 +49,21 @@ def test_other_things_in_the_folder_stay(tmp_path):
     folder.sweep()
     assert (folder.path / "letter.txt").read_text() == "mine"
     assert not (folder.path / ".part-clip.mp4").exists()
+
+
+def test_an_input_on_another_drive_is_kept_by_its_whole_path(tmp_path, monkeypatch):
+    # TRUTH  as the rules of paths of Windows have it: from C: no way leads to D:
+    with pytest.raises(ValueError, match="mount"):
+        ntpath.relpath(r"D:\frames", r"C:\out")
+
+    def other_drive(path, start=None):
+        raise ValueError("path is on mount 'D:', start on mount 'C:'")
+
+    monkeypatch.setattr("os.path.relpath", other_drive)
+    folder = ProductFolder(tmp_path / "out")
+    folder.create(tmp_path / "frames")
+    folder.keep_marks(tmp_path / "marks.toml")
+    assert (folder.source, folder.marks) == (tmp_path / "frames", tmp_path / "marks.toml")
 
 
 def test_an_unusable_folder_is_said(tmp_path):

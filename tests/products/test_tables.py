@@ -133,12 +133,14 @@ def test_angles_of_points_are_within_the_circle_and_come_back_unbroken(folder, m
         for knot in motion.knots
     )
     strip = dataclasses.replace(
-        measured.strip, geometry=dataclasses.replace(geometry, from_deg=345.0, columns=300)
+        measured.strip,
+        geometry=dataclasses.replace(geometry, from_deg=345.0, columns=300, deg_per_column=0.9),
     )
     (front,) = motion.fronts
-    front = dataclasses.replace(
-        front, from_deg=362.0, to_deg=365.0, angle_deg=np.full(len(front.frame), 363.5)
-    )
+    # in a wide sector an edge may jump by more than half a circle, and a place may be unknown
+    jumping = np.where(np.arange(len(front.frame)) % 2, 346.0, 610.0)
+    jumping[1] = np.nan
+    front = dataclasses.replace(front, from_deg=362.0, to_deg=365.0, angle_deg=jumping)
     write_motion(folder, strip, dataclasses.replace(motion, knots=knots, fronts=(front,), slits=()), place)
     table = QTable.read(folder["knot_points"], format="ascii.ecsv")
     for name in ("pa_deg", "model_pa_deg"):

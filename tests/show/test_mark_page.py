@@ -128,6 +128,11 @@ def test_cover_leave_out_and_undo(page, measured_fake):
     page.click("#undo")
     page.click("#undo")
     assert saved(page) == {}
+    for angle in (middle, middle + 1.0):  # both corners in one row
+        page.mouse.click(*place_of(page, angle, 25.0))
+    (cover,) = saved(page)["cover"]
+    assert cover["low_mm"] < 25.0 < cover["high_mm"]
+    assert cover["high_mm"] - cover["low_mm"] < 3 * geometry.mm_per_row
 
 
 def test_regions_of_the_sensor_are_in_pixels_of_the_camera(page, measured_fake):

@@ -241,6 +241,12 @@ def test_a_number_never_stands_without_its_mark():
     assert ink[1] == 0
 
 
+def test_a_black_picture_leaves_an_annotation_that_can_be_drawn():
+    studio = stage()
+    light = np.where(np.arange(len(studio.light)) == 0, 0.0, studio.light)
+    assert np.isfinite(replace(studio, light=light).annotation().page.ink)
+
+
 def test_a_letter_is_written_on_no_words():
     # TRUTH  words where the letter of a knot without number usually stands: none of its ink lies there, and
     # it is written elsewhere, with as much ink.
@@ -602,6 +608,7 @@ def test_words():
     first = np.datetime64("2026-05-17T08:42:50", "us")
     assert gap_words(Gap(1500.0, 250.0), first) == "gap 4 min 10 s at 09:07"
     assert gap_words(Gap(0.0, 7260.0), first) == "gap 2 h 1 min at 08:42"
+    assert [gap_words(Gap(10.0, s), first)[4:-9] for s in (0.4, 3.0, 9.96)] == ["0.4 s", "3 s", "10 s"]
     assert [nice_step(v) for v in (0.9, 1.0, 1.2, 3.0, 7.0, 23.0)] == [1.0, 1.0, 2.0, 5.0, 10.0, 50.0]
     lines = [line for line, _ in wrapped("The front rose to 292 ± 5 Mm: at least 290 ± 3 km/s", 40, 420)]
     assert " ".join(lines) == "The front rose to 292 ± 5 Mm: at least 290 ± 3 km/s"
