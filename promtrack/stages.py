@@ -24,7 +24,7 @@ from promtrack.limb.records import LimbLock, to_frame, turn_at
 from promtrack.marks import Marks, Place
 from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.by_hand import passes, with_marks
-from promtrack.motion.motion_checks import TURN
+from promtrack.motion.motion_checks import TURN, Sensor
 from promtrack.motion.records import Motion
 from promtrack.products import (
     ProductFolder,
@@ -288,6 +288,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         return float(x), float(y)
 
     turns = any(c.name == "field rotation" and c.level == "poor" for c in job.lock.checks)
+    doubt = TURN if turns else ""
     job.strip = job.strip.held()
     named = _named_place(job)
     job.motion = measure_motion(
@@ -295,12 +296,19 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         motion=job.settings.motion,
         scale_err=scale.sigma_km_per_px / scale.km_per_px,
         clock_err=job.settings.times.rate_err,
-        place=place,
+        sensor=Sensor(place, job.lock.shape),
         disc_counts=_disc_counts(job),
-        doubt=TURN if turns else "",
+        doubt=doubt,
         progress=lambda done, total: progress(done, total + 1),
     )
-    job.motion = with_marks(job.strip, job.motion, job.marks, rng=np.random.default_rng(HAND_SEED))
+    job.motion = with_marks(
+        job.strip,
+        job.motion,
+        job.marks,
+        rng=np.random.default_rng(HAND_SEED),
+        largest_mm=job.settings.motion.knot_mm[1],
+        doubt=doubt,
+    )
     now = asked_track(job.settings.clip.at, job.motion)
     if named and now and not passes(job.strip, now, named):
         other = f"clip.at: the letter {job.settings.clip.at} now names another body than in the last run"

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
+from promtrack.checks import Check
 from promtrack.errors import SettingsError
 from promtrack.marks import (
     MARKS_NAME,
@@ -21,6 +22,8 @@ from promtrack.marks import (
 )
 from promtrack.motion.by_hand import _course, _front, with_marks
 from promtrack.motion.interpretation import LETTERS, label_motion
+from promtrack.motion.motion_checks import STILL, TURN
+from promtrack.motion.records import FrontSearch
 from promtrack.pipeline import run, run_stage
 from promtrack.scene import Eruption, SceneSpec, make_scene, write_scene
 from promtrack.settings import change_settings
@@ -176,21 +179,20 @@ def test_marks_that_hit_nothing_are_named(small_run):
     assert refused_front == "marks: no front lies in the [[no_front]] from 200 to 200.5 deg"
 
 
+def course_of(strip, track):
+    """The places of a track, as clicked."""
+    seconds = [np.timedelta64(round(1e6 * time_s), "us") for time_s in track.time_s]
+    places = zip(seconds, track.angle_deg, track.height_mm, strict=True)
+    return tuple(Place(strip.times_utc[0] + s, float(a), float(h), np.nan) for s, a, h in places)
+
+
 def test_letters_stay_when_something_is_dropped_or_put_in_by_hand():
     # TRUTH  the hand-made run: its knot B is dropped, one by hand is put in, its front is taken out
     made = quick_run()
     strip, motion = made.strip, made.motion
     before = label_motion(motion)
     front, (dropped, *others) = motion.fronts[0], [k for k in motion.knots if before.knot(k)]
-    course = tuple(
-        Place(
-            strip.times_utc[0] + np.timedelta64(round(1e6 * time_s), "us"),
-            float(angle),
-            float(height),
-            np.nan,
-        )
-        for time_s, angle, height in zip(dropped.time_s, dropped.angle_deg, dropped.height_mm, strict=True)
-    )
+    course = course_of(strip, dropped)
     place = course[len(course) // 2]
     sector = Sector(front.from_deg, front.to_deg)
     marks = Marks(drop=(place,), no_front=(sector,), knots=(course,))
@@ -206,6 +208,54 @@ def test_letters_stay_when_something_is_dropped_or_put_in_by_hand():
     assert f"knot {before.knot(dropped)} is dropped" in dropping
     assert f"front {before.front(front)} is taken out by the [[no_front]]" in refusing
     assert adding == "marks: 1 knot by hand"
+
+
+def test_checks_and_the_search_are_of_what_the_marks_leave():
+    # TRUTH  a knot that a check names and that rises alone, and the only front, are taken out
+    made = quick_run()
+    strip, front, knot = made.strip, made.motion.fronts[0], made.motion.knots[0]
+    alone = Check("motion", "lone knots", "fair", "Knot B flies alone and straight")
+    still = Check("motion", STILL, "good", "What stands still moves by 1.0 of its errors rms")
+    motion = replace(
+        made.motion,
+        checks=(still, alone),
+        sensitivity=FrontSearch("none", "No front was seen to rise."),
+        front_search=FrontSearch("found", "One front rises.", alone=(knot.knot,)),
+    )
+    rng = np.random.default_rng(0)
+    same = with_marks(strip, motion, Marks(), rng=rng)
+    assert (same.checks, same.front_search) == (motion.checks, motion.front_search)
+    course = course_of(strip, knot)
+    dropped = with_marks(strip, motion, Marks(drop=course[5:6]), rng=rng)
+    assert still in dropped.checks
+    assert not any("flies alone" in check.sentence for check in dropped.checks)
+    assert dropped.front_search.sentence == "One front rises."
+    refused = Marks(no_front=(Sector(front.from_deg, front.to_deg),))
+    search = with_marks(strip, motion, refused, rng=rng).front_search
+    said = "What was seen to rise is taken out by marks. Besides: No front was seen to rise."
+    letter = label_motion(motion).knot(knot)
+    assert (search.level, search.sentence) == ("none", f"What rises is knot {letter} alone. Besides: {said}")
+    both = with_marks(strip, motion, replace(refused, drop=course[5:6]), rng=rng).front_search
+    assert (both.level, both.sentence) == ("none", said)
+    edge = course_of(strip, front)
+    again = with_marks(strip, motion, replace(refused, fronts=(edge,)), rng=rng).front_search
+    assert (again.level, again.sentence) == ("found", "One front rises.")
+
+
+def test_nothing_by_hand_is_called_moving_where_the_frames_turn_otherwise():
+    # TRUTH  the hand-made run's front and a moving knot, clicked
+    made = quick_run()
+    strip, motion = made.strip, made.motion
+    knot = next(k for k in motion.knots if k.moving)
+    marks = Marks(fronts=(course_of(strip, motion.fronts[0]),), knots=(course_of(strip, knot),))
+    for doubt in ("", TURN):
+        marked = with_marks(strip, motion, marks, rng=np.random.default_rng(0), doubt=doubt)
+        front, hand = marked.fronts[-1], marked.knots[-1]
+        assert front.by_hand
+        assert hand.by_hand
+        assert front.moving == hand.moving == (not doubt)
+        assert hand.left_out == doubt
+        assert any(TURN in note for note in front.notes) == bool(doubt)
 
 
 def test_a_letter_that_names_another_body_after_a_new_measurement_is_said(finished, small_run):

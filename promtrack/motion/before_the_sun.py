@@ -3,28 +3,30 @@ grows."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
 from promtrack.checks import Check
 from promtrack.motion import limits
 from promtrack.motion.knots import KnotPoints, sky_plane, sky_to_strip
-from promtrack.motion.motion_checks import BEFORE, CROSSES, LEFT_OUT, LOOKS, contrast
+from promtrack.motion.motion_checks import BEFORE, CROSSES, LEFT_OUT, LOOKS, Sensor, contrast
 from promtrack.motion.records import KnotTrack
 from promtrack.strip.records import Strip, StripGeometry
 
 PASSING = 3  # frames in which the line of a track is looked at beyond its ends, at least
 LONE_MM = 30.0  # to the next track
+LEAST_BESIDE = 3  # places beside those of a track whose change tells what its own light is worth
 ON_DISC_MM = -3.0  # well inside the limb, and what the air makes of it
 
 
-def before_the_sun(strip: Strip, points: KnotPoints) -> str:
+def before_the_sun(strip: Strip, points: KnotPoints, sensor: Sensor | None = None) -> str:
     """Why a track is, or may be, something between the Sun and the telescope; '' where nothing says so.
 
     Its straight line is followed beyond its ends. Plasma takes light from the disc behind it, and does not
     add as much there as beside it; and plasma that crosses all the field has neither risen from the Sun nor
-    fallen on it.
+    fallen on it. The field ends with the frames, not where strips are narrower or something is covered;
+    without `sensor` its borders are not known.
     """
     found = _on_its_line(strip.geometry, points.time_s, points.row, points.column, strip.time_s)
     own = (strip.time_s >= points.time_s[0]) & (strip.time_s <= points.time_s[-1])
@@ -32,20 +34,28 @@ def before_the_sun(strip: Strip, points: KnotPoints) -> str:
     on_disc = np.flatnonzero(~own & (found[:, 0] >= 7) & (found[:, 0] < deepest))
     if len(on_disc) >= PASSING and _adds_light(strip, points, on_disc, found):
         return BEFORE
-    return CROSSES if all(_passes_border(strip, points.index, points.row, points.column)) else ""
+    if sensor is None:
+        return ""
+    crosses = all(_passes_border(strip, points.index, points.row, points.column, sensor))
+    return CROSSES if crosses else ""
 
 
-def doubtful_knots(strip: Strip, knots: tuple[KnotTrack, ...]) -> Iterator[Check]:
+def doubtful_knots(
+    strip: Strip, knots: tuple[KnotTrack, ...], largest_mm: float = limits.KNOT_MM
+) -> Iterator[Check]:
     """Moving knots that could be something else.
 
-    What goes less than a knot's own size may have grown, or brightened on one side. What is straight, at one
-    speed, seen neither to begin nor to end, and far from all other tracks looks like a speck before the Sun.
+    What goes less than the size of the largest knots looked for, `largest_mm`, may have grown, or brightened
+    on one side. What is straight, at one speed, seen neither to begin nor to end, and far from all other
+    tracks looks like a speck before the Sun.
     """
     moving = [knot for knot in knots if knot.moving]
-    short = sum(k.fit.speed_km_s / limits.KM_S * np.ptp(k.time_s) < limits.KNOT_MM for k in moving)
+    paths = [_in_the_sky(strip, knot.curve_mm, knot.curve_angle_deg) for knot in moving]
+    short = sum(abs(path[-1] - path[0]) < largest_mm for path in paths)
     if short:
         words = (
-            f"{short} of {len(moving)} moving knots went less than {limits.KNOT_MM:.0f} Mm, a knot's own size"
+            f"{short} of {len(moving)} moving knots went less than {largest_mm:g} Mm from where "
+            f"{'it' if short == 1 else 'they'} began, a large knot's own size"
         )
         level = "fair" if short > LEFT_OUT * len(moving) else "good"
         more = "what grows, or brightens on one side, would look the same"
@@ -74,11 +84,13 @@ def doubtful_knots(strip: Strip, knots: tuple[KnotTrack, ...]) -> Iterator[Check
 
 def _apart_mm(strip: Strip, one: KnotTrack, other: KnotTrack) -> float:
     """The least distance between two tracks, whatever the time."""
-    one_mm, other_mm = (
-        (strip.geometry.limb_mm + knot.height_mm) * np.exp(1j * np.deg2rad(knot.angle_deg))
-        for knot in (one, other)
-    )
+    one_mm, other_mm = (_in_the_sky(strip, knot.height_mm, knot.angle_deg) for knot in (one, other))
     return float(np.abs(np.subtract.outer(one_mm, other_mm)).min())
+
+
+def _in_the_sky(strip: Strip, height_mm: np.ndarray, angle_deg: np.ndarray) -> np.ndarray:
+    """(n,) places in the plane of the sky as complex numbers, Mm from the Sun's centre."""
+    return (strip.geometry.limb_mm + height_mm) * np.exp(1j * np.deg2rad(angle_deg))
 
 
 def _on_its_line(
@@ -93,13 +105,21 @@ def _on_its_line(
     return np.column_stack(sky_to_strip(geometry, x, y, middle))
 
 
-def _passes_border(strip: Strip, index: np.ndarray, row: np.ndarray, column: np.ndarray) -> list[bool]:
-    """Whether a track comes in over the border of what strips show, the limb apart, and leaves over it."""
-    time_s = strip.time_s[index]
+def _passes_border(
+    strip: Strip, index: np.ndarray, row: np.ndarray, column: np.ndarray, sensor: Sensor | None = None
+) -> list[bool]:
+    """Whether a track comes in over the border of what strips show, or of the frames where `sensor` is given,
+    the limb apart, and leaves over it."""
+    time_s, geometry = strip.time_s[index], strip.geometry
     step = PASSING * float(np.median(np.diff(strip.time_s)))
-    ends = _on_its_line(strip.geometry, time_s, row, column, time_s[[0, -1]] + [-step, step])
+    ends = _on_its_line(geometry, time_s, row, column, time_s[[0, -1]] + [-step, step])
     lights = strip.mapped(np.asarray, index[[0, -1]].tolist())
-    return [_outside(strip.geometry, light, *end) for light, end in zip(lights, ends, strict=True)]
+    passed = [_outside(geometry, light, *end) for light, end in zip(lights, ends, strict=True)]
+    if sensor is None:
+        return passed
+    frames = strip.frame[index[[0, -1]]].tolist()
+    at = [(f, geometry.angle_deg(c), geometry.height_mm(r)) for f, (r, c) in zip(frames, ends, strict=True)]
+    return [out and sensor.ends_at(*one) for out, one in zip(passed, at, strict=True)]
 
 
 def _outside(geometry: StripGeometry, light: np.ndarray, row: float, column: float) -> bool:
@@ -115,21 +135,31 @@ def _outside(geometry: StripGeometry, light: np.ndarray, row: float, column: flo
 
 def _adds_light(strip: Strip, points: KnotPoints, index: np.ndarray, place: np.ndarray) -> bool:
     """Whether strips are brighter at their places (row, column) than while the track was elsewhere, by half
-    of its own contrast; beside these places they must not be."""
+    of its own contrast and certainly against the changes beside these places."""
     looked = np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int))
     elsewhere = list(strip.mapped(np.asarray, points.index[looked].tolist()))
     at = zip(elsewhere, points.row[looked], points.column[looked], strict=True)
-    own = float(np.nanmedian([contrast(*one) for one in at]))
+    own = _seen(np.median, [contrast(*one) for one in at])
     index = index[np.unique(np.linspace(0, len(index) - 1, LOOKS).astype(int))]
     lights = list(strip.mapped(np.asarray, index.tolist()))
-    here, *beside = (
-        np.mean(
+    here, *others = (
+        _seen(
+            np.mean,
             [
                 contrast(light, row, column + away)
-                - np.median([contrast(other, row, column + away) for other in elsewhere])
+                - _seen(np.median, [contrast(other, row, column + away) for other in elsewhere])
                 for light, (row, column) in zip(lights, place[index], strict=True)
-            ]
+            ],
         )
         for away in (0, -24, -16, 16, 24)
     )
-    return bool(here > 0.5 * own and here > limits.CERTAIN * np.nanstd(beside))
+    beside = np.array(others)[np.isfinite(others)]
+    if len(beside) < LEAST_BESIDE:
+        return False
+    return bool(here > 0.5 * own and here > limits.CERTAIN * np.sqrt(np.mean(beside**2)))
+
+
+def _seen(mean: Callable[[np.ndarray], np.floating], values: list[float]) -> float:
+    """The mean or median of what is not nan; nan where nothing is left."""
+    seen = np.array(values)[np.isfinite(values)]
+    return float(mean(seen)) if len(seen) else float("nan")

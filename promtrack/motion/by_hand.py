@@ -20,7 +20,8 @@ from promtrack.motion.front_fit import fit_front, front_verdict
 from promtrack.motion.interpretation import LETTERS, label_motion
 from promtrack.motion.knot_fit import fit_path
 from promtrack.motion.knots import KnotPoints, sky_plane
-from promtrack.motion.measure import meanings_of
+from promtrack.motion.measure import in_words, not_moving, search_said
+from promtrack.motion.motion_checks import STILL
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Motion
 from promtrack.motion.tracks import track_of
 from promtrack.rounding import counted
@@ -32,10 +33,24 @@ LEAST_CHI2 = 0.05  # a degree of freedom, below which ten points hardly ever com
 UNTRIED = 1.0  # false alarms expected: no trial with scrambled times holds for a hand
 
 
-def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Generator) -> Motion:
+def with_marks(
+    strip: Strip,
+    motion: Motion,
+    marks: Marks,
+    *,
+    rng: np.random.Generator,
+    largest_mm: float = limits.KNOT_MM,
+    doubt: str = "",
+) -> Motion:
     """The motion with knots dropped, fronts refused, and fronts and knots by hand put in behind the others.
 
     What is not marked stays as it is, numbers and letters included; what is by hand takes the next letters.
+    Checks and sentences are those of what is left.
+
+    Parameters
+    ----------
+    largest_mm : diameter of the largest knots looked for
+    doubt : why nothing may be called moving; '' where nothing speaks against it
 
     Raises
     ------
@@ -47,9 +62,12 @@ def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Gen
     fronts += tuple(
         _front(strip, course, number, rng) for number, course in enumerate(marks.fronts, max(numbers) + 1)
     )
+    if doubt:
+        fronts = tuple(not_moving(f, doubt) if f.by_hand and f.moving else f for f in fronts)
     numbers = [k.knot for k in motion.knots] + [0]
     knots += tuple(
-        _knot(strip, course, number, motion) for number, course in enumerate(marks.knots, max(numbers) + 1)
+        _knot(strip, course, number, motion, doubt)
+        for number, course in enumerate(marks.knots, max(numbers) + 1)
     )
     gone = {k.knot for k in motion.knots} - {k.knot for k in knots}
     marked = replace(
@@ -60,7 +78,24 @@ def with_marks(strip: Strip, motion: Motion, marks: Marks, *, rng: np.random.Gen
         ridges=tuple(ridge for ridge in motion.ridges if ridge.knot not in gone),
         letters=_letters(motion, knots, fronts),
     )
-    return replace(marked, meanings=meanings_of(marked, strip.geometry))
+    if (knots, fronts) == (motion.knots, motion.fronts):
+        return marked
+    by_strips = tuple(check for check in motion.checks if check.name == STILL)
+    return in_words(replace(_searched(motion, marked), checks=by_strips), strip, largest_mm)
+
+
+def _searched(motion: Motion, marked: Motion) -> Motion:
+    """The marked motion with what the search for fronts says after the marks."""
+    kept, left = {knot.knot for knot in marked.knots}, {front.front for front in marked.fronts}
+    sensitivity = motion.sensitivity
+    if any(front.moving and front.front not in left for front in motion.fronts):
+        words = f"What was seen to rise is taken out by marks. Besides: {sensitivity.sentence}"
+        sensitivity = replace(sensitivity, sentence=words)
+    alone = [number for number in motion.front_search.alone if number in kept]
+    search = search_said(sensitivity, marked.fronts, alone)
+    if any(front.by_hand and front.moving for front in marked.fronts):
+        sensitivity = search  # what could not be followed may be what was clicked
+    return replace(marked, front_search=search, sensitivity=sensitivity)
 
 
 def _letters(motion: Motion, knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...]) -> dict[str, str]:
@@ -164,7 +199,7 @@ def _no_surer(fit: FrontFit) -> FrontFit:
     return replace(fit, **larger)
 
 
-def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion) -> KnotTrack:
+def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion, doubt: str) -> KnotTrack:
     geometry = strip.geometry
     at, clicked, err = _course(strip, course, LEAST_KNOT, "knot")
     angle, height, snr = clicked[:, 0].copy(), clicked[:, 1].copy(), np.full(len(at), np.nan)
@@ -189,8 +224,9 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion) 
         path,
         false_alarm=UNTRIED,
         significance=float(significance),
-        moving=bool(significance > limits.SEEN),
+        moving=bool(significance > limits.SEEN) and not doubt,
         knot=number,
+        left_out=doubt,
         by_hand=True,
     )
 

@@ -3,6 +3,7 @@ means."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -14,11 +15,18 @@ from promtrack.errors import SettingsError
 from promtrack.motion.associate import knot_followed, match_ridges, moves_with
 from promtrack.motion.before_the_sun import doubtful_knots
 from promtrack.motion.front import find_fronts, front_checks
-from promtrack.motion.interpretation import LETTERED_KNOTS, front_meaning, knot_meaning, rank, threads_meaning
+from promtrack.motion.interpretation import (
+    LETTERED_KNOTS,
+    front_meaning,
+    knot_meaning,
+    lettered,
+    rank,
+    threads_meaning,
+)
 from promtrack.motion.knots import find_knots
 from promtrack.motion.leading_edge import LEAST_COLUMNS, sector_columns
 from promtrack.motion.motion_checks import (
-    Place,
+    Sensor,
     cadence_notes,
     check_knots,
     knot_spacing_mm,
@@ -55,7 +63,7 @@ def measure_motion(
     scale_err: float = 0.0,
     clock_err: float = 0.0,
     seed: int = 0,
-    place: Place | None = None,
+    sensor: Sensor | None = None,
     disc_counts: float | None = None,
     doubt: str = "",
     progress: Callable[[int, int], None] | None = None,
@@ -68,10 +76,9 @@ def measure_motion(
     scale_err, clock_err : relative 1-sigma errors of the scale and of the clock's rate, kept apart from
         random errors
     seed : of the trials; the same seed gives the same result
-    place : place(frame, angle_deg, height_mm) gives x and y on the sensor, by which what stands there is left
-        out; None where it is not known
+    sensor : by which what stands on it is left out, and what crosses all the field; None: not known
     disc_counts : see `find_prominences`; None: prominences are not measured
-    doubt : why no knot may be called moving; '' where nothing speaks against it
+    doubt : why no knot and no front may be called moving; '' where nothing speaks against it
     progress : called with the work done so far and all of it; the last call, when everything is measured, has
         both alike
 
@@ -103,15 +110,18 @@ def measure_motion(
             scale_err=scale_err,
             clock_err=clock_err,
             rng=rng,
-            place=place,
+            sensor=sensor,
             doubt=doubt,
             progress=lambda done, parts: tell(len(strip) + done, total),
         )
         apart = other.result()
     knots, chance = tracked.knots, tracked.chance
-    fronts, front_search = _beside_knots(
-        apart.fronts, apart.front_search, knots, strip.geometry, asked=bool(sectors)
-    )
+    fronts, sensitivity = apart.fronts, apart.front_search
+    if doubt and any(front.moving for front in fronts):
+        words = f"A front rises, but is not called moving, since {doubt}."
+        sensitivity = replace(sensitivity, level="not measurable", sentence=words)
+        fronts = tuple(not_moving(front, doubt) for front in fronts)
+    fronts, front_search = _beside_knots(fronts, sensitivity, knots, strip.geometry, asked=bool(sectors))
     spacing = knot_spacing_mm(strip, search.points)
     control = Control(
         method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),
@@ -132,15 +142,40 @@ def measure_motion(
         clock_err=clock_err,
         prominences=tuple(one for future in standing for one in future.result()),
         front_search=front_search,
-        checks=(
-            *check_knots(knots, tracked.still_pull, tracked.still),
-            *on_one_line(knots, strip.geometry),
-            *doubtful_knots(strip, knots),
-            *front_checks(fronts, apart.front_search),
-        ),
+        sensitivity=sensitivity,
+        checks=tuple(check_knots((), tracked.still_pull, tracked.still)),
     )
     tell(total, total)
-    return replace(found, meanings=meanings_of(found, strip.geometry))
+    return in_words(found, strip, motion.knot_mm[1])
+
+
+def in_words(motion: Motion, strip: Strip, largest_mm: float) -> Motion:
+    """The motion with what is said of its knots and fronts: checks behind those that it has, meanings, and
+    the search's sentence, in the letters of the report.
+
+    Parameters
+    ----------
+    largest_mm : diameter of the largest knots looked for
+    """
+    checks = (
+        *motion.checks,
+        *check_knots(motion.knots, math.nan, 0),
+        *on_one_line(motion.knots, strip.geometry),
+        *doubtful_knots(strip, motion.knots, largest_mm),
+        *front_checks(motion.fronts, motion.sensitivity),
+    )
+    search = motion.front_search
+    return replace(
+        motion,
+        checks=tuple(replace(check, sentence=lettered(check.sentence, motion)) for check in checks),
+        front_search=replace(search, sentence=lettered(search.sentence, motion)),
+        meanings=meanings_of(motion, strip.geometry),
+    )
+
+
+def not_moving(front: Front, doubt: str) -> Front:
+    """The front, not called moving, with a note why."""
+    return replace(front, moving=False, notes=(*front.notes, f"not called moving, since {doubt}"))
 
 
 def _of_one_strip(strip: Strip, motion: MotionSettings, scale_err: float, clock_err: float) -> Motion:
@@ -262,14 +297,20 @@ def _beside_knots(
         kept = [front for front in fronts if not followed.get(front.front)]
         fronts = tuple(replace(front, front=number) for number, front in enumerate(kept, start=1))
         alone = sorted(set(followed.values()) - {0})
+    return fronts, search_said(search, fronts, alone)
+
+
+def search_said(sensitivity: FrontSearch, fronts: tuple[Front, ...], alone: list[int]) -> FrontSearch:
+    """What the search for fronts says with these fronts and with knots, by number, that rise alone."""
     moving = sum(front.moving for front in fronts)
     if moving:
         sentence = f"{moving} fronts rise." if moving > 1 else "One front rises."
-        search = replace(search, level="found", sentence=sentence)
-    elif alone:
-        which = f"knot {alone[0]}" if len(alone) == 1 else f"knots {', '.join(map(str, alone))}"
-        search = replace(search, sentence=f"What rises is {which} alone. Besides: {search.sentence}")
-    return fronts, search
+        return replace(sensitivity, level="found", sentence=sentence, alone=tuple(alone))
+    if alone:
+        which = " and ".join(f"knot {number}" for number in alone)
+        sentence = f"What rises is {which} alone. Besides: {sensitivity.sentence}"
+        return replace(sensitivity, sentence=sentence, alone=tuple(alone))
+    return sensitivity
 
 
 def meanings_of(motion: Motion, geometry: StripGeometry) -> tuple[Meaning, ...]:

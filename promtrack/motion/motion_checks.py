@@ -4,6 +4,7 @@ drifts over it, what moves alike, what is too fast for the cadence."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +18,7 @@ from promtrack.motion.records import KnotTrack
 from promtrack.strip.records import Strip, StripGeometry
 
 Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
+STILL = "what stands still"  # name of its check
 FIXED = "fixed on the sensor"
 BEFORE = "as bright before the disc, as nothing on the Sun is"
 CROSSES = "crosses the field from border to border, as a satellite, a bird or an insect may"
@@ -32,6 +34,21 @@ LINE_LONG = 0.5  # length of a straight line of knots, in widths of the strip
 LEFT_OUT = 0.3  # share of tracks fixed on the sensor
 
 
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """Where the Sun stood on it."""
+
+    place: Place
+    shape: tuple[int, int]  # rows, columns
+
+    def ends_at(self, frame: int, angle_deg: float, height_mm: float) -> bool:
+        """Whether a place lies beyond the frame's border, or within a knot's size of it, where none is
+        found."""
+        here = np.array(self.place(frame, angle_deg, height_mm))
+        px = limits.KNOT_MM * np.hypot(*(self.place(frame, angle_deg, height_mm + 1.0) - here))
+        return bool((here < px).any() or (here > np.array(self.shape[::-1]) - 1.0 - px).any())
+
+
 def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> Iterator[Check]:
     """Checks of the motion by its knots.
 
@@ -43,15 +60,14 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
         level = "good" if still_pull <= STILL_FAIR else "fair" if still_pull <= limits.SEEN else "poor"
         which = f"{still} track{'s' * (still != 1)}"
         words = f"What stands still ({which}) moves by {still_pull:.1f} of its errors rms"
-        yield Check(
-            "motion", "what stands still", level, words + ("" if level == "good" else ", where 1 is expected")
-        )
-    for reason, words in _LEFT_OUT.items():
-        alike = sum(knot.left_out == reason for knot in knots)
+        yield Check("motion", STILL, level, words + ("" if level == "good" else ", where 1 is expected"))
+    for why in _LEFT_OUT:
+        alike = sum(knot.left_out == why.reason for knot in knots)
         if alike:
-            level = "fair" if alike > LEFT_OUT * len(knots) or reason == CROSSES else "good"
-            level = "poor" if reason == TURN else level
-            yield Check("motion", reason, level, f"{alike} of {len(knots)} tracks {words}")
+            level = "fair" if alike > LEFT_OUT * len(knots) or why.reason == CROSSES else "good"
+            level = "poor" if why.reason == TURN else level
+            words = why.one if alike == 1 else why.several
+            yield Check("motion", why.name, level, f"{alike} of {len(knots)} tracks {words}")
     moving = [knot.fit for knot in knots if knot.moving]
     if len(moving) >= LEAST_ALIKE:
         velocity = np.array([(fit.radial_km_s, fit.along_km_s) for fit in moving])
@@ -73,13 +89,44 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
             )
 
 
-_LEFT_OUT = {
-    FIXED: "stand still on the sensor (dust, ghosts) and are left out",
-    BEFORE: "are as bright before the disc as beside it (a satellite, a bird, an insect) and are left out",
-    CROSSES: "cross the field on a straight line from border to border: plasma or something before the Sun, "
-    "such as a satellite, a bird or an insect; they are not called moving",
-    TURN: "are not called moving, since the frames turn otherwise than the settings say",
-}
+@dataclass(frozen=True, slots=True)
+class _LeftOut:
+    """One reason why tracks are not called moving, in words for one track and for several."""
+
+    reason: str
+    name: str  # of the check
+    one: str
+    several: str
+
+
+_LEFT_OUT = (
+    _LeftOut(
+        FIXED,
+        "fixed on the sensor",
+        "stands still on the sensor (dust, a ghost) and is left out",
+        "stand still on the sensor (dust, ghosts) and are left out",
+    ),
+    _LeftOut(
+        BEFORE,
+        "bright before the disc",
+        "is as bright before the disc as beside it (a satellite, a bird, an insect) and is left out",
+        "are as bright before the disc as beside it (a satellite, a bird, an insect) and are left out",
+    ),
+    _LeftOut(
+        CROSSES,
+        "crossing the field",
+        "crosses the field on a straight line from border to border: plasma or something before the Sun, "
+        "such as a satellite, a bird or an insect; it is not called moving",
+        "cross the field on a straight line from border to border: plasma or something before the Sun, "
+        "such as a satellite, a bird or an insect; they are not called moving",
+    ),
+    _LeftOut(
+        TURN,
+        "turn of the frames",
+        f"is not called moving, since {TURN}",
+        f"are not called moving, since {TURN}",
+    ),
+)
 
 
 def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterator[Check]:

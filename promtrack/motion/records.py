@@ -139,6 +139,7 @@ class FrontSearch:
     slowest_km_s: float = math.nan  # a front between these speeds ...
     fastest_km_s: float = math.nan
     faintest_noise: float = math.nan  # ... and brighter than this, in noise of a strip value, would be found
+    alone: tuple[int, ...] = ()  # numbers of knots whose own rise is all that an edge follows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -212,6 +213,7 @@ class Motion:
     scale_err: float  # relative, 1 sigma
     clock_err: float  # relative, 1 sigma
     front_search: FrontSearch = FrontSearch("not measurable", "Eruptions were not searched for.")
+    sensitivity: FrontSearch = front_search  # what the search says of all that it has not found
     checks: tuple[Check, ...] = ()  # of the motion, by what is not the fit itself
     prominences: tuple[Prominence, ...] = ()  # all that stands above the limb, the largest first
     letters: dict[str, str] = field(default_factory=dict)  # of 'front 1', 'knot 7'; empty: by their rank

@@ -24,7 +24,7 @@ from promtrack.motion.false_alarms import (
 from promtrack.motion.knot_fit import KnotPath, fit_path
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
-from promtrack.motion.motion_checks import FIXED, Place, fixed_on_sensor
+from promtrack.motion.motion_checks import FIXED, Sensor, fixed_on_sensor
 from promtrack.motion.records import KnotFit, KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
@@ -91,7 +91,7 @@ def track_knots(
     scale_err: float,
     clock_err: float,
     rng: np.random.Generator,
-    place: Place | None = None,
+    sensor: Sensor | None = None,
     doubt: str = "",
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Tracked:
@@ -99,8 +99,7 @@ def track_knots(
 
     Parameters
     ----------
-    place : place(frame, angle_deg, height_mm) gives x and y on the sensor; without it nothing is left out as
-        standing there
+    sensor : without it nothing is left out as standing there, or as crossing the field
     doubt : why no track may be called moving; '' where nothing speaks against it
     """
     places = places_of(strip, search.points)
@@ -145,10 +144,10 @@ def track_knots(
         still += [path] if track.sizes < STILL_SIZES else []
         alarm = track.false_alarm + _expected_unmoved(track, path.fit, len(tracks)) + sum(low) * in_fringe
         left_out = doubt
-        if place is not None and fixed_on_sensor(strip, track.points, path, place):
+        if sensor is not None and fixed_on_sensor(strip, track.points, path, sensor.place):
             left_out = FIXED
         elif track.sizes >= STILL_SIZES:
-            left_out = before_the_sun(strip, track.points) or doubt
+            left_out = before_the_sun(strip, track.points, sensor) or doubt
         alarm = max(alarm, LEAST_TOLD)
         knots.append(
             track_of(

@@ -5,11 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from promtrack.motion import measure_motion
 from promtrack.motion.associate import knot_followed, moves_with
 from promtrack.motion.interpretation import front_meaning, knot_meaning, threads_meaning
 from promtrack.motion.measure import _beside_knots
+from promtrack.motion.motion_checks import TURN
 from promtrack.motion.records import NONE, Front, FrontFit, FrontSearch
 from promtrack.strip.records import StripGeometry
+from tests.motion.made_strips import Recipe, made_strip
 from tests.motion.test_measure import knot
 
 GEOMETRY = StripGeometry(200, 240, -3.0, 0.73, 60.0, 0.06, 700.0, True)
@@ -72,6 +75,21 @@ def test_an_edge_in_the_place_of_a_knot_is_that_knot(width, above, followed):
     fronts, search = _beside_knots((one,), NOTHING, (RISING,), GEOMETRY, asked=False)
     assert len(fronts) == (0 if followed else 1)
     assert search.sentence.startswith("What rises is knot 3 alone." if followed else "One front rises.")
+
+
+def test_no_front_is_called_moving_where_the_frames_turn_otherwise(tmp_path, monkeypatch):
+    # TRUTH  a front that the search finds; nothing is called moving in such frames
+    strip, _ = made_strip(Recipe(frames=12, rows=60, columns=80, knots=0, threads=0), tmp_path, 1)
+    monkeypatch.setattr("promtrack.motion.measure.find_fronts", lambda *a, **k: ((front(8.0),), NOTHING))
+    (kept,) = measure_motion(strip).fronts
+    assert kept.moving
+    motion = measure_motion(strip, doubt=TURN)
+    (one,) = motion.fronts
+    assert not one.moving
+    assert one.notes == (f"not called moving, since {TURN}",)
+    assert motion.front_search.level == "not measurable"
+    (check,) = (check for check in motion.checks if check.name == "search for fronts")
+    assert check.sentence == f"A front rises, but is not called moving, since {TURN}."
 
 
 @pytest.mark.parametrize("width", [0.9, 8.0])

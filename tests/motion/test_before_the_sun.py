@@ -7,7 +7,8 @@ import pytest
 
 from promtrack.motion.before_the_sun import before_the_sun, doubtful_knots
 from promtrack.motion.knots import KnotPoints
-from promtrack.motion.motion_checks import BEFORE, CROSSES, check_knots
+from promtrack.motion.measure import in_words, measure_motion
+from promtrack.motion.motion_checks import BEFORE, CROSSES, FIXED, TURN, Sensor, check_knots
 from promtrack.pipeline import run
 from promtrack.scene import make_scene
 from tests.conftest import QUICK_SETTINGS, SMALL
@@ -52,6 +53,29 @@ def test_a_lone_speck_in_the_sky_is_said_to_look_like_plasma(quiet, tmp_path, mo
     assert any("a satellite, a bird or an insect before the Sun would look the same" in one for one in said)
 
 
+def straight(strip, first, last, count):
+    """Points on a line from one place (row, column) to another in the first strips."""
+    row, column = np.linspace(first, last, count).T
+    one, index = np.ones(count), np.arange(count)
+    return KnotPoints(index, strip.time_s[:count], row, column, 0.2 * one, 0.2 * one, 10 * one, 0 * index)
+
+
+def rewritten(strip, cube):
+    """The strip with other light."""
+    cube.astype("<f4").tofile(strip.path)
+    return strip
+
+
+def sensor_of(geometry, beside=0, above=0):
+    """Frames that end with the strips, or so many pixels beside and above them."""
+
+    def place(frame, angle_deg, height_mm):
+        x, up = geometry.column(angle_deg), geometry.row(height_mm)
+        return float(x + beside), float(geometry.rows - 1 - up + above)
+
+    return Sensor(place, (geometry.rows + 200 + above, geometry.columns + 2 * beside))
+
+
 @pytest.mark.parametrize(
     ("first", "last", "said"),
     [
@@ -64,12 +88,49 @@ def test_what_crosses_the_field_is_not_called_moving(tmp_path, first, last, said
     # TRUTH  straight tracks from one place (row, column) of strips of 420 columns to another
     strip, _ = made_strip(Recipe(frames=30, jitter_s=0.0, gaps=0, knots=0, threads=0), tmp_path, 1)
     assert strip.geometry.columns == 420
-    row, column = np.linspace(first, last, 30).T
-    one = np.ones(30)
-    points = KnotPoints(
-        np.arange(30), strip.time_s, row, column, 0.2 * one, 0.2 * one, 10 * one, np.zeros(30, int)
-    )
-    assert before_the_sun(strip, points) == said
+    points = straight(strip, first, last, 30)
+    assert before_the_sun(strip, points, sensor_of(strip.geometry)) == said
+
+
+def test_the_field_ends_with_the_frames_alone(tmp_path):
+    # TRUTH  tracks over the sides and over the top of strips that are narrower than the frames, and between
+    # two covered regions: they do not cross the field. Where the frames end with the strips, they do.
+    strip, _ = made_strip(Recipe(frames=30, jitter_s=0.0, gaps=0, knots=0, threads=0), tmp_path, 1)
+    aside, over = straight(strip, (60.0, 8.0), (70.0, 412.0), 30), straight(strip, (60, 8), (162, 300), 30)
+    at_ends, wider = sensor_of(strip.geometry), sensor_of(strip.geometry, beside=100, above=100)
+    assert [before_the_sun(strip, one, at_ends) for one in (aside, over)] == [CROSSES, CROSSES]
+    assert [before_the_sun(strip, one, wider) for one in (aside, over)] == ["", ""]
+    assert [before_the_sun(strip, over, sensor_of(strip.geometry, above=100))] == [""]
+    light = strip.read()
+    light[:, 40:90, :100] = light[:, 40:90, 320:] = np.nan
+    between = straight(strip, (60.0, 108.0), (70.0, 312.0), 30)
+    assert before_the_sun(rewritten(strip, light), between, at_ends) == ""
+
+
+@pytest.mark.parametrize(
+    ("beside", "said"),
+    [("sky", BEFORE), ("alike", ""), ("one seen", ""), ("one hidden now and then", BEFORE)],
+)
+def test_what_brightens_beside_counts_against_a_speck_before_the_disc(tmp_path, beside, said):
+    # TRUTH  a speck of 50 sigma falls from 40 Mm straight on the disc and adds its light there; beside it the
+    # light stays, or brightens as much, or is not seen but at one place, or is hidden in one strip
+    recipe = Recipe(frames=70, jitter_s=0.0, gaps=0, knots=0, threads=0, low_mm=-16.0)
+    strip, _ = made_strip(recipe, tmp_path, 1)
+    rows, columns = np.mgrid[: strip.geometry.rows, : strip.geometry.columns]
+    deepest, middle = strip.geometry.row(-3.0), 210
+    light = np.random.default_rng(2).normal(0.0, 0.2, strip.shape)
+    for i, row in enumerate(np.linspace(90.0, 8.0, 70)):
+        where = [0, -24, -16, 16, 24] if beside == "alike" and row < deepest else [0]
+        light[i] += sum(
+            10.0 * np.exp(-0.5 * ((rows - row) ** 2 + (columns - middle - away) ** 2) / 1.5**2)
+            for away in where
+        )
+    if beside == "one seen":
+        light[:, :, middle + 9 :] = light[:, :, : middle - 31] = np.nan
+    if beside == "one hidden now and then":
+        light[-1, :, middle + 9 :] = np.nan
+    points = straight(strip, (90.0, middle), (30.0, middle), 51)
+    assert before_the_sun(rewritten(strip, light), points) == said
 
 
 def test_knots_beside_others_are_not_said_to_be_specks(tmp_path):
@@ -79,19 +140,42 @@ def test_knots_beside_others_are_not_said_to_be_specks(tmp_path):
     row, column = np.linspace((60.0, 100.0), (70.0, 200.0), 30).T
     height, angle = geometry.height_mm(row), geometry.angle_deg(column)
     one = replace(
-        knot(1.0, 30.0, 1.0), frame=strip.frame, time_s=strip.time_s, height_mm=height, angle_deg=angle
+        knot(1.0, 30.0, 1.0),
+        frame=strip.frame,
+        time_s=strip.time_s,
+        height_mm=height,
+        angle_deg=angle,
+        curve_mm=height,
+        curve_angle_deg=angle,
     )
     other = replace(one, knot=2, height_mm=height + 10.0, moving=False)
     (check,) = doubtful_knots(strip, (one,))
     assert check.level == "fair"
+    motion = replace(measure_motion(strip), knots=(one,), checks=(), letters={"knot 3": "D"})
+    (check,) = (c for c in in_words(motion, strip, 6.0).checks if c.name == "lone knots")
+    assert check.sentence.startswith("Knot D flies alone")
     assert not list(doubtful_knots(strip, (one, other)))
     (left,) = check_knots((replace(one, moving=False, left_out=CROSSES),), float("nan"), 0)
     assert left.level == "fair"
 
 
-@pytest.mark.parametrize(("km_s", "level"), [(3.6, "fair"), (60.0, None)])
-def test_what_goes_less_than_its_size_may_have_grown(tmp_path, km_s, level):
-    # TRUTH  3 Mm in 14 minutes, as the top of a thread grows; 50 Mm in the same time
+@pytest.mark.parametrize(
+    ("ends_mm", "largest_mm", "level"), [(3.0, 6.0, "fair"), (8.0, 6.0, None), (8.0, 10.0, "fair")]
+)
+def test_what_goes_less_than_its_size_may_have_grown(tmp_path, ends_mm, largest_mm, level):
+    # TRUTH  so far between the ends of its path, whatever its speed at mid-time: a top that grows slows down
     strip, _ = made_strip(Recipe(frames=30, jitter_s=0.0, gaps=0, knots=0, threads=0), tmp_path, 1)
-    grown = replace(knot(km_s, 0.0, 0.6), time_s=np.linspace(0.0, 840.0, 20), by_hand=True)
-    assert [check.level for check in doubtful_knots(strip, (grown,))] == ([level] if level else [])
+    path = 50.0 + ends_mm * np.sqrt(np.linspace(0.0, 1.0, 8))
+    grown = replace(knot(60.0, 0.0, 0.6), curve_mm=path, curve_angle_deg=np.full(8, 70.0), by_hand=True)
+    found = doubtful_knots(strip, (grown,), largest_mm)
+    assert [check.level for check in found] == ([level] if level else [])
+
+
+@pytest.mark.parametrize("reason", [FIXED, BEFORE, CROSSES, TURN])
+@pytest.mark.parametrize("count", [1, 2])
+def test_one_track_left_out_is_one(reason, count):
+    still = (replace(knot(1.0, 2.0, 1.0), left_out=reason, moving=False),) * count
+    (check,) = check_knots((*still, knot(3.0, 1.0, 1.0)), float("nan"), 0)
+    verb = {FIXED: "stands stand", BEFORE: "is are", CROSSES: "crosses cross", TURN: "is are"}[reason].split()
+    assert check.sentence.startswith(f"{count} of {count + 1} tracks {verb[count - 1]} ")
+    assert len(check.name) < 25
