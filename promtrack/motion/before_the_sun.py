@@ -54,8 +54,8 @@ def doubtful_knots(
     short = sum(abs(path[-1] - path[0]) < largest_mm for path in paths)
     if short:
         words = (
-            f"{short} of {len(moving)} moving knots went less than {largest_mm:g} Mm from where "
-            f"{'it' if short == 1 else 'they'} began, a large knot's own size"
+            f"{short} of {len(moving)} moving knots ended less than {largest_mm:g} Mm from the start, "
+            "a large knot's own size"
         )
         level = "fair" if short > LEFT_OUT * len(moving) else "good"
         more = "what grows, or brightens on one side, would look the same"

@@ -124,7 +124,7 @@ _LEFT_OUT = (
         TURN,
         "turn of the frames",
         f"is not called moving, since {TURN}",
-        f"are not called moving, since {TURN}",
+        "are not called moving, since the frames turn otherwise than the settings say",
     ),
 )
 
