@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import math
 import os
 import re
 import sys
@@ -84,6 +85,16 @@ def _as_typed(text: str, options: argparse.Namespace) -> str:
     return re.sub(re.escape(str(typed.absolute())) + r"(?![^/\\\s;:,`'])", lambda _: str(typed), text)
 
 
+def _one_or_more(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not number >= 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of 1 or more")
+    return number
+
+
 class _Parser(argparse.ArgumentParser):
     """Mistakes get one sentence, as everywhere else, and the nearest word where one was mistyped."""
 
@@ -146,7 +157,7 @@ def build_parser() -> argparse.ArgumentParser:
     trial.add_argument(
         "--rounds",
         metavar="N",
-        type=int,
+        type=lambda text: int(_one_or_more(text)),
         default=6,
         help="rounds of test features (default 6), each about as long as the run without its clip",
     )
@@ -155,7 +166,7 @@ def build_parser() -> argparse.ArgumentParser:
     watch.add_argument("folder", metavar="FOLDER", type=Path, help="folder into which frames come")
     _add_out(watch, "live.html and live.png (default: FOLDER's name with -live appended, beside it)")
     watch.add_argument(
-        "--every", metavar="SECONDS", type=float, default=60.0, help="between lines (default 60)"
+        "--every", metavar="SECONDS", type=_one_or_more, default=60.0, help="between lines (default 60)"
     )
     minutes_help = "end after so many minutes (default: at Ctrl-C)"
     watch.add_argument("--minutes", metavar="N", type=float, default=float("inf"), help=minutes_help)
@@ -275,7 +286,7 @@ def _trial(options: argparse.Namespace) -> None:
     from promtrack.trial import run_trial
 
     progress = _progress(options)("trial")
-    _print(options, run_trial(options.folder, rounds=max(options.rounds, 1), progress=progress))
+    _print(options, run_trial(options.folder, rounds=options.rounds, progress=progress))
     _print(options, [f"trial.ecsv and trial.png in {options.folder}"])
 
 
@@ -287,7 +298,7 @@ def _watch(options: argparse.Namespace) -> None:
     out, watch = live_folder(options.folder, options.out), Watch(options.folder, settings)
     if not options.quiet:
         _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
-    every_s, until_s = max(options.every, 1.0), 60.0 * options.minutes
+    every_s, until_s = options.every, 60.0 * options.minutes
     try:
         _print(options, watch_folder(watch, out, every_s=every_s, until_s=until_s))
     except KeyboardInterrupt:  # the usual end

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from promtrack.motion.interpretation import lettered
@@ -36,7 +37,11 @@ def run_demo(
     write_scene(scene, frames, progress=progress("scene"))
     size = f"{spec.count} frames of {spec.shape[1]}x{spec.shape[0]} px"
     yield f"a synthetic sequence, scenario '{name}': {size} in {frames}"
-    job = run(frames, folder.path, changes(observer_settings(spec, Settings())), progress=progress)
+    settings = observer_settings(spec, Settings())
+    settings = replace(
+        settings, clip=replace(settings.clip, credit="A Sun drawn by promtrack, not observed.")
+    )
+    job = run(frames, folder.path, changes(settings), progress=progress)
     _, scale, orientation = job.about
     for line in _table(judge(scene.truth, job.lock, job.motion, scale, orientation)):
         what = lettered(line[:38], job.motion) if line.startswith("knot") else line[:38]

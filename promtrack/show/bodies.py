@@ -1,8 +1,9 @@
 """What moves in the picture: fronts and knots with their marks, and when the number of each is shown.
 
 A number stands still beside its body, and a leader runs from it to the moving mark. It is the speed at that
-moment, or rather in the middle of the `NUMBER_S` for which it stands. At most two numbers show at once, that
-of the first letter first. A body that no model describes has a letter and no number.
+moment, or rather in the middle of the `NUMBER_S` for which it stands, with what it changes by meanwhile in
+its error. At most two numbers show at once, that of the first letter first. A body that no model describes
+has a letter and no number.
 """
 
 from __future__ import annotations
@@ -128,13 +129,17 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     return sorted(found, key=lambda body: not asked or body.letter != asked)
 
 
-def number_lines(body: Body, now_s: float, page: Page) -> tuple[str, ...]:
+def number_lines(body: Body, now_s: float, page: Page, stands_s: np.ndarray | None = None) -> tuple[str, ...]:
     """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one.
 
+    Its error holds by how much the speed is another at `stands_s`, (n,) moments at which the number shows.
     'by hand' stands below it where the points were clicked.
     """
     hand = ("by hand",) if body.by_hand else ()
     speed, error = (float(np.interp(now_s, body.time_s, v)) for v in (body.speed_km_s, body.error_km_s))
+    if stands_s is not None:
+        change = np.abs(np.interp(stands_s, body.time_s, body.speed_km_s) - speed)
+        error = float(np.hypot(error, change.max()))
     words = f"{body.letter} ≥ {with_error(abs(speed), error, 'km/s')}"
     if text_width(words, page.unit) <= MOST_WIDTH * page.inside.width:
         return (words, *hand)
@@ -152,8 +157,9 @@ def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[st
         return None
     left = int(max(body.number_s[1] - clip_s, 0.0) / time.stand_s)
     middle = max(body.number_s[1] - (left + 0.5) * time.stand_s, body.number_s[0] + 0.25 * time.stand_s)
-    at_s = float(np.clip(time.back(middle), body.time_s[0], body.time_s[-1]))
-    return number_lines(body, at_s, page)
+    stands = np.clip(middle + time.stand_s * np.linspace(-0.5, 0.5, 11), *body.number_s)
+    at_s, *stands_s = np.clip([time.back(t) for t in (middle, *stands)], body.time_s[0], body.time_s[-1])
+    return number_lines(body, float(at_s), page, np.array(stands_s))
 
 
 def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:

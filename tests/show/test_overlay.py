@@ -1,5 +1,6 @@
 """Annotation: where it stands, for how long, that it can be switched off, that it is right and readable."""
 
+import re
 from dataclasses import replace
 from functools import lru_cache
 from itertools import combinations
@@ -192,6 +193,23 @@ def test_a_changing_number_changes_in_steps_that_can_be_read():
     assert min(list(stood.values())[1:]) >= NUMBER_S
     speeds = [float(lines[0].split()[2]) for lines in stood]
     assert speeds == sorted(speeds)
+
+
+def test_the_error_of_a_number_holds_what_the_speed_does_while_it_stands():
+    # TRUTH  the front speeds up: at every picture its speed lies inside the error of the number beside it,
+    # but for the rounding of both
+    studio = stage(view="square")
+    annotation = studio.annotation()
+    body, page = annotation.bodies[0], annotation.page
+    seen = 0
+    for shot in motion_shots(studio):
+        lines = due_number(body, annotation.time, shot.time_s, page)
+        if lines is not None and body.seen(shot.time_s):
+            value, err = map(float, re.findall(r"[\d.]+", " ".join(lines))[:2])
+            now = float(np.interp(shot.time_s, body.time_s, body.speed_km_s))
+            assert abs(abs(now) - value) <= 1.1 * err + 0.5
+            seen += 1
+    assert seen > 10
 
 
 @pytest.mark.parametrize("length_s", [0.3, 1.0, 2.0, 2.45])
