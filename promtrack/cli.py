@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import logging
-import math
 import os
 import re
 import sys
@@ -86,13 +85,10 @@ def _as_typed(text: str, options: argparse.Namespace) -> str:
 
 
 def _one_or_more(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = math.nan
-    if not number >= 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of 1 or more")
-    return number
+    with suppress(ValueError):
+        if float(text) >= 1:
+            return float(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is no number of 1 or more")
 
 
 class _Parser(argparse.ArgumentParser):
@@ -165,9 +161,8 @@ def build_parser() -> argparse.ArgumentParser:
     watch = _command(commands, _watch, "watch 2026-05-17-east-limb")
     watch.add_argument("folder", metavar="FOLDER", type=Path, help="folder into which frames come")
     _add_out(watch, "live.html and live.png (default: FOLDER's name with -live appended, beside it)")
-    watch.add_argument(
-        "--every", metavar="SECONDS", type=_one_or_more, default=60.0, help="between lines (default 60)"
-    )
+    every = "between lines (default 60)"
+    watch.add_argument("--every", metavar="SECONDS", type=_one_or_more, default=60.0, help=every)
     minutes_help = "end after so many minutes (default: at Ctrl-C)"
     watch.add_argument("--minutes", metavar="N", type=float, default=float("inf"), help=minutes_help)
 
@@ -271,10 +266,9 @@ def _check(options: argparse.Namespace) -> None:
 
     if not options.quiet:  # at once: opening thousands of files takes a second or two
         _print(options, [f"looking at {options.input}"])
-    if options.drift:
-        _print(options, check_drift(options.input, settings, nudge=options.nudge))
-        return
-    _print(options, check(options.input, settings))
+    source, nudge = options.input, options.nudge
+    lines = check_drift(source, settings, nudge=nudge) if options.drift else check(source, settings)
+    _print(options, lines)
     if not options.quiet:
         typed = ["--settings", str(options.settings)] if options.settings is not None else []
         typed += [word for change in options.changes for word in ("--set", change)]
@@ -298,9 +292,9 @@ def _watch(options: argparse.Namespace) -> None:
     out, watch = live_folder(options.folder, options.out), Watch(options.folder, settings)
     if not options.quiet:
         _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
-    every_s, until_s = options.every, 60.0 * options.minutes
+    lines = watch_folder(watch, out, every_s=options.every, until_s=60.0 * options.minutes)
     try:
-        _print(options, watch_folder(watch, out, every_s=every_s, until_s=until_s))
+        _print(options, lines)
     except KeyboardInterrupt:  # the usual end
         run = command_line("promtrack", "run", options.folder)
         came = f"next: {run}" if watch.count else f"no frame has come into {options.folder}"
@@ -311,8 +305,8 @@ def _season(options: argparse.Namespace) -> None:
     """gather finished runs into one table, one page and one figure: season.ecsv, .html, .png, .svg"""
     from promtrack.season import write_season
 
-    _print(options, write_season(options.folders, options.out))
-    _print(options, [f"open {options.out / 'season.html'}"])
+    lines = write_season(options.folders, options.out)
+    _print(options, [*lines, f"open {options.out / 'season.html'}"])
 
 
 def _stage(options: argparse.Namespace) -> int:
