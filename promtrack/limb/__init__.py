@@ -4,8 +4,8 @@ Read in this order. What a frame passes: records (with the geometry of a frame),
 frame_limb (one frame), find (its limb without a guess), edge (rays across the limb), circle, measure (its
 limb zone against the template), shifts. Then all frames at once: equations (the linear system),
 observations (its tables and rows), noise, solve. What goes before: initial_radius, expected_geometry,
-template. Checks that are not the fit: compare, edge_checks. Beside these: flipped (frames turned by 180
-degrees), two_exposures (bright and faint in turn), inspect (a quick look).
+template. Checks that are not the fit: compare, edge_checks, rotation_check. Beside these: flipped (frames
+turned by 180 degrees), two_exposures (bright and faint in turn), inspect (a quick look).
 """
 
 # ruff: noqa: F401 - what the room hands out

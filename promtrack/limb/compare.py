@@ -17,12 +17,10 @@ from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX
 from promtrack.limb.measure import LEAST_PART, FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
-from promtrack.limb.shifts import MOST_ALONG_PX, Pairs
 from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
 
 APART_PX = 1.0  # of edge and features, below which they do no harm
 WINDOW = 8  # frames over which edge and features may not drift apart
-LEAST_TURN_DEG = 1.0  # of rotation beside the one assumed, over the recording; less does no harm
 UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
 PARTED = 0.01  # relative: two radii in one recording
@@ -94,85 +92,6 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
         f"({pulled:.0f} sigma): what stands on the limb has moved, or the field turns otherwise than assumed."
     )
     return [Check("lock", "edge against features", level, words)]
-
-
-def rotation_check(
-    pairs: list[Pairs],
-    radius_px: float,
-    *,
-    assumed_deg_h: float,
-    settings: tuple[tuple[str, float], ...] = (),
-) -> list[Check]:
-    """The turn of the field as the frames show it against the one computed or assumed.
-
-    Parameters
-    ----------
-    pairs : of each template's frames, laid on each other
-    settings : other settings of the mount, in words, and the rotation that each would give, deg an hour
-    """
-    if not pairs:
-        return []
-    steps, apart_s, along_px = (
-        np.concatenate([getattr(pair, name) for pair in pairs]) for name in ("steps", "apart_s", "along_px")
-    )
-    rates = [
-        rate
-        for step in np.unique(steps)
-        if (rate := _rate(step, apart_s[steps == step], along_px[steps == step]))
-    ]
-    if not rates:
-        return []
-    # beyond the reach of the search pairs say nothing; and where near pairs contradict far ones by 3 sigma,
-    # they show plasma that moves, which is carried no farther than it lives
-    reach_s = 0.7 * MOST_ALONG_PX / max(abs(rates[0].px_s), 1e-9)
-    rates = [rates[0]] + [rate for rate in rates[1:] if rate.apart_s < reach_s]
-    while any(rate.unlike(other) for rate in rates for other in rates):
-        rates = rates[1:]
-    surest = min(rates, key=lambda rate: rate.err_px_s)
-    beside = max(abs(rate.px_s - surest.px_s) - rate.err_px_s for rate in rates)
-    err_px_s = np.hypot(surest.err_px_s, max(beside, 0.0) / 2)
-    extra, rate_err = np.degrees([surest.px_s, err_px_s]) * 3600.0 / radius_px
-    span = float(sum(pair.apart_s[pair.steps == 1].sum() for pair in pairs)) / 3600.0
-    if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
-        words = (
-            f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
-            f"{max(abs(extra), rate_err):.2g} deg an hour."
-        )
-        return [Check("lock", "field rotation", "good", words)]
-    seen = assumed_deg_h + extra
-    near = 3 * rate_err + 0.15 * abs(seen)
-    fits = [words for words, rate in settings if not abs(rate - seen) >= near]
-    advice = f"{' or '.join(fits)} would fit" if fits else "check camera.mount, camera.mirrored and the site"
-    words = (
-        f"The frames turn by {seen:+.2f} +- {rate_err:.2f} deg an hour, not by {assumed_deg_h:+.2f} "
-        f"as the settings say: {advice}. The field rotation is measured in the frames instead."
-    )
-    return [Check("lock", "field rotation", "poor", words)]
-
-
-@dataclass(frozen=True, slots=True)
-class _Rate:
-    """Rate of the shifts of frames some steps apart."""
-
-    px_s: float
-    err_px_s: float
-    apart_s: float
-
-    def unlike(self, other: _Rate) -> bool:
-        """Whether two rates contradict each other by 3 sigma."""
-        return abs(self.px_s - other.px_s) > 3 * np.hypot(self.err_px_s, other.err_px_s)
-
-
-def _rate(step: int, apart_s: np.ndarray, along_px: np.ndarray) -> _Rate | None:
-    """None of fewer than five pairs. Frames far apart tell a turn from plasma that moves and from errors that
-    add up from each frame to the next; but they are less alike. Pairs that overlap are taken as one."""
-    apart_s, along_px = apart_s[apart_s > 0], along_px[apart_s > 0]
-    if len(apart_s) < 5:
-        return None
-    rate = float(np.median(along_px / apart_s))
-    spread = max(MAD * float(np.median(np.abs(along_px - rate * apart_s))), 0.05)
-    usual_s = float(np.median(apart_s))
-    return _Rate(rate, spread * float(np.sqrt(step / len(apart_s))) / usual_s, usual_s)
 
 
 def _free_radius(m: FrameMeasure) -> tuple[float, float]:

@@ -13,11 +13,11 @@ import numpy as np
 from promtrack.checks import Check
 from promtrack.errors import InputError
 from promtrack.limb.circle import FAR_SIGMA
-from promtrack.limb.compare import rotation_check
 from promtrack.limb.edge import Grid
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
+from promtrack.limb.rotation_check import rotation_check
 from promtrack.limb.shifts import MOST_ALONG_PX, Pairs, Template, zone_of
 from promtrack.limb.template import LaidZone, make_template, zone_grid
 from promtrack.sequence.records import MANY, Sequence, spread_over

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from promtrack.limb.compare import one_radius, rotation_check
+from promtrack.limb.compare import one_radius
+from promtrack.limb.rotation_check import rotation_check
 from promtrack.limb.shifts import MOST_ALONG_PX, Pairs
 
 RADIUS_PX, SIGMA_PX, FRAMES = 1500.0, 15.0, 60
