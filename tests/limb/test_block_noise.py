@@ -25,6 +25,17 @@ def made(noise: BlockNoise, err_px: np.ndarray, seed: int, frames: int = 60) -> 
     return table
 
 
+def pulls_of_the_mean(truth: BlockNoise, err_px: np.ndarray, seeds: range) -> np.ndarray:
+    """Mean shift of each frame, weighted by the covariance found, over its stated error."""
+    pulls = []
+    for seed in seeds:
+        table = made(truth, err_px, seed)
+        noise = fit_block_noise(table, swaying=True)
+        weight = np.linalg.solve(noise.covariance(PLACES_PX, err_px), np.ones(len(PLACES_PX)))
+        pulls.append(table[:, :, 0] @ weight / np.sqrt(weight.sum()))
+    return np.concatenate(pulls)
+
+
 def test_air_and_plasma_are_told_apart():
     # TRUTH  injected. Five seeds: the air's 0.7 px comes out as 0.64 to 0.76, its 150 px as 95 to 240, the
     # factor 3 as 2.4 to 3.5: 24 frames of 20 blocks know a logarithm to 0.1, 0.3 and 0.15.
@@ -41,12 +52,7 @@ def test_the_stated_error_of_the_common_shift_holds():
     # injected zero: pulls of 60 correlated frames in five seeds, 0.8 to 1.25 of the stated error.
     truth = BlockNoise(shared_px=0.6, length_px=120.0, plasma_px=0.2, own=4.0)
     err = np.where(np.arange(20) % 3 == 0, 0.05, 0.5)
-    pulls = []
-    for seed in range(5):
-        table = made(truth, err, 10 + seed)
-        noise = fit_block_noise(table, swaying=True)
-        weight = np.linalg.solve(noise.covariance(PLACES_PX, err), np.ones(20))
-        pulls += list(table[:, :, 0] @ weight / np.sqrt(weight.sum()))
+    pulls = pulls_of_the_mean(truth, err, range(10, 15))
     assert 0.8 < np.std(pulls) < 1.25
 
 
@@ -55,12 +61,7 @@ def test_plasma_that_covers_several_blocks_makes_the_common_shift_less_sure():
     # shift of 60 correlated frames in eight seeds. Taken as each block by itself they are 2.1.
     truth = BlockNoise(shared_px=0.2, length_px=120.0, plasma_px=1.2, plasma_length_px=250.0, own=1.0)
     err = np.full(20, 0.1)
-    pulls = []
-    for seed in range(8):
-        table = made(truth, err, 20 + seed)
-        noise = fit_block_noise(table, swaying=True)
-        weight = np.linalg.solve(noise.covariance(PLACES_PX, err), np.ones(20))
-        pulls += list(table[:, :, 0] @ weight / np.sqrt(weight.sum()))
+    pulls = pulls_of_the_mean(truth, err, range(20, 28))
     assert 0.7 < np.std(pulls) < 1.3
 
 
