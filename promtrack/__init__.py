@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from promtrack.sequence import Sequence, open_sequence, sequence_from_arrays
     from promtrack.sequence.opening import sessions
     from promtrack.sequence.sort_by_time import Session
-    from promtrack.settings import Settings, change_settings, load_settings
+    from promtrack.settings import Settings
+    from promtrack.settings_text import change_settings, load_settings
     from promtrack.show import Measured, draw_figures, render_clip, write_report
     from promtrack.strip import Strip, strip_geometry, time_distance, unwrap
     from promtrack.sun import Orientation, Scale, SolarView, measure_scale, orient, solar_view

@@ -1,31 +1,30 @@
-"""Commands: words in, one call of the same name, words out. Nothing is computed here.
+"""The command line: words in, a command of `commands` called, an exit status out.
 
-Results go to standard output, progress and messages to standard error. Imports that take long stand inside
-the commands that need them.
+Results go to standard output, progress and messages to standard error.
 """
 
 from __future__ import annotations
 
 import argparse
-import logging
 import os
 import re
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from promtrack import __version__
-from promtrack.errors import PromtrackError, SettingsError, command_line, nearest
-from promtrack.process import Progress, check_memory, set_switches, show
+from promtrack import commands as calls
+from promtrack.commands import CANNOT, DONE, STOPPED, WRONG_USAGE, as_typed
+from promtrack.errors import PromtrackError, nearest
+from promtrack.process import check_memory, set_switches, show
 
 if TYPE_CHECKING:
-    from promtrack.settings import Settings
+    pass
 
 __all__ = ["build_parser", "main"]
 
-DONE, CANNOT, WRONG_USAGE, POOR, STOPPED = 0, 1, 2, 3, 130
 _CAUTION = (
     "Exit status: 0 done; 1 the input cannot be measured; 2 wrong usage; 3 done, but the verdict on lock, "
     "scale or motion is poor, so that no number should be quoted. "
@@ -68,20 +67,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _complain(options: argparse.Namespace, text: str) -> None:
     with suppress(OSError, ValueError):  # the stream may be closed
-        show(_as_typed(f"promtrack: {text}", options), sys.stderr)
-
-
-def _print(options: argparse.Namespace, lines: Iterable[str]) -> None:
-    for line in lines:
-        show(_as_typed(line, options), sys.stdout)
-
-
-def _as_typed(text: str, options: argparse.Namespace) -> str:
-    """The text with the folder of products, which is absolute in it, named as the user typed it."""
-    typed = getattr(options, "folder", None) or getattr(options, "out", None)
-    if typed is None or typed.is_absolute():
-        return text
-    return re.sub(re.escape(str(typed.absolute())) + r"(?![^/\\\s;:,`'])", lambda _: str(typed), text)
+        show(as_typed(f"promtrack: {text}", options), sys.stderr)
 
 
 def _one_or_more(text: str) -> float:
@@ -113,7 +99,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"promtrack {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
 
-    run = _command(commands, _run, "run 2026-05-17-east-limb --set site.latitude_deg=50.1")
+    run = _command(commands, calls.run_command, "run 2026-05-17-east-limb --set site.latitude_deg=50.1")
     run.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
     _add_out(run, "the products (default: INPUT's name with -promtrack appended, beside it)")
     run.add_argument("--marks", metavar="FILE", type=Path, help=_MARKS)
@@ -125,7 +111,7 @@ def build_parser() -> argparse.ArgumentParser:
         "of its own inside --out, and show them together in season.html there",
     )
 
-    look = _command(commands, _check, "check 2026-05-17-east-limb")
+    look = _command(commands, calls.check_command, "check 2026-05-17-east-limb")
     look.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
     look.add_argument(
         "--drift",
@@ -141,14 +127,14 @@ def build_parser() -> argparse.ArgumentParser:
     )
 
     for name, text in _STAGE_HELP.items():
-        stage = _command(commands, _stage, f"{name} 2026-05-17-east-limb-promtrack", text)
+        stage = _command(commands, calls.stage_command, f"{name} 2026-05-17-east-limb-promtrack", text)
         stage.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
         stage.add_argument("--marks", metavar="FILE", type=Path, help=_MARKS)
 
-    mark = _command(commands, _mark, "mark 2026-05-17-east-limb-promtrack")
+    mark = _command(commands, calls.mark_command, "mark 2026-05-17-east-limb-promtrack")
     mark.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
 
-    trial = _command(commands, _trial, "trial 2026-05-17-east-limb-promtrack")
+    trial = _command(commands, calls.trial_command, "trial 2026-05-17-east-limb-promtrack")
     trial.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
     trial.add_argument(
         "--rounds",
@@ -158,7 +144,7 @@ def build_parser() -> argparse.ArgumentParser:
         help="rounds of test features (default 6), each about as long as the run without its clip",
     )
 
-    watch = _command(commands, _watch, "watch 2026-05-17-east-limb")
+    watch = _command(commands, calls.watch_command, "watch 2026-05-17-east-limb")
     watch.add_argument("folder", metavar="FOLDER", type=Path, help="folder into which frames come")
     _add_out(watch, "live.html and live.png (default: FOLDER's name with -live appended, beside it)")
     every = "between lines (default 60)"
@@ -166,17 +152,17 @@ def build_parser() -> argparse.ArgumentParser:
     minutes_help = "end after so many minutes (default: at Ctrl-C)"
     watch.add_argument("--minutes", metavar="N", type=float, default=float("inf"), help=minutes_help)
 
-    season = _command(commands, _season, "season 2026-observations")
+    season = _command(commands, calls.season_command, "season 2026-observations")
     folders_help = "folder of products, or a folder at any depth in which such folders lie"
     season.add_argument("folders", metavar="OUT", type=Path, nargs="+", help=folders_help)
     _add_out(season, "the season's files (default: season in the current folder)", Path("season"))
 
-    demo = _command(commands, _demo, "demo eruption")
+    demo = _command(commands, calls.demo_command, "demo eruption")
     scenario_help = "quiet, eruption or rain (default quiet)"
     demo.add_argument("scenario", metavar="SCENARIO", nargs="?", default="quiet", help=scenario_help)
     _add_out(demo, "frames and products (default promtrack-demo)", Path("promtrack-demo"))
 
-    settings = _command(commands, _settings, "settings --out promtrack.toml")
+    settings = _command(commands, calls.settings_command, "settings --out promtrack.toml")
     settings.add_argument("--out", metavar="FILE", type=Path, help="file to write (default: standard output)")
     return parser
 
@@ -226,175 +212,3 @@ def _command(
 
 def _add_out(command: argparse.ArgumentParser, what: str, default: Path | None = None) -> None:
     command.add_argument("--out", metavar="DIR", type=Path, default=default, help=f"folder for {what}")
-
-
-def _run(options: argparse.Namespace) -> int:
-    """do everything, from frames to report"""
-    settings = _settings_for(options, options.input)
-    from promtrack.many import run_sessions
-    from promtrack.pipeline import run, settings_not_given_again
-    from promtrack.products import default_folder
-    from promtrack.products.summary import is_poor, summary_lines
-
-    options.out = options.out or default_folder(options.input)
-    if not options.quiet:
-        for line in settings_not_given_again(options.input, options.out, settings):
-            show(_as_typed(f"promtrack: {line}", options), sys.stderr)
-    how: Any = {"marks": options.marks, "replace": options.replace, "progress": _progress(options)}
-    if not options.each_session:
-        job = run(options.input, options.out, settings, **how)
-        _print(options, summary_lines(job.folder))
-        _print(options, [f"products in {options.out}: open report.html and clip.mp4"])
-        return POOR if is_poor(job.verdict) else DONE
-    outcomes, lines = run_sessions(options.input, options.out, settings, **how)
-    _print(options, [f"{outcome.source}: {outcome.error or outcome.words}" for outcome in outcomes])
-    _print(options, [*lines, f"open {options.out / 'season.html'}"])
-    failed, poor = any(one.error for one in outcomes), any(one.poor for one in outcomes)
-    return CANNOT if failed else POOR if poor else DONE
-
-
-def _check(options: argparse.Namespace) -> None:
-    """say what is there and whether it can be measured; changes nothing"""
-    if options.nudge and not options.drift:
-        raise SettingsError(
-            "tells north from south in a recording of the drift only",
-            where="--nudge",
-            remedy="give --drift too",
-        )
-    settings = _settings_for(options, options.input)
-    from promtrack.check import check, check_drift
-
-    if not options.quiet:  # at once: opening thousands of files takes a second or two
-        _print(options, [f"looking at {options.input}"])
-    source, nudge = options.input, options.nudge
-    lines = check_drift(source, settings, nudge=nudge) if options.drift else check(source, settings)
-    _print(options, lines)
-    if not options.quiet:
-        typed = ["--settings", str(options.settings)] if options.settings is not None else []
-        typed += [word for change in options.changes for word in ("--set", change)]
-        _print(options, ["next: " + command_line("promtrack", "run", options.input, *typed)])
-
-
-def _trial(options: argparse.Namespace) -> None:
-    """put knots and fronts of known speed into a run's frames, and say what share of them is found"""
-    from promtrack.trial import run_trial
-
-    progress = _progress(options)("trial")
-    _print(options, run_trial(options.folder, rounds=options.rounds, progress=progress))
-    _print(options, [f"trial.ecsv and trial.png in {options.folder}"])
-
-
-def _watch(options: argparse.Namespace) -> None:
-    """watch a folder while frames come in: a line and a picture every minute; touches nothing in it"""
-    settings = _settings_for(options, options.folder)
-    from promtrack.watch import Watch, live_folder, watch_folder
-
-    out, watch = live_folder(options.folder, options.out), Watch(options.folder, settings)
-    if not options.quiet:
-        _print(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
-    lines = watch_folder(watch, out, every_s=options.every, until_s=60.0 * options.minutes)
-    try:
-        _print(options, lines)
-    except KeyboardInterrupt:  # the usual end
-        run = command_line("promtrack", "run", options.folder)
-        came = f"next: {run}" if watch.count else f"no frame has come into {options.folder}"
-        _print(options, [f"stopped; {came}"])
-
-
-def _season(options: argparse.Namespace) -> None:
-    """gather finished runs into one table, one page and one figure: season.ecsv, .html, .png, .svg"""
-    from promtrack.season import write_season
-
-    lines = write_season(options.folders, options.out)
-    _print(options, [*lines, f"open {options.out / 'season.html'}"])
-
-
-def _stage(options: argparse.Namespace) -> int:
-    from promtrack.pipeline import not_up_to_date, run_stage
-    from promtrack.products.summary import is_poor, motion_lines
-
-    job = run_stage(
-        options.command,
-        options.folder,
-        lambda base: _changed(options, base),
-        marks=options.marks,
-        progress=_progress(options),
-    )
-    made = job.files[options.command]
-    named = made[0].name if len(made) == 1 else f"{len(made)} files"
-    _print(options, [f"{options.command}: {named} in {options.folder}"])
-    if options.command == "motion":
-        _print(options, motion_lines(job.folder))
-    later = not_up_to_date(job)
-    if later and not options.quiet:
-        again = command_line("promtrack", later[0], options.folder)
-        first = f"; begin with `{again}`" if later[1:] else f": `{again}`"
-        _print(options, [f"still to be done again: {', '.join(later)}{first}"])
-    return POOR if options.command == "motion" and is_poor(job.verdict) else DONE
-
-
-def _mark(options: argparse.Namespace) -> None:
-    """write marks.html, a page on which to correct by hand what was found"""
-    from promtrack.pipeline import load_run
-    from promtrack.show.mark_page import write_mark_page
-
-    job = load_run(options.folder)
-    page = write_mark_page(job.measured(), job.folder.path / "marks.html")
-    _print(options, [f"open {page} in a browser, and put the file that it saves beside the frames"])
-
-
-def _demo(options: argparse.Namespace) -> None:
-    """make a synthetic sequence, run on it, and print truth beside measurement"""
-    from promtrack.demo import run_demo
-
-    changes, progress = (lambda base: _changed(options, base)), _progress(options)
-    _print(options, run_demo(options.scenario, options.out, changes, progress=progress))
-
-
-def _settings(options: argparse.Namespace) -> None:
-    """write a commented promtrack.toml with every setting"""
-    from promtrack.settings import Settings, settings_as_toml
-
-    text = settings_as_toml(_changed(options, Settings()))
-    if options.out is None:
-        print(text)
-        return
-    if options.out.exists():
-        raise SettingsError("exists already", where=str(options.out), remedy="give another --out")
-    options.out.write_text(text, encoding="utf-8")
-    if not options.quiet:
-        _print(options, [f"wrote {options.out}"])
-
-
-def _settings_for(options: argparse.Namespace, source: Path) -> Settings:
-    """Defaults, then a promtrack.toml inside or beside the input, then --settings, then --set."""
-    from promtrack.settings import Settings, load_settings
-
-    settings = Settings()
-    for place in (Path(os.path.abspath(source)).parent / "promtrack.toml", source / "promtrack.toml"):
-        if os.path.isfile(place):  # Path.is_file would raise where the folder may not be entered
-            if not options.quiet:
-                show(f"promtrack: settings from {place}", sys.stderr)
-            settings = load_settings(place, settings)
-    return _changed(options, settings)
-
-
-def _changed(options: argparse.Namespace, settings: Settings) -> Settings:
-    from promtrack.settings import change_settings, load_settings
-
-    if options.settings is not None:
-        settings = load_settings(options.settings, settings)
-    for change in options.changes:
-        key, equals, value = change.partition("=")
-        if not equals:
-            raise SettingsError(f"'{change}' has no '='", where="--set", remedy="write it as --set key=value")
-        settings = change_settings(settings, {key.strip(): value.strip()}, where="--set")
-    return settings
-
-
-def _progress(options: argparse.Namespace) -> Callable[[str], Callable[[int, int], None]]:
-    if options.verbose:
-        talk = logging.StreamHandler(sys.stderr)
-        talk.setFormatter(logging.Formatter("promtrack: %(message)s"))
-        logging.getLogger("promtrack").addHandler(talk)
-    return Progress(sys.stderr, quiet=options.quiet).stage

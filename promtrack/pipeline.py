@@ -27,7 +27,8 @@ from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.sequence.sort_by_time import doubt_night, refuse_several
 from promtrack.sequence.video import ffmpeg_program
-from promtrack.settings import Settings, changed_settings, load_settings, settings_as_toml
+from promtrack.settings import Settings
+from promtrack.settings_text import changed_settings, load_settings, settings_as_toml
 from promtrack.show.region_of_interest import check_at
 from promtrack.show.timing import chosen_frames
 from promtrack.stages import DOERS, MEASURED, STAGES, Advance, Job, Progress, before, load, refuse, silent

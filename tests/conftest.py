@@ -11,7 +11,8 @@ import pytest
 
 from promtrack.pipeline import run
 from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene, write_scene
-from promtrack.settings import Settings, change_settings
+from promtrack.settings import Settings
+from promtrack.settings_text import change_settings
 from promtrack.workers import worker_count
 
 PROCESS_BYTES = 1_500_000_000  # of memory, for one process that runs tests and what it starts

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from promtrack.cli import build_parser
-from promtrack.settings import _SETTINGS, Settings, _limits, settings_as_toml
+from promtrack.settings import Settings
+from promtrack.settings_text import _SETTINGS, _limits, settings_as_toml
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 _MADE = "<!-- made by `python -m tests.make_docs`; do not edit -->\n"

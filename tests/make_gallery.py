@@ -25,7 +25,7 @@ from promtrack.pipeline import run_stage
 from promtrack.process import Progress
 from promtrack.products.summary import moving_text
 from promtrack.rounding import typeset
-from promtrack.settings import change_settings
+from promtrack.settings_text import change_settings
 
 BEGIN, END = "<!-- worked example: made by `python -m tests.make_gallery` from here -->", "<!-- to here -->"
 DOCS = Path(__file__).resolve().parent.parent / "docs"

@@ -12,6 +12,7 @@ ORDER = {
     "checks": 0,
     "files": 0.5,
     "settings": 1,
+    "settings_text": 1.5,
     "sun": 2,
     "sequence": 3,
     "limb": 4,
@@ -32,7 +33,8 @@ ORDER = {
     "workers": 0,
     "process": 1,
     "rounding": 0,
-    "cli": 13,
+    "commands": 13,
+    "cli": 13.5,
     "__main__": 14,
 }
 SCIENCE = ("sun", "sequence", "limb", "strip", "motion", "scene")
@@ -116,20 +118,13 @@ def test_numeric_constants_do_not_become_more():
     assert count <= MOST_CONSTANTS
 
 
-# A sign, not a wall: a longer module is asking to be two. These are known; none may join them.
-LONG_MODULES = {
-    "template.py",
-    "settings.py",
-    "tables.py",
-    "lock.py",
-    "solve.py",
-    "front_fit.py",
-}
+# A longer module is asking to be two.
+LONGEST = 400
 
 
 def test_modules_are_short():
-    long = {path.name for path in MODULES if len(path.read_text(encoding="utf-8").splitlines()) > 400}
-    assert long <= LONG_MODULES
+    long = {path.name for path in MODULES if len(path.read_text(encoding="utf-8").splitlines()) > LONGEST}
+    assert not long
 
 
 def test_public_functions_have_docstrings():

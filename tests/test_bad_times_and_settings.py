@@ -5,7 +5,7 @@ import pytest
 
 from promtrack.limb.records import to_polar
 from promtrack.pipeline import run
-from promtrack.settings import change_settings
+from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_SETTINGS
 from tests.messy import command, frames_in, refused, refused_run, some_of
 

@@ -9,7 +9,8 @@ import pytest
 
 from promtrack.cli import build_parser, main
 from promtrack.pipeline import run, settings_not_given_again
-from promtrack.settings import Settings, change_settings
+from promtrack.settings import Settings
+from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_OPTIONS
 
 COMMANDS = (
@@ -133,10 +134,10 @@ def test_settings_beside_and_inside_the_input_are_picked_up(tmp_path):
     folder.mkdir()
     (tmp_path / "promtrack.toml").write_text("[clip]\nrate = 10.0\nlook = 'ash'\n", encoding="utf-8")
     (folder / "promtrack.toml").write_text("[clip]\nrate = 12.0\n", encoding="utf-8")
-    from promtrack.cli import _settings_for
+    from promtrack.commands import settings_for
 
     options = build_parser().parse_args(["run", str(folder), "--set", "clip.hold_s=0.5"])
-    settings = _settings_for(options, folder)
+    settings = settings_for(options, folder)
     assert (settings.clip.rate, settings.clip.look, settings.clip.hold_s) == (12.0, "ash", 0.5)
 
 

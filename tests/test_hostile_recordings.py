@@ -13,7 +13,7 @@ from promtrack.pipeline import Job, run
 from promtrack.products import read_summary
 from promtrack.products.summary import is_poor, summary_lines
 from promtrack.scene import make_scene, write_scene
-from promtrack.settings import change_settings
+from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_SETTINGS, SMALL
 from tests.messy import frames_in
 

@@ -26,7 +26,7 @@ from promtrack.motion.motion_checks import STILL, TURN
 from promtrack.motion.records import FrontSearch
 from promtrack.pipeline import run, run_stage
 from promtrack.scene import Eruption, SceneSpec, make_scene, write_scene
-from promtrack.settings import change_settings
+from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_SETTINGS
 from tests.messy import command, refused, some_of
 from tests.show.clip_case import quick_run

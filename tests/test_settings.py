@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import promtrack
-from promtrack import settings as settings_module
+from promtrack import settings_text
 from promtrack.errors import PromtrackError, SettingsError
-from promtrack.settings import Settings, change_settings, load_settings, settings_as_toml
+from promtrack.settings import Settings
+from promtrack.settings_text import change_settings, load_settings, settings_as_toml
 from tests.make_docs import describe_settings
 
 KEYS = [row[0] for row in describe_settings()]
@@ -29,8 +30,8 @@ def test_every_setting_has_a_help_text():
 
 
 def test_every_other_word_leads_to_a_setting_and_is_none():
-    assert set(settings_module._OTHER_WORDS.values()) <= set(KEYS)
-    assert not set(settings_module._OTHER_WORDS) & set(KEYS)
+    assert set(settings_text._OTHER_WORDS.values()) <= set(KEYS)
+    assert not set(settings_text._OTHER_WORDS) & set(KEYS)
 
 
 def test_every_number_has_limits():
@@ -42,7 +43,9 @@ def test_every_number_has_limits():
 def test_every_setting_is_read_somewhere():
     package = Path(promtrack.__file__).parent
     code = "\n".join(
-        path.read_text(encoding="utf-8") for path in package.rglob("*.py") if path.name != "settings.py"
+        path.read_text(encoding="utf-8")
+        for path in package.rglob("*.py")
+        if path.stem not in ("settings", "settings_text")
     )
     assert [key for key in KEYS if not re.search(rf"\.{key.partition('.')[2]}_?\b", code)] == []
 

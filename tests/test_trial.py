@@ -9,7 +9,7 @@ from astropy.table import Table
 from promtrack.errors import InputError
 from promtrack.limb.records import to_frame
 from promtrack.pipeline import load_run, run
-from promtrack.settings import change_settings
+from promtrack.settings_text import change_settings
 from promtrack.trial import Injected, injected_sequence, run_trial
 from tests.conftest import QUICK_SETTINGS
 

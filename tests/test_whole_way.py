@@ -13,7 +13,7 @@ from promtrack.pipeline import STAGES, run, run_stage
 from promtrack.products import ProductFolder, read_summary
 from promtrack.products.folder import PRODUCTS
 from promtrack.scene.judge import judge
-from promtrack.settings import change_settings
+from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_SETTINGS
 
 TABLES = [

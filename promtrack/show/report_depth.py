@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from promtrack.motion.interpretation import lettered
 from promtrack.rounding import day, sentence, typeset, unbroken, with_error
-from promtrack.settings import settings_as_toml
+from promtrack.settings_text import settings_as_toml
 from promtrack.show.markup import Markup, element, joined
 from promtrack.show.records import Measured
 from promtrack.show.report_tables import frames_table, fronts_table, knots_table

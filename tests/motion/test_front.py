@@ -10,7 +10,8 @@ import pytest
 from promtrack.motion.front import _continuous, _lost, find_fronts
 from promtrack.motion.front_search import RisingEdge
 from promtrack.motion.leading_edge import find_edge, sector_columns, sector_profile
-from promtrack.settings import Settings, change_settings
+from promtrack.settings import Settings
+from promtrack.settings_text import change_settings
 from promtrack.strip.records import StripGeometry
 from tests.motion.strip_scenes import StripScene
 

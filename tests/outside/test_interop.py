@@ -17,7 +17,8 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from promtrack import pipeline
-from promtrack.settings import Settings, change_settings
+from promtrack.settings import Settings
+from promtrack.settings_text import change_settings
 
 AGREE_ARCSEC = 0.5
 

@@ -17,7 +17,8 @@ from promtrack.errors import InputError, SettingsError
 from promtrack.sequence import open_sequence, sequence_from_arrays
 from promtrack.sequence.bursts import with_exposure_classes
 from promtrack.sequence.fits_header import line_of_light
-from promtrack.settings import Settings, TimesSettings, change_settings
+from promtrack.settings import Settings, TimesSettings
+from promtrack.settings_text import change_settings
 from tests.sequence.make import COLUMNS, ROWS, picture, stamp_name, write_capture, write_stills
 
 START = TimesSettings(start="2026-05-17T09:31:20Z", cadence_s=10.0)

@@ -11,7 +11,7 @@ import numpy as np
 
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence, TimeReport
-from promtrack.settings import change_settings
+from promtrack.settings_text import change_settings
 from promtrack.show.records import Measured
 from promtrack.show.view import ClipView
 from tests.show.fake_run import fake_run

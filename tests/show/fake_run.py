@@ -32,7 +32,8 @@ from promtrack.motion.records import (
     Ridge,
 )
 from promtrack.sequence.records import Rejected, Sequence, TimeReport
-from promtrack.settings import Settings, change_settings
+from promtrack.settings import Settings
+from promtrack.settings_text import change_settings
 from promtrack.show.figures import draw_figures
 from promtrack.show.records import Measured
 from promtrack.strip.records import Strip, StripGeometry, TimeDistance

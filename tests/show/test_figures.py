@@ -20,7 +20,7 @@ from matplotlib.text import Text
 import promtrack.show
 from promtrack.motion.interpretation import label_motion
 from promtrack.rounding import degrees
-from promtrack.settings import change_settings
+from promtrack.settings_text import change_settings
 from promtrack.show.figures import SHEETS, draw_figures, drawn_sheets, missing_sheets
 from promtrack.show.figures.files import recolour, save_sheet
 from promtrack.show.figures.knot_map import EARTH_MM

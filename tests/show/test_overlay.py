@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from promtrack.sequence.records import spread_over
-from promtrack.settings import ClipSettings, change_settings
+from promtrack.settings import ClipSettings
+from promtrack.settings_text import change_settings
 from promtrack.show.bodies import bodies_of, draw_body, due_number, number_lines, schedule_numbers
 from promtrack.show.canvas import (
     ANNOTATION,
