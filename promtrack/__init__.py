@@ -9,8 +9,9 @@ nothing.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from promtrack.late import loaded_late
 
 # ruff: noqa: F401 - for type checkers; `__getattr__` hands them out
 if TYPE_CHECKING:
@@ -32,29 +33,22 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOMES = {
-    "promtrack.errors": ("InputError", "PromtrackError", "SettingsError"),
-    "promtrack.limb": ("LimbLock", "lock_limb"),
-    "promtrack.many": ("Outcome", "run_many"),
-    "promtrack.motion": ("Motion", "measure_motion"),
-    "promtrack.pipeline": ("run", "run_stage"),
-    "promtrack.scene": ("SceneSpec", "make_scene", "write_scene"),
-    "promtrack.sequence": ("Sequence", "open_sequence", "sequence_from_arrays"),
-    "promtrack.sequence.opening": ("sessions",),
-    "promtrack.sequence.sort_by_time": ("Session",),
-    "promtrack.settings": ("Settings", "change_settings", "load_settings"),
-    "promtrack.show": ("Measured", "draw_figures", "render_clip", "write_report"),
-    "promtrack.strip": ("Strip", "strip_geometry", "time_distance", "unwrap"),
-    "promtrack.sun": ("Orientation", "Scale", "SolarView", "measure_scale", "orient", "solar_view"),
+    "errors": ("InputError", "PromtrackError", "SettingsError"),
+    "limb": ("LimbLock", "lock_limb"),
+    "many": ("Outcome", "run_many"),
+    "motion": ("Motion", "measure_motion"),
+    "pipeline": ("run", "run_stage"),
+    "scene": ("SceneSpec", "make_scene", "write_scene"),
+    "sequence": ("Sequence", "open_sequence", "sequence_from_arrays"),
+    "sequence.opening": ("sessions",),
+    "sequence.sort_by_time": ("Session",),
+    "settings": ("Settings",),
+    "settings_text": ("change_settings", "load_settings"),
+    "show": ("Measured", "draw_figures", "render_clip", "write_report"),
+    "strip": ("Strip", "strip_geometry", "time_distance", "unwrap"),
+    "sun": ("Orientation", "Scale", "SolarView", "measure_scale", "orient", "solar_view"),
 }
-_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
-
-__all__ = sorted(_HOME_OF)
-
-
-def __getattr__(name: str) -> Any:
-    if name in _HOME_OF:
-        return getattr(importlib.import_module(_HOME_OF[name]), name)
-    raise AttributeError(f"module 'promtrack' has no attribute '{name}'")
+__all__, __getattr__ = loaded_late("promtrack", _HOMES)
 
 
 def __dir__() -> list[str]:

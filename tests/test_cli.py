@@ -68,6 +68,13 @@ def test_start_up_imports_nothing_heavy():
     assert not loaded & {"numpy", "scipy", "cv2", "astropy", "matplotlib"}
 
 
+def test_a_check_loads_neither_solvers_nor_tables_nor_figures():
+    # TRUTH  `promtrack check` needs none of them, and they take a second to load
+    code = "import sys, promtrack.check; print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert not set(loaded.stdout.split()) & {"scipy.optimize", "scipy.stats", "astropy.table", "matplotlib"}
+
+
 @pytest.mark.parametrize(
     ("arguments", "status", "words"),
     [

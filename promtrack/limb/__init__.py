@@ -9,9 +9,9 @@ turned by 180 degrees), two_exposures (bright and faint in turn), inspect (a qui
 """
 
 # ruff: noqa: F401 - what the room hands out
-import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from promtrack.late import loaded_late
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.flipped import turned_back
@@ -22,11 +22,5 @@ if TYPE_CHECKING:
     from promtrack.limb.lock import lock_limb
     from promtrack.limb.two_exposures import joined, lock_exposures
 
-# What scipy's solvers take long to load for, is loaded when first used: `promtrack check` does without.
-_LATE = {"lock_limb": "lock", "joined": "two_exposures", "lock_exposures": "two_exposures"}
-
-
-def __getattr__(name: str) -> Any:
-    if name in _LATE:
-        return getattr(importlib.import_module(f"promtrack.limb.{_LATE[name]}"), name)
-    raise AttributeError(f"module 'promtrack.limb' has no attribute '{name}'")
+_HOMES = {"lock": ("lock_limb",), "two_exposures": ("joined", "lock_exposures")}
+_, __getattr__ = loaded_late("promtrack.limb", _HOMES)
