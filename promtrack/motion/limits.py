@@ -1,6 +1,6 @@
 """Limits that several measurements of the motion share: significance, sizes, numbers of points, units."""
 
-from scipy.special import ndtri
+from statistics import NormalDist
 
 COMPATIBLE = 2.0  # standard deviations within which two numbers agree: 95 % of a Gaussian
 SEEN = 3.0  # standard deviations of light that is taken for more than noise at a place already looked at
@@ -13,7 +13,7 @@ KNOT_MM = 6.0  # the largest usual knot: default of `motion.knot_mm`
 EDGE_MM = 4.0  # of light on either side of an edge that is compared; threads that fade shift it as much
 SAMPLED_PX = 1.2  # 1 sigma of a Gaussian that pixels sample without loss, about three across its width
 FASTEST_KM_S = 3000.0  # nothing on the Sun's limb is faster
-QUARTILE = float(ndtri(0.75))  # of a Gaussian, in sigma: the median absolute deviation
+QUARTILE = NormalDist().inv_cdf(0.75)  # of a Gaussian, in sigma: the median absolute deviation
 FWHM = 2.3548  # of a Gaussian, in sigma: 2 sqrt(2 ln 2)
 KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
 MOST_TIMES = 480  # longer recordings are averaged in time where work or memory would grow too much
