@@ -150,7 +150,8 @@ def number_lines(body: Body, now_s: float, page: Page, stands_s: np.ndarray | No
 def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[str, ...] | None:
     """The lines of a body's number at one moment of the recording; None while it is not due.
 
-    Numbers change in steps of `stand_s` that end with the last, so that each can be read.
+    Numbers change in steps of `stand_s` that end with the last, so that each can be read. The last is that of
+    the still picture at the end, and comes by less than half a step too early.
     """
     clip_s = time.at(now_s)
     if body.number_s is None or not body.number_s[0] <= clip_s <= body.number_s[1]:
@@ -159,7 +160,8 @@ def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[st
     middle = max(body.number_s[1] - (left + 0.5) * time.stand_s, body.number_s[0] + 0.25 * time.stand_s)
     stands = np.clip(middle + time.stand_s * np.linspace(-0.5, 0.5, 11), *body.number_s)
     at_s, *stands_s = np.clip([time.back(t) for t in (middle, *stands)], body.time_s[0], body.time_s[-1])
-    return number_lines(body, float(at_s), page, np.array(stands_s))
+    at_rest = at_s == time.recorded_s[-1]
+    return number_lines(body, float(at_s), page, None if at_rest else np.array(stands_s))
 
 
 def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
