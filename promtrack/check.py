@@ -17,25 +17,12 @@ from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.sort_by_time import PAUSE_H, doubt_night, sessions_of
 from promtrack.settings import CameraSettings, Settings
-from promtrack.sun import (
-    check_against_limb,
-    fit_drift,
-    measure_scale,
-    orient,
-    refuse_uncertain,
-    solar_view,
-)
-
-__all__ = ["check", "check_drift"]
+from promtrack.sun import check_against_limb, fit_drift, measure_scale, orient, refuse_uncertain, solar_view
 
 
 def check(source: Path, settings: Settings) -> Iterator[str]:
-    """Lines to print, the first ones before any frame is decoded.
-
-    Raises
-    ------
-    InputError : the input cannot be read, or not measured: no limb, too little of it, or no scale by it
-    """
+    """Lines to print, the first ones before any frame is decoded. Raises InputError: the input cannot be
+    read, or not measured: no limb, too little of it, or no scale by it."""
     refuse_products(Path(source))
     sequence = doubt_night(
         open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site
@@ -94,9 +81,7 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     ----------
     nudge : 'north' or 'south' if the telescope was pushed that way during the recording
 
-    Raises
-    ------
-    InputError : the recording shows no drift of the Sun, or one that is not the sky's
+    Raises InputError: the recording shows no drift of the Sun, or one that is not the sky's.
     """
     from promtrack.limb import lock_exposures  # its solvers take long to load
 

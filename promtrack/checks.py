@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["LEVELS", "LEVEL_WORDS", "SUBJECTS", "Check", "light"]
-
 SUBJECTS = ("lock", "scale", "motion")
 LEVELS = ("good", "fair", "poor")  # poor: what depends on it is not to be trusted
 LEVEL_WORDS = {"good": "good", "fair": "with care", "poor": "not to be trusted"}  # as users read them

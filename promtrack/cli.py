@@ -23,8 +23,6 @@ from promtrack.process import check_memory, set_switches, show
 if TYPE_CHECKING:
     pass
 
-__all__ = ["build_parser", "main"]
-
 _CAUTION = (
     "Exit status: 0 done; 1 the input cannot be measured; 2 wrong usage; 3 done, but the verdict on lock, "
     "scale or motion is poor, so that no number should be quoted. "

@@ -16,19 +16,12 @@ from promtrack.scene import make_scene, observer_settings, scenario, write_scene
 from promtrack.scene.judge import Judgement, judge
 from promtrack.settings import Settings
 
-__all__ = ["run_demo"]
-
 
 def run_demo(
     name: str, out: Path, changes: Callable[[Settings], Settings], *, progress: Progress
 ) -> Iterator[str]:
-    """Make the frames of scenario `name`, run on them, and yield the lines to print.
-
-    Raises
-    ------
-    SettingsError : there is no such scenario
-    InputError : the folder cannot be written
-    """
+    """Make the frames of scenario `name`, run on them, and yield the lines to print. Raises SettingsError:
+    there is no such scenario; InputError: the folder cannot be written."""
     spec = scenario(name)
     scene = make_scene(spec)
     folder = ProductFolder(Path(out) / name)

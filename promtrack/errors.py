@@ -6,8 +6,6 @@ import os
 import shlex
 from collections.abc import Iterable
 
-__all__ = ["InputError", "PromtrackError", "SettingsError", "command_line", "nearest", "printable"]
-
 
 class PromtrackError(Exception):
     """Something the user can mend. `where` is filled in by whoever knows the file or frame.

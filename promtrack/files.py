@@ -17,19 +17,13 @@ from typing import Any
 
 from promtrack.errors import InputError, SettingsError
 
-__all__ = ["PART", "atomic_write", "read_toml", "relative_path", "toml_value"]
-
 PART = ".part-"  # what a file's name begins with until it is whole; an interrupted run may leave such files
 
 
 @contextmanager
 def atomic_write(path: Path) -> Iterator[Path]:
     """A temporary path beside `path`, renamed to it when the block ends well and removed when it does not.
-
-    Raises
-    ------
-    InputError : the disk is full or the folder cannot be written
-    """
+    Raises InputError: the disk is full or the folder cannot be written."""
     path = Path(path)
     part = path.with_name(PART + path.name)
     try:
@@ -53,9 +47,7 @@ def read_toml(path: Path | Traversable, *, remedy: str) -> dict[str, Any]:
     ----------
     remedy : what to do where the file is not TOML, for the message
 
-    Raises
-    ------
-    SettingsError : the file cannot be read, or is not TOML
+    Raises SettingsError: the file cannot be read, or is not TOML.
     """
     try:
         return tomllib.loads(path.read_text(encoding="utf-8").removeprefix("\ufeff"))

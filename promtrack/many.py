@@ -23,8 +23,6 @@ from promtrack.sequence.sort_by_time import session_settings
 from promtrack.settings import Settings
 from promtrack.workers import worker_count
 
-__all__ = ["Outcome", "measure_one", "run_many", "run_sessions"]
-
 RUN_BYTES = 800_000_000  # memory of one run; benchmark row "memory"
 
 
@@ -65,9 +63,7 @@ def run_many(
     out : folder in which each recording gets its folder of products; by default beside each recording
     settings : for all of them
 
-    Returns
-    -------
-    one outcome a recording, in the order of `sources`
+    Returns one outcome a recording, in the order of `sources`.
     """
     given = [Path(source) for source in sources]
     folders = _folders(given, None if out is None else Path(out))
@@ -109,16 +105,9 @@ def run_sessions(
     replace: bool = False,
     progress: Progress = silent,
 ) -> tuple[list[Outcome], list[str]]:
-    """Each session of a recording by itself, in out/START, and a season's page over them in `out`.
-
-    Returns
-    -------
-    an outcome a session, its folder standing for the source, and the season's lines
-
-    Raises
-    ------
-    InputError : the recording cannot be read, or none of its sessions can be measured
-    """
+    """Each session of a recording by itself, in out/START, and a season's page over them in `out`. Returns
+    an outcome a session, its folder standing for the source, and the season's lines. Raises InputError:
+    the recording cannot be read, or none of its sessions can be measured."""
     outcomes = []
     for session in sessions(source, settings):
         folder, own = Path(out) / session.name, session_settings(settings, session)

@@ -22,8 +22,6 @@ from promtrack.rounding import counted
 from promtrack.sequence.records import Rejected, Sequence
 from promtrack.strip.records import StripGeometry
 
-__all__ = ["MARKS_NAME", "Marks", "Place", "Sector", "SensorBox", "SunBox", "find_marks", "read_marks"]
-
 MARKS_NAME = "promtrack-marks.toml"
 
 
@@ -158,12 +156,8 @@ def find_marks(source: Path) -> Path | None:
 
 
 def read_marks(path: Path) -> Marks:
-    """The marks in a file.
-
-    Raises
-    ------
-    SettingsError : the file cannot be read, is not TOML, or holds a key or a value that a mark has not
-    """
+    """The marks in a file. Raises SettingsError: the file cannot be read, is not TOML, or holds a key or a
+    value that a mark has not."""
     tree = read_toml(path, remedy="save it again from the page of `promtrack mark`")
     try:
         return _marks(tree)

@@ -33,19 +33,6 @@ from promtrack.show.region_of_interest import check_at
 from promtrack.show.timing import chosen_frames
 from promtrack.stages import DOERS, MEASURED, STAGES, Advance, Job, Progress, before, load, refuse, silent
 
-__all__ = [
-    "STAGES",
-    "Job",
-    "Progress",
-    "load_run",
-    "measure",
-    "not_up_to_date",
-    "run",
-    "run_stage",
-    "settings_not_given_again",
-    "silent",
-]
-
 _RECORDING = threading.Lock()
 
 
@@ -68,10 +55,8 @@ def run(
     replace : products of another recording in `out` may go
     progress : progress(stage) gives a callable (done, total)
 
-    Raises
-    ------
-    InputError : the input cannot be measured, with the reason
-    SettingsError : a setting cannot be used, or `out` holds the products of another recording
+    Raises InputError: the input cannot be measured, with the reason; SettingsError: a setting cannot be
+    used, or `out` holds the products of another recording.
     """
     source = Path(source)
     folder = ProductFolder(Path(out) if out else default_folder(source))
@@ -134,9 +119,7 @@ def run_stage(
     changes : turns the settings of that run into those of this one
     marks : file of corrections by hand; default: that of the run, or promtrack-marks.toml with the frames
 
-    Raises
-    ------
-    InputError : the products of the stages before are missing or damaged, or the input has gone
+    Raises InputError: the products of the stages before are missing or damaged, or the input has gone.
     """
     job = _opened_again(out, changes, progress, marks)
     with alone(job.folder.path), journal(job.folder["log"]) as job.log:
@@ -152,24 +135,16 @@ def run_stage(
 
 
 def load_run(out: Path) -> Job:
-    """A finished run, brought back from its products to look at; nothing is written.
-
-    Raises
-    ------
-    InputError : it was not finished, its products are damaged, or the input has gone
-    """
+    """A finished run, brought back from its products to look at; nothing is written. Raises InputError: it
+    was not finished, its products are damaged, or the input has gone."""
     job = _opened_again(out, lambda settings: settings, silent)
     _bring_back(job, MEASURED)
     return job
 
 
 def measure(job: Job) -> None:
-    """Lock, strips and motion of `job.sequence`, into the job's folder, whatever stands there.
-
-    Raises
-    ------
-    InputError : the frames cannot be measured
-    """
+    """Lock, strips and motion of `job.sequence`, into the job's folder, whatever stands there. Raises
+    InputError: the frames cannot be measured."""
     for stage in MEASURED:
         DOERS[stage](job, silent(stage))
         load(job, stage)

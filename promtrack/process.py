@@ -23,8 +23,6 @@ from typing import TextIO
 
 from promtrack.errors import printable
 
-__all__ = ["Progress", "check_memory", "set_switches", "show"]
-
 # Of mallopt(3), GNU C library.
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 LARGEST_KEPT = 32 << 20  # bytes; the most the library allows
@@ -147,12 +145,8 @@ RENEW_S = 0.1  # time between two states of the bar
 
 
 def show(text: str, stream: TextIO | None) -> None:
-    """Print a text, wrapped where `stream` is a terminal; lines with columns stay as they are.
-
-    Raises
-    ------
-    BrokenPipeError : nobody reads standard output any more
-    """
+    """Print a text, wrapped where `stream` is a terminal; lines with columns stay as they are. Raises
+    BrokenPipeError: nobody reads standard output any more."""
     if stream is None:  # it was closed before the program began
         return
     for line in text.split("\n"):

@@ -22,8 +22,6 @@ from promtrack.rounding import counted
 from promtrack.show.records import Eruption, Season, SeasonRow
 from promtrack.show.season_page import write_season_page
 
-__all__ = ["Season", "SeasonRow", "gather_season", "write_season"]
-
 _NOTE = (
     "speeds are in the plane of the sky: lower bounds; errors are total, 1 sigma; do not quote rows with poor"
 )
@@ -36,13 +34,8 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
     ----------
     folders : of products, or folders at any depth in which such folders lie
 
-    Returns
-    -------
-    lines to print
-
-    Raises
-    ------
-    InputError : none of the folders holds a finished run, or `out` cannot be written
+    Returns lines to print. Raises InputError: none of the folders holds a finished run, or `out` cannot be
+    written.
     """
     from promtrack.show.figures.season import draw_season  # matplotlib takes long to load
 

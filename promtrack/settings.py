@@ -9,18 +9,6 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-__all__ = [
-    "CameraSettings",
-    "ClipSettings",
-    "FigureSettings",
-    "LimbSettings",
-    "MotionSettings",
-    "Settings",
-    "SiteSettings",
-    "StripSettings",
-    "TimesSettings",
-]
-
 
 def _setting(
     default: Any,

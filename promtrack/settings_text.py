@@ -16,8 +16,6 @@ from promtrack.errors import SettingsError, nearest
 from promtrack.files import read_toml, toml_value
 from promtrack.settings import Settings
 
-__all__ = ["change_settings", "changed_settings", "load_settings", "settings_as_toml"]
-
 
 def change_settings(settings: Settings, changes: dict[str, Any], *, where: str = "settings") -> Settings:
     """Settings with some values changed.
@@ -27,9 +25,7 @@ def change_settings(settings: Settings, changes: dict[str, Any], *, where: str =
     changes : full key ("clip.rate") to value; a string value is read as the setting's own type
     where : named in the message when a key or a value is wrong
 
-    Raises
-    ------
-    SettingsError : unknown key (the setting that does it is named), wrong type, value out of range
+    Raises SettingsError: unknown key (the setting that does it is named), wrong type, value out of range.
     """
     for key, value in changes.items():
         if key not in _SETTINGS:
@@ -55,12 +51,8 @@ def changed_settings(settings: Settings, *, only_if_default_in: Settings) -> dic
 
 
 def load_settings(path: Path, base: Settings | None = None) -> Settings:
-    """Settings read from a TOML file, on top of `base` (the defaults).
-
-    Raises
-    ------
-    SettingsError : the file cannot be read, is not TOML, or holds a wrong key or value
-    """
+    """Settings read from a TOML file, on top of `base` (the defaults). Raises SettingsError: the file
+    cannot be read, is not TOML, or holds a wrong key or value."""
     tree = read_toml(Path(path), remedy="start from the file that `promtrack settings` writes")
     for section, content in tree.items():
         if not isinstance(content, dict):

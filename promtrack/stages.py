@@ -52,8 +52,6 @@ from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
 from promtrack.sun import Circumstances, measure_scale, orient, refuse_uncertain, solar_view
 
-__all__ = ["DOERS", "MEASURED", "STAGES", "Advance", "Job", "Progress", "before", "load", "refuse", "silent"]
-
 STAGES = ("lock", "strip", "motion", "clip", "figures", "report")
 # Settings sections that each stage depends on, beyond those of the stages before it.
 _SECTIONS = {

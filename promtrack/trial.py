@@ -28,8 +28,6 @@ from promtrack.show.figures.season import draw_trial
 from promtrack.show.records import TrialRow
 from promtrack.sun import wrapped_deg
 
-__all__ = ["Injected", "TrialRow", "injected_sequence", "run_trial"]
-
 SPEEDS_KM_S = (10.0, 20.0, 40.0, 80.0, 160.0)  # rain, descending knots and slow eruptions: check of both ends
 BRIGHTNESS = (3.0, 6.0, 12.0)  # peak, in the noise of one strip pixel
 KNOT_MM, FRONT_MM = 3.0, 8.0  # full widths at half maximum: a knot, and the thickness of a front
@@ -90,13 +88,8 @@ def run_trial(
     rounds : runs with other bodies in them; each takes about as long as the run's lock, strips and motion
     seed : of the places of the bodies; the same seed gives the same result
 
-    Returns
-    -------
-    lines to print
-
-    Raises
-    ------
-    InputError : the run is not finished, or too short for any body to be followed
+    Returns lines to print. Raises InputError: the run is not finished, or too short for any body to be
+    followed.
     """
     job = load_run(out)
     least = job.settings.motion.least_points

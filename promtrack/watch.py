@@ -32,8 +32,6 @@ from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings
 from promtrack.show.markup import element, whole_page, write_markup
 
-__all__ = ["Look", "Seen", "Watch", "live_folder", "look_at", "watch_folder"]
-
 PICTURE_PX = 960  # width of live.png
 LIMB_BGR = (230, 180, 70)
 _STYLE = """
@@ -81,9 +79,7 @@ def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = N
     full_scale : value at which the camera saturates
     radius_px : radius of the limb, where earlier frames have given it
 
-    Raises
-    ------
-    LimbNotFound : with what was seen instead
+    Raises LimbNotFound: with what was seen instead.
     """
     circle = find_limb(SmallFrame(frame, full_scale), radius_px=radius_px)
     place = Place(circle.x_px, circle.y_px, circle.radius_px)

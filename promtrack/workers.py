@@ -13,8 +13,6 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
-__all__ = ["map_ahead", "worker_count"]
-
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 WORKER_BYTES = (
@@ -32,9 +30,7 @@ def worker_count(*, worker_bytes: int = WORKER_BYTES) -> int:
     ----------
     worker_bytes : memory that one worker needs
 
-    Returns
-    -------
-    at least 1
+    Returns at least 1.
     """
     if hasattr(os, "process_cpu_count"):
         cores = os.process_cpu_count() or 1

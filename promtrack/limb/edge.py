@@ -210,13 +210,8 @@ def edge_near(
     frame: np.ndarray, place: Place, grid: Grid, search_px: float, *, free_radius: bool = False
 ) -> tuple[Zone, Edge, RayFit]:
     """The limb zone of a frame [y, x] around a place, the edge within `search_px` of it, and the circle
-    through that.
-
-    Raises
-    ------
-    LimbCutShort : less limb in the frame than LEAST_LIMB_PX
-    LimbNotFound : an edge on the rays of less
-    """
+    through that. Raises LimbCutShort: less limb in the frame than LEAST_LIMB_PX; LimbNotFound: an edge on
+    the rays of less."""
     zone = unwrap(frame, place, grid)
     limb_px = len(zone.ray) * grid.step_px
     if limb_px < LEAST_LIMB_PX:

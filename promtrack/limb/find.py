@@ -72,9 +72,7 @@ def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
     ----------
     radius_px : radius of the limb, if known
 
-    Raises
-    ------
-    LimbNotFound : with what was seen instead
+    Raises LimbNotFound: with what was seen instead.
     """
     wanted = None if radius_px is None else radius_px / small.factor
     # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the

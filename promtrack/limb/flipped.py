@@ -80,11 +80,7 @@ class _Zones:
 
 def turned_back(sequence: Sequence) -> Sequence:
     """The sequence with all frames in the orientation of the first one, and a note where some were turned.
-
-    Raises
-    ------
-    InputError : some frames are mirror images of others
-    """
+    Raises InputError: some frames are mirror images of others."""
     zones = _Zones(sequence)
     count = len(sequence)
     turned = np.zeros(count, bool)

@@ -32,9 +32,7 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     ----------
     stated : (n,) where headers put the Sun
 
-    Raises
-    ------
-    LimbNotFound : in none of the frames tried; the first one's reason
+    Raises LimbNotFound: in none of the frames tried; the first one's reason.
     """
     picks = spread_over(len(sequence), FEW).tolist()
     rest = [i for i in spread_over(len(sequence), MANY).tolist() if i not in picks]
@@ -86,11 +84,7 @@ def sample_limb(
     frame: np.ndarray, full_scale: float, *, radius_px: float | None = None, guess: Place | None = None
 ) -> LimbSample:
     """Find the limb in one frame, without any guess or near one, and fit its circle at full resolution.
-
-    Raises
-    ------
-    LimbNotFound : with what was seen instead
-    """
+    Raises LimbNotFound: with what was seen instead."""
     small = SmallFrame(frame, full_scale)
     place = stated_start(small, guess) if guess else None
     if place is None:

@@ -62,10 +62,8 @@ def lock_limb(
     progress : called with (frames done, frames in all)
     terms : of the solution, for the ablation
 
-    Raises
-    ------
-    LimbNotFound : no limb in any frame, or in too few (`limb.most_rejected`)
-    LimbArcTooShort : less limb than `limb.least_arc_deg`
+    Raises LimbNotFound: no limb in any frame, or in too few (`limb.most_rejected`); LimbArcTooShort: less
+    limb than `limb.least_arc_deg`.
     """
     stated = stated_places(sequence, limb)
     guessed = guessed_places(stated)

@@ -58,10 +58,8 @@ def lock_exposures(
     Of two exposures `used` are the frames in which the motion is measured; the sound frames of the other one
     keep their place, with OTHER_EXPOSURE as the reason.
 
-    Raises
-    ------
-    LimbNotFound, LimbArcTooShort : as `lock_limb`
-    InputError : one of two exposures cannot be located
+    Raises LimbNotFound, LimbArcTooShort: as `lock_limb`; InputError: one of two exposures cannot be
+    located.
     """
     lock = _locked(sequence, limb, camera, site, progress)
     arc_deg, notes = lock.to_deg - lock.from_deg, lock.notes

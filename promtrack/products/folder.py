@@ -88,11 +88,9 @@ class ProductFolder:
         replace : the products of another recording may go
         keep : what lies here was made from the same files, whatever their path was
 
-        Raises
-        ------
-        InputError : the folder lies inside the input, holds other things than a run of ours, or cannot be
-            made
-        SettingsError : it holds the products of another recording, and they are not to be replaced
+        Raises InputError: the folder lies inside the input, holds other things than a run of ours, or
+        cannot be made; SettingsError: it holds the products of another recording, and they are not to be
+        replaced.
         """
         given, own = (Path(os.path.realpath(path)) for path in (source, self.path))
         products = [own / name for name in PRODUCTS.values()]

@@ -98,12 +98,8 @@ def write_motion(
 
 
 def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
-    """The motion that the tables hold; time-distance diagrams are cut again from the strip.
-
-    Raises
-    ------
-    InputError : a table is missing or damaged
-    """
+    """The motion that the tables hold; time-distance diagrams are cut again from the strip. Raises
+    InputError: a table is missing or damaged."""
     names = ("knots", "knot_points", "front_points", "front_fits", "ridges", "oscillations", "prominences")
     knots, points, front_points, fits, ridges, oscillations, prominences = (
         read_table(folder[name], "promtrack motion") for name in names

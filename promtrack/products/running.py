@@ -25,12 +25,8 @@ _HELD = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)  # somebody else holds the l
 
 @contextmanager
 def alone(folder: Path) -> Iterator[None]:
-    """Hold a folder; a second run into it is refused. The system lets go when the process dies.
-
-    Raises
-    ------
-    InputError : another run is using the folder, or it cannot be written
-    """
+    """Hold a folder; a second run into it is refused. The system lets go when the process dies. Raises
+    InputError: another run is using the folder, or it cannot be written."""
     handle = _held(folder)
     try:
         yield
@@ -79,18 +75,12 @@ def journal(path: Path) -> Iterator[logging.Logger]:
 
     What it is given goes on to the handlers of the logger 'promtrack', of which nothing is changed.
 
-    Raises
-    ------
-    InputError : the log cannot be opened
+    Raises InputError: the log cannot be opened.
     """
     try:
         handler = logging.FileHandler(path, encoding="utf-8", errors="backslashreplace")
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})",
-            where=str(path),
-            remedy=ELSEWHERE,
-        ) from None
+        raise InputError(f"cannot be written ({error.strerror})", where=str(path), remedy=ELSEWHERE) from None
     # A full disk is reported by the product that does not fit, not by each line of the log.
     handler.handleError = lambda record: None  # type: ignore[method-assign]
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S"))

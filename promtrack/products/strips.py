@@ -105,12 +105,8 @@ def finish_strip(path: Path, strip: Strip, sequence: Sequence, lock: LimbLock, a
 
 
 def read_strip(folder: ProductFolder) -> Strip:
-    """The strip that strip.fits holds; the cube stays on disk.
-
-    Raises
-    ------
-    InputError : the file is missing, damaged, or not a strip of this program
-    """
+    """The strip that strip.fits holds; the cube stays on disk. Raises InputError: the file is missing,
+    damaged, or not a strip of this program."""
     path = folder["strip"]
     try:
         # opened here, since astropy leaves a file open whose header it cannot read

@@ -26,15 +26,7 @@ Verdict = Mapping[
 ]  # subject -> level and its reasons, as `checks.light` gives
 _LOCK = ("radius_px", "radius_err_px", "own_radius_px", "own_radius_err_px", "notes")
 _SCALE = ("km_per_px", "sigma_km_per_px", "arcsec_per_px", "source", "check", "agrees", "check_tells")
-_SUN = (
-    "apparent_radius_arcsec",
-    "p_deg",
-    "b0_deg",
-    "l0_deg",
-    "distance_au",
-    "altitude_deg",
-    "observer",
-)
+_SUN = ("apparent_radius_arcsec", "p_deg", "b0_deg", "l0_deg", "distance_au", "altitude_deg", "observer")
 _ORIENTATION = ("label", "zero_deg", "sign", "error_deg", "source")
 _KEYS = {"check": "cross_check", "label": "angles"}  # field of a record -> key, where the two differ
 
@@ -93,12 +85,7 @@ def write_summary(
 
 
 def read_summary(folder: ProductFolder) -> dict[str, Any]:
-    """The page as written.
-
-    Raises
-    ------
-    InputError : there is none, so the folder holds no run
-    """
+    """The page as written. Raises InputError: there is none, so the folder holds no run."""
     path = folder["summary"]
     named, again = "name the folder that `promtrack run` made", "make it again with `promtrack run`"
     try:

@@ -149,12 +149,7 @@ def write_lock(folder: ProductFolder, sequence: Sequence, lock: LimbLock) -> Pat
 
 
 def read_lock(folder: ProductFolder) -> LimbLock:
-    """The lock that frames.ecsv holds.
-
-    Raises
-    ------
-    InputError : the file is missing or damaged
-    """
+    """The lock that frames.ecsv holds. Raises InputError: the file is missing or damaged."""
     table = read_table(folder["frames"], "promtrack lock")
     try:
         values: dict[str, Any] = {}

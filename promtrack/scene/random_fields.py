@@ -85,9 +85,8 @@ def trace(
     lean, rise : (rows, columns) components of the unit direction across and along rows
     step : distance of the points, grid steps
 
-    Returns
-    -------
-    points (n, k, 2) and weights (n, k); a weight is 0 beyond the thread's end and tapers towards both ends
+    Returns points (n, k, 2) and weights (n, k); a weight is 0 beyond the thread's end and tapers towards
+    both ends.
     """
     count = int(np.ceil(length.max() / step)) + 1
     points = np.empty((len(seeds), count, 2), dtype=np.float32)

@@ -95,13 +95,7 @@ def write_scene(scene: Scene, folder: Path, *, progress: Callable[[int, int], No
     folder : made if it is missing
     progress : called with frames done and frames in all
 
-    Returns
-    -------
-    the folder
-
-    Raises
-    ------
-    InputError : the folder or a file cannot be written
+    Returns the folder. Raises InputError: the folder or a file cannot be written.
     """
     folder = Path(folder)
     names = [_stamp(time) for time in scene.spec.times_utc]

@@ -32,11 +32,8 @@ DISC_LEVEL = {"normal": 0.5, "both": 0.88, "burnt": 6.5}  # full scales at the d
 @dataclass(frozen=True, slots=True)
 class SceneSpec:
     """One synthetic recording. Every field has a sensible default; the same spec gives the same frames.
-
-    Raises
-    ------
-    SettingsError : a value that makes no sense (unknown side or exposure, no frames, times not increasing)
-    """
+    Raises SettingsError: a value that makes no sense (unknown side or exposure, no frames, times not
+    increasing)."""
 
     name: str = "scene"
     # view
@@ -228,12 +225,7 @@ def scenario_names() -> tuple[str, ...]:
 
 
 def scenario(name: str) -> SceneSpec:
-    """The scenario of that name.
-
-    Raises
-    ------
-    SettingsError : there is none
-    """
+    """The scenario of that name. Raises SettingsError: there is none."""
     names = scenario_names()
     if name not in names:
         remedy = nearest(name, names, f"choose {', '.join(names)}")
@@ -243,12 +235,7 @@ def scenario(name: str) -> SceneSpec:
 
 def read_scenario(file: Path | Traversable) -> SceneSpec:
     """A scenario from a TOML file: the fields of SceneSpec, and tables [[hedgerows]], [[knots]],
-    [[arch_knots]] ...
-
-    Raises
-    ------
-    SettingsError : not TOML, unknown field, or a value that makes no sense
-    """
+    [[arch_knots]] ... Raises SettingsError: not TOML, unknown field, or a value that makes no sense."""
     where = file.name
     tree = read_toml(file, remedy="start from a file in demo/")
     things = {

@@ -31,12 +31,8 @@ class Calibration:
 
 
 def load_calibration(camera: CameraSettings, shape: tuple[int, int], plan: Plan = None) -> Calibration | None:
-    """Dark and flat that the settings name, or None where they name none.
-
-    Raises
-    ------
-    InputError : a dark or flat cannot be read or has another size than the frames
-    """
+    """Dark and flat that the settings name, or None where they name none. Raises InputError: a dark or
+    flat cannot be read or has another size than the frames."""
     if not camera.dark and not camera.flat:
         return None
     dark = _mean("camera.dark", camera.dark, camera, shape, plan) if camera.dark else None
@@ -49,9 +45,7 @@ def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibr
 
     Hot pixels stand more than 10 robust sigmas above the dark's median; blind ones are below 5 % in the flat.
 
-    Raises
-    ------
-    InputError : the flat is black
+    Raises InputError: the flat is black.
     """
     notes: list[str] = []
     given = dark if dark is not None else flat

@@ -104,9 +104,7 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     ----------
     alone : the file is the whole input, so that three planes are three frames and not three colours
 
-    Raises
-    ------
-    InputError : nothing can be read
+    Raises InputError: nothing can be read.
     """
     unit = _first_picture(path)
     cards, (columns, rows) = unit.cards, unit.axes[:2]

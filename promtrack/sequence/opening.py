@@ -42,10 +42,8 @@ def open_sequence(
     path : a folder of TIFF, PNG, JPEG or FITS files or of films, one film, one multi-page TIFF or one FITS
         cube
 
-    Raises
-    ------
-    InputError : no frame can be used, with the reason
-    SettingsError : a setting of `times` or `camera` cannot be used
+    Raises InputError: no frame can be used, with the reason; SettingsError: a setting of `times` or
+    `camera` cannot be used.
     """
     path = Path(path)
     found, left_out = find_frames(path, bayer=camera.bayer)
@@ -90,12 +88,8 @@ def open_sequence(
 
 
 def sessions(source: Path, settings: Settings | None = None) -> list[Session]:
-    """The sessions of the recording at `source`.
-
-    Raises
-    ------
-    InputError, SettingsError : as `open_sequence` does
-    """
+    """The sessions of the recording at `source`. Raises InputError, SettingsError: as `open_sequence`
+    does."""
     settings = settings or Settings()
     return sessions_of(open_sequence(Path(source), times=settings.times, camera=settings.camera))
 
@@ -200,10 +194,8 @@ def sequence_from_arrays(
     times_utc : (n,) datetime64, middle of each exposure
     full_scale : value at which the camera saturates
 
-    Raises
-    ------
-    ValueError : wrong shapes, fewer than two frames, times that are no dates, missing or equal, or a full
-        scale that is not a positive number
+    Raises ValueError: wrong shapes, fewer than two frames, times that are no dates, missing or equal, or a
+    full scale that is not a positive number.
     """
     held = frames if isinstance(frames, np.ndarray) else list(frames)
     given = np.asarray(times_utc)

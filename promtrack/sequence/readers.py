@@ -35,12 +35,8 @@ def natural_key(name: str) -> tuple:
 
 
 def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[Rejected]]:
-    """All frames in natural file order, and the files that were meant as pictures but are none.
-
-    Raises
-    ------
-    InputError : the path is missing or unreadable, or holds no frame at all
-    """
+    """All frames in natural file order, and the files that were meant as pictures but are none. Raises
+    InputError: the path is missing or unreadable, or holds no frame at all."""
     files, alone = _files(path), path.is_file()
     frames, left_out = [], []
     for file in files:
@@ -99,12 +95,8 @@ def _is_folder(entry: os.DirEntry[str]) -> bool:
 
 
 def _frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Found]:
-    """Frames of one file, by its content; an empty list where it is no picture and does not claim to be one.
-
-    Raises
-    ------
-    InputError : the file is damaged, or its name promises a picture that is not there
-    """
+    """Frames of one file, by its content; an empty list where it is no picture and does not claim to be
+    one. Raises InputError: the file is damaged, or its name promises a picture that is not there."""
     suffix = file.suffix.lower()
     claims = alone or suffix in _STILL_NAMES | _FILM_NAMES
     try:

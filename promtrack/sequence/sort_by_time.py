@@ -38,10 +38,8 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     Frames that share a stamp in whole seconds are spread evenly over that second where the recording is that
     fast; else the second of them is left out.
 
-    Raises
-    ------
-    InputError : most frames share their time with others, or none lies between times.from and times.to
-    SettingsError : times.from or times.to is no time
+    Raises InputError: most frames share their time with others, or none lies between times.from and
+    times.to; SettingsError: times.from or times.to is no time.
     """
     frames, times = timed.frames, timed.times_utc
     known = ~np.isnat(times)

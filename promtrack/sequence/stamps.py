@@ -173,12 +173,8 @@ _DIRECTIVES = {
 
 
 def pattern_search(pattern: str) -> re.Pattern[str]:
-    """A search for a strptime pattern inside a name.
-
-    Raises
-    ------
-    SettingsError : a directive that strptime does not know, or no hour in the pattern
-    """
+    """A search for a strptime pattern inside a name. Raises SettingsError: a directive that strptime does
+    not know, or no hour in the pattern."""
     parts = re.split(r"(%.)", pattern, flags=re.DOTALL)
     unknown = [part for part in parts[1::2] if part[1] not in _DIRECTIVES]
     if unknown or "%" not in pattern or "%" in "".join(parts[::2]):
@@ -206,12 +202,8 @@ _OFFSET = re.compile(r"([+-])(\d{1,2})(?::?(\d\d))?$")
 
 
 def read_zone(text: str) -> tzinfo:
-    """The zone that a setting names: UTC, an offset such as +02:00, or a name of the tz database.
-
-    Raises
-    ------
-    SettingsError : it is none of these
-    """
+    """The zone that a setting names: UTC, an offset such as +02:00, or a name of the tz database. Raises
+    SettingsError: it is none of these."""
     if text.strip().upper() in ("", "Z", "UTC", "UT"):
         return UTC
     offset = _OFFSET.match(text.strip())
@@ -282,9 +274,7 @@ def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:
 
     ECSV is CSV below a commented header; its delimiter is a space or a comma.
 
-    Raises
-    ------
-    SettingsError : the table is missing, unreadable, lacks a column, or holds a time that is none
+    Raises SettingsError: the table is missing, unreadable, lacks a column, or holds a time that is none.
     """
     given = Path(name)  # as it stands, or beside or inside the input
     candidates = [given] if given.is_absolute() else [given, folder / given, folder.parent / given]

@@ -46,11 +46,7 @@ _BROKEN = (
 
 def tiff_frames(path: Path, size: int) -> list[Found]:
     """One frame a page of the commonest size, of several the largest; thumbnails and masks are no pages.
-
-    Raises
-    ------
-    InputError : nothing can be read
-    """
+    Raises InputError: nothing can be read."""
     with path.open("rb") as file:
         pages = list(_pages(path, file, size))
     if not pages:

@@ -98,14 +98,10 @@ class _Answer:
 
 
 def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> FrameTimes:
-    """Times of all frames from the source that the settings name, or from the first that knows most of them.
-
-    Raises
-    ------
-    InputError : no source knows the time of two frames or more, or frames would be less than a second apart
-        by what may be playback or a running number
-    SettingsError : a zone, start, pattern or table that cannot be used
-    """
+    """Times of all frames from the source that the settings name, or from the first that knows most of
+    them. Raises InputError: no source knows the time of two frames or more, or frames would be less than a
+    second apart by what may be playback or a running number; SettingsError: a zone, start, pattern or
+    table that cannot be used."""
     asked = _Asked(frames, settings, read_zone(settings.zone), folder)
     answers: dict[str, _Answer] = {}
     auto = settings.source == "auto"

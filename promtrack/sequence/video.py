@@ -34,12 +34,7 @@ from promtrack.sequence.frame_source import (
 
 
 def ffmpeg_program() -> str:
-    """Path of the ffmpeg program.
-
-    Raises
-    ------
-    InputError : there is none
-    """
+    """Path of the ffmpeg program. Raises InputError: there is none."""
     try:
         program = imageio_ffmpeg.get_ffmpeg_exe()
     except RuntimeError:

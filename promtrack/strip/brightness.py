@@ -48,9 +48,7 @@ class Evener:
         ----------
         sample : gives the strip (rows, columns) of a frame and its index, as bright as the frame
 
-        Raises
-        ------
-        InputError : a frame cannot be read
+        Raises InputError: a frame cannot be read.
         """
         blocks, rim = plan_blocks(geometry), rim_of(geometry, sequence.full_scale)
         used = np.flatnonzero(lock.used)

@@ -29,13 +29,9 @@ COARSE = 4  # frame pixels per pixel of the search, each way: white noise falls 
 def shown_height_range(
     sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
 ) -> StripGeometry:
-    """The geometry with its upper edge lowered to 1.3 times the plasma's greatest height plus 20 Mm, 60 Mm at
-    least: at 500 km/s plasma rises by 45 Mm between two of the frames searched.
-
-    Raises
-    ------
-    InputError : a frame cannot be read
-    """
+    """The geometry with its upper edge lowered to 1.3 times the plasma's greatest height plus 20 Mm, 60 Mm
+    at least: at 500 km/s plasma rises by 45 Mm between two of the frames searched. Raises InputError: a
+    frame cannot be read."""
     high_mm = max(1.3 * plasma_top_mm(sequence, lock, orientation, geometry) + 20.0, 60.0)
     return replace(geometry, rows=min(geometry.rows, int(np.ceil(geometry.row(high_mm))) + 1))
 

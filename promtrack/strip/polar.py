@@ -35,10 +35,8 @@ def strip_geometry(
     when the limb gave the scale; when another source did, it is the lock's radius at that scale, so that a
     pixel is worth the same along the limb as across it.
 
-    Raises
-    ------
-    InputError : no frame is used, or nothing off the limb is in view
-    SettingsError : the settings ask for angles or heights that the frames do not show
+    Raises InputError: no frame is used, or nothing off the limb is in view; SettingsError: the settings
+    ask for angles or heights that the frames do not show.
     """
     mm_per_px = scale.km_per_px / 1000.0
     limb_mm = lock.radius_px * mm_per_px

@@ -39,12 +39,8 @@ class SlitPath:
 
 
 def parse_path(text: str, geometry: StripGeometry) -> SlitPath:
-    """The path that a text names, sampled at native resolution inside the strips.
-
-    Raises
-    ------
-    SettingsError : the text is none of the four forms, or the path lies outside the strips
-    """
+    """The path that a text names, sampled at native resolution inside the strips. Raises SettingsError:
+    the text is none of the four forms, or the path lies outside the strips."""
     kind, _, rest = text.strip().partition(":")
     if kind not in FORMS:
         raise SettingsError(
@@ -66,9 +62,7 @@ def time_distance(strip: Strip, path_text: str, *, width_px: int | None = None) 
 
     The default width is that of a small knot, 2 Mm, and 3 samples at least.
 
-    Raises
-    ------
-    SettingsError : see `parse_path`
+    Raises SettingsError: see `parse_path`.
     """
     return time_distances(strip, (path_text,), width_px=width_px)[0]
 

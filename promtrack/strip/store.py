@@ -71,9 +71,7 @@ class StripWriter:
     step : counts for each unit of the stored integers
     header : further cards of the cube's header
 
-    Raises
-    ------
-    InputError : the disk is full
+    Raises InputError: the disk is full.
     """
 
     def __init__(self, path: Path, shape: tuple[int, int, int], step: float, header: fits.Header):
@@ -187,13 +185,8 @@ class Decoded:
 
 
 class Planes:
-    """A cube opened for reading by threads, each of which keeps the file open: to open it takes as long as to
-    decode a strip.
-
-    Raises
-    ------
-    InputError : the file is missing, damaged, or holds no cube
-    """
+    """A cube opened for reading by threads, each of which keeps the file open: to open it takes as long as
+    to decode a strip. Raises InputError: the file is missing, damaged, or holds no cube."""
 
     def __init__(self, path: Path):
         self.path = path

@@ -122,9 +122,7 @@ def unwrap(
     hidden : bool, rows and columns of a strip, True where all strips show nothing of use
     progress : called with the number of frames done and to do
 
-    Raises
-    ------
-    InputError : a frame cannot be read, or the disk is full
+    Raises InputError: a frame cannot be read, or the disk is full.
     """
     used = np.flatnonzero(lock.used)
     cutter = replace(StripCutter.plan(geometry, lock, orientation), hidden_px=hidden_px, hidden=hidden)

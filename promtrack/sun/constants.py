@@ -82,9 +82,7 @@ def seen_height_mm(
     turned_deg : by which the Sun has turned since, or has still to turn until it stands there
     latitude_deg : of its foot, and of the position angle from the equator
 
-    Returns
-    -------
-    negative: it is seen in front of the disc, or is hidden behind it
+    Returns a negative height where it is seen in front of the disc, or is hidden behind it.
     """
     turn, latitude = np.radians(turned_deg), np.radians(latitude_deg)
     radius_mm = SOLAR_RADIUS_KM * 1e-3

@@ -68,11 +68,9 @@ def fit_drift(
     nudge : 'north' or 'south', if the telescope was pushed that way during the recording; the Sun in the
         picture moves the opposite way. Empty: no nudge is looked for.
 
-    Raises
-    ------
-    InputError : too few positions, too little motion for a direction, or no nudge is seen; whether the
-        motion has the sky's rate only the limb can show (`check_against_limb`)
-    ValueError : wrong shapes, or an unknown nudge
+    Raises InputError: too few positions, too little motion for a direction, or no nudge is seen; whether
+    the motion has the sky's rate only the limb can show (`check_against_limb`); ValueError: wrong shapes,
+    or an unknown nudge.
     """
     time, position = _checked(time_s, x_px, y_px, nudge)
     line = _fit_line(time, position, look_for_nudge=bool(nudge))
@@ -115,9 +113,8 @@ def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]
     ----------
     limb : the scale from the radius of the limb alone, in the same frames
 
-    Raises
-    ------
-    InputError : the Sun moves at another rate than the sky, so the drive was on or the times are wrong
+    Raises InputError: the Sun moves at another rate than the sky, so the drive was on or the times are
+    wrong.
     """
     ratio = found.arcsec_per_px / limb.arcsec_per_px
     err = max(

@@ -81,9 +81,7 @@ def solar_view(
     site : latitude and longitude, for the altitude
     header : of the frames, where there is one
 
-    Raises
-    ------
-    ValueError : `time_utc` is NaT
+    Raises ValueError: `time_utc` is NaT.
     """
     times = np.array([time_utc], "datetime64[us]")
     if np.isnat(times[0]):

@@ -116,9 +116,7 @@ def measure_scale(
     view : distance of the observer
     line, arc_deg : of what light and at which position angles the limb is, see `limb_height`
 
-    Raises
-    ------
-    InputError : the radius is not a positive number
+    Raises InputError: the radius is not a positive number.
     """
     if not (np.isfinite(radius_px) and radius_px > 0):
         raise InputError(
