@@ -134,11 +134,11 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
         text = axes.text(0.5, 0.5, one, multialignment="center", **style)
         size = np.diff(text.get_window_extent(renderer).get_points(), axis=0)[0]
         low, high = axes.bbox.get_points() + np.outer([1.0, -1.0], GAP_PX + 0.5 * size)
-        grid = np.meshgrid(np.linspace(low[0], high[0], GRID), np.linspace(low[1], high[1], GRID))
-        middle = np.stack(grid, axis=-1).reshape(-1, 2)
+        grid = np.linspace(low, high, GRID)
+        middle = np.stack(np.meshgrid(*grid.T), axis=-1).reshape(-1, 2)
         places = np.concatenate([middle - 0.5 * size, middle + 0.5 * size], axis=1)
-        away = _nearest(places, own)
-        free = _nearest(places, every) > GAP_PX
+        away = _nearest(grid, 0.5 * size, own)
+        free = _nearest(grid, 0.5 * size, every) > GAP_PX
         for other in boxes:
             apart = (places[:, 2:] + GAP_PX < other[:2]) | (places[:, :2] - GAP_PX > other[2:])
             free &= apart.any(axis=1)
@@ -163,12 +163,12 @@ def _pixels(axes: Axes, line: np.ndarray) -> np.ndarray:
     return points[np.all((points >= low) & (points <= high), axis=1)]
 
 
-def _nearest(boxes: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """(boxes,) distance of each box from the nearest point, 0 inside, infinite without points."""
-    nearest = np.full(len(boxes), np.inf)
-    for part in np.array_split(points, len(points) // 256 + 1):  # all at once take a gigabyte
-        away = np.maximum(boxes[:, None, :2] - part, part - boxes[:, None, 2:])
-        np.maximum(away, 0.0, out=away)
-        squares = np.einsum("bpk,bpk->bp", away, away)
-        np.minimum(nearest, squares.min(axis=1, initial=np.inf), out=nearest)
-    return np.sqrt(nearest)
+def _nearest(grid: np.ndarray, half: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """(boxes,) distance of boxes about the places of a grid from the nearest point, 0 inside, infinite where
+    there is none.
+
+    grid : (n, 2) places across, and up
+    half : (2,) half the size of a box
+    """
+    x, y = np.maximum(np.abs(grid[:, None] - points) - half, 0.0).transpose(2, 0, 1) ** 2
+    return np.sqrt(np.concatenate([(x + row).min(axis=1, initial=np.inf) for row in y]))
