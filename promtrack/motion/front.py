@@ -3,7 +3,7 @@ test of its motion."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -120,18 +120,9 @@ def _front(
     columns = sector_columns(strip.geometry, *sector)
     if columns.stop - columns.start < LEAST_COLUMNS or len(strip) < limits.LEAST_FRAMES:
         return None
-    profile = sector_profile(strip, columns, None if rising is None else _course(strip.time_s, rising))
-    edge = find_edge(profile, None if rising is None else _window(strip.time_s, rising))
-    clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
-    clear[1:] &= np.diff(strip.time_s[edge.index]) > 0  # of frames with one time stamp the first counts
-    keep = np.zeros(len(edge.index), bool)
-    seen_s = strip.time_s[edge.index[clear]]
-    led = np.zeros(len(seen_s), bool)
-    if rising is not None:
-        led = (seen_s >= rising.time_s[0]) & (seen_s <= rising.time_s[-1])
-    keep[clear] = _continuous(
-        seen_s, edge.height_mm[clear], edge.err_mm[clear], led, strip.geometry.mm_per_row
-    )
+    edge, keep = _followed(strip, columns, rising)
+    if rising is not None and (ahead := _body_ahead(strip.time_s, edge, keep)):
+        edge, keep = _followed(strip, columns, rising, ahead)
     if keep.sum() < limits.LEAST_FRAMES:
         return None
     index, height = edge.index[keep], edge.height_mm[keep]
@@ -176,17 +167,80 @@ def _front(
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ahead:
+    """A body that stands ahead of a front for a while."""
+
+    between: slice  # strips
+    height_mm: np.ndarray  # (n,) of the front there, roughly
+    column: np.ndarray  # (n,) of the body
+
+
+def _followed(
+    strip: Strip, columns: slice, rising: RisingEdge | None, ahead: _Ahead | None = None
+) -> tuple[Edge, np.ndarray]:
+    """The edge in every frame, and (m,) which of its heights are those of one structure."""
+    course, window, aside = None, None, None
+    if rising is not None:
+        course = _course(strip.time_s, rising)
+        if ahead is not None:
+            course[ahead.between] = ahead.height_mm
+            aside = np.full(len(strip), -1)
+            aside[ahead.between] = ahead.column
+        window = _window(strip.time_s, rising, course)
+    edge = find_edge(sector_profile(strip, columns, course, window, aside), window)
+    clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
+    clear[1:] &= np.diff(strip.time_s[edge.index]) > 0  # of frames with one time stamp the first counts
+    keep = np.zeros(len(edge.index), bool)
+    seen_s = strip.time_s[edge.index[clear]]
+    led = np.zeros(len(seen_s), bool)
+    if rising is not None:
+        led = (seen_s >= rising.time_s[0]) & (seen_s <= rising.time_s[-1])
+    keep[clear] = _continuous(
+        seen_s, edge.height_mm[clear], edge.err_mm[clear], led, strip.geometry.mm_per_row
+    )
+    return edge, keep
+
+
+def _body_ahead(time_s: np.ndarray, edge: Edge, keep: np.ndarray) -> _Ahead | None:
+    """A body that rose ahead of the front and faded, so that the edge fell back; None if there was none.
+
+    A front that goes on rising has not fallen. The body left it where all heights until the fall stand above
+    the straight line to the height after the fall.
+    """
+    index, height, err, column = (a[keep] for a in (edge.index, edge.height_mm, edge.err_mm, edge.column))
+    if len(index) < 2 * limits.LEAST_FRAMES:
+        return None
+    fall = -np.diff(height)
+    last = int(np.argmax(fall))
+    if fall[last] < max(limits.EDGE_MM, limits.SEEN * float(np.hypot(err[last], err[last + 1]))):
+        return None
+    back = last + 1
+    for left in np.flatnonzero(height[:last] < height[back]).tolist():
+        line = np.interp(time_s[index[left:back]], time_s[index[[left, back]]], height[[left, back]])
+        if np.all(height[left + 1 : back] > line[1:]):
+            break
+    else:
+        return None
+    between = slice(int(index[left]) + 1, int(index[back]))
+    times = time_s[between]
+    return _Ahead(
+        between,
+        np.interp(times, time_s[index[[left, back]]], height[[left, back]]),
+        np.rint(np.interp(times, time_s[index[left + 1 : back]], column[left + 1 : back])).astype(int),
+    )
+
+
 def _course(time_s: np.ndarray, rising: RisingEdge) -> np.ndarray:
     """(n,) height of the coarse path, at rest before and after it."""
     times = np.unique(rising.time_s)
     return np.interp(time_s, times, [rising.height_mm[rising.time_s == one].max() for one in times])
 
 
-def _window(time_s: np.ndarray, rising: RisingEdge) -> Window:
+def _window(time_s: np.ndarray, rising: RisingEdge, path: np.ndarray) -> Window:
     """Where the edge is sought: about the coarse path; before it, below its start; after it, below where its
     last speed leads."""
     first, last = rising.time_s[0], rising.time_s[-1]
-    path = _course(time_s, rising)
     recent = rising.time_s >= last - 4 * float(np.median(np.diff(time_s)))
     pace = np.ptp(rising.height_mm[recent]) / max(float(np.ptp(rising.time_s[recent])), 1e-9)
     if not np.ptp(rising.time_s[recent]):

@@ -74,13 +74,22 @@ def sector_columns(geometry: StripGeometry, from_deg: float, to_deg: float) -> s
     return slice(min(max(start, 0), geometry.columns), min(max(stop, 0), geometry.columns))
 
 
-def sector_profile(strip: Strip, columns: slice, course_mm: np.ndarray | None = None) -> SectorProfile:
+def sector_profile(
+    strip: Strip,
+    columns: slice,
+    course_mm: np.ndarray | None = None,
+    window: Window | None = None,
+    aside: np.ndarray | None = None,
+) -> SectorProfile:
     """The sector, reduced to one profile a frame.
 
     Parameters
     ----------
     columns : of the sector
     course_mm : (n,) rising height of the front, roughly; what stood in its way is taken away
+    window : of the edge; columns whose light goes on above it show another body, ahead of the front, and are
+        not looked at in that frame
+    aside : (n,) strip column of another body in each frame, -1 for none
     """
     along_px = smooth_along_px(strip.geometry)
     first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
@@ -92,10 +101,14 @@ def sector_profile(strip: Strip, columns: slice, course_mm: np.ndarray | None = 
 
     standing = None if course_mm is None else _standing(smooth, course_mm, height)
 
-    def reduced(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return _reduce(picture[first:, columns], noise, along_px, standing)
+    reach = round((2 * SMOOTH_MM + limits.KNOT_MM) / float(strip.geometry.mm_per_column(0.0)))
+    above = np.full(len(strip), len(height)) if window is None else np.searchsorted(height, window.high_mm)
+    body = np.full(len(strip), -1) if aside is None else aside - columns.start
 
-    parts = [np.stack(values) for values in zip(*strip.mapped(reduced), strict=True)]
+    def reduced(picture: np.ndarray, top: int, at: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return _reduce(picture[first:, columns], noise, along_px, standing, _Bodies(top, at, reach))
+
+    parts = [np.stack(values) for values in zip(*strip.mapped(reduced, None, above, body), strict=True)]
     column = (parts[1] + columns.start).astype(np.int16)
     return SectorProfile(height, parts[0], column, parts[2], columns.stop - columns.start, along_px)
 
@@ -151,17 +164,39 @@ def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarr
     ), shown
 
 
+@dataclass(frozen=True, slots=True)
+class _Bodies:
+    """Bodies ahead of the front, in one frame."""
+
+    top: int  # row above which nothing of the front is
+    at: int  # column of a body in the window, negative if there is none
+    reach: int  # columns on either side of one
+
+    def columns(self, smooth: np.ndarray, level: np.ndarray, along_px: float) -> np.ndarray:
+        """(columns,) where they stand."""
+        count = smooth.shape[1]
+        ahead = np.zeros(count, np.uint8)
+        if self.top < len(smooth):
+            floor = (brightest_noise_sigma(count, along_px) + limits.SEEN) * level[self.top]
+            ahead[smooth[self.top] > floor] = 1
+        if self.at >= 0:
+            ahead[min(self.at, count - 1)] = 1
+        return cv2.dilate(ahead[None], np.ones((1, 2 * self.reach + 1), np.uint8))[0] > 0
+
+
 def _reduce(
-    picture: np.ndarray, noise: np.ndarray, along_px: float, standing: _Standing | None
+    picture: np.ndarray, noise: np.ndarray, along_px: float, standing: _Standing | None, bodies: _Bodies
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
     smooth, shown = smoothed(picture, along_px)
     if standing is not None:
         smooth = smooth - standing.light
     level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px)))
-    best = np.where(shown, smooth, -np.inf).argmax(axis=1)
+    ahead = bodies.columns(smooth, level, along_px)
+    looked = shown & ~ahead
+    best = np.where(looked, smooth, -np.inf).argmax(axis=1)
     value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
-    value[shown.mean(axis=1) < 0.5] = np.nan
+    value[(shown.mean(axis=1) < 0.5) | ~looked.any(axis=1)] = np.nan
     if standing is not None:
         level = np.hypot(level, np.take_along_axis(standing.flicker, best[:, None], axis=1)[:, 0])
     return value, best, level
