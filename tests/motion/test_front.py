@@ -174,8 +174,8 @@ def test_a_front_that_fades_is_cut(tmp_path):
 @pytest.mark.parametrize("aside", [-18, 18])
 def test_a_blob_that_rises_ahead_and_fades_is_not_the_front(tmp_path, aside):
     # TRUTH  a blob parts from the shell, 13 Mm beside its top, at minute 5, is 17 Mm ahead of it at minute 15
-    # and gone then; the shell's own heights as without it (0.75 Mm rms), but for the two minutes in which the blob is
-    # less ahead than threads that fade shift an edge; its largest speed within 5 % or its error
+    # and gone then; the shell's own heights as without it (0.75 Mm rms), but for the two minutes in which the
+    # blob is less ahead than threads that fade shift an edge; its largest speed within 5 % or its error
     true, speed, _ = RISES["linear plus exponential"]
     scene = StripScene(seed=5, times_s=TIMES, front_mm=true, rows=210, columns=220)
     strip = scene.write(tmp_path / "cube.bin")
