@@ -9,9 +9,9 @@ nothing.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from promtrack.late import loaded_late
+import importlib
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 # ruff: noqa: F401 - for type checkers; `__getattr__` hands them out
 if TYPE_CHECKING:
@@ -48,6 +48,25 @@ _HOMES = {
     "strip": ("Strip", "strip_geometry", "time_distance", "unwrap"),
     "sun": ("Orientation", "Scale", "SolarView", "measure_scale", "orient", "solar_view"),
 }
+
+
+def loaded_late(package: str, homes: dict[str, tuple[str, ...]]) -> tuple[list[str], Callable[[str], Any]]:
+    """A package's names, sorted, and its `__getattr__` (PEP 562), which loads each when it is first used.
+
+    Parameters
+    ----------
+    homes : module, as seen from the package, to the names that it holds
+    """
+    home_of = {name: home for home, names in homes.items() for name in names}
+
+    def load(name: str) -> Any:
+        if name in home_of:
+            return getattr(importlib.import_module(f"{package}.{home_of[name]}"), name)
+        raise AttributeError(f"module '{package}' has no attribute '{name}'")
+
+    return sorted(home_of), load
+
+
 __all__, __getattr__ = loaded_late("promtrack", _HOMES)
 
 

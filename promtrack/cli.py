@@ -12,16 +12,13 @@ import sys
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import NoReturn
 
 from promtrack import __version__
 from promtrack import commands as calls
 from promtrack.commands import CANNOT, DONE, STOPPED, WRONG_USAGE, as_typed
 from promtrack.errors import PromtrackError, nearest
 from promtrack.process import check_memory, set_switches, show
-
-if TYPE_CHECKING:
-    pass
 
 _CAUTION = (
     "Exit status: 0 done; 1 the input cannot be measured; 2 wrong usage; 3 done, but the verdict on lock, "

@@ -40,14 +40,11 @@ def run_command(options: argparse.Namespace) -> int:
     """do everything, from frames to report"""
     settings = settings_for(options, options.input)
     from promtrack.many import run_sessions
-    from promtrack.pipeline import run, settings_not_given_again
+    from promtrack.pipeline import run
     from promtrack.products import default_folder
     from promtrack.products.summary import is_poor, summary_lines
 
     options.out = options.out or default_folder(options.input)
-    if not options.quiet:
-        for line in settings_not_given_again(options.input, options.out, settings):
-            show(as_typed(f"promtrack: {line}", options), sys.stderr)
     how: Any = {"marks": options.marks, "replace": options.replace, "progress": _progress(options)}
     if not options.each_session:
         job = run(options.input, options.out, settings, **how)

@@ -6,7 +6,6 @@ goes on from where it stood.
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -20,15 +19,14 @@ from promtrack.files import atomic_write
 from promtrack.limb import turned_back
 from promtrack.marks import find_marks, read_marks
 from promtrack.products import ProductFolder, default_folder, read_summary
-from promtrack.products.folder import fingerprint_of, refuse_products
-from promtrack.products.running import alone, journal
+from promtrack.products.folder import alone, fingerprint_of, journal, refuse_products
 from promtrack.sequence import open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.sequence.sort_by_time import doubt_night, refuse_several
 from promtrack.sequence.video import ffmpeg_program
 from promtrack.settings import Settings
-from promtrack.settings_text import changed_settings, load_settings, settings_as_toml
+from promtrack.settings_text import load_settings, settings_as_toml
 from promtrack.show.region_of_interest import check_at
 from promtrack.show.timing import chosen_frames
 from promtrack.stages import DOERS, MEASURED, STAGES, Advance, Job, Progress, before, load, refuse, silent
@@ -82,25 +80,6 @@ def run(
                 _do(job, stage)
         _record_settings(job)
     return job
-
-
-def settings_not_given_again(source: Path, out: Path, settings: Settings) -> list[str]:
-    """One sentence where the last run of this recording into `out` had settings that are defaults now.
-
-    Of sessions the first of this recording is looked at, whose times the run itself has set.
-    """
-    own, sessions = ProductFolder(Path(out)), sorted(Path(out).glob("*/settings.toml"))
-    folders = [own] if own.source or not sessions else [ProductFolder(path.parent) for path in sessions]
-    folder = next((one for one in folders if one.source == Path(os.path.abspath(source))), None)
-    try:
-        before = load_settings(folder["settings"]) if folder else None
-    except SettingsError:  # lost or damaged
-        before = None
-    lost = changed_settings(before, only_if_default_in=settings) if before else {}
-    if folder is not own:
-        lost = {key: value for key, value in lost.items() if key not in ("times.from", "times.to")}
-    words = command_line(*(word for key, value in lost.items() for word in ("--set", f"{key}={value}")))
-    return [f"settings of the last run into {own.path} that are not given now: {words}"] if lost else []
 
 
 def run_stage(

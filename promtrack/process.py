@@ -141,7 +141,6 @@ _NAMES = {
     "report": "writing the report",
     "trial": "measuring frames with test features",
 }
-RENEW_S = 0.1  # time between two states of the bar
 
 
 def show(text: str, stream: TextIO | None) -> None:
@@ -179,7 +178,7 @@ class Progress:
             now = time.monotonic()
             if done >= total:
                 self._write(f"{label}: done in {now - begun:.1f} s", end="\n")
-            elif self.live and now - shown[0] > RENEW_S:
+            elif self.live and now - shown[0] > 0.1:
                 shown[0] = now
                 left = _left(now - begun, done, total)
                 self._write(f"{label} {_bar(done / total)} {done}/{total}{left}", end="")

@@ -40,16 +40,6 @@ def change_settings(settings: Settings, changes: dict[str, Any], *, where: str =
     return settings
 
 
-def changed_settings(settings: Settings, *, only_if_default_in: Settings) -> dict[str, str]:
-    """Key to value, as typed, of what is no default in `settings` and a default in the other ones."""
-    found = {}
-    for key, (section, item, _) in _SETTINGS.items():
-        value, other = (getattr(getattr(one, section), item.name) for one in (settings, only_if_default_in))
-        if value != item.default and other == item.default:
-            found[key] = ",".join(map(str, value)) if isinstance(value, tuple) else str(value)
-    return found
-
-
 def load_settings(path: Path, base: Settings | None = None) -> Settings:
     """Settings read from a TOML file, on top of `base` (the defaults). Raises SettingsError: the file
     cannot be read, is not TOML, or holds a wrong key or value."""
@@ -141,18 +131,7 @@ _OTHER_WORDS = {
 }
 
 
-# Settings that older files name and nothing replaces, since each of them was written with every setting.
-_REMOVED = {
-    "clip.pacing": "every picture is shown for the same time",
-    "clip.smooth": "every picture shows one frame",
-    "clip.blend": "every picture shows one frame",
-    "clip.there_and_back": "the clip runs forward; players can loop it",
-}
-
-
 def _suggestion(key: str) -> str:
-    if key in _REMOVED:
-        return f"delete the line: the setting is gone, for {_REMOVED[key]}"
     last = key.rpartition(".")[2]
     meant = _OTHER_WORDS.get(key) or _OTHER_WORDS.get(last)
     if meant:

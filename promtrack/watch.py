@@ -24,7 +24,7 @@ from promtrack.files import atomic_write
 from promtrack.limb.find import SmallFrame, find_limb
 from promtrack.limb.frame_limb import CEILING
 from promtrack.limb.records import Place, frame_points, visible_angles
-from promtrack.products.running import ELSEWHERE
+from promtrack.products.folder import ELSEWHERE
 from promtrack.rounding import counted, duration
 from promtrack.sequence.frame_source import Found, as_stored, channel_plan, displayed, full_scale
 from promtrack.sequence.readers import as_set, find_frames
@@ -32,7 +32,6 @@ from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings
 from promtrack.show.markup import element, whole_page, write_markup
 
-PICTURE_PX = 960  # width of live.png
 LIMB_BGR = (230, 180, 70)
 _STYLE = """
 body { background: #10131a; color: #e8eaee; font: 20px/1.4 system-ui, sans-serif; margin: 0 auto;
@@ -42,8 +41,6 @@ img { display: block; width: 100%; box-sizing: border-box; border: 1px solid #33
 """
 RAYS_DEG = np.arange(0.0, 360.0, 0.5)
 ACROSS_PX = np.arange(-12.0, 12.5)  # across the limb, where its steepness is measured
-RECENT = 60  # frames remembered, from which drift and cadence are taken
-AHEAD_MIN = 241  # minutes looked ahead for the limb to leave the frame
 WARN_MIN = 10.0  # minutes before the limb leaves, or the disk is full, at which a warning is given
 CLOCK_S = 120.0  # a stamp this far from the computer's clock is doubted
 
@@ -111,7 +108,7 @@ class Watch:
 
     folder: Path
     settings: Settings = field(default_factory=Settings)
-    seen: deque[Seen] = field(default_factory=lambda: deque(maxlen=RECENT))
+    seen: deque[Seen] = field(default_factory=lambda: deque(maxlen=60))  # drift and cadence are from these
     count: int = 0
     size_bytes: float = 0.0  # of the last frame's file
     best: float = 0.0  # sharpness
@@ -265,7 +262,7 @@ def _drift(seen: Iterable[Seen], shape: tuple[int, ...], least_arc_deg: float) -
     vx, vy = (float(theilslopes(v, minutes).slope) for v in (x, y))
     where = ("right" if vx > 0 else "left") if abs(vx) > abs(vy) else ("down" if vy > 0 else "up")
     radius = float(np.median([place.radius_px for _, place in good]))
-    for minute in range(AHEAD_MIN):
+    for minute in range(241):
         place = Place(x[-1] + vx * minute, y[-1] + vy * minute, radius)
         if _degrees(int(visible_angles(place, shape, RAYS_DEG).sum())) < least_arc_deg:
             return _Drift(float(np.hypot(vx, vy)), where, float(minute))
@@ -351,7 +348,7 @@ def write_live(out: Path, watch: Watch, *, said: list[str], warned: list[str]) -
 
 def _picture(frame: np.ndarray, look: Look | None) -> np.ndarray:
     """The frame (rows, columns) as a smaller picture (rows, columns, 3), blue first."""
-    factor = min(PICTURE_PX / frame.shape[1], 1.0)
+    factor = min(960 / frame.shape[1], 1.0)
     small = cv2.resize(frame.astype(np.float32), None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     high = float(np.percentile(small, 99.9))
     grey = (255 * np.sqrt(np.clip(small / max(high, 1e-6), 0, 1))).astype(np.uint8)

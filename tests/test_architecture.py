@@ -8,7 +8,6 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent / "promtrack"
 # What may import what: a module imports only from rooms of a lower number, or its own.
 ORDER = {
-    "late": -1,
     "errors": 0,
     "checks": 0,
     "files": 0.5,
@@ -93,7 +92,7 @@ def test_no_dumping_grounds_and_no_catch_all():
 
 
 # So many numeric constants the package may have: lowered as they go, never raised. Goal: 150.
-MOST_CONSTANTS = 620
+MOST_CONSTANTS = 465
 
 
 def constants(path: Path) -> list[str]:

@@ -7,8 +7,7 @@ import shutil
 import pytest
 
 from promtrack.pipeline import run, run_stage
-from promtrack.products.folder import PRODUCTS
-from promtrack.products.running import alone
+from promtrack.products.folder import PRODUCTS, alone
 from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
 from tests.messy import assert_one_sentence, bound, command, refused, some_of
 

@@ -81,7 +81,6 @@ def test_local_time_taken_for_utc_is_said_by_check(small_frames, capsys):
     ("change", "words"),
     [
         ("clip.rat=3", "unknown setting 'clip.rat'; did you mean 'clip.rate'?"),
-        ("clip.pacing=even", "unknown setting 'clip.pacing'; delete the line: the setting is gone"),
         ("clop.rate=3", "clip.rate"),
         ("clip.rate=fast", "'clip.rate' needs a number, got 'fast'; 1 to 60 1/s"),
         ("clip.rate=1000", "'clip.rate' is 1000, outside its range; give 1 to 60 1/s"),

@@ -8,9 +8,6 @@ import tomllib
 import pytest
 
 from promtrack.cli import build_parser, main
-from promtrack.pipeline import run, settings_not_given_again
-from promtrack.settings import Settings
-from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_OPTIONS
 
 COMMANDS = (
@@ -146,33 +143,6 @@ def test_settings_beside_and_inside_the_input_are_picked_up(tmp_path):
     options = build_parser().parse_args(["run", str(folder), "--set", "clip.hold_s=0.5"])
     settings = settings_for(options, folder)
     assert (settings.clip.rate, settings.clip.look, settings.clip.hold_s) == (12.0, "ash", 0.5)
-
-
-def test_settings_that_are_not_given_again_are_named(few_frames, tmp_path, monkeypatch):
-    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
-    out, slits = tmp_path / "out", "radial:0,parallel:20:350:10"
-    before = {"clip.title": "a b", "clip.zoom": "2", "motion.slits": slits}
-    assert settings_not_given_again(few_frames, out, Settings()) == []
-    run(few_frames, out, change_settings(Settings(), before))
-    (said,) = settings_not_given_again(few_frames, out, Settings())
-    assert said == (
-        f"settings of the last run into {out} that are not given now: --set motion.slits={slits} "
-        "--set clip.zoom=2.0 --set 'clip.title=a b'"
-    )
-    (said,) = settings_not_given_again(
-        few_frames, out, change_settings(Settings(), before | {"clip.title": ""})
-    )
-    assert said.endswith(" now: --set 'clip.title=a b'")
-    assert settings_not_given_again(few_frames.parent / "another", out, Settings()) == []
-    session = {"times.from": "00:00", "times.to": "23:59", "clip.zoom": "2"}
-    run(few_frames, tmp_path / "all" / "morning", change_settings(Settings(), session))
-    (said,) = settings_not_given_again(few_frames, tmp_path / "all", Settings())
-    assert said.endswith("all that are not given now: --set clip.zoom=2.0")
-    run(next(few_frames.iterdir()), tmp_path / "all" / "another", Settings())  # comes before the morning
-    (said,) = settings_not_given_again(few_frames, tmp_path / "all", Settings())
-    assert said.endswith("all that are not given now: --set clip.zoom=2.0")
-    (out / "settings.toml").write_text("[clip]\nzoom = 'near'", encoding="utf-8")
-    assert settings_not_given_again(few_frames, out, Settings()) == []
 
 
 def test_check_says_what_is_there_and_changes_nothing(small_frames):

@@ -1,17 +1,17 @@
 """The limb: frames in, the Sun's place in every frame and how far that can be trusted out.
 
 Read in this order. What a frame passes: records (with the geometry of a frame), lock, layout (all frames),
-frame_limb (one frame), find (its limb without a guess), edge (rays across the limb), circle, measure (its
-limb zone against the template), shifts. Then all frames at once: equations (the linear system),
-observations (its tables and rows), noise, solve. What goes before: initial_radius, expected_geometry,
-template. Checks that are not the fit: compare, edge_checks, rotation_check. Beside these: flipped (frames
-turned by 180 degrees), two_exposures (bright and faint in turn), inspect (a quick look).
+frame_limb (where to start from, one frame), find (its limb without a guess), edge (rays across the limb),
+circle, measure (its limb zone against the template), shifts. Then all frames at once: equations (the linear
+system), observations (its tables and rows), solve. What goes before: expected_geometry, template. Checks that
+are not the fit: compare, edge_checks, rotation_check. Beside these: flipped (frames turned by 180 degrees),
+two_exposures (bright and faint in turn), inspect (a quick look).
 """
 
 # ruff: noqa: F401 - what the room hands out
 from typing import TYPE_CHECKING
 
-from promtrack.late import loaded_late
+from promtrack import loaded_late
 from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.flipped import turned_back

@@ -24,18 +24,11 @@ WINDOW = 8  # frames over which edge and features may not drift apart
 UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
 PARTED = 0.01  # relative: two radii in one recording
-# Change of the radius over a recording, in its scatter about a line: air with a memory of 10 to 100 frames
-# makes more in two recordings of a thousand (of 20 frames, in one of a hundred).
-STEADY = 4.5
-# of the light at the limb; a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
-DARK_MIDDLE = 0.15
 BLANK, SHARP_PX = 0.9, 0.9
-NEAR_PX = 11.0  # inside the limb: where `LimbSigns.disc` is taken
 # linear coefficient of the limb darkening, below which a disc is hardly the Sun in H-alpha: by eye some half
 # of the continuum's 0.55 (common practice, no source), and less again where a tone curve was bent, so that
 # only half of this limit makes the lock poor
 DARKENING = 0.2
-BRIGHT_SKY = 0.5  # of the disc's light above it
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,13 +122,15 @@ def _like_a_sun(kept: list[FrameMeasure], known: Known) -> list[Check]:
 
     middle = np.array([m.signs.middle for m in kept])
     inside = float(np.nanmedian(middle)) if np.isfinite(middle).any() else np.nan
-    if inside < DARK_MIDDLE:
+    # of the light at the limb: a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
+    if inside < 0.15:
         words = (
             f"The disc is dark: well inside it there is {100 * inside:.0f} % of the light at its limb. This "
             "is no limb of the Sun but something before it, as in an eclipse."
         )
         return _both("bright disc", words)
-    near, deep = (np.sqrt(1 - r**2) for r in (max(1 - NEAR_PX / kept[0].place.radius_px, 0.0), 0.6))
+    # `LimbSigns.disc` is taken 11 px inside the limb
+    near, deep = (np.sqrt(1 - r**2) for r in (max(1 - 11.0 / kept[0].place.radius_px, 0.0), 0.6))
     # the linear coefficient that the disc shows; below zero where it is brighter at the limb
     darkening = (inside - 1) / (inside * (1 - near) - (1 - deep))
     if known.darkens and not usual("burnt_limb") and abs(darkening) < DARKENING:
@@ -157,7 +152,7 @@ def _like_a_sun(kept: list[FrameMeasure], known: Known) -> list[Check]:
             "was changed."
         )
         return _both("bright disc", words)
-    if usual("sky") > BRIGHT_SKY * usual("disc"):
+    if usual("sky") > 0.5 * usual("disc"):
         words = (
             f"Far from the limb there is {usual('sky') / usual('disc'):.1f} times the light that the disc "
             "adds to it: thick haze, a dark that was not taken off, or a picture of something else."
@@ -228,7 +223,9 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
         number = np.arange(len(radius))
         slope, first = np.polyfit(number, radius, 1)
         whole, left = slope * number[-1], float(np.std(radius - first - slope * number))
-        if abs(whole) > max(STEADY * left, PARTED * first):
+        # Change of the radius over a recording, in its scatter about a line: air with a memory of 10 to 100
+        # frames makes more in two recordings of a thousand (of 20 frames, in one of a hundred).
+        if abs(whole) > max(4.5 * left, PARTED * first):
             grows = f"{'grows' if whole > 0 else 'shrinks'} steadily by {100 * abs(whole) / first:.1f} %"
             words = f"The Sun {grows} over the recording: a zoom, or a focus that ran away. Measure a part."
             return _both("one radius", words)

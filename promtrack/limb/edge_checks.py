@@ -31,8 +31,6 @@ from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import Sequence
 from promtrack.sun import SOLAR_RADIUS_KM
 
-# the H-alpha limb scatters by 0.5 Mm rms (Johannesson & Zirin 1996, ApJ 471, 510); five times that
-ROUGH_MM = 2.5
 SECOND_MM = (2.0, 9.0)  # distance of a second edge: the H-alpha limb stands 4 to 6 Mm above the photosphere
 # of the first edge's fall: the steps of coarse digits about the Sun and reflections are less
 LEAST_FALL = 0.1
@@ -54,7 +52,8 @@ def edge_checks(sequence: Sequence, lock: LimbLock) -> tuple[Check, ...]:
 def relief_check(rms_px: float, radius_px: float) -> list[Check]:
     """Whether the edge is as smooth as the Sun's: `rms_px` is the scatter of its points about the circle."""
     rms_mm = rms_px / radius_px * SOLAR_RADIUS_KM / 1e3
-    if not (rms_px > ROUGH_PX and rms_mm > ROUGH_MM):
+    # The H-alpha limb scatters by 0.5 Mm rms (Johannesson & Zirin 1996, ApJ 471, 510): five times that
+    if not (rms_px > ROUGH_PX and rms_mm > 2.5):
         return []
     words = f"The edge is jagged by {rms_mm:.1f} Mm rms, the Sun's limb by about 0.5"
     return [Check("lock", "smooth edge", "poor", f"{words}: a skyline, or something before the Sun.")]
@@ -130,10 +129,6 @@ def peaks(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return tops, values[tops] - np.array(deepest)
 
 
-# of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
-LEAST_COVERED = 0.75
-
-
 def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Circle | None:
     """The limb of another disc of the same size outside the one already found; None if there is none.
 
@@ -158,7 +153,8 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Circle | 
     x, y = circle.radius_px * rim.T + [[circle.x_px], [circle.y_px]]
     rim = rim[np.abs(np.hypot(x - here.x_px, y - here.y_px) - here.radius_px) >= ACROSS_PX]
     # less of it than of the first limb by half is no disc; a reflection is fainter
-    if len(rim) < 0.5 * len(first_rim) or covered(small.image.shape, circle, rim, edge) <= LEAST_COVERED:
+    # of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
+    if len(rim) < 0.5 * len(first_rim) or covered(small.image.shape, circle, rim, edge) <= 0.75:
         return None
     fall, first_fall = (
         median(falls(small.image, one, unit, -ACROSS_PX, ACROSS_PX)[0])

@@ -36,11 +36,6 @@ from promtrack.limb.observations import (
 from promtrack.limb.records import Known, Terms
 
 HELD_PX = 1e-3  # 1 sigma of what a term that is not in use may be
-# Cloud lets less of a burnt-out disc clip, which widens its edge and moves it inward: beta is -2.0 +- 0.4,
-# -0.5 +- 0.6 and -1.0 +- 0.7 in three recordings under cloud.
-MOVED_BY_WIDTH = 2.0  # 1 sigma of beta: px that the edge moves for each px that it widens
-# 1 sigma of a field's rotation an hour, its change, and the change of that
-TURN_RATES = np.radians([15.0, 4.0, 1.5])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +127,9 @@ class Equations:
         # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
         offset = np.hypot(noise.offset_err_px, self.wider_px) if self.terms.edge_offset else HELD_PX
         rows.add([u.offset], [np.ones(self.n)], np.zeros(self.n), offset)
-        rows.add([u.beta], [one], np.zeros(1), MOVED_BY_WIDTH)
+        # Cloud lets less of a burnt-out disc clip, which widens its edge and moves it inward: beta is -2.0 +-
+        # 0.4, -0.5 +- 0.6 and -1.0 +- 0.7 px for each px in three recordings under cloud.
+        rows.add([u.beta], [one], np.zeros(1), 2.0)
         rows.add([u.slip[:1]], [one], np.zeros(1), noise.slip_err_px)
         stays = np.exp(-self.step_s / noise.slip_s)
         step = noise.slip_err_px * np.sqrt(1 - stays**2) + 1e-6
@@ -196,7 +193,9 @@ class Equations:
                 value = known.header_px[has, axis] - self.place_px[has, axis]
                 ones = np.ones(len(has))
                 rows.add(columns, [ones, ones], value, known.header_frame_px)
-        sigma = self.radius_px * np.array([np.pi, *(TURN_RATES * self.hours ** np.arange(1, 4))]) + 1e-3
+        # 1 sigma of a field's rotation an hour, its change, and the change of that
+        rates = np.radians([15.0, 4.0, 1.5]) * self.hours ** np.arange(1, 4)
+        sigma = self.radius_px * np.array([np.pi, *rates]) + 1e-3
         rows.add([u.turn], [np.ones(4)], np.zeros(4), sigma)
 
 

@@ -32,8 +32,6 @@ from promtrack.sun.scale import EUV_RADII, HEADER_ERR, limb_radius_arcsec, optic
 
 # of the Sun over an unknown site, all alike: lower, hardly anybody records
 POSSIBLE_ALTITUDES_DEG = np.arange(8.0, 61.0)
-# how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
-CLIMB_DEG_S = 10.0 / 3600.0
 # a flattened limb is bent like a circle larger by 1 + f - 3 f sin^2 of the angle from the zenith: this times
 # f, rms, all round
 SHORT_ARC_BENT = 1.17
@@ -66,8 +64,11 @@ def expected_sky(
         turn = np.zeros(count) if camera.mount == "equatorial" else unknown
         possible = SHORT_ARC_BENT * float(np.sqrt(np.mean(flattening(POSSIBLE_ALTITUDES_DEG) ** 2)))
         # above 60 deg the course does not matter any more
+        # how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
         lowest = np.asarray(
-            flattening(np.minimum(POSSIBLE_ALTITUDES_DEG[0] + CLIMB_DEG_S * (seconds - seconds.min()), 60.0))
+            flattening(
+                np.minimum(POSSIBLE_ALTITUDES_DEG[0] + (10.0 / 3600.0) * (seconds - seconds.min()), 60.0)
+            )
         )
         return Expected(np.zeros(count), unknown, turn, possible, lowest, (_without_site(possible, lowest),))
     picks = spread_over(count, MANY)

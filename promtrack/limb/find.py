@@ -15,14 +15,9 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.circle import FAR_SIGMA, MAD, Circle, fit_circle, median
 
-SMALL_PX = 320  # long side of the reduced frame
-EDGE_POINTS = 2500
 TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 ACROSS_PX = 3.0  # reduced pixels inside and outside of a circle between which its fall is taken
-STEEPER = 2.0  # the fall across the limb over that beside it: slopes reach 1.7, limbs 2.3 and more
-# The same for a rough limb at a place stated beforehand: 18 and more on it, up to 2.8 some px beside it.
-STEEPER_STATED = 3.0
 
 
 class LimbNotFound(InputError):
@@ -38,7 +33,7 @@ class SmallFrame:
 
     def __init__(self, frame: np.ndarray, full_scale: float):
         rows, columns = self.full_shape = frame.shape
-        self.factor = max(1.0, max(rows, columns) / SMALL_PX)
+        self.factor = max(1.0, max(rows, columns) / 320)  # its long side becomes 320 px
         size = (max(8, round(columns / self.factor)), max(8, round(rows / self.factor)))  # (x, y)
         if frame.dtype not in (np.uint8, np.uint16, np.float32):
             frame = frame.astype(np.float32)
@@ -83,7 +78,8 @@ def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
             continue
         circle, _ = found
         rim = visible_rim(small.image.shape, circle)
-        if wanted is not None or _steeper_than_beside(small.image, circle, rim, STEEPER):
+        # slopes of light fall up to 1.7 times as much across a circle as beside it, limbs 2.3 times and more
+        if wanted is not None or _steeper_than_beside(small.image, circle, rim, 2.0):
             return small.to_full(circle)
     raise LimbNotFound(_what_instead(small))
 
@@ -153,7 +149,7 @@ def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     ridge = (size >= before) & (size > after) & (size > 1.5 * noise)
     ridge[:3], ridge[-3:], ridge[:, :3], ridge[:, -3:] = False, False, False, False
     rows, columns = np.nonzero(ridge)
-    order = np.argsort(size[rows, columns])[::-1][:EDGE_POINTS]
+    order = np.argsort(size[rows, columns])[::-1][:2500]
     rows, columns = rows[order], columns[order]
     # vertex of the parabola through the three values across the ridge
     left, middle, right = after[rows, columns], size[rows, columns], before[rows, columns]
@@ -272,9 +268,10 @@ def fall_at(small: SmallFrame, circle: Circle) -> float:
     it does not get darker there, and more than beside it."""
     here = small.to_small(circle)
     unit = visible_rim(small.image.shape, here)
+    # a rough limb at a place stated beforehand falls 18 times as much and more, some px beside it up to 2.8
     if len(unit) < 12 or not (
         _brighter_inside(small.image, here, unit, 2 * ACROSS_PX)
-        and _steeper_than_beside(small.image, here, unit, STEEPER_STATED)
+        and _steeper_than_beside(small.image, here, unit, 3.0)
     ):
         return 0.0
     return median(falls(small.image, here, unit, -ACROSS_PX, ACROSS_PX)[0])

@@ -26,13 +26,10 @@ STEP_DEG = 0.5
 RADII = np.linspace(0.75, 1.10, 60)  # of the zone, in radii of the limb
 BEYOND = 1.015  # radii: beyond the limb and what the air makes of it
 MOST_SHIFT = 8  # steps: a short arc leaves the place along the limb open by so much
-SMOOTH = 6.0  # steps, 1 sigma: what is wider along the limb does not show a mirror image
-LEAST_COMMON = 300  # values that two zones must share: 4 degrees of the whole zone
 # Correlation of zones that show the same limb, and by how much one must beat the other: on scenes of arcs and
 # whole discs, minutes apart, the same limb gives 0.4 to 0.7, another one or the wrong turn 0.0 to 0.1.
 ALIKE = 0.25
 UNLIKE = 0.1  # correlation of two zones that have nothing in common
-LASTS_S = 3600.0  # for so long the limb of an hour ago is known again
 
 
 @dataclass(slots=True)
@@ -129,7 +126,8 @@ def another_limb(sequence: Sequence, lock: LimbLock) -> str:
         one, two = _change(zones, between, lambda a, b: _alike(a, b) >= UNLIKE)
         first, second = zones.of(one), zones.of(two)
         gap_s = float(sequence.time_s[two] - sequence.time_s[one])
-        if first is None or second is None or gap_s > LASTS_S:
+        # after an hour the limb is not known again
+        if first is None or second is None or gap_s > 3600.0:
             continue
         if _alike(first, second) < UNLIKE:
             return (
@@ -187,8 +185,9 @@ def _is_burnt(zone: np.ndarray) -> bool:
 def _fine(zone: np.ndarray) -> np.ndarray:
     """The zone less its mean over some degrees along the limb."""
     seen = np.isfinite(zone)
+    # sigma in steps: what is wider along the limb does not show a mirror image
     wide = [
-        cv2.GaussianBlur(part.astype(np.float32), (0, 0), sigmaX=SMOOTH, sigmaY=0.1)
+        cv2.GaussianBlur(part.astype(np.float32), (0, 0), sigmaX=6.0, sigmaY=0.1)
         for part in (np.where(seen, zone, 0.0), seen)
     ]
     return np.where(seen, zone - wide[0] / np.maximum(wide[1], 1e-6), np.nan)
@@ -200,7 +199,7 @@ def _alike(one: np.ndarray, other: np.ndarray) -> float:
     for shift in range(-MOST_SHIFT, MOST_SHIFT + 1):
         moved = np.roll(other, shift, axis=1)
         common = np.isfinite(one) & np.isfinite(moved)
-        if common.sum() >= LEAST_COMMON:
+        if common.sum() >= 300:  # 4 degrees of the whole zone
             a, b = one[common], moved[common]
             best = max(best, float(a @ b / np.sqrt((a @ a) * (b @ b) + 1e-9)))
     return best

@@ -13,12 +13,14 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import MAD, Circle, median
+from promtrack.errors import InputError
+from promtrack.limb.circle import MAD, Circle, median, weighted_median
 from promtrack.limb.edge import (
     ALONG_PX,
     BLUR_PX,
     MOST_RAYS,
     Grid,
+    LimbCutShort,
     Zone,
     bias_of,
     edge_near,
@@ -28,14 +30,14 @@ from promtrack.limb.edge import (
     unwrap,
 )
 from promtrack.limb.expected_geometry import Expected
-from promtrack.limb.find import SmallFrame, fall_at, find_limb
-from promtrack.limb.records import Place, frame_points, moved_to, shifted_place
+from promtrack.limb.find import LimbNotFound, SmallFrame, fall_at, find_limb
+from promtrack.limb.records import Place, frame_points, moved_to, shifted_place, visible_angles
+from promtrack.sequence.records import FEW, MANY, Sequence, spread_over
+from promtrack.settings import LimbSettings
 
 SEARCH_PX = 9.0  # how far the edge is looked for around the place
 EDGE_REACH_PX = 22.0  # of the zone in which the edge is measured, inside and outside
 ALIKE_PX = 100.0  # limb over which the air and the limb's relief move the edge alike
-BIN_PX = 16.0  # least limb over which edge offsets are averaged
-MOST_BINS = 96  # of the limb seen
 ROUGH_PX = 2.5  # scatter of the edge above which structure, not noise, spoils it
 # quantile of the light at one distance from the Sun that is sky, with an eruption across half of it as well
 QUIET_SHARE = 0.35
@@ -152,7 +154,6 @@ class Finder:
 
 
 REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels
-GUESS_SMALL_PX = 5  # the same around a place that a header states
 
 
 def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMALL_PX) -> Place | None:
@@ -184,7 +185,7 @@ def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMAL
 def stated_start(small: SmallFrame, stated: Place) -> Place | None:
     """Place to start from where a header states one: that nearby where the limb is found, or the stated one
     itself if the limb is there but too rough to fit at this scale; None when the header is wrong."""
-    found = coarse_place(small, stated, reach_px=GUESS_SMALL_PX)
+    found = coarse_place(small, stated, reach_px=5)
     if found is not None:
         return found
     # in another line than the one whose limb is stated the Sun is larger or smaller by up to one per cent
@@ -205,7 +206,7 @@ def make_finder(
     inside, ray_px = min(EDGE_REACH_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
     grid = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=ray_px)
     few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=visible_px / 100)  # a hundred find it
-    width_px = max(BIN_PX, visible_px / MOST_BINS)
+    width_px = max(16.0, visible_px / 96)  # of the limb over which edge offsets are averaged
     bin_deg = 360.0 / max(8, round(2 * np.pi * radius_px / width_px))
     least = max(2.0, np.radians(bin_deg) * radius_px / grid.step_px / 3)
     return Finder(
@@ -264,3 +265,88 @@ def ring_quantile(ring: np.ndarray, light: np.ndarray, part: float) -> np.ndarra
     first = np.cumsum(count) - count
     at = np.minimum(first + (part * count).astype(int), len(ordered) - 1)
     return (ordered[at] & np.uint32(0xFFFF)) * step + low
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """What a handful of frames show."""
+
+    radius_px: float
+    visible_px: float  # longest limb seen
+    places: tuple[tuple[int, Place], ...]  # frame and place
+
+
+def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | None, ...]) -> Start:
+    """Radius and places good enough to start from.
+
+    Parameters
+    ----------
+    stated : (n,) where headers put the Sun
+
+    Raises LimbNotFound: in none of the frames tried; the first one's reason.
+    """
+    picks = spread_over(len(sequence), FEW).tolist()
+    rest = [i for i in spread_over(len(sequence), MANY).tolist() if i not in picks]
+    found: dict[int, LimbSample] = {}
+    standing: list[Place] = []  # as the header has them, and the limb is there
+    first_error = None
+    cut_short: list[InputError] = []
+    for tried, index in enumerate([*picks, *rest]):
+        if tried >= len(picks) and (found or standing):
+            break
+        try:
+            frame = sequence.frame(index)
+            header = stated[index]
+            place = stated_start(SmallFrame(frame, sequence.full_scale), header) if header else None
+            if header and place:
+                standing.append(replace(header, radius_px=place.radius_px))
+            found[index] = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=header)
+        except InputError as problem:
+            problem.at(sequence.names[index])
+            first_error = first_error or problem
+            cut_short += [problem] if isinstance(problem, LimbCutShort) else []
+    if len(standing) > len(picks) / 2:
+        place = replace(standing[0], radius_px=float(np.median([s.radius_px for s in standing])))
+        seen = visible_angles(place, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
+        return Start(place.radius_px, float(2 * np.pi * seen * place.radius_px), ())
+    if len(cut_short) >= max(len(found), 1):  # what a few frames take for a limb is then something else
+        raise cut_short[0]
+    if not found:
+        raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
+    radii = np.array([f.place.radius_px for f in found.values()])
+    errors = np.array([max(f.radius_err_px, 1e-3) for f in found.values()])
+    radius = limb.radius_px or weighted_median(radii, 1 / errors**2)
+    places = tuple((index, moved_to(f.place, radius, sequence.shape)) for index, f in found.items())
+    return Start(radius, float(np.radians(max(f.arc_deg for f in found.values())) * radius), places)
+
+
+@dataclass(frozen=True, slots=True)
+class LimbSample:
+    """The limb of one frame by itself."""
+
+    place: Place
+    radius_err_px: float  # from the scatter of the edge
+    rms_px: float
+    arc_deg: float
+    kept_part: float  # of the rays
+
+
+def sample_limb(
+    frame: np.ndarray, full_scale: float, *, radius_px: float | None = None, guess: Place | None = None
+) -> LimbSample:
+    """Find the limb in one frame, without any guess or near one, and fit its circle at full resolution.
+    Raises LimbNotFound: with what was seen instead."""
+    small = SmallFrame(frame, full_scale)
+    place = stated_start(small, guess) if guess else None
+    if place is None:
+        circle = find_limb(small, radius_px=radius_px)
+        place = Place(circle.x_px, circle.y_px, circle.radius_px)
+    for search in (6 * small.factor, 4.0 + small.factor, 6.0):
+        grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)
+        zone, _, fit = edge_near(frame, place, grid, search, free_radius=True)
+        moved = shifted_place(place, *fit.shift_px)
+        growth = np.clip(place.radius_px + fit.growth_px, 0.5 * place.radius_px, 2 * place.radius_px)
+        place = Place(moved.x_px, moved.y_px, float(growth))
+    return LimbSample(
+        place, fit.growth_err_px, fit.rms_px, len(zone.ray) * grid.step_deg, float(fit.kept.mean())
+    )

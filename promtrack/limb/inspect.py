@@ -11,8 +11,7 @@ from promtrack.limb.circle import GOOD_SCALE, STRAIGHT_DEG
 from promtrack.limb.edge_checks import relief_check
 from promtrack.limb.expected_geometry import guessed_places, stated_places
 from promtrack.limb.find import SmallFrame
-from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, ROUGH_PX
-from promtrack.limb.initial_radius import LimbSample, sample_limb
+from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, ROUGH_PX, LimbSample, sample_limb
 from promtrack.rounding import counted, with_error
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import LimbSettings

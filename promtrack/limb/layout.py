@@ -24,7 +24,6 @@ from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.workers import map_ahead
 
 STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live for 5 to 20 minutes
-TEMPLATE_FRAMES = 16  # of a stretch, which make its template
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,7 +83,7 @@ class Layout:
         last: Template | None = None
         last_s = -np.inf
         for part in self.stretches():
-            picks = part[spread_over(len(part), TEMPLATE_FRAMES)] if len(part) > 1 else part[:0]
+            picks = part[spread_over(len(part), 16)] if len(part) > 1 else part[:0]
             time = self.sequence.time_s[part]
             near = last if time[0] - last_s < STRETCH_S else None
             more = near.turn_at(time[0]) - self.turn_of(int(part[0])) if near else 0.0

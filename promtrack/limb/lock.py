@@ -29,8 +29,7 @@ from promtrack.limb.expected_geometry import (
     turn_settings,
 )
 from promtrack.limb.find import LimbNotFound
-from promtrack.limb.frame_limb import BURNT_BIAS, ROUGH_PX, make_finder
-from promtrack.limb.initial_radius import start_from
+from promtrack.limb.frame_limb import BURNT_BIAS, ROUGH_PX, make_finder, start_from
 from promtrack.limb.layout import Layout, Pass
 from promtrack.limb.measure import FrameMeasure, reasons_against, sharpness_of, transparency_of
 from promtrack.limb.records import Known, LimbLock, Place, Solution, Terms, visible_range
@@ -39,8 +38,6 @@ from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
 WIDE_DEG = 150.0  # limb on which its circle places the Sun better than any feature; ablation row "whole disc"
-EDGE_ERR = 0.25  # systematic error of the edge in limb widths; the same study
-HEADER_ERR_ARCSEC = 1.0  # pointing that calibrated frames state (common practice, no source)
 SMALLEST_PX = 20.0  # radius, the least that `limb.radius_px` takes: smaller discs show no light inside
 
 
@@ -157,7 +154,8 @@ class Assembly:
         if arc < self.limb.least_arc_deg:
             raise LimbArcTooShort(arc, self.limb.least_arc_deg).at(self.sequence.names[int(chosen[0])])
         radius = self.layout.finder.radius_px
-        systematic = EDGE_ERR * float(np.median([m.signs.width_px for m in kept]))
+        # systematic error of the edge in limb widths (docs/studies/limb_edge_bias.py)
+        systematic = 0.25 * float(np.median([m.signs.width_px for m in kept]))
         burnt = burnt_bias_px(kept, radius)
         carried = np.zeros(len(kept))
         said: tuple[str, ...] = ()
@@ -193,7 +191,8 @@ class Assembly:
             if known.optics_px is not None:
                 solution = solve(kept, time, known, self.terms)
             stated = next(h for h in (self.sequence.header, *self.sequence.headers) if h is not None)
-            err = HEADER_ERR_ARCSEC / stated.arcsec_per_px
+            # pointing that calibrated frames state (common practice, no source)
+            err = 1.0 / stated.arcsec_per_px
             check = header_check(solution, header, err)
             known = replace(known, header_err_px=err, header_check=check)
             if check.level != "poor":

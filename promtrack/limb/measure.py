@@ -53,7 +53,6 @@ def _binned(look: Look, place: Place, shifts: BlockShifts, gain: float, finder: 
     return FrameMeasure(place, bins, mean[full], finder.bin_deg, shifts, gain, look.signs)
 
 
-PIECES = 5  # independent pieces of texture in a block: it is alike over some 10 px
 LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
 
 
@@ -126,7 +125,8 @@ def _better(shifts: BlockShifts, others: BlockShifts) -> float:
     """Log-likelihood of the fit of blocks over that of the same blocks laid elsewhere."""
     _, mine, theirs = np.intersect1d(shifts.theta_deg, others.theta_deg, return_indices=True)
     ratio = np.maximum(others.misfit[theirs], 1e-9) / np.maximum(shifts.misfit[mine], 1e-9)
-    return PIECES * float(np.log(ratio).sum())
+    # a block holds five independent pieces of texture, which is alike over some 10 px
+    return 5 * float(np.log(ratio).sum())
 
 
 def _laid(place: Place, grid: Grid, zone: Zone, along_px: float, across_px: float, *, turning: bool) -> Place:
@@ -152,13 +152,8 @@ def _brightness(template: Template, zone: Zone) -> float:
     return max(float(np.median((value * fit).sum(axis=1)[known] / below[known])), 0.02)
 
 
-# Less light than this is cloud, not haze, if there is also more light beside the Sun than usual; without that
-# it is a shorter exposure or a smaller gain, and does no harm
-LEAST_TRANSPARENCY = 0.5
-VEILED = 1.1  # times the usual light far off the limb
 DARKEST = 0.1  # of the usual light, below which noise rules
 LEAST_PART = 0.45  # of the usual sharpness, and of the rays along the limb
-LEAST_DARK = 0.002  # of the frame
 
 
 def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[str]:
@@ -183,15 +178,17 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
     torn = _high(np.log([max(m.signs.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
     crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
-    dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, LEAST_DARK)
+    dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, 0.002)
     sky = np.array([m.signs.sky for m in measures]) / exposure
-    veiled = sky > VEILED * float(np.median(sky))
+    veiled = sky > 1.1 * float(np.median(sky))
     reasons = []
     for i, m in enumerate(measures):
         blurred = wide[i] or dull[i] or sharp[i] < LEAST_PART
         if exposure[i] < DARKEST:
             reasons.append(f"exposed for {100 * exposure[i]:.0f} % of the usual time")
-        elif bright[i] < DARKEST or (bright[i] < LEAST_TRANSPARENCY and veiled[i]):
+        elif bright[i] < DARKEST or (bright[i] < 0.5 and veiled[i]):
+            # Half of the light is cloud, not haze, if there is also more light beside the Sun than usual;
+            # without that it is a shorter exposure or a smaller gain, and does no harm.
             reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
         elif blurred and step[i] > 6:
             reasons.append(f"blurred by a jump of {step[i]:.0f} px")

@@ -10,8 +10,6 @@ from promtrack.checks import Check
 from promtrack.limb.circle import FAR_SIGMA, MAD
 from promtrack.limb.shifts import MOST_ALONG_PX, Pairs
 
-LEAST_TURN_DEG = 1.0  # of rotation beside the one assumed, over the recording; less does no harm
-
 
 def rotation_check(
     pairs: list[Pairs],
@@ -50,7 +48,8 @@ def rotation_check(
     err_px_s = np.hypot(surest.err_px_s, max(beside, 0.0) / 2)
     extra, rate_err = np.degrees([surest.px_s, err_px_s]) * 3600.0 / radius_px
     span = float(sum(pair.apart_s[pair.steps == 1].sum() for pair in pairs)) / 3600.0
-    if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < LEAST_TURN_DEG:
+    # less than a degree beside the rotation assumed, over the recording, does no harm
+    if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < 1.0:
         words = (
             f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
             f"{max(abs(extra), rate_err):.2g} deg an hour."

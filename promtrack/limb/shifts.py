@@ -17,11 +17,8 @@ from promtrack.limb.edge import Grid, Zone, unwrap
 from promtrack.limb.records import Place
 
 EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
-# peaks of the correlation that are tried: their height in parts of the highest
-LEAST_PEAK = 0.6
 # within which frames share their spicules, and of a template's span at most
 MEMORY_S, MEMORY_PART = (150.0, 0.15)
-SMOOTH_PX = 1.5  # blur of a zone along the limb
 LINEAR_PX = 4.0  # a block's slopes say nothing of larger shifts: half of the finest texture's length
 LEAST_GAIN = 0.2  # of a block against the template: beyond this factor either way it is not the same light
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that a template repairs
@@ -119,7 +116,7 @@ def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
     """The limb zone of a frame, less its finest grain: the camera's noise and what stands still on the
     sensor."""
     zone = unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR)
-    return blurred(zone, SMOOTH_PX, grid)
+    return blurred(zone, 1.5, grid)
 
 
 def same_light(shifts: BlockShifts) -> np.ndarray:
@@ -173,7 +170,7 @@ def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]
     correlation = irfft(spectrum.sum(axis=0), n=length)
     window = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
     left, middle, right = window[:-2], window[1:-1], window[2:]
-    peak = np.flatnonzero((middle > left) & (middle >= right) & (middle > LEAST_PEAK * window.max()))
+    peak = np.flatnonzero((middle > left) & (middle >= right) & (middle > 0.6 * window.max()))
     peak = peak[np.argsort(-middle[peak])]
     fine = 0.5 * (left - right)[peak] / np.minimum((left + right - 2 * middle)[peak], -1e-12)
     return list((peak + 1 - reach + fine) * grid.step_px) or [0.0]

@@ -1,16 +1,281 @@
-"""The solution for a sequence: what the frames show in, every centre and the one radius with errors out."""
+"""The solution for a sequence: what the frames show in, every centre and the one radius with errors out.
+
+The noise of the equations is taken from the residuals of the solution before. From one frame to the next the
+air changes and the plasma hardly does, which tells the two apart.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+from scipy.optimize import minimize
 from scipy.sparse.linalg import splu
 
-from promtrack.limb.equations import OWN, Equations, Solved
+from promtrack.limb.circle import MAD, biweight
+from promtrack.limb.equations import HELD_PX, OWN, Equations, Solved
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.noise import SAMPLING_PX, first_noise, relief_of, renewed
+from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed, along_limb
 from promtrack.limb.records import Known, Solution, Terms
+from promtrack.limb.shifts import LEAST_BLOCKS
+from promtrack.sequence.records import MANY, spread_over
+
+START_PX = 0.3  # usual scatter of the edge, to start from
+# OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
+# rounding, half on an arc
+SAMPLING_PX = 0.0045
+
+
+def first_noise(equations: Equations) -> Noise:
+    """The usual noise, to start from."""
+    # along the limb, in units of the scatter
+    alike = BlockNoise(1.0, 20.0 if equations.terms.correlation else 1e-3, 0.0, 0.3, long_waves=True)
+    along, across = (
+        FeatureNoise(BlockNoise(), np.ones(len(observed.frame)), 0.01**2)
+        for observed in (equations.along, equations.across)
+    )
+    return Noise(
+        EdgeNoise(np.full(equations.n, START_PX), alike, np.ones(len(equations.edge.frame))),
+        EdgeNoise(np.array(START_PX), alike, np.ones(len(equations.bins.bin))),
+        along,
+        across,
+        offset_err_px=START_PX,
+        slip_err_px=HELD_PX,
+        slip_s=1.0,
+    )
+
+
+def renewed(solved: Solved, round_: int) -> Noise:
+    """The noise that the residuals of a solution show."""
+    e, noise = solved.equations, solved.noise
+    residual = solved.residual("edge")
+    edge = _edge_noise(e, noise.edge, residual, round_)
+    found, found_err_px = relief_of(solved, edge, residual)
+    relief_px = float(np.sqrt(max((MAD * np.median(np.abs(found))) ** 2 - found_err_px**2, 0.01**2)))
+    weight = _weight(e, found / np.hypot(relief_px, found_err_px), round_)
+    relief = EdgeNoise(np.array(relief_px), noise.relief.alike, weight)
+    fitting = round_ in (1, 3) and e.terms.correlation
+    if fitting:
+        edge = replace(edge, alike=fit_edge_noise(_edge_table(e, edge, residual)))
+        relief = replace(relief, alike=fit_edge_noise(_relief_table(e, relief, found)))
+        if e.terms.lasting and not e.known.wide:
+            noise = _with_slip(solved, edge, residual)
+    variance = np.mean(solved.chain()[:, 2, 2])
+    # from frame to frame: what is slower are the features, which drift
+    step = np.diff(solved.x[e.unknown.offset])
+    shown = MAD * float(np.median(np.abs(step))) / np.sqrt(2) if len(step) else 0.0
+    return replace(
+        noise,
+        edge=edge,
+        relief=relief,
+        along=_feature_noise(solved, "along", noise.along, e.along, round_, fitting=fitting),
+        across=_feature_noise(solved, "across", noise.across, e.across, round_, fitting=fitting),
+        offset_err_px=float(np.sqrt(max(shown**2 + variance, 1e-6))),
+    )
+
+
+def _edge_noise(e: Equations, before: EdgeNoise, residual: np.ndarray, round_: int) -> EdgeNoise:
+    seen = np.bincount(e.edge.frame, minlength=e.n)
+    usual = MAD * float(np.median(np.abs(residual)))
+    parts = np.split(np.abs(residual), np.cumsum(seen)[:-1])
+    own = np.array([MAD * np.median(part) if len(part) else usual for part in parts])
+    # a frame's own scatter, drawn to the usual one as if that were known from sixteen bins more
+    err_px = np.sqrt((seen * own**2 + 16.0 * usual**2) / (seen + 16.0))
+    err_px = np.maximum(err_px, max(0.5 * usual, SAMPLING_PX))
+    return EdgeNoise(err_px, before.alike, _weight(e, residual / err_px[e.edge.frame], round_))
+
+
+def _feature_noise(
+    solved: Solved, kind: str, before: FeatureNoise, observed: Observed, round_: int, *, fitting: bool
+) -> FeatureNoise:
+    if not len(observed.frame):
+        return before
+    e, residual, alike = solved.equations, solved.residual(kind), before.alike
+    if fitting:
+        table = np.full((e.n, int(observed.bin.max()) + 1, 5), np.nan)
+        columns = np.column_stack([residual, observed.at_px, observed.err_px, observed.unit])
+        kept = before.weight > 0.2
+        table[observed.frame[kept], observed.bin[kept]] = columns[kept]
+        alike = fit_block_noise(table, swaying=kind == "along")
+    weight = _weight(e, residual / alike.err_px(observed.err_px), round_)
+    return FeatureNoise(alike, weight, _walk(e, residual, observed))
+
+
+def _weight(e: Equations, pull: np.ndarray, round_: int) -> np.ndarray:
+    if not e.terms.robust:
+        return np.ones(len(pull))
+    # a long-tailed weight lets the majority win before anything is cut off
+    weight = 1 / (1 + (pull / 2.385) ** 2) if round_ < 2 else biweight(pull)
+    return np.maximum(weight, 1e-4)
+
+
+def relief_of(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> tuple[np.ndarray, float]:
+    """(bins,) relief as the frames have it, before it is drawn to zero, and the noise of that."""
+    e, bins = solved.equations, len(solved.equations.unknown.relief)
+    total = np.bincount(e.edge_bin, weights=edge.weight, minlength=bins)
+    value = residual + solved.x[e.unknown.relief[e.edge_bin]]
+    mean = np.bincount(e.edge_bin, weights=edge.weight * value, minlength=bins) / np.maximum(total, 1e-9)
+    return mean, float(np.median(edge.err_px) / np.sqrt(max(float(np.median(total)), 1.0)))
+
+
+def _edge_table(e: Equations, edge: EdgeNoise, residual: np.ndarray) -> np.ndarray:
+    table = np.full((e.n, len(e.unknown.relief), 6), np.nan)
+    ones = np.ones(len(residual))
+    scaled = residual / edge.err_px[e.edge.frame]
+    columns = np.column_stack([scaled, e.edge.at_px, ones, e.edge.unit, ones])
+    kept = edge.weight > 0.2
+    table[e.edge.frame[kept], e.edge_bin[kept]] = columns[kept]
+    return table
+
+
+def _relief_table(e: Equations, relief: EdgeNoise, found: np.ndarray) -> np.ndarray:
+    angle, ones = np.radians(e.bin_theta_deg), np.ones(len(found))
+    at = along_limb(e.bin_theta_deg, e.radius_px)
+    columns = np.column_stack([found / relief.err_px, at, ones, -np.sin(angle), -np.cos(angle), ones])
+    return columns[None, relief.weight > 0.2]
+
+
+def _with_slip(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> Noise:
+    """The noise with the scatter along the limb of the part of the edge's noise that lasts, and its time.
+
+    A white part and one that decays exponentially, fitted to the autocorrelation of the residuals in
+    time: the spicules that roughen the edge stay for minutes, so that frames are not independent.
+    """
+    e, noise = solved.equations, solved.noise
+    lags = np.arange(1, e.n // 4 + 1)
+    time = np.concatenate([[0.0], np.cumsum(e.step_s)])
+    if len(lags) < 2 or time[-1] <= 0:
+        return replace(noise, slip_err_px=HELD_PX, slip_s=1.0)
+    table = np.zeros((e.n, len(e.unknown.relief)))
+    pull = np.clip(residual / edge.err_px[e.edge.frame], -3.0, 3.0)
+    table[e.edge.frame, e.edge_bin] = pull * (edge.weight > 0.2)
+    alike = np.array([(table[k:] * table[:-k]).sum() for k in lags]) * e.n / (e.n - lags)
+    alike /= max(float((table**2).sum()), 1e-9)
+    away = np.array([np.median(time[k:] - time[:-k]) for k in lags])
+    lasts = np.geomspace(0.5 * max(away[0], 1.0), max(time[-1] / 4, away[0]), 24)
+    decay = np.exp(-away / lasts[:, None])
+    share = np.clip((decay @ alike) / (decay**2).sum(axis=1), 0.0, 1.0)
+    best = int(np.argmin(((alike - share[:, None] * decay) ** 2).sum(axis=1)))
+    normal, _ = solved.edge_alone(edge)
+    held = np.linalg.pinv(normal + np.diag([0.0, 0.0, noise.offset_err_px**-2]), rcond=1e-12, hermitian=True)
+    along = np.einsum("ij,ijk,ik->i", e.axes[:, 1], held[:, :2, :2], e.axes[:, 1])
+    slip_err_px = float(np.sqrt(share[best] * np.median(along)) + HELD_PX)
+    return replace(noise, slip_err_px=slip_err_px, slip_s=float(lasts[best]))
+
+
+def _walk(e: Equations, residual: np.ndarray, observed: Observed) -> float:
+    """Variance a second of the features' common drift, px2: that of single blocks against the others,
+    less what is there from frame to frame, over the number of independent blocks."""
+    if e.n < 8:
+        return 0.01**2
+    table = np.full((e.n, int(observed.bin.max()) + 1), np.nan)
+    table[observed.frame, observed.bin] = residual
+    lag = e.n // 3
+    short = table[1:] - table[:-1]
+    long = table[lag:] - table[:-lag]
+    time = np.concatenate([[0.0], np.cumsum(e.step_s)])
+    away = float(np.mean(time[lag:] - time[:-lag]) - np.mean(e.step_s))
+    if not (np.isfinite(short).any() and np.isfinite(long).any()) or away <= 0:
+        return 0.01**2
+    grown = (MAD * np.nanmedian(np.abs(long))) ** 2 - (MAD * np.nanmedian(np.abs(short))) ** 2
+    # blocks beside each other change alike where one thing covers both; the level, which is taken off,
+    # makes all of them look unlike
+    blocks = float(np.median(np.isfinite(long).sum(axis=1)))
+    part = np.nan_to_num(np.clip(long / max(MAD * np.nanmedian(np.abs(long)), 1e-9), -3.0, 3.0))
+    alike = np.sum(part[:, 1:] * part[:, :-1]) / max(np.sum(part**2), 1e-9) + 1 / max(blocks, 1.0)
+    alike = float(np.clip(alike, 0.0, 0.9))
+    count = blocks * (1 - alike) / (1 + alike)
+    return float(max(grown, 1e-5) / away / max(count, 1.0))
+
+
+def fit_block_noise(table: np.ndarray, *, swaying: bool) -> BlockNoise:
+    """Noise with the greatest restricted likelihood, the shift of each frame being free: of the air from the
+    differences of neighbouring frames, of the plasma then from the residuals themselves.
+
+    Parameters
+    ----------
+    table : (frames, blocks, 5) residual, place along the limb and own error in px, and the block's unit
+        vector; nan where a block is not seen
+    swaying : plasma takes several blocks along together; else each has its own. Across the limb the edge
+        holds the frame, and blocks taken as alike there only leave it more of the edge's jitter.
+
+    References
+    ----------
+    Restricted likelihood: Patterson & Thompson 1971, Biometrika 58, 545.
+    """
+    usual = BlockNoise()
+    step = table[1:].copy()
+    step[:, :, 0] = (table[1:, :, 0] - table[:-1, :, 0]) / np.sqrt(2)
+
+    def air(logs: np.ndarray) -> BlockNoise:
+        shared, length, own = map(float, np.exp(logs))
+        return BlockNoise(shared_px=shared, length_px=length, plasma_px=0.0, own=own)
+
+    of_air = _likeliest(step, air, [usual.shared_px, usual.length_px, usual.own])
+
+    def plasma(logs: np.ndarray) -> BlockNoise:
+        own, size, *length = map(float, np.exp(logs))
+        return replace(of_air, own=own, plasma_px=size, plasma_length_px=length[0] if swaying else HELD_PX)
+
+    start = [usual.own, usual.plasma_px, usual.plasma_length_px]
+    return _likeliest(table, plasma, start if swaying else start[:2])
+
+
+def fit_edge_noise(table: np.ndarray) -> BlockNoise:
+    """Noise of bins of the edge with the greatest restricted likelihood, place and radius of each row being
+    free, since an arc's circle swallows long waves of the air, which would pass for quiet air.
+
+    Parameters
+    ----------
+    table : (frames, bins, 6) residual in units of its scatter, place along the limb in px, ones, the bin's
+        unit vector outward, ones; nan where a bin is not seen
+    """
+
+    def of_edge(logs: np.ndarray) -> BlockNoise:
+        length, own = map(float, np.exp(logs))
+        return BlockNoise(shared_px=1.0, length_px=length, plasma_px=0.0, own=own, long_waves=True)
+
+    return _likeliest(table, of_edge, [50.0, 0.3])
+
+
+def _likeliest(
+    table: np.ndarray, noise_of: Callable[[np.ndarray], BlockNoise], start: list[float]
+) -> BlockNoise:
+    """The noise with the greatest restricted likelihood and lognormal priors about `start`: without these a
+    few blocks would send a parameter to zero or beyond all limits."""
+    picked = table[spread_over(len(table), MANY)]
+    seen = np.isfinite(picked).all(axis=2)
+    enough = seen.sum(axis=1) >= LEAST_BLOCKS
+    seen, rows = seen[enough], np.where(seen[..., None], picked, 0.0)[enough]
+    first = np.log(start)
+    both, blocks = seen[:, :, None] & seen[:, None, :], seen.shape[1]
+    eye = np.eye(blocks)
+    # below the covariance stand design and residual, so that one factorization whitens them as well; their
+    # own corner only has to be large enough
+    below = np.swapaxes(rows[..., [*range(3, rows.shape[-1]), 0]], 1, 2)
+    system = np.zeros((len(rows), blocks + below.shape[1], blocks + below.shape[1]))
+    system[:, blocks:, :blocks] = below
+    system[:, blocks:, blocks:] = 1e8 * (1.0 + (below**2).sum()) * np.eye(below.shape[1])
+
+    def cost(logs: np.ndarray) -> float:
+        noise = noise_of(logs)
+        # parameters are expected within a factor of 3 about their usual values
+        prior = 0.5 * float((((logs - first) / np.log(3.0)) ** 2).sum())
+        # a block that is not seen has a variance of 1 and no part in the likelihood
+        covariance = noise.covariance(rows[..., 1], rows[..., 2]) + 1e-6 * eye
+        system[:, :blocks, :blocks] = np.where(both, covariance, eye)
+        factor = np.linalg.cholesky(system)
+        white = factor[:, blocks:, :blocks]  # design and residual over the root of the covariance
+        # the last pivot of the joint system is the square root of what the free unknowns leave
+        joint = np.linalg.cholesky(white @ np.swapaxes(white, 1, 2) + 1e-9 * np.eye(white.shape[1]))
+        pivot = np.diagonal(joint, axis1=1, axis2=2)
+        size = np.log(np.diagonal(factor, axis1=1, axis2=2)[:, :blocks]).sum() + np.log(pivot[:, :-1]).sum()
+        return prior + float(size + 0.5 * (pivot[:, -1] ** 2).sum())
+
+    best = minimize(cost, first, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.1})
+    return noise_of(best.x)
+
 
 ROUNDS = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
 

@@ -26,12 +26,6 @@ from promtrack.limb.shifts import (
 )
 from promtrack.workers import map_ahead
 
-BLOCK_PX = 48.0  # length of the blocks, each of which has a shift of its own
-FINE_RADIUS_PX = 1200.0  # up to this radius the zone is sampled at every pixel
-# blur along the limb with which the zones of a template are laid on each other
-FINER_PX = (10.0, 10.0, 6.0, 6.0, 4.0, 4.0)
-ROUGH_REACH_PX = 20.0  # farthest shifts above which circles alone do not make a template
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LaidZone:
@@ -46,7 +40,8 @@ class LaidZone:
 def zone_grid(radius_px: float) -> Grid:
     """Rays and heights of the zone that the template holds. A larger picture of the Sun is no sharper in
     arcseconds, so that the samples grow with it."""
-    pitch = float(np.clip(radius_px / FINE_RADIUS_PX, 1.0, 2.5))
+    # up to this radius the zone is sampled at every pixel
+    pitch = float(np.clip(radius_px / 1200.0, 1.0, 2.5))
     return make_grid(radius_px, min(40 * pitch, 0.6 * radius_px), 70 * pitch, ray_px=pitch, pitch_px=pitch)
 
 
@@ -75,7 +70,8 @@ def make_template(
 
     if align:
         so_far = first or mean(1)
-        rough = float(np.median([part.reach_px for part in laid])) > ROUGH_REACH_PX
+        # beyond such shifts circles alone do not make a template
+        rough = float(np.median([part.reach_px for part in laid])) > 20.0
         # circles that place the frames well blur what stands still on the sensor, and not the Sun; where they
         # do not, each zone is laid on the mean of those before
         for i, zone in enumerate(zones if rough or first else []):
@@ -90,7 +86,7 @@ def make_template(
         elif not rough:
             shift[:] = np.median(shift, axis=0)
         # from coarse to fine: sharp zones on each other's ghosts would stay there
-        for blur_px in FINER_PX:
+        for blur_px in (10.0, 10.0, 6.0, 6.0, 4.0, 4.0):
             soft = [blurred(zone, blur_px, grid) for zone in zones]
             template = _mean_of(soft, shift, grid, ceiling, time_s)
             shift += list(map_ahead(partial(_shift_of, template, soft, shift), range(len(soft))))
@@ -179,7 +175,7 @@ def _mean_of(
         usual = scatter[::4][many[::4]]
         floor = max(float(np.percentile(usual, 10)), 0.02 * float(usual.mean()), 1e-6)
         weight = np.where(many, 1 / (scatter + np.float32(floor)), 0).astype(np.float32)
-    block = max(8, round(BLOCK_PX * grid.pitch_px / grid.step_px))
+    block = max(8, round(48.0 * grid.pitch_px / grid.step_px))  # each has a shift of its own
     return Template(
         grid,
         mean,

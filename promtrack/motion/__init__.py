@@ -3,7 +3,7 @@
 # ruff: noqa: F401 - for type checkers; `__getattr__` hands them out
 from typing import TYPE_CHECKING
 
-from promtrack.late import loaded_late
+from promtrack import loaded_late
 
 if TYPE_CHECKING:
     from promtrack.motion.measure import measure_motion, named_sectors

@@ -20,7 +20,6 @@ from promtrack.scene.random_fields import draw_threads, smooth_noise, trace, wan
 
 GROUPS = 14  # of an arch or a filament
 GENERATIONS, BUNDLES = 3, 6  # of a hedgerow: groups in each generation
-LIFE = 6.0  # a generation comes back after this many times change_s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +44,8 @@ def group_light(patch: Patch, time_s: float) -> np.ndarray:
     # bright
     share = np.minimum(np.exp(patch.depth * change), 4.0).astype(np.float32)
     share /= share.mean()
-    return np.tensordot(share * _generations(patch, time_s / (LIFE * patch.change_s)), patch.light, axes=1)
+    # a generation comes back after 6 times change_s
+    return np.tensordot(share * _generations(patch, time_s / (6.0 * patch.change_s)), patch.light, axes=1)
 
 
 def _generations(patch: Patch, cycles: float) -> np.ndarray:

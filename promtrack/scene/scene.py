@@ -24,10 +24,6 @@ from promtrack.scene.truth import SceneTruth, truth_of
 from promtrack.sequence.records import Sequence, TimeReport
 from promtrack.workers import map_ahead
 
-# brightness of thick plasma, disc's centre = 1: dark in front of the disc, bright off the limb
-SOURCE_FUNCTION = 0.15
-KEPT_BYTES = 100_000_000  # of all frames of a scene, below which they are drawn once
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
@@ -50,7 +46,7 @@ class Scene:
         """The scene as a sequence whose frames are drawn when they are first read, and kept while they are
         few."""
         spec = self.spec
-        few = 2 * spec.count * spec.shape[0] * spec.shape[1] < KEPT_BYTES
+        few = 2 * spec.count * spec.shape[0] * spec.shape[1] < 100_000_000  # bytes
         names = tuple(f"{spec.name}#{i:04d}" for i in range(spec.count))
         return Sequence(
             path=Path(spec.name),
@@ -143,7 +139,8 @@ def light_of(spec: SceneSpec, layers: SunLayers, pointing: camera.Pointing, inde
         place = x - np.float32(layers.face_left_px), y - np.float32(layers.face_top_px)
         disc *= 1 + _seen(face_at(spec, layers, time_s), *place, border=cv2.BORDER_REPLICATE)
     inside = _limb_step(spec, height)
-    disc *= np.exp(plasma * np.float32(-1.0 / SOURCE_FUNCTION))
+    # thick plasma is 0.15 times as bright as the disc's centre: dark on the disc, bright off the limb
+    disc *= np.exp(plasma * np.float32(-1.0 / 0.15))
     return inside * disc + (1 - inside) * fringe + plasma + _halo(spec, height)
 
 

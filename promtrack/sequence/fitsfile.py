@@ -27,19 +27,18 @@ from astropy.io.fits.hdu.compressed._compression import CfitsioException  # no p
 from astropy.io.fits.header import BLOCK_SIZE
 from astropy.utils.exceptions import AstropyWarning
 
-from promtrack.errors import InputError
 from promtrack.sequence.fits_header import exposure_of, number, text
 from promtrack.sequence.frame_source import (
-    COPY_AGAIN,
     MOST_FRAMES,
-    SAVE_AGAIN,
     Found,
     Stamps,
     aspect_of,
     check_size,
+    damaged,
     is_zipped,
     numbered,
     opened,
+    unsound,
 )
 
 _KEPT = re.compile(
@@ -111,14 +110,12 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     planes = math.prod(unit.axes[2:])
     check_size(rows, columns)
     if planes > MOST_FRAMES:
-        raise InputError(f"claims {planes} planes", remedy=SAVE_AGAIN)
+        raise unsound(f"claims {planes} planes")
     if not is_zipped(path) and unit.data + unit.length > size:
-        raise InputError(
-            f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there", remedy=COPY_AGAIN
-        )
+        raise damaged(f"is cut short: {unit.data + unit.length} bytes are needed, {size} are there")
     bits = cards.get("ZBITPIX" if unit.packed else "BITPIX")
     if bits not in _DTYPES:
-        raise InputError(f"has a FITS header with BITPIX = {str(bits)[:30]}", remedy=SAVE_AGAIN)
+        raise unsound(f"has a FITS header with BITPIX = {str(bits)[:30]}")
     dtype = np.dtype(_DTYPES[bits])
     linear = number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0)
     kind = "16-bit" if dtype == np.dtype(">i2") and linear == (1.0, 32768.0) else "float"
@@ -168,8 +165,8 @@ def _first_picture(path: Path) -> _Unit:
                     return unit
                 offset = unit.data + -(-unit.length // BLOCK_SIZE) * BLOCK_SIZE
     except (OSError, EOFError, zlib.error) as error:
-        raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
-    raise InputError("holds no picture in any of its FITS units", remedy=SAVE_AGAIN)
+        raise damaged(f"cannot be read ({error})") from None
+    raise unsound("holds no picture in any of its FITS units")
 
 
 def _raw_header(file: BinaryIO, offset: int) -> str:
@@ -185,7 +182,7 @@ def _raw_header(file: BinaryIO, offset: int) -> str:
             if len(raw) < fits.Card.length:
                 return ""
             break
-    raise InputError("is cut short: its FITS header has no end", remedy=COPY_AGAIN)
+    raise damaged("is cut short: its FITS header has no end")
 
 
 def _unit(raw: str, offset: int) -> _Unit:
@@ -206,13 +203,13 @@ def _data_length(header: fits.Header, cards: dict[str, object]) -> int:
     for key, default, low, high in (("BITPIX", 8, -64, 64), ("NAXIS", 0, 0, 999), ("GCOUNT", 1, 0, 2**20)):
         value = cards.get(key, default)
         if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-            raise InputError(f"has a FITS header with {key} = {str(value)[:30]}", remedy=SAVE_AGAIN)
+            raise unsound(f"has a FITS header with {key} = {str(value)[:30]}")
     try:
         length = header.data_size
     except _BROKEN:
         length = -1
     if not isinstance(length, int) or not 0 <= length < 2**50:
-        raise InputError("has a FITS header with impossible axes", remedy=SAVE_AGAIN)
+        raise unsound("has a FITS header with impossible axes")
     return length
 
 
@@ -239,9 +236,9 @@ def _plane(path: Path, unit: _Unit, dtype: np.dtype, shape: tuple[int, int], pla
             file.seek(unit.data + plane * size)
             data = file.read(size)
     except (OSError, EOFError, zlib.error) as error:
-        raise InputError(f"cannot be read ({error})", remedy=COPY_AGAIN) from None
+        raise damaged(f"cannot be read ({error})") from None
     if len(data) < size:
-        raise InputError(f"is cut short: plane {plane} has {len(data)} of {size} bytes", remedy=COPY_AGAIN)
+        raise damaged(f"is cut short: plane {plane} has {len(data)} of {size} bytes")
     return _physical(np.frombuffer(data, dtype).reshape(shape), unit.cards)
 
 
@@ -278,5 +275,5 @@ def _packed_plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
                 stored = np.asarray(planes[plane] if len(unit.axes) > 2 else planes[:])
     except _BROKEN as error:
         why = (str(error).strip() or type(error).__name__).splitlines()[0][:120]
-        raise InputError(f"cannot be unpacked ({why})", remedy=COPY_AGAIN) from None
+        raise damaged(f"cannot be unpacked ({why})") from None
     return _physical(stored, unit.cards)

@@ -26,8 +26,6 @@ from promtrack.errors import InputError, printable
 
 MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size is allocated
 MOST_FRAMES = 2_000_000  # of one sequence
-COPY_AGAIN = "copy it again from the camera, or remove it"
-SAVE_AGAIN = "save it again, or remove it"
 _STEPS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)  # of usual floats: a unit range, a camera's 8 to 16 bits
 Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
 
@@ -37,6 +35,16 @@ _DEMOSAIC = {
     "grbg": cv2.COLOR_BayerGRBG2RGB,
     "gbrg": cv2.COLOR_BayerGBRG2RGB,
 }
+
+
+def damaged(what: str, where: str = "") -> InputError:
+    """What to raise where a file is not as the camera wrote it."""
+    return InputError(what, where=where, remedy="copy it again from the camera, or remove it")
+
+
+def unsound(what: str) -> InputError:
+    """What to raise where a file is whole, and not as its kind should be."""
+    return InputError(what, remedy="save it again, or remove it")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +104,7 @@ def as_stored(frame: Found) -> np.ndarray:
     except InputError as error:
         raise error.at(frame.name) from None
     except (OSError, MemoryError) as error:
-        raise InputError(f"cannot be read ({error})", where=frame.name, remedy=COPY_AGAIN) from None
+        raise damaged(f"cannot be read ({error})", where=frame.name) from None
 
 
 def aspect_of(across: object, down: object) -> tuple[float, tuple[str, ...]]:
@@ -114,7 +122,7 @@ def aspect_of(across: object, down: object) -> tuple[float, tuple[str, ...]]:
 def check_size(rows: int, columns: int) -> None:
     """Raises InputError unless a frame of that size may be held in memory."""
     if rows < 1 or columns < 1:
-        raise InputError(f"claims a size of {columns} x {rows} pixels", remedy=SAVE_AGAIN)
+        raise unsound(f"claims a size of {columns} x {rows} pixels")
     if rows * columns > MOST_PIXELS:
         raise InputError(
             f"claims {columns} x {rows} pixels, more than the limit of {MOST_PIXELS // 1_000_000} million",

@@ -16,11 +16,11 @@ from promtrack.sequence.bursts import with_exposure_classes
 from promtrack.sequence.calibrate import Calibration, calibrated, load_calibration
 from promtrack.sequence.fits_header import line_of_light, solar_headers
 from promtrack.sequence.frame_source import (
-    COPY_AGAIN,
     Found,
     Plan,
     as_stored,
     channel_plan,
+    damaged,
     develop,
     displayed,
     full_scale,
@@ -144,10 +144,9 @@ def _reader(
         frame = frames[index]
         shown = displayed(frame, plan)
         if shown.shape != frame.shape:
-            raise InputError(
+            raise damaged(
                 f"has {shown.shape[1]} x {shown.shape[0]} pixels, not {frame.shape[1]} x {frame.shape[0]}",
                 where=frame.name,
-                remedy=COPY_AGAIN,
             )
         return shown if calibration is None else calibrated(shown, calibration, full)
 

@@ -13,11 +13,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from promtrack.errors import InputError, printable
-from promtrack.sequence.frame_source import COPY_AGAIN, Found, opened
-from promtrack.sequence.raw_video import HEADER, capture_frames, is_capture
+from promtrack.sequence.frame_source import Found, damaged, opened
 from promtrack.sequence.records import Rejected
 from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
-from promtrack.sequence.video import video_frames
+from promtrack.sequence.video import HEADER, capture_frames, is_capture, video_frames
 from promtrack.settings import CameraSettings
 
 _STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
@@ -141,14 +140,14 @@ def _kind(head: bytes) -> str:
 
 def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool, bayer: str) -> list[Found]:
     if size == 0:
-        raise InputError("is empty (0 bytes)", remedy=COPY_AGAIN)
+        raise damaged("is empty (0 bytes)")
     kind = _kind(head)
     if kind == "gzip":
         try:
             with opened(file) as unzipped:
                 kind = "fits" if unzipped.read(9) == b"SIMPLE  =" else ""
         except (EOFError, zlib.error):
-            raise InputError("is a damaged gzip file", remedy=COPY_AGAIN) from None
+            raise damaged("is a damaged gzip file") from None
     by_kind = {"tiff": tiff_frames, "png": png_frames, "jpeg": jpeg_frames, "capture": capture_frames}
     if kind in by_kind:
         return by_kind[kind](file, size)

@@ -28,8 +28,6 @@ _GIVE = (
 _STRAY_DAYS = 3.0  # a frame that far from the median time belongs to another day
 _SECOND = np.timedelta64(1, "s")
 PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots live minutes to half an hour
-# A pause is also this many usual steps: frames every few hours are one slow recording, not so many sessions.
-PAUSE_STEPS = 10.0
 
 
 def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> FrameTimes:
@@ -220,7 +218,8 @@ def sessions_of(sequence: Sequence) -> list[Session]:
     times = sequence.times_utc
     steps_s = np.diff(times) / _SECOND
     usual_s = float(np.median(steps_s)) if len(steps_s) else 0.0
-    first = np.flatnonzero(steps_s > max(3600.0 * PAUSE_H, PAUSE_STEPS * usual_s)) + 1
+    # frames every few hours are one slow recording, not so many sessions
+    first = np.flatnonzero(steps_s > max(3600.0 * PAUSE_H, 10.0 * usual_s)) + 1
     parts = np.split(times, first)
     whole = "datetime64[s]"  # down and up
     return [Session(part[0].astype(whole), (part[-1] + _SECOND).astype(whole), len(part)) for part in parts]

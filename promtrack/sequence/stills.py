@@ -27,7 +27,7 @@ from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 
 from promtrack.errors import InputError
-from promtrack.sequence.frame_source import COPY_AGAIN, SAVE_AGAIN, Found, Stamps, aspect_of, check_size
+from promtrack.sequence.frame_source import Found, Stamps, aspect_of, check_size, damaged, unsound
 
 _DEFLATE_GAIN = 1100  # deflate packs at most 1032:1 (RFC 1951: 258 bytes in 2 bits)
 _KINDS = {("u", 1): "8-bit", ("u", 2): "16-bit", ("i", 2): "float", ("f", 4): "float", ("f", 8): "float"}
@@ -50,7 +50,7 @@ def tiff_frames(path: Path, size: int) -> list[Found]:
     with path.open("rb") as file:
         pages = list(_pages(path, file, size))
     if not pages:
-        raise InputError("holds no picture", remedy=SAVE_AGAIN)
+        raise unsound("holds no picture")
     forms = Counter((page.stored_shape, page.kind, page.colour) for page in pages)
     usual = max(forms, key=lambda form: (forms[form], math.prod(form[0])))
     same = [page for page in pages if (page.stored_shape, page.kind, page.colour) == usual]
@@ -79,7 +79,7 @@ def _pages(path: Path, file: BinaryIO, size: int) -> Iterator[Found]:
             while directory.next and len(seen) < 100_000:
                 offset = directory.next
                 if offset in seen:
-                    raise InputError("has directories that form a loop", remedy=SAVE_AGAIN)
+                    raise unsound("has directories that form a loop")
                 seen.add(offset)
                 file.seek(offset)
                 directory.load(file)
@@ -95,7 +95,7 @@ def _pages(path: Path, file: BinaryIO, size: int) -> Iterator[Found]:
                 yield page
         except _BROKEN:
             what = "is cut short or damaged: its table of pages cannot be read"
-            raise InputError(what, remedy=COPY_AGAIN) from None
+            raise damaged(what) from None
 
 
 def _place_of_orientation(file: BinaryIO, offset: int, order: str, wide: bool) -> int:
@@ -121,13 +121,13 @@ def _page(
         _all(directory, tags.STRIPBYTECOUNTS) or _all(directory, tags.TILEBYTECOUNTS) or (needed,)
     )
     if not len(offsets) or len(offsets) != len(lengths) or min(offsets.min(), lengths.min()) < 0:
-        raise InputError("has no table of its strips", remedy=SAVE_AGAIN)
+        raise unsound("has no table of its strips")
     end = int((offsets + lengths).max())  # each is below 2^62
     packed = sum(lengths.tolist())
     if end > size:
-        raise InputError(f"is cut short: {end} bytes are needed, {size} are there", remedy=COPY_AGAIN)
+        raise damaged(f"is cut short: {end} bytes are needed, {size} are there")
     if _one(directory, tags.COMPRESSION, 1) in (8, 32946) and packed * _DEFLATE_GAIN < needed:
-        raise InputError(f"claims {columns} x {rows} pixels in {packed} bytes", remedy=SAVE_AGAIN)
+        raise unsound(f"claims {columns} x {rows} pixels in {packed} bytes")
     photometric = _one(directory, tags.PHOTOMETRIC_INTERPRETATION, 1)
     plain = (  # the pixels stand in one piece, as they are
         tags.STRIPOFFSETS in directory
@@ -184,7 +184,7 @@ def _plain(path: Path, dtype: np.dtype, shape: tuple[int, ...], offset: int) -> 
     count = math.prod(shape)
     values = np.fromfile(path, dtype, count, offset=offset)
     if values.size < count:
-        raise InputError(f"is cut short: {values.size} of {count} values are there", remedy=COPY_AGAIN)
+        raise damaged(f"is cut short: {values.size} of {count} values are there")
     return values.reshape(shape)
 
 
@@ -208,12 +208,11 @@ def _decoded(
             image = images[0] if done and len(images) else None
     except cv2.error as error:
         why = (error.err or "damaged data").strip().splitlines()[0]
-        raise InputError(f"cannot be decoded ({why})", remedy=COPY_AGAIN) from None
+        raise damaged(f"cannot be decoded ({why})") from None
     if image is None or image.shape[:2] != shape:
         got = "nothing" if image is None else f"{image.shape[1]} x {image.shape[0]} pixels"
-        raise InputError(
-            f"cannot be decoded: the header says {shape[1]} x {shape[0]} pixels, the data give {got}",
-            remedy=COPY_AGAIN,
+        raise damaged(
+            f"cannot be decoded: the header says {shape[1]} x {shape[0]} pixels, the data give {got}"
         )
     return image
 
@@ -231,13 +230,11 @@ def png_frames(path: Path, size: int) -> list[Found]:
                     file.seek(0)
                     PngImageFile(file).verify()
                 except _BROKEN:
-                    raise InputError(
-                        "is cut short: the end of the picture is missing", remedy=COPY_AGAIN
-                    ) from None
+                    raise damaged("is cut short: the end of the picture is missing") from None
     rows, columns = frame.stored_shape
     samples = {2: 3, 4: 2, 6: 4}.get(samples, 1)
     if size * _DEFLATE_GAIN < rows * columns * samples * bits // 8:
-        raise InputError(f"claims {columns} x {rows} pixels in {size} bytes", remedy=SAVE_AGAIN)
+        raise unsound(f"claims {columns} x {rows} pixels in {size} bytes")
     return [frame]
 
 
@@ -247,7 +244,7 @@ def jpeg_frames(path: Path, size: int) -> list[Found]:
         frame = _still(path, file, JpegImageFile, 8)
         file.seek(max(size - 4096, 0))
         if b"\xff\xd9" not in file.read() and path.read_bytes().rfind(b"\xff\xd9") < 4096:
-            raise InputError("is cut short: the end of the picture is missing", remedy=COPY_AGAIN)
+            raise damaged("is cut short: the end of the picture is missing")
     return [frame]
 
 
@@ -261,7 +258,7 @@ def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImage
             columns, rows = image.size
             mono = image.mode in ("1", "L", "I", "I;16")
         except _BROKEN as error:
-            raise InputError(f"has a damaged header ({error})"[:120], remedy=COPY_AGAIN) from None
+            raise damaged(f"has a damaged header ({error})"[:120]) from None
         check_size(rows, columns)
         try:
             found: Image.Exif | dict = image.getexif()

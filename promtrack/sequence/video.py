@@ -1,4 +1,5 @@
-"""Compressed and container video through the ffmpeg program: a file in, found frames out.
+"""Films: a file in, found frames out. Compressed and container video goes through the ffmpeg program; raw
+capture video, which any frame can be taken from at once, is read here.
 
 One pass over the packets (nothing is decoded) gives the number of frames and their presentation times. Frames
 then come through one running ffmpeg; going back or far ahead starts it again at the wanted time.
@@ -6,6 +7,7 @@ then come through one running ffmpeg; going back or far ahead starts it again at
 
 from __future__ import annotations
 
+import math
 import re
 import shutil
 import subprocess
@@ -23,12 +25,12 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.sequence.frame_source import (
-    COPY_AGAIN,
     MOST_FRAMES,
     Found,
     Stamps,
     aspect_of,
     check_size,
+    damaged,
     numbered,
 )
 
@@ -223,7 +225,7 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
     flags = [re.search(r"F=0x([0-9A-Fa-f]+)", packet[-1]) for packet in packets]
     ticks = [p[2].strip() for p, f in zip(packets, flags, strict=True) if not (f and int(f[1], 16) & 4)]
     if not base or not ticks:
-        raise InputError("is cut short or damaged: not one frame is there", remedy=COPY_AGAIN)
+        raise damaged("is cut short or damaged: not one frame is there")
     if len(ticks) > MOST_FRAMES:
         raise InputError(
             f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}", remedy="cut it into parts"
@@ -262,3 +264,113 @@ def _end(process: subprocess.Popen[bytes], pipe: FileIO) -> None:
     process.kill()
     pipe.close()
     process.wait()
+
+
+# Raw uncompressed capture video, little-endian, as FFmpeg's demuxer reads it (libavformat/serdec.c): 14 bytes
+# of identification, then int32 camera, colour, byte-order flag, columns, rows, bits per sample, frames; three
+# texts of 40 bytes; int64 start in local time and in UTC; the frames. Behind them may stand one int64 stamp
+# (UTC) a frame, in units of 100 ns since 0001-01-01 (FFmpeg does not hand these on).
+_FIELDS = ("camera", "colour", "order", "columns", "rows", "bits", "frames")
+_HEADER = np.dtype(
+    [("id", "S14"), *((name, "<i4") for name in _FIELDS), ("texts", "S120"), ("local", "<i8"), ("utc", "<i8")]
+)
+HEADER = _HEADER.itemsize  # 178 bytes
+_COLOURS = {0: "mono", 8: "rggb", 9: "grbg", 10: "gbrg", 11: "bggr", 100: "rgb", 101: "bgr"}
+_EPOCH = np.datetime64("0001-01-01", "us")
+
+
+@dataclass(frozen=True, slots=True)
+class _Capture:
+    """What the header says."""
+
+    colour: str
+    shape: tuple[int, ...]  # of a frame: rows, columns, and 3 where it is in colour
+    bits: int
+    frames: int
+    start_utc: np.datetime64
+
+    @property
+    def dtype(self) -> np.dtype:
+        """Of a sample, little-endian."""
+        return np.dtype("<u2" if self.bits > 8 else "u1")
+
+    @property
+    def frame_bytes(self) -> int:
+        return math.prod(self.shape) * self.dtype.itemsize
+
+
+def is_capture(head: bytes) -> bool:
+    """Whether the first 178 bytes are such a header; the fields must all make sense."""
+    return _parsed(head) is not None
+
+
+def _parsed(head: bytes) -> _Capture | None:
+    if len(head) < HEADER or not all(32 <= byte < 127 for byte in head[:14]):
+        return None
+    given = np.frombuffer(head, _HEADER, 1)[0]
+    _, colour, _, columns, rows, bits, frames = (int(given[name]) for name in _FIELDS)
+    if colour not in _COLOURS or not 1 <= bits <= 16 or columns < 1 or rows < 1 or frames < 0:
+        return None
+    shape = (rows, columns) if colour < 100 else (rows, columns, 3)
+    return _Capture(_COLOURS[colour], shape, bits, frames, _utc(given["utc"][None])[0])
+
+
+def capture_frames(path: Path, size: int) -> list[Found]:
+    """All whole frames of the file. Raises InputError where there is none."""
+    with path.open("rb") as file:
+        film = _parsed(file.read(HEADER))
+    if film is None:
+        raise damaged("has a damaged header")
+    rows, columns = film.shape[:2]
+    check_size(rows, columns)
+    count = min((size - HEADER) // film.frame_bytes, film.frames or MOST_FRAMES, MOST_FRAMES)
+    if count < 1:
+        raise damaged("is cut short: not one whole frame is there")
+    stamps, dtype = _stamps(path, film, count, size), _sample_type(path, film)
+    kind = "16-bit" if film.bits > 8 else "8-bit"
+    first = Found(
+        path, 0, count, (rows, columns), kind, film.colour, partial(_frame, path, film, dtype, 0), stamps[0]
+    )
+    first = replace(first, full_scale=float(2**film.bits - 1))
+    return numbered(first, partial(_frame, path, film, dtype), stamps)
+
+
+def _frame(path: Path, film: _Capture, dtype: np.dtype, index: int) -> np.ndarray:
+    count = math.prod(film.shape)
+    values = np.fromfile(path, dtype, count, offset=HEADER + index * film.frame_bytes)
+    if values.size < count:
+        raise damaged("is cut short")
+    return values.reshape(film.shape)
+
+
+def _sample_type(path: Path, film: _Capture) -> np.dtype:
+    """Type of a sample, with the byte order from the first frame: writers disagree on the header's flag.
+
+    In the wrong order the low byte, which is mostly noise, becomes the high one, and neighbours differ
+    wildly.
+    """
+    dtype = film.dtype
+    if film.bits <= 8 or film.shape[1] <= 2:
+        return dtype
+    frame = _frame(path, film, dtype, 0)
+    rough = [
+        float(np.abs(np.diff(f[:, ::2].astype(np.float32), axis=1)).mean()) for f in (frame, frame.byteswap())
+    ]
+    return dtype.newbyteorder(">") if rough[1] < rough[0] else dtype
+
+
+def _stamps(path: Path, film: _Capture, count: int, size: int) -> list[Stamps]:
+    behind = HEADER + film.frames * film.frame_bytes
+    times = np.full(count, np.datetime64("NaT", "us"))
+    if film.frames and size >= behind + 8 * film.frames:
+        times = _utc(np.fromfile(path, "<i8", count, offset=behind))
+    if np.isnat(times).all():
+        return [Stamps(created="" if np.isnat(film.start_utc) else f"{film.start_utc}Z")] * count
+    return [Stamps(clock_utc=time) for time in times]
+
+
+def _utc(ticks: np.ndarray) -> np.ndarray:
+    """Ticks of 100 ns since year 1 to datetime64[us]; NaT outside the years 1970 to 2200."""
+    times = _EPOCH + (np.maximum(ticks.astype(np.int64), 0) // 10).astype("timedelta64[us]")
+    sane = (times > np.datetime64("1970")) & (times < np.datetime64("2200"))
+    return np.where(sane, times, np.datetime64("NaT", "us"))

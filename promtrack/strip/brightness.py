@@ -91,7 +91,6 @@ class Evener:
         return contrast if np.isfinite(contrast) else float(np.nan_to_num(given, nan=1.0))
 
 
-RIM_MM = (-18.0, -3.0)  # clear of the limb's blur; the mottles average out over its area
 CELLS_DEG = 1.0
 LEAST_SHARE = 0.3  # of the cells along the limb that must be known
 
@@ -137,7 +136,8 @@ class Rim:
 
 def rim_of(geometry: StripGeometry, full_scale: float) -> Rim:
     """The rim's place; its usual brightness is still to be found."""
-    first, last = (int(np.clip(np.ceil(geometry.row(h)), 0, geometry.rows)) for h in RIM_MM)
+    # Mm, clear of the limb's blur; the mottles average out over its area
+    first, last = (int(np.clip(np.ceil(geometry.row(h)), 0, geometry.rows)) for h in (-18.0, -3.0))
     count = int(np.clip(round(geometry.columns * geometry.deg_per_column / CELLS_DEG), 3, geometry.columns))
     return Rim(slice(first, last if last - first >= 3 else first), count, full_scale)
 

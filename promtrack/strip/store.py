@@ -30,7 +30,6 @@ from promtrack.errors import InputError
 CUBE = "STRIPS"  # name of the extension that holds the cube
 BLANK = np.iinfo(np.int16).min  # what a strip does not show
 LARGEST = np.iinfo(np.int16).max
-HELD_BYTES = 1e9  # of strips that are decoded once for all passes: on the disk, while the motion is measured
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
 
@@ -159,7 +158,7 @@ class Decoded:
     @classmethod
     def beside(cls, path: Path, shape: tuple[int, int, int], step: float) -> Decoded | None:
         """For the strips at `path`, empty; None where it would take much of the disk."""
-        room = min(HELD_BYTES, 0.5 * shutil.disk_usage(path.parent).free)
+        room = min(1e9, 0.5 * shutil.disk_usage(path.parent).free)
         return cls(path, shape, step) if 2 * math.prod(shape) < room else None
 
     def put(self, first: int, stored: np.ndarray) -> None:

@@ -24,7 +24,6 @@ from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
 POLE_RA_DEG, POLE_DEC_DEG = 286.13, 63.87
 MERIDIAN_DEG, ROTATION_DEG_PER_DAY = 84.176, 14.1844
 LIGHT_AU_PER_DAY = 173.144632674  # IAU 2012 au, c = 299 792.458 km/s
-NEAR_EARTH_AU = 0.015  # observers at the first Lagrange point (0.010 au) still see Earth's P, B0, L0
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +92,8 @@ def solar_view(
     claimed_au = _header_distance_au(header)
     if np.isfinite(claimed_au):
         observer, distance_au = "from the header", claimed_au
-        if abs(claimed_au - earth_au) > NEAR_EARTH_AU:
+        # observers at the first Lagrange point (0.010 au) still see Earth's P, B0, L0
+        if abs(claimed_au - earth_au) > 0.015:
             p = b0 = l0 = p_rate = np.nan
     radius = np.arcsin(SOLAR_RADIUS_KM / (distance_au * AU_KM)) * ARCSEC_PER_RAD
     return SolarView(times[0], float(radius), p, b0, l0, distance_au, altitude, observer, p_rate)

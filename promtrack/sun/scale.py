@@ -274,7 +274,6 @@ def _sentence(text: str) -> str:
 H_ALPHA = "H-alpha"
 EQUATOR_MM, POLE_MM, SCATTER_MM = 4.35, 5.95, 0.5
 EUV_RADII = {"304 angstrom": 1.009, "193 angstrom": 1.012, "171 angstrom": 1.024}
-EUV_ERR_RADII = 0.002  # the figures' last digit and the spread between quiet limb and coronal hole
 PASSBAND = (
     "a filter much wider than the line shows the limb of the photosphere, 4 Mm lower, and then heights and "
     "scale are off by that and by 0.6 %"
@@ -297,7 +296,8 @@ def limb_height(
         return LimbHeight(limb.height_mm, err, "height of the limb as given (limb.height_mm)")
     if line in EUV_RADII:
         mm = SOLAR_RADIUS_KM / 1e3
-        found = LimbHeight((EUV_RADII[line] - 1.0) * mm, EUV_ERR_RADII * mm, f"limb in {line}")
+        # the figures' last digit and the spread between quiet limb and coronal hole
+        found = LimbHeight((EUV_RADII[line] - 1.0) * mm, 0.002 * mm, f"limb in {line}")
     elif line in ("", H_ALPHA):
         found = _h_alpha(line, arc_deg)
     else:

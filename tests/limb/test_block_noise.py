@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from promtrack.limb.noise import fit_block_noise
 from promtrack.limb.observations import BlockNoise
+from promtrack.limb.solve import fit_block_noise
 
 PLACES_PX = 48.0 * np.arange(20)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from promtrack.limb.find import LimbNotFound, SmallFrame, find_limb
-from promtrack.limb.initial_radius import sample_limb
+from promtrack.limb.frame_limb import sample_limb
 from promtrack.scene import Eruption, SceneSpec, make_scene
 
 BASE = SceneSpec(frames=1, limb_arc_deg=35.0, shape=(360, 480))

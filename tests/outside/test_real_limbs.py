@@ -14,7 +14,7 @@ from astropy.io.fits.verify import VerifyWarning
 
 from promtrack.checks import light
 from promtrack.limb import LimbLock, inspect_sequence, lock_limb
-from promtrack.limb.initial_radius import sample_limb
+from promtrack.limb.frame_limb import sample_limb
 from promtrack.sequence.records import Sequence, SolarHeader, TimeReport
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import measure_scale, solar_view

@@ -7,8 +7,7 @@ import pytest
 
 from promtrack.errors import InputError
 from promtrack.files import atomic_write
-from promtrack.products.folder import ProductFolder, default_folder, stamp_of
-from promtrack.products.running import alone
+from promtrack.products.folder import ProductFolder, alone, default_folder, stamp_of
 
 
 def test_default_folder_stands_beside_the_input(tmp_path):
