@@ -52,11 +52,7 @@ _HOMES = {
 
 def loaded_late(package: str, homes: dict[str, tuple[str, ...]]) -> tuple[list[str], Callable[[str], Any]]:
     """A package's names, sorted, and its `__getattr__` (PEP 562), which loads each when it is first used.
-
-    Parameters
-    ----------
-    homes : module, as seen from the package, to the names that it holds
-    """
+    `homes`: module, as seen from the package, to the names that it holds."""
     home_of = {name: home for home, names in homes.items() for name in names}
 
     def load(name: str) -> Any:

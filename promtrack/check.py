@@ -75,14 +75,9 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
 
 
 def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterator[str]:
-    """The drift calibration in words, and the settings that follow from it.
-
-    Parameters
-    ----------
-    nudge : 'north' or 'south' if the telescope was pushed that way during the recording
-
-    Raises InputError: the recording shows no drift of the Sun, or one that is not the sky's.
-    """
+    """The drift calibration in words, and the settings that follow from it. `nudge`: 'north' or 'south' if
+    the telescope was pushed that way during the recording. Raises InputError: the recording shows no drift
+    of the Sun, or one that is not the sky's."""
     from promtrack.limb import lock_exposures  # its solvers take long to load
 
     sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)

@@ -46,6 +46,17 @@ class SettingsError(PromtrackError):
     exit_status = 2
 
 
+def unwritable(
+    path: object,
+    error: OSError,
+    *,
+    what: str = "cannot be written",
+    remedy: str = "free some space, make sure that you may write there, or choose another folder with --out",
+) -> InputError:
+    """What to raise where a file or a folder cannot be written."""
+    return InputError(f"{what} ({error.strerror or error})", where=str(path), remedy=remedy)
+
+
 def command_line(*words: object) -> str:
     """A command as it is typed, words with spaces quoted as the system's own shell reads them."""
     if os.name == "nt":

@@ -15,7 +15,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
-from promtrack.errors import InputError, SettingsError
+from promtrack.errors import SettingsError, unwritable
 
 PART = ".part-"  # what a file's name begins with until it is whole; an interrupted run may leave such files
 
@@ -30,25 +30,15 @@ def atomic_write(path: Path) -> Iterator[Path]:
         yield part
         os.replace(part, path)
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror or error})",
-            where=str(path),
-            remedy="free some space, make sure that you may write there, or choose another folder with --out",
-        ) from error
+        raise unwritable(path, error) from error
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
 
 
 def read_toml(path: Path | Traversable, *, remedy: str) -> dict[str, Any]:
-    """The tables and values of a TOML file.
-
-    Parameters
-    ----------
-    remedy : what to do where the file is not TOML, for the message
-
-    Raises SettingsError: the file cannot be read, or is not TOML.
-    """
+    """The tables and values of a TOML file. `remedy`: what to do where the file is not TOML, for the
+    message. Raises SettingsError: the file cannot be read, or is not TOML."""
     try:
         return tomllib.loads(path.read_text(encoding="utf-8").removeprefix("\ufeff"))
     except OSError as error:

@@ -77,11 +77,7 @@ class Marks:
 
     def done_to_frames(self, names: tuple[str, ...]) -> str:
         """'2 frames left out; 1 region covered': what the marks do before anything moves; '' if nothing.
-
-        Parameters
-        ----------
-        names : of all frames
-        """
+        `names`: of all frames."""
         here = sum(name in names for name in self.leave_out)
         absent = [name for name in self.leave_out if name not in names]
         covered = len(self.covered_sensor) + len(self.covered_sun)

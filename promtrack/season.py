@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from promtrack.checks import LEVELS
-from promtrack.errors import InputError
+from promtrack.errors import InputError, unwritable
 from promtrack.files import relative_path
 from promtrack.products import ProductFolder, read_summary
 from promtrack.products.folder import PRODUCTS, holds_run
@@ -29,14 +29,8 @@ _NOTE = (
 
 def write_season(folders: Iterable[Path], out: Path) -> list[str]:
     """season.ecsv, season.html, season.png and season.svg about these runs, in the folder `out`.
-
-    Parameters
-    ----------
-    folders : of products, or folders at any depth in which such folders lie
-
-    Returns lines to print. Raises InputError: none of the folders holds a finished run, or `out` cannot be
-    written.
-    """
+    `folders`: of products, or folders at any depth in which such folders lie. Returns lines to print.
+    Raises InputError: none of the folders holds a finished run, or `out` cannot be written."""
     from promtrack.show.figures.season import draw_season  # matplotlib takes long to load
 
     out = Path(out)
@@ -50,9 +44,7 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(
-            f"cannot be made ({error.strerror})", where=str(out), remedy="choose another folder with --out"
-        ) from None
+        raise unwritable(out, error, what="cannot be made") from None
     write_records(
         out / "season.ecsv", season.rows, SeasonRow, {"note": _NOTE, "left_out": list(season.left_out)}
     )

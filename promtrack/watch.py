@@ -178,12 +178,7 @@ class Watch:
         return None if np.isnat(time_utc) else float(time_utc.astype("datetime64[us]").astype(int)) / 1e6
 
     def lines(self, now_s: float) -> tuple[list[str], list[str]]:
-        """Sentences on how it goes, and warnings about what is about to be lost.
-
-        Parameters
-        ----------
-        now_s : POSIX time
-        """
+        """Sentences on how it goes, and warnings about what is about to be lost. `now_s`: POSIX time."""
         if not self.seen:
             return [f"No frame yet in {self.folder}."], []
         last = self.seen[-1]
@@ -326,11 +321,7 @@ def watch_folder(
 
 def write_live(out: Path, watch: Watch, *, said: list[str], warned: list[str]) -> None:
     """live.png, the last frame with its limb, and live.html, which renews itself, in the folder `out`.
-
-    Parameters
-    ----------
-    said, warned : sentences for the page; warnings stand out
-    """
+    `said`, `warned`: sentences for the page; warnings stand out."""
     out.mkdir(parents=True, exist_ok=True)
     lines = [element("p", words) for words in said]
     lines += [element("p", words, class_="warn", role="alert") for words in warned]

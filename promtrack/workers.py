@@ -25,12 +25,7 @@ def worker_count(*, worker_bytes: int = WORKER_BYTES) -> int:
 
     The cores are those that the operating system lets the process run on (affinity) and no more than the
     quota of its container (cgroup v2, `cpu.max`). All workers together take at most half of the free memory.
-
-    Parameters
-    ----------
-    worker_bytes : memory that one worker needs
-
-    Returns at least 1.
+    `worker_bytes`: memory that one worker needs. Returns at least 1.
     """
     if hasattr(os, "process_cpu_count"):
         cores = os.process_cpu_count() or 1

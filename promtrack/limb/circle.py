@@ -100,8 +100,7 @@ def robust_descent(
 
 
 def median(values: np.ndarray) -> float:
-    """As `numpy.median`, which takes ten times as long on the few hundred values that a frame gives, many
-    times over."""
+    """As `numpy.median`, which takes ten times as long on the few hundred values that a frame gives."""
     ordered = np.sort(values, axis=None)
     return 0.5 * (float(ordered[(len(ordered) - 1) // 2]) + float(ordered[len(ordered) // 2]))
 

@@ -58,8 +58,7 @@ def compare(solution: Solution, kept: list[FrameMeasure], known: Known) -> Compa
 
 
 def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Check]:
-    """The place of each frame against that of its edge alone: what leaps or drifts without the limb is
-    wrong."""
+    """The place of each frame against that of its edge alone: what moves without the limb is wrong."""
     apart = np.einsum("iaj,ij->ia", solution.axes, solution.centre_px - solution.edge_centre_px)
     worst, pulled = 0.0, 0.0
     for axis, name in enumerate(("across", "along")):

@@ -68,8 +68,7 @@ class Edge:
 def make_grid(
     radius_px: float, inside_px: float, outside_px: float, *, ray_px: float = 1.0, pitch_px: float = 1.0
 ) -> Grid:
-    """Grid for a limb of this radius: rays `ray_px` apart at the limb, samples `pitch_px` apart along
-    them."""
+    """Grid for a limb of this radius: rays `ray_px` apart there, samples `pitch_px` apart along them."""
     count = int(np.ceil(2 * np.pi * radius_px / ray_px))
     theta = np.arange(count) * (360.0 / count)
     offsets = pitch_px * np.arange(-int(inside_px / pitch_px), int(outside_px / pitch_px) + 1.0)

@@ -103,8 +103,7 @@ def expected_sky(
 def turn_settings(
     times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings
 ) -> tuple[tuple[str, float], ...]:
-    """Settings of the mount, in words, and the field's rotation that each would give at (n,) times, degrees
-    an hour."""
+    """Settings of the mount, in words, and the rotation that each would give at (n,) times, deg an hour."""
     hours = float((times_utc[-1] - times_utc[0]) / np.timedelta64(1, "s")) / 3600.0
     settings = [("camera.mount=equatorial", 0.0)] if camera.mount != "equatorial" else []
     if site.latitude_deg is not None and site.longitude_deg is not None and hours > 0:

@@ -62,13 +62,7 @@ class SmallFrame:
 
 def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
     """The circle of the limb in full px, to about a reduced pixel, from nothing but one frame.
-
-    Parameters
-    ----------
-    radius_px : radius of the limb, if known
-
-    Raises LimbNotFound: with what was seen instead.
-    """
+    `radius_px`: radius of the limb, if known. Raises LimbNotFound: with what was seen instead."""
     wanted = None if radius_px is None else radius_px / small.factor
     # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the
     # limb
@@ -87,8 +81,7 @@ def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
 def limb_among(
     image: np.ndarray, points: np.ndarray, outward: np.ndarray, strength: np.ndarray, radius_px: float | None
 ) -> tuple[Circle, np.ndarray] | None:
-    """The circle of a limb among edge points, of that radius if it is known, and the (n, 2) points on it;
-    None without any."""
+    """The circle of a limb among edge points, of that radius if given, and (n, 2) points on it; or None."""
     best = _best_circle(points, outward, strength, image.shape, radius_px) if len(points) >= 20 else None
     if best is None:
         return None
@@ -167,8 +160,7 @@ def _best_circle(
     shape: tuple[int, ...],
     wanted_radius: float | None,
 ) -> Circle | None:
-    """The circle through three of the edge points, tried at random, that has the most edge along it; None
-    without any."""
+    """The circle through three edge points, tried at random, that has the most edge along it; or None."""
     chance = strength**2 / (strength**2).sum()
     picks = np.random.default_rng(0).choice(len(points), size=(TRIALS, 3), p=chance)
     x, y, radius = _circles_through(points[picks])
@@ -231,8 +223,7 @@ def visible_rim(shape: tuple[int, ...], circle: Circle) -> np.ndarray:
 
 
 def covered(shape: tuple[int, ...], circle: Circle, unit: np.ndarray, edge: np.ndarray) -> float:
-    """Part of the points of a circle in these directions that have one of the (n, 2) edge points within 2
-    px."""
+    """Part of the points of a circle in these directions with one of the (n, 2) edge points within 2 px."""
     marked = np.zeros(shape, np.uint8)
     marked[np.round(edge[:, 1]).astype(int), np.round(edge[:, 0]).astype(int)] = 1
     column, row = np.round(_at(circle, unit, 0.0)).astype(int).T

@@ -277,14 +277,8 @@ class Start:
 
 
 def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | None, ...]) -> Start:
-    """Radius and places good enough to start from.
-
-    Parameters
-    ----------
-    stated : (n,) where headers put the Sun
-
-    Raises LimbNotFound: in none of the frames tried; the first one's reason.
-    """
+    """Radius and places good enough to start from. `stated`: (n,) where headers put the Sun. Raises
+    LimbNotFound: in none of the frames tried; the first one's reason."""
     picks = spread_over(len(sequence), FEW).tolist()
     rest = [i for i in spread_over(len(sequence), MANY).tolist() if i not in picks]
     found: dict[int, LimbSample] = {}

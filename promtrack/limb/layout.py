@@ -1,5 +1,4 @@
-"""How the frames of a sequence are measured: stretches of time with a template each, then every frame against
-its own."""
+"""How frames of a sequence are measured: stretches of time with a template, frames against their own."""
 
 from __future__ import annotations
 

@@ -160,10 +160,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     """One short reason a frame, '' for a good one.
 
     Every quantity is judged against the sequence itself: its median, and its own frame-to-frame scatter.
-
-    Parameters
-    ----------
-    exposure : (n,) exposure time against the usual one, from the headers; 1 where it is unknown
+    `exposure`: (n,) exposure time against the usual one, from the headers; 1 where it is unknown.
     """
     width = np.array([m.signs.width_px for m in measures])
     light, sharp = _light(measures), sharpness_of(measures)
@@ -225,8 +222,7 @@ def transparency_of(measures: list[FrameMeasure]) -> np.ndarray:
 
 
 def _light(measures: list[FrameMeasure]) -> np.ndarray:
-    """Of the disc, or of what stands off the limb when the disc is burnt out: enough to see that most of it
-    is gone."""
+    """Of the disc, or of what stands off the limb when the disc is burnt out."""
     burnt = _burnt(measures)
     return np.array([m.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
 

@@ -56,8 +56,7 @@ class BlockNoise:
         return self.shared_px**2 * self.likeness(at_px) + plasma + white
 
     def by_frame(self, observed: Observed, weight: np.ndarray, frames: int) -> Iterator[np.ndarray]:
-        """(b, b) covariance of the observations in each frame, px2; what has a small weight has a larger
-        variance of its own."""
+        """(b, b) covariance of the observations in each frame, px2; a small weight is a larger variance."""
         for part in by_frame(observed.frame, frames):
             covariance = self.covariance(observed.at_px[part], observed.err_px[part])
             yield covariance + np.diag(np.diag(covariance) * (1 / weight[part] - 1))

@@ -148,8 +148,7 @@ def place_of(lock: LimbLock, index: int) -> Place:
 
 
 def turn_at(lock: LimbLock, index: int) -> float:
-    """Turn of frame `index`, also of one that was left out: on the line through the ten used frames nearest
-    to it."""
+    """Turn of frame `index`; of one left out, on the line through the ten used frames nearest to it."""
     if lock.used[index] and np.isfinite(lock.angle_deg[index]):
         return float(lock.angle_deg[index])
     known = np.flatnonzero(lock.used & np.isfinite(lock.angle_deg))
@@ -168,8 +167,7 @@ def to_frame(
 
 
 def to_polar(lock: LimbLock, index: int, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Image angle of the reference frame (0 to 360) and distance from the Sun's centre of pixels of frame
-    `index`."""
+    """Image angle (reference frame, 0 to 360) and distance from the centre of pixels of frame `index`."""
     return polar_points(place_of(lock, index), x_px, y_px)
 
 
@@ -204,8 +202,7 @@ def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
 
 
 def moved_to(place: Place, radius_px: float, shape: tuple[int, ...]) -> Place:
-    """The place of a circle of this radius on the limb seen, on which `place` lies with a radius of its
-    own."""
+    """The place of a circle of this radius on the limb seen, on which `place` lies with its own radius."""
     theta = np.arange(0.0, 360.0, 0.5)
     angle = np.radians(theta[visible_angles(place, shape, theta)])
     grown = place.radius_px - radius_px
@@ -219,8 +216,7 @@ def moved_to(place: Place, radius_px: float, shape: tuple[int, ...]) -> Place:
 def visible_angles(
     place: Place, shape: tuple[int, ...], theta_deg: np.ndarray, margin_px: float = 2.0
 ) -> np.ndarray:
-    """Which of the limb's points at `theta_deg` lie inside a frame of `shape` (rows, columns), as
-    booleans."""
+    """Which of the limb's points at `theta_deg` lie inside a frame of `shape` (rows, columns)."""
     return inside_frame(*frame_points(place, theta_deg, place.radius_px), shape, margin_px)
 
 

@@ -113,8 +113,7 @@ def blurred(zone: Zone, blur_px: float, grid: Grid) -> Zone:
 
 
 def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
-    """The limb zone of a frame, less its finest grain: the camera's noise and what stands still on the
-    sensor."""
+    """The limb zone of a frame, less its finest grain: noise and what stands still on the sensor."""
     zone = unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR)
     return blurred(zone, 1.5, grid)
 
@@ -177,8 +176,7 @@ def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]
 
 
 def _laid_out(template: Template, values: np.ndarray, place: np.ndarray, length: int) -> np.ndarray:
-    """(bands, length): bands of three heights without the edge's own, each stretch brought to the same
-    strength."""
+    """(bands, length): bands of three heights without the edge's own, each stretch equally strong."""
     inside = place < length
     heights = np.flatnonzero(np.abs(template.grid.offset_px) > EDGE_ROWS_PX)
     chosen = heights[: len(heights) // 3 * 3].reshape(-1, 3)

@@ -223,14 +223,10 @@ def fit_block_noise(table: np.ndarray, *, swaying: bool) -> BlockNoise:
 
 
 def fit_edge_noise(table: np.ndarray) -> BlockNoise:
-    """Noise of bins of the edge with the greatest restricted likelihood, place and radius of each row being
-    free, since an arc's circle swallows long waves of the air, which would pass for quiet air.
-
-    Parameters
-    ----------
-    table : (frames, bins, 6) residual in units of its scatter, place along the limb in px, ones, the bin's
-        unit vector outward, ones; nan where a bin is not seen
-    """
+    """Noise of bins of the edge with the greatest restricted likelihood, place and radius of each row
+    being free, since an arc's circle swallows long waves of the air, which would pass for quiet air.
+    `table`: (frames, bins, 6) residual in units of its scatter, place along the limb in px, ones, the
+    bin's unit vector outward, ones; nan where a bin is not seen."""
 
     def of_edge(logs: np.ndarray) -> BlockNoise:
         length, own = map(float, np.exp(logs))
@@ -341,8 +337,7 @@ def _solution(solved: Solved) -> Solution:
 
 
 def _errors(solved: Solved) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(n,) 1 sigma of each centre against the mean of all, across and along, and (2,) that of the
-    mean."""
+    """(n,) 1 sigma of each centre against their mean, across and along, and (2,) that of the mean."""
     e, u = solved.equations, solved.equations.unknown
     end = OWN * e.n
     own = solved.chain()[:, :2, :2]

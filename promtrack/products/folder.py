@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from promtrack.errors import InputError, PromtrackError, SettingsError
+from promtrack.errors import InputError, PromtrackError, SettingsError, unwritable
 from promtrack.files import PART, atomic_write, relative_path
 
 if sys.platform == "win32":
@@ -48,17 +48,12 @@ def alone(folder: Path) -> Iterator[None]:
                 (folder / LOCK).unlink()
 
 
-def unwritable(folder: Path, error: OSError) -> InputError:
-    """What to raise where a folder cannot be made or written."""
-    return InputError(f"cannot be made or written ({error.strerror})", where=str(folder), remedy=ELSEWHERE)
-
-
 def _held(folder: Path) -> IO[bytes]:
     while True:
         try:
             handle = (folder / LOCK).open("a+b")
         except OSError as error:
-            raise unwritable(folder, error) from None
+            raise unwritable(folder, error, what="cannot be made or written", remedy=ELSEWHERE) from None
         try:
             if sys.platform == "win32":
                 handle.seek(0)
@@ -89,7 +84,7 @@ def journal(path: Path) -> Iterator[logging.Logger]:
     try:
         handler = logging.FileHandler(path, encoding="utf-8", errors="backslashreplace")
     except OSError as error:
-        raise InputError(f"cannot be written ({error.strerror})", where=str(path), remedy=ELSEWHERE) from None
+        raise unwritable(path, error) from None
     # A full disk is reported by the product that does not fit, not by each line of the log.
     handler.handleError = lambda record: None  # type: ignore[method-assign]
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S"))
@@ -197,7 +192,7 @@ class ProductFolder:
                 self.path.mkdir(parents=True, exist_ok=True)
                 (self.path / _STATE).touch()
         except OSError as error:
-            raise unwritable(self.path, error) from None
+            raise unwritable(self.path, error, what="cannot be made or written", remedy=ELSEWHERE) from None
         if foreign:
             raise InputError(
                 f"holds '{foreign}', which no run of promtrack is known to have made",

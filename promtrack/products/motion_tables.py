@@ -38,11 +38,7 @@ def write_motion(
     folder: ProductFolder, strip: Strip, motion: Motion, place: Callable[..., Any]
 ) -> list[Path]:
     """knots, knot_points, front_points, front_fits, ridges, oscillations and prominences, each in ECSV.
-
-    Parameters
-    ----------
-    place : place(frame, angle_deg, height_mm) gives x and y in that frame, in pixels
-    """
+    `place`: place(frame, angle_deg, height_mm) gives x and y in that frame, in pixels."""
     knots, fronts = motion.knots, motion.fronts
     tables = {"knots", "fronts", "slits", "ridges", "oscillations", "prominences"}
     meta = {

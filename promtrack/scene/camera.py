@@ -140,8 +140,7 @@ def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:
 
 
 def knot_brightness(spec: SceneSpec, size_mm: float, snr: float) -> float:
-    """Peak brightness before seeing of a knot that shows `snr` over a prominence of usual brightness after
-    it."""
+    """Peak brightness before seeing of a knot that shows `snr` over a usual prominence after it."""
     gain = exposure_gain(spec)
     background = gain * (spec.sky + 0.7 * spec.scattered + 0.04)
     noise = math.hypot(float(noise_of(spec, background)), 1.0 / full_scale(spec) / math.sqrt(12.0))

@@ -16,8 +16,7 @@ from promtrack.scene.random_fields import smooth_noise
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Linear axes. Angles count counter-clockwise from the visible limb's middle, heights from the H-alpha
-    limb."""
+    """Linear axes: angles counter-clockwise from the visible limb's middle, heights from the limb."""
 
     from_rad: float  # of column 0
     rad_per_column: float
@@ -65,8 +64,7 @@ def add_light(strip: np.ndarray, grid: Grid, light: np.ndarray, angle_rad: float
 
 
 def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm: float, light: float) -> None:
-    """Add to a strip (rows, columns) a round Gaussian at `place` (angle in rad, height in Mm), `size_mm` wide
-    at half maximum."""
+    """Add a round Gaussian at `place` (angle in rad, height in Mm), `size_mm` wide at half maximum."""
     angle, height = place
     sigma = size_mm / FWHM_SIGMA
     reach = 5.0 * sigma / (grid.limb_mm + height)

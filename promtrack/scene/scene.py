@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from scipy.special import erf
 
-from promtrack.errors import InputError
+from promtrack.errors import unwritable
 from promtrack.scene import camera
 from promtrack.scene.spec import SceneSpec
 from promtrack.scene.sun import SunLayers, View, build_layers, darkening, face_at, fringe_at, plasma_at
@@ -43,8 +43,7 @@ class Scene:
         return self.draw(index)
 
     def sequence(self) -> Sequence:
-        """The scene as a sequence whose frames are drawn when they are first read, and kept while they are
-        few."""
+        """The scene as a sequence whose frames are drawn when first read, and kept if they are few."""
         spec = self.spec
         few = 2 * spec.count * spec.shape[0] * spec.shape[1] < 100_000_000  # bytes
         names = tuple(f"{spec.name}#{i:04d}" for i in range(spec.count))
@@ -106,11 +105,7 @@ def write_scene(scene: Scene, folder: Path, *, progress: Callable[[int, int], No
             if progress:
                 progress(index + 1, len(scene))
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror or error})",
-            where=str(folder),
-            remedy="choose a folder that can be written to",
-        ) from None
+        raise unwritable(folder, error) from None
     return folder
 
 
@@ -121,8 +116,7 @@ def _stamp(time_utc: np.datetime64) -> str:
 
 
 def light_of(spec: SceneSpec, layers: SunLayers, pointing: camera.Pointing, index: int) -> np.ndarray:
-    """Light (rows, columns) of one frame before seeing, disc's centre = 1, with the local distortion of the
-    air."""
+    """Light (rows, columns) of one frame before seeing, disc's centre = 1, distorted by the air."""
     x, y = _about_centre(spec, pointing, index)
     time_s = float(spec.time_s[index])
     distance = cv2.magnitude(x, y)

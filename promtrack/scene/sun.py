@@ -22,8 +22,7 @@ from promtrack.scene.spec import SceneSpec
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What part of the Sun the frames show, in angle [rad] from the facing direction and in Mm; and how
-    finely."""
+    """What part of the Sun the frames show, in rad from the facing direction and in Mm; how finely."""
 
     from_rad: float
     to_rad: float

@@ -153,8 +153,7 @@ def _reader(sequence: Sequence, bursts: tuple[tuple[int, int], ...]) -> Callable
 
 
 def _aligned(sequence: Sequence, indices: list[int]) -> list[np.ndarray]:
-    """The frames, the sharpest first, brought to their mean geometry, without those that jumped by a tenth of
-    their side."""
+    """The frames, the sharpest first, in their mean geometry, but for those that jumped by a tenth of it."""
     frames = [sequence.read(i).astype(np.float32) for i in indices]
     shifts = [local_shift_px(frames[0], frame) for frame in frames]
     used = [i for i, shift in enumerate(shifts) if np.abs(shift).max() < 0.1 * min(sequence.shape)]
@@ -163,12 +162,8 @@ def _aligned(sequence: Sequence, indices: list[int]) -> list[np.ndarray]:
 
 
 def local_shift_px(reference: np.ndarray, frame: np.ndarray) -> np.ndarray:
-    """(2, rows, columns) float32 shifts x, y: what stands at p in `reference` stands at p + shift in `frame`.
-
-    Parameters
-    ----------
-    reference, frame : float32 arrays of one shape
-    """
+    """(2, rows, columns) float32 shifts x, y: what stands at p in `reference` stands at p + shift in
+    `frame`. `reference`, `frame`: float32 arrays of one shape."""
     size = reference.shape[::-1]  # OpenCV takes (columns, rows)
     window = cv2.createHanningWindow(size, cv2.CV_32F)
     (dx, dy), _ = cv2.phaseCorrelate(reference * window, frame * window)

@@ -73,8 +73,7 @@ def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibr
 
 
 def calibrated(frame: np.ndarray, calibration: Calibration, full_scale: float) -> np.ndarray:
-    """The frame, float32, without dark and flat; saturated pixels stay at `full_scale`, and only they reach
-    it."""
+    """The frame, float32, without dark and flat; saturated pixels, and only they, are at `full_scale`."""
     out = frame.astype(np.float32)
     burnt = frame >= full_scale
     if calibration.dark is not None:

@@ -35,16 +35,9 @@ from promtrack.settings import CameraSettings, Settings, TimesSettings
 def open_sequence(
     path: str | Path, *, times: TimesSettings = TimesSettings(), camera: CameraSettings = CameraSettings()
 ) -> Sequence:
-    """The recording at `path`, ordered by time; frames are read when asked for.
-
-    Parameters
-    ----------
-    path : a folder of TIFF, PNG, JPEG or FITS files or of films, one film, one multi-page TIFF or one FITS
-        cube
-
-    Raises InputError: no frame can be used, with the reason; SettingsError: a setting of `times` or
-    `camera` cannot be used.
-    """
+    """The recording at `path`, ordered by time; frames are read when asked for. `path`: a folder of TIFF,
+    PNG, JPEG or FITS files or of films, one film, one multi-page TIFF or one FITS cube. Raises InputError:
+    no frame can be used, with the reason; SettingsError: a setting of `times` or `camera` cannot be used."""
     path = Path(path)
     found, left_out = find_frames(path, bayer=camera.bayer)
     others = [name for name in other_files(path, found, left_out) if name != Path(times.table).name]
@@ -88,8 +81,7 @@ def open_sequence(
 
 
 def sessions(source: Path, settings: Settings | None = None) -> list[Session]:
-    """The sessions of the recording at `source`. Raises InputError, SettingsError: as `open_sequence`
-    does."""
+    """The sessions of the recording at `source`. Raises what `open_sequence` does."""
     settings = settings or Settings()
     return sessions_of(open_sequence(Path(source), times=settings.times, camera=settings.camera))
 

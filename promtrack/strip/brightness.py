@@ -42,14 +42,9 @@ class Evener:
         lock: LimbLock,
         geometry: StripGeometry,
     ) -> Evener:
-        """The usual strip of a sequence, from up to 24 of its frames.
-
-        Parameters
-        ----------
-        sample : gives the strip (rows, columns) of a frame and its index, as bright as the frame
-
-        Raises InputError: a frame cannot be read.
-        """
+        """The usual strip of a sequence, from up to 24 of its frames. `sample`: gives the strip (rows,
+        columns) of a frame and its index, as bright as the frame. Raises InputError: a frame cannot be
+        read."""
         blocks, rim = plan_blocks(geometry), rim_of(geometry, sequence.full_scale)
         used = np.flatnonzero(lock.used)
         picked = used[spread_over(used.size, MANY)]

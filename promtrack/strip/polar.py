@@ -81,8 +81,7 @@ def strip_to_frame(
     angle_deg: np.ndarray,
     height_mm: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Pixel coordinates x, y in frame `index` of points at product angle and height above the limb
-    (broadcast)."""
+    """x, y [px] in frame `index` of points at product angle and height above the limb (broadcast)."""
     rho_px = lock.radius_px * (1.0 + np.asarray(height_mm, float) / geometry.limb_mm)
     return to_frame(lock, index, np.asarray(orientation.to_image(np.asarray(angle_deg, float))), rho_px)
 
@@ -140,8 +139,7 @@ def _visible_share(
 def _angle_range(
     angles: np.ndarray, heights: np.ndarray, share: np.ndarray, strip: StripSettings
 ) -> tuple[float, float]:
-    """First and last product angle: those where half of the lowest 40 Mm is in view, or what the settings
-    say."""
+    """First and last product angle: where half of the lowest 40 Mm is in view, or as the settings say."""
     low = (heights >= 0.0) & (heights <= 40.0)
     seen = (share[low] >= 0.5).mean(axis=0) >= 0.5
     if not seen.any():
@@ -163,8 +161,7 @@ def _angle_range(
 
 
 def _wanted_range(shown: tuple[float, float], strip: StripSettings) -> tuple[float, float]:
-    """The range that the settings ask for, moved by whole turns to where it overlaps the range in view the
-    most."""
+    """The range that the settings ask for, moved by whole turns to where most of it is in view."""
     if strip.from_deg is None:
         return shown if strip.to_deg is None else (shown[0], shown[0] + (strip.to_deg - shown[0]) % 360.0)
     if strip.to_deg is None:
@@ -220,11 +217,7 @@ MARGIN_PX = 4  # of this size at least is a border at a corner; beyond it so muc
 
 def border_of(frame: np.ndarray) -> np.ndarray | None:
     """(rows, columns) bool, True on borders and within `MARGIN_PX` of them; None where there are none.
-
-    Parameters
-    ----------
-    frame : (rows, columns), any type
-    """
+    `frame`: (rows, columns), any type."""
     rows, columns = frame.shape
     if min(rows, columns) < 4 * MARGIN_PX:
         return None

@@ -67,11 +67,7 @@ class Backdrop:
 
     def fit(self, means: np.ndarray) -> np.ndarray:
         """(rows, columns) backdrop of the strip with these block means; all nan where it shows too little.
-
-        Parameters
-        ----------
-        means : (b, blocks) of `Blocks.means`, at usual transparency
-        """
+        `means`: (b, blocks) of `Blocks.means`, at usual transparency."""
         return self.blocks.field(self.base + _filled(self.changes(means)))
 
     def changes(self, means: np.ndarray) -> np.ndarray:
@@ -127,12 +123,8 @@ def _redescending(
 
 
 def usual_backdrop(blocks: Blocks, samples: Iterable[np.ndarray]) -> Backdrop:
-    """The backdrop of a sequence.
-
-    Parameters
-    ----------
-    samples : (bins, blocks) means of strips spread over the sequence, at usual transparency; one at least
-    """
+    """The backdrop of a sequence. `samples`: (bins, blocks) means of strips spread over the sequence, at
+    usual transparency; one at least."""
     cube = np.stack(list(samples))
     shown = np.isfinite(cube).any(axis=0)
     even = cube
@@ -206,8 +198,7 @@ def _bins(geometry: StripGeometry) -> np.ndarray:
 def _changes(
     change: np.ndarray, seen: np.ndarray, start: np.ndarray, basis: np.ndarray, sigma: np.ndarray
 ) -> np.ndarray:
-    """(b, terms) coefficients of what changed in each bin, prominences left out; nan where too little is
-    seen."""
+    """(b, terms) coefficients of what changed, prominences left out; nan where too little is seen."""
     residual = change - start
     for _ in range(4):
         scale = np.maximum(MAD * _quantile(np.abs(residual), seen, 0.5), sigma)

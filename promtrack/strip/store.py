@@ -25,7 +25,7 @@ from astropy.io import fits
 from astropy.io.fits.header import BLOCK_SIZE
 from astropy.utils.exceptions import AstropyUserWarning
 
-from promtrack.errors import InputError
+from promtrack.errors import InputError, unwritable
 
 CUBE = "STRIPS"  # name of the extension that holds the cube
 BLANK = np.iinfo(np.int16).min  # what a strip does not show
@@ -112,7 +112,7 @@ class StripWriter:
         try:
             self.file.write(data)
         except OSError as error:
-            raise _unwritable(self.path, error) from None
+            raise unwritable(self.path, error) from None
 
     def __enter__(self) -> StripWriter:
         return self
@@ -125,14 +125,6 @@ class StripWriter:
                 self._put(b"\0" * (-self.file.tell() % BLOCK_SIZE))
                 self.file.seek(self.begin)
                 self._put(self._front())
-
-
-def _unwritable(path: Path, error: OSError) -> InputError:
-    return InputError(
-        f"cannot be written ({error.strerror or error})",
-        where=str(path),
-        remedy="free some space on the disk, or choose another folder with --out",
-    )
 
 
 def _values(stored: np.ndarray, step: float) -> np.ndarray:
@@ -168,7 +160,7 @@ class Decoded:
                 self.file.seek(first * math.prod(self.shape[1:]) * stored.itemsize)
                 self.file.write(stored.data.cast("B"))
         except OSError as error:
-            raise _unwritable(self.path, error) from None
+            raise unwritable(self.path, error) from None
 
     def read(self, first: int, last: int) -> np.ndarray:
         """Strips first <= i < last as float32."""

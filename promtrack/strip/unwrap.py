@@ -75,8 +75,7 @@ class StripCutter:
         return cls(geometry, lock, tuple(bands), np.concatenate([*chain(*sides)])[None])
 
     def sample(self, frame: np.ndarray, index: int) -> np.ndarray:
-        """(rows, columns) float32 strip of frame `index`, as bright as the frame; nan where it shows
-        nothing."""
+        """(rows, columns) float32 strip of frame `index`, as bright as it; nan where it shows nothing."""
         matrix = frame_matrix(self.lock, index)
         reached = cv2.transform(self.outline, matrix)[0, :, 1]
         image = _sharpened(frame, max(int(reached.min()) - 2, 0), min(int(reached.max()) + 4, len(frame)))

@@ -107,15 +107,9 @@ def fit_drift(
 
 
 def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]:
-    """The drift's scale against the limb's: one sentence, and whether they agree.
-
-    Parameters
-    ----------
-    limb : the scale from the radius of the limb alone, in the same frames
-
-    Raises InputError: the Sun moves at another rate than the sky, so the drive was on or the times are
-    wrong.
-    """
+    """The drift's scale against the limb's: one sentence, and whether they agree. `limb`: the scale from
+    the radius of the limb alone, in the same frames. Raises InputError: the Sun moves at another rate than
+    the sky, so the drive was on or the times are wrong."""
     ratio = found.arcsec_per_px / limb.arcsec_per_px
     err = max(
         float(np.hypot(limb.sigma_km_per_px / limb.km_per_px, found.arcsec_per_px_err / found.arcsec_per_px)),
@@ -192,8 +186,7 @@ def _fit_line(time: np.ndarray, position: np.ndarray, *, look_for_nudge: bool) -
 
 
 def _usual_velocity(time: np.ndarray, position: np.ndarray) -> np.ndarray:
-    """Median velocity over pairs of frames a tenth of the recording apart: neither bad frames nor a short
-    nudge move it."""
+    """Median velocity over a tenth of the recording: neither bad frames nor a short nudge move it."""
     lag = max(len(time) // 10, 1)
     elapsed = time[lag:] - time[:-lag]
     moving = elapsed > 0
@@ -242,8 +235,7 @@ def _sky_rate(view: SolarView) -> tuple[float, float]:
 
 
 def _squeeze(view: SolarView) -> float:
-    """Part by which refraction shortens vertical motion; 30 deg of altitude is assumed when the site is
-    unknown."""
+    """Part by which refraction shortens vertical motion, at 30 deg when the site is unknown."""
     altitude = view.altitude_deg if np.isfinite(view.altitude_deg) else 30.0
     return 1.0 - float(vertical_contraction(max(altitude, 0.0)))
 

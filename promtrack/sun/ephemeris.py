@@ -169,8 +169,7 @@ def _apparent_place(times: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarr
 
 
 def _earth_and_sun_direction(tt: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    """The Earth seen from the Sun [au, ICRS], and the direction in which the Earth sees the Sun, with
-    aberration."""
+    """The Earth seen from the Sun [au, ICRS], and the direction of the Sun with aberration."""
     earth = _quietly(erfa.epv00, *tt)[0]["p"]
     return earth, _aberrated(-earth, tt)
 
@@ -194,8 +193,7 @@ def _julian_utc(times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _quietly(function, *arguments):
-    """Call an erfa function without its warnings on dates far from now: leap seconds to come are not
-    known."""
+    """Call an erfa function without its warnings on dates whose leap seconds are not known."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         return function(*arguments)

@@ -96,11 +96,8 @@ def zenith_image_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: Camer
     """Image angle of the zenith at the Sun's centre in each frame as it was taken.
 
     On an equatorial mount it turns with the parallactic angle; on an altazimuth mount it stays where it is in
-    the first frame. nan without a site or without `camera.north_deg`.
-
-    Parameters
-    ----------
-    times_utc : (n,) datetime64, the first one that of the first frame
+    the first frame. nan without a site or without `camera.north_deg`. `times_utc`: (n,) datetime64, the first
+    one that of the first frame.
     """
     times = np.asarray(times_utc, "datetime64[us]")
     if camera.north_deg is None or not len(times):

@@ -56,8 +56,7 @@ class Scale:
 
     @property
     def untold(self) -> str:
-        """What a weak check could not have shown, in a few words; '' where there is none or it is good
-        enough."""
+        """What a weak check could not have shown; '' where there is none or it is good enough."""
         return untold_words(self.check_tells) if self.agrees and self.check_tells > WEAK_CHECK else ""
 
 
