@@ -100,13 +100,12 @@ def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
         return []
     profile = np.median(rays[seen], axis=0)
     fall = cv2.GaussianBlur(-np.gradient(profile), (0, 0), max(0.5 / mm / step_mm, 1.0)).ravel()
-    top, falls = peaks(fall)
-    top = top[falls >= LEAST_FALL * float(fall.max())]
-    apart = height[top] - height[int(np.argmax(fall))]
+    peaks = _peaks(fall, LEAST_FALL * float(fall.max()))
+    apart = height[peaks] - height[int(np.argmax(fall))]
     near = (np.abs(apart) >= SECOND_MM[0]) & (np.abs(apart) <= SECOND_MM[1])
     if not near.any():
         return []
-    second = float(apart[near][np.argmax(fall[top[near]])])
+    second = float(apart[near][np.argmax(fall[peaks[near]])])
     where = "below" if second < 0 else "above"
     wrong = 100 * abs(second) * mm / lock.radius_px
     words = (
@@ -116,17 +115,17 @@ def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
     return [Check("scale", "second edge", "fair", words)]
 
 
-def peaks(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Places of the maxima of (n,) values, and by how much each stands out: so far one goes down, on both
-    sides, before one comes higher. scipy.signal has the same and takes 0.3 s to import."""
-    tops = np.flatnonzero((values[1:-1] > values[:-2]) & (values[1:-1] >= values[2:])) + 1
-    deepest = []
-    for top in tops:
+def _peaks(values: np.ndarray, least: float) -> np.ndarray:
+    """Places of the maxima of (n,) values that stand out by `least`: from each one has to go down so far, on
+    both sides, before one comes higher. scipy.signal has the same and takes 0.6 s to import."""
+    found = []
+    for top in np.flatnonzero((values[1:-1] > values[:-2]) & (values[1:-1] >= values[2:])) + 1:
         higher = np.flatnonzero(values > values[top])
         first = higher[higher < top].max(initial=-1) + 1
         last = higher[higher > top].min(initial=len(values))
-        deepest.append(max(values[first:top].min(), values[top:last].min()))
-    return tops, values[tops] - np.array(deepest)
+        if values[top] - max(values[first:top].min(), values[top:last].min()) >= least:
+            found.append(top)
+    return np.array(found, int)
 
 
 def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Circle | None:

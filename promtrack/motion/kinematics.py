@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.signal import lfilter
 from scipy.special import chdtri
 
 DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
@@ -199,9 +200,7 @@ def redrawn(
     )
     lead = round(5 / (1 - memory)) if memory > 0 else 0
     drawn = rng.choice(source, (draws, n + lead)) * scale
-    for k in range(1, n + lead):  # scipy.signal has the same and takes 0.3 s to import
-        drawn[:, k] += memory * drawn[:, k - 1]
-    return drawn[:, lead:]
+    return lfilter([1.0], [1.0, -memory], drawn, axis=1)[:, lead:]
 
 
 def spread(values: np.ndarray) -> np.ndarray:

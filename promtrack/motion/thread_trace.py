@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
+from scipy.signal import find_peaks
 
-from promtrack.limb.edge_checks import peaks
 from promtrack.motion import limits
 from promtrack.strip.records import TimeDistance
 
@@ -30,8 +30,8 @@ def brightest_threads(diagram: TimeDistance) -> list[float]:
     """Places [px] of the threads, the brightest first, from the mean over the run."""
     value = np.nan_to_num(diagram.value, nan=0.0)
     smooth = gaussian_filter1d(value, 1.5, axis=1)
-    places, prominence = peaks(gaussian_filter1d(smooth.mean(axis=0), 1.5))
-    return [float(place) for place in places[np.argsort(prominence)[::-1]]]
+    peaks, found = find_peaks(gaussian_filter1d(smooth.mean(axis=0), 1.5), prominence=0.0)
+    return [float(peak) for peak in peaks[np.argsort(found["prominences"])[::-1]]]
 
 
 def traced(diagram: TimeDistance, start: float) -> Trace | None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from astropy.table import Table
 
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Motion, Oscillation, Ridge
@@ -96,9 +97,9 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
     """The motion that the tables hold; time-distance diagrams are cut again from the strip. Raises
     InputError: a table is missing or damaged."""
     names = ("knots", "knot_points", "front_points", "front_fits", "ridges", "oscillations", "prominences")
-    tables = [read_table(folder[name], "promtrack motion") for name in names]
-    knots, points, front_points, fits, ridges, oscillations, prominences = (table.rows for table in tables)
-    meta, front_meta = tables[0].meta, tables[2].meta
+    knots, points, front_points, fits, ridges, oscillations, prominences = (
+        read_table(folder[name], "promtrack motion") for name in names
+    )
     kinds, geometry = fields_of(Motion), strip.geometry
     try:
         values: dict[str, Any] = {
@@ -109,7 +110,7 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
                     **typed_fields(more, KnotTrack),
                     fit=KnotFit(**row_values(row, KnotFit)),
                 )
-                for row, more in zip(knots, meta["more"], strict=True)
+                for row, more in zip(knots, knots.meta["more"], strict=True)
             ),
             "fronts": tuple(
                 _front(
@@ -118,13 +119,13 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
                     fits[fits["front"] == one["front"]],
                     geometry,
                 )
-                for one, more in zip(front_meta["fronts"], front_meta["more"], strict=True)
+                for one, more in zip(front_points.meta["fronts"], front_points.meta["more"], strict=True)
             ),
-            "slits": time_distances(strip, meta["slits"]),
+            "slits": time_distances(strip, knots.meta["slits"]),
             "ridges": tuple(Ridge(**row_values(row, Ridge)) for row in ridges),
             "oscillations": tuple(
                 Oscillation(**row_values(row, Oscillation), **typed_fields(more, Oscillation))
-                for row, more in zip(oscillations, tables[5].meta["more"], strict=True)
+                for row, more in zip(oscillations, oscillations.meta["more"], strict=True)
             ),
         }
         numbers = dict.fromkeys(int(number) for number in prominences["prominence"])
@@ -133,13 +134,13 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
             Prominence(**row_values(group[0], Prominence), **_point_values(group, Prominence, geometry))
             for group in groups
         )
-        values |= {name: typed(meta[name], kind) for name, kind in kinds.items() if name not in values}
+        values |= {name: typed(knots.meta[name], kind) for name, kind in kinds.items() if name not in values}
         return Motion(**values)
     except DAMAGED as error:
         raise unreadable(folder["knots"], error, "promtrack motion") from None
 
 
-def _front(scalars: dict[str, Any], points: np.ndarray, fits: np.ndarray, geometry: StripGeometry) -> Front:
+def _front(scalars: dict[str, Any], points: Table, fits: Table, geometry: StripGeometry) -> Front:
     return Front(
         **typed_fields(scalars, Front),
         **_point_values(points, Front, geometry),
@@ -147,7 +148,7 @@ def _front(scalars: dict[str, Any], points: np.ndarray, fits: np.ndarray, geomet
     )
 
 
-def _front_fit(row: Any, points: np.ndarray) -> FrontFit:
+def _front_fit(row: Any, points: Table) -> FrontFit:
     parts = [part.partition("=") for part in str(row["parameters"]).split(", ")]
     numbers = np.array([[float(v) for v in part[2].split("+-")] for part in parts])
     return FrontFit(
@@ -219,7 +220,7 @@ def _points(strip: Strip, tracks: Iterable[Any], record: type, number: str) -> d
     return columns
 
 
-def _point_values(points: np.ndarray, record: type, geometry: StripGeometry) -> dict[str, Any]:
+def _point_values(points: Table, record: type, geometry: StripGeometry) -> dict[str, Any]:
     """The arrays of one track; its angles go on past 360 or below 0 as the strips' own do.
 
     Each by itself: of neighbours one may be unknown, and in a wide sector an edge may jump by half a circle.
