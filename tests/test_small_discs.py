@@ -12,7 +12,7 @@ from tests.conftest import QUICK_SETTINGS
 DISC = SceneSpec(name="disc", side="whole", frames=10, cadence_s=60.0, drift_px=(4.0, -3.0), seed=5)
 
 
-@pytest.mark.parametrize("radius_px", [48, 110, 227])
+@pytest.mark.parametrize("radius_px", [48, pytest.param(110, marks=pytest.mark.long), 227])
 def test_a_small_disc_is_measured_to_the_end(radius_px, tmp_path, monkeypatch):
     # TRUTH  the scene's radius within 1 % and its stated error, the centre to a tenth of a pixel rms; a quiet
     # prominence, in which nothing moves

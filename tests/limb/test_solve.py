@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 
@@ -80,6 +81,7 @@ def errors_under_cloud(moved_by_width: float, seed: int, terms: Terms = Terms())
     return np.array([error - error.mean(), found.across_err_px])
 
 
+@pytest.mark.long  # 24 solutions
 def test_an_edge_that_moves_with_its_width_does_not_move_the_centre():
     # TRUTH  six Suns whose edge moves by -2, 0 and +1 px for each px that it widens, up to 2.8 px. Bounds:
     # the error is the same however far it moves, to a twentieth, and within the stated one; without the
@@ -128,6 +130,7 @@ def errors_on_spicules(cadence_s: float, seed: int, terms: Terms = Terms()) -> n
     return np.array([error - error.mean(), found.along_err_px])
 
 
+@pytest.mark.long  # 12 solutions
 def test_an_edge_whose_roughness_lasts_is_not_taken_for_many():
     # TRUTH  six Suns, a frame every 10 s. Measured 0.41 px, 0.97 of the stated errors; 0.49 px and 1.46 of
     # them where every frame's edge counts as new.
