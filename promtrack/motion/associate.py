@@ -1,5 +1,5 @@
-"""Which knot a front's edge merely follows, which knots move with a front as its threads, which ridges are a
-front's own edge, and whether a ridge has the speed of the knot that runs along it."""
+"""Which knot a front's edge merely follows, which ridges are a front's own edge, and whether a ridge has the
+speed of the knot that runs along it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from promtrack.sun import wrapped_deg
 
 WIDER_MM = 3.5 * CELL_ALONG_MM  # a still knot is seen in one to three steps of angle
 WIDENING = 0.25  # of a sector's width, by which an arch that rises may grow beyond it on either side
-ALIKE = 2.0  # factor within which a thread has the front's speed times its part of the front's height
 LEAST_SHARE = 0.6  # of the ridge's time in which its knot is seen
 
 
@@ -43,26 +42,6 @@ def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeome
         if 2 * len(there) > len(front.frame) and 2 * rise_mm[there].sum() > rise_mm.sum():
             return knot.knot
     return 0
-
-
-def moves_with(knot: KnotTrack, front: Front) -> bool:
-    """Whether a moving knot is a thread of a moving front: in its sector, below it, and with its part of its
-    speed.
-
-    An arch that grows alike in all its parts gives each the front's speed times the part's height over the
-    front's.
-    """
-    best = front.best
-    if best is None or not (front.moving and knot.moving):
-        return False
-    beside = _in_sector(front, knot.angle_deg)
-    top = np.interp(knot.time_s, front.time_s, best.curve_mm)
-    if 2 * np.sum(beside & (knot.height_mm < top)) <= len(top):
-        return False
-    middle = knot.fit.time_s
-    speed = float(np.interp(middle, front.time_s, np.gradient(best.curve_mm, front.time_s))) * 1e3
-    part = float(np.interp(middle, knot.time_s, knot.height_mm / np.maximum(top, 1e-9)))
-    return bool(speed > 0 and speed * part / ALIKE < knot.fit.radial_km_s < speed * part * ALIKE)
 
 
 def _in_sector(front: Front, angle_deg: np.ndarray) -> np.ndarray:
@@ -94,7 +73,14 @@ def match_ridges(
         away = [_distance_mm(knot, ridge, slit, geometry) for knot in knots]
         if away and min(away) <= limits.KNOT_MM / 2:
             knot = knots[int(np.argmin(away))]
-            speed, error = _speed_along(knot, ridge, slit, geometry)
+            velocity = _outward_along(
+                knot.time_s, knot.curve_mm, knot.curve_angle_deg, ridge.time_s, geometry
+            )
+            path = _outward_along(
+                slit.distance_mm, slit.height_mm, slit.angle_deg, ridge.distance_mm, geometry
+            )
+            speed = 1e3 * float(velocity @ path / np.hypot(*path))
+            error = float(np.interp(ridge.time_s, knot.time_s, knot.speed_err_km_s))
             agrees = abs(speed - ridge.speed_km_s) <= limits.COMPATIBLE * np.hypot(
                 error, ridge.speed_err_km_s
             )
@@ -115,8 +101,7 @@ def _on_front(ridge: Ridge, slit: TimeDistance, front: Front) -> bool:
 
 
 def _during(ridge: Ridge, time_s: np.ndarray) -> np.ndarray:
-    """Which of the times lie in a ridge's (half a second counts as no difference); none where they do not
-    cover most of it."""
+    """Which of the times lie in a ridge's, to half a second; none where they do not cover most of it."""
     during = (time_s >= ridge.first_s - 0.5) & (time_s <= ridge.last_s + 0.5)
     seen = time_s[during]
     if len(seen) < 4 or np.ptp(seen) < LEAST_SHARE * (ridge.last_s - ridge.first_s):
@@ -131,25 +116,13 @@ def _ridge_place(ridge: Ridge, slit: TimeDistance, time_s: np.ndarray) -> list[n
 
 
 def _distance_mm(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry) -> float:
-    """Median distance of a knot from the ridge, in the plane of the sky; inf when it is not seen most of that
-    time."""
+    """Median distance of a knot from the ridge in the plane of the sky; inf if it is hardly seen then."""
     during = _during(ridge, knot.time_s)
     if not during.any():
         return float("inf")
     height, angle = _ridge_place(ridge, slit, knot.time_s[during])
     turn = np.deg2rad(wrapped_deg(knot.angle_deg[during] - angle))
     return float(np.median(np.hypot(knot.height_mm[during] - height, turn * (geometry.limb_mm + height))))
-
-
-def _speed_along(
-    knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry
-) -> tuple[float, float]:
-    """Speed of the knot along the path at the middle of the ridge, and its error, by the knot's fitted
-    path."""
-    velocity = _outward_along(knot.time_s, knot.curve_mm, knot.curve_angle_deg, ridge.time_s, geometry)
-    path = _outward_along(slit.distance_mm, slit.height_mm, slit.angle_deg, ridge.distance_mm, geometry)
-    error = float(np.interp(ridge.time_s, knot.time_s, knot.speed_err_km_s))
-    return 1e3 * float(velocity @ path / np.hypot(*path)), error
 
 
 def _outward_along(

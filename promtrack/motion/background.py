@@ -79,7 +79,10 @@ def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.nda
     for k, wanted in enumerate(sigma):
         level = scale_space[0].step * 2 ** (k // 2)
         if k == 0:
-            source, have = _halved(image, level)
+            source, step, variance = image, 1, 0.0
+            while step < level:
+                source, variance, step = cv2.pyrDown(source), variance + step**2, 2 * step
+            have = math.sqrt(variance)
         elif k % 2:
             source, have = blurred[-1], sigma[k - 1]
         else:
@@ -94,14 +97,6 @@ def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.nda
         inner - cv2.pyrUp(outer, dstsize=inner.shape[::-1])  # dstsize is (width, height)
         for inner, outer in zip(blurred, blurred[2:], strict=False)
     ]
-
-
-def _halved(image: np.ndarray, level: int) -> tuple[np.ndarray, float]:
-    """The image on every `level`-th pixel, and by how many pixels (1 sigma) that has blurred it."""
-    step, variance = 1, 0.0
-    while step < level:
-        image, variance, step = cv2.pyrDown(image), variance + step**2, 2 * step
-    return image, math.sqrt(variance)
 
 
 def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings) -> Iterator[Anchor]:
@@ -153,10 +148,11 @@ def _anchor(strip: Strip, scale_space: tuple[Band, ...], first: int, last: int) 
     still = low_quantile(stack, QUANTILE)
     still_band = band_images(still, scale_space)
     sigma, slope = _band_noise(stack, still, still_band, scale_space, strip.noise)
-    flicker = tuple(
-        _on_all_pixels(small, quiet.shape) for small, quiet in zip(sigma, still_band, strict=True)
-    )
-    return Anchor(float(strip.time_s[chosen].mean()), still, tuple(still_band), flicker, slope)
+    flicker = []
+    for small, quiet in zip(sigma, still_band, strict=True):
+        y, x = np.indices(quiet.shape, np.float32) / np.float32(STEP)
+        flicker.append(cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    return Anchor(float(strip.time_s[chosen].mean()), still, tuple(still_band), tuple(flicker), slope)
 
 
 def low_quantile(stack: np.ndarray, quantile: float) -> np.ndarray:
@@ -177,8 +173,7 @@ def _band_noise(
     scale_space: tuple[Band, ...],
     strip_noise: np.ndarray,
 ) -> tuple[list[np.ndarray], np.ndarray]:
-    """What is left in every band: 1 sigma on every 4th row and column of it, and (bands, 2) its rms gradient
-    over its rms value."""
+    """What is left in every band: 1 sigma on every 4th row and column, and (bands, 2) its rms slope."""
     samples: list[list[np.ndarray]] = [[] for _ in scale_space]
     slopes: list[list[tuple[float, float]]] = [[] for _ in scale_space]
     for i, image in enumerate(stack):
@@ -238,10 +233,3 @@ def _noise_map(samples: np.ndarray) -> np.ndarray:
     height = np.median(spread, axis=1, keepdims=True)
     small = np.maximum(local, height)
     return np.maximum(small, np.float32(1e-6) * max(float(small.max()), 1e-30))
-
-
-def _on_all_pixels(small: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    x, y = np.meshgrid(
-        np.arange(shape[1], dtype=np.float32) / STEP, np.arange(shape[0], dtype=np.float32) / STEP
-    )
-    return cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # maps are x, then y

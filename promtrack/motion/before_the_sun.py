@@ -68,9 +68,9 @@ def doubtful_knots(
         row, column = strip.geometry.row(knot.height_mm), strip.geometry.column(knot.angle_deg)
         cut = index[0] <= 1, index[-1] >= len(strip) - 2  # by the recording's own beginning and end
         open_ = [c or p for c, p in zip(cut, _passes_border(strip, index, row, column), strict=True)]
-        if all(open_) and all(
-            _apart_mm(strip, knot, other) > LONE_MM for other in knots if other is not knot
-        ):
+        others = [_in_the_sky(strip, k.height_mm, k.angle_deg) for k in knots if k is not knot]
+        own = _in_the_sky(strip, knot.height_mm, knot.angle_deg)
+        if all(open_) and all(np.abs(np.subtract.outer(own, other)).min() > LONE_MM for other in others):
             lone.append(f"{knot.knot}")
     if lone:
         which = f"Knot {lone[0]} flies" if len(lone) == 1 else f"Knots {', '.join(lone)} fly"
@@ -82,12 +82,6 @@ def doubtful_knots(
         )
 
 
-def _apart_mm(strip: Strip, one: KnotTrack, other: KnotTrack) -> float:
-    """The least distance between two tracks, whatever the time."""
-    one_mm, other_mm = (_in_the_sky(strip, knot.height_mm, knot.angle_deg) for knot in (one, other))
-    return float(np.abs(np.subtract.outer(one_mm, other_mm)).min())
-
-
 def _in_the_sky(strip: Strip, height_mm: np.ndarray, angle_deg: np.ndarray) -> np.ndarray:
     """(n,) places in the plane of the sky as complex numbers, Mm from the Sun's centre."""
     return (strip.geometry.limb_mm + height_mm) * np.exp(1j * np.deg2rad(angle_deg))
@@ -96,8 +90,7 @@ def _in_the_sky(strip: Strip, height_mm: np.ndarray, angle_deg: np.ndarray) -> n
 def _on_its_line(
     geometry: StripGeometry, time_s: np.ndarray, row: np.ndarray, column: np.ndarray, at_s: np.ndarray
 ) -> np.ndarray:
-    """(k, 2) row and column at (k,) times on the straight line through (n,) points, in the plane of the
-    sky."""
+    """(k, 2) row and column at (k,) times on the line through (n,) points in the plane of the sky."""
     middle = float(geometry.angle_deg(column).mean())
     sky = np.transpose(sky_plane(geometry, row, column, middle))
     slope, first = np.polyfit(time_s - time_s[0], sky, 1)

@@ -26,6 +26,7 @@ from promtrack.motion.records import Front, FrontFit, KnotTrack, Motion
 from promtrack.motion.tracks import track_of
 from promtrack.rounding import counted
 from promtrack.strip.records import Strip
+from promtrack.sun import wrapped_deg
 
 CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
 LEAST_FRONT, LEAST_KNOT = 5, 4  # points of a fit
@@ -144,7 +145,7 @@ def passes(strip: Strip, track: KnotTrack | Front, place: Place) -> bool:
         return False
     height = np.interp(time_s, track.time_s, track.height_mm)
     angle = np.interp(time_s, track.time_s, np.unwrap(track.angle_deg, period=360.0))
-    along = np.deg2rad(_turn(place.angle_deg - angle)) * (strip.geometry.limb_mm + height)
+    along = np.deg2rad(wrapped_deg(place.angle_deg - angle)) * (strip.geometry.limb_mm + height)
     return bool(np.hypot(height - place.height_mm, along) < limits.COMPATIBLE * CLICK_MM)
 
 
@@ -152,10 +153,6 @@ def _overlap(front: Front, sector: Sector) -> bool:
     """Whether the middle of a front's sector lies in a sector without fronts."""
     middle = front.from_deg + 0.5 * ((front.to_deg - front.from_deg) % 360.0)
     return (middle - sector.from_deg) % 360.0 <= (sector.to_deg - sector.from_deg) % 360.0
-
-
-def _turn(angle_deg: float) -> float:
-    return (angle_deg + 180.0) % 360.0 - 180.0
 
 
 def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.Generator) -> Front:
@@ -243,7 +240,7 @@ def _course(
     nearest = np.array([int(np.argmin(np.abs(strip.time_s - t))) for t in seconds], int)
     close = np.abs(strip.time_s[nearest] - seconds) < step
     middle = geometry.angle_deg(geometry.columns / 2)
-    angle = np.array([middle + _turn(p.angle_deg - middle) for p in course])
+    angle = np.array([middle + wrapped_deg(p.angle_deg - middle) for p in course])
     height, err = (np.array([getattr(p, name) for p in course]) for name in ("height_mm", "err_mm"))
     shown = close & (geometry.row(height) > -1) & (geometry.row(height) < geometry.rows)
     shown &= (geometry.column(angle) > -1) & (geometry.column(angle) < geometry.columns)
@@ -266,8 +263,7 @@ def _course(
 
 
 def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> tuple[float, float] | None:
-    """Height and error of the steepest fall of light within `limits.KNOT_MM` of a click; None where none is
-    clear."""
+    """Height and error of the steepest fall of light within `limits.KNOT_MM` of a click, if it is clear."""
     geometry = strip.geometry
     half = max(round(limits.KNOT_MM / geometry.mm_per_column(height_mm)), 1)
     middle = round(float(geometry.column(angle_deg)))

@@ -75,19 +75,12 @@ def find_fronts(
 
 
 def _lost(edge: RisingEdge, strip: Strip) -> str:
-    """The sentence on an edge that rises and has no speed, with the part of the time to measure by itself:
-    the rise and half as long before and after."""
-    half_s = 0.5 * np.ptp(edge.time_s)
-    first_s, last_s = max(edge.time_s[0] - half_s, 0.0), min(edge.time_s[-1] + half_s, strip.time_s[-1])
-    first, last = (
-        f"{np.datetime_as_string(strip.times_utc[0] + np.timedelta64(round(1e6 * s), 'us'), unit='s')}Z"
-        for s in (first_s, last_s)
-    )
-    part = f" Measure that part alone: --set times.from={first} --set times.to={last}."
+    """The sentence on an edge that rises and has no speed."""
+    start = np.datetime_as_string(strip.times_utc[0] + np.timedelta64(round(edge.time_s[0]), "s"), unit="s")
     return (
-        f"Something rises at {edge.from_deg % 360:.0f} to {edge.to_deg % 360:.0f} deg, from "
-        f"{edge.height_mm[0]:.0f} to {edge.height_mm[-1]:.0f} Mm, but its edge cannot be followed from frame "
-        "to frame, so it has no speed." + (part if last_s - first_s < 0.8 * strip.time_s[-1] else "")
+        f"Something rises at {edge.from_deg % 360:.0f} to {edge.to_deg % 360:.0f} deg from {start[11:]} UTC "
+        f"on, from {edge.height_mm[0]:.0f} to {edge.height_mm[-1]:.0f} Mm, but its edge cannot be followed "
+        "from frame to frame, so it has no speed."
     )
 
 
@@ -238,8 +231,7 @@ def _course(time_s: np.ndarray, rising: RisingEdge) -> np.ndarray:
 
 
 def _window(time_s: np.ndarray, rising: RisingEdge, path: np.ndarray) -> Window:
-    """Where the edge is sought: about the coarse path; before it, below its start; after it, below where its
-    last speed leads."""
+    """Where the edge is sought: about the coarse path; before and after it, below where its ends lead."""
     first, last = rising.time_s[0], rising.time_s[-1]
     recent = rising.time_s >= last - 4 * float(np.median(np.diff(time_s)))
     pace = np.ptp(rising.height_mm[recent]) / max(float(np.ptp(rising.time_s[recent])), 1e-9)
@@ -271,22 +263,17 @@ def _continuous(
         return keep
     jumps = _lasting_jumps(time_s[where], height_mm[where], row_mm)
     pieces = np.split(where, jumps[~(led[where][jumps - 1] & led[where][jumps])])
-    pieces = [piece for piece in pieces if len(piece) >= limits.LEAST_FRAMES] or [where[:0]]
-    travel = [_travel(height_mm[piece]) for piece in pieces]
-    chosen = pieces[int(np.argmax(travel))] if max(travel) > 5 * row_mm else max(pieces, key=len)
+    pieces = [piece for piece in pieces if len(piece) >= limits.LEAST_FRAMES]
     result = np.zeros_like(keep)
-    result[chosen] = True
+    if pieces:
+        ends = [height_mm[piece] for piece in pieces]
+        travel = [abs(np.median(one[-3:]) - np.median(one[:3])) for one in ends]
+        result[pieces[int(np.argmax(travel))] if max(travel) > 5 * row_mm else max(pieces, key=len)] = True
     return result
 
 
-def _travel(height_mm: np.ndarray) -> float:
-    """Displacement from the first to the last heights."""
-    return float(abs(np.median(height_mm[-3:]) - np.median(height_mm[:3]))) if len(height_mm) else 0.0
-
-
 def _unrest(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> float:
-    """What the heights scatter about their neighbours beyond the stated errors: the air moves the edge
-    locally."""
+    """What heights scatter about their neighbours beyond their errors: the air moves the edge locally."""
     rest = _from_neighbours(time_s, height_mm)
     # The line through six neighbours adds a quarter to the variance (its own error at the middle, medians
     # included).
@@ -360,13 +347,7 @@ def local_speeds(
         part = slice(first, first + window)
         if np.ptp(time_s[part]) > 0:
             line = fit_polynomial(time_s[part], height_mm[part], err_mm[part], 1)
-            line = line.scaled(max(1.0, np.sqrt(line.chi2 / line.dof)))
-            rows.append(
-                (
-                    line.centre,
-                    line.value(line.centre, 1) * limits.KM_S,
-                    line.error(line.centre, 1) * limits.KM_S,
-                )
-            )
-    middle_s, speed, error = np.array(rows, float).reshape(-1, 3).T
-    return middle_s, speed, error
+            error = line.error(line.centre, 1) * max(1.0, np.sqrt(line.chi2 / line.dof))
+            rows.append((line.centre, line.value(line.centre, 1) * limits.KM_S, error * limits.KM_S))
+    middle_s, speed, speed_err = np.array(rows, float).reshape(-1, 3).T
+    return middle_s, speed, speed_err

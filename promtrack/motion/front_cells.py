@@ -18,8 +18,7 @@ QUANTILE = 0.8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """Mean brightness of cells, the lower quartile over all angles taken off: a veil, a ring of scattered
-    light."""
+    """Mean brightness of cells less the lower quartile over all angles: a veil, a ring of scattered light."""
 
     value: np.ndarray  # (n, rows, columns) float32; inf where less than half of a cell is shown
     flicker: np.ndarray  # (rows, columns) 1 sigma of a value from frame to frame
@@ -73,19 +72,11 @@ def cells_of(strip: Strip) -> Cells:
     times = np.array([part.mean() for part in np.split(strip.time_s, range(together, len(strip), together))])
     centres = first + height * (np.arange(rows) + 0.5) - 0.5
     flicker, unrest = _flicker(light)
-    return Cells(
-        light,
-        flicker,
-        unrest,
-        times,
-        np.asarray(geometry.height_mm(centres), float),
-        width,
-    )
+    return Cells(light, flicker, unrest, times, np.asarray(geometry.height_mm(centres), float), width)
 
 
 def _flicker(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Flicker of each cell from differences of neighbouring frames, at least that of its height; and how much
-    more than usual each frame flickers (cloud)."""
+    """Flicker of each cell from frame to frame, at least that of its height; and of each frame (cloud)."""
     known = np.isfinite(light)
     step = np.diff(np.where(known, light, np.float32(0.0)), axis=0)
     np.abs(step, out=step)
@@ -100,16 +91,14 @@ def _flicker(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return flicker, np.maximum(np.maximum(np.r_[change[:1], change], np.r_[change, change[-1:]]), 1.0)
 
 
-def new_light(cells: Cells, columns: np.ndarray) -> np.ndarray:
-    """(n, rows, columns) what was not there before in these columns, in units of the flicker; 0 where
-    unknown."""
-    value = cells.value[:, :, columns]
-    light = np.zeros_like(value)
+def new_light(cells: Cells) -> np.ndarray:
+    """(n, rows, columns) what was not there before, in units of the flicker; 0 where unknown."""
+    value, light = cells.value, np.zeros_like(cells.value)
     for i in range(3, len(value)):
         past = np.unique(np.linspace(0, i - 1, min(i, PAST)).round().astype(int))
         rank = round(QUANTILE * (len(past) - 1))
         before = np.partition(value[past], rank, axis=0)[rank]
         with np.errstate(invalid="ignore"):
-            light[i] = (value[i] - before) / (cells.flicker[:, columns] * cells.unrest[i])
+            light[i] = (value[i] - before) / (cells.flicker * cells.unrest[i])
     light[~np.isfinite(light)] = 0.0
     return light

@@ -141,7 +141,12 @@ def fit_front(
             errors = DriftingErrors.of(time_s, err_mm, likely)
             again = _fitted(model, t, height_mm, errors, gravity_m_s2)
             found[model] = under[int(criterion[model].argmin())] if again is None else again
-    possible = [m for m, fit in found.items() if not _falls_first(fit.curve, err_mm)]
+    usual = float(np.median(err_mm))
+    possible = [  # no plasma sinks by more than its error before it rises
+        model
+        for model, fit in found.items()
+        if fit.curve[-1] <= fit.curve[-2] or fit.curve[0] - fit.curve.min() <= usual
+    ]
     least = min(criteria[one] for one in possible)
     chosen = next(m for m in possible if criteria[m] <= least + BARE_MENTION)
     memory = memory_of(found[chosen].white[:n], len(found[chosen].values))
@@ -210,11 +215,6 @@ def _with_choice(chosen: FrontFit, others: list[tuple[float, np.ndarray]]) -> Fr
             np.hypot(chosen.peak_speed_err_km_s, np.sqrt(weight @ peak_apart2 / weight.sum()))
         ),
     )
-
-
-def _falls_first(curve: np.ndarray, err_mm: np.ndarray) -> bool:
-    """Whether the model sinks by more than its error before it rises: no plasma starts like that."""
-    return bool(curve[-1] > curve[-2] and curve[0] - curve.min() > float(np.median(err_mm)))
 
 
 def front_verdict(

@@ -43,11 +43,7 @@ class RisingEdge:
 
 
 def find_rising_edges(
-    strip: Strip,
-    sectors: tuple[tuple[float, float], ...] = (),
-    *,
-    rng: np.random.Generator,
-    count: int = 3,
+    strip: Strip, sectors: tuple[tuple[float, float], ...] = (), *, rng: np.random.Generator, count: int = 3
 ) -> tuple[tuple[RisingEdge | None, ...], FrontSearch]:
     """Rising edges of new light, and how sensitive the search was.
 
@@ -79,7 +75,7 @@ def find_rising_edges(
     if len(cells.height_mm) * CELL_MM < 3 * limits.EDGE_MM or cells.value.shape[2] < LEAST_CELLS:
         sentence = "Eruptions cannot be measured: the strips show too little sky above the limb."
         return nothing, FrontSearch("not measurable", sentence)
-    edge = _edge(cells, new_light(cells, np.arange(cells.value.shape[2])))
+    edge = _edge(cells, new_light(cells))
     paths = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
     scores = np.array([path.score for path in paths])
     chance = _chance(cells, _without_best(paths, scores, edge), rng)
@@ -277,7 +273,7 @@ def _sensitivity(strip: Strip, cells: Cells, chance: Tail) -> FrontSearch:
         if min(rise_s, np.ptp(cells.time_s)) < limits.LEAST_FRAMES * cells.cadence_s:
             return False
         tested = _with_test_front(cells, places, speed_km_s, brightness * noise)
-        gains = _gains(cells, _edge(cells, new_light(tested, np.arange(len(places)))))
+        gains = _gains(cells, _edge(cells, new_light(tested)))
         return bool(np.all(gains.max(axis=(0, 1)) > need))
 
     faintest = next((b for b in TEST_NOISE if any(seen(speed, b) for speed in TEST_KM_S[1:4])), None)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,8 +65,7 @@ def free_fall_km_s(from_mm: np.ndarray | float, to_mm: np.ndarray | float = 0.0)
 
 
 def course(fit: KnotFit) -> str:
-    """Which way a knot goes: it 'rises', 'falls', 'moves along the limb', or 'moves' where its errors leave
-    that open."""
+    """Which way a knot goes: it 'rises', 'falls', 'moves along the limb', or 'moves' where that is open."""
     if abs(fit.radial_km_s) < MOSTLY * fit.speed_km_s:
         return "moves along the limb"
     if abs(fit.radial_km_s) <= limits.COMPATIBLE * math.hypot(fit.radial_err_km_s, fit.systematic_km_s):
@@ -95,7 +93,11 @@ def knot_meaning(
     if fit.speed_km_s > sure_km_s:
         speed = _speed(fit.speed_km_s, error)
         return Meaning(f"knot {knot.knot}", f"Knot {knot.knot} {motion} at {speed}, {DOUBT}.", "")
-    usual = min(_RANGES.get(motion, (QUIET,)), key=lambda one: _distance(fit.speed_km_s, error, one))
+    # the range that it lies deepest in, or least far outside
+    usual = min(
+        _RANGES.get(motion, (QUIET,)),
+        key=lambda one: max(one.low_km_s - fit.speed_km_s, fit.speed_km_s - one.high_km_s),
+    )
     sources, sentence = [], f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}"
     if quiet or usual is not QUIET:
         sources.append(usual.source)
@@ -114,21 +116,6 @@ def knot_meaning(
         sentence += f", {_percent(abs(fit.radial_km_s) / escape)} of escape speed"
         sources.append(GRAVITY)
     return Meaning(f"knot {knot.knot}", sentence + ".", "; ".join(sources))
-
-
-def threads_meaning(threads: Sequence[KnotTrack], front: Front, sure_km_s: float = math.inf) -> Meaning:
-    """One sentence on the knots that move with a front as its threads; its own speed is the one to quote."""
-    fastest = max(threads, key=lambda knot: knot.fit.speed_km_s)
-    fit = fastest.fit
-    speed = _speed(fit.speed_km_s, math.hypot(fit.speed_err_km_s, fit.systematic_km_s))
-    moves = f"{len(threads)} knots move" if len(threads) > 1 else f"Knot {fastest.knot} moves"
-    which = f"the fastest, knot {fastest.knot}, at" if len(threads) > 1 else "at"
-    doubt = f", {DOUBT}" if fit.speed_km_s > sure_km_s else ""
-    return Meaning(
-        f"knot {fastest.knot}",
-        f"{moves} with front {front.front} as threads of it, {which} {speed}{doubt}.",
-        "",
-    )
 
 
 def front_meaning(
@@ -171,36 +158,27 @@ def _percent(part: float) -> str:
     return f"{100 * part:.{0 if part >= 0.0995 else 1}f} %"
 
 
-def _distance(value: float, error: float, usual: Usual) -> float:
-    """How far a value lies outside a range, in errors; negative inside, the more so the surer."""
-    return max(usual.low_km_s - value, value - usual.high_km_s) / max(error, 1e-9)
+def _where(value: float, error: float, low: float, high: float) -> str:
+    """Where a value lies against a range."""
+    least, most = value - limits.COMPATIBLE * error, value + limits.COMPATIBLE * error
+    if least > high:
+        return "above"
+    if most < low:
+        return "seemingly below"
+    return "within" if low <= least and most <= high else "compatible with"
 
 
 def _compared(value: float, error: float, usual: Usual) -> str:
     low, high = f"{usual.low_km_s:.0f}", f"{usual.high_km_s:.0f}"
     numbers = low if low == high else f"{low} to {high}"
-    span = f"the {numbers} km/s of {usual.what}"
-    if value - limits.COMPATIBLE * error > usual.high_km_s:
-        return f"above {span}"
-    if value + limits.COMPATIBLE * error < usual.low_km_s:
-        return f"seemingly below {span}"
-    if (
-        value - limits.COMPATIBLE * error >= usual.low_km_s
-        and value + limits.COMPATIBLE * error <= usual.high_km_s
-    ):
-        return f"within {span}"
-    return f"compatible with {span}"
+    return f"{_where(value, error, usual.low_km_s, usual.high_km_s)} the {numbers} km/s of {usual.what}"
 
 
 def _against_eruptions(peak: float, error: float) -> str:
-    usual = f"the mean of eruptions ({ERUPTION_KM_S:.0f} km/s)"
-    if peak - limits.COMPATIBLE * error > ERUPTION_KM_S:
-        return f"above {usual}"
     if peak + limits.COMPATIBLE * error < SLOW_RISE_KM_S * 2:
         return f"like the slow rise before eruptions ({SLOW_RISE_KM_S:.1f} km/s)"
-    if peak + limits.COMPATIBLE * error < ERUPTION_KM_S:
-        return f"seemingly below {usual}"
-    return f"compatible with {usual}"
+    where = _where(peak, error, ERUPTION_KM_S, ERUPTION_KM_S)
+    return f"{where} the mean of eruptions ({ERUPTION_KM_S:.0f} km/s)"
 
 
 def _acceleration(best: FrontFit, scale_err: float, clock_err: float, gravity_m_s2: float) -> str:

@@ -8,7 +8,7 @@ deviation.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.signal import lfilter
@@ -45,10 +45,6 @@ class Polynomial:
         rows = self._rows(x, order)
         return np.sqrt(np.einsum("...i,ij,...j->...", rows, self.cov, rows))
 
-    def scaled(self, factor: float) -> Polynomial:
-        """The same fit with all errors multiplied by `factor`."""
-        return replace(self, cov=self.cov * factor**2)
-
     def _rows(self, x: np.ndarray | float, order: int) -> np.ndarray:
         u = (np.asarray(x, float) - self.centre) / self.scale
         power = np.arange(self.degree + 1)
@@ -56,12 +52,7 @@ class Polynomial:
         return falling * u[..., None] ** np.maximum(power - order, 0) / self.scale**order
 
 
-def fit_polynomial(
-    x: np.ndarray,
-    y: np.ndarray,
-    err: np.ndarray | float | None,
-    degree: int,
-) -> Polynomial:
+def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None, degree: int) -> Polynomial:
     """Fit a polynomial by weighted least squares.
 
     Parameters
@@ -179,8 +170,7 @@ def memory_of(residual: np.ndarray, free: int) -> float:
 
 
 def independent(residual: np.ndarray, free: int) -> int:
-    """Number of independent points among n correlated ones: n (1 - r) / (1 + r) for a first-order
-    autoregression."""
+    """Number of independent points among correlated ones: n (1 - r) / (1 + r) in an autoregression."""
     n, r = len(residual), memory_of(residual, free)
     return max(round(n * (1 - r) / (1 + r)), min(n, 6))
 

@@ -66,8 +66,7 @@ class _Axis:
     def at(
         self, time_s: np.ndarray, order: int, weight: np.ndarray | None = None
     ) -> tuple[np.ndarray, np.ndarray]:
-        """(m,) the path or its derivative at some times, and the variance: within the curves and between
-        them."""
+        """(m,) the path or its derivative at some times, and the variance within and between the curves."""
         weight = self.weight if weight is None else weight
         rows = legendre(time_s, self.time_s, self.moments.values.shape[-1] - 1, order)
         values = self.moments.values @ rows.T  # (g, c, m)

@@ -14,17 +14,7 @@ import cv2
 import numpy as np
 
 from promtrack.motion import limits
-from promtrack.motion.background import (
-    STEP,
-    Anchor,
-    Band,
-    anchors,
-    band_images,
-    bands,
-    filled,
-    gain,
-    wider,
-)
+from promtrack.motion.background import STEP, Anchor, Band, anchors, band_images, bands, filled, gain, wider
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -47,12 +37,6 @@ class KnotPoints:
     column_err: np.ndarray
     snr: np.ndarray  # of the best band over the noise of that band there
     band: np.ndarray  # number of the best band
-
-    @classmethod
-    def of_table(cls, table: np.ndarray) -> KnotPoints:
-        """From an (n, 8) float array, its columns in the order of the fields."""
-        index, time_s, row, column, row_err, column_err, snr, band = table.T
-        return cls(index.astype(int), time_s, row, column, row_err, column_err, snr, band.astype(int))
 
     def __len__(self) -> int:
         return len(self.index)
@@ -100,7 +84,11 @@ def find_knots(
         if progress is not None:
             progress(i + 1, len(strip))
     table = np.concatenate(found) if found else np.empty((0, 8))
-    return Search(KnotPoints.of_table(table), scale_space)
+    index, time_s, row, column, row_err, column_err, snr, band = table.T
+    found_points = KnotPoints(
+        index.astype(int), time_s, row, column, row_err, column_err, snr, band.astype(int)
+    )
+    return Search(found_points, scale_space)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,11 +134,7 @@ def sky_to_strip(
 
 
 def _points(
-    image: np.ndarray,
-    look: _Look,
-    scale_space: tuple[Band, ...],
-    geometry: StripGeometry,
-    least_snr: float,
+    image: np.ndarray, look: _Look, scale_space: tuple[Band, ...], geometry: StripGeometry, least_snr: float
 ) -> np.ndarray:
     """(k, 6): row, column, row error, column error, snr, band of the points of one strip; the last band of
     `scale_space` is wider than any knot."""
@@ -171,7 +155,10 @@ def _points(
             break
         slope = _mixed(before.slope[k], after.slope[k], weight)
         noise = noise * _unrest(left, noise)
-        row, column = _inner(left >= least_snr * noise)
+        # without the border; far faster than np.nonzero in two dimensions
+        bright = (left >= least_snr * noise)[1:-1, 1:-1]
+        row, column = np.divmod(np.flatnonzero(bright), bright.shape[1])
+        row, column = row + 1, column + 1
         found = measured_peaks(left, row, column, noise[row, column], slope, band)
         peaks.append(np.column_stack([found, np.full(len(found), k)]))
     points = np.concatenate(peaks)
@@ -188,11 +175,12 @@ def _points(
     inside &= ~_wider_than_knots(contrast, points, scale_space)
     points, diameter = points[inside], diameter[inside]
     if hidden and len(points):
-        shown = _far_from(missing, points, margin[inside])
+        # the edge of a cloud looks like a knot
+        away = cv2.distanceTransform((~missing).astype(np.uint8), cv2.DIST_C, 3)
+        shown = away[tuple(points[:, :2].round().astype(int).T)] > np.ceil(margin[inside])
         points, diameter = points[shown], diameter[shown]
-    return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[
-        :MOST_POINTS
-    ]  # the most significant stand first
+    # the most significant stand first
+    return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[:MOST_POINTS]
 
 
 def _wider_than_knots(
@@ -228,23 +216,8 @@ def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
     return factor
 
 
-def _far_from(missing: np.ndarray, points: np.ndarray, reach_px: np.ndarray) -> np.ndarray:
-    """Whether each point is farther than its reach from what a strip does not show: the edge of a cloud there
-    looks like a knot."""
-    away = cv2.distanceTransform((~missing).astype(np.uint8), cv2.DIST_C, 3)
-    return away[tuple(points[:, :2].round().astype(int).T)] > np.ceil(reach_px)
-
-
 def _mixed(first: np.ndarray, second: np.ndarray, weight: float) -> np.ndarray:
     return first if weight == 0 else first + np.float32(weight) * (second - first)
-
-
-def _inner(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Rows and columns where a mask is set, its border left out."""
-    # far faster than np.nonzero in two dimensions
-    row, column = np.divmod(np.flatnonzero(mask), mask.shape[1])
-    inside = (row > 0) & (row < mask.shape[0] - 1) & (column > 0) & (column < mask.shape[1] - 1)
-    return row[inside], column[inside]
 
 
 def measured_peaks(

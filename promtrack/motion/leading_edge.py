@@ -91,7 +91,7 @@ def sector_profile(
         not looked at in that frame
     aside : (n,) strip column of another body in each frame, -1 for none
     """
-    along_px = smooth_along_px(strip.geometry)
+    along_px = max(SMOOTH_MM / float(strip.geometry.mm_per_column(0.0)), limits.SAMPLED_PX)
     first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
     height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
     noise = strip.noise[first:].astype(np.float32)
@@ -147,11 +147,6 @@ def _standing(
     scatter = 1.4826 * np.nanmedian(np.abs(past[:, seen] - light[seen]), axis=0)
     flicker[seen] = np.maximum(FLICKER * light[seen], scatter)
     return _Standing(light, flicker)
-
-
-def smooth_along_px(geometry: StripGeometry) -> float:
-    """1 sigma of the smoothing along the limb."""
-    return max(SMOOTH_MM / float(geometry.mm_per_column(0.0)), limits.SAMPLED_PX)
 
 
 def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray]:
@@ -239,7 +234,8 @@ def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
     crossing = np.full((len(LEVELS), len(seen)), np.nan)
     for j, level in enumerate(LEVELS):
         crossing[j] = _crossing(profile, base + level * (brightness[:, None] - base), seen)
-    top = _visible_top(profile)
+    last = _last_above(np.isfinite(profile.value), np.True_)  # that is shown
+    top = np.where(last >= 0, profile.height_mm[last], -np.inf)
     step = profile.height_mm[1] - profile.height_mm[0]
     gone = seen & (np.nanmax(np.where(np.isfinite(crossing), crossing, -np.inf), axis=0) > top - 2.5 * step)
     left_at = _left_at(gone, np.where(seen & ~gone, crossing.mean(axis=0), np.nan), float(top.max()), step)
@@ -260,7 +256,7 @@ def _inside(profile: SectorProfile, window: Window) -> SectorProfile:
     return replace(profile, value=value)
 
 
-def _last_above(value: np.ndarray, level: np.ndarray) -> np.ndarray:
+def _last_above(value: np.ndarray, level: np.ndarray | np.bool) -> np.ndarray:
     """(n,) last row at or above the level, -1 if there is none."""
     above = np.nan_to_num(value, nan=-np.inf) >= level
     last = above.shape[1] - 1 - above[:, ::-1].argmax(axis=1)
@@ -293,16 +289,8 @@ def _crossing(profile: SectorProfile, level: np.ndarray, seen: np.ndarray) -> np
     return result
 
 
-def _visible_top(profile: SectorProfile) -> np.ndarray:
-    """(n,) height of the last row shown."""
-    shown = np.isfinite(profile.value)
-    last = shown.shape[1] - 1 - shown[:, ::-1].argmax(axis=1)
-    return np.where(shown.any(axis=1), profile.height_mm[last], -np.inf)
-
-
 def _left_at(gone: np.ndarray, height: np.ndarray, top_mm: float, row_mm: float) -> int | None:
-    """First of two frames in a row beyond the top, if the edge was on its way there and not just hidden by
-    glare."""
+    """First of two frames in a row beyond the top, if the edge was on its way there, not hidden by glare."""
     for i in np.flatnonzero(gone[:-1] & gone[1:]):
         before = height[:i][np.isfinite(height[:i])][-4:]
         if not len(before):

@@ -237,8 +237,7 @@ def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> l
 
 
 def _assigned(end: np.ndarray, start: np.ndarray, gain: np.ndarray) -> list[tuple[int, int]]:
-    """The pairs of greatest total gain, each end and each start in one pair at most; others stay alone, which
-    gains nothing."""
+    """The pairs of greatest total gain, each end and each start in one pair at most."""
     good = gain > LEAST_GAIN
     ends, row = np.unique(end[good], return_inverse=True)
     starts, column = np.unique(start[good], return_inverse=True)
@@ -267,8 +266,7 @@ def _joined(tracks: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[np.n
 def _gap_gains(
     tracks: list[np.ndarray], places: Places, linking: Linking
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(k,) ends, (k,) starts of the tracks that may be one knot, and their log likelihood ratios against
-    chance."""
+    """(k,) ends, (k,) starts of tracks that may be one knot, and log likelihood ratios against chance."""
     ends, starts = (
         _lines([track[part] for track in tracks], places, last=last)
         for part, last in ((np.s_[-6:], True), (np.s_[:6], False))
@@ -307,8 +305,7 @@ def _log_chance(starts: _Lines, linking: Linking) -> np.ndarray:
 
 
 def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.ndarray]:
-    """Numbers of the tracks with a short gap between them: a few strips, or less than half of what either
-    track lasted."""
+    """Numbers of the tracks with a gap of a few strips, or less than half of what either lasted."""
     first, last = (places.index[[track[k] for track in tracks]] for k in (0, -1))
     begun, ended = places.time_s[first], places.time_s[last]
     order = np.argsort(begun, kind="stable")
@@ -326,8 +323,7 @@ def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.
 
 
 def _lines(pieces: list[np.ndarray], places: Places, *, last: bool) -> _Lines:
-    """Weighted straight lines through a few points each (at least two strips), at their ends or
-    beginnings."""
+    """Weighted straight lines through a few points each (at least two strips), at their ends or starts."""
     length = np.array([len(piece) for piece in pieces])
     most = int(length.max())
     first = np.cumsum(length) - length

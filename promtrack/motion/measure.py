@@ -6,23 +6,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from promtrack.checks import Check
 from promtrack.errors import SettingsError
-from promtrack.motion.associate import knot_followed, match_ridges, moves_with
+from promtrack.motion.associate import knot_followed, match_ridges
 from promtrack.motion.before_the_sun import doubtful_knots
 from promtrack.motion.front import find_fronts, front_checks
-from promtrack.motion.interpretation import (
-    LETTERED_KNOTS,
-    front_meaning,
-    knot_meaning,
-    lettered,
-    rank,
-    threads_meaning,
-)
+from promtrack.motion.interpretation import LETTERED_KNOTS, front_meaning, knot_meaning, lettered, rank
 from promtrack.motion.knots import find_knots
 from promtrack.motion.leading_edge import LEAST_COLUMNS, sector_columns
 from promtrack.motion.motion_checks import (
@@ -35,20 +28,11 @@ from promtrack.motion.motion_checks import (
 )
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.prominences import find_prominences
-from promtrack.motion.records import (
-    Control,
-    Front,
-    FrontSearch,
-    KnotTrack,
-    Meaning,
-    Motion,
-    Oscillation,
-    Ridge,
-)
+from promtrack.motion.records import Control, Front, FrontSearch, KnotTrack, Meaning, Motion
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.tracks import TRACK_PARTS, track_knots
 from promtrack.settings import MotionSettings
-from promtrack.strip.records import Strip, StripGeometry, TimeDistance
+from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path, time_distances
 from promtrack.strip.slit_selection import propose_paths
 from promtrack.workers import worker_count
@@ -89,10 +73,16 @@ def measure_motion(
     for text in motion.slits:
         parse_path(text, strip.geometry)  # before any work is done
     sectors = named_sectors(motion, strip.geometry)
+    control = Control("One frame: nothing can move in it.", 0, motion.false_alarms, notes=())
+    empty = Motion((), (), (), (), (), control, (), scale_err, clock_err)
     if len(strip) < 2:
-        alone = _of_one_strip(strip, motion, scale_err, clock_err)
-        return (
-            alone if disc_counts is None else replace(alone, prominences=find_prominences(strip, disc_counts))
+        slits = time_distances(strip, motion.slits) if motion.slits else ()
+        return replace(
+            empty,
+            slits=slits,
+            front_search=FrontSearch("not measurable", control.method),
+            checks=(Check("motion", "one frame", "fair", control.method),),
+            prominences=() if disc_counts is None else find_prominences(strip, disc_counts),
         )
     tell = progress or (lambda done, total: None)
     total = len(strip) + TRACK_PARTS + 1
@@ -100,7 +90,7 @@ def measure_motion(
     (beside,) = rng.spawn(1)  # draws of its own: the two halves of the work do not wait for each other
     # on two cores knots and fronts keep both busy
     with ThreadPoolExecutor(2 if worker_count() > 2 else 1, thread_name_prefix="motion") as pool:
-        other = pool.submit(_apart_from_knots, strip, sectors, motion, beside)
+        other = pool.submit(_apart_from_knots, strip, sectors, motion, beside, empty)
         standing = () if disc_counts is None else (pool.submit(find_prominences, strip, disc_counts),)
         search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
         tracked = track_knots(
@@ -123,23 +113,18 @@ def measure_motion(
         fronts = tuple(not_moving(front, doubt) for front in fronts)
     fronts, front_search = _beside_knots(fronts, sensitivity, knots, strip.geometry, asked=bool(sectors))
     spacing = knot_spacing_mm(strip, search.points)
-    control = Control(
-        method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),
-        trials=chance.trials,
-        tolerated=motion.false_alarms,
-        notes=cadence_notes(strip, spacing, knots),
-        sure_km_s=sure_km_s(strip, spacing),
-    )
-    found = Motion(
+    found = replace(
+        apart,
         knots=knots,
         fronts=fronts,
-        slits=apart.slits,
         ridges=match_ridges(apart.ridges, apart.slits, knots, strip.geometry, fronts),
-        oscillations=apart.oscillations,
-        control=control,
-        meanings=(),
-        scale_err=scale_err,
-        clock_err=clock_err,
+        control=Control(
+            method=_METHOD.format(trials=chance.trials, found=len(chance.scores)),
+            trials=chance.trials,
+            tolerated=motion.false_alarms,
+            notes=cadence_notes(strip, spacing, knots),
+            sure_km_s=sure_km_s(strip, spacing),
+        ),
         prominences=tuple(one for future in standing for one in future.result()),
         front_search=front_search,
         sensitivity=sensitivity,
@@ -178,47 +163,25 @@ def not_moving(front: Front, doubt: str) -> Front:
     return replace(front, moving=False, notes=(*front.notes, f"not called moving, since {doubt}"))
 
 
-def _of_one_strip(strip: Strip, motion: MotionSettings, scale_err: float, clock_err: float) -> Motion:
-    """Nothing can move in one picture; heights and a map of the prominences are all that it gives."""
-    still = "One frame: nothing can move in it."
-    return Motion(
-        knots=(),
-        fronts=(),
-        slits=time_distances(strip, motion.slits) if motion.slits else (),
-        ridges=(),
-        oscillations=(),
-        control=Control(still, trials=0, tolerated=motion.false_alarms, notes=()),
-        meanings=(),
-        scale_err=scale_err,
-        clock_err=clock_err,
-        front_search=FrontSearch("not measurable", still),
-        checks=(Check("motion", "one frame", "fair", still),),
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Apart:
-    """What is measured without knots."""
-
-    fronts: tuple[Front, ...]
-    front_search: FrontSearch
-    slits: tuple[TimeDistance, ...]
-    ridges: tuple[Ridge, ...]
-    oscillations: tuple[Oscillation, ...]
-
-
 def _apart_from_knots(
-    strip: Strip, sectors: tuple[tuple[float, float], ...], motion: MotionSettings, rng: np.random.Generator
-) -> _Apart:
+    strip: Strip,
+    sectors: tuple[tuple[float, float], ...],
+    motion: MotionSettings,
+    rng: np.random.Generator,
+    empty: Motion,
+) -> Motion:
     """Fronts, time-distance diagrams, ridges in them, and oscillations: all that needs no knots."""
-    fronts, front_search = find_fronts(strip, sectors, false_alarms=motion.false_alarms, rng=rng)
+    fronts, search = find_fronts(strip, sectors, false_alarms=motion.false_alarms, rng=rng)
     slits = time_distances(strip, motion.slits or propose_paths(strip))
-    ridges = tuple(
+    ridges = [
         ridge
         for k, slit in enumerate(slits)
         for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng)
+    ]
+    swings = find_oscillations(strip, slits)
+    return replace(
+        empty, fronts=fronts, front_search=search, slits=slits, ridges=tuple(ridges), oscillations=swings
     )
-    return _Apart(fronts, front_search, slits, ridges, find_oscillations(strip, slits))
 
 
 _METHOD = (
@@ -282,8 +245,7 @@ def _beside_knots(
     *,
     asked: bool,
 ) -> tuple[tuple[Front, ...], FrontSearch]:
-    """Fronts without those that are no more than a knot, and what the search says then; where their sectors
-    were asked for, all of them, with a note."""
+    """Fronts that are more than a knot (all, with a note, in sectors asked for), and what the search says."""
     followed = {front.front: knot_followed(front, knots, geometry) for front in fronts if front.moving}
     if asked:
         fronts = tuple(
@@ -314,23 +276,16 @@ def search_said(sensitivity: FrontSearch, fronts: tuple[Front, ...], alone: list
 
 
 def meanings_of(motion: Motion, geometry: StripGeometry) -> tuple[Meaning, ...]:
-    """A sentence a front, one for all the threads of a front together, and one for each of the fastest other
-    knots."""
+    """A sentence a front, and one for each of the fastest knots."""
     sure_km_s, limb_mm = motion.control.sure_km_s, geometry.limb_mm
-    words: list[Meaning | None] = []
-    others, threads = [knot for knot in motion.knots if knot.moving], []
+    words = []
     for front in motion.fronts:
         follows = knot_followed(front, motion.knots, geometry) if front.moving else 0
-        words.append(
-            front_meaning(
-                front, limb_mm, scale_err=motion.scale_err, clock_err=motion.clock_err, follows=follows
-            )
-        )
-        with_it = [knot for knot in others if moves_with(knot, front) and knot.knot != follows]
-        others = [knot for knot in others if knot not in with_it]
-        threads += [threads_meaning(with_it, front, sure_km_s)] if with_it else []
+        errors = {"scale_err": motion.scale_err, "clock_err": motion.clock_err}
+        words.append(front_meaning(front, limb_mm, **errors, follows=follows))
     # What may be confused comes last, the rest in the order of its letters.
-    others.sort(key=lambda knot: (knot.fit.speed_km_s > sure_km_s, *rank(knot)))
+    knots = [knot for knot in motion.knots if knot.moving]
+    knots.sort(key=lambda knot: (knot.fit.speed_km_s > sure_km_s, *rank(knot)))
     quiet = not any(front.moving for front in motion.fronts)
-    words += [*threads, *(knot_meaning(k, limb_mm, sure_km_s, quiet=quiet) for k in others[:LETTERED_KNOTS])]
+    words += [knot_meaning(knot, limb_mm, sure_km_s, quiet=quiet) for knot in knots[:LETTERED_KNOTS]]
     return tuple(word for word in words if word is not None)

@@ -23,6 +23,19 @@ FIXED = "fixed on the sensor"
 BEFORE = "as bright before the disc, as nothing on the Sun is"
 CROSSES = "crosses the field from border to border, as a satellite, a bird or an insect may"
 TURN = "the frames turn otherwise than the settings say"
+_LEFT_OUT = {  # why a track is not called moving: name of the check, words
+    FIXED: ("fixed on the sensor", "fixed on the sensor (dust, a ghost)"),
+    BEFORE: (
+        "bright before the disc",
+        "as bright before the disc as beside it (a satellite, a bird, an insect)",
+    ),
+    CROSSES: (
+        "crossing the field",
+        "on a straight line from border to border: plasma or something before the Sun, such as a satellite, "
+        "a bird or an insect",
+    ),
+    TURN: ("turn of the frames", TURN),
+}
 LOOKS, TIMES = 8, 5  # points of a track whose place on the sensor is looked at, and at how many other times
 AWAY_PX = 10.0  # by which the Sun must have moved there: twice the largest usual knot
 STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most
@@ -42,8 +55,7 @@ class Sensor:
     shape: tuple[int, int]  # rows, columns
 
     def ends_at(self, frame: int, angle_deg: float, height_mm: float) -> bool:
-        """Whether a place lies beyond the frame's border, or within a knot's size of it, where none is
-        found."""
+        """Whether a place lies beyond the frame's border, or nearer than a knot's size."""
         here = np.array(self.place(frame, angle_deg, height_mm))
         px = limits.KNOT_MM * np.hypot(*(self.place(frame, angle_deg, height_mm + 1.0) - here))
         return bool((here < px).any() or (here > np.array(self.shape[::-1]) - 1.0 - px).any())
@@ -61,13 +73,12 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
         which = f"{still} track{'s' * (still != 1)}"
         words = f"What stands still ({which}) moves by {still_pull:.1f} of its errors rms"
         yield Check("motion", STILL, level, words + ("" if level == "good" else ", where 1 is expected"))
-    for why in _LEFT_OUT:
-        alike = sum(knot.left_out == why.reason for knot in knots)
+    for reason, (name, words) in _LEFT_OUT.items():
+        alike = sum(knot.left_out == reason for knot in knots)
         if alike:
-            level = "fair" if alike > LEFT_OUT * len(knots) or why.reason == CROSSES else "good"
-            level = "poor" if why.reason == TURN else level
-            words = why.one if alike == 1 else why.several
-            yield Check("motion", why.name, level, f"{alike} of {len(knots)} tracks {words}")
+            level = "fair" if alike > LEFT_OUT * len(knots) or reason == CROSSES else "good"
+            level = "poor" if reason == TURN else level
+            yield Check("motion", name, level, f"{alike} of {len(knots)} tracks not called moving: {words}")
     moving = [knot.fit for knot in knots if knot.moving]
     if len(moving) >= LEAST_ALIKE:
         velocity = np.array([(fit.radial_km_s, fit.along_km_s) for fit in moving])
@@ -87,46 +98,6 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
                 "as a wrong lock or a wrong field rotation makes them; check camera.mirrored, "
                 "camera.mount and the site",
             )
-
-
-@dataclass(frozen=True, slots=True)
-class _LeftOut:
-    """One reason why tracks are not called moving, in words for one track and for several."""
-
-    reason: str
-    name: str  # of the check
-    one: str
-    several: str
-
-
-_LEFT_OUT = (
-    _LeftOut(
-        FIXED,
-        "fixed on the sensor",
-        "stands still on the sensor (dust, a ghost) and is left out",
-        "stand still on the sensor (dust, ghosts) and are left out",
-    ),
-    _LeftOut(
-        BEFORE,
-        "bright before the disc",
-        "is as bright before the disc as beside it (a satellite, a bird, an insect) and is left out",
-        "are as bright before the disc as beside it (a satellite, a bird, an insect) and are left out",
-    ),
-    _LeftOut(
-        CROSSES,
-        "crossing the field",
-        "crosses the field on a straight line from border to border: plasma or something before the Sun, "
-        "such as a satellite, a bird or an insect; it is not called moving",
-        "cross the field on a straight line from border to border: plasma or something before the Sun, "
-        "such as a satellite, a bird or an insect; they are not called moving",
-    ),
-    _LeftOut(
-        TURN,
-        "turn of the frames",
-        f"is not called moving, since {TURN}",
-        "are not called moving, since the frames turn otherwise than the settings say",
-    ),
-)
 
 
 def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterator[Check]:

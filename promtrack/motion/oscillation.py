@@ -71,8 +71,7 @@ def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
 
 
 def _swinging(diagram: TimeDistance, slit: int, slits: int) -> list[tuple[Trace, Oscillation]]:
-    """The threads of a slit that swing, the most significant first; the threads of `slits` slits count as
-    trials."""
+    """The threads of a slit that swing, the surest first; those of `slits` slits count as trials."""
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 12 or np.ptp(diagram.time_s) <= 0:
         return []
     starts = brightest_threads(diagram)[:THREADS]
@@ -91,8 +90,7 @@ def _swinging(diagram: TimeDistance, slit: int, slits: int) -> list[tuple[Trace,
 
 
 def _swings_alike(trace: Trace, wave: Oscillation, beside: TimeDistance) -> bool:
-    """Whether a thread near the same place of another slit swings with the wave's period, amplitude and
-    phase."""
+    """Whether a thread near the same place of another slit swings with the wave's period and phase."""
     step = float(np.median(np.diff(beside.distance_mm)))
     rest = float(np.median(trace.place_mm) - beside.distance_mm[0]) / step
     reach = (REACH_MM + limits.KNOT_MM) / step  # a thread may lean by 45 degrees
@@ -130,10 +128,9 @@ def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
     keep[1:] &= np.diff(trace.time_s) > 0  # of frames with one time stamp the first counts
     group = -(-int(keep.sum()) // limits.MOST_TIMES) or 1
     cadence = group * float(np.median(step_s[step_s > 0]))
-    t, x, err = (
-        _averaged(values[keep], group)
-        for values in (trace.time_s - trace.time_s[0], trace.place_mm, trace.err_mm)
-    )
+    # means of so many neighbours each; what is left at the end is dropped
+    table = np.array([trace.time_s - trace.time_s[0], trace.place_mm, trace.err_mm])[:, keep]
+    t, x, err = table[:, : table.shape[1] // group * group].reshape(3, -1, group).mean(axis=2)
     err = err / math.sqrt(group)
     low, high = FEWEST_PERIODS / span, 1 / (SHORTEST_STRIPS * cadence)
     if len(t) < LEAST_POINTS or high <= low:
@@ -174,11 +171,6 @@ def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
     )
 
 
-def _averaged(values: np.ndarray, group: int) -> np.ndarray:
-    """Means of so many neighbours each; what is left at the end is dropped."""
-    return values[: len(values) // group * group].reshape(-1, group).mean(axis=1)
-
-
 def _model(
     t: np.ndarray,
     rest: float,
@@ -216,8 +208,7 @@ class _Swing:
 def _damped_sine(
     t: np.ndarray, x: np.ndarray, err: np.ndarray, frequency: float, low: float, high: float
 ) -> _Swing | None:
-    """Fit with damping where that is seen (2 of its errors), without it otherwise; None without a sine in the
-    range."""
+    """Fit with damping where that is seen (2 of its errors); None without a sine in the range."""
     phase = 2 * np.pi * frequency * t
     design = np.column_stack([np.ones_like(t), t, np.cos(phase), np.sin(phase)]) / err[:, None]
     linear = np.linalg.lstsq(design, x / err, rcond=None)[0]

@@ -121,8 +121,7 @@ def _significant(smooth: np.ndarray, noise: np.ndarray, geometry: StripGeometry,
 
 
 def _wide(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """A strip after a Gaussian of `WIDE_MM`, cut at two sigma; on a grid of a sixth of that, which is enough
-    for what changes so slowly, and quick."""
+    """A strip after a Gaussian of `WIDE_MM`, cut at two sigma; on a grid of a sixth of that, to be quick."""
     sigma = np.array([WIDE_MM / geometry.mm_per_column(0.0), WIDE_MM / geometry.mm_per_row])
     small = cv2.resize(
         light.astype(np.float32),
@@ -328,8 +327,7 @@ def _top(
 
 
 def _leaps(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
-    """(n,) bool: heights from which and to which nothing on the Sun is fast enough: light in the sky of one
-    strip."""
+    """(n,) bool: heights to which nothing on the Sun is fast enough: light in the sky of one strip."""
     leaps, seen = np.zeros(len(time_s), bool), np.flatnonzero(np.isfinite(height_mm))
     if len(seen) > 2:
         rise = np.diff(height_mm[seen]) / np.maximum(np.diff(time_s[seen]), 1e-9) * limits.KM_S

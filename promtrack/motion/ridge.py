@@ -190,8 +190,7 @@ def _chance_level(picture: _Picture, speeds: np.ndarray, rng: np.random.Generato
 
 
 def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Strips and places [px] of the ridge through a point: the next place is sought on the line through the
-    nearest known ones."""
+    """Strips and places [px] of the ridge through a point, each sought on the line through its nearest."""
     time_s = picture.time_s
     found: dict[int, float] = {}
     for direction in (1, -1):
@@ -231,7 +230,10 @@ def _measured_ridge(
     """The ridge through places [px] in strips `index`; None where it shows no motion."""
     if (n := len(index)) < limits.LEAST_FRAMES:
         return None
-    width = _width(picture, index, place)
+    # full width at half maximum of the mean cross-section, in pixels
+    column = np.clip(np.rint(place).astype(int)[:, None] + np.arange(-8, 9), 0, picture.value.shape[1] - 1)
+    section = picture.value[index[:, None], column].mean(axis=0)
+    width = float(np.sum(section > 0.5 * section[8]))
     bright = picture.value[index, np.rint(place).astype(int)]
     time_s, err = picture.time_s[index], np.median(bright) / bright  # in units still unknown
     distance = np.interp(place, np.arange(len(diagram.distance_mm)), diagram.distance_mm)
@@ -279,14 +281,6 @@ def _block_error(
         part = fit_polynomial(time, place, sigma, fit.degree)
         slopes.append(float(part.value(at_s, 1)))
     return float(np.sqrt((BLOCKS - 1) * np.var(slopes)))
-
-
-def _width(picture: _Picture, index: np.ndarray, place: np.ndarray) -> float:
-    """Full width at half maximum of the ridge's mean cross-section, in pixels."""
-    offset = np.arange(-8, 9)
-    column = np.clip(np.rint(place).astype(int)[:, None] + offset, 0, picture.value.shape[1] - 1)
-    section = picture.value[index[:, None], column].mean(axis=0)
-    return float(np.sum(section > 0.5 * section[8]))
 
 
 def _place_near(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float | None:

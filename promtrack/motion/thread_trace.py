@@ -69,8 +69,7 @@ def traced(diagram: TimeDistance, start: float) -> Trace | None:
 def _centre(
     smooth: np.ndarray, row: np.ndarray, at: float, reach: int, noise: float
 ) -> tuple[float, float] | None:
-    """Centre and error [px] of the thread near `at`: maximum of a parabola through the logarithm (a
-    Gaussian)."""
+    """Centre and error [px] of the thread near `at`, by a Gaussian through three places."""
     low, high = max(round(at) - reach, 2), min(round(at) + reach + 1, len(row) - 2)
     if high - low < 3:
         return None
@@ -92,8 +91,7 @@ def _centre(
 
 
 def calm(trace: Trace) -> np.ndarray:
-    """Places that do not jump away from their neighbours; where a swing turns, the neighbours' own spread is
-    allowed."""
+    """Places that do not jump from their neighbours, whose own spread is allowed: there a swing turns."""
     near = np.sort(
         np.lib.stride_tricks.sliding_window_view(np.pad(trace.place_mm, 3, mode="edge"), 7), axis=1
     )

@@ -25,7 +25,7 @@ from promtrack.motion.knot_fit import KnotPath, fit_path
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
 from promtrack.motion.motion_checks import FIXED, Sensor, fixed_on_sensor
-from promtrack.motion.records import KnotFit, KnotTrack
+from promtrack.motion.records import KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
@@ -103,7 +103,9 @@ def track_knots(
     doubt : why no track may be called moving; '' where nothing speaks against it
     """
     places = places_of(strip, search.points)
-    linking = _linking(strip, motion)
+    height = strip.geometry.height_mm(np.arange(strip.geometry.rows))
+    row_mm = float(np.sum(strip.geometry.mm_per_column(height[height > 0]))) * strip.geometry.columns
+    linking = Linking(motion.fastest_km_s / 1e3, motion.least_points, row_mm * strip.geometry.mm_per_row)
     tracks = link_points(places, linking)
     trials = int(np.clip(round(TRIAL_STRIPS / len(strip)), LEAST_TRIALS, MOST_TRIALS))
     chance = chance_tracks(places, linking, trials=trials, rng=rng)
@@ -129,7 +131,7 @@ def track_knots(
     # miss them: of tracks in their fringe as many are expected as there are.
     low = [np.median(strip.geometry.height_mm(track.points.row)) < FRINGE_MM for track in seen]
     knots: list[KnotTrack] = []
-    still: list[KnotPath] = []
+    still_pulls: list[np.ndarray] = []
     for track, in_fringe in zip(seen, low, strict=True):
         path = fit_path(
             track.points.time_s,
@@ -141,8 +143,14 @@ def track_knots(
             scale_err=scale_err,
             clock_err=clock_err,
         )
-        still += [path] if track.sizes < STILL_SIZES else []
-        alarm = track.false_alarm + _expected_unmoved(track, path.fit, len(tracks)) + sum(low) * in_fringe
+        if track.sizes < STILL_SIZES:
+            still_pulls.append((path.fit.radial_km_s, path.fit.along_km_s) / path.fit.errors_km_s)
+        fit = path.fit  # its velocity at mid-time, or the typical one, whichever is nearer to rest
+        unmoved = max(
+            expected_unmoved(velocity, fit.errors_km_s, len(tracks))
+            for velocity in (np.array([fit.radial_km_s, fit.along_km_s]), track.velocity)
+        )
+        alarm = track.false_alarm + unmoved + sum(low) * in_fringe
         left_out = doubt
         if sensor is not None and fixed_on_sensor(strip, track.points, path, sensor.place):
             left_out = FIXED
@@ -164,7 +172,8 @@ def track_knots(
         )
     knots.sort(key=lambda knot: (not knot.moving, -knot.fit.speed_km_s if knot.moving else knot.false_alarm))
     numbered = tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1))
-    return Tracked(numbered, chance, _still_pull(still), len(still))
+    pull = float(np.sqrt(np.mean(np.minimum(np.square(still_pulls), 16.0)))) if still_pulls else np.nan
+    return Tracked(numbered, chance, pull, len(still_pulls))
 
 
 def _by_chance(tracks: list[np.ndarray], places: Places, linking: Linking, chance: Chance) -> np.ndarray:
@@ -178,13 +187,6 @@ def _by_chance(tracks: list[np.ndarray], places: Places, linking: Linking, chanc
             for track in tracks
         ]
     )
-
-
-def _linking(strip: Strip, motion: MotionSettings) -> Linking:
-    geometry = strip.geometry
-    height = geometry.height_mm(np.arange(geometry.rows))
-    area = float(np.sum(geometry.mm_per_column(height[height > 0]))) * geometry.columns * geometry.mm_per_row
-    return Linking(motion.fastest_km_s / 1e3, motion.least_points, area)
 
 
 def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -> _Seen:
@@ -214,19 +216,6 @@ def _noise(tracks: list[_Seen]) -> tuple[Noise, Noise]:
         for axis in (0, 1)
     )
     return outward, along
-
-
-def _expected_unmoved(track: _Seen, fit: KnotFit, tracks: int) -> float:
-    """Number of tracks at rest expected to show its velocity, at mid-time or of its typical part, whichever
-    is nearer to rest."""
-    fitted = np.array([fit.radial_km_s, fit.along_km_s])
-    return max(expected_unmoved(v, fit.errors_km_s, tracks) for v in (fitted, track.velocity))
-
-
-def _still_pull(paths: list[KnotPath]) -> float:
-    """Rms velocity over its error; nan without any."""
-    pulls = [(p.fit.radial_km_s, p.fit.along_km_s) / p.fit.errors_km_s for p in paths]
-    return float(np.sqrt(np.mean(np.minimum(np.square(pulls), 16.0)))) if pulls else float("nan")
 
 
 def track_of(

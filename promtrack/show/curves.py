@@ -13,7 +13,6 @@ from scipy.interpolate import CubicSpline
 
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 
-LOCAL_POINTS = 5  # heights from which a local speed is taken
 LONG_GAP = 3.5  # times the usual step: over a longer one no line is drawn
 
 
@@ -69,25 +68,6 @@ def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:
     known = np.linspace(front.time_s[0], front.time_s[-1], len(fit.speed_err_km_s))
     error = np.interp(time_s, known, fit.speed_err_km_s)
     return FrontCurve(height(time_s), 1e3 * height(time_s, 1), error)
-
-
-def local_speeds(front: Front, window: int = LOCAL_POINTS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Time [s], speed and error [km/s], (k,) each: weighted slopes in windows that share no point.
-
-    window : points in each, so that the values are independent; those whose points have one time are left out
-    """
-    rows = []
-    for first in range(0, len(front.time_s) - window + 1, window):
-        part = slice(first, first + window)
-        weight = front.height_err_mm[part] ** -2.0
-        middle = np.average(front.time_s[part], weights=weight)
-        run = front.time_s[part] - middle
-        squares = np.sum(weight * run**2)
-        if squares > 0.0:
-            speed = 1e3 * np.sum(weight * run * front.height_mm[part]) / squares
-            rows.append((middle, speed, 1e3 / np.sqrt(squares)))
-    middle_s, speed, error = np.array(rows).reshape(-1, 3).T
-    return middle_s, speed, error
 
 
 def _through(time_s: np.ndarray, value: np.ndarray) -> CubicSpline:

@@ -107,8 +107,7 @@ def relative_error(measured: Measured) -> float:
 
 
 def height_error(measured: Measured, height_mm: Heights, random_mm: Heights) -> Heights:
-    """Total error of heights [Mm]: random, scale, and how far the edge of a burnt-out disc may lie outside
-    the limb."""
+    """Total error of heights [Mm]: random, scale, and how far out the edge of a burnt-out disc may lie."""
     edge_mm = measured.lock.edge_bias_px * measured.scale.km_per_px * 1e-3
     return np.sqrt(random_mm**2 + (height_mm * measured.motion.scale_err) ** 2 + edge_mm**2)
 

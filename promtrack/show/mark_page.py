@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import base64
 import json
-from importlib.resources import files
 from pathlib import Path
 from string import Template
 from typing import Any
@@ -19,11 +18,11 @@ from promtrack.files import atomic_write
 from promtrack.motion.interpretation import label_motion
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.sequence.records import spread_over
+from promtrack.show.markup import resource
 from promtrack.show.records import Measured
 
 MOST_STRIPS, MOST_FRAMES = 240, 40  # of a longer recording so many are shown, evenly spread
 WIDEST_PX = 1600  # of a picture in the page
-JPEG_QUALITY = 82
 
 
 def write_mark_page(measured: Measured, path: Path) -> Path:
@@ -59,8 +58,8 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     # "<" inside JSON could end the script element
     blob = json.dumps(data, allow_nan=False).replace("<", "\\u003c")
     angles = "position angles" if measured.strip.geometry.position_angles else "image angles"
-    style, script = _resource("mark_page.css"), _resource("mark_page.js")
-    page = Template(_resource("mark_page.html")).substitute(
+    style, script = resource("mark_page.css"), resource("mark_page.js")
+    page = Template(resource("mark_page.html")).substitute(
         angles=angles, style=style, script=script, data=blob
     )
     with atomic_write(path) as part:
@@ -143,11 +142,7 @@ def _frame_pictures(measured: Measured) -> tuple[list[tuple[dict[str, Any], tupl
 
 
 def _jpeg(picture: np.ndarray) -> str:
-    done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 82])
     if not done:
         raise ValueError(f"a picture of shape {picture.shape} cannot be encoded")
     return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
-
-
-def _resource(name: str) -> str:
-    return (files("promtrack.show") / name).read_text(encoding="utf-8")

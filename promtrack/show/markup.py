@@ -7,6 +7,7 @@ import base64
 import html
 import os
 from collections.abc import Iterable
+from importlib.resources import files
 from pathlib import Path
 from urllib.parse import quote, unquote_to_bytes
 
@@ -79,6 +80,11 @@ def write_markup(page: Markup, path: Path) -> None:
             with open(os.fsdecode(unquote_to_bytes(piece)), "rb") as file:
                 while block := file.read(BLOCK_BYTES):
                     out.write(base64.b64encode(block).decode("ascii"))
+
+
+def resource(name: str) -> str:
+    """A text file that lies beside this module: style, script or page."""
+    return files("promtrack.show").joinpath(name).read_text(encoding="utf-8")
 
 
 def _escaped(text: str, *, quote: bool) -> str:

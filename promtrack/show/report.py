@@ -12,7 +12,6 @@ import io
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from importlib.resources import files
 from pathlib import Path
 from urllib.parse import quote
 
@@ -26,7 +25,7 @@ from promtrack.rounding import rounded, span_text, unbroken
 from promtrack.show.cards import everyday
 from promtrack.show.figures import SHEETS, Sheet, drawn_sheets, missing_sheets
 from promtrack.show.findings import headline, three_numbers
-from promtrack.show.markup import Markup, contents_of, element, joined, whole_page, write_markup
+from promtrack.show.markup import Markup, contents_of, element, joined, resource, whole_page, write_markup
 from promtrack.show.records import Measured
 from promtrack.show.report_depth import depth_parts, run_name
 from promtrack.show.verdict import PLANE_OF_SKY, Light, lights, verdict_line
@@ -54,7 +53,7 @@ def write_report(
     InputError : clip, poster or a figure is empty or cannot be decoded, or the page cannot be written
     """
     pictures = Pictures.of(measured, path, figures)
-    style, script = _resource("report.css"), _resource("report.js")
+    style, script = resource("report.css"), resource("report.js")
     key = figure_part(pictures, pictures.key)
     depth = [("figures", "More figures", figures_part(pictures)), *depth_parts(measured)]
     folds = [_fold(name, title, content) for name, title, content in depth]
@@ -75,10 +74,6 @@ def write_report(
 def _fold(name: str, title: str, content: Markup) -> Markup:
     head = element("summary", element("h2", title))
     return element("details", head, element("div", content, class_="inside"), id=name)
-
-
-def _resource(name: str) -> str:
-    return files("promtrack.show").joinpath(name).read_text(encoding="utf-8")
 
 
 def _head(measured: Measured, style: str, script: str) -> list[Markup]:
@@ -171,7 +166,7 @@ def _facts(measured: Measured) -> str:
     return f"{span_text(sequence.times_utc[0], sequence.times_utc[-1])} · {frames}"
 
 
-PICTURE_WIDTH_PX, PHONE_WIDTH_PX = 1600, 800  # of a photograph inside the page, and for an upright phone
+PICTURE_WIDTH_PX = 1600  # of a photograph inside the page
 KEYS = ("height_time", "strip_montage", "summary")  # the one figure on the front: the first that was drawn
 
 
@@ -188,11 +183,9 @@ class Pictures:
     def of(cls, measured: Measured, page: Path, files: Sequence[Path]) -> Pictures:
         """With the photographs packed by all cores."""
         unpacked = cls(measured, page, files, {})
-        wide = [_shown(sheet, png) for sheet in SHEETS for png in unpacked.versions(sheet)]
-        narrow = [path for sheet in SHEETS for png in unpacked.versions(sheet) if (path := _upright(png))]
-        widths = dict.fromkeys(wide, PICTURE_WIDTH_PX) | dict.fromkeys(narrow, PHONE_WIDTH_PX)
-        pictures = [path for path in widths if path.suffix == ".png"]
-        coded = map_ahead(lambda path: photograph(path, widths[path], "webp"), pictures)
+        shown = [_shown(sheet, png) for sheet in SHEETS for png in unpacked.versions(sheet)]
+        pictures = [path for path in shown if path.suffix == ".png"]
+        coded = map_ahead(lambda path: photograph(path, PICTURE_WIDTH_PX, "webp"), pictures)
         return replace(unpacked, packed=dict(zip(pictures, coded, strict=True)))
 
     def address(self, path: Path) -> str:
@@ -213,9 +206,8 @@ class Pictures:
     @property
     def bytes_inside(self) -> int:
         """Of the files whose contents come into the page, in base64."""
-        shown = [path for sheet in SHEETS if not sheet.photograph for path in self.versions(sheet)]
-        drawn = [path for png in shown for path in (png.with_suffix(".svg"), _upright(png))]
-        return sum(path.stat().st_size * 4 // 3 for path in drawn if path is not None and path.is_file())
+        shown = [_shown(sheet, path) for sheet in SHEETS for path in self.versions(sheet)]
+        return sum(path.stat().st_size * 4 // 3 for path in shown if path.suffix == ".svg")
 
 
 def clip_part(
@@ -259,16 +251,9 @@ def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
     """One figure; of two versions the second is for dark screens, and paper gets the first."""
     if sheet is None:
         return element("p", "No figures were drawn in this run.", class_="facts")
-    versions = pictures.versions(sheet)
-    light, *dark = versions
+    light, *dark = pictures.versions(sheet)
     dark_screen = "screen and (prefers-color-scheme: dark)"
-    medias = [dark_screen, "screen"][-len(versions) :]  # the first that holds is taken
     sources = [
-        element("source", srcset=pictures.address(narrow), media=f"{media} and (max-width: 40rem)")
-        for path, media in zip(versions[::-1], medias, strict=True)
-        if (narrow := _upright(path))
-    ]
-    sources += [
         element("source", srcset=pictures.address(_shown(sheet, path)), media=dark_screen) for path in dark
     ]
     words, links = sheet.words(pictures.measured), [light, *light.parent.glob(f"{light.stem}.[sp][vd][gf]")]
@@ -318,15 +303,6 @@ def _embedded(drawing: Path) -> Markup:
     if b"<svg" not in drawing.read_bytes()[:2000]:
         raise _broken(drawing, "is empty or no SVG drawing", "figures")
     return Markup(f"data:image/svg+xml;base64,{contents_of(drawing)}")
-
-
-def _upright(png: Path) -> Path | None:
-    """The same figure for upright phones, where there is one: SVG of a line drawing, PNG of a photograph."""
-    stem = png.stem.removesuffix("_dark")
-    name = f"{stem}_upright{png.stem[len(stem) :]}"
-    return next(
-        (p for p in (png.with_name(f"{name}.svg"), png.with_name(f"{name}.png")) if p.is_file()), None
-    )
 
 
 def photograph(path: Path, most_px: int, kind: str) -> str:

@@ -142,9 +142,6 @@ def _list(lines: Iterable[str]) -> Markup:
     return element("ul", *(element("li", unbroken(typeset(line))) for line in lines), class_="prose")
 
 
-METHODS_PAGE = "docs/methods.md"  # equations and checks, in the program's own documentation
-
-
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step of the method."""
@@ -189,12 +186,10 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
     return (
         Step(
             "Lock",
-            "In every frame the Sun's edge is found on rays across the limb, and blocks of the limb zone "
-            "are compared with templates, the mean of well-placed frames. One robust least-squares "
-            "solution of all frames together gives every centre and the one radius: the edge places the "
-            "Sun across the limb, the pattern of the zone along it. Deviating points count less "
-            "(biweight). What the edge and the pattern say alone, and what a header says, is compared "
-            "afterwards.",
+            "In every frame the Sun's edge is found on rays across the limb, and the limb zone is compared "
+            "with the mean of well-placed frames. One robust least-squares solution of all frames gives "
+            "every centre and the one radius: the edge places the Sun across the limb, the zone's pattern "
+            "along it. What each says alone, and what a header says, is compared afterwards.",
             (
                 "Holland & Welsch 1977, Commun. Stat. A 6, 813 (biweight)",
                 "Patterson & Thompson 1971, Biometrika 58, 545 (variances)",
@@ -211,16 +206,15 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
         ),
         Step(
             "Strips",
-            "Every frame is unrolled into a picture of height against angle. Sky, scattered light and "
-            "changes of transparency are taken out.",
+            "Every frame is unrolled into a picture of height against angle, without sky, scattered light "
+            "and changes of transparency.",
         ),
         Step(
             "Knots",
             "Small bright knots are found at several sizes after what stands still has been subtracted, "
-            "and joined from frame to frame. Speeds are those of lines, parabolas and freer "
-            "paths together, each weighted by its probability, with noise that is correlated in time. Their "
-            "errors include how far the middle of a knot's light may wander within the knot. They hold at "
-            "mid-time.",
+            "and joined from frame to frame. Speeds hold at mid-time: those of lines, parabolas and freer "
+            "paths, weighted by their probability, with noise that is correlated in time and a middle of "
+            "light that may wander within the knot.",
             (
                 "Lindeberg 1998, Int. J. Comput. Vision 30, 79 (sizes)",
                 "Jaqaman et al. 2008, Nature Methods 5, 695 (tracks)",
@@ -233,15 +227,14 @@ def method_steps(measured: Measured) -> tuple[Step, ...]:
         ),
         Step(
             "Fronts",
-            "The leading edge of what rises is followed and described by several models; it may turn out "
-            "that none of them describes the motion. Errors come from fits to resampled residuals and "
-            "from the differences between models that fit equally well.",
+            "The leading edge of what rises is followed and described by several models, or by none. Errors "
+            "come from resampled residuals and from the differences between models that fit equally well.",
             ("Byrne et al. 2013, A&A 557, A96 (residual bootstrap)",),
         ),
         Step(
             "Errors",
-            "Each ± is one standard deviation of the total error: the random part and the systematic "
-            "part (scale and clock), which changes all speeds of the run by the same factor. The tables give "
-            f"the random part beside it. {METHODS_PAGE} of the program has the equations and the checks.",
+            "Each ± is one standard deviation of the total error: random, and systematic (scale and clock), "
+            "which changes all speeds of the run by the same factor. The tables give the random part beside "
+            "it. docs/methods.md of the program has the equations and the checks.",
         ),
     )

@@ -5,7 +5,6 @@ The page is one file without anything from elsewhere; only the links lead out of
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 from urllib.parse import quote
 
@@ -14,9 +13,10 @@ import numpy as np
 from promtrack.checks import LEVEL_WORDS
 from promtrack.files import atomic_write
 from promtrack.rounding import clock, counted, degrees, duration, plain, unbroken, with_error
-from promtrack.show.markup import Markup, contents_of, element, joined, whole_page, write_markup
+from promtrack.show.markup import Markup, contents_of, element, joined, resource, whole_page, write_markup
 from promtrack.show.records import Season, SeasonRow
 from promtrack.show.report import photograph
+from promtrack.show.verdict import PLANE_OF_SKY
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
 MOST_CARDS, CARD_PX = 24, 480  # runs shown with a picture, and its width
@@ -61,7 +61,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     ------
     InputError : a run's still cannot be decoded, or the page cannot be written
     """
-    style = files("promtrack.show").joinpath("report.css").read_text(encoding="utf-8") + _STYLE
+    style = resource("report.css") + _STYLE
     rows = season.rows
     runs, dates = counted(len(rows), "run", "runs"), sorted({rows[0].date, rows[-1].date})
     picture = element(
@@ -70,16 +70,14 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         alt="Heights and speeds by date; the table holds the same numbers.",
         class_="season",
     )
-    poor = sum(row.poor for row in rows)
+    words = [f"{PLANE_OF_SKY} Errors are total, 1 sigma. "]
+    if poor := sum(row.poor for row in rows):
+        marked = element("span", LEVEL_WORDS["poor"], class_="flag")
+        words += [f"The numbers of {counted(poor, 'run', 'runs')} are ", marked, " and should not be quoted."]
     main = element(
         "main",
         element("h1", f"{runs}, ", Markup(" to ".join(map(_whole, dates)))),
-        element(
-            "p",
-            "Speeds are in the plane of the sky: lower bounds, if the same plasma was followed; errors are "
-            "total, 1 sigma. ",
-            *_warning(poor),
-        ),
+        element("p", *words),
         element("div", *(_card(row, path.parent / row.folder) for row in rows[:MOST_CARDS]), class_="cards"),
         element("figure", picture),
         _table(_HEADS, [_row(row) for row in rows]),
@@ -119,13 +117,6 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
     )
     trust = element("p", "Lock, scale, motion: ", _verdict(row), class_="facts")
     return element("article", still, title, element("p", unbroken("; ".join(words))), trust)
-
-
-def _warning(poor: int) -> list[str]:
-    if not poor:
-        return []
-    marked = element("span", LEVEL_WORDS["poor"], class_="flag")
-    return [f"The numbers of {counted(poor, 'run', 'runs')} are ", marked, " and should not be quoted."]
 
 
 def _table(heads: tuple[str, ...], body: list[tuple[Markup, list[str], bool]]) -> Markup:

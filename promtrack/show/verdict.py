@@ -151,8 +151,7 @@ def _second_source(measured: Measured) -> Check:
 
 
 def _ridges(measured: Measured) -> Iterator[Check]:
-    """Speeds of ridges in time-distance diagrams against those of the knots that cross them; a front's own
-    edge is no second measurement."""
+    """Speeds of ridges against those of the knots that cross them; a front's own edge is no second one."""
     crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and not ridge.front]
     if not crossed:
         return

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from promtrack.motion import measure_motion
-from promtrack.motion.associate import knot_followed, moves_with
-from promtrack.motion.interpretation import front_meaning, knot_meaning, threads_meaning
+from promtrack.motion.associate import knot_followed
+from promtrack.motion.interpretation import front_meaning, knot_meaning
 from promtrack.motion.measure import _beside_knots
 from promtrack.motion.motion_checks import TURN
 from promtrack.motion.records import NONE, Front, FrontFit, FrontSearch
@@ -145,40 +145,8 @@ def test_an_acceleration_read_alone_counts_scale_and_clock():
     )
 
 
-@pytest.mark.parametrize(
-    ("radial", "part", "turn", "moving", "thread"),
-    [
-        (25.0, 0.5, 0.0, True, True),
-        (-25.0, 0.5, 0.0, True, False),
-        (6.0, 0.5, 0.0, True, False),
-        (25.0, 0.5, 9.0, True, False),
-        (25.0, 0.5, 0.0, False, False),
-        (60.0, 1.3, 0.0, True, False),
-    ],
-)
-def test_threads_of_a_front(radial, part, turn, moving, thread):
-    # TRUTH  a front 8 deg wide at 50 km/s; at half its height its threads rise at 25 km/s. Falling, much
-    # slower, beside it, at rest or above it a knot is none.
-    one = replace(
-        knot(radial, 0.0, 1.0),
-        height_mm=part * (RISE + 2.0),
-        angle_deg=np.full(8, 70.0 + turn),
-        time_s=np.arange(8.0) * 30,
-        moving=moving,
-    )
-    one = replace(one, fit=replace(one.fit, time_s=105.0))
-    assert moves_with(one, front(8.0)) == thread
-
-
-def test_threads_get_one_sentence_without_comparison():
+def test_what_may_be_two_knots_is_compared_with_nothing():
     slow, fast = knot(25.0, 0.0, 1.0), replace(knot(45.0, 0.0, 1.0), knot=7)
-    words = threads_meaning((slow, fast), front(8.0), sure_km_s=40.0)
-    assert words.sentence == (
-        "2 knots move with front 1 as threads of it, the fastest, knot 7, at 45.0 ± 1.0 km/s in the plane of "
-        "the sky, perhaps confused with a neighbour (too slow a cadence)."
-    )
-    assert words.about == "knot 7"
-    assert "perhaps" not in threads_meaning((slow,), front(8.0), sure_km_s=40.0).sentence
     doubtful = knot_meaning(fast, 700.0, sure_km_s=40.0).sentence
     assert "perhaps confused" in doubtful
     assert "quiet threads" not in doubtful  # what may be two knots is compared with nothing

@@ -1,18 +1,14 @@
 """Fronts on strips drawn with known truth: heights, models, motion told from unrest, strips' tops and
 gaps."""
 
-import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from promtrack.motion import limits
-from promtrack.motion.front import _continuous, _lost, find_fronts
-from promtrack.motion.front_search import RisingEdge
+from promtrack.motion.front import _continuous, find_fronts
 from promtrack.motion.leading_edge import find_edge, sector_columns, sector_profile
-from promtrack.settings import Settings
-from promtrack.settings_text import change_settings
 from promtrack.strip.records import StripGeometry
 from tests.motion.strip_scenes import StripScene
 
@@ -130,21 +126,6 @@ def test_what_would_be_faster_than_anything_on_the_limb_is_not_called_moving(tmp
     front = one_front(played)
     assert not front.moving
     assert np.ptp(front.height_mm) > 50.0  # it was followed
-
-
-def test_the_part_of_the_time_in_which_something_rises_is_proposed(tmp_path):
-    # TRUTH  a rise from minute 8 to 12 of 24: half as long before and after is 6 to 14
-    strip = StripScene(seed=0, times_s=TIMES, rows=40, columns=60).write(tmp_path / "cube.bin")
-    edge = RisingEdge(67.0, 72.0, np.array([480.0, 720.0]), np.array([30.0, 50.0]), 0.001, 5.0)
-    minute = [f"{strip.times_utc[0] + np.timedelta64(m, 'm')!s:.19}Z" for m in (6, 14)]
-    words = _lost(edge, strip)
-    assert words.endswith(
-        f"Measure that part alone: --set times.from={minute[0]} --set times.to={minute[1]}."
-    )
-    settings = change_settings(Settings(), dict(re.findall(r"--set (times\.\w+)=(\S+Z)", words)))
-    assert (settings.times.from_, settings.times.to_) == tuple(minute)
-    long = replace(edge, time_s=np.array([100.0, 1300.0]))  # nearly all of it
-    assert _lost(long, strip).endswith("so it has no speed.")
 
 
 def test_edge_leaves_the_top(tmp_path):

@@ -219,6 +219,7 @@ def test_local_speeds_are_honest():
         at, speed, err = local_speeds(T, height, np.full(60, 0.3))
         pulls.append((speed - (20.0 + 0.03 * at)) / err)
     assert np.std(pulls) == pytest.approx(0.93, abs=0.12)  # scatter may only widen the errors
+    assert len(local_speeds(np.full(60, 30.0), height, np.full(60, 0.3))[0]) == 0  # frames of one time stamp
 
 
 def test_largest_speed_of_a_rise_that_no_model_follows():

@@ -212,20 +212,14 @@ def test_svg_files_are_well_formed_and_complete(products):
     # PUBLISHED  W3C SVG 1.1 and XML 1.0, read by lxml: root element, size in the proportions of the sheet,
     # words as text, no reference to anything outside the file.
     drawings = [path for path in products[1] if path.suffix == ".svg"]
-    # line drawings come for an upright phone too
-    assert len(drawings) == 2 * (len(SHEETS) + sum(not sheet.photograph for sheet in SHEETS))
+    assert len(drawings) == 2 * len(SHEETS)
     for path in drawings:
         root = etree.parse(
             str(path), etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)
         ).getroot()
         assert root.tag == f"{SVG}svg"
         width, height = (float(number) for number in root.get("viewBox").split()[2:])
-        upright = "_upright" in path.name
-        if upright:  # 6.4 inches of 72 points
-            assert width == pytest.approx(460.8)
-            assert height > width
-        else:
-            assert width / height == pytest.approx(16 / 9, rel=0.001)
+        assert width / height == pytest.approx(16 / 9, rel=0.001)
         assert root.find(f".//{SVG}text") is not None
         names = {item.get("id") for item in root.iter() if item.get("id")}
         for item in root.iter():

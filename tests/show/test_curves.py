@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed, local_speeds
+from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
 from tests.show.fake_run import front_height_mm
 
 
@@ -78,24 +78,6 @@ def test_knot_speed_at_mid_time_is_the_speed_quoted(measured_fake):
         assert error[0] == pytest.approx(knot.fit.speed_err_km_s)
 
 
-def test_local_speeds_are_unbiased_and_their_errors_true(measured_fake):
-    # TRUTH  a straight line at 80 km/s with noise of 0.5 Mm; the pulls of 400 windows have a standard
-    # deviation of 1, within 4 standard errors, 4 / sqrt(2 * 400) = 0.14.
-    rng = np.random.default_rng(1)
-    time_s = np.arange(2000) * 20.0
-    front = replace(
-        measured_fake.motion.fronts[0],
-        time_s=time_s,
-        height_mm=0.08 * time_s + 0.5 * rng.normal(size=2000),
-        height_err_mm=np.full(2000, 0.5),
-    )
-    _, speed, error = local_speeds(front)
-    pulls = (speed - 80.0) / error
-    assert len(pulls) == 400
-    assert np.std(pulls) == pytest.approx(1.0, abs=0.14)
-    assert np.mean(pulls) == pytest.approx(0.0, abs=0.2)
-
-
 def test_no_line_is_drawn_through_a_gap():
     # TRUTH  no points between 270 and 600 s
     time_s = np.concatenate([np.arange(0.0, 300.0, 30.0), np.arange(600.0, 900.0, 30.0)])
@@ -115,4 +97,3 @@ def test_frames_of_one_time_stamp_are_drawn(measured_fake):
     assert np.isfinite(knot_speed(twice, 700.0, drawing_times(times))[0]).any()
     at_once = replace(front, time_s=np.full(len(front.time_s), 30.0))
     assert np.isfinite(front_curve(at_once, front.best, np.array([30.0])).height_mm).all()
-    assert len(local_speeds(at_once)[0]) == 0

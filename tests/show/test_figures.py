@@ -41,10 +41,10 @@ def drawing(name):
 
 
 @lru_cache(maxsize=32)
-def sheet_of(name, measured, upright=False):
+def sheet_of(name, measured):
     """A light sheet, drawn once for all tests that only look at it (records compare by identity)."""
     with themed(LIGHT):
-        figure = drawing(name)(measured, LIGHT, **({"upright": True} if upright else {}))
+        figure = drawing(name)(measured, LIGHT)
         figure.canvas.draw()
     return figure
 
@@ -84,11 +84,8 @@ def test_every_figure_in_both_themes_and_formats(drawn, measured_fake):
     names = [sheet.name for sheet in drawn_sheets(measured_fake)]
     assert names == NAMES  # the run has something to say in each
     expected = []
-    for sheet in SHEETS:  # all but the slide come for an upright phone too
+    for sheet in SHEETS:
         expected += [f"{sheet.name}{suffix}.{kind}" for suffix in ("", "_dark") for kind in ("png", "svg")]
-        if sheet.name != "summary":
-            kind = "png" if sheet.photograph else "svg"
-            expected += [f"{sheet.name}_upright{suffix}.{kind}" for suffix in ("", "_dark")]
     assert [path.name for path in drawn.paths] == expected
     # no half-written file, nothing stale, and what is not ours stays
     assert sorted(path.name for path in drawn.folder.iterdir()) == sorted([*expected, "notes.txt"])
@@ -109,7 +106,7 @@ def test_png_has_the_resolution_asked_for(drawn):
     for path in drawn.paths:
         if path.suffix == ".png":
             rows, columns, _ = cv2.imread(str(path)).shape
-            assert (columns == 384 < rows) if "_upright" in path.stem else ((rows, columns) == (450, 799))
+            assert (rows, columns) == (450, 799)
 
 
 @pytest.mark.parametrize("name", ["height_time", "registration_check"])
@@ -208,8 +205,6 @@ def test_texts_are_large_inside_the_sheet_and_apart(name, run, request):
     for sheet in drawn_sheets(measured):
         if name == sheet.name:
             drawn_apart(sheet_of(name, measured))
-            if sheet.upright:
-                drawn_apart(sheet_of(name, measured, upright=True))
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -472,7 +467,7 @@ def test_a_run_without_any_track_can_be_drawn(measured_still, tmp_path):
     )
     paths, sheets = draw_figures(bare, tmp_path), drawn_sheets(bare)
     assert len(sheets) == 4
-    assert len(paths) == 2 * len(sheets) + sum(sheet.upright for sheet in sheets)
+    assert len(paths) == 2 * len(sheets)
     assert all(path.stem.endswith("_dark") for path in paths)
     assert all(path.read_bytes().startswith(b"%PDF") for path in paths if path.suffix == ".pdf")
 

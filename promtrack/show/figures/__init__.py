@@ -14,7 +14,6 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 
 from promtrack.errors import InputError
@@ -41,18 +40,11 @@ class Sheet:
     photograph: bool  # whether most of it is a picture
     words: Callable[[Measured], str]  # what it shows, for those who cannot see it
     silent: Callable[[Measured], str]  # why it is not drawn, '' where it is
-    upright: bool = True  # whether it comes for an upright phone too
 
 
 def _still(measured: Measured) -> str:
     moves = moving_knots(measured) or leading_front(measured) is not None
     return "" if moves else "nothing moves significantly"
-
-
-def _no_ridge(measured: Measured) -> str:
-    if measured.motion.ridges or (measured.motion.slits and measured.settings.motion.slits):
-        return ""
-    return "no path shows a moving streak"
 
 
 def _things(measured: Measured) -> str:
@@ -70,7 +62,6 @@ SHEETS = (
         True,
         lambda run: f"Slide with a map of the prominence, heights and numbers. {heights_title(run)}.",
         lambda run: "",
-        upright=False,
     ),
     Sheet(
         "height_time",
@@ -111,7 +102,11 @@ SHEETS = (
             f"{counted(len(run.motion.slits), 'diagram', 'diagrams')} of brightness along a path "
             "against time."
         ),
-        _no_ridge,
+        lambda run: (
+            ""
+            if run.motion.ridges or (run.motion.slits and run.settings.motion.slits)
+            else "no path shows a moving streak"
+        ),
     ),
     Sheet(
         "prominences",
@@ -228,13 +223,8 @@ def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[s
     for sheet in SHEETS:
         if sheet.name in names:
             module = importlib.import_module(f"promtrack.show.figures.{sheet.module}")
-            drawing = getattr(module, sheet.name)
-            paths = save_sheet(sheet.name, drawing, measured, folder)
+            paths = save_sheet(sheet.name, getattr(module, sheet.name), measured, folder)
             gc.collect()
-            if sheet.upright:
-                upright, kind = partial(drawing, upright=True), "png" if sheet.photograph else "svg"
-                paths += save_sheet(f"{sheet.name}_upright", upright, measured, folder, (kind,))
-                gc.collect()
             yield sheet.name, paths
     gc.unfreeze()
 
@@ -277,8 +267,7 @@ def _in_processes(
 
 
 def _with_frames(measured: Measured) -> Measured:
-    """The same run with the frames that are shown read once and kept, which also can go to other
-    processes."""
+    """The same run with the frames that are shown kept in memory, which other processes can have too."""
     from promtrack.show.figures.knot_map import FRAMES
     from promtrack.show.figures.map_view import growth_frames, moment_of
 
@@ -288,11 +277,7 @@ def _with_frames(measured: Measured) -> Measured:
 
 
 def _remove_stale(folder: Path, files: list[Path]) -> None:
-    kinds = [
-        f"{suffix}.{kind}"
-        for suffix in ("", "_dark", "_upright", "_upright_dark")
-        for kind in ("png", "svg", "pdf")
-    ]
-    own = {f"{name}{kind}" for name in (sheet.name for sheet in SHEETS) for kind in kinds}
-    for name in own - {path.name for path in files}:
-        (folder / name).unlink(missing_ok=True)
+    for sheet in SHEETS:
+        for path in folder.glob(f"{sheet.name}*.[ps][ndv][gf]"):
+            if path not in files and path.stem.removesuffix("_dark").removesuffix("_upright") == sheet.name:
+                path.unlink()

@@ -8,26 +8,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from promtrack.motion.front import local_speeds
+from promtrack.motion.limits import LEAST_FRAMES
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.curves import (
-    LOCAL_POINTS,
-    drawing_times,
-    front_curve,
-    knot_path,
-    knot_speed,
-    local_speeds,
-)
-from promtrack.show.figures.items import (
-    Item,
-    items_of,
-    key,
-    others_of,
-    others_words,
-    time_span,
-    write_beside,
-)
+from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
+from promtrack.show.figures.items import Item, items_of, key, others_of, others_words, time_span, write_beside
 from promtrack.show.figures.style import (
-    ROW_INCH,
     Theme,
     date_axis,
     days,
@@ -37,7 +23,6 @@ from promtrack.show.figures.style import (
     note_above,
     panel,
     sheet,
-    upright_panels,
 )
 from promtrack.show.findings import (
     fastest_knot,
@@ -55,14 +40,11 @@ from promtrack.sun import escape_speed_km_s
 LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
 
 
-def height_time(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
+def height_time(measured: Measured, theme: Theme) -> Figure:
     """Heights of knots and fronts against time with their fits, residuals below."""
     subtitle = f"{height_note(measured)}. Bars: total error; below, random part"
-    figure, items = sheet(heights_title(measured), subtitle, upright=upright), items_of(measured, theme.marks)
-    if upright:
-        top, below = upright_panels(figure, (3.6, 1.7), ROW_INCH * len(items))
-    else:
-        top, below = panel(figure, 0.065, 0.44, 0.64, 0.385), panel(figure, 0.065, 0.145, 0.64, 0.19)
+    figure, items = sheet(heights_title(measured), subtitle), items_of(measured, theme.marks)
+    top, below = panel(figure, 0.065, 0.44, 0.64, 0.385), panel(figure, 0.065, 0.145, 0.64, 0.19)
     draw_heights(top, measured, items, theme)
     for item in items:
         residual = item.track.height_mm - _model_height(item.track, item.track.time_s)
@@ -109,8 +91,7 @@ def _points(axes: Axes, measured: Measured, item: Item, value: np.ndarray, error
 
 
 def _hold(axes: Axes, values: list[np.ndarray], errors: list[np.ndarray]) -> None:
-    """A y range that holds every value, and error bars as long as they usually are: one bad point must not
-    flatten the rest."""
+    """A y range that holds every value, and usual error bars: one bad point must not flatten the rest."""
     value, error = np.concatenate([*values, []]), np.nan_to_num(np.concatenate([*errors, []]))
     value, error = value[np.isfinite(value)], error[np.isfinite(value)]
     if not len(value):
@@ -129,15 +110,11 @@ def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
     return np.full_like(times, np.nan) if model is None else front_curve(track, model, times).height_mm
 
 
-def speed_time(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
+def speed_time(measured: Measured, theme: Theme) -> Figure:
     """Speed of knots and fronts against time, by their models, with bands of the total error."""
     items = items_of(measured, theme.marks)
-    subtitle = _conventions(items) + (f"; {_yardstick(measured)}" if upright else "")
-    figure = sheet(speeds_title(measured), subtitle, upright=upright)
-    if upright:
-        (axes,) = upright_panels(figure, (4.2,), ROW_INCH * len(items))
-    else:
-        axes = panel(figure, 0.065, 0.145, 0.64, 0.665)
+    figure = sheet(speeds_title(measured), _conventions(items))
+    axes = panel(figure, 0.065, 0.145, 0.64, 0.665)
     lines = [_draw_speed(axes, measured, item) for item in items]
     name_y(axes, "speed (km/s)")
     axes.set_xlim(*time_span(measured))
@@ -145,8 +122,7 @@ def speed_time(measured: Measured, theme: Theme, *, upright: bool = False) -> Fi
     write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
     date_axis(axes, measured)
     key(figure, measured, items)
-    if not upright:
-        note_above(axes, _yardstick(measured), theme.quiet)
+    note_above(axes, _yardstick(measured), theme.quiet)
     foot(figure, measured, speeds=True)
     return figure
 
@@ -157,7 +133,7 @@ def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
     points: dict[str, Any] = {"fmt": item.marker, "color": item.colour, "elinewidth": 1.6}
     times = drawing_times(track.time_s)
     if isinstance(track, Front):
-        at, speed, error = local_speeds(track)
+        at, speed, error = local_speeds(track.time_s, track.height_mm, track.height_err_mm)
         axes.errorbar(days(measured, at), speed, np.hypot(error, relative * speed), markersize=7, **points)
         model = front_model(track)
         if model is None:
@@ -183,7 +159,7 @@ def _conventions(items: list[Item]) -> str:
     if any(not isinstance(item.track, Front) for item in items):
         words += "; knots: mark at mid-time"
     if any(isinstance(item.track, Front) for item in items):
-        words += f"; leading edge: marks are slopes over {LOCAL_POINTS} heights"
+        words += f"; leading edge: marks are slopes over {LEAST_FRAMES} heights"
     return words
 
 

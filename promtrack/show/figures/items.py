@@ -14,7 +14,7 @@ from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import counted
-from promtrack.show.figures.style import ROW_INCH, WIDTH_INCH, days, outlined
+from promtrack.show.figures.style import days, outlined
 from promtrack.show.findings import going, named_tracks, speed_of
 from promtrack.show.palette import KNOT_MARKERS, MarkColours
 from promtrack.show.records import Measured
@@ -38,14 +38,14 @@ def items_of(measured: Measured, marks: MarkColours) -> list[Item]:
     return [
         Item(named.letter, named.track, marks.front, FRONT_MARKER)
         if named.place < 0
-        else Item(named.letter, named.track, marks.knot(named.place), knot_marker(named.place))
+        else Item(
+            named.letter,
+            named.track,
+            marks.knot(named.place),
+            KNOT_MARKERS[min(named.place, len(KNOT_MARKERS) - 1)],
+        )
         for named in named_tracks(measured)
     ]
-
-
-def knot_marker(place: int) -> str:
-    """Marker of the knot at this place among the lettered ones, from 0; the last one serves all beyond."""
-    return KNOT_MARKERS[min(place, len(KNOT_MARKERS) - 1)]
 
 
 def others_of(measured: Measured, items: list[Item]) -> list[KnotTrack | Front]:
@@ -61,10 +61,7 @@ def others_words(others: list[KnotTrack | Front]) -> str:
 
 
 def key(figure: Figure, measured: Measured, items: list[Item]) -> None:
-    """Key in the right margin, or above the foot of an upright sheet, in the order of the letters."""
-    if figure.get_figwidth() < WIDTH_INCH:
-        key_below(figure, measured, items)
-        return
+    """Key in the right margin, in the order of the letters."""
     left, top, gap = 0.745, 0.79, min(0.103, 0.72 / max(len(items), 1))
     for row, item in enumerate(items):
         place = top - gap * row
@@ -74,16 +71,6 @@ def key(figure: Figure, measured: Measured, items: list[Item]) -> None:
         figure.add_artist(mark)
         figure.text(left + 0.026, place + 0.021, _name(item), va="center", fontweight="bold")
         figure.text(left + 0.026, place - 0.021, _speed(measured, item), va="center")
-
-
-def key_below(figure: Figure, measured: Measured, items: list[Item]) -> None:
-    """Key of an upright sheet in rows of one line each."""
-    for row, item in enumerate(reversed(items)):
-        place = (1.15 + ROW_INCH * row) / figure.get_figheight()
-        style: dict[str, Any] = {"marker": item.marker, "color": item.colour, "markersize": 11}
-        figure.add_artist(Line2D([0.06], [place], linestyle="none", **style))
-        figure.text(0.11, place, _name(item), va="center", fontweight="bold")
-        figure.text(0.97, place, _speed(measured, item), va="center", ha="right")
 
 
 def time_span(measured: Measured) -> tuple[float, float]:
@@ -151,8 +138,7 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
 
 
 def _pixels(axes: Axes, line: np.ndarray) -> np.ndarray:
-    """A polyline as points in pixels, so close to one another that no label slips between; those that the
-    axes show."""
+    """A polyline as points on the axes in pixels, so close that no label slips between."""
     corners = axes.transData.transform(line[np.isfinite(line).all(axis=1)])
     if len(corners) < 2:
         return corners

@@ -29,8 +29,6 @@ from promtrack.show.figures.map_view import (
 )
 from promtrack.show.figures.style import (
     PICTURE_INK,
-    ROW_INCH,
-    UPRIGHT_INCH,
     Theme,
     clipped,
     date_axis,
@@ -40,8 +38,6 @@ from promtrack.show.figures.style import (
     outlined,
     panel,
     sheet,
-    upright_panels,
-    upright_room,
 )
 from promtrack.show.findings import (
     going,
@@ -62,11 +58,11 @@ MINUTES = (60.0, 30.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5)
 LONGEST_ARROW = 0.2  # of the map's width
 
 
-def knot_map(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
+def knot_map(measured: Measured, theme: Theme) -> Figure:
     """Where the plasma moves: the frame that shows it best, with arrows that follow the tracks."""
     frames, items = np.array([moment_of(measured)]), items_of(measured, theme.marks)
     wide, tall = 0.64, 0.68
-    aspect = fitting_aspect(measured, 1.3 if upright else wide * SHEET_ASPECT / tall, frames)
+    aspect = fitting_aspect(measured, wide * SHEET_ASPECT / tall, frames)
     area, width = map_of(measured, aspect, frames), aspect * tall / SHEET_ASPECT
     time = measured.sequence.times_utc[frames[0]]
     subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above {limb_name(measured)}"
@@ -76,11 +72,8 @@ def knot_map(measured: Measured, theme: Theme, *, upright: bool = False) -> Figu
     beyond = [item.letter for item in items if not _shows(measured, area, item)]
     if beyond:
         subtitle += f"; {' and '.join(beyond)} elsewhere"
-    figure = sheet(_title(measured), subtitle, upright=upright)
-    if upright:
-        (axes,) = upright_panels(figure, (0.81 * UPRIGHT_INCH / aspect,), ROW_INCH * len(items))
-    else:
-        axes = panel(figure, 0.065 + 0.5 * (wide - width), 0.145, width, tall)
+    figure = sheet(_title(measured), subtitle)
+    axes = panel(figure, 0.065 + 0.5 * (wide - width), 0.145, width, tall)
     draw_map(axes, measured, area, int(frames[0]))
     axes.set_xlabel("x (Mm)")
     name_y(axes, "y (Mm)")
@@ -115,8 +108,7 @@ def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
 
 
 def travel_minutes(measured: Measured, area: Map) -> float:
-    """The longest round time that every named knot was seen for and in which none leaves its part of the map;
-    0 without knots."""
+    """The longest round time that every named knot was seen and stays on its part of the map; 0: no knots."""
     knots = [item.track for item in items_of(measured, ON_DARK) if isinstance(item.track, KnotTrack)]
     if not knots:
         return 0.0
@@ -204,30 +196,21 @@ def _height_arcs(axes: Axes, area: Map) -> None:
                 axes.text(min(end[0], 0.985 * area.width_mm), end[1], words, ha="right", va="bottom", **style)
 
 
-FRAMES, COLUMNS, GAP_INCH = 6, 3, 0.1
+FRAMES, COLUMNS = 6, 3
 EARTH_MM = 6.371  # mean radius, IUGG (Moritz 2000, J. Geodesy 74, 128)
 EARTH_INK = "#7fb4e6"
 
 
-def strip_montage(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
+def strip_montage(measured: Measured, theme: Theme) -> Figure:
     """Six moments, all of one part of the sky on one scale of brightness."""
     frames = growth_frames(measured, FRAMES)
-    wide, tall, columns = (0.465, 0.465, 2) if upright else (0.305, 0.375, COLUMNS)
-    aspect = fitting_aspect(measured, wide / tall * (1.0 if upright else SHEET_ASPECT), frames)
+    wide, tall = 0.305, 0.375
+    aspect = fitting_aspect(measured, wide / tall * SHEET_ASPECT, frames)
     area = map_of(measured, aspect, frames)
     steps = "about equal growth" if leading_front(measured) else "about equal times"
     subtitle = f"{steps} from frame to frame; each {area.width_mm:.0f} Mm wide; Earth to scale; times are UTC"
-    figure = sheet(growth_title(measured), subtitle[0].upper() + subtitle[1:], upright=upright)
-    if upright:
-        rows, inches = -(-len(frames) // columns), wide * UPRIGHT_INCH / aspect
-        _, high = upright_room(figure, rows * (inches + GAP_INCH))
-        width, tall, step = (
-            wide,
-            inches / figure.get_figheight(),
-            (inches + GAP_INCH) / figure.get_figheight(),
-        )
-    else:
-        width, high, step = aspect * tall / SHEET_ASPECT, 0.84, 0.39
+    figure = sheet(growth_title(measured), subtitle[0].upper() + subtitle[1:])
+    width = aspect * tall / SHEET_ASPECT
     pictures = map_pictures(measured, area, frames)
     brightest = np.max(pictures, axis=0)
     tall_px, wide_px = (round(part * size) for part, size in zip((0.25, 0.5), brightest.shape, strict=False))
@@ -235,9 +218,9 @@ def strip_montage(measured: Measured, theme: Theme, *, upright: bool = False) ->
         255  # the times and the Earth stand there
     )
     for place, (frame, picture) in enumerate(zip(frames, pictures, strict=True)):
-        row, column = divmod(place, columns)
+        row, column = divmod(place, COLUMNS)
         left = 0.03 + (wide + 0.0125) * column + 0.5 * (wide - width)
-        axes = panel(figure, left, high - tall - step * row, width, tall)
+        axes = panel(figure, left, 0.84 - tall - 0.39 * row, width, tall)
         axes.imshow(picture, extent=area.extent, aspect="equal", origin="upper")
         axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
         axes.set_axis_off()

@@ -7,6 +7,7 @@ megametre is as long across as upward.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -183,8 +184,7 @@ def _piece(measured: Measured) -> tuple[float, float, float]:
 
 
 def _crop(measured: Measured, view: ClipView, frame: int, out_px: np.ndarray) -> np.ndarray:
-    """One frame in the map's geometry less the calm sky's glow, which would outshine the prominence; nan
-    beyond the frame."""
+    """One frame in the map's geometry less the calm sky's glow, which outshines plasma; nan beyond it."""
     matrix, step = affine_to_frame(view, measured.lock, frame), 1.0 / view.zoom
     picture = np.asarray(measured.sequence.frame(frame))
     if step >= 1.5:  # averaged where it is made smaller
@@ -217,7 +217,7 @@ def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
 
 
 def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> None:
-    """North and east where they are known, else the way up in the image, where the picture is darkest and
+    """North and east where they are known, else the way up in the image, where the map is darkest and
     nothing moves.
 
     picture : (rows, columns, 4) uint8, of the whole map
@@ -227,42 +227,33 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     for gone in (way_of(track, measured.orientation) for track in tracks):
         points = np.stack(area.view.to_picture(gone.theta_deg, gone.height_mm), axis=1).clip(-1e4, 1e4)
         cv2.polylines(picture, [points.astype(np.int32)[:, None]], False, (255, 255, 255, 255), WAY_PX)
-    orientation, view = measured.orientation, area.view
+    orientation, size = measured.orientation, np.array([area.width_mm, area.height_mm])
     ways = [("N", 0.0), ("E", 90.0)] if orientation.position_angles else [("image up", None)]
-    arms, arm_pt = [], min(ARM_PT, ARM_SHARE * 72.0 * width_inch(axes))
+    mm_per_pt = area.width_mm / (72.0 * width_inch(axes))
+    arms, arm_mm = [], min(ARM_PT * mm_per_pt, ARM_SHARE * area.width_mm)
     for name, angle in ways:
         image = 0.0 if angle is None else float(orientation.to_image(angle))
-        turn = view.side * np.deg2rad(image - view.turn_deg)
-        arms.append((name, arm_pt * np.array([-np.sin(turn), np.cos(turn)])))
-    mm_per_pt = area.width_mm / (72.0 * width_inch(axes))
-    reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)]) * mm_per_pt
+        turn = area.view.side * np.deg2rad(image - area.view.turn_deg)
+        arms.append((name, arm_mm * np.array([-np.sin(turn), np.cos(turn)])))
+    reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)])
     pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
-    low, high = pad - reach.min(axis=0), np.array([area.width_mm, area.height_mm]) - pad - reach.max(axis=0)
-    x, y = (np.linspace(first, max(last, first), 13) for first, last in zip(low, high, strict=True))
-    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2) + reach
-    light = cv2.integral(picture[..., :3].max(axis=-1))
-    corners = np.stack([places.min(axis=1) - 0.5 * pad, places.max(axis=1) + 0.5 * pad], axis=1)
-    column = np.clip(corners[..., 0] / area.width_mm, 0.0, 1.0) * picture.shape[1]
-    row = np.clip(1.0 - corners[..., 1] / area.height_mm, 0.0, 1.0) * picture.shape[0]
-    (left, right), (bottom, top) = column.astype(int).T, row.astype(int).T
-    under = light[bottom, right] - light[bottom, left] - light[top, right] + light[top, left]
-    origin = places[int(np.argmin(under)), 0]
+    low = pad - reach.min(axis=0)
+    high = np.maximum(size - pad - reach.max(axis=0), low)
+    shares = np.stack(np.meshgrid(*[np.linspace(0.0, 1.0, 13)] * 2), axis=-1).reshape(-1, 2)
+
+    def light(origin: np.ndarray) -> float:
+        """Mean light beneath the compass."""
+        ends = np.clip(
+            [origin + reach.min(axis=0) - pad / 2, origin + reach.max(axis=0) + pad / 2], 0.0, size
+        )
+        (left, bottom), (right, top) = (ends / size * picture.shape[1::-1]).astype(int)
+        rows = slice(picture.shape[0] - top, picture.shape[0] - bottom)
+        return float(picture[rows, left:right, :3].max(axis=-1).mean())
+
+    origin = min(low + shares * (high - low), key=light)
+    style: dict[str, Any] = {"color": PICTURE_INK, "ha": "center", "va": "center", "fontweight": "bold"}
+    arrow = {"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1, "shrinkB": 0}
     for name, way in arms:
         axes.annotate(
-            name,
-            origin,
-            (float(way[0]), float(way[1])),
-            textcoords="offset points",
-            color=PICTURE_INK,
-            ha="center",
-            va="center",
-            fontweight="bold",
-            path_effects=outlined(width=3.0),
-            arrowprops={
-                "arrowstyle": "<-",
-                "color": PICTURE_INK,
-                "linewidth": 1.8,
-                "shrinkA": 1,
-                "shrinkB": 0,
-            },
+            name, origin, tuple(origin + way), path_effects=outlined(width=3.0), arrowprops=arrow, **style
         )

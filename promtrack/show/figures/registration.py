@@ -12,7 +12,6 @@ from matplotlib.figure import Figure
 from promtrack.limb.records import to_frame
 from promtrack.rounding import error_text
 from promtrack.show.figures.style import (
-    LINE_INCH,
     Theme,
     brightness_range,
     date_axis,
@@ -22,9 +21,7 @@ from promtrack.show.figures.style import (
     panel,
     plasma,
     sheet,
-    upright_panels,
 )
-from promtrack.show.figures.style import LINE_LETTERS as PHONE_LETTERS
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights, rejections
@@ -38,36 +35,28 @@ SPOILED = "#ff7ab8"  # left out, on the picture in both themes
 LINES, LINE_LETTERS, LINE_STEP = 8, 52, 0.036  # beside the picture: most, letters in each, part of the sheet
 
 
-def registration_check(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
+def registration_check(measured: Measured, theme: Theme) -> Figure:
     """Verdict in words, limb points on the reference frame, centre, radius and any turn of every frame."""
     lock = measured.lock
     found = lights(measured)[0]
     subtitle = "Where the Sun's edge was found, and how it moved"
-    figure = sheet(f"{TITLES[found.level]} (registration)", subtitle, upright=upright)
+    figure = sheet(f"{TITLES[found.level]} (registration)", subtitle)
     if found.level != "good":
         figure.texts[0].set_color(theme.light(found.level))
     still = float(np.ptp(lock.angle_deg[lock.used])) <= 0.01 * float(np.median(lock.angle_err_deg[lock.used]))
     draws = [_draw_centre, _draw_radius] if still else [_draw_centre, _draw_turn, _draw_radius]
     height = 0.26 if still else 0.16
-    lines = _words(measured, PHONE_LETTERS if upright else LINE_LETTERS)
-    if upright:
-        picture, *panels = upright_panels(figure, (3.6, *[1.6] * len(draws)), LINE_INCH * len(lines))
-        first, step = 1.1 + LINE_INCH * (len(lines) - 1), LINE_INCH
-        first, step = first / figure.get_figheight(), step / figure.get_figheight()
-    else:
-        picture, first, step = panel(figure, 0.065, 0.45, 0.40, 0.37), 0.335, LINE_STEP
-        lows = [0.84 - height - row * (height + 0.075 + 0.025 * still) for row in range(len(draws))]
-        panels = [panel(figure, 0.575, low, 0.39, height) for low in lows]
-    _draw_frame(picture, measured)
-    for row, line in enumerate(lines):
+    _draw_frame(panel(figure, 0.065, 0.45, 0.40, 0.37), measured)
+    for row, line in enumerate(_words(measured)):
         colour = theme.warning if line.startswith("×") else theme.ink
-        figure.text(0.03, first - step * row, line, va="center", color=colour)
-    for axes, draw in zip(panels, draws, strict=True):
+        figure.text(0.03, 0.335 - LINE_STEP * row, line, va="center", color=colour)
+    for row, draw in enumerate(draws):
+        axes = panel(figure, 0.575, 0.84 - height - row * (height + 0.075 + 0.025 * still), 0.39, height)
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
         axes.margins(x=0.02, y=0.2)
         axes.locator_params(axis="y", nbins=4)
-        date_axis(axes, measured, label=axes is panels[-1])
+        date_axis(axes, measured, label=row == len(draws) - 1)
     foot(figure, measured, speeds=False)
     return figure
 
@@ -108,8 +97,8 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     )
 
 
-def _words(measured: Measured, letters: int) -> list[str]:
-    """The reasons of the lock's light, then what was left out, in lines of so many letters."""
+def _words(measured: Measured) -> list[str]:
+    """The reasons of the lock's light, then what was left out, in lines of `LINE_LETTERS`."""
     reasons = [("", sentence) for sentence in lights(measured)[0].reasons]
     out = rejections(measured.lock)
     reasons += [("× ", f"{count} left out: {reason}") for reason, count in out]
@@ -117,7 +106,7 @@ def _words(measured: Measured, letters: int) -> list[str]:
         reasons.append(("", "No frame was left out."))
     lines: list[str] = []
     for place, (mark, words) in enumerate(reasons):
-        more = textwrap.wrap(mark + words, letters, subsequent_indent="   ")
+        more = textwrap.wrap(mark + words, LINE_LETTERS, subsequent_indent="   ")
         if len(lines) + len(more) > LINES - (place + 1 < len(reasons)):
             lines.append("The other reasons stand in the report.")
             break

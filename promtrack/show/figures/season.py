@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -35,10 +34,10 @@ def draw_season(season: Season, folder: Path) -> Path:
         FigureCanvasAgg(figure)
         heights, speeds = figure.subplots(2, 1)
         rows, fronts, marks = season.rows, season.eruptions, LIGHT.marks
-        tops = [_Value(r, r.height_mm, r.height_err_mm) for r in rows if not r.height_is_lower_bound]
-        bounds = [_Value(r, r.height_mm, r.height_err_mm) for r in rows if r.height_is_lower_bound]
-        knots = [_Value(r, r.knot_speed_km_s, r.knot_speed_err_km_s) for r in rows]
-        peaks = [_Value(one.row, one.speed_km_s, one.speed_err_km_s) for one in fronts]
+        tops = [(r, r.height_mm, r.height_err_mm) for r in rows if not r.height_is_lower_bound]
+        bounds = [(r, r.height_mm, r.height_err_mm) for r in rows if r.height_is_lower_bound]
+        knots = [(r, r.knot_speed_km_s, r.knot_speed_err_km_s) for r in rows]
+        peaks = [(one.row, one.speed_km_s, one.speed_err_km_s) for one in fronts]
         _draw(heights, tops, marks.knots[1], "o")
         _draw(heights, bounds, marks.knots[1], "^", "top beyond what was measured: at least")
         _draw(speeds, knots, marks.knots[0], "o", "fastest knot")
@@ -65,23 +64,15 @@ def draw_season(season: Season, folder: Path) -> Path:
     return folder / "season.svg"
 
 
-@dataclass(frozen=True, slots=True)
-class _Value:
-    """A value of one run with its error."""
-
-    row: SeasonRow
-    value: float
-    error: float
-
-
-def _draw(axes: Axes, values: list[_Value], colour: str, marker: str, label: str = "") -> None:
-    """Values by date with error bars, filled where the run may be quoted and hollow where not."""
-    for poor, face in ((False, colour), (True, "none")):
-        some = [one for one in values if one.row.poor == poor and np.isfinite(one.value)]
-        at, value = [_day(one.row) for one in some], [one.value for one in some]
-        error = np.nan_to_num([one.error for one in some])
-        style: dict[str, Any] = {"color": colour, "markerfacecolor": face, "elinewidth": 1.2, "alpha": 0.9}
-        axes.errorbar(at, value, error, fmt=marker, **style)
+def _draw(
+    axes: Axes, values: list[tuple[SeasonRow, float, float]], colour: str, marker: str, label: str = ""
+) -> None:
+    """Values of runs and their errors by date, filled where the run may be quoted and hollow where not."""
+    style: dict[str, Any] = {"color": colour, "elinewidth": 1.2, "alpha": 0.9, "fmt": marker}
+    for row, value, error in values:
+        if np.isfinite(value):
+            face = "none" if row.poor else colour
+            axes.errorbar(_day(row), value, np.nan_to_num(error), markerfacecolor=face, **style)
     if values:
         axes.plot([], [], marker, color=colour, label=label)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -12,14 +11,12 @@ from scipy.interpolate import CubicSpline
 
 from promtrack.motion.interpretation import label_motion
 from promtrack.motion.prominences import Prominence
-from promtrack.motion.records import KnotTrack, Oscillation, Ridge
+from promtrack.motion.records import KnotTrack, Ridge
 from promtrack.rounding import counted, degrees, with_error
 from promtrack.sequence.records import spread_over
 from promtrack.show.curves import drawing_times
 from promtrack.show.figures.items import time_span, write_beside
 from promtrack.show.figures.style import (
-    ABOVE_INCH,
-    LINE_INCH,
     PICTURE_INK,
     TEXT_PT,
     Theme,
@@ -34,35 +31,34 @@ from promtrack.show.figures.style import (
     panel,
     plasma,
     sheet,
-    upright_panels,
 )
 from promtrack.show.findings import Quoted, height_error, relative_error, track_name
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.report_tables import false_alarm_text
-from promtrack.strip.records import Strip, TimeDistance
+from promtrack.strip.records import TimeDistance
 
 MOST_SLITS, MOST_RIDGES = 3, 4
 
 
-def time_distance(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
+def time_distance(measured: Measured, theme: Theme) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
     shown = _telling(measured)
-    drawn = {number: _surest([r for r in measured.motion.ridges if r.slit == number]) for number in shown}
+    surest = sorted(measured.motion.ridges, key=lambda r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3))
+    drawn = {number: [r for r in surest if r.slit == number][:MOST_RIDGES] for number in shown}
     count = sum(map(len, drawn.values()))
     subtitle = f"Brightness along a path against time. {height_note(measured)}"
-    figure = sheet(_title(measured, count), subtitle, upright=upright)
+    figure = sheet(_title(measured, count), subtitle)
     width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
-    if upright:
-        panels = upright_panels(figure, [3.2] * len(shown), above=ABOVE_INCH + 2.0 * LINE_INCH)
-    else:
-        panels = [panel(figure, 0.065 + i * (width + 0.065), 0.145, width, 0.595) for i in range(len(shown))]
-    for axes, number in zip(panels, shown, strict=True):
-        slit = measured.motion.slits[number]
+    for place, number in enumerate(shown):
+        axes, slit = (
+            panel(figure, 0.065 + place * (width + 0.065), 0.145, width, 0.595),
+            measured.motion.slits[number],
+        )
         _draw_slit(axes, measured, slit, drawn[number])
         words = path_words(slit, measured.orientation.label)
-        name_y(axes, f"{_wrapped(words, 3 if upright else len(shown))}\ndistance (Mm)")
+        name_y(axes, f"{_wrapped(words, len(shown))}\ndistance (Mm)")
         date_axis(axes, measured)
     foot(figure, measured, speeds=True)
     return figure
@@ -79,29 +75,19 @@ def _telling(measured: Measured) -> list[int]:
     return sorted(shown, key=lambda number: -worth[number])[:MOST_SLITS]
 
 
-def _surest(ridges: list[Ridge]) -> list[Ridge]:
-    """The ridges of one slit that are drawn: the relatively surest ones."""
-    return sorted(ridges, key=lambda ridge: ridge.speed_err_km_s / max(abs(ridge.speed_km_s), 1e-3))[
-        :MOST_RIDGES
-    ]
-
-
-def oscillation(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
-    """The least random oscillation: displacement along its slit with the damped sine, and the power of each
-    period."""
+def oscillation(measured: Measured, theme: Theme) -> Figure:
+    """The least random oscillation: displacement with the damped sine, and the power of each period."""
     swing = min(measured.motion.oscillations, key=lambda one: one.false_alarm)
     minutes, amplitude = swing.period_s / 60.0, with_error(swing.amplitude_mm, swing.amplitude_err_mm, "Mm")
     path = path_words(measured.motion.slits[swing.slit], measured.orientation.label)
-    false_alarm = false_alarm_text(swing.false_alarm)
+    false_alarm, damping = false_alarm_text(swing.false_alarm), "no damping seen"
+    if np.isfinite(swing.damping_s):
+        damping = f"decay {with_error(swing.damping_s / 60.0, swing.damping_err_s / 60.0, 'min')}"
     figure = sheet(
         f"A thread oscillated with a period of {with_error(minutes, swing.period_err_s / 60.0, 'min')}",
-        f"Amplitude {amplitude}, {_damping(swing)}; false alarm {false_alarm}; {path}",
-        upright=upright,
+        f"Amplitude {amplitude}, {damping}; false alarm {false_alarm}; {path}",
     )
-    if upright:
-        left, right = upright_panels(figure, (3.0, 2.2))
-    else:
-        left, right = panel(figure, 0.065, 0.145, 0.51, 0.665), panel(figure, 0.665, 0.145, 0.31, 0.665)
+    left, right = panel(figure, 0.065, 0.145, 0.51, 0.665), panel(figure, 0.665, 0.145, 0.31, 0.665)
     colours = theme.marks.knots
     at = days(measured, swing.time_s)
     points: dict[str, Any] = {"fmt": "o", "color": colours[0], "elinewidth": 1.3}
@@ -124,8 +110,7 @@ def oscillation(measured: Measured, theme: Theme, *, upright: bool = False) -> F
 
 
 def even_times(slit: TimeDistance) -> tuple[np.ndarray, float, float]:
-    """The diagram [distance, time] on even time steps, nan where no frame is near; its first and last
-    time [s]."""
+    """The diagram [distance, time] on even time steps, nan where no frame is near; its limits in time [s]."""
     steps = np.diff(np.unique(slit.time_s))
     cadence = float(np.median(steps)) if len(steps) else 1.0
     count = int(np.clip(round((slit.time_s[-1] - slit.time_s[0]) / cadence) + 1, 2, 1400))
@@ -150,24 +135,19 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
     axes.set(xlim=extent[:2], ylim=extent[2:])
-    lines, named = [_ridge_line(measured, ridge) for ridge in ridges], label_motion(measured.motion)
-    words, colours = [], []
-    for ridge, line in zip(ridges, lines, strict=True):
+    named = label_motion(measured.motion)
+    words, lines, colours = [], [], []
+    for ridge in ridges:
+        ends = np.array([ridge.first_s, ridge.last_s])
+        distance = ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)
+        lines.append(np.stack([days(measured, ends), distance], axis=1))
         knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
         words.append(_ridge_words(measured, ridge, knot))
         colours.append(
             ON_DARK.knot(named.place(knot)) if knot and named.knot(knot) and not ridge.front else PICTURE_INK
         )
-        axes.plot(*line.T, color=colours[-1], linewidth=2.6, path_effects=outlined(width=4.6))
+        axes.plot(*lines[-1].T, color=colours[-1], linewidth=2.6, path_effects=outlined(width=4.6))
     write_beside(axes, words, lines, colours)
-
-
-def _ridge_line(measured: Measured, ridge: Ridge) -> np.ndarray:
-    """(2, 2) ends of a ridge: day number, Mm."""
-    ends = np.array([ridge.first_s, ridge.last_s])
-    return np.stack(
-        [days(measured, ends), ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)], axis=1
-    )
 
 
 def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> str:
@@ -200,27 +180,17 @@ def _wrapped(words: str, slits: int) -> str:
     return f"{words[:cut]}\n{words[cut + 1 :]}"
 
 
-def _damping(swing: Oscillation) -> str:
-    if not np.isfinite(swing.damping_s):
-        return "no damping seen"
-    return f"decay {with_error(swing.damping_s / 60.0, swing.damping_err_s / 60.0, 'min')}"
-
-
 MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
 APART = 0.035  # of the map's width, between numbers on it
 
 
-def prominences(measured: Measured, theme: Theme, *, upright: bool = False) -> Figure:
+def prominences(measured: Measured, theme: Theme) -> Figure:
     """Map of everything above the limb with extents and greatest heights; below, height against time."""
     named = measured.motion.prominences[:MOST]
     subtitle = f"{height_note(measured)}. Bands: total error (1 sigma)"
-    figure = sheet(_prominences_title(measured), subtitle, upright=upright)
-    if upright:
-        above, below = upright_panels(figure, (2.2, 2.6))
-        below.set_position(below.get_position().shrunk(0.93, 1.0))  # numbers stand beside it
-    else:
-        above, below = panel(figure, 0.065, 0.575, 0.86, 0.245), panel(figure, 0.065, 0.145, 0.86, 0.275)
-    _draw_map(above, measured, named)
+    figure = sheet(_prominences_title(measured), subtitle)
+    _draw_map(panel(figure, 0.065, 0.575, 0.86, 0.245), measured, named)
+    below = panel(figure, 0.065, 0.145, 0.86, 0.275)
     _draw_heights(below, measured, named, theme)
     rest = len(measured.motion.prominences) - len(named)
     if rest:
@@ -242,7 +212,8 @@ def _prominences_title(measured: Measured) -> str:
 
 def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> None:
     """The greatest light of strips spread over the whole time, with a line at each one's greatest height."""
-    geometry, light = measured.strip.geometry, _greatest_light(measured.strip)
+    strip, geometry = measured.strip, measured.strip.geometry
+    light = np.fmax.reduce(list(strip.mapped(np.asarray, spread_over(len(strip), SAMPLES).tolist())))
     top = brightness_range(light[max(int(geometry.row(0.0)), 0) :], 0.0, 99.7)[1]
     half = 0.5 * np.array([geometry.deg_per_column, geometry.mm_per_row])
     left, right = geometry.from_deg - half[0], float(geometry.angle_deg(geometry.columns - 1)) + half[0]
@@ -275,12 +246,6 @@ def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> 
     axes.set_xticks(ticks, [f"{t % 360.0:g}" for t in ticks])
     axes.set_xlabel(f"{measured.orientation.label} (°)", labelpad=2)
     name_y(axes, "height (Mm), maximum over time")
-
-
-@lru_cache(1)  # the map is drawn wide and upright
-def _greatest_light(strip: Strip) -> np.ndarray:
-    """(rows, columns) greatest value of each place in strips spread over the whole time."""
-    return np.fmax.reduce(list(strip.mapped(np.asarray, spread_over(len(strip), SAMPLES).tolist())))
 
 
 def _draw_heights(axes: Axes, measured: Measured, named: tuple[Prominence, ...], theme: Theme) -> None:

@@ -5,8 +5,7 @@ No pyplot and no lasting change of matplotlib's settings: `themed` sets them for
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC
@@ -30,10 +29,6 @@ from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY, limb_words
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
-UPRIGHT_INCH = 6.4  # width of a sheet for an upright phone, whose letters are as large as in print
-TITLE_LETTERS, LINE_LETTERS = 37, 47  # in a line of its title, and of its other words
-LINE_INCH, ROW_INCH = 0.29, 0.42  # height of a line of words there, and of a row of a key
-ABOVE_INCH, BELOW_INCH = 0.42, 0.78  # of an upright sheet's panel: for the names of its axes
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
 TITLE_WIDTH = 0.94  # of the sheet; a longer title is set smaller
 # Labels of a time axis: form, inches that one takes with the space after it, steps in seconds
@@ -135,65 +130,20 @@ def themed(theme: Theme) -> Iterator[None]:
         yield
 
 
-def upright_room(figure: Figure, inches: float) -> tuple[float, float]:
-    """Make an upright sheet so tall that so many inches lie between head and foot; the lower and the upper
-    end of that room in parts of the sheet."""
-    head = sum(LINE_INCH * (1.0 + text.get_text().count("\n")) for text in figure.texts) + 0.3
-    feet = 1.0
-    tall = head + inches + feet
-    below = 0.12
-    for text in figure.texts:
-        text.set_y(1.0 - below / tall)
-        below += LINE_INCH * (1.0 + text.get_text().count("\n")) + 0.08
-    figure.set_size_inches(UPRIGHT_INCH, tall)
-    return feet / tall, 1.0 - head / tall
-
-
-def upright_panels(
-    figure: Figure, inches: Sequence[float], below: float = 0.0, above: float = ABOVE_INCH
-) -> list[Axes]:
-    """Panels of these heights one below the other, with so many inches above each, and some left free below
-    them all."""
-    _, high = upright_room(figure, sum(inches) + len(inches) * (above + BELOW_INCH) + below)
-    tall = float(figure.get_figheight())
-    made = []
-    for one in inches:
-        high -= (above + one) / tall
-        made.append(panel(figure, 0.12, high, 0.81, one / tall))
-        high -= BELOW_INCH / tall
-    return made
-
-
-def sheet(title: str, subtitle: str = "", *, upright: bool = False) -> Figure:
-    """An empty sheet with a title that says what is found, and a line below it: 16:9, or as wide as a
-    phone and as tall as `upright_room` makes it."""
-    if upright:
-        figure = Figure(figsize=(UPRIGHT_INCH, UPRIGHT_INCH))
-        FigureCanvasAgg(figure)
-        words, more = textwrap.fill(title, TITLE_LETTERS), textwrap.fill(subtitle, LINE_LETTERS)
-        style: dict[str, Any] = {"va": "top", "linespacing": 1.2}
-        figure.text(0.03, 1.0, words, fontsize=LABEL_PT, fontweight="bold", **style)
-        if more:
-            figure.text(0.03, 1.0, more, color=matplotlib.rcParams["xtick.color"], **style)
-        return figure
+def sheet(title: str, subtitle: str) -> Figure:
+    """An empty 16:9 sheet with a title that says what is found, and a line below it."""
     figure = Figure(figsize=(WIDTH_INCH, HEIGHT_INCH))
     canvas = FigureCanvasAgg(figure)
     head = figure.text(0.03, 0.955, title, fontsize=TITLE_PT, fontweight="bold", va="center")
     width = head.get_window_extent(canvas.get_renderer()).width / figure.bbox.width
     head.set_fontsize(max(TITLE_PT * min(TITLE_WIDTH / width, 1.0), TEXT_PT))
-    if subtitle:
-        figure.text(0.03, 0.896, subtitle, va="center", color=matplotlib.rcParams["xtick.color"])
+    figure.text(0.03, 0.896, subtitle, va="center", color=matplotlib.rcParams["xtick.color"])
     return figure
 
 
 def foot(figure: Figure, measured: Measured, *, speeds: bool) -> None:
     """The note on speeds on the left where speeds are shown, where and when on the right."""
     quiet, times = matplotlib.rcParams["xtick.color"], measured.sequence.times_utc
-    if figure.get_figwidth() < WIDTH_INCH:
-        words = [*textwrap.wrap(PLANE_OF_SKY if speeds else "", LINE_LETTERS), span_text(times[0], times[-1])]
-        style: dict[str, Any] = {"va": "bottom", "color": quiet, "linespacing": 1.2}
-        figure.text(0.03, 0.08 / figure.get_figheight(), "\n".join(words), **style)
-        return
     if speeds:
         figure.text(0.03, 0.028, PLANE_OF_SKY, va="center", color=quiet)
     figure.text(0.97, 0.028, span_text(times[0], times[-1]), va="center", ha="right", color=quiet)
@@ -242,8 +192,7 @@ def width_inch(axes: Axes) -> float:
 
 
 def date_axis(axes: Axes, measured: Measured, *, label: bool = True) -> None:
-    """Make the x axis a time axis that says UTC and the date, with as many ticks as its labels leave room
-    for."""
+    """Make the x axis a time axis that says UTC and the date, with as many ticks as there is room for."""
     low, high = axes.get_xlim()
     middle, half = 0.5 * (low + high), max(0.5 * (high - low), 0.5 * LEAST_SPAN_S / 86400.0)
     axes.set_xlim(middle - half, middle + half)
