@@ -63,33 +63,21 @@ def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None,
 
     Raises
     ------
-    ValueError : shapes differ, a value is not finite, or fewer points than coefficients (with unknown errors:
-        as many)
+    ValueError : fewer different x than coefficients, or with unknown errors no point more than these
     """
-    x, y = np.asarray(x, float), np.asarray(y, float)
-    if x.ndim != 1 or x.shape != y.shape:
-        raise ValueError(f"x and y must have one shape (n,), got {x.shape} and {y.shape}")
-    if not (np.all(np.isfinite(x)) and np.all(np.isfinite(y))):
-        raise ValueError("x and y must be finite")
-    weight = np.ones(len(x)) if err is None else 1.0 / np.broadcast_to(np.asarray(err, float), x.shape)
-    if not np.all(np.isfinite(weight)) or np.any(weight <= 0):
-        raise ValueError("err must be positive and finite")
     n, k = len(x), degree + 1
-    if n < k + (err is None):
-        raise ValueError(f"a polynomial of degree {degree} needs {k + (err is None)} points, got {n}")
-    centre = float(x.mean())
-    scale = float(np.ptp(x)) / 2 or 1.0
-    design = np.vander((x - centre) / scale, k, increasing=True)
-    # Orthogonal triangular form instead of normal equations: half the digits would be lost in squaring.
-    q, r = np.linalg.qr(design * weight[:, None])
-    if np.linalg.matrix_rank(r) < k:
-        raise ValueError(f"a polynomial of degree {degree} needs {k} different x, got {len(np.unique(x))}")
-    coefficients = np.linalg.solve(r, q.T @ (y * weight))
-    inverse = np.linalg.inv(r)
-    residual = y - design @ coefficients
+    if n < k + (err is None) or len(np.unique(x)) < k:
+        raise ValueError(
+            f"a polynomial of degree {degree} needs {k + (err is None)} points and {k} different x, got {n} "
+            f"and {len(np.unique(x))}"
+        )
+    centre, scale = float(np.mean(x)), float(np.ptp(x)) / 2 or 1.0
+    u, weight = (x - centre) / scale, np.broadcast_to(1.0 if err is None else 1.0 / np.asarray(err), n)
+    falling, cov = np.polyfit(u, y, degree, w=weight, cov="unscaled")
+    residual = y - np.polyval(falling, u)
     chi2 = float(np.sum((residual * weight) ** 2))
-    cov = inverse @ inverse.T * (chi2 / (n - k) if err is None else 1.0)
-    return Polynomial(centre, scale, coefficients, cov, residual, chi2, n - k)
+    cov = cov[::-1, ::-1] * (chi2 / (n - k) if err is None else 1.0)
+    return Polynomial(centre, scale, falling[::-1], cov, residual, chi2, n - k)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

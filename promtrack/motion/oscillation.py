@@ -147,7 +147,10 @@ def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
     frequency_hz, error = fit.values[4:], np.sqrt(np.diag(fit.cov))[4:]  # and the inverse of the damping time
     damped = len(frequency_hz) == 2
     share = 1 - float(np.var(fit.residual)) / float(np.var(drift.residual))
-    if fit.amplitude_mm < limits.CERTAIN * fit.amplitude_err_mm or share < 0.5:
+    amplitude_mm = float(np.hypot(*fit.values[2:4]))  # at the first strip
+    gradient = fit.values[2:4] / amplitude_mm
+    amplitude_err_mm = math.sqrt(gradient @ fit.cov[2:4, 2:4] @ gradient)
+    if amplitude_mm < limits.CERTAIN * amplitude_err_mm or share < 0.5:
         return None
     false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
     if not false_alarm <= SIGNIFICANT:
@@ -160,8 +163,8 @@ def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
         displacement_err_mm=trace.err_mm,
         period_s=float(1 / frequency_hz[0]),
         period_err_s=float(error[0] / frequency_hz[0] ** 2),
-        amplitude_mm=fit.amplitude_mm,
-        amplitude_err_mm=fit.amplitude_err_mm,
+        amplitude_mm=amplitude_mm,
+        amplitude_err_mm=amplitude_err_mm,
         damping_s=float(1 / frequency_hz[1]) if damped else math.inf,
         damping_err_s=float(error[1] / frequency_hz[1] ** 2) if damped else math.nan,
         curve_mm=curve - rest,
@@ -193,16 +196,6 @@ class _Swing:
     values: np.ndarray  # (5,) or, with damping, (6,) parameters of `_model`
     cov: np.ndarray  # from the scatter of the places, neighbours of which scatter alike
     residual: np.ndarray
-
-    @property
-    def amplitude_mm(self) -> float:
-        """At the first strip."""
-        return float(np.hypot(*self.values[2:4]))
-
-    @property
-    def amplitude_err_mm(self) -> float:
-        gradient = self.values[2:4] / self.amplitude_mm
-        return math.sqrt(gradient @ self.cov[2:4, 2:4] @ gradient)
 
 
 def _damped_sine(

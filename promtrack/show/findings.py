@@ -152,8 +152,7 @@ def knot_speed_words(measured: Measured, knot: KnotTrack) -> str:
         return f" at {quoted.text} at {time_words(measured, fit.time_s)}"
     if is_steady(measured, knot):
         return f" at {quoted.text}"
-    times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
-    speed, _ = knot_speed(knot, measured.strip.geometry.limb_mm, times)
+    speed = _speeds(measured, knot)
     low, high = float(speed.min()), float(speed.max())
     decimals = error_decimals(quoted.error)
     ends = [plain(end, decimals) for end in (low, high)]
@@ -168,15 +167,18 @@ def greatest_speed(measured: Measured, knot: KnotTrack) -> float:
     """Greatest speed of a knot by its model [km/s]; that at mid-time where no model describes it."""
     if knot.fit.model == "none":
         return knot.fit.speed_km_s
+    return float(_speeds(measured, knot).max())
+
+
+def _speeds(measured: Measured, knot: KnotTrack) -> np.ndarray:
+    """Speeds along a knot's path, at even times [km/s]."""
     times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
-    return float(knot_speed(knot, measured.strip.geometry.limb_mm, times)[0].max())
+    return knot_speed(knot, measured.strip.geometry.limb_mm, times)[0]
 
 
 def is_steady(measured: Measured, knot: KnotTrack) -> bool:
     """Whether the speed of a knot that a model describes changes too little to be quoted at two times."""
-    times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
-    speed, _ = knot_speed(knot, measured.strip.geometry.limb_mm, times)
-    changed = float(np.ptp(speed)) > CHANGES * speed_of(measured, knot).error
+    changed = float(np.ptp(_speeds(measured, knot))) > CHANGES * speed_of(measured, knot).error
     return knot.fit.model == "constant speed" or not changed
 
 

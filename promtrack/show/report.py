@@ -56,7 +56,15 @@ def write_report(
     style, script = resource("report.css"), resource("report.js")
     key = figure_part(pictures, pictures.key)
     depth = [("figures", "More figures", figures_part(pictures)), *depth_parts(measured)]
-    folds = [_fold(name, title, content) for name, title, content in depth]
+    folds = [
+        element(
+            "details",
+            element("summary", element("h2", title)),
+            element("div", content, class_="inside"),
+            id=name,
+        )
+        for name, title, content in depth
+    ]
     rest = joined([key, *folds])
     clip_words = clip_part(measured, clip, poster, path, MOST_BYTES - len(rest) - pictures.bytes_inside)
     body = [
@@ -69,11 +77,6 @@ def write_report(
     with atomic_write(path) as part:
         write_markup(whole_page(title, style, *body, extra=_head(measured, style, script)), part)
     return path
-
-
-def _fold(name: str, title: str, content: Markup) -> Markup:
-    head = element("summary", element("h2", title))
-    return element("details", head, element("div", content, class_="inside"), id=name)
 
 
 def _head(measured: Measured, style: str, script: str) -> list[Markup]:

@@ -21,7 +21,7 @@ from promtrack.rounding import (
     with_error,
 )
 from promtrack.show.findings import relative_error, speed_of
-from promtrack.show.markup import Markup, element, joined
+from promtrack.show.markup import Markup, element
 from promtrack.show.records import Measured
 
 MOST_ROWS = 250  # a page with more is slow on a phone; the product tables hold them all
@@ -77,7 +77,7 @@ def knots_table(measured: Measured) -> Markup:
         "marks errors that were enlarged because the points scatter more than they allow. "
         f"'Changes': no simple model describes the track, and the speed holds at mid-time only.{note}"
     )
-    return _table(caption, heads, [_knot_row(measured, knot) for knot in order[:MOST_ROWS]], "Knots")
+    return table_of(heads, [_knot_row(measured, knot) for knot in order[:MOST_ROWS]], "Knots", caption)
 
 
 def fronts_table(measured: Measured) -> Markup:
@@ -102,40 +102,26 @@ def fronts_table(measured: Measured) -> Markup:
         "the better; differences below 2 say nothing, above 10 they are very strong (Kass & Raftery 1995, "
         "J. Am. Stat. Assoc. 90, 773)."
     )
-    return _table(caption, heads, rows, "Fronts and their models")
+    return table_of(heads, rows, "Fronts and their models", caption)
 
 
 def frames_table(measured: Measured) -> Markup:
     """A row a frame or file left out, and why."""
     lock, times = measured.lock, measured.sequence.times_utc
-    rows = [
-        Row(
-            (
-                Cell(name, kind="words"),
-                Cell(clock(times[index]), _seconds(times[index]), "words"),
-                Cell(typeset(lock.reason[index]), kind="words long"),
-            )
-        )
+    out = [
+        (name, Cell(clock(times[index]), _seconds(times[index]), "words"), lock.reason[index])
         for index, name in enumerate(lock.names)
         if lock.rejected[index]
     ]
-    rows += [
-        Row(
-            (
-                Cell(item.file, kind="words"),
-                Cell("unknown", math.nan, "words"),
-                Cell(typeset(item.reason), kind="words long"),
-            )
-        )
-        for item in measured.sequence.unreadable
+    unknown = Cell("unknown", math.nan, "words")
+    out += [(item.file, unknown, item.reason) for item in measured.sequence.unreadable]
+    rows = [
+        Row((Cell(name, kind="words"), time, Cell(typeset(why), kind="words long")))
+        for name, time, why in out
     ]
     note = f" The first {MOST_ROWS} of {len(rows)}; all are in frames.ecsv." if len(rows) > MOST_ROWS else ""
-    return _table(
-        f"Frames kept out of every measurement; the clip shows them as gaps.{note}",
-        ("File", "Time (UTC)", "Why"),
-        rows[:MOST_ROWS],
-        "Frames left out",
-    )
+    caption = f"Frames kept out of every measurement; the clip shows them as gaps.{note}"
+    return table_of(("File", "Time (UTC)", "Why"), rows[:MOST_ROWS], "Frames left out", caption)
 
 
 def _also(letter: str, by_hand: bool) -> str:
@@ -208,8 +194,11 @@ def _seconds(time_utc: np.datetime64) -> float:
     return float((time_utc - np.datetime64("1970-01-01", "us")) / np.timedelta64(1, "s"))
 
 
-def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) -> Markup:
-    """A table in a box of its own that scrolls sideways, reached by keyboard and named for screen readers."""
+def table_of(heads: tuple[str, ...], rows: list[Row], label: str, caption: str = "") -> Markup:
+    """A table in a box of its own that scrolls sideways, reached by keyboard and named for screen readers.
+
+    One with a caption can be sorted; in one without, each cell knows its column's head.
+    """
     kinds = [cell.kind for cell in rows[0].cells] if rows else [""] * len(heads)
     head = element(
         "tr",
@@ -223,27 +212,27 @@ def _table(caption: str, heads: tuple[str, ...], rows: list[Row], label: str) ->
             for column, (name, kind) in enumerate(zip(heads, kinds, strict=True))
         ),
     )
-    body = joined(
-        element(
-            "tr", *(_cell(cell, column) for column, cell in enumerate(row.cells)), class_=row.class_ or None
-        )
-        for row in rows
-    )
+    words = element("caption", element("span", caption)) if caption else Markup("")
+    body = [_table_row(row, () if caption else heads) for row in rows]
     table = element(
         "table",
-        element("caption", element("span", caption)),
+        words,
         element("thead", head),
-        element("tbody", body),
-        class_="sortable",
+        element("tbody", *body),
+        class_="sortable" if caption else None,
     )
     return element("div", table, class_="scroll", role="region", aria_label=f"Table: {label}", tabindex="0")
 
 
-def _cell(cell: Cell, column: int) -> Markup:
-    value = None if cell.value is None else "NaN" if math.isnan(cell.value) else repr(float(cell.value))
-    if column == 0:
-        return element("th", cell.text, scope="row", class_=cell.kind or None, data_value=value)
-    return element("td", cell.text, class_=cell.kind or None, data_value=value)
+def _table_row(row: Row, labels: tuple[str, ...]) -> Markup:
+    """A row; `labels` name the columns in its cells, for pages that stack them."""
+    cells = []
+    for column, cell in enumerate(row.cells):
+        value = None if cell.value is None else "NaN" if math.isnan(cell.value) else repr(float(cell.value))
+        more = {"scope": "row"} if column == 0 else {"data_label": labels[column]} if labels else {}
+        tag = "td" if column else "th"
+        cells.append(element(tag, cell.text, class_=cell.kind or None, data_value=value, **more))
+    return element("tr", *cells, class_=row.class_ or None)
 
 
 def false_alarm_text(expected: float) -> str:

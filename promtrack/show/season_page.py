@@ -16,6 +16,7 @@ from promtrack.rounding import clock, counted, degrees, duration, plain, unbroke
 from promtrack.show.markup import Markup, contents_of, element, joined, resource, whole_page, write_markup
 from promtrack.show.records import Season, SeasonRow
 from promtrack.show.report import photograph
+from promtrack.show.report_tables import Cell, Row, table_of
 from promtrack.show.verdict import PLANE_OF_SKY
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
@@ -47,7 +48,6 @@ _HEADS = (
     "fastest knot (km/s)",
     "leading edge, peak (km/s)",
 )
-_WORDS = frozenset(("date (UTC)", "recording", "lock, scale, motion"))  # columns that are flush left
 
 
 def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
@@ -80,7 +80,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         element("p", *words),
         element("div", *(_card(row, path.parent / row.folder) for row in rows[:MOST_CARDS]), class_="cards"),
         element("figure", picture),
-        _table(_HEADS, [_row(row) for row in rows]),
+        table_of(_HEADS, [_row(row) for row in rows], "Runs"),
         _eruptions(season),
         _carried(rows),
         _left_out(season),
@@ -119,42 +119,19 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
     return element("article", still, title, element("p", unbroken("; ".join(words))), trust)
 
 
-def _table(heads: tuple[str, ...], body: list[tuple[Markup, list[str], bool]]) -> Markup:
-    """A table of rows, each its head, its cells, and whether its verdict is poor."""
-    head = element("tr", *(element("th", element("span", h), scope="col", class_=_kind(h)) for h in heads))
-    rows = [
-        element(
-            "tr",
-            element("th", first, scope="row"),
-            *(
-                element("td", cell, class_=_kind(name), data_label=name)
-                for name, cell in zip(heads[1:], cells, strict=True)
-            ),
-            class_="poor" if poor else None,
-        )
-        for first, cells, poor in body
-    ]
-    table = element("table", element("thead", head), element("tbody", *rows))
-    return element("div", table, class_="scroll")
-
-
-def _kind(head: str) -> str | None:
-    return "words" if head in _WORDS else None
-
-
-def _row(row: SeasonRow) -> tuple[Markup, list[str], bool]:
+def _row(row: SeasonRow) -> Row:
     name = row.recording or row.folder
     at_least = _AT_LEAST if row.height_is_lower_bound else ""
-    first = joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])
-    cells = [
-        element("a", name, href=quote(row.report)) if row.report else name,
-        f"{row.frames_used} of {row.frames_read} in {duration(row.span_s)}",
-        _verdict(row),
-        _placed(row.height_mm, row.height_err_mm, row.height_pa_deg, row, at_least),
-        _placed(row.knot_speed_km_s, row.knot_speed_err_km_s, row.knot_pa_deg, row),
-        _placed(row.front_speed_km_s, row.front_speed_err_km_s, row.front_pa_deg, row),
-    ]
-    return first, cells, row.poor
+    cells = (
+        Cell(joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])),
+        Cell(element("a", name, href=quote(row.report)) if row.report else name, kind="words"),
+        Cell(f"{row.frames_used} of {row.frames_read} in {duration(row.span_s)}"),
+        Cell(_verdict(row), kind="words"),
+        Cell(_placed(row.height_mm, row.height_err_mm, row.height_pa_deg, row, at_least)),
+        Cell(_placed(row.knot_speed_km_s, row.knot_speed_err_km_s, row.knot_pa_deg, row)),
+        Cell(_placed(row.front_speed_km_s, row.front_speed_err_km_s, row.front_pa_deg, row)),
+    )
+    return Row(cells, "poor" if row.poor else "")
 
 
 def _placed(value: float, error: float, angle_deg: float, row: SeasonRow, before: str = "") -> Markup:
@@ -184,20 +161,20 @@ def _eruptions(season: Season) -> Markup:
     if not season.eruptions:
         return element("p", "No leading edge was found to move in any of these runs.")
     heads = ("date (UTC)", "recording", "position angle", "peak speed (km/s)", "greatest height (Mm)")
-    body = [
-        (
-            _whole(one.row.date),
-            [
-                one.row.recording + (f" ({LEVEL_WORDS['poor']})" if one.row.poor else ""),
-                _angle(one.pa_deg, one.row),
-                with_error(one.speed_km_s, one.speed_err_km_s),
-                with_error(one.height_mm, one.height_err_mm),
-            ],
-            False,
+    rows = [
+        Row(
+            (
+                Cell(_whole(one.row.date)),
+                Cell(one.row.recording + f" ({LEVEL_WORDS['poor']})" * one.row.poor, kind="words"),
+                Cell(_angle(one.pa_deg, one.row)),
+                Cell(with_error(one.speed_km_s, one.speed_err_km_s)),
+                Cell(with_error(one.height_mm, one.height_err_mm)),
+            )
         )
         for one in season.eruptions
     ]
-    return joined([element("h2", "Moving leading edges (eruptions)"), _table(heads, body)])
+    name = "Moving leading edges (eruptions)"
+    return joined([element("h2", name), table_of(heads, rows, name)])
 
 
 def _carried(rows: tuple[SeasonRow, ...]) -> Markup:

@@ -11,17 +11,16 @@ from matplotlib.figure import Figure
 from promtrack.motion.front import local_speeds
 from promtrack.motion.limits import LEAST_FRAMES
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.rounding import counted
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
-from promtrack.show.figures.items import Item, items_of, key, others_of, others_words, time_span, write_beside
+from promtrack.show.figures.items import Item, items_of, key, others_of, time_span, write_beside
 from promtrack.show.figures.style import (
     Theme,
     date_axis,
     days,
     foot,
-    height_note,
     name_y,
     note_above,
-    panel,
     sheet,
 )
 from promtrack.show.findings import (
@@ -35,6 +34,7 @@ from promtrack.show.findings import (
     speeds_title,
 )
 from promtrack.show.records import Measured
+from promtrack.show.verdict import limb_words
 from promtrack.sun import escape_speed_km_s
 
 LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
@@ -42,14 +42,13 @@ LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
 
 def height_time(measured: Measured, theme: Theme) -> Figure:
     """Heights of knots and fronts against time with their fits, residuals below."""
-    subtitle = f"{height_note(measured)}. Bars: total error; below, random part"
+    subtitle = f"Heights above {limb_words(measured)}. Bars: total error; below, random part"
     figure, items = sheet(heights_title(measured), subtitle), items_of(measured, theme.marks)
-    top, below = panel(figure, 0.065, 0.44, 0.64, 0.385), panel(figure, 0.065, 0.145, 0.64, 0.19)
+    top, below = figure.add_axes((0.065, 0.44, 0.64, 0.385)), figure.add_axes((0.065, 0.145, 0.64, 0.19))
     draw_heights(top, measured, items, theme)
-    for item in items:
-        residual = item.track.height_mm - _model_height(item.track, item.track.time_s)
-        _points(below, measured, item, residual, item.track.height_err_mm)
     residuals = [item.track.height_mm - _model_height(item.track, item.track.time_s) for item in items]
+    for item, residual in zip(items, residuals, strict=True):
+        _points(below, measured, item, residual, item.track.height_err_mm)
     _hold(below, residuals, [item.track.height_err_mm for item in items])
     below.axhline(0.0, color=theme.quiet, linewidth=1.2)
     name_y(below, "measured − model (Mm)")
@@ -68,7 +67,7 @@ def draw_heights(axes: Axes, measured: Measured, items: list[Item], theme: Theme
         at = np.concatenate([np.append(track.time_s, np.nan) for track in others])
         heights = np.concatenate([np.append(track.height_mm, np.nan) for track in others])
         axes.plot(days(measured, at), heights, color=theme.quiet, alpha=0.55, linewidth=1.2)
-        note_above(axes, others_words(others), theme.quiet)
+        note_above(axes, f"grey: {counted(len(others), 'more track', 'more tracks')}", theme.quiet)
     for item in items:
         track = item.track
         error = height_error(measured, track.height_mm, track.height_err_mm)
@@ -114,7 +113,7 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     """Speed of knots and fronts against time, by their models, with bands of the total error."""
     items = items_of(measured, theme.marks)
     figure = sheet(speeds_title(measured), _conventions(items))
-    axes = panel(figure, 0.065, 0.145, 0.64, 0.665)
+    axes = figure.add_axes((0.065, 0.145, 0.64, 0.665))
     lines = [_draw_speed(axes, measured, item) for item in items]
     name_y(axes, "speed (km/s)")
     axes.set_xlim(*time_span(measured))

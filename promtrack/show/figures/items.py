@@ -13,7 +13,6 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.rounding import counted
 from promtrack.show.figures.style import days, outlined
 from promtrack.show.findings import going, named_tracks, speed_of
 from promtrack.show.palette import KNOT_MARKERS, MarkColours
@@ -53,11 +52,6 @@ def others_of(measured: Measured, items: list[Item]) -> list[KnotTrack | Front]:
     named = {id(item.track) for item in items}
     tracks: tuple[KnotTrack | Front, ...] = (*measured.motion.knots, *measured.motion.fronts)
     return [track for track in tracks if id(track) not in named]
-
-
-def others_words(others: list[KnotTrack | Front]) -> str:
-    """How many tracks are drawn in grey; empty where there are none."""
-    return f"grey: {counted(len(others), 'more track', 'more tracks')}" if others else ""
 
 
 def key(figure: Figure, measured: Measured, items: list[Item]) -> None:

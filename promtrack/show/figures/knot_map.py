@@ -3,6 +3,7 @@ numbers."""
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import numpy as np
@@ -30,13 +31,10 @@ from promtrack.show.figures.map_view import (
 from promtrack.show.figures.style import (
     PICTURE_INK,
     Theme,
-    clipped,
     date_axis,
     foot,
-    height_note,
     name_y,
     outlined,
-    panel,
     sheet,
 )
 from promtrack.show.findings import (
@@ -50,7 +48,7 @@ from promtrack.show.findings import (
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import way_of
-from promtrack.show.verdict import lights, limb_name
+from promtrack.show.verdict import lights, limb_name, limb_words
 
 SHEET_ASPECT = 13.333 / 7.5
 MOST_ARCS = 6.0
@@ -73,7 +71,7 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     if beyond:
         subtitle += f"; {' and '.join(beyond)} elsewhere"
     figure = sheet(_title(measured), subtitle)
-    axes = panel(figure, 0.065 + 0.5 * (wide - width), 0.145, width, tall)
+    axes = figure.add_axes((0.065 + 0.5 * (wide - width), 0.145, width, tall))
     draw_map(axes, measured, area, int(frames[0]))
     axes.set_xlabel("x (Mm)")
     name_y(axes, "y (Mm)")
@@ -220,7 +218,7 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
     for place, (frame, picture) in enumerate(zip(frames, pictures, strict=True)):
         row, column = divmod(place, COLUMNS)
         left = 0.03 + (wide + 0.0125) * column + 0.5 * (wide - width)
-        axes = panel(figure, left, 0.84 - tall - 0.39 * row, width, tall)
+        axes = figure.add_axes((left, 0.84 - tall - 0.39 * row, width, tall))
         axes.imshow(picture, extent=area.extent, aspect="equal", origin="upper")
         axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
         axes.set_axis_off()
@@ -255,17 +253,18 @@ def _name_knots(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
 def summary(measured: Measured, theme: Theme) -> Figure:
     """Map, heights, the numbers that matter and the three lights, on one slide."""
     name = measured.settings.clip.title or measured.sequence.path.name
-    figure = sheet(heights_title(measured), f"{clipped(name, 40)}. {height_note(measured)}")
+    name = name if len(name) <= 40 else f"{name[:39]}…"
+    figure = sheet(heights_title(measured), f"{name}. Heights above {limb_words(measured)}")
     frames = np.array([moment_of(measured)])
     moves = bool(moving_knots(measured) or leading_front(measured))
     wide = 0.445 if moves else 0.94
     aspect = fitting_aspect(measured, wide * SHEET_ASPECT / 0.525, frames)
     width = aspect * 0.525 / SHEET_ASPECT
-    sky = panel(figure, 0.03 + 0.5 * (wide - width), 0.325, width, 0.525)
+    sky = figure.add_axes((0.03 + 0.5 * (wide - width), 0.325, width, 0.525))
     draw_map(sky, measured, map_of(measured, aspect, frames), int(frames[0]))
     sky.set_axis_off()
     if moves:
-        heights = panel(figure, 0.545, 0.405, 0.42, 0.40)
+        heights = figure.add_axes((0.545, 0.405, 0.42, 0.40))
         draw_heights(heights, measured, items_of(measured, theme.marks), theme)
         date_axis(heights, measured)
     found = lights(measured)
@@ -278,6 +277,6 @@ def summary(measured: Measured, theme: Theme) -> Figure:
         figure.add_artist(Line2D([left, left + 0.215], [0.255, 0.255], color=colour, linewidth=3.0))
         size = 20 if len(number) <= 20 else 16
         figure.text(left, 0.195, number, fontsize=size, fontweight="bold", va="center")
-        figure.text(left, 0.130, clipped(title, 30), va="center", color=theme.quiet)
+        figure.text(left, 0.130, textwrap.shorten(title, 30, placeholder="…"), va="center", color=theme.quiet)
     foot(figure, measured, speeds=moves)
     return figure

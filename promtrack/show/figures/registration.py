@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.dates import date2num
 from matplotlib.figure import Figure
 
 from promtrack.limb.records import to_frame
@@ -15,10 +16,8 @@ from promtrack.show.figures.style import (
     Theme,
     brightness_range,
     date_axis,
-    date_numbers,
     foot,
     name_y,
-    panel,
     plasma,
     sheet,
 )
@@ -46,12 +45,12 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
     still = float(np.ptp(lock.angle_deg[lock.used])) <= 0.01 * float(np.median(lock.angle_err_deg[lock.used]))
     draws = [_draw_centre, _draw_radius] if still else [_draw_centre, _draw_turn, _draw_radius]
     height = 0.26 if still else 0.16
-    _draw_frame(panel(figure, 0.065, 0.45, 0.40, 0.37), measured)
+    _draw_frame(figure.add_axes((0.065, 0.45, 0.40, 0.37)), measured)
     for row, line in enumerate(_words(measured)):
         colour = theme.warning if line.startswith("×") else theme.ink
         figure.text(0.03, 0.335 - LINE_STEP * row, line, va="center", color=colour)
     for row, draw in enumerate(draws):
-        axes = panel(figure, 0.575, 0.84 - height - row * (height + 0.075 + 0.025 * still), 0.39, height)
+        axes = figure.add_axes((0.575, 0.84 - height - row * (height + 0.075 + 0.025 * still), 0.39, height))
         draw(axes, measured, theme)
         _mark_rejected(axes, measured, theme)
         axes.margins(x=0.02, y=0.2)
@@ -156,14 +155,14 @@ def _points(
     marker: str,
     name: str | None = None,
 ) -> None:
-    used, at = measured.lock.used, date_numbers(measured.sequence.times_utc)
+    used, at = measured.lock.used, date2num(measured.sequence.times_utc)
     style: dict[str, Any] = {"color": colour, "markersize": 5, "elinewidth": 1.2, "label": name}
     axes.errorbar(at[used], value[used], error[used], fmt=marker, **style)
 
 
 def _mark_rejected(axes: Axes, measured: Measured, theme: Theme) -> None:
     """A cross at the foot of the axes for each frame left out."""
-    at = date_numbers(measured.sequence.times_utc)[measured.lock.rejected]
+    at = date2num(measured.sequence.times_utc)[measured.lock.rejected]
     style: dict[str, Any] = {
         "color": theme.warning,
         "markersize": 9,

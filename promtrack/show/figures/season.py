@@ -16,7 +16,7 @@ from matplotlib.lines import Line2D
 
 from promtrack.files import atomic_write
 from promtrack.rounding import counted
-from promtrack.show.figures.style import LIGHT, name_y, panel, sheet, themed
+from promtrack.show.figures.style import LIGHT, name_y, sheet, themed
 from promtrack.show.records import Season, SeasonRow, TrialRow
 
 LEAST_SPAN_DAYS = 2.0  # of the date axis
@@ -100,7 +100,7 @@ def draw_trial(rows: Sequence[TrialRow], path: Path) -> None:
         count = sum(row.found for row in rows)
         title = f"{count} of {len(rows)} test features put into these frames were found"
         figure = sheet(title, "Hollow: not found. Right: how far the stated errors hold")
-        left, right = panel(figure, 0.085, 0.145, 0.50, 0.61), panel(figure, 0.665, 0.145, 0.31, 0.61)
+        left, right = figure.add_axes((0.085, 0.145, 0.50, 0.61)), figure.add_axes((0.665, 0.145, 0.31, 0.61))
         handles = _draw_found(left, rows)
         figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.02, 0.875), ncols=len(handles))
         _draw_pulls(right, np.array([(row.measured_km_s - row.speed_km_s) / row.error_km_s for row in rows]))

@@ -24,11 +24,9 @@ from promtrack.show.figures.style import (
     date_axis,
     days,
     foot,
-    height_note,
     name_y,
     note_above,
     outlined,
-    panel,
     plasma,
     sheet,
 )
@@ -37,6 +35,7 @@ from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.report_tables import false_alarm_text
+from promtrack.show.verdict import limb_words
 from promtrack.strip.records import TimeDistance
 
 MOST_SLITS, MOST_RIDGES = 3, 4
@@ -48,12 +47,12 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
     surest = sorted(measured.motion.ridges, key=lambda r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3))
     drawn = {number: [r for r in surest if r.slit == number][:MOST_RIDGES] for number in shown}
     count = sum(map(len, drawn.values()))
-    subtitle = f"Brightness along a path against time. {height_note(measured)}"
+    subtitle = f"Brightness along a path against time. Heights above {limb_words(measured)}"
     figure = sheet(_title(measured, count), subtitle)
     width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
     for place, number in enumerate(shown):
         axes, slit = (
-            panel(figure, 0.065 + place * (width + 0.065), 0.145, width, 0.595),
+            figure.add_axes((0.065 + place * (width + 0.065), 0.145, width, 0.595)),
             measured.motion.slits[number],
         )
         _draw_slit(axes, measured, slit, drawn[number])
@@ -87,7 +86,7 @@ def oscillation(measured: Measured, theme: Theme) -> Figure:
         f"A thread oscillated with a period of {with_error(minutes, swing.period_err_s / 60.0, 'min')}",
         f"Amplitude {amplitude}, {damping}; false alarm {false_alarm}; {path}",
     )
-    left, right = panel(figure, 0.065, 0.145, 0.51, 0.665), panel(figure, 0.665, 0.145, 0.31, 0.665)
+    left, right = figure.add_axes((0.065, 0.145, 0.51, 0.665)), figure.add_axes((0.665, 0.145, 0.31, 0.665))
     colours = theme.marks.knots
     at = days(measured, swing.time_s)
     points: dict[str, Any] = {"fmt": "o", "color": colours[0], "elinewidth": 1.3}
@@ -187,10 +186,10 @@ APART = 0.035  # of the map's width, between numbers on it
 def prominences(measured: Measured, theme: Theme) -> Figure:
     """Map of everything above the limb with extents and greatest heights; below, height against time."""
     named = measured.motion.prominences[:MOST]
-    subtitle = f"{height_note(measured)}. Bands: total error (1 sigma)"
+    subtitle = f"Heights above {limb_words(measured)}. Bands: total error (1 sigma)"
     figure = sheet(_prominences_title(measured), subtitle)
-    _draw_map(panel(figure, 0.065, 0.575, 0.86, 0.245), measured, named)
-    below = panel(figure, 0.065, 0.145, 0.86, 0.275)
+    _draw_map(figure.add_axes((0.065, 0.575, 0.86, 0.245)), measured, named)
+    below = figure.add_axes((0.065, 0.145, 0.86, 0.275))
     _draw_heights(below, measured, named, theme)
     rest = len(measured.motion.prominences) - len(named)
     if rest:

@@ -26,7 +26,7 @@ from matplotlib.ticker import FixedLocator
 from promtrack.rounding import day, span_text
 from promtrack.show.palette import ON_DARK, ON_LIGHT, MarkColours
 from promtrack.show.records import Measured
-from promtrack.show.verdict import PLANE_OF_SKY, limb_words
+from promtrack.show.verdict import PLANE_OF_SKY
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
@@ -149,16 +149,6 @@ def foot(figure: Figure, measured: Measured, *, speeds: bool) -> None:
     figure.text(0.97, 0.028, span_text(times[0], times[-1]), va="center", ha="right", color=quiet)
 
 
-def height_note(measured: Measured) -> str:
-    """Which limb heights are counted from."""
-    return f"Heights above {limb_words(measured)}"
-
-
-def panel(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
-    """Axes at a place given in parts of the sheet."""
-    return figure.add_axes((left, bottom, width, height))
-
-
 def name_y(axes: Axes, words: str) -> None:
     """The name of the y axis, upright above its tick labels: read without turning the head."""
     axes.set_title(words, loc="left", fontsize=LABEL_PT, fontweight="normal")
@@ -167,16 +157,6 @@ def name_y(axes: Axes, words: str) -> None:
 def note_above(axes: Axes, words: str, colour: str) -> None:
     """A short note above the axes on the right, over no data."""
     axes.set_title(words, loc="right", fontsize=TEXT_PT, fontweight="normal", color=colour)
-
-
-def clipped(words: str, most: int) -> str:
-    """At most so many characters, so that a sheet's text stays in its place."""
-    return words if len(words) <= most else words[: most - 1].rstrip() + "…"
-
-
-def date_numbers(times_utc: np.ndarray) -> np.ndarray:
-    """Times as the day numbers of a date axis."""
-    return date2num(times_utc)
 
 
 def days(measured: Measured, time_s: Moments) -> Moments:
