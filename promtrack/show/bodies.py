@@ -228,6 +228,8 @@ def place_number(
     label = _best_place(body, ground, then, size, page, headline=headline)
     if label is None:
         return replace(body, number_s=None), ground
+    for one in then:  # no height's name on a leader
+        ground = mind_line(ground, body.leader(one.view, one.time_s, label), 1.0)
     return replace(body, label=label), take(ground, label, page.unit // 3)
 
 
@@ -340,7 +342,7 @@ def _best_place(
     columns, rows = np.meshgrid(np.array([-8.0, -5.0, 0.0, 5.0, 8.0]), np.array([-5.0, 0.0, 5.0]))
     around = page.unit * np.stack([columns.ravel(), rows.ravel()], axis=1)
     anchors = (path[[0, len(path) // 2, -1], None] + around).reshape(-1, 2)
-    for busy in ((0.0, 0.1), (0.3,), (1.0,))[: 3 if headline else 2]:
+    for busy in ((0.0, 0.1, 0.3), (1.0,)) if headline else ((0.0, 0.1), (0.3,)):
         places = {nearest_free(ground, *size, tuple(a), busy=b) for a in anchors for b in busy}
         found = sorted((one for one in places if one), key=lambda r: (r.top, r.left))
         if found:

@@ -14,6 +14,7 @@ import numpy as np
 
 from promtrack.motion.front_fit import SPEED
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots
+from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 from promtrack.rounding import clock, counted, duration, error_decimals, plain, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
@@ -119,6 +120,18 @@ def top_height(measured: Measured, front: Front) -> Quoted:
     return Quoted(float(front.height_mm[top]), float(error), "Mm")
 
 
+def highest_prominence(measured: Measured) -> tuple[Prominence, str, Quoted] | None:
+    """The prominence that ever stands highest, its height in words ('at least' where it leaves the strips)
+    and as a value; None where nothing stands above the limb."""
+    if not (found := measured.motion.prominences):
+        return None
+    one = max(found, key=lambda p: float(np.nanmax(p.height_mm)))
+    top = int(np.nanargmax(one.height_mm))
+    height, random = float(one.height_mm[top]), float(one.height_err_mm[top])
+    quoted = Quoted(height, float(height_error(measured, height, random)), "Mm")
+    return one, f"{'at least ' if one.leaves_strip else ''}{quoted.text}", quoted
+
+
 def front_model(front: Front) -> FrontFit | None:
     """The model that describes a front; None where all were rejected."""
     return front.best if front.best is not None and front.best.model == front.verdict else None
@@ -197,7 +210,10 @@ def headline(measured: Measured) -> str:
         return f"A leading edge ({name}) {_climb(front)} and {reached}{_beside(knots)}."
     if knot is None:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
-        return f"No motion is significant against scrambled data: {followed} followed."
+        still = f"No motion is significant against scrambled data: {followed} followed."
+        highest = highest_prominence(measured)
+        stands = f"The highest prominence stands {highest[1]} above the limb." if highest else ""
+        return " ".join(filter(None, (still if len(measured.strip) > 1 or not stands else "", stands)))
     height = f"{float(np.mean(knot.height_mm)):.0f} Mm above the limb"
     return f"{_knot_title(measured, knot)}, {height}{_beside(knots[1:])}."
 
@@ -258,6 +274,8 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
     if knot is not None:
         name, when = track_name(measured, knot), time_words(measured, knot.fit.time_s)
         doubt = "; may be confused with its neighbour" if too_fast(measured, knot) else ""
+        other = _fastest(measured)
+        doubt += f"; {track_name(measured, other)} was faster" if other is not knot else ""
         note = f"across the sky, at least; at {when}{doubt}"
         found.append((speed_of(measured, knot), f"speed, {name}", note))
         height = float(knot_path(knot, np.array([knot.fit.time_s]))[0][0])
@@ -266,9 +284,13 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
     found = found[:3]
     found.sort(key=lambda one: ("confused" in one[2], abs(one[0].error / max(abs(one[0].value), 1e-9))))
     numbers = [Number(title, quoted.text, note) for quoted, title, note in found]
+    if len(measured.strip) == 1 and (highest := highest_prominence(measured)):
+        numbers = [Number("greatest height", highest[1], above)]
     used, knots = measured.lock.used, measured.motion.knots
+    if knots:
+        moving = f"{len(moving_knots(measured))} of {len(knots)}"
+        numbers.append(Number("moving knots", moving, "tracks followed"))
     numbers += [
-        Number("moving knots", f"{len(moving_knots(measured))} of {len(knots)}", "tracks followed"),
         Number(
             "frames used",
             f"{int(used.sum())} of {len(used)}",
@@ -279,8 +301,12 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
     return tuple(numbers[:3])
 
 
+def _fastest(measured: Measured) -> KnotTrack:
+    return max(moving_knots(measured), key=lambda one: greatest_speed(measured, one))
+
+
 def _knot_title(measured: Measured, knot: KnotTrack) -> str:
-    fastest = max(moving_knots(measured), key=lambda one: greatest_speed(measured, one)) is knot
+    fastest = _fastest(measured) is knot
     name = track_name(measured, knot)
     doubt = " (perhaps two taken for one)" if too_fast(measured, knot) else ""
     moved = f"{_moved(knot)}{knot_speed_words(measured, knot)}"

@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 
 CELL = 8  # picture px per cell
-BUSY_TONE = 0.12  # tone above the quiet Sun that counts as plasma
+BUSY_TONE = 0.12  # tone above the quiet Sun below which nothing is plasma; it is, if bright for this clip ...
+BUSY_SHAPE = 0.025  # ... or if its tone varies by this (rms) within some 50 px: glow does by half of it
 FREE = 0.02  # of a block may lie over plasma
 
 
@@ -58,9 +59,21 @@ def make_ground(width: int, height: int, inside: Rect, tones: np.ndarray) -> Gro
     """
     size = -(-width // CELL), -(-height // CELL)
     maps = [cv2.resize(tone.astype(np.float32), size, interpolation=cv2.INTER_LINEAR) for tone in tones]
-    around = np.ones((3, 3), np.uint8)
-    plasma = np.array([cv2.dilate((one > BUSY_TONE).astype(np.float32), around) for one in maps])
+    plasma = np.array([cv2.dilate(one, np.ones((3, 3), np.uint8)) for one in _plasma(maps)])
     return Ground(inside, plasma.max(axis=0), np.zeros(size[::-1], np.float32), plasma)
+
+
+def _plasma(tones: list[np.ndarray]) -> list[np.ndarray]:
+    """Where the maps of tone show plasma, 1, and not empty sky or the smooth glow about bright loops, 0.
+
+    Bright for the clip: above the tone that parts its brighter from its darker half best (Otsu 1979, IEEE
+    Trans. Syst. Man Cybern. 9, 62).
+    """
+    codes = np.rint(255.0 * np.array(tones)).astype(np.uint8)
+    bright = cv2.threshold(codes[codes > 0], 0, 255, cv2.THRESH_OTSU)[0] / 255.0 if codes.any() else 1.0
+    shapes = [cv2.GaussianBlur((one - cv2.GaussianBlur(one, (0, 0), 3.0)) ** 2, (0, 0), 2.0) for one in tones]
+    busy = [(t > bright) | (s > BUSY_SHAPE**2) for t, s in zip(tones, shapes, strict=True)]
+    return [(b & (t > BUSY_TONE)).astype(np.float32) for t, b in zip(tones, busy, strict=True)]
 
 
 def take(ground: Ground, rect: Rect, gap: int = 0) -> Ground:

@@ -104,7 +104,9 @@ def find_action(
             if not ranked_fronts(motion):  # an eruption is what matters, a knot is a detail
                 needed += [np.linspace(p.from_deg, p.to_deg, 50) for p in motion.prominences[:1]]
             needed = [one + 360.0 * np.round((np.mean(angle) - np.mean(one)) / 360.0) for one in needed]
-            span = float(np.ptp(np.concatenate(needed))) if needed else 0.0
+            # the headline's body in its prominence; one beside that would make both small
+            at_home = [one for one in needed if one.min() <= np.mean(needed[0]) <= one.max()]
+            span = float(np.ptp(np.concatenate(at_home))) if needed else 0.0
             window = max(window, span if span < WINDOW_DEG else 0.0)
             keep = best_window(angle, weight, (least, window), needed, strip.geometry, plasma.bodies)
         if keep.any():

@@ -45,9 +45,9 @@ def draw_season(season: Season, folder: Path) -> Path:
         heights.set_title("highest prominence of each run (Mm)", fontweight="normal")
         speeds.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
         for axes in (heights, speeds):
-            axes.set_ylim(0.0, 1.15 * axes.get_ylim()[1])
-            if axes.get_legend_handles_labels()[1]:
-                axes.legend(loc="upper left")
+            axes.set_ylim(bottom=0.0)
+            if axes.get_legend_handles_labels()[1]:  # beside the title, clear of all data
+                axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2)
             _date_axis(axes, season)
         figure.suptitle(
             f"{counted(len(rows), 'run', 'runs')}, "

@@ -30,7 +30,7 @@ from promtrack.show.figures.style import (
     plasma,
     sheet,
 )
-from promtrack.show.findings import Quoted, height_error, relative_error, track_name
+from promtrack.show.findings import Quoted, height_error, highest_prominence, relative_error, track_name
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import SAMPLES
@@ -200,13 +200,10 @@ def prominences(measured: Measured, theme: Theme) -> Figure:
 
 def _prominences_title(measured: Measured) -> str:
     found = measured.motion.prominences
-    highest = max(found, key=lambda p: float(np.nanmax(p.height_mm)))
-    top = int(np.nanargmax(highest.height_mm))
-    error = height_error(measured, highest.height_mm[top], highest.height_err_mm[top])
-    reached = with_error(float(highest.height_mm[top]), float(error), "Mm")
-    at_least = "at least " if highest.leaves_strip else ""
-    which = f", the highest, number {highest.prominence}, to" if len(found) > 1 else " reaches"
-    return f"{counted(len(found), 'prominence', 'prominences')}{which} {at_least}{reached}"
+    highest = highest_prominence(measured)
+    assert highest is not None, "the sheet is drawn where something stands"
+    which = f", the highest, number {highest[0].prominence}, to" if len(found) > 1 else " reaches"
+    return f"{counted(len(found), 'prominence', 'prominences')}{which} {highest[1]}"
 
 
 def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> None:
