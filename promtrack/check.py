@@ -12,7 +12,7 @@ from promtrack.limb import inspect_sequence, turned_back
 from promtrack.limb.expected_geometry import expected_sky
 from promtrack.motion.limits import LEAST_STRIPS
 from promtrack.products.folder import refuse_products
-from promtrack.rounding import counted, typeset
+from promtrack.rounding import clock, counted, day, typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.sort_by_time import PAUSE_H, doubt_night, sessions_of
@@ -107,7 +107,7 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
 
 def _what_is_there(sequence: Sequence) -> Iterator[str]:
     rows, columns = sequence.shape
-    first, last = _clock(sequence.times_utc[0]), _clock(sequence.times_utc[-1])
+    first, last = (f"{day(time)} {clock(time)}" for time in sequence.times_utc[[0, -1]])
     when = f"{first} UTC"
     if len(sequence) > 1:
         step_s = np.median(np.diff(sequence.time_s))
@@ -129,7 +129,3 @@ def _what_is_there(sequence: Sequence) -> Iterator[str]:
         yield f"left out: {left_out.file}: {left_out.reason}"
     if len(sequence.unreadable) > 10:
         yield f"left out: {len(sequence.unreadable) - 10} more"
-
-
-def _clock(time: np.datetime64) -> str:
-    return str(np.datetime_as_string(time, unit="s")).replace("T", " ")

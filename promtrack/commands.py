@@ -41,7 +41,7 @@ def run_command(options: argparse.Namespace) -> int:
     settings = settings_for(options, options.input)
     from promtrack.many import run_sessions
     from promtrack.pipeline import run
-    from promtrack.products import default_folder
+    from promtrack.products.folder import default_folder
     from promtrack.products.summary import is_poor, summary_lines
 
     options.out = options.out or default_folder(options.input)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from promtrack.motion.interpretation import lettered
 from promtrack.pipeline import Progress, run
-from promtrack.products import ProductFolder
+from promtrack.products.folder import ProductFolder
 from promtrack.products.summary import summary_lines
 from promtrack.rounding import typeset
 from promtrack.scene import make_scene, observer_settings, scenario, write_scene

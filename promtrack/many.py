@@ -16,7 +16,7 @@ from pathlib import Path
 from promtrack.checks import LEVEL_WORDS, LEVELS
 from promtrack.errors import InputError, PromtrackError
 from promtrack.pipeline import Progress, run, silent
-from promtrack.products import default_folder
+from promtrack.products.folder import default_folder
 from promtrack.season import write_season
 from promtrack.sequence.opening import sessions
 from promtrack.sequence.sort_by_time import session_settings

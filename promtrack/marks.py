@@ -157,35 +157,31 @@ def read_marks(path: Path) -> Marks:
     tree = read_toml(path, remedy="save it again from the page of `promtrack mark`")
     try:
         return _marks(tree)
-    except _Odd as error:
-        raise SettingsError(
-            str(error),
-            where=str(path),
-            remedy="see docs/marks.md, or save it from the page of `promtrack mark`",
-        ) from None
+    except SettingsError as error:
+        raise error.at(str(path)) from None
 
 
-class _Odd(ValueError):
-    """A mark that cannot be read."""
+def _odd(what: str) -> SettingsError:
+    return SettingsError(what, remedy="see docs/marks.md, or save it from the page of `promtrack mark`")
 
 
 def _marks(tree: dict[str, Any]) -> Marks:
     for kind, entries in tree.items():
         if kind not in ("leave_out", "cover", "drop", "no_front", "front", "knot"):
-            raise _Odd(f"[[{kind}]] is no kind of mark")
+            raise _odd(f"[[{kind}]] is no kind of mark")
         if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-            raise _Odd(f"'{kind}' is not written as [[{kind}]]")
+            raise _odd(f"'{kind}' is not written as [[{kind}]]")
     covers: dict[str, list[dict[str, Any]]] = {"sensor": [], "sun": []}
     for entry in tree.get("cover", []):
         if entry.get("in") not in ("sensor", "sun"):
-            raise _Odd('[[cover]] needs in = "sensor" or in = "sun"')
+            raise _odd('[[cover]] needs in = "sensor" or in = "sun"')
         covers[entry["in"]].append({key: value for key, value in entry.items() if key != "in"})
     sensor = tuple(SensorBox(**_numbers("cover", box, SensorBox)) for box in covers["sensor"])
     sun = tuple(SunBox(**_numbers("cover", box, SunBox)) for box in covers["sun"])
     if any(box.left_px >= box.right_px or box.top_px >= box.bottom_px for box in sensor):
-        raise _Odd("left_px and top_px of a [[cover]] need to be below right_px and bottom_px")
+        raise _odd("left_px and top_px of a [[cover]] need to be below right_px and bottom_px")
     if any(box.low_mm >= box.high_mm for box in sun):
-        raise _Odd("low_mm of a [[cover]] needs to be below high_mm")
+        raise _odd("low_mm of a [[cover]] needs to be below high_mm")
     return Marks(
         leave_out=tuple(name for entry in tree.get("leave_out", []) for name in _names(entry)),
         covered_sensor=sensor,
@@ -198,17 +194,17 @@ def _marks(tree: dict[str, Any]) -> Marks:
 
 
 def _only(kind: str, entry: dict[str, Any], keys: Iterable[str]) -> None:
-    """Raises _Odd unless the entry has these keys and no others."""
+    """Raises SettingsError unless the entry has these keys and no others."""
     if set(entry) != set(keys):
         got = ", ".join(entry) or "nothing"
-        raise _Odd(f"[[{kind}]] needs {', '.join(keys)} and nothing else, got {got}")
+        raise _odd(f"[[{kind}]] needs {', '.join(keys)} and nothing else, got {got}")
 
 
 def _names(entry: dict[str, Any]) -> list[str]:
     _only("leave_out", entry, ("frames",))
     names = entry["frames"]
     if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-        raise _Odd('[[leave_out]] needs frames = ["name", ...]')
+        raise _odd('[[leave_out]] needs frames = ["name", ...]')
     return names
 
 
@@ -221,17 +217,17 @@ def _numbers(kind: str, entry: dict[str, Any], record: type) -> dict[str, float]
 def _number(kind: str, key: str, entry: dict[str, Any]) -> float:
     value = entry[key]
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e6:
-        raise _Odd(f"{key} of a [[{kind}]] needs a number, got {value!r}")
+        raise _odd(f"{key} of a [[{kind}]] needs a number, got {value!r}")
     return float(value)
 
 
 def _place(kind: str, entry: Any) -> Place:
     keys = {"time", "angle_deg", "height_mm"}
     if not isinstance(entry, dict) or not keys <= set(entry) <= keys | {"err_mm"}:
-        raise _Odd(f"a point of a [[{kind}]] needs time, angle_deg, height_mm, and may have err_mm")
+        raise _odd(f"a point of a [[{kind}]] needs time, angle_deg, height_mm, and may have err_mm")
     err = _number(kind, "err_mm", entry) if "err_mm" in entry else float("nan")
     if err <= 0.0:
-        raise _Odd(f"err_mm of a [[{kind}]] needs a number above 0, got {err:g}")
+        raise _odd(f"err_mm of a [[{kind}]] needs a number above 0, got {err:g}")
     time = _time(kind, entry["time"])
     return Place(time, _number(kind, "angle_deg", entry), _number(kind, "height_mm", entry), err)
 
@@ -245,7 +241,7 @@ def _time(kind: str, value: Any) -> np.datetime64:
         if moment.tzinfo is not None:
             moment = moment.astimezone(UTC).replace(tzinfo=None)
     except (ValueError, OverflowError):
-        raise _Odd(
+        raise _odd(
             f"time of a [[{kind}]] cannot be read: {value!r}; write it as 2026-05-17T09:30:00Z"
         ) from None
     return np.datetime64(moment, "us")
@@ -254,5 +250,5 @@ def _time(kind: str, value: Any) -> np.datetime64:
 def _course(kind: str, entry: dict[str, Any]) -> tuple[Place, ...]:
     _only(kind, entry, ("points",))
     if not isinstance(entry["points"], list):
-        raise _Odd(f"[[{kind}]] needs points = [...]")
+        raise _odd(f"[[{kind}]] needs points = [...]")
     return tuple(sorted((_place(kind, point) for point in entry["points"]), key=lambda one: one.time_utc))

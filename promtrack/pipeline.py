@@ -18,8 +18,15 @@ from promtrack.errors import InputError, PromtrackError, SettingsError, command_
 from promtrack.files import atomic_write
 from promtrack.limb import turned_back
 from promtrack.marks import find_marks, read_marks
-from promtrack.products import ProductFolder, default_folder, read_summary
-from promtrack.products.folder import alone, fingerprint_of, journal, refuse_products
+from promtrack.products.folder import (
+    ProductFolder,
+    alone,
+    default_folder,
+    fingerprint_of,
+    journal,
+    refuse_products,
+)
+from promtrack.products.summary import read_summary
 from promtrack.sequence import open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.calibrate import mend_hot_pixels

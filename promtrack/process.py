@@ -7,7 +7,6 @@ No function of the library changes any of them; a program that calls the library
 from __future__ import annotations
 
 import codecs
-import contextlib
 import ctypes
 import io
 import os
@@ -78,7 +77,7 @@ def _one_heap() -> None:
     more than filling it: here it is taken from the heap, which gives back what is idle beyond `MOST_IDLE`.
     """
     if sys.platform == "linux":
-        with contextlib.suppress(AttributeError):  # another C library than GNU's
+        with suppress(AttributeError):  # another C library than GNU's
             mallopt = ctypes.CDLL(None).mallopt
             mallopt(_M_ARENA_MAX, 1)
             mallopt(_M_MMAP_THRESHOLD, LARGEST_KEPT)
@@ -111,7 +110,7 @@ def _report_bug(kind: type[BaseException], error: BaseException, trace: object) 
         _write("promtrack: there is not enough memory; close other programs, or crop the frames")
         return
     place = ""
-    with contextlib.suppress(OSError):  # not in the working folder, which may be the input's
+    with suppress(OSError):  # not in the working folder, which may be the input's
         with tempfile.NamedTemporaryFile(
             "w",
             prefix="promtrack-fault-",
@@ -127,7 +126,7 @@ def _report_bug(kind: type[BaseException], error: BaseException, trace: object) 
 
 
 def _write(text: str) -> None:
-    with contextlib.suppress(OSError, ValueError):  # the stream may be closed
+    with suppress(OSError, ValueError):  # the stream may be closed
         print(text, file=sys.stderr)
 
 
@@ -181,7 +180,7 @@ class Progress:
             elif self.live and now - shown[0] > 0.1:
                 shown[0] = now
                 left = _left(now - begun, done, total)
-                self._write(f"{label} {_bar(done / total)} {done}/{total}{left}", end="")
+                self._write(f"{label} [{'=' * round(24 * done / total):24}] {done}/{total}{left}", end="")
 
         return advance
 
@@ -191,11 +190,6 @@ class Progress:
         with suppress(OSError, ValueError):  # nobody reads it any more: no reason to end the run
             self.stream.write(padded + end)
             self.stream.flush()
-
-
-def _bar(part: float, width: int = 24) -> str:
-    full = round(part * width)
-    return "[" + "=" * full + " " * (width - full) + "]"
 
 
 def _left(elapsed: float, done: int, total: int) -> str:

@@ -15,8 +15,8 @@ from typing import Any
 from promtrack.checks import LEVELS
 from promtrack.errors import InputError, unwritable
 from promtrack.files import relative_path
-from promtrack.products import ProductFolder, read_summary
-from promtrack.products.folder import PRODUCTS, holds_run
+from promtrack.products.folder import PRODUCTS, ProductFolder, holds_run
+from promtrack.products.summary import read_summary
 from promtrack.products.tables import write_records
 from promtrack.rounding import counted
 from promtrack.show.records import Eruption, Season, SeasonRow
@@ -88,7 +88,8 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
     for _, row, fronts in sorted(runs, key=lambda run: (bool(run[1].report), run[0]), reverse=True):
         kinds = (row.recording, (row.first_time, row.last_time, row.frames_read))
         others = [other for kind in kinds for other in alike.setdefault(kind, [])]
-        newer = next((other for other in others if _share_time(row, other)), None)
+        # runs of one recording that overlap in time: one may be of a part of it
+        newer = next((o for o in others if row.first_utc <= o.last_utc and o.first_utc <= row.last_utc), None)
         if newer is None:
             once.append((row, fronts))
             for kind in kinds:
@@ -101,11 +102,6 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
     in_order = sorted(once, key=lambda run: (run[0].first_time, run[0].folder))
     eruptions = [eruption for _, fronts in in_order for eruption in fronts]
     return Season(tuple(row for row, _ in in_order), tuple(eruptions), tuple(left_out))
-
-
-def _share_time(one: SeasonRow, other: SeasonRow) -> bool:
-    """Whether two runs of one recording overlap in time: one may be of a part of it."""
-    return bool(one.first_utc <= other.last_utc and other.first_utc <= one.last_utc)
 
 
 def _run_folders(top: Path) -> Iterator[Path]:

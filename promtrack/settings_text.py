@@ -82,7 +82,6 @@ def _key(item: Any) -> str:
 
 
 def _all_settings() -> dict[str, tuple[str, Any, Any]]:
-    """Key to section, field and type."""
     found: dict[str, tuple[str, Any, Any]] = {}
     for section in fields(Settings):
         kind: Any = getattr(Settings(), section.name)

@@ -26,20 +26,11 @@ from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.by_hand import passes, with_marks
 from promtrack.motion.motion_checks import TURN, Sensor
 from promtrack.motion.records import Motion
-from promtrack.products import (
-    ProductFolder,
-    finish_strip,
-    read_lock,
-    read_motion,
-    read_strip,
-    strip_header,
-    write_lock,
-    write_motion,
-    write_summary,
-)
-from promtrack.products.folder import stamp_of
-from promtrack.products.strips import check_space
-from promtrack.products.summary import Verdict
+from promtrack.products.folder import ProductFolder, stamp_of
+from promtrack.products.motion_tables import read_motion, write_motion
+from promtrack.products.strips import check_space, finish_strip, read_strip, strip_header
+from promtrack.products.summary import Verdict, write_summary
+from promtrack.products.tables import read_lock, write_lock
 from promtrack.sequence import Sequence
 from promtrack.sequence.sort_by_time import night
 from promtrack.settings import Settings
@@ -251,6 +242,9 @@ def _do_strip(job: Job, progress: Advance) -> list[Path]:
     )
     _check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
+    hidden_px = job.marks.hidden_px(job.sequence.shape)
+    if hidden_px is not None and job.sequence.turned is not None:  # frames lie in both orientations
+        hidden_px = hidden_px | hidden_px[::-1, ::-1]
     with atomic_write(job.folder["strip"]) as part:
         strip = unwrap(
             job.joined,
@@ -259,21 +253,13 @@ def _do_strip(job: Job, progress: Advance) -> list[Path]:
             geometry,
             path=part,
             header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about, __version__),
-            hidden_px=_hidden_px(job),
+            hidden_px=hidden_px,
             hidden=job.marks.hidden(geometry),
             progress=progress,
         )
         finish_strip(part, strip, job.joined, job.lock, about)
     job.strip = strip
     return [job.folder["strip"]]
-
-
-def _hidden_px(job: Job) -> np.ndarray | None:
-    """What is covered on the sensor; where frames were turned back, in both orientations."""
-    hidden = job.marks.hidden_px(job.sequence.shape)
-    if hidden is None or job.sequence.turned is None:
-        return hidden
-    return hidden | hidden[::-1, ::-1]
 
 
 def _do_motion(job: Job, progress: Advance) -> list[Path]:

@@ -18,7 +18,7 @@ from promtrack.errors import InputError
 from promtrack.limb.records import to_frame
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.pipeline import Job, load_run, measure
-from promtrack.products import ProductFolder
+from promtrack.products.folder import ProductFolder
 from promtrack.products.tables import write_records
 from promtrack.rounding import counted
 from promtrack.scene.content import FWHM_SIGMA
@@ -193,7 +193,6 @@ def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
 
 
 def _add_spot(light: np.ndarray, x: float, y: float, sigma_px: float, peak: float) -> None:
-    """Add a Gaussian spot to a picture, in place."""
     reach = int(4 * sigma_px) + 1
     top, left = max(int(y) - reach, 0), max(int(x) - reach, 0)
     part = light[top : max(int(y) + reach + 1, 0), left : max(int(x) + reach + 1, 0)]
@@ -246,7 +245,6 @@ def _follows(track: KnotTrack | Front, body: Injected, limb_mm: float) -> bool:
 
 
 def _lines(rows: list[TrialRow]) -> list[str]:
-    """What was found, in sentences."""
     lines = []
     for kind, sigma in itertools.product(("knot", "front"), BRIGHTNESS):
         own = [r for r in rows if r.kind == kind and r.brightness_sigma == sigma]

@@ -91,15 +91,11 @@ def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = N
     disc, beyond = burnt[height_px < -5.0], burnt[height_px > 10.0]
     return Look(
         place,
-        arc_deg=_degrees(len(seen)),
+        arc_deg=0.5 * len(seen),
         sharpness=float(np.median(fall / np.maximum(step, 1e-6))) if len(seen) else np.nan,
         disc_clipped=float(disc.mean()) if len(disc) else np.nan,
         beyond_clipped=float(beyond.mean()) if len(beyond) else np.nan,
     )
-
-
-def _degrees(rays: int) -> float:
-    return float(rays * (RAYS_DEG[1] - RAYS_DEG[0]))
 
 
 @dataclass(slots=True)
@@ -259,7 +255,7 @@ def _drift(seen: Iterable[Seen], shape: tuple[int, ...], least_arc_deg: float) -
     radius = float(np.median([place.radius_px for _, place in good]))
     for minute in range(241):
         place = Place(x[-1] + vx * minute, y[-1] + vy * minute, radius)
-        if _degrees(int(visible_angles(place, shape, RAYS_DEG).sum())) < least_arc_deg:
+        if 0.5 * visible_angles(place, shape, RAYS_DEG).sum() < least_arc_deg:
             return _Drift(float(np.hypot(vx, vy)), where, float(minute))
     return _Drift(float(np.hypot(vx, vy)), where, np.inf)
 

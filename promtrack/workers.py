@@ -96,12 +96,8 @@ def _free_bytes(
 def _groups(root: Path, own: Path) -> list[Path]:
     """Folders of the control groups (version 2) that hold this process, its own first."""
     try:
-        path = next(
-            (line[3:].strip("/") for line in own.read_text().splitlines() if line.startswith("0::")), None
-        )
-    except OSError:
-        return []
-    if path is None:
+        path = next(line[3:].strip("/") for line in own.read_text().splitlines() if line.startswith("0::"))
+    except (OSError, StopIteration):
         return []
     parts = Path(path).parts
     return [root.joinpath(*parts[:n]) for n in range(len(parts), -1, -1)]

@@ -16,7 +16,7 @@ import tifffile
 from promtrack.checks import Check
 from promtrack.pipeline import Job, run, run_stage
 from promtrack.process import show
-from promtrack.products import read_summary
+from promtrack.products.summary import read_summary
 from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_OPTIONS, QUICK_SETTINGS
 from tests.messy import bound, command, contents, frames_in, refused, some_of

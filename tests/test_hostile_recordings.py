@@ -10,8 +10,7 @@ import pytest
 
 from promtrack.motion.motion_checks import TURN
 from promtrack.pipeline import Job, run
-from promtrack.products import read_summary
-from promtrack.products.summary import is_poor, summary_lines
+from promtrack.products.summary import is_poor, read_summary, summary_lines
 from promtrack.scene import make_scene, write_scene
 from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_SETTINGS, SMALL

@@ -12,8 +12,10 @@ import time
 
 import pytest
 
-from promtrack.products import ProductFolder, read_lock, read_strip, read_summary
-from promtrack.products.folder import PRODUCTS
+from promtrack.products.folder import PRODUCTS, ProductFolder
+from promtrack.products.strips import read_strip
+from promtrack.products.summary import read_summary
+from promtrack.products.tables import read_lock
 from tests.conftest import QUICK_OPTIONS
 
 # 20 rounds of 10 stops, 200 in all, take a quarter of an hour: PROMTRACK_ROUNDS says how many of them this

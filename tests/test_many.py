@@ -11,7 +11,8 @@ import promtrack
 from promtrack.cli import main
 from promtrack.errors import InputError
 from promtrack.many import _folders, run_many
-from promtrack.products import ProductFolder, read_summary
+from promtrack.products.folder import ProductFolder
+from promtrack.products.summary import read_summary
 from promtrack.sequence import open_sequence
 from promtrack.sequence.opening import sessions
 from promtrack.sequence.sort_by_time import refuse_several, sessions_of

@@ -104,7 +104,6 @@ def _points(kept: list[FrameMeasure]) -> Check:
 
 
 def _both(name: str, words: str, level: str = "poor") -> list[Check]:
-    """What lock and scale have in common."""
     return [Check(subject, name, level, words) for subject in ("lock", "scale")]
 
 

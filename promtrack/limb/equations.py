@@ -177,7 +177,6 @@ class Equations:
         return np.einsum("maj,mj->am", self.axes[observed.frame], observed.unit)[::-1]
 
     def _stated_rows(self, rows: Rows) -> None:
-        """Rows for what is known beforehand."""
         known, u, one = self.known, self.unknown, np.ones(1)
         rows.add([u.bias], [one], np.zeros(1), max(known.edge_bias_px, 1e-4))
         if known.radius_px is not None:

@@ -105,7 +105,6 @@ def _logarithm(image: np.ndarray) -> np.ndarray:
 
 
 def _what_instead(small: SmallFrame) -> str:
-    """Why there is no limb."""
     dark, middle, bright = np.percentile(small.image, (5, 50, 95)) / small.full_scale
     low, high = float(small.image.min()), float(small.image.max())
     if high <= 0:

@@ -96,7 +96,13 @@ def measure(
             shifts = block_shifts(others, laid)
             along, across = usual_shift(shifts)
         # how much better the blocks fit here than where the circle puts the frame, and how far that is
-        better = _better(shifts, tries[0].shifts) if tries else 0.0
+        better = 0.0
+        if tries:
+            first = tries[0].shifts
+            _, here, there = np.intersect1d(shifts.theta_deg, first.theta_deg, return_indices=True)
+            ratio = np.maximum(first.misfit[there], 1e-9) / np.maximum(shifts.misfit[here], 1e-9)
+            # a block holds five independent pieces of texture, which is alike over some 10 px
+            better = 5 * float(np.log(ratio).sum())
         tries.append(_Try(better - 0.5 * (FAR_SIGMA * far_px / reach_px) ** 2, moved, laid, shifts))
     best = max(tries, key=lambda one: one.likelihood)
     moved, laid = best.place, best.zone
@@ -113,20 +119,10 @@ def measure(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Try:
-    """A place tried for a frame."""
-
     likelihood: float  # logarithm
     place: Place
     zone: Zone
     shifts: BlockShifts
-
-
-def _better(shifts: BlockShifts, others: BlockShifts) -> float:
-    """Log-likelihood of the fit of blocks over that of the same blocks laid elsewhere."""
-    _, mine, theirs = np.intersect1d(shifts.theta_deg, others.theta_deg, return_indices=True)
-    ratio = np.maximum(others.misfit[theirs], 1e-9) / np.maximum(shifts.misfit[mine], 1e-9)
-    # a block holds five independent pieces of texture, which is alike over some 10 px
-    return 5 * float(np.log(ratio).sum())
 
 
 def _laid(place: Place, grid: Grid, zone: Zone, along_px: float, across_px: float, *, turning: bool) -> Place:

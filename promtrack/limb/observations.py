@@ -169,7 +169,6 @@ def by_frame(frame: np.ndarray, count: int) -> list[slice]:
 
 
 def _ordered(observed: Observed) -> Observed:
-    """In order of frame and place along the limb."""
     order = np.lexsort([observed.at_px, observed.frame])
     return Observed(*(getattr(observed, name)[order] for name in Observed.__dataclass_fields__))
 

@@ -68,8 +68,6 @@ def rotation_check(
 
 @dataclass(frozen=True, slots=True)
 class _Rate:
-    """Rate of the shifts of frames some steps apart."""
-
     px_s: float
     err_px_s: float
     apart_s: float

@@ -297,7 +297,6 @@ def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms:
 
 
 def _solution(solved: Solved) -> Solution:
-    """Places and errors."""
     e, u, x = solved.equations, solved.equations.unknown, solved.x
     across, along, common = _errors(solved)
     unit = np.zeros(u.size)

@@ -220,7 +220,6 @@ def _prominence_px(sequence: Sequence, lock: LimbLock) -> float:
 
 
 def _some(indices: np.ndarray) -> list[int]:
-    """A few frames spread over the recording."""
     return indices[spread_over(len(indices), FEW)].tolist()
 
 

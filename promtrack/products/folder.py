@@ -264,7 +264,6 @@ class ProductFolder:
                     part.unlink()
 
     def _clear(self) -> None:
-        """Remove what all stages made."""
         for file in [file for stage in self._stages() for file in self.files_of(stage)]:
             with suppress(OSError):
                 file.unlink()

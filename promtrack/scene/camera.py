@@ -195,7 +195,6 @@ def cloud_veil(spec: SceneSpec, index: int) -> np.ndarray | None:
 
 
 def _banks(spec: SceneSpec, time_s: float) -> np.ndarray:
-    """Transmission (rows, columns) of the banks with an edge."""
     clear = np.ones(spec.shape, dtype=np.float32)
     y, x = np.mgrid[0 : spec.shape[0], 0 : spec.shape[1]].astype(np.float32)
     for bank in spec.cloud_banks:
@@ -254,7 +253,6 @@ def _smeared(light: np.ndarray, dx: float, dy: float) -> np.ndarray:
 
 
 def _aircraft(spec: SceneSpec, rng: np.random.Generator) -> np.ndarray:
-    """Transmission of an airliner's silhouette with its exhaust."""
     length = 0.32 * min(spec.shape)
     turn = rng.uniform(0, 2 * np.pi)
     middle = np.array([rng.uniform(0.35, 0.65) * side for side in spec.shape[::-1]])

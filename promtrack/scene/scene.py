@@ -215,10 +215,7 @@ def view_of(spec: SceneSpec, pointing: camera.Pointing) -> View:
     if inside or high_rad - low_rad > 5.0:  # from within the frame its border is seen all round
         low_rad, high_rad = -math.pi, math.pi
     box = float(x.min()), float(y.min()), float(x.max()), float(y.max())
-    return View(low_rad, high_rad, max(high, 15.0), box, _oversampling(spec, low_rad, high_rad))
-
-
-def _oversampling(spec: SceneSpec, low_rad: float, high_rad: float) -> float:
-    """Strip samples in a pixel: 2, less where the strip would pass some 6 million samples."""
+    # strip samples in a pixel: 2, less where the strip would pass some 6 million samples
     samples = (high_rad - low_rad) * spec.radius_px * min(300.0 / spec.mm_per_px, max(spec.shape))
-    return float(np.clip(math.sqrt(6e6 / samples), 1.25, 2.0))
+    fine = float(np.clip(math.sqrt(6e6 / samples), 1.25, 2.0))
+    return View(low_rad, high_rad, max(high, 15.0), box, fine)

@@ -72,8 +72,6 @@ _BROKEN = (
 
 @dataclass(frozen=True, slots=True)
 class _Unit:
-    """The unit that holds the picture."""
-
     cards: dict[str, object]  # values of the keywords that are used
     start: int  # offset of the header
     data: int  # offset of the data
@@ -141,7 +139,11 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     )
     if found.count == 1:
         return [found]
-    since_s = _time_axis_s(cards, planes) if in_time else np.full(planes, np.nan)
+    since_s = np.full(planes, np.nan)
+    if in_time:  # seconds along the third axis; nan where it has no step
+        unit_s = {"min": 60.0, "h": 3600.0, "d": 86400.0}.get(text(cards, "CUNIT3"), 1.0)
+        along = np.arange(1, planes + 1) - number(cards, "CRPIX3", default=1.0)
+        since_s = unit_s * (number(cards, "CRVAL3", default=0.0) + along * number(cards, "CDELT3", "CD3_3"))
     return numbered(found, take, [replace(stamps, since_start_s=since) for since in since_s.tolist()])
 
 
@@ -214,13 +216,6 @@ def _pattern(cards: dict[str, object]) -> str:
     square = np.array(list(pattern)).reshape(2, 2)
     shift = [int(number(cards, name, default=0.0)) % 2 for name in ("YBAYROFF", "XBAYROFF")]
     return "".join(np.roll(square, shift, axis=(0, 1)).ravel())
-
-
-def _time_axis_s(cards: dict[str, object], planes: int) -> np.ndarray:
-    """(planes,) seconds along the third axis; nan where it has no step."""
-    unit = {"min": 60.0, "h": 3600.0, "d": 86400.0}.get(text(cards, "CUNIT3"), 1.0)
-    along = np.arange(1, planes + 1) - number(cards, "CRPIX3", default=1.0)
-    return unit * (number(cards, "CRVAL3", default=0.0) + along * number(cards, "CDELT3", "CD3_3"))
 
 
 def _plane(path: Path, unit: _Unit, dtype: np.dtype, shape: tuple[int, int], plane: int) -> np.ndarray:

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from promtrack.errors import InputError
+from promtrack.rounding import counted
 from promtrack.sequence.bursts import with_exposure_classes
 from promtrack.sequence.calibrate import Calibration, calibrated, load_calibration
 from promtrack.sequence.fits_header import line_of_light, solar_headers
@@ -56,6 +57,12 @@ def open_sequence(
             where=str(path),
             remedy="give the folder or film of a whole recording",
         )
+    ignored = (
+        [f"{counted(len(others), 'other file', 'other files')} ignored (not images): {others[0]}"]
+        if others
+        else []
+    )
+    ignored = [note + ", ..." * (len(others) > 1) for note in ignored]
     samples, plan = _samples(frames, str(path))
     calibration = load_calibration(camera, frames[0].shape, plan)
     full = full_scale(samples, frames[0])
@@ -72,7 +79,7 @@ def open_sequence(
         time_report=ordered.report,
         unreadable=tuple(left_out),
         header=headers[0],
-        notes=(*_others(others), *ordered.notes, *_notes(frames, plan, calibration, samples)),
+        notes=(*ignored, *ordered.notes, *_notes(frames, plan, calibration, samples)),
         headers=headers if any(headers) else (),
         exposures_s=exposures,
         line=line_of_light(frames[0].stamps.fits),
@@ -87,7 +94,6 @@ def sessions(source: Path, settings: Settings | None = None) -> list[Session]:
 
 
 def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
-    """The frames of the commonest size and depth, and the others."""
     sizes = Counter((frame.shape, frame.kind) for frame in frames)
     (usual, count), *others = sizes.most_common()
     if others and 2 * count <= len(frames):
@@ -143,14 +149,6 @@ def _reader(
         return shown if calibration is None else calibrated(shown, calibration, full)
 
     return read
-
-
-def _others(names: list[str]) -> tuple[str, ...]:
-    """What else lies in the folder."""
-    if not names:
-        return ()
-    count = f"{len(names)} other files" if len(names) > 1 else "1 other file"
-    return (f"{count} ignored (not images): {names[0]}" + ", ..." * (len(names) > 1),)
 
 
 def _notes(

@@ -123,26 +123,15 @@ def _built(found: re.Match[str], *, decimals: bool = True) -> Stamp | None:
     if not decimals and not parts.get("millis"):
         fraction = ""
     zone = (parts.get("zone") or "").strip("_ ").upper()
-    clock = (
-        hour,
-        int(parts.get("minute") or 0),
-        int(parts.get("second") or 0),
-        int(fraction.ljust(6, "0")[:6] or 0),
-    )
-    stamp = _stamp(int(parts["year"]), int(parts["month"]), int(parts["day"]), *clock)
-    return stamp and Stamp(stamp.written, _zone(zone), zone.lower() if zone in ("TAI", "TT") else "utc")
-
-
-def _stamp(
-    year: int, month: int, day: int, hour: int = 0, minute: int = 0, second: int = 0, micros: int = 0
-) -> Stamp | None:
-    """A stamp from numbers, or None where they are no time."""
-    leap = second == 60  # as UTC allows it
+    second = int(parts.get("second") or 0)
+    clock = hour, int(parts.get("minute") or 0), 59 if second == 60 else second  # as UTC allows it
+    day = int(parts["year"]), int(parts["month"]), int(parts["day"])
     try:
-        written = datetime(year, month, day, hour, minute, 59 if leap else second, micros)
-        return Stamp(written + timedelta(seconds=1 if leap else 0))
-    except (ValueError, OverflowError):
+        written = datetime(*day, *clock, int(fraction.ljust(6, "0")[:6] or 0))
+        written += timedelta(seconds=second == 60)
+    except (ValueError, OverflowError):  # these numbers are no time
         return None
+    return Stamp(written, _zone(zone), zone.lower() if zone in ("TAI", "TT") else "utc")
 
 
 def _zone(text: str) -> timezone | None:

@@ -54,8 +54,6 @@ class FrameTimes:
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """What every source is asked about."""
-
     frames: list[Found]
     settings: TimesSettings
     zone: tzinfo

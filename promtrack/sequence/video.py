@@ -69,8 +69,6 @@ _CREATED = re.compile(r"creation_time\s*: (\S+)")
 
 @dataclass(frozen=True, slots=True)
 class _Film:
-    """What one file holds."""
-
     path: Path
     stream: int
     rows: int  # as ffmpeg hands them out, turned by the display matrix
@@ -234,7 +232,6 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
 
 
 def _listened(command: list[str], path: Path) -> tuple[str, str]:
-    """What ffmpeg prints: standard output, standard error."""
     try:
         done = subprocess.run(
             command, capture_output=True, timeout=_PROBE_S, check=False, stdin=subprocess.DEVNULL
@@ -281,8 +278,6 @@ _EPOCH = np.datetime64("0001-01-01", "us")
 
 @dataclass(frozen=True, slots=True)
 class _Capture:
-    """What the header says."""
-
     colour: str
     shape: tuple[int, ...]  # of a frame: rows, columns, and 3 where it is in colour
     bits: int

@@ -206,7 +206,6 @@ def _height_range(
 
 
 def _longest_run(seen: np.ndarray) -> tuple[int, int]:
-    """First and last index of the longest run of True."""
     starts, ends = np.flatnonzero(np.diff(seen, prepend=False, append=False)).reshape(-1, 2).T
     best = int(np.argmax(ends - starts))
     return int(starts[best]), int(ends[best]) - 1

@@ -231,7 +231,6 @@ def _filled(coefficients: np.ndarray) -> np.ndarray:
 
 
 def _biweight(sigmas: np.ndarray) -> np.ndarray:
-    """Tukey's weights of residuals given in sigma."""
     return np.square(np.maximum(1.0 - np.square(sigmas / np.float32(TUKEY)), np.float32(0.0)))
 
 

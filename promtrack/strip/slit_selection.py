@@ -204,7 +204,6 @@ def _same(a: _Segment, b: _Segment) -> bool:
 
 
 def _text(segment: _Segment, geometry: StripGeometry) -> str:
-    """The path as its text; cells back to degrees and Mm."""
     cell_deg = KNOT_MM / geometry.mm_per_column(0.0) * geometry.deg_per_column
     ends = segment.start, segment.end
     a, b = (geometry.from_deg + (end.real + 0.5) * cell_deg for end in ends)

@@ -168,7 +168,6 @@ def unwrap(
 
 
 def _batches(strips: Iterable[np.ndarray], size: int) -> Iterator[list[np.ndarray]]:
-    """The strips in lists of `size`, at least one, the last shorter."""
     waiting = iter(strips)
     while batch := list(islice(waiting, max(size, 1))):
         yield batch
@@ -206,7 +205,6 @@ def _sharpened(frame: np.ndarray, first: int, last: int) -> np.ndarray:
 
 
 def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """The image at places (x, y); nan beyond its border."""
     border: dict[str, Any] = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": np.nan}
     return cv2.remap(image, places, None, cv2.INTER_LINEAR, **border)  # type: ignore[call-overload]
 

@@ -81,7 +81,10 @@ def fit_drift(
             f"the Sun moved only {speed * np.ptp(time):.1f} px, too little to tell a direction",
             remedy="switch the drive off and record until the Sun has crossed a good part of the frame",
         )
-    rate, rate_err = _sky_rate(view)
+    place = sky_place(np.array([view.time_utc]), site=SiteSettings())
+    sky_rate = SIDEREAL_ARCSEC_S - float(place.ra_rate_arcsec_s[0])
+    rate = sky_rate * float(np.cos(np.deg2rad(place.declination_deg[0])))  # arcsec/s
+    rate_err = float(np.hypot(1e-4, _squeeze(view) / 2.0))  # relative, what refraction leaves
     west = float(np.rad2deg(np.arctan2(-line.velocity[0], -line.velocity[1])))  # y points down
     direction = line.velocity / speed
     mirrored = _mirrored(line, direction, nudge) if nudge else None
@@ -214,7 +217,6 @@ def _nudge_span(residual: np.ndarray) -> tuple[int, int]:
 
 
 def _mirrored(line: _Line, direction: np.ndarray, nudge: str) -> bool:
-    """Is the picture mirrored, by the jump of the nudge."""
     # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y
     # pointing down.
     across = float(line.jump @ np.array([direction[1], -direction[0]]))
@@ -225,13 +227,6 @@ def _mirrored(line: _Line, direction: np.ndarray, nudge: str) -> bool:
         )
     # The telescope went north, so the Sun went south in the sky: in an unmirrored picture against that arrow.
     return (across > 0) == (nudge == "north")
-
-
-def _sky_rate(view: SolarView) -> tuple[float, float]:
-    """How fast the Sun drifts [arcsec/s], and the relative error that refraction leaves."""
-    place = sky_place(np.array([view.time_utc]), site=SiteSettings())
-    rate = (SIDEREAL_ARCSEC_S - place.ra_rate_arcsec_s[0]) * np.cos(np.deg2rad(place.declination_deg[0]))
-    return float(rate), float(np.hypot(1e-4, _squeeze(view) / 2.0))
 
 
 def _squeeze(view: SolarView) -> float:

@@ -82,8 +82,6 @@ class Circumstances(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Candidate:
-    """One source's idea of the scale."""
-
     source: str
     arcsec_per_px: float
     error: float  # relative, 1 sigma
@@ -249,21 +247,18 @@ def _likely_cause(ratio: float, source: str) -> str:
             "given": "the scale was measured with another focus or camera position",
             "header": "the header's scale is nominal, or belongs to another instrument setting",
         }[source]
-    elif source == "optics" and ratio > 1.0:
-        enlarged = _binning(whole, factor, "the frames were enlarged, or the pixel is smaller than stated")
-        cause = f"the focal length is {factor:.3g} times the one stated (an extender not counted){enlarged}"
     elif source == "optics":
-        binned = _binning(whole, factor, "the camera or the software binned the pixels")
-        cause = f"the focal length is {factor:.3g} times shorter than stated (a reducer not counted){binned}"
+        than = "the one stated (an extender" if ratio > 1.0 else "shorter than stated (a reducer"
+        cause = f"the focal length is {factor:.3g} times {than} not counted)"
+        if whole >= 2 and abs(factor / whole - 1.0) < 0.06:
+            binned = "the camera or the software binned the pixels"
+            enlarged = "the frames were enlarged, or the pixel is smaller than stated"
+            cause += f", or {enlarged if ratio > 1.0 else binned}"
     else:
         cause = f"other optics or binning, off by {factor:.3g}, or something else was taken for the limb"
     return (
         f"Likely cause: {cause}. The scale of {'limb.radius_px' if source == 'limb' else 'the limb'} is used."
     )
-
-
-def _binning(whole: int, factor: float, cause: str) -> str:
-    return f", or {cause}" if whole >= 2 and abs(factor / whole - 1.0) < 0.06 else ""
 
 
 def _sentence(text: str) -> str:

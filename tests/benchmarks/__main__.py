@@ -26,7 +26,10 @@ import cv2
 import numpy as np
 
 from promtrack.pipeline import Job
-from promtrack.products import ProductFolder, read_lock, read_motion, read_strip
+from promtrack.products.folder import ProductFolder
+from promtrack.products.motion_tables import read_motion
+from promtrack.products.strips import read_strip
+from promtrack.products.tables import read_lock
 from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene
 from promtrack.scene.judge import judge
 from promtrack.sequence import open_sequence

@@ -54,7 +54,7 @@ def main() -> None:
     set_switches()  # before the numerical libraries are loaded
     from promtrack import stages
     from promtrack.pipeline import Job
-    from promtrack.products import ProductFolder
+    from promtrack.products.folder import ProductFolder
     from promtrack.sequence import open_sequence
     from promtrack.settings import Settings
     from tests.benchmarks.process import children_cpu_s

@@ -12,19 +12,11 @@ from astropy.table import QTable
 from promtrack.checks import Check
 from promtrack.errors import InputError
 from promtrack.motion.prominences import Prominence
-from promtrack.products import (
-    ProductFolder,
-    finish_strip,
-    read_lock,
-    read_motion,
-    read_strip,
-    read_summary,
-    strip_header,
-    write_lock,
-    write_motion,
-    write_summary,
-)
-from promtrack.products.summary import motion_lines
+from promtrack.products.folder import ProductFolder
+from promtrack.products.motion_tables import read_motion, write_motion
+from promtrack.products.strips import finish_strip, read_strip, strip_header
+from promtrack.products.summary import motion_lines, read_summary, write_summary
+from promtrack.products.tables import read_lock, write_lock
 from promtrack.strip.store import StripWriter, in_steps, packed
 from promtrack.sun import Circumstances
 from tests.show.fake_run import fake_run
