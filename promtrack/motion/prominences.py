@@ -155,10 +155,8 @@ def _brightest(strip: Strip, step: int) -> np.ndarray:
 
 
 def _noise(light: np.ndarray) -> np.ndarray:
-    """(rows,) 1 sigma of smoothed light at every height, from the dark half of its values alone.
-
-    Plasma is only ever brighter than the sky that was removed; what lies below the median is noise, and what
-    the sky's model leaves.
+    """(rows,) 1 sigma of smoothed light at every height, from the dark half of its values alone: plasma is
+    only ever brighter than the sky. A wrong flat leaves dark and bright alike: plasma outshines the darkest.
     """
     ordered, row = np.sort(light, axis=1), np.arange(len(light))  # nan goes last
 
@@ -170,7 +168,9 @@ def _noise(light: np.ndarray) -> np.ndarray:
     middle = median(seen)
     sigma = (middle - median((ordered <= middle[:, None]).sum(axis=1))) / limits.QUARTILE
     sigma[seen < LEAST_PIXELS] = np.inf
-    return ndimage.median_filter(sigma, size=9, mode="nearest")
+    dark = np.nan_to_num(middle - ordered[:, 0]) / limits.CERTAIN
+    dark = ndimage.maximum_filter1d(dark, 9, mode="nearest")
+    return np.maximum(ndimage.median_filter(sigma, size=9, mode="nearest"), dark)
 
 
 def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:

@@ -119,6 +119,21 @@ def test_wide_light_that_the_sky_leaves_in_a_frame_is_no_height(tmp_path):
     assert not prominence.leaves_strip
 
 
+@pytest.mark.parametrize("n", [1, 6])
+def test_what_a_wrong_flat_leaves_is_no_prominence(tmp_path, n):
+    # TRUTH  a prominence, and specks that the flat has moved along the limb: each leaves a bright and a dark
+    # place, 20 times the smoothed noise, in every strip.
+    scene = StripScene()
+    specks = [
+        (low, low + 10, at + way, at + way + 14, 25.0 * np.sign(15 - way))
+        for low, at in ((50, 20), (80, 120), (120, 180))
+        for way in (0, 20)
+    ]
+    light = boxes(scene, (0, 60, 60, 100, 200.0), *specks, n=n)
+    (found,) = find_prominences(strip_of(tmp_path, light, scene))
+    assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
+
+
 def test_light_high_above_for_one_frame_is_no_height(tmp_path):
     # TRUTH  a prominence of 30 rows; in one of eight frames, 2 s apart, a spot shines 100 rows above it,
     # which nothing on the Sun could reach and leave so fast.
