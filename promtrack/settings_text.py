@@ -130,7 +130,13 @@ _OTHER_WORDS = {
 }
 
 
+# Settings that older files name and nothing replaces, since each of them was written with every setting.
+_REMOVED = ("clip.pacing", "clip.smooth", "clip.blend", "clip.there_and_back")
+
+
 def _suggestion(key: str) -> str:
+    if key in _REMOVED:
+        return "delete the line: the setting is gone"
     last = key.rpartition(".")[2]
     meant = _OTHER_WORDS.get(key) or _OTHER_WORDS.get(last)
     if meant:

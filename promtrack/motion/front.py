@@ -115,7 +115,9 @@ def _front(
         return None
     edge, keep = _followed(strip, columns, rising)
     if rising is not None and (ahead := _body_ahead(strip.time_s, edge, keep)):
-        edge, keep = _followed(strip, columns, rising, ahead)
+        beside, seen = _followed(strip, columns, rising, ahead)
+        if seen.sum() >= limits.LEAST_FRAMES:
+            edge, keep = beside, seen
     if keep.sum() < limits.LEAST_FRAMES:
         return None
     index, height = edge.index[keep], edge.height_mm[keep]
@@ -209,6 +211,8 @@ def _body_ahead(time_s: np.ndarray, edge: Edge, keep: np.ndarray) -> _Ahead | No
     if fall[last] < max(limits.EDGE_MM, limits.SEEN * float(np.hypot(err[last], err[last + 1]))):
         return None
     back = last + 1
+    if height[back:].max() <= height[:back].max():  # what falls for good is a front that falls
+        return None
     for left in np.flatnonzero(height[:last] < height[back]).tolist():
         line = np.interp(time_s[index[left:back]], time_s[index[[left, back]]], height[[left, back]])
         if np.all(height[left + 1 : back] > line[1:]):

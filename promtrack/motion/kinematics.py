@@ -63,7 +63,8 @@ def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None,
 
     Raises
     ------
-    ValueError : fewer different x than coefficients, or with unknown errors no point more than these
+    ValueError : fewer different x than coefficients, or with unknown errors no point more than these; values
+        that are not finite, errors that are not positive
     """
     n, k = len(x), degree + 1
     if n < k + (err is None) or len(np.unique(x)) < k:
@@ -73,6 +74,10 @@ def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None,
         )
     centre, scale = float(np.mean(x)), float(np.ptp(x)) / 2 or 1.0
     u, weight = (x - centre) / scale, np.broadcast_to(1.0 if err is None else 1.0 / np.asarray(err), n)
+    if not (
+        np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(weight).all() and np.all(weight > 0)
+    ):
+        raise ValueError("x and y must be finite, errors positive")
     falling, cov = np.polyfit(u, y, degree, w=weight, cov="unscaled")
     residual = y - np.polyval(falling, u)
     chi2 = float(np.sum((residual * weight) ** 2))

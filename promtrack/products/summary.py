@@ -14,7 +14,7 @@ from promtrack.checks import LEVEL_WORDS, LEVELS
 from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
-from promtrack.motion.interpretation import label_motion, lettered, rank
+from promtrack.motion.interpretation import label_motion, lettered
 from promtrack.motion.records import Front, KnotTrack, Motion
 from promtrack.products.folder import ProductFolder
 from promtrack.rounding import typeset, with_error
@@ -213,7 +213,7 @@ def _motion(motion: Motion, lock: LimbLock, scale: Scale, *, quotable: bool) -> 
     # a faster one is perhaps confused with its neighbour
     sure = [k for k in knots if k.fit.speed_km_s <= motion.control.sure_km_s]
     if sure and quotable:
-        headline["fastest_knot"] = knot_speed(min(sure, key=rank))
+        headline["fastest_knot"] = knot_speed(max(sure, key=lambda k: k.fit.speed_km_s))
     if fronts and quotable:
         headline["highest_front"] = front_speed(max(fronts, key=lambda f: float(np.max(f.height_mm))))
     counted = {n: len(getattr(motion, n)) for n in ("knots", "fronts", "slits", "ridges", "oscillations")}
@@ -223,7 +223,7 @@ def _motion(motion: Motion, lock: LimbLock, scale: Scale, *, quotable: bool) -> 
         # whatever the verdict: for whoever gathers runs and minds it
         "found": {
             "note": "errors are total; mind the verdict before quoting any of these",
-            "fastest_knot": knot_speed(min(knots, key=rank)) if knots else None,
+            "fastest_knot": knot_speed(max(knots, key=lambda k: k.fit.speed_km_s)) if knots else None,
             "fronts": [front_speed(f) for f in fronts],
             "prominences": [
                 {

@@ -214,7 +214,7 @@ def headline(measured: Measured) -> str:
         highest = highest_prominence(measured)
         stands = f"The highest prominence stands {highest[1]} above the limb." if highest else ""
         return " ".join(filter(None, (still if len(measured.strip) > 1 or not stands else "", stands)))
-    height = f"{float(np.mean(knot.height_mm)):.0f} Mm above the limb"
+    height = f"{float(knot_path(knot, np.array([knot.fit.time_s]))[0][0]):.0f} Mm above the limb"
     return f"{_knot_title(measured, knot)}, {height}{_beside(knots[1:])}."
 
 
@@ -275,7 +275,7 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
         name, when = track_name(measured, knot), time_words(measured, knot.fit.time_s)
         doubt = "; may be confused with its neighbour" if too_fast(measured, knot) else ""
         other = _fastest(measured)
-        doubt += f"; {track_name(measured, other)} was faster" if other is not knot else ""
+        doubt += f"; {track_name(measured, other)} was faster at times" if other is not knot else ""
         note = f"across the sky, at least; at {when}{doubt}"
         found.append((speed_of(measured, knot), f"speed, {name}", note))
         height = float(knot_path(knot, np.array([knot.fit.time_s]))[0][0])

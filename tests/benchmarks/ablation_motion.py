@@ -147,7 +147,7 @@ STEPS = {
     "second control": ((link.Places, "without", lambda places, points: places),),
     "long tail of chance": ((false_alarms, "SCALE_WEIGHT", 1e6),),
     "fringe of spicules": ((tracks, "FRINGE_MM", -np.inf),),
-    "speed over its error": ((tracks, "_expected_unmoved", lambda track, fit, count: 0.0),),
+    "speed over its error": ((tracks, "expected_unmoved", lambda velocity, errors, count: 0.0),),
     "crowded strips": ((link, "crowding", as_many), (false_alarms, "crowding", as_many)),
     "brightness in linking": ((link, "FADE_SNR", 1e6),),
 }

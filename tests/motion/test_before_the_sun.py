@@ -176,5 +176,7 @@ def test_what_goes_less_than_its_size_may_have_grown(tmp_path, ends_mm, largest_
 def test_one_track_left_out_is_one(reason, count):
     still = (replace(knot(1.0, 2.0, 1.0), left_out=reason, moving=False),) * count
     (check,) = check_knots((*still, knot(3.0, 1.0, 1.0)), float("nan"), 0)
+    word = {FIXED: "sensor", BEFORE: "disc", CROSSES: "border", TURN: "turn"}[reason]
     assert check.sentence.startswith(f"{count} of {count + 1} tracks not called moving: ")
+    assert word in check.sentence
     assert len(check.name) < 25

@@ -175,6 +175,17 @@ def test_a_blob_that_rises_ahead_and_fades_is_not_the_front(tmp_path, aside):
     assert away < max(0.05 * speed.max(), front.peak_speed_err_km_s)
 
 
+@pytest.mark.parametrize("cadence_s", [30.0, 60.0])
+def test_a_front_that_falls_back_is_followed(tmp_path, cadence_s):
+    # TRUTH  a shell thrown up from 35 Mm falls under 274 m/s^2: it is no body ahead of another front
+    times = np.arange(48) * cadence_s
+    true = np.maximum(35 + 0.5 * 2.74e-4 * times * (times[-1] * 0.75 - times), 35.0)
+    scene = StripScene(seed=6, times_s=times, front_mm=true, rows=210 if cadence_s < 50 else 420, columns=220)
+    found, _ = find_fronts(scene.write(tmp_path / "cube.bin"), rng=np.random.default_rng(0))
+    assert [one.moving for one in found[:1]] == [True]
+    assert np.std(found[0].height_mm - np.interp(found[0].time_s, times, true)) < 0.75
+
+
 def test_a_gap_does_not_join_an_edge_to_a_lower_one():
     """TRUTH: what rises at 60 km/s has left; after a gap the edge is that of what stands below."""
     rng = np.random.default_rng(3)

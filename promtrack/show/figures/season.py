@@ -68,11 +68,11 @@ def _draw(
     axes: Axes, values: list[tuple[SeasonRow, float, float]], colour: str, marker: str, label: str = ""
 ) -> None:
     """Values of runs and their errors by date, filled where the run may be quoted and hollow where not."""
-    style: dict[str, Any] = {"color": colour, "elinewidth": 1.2, "alpha": 0.9, "fmt": marker}
-    for row, value, error in values:
-        if np.isfinite(value):
-            face = "none" if row.poor else colour
-            axes.errorbar(_day(row), value, np.nan_to_num(error), markerfacecolor=face, **style)
+    for poor, face in ((False, colour), (True, "none")):
+        some = [(_day(row), *numbers) for row, *numbers in values if row.poor == poor]
+        at, value, error = np.array(some, float).reshape(-1, 3).T
+        style: dict[str, Any] = {"color": colour, "markerfacecolor": face, "elinewidth": 1.2, "alpha": 0.9}
+        axes.errorbar(at, value, np.nan_to_num(error), fmt=marker, **style)
     if values:
         axes.plot([], [], marker, color=colour, label=label)
 
