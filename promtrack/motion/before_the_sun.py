@@ -16,7 +16,9 @@ from promtrack.strip.records import Strip, StripGeometry
 
 PASSING = 3  # frames in which the line of a track is looked at beyond its ends, at least
 LONE_MM = 30.0  # to the next track
-LEAST_BESIDE = 3  # places beside those of a track whose change tells what its own light is worth
+# columns beside those of a track, whose change tells what its own light is worth: what is fast shows itself
+# on the disc in one frame, in which few of them would look alike by chance
+BESIDE, LEAST_BESIDE = (-48, -40, -32, -24, -16, 16, 24, 32, 40, 48), 3
 ON_DISC_MM = -3.0  # well inside the limb, and what the air makes of it
 
 
@@ -32,7 +34,7 @@ def before_the_sun(strip: Strip, points: KnotPoints, sensor: Sensor | None = Non
     own = (strip.time_s >= points.time_s[0]) & (strip.time_s <= points.time_s[-1])
     deepest = strip.geometry.row(ON_DISC_MM)
     on_disc = np.flatnonzero(~own & (found[:, 0] >= 7) & (found[:, 0] < deepest))
-    if len(on_disc) >= PASSING and _adds_light(strip, points, on_disc, found):
+    if len(on_disc) and _adds_light(strip, points, on_disc, found):
         return BEFORE
     if sensor is None:
         return ""
@@ -144,7 +146,7 @@ def _adds_light(strip: Strip, points: KnotPoints, index: np.ndarray, place: np.n
                 for light, (row, column) in zip(lights, place[index], strict=True)
             ],
         )
-        for away in (0, -24, -16, 16, 24)
+        for away in (0, *BESIDE)
     )
     beside = np.array(others)[np.isfinite(others)]
     if len(beside) < LEAST_BESIDE:

@@ -36,8 +36,8 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     Frames that share a stamp in whole seconds are spread evenly over that second where the recording is that
     fast; else the second of them is left out.
 
-    Raises InputError: most frames share their time with others, or none lies between times.from and
-    times.to; SettingsError: times.from or times.to is no time.
+    Raises InputError: most frames share their time with others, or two stretches of files run through the
+    same time, or none lies between times.from and times.to; SettingsError: times.from or times.to is no time.
     """
     frames, times = timed.frames, timed.times_utc
     known = ~np.isnat(times)
@@ -58,6 +58,7 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
             f"{_frames(len(backward))} earlier than the one before in the order of names "
             f"(first: {frames[kept[backward[0]]].name}); the order of time was taken"
         )
+        _refuse_mixed(times[kept], backward, frames[kept[backward[0]]].name)
     kept = kept[np.argsort(times[kept], kind="stable")]
     moments = times[kept].copy()
     problems += _make_distinct(moments)
@@ -85,6 +86,19 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
         tuple(left_out),
         (f"{_frames(outside)} outside {' and '.join(asked)} not used",) if outside else (),
     )
+
+
+def _refuse_mixed(times: np.ndarray, backward: np.ndarray, name: str) -> None:
+    """Raises InputError where stretches of files between steps backward lie among each other in time: more
+    than a late frame or two at each step, which may change places with their neighbours."""
+    stretch = np.searchsorted(backward, np.arange(len(times)), side="right")
+    changes = np.count_nonzero(np.diff(stretch[np.argsort(times, kind="stable")]))
+    if changes > 5 * len(backward):
+        raise InputError(
+            f"the times go back at {name}, and what follows lies among the times before it: a clock that was "
+            "set back, or two recordings in one folder",
+            remedy="put the frames from there on into a folder of their own (a wrong clock: times.offset_s)",
+        )
 
 
 def _make_distinct(times: np.ndarray) -> list[str]:

@@ -223,6 +223,16 @@ def test_duplicate_backward_and_missing_times_are_reported(tmp_path):
     assert "longest: 250 s after 2026-05-17T09:31:50Z" in problems
 
 
+@pytest.mark.parametrize("step_s", [0, 7])
+def test_a_clock_set_back_within_a_recording_is_refused(step_s, tmp_path):
+    # TRUTH  one frame in 5 minutes; after 65 minutes the clock goes back by an hour, or by 7 s less
+    clock = np.datetime64("2026-10-25T08:00:00") + np.timedelta64(300, "s") * np.arange(24)
+    clock[13:] -= np.timedelta64(3600 - step_s, "s")
+    stamps = [str(one).replace(":", "").replace("-", "") for one in clock]
+    with pytest.raises(InputError, match=r"times go back at a13_2026.*a clock that was set back, or two rec"):
+        open_sequence(plain(tmp_path / "in", [f"a{i:02d}_{stamp}.tif" for i, stamp in enumerate(stamps)]))
+
+
 def test_a_frame_of_another_day_is_left_out(tmp_path):
     names = [f"2026-05-17T09-31-{20 + i}.tif" for i in range(6)] + ["2000-01-01T00-00-00.tif"]
     sequence = open_sequence(plain(tmp_path / "in", names))
