@@ -198,4 +198,5 @@ def test_height_of_the_limb_by_line():
     unknown = limb_height(LIMB, line="calcium K")
     assert (unknown.height_mm, unknown.err_mm) == (4.35, 4.35)
     assert "limb.height_mm" in unknown.sentence
-    assert "0.6 %" in limb_height(LIMB).sentence
+    assert "4 to 6 Mm lower" in limb_height(LIMB).sentence
+    assert "0.6 to 0.9 %" in limb_height(LIMB).sentence

@@ -269,8 +269,8 @@ H_ALPHA = "H-alpha"
 EQUATOR_MM, POLE_MM, SCATTER_MM = 4.35, 5.95, 0.5
 EUV_RADII = {"304 angstrom": 1.009, "193 angstrom": 1.012, "171 angstrom": 1.024}
 PASSBAND = (
-    "a filter much wider than the line shows the limb of the photosphere, 4 Mm lower, and then heights and "
-    "scale are off by that and by 0.6 %"
+    "a filter much wider than the line shows the limb of the photosphere, 4 to 6 Mm lower, and then heights "
+    "and scale are off by that and by 0.6 to 0.9 %"
 )
 
 

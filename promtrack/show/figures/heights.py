@@ -132,7 +132,9 @@ def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
     points: dict[str, Any] = {"fmt": item.marker, "color": item.colour, "elinewidth": 1.6}
     times = drawing_times(track.time_s)
     if isinstance(track, Front):
-        at, speed, error = local_speeds(track.time_s, track.height_mm, track.height_err_mm)
+        at, speed, error = local_speeds(
+            track.time_s, track.height_mm, track.height_err_mm, min(LEAST_FRAMES, len(track.time_s))
+        )
         axes.errorbar(days(measured, at), speed, np.hypot(error, relative * speed), markersize=7, **points)
         model = front_model(track)
         if model is None:

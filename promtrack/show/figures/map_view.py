@@ -248,7 +248,8 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
         )
         (left, bottom), (right, top) = (ends / size * picture.shape[1::-1]).astype(int)
         rows = slice(picture.shape[0] - top, picture.shape[0] - bottom)
-        return float(picture[rows, left:right, :3].max(axis=-1).mean())
+        part = picture[rows, left:right, :3]
+        return float(part.max(axis=-1).mean()) if part.size else 0.0
 
     origin = min(low + shares * (high - low), key=light)
     style: dict[str, Any] = {"color": PICTURE_INK, "ha": "center", "va": "center", "fontweight": "bold"}
