@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import median_filter
+from scipy.ndimage import maximum_filter1d, median_filter
 
 from promtrack.motion import limits
 from promtrack.strip.records import Strip, StripGeometry
@@ -169,14 +169,16 @@ class _Bodies:
 
     def columns(self, smooth: np.ndarray, level: np.ndarray, along_px: float) -> np.ndarray:
         """(columns,) where they stand."""
-        count = smooth.shape[1]
-        ahead = np.zeros(count, np.uint8)
+        count, around = smooth.shape[1], 2 * self.reach + 1
+        ahead = np.zeros(count, bool)
         if self.top < len(smooth):
             floor = (brightest_noise_sigma(count, along_px) + limits.SEEN) * level[self.top]
-            ahead[smooth[self.top] > floor] = 1
+            above = maximum_filter1d(smooth[self.top] > floor, around, mode="constant")
+            if not above.all():  # light at all angles is the front itself, ahead of where it is sought
+                ahead = above
         if self.at >= 0:
-            ahead[min(self.at, count - 1)] = 1
-        return cv2.dilate(ahead[None], np.ones((1, 2 * self.reach + 1), np.uint8))[0] > 0
+            ahead[max(self.at - self.reach, 0) : self.at + self.reach + 1] = True
+        return ahead
 
 
 def _reduce(
