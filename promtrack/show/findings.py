@@ -284,7 +284,7 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
     found = found[:3]
     found.sort(key=lambda one: ("confused" in one[2], abs(one[0].error / max(abs(one[0].value), 1e-9))))
     numbers = [Number(title, quoted.text, note) for quoted, title, note in found]
-    if not numbers and (highest := highest_prominence(measured)):
+    if not (numbers or measured.motion.knots) and (highest := highest_prominence(measured)):
         numbers = [Number("greatest height", highest[1], above)]
     used, knots = measured.lock.used, measured.motion.knots
     if knots:
