@@ -21,6 +21,8 @@ from promtrack.strip.records import Strip, StripGeometry
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
 WIDE_MM = 20.0  # Gaussian, 1 sigma: what is smoother is sky
 JOIN_MM = 15.0  # regions nearer to each other along the limb are one prominence
+SPOT_PX = 1.5  # width of groups of 2 x 2 hot pixels at half height
+TENTH = np.sqrt(np.log(10.0) / np.log(16.0))  # half width of a Gaussian at a tenth of its height, in FWHM
 LEAST_PIXELS = 16  # of a row that tells its noise
 
 
@@ -35,7 +37,7 @@ class Prominence:
     time_s: np.ndarray  # (n,) since the first strip
     frame: np.ndarray  # (n,)
     height_mm: np.ndarray  # (n,) where the outermost light above the limb falls to half, detached knots aside
-    height_err_mm: np.ndarray  # (n,) 1 sigma: level (35 to 65 %), sampling and registration
+    height_err_mm: np.ndarray  # (n,) 1 sigma: level (35 to 65 %), noise, sampling, lock, scatter
     area_mm2: np.ndarray  # (n,) brighter than a tenth of its bright parts, above the spicules
     area_err_mm2: np.ndarray
     brightness: np.ndarray  # (n,) of its bright parts, in parts of the disc near the limb; nan: burnt out
@@ -122,18 +124,12 @@ def _significant(smooth: np.ndarray, noise: np.ndarray, geometry: StripGeometry,
 
 def _wide(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
     """A strip after a Gaussian of `WIDE_MM`, cut at two sigma; on a grid of a sixth of that, to be quick."""
-    sigma = np.array([WIDE_MM / geometry.mm_per_column(0.0), WIDE_MM / geometry.mm_per_row])
-    small = cv2.resize(
-        light.astype(np.float32),
-        [
-            max(round(n / step), 1)
-            for n, step in zip(light.shape[::-1], np.maximum(sigma / 6, 1), strict=True)
-        ],
-        interpolation=cv2.INTER_AREA,
-    )
-    own = sigma * np.array(small.shape[::-1]) / light.shape[::-1]
-    size = [2 * round(2 * s) + 1 for s in own]
-    small = cv2.GaussianBlur(small, size, own[0], sigmaY=own[1], borderType=cv2.BORDER_REPLICATE)
+    sigma = WIDE_MM / np.array([geometry.mm_per_column(0.0), geometry.mm_per_row])
+    size = np.ceil(light.shape[::-1] / np.maximum(sigma / 6, 1)).astype(int).tolist()
+    own = sigma * size / light.shape[::-1]
+    kernel = (2 * np.round(2 * own).astype(int) + 1).tolist()
+    small = cv2.resize(light.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, kernel, own[0], sigmaY=own[1], borderType=cv2.BORDER_REPLICATE)
     return cv2.resize(small, light.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
 
@@ -159,16 +155,10 @@ def _noise(light: np.ndarray) -> np.ndarray:
     only ever brighter than the sky. A wrong flat leaves dark and bright alike: plasma outshines the darkest.
     """
     ordered, row = np.sort(light, axis=1), np.arange(len(light))  # nan goes last
-
-    def median(count: np.ndarray) -> np.ndarray:
-        """Of the first so many values of every row."""
-        return 0.5 * (ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, count // 2])
-
     seen = np.isfinite(light).sum(axis=1)
-    middle = median(seen)
-    sigma = (middle - median((ordered <= middle[:, None]).sum(axis=1))) / limits.QUARTILE
-    sigma[seen < LEAST_PIXELS] = np.inf
-    dark = np.nan_to_num(middle - ordered[:, 0]) / limits.CERTAIN
+    darkest, quarter, middle = (ordered[row, seen * part // 4] for part in (0, 1, 2))
+    sigma = np.where(seen < LEAST_PIXELS, np.inf, (middle - quarter) / limits.QUARTILE)
+    dark = np.nan_to_num(middle - darkest) / limits.CERTAIN
     dark = ndimage.maximum_filter1d(dark, 9, mode="nearest")
     return np.maximum(ndimage.median_filter(sigma, size=9, mode="nearest"), dark)
 
@@ -183,6 +173,7 @@ def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, 
         gap = np.diff(covered, append=covered[0] + geometry.columns)
         opened = int(covered[gap.argmax()] + gap.max() // 2)
     labels = _large(np.roll(significant, -opened, axis=1), limits.KNOT_MM**2, geometry)
+    labels = _bodies(labels, np.roll(brightest, -opened, axis=1), geometry)
     joined = ndimage.binary_dilation(
         labels.any(axis=0), iterations=max(int(JOIN_MM / 2 / geometry.mm_per_column(0.0)), 1)
     )
@@ -196,6 +187,26 @@ def _large(mask: np.ndarray, least_mm2: float, geometry: StripGeometry) -> np.nd
     size = ndimage.sum_labels(area, labels, np.arange(count + 1))
     size[0] = 0.0
     return np.where((size >= least_mm2)[labels], labels, 0)
+
+
+def _bodies(labels: np.ndarray, light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
+    """Regions without spots (knots, hot pixels) and without glow from beyond the strips' sides: above a tenth
+    of its brightest a prominence is larger than the largest knot, and in most of its rows light is seen to
+    fall from the brightest place to both sides."""
+    knot_px = limits.KNOT_MM / np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
+    least_px = np.pi * np.prod(TENTH * np.maximum(knot_px, SPOT_PX))
+    around = ndimage.maximum_filter1d(
+        np.nan_to_num(light, nan=np.inf), 2 * round(knot_px[1]) + 1, axis=1, mode="constant", cval=np.inf
+    )
+    kept = np.zeros_like(labels)
+    for number, where in enumerate(ndimage.find_objects(labels), start=1):
+        if where is None:
+            continue
+        own = np.where(labels[where] == number, light[where], -np.inf)
+        falls = own.max(axis=1) >= around[where][np.arange(len(own)), own.argmax(axis=1)]
+        if np.sum(own > 0.1 * own.max()) > least_px and falls.mean() > 0.5:
+            kept[where][own > -np.inf] = number
+    return kept
 
 
 def _standing(labels: np.ndarray, bottom: int, geometry: StripGeometry) -> np.ndarray:
@@ -244,9 +255,10 @@ def _measured(
     labels = _large(significant[:, span.columns], limits.KNOT_MM**2 / 4.0, geometry)
     significant = labels > 0
     body = _joined(light, _standing(labels, span.bottom, geometry), span, geometry)
-    tops = [_top(light, body, level, geometry)[0] for level in (0.35, 0.5, 0.65)]
-    if not significant.any() or tops[1] < SPICULES_MM:
+    (low, *_), (top, row, column), (high, *_) = (_top(light, body, a, geometry) for a in (0.35, 0.5, 0.65))
+    if not significant.any() or top < SPICULES_MM:
         return (np.nan,) * 7
+    noisy = sigma[row, 0] / (0.3 * light[row, column])  # of the fall between the two levels
     above, sigma = light[span.bottom :], sigma[span.bottom :]
     bright = _bright(above[significant[span.bottom :]])
     areas, brights = [], []
@@ -256,8 +268,8 @@ def _measured(
         areas.append(float((chosen.sum(axis=1) * span.area_mm2).sum()))
     weight = np.where(chosen, above, 0.0)
     return (
-        tops[1],
-        float(np.hypot((tops[0] - tops[2]) / 2.0, geometry.mm_per_row / np.sqrt(12.0))),
+        top,
+        float(np.hypot((low - high) * np.hypot(0.5, noisy), geometry.mm_per_row / np.sqrt(12.0))),
         areas[2],
         (areas[0] - areas[1]) / 2.0,
         bright,
@@ -274,11 +286,8 @@ def _bright(light: np.ndarray) -> float:
 def _joined(light: np.ndarray, body: np.ndarray, span: _Range, geometry: StripGeometry) -> np.ndarray:
     """(rows, k) bool: a prominence without the knots that fly past its top, from which light falls to less
     than half of the knot's before it rises again; what is no knot in size stays."""
-    size = (
-        round(limits.FINEST_MM / geometry.mm_per_row),
-        round(limits.FINEST_MM / geometry.mm_per_column(0.0)),
-    )
-    reach = np.ones(4 * np.array(size) + 1, bool)  # two sigma each way: a knot's faint rim goes with it
+    finest_px = limits.FINEST_MM / np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
+    reach = np.ones(4 * finest_px.round().astype(int) + 1, bool)  # two sigma: a knot's faint rim goes with it
     pixel_mm2 = _pixel_area(geometry)
     while True:
         top_mm, row, column = _top(light, body, 0.5, geometry)
@@ -335,6 +344,12 @@ def _leaps(time_s: np.ndarray, height_mm: np.ndarray) -> np.ndarray:
     return leaps
 
 
+def _scatter(height_mm: np.ndarray) -> float:
+    """1 sigma of what heights do from strip to strip, beside a steady rise: nothing on the Sun is so fast."""
+    off = np.diff(height_mm[np.isfinite(height_mm)], 2)
+    return float(np.median(np.abs(off)) / limits.QUARTILE / np.sqrt(6.0)) if len(off) else 0.0
+
+
 def _prominence(
     strip: Strip, geometry: StripGeometry, span: _Range, values: np.ndarray, disc_counts: float
 ) -> Prominence:
@@ -342,17 +357,17 @@ def _prominence(
     values = np.where(_leaps(strip.time_s, values[:, 0])[:, None], np.nan, values)
     height, height_err, area, area_err, light, light_err, column = values.T
     weight = np.nan_to_num(area * light)
+    from_deg = float(geometry.angle_deg(span.start)) % 360.0
+    middle = span.start + np.average(np.nan_to_num(column), weights=weight)
     return Prominence(
         prominence=0,
-        from_deg=float(geometry.angle_deg(span.start)) % 360.0,
-        to_deg=float(geometry.angle_deg(span.start)) % 360.0
-        + geometry.deg_per_column * (len(span.columns) - 1),
-        angle_deg=float(geometry.angle_deg(span.start + np.average(np.nan_to_num(column), weights=weight)))
-        % 360.0,
+        from_deg=from_deg,
+        to_deg=from_deg + geometry.deg_per_column * (len(span.columns) - 1),
+        angle_deg=float(geometry.angle_deg(middle)) % 360.0,
         time_s=strip.time_s,
         frame=strip.frame,
         height_mm=height,
-        height_err_mm=np.hypot(height_err, strip.centre_err_mm),
+        height_err_mm=np.sqrt(height_err**2 + strip.centre_err_mm**2 + _scatter(height) ** 2),
         area_mm2=area,
         area_err_mm2=area_err,
         brightness=light / disc_counts,

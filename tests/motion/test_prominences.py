@@ -134,6 +134,30 @@ def test_what_a_wrong_flat_leaves_is_no_prominence(tmp_path, n):
     assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
 
 
+@pytest.mark.parametrize("n", [1, 3])
+def test_hot_pixels_and_glow_at_the_sides_are_no_prominences(tmp_path, n):
+    # TRUTH  a prominence; groups of hot pixels, 500 times the noise; light that comes in over both sides of
+    # the picture, by half every 5 Mm
+    scene = StripScene()
+    hot = [(low, low + 1, at, at + 2, 2000.0) for low, at in ((50, 20), (90, 120), (70, 200))]
+    light = boxes(scene, (0, 60, 100, 140, 200.0), *hot, n=n)
+    away_mm = scene.geometry.mm_per_column(0.0) * np.arange(scene.columns)
+    light += 150.0 * (0.5 ** (away_mm / 5.0) + 0.5 ** (away_mm[::-1] / 5.0))
+    (found,) = find_prominences(strip_of(tmp_path, light, scene))
+    assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
+
+
+def test_what_heights_do_from_strip_to_strip_is_in_their_error(tmp_path):
+    # TRUTH  a top cut off at one of three blocks of 8 rows, as strong compression does: the stated error is
+    # 0.5 to 2 of the heights' standard deviation
+    scene = StripScene()
+    light = np.zeros((24, scene.rows, scene.columns))
+    for plane, step in zip(light, np.random.default_rng(3).integers(0, 3, 24), strict=True):
+        plane[: 53 + 8 * step, 100:140] = 200.0
+    (found,) = find_prominences(strip_of(tmp_path, light, scene))
+    assert 0.5 < np.median(found.height_err_mm) / np.std(found.height_mm) < 2.0
+
+
 def test_light_high_above_for_one_frame_is_no_height(tmp_path):
     # TRUTH  a prominence of 30 rows; in one of eight frames, 2 s apart, a spot shines 100 rows above it,
     # which nothing on the Sun could reach and leave so fast.
