@@ -120,6 +120,11 @@ def day(time_utc: np.datetime64) -> str:
     return str(np.datetime_as_string(time_utc, unit="D"))
 
 
+def iso(time_utc: np.datetime64) -> str:
+    """'2026-06-21T08:12:30.250Z'."""
+    return f"{np.datetime_as_string(time_utc, unit='ms')}Z"
+
+
 def span_text(first_utc: np.datetime64, last_utc: np.datetime64) -> str:
     """'2026-06-21, 08:12 to 08:38 UTC'; the second day is named where midnight lies between."""
     end = clock(last_utc, seconds=False)

@@ -311,7 +311,7 @@ def _named_place(job: Job) -> Place | None:
             track = asked_track(job.settings.clip.at, read_motion(job.folder, job.strip))
             if track is not None:
                 middle = len(track.time_s) // 2
-                seen = job.strip.times_utc[0] + np.timedelta64(round(1e6 * track.time_s[middle]), "us")
+                seen = job.strip.moment(track.time_s[middle])
                 return Place(seen, float(track.angle_deg[middle]), float(track.height_mm[middle]), np.nan)
     return None
 

@@ -30,15 +30,9 @@ from promtrack.sequence.frame_source import Found, as_stored, channel_plan, disp
 from promtrack.sequence.readers import as_set, find_frames
 from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings
-from promtrack.show.markup import element, whole_page, write_markup
+from promtrack.show.markup import element, filled, joined, write_page
 
 LIMB_BGR = (230, 180, 70)
-_STYLE = """
-body { background: #10131a; color: #e8eaee; font: 20px/1.4 system-ui, sans-serif; margin: 0 auto;
-  padding: 1rem; max-width: 60rem; }
-img { display: block; width: 100%; box-sizing: border-box; border: 1px solid #333b4b; }
-.warn { background: #5a1f14; padding: .6rem 1rem; border-radius: .4rem; }
-"""
 RAYS_DEG = np.arange(0.0, 360.0, 0.5)
 ACROSS_PX = np.arange(-12.0, 12.5)  # across the limb, where its steepness is measured
 WARN_MIN = 10.0  # minutes before the limb leaves, or the disk is full, at which a warning is given
@@ -328,9 +322,7 @@ def write_live(out: Path, watch: Watch, *, said: list[str], warned: list[str]) -
             )
         address = f"live.png?{int(time.time())}"  # a new one, so that no browser shows the last picture
         lines.append(element("img", src=address, alt="the last frame, with the limb that was found"))
-    renew = element("meta", http_equiv="refresh", content="20")
-    with atomic_write(out / "live.html") as part:
-        write_markup(whole_page("Live: promtrack", _STYLE, *lines, extra=[renew]), part)
+    write_page(out / "live.html", filled("live.html", lines=joined(lines)))
 
 
 def _picture(frame: np.ndarray, look: Look | None) -> np.ndarray:

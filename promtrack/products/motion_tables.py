@@ -18,7 +18,6 @@ from promtrack.products.tables import (
     DAMAGED,
     column_name,
     fields_of,
-    iso,
     plain,
     read_table,
     row_values,
@@ -28,6 +27,7 @@ from promtrack.products.tables import (
     typed_fields,
     write_table,
 )
+from promtrack.rounding import iso
 from promtrack.strip import time_distances
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -246,6 +246,4 @@ def _more(records: Iterable[Any], record: type, *, arrays: bool = False) -> list
 
 def _times(strip: Strip, time_s: Iterable[float]) -> np.ndarray:
     """Seconds since the first strip as UTC; empty where unknown."""
-    steps = [round(t * 1e6) if math.isfinite(t) else "NaT" for t in map(float, time_s)]
-    moments = strip.times_utc[0] + np.array(steps, "timedelta64[us]")
-    return np.array(["" if t == "NaTZ" else t for t in iso(moments)], str)
+    return np.array([iso(strip.moment(t)) if math.isfinite(t) else "" for t in map(float, time_s)], str)

@@ -17,7 +17,7 @@ from promtrack.limb.records import LimbLock
 from promtrack.motion.interpretation import label_motion, lettered
 from promtrack.motion.records import Front, KnotTrack, Motion
 from promtrack.products.folder import ProductFolder
-from promtrack.rounding import typeset, with_error
+from promtrack.rounding import iso, typeset, with_error
 from promtrack.sequence.records import Sequence
 from promtrack.sun import Circumstances, Scale
 
@@ -58,8 +58,8 @@ def write_summary(
         },
         "frames_read": len(sequence),
         "frames_unreadable": [{"file": r.file, "reason": r.reason} for r in sequence.unreadable],
-        "first_time": _iso(sequence.times_utc[0]),
-        "last_time": _iso(sequence.times_utc[-1]),
+        "first_time": iso(sequence.times_utc[0]),
+        "last_time": iso(sequence.times_utc[-1]),
         "span_s": float(sequence.time_s[-1]),
         "cadence_s": float(np.median(steps)) if len(steps) else None,
         "times": _taken(sequence.time_report, ("source", "detail", "problems")),
@@ -258,7 +258,3 @@ def _clean(value: Any) -> Any:
     if isinstance(value, np.generic):
         value = value.item()
     return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _iso(time: np.datetime64) -> str:
-    return f"{np.datetime_as_string(time, unit='ms')}Z"

@@ -25,6 +25,7 @@ from promtrack.limb.records import LimbLock
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, KnotFit, KnotTrack
 from promtrack.products.folder import ProductFolder, unreadable
+from promtrack.rounding import iso
 from promtrack.sequence.records import Sequence
 
 # Field of a record -> its column, where the two differ.
@@ -129,17 +130,12 @@ def read_table(path: Path, command: str) -> Table:
     return table
 
 
-def iso(times: np.ndarray) -> list[str]:
-    """(n,) times in UTC as ISO 8601, to the millisecond."""
-    return [f"{text}Z" for text in np.datetime_as_string(times, unit="ms")]
-
-
 def write_lock(folder: ProductFolder, sequence: Sequence, lock: LimbLock) -> Path:
     """frames.ecsv: a row per input frame; what holds for the whole sequence stands in its header."""
     columns: dict[str, Any] = {
         "index": np.arange(len(lock.names)),
         "file": list(lock.names),
-        "time": iso(sequence.times_utc),
+        "time": list(map(iso, sequence.times_utc)),
     }
     columns |= {column_name(LimbLock, name): list(getattr(lock, name)) for name in _frame_fields()}
     rest = {name: getattr(lock, name) for name in fields_of(LimbLock) if name not in _frame_fields()}

@@ -197,7 +197,7 @@ def is_steady(measured: Measured, knot: KnotTrack) -> bool:
 
 def time_words(measured: Measured, time_s: float) -> str:
     """'08:12' of a time in seconds since the first strip."""
-    return clock(measured.strip.times_utc[0] + np.timedelta64(round(time_s * 1e6), "us"), seconds=False)
+    return clock(measured.strip.moment(time_s), seconds=False)
 
 
 def headline(measured: Measured) -> str:

@@ -5,20 +5,19 @@ The page works offline, by mouse and keyboard, and saves promtrack-marks.toml, w
 
 from __future__ import annotations
 
-import base64
 import json
+from dataclasses import asdict
 from pathlib import Path
-from string import Template
 from typing import Any
 
 import cv2
 import numpy as np
 
-from promtrack.files import atomic_write
 from promtrack.motion.interpretation import label_motion
 from promtrack.motion.records import Front, KnotTrack
+from promtrack.rounding import iso
 from promtrack.sequence.records import spread_over
-from promtrack.show.markup import resource
+from promtrack.show.markup import Markup, data_address, filled, resource, write_page
 from promtrack.show.records import Measured
 
 MOST_STRIPS, MOST_FRAMES = 240, 40  # of a longer recording so many are shown, evenly spread
@@ -42,8 +41,10 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     strips = [_strip_picture(measured, int(i), light) for i in chosen]
     frames, factor = _frame_pictures(measured)
     shown = set(chosen.tolist())
+    # outward up, angles that run counter-clockwise in the frames run to the left, as the frames show them
+    geometry = asdict(strip.geometry) | {"mirrored": measured.orientation.sign > 0}
     data = {
-        "geometry": _geometry(measured),
+        "geometry": geometry,
         "strips": [entry for entry, _ in strips],
         "frames": [entry for entry, _ in frames],
         "sizes": {"strips": strips[0][1], "frames": frames[0][1] if frames else strips[0][1]},
@@ -57,34 +58,14 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     }
     # "<" inside JSON could end the script element
     blob = json.dumps(data, allow_nan=False).replace("<", "\\u003c")
-    angles = "position angles" if measured.strip.geometry.position_angles else "image angles"
-    style, script = resource("mark_page.css"), resource("mark_page.js")
-    page = Template(resource("mark_page.html")).substitute(
-        angles=angles, style=style, script=script, data=blob
+    page = filled(
+        "mark_page.html",
+        angles="position angles" if strip.geometry.position_angles else "image angles",
+        style=resource("mark_page.css"),
+        script=resource("mark_page.js"),
+        data=Markup(blob),
     )
-    with atomic_write(path) as part:
-        # a file's name may hold bytes that are no UTF-8
-        part.write_text(page, encoding="utf-8", errors="backslashreplace", newline="\n")
-    return path
-
-
-def _iso(time: np.datetime64) -> str:
-    return str(np.datetime_as_string(time, unit="ms")) + "Z"
-
-
-def _geometry(measured: Measured) -> dict[str, Any]:
-    geometry = measured.strip.geometry
-    return {
-        "rows": geometry.rows,
-        "columns": geometry.columns,
-        "low_mm": geometry.low_mm,
-        "mm_per_row": geometry.mm_per_row,
-        "from_deg": geometry.from_deg,
-        "deg_per_column": geometry.deg_per_column,
-        "limb_mm": geometry.limb_mm,
-        # outward up, angles that run counter-clockwise in the frames run to the left, as the frames show them
-        "mirrored": measured.orientation.sign > 0,
-    }
+    return write_page(path, page)
 
 
 def _track(measured: Measured, track: KnotTrack | Front, name: str, shown: set[int]) -> dict[str, Any]:
@@ -92,7 +73,7 @@ def _track(measured: Measured, track: KnotTrack | Front, name: str, shown: set[i
     at = np.searchsorted(strip.time_s, track.time_s - 1e-6).tolist()
     points = zip(at, track.angle_deg, track.height_mm, strict=True)
     seen = [
-        [_iso(strip.times_utc[i]), round(float(a) % 360.0, 4), round(float(h), 3)]
+        [iso(strip.times_utc[i]), round(float(a) % 360.0, 4), round(float(h), 3)]
         for i, a, h in points
         if i in shown
     ]
@@ -122,7 +103,7 @@ def _strip_picture(measured: Measured, index: int, white: float) -> tuple[dict[s
     size = (max(round(wide * factor), 1), max(round(geometry.rows * factor), 1))
     picture = cv2.resize(np.clip(255 * tone, 0, 255).astype(np.uint8), size, interpolation=cv2.INTER_AREA)
     name = measured.sequence.names[int(strip.frame[index])]
-    return {"time": _iso(strip.times_utc[index]), "name": name, "picture": _jpeg(picture)}, size
+    return {"time": iso(strip.times_utc[index]), "name": name, "picture": _jpeg(picture)}, size
 
 
 def _frame_pictures(measured: Measured) -> tuple[list[tuple[dict[str, Any], tuple[int, int]]], float]:
@@ -136,13 +117,11 @@ def _frame_pictures(measured: Measured) -> tuple[list[tuple[dict[str, Any], tupl
         small = cv2.resize(frame.astype(np.float32), size, interpolation=cv2.INTER_AREA)
         low, high = np.percentile(small, (1.0, 99.8))
         tone = np.sqrt(np.clip((small - low) / max(high - low, 1e-6), 0.0, 1.0))
-        entry = {"time": _iso(sequence.times_utc[index]), "name": sequence.names[index]}
+        entry = {"time": iso(sequence.times_utc[index]), "name": sequence.names[index]}
         out.append((entry | {"picture": _jpeg((255 * tone).astype(np.uint8))}, size))
     return out, factor
 
 
 def _jpeg(picture: np.ndarray) -> str:
-    done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 82])
-    if not done:
-        raise ValueError(f"a picture of shape {picture.shape} cannot be encoded")
-    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
+    data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 82])[1]
+    return data_address("image/jpeg", data.tobytes())

@@ -38,9 +38,9 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """Cells of one row; the first is its head."""
+    """Cells of one row under the heads of their columns; the first is the row's own head."""
 
-    cells: tuple[Cell, ...]
+    cells: dict[str, Cell]
     class_: str = ""
 
 
@@ -50,59 +50,28 @@ def knots_table(measured: Measured) -> Markup:
     order = sorted(
         measured.motion.knots, key=lambda knot: (not knot.moving, labels.knot(knot) or "~", knot.knot)
     )
-    heads = (
-        "Knot",
-        "Moving",
-        "First seen (UTC)",
-        "Frames",
-        "Height (Mm)",
-        f"{measured.orientation.label.capitalize()} (degrees)",
-        "Speed (km/s)",
-        "of it random",
-        "Outward (km/s)",
-        "Along the limb (km/s)",
-        "Acceleration (m/s²)",
-        "False alarms expected",
-    )
-    note = (
-        f" The first {MOST_ROWS} of {len(order)} rows; all are in knots.ecsv."
-        if len(order) > MOST_ROWS
-        else ""
-    )
     systematic = rounded(100 * relative_error(measured), 2)
     caption = (
         "Speeds at the middle of each track, across the sky; ± is the total error, one standard deviation, "
         f"with its random part beside it. The systematic part (scale and clock) is {systematic} % of every "
         "speed. A star "
         "marks errors that were enlarged because the points scatter more than they allow. "
-        f"'Changes': no simple model describes the track, and the speed holds at mid-time only.{note}"
+        "'Changes': no simple model describes the track, and the speed holds at mid-time only."
     )
-    return table_of(heads, [_knot_row(measured, knot) for knot in order[:MOST_ROWS]], "Knots", caption)
+    if len(order) > MOST_ROWS:
+        caption += f" The first {MOST_ROWS} of {len(order)} rows; all are in knots.ecsv."
+    return table_of([_knot_row(measured, knot) for knot in order[:MOST_ROWS]], "Knots", caption)
 
 
 def fronts_table(measured: Measured) -> Markup:
     """A row a front and model."""
-    heads = (
-        "Front",
-        "Model",
-        "Chosen",
-        f"Sector ({measured.orientation.label})",
-        "First speed (km/s)",
-        "Last speed (km/s)",
-        "Fastest (km/s)",
-        "of it random",
-        "Acceleration (m/s²)",
-        "Onset (UTC)",
-        "BIC",
-        "Reduced chi²",
-    )
     rows = [_front_row(measured, front, fit) for front in measured.motion.fronts for fit in front.fits]
     caption = (
         "Every model that was tried, with speeds across the sky; ± is the total error. The smaller BIC is "
         "the better; differences below 2 say nothing, above 10 they are very strong (Kass & Raftery 1995, "
         "J. Am. Stat. Assoc. 90, 773)."
     )
-    return table_of(heads, rows, "Fronts and their models", caption)
+    return table_of(rows, "Fronts and their models", caption)
 
 
 def frames_table(measured: Measured) -> Markup:
@@ -116,120 +85,113 @@ def frames_table(measured: Measured) -> Markup:
     unknown = Cell("unknown", math.nan, "words")
     out += [(item.file, unknown, item.reason) for item in measured.sequence.unreadable]
     rows = [
-        Row((Cell(name, kind="words"), time, Cell(typeset(why), kind="words long")))
-        for name, time, why in out
+        Row(
+            {
+                "File": Cell(name, kind="words"),
+                "Time (UTC)": time,
+                "Why": Cell(typeset(why), kind="words long"),
+            }
+        )
+        for name, time, why in out[:MOST_ROWS]
     ]
-    note = f" The first {MOST_ROWS} of {len(rows)}; all are in frames.ecsv." if len(rows) > MOST_ROWS else ""
+    note = f" The first {MOST_ROWS} of {len(out)}; all are in frames.ecsv." if len(out) > MOST_ROWS else ""
     caption = f"Frames kept out of every measurement; the clip shows them as gaps.{note}"
-    return table_of(("File", "Time (UTC)", "Why"), rows[:MOST_ROWS], "Frames left out", caption)
+    return table_of(rows, "Frames left out", caption)
 
 
-def _also(letter: str, by_hand: bool) -> str:
-    """' (A, by hand)' behind a number; '' where there is nothing to say."""
+def _number(number: int, letter: str, by_hand: bool) -> Cell:
+    """'7 (A, by hand)': a track's number, and what else is to be said of it."""
     words = ", ".join(word for word in (letter, "by hand" * by_hand) if word)
-    return f" ({words})" if words else ""
+    return Cell(f"{number} ({words})" if words else str(number), number)
+
+
+def _yes(true: bool) -> Cell:
+    return Cell("yes" if true else "no", kind="words")
+
+
+def _speed(measured: Measured, speed: float, random: float) -> Cell:
+    """A speed with its total error."""
+    return Cell(with_error(speed, math.hypot(random, speed * relative_error(measured))), speed)
 
 
 def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
-    fit, letter = knot.fit, label_motion(measured.motion).knot(knot)
+    fit, quoted = knot.fit, speed_of(measured, knot)
     height, angle = float(np.mean(knot.height_mm)), float(np.mean(knot.angle_deg))
-    first = measured.strip.times_utc[0] + np.timedelta64(round(float(knot.time_s[0]) * 1e6), "us")
-    accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2)
-    relative = relative_error(measured)
-    radial, along = (
-        with_error(speed, math.hypot(error, speed * relative))
-        for speed, error in ((fit.radial_km_s, fit.radial_err_km_s), (fit.along_km_s, fit.along_err_km_s))
-    )
-    quoted = speed_of(measured, knot)
-    return Row(
-        (
-            Cell(f"{knot.knot}{_also(letter, knot.by_hand)}", knot.knot),
-            Cell("yes" if knot.moving else "no", kind="words"),
-            Cell(clock(first), _seconds(first)),
-            Cell(str(len(knot.time_s)), len(knot.time_s)),
-            Cell(plain(height, 1), height),
-            Cell(f"{angle % 360.0:.1f}", angle),
-            Cell(with_error(quoted.value, quoted.error) + "*" * fit.errors_scaled, quoted.value),
-            Cell(error_text(fit.speed_err_km_s), fit.speed_err_km_s),
-            Cell(radial, fit.radial_km_s),
-            Cell(along, fit.along_km_s),
-            Cell(accel, fit.accel_m_s2),
-            Cell(false_alarm_text(knot.false_alarm), knot.false_alarm),
-        ),
-        "" if knot.moving else "resting",
-    )
+    first = measured.strip.moment(float(knot.time_s[0]))
+    cells = {
+        "Knot": _number(knot.knot, label_motion(measured.motion).knot(knot), knot.by_hand),
+        "Moving": _yes(knot.moving),
+        "First seen (UTC)": Cell(clock(first), _seconds(first)),
+        "Frames": Cell(str(len(knot.time_s)), len(knot.time_s)),
+        "Height (Mm)": Cell(plain(height, 1), height),
+        f"{measured.orientation.label.capitalize()} (degrees)": Cell(f"{angle % 360.0:.1f}", angle),
+        "Speed (km/s)": Cell(with_error(quoted.value, quoted.error) + "*" * fit.errors_scaled, quoted.value),
+        "of it random": Cell(error_text(fit.speed_err_km_s), fit.speed_err_km_s),
+        "Outward (km/s)": _speed(measured, fit.radial_km_s, fit.radial_err_km_s),
+        "Along the limb (km/s)": _speed(measured, fit.along_km_s, fit.along_err_km_s),
+        "Acceleration (m/s²)": Cell(with_error(fit.accel_m_s2, fit.accel_err_m_s2), fit.accel_m_s2),
+        "False alarms expected": Cell(false_alarm_text(knot.false_alarm), knot.false_alarm),
+    }
+    return Row(cells, "" if knot.moving else "resting")
 
 
 def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
-    letter, relative = label_motion(measured.motion).front(front), relative_error(measured)
     onset = "none"
     if math.isfinite(fit.onset_s):
-        time = measured.strip.times_utc[0] + np.timedelta64(round(fit.onset_s * 1e6), "us")
-        known = math.isfinite(fit.onset_err_s)
-        onset = clock(time) + (f" ± {error_text(fit.onset_err_s, 's')}" if known else "")
-    speeds = [
-        (float(fit.speed_km_s[0]), float(fit.speed_err_km_s[0])),
-        (float(fit.speed_km_s[-1]), float(fit.speed_err_km_s[-1])),
-        (fit.peak_speed_km_s, fit.peak_speed_err_km_s),
-    ]
+        error = f" ± {error_text(fit.onset_err_s, 's')}" if math.isfinite(fit.onset_err_s) else ""
+        onset = clock(measured.strip.moment(fit.onset_s)) + error
+    sector = f"{degrees(front.from_deg)} to {degrees(front.to_deg)}"
     accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
-    return Row(
-        (
-            Cell(f"{front.front}{_also(letter, front.by_hand)}", front.front),
-            Cell(fit.model, kind="words"),
-            Cell("yes" if fit.chosen else "no", kind="words"),
-            Cell(f"{degrees(front.from_deg)} to {degrees(front.to_deg)}", front.from_deg, "words"),
-            *(Cell(with_error(speed, math.hypot(error, speed * relative)), speed) for speed, error in speeds),
-            Cell(error_text(fit.peak_speed_err_km_s), fit.peak_speed_err_km_s),
-            Cell(accel, fit.accel_m_s2),
-            Cell(onset, fit.onset_s, "words"),
-            Cell(plain(fit.bic, 1), fit.bic),
-            Cell(rounded(fit.chi2_per_dof, 2), fit.chi2_per_dof),
-        ),
-        "chosen" if fit.chosen else "",
-    )
+    first, *_, last = zip(fit.speed_km_s.tolist(), fit.speed_err_km_s.tolist(), strict=True)
+    cells = {
+        "Front": _number(front.front, label_motion(measured.motion).front(front), front.by_hand),
+        "Model": Cell(fit.model, kind="words"),
+        "Chosen": _yes(fit.chosen),
+        f"Sector ({measured.orientation.label})": Cell(sector, front.from_deg, "words"),
+        "First speed (km/s)": _speed(measured, *first),
+        "Last speed (km/s)": _speed(measured, *last),
+        "Fastest (km/s)": _speed(measured, fit.peak_speed_km_s, fit.peak_speed_err_km_s),
+        "of it random": Cell(error_text(fit.peak_speed_err_km_s), fit.peak_speed_err_km_s),
+        "Acceleration (m/s²)": Cell(accel, fit.accel_m_s2),
+        "Onset (UTC)": Cell(onset, fit.onset_s, "words"),
+        "BIC": Cell(plain(fit.bic, 1), fit.bic),
+        "Reduced chi²": Cell(rounded(fit.chi2_per_dof, 2), fit.chi2_per_dof),
+    }
+    return Row(cells, "chosen" if fit.chosen else "")
 
 
 def _seconds(time_utc: np.datetime64) -> float:
-    return float((time_utc - np.datetime64("1970-01-01", "us")) / np.timedelta64(1, "s"))
+    return float(time_utc.astype("datetime64[us]").astype(int)) / 1e6
 
 
-def table_of(heads: tuple[str, ...], rows: list[Row], label: str, caption: str = "") -> Markup:
+def table_of(rows: list[Row], label: str, caption: str = "") -> Markup:
     """A table in a box of its own that scrolls sideways, reached by keyboard and named for screen readers.
 
     One with a caption can be sorted; in one without, each cell knows its column's head.
     """
-    kinds = [cell.kind for cell in rows[0].cells] if rows else [""] * len(heads)
-    head = element(
-        "tr",
-        *(
-            element(
-                "th",
-                element("span", name),
-                scope="col",
-                class_="words" if "words" in kind or not column else None,
-            )
-            for column, (name, kind) in enumerate(zip(heads, kinds, strict=True))
-        ),
-    )
+    heads = [
+        element("th", element("span", head), scope="col", class_="words" if "words" in kind else None)
+        for head, kind in _kinds(rows)
+    ]
     words = element("caption", element("span", caption)) if caption else Markup("")
-    body = [_table_row(row, () if caption else heads) for row in rows]
-    table = element(
-        "table",
-        words,
-        element("thead", head),
-        element("tbody", *body),
-        class_="sortable" if caption else None,
-    )
+    body = element("tbody", *(_table_row(row, labelled=not caption) for row in rows))
+    class_ = "sortable" if caption else None
+    table = element("table", words, element("thead", element("tr", *heads)), body, class_=class_)
     return element("div", table, class_="scroll", role="region", aria_label=f"Table: {label}", tabindex="0")
 
 
-def _table_row(row: Row, labels: tuple[str, ...]) -> Markup:
-    """A row; `labels` name the columns in its cells, for pages that stack them."""
+def _kinds(rows: list[Row]) -> list[tuple[str, str]]:
+    """Head and kind of each column; the first is one of words, as it heads the rows."""
+    cells = rows[0].cells.items() if rows else ()
+    return [(head, cell.kind if column else "words") for column, (head, cell) in enumerate(cells)]
+
+
+def _table_row(row: Row, *, labelled: bool) -> Markup:
+    """A row; where it is labelled, cells name their columns, for pages that stack them."""
     cells = []
-    for column, cell in enumerate(row.cells):
+    for column, (head, cell) in enumerate(row.cells.items()):
         value = None if cell.value is None else "NaN" if math.isnan(cell.value) else repr(float(cell.value))
-        more = {"scope": "row"} if column == 0 else {"data_label": labels[column]} if labels else {}
+        more = {"scope": "row"} if column == 0 else {"data_label": head} if labelled else {}
         tag = "td" if column else "th"
         cells.append(element(tag, cell.text, class_=cell.kind or None, data_value=value, **more))
     return element("tr", *cells, class_=row.class_ or None)

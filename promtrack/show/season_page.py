@@ -11,43 +11,17 @@ from urllib.parse import quote
 import numpy as np
 
 from promtrack.checks import LEVEL_WORDS
-from promtrack.files import atomic_write
 from promtrack.rounding import clock, counted, degrees, duration, plain, unbroken, with_error
-from promtrack.show.markup import Markup, contents_of, element, joined, resource, whole_page, write_markup
+from promtrack.show.markup import Markup, data_address, element, filled, joined, resource, write_page
 from promtrack.show.records import Season, SeasonRow
 from promtrack.show.report import photograph
 from promtrack.show.report_tables import Cell, Row, table_of
 from promtrack.show.verdict import PLANE_OF_SKY
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
-MOST_CARDS, CARD_PX = 24, 480  # runs shown with a picture, and its width
-_AT_LEAST = "at least "
+NONE = Markup("")
 CARRIED_DAYS = 5.0  # beyond, what stood on one limb is more than 70 deg from it
 STANDING_MM = 50.0  # height of the example: a quiescent prominence of usual height
-_STYLE = """
-body { padding: 1rem 0; } tr.poor td { color: var(--quiet); } .flag { color: var(--poor); font-weight: 650; }
-img.season { width: 100%; min-width: 40rem; height: auto; background: #fff; } figure { overflow-x: auto; }
-.cards { display: grid; gap: 1rem; grid-template-columns: repeat(auto-fit, minmax(16rem, 1fr));
-  max-width: 76rem; margin: 1rem 0; }
-.cards article { max-width: 30rem; }
-.cards img { display: block; width: 100%; height: auto; border-radius: 0.5rem; margin-bottom: 0.5rem; }
-.cards p { margin: 0.15rem 0; } .whole { white-space: nowrap; } .at { display: block; color: var(--quiet); }
-@media (max-width: 40rem) {  /* a row of the table stands under its date */
-  thead { display: none; } tr, tbody th, td { display: block; border: 0; }
-  tr { border-top: 1px solid var(--line); } tbody th { max-width: none; position: static; }
-  td, td.words { text-align: left; white-space: normal; padding: 0.1rem 0.45rem; }
-  td::before { content: attr(data-label) ": "; color: var(--quiet); } .at { display: inline; }
-}
-"""
-_HEADS = (
-    "date (UTC)",
-    "recording",
-    "frames used",
-    "lock, scale, motion",
-    "highest prominence (Mm)",
-    "fastest knot (km/s)",
-    "leading edge, peak (km/s)",
-)
 
 
 def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
@@ -61,33 +35,33 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
     ------
     InputError : a run's still cannot be decoded, or the page cannot be written
     """
-    style = resource("report.css") + _STYLE
     rows = season.rows
-    runs, dates = counted(len(rows), "run", "runs"), sorted({rows[0].date, rows[-1].date})
-    picture = element(
-        "img",
-        src=Markup(f"data:image/svg+xml;base64,{contents_of(drawing)}"),
-        alt="Heights and speeds by date; the table holds the same numbers.",
-        class_="season",
+    dates, poor = sorted({rows[0].date, rows[-1].date}), sum(row.poor for row in rows)
+    flag = element("span", LEVEL_WORDS["poor"], class_="flag")
+    flagged = [f"The numbers of {counted(poor, 'run', 'runs')} are ", flag, " and should not be quoted."]
+    page = filled(
+        "season.html",
+        style=joined([resource("report.css"), resource("season.css")]),
+        runs=counted(len(rows), "run", "runs"),
+        days=" to ".join(dates),
+        dates=Markup(" to ".join(map(_whole, dates))),
+        plane_of_sky=PLANE_OF_SKY,
+        poor=joined(flagged) if poor else NONE,
+        cards=joined(_card(row, path.parent / row.folder) for row in rows[:24]),
+        drawing=data_address("image/svg+xml", drawing.read_bytes()),
+        table=table_of([_row(row) for row in rows], "Runs"),
+        eruptions=_eruptions(season),
+        rotation=_carried(rows),
+        left_out=_listed(f"{counted(len(season.left_out), 'folder', 'folders')} left out", season.left_out),
     )
-    words = [f"{PLANE_OF_SKY} Errors are total, 1 sigma. "]
-    if poor := sum(row.poor for row in rows):
-        marked = element("span", LEVEL_WORDS["poor"], class_="flag")
-        words += [f"The numbers of {counted(poor, 'run', 'runs')} are ", marked, " and should not be quoted."]
-    main = element(
-        "main",
-        element("h1", f"{runs}, ", Markup(" to ".join(map(_whole, dates)))),
-        element("p", *words),
-        element("div", *(_card(row, path.parent / row.folder) for row in rows[:MOST_CARDS]), class_="cards"),
-        element("figure", picture),
-        table_of(_HEADS, [_row(row) for row in rows], "Runs"),
-        _eruptions(season),
-        _carried(rows),
-        _left_out(season),
-    )
-    with atomic_write(path) as part:
-        write_markup(whole_page(f"Season: {runs}, {' to '.join(dates)}", style, main), part)
-    return path
+    return write_page(path, page)
+
+
+def _listed(title: str, lines: tuple[str, ...], *before: Markup) -> Markup:
+    """A list under its title; nothing where there are no lines."""
+    if not lines:
+        return NONE
+    return joined([element("h2", title), *before, element("ul", *(element("li", line) for line in lines))])
 
 
 def _whole(words: str) -> Markup:
@@ -95,60 +69,64 @@ def _whole(words: str) -> Markup:
     return element("span", words, class_="whole")
 
 
+def _link(row: SeasonRow, words: str) -> str:
+    """To the run's own page, where there is one."""
+    return element("a", words, href=quote(row.report)) if row.report else words
+
+
 def _card(row: SeasonRow, folder: Path) -> Markup:
     """A run at a glance: its still, where and how trustworthy, and what stood out."""
-    name = row.recording or row.folder
-    words = [f"highest {_value(row.height_mm, row.height_err_mm, _AT_LEAST * row.height_is_lower_bound)} Mm"]
+    name, poster, still = row.recording or row.folder, folder / "poster.png", NONE
+    words = f"highest {_height(row)} Mm"
     if np.isfinite(row.front_speed_km_s):
-        words.append(f"leading edge {_value(row.front_speed_km_s, row.front_speed_err_km_s)} km/s")
+        words += f"; leading edge {with_error(row.front_speed_km_s, row.front_speed_err_km_s)} km/s"
     elif np.isfinite(row.knot_speed_km_s):
-        words.append(f"fastest knot {_value(row.knot_speed_km_s, row.knot_speed_err_km_s)} km/s")
-    poster = folder / "poster.png"
-    still = (
-        element("img", src=photograph(poster, CARD_PX, "jpeg"), alt=f"Still of {name}")
-        if poster.is_file()
-        else Markup("")
-    )
-    title = element(
-        "h2",
-        element("a", _whole(row.date), f", {name}", href=quote(row.report))
-        if row.report
-        else joined([_whole(row.date), f", {name}"]),
-    )
+        words += f"; fastest knot {with_error(row.knot_speed_km_s, row.knot_speed_err_km_s)} km/s"
+    if poster.is_file():
+        still = element("img", src=photograph(poster, "jpeg", 480), alt=f"Still of {name}")
+    title = element("h2", _link(row, joined([_whole(row.date), f", {name}"])))
     trust = element("p", "Lock, scale, motion: ", _verdict(row), class_="facts")
-    return element("article", still, title, element("p", unbroken("; ".join(words))), trust)
+    return element("article", still, title, element("p", unbroken(words)), trust)
 
 
 def _row(row: SeasonRow) -> Row:
-    name = row.recording or row.folder
-    at_least = _AT_LEAST if row.height_is_lower_bound else ""
-    cells = (
-        Cell(joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])),
-        Cell(element("a", name, href=quote(row.report)) if row.report else name, kind="words"),
-        Cell(f"{row.frames_used} of {row.frames_read} in {duration(row.span_s)}"),
-        Cell(_verdict(row), kind="words"),
-        Cell(_placed(row.height_mm, row.height_err_mm, row.height_pa_deg, row, at_least)),
-        Cell(_placed(row.knot_speed_km_s, row.knot_speed_err_km_s, row.knot_pa_deg, row)),
-        Cell(_placed(row.front_speed_km_s, row.front_speed_err_km_s, row.front_pa_deg, row)),
+    knot, front = (
+        _value(row.knot_speed_km_s, row.knot_speed_err_km_s),
+        _value(row.front_speed_km_s, row.front_speed_err_km_s),
     )
+    cells = {
+        "date (UTC)": Cell(joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])),
+        "recording": Cell(_link(row, row.recording or row.folder), kind="words"),
+        "frames used": Cell(f"{row.frames_used} of {row.frames_read} in {duration(row.span_s)}"),
+        "lock, scale, motion": Cell(_verdict(row), kind="words"),
+        "highest prominence (Mm)": _placed(_height(row), row.height_pa_deg, row),
+        "fastest knot (km/s)": _placed(knot, row.knot_pa_deg, row),
+        "leading edge, peak (km/s)": _placed(front, row.front_pa_deg, row),
+    }
     return Row(cells, "poor" if row.poor else "")
 
 
-def _placed(value: float, error: float, angle_deg: float, row: SeasonRow, before: str = "") -> Markup:
+def _placed(value: str, angle_deg: float, row: SeasonRow) -> Cell:
     """A value, and where on the limb it was measured."""
     angle = _angle(angle_deg, row)
-    at = element("span", f" at {angle}", class_="at") if angle and np.isfinite(value) else Markup("")
-    return joined([_value(value, error, before), at])
+    return Cell(joined([value, element("span", f" at {angle}", class_="at") if angle else NONE]))
 
 
 def _verdict(row: SeasonRow) -> Markup:
-    levels = (row.lock, row.scale, row.motion)
-    words = [element("span", LEVEL_WORDS[one], class_="flag" if one == "poor" else None) for one in levels]
-    return joined([words[0], ", ", words[1], ", ", words[2]])
+    lock, scale, motion = (
+        element("span", LEVEL_WORDS[level], class_="flag" if level == "poor" else None)
+        for level in (row.lock, row.scale, row.motion)
+    )
+    return joined([lock, ", ", scale, ", ", motion])
 
 
-def _value(value: float, error: float, before: str = "") -> str:
-    return before + with_error(value, error) if np.isfinite(value) else "none"
+def _height(row: SeasonRow) -> str:
+    height = _value(row.height_mm, row.height_err_mm)
+    return f"at least {height}" if row.height_is_lower_bound else height
+
+
+def _value(value: float, error: float) -> str:
+    return with_error(value, error) if np.isfinite(value) else "none"
 
 
 def _angle(angle_deg: float, row: SeasonRow) -> str:
@@ -160,21 +138,19 @@ def _angle(angle_deg: float, row: SeasonRow) -> str:
 def _eruptions(season: Season) -> Markup:
     if not season.eruptions:
         return element("p", "No leading edge was found to move in any of these runs.")
-    heads = ("date (UTC)", "recording", "position angle", "peak speed (km/s)", "greatest height (Mm)")
-    rows = [
-        Row(
-            (
-                Cell(_whole(one.row.date)),
-                Cell(one.row.recording + f" ({LEVEL_WORDS['poor']})" * one.row.poor, kind="words"),
-                Cell(_angle(one.pa_deg, one.row)),
-                Cell(with_error(one.speed_km_s, one.speed_err_km_s)),
-                Cell(with_error(one.height_mm, one.height_err_mm)),
-            )
-        )
-        for one in season.eruptions
-    ]
+    rows = []
+    for one in season.eruptions:
+        poor = f" ({LEVEL_WORDS['poor']})" if one.row.poor else ""
+        cells = {
+            "date (UTC)": Cell(_whole(one.row.date)),
+            "recording": Cell(f"{one.row.recording}{poor}", kind="words"),
+            "position angle": Cell(_angle(one.pa_deg, one.row)),
+            "peak speed (km/s)": Cell(with_error(one.speed_km_s, one.speed_err_km_s)),
+            "greatest height (Mm)": Cell(with_error(one.height_mm, one.height_err_mm)),
+        }
+        rows.append(Row(cells))
     name = "Moving leading edges (eruptions)"
-    return joined([element("h2", name), table_of(heads, rows, name)])
+    return joined([element("h2", name), table_of(rows, name)])
 
 
 def _carried(rows: tuple[SeasonRow, ...]) -> Markup:
@@ -182,16 +158,11 @@ def _carried(rows: tuple[SeasonRow, ...]) -> Markup:
     for after in rows[1:]:
         said.append(carried_sentence(before, after))
         before = max(before, after, key=lambda row: row.last_utc)  # a run may lie within a longer one
-    lines = [element("li", words) for words in said if words]
-    if not lines:
-        return Markup("")
     why = (
         "The Sun turns under what stands on it. What stood on the east limb comes in front of the disc, "
         "what stood on the west limb goes behind it, and both seem to sink without moving:"
     )
-    return joined(
-        [element("h2", "What solar rotation did between"), element("p", why), element("ul", *lines)]
-    )
+    return _listed("What solar rotation did between", tuple(filter(None, said)), element("p", why))
 
 
 def carried_sentence(before: SeasonRow, after: SeasonRow) -> str:
@@ -213,15 +184,4 @@ def carried_sentence(before: SeasonRow, after: SeasonRow) -> str:
         f"{clock(after.first_utc, seconds=False)}: in {24.0 * days:.1f} h the Sun turned by {turned:.1f}° at "
         f"the equator; what stood exactly on the limb sank by {sunk} Mm, and a prominence of "
         f"{STANDING_MM:.0f} Mm that stood there is seen {seen}."
-    )
-
-
-def _left_out(season: Season) -> Markup:
-    if not season.left_out:
-        return Markup("")
-    return joined(
-        [
-            element("h2", f"{counted(len(season.left_out), 'folder', 'folders')} left out"),
-            element("ul", *(element("li", one) for one in season.left_out)),
-        ]
     )

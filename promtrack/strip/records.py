@@ -109,6 +109,10 @@ class Strip:
         """(n,) seconds since the first strip."""
         return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
 
+    def moment(self, time_s: float) -> np.datetime64:
+        """The moment in UTC of a time counted in seconds from the first strip."""
+        return np.datetime64(self.times_utc[0] + np.timedelta64(round(float(time_s) * 1e6), "us"))
+
     def held(self) -> Strip:
         """The same strips, decoded once for all passes over them where there is room (see `Decoded`)."""
         if self.decoded is not None:
