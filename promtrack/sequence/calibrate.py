@@ -88,7 +88,7 @@ def calibrated(frame: np.ndarray, calibration: Calibration, full_scale: float) -
 
 
 def _neighbours(frame: np.ndarray, y: np.ndarray, x: np.ndarray) -> np.ndarray:
-    """Median of the neighbours of each pixel (y, x); at the border the edge counts twice."""
+    """Median of the 8 neighbours of each pixel; at the border the edge counts twice."""
     dy, dx = _AROUND[:, _BESIDE]
     rows, columns = frame.shape
     beside = frame[np.clip(y[:, None] + dy, 0, rows - 1), np.clip(x[:, None] + dx, 0, columns - 1)]
@@ -104,11 +104,10 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
         total = np.zeros(shape, np.float64)
         for frame in chosen:
             if frame.shape != shape:
-                raise InputError(
-                    f"is {frame.shape[1]} x {frame.shape[0]} pixels, the frames are {shape[1]} x {shape[0]}",
-                    where=str(frame.file),
-                    remedy="record it at the size of the frames",
+                what = (
+                    f"is {frame.shape[1]} x {frame.shape[0]} pixels, the frames are {shape[1]} x {shape[0]}"
                 )
+                raise InputError(what, where=str(frame.file), remedy="record it at the size of the frames")
             total += displayed(as_set(frame, camera), plan)
     except PromtrackError as error:
         error.where = f"{key} ({error.where or path})"

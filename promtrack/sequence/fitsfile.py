@@ -10,12 +10,9 @@ XPIXSZ, YPIXSZ.
 
 from __future__ import annotations
 
-import io
 import math
 import re
-import struct
 import warnings
-import zlib
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -29,6 +26,7 @@ from astropy.utils.exceptions import AstropyWarning
 
 from promtrack.sequence.fits_header import exposure_of, number, text
 from promtrack.sequence.frame_source import (
+    BROKEN,
     MOST_FRAMES,
     Found,
     Stamps,
@@ -48,32 +46,14 @@ _KEPT = re.compile(
     r"|WAVELNTH|WAVEUNIT|FILTER|[XY]PIXSZ"
 )
 _DTYPES = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
-_STRUCTURE = re.compile(
-    r"(?:XTENSION|BITPIX|NAXIS\d*|[PG]COUNT|TFIELDS|T(?:TYPE|FORM|SCAL|ZERO|NULL)\d+|Z[A-Z]+\d*) *$"
-)
 _MOST_BLOCKS, _MOST_UNITS = 4000, 200  # 11 MB of header, units looked at
-_BROKEN = (
-    OSError,
-    ValueError,
-    TypeError,
-    LookupError,
-    AttributeError,
-    ArithmeticError,
-    RuntimeError,
-    EOFError,
-    MemoryError,
-    struct.error,
-    CfitsioException,
-    AssertionError,  # astropy raises it on column names
-    zlib.error,
-    fits.VerifyError,
-)
+_SPOILT = (*BROKEN, CfitsioException, fits.VerifyError)
 
 
 @dataclass(frozen=True, slots=True)
 class _Unit:
     cards: dict[str, object]  # values of the keywords that are used
-    start: int  # offset of the header
+    number: int  # within the file
     data: int  # offset of the data
     length: int  # bytes of data, without padding
 
@@ -152,15 +132,15 @@ def _first_picture(path: Path) -> _Unit:
         with opened(path) as file, warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of cards that do not keep to the Standard
             offset = 0
-            for _ in range(_MOST_UNITS):
+            for count in range(_MOST_UNITS):
                 raw = _raw_header(file, offset)
                 if not raw:
                     break
-                unit = _unit(raw, offset)
+                unit = _unit(raw, offset, count)
                 if len(unit.axes) >= 2 and all(unit.axes):
                     return unit
                 offset = unit.data + -(-unit.length // BLOCK_SIZE) * BLOCK_SIZE
-    except (OSError, EOFError, zlib.error) as error:
+    except BROKEN as error:
         raise damaged(f"cannot be read ({error})") from None
     raise unsound("holds no picture in any of its FITS units")
 
@@ -181,7 +161,7 @@ def _raw_header(file: BinaryIO, offset: int) -> str:
     raise damaged("is cut short: its FITS header has no end")
 
 
-def _unit(raw: str, offset: int) -> _Unit:
+def _unit(raw: str, offset: int, count: int) -> _Unit:
     header = fits.Header.fromstring(raw)
     cards: dict[str, object] = {}
     for key in filter(_KEPT.fullmatch, header):
@@ -191,7 +171,7 @@ def _unit(raw: str, offset: int) -> _Unit:
             continue
         if isinstance(value, (str, bool, int, float)):
             cards[key] = value
-    return _Unit(cards, offset, offset + len(raw), _data_length(header, cards))
+    return _Unit(cards, count, offset + len(raw), _data_length(header, cards))
 
 
 def _data_length(header: fits.Header, cards: dict[str, object]) -> int:
@@ -202,7 +182,7 @@ def _data_length(header: fits.Header, cards: dict[str, object]) -> int:
             raise unsound(f"has a FITS header with {key} = {str(value)[:30]}")
     try:
         length = header.data_size
-    except _BROKEN:
+    except _SPOILT:
         length = -1
     if not isinstance(length, int) or not 0 <= length < 2**50:
         raise unsound("has a FITS header with impossible axes")
@@ -224,7 +204,7 @@ def _plane(path: Path, unit: _Unit, dtype: np.dtype, shape: tuple[int, int], pla
         with opened(path) as file:
             file.seek(unit.data + plane * size)
             data = file.read(size)
-    except (OSError, EOFError, zlib.error) as error:
+    except BROKEN as error:
         raise damaged(f"cannot be read ({error})") from None
     if len(data) < size:
         raise damaged(f"is cut short: plane {plane} has {len(data)} of {size} bytes")
@@ -250,19 +230,13 @@ def _packed_plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", AstropyWarning)  # what cannot be read is said below
-            with opened(path) as file:
-                header = fits.Header.fromstring(_raw_header(file, unit.start))
-                file.seek(unit.data)
-                table = file.read(unit.length)
-            kept = fits.Header([card for card in header.cards if _STRUCTURE.match(card.keyword)])
-            alone = (fits.PrimaryHDU().header.tostring() + kept.tostring()).encode("latin-1") + table
-            whole = io.BytesIO(alone + b"\0" * (-len(table) % BLOCK_SIZE))
-            with fits.open(whole, do_not_scale_image_data=True) as units:
-                planes = units[1].section
-                if len(unit.axes) > 3:
-                    planes = units[1].data.reshape(-1, *units[1].shape[-2:])
-                stored = np.asarray(planes[plane] if len(unit.axes) > 2 else planes[:])
-    except _BROKEN as error:
+            with fits.open(path, do_not_scale_image_data=True) as units:
+                picture = units[unit.number]
+                if len(unit.axes) == 3:
+                    stored = np.asarray(picture.section[plane])
+                else:
+                    stored = picture.data.reshape(-1, *picture.shape[-2:])[plane]
+    except _SPOILT as error:
         why = (str(error).strip() or type(error).__name__).splitlines()[0][:120]
         raise damaged(f"cannot be unpacked ({why})") from None
     return _physical(stored, unit.cards)

@@ -13,6 +13,9 @@ frame.
 from __future__ import annotations
 
 import gzip
+import math
+import struct
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -28,6 +31,9 @@ MOST_PIXELS = 120_000_000  # of one frame; refused before anything of that size 
 MOST_FRAMES = 2_000_000  # of one sequence
 _STEPS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)  # of usual floats: a unit range, a camera's 8 to 16 bits
 Plan = int | None  # the channel to take alone (0, 1, 2 = red, green, blue), or None: the mean
+_ASTRAY = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RuntimeError, AssertionError)
+# what libraries raise on damaged data
+BROKEN = (*_ASTRAY, OSError, EOFError, MemoryError, SyntaxError, Warning, struct.error, zlib.error)
 
 _DEMOSAIC = {
     "rggb": cv2.COLOR_BayerRGGB2RGB,
@@ -54,7 +60,7 @@ class Stamps:
     fits: dict[str, object] | None = None  # the header's keywords that are used
     exif: str = ""  # date and time of the exposure, decimals and zone as far as the camera gives them
     exposure_s: float = np.nan
-    clock_utc: np.datetime64 | None = None  # recorded with the frame by the camera's computer
+    clock_utc: np.datetime64 = np.datetime64("NaT", "us")  # recorded with the frame by the camera's computer
     since_start_s: float = np.nan  # time since the first frame of the same file
     created: str = ""  # creation time of the container
 
@@ -97,16 +103,6 @@ def numbered(first: Found, read: Callable[[int], np.ndarray], stamps: list[Stamp
     return [replace(first, number=i, read=partial(read, i), stamps=one) for i, one in enumerate(stamps)]
 
 
-def as_stored(frame: Found) -> np.ndarray:
-    """The frame as stored; raises InputError, naming the frame, whatever keeps it from being read."""
-    try:
-        return frame.read()
-    except InputError as error:
-        raise error.at(frame.name) from None
-    except (OSError, MemoryError) as error:
-        raise damaged(f"cannot be read ({error})", where=frame.name) from None
-
-
 def aspect_of(across: object, down: object) -> tuple[float, tuple[str, ...]]:
     """Width of a pixel over its height where a file states pixels per length across and down, and a remark if
     they are not square; what cannot be two such numbers counts as square."""
@@ -142,6 +138,24 @@ def is_zipped(path: Path) -> bool:
         return file.read(2) == b"\x1f\x8b"
 
 
+def values_in(path: Path, dtype: np.dtype, shape: tuple[int, ...], offset: int) -> np.ndarray:
+    """An array that stands in a file from `offset` on; raises InputError where the file ends in it."""
+    values = np.fromfile(path, dtype, math.prod(shape), offset=offset)
+    if values.size < math.prod(shape):
+        raise damaged(f"is cut short: {values.size} of {math.prod(shape)} values are there")
+    return values.reshape(shape)
+
+
+def as_stored(frame: Found) -> np.ndarray:
+    """The frame as stored; raises InputError, naming the frame, whatever keeps it from being read."""
+    try:
+        return frame.read()
+    except InputError as error:
+        raise error.at(frame.name) from None
+    except (OSError, MemoryError) as error:
+        raise damaged(f"cannot be read ({error})", where=frame.name) from None
+
+
 def channel_plan(stored: np.ndarray, colour: str) -> Plan:
     """The channel of a frame as stored, (rows, columns) or (rows, columns, 3), that carries the light; None
     where no channel stands out."""
@@ -164,6 +178,9 @@ def displayed(frame: Found, plan: Plan, stored: np.ndarray | None = None) -> np.
     Raises InputError, naming the frame, where it cannot be read.
     """
     shown = develop(as_stored(frame) if stored is None else stored, frame.colour, plan, frame.bottom_up)
+    if shown.shape != frame.stored_shape:
+        told, held = (f"{columns} x {rows}" for rows, columns in (frame.stored_shape, shown.shape))
+        raise damaged(f"holds {held} pixels, its header says {told}", where=frame.name)
     if frame.aspect != 1.0:
         rows, columns = frame.shape[::-1] if frame.orientation >= 5 else frame.shape
         shown = cv2.resize(shown, (columns, rows), interpolation=cv2.INTER_CUBIC)  # size as (columns, rows)

@@ -21,7 +21,6 @@ from promtrack.sequence.frame_source import (
     Plan,
     as_stored,
     channel_plan,
-    damaged,
     develop,
     displayed,
     full_scale,
@@ -51,18 +50,13 @@ def open_sequence(
     left_out = [*left_out, *odd, *ordered.left_out]
     frames = ordered.frames
     if not frames:
-        raise InputError(
-            "has no usable frame"
-            + (f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""),
-            where=str(path),
-            remedy="give the folder or film of a whole recording",
-        )
-    ignored = (
-        [f"{counted(len(others), 'other file', 'other files')} ignored (not images): {others[0]}"]
-        if others
-        else []
-    )
-    ignored = [note + ", ..." * (len(others) > 1) for note in ignored]
+        why = f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""
+        remedy = "give the folder or film of a whole recording"
+        raise InputError(f"has no usable frame{why}", where=str(path), remedy=remedy)
+    notes = list(ordered.notes)
+    if others:
+        names = others[0] + ", ..." * (len(others) > 1)
+        notes.insert(0, f"{counted(len(others), 'other file', 'other files')} ignored (not images): {names}")
     samples, plan = _samples(frames, str(path))
     calibration = load_calibration(camera, frames[0].shape, plan)
     full = full_scale(samples, frames[0])
@@ -79,7 +73,7 @@ def open_sequence(
         time_report=ordered.report,
         unreadable=tuple(left_out),
         header=headers[0],
-        notes=(*ignored, *ordered.notes, *_notes(frames, plan, calibration, samples)),
+        notes=(*notes, *_notes(frames, plan, calibration, samples)),
         headers=headers if any(headers) else (),
         exposures_s=exposures,
         line=line_of_light(frames[0].stamps.fits),
@@ -94,23 +88,21 @@ def sessions(source: Path, settings: Settings | None = None) -> list[Session]:
 
 
 def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
-    sizes = Counter((frame.shape, frame.kind) for frame in frames)
-    (usual, count), *others = sizes.most_common()
-    if others and 2 * count <= len(frames):
-        kinds = ", ".join(
-            f"{n} of {shape[1]} x {shape[0]} {kind}" for (shape, kind), n in sizes.most_common(4)
-        )
+    """The frames of the size and depth that most have, and the others."""
+
+    def form(frame: Found) -> str:
+        return f"{frame.shape[1]} x {frame.shape[0]} {frame.kind}"
+
+    forms = Counter(map(form, frames)).most_common()
+    usual, count = forms[0]
+    if len(forms) > 1 and 2 * count <= len(frames):
+        kinds = ", ".join(f"{n} of {kind}" for kind, n in forms[:4])
         raise InputError(
             f"holds frames of different sizes or depths, and no kind is in the majority ({kinds})",
             remedy="put each recording into a folder of its own",
         )
-    others_are = f"the others are {usual[0][1]} x {usual[0][0]} {usual[1]}"
-    odd = [
-        Rejected(f.name, f"is {f.shape[1]} x {f.shape[0]} {f.kind}, {others_are}")
-        for f in frames
-        if (f.shape, f.kind) != usual
-    ]
-    return [f for f in frames if (f.shape, f.kind) == usual], odd
+    odd = [Rejected(f.name, f"is {form(f)}, the others are {usual}") for f in frames if form(f) != usual]
+    return [f for f in frames if form(f) == usual], odd
 
 
 def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
@@ -118,20 +110,18 @@ def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
     cannot be decoded are passed over."""
     samples: list[np.ndarray] = []
     plan: Plan = None
-    failed: InputError | None = None
-    for index in spread_over(len(frames), 5):
-        frame = frames[index]
+    failed = []
+    for frame in (frames[index] for index in spread_over(len(frames), 5)):
         try:
             stored = as_stored(frame)
             if not samples:
                 plan = channel_plan(stored, frame.colour)
             samples.append(displayed(frame, plan, stored))
         except InputError as error:
-            failed = failed or error
-    if failed and not samples:
-        raise InputError(
-            f"not one of the frames tried can be decoded ({failed})", where=where, remedy=failed.remedy
-        )
+            failed.append(error)
+    if not samples:
+        what = f"not one of the frames tried can be decoded ({failed[0]})"
+        raise InputError(what, where=where, remedy=failed[0].remedy)
     return samples, plan
 
 
@@ -139,13 +129,7 @@ def _reader(
     frames: list[Found], plan: Plan, calibration: Calibration | None, full: float
 ) -> Callable[[int], np.ndarray]:
     def read(index: int) -> np.ndarray:
-        frame = frames[index]
-        shown = displayed(frame, plan)
-        if shown.shape != frame.shape:
-            raise damaged(
-                f"has {shown.shape[1]} x {shown.shape[0]} pixels, not {frame.shape[1]} x {frame.shape[0]}",
-                where=frame.name,
-            )
+        shown = displayed(frames[index], plan)
         return shown if calibration is None else calibrated(shown, calibration, full)
 
     return read
@@ -187,37 +171,28 @@ def sequence_from_arrays(
     full scale that is not a positive number.
     """
     held = frames if isinstance(frames, np.ndarray) else list(frames)
-    given = np.asarray(times_utc)
+    given, count = np.asarray(times_utc), len(held)
     if given.dtype.kind in "biufc":
         raise ValueError(f"times_utc must be dates (datetime64), got numbers of type {given.dtype}")
     moments = given.astype("datetime64[us]")
-    if len(held) < 2 or moments.shape != (len(held),) or np.isnat(moments).any():
-        raise ValueError(
-            f"times_utc must have shape ({len(held)},) without NaT, for at least 2 frames, "
-            f"got {moments.shape}"
-        )
-    if len(np.unique(moments)) < len(moments):
-        raise ValueError(
-            f"times_utc must all differ, got {len(np.unique(moments))} times for {len(moments)} frames"
-        )
+    if count < 2 or moments.shape != (count,) or np.isnat(moments).any():
+        what = f"times_utc must have shape ({count},) without NaT, for at least 2 frames"
+        raise ValueError(f"{what}, got {moments.shape}")
+    if len(np.unique(moments)) < count:
+        raise ValueError(f"times_utc must all differ, got {len(np.unique(moments))} times for {count} frames")
     if not (np.isfinite(full_scale) and full_scale > 0):
         raise ValueError(f"full_scale must be a positive number, got {full_scale}")
     shapes = {np.shape(frame) for frame in held}
     if len(shapes) != 1 or len(next(iter(shapes))) != 2:
         raise ValueError(f"frames must be 2-D and of one shape, got {sorted(shapes)}")
     order = np.argsort(moments, kind="stable")
-    names = tuple(f"{name}#{i}" for i in order)
-
-    def read(index: int) -> np.ndarray:
-        return develop(np.asarray(held[order[index]]), "mono", None, False)
-
     return Sequence(
-        Path(name),
-        names,
-        moments[order],
-        np.nan,
-        next(iter(shapes)),
-        float(full_scale),
-        read,
-        TimeReport("table", "times given with the frames", ()),
+        path=Path(name),
+        names=tuple(f"{name}#{i}" for i in order),
+        times_utc=moments[order],
+        exposure_s=np.nan,
+        shape=shapes.pop(),
+        full_scale=float(full_scale),
+        read=lambda index: develop(np.asarray(held[order[index]]), "mono", None, False),
+        time_report=TimeReport("table", "times given with the frames", ()),
     )

@@ -6,7 +6,6 @@ meant to be one.
 
 from __future__ import annotations
 
-import os
 import re
 import zlib
 from dataclasses import replace
@@ -16,7 +15,7 @@ from promtrack.errors import InputError, printable
 from promtrack.sequence.frame_source import Found, damaged, opened
 from promtrack.sequence.records import Rejected
 from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
-from promtrack.sequence.video import HEADER, capture_frames, is_capture, video_frames
+from promtrack.sequence.video import HEADER, capture_frames, capture_of, video_frames
 from promtrack.settings import CameraSettings
 
 _STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
@@ -36,9 +35,8 @@ def natural_key(name: str) -> tuple:
 def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[Rejected]]:
     """All frames in natural file order, and the files that were meant as pictures but are none. Raises
     InputError: the path is missing or unreadable, or holds no frame at all."""
-    files, alone = _files(path), path.is_file()
-    frames, left_out = [], []
-    for file in files:
+    frames, left_out, alone = [], [], path.is_file()
+    for file in _files(path):
         try:
             frames += _frames_of_file(file, alone=alone, bayer=bayer)
         except InputError as error:
@@ -71,26 +69,16 @@ def other_files(path: Path, found: list[Found], left_out: list[Rejected]) -> lis
 def _files(path: Path) -> list[Path]:
     try:
         if path.is_dir():
-            with os.scandir(path) as entries:
-                names = [e.name for e in entries if not e.name.startswith(".") and not _is_folder(e)]
-            return [path / name for name in sorted(names, key=natural_key)]
+            files = [file for file in path.iterdir() if not file.name.startswith(".") and not file.is_dir()]
+            return sorted(files, key=lambda file: natural_key(file.name))
         path.stat()
         return [path]
     except FileNotFoundError:
         raise InputError("is not there", where=str(path), remedy="check the path") from None
     except (OSError, ValueError) as error:
-        raise InputError(
-            f"cannot be read ({getattr(error, 'strerror', None) or error})",
-            where=str(path),
-            remedy="check the path and the right to read it",
-        ) from None
-
-
-def _is_folder(entry: os.DirEntry[str]) -> bool:
-    try:
-        return entry.is_dir()
-    except OSError:  # a symbolic link that leads to itself
-        return False
+        what = f"cannot be read ({getattr(error, 'strerror', None) or error})"
+        remedy = "check the path and the right to read it"
+        raise InputError(what, where=str(path), remedy=remedy) from None
 
 
 def _frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Found]:
@@ -110,9 +98,8 @@ def _frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Fou
     except OSError as error:
         if not claims:
             return []
-        raise InputError(
-            f"cannot be read ({error.strerror or error})", remedy="check the right to read it"
-        ) from None
+        what = f"cannot be read ({error.strerror or error})"
+        raise InputError(what, remedy="check the right to read it") from None
 
 
 def _kind(head: bytes) -> str:
@@ -125,15 +112,12 @@ def _kind(head: bytes) -> str:
     if head[:9] == b"SIMPLE  =":
         return "fits"
     riff = head[8:12] if head[:4] == b"RIFF" else b""
-    if (
-        riff == b"AVI "
-        or head[:4] == b"\x1a\x45\xdf\xa3"
-        or head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide")
-    ):
+    matroska, boxes = head[:4] == b"\x1a\x45\xdf\xa3", (b"ftyp", b"moov", b"mdat", b"wide")
+    if riff == b"AVI " or matroska or head[4:8] in boxes:
         return "film"
     if riff == b"WAVE" or head[:4] in (b"fLaC", b"OggS") or head[:3] == b"ID3":
         return "sound"
-    if is_capture(head):
+    if capture_of(head):
         return "capture"
     return "gzip" if head[:2] == b"\x1f\x8b" else ""
 
@@ -159,9 +143,8 @@ def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool,
         raise InputError("is a sound file", remedy="leave it out")
     if kind == "film" or suffix in _FILM_NAMES:
         return video_frames(file, bayer=bayer)
-    raise InputError(
-        "is neither a TIFF, PNG, JPEG or FITS picture nor a film", remedy="save it in one of these formats"
-    )
+    what = "is neither a TIFF, PNG, JPEG or FITS picture nor a film"
+    raise InputError(what, remedy="save it in one of these formats")
 
 
 def _nothing(path: Path, left_out: list[Rejected]) -> InputError:
@@ -172,9 +155,7 @@ def _nothing(path: Path, left_out: list[Rejected]) -> InputError:
             remedy=f"look at the {len(left_out)} files in it" if len(left_out) > 1 else "look at that file",
         )
     if path.is_dir():
-        inner = sorted(
-            entry.name for entry in path.iterdir() if entry.is_dir() and not entry.name.startswith(".")
-        )
+        inner = sorted(one.name for one in path.iterdir() if one.is_dir() and not one.name.startswith("."))
         hint = f"give its folder '{inner[0]}' instead" if inner else "give the folder that holds the frames"
         return InputError("holds no pictures (TIFF, PNG, JPEG, FITS or a film)", where=str(path), remedy=hint)
     return InputError("holds no pictures", where=str(path), remedy="give a folder of frames or a film")

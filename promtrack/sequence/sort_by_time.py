@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 
 import numpy as np
 
 from promtrack.errors import InputError, SettingsError
+from promtrack.rounding import counted
 from promtrack.sequence.records import Rejected, Sequence
 from promtrack.sequence.stamps import parse_stamp, stamps_to_utc
 from promtrack.sequence.times import FrameTimes
@@ -25,6 +27,7 @@ _GIVE = (
     "give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, or a times.table"
 )
 
+_frames = partial(counted, one="frame", many="frames")
 _STRAY_DAYS = 3.0  # a frame that far from the median time belongs to another day
 _SECOND = np.timedelta64(1, "s")
 PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots live minutes to half an hour
@@ -49,28 +52,23 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     kept = np.flatnonzero(known & ~stray)
     problems = list(timed.report.problems)
     if left_out:
-        problems.append(
-            f"{_frames(len(left_out))} without a usable time left out (first: {left_out[0].file})"
-        )
+        what = f"{_frames(len(left_out))} without a usable time left out"
+        problems.append(f"{what} (first: {left_out[0].file})")
     backward = np.flatnonzero(np.diff(times[kept]) < np.timedelta64(0, "us")) + 1
     if len(backward):
-        problems.append(
-            f"{_frames(len(backward))} earlier than the one before in the order of names "
-            f"(first: {frames[kept[backward[0]]].name}); the order of time was taken"
-        )
-        _refuse_mixed(times[kept], backward, frames[kept[backward[0]]].name)
+        first = frames[kept[backward[0]]].name
+        what = f"{_frames(len(backward))} earlier than the one before in the order of names"
+        problems.append(f"{what} (first: {first}); the order of time was taken")
+        _refuse_mixed(times[kept], backward, first)
     kept = kept[np.argsort(times[kept], kind="stable")]
     moments = times[kept].copy()
     problems += _make_distinct(moments)
     twin = np.flatnonzero(np.diff(moments, prepend=moments[:1] - _SECOND) == np.timedelta64(0, "us"))
     if len(twin):
-        left_out += [
-            Rejected(frames[kept[i]].name, f"has the same time as {frames[kept[i - 1]].name}") for i in twin
-        ]
-        problems.append(
-            f"{_frames(len(twin))} with the same time as the one before left out "
-            f"(first: {frames[kept[twin[0]]].name}, {_iso(moments[twin[0]])})"
-        )
+        names = [frames[i].name for i in kept]
+        left_out += [Rejected(names[i], f"has the same time as {names[i - 1]}") for i in twin]
+        what = f"{_frames(len(twin))} with the same time as the one before left out"
+        problems.append(f"{what} (first: {names[twin[0]]}, {_iso(moments[twin[0]])})")
         kept, moments = np.delete(kept, twin), np.delete(moments, twin)
     inside = _window(moments, settings)
     kept, moments, outside = kept[inside], moments[inside], int((~inside).sum())
@@ -122,11 +120,8 @@ def _make_distinct(times: np.ndarray) -> list[str]:
             "spread evenly over their second, in the order of their names"
         ]
     if 2 * sharing > len(times):
-        raise InputError(
-            f"{sharing} of {len(times)} frames share their time with another "
-            f"(first: {_iso(values[shared > 1][0])})",
-            remedy=_GIVE,
-        )
+        what = f"{sharing} of {len(times)} frames share their time with another"
+        raise InputError(f"{what} (first: {_iso(values[shared > 1][0])})", remedy=_GIVE)
     return []
 
 
@@ -139,19 +134,16 @@ def _window(times: np.ndarray, settings: TimesSettings) -> np.ndarray:
         stamp = parse_stamp(text)
         clock = parse_stamp(f"{np.datetime_as_string(times[0], unit='D')}T{text}")
         if stamp is None and clock is None:
-            raise SettingsError(
-                f"times.{key} '{text}' is no time", remedy="write it as 2026-05-17T09:31:20Z or 09:31:20"
-            )
+            remedy = "write it as 2026-05-17T09:31:20Z or 09:31:20"
+            raise SettingsError(f"times.{key} '{text}' is no time", remedy=remedy)
         moment = stamps_to_utc([stamp or clock], UTC)[0][0]
         if stamp is None and moment < times[0] and times[-1] >= moment + np.timedelta64(1, "D"):
             moment += np.timedelta64(1, "D")  # past midnight
         inside &= times >= moment if key == "from" else times <= moment
     if inside.sum() < min(2, len(times)):
-        raise InputError(
-            f"has {_frames(int(inside.sum()))} between times.from and times.to; the recording lasts from "
-            f"{_iso(times[0])} to {_iso(times[-1])}",
-            remedy="give other times",
-        )
+        what = f"has {_frames(int(inside.sum()))} between times.from and times.to"
+        lasts = f"the recording lasts from {_iso(times[0])} to {_iso(times[-1])}"
+        raise InputError(f"{what}; {lasts}", remedy="give other times")
     return inside
 
 
@@ -160,13 +152,11 @@ def _stray(times: np.ndarray, known: np.ndarray) -> np.ndarray:
 
     More than a fifth of the frames are no strays but a recording over days.
     """
-    stray = np.zeros(len(times), bool)
-    if known.sum() > 2:
-        middle = np.sort(times[known])[known.sum() // 2]
-        far = np.abs(times[known] - middle) > np.timedelta64(round(_STRAY_DAYS * 86400), "s")
-        if 0 < far.sum() <= max(1, 0.2 * known.sum()):
-            stray[known] = far
-    return stray
+    if known.sum() <= 2:
+        return np.zeros(len(times), bool)
+    middle = np.sort(times[known])[known.sum() // 2]
+    far = known & (np.abs(times - middle) / np.timedelta64(1, "D") > _STRAY_DAYS)
+    return far & (far.sum() <= max(1, 0.2 * known.sum()))
 
 
 def _oddities(times: np.ndarray) -> list[str]:
@@ -177,18 +167,14 @@ def _oddities(times: np.ndarray) -> list[str]:
     usual = float(np.median(steps))
     gaps = np.flatnonzero(steps > 3.0 * usual)
     if len(gaps):
-        longest = int(np.argmax(steps))
-        problems.append(
-            f"{len(gaps)} gap{'s' * (len(gaps) > 1)} longer than 3 times the usual cadence of "
-            f"{usual:.3g} s (longest: {steps[longest]:.3g} s after {_iso(times[longest])})"
-        )
-    now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "us")
-    why = ""
-    if (
-        times[0].astype(object).year < 1990 or times[0].astype(object).year == 2000
-    ):  # where unset clocks begin
+        what = f"{counted(len(gaps), 'gap', 'gaps')} longer than 3 times the usual cadence of"
+        longest = f"longest: {steps.max():.3g} s after {_iso(times[np.argmax(steps)])}"
+        problems.append(f"{what} {usual:.3g} s ({longest})")
+    tomorrow = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "us") + np.timedelta64(1, "D")
+    year, why = times[0].astype(object).year, ""
+    if year < 1990 or year == 2000:  # where unset clocks begin
         why = "the clock was hardly set"
-    elif times[-1] > now + np.timedelta64(1, "D"):
+    elif times[-1] > tomorrow:
         why = "that is in the future, so the clock was wrong"
     if why:
         problems.append(
@@ -198,10 +184,6 @@ def _oddities(times: np.ndarray) -> list[str]:
     if steps.sum() > _STRAY_DAYS * 86400:
         problems.append(f"the frames span {steps.sum() / 86400:.1f} days; prominences change within an hour")
     return problems
-
-
-def _frames(count: int) -> str:
-    return f"{count} frame{'s' * (count != 1)}"
 
 
 def _iso(time: np.datetime64) -> str:
@@ -266,11 +248,9 @@ def night(sequence: Sequence, site: SiteSettings) -> str:
     if not (altitude < LOWEST_DEG).any():  # nan, without a site, is no doubt
         return ""
     lowest = int(np.argmin(altitude))
-    moment = np.datetime_as_string(moments[lowest], unit="s")
-    return (
-        f"at {moment}Z the Sun was {-altitude[lowest]:.0f} deg below the horizon of the site: if the times "
-        "are local, set times.zone, else mend the site or the clock"
-    )
+    below = f"the Sun was {-altitude[lowest]:.0f} deg below the horizon of the site"
+    mend = "if the times are local, set times.zone, else mend the site or the clock"
+    return f"at {_iso(moments[lowest])} {below}: {mend}"
 
 
 def doubt_night(sequence: Sequence, site: SiteSettings) -> Sequence:

@@ -13,6 +13,7 @@ import struct
 import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -20,28 +21,25 @@ from typing import Any, BinaryIO
 
 import cv2
 import numpy as np
-from PIL import Image
 from PIL import TiffImagePlugin as tags
 from PIL.ExifTags import Base as Tag
 from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 
 from promtrack.errors import InputError
-from promtrack.sequence.frame_source import Found, Stamps, aspect_of, check_size, damaged, unsound
+from promtrack.sequence.frame_source import (
+    BROKEN,
+    Found,
+    Stamps,
+    aspect_of,
+    check_size,
+    damaged,
+    unsound,
+    values_in,
+)
 
 _DEFLATE_GAIN = 1100  # deflate packs at most 1032:1 (RFC 1951: 258 bytes in 2 bits)
 _KINDS = {("u", 1): "8-bit", ("u", 2): "16-bit", ("i", 2): "float", ("f", 4): "float", ("f", 8): "float"}
-_BROKEN = (
-    OSError,
-    SyntaxError,
-    ValueError,
-    TypeError,
-    KeyError,
-    EOFError,
-    OverflowError,
-    struct.error,
-    Warning,
-)
 
 
 def tiff_frames(path: Path, size: int) -> list[Found]:
@@ -51,9 +49,10 @@ def tiff_frames(path: Path, size: int) -> list[Found]:
         pages = list(_pages(path, file, size))
     if not pages:
         raise unsound("holds no picture")
-    forms = Counter((page.stored_shape, page.kind, page.colour) for page in pages)
-    usual = max(forms, key=lambda form: (forms[form], math.prod(form[0])))
-    same = [page for page in pages if (page.stored_shape, page.kind, page.colour) == usual]
+    forms = [(page.stored_shape, page.kind, page.colour) for page in pages]
+    count = Counter(forms)
+    usual = max(count, key=lambda form: (count[form], math.prod(form[0])))
+    same = [page for page, form in zip(pages, forms, strict=True) if form == usual]
     others = len(pages) - len(same)
     passed_over = (f"{others} page(s) of another size passed over",) if others else ()
     return [
@@ -74,47 +73,32 @@ def _pages(path: Path, file: BinaryIO, size: int) -> Iterator[Found]:
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # Pillow warns of damage and goes on
         try:
-            new = partial(tags.ImageFileDirectory_v2, head, prefix)
-            directory = new()
+            directory = tags.ImageFileDirectory_v2(head, prefix)
             while directory.next and len(seen) < 100_000:
-                offset = directory.next
-                if offset in seen:
+                if directory.next in seen:
                     raise unsound("has directories that form a loop")
-                seen.add(offset)
-                file.seek(offset)
+                seen.add(directory.next)
+                file.seek(directory.next)
                 directory.load(file)
                 if _one(directory, Tag.NewSubfileType, 0) & 0b101:  # a thumbnail or transparency mask
                     continue
                 if len(seen) == 1:
-                    exif = _tiff_exif(file, _one(directory, Tag.ExifOffset, 0), new(group=Tag.ExifOffset))
-                order = "<" if prefix == b"II" else ">"
-                page = _page(path, size, directory, len(seen) - 1, order, exif)
-                if page.orientation != 1 and isinstance(page.read, partial) and page.read.func is _decoded:
-                    at = _place_of_orientation(file, offset, order, len(head) == 16)
-                    page = replace(page, read=partial(page.read, orientation=(at, order)))
-                yield page
-        except _BROKEN:
+                    inner = tags.ImageFileDirectory_v2(head, prefix, group=Tag.ExifOffset)
+                    exif = _tiff_exif(file, _one(directory, Tag.ExifOffset, 0), inner)
+                yield _page(path, size, directory, len(seen) - 1, "<" if prefix == b"II" else ">", exif)
+        except BROKEN:
             what = "is cut short or damaged: its table of pages cannot be read"
             raise damaged(what) from None
-
-
-def _place_of_orientation(file: BinaryIO, offset: int, order: str, wide: bool) -> int:
-    """Where the value of that tag stands in the file, in the directory at `offset`."""
-    head, size, value = (8, 20, 12) if wide else (2, 12, 8)
-    file.seek(offset)
-    (count,) = struct.unpack(f"{order}{'Q' if wide else 'H'}", file.read(head))
-    entries = np.frombuffer(file.read(count * size), np.uint8).reshape(-1, size)
-    tags_there = np.ascontiguousarray(entries[:, :2]).view(f"{order}u2").ravel().tolist()
-    return offset + head + tags_there.index(Tag.Orientation) * size + value
 
 
 def _page(
     path: Path, size: int, directory: tags.ImageFileDirectory_v2, index: int, order: str, exif: Stamps
 ) -> Found:
-    rows, columns = _one(directory, tags.IMAGELENGTH, 0), _one(directory, tags.IMAGEWIDTH, 0)
+    one = partial(_one, directory)
+    rows, columns = one(tags.IMAGELENGTH, 0), one(tags.IMAGEWIDTH, 0)
     check_size(rows, columns)
-    samples, bits = _one(directory, tags.SAMPLESPERPIXEL, 1), _one(directory, tags.BITSPERSAMPLE, 1)
-    dtype = _dtype(bits, _one(directory, tags.SAMPLEFORMAT, 1), order)
+    samples, bits = one(tags.SAMPLESPERPIXEL, 1), one(tags.BITSPERSAMPLE, 1)
+    dtype = _dtype(bits, one(tags.SAMPLEFORMAT, 1), order)
     needed = rows * columns * samples * dtype.itemsize
     offsets = np.array(_all(directory, tags.STRIPOFFSETS) or _all(directory, tags.TILEOFFSETS))
     lengths = np.array(
@@ -126,29 +110,35 @@ def _page(
     packed = sum(lengths.tolist())
     if end > size:
         raise damaged(f"is cut short: {end} bytes are needed, {size} are there")
-    if _one(directory, tags.COMPRESSION, 1) in (8, 32946) and packed * _DEFLATE_GAIN < needed:
+    if one(tags.COMPRESSION, 1) in (8, 32946) and packed * _DEFLATE_GAIN < needed:
         raise unsound(f"claims {columns} x {rows} pixels in {packed} bytes")
-    photometric = _one(directory, tags.PHOTOMETRIC_INTERPRETATION, 1)
+    photometric = one(tags.PHOTOMETRIC_INTERPRETATION, 1)
     plain = (  # the pixels stand in one piece, as they are
         tags.STRIPOFFSETS in directory
         and bool((offsets[:-1] + lengths[:-1] == offsets[1:]).all())
         and packed >= needed
         and bits == 8 * dtype.itemsize
         and photometric in (1, 2)
-        and all(_one(directory, tag, 1) == 1 for tag in (tags.COMPRESSION, tags.FILLORDER, tags.PREDICTOR))
-        and (samples == 1 or _one(directory, tags.PLANAR_CONFIGURATION, 1) == 1)
+        and all(one(tag, 1) == 1 for tag in (tags.COMPRESSION, tags.FILLORDER, tags.PREDICTOR))
+        and (samples == 1 or one(tags.PLANAR_CONFIGURATION, 1) == 1)
     )
-    turn = _upright(_one(directory, Tag.Orientation, 1))
-    aspect, stretched = aspect_of(directory.get(tags.X_RESOLUTION), directory.get(tags.Y_RESOLUTION))
     shape = (rows, columns) if samples == 1 else (rows, columns, samples)
-    read: Callable[[], np.ndarray] = partial(_decoded, path, index, (rows, columns))
+    read: Callable[[], np.ndarray] = partial(_decoded, path, index)
     if plain:
-        read = partial(_plain, path, dtype, shape, int(offsets[0]))
+        read = partial(values_in, path, dtype, shape, int(offsets[0]))
     kind, colour = _KINDS[dtype.kind, dtype.itemsize], "rgb" if plain else "bgr"
     if samples < 3 and photometric != 3:
         colour = "mono"
-    found = Found(path, index, 1, (rows, columns), kind, colour, read, exif)
-    return replace(found, orientation=turn, aspect=aspect, remarks=(*_turned(turn), *stretched))
+    found = _as_tagged(
+        Found(path, index, 1, (rows, columns), kind, colour, read, exif),
+        one(Tag.Orientation, 1),
+        (directory.get(tags.X_RESOLUTION), directory.get(tags.Y_RESOLUTION)),
+    )
+    if plain or found.orientation == 1:
+        return found
+    if found.orientation >= 5:  # OpenCV obeys the tag of a page that it decodes
+        found = replace(found, stored_shape=(columns, rows), aspect=1.0 / found.aspect)
+    return replace(found, orientation=1)
 
 
 def _all(directory: tags.ImageFileDirectory_v2, tag: int) -> tuple[int, ...]:
@@ -161,12 +151,13 @@ def _one(directory: tags.ImageFileDirectory_v2, tag: int, default: int) -> int:
     return next(iter(_all(directory, tag)), default)
 
 
-def _upright(orientation: object) -> int:
-    return orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1
-
-
-def _turned(orientation: int) -> tuple[str, ...]:
-    return () if orientation == 1 else (f"turned upright by its orientation tag ({orientation})",)
+def _as_tagged(found: Found, orientation: object, density: tuple[object, object]) -> Found:
+    """The frame with its orientation tag and its pixels per length across and down."""
+    turn = orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1
+    aspect, remarks = aspect_of(*density)
+    if turn != 1:
+        remarks = (f"turned upright by its orientation tag ({turn})", *remarks)
+    return replace(found, orientation=turn, aspect=aspect, remarks=remarks)
 
 
 def _dtype(bits: int, form: int, order: str) -> np.dtype:
@@ -180,40 +171,20 @@ def _dtype(bits: int, form: int, order: str) -> np.dtype:
     return np.dtype(f"{order}{code}")
 
 
-def _plain(path: Path, dtype: np.dtype, shape: tuple[int, ...], offset: int) -> np.ndarray:
-    count = math.prod(shape)
-    values = np.fromfile(path, dtype, count, offset=offset)
-    if values.size < count:
-        raise damaged(f"is cut short: {values.size} of {count} values are there")
-    return values.reshape(shape)
-
-
-def _decoded(
-    path: Path, page: int | None, shape: tuple[int, int], *, orientation: tuple[int, str] | None = None
-) -> np.ndarray:
-    """A picture, or one page of a TIFF file, as it is stored.
-
-    OpenCV obeys the orientation tag of some pages and not of others; it gets to see 1, upright, in its place:
-    the offset and byte order in `orientation`.
-    """
+def _decoded(path: Path, page: int | None) -> np.ndarray:
+    """A picture, or one page of a TIFF file."""
     try:
         if page is None:
             image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
         else:  # mapped, so that of a long file only the page's own bytes are touched
-            data = np.memmap(path, np.uint8, "c")
-            if orientation:
-                at, order = orientation
-                data[at : at + 2] = np.frombuffer(np.array(1, f"{order}u2").tobytes(), np.uint8)
+            data = np.memmap(path, np.uint8, "r")
             done, images = cv2.imdecodemulti(data, cv2.IMREAD_UNCHANGED, range=(page, page + 1))
             image = images[0] if done and len(images) else None
     except cv2.error as error:
         why = (error.err or "damaged data").strip().splitlines()[0]
         raise damaged(f"cannot be decoded ({why})") from None
-    if image is None or image.shape[:2] != shape:
-        got = "nothing" if image is None else f"{image.shape[1]} x {image.shape[0]} pixels"
-        raise damaged(
-            f"cannot be decoded: the header says {shape[1]} x {shape[0]} pixels, the data give {got}"
-        )
+    if image is None:
+        raise damaged("cannot be decoded: the data give nothing")
     return image
 
 
@@ -229,7 +200,7 @@ def png_frames(path: Path, size: int) -> list[Found]:
                 try:
                     file.seek(0)
                     PngImageFile(file).verify()
-                except _BROKEN:
+                except BROKEN:
                     raise damaged("is cut short: the end of the picture is missing") from None
     rows, columns = frame.stored_shape
     samples = {2: 3, 4: 2, 6: 4}.get(samples, 1)
@@ -257,31 +228,27 @@ def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImage
             image = kind(file)
             columns, rows = image.size
             mono = image.mode in ("1", "L", "I", "I;16")
-        except _BROKEN as error:
+        except BROKEN as error:
             raise damaged(f"has a damaged header ({error})"[:120]) from None
         check_size(rows, columns)
-        try:
-            found: Image.Exif | dict = image.getexif()
+        turn, stamps = None, Stamps()
+        with suppress(*BROKEN):  # the picture may still be good
+            turn = image.getexif().get(Tag.Orientation)
             stamps = _exif(image.getexif().get_ifd(Tag.ExifOffset))
-        except _BROKEN:  # the picture may still be good
-            found, stamps = {}, Stamps()
-    colour, turn = "mono" if mono else "bgr", _upright(found.get(Tag.Orientation))
     density = next((image.info[k] for k in ("dpi", "aspect", "jfif_density") if k in image.info), (1, 1))
-    aspect, stretched = aspect_of(*density)
-    read = partial(_decoded, path, None, (rows, columns))
-    frame = Found(path, 0, 1, (rows, columns), f"{bits}-bit", colour, read, stamps)
-    return replace(frame, orientation=turn, aspect=aspect, remarks=(*_turned(turn), *stretched))
+    read = partial(_decoded, path, None)
+    colour = "mono" if mono else "bgr"
+    return _as_tagged(Found(path, 0, 1, (rows, columns), f"{bits}-bit", colour, read, stamps), turn, density)
 
 
 def _tiff_exif(file: BinaryIO, offset: int, directory: tags.ImageFileDirectory_v2) -> Stamps:
     """EXIF of the directory at `offset`, read into an empty one."""
-    try:
+    with suppress(*BROKEN):
         if offset:
             file.seek(offset)
             directory.load(file)
         return _exif(directory)
-    except _BROKEN:
-        return Stamps()
+    return Stamps()
 
 
 def _exif(found: Any) -> Stamps:

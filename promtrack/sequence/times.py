@@ -96,10 +96,11 @@ class _Answer:
 
 
 def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> FrameTimes:
-    """Times of all frames from the source that the settings name, or from the first that knows most of
-    them. Raises InputError: no source knows the time of two frames or more, or frames would be less than a
-    second apart by what may be playback or a running number; SettingsError: a zone, start, pattern or
-    table that cannot be used."""
+    """Times of all frames from the source that the settings name, or the first that knows most of them.
+
+    Raises InputError: no source knows the time of two frames or more, or frames would be less than a second
+    apart by what may be playback or a running number; SettingsError: a zone, start, pattern or table that
+    cannot be used."""
     asked = _Asked(frames, settings, read_zone(settings.zone), folder)
     answers: dict[str, _Answer] = {}
     auto = settings.source == "auto"
@@ -107,7 +108,7 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
         if source == "file-date" if auto else source.partition(":")[0] != settings.source:
             continue
         answer = answer_of(asked)
-        if answer is not None and answer.known:
+        if answer and answer.known:
             answers[source] = answer
             if 2 * answer.known > len(frames):
                 break
@@ -137,47 +138,38 @@ def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, 
     whole = np.all((times - times[0]) % np.timedelta64(1, "s") == np.timedelta64(0))
     if usual >= 1.0 or (whole and not film) or find_bursts(times):
         return
+    what = f"has {1 / usual:.3g} frames a second by its names, whose decimals may be a running number"
     if film:
         what = f"plays {1 / usual:.3g} pictures a second, and playback is seldom the time between exposures"
-    else:
-        what = f"has {1 / usual:.3g} frames a second by its names, whose decimals may be a running number"
     source = kind.partition(":")[0]
-    raise InputError(
-        f"{what}: how far apart in time are the frames?",
-        remedy="give it, for instance --set times.cadence_s=10; if it is right as it is, --set times.source="
-        + source,
+    remedy = (
+        f"give --set times.cadence_s=10 or the like; if it is right as it is, --set times.source={source}"
     )
+    raise InputError(f"{what}: how far apart in time are the frames?", remedy=remedy)
 
 
 def _not_used(
     source: str, answer: _Answer, answers: dict[str, _Answer], settings: TimesSettings
 ) -> tuple[str, ...]:
     """What the user gave for the times and was not used, as the frames say more."""
-    said = []
+    said: tuple[str, ...] = ()
     if "table" in answers and source != "table":
-        known, count = answers["table"].known, len(answer.times_utc)
-        said.append(
-            f"times.table names only {known} of the {count} frames and is not used: times are from {source}"
-        )
+        names = f"times.table names only {answers['table'].known} of the {len(answer.times_utc)} frames"
+        said = (f"{names} and is not used: times are from {source}",)
     if source == "cadence" or settings.pattern:
-        return tuple(said)
-    if settings.start:
-        again = "to use it nevertheless: --set times.source=cadence"
-        said.append(f"times.start is not used, since the times come from {source}; {again}")
-    elif settings.cadence_s > 0 and "s a frame" not in answer.detail:
-        again = "to use it: --set times.source=cadence, with times.start"
-        said.append(f"times.cadence_s is not used, since the times come from {source}; {again}")
-    return tuple(said)
+        return said
+    if settings.start or (settings.cadence_s > 0 and "s a frame" not in answer.detail):
+        key, too = ("start", "") if settings.start else ("cadence_s", ", with times.start")
+        unused = f"times.{key} is not used, since the times come from {source}"
+        said += (f"{unused}; to use it nevertheless: --set times.source=cadence{too}",)
+    return said
 
 
 def _unknown(frames: list[Found], settings: TimesSettings) -> str:
     if settings.source in ("auto", "cadence") and bool(settings.start) != (settings.cadence_s > 0):
-        given, missing = "times.start", "times.cadence_s"
-        if not settings.start:
-            given, missing = missing, given
-        return (
-            f"{given} is given, but {missing} is missing, and the frames do not say when they were recorded"
-        )
+        given, missing = ("start", "cadence_s") if settings.start else ("cadence_s", "start")
+        unsaid = "the frames do not say when they were recorded"
+        return f"times.{given} is given, but times.{missing} is missing, and {unsaid}"
     pattern = minute_pattern(frames[0].file.name)
     if settings.source in ("auto", "names") and pattern and not settings.pattern:
         return (
@@ -200,9 +192,7 @@ def _shifted(times_utc: np.ndarray, seconds: np.ndarray) -> np.ndarray:
     return np.where(sane, moved, NO_TIME)
 
 
-def _from_fits(asked: _Asked) -> _Answer | None:
-    if all(frame.stamps.fits is None for frame in asked.frames):
-        return None
+def _from_fits(asked: _Asked) -> _Answer:
     middles = [middle_of_exposure(frame.stamps.fits or {}) for frame in asked.frames]
     times, problems = asked.utc([stamp for stamp, _, _ in middles], np.array([s for _, s, _ in middles]))
     labels = Counter(label for stamp, _, label in middles if stamp)
@@ -233,17 +223,12 @@ def _row_of(frame: Found, stamps: dict[str, Stamp]) -> Stamp | None:
     )
 
 
-def _from_clock(asked: _Asked) -> _Answer | None:
-    if all(frame.stamps.clock_utc is None for frame in asked.frames):
-        return None
-    times = np.array(
-        [NO_TIME if f.stamps.clock_utc is None else f.stamps.clock_utc for f in asked.frames],
-        "datetime64[us]",
-    )
+def _from_clock(asked: _Asked) -> _Answer:
+    times = np.array([frame.stamps.clock_utc for frame in asked.frames], "datetime64[us]")
     return _Answer(times, "stamps recorded with the frames")
 
 
-def _from_names(asked: _Asked) -> _Answer | None:
+def _from_names(asked: _Asked) -> _Answer:
     names = list(dict.fromkeys(frame.file.name for frame in asked.frames))
     stamps = _by_pattern(names, asked.settings) if asked.settings.pattern else stamps_in_names(names)
     # A film's name gives its start only; where the user has given the start, that counts.
@@ -273,10 +258,8 @@ def _by_pattern(names: list[str], settings: TimesSettings) -> dict[str, Stamp | 
     }
 
 
-def _from_exif(asked: _Asked) -> _Answer | None:
+def _from_exif(asked: _Asked) -> _Answer:
     stamps = [frame.stamps.exif for frame in asked.frames]
-    if not any(stamps):
-        return None
     times, problems = asked.utc([parse_stamp(stamp) for stamp in stamps])
     how = "with decimals" if any("." in stamp for stamp in stamps) else "in whole seconds"
     return _Answer(times, f"EXIF DateTimeOriginal {how}", tuple(problems))
@@ -300,12 +283,8 @@ def _from_cadence(asked: _Asked) -> _Answer | None:
     return _Answer(_shifted(times, seconds), f"start {asked.settings.start}{step}", tuple(problems))
 
 
-def _from_container(asked: _Asked) -> _Answer | None:
-    created = {frame.stamps.created for frame in asked.frames}
-    if created <= {""}:
-        return None
-    stamps = {text: parse_stamp(text) for text in created}
-    times, problems = asked.utc([stamps[frame.stamps.created] for frame in asked.frames])
+def _from_container(asked: _Asked) -> _Answer:
+    times, problems = asked.utc([parse_stamp(frame.stamps.created) for frame in asked.frames])
     problems.append(
         "the times rest on the creation time in the film, which some recorders write at the end of the "
         "recording or in local time; compare it with your notes"
@@ -313,20 +292,14 @@ def _from_container(asked: _Asked) -> _Answer | None:
     return _Answer(times, "creation time of the film" + asked.in_files, tuple(problems))
 
 
-def _from_file_date(asked: _Asked) -> _Answer | None:
-    moments = {
-        file: np.datetime64(round(file.stat().st_mtime * 1e6), "us")
-        for file in {f.file for f in asked.frames}
-    }
-    times = _shifted(np.array([moments[f.file] for f in asked.frames]), asked.within_file_s)
-    return _Answer(
-        times,
-        "modification time of the files" + asked.in_files,
-        ("file modification times say when a file was written, and copying may change them",),
-    )
+def _from_file_date(asked: _Asked) -> _Answer:
+    written = [np.datetime64(round(frame.file.stat().st_mtime * 1e6), "us") for frame in asked.frames]
+    doubt = "file modification times say when a file was written, and copying may change them"
+    times = _shifted(np.array(written), asked.within_file_s)
+    return _Answer(times, "modification time of the files" + asked.in_files, (doubt,))
 
 
-# In the order in which auto tries them; what stands behind the colon separates two kinds of one source.
+# In the order in which auto tries them; behind the colon stands which kind of that source.
 _SOURCES: dict[str, Callable[[_Asked], _Answer | None]] = {
     "table": _from_table,
     "fits": _from_fits,

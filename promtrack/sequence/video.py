@@ -32,6 +32,7 @@ from promtrack.sequence.frame_source import (
     check_size,
     damaged,
     numbered,
+    values_in,
 )
 
 
@@ -171,14 +172,13 @@ def video_frames(path: Path, *, bayer: str = "auto") -> list[Found]:
 
 
 def _film(path: Path) -> _Film:
-    banner = _listened([ffmpeg_program(), "-hide_banner", "-nostdin", *_GUARD, "-i", f"file:{path}"], path)[1]
+    banner = _listened([ffmpeg_program(), "-hide_banner", "-nostdin", *_GUARD, "-i", f"file:{path}"])[1]
     found = _STREAM.search(banner)
-    if not found and ": Audio:" in banner:
-        raise InputError("is a sound file: there is no moving picture in it", remedy="leave it out")
     if not found:
-        raise InputError(
-            "holds no moving picture that ffmpeg can read", remedy="save it as AVI, MP4, MOV or MKV"
-        )
+        if ": Audio:" in banner:
+            raise InputError("is a sound file: there is no moving picture in it", remedy="leave it out")
+        what = "holds no moving picture that ffmpeg can read"
+        raise InputError(what, remedy="save it as AVI, MP4, MOV or MKV")
     stream, stored, columns, rows = int(found[1]), found[2], int(found[3]), int(found[4])
     check_size(rows, columns)
     wide, high = int(found[5] or 1), int(found[6] or 1)
@@ -215,7 +215,7 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
     """(n,) presentation time of every packet, ascending, relative to the container's start."""
     command = [ffmpeg_program(), "-nostdin", "-v", "quiet", *_GUARD, "-i", f"file:{path}"]
     command += ["-map", f"0:{stream}", "-c", "copy", "-f", "framecrc", "-"]
-    listing = _listened(command, path)[0]
+    listing = _listened(command)[0]
     base = re.search(r"#tb 0: (\d+)/(\d+)", listing)
     packets = [line.split(",") for line in listing.splitlines() if line[:1] == "0" and line.count(",") >= 5]
     # AV_PKT_FLAG_DISCARD of ffmpeg's packet.h, bit 2: a packet that is needed for decoding only and gives no
@@ -231,30 +231,24 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
     return np.sort(np.array([int(t) for t in ticks]) * (int(base[1]) / int(base[2])))
 
 
-def _listened(command: list[str], path: Path) -> tuple[str, str]:
-    try:
-        done = subprocess.run(
-            command, capture_output=True, timeout=_PROBE_S, check=False, stdin=subprocess.DEVNULL
-        )
-    except OSError as error:
-        raise InputError(
-            f"ffmpeg cannot be started ({error.strerror})", where=str(path), remedy="install ffmpeg anew"
-        ) from None
-    except subprocess.TimeoutExpired:
-        raise InputError(
-            f"ffmpeg did not finish within {_PROBE_S:.0f} s", remedy="save the film anew"
-        ) from None
-    return done.stdout.decode("utf-8", "replace"), done.stderr.decode("utf-8", "replace")
+def _listened(command: list[str]) -> tuple[str, str]:
+    with _started(command, stderr=subprocess.PIPE) as process:
+        try:
+            out, err = process.communicate(timeout=_PROBE_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            what = f"ffmpeg did not finish within {_PROBE_S:.0f} s"
+            raise InputError(what, remedy="save the film anew") from None
+    return out.decode("utf-8", "replace"), err.decode("utf-8", "replace")
 
 
-def _started(command: list[str]) -> subprocess.Popen[bytes]:
+def _started(command: list[str], *, stderr: int = subprocess.DEVNULL) -> subprocess.Popen[bytes]:
     pipe, null = subprocess.PIPE, subprocess.DEVNULL
     try:
-        return subprocess.Popen(command, stdout=pipe, stderr=null, stdin=null, bufsize=0, pipesize=1 << 20)
+        return subprocess.Popen(command, stdout=pipe, stderr=stderr, stdin=null, bufsize=0, pipesize=1 << 20)
     except OSError as error:
-        raise InputError(
-            f"ffmpeg cannot be started ({error.strerror})", where=command[0], remedy="install ffmpeg anew"
-        ) from None
+        what = f"ffmpeg cannot be started ({error.strerror})"
+        raise InputError(what, where=command[0], remedy="install ffmpeg anew") from None
 
 
 def _end(process: subprocess.Popen[bytes], pipe: FileIO) -> None:
@@ -294,12 +288,8 @@ class _Capture:
         return math.prod(self.shape) * self.dtype.itemsize
 
 
-def is_capture(head: bytes) -> bool:
-    """Whether the first 178 bytes are such a header; the fields must all make sense."""
-    return _parsed(head) is not None
-
-
-def _parsed(head: bytes) -> _Capture | None:
+def capture_of(head: bytes) -> _Capture | None:
+    """What the first 178 bytes say, where they are such a header, whose fields all make sense; else None."""
     if len(head) < HEADER or not all(32 <= byte < 127 for byte in head[:14]):
         return None
     given = np.frombuffer(head, _HEADER, 1)[0]
@@ -313,7 +303,7 @@ def _parsed(head: bytes) -> _Capture | None:
 def capture_frames(path: Path, size: int) -> list[Found]:
     """All whole frames of the file. Raises InputError where there is none."""
     with path.open("rb") as file:
-        film = _parsed(file.read(HEADER))
+        film = capture_of(file.read(HEADER))
     if film is None:
         raise damaged("has a damaged header")
     rows, columns = film.shape[:2]
@@ -331,11 +321,7 @@ def capture_frames(path: Path, size: int) -> list[Found]:
 
 
 def _frame(path: Path, film: _Capture, dtype: np.dtype, index: int) -> np.ndarray:
-    count = math.prod(film.shape)
-    values = np.fromfile(path, dtype, count, offset=HEADER + index * film.frame_bytes)
-    if values.size < count:
-        raise damaged("is cut short")
-    return values.reshape(film.shape)
+    return values_in(path, dtype, film.shape, HEADER + index * film.frame_bytes)
 
 
 def _sample_type(path: Path, film: _Capture) -> np.dtype:

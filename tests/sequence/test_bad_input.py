@@ -5,6 +5,7 @@ import os
 import struct
 import zlib
 from functools import partial
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -69,7 +70,7 @@ def test_folder_that_the_system_refuses(tmp_path, monkeypatch):
     def forbidden(path):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("promtrack.sequence.readers.os.scandir", forbidden)
+    monkeypatch.setattr(Path, "iterdir", forbidden)
     assert "cannot be read (Permission denied)" in refused(tmp_path / "in")
 
 

@@ -121,7 +121,7 @@ def test_part_of_the_time(tmp_path):
     assert (len(part), part.times_utc[0]) == (5, np.datetime64("2026-05-17T09:31:40"))
     assert any("7 frames outside times.from = 09:31:40 and times.to" in note for note in part.notes)
     with pytest.raises(
-        InputError, match=r"has 0 frames between times\.from and times\.to; the recording lasts"
+        InputError, match=r"has no frames between times\.from and times\.to; the recording lasts"
     ):
         open_sequence(folder, times=TimesSettings(from_="11:00:00"))
     with pytest.raises(SettingsError, match=r"times\.to 'noon' is no time"):
