@@ -64,7 +64,7 @@ def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Promine
     if bottom >= geometry.rows - 2 or not len(strip):
         return ()
     brightest = _brightest(strip, step)
-    noise = _noise(brightest)
+    noise = _noise(brightest, geometry)
     labels = _regions(brightest, noise, geometry, bottom)
     spans = [_range(labels == n, bottom, geometry) for n in range(1, labels.max() + 1)]
     if not spans:
@@ -72,7 +72,7 @@ def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Promine
 
     def measured(light: np.ndarray) -> list[tuple[float, ...]]:
         smooth = _smoothed(light, step, geometry)
-        own_noise = np.maximum(_noise(smooth), noise)
+        own_noise = np.maximum(_noise(smooth, geometry), noise)
         significant = _significant(smooth, own_noise, geometry, bottom)
         return [_measured(smooth, own_noise, significant, span, geometry) for span in spans]
 
@@ -80,7 +80,7 @@ def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Promine
     found = [
         _prominence(strip, geometry, span, values[:, k], disc_counts)
         for k, span in enumerate(spans)
-        if np.isfinite(values[:, k, 0]).any()
+        if np.isfinite(values[:, k, 0]).any() and np.nanmedian(values[:, k, 2]) > _knot_mm2(geometry)
     ]
     found.sort(key=lambda p: -float(np.nansum(p.area_mm2)))
     return tuple(replace(p, prominence=number) for number, p in enumerate(found, start=1))
@@ -97,15 +97,12 @@ def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarr
         np.sqrt((limits.FINEST_MM / mm) ** 2 - (1.0 - step**-2.0) / 12.0)
         for mm in (geometry.mm_per_column(0.0), geometry.mm_per_row)
     )
+    small = (
+        cv2.resize(a, size, interpolation=cv2.INTER_AREA)
+        for a in (seen.astype(np.float32), np.where(seen, used, 0))
+    )
     weight, value = (
-        cv2.GaussianBlur(
-            cv2.resize(a, size, interpolation=cv2.INTER_AREA),
-            (0, 0),
-            sigma_x,
-            sigmaY=sigma_y,
-            borderType=cv2.BORDER_REPLICATE,
-        )
-        for a in (seen.astype(np.float32), np.where(seen, used, np.float32(0.0)))
+        cv2.GaussianBlur(a, (0, 0), sigma_x, sigmaY=sigma_y, borderType=cv2.BORDER_REPLICATE) for a in small
     )
     return np.where(weight > 0.5, value / np.maximum(weight, 1e-6), np.nan)
 
@@ -150,16 +147,16 @@ def _brightest(strip: Strip, step: int) -> np.ndarray:
     return brightest
 
 
-def _noise(light: np.ndarray) -> np.ndarray:
+def _noise(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
     """(rows,) 1 sigma of smoothed light at every height, from the dark half of its values alone: plasma is
-    only ever brighter than the sky. A wrong flat leaves dark and bright alike: plasma outshines the darkest.
-    """
+    only brighter than the sky. A wrong flat leaves dark near bright: plasma outshines the darkest there."""
     ordered, row = np.sort(light, axis=1), np.arange(len(light))  # nan goes last
     seen = np.isfinite(light).sum(axis=1)
     darkest, quarter, middle = (ordered[row, seen * part // 4] for part in (0, 1, 2))
     sigma = np.where(seen < LEAST_PIXELS, np.inf, (middle - quarter) / limits.QUARTILE)
     dark = np.nan_to_num(middle - darkest) / limits.CERTAIN
-    dark = ndimage.maximum_filter1d(dark, 9, mode="nearest")
+    dark[geometry.height_mm(row) < SPICULES_MM] = 0.0
+    dark = ndimage.maximum_filter1d(dark, 2 * round(WIDE_MM / geometry.mm_per_row) + 1, mode="nearest")
     return np.maximum(ndimage.median_filter(sigma, size=9, mode="nearest"), dark)
 
 
@@ -193,20 +190,25 @@ def _bodies(labels: np.ndarray, light: np.ndarray, geometry: StripGeometry) -> n
     """Regions without spots (knots, hot pixels) and without glow from beyond the strips' sides: above a tenth
     of its brightest a prominence is larger than the largest knot, and in most of its rows light is seen to
     fall from the brightest place to both sides."""
-    knot_px = limits.KNOT_MM / np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
-    least_px = np.pi * np.prod(TENTH * np.maximum(knot_px, SPOT_PX))
-    around = ndimage.maximum_filter1d(
-        np.nan_to_num(light, nan=np.inf), 2 * round(knot_px[1]) + 1, axis=1, mode="constant", cval=np.inf
-    )
+    wide_mm, high_mm = geometry.mm_per_column(0.0), geometry.mm_per_row
+    beside = np.nan_to_num(light, nan=np.inf)
+    reach = 2 * round(limits.KNOT_MM / wide_mm) + 1
+    around = ndimage.maximum_filter1d(beside, reach, axis=1, mode="constant", cval=np.inf)
     kept = np.zeros_like(labels)
     for number, where in enumerate(ndimage.find_objects(labels), start=1):
         if where is None:
             continue
         own = np.where(labels[where] == number, light[where], -np.inf)
         falls = own.max(axis=1) >= around[where][np.arange(len(own)), own.argmax(axis=1)]
-        if np.sum(own > 0.1 * own.max()) > least_px and falls.mean() > 0.5:
+        if np.sum(own > 0.1 * own.max()) * wide_mm * high_mm > _knot_mm2(geometry) and falls.mean() > 0.5:
             kept[where][own > -np.inf] = number
     return kept
+
+
+def _knot_mm2(geometry: StripGeometry) -> float:
+    """Area that the largest knot, or a spot, covers above a tenth of its light."""
+    sides = np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
+    return float(np.pi * np.prod(TENTH * np.maximum(limits.KNOT_MM, SPOT_PX * sides)))
 
 
 def _standing(labels: np.ndarray, bottom: int, geometry: StripGeometry) -> np.ndarray:

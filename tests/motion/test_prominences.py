@@ -119,19 +119,30 @@ def test_wide_light_that_the_sky_leaves_in_a_frame_is_no_height(tmp_path):
     assert not prominence.leaves_strip
 
 
+@pytest.mark.parametrize("up", [0, 18])
 @pytest.mark.parametrize("n", [1, 6])
-def test_what_a_wrong_flat_leaves_is_no_prominence(tmp_path, n):
-    # TRUTH  a prominence, and specks that the flat has moved along the limb: each leaves a bright and a dark
-    # place, 20 times the smoothed noise, in every strip.
+def test_what_a_wrong_flat_leaves_is_no_prominence(tmp_path, n, up):
+    # TRUTH  a prominence, and specks that the flat has moved along the limb, or upwards too: each leaves a
+    # bright and a dark place, 20 times the smoothed noise, in every strip.
     scene = StripScene()
     specks = [
-        (low, low + 10, at + way, at + way + 14, 25.0 * np.sign(15 - way))
+        (low - up * way // 20, low - up * way // 20 + 10, at + way, at + way + 14, 25.0 * np.sign(15 - way))
         for low, at in ((50, 20), (80, 120), (120, 180))
         for way in (0, 20)
     ]
     light = boxes(scene, (0, 60, 60, 100, 200.0), *specks, n=n)
     (found,) = find_prominences(strip_of(tmp_path, light, scene))
     assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
+
+
+def test_the_path_of_a_knot_is_no_prominence(tmp_path):
+    # TRUTH  a spot of 5 x 5 Mm that rises by 30 rows in twelve strips
+    scene = StripScene()
+    light = np.zeros((12, scene.rows, scene.columns))
+    high, wide = (round(5.0 / mm) for mm in (scene.geometry.mm_per_row, scene.geometry.mm_per_column(0.0)))
+    for i, plane in enumerate(light):
+        plane[50 + 3 * i : 50 + 3 * i + high, 100 : 100 + wide] = 200.0
+    assert not find_prominences(strip_of(tmp_path, light, scene))
 
 
 @pytest.mark.parametrize("n", [1, 3])
