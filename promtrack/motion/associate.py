@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from promtrack.motion import limits
-from promtrack.motion.front_cells import CELL_ALONG_MM
+from promtrack.motion.front_search import CELL_ALONG_MM
 from promtrack.motion.records import Front, KnotTrack, Ridge
 from promtrack.strip.records import StripGeometry, TimeDistance
 from promtrack.sun import wrapped_deg

@@ -101,8 +101,21 @@ def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.nda
 
 def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings) -> Iterator[Anchor]:
     """Anchors in order of time, the first at or before the first strip, the last at or after the last."""
+    _, rows, columns = strip.shape
+    most = int(np.clip(STACK_BYTES / (4 * rows * columns), 9, 31))
     for first, last in windows(strip.time_s, motion):
-        yield _anchor(strip, scale_space, first, last)
+        chosen = np.unique(np.linspace(first, last - 1, min(most, last - first)).round().astype(int))
+        stack = np.empty((len(chosen), rows, columns), np.float32)
+        for k, one in enumerate(strip.mapped(np.asarray, chosen.tolist())):
+            stack[k] = one
+        still = low_quantile(stack, QUANTILE)
+        still_band = band_images(still, scale_space)
+        sigma, slope = _band_noise(stack, still, still_band, scale_space, strip.noise)
+        flicker = []
+        for small, quiet in zip(sigma, still_band, strict=True):
+            y, x = np.indices(quiet.shape, np.float32) / np.float32(STEP)
+            flicker.append(cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+        yield Anchor(float(strip.time_s[chosen].mean()), still, tuple(still_band), tuple(flicker), slope)
 
 
 def filled(image: np.ndarray, still: np.ndarray) -> np.ndarray:
@@ -129,30 +142,10 @@ def windows(time_s: np.ndarray, motion: MotionSettings) -> list[tuple[int, int]]
     span = float(time_s[-1] - time_s[0])
     if span <= 1.5 * width:
         return [(0, n)]
-    count = int(math.ceil(2 * span / width))
-    middles = np.linspace(time_s[0], time_s[-1], count + 1)
-    edges = [
-        np.searchsorted(time_s, (max(m - width / 2, time_s[0]), min(m + width / 2, time_s[-1])))
-        for m in middles
-    ]
+    middles = np.linspace(time_s[0], time_s[-1], math.ceil(2 * span / width) + 1)
+    starts, ends = (np.clip(middles + side, time_s[0], time_s[-1]) for side in (-width / 2, width / 2))
+    edges = zip(np.searchsorted(time_s, starts), np.searchsorted(time_s, ends), strict=True)
     return [(int(a), min(int(b) + 1, n)) for a, b in edges if b - a >= 3]
-
-
-def _anchor(strip: Strip, scale_space: tuple[Band, ...], first: int, last: int) -> Anchor:
-    _, rows, columns = strip.shape
-    most = int(np.clip(STACK_BYTES / (4 * rows * columns), 9, 31))
-    chosen = np.unique(np.linspace(first, last - 1, min(most, last - first)).round().astype(int))
-    stack = np.empty((len(chosen), rows, columns), np.float32)
-    for k, one in enumerate(strip.mapped(np.asarray, chosen.tolist())):
-        stack[k] = one
-    still = low_quantile(stack, QUANTILE)
-    still_band = band_images(still, scale_space)
-    sigma, slope = _band_noise(stack, still, still_band, scale_space, strip.noise)
-    flicker = []
-    for small, quiet in zip(sigma, still_band, strict=True):
-        y, x = np.indices(quiet.shape, np.float32) / np.float32(STEP)
-        flicker.append(cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
-    return Anchor(float(strip.time_s[chosen].mean()), still, tuple(still_band), tuple(flicker), slope)
 
 
 def low_quantile(stack: np.ndarray, quantile: float) -> np.ndarray:
@@ -173,7 +166,12 @@ def _band_noise(
     scale_space: tuple[Band, ...],
     strip_noise: np.ndarray,
 ) -> tuple[list[np.ndarray], np.ndarray]:
-    """What is left in every band: 1 sigma on every 4th row and column, and (bands, 2) its rms slope."""
+    """What is left in every band: 1 sigma on every 4th row and column, and (bands, 2) its rms slope.
+
+    At least what white noise of the strips would leave. Resampling ties neighbours, so the noise that is seen
+    usually lies above; a margin keeps it the one that counts. Where the frames' grey scale is coarser than
+    the noise, the scatter in time says nothing and this does.
+    """
     samples: list[list[np.ndarray]] = [[] for _ in scale_space]
     slopes: list[list[tuple[float, float]]] = [[] for _ in scale_space]
     for i, image in enumerate(stack):
@@ -183,28 +181,12 @@ def _band_noise(
             samples[k].append(left[::STEP, ::STEP])
             if i % STEP == 0:
                 slopes[k].append(_slopes(left))
-    least = _least_noise(strip_noise, stack.shape[1:], scale_space)
-    sigma = [
-        np.maximum(_noise_map(np.stack(sample)), floor) for sample, floor in zip(samples, least, strict=True)
-    ]
+    white = np.random.default_rng(0).standard_normal(np.minimum(still.shape, 256)).astype(np.float32)
+    sigma = []
+    for sample, image, band in zip(samples, band_images(white, scale_space), scale_space, strict=True):
+        own = np.nan_to_num(strip_noise[:: band.step * STEP])[:, None].astype(np.float32)
+        sigma.append(np.maximum(_noise_map(np.stack(sample)), np.float32(0.7 * float(np.std(image))) * own))
     return sigma, np.median(slopes, axis=1)
-
-
-def _least_noise(
-    strip_noise: np.ndarray, shape: tuple[int, int], scale_space: tuple[Band, ...]
-) -> list[np.ndarray]:
-    """(rows, 1) noise of every band on every 4th row of it that white noise of the strips would leave.
-
-    Resampling ties neighbours, so the noise that is seen usually lies above; a margin keeps it the one that
-    counts. Where the frames' grey scale is coarser than the noise, the scatter in time says nothing and this
-    does.
-    """
-    white = np.random.default_rng(0).standard_normal(np.minimum(shape, 256)).astype(np.float32)
-    part = [float(np.std(image)) for image in band_images(white, scale_space)]
-    return [
-        np.float32(0.7 * p) * np.nan_to_num(strip_noise[:: band.step * STEP])[:, None].astype(np.float32)
-        for p, band in zip(part, scale_space, strict=True)
-    ]
 
 
 def _slopes(left: np.ndarray) -> tuple[float, float]:

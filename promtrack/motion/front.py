@@ -3,6 +3,7 @@ test of its motion."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +23,7 @@ from promtrack.motion.leading_edge import (
     sector_profile,
 )
 from promtrack.motion.records import NONE, Front, FrontSearch
+from promtrack.rounding import clock
 from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
@@ -41,64 +43,44 @@ def find_fronts(
     false_alarms: float = 0.05,
     rng: np.random.Generator,
 ) -> tuple[tuple[Front, ...], FrontSearch]:
-    """Fronts in the strips, and what the search for them says.
+    """Fronts in the strips, numbered from 1, and what the search for them says.
 
     Parameters
     ----------
     sectors : (from_deg, to_deg) in product angles, modulo 360, to look in; each gives a front if an edge can
         be followed, moving or not. Without any, moving fronts are looked for at all angles.
     false_alarms : a front moves if fewer false alarms than this are expected
-
-    Returns
-    -------
-    fronts, search : numbered from 1
     """
     edges, search = find_rising_edges(strip, sectors, rng=rng)
-    fronts = [
-        _front(strip, sector, edge, false_alarms=false_alarms, rng=rng)
-        for sector, edge in zip(
-            sectors or [(e.from_deg, e.to_deg) for e in edges if e is not None], edges, strict=True
-        )
-    ]
-    kept = [front for front in fronts if front is not None and (sectors or front.moving)]
-    lost = [
-        edge
-        for edge, front in zip(edges, fronts, strict=True)
-        if edge is not None
-        and edge.false_alarm < false_alarms
-        and np.ptp(edge.height_mm) > limits.EDGE_MM
-        and not (front is not None and front.moving)
-    ]
-    if lost and search.level == "none":
-        search = replace(search, level="not measurable", sentence=_lost(lost[0], strip))
-    return tuple(replace(front, front=number) for number, front in enumerate(kept, start=1)), search
+    asked = sectors or tuple((edge.from_deg, edge.to_deg) for edge in edges if edge is not None)
+    fronts: list[Front] = []
+    for sector, edge in zip(asked, edges, strict=True):
+        front = _front(strip, sector, edge, false_alarms=false_alarms, rng=rng)
+        if front is not None and (sectors or front.moving):
+            fronts.append(replace(front, front=len(fronts) + 1))
+        if edge is None or (front is not None and front.moving) or search.level != "none":
+            continue
+        if edge.false_alarm < false_alarms and np.ptp(edge.height_mm) > limits.EDGE_MM:
+            start = strip.times_utc[0] + np.timedelta64(round(edge.time_s[0]), "s")
+            words = (
+                f"Something rises at {edge.from_deg % 360:.0f} to {edge.to_deg % 360:.0f} deg from "
+                f"{clock(start)} UTC on, from {edge.height_mm[0]:.0f} to {edge.height_mm[-1]:.0f} Mm, but "
+                "its edge cannot be followed from frame to frame, so it has no speed."
+            )
+            search = replace(search, level="not measurable", sentence=words)
+    return tuple(fronts), search
 
 
-def _lost(edge: RisingEdge, strip: Strip) -> str:
-    """The sentence on an edge that rises and has no speed."""
-    start = np.datetime_as_string(strip.times_utc[0] + np.timedelta64(round(edge.time_s[0]), "s"), unit="s")
-    return (
-        f"Something rises at {edge.from_deg % 360:.0f} to {edge.to_deg % 360:.0f} deg from {start[11:]} UTC "
-        f"on, from {edge.height_mm[0]:.0f} to {edge.height_mm[-1]:.0f} Mm, but its edge cannot be followed "
-        "from frame to frame, so it has no speed."
-    )
-
-
-def front_checks(fronts: tuple[Front, ...], search: FrontSearch) -> tuple[Check, ...]:
+def front_checks(fronts: tuple[Front, ...], search: FrontSearch) -> Iterator[Check]:
     """What speaks against the fronts, or against there being none."""
-    checks = [
-        Check(
-            "motion",
-            "front against models",
-            "fair",
-            f"None of the models describes front {front.front}: its speeds are slopes over a few heights.",
-        )
-        for front in fronts
-        if front.moving and front.verdict == NONE
-    ]
+    for front in fronts:
+        if front.moving and front.verdict == NONE:
+            words = (
+                f"None of the models describes front {front.front}: its speeds are slopes over a few heights."
+            )
+            yield Check("motion", "front against models", "fair", words)
     if search.level == "not measurable":
-        checks.append(Check("motion", "search for fronts", "fair", search.sentence))
-    return tuple(checks)
+        yield Check("motion", "search for fronts", "fair", search.sentence)
 
 
 def _front(
@@ -155,7 +137,7 @@ def _front(
         verdict=front_verdict(time_s, height, err, fits),
         false_alarm=float(false_alarm),
         moving=bool(large and steady and possible and false_alarm < false_alarms),
-        notes=_notes(strip, edge, keep),
+        notes=tuple(_notes(strip, edge, keep)),
         local_peak_km_s=float(local[top]),
         local_peak_err_km_s=float(np.hypot(local_err[top], 0.5 * change[top : top + 2].max())),
         extent_deg=np.nan if rising is None else rising.extent_deg,
@@ -175,25 +157,25 @@ def _followed(
     strip: Strip, columns: slice, rising: RisingEdge | None, ahead: _Ahead | None = None
 ) -> tuple[Edge, np.ndarray]:
     """The edge in every frame, and (m,) which of its heights are those of one structure."""
-    course, window, aside = None, None, None
+    time_s, course, window, aside = strip.time_s, None, None, None
     if rising is not None:
-        course = _course(strip.time_s, rising)
+        # the highest at each time of the coarse path, at rest before and after it
+        times = np.unique(rising.time_s)
+        course = np.interp(time_s, times, [rising.height_mm[rising.time_s == one].max() for one in times])
         if ahead is not None:
             course[ahead.between] = ahead.height_mm
             aside = np.full(len(strip), -1)
             aside[ahead.between] = ahead.column
-        window = _window(strip.time_s, rising, course)
+        window = _window(time_s, rising, course)
     edge = find_edge(sector_profile(strip, columns, course, window, aside), window)
-    clear = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
-    clear[1:] &= np.diff(strip.time_s[edge.index]) > 0  # of frames with one time stamp the first counts
-    keep = np.zeros(len(edge.index), bool)
-    seen_s = strip.time_s[edge.index[clear]]
+    keep = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
+    keep[1:] &= np.diff(time_s[edge.index]) > 0  # of frames with one time stamp the first counts
+    seen_s = time_s[edge.index[keep]]
     led = np.zeros(len(seen_s), bool)
     if rising is not None:
         led = (seen_s >= rising.time_s[0]) & (seen_s <= rising.time_s[-1])
-    keep[clear] = _continuous(
-        seen_s, edge.height_mm[clear], edge.err_mm[clear], led, strip.geometry.mm_per_row
-    )
+    row_mm = strip.geometry.mm_per_row
+    keep[keep] = _continuous(seen_s, edge.height_mm[keep], edge.err_mm[keep], led, row_mm)
     return edge, keep
 
 
@@ -208,30 +190,20 @@ def _body_ahead(time_s: np.ndarray, edge: Edge, keep: np.ndarray) -> _Ahead | No
         return None
     fall = -np.diff(height)
     last = int(np.argmax(fall))
-    if fall[last] < max(limits.EDGE_MM, limits.SEEN * float(np.hypot(err[last], err[last + 1]))):
-        return None
     back = last + 1
-    if height[back:].max() <= height[:back].max():  # what falls for good is a front that falls
+    certain = max(limits.EDGE_MM, limits.SEEN * float(np.hypot(err[last], err[back])))
+    if fall[last] < certain or height[back:].max() <= height[:back].max():  # a front that falls for good
         return None
     for left in np.flatnonzero(height[:last] < height[back]).tolist():
-        line = np.interp(time_s[index[left:back]], time_s[index[[left, back]]], height[[left, back]])
+        ends = [left, back]
+        line = np.interp(time_s[index[left:back]], time_s[index[ends]], height[ends])
         if np.all(height[left + 1 : back] > line[1:]):
-            break
-    else:
-        return None
-    between = slice(int(index[left]) + 1, int(index[back]))
-    times = time_s[between]
-    return _Ahead(
-        between,
-        np.interp(times, time_s[index[[left, back]]], height[[left, back]]),
-        np.rint(np.interp(times, time_s[index[left + 1 : back]], column[left + 1 : back])).astype(int),
-    )
-
-
-def _course(time_s: np.ndarray, rising: RisingEdge) -> np.ndarray:
-    """(n,) height of the coarse path, at rest before and after it."""
-    times = np.unique(rising.time_s)
-    return np.interp(time_s, times, [rising.height_mm[rising.time_s == one].max() for one in times])
+            between = slice(int(index[left]) + 1, int(index[back]))
+            front_mm = np.interp(time_s[between], time_s[index[ends]], height[ends])
+            own = slice(left + 1, back)
+            at = np.rint(np.interp(time_s[between], time_s[index[own]], column[own])).astype(int)
+            return _Ahead(between, front_mm, at)
+    return None
 
 
 def _window(time_s: np.ndarray, rising: RisingEdge, path: np.ndarray) -> Window:
@@ -241,10 +213,9 @@ def _window(time_s: np.ndarray, rising: RisingEdge, path: np.ndarray) -> Window:
     pace = np.ptp(rising.height_mm[recent]) / max(float(np.ptp(rising.time_s[recent])), 1e-9)
     if not np.ptp(rising.time_s[recent]):
         pace = np.ptp(rising.height_mm) / max(last - first, 1.0)
-    step = np.gradient(path)
-    high = path + AHEAD_MM + np.where(time_s > last, 1.5 * pace * (time_s - last), np.maximum(step, 0.0))
+    ahead = np.where(time_s > last, 1.5 * pace * (time_s - last), np.maximum(np.gradient(path), 0.0))
     low = np.where((time_s < first) | (time_s > last), 0.0, path - BELOW_MM)
-    return Window(low, high)
+    return Window(low, path + AHEAD_MM + ahead)
 
 
 def _continuous(
@@ -319,24 +290,23 @@ def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> 
     return np.flatnonzero(excess > np.maximum(6 * row_mm, 8 * scatter)) + 1
 
 
-def _notes(strip: Strip, edge: Edge, keep: np.ndarray) -> tuple[str, ...]:
-    notes = [
+def _notes(strip: Strip, edge: Edge, keep: np.ndarray) -> Iterator[str]:
+    yield (
         f"the edge is {edge.width_mm:.1f} Mm wide between 30 and 70 % of its brightness; "
         "the choice of its middle shifts all heights alike"
-    ]
+    )
     last = edge.index[keep][-1]
     if edge.left_at is not None:
-        stamp = np.datetime_as_string(strip.times_utc[edge.left_at], unit="s")[11:]
-        notes.append(f"the edge left the top of the strip at {stamp} UTC; it is followed until then")
+        left = clock(strip.times_utc[edge.left_at])
+        yield f"the edge left the top of the strip at {left} UTC; it is followed until then"
     elif len(strip) - 1 - last >= limits.LEAST_FRAMES:
-        stamp = np.datetime_as_string(strip.times_utc[last], unit="s")[11:]
-        notes.append(
-            f"the edge is lost at {stamp} UTC, before the recording ends; the motion need not end there: "
-            "plasma faster than 11 km/s along the line of sight fades in a filter of 0.5 angstrom"
+        yield (
+            f"the edge is lost at {clock(strip.times_utc[last])} UTC, before the recording ends; the motion "
+            "need not end there: plasma faster than 11 km/s along the line of sight fades in a filter of 0.5 "
+            "angstrom"
         )
     if (dropped := int((~keep).sum())) > 0:
-        notes.append(f"{dropped} heights left out because they jump away from their neighbours or are unsure")
-    return tuple(notes)
+        yield f"{dropped} heights left out because they jump away from their neighbours or are unsure"
 
 
 def local_speeds(

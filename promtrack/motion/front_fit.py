@@ -104,43 +104,35 @@ def fit_front(
 
     Raises
     ------
-    ValueError : wrong shapes, fewer than 5 points
+    ValueError : fewer than 5 points
 
     References
     ----------
     Standard deviations alike likely between 0 and a bound, where few data tell: Gelman 2006, Bayesian
     Analysis 1, 515.
     """
-    time_s, height_mm, err_mm = (np.asarray(values, float) for values in (time_s, height_mm, err_mm))
-    if not time_s.shape == height_mm.shape == err_mm.shape or time_s.ndim != 1 or len(time_s) < 5:
-        raise ValueError(
-            "time_s, height_mm and err_mm must have one shape (n,) with n >= 5, got "
-            f"{time_s.shape}, {height_mm.shape} and {err_mm.shape}"
-        )
+    if len(time_s) < 5:
+        raise ValueError(f"a front needs (n,) heights, n >= 5, got {time_s.shape}")
     n, t = len(time_s), time_s - 0.5 * (time_s[0] + time_s[-1])
     drifts = np.atleast_1d(drift_mm)
     drifting = [DriftingErrors.of(time_s, err_mm, one) for one in drifts]
-    tried = {
-        model: [
-            fit
-            for errors in drifting
-            if (fit := _fitted(model, t, height_mm, errors, gravity_m_s2)) is not None
-        ]
-        for model in MODELS[: 3 if n < 2 * LEAST_ASIDE else 5]
-    }
-    tried = {model: under for model, under in tried.items() if len(under) == len(drifts)}
+    tried: dict[str, list[_Fit]] = {}
+    for model in MODELS[: 3 if n < 2 * LEAST_ASIDE else 5]:
+        fits_of = (_fitted(model, t, height_mm, errors, gravity_m_s2) for errors in drifting)
+        under = [fit for fit in fits_of if fit is not None]
+        if len(under) == len(drifts):
+            tried[model] = under
     closest = min((fit for under in tried.values() for fit in under), key=lambda fit: fit.criterion(n))
     count = independent(closest.white[:n], len(closest.values))
-    criterion = {model: np.array([fit.criterion(count) for fit in under]) for model, under in tried.items()}
-    criteria = {model: _marginal(values) for model, values in criterion.items()}
-    weight = {model: np.exp(0.5 * (values.min() - values)) for model, values in criterion.items()}
-    found = {model: under[0] for model, under in tried.items()}
-    if len(drifts) > 1:
-        for model, under in tried.items():
-            likely = math.sqrt(np.average(drifts**2, weights=weight[model]))
-            errors = DriftingErrors.of(time_s, err_mm, likely)
-            again = _fitted(model, t, height_mm, errors, gravity_m_s2)
-            found[model] = under[int(criterion[model].argmin())] if again is None else again
+    found: dict[str, _Fit] = {}
+    criteria: dict[str, float] = {}
+    weight: dict[str, np.ndarray] = {}  # of each drift
+    for model, under in tried.items():
+        own = np.array([fit.criterion(count) for fit in under])
+        criteria[model], weight[model] = _marginal(own), np.exp(0.5 * (own.min() - own))
+        likely = math.sqrt(np.average(drifts**2, weights=weight[model]))
+        again = _fitted(model, t, height_mm, DriftingErrors.of(time_s, err_mm, likely), gravity_m_s2)
+        found[model] = again or under[int(own.argmin())]
     usual = float(np.median(err_mm))
     possible = [  # no plasma sinks by more than its error before it rises
         model
@@ -152,29 +144,17 @@ def fit_front(
     memory = memory_of(found[chosen].white[:n], len(found[chosen].values))
     fits = []
     for model, fit in found.items():
-        free, errors = len(fit.values), fit.errors
-        again = err_mm * redrawn(fit.white[:n], memory, free + errors.taken, draws, rng)
+        errors = fit.errors
+        again_mm = err_mm * redrawn(fit.white[:n], memory, len(fit.values) + errors.taken, draws, rng)
         size = rng.choice(drifts, draws, p=weight[model] / weight[model].sum()) / max(errors.rms_mm, 1e-12)
-        again += size[:, None] * (rng.normal(size=(draws, errors.drift_mm.shape[1])) @ errors.drift_mm.T)
-        moved = errors.white(again.T).T @ np.linalg.pinv(errors.white(fit.slopes)).T
+        again_mm += size[:, None] * (rng.normal(size=(draws, errors.drift_mm.shape[1])) @ errors.drift_mm.T)
+        moved = errors.white(again_mm.T).T @ np.linalg.pinv(errors.white(fit.slopes)).T
         values = fit.values + moved
         if model in (REST, EXPONENTIAL):  # as in the fit
             values = values[values[:, 2] > 0]
         if model == EXPONENTIAL:
             values[:, 3] = np.clip(values[:, 3], *_growth(t))
-        values = np.concatenate([fit.values[None], values])
-        fits.append(
-            _record(
-                model,
-                values,
-                fit.curve,
-                time_s,
-                gravity_m_s2,
-                bic=criteria[model],
-                chi2_per_dof=fit.squares / (n - free),
-                chosen=model == chosen,
-            )
-        )
+        fits.append(_record(model, fit, values, time_s, gravity_m_s2, criteria[model], model == chosen))
     limit = criteria[chosen] + BARE_MENTION
     others = [(fit.bic, fit.speed_km_s) for fit in fits if fit.model in possible and fit.bic <= limit]
     for degree in FREER[: max(n - 6, 0)]:
@@ -323,16 +303,15 @@ def _growth(t: np.ndarray) -> tuple[float, float]:
 
 def _record(
     model: str,
-    values: np.ndarray,
-    curve_mm: np.ndarray,
+    fit: _Fit,
+    drawn: np.ndarray,
     time_s: np.ndarray,
     gravity_m_s2: float,
-    *,
-    bic: float,
-    chi2_per_dof: float,
+    criterion: float,
     chosen: bool,
 ) -> FrontFit:
-    """From the parameters (1 + draws, k): first those of the fit, then of the bootstrap."""
+    """From a fit and the parameters (draws, k) of the bootstrap."""
+    values = np.concatenate([fit.values[None], drawn])
     middle, half = 0.5 * (time_s[0] + time_s[-1]), 0.5 * (time_s[-1] - time_s[0])
     _, speed, accel = _path(model, np.array([-half, 0.0, half]), values, gravity_m_s2)
     peak = np.where(np.abs(speed[:, 2]) >= np.abs(speed[:, 0]), speed[:, 2], speed[:, 0])
@@ -358,7 +337,7 @@ def _record(
         parameters=names,
         values=shown[0],
         errors=spread(shown[1:]),
-        curve_mm=curve_mm,
+        curve_mm=fit.curve,
         speed_km_s=speed[0] * KM_S,
         speed_err_km_s=spread(speed[1:]) * KM_S,
         peak_speed_km_s=float(peak[0]) * KM_S,
@@ -369,7 +348,7 @@ def _record(
         accel_peak_err_m_s2=float(spread(largest[1:])),
         onset_s=float(onset[0]) if seen else np.nan,
         onset_err_s=float(spread(onset[1:][known])) if seen else np.nan,
-        bic=bic,
-        chi2_per_dof=chi2_per_dof,
+        bic=criterion,
+        chi2_per_dof=fit.squares / (len(fit.curve) - len(fit.values)),
         chosen=chosen,
     )

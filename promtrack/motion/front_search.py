@@ -10,24 +10,54 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from promtrack.motion import limits
 from promtrack.motion.false_alarms import Tail
-from promtrack.motion.front_cells import CELL_ALONG_MM, CELL_MM, Cells, cells_of, new_light
-from promtrack.motion.leading_edge import sector_columns
+from promtrack.motion.leading_edge import LOWEST_MM, sector_columns
 from promtrack.motion.records import FrontSearch
-from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.records import Strip
 
+CELL_MM, CELL_ALONG_MM = 1.0, 5.0  # height and width of a cell, at the limb
+PAST = 16  # frames of the past that a cell is compared with
+QUANTILE = 0.8
 SLOWEST_KM_S = 2.0
 TRIALS = 10
+MOST_EDGES = 3  # of a search at all angles
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
 CORE = 0.7  # part of the largest score that still belongs to the front's top
 FLANK = 0.3  # part of the largest score that neighbours have that belong to the same edge
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 TEST_FROM_MM = 15.0  # height at which they start
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Mean brightness of cells less the lower quartile over all angles: a veil, a ring of scattered light."""
+
+    value: np.ndarray  # (n, rows, columns) float32; inf where less than half of a cell is shown
+    flicker: np.ndarray  # (rows, columns) 1 sigma of a value from frame to frame
+    unrest: np.ndarray  # (n,) flicker of each frame over the usual one, 1 at least
+    time_s: np.ndarray  # (n,)
+    height_mm: np.ndarray  # (rows,)
+    columns: int  # strip columns of a cell
+
+    @property
+    def step_mm(self) -> float:
+        """Height of a row."""
+        return float(self.height_mm[1] - self.height_mm[0])
+
+    @property
+    def cadence_s(self) -> float:
+        """Usual time between two frames of different times."""
+        return float(np.median(np.diff(np.unique(self.time_s))))
+
+    def rows(self, length_mm: float) -> int:
+        """Rows in a length [Mm], one at least."""
+        return max(round(length_mm / self.step_mm), 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,8 +72,17 @@ class RisingEdge:
     extent_deg: float  # of all that rises together with it
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Path:
+    """The best path T(h) of one column of cells."""
+
+    score: float  # sigma Mm
+    index: np.ndarray  # (m,) time index
+    row: np.ndarray  # (m,)
+
+
 def find_rising_edges(
-    strip: Strip, sectors: tuple[tuple[float, float], ...] = (), *, rng: np.random.Generator, count: int = 3
+    strip: Strip, sectors: tuple[tuple[float, float], ...] = (), *, rng: np.random.Generator
 ) -> tuple[tuple[RisingEdge | None, ...], FrontSearch]:
     """Rising edges of new light, and how sensitive the search was.
 
@@ -52,7 +91,6 @@ def find_rising_edges(
     strip : n strips
     sectors : (from_deg, to_deg) to look in; without any, all angles
     rng : shifts of the control
-    count : most edges to return where all angles are searched
 
     Returns
     -------
@@ -78,23 +116,98 @@ def find_rising_edges(
     edge = _edge(cells, new_light(cells))
     paths = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
     scores = np.array([path.score for path in paths])
-    chance = _chance(cells, _without_best(paths, scores, edge), rng)
-    found = _Found(strip.geometry, cells, paths, scores, chance)
-    search = _sensitivity(strip, cells, chance)
-    if not sectors:
-        return _separate(found, count), search
-    return tuple(_in_sector(found, sector) for sector in sectors), search
+    # the best path and what comes after it, in its column and in neighbours like it, are no chance
+    best, rest = int(scores.argmax()), edge.copy()
+    first, last = _around(scores >= FLANK * scores[best], best)
+    for column in range(first, last + 1):
+        for i, row in zip(paths[column].index, paths[column].row, strict=True):
+            rest[max(i - 1, 0) :, row, column] = 0.0
+    chance = _chance(cells, rest, rng)
+    expected = np.array([len(scores) * chance.probability(score) for score in scores])  # in the whole run
+
+    def rising(column: int, sector: tuple[float, float]) -> RisingEdge:
+        first, last = _around(scores >= FLANK * scores[column], column)
+        extent_deg = cells.columns * strip.geometry.deg_per_column * (last - first + 1)
+        time_s, height_mm = cells.time_s[paths[column].index], cells.height_mm[paths[column].row]
+        return RisingEdge(*sector, time_s, height_mm, float(expected[column]), extent_deg)
+
+    edges: list[RisingEdge | None] = []
+    for sector in sectors:  # significant or not; nothing where nothing is new
+        shown = sector_columns(strip.geometry, *sector)
+        first, last = (min(k // cells.columns, len(scores) - 1) for k in (shown.start, shown.stop - 1))
+        top = first + int(scores[first : last + 1].argmax())
+        edges.append(rising(top, sector) if expected[top] <= 1.0 else None)
+    # neighbouring columns with good paths are one front; the columns of its top are its sector
+    left = np.where(expected < 1.0, scores, 0.0)
+    while not sectors and left.max(initial=0.0) > 0 and len(edges) < MOST_EDGES:
+        top = int(left.argmax())
+        first, last = _around(left > 0, top)
+        ends = [cells.height_mm[path.row[-1]] for path in paths[first : last + 1]]
+        low, high = np.percentile(ends, [25, 75])
+        air = len(ends) >= 0.8 * len(paths) and high - low < limits.EDGE_MM
+        if len(ends) >= LEAST_CELLS and not air:
+            core = _around(left >= CORE * left[top], top)
+            angle = strip.geometry.angle_deg
+            sector = float(angle(core[0] * cells.columns)), float(angle((core[1] + 1) * cells.columns - 1))
+            edges.append(rising(top, sector))
+        left[first : last + 1] = 0.0
+    return tuple(edges), _sensitivity(strip, cells, chance)
 
 
-def _in_sector(found: _Found, sector: tuple[float, float]) -> RisingEdge | None:
-    """The best path in a sector, significant or not; None if nothing is new there."""
-    columns, width = sector_columns(found.geometry, *sector), found.cells.columns
-    last = len(found.scores) - 1
-    part = slice(min(columns.start // width, last), min((columns.stop - 1) // width, last) + 1)
-    top = part.start + int(found.scores[part].argmax())
-    if found.expected(found.scores[top]) > 1.0:
-        return None
-    return found.edge(top, sector)
+def cells_of(strip: Strip) -> Cells:
+    """Mean brightness of the cells of a strip above its lowest 3 Mm."""
+    geometry = strip.geometry
+    width = max(round(CELL_ALONG_MM / float(geometry.mm_per_column(0.0))), 1)
+    height = max(round(CELL_MM / geometry.mm_per_row), 1)
+    first = int(np.clip(np.ceil(geometry.row(LOWEST_MM)), 0, geometry.rows - 1))
+    rows, columns = (geometry.rows - first) // height, geometry.columns // width
+    together = -(-len(strip) // limits.MOST_TIMES)
+
+    def reduced(picture: np.ndarray) -> list[np.ndarray]:
+        part = picture[first : first + rows * height, : columns * width]
+        shown = np.isfinite(part)
+        whole = np.where(shown, part, np.float32(0)), shown.astype(np.float32)
+        return [cv2.resize(one, (columns, rows), interpolation=cv2.INTER_AREA) for one in whole]  # (x, y)
+
+    n = -(-len(strip) // together)
+    light, weight = (np.zeros((n, rows, columns), np.float32) for _ in range(2))
+    for i, (one, shown) in enumerate(strip.mapped(reduced)):
+        light[i // together] += one
+        weight[i // together] += shown
+    np.divide(light, weight, out=light, where=weight > 0)
+    light[weight < 0.5] = np.inf
+    veil = np.partition(light, columns // 4, axis=2)[:, :, columns // 4, None]
+    light -= np.where(np.isfinite(veil), veil, np.float32(0.0))
+    times = np.array([part.mean() for part in np.split(strip.time_s, range(together, len(strip), together))])
+    centres = first + height * (np.arange(rows) + 0.5) - 0.5
+    return Cells(light, *_flicker(light), times, np.asarray(geometry.height_mm(centres), float), width)
+
+
+def _flicker(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Flicker of each cell from frame to frame, at least that of its height; and of each frame (cloud)."""
+    known = np.isfinite(light)
+    step = np.diff(np.where(known, light, np.float32(0.0)), axis=0)
+    np.abs(step, out=step)
+    step /= np.float32(limits.QUARTILE * np.sqrt(2))
+    flicker = np.median(step, axis=0)
+    usual = np.median(flicker, axis=1, keepdims=True)
+    flicker = np.maximum(flicker, np.where(usual > 0, usual, max(float(flicker.max(initial=0.0)), 1e-12)))
+    both = known[1:] & known[:-1]
+    change = [np.median((one / flicker)[ok]) if ok.any() else 1.0 for one, ok in zip(step, both, strict=True)]
+    return flicker, np.maximum(np.maximum([change[0], *change], [*change, change[-1]]), 1.0)
+
+
+def new_light(cells: Cells) -> np.ndarray:
+    """(n, rows, columns) what was not there before, in units of the flicker; 0 where unknown."""
+    value, light = cells.value, np.zeros_like(cells.value)
+    for i in range(3, len(value)):
+        past = np.unique(np.linspace(0, i - 1, min(i, PAST)).round().astype(int))
+        rank = round(QUANTILE * (len(past) - 1))
+        before = np.partition(value[past], rank, axis=0)[rank]
+        with np.errstate(invalid="ignore"):
+            light[i] = (value[i] - before) / (cells.flicker * cells.unrest[i])
+    light[~np.isfinite(light)] = 0.0
+    return light
 
 
 def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
@@ -109,25 +222,6 @@ def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
         above = total[2 * reach : 2 * reach + rows] - total[reach : reach + rows]
         one[:] = (below - above) / np.float32(reach)
     return edge
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Path:
-    """The best path T(h) of one column of cells."""
-
-    score: float  # sigma Mm
-    index: np.ndarray  # (m,) time index
-    row: np.ndarray  # (m,)
-
-
-def _without_best(paths: list[_Path], scores: np.ndarray, edge: np.ndarray) -> np.ndarray:
-    """The edges without the best path and what comes after it, in its column and in neighbours like it."""
-    rest, top = edge.copy(), int(scores.argmax())
-    first, last = _around(scores >= FLANK * scores[top], top)
-    for column in range(first, last + 1):
-        for i, row in zip(paths[column].index, paths[column].row, strict=True):
-            rest[max(i - 1, 0) :, row, column] = 0.0
-    return rest
 
 
 def _reach(cells: Cells) -> tuple[int, int]:
@@ -172,19 +266,15 @@ def _best_path(cells: Cells, edge: np.ndarray) -> _Path:
             i, row = i - 1, row - 2 - int(jumped.argmax())
         path.append((i, row))
     i, rows = np.array(path[::-1], int).T
-    pieces = np.split(np.arange(len(rows)), _leaps(i, rows) + 1)
+    # Where a path jumps farther than it rises in the three frames after, it passes from one structure to
+    # another, since no front that fast stops.
+    jumps = np.flatnonzero(np.diff(rows) > 1)
+    after = np.array([rows[(i > i[k]) & (i <= i[k + 1] + 3)].max() - rows[k + 1] for k in jumps], int)
+    pieces = np.split(np.arange(len(rows)), jumps[np.diff(rows)[jumps] > after] + 1)
     worth = (edge[i, rows] - limits.COMPATIBLE) * cells.step_mm
     scores = [float(worth[piece].sum()) for piece in pieces]
     piece = pieces[int(np.argmax(scores))]
     return _Path(max(scores), i[piece], rows[piece])
-
-
-def _leaps(i: np.ndarray, row: np.ndarray) -> np.ndarray:
-    """Places of a path from which it jumps farther than it rises in the three frames after: there it passes
-    from one structure to another, since no front that fast stops."""
-    jumps = np.flatnonzero(np.diff(row) > 1)
-    after = np.array([row[(i > i[k]) & (i <= i[k + 1] + 3)].max() - row[k + 1] for k in jumps], int)
-    return jumps[np.diff(row)[jumps] > after]
 
 
 def _chance(cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> Tail:
@@ -200,61 +290,10 @@ def _chance(cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> Tail:
     return Tail.of(np.concatenate(scores))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Found:
-    """The best path of each column, and what chance gives."""
-
-    geometry: StripGeometry
-    cells: Cells
-    paths: list[_Path]
-    scores: np.ndarray  # (columns,)
-    chance: Tail
-
-    def expected(self, score: float) -> float:
-        """Number of columns of the run that reach a score by chance."""
-        return len(self.scores) * self.chance.probability(score)
-
-    def edge(self, column: int, sector: tuple[float, float]) -> RisingEdge:
-        path, cells = self.paths[column], self.cells
-        first, last = _around(self.scores >= FLANK * path.score, column)
-        return RisingEdge(
-            *sector,
-            cells.time_s[path.index],
-            cells.height_mm[path.row],
-            self.expected(path.score),
-            cells.columns * self.geometry.deg_per_column * (last - first + 1),
-        )
-
-
-def _separate(found: _Found, count: int) -> tuple[RisingEdge, ...]:
-    """Neighbouring columns with good paths are one front; the columns of its top are its sector."""
-    edges: list[RisingEdge] = []
-    left = np.where([found.expected(score) < 1.0 for score in found.scores], found.scores, 0.0)
-    while left.max(initial=0.0) > 0 and len(edges) < count:
-        top = int(left.argmax())
-        first, last = _around(left > 0, top)
-        core = _around(left >= CORE * left[top], top)
-        if last - first + 1 >= LEAST_CELLS and not _everywhere(found, first, last):
-            angle, width = found.geometry.angle_deg, found.cells.columns
-            sector = float(angle(core[0] * width)), float(angle((core[1] + 1) * width - 1))
-            edges.append(found.edge(top, sector))
-        left[first : last + 1] = 0.0
-    return tuple(edges)
-
-
 def _around(member: np.ndarray, k: int) -> tuple[int, int]:
     """First and last index of the run of members around k."""
     no = np.flatnonzero(~member)
     return int(no[no < k].max(initial=-1)) + 1, int(no[no > k].min(initial=len(member))) - 1
-
-
-def _everywhere(found: _Found, first: int, last: int) -> bool:
-    """Whether an edge spans nearly all angles at one height: air."""
-    if last - first + 1 < 0.8 * len(found.paths):
-        return False
-    ends = [found.cells.height_mm[path.row[-1]] for path in found.paths[first : last + 1]]
-    low, high = np.percentile(ends, [25, 75])
-    return bool(high - low < limits.EDGE_MM)
 
 
 def _sensitivity(strip: Strip, cells: Cells, chance: Tail) -> FrontSearch:
@@ -267,12 +306,18 @@ def _sensitivity(strip: Strip, cells: Cells, chance: Tail) -> FrontSearch:
     noise = float(np.median(strip.noise))
     places = np.linspace(0, cells.value.shape[2] - 1, 5).round().astype(int)[1:-1]
     need = chance.score(0.05 / cells.value.shape[2])
+    middle = 0.5 * (cells.time_s[0] + cells.time_s[-1])
 
     def seen(speed_km_s: float, brightness: float) -> bool:
         rise_s = 1e3 * (cells.height_mm[-1] - TEST_FROM_MM) / speed_km_s
         if min(rise_s, np.ptp(cells.time_s)) < limits.LEAST_FRAMES * cells.cadence_s:
             return False
-        tested = _with_test_front(cells, places, speed_km_s, brightness * noise)
+        top = TEST_FROM_MM + (cells.time_s - middle + min(0.5 * rise_s, middle)) * speed_km_s / 1e3
+        depth = top[:, None] - cells.height_mm
+        inside = (depth >= 0) & (depth < limits.KNOT_MM) & (top[:, None] > TEST_FROM_MM)
+        light = inside[:, :, None] * np.float32(brightness * noise)
+        value, flicker = cells.value[:, :, places] + light, cells.flicker[:, places]
+        tested = replace(cells, value=value, flicker=flicker)
         gains = _gains(cells, _edge(cells, new_light(tested)))
         return bool(np.all(gains.max(axis=(0, 1)) > need))
 
@@ -294,16 +339,3 @@ def _sensitivity(strip: Strip, cells: Cells, chance: Tail) -> FrontSearch:
         speeds[-1],
         2 * faintest,
     )
-
-
-def _with_test_front(cells: Cells, places: np.ndarray, speed_km_s: float, brightness: float) -> Cells:
-    """The columns `places` of the cells with a test front put in."""
-    middle = 0.5 * (cells.time_s[0] + cells.time_s[-1])
-    rise_s = 1e3 * (cells.height_mm[-1] - TEST_FROM_MM) / speed_km_s
-    top = TEST_FROM_MM + (cells.time_s - middle + min(0.5 * rise_s, middle)) * speed_km_s / 1e3
-    depth = top[:, None] - cells.height_mm
-    band = np.where(
-        (depth >= 0) & (depth < limits.KNOT_MM) & (top[:, None] > TEST_FROM_MM), np.float32(brightness), 0
-    )
-    value = cells.value[:, :, places] + band[:, :, None].astype(np.float32)
-    return replace(cells, value=value, flicker=cells.flicker[:, places])

@@ -71,24 +71,21 @@ def find_knots(
     """
     knot_bands = bands(strip.geometry, motion.knot_mm)
     scale_space = (*knot_bands, wider(knot_bands))
-    found = []
-    looks = _looks(strip, anchors(strip, scale_space, motion))
 
     def points_of(image: np.ndarray, look: _Look) -> np.ndarray:
         return _points(image, look, scale_space, strip.geometry, motion.least_snr)
 
+    found = [np.empty((0, 7))]
+    looks = _looks(strip, anchors(strip, scale_space, motion))
     for i, points in enumerate(strip.mapped(points_of, None, looks)):
-        found.append(
-            np.column_stack([np.full(len(points), i), np.full(len(points), strip.time_s[i]), points])
-        )
+        found.append(np.insert(points, 0, i, axis=1))
         if progress is not None:
             progress(i + 1, len(strip))
-    table = np.concatenate(found) if found else np.empty((0, 8))
-    index, time_s, row, column, row_err, column_err, snr, band = table.T
-    found_points = KnotPoints(
-        index.astype(int), time_s, row, column, row_err, column_err, snr, band.astype(int)
-    )
-    return Search(found_points, scale_space)
+    table = np.concatenate(found)
+    index, band = table[:, 0].astype(int), table[:, 6].astype(int)
+    row, column, row_err, column_err, snr = table[:, 1:6].T
+    time_s = strip.time_s[index]
+    return Search(KnotPoints(index, time_s, row, column, row_err, column_err, snr, band), scale_space)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,63 +135,55 @@ def _points(
 ) -> np.ndarray:
     """(k, 6): row, column, row error, column error, snr, band of the points of one strip; the last band of
     `scale_space` is wider than any knot."""
-    before, after, weight = look.before, look.after, look.weight
+    before, after, weight = look.before, look.after, np.float32(look.weight)
+
+    def mixed(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+        return first if weight == 0 else first + weight * (second - first)
+
     missing = np.isnan(image)
     hidden = bool(missing.any())
-    images = band_images(
-        filled(image, _mixed(before.still, after.still, weight)) if hidden else image, scale_space
-    )
+    images = band_images(filled(image, mixed(before.still, after.still)) if hidden else image, scale_space)
     peaks, contrast = [], []
     for k, band in enumerate(scale_space):
-        quiet = _mixed(before.still_band[k], after.still_band[k], weight)
-        noise = _mixed(before.flicker[k], after.flicker[k], weight)
+        quiet = mixed(before.still_band[k], after.still_band[k])
         above = max(int(np.ceil(geometry.row(LOWEST_MM))), 0) // band.step  # the limb must not set the gain
         left = images[k] - gain(images[k][above:], quiet[above:]) * quiet
         contrast.append(left)
         if k == len(scale_space) - 1:  # only what knots are compared with
             break
-        slope = _mixed(before.slope[k], after.slope[k], weight)
+        noise = mixed(before.flicker[k], after.flicker[k])
         noise = noise * _unrest(left, noise)
         # without the border; far faster than np.nonzero in two dimensions
         bright = (left >= least_snr * noise)[1:-1, 1:-1]
-        row, column = np.divmod(np.flatnonzero(bright), bright.shape[1])
-        row, column = row + 1, column + 1
+        row, column = (part + 1 for part in np.divmod(np.flatnonzero(bright), bright.shape[1]))
+        slope = mixed(before.slope[k], after.slope[k])
         found = measured_peaks(left, row, column, noise[row, column], slope, band)
         peaks.append(np.column_stack([found, np.full(len(found), k)]))
     points = np.concatenate(peaks)
-    diameter = np.array([band.fwhm_mm for band in scale_space])[points[:, 5].astype(int)]
-    height = geometry.height_mm(points[:, 0])
-    margin = 0.75 * diameter / geometry.mm_per_row
-    widest = 0.75 * scale_space[-1].fwhm_mm / geometry.mm_per_row
+    row, column, best = points[:, 0], points[:, 1], points[:, 5].astype(int)
+    reach = 0.75 * np.array([band.fwhm_mm for band in scale_space]) / geometry.mm_per_row
+    margin = reach[best]
     inside = (
-        (height > LOWEST_MM)
-        & (points[:, 0] < geometry.rows - 1 - widest)  # nearer to the top it sees but a part of its light
-        & (points[:, 1] > margin)
-        & (points[:, 1] < geometry.columns - 1 - margin)
+        (geometry.height_mm(row) > LOWEST_MM)
+        & (row < geometry.rows - 1 - reach[-1])  # nearer to the top it sees but a part of its light
+        & (column > margin)
+        & (column < geometry.columns - 1 - margin)
     )
-    inside &= ~_wider_than_knots(contrast, points, scale_space)
-    points, diameter = points[inside], diameter[inside]
+    # where the contrast of the light never falls from its best band on to the widest is the edge of a cloud
+    seen = []
+    for left, band in zip(contrast, scale_space, strict=True):
+        at = np.rint(points[:, :2] / band.step).astype(int)
+        seen.append(left[tuple(np.minimum(at, np.array(left.shape) - 1).T)])
+    beyond = np.arange(1, len(scale_space))[:, None] > best
+    inside &= ~np.all((np.diff(seen, axis=0) > 0) | ~beyond, axis=0)
+    points, margin = points[inside], margin[inside]
     if hidden and len(points):
         # the edge of a cloud looks like a knot
         away = cv2.distanceTransform((~missing).astype(np.uint8), cv2.DIST_C, 3)
-        shown = away[tuple(points[:, :2].round().astype(int).T)] > np.ceil(margin[inside])
-        points, diameter = points[shown], diameter[shown]
+        shown = away[tuple(points[:, :2].round().astype(int).T)] > np.ceil(margin)
+        points, margin = points[shown], margin[shown]
     # the most significant stand first
-    return _best_of_each(points, 0.75 * diameter / geometry.mm_per_row)[:MOST_POINTS]
-
-
-def _wider_than_knots(
-    contrast: list[np.ndarray], points: np.ndarray, scale_space: tuple[Band, ...]
-) -> np.ndarray:
-    """Whether the contrast of the light at each point never falls from its best band on to the widest, as at
-    the edge of a cloud."""
-    seen = []
-    for image, band in zip(contrast, scale_space, strict=True):
-        at = np.rint(points[:, :2] / band.step).astype(int)
-        last = np.array(image.shape) - 1
-        seen.append(image[tuple(np.minimum(at, last).T)])
-    beyond = np.arange(1, len(scale_space))[:, None] > points[:, 5]
-    return np.all((np.diff(seen, axis=0) > 0) | ~beyond, axis=0)
+    return _best_of_each(points, margin)[:MOST_POINTS]
 
 
 def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
@@ -209,15 +198,9 @@ def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
     for first, last in pairwise(bounds.tolist()):
         size = np.abs(left[first:last:STEP, ::STEP]) / noise[first:last:STEP, ::STEP]
         if size.size:
-            middle = size.size // 2
-            factor[first:last] = max(
-                float(np.partition(size, middle, axis=None)[middle]) / limits.QUARTILE, 1.0
-            )
+            middle = float(np.partition(size, size.size // 2, axis=None)[size.size // 2])
+            factor[first:last] = max(middle / limits.QUARTILE, 1.0)
     return factor
-
-
-def _mixed(first: np.ndarray, second: np.ndarray, weight: float) -> np.ndarray:
-    return first if weight == 0 else first + np.float32(weight) * (second - first)
 
 
 def measured_peaks(
@@ -238,19 +221,16 @@ def measured_peaks(
     """
     patch = left[row[:, None, None] + np.arange(-1, 2)[:, None], column[:, None, None] + np.arange(-1, 2)]
     top = patch[:, 1, 1] >= patch.reshape(-1, 9).max(axis=1, initial=-np.inf)
-    row, column, patch, sigma = row[top], column[top], patch[top].astype(float), sigma[top].astype(float)
+    patch, sigma = patch[top].astype(float), sigma[top].astype(float)
     centre = patch[:, 1, 1]
     place, errors = [], []
-    for axis, (lower, upper) in enumerate(
-        ((patch[:, 0, 1], patch[:, 2, 1]), (patch[:, 1, 0], patch[:, 1, 2]))
-    ):
+    for at, steep, three in zip((row[top], column[top]), slope, (patch[:, :, 1], patch[:, 1]), strict=True):
+        lower, upper = three[:, 0], three[:, 2]
         bend = np.maximum(2 * centre - lower - upper, 1e-12)
-        place.append(np.clip((upper - lower) / (2 * bend), -0.6, 0.6))
+        place.append((at + np.clip((upper - lower) / (2 * bend), -0.6, 0.6)) * band.step)
         # A maximum shifts by the noise of the gradient over the curvature.
-        errors.append(np.hypot(sigma * slope[axis] / bend * band.step, FLOOR_PX))
-    return np.column_stack(
-        [(row + place[0]) * band.step, (column + place[1]) * band.step, *errors, centre / sigma]
-    )
+        errors.append(np.hypot(sigma * steep / bend * band.step, FLOOR_PX))
+    return np.column_stack([*place, *errors, centre / sigma])
 
 
 def _best_of_each(points: np.ndarray, reach: np.ndarray) -> np.ndarray:

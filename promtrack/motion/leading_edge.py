@@ -41,6 +41,11 @@ class SectorProfile:
     columns: int  # of the sector
     along_px: float  # 1 sigma of the smoothing along the limb
 
+    @property
+    def step_mm(self) -> float:
+        """Height of a row."""
+        return float(self.height_mm[1] - self.height_mm[0])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edge:
@@ -91,48 +96,57 @@ def sector_profile(
         not looked at in that frame
     aside : (n,) strip column of another body in each frame, -1 for none
     """
-    along_px = max(SMOOTH_MM / float(strip.geometry.mm_per_column(0.0)), limits.SAMPLED_PX)
+    column_mm, count = float(strip.geometry.mm_per_column(0.0)), columns.stop - columns.start
+    along_px = max(SMOOTH_MM / column_mm, limits.SAMPLED_PX)
     first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
     height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
     noise = strip.noise[first:].astype(np.float32)
+    light = flicker = np.zeros((len(height), count), np.float32)  # of what stands there
+    if course_mm is not None:
+        light, flicker = _standing(
+            lambda which: strip.mapped(lambda one: smoothed(one[first:, columns], along_px)[0], which),
+            course_mm,
+            height,
+        )
+    reach = round((2 * SMOOTH_MM + limits.KNOT_MM) / column_mm)  # on either side of a body ahead of the front
 
-    def smooth(which: Iterable[int]) -> Iterator[np.ndarray]:
-        return strip.mapped(lambda picture: smoothed(picture[first:, columns], along_px)[0], which)
+    def reduced(picture: np.ndarray, top: int, body: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Brightest value a row, its column, and its noise in this frame, with nothing of the front above
+        row `top` and another body at column `body`, if that is not negative."""
+        smooth, shown = smoothed(picture[first:, columns], along_px)
+        smooth = smooth - light
+        level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px)))
+        looked = shown.copy()
+        if top < len(smooth):
+            floor = (brightest_noise_sigma(count, along_px) + limits.SEEN) * level[top]
+            above = maximum_filter1d(smooth[top] > floor, 2 * reach + 1, mode="constant")
+            if not above.all():  # light at all angles is the front itself, ahead of where it is sought
+                looked &= ~above
+        if body >= 0:
+            looked[:, max(body - reach, 0) : body + reach + 1] = False
+        best = np.where(looked, smooth, -np.inf).argmax(axis=1)[:, None]
+        value, own = (np.take_along_axis(one, best, axis=1)[:, 0] for one in (smooth, flicker))
+        value[(shown.mean(axis=1) < 0.5) | ~looked.any(axis=1)] = np.nan
+        return value, best[:, 0], np.hypot(level, own)
 
-    standing = None if course_mm is None else _standing(smooth, course_mm, height)
-
-    reach = round((2 * SMOOTH_MM + limits.KNOT_MM) / float(strip.geometry.mm_per_column(0.0)))
     above = np.full(len(strip), len(height)) if window is None else np.searchsorted(height, window.high_mm)
-    body = np.full(len(strip), -1) if aside is None else aside - columns.start
-
-    def reduced(picture: np.ndarray, top: int, at: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return _reduce(picture[first:, columns], noise, along_px, standing, _Bodies(top, at, reach))
-
-    parts = [np.stack(values) for values in zip(*strip.mapped(reduced, None, above, body), strict=True)]
+    bodies = np.full(len(strip), -1) if aside is None else aside - columns.start
+    parts = [np.stack(values) for values in zip(*strip.mapped(reduced, None, above, bodies), strict=True)]
     column = (parts[1] + columns.start).astype(np.int16)
-    return SectorProfile(height, parts[0], column, parts[2], columns.stop - columns.start, along_px)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Standing:
-    """What stands in a sector, smoothed as the frames are."""
-
-    light: np.ndarray  # (rows, columns)
-    flicker: np.ndarray  # (rows, columns) 1 sigma
+    return SectorProfile(height, parts[0], column, parts[2], count, along_px)
 
 
 def _standing(
     smooth: Callable[[Iterable[int]], Iterator[np.ndarray]], course_mm: np.ndarray, height_mm: np.ndarray
-) -> _Standing:
-    """What each place showed before the front came within `AHEAD_MM` of it: the median of the frames before;
-    where it was there from the start, the least of the medians of stretches of the recording."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """(rows, columns) what each place showed before the front came within `AHEAD_MM` of it, and 1 sigma of
+    its flicker: the median of the frames before; where it was there from the start, the least of the medians
+    of stretches of the recording."""
     n = len(course_mm)
     index = np.unique(np.linspace(0, n - 1, limits.BLOCKS * limits.BLOCK_STRIPS).round().astype(int))
-    frames = list(smooth(index.tolist()))
-    blocks = [
-        np.median(part, axis=0) for part in np.array_split(np.array(frames), min(limits.BLOCKS, len(frames)))
-    ]
-    light = np.maximum(np.min(blocks, axis=0), 0.0)
+    frames = np.array(list(smooth(index.tolist())))
+    blocks = np.array_split(frames, min(limits.BLOCKS, len(frames)))
+    light = np.maximum(np.min([np.median(part, axis=0) for part in blocks], axis=0), 0.0)
     flicker = FLICKER * light
     stop = np.searchsorted(np.maximum.accumulate(course_mm), height_mm - AHEAD_MM)
     stop = np.minimum(stop, int(np.argmax(course_mm)))
@@ -146,7 +160,7 @@ def _standing(
     light[seen] = np.nanmedian(past[:, seen], axis=0)
     scatter = 1.4826 * np.nanmedian(np.abs(past[:, seen] - light[seen]), axis=0)
     flicker[seen] = np.maximum(FLICKER * light[seen], scatter)
-    return _Standing(light, flicker)
+    return light, flicker
 
 
 def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray]:
@@ -157,46 +171,6 @@ def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarr
     return cv2.GaussianBlur(
         known, (0, 0), sigmaX=along_px, sigmaY=limits.SAMPLED_PX, borderType=cv2.BORDER_REFLECT
     ), shown
-
-
-@dataclass(frozen=True, slots=True)
-class _Bodies:
-    """Bodies ahead of the front, in one frame."""
-
-    top: int  # row above which nothing of the front is
-    at: int  # column of a body in the window, negative if there is none
-    reach: int  # columns on either side of one
-
-    def columns(self, smooth: np.ndarray, level: np.ndarray, along_px: float) -> np.ndarray:
-        """(columns,) where they stand."""
-        count, around = smooth.shape[1], 2 * self.reach + 1
-        ahead = np.zeros(count, bool)
-        if self.top < len(smooth):
-            floor = (brightest_noise_sigma(count, along_px) + limits.SEEN) * level[self.top]
-            above = maximum_filter1d(smooth[self.top] > floor, around, mode="constant")
-            if not above.all():  # light at all angles is the front itself, ahead of where it is sought
-                ahead = above
-        if self.at >= 0:
-            ahead[max(self.at - self.reach, 0) : self.at + self.reach + 1] = True
-        return ahead
-
-
-def _reduce(
-    picture: np.ndarray, noise: np.ndarray, along_px: float, standing: _Standing | None, bodies: _Bodies
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Brightest value a row, its column, and the noise of a smoothed value in this frame."""
-    smooth, shown = smoothed(picture, along_px)
-    if standing is not None:
-        smooth = smooth - standing.light
-    level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px)))
-    ahead = bodies.columns(smooth, level, along_px)
-    looked = shown & ~ahead
-    best = np.where(looked, smooth, -np.inf).argmax(axis=1)
-    value = np.take_along_axis(smooth, best[:, None], axis=1)[:, 0]
-    value[(shown.mean(axis=1) < 0.5) | ~looked.any(axis=1)] = np.nan
-    if standing is not None:
-        level = np.hypot(level, np.take_along_axis(standing.flicker, best[:, None], axis=1)[:, 0])
-    return value, best, level
 
 
 def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: int) -> float:
@@ -220,42 +194,44 @@ def brightest_noise_sigma(values: int, along_px: float) -> float:
 
 def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
     """Leading edge of every frame that has one, inside `window` if there is one."""
-    if window is not None:
-        profile = _inside(profile, window)
-    columns, along_px = profile.columns, profile.along_px
-    floor = (brightest_noise_sigma(columns * profile.value.shape[1], along_px) + limits.SEEN) * profile.noise
+    columns, along_px, height = profile.columns, profile.along_px, profile.height_mm
+    if window is not None:  # outside it all is dark
+        outside = (height < window.low_mm[:, None]) | (height > window.high_mm[:, None])
+        outside &= np.isfinite(profile.value)
+        profile = replace(profile, value=np.where(outside, np.float32(0.0), profile.value))
+    floor = (brightest_noise_sigma(columns * len(height), along_px) + limits.SEEN) * profile.noise
     outermost = _last_above(profile.value, floor)
-    seen = outermost >= 0
     # of one height
     base = brightest_noise_sigma(int(2.5 * limits.SAMPLED_PX * columns), along_px) * profile.noise
     rough = _leading_brightness(profile, outermost, DEPTH_MM)
     half = _last_above(profile.value, base + 0.5 * (rough[:, None] - base))
-    seen &= half >= 0
+    seen = (outermost >= 0) & (half >= 0)
     brightness = _leading_brightness(profile, np.where(seen, half, -1), limits.EDGE_MM)
     seen &= brightness > base.max(axis=1)
-    crossing = np.full((len(LEVELS), len(seen)), np.nan)
-    for j, level in enumerate(LEVELS):
-        crossing[j] = _crossing(profile, base + level * (brightness[:, None] - base), seen)
+    crossing = np.array(
+        [_crossing(profile, base + level * (brightness[:, None] - base), seen) for level in LEVELS]
+    )
     last = _last_above(np.isfinite(profile.value), np.True_)  # that is shown
-    top = np.where(last >= 0, profile.height_mm[last], -np.inf)
-    step = profile.height_mm[1] - profile.height_mm[0]
+    top, step = np.where(last >= 0, height[last], -np.inf), profile.step_mm
     gone = seen & (np.nanmax(np.where(np.isfinite(crossing), crossing, -np.inf), axis=0) > top - 2.5 * step)
     left_at = _left_at(gone, np.where(seen & ~gone, crossing.mean(axis=0), np.nan), float(top.max()), step)
     good = seen & ~gone & np.isfinite(crossing).all(axis=0)
     if left_at is not None:
         good[left_at:] = False
-    index = np.flatnonzero(good)
-    height, err, width = _height_and_error(profile, crossing[:, good], brightness[good], index)
-    row = np.clip(np.rint((height - profile.height_mm[0]) / step).astype(int), 0, len(profile.height_mm) - 1)
-    return Edge(index, height, err, profile.column[index, row], width, left_at)
-
-
-def _inside(profile: SectorProfile, window: Window) -> SectorProfile:
-    """The profile with what lies outside the window dark."""
-    height = profile.height_mm
-    outside = (height < window.low_mm[:, None]) | (height > window.high_mm[:, None])
-    value = np.where(outside & np.isfinite(profile.value), np.float32(0.0), profile.value)
-    return replace(profile, value=value)
+    index, crossing = np.flatnonzero(good), crossing[:, good]
+    if not len(index):
+        return Edge(index, np.empty(0), np.empty(0), profile.column[index, 0], np.nan, left_at)
+    middle = crossing.mean(axis=0)
+    width = np.maximum(crossing[0] - crossing[-1], 0.2 * step)
+    beyond = np.clip(np.searchsorted(height, middle), 0, len(height) - 1)
+    from_noise = profile.noise[index, beyond] / (brightness[good] * (LEVELS[-1] - LEVELS[0]) / width)
+    # What the choice of the level adds at random is how its offset changes in time; the offset itself is no
+    # error of a speed and is given apart, as the edge's width.
+    offset = crossing - middle
+    from_level = np.std(offset - np.median(offset, axis=1, keepdims=True), axis=0)
+    row = np.clip(np.rint((middle - height[0]) / step).astype(int), 0, len(height) - 1)
+    err, column = np.hypot(from_noise, from_level), profile.column[index, row]
+    return Edge(index, middle, err, column, float(np.median(width)), left_at)
 
 
 def _last_above(value: np.ndarray, level: np.ndarray | np.bool) -> np.ndarray:
@@ -267,9 +243,8 @@ def _last_above(value: np.ndarray, level: np.ndarray | np.bool) -> np.ndarray:
 
 def _leading_brightness(profile: SectorProfile, outermost: np.ndarray, depth_mm: float) -> np.ndarray:
     """(n,) peak below a row, its flicker from frame to frame taken out by a running median."""
-    step = profile.height_mm[1] - profile.height_mm[0]
-    row = np.arange(profile.value.shape[1])
-    inside = (row <= outermost[:, None]) & (row > outermost[:, None] - depth_mm / step)
+    row, deep = np.arange(profile.value.shape[1]), outermost[:, None]
+    inside = (row <= deep) & (row > deep - depth_mm / profile.step_mm)
     peak: np.ndarray = np.max(np.where(inside, np.nan_to_num(profile.value, nan=0.0), 0.0), axis=1)
     seen = outermost >= 0
     peak[seen] = median_filter(peak[seen], 5, mode="nearest") if seen.sum() >= 5 else peak[seen]
@@ -279,14 +254,14 @@ def _leading_brightness(profile: SectorProfile, outermost: np.ndarray, depth_mm:
 def _crossing(profile: SectorProfile, level: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """(n,) height where the profile falls for good through the level, between two rows; nan if nowhere."""
     last = _last_above(profile.value, level)
-    n, rows = profile.value.shape
-    inside = seen & (last >= 0) & (last < rows - 1)
-    here, below = np.arange(n)[inside], last[inside]
+    rows = profile.value.shape[1]
+    here = np.flatnonzero(seen & (last >= 0) & (last < rows - 1))
+    below = last[here]
     upper, lower = profile.value[here, below + 1], profile.value[here, below]
     part = (lower - level[here, below]) / np.maximum(lower - upper, 1e-12)
-    result = np.full(n, np.nan)
-    step = profile.height_mm[1] - profile.height_mm[0]
-    result[inside] = profile.height_mm[below] + np.where(np.isfinite(upper), np.clip(part, 0, 1), 0.0) * step
+    part = np.where(np.isfinite(upper), np.clip(part, 0, 1), 0.0)
+    result = np.full(len(last), np.nan)
+    result[here] = profile.height_mm[below] + part * profile.step_mm
     result[seen & (last == rows - 1)] = profile.height_mm[-1]
     return result
 
@@ -301,20 +276,3 @@ def _left_at(gone: np.ndarray, height: np.ndarray, top_mm: float, row_mm: float)
         if before[-1] + 3 * pace + 8 * row_mm >= top_mm:
             return int(i)
     return None
-
-
-def _height_and_error(
-    profile: SectorProfile, crossing: np.ndarray, brightness: np.ndarray, index: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, float]:
-    if not len(index):
-        return np.empty(0), np.empty(0), np.nan
-    height = crossing.mean(axis=0)
-    width = np.maximum(crossing[0] - crossing[-1], 0.2 * (profile.height_mm[1] - profile.height_mm[0]))
-    row = np.clip(np.searchsorted(profile.height_mm, height), 0, len(profile.height_mm) - 1)
-    steepness = brightness * (LEVELS[-1] - LEVELS[0]) / width
-    from_noise = profile.noise[index, row] / steepness
-    # What the choice of the level adds at random is how its offset changes in time; the offset itself is no
-    # error of a speed and is given apart, as the edge's width.
-    offset = crossing - height
-    from_level = np.std(offset - np.median(offset, axis=1, keepdims=True), axis=0)
-    return height, np.hypot(from_noise, from_level), float(np.median(width))

@@ -90,8 +90,7 @@ def link_points(places: Places, linking: Linking) -> list[np.ndarray]:
         done += [track for track in alive if track.misses > MISSES]
         alive = [track for track in alive if track.misses <= MISSES]
         alive += _begin(i, order, places, linking, free)
-    tracks = [np.array(track.points) for track in done + alive]
-    tracks = _close_gaps(tracks, places, linking)
+    tracks = _close_gaps([np.array(track.points) for track in done + alive], places, linking)
     return [track for track in tracks if len(track) >= linking.least_points]
 
 
@@ -114,11 +113,15 @@ def _extend(
         track.misses += 1
     if not len(here):
         return
-    gain, allowed = _likelihoods(state, cov, alive, here, places, chance)
-    if not allowed.any():
-        return
+    # log likelihood ratio of each (track, point) pair against chance
+    off = places.place_mm[here] - state[:, None, 0]
+    spread2 = cov[:, None, :, 0, 0] + places.error_mm[here] ** 2 + SMALLEST_MM**2
+    distance2 = (off**2 / spread2).sum(-1)
+    bright = np.log(places.snr[here]) - np.array([track.bright for track in alive])[:, None]
+    gain = -0.5 * distance2 - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * chance)
+    gain -= 0.5 * np.minimum((bright / FADE_SNR) ** 2, 9.0)
     # A point that is no gain for any track is left alone: an extra column a track, of no gain.
-    table = np.hstack([np.where(allowed, gain, -1e6), np.zeros((len(alive), len(alive)))])
+    table = np.hstack([np.where(distance2 < GATE2, gain, -1e6), np.zeros((len(alive), len(alive)))])
     for k, column in zip(*linear_sum_assignment(table, maximize=True), strict=True):
         if column < len(here) and table[k, column] > 0:
             _update(alive[k], int(here[column]), places)
@@ -133,22 +136,8 @@ def _carried(state: np.ndarray, cov: np.ndarray, dt: np.ndarray) -> tuple[np.nda
     """
     step = np.tile(np.eye(2), (len(dt), 1, 1, 1))
     step[:, 0, 0, 1] = dt
-    push = ACCEL_MM_S2 * np.stack([dt**2 / 2, dt], -1)
-    return step[:, 0] @ state, step @ cov @ step.swapaxes(-1, -2) + (push[:, :, None] * push[:, None])[
-        :, None
-    ]
-
-
-def _likelihoods(
-    state: np.ndarray, cov: np.ndarray, alive: list[_Track], here: np.ndarray, places: Places, chance: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Log likelihood ratio of each (track, point) pair against chance, and whether it is possible at all."""
-    off = places.place_mm[here][None] - state[:, None, 0]
-    spread2 = cov[:, :, 0, 0][:, None] + places.error_mm[here][None] ** 2 + SMALLEST_MM**2
-    distance2 = (off**2 / spread2).sum(-1)
-    bright = np.log(places.snr[here])[None] - np.array([track.bright for track in alive])[:, None]
-    gain = -0.5 * distance2 - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * chance)
-    return gain - 0.5 * np.minimum((bright / FADE_SNR) ** 2, 9.0), distance2 < GATE2
+    push = ACCEL_MM_S2 * np.stack([dt**2 / 2, dt], -1)[:, None, :, None]
+    return step[:, 0] @ state, step @ cov @ step.swapaxes(-1, -2) + push * push.swapaxes(-1, -2)
 
 
 def _update(track: _Track, point: int, places: Places) -> None:
@@ -168,18 +157,14 @@ def _brightness(points: list[int], places: Places) -> float:
 
 def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np.ndarray) -> list[_Track]:
     """New tracks of three free points, the last in strip i, with at most one strip left out."""
-    last = order[i] + np.flatnonzero(free[order[i] : order[i + 1]])
-    if i < 2 or not len(last):
-        return []
-    steps = [(1, 2), (1, 3), (2, 3)]
+
+    def free_in(k: int) -> np.ndarray:
+        return order[k] + np.flatnonzero(free[order[k] : order[k + 1]])
+
     triples, costs = [], []
-    for near, far in steps:
-        if i < far:
-            continue
-        middle = order[i - near] + np.flatnonzero(free[order[i - near] : order[i - near + 1]])
-        first = order[i - far] + np.flatnonzero(free[order[i - far] : order[i - far + 1]])
-        if len(middle) and len(first):
-            found, cost = _triples(first, middle, last, places, linking)
+    for near, far in ((1, 2), (1, 3), (2, 3)):
+        if i >= far and all(len(points) for points in (free_in(i), free_in(i - near), free_in(i - far))):
+            found, cost = _triples(free_in(i - far), free_in(i - near), free_in(i), places, linking)
             triples.append(found)
             costs.append(cost + 3.0 * (far - 2))  # a strip left out needs a better fit
     if not triples:
@@ -228,39 +213,29 @@ def _triples(
 def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> list[np.ndarray]:
     """Join ends to beginnings where both tracks, carried into the gap, meet; repeated until nothing joins."""
     tracks = [track for track in tracks if len(track) >= 4]
-    while len(tracks) > 1:
-        pairs = _assigned(*_gap_gains(tracks, places, linking))
-        if not pairs:
-            break
-        tracks = _joined(tracks, pairs)
+    while len(tracks) > 1 and (after := _assigned(*_gap_gains(tracks, places, linking))):
+        chains = []
+        for k in sorted(set(range(len(tracks))) - set(after.values())):
+            chain = [k]
+            while chain[-1] in after:
+                chain.append(after[chain[-1]])
+            chains.append(np.concatenate([tracks[one] for one in chain]))
+        tracks = chains
     return tracks
 
 
-def _assigned(end: np.ndarray, start: np.ndarray, gain: np.ndarray) -> list[tuple[int, int]]:
-    """The pairs of greatest total gain, each end and each start in one pair at most."""
+def _assigned(end: np.ndarray, start: np.ndarray, gain: np.ndarray) -> dict[int, int]:
+    """Start by end of the pairs of greatest total gain, each end and each start in one pair at most."""
     good = gain > LEAST_GAIN
     ends, row = np.unique(end[good], return_inverse=True)
     starts, column = np.unique(start[good], return_inverse=True)
     if not len(ends):
-        return []
+        return {}
     alone = np.arange(len(ends))  # a column of its own for each end
     gains = np.concatenate([-gain[good], np.full(len(ends), -1e-9)])
     table = csr_array((gains, (np.r_[row, alone], np.r_[column, len(starts) + alone])))
     pairs = zip(*min_weight_full_bipartite_matching(table), strict=True)
-    return [(int(ends[a]), int(starts[b])) for a, b in pairs if b < len(starts)]
-
-
-def _joined(tracks: list[np.ndarray], pairs: list[tuple[int, int]]) -> list[np.ndarray]:
-    after = dict(pairs)
-    started = set(range(len(tracks))) - set(after.values())
-    result = []
-    for k in sorted(started):
-        chain = [tracks[k]]
-        while k in after:
-            k = after[k]
-            chain.append(tracks[k])
-        result.append(np.concatenate(chain))
-    return result
+    return {int(ends[a]): int(starts[b]) for a, b in pairs if b < len(starts)}
 
 
 def _gap_gains(

@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -30,7 +31,7 @@ from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.prominences import find_prominences
 from promtrack.motion.records import Control, Front, FrontSearch, KnotTrack, Meaning, Motion
 from promtrack.motion.ridge import find_ridges
-from promtrack.motion.tracks import TRACK_PARTS, track_knots
+from promtrack.motion.tracks import track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path, time_distances
@@ -38,6 +39,12 @@ from promtrack.strip.slit_selection import propose_paths
 from promtrack.workers import worker_count
 
 WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
+_METHOD = (
+    "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: random "
+    "tracks are counted in the same strips with their times scrambled ({trials} times, {found} tracks in "
+    "all), and the knot must have travelled farther than its errors, and above the fringe of spicules "
+    "(5 Mm)."
+)
 
 
 def measure_motion(
@@ -85,13 +92,27 @@ def measure_motion(
             prominences=() if disc_counts is None else find_prominences(strip, disc_counts),
         )
     tell = progress or (lambda done, total: None)
-    total = len(strip) + TRACK_PARTS + 1
+    total = len(strip) + 2  # the tracks, and the rest
     rng = np.random.default_rng(seed)
     (beside,) = rng.spawn(1)  # draws of its own: the two halves of the work do not wait for each other
+
+    def apart_from_knots() -> Motion:
+        fronts, search = find_fronts(strip, sectors, false_alarms=motion.false_alarms, rng=beside)
+        slits = time_distances(strip, motion.slits or propose_paths(strip))
+        ridges = tuple(
+            ridge
+            for k, slit in enumerate(slits)
+            for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=beside)
+        )
+        swings = find_oscillations(strip, slits)
+        return replace(
+            empty, fronts=fronts, front_search=search, slits=slits, ridges=ridges, oscillations=swings
+        )
+
     # on two cores knots and fronts keep both busy
     with ThreadPoolExecutor(2 if worker_count() > 2 else 1, thread_name_prefix="motion") as pool:
-        other = pool.submit(_apart_from_knots, strip, sectors, motion, beside, empty)
-        standing = () if disc_counts is None else (pool.submit(find_prominences, strip, disc_counts),)
+        other = pool.submit(apart_from_knots)
+        standing = None if disc_counts is None else pool.submit(find_prominences, strip, disc_counts)
         search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
         tracked = track_knots(
             strip,
@@ -102,8 +123,8 @@ def measure_motion(
             rng=rng,
             sensor=sensor,
             doubt=doubt,
-            progress=lambda done, parts: tell(len(strip) + done, total),
         )
+        tell(len(strip) + 1, total)
         apart = other.result()
     knots, chance = tracked.knots, tracked.chance
     fronts, sensitivity = apart.fronts, apart.front_search
@@ -125,7 +146,7 @@ def measure_motion(
             notes=cadence_notes(strip, spacing, knots),
             sure_km_s=sure_km_s(strip, spacing),
         ),
-        prominences=tuple(one for future in standing for one in future.result()),
+        prominences=standing.result() if standing else (),
         front_search=front_search,
         sensitivity=sensitivity,
         checks=tuple(check_knots((), tracked.still_pull, tracked.still)),
@@ -163,35 +184,6 @@ def not_moving(front: Front, doubt: str) -> Front:
     return replace(front, moving=False, notes=(*front.notes, f"not called moving, since {doubt}"))
 
 
-def _apart_from_knots(
-    strip: Strip,
-    sectors: tuple[tuple[float, float], ...],
-    motion: MotionSettings,
-    rng: np.random.Generator,
-    empty: Motion,
-) -> Motion:
-    """Fronts, time-distance diagrams, ridges in them, and oscillations: all that needs no knots."""
-    fronts, search = find_fronts(strip, sectors, false_alarms=motion.false_alarms, rng=rng)
-    slits = time_distances(strip, motion.slits or propose_paths(strip))
-    ridges = [
-        ridge
-        for k, slit in enumerate(slits)
-        for ridge in find_ridges(slit, slit=k, fastest_km_s=motion.fastest_km_s, rng=rng)
-    ]
-    swings = find_oscillations(strip, slits)
-    return replace(
-        empty, fronts=fronts, front_search=search, slits=slits, ridges=tuple(ridges), oscillations=swings
-    )
-
-
-_METHOD = (
-    "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: random "
-    "tracks are counted in the same strips with their times scrambled ({trials} times, {found} tracks in "
-    "all), and the knot must have travelled farther than its errors, and above the fringe of spicules "
-    "(5 Mm)."
-)
-
-
 def named_sectors(motion: MotionSettings, geometry: StripGeometry) -> tuple[tuple[float, float], ...]:
     """The sectors of `motion.sectors`, in degrees.
 
@@ -199,42 +191,25 @@ def named_sectors(motion: MotionSettings, geometry: StripGeometry) -> tuple[tupl
     ------
     SettingsError : a sector cannot be read, or the strips do not show it
     """
-    sectors = tuple(_read_sector(text) for text in motion.sectors)
-    for text, sector in zip(motion.sectors, sectors, strict=True):
+    sectors, refused = [], partial(SettingsError, where="motion.sectors")
+    for text in motion.sectors:
+        first, _, last = text.strip().rpartition("-")
+        try:
+            sector = float(first), float(last)
+        except ValueError:
+            how = "give it as FROM-TO in degrees, for instance 62-75"
+            raise refused(f"sector '{text}' cannot be read", remedy=how) from None
+        span = (sector[1] - sector[0]) % 360
+        if not 0 < span <= WIDEST_DEG:  # nan too
+            how = f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads "
+            raise refused(f"sector '{text}' goes round {span:.0f} deg of the limb", remedy=f"{how}through 0")
         shown = sector_columns(geometry, *sector)
         if shown.stop - shown.start < LEAST_COLUMNS:
-            last = geometry.from_deg + geometry.deg_per_column * (geometry.columns - 1)
-            raise SettingsError(
-                f"sector '{text}' lies outside the strips",
-                where="motion.sectors",
-                remedy=f"they show {geometry.from_deg % 360:.0f} to {last % 360:.0f} deg",
-            )
-    return sectors
-
-
-def _read_sector(text: str) -> tuple[float, float]:
-    first, dash, last = text.strip().rpartition("-")
-    try:
-        if not dash:
-            raise ValueError
-        sector = float(first), float(last)
-    except ValueError:
-        raise SettingsError(
-            f"sector '{text}' cannot be read",
-            where="motion.sectors",
-            remedy="give it as FROM-TO in degrees, for instance 62-75",
-        ) from None
-    span = (sector[1] - sector[0]) % 360
-    if not 0 < span <= WIDEST_DEG:  # nan too
-        raise SettingsError(
-            f"sector '{text}' goes round {span:.0f} deg of the limb",
-            where="motion.sectors",
-            remedy=(
-                f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads "
-                "through 0"
-            ),
-        )
-    return sector
+            end = geometry.angle_deg(geometry.columns - 1)
+            lies = f"they show {geometry.from_deg % 360:.0f} to {end % 360:.0f} deg"
+            raise refused(f"sector '{text}' lies outside the strips", remedy=lies)
+        sectors.append(sector)
+    return tuple(sectors)
 
 
 def _beside_knots(
@@ -246,33 +221,28 @@ def _beside_knots(
     asked: bool,
 ) -> tuple[tuple[Front, ...], FrontSearch]:
     """Fronts that are more than a knot (all, with a note, in sectors asked for), and what the search says."""
-    followed = {front.front: knot_followed(front, knots, geometry) for front in fronts if front.moving}
+    follows = [knot_followed(front, knots, geometry) if front.moving else 0 for front in fronts]
     if asked:
         fronts = tuple(
-            replace(front, notes=(*front.notes, f"its edge follows knot {followed[front.front]}"))
-            if followed.get(front.front)
-            else front
-            for front in fronts
+            replace(front, notes=(*front.notes, f"its edge follows knot {knot}")) if knot else front
+            for front, knot in zip(fronts, follows, strict=True)
         )
-        alone = []
-    else:
-        kept = [front for front in fronts if not followed.get(front.front)]
-        fronts = tuple(replace(front, front=number) for number, front in enumerate(kept, start=1))
-        alone = sorted(set(followed.values()) - {0})
-    return fronts, search_said(search, fronts, alone)
+        return fronts, search_said(search, fronts, [])
+    kept = [front for front, knot in zip(fronts, follows, strict=True) if not knot]
+    fronts = tuple(replace(front, front=number) for number, front in enumerate(kept, start=1))
+    return fronts, search_said(search, fronts, sorted({*follows} - {0}))
 
 
 def search_said(sensitivity: FrontSearch, fronts: tuple[Front, ...], alone: list[int]) -> FrontSearch:
     """What the search for fronts says with these fronts and with knots, by number, that rise alone."""
+    level, sentence = sensitivity.level, sensitivity.sentence
     moving = sum(front.moving for front in fronts)
     if moving:
-        sentence = f"{moving} fronts rise." if moving > 1 else "One front rises."
-        return replace(sensitivity, level="found", sentence=sentence, alone=tuple(alone))
-    if alone:
+        level, sentence = "found", f"{moving} fronts rise." if moving > 1 else "One front rises."
+    elif alone:
         which = " and ".join(f"knot {number}" for number in alone)
-        sentence = f"What rises is {which} alone. Besides: {sensitivity.sentence}"
-        return replace(sensitivity, sentence=sentence, alone=tuple(alone))
-    return sensitivity
+        sentence = f"What rises is {which} alone. Besides: {sentence}"
+    return replace(sensitivity, level=level, sentence=sentence, alone=tuple(alone))
 
 
 def meanings_of(motion: Motion, geometry: StripGeometry) -> tuple[Meaning, ...]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from promtrack.motion.before_the_sun import before_the_sun
-from promtrack.motion.correlated_noise import Noise, estimate_noise
+from promtrack.motion.correlated_noise import estimate_noise
 from promtrack.motion.false_alarms import (
     LEAST_TOLD,
     Chance,
@@ -29,7 +28,6 @@ from promtrack.motion.records import KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
-TRACK_PARTS = 2  # trials, fits: what `progress` counts
 MOST_TRIALS, LEAST_TRIALS = 20, 5  # scrambled runs
 TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long run as of a short one
 FRINGE_MM = 5.0  # spicules come and go below: tracks there follow one after the other
@@ -93,31 +91,32 @@ def track_knots(
     rng: np.random.Generator,
     sensor: Sensor | None = None,
     doubt: str = "",
-    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Tracked:
-    """Tracks that chance does not explain; `progress` counts `TRACK_PARTS`.
+    """Tracks that chance does not explain.
 
     Parameters
     ----------
     sensor : without it nothing is left out as standing there, or as crossing the field
     doubt : why no track may be called moving; '' where nothing speaks against it
     """
-    places = places_of(strip, search.points)
-    height = strip.geometry.height_mm(np.arange(strip.geometry.rows))
-    row_mm = float(np.sum(strip.geometry.mm_per_column(height[height > 0]))) * strip.geometry.columns
-    linking = Linking(motion.fastest_km_s / 1e3, motion.least_points, row_mm * strip.geometry.mm_per_row)
+    places, geometry = places_of(strip, search.points), strip.geometry
+    height = geometry.height_mm(np.arange(geometry.rows))
+    row_mm = float(np.sum(geometry.mm_per_column(height[height > 0]))) * geometry.columns
+    linking = Linking(motion.fastest_km_s / 1e3, motion.least_points, row_mm * geometry.mm_per_row)
     tracks = link_points(places, linking)
+    tree = cKDTree(places.place_mm) if tracks else None
+    scored = [(track_score(one, places, linking, tree), travel(one, places)) for one in tracks]
     trials = int(np.clip(round(TRIAL_STRIPS / len(strip)), LEAST_TRIALS, MOST_TRIALS))
     chance = chance_tracks(places, linking, trials=trials, rng=rng)
-    progress(1, TRACK_PARTS)
-    by_chance = _by_chance(tracks, places, linking, chance)
+    by_chance = np.array([expected_by_chance(*one, chance) for one in scored])
     listed = max(LISTED, motion.false_alarms)
     sure = by_chance <= listed
     # Step-down (Westfall & Young 1993, Resampling-Based Multiple Testing): blocks leave pieces of what is
     # sure.
     if sure.any() and not sure.all():
         rest = places.without(np.concatenate([tracks[k] for k in np.flatnonzero(sure)]))
-        again = _by_chance(tracks, places, linking, chance_tracks(rest, linking, trials=trials, rng=rng))
+        second = chance_tracks(rest, linking, trials=trials, rng=rng)
+        again = np.array([expected_by_chance(*one, second) for one in scored])
         by_chance = np.where(sure, np.maximum(by_chance, again), again)
     seen = [
         _seen(strip, search, track, float(alarm))
@@ -126,10 +125,17 @@ def track_knots(
     ]
     if not seen:
         return Tracked((), chance, float("nan"), 0)
-    noise = _noise(seen)
+    outward, along = (
+        estimate_noise(
+            [track.points.time_s for track in seen],
+            [track.place_mm[axis] - track.place_mm[axis].mean() for track in seen],
+            [track.error_mm[axis] for track in seen],
+        )
+        for axis in (0, 1)
+    )
     # Spicules rise and fade for minutes, longer than scrambled blocks of strips keep together, so the trials
     # miss them: of tracks in their fringe as many are expected as there are.
-    low = [np.median(strip.geometry.height_mm(track.points.row)) < FRINGE_MM for track in seen]
+    low = [np.median(geometry.height_mm(track.points.row)) < FRINGE_MM for track in seen]
     knots: list[KnotTrack] = []
     still_pulls: list[np.ndarray] = []
     for track, in_fringe in zip(seen, low, strict=True):
@@ -137,26 +143,24 @@ def track_knots(
             track.points.time_s,
             track.place_mm,
             track.error_mm,
-            noise,
+            (outward, along),
             size_mm=track.size_mm,
             lasting_err_mm=track.lasting_err_mm,
             scale_err=scale_err,
             clock_err=clock_err,
         )
+        fit, left_out = path.fit, doubt
+        own = np.array([fit.radial_km_s, fit.along_km_s])
         if track.sizes < STILL_SIZES:
-            still_pulls.append((path.fit.radial_km_s, path.fit.along_km_s) / path.fit.errors_km_s)
-        fit = path.fit  # its velocity at mid-time, or the typical one, whichever is nearer to rest
-        unmoved = max(
-            expected_unmoved(velocity, fit.errors_km_s, len(tracks))
-            for velocity in (np.array([fit.radial_km_s, fit.along_km_s]), track.velocity)
-        )
-        alarm = track.false_alarm + unmoved + sum(low) * in_fringe
-        left_out = doubt
+            still_pulls.append(own / fit.errors_km_s)
+        # its velocity at mid-time, or the typical one, whichever is nearer to rest
+        unmoved = (expected_unmoved(one, fit.errors_km_s, len(tracks)) for one in (own, track.velocity))
+        alarm = max(track.false_alarm + max(unmoved) + sum(low) * in_fringe, LEAST_TOLD)
         if sensor is not None and fixed_on_sensor(strip, track.points, path, sensor.place):
             left_out = FIXED
         elif track.sizes >= STILL_SIZES:
             left_out = before_the_sun(strip, track.points, sensor) or doubt
-        alarm = max(alarm, LEAST_TOLD)
+        likely = alarm <= motion.false_alarms and fit.speed_km_s <= motion.fastest_km_s
         knots.append(
             track_of(
                 strip,
@@ -164,9 +168,7 @@ def track_knots(
                 path,
                 false_alarm=alarm,
                 significance=significance(alarm),
-                moving=not left_out
-                and alarm <= motion.false_alarms
-                and path.fit.speed_km_s <= motion.fastest_km_s,
+                moving=likely and not left_out,
                 left_out=left_out,
             )
         )
@@ -174,19 +176,6 @@ def track_knots(
     numbered = tuple(replace(knot, knot=k) for k, knot in enumerate(knots, start=1))
     pull = float(np.sqrt(np.mean(np.minimum(np.square(still_pulls), 16.0)))) if still_pulls else np.nan
     return Tracked(numbered, chance, pull, len(still_pulls))
-
-
-def _by_chance(tracks: list[np.ndarray], places: Places, linking: Linking, chance: Chance) -> np.ndarray:
-    """(k,) expected number of chance tracks as good as each."""
-    if not tracks:
-        return np.zeros(0)
-    tree = cKDTree(places.place_mm)
-    return np.array(
-        [
-            expected_by_chance(track_score(track, places, linking, tree), travel(track, places), chance)
-            for track in tracks
-        ]
-    )
 
 
 def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -> _Seen:
@@ -202,20 +191,6 @@ def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -
     joined_mm = abs(fwhm_mm[-third:].mean() - fwhm_mm[:third].mean()) / np.sqrt(12.0)
     lasting_mm = np.hypot(np.median(lock, axis=1), joined_mm)
     return _Seen(points, false_alarm, float(np.median(fwhm_mm)), place, error, lasting_mm)
-
-
-def _noise(tracks: list[_Seen]) -> tuple[Noise, Noise]:
-    """Of all tracks of the run, outward and along the limb."""
-    times = [track.points.time_s for track in tracks]
-    outward, along = (
-        estimate_noise(
-            times,
-            [track.place_mm[axis] - track.place_mm[axis].mean() for track in tracks],
-            [track.error_mm[axis] for track in tracks],
-        )
-        for axis in (0, 1)
-    )
-    return outward, along
 
 
 def track_of(
