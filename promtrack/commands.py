@@ -41,10 +41,13 @@ def run_command(options: argparse.Namespace) -> int:
     settings = settings_for(options, options.input)
     from promtrack.many import run_sessions
     from promtrack.pipeline import run
-    from promtrack.products.folder import default_folder
+    from promtrack.products.folder import ProductFolder, default_folder
     from promtrack.products.summary import is_poor, summary_lines
+    from promtrack.settings_text import set_no_more
 
     options.out = options.out or default_folder(options.input)
+    if not options.quiet and (gone := set_no_more(ProductFolder(options.out)["settings"], settings)):
+        show(as_typed(gone, options), sys.stderr)
     how: Any = {"marks": options.marks, "replace": options.replace, "progress": _progress(options)}
     if not options.each_session:
         job = run(options.input, options.out, settings, **how)
@@ -61,11 +64,8 @@ def run_command(options: argparse.Namespace) -> int:
 def check_command(options: argparse.Namespace) -> None:
     """say what is there and whether it can be measured; changes nothing"""
     if options.nudge and not options.drift:
-        raise SettingsError(
-            "tells north from south in a recording of the drift only",
-            where="--nudge",
-            remedy="give --drift too",
-        )
+        what = "tells north from south in a recording of the drift only"
+        raise SettingsError(what, where="--nudge", remedy="give --drift too")
     settings = settings_for(options, options.input)
     from promtrack.check import check, check_drift
 

@@ -46,15 +46,26 @@ def load_settings(path: Path, base: Settings | None = None) -> Settings:
     tree = read_toml(Path(path), remedy="start from the file that `promtrack settings` writes")
     for section, content in tree.items():
         if not isinstance(content, dict):
-            raise SettingsError(
-                f"'{section}' stands outside a section",
-                where=str(path),
-                remedy="put it under a section such as [clip]",
-            )
+            what, remedy = f"'{section}' stands outside a section", "put it under a section such as [clip]"
+            raise SettingsError(what, where=str(path), remedy=remedy)
     changes = {
         f"{section}.{key}": value for section, content in tree.items() for key, value in content.items()
     }
     return change_settings(base or Settings(), changes, where=str(path))
+
+
+def set_no_more(path: Path, settings: Settings) -> str:
+    """One sentence on what the file at `path` sets and `settings` leave at the default; '' without any."""
+    try:
+        given = load_settings(path)
+    except SettingsError:
+        return ""  # there was no run, or its file is damaged
+    before, now, default = (
+        {key: getattr(getattr(one, section), item.name) for key, (section, item, _) in _SETTINGS.items()}
+        for one in (given, settings, Settings())
+    )
+    gone = [f"{key}={toml_value(v)}" for key, v in before.items() if v != now[key] == default[key]]
+    return f"promtrack: set in the last run, now at the default: {', '.join(gone)}" if gone else ""
 
 
 def settings_as_toml(settings: Settings, *, comments: bool = True) -> str:

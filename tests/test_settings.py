@@ -13,7 +13,7 @@ import promtrack
 from promtrack import settings_text
 from promtrack.errors import PromtrackError, SettingsError
 from promtrack.settings import Settings
-from promtrack.settings_text import change_settings, load_settings, settings_as_toml
+from promtrack.settings_text import change_settings, load_settings, set_no_more, settings_as_toml
 from tests.make_docs import describe_settings
 
 KEYS = [row[0] for row in describe_settings()]
@@ -189,3 +189,13 @@ def test_slits_hold_commas_of_their_own():
     slits = change_settings(Settings(), {"motion.slits": "radial:124.5,straight:120,5:124,60"}).motion.slits
     assert slits == ("radial:124.5", "straight:120,5:124,60")
     assert change_settings(Settings(), {"motion.sectors": "62-75,80-90"}).motion.sectors == ("62-75", "80-90")
+
+
+def test_what_was_set_before_and_is_not_now_is_said(tmp_path):
+    before = change_settings(Settings(), {"clip.rate": 12, "clip.look": "ash", "strip.high_mm": 90})
+    file = tmp_path / "settings.toml"
+    assert set_no_more(file, Settings()) == ""
+    file.write_text(settings_as_toml(before), encoding="utf-8")
+    now = change_settings(Settings(), {"clip.look": "nightfall", "strip.high_mm": 90})
+    assert set_no_more(file, now).endswith("at the default: clip.rate=12.0")
+    assert set_no_more(file, before) == ""

@@ -21,18 +21,14 @@ Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, 
 STILL = "what stands still"  # name of its check
 FIXED = "fixed on the sensor"
 BEFORE = "as bright before the disc, as nothing on the Sun is"
-CROSSES = "crosses the field from border to border, as a satellite, a bird or an insect may"
+CROSSES = "crosses the field from border to border, as a reflection or a speck in the optics may"
 TURN = "the frames turn otherwise than the settings say"
 _LEFT_OUT = {  # why a track is not called moving: name of the check, words
     FIXED: ("fixed on the sensor", "fixed on the sensor (dust, a ghost)"),
-    BEFORE: (
-        "bright before the disc",
-        "as bright before the disc as beside it (a satellite, a bird, an insect)",
-    ),
+    BEFORE: ("bright before the disc", "as bright before the disc as beside it (a reflection, a speck)"),
     CROSSES: (
         "crossing the field",
-        "on a straight line from border to border: plasma or something before the Sun, such as a satellite, "
-        "a bird or an insect",
+        "on a straight line from border to border: plasma, or a reflection or a speck in the optics",
     ),
     TURN: ("turn of the frames", TURN),
 }
