@@ -118,7 +118,8 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     source, answer = kind.partition(":")[0], answers[kind]
     if auto:
         _ask_about_cadence(frames, settings, kind, answer)
-    problems = answer.problems + _not_used(source, answer, answers, settings)
+    others = {name: _SOURCES[name](asked) for name in ("fits", "names", "exif") if auto and name != source}
+    problems = answer.problems + _not_used(source, answer, answers, settings) + _contradicted(answer, others)
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
     exposures = np.array([frame.stamps.exposure_s for frame in frames])
     report = TimeReport(source, answer.detail, problems)
@@ -146,6 +147,27 @@ def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, 
         f"give --set times.cadence_s=10 or the like; if it is right as it is, --set times.source={source}"
     )
     raise InputError(f"{what}: how far apart in time are the frames?", remedy=remedy)
+
+
+def _contradicted(answer: _Answer, others: dict[str, _Answer | None]) -> tuple[str, ...]:
+    """What other stamps say otherwise: by them the same frames run backward, or at another pace."""
+    said = []
+    for source, other in others.items():
+        both = ~np.isnat(answer.times_utc) & (~np.isnat(other.times_utc) if other else False)
+        if other is None or 2 * both.sum() <= len(both):
+            continue
+        here, there = (
+            (one.times_utc[both] - one.times_utc[both].min()) / np.timedelta64(1, "s")
+            for one in (answer, other)
+        )
+        if 2 * len(np.unique(there)) > len(there) > 2 and np.ptp(here) > 0:
+            pace = float(np.polyfit(here, there, 1)[0])
+            if not 0.8 < pace < 1.25:  # frames are seldom saved as evenly as they are taken
+                way = "run backward" if pace < 0 else f"lie {pace:.3g} times as far apart"
+                said.append(
+                    f"by times.source={source} ({other.detail}) the frames {way}: one of them is wrong"
+                )
+    return tuple(said)
 
 
 def _not_used(

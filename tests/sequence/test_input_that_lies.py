@@ -136,6 +136,22 @@ def test_part_of_the_time_past_midnight(tmp_path):
     assert part.times_utc[0] == np.datetime64("2026-05-18T00:00:10")
 
 
+@pytest.mark.parametrize(
+    ("names_s", "headers_s", "said"),
+    [(-20, 20, "run backward"), (20, 2, "lie 10 times"), (20, 20, ""), (20, 19, ""), (0, 20, "")],
+)
+def test_stamps_of_two_kinds_that_contradict_each_other_are_said(tmp_path, names_s, headers_s, said):
+    # TRUTH  steps of the stamps in names and headers; the last: all names hold the start of the recording
+    start = np.datetime64("2026-05-17T09:40:00")
+    for i in range(6):
+        name = str(start + names_s * i).replace(":", "-")
+        cards = fits.Header({"DATE-OBS": str(start + headers_s * i)})
+        fits.PrimaryHDU(picture(i), cards).writeto(tmp_path / f"{name}_{i}.fits")
+    words = " ".join(open_sequence(tmp_path).time_report.problems)
+    assert ("one of them is wrong" in words) == bool(said)
+    assert said in words
+
+
 def test_one_zero_stamp_in_a_capture_video_is_one_bad_stamp(tmp_path):
     times = np.datetime64("2026-05-17T09:31:20", "us") + np.arange(6) * np.timedelta64(5, "s")
     path = write_capture(tmp_path / "a.ser", [picture(i) for i in range(6)], times_utc=times)
