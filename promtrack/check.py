@@ -24,10 +24,8 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     """Lines to print, the first ones before any frame is decoded. Raises InputError: the input cannot be
     read, or not measured: no limb, too little of it, or no scale by it."""
     refuse_products(Path(source))
-    sequence = doubt_night(
-        open_sequence(Path(source), times=settings.times, camera=settings.camera), settings.site
-    )
-    sequence = best_of_bursts(turned_back(sequence), settings.times)
+    sequence = open_sequence(Path(source), times=settings.times, camera=settings.camera)
+    sequence = best_of_bursts(turned_back(doubt_night(sequence, settings.site)), settings.times)
     yield from _what_is_there(sequence)
     inspection = inspect_sequence(sequence, limb=settings.limb)
     if not inspection.measurable:
@@ -84,12 +82,11 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
     yield from _what_is_there(sequence)
     lock = lock_exposures(sequence, limb=settings.limb, camera=settings.camera, site=settings.site)
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
-    used = lock.used
-    drift = fit_drift(
-        sequence.time_s[used], lock.centre_x_px[used], lock.centre_y_px[used], view, nudge=nudge
+    time_s, x, y = (v[lock.used] for v in (sequence.time_s, lock.centre_x_px, lock.centre_y_px))
+    drift = fit_drift(time_s, x, y, view, nudge=nudge)
+    yield (
+        f"drift followed in {drift.points} of {len(sequence)} frames, scatter across it {drift.rms_px:.2f} px"
     )
-    counted = f"{drift.points} of {len(sequence)} frames"
-    yield f"drift followed in {counted}, scatter across it {drift.rms_px:.2f} px"
     by_limb = measure_scale(
         lock.own_radius_px, lock.own_radius_err_px, view, camera=CameraSettings(), limb=settings.limb
     )
@@ -107,11 +104,11 @@ def check_drift(source: Path, settings: Settings, *, nudge: str = "") -> Iterato
 
 def _what_is_there(sequence: Sequence) -> Iterator[str]:
     rows, columns = sequence.shape
-    first, last = (f"{day(time)} {clock(time)}" for time in sequence.times_utc[[0, -1]])
-    when = f"{first} UTC"
+    when, last = (f"{day(time)} {clock(time)}" for time in sequence.times_utc[[0, -1]])
     if len(sequence) > 1:
-        step_s = np.median(np.diff(sequence.time_s))
-        when = f"{first} to {last} UTC, one every {step_s:.3g} s"
+        when += f" to {last} UTC, one every {np.median(np.diff(sequence.time_s)):.3g} s"
+    else:
+        when += " UTC"
     yield f"{counted(len(sequence), 'frame', 'frames')} of {columns}x{rows} px in {sequence.path}"
     yield f"times from {sequence.time_report.source} ({sequence.time_report.detail}): {when}"
     if np.isfinite(sequence.exposure_s):
@@ -119,11 +116,10 @@ def _what_is_there(sequence: Sequence) -> Iterator[str]:
     yield from (*sequence.time_report.problems, *sequence.notes)
     found = sessions_of(sequence)
     if len(found) > 1:
+        named = "; ".join([session.words for session in found[:5]] + ["..."] * (len(found) > 5))
         yield (
-            f"{len(found)} sessions with pauses of more than {PAUSE_H:g} hours between them: "
-            + "; ".join(session.words for session in found[:5])
-            + "; ..." * (len(found) > 5)
-            + "; `promtrack run --each-session` measures each"
+            f"{len(found)} sessions with pauses of more than {PAUSE_H:g} hours between them: {named}; "
+            "`promtrack run --each-session` measures each"
         )
     for left_out in sequence.unreadable[:10]:
         yield f"left out: {left_out.file}: {left_out.reason}"

@@ -25,9 +25,7 @@ class Check:
 
 def light(checks: Iterable[Check], subject: str) -> tuple[str, tuple[str, ...]]:
     """The worst level among the checks of `subject`, and the sentences of those that are at that level.
-
-    'fair' without any check: what was not checked cannot be called good.
-    """
+    'fair' without any check: what was not checked cannot be called good."""
     own = [check for check in checks if check.subject == subject]
     level = max((check.level for check in own), key=LEVELS.index, default="fair")
     return level, tuple(check.sentence for check in own if check.level == level)

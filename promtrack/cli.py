@@ -18,7 +18,7 @@ from promtrack import __version__
 from promtrack import commands as calls
 from promtrack.commands import CANNOT, DONE, STOPPED, WRONG_USAGE, as_typed
 from promtrack.errors import PromtrackError, nearest
-from promtrack.process import check_memory, set_switches, show
+from promtrack.process import NO_MEMORY, check_memory, set_switches, show
 
 _CAUTION = (
     "Exit status: 0 done; 1 the input cannot be measured; 2 wrong usage; 3 done, but the verdict on lock, "
@@ -40,29 +40,24 @@ def main(arguments: list[str] | None = None) -> int:
         check_memory()
         return options.call(options) or DONE
     except PromtrackError as error:
-        _complain(options, str(error))
-        return error.exit_status
+        status, text = error.exit_status, str(error)
     except KeyboardInterrupt:
-        _complain(options, "stopped; finished products are whole, and the same command goes on from here")
-        return STOPPED
+        status = STOPPED
+        text = "stopped; finished products are whole, and the same command goes on from here"
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except MemoryError:
-        _complain(options, "there is not enough memory; close other programs, or crop the frames")
-        return CANNOT
+        status, text = CANNOT, NO_MEMORY
     except OSError as error:
-        _complain(
-            options,
+        status = CANNOT
+        text = (
             f"{error.filename or 'the system'}: {error.strerror or error}; make sure that there is free "
-            "space and that you may read and write there, then give the same command again",
+            "space and that you may read and write there, then give the same command again"
         )
-        return CANNOT
-
-
-def _complain(options: argparse.Namespace, text: str) -> None:
     with suppress(OSError, ValueError):  # the stream may be closed
         show(as_typed(f"promtrack: {text}", options), sys.stderr)
+    return status
 
 
 def _one_or_more(text: str) -> float:
@@ -181,10 +176,8 @@ def _command(
     example: str,
     text: str = "",
 ) -> argparse.ArgumentParser:
-    """A command named by the first word of its example, with the options that all have.
-
-    Its help is `text`, or else the docstring of `call`.
-    """
+    """A command named by the first word of its example, with the options that all have. Its help is `text`,
+    or else the docstring of `call`."""
     text = text or " ".join(str(call.__doc__).split())
     command = commands.add_parser(
         example.split()[0],

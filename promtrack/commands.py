@@ -10,6 +10,7 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,12 @@ def print_lines(options: argparse.Namespace, lines: Iterable[str]) -> None:
         show(as_typed(line, options), sys.stdout)
 
 
+def advise(options: argparse.Namespace, line: str) -> None:
+    """A line that --quiet leaves out."""
+    if not options.quiet:
+        print_lines(options, [line])
+
+
 def as_typed(text: str, options: argparse.Namespace) -> str:
     """The text with the folder of products, which is absolute in it, named as the user typed it."""
     typed = getattr(options, "folder", None) or getattr(options, "out", None)
@@ -39,7 +46,7 @@ def as_typed(text: str, options: argparse.Namespace) -> str:
 def run_command(options: argparse.Namespace) -> int:
     """do everything, from frames to report"""
     settings = settings_for(options, options.input)
-    from promtrack.many import run_sessions
+    from promtrack.many import measure_one, run_sessions
     from promtrack.pipeline import run
     from promtrack.products.folder import ProductFolder, default_folder
     from promtrack.products.summary import is_poor, summary_lines
@@ -54,7 +61,7 @@ def run_command(options: argparse.Namespace) -> int:
         print_lines(options, summary_lines(job.folder))
         print_lines(options, [f"products in {options.out}: open report.html and clip.mp4"])
         return POOR if is_poor(job.verdict) else DONE
-    outcomes, lines = run_sessions(options.input, options.out, settings, **how)
+    outcomes, lines = run_sessions(options.input, options.out, settings, partial(measure_one, **how))
     print_lines(options, [f"{outcome.source}: {outcome.error or outcome.words}" for outcome in outcomes])
     print_lines(options, [*lines, f"open {options.out / 'season.html'}"])
     failed, poor = any(one.error for one in outcomes), any(one.poor for one in outcomes)
@@ -63,21 +70,19 @@ def run_command(options: argparse.Namespace) -> int:
 
 def check_command(options: argparse.Namespace) -> None:
     """say what is there and whether it can be measured; changes nothing"""
-    if options.nudge and not options.drift:
-        what = "tells north from south in a recording of the drift only"
-        raise SettingsError(what, where="--nudge", remedy="give --drift too")
-    settings = settings_for(options, options.input)
+    source, nudge = options.input, options.nudge
+    if nudge and not options.drift:
+        only = "tells north from south in a recording of the drift only"
+        raise SettingsError(only, where="--nudge", remedy="give --drift too")
+    settings = settings_for(options, source)
     from promtrack.check import check, check_drift
 
-    if not options.quiet:  # at once: opening thousands of files takes a second or two
-        print_lines(options, [f"looking at {options.input}"])
-    source, nudge = options.input, options.nudge
+    advise(options, f"looking at {source}")  # at once: opening thousands of files takes a second or two
     lines = check_drift(source, settings, nudge=nudge) if options.drift else check(source, settings)
     print_lines(options, lines)
-    if not options.quiet:
-        typed = ["--settings", str(options.settings)] if options.settings is not None else []
-        typed += [word for change in options.changes for word in ("--set", change)]
-        print_lines(options, ["next: " + command_line("promtrack", "run", options.input, *typed)])
+    typed = ["--settings", str(options.settings)] if options.settings is not None else []
+    typed += [word for change in options.changes for word in ("--set", change)]
+    advise(options, "next: " + command_line("promtrack", "run", source, *typed))
 
 
 def trial_command(options: argparse.Namespace) -> None:
@@ -95,8 +100,7 @@ def watch_command(options: argparse.Namespace) -> None:
     from promtrack.watch import Watch, live_folder, watch_folder
 
     out, watch = live_folder(options.folder, options.out), Watch(options.folder, settings)
-    if not options.quiet:
-        print_lines(options, [f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C"])
+    advise(options, f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C")
     lines = watch_folder(watch, out, every_s=options.every, until_s=60.0 * options.minutes)
     try:
         print_lines(options, lines)
@@ -119,24 +123,18 @@ def stage_command(options: argparse.Namespace) -> int:
     from promtrack.pipeline import not_up_to_date, run_stage
     from promtrack.products.summary import is_poor, motion_lines
 
-    job = run_stage(
-        options.command,
-        options.folder,
-        lambda base: _changed(options, base),
-        marks=options.marks,
-        progress=_progress(options),
-    )
-    made = job.files[options.command]
+    stage, folder, progress = options.command, options.folder, _progress(options)
+    job = run_stage(stage, folder, partial(_changed, options), marks=options.marks, progress=progress)
+    made = job.files[stage]
     named = made[0].name if len(made) == 1 else f"{len(made)} files"
-    print_lines(options, [f"{options.command}: {named} in {options.folder}"])
-    if options.command == "motion":
+    print_lines(options, [f"{stage}: {named} in {folder}"])
+    if stage == "motion":
         print_lines(options, motion_lines(job.folder))
-    later = not_up_to_date(job)
-    if later and not options.quiet:
-        again = command_line("promtrack", later[0], options.folder)
+    if later := not_up_to_date(job):
+        again = command_line("promtrack", later[0], folder)
         first = f"; begin with `{again}`" if later[1:] else f": `{again}`"
-        print_lines(options, [f"still to be done again: {', '.join(later)}{first}"])
-    return POOR if options.command == "motion" and is_poor(job.verdict) else DONE
+        advise(options, f"still to be done again: {', '.join(later)}{first}")
+    return POOR if stage == "motion" and is_poor(job.verdict) else DONE
 
 
 def mark_command(options: argparse.Namespace) -> None:
@@ -153,8 +151,8 @@ def demo_command(options: argparse.Namespace) -> None:
     """make a synthetic sequence, run on it, and print truth beside measurement"""
     from promtrack.demo import run_demo
 
-    changes, progress = (lambda base: _changed(options, base)), _progress(options)
-    print_lines(options, run_demo(options.scenario, options.out, changes, progress=progress))
+    changes = partial(_changed, options)
+    print_lines(options, run_demo(options.scenario, options.out, changes, progress=_progress(options)))
 
 
 def settings_command(options: argparse.Namespace) -> None:
@@ -169,8 +167,7 @@ def settings_command(options: argparse.Namespace) -> None:
     if options.out.exists():
         raise SettingsError("exists already", where=str(options.out), remedy="give another --out")
     options.out.write_text(text, encoding="utf-8")
-    if not options.quiet:
-        print_lines(options, [f"wrote {options.out}"])
+    advise(options, f"wrote {options.out}")
 
 
 def settings_for(options: argparse.Namespace, source: Path) -> Settings:

@@ -31,9 +31,8 @@ def run_demo(
     size = f"{spec.count} frames of {spec.shape[1]}x{spec.shape[0]} px"
     yield f"a synthetic sequence, scenario '{name}': {size} in {frames}"
     settings = observer_settings(spec, Settings())
-    settings = replace(
-        settings, clip=replace(settings.clip, credit="A Sun drawn by promtrack, not observed.")
-    )
+    credited = replace(settings.clip, credit="A Sun drawn by promtrack, not observed.")
+    settings = replace(settings, clip=credited)
     job = run(frames, folder.path, changes(settings), progress=progress)
     _, scale, orientation = job.about
     for line in _table(judge(scene.truth, job.lock, job.motion, scale, orientation)):
@@ -58,12 +57,10 @@ def _table(found: Judgement) -> Iterator[str]:
             name = f"a knot of S/N {knot.snr:.0f} in {knot.visible_frames} frames, km/s"
             yield f"{name:38}{knot.true_km_s:10.2f}{'not found':>20}"
     for number, front in enumerate(found.fronts, 1):
-        yield _row(
-            f"front {number}: largest speed, km/s", front.true_km_s, front.found_km_s, front.found_err_km_s
-        )
-        offset = typeset(f"{front.offset_mm:+.2f}")
-        yield f"{f'front {number}: heights, mean error in Mm':38}{'':30}{offset:>10}"
-        yield f"{f'front {number}: heights, rms about that in Mm':38}{'':30}{front.scatter_mm:10.2f}"
+        name, offset = f"front {number}: ", typeset(f"{front.offset_mm:+.2f}")
+        yield _row(f"{name}largest speed, km/s", front.true_km_s, front.found_km_s, front.found_err_km_s)
+        yield f"{name + 'heights, mean error in Mm':38}{'':30}{offset:>10}"
+        yield f"{name + 'heights, rms about that in Mm':38}{'':30}{front.scatter_mm:10.2f}"
     yield f"{'centre across the limb, rms error in px':38}{'':29}{found.centre_rms_px:11.3f}"
     if not math.isnan(found.median_speed_error):
         yield f"{'median error of the speeds of knots':38}{'':30}{100 * found.median_speed_error:9.1f}%"
@@ -85,9 +82,6 @@ def _table(found: Judgement) -> Iterator[str]:
 
 def _row(what: str, true: float, found: float, sigma: float, *, digits: int = 2) -> str:
     """Truth, measured value with its error, and how far off it is, also in units of that error."""
-    measured, error, pull = (
-        f"{found:.{digits}f} ± {sigma:.{digits}f}",
-        f"{found - true:+.{digits}f}",
-        f"{(found - true) / sigma:+.1f}",
-    )
-    return f"{what:38}{true:10.{digits}f}{measured:>20}{typeset(error):>10}{typeset(pull):>10}"
+    measured, off = f"{found:.{digits}f} ± {sigma:.{digits}f}", found - true
+    error, pull = typeset(f"{off:+.{digits}f}"), typeset(f"{off / sigma:+.1f}")
+    return f"{what:38}{true:10.{digits}f}{measured:>20}{error:>10}{pull:>10}"

@@ -8,11 +8,9 @@ from collections.abc import Iterable
 
 
 class PromtrackError(Exception):
-    """Something the user can mend. `where` is filled in by whoever knows the file or frame.
-
-    The science function says what and how much; the caller that knows the file or frame says where
-    with `at`; the class, or the raiser, holds the remedy.
-    """
+    """Something the user can mend. `where` is filled in by whoever knows the file or frame. The science
+    function says what and how much; the caller that knows the file or frame says where with `at`; the class,
+    or the raiser, holds the remedy."""
 
     remedy: str = ""
     exit_status: int = 1
@@ -73,9 +71,7 @@ def nearest(word: str, known: Iterable[str], otherwise: str) -> str:
 
 
 def printable(text: str) -> str:
-    """The text with everything that steers a terminal, or is no character at all, written as its code.
-
-    Names of files may hold any byte: an escape sequence, a line feed, bytes that are no UTF-8.
-    """
+    """The text with everything that steers a terminal, or is no character at all, written as its code. Names
+    of files may hold any byte: an escape sequence, a line feed, bytes that are no UTF-8."""
     codes = (f"\\x{ord(s) - 0xDC00:02x}" if "\udc80" <= s <= "\udcff" else ascii(s)[1:-1] for s in text)
     return "".join(s if s.isprintable() else code for s, code in zip(text, codes, strict=True))

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import dataclasses
 import multiprocessing
-from collections.abc import Iterable
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -53,28 +54,30 @@ def run_many(
     out: str | Path | None = None,
     settings: Settings | None = None,
 ) -> list[Outcome]:
-    """Measure many recordings, everything from frames to report.
+    """Measure many recordings (folders of frames, films, files with several frames), everything from frames
+    to report. Returns one outcome a recording, in the order of `sources`.
 
-    Parameters
-    ----------
-    sources : folders of frames, films, or files with several frames
-    executor : anything with the interface of `concurrent.futures.Executor`; by default processes on this
-        machine, as many as its cores and memory bear. It is left open.
-    out : folder in which each recording gets its folder of products; by default beside each recording
-    settings : for all of them
-
-    Returns one outcome a recording, in the order of `sources`.
+    The work goes to `executor`, anything with the interface of `concurrent.futures.Executor`, which is left
+    open; by default to processes on this machine, as many as its cores and memory bear. Each recording gets
+    its folder of products in `out`, by default beside itself.
     """
     given = [Path(source) for source in sources]
     folders = _folders(given, None if out is None else Path(out))
-    settings = settings or Settings()
-    if executor is not None:
-        return _outcomes(executor, given, folders, settings)
     # New processes, not copies of this one: it may have threads, and a copy of a held lock stays held.
     fresh = multiprocessing.get_context("spawn")
     workers = max(min(worker_count(worker_bytes=RUN_BYTES), len(given)), 1)
-    with ProcessPoolExecutor(workers, mp_context=fresh) as pool:
-        return _outcomes(pool, given, folders, settings)
+    own = nullcontext(executor) if executor else ProcessPoolExecutor(workers, mp_context=fresh)
+    with own as pool:
+        futures = [
+            pool.submit(measure_one, source, folder, settings or Settings())
+            for source, folder in zip(given, folders, strict=True)
+        ]
+        return [_outcome(source, future) for source, future in zip(given, futures, strict=True)]
+
+
+def _outcome(source: Path, future: Future[Outcome]) -> Outcome:
+    error = future.exception()  # a fault of the program, or a worker that died
+    return Outcome(source, None, f"{source}: {type(error).__name__}: {error}") if error else future.result()
 
 
 def measure_one(
@@ -97,44 +100,22 @@ def measure_one(
 
 
 def run_sessions(
-    source: Path,
-    out: Path,
-    settings: Settings,
-    *,
-    marks: Path | None = None,
-    replace: bool = False,
-    progress: Progress = silent,
+    source: Path, out: Path, settings: Settings, measure: Callable[[Path, Path, Settings], Outcome]
 ) -> tuple[list[Outcome], list[str]]:
-    """Each session of a recording by itself, in out/START, and a season's page over them in `out`. Returns
-    an outcome a session, its folder standing for the source, and the season's lines. Raises InputError:
-    the recording cannot be read, or none of its sessions can be measured."""
+    """Each session of a recording by itself, in out/START, and a season's page over them in `out`.
+    `measure`: `measure_one` with what all sessions share. Returns an outcome a session, its folder standing
+    for the source, and the season's lines. Raises InputError: the recording cannot be read, or none of its
+    sessions can be measured."""
     outcomes = []
     for session in sessions(source, settings):
-        folder, own = Path(out) / session.name, session_settings(settings, session)
-        outcome = measure_one(source, folder, own, marks=marks, replace=replace, progress=progress)
+        folder = Path(out) / session.name
+        outcome = measure(source, folder, session_settings(settings, session))
         outcomes.append(dataclasses.replace(outcome, source=folder))
     measured = [outcome.folder for outcome in outcomes if outcome.folder is not None]
     if not measured:
-        raise InputError(
-            f"none of its {len(outcomes)} sessions can be measured; the first: {outcomes[0].error}",
-            where=str(source),
-        )
+        what = f"none of its {len(outcomes)} sessions can be measured; the first: {outcomes[0].error}"
+        raise InputError(what, where=str(source))
     return outcomes, write_season(measured, Path(out))
-
-
-def _outcomes(
-    executor: Executor, sources: list[Path], folders: list[Path], settings: Settings
-) -> list[Outcome]:
-    futures = [
-        executor.submit(measure_one, source, folder, settings)
-        for source, folder in zip(sources, folders, strict=True)
-    ]
-    outcomes = []
-    for source, future in zip(sources, futures, strict=True):
-        error = future.exception()  # a fault of the program, or a worker that died
-        said = f"{source}: {type(error).__name__}: {error}"
-        outcomes.append(future.result() if error is None else Outcome(source, None, said))
-    return outcomes
 
 
 def _folders(sources: list[Path], out: Path | None) -> list[Path]:

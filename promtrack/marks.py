@@ -89,11 +89,9 @@ class Marks:
         return "; ".join(done)
 
     def kept(self, sequence: Sequence) -> Sequence:
-        """The sequence without the frames to leave out, and with what covers the sensor filled in.
-
-        A covered rectangle is filled with the light to its left and right, so that the search for the limb
-        meets no edge there; in the strips nothing is shown in it (`hidden_px`).
-        """
+        """The sequence without the frames to leave out, and with what covers the sensor filled in. A covered
+        rectangle is filled with the light to its left and right, so that the search for the limb meets no
+        edge there; in the strips nothing is shown in it (`hidden_px`)."""
         keep = np.array([name not in self.leave_out for name in sequence.names])
         index = np.flatnonzero(keep)
         gone = tuple(Rejected(name, "left out by hand") for name in sequence.names if name in self.leave_out)
@@ -171,21 +169,24 @@ def _marks(tree: dict[str, Any]) -> Marks:
             raise _odd(f"[[{kind}]] is no kind of mark")
         if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
             raise _odd(f"'{kind}' is not written as [[{kind}]]")
-    covers: dict[str, list[dict[str, Any]]] = {"sensor": [], "sun": []}
+    sensor: list[SensorBox] = []
+    sun: list[SunBox] = []
     for entry in tree.get("cover", []):
-        if entry.get("in") not in ("sensor", "sun"):
+        box = {key: value for key, value in entry.items() if key != "in"}
+        if entry.get("in") == "sensor":
+            sensor.append(SensorBox(**_numbers("cover", box, SensorBox)))
+        elif entry.get("in") == "sun":
+            sun.append(SunBox(**_numbers("cover", box, SunBox)))
+        else:
             raise _odd('[[cover]] needs in = "sensor" or in = "sun"')
-        covers[entry["in"]].append({key: value for key, value in entry.items() if key != "in"})
-    sensor = tuple(SensorBox(**_numbers("cover", box, SensorBox)) for box in covers["sensor"])
-    sun = tuple(SunBox(**_numbers("cover", box, SunBox)) for box in covers["sun"])
     if any(box.left_px >= box.right_px or box.top_px >= box.bottom_px for box in sensor):
         raise _odd("left_px and top_px of a [[cover]] need to be below right_px and bottom_px")
     if any(box.low_mm >= box.high_mm for box in sun):
         raise _odd("low_mm of a [[cover]] needs to be below high_mm")
     return Marks(
         leave_out=tuple(name for entry in tree.get("leave_out", []) for name in _names(entry)),
-        covered_sensor=sensor,
-        covered_sun=sun,
+        covered_sensor=tuple(sensor),
+        covered_sun=tuple(sun),
         drop=tuple(_place("drop", entry) for entry in tree.get("drop", [])),
         no_front=tuple(Sector(**_numbers("no_front", entry, Sector)) for entry in tree.get("no_front", [])),
         fronts=tuple(_course("front", entry) for entry in tree.get("front", [])),
@@ -211,11 +212,10 @@ def _names(entry: dict[str, Any]) -> list[str]:
 def _numbers(kind: str, entry: dict[str, Any], record: type) -> dict[str, float]:
     keys = record.__annotations__
     _only(kind, entry, keys)
-    return {key: _number(kind, key, entry) for key in keys}
+    return {key: _number(kind, key, entry[key]) for key in keys}
 
 
-def _number(kind: str, key: str, entry: dict[str, Any]) -> float:
-    value = entry[key]
+def _number(kind: str, key: str, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e6:
         raise _odd(f"{key} of a [[{kind}]] needs a number, got {value!r}")
     return float(value)
@@ -225,11 +225,11 @@ def _place(kind: str, entry: Any) -> Place:
     keys = {"time", "angle_deg", "height_mm"}
     if not isinstance(entry, dict) or not keys <= set(entry) <= keys | {"err_mm"}:
         raise _odd(f"a point of a [[{kind}]] needs time, angle_deg, height_mm, and may have err_mm")
-    err = _number(kind, "err_mm", entry) if "err_mm" in entry else float("nan")
-    if err <= 0.0:
-        raise _odd(f"err_mm of a [[{kind}]] needs a number above 0, got {err:g}")
-    time = _time(kind, entry["time"])
-    return Place(time, _number(kind, "angle_deg", entry), _number(kind, "height_mm", entry), err)
+    time_utc = _time(kind, entry["time"])
+    numbers = {key: _number(kind, key, value) for key, value in entry.items() if key != "time"}
+    if numbers.setdefault("err_mm", float("nan")) <= 0.0:
+        raise _odd(f"err_mm of a [[{kind}]] needs a number above 0, got {numbers['err_mm']:g}")
+    return Place(time_utc, **numbers)
 
 
 def _time(kind: str, value: Any) -> np.datetime64:
@@ -241,9 +241,8 @@ def _time(kind: str, value: Any) -> np.datetime64:
         if moment.tzinfo is not None:
             moment = moment.astimezone(UTC).replace(tzinfo=None)
     except (ValueError, OverflowError):
-        raise _odd(
-            f"time of a [[{kind}]] cannot be read: {value!r}; write it as 2026-05-17T09:30:00Z"
-        ) from None
+        what = f"time of a [[{kind}]] cannot be read: {value!r}; write it as 2026-05-17T09:30:00Z"
+        raise _odd(what) from None
     return np.datetime64(moment, "us")
 
 

@@ -7,7 +7,7 @@ goes on from where it stood.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -97,16 +97,10 @@ def run_stage(
     marks: Path | None = None,
     progress: Progress = silent,
 ) -> Job:
-    """One stage again, from the products of the stages before it.
-
-    Parameters
-    ----------
-    out : folder that an earlier run made
-    changes : turns the settings of that run into those of this one
-    marks : file of corrections by hand; default: that of the run, or promtrack-marks.toml with the frames
-
-    Raises InputError: the products of the stages before are missing or damaged, or the input has gone.
-    """
+    """One stage again, from the products of the stages before it. `out`: folder that an earlier run made;
+    `changes`: turns the settings of that run into those of this one; `marks`: file of corrections by hand;
+    default: that of the run, or promtrack-marks.toml with the frames. Raises InputError: the products of the
+    stages before are missing or damaged, or the input has gone."""
     job = _opened_again(out, changes, progress, marks)
     with alone(job.folder.path), journal(job.folder["log"]) as job.log:
         job.folder.sweep()
@@ -123,7 +117,7 @@ def run_stage(
 def load_run(out: Path) -> Job:
     """A finished run, brought back from its products to look at; nothing is written. Raises InputError: it
     was not finished, its products are damaged, or the input has gone."""
-    job = _opened_again(out, lambda settings: settings, silent)
+    job = _opened_again(out, lambda settings: settings)
     _bring_back(job, MEASURED)
     return job
 
@@ -137,25 +131,24 @@ def measure(job: Job) -> None:
 
 
 def _opened_again(
-    out: Path, changes: Callable[[Settings], Settings], progress: Progress, marks: Path | None = None
+    out: Path,
+    changes: Callable[[Settings], Settings],
+    progress: Progress = silent,
+    marks: Path | None = None,
 ) -> Job:
     folder = ProductFolder(Path(out))
-    page, source = read_summary(folder), folder.source
-    if page["version"] != __version__ or source is None:
-        made = f"was made by promtrack {page['version']}, and this is {__version__}"
-        again = command_line("promtrack", "run", source or "INPUT", "--out", folder.path)
-        raise InputError(
-            made if page["version"] != __version__ else "does not say from which input it was made",
-            where=str(folder.path),
-            remedy=f"make everything again with `{again}`",
-        )
+    version, source, where = read_summary(folder)["version"], folder.source, str(folder.path)
+    again = command_line("promtrack", "run", source or "INPUT", "--out", folder.path)
+    everything = f"make everything again with `{again}`"
+    if version != __version__:
+        made = f"was made by promtrack {version}, and this is {__version__}"
+        raise InputError(made, where=where, remedy=everything)
+    if source is None:
+        raise InputError("does not say from which input it was made", where=where, remedy=everything)
     if not source.exists():
-        raise InputError(
-            f"the frames that it was made from are not at {source}",
-            where=str(folder.path),
-            remedy="put them back there, or name their new place, with the settings of before: "
-            f"`{command_line('promtrack', 'run', 'NEW-PLACE', '--out', folder.path)}`",
-        )
+        moved = command_line("promtrack", "run", "NEW-PLACE", "--out", folder.path)
+        remedy = f"put them back there, or name their new place, with the settings of before: `{moved}`"
+        raise InputError(f"the frames that it was made from are not at {source}", where=where, remedy=remedy)
     job = Job(source, folder, changes(load_settings(folder["settings"])), progress)
     kept = folder.marks if folder.marks and folder.marks.exists() else None
     _open(job, marks or kept or find_marks(source))
@@ -196,29 +189,20 @@ def _open(job: Job, marks: Path | None) -> None:
     job.notes = (*mended, *_unused(settings), *by_hand)
 
 
-def _unused(settings: Settings) -> tuple[str, ...]:
+def _unused(settings: Settings) -> Iterator[str]:
     """Settings that were given and have no effect without another one."""
-    pairs = (
-        ("camera", "pixel_um", "focal_mm"),
-        ("camera", "focal_mm", "pixel_um"),
-        ("site", "latitude_deg", "longitude_deg"),
-        ("site", "longitude_deg", "latitude_deg"),
-    )
-    return tuple(
-        f"{section}.{given} is not used without {section}.{missing}"
-        for section, given, missing in pairs
-        if getattr(getattr(settings, section), given) is not None
-        and getattr(getattr(settings, section), missing) is None
-    )
+    pairs = (("camera", "pixel_um", "focal_mm"), ("site", "latitude_deg", "longitude_deg"))
+    for section, *names in pairs:
+        values = getattr(settings, section)
+        missing = [name for name in names if getattr(values, name) is None]
+        given = [name for name in names if name not in missing]
+        if missing and given:
+            yield f"{section}.{given[0]} is not used without {section}.{missing[0]}"
 
 
 def _do_clip_and_figures(job: Job) -> None:
-    """Draw the figures in a thread while the clip is rendered: neither needs what the other makes, and
-    drawing keeps one core half busy.
-
-    Of the figures' progress only the end is shown: a terminal has room for one bar. When the clip fails, they
-    stop at their next step.
-    """
+    """Draw the figures in a thread while the clip is rendered, since drawing keeps one core half busy. Of
+    their progress only the end is shown, and when the clip fails they stop at their next step."""
     stop, shown = threading.Event(), job.progress("figures")
 
     def advance(done: int, total: int) -> None:
@@ -274,14 +258,12 @@ def _record_settings(job: Job) -> None:
 
 def _require(job: Job, stage: str) -> None:
     """Raises InputError unless `stage` was done with the input and settings of the stage that follows."""
-    stamp = job.folder.stamp(stage)
-    if stamp != job.stamp(stage):
-        what = (
-            "was made from other frames or with other settings or marks" if stamp else "has not been finished"
-        )
-        first = command_line("promtrack", stage, job.folder.path)
-        raise InputError(
-            f"the stage '{stage}' {what}",
-            where=str(job.folder.path),
-            remedy=f"do `{first}` first, with the same --set and --settings",
-        )
+    if (stamp := job.folder.stamp(stage)) == job.stamp(stage):
+        return
+    other = "was made from other frames or with other settings or marks"
+    first = command_line("promtrack", stage, job.folder.path)
+    raise InputError(
+        f"the stage '{stage}' {other if stamp else 'has not been finished'}",
+        where=str(job.folder.path),
+        remedy=f"do `{first}` first, with the same --set and --settings",
+    )

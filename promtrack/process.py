@@ -10,6 +10,7 @@ import codecs
 import ctypes
 import io
 import os
+import re
 import shutil
 import sys
 import tempfile
@@ -18,6 +19,7 @@ import time
 import traceback
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import TextIO
 
 from promtrack.errors import printable
@@ -37,12 +39,10 @@ _ENVIRONMENT = {
 }
 LEAST_ADDRESS_SPACE = 600 << 20  # bytes; below, the numerical libraries neither load nor say why
 _PLAIN_SIGNS = {"−": "-", "±": "+-", "²": "2", "°": " deg"}
-_NO_MEMORY = (
-    "Insufficient memory",
-    "can't start new thread",
-    "Cannot allocate memory",
-    "bad_alloc",
-    "failed to map segment",
+NO_MEMORY = "there is not enough memory; close other programs, or crop the frames"
+# What libraries say of it.
+_LACKS = re.compile(
+    "Insufficient memory|can't start new thread|Cannot allocate|bad_alloc|failed to map segment"
 )
 
 
@@ -70,12 +70,10 @@ def check_memory() -> None:
 
 
 def _one_heap() -> None:
-    """Let the threads of this process share one heap, where the system's C library can do so.
-
-    Each thread has its own by default and keeps what it frees: with arrays as large as ours more than 100 MB
-    lie idle. And an array of a few megabytes is taken from the system and given back each time, which costs
-    more than filling it: here it is taken from the heap, which gives back what is idle beyond `MOST_IDLE`.
-    """
+    """Let the threads of this process share one heap, where the system's C library can do so. Each thread has
+    its own by default and keeps what it frees: with arrays as large as ours more than 100 MB lie idle. And an
+    array of a few megabytes is taken from the system and given back each time, which costs more than filling
+    it: here it is taken from the heap, which gives back what is idle beyond `MOST_IDLE`."""
     if sys.platform == "linux":
         with suppress(AttributeError):  # another C library than GNU's
             mallopt = ctypes.CDLL(None).mallopt
@@ -106,28 +104,18 @@ def _in_plain_signs(error: UnicodeError) -> tuple[str, int]:
 
 def _report_bug(kind: type[BaseException], error: BaseException, trace: object) -> None:
     """A fault of the program itself: one line for the user, the traceback into a log."""
-    if any(words in str(error) for words in _NO_MEMORY):
-        _write("promtrack: there is not enough memory; close other programs, or crop the frames")
-        return
-    place = ""
-    with suppress(OSError):  # not in the working folder, which may be the input's
-        with tempfile.NamedTemporaryFile(
-            "w",
-            prefix="promtrack-fault-",
-            suffix=".log",
-            encoding="utf-8",
-            delete=False,
-            errors="backslashreplace",
-        ) as log:
-            log.write("".join(traceback.format_exception(error)))
-        place = f"; the details are in {log.name}"
-    said = " ".join(str(error).split())
-    _write(f"promtrack: a fault in promtrack itself ({kind.__name__}: {said}){place}; please report it")
-
-
-def _write(text: str) -> None:
+    said, place = " ".join(str(error).split()), ""
+    if _LACKS.search(said):
+        text = NO_MEMORY
+    else:
+        with suppress(OSError):  # not in the working folder, which may be the input's
+            handle, name = tempfile.mkstemp(".log", "promtrack-fault-")
+            with open(handle, "w", encoding="utf-8", errors="backslashreplace") as log:
+                log.writelines(traceback.format_exception(error))
+            place = f"; the details are in {name}"
+        text = f"a fault in promtrack itself ({kind.__name__}: {said}){place}; please report it"
     with suppress(OSError, ValueError):  # the stream may be closed
-        print(text, file=sys.stderr)
+        print(f"promtrack: {text}", file=sys.stderr)
 
 
 _NAMES = {
@@ -157,39 +145,35 @@ def show(text: str, stream: TextIO | None) -> None:
         print(line, file=stream, flush=True)
 
 
+@dataclass(slots=True)
 class Progress:
-    """Writes progress to one stream. An open resource: it remembers what stands on the line."""
+    """Writes the progress of stages to one stream."""
 
-    def __init__(self, stream: TextIO, *, quiet: bool = False):
-        self.stream = stream
-        self.quiet = quiet
-        self.live = stream.isatty()
+    stream: TextIO
+    quiet: bool = False
 
     def stage(self, name: str) -> Callable[[int, int], None]:
         """A callable (done, total) for one stage."""
-        begun = time.monotonic()
-        shown = [0.0]
-        label = _NAMES.get(name, name)
+        begun = shown = time.monotonic()
+        label, live = _NAMES.get(name, name), self.stream.isatty()
 
         def advance(done: int, total: int) -> None:
-            if self.quiet:
-                return
+            nonlocal shown
             now = time.monotonic()
             if done >= total:
-                self._write(f"{label}: done in {now - begun:.1f} s", end="\n")
-            elif self.live and now - shown[0] > 0.1:
-                shown[0] = now
-                left = _left(now - begun, done, total)
-                self._write(f"{label} [{'=' * round(24 * done / total):24}] {done}/{total}{left}", end="")
+                text, end = f"{label}: done in {now - begun:.1f} s", "\n"
+            elif live and now - shown > 0.1:
+                left, shown = _left(now - begun, done, total), now
+                text, end = f"{label} [{'=' * round(24 * done / total):24}] {done}/{total}{left}", ""
+            else:
+                return
+            columns = shutil.get_terminal_size().columns - 1
+            text = f"\r{text[:columns]:<{columns}}" if live else text  # a longer line is overwritten
+            if not self.quiet:
+                with suppress(OSError, ValueError):  # nobody reads it any more: no reason to end the run
+                    print(text, end=end, file=self.stream, flush=True)
 
         return advance
-
-    def _write(self, text: str, *, end: str) -> None:
-        columns = shutil.get_terminal_size().columns - 1
-        padded = f"\r{text[:columns]:<{columns}}" if self.live else text  # a longer line is overwritten
-        with suppress(OSError, ValueError):  # nobody reads it any more: no reason to end the run
-            self.stream.write(padded + end)
-            self.stream.flush()
 
 
 def _left(elapsed: float, done: int, total: int) -> str:

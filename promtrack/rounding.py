@@ -11,38 +11,32 @@ import re
 import numpy as np
 
 MINUS = "−"
-_HYPHEN = re.compile(
-    r"(?P<setting>\b[a-z]\w*[._][\w.]+ = )?(?<![\w.)\]/=-])-(?=\.?\d)"
-)  # a setting's name holds a dot or a stroke
+# A setting's name holds a dot or a stroke.
+_HYPHEN = re.compile(r"(?P<setting>\b[a-z]\w*[._][\w.]+ = )?(?<![\w.)\]/=-])-(?=\.?\d)")
 _DEGREES = re.compile(r"(?<=\d) deg\b")
 BLANK = "\N{NO-BREAK SPACE}"
 UNIT = "km/s|km/px|Mm|km|px|m/s²|min|au|deg|s|h|%"
 
 
 def with_error(value: float, error: float, unit: str = "") -> str:
-    """'37.2 ± 1.4 km/s': both rounded to one digit of the error, to two where it begins with 1.
-
-    An unknown error is said to be unknown, never 0.
-    """
-    tail = f" {unit}" if unit else ""
-    if not math.isfinite(value):
-        return "unknown"
-    if not math.isfinite(error) or error < 0.0:
-        return f"{plain(value, significant_decimals(value, 3))}{tail} (error unknown)"
-    if error == 0.0:
-        return f"{plain(value, significant_decimals(value, 3))}{tail}"
-    decimals = error_decimals(error)
-    return f"{plain(value, decimals)} ± {plain(error, decimals)}{tail}"
+    """'37.2 ± 1.4 km/s': both rounded to one digit of the error, to two where it begins with 1. An unknown
+    error is said to be unknown, never 0."""
+    if math.isfinite(value) and math.isfinite(error) and error > 0.0:
+        decimals = error_decimals(error)
+        return f"{plain(value, decimals)} ± {plain(error, decimals)}{_tail(unit)}"
+    unknown = math.isfinite(value) and error != 0.0
+    return rounded(value, 3, unit) + " (error unknown)" * unknown
 
 
 def error_text(error: float, unit: str = "") -> str:
     """'1.4 km/s': an error given alone, rounded as `with_error` rounds it."""
-    tail = f" {unit}" if unit else ""
-    return (
-        f"{plain(error, error_decimals(error)) if error > 0.0 else '0'}{tail}"
-        if math.isfinite(error)
-        else "unknown"
-    )
+    if not math.isfinite(error):
+        return "unknown"
+    return f"{plain(error, error_decimals(error)) if error > 0.0 else '0'}{_tail(unit)}"
+
+
+def _tail(unit: str) -> str:
+    return f" {unit}" if unit else ""
 
 
 def error_decimals(error: float) -> int:
@@ -54,16 +48,14 @@ def error_decimals(error: float) -> int:
 
 def rounded(value: float, digits: int = 3, unit: str = "") -> str:
     """A number without an error, to so many significant digits."""
-    tail = f" {unit}" if unit else ""
-    return f"{plain(value, significant_decimals(value, digits))}{tail}" if math.isfinite(value) else "unknown"
+    if not math.isfinite(value):
+        return "unknown"
+    return f"{plain(value, significant_decimals(value, digits))}{_tail(unit)}"
 
 
 def typeset(words: str) -> str:
     """A message with the signs of print: '+-' becomes ±, the hyphen before a number a minus and 'deg' behind
-    it °.
-
-    A setting to be copied, as camera.north_deg = -12, stays as it is.
-    """
+    it °. A setting to be copied, as camera.north_deg = -12, stays as it is."""
     signed = _HYPHEN.sub(lambda part: part[0] if part["setting"] else MINUS, words.replace("+-", "±"))
     return _DEGREES.sub("°", signed)
 
@@ -127,7 +119,6 @@ def iso(time_utc: np.datetime64) -> str:
 
 def span_text(first_utc: np.datetime64, last_utc: np.datetime64) -> str:
     """'2026-06-21, 08:12 to 08:38 UTC'; the second day is named where midnight lies between."""
-    end = clock(last_utc, seconds=False)
-    if day(first_utc) != day(last_utc):
-        end = f"{day(last_utc)}, {end}"
-    return f"{day(first_utc)}, {clock(first_utc, seconds=False)} to {end} UTC"
+    later = "" if day(first_utc) == day(last_utc) else f"{day(last_utc)}, "
+    first, last = clock(first_utc, seconds=False), clock(last_utc, seconds=False)
+    return f"{day(first_utc)}, {first} to {later}{last} UTC"

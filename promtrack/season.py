@@ -36,18 +36,14 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
     out = Path(out)
     season = gather_season(folders, out)
     if not season.rows:
-        first = f": {season.left_out[0]}" if season.left_out else ""
-        raise InputError(
-            f"there is no finished run in what was given{first}",
-            remedy="name folders of products, or a folder that contains them",
-        )
+        nothing = ": ".join(["there is no finished run in what was given", *season.left_out[:1]])
+        raise InputError(nothing, remedy="name folders of products, or a folder that contains them")
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise unwritable(out, error, what="cannot be made") from None
-    write_records(
-        out / "season.ecsv", season.rows, SeasonRow, {"note": _NOTE, "left_out": list(season.left_out)}
-    )
+    meta = {"note": _NOTE, "left_out": list(season.left_out)}
+    write_records(out / "season.ecsv", season.rows, SeasonRow, meta)
     drawing = draw_season(season, out)
     write_season_page(season, drawing, out / "season.html")
     return _lines(season)
@@ -56,44 +52,30 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
 def gather_season(folders: Iterable[Path], out: Path) -> Season:
     """The runs in these folders, in order of time. `left_out` names what is unfinished or damaged, and of
     several runs of one recording (by its name, or by number and times of its frames) all but the newest.
-
-    Parameters
-    ----------
-    folders : of products, or folders at any depth in which such folders lie
-    out : the folder from which the rows name their runs
-    """
-    runs: list[tuple[float, SeasonRow, list[Eruption]]] = []
+    `folders`: of products, or folders at any depth in which such folders lie; `out`: the folder from which
+    the rows name their runs."""
+    runs: list[tuple[SeasonRow, list[Eruption], float]] = []
     left_out: list[str] = []
     seen: set[str] = set()
     for given in map(Path, folders):
-        found = False
-        for folder in _run_folders(given):
-            found = True
-            real = os.path.realpath(folder)
+        here = list(_run_folders(given))
+        if not here:
+            left_out.append(f"{given}: {'holds no run' if given.is_dir() else 'is no folder'}")
+        for folder in here:
+            real, summary = os.path.realpath(folder), ProductFolder(folder)["summary"]
             if real in seen:
                 continue
             seen.add(real)
             try:
-                row, fronts = _read_run(folder, out)
+                runs.append((*_read_run(folder, out), summary.stat().st_mtime))
             except InputError as error:
-                unfinished = not ProductFolder(folder)["summary"].exists()
-                left_out.append(f"{folder}: {'was not finished' if unfinished else error.what}")
-                continue
-            runs.append((ProductFolder(folder)["summary"].stat().st_mtime, row, fronts))
-        if not found:
-            left_out.append(f"{given}: {'holds no run' if given.is_dir() else 'is no folder'}")
+                left_out.append(f"{folder}: {error.what if summary.exists() else 'was not finished'}")
     once: list[tuple[SeasonRow, list[Eruption]]] = []
-    alike: dict[object, list[SeasonRow]] = {}  # by the input's name, and by its frames and their times
     # a run that was broken off has numbers and no report; one that is whole goes before it
-    for _, row, fronts in sorted(runs, key=lambda run: (bool(run[1].report), run[0]), reverse=True):
-        kinds = (row.recording, (row.first_time, row.last_time, row.frames_read))
-        others = [other for kind in kinds for other in alike.setdefault(kind, [])]
-        # runs of one recording that overlap in time: one may be of a part of it
-        newer = next((o for o in others if row.first_utc <= o.last_utc and o.first_utc <= row.last_utc), None)
+    for row, fronts, _ in sorted(runs, key=lambda run: (bool(run[0].report), run[2]), reverse=True):
+        newer = next((kept for kept, _ in once if _are_one(kept, row)), None)
         if newer is None:
             once.append((row, fronts))
-            for kind in kinds:
-                alike[kind].append(row)
         else:
             better = "is newer" if bool(newer.report) == bool(row.report) else "is finished"
             left_out.append(
@@ -102,6 +84,14 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
     in_order = sorted(once, key=lambda run: (run[0].first_time, run[0].folder))
     eruptions = [eruption for _, fronts in in_order for eruption in fronts]
     return Season(tuple(row for row, _ in in_order), tuple(eruptions), tuple(left_out))
+
+
+def _are_one(one: SeasonRow, other: SeasonRow) -> bool:
+    """Whether two runs are of one recording, by its name or by its frames' number and times, and overlap in
+    time: one may be of a part of it."""
+    frames, others = ((row.first_time, row.last_time, row.frames_read) for row in (one, other))
+    named = one.recording == other.recording or frames == others
+    return named and one.first_time <= other.last_time and other.first_time <= one.last_time
 
 
 def _run_folders(top: Path) -> Iterator[Path]:
@@ -120,15 +110,13 @@ def _read_run(folder: Path, out: Path) -> tuple[SeasonRow, list[Eruption]]:
     if "counts" not in page:
         raise InputError("was not finished: the motion has not been measured", where=str(folder))
     if "found" not in page:
-        raise InputError(
-            f"was made by an earlier promtrack ({page['version']}); run it again", where=str(folder)
-        )
+        earlier = f"was made by an earlier promtrack ({page['version']}); run it again"
+        raise InputError(earlier, where=str(folder))
     try:
         row = _row(products, page, out)
         names = ("pa_deg", "speed_km_s", "speed_err_km_s", "height_mm", "height_err_mm")
-        fronts = [
-            Eruption(row, *(_number(front, name) for name in names)) for front in page["found"]["fronts"]
-        ]
+        found = page["found"]["fronts"]
+        fronts = [Eruption(row, *(_number(front, name) for name in names)) for front in found]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         what = f"summary.json is damaged ({type(error).__name__}: {error})"
         raise InputError(what, where=str(folder)) from None
@@ -191,8 +179,7 @@ def _lines(season: Season) -> list[str]:
     edges = counted(len(season.eruptions), "moving leading edge", "moving leading edges")
     runs = counted(len(season.rows), "run", "runs")
     lines = [f"{runs}, {when}; {poor} with a poor verdict (marked); {edges}"]
-    if season.left_out:
-        lines.append(f"{len(season.left_out)} left out: " + "; ".join(season.left_out[:5]))
-        if len(season.left_out) > 5:
-            lines[-1] += f"; and {len(season.left_out) - 5} more, named in season.html"
+    if count := len(season.left_out):
+        more = f"; and {count - 5} more, named in season.html" if count > 5 else ""
+        lines.append(f"{count} left out: {'; '.join(season.left_out[:5])}{more}")
     return lines

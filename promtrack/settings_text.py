@@ -18,15 +18,9 @@ from promtrack.settings import Settings
 
 
 def change_settings(settings: Settings, changes: dict[str, Any], *, where: str = "settings") -> Settings:
-    """Settings with some values changed.
-
-    Parameters
-    ----------
-    changes : full key ("clip.rate") to value; a string value is read as the setting's own type
-    where : named in the message when a key or a value is wrong
-
-    Raises SettingsError: unknown key (the setting that does it is named), wrong type, value out of range.
-    """
+    """Settings with some values changed. `changes`: full key ("clip.rate") to value; a string value is read
+    as the setting's own type; `where`: named in the message when a key or a value is wrong. Raises
+    SettingsError: unknown key (the setting that does it is named), wrong type, value out of range."""
     for key, value in changes.items():
         if key not in _SETTINGS:
             raise SettingsError(f"unknown setting '{key}'", where=where, remedy=_suggestion(key))
@@ -44,13 +38,12 @@ def load_settings(path: Path, base: Settings | None = None) -> Settings:
     """Settings read from a TOML file, on top of `base` (the defaults). Raises SettingsError: the file
     cannot be read, is not TOML, or holds a wrong key or value."""
     tree = read_toml(Path(path), remedy="start from the file that `promtrack settings` writes")
+    changes: dict[str, Any] = {}
     for section, content in tree.items():
         if not isinstance(content, dict):
-            what, remedy = f"'{section}' stands outside a section", "put it under a section such as [clip]"
-            raise SettingsError(what, where=str(path), remedy=remedy)
-    changes = {
-        f"{section}.{key}": value for section, content in tree.items() for key, value in content.items()
-    }
+            outside, remedy = f"'{section}' stands outside a section", "put it under a section such as [clip]"
+            raise SettingsError(outside, where=str(path), remedy=remedy)
+        changes |= {f"{section}.{key}": value for key, value in content.items()}
     return change_settings(base or Settings(), changes, where=str(path))
 
 
@@ -70,9 +63,8 @@ def set_no_more(path: Path, settings: Settings) -> str:
 
 def settings_as_toml(settings: Settings, *, comments: bool = True) -> str:
     """The settings as TOML text; a value that is unknown (None) is written as a comment."""
-    lines = []
-    if comments:
-        lines += ["# Settings of promtrack. Every line shows the value in force; change what you need.", ""]
+    head = ["# Settings of promtrack. Every line shows the value in force; change what you need.", ""]
+    lines = head if comments else []
     for section_field in fields(settings):
         section = getattr(settings, section_field.name)
         if comments:
@@ -139,8 +131,6 @@ _OTHER_WORDS = {
     }.items()
     for word in words.split()
 }
-
-
 # Settings that older files name and nothing replaces, since each of them was written with every setting.
 _REMOVED = ("clip.pacing", "clip.smooth", "clip.blend", "clip.there_and_back")
 
@@ -149,13 +139,10 @@ def _suggestion(key: str) -> str:
     if key in _REMOVED:
         return "delete the line: the setting is gone"
     last = key.rpartition(".")[2]
-    meant = _OTHER_WORDS.get(key) or _OTHER_WORDS.get(last)
-    if meant:
+    if meant := _OTHER_WORDS.get(key) or _OTHER_WORDS.get(last):
         return f"'{meant}' does that: {_SETTINGS[meant][1].metadata['help']}"
-    alike = next((known for known in _SETTINGS if known.rpartition(".")[2] == last), None)
-    return nearest(
-        key, _SETTINGS, f"did you mean '{alike}'?" if alike else "`promtrack settings` lists them all"
-    )
+    alike = [f"did you mean '{known}'?" for known in _SETTINGS if known.rpartition(".")[2] == last]
+    return nearest(key, _SETTINGS, *alike[:1] or ["`promtrack settings` lists them all"])
 
 
 def _checked(value: Any, item: Any, kind: Any) -> Any:
@@ -187,7 +174,8 @@ def _one(value: Any, kind: type, item: Any) -> Any:
             raise TypeError
         if kind is int and isinstance(value, float) and not value.is_integer():
             raise ValueError
-        result = _BOOLS[str(value).lower()] if kind is bool else kind(value)  # TOML's dates become text
+        # TOML's dates become text
+        result = {"true": True, "false": False}[str(value).lower()] if kind is bool else kind(value)
     except (TypeError, ValueError, KeyError, OverflowError):
         what = f"needs {_KIND_NAMES[kind]}, got {value!r}"
         raise SettingsError(what, remedy=limits or meta["help"]) from None
@@ -199,7 +187,6 @@ def _one(value: Any, kind: type, item: Any) -> Any:
     return result
 
 
-_BOOLS = {"true": True, "false": False}
 _KIND_NAMES = {float: "a number", int: "a whole number", bool: "true or false", str: "text"}
 
 

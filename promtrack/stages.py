@@ -33,7 +33,7 @@ from promtrack.products.summary import Verdict, write_summary
 from promtrack.products.tables import read_lock, write_lock
 from promtrack.sequence import Sequence
 from promtrack.sequence.sort_by_time import night
-from promtrack.settings import Settings
+from promtrack.settings import MotionSettings, Settings
 from promtrack.show import Measured, draw_figures, render_clip, write_report
 from promtrack.show.region_of_interest import asked_angle, asked_track
 from promtrack.show.timing import chosen_frames
@@ -43,7 +43,6 @@ from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
 from promtrack.sun import Circumstances, measure_scale, orient, refuse_uncertain, solar_view
 
-STAGES = ("lock", "strip", "motion", "clip", "figures", "report")
 # Settings sections that each stage depends on, beyond those of the stages before it.
 _SECTIONS = {
     "lock": ("times", "site", "camera", "limb"),
@@ -53,8 +52,8 @@ _SECTIONS = {
     "figures": ("figures",),
     "report": ("clip", "figures"),
 }
+STAGES = tuple(_SECTIONS)
 MEASURED = ("lock", "strip", "motion")
-_BEFORE = {"lock": (), "strip": ("lock",), "motion": ("lock", "strip")}  # of the others: all that is measured
 Advance = Callable[[int, int], None]  # called with the steps of a stage that are done, and all of them
 Progress = Callable[[str], Advance]
 
@@ -115,17 +114,8 @@ class Job:
 
     def measured(self) -> Measured:
         """Everything measured, for the show room."""
-        about = self.about
         return Measured(
-            settings=self.settings,
-            sequence=self.joined,
-            lock=self.lock,
-            view=about.view,
-            scale=about.scale,
-            orientation=about.orientation,
-            strip=self.strip,
-            motion=self.motion,
-            version=__version__,
+            self.settings, self.joined, self.lock, *self.about, self.strip, self.motion, __version__
         )
 
     def stamp(self, stage: str) -> str:
@@ -135,29 +125,28 @@ class Job:
         marks = self.marks
         seen = [marks.leave_out, marks.covered_sensor]
         seen += [marks.covered_sun] if stage != "lock" else []
-        by_hand = [marks.drop, marks.no_front, marks.fronts, marks.knots]
-        seen += by_hand if stage not in ("lock", "strip") else []
-        return stamp_of(__version__, self.fingerprint, *settings, *(one for one in seen if one))
+        seen += [marks.drop, marks.no_front, marks.fronts, marks.knots] if before(stage)[1:] else []
+        return stamp_of(__version__, self.fingerprint, *settings, *filter(None, seen))
 
 
 def before(stage: str) -> tuple[str, ...]:
     """The stages whose products a stage reads."""
-    return _BEFORE.get(stage, MEASURED)
+    return MEASURED[: MEASURED.index(stage)] if stage in MEASURED else MEASURED
 
 
 def refuse(job: Job, stage: str) -> None:
     """Raises SettingsError, before anything is written, if the run lacks what the settings ask for."""
     if stage == "motion":
-        _check_asked_for(job, job.strip.geometry)
+        _check_asked_for(job.settings.motion, job.strip.geometry)
     if stage == "clip":
         asked_angle(job.settings.clip.at, job.motion, job.strip)
         chosen_frames(np.flatnonzero(job.lock.used), job.sequence.times_utc, job.settings.clip)
 
 
-def _check_asked_for(job: Job, geometry: StripGeometry) -> None:
+def _check_asked_for(motion: MotionSettings, geometry: StripGeometry) -> None:
     """Raises SettingsError if strips of this geometry lack the sectors and slits that the settings name."""
-    named_sectors(job.settings.motion, geometry)
-    for path in job.settings.motion.slits:
+    named_sectors(motion, geometry)
+    for path in motion.slits:
         try:
             parse_path(path, geometry)
         except SettingsError as error:
@@ -187,10 +176,13 @@ def load(job: Job, stage: str) -> None:
 def _do_lock(job: Job, progress: Advance) -> list[Path]:
     s = job.settings
     lock = lock_exposures(job.sequence, limb=s.limb, camera=s.camera, site=s.site, progress=progress)
-    dark = night(job.sequence, s.site)
-    if dark:  # an impossible site: everything that is computed from it is wrong
-        lock = replace(lock, checks=(*lock.checks, Check("lock", "Sun above the horizon", "poor", dark)))
-    job.lock = lock
+    checks = list(lock.checks)
+    if dark := night(job.sequence, s.site):  # an impossible site: what is computed from it is wrong
+        checks.append(Check("lock", "Sun above the horizon", "poor", dark))
+    if lock.used.sum() == 1:
+        alone = "One frame: its place and its radius cannot be compared with those of others."
+        checks.append(Check("lock", "one frame", "fair", alone))
+    job.lock = replace(lock, checks=tuple(checks))
     rejected = int(lock.rejected.sum())
     if rejected > s.limb.most_rejected * len(job.sequence) or not lock.used.any():
         reasons = ", ".join(sorted({reason for reason in lock.reason if reason}))
@@ -200,9 +192,6 @@ def _do_lock(job: Job, progress: Advance) -> list[Path]:
             remedy="look at the frames, or allow more with --set limb.most_rejected=",
         )
     refuse_uncertain(job.about.scale, str(job.source))
-    if lock.used.sum() == 1:
-        alone = "One frame: its place and its radius cannot be compared with those of others."
-        job.lock = replace(lock, checks=(*lock.checks, Check("lock", "one frame", "fair", alone)))
     for note in job.lock.notes:
         job.log.info(note)
     path = write_lock(job.folder, job.sequence, job.lock)
@@ -210,55 +199,42 @@ def _do_lock(job: Job, progress: Advance) -> list[Path]:
     return [path]
 
 
-def _write_summary(job: Job, motion: Motion | None = None) -> Path:
-    return write_summary(
-        job.folder,
-        __version__,
-        job.sequence,
-        job.lock,
-        about=job.about,
-        verdict=job.verdict,
-        motion=motion,
-        notes=job.notes,
-    )
+def _write_summary(job: Job, measured: Measured | None = None) -> Path:
+    known = job.about, job.verdict, measured, job.notes
+    return write_summary(job.folder, __version__, job.sequence, job.lock, *known)
 
 
 def _do_strip(job: Job, progress: Advance) -> list[Path]:
-    about = job.about
-    scale, orientation = about.scale, about.orientation
+    about, strips = job.about, job.settings.strip
+    _, scale, orientation = about
     checked = f"; {scale.check}" if scale.check else ""
     size = f"{scale.km_per_px:.1f} +- {scale.sigma_km_per_px:.1f} km a pixel"
     job.log.info("scale: %s (%s)%s", size, scale.source, checked)
     job.log.info("orientation: %s", orientation.source)
-    geometry = strip_geometry(job.lock, scale, orientation, strip=job.settings.strip)
-    if job.settings.strip.high_mm is None:
+    geometry = strip_geometry(job.lock, scale, orientation, strip=strips)
+    if strips.high_mm is None:
         geometry = shown_height_range(job.joined, job.lock, orientation, geometry)
-    job.log.info(
-        "strips: %d x %d px, %.0f to %.0f Mm above the limb",
-        geometry.columns,
-        geometry.rows,
-        geometry.low_mm,
-        geometry.height_mm(geometry.rows - 1),
-    )
-    _check_asked_for(job, geometry)  # rather now than when the frames are unwrapped
+    extent = f"{geometry.low_mm:.0f} to {geometry.height_mm(geometry.rows - 1):.0f} Mm above the limb"
+    job.log.info("strips: %d x %d px, %s", geometry.columns, geometry.rows, extent)
+    _check_asked_for(job.settings.motion, geometry)  # rather now than when the frames are unwrapped
     check_space(job.folder, geometry, int(job.lock.used.sum()))
     hidden_px = job.marks.hidden_px(job.sequence.shape)
     if hidden_px is not None and job.sequence.turned is not None:  # frames lie in both orientations
         hidden_px = hidden_px | hidden_px[::-1, ::-1]
+    header = strip_header(geometry, job.sequence.times_utc[job.lock.used], about, __version__)
     with atomic_write(job.folder["strip"]) as part:
-        strip = unwrap(
+        job.strip = unwrap(
             job.joined,
             job.lock,
             orientation,
             geometry,
             path=part,
-            header=strip_header(geometry, job.sequence.times_utc[job.lock.used], about, __version__),
+            header=header,
             hidden_px=hidden_px,
             hidden=job.marks.hidden(geometry),
             progress=progress,
         )
-        finish_strip(part, strip, job.joined, job.lock, about)
-    job.strip = strip
+        finish_strip(part, job.strip, job.joined, job.lock, about)
     return [job.folder["strip"]]
 
 
@@ -299,7 +275,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         job.motion = replace(job.motion, control=control)
     for note in job.motion.control.notes:
         job.log.info(note)
-    files = [*write_motion(job.folder, job.strip, job.motion, place), _write_summary(job, job.motion)]
+    files = [*write_motion(job.folder, job.strip, job.motion, place), _write_summary(job, job.measured())]
     progress(len(job.strip) + 1, len(job.strip) + 1)
     return files
 
@@ -329,22 +305,26 @@ def _disc_counts(job: Job) -> float:
     return float(np.median(light) - lock.sky[index]) / float(lock.transparency[index])
 
 
+def _do_clip(job: Job, progress: Advance) -> list[Path]:
+    return list(render_clip(job.measured(), job.folder.path, progress=progress))
+
+
+def _do_figures(job: Job, progress: Advance) -> list[Path]:
+    return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
+
+
 def _do_report(job: Job, progress: Advance) -> list[Path]:
-    figures = [file for file in job.folder.files_of("figures") if file.suffix == ".png" and file.exists()]
-    folder = job.folder
-    page = write_report(
-        job.measured(), folder["report"], clip=folder["clip"], poster=folder["poster"], figures=figures
-    )
-    return [page]
+    folder, measured = job.folder, job.measured()
+    figures = [file for file in folder.files_of("figures") if file.suffix == ".png" and file.exists()]
+    clip, poster = folder["clip"], folder["poster"]
+    return [write_report(measured, folder["report"], clip=clip, poster=poster, figures=figures)]
 
 
 DOERS: dict[str, Callable[[Job, Advance], list[Path]]] = {
     "lock": _do_lock,
     "strip": _do_strip,
     "motion": _do_motion,
-    "clip": lambda job, progress: list(render_clip(job.measured(), job.folder.path, progress=progress)),
-    "figures": lambda job, progress: list(
-        draw_figures(job.measured(), job.folder["figures"], progress=progress)
-    ),
+    "clip": _do_clip,
+    "figures": _do_figures,
     "report": _do_report,
 }

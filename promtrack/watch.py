@@ -9,7 +9,7 @@ import os
 import shutil
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,7 +32,6 @@ from promtrack.sequence.times import frame_times
 from promtrack.settings import Settings
 from promtrack.show.markup import element, filled, joined, write_page
 
-LIMB_BGR = (230, 180, 70)
 RAYS_DEG = np.arange(0.0, 360.0, 0.5)
 ACROSS_PX = np.arange(-12.0, 12.5)  # across the limb, where its steepness is measured
 WARN_MIN = 10.0  # minutes before the limb leaves, or the disk is full, at which a warning is given
@@ -62,16 +61,9 @@ class Seen:
 
 
 def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = None) -> Look:
-    """What the limb of one frame shows.
-
-    Parameters
-    ----------
-    frame : (rows, columns)
-    full_scale : value at which the camera saturates
-    radius_px : radius of the limb, where earlier frames have given it
-
-    Raises LimbNotFound: with what was seen instead.
-    """
+    """What the limb of one frame shows. `frame`: (rows, columns); `full_scale`: value at which the camera
+    saturates; `radius_px`: radius of the limb, where earlier frames have given it. Raises LimbNotFound: with
+    what was seen instead."""
     circle = find_limb(SmallFrame(frame, full_scale), radius_px=radius_px)
     place = Place(circle.x_px, circle.y_px, circle.radius_px)
     seen = RAYS_DEG[visible_angles(place, frame.shape, RAYS_DEG, margin_px=float(ACROSS_PX[-1]))]
@@ -111,9 +103,8 @@ class Watch:
 
     def __post_init__(self) -> None:
         if not self.folder.is_dir():
-            raise InputError(
-                "is no folder", where=str(self.folder), remedy="name the folder that the camera writes into"
-            )
+            remedy = "name the folder that the camera writes into"
+            raise InputError("is no folder", where=str(self.folder), remedy=remedy)
 
     def new_files(self) -> list[Path]:
         """Files that have come in and stopped growing since the last call, the oldest first."""
@@ -203,16 +194,8 @@ class Watch:
         return ["; ".join(said) + "."], warned
 
     def _of_limb(self, look: Look, said: list[str], warned: list[str]) -> None:
-        assert self.last_frame is not None
         said.append(f"limb over {look.arc_deg:.0f} deg")
-        drift = _drift(self.seen, self.last_frame.shape, self.settings.limb.least_arc_deg)
-        if drift:
-            said.append(f"the Sun drifts {drift.px_min:.1f} px a minute {drift.where}")
-            if np.isfinite(drift.leaves_min):
-                leaves = f"he limb leaves the frame in {duration(60.0 * drift.leaves_min)}"
-                said.append(f"t{leaves}")
-                if drift.leaves_min < WARN_MIN:
-                    warned.append(f"T{leaves}: guide it {_OPPOSITE[drift.where]}.")
+        self._of_drift(said, warned)
         part = look.sharpness / self.best if self.best else np.nan
         said.append(f"sharpness {100 * part:.0f} % of the best so far")
         if look.disc_clipped > 0.5:
@@ -223,35 +206,30 @@ class Watch:
                 "prominences are clipped; expose less."
             )
 
+    def _of_drift(self, said: list[str], warned: list[str]) -> None:
+        """How the Sun drifts, and when less than `limb.least_arc_deg` of it is left; nothing of fewer than
+        five frames. Slopes after Theil (1950) and Sen (1968, J. Am. Stat. Assoc. 63, 1379): one leap does not
+        change them."""
+        good = [(one.time_s / 60.0, one.look.place) for one in self.seen if one.look]
+        minutes = np.array([minute for minute, _ in good])
+        if len(good) < 5 or np.ptp(minutes) <= 0.0 or self.last_frame is None:
+            return
+        x, y, radius = np.array([(place.x_px, place.y_px, place.radius_px) for _, place in good]).T
+        vx, vy = (float(theilslopes(v, minutes).slope) for v in (x, y))
+        where = ("right" if vx > 0 else "left") if abs(vx) > abs(vy) else ("down" if vy > 0 else "up")
+        said.append(f"the Sun drifts {np.hypot(vx, vy):.1f} px a minute {where}")
+        for minute in range(241):
+            place = Place(x[-1] + vx * minute, y[-1] + vy * minute, float(np.median(radius)))
+            seen = visible_angles(place, self.last_frame.shape, RAYS_DEG)
+            if 0.5 * seen.sum() < self.settings.limb.least_arc_deg:
+                leaves = f"he limb leaves the frame in {duration(60.0 * minute)}"
+                said.append(f"t{leaves}")
+                if minute < WARN_MIN:
+                    warned.append(f"T{leaves}: guide it {_OPPOSITE[where]}.")
+                return
+
 
 _OPPOSITE = {"left": "right", "right": "left", "up": "down", "down": "up"}
-
-
-@dataclass(frozen=True, slots=True)
-class _Drift:
-    px_min: float  # px a minute
-    where: str  # left, right, up or down
-    leaves_min: float  # minutes until too little of the limb is left; inf: not within hours
-
-
-def _drift(seen: Iterable[Seen], shape: tuple[int, ...], least_arc_deg: float) -> _Drift | None:
-    """How the Sun drifts, and when less than `least_arc_deg` of limb is left; None of fewer than five frames.
-
-    Slopes after Theil (1950) and Sen (1968, J. Am. Stat. Assoc. 63, 1379): one leap does not change them.
-    """
-    good = [(one.time_s, one.look.place) for one in seen if one.look]
-    minutes = np.array([time_s for time_s, _ in good]) / 60.0
-    if len(good) < 5 or np.ptp(minutes) <= 0.0:
-        return None
-    x, y = np.array([place.x_px for _, place in good]), np.array([place.y_px for _, place in good])
-    vx, vy = (float(theilslopes(v, minutes).slope) for v in (x, y))
-    where = ("right" if vx > 0 else "left") if abs(vx) > abs(vy) else ("down" if vy > 0 else "up")
-    radius = float(np.median([place.radius_px for _, place in good]))
-    for minute in range(241):
-        place = Place(x[-1] + vx * minute, y[-1] + vy * minute, radius)
-        if 0.5 * visible_angles(place, shape, RAYS_DEG).sum() < least_arc_deg:
-            return _Drift(float(np.hypot(vx, vy)), where, float(minute))
-    return _Drift(float(np.hypot(vx, vy)), where, np.inf)
 
 
 def live_folder(folder: Path, out: Path | None) -> Path:
@@ -281,7 +259,6 @@ def watch_folder(
     every_s : seconds between two lines; files are looked for every second
     until_s : end after so many seconds, with a last line
     sleep, clock : of the system; tests give their own
-
     """
     spoken, shown, doubt = False, False, ""
     ready: deque[Path] = deque()
@@ -316,10 +293,9 @@ def write_live(out: Path, watch: Watch, *, said: list[str], warned: list[str]) -
     lines = [element("p", words) for words in said]
     lines += [element("p", words, class_="warn", role="alert") for words in warned]
     if watch.last_frame is not None:
+        picture = _picture(watch.last_frame, watch.seen[-1].look)
         with atomic_write(out / "live.png") as part:
-            part.write_bytes(
-                cv2.imencode(".png", _picture(watch.last_frame, watch.seen[-1].look))[1].tobytes()
-            )
+            part.write_bytes(cv2.imencode(".png", picture)[1].tobytes())
         address = f"live.png?{int(time.time())}"  # a new one, so that no browser shows the last picture
         lines.append(element("img", src=address, alt="the last frame, with the limb that was found"))
     write_page(out / "live.html", filled("live.html", lines=joined(lines)))
@@ -335,5 +311,5 @@ def _picture(frame: np.ndarray, look: Look | None) -> np.ndarray:
     if look:
         limb = look.place
         x, y, radius = (round(v * factor * 16) for v in (limb.x_px, limb.y_px, limb.radius_px))
-        cv2.circle(picture, (x, y), radius, LIMB_BGR, 1, cv2.LINE_AA, 4)  # OpenCV: x, y, in 1/16 px
+        cv2.circle(picture, (x, y), radius, (230, 180, 70), 1, cv2.LINE_AA, 4)  # OpenCV: x, y, in 1/16 px
     return picture

@@ -15,42 +15,28 @@ from typing import TypeVar
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-WORKER_BYTES = (
-    100_000_000  # memory that one more worker on frames of 1920 x 1200 takes; benchmark row "memory"
-)
+WORKER_BYTES = 100_000_000  # of one more worker on frames of 1920 x 1200; benchmark row "memory"
 
 
 def worker_count(*, worker_bytes: int = WORKER_BYTES) -> int:
-    """Workers that this process should start: one a core it may use, fewer where memory is short.
-
-    The cores are those that the operating system lets the process run on (affinity) and no more than the
-    quota of its container (cgroup v2, `cpu.max`). All workers together take at most half of the free memory.
-    `worker_bytes`: memory that one worker needs. Returns at least 1.
-    """
+    """Workers that this process should start: one a core that the operating system (affinity) and the quota
+    of its container (cgroup v2, `cpu.max`) let it use, all in at most half of the free memory; at least 1.
+    `worker_bytes`: memory that one worker needs."""
     if hasattr(os, "process_cpu_count"):
         cores = os.process_cpu_count() or 1
     elif hasattr(os, "sched_getaffinity"):
         cores = len(os.sched_getaffinity(0))
     else:
         cores = os.cpu_count() or 1
-    by_memory = _free_bytes() / 2.0 / worker_bytes
-    return max(1, int(min(cores, _container_cores(), by_memory)))
+    return max(1, int(min(cores, _container_cores(), _free_bytes() / 2.0 / worker_bytes)))
 
 
 def map_ahead(
     function: Callable[[Item], Result], items: Iterable[Item], workers: int | None = None
 ) -> Iterator[Result]:
-    """`function(item)` for every item, in the order of the items, several at a time in threads.
-
-    Parameters
-    ----------
-    items : drawn as they are needed, in the caller's thread: at most `workers` + 1 are under way
-    workers : items worked on at a time; `worker_count()` by default
-
-    Raises
-    ------
-    Whatever `function` raises, in the place of that item's result; what has not begun is then given up.
-    """
+    """`function(item)` for every item, in the order of the items, `workers` (`worker_count()`) at a time in
+    threads. Items are drawn as they are needed, in the caller's thread: at most `workers` + 1 are under way.
+    Raises whatever `function` raises, in the place of that item's result; what has not begun is given up."""
     workers = workers or worker_count()
     waiting: deque[Future[Result]] = deque()
     with ThreadPoolExecutor(workers, thread_name_prefix="ahead") as pool:

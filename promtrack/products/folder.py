@@ -75,12 +75,8 @@ def _held(folder: Path) -> IO[bytes]:
 
 @contextmanager
 def journal(path: Path) -> Iterator[logging.Logger]:
-    """A logger of this run's own that appends to the log at `path`, also how the block ended.
-
-    What it is given goes on to the handlers of the logger 'promtrack', of which nothing is changed.
-
-    Raises InputError: the log cannot be opened.
-    """
+    """A logger of this run's own that appends to the log at `path`, also how the block ended, and passes on
+    to the handlers of the logger 'promtrack'. Raises InputError: the log cannot be opened."""
     try:
         handler = logging.FileHandler(path, encoding="utf-8", errors="backslashreplace")
     except OSError as error:
@@ -105,29 +101,19 @@ def journal(path: Path) -> Iterator[logging.Logger]:
             handler.close()
 
 
-PRODUCTS = {
+_TABLES = "frames knots knot_points front_points front_fits ridges oscillations prominences trial"
+PRODUCTS = {name: f"{name}.ecsv" for name in _TABLES.split()} | {
     "summary": "summary.json",
     "settings": "settings.toml",
-    "frames": "frames.ecsv",
     "strip": "strip.fits",
-    "knots": "knots.ecsv",
-    "knot_points": "knot_points.ecsv",
-    "front_points": "front_points.ecsv",
-    "front_fits": "front_fits.ecsv",
-    "ridges": "ridges.ecsv",
-    "oscillations": "oscillations.ecsv",
-    "prominences": "prominences.ecsv",
     "clip": "clip.mp4",
     "poster": "poster.png",
     "figures": "figures",
     "report": "report.html",
-    "trial": "trial.ecsv",
     "trial_figure": "trial.png",
     "log": "promtrack.log",
 }
-_STATE = ".stages.json"
-_INPUT = "input"  # as the next, beside the stages in that file
-_MARKS = "marks"
+_STATE = ".stages.json"  # of each stage stamp and files, and the ways to the input and to the marks
 # Ours without products, what systems put into a folder by themselves, and settings written for the run.
 _NO_MATTER = frozenset({LOCK, ".DS_Store", "Thumbs.db", "desktop.ini", "lost+found", "promtrack.toml"})
 _NOTING = threading.RLock()  # two stages may be under way at once
@@ -148,9 +134,8 @@ def holds_run(path: Path) -> bool:
 def refuse_products(source: Path) -> None:
     """Raises InputError where products are given as the input: their clip is a film."""
     if holds_run(source):
-        raise InputError(
-            "is a folder of products", where=str(source), remedy="give the frames that they were made from"
-        )
+        remedy = "give the frames that they were made from"
+        raise InputError("is a folder of products", where=str(source), remedy=remedy)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,25 +152,16 @@ class ProductFolder:
         return self.path / PRODUCTS[product]
 
     def create(self, source: Path, *, replace: bool = False, keep: bool = False) -> None:
-        """Make the folder, never inside the input and never among files that no run has made.
-
-        Parameters
-        ----------
-        replace : the products of another recording may go
-        keep : what lies here was made from the same files, whatever their path was
-
-        Raises InputError: the folder lies inside the input, holds other things than a run of ours, or
-        cannot be made; SettingsError: it holds the products of another recording, and they are not to be
-        replaced.
-        """
+        """Make the folder, never inside the input and never among files that no run has made. `replace`: the
+        products of another recording may go; `keep`: what lies here was made from the same files, whatever
+        their path was. Raises InputError: the folder lies inside the input, holds other things than a run of
+        ours, or cannot be made; SettingsError: it holds the products of another recording, and they are not
+        to be replaced."""
         given, own = (Path(os.path.realpath(path)) for path in (source, self.path))
         products = [own / name for name in PRODUCTS.values()]
         if (given.is_dir() and given in (own, *own.parents)) or given in products:
-            raise InputError(
-                "lies inside the input or would overwrite it, and the input is never changed",
-                where=str(self.path),
-                remedy=ELSEWHERE,
-            )
+            inside = "lies inside the input or would overwrite it, and the input is never changed"
+            raise InputError(inside, where=str(self.path), remedy=ELSEWHERE)
         try:
             foreign = self._foreign()
             if not foreign:
@@ -194,35 +170,31 @@ class ProductFolder:
         except OSError as error:
             raise unwritable(self.path, error, what="cannot be made or written", remedy=ELSEWHERE) from None
         if foreign:
-            raise InputError(
-                f"holds '{foreign}', which no run of promtrack is known to have made",
-                where=str(self.path),
-                remedy="give a new or an empty folder with --out",
-            )
+            what = f"holds '{foreign}', which no run of promtrack is known to have made"
+            remedy = "give a new or an empty folder with --out"
+            raise InputError(what, where=str(self.path), remedy=remedy)
         theirs = self.source
         if theirs not in (None, Path(os.path.abspath(source))) and self._stages() and not keep:
             if not replace:
-                raise SettingsError(
-                    f"holds what was measured in another recording, {relative_path(theirs, os.curdir)}",
-                    where=str(self.path),
-                    remedy=f"{ELSEWHERE}, or let it go with --replace",
-                )
+                other = f"holds what was measured in another recording, {relative_path(theirs, os.curdir)}"
+                remedy = f"{ELSEWHERE}, or let it go with --replace"
+                raise SettingsError(other, where=str(self.path), remedy=remedy)
             self._clear()
-        self._set(_INPUT, relative_path(source, self.path))
+        self._set("input", relative_path(source, self.path))
 
     @property
     def marks(self) -> Path | None:
         """The file of marks that the run was given; None where it was given none."""
-        return self._kept_way(_MARKS)
+        return self._kept_way("marks")
 
     def keep_marks(self, path: Path | None) -> None:
         """Note the file of marks, so that a stage done again reads the same."""
-        self._set(_MARKS, relative_path(path, self.path) if path else "")
+        self._set("marks", relative_path(path, self.path) if path else "")
 
     @property
     def source(self) -> Path | None:
         """The input whose products lie here, kept as its way from here; None where it is not known."""
-        return self._kept_way(_INPUT)
+        return self._kept_way("input")
 
     def _kept_way(self, key: str) -> Path | None:
         way = self._state().get(key)
@@ -246,10 +218,8 @@ class ProductFolder:
                     yield
                 except PromtrackError:
                     if not self._stages():
-                        mine = (_STATE, PRODUCTS["settings"], PRODUCTS["log"], PRODUCTS["summary"])
-                        for path in (*(self.path / name for name in mine), *self.path.glob(PART + "*")):
-                            with suppress(OSError):
-                                path.unlink()
+                        mine = (self["settings"], self["log"], self["summary"], self.path / _STATE)
+                        _remove([*mine, *self.path.glob(PART + "*")])
                     raise
         except PromtrackError:
             with suppress(OSError):  # it holds something
@@ -259,14 +229,10 @@ class ProductFolder:
     def sweep(self) -> None:
         """Remove what an interrupted run left under temporary names; only for whoever holds the folder."""
         for folder in (self.path, self["figures"], self.path / "locked-frames"):
-            for part in folder.glob(PART + "*"):
-                with suppress(OSError):
-                    part.unlink()
+            _remove(folder.glob(PART + "*"))
 
     def _clear(self) -> None:
-        for file in [file for stage in self._stages() for file in self.files_of(stage)]:
-            with suppress(OSError):
-                file.unlink()
+        _remove([file for stage in self._stages() for file in self.files_of(stage)])
         with suppress(OSError):
             (self.path / _STATE).write_text("{}", encoding="utf-8")
 
@@ -286,16 +252,14 @@ class ProductFolder:
 
     def mark_done(self, stage: str, stamp: str, files: list[Path]) -> None:
         """Note that `stage` ended well with these files; those of before that it no longer makes go."""
-        for stale in set(self.files_of(stage)) - set(files):
-            with suppress(OSError):
-                stale.unlink()
+        _remove(set(self.files_of(stage)) - set(files))
         sizes = {file.relative_to(self.path).as_posix(): _size(file) for file in files}
         self._set(stage, {"stamp": stamp, "files": sizes})
 
     def mark_undone(self, stage: str) -> None:
         """Note that `stage` is not done, before its files are written anew."""
-        done, files = self._entry(stage)
-        if done:
+        stamp, files = self._entry(stage)
+        if stamp:
             self._set(stage, {"stamp": "", "files": files})
 
     def _set(self, key: str, value: object) -> None:
@@ -314,10 +278,7 @@ class ProductFolder:
         stamp, files = (entry.get("stamp"), entry.get("files")) if isinstance(entry, dict) else (None, None)
         if not isinstance(stamp, str) or not isinstance(files, dict):
             return "", {}
-        inside = [
-            n for n in files if ".." not in Path(n).parts and not Path(n).is_absolute() and "\0" not in n
-        ]
-        return stamp, {name: files[name] for name in inside}
+        return stamp, {name: size for name, size in files.items() if _is_inside(name)}
 
     def _state(self) -> dict:
         try:
@@ -334,6 +295,16 @@ def unreadable(path: Path, error: Exception, command: str) -> InputError:
         return InputError("is missing", where=str(path), remedy=f"make it with `{command}`")
     said = next(iter(str(error).splitlines()), "") or type(error).__name__
     return InputError(f"cannot be read ({said})", where=str(path), remedy=f"make it again with `{command}`")
+
+
+def _remove(files: Iterable[Path]) -> None:
+    for file in files:
+        with suppress(OSError):
+            file.unlink()
+
+
+def _is_inside(name: str) -> bool:
+    return ".." not in Path(name).parts and not Path(name).is_absolute() and "\0" not in name
 
 
 def _size(file: Path) -> int:

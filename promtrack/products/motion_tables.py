@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import typing
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Motion
 from promtrack.products.folder import ProductFolder, unreadable
 from promtrack.products.tables import (
     DAMAGED,
+    arrays_of,
     column_name,
     fields_of,
     plain,
@@ -24,7 +24,6 @@ from promtrack.products.tables import (
     rows_of,
     scalars,
     typed,
-    typed_fields,
     write_table,
 )
 from promtrack.rounding import iso
@@ -41,14 +40,13 @@ def write_motion(
     """knots, knot_points, front_points, front_fits, ridges, oscillations and prominences, each in ECSV.
     `place`: place(frame, angle_deg, height_mm) gives x and y in that frame, in pixels."""
     knots, fronts = motion.knots, motion.fronts
-    tables = {"knots", "fronts", "slits", "ridges", "oscillations", "prominences"}
+    below = {"knots", "fronts", "slits", "ridges", "oscillations", "prominences"}
     meta = {
         "note": "speeds are in the plane of the sky: lower bounds, if the same plasma was followed",
         "angle": "position angle" if strip.geometry.position_angles else "image angle",
         "heights": f"above the fitted limb, {strip.geometry.limb_mm:.2f} Mm from the Sun's centre",
         "slits": [slit.name for slit in motion.slits],
-        **{name: plain(getattr(motion, name)) for name in fields_of(Motion) if name not in tables},
-        "more": _more(knots, KnotTrack),
+        **{name: plain(getattr(motion, name)) for name in fields_of(Motion) if name not in below},
     }
     mean = {
         "knot": np.array([k.knot for k in knots], int),
@@ -59,38 +57,25 @@ def write_motion(
         "pa_deg": np.array([np.mean(k.angle_deg) % 360.0 for k in knots], float),
     }
     points = _points(strip, knots, KnotTrack, "knot")
-    where = [
-        place(int(f), a, h)
-        for f, a, h in zip(points["frame"], points["pa_deg"], points["height_mm"], strict=True)
-    ]
-    points |= {name: np.array([xy[i] for xy in where], float) for i, name in enumerate(("x_px", "y_px"))}
-    return [
-        write_table(
-            folder["knots"], mean | rows_of([k.fit for k in knots], KnotFit) | rows_of(knots, KnotTrack), meta
-        ),
-        write_table(folder["knot_points"], points, {}),
-        write_table(
-            folder["front_points"],
-            _points(strip, fronts, Front, "front") | _curves(fronts),
-            {
-                "fronts": [{n: plain(getattr(f, n)) for n in scalars(Front)} for f in fronts],
-                "more": _more(fronts, Front),
-            },
-        ),
-        write_table(folder["front_fits"], _front_fits(strip, fronts), {}),
-        write_table(folder["ridges"], rows_of(motion.ridges, Ridge), {}),
-        write_table(
-            folder["oscillations"],
-            rows_of(motion.oscillations, Oscillation),
-            {"more": _more(motion.oscillations, Oscillation, arrays=True)},
-        ),
-        write_table(
-            folder["prominences"],
-            _points(strip, motion.prominences, Prominence, "prominence")
-            | rows_of([p for p in motion.prominences for _ in p.frame], Prominence),
+    at = zip(points["frame"].tolist(), points["pa_deg"], points["height_mm"], strict=True)
+    points["x_px"], points["y_px"] = np.array([place(*one) for one in at], float).reshape(-1, 2).T
+    prominences = motion.prominences
+    fields = [_fields(front, (*scalars(Front), "notes")) for front in fronts]
+    more = [_fields(one, arrays_of(Oscillation)) for one in motion.oscillations]
+    tables: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
+        "knots": (mean | rows_of([k.fit for k in knots], KnotFit) | rows_of(knots, KnotTrack), meta),
+        "knot_points": (points, {}),
+        "front_points": (_points(strip, fronts, Front, "front") | _curves(fronts), {"fronts": fields}),
+        "front_fits": (_front_fits(strip, fronts), {}),
+        "ridges": (rows_of(motion.ridges, Ridge), {}),
+        "oscillations": (rows_of(motion.oscillations, Oscillation), {"more": more}),
+        "prominences": (
+            _points(strip, prominences, Prominence, "prominence")
+            | rows_of([p for p in prominences for _ in p.frame], Prominence),
             {},
         ),
-    ]
+    }
+    return [write_table(folder[name], columns, header) for name, (columns, header) in tables.items()]
 
 
 def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
@@ -100,35 +85,26 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
     knots, points, front_points, fits, ridges, oscillations, prominences = (
         read_table(folder[name], "promtrack motion") for name in names
     )
-    kinds, geometry = fields_of(Motion), strip.geometry
+    kinds, geometry, arrays = fields_of(Motion), strip.geometry, arrays_of(Oscillation)
     try:
         values: dict[str, Any] = {
             "knots": tuple(
                 KnotTrack(
                     **row_values(row, KnotTrack),
                     **_point_values(points[points["knot"] == row["knot"]], KnotTrack, geometry),
-                    **typed_fields(more, KnotTrack),
                     fit=KnotFit(**row_values(row, KnotFit)),
                 )
-                for row, more in zip(knots, knots.meta["more"], strict=True)
+                for row in knots
             ),
-            "fronts": tuple(
-                _front(
-                    one | more,
-                    front_points[front_points["front"] == one["front"]],
-                    fits[fits["front"] == one["front"]],
-                    geometry,
-                )
-                for one, more in zip(front_points.meta["fronts"], front_points.meta["more"], strict=True)
-            ),
+            "fronts": tuple(_front(one, front_points, fits, geometry) for one in front_points.meta["fronts"]),
             "slits": time_distances(strip, knots.meta["slits"]),
             "ridges": tuple(Ridge(**row_values(row, Ridge)) for row in ridges),
             "oscillations": tuple(
-                Oscillation(**row_values(row, Oscillation), **typed_fields(more, Oscillation))
+                Oscillation(**(row_values(row, Oscillation) | {n: np.array(more[n], float) for n in arrays}))
                 for row, more in zip(oscillations, oscillations.meta["more"], strict=True)
             ),
         }
-        numbers = dict.fromkeys(int(number) for number in prominences["prominence"])
+        numbers = dict.fromkeys(prominences["prominence"].tolist())
         groups = [prominences[prominences["prominence"] == number] for number in numbers]
         values["prominences"] = tuple(
             Prominence(**row_values(group[0], Prominence), **_point_values(group, Prominence, geometry))
@@ -140,12 +116,11 @@ def read_motion(folder: ProductFolder, strip: Strip) -> Motion:
         raise unreadable(folder["knots"], error, "promtrack motion") from None
 
 
-def _front(scalars: dict[str, Any], points: Table, fits: Table, geometry: StripGeometry) -> Front:
-    return Front(
-        **typed_fields(scalars, Front),
-        **_point_values(points, Front, geometry),
-        fits=tuple(_front_fit(row, points) for row in fits),
-    )
+def _front(known: dict[str, Any], points: Table, fits: Table, geometry: StripGeometry) -> Front:
+    points, fits = (table[table["front"] == known["front"]] for table in (points, fits))
+    own = tuple(_front_fit(row, points) for row in fits)
+    values = row_values(known, Front) | _point_values(points, Front, geometry)
+    return Front(**values, fits=own, notes=tuple(known["notes"]))
 
 
 def _front_fit(row: Any, points: Table) -> FrontFit:
@@ -206,10 +181,9 @@ def _curve_column(model: str) -> str:
 def _points(strip: Strip, tracks: Iterable[Any], record: type, number: str) -> dict[str, np.ndarray]:
     """The arrays of all tracks, one below the other, behind the track's number and the time."""
     tracks = list(tracks)
-    columns = {
-        number: np.repeat(np.array([getattr(t, number) for t in tracks], int), [len(t.frame) for t in tracks])
-    }
-    for name in (name for name, kind in fields_of(record).items() if kind is np.ndarray):
+    numbers = [getattr(track, number) for track in tracks for _ in track.frame]
+    columns = {number: np.array(numbers, int)}
+    for name in arrays_of(record):
         kind = int if name == "frame" else float
         values = np.concatenate([np.array([], kind), *(getattr(track, name) for track in tracks)])
         if name == "time_s":
@@ -221,27 +195,18 @@ def _points(strip: Strip, tracks: Iterable[Any], record: type, number: str) -> d
 
 
 def _point_values(points: Table, record: type, geometry: StripGeometry) -> dict[str, Any]:
-    """The arrays of one track; its angles go on past 360 or below 0 as the strips' own do.
-
-    Each by itself: of neighbours one may be unknown, and in a wide sector an edge may jump by half a circle.
-    """
-    arrays = [name for name, kind in fields_of(record).items() if kind is np.ndarray]
-    values = {name: np.array(points[column_name(record, name)]) for name in arrays}
+    """The arrays of one track; its angles go on past 360 or below 0 as the strips' own do. Each by itself: of
+    neighbours one may be unknown, and in a wide sector an edge may jump by half a circle."""
+    values = {name: np.array(points[column_name(record, name)]) for name in arrays_of(record)}
     middle = geometry.angle_deg((geometry.columns - 1) / 2.0)
     for name in _AROUND & values.keys():
         values[name] = values[name] + 360.0 * np.round((middle - values[name]) / 360.0)
     return values
 
 
-def _more(records: Iterable[Any], record: type, *, arrays: bool = False) -> list[dict[str, Any]]:
-    """Of each record the fields that fit no column: texts and, where there is no table of points, arrays."""
-    kinds = fields_of(record)
-    names = [
-        n
-        for n, kind in kinds.items()
-        if (arrays and kind is np.ndarray) or (typing.get_origin(kind) is tuple and n != "fits")
-    ]
-    return [{name: plain(getattr(one, name)) for name in names} for one in records]
+def _fields(record: Any, names: Iterable[str]) -> dict[str, Any]:
+    """What fits no column, for the header of the table."""
+    return {name: plain(getattr(record, name)) for name in names}
 
 
 def _times(strip: Strip, time_s: Iterable[float]) -> np.ndarray:

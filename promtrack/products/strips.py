@@ -26,9 +26,7 @@ from promtrack.sun import AU_KM, SOLAR_RADIUS_KM, Circumstances
 
 def check_space(folder: ProductFolder, geometry: StripGeometry, count: int) -> None:
     """Raises InputError unless `count` strips fit on the disk, with a tenth to spare for the other products.
-
-    A value takes a byte at most: Rice leaves 0.6 of noise in steps of a quarter of it.
-    """
+    A value takes a byte at most: Rice leaves 0.6 of noise in steps of a quarter of it."""
     needed = 1.1 * count * geometry.rows * geometry.columns
     free = shutil.disk_usage(folder.path).free
     if needed > free:
@@ -44,15 +42,11 @@ def strip_header(
     geometry: StripGeometry, times_utc: np.ndarray, about: Circumstances, version: str
 ) -> fits.Header:
     """Axes and circumstances of a cube of (n,) times."""
-    angle, angle_comment = (
-        ("POSANGLE", "north through east")
-        if geometry.position_angles
-        else ("IMGANGLE", "counter-clockwise from image up")
-    )
+    image, position = ("IMGANGLE", "counter-clockwise from image up"), ("POSANGLE", "north through east")
     first, last = (f"{np.datetime_as_string(t, unit='ms')}" for t in times_utc[[0, -1]])
     return fits.Header(
         [
-            ("CTYPE1", angle, angle_comment),
+            ("CTYPE1", *(position if geometry.position_angles else image)),
             ("CUNIT1", "deg"),
             ("CRPIX1", 1.0),
             ("CRVAL1", geometry.from_deg),
@@ -156,10 +150,8 @@ def _reference_header(sequence: Sequence, lock: LimbLock, about: Circumstances) 
     north = np.deg2rad(about.orientation.zero_deg)
     plane = WCS(naxis=2)
     plane.wcs.ctype, plane.wcs.cunit = ["HPLN-TAN", "HPLT-TAN"], ["arcsec", "arcsec"]
-    plane.wcs.crpix = [
-        lock.centre_x_px[lock.reference] + 1.0,
-        lock.shape[0] - lock.centre_y_px[lock.reference],
-    ]
+    x_px, y_px = lock.centre_x_px[lock.reference], lock.centre_y_px[lock.reference]
+    plane.wcs.crpix = [x_px + 1.0, lock.shape[0] - y_px]
     plane.wcs.crval, plane.wcs.cdelt = [0.0, 0.0], [step, step]
     # Displayed pixel offsets (dx right, up) along solar north: (-sin, cos); along solar west, 90 deg
     # clockwise from north on the sky: sign * (cos, sin). Solar X grows to the west, Y to the north.

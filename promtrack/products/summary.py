@@ -15,20 +15,23 @@ from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.motion.interpretation import label_motion, lettered
-from promtrack.motion.records import Front, KnotTrack, Motion
+from promtrack.motion.prominences import Prominence
+from promtrack.motion.records import Front, KnotTrack
 from promtrack.products.folder import ProductFolder
-from promtrack.rounding import iso, typeset, with_error
+from promtrack.rounding import counted, iso, typeset, with_error
 from promtrack.sequence.records import Sequence
-from promtrack.sun import Circumstances, Scale
+from promtrack.show.findings import speed_of, top_height
+from promtrack.show.records import Measured
+from promtrack.sun import Circumstances
 
-Verdict = Mapping[
-    str, tuple[str, tuple[str, ...]]
-]  # subject -> level and its reasons, as `checks.light` gives
+Verdict = Mapping[str, tuple[str, tuple[str, ...]]]  # subject -> level and reasons, as `checks.light` gives
 _LOCK = ("radius_px", "radius_err_px", "own_radius_px", "own_radius_err_px", "notes")
 _SCALE = ("km_per_px", "sigma_km_per_px", "arcsec_per_px", "source", "check", "agrees", "check_tells")
 _SUN = ("apparent_radius_arcsec", "p_deg", "b0_deg", "l0_deg", "distance_au", "altitude_deg", "observer")
 _ORIENTATION = ("label", "zero_deg", "sign", "error_deg", "source")
-_KEYS = {"check": "cross_check", "label": "angles"}  # field of a record -> key, where the two differ
+_PROMINENCE = ("prominence", "from_deg", "to_deg", "angle_deg", "leaves_strip")
+# Field of a record -> key, where the two differ.
+_KEYS = {"check": "cross_check", "label": "angles", "angle_deg": "pa_deg"}
 
 
 def write_summary(
@@ -36,26 +39,19 @@ def write_summary(
     version: str,
     sequence: Sequence,
     lock: LimbLock,
-    *,
     about: Circumstances,
     verdict: Verdict,
-    motion: Motion | None = None,
+    measured: Measured | None = None,
     notes: tuple[str, ...] = (),
 ) -> Path:
-    """What is known by now; the motion is left out until it has been measured.
-
-    Parameters
-    ----------
-    verdict : of the whole run, as far as it has come; where it is poor no speed stands as a headline
-    notes : further sentences about the input and the settings
-    """
+    """What is known by now, `measured` as soon as it is. `verdict`: of the whole run, as far as it has come;
+    where it is poor no speed stands as a headline; `notes`: further sentences about the input and the
+    settings."""
     steps = np.diff(sequence.time_s)
     page: dict[str, Any] = {
         "version": version,
         "input": sequence.path.name,
-        "verdict": {
-            subject: {"level": level, "reasons": reasons} for subject, (level, reasons) in verdict.items()
-        },
+        "verdict": {subject: {"level": level, "reasons": said} for subject, (level, said) in verdict.items()},
         "frames_read": len(sequence),
         "frames_unreadable": [{"file": r.file, "reason": r.reason} for r in sequence.unreadable],
         "first_time": iso(sequence.times_utc[0]),
@@ -76,8 +72,8 @@ def write_summary(
         "sun": _taken(about.view, _SUN),
         "orientation": _taken(about.orientation, _ORIENTATION),
     }
-    if motion is not None:
-        page |= _motion(motion, lock, about.scale, quotable=not is_poor(verdict))
+    if measured is not None:
+        page |= _motion(measured, quotable=not is_poor(verdict))
     with atomic_write(folder["summary"]) as part:
         text = json.dumps(_clean(page), indent=2, ensure_ascii=False) + "\n"
         part.write_text(text, encoding="utf-8", errors="backslashreplace")
@@ -91,10 +87,9 @@ def read_summary(folder: ProductFolder) -> dict[str, Any]:
     try:
         page = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        missing = (
-            "is not a folder of products (it has no summary.json)" if folder.path.exists() else "is not there"
-        )
-        raise InputError(missing, where=str(folder.path), remedy=named) from None
+        missing = "is not a folder of products (it has no summary.json)"
+        what = missing if folder.path.exists() else "is not there"
+        raise InputError(what, where=str(folder.path), remedy=named) from None
     except (OSError, ValueError, RecursionError) as error:
         raise InputError(f"cannot be read ({error})", where=str(path), remedy=again) from None
     if not isinstance(page, dict) or not isinstance(page.get("version"), str):
@@ -126,11 +121,9 @@ def summary_lines(folder: ProductFolder) -> list[str]:
         *map(typeset, page["notes"]),
     ]
     if left_out:
-        several = len(left_out) > 1
-        lines.append(
-            f"{len(left_out)} file{'s' * several} left out: {left_out[0]['file']} {left_out[0]['reason']}"
-            + ", ..." * several
-        )
+        first, more = left_out[0], ", ..." if left_out[1:] else ""
+        files = counted(len(left_out), "file", "files")
+        lines.append(f"{files} left out: {first['file']} {first['reason']}{more}")
     return [*lines, *motion_lines(folder)]
 
 
@@ -150,11 +143,10 @@ def motion_lines(folder: ProductFolder) -> list[str]:
     """The verdict and then what moves, for the terminal; no speed where the verdict is poor."""
     page = read_summary(folder)
     verdict = {subject: (one["level"], one["reasons"]) for subject, one in page["verdict"].items()}
-    lines = [
-        f"{subject}: {LEVEL_WORDS[level]}"
-        + (f": {' '.join(map(typeset, reasons))}" if level != LEVELS[0] else "")
-        for subject, (level, reasons) in verdict.items()
-    ]
+    lines = []
+    for subject, (level, reasons) in verdict.items():
+        why = f": {typeset(' '.join(reasons))}" if level != LEVELS[0] else ""
+        lines.append(f"{subject}: {LEVEL_WORDS[level]}{why}")
     lines.append(moving_text(page["counts"]))
     if page["front_search"]["level"] != "found":
         lines.append(page["front_search"]["sentence"])
@@ -167,33 +159,30 @@ def motion_lines(folder: ProductFolder) -> list[str]:
 
 def moving_text(counts: dict[str, int]) -> str:
     """'5 moving of 10 knots, 1 moving of 1 front' from the summary's counts."""
-    kinds = [(kind, counts[f"{kind}s"]) for kind in ("knot", "front")]
-    return ", ".join(
-        f"{counts[f'moving_{kind}s']} moving of {total} {kind}{'s' * (total != 1)}" for kind, total in kinds
-    )
+    knots, fronts = counts["knots"], counts["fronts"]
+    of_knots = f"{counts['moving_knots']} moving of {knots} knot{'s' * (knots != 1)}"
+    return f"{of_knots}, {counts['moving_fronts']} moving of {fronts} front{'s' * (fronts != 1)}"
 
 
 def _taken(record: object, names: tuple[str, ...]) -> dict[str, Any]:
     return {_KEYS.get(name, name): getattr(record, name) for name in names}
 
 
-def _motion(motion: Motion, lock: LimbLock, scale: Scale, *, quotable: bool) -> dict[str, Any]:
+def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
+    motion, labels = run.motion, label_motion(run.motion)
     knots, fronts = [k for k in motion.knots if k.moving], [f for f in motion.fronts if f.moving]
-    labels = label_motion(motion)
-    scale_err = scale.sigma_km_per_px / scale.km_per_px
-    edge_mm = 1e-3 * lock.edge_bias_px * scale.km_per_px  # a burnt-out limb may lie outside the true one
 
-    def top(height_mm: np.ndarray, height_err_mm: np.ndarray) -> dict[str, float]:
-        at = int(np.nanargmax(height_mm))
-        error = math.hypot(height_err_mm[at], scale_err * height_mm[at], edge_mm)
-        return {"height_mm": float(height_mm[at]), "height_err_mm": error}
+    def top(body: Front | Prominence) -> dict[str, float]:
+        height = top_height(run, body)
+        return {"height_mm": height.value, "height_err_mm": height.error}
 
     def knot_speed(k: KnotTrack) -> dict[str, Any]:
+        quoted = speed_of(run, k)
         return {
             "knot": k.knot,
             "pa_deg": float(np.mean(k.angle_deg)) % 360.0,
-            "speed_km_s": k.fit.speed_km_s,
-            "speed_err_km_s": math.hypot(k.fit.speed_err_km_s, k.fit.systematic_km_s),
+            "speed_km_s": quoted.value,
+            "speed_err_km_s": quoted.error,
             "significance": k.significance,
         }
 
@@ -203,39 +192,30 @@ def _motion(motion: Motion, lock: LimbLock, scale: Scale, *, quotable: bool) -> 
             "pa_deg": float(np.nanmedian(f.angle_deg)) % 360.0,
             "model": f.verdict,
             "speed_km_s": f.peak_speed_km_s,
-            "speed_err_km_s": math.hypot(f.peak_speed_err_km_s, scale_err * f.peak_speed_km_s),
-            **top(f.height_mm, f.height_err_mm),
+            "speed_err_km_s": math.hypot(f.peak_speed_err_km_s, motion.scale_err * f.peak_speed_km_s),
+            **top(f),
         }
 
     headline: dict[str, Any] = {"note": "plane-of-sky speeds: lower bounds, if the same plasma was followed"}
-    if not quotable:
-        headline = {"note": "none: the verdict is poor"}
     # a faster one is perhaps confused with its neighbour
     sure = [k for k in knots if k.fit.speed_km_s <= motion.control.sure_km_s]
-    if sure and quotable:
+    if not quotable:
+        headline = {"note": "none: the verdict is poor"}
+    elif sure:
         headline["fastest_knot"] = knot_speed(max(sure, key=lambda k: k.fit.speed_km_s))
     if fronts and quotable:
         headline["highest_front"] = front_speed(max(fronts, key=lambda f: float(np.max(f.height_mm))))
-    counted = {n: len(getattr(motion, n)) for n in ("knots", "fronts", "slits", "ridges", "oscillations")}
+    numbers = {n: len(getattr(motion, n)) for n in ("knots", "fronts", "slits", "ridges", "oscillations")}
+    search = ("level", "sentence", "slowest_km_s", "fastest_km_s", "faintest_noise")
     return {
-        "counts": counted | {"moving_knots": len(knots), "moving_fronts": len(fronts)},
+        "counts": numbers | {"moving_knots": len(knots), "moving_fronts": len(fronts)},
         "headline": headline,
         # whatever the verdict: for whoever gathers runs and minds it
         "found": {
             "note": "errors are total; mind the verdict before quoting any of these",
             "fastest_knot": knot_speed(max(knots, key=lambda k: k.fit.speed_km_s)) if knots else None,
             "fronts": [front_speed(f) for f in fronts],
-            "prominences": [
-                {
-                    "prominence": p.prominence,
-                    "from_deg": p.from_deg,
-                    "to_deg": p.to_deg,
-                    "pa_deg": p.angle_deg,
-                    "leaves_strip": p.leaves_strip,
-                    **top(p.height_mm, p.height_err_mm),
-                }
-                for p in motion.prominences
-            ],
+            "prominences": [_taken(p, _PROMINENCE) | top(p) for p in motion.prominences],
         },
         "control": _taken(motion.control, ("method", "tolerated", "notes")),
         "letters": {"fronts": labels.fronts, "knots": labels.knots},
@@ -243,9 +223,7 @@ def _motion(motion: Motion, lock: LimbLock, scale: Scale, *, quotable: bool) -> 
             _taken(meaning, ("about", "source")) | {"sentence": lettered(meaning.sentence, motion)}
             for meaning in motion.meanings
         ],
-        "front_search": _taken(
-            motion.front_search, ("level", "sentence", "slowest_km_s", "fastest_km_s", "faintest_noise")
-        ),
+        "front_search": _taken(motion.front_search, search),
     }
 
 

@@ -42,13 +42,8 @@ DAMAGED = (KeyError, TypeError, ValueError, IndexError, AttributeError)
 
 
 def write_records(path: Path, records: Iterable[Any], record: type, meta: dict[str, Any]) -> Path:
-    """A table with a row for each record and a column for each of its plain fields.
-
-    Parameters
-    ----------
-    record : the records' class, so that a table without rows has its columns too
-    meta : what stands in the table's header
-    """
+    """A table with a row for each record, of class `record`, and a column for each of its plain fields;
+    `meta` stands in its header."""
     return write_table(path, rows_of(records, record), meta)
 
 
@@ -61,6 +56,11 @@ def fields_of(record: type) -> dict[str, Any]:
 def scalars(record: type) -> dict[str, type]:
     """The fields of a record that are one number or text, with their types."""
     return {name: kind for name, kind in fields_of(record).items() if kind in (float, int, bool, str)}
+
+
+def arrays_of(record: type) -> list[str]:
+    """The fields of a record that are arrays."""
+    return [name for name, kind in fields_of(record).items() if kind is np.ndarray]
 
 
 def column_name(record: type, name: str) -> str:
@@ -94,16 +94,11 @@ def plain(value: Any) -> Any:
 def typed(value: Any, kind: Any) -> Any:
     """The way back from `plain`."""
     if dataclasses.is_dataclass(kind):
-        return typing.cast(Any, kind)(**typed_fields(value, typing.cast(type, kind)))
+        kinds = fields_of(typing.cast(type, kind))
+        return typing.cast(Any, kind)(**{name: typed(one, kinds[name]) for name, one in value.items()})
     if typing.get_origin(kind) is tuple:
         return tuple(typed(one, typing.get_args(kind)[0]) for one in value)
     return np.array(value, float) if kind is np.ndarray else value
-
-
-def typed_fields(values: dict[str, Any], record: type) -> dict[str, Any]:
-    """Values of a record's fields, back from `plain`."""
-    kinds = fields_of(record)
-    return {name: typed(value, kinds[name]) for name, value in values.items()}
 
 
 def write_table(path: Path, columns: dict[str, Any], meta: dict[str, Any]) -> Path:
@@ -164,5 +159,5 @@ def read_lock(folder: ProductFolder) -> LimbLock:
 
 def _frame_fields() -> list[str]:
     """Fields of LimbLock with a value for each frame."""
-    arrays = {name for name, kind in fields_of(LimbLock).items() if kind is np.ndarray} - {*_LIMB_POINTS}
-    return [name for name in fields_of(LimbLock) if name in arrays or name in ("names", "reason")]
+    own = {*arrays_of(LimbLock), "names", "reason"} - {*_LIMB_POINTS}
+    return [name for name in fields_of(LimbLock) if name in own]

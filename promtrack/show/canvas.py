@@ -82,10 +82,8 @@ def paint(
     y: int,
     strength: float = 1.0,
 ) -> None:
-    """Paint a uint8 mask (opacity) in one colour, with its top-left corner at (x, y); in place.
-
-    What lies beyond the picture is left out.
-    """
+    """Paint a uint8 mask (opacity) in one colour, with its top-left corner at (x, y), in place; what lies
+    beyond the picture is left out."""
     rows, columns = canvas.y.shape
     left, top = max(x, 0), max(y, 0)
     right, bottom = min(x + mask.shape[1], columns), min(y + mask.shape[0], rows)
@@ -106,9 +104,8 @@ def paint(
 
 
 @lru_cache(maxsize=256)
-def _ycc_of(bgr: tuple[float, float, float]) -> tuple[float, float, float]:
-    luma, blue, red = bgr_to_ycc(np.array(bgr)).tolist()
-    return luma, blue, red
+def _ycc_of(bgr: tuple[float, float, float]) -> list[float]:
+    return bgr_to_ycc(np.array(bgr)).tolist()
 
 
 def _blend(plane: np.ndarray, mask: np.ndarray, value: float, strength: float) -> None:
@@ -119,8 +116,6 @@ def _blend(plane: np.ndarray, mask: np.ndarray, value: float, strength: float) -
 
 ANNOTATION = bgr_of(ON_DARK.annotation)
 BLACK = (0.0, 0.0, 0.0)
-PHONE_PX, LEAST_CAPITAL_PX = 390.0, 10.0  # width of an upright phone's screen, and height of a capital there
-LEAST_TYPE_PX = 11
 # Parts of the picture at left, top, right and bottom that nothing is written in: a feed lays its own controls
 # over a tall picture's foot, and a player its bar over a wide one's.
 MARGINS = {"wide": (0.035, 0.05, 0.035, 0.07), "tall": (0.06, 0.09, 0.06, 0.15)}
@@ -143,14 +138,10 @@ class Page:
 
 
 def make_page(width: int, height: int, *, larger: float = 1.0) -> Page:
-    """The page of a picture; capitals are 10 px high where it is shown 390 px wide.
-
-    Parameters
-    ----------
-    larger : factor on the type size
-    """
-    unit = int(np.ceil(larger * LEAST_CAPITAL_PX / PHONE_PX / CAP_HEIGHT * width))
-    unit = max(min(unit, round(0.064 * height * larger)), LEAST_TYPE_PX)
+    """The page of a picture; capitals are 10 px high where it is shown 390 px wide, as on an upright phone.
+    `larger`: factor on the type size."""
+    unit = int(np.ceil(larger * 10.0 / 390.0 / CAP_HEIGHT * width))
+    unit = max(min(unit, round(0.064 * height * larger)), 11)
     left, top, right, bottom = MARGINS["tall" if height > 1.3 * width else "wide"]
     x, y = round(left * width), round(top * height)
     inside = Rect(x, y, round((1.0 - right) * width) - x, round((1.0 - bottom) * height) - y)
@@ -227,9 +218,6 @@ def draw_marker(
 
 
 CAP_HEIGHT = 0.779  # of the type size: height of a capital as OpenCV draws DejaVu Sans; a test measures it
-HALO = 0.16  # of the type size: reach of the dark surround that keeps text legible on a bright ground
-
-
 _OF_THREAD = threading.local()
 
 
@@ -256,10 +244,8 @@ def text_mask(text: str, size: int) -> np.ndarray:
 @lru_cache(maxsize=4096)
 def text_width(text: str, size: int) -> int:
     """Advance of one line in px."""
-    scratch = np.zeros((1, 1), np.uint8)
-    end, _ = cv2.putText(
-        scratch, text, (0, 0), (255,), _face(), size, 0, cv2.PUT_TEXT_ALIGN_LEFT, (0, 1 << 20)
-    )
+    scratch, flush = np.zeros((1, 1), np.uint8), cv2.PUT_TEXT_ALIGN_LEFT
+    end, _ = cv2.putText(scratch, text, (0, 0), (255,), _face(), size, 0, flush, (0, 1 << 20))
     return int(end[0])
 
 
@@ -269,12 +255,13 @@ def line_height(size: int) -> int:
 
 
 class Block:
-    """Lines of text as a mask with its dark surround, which reaches `reach` px beyond it on every side."""
+    """Lines of text as a mask with its dark surround, which reaches `reach` px beyond it on every side and
+    keeps it legible on a bright ground."""
 
     __slots__ = ("halo", "mask", "reach")
 
     def __init__(self, mask: np.ndarray, size: int):
-        solid = max(2, round(HALO * size))
+        solid = max(2, round(0.16 * size))
         self.mask, self.reach = mask, 2 * solid
         wide = cv2.copyMakeBorder(mask, *(self.reach,) * 4, cv2.BORDER_CONSTANT, value=0)
         kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * solid + 1, 2 * solid + 1))

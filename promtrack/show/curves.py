@@ -40,14 +40,10 @@ def drawing_times(time_s: np.ndarray, count: int = 160) -> np.ndarray:
 
 
 def knot_path(knot: KnotTrack, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Height [Mm] and product angle [deg] of a knot's fitted path, each in the shape of `time_s`.
-
-    time_s : any times inside the track's span [s]
-    """
-    return (
-        _through(knot.time_s, knot.curve_mm)(time_s),
-        _through(knot.time_s, knot.curve_angle_deg)(time_s),
-    )
+    """Height [Mm] and product angle [deg] of a knot's fitted path at any times [s] inside the track's span,
+    each in the shape of `time_s`."""
+    height, angle = (_through(knot.time_s, curve) for curve in (knot.curve_mm, knot.curve_angle_deg))
+    return height(time_s), angle(time_s)
 
 
 def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

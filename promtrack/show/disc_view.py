@@ -21,8 +21,6 @@ from promtrack.show.tone import Toner, tone_frame
 from promtrack.show.view import SIZES, ClipView
 from promtrack.sun import Orientation
 
-MOST_INSETS = 4
-MARK_MM = 60.0  # above the limb: where an inset's place is marked on the disc
 GAP_PX = 12  # between insets
 ASIDE = 0.36  # of an inset's width: its prominence stands left of the middle, so that numbers find room
 LEAST_HALF_MM = 30.0  # half of the limb that an inset shows
@@ -41,9 +39,9 @@ class Inset:
     @property
     def own_view(self) -> ClipView:
         """The same geometry in a picture of the inset alone."""
-        sun_x, sun_y = self.view.sun_x_px - self.rect.left, self.view.sun_y_px - self.rect.top
-        wide, tall = self.rect.width, self.rect.height
-        return replace(self.view, width=wide, height=tall, sun_x_px=sun_x, sun_y_px=sun_y)
+        rect, view = self.rect, self.view
+        sun_x, sun_y = view.sun_x_px - rect.left, view.sun_y_px - rect.top
+        return replace(view, width=rect.width, height=rect.height, sun_x_px=sun_x, sun_y_px=sun_y)
 
     def holds(self, angle_deg: float) -> bool:
         """Whether a product angle lies in it."""
@@ -51,12 +49,8 @@ class Inset:
 
 
 def disc_view(measured: Measured) -> ClipView:
-    """The whole disc in the left part of a wide picture, solar north up where it is known.
-
-    Raises
-    ------
-    SettingsError : the frames do not show a whole disc
-    """
+    """The whole disc in the left part of a wide picture, solar north up where it is known. Raises
+    SettingsError: the frames do not show a whole disc."""
     lock, orientation = measured.lock, measured.orientation
     if lock.to_deg - lock.from_deg < 359.0:
         shown = f"the frames show {lock.to_deg - lock.from_deg:.0f} degrees of the limb, not a whole disc"
@@ -75,7 +69,7 @@ def disc_view(measured: Measured) -> ClipView:
 def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], int]:
     """The insets, what moves first and then the largest prominences, and how many found no place."""
     pieces = _pieces(measured)
-    shown = pieces[:MOST_INSETS]
+    shown = pieces[:4]
     if not shown:
         return (), 0
     lock, scale, turn_of = measured.lock, measured.scale, measured.orientation.to_image
@@ -101,14 +95,8 @@ def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], in
 def disc_tone(
     tone: np.ndarray, frame: np.ndarray, insets: tuple[Inset, ...], toner: Toner, lock: LimbLock, index: int
 ) -> np.ndarray:
-    """The picture's tone, changed in place: its right part is given to the insets.
-
-    Parameters
-    ----------
-    tone : (height, width) uint8, of the whole disc
-    frame : (rows, columns), counts
-    index : of the frame in the sequence
-    """
+    """The (height, width) uint8 tone of the whole disc's picture, changed in place: its right part is given
+    to the insets. `frame`: (rows, columns), counts; `index`: of the frame in the sequence."""
     if insets:
         tone[:, tone.shape[0] :] = 0
     for inset in insets:
@@ -139,7 +127,7 @@ def draw_insets(
     """Where each inset lies on the disc, and its name."""
     for place, inset in enumerate(insets):
         image = np.asarray(orientation.to_image(np.linspace(inset.from_deg, inset.to_deg, 24)))
-        arc = np.stack(disc.to_picture(image, MARK_MM), axis=1)
+        arc = np.stack(disc.to_picture(image, 60.0), axis=1)  # so far above the limb [Mm]
         draw_line(canvas, arc, max(page.stroke - 1, 1), strength=0.6 * page.ink)
         name, rect = inset_name(insets, place, not_shown, page)
         draw_text(canvas, name, rect.left, rect.top, strength=page.ink)

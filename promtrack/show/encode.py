@@ -11,8 +11,9 @@ import math
 import os
 import queue
 import subprocess
+import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -21,20 +22,15 @@ from promtrack.errors import InputError
 from promtrack.files import PART, atomic_write
 from promtrack.sequence.video import ffmpeg_program
 
-WAITING = 4  # pictures that may wait for the encoder
-ENCODER_NICE = 5  # steps of priority that the encoder has less
-PRESET = (
-    "veryfast"  # as true to the picture and as small as "fast" (within 4 %), for less than half of the time
-)
 _COLOUR = "-color_range tv -colorspace bt709 -color_primaries bt709 -color_trc bt709"
-LOOKED_AT_S = 1.0  # of a finished file decoded again at its begin and at its end
 
 
 def x264_options(rate: float, quality: int) -> list[str]:
     """Options for H.264 in MP4; the benchmarks' floor has the same."""
     key = max(round(2 * rate), 2)  # a key frame every 2 s
+    # veryfast: as true to the picture and as small as fast (within 4 %), in less than half of the time
     return (
-        f"-c:v libx264 -preset {PRESET} -profile:v high -crf {quality} -pix_fmt yuv420p {_COLOUR} "
+        f"-c:v libx264 -preset veryfast -profile:v high -crf {quality} -pix_fmt yuv420p {_COLOUR} "
         f"-g {key} -movflags +faststart -f mp4"
     ).split()
 
@@ -63,49 +59,53 @@ class Encoder:
         raw = f"-f rawvideo -pix_fmt {pixels} -video_size {size[0]}x{size[1]} -framerate {rate:g} {_COLOUR}"
         quiet = ["-hide_banner", "-loglevel", "error", "-y"]
         command = [ffmpeg_program(), *quiet, *raw.split(), "-i", "pipe:0", *options]
-        command += [*_tags(metadata or {}), str(path)]
+        tags = [f"{key}={value}" for key, value in (metadata or {}).items() if value]
+        command += [*(word for tag in tags for word in ("-metadata", tag)), str(path)]
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed when the encoder has ended
+        self._said = b""
         self._process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=self._log
         )
         if hasattr(os, "setpriority"):  # what feeds it and what is drawn beside it must not wait for it
             with contextlib.suppress(OSError):
                 own = os.getpriority(os.PRIO_PROCESS, 0)
-                os.setpriority(os.PRIO_PROCESS, self._process.pid, own + ENCODER_NICE)
-        self._queue: queue.Queue[tuple[tuple[memoryview, ...], int] | None] = queue.Queue(WAITING)
-        self._said: list[bytes] = []
-        self._ear = threading.Thread(target=self._listen, name="encoder-log", daemon=True)
+                os.setpriority(os.PRIO_PROCESS, self._process.pid, own + 5)
+        # so many pictures may wait for the encoder
+        self._queue: queue.Queue[tuple[tuple[memoryview, ...], int] | None] = queue.Queue(4)
         self._writer = threading.Thread(target=self._write, name="encode", daemon=True)
-        self._ear.start()
         self._writer.start()
 
     def put(self, planes: tuple[memoryview, ...], repeats: int = 1) -> None:
         """Hand over one picture; its memory must not be changed afterwards."""
         if self._error is not None:
-            raise self._failure()
+            self.close()
         self._queue.put((planes, repeats))
         self.pictures += repeats
 
     def close(self) -> None:
         """Finish the file; InputError if the encoder failed."""
         try:
-            self._queue.put(None)
-            self._writer.join()
-            self._process.wait()
-            self._ear.join()
+            self._end()
         except KeyboardInterrupt:
             self.abort()
             raise
         if self._error is not None or self._process.returncode:
-            raise self._failure()
+            raise _failed(self.path, self._said)
 
     def abort(self) -> None:
         """Stop without a usable file."""
         self._process.kill()
         self._error = self._error or BrokenPipeError()
+        self._end()
+
+    def _end(self) -> None:
         self._queue.put(None)
         self._writer.join()
         self._process.wait()
-        self._ear.join()
+        if not self._log.closed:
+            self._log.seek(0)
+            self._said = self._log.read()
+            self._log.close()
 
     def __enter__(self) -> Encoder:
         return self
@@ -115,12 +115,6 @@ class Encoder:
             self.close()
         else:
             self.abort()
-
-    def _listen(self) -> None:
-        log = self._process.stderr
-        assert log is not None, "the encoder is started with a pipe for what it says"
-        with log:
-            self._said.append(log.read())
 
     def _write(self) -> None:
         pipe = self._process.stdin
@@ -138,19 +132,10 @@ class Encoder:
         with contextlib.suppress(OSError):
             pipe.close()
 
-    def _failure(self) -> InputError:
-        self._process.wait()
-        self._ear.join()
-        return _failed(self.path, b"".join(self._said))
-
 
 def run_ffmpeg(arguments: list[str], path: Path) -> str:
-    """Run ffmpeg to its end; what it prints on standard output.
-
-    Raises
-    ------
-    InputError : ffmpeg is missing or fails, with what it said; it names `path`
-    """
+    """Run ffmpeg to its end; what it prints on standard output. Raises InputError: ffmpeg is missing or
+    fails, with what it said; it names `path`."""
     done = subprocess.run(
         [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y", *arguments],
         capture_output=True,
@@ -163,14 +148,10 @@ def run_ffmpeg(arguments: list[str], path: Path) -> str:
 
 
 def check_video(path: Path, pictures: int, width: int, height: int) -> None:
-    """Count the file's pictures, and decode the first and the last second of them.
-
-    Raises
-    ------
-    InputError : it does not hold exactly these pictures in this size, or what is decoded is damaged
-    """
+    """Count the file's pictures, and decode the first and the last second of them. Raises InputError: it does
+    not hold exactly these pictures in this size, or what is decoded is damaged."""
     count = count_pictures(path)
-    for place in (["-t", f"{LOOKED_AT_S}"], ["-sseof", f"-{LOOKED_AT_S}"]):
+    for place in (["-t", "1"], ["-sseof", "-1"]):
         if _pictures([*place, "-i", str(path)], path) < 1:
             raise _damaged(path, "cannot be decoded")
     film = cv2.VideoCapture(str(path))
@@ -182,12 +163,8 @@ def check_video(path: Path, pictures: int, width: int, height: int) -> None:
 
 
 def count_pictures(path: Path, *, decode: bool = False) -> int:
-    """Number of pictures in a file, or of those that decode without error.
-
-    Raises
-    ------
-    InputError : the file cannot be read
-    """
+    """Number of pictures in a file, or of those that decode without error. Raises InputError: the file cannot
+    be read."""
     return _pictures(["-i", str(path)], path, [] if decode else ["-c", "copy"])
 
 
@@ -204,28 +181,17 @@ def _damaged(path: Path, how: str) -> InputError:
     return InputError(f"the file just written {how}", where=str(path), remedy=remedy)
 
 
-def _tags(metadata: dict[str, str]) -> list[str]:
-    return [part for key, value in metadata.items() if value for part in ("-metadata", f"{key}={value}")]
-
-
 def _failed(path: Path, said: bytes) -> InputError:
     lines = [line.strip() for line in said.decode("utf-8", "replace").splitlines() if line.strip()]
-    full = any("No space left" in line for line in lines)
-    reason = "there is no space left on the disk" if full else ": ".join(["the encoder stopped", *lines[-1:]])
-    return InputError(
-        reason,
-        where=str(path.with_name(path.name.removeprefix(PART))),
-        remedy="free some space and run `promtrack clip` again" if full else "run `promtrack clip` again",
-    )
+    what, remedy = ": ".join(["the encoder stopped", *lines[-1:]]), "run `promtrack clip` again"
+    if any("No space left" in line for line in lines):
+        what, remedy = "there is no space left on the disk", f"free some space and {remedy}"
+    return InputError(what, where=str(path.with_name(path.name.removeprefix(PART))), remedy=remedy)
 
 
-TRIES = 7
 LEAST_WIDTH = 200
 LEGIBLE_WIDTH = 480  # a narrower picture can no longer be read; before that it goes slower
 CALM_RATE = 10.0  # pictures a second that still move smoothly
-LARGEST_WIDTH = 1080
-LEAST_RATE = 4.0
-PAGE = 40  # pictures decoded at a time when a WebP is checked
 
 Encode = Callable[[Path, int, float], None]
 
@@ -242,11 +208,14 @@ def write_gif(clip: Path, path: Path, width: int, rate: float, limit_mb: float) 
     def encode(target: Path, wide: int, slower: float) -> None:
         pick = f"fps=100/{gif_delay_cs(slower)},scale={wide}:-2:flags=lanczos"
         dither = "paletteuse=dither=bayer:bayer_scale=4:diff_mode=rectangle"
-        with _scratch(target.with_suffix(".palette.png")) as palette:
-            colours = ["-vf", f"{pick},palettegen=stats_mode=full", "-frames:v", "1", "-update", "1"]
+        palette = target.with_suffix(".palette.png")
+        colours = ["-vf", f"{pick},palettegen=stats_mode=full", "-frames:v", "1", "-update", "1"]
+        graph = ["-lavfi", f"{pick}[x];[x][1:v]{dither}", "-loop", "0", "-f", "gif"]
+        try:
             run_ffmpeg(["-i", str(clip), *colours, str(palette)], path)
-            graph = ["-lavfi", f"{pick}[x];[x][1:v]{dither}", "-loop", "0", "-f", "gif"]
             run_ffmpeg(["-i", str(clip), "-i", str(palette), *graph, str(target)], path)
+        finally:
+            palette.unlink(missing_ok=True)
 
     return _under_limit(path, encode, width, rate, limit_mb, lambda path: count_pictures(path, decode=True))
 
@@ -267,28 +236,23 @@ def _under_limit(
 ) -> Path:
     """Encode smaller, before it is illegible slower, then smaller and slower still, until the file is below
     the limit; then decode it."""
-    limit, wide, slower = limit_mb * 1e6, min(width, LARGEST_WIDTH) // 2 * 2, rate
+    limit, wide, slower = limit_mb * 1e6, min(width, 1080) // 2 * 2, rate
     with atomic_write(path) as temporary:
-        for _ in range(TRIES):
+        for _ in range(7):
             encode(temporary, wide, slower)
             tried = f"{wide} px width and {slower:.3g} pictures a second"
             size = temporary.stat().st_size
             if size <= limit:
                 if count(temporary) < 1:
-                    raise InputError(
-                        "the file just written cannot be decoded",
-                        where=str(path),
-                        remedy="run `promtrack clip` again",
-                    )
+                    raise _damaged(path, "cannot be decoded")
                 return path
             share = 0.92 * limit / size
-            if (
-                wide * math.sqrt(share) < LEGIBLE_WIDTH and slower > CALM_RATE
-            ):  # half the pictures, each the larger for it
+            if wide * math.sqrt(share) < LEGIBLE_WIDTH and slower > CALM_RATE:
+                # half the pictures, each the larger for it
                 share, slower = share * min(2.0, slower / CALM_RATE), max(slower / 2.0, CALM_RATE)
             wide = int(wide * min(math.sqrt(share), 0.92)) // 2 * 2
             if wide < LEAST_WIDTH:
-                wide, slower = LEAST_WIDTH, max(slower / 2.0, LEAST_RATE)
+                wide, slower = LEAST_WIDTH, max(slower / 2.0, 4.0)
         least_mb = math.ceil(size / 1e4) / 100  # upwards, so that it never reads like the limit
         raise InputError(
             f"{least_mb:g} MB even at {tried}, the limit is {limit_mb:g} MB",
@@ -298,18 +262,10 @@ def _under_limit(
 
 
 def _webp_pictures(path: Path) -> int:
-    """Pictures that decode, a few at a time."""
+    """Pictures that decode, 40 at a time."""
     first = 0
     while True:
-        done, animation = cv2.imreadanimation(str(path), start=first, count=PAGE)
+        done, animation = cv2.imreadanimation(str(path), start=first, count=40)
         first += len(animation.frames) if done else 0
-        if not done or len(animation.frames) < PAGE:
+        if not done or len(animation.frames) < 40:
             return first
-
-
-@contextlib.contextmanager
-def _scratch(path: Path) -> Iterator[Path]:
-    try:
-        yield path
-    finally:
-        path.unlink(missing_ok=True)

@@ -7,16 +7,26 @@ of a model that was rejected is never quoted.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 
+from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.motion.front_fit import SPEED
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, FrontFit, KnotTrack
-from promtrack.rounding import clock, counted, duration, error_decimals, plain, with_error
+from promtrack.rounding import (
+    clock,
+    counted,
+    duration,
+    error_decimals,
+    plain,
+    significant_decimals,
+    with_error,
+)
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
@@ -90,11 +100,18 @@ def track_name(measured: Measured, track: KnotTrack | Front) -> str:
     return f"front {labels.front(track) or track.front}{hand}"
 
 
+# What `course` says of a knot's way: that it goes so, and that it went so.
+_WAYS = {
+    "rises": ("rising", "rose"),
+    "falls": ("falling", "fell"),
+    "moves along the limb": ("along the limb", "ran along the limb"),
+    "moves": ("moving", "moved"),
+}
+
+
 def going(knot: KnotTrack) -> str:
     """Which way a knot goes: 'rising', 'falling', 'along the limb', or 'moving' where that is open."""
-    return {"rises": "rising", "falls": "falling", "moves along the limb": "along the limb"}.get(
-        course(knot.fit), "moving"
-    )
+    return _WAYS[course(knot.fit)][0]
 
 
 def too_fast(measured: Measured, knot: KnotTrack) -> bool:
@@ -113,11 +130,11 @@ def height_error(measured: Measured, height_mm: Heights, random_mm: Heights) -> 
     return np.sqrt(random_mm**2 + (height_mm * measured.motion.scale_err) ** 2 + edge_mm**2)
 
 
-def top_height(measured: Measured, front: Front) -> Quoted:
-    """Greatest height of a front."""
-    top = int(np.nanargmax(front.height_mm))
-    error = height_error(measured, front.height_mm[top], front.height_err_mm[top])
-    return Quoted(float(front.height_mm[top]), float(error), "Mm")
+def top_height(measured: Measured, body: Front | Prominence) -> Quoted:
+    """Greatest height of a front or of a prominence."""
+    top = int(np.nanargmax(body.height_mm))
+    error = height_error(measured, body.height_mm[top], body.height_err_mm[top])
+    return Quoted(float(body.height_mm[top]), float(error), "Mm")
 
 
 def highest_prominence(measured: Measured) -> tuple[Prominence, str, Quoted] | None:
@@ -126,10 +143,8 @@ def highest_prominence(measured: Measured) -> tuple[Prominence, str, Quoted] | N
     if not (found := measured.motion.prominences):
         return None
     one = max(found, key=lambda p: float(np.nanmax(p.height_mm)))
-    top = int(np.nanargmax(one.height_mm))
-    height, random = float(one.height_mm[top]), float(one.height_err_mm[top])
-    quoted = Quoted(height, float(height_error(measured, height, random)), "Mm")
-    return one, f"{'at least ' if one.leaves_strip else ''}{quoted.text}", quoted
+    top = top_height(measured, one)
+    return one, f"{'at least ' if one.leaves_strip else ''}{top.text}", top
 
 
 def front_model(front: Front) -> FrontFit | None:
@@ -143,10 +158,9 @@ def front_speed(measured: Measured, front: Front) -> Quoted:
     if model is not None:
         speed, random = abs(model.peak_speed_km_s), model.peak_speed_err_km_s
     else:
-        ends = [0, -1]
-        run_s = max(float(np.diff(front.time_s[ends])[0]), 1e-9)
-        speed = abs(1e3 * float(np.diff(front.height_mm[ends])[0]) / run_s)
-        random = 1e3 * float(np.hypot(*front.height_err_mm[ends])) / run_s
+        run_s = max(float(front.time_s[-1] - front.time_s[0]), 1e-9)
+        speed = 1e3 * abs(float(front.height_mm[-1] - front.height_mm[0])) / run_s
+        random = 1e3 * float(np.hypot(*front.height_err_mm[[0, -1]])) / run_s
     return Quoted(speed, float(np.hypot(random, relative * speed)), "km/s")
 
 
@@ -176,13 +190,6 @@ def knot_speed_words(measured: Measured, knot: KnotTrack) -> str:
     return f" at {ends[0]} to {ends[1]} km/s"
 
 
-def greatest_speed(measured: Measured, knot: KnotTrack) -> float:
-    """Greatest speed of a knot by its model [km/s]; that at mid-time where no model describes it."""
-    if knot.fit.model == "none":
-        return knot.fit.speed_km_s
-    return float(_speeds(measured, knot).max())
-
-
 def _speeds(measured: Measured, knot: KnotTrack) -> np.ndarray:
     """Speeds along a knot's path, at even times [km/s]."""
     times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
@@ -195,6 +202,15 @@ def is_steady(measured: Measured, knot: KnotTrack) -> bool:
     return knot.fit.model == "constant speed" or not changed
 
 
+def false_alarm_text(expected: float) -> str:
+    """Expected number of false alarms, in words that do not suggest more digits than it has."""
+    if not math.isfinite(expected):
+        return "unknown"
+    if expected <= LEAST_TOLD:  # what is less is given as that
+        return f"below {plain(LEAST_TOLD, 6)}"
+    return plain(expected, min(significant_decimals(expected, 1), 6))
+
+
 def time_words(measured: Measured, time_s: float) -> str:
     """'08:12' of a time in seconds since the first strip."""
     return clock(measured.strip.moment(time_s), seconds=False)
@@ -204,8 +220,7 @@ def headline(measured: Measured) -> str:
     """The run in one sentence."""
     front, knot, knots = leading_front(measured), fastest_knot(measured), moving_knots(measured)
     if front is not None:
-        name = track_name(measured, front)
-        speed = front_speed(measured, front).text
+        name, speed = track_name(measured, front), front_speed(measured, front).text
         reached = f"reached {speed}" if front_model(front) else f"moved at {speed} on average"
         return f"A leading edge ({name}) {_climb(front)} and {reached}{_beside(knots)}."
     if knot is None:
@@ -214,15 +229,20 @@ def headline(measured: Measured) -> str:
         highest = highest_prominence(measured)
         stands = f"The highest prominence stands {highest[1]} above the limb." if highest else ""
         return " ".join(filter(None, (still if len(measured.strip) > 1 or not stands else "", stands)))
-    height = f"{float(knot_path(knot, np.array([knot.fit.time_s]))[0][0]):.0f} Mm above the limb"
+    height = f"{_middle_height(knot):.0f} Mm above the limb"
     return f"{_knot_title(measured, knot)}, {height}{_beside(knots[1:])}."
+
+
+def _middle_height(knot: KnotTrack) -> float:
+    """Height of a knot's path at the time of its speed [Mm]."""
+    return float(knot_path(knot, np.array([knot.fit.time_s]))[0][0])
 
 
 def heights_title(measured: Measured) -> str:
     """What the heights show, in one line."""
-    front, knot = leading_front(measured), fastest_knot(measured)
+    front = leading_front(measured)
     if front is None:
-        return "Nothing moves significantly" if knot is None else _knot_title(measured, knot)
+        return _frontless_title(measured)
     model = front_model(front)
     if model is None:
         return f"The leading edge {_climb(front)}; no simple model describes it"
@@ -246,9 +266,9 @@ def growth_title(measured: Measured) -> str:
 
 def speeds_title(measured: Measured) -> str:
     """What the speeds show, in one line."""
-    front, knot = leading_front(measured), fastest_knot(measured)
+    front = leading_front(measured)
     if front is None:
-        return "Nothing moves significantly" if knot is None else _knot_title(measured, knot)
+        return _frontless_title(measured)
     model = front_model(front)
     if model is None:
         return f"The leading edge moved at {front_speed(measured, front).text} on average"
@@ -278,7 +298,7 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
         doubt += f"; {track_name(measured, other)} was faster at times" if other is not knot else ""
         note = f"across the sky, at least; at {when}{doubt}"
         found.append((speed_of(measured, knot), f"speed, {name}", note))
-        height = float(knot_path(knot, np.array([knot.fit.time_s]))[0][0])
+        height = _middle_height(knot)
         error = float(height_error(measured, height, float(np.median(knot.height_err_mm))))
         found.append((Quoted(height, error, "Mm"), f"height, {name}", f"{above}; at {when}"))
     found = found[:3]
@@ -290,33 +310,31 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
     if knots:
         moving = f"{len(moving_knots(measured))} of {len(knots)}"
         numbers.append(Number("moving knots", moving, "tracks followed"))
-    numbers += [
-        Number(
-            "frames used",
-            f"{int(used.sum())} of {len(used)}",
-            "none was left out" if used.all() else "the others are listed below",
-        ),
-        Number("span", duration(float(measured.strip.time_s[-1])), "first to last frame used"),
-    ]
+    left_out = "none was left out" if used.all() else "the others are listed below"
+    numbers.append(Number("frames used", f"{int(used.sum())} of {len(used)}", left_out))
+    numbers.append(Number("span", duration(float(measured.strip.time_s[-1])), "first to last frame used"))
     return tuple(numbers[:3])
 
 
 def _fastest(measured: Measured) -> KnotTrack:
-    return max(moving_knots(measured), key=lambda one: greatest_speed(measured, one))
+    """The moving knot with the greatest speed by its model, or at mid-time where no model describes it."""
+
+    def greatest(knot: KnotTrack) -> float:
+        return knot.fit.speed_km_s if knot.fit.model == "none" else float(_speeds(measured, knot).max())
+
+    return max(moving_knots(measured), key=greatest)
+
+
+def _frontless_title(measured: Measured) -> str:
+    knot = fastest_knot(measured)
+    return "Nothing moves significantly" if knot is None else _knot_title(measured, knot)
 
 
 def _knot_title(measured: Measured, knot: KnotTrack) -> str:
-    fastest = _fastest(measured) is knot
-    name = track_name(measured, knot)
+    name, moved = track_name(measured, knot), _WAYS[course(knot.fit)][1]
+    title = f"The fastest knot ({name[5:]})" if _fastest(measured) is knot else f"K{name[1:]}"
     doubt = " (perhaps two taken for one)" if too_fast(measured, knot) else ""
-    moved = f"{_moved(knot)}{knot_speed_words(measured, knot)}"
-    return f"{f'The fastest knot ({name[5:]})' if fastest else f'K{name[1:]}'} {moved}{doubt}"
-
-
-def _moved(knot: KnotTrack) -> str:
-    return {"rising": "rose", "falling": "fell", "along the limb": "ran along the limb"}.get(
-        going(knot), "moved"
-    )
+    return f"{title} {moved}{knot_speed_words(measured, knot)}{doubt}"
 
 
 def _climb(front: Front) -> str:

@@ -26,15 +26,8 @@ WIDEST_PX = 1600  # of a picture in the page
 
 def write_mark_page(measured: Measured, path: Path) -> Path:
     """Write the page on which fronts and knots are clicked, knots dropped, regions covered, frames left out.
-
-    Parameters
-    ----------
-    path : the page to write; it appears under this name only when it is whole
-
-    Raises
-    ------
-    InputError : a frame or the strips cannot be read
-    """
+    `path`: the page to write; it appears under this name only when it is whole. Raises InputError: a frame or
+    the strips cannot be read."""
     strip, labels = measured.strip, label_motion(measured.motion)
     chosen = spread_over(len(strip), MOST_STRIPS)
     light = _white(measured)

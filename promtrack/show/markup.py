@@ -1,11 +1,13 @@
-"""HTML text from elements and templates: whatever is not markup already is escaped, so that no file name can
-become markup."""
+"""HTML text from elements, tables and templates: whatever is not markup already is escaped, so that no file
+name can become markup."""
 
 from __future__ import annotations
 
 import base64
 import html
+import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from string import Template
@@ -65,3 +67,51 @@ def write_page(path: Path, page: Markup) -> Path:
 def resource(name: str) -> Markup:
     """A text file that lies beside this module: style, script or page."""
     return Markup(files("promtrack.show").joinpath(name).read_text(encoding="utf-8"))
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What is shown, and the number by which it is sorted where the text would not do."""
+
+    text: str
+    value: float | None = None
+    kind: str = ""  # 'words' for text, 'long' for text that may run over several lines
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """Cells of one row under the heads of their columns; the first is the row's own head."""
+
+    cells: dict[str, Cell]
+    class_: str = ""
+
+
+def table_of(rows: list[Row], label: str, caption: str = "") -> Markup:
+    """A table in a box of its own that scrolls sideways, reached by keyboard and named for screen readers.
+    One with a caption can be sorted; in one without, each cell knows its column's head."""
+    heads = [
+        element("th", element("span", head), scope="col", class_="words" if "words" in kind else None)
+        for head, kind in _kinds(rows)
+    ]
+    words = element("caption", element("span", caption)) if caption else Markup("")
+    body = element("tbody", *(_table_row(row, labelled=not caption) for row in rows))
+    class_ = "sortable" if caption else None
+    table = element("table", words, element("thead", element("tr", *heads)), body, class_=class_)
+    return element("div", table, class_="scroll", role="region", aria_label=f"Table: {label}", tabindex="0")
+
+
+def _kinds(rows: list[Row]) -> list[tuple[str, str]]:
+    """Head and kind of each column; the first is one of words, as it heads the rows."""
+    cells = rows[0].cells.items() if rows else ()
+    return [(head, cell.kind if column else "words") for column, (head, cell) in enumerate(cells)]
+
+
+def _table_row(row: Row, *, labelled: bool) -> Markup:
+    """A row; where it is labelled, cells name their columns, for pages that stack them."""
+    cells = []
+    for column, (head, cell) in enumerate(row.cells.items()):
+        value = None if cell.value is None else "NaN" if math.isnan(cell.value) else repr(float(cell.value))
+        more = {"scope": "row"} if column == 0 else {"data_label": head} if labelled else {}
+        tag = "td" if column else "th"
+        cells.append(element(tag, cell.text, class_=cell.kind or None, data_value=value, **more))
+    return element("tr", *cells, class_=row.class_ or None)

@@ -36,12 +36,8 @@ class MarkColours:
 # simulated protanopia, deuteranopia and tritanopia (Machado, Oliveira & Fernandes 2009).
 ON_DARK = MarkColours("#bfec62", ("#69ccfd", "#6d87ee", "#ffcdd7"), "#878d93", "#e3f0f8")
 ON_LIGHT = MarkColours("#416000", ("#0089de", "#482579", "#ad2b51"), "#8b9197", "#33424d")
-KNOT_MARKERS = (
-    "o",
-    "^",
-    "s",
-    ".",
-)  # shapes of the first three knots and of all others, as matplotlib names them
+# Shapes of the first three knots and of all others, as matplotlib names them.
+KNOT_MARKERS = ("o", "^", "s", ".")
 
 
 def bgr_of(colour: str) -> tuple[float, float, float]:
@@ -96,14 +92,12 @@ def palette_bgr(name: str) -> np.ndarray:
     """(256, 3) uint8 B, G, R of every tone, read-only."""
     look = LOOKS[name]
     lightness = np.linspace(*look.lightness, 256)
-    hue = np.deg2rad(
-        PchipInterpolator(look.knots, look.hue_deg)(lightness)
-    )  # smooth: no kink shows as a band
+    # smooth: no kink shows as a band
+    hue = np.deg2rad(PchipInterpolator(look.knots, look.hue_deg)(lightness))
     chroma = PchipInterpolator(look.knots, look.chroma)(lightness)
     lab = np.stack([lightness, chroma * np.cos(hue), chroma * np.sin(hue)], axis=-1)
-    bgr = cv2.cvtColor(lab[None].astype(np.float32), cv2.COLOR_Lab2BGR)[
-        0
-    ]  # (1, 256, 3) L, a, b -> B, G, R in 0..1
+    # (1, 256, 3) L, a, b -> B, G, R in 0..1
+    bgr = cv2.cvtColor(lab[None].astype(np.float32), cv2.COLOR_Lab2BGR)[0]
     table = np.rint(np.clip(bgr, 0.0, 1.0) * 255.0).astype(np.uint8)
     table.setflags(write=False)
     return table

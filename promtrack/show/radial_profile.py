@@ -18,14 +18,9 @@ from promtrack.sequence.records import Sequence, spread_over
 from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.view import ClipView, affine_to_frame, warp
 
-PROBES = 60_000  # pixels sampled within `BAND_PX` of the limb, and as many outside
 BAND_PX = 30.0  # about the limb every pixel row counts, so probes stand dense there
-ZONE_PROBES = 4000  # that find a frame's level
 LEAST_PROBES = 50
 HALO_FROM_MM = 12.0
-MOST_RISE = 1.8  # of the halo between HALO_FROM_MM and the limb
-CALM_SHARE = 20.0  # percentile over angle taken as 'no prominence here', off the limb
-BRIGHTEST = 99.7  # percentile of the plasma that is shown brightest: an arcade keeps its shades
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,9 +33,9 @@ class Probes:
     limb_px: np.ndarray  # distance from the limb, frame px
 
     def only(self, mask: np.ndarray) -> Probes:
-        """At most `ZONE_PROBES` of those chosen."""
+        """Some 4000 of those chosen, enough to find a frame's level."""
         index = np.flatnonzero(mask)
-        index = index[:: max(1, len(index) // ZONE_PROBES)]
+        index = index[:: max(1, len(index) // 4000)]
         return Probes(self.flat[index], self.row[index], self.column[index], self.limb_px[index])
 
     def read(self, picture: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -71,11 +66,11 @@ class QuietSun:
     far_rest: float
 
     def halo_at(self, limb_px: np.ndarray) -> np.ndarray:
-        """Counts of the halo at these distances from the limb (px), interpolated."""
+        """Counts of the halo at these distances from the limb (px)."""
         return np.interp(limb_px, self.limb_px, self.halo)
 
     def sun_at(self, limb_px: np.ndarray) -> np.ndarray:
-        """Counts of the Sun without its halo at these distances from the limb (px), interpolated."""
+        """Counts of the Sun without its halo at these distances from the limb (px)."""
         return np.interp(limb_px, self.limb_px, self.sun)
 
 
@@ -89,11 +84,8 @@ class FrameLevel:
 
 
 def quiet_sun(sequence: Sequence, lock: LimbLock, view: ClipView, *, seed: int = 7) -> QuietSun:
-    """The radial model from a dozen used frames spread over the sequence.
-
-    They are levelled first with the lock's transparency and sky, then with the levels found by that first
-    model.
-    """
+    """The radial model from a dozen used frames spread over the sequence, levelled first with the lock's
+    transparency and sky, then with the levels found by that first model."""
     probes = _place_probes(view, seed)
     used = np.flatnonzero(lock.used)
     wanted = used[spread_over(len(used), SAMPLES)]
@@ -120,14 +112,9 @@ def quiet_sun(sequence: Sequence, lock: LimbLock, view: ClipView, *, seed: int =
 def frame_level(
     frame: np.ndarray, matrix: np.ndarray, quiet: QuietSun, lock: LimbLock, index: int
 ) -> FrameLevel:
-    """Sky, veil and gain of one frame, from medians in three zones of its picture.
-
-    The disc gives the gain; where it is burnt out or out of view the lock's transparency does.
-
-    Parameters
-    ----------
-    matrix : (2, 3) from picture pixels to the frame's, of the view in which the model was made
-    """
+    """Sky, veil and gain of one frame, from medians in three zones of its picture; where the disc is burnt
+    out or out of view the lock's transparency is the gain. `matrix`: (2, 3) from picture pixels to the
+    frame's, of the view in which the model was made."""
     seen = []
     for zone in (quiet.disc, quiet.near, quiet.far):
         value, there = zone.read(frame, matrix)
@@ -139,8 +126,8 @@ def _place_probes(view: ClipView, seed: int) -> Probes:
     limb_px = view.height_map_px()
     band = np.abs(limb_px) < BAND_PX
     chosen, rng = [], np.random.default_rng(seed)
-    for where in (np.flatnonzero(band), np.flatnonzero(~band)):
-        chosen.append(rng.choice(where, min(PROBES, len(where)), replace=False))
+    for where in (np.flatnonzero(band), np.flatnonzero(~band)):  # near the limb and beyond, as many of each
+        chosen.append(rng.choice(where, min(60_000, len(where)), replace=False))
     flat = np.sort(np.concatenate(chosen))
     row, column = np.unravel_index(flat, limb_px.shape)
     return Probes(flat, row, column, limb_px.ravel()[flat])
@@ -224,7 +211,7 @@ def _profile(limb_px: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.nda
     # The share is taken of what is left after the fall within a bin, which at the limb is far steeper than
     # any scatter.
     rest = value - np.interp(limb_px, place, middle)
-    shares = np.where(place < 0.0, 50.0, CALM_SHARE)
+    shares = np.where(place < 0.0, 50.0, 20.0)  # off the limb a fifth of the angles is free of prominences
     calm = np.array([np.percentile(rest[part], share) for part, share in zip(bins, shares, strict=True)])
     return place, middle + calm
 
@@ -238,23 +225,19 @@ def _halo(limb_px: np.ndarray, level: np.ndarray, start_px: float) -> np.ndarray
     foot, further = np.interp((start_px, 2.5 * start_px), limb_px, halo)
     steepness = np.log(foot / further) / (1.5 * start_px) if foot > further > 0.0 else 0.0
     inward_px = np.clip(start_px - limb_px, 0.0, start_px)
-    return halo * np.exp(min(steepness, np.log(MOST_RISE) / start_px) * inward_px)
+    return halo * np.exp(
+        min(steepness, np.log(1.8) / start_px) * inward_px
+    )  # so that it rises by 1.8 at most
 
 
 def _noise(value: np.ndarray, steady: np.ndarray) -> float:
-    """Scatter of single pixels off the limb, in time; of one frame or two, over the dark half of the sky.
-
-    Parameters
-    ----------
-    value : (frames, pixels)
-    steady : (pixels,) above the calm Sun, usually
-    """
+    """Scatter of single pixels off the limb, (frames, pixels) of them, in time; of one frame or two, over the
+    dark half of the sky. `steady`: (pixels,) above the calm Sun, usually."""
     if value.size == 0:
         return 1.0
     low, middle = np.percentile(steady, (25, 50))
-    if (
-        len(value) < 3
-    ):  # plasma is only ever brighter than the sky; the quartile of a Gaussian is 0.6745 sigma
+    # plasma is only ever brighter than the sky; the quartile of a Gaussian is 0.6745 sigma
+    if len(value) < 3:
         return max(float(middle - low) / 0.6745, 1e-3)
     value = value[:, steady <= np.quantile(steady, 1 / 3)]  # plasma that changes is no noise
     away = np.abs(value - _nanmedian(value)[None])
@@ -281,7 +264,8 @@ def _bright(plasma: np.ndarray, steady: np.ndarray, noise: float) -> tuple[float
     median, where noise is lower."""
     seen = plasma[np.isfinite(plasma)]
     bright = seen[seen > 8.0 * noise]
-    peak = float(np.percentile(bright, BRIGHTEST)) if len(bright) > 4 * LEAST_PROBES else 40.0 * noise
+    # not the very brightest: an arcade keeps its shades
+    peak = float(np.percentile(bright, 99.7)) if len(bright) > 4 * LEAST_PROBES else 40.0 * noise
     peak = max(peak, 15.0 * noise)
     clear = steady[steady > 2.5 * noise]
     middle = float(np.median(clear)) if len(clear) > 4 * LEAST_PROBES else 0.2 * peak

@@ -1,7 +1,7 @@
 """The report page: everything measured, the clip and the figures in, one self-contained HTML file out.
 
 The front of the page is clip, one sentence, three numbers, three lights and one figure; all
-else is folded below it (`report_depth`, `report_tables`) and opens for the printer.
+else is folded below it (`report_depth`) and opens for the printer.
 """
 
 from __future__ import annotations
@@ -38,19 +38,10 @@ KEYS = ("height_time", "strip_montage", "summary")  # the one figure on the fron
 def write_report(
     measured: Measured, path: Path, *, clip: Path | None, poster: Path | None, figures: Sequence[Path]
 ) -> Path:
-    """Write one page that works offline, from disk, without a network.
-
-    Parameters
-    ----------
-    path : the page to write; it appears under this name only when it is whole
-    clip, poster : the clip and its still; may be missing. The clip is part of a page of at most 6 MB, else it
-        is linked
-    figures : PNG files as `draw_figures` names them; of line drawings the SVG beside is embedded
-
-    Raises
-    ------
-    InputError : clip, poster or a figure is empty or cannot be decoded, or the page cannot be written
-    """
+    """Write one page that works offline, from disk, without a network; it appears under its name when it is
+    whole. `clip`, `poster`: either may be missing; the clip comes into a page of at most 6 MB, else it is
+    linked. `figures`: PNG files as `draw_figures` names them; of line drawings the SVG beside is embedded.
+    Raises InputError: clip, poster or a figure is empty or damaged, or the page cannot be written."""
     pictures = Pictures.of(measured, path, figures)
     key = figure_part(pictures, pictures.key)
     parts = [("figures", "More figures", figures_part(pictures)), *depth_parts(measured)]
@@ -241,10 +232,8 @@ def _shown(sheet: Sheet, png: Path) -> Path:
 
 
 def photograph(path: Path, kind: str, most_px: int = 1600) -> str:
-    """A data address of the picture, lossy and at most so wide.
-
-    The bytes are read here because OpenCV cannot open every path on every system.
-    """
+    """A data address of the picture, lossy and at most so wide. The bytes are read here because OpenCV cannot
+    open every path on every system."""
     data = np.fromfile(path, dtype=np.uint8)
     picture = cv2.imdecode(data, cv2.IMREAD_COLOR) if len(data) else None
     if picture is None:

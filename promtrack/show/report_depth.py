@@ -2,15 +2,32 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
-from promtrack.motion.interpretation import lettered
-from promtrack.rounding import day, sentence, typeset, unbroken, with_error
+import numpy as np
+
+from promtrack.motion.interpretation import label_motion, lettered
+from promtrack.motion.records import Front, FrontFit, KnotTrack
+from promtrack.rounding import (
+    clock,
+    day,
+    degrees,
+    error_text,
+    plain,
+    rounded,
+    sentence,
+    typeset,
+    unbroken,
+    with_error,
+)
 from promtrack.settings_text import settings_as_toml
-from promtrack.show.markup import Markup, element, filled, joined, resource
+from promtrack.show.findings import false_alarm_text, relative_error, speed_of
+from promtrack.show.markup import Cell, Markup, Row, element, filled, joined, resource, table_of
 from promtrack.show.records import Measured
-from promtrack.show.report_tables import frames_table, fronts_table, knots_table
 from promtrack.show.verdict import limb_name, limb_words
+
+MOST_ROWS = 250  # a page with more is slow on a phone; the product tables hold them all
 
 
 def run_name(measured: Measured) -> str:
@@ -34,7 +51,7 @@ def depth_parts(measured: Measured) -> list[tuple[str, str, Markup]]:
 def _knots(measured: Measured) -> Markup:
     motion = measured.motion
     none = element("p", "No knot was followed long enough to be fitted.")
-    words = [knots_table(measured) if motion.knots else none]
+    words = [_knots_table(measured) if motion.knots else none]
     words += [_prose(sentence(note)) for note in motion.control.notes]
     if motion.meanings:
         words.append(element("h3", "Beside published values"))
@@ -56,7 +73,7 @@ def _fronts(measured: Measured) -> Markup:
         sure = "" if front.moving else " (not significant)"
         notes = " ".join(map(sentence, front.notes))
         lines.append(lettered(f"Front {front.front}: {front.verdict}{sure}. {notes}", motion))
-    return joined([_list(lines), fronts_table(measured)])
+    return joined([_list(lines), _fronts_table(measured)])
 
 
 def _scale(measured: Measured) -> Markup:
@@ -79,7 +96,7 @@ def _scale(measured: Measured) -> Markup:
 def _left_out(measured: Measured) -> Markup:
     times, sequence, notes = measured.sequence.time_report, measured.sequence, measured.lock.notes
     out = measured.lock.rejected.any() or sequence.unreadable
-    words = [frames_table(measured) if out else element("p", "No frame was left out.")]
+    words = [_frames_table(measured) if out else element("p", "No frame was left out.")]
     words += [element("h3", "Times"), _prose(f"Source of the times: {times.source} ({times.detail}).")]
     words.append(_list(map(sentence, times.problems or ("No problems with the times",))))
     if notes:
@@ -128,3 +145,123 @@ def _prose(words: str) -> Markup:
 
 def _list(lines: Iterable[str]) -> Markup:
     return element("ul", *(element("li", unbroken(typeset(line))) for line in lines), class_="prose")
+
+
+def _knots_table(measured: Measured) -> Markup:
+    """A row a knot: moving ones first, those with letters first of all."""
+    labels = label_motion(measured.motion)
+    order = sorted(
+        measured.motion.knots, key=lambda knot: (not knot.moving, labels.knot(knot) or "~", knot.knot)
+    )
+    systematic = rounded(100 * relative_error(measured), 2)
+    caption = (
+        "Speeds at the middle of each track, across the sky; ± is the total error, one standard deviation, "
+        f"with its random part beside it. The systematic part (scale and clock) is {systematic} % of every "
+        "speed. A star "
+        "marks errors that were enlarged because the points scatter more than they allow. "
+        "'Changes': no simple model describes the track, and the speed holds at mid-time only."
+    )
+    if len(order) > MOST_ROWS:
+        caption += f" The first {MOST_ROWS} of {len(order)} rows; all are in knots.ecsv."
+    return table_of([_knot_row(measured, knot) for knot in order[:MOST_ROWS]], "Knots", caption)
+
+
+def _fronts_table(measured: Measured) -> Markup:
+    """A row a front and model."""
+    rows = [_front_row(measured, front, fit) for front in measured.motion.fronts for fit in front.fits]
+    caption = (
+        "Every model that was tried, with speeds across the sky; ± is the total error. The smaller BIC is "
+        "the better; differences below 2 say nothing, above 10 they are very strong (Kass & Raftery 1995, "
+        "J. Am. Stat. Assoc. 90, 773)."
+    )
+    return table_of(rows, "Fronts and their models", caption)
+
+
+def _frames_table(measured: Measured) -> Markup:
+    """A row a frame or file left out, and why."""
+    lock, times = measured.lock, measured.sequence.times_utc
+    out = [
+        (name, Cell(clock(times[index]), _seconds(times[index]), "words"), lock.reason[index])
+        for index, name in enumerate(lock.names)
+        if lock.rejected[index]
+    ]
+    unknown = Cell("unknown", math.nan, "words")
+    out += [(item.file, unknown, item.reason) for item in measured.sequence.unreadable]
+    rows = [
+        Row(
+            {
+                "File": Cell(name, kind="words"),
+                "Time (UTC)": time,
+                "Why": Cell(typeset(why), kind="words long"),
+            }
+        )
+        for name, time, why in out[:MOST_ROWS]
+    ]
+    note = f" The first {MOST_ROWS} of {len(out)}; all are in frames.ecsv." if len(out) > MOST_ROWS else ""
+    caption = f"Frames kept out of every measurement; the clip shows them as gaps.{note}"
+    return table_of(rows, "Frames left out", caption)
+
+
+def _number(number: int, letter: str, by_hand: bool) -> Cell:
+    """'7 (A, by hand)': a track's number, and what else is to be said of it."""
+    words = ", ".join(word for word in (letter, "by hand" * by_hand) if word)
+    return Cell(f"{number} ({words})" if words else str(number), number)
+
+
+def _yes(true: bool) -> Cell:
+    return Cell("yes" if true else "no", kind="words")
+
+
+def _speed(measured: Measured, speed: float, random: float) -> Cell:
+    """A speed with its total error."""
+    return Cell(with_error(speed, math.hypot(random, speed * relative_error(measured))), speed)
+
+
+def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
+    fit, quoted = knot.fit, speed_of(measured, knot)
+    height, angle = float(np.mean(knot.height_mm)), float(np.mean(knot.angle_deg))
+    first = measured.strip.moment(float(knot.time_s[0]))
+    cells = {
+        "Knot": _number(knot.knot, label_motion(measured.motion).knot(knot), knot.by_hand),
+        "Moving": _yes(knot.moving),
+        "First seen (UTC)": Cell(clock(first), _seconds(first)),
+        "Frames": Cell(str(len(knot.time_s)), len(knot.time_s)),
+        "Height (Mm)": Cell(plain(height, 1), height),
+        f"{measured.orientation.label.capitalize()} (degrees)": Cell(f"{angle % 360.0:.1f}", angle),
+        "Speed (km/s)": Cell(with_error(quoted.value, quoted.error) + "*" * fit.errors_scaled, quoted.value),
+        "of it random": Cell(error_text(fit.speed_err_km_s), fit.speed_err_km_s),
+        "Outward (km/s)": _speed(measured, fit.radial_km_s, fit.radial_err_km_s),
+        "Along the limb (km/s)": _speed(measured, fit.along_km_s, fit.along_err_km_s),
+        "Acceleration (m/s²)": Cell(with_error(fit.accel_m_s2, fit.accel_err_m_s2), fit.accel_m_s2),
+        "False alarms expected": Cell(false_alarm_text(knot.false_alarm), knot.false_alarm),
+    }
+    return Row(cells, "" if knot.moving else "resting")
+
+
+def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
+    onset = "none"
+    if math.isfinite(fit.onset_s):
+        error = f" ± {error_text(fit.onset_err_s, 's')}" if math.isfinite(fit.onset_err_s) else ""
+        onset = clock(measured.strip.moment(fit.onset_s)) + error
+    sector = f"{degrees(front.from_deg)} to {degrees(front.to_deg)}"
+    accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
+    first, *_, last = zip(fit.speed_km_s.tolist(), fit.speed_err_km_s.tolist(), strict=True)
+    cells = {
+        "Front": _number(front.front, label_motion(measured.motion).front(front), front.by_hand),
+        "Model": Cell(fit.model, kind="words"),
+        "Chosen": _yes(fit.chosen),
+        f"Sector ({measured.orientation.label})": Cell(sector, front.from_deg, "words"),
+        "First speed (km/s)": _speed(measured, *first),
+        "Last speed (km/s)": _speed(measured, *last),
+        "Fastest (km/s)": _speed(measured, fit.peak_speed_km_s, fit.peak_speed_err_km_s),
+        "of it random": Cell(error_text(fit.peak_speed_err_km_s), fit.peak_speed_err_km_s),
+        "Acceleration (m/s²)": Cell(accel, fit.accel_m_s2),
+        "Onset (UTC)": Cell(onset, fit.onset_s, "words"),
+        "BIC": Cell(plain(fit.bic, 1), fit.bic),
+        "Reduced chi²": Cell(rounded(fit.chi2_per_dof, 2), fit.chi2_per_dof),
+    }
+    return Row(cells, "chosen" if fit.chosen else "")
+
+
+def _seconds(time_utc: np.datetime64) -> float:
+    return float(time_utc.astype("datetime64[us]").astype(int)) / 1e6

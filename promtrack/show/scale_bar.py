@@ -17,10 +17,6 @@ from promtrack.show.timing import GAP, Gap, cadence
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
 
-EARTH_BGR = (232.0, 170.0, 96.0)
-BAR_SHARE = 0.10  # of the picture's shorter side: least length of the scale bar
-TICKS = 3  # heights marked at most
-
 
 def nice_step(least: float) -> float:
     """The smallest of 1, 2, 5 times a power of ten that is not below `least`."""
@@ -53,13 +49,8 @@ def draw_clock(
     at: tuple[np.ndarray, float],
 ) -> None:
     """The time, a notice above it ('' for none), and a line filled up to now, with breaks where frames are
-    missing.
-
-    Parameters
-    ----------
-    now_utc : None for no clock
-    at : times of the frames shown and now, since the first of them; no times for no line
-    """
+    missing. `now_utc`: None for no clock; `at`: times of the frames shown and now, since the first of them;
+    no times for no line."""
     if notice:
         draw_words(canvas, notice, page, rect.left, rect.top)
     times, now_s = at
@@ -83,7 +74,7 @@ def draw_clock(
 def _bar(view: ClipView) -> tuple[float, float]:
     """Length of the scale bar in Mm and in px."""
     per_mm = 1e3 / view.km_per_px
-    length_mm = nice_step(BAR_SHARE * min(view.width, view.height) / per_mm)
+    length_mm = nice_step(0.1 * min(view.width, view.height) / per_mm)
     return length_mm, length_mm * per_mm
 
 
@@ -134,7 +125,7 @@ def _draw_earth(canvas: Canvas, x: float, y: float, radius: float, strength: flo
     rows, columns = np.mgrid[: 2 * reach + 2, : 2 * reach + 2]
     away = radius - np.hypot(columns + left - x, rows + top - y)
     mask = np.rint(255.0 * np.clip(away + 0.5, 0.0, 1.0)).astype(np.uint8)
-    paint(canvas, mask, EARTH_BGR, x=left, y=top, strength=strength)
+    paint(canvas, mask, (232.0, 170.0, 96.0), x=left, y=top, strength=strength)
 
 
 def _arrows(view: ClipView, orientation: Orientation) -> list[tuple[str, np.ndarray]]:
@@ -199,7 +190,7 @@ def height_ticks(view: ClipView, page: Page, column: TickColumn, spared: list[Re
     left = column.side == "left"
     ticks: list[HeightTick] = []
     for height_mm in step * np.arange(1, 12):
-        if height_mm > top_mm or len(ticks) == TICKS:
+        if height_mm > top_mm or len(ticks) == 3:
             break
         line = _arc_inside(view, float(height_mm), page.inside)
         if len(line) < 8:

@@ -12,10 +12,20 @@ import numpy as np
 
 from promtrack.checks import LEVEL_WORDS
 from promtrack.rounding import clock, counted, degrees, duration, plain, unbroken, with_error
-from promtrack.show.markup import Markup, data_address, element, filled, joined, resource, write_page
+from promtrack.show.markup import (
+    Cell,
+    Markup,
+    Row,
+    data_address,
+    element,
+    filled,
+    joined,
+    resource,
+    table_of,
+    write_page,
+)
 from promtrack.show.records import Season, SeasonRow
 from promtrack.show.report import photograph
-from promtrack.show.report_tables import Cell, Row, table_of
 from promtrack.show.verdict import PLANE_OF_SKY
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
@@ -25,16 +35,8 @@ STANDING_MM = 50.0  # height of the example: a quiescent prominence of usual hei
 
 
 def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
-    """The page about a season.
-
-    Parameters
-    ----------
-    drawing : the SVG that `draw_season` wrote; it comes into the page
-
-    Raises
-    ------
-    InputError : a run's still cannot be decoded, or the page cannot be written
-    """
+    """The page about a season. `drawing`: the SVG that `draw_season` wrote; it comes into the page. Raises
+    InputError: a run's still cannot be decoded, or the page cannot be written."""
     rows = season.rows
     dates, poor = sorted({rows[0].date, rows[-1].date}), sum(row.poor for row in rows)
     flag = element("span", LEVEL_WORDS["poor"], class_="flag")
@@ -79,9 +81,9 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
     name, poster, still = row.recording or row.folder, folder / "poster.png", NONE
     words = f"highest {_height(row)} Mm"
     if np.isfinite(row.front_speed_km_s):
-        words += f"; leading edge {with_error(row.front_speed_km_s, row.front_speed_err_km_s)} km/s"
+        words += f"; leading edge {_value(row.front_speed_km_s, row.front_speed_err_km_s)} km/s"
     elif np.isfinite(row.knot_speed_km_s):
-        words += f"; fastest knot {with_error(row.knot_speed_km_s, row.knot_speed_err_km_s)} km/s"
+        words += f"; fastest knot {_value(row.knot_speed_km_s, row.knot_speed_err_km_s)} km/s"
     if poster.is_file():
         still = element("img", src=photograph(poster, "jpeg", 480), alt=f"Still of {name}")
     title = element("h2", _link(row, joined([_whole(row.date), f", {name}"])))
@@ -90,10 +92,8 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
 
 
 def _row(row: SeasonRow) -> Row:
-    knot, front = (
-        _value(row.knot_speed_km_s, row.knot_speed_err_km_s),
-        _value(row.front_speed_km_s, row.front_speed_err_km_s),
-    )
+    knot = _value(row.knot_speed_km_s, row.knot_speed_err_km_s)
+    front = _value(row.front_speed_km_s, row.front_speed_err_km_s)
     cells = {
         "date (UTC)": Cell(joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])),
         "recording": Cell(_link(row, row.recording or row.folder), kind="words"),
@@ -166,11 +166,9 @@ def _carried(rows: tuple[SeasonRow, ...]) -> Markup:
 
 
 def carried_sentence(before: SeasonRow, after: SeasonRow) -> str:
-    """How far rotation carried, from one run to the next, what stood on the limb at the equator.
-
-    '' where the runs overlap, lie so close that nothing sank, or more than `CARRIED_DAYS` apart. From the
-    middle of one to the middle of the other; B0 is taken as 0.
-    """
+    """How far rotation carried, from one run to the next, what stood on the limb at the equator. '' where the
+    runs overlap, lie so close that nothing sank, or more than `CARRIED_DAYS` apart. From the middle of one to
+    the middle of the other; B0 is taken as 0."""
     one, two = (row.first_utc + (row.last_utc - row.first_utc) / 2 for row in (before, after))
     days = float((two - one) / np.timedelta64(1, "s")) / 86400.0
     turned = float(synodic_deg_day(0.0)) * days

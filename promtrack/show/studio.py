@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from promtrack.errors import InputError
@@ -23,16 +22,11 @@ from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import SIZES, ClipView, choose_views
 
-LOOKED_AT = 12  # pictures drawn to see where not to write, and how much light the annotation adds
 OVERLAY_LIGHT = 0.28  # of the picture's own light; 0.3 with what single pictures differ
 INK = (0.55, 0.95)  # opacity of clock, scale, compass and heights, least and most
+# Luminance of limited-range code values, 1 is white: IEC 61966-2-1, item 5.2.
 CODED = np.clip((np.arange(256) - 16.0) / 219.0, 0.0, 1.0)
-# IEC 61966-2-1, item 5.2, of limited-range code values
-LUMINANCE = np.where(CODED <= 0.04045, CODED / 12.92, ((CODED + 0.055) / 1.055) ** 2.4).astype(np.float32)[
-    None
-]
-# GIF and WebP run in a loop and small: no more than what is read there.
-SMALL_OVERLAYS = frozenset({"clock", "scale", "knots", "front", "end"})
+LUMINANCE = np.where(CODED <= 0.04045, CODED / 12.92, ((CODED + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,13 +49,12 @@ class Studio:
         return disc_tone(tone, frame, self.insets, self.toner, lock, shot.frame)
 
     def annotation(self, *, small: bool = False) -> Annotation:
-        """The layout of the clip's annotation, or of that of GIF and WebP.
-
-        It is as bright as the pictures allow: together at most `OVERLAY_LIGHT` of the picture's own light.
-        Where that would be too faint to read, heights and compass are left out.
-        """
+        """The layout of the clip's annotation, or of that of GIF and WebP. It is as bright as the pictures
+        allow: together at most `OVERLAY_LIGHT` of the picture's own light. Where that would be too faint to
+        read, heights and compass are left out."""
         wanted = frozenset(self.measured.settings.clip.overlays)
-        wanted = wanted & SMALL_OVERLAYS if small else wanted
+        if small:  # in a loop: no more than what is read there
+            wanted &= {"clock", "scale", "knots", "front", "end"}
         page = make_page(self.views[0].width, self.views[0].height)
         for left_out in ((), ("heights",), ("heights", "compass")):
             wanted -= frozenset(left_out)
@@ -87,21 +80,13 @@ class Studio:
 
 
 def prepare(measured: Measured) -> Studio:
-    """Settle views, tone and timing from a few of the frames.
-
-    Raises
-    ------
-    InputError : no frame is used
-    SettingsError : clip.at, clip.from or clip.to name nothing that is there
-    """
+    """Settle views, tone and timing from a few of the frames. Raises InputError: no frame is used;
+    SettingsError: clip.at, clip.from or clip.to name nothing that is there."""
     lock, clip, sequence = measured.lock, measured.settings.clip, measured.sequence
     used = np.flatnonzero(lock.used)
     if not len(used):
-        raise InputError(
-            "no frame could be used, so there is no clip to make",
-            where=str(sequence.path),
-            remedy="see the reasons in frames.ecsv",
-        )
+        nothing = "no frame could be used, so there is no clip to make"
+        raise InputError(nothing, where=str(sequence.path), remedy="see the reasons in frames.ecsv")
     frames = chosen_frames(used, sequence.times_utc, clip)
     time_s = sequence.time_s[frames] - sequence.time_s[frames[0]]
     plan = plan_shots(frames, time_s, clip)
@@ -114,20 +99,19 @@ def prepare(measured: Measured) -> Studio:
     else:
         views, whole = _cropped(measured, frames)
     toner = make_toner(quiet_sun(sequence, lock, whole), whole, clip.look, lock)
-    some = spread_over(len(frames), LOOKED_AT)
+    some = spread_over(len(frames), 12)  # to see where not to write, and how much light the annotation adds
     looked = list(sequence.frames([int(frames[k]) for k in some]))
     chosen = [views[k] for k in some]
     tones = busy_map(looked, chosen, toner, lock)
     for inset in insets:
-        part = tones[
-            :, inset.rect.top // 8 : inset.rect.bottom // 8, inset.rect.left // 8 : inset.rect.right // 8
-        ]
+        rect = inset.rect
+        part = tones[:, rect.top // 8 : rect.bottom // 8, rect.left // 8 : rect.right // 8]
         own = busy_map(looked, [inset.own_view] * len(looked), toner, lock)
         part[:] = own[:, : part.shape[1], : part.shape[2]]
     luma = palette_ycc(clip.look)[0]
     # not smaller: the mean of tones is darker than that of light
     small = [tone_frame(f, toner, v.scaled(0.5), lock, i) for (i, f), v in zip(looked, chosen, strict=True)]
-    light = np.array([float(_linear(luma[tone]).mean()) for tone in small])
+    light = np.array([float(LUMINANCE[luma[tone]].mean()) for tone in small])
     return Studio(measured, plan, views, toner, tones, insets, not_shown, light)
 
 
@@ -144,16 +128,11 @@ def _cropped(measured: Measured, frames: np.ndarray) -> tuple[tuple[ClipView, ..
     return views, choose_views(lock, measured.scale, measured.orientation, still, around, strip_s)[-1]
 
 
-def _linear(luma: np.ndarray) -> np.ndarray:
-    """Luminance of uint8 limited-range code values, 1 is white."""
-    return cv2.LUT(luma, LUMINANCE)
-
-
 def _light(annotation: Annotation, shot: Shot) -> float:
     """Mean luminance of an annotation drawn on black."""
     canvas = blank_canvas(annotation.page.width, annotation.page.height, 16)
     draw_annotation(annotation, canvas, shot)
-    return float(_linear(canvas.y).mean())
+    return float(LUMINANCE[canvas.y].mean())
 
 
 def best_shot(studio: Studio, annotation: Annotation) -> Shot:

@@ -12,10 +12,9 @@ from promtrack.settings import ClipSettings
 
 GAP = 1.8  # times the usual cadence: a longer step means that frames are missing
 NUMBER_S = 2.5  # clip time for which a number stands at least
-TITLE_S, END_S = 2.0, 3.0  # clip time of title and end card
-LEAST_MOTION_S, MOST_MOTION_S = 4.5, 7.5  # with title, hold and end card 12 to 15 s
+MOST_MOTION_S = 7.5  # clip time of the motion; with title, hold and end card 15 s
 AT_ONCE = 2  # numbers shown
-USUAL_RATE, HIGHEST_RATE = 20.0, 30.0  # pictures a second
+HIGHEST_RATE = 30.0  # pictures a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,21 +73,10 @@ class Plan:
 
 def chosen_frames(used: np.ndarray, times_utc: np.ndarray, clip: ClipSettings) -> np.ndarray:
     """The used frames that the clip shows: between clip.from and clip.to, and few enough for a short clip
-    where no rate is given.
-
-    Parameters
-    ----------
-    used : (n,) indices of the used frames, rising
-    times_utc : of all frames
-
-    Raises
-    ------
-    SettingsError : a time cannot be read, or no frame lies between them
-    """
-    first, last = (
-        _moment(text, key, times_utc[used[0]]) for text, key in ((clip.from_, "from"), (clip.to, "to"))
-    )
+    where no rate is given. `used`: (n,) indices of the used frames, rising; `times_utc`: of all frames.
+    Raises SettingsError: a time cannot be read, or no frame lies between them."""
     times = times_utc[used]
+    first, last = _moment(clip.from_, "from", times[0]), _moment(clip.to, "to", times[0])
     keep = np.ones(len(used), bool)
     if first is not None:
         keep &= times >= first
@@ -96,11 +84,8 @@ def chosen_frames(used: np.ndarray, times_utc: np.ndarray, clip: ClipSettings) -
         keep &= times <= last
     if not keep.any():
         span = " to ".join(str(times[i].astype("datetime64[s]")) for i in (0, -1))
-        raise SettingsError(
-            "no frame lies between these times",
-            where="clip.from, clip.to",
-            remedy=f"give times within {span}",
-        )
+        remedy = f"give times within {span}"
+        raise SettingsError("no frame lies between these times", where="clip.from, clip.to", remedy=remedy)
     used = used[keep]
     if clip.rate is None:
         most = HIGHEST_RATE * MOST_MOTION_S
@@ -109,23 +94,18 @@ def chosen_frames(used: np.ndarray, times_utc: np.ndarray, clip: ClipSettings) -
 
 
 def plan_shots(frames: np.ndarray, time_s: np.ndarray, clip: ClipSettings) -> Plan:
-    """The clip as a list of shots.
-
-    Parameters
-    ----------
-    frames : (n,) indices of the frames to show, rising
-    time_s : (n,) their times, rising, from 0
-    """
+    """The clip as a list of shots. `frames`: (n,) indices of the frames to show, rising; `time_s`: (n,) their
+    times, from 0."""
     count = len(frames)
-    length = np.clip(count / USUAL_RATE, LEAST_MOTION_S, MOST_MOTION_S)
+    length = np.clip(count / 20.0, 4.5, MOST_MOTION_S)  # 20 pictures a second, unless that is too short
     rate = clip.rate if clip.rate is not None else max(round(min(count / length, HIGHEST_RATE), 2), 1.0)
     shots = [Shot("motion", int(frames[p]), p, float(time_s[p]), 1) for p in range(count)]
     shots[-1] = replace(shots[-1], repeats=shots[-1].repeats + round(clip.hold_s * rate))
     shots = _with_gaps(shots, time_s, rate)
     if "title" in clip.overlays:
-        shots.insert(0, replace(shots[0], act="title", gap=None, repeats=max(round(TITLE_S * rate), 1)))
+        shots.insert(0, replace(shots[0], act="title", gap=None, repeats=max(round(2.0 * rate), 1)))
     if "end" in clip.overlays:
-        shots.append(replace(shots[-1], act="end", gap=None, repeats=max(round(END_S * rate), 1)))
+        shots.append(replace(shots[-1], act="end", gap=None, repeats=max(round(3.0 * rate), 1)))
     return Plan(tuple(shots), rate, frames, time_s)
 
 

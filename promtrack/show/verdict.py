@@ -15,17 +15,17 @@ from scipy.special import bdtr
 
 from promtrack.checks import LEVEL_WORDS, LEVELS, SUBJECTS, Check, light
 from promtrack.limb.records import LimbLock
+from promtrack.motion.records import Ridge
 from promtrack.rounding import counted, error_decimals, error_text, plain, rounded, sentence, typeset
 from promtrack.show.records import Measured
+from promtrack.sun import Scale
 
 PLANE_OF_SKY = "Speeds across the sky: lower bounds, if the same plasma was followed."
 
 # Judgement of this program: with 0.1 Mm of registration error a knot followed for five minutes carries
 # 0.5 km/s from the lock, with 0.5 Mm 2.4 km/s, as much as a slow knot moves. Each pair: most for good, fair.
 CENTRE_MM = (0.1, 0.5)
-RADIUS_PULL = (2.0, 4.0)  # scatter of single frames' radii in units of their errors
-RIDGES_AGREE, UNLIKELY = 0.95, 0.05  # within 2 sigma; probability below which too few agree
-LEAST_RIDGES = 5  # fewer say little: many a wrong speed would pass one comparison
+RIDGES_AGREE = 0.95  # within 2 sigma
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +45,8 @@ class Light:
 def lights(measured: Measured) -> tuple[Light, ...]:
     """Lock, scale and motion, in this order; each at the level of its worst check."""
     checks = (*measured.lock.checks, *measured.motion.checks, *_own_checks(measured))
-    found = []
-    for subject in SUBJECTS:
-        level, reasons = light(checks, subject)
-        found.append(Light(subject, level, tuple(dict.fromkeys(map(sentence, reasons)))))
-    return tuple(found)
+    found = ((subject, *light(checks, subject)) for subject in SUBJECTS)
+    return tuple(Light(one, level, tuple(dict.fromkeys(map(sentence, said)))) for one, level, said in found)
 
 
 def verdict_line(found: tuple[Light, ...]) -> str:
@@ -58,8 +55,8 @@ def verdict_line(found: tuple[Light, ...]) -> str:
     if worst.level == "good":
         return "Trustworthy: lock, scale and motion passed checks that are not the fit itself."
     start = "Do not trust" if worst.level == "poor" else "Use with care"
-    alike = [one.subject for one in found if one.level == worst.level]
-    named = " and ".join([", ".join(alike[:-1]), alike[-1]] if len(alike) > 1 else alike)
+    *first, last = [one.subject for one in found if one.level == worst.level]
+    named = f"{', '.join(first)} and {last}" if first else last
     return f"{start}: {named}. {worst.reasons[0]}"
 
 
@@ -87,29 +84,30 @@ def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
     for reason, rejected in zip(lock.reason, lock.rejected, strict=True):
         if rejected:
             kinds.setdefault(re.sub(r"[\d.]+", "", reason), []).append(reason)
-    counted = [
+    numbers = [
         (alike[0] if len(set(alike)) == 1 else alike[0].partition(":")[0], len(alike))
         for alike in kinds.values()
     ]
-    return tuple(sorted(counted, key=lambda one: -one[1]))
+    return tuple(sorted(numbers, key=lambda one: -one[1]))
 
 
 def _own_checks(measured: Measured) -> Iterator[Check]:
     """Checks that need more than one stage, and what was not checked at all."""
     lock, motion = measured.lock, measured.motion
-    yield from (_centre_error(measured), _radii(lock), _second_source(measured))
-    yield from _ridges(measured)
+    crossed = [ridge for ridge in motion.ridges if ridge.knot and not ridge.front]
+    yield from (_centre_error(measured), _radii(lock), _second_source(measured.scale))
+    if crossed:
+        yield _ridges(crossed)
     fast = [knot for knot in motion.knots if knot.moving and knot.fit.speed_km_s > motion.control.sure_km_s]
     if fast:
         which = counted(len(fast), "moving knot goes", "moving knots go")
-        words = (
-            f"{which} more than half the spacing of knots between two frames and may be confused with others"
-        )
-        yield Check("motion", "cadence", "fair", f"{words}; take frames more often")
+        words = f"{which} more than half the spacing of knots between two frames"
+        advice = "and may be confused with others; take frames more often"
+        yield Check("motion", "cadence", "fair", f"{words} {advice}")
     checked = {check.subject for check in (*lock.checks, *motion.checks)}
     if "lock" not in checked:
         yield Check("lock", "independent check", "fair", "Nothing but the fit itself checks the lock")
-    if "motion" not in checked and not any(ridge.knot and not ridge.front for ridge in motion.ridges):
+    if "motion" not in checked and not crossed:
         yield Check("motion", "independent check", "fair", "No second measurement checks the motion")
 
 
@@ -134,37 +132,33 @@ def _radii(lock: LimbLock) -> Check:
     words = f"Radii of single frames scatter by {pull:.1f} times their errors"
     if not np.isfinite(pull):
         words = "The radii of single frames could not be compared"
-    return Check("lock", "radii", _level(pull, RADIUS_PULL), words)
+    return Check("lock", "radii", _level(pull, (2.0, 4.0)), words)
 
 
-def _second_source(measured: Measured) -> Check:
-    scale = measured.scale
+def _second_source(scale: Scale) -> Check:
     if not scale.check:
-        words = f"The scale comes from one source only ({scale.source}), and nothing checks it"
-        return Check("scale", "second source", "fair", words)
-    if not scale.agrees:
-        return Check("scale", "second source", "poor", f"Two sources of the scale disagree: {scale.check}")
-    if scale.untold:
+        level, words = "fair", f"The scale comes from one source only ({scale.source}), and nothing checks it"
+    elif not scale.agrees:
+        level, words = "poor", f"Two sources of the scale disagree: {scale.check}"
+    elif scale.untold:
         words = f"The check of the scale is too weak to be one: it could not have seen {scale.untold}"
-        return Check("scale", "second source", "fair", words)
-    return Check("scale", "second source", "good", typeset(scale.check))
+        level = "fair"
+    else:
+        level, words = "good", typeset(scale.check)
+    return Check("scale", "second source", level, words)
 
 
-def _ridges(measured: Measured) -> Iterator[Check]:
+def _ridges(crossed: list[Ridge]) -> Check:
     """Speeds of ridges against those of the knots that cross them; a front's own edge is no second one."""
-    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and not ridge.front]
-    if not crossed:
-        return
     agree = sum(ridge.agrees for ridge in crossed)
     words = f"Time-distance diagrams give a knot's speed in {agree} of {len(crossed)} cases"
-    chance = float(bdtr(agree, len(crossed), RIDGES_AGREE))
-    if len(crossed) < LEAST_RIDGES:
-        yield Check("motion", "ridges", "fair", f"{words}, too few to be a check")
-    elif chance >= UNLIKELY:
-        yield Check("motion", "ridges", "good", words)
-    else:
+    level = "good"
+    if len(crossed) < 5:  # many a wrong speed would pass one comparison
+        level, words = "fair", f"{words}, too few to be a check"
+    elif bdtr(agree, len(crossed), RIDGES_AGREE) < 0.05:  # so few agree by chance in one case of twenty
         level = "fair" if 2 * agree > len(crossed) else "poor"
-        yield Check("motion", "ridges", level, f"{words}, where {RIDGES_AGREE:.0%} should agree")
+        words += f", where {RIDGES_AGREE:.0%} should agree"
+    return Check("motion", "ridges", level, words)
 
 
 def _level(value: float, limits: tuple[float, float]) -> str:

@@ -208,7 +208,7 @@ def summed_up(folder, measured, verdict):
         measured.lock,
         about=about_of(measured),
         verdict=verdict,
-        motion=measured.motion,
+        measured=measured,
     )
     return read_summary(folder)
 

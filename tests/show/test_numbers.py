@@ -19,7 +19,7 @@ from promtrack.rounding import (
     unbroken,
     with_error,
 )
-from promtrack.show.report_tables import false_alarm_text
+from promtrack.show.findings import false_alarm_text
 
 
 @pytest.mark.parametrize(

@@ -19,16 +19,9 @@ from promtrack.rounding import counted
 from promtrack.show.figures.style import LIGHT, name_y, sheet, themed
 from promtrack.show.records import Season, SeasonRow, TrialRow
 
-LEAST_SPAN_DAYS = 2.0  # of the date axis
-
 
 def draw_season(season: Season, folder: Path) -> Path:
-    """season.png and season.svg in the folder; runs with a poor verdict are hollow.
-
-    Returns
-    -------
-    the SVG
-    """
+    """season.png and season.svg in the folder; runs with a poor verdict are hollow. Returns the SVG."""
     with themed(LIGHT):
         figure = Figure(figsize=(13.333, 7.5), layout=ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.12))
         FigureCanvasAgg(figure)
@@ -49,14 +42,10 @@ def draw_season(season: Season, folder: Path) -> Path:
             if axes.get_legend_handles_labels()[1]:  # beside the title, clear of all data
                 axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2)
             _date_axis(axes, season)
-        figure.suptitle(
-            f"{counted(len(rows), 'run', 'runs')}, "
-            f"{counted(len(fronts), 'moving leading edge', 'moving leading edges')} "
-            f"{'(hollow: not to be trusted)' if any(row.poor for row in rows) else ''}",
-            x=0.02,
-            ha="left",
-            fontweight="bold",
-        )
+        edges = counted(len(fronts), "moving leading edge", "moving leading edges")
+        hollow = "(hollow: not to be trusted)" if any(row.poor for row in rows) else ""
+        title = f"{counted(len(rows), 'run', 'runs')}, {edges} {hollow}"
+        figure.suptitle(title, x=0.02, ha="left", fontweight="bold")
         for kind in ("png", "svg"):
             about: dict[str, str | None] = {"Title": "Season"} | ({"Date": None} if kind == "svg" else {})
             with atomic_write(folder / f"season.{kind}") as part:
@@ -83,7 +72,7 @@ def _day(row: SeasonRow) -> float:
 
 def _date_axis(axes: Axes, season: Season) -> None:
     first, last = _day(season.rows[0]), _day(season.rows[-1])
-    half = max(0.54 * (last - first), 0.5 * LEAST_SPAN_DAYS)
+    half = max(0.54 * (last - first), 1.0)  # days
     axes.set_xlim(0.5 * (first + last) - half, 0.5 * (first + last) + half)
     locator = AutoDateLocator(minticks=2, maxticks=6)
     axes.xaxis.set_major_locator(locator)

@@ -30,11 +30,17 @@ from promtrack.show.figures.style import (
     plasma,
     sheet,
 )
-from promtrack.show.findings import Quoted, height_error, highest_prominence, relative_error, track_name
+from promtrack.show.findings import (
+    Quoted,
+    false_alarm_text,
+    height_error,
+    highest_prominence,
+    relative_error,
+    track_name,
+)
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import SAMPLES
-from promtrack.show.report_tables import false_alarm_text
 from promtrack.show.verdict import limb_words
 from promtrack.strip.records import TimeDistance
 
