@@ -361,9 +361,9 @@ def test_two_passes_of_the_hand_give_its_error(small_run):
         for i in range(25)
         for _ in range(2)
     )
-    at, _, err = _course(strip, course, 5, "front")
+    at, _, _, err = _course(strip, course, 5, "front")
     assert len(at) == 25
     # The scatter from 25 pairs is known to 1 / sqrt(2 * 25) = 14 % of itself; three times that.
     assert err == pytest.approx(np.full(25, 3.0 / np.sqrt(2.0)), rel=0.42)
     stated = tuple(replace(place, err_mm=1.0) for place in course[::2])
-    assert _course(strip, stated, 5, "front")[2] == pytest.approx(np.ones(25))
+    assert _course(strip, stated, 5, "front")[3] == pytest.approx(np.ones(25))

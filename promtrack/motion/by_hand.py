@@ -7,6 +7,7 @@ scatter between the passes is the error of a click.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -57,84 +58,65 @@ def with_marks(
     ------
     SettingsError : a front or a knot has too few points on the strips
     """
-    knots = tuple(k for k in motion.knots if not any(passes(strip, k, place) for place in marks.drop))
-    fronts = tuple(f for f in motion.fronts if not any(_overlap(f, sector) for sector in marks.no_front))
-    numbers = [f.front for f in motion.fronts] + [0]
-    fronts += tuple(
-        _front(strip, course, number, rng) for number, course in enumerate(marks.fronts, max(numbers) + 1)
-    )
-    if doubt:
-        fronts = tuple(not_moving(f, doubt) if f.by_hand and f.moving else f for f in fronts)
-    numbers = [k.knot for k in motion.knots] + [0]
-    knots += tuple(
-        _knot(strip, course, number, motion, doubt)
-        for number, course in enumerate(marks.knots, max(numbers) + 1)
-    )
-    gone = {k.knot for k in motion.knots} - {k.knot for k in knots}
-    marked = replace(
-        motion,
-        control=replace(motion.control, notes=(*motion.control.notes, *_done(strip, motion, marks))),
-        knots=knots,
-        fronts=fronts,
-        ridges=tuple(ridge for ridge in motion.ridges if ridge.knot not in gone),
-        letters=_letters(motion, knots, fronts),
-    )
-    if (knots, fronts) == (motion.knots, motion.fronts):
-        return marked
-    by_strips = tuple(check for check in motion.checks if check.name == STILL)
-    return in_words(replace(_searched(motion, marked), checks=by_strips), strip, largest_mm)
-
-
-def _searched(motion: Motion, marked: Motion) -> Motion:
-    """The marked motion with what the search for fronts says after the marks."""
-    kept, left = {knot.knot for knot in marked.knots}, {front.front for front in marked.fronts}
-    sensitivity = motion.sensitivity
-    if any(front.moving and front.front not in left for front in motion.fronts):
-        words = f"What was seen to rise is taken out by marks. Besides: {sensitivity.sentence}"
-        sensitivity = replace(sensitivity, sentence=words)
-    alone = [number for number in motion.front_search.alone if number in kept]
-    search = search_said(sensitivity, marked.fronts, alone)
-    if any(front.by_hand and front.moving for front in marked.fronts):
-        sensitivity = search  # what could not be followed may be what was clicked
-    return replace(marked, front_search=search, sensitivity=sensitivity)
-
-
-def _letters(motion: Motion, knots: tuple[KnotTrack, ...], fronts: tuple[Front, ...]) -> dict[str, str]:
-    """The letters before the marks, and the next ones for what moves and is by hand."""
-    labels = label_motion(motion)
+    knots = [k for k in motion.knots if not any(passes(strip, k, place) for place in marks.drop)]
+    fronts = [f for f in motion.fronts if not any(_overlap(f, sector) for sector in marks.no_front)]
+    left = {front.front for front in fronts}
+    gone = {knot.knot for knot in motion.knots} - {knot.knot for knot in knots}
+    number = max((front.front for front in motion.fronts), default=0)
+    for course in marks.fronts:
+        front, number = _front(strip, course, number + 1, rng), number + 1
+        fronts.append(not_moving(front, doubt) if doubt and front.moving else front)
+    number = max((knot.knot for knot in motion.knots), default=0)
+    knots += [_knot(strip, course, k, motion, doubt) for k, course in enumerate(marks.knots, number + 1)]
+    labels = label_motion(motion)  # as before the marks
     letters = {f"front {number}": letter for number, letter in labels.fronts.items()}
     letters |= {f"knot {number}": letter for number, letter in labels.knots.items()}
     hand = [f"front {front.front}" for front in fronts if front.by_hand and front.moving]
     hand += [f"knot {knot.knot}" for knot in knots if knot.by_hand and knot.moving]
-    return letters | dict(zip(hand, LETTERS[len(letters) :], strict=False))
+    notes = (*motion.control.notes, *_done(strip, motion, marks))
+    marked = replace(
+        motion,
+        control=replace(motion.control, notes=notes),
+        knots=tuple(knots),
+        fronts=tuple(fronts),
+        ridges=tuple(ridge for ridge in motion.ridges if ridge.knot not in gone),
+        letters=letters | dict(zip(hand, LETTERS[len(letters) :], strict=False)),
+    )
+    if (marked.knots, marked.fronts) == (motion.knots, motion.fronts):
+        return marked
+    sensitivity = motion.sensitivity
+    if any(front.moving and front.front not in left for front in motion.fronts):
+        words = f"What was seen to rise is taken out by marks. Besides: {sensitivity.sentence}"
+        sensitivity = replace(sensitivity, sentence=words)
+    alone = [number for number in motion.front_search.alone if number not in gone]
+    search = search_said(sensitivity, marked.fronts, alone)
+    if any(front.by_hand and front.moving for front in fronts):
+        sensitivity = search  # what could not be followed may be what was clicked
+    by_strips = tuple(check for check in motion.checks if check.name == STILL)
+    marked = replace(marked, front_search=search, sensitivity=sensitivity, checks=by_strips)
+    return in_words(marked, strip, largest_mm)
 
 
-def _done(strip: Strip, motion: Motion, marks: Marks) -> list[str]:
+def _done(strip: Strip, motion: Motion, marks: Marks) -> Iterator[str]:
     """A sentence on what each mark has done to the motion."""
-    done, labels = [], label_motion(motion)
+    labels = label_motion(motion)
     for place in marks.drop:
         hit = [knot for knot in motion.knots if passes(strip, knot, place)]
-        at = (
-            f"the [[drop]] at {np.datetime_as_string(place.time_utc, unit='s')}Z, "
-            f"{place.angle_deg:g} deg, {place.height_mm:g} Mm"
-        )
         names = " and ".join(labels.knot(knot) or str(knot.knot) for knot in hit)
-        done.append(
-            f"marks: knot {names} is dropped by {at}"
-            if hit
-            else f"marks: no knot passes within {limits.COMPATIBLE * CLICK_MM:g} Mm of {at}"
+        within = f"no knot passes within {limits.COMPATIBLE * CLICK_MM:g} Mm of"
+        moment = np.datetime_as_string(place.time_utc, unit="s")
+        yield (
+            f"marks: {f'knot {names} is dropped by' if hit else within} the [[drop]] at {moment}Z, "
+            f"{place.angle_deg:g} deg, {place.height_mm:g} Mm"
         )
     for sector in marks.no_front:
         refused = [front for front in motion.fronts if _overlap(front, sector)]
-        at = f"the [[no_front]] from {sector.from_deg:g} to {sector.to_deg:g} deg"
         names = " and ".join(labels.front(front) or str(front.front) for front in refused)
-        done.append(
-            f"marks: front {names} is taken out by {at}" if refused else f"marks: no front lies in {at}"
-        )
+        what = f"front {names} is taken out by" if refused else "no front lies in"
+        yield f"marks: {what} the [[no_front]] from {sector.from_deg:g} to {sector.to_deg:g} deg"
     for kind, added in (("front", marks.fronts), ("knot", marks.knots)):
         if added:
-            done.append(f"marks: {counted(len(added), kind, kind + 's')} by hand")
-    return done
+            yield f"marks: {counted(len(added), kind, kind + 's')} by hand"
 
 
 def passes(strip: Strip, track: KnotTrack | Front, place: Place) -> bool:
@@ -156,10 +138,10 @@ def _overlap(front: Front, sector: Sector) -> bool:
 
 
 def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.Generator) -> Front:
-    at, clicked, err = _course(strip, course, LEAST_FRONT, "front")
-    height = clicked[:, 1].copy()
-    for i, (index, angle, click) in enumerate(zip(at, clicked[:, 0], clicked[:, 1], strict=True)):
-        edge = _edge_near(strip, int(index), float(angle), float(click))
+    at, angle, clicked, err = _course(strip, course, LEAST_FRONT, "front")
+    height = clicked.copy()
+    for i, index in enumerate(at):
+        edge = _edge_near(strip, int(index), float(angle[i]), float(clicked[i]))
         if edge is not None:
             height[i], err[i] = edge
     err = np.hypot(err, strip.centre_err_mm[at])
@@ -169,13 +151,13 @@ def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.
     half_deg = np.rad2deg(limits.KNOT_MM / (strip.geometry.limb_mm + height.max()))
     return Front(
         front=number,
-        from_deg=float(clicked[:, 0].min() - half_deg),
-        to_deg=float(clicked[:, 0].max() + half_deg),
+        from_deg=float(angle.min() - half_deg),
+        to_deg=float(angle.max() + half_deg),
         frame=strip.frame[at],
         time_s=time_s,
         height_mm=height,
         height_err_mm=err,
-        angle_deg=clicked[:, 0],
+        angle_deg=angle,
         fits=fits,
         verdict=front_verdict(time_s, height, err, fits),
         false_alarm=UNTRIED,
@@ -188,18 +170,16 @@ def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.
 def _no_surer(fit: FrontFit) -> FrontFit:
     """The fit with errors no smaller than those that the points imply: few points may scatter little by
     chance, and the bootstrap takes its errors from that scatter."""
-    if fit.chi2_per_dof >= 1.0:
-        return fit
-    names = [name for name in FrontFit.__annotations__ if name.endswith("_err_km_s") or "_err_" in name]
-    factor = 1.0 / np.sqrt(max(fit.chi2_per_dof, LEAST_CHI2))
-    larger: dict[str, Any] = {name: getattr(fit, name) * factor for name in (*names, "errors")}
+    factor = 1.0 / np.sqrt(np.clip(fit.chi2_per_dof, LEAST_CHI2, 1.0))
+    names = [name for name in FrontFit.__annotations__ if "_err_" in name or name == "errors"]
+    larger: dict[str, Any] = {name: getattr(fit, name) * factor for name in names}
     return replace(fit, **larger)
 
 
 def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion, doubt: str) -> KnotTrack:
     geometry = strip.geometry
-    at, clicked, err = _course(strip, course, LEAST_KNOT, "knot")
-    angle, height, snr = clicked[:, 0].copy(), clicked[:, 1].copy(), np.full(len(at), np.nan)
+    at, angle, height, err = _course(strip, course, LEAST_KNOT, "knot")
+    snr = np.full(len(at), np.nan)
     for i, index in enumerate(at):
         light = _light_near(strip, int(index), float(angle[i]), float(height[i]))
         if light is not None:
@@ -230,20 +210,20 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion, 
 
 def _course(
     strip: Strip, course: tuple[Place, ...], least: int, kind: str
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Strips that were clicked (m,), angle and height there (m, 2), and the error of each (m,) in Mm.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """(m,) strips that were clicked, angle and height there, and the error of each in Mm.
 
     Where three strips or more were clicked twice, the scatter within them is the error of a click.
     """
     geometry, step = strip.geometry, float(np.median(np.diff(strip.time_s)))
     seconds = np.array([(p.time_utc - strip.times_utc[0]) / np.timedelta64(1, "s") for p in course])
     nearest = np.array([int(np.argmin(np.abs(strip.time_s - t))) for t in seconds], int)
-    close = np.abs(strip.time_s[nearest] - seconds) < step
     middle = geometry.angle_deg(geometry.columns / 2)
     angle = np.array([middle + wrapped_deg(p.angle_deg - middle) for p in course])
     height, err = (np.array([getattr(p, name) for p in course]) for name in ("height_mm", "err_mm"))
-    shown = close & (geometry.row(height) > -1) & (geometry.row(height) < geometry.rows)
-    shown &= (geometry.column(angle) > -1) & (geometry.column(angle) < geometry.columns)
+    shown = np.abs(strip.time_s[nearest] - seconds) < step
+    for axis, size in ((geometry.row(height), geometry.rows), (geometry.column(angle), geometry.columns)):
+        shown &= (axis > -1) & (axis < size)
     at = np.unique(nearest[shown])
     if len(at) < least:
         raise SettingsError(
@@ -257,9 +237,9 @@ def _course(
     if len(twice) >= 3:
         freedom = sum(len(group) - 1 for group in twice)
         click = float(np.sqrt(sum(height[g].var() * len(g) for g in twice) / freedom))
-    clicked = np.array([[angle[g].mean(), height[g].mean()] for g in groups])
     given = np.where(np.isfinite(err), err, max(click, geometry.mm_per_row))
-    return at, clicked, np.array([np.sqrt(np.mean(given[g] ** 2) / len(g)) for g in groups])
+    own_angle, own_height = (np.array([axis[g].mean() for g in groups]) for axis in (angle, height))
+    return at, own_angle, own_height, np.array([np.sqrt(np.mean(given[g] ** 2) / len(g)) for g in groups])
 
 
 def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> tuple[float, float] | None:
@@ -267,24 +247,22 @@ def _edge_near(strip: Strip, index: int, angle_deg: float, height_mm: float) -> 
     geometry = strip.geometry
     half = max(round(limits.KNOT_MM / geometry.mm_per_column(height_mm)), 1)
     middle = round(float(geometry.column(angle_deg)))
-    columns = slice(max(middle - half, 0), middle + half + 1)
-    light = strip.read(index, index + 1)[0][:, columns]
-    reach = limits.KNOT_MM / geometry.mm_per_row
-    centre = float(geometry.row(height_mm))
+    light = strip.read(index, index + 1)[0][:, max(middle - half, 0) : middle + half + 1]
+    reach, centre = limits.KNOT_MM / geometry.mm_per_row, float(geometry.row(height_mm))
     rows = np.arange(max(int(centre - 3 * reach), 0), min(int(centre + 3 * reach) + 1, geometry.rows))
     if len(rows) < 5 or np.isnan(light[rows]).mean() > 0.2:
         return None
     profile = gaussian_filter1d(np.nanmean(light[rows], axis=1), limits.FINEST_MM / geometry.mm_per_row)
     fall = -np.gradient(profile)
-    within = np.abs(rows - centre) <= reach
-    noise = float(np.median(np.abs(fall - np.median(fall)))) / limits.QUARTILE
-    best = int(np.argmax(np.where(within, fall, -np.inf)))
-    if not 0 < best < len(rows) - 1 or fall[best] - np.median(fall) < limits.SEEN * noise:
+    usual = np.median(fall)
+    noise = float(np.median(np.abs(fall - usual))) / limits.QUARTILE
+    best = int(np.argmax(np.where(np.abs(rows - centre) <= reach, fall, -np.inf)))
+    if not 0 < best < len(rows) - 1 or fall[best] - usual < limits.SEEN * noise:
         return None
-    shift = 0.5 * (fall[best - 1] - fall[best + 1])
-    curvature = fall[best - 1] - 2.0 * fall[best] + fall[best + 1]
-    row = rows[best] + (float(np.clip(shift / curvature, -1.0, 1.0)) if curvature < 0.0 else 0.0)
-    err = limits.FINEST_MM * noise / float(fall[best]) + 0.5 * geometry.mm_per_row
+    before, top, after = fall[best - 1 : best + 2]
+    bend = before - 2.0 * top + after
+    row = rows[best] + (float(np.clip(0.5 * (before - after) / bend, -1.0, 1.0)) if bend < 0.0 else 0.0)
+    err = limits.FINEST_MM * noise / float(top) + 0.5 * geometry.mm_per_row
     return float(geometry.height_mm(row)), err
 
 
@@ -293,27 +271,22 @@ def _light_near(
 ) -> tuple[float, float, float, float] | None:
     """Angle, height, signal-to-noise ratio and error of the light about a click; None where none is clear."""
     geometry = strip.geometry
-    step = (geometry.mm_per_row, geometry.mm_per_column(height_mm))
-    at = (float(geometry.row(height_mm)), float(geometry.column(angle_deg)))
-    reach = [max(round(limits.KNOT_MM / s), 2) for s in step]
-    rows, columns = (slice(max(round(a) - r, 0), round(a) + r + 1) for a, r in zip(at, reach, strict=True))
-    light = strip.read(index, index + 1)[0][rows, columns]
+    step = np.array([geometry.mm_per_row, geometry.mm_per_column(height_mm)])
+    at = np.array([geometry.row(height_mm), geometry.column(angle_deg)])
+    reach = np.maximum(np.rint(limits.KNOT_MM / step), 2)
+    low, high = np.maximum(np.rint(at) - reach, 0).astype(int), (np.rint(at) + reach + 1).astype(int)
+    light = strip.read(index, index + 1)[0][low[0] : max(high[0], 0), low[1] : max(high[1], 0)]
     if light.size < 9 or np.isnan(light).any():
         return None
-    row, column = np.mgrid[
-        rows.start : rows.start + light.shape[0], columns.start : columns.start + light.shape[1]
-    ]
-    far = np.hypot((row - at[0]) * step[0], (column - at[1]) * step[1])
-    inside = far <= limits.KNOT_MM / 2
+    place = np.indices(light.shape) + low[:, None, None]
+    inside = np.hypot(*((place - at[:, None, None]) * step[:, None, None])) <= limits.KNOT_MM / 2
     around = light[~inside]
-    base, noise = (
-        float(np.median(around)),
-        float(np.median(np.abs(around - np.median(around)))) / limits.QUARTILE,
-    )
+    base = float(np.median(around))
+    noise = float(np.median(np.abs(around - base))) / limits.QUARTILE
     weight = np.where(inside, np.maximum(light - base - noise, 0.0), 0.0)
     snr = float((light[inside].max() - base) / max(noise, 1e-9))
     if snr < limits.SEEN or weight.sum() <= 0.0:
         return None
-    found = [float((weight * axis).sum() / weight.sum()) for axis in (row, column)]
+    row, column = (weight * place).sum(axis=(1, 2)) / weight.sum()
     err = max(limits.KNOT_MM / 2 / snr, 0.3 * max(step))
-    return float(geometry.angle_deg(found[1])), float(geometry.height_mm(found[0])), snr, err
+    return float(geometry.angle_deg(column)), float(geometry.height_mm(row)), snr, float(err)

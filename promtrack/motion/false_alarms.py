@@ -8,7 +8,7 @@ its own size.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -41,9 +41,12 @@ def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.rand
     n = len(places.time_s)
     cadence = float(np.median(np.diff(places.time_s))) if n > 1 else BLOCK_S
     block = min(max(round(BLOCK_S / max(cadence, 1e-3)), limits.LEAST_FRAMES), max(n // LEAST_BLOCKS, 1))
+    blocks = [np.arange(first, min(first + block, n)) for first in range(0, n, block)]
     found: list[tuple[float, float]] = []
     for _ in range(trials):
-        scrambled = _scrambled(places, block, rng)
+        new = np.argsort(np.concatenate([blocks[k] for k in rng.permutation(len(blocks))]))
+        order = np.argsort(new[places.index], kind="stable")
+        scrambled = replace(places.pick(order), index=new[places.index][order])
         tree = cKDTree(scrambled.place_mm) if len(places.index) else None
         found += [
             (track_score(track, scrambled, linking, tree), travel(track, scrambled))
@@ -152,15 +155,3 @@ def significance(false_alarm: float) -> float:
     """A false-alarm number as the sigma of a Gaussian with that upper tail; at most 37."""
     probability = -np.expm1(-false_alarm)
     return float(max(-ndtri(max(probability, 1e-300)), 0.0))
-
-
-def _scrambled(places: Places, block: int, rng: np.random.Generator) -> Places:
-    """The points with blocks of so many strips in another order."""
-    n = len(places.time_s)
-    blocks = [np.arange(first, min(first + block, n)) for first in range(0, n, block)]
-    new = np.argsort(np.concatenate([blocks[k] for k in rng.permutation(len(blocks))]))
-    index = new[places.index]
-    order = np.argsort(index, kind="stable")
-    return Places(
-        index[order], places.time_s, places.place_mm[order], places.error_mm[order], places.snr[order]
-    )

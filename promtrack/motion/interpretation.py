@@ -87,35 +87,33 @@ def knot_meaning(
     One that falls stands beside free fall from rest at its greatest height to that at mid-time; if it fell
     less than 2 Mm, beside escape too.
     """
-    fit = knot.fit
+    fit, motion, about = knot.fit, course(knot.fit), f"knot {knot.knot}"
     error = math.hypot(fit.speed_err_km_s, fit.systematic_km_s)
-    motion = course(fit)
+    sentence, sources = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}", []
     if fit.speed_km_s > sure_km_s:
-        speed = _speed(fit.speed_km_s, error)
-        return Meaning(f"knot {knot.knot}", f"Knot {knot.knot} {motion} at {speed}, {DOUBT}.", "")
+        return Meaning(about, f"{sentence}, {DOUBT}.", "")
     # the range that it lies deepest in, or least far outside
     usual = min(
         _RANGES.get(motion, (QUIET,)),
         key=lambda one: max(one.low_km_s - fit.speed_km_s, fit.speed_km_s - one.high_km_s),
     )
-    sources, sentence = [], f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}"
     if quiet or usual is not QUIET:
+        low, high = f"{usual.low_km_s:.0f}", f"{usual.high_km_s:.0f}"
+        numbers = low if low == high else f"{low} to {high}"
+        where = _where(fit.speed_km_s, error, usual.low_km_s, usual.high_km_s)
+        sentence += f": {where} the {numbers} km/s of {usual.what}"
         sources.append(usual.source)
-        sentence += f": {_compared(fit.speed_km_s, error, usual)}"
     above_mm = limb_mm - SOLAR_RADIUS_KM / 1e3
     top_mm, middle_mm = float(knot.curve_mm.max()), float(np.interp(fit.time_s, knot.time_s, knot.curve_mm))
     if motion == "falls" and top_mm - middle_mm >= LEAST_FALL_MM:
-        free = float(free_fall_km_s(above_mm + top_mm, above_mm + middle_mm))
-        sentence += (
-            f", {_percent(fit.speed_km_s / free)} of free-fall speed "
-            "if it started from rest where it was first seen"
-        )
+        part = fit.speed_km_s / float(free_fall_km_s(above_mm + top_mm, above_mm + middle_mm))
+        sentence += f", {_percent(part)} of free-fall speed if it started from rest where it was first seen"
         sources.append(GRAVITY)
     elif motion in ("falls", "rises"):
         escape = float(escape_speed_km_s(above_mm + float(knot.height_mm.mean())))
         sentence += f", {_percent(abs(fit.radial_km_s) / escape)} of escape speed"
         sources.append(GRAVITY)
-    return Meaning(f"knot {knot.knot}", sentence + ".", "; ".join(sources))
+    return Meaning(about, sentence + ".", "; ".join(sources))
 
 
 def front_meaning(
@@ -130,23 +128,21 @@ def front_meaning(
     """
     if not front.moving:
         return None
-    relative = math.hypot(scale_err, clock_err)
+    name, about = f"Front {front.front}", f"front {front.front}"
     peak = abs(front.peak_speed_km_s)
-    error = math.hypot(front.peak_speed_err_km_s, peak * relative)
+    error = math.hypot(front.peak_speed_err_km_s, peak * math.hypot(scale_err, clock_err))
     if follows:
-        return Meaning(
-            f"front {front.front}",
-            f"Front {front.front} follows knot {follows}: its largest speed is {_speed(peak, error)}.",
-            "",
-        )
+        words = f"{name} follows knot {follows}: its largest speed is {_speed(peak, error)}."
+        return Meaning(about, words, "")
     above_mm = limb_mm + float(front.height_mm.max()) - SOLAR_RADIUS_KM / 1e3
-    sentence = (
-        f"Front {front.front} reaches {_speed(peak, error)}: {_against_eruptions(peak, error)}, "
-        f"{_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed."
-    )
+    beside = f"{_where(peak, error, ERUPTION_KM_S)} the mean of eruptions ({ERUPTION_KM_S:.0f} km/s)"
+    if peak + limits.COMPATIBLE * error < SLOW_RISE_KM_S * 2:
+        beside = f"like the slow rise before eruptions ({SLOW_RISE_KM_S:.1f} km/s)"
+    part = peak / float(escape_speed_km_s(above_mm))
+    sentence = f"{name} reaches {_speed(peak, error)}: {beside}, {_percent(part)} of escape speed."
     if front.best is not None:
         sentence += _acceleration(front.best, scale_err, clock_err, float(gravity_m_s2(above_mm)))
-    return Meaning(f"front {front.front}", sentence, f"{ERUPTIONS}; {GRAVITY}")
+    return Meaning(about, sentence, f"{ERUPTIONS}; {GRAVITY}")
 
 
 def _speed(value: float, error: float) -> str:
@@ -158,27 +154,15 @@ def _percent(part: float) -> str:
     return f"{100 * part:.{0 if part >= 0.0995 else 1}f} %"
 
 
-def _where(value: float, error: float, low: float, high: float) -> str:
-    """Where a value lies against a range."""
+def _where(value: float, error: float, low: float, high: float | None = None) -> str:
+    """Where a value lies against a range, or one number."""
+    high = low if high is None else high
     least, most = value - limits.COMPATIBLE * error, value + limits.COMPATIBLE * error
     if least > high:
         return "above"
     if most < low:
         return "seemingly below"
     return "within" if low <= least and most <= high else "compatible with"
-
-
-def _compared(value: float, error: float, usual: Usual) -> str:
-    low, high = f"{usual.low_km_s:.0f}", f"{usual.high_km_s:.0f}"
-    numbers = low if low == high else f"{low} to {high}"
-    return f"{_where(value, error, usual.low_km_s, usual.high_km_s)} the {numbers} km/s of {usual.what}"
-
-
-def _against_eruptions(peak: float, error: float) -> str:
-    if peak + limits.COMPATIBLE * error < SLOW_RISE_KM_S * 2:
-        return f"like the slow rise before eruptions ({SLOW_RISE_KM_S:.1f} km/s)"
-    where = _where(peak, error, ERUPTION_KM_S, ERUPTION_KM_S)
-    return f"{where} the mean of eruptions ({ERUPTION_KM_S:.0f} km/s)"
 
 
 def _acceleration(best: FrontFit, scale_err: float, clock_err: float, gravity_m_s2: float) -> str:
@@ -190,15 +174,9 @@ def _acceleration(best: FrontFit, scale_err: float, clock_err: float, gravity_m_
         return ""
     if abs(value) < limits.COMPATIBLE * error:
         return f" No acceleration beyond its error of {error_text(error, 'm/s²')} is seen."
-    words = (
-        f" Its largest acceleration is {with_error(value, error, 'm/s²')}; local gravity is "
-        f"{gravity_m_s2:.0f} m/s²"
-    )
-    return words + (
-        f", and the largest accelerations of eruptions are {ERUPTION_M_S2:.0f} m/s² in the mean."
-        if value > 0
-        else "."
-    )
+    words = f" Its largest acceleration is {with_error(value, error, 'm/s²')}; local gravity is "
+    beside = f", and the largest accelerations of eruptions are {ERUPTION_M_S2:.0f} m/s² in the mean"
+    return f"{words}{gravity_m_s2:.0f} m/s²{beside if value > 0 else ''}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,14 +201,13 @@ class Labels:
 
 def ranked_fronts(motion: Motion) -> tuple[Front, ...]:
     """The moving fronts, the highest first."""
-    return tuple(
-        sorted((f for f in motion.fronts if f.moving), key=lambda f: (-float(f.height_mm.max()), f.front))
-    )
+    moving = (front for front in motion.fronts if front.moving)
+    return tuple(sorted(moving, key=lambda front: (-float(front.height_mm.max()), front.front)))
 
 
 def ranked_knots(motion: Motion) -> tuple[KnotTrack, ...]:
     """The moving knots: those that a model describes first, among them the fastest first."""
-    return tuple(sorted((k for k in motion.knots if k.moving), key=rank))
+    return tuple(sorted((knot for knot in motion.knots if knot.moving), key=rank))
 
 
 def rank(knot: KnotTrack) -> tuple[bool, float, int]:
@@ -241,15 +218,18 @@ def rank(knot: KnotTrack) -> tuple[bool, float, int]:
 def label_motion(motion: Motion) -> Labels:
     """Letters A, B, C ...: every moving front, the highest first, then the fastest moving knots; after marks
     those from before them, as the motion holds them."""
-    fronts, knots = ranked_fronts(motion), ranked_knots(motion)
+    fronts = [front.front for front in ranked_fronts(motion)]
+    knots = [knot.knot for knot in ranked_knots(motion)]
     if motion.letters:
-        named = {front.front: motion.letters.get(f"front {front.front}", "") for front in fronts}
-        called = {knot.knot: motion.letters.get(f"knot {knot.knot}", "") for knot in knots}
-        return Labels(*({n: letter for n, letter in of.items() if letter} for of in (named, called)))
-    fronts, knots = fronts[: len(LETTERS) - LETTERED_KNOTS], knots[:LETTERED_KNOTS]
+
+        def kept(kind: str, numbers: list[int]) -> dict[int, str]:
+            return {n: letter for n in numbers if (letter := motion.letters.get(f"{kind} {n}"))}
+
+        return Labels(kept("front", fronts), kept("knot", knots))
+    fronts = fronts[: len(LETTERS) - LETTERED_KNOTS]
+    knots = knots[:LETTERED_KNOTS]
     return Labels(
-        {front.front: LETTERS[i] for i, front in enumerate(fronts)},
-        {knot.knot: LETTERS[len(fronts) + i] for i, knot in enumerate(knots)},
+        dict(zip(fronts, LETTERS, strict=False)), dict(zip(knots, LETTERS[len(fronts) :], strict=False))
     )
 
 
@@ -257,12 +237,11 @@ def lettered(sentence: str, motion: Motion) -> str:
     """The sentence with 'knot 7' and 'front 1' called by their letters, and by hand where they are."""
     labels = label_motion(motion)
     letters = {"knot": labels.knots, "front": labels.fronts}
-    by_hand = {("knot", knot.knot) for knot in motion.knots if knot.by_hand}
-    by_hand |= {("front", front.front) for front in motion.fronts if front.by_hand}
+    by_hand = {f"knot {knot.knot}" for knot in motion.knots if knot.by_hand}
+    by_hand |= {f"front {front.front}" for front in motion.fronts if front.by_hand}
 
     def name(found: re.Match[str]) -> str:
-        kind, number = found[1], int(found[2])
-        hand = " by hand" if (kind.lower(), number) in by_hand else ""
-        return f"{kind} {letters[kind.lower()].get(number, number)}{hand}"
+        letter = letters[found[1].lower()].get(int(found[2]), found[2])
+        return f"{found[1]} {letter}{' by hand' * (found[0].lower() in by_hand)}"
 
     return re.sub(r"\b([Kk]not|[Ff]ront) (\d+)\b", name, sentence)

@@ -124,7 +124,7 @@ def fit_path(
 
     Parameters
     ----------
-    time_s : (n,) finite, rising, n >= 4
+    time_s : (n,) rising, n >= 4
     place_mm : (2, n) outward, along the limb towards increasing angle
     error_mm : (2, n) or one value; 1-sigma errors of the single points
     noise : outward, along the limb (`correlated_noise.estimate_noise`)
@@ -136,28 +136,25 @@ def fit_path(
 
     Raises
     ------
-    ValueError : wrong shapes, fewer than 4 points, values that are not finite
+    ValueError : wrong shapes, fewer than 4 points
 
     References
     ----------
     Speed from two noisy components, without the bias that makes every knot at rest move: the modified
     asymptotic estimator of Plaszczynski et al. 2014, MNRAS 439, 4048.
     """
-    time_s, place_mm = np.asarray(time_s, float), np.asarray(place_mm, float)
-    if time_s.ndim != 1 or place_mm.shape != (2, len(time_s)) or len(time_s) < 4:
-        raise ValueError(
-            f"time_s must be (n,) and place_mm (2, n) with n >= 4, got {time_s.shape} and {place_mm.shape}"
-        )
-    if not (np.isfinite(time_s).all() and np.isfinite(place_mm).all()):
-        raise ValueError("time_s and place_mm must be finite")
-    error = np.broadcast_to(np.asarray(error_mm, float), place_mm.shape)
-    axes, probability = _weighted(
-        [_axis(time_s, y, e, one, size_mm) for y, e, one in zip(place_mm, error, noise, strict=True)]
-    )
+    if place_mm.shape != (2, len(time_s)) or len(time_s) < 4:
+        raise ValueError(f"places must be (2, n) with n >= 4, got {place_mm.shape} at times {time_s.shape}")
+    error = np.broadcast_to(error_mm, place_mm.shape)
+    axes = [_axis(time_s, y, e, one, size_mm) for y, e, one in zip(place_mm, error, noise, strict=True)]
+    # one probability (3,) of line, parabola and freer path for both
+    own = np.array([np.bincount(KIND, axis.weight.sum(axis=0)) for axis in axes])  # (2, 3)
+    probability = own.prod(axis=0) / KINDS  # each has counted the same probability before the data
+    probability /= probability.sum()
+    part = (probability / np.maximum(own, 1e-300))[:, KIND]  # (2, c)
+    axes = [replace(axis, weight=axis.weight * one) for axis, one in zip(axes, part, strict=True)]
     middle = np.array([0.5 * (time_s[0] + time_s[-1])])
-    velocity, variance = (
-        np.concatenate(parts) for parts in zip(*(axis.at(middle, 1) for axis in axes), strict=True)
-    )
+    velocity, variance = np.concatenate([axis.at(middle, 1) for axis in axes], axis=1)
     # A knot's shape and what lies behind it move its centre of light. The part of that which comes and goes
     # from frame to frame is measured (`white_mm`); of the part that lasts no path can be told. Nor can the
     # lock's slow drift, which all knots share.
@@ -172,15 +169,16 @@ def fit_path(
     accel, accel_err = _acceleration(axes, middle, unit)
     bend2 = 6.0 * (4.0 / span**2 * M_S2) ** 2 * wander2  # ends less twice the middle
     accel_err = math.sqrt(accel_err**2 + float(unit**2 @ bend2))
-    speed, speed_err = _speed(velocity * KM_S, np.sqrt(variance) * KM_S)
+    own_km_s, sigma_km_s = velocity * KM_S, np.sqrt(variance) * KM_S
+    speed, speed_err = _speed(own_km_s, sigma_km_s)
     squares, free = sum(axis.misfit for axis in axes), sum(axis.moments.free for axis in axes) - 4
     fit = KnotFit(
         model=MODELS[model],
         time_s=float(middle[0]),
-        radial_km_s=float(velocity[0] * KM_S),
-        radial_err_km_s=float(math.sqrt(variance[0]) * KM_S),
-        along_km_s=float(velocity[1] * KM_S),
-        along_err_km_s=float(math.sqrt(variance[1]) * KM_S),
+        radial_km_s=float(own_km_s[0]),
+        radial_err_km_s=float(sigma_km_s[0]),
+        along_km_s=float(own_km_s[1]),
+        along_err_km_s=float(sigma_km_s[1]),
         speed_km_s=speed,
         speed_err_km_s=speed_err,
         direction_deg=math.degrees(math.atan2(velocity[1], velocity[0])) % 360,
@@ -190,16 +188,14 @@ def fit_path(
         chi2_per_dof=squares / free,
         errors_scaled=bool(beyond_chance(squares, free)),
     )
-    local, local2 = (np.array(parts) for parts in zip(*(axis.at(time_s, 1) for axis in axes), strict=True))
-    speeds = np.array(
-        [_speed(v * KM_S, np.sqrt(v2 + drift2) * KM_S) for v, v2 in zip(local.T, local2.T, strict=True)]
-    )
+    local, local2 = np.swapaxes([axis.at(time_s, 1) for axis in axes], 0, 1)
+    speeds = [_speed(v * KM_S, np.sqrt(v2 + drift2) * KM_S) for v, v2 in zip(local.T, local2.T, strict=True)]
     return KnotPath(
         fit,
-        np.array([axis.middle_mm + axis.at(time_s, 0)[0] for axis in axes]),
-        speeds[:, 0],
-        speeds[:, 1],
-        np.array([axis.error_mm for axis in axes]),
+        place_mm=np.array([axis.middle_mm + axis.at(time_s, 0)[0] for axis in axes]),
+        speed_km_s=np.array([speed for speed, _ in speeds]),
+        speed_err_km_s=np.array([err for _, err in speeds]),
+        error_mm=np.array([axis.error_mm for axis in axes]),
     )
 
 
@@ -231,15 +227,6 @@ def _axis(
         misfit,
         size_mm,
     )
-
-
-def _weighted(axes: list[_Axis]) -> tuple[list[_Axis], np.ndarray]:
-    """The axes with one probability (3,) of line, parabola and freer path for both, and that."""
-    own = np.array([np.bincount(KIND, axis.weight.sum(axis=0)) for axis in axes])  # (2, 3)
-    both = own.prod(axis=0) / KINDS  # each has counted the same probability before the data
-    both /= both.sum()
-    part = (both / np.maximum(own, 1e-300))[:, KIND]  # (2, c)
-    return [replace(axis, weight=axis.weight * one) for axis, one in zip(axes, part, strict=True)], both
 
 
 def _acceleration(axes: list[_Axis], middle: np.ndarray, unit: np.ndarray) -> tuple[float, float]:

@@ -41,11 +41,14 @@ class Places:
     error_mm: np.ndarray  # (m, 2) 1 sigma
     snr: np.ndarray  # (m,)
 
+    def pick(self, which: np.ndarray) -> Places:
+        """Some of the points, by index or mask."""
+        place_mm, error_mm = self.place_mm[which], self.error_mm[which]
+        return Places(self.index[which], self.time_s, place_mm, error_mm, self.snr[which])
+
     def without(self, points: np.ndarray) -> Places:
         """All but some of the points."""
-        keep = np.ones(len(self.index), bool)
-        keep[points] = False
-        return Places(self.index[keep], self.time_s, self.place_mm[keep], self.error_mm[keep], self.snr[keep])
+        return self.pick(np.setdiff1d(np.arange(len(self.index)), points))
 
 
 @dataclass(frozen=True, slots=True)

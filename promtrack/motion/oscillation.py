@@ -13,24 +13,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
+from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
+from scipy.signal import find_peaks
 
 from promtrack.motion import limits
 from promtrack.motion.false_alarms import Tail
 from promtrack.motion.kinematics import fit_polynomial, memory_of
 from promtrack.motion.records import Oscillation
-from promtrack.motion.thread_trace import (
-    LEAST_POINTS,
-    REACH_MM,
-    THREADS,
-    Trace,
-    brightest_threads,
-    calm,
-    traced,
-)
 from promtrack.strip.records import Strip, TimeDistance
 from promtrack.strip.slit import time_distances
 
+LEAST_POINTS = 16  # strips in which a thread must be seen
+THREADS = 4  # brightest threads of the slit that are tried
+REACH_MM = 2.5  # a thread moves less than this from one strip to the next
 SIGNIFICANT = 1e-4  # largest false-alarm probability, all threads of all slits counted
 FEWEST_PERIODS = 1.8  # in the time observed
 SHORTEST_STRIPS = 4.0  # strips in the shortest period
@@ -39,24 +35,18 @@ WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2
 DRAWS = 200  # threads that only wander
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trace:
+    """Where a thread stood in the strips that show it."""
+
+    time_s: np.ndarray
+    place_mm: np.ndarray
+    err_mm: np.ndarray
+
+
 def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Oscillation, ...]:
-    """The oscillations that the slits show (see `fit_oscillation`) and that a slit beside shows too, which is
-    farther away than a knot is large and nearer than threads bend."""
-    found = [one for k, slit in enumerate(slits) for one in _swinging(slit, k, len(slits))]
-    names = [slits[wave.slit].name for _, wave in found]
-    beside = zip(
-        *(time_distances(strip, names, aside_mm=aside) for aside in (-limits.KNOT_MM, limits.KNOT_MM)),
-        strict=True,
-    )
-    return tuple(
-        wave
-        for (trace, wave), sides in zip(found, beside, strict=True)
-        if any(_swings_alike(trace, wave, side) for side in sides)
-    )
-
-
-def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
-    """The most significant oscillation of the brightest threads that the slit crosses, None if there is none.
+    """The significant oscillations of the brightest threads that the slits cross, which a slit beside shows
+    too, that is farther away than a knot is large and nearer than threads bend.
 
     Significant means: a false-alarm probability below 1 in 10,000, an amplitude above 5 of its errors, half
     of the thread's displacement explained, and 1.8 periods or more in the time observed.
@@ -66,65 +56,70 @@ def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
     Lomb 1976, Ap&SS 39, 447; Scargle 1982, ApJ 263, 835, through `astropy.timeseries`. False alarms: see
     `_false_alarm`.
     """
-    found = _swinging(diagram, slit, 1)
-    return found[0][1] if found else None
+    found = [one for k, slit in enumerate(slits) for one in _swinging(slit, k, len(slits))]
+    names = [slits[wave.slit].name for _, wave in found]
+    sides = (time_distances(strip, names, aside_mm=aside) for aside in (-limits.KNOT_MM, limits.KNOT_MM))
+    return tuple(
+        wave
+        for (trace, wave), *beside in zip(found, *sides, strict=True)
+        if any(_swings_alike(trace, wave, side) for side in beside)
+    )
 
 
-def _swinging(diagram: TimeDistance, slit: int, slits: int) -> list[tuple[Trace, Oscillation]]:
+def _swinging(diagram: TimeDistance, slit: int, slits: int) -> list[tuple[_Trace, Oscillation]]:
     """The threads of a slit that swing, the surest first; those of `slits` slits count as trials."""
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 12 or np.ptp(diagram.time_s) <= 0:
         return []
-    starts = brightest_threads(diagram)[:THREADS]
-    traces = [trace for start in starts if (trace := traced(diagram, start)) is not None]
-    found = [
-        (trace, one)
-        for trace in traces
-        if (one := _oscillation(trace, slit, slits * len(starts))) is not None
-    ]
-    kept: list[tuple[Trace, Oscillation]] = []
-    for trace, one in sorted(found, key=lambda pair: pair[1].false_alarm):
-        places = [float(np.median(other.place_mm)) for other, _ in kept]
-        if all(abs(float(np.median(trace.place_mm)) - place) > limits.KNOT_MM for place in places):
-            kept.append((trace, one))
+    starts = _brightest_threads(diagram)[:THREADS]
+    found = []
+    for start in starts:
+        trace = _traced(diagram, start)
+        wave = None if trace is None else _oscillation(trace, slit, slits * len(starts))
+        if trace is not None and wave is not None:
+            found.append((trace, wave))
+    kept: list[tuple[_Trace, Oscillation]] = []
+    for trace, wave in sorted(found, key=lambda pair: pair[1].false_alarm):
+        place = np.median(trace.place_mm)
+        if all(abs(place - np.median(other.place_mm)) > limits.KNOT_MM for other, _ in kept):
+            kept.append((trace, wave))
     return kept
 
 
-def _swings_alike(trace: Trace, wave: Oscillation, beside: TimeDistance) -> bool:
-    """Whether a thread near the same place of another slit swings with the wave's period and phase."""
+def _swings_alike(trace: _Trace, wave: Oscillation, beside: TimeDistance) -> bool:
+    """Whether a thread near the same place of another slit swings with the wave's period and phase: its
+    displacement is fitted with the wave and the wave a quarter later, and what it holds differs from the wave
+    by less than the wave itself."""
     step = float(np.median(np.diff(beside.distance_mm)))
     rest = float(np.median(trace.place_mm) - beside.distance_mm[0]) / step
     reach = (REACH_MM + limits.KNOT_MM) / step  # a thread may lean by 45 degrees
-    starts = [start for start in brightest_threads(beside) if abs(start - rest) <= reach][:THREADS]
-    traces = [other for start in starts if (other := traced(beside, start)) is not None]
-    return any(_shares(wave, other) for other in traces)
-
-
-def _shares(wave: Oscillation, other: Trace) -> bool:
-    """Whether a trace holds the wave: its displacement is fitted with the wave and the wave a quarter later,
-    and what it holds differs from the wave by less than the wave itself."""
-    keep = calm(other) & np.isin(other.time_s, wave.time_s)
-    if keep.sum() < LEAST_POINTS:
-        return False
-    t, place = other.time_s[keep], other.place_mm[keep]
     drift = np.polynomial.Polynomial.fit(wave.time_s, wave.curve_mm, 1)
-    swing = np.interp(t, wave.time_s, wave.curve_mm - drift(wave.time_s))
-    later = np.interp(t - wave.period_s / 4, wave.time_s, wave.curve_mm - drift(wave.time_s))
-    design = np.column_stack([swing, later, np.ones_like(t), (t - t.mean()) / np.ptp(t)])
-    fitted, *_ = np.linalg.lstsq(design, place, rcond=None)
-    rest = place - design @ fitted
-    r = memory_of(rest, 4)
-    noise = math.sqrt(
-        float(rest @ rest) / (len(t) - 4) * (1 + r) / (1 - r) / max(float(swing @ swing), 1e-300)
-    )
-    return bool(np.hypot(fitted[0] - 1.0, fitted[1]) < 1.0 and fitted[0] >= limits.CERTAIN * noise)
+    swing_mm = wave.curve_mm - drift(wave.time_s)
+    for start in [one for one in _brightest_threads(beside) if abs(one - rest) <= reach][:THREADS]:
+        other = _traced(beside, start)
+        if other is None:
+            continue
+        keep = _calm(other) & np.isin(other.time_s, wave.time_s)
+        if keep.sum() < LEAST_POINTS:
+            continue
+        t, place = other.time_s[keep], other.place_mm[keep]
+        swing, later = (np.interp(t - late, wave.time_s, swing_mm) for late in (0.0, wave.period_s / 4))
+        design = np.column_stack([swing, later, np.ones_like(t), (t - t.mean()) / np.ptp(t)])
+        fitted = np.linalg.lstsq(design, place, rcond=None)[0]
+        left = place - design @ fitted
+        r = memory_of(left, 4)
+        variance = float(left @ left) / (len(t) - 4) * (1 + r) / (1 - r) / max(float(swing @ swing), 1e-300)
+        seen = fitted[0] >= limits.CERTAIN * math.sqrt(variance)
+        if seen and np.hypot(fitted[0] - 1.0, fitted[1]) < 1.0:
+            return True
+    return False
 
 
-def _oscillation(trace: Trace, slit: int, threads: int) -> Oscillation | None:
+def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     span = float(trace.time_s[-1] - trace.time_s[0])
     step_s = np.diff(trace.time_s)
     if not (step_s > 0).any():
         return None
-    keep = calm(trace)
+    keep = _calm(trace)
     keep[1:] &= np.diff(trace.time_s) > 0  # of frames with one time stamp the first counts
     group = -(-int(keep.sum()) // limits.MOST_TIMES) or 1
     cadence = group * float(np.median(step_s[step_s > 0]))
@@ -205,33 +200,31 @@ def _damped_sine(
     phase = 2 * np.pi * frequency * t
     design = np.column_stack([np.ones_like(t), t, np.cos(phase), np.sin(phase)]) / err[:, None]
     linear = np.linalg.lstsq(design, x / err, rcond=None)[0]
-    damped = [_fitted(t, x, err, [*linear, frequency, part / t[-1]]) for part in (0.3, 2.0)]
-    seen = [fit for fit in damped if fit is not None and low <= fit.values[4] <= high]
-    best = min(seen, key=lambda fit: float(np.sum((fit.residual / err) ** 2)), default=None)
+    starts = [[*linear, frequency, *damping] for damping in ([0.3 / t[-1]], [2.0 / t[-1]], [])]
+    fits = [fit for start in starts if (fit := _fitted(t, x, err, start)) is not None]
+    seen = [fit for fit in fits if low <= fit.values[4] <= high]
+    damped = [fit for fit in seen if len(fit.values) == 6]
+    best = min(damped, key=lambda fit: float(np.sum((fit.residual / err) ** 2)), default=None)
     if best is not None and best.values[5] > 2 * math.sqrt(best.cov[5, 5]):
         return best
-    steady = _fitted(t, x, err, [*linear, frequency])
-    return steady if steady is not None and low <= steady.values[4] <= high else None
+    return next((fit for fit in seen if len(fit.values) == 5), None)
 
 
 def _fitted(t: np.ndarray, x: np.ndarray, err: np.ndarray, start: list[float]) -> _Swing | None:
     if len(t) <= len(start):
         return None
-    fit = least_squares(
-        lambda values: (_model(t, *values) - x) / err,
-        start,
-        method="lm",
-        x_scale="jac",
-        xtol=1e-12,
-        ftol=1e-12,
-    )
+
+    def off(values: np.ndarray) -> np.ndarray:
+        return (_model(t, *values) - x) / err
+
+    fit = least_squares(off, start, method="lm", x_scale="jac", xtol=1e-12, ftol=1e-12)
     normal = fit.jac.T @ fit.jac
     if not fit.success or np.linalg.matrix_rank(normal, hermitian=True) < len(start):
         return None
-    values, cov = fit.x, np.linalg.inv(normal)
-    residual = x - _model(t, *values)
-    r, chi2 = memory_of(residual, len(values)), float(np.sum((residual / err) ** 2))
-    return _Swing(values, cov * max(1.0, chi2 / (len(t) - len(values))) * (1 + r) / (1 - r), residual)
+    residual = x - _model(t, *fit.x)
+    r, chi2 = memory_of(residual, len(start)), float(np.sum((residual / err) ** 2))
+    scatter = max(1.0, chi2 / (len(t) - len(start))) * (1 + r) / (1 - r)
+    return _Swing(fit.x, np.linalg.inv(normal) * scatter, residual)
 
 
 def _false_alarm(t: np.ndarray, x: np.ndarray, frequency: np.ndarray, rng: np.random.Generator) -> float:
@@ -282,3 +275,77 @@ def _likelihoods(
         alone.append(-0.5 * n * np.log(squares) - half)
         with_swing.append(-0.5 * n * np.log(np.maximum(squares - explained, 1e-12 * squares)) - half)
     return np.max(alone, axis=0), np.max(with_swing, axis=0), np.argmax(alone, axis=0)
+
+
+def _brightest_threads(diagram: TimeDistance) -> list[float]:
+    """Places [px] of the threads, the brightest first, from the mean over the run."""
+    value = np.nan_to_num(diagram.value, nan=0.0)
+    smooth = gaussian_filter1d(value, 1.5, axis=1)
+    peaks, found = find_peaks(gaussian_filter1d(smooth.mean(axis=0), 1.5), prominence=0.0)
+    return [float(peak) for peak in peaks[np.argsort(found["prominences"])[::-1]]]
+
+
+def _traced(diagram: TimeDistance, start: float) -> _Trace | None:
+    """Follow a thread from the strip where it is clearest near `start`, both ways in time."""
+    step = float(np.median(np.diff(diagram.distance_mm)))
+    shown = np.isfinite(diagram.value).all(axis=1)
+    value = np.nan_to_num(diagram.value, nan=0.0).astype(float)
+    smooth = gaussian_filter1d(value, 1.0, axis=1)
+    noise = np.median(np.abs(np.diff(value, n=2, axis=1))) / (limits.QUARTILE * math.sqrt(6))
+    if not noise > 0:
+        noise = 1e-6 * float(np.ptp(value)) or 1.0
+    reach = max(2, math.ceil(REACH_MM / step))
+    near = slice(max(int(start) - reach, 0), int(start) + reach + 1)
+    first = int(np.argmax(np.where(shown, smooth[:, near].max(axis=1), -np.inf)))
+    places: dict[int, tuple[float, float]] = {}
+    for direction in (1, -1):
+        at, pace = float(near.start + np.argmax(smooth[first, near])), 0.0
+        i = first
+        while 0 <= i < len(value):
+            here = _centre(smooth[i], value[i], at + pace, reach, noise) if shown[i] else None
+            if here is not None:
+                pace = 0.5 * pace + 0.5 * float(np.clip(here[0] - at, -reach, reach)) if i != first else 0.0
+                at = here[0]
+                places[i] = here
+            else:
+                pace = 0.0
+            i += direction
+    if len(places) < max(LEAST_POINTS, 0.6 * shown.sum()):
+        return None
+    index = np.array(sorted(places))
+    place, err = np.array([places[i] for i in index]).T
+    return _Trace(diagram.time_s[index], diagram.distance_mm[0] + place * step, err * step)
+
+
+def _centre(
+    smooth: np.ndarray, row: np.ndarray, at: float, reach: int, noise: float
+) -> tuple[float, float] | None:
+    """Centre and error [px] of the thread near `at`, by a Gaussian through three places."""
+    low, high = max(round(at) - reach, 2), min(round(at) + reach + 1, len(row) - 2)
+    if high - low < 3:
+        return None
+    j = low + int(np.argmax(smooth[low:high]))
+    base = min(smooth[max(j - 3 * reach, 0) : j + 1].min(), smooth[j : j + 3 * reach + 1].min())
+    left, top, right = smooth[j - 1 : j + 2] - base
+    # smoothing by 1 px leaves 0.53 of white noise: (4 pi)^-1/4
+    if top < limits.SEEN * 0.53 * noise or min(left, right) <= 0 or max(left, right) > top:
+        return None
+    logs = np.log([left, top, right])
+    bend = logs[0] - 2 * logs[1] + logs[2]
+    if bend >= 0:
+        return None
+    width2 = min(-1 / bend, float(reach) ** 2)  # variance of the Gaussian
+    # Cramer-Rao bound of the place of a Gaussian of amplitude A in white noise: (noise/A) (4 width^2 /
+    # pi)^1/4
+    err = noise / max(top, noise) * (4 * width2 / math.pi) ** 0.25
+    return j + 0.5 * (logs[0] - logs[2]) / bend, max(err, 0.02)
+
+
+def _calm(trace: _Trace) -> np.ndarray:
+    """Places that do not jump from their neighbours, whose own spread is allowed: there a swing turns."""
+    near = np.sort(
+        np.lib.stride_tricks.sliding_window_view(np.pad(trace.place_mm, 3, mode="edge"), 7), axis=1
+    )
+    rest = trace.place_mm - near[:, 3]
+    usual = max(float(np.median(np.abs(rest))) / limits.QUARTILE, float(np.median(trace.err_mm)))
+    return np.abs(rest) < 6 * usual + 0.5 * (near[:, -2] - near[:, 1])

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from promtrack.motion import limits
-from promtrack.motion.kinematics import Polynomial, bic, fit_polynomial
+from promtrack.motion.kinematics import bic, fit_polynomial
 from promtrack.motion.records import Ridge
 from promtrack.strip.records import TimeDistance
 
@@ -85,12 +85,23 @@ def find_ridges(
     """
     first = np.diff(diagram.time_s, prepend=-np.inf) > 0  # of rows that share a time stamp
     diagram = replace(diagram, time_s=diagram.time_s[first], value=diagram.value[first])
-    if len(diagram.time_s) < limits.LEAST_FRAMES or len(diagram.distance_mm) < 8:
+    n, d = diagram.value.shape
+    if n < limits.LEAST_FRAMES or d < 8:
         return ()
     picture = _without_background(diagram)
-    speeds = _speeds(picture, fastest_km_s)
+    # speeds in px/s, spaced so that a line errs by less than a smoothing length at its ends
+    cadence = float(np.median(np.diff(picture.time_s)))
+    spacing = limits.SAMPLED_PX / (HALF_WINDOW * cadence)
+    fastest = fastest_km_s / limits.KM_S / picture.step_mm
+    count = int(np.ceil(min(fastest, d / (2 * cadence)) / spacing))  # seen in three strips at least
+    speeds = np.arange(-count, count + 1) * spacing
     lines = _slanted(picture, speeds)
-    level = _chance_level(picture, speeds, rng or np.random.default_rng(0))
+    rng = rng or np.random.default_rng(0)
+    level = 0.0  # the brightest line that the same strips give in scrambled order
+    for _ in range(SCRAMBLES):
+        order = rng.permutation(n)
+        scrambled = replace(picture, value=picture.value[order], shown=picture.shown[order])
+        level = max(level, float(_slanted(scrambled, speeds).strength.max()))
     strength = lines.strength.copy()
     found: list[_FoundRidge] = []
     while strength.max() > level and len(found) < MOST_RIDGES:
@@ -100,12 +111,7 @@ def find_ridges(
         one = _measured_ridge(diagram, picture, slit, index, place)
         if one is not None:
             found.append(one)
-    return tuple(one.ridge for one in _each_once(found))
-
-
-def _each_once(found: list[_FoundRidge]) -> list[_FoundRidge]:
-    """The best known ridges first; a worse known one that runs over them is the same light once more."""
-    kept: list[_FoundRidge] = []
+    kept: list[_FoundRidge] = []  # a worse known one that runs over them is the same light once more
     for one in sorted(found, key=lambda one: one.ridge.speed_err_km_s / abs(one.ridge.speed_km_s)):
         shared = np.zeros(len(one.index), bool)
         for other in kept:
@@ -113,7 +119,7 @@ def _each_once(found: list[_FoundRidge]) -> list[_FoundRidge]:
             shared |= np.abs(one.place - there) < REACH_PX
         if shared.mean() <= SHARED:
             kept.append(one)
-    return kept
+    return tuple(one.ridge for one in kept)
 
 
 def _without_background(diagram: TimeDistance) -> _Picture:
@@ -134,16 +140,6 @@ def _without_background(diagram: TimeDistance) -> _Picture:
     noise = gaussian_filter1d(np.nan_to_num(noise, nan=usual), limits.KNOT_MM / step, mode="nearest")
     noise = np.maximum(noise, 0.5 * usual) if usual > 0 else np.ones_like(noise)
     return _Picture(np.where(shown, value / noise, 0.0), shown, diagram.time_s, step)
-
-
-def _speeds(picture: _Picture, fastest_km_s: float) -> np.ndarray:
-    """Speeds to try [px/s], spaced so that a line errs by less than a smoothing length at its ends."""
-    cadence = float(np.median(np.diff(picture.time_s)))
-    spacing = limits.SAMPLED_PX / (HALF_WINDOW * cadence)
-    fastest = fastest_km_s / limits.KM_S / picture.step_mm
-    fastest = min(fastest, picture.value.shape[1] / (2 * cadence))  # it must be seen in three strips at least
-    count = int(np.ceil(fastest / spacing))
-    return np.arange(-count, count + 1) * spacing
 
 
 def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
@@ -177,16 +173,6 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
         strength[better] = value[better]
         best[better] = speed
     return _Lines(index, strength, best)
-
-
-def _chance_level(picture: _Picture, speeds: np.ndarray, rng: np.random.Generator) -> float:
-    """Brightest line that the same strips give in scrambled order."""
-    level = 0.0
-    for _ in range(SCRAMBLES):
-        order = rng.permutation(len(picture.time_s))
-        scrambled = _Picture(picture.value[order], picture.shown[order], picture.time_s, picture.step_mm)
-        level = max(level, float(_slanted(scrambled, speeds).strength.max()))
-    return level
 
 
 def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
@@ -243,7 +229,14 @@ def _measured_ridge(
     travel = abs(float(fit.value(time_s[-1]) - fit.value(time_s[0])))
     speed = float(fit.value(middle, 1)) * limits.KM_S
     scatter = float(fit.error(middle, 1)) * np.sqrt(fit.chi2 / fit.dof)
-    own = max(scatter, _block_error(time_s, distance, err, fit, middle)) * limits.KM_S
+    # What shines through beneath a ridge shifts neighbouring places alike, which their scatter does not show:
+    # each stretch left out in turn (delete-a-group jackknife; Quenouille 1956, Biometrika 43, 353).
+    slopes = []
+    for block in np.array_split(np.arange(n), BLOCKS):
+        time, places, sigma = (np.delete(one, block) for one in (time_s, distance, err))
+        part = fit_polynomial(time, places, sigma, fit.degree)
+        slopes.append(float(part.value(middle, 1)))
+    own = max(scatter, float(np.sqrt((BLOCKS - 1) * np.var(slopes)))) * limits.KM_S
     # a ridge that has not moved by many of its widths hides the standing part from itself, which drags it;
     # not so at times when it is not there
     there = float(np.ptp(time_s) / np.ptp(picture.time_s))
@@ -264,23 +257,6 @@ def _measured_ridge(
         agrees=False,
     )
     return _FoundRidge(ridge, index, place)
-
-
-def _block_error(
-    time_s: np.ndarray, distance: np.ndarray, err: np.ndarray, fit: Polynomial, at_s: float
-) -> float:
-    """Error of the slope from leaving out each of `BLOCKS` stretches of the ridge in turn (delete-a-group
-    jackknife).
-
-    What shines through beneath a ridge shifts neighbouring places alike, which their scatter does not show.
-    Quenouille 1956, Biometrika 43, 353.
-    """
-    slopes = []
-    for block in np.array_split(np.arange(len(time_s)), BLOCKS):
-        time, place, sigma = (np.delete(values, block) for values in (time_s, distance, err))
-        part = fit_polynomial(time, place, sigma, fit.degree)
-        slopes.append(float(part.value(at_s, 1)))
-    return float(np.sqrt((BLOCKS - 1) * np.var(slopes)))
 
 
 def _place_near(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float | None:

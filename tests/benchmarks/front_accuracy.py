@@ -19,13 +19,12 @@ import numpy as np
 
 from promtrack.motion.front import find_fronts
 from promtrack.motion.knots import find_knots
-from promtrack.motion.oscillation import fit_oscillation
 from promtrack.motion.records import Front
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.tracks import track_knots
 from promtrack.scene import Arch, Eruption, Hedgerow, SceneSpec
 from promtrack.settings import MotionSettings
-from tests.motion.diagrams import running, swinging
+from tests.motion.diagrams import fit_oscillation, running, swinging
 from tests.motion.scene_strips import scene_strip
 from tests.motion.strip_scenes import StripScene
 from tests.motion.test_front import RISES, TIMES

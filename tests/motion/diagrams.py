@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from promtrack.motion.oscillation import _swinging
+from promtrack.motion.records import Oscillation
 from promtrack.strip.records import TimeDistance
 
 STEP_MM = 0.73
@@ -82,3 +84,9 @@ def flicker(rng, t, d):
             -0.5 * ((np.arange(d) - rng.uniform(0, d)) / rng.uniform(1.5, 4)) ** 2
         )
     return value * (1 + 0.03 * rng.normal(size=(n, 1)))
+
+
+def fit_oscillation(diagram: TimeDistance, slit: int = 0) -> Oscillation | None:
+    """The most significant oscillation of one diagram, None if there is none."""
+    found = _swinging(diagram, slit, 1)
+    return found[0][1] if found else None

@@ -5,8 +5,7 @@ import tracemalloc
 import numpy as np
 import pytest
 
-from promtrack.motion.oscillation import fit_oscillation
-from tests.motion.diagrams import as_diagram, restless, swinging
+from tests.motion.diagrams import as_diagram, fit_oscillation, restless, swinging
 
 
 @pytest.mark.parametrize(
